@@ -1,0 +1,47 @@
+"""The uploaded tables: declarations, and what is made from them (frames, dictionary, templates, data package)."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from broodyear.schemas.declarations import (
+    TABLE_NAMES,
+    Column,
+    RangeBy,
+    Reference,
+    RowRule,
+    Table,
+    all_tables,
+    descriptor,
+    table,
+)
+from broodyear.schemas.dictionary import dictionary_markdown, template_csv
+from broodyear.schemas.packaging import data_package
+
+if TYPE_CHECKING:
+    from broodyear.schemas.frames import pandera_schema
+
+__all__ = [
+    "TABLE_NAMES",
+    "Column",
+    "RangeBy",
+    "Reference",
+    "RowRule",
+    "Table",
+    "all_tables",
+    "data_package",
+    "descriptor",
+    "dictionary_markdown",
+    "pandera_schema",
+    "table",
+    "template_csv",
+]
+
+
+def __getattr__(name: str) -> Any:
+    # pandera costs a second to import and is needed only where frames are validated.
+    if name == "pandera_schema":
+        from broodyear.schemas.frames import pandera_schema
+
+        return pandera_schema
+    raise AttributeError(f"module 'broodyear.schemas' has no attribute {name!r}")

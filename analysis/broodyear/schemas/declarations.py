@@ -1,0 +1,227 @@
+"""The uploaded tables, read from their one declaration each in the folder schemas/.
+
+The files follow the open Table Schema standard. Properties beyond the standard: ``kind`` (how broodyear reads
+the column), ``unit``, ``grain``, ``allowedInWords``, ``rangeBy`` (a range that depends on another column),
+``rowRules`` (rules over two columns), ``key`` and ``keySeasonOf`` (a key to which the season of a date belongs).
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, Literal
+
+from broodyear.places import schemas_folder
+
+Kind = Literal["code", "text", "integer", "count", "number", "year", "boolean", "date", "moment"]
+
+#: Load order: a table stands after the tables its codes refer to.
+TABLE_NAMES = (
+    "sites",
+    "tanks",
+    "setups",
+    "batches",
+    "deliveries",
+    "temperatures",
+    "losses",
+    "stages",
+    "exits",
+    "incidents",
+    "water_tests",
+)
+
+
+@dataclass(frozen=True)
+class RangeBy:
+    """A range that depends on another column of the row.
+
+    column: the deciding column; ranges: its value -> (low, high), an open end is None;
+    otherwise: the value that counts when the deciding cell is blank.
+    """
+
+    column: str
+    ranges: Mapping[str, tuple[float | None, float | None]]
+    otherwise: str
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column: what it means and which values it may hold.
+
+    kind "count" is a whole number from 0; "moment" a timestamp, or a date whose hour is not known.
+    allowed: empty when any value of the kind will do. minimum and maximum are inclusive, None when open.
+    default: the value a blank cell gets on loading. may_be_absent: a whole file may lack the column's header
+    (true of every column that is not required; set where the column is an addition to the usual header).
+    """
+
+    name: str
+    kind: Kind
+    meaning: str
+    example: str
+    unit: str | None = None
+    required: bool = False
+    allowed: tuple[str, ...] = ()
+    in_words: Mapping[str, str] | None = None
+    minimum: float | None = None
+    maximum: float | None = None
+    default: str | None = None
+    range_by: RangeBy | None = None
+    is_addition: bool = False
+
+    @property
+    def whole(self) -> bool:
+        """Whether the column holds whole numbers."""
+        return self.kind in {"integer", "count", "year"}
+
+    @property
+    def is_number(self) -> bool:
+        """Whether the column holds numbers."""
+        return self.whole or self.kind == "number"
+
+
+@dataclass(frozen=True)
+class Reference:
+    """The codes of ``column`` must occur in ``target_column`` of table ``target_table``."""
+
+    column: str
+    target_table: str
+    target_column: str
+
+
+@dataclass(frozen=True)
+class RowRule:
+    """A rule over two columns of one row.
+
+    check: "before" (first column strictly before the second), "not_before" (first column not before the second;
+    a date without an hour counts to the end of that day), "needs" / "forbids" (when ``when`` holds, ``columns[0]``
+    must / must not have a value), "implies" (when ``when`` holds, ``then`` must hold). A blank cell breaks no
+    rule except "needs".
+    """
+
+    rule: str
+    check: Literal["before", "not_before", "needs", "forbids", "implies"]
+    columns: tuple[str, ...]
+    when: tuple[str, str] | None
+    then: tuple[str, str] | None
+    message: str
+    advice: str
+
+
+@dataclass(frozen=True)
+class Table:
+    """One uploaded table. primary_key: the columns that make a row unique; when key_season_of is set, the
+    season of that date column belongs to the key as well."""
+
+    name: str
+    title: str
+    description: str
+    grain: str
+    columns: tuple[Column, ...]
+    primary_key: tuple[str, ...]
+    key_season_of: str | None = None
+    references: tuple[Reference, ...] = ()
+    row_rules: tuple[RowRule, ...] = ()
+
+    @property
+    def column_names(self) -> tuple[str, ...]:
+        """Names of the columns, in order."""
+        return tuple(column.name for column in self.columns)
+
+    @property
+    def required_names(self) -> tuple[str, ...]:
+        """Names of the columns that a file must have."""
+        return tuple(column.name for column in self.columns if column.required)
+
+    def column(self, name: str) -> Column:
+        """The column called ``name``; KeyError when there is none."""
+        for column in self.columns:
+            if column.name == name:
+                return column
+        raise KeyError(name)
+
+
+def all_tables() -> tuple[Table, ...]:
+    """The eleven tables, in load order."""
+    return tuple(table(name) for name in TABLE_NAMES)
+
+
+@lru_cache(maxsize=None)
+def table(name: str) -> Table:
+    """The table called ``name``; KeyError when there is none."""
+    if name not in TABLE_NAMES:
+        raise KeyError(name)
+    return _table(descriptor(name))
+
+
+def descriptor(name: str) -> dict[str, Any]:
+    """The declaration of table ``name`` as it stands in its file."""
+    path: Path = schemas_folder() / f"{name}.json"
+    loaded: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+    return loaded
+
+
+def _table(declared: Mapping[str, Any]) -> Table:
+    return Table(
+        name=declared["name"],
+        title=declared["title"],
+        description=declared["description"],
+        grain=declared["grain"],
+        columns=tuple(_column(field) for field in declared["fields"]),
+        primary_key=tuple(declared.get("key", declared["primaryKey"])),
+        key_season_of=declared.get("keySeasonOf"),
+        references=tuple(_reference(key) for key in declared.get("foreignKeys", ())),
+        row_rules=tuple(_row_rule(rule) for rule in declared.get("rowRules", ())),
+    )
+
+
+def _column(field: Mapping[str, Any]) -> Column:
+    limits = field.get("constraints", {})
+    return Column(
+        name=field["name"],
+        kind=field["kind"],
+        meaning=field["description"],
+        example=str(field["example"]),
+        unit=field.get("unit"),
+        required=limits.get("required", False),
+        allowed=tuple(limits.get("enum", ())),
+        in_words=field.get("allowedInWords"),
+        minimum=limits.get("minimum"),
+        maximum=limits.get("maximum"),
+        default=field.get("default"),
+        range_by=_range_by(field.get("rangeBy")),
+        is_addition=field.get("mayBeAbsent", False),
+    )
+
+
+def _range_by(declared: Mapping[str, Any] | None) -> RangeBy | None:
+    if declared is None:
+        return None
+    ranges = {value: (low, high) for value, (low, high) in declared["ranges"].items()}
+    return RangeBy(declared["column"], ranges, declared["otherwise"])
+
+
+def _reference(key: Mapping[str, Any]) -> Reference:
+    return Reference(key["fields"], key["reference"]["resource"], key["reference"]["fields"])
+
+
+def _row_rule(declared: Mapping[str, Any]) -> RowRule:
+    columns = declared.get("columns") or ([declared["column"]] if "column" in declared else [])
+    return RowRule(
+        rule=declared["rule"],
+        check=declared["check"],
+        columns=tuple(columns),
+        when=_condition(declared.get("when")),
+        then=_condition(declared.get("then")),
+        message=declared["message"],
+        advice=declared["advice"],
+    )
+
+
+def _condition(declared: Mapping[str, str] | None) -> tuple[str, str] | None:
+    if declared is None:
+        return None
+    ((column, value),) = declared.items()
+    return column, value
