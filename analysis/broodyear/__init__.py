@@ -20,7 +20,16 @@ _HOMES = {
     "compare_setups": "broodyear.setups",
 }
 
-__all__ = [*_HOMES, "__version__"]
+__all__ = [
+    "__version__",
+    "compare_setups",
+    "fit_development",
+    "fit_survival",
+    "forecast_day",
+    "open_store",
+    "published_models",
+    "score_development",
+]
 
 if TYPE_CHECKING:
     from broodyear.development import (

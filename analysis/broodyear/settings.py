@@ -73,7 +73,7 @@ def _toml(path: Path) -> dict[str, Any]:
 
 def settings_from(values: dict[str, Any], source: str) -> Settings:
     """Settings from plain values; ``source`` names them in messages. Raises UsageError."""
-    kinds = {field.name: type(field.default) for field in fields(Settings)}
+    kinds: dict[str, type] = {field.name: type(field.default) for field in fields(Settings)}
     given: dict[str, Any] = {}
     for name, value in values.items():
         if name == "acknowledged":

@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache
 from pathlib import Path
 from typing import Any, Literal
 
@@ -53,8 +53,8 @@ class Column:
 
     kind "count" is a whole number from 0; "moment" a timestamp, or a date whose hour is not known.
     allowed: empty when any value of the kind will do. minimum and maximum are inclusive, None when open.
-    default: the value a blank cell gets on loading. may_be_absent: a whole file may lack the column's header
-    (true of every column that is not required; set where the column is an addition to the usual header).
+    default: the value a blank cell gets on loading. is_addition: the column is not part of the usual header and
+    is left out of templates. A file may lack the header of any column that is not required.
     """
 
     name: str
@@ -148,7 +148,7 @@ def all_tables() -> tuple[Table, ...]:
     return tuple(table(name) for name in TABLE_NAMES)
 
 
-@lru_cache(maxsize=None)
+@cache
 def table(name: str) -> Table:
     """The table called ``name``; KeyError when there is none."""
     if name not in TABLE_NAMES:

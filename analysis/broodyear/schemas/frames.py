@@ -1,0 +1,134 @@
+"""pandera schemas made from the declarations, for frames in memory and as the second opinion in tests.
+
+The loader checks with SQL made from the same declarations; here each check carries the name of the loader's rule,
+so that the two can be compared row by row.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+
+import pandas as pd
+import pandera.pandas as pa
+
+from broodyear.schemas.declarations import Column, RangeBy, RowRule, Table
+
+#: Characters no code may hold: the two control ranges of Unicode, and the separators of lines and paragraphs.
+CONTROL_CHARACTERS = r"[\x00-\x1f\x7f-\x9f\u2028\u2029]"
+LONGEST_CODE = 60
+
+_DTYPES = {
+    "code": "str",
+    "text": "str",
+    "integer": "Int64",
+    "count": "Int64",
+    "year": "Int64",
+    "number": "float64",
+    "boolean": "boolean",
+    "date": "datetime64[us]",
+    "moment": "datetime64[us]",
+}
+
+
+def pandera_schema(table: Table, *, season_of: Callable[[dt.date], int] | None = None) -> pa.DataFrameSchema:
+    """Schema of a typed frame of ``table``: one column per declared column, blank cells missing.
+
+    Columns that are not required may be absent. Rule names of the checks: required_blank, out_of_range,
+    not_allowed, bad_code, duplicate_key, and the table's own row rules. season_of is needed only for a table
+    whose key includes a season; without it the calendar date stands in.
+    """
+    checks = [_row_check(rule) for rule in table.row_rules]
+    checks += [_range_check(column, column.range_by) for column in table.columns if column.range_by]
+    checks.append(_key_check(table, season_of))
+    return pa.DataFrameSchema(
+        {column.name: _column(column) for column in table.columns},
+        checks=checks,
+        name=table.name,
+        strict="filter",
+        coerce=True,
+    )
+
+
+def _column(column: Column) -> pa.Column:
+    return pa.Column(
+        _DTYPES[column.kind],
+        checks=_cell_checks(column),
+        nullable=not column.required,
+        required=column.required,
+        description=column.meaning,
+        metadata={"unit": column.unit},
+    )
+
+
+def _cell_checks(column: Column) -> list[pa.Check]:
+    checks = []
+    if column.allowed:
+        checks.append(pa.Check.isin(list(column.allowed), error="not_allowed"))
+    if column.kind == "code":
+        checks.append(pa.Check(_is_code, error="bad_code"))
+    if column.range_by is None and column.minimum is not None:
+        checks.append(pa.Check.ge(column.minimum, error="out_of_range"))
+    if column.range_by is None and column.maximum is not None:
+        checks.append(pa.Check.le(column.maximum, error="out_of_range"))
+    return checks
+
+
+def _is_code(values: pd.Series) -> pd.Series:
+    text = values.astype("str")
+    return text.str.len().between(1, LONGEST_CODE) & ~text.str.contains(CONTROL_CHARACTERS, regex=True)
+
+
+def _range_check(column: Column, range_by: RangeBy) -> pa.Check:
+    def within(frame: pd.DataFrame) -> pd.Series:
+        decider = _text(frame, range_by.column).fillna(range_by.otherwise)
+        value = frame[column.name] if column.name in frame else pd.Series(float("nan"), index=frame.index)
+        good = value.isna() | ~decider.isin(list(range_by.ranges))
+        for name, (low, high) in range_by.ranges.items():
+            inside = value.between(float("-inf") if low is None else low, float("inf") if high is None else high)
+            good |= (decider == name) & inside
+        return good
+
+    return pa.Check(within, error="out_of_range", name=f"{column.name}_range")
+
+
+def _row_check(rule: RowRule) -> pa.Check:
+    return pa.Check(lambda frame: ~_breaks(frame, rule), error=rule.rule, name=rule.rule)
+
+
+def _breaks(frame: pd.DataFrame, rule: RowRule) -> pd.Series:
+    if rule.check in {"before", "not_before"}:
+        first, second = (_moment(frame, name) for name in rule.columns)
+        if rule.check == "before":
+            return (first >= second).fillna(False)
+        whole_day = (first == first.dt.normalize()) | (second == second.dt.normalize())
+        return (first < second.where(~whole_day, second.dt.normalize())).fillna(False)
+    assert rule.when is not None
+    holds = (_text(frame, rule.when[0]) == rule.when[1]).fillna(False)
+    if rule.check == "implies":
+        assert rule.then is not None
+        other = _text(frame, rule.then[0])
+        return holds & other.notna() & (other != rule.then[1])
+    missing = frame[rule.columns[0]].isna() if rule.columns[0] in frame else pd.Series(True, index=frame.index)
+    return holds & (missing if rule.check == "needs" else ~missing)
+
+
+def _text(frame: pd.DataFrame, name: str) -> pd.Series:
+    return frame[name].astype("str") if name in frame else pd.Series(pd.NA, index=frame.index, dtype="str")
+
+
+def _moment(frame: pd.DataFrame, name: str) -> pd.Series:
+    if name not in frame:
+        return pd.Series(pd.NaT, index=frame.index, dtype="datetime64[us]")
+    return pd.to_datetime(frame[name])
+
+
+def _key_check(table: Table, season_of: Callable[[dt.date], int] | None) -> pa.Check:
+    def first_of_its_key(frame: pd.DataFrame) -> pd.Series:
+        key = pd.DataFrame({name: frame[name] if name in frame else None for name in table.primary_key})
+        if table.key_season_of:
+            day = _moment(frame, table.key_season_of)
+            key["season"] = day if season_of is None else day.map(season_of, na_action="ignore")
+        return ~key.duplicated(keep="first")
+
+    return pa.Check(first_of_its_key, error="duplicate_key", name="duplicate_key")
