@@ -1,0 +1,316 @@
+"""What each command does, one function of the same name each. Every function returns its exit code."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import shutil
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from broodyear.console import progress, say
+from broodyear.errors import EXIT_DONE, EXIT_NOTHING_TO_ANALYSE, UsageError
+from broodyear.schemas import TABLE_NAMES, Table, all_tables, dictionary_markdown, table, template_csv
+from broodyear.settings import read_settings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from broodyear.findings import CheckResult
+
+DICTIONARY_FILE = "data_dictionary.md"
+
+
+def demo(*, out: Path, seed: int, seasons: int, tanks: int, quiet: bool = False, **_unused: object) -> int:
+    """Write an invented programme's uploads, load them, and write every report; the store lies in its folder."""
+    from broodyear.demonstration import make_demo
+
+    with progress(quiet) as line:
+        made = make_demo(out, seed=seed, seasons=seasons, tanks=tanks, progress=line)
+    print(made.summary)
+    return EXIT_DONE
+
+
+def template(
+    *,
+    tables: Sequence[str],
+    out: Path,
+    quiet: bool = False,
+    store: Path | None = None,
+    settings: Path | None = None,
+) -> int:
+    """Write an upload template per table, with an example row, and the data dictionary beside them."""
+    chosen = _tables(tables)
+    _make_folder(out)
+    for one in chosen:
+        # A byte-order mark, so that spreadsheets open the file as UTF-8.
+        (out / f"{one.name}.csv").write_bytes(template_csv(one).encode("utf-8-sig"))
+        print(out / f"{one.name}.csv")
+    (out / DICTIONARY_FILE).write_text(dictionary_markdown(chosen), encoding="utf-8")
+    print(out / DICTIONARY_FILE)
+    say("Replace the example row by your own rows before you send a file.", quiet=quiet)
+    return EXIT_DONE
+
+
+def dictionary(*, tables: Sequence[str], **_unused: object) -> int:
+    """Print the data dictionary."""
+    print(dictionary_markdown(_tables(tables)), end="")
+    return EXIT_DONE
+
+
+def _tables(names: Sequence[str]) -> tuple[Table, ...]:
+    unknown = [name for name in names if name not in TABLE_NAMES]
+    if unknown:
+        raise UsageError(f"there is no table {unknown[0]!r}; expected one of {', '.join(TABLE_NAMES)}")
+    return tuple(table(name) for name in names) if names else all_tables()
+
+
+def _make_folder(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UsageError(
+            f"the folder {folder} cannot be made ({error.strerror}); name another with --out"
+        ) from None
+
+
+def check(
+    *,
+    paths: Sequence[str],
+    format: str,
+    rejects: Path | None,
+    store: Path,
+    settings: Path | None,
+    quiet: bool = False,
+) -> int:
+    """Read and check files; load nothing."""
+    from broodyear.intake import check_paths
+    from broodyear.store import open_store
+
+    chosen = read_settings(settings)
+    with progress(quiet) as line:
+        if store.exists():
+            with open_store(store, settings=chosen) as opened:
+                result = check_paths(paths, store=opened, settings=chosen, rejects=rejects, progress=line)
+        else:
+            result = check_paths(paths, store=None, settings=chosen, rejects=rejects, progress=line)
+    _print_result(result, format)
+    return result.exit_code
+
+
+def load(
+    *,
+    paths: Sequence[str],
+    format: str,
+    rejects: Path | None,
+    strict: bool,
+    store: Path,
+    settings: Path | None,
+    quiet: bool = False,
+) -> int:
+    """Check files and load their good rows; rejected rows are kept with their reason."""
+    from broodyear.intake import load_paths
+    from broodyear.store import open_store
+
+    chosen = read_settings(settings)
+    with progress(quiet) as line, open_store(store, for_loading=True, settings=chosen) as opened:
+        result = load_paths(opened, paths, strict=strict, rejects=rejects, progress=line)
+    _print_result(result, format)
+    return result.exit_code
+
+
+def _print_result(result: CheckResult, format: str) -> None:
+    from broodyear.intake.rendering import render
+
+    sys.stdout.write(render(result, format))
+
+
+def uploads(*, format: str, store: Path, settings: Path | None, quiet: bool = False) -> int:
+    """List what was loaded, when, from which bytes."""
+    from broodyear.store import open_store
+
+    with open_store(store, settings=read_settings(settings)) as opened:
+        ledger = opened.uploads()
+    sys.stdout.write(_frame_text(ledger, format))
+    return EXIT_DONE
+
+
+def withdraw(*, upload: int, store: Path, settings: Path | None, quiet: bool = False) -> int:
+    """Take one upload back; everything reads as if it had never come."""
+    from broodyear.store import open_existing_for_change
+
+    with open_existing_for_change(store, settings=read_settings(settings)) as opened:
+        print(opened.withdraw(upload))
+    return EXIT_DONE
+
+
+def report_season(
+    *,
+    season: int,
+    out: Path,
+    sites: bool,
+    pdf: bool,
+    store: Path,
+    settings: Path | None,
+    quiet: bool = False,
+) -> int:
+    """Write the annual review of one season."""
+    from broodyear.reports.season import report_season as write
+    from broodyear.store import open_store
+
+    with progress(quiet), open_store(store, settings=read_settings(settings)) as opened:
+        result = write(opened, season, out, sites=sites, pdf=pdf)
+    print(f"Open {result.page}")
+    return EXIT_DONE
+
+
+def report_regions(*, out: Path, pdf: bool, store: Path, settings: Path | None, quiet: bool = False) -> int:
+    """Write the comparison of regions over the seasons."""
+    from broodyear.reports.regions import report_regions as write
+    from broodyear.store import open_store
+
+    with progress(quiet), open_store(store, settings=read_settings(settings)) as opened:
+        result = write(opened, out, pdf=pdf)
+    print(f"Open {result.page}")
+    return EXIT_DONE
+
+
+def report_development(*, out: Path, pdf: bool, store: Path, settings: Path | None, quiet: bool = False) -> int:
+    """Write the validation of thermal-unit models against observed stages."""
+    from broodyear.reports.development import report_development as write
+    from broodyear.store import open_store
+
+    with progress(quiet), open_store(store, settings=read_settings(settings)) as opened:
+        result = write(opened, out, pdf=pdf)
+    print(f"Open {result.page}")
+    return EXIT_DONE
+
+
+def forecast(
+    *,
+    season: int | None,
+    as_of: dt.date | None,
+    out: Path | None,
+    store: Path,
+    settings: Path | None,
+    quiet: bool = False,
+) -> int:
+    """Expected stage dates, with intervals, for tanks not there yet."""
+    from broodyear.development import FORECAST_CAUTIONS, forecast_stages
+    from broodyear.store import open_store
+
+    with open_store(store, settings=read_settings(settings)) as opened:
+        table_of_dates = forecast_stages(opened, season=season, as_of=as_of)
+    if table_of_dates.empty:
+        say("No tank of this season is still on its way to a stage; nothing to forecast.")
+        return EXIT_NOTHING_TO_ANALYSE
+    _write_csv(table_of_dates, out)
+    for caution in FORECAST_CAUTIONS:
+        say(caution, quiet=quiet)
+    return EXIT_DONE
+
+
+def plan(
+    *,
+    species: str,
+    delivered_on: dt.date,
+    units: float,
+    hatchery_temp: float | None,
+    window: Sequence[dt.date] | None,
+    out: Path | None,
+    quiet: bool = False,
+    **_unused: object,
+) -> int:
+    """Stage dates at set points of 6 to 12 °C for a delivery still to come."""
+    from broodyear.development import FORECAST_CAUTIONS, plan_dates
+
+    dates = plan_dates(
+        species=species,
+        delivered_on=delivered_on,
+        units_at_delivery_c_days=units,
+        hatchery_temp_c=hatchery_temp,
+        window=(window[0], window[1]) if window else None,
+    )
+    _write_csv(dates, out)
+    for caution in FORECAST_CAUTIONS:
+        say(caution, quiet=quiet)
+    return EXIT_DONE
+
+
+def export(*, out: Path, format: str, store: Path, settings: Path | None, quiet: bool = False) -> int:
+    """Write every table and derived table, with the data dictionary."""
+    from broodyear.store import export_store, open_store
+
+    with open_store(store, settings=read_settings(settings)) as opened:
+        export_store(opened, out, format)
+    (out / DICTIONARY_FILE).write_text(dictionary_markdown(), encoding="utf-8")
+    print(out)
+    return EXIT_DONE
+
+
+def sql(*, name: str | None, **_unused: object) -> int:
+    """Print the query behind a derived table, or list them."""
+    from broodyear.derived import query_names, query_text
+
+    if name is None:
+        print("\n".join(query_names()))
+        return EXIT_DONE
+    if name not in query_names():
+        raise UsageError(f"there is no derived table {name!r}; `broodyear sql` lists them")
+    print(query_text(name), end="")
+    return EXIT_DONE
+
+
+def completion(**_unused: object) -> int:
+    """Print a completion script for bash."""
+    from broodyear.cli import completion_words
+
+    cases = "\n".join(
+        f'    "{name}") words="{" ".join(options)}" ;;' for name, options in completion_words().items()
+    )
+    print(_COMPLETION.replace("@CASES@", cases))
+    return EXIT_DONE
+
+
+_COMPLETION = """_broodyear() {
+  local said="" word words=""
+  for word in "${COMP_WORDS[@]:1:COMP_CWORD-1}"; do
+    case "$word" in -*) ;; *) said="${said:+$said }$word" ;; esac
+  done
+  case "$said" in
+@CASES@
+  esac
+  COMPREPLY=($(compgen -W "$words" -- "${COMP_WORDS[COMP_CWORD]}"))
+}
+complete -o default -F _broodyear broodyear"""
+
+
+def _write_csv(frame: pd.DataFrame, out: Path | None) -> None:
+    text = frame.to_csv(index=False, lineterminator="\n")
+    if out is None:
+        sys.stdout.write(text)
+        return
+    try:
+        out.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise UsageError(f"{out} cannot be written ({error.strerror}); name another file with --out") from None
+    print(out)
+
+
+def _frame_text(frame: pd.DataFrame, format: str) -> str:
+    if format == "csv":
+        return frame.to_csv(index=False, lineterminator="\n")
+    if format == "json":
+        return json.dumps(_records(frame), indent=2, ensure_ascii=False) + "\n"
+    if frame.empty:
+        return "Nothing has been loaded yet.\n"
+    short = frame.assign(sha256=frame["sha256"].str.slice(0, 12)) if "sha256" in frame else frame
+    width = shutil.get_terminal_size((160, 24)).columns if sys.stdout.isatty() else 10_000
+    return short.to_string(index=False, line_width=max(width, 80)) + "\n"
+
+
+def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    loaded: list[dict[str, Any]] = json.loads(frame.to_json(orient="records", date_format="iso", date_unit="s"))
+    return loaded

@@ -1,0 +1,86 @@
+"""The demonstration: an invented programme written, loaded and reviewed in one go."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from broodyear.errors import UsageError
+
+_MARK = ".broodyear_demo"
+
+
+@dataclass(frozen=True)
+class Demo:
+    """What the demonstration wrote: its folder, and a few lines that say what to open first."""
+
+    folder: Path
+    summary: str
+
+
+def make_demo(
+    folder: Path, *, seed: int, seasons: int, tanks: int, progress: Callable[[int, int, str], None] | None = None
+) -> Demo:
+    """Write uploads, store and every report of an invented programme under ``folder``.
+
+    Refuses (UsageError) a folder that holds something other than an earlier demonstration.
+    """
+    from broodyear.intake import load_paths
+    from broodyear.store import open_store
+    from broodyear.synthetic import simulate, write_truth, write_uploads
+
+    step = progress or (lambda done, total, what: None)
+    _clear(folder)
+    step(0, 5, "writing the invented programme")
+    programme = simulate(seed, seasons=seasons, tanks=tanks)
+    write_uploads(programme, folder / "uploads")
+    write_truth(programme, folder / "truth.json")
+    with open_store(folder / "broodyear.duckdb", for_loading=True) as store:
+        step(1, 5, "loading its uploads")
+        loaded = load_paths(store, [str(folder / "uploads")], rejects=folder / "to_mend")
+    season = programme.last_season
+    _write_reports(folder, season, step)
+    return Demo(folder, _summary(folder, season, loaded.files, loaded.findings))
+
+
+def _clear(folder: Path) -> None:
+    if folder.exists() and any(folder.iterdir()) and not (folder / _MARK).exists():
+        raise UsageError(f"{folder} is not empty and is no earlier demo; name another folder with --out")
+    if folder.exists():
+        shutil.rmtree(folder)
+    folder.mkdir(parents=True)
+    (folder / _MARK).write_text("This folder is made anew by each `broodyear demo`.\n", encoding="utf-8")
+
+
+def _write_reports(folder: Path, season: int, step: Callable[[int, int, str], None]) -> None:
+    from broodyear.reports.development import report_development
+    from broodyear.reports.regions import report_regions
+    from broodyear.reports.season import report_season
+    from broodyear.store import open_store
+
+    with open_store(folder / "broodyear.duckdb") as store:
+        step(2, 5, f"reviewing season {season}")
+        report_season(store, season, folder / "reports" / "season", sites=True)
+        step(3, 5, "comparing regions")
+        report_regions(store, folder / "reports" / "regions")
+        step(4, 5, "validating thermal-unit models")
+        report_development(store, folder / "reports" / "development")
+
+
+def _summary(folder: Path, season: int, files: tuple[object, ...], findings: tuple[object, ...]) -> str:
+    accepted = sum(getattr(report, "rows_accepted", 0) for report in files)
+    rejected = sum(getattr(report, "rows_rejected", 0) for report in files)
+    reports = folder / "reports"
+    return "\n".join(
+        [
+            "An invented programme; no real tank, place or fish is in it.",
+            f"  {len(files)} files read: {accepted:,} rows loaded, {rejected:,} sent back to mend "
+            f"({folder / 'to_mend'}), {len(findings):,} findings",
+            f"Open first:  {reports / 'season' / 'season.html'}   the annual review of season {season}",
+            f"       then  {reports / 'regions' / 'regions.html'}   regions compared fairly",
+            f"             {reports / 'development' / 'development.html'}   thermal-unit models validated",
+            f"What was planted in the invented records: {folder / 'truth.json'}",
+        ]
+    )
