@@ -1,0 +1,1 @@
+"""Drawing only: every figure takes numbers worked out elsewhere and gives SVG text back."""

@@ -1,0 +1,194 @@
+"""How every figure looks: one sheet, one set of inks, five colours that are never alone in carrying a meaning.
+
+Drawing only: what is drawn arrives as numbers that were worked out elsewhere. A figure is made on a `Sheet` and
+leaves it as SVG text; the same frame gives the same bytes.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import warnings
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from html import escape
+from typing import TYPE_CHECKING, Any
+
+from broodyear.errors import Refused
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+#: Inks on white: text, quieter text, hairlines. INK 15:1, QUIET 6:1.
+INK, QUIET, RULE, PAPER = "#1f2a30", "#55636b", "#d3d9dc", "#ffffff"
+
+#: The five colours of seaborn's colour-blind set that reach 3:1 on white, by our own names.
+BLUE, ORANGE, GREEN, GREY, PINK = "#0173b2", "#d55e00", "#029e73", "#949494", "#cc78bc"
+
+
+@dataclass(frozen=True)
+class Series:
+    """One of at most five series: its colour, its marker and its line style always go together."""
+
+    colour: str
+    marker: str
+    line: Any
+
+
+SERIES = (
+    Series(BLUE, "o", "-"),
+    Series(ORANGE, "s", (0, (5, 2))),
+    Series(GREEN, "^", (0, (1, 1.4))),
+    Series(GREY, "D", (0, (6, 2, 1, 2))),
+    Series(PINK, "v", (0, (3, 1.2))),
+)
+
+#: Verdicts of a set-up: colour, marker and the words beside it.
+VERDICTS: dict[str, tuple[Series, str]] = {
+    "below_expected": (Series(ORANGE, "v", "-"), "below expected"),
+    "watch": (Series(PINK, "D", "-"), "watch"),
+    "as_expected": (Series(GREY, "o", "-"), "as expected"),
+    "above_expected": (Series(BLUE, "^", "-"), "above expected"),
+    "too_few_records": (Series(GREY, "x", "-"), "too few records"),
+}
+
+#: How a day's temperature came about: line style goes with the words.
+SOURCES: dict[str, tuple[Series, str]] = {
+    "observed": (SERIES[0], "read"),
+    "interpolated": (SERIES[1], "interpolated"),
+    "modelled": (SERIES[3], "modelled"),
+}
+
+_RC: dict[str, Any] = {
+    "font.family": ["DejaVu Sans"],  # measures only: the page's own sans-serif replaces it, and is narrower
+    "font.size": 8.5,
+    "axes.titlesize": 9.5,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "axes.labelsize": 8.5,
+    "axes.edgecolor": QUIET,
+    "axes.linewidth": 0.7,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.facecolor": "none",
+    "axes.grid": True,
+    "axes.axisbelow": True,
+    "axes.labelcolor": INK,
+    "axes.titlecolor": INK,
+    "axes.unicode_minus": True,
+    "grid.color": RULE,
+    "grid.linewidth": 0.6,
+    "text.color": INK,
+    "text.parse_math": False,  # an id may hold a dollar sign
+    "xtick.color": QUIET,
+    "ytick.color": QUIET,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "xtick.major.size": 3,
+    "ytick.major.size": 0,
+    "lines.linewidth": 1.5,
+    "lines.markersize": 5.5,
+    "figure.facecolor": "none",
+    "savefig.facecolor": "none",
+    "legend.frameon": False,
+    "svg.fonttype": "none",
+}
+
+_FONT = re.compile(r"'DejaVu Sans'")
+_DECLARATION = re.compile(r"\A.*?(?=<svg)", re.DOTALL)
+_METADATA = re.compile(r"\s*<metadata>.*?</metadata>", re.DOTALL)
+
+
+class Sheet:
+    """A drawing in progress: its axes in reading order, and `svg` when it is finished."""
+
+    def __init__(self, name: str, figure: Figure, axes: list[Axes]) -> None:
+        self.name = name
+        self.figure = figure
+        self.axes = axes
+
+    def svg(self, title: str) -> str:
+        """The finished figure as SVG text with `title` inside it; the same drawing gives the same bytes."""
+        buffer = io.StringIO()
+        with warnings.catch_warnings():
+            # An id in a script the measuring font lacks is still written as text.
+            warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+            self.figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+        drawn = _METADATA.sub("", _DECLARATION.sub("", buffer.getvalue()))
+        drawn = _FONT.sub("system-ui, sans-serif", drawn)
+        head, body = drawn.split(">", 1)
+        return f'{head} role="img">\n <title>{escape(title)}</title>{body}'
+
+
+@contextmanager
+def sheet(
+    name: str, width_in: float = 6.6, height_in: float = 3.6, rows: int = 1, columns: int = 1, **grid: Any
+) -> Iterator[Sheet]:
+    """A sheet of `rows` × `columns` axes. name: the file's name, also the salt of its ids; sizes in inches.
+
+    `grid` goes to ``Figure.subplots`` (for example ``sharex=True``, ``height_ratios=[2, 1]``).
+    """
+    import matplotlib as mpl
+    from matplotlib.figure import Figure
+
+    with mpl.rc_context({**_RC, "svg.hashsalt": name}):
+        figure = Figure(figsize=(width_in, height_in), layout="constrained")
+        axes = figure.subplots(rows, columns, squeeze=False, **grid)
+        yield Sheet(name, figure, list(axes.flat))
+
+
+def require_columns(frame: pd.DataFrame, columns: Iterable[str], what: str) -> None:
+    """Refuse a frame that lacks a column, at the figure's door. Raises Refused."""
+    missing = [column for column in columns if column not in frame.columns]
+    if missing:
+        raise Refused(f"the figure of {what} needs the column {missing[0]!r}, which its table does not have")
+
+
+def require_rows(frame: pd.DataFrame, what: str) -> None:
+    """Refuse an empty frame. Raises Refused."""
+    if frame.empty:
+        raise Refused(f"there is nothing to draw for {what}")
+
+
+def shortened(label: object, longest: int = 18) -> str:
+    """A label cut in its middle so that it fits: the ends of a code tell most."""
+    text = str(label)
+    if len(text) <= longest:
+        return text
+    head = (longest - 1 + 1) // 2
+    return f"{text[:head]}…{text[-(longest - 1 - head):]}"
+
+
+def interval(axes: Axes, y: float, low: float, high: float, series: Series, width: float = 1.4) -> None:
+    """A horizontal interval with short end strokes, in the series' colour."""
+    axes.plot([low, high], [y, y], color=series.colour, linewidth=width, solid_capstyle="butt", zorder=2)
+    axes.plot([low, high], [y, y], linestyle="none", marker="|", markersize=5, color=series.colour, zorder=2)
+
+
+def dot(axes: Axes, x: float, y: float, series: Series, *, hollow: bool = False, size: float = 6.0) -> None:
+    """One estimate; hollow marks the second of two estimates of the same thing."""
+    face = PAPER if hollow else series.colour
+    axes.plot(
+        [x], [y], linestyle="none", marker=series.marker, markersize=size,
+        markerfacecolor=face, markeredgecolor=series.colour, markeredgewidth=1.3, zorder=3,
+    )  # fmt: skip
+
+
+def note(axes: Axes, x: float, y: float, text: object, **options: Any) -> None:
+    """A direct label, small, a little off its point."""
+    settings: dict[str, Any] = {
+        "xytext": (5, 3), "textcoords": "offset points", "fontsize": 7.5, "color": INK, "annotation_clip": False,
+    }  # fmt: skip
+    axes.annotate(str(text), (x, y), **{**settings, **options})
+
+
+def row_labels(axes: Axes, labels: Iterable[object], longest: int = 34) -> None:
+    """Name the rows 0, 1, 2 … of a drawing from top to bottom; only vertical grid lines stay."""
+    shown = [shortened(label, longest) for label in labels]
+    axes.set_yticks(range(len(shown)), shown)
+    axes.set_ylim(len(shown) - 0.4, -0.6)
+    axes.grid(False, axis="y")
+    axes.spines["left"].set_visible(False)
