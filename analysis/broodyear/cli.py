@@ -285,13 +285,14 @@ def _add_sql(commands_of: _Commands) -> None:
 
 
 def _add_completion(commands_of: _Commands) -> None:
-    _command(
+    completion = _command(
         commands_of,
         "completion",
         commands.completion,
         "print a completion script for bash",
         'eval "$(broodyear completion)"',
     )
+    completion.set_defaults(words=completion_words)
 
 
 def completion_words() -> dict[str, list[str]]:

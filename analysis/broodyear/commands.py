@@ -6,7 +6,7 @@ import datetime as dt
 import json
 import shutil
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -263,13 +263,9 @@ def sql(*, name: str | None, **_unused: object) -> int:
     return EXIT_DONE
 
 
-def completion(**_unused: object) -> int:
-    """Print a completion script for bash."""
-    from broodyear.cli import completion_words
-
-    cases = "\n".join(
-        f'    "{name}") words="{" ".join(options)}" ;;' for name, options in completion_words().items()
-    )
+def completion(*, words: Callable[[], dict[str, list[str]]], **_unused: object) -> int:
+    """Print a completion script for bash; words gives the options after each command."""
+    cases = "\n".join(f'    "{name}") words="{" ".join(options)}" ;;' for name, options in words().items())
     print(_COMPLETION.replace("@CASES@", cases))
     return EXIT_DONE
 

@@ -34,7 +34,7 @@ _DTYPES = {
 def pandera_schema(table: Table, *, season_of: Callable[[dt.date], int] | None = None) -> pa.DataFrameSchema:
     """Schema of a typed frame of ``table``: one column per declared column, blank cells missing.
 
-    Columns that are not required may be absent. Rule names of the checks: required_blank, out_of_range,
+    Columns that are not required may be absent. Rule names of the checks: not_nullable, out_of_range,
     not_allowed, bad_code, duplicate_key, and the table's own row rules. season_of is needed only for a table
     whose key includes a season; without it the calendar date stands in.
     """

@@ -1,0 +1,124 @@
+"""The command line: helps, exit codes, and what goes where."""
+
+from __future__ import annotations
+
+import argparse
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from broodyear import commands
+from broodyear.cli import main, parser
+from broodyear.schemas import TABLE_NAMES
+
+
+def every_command(top: argparse.ArgumentParser, name: str = "") -> dict[str, argparse.ArgumentParser]:
+    found = {}
+    for action in top._actions:
+        if isinstance(action, argparse._SubParsersAction):
+            for word, child in action.choices.items():
+                found[f"{name} {word}".strip()] = child
+                found |= every_command(child, f"{name} {word}".strip())
+    return found
+
+
+COMMANDS = every_command(parser())
+
+
+@pytest.mark.parametrize("name", sorted(COMMANDS))
+def test_every_help_has_an_example_that_parses(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    text = COMMANDS[name].format_help()
+    example = text.split("Example:\n")[1].splitlines()[0].strip()
+    if example.startswith("broodyear"):
+        parser().parse_args(example.split()[1:])
+    with pytest.raises(SystemExit) as left:
+        main([*name.split(), "--help"])
+    assert left.value.code == 0
+    assert "Example:" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("name", sorted(set(COMMANDS) - {"report"}))
+def test_every_command_takes_a_store_and_is_the_function_of_its_name(name: str) -> None:
+    assert "--store" in COMMANDS[name].format_help()
+    assert COMMANDS[name].get_default("function") is getattr(commands, name.replace(" ", "_"))
+
+
+def test_the_contracts_commands_all_exist() -> None:
+    wanted = {"demo", "template", "check", "load", "uploads", "withdraw", "forecast", "export"}
+    assert wanted | {"report season", "report regions", "report development"} <= set(COMMANDS)
+
+
+@pytest.mark.parametrize(
+    "words",
+    [["loda"], ["load"], ["check", "--frmat", "json", "x"], ["check", "--form", "json", "x"], ["report"],
+     ["report", "season"], ["report", "season", "--season", "next"], ["withdraw", "-1"],
+     ["forecast", "--as-of", "03/04/2024"]],
+)  # fmt: skip
+def test_wrong_usage_is_exit_2_with_words_on_stderr(words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as left:
+        main(words)
+    said = capsys.readouterr()
+    assert left.value.code == 2
+    assert said.out == "" and "error:" in said.err
+
+
+def test_no_words_print_the_help(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main([]) == 0
+    assert "Example:" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    "words",
+    [["uploads"], ["withdraw", "1"], ["report", "season", "--season", "2024"], ["report", "regions"],
+     ["report", "development"], ["forecast"], ["export", "--out", "x"]],
+)  # fmt: skip
+def test_a_store_that_does_not_exist_is_exit_12(
+    words: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main([*words, "--store", "none.duckdb"]) == 12
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert "none.duckdb" in said.err and "broodyear load" in said.err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_templates_are_written_for_the_tables_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["template", "losses", "stages", "--out", str(tmp_path)]) == 0
+    names = {path.name for path in tmp_path.iterdir()}
+    assert names == {"losses.csv", "stages.csv", "data_dictionary.md"}
+    assert capsys.readouterr().out.splitlines()[0] == str(tmp_path / "losses.csv")
+
+
+def test_an_unknown_table_is_named_with_the_known_ones(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    assert main(["template", "loses", "--out", str(tmp_path)]) == 2
+    said = capsys.readouterr().err
+    assert "there is no table 'loses'" in said and all(name in said for name in TABLE_NAMES)
+
+
+def test_all_templates_together_load(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["template", "--out", str(tmp_path / "t")]) == 0
+    assert main(["load", str(tmp_path / "t"), "--store", str(tmp_path / "s.duckdb"), "--format", "json"]) == 0
+    out = capsys.readouterr().out
+    assert out.count('"rows_accepted": 1') == len(TABLE_NAMES)
+
+
+def test_help_needs_no_heavy_package() -> None:
+    code = (
+        "import sys; from broodyear.cli import main\n"
+        "try: main(['--help'])\nexcept SystemExit: pass\n"
+        "heavy = {'pandas', 'statsmodels', 'seaborn', 'scipy', 'pandera', 'duckdb'} & set(sys.modules)\n"
+        "sys.exit(f'loaded {heavy}' if heavy else 0)"
+    )
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert run.returncode == 0, run.stderr
+
+
+def test_piped_output_has_no_terminal_codes(tmp_path: Path) -> None:
+    run = subprocess.run(
+        [sys.executable, "-m", "broodyear", "template", "--out", str(tmp_path)], capture_output=True, check=False
+    )
+    assert run.returncode == 0
+    assert b"\x1b" not in run.stdout + run.stderr
