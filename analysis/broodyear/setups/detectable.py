@@ -1,0 +1,103 @@
+"""The smallest shortfall a screen would find, so that silence is never read as innocence."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from broodyear.setups.predictive import _NODES, _WEIGHTS, binomial_cdf, logistic, lower_mid_p
+
+Floats = NDArray[np.float64]
+
+POWER = 0.80
+#: Screen at this false-discovery rate; beyond the 95 % limits a tank is watched.
+FALSE_DISCOVERY_RATE = 0.10
+WATCH_P = 0.05
+
+#: Shortfalls tried, in points.
+_STEP_POINTS = 0.25
+
+
+@dataclass(frozen=True)
+class Detectable:
+    """Shortfalls in percentage points; nan when not even the death of every fish would be found.
+
+    flagged_points: for below_expected, when the tank is the only poor one of its season; watched_points: for at
+    least watch; tanks: judged that season; eggs: the typical tank; expected_pct: its expected survival.
+    """
+
+    tanks: int
+    eggs: int
+    expected_pct: float
+    flagged_points: float
+    watched_points: float
+    sentence: str
+
+
+def smallest_detectable_shortfall(
+    *, eggs: int, tanks: int, expected_log_odds: float, spread: float, power: float = POWER
+) -> Detectable:
+    """Smallest shortfall found with this power in one season, at the estimated spread between tanks (logit scale).
+
+    A lone poor tank among `tanks` is flagged when its two-sided p is at most 0.10 / tanks (Benjamini-Hochberg).
+    """
+    counts = np.arange(eggs + 1, dtype=float)
+    number, centre, width = (np.full(eggs + 1, float(value)) for value in (eggs, expected_log_odds, spread))
+    two_sided = 2.0 * lower_mid_p(counts, number, centre, width)
+    share = logistic(expected_log_odds + spread * _NODES)
+    expected_pct = 100.0 * float(share @ _WEIGHTS)
+    found = [
+        _points_found(counts[two_sided <= limit], eggs, share, expected_pct, power)
+        for limit in (FALSE_DISCOVERY_RATE / max(tanks, 1), WATCH_P)
+    ]
+    words = _sentence(tanks, eggs, expected_pct, found[0], found[1], power)
+    return Detectable(tanks, eggs, expected_pct, found[0], found[1], words)
+
+
+def _points_found(critical: Floats, eggs: int, share: Floats, expected_pct: float, power: float) -> float:
+    """Smallest number of points by which survival must fall for the count to be critical with this power."""
+    if critical.size == 0:
+        return float("nan")
+    shortfalls = np.arange(_STEP_POINTS, expected_pct + _STEP_POINTS, _STEP_POINTS)
+    lowered = np.clip(share[None, :] - shortfalls[:, None] / 100.0, 0.0, 1.0)
+    reached = binomial_cdf(np.array(critical.max()), np.array(float(eggs)), lowered) @ _WEIGHTS
+    enough = np.flatnonzero(reached >= power)
+    return float(shortfalls[enough[0]]) if enough.size else float("nan")
+
+
+def _sentence(
+    tanks: int, eggs: int, expected_pct: float, flagged_points: float, watched_points: float, power: float
+) -> str:
+    tank = f"a tank of {eggs} eggs expected at {expected_pct:.0f} %"
+    odds = f"{100 * power:.0f} times in 100"
+    if np.isnan(watched_points):
+        return f"With {tanks} tanks judged, this screen could not find even the loss of every fish in {tank}."
+    watch = f"put on watch {odds} only when it falls short by {watched_points:.0f} points or more"
+    if np.isnan(flagged_points):
+        return f"With {tanks} tanks judged, {tank} would be {watch}, and never be called below expected."
+    flag = f"called below expected {odds} only from {flagged_points:.0f} points"
+    return f"With {tanks} tanks judged, {tank} would be {watch}, and {flag}; a smaller shortfall can go unseen."
+
+
+def detectable_by_season(judged: pd.DataFrame) -> pd.DataFrame:
+    """One row per season and outcome of judged rows: outcome, season, and the fields of Detectable.
+
+    judged needs season, outcome, eggs, expected_log_odds, spread, p_value.
+    """
+    rows = []
+    for (outcome, season), tanks in judged[judged["p_value"].notna()].groupby(["outcome", "season"], sort=True):
+        typical = tanks[["eggs", "expected_log_odds", "spread"]].median()
+        if typical.isna().any():
+            continue
+        found = smallest_detectable_shortfall(
+            eggs=round(typical["eggs"]),
+            tanks=len(tanks),
+            expected_log_odds=float(typical["expected_log_odds"]),
+            spread=float(typical["spread"]),
+        )
+        rows.append({"outcome": outcome, "season": season, **vars(found)})
+    columns = ["outcome", "season", *Detectable.__dataclass_fields__]
+    return pd.DataFrame(rows, columns=columns)

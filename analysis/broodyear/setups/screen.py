@@ -1,0 +1,148 @@
+"""The set-up screen: every tank-season against what its eggs, batch and season lead one to expect."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from broodyear.setups.circumstances import circumstances
+from broodyear.setups.detectable import FALSE_DISCOVERY_RATE, WATCH_P, detectable_by_season
+from broodyear.setups.judged import Judged, judge
+from broodyear.setups.losing_stage import losing_stage
+from broodyear.setups.multiplicity import adjust_within
+from broodyear.setups.site_history import Departures
+from broodyear.setups.tank_frame import OUTCOMES, TankFrame, prepare
+
+#: Scores beyond this lie outside the 95 % limits.
+LIMIT_95 = 1.959963984540054
+
+SETUP_COLUMNS = (
+    "season tank_id site_id region batch_id room_type gravel_practice outcome eggs survivors observed_pct"
+    " expected_pct shrunken_pct shrunken_low shrunken_high fish_below_expected p_value q_value verdict"
+    " losing_stage circumstances z_score expected_log_odds spread watch_reason note"
+).split()
+
+
+@dataclass(frozen=True, eq=False)
+class SetupScreen:
+    """A screen and what stands behind it.
+
+    rows: SETUP_COLUMNS, one per row given, by season, outcome, tank. spreads: one row per outcome: rows_given,
+    rows_used, left_out (reason -> count, in words), tank_sd, site_sd, batch_sd, season_sd (logit scale), set_aside,
+    sentence. detectable: one row per outcome and season, see detectable_by_season. departures: scores per outcome.
+    capped: rows whose survivors exceeded the eggs and were capped.
+    """
+
+    rows: pd.DataFrame
+    spreads: pd.DataFrame
+    detectable: pd.DataFrame
+    departures: Mapping[str, tuple[pd.DataFrame, Departures]]
+    capped: int
+
+
+def compare_setups(frame: pd.DataFrame) -> pd.DataFrame:
+    """The rows of setups.csv from a frame of tank-seasons; see `screen_setups` for what stands behind them.
+
+    frame: season, tank_id, site_id, batch_id, eggs, survivors; optional outcome, species,
+    units_at_delivery_c_days, region, room_type, gravel_practice, stage losses and other context.
+    verdict: below_expected (q <= 0.10), watch (outside the 95 % limits, or low in several seasons together),
+    as_expected, above_expected (q <= 0.10), too_few_records.
+    """
+    return screen_setups(frame).rows
+
+
+def screen_setups(frame: pd.DataFrame) -> SetupScreen:
+    """Judge every tank-season of every outcome; the model is fitted once per outcome over all seasons.
+
+    Expected survival is given species, units at delivery, season and batch, never room, gravel or temperature:
+    those are what is being judged. Limits allow for ordinary differences between tanks (Spiegelhalter 2005,
+    doi:10.1136/qshc.2005.013755), p-values are mid-p of the overdispersed count, q-values hold the
+    false-discovery rate within a season and outcome (Benjamini and Hochberg 1995).
+    """
+    tanks = prepare(frame)
+    judged = {name: judge(tanks.outcome(name)[lambda rows: rows["is_used"]]) for name in _outcomes(tanks)}
+    rows = _joined(tanks, judged)
+    rows["q_value"] = adjust_within(rows["p_value"], rows["outcome"].astype(str) + "|" + rows["season"].astype(str))
+    rows = _with_verdicts(rows)
+    flagged = rows["verdict"].isin(["below_expected", "watch"])
+    rows["losing_stage"] = losing_stage(rows).where(flagged, "")
+    rows["circumstances"] = circumstances(rows, flagged)
+    return SetupScreen(
+        rows=_ordered(rows),
+        spreads=_spreads(tanks, judged),
+        detectable=detectable_by_season(rows),
+        departures={
+            name: (result.rows, result.departures) for name, result in judged.items() if result.departures is not None
+        },
+        capped=tanks.capped,
+    )
+
+
+def _outcomes(tanks: TankFrame) -> list[str]:
+    """Outcomes present, in the order of life."""
+    present = [str(name) for name in tanks.rows["outcome"].dropna().unique()]
+    return [name for name in OUTCOMES if name in present] + sorted(set(present) - set(OUTCOMES))
+
+
+def _joined(tanks: TankFrame, judged: Mapping[str, Judged]) -> pd.DataFrame:
+    """Judged rows and left-out rows together, in the order given."""
+    rows = pd.concat([result.rows for result in judged.values()] + [tanks.rows[~tanks.rows["is_used"]]])
+    rows = rows.loc[tanks.rows.index]
+    rows["observed_pct"] = 100.0 * rows["survivors"] / rows["eggs"].where(rows["eggs"] > 0)
+    rows["too_few_because"] = rows["too_few_because"].astype(object).where(rows["is_used"], rows["why_left_out"])
+    rows["low_together"] = rows["low_together"].astype(object).where(rows["is_used"], False).astype(bool)
+    too_few = rows["too_few_because"] != ""
+    rows["p_value"] = rows["p_value"].astype(float).where(~too_few)
+    return rows
+
+
+def _with_verdicts(rows: pd.DataFrame) -> pd.DataFrame:
+    low = rows["z_score"] < 0.0
+    found = rows["q_value"] <= FALSE_DISCOVERY_RATE
+    outside = low & (rows["p_value"] <= WATCH_P)
+    repeated = rows["low_together"] & (rows["together_score"] < -LIMIT_95) & rows["p_value"].notna()
+    verdict = np.select(
+        [rows["p_value"].isna(), found & low, outside | repeated, found],
+        ["too_few_records", "below_expected", "watch", "above_expected"],
+        "as_expected",
+    )
+    rows["verdict"] = verdict
+    on_watch = rows["verdict"] == "watch"
+    rows["watch_reason"] = np.select(
+        [on_watch & outside & repeated, on_watch & outside, on_watch],
+        [
+            "outside the 95 % limits this season, and low in earlier ones",
+            "outside the 95 % limits this season only",
+            "low in several seasons together, though not outside the limits in this one",
+        ],
+        "",
+    )
+    rows["note"] = rows["too_few_because"]
+    return rows
+
+
+def _ordered(rows: pd.DataFrame) -> pd.DataFrame:
+    place = rows["outcome"].map({name: place for place, name in enumerate(OUTCOMES)}).fillna(len(OUTCOMES))
+    ordered = rows.assign(_place=place).sort_values(["season", "_place", "outcome", "tank_id"], kind="stable")
+    return ordered[list(SETUP_COLUMNS)].reset_index(drop=True)
+
+
+def _spreads(tanks: TankFrame, judged: Mapping[str, Judged]) -> pd.DataFrame:
+    rows = []
+    for name, result in judged.items():
+        given = tanks.outcome(name)
+        reasons = given.loc[~given["is_used"], "why_left_out"].value_counts()
+        rows.append(
+            {
+                "outcome": name,
+                "rows_given": len(given),
+                "rows_used": len(result.rows),
+                "left_out": "; ".join(f"{count} {reason}" for reason, count in sorted(reasons.items())),
+                **vars(result.spreads),
+                "sentence": result.sentence,
+            }
+        )
+    return pd.DataFrame(rows)

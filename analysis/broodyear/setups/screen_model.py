@@ -1,0 +1,259 @@
+"""Expected survival of tanks that nobody judges yet: a robust binomial mixed model, fast enough for a screen.
+
+On the logit scale a tank's survival is common part + season + batch + the tank's own departure. The departure is
+what is being judged, so it must not teach the model what to expect: each tank's score is winsorised before it enters
+(pseudo-observations, Huber PJ 1981, Robust Statistics, section 7.8), the spread between tanks solves the winsorised
+moment equation made consistent for the normal distribution (Huber's proposal 2; Spiegelhalter 2005,
+doi:10.1136/qshc.2005.013755, winsorises likewise), and tanks beyond the 99 % limits are set aside for the estimates.
+Season and batch spreads follow Schall R (1991) Biometrika 78:719-727, doi:10.1093/biomet/78.4.719. Scores are
+Anscombe's (1948) arcsine scores, moved by the difference to exact mid-p normal scores, so small counts stay honest.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from broodyear.setups.predictive import logistic, normal_scores
+
+Floats = NDArray[np.float64]
+Codes = NDArray[np.int64]
+
+#: Scores are winsorised at the normal distribution's 10 % and 90 % points.
+CLIP = 1.2815515655446004
+#: Scores beyond this (99 % limits) are set aside: they neither move the expectation nor widen the spread.
+SET_ASIDE = 2.5758293035489004
+#: Mean derivative and mean square of a winsorised standard normal score that was not set aside.
+SLOPE = 0.8080808
+_SQUARE = 0.6689200
+#: Efficiency of the winsorised spread against the plain standard deviation, on normal scores.
+_EFFICIENCY = 0.7
+
+_STEPS = 60
+_NEARLY_SETTLED = 1e-3
+_SETTLED = 1e-6
+_SMALLEST_SD = 1e-3
+_LARGEST_SD = 3.0
+
+
+@dataclass(frozen=True, eq=False)
+class ScreenData:
+    """survivors, eggs: counts, one per tank-season; common: design columns (the first is 1), shape (rows, columns);
+    common_precision: prior precision of each column (0 = free); season: codes or None; batch: codes."""
+
+    survivors: Floats
+    eggs: Floats
+    common: Floats
+    common_precision: Floats
+    season: Codes | None
+    batch: Codes
+
+    @cached_property
+    def dense(self) -> Floats:
+        """Common columns and season indicators side by side."""
+        if self.season is None:
+            return self.common
+        return np.hstack([self.common, np.eye(self.seasons)[self.season]])
+
+    @cached_property
+    def seasons(self) -> int:
+        """Number of season effects."""
+        return 0 if self.season is None else int(self.season.max()) + 1
+
+    @cached_property
+    def batches(self) -> int:
+        """Number of batch effects."""
+        return int(self.batch.max()) + 1
+
+    @cached_property
+    def observed(self) -> Floats:
+        """Anscombe's arcsine transform of the observed shares."""
+        return np.asarray(np.arcsin(np.sqrt((self.survivors + 0.375) / (self.eggs + 0.75))), dtype=float)
+
+
+@dataclass(frozen=True, eq=False)
+class ScreenFit:
+    """Logit scale throughout. expected, expected_se: without the tank's own count, one per row; scores: the tank's
+    normal score given the batch; tank_sd: between-tank spread (site and tank-season together); batch_sd, season_sd:
+    nan when there is only one; freedom: tank-seasons behind the spread, in terms of a plain variance estimate."""
+
+    expected: Floats
+    expected_se: Floats
+    scores: Floats
+    tank_sd: float
+    batch_sd: float
+    season_sd: float
+    freedom: float
+    set_aside: int
+
+
+@dataclass(frozen=True, eq=False)
+class _State:
+    log_odds: Floats
+    correction: Floats
+    kept: NDArray[np.bool_]
+    tank_sd: float
+    batch_sd: float
+    season_sd: float
+    start: float
+    leverage: Floats
+
+
+def fit_screen(data: ScreenData) -> ScreenFit:
+    """Fit by winsorised mixed-model equations; counts must not be all alive or all dead."""
+    pooled = (data.survivors.sum() + 0.5) / (data.eggs.sum() + 1.0)
+    start = float(np.log(pooled / (1.0 - pooled)))
+    rows = len(data.eggs)
+    state = _State(
+        np.full(rows, start), np.zeros(rows), np.ones(rows, dtype=bool), 0.4, 0.4, 0.2, start, np.zeros(rows)
+    )
+    for _ in range(2):
+        state = _corrected(data, _settle(data, state, _NEARLY_SETTLED))
+    return _without_own_count(data, _settle(data, state, _SETTLED))
+
+
+def _settle(data: ScreenData, state: _State, tolerance: float) -> _State:
+    """Repeat the mixed-model equations until the log-odds no longer move."""
+    for _ in range(_STEPS):
+        moved = _step(data, state)
+        change = float(np.max(np.abs(moved.log_odds - state.log_odds)))
+        change += abs(moved.tank_sd - state.tank_sd) + abs(moved.batch_sd - state.batch_sd)
+        state = moved
+        if change < tolerance:
+            break
+    return state
+
+
+def _corrected(data: ScreenData, state: _State) -> _State:
+    """Renew the difference between exact and arcsine scores, and which tanks are set aside."""
+    spread = np.full(len(data.eggs), state.tank_sd)
+    exact = normal_scores(data.survivors, data.eggs, state.log_odds, spread)
+    plain = _scores(data, replace(state, correction=np.zeros_like(exact)), state.tank_sd)
+    return replace(state, correction=exact - plain, kept=np.abs(exact) <= SET_ASIDE)
+
+
+def _information(data: ScreenData, state: _State) -> Floats:
+    """Binomial information on a tank's log-odds: eggs x share x (1 - share)."""
+    share = logistic(state.log_odds)
+    return np.asarray(data.eggs * np.maximum(share * (1.0 - share), 1e-6), dtype=float)
+
+
+def _raw_scores(data: ScreenData, state: _State) -> Floats:
+    """Anscombe's arcsine departure, unit variance when tanks do not differ."""
+    departure = data.observed - np.arcsin(np.sqrt(logistic(state.log_odds)))
+    return np.asarray(departure * np.sqrt(4.0 * data.eggs + 2.0), dtype=float)
+
+
+def _scores(data: ScreenData, state: _State, tank_sd: float) -> Floats:
+    widened = np.sqrt(1.0 + _information(data, state) * tank_sd**2)
+    return np.asarray(_raw_scores(data, state) / widened + state.correction, dtype=float)
+
+
+def _step(data: ScreenData, state: _State) -> _State:
+    """One solution of the mixed-model equations on winsorised pseudo-observations, then new spreads."""
+    score = np.clip(_scores(data, state, state.tank_sd), -CLIP, CLIP)
+    error = np.sqrt(1.0 / _information(data, state) + state.tank_sd**2)
+    pseudo = state.log_odds + score / SLOPE * error
+    weight = np.where(state.kept, SLOPE**2 / _SQUARE / error**2, 0.0)
+    solved = solve_equations(data, pseudo - state.start, weight, state.batch_sd, state.season_sd)
+    moved = replace(state, log_odds=state.start + solved.fitted, leverage=weight * solved.variance)
+    return replace(
+        moved,
+        batch_sd=_schall(solved.batch, solved.batch_variance, state.batch_sd),
+        season_sd=_schall(solved.season, solved.season_variance, state.season_sd),
+        tank_sd=_winsorised_spread(data, moved),
+    )
+
+
+def _schall(effects: Floats, variances: Floats, sd: float) -> float:
+    """Schall's update: squared effects over the effective number of levels."""
+    if len(effects) < 2:
+        return sd
+    effective = len(effects) - float(variances.sum()) / sd**2
+    if effective <= 1e-6:
+        return _SMALLEST_SD
+    return float(np.clip(np.sqrt(float(effects @ effects) / effective), _SMALLEST_SD, _LARGEST_SD))
+
+
+def _winsorised_spread(data: ScreenData, state: _State) -> float:
+    """The tank spread at which the mean squared winsorised score is that of a standard normal."""
+    kept = state.kept
+    raw, information = _raw_scores(data, state)[kept], _information(data, state)[kept]
+    correction = state.correction[kept]
+    wanted = _SQUARE * max(float(kept.sum()) - float(state.leverage.sum()), 1.0)
+
+    def excess(sd: float) -> float:
+        score = np.clip(raw / np.sqrt(1.0 + information * sd**2) + correction, -CLIP, CLIP)
+        return float(score @ score) - wanted
+
+    if excess(_SMALLEST_SD) <= 0.0:
+        return _SMALLEST_SD
+    low, high = _SMALLEST_SD, _LARGEST_SD
+    for _ in range(28):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if excess(middle) > 0.0 else (low, middle)
+    return 0.5 * (low + high)
+
+
+@dataclass(frozen=True, eq=False)
+class Solved:
+    """fitted and variance: per row (variance of the fitted value); effects and their variances per level."""
+
+    fitted: Floats
+    variance: Floats
+    batch: Floats
+    batch_variance: Floats
+    season: Floats
+    season_variance: Floats
+
+
+def solve_equations(
+    data: ScreenData, response: Floats, weight: Floats, batch_sd: float, season_sd: float
+) -> Solved:
+    """Henderson's equations; the batch block is diagonal and eliminated, so the cost is linear in rows."""
+    dense, common, batches = data.dense, data.common.shape[1], data.batches
+    weighted = dense * weight[:, None]
+    border = np.stack([np.bincount(data.batch, column, batches) for column in weighted.T])
+    diagonal = np.bincount(data.batch, weight, batches) + (1.0 / batch_sd**2 if batches > 1 else 1e12)
+    right_batch = np.bincount(data.batch, weight * response, batches)
+    precision = np.concatenate([data.common_precision, np.full(data.seasons, 1.0 / season_sd**2)])
+    over = border / diagonal
+    inverse = np.linalg.inv(weighted.T @ dense + np.diag(precision) - over @ border.T)
+    coefficients = inverse @ (weighted.T @ response - over @ right_batch)
+    batch = (right_batch - border.T @ coefficients) / diagonal
+    adjusted = dense - over.T[data.batch]
+    variance = 1.0 / diagonal[data.batch] + np.einsum("ij,ij->i", adjusted @ inverse, adjusted)
+    return Solved(
+        fitted=np.asarray(dense @ coefficients + batch[data.batch], dtype=float),
+        variance=np.asarray(variance, dtype=float),
+        batch=np.asarray(batch if batches > 1 else batch[:0], dtype=float),
+        batch_variance=np.asarray(1.0 / diagonal + np.einsum("ji,jk,ki->i", over, inverse, over), dtype=float),
+        season=np.asarray(coefficients[common:], dtype=float),
+        season_variance=np.asarray(np.diag(inverse)[common:], dtype=float),
+    )
+
+
+def _without_own_count(data: ScreenData, state: _State) -> ScreenFit:
+    """Expected log-odds and standard error of each tank with its own pseudo-observation taken out."""
+    score = _scores(data, state, state.tank_sd)
+    error = np.sqrt(1.0 / _information(data, state) + state.tank_sd**2)
+    weight = np.where(state.kept, SLOPE**2 / _SQUARE / error**2, 0.0)
+    pseudo = state.log_odds + np.clip(score, -CLIP, CLIP) / SLOPE * error
+    solved = solve_equations(data, pseudo - state.start, weight, state.batch_sd, state.season_sd)
+    left = np.maximum(1.0 - weight * solved.variance, 1e-3)
+    own = pseudo - state.start - solved.fitted
+    expected = state.start + solved.fitted - weight * solved.variance * own / left
+    variance = solved.variance / left
+    return ScreenFit(
+        expected=np.asarray(expected, dtype=float),
+        expected_se=np.asarray(np.sqrt(variance), dtype=float),
+        scores=score,
+        tank_sd=state.tank_sd,
+        batch_sd=state.batch_sd if data.batches > 1 else float("nan"),
+        season_sd=state.season_sd if data.seasons > 1 else float("nan"),
+        freedom=max(_EFFICIENCY * (float(state.kept.sum()) - float(state.leverage.sum())), 2.0),
+        set_aside=int((~state.kept).sum()),
+    )

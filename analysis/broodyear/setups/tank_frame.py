@@ -1,0 +1,111 @@
+"""One tidy frame of tank-seasons and outcomes from whatever columns the caller has.
+
+Required: season, tank_id, site_id, batch_id, eggs, survivors. Optional: outcome (delivered_to_release when absent),
+usable and why_unusable, and the context columns named below.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from broodyear.errors import NothingToAnalyse, UsageError
+
+REQUIRED = ("season", "tank_id", "site_id", "batch_id", "eggs", "survivors")
+OUTCOMES = ("hatch", "hatch_to_release", "delivered_to_release")
+MAIN_OUTCOME = "delivered_to_release"
+
+#: Context that the results repeat; blank where the caller has no such column.
+REPEATED = ("region", "room_type", "gravel_practice")
+
+#: Below this many eggs a percentage says nothing about a tank.
+FEWEST_EGGS = 10
+
+NOT_RECORDED = "not recorded"
+
+
+@dataclass(frozen=True)
+class TankFrame:
+    """rows: every row given, in the order given, with `is_used` and `why_left_out`; left_out: reason -> rows.
+
+    survivors are capped at the eggs (`capped` counts the rows concerned); eggs and survivors are floats.
+    """
+
+    rows: pd.DataFrame
+    left_out: Mapping[str, int]
+    capped: int
+
+    def outcome(self, name: str) -> pd.DataFrame:
+        """The rows of one outcome."""
+        return self.rows[self.rows["outcome"] == name]
+
+
+def prepare(frame: pd.DataFrame) -> TankFrame:
+    """Check, complete and mark the rows; raises when a required column is missing or there is no row."""
+    missing = [name for name in REQUIRED if name not in frame.columns]
+    if missing:
+        raise UsageError(
+            f"the frame of tank-seasons lacks {', '.join(missing)}; it needs {', '.join(REQUIRED)}:"
+            " pass the derived table tank_outcomes or add the columns"
+        )
+    if frame.empty:
+        raise NothingToAnalyse("there is no tank-season in the frame, so no set-up can be compared: load records first")
+    rows = frame.reset_index(drop=True).copy()
+    rows["outcome"] = rows["outcome"] if "outcome" in rows else MAIN_OUTCOME
+    for name in REPEATED:
+        rows[name] = rows[name].astype(object).where(rows[name].notna(), "") if name in rows else ""
+    for name in ("eggs", "survivors"):
+        rows[name] = pd.to_numeric(rows[name], errors="coerce").astype(float)
+    rows["site_id"] = rows["site_id"].astype(object).where(rows["site_id"].notna(), NOT_RECORDED)
+    return _marked(rows)
+
+
+def _marked(rows: pd.DataFrame) -> TankFrame:
+    above = rows["survivors"] > rows["eggs"]
+    rows["survivors"] = rows["survivors"].where(~above, rows["eggs"])
+    rows["why_left_out"] = _reasons(rows)
+    rows["is_used"] = rows["why_left_out"] == ""
+    counted = rows.loc[~rows["is_used"], "why_left_out"].value_counts()
+    left_out = {str(reason): int(number) for reason, number in counted.items()}
+    return TankFrame(rows, left_out, int(above.sum()))
+
+
+def _reasons(rows: pd.DataFrame) -> pd.Series:
+    """Why each row cannot be judged; empty when it can."""
+    reason = pd.Series("", index=rows.index, dtype=object)
+    unusable = ~_as_flag(rows, "usable")
+    given = rows["why_unusable"] if "why_unusable" in rows else pd.Series(None, index=rows.index, dtype=object)
+    reason[unusable] = given.astype(object).where(given.notna(), "marked as not usable")[unusable]
+    tests = (
+        ("no batch recorded", rows["batch_id"].isna()),
+        ("survivors not recorded yet", rows["survivors"].isna() | (rows["survivors"] < 0)),
+        ("no eggs recorded", rows["eggs"].isna() | (rows["eggs"] <= 0)),
+        ("no season recorded", rows["season"].isna()),
+    )
+    for words, holds in tests:
+        reason[holds & (reason == "")] = words
+    return reason
+
+
+def _as_flag(rows: pd.DataFrame, name: str) -> pd.Series:
+    """A boolean column with blanks read as true; all true when it is absent."""
+    if name not in rows:
+        return pd.Series(True, index=rows.index)
+    return rows[name].astype(object).where(rows[name].notna(), True).astype(bool)
+
+
+def codes(values: pd.Series) -> tuple[np.ndarray, list[object]]:
+    """Whole-number codes of a column's values, in sorted order, and the values themselves."""
+    labels, levels = pd.factorize(values, sort=True)
+    return np.asarray(labels, dtype=np.int64), list(levels)
+
+
+def pair_codes(first: pd.Series, second: pd.Series) -> np.ndarray:
+    """Codes of the pairs of two columns: the same batch code used again in another season is another batch."""
+    one, _ = codes(first)
+    two, levels = codes(second)
+    _, both = np.unique(one * len(levels) + two, return_inverse=True)
+    return np.asarray(both, dtype=np.int64)
