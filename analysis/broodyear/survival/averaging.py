@@ -1,0 +1,240 @@
+"""Population-averaged and typical-site survival, and differences between levels of a factor."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from broodyear.errors import Refused, UsageError
+from broodyear.survival.arrays import FloatArray, critical_value, expit, normal_nodes, two_sided_p
+from broodyear.survival.design import Design
+
+if TYPE_CHECKING:
+    from broodyear.survival.result import SurvivalFit
+
+MOST_NUMERIC_LEVELS = 12  # a number with more distinct values than this is measured, not a factor
+CONTRAST_COLUMNS = (
+    "level", "reference", "odds_ratio", "or_low", "or_high",
+    "difference_points", "difference_low", "difference_high", "p_value",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class GroupAverage:
+    """Survival averaged over normal random intercepts, per row, with its slopes.
+
+    share: mean survival 0–1. by_log_odds, by_sd: its derivatives over the fixed log-odds and the total sd.
+    """
+
+    share: FloatArray
+    by_log_odds: FloatArray
+    by_sd: FloatArray
+
+
+def average_over_groups(log_odds: FloatArray, sd: float) -> GroupAverage:
+    """Integrate the logistic curve over a normal intercept of this standard deviation.
+
+    Gauss–Hermite with 31 nodes: exact to 1e-8 for standard deviations up to 2 logits.
+    """
+    if sd == 0.0:
+        share = expit(log_odds)
+        return GroupAverage(share, share * (1.0 - share), np.zeros_like(share))
+    total, slope, drift = (np.zeros_like(log_odds) for _ in range(3))
+    for node, weight in zip(*normal_nodes(), strict=True):
+        share = expit(log_odds + sd * node)
+        steepness = weight * share * (1.0 - share)
+        total += weight * share
+        slope += steepness
+        drift += node * steepness
+    return GroupAverage(total, slope, drift)
+
+
+@dataclass(frozen=True, eq=False)
+class Average:
+    """Mean survival over rows (0–1), and its gradient over (log sds above zero, coefficients)."""
+
+    share: float
+    gradient: FloatArray
+
+
+def average(fit: SurvivalFit, matrix: FloatArray, sd: float) -> Average:
+    """Mean over rows, each with equal weight, of survival averaged over random intercepts."""
+    rows = average_over_groups(matrix @ fit.coefficients, sd)
+    by_coefficient = matrix.T @ rows.by_log_odds / len(matrix)
+    sds = fit.group_sd.to_numpy(dtype=float)
+    variances = sds[sds > 0] ** 2
+    by_log_sd = float(rows.by_sd.mean()) * variances / sd if sd > 0 else np.zeros(len(variances))
+    return Average(float(rows.share.mean()), np.concatenate([by_log_sd, by_coefficient]))
+
+
+def levels_of(design: Design, factor: str) -> list[Any]:
+    """Levels of a factor in the rows used, in the order of the fit."""
+    if factor not in design.covariates:
+        have = ", ".join(design.covariates) or "none"
+        raise UsageError(f"The formula has no factor {factor!r}; its covariates are: {have}.")
+    column = design.rows.frame[factor]
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        return list(column.cat.categories)
+    values = sorted(float(value) for value in column.unique())
+    if len(values) > MOST_NUMERIC_LEVELS:
+        raise UsageError(
+            f"Column {factor!r} is measured ({len(values)} distinct values), not a factor: use"
+            f" .step({factor!r}, by=1.0) or .curve({factor!r})."
+        )
+    return [int(value) if value.is_integer() else value for value in values]
+
+
+def base_level(design: Design, factor: str) -> Any:
+    """The level a factor is coded against: the one named in the formula, or its first."""
+    levels = levels_of(design, factor)
+    contrasts = getattr(design.model_spec, "factor_contrasts", {})
+    for coded, state in contrasts.items():
+        base = getattr(state.contrasts, "base", None)
+        if factor in str(coded) and base in levels:
+            return base
+    return levels[0]
+
+
+def matrix_with(design: Design, name: str, value: Any) -> FloatArray:
+    """The design matrix of the rows used with one covariate set to a value (or an array of values)."""
+    frame = design.rows.frame.copy()
+    column = frame[name]
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        frame[name] = pd.Categorical([value] * len(frame), dtype=column.dtype)
+    else:
+        frame[name] = np.broadcast_to(np.asarray(value, dtype=_kind(column, value)), (len(frame),)).copy()
+    return design.matrix_for(frame)
+
+
+def _kind(column: pd.Series[Any], value: Any) -> type:
+    """Whole values of a whole-number column stay whole, so that they still name its levels."""
+    whole = pd.api.types.is_integer_dtype(column) and np.all(np.asarray(value) == np.round(value))
+    return int if whole else float
+
+
+def contrast_table(fit: SurvivalFit, factor: str, reference: Any, sd: float) -> pd.DataFrame:
+    """Rows of `SurvivalFit.contrast`; sd is the spread averaged over (0 for a typical site)."""
+    levels = levels_of(fit.design, factor)
+    base = base_level(fit.design, factor) if reference is None else reference
+    if base not in levels:
+        raise UsageError(f"Factor {factor!r} has no level {base!r}; its levels are: {_listed(levels)}.")
+    against = matrix_with(fit.design, factor, base)
+    rows = [
+        {"level": level, "reference": base, **_difference(fit, matrix, against, sd)}
+        for level in levels
+        if level != base
+        for matrix in [matrix_with(fit.design, factor, level)]
+    ]
+    return pd.DataFrame(rows, columns=list(CONTRAST_COLUMNS))
+
+
+def step_table(fit: SurvivalFit, name: str, by: float, sd: float) -> pd.DataFrame:
+    """One row: the effect of adding `by` to a measured covariate in every row used."""
+    column = _measured(fit.design, name)
+    moved = matrix_with(fit.design, name, column + by)
+    if not np.isfinite(moved).all():
+        raise Refused(
+            f"A step of {by:g} in {name!r} leaves the range of the rows, where a spline says nothing: read"
+            f" .curve({name!r}) instead, or fit {name!r} as a straight line."
+        )
+    row = {"level": f"{by:+g}", "reference": "", **_difference(fit, moved, fit.design.matrix, sd)}
+    return pd.DataFrame([row], columns=list(CONTRAST_COLUMNS))
+
+
+def _difference(fit: SurvivalFit, matrix: FloatArray, against: FloatArray, sd: float) -> dict[str, float]:
+    """Odds ratio, difference in percentage points, and p value of one prediction against another."""
+    critical = critical_value(fit.degrees_of_freedom)
+    shift = (matrix - against).mean(axis=0)
+    log_ratio = float(shift @ fit.coefficients)
+    log_error = _error(shift, fit.covariance.to_numpy(dtype=float))
+    first, second = average(fit, matrix, sd), average(fit, against, sd)
+    gradient = first.gradient - second.gradient
+    points = 100.0 * (first.share - second.share)
+    error = 100.0 * _error(gradient, fit.joint_covariance)
+    statistic = np.array([log_ratio / log_error if log_error > 0 else np.nan])
+    return {
+        "odds_ratio": float(np.exp(log_ratio)),
+        "or_low": float(np.exp(log_ratio - critical * log_error)),
+        "or_high": float(np.exp(log_ratio + critical * log_error)),
+        "difference_points": points,
+        "difference_low": points - critical * error,
+        "difference_high": points + critical * error,
+        "p_value": float(two_sided_p(statistic, fit.degrees_of_freedom)[0]),
+    }
+
+
+def _error(gradient: FloatArray, covariance: FloatArray) -> float:
+    """Delta-method standard error."""
+    return float(np.sqrt(max(float(gradient @ covariance @ gradient), 0.0)))
+
+
+def adjusted_table(fit: SurvivalFit, factor: str) -> pd.DataFrame:
+    """Rows of `SurvivalFit.adjusted`; intervals are made on the logit scale, so they stay in 0–100."""
+    column = fit.design.rows.frame[factor] if factor in fit.design.covariates else None
+    rows = []
+    for level in levels_of(fit.design, factor):
+        assert column is not None
+        matrix = matrix_with(fit.design, factor, level)
+        rows.append({"level": level, "rows": int((column == level).sum()), **_adjusted(fit, matrix)})
+    return pd.DataFrame(rows)
+
+
+def curve_table(fit: SurvivalFit, name: str, points: int) -> pd.DataFrame:
+    """Rows of `SurvivalFit.curve`."""
+    column = _measured(fit.design, name)
+    values = np.linspace(column.min(), column.max(), points)
+    values[-1] = column.max()
+    rows = [{name: value, **_adjusted(fit, matrix_with(fit.design, name, value))} for value in values]
+    return pd.DataFrame(rows)
+
+
+def _adjusted(fit: SurvivalFit, matrix: FloatArray) -> dict[str, float]:
+    critical = critical_value(fit.degrees_of_freedom)
+    mean = average(fit, matrix, fit.total_group_sd)
+    error = _error(mean.gradient, fit.joint_covariance)
+    inner = min(max(mean.share, 1e-12), 1.0 - 1e-12)
+    centre, reach = np.log(inner / (1.0 - inner)), critical * error / (inner * (1.0 - inner))
+    low, high = expit(np.array([centre - reach, centre + reach]))
+    return {"adjusted_pct": 100.0 * mean.share, "adjusted_low": 100.0 * low, "adjusted_high": 100.0 * high}
+
+
+def new_matrix(design: Design, frame: pd.DataFrame) -> FloatArray:
+    """Design matrix of rows outside the fit; refuses missing values and unseen levels."""
+    values = pd.DataFrame(index=range(len(frame)))
+    for name in design.covariates:
+        if name not in frame.columns:
+            raise UsageError(f"The frame has no column {name!r}, which the formula {design.formula!r} reads.")
+        values[name] = _recoded(frame[name].reset_index(drop=True), design.rows.frame[name])
+    return design.matrix_for(values) if design.covariates else np.ones((len(frame), len(design.terms)))
+
+
+def _recoded(column: pd.Series[Any], fitted: pd.Series[Any]) -> pd.Series[Any]:
+    if column.isna().any():
+        raise Refused(f"Column {fitted.name!r} has missing values; a prediction needs every covariate.")
+    if not isinstance(fitted.dtype, pd.CategoricalDtype):
+        numbers = column.astype(float)
+        whole = pd.api.types.is_integer_dtype(fitted) and bool((numbers == numbers.round()).all())
+        return numbers.astype("int64") if whole else numbers
+    known = list(fitted.cat.categories)
+    given = column.astype(bool) if set(known) <= {False, True} else column
+    unseen = sorted({str(value) for value in given if value not in known})
+    if unseen:
+        raise Refused(
+            f"Column {fitted.name!r} has levels the fit has not seen ({_listed(unseen)}); it knows"
+            f" {_listed(known)}."
+        )
+    return pd.Series(pd.Categorical(given, dtype=fitted.dtype))
+
+
+def _measured(design: Design, name: str) -> FloatArray:
+    if name not in design.covariates or not pd.api.types.is_numeric_dtype(design.rows.frame[name]):
+        raise UsageError(f"{name!r} is not a measured covariate of the formula {design.formula!r}.")
+    return design.rows.frame[name].to_numpy(dtype=float)
+
+
+def _listed(values: Sequence[Any]) -> str:
+    return ", ".join(map(str, values))

@@ -1,0 +1,163 @@
+"""The design matrix of a formula, and what must hold before a model may be fitted to it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from broodyear.errors import Refused, UsageError
+from broodyear.survival.arrays import FloatArray, IntArray
+from broodyear.survival.rows import Rows, formula_columns, usable_rows
+
+ALIAS_TOLERANCE = 1e-9  # share of a column's length left after the earlier columns: rounding, not information
+
+
+@dataclass(frozen=True, eq=False)
+class Grouping:
+    """One random intercept: the column, the level of each row (shape (used,)), and the levels' names."""
+
+    name: str
+    codes: IntArray
+    levels: tuple[Any, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Design:
+    """Everything a fitting function needs.
+
+    rows: the rows used. matrix: design matrix, shape (used, terms). terms: its column names.
+    groupings: the grouping columns, coded. covariates: columns of the frame the formula reads.
+    model_spec: the formula library's record of how the matrix was made, for predictions.
+    """
+
+    rows: Rows
+    formula: str
+    matrix: FloatArray
+    terms: tuple[str, ...]
+    covariates: tuple[str, ...]
+    groupings: tuple[Grouping, ...]
+    model_spec: Any
+
+    def matrix_for(self, frame: pd.DataFrame) -> FloatArray:
+        """The design matrix of other values of the covariates, coded as in the fit."""
+        matrix = self.model_spec.get_model_matrix(frame)
+        return np.ascontiguousarray(matrix.to_numpy(dtype=float))
+
+    def grouping(self, name: str) -> Grouping:
+        """The grouping column of this name; raises UsageError when the fit has none."""
+        for grouping in self.groupings:
+            if grouping.name == name:
+                return grouping
+        have = ", ".join(g.name for g in self.groupings) or "none"
+        raise UsageError(f"The fit has no group {name!r}; its groups are: {have}.")
+
+
+def make_design(
+    frame: pd.DataFrame,
+    formula: str,
+    survived: str,
+    trials: str,
+    groups: Sequence[str] = (),
+    *,
+    spare_rows: int = 1,
+) -> Design:
+    """Check a frame against a formula and build its design matrix.
+
+    spare_rows: rows there must be beyond the number of coefficients (0 allows a saturated model).
+    Raises Refused or UsageError, in one sentence that names the column and the cure.
+    """
+    rows = usable_rows(frame, formula, survived, trials, groups)
+    covariates = formula_columns(formula, frame)
+    _require_varying(rows, covariates)
+    matrix = _model_matrix(formula, rows.frame)
+    terms = tuple(map(str, matrix.columns))
+    values = np.ascontiguousarray(matrix.to_numpy(dtype=float))
+    _require_rows_for(terms, rows, spare_rows)
+    _require_independent(values, terms)
+    groupings = tuple(_code(rows.frame, name) for name in groups)
+    _require_distinct(groupings)
+    return Design(rows, formula, values, terms, covariates, groupings, matrix.model_spec)
+
+
+def _model_matrix(formula: str, frame: pd.DataFrame) -> Any:
+    from formulaic import model_matrix
+    from formulaic.errors import FormulaicError
+
+    try:
+        return model_matrix(formula, frame, na_action="raise")
+    except (FormulaicError, ValueError, KeyError, TypeError) as error:
+        detail = str(error).split("\n")[0].rstrip(".")
+        raise UsageError(f"The formula {formula!r} cannot be applied to the frame: {detail}.") from error
+
+
+def _require_varying(rows: Rows, covariates: Sequence[str]) -> None:
+    for name in covariates:
+        column = rows.frame[name]
+        if column.nunique() > 1:
+            continue
+        raise Refused(
+            f"Column {name!r} is {column.iloc[0]} in all {rows.used} rows used, so it can have no effect to"
+            " estimate: take it out of the formula, or add rows with another value."
+        )
+
+
+def _require_rows_for(terms: Sequence[str], rows: Rows, spare_rows: int) -> None:
+    needed = len(terms) + spare_rows
+    if rows.used < needed:
+        raise Refused(
+            f"The formula asks for {len(terms)} coefficients ({', '.join(terms)}), but only {rows.used} rows"
+            f" can be used; at least {needed} are needed: take terms out, merge levels, or add rows."
+        )
+
+
+def _require_independent(matrix: FloatArray, terms: Sequence[str]) -> None:
+    """Refuse a column that is an exact combination of the columns before it, and name both."""
+    basis = np.empty((matrix.shape[0], 0))
+    for place in range(len(terms)):
+        column = matrix[:, place]
+        left = column - basis @ (basis.T @ column)
+        left = left - basis @ (basis.T @ left)  # twice is enough (Kahan)
+        if np.linalg.norm(left) <= ALIAS_TOLERANCE * max(float(np.linalg.norm(column)), 1e-300):
+            raise Refused(_alias_message(matrix, terms, place))
+        basis = np.column_stack([basis, left / np.linalg.norm(left)])
+
+
+def _alias_message(matrix: FloatArray, terms: Sequence[str], place: int) -> str:
+    if not matrix[:, place].any():
+        return (
+            f"No row has the combination that the coefficient {terms[place]} describes: take the interaction"
+            " out of the formula, or merge levels."
+        )
+    weights = np.linalg.lstsq(matrix[:, :place], matrix[:, place], rcond=None)[0]
+    partners = [term for term, weight in zip(terms, weights, strict=False) if abs(weight) > 1e-6]
+    others = [term for term in partners if term != "Intercept"] or partners
+    return (
+        f"The effect of {terms[place]} cannot be told apart from {', '.join(others)}: its column is an exact"
+        " combination of theirs in the rows used. Take one of them out of the formula."
+    )
+
+
+def _code(frame: pd.DataFrame, name: str) -> Grouping:
+    codes, levels = pd.factorize(frame[name], sort=True)
+    if len(levels) < 2:
+        raise Refused(
+            f"Group {name!r} has one level ({levels[0]}) in the {len(frame)} rows used, so its spread cannot"
+            " be estimated: take it out of groups=, or add rows of another level."
+        )
+    return Grouping(name, codes.astype(np.int64), tuple(levels))
+
+
+def _require_distinct(groupings: Sequence[Grouping]) -> None:
+    """Two grouping columns that split the rows alike share one spread: refuse the pair."""
+    for place, first in enumerate(groupings):
+        for second in groupings[place + 1 :]:
+            pairs = len(np.unique(first.codes * len(second.levels) + second.codes))
+            if pairs == len(first.levels) == len(second.levels):
+                raise Refused(
+                    f"Groups {first.name!r} and {second.name!r} split the rows in the same way, so their"
+                    " spreads cannot be told apart: name only one of them."
+                )

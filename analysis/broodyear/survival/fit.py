@@ -1,0 +1,281 @@
+"""Fit a survival regression: the one door to all the methods."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+import pandas as pd
+
+from broodyear.errors import UsageError
+from broodyear.survival.arrays import FloatArray, critical_value, expit, two_sided_p
+from broodyear.survival.beta_binomial import fit_beta_binomial
+from broodyear.survival.design import Design, make_design
+from broodyear.survival.firth import fit_firth
+from broodyear.survival.gee import fit_exchangeable
+from broodyear.survival.glm import Logistic, cluster_covariance, fit_logistic, summarise
+from broodyear.survival.mixed_fit import Mixed, fit_mixed
+from broodyear.survival.result import SurvivalFit
+from broodyear.survival.separation import refuse_separation
+
+METHODS = ("mixed", "beta_binomial", "quasi_binomial", "clustered", "exchangeable")
+FEW_CLUSTERS = 30  # sandwich errors are known to be too small below about this many clusters
+
+
+def fit_survival(
+    frame: pd.DataFrame,
+    formula: str,
+    *,
+    survived: str,
+    trials: str,
+    groups: Sequence[str] | str = (),
+    method: str = "mixed",
+    quadrature_points: int = 1,
+) -> SurvivalFit:
+    """Regress survival counts on covariates, allowing for eggs that share a fate.
+
+    frame: one row per tank-season. formula: right-hand side in the formula library's notation, such as
+    "gravel + temp_c"; text and boolean columns are factors, the first level (alphabetical, or first of a
+    categorical) the reference. survived, trials: names of the count columns (survived ≤ trials). groups:
+    names of grouping columns. Rows with a missing value or without eggs are left out and counted.
+
+    method:
+      mixed: binomial with a normal random intercept per group, crossed or nested, by maximum likelihood
+        (Laplace approximation; quadrature_points ≥ 2, 9 or more advised, uses adaptive Gauss–Hermite
+        quadrature and needs exactly one group).
+      beta_binomial: chance of survival beta-distributed between rows; takes no groups.
+      quasi_binomial: binomial estimates, errors widened by Pearson X²/df, t intervals; takes no groups.
+      clustered: binomial estimates, cluster-robust errors over the one group, G/(G − 1), normal intervals.
+      exchangeable: estimating equations with equal correlation between all eggs of the one group.
+      firth: penalised binomial likelihood, finite under separation; takes no groups and allows for binomial
+        variation only, so its intervals are too narrow where eggs share a fate.
+
+    Raises UsageError or Refused (both ValueError) with the column and the cure: unknown columns, more
+    survivors than eggs, one level, a constant covariate, aliased columns, a group with one level, too few
+    rows, separation, no convergence.
+
+    >>> import pandas as pd
+    >>> tanks = pd.DataFrame({
+    ...     "gravel": ["bare", "stones"] * 6,
+    ...     "eggs": [100, 120, 90, 150, 110, 140, 95, 130, 105, 125, 115, 135],
+    ...     "alive": [80, 102, 70, 131, 92, 118, 71, 115, 88, 99, 90, 117],
+    ... })
+    >>> fit = fit_survival(tanks, "gravel", survived="alive", trials="eggs", method="quasi_binomial")
+    >>> fit.effects.round(3)[["estimate", "std_error", "p_value"]]
+                      estimate  std_error  p_value
+    term                                          
+    Intercept            1.376      0.098    0.000
+    gravel[T.stones]     0.378      0.138    0.021
+    >>> fit.contrast("gravel").round(1)[["level", "reference", "difference_points"]]
+        level reference  difference_points
+    0  stones      bare                5.4
+    """  # noqa: W291 - the printed table has a trailing blank
+    named = (groups,) if isinstance(groups, str) else tuple(groups)
+    _require_groups(method, named, quadrature_points)
+    design = make_design(frame, formula, survived, trials, named, spare_rows=0 if method == "firth" else 1)
+    if method == "firth":
+        return _firth(design)
+    refuse_separation(design.matrix, design.terms, design.rows.survived, design.rows.trials)
+    if method == "mixed":
+        return _mixed(design, quadrature_points)
+    return _MARGINAL[method](design)
+
+
+def _require_groups(method: str, groups: tuple[str, ...], quadrature_points: int) -> None:
+    allowed = (*METHODS, "firth")
+    if method not in allowed:
+        raise UsageError(f"method must be one of {', '.join(allowed)}, but {method!r} was passed.")
+    if len(set(groups)) < len(groups):
+        raise UsageError(f"groups names a column twice: {', '.join(groups)}.")
+    if method == "mixed" and not groups:
+        raise UsageError(
+            "method='mixed' needs at least one column in groups=, for example groups=['site_id', 'batch_id'];"
+            " without groups use method='quasi_binomial' or 'beta_binomial'."
+        )
+    if method in ("clustered", "exchangeable") and len(groups) != 1:
+        raise UsageError(f"method={method!r} needs exactly one column in groups=, but {len(groups)} were named.")
+    if method in ("beta_binomial", "quasi_binomial", "firth") and groups:
+        raise UsageError(
+            f"method={method!r} takes no groups, but {', '.join(groups)} was named: leave groups= out, or use"
+            " method='mixed'."
+        )
+    if quadrature_points != 1 and (method != "mixed" or len(groups) != 1 or quadrature_points < 2):
+        raise UsageError(
+            "quadrature_points above 1 needs method='mixed' with exactly one group (9 or more are advised)."
+        )
+
+
+def effects_frame(
+    terms: Sequence[str], estimates: FloatArray, covariance: FloatArray, degrees_of_freedom: float
+) -> pd.DataFrame:
+    """Estimates with Wald intervals (95 %) and two-sided p values, indexed by term."""
+    errors = np.sqrt(np.diag(covariance))
+    reach = critical_value(degrees_of_freedom) * errors
+    return pd.DataFrame(
+        {
+            "estimate": estimates,
+            "std_error": errors,
+            "ci_low": estimates - reach,
+            "ci_high": estimates + reach,
+            "p_value": two_sided_p(estimates / errors, degrees_of_freedom),
+        },
+        index=pd.Index(terms, name="term"),
+    )
+
+
+def _result(
+    design: Design,
+    method: str,
+    estimates: FloatArray,
+    covariance: FloatArray,
+    *,
+    dispersion: float,
+    log_likelihood: float,
+    degrees_of_freedom: float = np.inf,
+    notes: tuple[str, ...] = (),
+    mixed: Mixed | None = None,
+    quadrature_points: int = 1,
+) -> SurvivalFit:
+    """Assemble the common result."""
+    names = [grouping.name for grouping in design.groupings] if mixed else []
+    return SurvivalFit(
+        method=method,
+        formula=design.formula,
+        groups=tuple(grouping.name for grouping in design.groupings),
+        effects=effects_frame(design.terms, estimates, covariance, degrees_of_freedom),
+        covariance=pd.DataFrame(covariance, index=list(design.terms), columns=list(design.terms)),
+        group_sd=pd.Series(
+            mixed.sds if mixed else [], index=pd.Index(names, name="group"), name="sd", dtype=float
+        ),
+        dispersion=dispersion,
+        log_likelihood=log_likelihood,
+        degrees_of_freedom=degrees_of_freedom,
+        notes=notes,
+        design=design,
+        joint_covariance=mixed.joint_covariance if mixed else covariance,
+        modes=_mode_frames(design, mixed) if mixed else {},
+        fitted=mixed.fitted if mixed else expit(design.matrix @ estimates),
+        quadrature_points=quadrature_points,
+    )
+
+
+def _mode_frames(design: Design, mixed: Mixed) -> dict[str, pd.DataFrame]:
+    return {
+        grouping.name: pd.DataFrame({"level": list(grouping.levels), "effect": effect, "std_error": error})
+        for grouping, effect, error in zip(
+            design.groupings, mixed.effects, mixed.effect_std_errors, strict=True
+        )
+    }
+
+
+def _mixed(design: Design, quadrature_points: int) -> SurvivalFit:
+    mixed = fit_mixed(design, quadrature_points=quadrature_points)
+    survived, trials = design.rows.survived, design.rows.trials
+    variance = np.maximum(trials * mixed.fitted * (1.0 - mixed.fitted), 1e-300)
+    pearson = float(np.sum((survived - trials * mixed.fitted) ** 2 / variance))
+    spare = design.rows.used - mixed.effective_parameters
+    return _result(
+        design,
+        "mixed",
+        mixed.coefficients,
+        mixed.covariance,
+        dispersion=pearson / spare if spare > 0 else float("nan"),
+        log_likelihood=mixed.log_likelihood,
+        notes=mixed.notes,
+        mixed=mixed,
+        quadrature_points=quadrature_points,
+    )
+
+
+def _plain(design: Design) -> Logistic:
+    return fit_logistic(design.matrix, design.rows.survived, design.rows.trials)
+
+
+def _quasi_binomial(design: Design) -> SurvivalFit:
+    plain = _plain(design)
+    return _result(
+        design,
+        "quasi_binomial",
+        plain.coefficients,
+        plain.covariance * plain.dispersion,
+        dispersion=plain.dispersion,
+        log_likelihood=plain.log_likelihood,
+        degrees_of_freedom=float(plain.degrees_of_freedom),
+    )
+
+
+def _clustered(design: Design) -> SurvivalFit:
+    plain, grouping = _plain(design), design.groupings[0]
+    return _result(
+        design,
+        "clustered",
+        plain.coefficients,
+        cluster_covariance(design, plain, grouping),
+        dispersion=plain.dispersion,
+        log_likelihood=plain.log_likelihood,
+        notes=_few_clusters(grouping.name, len(grouping.levels)),
+    )
+
+
+def _exchangeable(design: Design) -> SurvivalFit:
+    grouping = design.groupings[0]
+    found = fit_exchangeable(design, grouping)
+    return _result(
+        design,
+        "exchangeable",
+        found.coefficients,
+        found.covariance,
+        dispersion=found.correlation,
+        log_likelihood=float("nan"),
+        notes=_few_clusters(grouping.name, len(grouping.levels)),
+    )
+
+
+def _few_clusters(name: str, clusters: int) -> tuple[str, ...]:
+    if clusters >= FEW_CLUSTERS:
+        return ()
+    return (
+        f"Only {clusters} levels of {name}: robust standard errors are too small below about {FEW_CLUSTERS}.",
+    )
+
+
+def _beta_binomial(design: Design) -> SurvivalFit:
+    found = fit_beta_binomial(design.matrix, design.rows.survived, design.rows.trials)
+    zero = "No more than binomial variation between rows: the correlation is estimated as zero."
+    return _result(
+        design,
+        "beta_binomial",
+        found.coefficients,
+        found.covariance,
+        dispersion=found.correlation,
+        log_likelihood=found.log_likelihood,
+        notes=(zero,) if found.at_boundary else (),
+    )
+
+
+def _firth(design: Design) -> SurvivalFit:
+    found = fit_firth(design.matrix, design.rows.survived, design.rows.trials)
+    plain = summarise(design.matrix, design.rows.survived, design.rows.trials, found.coefficients)
+    fit = _result(
+        design,
+        "firth",
+        found.coefficients,
+        found.covariance,
+        dispersion=plain.dispersion,
+        log_likelihood=found.log_likelihood,
+        notes=(
+            "Penalised (Firth) estimates with profile-likelihood intervals: they allow for binomial variation"
+            " only, so the intervals are too narrow where eggs of a tank share a fate.",
+        ),
+    )
+    fit.effects["ci_low"], fit.effects["ci_high"] = found.ci_low, found.ci_high
+    fit.effects["p_value"] = found.p_values
+    return fit
+
+
+_MARGINAL: dict[str, Callable[[Design], SurvivalFit]] = {
+    "quasi_binomial": _quasi_binomial,
+    "clustered": _clustered,
+    "exchangeable": _exchangeable,
+    "beta_binomial": _beta_binomial,
+}

@@ -1,0 +1,109 @@
+"""Population-averaged logistic regression with exchangeable correlation between the eggs of a cluster."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from broodyear.errors import Refused
+from broodyear.survival.arrays import FloatArray, expit
+from broodyear.survival.design import Design, Grouping
+from broodyear.survival.glm import fit_logistic
+
+ITERATIONS = 200
+STEP_TOLERANCE = 1e-9
+
+
+@dataclass(frozen=True, eq=False)
+class Exchangeable:
+    """A fit by generalised estimating equations.
+
+    coefficients: shape (terms,). covariance: robust (sandwich), without small-sample factor.
+    correlation: between any two eggs of one cluster, moment estimate.
+    """
+
+    coefficients: FloatArray
+    covariance: FloatArray
+    correlation: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Sums:
+    """Sums over the eggs of each row and cluster that the estimating equations need."""
+
+    score: FloatArray
+    information: FloatArray
+    cluster_scores: FloatArray
+
+
+def fit_exchangeable(design: Design, grouping: Grouping) -> Exchangeable:
+    """Generalised estimating equations of Liang & Zeger 1986 (doi 10.1093/biomet/73.1.13).
+
+    The equations are those of one row per egg (0 died, 1 survived), all eggs of a cluster equally
+    correlated; because the eggs of one tank-season share their covariates, every sum over eggs collapses
+    to counts and nothing is expanded. The correlation is the moment estimator on Pearson residuals over
+    pairs of eggs in a cluster, the scale being Pearson X² over eggs less coefficients. The robust
+    covariance does not depend on that scale.
+    """
+    coefficients = fit_logistic(design.matrix, design.rows.survived, design.rows.trials).coefficients
+    correlation = 0.0
+    for _ in range(ITERATIONS):
+        correlation = _moment_correlation(design, grouping, coefficients)
+        sums = _sums(design, grouping, coefficients, correlation)
+        step = np.linalg.solve(sums.information, sums.score)
+        coefficients = coefficients + step
+        if np.abs(step).max() < STEP_TOLERANCE:
+            break
+    else:
+        raise Refused(
+            f"The exchangeable fit over {grouping.name} did not settle: some clusters are too small or"
+            " all-or-nothing; use method='clustered', which needs no working correlation."
+        )
+    correlation = _moment_correlation(design, grouping, coefficients)
+    sums = _sums(design, grouping, coefficients, correlation)
+    bread = np.linalg.inv(sums.information)
+    covariance = bread @ (sums.cluster_scores.T @ sums.cluster_scores) @ bread
+    return Exchangeable(coefficients, np.asarray(covariance, dtype=float), correlation)
+
+
+def _moment_correlation(design: Design, grouping: Grouping, coefficients: FloatArray) -> float:
+    """Mean product of Pearson residuals over pairs of eggs in a cluster, over the Pearson scale."""
+    survived, trials = design.rows.survived, design.rows.trials
+    share = expit(design.matrix @ coefficients)
+    spread = np.sqrt(share * (1.0 - share))
+    row_sums = (survived - trials * share) / spread
+    row_squares = (survived * (1.0 - share) ** 2 + (trials - survived) * share**2) / spread**2
+    clusters = len(grouping.levels)
+    sums = np.bincount(grouping.codes, row_sums, clusters)
+    squares = np.bincount(grouping.codes, row_squares, clusters)
+    eggs = np.bincount(grouping.codes, trials, clusters)
+    terms = design.matrix.shape[1]
+    scale = squares.sum() / (trials.sum() - terms)
+    pairs = float(np.sum(eggs * (eggs - 1.0)) / 2.0)
+    if pairs <= terms:
+        raise Refused(
+            f"Group {grouping.name!r} has no pairs of eggs to estimate a correlation from: name a group whose"
+            " levels hold several eggs."
+        )
+    return float(np.sum(sums**2 - squares) / 2.0 / scale / (pairs - terms))
+
+
+def _sums(design: Design, grouping: Grouping, coefficients: FloatArray, correlation: float) -> _Sums:
+    """Score, information and cluster scores, with R⁻¹ = (I − c·11')/(1 − α), c = α/(1 + (N − 1)α)."""
+    survived, trials = design.rows.survived, design.rows.trials
+    share = expit(design.matrix @ coefficients)
+    spread = np.sqrt(share * (1.0 - share))
+    clusters, terms = len(grouping.levels), design.matrix.shape[1]
+    weighted = (trials * spread)[:, None] * design.matrix
+    own = np.zeros((clusters, terms))
+    np.add.at(own, grouping.codes, (survived - trials * share)[:, None] * design.matrix)
+    drift = np.zeros((clusters, terms))
+    np.add.at(drift, grouping.codes, weighted)
+    residual = np.bincount(grouping.codes, (survived - trials * share) / spread, clusters)
+    eggs = np.bincount(grouping.codes, trials, clusters)
+    shared = correlation / (1.0 + (eggs - 1.0) * correlation)
+    scores = (own - (shared * residual)[:, None] * drift) / (1.0 - correlation)
+    direct = design.matrix.T @ (spread[:, None] * weighted)
+    information = (direct - drift.T @ (shared[:, None] * drift)) / (1.0 - correlation)
+    return _Sums(scores.sum(axis=0), information, scores)

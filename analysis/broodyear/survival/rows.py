@@ -1,0 +1,190 @@
+"""Which rows of a frame a model may use, and why the others are left out."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from broodyear.errors import Refused, UsageError
+from broodyear.survival.arrays import BoolArray, FloatArray, IntArray
+
+FEWEST_ROWS = 3  # two tank-seasons give one difference and nothing to judge it by
+
+
+@dataclass(frozen=True, eq=False)
+class Rows:
+    """The tank-seasons a model uses.
+
+    frame: the rows used, index 0..used-1, only the columns the model needs; text and booleans are factors.
+    survived, trials: counts of the rows used, shape (used,).
+    positions: place of each used row in the frame given, shape (used,).
+    given, used: numbers of rows. left_out: reason -> rows left out for it (each row is counted once).
+    """
+
+    frame: pd.DataFrame
+    survived: FloatArray
+    trials: FloatArray
+    positions: IntArray
+    given: int
+    left_out: dict[str, int]
+
+    @property
+    def used(self) -> int:
+        """Number of rows used."""
+        return len(self.survived)
+
+
+def formula_columns(formula: str, frame: pd.DataFrame) -> tuple[str, ...]:
+    """Names of the columns a formula reads, in the order of the frame; unknown names come last.
+
+    Raises UsageError when the formula cannot be read or has a left-hand side.
+    """
+    from formulaic import Formula
+    from formulaic.errors import FormulaicError
+
+    try:
+        parsed = Formula(formula)
+        expressions = [str(factor) for term in parsed for factor in term.factors]
+    except (FormulaicError, AttributeError, TypeError, SyntaxError) as error:
+        raise UsageError(
+            f"The formula {formula!r} cannot be read: write the right-hand side only, with the grouping"
+            " columns in groups=, for example 'gravel + temp_c'."
+        ) from error
+    names = {str(name) for name in parsed.required_variables}
+    for expression in expressions:
+        names |= _names_in(expression) & set(map(str, frame.columns))
+    known = [str(column) for column in frame.columns if str(column) in names]
+    return (*known, *sorted(names - set(known)))
+
+
+def _names_in(expression: str) -> set[str]:
+    """Bare names in one factor of a formula, such as temp_c in poly(temp_c, 2)."""
+    try:
+        tree = ast.parse(expression, mode="eval")
+    except SyntaxError:
+        return {expression}
+    return {node.id for node in ast.walk(tree) if isinstance(node, ast.Name)}
+
+
+def usable_rows(
+    frame: pd.DataFrame, formula: str, survived: str, trials: str, groups: Sequence[str]
+) -> Rows:
+    """Check the columns and counts of a frame and keep the rows that can be used.
+
+    Rows with a missing value or without eggs are left out and counted. Raises Refused for counts that
+    cannot be (more survivors than eggs, negative, not whole) and UsageError for unknown columns.
+    """
+    covariates = formula_columns(formula, frame)
+    needed = list(dict.fromkeys([survived, trials, *covariates, *groups]))
+    _require_columns(frame, needed)
+    keep, left_out = _complete(frame, needed)
+    alive = _counts(frame, survived, keep)
+    eggs = _counts(frame, trials, keep)
+    _require_possible(frame, alive, eggs, keep, survived, trials)
+    empty = keep & (eggs == 0)
+    if empty.any():
+        left_out[f"no eggs ({trials} is 0)"] = int(empty.sum())
+    keep = keep & ~empty
+    _require_enough(int(keep.sum()), len(frame), left_out)
+    return Rows(
+        frame=_as_factors(frame.loc[keep, needed].reset_index(drop=True), covariates),
+        survived=alive[keep],
+        trials=eggs[keep],
+        positions=np.flatnonzero(keep).astype(np.int64),
+        given=len(frame),
+        left_out=left_out,
+    )
+
+
+def _require_columns(frame: pd.DataFrame, needed: Sequence[str]) -> None:
+    absent = [name for name in needed if name not in frame.columns]
+    if absent:
+        have = ", ".join(map(str, frame.columns))
+        raise UsageError(f"The frame has no column {absent[0]!r}; its columns are {have}: correct the name.")
+    doubled = [name for name in needed if list(frame.columns).count(name) > 1]
+    if doubled:
+        raise UsageError(f"The frame has more than one column named {doubled[0]!r}: rename or drop one.")
+
+
+def _complete(frame: pd.DataFrame, needed: Sequence[str]) -> tuple[BoolArray, dict[str, int]]:
+    """Rows without a missing value; each row left out is counted under its first missing column."""
+    keep: BoolArray = np.ones(len(frame), dtype=bool)
+    left_out: dict[str, int] = {}
+    for name in needed:
+        absent = frame[name].isna().to_numpy(dtype=bool) & keep
+        if pd.api.types.is_float_dtype(frame[name]):
+            absent |= keep & ~np.isfinite(frame[name].to_numpy(dtype=float, na_value=np.nan))
+        if absent.any():
+            left_out[f"missing {name}"] = int(absent.sum())
+            keep &= ~absent
+    return keep, left_out
+
+
+def _counts(frame: pd.DataFrame, name: str, keep: BoolArray) -> FloatArray:
+    """A column of counts as floats; nan where the row is not kept."""
+    try:
+        values = pd.to_numeric(frame[name]).to_numpy(dtype=float, na_value=np.nan)
+    except (TypeError, ValueError) as error:
+        raise Refused(f"Column {name!r} holds values that are not numbers; it must hold counts.") from error
+    values = np.where(keep, values, np.nan)
+    kept = values[keep]
+    if (kept < 0).any() or (kept != np.round(kept)).any():
+        first = int(np.flatnonzero(keep & ((values < 0) | (values != np.round(values))))[0])
+        raise Refused(
+            f"Column {name!r} holds {values[first]:g} in row {first + 1} of the frame; it must hold whole"
+            " counts of eggs or fish, 0 or more: correct the count (a percentage is not a count)."
+        )
+    return values
+
+
+def _require_possible(
+    frame: pd.DataFrame, alive: FloatArray, eggs: FloatArray, keep: BoolArray, survived: str, trials: str
+) -> None:
+    impossible = keep & (alive > eggs)
+    if impossible.any():
+        first = int(np.flatnonzero(impossible)[0])
+        raise Refused(
+            f"{int(impossible.sum())} of {len(frame)} rows have more survivors than eggs; the first is row"
+            f" {first + 1} of the frame with {survived} = {alive[first]:g} and {trials} = {eggs[first]:g}:"
+            f" correct the counts, or cap {survived} at {trials} and report the excess."
+        )
+
+
+def _require_enough(used: int, given: int, left_out: dict[str, int]) -> None:
+    if used < FEWEST_ROWS:
+        why = "; ".join(f"{reason}: {count}" for reason, count in left_out.items()) or "none left out"
+        raise Refused(
+            f"Only {used} of the {given} rows given can be used ({why}), and a model of survival needs at"
+            f" least {FEWEST_ROWS} tank-seasons: add seasons, or report the counts as they are."
+        )
+
+
+def _as_factors(frame: pd.DataFrame, covariates: Sequence[str]) -> pd.DataFrame:
+    """Booleans and text become factors with only the levels that occur; numbers stay numbers."""
+    for name in covariates:
+        column = frame[name]
+        if pd.api.types.is_bool_dtype(column) or _holds_booleans(column):
+            frame[name] = pd.Categorical(column.astype(bool), categories=[False, True])
+            frame[name] = frame[name].cat.remove_unused_categories()
+        elif isinstance(column.dtype, pd.CategoricalDtype):
+            frame[name] = column.cat.remove_unused_categories()
+        elif pd.api.types.is_integer_dtype(column):
+            frame[name] = column.astype("int64")  # C(season) keeps names such as C(season)[T.2024]
+        elif pd.api.types.is_numeric_dtype(column):
+            frame[name] = column.astype(float)
+        elif pd.api.types.is_datetime64_any_dtype(column):
+            raise Refused(
+                f"Column {name!r} holds dates; turn it into a number first, for example days since delivery."
+            )
+        else:
+            frame[name] = pd.Categorical(column.astype(str))
+    return frame
+
+
+def _holds_booleans(column: pd.Series[Any]) -> bool:
+    return column.dtype == object and all(isinstance(value, (bool, np.bool_)) for value in column)
