@@ -9,6 +9,8 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 _HOMES = {
+    "DevelopmentFit": "fit_result",
+    "fit_development": "fitting",
     "published_models": "published",
     "published_pairs": "published",
     "default_model": "published",
@@ -20,8 +22,10 @@ _HOMES = {
 }
 
 __all__ = [
+    "DevelopmentFit",
     "days_to_stage",
     "default_model",
+    "fit_development",
     "forecast_day",
     "fraction_at_delivery",
     "published_disagreements",
@@ -32,6 +36,8 @@ __all__ = [
 
 if TYPE_CHECKING:
     from broodyear.development.disagreements import published_disagreements
+    from broodyear.development.fit_result import DevelopmentFit
+    from broodyear.development.fitting import fit_development
     from broodyear.development.published import default_model, published_models, published_pairs
     from broodyear.development.summing import days_to_stage, forecast_day, fraction_at_delivery, units_c_days
 

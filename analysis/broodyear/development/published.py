@@ -160,7 +160,7 @@ def errors_against_pairs(row: Any) -> pd.DataFrame:
     pairs = _pairs()
     is_alike = (pairs["species"] == row["species"]) & (pairs["counted_from"] == row["counted_from"])
     is_alike &= (pairs["stage"] == row["stage"]) | (pairs["event"] == row["event"])
-    found = pairs[is_alike].copy()
+    found: pd.DataFrame = pairs[is_alike].copy()
     found["predicted_days"] = drawn.days(found["temp_c"].to_numpy())
     nearest = found["predicted_days"].clip(found["days_low"], found["days_high"])
     found["error_days"] = found["predicted_days"] - nearest

@@ -1,0 +1,186 @@
+"""Likelihood of normal values known only to lie in intervals, with a random effect per group.
+
+A value y = u_group + e, u ~ N(0, group_sd²), e ~ N(0, spread_sd²), is known to lie in (lower, upper]; upper is
++infinity when the tank ended first (right-censored), and only values above ``start`` could be seen at all
+(left-truncated at delivery). Here y is the log of the development fraction at the event, or an error in days.
+
+The integral over u uses adaptive Gauss–Hermite quadrature: nodes are centred on each group's mode and scaled by
+its curvature (Pinheiro & Bates 1995, J. Comput. Graph. Stat. 4:12). Gradients use Fisher's identity: the
+derivative of the marginal likelihood is the mean of the derivative given u under the group's posterior.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import log_ndtr, logsumexp
+
+Floats = NDArray[np.float64]
+Whole = NDArray[np.intp]
+
+QUADRATURE_POINTS = 11
+_MODE_STEPS = 30
+_LOG_ROOT_2PI = 0.5 * np.log(2.0 * np.pi)
+# An interval narrower than this many standard deviations would lose its probability to rounding.
+_NARROWEST = 1e-10
+
+
+@dataclass(frozen=True)
+class Intervals:
+    """What is known of n values: lower < upper, and start ≤ lower (−infinity: nothing was cut off).
+
+    group: (n,) whole numbers 0 … groups − 1.
+    """
+
+    lower: Floats
+    upper: Floats
+    start: Floats
+    group: Whole
+    groups: int
+
+
+@dataclass(frozen=True)
+class TankTerms:
+    """Log probabilities of tanks at given effects and their derivatives, each (n,) or (n, nodes).
+
+    log_probability; by_upper, by_lower, by_start: derivatives by the three edges; by_effect and
+    by_effect_twice: by the group's effect; by_log_sd: by the log of the spread.
+    """
+
+    log_probability: Floats
+    by_upper: Floats
+    by_lower: Floats
+    by_start: Floats
+    by_effect: Floats
+    by_effect_twice: Floats
+    by_log_sd: Floats
+
+
+@dataclass(frozen=True)
+class Marginal:
+    """Marginal log-likelihood, and derivatives of it.
+
+    by_upper, by_lower, by_start: (n,) by each tank's edges; by_log_spread_sd, by_log_group_sd: by the log SDs;
+    group_mode, group_sd: (groups,) each group's most likely effect and its standard error.
+    """
+
+    log_likelihood: float
+    by_upper: Floats
+    by_lower: Floats
+    by_start: Floats
+    by_log_spread_sd: float
+    by_log_group_sd: float
+    group_mode: Floats
+    group_sd: Floats
+
+
+def log_interval_probability(low: Floats, high: Floats) -> Floats:
+    """ln[Φ(high) − Φ(low)] without cancellation in either tail."""
+    is_right = low > 0
+    a = np.where(is_right, -high, low)
+    b = np.where(is_right, -low, high)
+    b = np.maximum(b, a + _NARROWEST)
+    log_b = log_ndtr(b)
+    return np.asarray(log_b + np.log1p(-np.exp(np.minimum(log_ndtr(a) - log_b, -1e-16))), dtype=float)
+
+
+def tank_terms(intervals: Intervals, effect: Floats, spread_sd: float) -> TankTerms:
+    """Terms of every tank at its group's effect; effect is (n,) or (n, nodes)."""
+    shape = (slice(None),) + (None,) * (effect.ndim - 1)
+    low = (intervals.lower[shape] - effect) / spread_sd
+    high = (intervals.upper[shape] - effect) / spread_sd
+    begin = (intervals.start[shape] - effect) / spread_sd
+    log_inside = log_interval_probability(low, high)
+    log_open = log_ndtr(-begin)
+    at_high = _density_ratio(high, log_inside)
+    at_low = _density_ratio(low, log_inside)
+    hazard = _density_ratio(begin, log_open)
+    slope = at_low - at_high + hazard * -1.0
+    curvature = (
+        _times(low, at_low) - _times(high, at_high) - (at_low - at_high) ** 2 + hazard * (hazard - _finite(begin))
+    )
+    return TankTerms(
+        log_probability=log_inside - log_open,
+        by_upper=at_high / spread_sd,
+        by_lower=-at_low / spread_sd,
+        by_start=hazard / spread_sd,
+        by_effect=slope / spread_sd,
+        by_effect_twice=curvature / spread_sd**2,
+        by_log_sd=_times(low, at_low) - _times(high, at_high) - _times(begin, hazard),
+    )
+
+
+def _density_ratio(z: Floats, log_probability: Floats) -> Floats:
+    """φ(z) / probability; 0 at infinite z."""
+    return np.asarray(np.exp(-0.5 * z**2 - _LOG_ROOT_2PI - log_probability), dtype=float)
+
+
+def _times(z: Floats, density: Floats) -> Floats:
+    return _finite(z) * density
+
+
+def _finite(z: Floats) -> Floats:
+    return np.where(np.isfinite(z), z, 0.0)
+
+
+def marginal(intervals: Intervals, spread_sd: float, group_sd: float) -> Marginal:
+    """The marginal likelihood with the group effects integrated out; group_sd 0 means no effects."""
+    if group_sd <= 0.0:
+        return _without_groups(intervals, spread_sd)
+    mode, curvature_sd = _modes(intervals, spread_sd, group_sd)
+    nodes, weights = np.polynomial.hermite.hermgauss(QUADRATURE_POINTS)
+    effect = mode[:, None] + np.sqrt(2.0) * curvature_sd[:, None] * nodes[None, :]
+    terms = tank_terms(intervals, effect[intervals.group], spread_sd)
+    log_joint = _by_group(terms.log_probability, intervals) - 0.5 * (effect / group_sd) ** 2
+    log_terms = log_joint + np.log(weights) + nodes**2
+    log_sum = logsumexp(log_terms, axis=1)
+    constant = np.log(curvature_sd) - np.log(group_sd) - 0.5 * np.log(np.pi)
+    posterior = np.exp(log_terms - log_sum[:, None])
+    each = posterior[intervals.group]
+    return Marginal(
+        log_likelihood=float(np.sum(log_sum + constant)),
+        by_upper=np.sum(each * terms.by_upper, axis=1),
+        by_lower=np.sum(each * terms.by_lower, axis=1),
+        by_start=np.sum(each * terms.by_start, axis=1),
+        by_log_spread_sd=float(np.sum(each * terms.by_log_sd)),
+        by_log_group_sd=float(np.sum(posterior * ((effect / group_sd) ** 2 - 1.0))),
+        group_mode=mode,
+        group_sd=curvature_sd,
+    )
+
+
+def _without_groups(intervals: Intervals, spread_sd: float) -> Marginal:
+    terms = tank_terms(intervals, np.zeros(len(intervals.lower)), spread_sd)
+    return Marginal(
+        log_likelihood=float(np.sum(terms.log_probability)),
+        by_upper=terms.by_upper,
+        by_lower=terms.by_lower,
+        by_start=terms.by_start,
+        by_log_spread_sd=float(np.sum(terms.by_log_sd)),
+        by_log_group_sd=0.0,
+        group_mode=np.zeros(intervals.groups),
+        group_sd=np.zeros(intervals.groups),
+    )
+
+
+def _by_group(values: Floats, intervals: Intervals) -> Floats:
+    total = np.zeros((intervals.groups, *values.shape[1:]))
+    np.add.at(total, intervals.group, values)
+    return total
+
+
+def _modes(intervals: Intervals, spread_sd: float, group_sd: float) -> tuple[Floats, Floats]:
+    """Each group's posterior mode and the standard deviation from the curvature there, by damped Newton steps."""
+    effect = np.zeros(intervals.groups)
+    longest = 3.0 * max(spread_sd, group_sd)
+    for _ in range(_MODE_STEPS):
+        terms = tank_terms(intervals, effect[intervals.group], spread_sd)
+        slope = _by_group(terms.by_effect, intervals) - effect / group_sd**2
+        precision = np.maximum(1.0 / group_sd**2 - _by_group(terms.by_effect_twice, intervals), 1.0 / group_sd**2)
+        step = np.clip(slope / precision, -longest, longest)
+        effect = effect + step
+        if np.max(np.abs(step), initial=0.0) < 1e-10:
+            break
+    return effect, 1.0 / np.sqrt(precision)
