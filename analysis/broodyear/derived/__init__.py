@@ -1,0 +1,17 @@
+"""Derived tables: the SQL of the queries folder, run in order over an open store."""
+
+from __future__ import annotations
+
+from broodyear.derived.catalogue import all_queries, query_named, query_text
+from broodyear.derived.headers import Query, ReturnedColumn
+from broodyear.derived.running import read_derived, run_queries
+
+__all__ = [
+    "Query",
+    "ReturnedColumn",
+    "all_queries",
+    "query_named",
+    "query_text",
+    "read_derived",
+    "run_queries",
+]

@@ -1,0 +1,82 @@
+"""Running the queries over an open store: each makes one temporary table of the connection."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from broodyear.derived.catalogue import MACROS, all_queries, query_named
+from broodyear.derived.headers import Query
+from broodyear.errors import NothingToAnalyse
+
+if TYPE_CHECKING:
+    import duckdb
+    import pandas as pd
+
+    from broodyear.settings import Settings
+
+_KINDS = {"table": "TABLE", "table unless present": "TABLE", "view": "VIEW"}
+
+
+def run_queries(connection: duckdb.DuckDBPyConnection, settings: Settings) -> None:
+    """Make every derived table anew, as temporary tables of ``connection``; the store itself is not written.
+
+    The eleven tables must be there under their own names. Raises NothingToAnalyse when one is not.
+    """
+    _require_tables(connection)
+    for query in all_queries().values():
+        if query.kept_as == "table unless present" and _is_present(connection, query.name):
+            continue
+        _make(connection, query, settings)
+
+
+def _make(connection: duckdb.DuckDBPyConnection, query: Query, settings: Settings) -> None:
+    if query.name == MACROS:
+        connection.execute(query.text)
+        return
+    create = f"CREATE OR REPLACE TEMP {_KINDS[query.kept_as]} {query.name} AS\n"
+    connection.execute(create + query.text, _parameters(query, settings))
+
+
+def _parameters(query: Query, settings: Settings) -> dict[str, Any]:
+    """The settings a query names with ``$``; only the queries of the settings themselves name any."""
+    acknowledged = settings.acknowledged
+    known: dict[str, Any] = {
+        "season_start_month": settings.season_start_month,
+        "season_start_day": settings.season_start_day,
+        "warm_limit_c": settings.warm_limit_c,
+        "cold_limit_c": settings.cold_limit_c,
+        "interpolate_up_to_days": settings.interpolate_up_to_days,
+        "exposure_max_missing_pct": settings.exposure_max_missing_pct,
+        "validation_max_missing_pct": settings.validation_max_missing_pct,
+        "rules": [entry.rule for entry in acknowledged],
+        "tank_ids": [entry.tank_id for entry in acknowledged],
+        "reasons": [entry.reason for entry in acknowledged],
+    }
+    return {name: value for name, value in known.items() if f"${name}::" in query.text}
+
+
+def _require_tables(connection: duckdb.DuckDBPyConnection) -> None:
+    queries = all_queries()
+    read = {name for query in queries.values() for name in query.reads if name not in queries}
+    present = {row[0] for row in connection.execute("SELECT table_name FROM duckdb_tables()").fetchall()}
+    present |= {row[0] for row in connection.execute("SELECT view_name FROM duckdb_views()").fetchall()}
+    missing = sorted(read - present)
+    if missing:
+        raise NothingToAnalyse(f"the store has no table {', '.join(missing)}; load the records into it first")
+
+
+def _is_present(connection: duckdb.DuckDBPyConnection, name: str) -> bool:
+    found = connection.execute(
+        "SELECT count(*) FROM duckdb_tables() WHERE table_name = ? AND NOT temporary", [name]
+    ).fetchone()
+    return bool(found and found[0])
+
+
+def read_derived(connection: duckdb.DuckDBPyConnection, name: str) -> pd.DataFrame:
+    """The derived table ``name`` as a frame, its rows in the order of its key; run_queries must have run before.
+
+    Raises UsageError for a name no query makes.
+    """
+    query = query_named(name)
+    order = f" ORDER BY {', '.join(query.key)}" if query.key else ""
+    return connection.execute(f"SELECT * FROM {query.name}{order}").df()

@@ -1,0 +1,124 @@
+-- stage_survival
+--
+-- purpose: survival by stage, each stage starting from the survivors of the one before, both ways of reckoning.
+-- grain: one row per season, species, stage and estimate.
+-- reads: tank_seasons
+-- key: season, species, stage_order, estimate
+-- returns:
+--   season [season]: season
+--   species [text]: species of the main batch
+--   stage [text]: hatch (delivery to hatch), hatch_to_button_up, button_up_to_release, hatch_to_release,
+--     delivered_to_release
+--   stage_order [number]: 1 to 5, for sorting
+--   estimate [text]: release_based (by the fish that left) or loss_based (by the dead counted); hatch and
+--     hatch_to_button_up rest on the dead counted either way
+--   tanks [count]: tanks with both numbers
+--   tanks_delivered [count]: tanks that got eggs
+--   eggs [count]: alive at the start of the stage in these tanks
+--   survivors [count]: alive at its end, capped at those at the start
+--   pooled_pct [%]: survivors ÷ eggs
+--   tank_mean_pct [%]: mean of the tanks' own rates
+--   tank_sd_pct [%]: standard deviation of the tanks' own rates; NULL for one tank
+--   tank_se_pct [%]: standard error of tank_mean_pct: what an interval must carry
+--   tank_q25_pct [%]: lower quartile of the tanks' rates
+--   tank_median_pct [%]: median of the tanks' rates
+--   tank_q75_pct [%]: upper quartile of the tanks' rates
+--   bound_all_died_pct [%]: pooled rate if all eggs of tanks without the numbers died; only for stages that start at
+--     delivery
+--   bound_all_lived_pct [%]: pooled rate if all of them lived, likewise
+--   tanks_with_excess [count]: tanks where more came out than went in
+WITH tanks AS (SELECT * FROM tank_seasons WHERE delivered),
+
+alive AS (
+    SELECT
+        season,
+        species,
+        tank_id,
+        eggs,
+        hatched,
+        CASE WHEN dead_alevin IS NOT NULL OR dead_fry IS NOT NULL THEN hatched - coalesce(dead_alevin, 0) END
+            AS buttoned_up,
+        left_alive,
+        CASE WHEN usable_release THEN eggs - dead_total END AS not_dead
+    FROM tanks
+),
+
+stages AS (
+    SELECT season, species, tank_id, 'hatch' AS stage, 1 AS stage_order, 'loss_based' AS estimate,
+        eggs AS at_start, hatched AS at_end, eggs
+    FROM alive
+    UNION ALL
+    SELECT season, species, tank_id, 'hatch_to_button_up', 2, 'loss_based', hatched, buttoned_up, eggs FROM alive
+    UNION ALL
+    SELECT season, species, tank_id, 'button_up_to_release', 3, 'release_based', buttoned_up, left_alive, eggs
+    FROM alive
+    UNION ALL
+    SELECT season, species, tank_id, 'button_up_to_release', 3, 'loss_based', buttoned_up, not_dead, eggs FROM alive
+    UNION ALL
+    SELECT season, species, tank_id, 'hatch_to_release', 4, 'release_based', hatched, left_alive, eggs FROM alive
+    UNION ALL
+    SELECT season, species, tank_id, 'hatch_to_release', 4, 'loss_based', hatched, not_dead, eggs FROM alive
+    UNION ALL
+    SELECT season, species, tank_id, 'delivered_to_release', 5, 'release_based', eggs, left_alive, eggs FROM alive
+    UNION ALL
+    SELECT season, species, tank_id, 'delivered_to_release', 5, 'loss_based', eggs, not_dead, eggs FROM alive
+),
+
+rated AS (
+    SELECT
+        *,
+        at_start > 0 AND at_end IS NOT NULL AS has_both,
+        CASE WHEN has_both THEN greatest(least(at_end, at_start), 0) END AS survivors,
+        CASE WHEN has_both THEN pct(greatest(least(at_end, at_start), 0), at_start) END AS rate_pct
+    FROM stages
+),
+
+summed AS (
+    SELECT
+        season,
+        species,
+        stage,
+        stage_order,
+        estimate,
+        count(rate_pct) AS tanks,
+        count(*) AS tanks_delivered,
+        coalesce(sum(at_start) FILTER (WHERE has_both), 0)::BIGINT AS eggs_at_start,
+        coalesce(sum(survivors), 0)::BIGINT AS survivors,
+        fsum(rate_pct ORDER BY tank_id) / count(rate_pct) AS tank_mean_pct,
+        round(stddev_samp(rate_pct), 9) AS tank_sd_pct,
+        quantile_cont(rate_pct, 0.25) AS tank_q25_pct,
+        quantile_cont(rate_pct, 0.50) AS tank_median_pct,
+        quantile_cont(rate_pct, 0.75) AS tank_q75_pct,
+        sum(eggs)::BIGINT AS all_eggs,
+        coalesce(sum(eggs) FILTER (WHERE NOT has_both), 0)::BIGINT AS silent_eggs,
+        count(*) FILTER (WHERE has_both AND at_end > at_start) AS tanks_with_excess
+    FROM rated
+    GROUP BY season, species, stage, stage_order, estimate
+),
+
+final AS (
+    SELECT
+        season,
+        species,
+        stage,
+        stage_order,
+        estimate,
+        tanks,
+        tanks_delivered,
+        eggs_at_start AS eggs,
+        survivors,
+        pct(survivors, eggs_at_start) AS pooled_pct,
+        tank_mean_pct,
+        tank_sd_pct,
+        tank_sd_pct / sqrt(tanks) AS tank_se_pct,
+        tank_q25_pct,
+        tank_median_pct,
+        tank_q75_pct,
+        CASE WHEN stage IN ('hatch', 'delivered_to_release') THEN pct(survivors, all_eggs) END AS bound_all_died_pct,
+        CASE WHEN stage IN ('hatch', 'delivered_to_release') THEN pct(survivors + silent_eggs, all_eggs) END
+            AS bound_all_lived_pct,
+        tanks_with_excess
+    FROM summed
+)
+
+SELECT * FROM final ORDER BY season, species, stage_order, estimate DESC

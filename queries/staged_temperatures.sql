@@ -1,0 +1,55 @@
+-- staged_temperatures
+--
+-- purpose: every reading in °C, with whether exposure may use it. Nothing is left out here.
+-- grain: one row per reading.
+-- reads: temperatures, settings, acknowledged, reading_flags
+-- kept as: view
+-- key: tank_id, read_at, instrument
+-- returns:
+--   tank_id [code]: tank
+--   read_at [local time]: moment of the reading; midnight when only the date is known
+--   hour_known [true/false]: the hour was recorded
+--   day [date]: local date
+--   instrument [text]: logger, thermometer, controller
+--   water_temp [as in unit]: the reading as written
+--   unit [text]: C or F, as written
+--   water_temp_c [°C]: the reading in °C
+--   too_warm_to_be_true [true/false]: above the plausible limit in its stated unit, and nobody acknowledged it
+--   flagged_out_of_water [true/false]: flagged as taken out of the water
+--   usable [true/false]: neither of the two
+WITH readings AS (SELECT * FROM temperatures),
+
+limits AS (SELECT plausible_up_to_c FROM settings),
+
+acknowledged_tanks AS (
+    SELECT DISTINCT tank_id FROM acknowledged WHERE rule = 'water_temp_above_25'
+),
+
+out_of_water AS (
+    SELECT DISTINCT tank_id, read_at, instrument FROM reading_flags WHERE flag = 'out_of_water'
+),
+
+judged AS (
+    SELECT
+        readings.tank_id,
+        readings.read_at,
+        readings.read_at_has_hour AS hour_known,
+        readings.read_at::DATE AS day,
+        readings.instrument,
+        readings.water_temp,
+        readings.unit,
+        celsius(readings.water_temp, readings.unit) AS water_temp_c,
+        water_temp_c > limits.plausible_up_to_c
+        AND readings.tank_id NOT IN (SELECT tank_id FROM acknowledged_tanks)
+        AND '*' NOT IN (SELECT tank_id FROM acknowledged_tanks) AS too_warm_to_be_true,
+        out_of_water.tank_id IS NOT NULL AS flagged_out_of_water
+    FROM readings
+    CROSS JOIN limits
+    LEFT JOIN out_of_water USING (tank_id, read_at, instrument)
+),
+
+final AS (
+    SELECT *, NOT too_warm_to_be_true AND NOT flagged_out_of_water AS usable FROM judged
+)
+
+SELECT * FROM final
