@@ -1,0 +1,210 @@
+"""Reading and checking cells as SQL, generated from the declarations.
+
+DuckDB's casts are laxer than the contract (they take ``1_000``, ``inf`` and ``7.6`` for a whole number), so the
+shape of a cell is tested first and only then cast. Each check looks at its own cell: none hides another.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from broodyear.schemas import Column, Table
+from broodyear.store.layout import hour_flag, sql_type
+
+NUMBER = r"[+-]?([0-9]+[.]?[0-9]*|[.][0-9]+)([eE][+-]?[0-9]+)?"
+COMMA_NUMBER = r"[+-]?([0-9]+[.,]?[0-9]*|[.,][0-9]+)([eE][+-]?[0-9]+)?"
+#: In a file with decimal commas, 1.250 may be a thousand and more: too ambiguous to read.
+GROUPED = r"[+-]?[0-9]{1,3}([.][0-9]{3})+"
+DATE = r"([0-9]{4}-[0-9]{2}-[0-9]{2}|[0-9]{4}/[0-9]{1,2}/[0-9]{1,2})"
+CLOCK = r"[Tt ]([01][0-9]|2[0-4]):[0-5][0-9](:[0-5][0-9]([.,][0-9]+)?)?"
+ZONE = r" ?([Zz]|[+-][0-9]{2}(:?[0-9]{2})?)"
+MIDNIGHT = r"[Tt ]00:00(:00([.,]0+)?)?"
+SHORT_DATE = r"[0-9]{1,2}[./-][0-9]{1,2}[./-]([0-9]{2}|[0-9]{4})([ T,].*)?"
+CONTROL_CHARACTERS = r"[\x00-\x1f\x7f-\x9f\x{2028}\x{2029}]"
+LONGEST_CODE = 60
+FIRST_YEAR, LAST_YEAR = 1900, 2100
+#: Blanks that are taken off both ends of a cell.
+BLANKS = " \t\r\n\u00a0\ufeff\u2007\u202f\u3000"
+YES = ("yes", "true", "y", "1")
+NO = ("no", "false", "n", "0")
+
+
+@dataclass(frozen=True)
+class Reading:
+    """How the cells of one file are read. decimal_comma: commas may be decimal signs; apostrophes: some cell may
+    carry the apostrophe that guards formula text."""
+
+    decimal_comma: bool = False
+    apostrophes: bool = False
+
+
+@dataclass(frozen=True)
+class CellCheck:
+    """One check. broken: SQL that is true where the check fails, over cleaned cells ``t_<column>`` and values."""
+
+    rule: str
+    column: str | None
+    broken: str
+
+
+def quoted(text: str) -> str:
+    """``text`` as a string in SQL."""
+    return "'" + text.replace("'", "''") + "'"
+
+
+def clean(cell: str, reading: Reading) -> str:
+    """SQL for a raw cell without blanks around it; blank cells and ``.`` become NULL."""
+    trimmed = f"trim({cell}, {quoted(BLANKS)})"
+    if reading.apostrophes:
+        trimmed = f"trim(regexp_replace({trimmed}, '^''([=+@\t-])', '\\1'), {quoted(BLANKS)})"
+    return f"CASE WHEN {trimmed} NOT IN ('', '.') THEN {trimmed} END"
+
+
+def cell(column: Column) -> str:
+    """Name of the cleaned cell of ``column`` in the generated SQL."""
+    return f'"t_{column.name}"'
+
+
+def _shaped(text: str, shape: str) -> str:
+    return f"regexp_full_match({text}, {quoted(shape)})"
+
+
+def _number(column: Column, reading: Reading) -> str:
+    text = cell(column)
+    if not reading.decimal_comma:
+        value = f"CASE WHEN {_shaped(text, NUMBER)} THEN TRY_CAST({text} AS DOUBLE) END"
+    else:
+        shape = f"{_shaped(text, COMMA_NUMBER)} AND NOT {_shaped(text, GROUPED)}"
+        value = f"CASE WHEN {shape} THEN TRY_CAST(replace({text}, ',', '.') AS DOUBLE) END"
+    return f"CASE WHEN isfinite({value}) THEN {value} END"
+
+
+def _whole(column: Column, reading: Reading) -> str:
+    value = _number(column, reading)
+    return f"CASE WHEN {value} = floor({value}) THEN TRY_CAST({value} AS BIGINT) END"
+
+
+def _date(column: Column, reading: Reading) -> str:
+    text = cell(column)
+    shape = f"{_shaped(text, DATE)} OR {_shaped(text, DATE + MIDNIGHT)}"
+    return f"CASE WHEN {shape} THEN TRY_CAST(regexp_extract({text}, {quoted(DATE)}) AS DATE) END"
+
+
+def _moment(column: Column, reading: Reading) -> str:
+    text = cell(column)
+    plain = f"WHEN {_shaped(text, f'{DATE}({CLOCK})?')} THEN TRY_CAST(replace({text}, ',', '.') AS TIMESTAMP)"
+    local = f"replace(regexp_extract({text}, {quoted(f'^{DATE}{CLOCK}')}), ',', '.')"
+    zoned = f"WHEN {_shaped(text, DATE + CLOCK + ZONE)} THEN TRY_CAST({local} AS TIMESTAMP)"
+    return f"CASE {plain} {zoned} END"
+
+
+def _boolean(column: Column, reading: Reading) -> str:
+    text = f"lower({cell(column)})"
+    return f"CASE WHEN {text} IN {_listed(YES)} THEN true WHEN {text} IN {_listed(NO)} THEN false END"
+
+
+def _text(column: Column, reading: Reading) -> str:
+    text = cell(column)
+    if not column.allowed:
+        return _code(column, reading)
+    cases = " ".join(f"WHEN {quoted(value.lower())} THEN {quoted(value)}" for value in column.allowed)
+    return f"CASE lower({text}) {cases} END"
+
+
+def _code(column: Column, reading: Reading) -> str:
+    text = cell(column)
+    bad = f"regexp_matches({text}, {quoted(CONTROL_CHARACTERS)})"
+    return f"CASE WHEN length({text}) <= {LONGEST_CODE} AND NOT {bad} THEN {text} END"
+
+
+def _listed(values: tuple[str, ...]) -> str:
+    return "(" + ", ".join(quoted(value) for value in values) + ")"
+
+
+_VALUES: dict[str, Callable[[Column, Reading], str]] = {
+    "code": _code,
+    "text": _text,
+    "integer": _whole,
+    "count": _whole,
+    "year": _whole,
+    "number": _number,
+    "boolean": _boolean,
+    "date": _date,
+    "moment": _moment,
+}
+
+
+def value(column: Column, reading: Reading) -> str:
+    """SQL for the value of a cleaned cell, NULL where it is blank or cannot be read.
+
+    Raises KeyError for a kind of column this generator does not know.
+    """
+    return _VALUES[column.kind](column, reading)
+
+
+def has_hour(column: Column) -> str:
+    """SQL that tells whether a moment was given with its hour."""
+    return f"(strlen({cell(column)}) > 10)"
+
+
+def kept_type(column: Column) -> str:
+    """Type in which a value is compared before it is kept: whole numbers may still be out of range."""
+    return "BIGINT" if column.whole else sql_type(column)
+
+
+def checks(table: Table) -> list[CellCheck]:
+    """The checks of single cells of ``table``, in the order of its columns."""
+    found: list[CellCheck] = []
+    for column in table.columns:
+        text, got = cell(column), f'"{column.name}"'
+        if column.required:
+            found.append(CellCheck("required_blank", column.name, f"{text} IS NULL"))
+        found.append(CellCheck(_unreadable_rule(column), column.name, f"{text} IS NOT NULL AND {got} IS NULL"))
+        found += _range_checks(column, got)
+    return found
+
+
+_UNREADABLE = {
+    "code": "bad_code",
+    "integer": "not_a_number",
+    "count": "not_a_number",
+    "year": "not_a_number",
+    "number": "not_a_number",
+    "boolean": "not_yes_or_no",
+    "date": "not_a_date",
+    "moment": "not_a_date",
+}
+
+
+def _unreadable_rule(column: Column) -> str:
+    if column.kind == "text":
+        return "not_allowed" if column.allowed else "bad_code"
+    return _UNREADABLE[column.kind]
+
+
+def _range_checks(column: Column, got: str) -> list[CellCheck]:
+    if column.kind in {"date", "moment"}:
+        broken = f"year({got}) NOT BETWEEN {FIRST_YEAR} AND {LAST_YEAR}"
+        return [CellCheck("out_of_range", column.name, broken)]
+    if column.range_by is not None:
+        decider = f'coalesce("{column.range_by.column}", {quoted(column.range_by.otherwise)})'
+        sides = [
+            f"({decider} = {quoted(name)} AND ({_outside(got, low, high)}))"
+            for name, (low, high) in column.range_by.ranges.items()
+        ]
+        return [CellCheck("out_of_range", column.name, " OR ".join(sides))]
+    if column.minimum is None and column.maximum is None:
+        return []
+    return [CellCheck("out_of_range", column.name, _outside(got, column.minimum, column.maximum))]
+
+
+def _outside(got: str, low: float | None, high: float | None) -> str:
+    sides = [f"{got} < {low}"] if low is not None else []
+    sides += [f"{got} > {high}"] if high is not None else []
+    return " OR ".join(sides) or "false"
+
+
+def hour_columns(table: Table) -> list[Column]:
+    """The columns of ``table`` that are moments; each has a flag ``hour_flag(column)``."""
+    return [column for column in table.columns if column.kind == "moment" and hour_flag(column)]

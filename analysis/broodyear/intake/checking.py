@@ -1,0 +1,128 @@
+"""What is wrong with the staged rows of one file: every broken check of every row, as findings."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from dataclasses import dataclass, field
+
+import duckdb
+
+from broodyear.findings import Finding
+from broodyear.intake.cell_sql import BLANKS, SHORT_DATE, CellCheck, Reading
+from broodyear.intake.messages import words
+from broodyear.intake.recognise import Recognised
+from broodyear.intake.row_sql import SPOILED, all_checks, broken_list, cleaned_select, values_select
+from broodyear.intake.staging import Staged
+
+#: So many findings of one rule and column are listed for one file; the rest are counted in one more.
+MOST_LISTED = 20_000
+
+
+@dataclass(frozen=True)
+class Rejected:
+    """One row that was kept out. cells: as received; problems: what was found, in one text."""
+
+    line: int
+    cells: tuple[str, ...]
+    problems: str
+    mendable: bool = True
+
+
+@dataclass
+class Verdict:
+    """The findings and rejected rows of one file, and how many blank rows were passed over."""
+
+    findings: list[Finding] = field(default_factory=list)
+    rejected: list[Rejected] = field(default_factory=list)
+    blank_rows: int = 0
+    _listed: Counter[tuple[str, str | None]] = field(default_factory=Counter)
+
+    def add(self, finding: Finding) -> None:
+        """Take a finding in, as long as its like have not filled the list."""
+        kind = (finding.rule, finding.column)
+        self._listed[kind] += 1
+        if self._listed[kind] <= MOST_LISTED:
+            self.findings.append(finding)
+
+    def close(self, path: str, table: str) -> None:
+        """Say how many findings were not listed, and put all in line order."""
+        for (rule, column), count in self._listed.items():
+            if count > MOST_LISTED:
+                alike = [finding for finding in self.findings if (finding.rule, finding.column) == (rule, column)]
+                message = f"{count - MOST_LISTED:,} more rows of this file like the {MOST_LISTED:,} listed"
+                self.findings.append(
+                    Finding(path, None, table, column, None, alike[0].level, rule, message, alike[0].advice)
+                )
+        self.findings.sort(key=lambda finding: (finding.line is None, finding.line or 0))
+
+
+def judge(
+    connection: duckdb.DuckDBPyConnection, path: str, found: Recognised, reading: Reading, staged: Staged
+) -> Verdict:
+    """Every broken check of the rows in ``checked`` that failed any, with their raw cells."""
+    checks = all_checks(found.table, found.header_cells)
+    verdict = Verdict()
+    cursor = connection.execute(_detail_query(found, reading, staged, checks))
+    while rows := cursor.fetchmany(10_000):
+        for line, raw, broken, decider in rows:
+            cells = _cells(raw, found.width)
+            if not any(cell.strip(BLANKS) for cell in cells):
+                verdict.blank_rows += 1
+            else:
+                failed = [checks[position] for position in broken]
+                spoiled = [check for check in failed if check.rule in SPOILED]
+                _reject(verdict, path, found, line, cells, spoiled[:1] or failed, decider)
+    return verdict
+
+
+def _cells(raw: list[str | None], width: int) -> tuple[str, ...]:
+    cells = [cell or "" for cell in raw[: width + 1]]
+    return tuple(cells if cells[-1] else cells[:width])
+
+
+def _reject(
+    verdict: Verdict,
+    path: str,
+    found: Recognised,
+    line: int,
+    cells: tuple[str, ...],
+    broken: list[CellCheck],
+    decider: str | None,
+) -> None:
+    problems = []
+    for check in broken:
+        value = _value(check, found, cells)
+        rule = _finer_rule(check, value)
+        said = words(check.rule, found.table, check.column, value, decider)
+        verdict.add(
+            Finding(path, line, found.table.name, check.column, value, "error", rule, said.message, said.advice)
+        )
+        problems.append(f"{check.column + ': ' if check.column else ''}{said.message}. {said.advice}")
+    verdict.rejected.append(Rejected(line, cells, " ".join(problems)))
+
+
+def _finer_rule(check: CellCheck, value: str | None) -> str:
+    if check.rule == "not_a_date" and re.fullmatch(SHORT_DATE, (value or "").strip(BLANKS)):
+        return "ambiguous_date"
+    return check.rule
+
+
+def _value(check: CellCheck, found: Recognised, cells: tuple[str, ...]) -> str | None:
+    if check.column is None:
+        return cells[-1] if check.rule == "too_many_cells" else None
+    place = found.places.get(check.column)
+    return cells[place] if place is not None and cells[place] else None
+
+
+def _detail_query(found: Recognised, reading: Reading, staged: Staged, checks: list[CellCheck]) -> str:
+    raw = ", ".join(f"raw[{place + 1}] AS c{place}" for place in range(found.width))
+    source = (
+        f"(SELECT {staged.line} AS line, raw, raw[{found.width + 2}] IS NOT NULL AS unclosed, "
+        f"raw[{found.width + 1}] AS surplus, {raw} FROM checked WHERE raw IS NOT NULL)"
+    )
+    cleaned = cleaned_select(found.table, found.places, reading, source, "line, raw, surplus, unclosed")
+    deciding = next((column.range_by.column for column in found.table.columns if column.range_by), None)
+    decider = f'"{deciding}"' if deciding else "NULL"
+    values = values_select(found.table, reading, cleaned)
+    return f"SELECT line, raw, {broken_list(checks)}, {decider} FROM ({values}) ORDER BY line"

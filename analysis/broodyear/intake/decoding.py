@@ -1,0 +1,269 @@
+"""From the bytes of an upload to plain UTF-8 text: compression, encodings, and what is no text at all.
+
+The bytes are read once, in pieces: hashed as they lie, and counted, so that the loader can prove afterwards that
+it lost no line.
+"""
+
+from __future__ import annotations
+
+import codecs
+import gzip
+import hashlib
+import os
+import shutil
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import BinaryIO
+
+from broodyear.errors import UnreadableFile
+from broodyear.intake.sources import Source
+
+PIECE = 1 << 22
+#: A compressed file may unpack to this many bytes in any case, beyond it only at an honest ratio for tables.
+UNPACKED_FREELY = 100_000_000
+LARGEST_RATIO = 100
+LARGEST_UNPACKED = 64_000_000_000
+
+_BOMS = (
+    (codecs.BOM_UTF8, "utf-8"),
+    (codecs.BOM_UTF32_LE, "utf-32-le"),
+    (codecs.BOM_UTF32_BE, "utf-32-be"),
+    (codecs.BOM_UTF16_LE, "utf-16-le"),
+    (codecs.BOM_UTF16_BE, "utf-16-be"),
+)
+_KINDS = (
+    (b"PK\x03\x04", "an Excel workbook or zip archive", "Save the sheet as CSV and send that."),
+    (b"\xd0\xcf\x11\xe0", "an old Excel or Word file", "Save the sheet as CSV and send that."),
+    (b"%PDF", "a PDF", "Send the table as CSV."),
+    (b"PAR1", "a Parquet file", "Send the table as CSV."),
+    (b"\x89PNG", "a picture", "Send the table as CSV."),
+    (b"\xff\xd8\xff", "a picture", "Send the table as CSV."),
+    (b"SQLite format 3", "a database", "Send the tables as CSV."),
+)
+
+
+@dataclass
+class Census:
+    """What was counted in the UTF-8 text of a file: enough to prove later that no line was lost."""
+
+    newlines: int = 0
+    size: int = 0
+    ends_open: bool = False
+    trailing_blank: int = 0
+    has_quote: bool = False
+    has_apostrophe: bool = False
+    has_lone_return: bool = False
+    is_ascii: bool = True
+
+    @property
+    def lines(self) -> int:
+        """Lines of the text; a last line without a line break counts."""
+        return self.newlines + self.ends_open
+
+
+@dataclass
+class Text:
+    """An upload as UTF-8 text. place: a file with the text (a link or a working copy, with a name of our own);
+    sha256: of the bytes as they were sent; notes: what was done to them."""
+
+    place: Path
+    sha256: str
+    census: Census
+    notes: list[str] = field(default_factory=list)
+
+
+def read_text(source: Source, scratch: Path, number: int) -> Text:
+    """The upload as UTF-8 text, in a file of our own naming inside ``scratch``.
+
+    Raises UnreadableFile (message, advice) for what is not text, or unpacks to absurd size.
+    """
+    original = _spooled(source, scratch / f"sent_{number}")
+    notes: list[str] = []
+    sha256 = ""
+    place = original
+    if _head(original).startswith(b"\x1f\x8b"):
+        sha256 = _hash(original)
+        place = _unpacked(original, scratch / f"unpacked_{number}")
+    _refuse_other_kinds(_head(place))
+    encoding, skip = _encoding(_head(place))
+    hasher = None if sha256 else hashlib.sha256()
+    census = Census()
+    if encoding == "utf-8" and _survey(place, skip, census, hasher):
+        sha256 = sha256 or (hasher.hexdigest() if hasher else "")
+        if skip:
+            notes.append("a byte-order mark was left out")
+        return Text(place, sha256, census, notes)
+    sha256 = sha256 or _hash(original)
+    encoding = "cp1252" if encoding == "utf-8" else encoding
+    copy = scratch / f"text_{number}"
+    _transcode(place, copy, encoding, skip)
+    notes.append(f"read as {_ENCODING_NAMES[encoding]} and turned into UTF-8")
+    census = Census()
+    _survey(copy, 0, census, None)
+    return Text(copy, sha256, census, notes)
+
+
+_ENCODING_NAMES = {
+    "cp1252": "Windows-1252",
+    "utf-16-le": "UTF-16",
+    "utf-16-be": "UTF-16",
+    "utf-32-le": "UTF-32",
+    "utf-32-be": "UTF-32",
+}
+
+
+def _spooled(source: Source, place: Path) -> Path:
+    """The bytes of the source under a name of our own: whatever characters the given name has, none is obeyed."""
+    if source.place is None:
+        assert source.stream is not None
+        with place.open("wb") as copy:
+            shutil.copyfileobj(source.stream, copy)
+        return place
+    try:
+        with source.place.open("rb"):
+            pass
+        _link_or_copy(source.place, place)
+    except OSError as error:
+        raise UnreadableFile(f"the file cannot be read ({error.strerror})", "Check its permissions.") from None
+    return place
+
+
+def _link_or_copy(original: Path, place: Path) -> None:
+    try:
+        os.symlink(original.resolve(), place)
+    except OSError:
+        shutil.copyfile(original, place)
+
+
+def _head(place: Path) -> bytes:
+    with place.open("rb") as file:
+        return file.read(1 << 16)
+
+
+def _pieces(place: Path, skip: int = 0) -> Iterator[bytes]:
+    with place.open("rb") as file:
+        file.seek(skip)
+        while piece := file.read(PIECE):
+            yield piece
+
+
+def _hash(place: Path) -> str:
+    hasher = hashlib.sha256()
+    for piece in _pieces(place):
+        hasher.update(piece)
+    return hasher.hexdigest()
+
+
+def _unpacked(packed: Path, place: Path) -> Path:
+    limit = max(UNPACKED_FREELY, packed.stat().st_size * LARGEST_RATIO)
+    written = 0
+    try:
+        with gzip.open(packed, "rb") as source, place.open("wb") as copy:
+            while piece := source.read(PIECE):
+                written += len(piece)
+                if written > min(limit, LARGEST_UNPACKED):
+                    raise UnreadableFile(
+                        f"the compressed file unpacks to more than {limit // 1_000_000} MB, which no table does",
+                        "Send it unpacked, or check where it came from.",
+                    )
+                copy.write(piece)
+    except (OSError, EOFError, zlib.error) as error:
+        raise UnreadableFile(
+            f"the compressed file is broken ({str(error) or 'it ends too early'})",
+            "Pack it again and send that.",
+        ) from None
+    return place
+
+
+def _refuse_other_kinds(head: bytes) -> None:
+    for start, kind, advice in _KINDS:
+        if head.startswith(start):
+            raise UnreadableFile(f"this is {kind}, not text", advice)
+
+
+def _encoding(head: bytes) -> tuple[str, int]:
+    """Encoding told by a byte-order mark or by the pattern of zero bytes, and the bytes of the mark."""
+    for mark, encoding in _BOMS:
+        if head.startswith(mark):
+            return encoding, len(mark)
+    sample = head[:4096]
+    if b"\0" in sample:
+        even, odd = sample[::2].count(0), sample[1::2].count(0)
+        if odd > len(sample) * 0.3 and not even:
+            return "utf-16-le", 0
+        if even > len(sample) * 0.3 and not odd:
+            return "utf-16-be", 0
+    return "utf-8", 0
+
+
+def _survey(place: Path, skip: int, census: Census, hasher: hashlib._Hash | None) -> bool:
+    """Count the text piece by piece into ``census``. False when it is not UTF-8; raises when it is not text."""
+    decoder = codecs.getincrementaldecoder("utf-8")("strict")
+    last = tail = b""
+    first = True
+    for piece in _pieces(place):
+        if hasher is not None:
+            hasher.update(piece)
+        body = piece[skip:] if first else piece
+        first = False
+        _count(body, last, census)
+        if not body.isascii() or not census.is_ascii:
+            census.is_ascii = False
+            try:
+                decoder.decode(body)
+            except UnicodeDecodeError:
+                return False
+        last = body[-1:] or last
+        tail = (tail + body)[-4096:]
+    try:
+        decoder.decode(b"", final=True)
+    except UnicodeDecodeError:
+        return False
+    census.ends_open = bool(last) and last != b"\n"
+    census.has_lone_return |= last == b"\r"
+    kept = tail.rstrip(b"\r\n")
+    census.trailing_blank = max(tail[len(kept) :].count(b"\n") - 1, 0)
+    return True
+
+
+def _count(body: bytes, last: bytes, census: Census) -> None:
+    if b"\0" in body:
+        raise UnreadableFile("this is not text (it holds zero bytes)", "Send the table as CSV.")
+    census.size += len(body)
+    census.newlines += body.count(b"\n")
+    census.has_quote = census.has_quote or b'"' in body
+    census.has_apostrophe = census.has_apostrophe or b"'" in body
+    if last == b"\r" and not body.startswith(b"\n"):
+        census.has_lone_return = True
+    if not census.has_lone_return and b"\r" in body:
+        lone = body.count(b"\r") - body.count(b"\r\n") - body.endswith(b"\r")
+        census.has_lone_return = lone > 0
+
+
+def _transcode(place: Path, copy: Path, encoding: str, skip: int) -> None:
+    decoder = codecs.getincrementaldecoder(encoding)("strict" if encoding != "cp1252" else "broodyear_cp1252")
+    with copy.open("w", encoding="utf-8", newline="") as out:
+        try:
+            for piece in _pieces(place, skip):
+                out.write(decoder.decode(piece))
+            out.write(decoder.decode(b"", final=True))
+        except UnicodeError:
+            raise UnreadableFile(
+                f"the text is not valid {_ENCODING_NAMES[encoding]}", "Save it as UTF-8."
+            ) from None
+
+
+def _undefined_in_cp1252(error: UnicodeError) -> tuple[str, int]:
+    """Bytes that Windows-1252 does not define stay what they are in Latin-1: control characters, found later."""
+    assert isinstance(error, UnicodeDecodeError)
+    return error.object[error.start : error.end].decode("latin-1"), error.end
+
+
+codecs.register_error("broodyear_cp1252", _undefined_in_cp1252)
+
+
+def open_text(place: Path) -> BinaryIO:
+    """The text file, opened for reading bytes."""
+    return place.open("rb")

@@ -1,0 +1,175 @@
+"""What is said about a cell that was not accepted: what was found, what was expected, what to do."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from dataclasses import dataclass
+
+from broodyear.intake.cell_sql import BLANKS, LONGEST_CODE, SHORT_DATE
+from broodyear.schemas import Column, Table
+
+_SHOWN = 60
+_UNIT_WORDS = {
+    "C": "°C",
+    "F": "°F",
+    "c_days": "°C·d",
+    "f_days": "°F·d",
+    "mg_l": "mg/l",
+    "ph": "pH units",
+}
+
+
+@dataclass(frozen=True)
+class Words:
+    """message: what was found and expected; advice: what to do, a sentence of its own."""
+
+    message: str
+    advice: str
+
+
+def shown(value: str | None) -> str:
+    """A cell as it is quoted in a message: on one line, and not longer than a line bears."""
+    text = "" if value is None else "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in value)
+    return f'"{text}"' if len(text) <= _SHOWN else f'"{text[:_SHOWN]}…"'
+
+
+def number_words(value: float) -> str:
+    """A limit as people write it: with a true minus sign and no empty decimals."""
+    return f"{value:g}".replace("-", "−") if abs(value) < 1e5 else f"{value:,.0f}".replace(",", " ")
+
+
+def span_words(low: float | None, high: float | None) -> str:
+    """A range in words."""
+    if high is None:
+        return "" if low is None else f"of {number_words(low)} or more"
+    return f"between {number_words(low or 0)} and {number_words(high)}"
+
+
+def expected(column: Column, decider: str | None = None) -> str:
+    """What a cell of ``column`` may hold, in words. decider: the value of the column that decides its range."""
+    if column.allowed:
+        return f"one of {', '.join(column.allowed)}"
+    if column.is_number:
+        return _number_expected(column, decider)
+    return {
+        "code": f"a code of 1 to {LONGEST_CODE} printable characters",
+        "text": f"1 to {LONGEST_CODE} printable characters",
+        "boolean": "yes or no",
+        "date": "a date written like 2024-11-08",
+        "moment": "a date and time written like 2024-11-08T14:30, or a date like 2024-11-08",
+    }[column.kind]
+
+
+def _number_expected(column: Column, decider: str | None) -> str:
+    noun = {"year": "a year", "count": "a whole number", "integer": "a whole number"}.get(column.kind, "a number")
+    unit, low, high = column.unit, column.minimum, column.maximum
+    if column.range_by is not None:
+        known = decider is not None and decider in column.range_by.ranges
+        key = decider if known and decider else column.range_by.otherwise
+        low, high = column.range_by.ranges[key]
+        unit = {
+            "C": "°C",
+            "F": "°F",
+            "c_days": "°C·d",
+            "f_days": "°F·d",
+            "mg_l": "mg/l",
+            "ph": "pH units",
+        }.get(key, key)
+    inside = f" in {unit}" if unit and column.kind == "number" else ""
+    span = span_words(low, high)
+    return f"{noun}{inside}{' ' + span if span else ''}"
+
+
+def words(rule: str, table: Table, column_name: str | None, value: str | None, decider: str | None) -> Words:
+    """The message and advice for one broken check."""
+    if column_name is None:
+        return _row_words(rule, value)
+    column = table.column(column_name)
+    for declared in table.row_rules:
+        if declared.rule == rule:
+            return Words(declared.message, declared.advice)
+    if rule == "required_blank":
+        return Words(f"found nothing; expected {expected(column, decider)}", _blank_advice(column))
+    if rule.startswith("unknown_"):
+        return _unknown_words(rule, value)
+    said = f"found {shown(value)}; expected {expected(column, decider)}"
+    return Words(said, _advice(rule, column, (value or "").strip(BLANKS)))
+
+
+def _row_words(rule: str, value: str | None) -> Words:
+    if rule == "too_many_cells":
+        return Words(
+            f"the row has more cells than the header; left over: {shown(value)}",
+            "Put a cell that contains the separator in quotes, or write decimals with a point.",
+        )
+    if rule == "unclosed_quote":
+        return Words("a quote is opened and never closed", 'Close it, or leave the " away.')
+    if rule == "repeated_header":
+        return Words("the header is repeated here", "Leave this row out; a header stands once, above the rows.")
+    raise KeyError(rule)
+
+
+def _unknown_words(rule: str, value: str | None) -> Words:
+    noun = rule.removeprefix("unknown_")
+    plural = {"tank": "tanks", "site": "sites", "batch": "batches"}[noun]
+    return Words(
+        f"found {shown(value)}; expected a {noun} that is in the {plural} table",
+        f"Correct the code, or send the {plural} file that has it, alone or in the same load.",
+    )
+
+
+def _blank_advice(column: Column) -> str:
+    return f"Fill it in, for example {column.example}."
+
+
+def _advice(rule: str, column: Column, text: str) -> str:
+    if rule == "not_a_number":
+        return _number_advice(column, text)
+    if rule == "not_a_date":
+        return _date_advice(column, text)
+    if rule == "not_allowed":
+        close = difflib.get_close_matches(re.sub(r"[\s-]+", "_", text.lower()), column.allowed, n=1, cutoff=0.6)
+        return f"Did you mean {close[0]}?" if close else "Write one of these words."
+    if rule == "not_yes_or_no":
+        return "Write yes or no, or leave it blank when it is not known."
+    if rule == "bad_code":
+        return "Use a short code without line breaks, tabs or other control characters."
+    return "Check the number and its unit." if column.is_number else "Check the year."
+
+
+def _number_advice(column: Column, text: str) -> str:
+    plain = text.replace("\u2212", "-")
+    found = re.fullmatch(r"[^0-9+\-.,]{0,10}([+-]?[0-9]+(?:[.,][0-9]+)?)[^0-9]{0,12}", plain)
+    if found:
+        number = found.group(1)
+        grouped = re.fullmatch(r"[+-]?[0-9]{1,3}[.,][0-9]{3}", number)
+        if column.whole and grouped:
+            return f"Write the number without a separator of thousands: {re.sub('[.,]', '', number)}"
+        if column.whole and not re.fullmatch(r"[+-]?[0-9]+", number):
+            return "Write a whole number."
+        return f"Write the number alone: {number.replace(',', '.')}"
+    return f"Write the number alone, for example {column.example}; leave it blank when it was not recorded."
+
+
+def _date_advice(column: Column, text: str) -> str:
+    found = re.match(r"([0-9]{1,2})[./-]([0-9]{1,2})[./-]([0-9]{4}|[0-9]{2})", text)
+    if re.fullmatch(SHORT_DATE, text) and found:
+        first, second = int(found.group(1)), int(found.group(2))
+        year = found.group(3) if len(found.group(3)) == 4 else f"20{found.group(3)}"
+        return _day_month_advice(first, second, year)
+    if column.kind == "date" and re.match(r"[0-9]{4}-[0-9]{2}-[0-9]{2}[T ]", text):
+        return f"Write the date alone: {text[:10]}"
+    example = "2024-11-08" if column.kind == "date" else "2024-11-08T14:30"
+    return f"Write it year first, for example {example}."
+
+
+def _day_month_advice(first: int, second: int, year: str) -> str:
+    day_first, month_first = f"{year}-{second:02d}-{first:02d}", f"{year}-{first:02d}-{second:02d}"
+    if first > 12 >= second:
+        return f"Write it year first: {day_first}"
+    if second > 12 >= first:
+        return f"Write it year first: {month_first}"
+    if first == second:
+        return f"Write it year first: {day_first}"
+    return f"It can mean two days. Write {day_first} or {month_first}, whichever is meant."

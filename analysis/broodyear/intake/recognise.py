@@ -1,0 +1,141 @@
+"""Which table a file holds: told by its header, with its name as the second opinion."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from broodyear.errors import UnreadableFile
+from broodyear.schemas import Table, all_tables, table
+
+#: A header is looked for in this many first lines; loggers write some lines of their own before it.
+LINES_SEARCHED = 60
+_BLANKS = " \t\r\n\u00a0\ufeff\u3000"
+
+
+@dataclass(frozen=True)
+class Recognised:
+    """The table of a file. places: declared column -> position of its cell in a row; width: cells of the header,
+    trailing empty ones left off."""
+
+    table: Table
+    places: dict[str, int]
+    header: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def width(self) -> int:
+        """Cells a row has."""
+        return len(self.header)
+
+    @property
+    def header_cells(self) -> dict[str, str]:
+        """Declared column -> its header cell, in lower case and without blanks around it."""
+        return {column: self.header[place].strip(_BLANKS).lower() for column, place in self.places.items()}
+
+
+def plain_name(cell: str) -> str:
+    """A header cell as a column name: other case, spaces around it, and spaces inside are forgiven."""
+    return re.sub(r"[\s\-]+", "_", cell.strip(_BLANKS + "'\"").lower())
+
+
+def table_of_name(name: str) -> Table | None:
+    """The table that a file name begins with, or None: losses.csv, losses_north.csv, losses-2024.csv."""
+    stem = name.lower()
+    for candidate in all_tables():
+        if re.match(rf"{candidate.name}(?![a-z])", stem):
+            return candidate
+    return None
+
+
+def header_score(cells: Sequence[str]) -> int:
+    """How many cells of a row are names of declared columns, in the table that knows most of them."""
+    names = {plain_name(cell) for cell in cells}
+    return max(len(names & set(candidate.column_names)) for candidate in all_tables())
+
+
+def find_header(rows: Sequence[Sequence[str]]) -> int:
+    """Position of the header among the first rows: the first of those that know most column names.
+
+    Raises UnreadableFile when no row knows any.
+    """
+    scores = [header_score(row) for row in rows[:LINES_SEARCHED]]
+    best = max(scores, default=0)
+    if best == 0:
+        filled = next((row for row in rows if any(cell.strip(_BLANKS) for cell in row)), None)
+        if filled is None:
+            raise UnreadableFile("the file is empty", "Send the table with its header row.")
+        shown = ", ".join(cell.strip() for cell in filled)[:120]
+        raise UnreadableFile(
+            f"no header was found: the first row reads {shown!r} and none of it is a known column",
+            "Put the column names in the first row; broodyear template writes an example of each table.",
+        )
+    return scores.index(best)
+
+
+def recognise(header: Sequence[str], file_name: str) -> Recognised:
+    """The table that the header fits, and where its columns are. Raises UnreadableFile (message, advice)."""
+    cells = list(header)
+    notes = []
+    while cells and not cells[-1].strip(_BLANKS):
+        cells.pop()
+    if len(cells) < len(header):
+        notes.append("empty columns at the end were left out")
+    names = [plain_name(cell) for cell in cells]
+    _refuse_repeats(names)
+    named = table_of_name(file_name)
+    chosen = _fitting_table(names, named)
+    if named is not None and named is not chosen:
+        notes.append(f"the name says {named.name}, the header says {chosen.name}; read as {chosen.name}")
+    places = {column: names.index(column) for column in chosen.column_names if column in names}
+    if any(cells[place] != column for column, place in places.items()):
+        notes.append("column names in another case or with spaces were put right")
+    extra = [cells[i].strip(_BLANKS) for i, name in enumerate(names) if name and name not in places]
+    if extra:
+        notes.append(f"columns not in the table were left out: {', '.join(extra)[:200]}")
+    return Recognised(chosen, places, tuple(cells), tuple(notes))
+
+
+def _refuse_repeats(names: Sequence[str]) -> None:
+    twice = sorted({name for name in names if name and names.count(name) > 1})
+    if twice:
+        raise UnreadableFile(
+            f"the header has {' and '.join(twice)} more than once",
+            "Keep one column of each name and send it again.",
+        )
+
+
+def _fitting_table(names: Sequence[str], named: Table | None) -> Table:
+    known = {candidate.name: len(set(names) & set(candidate.column_names)) for candidate in all_tables()}
+    most = max(known.values())
+    nearest = [table(name) for name, count in known.items() if count == most]
+    if named is not None and named in nearest:
+        nearest = [named]
+    fitting = [candidate for candidate in nearest if set(candidate.required_names) <= set(names)]
+    if len(fitting) == 1:
+        return fitting[0]
+    if len(fitting) > 1:
+        listed = " and ".join(candidate.name for candidate in fitting)
+        raise UnreadableFile(
+            f"the header fits several tables: {listed}",
+            "Name the file after its table, for example losses_north.csv.",
+        )
+    raise _lacking(names, min(nearest, key=lambda candidate: len(_missing(candidate, names))))
+
+
+def _missing(candidate: Table, names: Sequence[str]) -> list[str]:
+    return [name for name in candidate.required_names if name not in names]
+
+
+def _lacking(names: Sequence[str], nearest: Table) -> UnreadableFile:
+    missing = _missing(nearest, names)
+    unknown = [name for name in names if name and name not in nearest.column_names]
+    hints = []
+    for name in missing:
+        close = difflib.get_close_matches(name, unknown, n=1, cutoff=0.6)
+        hints += [f"found {close[0]!r}; did you mean {name!r}?"] if close else []
+    message = f"the header fits no table; the nearest is {nearest.name}, which also needs {', '.join(missing)}"
+    advice = " ".join([*hints, f"Add the missing column; broodyear template {nearest.name} writes an example."])
+    return UnreadableFile(message, advice[0].upper() + advice[1:])

@@ -1,0 +1,111 @@
+"""A store in use: its tables as data frames, its ledger, and the results worked out from it."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING
+
+import duckdb
+
+from broodyear.errors import UsageError
+from broodyear.schemas import TABLE_NAMES
+from broodyear.settings import Settings
+from broodyear.store import ledger
+from broodyear.store.opening import connect, unavailable
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+UPLOAD_COLUMNS = (
+    "upload", "path", "table", "sha256", "loaded_at", "lines_read", "rows_read", "rows_accepted", "rows_rejected",
+    "withdrawn", "withdrawn_at", "notes",
+)  # fmt: skip
+
+
+class Store:
+    """An open store. Use it as a context manager, or close it.
+
+    connection: the DuckDB connection; settings: the programme's settings; path: the file.
+    """
+
+    def __init__(self, path: Path, connection: duckdb.DuckDBPyConnection, settings: Settings) -> None:
+        self.path = path
+        self.connection = connection
+        self.settings = settings
+        self._derived = False
+
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file."""
+        self.connection.close()
+
+    def table(self, name: str) -> pd.DataFrame:
+        """The rows of uploaded table ``name`` as they now read: declared columns, hour flags, upload and line.
+
+        Raises UsageError for an unknown name, StoreUnavailable when the file is damaged.
+        """
+        if name not in TABLE_NAMES:
+            raise UsageError(f"there is no table {name!r}; the tables are {', '.join(TABLE_NAMES)}")
+        return self._frame(f"SELECT * FROM {name} ORDER BY upload, line")
+
+    def uploads(self) -> pd.DataFrame:
+        """The ledger: one row per upload, in order."""
+        chosen = ", ".join("table_name AS table" if name == "table" else name for name in UPLOAD_COLUMNS)
+        return self._frame(f"SELECT {chosen} FROM uploads ORDER BY upload")
+
+    def withdraw(self, upload: int) -> None:
+        """Take upload number ``upload`` back. Raises UsageError when it does not stand."""
+        try:
+            ledger.withdraw(self.connection, upload, utc_now(), self.settings)
+        except duckdb.Error as error:
+            raise unavailable(self.path, error) from None
+        self._derived = False
+
+    def derive(self) -> None:
+        """Run the queries into temporary tables; a second call does nothing."""
+        if not self._derived:
+            from broodyear.derived import run_queries
+
+            run_queries(self.connection, self.settings)
+            self._derived = True
+
+    def result(self, name: str) -> pd.DataFrame:
+        """The derived table ``name``, worked out when first asked for. Raises UsageError for an unknown name."""
+        self.derive()
+        try:
+            return self._frame(f'SELECT * FROM "{name}"')
+        except duckdb.CatalogException:
+            raise UsageError(f"there is no derived table {name!r}") from None
+
+    def _frame(self, query: str) -> pd.DataFrame:
+        try:
+            frame: pd.DataFrame = self.connection.execute(query).df()
+        except duckdb.CatalogException:
+            raise
+        except duckdb.Error as error:
+            raise unavailable(self.path, error) from None
+        return frame
+
+
+def open_store(path: str | Path, *, for_loading: bool = False, settings: Settings | None = None) -> Store:
+    """Open the store at ``path``: for reading, or ``for_loading``, which creates it when it is missing.
+
+    Raises NothingToAnalyse when there is no such file to read, StoreUnavailable when the file is busy, damaged,
+    not a store or written by a newer version.
+    """
+    place = Path(path)
+    return Store(place, connect(place, for_loading=for_loading), settings or Settings())
+
+
+def utc_now() -> dt.datetime:
+    """The time now, UTC, without a zone, as the ledger keeps it."""
+    return dt.datetime.now(dt.UTC).replace(tzinfo=None)

@@ -1,0 +1,108 @@
+"""The tables inside a store file, made from the declarations of the uploaded tables.
+
+Every row that was ever accepted stays in ``received_<table>`` with the upload and spreadsheet line it came from;
+the view ``<table>`` shows the rows as they now read. No key constraint is declared on the tables: the loader
+keeps keys and references, set-wise, at a small part of the cost.
+"""
+
+from __future__ import annotations
+
+import duckdb
+
+from broodyear.schemas import Column, Table, all_tables
+from broodyear.settings import Settings
+
+STORE_VERSION = 1
+
+_TYPES = {
+    "code": "VARCHAR",
+    "text": "VARCHAR",
+    "integer": "BIGINT",
+    "count": "INTEGER",
+    "year": "INTEGER",
+    "number": "DOUBLE",
+    "boolean": "BOOLEAN",
+    "date": "DATE",
+    "moment": "TIMESTAMP",
+}
+
+_LEDGER = {
+    "meta": "key VARCHAR, value VARCHAR",
+    "uploads": (
+        "upload INTEGER, path VARCHAR, table_name VARCHAR, sha256 VARCHAR, loaded_at TIMESTAMP, "
+        "lines_read BIGINT, rows_read BIGINT, rows_accepted BIGINT, rows_rejected BIGINT, "
+        "withdrawn BOOLEAN, withdrawn_at TIMESTAMP, notes VARCHAR[]"
+    ),
+    "rejected_rows": "upload INTEGER, line BIGINT, table_name VARCHAR, raw VARCHAR, problems VARCHAR",
+    "findings": (
+        'upload INTEGER, path VARCHAR, line BIGINT, table_name VARCHAR, "column" VARCHAR, "value" VARCHAR, '
+        "level VARCHAR, rule VARCHAR, message VARCHAR, advice VARCHAR"
+    ),
+}
+
+
+def sql_type(column: Column) -> str:
+    """DuckDB type that holds the values of ``column``."""
+    return _TYPES[column.kind]
+
+
+def hour_flag(column: Column) -> str:
+    """Name of the column that says whether the hour of a moment is known."""
+    return f"{column.name}_has_hour"
+
+
+def value_columns(table: Table) -> tuple[tuple[str, str], ...]:
+    """Name and type of what is kept of a row: its columns, each moment followed by its hour flag."""
+    columns: list[tuple[str, str]] = []
+    for column in table.columns:
+        columns.append((column.name, sql_type(column)))
+        if column.kind == "moment":
+            columns.append((hour_flag(column), "BOOLEAN"))
+    return tuple(columns)
+
+
+def names(table: Table, prefix: str = "") -> str:
+    """The value columns of ``table`` as a list in SQL."""
+    return ", ".join(f'{prefix}"{name}"' for name, _ in value_columns(table))
+
+
+def season_sql(day: str, settings: Settings) -> str:
+    """SQL for the season of the date expression ``day``, by the programme's season start."""
+    start = settings.season_start_month * 100 + settings.season_start_day
+    return f"(year({day}) - (month({day}) * 100 + day({day}) < {start})::INTEGER)"
+
+
+def key_sql(table: Table, settings: Settings, prefix: str = "") -> tuple[str, ...]:
+    """SQL expressions that together make a row of ``table`` unique."""
+    key = [f'{prefix}"{name}"' for name in table.primary_key]
+    if table.key_season_of:
+        key.append(season_sql(f'{prefix}"{table.key_season_of}"', settings))
+    return tuple(key)
+
+
+def create_layout(connection: duckdb.DuckDBPyConnection) -> None:
+    """Create the ledger, a received table and a view for each declared table, and write the store's version."""
+    for name, columns in _LEDGER.items():
+        connection.execute(f"CREATE TABLE {name} ({columns})")
+    for table in all_tables():
+        connection.execute(_received(table))
+        connection.execute(current_view(table))
+    connection.execute("INSERT INTO meta VALUES ('store_version', ?)", [str(STORE_VERSION)])
+
+
+def _received(table: Table) -> str:
+    columns = ", ".join(f'"{name}" {kind}' for name, kind in value_columns(table))
+    return f"CREATE TABLE received_{table.name} ({columns}, upload INTEGER, line BIGINT, superseded_by INTEGER)"
+
+
+def current_view(table: Table) -> str:
+    """SQL of the view that shows the rows of ``table`` as they now read."""
+    return f"CREATE VIEW {table.name} AS {current_rows(table)}"
+
+
+def current_rows(table: Table) -> str:
+    """SQL that selects the rows of ``table`` as they now read."""
+    return (
+        f"SELECT {names(table)}, upload, line FROM received_{table.name} WHERE superseded_by IS NULL "
+        "AND upload NOT IN (SELECT upload FROM uploads WHERE withdrawn)"
+    )

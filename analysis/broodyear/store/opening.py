@@ -1,0 +1,106 @@
+"""Opening a store file safely: what can go wrong is said in one sentence, and the file is left as it was."""
+
+from __future__ import annotations
+
+import os
+import re
+import uuid
+from pathlib import Path
+
+import duckdb
+
+from broodyear.errors import NothingToAnalyse, StoreUnavailable
+from broodyear.store.layout import STORE_VERSION, create_layout
+
+#: Extensions are never fetched: opening a foreign file must not reach for the network.
+CONFIG: dict[str, str | bool | int | float | list[str]] = {
+    "autoinstall_known_extensions": "false",
+    "autoload_known_extensions": "false",
+}
+
+
+def connect(path: Path, *, for_loading: bool) -> duckdb.DuckDBPyConnection:
+    """A checked connection to the store at ``path``; a missing store is created when it is opened for loading.
+
+    Raises NothingToAnalyse for a missing file that is only to be read, and StoreUnavailable for a file that is
+    busy, damaged, not a store, or written by a newer version.
+    """
+    if not path.exists():
+        if not for_loading:
+            raise NothingToAnalyse(
+                f"the store {path} does not exist; load records first, or name another with --store"
+            )
+        _create(path)
+    elif not path.is_file():
+        raise StoreUnavailable(f"{path} is not a file; name the file of a store with --store")
+    connection = _open(path, read_only=not for_loading)
+    try:
+        _check_version(connection, path)
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _create(path: Path) -> None:
+    """Make a new store beside ``path`` and move it there whole, so that a kill never leaves half a store."""
+    new = path.with_name(f".{path.name}.{uuid.uuid4().hex}.new")
+    try:
+        with duckdb.connect(str(new), config=CONFIG) as connection:
+            create_layout(connection)
+        os.replace(new, path)
+    except (duckdb.Error, OSError) as error:
+        raise unavailable(path, error) from None
+    finally:
+        for leftover in (new, new.with_name(new.name + ".wal")):
+            leftover.unlink(missing_ok=True)
+
+
+def _open(path: Path, *, read_only: bool) -> duckdb.DuckDBPyConnection:
+    if path.stat().st_size == 0:
+        raise StoreUnavailable(f"{path} is empty, not a store; remove it or name another with --store")
+    try:
+        return duckdb.connect(str(path), read_only=read_only, config=CONFIG)
+    except (duckdb.Error, RuntimeError, OSError) as error:
+        raise unavailable(path, error) from None
+
+
+def _check_version(connection: duckdb.DuckDBPyConnection, path: Path) -> None:
+    try:
+        found = connection.execute("SELECT value FROM meta WHERE key = 'store_version'").fetchone()
+    except duckdb.CatalogException:
+        found = None
+    except duckdb.Error as error:
+        raise unavailable(path, error) from None
+    if found is None or not str(found[0]).isdigit():
+        raise StoreUnavailable(f"{path} is a database, but not a broodyear store; name another with --store")
+    if int(found[0]) > STORE_VERSION:
+        raise StoreUnavailable(
+            f"{path} was written by a newer broodyear (store version {found[0]}, this one reads {STORE_VERSION}); "
+            "update broodyear"
+        )
+
+
+def unavailable(path: Path, error: BaseException) -> StoreUnavailable:
+    """What went wrong with the store at ``path``, in plain words instead of the database's."""
+    text = str(error)
+    if "lock" in text or "different configuration" in text or "already open" in text.lower():
+        holder = re.search(r"PID (\d+)", text)
+        who = f" (process {holder.group(1)})" if holder else ""
+        return StoreUnavailable(f"the store {path} is open in another program{who}; close it there and try again")
+    if "newer version" in text or "version number" in text:
+        return StoreUnavailable(f"the store {path} was written by a newer version; update broodyear and duckdb")
+    if "not a valid DuckDB" in text:
+        return StoreUnavailable(f"{path} is not a store; name another file with --store")
+    if re.search(r"No space left|disk full|File too large|could not write|Could not write", text, re.I):
+        return StoreUnavailable(f"the disk ran out of space while writing {path}; free some and try again")
+    if re.search(r"Permission denied|read-only|Read-only|Cannot open file|Not a directory|No such file", text):
+        return StoreUnavailable(f"{path} cannot be opened for writing here; check the folder and its permissions")
+    return StoreUnavailable(
+        f"the store {path} is damaged or cannot be read ({first_line(text)}); restore a copy of it"
+    )
+
+
+def first_line(text: str) -> str:
+    """The first line of the database's message, cut short."""
+    return text.strip().splitlines()[0][:160] if text.strip() else "no reason given"
