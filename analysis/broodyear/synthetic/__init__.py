@@ -1,0 +1,32 @@
+"""A seeded simulator of an invented programme: its records with their mistakes, and the truth beside them.
+
+>>> from broodyear.synthetic import simulate, write_uploads, write_truth
+>>> programme = simulate(1, seasons=5, tanks=90, regions=4)
+>>> written = write_uploads(programme, "demo/uploads")
+>>> write_truth(programme, "demo/truth.json")
+
+The plan (plan.py, explained in synthetic_data/plan.md) holds every number; `simulate_trap` plants one trap alone;
+`outcome_rows` gives tank-seasons ready for an analysis without a store.
+"""
+
+from __future__ import annotations
+
+from .outcomes import outcome_rows
+from .plan import Plan, Shape
+from .programme import Programme, Tables, simulate
+from .traps import TRAPS, simulate_trap
+from .writing import WrittenFile, write_truth, write_uploads
+
+__all__ = [
+    "TRAPS",
+    "Plan",
+    "Programme",
+    "Shape",
+    "Tables",
+    "WrittenFile",
+    "outcome_rows",
+    "simulate",
+    "simulate_trap",
+    "write_truth",
+    "write_uploads",
+]

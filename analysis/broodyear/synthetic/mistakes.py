@@ -1,0 +1,296 @@
+"""Mistakes people make in their records, planted at the planned shares, each one logged.
+
+Every function takes the working copy of the tables (`Desk`), spoils some rows and logs what it did. Mistakes of reading
+temperature are in mistakes_in_readings.py, those of whole files in writing.py.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, fields
+
+import numpy as np
+import pandas as pd
+
+from .plan import MistakesPlan, Plan
+from .programme import Tables
+from .season import SeasonTruth
+from .streams import Bools, stream
+
+HANDOUT_UNITS_C_DAYS = {"chinook": 545.0, "coho": 470.0, "rainbow_trout": 335.0}
+"""Species: thermal units to half hatched on the forecast sheet the coordinator hands out with the eggs."""
+
+DATES_AT_RISK = {
+    "losses": "checked_on",
+    "stages": "first_seen_on",
+    "exits": "exited_on",
+    "water_tests": "tested_on",
+}
+LOG_COLUMNS = ["rule", "table", "season", "tank_id", "rows", "detail", "row", "column", "text"]
+
+BROKEN_CELLS = (
+    ("ambiguous_date", "losses", "checked_on", "03/04/2024"),
+    ("letter_in_number", "losses", "dead", "1O"),
+    ("unknown_tank", "losses", "tank_id", "TK-9999"),
+    ("not_allowed", "incidents", "kind", "powercut"),
+    ("unit_in_number", "temperatures", "water_temp", "9.5C"),
+    ("not_a_number", "water_tests", "value", "<0.25"),
+    ("required_blank", "stages", "stage", ""),
+    ("no_such_date", "losses", "checked_on", "2024-02-30"),
+    ("out_of_range", "temperatures", "water_temp", "850"),
+)
+"""Cells that must send their row back: rule, table, column, what is written in place of the value."""
+
+
+@dataclass
+class Desk:
+    """The working copy of the tables while mistakes are made, and the log of them."""
+
+    frames: dict[str, pd.DataFrame]
+    lived: tuple[SeasonTruth, ...]
+    log: list[dict[str, object]] = field(default_factory=list)
+
+    def note(
+        self, rule: str, name: str, season: int, at: int, rows: int, detail: str, **cell: object
+    ) -> None:
+        """Log one mistake of one tank in one season; `at` is the tank's row among the season's setups."""
+        truth = next(t for t in self.lived if t.calendar.season == season)
+        tank = str(truth.setups["tank_id"].to_numpy()[at])
+        entry = {
+            "rule": rule,
+            "table": name,
+            "season": season,
+            "tank_id": tank,
+            "rows": rows,
+            "detail": detail,
+        }
+        self.log.append({**entry, "row": -1, "column": "", "text": "", **cell})
+
+
+def plant_mistakes(
+    seed: int, clean: Tables, lived: tuple[SeasonTruth, ...], plan: Plan
+) -> tuple[Tables, pd.DataFrame]:
+    """The tables as sent, and the log of mistakes: rule, table, season, tank_id (its true label), rows, detail.
+
+    A mistake of one cell also has its row (position in the sent frame), column and the text written there.
+    """
+    from .mistakes_in_readings import spoil_readings
+
+    desk = Desk({f.name: clean.frame(f.name).copy() for f in fields(clean)}, lived)
+    shares = plan.mistakes
+    _thermal_units(desk, shares, stream(seed, "mistakes", "units"))
+    _zero_filled(desk, plan, stream(seed, "mistakes", "zeros"))
+    _running_totals(desk, shares, stream(seed, "mistakes", "totals"))
+    _copied_forecasts(desk, shares, stream(seed, "mistakes", "forecasts"))
+    _swapped_dates(desk, shares, stream(seed, "mistakes", "swaps"))
+    spoil_readings(desk, shares, seed)
+    _retyped_labels(desk, shares, stream(seed, "mistakes", "labels"))
+    _broken_cells(desk, shares, stream(seed, "mistakes", "cells"))
+    return Tables(**desk.frames), pd.DataFrame(desk.log, columns=LOG_COLUMNS)
+
+
+def _thermal_units(desk: Desk, shares: MistakesPlan, rng: np.random.Generator) -> None:
+    """Units in °F·d called c_days, and units that start from nothing on delivery."""
+    frame = desk.frames["deliveries"]
+    draw = rng.random(len(frame))
+    celsius = (frame["thermal_unit"] == "c_days").to_numpy() & (
+        frame["stage_at_delivery"] == "eyed"
+    ).to_numpy()
+    in_fahrenheit = (draw < shares.f_units_share) & celsius
+    restarted = (draw > 1 - shares.units_restarted_share) & celsius
+    units = frame["thermal_units_at_delivery"].to_numpy(copy=True)
+    units[in_fahrenheit] = np.round(units[in_fahrenheit] * 1.8)
+    units[restarted] = np.round(rng.uniform(0, 12, restarted.sum()))
+    frame["thermal_units_at_delivery"] = units
+    _note_rows(desk, "f_thermal_units", "deliveries", in_fahrenheit, "°F·d written as c_days")
+    _note_rows(
+        desk,
+        "thermal_units_restarted",
+        "deliveries",
+        restarted,
+        "counted from delivery, not from fertilisation",
+    )
+
+
+def _note_rows(desk: Desk, rule: str, name: str, rows: Bools, detail: str) -> None:
+    frame = desk.frames[name]
+    for row in np.flatnonzero(rows):
+        season, at = int(frame["_season"].iloc[row]), int(frame["_at"].iloc[row])
+        desk.note(rule, name, season, at, 1, detail, row=int(row))
+
+
+def _by_tank(frame: pd.DataFrame) -> dict[tuple[int, int], np.ndarray]:
+    """(season, row of the tank) → positions of its rows."""
+    found = frame.reset_index(drop=True).groupby(["_season", "_at"], sort=True, observed=True).indices
+    return {(int(season), int(at)): rows for (season, at), rows in found.items()}
+
+
+def _zero_filled(desk: Desk, plan: Plan, rng: np.random.Generator) -> None:
+    """Tanks that keep blank rows for days nobody looked, filled with zeros as if they had been counted."""
+    frame = desk.frames["losses"]
+    blank = frame["dead"].isna().to_numpy()
+    share = plan.mistakes.zero_filled_weekends_share / max(plan.records.blank_weekends_share, 1e-9)
+    dead, entry = frame["dead"].to_numpy(copy=True), frame["entry"].to_numpy(dtype=object, copy=True)
+    for (season, at), rows in _by_tank(frame).items():
+        mine = rows[blank[rows]]
+        if mine.size and rng.random() < share:
+            dead[mine], entry[mine] = 0.0, None
+            desk.note(
+                "zero_filled_weekends", "losses", season, at, len(mine), "0 written on days nobody looked"
+            )
+    frame["dead"], frame["entry"] = dead, pd.Series(entry, dtype=object, index=frame.index)
+
+
+def _running_totals(desk: Desk, shares: MistakesPlan, rng: np.random.Generator) -> None:
+    """Dead written as a running total over the season."""
+    frame = desk.frames["losses"]
+    dead = frame["dead"].to_numpy(copy=True)
+    for (season, at), rows in _by_tank(frame).items():
+        counted = rows[np.isfinite(dead[rows])]
+        if rng.random() < shares.cumulative_dead_share and (dead[counted] > 0).sum() >= 4:
+            dead[counted] = np.cumsum(dead[counted])
+            desk.note(
+                "cumulative_dead", "losses", season, at, len(counted), "running total written as daily dead"
+            )
+    frame["dead"] = dead
+
+
+def handout_date(truth: SeasonTruth, at: int) -> np.datetime64:
+    """The date of half hatch on the forecast sheet: constant units at the set point, from the day of delivery."""
+    cohort = truth.cohorts.iloc[truth.main[at]]
+    species = str(truth.batches["species"].iloc[int(cohort["batch"])])
+    units_left = HANDOUT_UNITS_C_DAYS[species] - float(cohort["thermal_units_at_delivery"])
+    days = int(np.ceil(max(units_left, 0.0) / float(truth.setups["set_point_c"].iloc[at])))
+    return truth.calendar.first + int(cohort["day"]) + days
+
+
+def _copied_forecasts(desk: Desk, shares: MistakesPlan, rng: np.random.Generator) -> None:
+    """Half hatch dated from the forecast sheet; a few people say so."""
+    frame = desk.frames["stages"]
+    seasons = {truth.calendar.season: truth for truth in desk.lived}
+    seen, absent = frame["first_seen_on"].to_numpy(copy=True), frame["last_absent_on"].to_numpy(copy=True)
+    dating = frame["dating"].to_numpy(dtype=object, copy=True)
+    for row in np.flatnonzero((frame["stage"] == "hatch_half").to_numpy()):
+        if rng.random() >= shares.copied_forecast_share:
+            continue
+        season, at = int(frame["_season"].iloc[row]), int(frame["_at"].iloc[row])
+        says_so = rng.random() < shares.forecast_declared_share
+        seen[row] = handout_date(seasons[season], at)
+        absent[row] = np.datetime64("NaT")
+        dating[row] = "copied_from_forecast" if says_so else None
+        detail = (
+            "date of the forecast sheet, and says so" if says_so else "date of the forecast sheet, unsaid"
+        )
+        desk.note("copied_forecast", "stages", season, at, 1, detail, row=int(row))
+    frame["first_seen_on"], frame["last_absent_on"] = seen, absent
+    frame["dating"] = pd.Series(dating, dtype=object, index=frame.index)
+
+
+def _swapped_dates(desk: Desk, shares: MistakesPlan, rng: np.random.Generator) -> None:
+    """Day and month swapped in dates that stay valid dates; never onto another row's key."""
+    keys = {
+        "losses": ["_at", "stage"],
+        "stages": ["_at", "stage"],
+        "exits": ["_at", "fate"],
+        "water_tests": ["_at", "analyte"],
+    }
+    for name, column in DATES_AT_RISK.items():
+        frame = desk.frames[name]
+        dates = frame[column].to_numpy(copy=True)
+        swapped, can = _swap(dates)
+        chance = shares.day_month_swap_share / max(can.mean(), 1e-9)
+        chosen = can & (rng.random(len(frame)) < chance)
+        if name == "stages":
+            chosen &= ~(frame["last_absent_on"].to_numpy() >= swapped)
+        moved = frame.assign(**{column: np.where(chosen, swapped, dates)})
+        clash = moved.duplicated([*keys[name], column], keep=False).to_numpy()
+        chosen &= ~clash
+        frame[column] = np.where(chosen, swapped, dates)
+        _note_rows(desk, "day_month_swapped", name, chosen, f"{column}: day and month changed places")
+
+
+def _swap(dates: np.ndarray) -> tuple[np.ndarray, Bools]:
+    """Dates with day and month exchanged, and whether that can be done unseen."""
+    days = dates.astype("datetime64[D]")
+    months = days.astype("datetime64[M]")
+    day = (days - months).astype(int) + 1
+    month = months.astype(int) % 12 + 1
+    can = ~np.isnat(days) & (day <= 12) & (day != month)
+    year_start = days.astype("datetime64[Y]").astype("datetime64[M]")
+    safe_day, safe_month = np.where(can, day, 1), np.where(can, month, 1)
+    swapped = (year_start + (safe_day - 1)).astype("datetime64[D]") + (safe_month - 1)
+    return swapped.astype(dates.dtype), can
+
+
+def retyped(tank_id: str) -> str:
+    """The variant under which a tank's label comes back: another way to type the same number."""
+    number = int(tank_id.split("-")[1])
+    variants = (f"TK{number:04d}", f"tk-{number:04d}", f"TK-{number}", f"Tank {number}", f"TK_{number:04d}")
+    return variants[number % len(variants)]
+
+
+def _retyped_labels(desk: Desk, shares: MistakesPlan, rng: np.random.Generator) -> None:
+    """Returning tanks written under a variant of their label for a whole season, in every table."""
+    renamed: dict[tuple[int, int], str] = {}
+    for truth in desk.lived:
+        returning = (
+            truth.setups["tank_returns"].to_numpy(dtype=bool) & (truth.setups["poor"] == "").to_numpy()
+        )
+        for at in np.flatnonzero(returning & (rng.random(len(returning)) < shares.id_retyped_share)):
+            label = str(truth.setups["tank_id"].iloc[at])
+            renamed[truth.calendar.season, int(at)] = retyped(label)
+            desk.note(
+                "id_retyped", "setups", truth.calendar.season, int(at), 1, f"written as {retyped(label)}"
+            )
+    for name, frame in desk.frames.items():
+        if name not in ("sites", "tanks", "batches") and renamed:
+            desk.frames[name] = _relabel(frame, renamed)
+    desk.frames["tanks"] = _second_labels(desk.frames["tanks"], desk, renamed)
+
+
+def _relabel(frame: pd.DataFrame, renamed: dict[tuple[int, int], str]) -> pd.DataFrame:
+    if frame.empty:
+        return frame
+    key = frame["_season"].to_numpy(dtype=np.int64) * 1_000_000 + frame["_at"].to_numpy(dtype=np.int64)
+    wanted = {season * 1_000_000 + at: label for (season, at), label in renamed.items()}
+    rows = np.flatnonzero(np.isin(key, list(wanted)))
+    labels = [wanted[int(k)] for k in key[rows]]
+    if isinstance(frame["tank_id"].dtype, pd.CategoricalDtype):
+        known = frame["tank_id"].cat.categories
+        more = frame["tank_id"].cat.add_categories(
+            [label for label in sorted(set(labels)) if label not in set(known)]
+        )
+        codes = more.cat.codes.to_numpy(copy=True)
+        codes[rows] = more.cat.categories.get_indexer(pd.Index(labels))
+        return frame.assign(tank_id=pd.Categorical.from_codes(codes, dtype=more.dtype))
+    values = frame["tank_id"].to_numpy(dtype=object, copy=True)
+    values[rows] = labels
+    return frame.assign(tank_id=values)
+
+
+def _second_labels(tanks: pd.DataFrame, desk: Desk, renamed: dict[tuple[int, int], str]) -> pd.DataFrame:
+    """The list of tanks, with a row for each variant in the first season it is used."""
+    seasons = {truth.calendar.season: truth for truth in desk.lived}
+    rows: dict[str, pd.Series] = {}
+    for (season, at), variant in sorted(renamed.items()):
+        if variant not in rows:
+            own = tanks[tanks["tank_id"] == seasons[season].setups["tank_id"].iloc[at]].iloc[0].copy()
+            own["tank_id"], own["_season"] = variant, season
+            rows[variant] = own
+    if not rows:
+        return tanks
+    return pd.concat(
+        [tanks, pd.DataFrame(list(rows.values())).astype(tanks.dtypes.to_dict())], ignore_index=True
+    )
+
+
+def _broken_cells(desk: Desk, shares: MistakesPlan, rng: np.random.Generator) -> None:
+    """A few cells nobody can read. The frames keep the true value; the text replaces it in the file."""
+    for number in range(shares.rejected_rows):
+        rule, name, column, text = BROKEN_CELLS[number % len(BROKEN_CELLS)]
+        frame = desk.frames[name]
+        if frame.empty:
+            continue
+        row = int(rng.integers(len(frame)))
+        season, at = int(frame["_season"].iloc[row]), int(frame["_at"].iloc[row])
+        detail = f"{column} written as {text!r}: the row must be refused"
+        desk.note(f"refused_{rule}", name, season, at, 1, detail, row=row, column=column, text=text)

@@ -1,0 +1,104 @@
+"""Tank-season outcomes straight from a simulated programme, for analyses tried on many programmes without a store.
+
+The counts are worked out from the records as kept (not from the truth): live eggs delivered as counted, dead as found,
+fish as counted out. Columns carry the names of the derived table `tank_outcomes`, as far as the simulator knows them.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from .programme import Programme
+from .records import open_days_of
+from .season import SeasonTruth
+
+LATE_PICK_DAYS = 14
+CONTEXT = [
+    "season",
+    "tank_id",
+    "site_id",
+    "region",
+    "site_kind",
+    "water_source",
+    "weekend_access",
+    "room_type",
+    "room_temp_c",
+    "gravel_practice",
+    "light_cover",
+    "insulated",
+    "set_point_c",
+    "differential_c",
+    "disinfectant",
+    "conditioning_days",
+    "media_carried_over_pct",
+    "volume_l",
+    "filter_kind",
+    "has_logger",
+]
+
+
+def outcome_rows(programme: Programme) -> pd.DataFrame:
+    """Three rows per tank-season: outcome, eggs (trials), survivors (missing where unusable), usable, context.
+
+    Outcomes: hatch (hatched of delivered), hatch_to_release (left alive of hatched), delivered_to_release.
+    `survivors` is capped at `eggs`; `raw_survivors` is not. A tank that fell silent is not usable.
+    """
+    return pd.concat([_season_outcomes(truth, programme) for truth in programme.seasons], ignore_index=True)
+
+
+def _season_outcomes(truth: SeasonTruth, programme: Programme) -> pd.DataFrame:
+    context = _context(truth)
+    eggs, hatched, left = _counts(truth, programme)
+    reports = truth.silent_day > truth.schedule.close_day
+    hatch_day = np.nan_to_num(truth.progress.hatch_day[truth.main], nan=1e9)
+    saw_hatch = truth.silent_day > hatch_day + LATE_PICK_DAYS
+    parts = [
+        _outcome(context, "hatch", eggs, hatched, saw_hatch),
+        _outcome(context, "hatch_to_release", hatched, left, reports),
+        _outcome(context, "delivered_to_release", eggs, left, reports),
+    ]
+    return pd.concat(parts, ignore_index=True)
+
+
+def _counts(truth: SeasonTruth, programme: Programme) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """(eggs delivered, hatched, left alive) of each tank, as the records have them."""
+    season, tanks = truth.calendar.season, len(truth.setups)
+    deliveries = _of(programme.clean.deliveries, season)
+    eggs = np.bincount(deliveries["_at"], deliveries["eggs_live"], tanks).astype(np.int64)
+    dead_eggs = (truth.fates.dead_found[0] * open_days_of(truth)).sum(axis=1)
+    exits = _of(programme.clean.exits, season)
+    kept = exits["fate"].isin(["released", "transferred_out", "retained"]) | (exits["reason"] == "surplus")
+    sign = kept.astype(int) - (exits["fate"] == "transferred_in").astype(int)
+    left = np.bincount(exits["_at"].astype(int), exits["count"] * sign, tanks).astype(np.int64)
+    return eggs, eggs - dead_eggs, left
+
+
+def _of(frame: pd.DataFrame, season: int) -> pd.DataFrame:
+    return frame[frame["_season"] == season]
+
+
+def _context(truth: SeasonTruth) -> pd.DataFrame:
+    setups, cohorts = truth.setups, truth.cohorts.iloc[truth.main].reset_index(drop=True)
+    batches = truth.batches.iloc[cohorts["batch"].to_numpy()].reset_index(drop=True)
+    frame = setups[CONTEXT].copy()
+    frame["chiller_age_years"] = setups["season"] - setups["chiller_year"]
+    frame["site_seasons"] = setups["seasons_before"] + 1
+    frame["batch_id"], frame["species"] = batches["batch_id"], batches["species"]
+    frame["donor_stock"] = batches["donor_stock"]
+    frame["lot_id"] = [f"L{truth.calendar.season}-{trip}" for trip in cohorts["trip"]]
+    frame["delivered_on"] = truth.calendar.dates[cohorts["day"].to_numpy()]
+    frame["units_at_delivery_c_days"] = cohorts["true_units_c_days"].round(1)
+    frame["hatchery_temp_c"], frame["transit_hours"] = cohorts["hatchery_temp_c"], cohorts["transit_hours"]
+    frame["stage_at_delivery"] = np.where(cohorts["is_green"], "green", "eyed")
+    frame["count_method"] = cohorts["count_method"]
+    return frame
+
+
+def _outcome(
+    context: pd.DataFrame, outcome: str, eggs: np.ndarray, survivors: np.ndarray, usable: np.ndarray
+) -> pd.DataFrame:
+    frame = context.assign(outcome=outcome, eggs=eggs, raw_survivors=survivors, usable=usable & (eggs > 0))
+    capped = pd.Series(np.clip(survivors, 0, np.maximum(eggs, 0)), index=frame.index, dtype="Int64")
+    frame["survivors"] = capped.where(frame["usable"])
+    return frame
