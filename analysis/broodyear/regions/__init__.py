@@ -1,1 +1,16 @@
 """Regions compared fairly: what shared batches can tell apart, and what they cannot."""
+
+from __future__ import annotations
+
+from broodyear.regions.accounting import accounting, survival_bounds
+from broodyear.regions.compare import RegionComparison, compare_regions, region_comparison
+from broodyear.regions.connectivity import region_links
+
+__all__ = [
+    "RegionComparison",
+    "accounting",
+    "compare_regions",
+    "region_comparison",
+    "region_links",
+    "survival_bounds",
+]

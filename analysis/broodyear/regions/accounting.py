@@ -1,0 +1,90 @@
+"""Who reported, and what the silent tanks could change."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pandas as pd
+
+from broodyear.setups.tank_frame import MAIN_OUTCOME, prepare
+
+BOUND_COLUMNS = [
+    "outcome", "tanks", "tanks_usable", "reporting_pct", "eggs", "eggs_usable", "observed_pct", "bound_low_pct",
+    "bound_high_pct", "sentence",
+]  # fmt: skip
+
+
+def survival_bounds(frame: pd.DataFrame, by: Sequence[str] = ("season",)) -> pd.DataFrame:
+    """Survival if every egg of the tanks without a usable count died, and if every one lived.
+
+    Returns `by` and BOUND_COLUMNS, one row per group and outcome. observed_pct: survivors over eggs of the tanks that
+    reported. Eggs of silent tanks are needed for the bounds: they are missing for hatch_to_release, whose eggs are
+    the hatched, where a silent tank's are not known.
+    """
+    tanks = prepare(frame)
+    rows = tanks.rows.copy()
+    for name in by:
+        rows[name] = rows[name].astype(object).where(rows[name].notna(), "not recorded")
+    rows["eggs_usable"] = rows["eggs"].where(rows["is_used"], 0.0)
+    rows["alive"] = rows["survivors"].where(rows["is_used"], 0.0)
+    rows["is_unknown"] = rows["eggs"].isna()
+    groups = rows.groupby([*by, "outcome"], sort=True, dropna=False)
+    table = groups.agg(
+        tanks=("tank_id", "size"),
+        tanks_usable=("is_used", "sum"),
+        eggs=("eggs", "sum"),
+        eggs_usable=("eggs_usable", "sum"),
+        alive=("alive", "sum"),
+        unknown=("is_unknown", "sum"),
+    ).reset_index()
+    return _with_bounds(table)[[*by, *BOUND_COLUMNS]]
+
+
+def _with_bounds(table: pd.DataFrame) -> pd.DataFrame:
+    eggs = table["eggs"].where((table["unknown"] == 0) & (table["eggs"] > 0))
+    table["reporting_pct"] = 100.0 * table["tanks_usable"] / table["tanks"]
+    table["observed_pct"] = 100.0 * table["alive"] / table["eggs_usable"].where(table["eggs_usable"] > 0)
+    table["bound_low_pct"] = 100.0 * table["alive"] / eggs
+    table["bound_high_pct"] = 100.0 * (table["alive"] + table["eggs"] - table["eggs_usable"]) / eggs
+    table["sentence"] = [_sentence(row) for _, row in table.iterrows()]
+    return table
+
+
+def _sentence(row: pd.Series) -> str:
+    silent = int(row["tanks"] - row["tanks_usable"])
+    if silent == 0:
+        return "every tank reported a usable count"
+    who = f"{silent} of {row['tanks']} tanks gave no usable count"
+    if pd.isna(row["bound_low_pct"]):
+        return f"{who}, and their eggs are not all known, so no bounds can be given"
+    if row["tanks_usable"] == 0:
+        return f"{who}: nothing is known about survival here"
+    return (
+        f"{who}: {row['observed_pct']:.1f} % in those that did; between {row['bound_low_pct']:.1f} % (all others died)"
+        f" and {row['bound_high_pct']:.1f} % (all others lived)"
+    )
+
+
+def accounting(frame: pd.DataFrame, by: Sequence[str] = ("season", "region", "batch_id")) -> pd.DataFrame:
+    """Tanks and eggs with and without a usable count, by group, for delivered_to_release: `by`, tanks,
+    tanks_usable, eggs, eggs_usable, reasons (why the others are not usable, most frequent first)."""
+    rows = prepare(frame).rows
+    outcome = MAIN_OUTCOME if (rows["outcome"] == MAIN_OUTCOME).any() else str(rows["outcome"].iloc[0])
+    rows = rows[rows["outcome"] == outcome].copy()
+    for name in by:
+        rows[name] = rows[name].astype(object).where(rows[name].notna(), "not recorded").astype(str)
+    rows["eggs_usable"] = rows["eggs"].where(rows["is_used"], 0.0)
+    groups = rows.groupby(list(by), sort=True)
+    table = groups.agg(
+        tanks=("tank_id", "size"),
+        tanks_usable=("is_used", "sum"),
+        eggs=("eggs", "sum"),
+        eggs_usable=("eggs_usable", "sum"),
+    )
+    table["reasons"] = groups["why_left_out"].apply(_reasons)
+    return table.reset_index()
+
+
+def _reasons(why: pd.Series) -> str:
+    counts = why[why != ""].value_counts()
+    return "; ".join(f"{number} {reason}" for reason, number in counts.items())

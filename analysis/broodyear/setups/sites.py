@@ -1,0 +1,125 @@
+"""Sites over the seasons: repeated shortfall against one bad year, shrunken, with regression to the mean said."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from broodyear.setups.predictive import logistic, mean_survival
+from broodyear.setups.screen import LIMIT_95, SetupScreen, screen_setups
+from broodyear.setups.site_history import LOW_SCORE, Departures, site_effects
+from broodyear.setups.tank_frame import codes
+
+SITE_COLUMNS = [
+    "site_id", "region", "outcome", "seasons", "tanks", "eggs", "observed_pct", "expected_pct", "shrunken_pct",
+    "shrunken_low", "shrunken_high", "difference_points", "difference_low", "difference_high",
+    "fish_below_expected", "seasons_low", "first_season", "last_season", "first_difference_points",
+    "last_difference_points", "expected_regain_points", "history", "note",
+]  # fmt: skip
+
+#: A change since the first season is commented on from this many points.
+_WORTH_SAYING_POINTS = 3.0
+
+REGRESSION = (
+    "a site picked out for a bad year comes back by about {:.0f} points on its own, without anyone changing anything"
+)
+
+
+def sites_table(frame: pd.DataFrame, screen: SetupScreen | None = None) -> pd.DataFrame:
+    """SITE_COLUMNS, one row per site and outcome, in order of site (no ranks).
+
+    shrunken_pct and its interval: survival of the site's tanks given all its seasons (empirical Bayes, from the model
+    of the screen); difference_points: shrunken less expected. seasons_low: seasons more than one standard deviation
+    below expectation. history: repeated shortfall, one bad season, no shortfall shown, one season only.
+    expected_regain_points: how far the first season's departure is expected to shrink by chance alone.
+    screen: the result of `screen_setups(frame)` when it is at hand.
+    """
+    found = screen_setups(frame) if screen is None else screen
+    parts = [_outcome_sites(found, outcome) for outcome in found.departures]
+    table = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=SITE_COLUMNS)
+    return table[SITE_COLUMNS]
+
+
+def _outcome_sites(screen: SetupScreen, outcome: str) -> pd.DataFrame:
+    rows, departures = screen.departures[outcome]
+    spreads = screen.spreads.set_index("outcome").loc[outcome]
+    between, within = float(spreads["site_sd"]), float(spreads["tank_sd"])
+    effect, error = site_effects(departures, between)
+    rows = rows.assign(
+        score=departures.score,
+        departure_points=_points(rows, departures),
+        keeps=between**2 / departures.error**2,
+    )
+    table = _counted(rows, outcome)
+    centre = rows.groupby("site_id", sort=True)["expected_log_odds"].mean().to_numpy(dtype=float)
+    rest = np.full(len(centre), np.sqrt(max(within**2 - between**2, 1e-6)))
+    for name, shift in (("pct", 0.0), ("low", -LIMIT_95), ("high", LIMIT_95)):
+        table[f"shrunken_{name}"] = 100.0 * mean_survival(centre + effect + shift * error, rest)
+    usual = 100.0 * mean_survival(centre, np.full(len(centre), within))
+    for name in ("low", "high"):
+        table[f"difference_{name}"] = table[f"shrunken_{name}"] - usual
+    table["difference_points"] = table["shrunken_pct"] - usual
+    table["fish_below_expected"] = -table["difference_points"] / 100.0 * table["eggs"]
+    table["history"] = [_history(row) for _, row in table.iterrows()]
+    table["note"] = [_note(row) for _, row in table.iterrows()]
+    return table
+
+
+def _points(rows: pd.DataFrame, departures: Departures) -> np.ndarray:
+    """Departure of each tank-season in points at its expected survival."""
+    share = logistic(rows["expected_log_odds"].to_numpy(dtype=float))
+    return np.asarray(100.0 * departures.score * departures.error * share * (1.0 - share), dtype=float)
+
+
+def _counted(rows: pd.DataFrame, outcome: str) -> pd.DataFrame:
+    """Counts and seasons per site, in the order of the site codes."""
+    _, sites = codes(rows["site_id"])
+    by_season = rows.groupby(["site_id", "season"], sort=True).agg(
+        score=("score", "mean"), points=("departure_points", "mean"), keeps=("keeps", "mean")
+    )
+    seasons = by_season.reset_index().groupby("site_id", sort=True)
+    groups = rows.groupby("site_id", sort=True)
+    eggs = groups["eggs"].sum()
+    expected = (rows["expected_pct"] * rows["eggs"]).groupby(rows["site_id"]).sum() / eggs
+    first, last = seasons.first(), seasons.last()
+    table = pd.DataFrame(
+        {
+            "region": groups["region"].first(),
+            "outcome": outcome,
+            "seasons": seasons.size(),
+            "tanks": groups.size(),
+            "eggs": eggs,
+            "observed_pct": 100.0 * groups["survivors"].sum() / eggs,
+            "expected_pct": expected,
+            "seasons_low": (by_season["score"] < -LOW_SCORE).groupby("site_id").sum(),
+            "first_season": first["season"],
+            "last_season": last["season"],
+            "first_difference_points": first["points"],
+            "last_difference_points": last["points"].where(seasons.size() > 1),
+            "expected_regain_points": (-first["points"] * (1.0 - first["keeps"])).clip(lower=0.0),
+        }
+    )
+    return table.reindex(sites).rename_axis("site_id").reset_index()
+
+
+def _history(row: pd.Series) -> str:
+    if row["seasons"] < 2:
+        return "one season only"
+    if row["seasons_low"] >= 2 and row["difference_high"] < 0.0:
+        return "repeated shortfall"
+    if row["seasons_low"] >= 2:
+        return "low more than once, not beyond ordinary differences between sites"
+    if row["seasons_low"] == 1:
+        return "one bad season"
+    return "no shortfall shown"
+
+
+def _note(row: pd.Series) -> str:
+    """Regression to the mean, said beside any improvement."""
+    if row["seasons"] < 2:
+        return "one season cannot tell a site from a year"
+    change = row["last_difference_points"] - row["first_difference_points"]
+    if change >= _WORTH_SAYING_POINTS and row["expected_regain_points"] >= 1.0:
+        usual = REGRESSION.format(row["expected_regain_points"])
+        return f"better by {change:.0f} points since its first season; {usual}"
+    return ""
