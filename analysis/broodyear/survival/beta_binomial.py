@@ -128,9 +128,7 @@ def _log_likelihood(
     return float(value.sum()), np.append(matrix.T @ by_log_odds, -total * by_total.sum())
 
 
-def _hessian(
-    values: FloatArray, matrix: FloatArray, survived: FloatArray, trials: FloatArray
-) -> FloatArray:
+def _hessian(values: FloatArray, matrix: FloatArray, survived: FloatArray, trials: FloatArray) -> FloatArray:
     """Second derivatives by central differences of the gradient, made symmetric."""
     size = len(values)
     hessian = np.empty((size, size))

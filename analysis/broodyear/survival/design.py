@@ -29,13 +29,15 @@ class Grouping:
 class Design:
     """Everything a fitting function needs.
 
-    rows: the rows used. matrix: design matrix, shape (used, terms). terms: its column names.
+    rows: the rows used. counts: names of the columns of survivors and of eggs. matrix: design matrix,
+    shape (used, terms). terms: its column names.
     groupings: the grouping columns, coded. covariates: columns of the frame the formula reads.
     model_spec: the formula library's record of how the matrix was made, for predictions.
     """
 
     rows: Rows
     formula: str
+    counts: tuple[str, str]
     matrix: FloatArray
     terms: tuple[str, ...]
     covariates: tuple[str, ...]
@@ -80,7 +82,7 @@ def make_design(
     _require_independent(values, terms)
     groupings = tuple(_code(rows.frame, name) for name in groups)
     _require_distinct(groupings)
-    return Design(rows, formula, values, terms, covariates, groupings, matrix.model_spec)
+    return Design(rows, formula, (survived, trials), values, terms, covariates, groupings, matrix.model_spec)
 
 
 def _model_matrix(formula: str, frame: pd.DataFrame) -> Any:

@@ -112,13 +112,16 @@ def _factor_rows(rows: OutcomeRows, headline: Headline, factor: str) -> list[dic
     fit = headline.fit
     contrast = fit.step(factor) if step else fit.contrast(factor)
     typical = fit.typical_step(factor) if step else fit.typical_contrast(factor)
+    typical_points = typical["difference_points"].tolist()
     within = within_batch(headline, factor)
     connected = None if step else separability(headline.data, factor, "batch_id")
     found = []
-    for place, estimate in contrast.iterrows():
-        row = {**_blank(rows.outcome, factor), **estimate.to_dict(), **_counts(headline, factor, estimate["level"])}
+    for estimate, points in zip(contrast.to_dict("records"), typical_points, strict=True):
+        row = _blank(rows.outcome, factor)
+        row.update({str(name): value for name, value in estimate.items()})
+        row.update(_counts(headline, factor, estimate["level"]))
         row.update(rows_given=rows.given, rows_used=fit.rows_used, adjusted_for=headline.adjusted_for(factor))
-        row["typical_difference_points"] = typical.loc[place, "difference_points"]
+        row["typical_difference_points"] = points
         row["level"] = STEP_LEVEL if step else str(estimate["level"])
         row.update(within.columns(row["level"]))
         row["note"] = "; ".join(part for part in (within.note(row["level"]), _merge_note(rows, factor)) if part)
@@ -160,13 +163,16 @@ def _without_model(rows: OutcomeRows, factors: Sequence[str], why: str) -> list[
 def _refused_rows(rows: OutcomeRows) -> list[dict[str, Any]]:
     """Levels without an estimate, and factors with one level only."""
     found = []
-    counts = rows.counts.set_index(["factor", "level"])
+    counts = {
+        (row["factor"], row["level"]): {"tanks": row["tanks"], "batches": row["batches"]}
+        for row in rows.counts.to_dict("records")
+    }
     for (factor, level), why in rows.refused.items():
         if factor not in FACTORS:
             continue
         row = _blank(rows.outcome, factor)
         row.update(level=level, note=why, rows_given=rows.given, rows_used=0)
-        row.update(counts.loc[(factor, level), ["tanks", "batches"]].to_dict())
+        row.update(counts.get((factor, level), {"tanks": 0, "batches": 0}))
         found.append(row)
     for factor in FACTORS:
         if rows.frame[factor].nunique() == 1:
@@ -183,7 +189,7 @@ def _finished(table: list[dict[str, Any]]) -> pd.DataFrame:
     if frame.empty:
         return pd.DataFrame(columns=list(EFFECT_COLUMNS))
     frame["p_holm"] = holm(frame["p_value"].to_numpy(dtype=float))
-    frame["sentence"] = [effect_sentence(row) for row in frame.to_dict("records")]
+    frame["sentence"] = [effect_sentence(row) for row in table]
     for name in ("tanks", "batches", "rows_given", "rows_used"):
         frame[name] = frame[name].astype("int64")
     return frame[list(EFFECT_COLUMNS)]

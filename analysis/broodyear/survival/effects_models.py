@@ -20,7 +20,6 @@ OVERDISPERSED = 1.05  # conditional Pearson dispersion above which a tank-season
 OTHER_METHODS = ("beta_binomial", "quasi_binomial", "clustered", "exchangeable")
 DIFFERS_BELOW = 0.05  # p of "between batches and within batches agree"
 DIFFERS_BY = 0.5  # standard errors by which the within-batch answer must leave the headline to be worth a word
-COUNTS = {"survived": "survivors", "trials": "eggs"}
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,6 +52,10 @@ def _words(name: str) -> str:
     return plain.get(name, name)
 
 
+def _fit(data: pd.DataFrame, formula: str, groups: Sequence[str], method: str = "mixed") -> SurvivalFit:
+    return fit_survival(data, formula, survived="survivors", trials="eggs", groups=groups, method=method)
+
+
 def headline_model(data: pd.DataFrame, factors: Sequence[str], outcome: str) -> Headline:
     """Fit the headline model: site and batch crossed, season from five on, tank-season when needed."""
     if not len(data):
@@ -65,7 +68,7 @@ def headline_model(data: pd.DataFrame, factors: Sequence[str], outcome: str) -> 
     while True:
         formula = " + ".join([*factors, *adjusters])
         try:
-            fit = fit_survival(data, formula, groups=groups, method="mixed", **COUNTS)
+            fit = _fit(data, formula, groups)
             break
         except Refused as error:
             if not adjusters:
@@ -74,7 +77,7 @@ def headline_model(data: pd.DataFrame, factors: Sequence[str], outcome: str) -> 
             adjusters = adjusters[:-1]
     if fit.dispersion > OVERDISPERSED and "tank_season" not in groups and not _one_row_each(data, groups):
         groups = (*groups, "tank_season")
-        fit = fit_survival(data, formula, groups=groups, method="mixed", **COUNTS)
+        fit = _fit(data, formula, groups)
         notes.append("Tanks vary more than eggs that die independently would: a tank-season intercept was added.")
     return Headline(outcome, fit, data, tuple(factors), adjusters, groups, (*notes, *fit.notes))
 
@@ -116,14 +119,14 @@ def _adjusters(data: pd.DataFrame, groups: Sequence[str]) -> tuple[str, ...]:
 class WithinBatch:
     """The within-batch answer beside the headline, per level; empty with a reason when there is none."""
 
-    table: pd.DataFrame
+    levels: dict[str, dict[str, float]]
     why_not: str
 
     def columns(self, level: str) -> dict[str, float]:
         """Within-batch odds ratio and interval of a level, nan when there is none."""
-        if level not in self.table.index:
+        row = self.levels.get(level)
+        if row is None:
             return {}
-        row = self.table.loc[level]
         return {
             "within_batch_odds_ratio": float(np.exp(row["estimate"])),
             "within_batch_low": float(np.exp(row["low"])),
@@ -132,10 +135,8 @@ class WithinBatch:
 
     def differs(self, level: str) -> bool:
         """Whether tanks sharing a batch tell another story than batches compared with each other."""
-        if level not in self.table.index:
-            return False
-        row = self.table.loc[level]
-        return bool(row["p_between"] < DIFFERS_BELOW and row["shift"] > DIFFERS_BY)
+        row = self.levels.get(level)
+        return row is not None and row["p_between"] < DIFFERS_BELOW and row["shift"] > DIFFERS_BY
 
     def note(self, level: str) -> str:
         """The sentence for the note column, empty when both answers agree."""
@@ -143,8 +144,8 @@ class WithinBatch:
             return self.why_not
         if not self.differs(level):
             return ""
-        ratio = float(np.exp(self.table.loc[level, "estimate"]))
-        return f"within batch the odds ratio is {ratio:.2f}, so the answer over all batches partly compares batches"
+        ratio = float(np.exp(self.levels[level]["estimate"]))
+        return f"within batch the odds ratio is {ratio:.2f}: over all batches, batches are compared as well"
 
 
 def within_batch(headline: Headline, factor: str) -> WithinBatch:
@@ -153,29 +154,29 @@ def within_batch(headline: Headline, factor: str) -> WithinBatch:
     Mundlak 1978 (doi 10.2307/1913646): the coefficient of the batch mean is the between-batch less the
     within-batch effect, and its test says whether the two answers differ.
     """
-    empty = pd.DataFrame(columns=["estimate", "low", "high", "p_between"])
     if "batch_id" not in headline.groups:
-        return WithinBatch(empty, "")
+        return WithinBatch({}, "")
     data, means = _with_batch_means(headline, factor)
     formula = " + ".join([*headline.factors, *headline.adjusters, *means])
     try:
-        fit = fit_survival(data, formula, groups=headline.groups, method="mixed", **COUNTS)
+        fit = _fit(data, formula, headline.groups)
     except BroodyearError:
-        return WithinBatch(empty, "no comparison within batch alone is possible")
+        return WithinBatch({}, "no comparison within batch alone is possible")
     reach = critical_value(np.inf)
-    rows = {}
+    rows: dict[str, dict[str, float]] = {}
+    table = fit.effects.to_dict("index")
     for mean, (term, level) in means.items():
-        estimate, error = fit.effects.loc[term, ["estimate", "std_error"]]
+        estimate, error = float(table[term]["estimate"]), float(table[term]["std_error"])
         rows[level] = {
             "estimate": estimate, "low": estimate - reach * error, "high": estimate + reach * error,
-            "p_between": fit.effects.loc[mean, "p_value"], "shift": _shift(headline, term, float(estimate)),
+            "p_between": float(table[mean]["p_value"]), "shift": _shift(headline, term, estimate),
         }  # fmt: skip
-    return WithinBatch(pd.DataFrame.from_dict(rows, orient="index"), "")
+    return WithinBatch(rows, "")
 
 
 def _shift(headline: Headline, term: str, within: float) -> float:
     """Distance of the within-batch estimate from the headline, in standard errors of the headline."""
-    row = headline.fit.effects.loc[term]
+    row = headline.fit.effects.to_dict("index")[term]
     return abs(within - float(row["estimate"])) / float(row["std_error"])
 
 
@@ -200,7 +201,7 @@ def method_rows(headline: Headline, wanted: Sequence[str]) -> pd.DataFrame:
     for method in OTHER_METHODS:
         groups: Sequence[str] = ["site_id"] if method in ("clustered", "exchangeable") else []
         try:
-            fit = fit_survival(data, formula, groups=groups, method=method, **COUNTS)
+            fit = _fit(data, formula, groups, method)
         except BroodyearError as error:
             parts.append(_refusal(headline, wanted, method, str(error)))
             continue

@@ -9,7 +9,6 @@ import pandas as pd
 
 from broodyear.errors import UsageError
 from broodyear.survival.separability import separability
-from broodyear.survival.separation import separated_terms
 
 OUTCOMES = ("hatch", "hatch_to_release", "delivered_to_release")
 FACTORS = ("gravel_practice", "room_type")
@@ -107,9 +106,7 @@ def _settle_sparse(
     sparse = sorted(counts.index[counts < FEWEST_TANKS])
     if not sparse:
         return kept
-    merged = int(counts[sparse].sum()) + (
-        int(counts.get(MERGED_LEVEL, 0)) if MERGED_LEVEL not in sparse else 0
-    )
+    merged = int(counts[sparse].sum()) + (int(counts.get(MERGED_LEVEL, 0)) if MERGED_LEVEL not in sparse else 0)
     together = merged >= FEWEST_TANKS
     for level in sparse:
         tail = f"counted under {MERGED_LEVEL}" if together else "left out of the model"
@@ -117,7 +114,8 @@ def _settle_sparse(
             refused[factor, level] = f"too few tanks to say ({counts[level]}, fewer than {FEWEST_TANKS}); {tail}"
     is_sparse = kept[factor].astype(str).isin(sparse)
     if together:
-        notes.append(f"{factor}: {', '.join(sparse)} merged into {MERGED_LEVEL} (fewer than {FEWEST_TANKS} tanks each)")
+        named = ", ".join(sparse)
+        notes.append(f"{factor}: {named} merged into {MERGED_LEVEL} (fewer than {FEWEST_TANKS} tanks each)")
         return kept.assign(**{factor: kept[factor].astype(str).where(~is_sparse, MERGED_LEVEL)})
     left_out[f"{factor} with fewer than {FEWEST_TANKS} tanks ({', '.join(sparse)})"] = int(is_sparse.sum())
     return kept[~is_sparse].copy()
@@ -184,5 +182,5 @@ def with_references(frame: pd.DataFrame, factors: Sequence[str]) -> pd.DataFrame
 
 __all__ = [
     "FACTORS", "FEWEST_TANKS", "OUTCOMES", "TEMPERATURE", "OutcomeRows", "level_counts",
-    "outcome_rows", "outcomes_in", "reference_level", "separated_terms", "with_references",
+    "outcome_rows", "outcomes_in", "reference_level", "with_references",
 ]  # fmt: skip

@@ -71,9 +71,7 @@ def _information(matrix: FloatArray, trials: FloatArray, coefficients: FloatArra
     return np.asarray(matrix.T @ ((trials * share * (1.0 - share))[:, None] * matrix), dtype=float)
 
 
-def _penalised(
-    matrix: FloatArray, survived: FloatArray, trials: FloatArray, coefficients: FloatArray
-) -> float:
+def _penalised(matrix: FloatArray, survived: FloatArray, trials: FloatArray, coefficients: FloatArray) -> float:
     sign, log_determinant = np.linalg.slogdet(_information(matrix, trials, coefficients))
     if sign <= 0:
         return -np.inf

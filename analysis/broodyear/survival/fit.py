@@ -61,15 +61,14 @@ def fit_survival(
     ...     "alive": [80, 102, 70, 131, 92, 118, 71, 115, 88, 99, 90, 117],
     ... })
     >>> fit = fit_survival(tanks, "gravel", survived="alive", trials="eggs", method="quasi_binomial")
-    >>> fit.effects.round(3)[["estimate", "std_error", "p_value"]]
-                      estimate  std_error  p_value
-    term                                          
-    Intercept            1.376      0.098    0.000
-    gravel[T.stones]     0.378      0.138    0.021
+    >>> fit.effects.round(3).reset_index()[["term", "estimate", "std_error", "p_value"]]
+                   term  estimate  std_error  p_value
+    0         Intercept     1.376      0.098    0.000
+    1  gravel[T.stones]     0.378      0.138    0.021
     >>> fit.contrast("gravel").round(1)[["level", "reference", "difference_points"]]
         level reference  difference_points
     0  stones      bare                5.4
-    """  # noqa: W291 - the printed table has a trailing blank
+    """
     named = (groups,) if isinstance(groups, str) else tuple(groups)
     _require_groups(method, named, quadrature_points)
     design = make_design(frame, formula, survived, trials, named, spare_rows=0 if method == "firth" else 1)
@@ -156,15 +155,14 @@ def _result(
         modes=_mode_frames(design, mixed) if mixed else {},
         fitted=mixed.fitted if mixed else expit(design.matrix @ estimates),
         quadrature_points=quadrature_points,
+        counts=design.counts,
     )
 
 
 def _mode_frames(design: Design, mixed: Mixed) -> dict[str, pd.DataFrame]:
     return {
         grouping.name: pd.DataFrame({"level": list(grouping.levels), "effect": effect, "std_error": error})
-        for grouping, effect, error in zip(
-            design.groupings, mixed.effects, mixed.effect_std_errors, strict=True
-        )
+        for grouping, effect, error in zip(design.groupings, mixed.effects, mixed.effect_std_errors, strict=True)
     }
 
 
@@ -234,9 +232,7 @@ def _exchangeable(design: Design) -> SurvivalFit:
 def _few_clusters(name: str, clusters: int) -> tuple[str, ...]:
     if clusters >= FEW_CLUSTERS:
         return ()
-    return (
-        f"Only {clusters} levels of {name}: robust standard errors are too small below about {FEW_CLUSTERS}.",
-    )
+    return (f"Only {clusters} levels of {name}: robust standard errors are too small below about {FEW_CLUSTERS}.",)
 
 
 def _beta_binomial(design: Design) -> SurvivalFit:

@@ -61,9 +61,7 @@ def fit_logistic(matrix: FloatArray, survived: FloatArray, trials: FloatArray) -
     return summarise(matrix, survived, trials, np.asarray(result.params, dtype=float))
 
 
-def summarise(
-    matrix: FloatArray, survived: FloatArray, trials: FloatArray, coefficients: FloatArray
-) -> Logistic:
+def summarise(matrix: FloatArray, survived: FloatArray, trials: FloatArray, coefficients: FloatArray) -> Logistic:
     """Likelihood, information and Pearson X² of a logistic model at given coefficients."""
     log_odds = matrix @ coefficients
     share = expit(log_odds)

@@ -181,9 +181,7 @@ def _search(
     return Optimum(best[:count], best[count:], float(result.fun), scale)
 
 
-def _scale(
-    design: Design, kept: Sequence[int], log_sds: FloatArray, coefficients: FloatArray
-) -> FloatArray:
+def _scale(design: Design, kept: Sequence[int], log_sds: FloatArray, coefficients: FloatArray) -> FloatArray:
     """Matrix whose columns are moves of about one standard error each."""
     information = _laplace(design, kept).fixed_information(np.exp(log_sds), coefficients)
     count = len(kept)
@@ -194,9 +192,7 @@ def _scale(
     return scale
 
 
-def _without_or_inside(
-    design: Design, kept: list[int], optimum: Optimum, weakest: int
-) -> tuple[Optimum, bool]:
+def _without_or_inside(design: Design, kept: list[int], optimum: Optimum, weakest: int) -> tuple[Optimum, bool]:
     """Decide whether a small spread is zero: (best optimum, whether the grouping is dropped)."""
     inside = optimum
     for sd in RESTART_SDS:
@@ -227,9 +223,7 @@ def _falls_at_zero(
     return bool(gradient[weakest] / (2.0 * SMALLEST_SD**2) < -1e-3)
 
 
-def _finish(
-    design: Design, kept: Sequence[int], optimum: Optimum, notes: list[str], points: int
-) -> Mixed:
+def _finish(design: Design, kept: Sequence[int], optimum: Optimum, notes: list[str], points: int) -> Mixed:
     objective = _objective(design, kept, points)
     values = np.concatenate([optimum.log_sds, optimum.coefficients])
     values, deviance, hessian = _polish(objective, values, optimum.scale, len(kept))
@@ -279,9 +273,7 @@ def _polish(
     return values, deviance, hessian
 
 
-def _scaled_hessian(
-    objective: Objective, values: FloatArray, scale: FloatArray, count: int
-) -> FloatArray:
+def _scaled_hessian(objective: Objective, values: FloatArray, scale: FloatArray, count: int) -> FloatArray:
     size = len(values)
     hessian = np.empty((size, size))
     for place in range(size):

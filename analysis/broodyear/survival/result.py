@@ -30,6 +30,7 @@ class SurvivalFit:
     degrees_of_freedom: of the t distribution behind intervals and p values; infinite where they are normal.
     rows_given, rows_used, left_out: left_out maps each reason to the rows left out for it.
     notes: sentences a reader must know, such as a spread estimated as zero.
+    counts: names of the columns of survivors and of eggs.
     """
 
     method: str
@@ -47,6 +48,7 @@ class SurvivalFit:
     modes: dict[str, pd.DataFrame] = field(repr=False)
     fitted: FloatArray = field(repr=False)
     quadrature_points: int = 1
+    counts: tuple[str, str] = ("survived", "trials")
 
     @property
     def rows_given(self) -> int:

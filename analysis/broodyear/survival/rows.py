@@ -40,7 +40,7 @@ class Rows:
 
 
 def formula_columns(formula: str, frame: pd.DataFrame) -> tuple[str, ...]:
-    """Names of the columns a formula reads, in the order of the frame; unknown names come last.
+    """Names of the columns a formula reads, in the order they first appear in it.
 
     Raises UsageError when the formula cannot be read or has a left-hand side.
     """
@@ -58,8 +58,7 @@ def formula_columns(formula: str, frame: pd.DataFrame) -> tuple[str, ...]:
     names = {str(name) for name in parsed.required_variables}
     for expression in expressions:
         names |= _names_in(expression) & set(map(str, frame.columns))
-    known = [str(column) for column in frame.columns if str(column) in names]
-    return (*known, *sorted(names - set(known)))
+    return tuple(sorted(names, key=lambda name: (formula.find(name), name)))
 
 
 def _names_in(expression: str) -> set[str]:
@@ -71,9 +70,7 @@ def _names_in(expression: str) -> set[str]:
     return {node.id for node in ast.walk(tree) if isinstance(node, ast.Name)}
 
 
-def usable_rows(
-    frame: pd.DataFrame, formula: str, survived: str, trials: str, groups: Sequence[str]
-) -> Rows:
+def usable_rows(frame: pd.DataFrame, formula: str, survived: str, trials: str, groups: Sequence[str]) -> Rows:
     """Check the columns and counts of a frame and keep the rows that can be used.
 
     Rows with a missing value or without eggs are left out and counted. Raises Refused for counts that

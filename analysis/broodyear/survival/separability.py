@@ -79,9 +79,7 @@ def _parts(level_codes: IntArray, group_codes: IntArray, levels: int, groups: in
     return np.asarray(rank[labels[:levels]], dtype=np.int64)
 
 
-def _level_table(
-    level_codes: IntArray, group_codes: IntArray, levels: list[Any], parts: IntArray
-) -> pd.DataFrame:
+def _level_table(level_codes: IntArray, group_codes: IntArray, levels: list[Any], parts: IntArray) -> pd.DataFrame:
     pairs = pd.DataFrame({"level": level_codes, "group": group_codes})
     distinct = pairs.drop_duplicates()
     sharing = distinct.groupby("group")["level"].transform("size") > 1

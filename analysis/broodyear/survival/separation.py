@@ -52,9 +52,7 @@ def _separating_direction(matrix: FloatArray, none: BoolArray, full: BoolArray) 
     return np.asarray(solution.x, dtype=float)
 
 
-def refuse_separation(
-    matrix: FloatArray, terms: Sequence[str], survived: FloatArray, trials: FloatArray
-) -> None:
+def refuse_separation(matrix: FloatArray, terms: Sequence[str], survived: FloatArray, trials: FloatArray) -> None:
     """Raise Refused, naming the coefficients and the cure, when an estimate would be infinite."""
     if (survived == trials).all() or (survived == 0).all():
         fate = "survived" if survived.any() else "died"
