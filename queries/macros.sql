@@ -27,8 +27,3 @@ CREATE OR REPLACE TEMP MACRO pct(part, whole) AS
 -- Part of the day that is still to come at a moment; half of it when the hour is not known.
 CREATE OR REPLACE TEMP MACRO share_of_day_left(moment, has_hour) AS
     CASE WHEN has_hour THEN 1.0 - (epoch(moment) - epoch(date_trunc('day', moment))) / 86400.0 ELSE 0.5 END;
-
--- Relative counting error of a method, one standard deviation: the upper ends of common practice for counts by hand
--- (1-2 % twice, 3-5 % once), and 6 % for the rest, from hatchery inventories that came out 10 to 12 % off at worst.
-CREATE OR REPLACE TEMP MACRO count_error(count_method) AS
-    CASE count_method WHEN 'hand_twice' THEN 0.02 WHEN 'hand_once' THEN 0.05 ELSE 0.06 END;

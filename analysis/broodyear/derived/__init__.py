@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from broodyear.derived.catalogue import all_queries, query_named, query_text
-from broodyear.derived.headers import Query, ReturnedColumn
-from broodyear.derived.running import read_derived, run_queries
+from broodyear.derived.catalogue import all_queries, query_named, query_text, running_order
+from broodyear.derived.headers import Query, ReturnedColumn, read_query
+from broodyear.derived.running import read_derived, run_queries, run_query
 
 __all__ = [
     "Query",
@@ -13,5 +13,8 @@ __all__ = [
     "query_named",
     "query_text",
     "read_derived",
+    "read_query",
     "run_queries",
+    "run_query",
+    "running_order",
 ]

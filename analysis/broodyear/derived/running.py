@@ -26,10 +26,11 @@ def run_queries(connection: duckdb.DuckDBPyConnection, settings: Settings) -> No
     for query in all_queries().values():
         if query.kept_as == "table unless present" and _is_present(connection, query.name):
             continue
-        _make(connection, query, settings)
+        run_query(connection, query, settings)
 
 
-def _make(connection: duckdb.DuckDBPyConnection, query: Query, settings: Settings) -> None:
+def run_query(connection: duckdb.DuckDBPyConnection, query: Query, settings: Settings) -> None:
+    """Make one derived table anew; whatever it reads must be there."""
     if query.name == MACROS:
         connection.execute(query.text)
         return

@@ -1,0 +1,176 @@
+"""Running the rules that a set of uploads calls for, and turning their cases into findings."""
+
+from __future__ import annotations
+
+from collections import Counter
+from functools import cache
+from typing import Any
+
+import duckdb
+
+from broodyear.derived import Query, all_queries, read_query, run_query, running_order
+from broodyear.findings import Finding
+from broodyear.intake.suspicions.rules import RULES, Case, Rule
+from broodyear.intake.suspicions.wording import counted, filled
+from broodyear.places import queries_folder
+from broodyear.schemas import TABLE_NAMES
+from broodyear.settings import Acknowledged, Settings
+
+ACKNOWLEDGED = "acknowledged"
+"""Rule of the findings that count what somebody has looked into."""
+
+
+def find_suspicions(
+    connection: duckdb.DuckDBPyConnection, uploads: tuple[int, ...], settings: Settings
+) -> list[tuple[int, Finding]]:
+    """Everything suspicious that the rows of ``uploads`` bring or complete, as warnings with their upload's number.
+
+    connection: a store whose views hold the rows of ``uploads`` already, committed. A case is told when its row, or
+    another row of the same tank and season that it rests on, belongs to one of ``uploads``. Cases that ``settings``
+    acknowledge are counted: one finding of the rule "acknowledged" per upload, rule and entry.
+    """
+    with _own_session(connection) as session:
+        tables = _tables_of(session, uploads)
+        rules = [rule for rule in RULES if rule.tables & tables]
+        _make_needed(session, [rule.name for rule in rules], settings)
+        cases = [(rule, case) for rule in rules for case in _cases(session, rule)]
+        placed = _Places(session, uploads, tables, settings).place(cases)
+    found = _told(placed, settings)
+    return sorted(found, key=lambda entry: (entry[0], entry[1].line or 0, entry[1].rule, entry[1].message))
+
+
+def _own_session(connection: duckdb.DuckDBPyConnection) -> duckdb.DuckDBPyConnection:
+    """A second session of the same database, so that the caller's temporary tables stay as they are."""
+    row = connection.execute("SELECT current_database()").fetchone()
+    assert row is not None
+    session = connection.cursor()
+    session.execute(f'USE "{row[0]}"')
+    return session
+
+
+def _tables_of(session: duckdb.DuckDBPyConnection, uploads: tuple[int, ...]) -> frozenset[str]:
+    rows = session.execute(
+        "SELECT DISTINCT table_name FROM uploads WHERE list_contains(?::INTEGER[], upload)", [list(uploads)]
+    ).fetchall()
+    return frozenset(str(name) for (name,) in rows)
+
+
+@cache
+def suspicion_queries() -> dict[str, Query]:
+    """The queries of suspicions by name, with the derived tables they may read, in an order in which they can run."""
+    folder = queries_folder() / "suspicions"
+    own = {path.stem: read_query(path) for path in sorted(folder.glob("*.sql"))}
+    together = {**all_queries(), **own}
+    return {name: together[name] for name in running_order(together)}
+
+
+def _make_needed(session: duckdb.DuckDBPyConnection, names: list[str], settings: Settings) -> None:
+    """Make the tables of the named queries and of all they read."""
+    queries = suspicion_queries()
+    needed: set[str] = set()
+    waiting = [*names, "macros", "settings"] if names else []
+    while waiting:
+        name = waiting.pop()
+        if name in queries and name not in needed:
+            needed.add(name)
+            waiting += queries[name].reads
+    for name, query in queries.items():
+        if name in needed:
+            run_query(session, query, settings)
+
+
+def _cases(session: duckdb.DuckDBPyConnection, rule: Rule) -> list[Case]:
+    cursor = session.execute(f"SELECT * FROM {rule.name} ORDER BY upload, line")
+    columns = [entry[0] for entry in cursor.description or ()]
+    return [dict(zip(columns, row, strict=True)) for row in cursor.fetchall()]
+
+
+class _Places:
+    """Where to point: at the case's own row if it came in these uploads, else at a row of the tank that did."""
+
+    def __init__(
+        self,
+        session: duckdb.DuckDBPyConnection,
+        uploads: tuple[int, ...],
+        tables: frozenset[str],
+        settings: Settings,
+    ) -> None:
+        self._uploads = frozenset(uploads)
+        self._new: dict[tuple[str, str, int | None], tuple[int, int]] = {}
+        for name in sorted(tables & _DATES.keys()):
+            self._note_rows(session, name, list(uploads))
+
+    def _note_rows(self, session: duckdb.DuckDBPyConnection, name: str, uploads: list[int]) -> None:
+        season = f"season_of({_DATES[name]})" if _DATES[name] != "season" else "season"
+        rows = session.execute(
+            f"SELECT tank_id, {season} AS s, min((upload, line)) FROM {name} "
+            "WHERE list_contains(?::INTEGER[], upload) GROUP BY ALL",
+            [uploads],
+        ).fetchall()
+        for tank, season_number, first in rows:
+            self._new[name, tank, season_number] = first
+
+    def place(self, cases: list[tuple[Rule, Case]]) -> list[tuple[Rule, Case]]:
+        """The cases that concern these uploads, each pointing at a row of one of them."""
+        placed = ((rule, self._placed(rule, case)) for rule, case in cases)
+        return [(rule, case) for rule, case in placed if case is not None]
+
+    def _placed(self, rule: Rule, case: Case) -> Case | None:
+        if case["upload"] in self._uploads:
+            return case
+        for name in TABLE_NAMES:
+            row = self._new.get((name, case["tank_id"], case.get("season")))
+            if name in rule.tables and row is not None:
+                upload, line = row
+                return {**case, "upload": upload, "line": line, "table_name": name, "column_name": None, "value": None}
+        return None
+
+
+#: The date that tells the season of a row; readings are never pointed at for another row's sake.
+_DATES = {
+    "setups": "season",
+    "deliveries": "delivered_on",
+    "losses": "checked_on",
+    "stages": "first_seen_on",
+    "exits": "exited_on",
+}
+
+
+def _told(placed: list[tuple[Rule, Case]], settings: Settings) -> list[tuple[int, Finding]]:
+    found: list[tuple[int, Finding]] = []
+    closed: Counter[tuple[int, str, Acknowledged]] = Counter()
+    for rule, case in placed:
+        entry = _acknowledged(rule, case, settings)
+        if entry is None:
+            found.append((case["upload"], _finding(rule, case)))
+        else:
+            closed[case["upload"], case["table_name"], entry] += 1
+    return found + [(upload, _counted(table, entry, count)) for (upload, table, entry), count in closed.items()]
+
+
+def _acknowledged(rule: Rule, case: Case, settings: Settings) -> Acknowledged | None:
+    for entry in settings.acknowledged:
+        if entry.rule == rule.name and entry.tank_id in (case["tank_id"], "*"):
+            return entry
+    return None
+
+
+def _finding(rule: Rule, case: Case) -> Finding:
+    """The case in words. The path is left to whoever knows the uploads' paths."""
+    said: list[str] = []
+    for sentence in (rule.message, rule.advice):
+        said.append(filled(sentence if isinstance(sentence, str) else sentence(case), case))
+    value: Any = case["value"]
+    return Finding(
+        "", case["line"], case["table_name"], case["column_name"], value, "warning", rule.name, said[0], said[1]
+    )
+
+
+def _counted(table: str, entry: Acknowledged, count: int) -> Finding:
+    """What somebody has looked into is counted, never silent."""
+    where = "any tank" if entry.tank_id == "*" else entry.tank_id
+    return Finding(
+        "", None, table, None, entry.rule, "warning", ACKNOWLEDGED,
+        f"{counted(count, 'case')} of {entry.rule} acknowledged for {where}: {entry.reason}",
+        "Nothing needs doing; take the entry out of the settings file to see the cases again.",
+    )  # fmt: skip

@@ -1,0 +1,61 @@
+-- tank_balances
+--
+-- purpose: eggs delivered against everything that was counted out, with the counting error of both sides.
+-- grain: one row per tank and season with a delivery.
+-- reads: tank_spans, losses, exits, count_errors, settings
+-- key: season, tank_id
+-- returns:
+--   season [season]: season
+--   tank_id [code]: tank
+--   eggs [count]: live eggs delivered
+--   dead [count]: dead counted, all stages
+--   loss_rows [count]: checks with a number of dead
+--   left_alive [count]: released, transferred out, retained, euthanised, escaped, less transferred in
+--   exit_rows [count]: rows of fish that left
+--   released [count]: of these, released
+--   counting_sd [count]: one standard deviation of the counting error of eggs and exits together
+--   closed_on [date]: date the tank was emptied
+--   end_reason [text]: why the season ended
+--   delivery_upload [number]: upload of the first delivery
+--   delivery_line [spreadsheet row]: row of the first delivery
+WITH dead AS (
+    SELECT season_of(checked_on) AS season, tank_id, sum(dead)::BIGINT AS dead, count(dead) AS loss_rows
+    FROM losses
+    GROUP BY ALL
+),
+
+counted_out AS (
+    SELECT
+        season_of(exited_on) AS season,
+        tank_id,
+        sum(CASE WHEN fate = 'transferred_in' THEN -"count" ELSE "count" END)::BIGINT AS left_alive,
+        coalesce(sum("count") FILTER (WHERE fate = 'released'), 0)::BIGINT AS released,
+        count(*) AS exit_rows,
+        sum(("count" * coalesce(relative_sd, 0.06)) ** 2) AS variance
+    FROM exits
+    LEFT JOIN count_errors USING (count_method)
+    GROUP BY ALL
+),
+
+final AS (
+    SELECT
+        tank_spans.season,
+        tank_spans.tank_id,
+        tank_spans.eggs,
+        coalesce(dead.dead, 0) AS dead,
+        coalesce(dead.loss_rows, 0) AS loss_rows,
+        coalesce(counted_out.left_alive, 0) AS left_alive,
+        coalesce(counted_out.exit_rows, 0) AS exit_rows,
+        coalesce(counted_out.released, 0) AS released,
+        sqrt(tank_spans.eggs_sd ** 2 + coalesce(counted_out.variance, 0.0)) AS counting_sd,
+        tank_spans.closed_on,
+        tank_spans.end_reason,
+        tank_spans.delivery_upload,
+        tank_spans.delivery_line
+    FROM tank_spans
+    LEFT JOIN dead USING (season, tank_id)
+    LEFT JOIN counted_out USING (season, tank_id)
+    WHERE tank_spans.eggs IS NOT NULL
+)
+
+SELECT * FROM final ORDER BY season, tank_id

@@ -1,0 +1,62 @@
+-- tank_labels
+--
+-- purpose: every label of a tank in plain form (no case, spaces, punctuation or leading zeros; tank and room
+--     shortened), with where and when it was set up.
+-- grain: one row per label of the list of tanks.
+-- reads: tanks, setups
+-- key: tank_id
+-- returns:
+--   tank_id [code]: label as written
+--   plain [text]: label in plain form
+--   digits [text]: its digits alone
+--   volume_l [litres]: volume
+--   chiller_year [year]: year of the chiller
+--   filter_kind [text]: filter
+--   seasons [list of seasons]: seasons with a set-up
+--   sites [list of codes]: sites it stood at
+--   last_site_id [code]: site of its last season
+--   first_site_id [code]: site of its first season
+--   first_season [season]: first of these seasons
+--   last_season [season]: last of these seasons
+--   upload [number]: upload of its row in the list of tanks
+--   line [spreadsheet row]: its row
+WITH used AS (
+    SELECT
+        tank_id,
+        list_sort(list(DISTINCT season)) AS seasons,
+        list_sort(list(DISTINCT site_id)) AS sites,
+        min(season) AS first_season,
+        max(season) AS last_season,
+        arg_min(site_id, season) AS first_site_id,
+        arg_max(site_id, season) AS last_site_id
+    FROM setups
+    GROUP BY tank_id
+),
+
+spelled AS (
+    SELECT *, regexp_replace(lower(tank_id), '[^\p{L}\p{N}]', '', 'g') AS bare FROM tanks
+),
+
+final AS (
+    SELECT
+        spelled.tank_id,
+        replace(
+            replace(regexp_replace(bare, '(^|[^0-9])0+([0-9])', '\1\2', 'g'), 'tank', 'tk'), 'room', 'rm'
+        ) AS plain,
+        regexp_replace(plain, '[^0-9]', '', 'g') AS digits,
+        spelled.volume_l,
+        spelled.chiller_year,
+        spelled.filter_kind,
+        used.seasons,
+        used.sites,
+        used.last_site_id,
+        used.first_site_id,
+        used.first_season,
+        used.last_season,
+        spelled.upload,
+        spelled.line
+    FROM spelled
+    LEFT JOIN used USING (tank_id)
+)
+
+SELECT * FROM final
