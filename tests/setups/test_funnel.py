@@ -1,4 +1,4 @@
-"""Funnel limits, dispersion and tail probabilities against Spiegelhalter's method worked in R (golden file)."""
+"""Funnel limits, dispersion and tail probabilities against Spiegelhalter's method worked in R."""
 
 from __future__ import annotations
 
@@ -63,7 +63,9 @@ def test_exact_mid_p_and_z(data: str) -> None:
 
 def test_only_hospital_h_lies_outside_the_overdispersed_95_limits() -> None:
     units, count, number = counts("data_surgical.csv")
-    outside = [unit for unit, z in zip(units, funnel.additive_z(count, number), strict=True) if abs(z) > 1.959964]
+    outside = [
+        unit for unit, z in zip(units, funnel.additive_z(count, number), strict=True) if abs(z) > 1.959964
+    ]
     assert outside == check(GOLDEN, "flags.surgical")["value"]["outside_95_additive"]
 
 

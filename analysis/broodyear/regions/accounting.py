@@ -9,17 +9,17 @@ import pandas as pd
 from broodyear.setups.tank_frame import MAIN_OUTCOME, prepare
 
 BOUND_COLUMNS = [
-    "outcome", "tanks", "tanks_usable", "reporting_pct", "eggs", "eggs_usable", "observed_pct", "bound_low_pct",
-    "bound_high_pct", "sentence",
+    "outcome", "tanks", "tanks_usable", "reporting_pct", "eggs", "eggs_usable", "observed_pct",
+    "bound_low_pct", "bound_high_pct", "sentence",
 ]  # fmt: skip
 
 
 def survival_bounds(frame: pd.DataFrame, by: Sequence[str] = ("season",)) -> pd.DataFrame:
     """Survival if every egg of the tanks without a usable count died, and if every one lived.
 
-    Returns `by` and BOUND_COLUMNS, one row per group and outcome. observed_pct: survivors over eggs of the tanks that
-    reported. Eggs of silent tanks are needed for the bounds: they are missing for hatch_to_release, whose eggs are
-    the hatched, where a silent tank's are not known.
+    Returns `by` and BOUND_COLUMNS, one row per group and outcome. observed_pct: survivors over eggs of the
+    tanks that reported. Eggs of silent tanks are needed for the bounds: they are missing for
+    hatch_to_release, whose eggs are the hatched, where a silent tank's are not known.
     """
     tanks = prepare(frame)
     rows = tanks.rows.copy()
@@ -60,8 +60,8 @@ def _sentence(row: pd.Series) -> str:
     if row["tanks_usable"] == 0:
         return f"{who}: nothing is known about survival here"
     return (
-        f"{who}: {row['observed_pct']:.1f} % in those that did; between {row['bound_low_pct']:.1f} % (all others died)"
-        f" and {row['bound_high_pct']:.1f} % (all others lived)"
+        f"{who}: {row['observed_pct']:.1f} % in those that did; between {row['bound_low_pct']:.1f} % (all"
+        f" others died) and {row['bound_high_pct']:.1f} % (all others lived)"
     )
 
 

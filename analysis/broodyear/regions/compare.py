@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -11,15 +12,22 @@ import pandas as pd
 from broodyear.regions.accounting import survival_bounds
 from broodyear.regions.connectivity import GRAPH_COLUMNS, RegionLinks, region_links
 from broodyear.regions.heterogeneity import Heterogeneity, heterogeneity
-from broodyear.setups.adjusted import AdjustedLevels, adjusted_levels, level_counts, with_batch_shares
+from broodyear.setups.adjusted import (
+    ESTIMATE_COLUMNS,
+    AdjustedLevels,
+    adjusted_levels,
+    level_counts,
+    with_batch_shares,
+)
+from broodyear.setups.multiplicity import adjust_p_values
 from broodyear.setups.tank_frame import NOT_RECORDED, OUTCOMES, prepare
 
 REGION_COLUMNS = [
-    "region", "outcome", "tanks", "tanks_usable", "sites", "batches", "batches_shared", "seasons", "eggs", "raw_pct",
-    "adjusted_pct", "adjusted_low", "adjusted_high", "difference_points", "difference_low", "difference_high",
-    "within_batch_pct", "within_batch_low", "within_batch_high", "within_batch_points", "within_batch_points_low",
-    "within_batch_points_high", "separable", "comparable_with", "reporting_pct", "bound_low_pct", "bound_high_pct",
-    "note",
+    "region", "outcome", "tanks", "tanks_usable", "sites", "batches", "batches_shared", "seasons", "eggs",
+    "raw_pct", "adjusted_pct", "adjusted_low", "adjusted_high", "difference_points", "difference_low",
+    "difference_high", "p_value", "within_batch_pct", "within_batch_low", "within_batch_high",
+    "within_batch_points", "within_batch_points_low", "within_batch_points_high", "within_batch_p_value",
+    "separable", "comparable_with", "reporting_pct", "bound_low_pct", "bound_high_pct", "note",
 ]  # fmt: skip
 HETEROGENEITY_COLUMNS = [
     "outcome", "regions", "tau_log_odds", "tau_points", "i_squared_pct", "q", "p_value", "prediction_low_pct",
@@ -29,13 +37,18 @@ HETEROGENEITY_COLUMNS = [
 #: The two answers are said to differ when they are this many points apart.
 _POINTS_APART = 3.0
 _FEWEST_TANKS = 5
+#: A region is said to differ only at this Holm-adjusted p, in both answers.
+_CLAIM_P = 0.05
+#: With fewer regions nothing is said about where another would lie.
+_FEWEST_REGIONS = 3
 
 
 @dataclass(frozen=True, eq=False)
 class RegionComparison:
-    """rows: REGION_COLUMNS, regions in alphabetical order within an outcome; heterogeneity: HETEROGENEITY_COLUMNS,
-    one row per outcome with two comparable regions or more; graph: GRAPH_COLUMNS; sentences: one per outcome, what
-    can be compared with what."""
+    """rows: REGION_COLUMNS, regions in alphabetical order within an outcome; heterogeneity:
+    HETEROGENEITY_COLUMNS, one row per outcome with two comparable regions or more; graph: GRAPH_COLUMNS;
+    sentences: one per outcome, what can be compared with what.
+    """
 
     rows: pd.DataFrame
     heterogeneity: pd.DataFrame
@@ -51,10 +64,11 @@ def compare_regions(frame: pd.DataFrame) -> pd.DataFrame:
 def region_comparison(frame: pd.DataFrame) -> RegionComparison:
     """Regions over all seasons of the frame (tank_outcomes columns with region).
 
-    raw_pct: survivors over eggs. adjusted_*: mixed model with batch a crossed random intercept, so the interval carries
-    the number of batches; difference: against the tanks of the other regions it can be compared with.
-    within_batch_*: the same with each batch's regional shares in the model, so that a region served by poor batches
-    season after season is not blamed for them. A region that never shared a batch has neither, and a note.
+    raw_pct: survivors over eggs. adjusted_*: mixed model with batch a crossed random intercept, so the
+    interval carries the number of batches; difference: against the tanks of the other regions it can be
+    compared with. within_batch_*: the same with each batch's regional shares in the model, so that a region
+    served by poor batches season after season is not blamed for them. A region that never shared a batch has
+    neither, and a note.
     """
     tanks = prepare(frame)
     rows = tanks.rows.assign(region=_named(tanks.rows["region"]))
@@ -64,7 +78,9 @@ def region_comparison(frame: pd.DataFrame) -> RegionComparison:
         given = rows[rows["outcome"] == outcome]
         used = given[given["is_used"]].reset_index(drop=True)
         if used.empty:
-            sentences[outcome] = "No tank has a usable count for this outcome yet, so regions cannot be compared."
+            sentences[outcome] = (
+                "No tank has a usable count for this outcome yet, so regions cannot be compared."
+            )
             parts.append(_silent(given, outcome, bounds))
             continue
         links = region_links(used)
@@ -76,7 +92,9 @@ def region_comparison(frame: pd.DataFrame) -> RegionComparison:
     return RegionComparison(
         rows=pd.concat(parts, ignore_index=True)[REGION_COLUMNS],
         heterogeneity=pd.DataFrame(pooled, columns=HETEROGENEITY_COLUMNS),
-        graph=pd.concat(graphs, ignore_index=True) if graphs else pd.DataFrame(columns=[*GRAPH_COLUMNS, "outcome"]),
+        graph=pd.concat(graphs, ignore_index=True)
+        if graphs
+        else pd.DataFrame(columns=[*GRAPH_COLUMNS, "outcome"]),
         sentences=sentences,
     )
 
@@ -136,21 +154,26 @@ def _silent(given: pd.DataFrame, outcome: str, bounds: pd.DataFrame) -> pd.DataF
 
 def _whole_counts(table: pd.DataFrame) -> pd.DataFrame:
     counts = ["tanks", "tanks_usable", "sites", "batches", "batches_shared", "seasons", "eggs"]
-    return table.assign(**{name: table[name].astype(float).fillna(0).astype(int) for name in counts})[REGION_COLUMNS]
+    return table.assign(**{name: table[name].astype(float).fillna(0).astype(int) for name in counts})[
+        REGION_COLUMNS
+    ]
 
 
 def _estimates(fits: list[tuple[AdjustedLevels, AdjustedLevels]]) -> pd.DataFrame:
     """Adjusted and within-batch columns of every connected part."""
-    names = ["adjusted_pct", "adjusted_low", "adjusted_high", "difference_points", "difference_low", "difference_high"]
     within_names = ["within_batch_pct", "within_batch_low", "within_batch_high", "within_batch_points"]
-    within_names += ["within_batch_points_low", "within_batch_points_high"]
+    within_names += ["within_batch_points_low", "within_batch_points_high", "within_batch_p_value"]
     parts = []
     for adjusted, within in fits:
-        first = adjusted.table.set_index("level")[[*names, "note"]].rename(columns={"note": "few"})
-        second = within.table.set_index("level")[names].set_axis(within_names, axis=1)
+        first = adjusted.table.set_index("level")[[*ESTIMATE_COLUMNS, "note"]].rename(columns={"note": "few"})
+        second = within.table.set_index("level")[ESTIMATE_COLUMNS].set_axis(within_names, axis=1)
+        first["p_value"] = adjust_p_values(first["p_value"], "holm")
+        second["within_batch_p_value"] = adjust_p_values(second["within_batch_p_value"], "holm")
         parts.append(first.join(second).assign(refused=adjusted.sentence, within_refused=within.sentence))
     if not parts:
-        return pd.DataFrame(columns=["region", *names, *within_names, "few", "refused", "within_refused"])
+        return pd.DataFrame(
+            columns=["region", *ESTIMATE_COLUMNS, *within_names, "few", "refused", "within_refused"]
+        )
     return pd.concat(parts).rename_axis("region").reset_index()
 
 
@@ -159,8 +182,8 @@ def _note(row: pd.Series) -> str:
         return "no tank has a usable count yet"
     if not row["separable"]:
         return (
-            "not separable: none of its batches went to another region, so the region cannot be told apart from its"
-            " batches; the raw figure says nothing about the region"
+            "not separable: none of its batches went to another region, so the region cannot be told apart"
+            " from its batches; the raw figure says nothing about the region"
         )
     parts = [_text(row["few"]), _text(row["refused"])]
     if row["sites"] == 1:
@@ -170,19 +193,19 @@ def _note(row: pd.Series) -> str:
     return "; ".join(part for part in parts if part)
 
 
-def _text(value: object) -> str:
+def _text(value: Any) -> str:
     return "" if pd.isna(value) else str(value)
 
 
 def _verdict(row: pd.Series) -> str:
-    """A difference is claimed only when both answers are clear of zero on the same side."""
+    """A difference is claimed only when both answers, Holm-adjusted over the regions, are clear on the same
+    side.
+    """
     others = f"against {row['comparable_with']}"
-    lows = (row["difference_low"], row["within_batch_points_low"])
-    highs = (row["difference_high"], row["within_batch_points_high"])
-    if max(highs) < 0.0:
-        return f"lower than expected from its batches {others}, both adjusted and within batches"
-    if min(lows) > 0.0:
-        return f"higher than expected from its batches {others}, both adjusted and within batches"
+    signs = np.sign([row["difference_points"], row["within_batch_points"]])
+    if max(row["p_value"], row["within_batch_p_value"]) <= _CLAIM_P and signs[0] == signs[1]:
+        side = "lower" if signs[0] < 0.0 else "higher"
+        return f"{side} than its batches lead one to expect {others}, both adjusted and within batches"
     return f"no difference shown {others}"
 
 
@@ -193,7 +216,7 @@ def _difference_note(row: pd.Series) -> str:
     if abs(apart) >= _POINTS_APART:
         return (
             f"within shared batches the difference is {row['within_batch_points']:+.1f} points and not"
-            f" {row['difference_points']:+.1f}: trust the within-batch figure, the batches were not handed out evenly"
+            f" {row['difference_points']:+.1f}: trust the within-batch figure, batches were not given out evenly"
         )
     return ""
 
@@ -206,7 +229,8 @@ def _pooled(adjusted: AdjustedLevels, outcome: str) -> dict[str, object]:
     found = heterogeneity(adjusted.log_odds, adjusted.covariance)
     mean = float(adjusted.table["adjusted_pct"].mean()) / 100.0
     centre = float(np.log(mean / (1.0 - mean)))
-    reach = float(t.ppf(0.975, max(found.regions - 2, 1))) * found.new_error
+    freedom = found.regions - 2 if found.regions >= _FEWEST_REGIONS else np.nan
+    reach = float(t.ppf(0.975, freedom)) * found.new_error
     low, high = (100.0 / (1.0 + np.exp(-(centre + side * reach))) for side in (-1.0, 1.0))
     points = 100.0 * found.tau * mean * (1.0 - mean)
     return {
@@ -225,6 +249,10 @@ def _pooled(adjusted: AdjustedLevels, outcome: str) -> dict[str, object]:
 
 def _heterogeneity_sentence(found: Heterogeneity, points: float, low: float, high: float) -> str:
     span = f"another region served by the same batches would be expected between {low:.0f} and {high:.0f} %"
+    if np.isnan(low):
+        span = "two regions are too few to say where another would lie"
     if found.tau == 0.0:
-        return f"The {found.regions} regions differ by no more than chance once batches are allowed for; {span}."
+        return (
+            f"The {found.regions} regions differ by no more than chance once batches are allowed for; {span}."
+        )
     return f"The {found.regions} regions differ by about {points:.1f} points (SD) beyond chance; {span}."

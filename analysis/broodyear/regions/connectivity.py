@@ -6,13 +6,14 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-GRAPH_COLUMNS = ["region", "batch_id", "season", "tanks", "eggs", "is_shared", "part"]
+GRAPH_COLUMNS = ["region", "batch_id", "season", "tanks", "eggs", "shared", "part"]
 
 
 @dataclass(frozen=True, eq=False)
 class RegionLinks:
-    """regions: one row per region: region, part, batches, batches_shared, comparable_with (names, alphabetical);
-    edges: GRAPH_COLUMNS, one row per region and batch, for drawing; sentence: what can be compared.
+    """regions: one row per region: region, part, batches, batches_shared, comparable_with (names,
+    alphabetical); edges: GRAPH_COLUMNS, one row per region and batch, for drawing (shared: the batch went to
+    another region too); sentence: what can be compared.
 
     part numbers the connected pieces of the graph; regions of different parts are never compared.
     """
@@ -32,14 +33,16 @@ def region_links(rows: pd.DataFrame) -> RegionLinks:
     from broodyear.survival.separability import separability
 
     found = separability(rows, "region", "batch_id")
-    levels = found.levels.rename(columns={"level": "region", "groups": "batches", "shared_groups": "batches_shared"})
+    levels = found.levels.rename(
+        columns={"level": "region", "groups": "batches", "shared_groups": "batches_shared"}
+    )
     part = dict(zip(levels["region"], levels["part"], strict=True))
     edges = (
         rows.groupby(["region", "batch_id"], sort=True)
         .agg(season=("season", "first"), tanks=("eggs", "size"), eggs=("eggs", "sum"))
         .reset_index()
     )
-    edges["is_shared"] = edges.groupby("batch_id")["region"].transform("nunique") > 1
+    edges["shared"] = edges.groupby("batch_id")["region"].transform("nunique") > 1
     edges["part"] = edges["region"].map(part)
     names = sorted(part)
     levels["comparable_with"] = [
@@ -56,7 +59,9 @@ def _sentence(table: pd.DataFrame) -> str:
     if len(table) == 1:
         return f"There is only one region ({alone[0]}), so there is nothing to compare it with."
     if not alone and table["part"].nunique() == 1:
-        return "Every region shares batches with the others, directly or through a third: they can be compared."
+        return (
+            "Every region shares batches with the others, directly or through a third: they can be compared."
+        )
     if len(alone) == len(table):
         return "No region ever shared a batch with another: regions and batches cannot be told apart."
     if alone:

@@ -1,7 +1,7 @@
 """How much regions differ beyond chance: variance, share, and where another region would be expected.
 
-Higgins JPT, Thompson SG, Spiegelhalter DJ (2009) A re-evaluation of random-effects meta-analysis. Journal of the
-Royal Statistical Society A 172:137-159, doi:10.1111/j.1467-985X.2008.00552.x.
+Higgins JPT, Thompson SG, Spiegelhalter DJ (2009) A re-evaluation of random-effects meta-analysis. Journal of
+the Royal Statistical Society A 172:137-159, doi:10.1111/j.1467-985X.2008.00552.x.
 """
 
 from __future__ import annotations
@@ -16,8 +16,10 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Heterogeneity:
-    """tau: SD between regions (logit scale); i_squared_pct: share of the variation that is not chance (0-100);
-    q, p_value: test that all regions are alike; new_error: SE of another region around the mean of these (logit)."""
+    """tau: SD between regions (logit scale); i_squared_pct: share of the variation that is not chance
+    (0-100); q, p_value: test that all regions are alike; new_error: SE of another region around the mean of
+    these (logit).
+    """
 
     regions: int
     tau: float
@@ -30,21 +32,26 @@ class Heterogeneity:
 def heterogeneity(log_odds: Floats, covariance: Floats) -> Heterogeneity:
     """Restricted maximum likelihood from correlated estimates.
 
-    log_odds: one per region, the first the reference (0); covariance: of these, with zero row and column for the
-    reference. Shared batches correlate the estimates, so the whole covariance is used. Needs two regions or more.
+    log_odds: one per region, the first the reference (0); covariance: of these, with zero row and column for
+    the reference. Shared batches correlate the estimates, so the whole covariance is used. Needs two regions
+    or more.
     """
     from scipy.optimize import minimize_scalar
     from scipy.stats import chi2
 
     regions = len(log_odds)
     gaps, errors = log_odds[1:], covariance[1:, 1:]
-    spread = np.eye(regions - 1) + 1.0  # covariance of differences from one reference, for regions of unit variance
+    spread = (
+        np.eye(regions - 1) + 1.0
+    )  # covariance of differences from one reference, for regions of unit variance
 
     def minus_log_likelihood(tau: float) -> float:
         total = errors + tau**2 * spread
         return float(np.linalg.slogdet(total)[1] + gaps @ np.linalg.solve(total, gaps))
 
-    found = minimize_scalar(minus_log_likelihood, bounds=(0.0, 3.0), method="bounded", options={"xatol": 1e-6})
+    found = minimize_scalar(
+        minus_log_likelihood, bounds=(0.0, 3.0), method="bounded", options={"xatol": 1e-6}
+    )
     tau = float(found.x) if minus_log_likelihood(float(found.x)) < minus_log_likelihood(0.0) else 0.0
     q = float(gaps @ np.linalg.solve(errors, gaps))
     freedom = regions - 1

@@ -1,8 +1,27 @@
-"""Which set-ups lose more than expected, and how sure that is; what practices and sites have to do with it."""
+"""Which set-ups lose more than expected, how sure that is, and what practices and sites go with it."""
 
 from __future__ import annotations
 
+from broodyear.setups.advice import CHANGE_COLUMNS, what_to_change
 from broodyear.setups.detectable import smallest_detectable_shortfall
+from broodyear.setups.funnel_frame import FUNNEL_COLUMNS, funnel_limits
+from broodyear.setups.practices import PRACTICE_COLUMNS, practice_counts, practices_table
 from broodyear.setups.screen import SETUP_COLUMNS, SetupScreen, compare_setups, screen_setups
+from broodyear.setups.sites import SITE_COLUMNS, sites_table
 
-__all__ = ["SETUP_COLUMNS", "SetupScreen", "compare_setups", "screen_setups", "smallest_detectable_shortfall"]
+__all__ = [
+    "CHANGE_COLUMNS",
+    "FUNNEL_COLUMNS",
+    "PRACTICE_COLUMNS",
+    "SETUP_COLUMNS",
+    "SITE_COLUMNS",
+    "SetupScreen",
+    "compare_setups",
+    "funnel_limits",
+    "practice_counts",
+    "practices_table",
+    "screen_setups",
+    "sites_table",
+    "smallest_detectable_shortfall",
+    "what_to_change",
+]

@@ -4,13 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from broodyear.errors import BroodyearError
 from broodyear.setups.tank_frame import NOT_RECORDED
+
+if TYPE_CHECKING:
+    from broodyear.survival import SurvivalFit
 
 Floats = NDArray[np.float64]
 
@@ -57,20 +62,23 @@ def adjusted_levels(
     fewest_tanks: int = FEWEST_TANKS_PER_LEVEL,
     fewest_batches: int = FEWEST_BATCHES_PER_LEVEL,
 ) -> AdjustedLevels:
-    """Population-averaged survival (0-100) per level and its difference from the other levels' tanks, in points.
+    """Population-averaged survival (0-100) per level and its difference from the other levels' tanks, in
+    points.
 
     rows: used tank-seasons of one outcome (season, tank_id, site_id, batch_id, eggs, survivors, the factor).
-    The model is binomial with random intercepts for site, batch, tank-season, and season from five on; species
-    and thermal units at delivery enter where recorded, then adjust_for (factors) and extra_terms (numbers). A
-    covariate that cannot be told apart from the factor is named instead of adjusted for. freedom: of the t
-    distribution behind the intervals, for factors whose levels are carried by few batches.
+    The model is binomial with random intercepts for site, batch, tank-season, and season from five on;
+    species and thermal units at delivery enter where recorded, then adjust_for (factors) and extra_terms
+    (numbers). A covariate that cannot be told apart from the factor is named instead of adjusted for.
+    freedom: of the t distribution behind the intervals, for factors whose levels are carried by few batches.
     """
     counted = level_counts(rows, factor)
     few = too_few(counted, fewest_tanks, fewest_batches)
     kept = [str(level) for level in counted.loc[few == "", "level"]]
     table = counted.assign(**dict.fromkeys(ESTIMATE_COLUMNS, np.nan), note=few)
     if len(kept) < 2:
-        return AdjustedLevels(table, (), (), f"fewer than two levels of {factor} have enough tanks and batches")
+        return AdjustedLevels(
+            table, (), (), f"fewer than two levels of {factor} have enough tanks and batches"
+        )
     chosen = rows[rows[factor].astype(str).isin(kept)].reset_index(drop=True)
     return _fitted(chosen, factor, adjust_for, extra_terms, freedom, table)
 
@@ -90,12 +98,15 @@ def level_counts(rows: pd.DataFrame, factor: str) -> pd.DataFrame:
 
 
 def too_few(counted: pd.DataFrame, fewest_tanks: int, fewest_batches: int) -> pd.Series:
-    """The sentence for levels with too few tanks or batches; empty for the others."""
-    words = [
-        f"too few: {tanks} tanks in {batches} batches" if tanks < fewest_tanks or batches < fewest_batches else ""
-        for tanks, batches in zip(counted["tanks"], counted["batches"], strict=True)
+    """The sentence for levels that get no estimate; empty for the others."""
+    few = (counted["tanks"] < fewest_tanks) | (counted["batches"] < fewest_batches)
+    few_words = [
+        f"too few: {row['tanks']} tanks in {row['batches']} batches" for _, row in counted.iterrows()
     ]
-    return pd.Series(words, index=counted.index, dtype=object)
+    words = pd.Series(few_words, index=counted.index, dtype=object).where(few, "")
+    words[(counted["raw_pct"] == 100.0) & ~few] = "no estimate: every fish survived"
+    words[(counted["raw_pct"] == 0.0) & ~few] = "no estimate: every fish died"
+    return words
 
 
 def _fitted(
@@ -106,27 +117,36 @@ def _fitted(
     freedom: float,
     table: pd.DataFrame,
 ) -> AdjustedLevels:
-    from broodyear.survival import fit_survival
-
     frame, wanted = model_frame(rows, factor, adjust_for)
-    dropped: list[str] = []
-    while True:
-        formula = " + ".join([factor, *wanted, *extra_terms])
-        try:
-            fit = fit_survival(frame, formula, survived="survivors", trials="eggs", groups=random_intercepts(frame))
-        except BroodyearError as error:
-            if not wanted:
-                return AdjustedLevels(table, (), tuple(dropped), f"no estimate: {error}")
-            dropped.append(wanted.pop())
-            continue
-        break
+    fit, dropped, refusal = _fullest_fit(frame, factor, wanted, extra_terms)
+    if fit is None:
+        return AdjustedLevels(table, (), (), f"no estimate: {refusal}")
     estimates, log_odds, covariance = _estimates(fit, factor, freedom)
     merged = table.set_index("level")
     merged.loc[estimates.index, ESTIMATE_COLUMNS] = estimates
+    kept = tuple(name for name in wanted if name not in dropped)
     levels = tuple(map(str, estimates.index))
-    return AdjustedLevels(
-        merged.reset_index(), tuple(wanted), tuple(dropped), "", levels, log_odds, covariance
-    )
+    return AdjustedLevels(merged.reset_index(), kept, dropped, "", levels, log_odds, covariance)
+
+
+def _fullest_fit(
+    frame: pd.DataFrame, factor: str, wanted: Sequence[str], extra_terms: Sequence[str]
+) -> tuple[SurvivalFit | None, tuple[str, ...], str]:
+    """The fit that leaves out fewest covariates, which were left out, and the last refusal."""
+    from broodyear.survival import fit_survival
+
+    groups, refusal = random_intercepts(frame), ""
+    for number in range(len(wanted) + 1):
+        for dropped in combinations(reversed(wanted), number):
+            kept = [name for name in wanted if name not in dropped]
+            formula = " + ".join([factor, *kept, *extra_terms])
+            try:
+                fit = fit_survival(frame, formula, survived="survivors", trials="eggs", groups=groups)
+            except BroodyearError as error:
+                refusal = str(error)
+            else:
+                return fit, dropped, ""
+    return None, tuple(wanted), refusal
 
 
 def model_frame(rows: pd.DataFrame, factor: str, adjust_for: Sequence[str]) -> tuple[pd.DataFrame, list[str]]:
@@ -154,30 +174,35 @@ def _merged_levels(values: pd.Series) -> pd.Series:
 
 
 def random_intercepts(frame: pd.DataFrame) -> list[str]:
-    """Grouping columns with more than one level; a tank-season has its own intercept when sites repeat or not."""
+    """Grouping columns with more than one level; a tank-season has its own intercept when sites repeat or
+    not.
+    """
     groups = [name for name in ("site_id", "batch_id") if 1 < frame[name].nunique() < len(frame)]
     if frame["season"].nunique() >= FEWEST_SEASONS:
         groups.append("season")
     return [*groups, "tank_season"]
 
 
-def _estimates(fit: object, factor: str, freedom: float) -> tuple[pd.DataFrame, Floats, Floats]:
-    """Per level: adjusted survival and difference from the others (tank-weighted), with delta-method limits."""
+def _estimates(fit: SurvivalFit, factor: str, freedom: float) -> tuple[pd.DataFrame, Floats, Floats]:
+    """Per level: adjusted survival and difference from the others (by tanks), with delta-method limits."""
     from broodyear.survival.arrays import critical_value, two_sided_p
     from broodyear.survival.averaging import average, levels_of, matrix_with
-    from broodyear.survival.result import SurvivalFit
 
-    assert isinstance(fit, SurvivalFit)
     levels = levels_of(fit.design, factor)
     matrices = [matrix_with(fit.design, factor, level) for level in levels]
     means = [average(fit, matrix, fit.total_group_sd) for matrix in matrices]
     share = np.array([mean.share for mean in means])
     gradient = np.array([mean.gradient for mean in means])
-    contrast = against_the_rest(fit.design.rows.frame[factor].value_counts().reindex(levels).to_numpy(dtype=float))
+    contrast = against_the_rest(
+        fit.design.rows.frame[factor].value_counts().reindex(levels).to_numpy(dtype=float)
+    )
     reach = critical_value(freedom)
     error, inner = _errors(gradient, fit.joint_covariance), np.clip(share, 1e-9, 1.0 - 1e-9)
     centre, width = np.log(inner / (1.0 - inner)), reach * error / (inner * (1.0 - inner))
-    points, points_error = 100.0 * contrast @ share, 100.0 * _errors(contrast @ gradient, fit.joint_covariance)
+    points, points_error = (
+        100.0 * contrast @ share,
+        100.0 * _errors(contrast @ gradient, fit.joint_covariance),
+    )
     shifts = np.array([(matrix - matrices[0]).mean(axis=0) for matrix in matrices])
     table = pd.DataFrame(
         {
@@ -195,28 +220,33 @@ def _estimates(fit: object, factor: str, freedom: float) -> tuple[pd.DataFrame, 
     return table, np.asarray(shifts @ fit.coefficients, dtype=float), np.asarray(covariance, dtype=float)
 
 
-def against_the_rest(tanks: Floats) -> Floats:
+def against_the_rest(tanks: ArrayLike) -> Floats:
     """Contrast matrix: each level less the mean of the other levels, weighted by their tanks."""
-    rest = np.tile(tanks, (len(tanks), 1))
+    number = np.asarray(tanks, dtype=float)
+    rest = np.tile(number, (len(number), 1))
     np.fill_diagonal(rest, 0.0)
-    rest /= rest.sum(axis=1, keepdims=True)
-    return np.asarray(np.eye(len(tanks)) - rest, dtype=float)
+    return np.asarray(np.eye(len(number)) - rest / rest.sum(axis=1, keepdims=True), dtype=float)
 
 
 def _errors(gradient: Floats, covariance: Floats) -> Floats:
     """Delta-method standard error of each row of a gradient."""
-    return np.asarray(np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", gradient, covariance, gradient), 0.0)), dtype=float)
+    return np.asarray(
+        np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", gradient, covariance, gradient), 0.0)), dtype=float
+    )
 
 
 def with_batch_shares(rows: pd.DataFrame, factor: str) -> tuple[pd.DataFrame, list[str]]:
     """Adds, for each level but the first, the share of the batch's tanks at that level; returns their names.
 
-    With these in the model the factor's effect is the within-batch effect (Mundlak Y 1978, Econometrica 46:69-85,
-    doi:10.2307/1913646): which batches a level received no longer moves it. Shares that do not vary are left out.
+    With these in the model the factor's effect is the within-batch effect (Mundlak Y 1978, Econometrica
+    46:69-85, doi:10.2307/1913646): which batches a level received no longer moves it. Shares that do not vary
+    are left out.
     """
     frame, names = rows.copy(), []
     for place, level in enumerate(sorted(frame[factor].astype(str).unique())[1:]):
-        share = (frame[factor].astype(str) == level).astype(float).groupby(frame["batch_id"]).transform("mean")
+        share = (
+            (frame[factor].astype(str) == level).astype(float).groupby(frame["batch_id"]).transform("mean")
+        )
         if share.std() > 0.0:
             names.append(f"batch_share_{place}")
             frame[names[-1]] = share - share.mean()

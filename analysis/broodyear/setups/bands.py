@@ -58,12 +58,18 @@ _ROOM = ("room_type", "gravel_practice")
 
 PRACTICES = (
     Practice("room_and_gravel", _ROOM, _room_and_gravel, "room type and gravel practice", ()),
-    Practice("gravel_practice", ("gravel_practice",), _as_is("gravel_practice"), "gravel practice", ("room_type",)),
+    Practice(
+        "gravel_practice", ("gravel_practice",), _as_is("gravel_practice"), "gravel practice", ("room_type",)
+    ),
     Practice("room_type", ("room_type",), _as_is("room_type"), "room type", ("gravel_practice",)),
     Practice(
         "set_point_band",
         ("set_point_c",),
-        _band("set_point_c", (7.0, 9.0, 11.0), ("below 7 °C", "7 to below 9 °C", "9 to below 11 °C", "11 °C or more")),
+        _band(
+            "set_point_c",
+            (7.0, 9.0, 11.0),
+            ("below 7 °C", "7 to below 9 °C", "9 to below 11 °C", "11 °C or more"),
+        ),
         "set point",
         _ROOM,
     ),

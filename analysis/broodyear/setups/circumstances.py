@@ -38,7 +38,8 @@ def _is(flag: bool) -> Callable[[pd.Series], pd.Series]:
     return lambda values: values.map(lambda value: value is not None and value == flag).astype(bool)
 
 
-#: Limits follow the published ones where there are any: 13 °C is the 7-day mean of daily maxima for incubation,
+#: Limits follow the published ones where there are any: 13 °C is the 7-day mean of daily maxima for
+#: incubation,
 #: the rest are the handbook's and common practice, meant to point at records, not to judge.
 CIRCUMSTANCES = (
     Circumstance("hours_above_warm", _at_least(6.0), "{:.0f} h above the warm limit"),
@@ -93,12 +94,15 @@ def _collect(table: pd.DataFrame, circumstance: Circumstance, found: dict[object
     values = table[circumstance.column]
     known = values.notna() & (values.astype(object) != "")
     holds = circumstance.holds(values).fillna(False).astype(bool) & known
-    share = holds.groupby(table["season"]).sum() / known.groupby(table["season"]).sum().clip(lower=1)
+    tanks = known.astype(float).groupby(table["season"]).sum().clip(lower=1.0)
+    share = holds.astype(float).groupby(table["season"]).sum() / tanks
     uncommon = table["season"].map(share) < COMMON_SHARE
     for index in table.index[holds & uncommon]:
         if index in found:
             value = values.at[index]
-            found[index].append(circumstance.words.format(value if ":" in circumstance.words else _plain(value)))
+            found[index].append(
+                circumstance.words.format(value if ":" in circumstance.words else _plain(value))
+            )
 
 
 def _plain(value: object) -> str:

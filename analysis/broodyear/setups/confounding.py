@@ -10,11 +10,20 @@ import pandas as pd
 NOTABLE_POINTS = 25.0
 _MOST_NAMED = 2
 
-CONTEXT = ("room_type", "gravel_practice", "region", "weekend_access", "has_logger", "water_source", "filter_kind")
+CONTEXT = (
+    "room_type",
+    "gravel_practice",
+    "region",
+    "weekend_access",
+    "has_logger",
+    "water_source",
+    "filter_kind",
+)
 
 
 def goes_together_with(rows: pd.DataFrame, factor: str, hidden: Sequence[str]) -> dict[str, str]:
-    """Per level, a sentence on the context its tanks share more often than the others; empty where nothing stands out.
+    """Per level, a sentence on the context its tanks share more often than the others; empty where nothing
+    stands out.
 
     hidden: context columns that are part of the factor itself.
     """
@@ -29,7 +38,9 @@ def goes_together_with(rows: pd.DataFrame, factor: str, hidden: Sequence[str]) -
     return {name: _sentence(sorted(entries, reverse=True)) for name, entries in found.items()}
 
 
-def _collect(level: pd.Series, value: pd.Series, column: str, found: dict[str, list[tuple[float, str]]]) -> None:
+def _collect(
+    level: pd.Series, value: pd.Series, column: str, found: dict[str, list[tuple[float, str]]]
+) -> None:
     counts = pd.crosstab(level, value)
     total = counts.sum()
     for name, own in counts.iterrows():
@@ -37,11 +48,12 @@ def _collect(level: pd.Series, value: pd.Series, column: str, found: dict[str, l
         if own.sum() == 0 or others.sum() == 0:
             continue
         gap = 100.0 * (own / own.sum() - others / others.sum())
-        most = gap.idxmax()
+        most = str(gap.idxmax())
         if gap[most] >= NOTABLE_POINTS:
             words = column.replace("_", " ")
             own_pct, other_pct = 100.0 * own[most] / own.sum(), 100.0 * others[most] / others.sum()
-            say = f"{words} {str(most).replace('_', ' ')} in {own_pct:.0f} % of these tanks, {other_pct:.0f} % of others"
+            value_words = most.replace("_", " ")
+            say = f"{words} {value_words} in {own_pct:.0f} % of these tanks, {other_pct:.0f} % of others"
             found[str(name)].append((float(gap[most]), say))
 
 

@@ -25,8 +25,8 @@ _STEP_POINTS = 0.25
 class Detectable:
     """Shortfalls in percentage points; nan when not even the death of every fish would be found.
 
-    flagged_points: for below_expected, when the tank is the only poor one of its season; watched_points: for at
-    least watch; tanks: judged that season; eggs: the typical tank; expected_pct: its expected survival.
+    flagged_points: for below_expected, when the tank is the only poor one of its season; watched_points: for
+    at least watch; tanks: judged that season; eggs: the typical tank; expected_pct: its expected survival.
     """
 
     tanks: int
@@ -40,9 +40,11 @@ class Detectable:
 def smallest_detectable_shortfall(
     *, eggs: int, tanks: int, expected_log_odds: float, spread: float, power: float = POWER
 ) -> Detectable:
-    """Smallest shortfall found with this power in one season, at the estimated spread between tanks (logit scale).
+    """Smallest shortfall found with this power in one season, at the estimated spread between tanks (logit
+    scale).
 
-    A lone poor tank among `tanks` is flagged when its two-sided p is at most 0.10 / tanks (Benjamini-Hochberg).
+    A lone poor tank among `tanks` is flagged when its two-sided p is at most 0.10 / tanks
+    (Benjamini-Hochberg).
     """
     counts = np.arange(eggs + 1, dtype=float)
     number, centre, width = (np.full(eggs + 1, float(value)) for value in (eggs, expected_log_odds, spread))
@@ -79,7 +81,9 @@ def _sentence(
     if np.isnan(flagged_points):
         return f"With {tanks} tanks judged, {tank} would be {watch}, and never be called below expected."
     flag = f"called below expected {odds} only from {flagged_points:.0f} points"
-    return f"With {tanks} tanks judged, {tank} would be {watch}, and {flag}; a smaller shortfall can go unseen."
+    return (
+        f"With {tanks} tanks judged, {tank} would be {watch}, and {flag}; a smaller shortfall can go unseen."
+    )
 
 
 def detectable_by_season(judged: pd.DataFrame) -> pd.DataFrame:
@@ -88,7 +92,9 @@ def detectable_by_season(judged: pd.DataFrame) -> pd.DataFrame:
     judged needs season, outcome, eggs, expected_log_odds, spread, p_value.
     """
     rows = []
-    for (outcome, season), tanks in judged[judged["p_value"].notna()].groupby(["outcome", "season"], sort=True):
+    for (outcome, season), tanks in judged[judged["p_value"].notna()].groupby(
+        ["outcome", "season"], sort=True
+    ):
         typical = tanks[["eggs", "expected_log_odds", "spread"]].median()
         if typical.isna().any():
             continue

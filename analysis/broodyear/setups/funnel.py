@@ -1,8 +1,8 @@
 """Funnel limits, overdispersion and exact tail probabilities for counts out of a number of eggs.
 
 Spiegelhalter DJ (2005) Funnel plots for comparing institutional performance. Statistics in Medicine
-24:1185-1202, doi:10.1002/sim.1970; Spiegelhalter DJ (2005) Handling over-dispersion of performance indicators.
-Quality and Safety in Health Care 14:347-351, doi:10.1136/qshc.2005.013755.
+24:1185-1202, doi:10.1002/sim.1970; Spiegelhalter DJ (2005) Handling over-dispersion of performance
+indicators. Quality and Safety in Health Care 14:347-351, doi:10.1136/qshc.2005.013755.
 """
 
 from __future__ import annotations
@@ -26,8 +26,9 @@ WINSORISED_SHARE = 0.10
 class Overdispersion:
     """How much units differ beyond binomial chance.
 
-    target: the common proportion; z: unit scores before winsorising; phi: mean of squared scores (1 when units
-    differ by chance alone); tau2: additive between-unit variance in proportion units squared, never negative.
+    target: the common proportion; z: unit scores before winsorising; phi: mean of squared scores (1 when
+    units differ by chance alone); tau2: additive between-unit variance in proportion units squared, never
+    negative.
     """
 
     target: float
@@ -55,7 +56,9 @@ def exact_limits(target: float, trials: ArrayLike, probability: float) -> Floats
 
 
 def exact_p_values(survivors: ArrayLike, eggs: ArrayLike, target: ArrayLike, *, mid: bool) -> Floats:
-    """Two-sided binomial p-values: twice the smaller tail, at most 1; `mid` counts the observed value by half."""
+    """Two-sided binomial p-values: twice the smaller tail, at most 1; `mid` counts the observed value by
+    half.
+    """
     from scipy.stats import binom
 
     count, number = np.asarray(survivors, dtype=float), np.asarray(eggs, dtype=float)
@@ -71,8 +74,8 @@ def exact_p_values(survivors: ArrayLike, eggs: ArrayLike, target: ArrayLike, *, 
 def winsorise(z: ArrayLike, how: Winsorising = "quantile", share: float = WINSORISED_SHARE) -> Floats:
     """Scores with the extremes pulled in.
 
-    quantile: clipped at the type-7 quantiles of the two tails; rank: the floor(share x n) smallest and largest set
-    to the next score inward.
+    quantile: clipped at the type-7 quantiles of the two tails; rank: the floor(share x n) smallest and
+    largest set to the next score inward.
     """
     scores = np.asarray(z, dtype=float)
     if how == "none" or scores.size == 0:
@@ -90,7 +93,9 @@ def overdispersion(survivors: ArrayLike, eggs: ArrayLike, how: Winsorising = "qu
     count, number = np.asarray(survivors, dtype=float), np.asarray(eggs, dtype=float)
     target = float(count.sum() / number.sum())
     if not 0.0 < target < 1.0:
-        raise Refused("every unit has the same outcome (all alive or all dead), so variation cannot be estimated")
+        raise Refused(
+            "every unit has the same outcome (all alive or all dead), so variation cannot be estimated"
+        )
     error = np.sqrt(target * (1.0 - target) / number)
     z = (count / number - target) / error
     phi = float(np.mean(winsorise(z, how) ** 2))

@@ -19,7 +19,8 @@ Floats = NDArray[np.float64]
 FEWEST_TANKS = 8
 #: Season effects are estimated from this many seasons on.
 FEWEST_SEASONS = 5
-#: Prior standard deviations on the logit scale: weak for the general level, looser than any plausible species gap.
+#: Prior standard deviations on the logit scale: weak for the general level, looser than any plausible species
+#: gap.
 _LEVEL_PRIOR_SD = 5.0
 _SPECIES_PRIOR_SD = 1.5
 _SLOPE_PRIOR_SD = 0.5
@@ -39,8 +40,9 @@ class Spreads:
 
 @dataclass(frozen=True, eq=False)
 class Judged:
-    """rows: the used rows of one outcome with the columns of `judge`; spreads; sentence: what was done or refused;
-    departures: scores by site and season, None when nothing could be judged."""
+    """rows: the used rows of one outcome with the columns of `judge`; spreads; sentence: what was done or
+    refused; departures: scores by site and season, None when nothing could be judged.
+    """
 
     rows: pd.DataFrame
     spreads: Spreads
@@ -48,14 +50,15 @@ class Judged:
     departures: Departures | None
 
 
-_NOTHING = Spreads(*[float("nan")] * 4, freedom=float("nan"), set_aside=0)
+_NAN = float("nan")
+_NOTHING = Spreads(_NAN, _NAN, _NAN, _NAN, _NAN, set_aside=0)
 
 
 def judge(used: pd.DataFrame) -> Judged:
     """Expected and shrunken survival of one outcome's used rows.
 
-    Adds expected_log_odds, expected_se, spread (logit), expected_pct, shrunken_pct, shrunken_low, shrunken_high,
-    z_score, p_value, together_score, low_together, fish_below_expected, too_few_because.
+    Adds expected_log_odds, expected_se, spread (logit), expected_pct, shrunken_pct, shrunken_low,
+    shrunken_high, z_score, p_value, together_score, low_together, fish_below_expected, too_few_because.
     """
     rows = used.copy()
     rows["too_few_because"] = _too_few(rows)
@@ -97,7 +100,7 @@ def _all_alike(rows: pd.DataFrame, expected_pct: float, sentence: str) -> Judged
 
 
 def screen_data(rows: pd.DataFrame) -> ScreenData:
-    """Counts and design of what the coordinator does not control: species, units at delivery, season, batch."""
+    """Counts and design of what is not judged: species, thermal units at delivery, season and batch."""
     columns, precision = [np.ones(len(rows))], [1.0 / _LEVEL_PRIOR_SD**2]
     if "species" in rows:
         label, levels = codes(rows["species"].astype(object).where(rows["species"].notna(), NOT_RECORDED))
@@ -176,7 +179,8 @@ def _departures(rows: pd.DataFrame, fit: ScreenFit, score: Floats) -> Departures
 
 def _sentence(rows: pd.DataFrame, spreads: Spreads) -> str:
     return (
-        f"{len(rows)} tank-seasons were compared with what their species, batch, season and thermal units at delivery"
-        f" lead one to expect; ordinary tanks differ by a standard deviation of {spreads.tank_sd:.2f} on the logit"
-        f" scale, and {spreads.set_aside} tank-seasons outside the 99 % limits were kept out of that estimate"
+        f"{len(rows)} tank-seasons were compared with what their species, batch, season and thermal units"
+        f" at delivery lead one to expect; ordinary tanks differ by a standard deviation of"
+        f" {spreads.tank_sd:.2f} on the logit scale, and {spreads.set_aside} tank-seasons outside the 99 %"
+        " limits were kept out of that estimate"
     )

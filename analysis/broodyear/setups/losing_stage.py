@@ -16,9 +16,9 @@ _TANK = ["season", "tank_id"]
 def losing_stage(rows: pd.DataFrame) -> pd.Series:
     """egg, alevin, fry, after_hatch, unaccounted, or empty where the records do not tell; one per row.
 
-    Between hatch and later: the outcome with the larger number of fish below expected (eggs x (expected - observed)).
-    After hatch: the dead counts that exceed the season's median share most, where stage counts are given.
-    rows needs season, tank_id, outcome, eggs, survivors, expected_pct.
+    Between hatch and later: the outcome with the larger number of fish below expected (eggs x (expected -
+    observed)). After hatch: the dead counts that exceed the season's median share most, where stage counts
+    are given. rows needs season, tank_id, outcome, eggs, survivors, expected_pct.
     """
     by_outcome = _shortfalls(rows)
     by_count = _excess_dead(rows)
@@ -44,7 +44,7 @@ def _shortfalls(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def _excess_dead(rows: pd.DataFrame) -> pd.DataFrame:
-    """Dead beyond the season's median share of the eggs, per tank and stage; no columns without stage counts."""
+    """Dead beyond the season's median share of the eggs, per tank and stage; no columns without counts."""
     tanks = rows.sort_values("eggs", ascending=False).drop_duplicates(_TANK)
     index = pd.MultiIndex.from_frame(tanks[_TANK])
     parts = {}

@@ -17,9 +17,9 @@ _STATSMODELS_NAMES = {"benjamini_hochberg": "fdr_bh", "holm": "holm"}
 def adjust_p_values(p_values: ArrayLike, method: Adjustment = "benjamini_hochberg") -> NDArray[np.float64]:
     """Adjusted p-values in the order given; a missing p stays missing and does not count as a test.
 
-    benjamini_hochberg: the false-discovery rate of a screen (Benjamini Y, Hochberg Y 1995, Journal of the Royal
-    Statistical Society B 57:289-300); holm: family-wise, for planned contrasts (Holm S 1979, Scandinavian Journal
-    of Statistics 6:65-70).
+    benjamini_hochberg: the false-discovery rate of a screen (Benjamini Y, Hochberg Y 1995, Journal of the
+    Royal Statistical Society B 57:289-300); holm: family-wise, for planned contrasts (Holm S 1979,
+    Scandinavian Journal of Statistics 6:65-70).
     """
     from statsmodels.stats.multitest import multipletests
 
@@ -35,7 +35,7 @@ def adjust_p_values(p_values: ArrayLike, method: Adjustment = "benjamini_hochber
 
 
 def adjust_within(p_values: ArrayLike, families: ArrayLike) -> NDArray[np.float64]:
-    """Benjamini-Hochberg q-values within each family (a season and outcome): families holds one label per p."""
+    """Benjamini-Hochberg q-values within each family (season and outcome), one label per p."""
     given, labels = np.asarray(p_values, dtype=float), np.asarray(families)
     adjusted = np.full(given.shape, np.nan)
     for label in np.unique(labels):

@@ -19,7 +19,8 @@ _POINTS_APART = 3.0
 
 PRACTICE_NAMES = tuple(practice.name for practice in PRACTICES if practice.name != "room_and_gravel")
 PRACTICE_COLUMNS = [
-    "practice", "level", *PRACTICE_NAMES, "outcome", "tanks", "batches", "seasons", "eggs", "raw_pct",
+    "practice", "level", *PRACTICE_NAMES, "other_practice", "outcome", "tanks", "batches", "seasons",
+    "eggs", "raw_pct",
     "adjusted_pct", "adjusted_low", "adjusted_high", "difference_points", "difference_low", "difference_high",
     "p_value", "within_batch_points", "note",
 ]  # fmt: skip
@@ -29,8 +30,9 @@ def practices_table(frame: pd.DataFrame) -> pd.DataFrame:
     """The rows of practices.csv: PRACTICE_COLUMNS, one per practice, level and outcome, over all seasons.
 
     Above 5 000 tank-seasons hatch and hatch_to_release have rows for room type and gravel practice only.
-    room_and_gravel holds every combination of room type and gravel practice; the other practices are adjusted for
-    room type and gravel practice. difference_points: against the tanks of all other levels (population-averaged).
+    room_and_gravel holds every combination of room type and gravel practice; the other practices are adjusted
+    for room type and gravel practice. difference_points: against the tanks of all other levels
+    (population-averaged). other_practice names the practice of rows that are about neither room nor gravel.
     within_batch_points: the same difference with the batches' own shares held fixed. Levels below 5 tanks or
     2 batches have counts and the note "too few". No difference here is shown to be caused by the practice.
     """
@@ -63,7 +65,9 @@ def _practice_rows(used: pd.DataFrame, practice: Practice, outcome: str) -> pd.D
 
 
 def _within_batch(rows: pd.DataFrame, practice: Practice, result: AdjustedLevels) -> pd.Series:
-    """Differences with each batch's share of the level held fixed; missing where it was not asked or not possible."""
+    """Differences with each batch's share of the level held fixed; missing where it was not asked or not
+    possible.
+    """
     levels = result.table["level"]
     is_main = (rows["outcome"] == MAIN_OUTCOME).all()
     if not is_main or practice.name not in _CHECKED_WITHIN_BATCH or not result.fitted_levels:
@@ -78,7 +82,7 @@ def _within_batch(rows: pd.DataFrame, practice: Practice, result: AdjustedLevels
 def _note(row: pd.Series, result: AdjustedLevels, together: str, blank: int) -> str:
     apart = row["within_batch_points"] - row["difference_points"]
     parts = [str(row["note"]), "" if row["note"] else result.sentence]
-    if result.could_not_adjust_for:
+    if result.could_not_adjust_for and result.fitted_levels:
         names = ", ".join(name.replace("_", " ") for name in result.could_not_adjust_for)
         parts.append(f"cannot be told apart from {names} in these records")
     if abs(apart) >= _POINTS_APART:
@@ -92,6 +96,9 @@ def _placed(table: pd.DataFrame, practice: Practice, outcome: str) -> pd.DataFra
     table = table.assign(practice=practice.name, outcome=outcome)
     for name in PRACTICE_NAMES:
         table[name] = table["level"] if name == practice.name else ""
+    table["other_practice"] = (
+        "" if practice.name in _CHECKED_WITHIN_BATCH else practice.words + ": " + table["level"]
+    )
     if practice.name == "room_and_gravel":
         parts = table["level"].str.split(" / ", n=1)
         table["room_type"], table["gravel_practice"] = parts.str[0], parts.str[1]
@@ -99,8 +106,9 @@ def _placed(table: pd.DataFrame, practice: Practice, outcome: str) -> pd.DataFra
 
 
 def practice_counts(frame: pd.DataFrame, outcome: str = "delivered_to_release") -> pd.DataFrame:
-    """Which gravel practice occurs in which room type: room_type, gravel_practice, tanks, batches, seasons, eggs,
-    raw_pct; combinations that never occur are listed with 0 tanks, because they cannot be compared."""
+    """Which gravel practice occurs in which room type: room_type, gravel_practice, tanks, batches, seasons,
+    eggs, raw_pct; combinations that never occur are listed with 0 tanks, because they cannot be compared.
+    """
     rows = prepare(frame).rows
     combined = PRACTICES[0]
     rows = rows[rows["is_used"] & (rows["outcome"] == outcome)]

@@ -1,7 +1,7 @@
 """What an ordinary tank may show: binomial counts whose survival differs between tanks on the logit scale.
 
-survival = 1 / (1 + exp(-(centre + spread x N(0, 1)))), count ~ binomial(eggs, survival). Tails are exact sums of
-binomial tails over the spread (trapezoid rule), so small counts need no normal approximation.
+survival = 1 / (1 + exp(-(centre + spread x N(0, 1)))), count ~ binomial(eggs, survival). Tails are exact sums
+of binomial tails over the spread (trapezoid rule), so small counts need no normal approximation.
 """
 
 from __future__ import annotations
@@ -72,7 +72,9 @@ def normal_scores(survivors: Floats, eggs: Floats, centre: Floats, spread: Float
 def shrunken_survival(
     survivors: Floats, eggs: Floats, centre: Floats, spread: Floats, tail: float = 0.025
 ) -> tuple[Floats, Floats, Floats]:
-    """Posterior mean, lower and upper limit of each row's survival (0 to 1), prior N(centre, spread) on the logit."""
+    """Posterior mean, lower and upper limit of each row's survival (0 to 1), prior N(centre, spread) on the
+    logit.
+    """
     mode = _posterior_mode(survivors, eggs, centre, spread)
     share = logistic(mode)
     width = 1.0 / np.sqrt(eggs * share * (1.0 - share) + 1.0 / spread**2)
@@ -103,4 +105,6 @@ def _quantile(points: Floats, density: Floats, probability: float) -> Floats:
     row = np.arange(len(points))
     low, high = reached[row, after - 1], reached[row, after]
     part = np.clip((probability - low) / np.maximum(high - low, 1e-300), 0.0, 1.0)
-    return np.asarray(points[row, after - 1] + part * (points[row, after] - points[row, after - 1]), dtype=float)
+    return np.asarray(
+        points[row, after - 1] + part * (points[row, after] - points[row, after - 1]), dtype=float
+    )

@@ -19,21 +19,45 @@ from broodyear.setups.tank_frame import OUTCOMES, TankFrame, prepare
 #: Scores beyond this lie outside the 95 % limits.
 LIMIT_95 = 1.959963984540054
 
-SETUP_COLUMNS = (
-    "season tank_id site_id region batch_id room_type gravel_practice outcome eggs survivors observed_pct"
-    " expected_pct shrunken_pct shrunken_low shrunken_high fish_below_expected p_value q_value verdict"
-    " losing_stage circumstances z_score expected_log_odds spread watch_reason note"
-).split()
+SETUP_COLUMNS = [
+    "season",
+    "tank_id",
+    "site_id",
+    "region",
+    "batch_id",
+    "room_type",
+    "gravel_practice",
+    "outcome",
+    "eggs",
+    "survivors",
+    "observed_pct",
+    "expected_pct",
+    "shrunken_pct",
+    "shrunken_low",
+    "shrunken_high",
+    "fish_below_expected",
+    "p_value",
+    "q_value",
+    "verdict",
+    "losing_stage",
+    "circumstances",
+    "z_score",
+    "expected_log_odds",
+    "spread",
+    "watch_reason",
+    "note",
+]
 
 
 @dataclass(frozen=True, eq=False)
 class SetupScreen:
     """A screen and what stands behind it.
 
-    rows: SETUP_COLUMNS, one per row given, by season, outcome, tank. spreads: one row per outcome: rows_given,
-    rows_used, left_out (reason -> count, in words), tank_sd, site_sd, batch_sd, season_sd (logit scale), set_aside,
-    sentence. detectable: one row per outcome and season, see detectable_by_season. departures: scores per outcome.
-    capped: rows whose survivors exceeded the eggs and were capped.
+    rows: SETUP_COLUMNS, one per row given, by season, outcome, tank; eggs and survivors are whole numbers
+    with blanks. spreads: one row per outcome: rows_given, rows_used, left_out (reason -> count, in words),
+    tank_sd, site_sd, batch_sd, season_sd (logit scale), set_aside, sentence. detectable: one row per outcome
+    and season, see detectable_by_season. departures: scores per outcome. capped: rows whose survivors
+    exceeded the eggs and were capped.
     """
 
     rows: pd.DataFrame
@@ -57,15 +81,17 @@ def compare_setups(frame: pd.DataFrame) -> pd.DataFrame:
 def screen_setups(frame: pd.DataFrame) -> SetupScreen:
     """Judge every tank-season of every outcome; the model is fitted once per outcome over all seasons.
 
-    Expected survival is given species, units at delivery, season and batch, never room, gravel or temperature:
-    those are what is being judged. Limits allow for ordinary differences between tanks (Spiegelhalter 2005,
-    doi:10.1136/qshc.2005.013755), p-values are mid-p of the overdispersed count, q-values hold the
-    false-discovery rate within a season and outcome (Benjamini and Hochberg 1995).
+    Expected survival is given species, units at delivery, season and batch, never room, gravel or
+    temperature: those are what is being judged. Limits allow for ordinary differences between tanks
+    (Spiegelhalter 2005, doi:10.1136/qshc.2005.013755), p-values are mid-p of the overdispersed count,
+    q-values hold the false-discovery rate within a season and outcome (Benjamini and Hochberg 1995).
     """
     tanks = prepare(frame)
-    judged = {name: judge(tanks.outcome(name)[lambda rows: rows["is_used"]]) for name in _outcomes(tanks)}
+    judged = {name: judge(tanks.used(name)) for name in _outcomes(tanks)}
     rows = _joined(tanks, judged)
-    rows["q_value"] = adjust_within(rows["p_value"], rows["outcome"].astype(str) + "|" + rows["season"].astype(str))
+    rows["q_value"] = adjust_within(
+        rows["p_value"], rows["outcome"].astype(str) + "|" + rows["season"].astype(str)
+    )
     rows = _with_verdicts(rows)
     flagged = rows["verdict"].isin(["below_expected", "watch"])
     rows["losing_stage"] = losing_stage(rows).where(flagged, "")
@@ -75,7 +101,9 @@ def screen_setups(frame: pd.DataFrame) -> SetupScreen:
         spreads=_spreads(tanks, judged),
         detectable=detectable_by_season(rows),
         departures={
-            name: (result.rows, result.departures) for name, result in judged.items() if result.departures is not None
+            name: (result.rows, result.departures)
+            for name, result in judged.items()
+            if result.departures is not None
         },
         capped=tanks.capped,
     )
@@ -92,7 +120,9 @@ def _joined(tanks: TankFrame, judged: Mapping[str, Judged]) -> pd.DataFrame:
     rows = pd.concat([result.rows for result in judged.values()] + [tanks.rows[~tanks.rows["is_used"]]])
     rows = rows.loc[tanks.rows.index]
     rows["observed_pct"] = 100.0 * rows["survivors"] / rows["eggs"].where(rows["eggs"] > 0)
-    rows["too_few_because"] = rows["too_few_because"].astype(object).where(rows["is_used"], rows["why_left_out"])
+    rows["too_few_because"] = (
+        rows["too_few_because"].astype(object).where(rows["is_used"], rows["why_left_out"])
+    )
     rows["low_together"] = rows["low_together"].astype(object).where(rows["is_used"], False).astype(bool)
     too_few = rows["too_few_because"] != ""
     rows["p_value"] = rows["p_value"].astype(float).where(~too_few)
@@ -126,7 +156,10 @@ def _with_verdicts(rows: pd.DataFrame) -> pd.DataFrame:
 
 def _ordered(rows: pd.DataFrame) -> pd.DataFrame:
     place = rows["outcome"].map({name: place for place, name in enumerate(OUTCOMES)}).fillna(len(OUTCOMES))
-    ordered = rows.assign(_place=place).sort_values(["season", "_place", "outcome", "tank_id"], kind="stable")
+    whole = {name: rows[name].round().astype("Int64") for name in ("eggs", "survivors")}
+    ordered = rows.assign(_place=place, **whole).sort_values(
+        ["season", "_place", "outcome", "tank_id"], kind="stable"
+    )
     return ordered[list(SETUP_COLUMNS)].reset_index(drop=True)
 
 

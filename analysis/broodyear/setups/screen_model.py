@@ -1,12 +1,13 @@
 """Expected survival of tanks that nobody judges yet: a robust binomial mixed model, fast enough for a screen.
 
-On the logit scale a tank's survival is common part + season + batch + the tank's own departure. The departure is
-what is being judged, so it must not teach the model what to expect: each tank's score is winsorised before it enters
-(pseudo-observations, Huber PJ 1981, Robust Statistics, section 7.8), the spread between tanks solves the winsorised
-moment equation made consistent for the normal distribution (Huber's proposal 2; Spiegelhalter 2005,
-doi:10.1136/qshc.2005.013755, winsorises likewise), and tanks beyond the 99 % limits are set aside for the estimates.
-Season and batch spreads follow Schall R (1991) Biometrika 78:719-727, doi:10.1093/biomet/78.4.719. Scores are
-Anscombe's (1948) arcsine scores, moved by the difference to exact mid-p normal scores, so small counts stay honest.
+On the logit scale a tank's survival is common part + season + batch + the tank's own departure. The departure
+is what is being judged, so it must not teach the model what to expect: each tank's score is winsorised before
+it enters (pseudo-observations, Huber PJ 1981, Robust Statistics, section 7.8), the spread between tanks
+solves the winsorised moment equation made consistent for the normal distribution (Huber's proposal 2;
+Spiegelhalter 2005, doi:10.1136/qshc.2005.013755, winsorises likewise), and tanks beyond the 99 % limits are
+set aside for the estimates. Season and batch spreads follow Schall R (1991) Biometrika 78:719-727,
+doi:10.1093/biomet/78.4.719. Scores are Anscombe's (1948) arcsine scores, moved by the difference to exact
+mid-p normal scores, so small counts stay honest.
 """
 
 from __future__ import annotations
@@ -41,8 +42,10 @@ _LARGEST_SD = 3.0
 
 @dataclass(frozen=True, eq=False)
 class ScreenData:
-    """survivors, eggs: counts, one per tank-season; common: design columns (the first is 1), shape (rows, columns);
-    common_precision: prior precision of each column (0 = free); season: codes or None; batch: codes."""
+    """survivors, eggs: counts, one per tank-season; common: design columns (the first is 1), shape (rows,
+    columns); common_precision: prior precision of each column (0 = free); season: codes or None; batch:
+    codes.
+    """
 
     survivors: Floats
     eggs: Floats
@@ -76,9 +79,11 @@ class ScreenData:
 
 @dataclass(frozen=True, eq=False)
 class ScreenFit:
-    """Logit scale throughout. expected, expected_se: without the tank's own count, one per row; scores: the tank's
-    normal score given the batch; tank_sd: between-tank spread (site and tank-season together); batch_sd, season_sd:
-    nan when there is only one; freedom: tank-seasons behind the spread, in terms of a plain variance estimate."""
+    """Logit scale throughout. expected, expected_se: without the tank's own count, one per row; scores: the
+    tank's normal score given the batch; tank_sd: between-tank spread (site and tank-season together);
+    batch_sd, season_sd: nan when there is only one; freedom: tank-seasons behind the spread, in terms of a
+    plain variance estimate.
+    """
 
     expected: Floats
     expected_se: Floats
@@ -230,7 +235,9 @@ def solve_equations(
         fitted=np.asarray(dense @ coefficients + batch[data.batch], dtype=float),
         variance=np.asarray(variance, dtype=float),
         batch=np.asarray(batch if batches > 1 else batch[:0], dtype=float),
-        batch_variance=np.asarray(1.0 / diagonal + np.einsum("ji,jk,ki->i", over, inverse, over), dtype=float),
+        batch_variance=np.asarray(
+            1.0 / diagonal + np.einsum("ji,jk,ki->i", over, inverse, over), dtype=float
+        ),
         season=np.asarray(coefficients[common:], dtype=float),
         season_variance=np.asarray(np.diag(inverse)[common:], dtype=float),
     )

@@ -1,8 +1,8 @@
 """Shrinking unit rates towards their common mean: James-Stein and beta-binomial empirical Bayes.
 
-Efron B, Morris C (1975) Data analysis using Stein's estimator and its generalizations. Journal of the American
-Statistical Association 70:311-319, doi:10.1080/01621459.1975.10479864; Kleinman JC (1973) Proportions with
-extraneous variance. Journal of the American Statistical Association 68:46-54,
+Efron B, Morris C (1975) Data analysis using Stein's estimator and its generalizations. Journal of the
+American Statistical Association 70:311-319, doi:10.1080/01621459.1975.10479864; Kleinman JC (1973)
+Proportions with extraneous variance. Journal of the American Statistical Association 68:46-54,
 doi:10.1080/01621459.1973.10481332.
 """
 
@@ -59,7 +59,8 @@ def james_stein(survivors: ArrayLike, eggs: float) -> JamesStein:
 
 
 def james_stein_arcsine(survivors: ArrayLike, eggs: float) -> JamesStein:
-    """James-Stein estimates on Efron and Morris's scale sqrt(n) asin(2y - 1), transformed back to proportions.
+    """James-Stein estimates on Efron and Morris's scale sqrt(n) asin(2y - 1), transformed back to
+    proportions.
 
     centre is on the transformed scale.
     """
@@ -135,7 +136,9 @@ def posterior_mean(survivors: ArrayLike, eggs: ArrayLike, prior: BetaPrior) -> F
 def posterior_sd(survivors: ArrayLike, eggs: ArrayLike, prior: BetaPrior) -> Floats:
     """Standard deviation of each unit's rate given its count."""
     mean = posterior_mean(survivors, eggs, prior)
-    return np.asarray(np.sqrt(mean * (1.0 - mean) / (np.asarray(eggs) + prior.a + prior.b + 1.0)), dtype=float)
+    return np.asarray(
+        np.sqrt(mean * (1.0 - mean) / (np.asarray(eggs) + prior.a + prior.b + 1.0)), dtype=float
+    )
 
 
 def posterior_interval(

@@ -1,4 +1,6 @@
-"""What a site's other seasons say about a tank: the spread between sites and each site's remembered departure."""
+"""What a site's other seasons say about a tank: the spread between sites and each site's remembered
+departure.
+"""
 
 from __future__ import annotations
 
@@ -20,8 +22,9 @@ LOW_SCORE = 1.0
 
 @dataclass(frozen=True, eq=False)
 class Departures:
-    """One outcome's judged tank-seasons. score: normal score against expectation; error: its standard deviation on
-    the logit scale (sampling, between tanks, and of the expectation); site, season: codes."""
+    """One outcome's judged tank-seasons. score: normal score against expectation; error: its standard
+    deviation on the logit scale (sampling, between tanks, and of the expectation); site, season: codes.
+    """
 
     score: Floats
     error: Floats
@@ -82,10 +85,11 @@ def _values(departures: Departures, sd: float) -> tuple[Floats, Floats]:
 
 
 def low_together(departures: Departures, sd: float) -> tuple[Floats, NDArray[np.bool_]]:
-    """Score of this and the site's earlier seasons together, and whether both this and the earlier ones are low.
+    """Score of this and the site's earlier seasons together, and whether both this and the earlier ones are
+    low.
 
-    The score allows for sites differing: seasons of one site are correlated by the site's share of the variance.
-    Rows without an earlier season have a missing score.
+    The score allows for sites differing: seasons of one site are correlated by the site's share of the
+    variance. Rows without an earlier season have a missing score.
     """
     score = np.clip(departures.score, -LARGEST_SCORE, LARGEST_SCORE)
     before, number = _earlier(score, departures)

@@ -1,4 +1,6 @@
-"""Sites over the seasons: repeated shortfall against one bad year, shrunken, with regression to the mean said."""
+"""Sites over the seasons: repeated shortfall against one bad year, shrunken, with regression to the mean
+said.
+"""
 
 from __future__ import annotations
 
@@ -11,28 +13,26 @@ from broodyear.setups.site_history import LOW_SCORE, Departures, site_effects
 from broodyear.setups.tank_frame import codes
 
 SITE_COLUMNS = [
-    "site_id", "region", "outcome", "seasons", "tanks", "eggs", "observed_pct", "expected_pct", "shrunken_pct",
-    "shrunken_low", "shrunken_high", "difference_points", "difference_low", "difference_high",
-    "fish_below_expected", "seasons_low", "first_season", "last_season", "first_difference_points",
+    "site_id", "region", "outcome", "seasons", "tank_seasons", "eggs", "observed_pct", "expected_pct",
+    "shrunken_pct", "shrunken_low", "shrunken_high", "difference_points", "difference_low", "difference_high",
+    "fish_below_expected", "seasons_below", "first_season", "last_season", "first_difference_points",
     "last_difference_points", "expected_regain_points", "history", "note",
 ]  # fmt: skip
 
 #: A change since the first season is commented on from this many points.
 _WORTH_SAYING_POINTS = 3.0
 
-REGRESSION = (
-    "a site picked out for a bad year comes back by about {:.0f} points on its own, without anyone changing anything"
-)
+REGRESSION = "a site picked out for a bad year comes back by about {:.0f} points with nothing changed"
 
 
 def sites_table(frame: pd.DataFrame, screen: SetupScreen | None = None) -> pd.DataFrame:
     """SITE_COLUMNS, one row per site and outcome, in order of site (no ranks).
 
-    shrunken_pct and its interval: survival of the site's tanks given all its seasons (empirical Bayes, from the model
-    of the screen); difference_points: shrunken less expected. seasons_low: seasons more than one standard deviation
-    below expectation. history: repeated shortfall, one bad season, no shortfall shown, one season only.
-    expected_regain_points: how far the first season's departure is expected to shrink by chance alone.
-    screen: the result of `screen_setups(frame)` when it is at hand.
+    shrunken_pct and its interval: survival of the site's tanks given all its seasons (empirical Bayes, from
+    the model of the screen); difference_points: shrunken less expected. seasons_below: seasons more than one
+    standard deviation below expectation. history: repeated shortfall, one bad season, no shortfall shown, one
+    season only. expected_regain_points: how far the first season's departure is expected to shrink by chance
+    alone. screen: the result of `screen_setups(frame)` when it is at hand.
     """
     found = screen_setups(frame) if screen is None else screen
     parts = [_outcome_sites(found, outcome) for outcome in found.departures]
@@ -42,8 +42,8 @@ def sites_table(frame: pd.DataFrame, screen: SetupScreen | None = None) -> pd.Da
 
 def _outcome_sites(screen: SetupScreen, outcome: str) -> pd.DataFrame:
     rows, departures = screen.departures[outcome]
-    spreads = screen.spreads.set_index("outcome").loc[outcome]
-    between, within = float(spreads["site_sd"]), float(spreads["tank_sd"])
+    spreads = screen.spreads[screen.spreads["outcome"] == outcome].iloc[0]
+    between, within = (float(value) for value in spreads[["site_sd", "tank_sd"]])
     effect, error = site_effects(departures, between)
     rows = rows.assign(
         score=departures.score,
@@ -87,11 +87,11 @@ def _counted(rows: pd.DataFrame, outcome: str) -> pd.DataFrame:
             "region": groups["region"].first(),
             "outcome": outcome,
             "seasons": seasons.size(),
-            "tanks": groups.size(),
+            "tank_seasons": groups.size(),
             "eggs": eggs,
             "observed_pct": 100.0 * groups["survivors"].sum() / eggs,
             "expected_pct": expected,
-            "seasons_low": (by_season["score"] < -LOW_SCORE).groupby("site_id").sum(),
+            "seasons_below": (by_season["score"] < -LOW_SCORE).groupby("site_id").sum(),
             "first_season": first["season"],
             "last_season": last["season"],
             "first_difference_points": first["points"],
@@ -105,11 +105,11 @@ def _counted(rows: pd.DataFrame, outcome: str) -> pd.DataFrame:
 def _history(row: pd.Series) -> str:
     if row["seasons"] < 2:
         return "one season only"
-    if row["seasons_low"] >= 2 and row["difference_high"] < 0.0:
+    if row["seasons_below"] >= 2 and row["difference_high"] < 0.0:
         return "repeated shortfall"
-    if row["seasons_low"] >= 2:
+    if row["seasons_below"] >= 2:
         return "low more than once, not beyond ordinary differences between sites"
-    if row["seasons_low"] == 1:
+    if row["seasons_below"] == 1:
         return "one bad season"
     return "no shortfall shown"
 

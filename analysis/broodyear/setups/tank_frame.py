@@ -1,7 +1,7 @@
 """One tidy frame of tank-seasons and outcomes from whatever columns the caller has.
 
-Required: season, tank_id, site_id, batch_id, eggs, survivors. Optional: outcome (delivered_to_release when absent),
-usable and why_unusable, and the context columns named below.
+Required: season, tank_id, site_id, batch_id, eggs, survivors. Optional: outcome (delivered_to_release when
+absent), usable and why_unusable, and the context columns named below.
 """
 
 from __future__ import annotations
@@ -42,6 +42,10 @@ class TankFrame:
         """The rows of one outcome."""
         return self.rows[self.rows["outcome"] == name]
 
+    def used(self, name: str) -> pd.DataFrame:
+        """The rows of one outcome that can be judged."""
+        return self.rows[(self.rows["outcome"] == name) & self.rows["is_used"]]
+
 
 def prepare(frame: pd.DataFrame) -> TankFrame:
     """Check, complete and mark the rows; raises when a required column is missing or there is no row."""
@@ -52,15 +56,28 @@ def prepare(frame: pd.DataFrame) -> TankFrame:
             " pass the derived table tank_outcomes or add the columns"
         )
     if frame.empty:
-        raise NothingToAnalyse("there is no tank-season in the frame, so no set-up can be compared: load records first")
+        raise NothingToAnalyse(
+            "there is no tank-season in the frame, so no set-up can be compared: load records first"
+        )
     rows = frame.reset_index(drop=True).copy()
     rows["outcome"] = rows["outcome"] if "outcome" in rows else MAIN_OUTCOME
     for name in REPEATED:
         rows[name] = rows[name].astype(object).where(rows[name].notna(), "") if name in rows else ""
     for name in ("eggs", "survivors"):
         rows[name] = pd.to_numeric(rows[name], errors="coerce").astype(float)
+    rows["eggs"] = _eggs_delivered_where_blank(rows)
     rows["site_id"] = rows["site_id"].astype(object).where(rows["site_id"].notna(), NOT_RECORDED)
     return _marked(rows)
+
+
+def _eggs_delivered_where_blank(rows: pd.DataFrame) -> pd.Series:
+    """Eggs of tanks without a usable count, needed for bounds; after hatch they would be the hatched, not
+    known.
+    """
+    if "eggs_delivered" not in rows:
+        return rows["eggs"]
+    delivered = pd.to_numeric(rows["eggs_delivered"], errors="coerce").astype(float)
+    return rows["eggs"].fillna(delivered.where(rows["outcome"] != "hatch_to_release"))
 
 
 def _marked(rows: pd.DataFrame) -> TankFrame:
@@ -77,7 +94,9 @@ def _reasons(rows: pd.DataFrame) -> pd.Series:
     """Why each row cannot be judged; empty when it can."""
     reason = pd.Series("", index=rows.index, dtype=object)
     unusable = ~_as_flag(rows, "usable")
-    given = rows["why_unusable"] if "why_unusable" in rows else pd.Series(None, index=rows.index, dtype=object)
+    given = (
+        rows["why_unusable"] if "why_unusable" in rows else pd.Series(None, index=rows.index, dtype=object)
+    )
     reason[unusable] = given.astype(object).where(given.notna(), "marked as not usable")[unusable]
     tests = (
         ("no batch recorded", rows["batch_id"].isna()),
@@ -104,7 +123,7 @@ def codes(values: pd.Series) -> tuple[np.ndarray, list[object]]:
 
 
 def pair_codes(first: pd.Series, second: pd.Series) -> np.ndarray:
-    """Codes of the pairs of two columns: the same batch code used again in another season is another batch."""
+    """Codes of pairs of two columns: a batch code used again in another season is another batch."""
     one, _ = codes(first)
     two, levels = codes(second)
     _, both = np.unique(one * len(levels) + two, return_inverse=True)
