@@ -19,7 +19,7 @@ Floats = NDArray[np.float64]
 
 
 def fit_constant_temperatures(frame: pd.DataFrame, form: str) -> DevelopmentFit:
-    """Least squares in log days of one form; frame: temp_c (°C), days. Raises Refused as ``fit_development`` says."""
+    """Least squares in log days of one form; frame: temp_c (°C), days. Raises as ``fit_development`` says."""
     used, left_out = _usable_pairs(frame)
     if used.empty:
         raise NothingToAnalyse("no row has both a temperature and days above 0")

@@ -82,6 +82,7 @@ class CurveLikelihood:
         self.records = records
         self.shape = shape
         self.has_batch_effect = has_batch_effect
+        self._modes: Floats | None = None  # where the last step found the batches: only a place to begin
 
     def __call__(self, theta: Floats) -> tuple[float, Floats]:
         """(−log-likelihood, gradient) at theta = free quantities, ln spread_sd and, with batches, ln batch_sd."""
@@ -95,7 +96,8 @@ class CurveLikelihood:
         rate, rate_by = rates_on(self.shape, theta[:p], self.records.grid_c)
         intervals, start, absent, seen = edges(self.records, rate)
         batch_sd = float(np.exp(theta[p + 1])) if self.has_batch_effect else 0.0
-        result = marginal(intervals, float(np.exp(theta[p])), batch_sd)
+        result = marginal(intervals, float(np.exp(theta[p])), batch_sd, self._modes)
+        self._modes = result.group_mode
         at_start = np.where(start > 0, result.by_start / np.where(start > 0, start, 1.0), 0.0)
         at_absent = np.where(absent > 0, result.by_lower / np.where(absent > 0, absent, 1.0), 0.0)
         at_seen = result.by_upper / np.maximum(seen, 1e-300)

@@ -21,8 +21,8 @@ BEND_AT_LIMIT = "the zero of the curve ran to its limit: a form with fewer const
 def refuse_narrow(form: str, low_c: float, high_c: float, what: str) -> None:
     if high_c - low_c < NARROWEST_BAND_C[form]:
         raise Refused(
-            f"{what} lie in {low_c:.1f} to {high_c:.1f} °C and cannot tell the constants of the form {form} apart; "
-            f"it needs {NARROWEST_BAND_C[form]:g} °C or more between the colder and the warmer ones"
+            f"{what} lie in {low_c:.1f} to {high_c:.1f} °C and cannot tell the constants of the form {form} "
+            f"apart; it needs {NARROWEST_BAND_C[form]:g} °C or more between the colder and the warmer ones"
         )
 
 

@@ -101,7 +101,7 @@ def _refuse_thin(records: TankRecords, form: str, batch_effect: bool) -> None:
 
 
 def _tested(records: TankRecords) -> tuple[float, float]:
-    """The temperatures the tanks stand for: 2nd to 98th per cent of their means, so that no stray tank stretches them."""
+    """The temperatures the tanks stand for: 2nd to 98th per cent of their means, so no stray tank widens them."""
     low, high = np.quantile(records.mean_temp_c, [0.02, 0.98])
     return float(np.floor(low * 10) / 10), float(np.ceil(high * 10) / 10)
 

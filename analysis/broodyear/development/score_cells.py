@@ -1,0 +1,143 @@
+"""The scores of one model in one cell: bias, error, coverage, calibration, from censored dates."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr, ndtri
+
+from broodyear.development.censored import Intervals
+from broodyear.development.cross_validation import HeldOut
+from broodyear.development.interval_mean import (
+    interval_mean,
+    log_interval_score,
+    mean_absolute_within,
+    probability_inside,
+)
+from broodyear.development.tank_records import TankRecords
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+FEWEST_BATCHES = 3
+LEVELS = (50, 80, 95)
+BANDS = (("<5", -np.inf, 5.0), ("5-7", 5.0, 7.0), ("7-9", 7.0, 9.0), ("9-11", 9.0, 11.0), (">11", 11.0, np.inf))
+BAND_NAMES = ("all", *(name for name, _, _ in BANDS))
+MEASURES = (
+    "bias_days", "bias_se", "bias_low", "bias_high", "mae_days", "interval_distance_days",
+    *(f"coverage_{level}" for level in LEVELS), "log_score", "pit_mean", "pit_sd",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Known:
+    """What is known of n predicted tanks, in days after delivery; upper is infinite where the tank ended first."""
+
+    absent_day: Floats
+    seen_day: Floats
+    predicted_day: Floats
+    batch: NDArray[np.str_]
+
+
+def in_band(mean_temp_c: Floats, band: str) -> Mask:
+    """True for the tanks of a temperature band, by their mean from delivery to the event (°C)."""
+    if band == "all":
+        return np.ones(len(mean_temp_c), dtype=bool)
+    low, high = next((low, high) for name, low, high in BANDS if name == band)
+    return np.asarray((mean_temp_c >= low) & (mean_temp_c < high))
+
+
+def error_intervals(known: Known, is_in: Mask) -> Intervals:
+    """Intervals of (event − predicted day) of some tanks, truncated at delivery, batches as groups."""
+    predicted = known.predicted_day[is_in]
+    groups, group = np.unique(known.batch[is_in], return_inverse=True)
+    return Intervals(
+        lower=known.absent_day[is_in] - predicted,
+        upper=known.seen_day[is_in] - predicted,
+        start=-predicted,
+        group=group.astype(np.intp),
+        groups=len(groups),
+    )
+
+
+def score_cell(records: TankRecords, held: HeldOut, is_in: Mask, rng: np.random.Generator) -> dict[str, Any]:
+    """Scores of the tanks in a cell; blank (NaN) with a note when fewer than 3 batches are behind it.
+
+    bias_days: predicted − actual by the interval likelihood with an effect per batch, positive when the model is
+    late; mae_days: mean of E|predicted − actual| given each interval; coverage (%): mean probability that the
+    event lies in the predicted interval given what is known; log_score: mean ln of the probability given to what
+    was seen, nearer 0 is better; pit_mean, pit_sd: of randomised probability integral transforms, 0.5 and 0.289
+    when the predictions are calibrated.
+    """
+    is_used = is_in & np.isfinite(held.predicted_day)
+    batches = len(np.unique(records.batch[is_used]))
+    cell: dict[str, Any] = {"tanks": int(is_used.sum()), "batches": batches}
+    if batches < FEWEST_BATCHES:
+        note = f"suppressed: {batches} batches, fewer than {FEWEST_BATCHES}" if is_used.any() else "no tank"
+        return {**cell, **dict.fromkeys(MEASURES, np.nan), "note": note}
+    return {
+        **cell,
+        **_days_scores(_known(records, held), is_used),
+        **_calibration(records, held, is_used, rng),
+        "note": "",
+    }
+
+
+def _days_scores(known: Known, is_used: Mask) -> dict[str, float]:
+    intervals = error_intervals(known, is_used)
+    error = interval_mean(intervals)
+    expected = mean_absolute_within(intervals.lower, intervals.upper, error.mean, error.total_sd)
+    outside = np.maximum(np.maximum(intervals.lower, -intervals.upper), 0.0)
+    return {
+        "bias_days": -error.mean,
+        "bias_se": error.std_error,
+        "bias_low": -error.high,
+        "bias_high": -error.low,
+        "mae_days": float(expected.mean()),
+        "interval_distance_days": float(outside.mean()),
+    }
+
+
+def mean_absolute_error(records: TankRecords, held: HeldOut, is_in: Mask) -> float:
+    """Mean of E|predicted − actual| over the tanks of a cell that were predicted, given what is known of each."""
+    is_used = is_in & np.isfinite(held.predicted_day)
+    intervals = error_intervals(_known(records, held), is_used)
+    error = interval_mean(intervals, with_error=False)
+    return float(mean_absolute_within(intervals.lower, intervals.upper, error.mean, error.total_sd).mean())
+
+
+def _known(records: TankRecords, held: HeldOut) -> Known:
+    return Known(records.absent_day, records.seen_day, held.predicted_day, records.batch.astype(str))
+
+
+def _calibration(records: TankRecords, held: HeldOut, is_used: Mask, rng: np.random.Generator) -> dict[str, float]:
+    sd = held.log_sd[is_used]
+    lower, upper, start = held.lower[is_used] / sd, held.upper[is_used] / sd, held.start[is_used] / sd
+    groups, group = np.unique(records.batch[is_used], return_inverse=True)
+    spread = interval_mean(Intervals(lower, upper, start, group.astype(np.intp), len(groups)), with_error=False)
+    scores = {}
+    for level in LEVELS:
+        reach = np.full(len(sd), float(ndtri(0.5 + level / 200.0)))
+        inside = probability_inside(lower, upper, reach, spread.mean, spread.total_sd)
+        scores[f"coverage_{level}"] = 100.0 * float(inside.mean())
+    transforms = randomised_pit(lower, upper, start, rng)
+    scores["log_score"] = float(log_interval_score(lower, upper, start, np.ones(len(sd))).mean())
+    scores["pit_mean"], scores["pit_sd"] = float(transforms.mean()), float(transforms.std(ddof=1))
+    return scores
+
+
+def randomised_pit(lower: Floats, upper: Floats, start: Floats, rng: np.random.Generator) -> Floats:
+    """A uniform draw between the predicted probabilities at the two ends of what is known (normal scale)."""
+    cut = ndtr(start)
+    low, high = (ndtr(lower) - cut) / (1.0 - cut), (ndtr(upper) - cut) / (1.0 - cut)
+    return np.asarray(low + rng.uniform(size=len(lower)) * (high - low), dtype=float)
+
+
+def first_seen_scores(records: TankRecords, held: HeldOut, is_in: Mask) -> dict[str, float]:
+    """Bias and mean absolute error when the first date it was seen is taken for the event: the pitfall."""
+    is_used = is_in & np.isfinite(held.predicted_day) & np.isfinite(records.seen_day)
+    error = held.predicted_day[is_used] - records.seen_day[is_used]
+    return {"bias_first_seen_days": float(error.mean()), "mae_first_seen_days": float(np.abs(error).mean())}
