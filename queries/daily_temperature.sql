@@ -10,6 +10,7 @@
 -- returns:
 --   season [season]: season
 --   tank_id [code]: tank
+--   setup_number [number]: short key of season and tank, as in staged_setups
 --   day [date]: local day
 --   water_temp_c [°C]: daily mean, observed or filled in as `source` says
 --   min_c [°C]: lowest reading; NULL unless observed
@@ -23,12 +24,16 @@
 --   hours_read [h]: time the readings stand for; NULL with fewer than four timed readings
 --   hours_above_warm [h]: of these, above the warm limit
 --   hours_below_cold [h]: of these, below the cold limit
+--   rise_c [°C]: daily mean − the day before's, both observed, else NULL
+--   week_of_maxima_c [°C]: mean of max_c over the seven days ending here, each with hours read, else NULL
+--   warmth_so_far_c_days [°C·d]: sum of daily means above 0 °C from the tank's first row to the end of this day
+--   variance_so_far_c2 [°C²]: sum of se_step_c2 likewise
 --   has_gap [true/false]: four or more readings, with over six hours between two of them or under eighteen hours read
 WITH days AS (SELECT * FROM daily_readings),
 
 offsets AS (SELECT season, tank_id, instrument, offset_c FROM instrument_offsets WHERE is_applied),
 
-setups AS (SELECT season, tank_id, season_starts_on, season_ends_on, closed_on, set_point_c FROM staged_setups),
+setups AS (SELECT * FROM staged_setups),
 
 deliveries AS (SELECT season, tank_id, delivered_on FROM staged_deliveries),
 
@@ -40,23 +45,25 @@ limits AS (SELECT interpolate_up_to_days FROM settings),
 -- and of a tank about its set point. Judgement, no published source.
 spreads AS (SELECT 0.35 AS day_to_day_c, 0.40 AS beside_c, 0.60 AS set_point_c),
 
-spans AS (
+first_deliveries AS (
+    SELECT season, tank_id, min(delivered_on) AS delivered_on FROM deliveries GROUP BY season, tank_id
+),
+
+spans AS MATERIALIZED (
     SELECT
+        setups.setup_number,
         setups.season,
         setups.tank_id,
         setups.season_starts_on,
         setups.set_point_c,
-        min(deliveries.delivered_on) AS delivered_on,
-        least(
-            coalesce(any_value(setups.closed_on), any_value(coverage.last_record_on)), any_value(setups.season_ends_on)
-        ) AS ends_on
+        first_deliveries.delivered_on,
+        least(coalesce(setups.closed_on, coverage.last_record_on), setups.season_ends_on) AS ends_on
     FROM setups
-    LEFT JOIN deliveries USING (season, tank_id)
+    LEFT JOIN first_deliveries USING (season, tank_id)
     LEFT JOIN coverage USING (season, tank_id)
-    GROUP BY setups.season, setups.tank_id, setups.season_starts_on, setups.set_point_c
 ),
 
-logger_days AS (SELECT * FROM days WHERE instrument = 'logger'),
+logger_days AS NOT MATERIALIZED (SELECT * FROM days WHERE instrument = 'logger'),
 
 hand_days AS (
     SELECT *
@@ -67,101 +74,111 @@ hand_days AS (
 ),
 
 chosen AS (
-    SELECT * FROM logger_days
+    SELECT *, 0.0::DOUBLE AS adjusted_by_c FROM logger_days
     UNION ALL
-    SELECT * FROM hand_days
+    SELECT hand_days.*, coalesce(offsets.offset_c, 0.0) AS adjusted_by_c
+    FROM hand_days
+    LEFT JOIN offsets
+        ON hand_days.tank_id = offsets.tank_id
+        AND hand_days.instrument = offsets.instrument
+        AND season_of(hand_days.day) = offsets.season
 ),
 
-observed AS (
+observed AS MATERIALIZED (
     SELECT
         spans.season,
-        chosen.tank_id,
+        spans.tank_id,
+        spans.setup_number,
         chosen.day,
-        chosen.mean_c - coalesce(offsets.offset_c, 0.0) AS water_temp_c,
-        chosen.min_c - coalesce(offsets.offset_c, 0.0) AS min_c,
-        chosen.max_c - coalesce(offsets.offset_c, 0.0) AS max_c,
+        chosen.mean_c - chosen.adjusted_by_c AS water_temp_c,
+        chosen.min_c - chosen.adjusted_by_c AS min_c,
+        chosen.max_c - chosen.adjusted_by_c AS max_c,
         chosen.readings,
         chosen.instrument,
-        coalesce(offsets.offset_c, 0.0) AS adjusted_by_c,
+        chosen.adjusted_by_c,
         chosen.hours_read,
         chosen.hours_above_warm,
         chosen.hours_below_cold,
-        chosen.largest_gap_hours > 6 OR chosen.hours_read < 18 AS has_gap
+        coalesce(chosen.largest_gap_hours > 6 OR chosen.hours_read < 18, false) AS has_gap
     FROM chosen
     INNER JOIN spans
         ON chosen.tank_id = spans.tank_id AND chosen.day BETWEEN spans.season_starts_on AND spans.ends_on
-    LEFT JOIN offsets
-        ON chosen.tank_id = offsets.tank_id
-        AND chosen.instrument = offsets.instrument
-        AND spans.season = offsets.season
+),
+
+read_span AS (
+    SELECT setup_number, min(day) AS first_day, max(day) AS last_day, count(*) AS days_read
+    FROM observed
+    GROUP BY setup_number
+),
+
+-- Only a set-up with fewer read days than its span has holes to look for.
+with_holes AS (
+    SELECT setup_number FROM read_span WHERE last_day - first_day + 1 > days_read
 ),
 
 followed AS (
     SELECT
-        season,
-        tank_id,
+        setup_number,
         day AS before_day,
-        lead(day) OVER (PARTITION BY season, tank_id ORDER BY day) AS after_day
+        lead(day) OVER (PARTITION BY setup_number ORDER BY day) AS after_day
     FROM observed
-),
-
-read_span AS (
-    SELECT season, tank_id, min(day) AS first_day, max(day) AS last_day FROM observed GROUP BY season, tank_id
+    SEMI JOIN with_holes USING (setup_number)
 ),
 
 -- Gaps between two read days, before the first, after the last, and whole seasons without a reading.
 gaps AS (
-    SELECT season, tank_id, before_day, after_day, before_day + 1 AS from_day, after_day - 1 AS to_day
+    SELECT setup_number, before_day, after_day, before_day + 1 AS from_day, after_day - 1 AS to_day
     FROM followed
     WHERE after_day > before_day + 1
     UNION ALL
-    SELECT season, tank_id, NULL, first_day, spans.delivered_on, first_day - 1
+    SELECT setup_number, NULL, first_day, spans.delivered_on, first_day - 1
     FROM read_span
-    INNER JOIN spans USING (season, tank_id)
+    INNER JOIN spans USING (setup_number)
     WHERE spans.delivered_on < first_day
     UNION ALL
-    SELECT season, tank_id, last_day, NULL, last_day + 1, spans.ends_on
+    SELECT setup_number, last_day, NULL, last_day + 1, spans.ends_on
     FROM read_span
-    INNER JOIN spans USING (season, tank_id)
+    INNER JOIN spans USING (setup_number)
     WHERE last_day < spans.ends_on
     UNION ALL
-    SELECT season, tank_id, NULL, NULL, spans.delivered_on, spans.ends_on
+    SELECT setup_number, NULL, NULL, spans.delivered_on, spans.ends_on
     FROM spans
-    ANTI JOIN read_span USING (season, tank_id)
+    ANTI JOIN read_span USING (setup_number)
     WHERE spans.delivered_on <= spans.ends_on
 ),
 
--- A gap that ends before the eggs came matters to nobody.
 open_gaps AS (
-    SELECT gaps.*, spans.delivered_on, spans.set_point_c, gaps.to_day - gaps.from_day + 1 AS length_days
+    SELECT
+        gaps.*,
+        spans.season,
+        spans.tank_id,
+        spans.set_point_c,
+        gaps.to_day - gaps.from_day + 1 AS length_days
     FROM gaps
-    INNER JOIN spans USING (season, tank_id)
-    WHERE gaps.to_day >= spans.delivered_on
+    INNER JOIN spans USING (setup_number)
 ),
 
 beside AS (
     SELECT
-        open_gaps.season,
-        open_gaps.tank_id,
+        open_gaps.setup_number,
         open_gaps.from_day,
         any_value(observed.water_temp_c) FILTER (WHERE observed.day = open_gaps.before_day) AS before_c,
         any_value(observed.water_temp_c) FILTER (WHERE observed.day = open_gaps.after_day) AS after_c,
-        fsum(observed.water_temp_c) FILTER (WHERE observed.day <= open_gaps.before_day)
+        fsum(observed.water_temp_c ORDER BY observed.day) FILTER (WHERE observed.day <= open_gaps.before_day)
             / count(*) FILTER (WHERE observed.day <= open_gaps.before_day) AS week_before_c,
-        fsum(observed.water_temp_c) FILTER (WHERE observed.day >= open_gaps.after_day)
+        fsum(observed.water_temp_c ORDER BY observed.day) FILTER (WHERE observed.day >= open_gaps.after_day)
             / count(*) FILTER (WHERE observed.day >= open_gaps.after_day) AS week_after_c
     FROM open_gaps
     INNER JOIN observed
-        ON open_gaps.season = observed.season
-        AND open_gaps.tank_id = observed.tank_id
+        ON open_gaps.setup_number = observed.setup_number
         AND (
             observed.day BETWEEN open_gaps.before_day - 6 AND open_gaps.before_day
             OR observed.day BETWEEN open_gaps.after_day AND open_gaps.after_day + 6
         )
-    GROUP BY open_gaps.season, open_gaps.tank_id, open_gaps.from_day
+    GROUP BY open_gaps.setup_number, open_gaps.from_day
 ),
 
--- Precision of what speaks for the level in a long gap.
+-- What speaks for the level in a long gap, each by its precision: the weeks beside it and the set point.
 levels AS (
     SELECT
         open_gaps.*,
@@ -173,86 +190,117 @@ levels AS (
             / (spreads.beside_c * spreads.beside_c) AS beside_precision,
         (open_gaps.set_point_c IS NOT NULL)::INTEGER / (spreads.set_point_c * spreads.set_point_c)
             AS set_point_precision,
+        beside_precision + set_point_precision AS precision_c2,
         spreads.day_to_day_c,
-        beside.before_c IS NOT NULL
-        AND beside.after_c IS NOT NULL
-        AND open_gaps.length_days <= limits.interpolate_up_to_days AS is_short
+        coalesce(
+            beside.before_c IS NOT NULL
+            AND beside.after_c IS NOT NULL
+            AND open_gaps.length_days <= limits.interpolate_up_to_days,
+            false
+        ) AS is_short
     FROM open_gaps
     CROSS JOIN spreads
     CROSS JOIN limits
-    LEFT JOIN beside USING (season, tank_id, from_day)
+    LEFT JOIN beside USING (setup_number, from_day)
 ),
 
 missing_days AS (
-    SELECT
-        *,
-        unnest(generate_series(1, length_days::BIGINT)) AS place
-    FROM levels
+    SELECT *, unnest(generate_series(1, length_days::BIGINT)) AS place FROM levels
 ),
 
 filled AS (
     SELECT
         season,
         tank_id,
+        setup_number,
         from_day + place::INTEGER - 1 AS day,
         place / (length_days + 1.0) AS part,
         CASE
             WHEN is_short THEN before_c + part * (after_c - before_c)
-            WHEN beside_precision + set_point_precision > 0
+            WHEN precision_c2 > 0
                 THEN (
                     beside_precision * coalesce(start_c + part * (end_c - start_c), 0.0)
                     + set_point_precision * coalesce(set_point_c, 0.0)
-                ) / (beside_precision + set_point_precision)
+                ) / precision_c2
         END AS water_temp_c,
         CASE WHEN is_short THEN 'interpolated' ELSE 'modelled' END AS source,
         CASE
             WHEN is_short THEN day_to_day_c * sqrt((length_days + 1.0) / 4.0)
-            WHEN beside_precision + set_point_precision > 0 THEN 1.0 / sqrt(beside_precision + set_point_precision)
+            WHEN precision_c2 > 0 THEN 1.0 / sqrt(precision_c2)
         END AS se_c,
-        se_c * se_c * (2 * place - 1) AS se_step_c2,
-        delivered_on
+        se_c * se_c * (2 * place - 1) AS se_step_c2
     FROM missing_days
+),
+
+all_days AS MATERIALIZED (
+    SELECT *, 'observed' AS source, 0.0::DOUBLE AS se_c, 0.0::DOUBLE AS se_step_c2 FROM observed
+    UNION ALL BY NAME
+    SELECT
+        season,
+        tank_id,
+        setup_number,
+        day,
+        water_temp_c,
+        0 AS readings,
+        0.0::DOUBLE AS adjusted_by_c,
+        false AS has_gap,
+        source,
+        se_c,
+        se_step_c2
+    FROM filled
+    WHERE water_temp_c IS NOT NULL
+),
+
+-- Rows follow each other day by day. Sums run in whole millionths, so that differences between them are exact.
+course AS (
+    SELECT
+        setup_number,
+        day,
+        observed_c - lag(observed_c) OVER in_time AS rise_c,
+        CASE WHEN count(max_of_day_c) OVER week = 7 THEN avg(max_of_day_c) OVER week END AS week_of_maxima_c,
+        sum(warmth_millionths) OVER so_far / 1e6 AS warmth_so_far_c_days,
+        sum(variance_millionths) OVER so_far / 1e6 AS variance_so_far_c2
+    FROM (
+        SELECT
+            setup_number,
+            day,
+            CASE WHEN source = 'observed' THEN water_temp_c END AS observed_c,
+            CASE WHEN hours_read IS NOT NULL THEN max_c END AS max_of_day_c,
+            (greatest(water_temp_c, 0.0) * 1e6)::BIGINT AS warmth_millionths,
+            (se_step_c2 * 1e6)::BIGINT AS variance_millionths
+        FROM all_days
+    )
+    WINDOW
+        in_time AS (PARTITION BY setup_number ORDER BY day),
+        so_far AS (PARTITION BY setup_number ORDER BY day ROWS UNBOUNDED PRECEDING),
+        week AS (PARTITION BY setup_number ORDER BY day ROWS BETWEEN 6 PRECEDING AND CURRENT ROW)
 ),
 
 final AS (
     SELECT
         season,
         tank_id,
+        setup_number,
         day,
         water_temp_c,
         min_c,
         max_c,
         readings,
-        'observed' AS source,
+        source,
         instrument,
         adjusted_by_c,
-        0.0::DOUBLE AS se_c,
-        0.0::DOUBLE AS se_step_c2,
+        se_c,
+        se_step_c2,
         hours_read,
         hours_above_warm,
         hours_below_cold,
-        coalesce(has_gap, false) AS has_gap
-    FROM observed
-    UNION ALL
-    SELECT
-        season,
-        tank_id,
-        day,
-        water_temp_c,
-        NULL,
-        NULL,
-        0,
-        source,
-        NULL,
-        0.0,
-        se_c,
-        se_step_c2,
-        NULL,
-        NULL,
-        NULL,
-        false
-    FROM filled
-    WHERE day >= delivered_on AND water_temp_c IS NOT NULL
+        rise_c,
+        week_of_maxima_c,
+        warmth_so_far_c_days,
+        variance_so_far_c2,
+        has_gap
+    FROM all_days
+    INNER JOIN course USING (setup_number, day)
 )
 
 SELECT * FROM final

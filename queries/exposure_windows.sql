@@ -63,74 +63,89 @@ tanks AS (
     LEFT JOIN thresholds USING (species)
 ),
 
--- A day belongs to the stage its eggs or fish were in when it began.
-days AS (
+-- The last day of each stage: the first day by whose end the nominal units are reached.
+boundaries AS (
     SELECT
-        units.season,
-        units.tank_id,
-        units.day,
-        units.units_c_days - units.day_share * greatest(units.water_temp_c, 0.0) AS units_at_dawn_c_days,
-        CASE
-            WHEN units_at_dawn_c_days < tanks.hatch_c_days AND tanks.stage_at_delivery <> 'alevin' THEN 'egg'
-            WHEN units_at_dawn_c_days < tanks.button_up_c_days THEN 'alevin'
-            WHEN units_at_dawn_c_days < tanks.release_c_days THEN 'fry'
-        END AS stage,
-        (units.water_temp_c * 1e6)::BIGINT AS millionths_c,
-        units.source
-    FROM units
-    INNER JOIN tanks USING (season, tank_id, batch_id)
+        tanks.season,
+        tanks.tank_id,
+        tanks.batch_id,
+        any_value(tanks.stage_at_delivery = 'alevin') AS came_as_alevins,
+        min(units.day) AS starts_on,
+        min(units.day) FILTER (WHERE units.units_c_days >= tanks.hatch_c_days) AS hatch_day,
+        min(units.day) FILTER (WHERE units.units_c_days >= tanks.button_up_c_days) AS button_up_day,
+        min(units.day) FILTER (WHERE units.units_c_days >= tanks.release_c_days) AS release_day,
+        any_value(tanks.units_at_delivery_c_days) AS start_c_days,
+        any_value(tanks.hatch_c_days) AS hatch_c_days,
+        any_value(tanks.button_up_c_days) AS button_up_c_days,
+        any_value(tanks.release_c_days) AS release_c_days
+    FROM tanks
+    INNER JOIN units USING (season, tank_id, batch_id)
+    WHERE tanks.units_at_delivery_c_days IS NOT NULL AND tanks.release_c_days IS NOT NULL
+    GROUP BY tanks.season, tanks.tank_id, tanks.batch_id
 ),
 
-rolling AS (
+-- Eggs that came with the units of a stage already behind them were never at risk of it here.
+last_days AS (
     SELECT
         season,
         tank_id,
-        day,
-        min_c,
-        max_c,
-        hours_read,
-        hours_above_warm,
-        hours_below_cold,
-        se_step_c2,
+        starts_on,
         CASE
-            WHEN source = 'observed' AND lag(source) OVER in_time = 'observed' AND lag(day) OVER in_time = day - 1
-                THEN water_temp_c - lag(water_temp_c) OVER in_time
-        END AS rise_c,
+            WHEN came_as_alevins OR start_c_days >= hatch_c_days THEN starts_on - 1
+            ELSE coalesce(hatch_day, DATE '9999-12-31')
+        END AS last_egg_day,
         CASE
-            WHEN count(hours_read) OVER week = 7 THEN avg(max_c) OVER week
-        END AS week_of_maxima_c
+            WHEN start_c_days >= button_up_c_days THEN starts_on - 1
+            ELSE coalesce(button_up_day, DATE '9999-12-31')
+        END AS last_alevin_day,
+        CASE
+            WHEN start_c_days >= release_c_days THEN starts_on - 1
+            ELSE coalesce(release_day, DATE '9999-12-31')
+        END AS last_fry_day
+    FROM boundaries
+),
+
+days AS (
+    SELECT
+        last_days.season,
+        last_days.tank_id,
+        CASE
+            WHEN daily.day <= last_days.last_egg_day THEN 'egg'
+            WHEN daily.day <= last_days.last_alevin_day THEN 'alevin'
+            ELSE 'fry'
+        END AS stage,
+        daily.* EXCLUDE (season, tank_id),
+        (daily.water_temp_c * 1e6)::BIGINT AS millionths_c
     FROM daily
-    WINDOW
-        in_time AS (PARTITION BY season, tank_id ORDER BY day),
-        week AS (PARTITION BY season, tank_id ORDER BY day ROWS BETWEEN 6 PRECEDING AND CURRENT ROW)
+    INNER JOIN last_days
+        ON daily.season = last_days.season
+        AND daily.tank_id = last_days.tank_id
+        AND daily.day BETWEEN last_days.starts_on AND last_days.last_fry_day
 ),
 
 stages AS (
     SELECT
-        days.season,
-        days.tank_id,
-        days.stage,
-        min(days.day) AS starts_on,
-        max(days.day) AS ends_on,
+        season,
+        tank_id,
+        stage,
+        min(day) AS starts_on,
+        max(day) AS ends_on,
         count(*) AS days,
-        count(*) FILTER (WHERE days.source = 'observed') AS days_observed,
-        count(*) FILTER (WHERE days.source = 'interpolated') AS days_interpolated,
-        count(*) FILTER (WHERE days.source = 'modelled') AS days_modelled,
-        sum(days.millionths_c) AS sum_c,
-        sum(days.millionths_c * days.millionths_c) AS sum_c2,
-        sum((rolling.se_step_c2 * 1e9)::BIGINT) AS sum_se_c2,
-        count(rolling.hours_read) AS days_with_hours,
-        sum(((rolling.max_c - rolling.min_c) * 1e6)::BIGINT) FILTER (WHERE rolling.hours_read IS NOT NULL)
-            AS sum_range_c,
-        sum((rolling.hours_above_warm * 3.6e6)::BIGINT) AS sum_above,
-        sum((rolling.hours_below_cold * 3.6e6)::BIGINT) AS sum_below,
-        max(rolling.rise_c) AS largest_rise_c,
-        min(rolling.rise_c) AS largest_fall_c,
-        max(rolling.week_of_maxima_c) AS week_of_maxima_c
+        count(*) FILTER (WHERE source = 'observed') AS days_observed,
+        count(*) FILTER (WHERE source = 'interpolated') AS days_interpolated,
+        count(*) FILTER (WHERE source = 'modelled') AS days_modelled,
+        sum(millionths_c) AS sum_c,
+        sum(millionths_c * millionths_c) AS sum_c2,
+        sum((se_step_c2 * 1e9)::BIGINT) AS sum_se_c2,
+        count(hours_read) AS days_with_hours,
+        sum(((max_c - min_c) * 1e6)::BIGINT) FILTER (WHERE hours_read IS NOT NULL) AS sum_range_c,
+        sum((hours_above_warm * 3.6e6)::BIGINT) AS sum_above,
+        sum((hours_below_cold * 3.6e6)::BIGINT) AS sum_below,
+        max(rise_c) AS largest_rise_c,
+        min(rise_c) AS largest_fall_c,
+        max(week_of_maxima_c) AS week_of_maxima_c
     FROM days
-    INNER JOIN rolling USING (season, tank_id, day)
-    WHERE days.stage IS NOT NULL
-    GROUP BY days.season, days.tank_id, days.stage
+    GROUP BY season, tank_id, stage
 ),
 
 -- The nominal end of a window and the stages it is made of.

@@ -1,7 +1,7 @@
 -- logger_spells
 --
--- purpose: stretches in which a logger lay in the air of the room: warm as the room, reached or left faster than
---     water can warm or cool.
+-- purpose: stretches in which a logger lay in the air of the room: warm as the room, and reached faster than water
+--     can warm; or, where the record begins with it, left faster than water can cool.
 -- grain: one row per stretch of one logger.
 -- reads: temperatures, reading_days, setups, incidents, settings
 -- key: tank_id, starts_at
@@ -13,7 +13,8 @@
 --   readings [count]: readings in it
 --   mean_c [°C]: their mean
 --   water_level_c [°C]: what the logger usually reads in this season
---   jump_c [°C]: largest change at either end of the stretch within two hours on each side
+--   jump_c [°C]: change on entering the stretch, or on leaving it where the record begins with it
+--   jump_hours [h]: time that change took at most
 --   daily_range_c [°C]: mean daily range of the days of the stretch
 --   usual_range_c [°C]: median daily range of the season
 --   room_temp_c [°C]: usual temperature of the room, when recorded
@@ -59,22 +60,26 @@ with_surroundings AS (
     SELECT
         *,
         water_temp_c >= water_level_c + 2.0 AS is_high,
-        lag(water_temp_c >= water_level_c + 2.0) OVER stream AS was_high,
-        lead(water_temp_c >= water_level_c + 2.0) OVER stream AS will_be_high,
-        max(water_temp_c) OVER around - min(water_temp_c) OVER around AS change_c
+        lag(water_temp_c) OVER stream AS temp_before_c,
+        lead(water_temp_c) OVER stream AS temp_after_c,
+        lag(read_at) OVER stream AS read_before_at,
+        lead(read_at) OVER stream AS read_after_at,
+        max(water_temp_c) OVER (
+            PARTITION BY tank_id, season ORDER BY read_at RANGE BETWEEN CURRENT ROW AND INTERVAL 2 HOURS FOLLOWING
+        ) AS highest_soon_c,
+        min(water_temp_c) OVER (
+            PARTITION BY tank_id, season ORDER BY read_at RANGE BETWEEN CURRENT ROW AND INTERVAL 1 HOURS FOLLOWING
+        ) AS lowest_soon_c
     FROM readings
-    WINDOW
-        stream AS (PARTITION BY tank_id, season ORDER BY read_at),
-        around AS (
-            PARTITION BY tank_id, season ORDER BY read_at
-            RANGE BETWEEN INTERVAL 2 HOURS PRECEDING AND INTERVAL 2 HOURS FOLLOWING
-        )
+    WINDOW stream AS (PARTITION BY tank_id, season ORDER BY read_at)
 ),
 
 numbered AS (
     SELECT
         *,
-        count_if(is_high AND NOT coalesce(was_high, false))
+        is_high AND NOT coalesce(temp_before_c >= water_level_c + 2.0, false) AS is_first,
+        is_high AND NOT coalesce(temp_after_c >= water_level_c + 2.0, false) AS is_last,
+        count_if(is_high AND NOT coalesce(temp_before_c >= water_level_c + 2.0, false))
             OVER (PARTITION BY tank_id, season ORDER BY read_at ROWS UNBOUNDED PRECEDING) AS stretch
     FROM with_surroundings
 ),
@@ -90,10 +95,24 @@ stretches AS (
         sum(water_temp_c) / count(*) AS mean_c,
         max(water_temp_c) AS highest_c,
         any_value(water_level_c) AS water_level_c,
-        max(change_c) FILTER (NOT coalesce(was_high, false) OR NOT coalesce(will_be_high, false)) AS jump_c
+        max(highest_soon_c - temp_before_c) FILTER (is_first) AS rise_c,
+        2.0 + max(epoch(read_at - read_before_at) / 3600.0) FILTER (is_first) AS rise_hours,
+        max(water_temp_c - least(temp_after_c, lowest_soon_c)) FILTER (is_last) AS fall_c,
+        greatest(1.0, max(epoch(read_after_at - read_at) / 3600.0) FILTER (is_last)) AS fall_hours
     FROM numbered
     WHERE is_high
     GROUP BY season, tank_id, stretch
+),
+
+-- A room of 23 °C warms 40 L of bare tank by 0.6 °C in an hour at most; a chiller cools it by 3 °C. What is faster
+-- by 3 °C is no water. A start is seen only where the reading before it is at most a day old.
+jumps AS (
+    SELECT
+        *,
+        coalesce(rise_hours <= 26.0, false) AS start_is_seen,
+        CASE WHEN start_is_seen THEN rise_c ELSE fall_c END AS jump_c,
+        CASE WHEN start_is_seen THEN rise_hours ELSE fall_hours END AS jump_hours
+    FROM stretches
 ),
 
 -- Fresh water poured in also jumps: that was no logger in the air.
@@ -103,20 +122,18 @@ poured AS (
     WHERE kind IN ('tap_water_added', 'water_change', 'tank_moved')
 ),
 
--- A chiller cools 100 L by about 2 °C in an hour and a warm room warms it by less than half a degree: 5 °C within
--- the four hours around an end of the stretch is no water.
 in_the_air AS (
-    SELECT stretches.*, usual.usual_range_c, usual.room_temp_c
-    FROM stretches
+    SELECT jumps.*, usual.usual_range_c, usual.room_temp_c
+    FROM jumps
     INNER JOIN usual USING (season, tank_id)
-    WHERE stretches.highest_c >= stretches.water_level_c + 5.0
-        AND stretches.jump_c >= 5.0
-        AND stretches.mean_c >= coalesce(usual.room_temp_c - 6.0, 14.0)
+    WHERE jumps.highest_c >= jumps.water_level_c + 5.0
+        AND jumps.jump_c >= 3.0 + CASE WHEN start_is_seen THEN 0.6 ELSE 3.0 END * jump_hours
+        AND jumps.mean_c >= coalesce(usual.room_temp_c - 6.0, 14.0)
         AND NOT EXISTS (
             SELECT 1
             FROM poured
-            WHERE poured.tank_id = stretches.tank_id
-                AND stretches.starts_at
+            WHERE poured.tank_id = jumps.tank_id
+                AND jumps.starts_at
                 BETWEEN poured.started_at - INTERVAL 3 HOURS
                 AND poured.ended_at
                 + CASE WHEN poured.started_at_has_hour THEN INTERVAL 3 HOURS ELSE INTERVAL 1 DAY END
@@ -133,6 +150,7 @@ final AS (
         round(in_the_air.mean_c, 6) AS mean_c,
         in_the_air.water_level_c,
         in_the_air.jump_c,
+        in_the_air.jump_hours,
         round((
             SELECT avg(logger_days.range_c)
             FROM logger_days

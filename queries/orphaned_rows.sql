@@ -3,7 +3,7 @@
 -- purpose: dated rows of tanks that have no set-up in the season of their date. They are kept, take part in nothing,
 --     and join as soon as the set-up arrives.
 -- grain: one row per table, season and tank with such rows.
--- reads: staged_setups, deliveries, temperatures, losses, stages, exits, incidents, water_tests, settings
+-- reads: staged_setups, deliveries, instrument_days, losses, stages, exits, incidents, water_tests, settings
 -- key: table_name, season, tank_id
 -- returns:
 --   table_name [text]: table the rows are in
@@ -14,13 +14,12 @@
 --   last_on [date]: last date among them
 WITH setups AS (SELECT season, tank_id FROM staged_setups),
 
--- Readings are brought to days first, so that the large table is looked at once.
 dated AS (
     SELECT 'deliveries' AS table_name, tank_id, delivered_on::DATE AS on_day, count(*) AS rows_that_day
     FROM deliveries
     GROUP BY tank_id, on_day
     UNION ALL
-    SELECT 'temperatures', tank_id, read_at::DATE AS on_day, count(*) FROM temperatures GROUP BY tank_id, on_day
+    SELECT 'temperatures', tank_id, day, readings FROM instrument_days
     UNION ALL
     SELECT 'losses', tank_id, checked_on AS on_day, count(*) FROM losses GROUP BY tank_id, on_day
     UNION ALL

@@ -53,6 +53,8 @@ seldom AS (
     FROM temperatures
     WHERE tank_id IN (SELECT tank_id FROM streams WHERE NOT is_frequent)
         AND instrument IN (SELECT instrument FROM streams WHERE NOT is_frequent)
+        -- a reading in °F among copies must not break their run
+        AND celsius(water_temp, unit) <= 25.0
 ),
 
 entries AS (
@@ -159,7 +161,10 @@ runs AS (
 ),
 
 long_runs AS (
-    SELECT runs.*, limits.critical_run
+    SELECT
+        runs.*,
+        limits.critical_run,
+        sum(runs.run) OVER (PARTITION BY season, tank_id, instrument, water_temp, unit) AS run_alike
     FROM runs
     INNER JOIN limits USING (season, tank_id, instrument)
     WHERE runs.run > limits.critical_run
@@ -184,7 +189,7 @@ final AS (
         setups.set_point_c,
         CASE
             WHEN abs(celsius(long_runs.water_temp, long_runs.unit) - setups.set_point_c) < 0.051
-                AND long_runs.run >= 0.9 * resolutions.entries
+                AND long_runs.run_alike >= 0.95 * resolutions.entries
                 THEN 'set_point_typed'
             ELSE 'copied'
         END AS flag

@@ -7,6 +7,7 @@
 -- returns:
 --   season [season]: year in which the season starts
 --   tank_id [code]: tank
+--   setup_number [number]: 1, 2, ... in the order of season and tank; a short key for the large tables
 --   site_id [code]: site where it stood
 --   season_starts_on [date]: first day of the season
 --   season_ends_on [date]: last day of the season
@@ -34,6 +35,7 @@ final AS (
     SELECT
         season,
         tank_id,
+        (row_number() OVER (ORDER BY season, tank_id))::INTEGER AS setup_number,
         site_id,
         make_date(season, season_start_month, season_start_day) AS season_starts_on,
         make_date(season + 1, season_start_month, season_start_day) - 1 AS season_ends_on,

@@ -17,7 +17,7 @@
 --   too_warm_to_be_true [true/false]: above the plausible limit in its stated unit, and nobody acknowledged it
 --   flagged_out_of_water [true/false]: flagged as taken out of the water
 --   usable [true/false]: neither of the two
-WITH readings AS (SELECT * FROM temperatures),
+WITH readings AS NOT MATERIALIZED (SELECT * FROM temperatures),
 
 limits AS (SELECT plausible_up_to_c FROM settings),
 

@@ -19,7 +19,7 @@
 --   se_units_c_days [°C·d]: error of the sum from days that were not read
 --   water_temp_c [°C]: daily mean, as in daily_temperature
 --   source [text]: observed, interpolated, modelled
-WITH daily AS (SELECT season, tank_id, day, water_temp_c, se_step_c2, source FROM daily_temperature),
+WITH daily AS (SELECT * FROM daily_temperature),
 
 deliveries AS (SELECT * FROM staged_deliveries),
 
@@ -32,55 +32,39 @@ first_of_batch AS (
     ) = 1
 ),
 
-counted AS (
+-- Where the running sums of the tank stood at the end of the delivery day. A tank without a value that day has none.
+starts AS (
     SELECT
-        daily.season,
-        daily.tank_id,
-        first_of_batch.batch_id,
-        daily.day,
-        CASE WHEN daily.day = first_of_batch.delivered_on THEN first_of_batch.day_share ELSE 1.0 END AS day_share,
-        (daily.day - first_of_batch.delivered_on) + first_of_batch.day_share AS days_since_delivery,
-        first_of_batch.day_share AS delivery_day_share,
-        CASE WHEN daily.day = first_of_batch.delivered_on THEN greatest(daily.water_temp_c, 0.0) END
-            AS delivery_day_c_days,
-        first_of_batch.units_at_delivery_c_days,
-        greatest(daily.water_temp_c, 0.0) AS warmth_c,
-        daily.water_temp_c,
-        daily.se_step_c2,
-        daily.source
-    FROM daily
-    INNER JOIN first_of_batch
-        ON daily.season = first_of_batch.season
-        AND daily.tank_id = first_of_batch.tank_id
-        AND daily.day >= first_of_batch.delivered_on
-),
-
-summed AS (
-    SELECT
-        *,
-        sum(day_share * warmth_c) OVER so_far AS units_since_delivery_c_days,
-        sqrt(sum(se_step_c2) OVER so_far) AS se_units_c_days,
-        sum(delivery_day_c_days) OVER so_far AS whole_delivery_day_c_days
-    FROM counted
-    WINDOW so_far AS (PARTITION BY season, tank_id, batch_id ORDER BY day ROWS UNBOUNDED PRECEDING)
+        first_of_batch.*,
+        daily.setup_number,
+        greatest(daily.water_temp_c, 0.0) AS delivery_day_c_days,
+        daily.warmth_so_far_c_days AS start_c_days,
+        daily.variance_so_far_c2 - daily.se_step_c2 AS start_c2
+    FROM first_of_batch
+    INNER JOIN daily
+        ON first_of_batch.season = daily.season
+        AND first_of_batch.tank_id = daily.tank_id
+        AND first_of_batch.delivered_on = daily.day
 ),
 
 final AS (
     SELECT
-        season,
-        tank_id,
-        batch_id,
-        day,
-        day_share,
-        days_since_delivery,
-        units_since_delivery_c_days,
-        units_at_delivery_c_days + units_since_delivery_c_days AS units_c_days,
-        units_c_days + (1.0 - delivery_day_share) * whole_delivery_day_c_days AS units_with_delivery_day_c_days,
-        units_c_days - delivery_day_share * whole_delivery_day_c_days AS units_without_delivery_day_c_days,
-        se_units_c_days,
-        water_temp_c,
-        source
-    FROM summed
+        starts.season,
+        starts.tank_id,
+        starts.batch_id,
+        daily.day,
+        CASE WHEN daily.day = starts.delivered_on THEN starts.day_share ELSE 1.0 END AS day_share,
+        (daily.day - starts.delivered_on) + starts.day_share AS days_since_delivery,
+        daily.warmth_so_far_c_days - starts.start_c_days + starts.day_share * starts.delivery_day_c_days
+            AS units_since_delivery_c_days,
+        starts.units_at_delivery_c_days + units_since_delivery_c_days AS units_c_days,
+        units_c_days + (1.0 - starts.day_share) * starts.delivery_day_c_days AS units_with_delivery_day_c_days,
+        units_c_days - starts.day_share * starts.delivery_day_c_days AS units_without_delivery_day_c_days,
+        sqrt(greatest(daily.variance_so_far_c2 - starts.start_c2, 0.0)) AS se_units_c_days,
+        daily.water_temp_c,
+        daily.source
+    FROM daily
+    INNER JOIN starts ON daily.setup_number = starts.setup_number AND daily.day >= starts.delivered_on
 )
 
 SELECT * FROM final

@@ -14,7 +14,10 @@
 --   needs_eggs [true/false]: makes no sense before eggs came; else the tank must at least have been filled
 --   day_before [date]: date in the row before it
 --   day_after [date]: date in the row after it
---   in_order_share [share]: share of steps between rows of that tank, table and upload that do not go back
+--   second_before [date]: date two rows before it
+--   second_after [date]: date two rows after it
+--   in_order_share [share]: share of steps between rows of that tank, table and upload that go forward
+--   steps_back [count]: steps that go back
 WITH hand AS (
     SELECT tank_id, 'losses' AS table_name, 'checked_on' AS column_name, checked_on AS day, upload, line,
         true AS needs_eggs
@@ -58,12 +61,18 @@ blocks AS (
 ),
 
 stepped AS (
-    SELECT *, lag(day) OVER in_file AS day_before, lead(day) OVER in_file AS day_after
+    SELECT
+        *,
+        lag(day) OVER in_file AS day_before,
+        lead(day) OVER in_file AS day_after,
+        lag(day, 2) OVER in_file AS second_before,
+        lead(day, 2) OVER in_file AS second_after
     FROM blocks
     WINDOW in_file AS (PARTITION BY tank_id, table_name, upload ORDER BY line)
 )
 
 SELECT
     *,
-    avg((day > day_before)::INTEGER) OVER (PARTITION BY tank_id, table_name, upload) AS in_order_share
+    avg((day > day_before)::INTEGER) OVER (PARTITION BY tank_id, table_name, upload) AS in_order_share,
+    count_if(day < day_before) OVER (PARTITION BY tank_id, table_name, upload) AS steps_back
 FROM stepped

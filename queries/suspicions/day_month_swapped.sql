@@ -18,7 +18,7 @@
 --   ends_on [date]: last such day
 --   day_before [date]: date in the row before it
 --   day_after [date]: date in the row after it
---   evidence [text]: season, order or spawning
+--   evidence [text]: season, order, close or spawning
 WITH swappable AS (
     SELECT *, make_date(year(day), day(day), month(day)) AS swapped
     FROM dated_rows
@@ -68,11 +68,27 @@ by_order AS (
         NULL::DATE AS ends_on,
         'order' AS evidence
     FROM swappable
-    WHERE in_order_share >= 0.8
+    WHERE (in_order_share >= 0.8 OR steps_back = 1)
         AND day_before <= day_after
         AND day_after - day_before <= 45
+        -- the neighbours themselves must be in order, or they may be the ones that are wrong
+        AND coalesce(second_before <= day_before, true)
+        AND coalesce(day_after <= second_after, true)
         AND NOT day BETWEEN day_before AND day_after
         AND swapped BETWEEN day_before AND day_after
+),
+
+-- Fish released on the day the tank was emptied, once the date is read the other way.
+at_close AS (
+    SELECT
+        swappable.tank_id, table_name, column_name, day, swapped, swappable.upload, swappable.line, rows,
+        day_before, day_after,
+        tank_spans.first_delivered_on AS starts_on,
+        tank_spans.closed_on AS ends_on,
+        'close' AS evidence
+    FROM swappable
+    INNER JOIN tank_spans ON tank_spans.tank_id = swappable.tank_id AND tank_spans.closed_on = swappable.swapped
+    WHERE table_name = 'exits'
 ),
 
 deliveries_swapped AS (
@@ -103,6 +119,11 @@ everything AS (
     SELECT * FROM by_season
     UNION ALL
     SELECT by_order.* FROM by_order ANTI JOIN by_season USING (upload, line, column_name)
+    UNION ALL
+    SELECT at_close.*
+    FROM at_close
+    ANTI JOIN by_season USING (upload, line, column_name)
+    ANTI JOIN by_order USING (upload, line, column_name)
     UNION ALL
     SELECT * FROM deliveries_swapped
 )

@@ -59,12 +59,22 @@ counts AS (
     GROUP BY species, sheet_units_c_days
 ),
 
--- 4.5 standard deviations above chance, because some hundred numbers of units were tried.
+-- What chance would give is itself only known to a standard error, and 500 numbers of units were tried. Chernoff's bound
+-- on a Poisson tail: so many agree with probability at most exp(-bound), and 500 exp(-bound) is to be below 0.05.
+weighed AS (
+    SELECT
+        *,
+        greatest(by_chance, 0.5) + sqrt(greatest(by_chance, 0.5) / 6.0) AS chance_at_most,
+        agreeing * ln(agreeing / chance_at_most) - (agreeing - chance_at_most) AS bound
+    FROM counts
+    WHERE agreeing > 0
+),
+
 excess AS (
     SELECT species, sheet_units_c_days, agreeing, by_chance
-    FROM counts
-    WHERE agreeing >= 5 AND agreeing >= by_chance + 4.5 * sqrt(greatest(by_chance, 1.0))
-    QUALIFY row_number() OVER (PARTITION BY species ORDER BY agreeing - by_chance DESC, sheet_units_c_days) = 1
+    FROM weighed
+    WHERE agreeing > chance_at_most AND bound >= ln(500 / 0.05)
+    QUALIFY row_number() OVER (PARTITION BY species ORDER BY bound DESC, sheet_units_c_days) = 1
 ),
 
 judged AS (SELECT species, count(*) AS judged FROM dates GROUP BY species)

@@ -16,7 +16,8 @@
 --   ends_at [local time]: last reading of the stretch
 --   mean_c [°C]: mean of the stretch
 --   water_level_c [°C]: what the logger usually reads
---   jump_c [°C]: change at an end of the stretch
+--   jump_c [°C]: change on entering it, or on leaving it where the record begins with it
+--   jump_hours [h]: time that change took at most
 --   daily_range_c [°C]: mean daily range of its days
 --   usual_range_c [°C]: usual daily range
 SELECT
@@ -33,6 +34,7 @@ SELECT
     spells.mean_c,
     spells.water_level_c,
     spells.jump_c,
+    spells.jump_hours,
     spells.daily_range_c,
     spells.usual_range_c
 FROM logger_spells AS spells

@@ -1,10 +1,10 @@
 -- losses_cumulative
 --
--- purpose: tanks whose dead are a running total: the numbers never fall within a stage, though honest numbers in a
---     chance order would do so less than once in a thousand times; or once in twenty, where their sum also exceeds
---     what the eggs leave room for and the last numbers alone do not.
+-- purpose: tanks whose dead are a running total: the numbers never fall over the season, or within each stage, though
+--     honest numbers in a chance order would do so less than once in a thousand times; or once in twenty, where their
+--     sum with the fish that left also exceeds the eggs. Dates with day and month swapped are left aside.
 -- grain: one row per tank and season.
--- reads: losses, tank_spans, tank_balances, settings
+-- reads: losses, tank_balances, day_month_swapped, settings
 -- returns:
 --   tank_id [code]: tank the suspicion is about
 --   table_name [text]: table of the row pointed at
@@ -16,79 +16,101 @@
 --   checks [count]: numbers of dead in the series
 --   rises [count]: how often a number is larger than the one before
 --   first_dead [count]: first number
---   last_dead [count]: largest number at the end of a stage
+--   last_dead [count]: last and largest number
 --   total [count]: sum of the numbers as written
 --   eggs [count]: live eggs delivered
 --   orders [count]: number of orders in which these numbers could stand, one of them never falling
 --   exceeds_eggs [true/false]: the sum and the fish that left exceed the eggs by more than twice the counting error
-WITH counted AS (
-    SELECT
-        season_of(checked_on) AS season,
-        tank_id,
-        stage,
-        checked_on,
-        dead,
-        upload,
-        line,
-        dead - lag(dead) OVER (PARTITION BY season_of(checked_on), tank_id, stage ORDER BY checked_on) AS step
+WITH swapped AS (
+    SELECT DISTINCT tank_id, upload, written_on AS checked_on FROM day_month_swapped WHERE table_name = 'losses'
+),
+
+counted AS (
+    SELECT season_of(checked_on) AS season, tank_id, stage, checked_on, dead, upload, line
     FROM losses
+    ANTI JOIN swapped USING (tank_id, upload, checked_on)
     WHERE dead IS NOT NULL
 ),
 
+-- Once as a series over the season, once as a series in each stage that starts anew.
+both_ways AS (
+    SELECT *, 'season' AS part FROM counted
+    UNION ALL
+    SELECT *, stage AS part FROM counted
+),
+
+stepped AS (
+    SELECT
+        *,
+        dead - lag(dead) OVER (
+            PARTITION BY season, tank_id, part
+            ORDER BY checked_on, CASE stage WHEN 'egg' THEN 1 WHEN 'alevin' THEN 2 ELSE 3 END
+        ) AS step
+    FROM both_ways
+),
+
 repeats AS (
-    SELECT season, tank_id, stage, dead, lgamma(count(*) + 1) AS ln_repeats FROM counted GROUP BY ALL
+    SELECT season, tank_id, part, dead, lgamma(count(*) + 1) AS ln_repeats FROM stepped GROUP BY ALL
 ),
 
-repeats_of_stage AS (
-    SELECT season, tank_id, stage, sum(ln_repeats) AS ln_repeats FROM repeats GROUP BY ALL
+repeats_of_part AS (
+    SELECT season, tank_id, part, sum(ln_repeats) AS ln_repeats FROM repeats GROUP BY ALL
 ),
 
+-- Ways to order n numbers: n! over the factorials of how often each repeats. A running total uses the one that never
+-- falls.
 series AS (
     SELECT
         season,
         tank_id,
-        stage,
+        part,
         count(*) AS checks,
         count_if(step > 0) AS rises,
         count_if(step < 0) AS falls,
         sum(dead)::BIGINT AS total,
         max(dead) AS last_dead,
-        arg_min(dead, checked_on) AS first_dead,
+        arg_min(dead, (checked_on, line)) AS first_dead,
         min(checked_on) AS starts_on,
-        arg_min(upload, checked_on) AS upload,
-        arg_min(line, checked_on) AS line
-    FROM counted
-    GROUP BY ALL
+        arg_min(upload, (checked_on, line)) AS upload,
+        arg_min(line, (checked_on, line)) AS line,
+        lgamma(count(*) + 1) - any_value(ln_repeats) AS ln_orders
+    FROM stepped
+    INNER JOIN repeats_of_part USING (season, tank_id, part)
+    GROUP BY season, tank_id, part
 ),
 
--- Ways to order n numbers: n! over the factorials of how often each repeats. A running total uses the one that never
--- falls. Numbers of several stages are independent, so their orders multiply.
+-- The stages are independent series, so their orders multiply.
 whole AS (
     SELECT
         season,
         tank_id,
-        sum(checks) AS checks,
-        sum(rises) AS rises,
-        sum(total) AS total,
-        sum(last_dead) AS last_dead,
+        sum(checks)::BIGINT AS checks,
+        sum(rises)::BIGINT AS rises,
+        sum(total)::BIGINT AS total,
+        max(last_dead) AS last_dead,
         arg_min(first_dead, starts_on) AS first_dead,
-        arg_min(upload, starts_on) AS upload,
-        arg_min(line, starts_on) AS line,
-        sum(lgamma(checks + 1) - ln_repeats) AS ln_orders
+        arg_min(upload, (starts_on, line)) AS upload,
+        arg_min(line, (starts_on, line)) AS line,
+        sum(ln_orders) AS ln_orders
     FROM series
-    INNER JOIN repeats_of_stage USING (season, tank_id, stage)
-    GROUP BY season, tank_id
+    GROUP BY season, tank_id, part = 'season'
     HAVING sum(falls) = 0 AND sum(rises) >= 3
+),
+
+likeliest AS (
+    SELECT *
+    FROM whole
+    QUALIFY row_number() OVER (PARTITION BY season, tank_id ORDER BY ln_orders DESC, checks) = 1
 ),
 
 weighed AS (
     SELECT
-        whole.*,
+        likeliest.*,
         tank_balances.eggs,
         coalesce(
-            whole.total + tank_balances.left_alive > tank_balances.eggs + 2.0 * tank_balances.counting_sd, false
+            likeliest.total + tank_balances.left_alive > tank_balances.eggs + 2.0 * tank_balances.counting_sd, false
         ) AS exceeds_eggs
-    FROM whole
+    FROM likeliest
     LEFT JOIN tank_balances USING (season, tank_id)
 ),
 
@@ -107,7 +129,8 @@ final AS (
         last_dead,
         total,
         eggs,
-        exp(least(ln_orders, 40.0))::BIGINT AS orders,
+        -- beyond a million the number says nothing more
+        least(exp(least(ln_orders, 20.0)), 1000000)::BIGINT AS orders,
         exceeds_eggs
     FROM weighed
     WHERE ln_orders >= ln(1000) OR (exceeds_eggs AND ln_orders >= ln(20))

@@ -1,8 +1,9 @@
 -- tank_balances
 --
--- purpose: eggs delivered against everything that was counted out, with the counting error of both sides.
+-- purpose: eggs delivered against everything that was counted out, with the counting error of both sides. Dates with
+--     day and month swapped count where they would be once mended.
 -- grain: one row per tank and season with a delivery.
--- reads: tank_spans, losses, exits, count_errors, settings
+-- reads: tank_spans, losses, exits, count_errors, day_month_swapped, settings
 -- key: season, tank_id
 -- returns:
 --   season [season]: season
@@ -18,22 +19,40 @@
 --   end_reason [text]: why the season ended
 --   delivery_upload [number]: upload of the first delivery
 --   delivery_line [spreadsheet row]: row of the first delivery
-WITH dead AS (
-    SELECT season_of(checked_on) AS season, tank_id, sum(dead)::BIGINT AS dead, count(dead) AS loss_rows
+WITH mended AS (
+    SELECT DISTINCT table_name, tank_id, upload, written_on, swapped_on FROM day_month_swapped
+),
+
+dead AS (
+    SELECT
+        season_of(coalesce(mended.swapped_on, losses.checked_on)) AS season,
+        losses.tank_id,
+        sum(losses.dead)::BIGINT AS dead,
+        count(losses.dead) AS loss_rows
     FROM losses
+    LEFT JOIN mended
+        ON mended.table_name = 'losses'
+        AND mended.tank_id = losses.tank_id
+        AND mended.upload = losses.upload
+        AND mended.written_on = losses.checked_on
     GROUP BY ALL
 ),
 
 counted_out AS (
     SELECT
-        season_of(exited_on) AS season,
-        tank_id,
+        season_of(coalesce(mended.swapped_on, exits.exited_on)) AS season,
+        exits.tank_id,
         sum(CASE WHEN fate = 'transferred_in' THEN -"count" ELSE "count" END)::BIGINT AS left_alive,
         coalesce(sum("count") FILTER (WHERE fate = 'released'), 0)::BIGINT AS released,
         count(*) AS exit_rows,
         sum(("count" * coalesce(relative_sd, 0.06)) ** 2) AS variance
     FROM exits
     LEFT JOIN count_errors USING (count_method)
+    LEFT JOIN mended
+        ON mended.table_name = 'exits'
+        AND mended.tank_id = exits.tank_id
+        AND mended.upload = exits.upload
+        AND mended.written_on = exits.exited_on
     GROUP BY ALL
 ),
 

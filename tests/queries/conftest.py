@@ -24,7 +24,7 @@ class Programme:
     connection: duckdb.DuckDBPyConnection
 
     def add(self, table_name: str, *rows: Row) -> None:
-        """Insert rows; a moment written as a bare date has no hour. Columns not given take their default or NULL."""
+        """Insert rows; a moment written as a bare date has no hour. Other columns take their default or NULL."""
         for number, row in enumerate(rows, start=2):
             values = {**_defaults(table_name, row), **row}
             for column in table(table_name).columns:
@@ -84,14 +84,30 @@ def programme(empty: Programme) -> Programme:
     empty.add("tanks", {"tank_id": "A", "volume_l": 100.0, "chiller_year": 2021}, {"tank_id": "B"})
     empty.add(
         "setups",
-        {"season": 2024, "tank_id": "A", "site_id": "S1", "room_type": "classroom", "gravel_practice": "gravel",
-         "set_point_c": 8.0, "filled_on": "2024-10-20", "closed_on": "2024-11-30", "end_reason": "released"},
+        {
+            "season": 2024,
+            "tank_id": "A",
+            "site_id": "S1",
+            "room_type": "classroom",
+            "gravel_practice": "gravel",
+            "set_point_c": 8.0,
+            "filled_on": "2024-10-20",
+            "closed_on": "2024-11-30",
+            "end_reason": "released",
+        },
         {"season": 2024, "tank_id": "B", "site_id": "S1", "room_type": "hallway", "gravel_practice": "bare"},
     )
     empty.add("batches", {"batch_id": "B1", "donor_stock": "D1", "species": "chinook", "brood_year": 2024})
     empty.add(
         "deliveries",
-        {"tank_id": "A", "batch_id": "B1", "delivered_on": "2024-11-01T12:00", "stage_at_delivery": "eyed",
-         "thermal_units_at_delivery": 300.0, "thermal_unit": "c_days", "eggs_live": 100},
+        {
+            "tank_id": "A",
+            "batch_id": "B1",
+            "delivered_on": "2024-11-01T12:00",
+            "stage_at_delivery": "eyed",
+            "thermal_units_at_delivery": 300.0,
+            "thermal_unit": "c_days",
+            "eggs_live": 100,
+        },
     )
     return empty

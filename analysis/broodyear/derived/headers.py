@@ -42,7 +42,7 @@ class Query:
 
 
 def read_query(path: Path) -> Query:
-    """The query in ``path`` with its header taken apart. Raises BroodyearError naming the file and what is missing."""
+    """The query in ``path``, its header taken apart. Raises BroodyearError naming the file and what is missing."""
     text = path.read_text(encoding="utf-8")
     title, *entries = _entries(text)
     if title != path.stem:
@@ -50,7 +50,9 @@ def read_query(path: Path) -> Query:
     fields = _fields(entries, path.name)
     for needed in ("purpose", "grain", "reads"):
         if needed not in fields:
-            raise BroodyearError(f"the header of {path.name} lacks {needed!r}; see DEVELOPERS.md, how to add a query")
+            raise BroodyearError(
+                f"the header of {path.name} lacks {needed!r}; see DEVELOPERS.md, how to add a query"
+            )
     return Query(
         name=path.stem,
         purpose=fields["purpose"],
