@@ -134,7 +134,8 @@ def sheet(
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
-    with mpl.rc_context({**_RC, "svg.hashsalt": name}):
+    settings: Any = {**_RC, "svg.hashsalt": name}
+    with mpl.rc_context(settings):
         figure = Figure(figsize=(width_in, height_in), layout="constrained")
         axes = figure.subplots(rows, columns, squeeze=False, **grid)
         yield Sheet(name, figure, list(axes.flat))
@@ -158,8 +159,8 @@ def shortened(label: object, longest: int = 18) -> str:
     text = str(label)
     if len(text) <= longest:
         return text
-    head = (longest - 1 + 1) // 2
-    return f"{text[:head]}…{text[-(longest - 1 - head):]}"
+    head = longest // 2
+    return f"{text[:head]}…{text[-(longest - 1 - head) :]}"
 
 
 def interval(axes: Axes, y: float, low: float, high: float, series: Series, width: float = 1.4) -> None:
@@ -185,7 +186,7 @@ def note(axes: Axes, x: float, y: float, text: object, **options: Any) -> None:
     axes.annotate(str(text), (x, y), **{**settings, **options})
 
 
-def row_labels(axes: Axes, labels: Iterable[object], longest: int = 34) -> None:
+def row_labels(axes: Axes, labels: Iterable[object], longest: int = 46) -> None:
     """Name the rows 0, 1, 2 … of a drawing from top to bottom; only vertical grid lines stay."""
     shown = [shortened(label, longest) for label in labels]
     axes.set_yticks(range(len(shown)), shown)

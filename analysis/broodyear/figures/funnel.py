@@ -1,0 +1,132 @@
+"""Tanks against what their batch, species and season lead one to expect."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from broodyear.figures.style import (
+    INK,
+    QUIET,
+    VERDICTS,
+    note,
+    require_columns,
+    require_rows,
+    sheet,
+    shortened,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+FLAGGED = ("below_expected", "watch", "above_expected")
+
+#: Limits drawn: share of ordinary tanks inside, line style, words.
+LIMITS = (("95", "-", "95 % of ordinary tanks"), ("998", (0, (1.5, 1.5)), "99.8 %"))
+
+#: Tanks labelled by name in one figure; more would lie on each other, and the table names them all.
+MOST_LABELS = 14
+
+
+def expected_figure(frame: pd.DataFrame, *, name: str, title: str) -> str:
+    """SVG of observed against expected survival: one mark per tank, the line where both are equal, names on flags.
+
+    frame: tank_id, expected_pct, observed_pct, verdict. Raises Refused for missing columns or no rows.
+    """
+    require_columns(frame, ["tank_id", "expected_pct", "observed_pct", "verdict"], title)
+    judged = frame.dropna(subset=["expected_pct", "observed_pct"])
+    require_rows(judged, title)
+    with sheet(name, 6.4, 4.6) as page:
+        axes = page.axes[0]
+        axes.plot([0, 100], [0, 100], color=QUIET, linewidth=1, linestyle=(0, (4, 3)), zorder=1)
+        _marks(axes, judged, "expected_pct", "observed_pct")
+        _name_flags(axes, judged, "expected_pct", "observed_pct")
+        low = max(0.0, float(judged["expected_pct"].min()) - 8)
+        axes.set_xlim(low, 101)
+        axes.set_ylim(-3, 103)
+        axes.set_xlabel("expected from batch, species and season (%)")
+        axes.set_ylabel("observed (%)")
+        _legend(axes, judged)
+        return page.svg(title)
+
+
+def funnel_figure(frame: pd.DataFrame, limits: pd.DataFrame, *, name: str, title: str) -> str:
+    """SVG of observed survival by number of eggs, inside limits that hold ordinary tanks of typical expectation.
+
+    frame: tank_id, eggs, observed_pct, verdict; limits: eggs (rising), expected_pct, low_95_pct, high_95_pct,
+    low_998_pct, high_998_pct. Raises Refused for missing columns or no rows.
+    """
+    require_columns(frame, ["tank_id", "eggs", "observed_pct", "verdict"], title)
+    sides = [f"{side}_{share}_pct" for share, _, _ in LIMITS for side in ("low", "high")]
+    require_columns(limits, ["eggs", "expected_pct", *sides], title)
+    judged = frame.dropna(subset=["eggs", "observed_pct"])
+    require_rows(judged, title)
+    require_rows(limits, title)
+    with sheet(name, 6.4, 4.4) as page:
+        axes = page.axes[0]
+        axes.plot(
+            limits["eggs"], limits["expected_pct"], color=QUIET, linewidth=1, linestyle=(0, (4, 3)), zorder=1
+        )
+        for share, dashes, words in LIMITS:
+            for side in ("low", "high"):
+                axes.plot(limits["eggs"], limits[f"{side}_{share}_pct"], color=INK, lw=0.9, ls=dashes, zorder=1)
+            note(
+                axes, limits["eggs"].iloc[-1], limits[f"low_{share}_pct"].iloc[-1], words, xytext=(0, -9),
+                ha="right", color=QUIET,
+            )  # fmt: skip
+        _marks(axes, judged, "eggs", "observed_pct")
+        _name_flags(axes, judged, "eggs", "observed_pct")
+        axes.set_xlim(left=0)
+        axes.set_ylim(-4, 104)
+        axes.set_xlabel("live eggs delivered")
+        axes.set_ylabel("observed (%)")
+        _legend(axes, judged)
+        return page.svg(title)
+
+
+def _marks(axes: Axes, judged: pd.DataFrame, x: str, y: str) -> None:
+    """Seaborn draws one layer per verdict, so that colour and marker never part."""
+    import seaborn as sns
+
+    for verdict, (series, _) in VERDICTS.items():
+        chosen = judged[judged["verdict"] == verdict]
+        if chosen.empty:
+            continue
+        crossed = series.marker == "x"
+        sns.scatterplot(
+            data=chosen, x=x, y=y, ax=axes, color=series.colour, marker=series.marker, legend=False,
+            s=42 if verdict in FLAGGED else 24, linewidth=1.2 if crossed else 0.5,
+            **({} if crossed else {"edgecolor": "#ffffff"}), zorder=3 if verdict in FLAGGED else 2,
+        )  # fmt: skip
+
+
+def _name_flags(axes: Axes, judged: pd.DataFrame, x: str, y: str) -> None:
+    """Names beside the flagged tanks, the furthest below first, moved apart where they would touch."""
+    flagged = judged[judged["verdict"].isin(FLAGGED[:2])].sort_values([y, "tank_id"]).head(MOST_LABELS)
+    taken: list[tuple[float, float]] = []
+    bottom, top = float(judged[y].min()), float(judged[y].max())
+    left, right = float(judged[x].min()), float(judged[x].max())
+    for row in flagged.to_dict("records"):
+        place = ((row[x] - left) / max(right - left, 1e-9), (row[y] - bottom) / max(top - bottom, 1e-9))
+        close = sum(abs(place[0] - a) < 0.16 and abs(place[1] - b) < 0.035 for a, b in taken)
+        side = -1 if place[0] > 0.8 else 1
+        note(
+            axes, row[x], row[y], shortened(row["tank_id"], 16), xytext=(6 * side, -3 - 8 * close),
+            ha="left" if side > 0 else "right",
+        )  # fmt: skip
+        taken.append(place)
+
+
+def _legend(axes: Axes, judged: pd.DataFrame) -> None:
+    from matplotlib.lines import Line2D
+
+    counts = judged["verdict"].value_counts()
+    handles = [
+        Line2D([], [], ls="none", marker=series.marker, color=series.colour, label=f"{words} ({counts[key]})")
+        for key, (series, words) in VERDICTS.items()
+        if key in counts.index
+    ]
+    axes.figure.legend(
+        handles=handles, loc="outside upper left", ncols=3, fontsize=8, labelcolor=INK, handletextpad=0.2,
+        columnspacing=1.4,
+    )  # fmt: skip

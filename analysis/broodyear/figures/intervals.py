@@ -1,0 +1,161 @@
+"""Estimates with their intervals, one row per thing compared: the workhorse of the reports."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from broodyear.errors import Refused
+from broodyear.figures.style import (
+    INK,
+    QUIET,
+    SERIES,
+    Series,
+    dot,
+    interval,
+    require_columns,
+    require_rows,
+    row_labels,
+    sheet,
+    shortened,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+#: Rows a figure can hold before its labels no longer read.
+MOST_ROWS = 40
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """Columns of one estimate and how it is called. low and high are empty for an estimate without interval."""
+
+    key: str
+    low: str
+    high: str
+    title: str
+    series: Series = SERIES[0]
+    hollow: bool = False
+
+
+def intervals_figure(
+    frame: pd.DataFrame,
+    *,
+    name: str,
+    title: str,
+    label: str,
+    estimates: Sequence[Estimate],
+    unit: str,
+    reference: float | None = None,
+    reference_note: str = "",
+    limits: tuple[float, float] | None = None,
+) -> str:
+    """SVG of one row per row of `frame`, labelled by column `label`, in the order given.
+
+    estimates: one or more, drawn beside each other in the row; unit: x-axis label; reference: a vertical line.
+    Raises Refused for missing columns, no rows, more than 40 rows or more than five estimates.
+    """
+    columns = [key for one in estimates for key in (one.key, one.low, one.high) if key]
+    require_columns(frame, [label, *columns], title)
+    require_rows(frame, title)
+    if len(frame) > MOST_ROWS or len(estimates) > len(SERIES):
+        raise Refused(f"the figure of {title} would hold {len(frame)} rows; its table is the better view")
+    step = 0.26 if len(estimates) == 1 else 0.36
+    with sheet(name, 6.6, 0.95 + step * len(frame) + 0.22 * (len(estimates) > 1)) as page:
+        axes = page.axes[0]
+        for place, (_, row) in enumerate(frame.iterrows()):
+            _draw_row(axes, place, row, estimates)
+        _finish(axes, frame, label, unit, limits)
+        _reference(axes, reference, reference_note)
+        if len(estimates) > 1:
+            _legend(axes, estimates)
+        return page.svg(title)
+
+
+def _draw_row(axes: Axes, place: int, row: pd.Series, estimates: Sequence[Estimate]) -> None:
+    middle = (len(estimates) - 1) / 2
+    for number, one in enumerate(estimates):
+        y = place + (number - middle) * 0.24
+        if row[one.key] != row[one.key] or row[one.key] is None:
+            continue
+        if one.low and row[one.low] == row[one.low] and row[one.low] is not None:
+            interval(axes, y, float(row[one.low]), float(row[one.high]), one.series)
+        dot(axes, float(row[one.key]), y, one.series, hollow=one.hollow)
+
+
+def _finish(axes: Axes, frame: pd.DataFrame, label: str, unit: str, limits: tuple[float, float] | None) -> None:
+    row_labels(axes, frame[label].tolist())
+    axes.set_xlabel(unit)
+    if limits:
+        axes.set_xlim(*limits)
+
+
+def _reference(axes: Axes, reference: float | None, words: str) -> None:
+    if reference is None:
+        return
+    axes.axvline(reference, color=QUIET, linewidth=1.0, linestyle=(0, (4, 3)), zorder=1)
+    if words:
+        axes.annotate(
+            words, (reference, 1.0), xycoords=("data", "axes fraction"), xytext=(3, 3),
+            textcoords="offset points", fontsize=7.5, color=QUIET, annotation_clip=False,
+        )  # fmt: skip
+
+
+def _legend(axes: Axes, estimates: Sequence[Estimate]) -> None:
+    from matplotlib.lines import Line2D
+
+    handles = [
+        Line2D(
+            [], [], color=one.series.colour, marker=one.series.marker, linestyle="-" if one.low else "none",
+            markerfacecolor="#ffffff" if one.hollow else one.series.colour, label=one.title,
+        )
+        for one in estimates
+    ]  # fmt: skip
+    axes.figure.legend(
+        handles=handles, loc="outside upper left", ncols=len(estimates), fontsize=8, labelcolor=INK,
+        handlelength=2.2, columnspacing=1.6,
+    )  # fmt: skip
+
+
+def panels_figure(
+    frame: pd.DataFrame,
+    *,
+    name: str,
+    title: str,
+    label: str,
+    panels: Sequence[Estimate],
+    unit: str,
+    reference: float | None = None,
+) -> str:
+    """SVG of the same rows in up to four panels side by side on one scale, one estimate each.
+
+    A row without a value in a panel says "not separable" there instead of leaving an empty place.
+    """
+    columns = [key for one in panels for key in (one.key, one.low, one.high) if key]
+    require_columns(frame, [label, *columns], title)
+    require_rows(frame, title)
+    if len(frame) > MOST_ROWS:
+        raise Refused(f"the figure of {title} would hold {len(frame)} rows; its table is the better view")
+    with sheet(name, 7.0, 1.1 + 0.34 * len(frame), columns=len(panels), sharex=True, sharey=True) as page:
+        for axes, one in zip(page.axes, panels, strict=True):
+            for place, (_, row) in enumerate(frame.iterrows()):
+                _draw_row(axes, place, row, [one])
+                _say_missing(axes, place, row[one.key])
+            axes.set_title(one.title)
+            axes.set_xlabel(unit)
+            if reference is not None:
+                _reference(axes, reference, "")
+            axes.grid(False, axis="y")
+        row_labels(page.axes[0], [shortened(value, 20) for value in frame[label]])
+        return page.svg(title)
+
+
+def _say_missing(axes: Axes, place: int, value: object) -> None:
+    if value is None or value != value:
+        axes.annotate(
+            "not separable", (0.5, place), xycoords=("axes fraction", "data"), ha="center", va="center",
+            fontsize=7.5, color=QUIET, style="italic",
+        )  # fmt: skip

@@ -1,0 +1,163 @@
+"""What a page is made of: sections of sentences, lists, tables, figures and notices, in reading order."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from markupsafe import Markup
+
+from broodyear.reports.numbers import THIN
+from broodyear.reports.tables import ReportTable, TableView, code_markup
+
+_BEFORE_UNIT = re.compile(r"(?<=[0-9}]) (?=%|°C)")
+
+
+def say(sentence: str, **parts: Any) -> Markup:
+    """A sentence with traced numbers in it; whatever is not traced is escaped."""
+    return Markup(_BEFORE_UNIT.sub(THIN, sentence)).format(**parts)
+
+
+def joined(parts: Sequence[Any], last: str = "and") -> Markup:
+    """Items in a row, with commas and one closing word."""
+    items = [Markup("{}").format(part) for part in parts]
+    if len(items) < 2:
+        return Markup("").join(items)
+    return Markup(", ").join(items[:-1]) + Markup(" {} ").format(last) + items[-1]
+
+
+def ids(codes: Sequence[object]) -> Markup:
+    """Codes in a row, each marked as one."""
+    return joined([code_markup(str(code)) for code in codes])
+
+
+@dataclass(frozen=True)
+class Prose:
+    """One paragraph. sources: tables its numbers came from, linked at its end."""
+
+    text: Markup
+    sources: tuple[ReportTable, ...] = ()
+    lead: bool = False
+    kind: str = "prose"
+
+
+@dataclass(frozen=True)
+class Bullets:
+    """A list of sentences."""
+
+    items: tuple[Markup, ...]
+    sources: tuple[ReportTable, ...] = ()
+    numbered: bool = False
+    kind: str = "bullets"
+
+
+@dataclass(frozen=True)
+class Notice:
+    """A sentence that stands in for what could not be answered, or a caution. tone: refusal, caution or note."""
+
+    title: str
+    text: Markup
+    tone: str = "refusal"
+    kind: str = "notice"
+
+
+@dataclass(frozen=True)
+class FigureView:
+    """A figure: its SVG, what it shows in words for who cannot see it, and the table behind it."""
+
+    name: str
+    svg: str
+    caption: str | Markup
+    alt: str
+    table: ReportTable
+    kind: str = "figure"
+
+    @property
+    def file(self) -> str:
+        """Address of the SVG as seen from the page."""
+        return f"figures/{self.name}.svg"
+
+
+@dataclass(frozen=True)
+class TableBlock:
+    """A table in the run of a page."""
+
+    view: TableView
+    kind: str = "table"
+
+
+@dataclass(frozen=True)
+class Tag:
+    """A tank's label with what needs saying about it; the page's most urgent element."""
+
+    code: str
+    verdict: str
+    mark: str
+    text: Markup
+    anchor: str = ""
+
+
+@dataclass(frozen=True)
+class Tags:
+    """Tank labels side by side."""
+
+    tags: tuple[Tag, ...]
+    sources: tuple[ReportTable, ...] = ()
+    kind: str = "tags"
+
+
+@dataclass(frozen=True)
+class Flow:
+    """Steps of an account, each a number and what it counts."""
+
+    steps: tuple[tuple[Markup, str], ...]
+    sources: tuple[ReportTable, ...] = ()
+    label: str = ""
+    kind: str = "flow"
+
+
+@dataclass(frozen=True)
+class Heading:
+    """A heading inside a section."""
+
+    title: Markup
+    anchor: str = ""
+    kind: str = "heading"
+
+
+Block = Prose | Bullets | Notice | FigureView | TableBlock | Tags | Flow | Heading
+
+
+@dataclass(frozen=True)
+class Section:
+    """A section of a page: an anchor, a heading and its blocks."""
+
+    anchor: str
+    title: str
+    blocks: tuple[Block, ...]
+
+
+@dataclass(frozen=True)
+class Page:
+    """A whole page.
+
+    name: file name without .html; title: of the browser's tab and the first heading; standing: the small line
+    above it; sections: the first is what needs action.
+    """
+
+    name: str
+    title: str
+    standing: str
+    sections: tuple[Section, ...]
+    footer: Markup = field(default_factory=Markup)
+    contents: bool = True
+    root: str = ""
+
+    @property
+    def figures(self) -> tuple[FigureView, ...]:
+        """Every figure of the page, in order."""
+        return tuple(
+            block for section in self.sections for block in section.blocks if isinstance(block, FigureView)
+        )

@@ -1,0 +1,97 @@
+"""A page as one self-contained HTML file: nothing is fetched, and nothing in the records can become markup."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import re
+from functools import lru_cache
+from pathlib import Path
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup, escape
+
+from broodyear.figures import style as look
+from broodyear.reports.parts import FigureView, Page
+from broodyear.reports.tables import Cell, code_markup
+
+TEMPLATES = Path(__file__).resolve().parent / "templates"
+
+#: In a page the figures' colours follow the reader's light or dark theme.
+_THEMED = {
+    look.INK: "var(--ink)",
+    look.QUIET: "var(--quiet)",
+    look.RULE: "var(--s-rule)",
+    look.PAPER: "var(--card)",
+    look.BLUE: "var(--s-blue)",
+    look.ORANGE: "var(--s-orange)",
+    look.GREEN: "var(--s-green)",
+    look.GREY: "var(--s-grey)",
+    look.PINK: "var(--s-pink)",
+}
+
+_STYLE = re.compile(r'style="[^"]*"')
+_ID = re.compile(r' id="([^"]*)"')
+_REFERENCE = re.compile(r'(?:url\(#|href="#)([^")]+)')
+_TITLE = re.compile(r"\s*<title>.*?</title>", re.DOTALL)
+_SPACE = re.compile(r">\s+<")
+_TAG = re.compile(r"<[^>]*>")
+_COMMENT = re.compile(r"<!--.*?-->", re.DOTALL)
+
+
+@lru_cache(maxsize=1)
+def _environment() -> Environment:
+    return Environment(
+        loader=FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def render(page: Page) -> str:
+    """The page as HTML text; the same page gives the same text."""
+    script = (TEMPLATES / "page.js").read_text(encoding="utf-8")
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    return (
+        _environment()
+        .get_template("page.html")
+        .render(
+            page=page,
+            style=Markup((TEMPLATES / "page.css").read_text(encoding="utf-8")),
+            script=Markup(script),
+            script_hash=digest,
+            inline=inline_svg,
+            written=_written,
+        )
+    )
+
+
+def _written(cell: Cell) -> Markup:
+    if cell.is_code and not cell.missing:
+        return code_markup(cell.text)
+    return escape(cell.text)
+
+
+def inline_svg(figure: FigureView) -> Markup:
+    """A figure's SVG for use inside a page: themed colours, ids of its own, no second title."""
+    svg = _TITLE.sub("", figure.svg, count=1).replace(' role="img"', ' aria-hidden="true" focusable="false"', 1)
+    svg = _COMMENT.sub("", svg)
+    used = set(_REFERENCE.findall(" ".join(_TAG.findall(svg))))
+    # Only inside tags: a label of a hostile id may look like an attribute, and stays text.
+    return Markup(_SPACE.sub("><", _TAG.sub(lambda tag: _own_tag(tag.group(), figure.name, used), svg)))
+
+
+def _own_tag(tag: str, name: str, used: set[str]) -> str:
+    def own_id(found: re.Match[str]) -> str:
+        return f' id="{name}-{found.group(1)}"' if found.group(1) in used else ""
+
+    tag = _STYLE.sub(lambda style: _themed(style.group()), tag)
+    return _REFERENCE.sub(lambda found: found.group().replace("#", f"#{name}-", 1), _ID.sub(own_id, tag))
+
+
+def _themed(style: str) -> str:
+    for plain, themed in _THEMED.items():
+        style = style.replace(plain, themed)
+    return style

@@ -1,0 +1,117 @@
+"""The adding-up that belongs to no model: totals of the account, dead by stage, means with their intervals."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+STAGE_LABELS = {
+    "hatch": "delivery to hatch",
+    "hatch_to_button_up": "hatch to button-up",
+    "button_up_to_release": "button-up to release",
+    "hatch_to_release": "hatch to release",
+    "delivered_to_release": "delivery to release",
+}
+
+#: Where a loss is counted, in the order of life.
+_DEAD = {
+    "egg": ("as eggs, up to hatch", "dead_egg"),
+    "alevin": ("as alevins", "dead_alevin"),
+    "fry": ("as fry", "dead_fry"),
+    "late": ("dead eggs picked too late to count towards hatch", "late_picks"),
+    "unaccounted": ("unaccounted: neither counted dead nor seen to leave", "unaccounted"),
+}
+
+_LEVEL = 0.975
+
+
+def totals(accounting: pd.DataFrame, tanks: pd.DataFrame) -> dict[str, tuple[float, str, str]]:
+    """Name -> (value, unit, meaning) over the rows of one season's accounting.
+
+    Bounds: the share left alive if all eggs of delivered tanks without a usable result died, or all lived.
+    """
+    counts = {
+        "tanks_supplied": ("tanks_supplied", "tanks set up this season"),
+        "tanks_delivered": ("delivered", "of these, got live eggs"),
+        "tanks_reported_start": ("reported_start", "of these, sent a record"),
+        "tanks_reported_end": ("reported_end", "of these, said what became of their fish"),
+        "tanks_usable": ("usable", "of these, usable for delivery to release"),
+        "eggs_delivered": ("eggs", "live eggs delivered"),
+        "eggs_in_usable": ("eggs_in_usable", "live eggs delivered to usable tanks"),
+        "left_alive": ("left_alive", "left alive from usable tanks"),
+    }
+    found = {
+        name: (float(accounting[column].fillna(0).sum()), "count", meaning)
+        for name, (column, meaning) in counts.items()
+    }
+    found |= _bounds(found)
+    if "excess" in tanks:
+        above = float((tanks["excess"].fillna(0) > 0).sum())
+        found["tanks_with_excess"] = (above, "count", "tanks from which more fish left than eggs were delivered")
+    return found
+
+
+def _bounds(found: Mapping[str, tuple[float, str, str]]) -> dict[str, tuple[float, str, str]]:
+    eggs, usable, alive = (found[name][0] for name in ("eggs_delivered", "eggs_in_usable", "left_alive"))
+    if usable <= 0 or eggs <= 0:
+        return {}
+    silent = eggs - usable
+    return {
+        "reported_pct": (100 * alive / usable, "%", "left alive of eggs delivered, usable tanks"),
+        "bound_low_pct": (100 * alive / eggs, "%", "the same if every egg in the other tanks died"),
+        "bound_high_pct": (100 * (alive + silent) / eggs, "%", "the same if every egg in the other tanks lived"),
+    }
+
+
+def dead_by_stage(tanks: pd.DataFrame) -> pd.DataFrame:
+    """stage, where, tanks (with a number), fish: what was counted dead at each stage, and what is unaccounted"
+    " for."""
+    rows = []
+    for stage, (where, column) in _DEAD.items():
+        values = (
+            pd.to_numeric(tanks[column], errors="coerce").dropna() if column in tanks else pd.Series(dtype=float)
+        )
+        rows.append({"stage": stage, "where": where, "tanks": len(values), "fish": float(values.sum())})
+    return pd.DataFrame(rows)
+
+
+def with_intervals(stages: pd.DataFrame) -> pd.DataFrame:
+    """One row per season, species and stage, with both estimates side by side, each with a 95 % interval.
+
+    The estimate is the mean of the tanks' own rates and the interval is Student's t on their standard error, so it
+    carries how tanks differ; kept within 0–100 only where the ends are drawn as shares.
+    """
+    from scipy.stats import t
+
+    frame = stages.copy()
+    freedom = (frame["tanks"].astype(float) - 1).clip(lower=1)
+    half = pd.Series(t.ppf(_LEVEL, freedom), index=frame.index) * frame["tank_se_pct"].astype(float)
+    half = half.where(frame["tanks"] > 1)
+    frame["pct"] = frame["tank_mean_pct"].astype(float)
+    frame["low"] = (frame["pct"] - half).clip(lower=0)
+    frame["high"] = (frame["pct"] + half).clip(upper=np.maximum(frame["pct"], 100))
+    keys = ["season", "species", "stage", "stage_order"]
+    parts = [_renamed(frame, keys, name) for name in ("release_based", "loss_based")]
+    wide = parts[0].merge(parts[1], on=keys, how="outer").sort_values(["season", "species", "stage_order"])
+    wide["stage_label"] = _labels(wide)
+    return wide.reset_index(drop=True)
+
+
+def _renamed(frame: pd.DataFrame, keys: list[str], estimate: str) -> pd.DataFrame:
+    chosen = frame[frame["estimate"] == estimate]
+    columns = {
+        "tanks": f"tanks_{estimate}", "eggs": f"entered_{estimate}", "survivors": f"survived_{estimate}",
+        "pooled_pct": f"{estimate}_pooled_pct", "pct": f"{estimate}_pct", "low": f"{estimate}_low",
+        "high": f"{estimate}_high",
+    }  # fmt: skip
+    return chosen[[*keys, *columns]].rename(columns=columns)
+
+
+def _labels(wide: pd.DataFrame) -> pd.Series:
+    """Stage in words, with its species where a season has several."""
+    words = wide["stage"].map(STAGE_LABELS).fillna(wide["stage"])
+    several = wide.groupby("season")["species"].transform("nunique") > 1
+    named = wide["species"].astype(str).str.replace("_", " ") + ": " + words
+    return named.where(several, words)

@@ -1,0 +1,229 @@
+"""The evidence behind the first screen: accounting, stages, tanks and their timelines, temperature, batches."""
+
+from __future__ import annotations
+
+from markupsafe import Markup
+
+from broodyear.figures.exposure import exposure_figure, trend_figure
+from broodyear.figures.intervals import Estimate, intervals_figure
+from broodyear.figures.style import SERIES
+from broodyear.reports.numbers import season_name
+from broodyear.reports.parts import Block, Flow, Heading, Prose, Section, TableBlock, say
+from broodyear.reports.season.results import SeasonResults
+from broodyear.reports.showing import drawn
+from broodyear.reports.tables import column, interval_column, table_view
+from broodyear.reports.wording import refusal
+
+
+def accounting_section(results: SeasonResults) -> Section:
+    """Supplied, delivered, reported, usable; who did not report."""
+    blocks: list[Block] = []
+    if results.accounting.refusal or not len(results.accounting):
+        return Section("accounting", "What was supplied and what was reported", (refusal("", results.accounting),))
+    steps = (
+        ("tanks_supplied", "tanks set up"),
+        ("tanks_delivered", "with eggs delivered"),
+        ("tanks_reported_start", "reported a start"),
+        ("tanks_reported_end", "reported an end"),
+        ("tanks_usable", "usable to release"),
+    )
+    shown = tuple((say("{n}", n=results.figure(name, "whole")), label) for name, label in steps)
+    blocks.append(Flow(shown, (results.key_figures,), "Tanks from set-up to usable records"))
+    blocks.append(_accounting_table(results))
+    blocks += _not_reported(results)
+    return Section("accounting", "What was supplied and what was reported", tuple(blocks))
+
+
+def _accounting_table(results: SeasonResults) -> TableBlock:
+    columns = (
+        column("region", "region", "id"),
+        column("batch_id", "batch", "id"),
+        column("tanks_supplied", "set up", "whole"),
+        column("delivered", "got eggs", "whole"),
+        column("reported_start", "reported a start", "whole"),
+        column("reported_end", "reported an end", "whole"),
+        column("usable", "usable", "whole"),
+        column("eggs", "eggs delivered", "whole"),
+        column("reported_pct", "left alive, usable tanks (%)", "pct_bare"),
+        interval_column("bound_all_died_pct", "bound_all_lived_pct", "bounds with the others (%)", "pct_bare"),
+    )
+    view = table_view(results.accounting, "Tanks by region and batch, from set-up to usable records", columns)
+    return TableBlock(view)
+
+
+def _not_reported(results: SeasonResults) -> list[Block]:
+    if not len(results.not_reported):
+        return [Prose(Markup("Every tank with eggs sent records from which survival can be told."))]
+    columns = (
+        column("tank_id", "tank", "id"),
+        column("site_id", "site", "id"),
+        column("region", "region", "id"),
+        column("last_record_on", "last record", "date"),
+        column("eggs", "eggs", "whole"),
+        column("why_unusable", "why it cannot be used", "text", long=True),
+    )
+    words = Markup(
+        "These are neither survivors nor losses. A tank that fell silent may well have lost its fish, so what the"
+        " others report is probably too good."
+    )
+    caption = "Tanks whose survival to release cannot be told"
+    return [Prose(words), TableBlock(table_view(results.not_reported, caption, columns))]
+
+
+def stages_section(results: SeasonResults) -> Section:
+    """Survival stage by stage, both estimates, and the seasons before."""
+    title = "At which stage fish were lost"
+    table = results.stage_survival
+    if table.refusal or not len(table):
+        return Section("stages", title, (refusal("Survival by stage cannot be told.", table),))
+    words = Markup(
+        "Two estimates stand side by side because neither is the truth: one rests on the fish that left, the"
+        " other on the dead that were found. The gap between them is fish unaccounted for and counting error."
+        " Each is the mean of the tanks’ own rates, and its interval carries how much tanks differ, not eggs as"
+        " if each were a trial."
+    )
+    figure = drawn(
+        lambda: intervals_figure(
+            table.frame, name="stage_survival", title="Survival by stage", label="stage_label",
+            estimates=_ESTIMATES, unit="survival (%), mean of tanks",
+        ),
+        name="stage_survival",
+        caption="Survival of each stage, as a share of those that entered it.",
+        alt="Dot plot with intervals: one row per stage, two estimates in each; numbers in the table below.",
+        table=table,
+    )  # fmt: skip
+    blocks = (Prose(words), figure, _stage_table(results), _dead_table(results), *_trend(results))
+    return Section("stages", title, blocks)
+
+
+_ESTIMATES = (
+    Estimate("release_based_pct", "release_based_low", "release_based_high", "from fish that left", SERIES[0]),
+    Estimate("loss_based_pct", "loss_based_low", "loss_based_high", "from dead counted", SERIES[1], hollow=True),
+)
+
+
+def _stage_table(results: SeasonResults) -> TableBlock:
+    columns = (
+        column("stage_label", "stage", "text"),
+        column("tanks_release_based", "tanks", "whole"),
+        column("entered_release_based", "entered", "whole"),
+        column("release_based_pct", "from fish that left (%)", "number"),
+        interval_column("release_based_low", "release_based_high", "95 % interval", "number"),
+        column("tanks_loss_based", "tanks", "whole"),
+        column("entered_loss_based", "entered", "whole"),
+        column("loss_based_pct", "from dead counted (%)", "number"),
+        interval_column("loss_based_low", "loss_based_high", "95 % interval", "number"),
+    )
+    return TableBlock(table_view(results.stage_survival, "Survival by stage, both estimates", columns))
+
+
+def _dead_table(results: SeasonResults) -> TableBlock:
+    columns = (
+        column("where", "lost", "text"),
+        column("fish", "eggs or fish", "whole"),
+        column("tanks", "tanks with a count", "whole"),
+    )
+    note = "Unaccounted may be negative in a tank: more was counted out than in."
+    return TableBlock(
+        table_view(results.losses, "What was counted dead, and what is unaccounted for", columns, note=note)
+    )
+
+
+def _trend(results: SeasonResults) -> list[Block]:
+    table = results.trend
+    heading = Heading(Markup("The seasons before"))
+    if len(table) < 2:
+        return [heading, Prose(Markup("There is no season before this one on record, so no trend can be shown."))]
+    words = Markup(
+        "Every season had its own batches, so a rise or fall here may be the eggs and nothing else; whether the"
+        " programme got better cannot be told from it. After a bad year an ordinary one looks like an improvement."
+    )
+    figure = drawn(
+        lambda: trend_figure(table.frame, name="trend", title="Survival by season", this_season=results.season),
+        name="trend",
+        caption="Left alive of live eggs delivered, mean of tanks with usable records; filled: this season.",
+        alt=f"Dot plot with intervals, one dot per season up to {season_name(results.season)}.",
+        table=table,
+    )
+    return [heading, Prose(words), figure]
+
+
+def exposure_section(results: SeasonResults) -> Section:
+    """Mean, spread and extremes of water temperature per tank, and how much of it was read."""
+    title = "Water temperature"
+    table = results.exposure
+    if table.refusal or not len(table):
+        return Section("temperature", title, (refusal("Exposure cannot be told.", table),))
+    usable = table.frame[table.frame["exposure_window"] == "whole"]
+    usable = usable[usable["usable"].astype(bool)].sort_values(["mean_water_temp_c", "tank_id"])
+    limit = results.settings.warm_limit_c
+    figure = drawn(
+        lambda: exposure_figure(usable, name="exposure", title="Water temperature by tank", warm_limit_c=limit),
+        name="exposure",
+        caption="Mean water temperature from delivery to expected release, coldest to warmest tank; lines show one"
+        " standard deviation of daily means to either side.",
+        alt="One dot per tank from coldest to warmest mean water temperature, with a line at the warm limit.",
+        table=table,
+    )
+    words = say(
+        "Windows end where thermal units say a stage should end, never at the observed date, and a tank gets no"
+        " exposure when more than {pct:.0f} % of its days were neither read nor bridged by a short gap.",
+        pct=results.settings.exposure_max_missing_pct,
+    )
+    return Section("temperature", title, (Prose(words), figure, _exposure_table(results)))
+
+
+def _exposure_table(results: SeasonResults) -> TableBlock:
+    columns = (
+        column("tank_id", "tank", "id"),
+        column("exposure_window", "window", "words"),
+        column("days", "days", "whole"),
+        column("observed_pct", "read (%)", "pct_bare"),
+        column("interpolated_pct", "bridged (%)", "pct_bare"),
+        column("modelled_pct", "modelled (%)", "pct_bare"),
+        column("mean_water_temp_c", "mean (°C)", "number"),
+        column("sd_daily_mean_c", "SD of days (°C)", "number"),
+        column("largest_rise_24h_c", "largest rise in 24 h (°C)", "number"),
+        column("max_7day_mean_of_daily_max_c", "7-day mean of maxima (°C)", "number"),
+        column("hours_above_warm", "h above warm limit", "whole"),
+        column("hours_below_cold", "h below cold limit", "whole"),
+        column("hours_interrupted", "h interrupted", "whole"),
+        column("note", "note", "text", long=True),
+    )
+    rows = results.exposure.rows(exposure_window="whole")
+    view = table_view(
+        results.exposure, "Water temperature of each tank over its whole stay", columns, rows,
+        note="The windows egg, alevin, fry and after hatch are in the file.",
+    )  # fmt: skip
+    return TableBlock(view)
+
+
+def batches_section(results: SeasonResults) -> Section:
+    """The batches: what arrived, and how tanks that shared one fared."""
+    title = "Batches of eggs"
+    table = results.batches
+    if table.refusal or not len(table):
+        return Section("batches", title, (refusal("Batches cannot be told.", table),))
+    words = Markup(
+        "The batch is the strongest documented cause of differences. When all tanks of a batch are low together"
+        " it was probably the eggs or the journey; when they spread it was probably the tanks."
+    )
+    columns = (
+        column("batch_id", "batch", "id"),
+        column("species", "species", "words"),
+        column("donor_stock", "stock", "id"),
+        column("green_to_eyed_pct", "green to eyed at the hatchery (%)", "pct_bare"),
+        column("tanks", "tanks", "whole"),
+        column("regions", "regions", "whole"),
+        column("eggs", "eggs", "whole"),
+        column("dead_on_arrival_pct", "dead on arrival (%)", "number"),
+        column("transit_hours_median", "transit, median (h)", "number"),
+        column("units_at_delivery_median_c_days", "units at delivery (°C·d)", "whole"),
+        column("hatch_median_pct", "hatch, median tank (%)", "pct_bare"),
+        column("release_median_pct", "release, median tank (%)", "pct_bare"),
+        interval_column("release_q25_pct", "release_q75_pct", "middle half of tanks (%)", "pct_bare"),
+        column("loss_based_median_pct", "from dead counted, median (%)", "pct_bare"),
+    )
+    return Section(
+        "batches", title, (Prose(words), TableBlock(table_view(table, "Batches of the season", columns)))
+    )

@@ -1,0 +1,264 @@
+"""Asking the other parts for everything the review of a season shows; what they refuse is kept as a sentence."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import PurePath
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from broodyear.errors import BroodyearError, NothingToAnalyse
+from broodyear.figures.timeline import TankRecords
+from broodyear.reports.numbers import season_name
+from broodyear.reports.season.account import dead_by_stage, totals, with_intervals
+from broodyear.reports.season.results import EFFECTS, PRACTICES, SETUPS, SeasonResults
+from broodyear.reports.tables import ReportTable, report_table
+from broodyear.reports.vocabulary import MAIN_OUTCOME
+
+if TYPE_CHECKING:
+    from broodyear.setups import SetupScreen
+    from broodyear.store import Store
+    from broodyear.survival import EffectsReport
+
+#: Flagged tanks whose season is drawn; the page names the others.
+MOST_TIMELINES = 8
+
+
+def gather(store: Store, season: int) -> SeasonResults:
+    """All tables of `season`, worked out from the store. Raises NothingToAnalyse naming the seasons there are."""
+    every = store.result("tank_seasons")
+    tanks = _of(every, season)
+    if tanks.empty:
+        raise NothingToAnalyse(_no_such_season(season, every))
+    outcomes = store.result("tank_outcomes")
+    known = outcomes[outcomes["season"] <= season]
+    screen = _attempt(lambda: _screen(known))
+    practices = _attempt(lambda: _practices(known))
+    effects = _attempt(lambda: _effects(known))
+    setups = _setups(screen, season)
+    return SeasonResults(
+        season=season,
+        settings=store.settings,
+        setups=setups,
+        **_from_screen(known, screen, season),
+        **_from_effects(effects),
+        practices=_table("practices", "Practices over all seasons", practices, PRACTICES),
+        changes=_table("changes", "What to change next season", _attempt(lambda: _changes(known, practices))),
+        **_counted(store, tanks, season),
+        **_records(store, season),
+        key_figures=_key_figures(store, tanks, setups, season),
+        timelines=_timelines(store, season, setups),
+    )
+
+
+def _of(frame: pd.DataFrame, season: int) -> pd.DataFrame:
+    return frame[frame["season"] == season].reset_index(drop=True)
+
+
+def _no_such_season(season: int, every: pd.DataFrame) -> str:
+    seasons = sorted(int(value) for value in every["season"].unique())
+    if not seasons:
+        return "the store holds no set-up of any season yet; load the setups table first"
+    there = ", ".join(f"{one} ({season_name(one)})" for one in seasons)
+    return f"there is no set-up in season {season} ({season_name(season)}); the store has {there}"
+
+
+def _attempt(work: Callable[[], Any]) -> Any:
+    """What `work` gives, or the sentence with which it refused."""
+    try:
+        return work()
+    except BroodyearError as error:
+        return str(error)
+
+
+def _table(name: str, title: str, found: Any, required: Sequence[str] = ()) -> ReportTable:
+    """A report table from a frame, or an empty one with the reason."""
+    if isinstance(found, str):
+        return report_table(name, title, pd.DataFrame(columns=list(required) or ["note"]), required, found)
+    return report_table(name, title, found, required)
+
+
+def _screen(outcomes: pd.DataFrame) -> SetupScreen:
+    from broodyear.setups import screen_setups
+
+    return screen_setups(outcomes)
+
+
+def _practices(outcomes: pd.DataFrame) -> pd.DataFrame:
+    from broodyear.setups import practices_table
+
+    return practices_table(outcomes)
+
+
+def _effects(outcomes: pd.DataFrame) -> EffectsReport:
+    from broodyear.survival import effects_report
+
+    return effects_report(outcomes)
+
+
+def _changes(outcomes: pd.DataFrame, practices: pd.DataFrame | str) -> pd.DataFrame:
+    from broodyear.setups import what_to_change
+
+    if isinstance(practices, str):
+        raise NothingToAnalyse(practices)
+    return what_to_change(outcomes, practices)
+
+
+def _setups(screen: SetupScreen | str, season: int) -> ReportTable:
+    title = "Every tank and outcome of the season"
+    if isinstance(screen, str):
+        return _table("setups", title, screen, SETUPS)
+    return _table("setups", title, _of(screen.rows, season), SETUPS)
+
+
+def _from_screen(outcomes: pd.DataFrame, screen: SetupScreen | str, season: int) -> dict[str, ReportTable]:
+    found: dict[str, Any] = dict.fromkeys(("sites", "detectable", "screen", "funnel"), screen)
+    if not isinstance(screen, str):
+        found = {
+            "sites": _attempt(lambda: _sites(outcomes, screen)),
+            "detectable": _of(screen.detectable, season),
+            "screen": screen.spreads,
+            "funnel": _attempt(lambda: _funnel(screen, season)),
+        }
+    return {
+        "sites": _table("sites", "Sites over their seasons", found["sites"]),
+        "detectable": _table("detectable", "The smallest shortfall the screen would find", found["detectable"]),
+        "screen": _table("screen", "What stands behind the screen", found["screen"]),
+        "funnel": _table("funnel", "Limits that hold ordinary tanks, by number of eggs", found["funnel"]),
+    }
+
+
+def _funnel(screen: SetupScreen, season: int) -> pd.DataFrame:
+    from broodyear.setups import funnel_limits
+
+    rows = _of(screen.rows, season)
+    limits: pd.DataFrame = funnel_limits(rows[rows["outcome"] == MAIN_OUTCOME])
+    return limits
+
+
+def _sites(outcomes: pd.DataFrame, screen: SetupScreen) -> pd.DataFrame:
+    from broodyear.setups import sites_table
+
+    return sites_table(outcomes, screen)
+
+
+def _from_effects(effects: EffectsReport | str) -> dict[str, ReportTable]:
+    found: tuple[Any, ...] = (effects,) * 3
+    if not isinstance(effects, str):
+        shared = [name for name in EFFECTS if name in effects.methods.columns]
+        together = pd.concat([effects.effects[shared], effects.methods[shared]], ignore_index=True)
+        order = ["outcome", "factor", "level"]
+        found = (effects.effects, together.sort_values(order, kind="stable"), effects.fit_notes)
+    return {
+        "effects": _table("effects", "Effects of practices and temperature", found[0], EFFECTS),
+        "methods": _table("methods", "The same effects by each method", found[1]),
+        "fits": _table("fits", "Rows given, used and left out by each model", found[2]),
+    }
+
+
+def _counted(store: Store, tanks: pd.DataFrame, season: int) -> dict[str, ReportTable]:
+    stages = store.result("stage_survival")
+    wide = with_intervals(stages[stages["season"] <= season])
+    silent = tanks[tanks["delivered"].astype(bool) & ~tanks["usable_release"].astype(bool)]
+    reasons = ["tank_id", "site_id", "region", "batch_id", "eggs", "last_record_on", "end_reason", "why_unusable"]
+    trend = wide[(wide["stage"] == MAIN_OUTCOME) & wide["release_based_pct"].notna()].copy()
+    trend["season_name"] = [season_name(value) for value in trend["season"]]
+    accounting = _of(store.result("accounting"), season).sort_values(["region", "batch_id"])
+    batches = _of(store.result("batch_summary"), season).sort_values("batch_id")
+    exposure = _of(store.result("exposure_windows"), season).sort_values(["tank_id", "exposure_window"])
+    return {
+        "stage_survival": _table("stage_survival", "Survival by stage", _of(wide, season)),
+        "losses": _table("losses", "Dead by stage", dead_by_stage(tanks)),
+        "trend": _table("trend", "Delivery to release, season by season", trend),
+        "accounting": _table("accounting", "From set-up to usable records", accounting),
+        "batches": _table("batches", "Batches of the season", batches),
+        "exposure": _table("exposure", "Water temperature by tank and window", exposure),
+        "not_reported": _table(
+            "not_reported", "Tanks without a usable result", silent[reasons].sort_values("tank_id")
+        ),
+    }
+
+
+def _records(store: Store, season: int) -> dict[str, ReportTable]:
+    del season  # files are loaded for the programme, not for a season
+    ledger = store.uploads()
+    ledger["file"] = [PurePath(str(path).replace("\\", "/")).name for path in ledger["path"]]
+    ledger = ledger.rename(columns={"table": "table_name"})
+    shown = ["upload", "file", "table_name", "rows_read", "rows_accepted", "rows_rejected", "withdrawn"]
+    return {
+        "uploads": _table("uploads", "Files loaded", ledger[shown]),
+        "findings": _table("findings", "Findings by rule", _findings(store, ledger)),
+    }
+
+
+def _findings(store: Store, ledger: pd.DataFrame) -> pd.DataFrame:
+    """Findings of the uploads that stand, counted by rule; entries of the settings that answer them beside it."""
+    standing = ledger.loc[~ledger["withdrawn"].astype(bool), "upload"]
+    found = store.connection.table("findings").select("upload", "rule", "level", "table_name").df()
+    found = found[found["upload"].isin(standing)]
+    counted = found.groupby(["level", "rule", "table_name"], dropna=False).size().rename("findings").reset_index()
+    answers = pd.Series([one.rule for one in store.settings.acknowledged], dtype=object).value_counts()
+    counted["acknowledged"] = counted["rule"].map(answers).fillna(0).astype(int)
+    ordered: pd.DataFrame = counted.sort_values(["level", "rule", "table_name"]).reset_index(drop=True)
+    return ordered
+
+
+def _key_figures(store: Store, tanks: pd.DataFrame, setups: ReportTable, season: int) -> ReportTable:
+    figures = totals(_of(store.result("accounting"), season), tanks)
+    ledger = store.uploads()
+    standing = ledger[~ledger["withdrawn"].astype(bool)]
+    figures["files_loaded"] = (float(len(standing)), "count", "files loaded and not withdrawn")
+    for column, words in (("rows_accepted", "rows taken in"), ("rows_rejected", "rows sent back")):
+        figures[column] = (float(standing[column].sum()), "count", f"{words}, of these files")
+    losses = dead_by_stage(tanks)
+    counted = losses[losses["stage"] != "unaccounted"]
+    figures["dead_counted"] = (float(counted["fish"].sum()), "count", "eggs and fish counted dead")
+    figures |= _verdicts(setups)
+    rows = [{"name": name, "value": value, "unit": unit, "meaning": meaning}
+            for name, (value, unit, meaning) in figures.items()]  # fmt: skip
+    return _table("key_figures", "Numbers of the page that stand in no other table", pd.DataFrame(rows))
+
+
+def _verdicts(setups: ReportTable) -> dict[str, tuple[float, str, str]]:
+    if setups.refusal:
+        return {}
+    verdict = setups.frame.loc[setups.frame["outcome"] == MAIN_OUTCOME, "verdict"]
+    wanted = {
+        "tanks_judged": (verdict != "too_few_records", "tanks judged, delivery to release"),
+        "tanks_below_expected": (verdict == "below_expected", "of these, below expected"),
+        "tanks_to_watch": (verdict == "watch", "of these, to watch"),
+        "tanks_above_expected": (verdict == "above_expected", "of these, above expected"),
+        "tanks_too_few_records": (verdict == "too_few_records", "tanks with too few records to be judged"),
+    }
+    return {name: (float(chosen.sum()), "count", words) for name, (chosen, words) in wanted.items()}
+
+
+def _timelines(store: Store, season: int, setups: ReportTable) -> dict[str, TankRecords]:
+    from broodyear.reports.season.urgency import flagged_rows
+
+    codes = [str(setups.value(row, "tank_id")) for row in flagged_rows(setups)[:MOST_TIMELINES]]
+    if not codes:
+        return {}
+    names = ("daily_temperature", "staged_losses", "staged_stages", "staged_incidents")
+    daily, losses, stages, incidents = (_of_tanks(store, name, season, codes) for name in names)
+    return {
+        code: TankRecords(
+            *(
+                frame[frame["tank_id"] == code].reset_index(drop=True)
+                for frame in (daily, losses, stages, incidents)
+            )
+        )
+        for code in codes
+    }
+
+
+def _of_tanks(store: Store, name: str, season: int, codes: list[str]) -> pd.DataFrame:
+    """Rows of a derived table for some tanks of one season, in time order."""
+    from duckdb import ColumnExpression, ConstantExpression
+
+    wanted = [ConstantExpression(code) for code in codes]
+    relation = store.connection.table(name).filter(ColumnExpression("season") == ConstantExpression(season))
+    frame: pd.DataFrame = relation.filter(ColumnExpression("tank_id").isin(*wanted)).df()
+    order = {"daily_temperature": "day", "staged_losses": "checked_on", "staged_stages": "first_seen_on"}
+    return frame.sort_values(["tank_id", order.get(name, "started_at")], kind="stable").reset_index(drop=True)

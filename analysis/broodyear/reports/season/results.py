@@ -1,0 +1,78 @@
+"""Everything the annual review of one season shows, worked out elsewhere and gathered here."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from broodyear.figures.timeline import TankRecords
+from broodyear.reports.numbers import NOTHING, known
+from broodyear.reports.tables import ReportTable, Traced
+from broodyear.settings import Settings
+
+#: The columns that others read, in their order; a refused table still has them.
+EFFECTS = (
+    "outcome", "factor", "level", "reference", "tanks", "batches", "odds_ratio", "or_low", "or_high",
+    "difference_points", "difference_low", "difference_high", "p_value", "method", "note",
+)  # fmt: skip
+SETUPS = (
+    "season", "tank_id", "site_id", "region", "batch_id", "room_type", "gravel_practice", "outcome", "eggs",
+    "survivors", "observed_pct", "expected_pct", "shrunken_pct", "shrunken_low", "shrunken_high",
+    "fish_below_expected", "p_value", "q_value", "verdict", "losing_stage", "circumstances",
+)  # fmt: skip
+PRACTICES = (
+    "room_type", "gravel_practice", "outcome", "tanks", "batches", "seasons", "eggs", "adjusted_pct",
+    "adjusted_low", "adjusted_high", "difference_points", "difference_low", "difference_high", "note",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class SeasonResults:
+    """Tables of one season's review, each written to tables/<name>.csv.
+
+    key_figures: name, value, unit, meaning, for numbers of the page that stand in no other table;
+    timelines: records of the tanks whose season is drawn, by tank; notes: rows left out and why, by analysis.
+    """
+
+    season: int
+    settings: Settings
+    setups: ReportTable
+    effects: ReportTable
+    methods: ReportTable
+    practices: ReportTable
+    changes: ReportTable
+    sites: ReportTable
+    fits: ReportTable
+    stage_survival: ReportTable
+    losses: ReportTable
+    trend: ReportTable
+    batches: ReportTable
+    accounting: ReportTable
+    not_reported: ReportTable
+    exposure: ReportTable
+    uploads: ReportTable
+    findings: ReportTable
+    detectable: ReportTable
+    funnel: ReportTable
+    screen: ReportTable
+    key_figures: ReportTable
+    timelines: Mapping[str, TankRecords] = field(default_factory=dict)
+
+    @property
+    def tables(self) -> tuple[ReportTable, ...]:
+        """Every table, in the order in which the page uses them."""
+        return (
+            self.key_figures, self.accounting, self.not_reported, self.losses, self.stage_survival, self.trend,
+            self.setups, self.detectable, self.funnel, self.screen, self.sites, self.practices, self.effects,
+            self.methods, self.fits, self.changes, self.exposure, self.batches, self.uploads, self.findings,
+        )  # fmt: skip
+
+    def figure(self, name: str, kind: str) -> Traced | str:
+        """A key figure in the words of `kind`; a dash when it is not known."""
+        found = self.key_figures.rows(name=name)
+        return self.key_figures.at(found[0], "value", kind) if found else NOTHING
+
+    def has_figure(self, name: str) -> bool:
+        """Whether a key figure is known."""
+        found = self.key_figures.rows(name=name)
+        return bool(found) and known(self.key_figures.value(found[0], "value"))

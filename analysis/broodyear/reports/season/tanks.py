@@ -1,0 +1,198 @@
+"""Tanks against what could be expected: figures, flagged tanks with their season, every tank, sites."""
+
+from __future__ import annotations
+
+from markupsafe import Markup
+
+from broodyear.figures.funnel import expected_figure, funnel_figure
+from broodyear.figures.timeline import timeline_figure
+from broodyear.reports.numbers import known
+from broodyear.reports.parts import Block, Bullets, Heading, Prose, Section, TableBlock, say
+from broodyear.reports.season.action import circumstances_words
+from broodyear.reports.season.results import SeasonResults
+from broodyear.reports.season.urgency import flagged_rows, main_rows
+from broodyear.reports.showing import drawn
+from broodyear.reports.tables import column, interval_column, table_view
+from broodyear.reports.vocabulary import MAIN_OUTCOME, verdict_label
+from broodyear.reports.wording import refusal
+
+
+def tanks_section(results: SeasonResults) -> Section:
+    """Observed against expected, the flagged tanks with their season drawn, and every tank with its verdict."""
+    title = "Tanks against what could be expected"
+    if results.setups.refusal or not main_rows(results.setups):
+        return Section("tanks", title, (refusal("No tank can be judged.", results.setups),))
+    words = Markup(
+        "What is expected of a tank follows from what nobody at the site decides: species, batch, season and"
+        " thermal units at delivery. Its room, gravel and temperature are what is being judged, so they do not"
+        " excuse it here. Small tanks scatter more; the verdict allows for that. The order of this page is no"
+        " ranking."
+    )
+    blocks: list[Block] = [Prose(words), *_tank_figures(results), *_flagged(results), _tank_table(results)]
+    return Section("tanks", title, tuple(blocks) + tuple(_sites(results)))
+
+
+def _tank_figures(results: SeasonResults) -> list[Block]:
+    table = results.setups
+    frame = table.frame.iloc[main_rows(results.setups)]
+    alt = "Scatter plot, one mark per tank, marked by verdict; tanks below expected or to watch carry their name."
+    figures: list[Block] = [
+        drawn(
+            lambda: expected_figure(frame, name="expected", title="Observed against expected survival"),
+            name="expected",
+            caption="Each mark is a tank; on the dashed line it did as expected, below it worse.",
+            alt=alt,
+            table=table,
+        )
+    ]
+    figures.append(
+        drawn(
+            lambda: funnel_figure(frame, results.funnel.frame, name="funnel", title="Tanks by number of eggs"),
+            name="funnel",
+            caption="Survival by number of eggs. The lines hold ordinary tanks of typical expectation: fewer eggs"
+            " scatter more. A verdict is given against the tank’s own expectation, so a mark outside need not be"
+            " flagged.",
+            alt=alt,
+            table=results.funnel,
+        )
+    )
+    return figures
+
+
+def _flagged(results: SeasonResults) -> list[Block]:
+    flagged = flagged_rows(results.setups)
+    blocks: list[Block] = [Heading(Markup("Flagged tanks, and what is on record"))]
+    if not flagged:
+        return [*blocks, Prose(Markup("No tank is flagged this season."))]
+    for row in flagged:
+        code = str(results.setups.value(row, "tank_id"))
+        if code in results.timelines:
+            blocks += _one_tank(results, row, code)
+    others = [row for row in flagged if str(results.setups.value(row, "tank_id")) not in results.timelines]
+    if others:
+        items = tuple(_tank_line(results, row) for row in others)
+        blocks += [Heading(Markup("Flagged as well, season not drawn here")), Bullets(items, (results.setups,))]
+    return blocks
+
+
+def _one_tank(results: SeasonResults, row: int, code: str) -> list[Block]:
+    title = say("Tank {code}", code=code)
+    figure = drawn(
+        lambda: timeline_figure(
+            results.timelines[code], name=f"timeline_{row}", title=f"Season of tank {code}",
+            warm_limit_c=results.settings.warm_limit_c,
+        ),
+        name=f"timeline_{row}",
+        caption=say("Season of tank {code}: daily mean temperature, dead removed, incidents (thin strokes: water"
+            " changes) and stages.", code=code),
+        alt=f"Timeline of tank {code} in three strips: daily water temperature, dead removed by stage, and"
+        " incidents and stages as intervals on one calendar.",
+        table=results.setups,
+    )  # fmt: skip
+    return [Heading(title, f"tank-{row}"), Prose(_tank_line(results, row), (results.setups,)), figure]
+
+
+def _tank_line(results: SeasonResults, row: int) -> Markup:
+    table = results.setups
+    return say(
+        "{tank} at site {site}, batch {batch}: {observed} left alive, {expected} expected, about {lost} fish"
+        " fewer; {verdict}.",
+        tank=table.at(row, "tank_id", "id"),
+        site=table.at(row, "site_id", "id"),
+        batch=table.at(row, "batch_id", "id"),
+        observed=table.at(row, "observed_pct", "pct"),
+        expected=table.at(row, "expected_pct", "pct"),
+        lost=table.at(row, "fish_below_expected", "whole"),
+        verdict=verdict_label(table.value(row, "verdict")),
+    ) + circumstances_words(table, row)
+
+
+def _tank_table(results: SeasonResults) -> TableBlock:
+    columns = (
+        column("tank_id", "tank", "id"),
+        column("verdict", "verdict", "verdict"),
+        column("site_id", "site", "id"),
+        column("region", "region", "id"),
+        column("batch_id", "batch", "id"),
+        column("room_type", "room", "words"),
+        column("gravel_practice", "gravel", "words"),
+        column("eggs", "eggs", "whole"),
+        column("survivors", "left alive", "whole"),
+        column("observed_pct", "observed (%)", "pct_bare"),
+        column("expected_pct", "expected (%)", "pct_bare"),
+        column("shrunken_pct", "own rate (%)", "pct_bare"),
+        interval_column("shrunken_low", "shrunken_high", "95 % interval (%)", "pct_bare"),
+        column("fish_below_expected", "fish below expected", "number"),
+        column("q_value", "q", "p"),
+        column("watch_reason", "why watch", "text"),
+        column("losing_stage", "lost as", "words"),
+        column("note", "why not judged", "text"),
+    )
+    note = (
+        "Own rate: the tank’s rate drawn towards what is expected by as much as its few eggs cannot tell; q:"
+        " share of false alarms among tanks at least as far below. The other two outcomes are in the file."
+    )
+    view = table_view(
+        results.setups,
+        "Every tank of the season, in alphabetical order",
+        columns,
+        main_rows(results.setups),
+        note=note,
+    )
+    return TableBlock(view)
+
+
+def _sites(results: SeasonResults) -> list[Block]:
+    table = results.sites
+    heading = Heading(Markup("Sites over their seasons"))
+    if table.refusal or not len(table):
+        return [heading, refusal("Sites over seasons cannot be told.", table)]
+    rows = table.rows(outcome=MAIN_OUTCOME)
+    repeated = [row for row in rows if str(table.value(row, "history")) == "repeated shortfall"]
+    view = table_view(table, "Sites over their seasons, in alphabetical order", SITE_COLUMNS, rows)
+    return [heading, Prose(_SITE_WORDS), *_repeated(results, repeated), TableBlock(view)]
+
+
+_SITE_WORDS = Markup(
+    "One bad year is ordinary; a shortfall that returns is not. A site picked because its last season was poor"
+    " will on average do better next time whatever is done (regression to the mean), so an improvement after a"
+    " visit is no proof that the visit helped."
+)
+
+
+def _repeated(results: SeasonResults, rows: list[int]) -> list[Block]:
+    if not rows:
+        return [
+            Prose(Markup("No site shows a shortfall that returned beyond ordinary differences between sites."))
+        ]
+    table = results.sites
+    items = tuple(
+        say(
+            "{site}: low in {low} of {seasons} seasons; over all of them {points} against expected (95 % interval"
+            " {bottom} to {top}).",
+            site=table.at(row, "site_id", "id"),
+            low=table.at(row, "seasons_low", "whole"),
+            seasons=table.at(row, "seasons", "whole"),
+            points=table.at(row, "difference_points", "points_words"),
+            bottom=table.at(row, "difference_low", "points"),
+            top=table.at(row, "difference_high", "points"),
+        )
+        for row in rows
+        if known(table.value(row, "difference_points"))
+    )
+    return [Prose(Markup("Sites whose shortfall returned:")), Bullets(items, (table,))]
+
+
+SITE_COLUMNS = (
+    column("site_id", "site", "id"),
+    column("region", "region", "id"),
+    column("seasons", "seasons", "whole"),
+    column("seasons_low", "of these low", "whole"),
+    column("tanks", "tank-seasons", "whole"),
+    column("observed_pct", "observed (%)", "pct_bare"),
+    column("expected_pct", "expected (%)", "pct_bare"),
+    column("shrunken_pct", "own rate (%)", "pct_bare"),
+    interval_column("shrunken_low", "shrunken_high", "95 % interval (%)", "pct_bare"),
+    column("history", "history", "text"),
+    column("note", "keep in mind", "text", long=True),
+)

@@ -1,0 +1,131 @@
+"""A sheet per site for the person who looks after the tank: what happened, what to keep, what to change.
+
+Nothing on it compares one site with another.
+"""
+
+from __future__ import annotations
+
+from markupsafe import Markup
+
+from broodyear.reports.footing import footer
+from broodyear.reports.numbers import known, season_name, words
+from broodyear.reports.parts import Block, Bullets, Heading, Page, Prose, Section, say
+from broodyear.reports.season.results import SeasonResults
+from broodyear.reports.season.urgency import main_rows
+from broodyear.reports.wording import CAUTIONS
+
+#: Changes that fit a site are named up to this many.
+MOST_CHANGES = 3
+
+
+def site_sheets(results: SeasonResults) -> tuple[Page, ...]:
+    """One page per site of the season, in alphabetical order, named sites/site_<n>."""
+    codes = sorted({str(results.setups.value(row, "site_id")) for row in range(len(results.setups))})
+    return tuple(_sheet(results, code, number) for number, code in enumerate(codes, start=1))
+
+
+def _sheet(results: SeasonResults, code: str, number: int) -> Page:
+    rows = [row for row in main_rows(results.setups) if str(results.setups.value(row, "site_id")) == code]
+    rows.sort(key=lambda row: str(results.setups.value(row, "tank_id")))
+    sections = (
+        Section("happened", "What happened", _happened(results, rows)),
+        Section("next", "For next season", _next(results, rows)),
+        Section("care", "With care", CAUTIONS),
+    )
+    name = season_name(results.season)
+    return Page(
+        f"sites/site_{number:03d}", f"Site {code}, season {name}", "For the person who looks after the tank",
+        sections, footer("../"), contents=False, root="../",
+    )  # fmt: skip
+
+
+def _happened(results: SeasonResults, rows: list[int]) -> tuple[Block, ...]:
+    blocks: list[Block] = []
+    for row in rows:
+        table = results.setups
+        blocks.append(Heading(say("Tank {code}", code=str(table.value(row, "tank_id")))))
+        blocks.append(Prose(_fate(results, row), (table,)))
+    return tuple(blocks) or (Prose(Markup("There is no record of this season to tell from.")),)
+
+
+def _fate(results: SeasonResults, row: int) -> Markup:
+    table = results.setups
+    if not known(table.value(row, "survivors")):
+        return Markup(
+            "The records do not tell how many fish were left alive. If you still have the counts, please send"
+            " them; a number that arrives late is worth as much as one that arrives on time."
+        )
+    text = say(
+        "Of {eggs} live eggs that arrived, {alive} fish were left alive at the end ({pct}).",
+        eggs=table.at(row, "eggs", "whole"),
+        alive=table.at(row, "survivors", "whole"),
+        pct=table.at(row, "observed_pct", "pct"),
+    )
+    if known(table.value(row, "expected_pct")):
+        text += say(
+            " With this batch and this season, about {expected} could be expected; {word}.",
+            expected=table.at(row, "expected_pct", "pct"),
+            word=_plainly(str(table.value(row, "verdict"))),
+        )
+    return text
+
+
+def _plainly(verdict: str) -> str:
+    return {
+        "below_expected": "fewer lived than the eggs explain, and it is worth looking together at what happened",
+        "watch": "somewhat fewer lived than the eggs explain, which may be chance; worth a look together",
+        "above_expected": "more lived than the eggs explain, so what you do is worth keeping",
+        "as_expected": "your tank did what could be expected of it",
+    }.get(verdict, "there are too few records to say more")
+
+
+def _next(results: SeasonResults, rows: list[int]) -> tuple[Block, ...]:
+    blocks: list[Block] = []
+    keep = _keep(results, rows)
+    change = _change(results, rows)
+    if keep:
+        blocks += [Heading(Markup("Keep")), Bullets(keep)]
+    if change:
+        blocks += [Heading(Markup("Consider, and talk it over with the coordinator first")), Bullets(change)]
+    always = (
+        Markup("Write a zero when you looked and found none dead, and leave it blank when nobody looked."),
+        Markup(
+            "For each stage, write the last day you looked and it had not happened, and the first day you saw it."
+        ),
+        Markup("Count what leaves the tank, and how it was counted."),
+    )
+    return (*blocks, Heading(Markup("Records that help most")), Bullets(always))
+
+
+def _keep(results: SeasonResults, rows: list[int]) -> tuple[Markup, ...]:
+    good = [row for row in rows if str(results.setups.value(row, "verdict")) in ("above_expected", "as_expected")]
+    return tuple(
+        say(
+            "Tank {code} as it stood: {gravel}, in a {room}.",
+            code=str(results.setups.value(row, "tank_id")),
+            gravel=words(results.setups.value(row, "gravel_practice")),
+            room=words(results.setups.value(row, "room_type")),
+        )
+        for row in good
+        if known(results.setups.value(row, "room_type"))
+    )
+
+
+def _change(results: SeasonResults, rows: list[int]) -> tuple[Markup, ...]:
+    """Changes of the programme's list whose present practice this site's tanks have."""
+    table = results.changes
+    fitting = [row for row in range(len(table)) if _fits(results, row, rows)][:MOST_CHANGES]
+    return tuple(
+        say(
+            "{change}. Evidence from the whole programme: {grade}.",
+            change=table.at(row, "change", "sentence"),
+            grade=table.at(row, "evidence", "text"),
+        )
+        for row in fitting
+    )
+
+
+def _fits(results: SeasonResults, change: int, rows: list[int]) -> bool:
+    """Whether a tank of the site has the practice that did worse, as far as the set-ups table tells."""
+    practice, level = str(results.changes.value(change, "practice")), str(results.changes.value(change, "level"))
+    return any(str(results.setups.value(row, practice)) == level for row in rows)

@@ -1,0 +1,79 @@
+"""What codes of the tables are called on a page: outcomes, verdicts, stages, practices."""
+
+from __future__ import annotations
+
+OUTCOMES = {
+    "hatch": "eggs delivered to hatch",
+    "hatch_to_release": "hatch to release",
+    "delivered_to_release": "delivery to release",
+}
+
+#: What a percentage of each outcome is a percentage of.
+OF_WHAT = {
+    "hatch": "hatched, of live eggs delivered",
+    "hatch_to_release": "left alive, of hatched",
+    "delivered_to_release": "left alive, of live eggs delivered",
+}
+
+MAIN_OUTCOME = "delivered_to_release"
+
+VERDICT_WORDS = {
+    "below_expected": "below expected",
+    "watch": "watch",
+    "as_expected": "as expected",
+    "above_expected": "above expected",
+    "too_few_records": "too few records",
+}
+
+#: A shape beside the words, so that a verdict does not rest on colour.
+VERDICT_MARKS = {
+    "below_expected": "▼",
+    "watch": "◆",
+    "as_expected": "●",
+    "above_expected": "▲",
+    "too_few_records": "×",
+}
+
+STAGE_LOST = {"egg": "as eggs", "alevin": "as alevins", "fry": "as fry"}
+
+#: The same for one tank, where the records may tell less.
+WHERE_LOST = {
+    **STAGE_LOST,
+    "after_hatch": "after hatch",
+    "unaccounted": "without being counted dead: they are unaccounted for",
+}
+
+FACTORS = {
+    "gravel_practice": "gravel practice",
+    "room_type": "room",
+    "room_and_gravel": "room and gravel",
+    "mean_water_temp_c": "mean water temperature",
+    "light_cover": "light cover",
+    "insulated": "insulation",
+    "set_point_c": "set point",
+    "set_point_band": "set point",
+    "differential_c": "differential",
+    "differential_band": "differential",
+    "conditioning_days": "days of conditioning",
+    "conditioning_band": "days of conditioning",
+    "media_carried_over_pct": "filter media carried over",
+    "media_band": "filter media carried over",
+    "weekend_access": "weekend access",
+}
+
+
+def verdict_label(verdict: object) -> str:
+    """A verdict with its shape."""
+    key = str(verdict)
+    said = VERDICT_WORDS.get(key, key.replace("_", " "))
+    return f"{VERDICT_MARKS.get(key, '')} {said}".strip()
+
+
+def factor_words(factor: object) -> str:
+    """A factor's name as people say it."""
+    return FACTORS.get(str(factor), str(factor).replace("_", " "))
+
+
+def outcome_words(outcome: object) -> str:
+    """An outcome's name as people say it."""
+    return OUTCOMES.get(str(outcome), str(outcome).replace("_", " "))

@@ -1,0 +1,72 @@
+"""Sentences that more than one page needs: how sure a difference is, refusals, cautions."""
+
+from __future__ import annotations
+
+from markupsafe import Markup
+
+from broodyear.reports.numbers import known
+from broodyear.reports.parts import Notice, say
+from broodyear.reports.tables import ReportTable
+
+
+def how_sure(low: object, high: object, p: object) -> str:
+    """How far a difference can be trusted, in words, from its interval and p-value."""
+    if not (known(low) and known(high)):
+        return "how sure is not known"
+    if float(str(low)) <= 0 <= float(str(high)):
+        return "the interval includes no difference at all, so chance may be all of it"
+    if known(p) and float(str(p)) < 0.01:
+        return "chance alone would rarely do this"
+    return "moderately sure: the interval leaves no difference out, but not by much"
+
+
+def refusal(title: str, table: ReportTable) -> Notice:
+    """A notice in the place of a table that could not be made."""
+    return Notice(title, say("{why}", why=_sentence(table.refusal)))
+
+
+def _sentence(text: str) -> str:
+    text = text.strip()
+    return f"{text[:1].upper()}{text[1:]}{'' if text.endswith(('.', '!', '?')) else '.'}"
+
+
+#: Where work can hurt people or fish. General; the local rule and the licensed practice always come first.
+CAUTIONS = (
+    Notice(
+        "Before anything else: your permit and local rules.",
+        Markup(
+            "Holding, moving and releasing eggs or fish normally needs a permit that names species, stock,"
+            " number, place and date. Release only where and when yours says, never to another water, and not"
+            " after suspected disease until it is cleared. Where this page and your authority differ, your"
+            " authority is right."
+        ),
+        "caution",
+    ),
+    Notice(
+        "Unusual deaths.",
+        Markup(
+            "Report unusual mortality or suspected notifiable disease as your permit says; counts on this page"
+            " are no diagnosis. Treatment and euthanasia are for approved methods and trained or licensed"
+            " people only. Never keep fish longer than planned to have better records."
+        ),
+        "caution",
+    ),
+    Notice(
+        "Electricity beside water.",
+        Markup(
+            "Switch off and unplug before hands go into a tank or a chiller is opened. Ground-fault protection,"
+            " drip loops, dry hands, outlets away from splash, cords off the floor; repairs by a qualified"
+            " person."
+        ),
+        "caution",
+    ),
+    Notice(
+        "Disinfectants and waste.",
+        Markup(
+            "Tank disinfectants are rinsed or neutralised before filling and kept away from pupils; egg"
+            " disinfection is the supplier’s work. Dead material, tank water and gravel go where you were told,"
+            " never to a stream or storm drain."
+        ),
+        "caution",
+    ),
+)
