@@ -18,14 +18,26 @@
 --   alike [count]: readings of that tank, season, instrument and kind above 25 °C
 --   entries [count]: readings of that tank, season and instrument in all
 --   is_first [true/false]: the first of the alike
-WITH hot AS (
+WITH limits AS (SELECT plausible_up_to_c FROM settings),
+
+-- Most instruments never read so high; their readings are not looked at again.
+hot_instruments AS (
+    SELECT DISTINCT tank_id, instrument
+    FROM reading_days
+    CROSS JOIN limits
+    WHERE highest_c > limits.plausible_up_to_c
+),
+
+hot AS (
     SELECT
         season_of(temperatures.read_at) AS season,
         temperatures.*,
         celsius(water_temp, unit) AS water_temp_c,
         unit = 'C' AND water_temp BETWEEN 32.0 AND 77.0 AS looks_fahrenheit
     FROM temperatures
-    WHERE celsius(water_temp, unit) > (SELECT plausible_up_to_c FROM settings)
+    INNER JOIN hot_instruments USING (tank_id, instrument)
+    CROSS JOIN limits
+    WHERE celsius(water_temp, unit) > limits.plausible_up_to_c
 ),
 
 totals AS (

@@ -1,4 +1,4 @@
-"""How long a run of identical readings an honest instrument gives: a seeded simulation, its numbers kept in SQL."""
+"""How long a run of identical readings honest instruments give: a seeded simulation, its numbers kept in SQL."""
 
 from __future__ import annotations
 

@@ -17,9 +17,9 @@ def fahrenheit(case: Case) -> str:
     """Single readings, or a tank's readings as a whole."""
     if case["is_group"]:
         return (
-            "{instrument} of {tank_id}, season {season}: {alike:,} of {entries:of reading} lie between {lowest:g} and "
-            "{highest:g} °C as stated, which no tank survives; the first, {water_temp:g}, would be "
-            "{as_fahrenheit_c:.1f} °C as °F"
+            "{instrument} of {tank_id}, season {season}: {alike:,} of {entries:of reading} lie between "
+            "{lowest:g} and {highest:g} °C as stated, which no tank survives; the first, {water_temp:g}, would "
+            "be {as_fahrenheit_c:.1f} °C as °F"
         )
     if case["usual_c"] is None:
         return "{water_temp:g} °C as stated is too warm for a tank; as °F it would be {as_fahrenheit_c:.1f} °C"
@@ -33,8 +33,8 @@ def above_25(case: Case) -> str:
     """Single readings, or a tank's readings as a whole."""
     if case["is_group"]:
         return (
-            "{instrument} of {tank_id}, season {season}: {alike:of reading} above 25 °C in the unit stated, at most "
-            "{highest_c:.1f} °C"
+            "{instrument} of {tank_id}, season {season}: {alike:of reading} above 25 °C in the unit stated, at "
+            "most {highest_c:.1f} °C"
         )
     if case["usual_c"] is None:
         return "{water_temp_c:.1f} °C in the unit stated is above 25 °C"
@@ -46,7 +46,9 @@ def fahrenheit_units(case: Case) -> str:
     start = "{written:g} °C·d at delivery of {stage_at_delivery} eggs to {tank_id}"
     end = "; as °F·d they would be {as_fahrenheit_c_days:.0f} °C·d"
     if case["evidence"] == "hatchery":
-        return start + ", where days since spawning and the hatchery's temperature make {expected_c_days:.0f}" + end
+        return (
+            start + ", where days since spawning and the hatchery's temperature make {expected_c_days:.0f}" + end
+        )
     if case["evidence"] == "calendar":
         return start + " need a hatchery at {implied_temp_c:.1f} °C since spawning" + end
     return start + " are more than the {most_c_days:.0f} that fit {species} at that stage" + end
@@ -55,8 +57,8 @@ def fahrenheit_units(case: Case) -> str:
 def restarted_units(case: Case) -> str:
     """Held against the hatchery's temperature, or the stage alone."""
     start = (
-        "{written:g} °C·d at delivery of {stage_at_delivery} eggs to {tank_id} is too few: that stage needs at least "
-        "{least_c_days:.0f}"
+        "{written:g} °C·d at delivery of {stage_at_delivery} eggs to {tank_id} is too few: that stage needs at "
+        "least {least_c_days:.0f}"
     )
     if case["expected_c_days"] is not None:
         return start + ", and days since spawning and the hatchery's temperature make {expected_c_days:.0f}"
@@ -70,8 +72,12 @@ def swapped(case: Case) -> str:
         start += " ({rows:of row})"
     if case["evidence"] == "order":
         return start + (
-            " stands between {day_before:day} and {day_after:day}; with day and month changed, {swapped_on:day} fits "
-            "between them"
+            "stands between {day_before:day} and {day_after:day}; with day and month changed, {swapped_on:day} "
+            "fits between them"
+        )
+    if case["evidence"] == "close":
+        return start + (
+            ", {swapped_on:day} with day and month changed, would be the day on which the tank was emptied"
         )
     if case["evidence"] == "spawning":
         return start + (
@@ -87,8 +93,9 @@ def swapped(case: Case) -> str:
 def cumulative(case: Case) -> str:
     """The order of the numbers, and what their sum exceeds."""
     start = (
-        "{tank_id}, season {season}: {checks:of number} of dead never fall, from {first_dead:,} up to {last_dead:,}, "
-        "with {rises:of rise}; numbers since the last check would come in this order less than once in {orders:,}"
+        "{tank_id}, season {season}: {checks:of number} of dead never fall, from {first_dead:,} up to "
+        "{last_dead:,}, with {rises:of rise}; numbers since the last check would come in this order less than "
+        "once in {orders:,}"
     )
     if case["exceeds_eggs"]:
         return start + ", and their sum of {total:,} with the fish that left exceeds the {eggs:,} eggs delivered"
@@ -108,15 +115,18 @@ def forecast_date(case: Case) -> str:
         return "{stage} of {tank_id}, {first_seen_on:day}, is stated to be copied from the forecast"
     return (
         "hatch_half of {tank_id}, {first_seen_on:day}, is to the day what {units_c_days} °C·d at the set point "
-        "forecast; so are {agreeing} of {judged} such dates without a last_absent_on, where {by_chance:.1f} would be by "
-        "chance"
+        "forecast; so are {agreeing} of {judged} such dates without a last_absent_on, where {by_chance:.1f} "
+        "would be by chance"
     )
 
 
 def conditioning(case: Case) -> str:
     """Eggs soon after the water, or before it."""
     if case["days"] < 0:
-        return "{tank_id}, season {season}: eggs came on {delivered_on:day}, before the tank was filled on {filled_on:day}"
+        return (
+            "{tank_id}, season {season}: eggs came on {delivered_on:day}, before the tank was filled on "
+            "{filled_on:day}"
+        )
     return (
         "{tank_id}, season {season}: eggs came on {delivered_on:day}, {days:of day} after the tank was filled on "
         "{filled_on:day}; 5 days are the least"
@@ -129,6 +139,7 @@ def two_labels(case: Case) -> str:
     if case["evidence"] == "spelling":
         return "{tank_id} and {other_tank_id} differ only in case, spaces, punctuation or leading zeros" + where
     return (
-        "{tank_id} begins where {other_tank_id} ends, with nearly the same label and the same volume, chiller year and "
+        "{tank_id} begins where {other_tank_id} ends, with nearly the same label and the same volume, chiller "
+        "year and "
         "filter" + where
     )

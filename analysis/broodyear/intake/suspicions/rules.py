@@ -38,8 +38,8 @@ RULES: tuple[Rule, ...] = (
     _rule(
         "other_temperature_looks_fahrenheit",
         "deliveries setups incidents",
-        "{column_name} of {tank_id} is {written:g} °C, above the {plausible_up_to_c:g} °C that is plausible there; "
-        "as °F it would be {as_fahrenheit_c:.1f} °C",
+        "{column_name} of {tank_id} is {written:g} °C, above the {plausible_up_to_c:g} °C that is plausible "
+        "there; as °F it would be {as_fahrenheit_c:.1f} °C",
         "If it was read in °F, send the row again with {as_fahrenheit_c:.1f}; this column is in °C.",
     ),
     _rule(
@@ -53,14 +53,15 @@ RULES: tuple[Rule, ...] = (
         "units_restarted",
         "deliveries batches",
         phrases.restarted_units,
-        "If the count began on the day of delivery, add the units the hatchery had counted by then and send the row "
-        "again.",
+        "If the count began on the day of delivery, add the units the hatchery had counted by then and send the "
+        "row again.",
     ),
     _rule(
         "day_month_swapped",
         "losses stages exits water_tests incidents temperatures deliveries",
         phrases.swapped,
-        "If day and month changed places, send the row again with {swapped_on:day}; write dates as year-month-day.",
+        "If day and month changed places, send the row again with {swapped_on:day}; write dates as "
+        "year-month-day.",
     ),
     _rule(
         "losses_cumulative",
@@ -72,34 +73,36 @@ RULES: tuple[Rule, ...] = (
     _rule(
         "readings_copied",
         "temperatures",
-        "{instrument} of {tank_id}, season {season}: {value} stands {run:,} {counted_in} in a row from {starts_on:day} "
-        "to {ends_on:day}, of {entries:,} in all; values there come in steps of {resolution_c:g} °C, and honest "
-        "readings of that step repeat at most {critical_run:,} times in 99 of 100 tanks",
-        "If one reading was copied from day to day, take the copies out and send the file again; a missing reading "
-        "does less harm than a copied one.",
+        "{instrument} of {tank_id}, season {season}: {value} stands {run:,} {counted_in} in a row from "
+        "{starts_on:day} to {ends_on:day}, of {entries:,} in all; values there come in steps of "
+        "{resolution_c:g} °C, and honest readings of that step repeat at most {critical_run:,} times in 99 of "
+        "100 tanks",
+        "If one reading was copied from day to day, take the copies out and send the file again; a missing "
+        "reading does less harm than a copied one.",
     ),
     _rule(
         "set_point_typed",
         "temperatures setups",
-        "{instrument} of {tank_id}, season {season}: {run:,} of {entries:,} {counted_in} are {value}, the set point of "
-        "the controller ({set_point_c:g} °C), without a change; honest readings in steps of {resolution_c:g} °C repeat "
-        "at most {critical_run:,} times in 99 of 100 tanks",
+        "{instrument} of {tank_id}, season {season}: {run:,} of {entries:,} {counted_in} are {value}, the set "
+        "point of the controller ({set_point_c:g} °C), without a change; honest readings in steps of "
+        "{resolution_c:g} °C repeat at most {critical_run:,} times in 99 of 100 tanks",
         "If the set point was typed in place of a reading, take these rows out; the set-up already records it.",
     ),
     _rule(
         "logger_out_of_water",
         "temperatures",
-        "logger of {tank_id}: {readings:of reading} from {starts_at:minute} to {ends_at:minute} average {mean_c:.1f} °C "
-        "where its water is usually {water_level_c:.1f} °C; they were reached or left by {jump_c:.1f} °C within four "
-        "hours, and swing {daily_range_c:.1f} °C a day against a usual {usual_range_c:.1f} °C",
-        "If the logger lay in the air, take these readings out and send the file again; they are left out of every "
-        "exposure meanwhile.",
+        "logger of {tank_id}: {readings:of reading} from {starts_at:minute} to {ends_at:minute} average "
+        "{mean_c:.1f} °C where its water is usually {water_level_c:.1f} °C; that came with a jump of "
+        "{jump_c:.1f} °C within {jump_hours:.0f} h, faster than water warms or cools, and their days swing "
+        "{daily_range_c:.1f} °C against a usual {usual_range_c:.1f} °C",
+        "If the logger lay in the air, take these readings out and send the file again; they are left out of "
+        "every exposure meanwhile.",
     ),
     _rule(
         "stages_out_of_order",
         "stages",
-        "{stage} of {tank_id} is dated {first_seen_on:day}, before {earlier_stage} on {earlier_seen_on:day}, which must "
-        "come first",
+        "{stage} of {tank_id} is dated {first_seen_on:day}, before {earlier_stage} on {earlier_seen_on:day}, "
+        "which must come first",
         "Look up which of the two dates is right and send that row again.",
     ),
     _rule(
@@ -111,10 +114,10 @@ RULES: tuple[Rule, ...] = (
     _rule(
         "stage_on_closed_day",
         "stages sites",
-        "{stage} of {tank_id} is said to be seen on {weekday}, {first_seen_on:day}; nobody looks on weekends at site "
-        "{site_id}, and nothing else was recorded for this tank that day",
-        "If the date was worked out or copied, set dating to inferred or copied_from_forecast; if somebody was there, "
-        "set the site's weekend_access to yes.",
+        "{stage} of {tank_id} is said to be seen on {weekday}, {first_seen_on:day}; nobody looks on weekends at "
+        "site {site_id}, and nothing else was recorded for this tank that day",
+        "If the date was worked out or copied, set dating to inferred or copied_from_forecast; if somebody was "
+        "there, set the site's weekend_access to yes.",
     ),
     _rule(
         "dating_equals_forecast",
@@ -126,10 +129,10 @@ RULES: tuple[Rule, ...] = (
     _rule(
         "more_out_than_in",
         "losses exits deliveries",
-        "{tank_id}, season {season}: {dead:,} dead and {left_alive:,} that left make {excess:,} more than the {eggs:,} "
-        "eggs delivered; counting error allows for {allowed:.0f}",
-        "Check the eggs delivered, whether the dead are totals or since the last check, and whether a delivery or a "
-        "transfer in is missing.",
+        "{tank_id}, season {season}: {dead:,} dead and {left_alive:,} that left make {excess:,} more than the "
+        "{eggs:,} eggs delivered; counting error allows for {allowed:.0f}",
+        "Check the eggs delivered, whether the dead are totals or since the last check, and whether a delivery "
+        "or a transfer in is missing.",
     ),
     _rule(
         "large_unaccounted",
@@ -141,10 +144,10 @@ RULES: tuple[Rule, ...] = (
     _rule(
         "wide_differential",
         "setups",
-        "the differential of {tank_id}, season {season}, is {differential_c:g} °C, above 2 °C; the column is the full "
-        "on-off width in °C",
-        "If it was read in °F, send the row again with {fahrenheit_as_c:.1f}; if it was written as ±, the full width is "
-        "twice that.",
+        "the differential of {tank_id}, season {season}, is {differential_c:g} °C, above 2 °C; the column is "
+        "the full on-off width in °C",
+        "If it was read in °F, send the row again with {fahrenheit_as_c:.1f}; if it was written as ±, the full "
+        "width is twice that.",
     ),
     _rule(
         "short_conditioning",
@@ -155,8 +158,9 @@ RULES: tuple[Rule, ...] = (
     _rule(
         "warm_with_eggs",
         "temperatures deliveries stages setups exits",
-        "{tank_id}, season {season}: water above {warm_limit_c:g} °C on {warm_days:of day} ({warm_readings:of reading}) "
-        "with eggs or alevins present, first at {first_at:minute}, at most {highest_c:.1f} °C",
+        "{tank_id}, season {season}: water above {warm_limit_c:g} °C on {warm_days:of day} "
+        "({warm_readings:of reading}) with eggs or alevins present, first at {first_at:minute}, at most "
+        "{highest_c:.1f} °C",
         "Check the thermometer and the chiller; if the readings are right, write down the incident.",
     ),
     _rule(

@@ -23,11 +23,11 @@ ACKNOWLEDGED = "acknowledged"
 def find_suspicions(
     connection: duckdb.DuckDBPyConnection, uploads: tuple[int, ...], settings: Settings
 ) -> list[tuple[int, Finding]]:
-    """Everything suspicious that the rows of ``uploads`` bring or complete, as warnings with their upload's number.
+    """Everything suspicious that the rows of ``uploads`` bring or complete, as warnings with the upload's number.
 
-    connection: a store whose views hold the rows of ``uploads`` already, committed. A case is told when its row, or
-    another row of the same tank and season that it rests on, belongs to one of ``uploads``. Cases that ``settings``
-    acknowledge are counted: one finding of the rule "acknowledged" per upload, rule and entry.
+    connection: a store whose views hold the rows of ``uploads`` already, committed. A case is told when its row,
+    or another row of the same tank and season that it rests on, belongs to one of ``uploads``. Cases that
+    ``settings`` acknowledge are counted: one finding of the rule "acknowledged" per upload, rule and entry.
     """
     with _own_session(connection) as session:
         tables = _tables_of(session, uploads)
@@ -57,7 +57,7 @@ def _tables_of(session: duckdb.DuckDBPyConnection, uploads: tuple[int, ...]) -> 
 
 @cache
 def suspicion_queries() -> dict[str, Query]:
-    """The queries of suspicions by name, with the derived tables they may read, in an order in which they can run."""
+    """The queries of suspicions and the derived tables they may read, in an order in which they can run."""
     folder = queries_folder() / "suspicions"
     own = {path.stem: read_query(path) for path in sorted(folder.glob("*.sql"))}
     together = {**all_queries(), **own}
@@ -122,7 +122,14 @@ class _Places:
             row = self._new.get((name, case["tank_id"], case.get("season")))
             if name in rule.tables and row is not None:
                 upload, line = row
-                return {**case, "upload": upload, "line": line, "table_name": name, "column_name": None, "value": None}
+                return {
+                    **case,
+                    "upload": upload,
+                    "line": line,
+                    "table_name": name,
+                    "column_name": None,
+                    "value": None,
+                }
         return None
 
 
