@@ -5,8 +5,8 @@
 >>> written = write_uploads(programme, "demo/uploads")
 >>> write_truth(programme, "demo/truth.json")
 
-The plan (plan.py, explained in synthetic_data/plan.md) holds every number; `simulate_trap` plants one trap alone;
-`outcome_rows` gives tank-seasons ready for an analysis without a store.
+The plan (plan.py, explained in synthetic_data/plan.md) holds every number; `simulate_trap` plants one trap
+alone; `outcome_rows` gives tank-seasons ready for an analysis without a store.
 """
 
 from __future__ import annotations

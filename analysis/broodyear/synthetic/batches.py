@@ -22,14 +22,16 @@ STOCKS_PER_SPECIES = 2
 
 @dataclass(frozen=True)
 class Eggs:
-    """batches: one row per batch; cohorts: one row per delivery, with hidden truth (true eggs, fraction, hour)."""
+    """batches: one row per batch; cohorts: one row per delivery, with hidden truth (true eggs, fraction,
+    hour)."""
 
     batches: pd.DataFrame
     cohorts: pd.DataFrame
 
 
 def build_batches(seed: int, plan: Plan, shape: Shape) -> pd.DataFrame:
-    """One row per batch of every season. Hidden columns: log_hazard, rate_factor, is_bad, home (region number)."""
+    """One row per batch of every season. Hidden columns: log_hazard, rate_factor, is_bad, home (region
+    number)."""
     rng = stream(seed, "batches")
     stock_effect = {
         (species, number): rng.normal(0, plan.eggs.stock_log_hazard_sd)
@@ -64,25 +66,21 @@ def _batch(
     stock_effect: dict[tuple[str, int], float],
     rng: np.random.Generator,
 ) -> dict[str, object]:
+    """One batch: `number` is the season's place in the programme, `batch` the batch's place in the season."""
     species = species_of(batch, shape.regions)
     stock = int(rng.integers(STOCKS_PER_SPECIES))
     luck = rng.normal(0, plan.eggs.batch_log_hazard_sd) + stock_effect[species, stock]
     every = plan.eggs.bad_batch_every_seasons
     is_bad = batch == 0 and every > 0 and number % every == 0
-    spawned = np.datetime64(f"{season}-{SPAWNING[species][0]:02d}-{SPAWNING[species][1]:02d}") + int(
-        rng.integers(-5, 6)
-    )
     log_hazard = plan.eggs.bad_batch_log_hazard if is_bad else luck
     return {
         "batch_id": f"B{season}-{species[:2].upper()}{batch + 1}",
         "donor_stock": f"{species[:2].upper()}-{'Å' if stock else 'Y'}{stock + 1}",
         "species": species,
         "brood_year": season,
-        "spawned_on": spawned,
+        "spawned_on": _spawning_day(species, season, rng),
         "females_pooled": int(rng.integers(3, 40)),
-        "green_to_eyed_pct": round(
-            float(np.clip(100 * np.exp(-0.12 * np.exp(log_hazard + rng.normal(0, 0.4))), 5, 99)), 1
-        ),
+        "green_to_eyed_pct": _green_to_eyed_pct(log_hazard + rng.normal(0, 0.4)),
         "season": season,
         "number": batch,
         "log_hazard": log_hazard,
@@ -91,6 +89,16 @@ def _batch(
         "hatchery_temp_c": round(rng.uniform(7.5, 11.0), 1),
         "target_fraction": rng.uniform(plan.eggs.fraction_low, plan.eggs.fraction_high - 0.02),
     }
+
+
+def _spawning_day(species: str, season: int, rng: np.random.Generator) -> np.datetime64:
+    month, day = SPAWNING[species]
+    return np.datetime64(f"{season}-{month:02d}-{day:02d}") + int(rng.integers(-5, 6))
+
+
+def _green_to_eyed_pct(log_hazard: float) -> float:
+    """Survival at the hatchery before the eyes show: poor batches show there first."""
+    return round(float(np.clip(100 * np.exp(-0.12 * np.exp(log_hazard)), 5, 99)), 1)
 
 
 def batch_weights(regions: int, eggs: EggsPlan) -> Floats:
@@ -108,7 +116,8 @@ def batch_weights(regions: int, eggs: EggsPlan) -> Floats:
         neighbour = 0 if neighbour == isolated else neighbour
         weights[region, neighbour] += eggs.neighbour_batch_share
         weights[region, shared] += eggs.shared_batch_share
-    return weights / weights.sum(axis=1, keepdims=True)
+    shares: Floats = weights / weights.sum(axis=1, keepdims=True)
+    return shares
 
 
 def deliver(
@@ -121,8 +130,9 @@ def deliver(
 ) -> pd.DataFrame:
     """The cohorts of one season: one row per tank, and one more for each second delivery.
 
-    Columns: at (row of the tank in `season_setups`), the columns of `deliveries`, and hidden truth: batch (row of
-    `batches`), eggs (true live eggs), hour (of the season), fraction (of development to hatch), is_second, lot effects.
+    Columns: at (row of the tank in `season_setups`), the columns of `deliveries`, and hidden truth: batch
+    (row of `batches`), eggs (true live eggs), hour (of the season), fraction (of development to hatch),
+    is_second, lot effects.
     """
     rng = stream(seed, "deliveries", calendar.season)
     batch_of = _choose_batches(season_setups, batches, plan.eggs, regions, rng)
@@ -145,13 +155,15 @@ def _choose_batches(
     )
     cumulative = np.cumsum(weights, axis=1)[region_number]
     draw = rng.random(len(setups))
-    return np.minimum((draw[:, None] > cumulative).sum(axis=1), len(batches) - 1)
+    chosen: np.ndarray = np.minimum((draw[:, None] > cumulative).sum(axis=1), len(batches) - 1)
+    return chosen
 
 
 def _trips(
     region: np.ndarray, batch_of: np.ndarray, eggs: EggsPlan, rng: np.random.Generator
 ) -> pd.DataFrame:
-    """Tanks of one region and batch, shuffled and dealt to trips. Columns: at, batch, trip (code), order (of the trip)."""
+    """Tanks of one region and batch, shuffled and dealt to trips. Columns: at, batch, trip (code), order (of
+    the trip)."""
     frame = pd.DataFrame({"at": np.arange(len(region)), "region": region, "batch": batch_of})
     frame = frame.iloc[rng.permutation(len(frame))]
     frame["order"] = frame.groupby(["region", "batch"]).cumcount() // eggs.tanks_per_trip
@@ -165,7 +177,8 @@ def _trips(
 def _trip_facts(
     trips: pd.DataFrame, batches: pd.DataFrame, calendar: Calendar, plan: Plan, rng: np.random.Generator
 ) -> pd.DataFrame:
-    """One row per trip: its day and hour, transit, losses on the way, effects, and whether eggs were green."""
+    """One row per trip: its day and hour, transit, losses on the way, effects, and whether eggs were
+    green."""
     facts = (
         trips.drop_duplicates("trip").sort_values("trip")[["trip", "batch", "order"]].reset_index(drop=True)
     )
@@ -229,7 +242,8 @@ def _second_deliveries(
 def _with_arrival(
     cohorts: pd.DataFrame, batches: pd.DataFrame, calendar: Calendar, plan: Plan, rng: np.random.Generator
 ) -> pd.DataFrame:
-    """Adds what the hatchery knew on arrival: fraction done, thermal units (true and as written), counts as written."""
+    """Adds what the hatchery knew on arrival: fraction done, thermal units (true and as written), counts as
+    written."""
     facts = batches.iloc[cohorts["batch"].to_numpy()].reset_index(drop=True)
     size = len(cohorts)
     spawned = (
@@ -270,4 +284,5 @@ def written_count(
     written = np.round(true_count * (centre + spread * rng.normal(size=len(true_count))))
     # volumetric counts come in round numbers, as people pour them out
     written = np.where(volumetric, np.round(written / 5) * 5, written)
-    return np.maximum(written, np.minimum(true_count, 1)).astype(np.int64)
+    count: np.ndarray = np.maximum(written, np.minimum(true_count, 1)).astype(np.int64)
+    return count

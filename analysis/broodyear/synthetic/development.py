@@ -1,8 +1,9 @@
 """How eggs develop in the invented programme: a rate per hour, summed.
 
-The rate follows a Bělehrádek-type curve that bends down when the water is too warm, gains a little from variance within
-the day, and differs between batches and tanks. No model under test has this form, and no published coefficient set is
-used; the curves were drawn through round numbers of days so that hatch falls where hatcheries see it.
+The rate follows a Bělehrádek-type curve that bends down when the water is too warm, gains a little from
+variance within the day, and differs between batches and tanks. No model under test has this form, and no
+published coefficient set is used; the curves were drawn through round numbers of days so that hatch falls
+where hatcheries see it.
 """
 
 from __future__ import annotations
@@ -17,7 +18,8 @@ from .streams import Floats
 
 @dataclass(frozen=True)
 class Curve:
-    """Rate per day at a constant temperature: (T − zero)^power / scale_days, bent down above about `bend_c`."""
+    """Rate per day at a constant temperature: (T − zero)^power / scale_days, bent down above about
+    `bend_c`."""
 
     scale_days: float
     zero_c: float
@@ -48,10 +50,12 @@ TRUE_CURVES: dict[str, tuple[Curve, Curve]] = {
 
 @dataclass(frozen=True)
 class Progress:
-    """Development of each cohort, at the end of each day: (cohorts, days) in fractions of the stage's development.
+    """Development of each cohort, at the end of each day: (cohorts, days) in fractions of the stage's
+    development.
 
-    `to_hatch` is 1 when half have hatched; `to_button_up` counts from there and is 1 when half have buttoned up.
-    `hatch_day`, `button_up_day`, `eyed_day`: fractional days of the simulated season (nan when not reached).
+    `to_hatch` is 1 when half have hatched; `to_button_up` counts from there and is 1 when half have buttoned
+    up. `hatch_day`, `button_up_day`, `eyed_day`: fractional days of the simulated season (nan when not
+    reached).
     """
 
     to_hatch: Floats
@@ -102,7 +106,8 @@ def _variance_gain(hourly_c: Floats, plan: DevelopmentPlan) -> Floats:
 
 
 def crossing_day(cumulative: Floats, level: Floats) -> Floats:
-    """(cohorts,) fractional day on which a row of hourly sums first reaches its level; nan if never, or before day 0."""
+    """(cohorts,) fractional day on which a row of hourly sums first reaches its level; nan if never, or
+    before day 0."""
     reached = cumulative >= level[:, None]
     hour = reached.argmax(axis=1)
     crossed = reached.any(axis=1) & ~reached[:, 0]

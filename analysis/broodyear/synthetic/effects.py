@@ -1,7 +1,9 @@
-"""True effects in the units reports use: percentage points, by living the same tanks with and without a practice.
+"""True effects in the units reports use: percentage points, by living the same tanks with and without a
+practice.
 
-A practice multiplies one stage's background hazard. So the same tanks, water and batches are taken with the practice
-and without it, and expected survival is averaged over tank-seasons: the population-averaged effect an analysis is after.
+A practice multiplies one stage's background hazard. So the same tanks, water and batches are taken with the
+practice and without it, and expected survival is averaged over tank-seasons: the population-averaged effect
+an analysis is after.
 """
 
 from __future__ import annotations
@@ -49,7 +51,8 @@ def practices(plan: Plan) -> tuple[Practice, ...]:
 
 
 def practice_effects(lived: tuple[SeasonTruth, ...], plan: Plan) -> list[dict[str, Any]]:
-    """Each planted effect: hazard ratios by stage, and by outcome the difference in points and the odds ratio."""
+    """Each planted effect: hazard ratios by stage, and by outcome the difference in points and the odds
+    ratio."""
     background, shock = _hazards(lived)
     rows = []
     for practice in practices(plan):

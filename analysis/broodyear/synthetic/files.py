@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from .frames import rows_by
 from .people_and_places import REGION_CODES
 from .programme import Programme
 from .streams import stream
@@ -29,16 +30,19 @@ QUIRKS = (
     "dots_for_blanks",
     "slashes_in_dates",
 )
-"""Shapes a file may come in besides the plain one; windows_1252 and preamble are for the tables where they occur."""
+"""Shapes a file may come in besides the plain one; windows_1252 and preamble are for the tables where they
+occur."""
 QUIRK_SHARE = 0.35
 GROUPED_LOGGER_REGIONS = 2
 
 
 @dataclass(frozen=True)
 class PlannedFile:
-    """One upload: its path below the uploads folder, its table, the rows of the sent frame it holds, its shape.
+    """One upload: its path below the uploads folder, its table, the rows of the sent frame it holds, its
+    shape.
 
-    `cells`: texts written in place of the true ones, keyed by (row, column). `copy_of`: the path it repeats, or "".
+    `cells`: texts written in place of the true ones, keyed by (row, column). `copy_of`: the path it repeats,
+    or "".
     """
 
     path: str
@@ -76,15 +80,15 @@ def _plain_tables(programme: Programme) -> list[PlannedFile]:
     for name in (*BY_REGION, *BY_SEASON):
         frame = programme.sent.frame(name)
         keys = ["_season", "_region"] if name in BY_REGION else ["_season"]
-        for key, rows in sorted(frame.groupby(keys).indices.items()):
-            season = key[0] if isinstance(key, tuple) else key
-            ending = f"_{key[1]}" if name in BY_REGION else f"-{season}"
-            files.append(PlannedFile(f"{season}/{name}{ending}.csv", name, np.asarray(rows)))
+        for key, rows in rows_by(frame, keys):
+            ending = f"_{key[1]}" if name in BY_REGION else f"-{key[0]}"
+            files.append(PlannedFile(f"{key[0]}/{name}{ending}.csv", name, rows))
     return files
 
 
 def _readings(programme: Programme) -> list[PlannedFile]:
-    """Hand readings of a region in one file; loggers together in some regions, one file each in the others."""
+    """Hand readings of a region in one file; loggers together in some regions, one file each in the
+    others."""
     frame = programme.sent.temperatures
     if frame.empty:
         return []
@@ -96,15 +100,13 @@ def _readings(programme: Programme) -> list[PlannedFile]:
     together = np.isin(region, REGION_CODES[:GROUPED_LOGGER_REGIONS])
     label = frame["tank_id"].cat.codes.to_numpy()
     group = np.where(by_logger, np.where(together, -2, label), -1)
-    groups = pd.DataFrame({"season": frame["_season"], "region": region, "group": group}).groupby(
-        ["season", "region", "group"]
-    )
+    groups = pd.DataFrame({"season": frame["_season"], "region": region, "group": group})
     files = []
-    for (season, place, number), rows in sorted(groups.indices.items()):
+    for (season, place, number), rows in rows_by(groups, ["season", "region", "group"]):
         name = f"temperatures_{place}" if number == -1 else f"temperatures_{place}_loggers"
         if number >= 0:
             name = "logger_" + str(frame["tank_id"].cat.categories[number]).replace(" ", "_") + f"_{season}"
-        files.append(PlannedFile(f"{season}/{name}.csv", "temperatures", np.asarray(rows)))
+        files.append(PlannedFile(f"{season}/{name}.csv", "temperatures", rows))
     return files
 
 

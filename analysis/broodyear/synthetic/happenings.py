@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from .frames import as_date, as_moment, given
 from .plan import Plan
-from .records import open_days_of, as_date, date_of, finish
+from .records import finish, open_days_of
 from .season import SeasonTruth
 from .streams import Floats, Ints, stream
 
@@ -40,8 +41,8 @@ def _timed(frame: pd.DataFrame, truth: SeasonTruth, rng: np.random.Generator) ->
     frame["tank_id"] = truth.setups["tank_id"].to_numpy()[frame["_at"].to_numpy(dtype=int)]
     known = rng.random(len(frame)) < 0.6
     start, end = frame["start_hour"].to_numpy(dtype=int), frame["end_hour"].to_numpy(dtype=int)
-    frame["started_at"] = date_of(truth.calendar, np.where(known, start, start // 24 * 24))
-    frame["ended_at"] = date_of(truth.calendar, np.where(known, end, end // 24 * 24))
+    frame["started_at"] = _moments(truth, np.where(known, start, start // 24 * 24))
+    frame["ended_at"] = _moments(truth, np.where(known, end, end // 24 * 24))
     frame["started_at_has_hour"] = frame["ended_at_has_hour"] = known
     unseen = (rng.random(len(frame)) < 0.25) | (frame["kind"] == "water_change")
     frame["ended_at"] = frame["ended_at"].where(~unseen)
@@ -88,7 +89,7 @@ def water_tests_written(truth: SeasonTruth, plan: Plan, seed: int) -> pd.DataFra
     limit = frame["analyte"].map(KIT_LIMITS).fillna(0.0).to_numpy()
     below = frame["value"].to_numpy() < limit
     frame["value"] = np.where(below, limit, frame["value"].round(2))
-    frame["below_detection"] = pd.Series(np.where(below, True, None), index=frame.index, dtype="boolean")
+    frame["below_detection"] = pd.array(given(below, True), dtype="boolean")
     frame["unit"] = np.where(frame["analyte"] == "ph", "ph", "mg_l")
     frame["tank_id"] = truth.setups["tank_id"].to_numpy()[frame["_at"].to_numpy(dtype=int)]
     frame["tested_on"] = as_date(truth.calendar.dates[frame["_day"].to_numpy(dtype=int)])
@@ -125,3 +126,8 @@ def _tap_water(truth: SeasonTruth, testing: np.ndarray, rng: np.random.Generator
     return pd.concat(
         [pd.DataFrame({"_at": at, "_day": day, "analyte": k, "value": v}) for k, v in base.items()]
     )
+
+
+def _moments(truth: SeasonTruth, hours: Ints) -> np.ndarray:
+    """Moments of hours of the simulated season."""
+    return as_moment(truth.calendar.first.astype("datetime64[h]") + hours)

@@ -18,7 +18,8 @@ def draw_incidents(
 ) -> pd.DataFrame:
     """One row per event of a season: at (tank row), kind, start_hour, end_hour, is_collapse, strength.
 
-    `strength` is the survival through a collapse; nan for the rest. `from_day`, `to_day` bound the tank's use.
+    `strength` is the survival through a collapse; nan for the rest. `from_day`, `to_day` bound the tank's
+    use.
     """
     rng = stream(seed, "incidents", calendar.season)
     parts = [
@@ -44,7 +45,8 @@ def _events(at: Ints, kind: object, start: object, hours: object) -> pd.DataFram
 def _any_hour(from_day: Ints, to_day: Ints, rng: np.random.Generator) -> Ints:
     """A random hour of each tank's time in use, after its first five days."""
     span = np.maximum(to_day - from_day - 10, 1)
-    return ((from_day + 5 + rng.random(len(from_day)) * span) * 24).astype(np.int64)
+    hour: Ints = ((from_day + 5 + rng.random(len(from_day)) * span) * 24).astype(np.int64)
+    return hour
 
 
 def _chiller_stops(

@@ -1,7 +1,7 @@
 """Mistakes people make in their records, planted at the planned shares, each one logged.
 
-Every function takes the working copy of the tables (`Desk`), spoils some rows and logs what it did. Mistakes of reading
-temperature are in mistakes_in_readings.py, those of whole files in writing.py.
+Every function takes the working copy of the tables (`Desk`), spoils some rows and logs what it did. Mistakes
+of reading temperature are in mistakes_in_readings.py, those of whole files in writing.py.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, fields
 import numpy as np
 import pandas as pd
 
+from .frames import Array, coded, rows_by
 from .plan import MistakesPlan, Plan
 from .programme import Tables
 from .season import SeasonTruth
@@ -69,7 +70,8 @@ class Desk:
 def plant_mistakes(
     seed: int, clean: Tables, lived: tuple[SeasonTruth, ...], plan: Plan
 ) -> tuple[Tables, pd.DataFrame]:
-    """The tables as sent, and the log of mistakes: rule, table, season, tank_id (its true label), rows, detail.
+    """The tables as sent, and the log of mistakes: rule, table, season, tank_id (its true label), rows,
+    detail.
 
     A mistake of one cell also has its row (position in the sent frame), column and the text written there.
     """
@@ -118,10 +120,9 @@ def _note_rows(desk: Desk, rule: str, name: str, rows: Bools, detail: str) -> No
         desk.note(rule, name, season, at, 1, detail, row=int(row))
 
 
-def _by_tank(frame: pd.DataFrame) -> dict[tuple[int, int], np.ndarray]:
+def _by_tank(frame: pd.DataFrame) -> dict[tuple[int, int], Array]:
     """(season, row of the tank) → positions of its rows."""
-    found = frame.reset_index(drop=True).groupby(["_season", "_at"], sort=True, observed=True).indices
-    return {(int(season), int(at)): rows for (season, at), rows in found.items()}
+    return {(int(key[0]), int(key[1])): rows for key, rows in rows_by(frame, ["_season", "_at"])}
 
 
 def _zero_filled(desk: Desk, plan: Plan, rng: np.random.Generator) -> None:
@@ -155,7 +156,8 @@ def _running_totals(desk: Desk, shares: MistakesPlan, rng: np.random.Generator) 
 
 
 def handout_date(truth: SeasonTruth, at: int) -> np.datetime64:
-    """The date of half hatch on the forecast sheet: constant units at the set point, from the day of delivery."""
+    """The date of half hatch on the forecast sheet: constant units at the set point, from the day of
+    delivery."""
     cohort = truth.cohorts.iloc[truth.main[at]]
     species = str(truth.batches["species"].iloc[int(cohort["batch"])])
     units_left = HANDOUT_UNITS_C_DAYS[species] - float(cohort["thermal_units_at_delivery"])
@@ -261,7 +263,7 @@ def _relabel(frame: pd.DataFrame, renamed: dict[tuple[int, int], str]) -> pd.Dat
         )
         codes = more.cat.codes.to_numpy(copy=True)
         codes[rows] = more.cat.categories.get_indexer(pd.Index(labels))
-        return frame.assign(tank_id=pd.Categorical.from_codes(codes, dtype=more.dtype))
+        return frame.assign(tank_id=coded(codes, more.cat.categories))
     values = frame["tank_id"].to_numpy(dtype=object, copy=True)
     values[rows] = labels
     return frame.assign(tank_id=values)

@@ -1,4 +1,5 @@
-"""Mistakes in temperature readings: Fahrenheit, copies, the set point, loggers in the air, clocks that are off."""
+"""Mistakes in temperature readings: Fahrenheit, copies, the set point, loggers in the air, clocks that are
+off."""
 
 from __future__ import annotations
 
@@ -13,7 +14,8 @@ from .season import SeasonTruth
 from .streams import Floats, stream
 
 RUN_LENGTHS = {0.1: (20, 31), 0.5: (30, 46), 1.0: (50, 71)}
-"""Resolution (°C or °F): how many readings in a row are copied, beyond what an honest thermometer would repeat."""
+"""Resolution (°C or °F): how many readings in a row are copied, beyond what an honest thermometer would
+repeat."""
 CLOCK_OFFSETS_HOURS = (-8, -7, -1, 1, 7, 8)
 FEWEST_READINGS = 40
 
@@ -41,9 +43,9 @@ def spoil_readings(desk: Desk, shares: MistakesPlan, seed: int) -> None:
 def _is_logger(frame: pd.DataFrame) -> np.ndarray:
     """Rows read by a logger: said so, or blank with an hour."""
     blank = frame["instrument"].isna().to_numpy()
-    return (blank & frame["read_at_has_hour"].to_numpy(dtype=bool)) | (
-        frame["instrument"] == "logger"
-    ).to_numpy()
+    with_hour = frame["read_at_has_hour"].to_numpy(dtype=bool)
+    by_logger: np.ndarray = (blank & with_hour) | (frame["instrument"] == "logger").to_numpy()
+    return by_logger
 
 
 def _groups(frame: pd.DataFrame, keep: np.ndarray) -> Groups:

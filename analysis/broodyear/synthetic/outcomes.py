@@ -1,7 +1,9 @@
-"""Tank-season outcomes straight from a simulated programme, for analyses tried on many programmes without a store.
+"""Tank-season outcomes straight from a simulated programme, for analyses tried on many programmes without a
+store.
 
-The counts are worked out from the records as kept (not from the truth): live eggs delivered as counted, dead as found,
-fish as counted out. Columns carry the names of the derived table `tank_outcomes`, as far as the simulator knows them.
+The counts are worked out from the records as kept (not from the truth): live eggs delivered as counted, dead
+as found, fish as counted out. Columns carry the names of the derived table `tank_outcomes`, as far as the
+simulator knows them.
 """
 
 from __future__ import annotations
@@ -9,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from .effects import OUTCOMES
 from .programme import Programme
 from .records import open_days_of
 from .season import SeasonTruth
@@ -39,10 +42,12 @@ CONTEXT = [
 
 
 def outcome_rows(programme: Programme) -> pd.DataFrame:
-    """Three rows per tank-season: outcome, eggs (trials), survivors (missing where unusable), usable, context.
+    """Three rows per tank-season: outcome, eggs (trials), survivors (missing where unusable), usable,
+    context.
 
     Outcomes: hatch (hatched of delivered), hatch_to_release (left alive of hatched), delivered_to_release.
     `survivors` is capped at `eggs`; `raw_survivors` is not. A tank that fell silent is not usable.
+    `mean_water_temp_c` is the true mean over the outcome's time at risk.
     """
     return pd.concat([_season_outcomes(truth, programme) for truth in programme.seasons], ignore_index=True)
 
@@ -53,12 +58,25 @@ def _season_outcomes(truth: SeasonTruth, programme: Programme) -> pd.DataFrame:
     reports = truth.silent_day > truth.schedule.close_day
     hatch_day = np.nan_to_num(truth.progress.hatch_day[truth.main], nan=1e9)
     saw_hatch = truth.silent_day > hatch_day + LATE_PICK_DAYS
-    parts = [
-        _outcome(context, "hatch", eggs, hatched, saw_hatch),
-        _outcome(context, "hatch_to_release", hatched, left, reports),
-        _outcome(context, "delivered_to_release", eggs, left, reports),
-    ]
+    counts = {
+        "hatch": (eggs, hatched, saw_hatch),
+        "hatch_to_release": (hatched, left, reports),
+        "delivered_to_release": (eggs, left, reports),
+    }
+    parts = []
+    for outcome, stages in OUTCOMES.items():
+        warmth = context.assign(mean_water_temp_c=_mean_water_c(truth, stages))
+        parts.append(_outcome(warmth, outcome, *counts[outcome]))
     return pd.concat(parts, ignore_index=True)
+
+
+def _mean_water_c(truth: SeasonTruth, stages: tuple[int, ...]) -> np.ndarray:
+    """(tanks,) true mean water temperature over the days the median fish spent in these stages; nan for none."""
+    days = truth.hazard.in_stage[list(stages)].any(axis=0)[truth.main]
+    daily = truth.water.daily_mean_c()
+    total = np.where(days, daily, 0.0).sum(axis=1)
+    mean: np.ndarray = np.where(days.any(axis=1), total / np.maximum(days.sum(axis=1), 1), np.nan).round(3)
+    return mean
 
 
 def _counts(truth: SeasonTruth, programme: Programme) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

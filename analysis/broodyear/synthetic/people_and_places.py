@@ -1,7 +1,7 @@
 """Sites and tanks: who hosts a tank in which season, in which region and room.
 
-Hidden facts (a site's effect, its thermometer's offset) ride along in the same frames; `records` keeps only what the
-record set has columns for. All codes are invented.
+Hidden facts (a site's effect, its thermometer's offset) ride along in the same frames; `records` keeps only
+what the record set has columns for. All codes are invented.
 """
 
 from __future__ import annotations
@@ -45,7 +45,8 @@ class Spot:
 
 @dataclass(frozen=True)
 class Places:
-    """sites: one row per site; tanks: one row per tank; hosting: one row per season and tank. Hidden columns included."""
+    """sites: one row per site; tanks: one row per tank; hosting: one row per season and tank. Hidden columns
+    included."""
 
     sites: pd.DataFrame
     tanks: pd.DataFrame
@@ -134,7 +135,8 @@ def build_places(seed: int, plan: Plan, shape: Shape) -> Places:
 
 
 def _spots(places: PlacesPlan, shape: Shape, rng: np.random.Generator) -> list[Spot]:
-    """Groups of tanks, dealt to regions in turn; the first groups are the ones planted poor, and they always stay."""
+    """Groups of tanks, dealt to regions in turn; the first groups are the ones planted poor, and they always
+    stay."""
     regions = [region_code(number) for number in range(shape.regions)]
     sizes = [2] * places.poor_sites + [1] * places.poor_tanks
     chances = [

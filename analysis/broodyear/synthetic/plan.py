@@ -1,8 +1,9 @@
-"""The plan of the invented programme: every number the simulator uses, each with its meaning.
+"""The plan of the invented programme: every number that matters, each with its meaning.
 
-Nothing else in this package holds an effect, a spread or a share. synthetic_data/plan.md is written from these
-classes (see `plan_page`), and a test keeps the two the same. Values follow public studies of salmonid incubation where
-there are any; the rest is judgement, and all of it is invented data.
+Every effect, spread and share an analysis could meet is here; only matters of style (which filter, which count
+method, who writes down the hour) stay beside their code. synthetic_data/plan.md is written from these classes
+(see plan_page.py), and a test keeps the two the same. Values follow public studies of salmonid incubation
+where there are any; the rest is judgement, and all of it is invented data.
 """
 
 from __future__ import annotations
@@ -13,7 +14,8 @@ from typing import Any, TypeVar
 T = TypeVar("T")
 
 LAST_SEASON = 2024
-"""The latest season of every simulated programme: a constant, so that no date depends on the day it is run."""
+"""The latest season of every simulated programme: a constant, so that no date depends on the day it is
+run."""
 
 SPECIES = ("chinook", "coho", "rainbow_trout")
 
@@ -219,6 +221,10 @@ class RecordsPlan:
         0.015, "share of tank-seasons sending fish to another tank of their batch"
     )
     escape_share: float = _number(0.03, "share of tank-seasons losing fish into the filter, mostly unseen")
+    escape_seen_share: float = _number(0.30, "share of escapes that someone counts")
+    kept_back_share: float = _number(0.04, "share of tanks keeping a few fish back at release")
+    sick_share: float = _number(0.02, "share of tanks putting down a few sick fish at release")
+    surplus_share: float = _number(0.01, "share of tanks putting down surplus fish, and saying so")
     count_cv_hand_twice: float = _number(0.01, "relative error of eggs counted twice by hand")
     count_cv_hand_once: float = _number(0.03, "relative error of eggs counted once by hand")
     count_cv_volumetric: float = _number(0.06, "relative error of weight, volume and displacement counts")

@@ -1,4 +1,5 @@
-"""The whole invented programme: eleven tables as kept, eleven as sent with mistakes, and the truth beside them."""
+"""The whole invented programme: eleven tables as kept, eleven as sent with mistakes, and the truth beside
+them."""
 
 from __future__ import annotations
 
@@ -11,14 +12,14 @@ import pandas as pd
 from broodyear.schemas import table
 
 from .batches import build_batches
+from .exits import exits_written
+from .frames import as_date
 from .happenings import incidents_written, water_tests_written
 from .people_and_places import Places, build_places, region_code
 from .plan import Plan, Shape
 from .readings import as_frame, read_water
 from .records import (
-    as_date,
     deliveries_written,
-    exits_written,
     finish,
     losses_written,
     setups_written,
@@ -32,8 +33,9 @@ from .set_ups import build_setups
 class Tables:
     """The eleven tables of the record set, one frame each, columns as declared.
 
-    A moment column `c` has a companion `c_has_hour` (bool). Hidden columns that begin with an underscore (`_season`,
-    `_region`, `_at`) say which season, region and row of the season's setups a row came from; they are never written.
+    A moment column `c` has a companion `c_has_hour` (bool). Hidden columns that begin with an underscore
+    (`_season`, `_region`, `_at`) say which season, region and row of the season's setups a row came from;
+    they are never written.
     """
 
     sites: pd.DataFrame
@@ -61,9 +63,10 @@ class Tables:
 
 @dataclass(frozen=True)
 class Programme:
-    """A simulated programme. `clean`: the tables as careful people keep them; `sent`: the same with the planned mistakes,
-    as they are uploaded; `mistakes`: one row per mistake (rule, table, season, tank_id, rows, detail); `seasons`: the
-    truth of each season, as arrays; `truth`: what is planted, as plain values ready for JSON."""
+    """A simulated programme. `clean`: the tables as careful people keep them; `sent`: the same with the
+    planned mistakes, as they are uploaded; `mistakes`: one row per mistake (rule, table, season, tank_id,
+    rows, detail); `seasons`: the truth of each season, as arrays; `truth`: what is planted, as plain values
+    ready for JSON."""
 
     seed: int
     plan: Plan
@@ -165,7 +168,8 @@ def _written(seed: int, lived: tuple[SeasonTruth, ...], places: Places, plan: Pl
 
 
 def _joined(parts: list[pd.DataFrame]) -> pd.DataFrame:
-    """Season frames under each other; columns that are all blank in one season do not change a column's kind."""
+    """Season frames under each other; columns that are all blank in one season do not change a column's
+    kind."""
     if isinstance(parts[0].get("tank_id", pd.Series()).dtype, pd.CategoricalDtype):
         parts = _with_common_categories(parts)
     usable = [
@@ -176,7 +180,8 @@ def _joined(parts: list[pd.DataFrame]) -> pd.DataFrame:
 
 
 def _with_common_categories(parts: list[pd.DataFrame]) -> list[pd.DataFrame]:
-    """Give the categorical columns of all parts the same categories, so that they stay categories when joined."""
+    """Give the categorical columns of all parts the same categories, so that they stay categories when
+    joined."""
     common = {}
     for name in parts[0].columns[parts[0].dtypes == "category"]:
         common[name] = sorted({value for part in parts for value in part[name].cat.categories})

@@ -6,10 +6,12 @@ Half a million rows are kept as arrays (`Readings`) until the programme is put t
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from .frames import coded
 from .plan import Plan, Shape
 from .records import open_days_of
 from .season import SeasonTruth
@@ -21,8 +23,9 @@ INSTRUMENTS = ("logger", "thermometer", "controller")
 
 @dataclass(frozen=True)
 class Readings:
-    """Rows of one season as arrays of one length: at (tank row), read_at (datetime64[m]), has_hour, value, in_fahrenheit
-    (and said so), instrument (index into INSTRUMENTS), step (resolution in the unit written)."""
+    """Rows of one season as arrays of one length: at (tank row), read_at (datetime64[m]), has_hour, value,
+    in_fahrenheit (and said so), instrument (index into INSTRUMENTS), step (resolution in the unit
+    written)."""
 
     at: Ints
     read_at: np.ndarray
@@ -63,13 +66,13 @@ def _logger_rows(truth: SeasonTruth, plan: Plan, shape: Shape, seed: int) -> Rea
         )
     if not at_rows:
         return _nothing()
-    ticks, at = np.concatenate(minutes), np.concatenate(at_rows)
+    all_ticks, tanks = np.concatenate(minutes), np.concatenate(at_rows)
     value = np.round(np.concatenate(values), 1)
-    size = len(ticks)
+    size = len(all_ticks)
     start = truth.calendar.first.astype("datetime64[m]")
     return Readings(
-        at,
-        start + ticks,
+        tanks,
+        start + all_ticks,
         np.ones(size, bool),
         value,
         np.zeros(size, bool),
@@ -127,15 +130,14 @@ def as_frame(readings: Readings, truth: SeasonTruth) -> pd.DataFrame:
     """
     setups = truth.setups
     default = np.where(readings.has_hour, 0, 1)
-    names = np.array([*INSTRUMENTS, None], dtype=object)
-    written = np.where(readings.instrument == default, len(INSTRUMENTS), readings.instrument)
+    written = np.where(readings.instrument == default, -1, readings.instrument)
     return pd.DataFrame(
         {
             "tank_id": _labels(setups["tank_id"], readings.at),
             "read_at": readings.read_at.astype("datetime64[us]"),
             "water_temp": readings.value,
-            "unit": pd.Categorical.from_codes(np.where(readings.in_fahrenheit, 0, -1), ["F"]),
-            "instrument": pd.Categorical(names[written], categories=list(INSTRUMENTS)),
+            "unit": coded(np.where(readings.in_fahrenheit, 0, -1), ["F"]),
+            "instrument": coded(written, INSTRUMENTS),
             "read_at_has_hour": readings.has_hour,
             "_season": truth.calendar.season,
             "_region": _labels(setups["region"], readings.at),
@@ -144,7 +146,7 @@ def as_frame(readings: Readings, truth: SeasonTruth) -> pd.DataFrame:
     )
 
 
-def _labels(values: pd.Series, at: Ints) -> pd.Categorical:
-    """Codes of many rows, kept as categories: a hundred times smaller than half a million strings."""
+def _labels(values: pd.Series, at: Ints) -> Any:
+    """Codes of many rows as a categorical column."""
     codes, names = pd.factorize(values)
-    return pd.Categorical.from_codes(codes[at], categories=list(names))
+    return coded(codes[at], [str(name) for name in names])

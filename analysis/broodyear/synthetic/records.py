@@ -1,7 +1,9 @@
-"""What gets written down: setups, batches, deliveries, losses, stages and exits of one season, without mistakes.
+"""What gets written down: setups, batches, deliveries, losses, stages and exits of one season, without
+mistakes.
 
 Every frame carries, beside the columns of its table, hidden columns that begin with an underscore: `_season`,
-`_region` and `_at` (the tank's row), which later steps use to choose rows and files, and which are never written.
+`_region` and `_at` (the tank's row), which later steps use to choose rows and files, and which are never
+written.
 """
 
 from __future__ import annotations
@@ -12,14 +14,13 @@ from scipy.special import ndtri
 
 from broodyear.schemas import table
 
-from .batches import written_count
+from .frames import as_date, as_moment, given
 from .plan import Plan
-from .school_days import Calendar
 from .season import SeasonTruth
 from .streams import Bools, Floats, Ints, pick, stream
+from .survival import STAGES
 
 STAGE_NAMES = ("eyed", "hatch_first", "hatch_half", "hatch_all", "button_up", "first_feeding")
-EXIT_METHODS = {"hand_once": 0.75, "hand_twice": 0.25}
 
 
 def finish(frame: pd.DataFrame, name: str, truth: SeasonTruth) -> pd.DataFrame:
@@ -83,45 +84,47 @@ def deliveries_written(truth: SeasonTruth, plan: Plan, seed: int) -> pd.DataFram
 
 
 def losses_written(truth: SeasonTruth, plan: Plan, seed: int) -> pd.DataFrame:
-    """The losses of a season, in each tank's own style: every look, once a week, or only when something was dead."""
+    """The losses of a season, each tank in its own style: every look, weekly, or only when some were dead."""
     rng = stream(seed, "losses", truth.calendar.season)
-    tanks = len(truth.setups)
-    style = pick(
-        rng,
-        {
-            "daily": plan.records.daily_style_share,
-            "weekly": plan.records.weekly_style_share,
-            "found": 1 - plan.records.daily_style_share - plan.records.weekly_style_share,
-        },
-        tanks,
-    )
+    style = _styles(truth, plan, rng)
     open_days = open_days_of(truth)
     found = truth.fates.dead_found * open_days[None]
-    found = np.where((style == "weekly")[None, :, None], _by_week(found, truth.looked), found)
-    present = (
-        np.concatenate([truth.fates.alive_by_day[:, :, :1], truth.fates.alive_by_day[:, :, :-1]], axis=2) > 0
-    )
-    first_stage = np.cumsum(present, axis=0) == 1  # one zero row a look, for the youngest stage still there
-    zero_rows = truth.looked & open_days & (style == "daily")[:, None]
-    rows = (found > 0) | (zero_rows[None] & present & first_stage)
-    stage, at, day = np.nonzero(rows)
-    frame = pd.DataFrame(
-        {
-            "_at": at,
-            "_day": day,
-            "stage": np.array(["egg", "alevin", "fry"], dtype=object)[stage],
-            "dead": found[stage, at, day].astype(float),
-            "entry": None,
-        }
-    )
-    frame.loc[rng.random(len(frame)) < 0.3, "entry"] = "counted"
+    found = np.where((style == "weekly")[None, :, None], _by_week(found, truth.looked & open_days), found)
+    youngest = _youngest_stage(truth)
+    looked_daily = truth.looked & open_days & (style == "daily")[:, None]
+    frame = _stage_rows((found > 0) | (looked_daily[None] & youngest))
+    frame["dead"] = found[frame["_stage"], frame["_at"], frame["_day"]].astype(float)
+    frame["entry"] = given(rng.random(len(frame)) < 0.3, "counted")
     frame = pd.concat(
-        [frame, _unlooked_rows(truth, style, open_days, first_stage & present, plan, rng)], ignore_index=True
+        [frame, _unlooked_rows(truth, style, open_days, youngest, plan, rng)], ignore_index=True
     )
     frame["suspected_cause"] = _causes(frame, rng)
     frame["tank_id"] = truth.setups["tank_id"].to_numpy()[frame["_at"]]
     frame["checked_on"] = as_date(truth.calendar.dates[frame["_day"]])
     return finish(frame.sort_values(["_at", "_day", "stage"]), "losses", truth)
+
+
+def _styles(truth: SeasonTruth, plan: Plan, rng: np.random.Generator) -> np.ndarray:
+    """(tanks,) how each keeps its losses: daily, weekly or found."""
+    daily, weekly = plan.records.daily_style_share, plan.records.weekly_style_share
+    shares = {"daily": daily, "weekly": weekly, "found": 1 - daily - weekly}
+    return pick(rng, shares, len(truth.setups))
+
+
+def _youngest_stage(truth: SeasonTruth) -> Bools:
+    """(3, tanks, days) True for the youngest stage still there at the start of the day: one zero row a look."""
+    alive = truth.fates.alive_by_day
+    present = np.concatenate([alive[:, :, :1], alive[:, :, :-1]], axis=2) > 0
+    youngest: Bools = present & (np.cumsum(present, axis=0) == 1)
+    return youngest
+
+
+def _stage_rows(rows: Bools) -> pd.DataFrame:
+    """One row per True of (3, tanks, days): _stage, _at, _day and the name of the stage."""
+    stage, at, day = np.nonzero(rows)
+    return pd.DataFrame(
+        {"_stage": stage, "_at": at, "_day": day, "stage": np.array(STAGES, dtype=object)[stage]}
+    )
 
 
 def open_days_of(truth: SeasonTruth) -> Bools:
@@ -153,21 +156,11 @@ def _unlooked_rows(
     rng: np.random.Generator,
 ) -> pd.DataFrame:
     """Rows daily tanks keep for days nobody looked: blank at weekends, or `not_checked`."""
-    tanks = len(style)
-    blank = (style == "daily") & (rng.random(tanks) < plan.records.blank_weekends_share)
+    blank = (style == "daily") & (rng.random(len(style)) < plan.records.blank_weekends_share)
     weekend = ~np.is_busday(truth.calendar.dates)
-    rows = youngest & (blank[:, None] & open_days & ~truth.looked & weekend[None, :])[None]
-    stage, at, day = np.nonzero(rows)
-    says_so = (rng.random(tanks) < 0.2)[at]
-    return pd.DataFrame(
-        {
-            "_at": at,
-            "_day": day,
-            "stage": np.array(["egg", "alevin", "fry"], dtype=object)[stage],
-            "dead": np.nan,
-            "entry": np.where(says_so, "not_checked", None),
-        }
-    )
+    frame = _stage_rows(youngest & (blank[:, None] & open_days & ~truth.looked & weekend[None, :])[None])
+    says_so = (rng.random(len(style)) < 0.2)[frame["_at"]]
+    return frame.assign(dead=np.nan, entry=given(says_so, "not_checked"))
 
 
 def _causes(frame: pd.DataFrame, rng: np.random.Generator) -> np.ndarray:
@@ -176,12 +169,13 @@ def _causes(frame: pd.DataFrame, rng: np.random.Generator) -> np.ndarray:
     causes = pick(
         rng, {"unknown": 0.4, "fungus": 0.25, "water_quality": 0.15, "handling": 0.1, "other": 0.1}, size
     )
-    given = (rng.random(size) < 0.15) & (frame["dead"].fillna(0).to_numpy() > 0)
-    return np.where(given, causes, None)
+    named = (rng.random(size) < 0.15) & (frame["dead"].fillna(0).to_numpy() > 0)
+    return given(named, causes)
 
 
 def stages_written(truth: SeasonTruth, plan: Plan, seed: int) -> pd.DataFrame:
-    """Development events as intervals between looks. An event of day d is seen at the first look on or after d."""
+    """Development events as intervals between looks. An event of day d is seen at the first look on or after
+    d."""
     rng = stream(seed, "stages", truth.calendar.season)
     events = _event_days(truth, plan, rng)
     open_days = truth.looked & open_days_of(truth)
@@ -194,8 +188,9 @@ def stages_written(truth: SeasonTruth, plan: Plan, seed: int) -> pd.DataFrame:
             if row is not None:
                 rows.append((at, name, row[0] if with_absent[at] else -1, row[1]))
     frame = pd.DataFrame(rows, columns=["_at", "stage", "absent", "seen"])
-    frame["dating"] = np.where(
-        rng.random(len(frame)) < 0.05, "inferred", np.where(rng.random(len(frame)) < 0.5, "seen", None)
+    said = rng.random((2, len(frame)))
+    frame["dating"] = given(
+        (said < [[0.05], [0.5]]).any(axis=0), np.where(said[0] < 0.05, "inferred", "seen")
     )
     frame["tank_id"] = truth.setups["tank_id"].to_numpy()[frame["_at"].to_numpy(dtype=int)]
     dates = truth.calendar.dates
@@ -224,7 +219,8 @@ def _event_days(truth: SeasonTruth, plan: Plan, rng: np.random.Generator) -> lis
 
 
 def _crossing(by_day: Floats, level: Floats) -> Floats:
-    """(tanks,) fractional day on which development passes a level; nan when never, or when passed on arrival."""
+    """(tanks,) fractional day on which development passes a level; nan when never, or when passed on
+    arrival."""
     passed = by_day >= level[:, None]
     day = passed.argmax(axis=1)
     rows = np.arange(len(level))
@@ -241,67 +237,3 @@ def _interval(looked: Bools, event_day: float, is_action: bool) -> tuple[int, in
     if not after.size or (not before.size and not is_action):
         return None
     return (-1 if is_action or not before.size else int(before[-1])), int(after[0])
-
-
-def exits_written(truth: SeasonTruth, plan: Plan, seed: int) -> pd.DataFrame:
-    """Fish that left: releases, transfers, some kept back, some put down, escapes now and then seen."""
-    rng = stream(seed, "exits written", truth.calendar.season)
-    fates, schedule = truth.fates, truth.schedule
-    tanks = np.arange(len(truth.setups))
-    kept_back = np.where(
-        (rng.random(len(tanks)) < 0.04) & (fates.left > 12), rng.integers(2, 7, len(tanks)), 0
-    )
-    sick = np.where((rng.random(len(tanks)) < 0.02) & (fates.left > 30), rng.integers(1, 8, len(tanks)), 0)
-    surplus = np.where(
-        (rng.random(len(tanks)) < 0.01) & (fates.left > 60), rng.integers(10, 30, len(tanks)), 0
-    )
-    put_down = np.where(surplus > 0, surplus, sick)
-    seen_escape = np.where(rng.random(len(tanks)) < 0.3, fates.escaped, 0)
-    receivers = np.full(len(tanks), -1)
-    senders = np.flatnonzero(schedule.move_to >= 0)
-    receivers[schedule.move_to[senders]] = schedule.move_day[senders]
-    parts = [
-        (fates.left - kept_back - put_down, schedule.close_day, "released"),
-        (fates.partial, schedule.partial_day, "released"),
-        (kept_back, schedule.close_day, "retained"),
-        (put_down, schedule.close_day, "euthanised"),
-        (seen_escape, schedule.escape_day + 1, "escaped"),
-        (fates.moved_out, schedule.move_day, "transferred_out"),
-        (fates.moved_in, receivers, "transferred_in"),
-    ]
-    frame = pd.concat([_exit_rows(count, day, fate, truth) for count, day, fate in parts], ignore_index=True)
-    frame["reason"] = np.where((frame["fate"] == "euthanised") & (surplus[frame["_at"]] > 0), "surplus", None)
-    frame["count_method"] = pick(rng, EXIT_METHODS, len(frame))
-    big = (frame["fate"] == "released") & (frame["count"] > 20)
-    written = written_count(frame["count"].to_numpy(), frame["count_method"].to_numpy(), plan, rng)
-    frame["count"] = np.where(big, written, frame["count"])
-    return finish(frame.sort_values(["_at", "_day", "fate"]), "exits", truth)
-
-
-def _exit_rows(count: Ints, day: Ints, fate: str, truth: SeasonTruth) -> pd.DataFrame:
-    at = np.flatnonzero((count > 0) & (day >= 0) & (day < truth.silent_day))
-    return pd.DataFrame(
-        {
-            "_at": at,
-            "_day": day[at],
-            "fate": fate,
-            "count": count[at],
-            "tank_id": truth.setups["tank_id"].to_numpy()[at],
-            "exited_on": as_date(truth.calendar.dates[day[at]]),
-        }
-    )
-
-
-def as_date(days: np.ndarray) -> np.ndarray:
-    """Dates at the resolution the typed frames of the record set use."""
-    return days.astype("datetime64[D]").astype("datetime64[us]")
-
-
-def as_moment(moments: np.ndarray) -> np.ndarray:
-    """Moments at the resolution the typed frames of the record set use."""
-    return moments.astype("datetime64[us]")
-
-
-def date_of(calendar: Calendar, hours: Ints) -> np.ndarray:
-    """Moments of hours of the simulated season."""
-    return as_moment(calendar.first.astype("datetime64[h]") + hours)

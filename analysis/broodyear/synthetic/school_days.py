@@ -30,11 +30,12 @@ class Calendar:
     @property
     def first(self) -> np.datetime64:
         """Day 0 of the simulation, as a date."""
-        return np.datetime64(self.dates[0], "D")
+        first: np.datetime64 = self.dates[0]
+        return first
 
     def day_of(self, date: np.datetime64) -> int:
         """The index of a date."""
-        return int((np.datetime64(date, "D") - self.first) / np.timedelta64(1, "D"))
+        return int((date.astype("datetime64[D]") - self.first).astype(int))
 
     def next_school_day(self, day: int) -> int:
         """The first school day on or after `day` (the last simulated day when there is none)."""
@@ -42,7 +43,8 @@ class Calendar:
         return max(day, 0) + int(later[0]) if later.size else len(self.dates) - 1
 
     def trip_day(self, day: int) -> int:
-        """The next school day when it comes within three days, else the last one before (eggs cannot wait out a break)."""
+        """The next school day when it comes within three days, else the last one before (eggs cannot wait out
+        a break)."""
         later = self.next_school_day(day)
         return later if later - day <= 3 else int(np.flatnonzero(self.school_day[:day])[-1])
 

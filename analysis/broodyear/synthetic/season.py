@@ -1,4 +1,5 @@
-"""One season lived through: eggs delivered, water, development, deaths, exits. The truth, before anyone writes."""
+"""One season lived through: eggs delivered, water, development, deaths, exits. The truth, before anyone
+writes."""
 
 from __future__ import annotations
 
@@ -15,6 +16,7 @@ from .plan import Plan
 from .school_days import SIMULATED_DAYS, Calendar, calendar_of, looks
 from .streams import Bools, Floats, Ints, stream
 from .survival import (
+    Exposed,
     Fates,
     Hazards,
     Schedule,
@@ -31,93 +33,107 @@ LAST_CLOSING_DAY = SIMULATED_DAYS - 4
 
 
 @dataclass(frozen=True)
-class SeasonTruth:
-    """Everything true of one season. Frames: setups (tanks), batches, cohorts, incidents. Arrays by cohort or tank.
+class Scene:
+    """A season before anyone dies. Frames: setups (tanks), batches, cohorts (deliveries), incidents.
 
-    looked: (tanks, days) someone looked. feeding_day: (cohorts,) day of first feeding. silent_day: (tanks,) day from
-    which nothing is sent any more. main: (tanks,) the cohort of each tank's first delivery.
+    main: (tanks,) the cohort of each tank's first delivery. close_day: (tanks,) day the tank is to be emptied.
+    looked: (tanks, days) whether someone looked. feeding_day: (cohorts,) day of first feeding, nan when never.
     """
 
     calendar: Calendar
     setups: pd.DataFrame
     batches: pd.DataFrame
     cohorts: pd.DataFrame
+    main: Ints
     incidents: pd.DataFrame
     water: Water
     progress: Progress
-    hazard: Hazards
-    fates: Fates
-    schedule: Schedule
+    close_day: Ints
     looked: Bools
     feeding_day: Floats
+
+    @property
+    def at(self) -> Ints:
+        """(cohorts,) the tank of each cohort."""
+        tank: Ints = self.cohorts["at"].to_numpy()
+        return tank
+
+    @property
+    def first_day(self) -> Ints:
+        """(tanks,) the day of each tank's first delivery."""
+        day: Ints = self.cohorts["day"].to_numpy()[self.main]
+        return day
+
+
+@dataclass(frozen=True)
+class SeasonTruth(Scene):
+    """Everything true of one season.
+
+    poor_factor: (cohorts,) factor on hazards of tanks planted poor, 1 elsewhere. silent_day: (tanks,) day from
+    which nothing is sent any more, beyond the season for tanks that report.
+    """
+
+    hazard: Hazards
+    poor_factor: Floats
+    schedule: Schedule
+    fates: Fates
     silent_day: Ints
-    main: Ints
 
 
 def live_season(
     seed: int, season: int, setups: pd.DataFrame, batches: pd.DataFrame, plan: Plan, regions: list[str]
 ) -> SeasonTruth:
     """Live one season of a programme."""
+    scene = _set_the_scene(seed, season, setups, batches, plan, regions)
+    ordinary = _ordinary_hazards(scene, plan, stream(seed, "bad days", season))
+    poor_factor = _poor_factor(ordinary, setups, scene.at, plan)
+    hazard = replace(ordinary, background=ordinary.background * poor_factor[None, :, None])
+    schedule = _schedule(scene, plan, stream(seed, "exits", season))
+    shares = hatched_share(scene.progress, plan.development)
+    found_share = _found_share(setups, plan)
+    rng = stream(seed, "lives", season)
+    fates = live(scene.cohorts, hazard, shares, schedule, scene.looked, found_share, plan, rng)
+    silent_day = _silence(scene, stream(seed, "silence", season))
+    return SeasonTruth(
+        **vars(scene),
+        hazard=hazard,
+        poor_factor=poor_factor,
+        schedule=schedule,
+        fates=fates,
+        silent_day=silent_day,
+    )
+
+
+def _set_the_scene(
+    seed: int, season: int, setups: pd.DataFrame, batches: pd.DataFrame, plan: Plan, regions: list[str]
+) -> Scene:
+    """Eggs delivered, water run, development summed, visits and feeding drawn."""
     calendar = calendar_of(season)
     cohorts = deliver(seed, setups, batches, calendar, plan, regions)
-    at, tanks = cohorts["at"].to_numpy(), len(setups)
     main = np.flatnonzero(~cohorts["is_second"].to_numpy())
-    planned = _planned_close(
-        cohorts["batch"].to_numpy()[main], batches, calendar, stream(seed, "closing", season)
-    )
-    incidents = draw_incidents(seed, setups, cohorts["day"].to_numpy()[main], planned, calendar, plan)
+    batch, first_day = cohorts["batch"].to_numpy()[main], cohorts["day"].to_numpy()[main]
+    planned = _planned_close(batch, batches, calendar, stream(seed, "closing", season))
+    incidents = draw_incidents(seed, setups, first_day, planned, calendar, plan)
     water = simulate_water(seed, setups, incidents, calendar, plan)
     progress = _develop_all(seed, season, cohorts, batches, water, plan)
+    weekend_access = setups["weekend_access"].to_numpy(dtype=bool)
+    looked = looks(calendar, weekend_access, plan.records, stream(seed, "looks", season))
     close_day = _closing(planned, progress, main, calendar)
-    looked = looks(
-        calendar, setups["weekend_access"].to_numpy(dtype=bool), plan.records, stream(seed, "looks", season)
+    feeding_day = _feeding(progress, cohorts["at"].to_numpy(), looked, stream(seed, "feeding", season))
+    return Scene(
+        calendar, setups, batches, cohorts, main, incidents, water, progress, close_day, looked, feeding_day
     )
-    feeding_day = _feeding(progress, at, looked, stream(seed, "feeding", season))
-    effects = stage_effects(setups, batches, cohorts, plan)
-    shock = shocks(
-        water.hourly_c,
-        water.still,
-        collapse_hazard(incidents, tanks, SIMULATED_DAYS),
-        plan,
-        stream(seed, "bad days", season),
-    )
-    delay = np.nan_to_num(feeding_day - progress.button_up_day, nan=0.0)
-    hazard = hazards(
-        progress, effects, water.daily_mean_c()[at], shock[:, at], delay, cohorts, close_day[at], plan
-    )
-    hazard = _with_poor_tanks(hazard, setups, at, plan)
-    schedule = _schedule(
-        setups, cohorts, main, progress, close_day, calendar, plan, stream(seed, "exits", season)
-    )
-    fates = live(
-        cohorts,
-        hazard,
-        hatched_share(progress, plan.development),
-        schedule,
-        looked,
-        _found_share(setups, plan),
-        plan,
-        stream(seed, "lives", season),
-    )
-    silent_day = _silence(
-        setups, incidents, close_day, cohorts["day"].to_numpy()[main], stream(seed, "silence", season)
-    )
-    return SeasonTruth(
-        calendar,
-        setups,
-        batches,
-        cohorts,
-        incidents,
-        water,
-        progress,
-        hazard,
-        fates,
-        schedule,
-        looked,
-        feeding_day,
-        silent_day,
-        main,
-    )
+
+
+def _ordinary_hazards(scene: Scene, plan: Plan, rng: np.random.Generator) -> Hazards:
+    """Hazards of every cohort, before any tank is planted poor."""
+    effects = stage_effects(scene.setups, scene.batches, scene.cohorts, plan)
+    collapse = collapse_hazard(scene.incidents, len(scene.setups), SIMULATED_DAYS)
+    shock = shocks(scene.water.hourly_c, scene.water.still, collapse, plan, rng)[:, scene.at]
+    delay = np.nan_to_num(scene.feeding_day - scene.progress.button_up_day, nan=0.0)
+    daily_c, close_day = scene.water.daily_mean_c()[scene.at], scene.close_day[scene.at]
+    exposed = Exposed(scene.progress, daily_c, delay, scene.cohorts["day"].to_numpy(), close_day)
+    return hazards(exposed, effects, shock, plan)
 
 
 def _planned_close(batch: Ints, batches: pd.DataFrame, calendar: Calendar, rng: np.random.Generator) -> Ints:
@@ -176,8 +192,8 @@ def _feeding(progress: Progress, at: Ints, looked: Bools, rng: np.random.Generat
     return day
 
 
-def _with_poor_tanks(hazard: Hazards, setups: pd.DataFrame, at: Ints, plan: Plan) -> Hazards:
-    """Raise the background hazard of tanks planted poor until they lack the planned percentage points."""
+def _poor_factor(hazard: Hazards, setups: pd.DataFrame, at: Ints, plan: Plan) -> Floats:
+    """(cohorts,) factor on the background hazard that makes tanks planted poor lack the planned points."""
     poor = setups["poor"].to_numpy()[at]
     points = np.select(
         [poor == "tank", poor == "site"],
@@ -188,8 +204,7 @@ def _with_poor_tanks(hazard: Hazards, setups: pd.DataFrame, at: Ints, plan: Plan
     usual = np.exp(-background - shock)
     wanted = np.maximum(usual - points / 100, 0.02)
     factor = (-np.log(wanted) - shock) / np.maximum(background, 1e-9)
-    factor = np.where(points > 0, np.maximum(factor, 1.0), 1.0)
-    return replace(hazard, background=hazard.background * factor[None, :, None])
+    return np.where(points > 0, np.maximum(factor, 1.0), 1.0)
 
 
 def _found_share(setups: pd.DataFrame, plan: Plan) -> Floats:
@@ -200,45 +215,41 @@ def _found_share(setups: pd.DataFrame, plan: Plan) -> Floats:
     return share
 
 
-def _schedule(
-    setups: pd.DataFrame,
-    cohorts: pd.DataFrame,
-    main: Ints,
-    progress: Progress,
-    close_day: Ints,
-    calendar: Calendar,
-    plan: Plan,
-    rng: np.random.Generator,
-) -> Schedule:
+def _schedule(scene: Scene, plan: Plan, rng: np.random.Generator) -> Schedule:
     """What people will do: partial releases, fish moved to another tank of the batch, escapes."""
-    tanks = len(setups)
-    ordinary = (setups["poor"] == "").to_numpy()
-    fry_day = np.nan_to_num(progress.button_up_day[main], nan=1e9)
+    close_day, tanks = scene.close_day, len(scene.setups)
+    ordinary = (scene.setups["poor"] == "").to_numpy()
+    fry_day = np.nan_to_num(scene.progress.button_up_day[scene.main], nan=1e9)
     draw = rng.random((3, tanks))
-    before = np.array([calendar.next_school_day(int(day) - 14) for day in close_day])
+    before = _school_days_before(scene, 14)
     partial = (draw[0] < plan.records.partial_release_share) & (before > fry_day + 10) & (before < close_day)
     escape = (draw[1] < plan.records.escape_share) & (close_day - 25 > fry_day) & ordinary
     sender = (draw[2] < plan.records.transfer_share) & (close_day - 30 > fry_day) & ordinary & ~partial
-    move_to = _receivers(
-        sender, cohorts["batch"].to_numpy()[main], fry_day, close_day, ordinary & ~partial, rng
-    )
-    # a moment before the partial release, so that the two never meet on one day
-    move_day = np.array([calendar.next_school_day(int(day) - 28) for day in close_day])
+    batch = scene.cohorts["batch"].to_numpy()[scene.main]
+    move_to = _receivers(sender, batch, fry_day, close_day, ordinary & ~partial, rng)
     return Schedule(
         close_day=close_day,
         partial_day=np.where(partial, before, -1),
         partial_share=rng.uniform(0.3, 0.5, tanks),
-        move_day=np.where(move_to >= 0, move_day, -1),
+        move_day=np.where(move_to >= 0, _school_days_before(scene, 28), -1),
         move_to=move_to,
         escape_day=np.where(escape, close_day - 20, -1),
         escape_share=rng.uniform(0.05, 0.15, tanks),
     )
 
 
+def _school_days_before(scene: Scene, days: int) -> Ints:
+    """(tanks,) the first school day from so many days before closing."""
+    return np.array(
+        [scene.calendar.next_school_day(int(day) - days) for day in scene.close_day], dtype=np.int64
+    )
+
+
 def _receivers(
     sender: Bools, batch: Ints, fry_day: Floats, close_day: Ints, may_receive: Bools, rng: np.random.Generator
 ) -> Ints:
-    """(tanks,) the tank each sender sends to, -1 for none: a tank of its batch with fry that stays open longer."""
+    """(tanks,) the tank each sender sends to, -1 for none: a tank of its batch with fry that stays open
+    longer."""
     to = np.full(len(sender), -1, dtype=np.int64)
     free = may_receive & ~sender
     for tank in np.flatnonzero(sender):
@@ -255,13 +266,15 @@ def _receivers(
     return to
 
 
-def _silence(
-    setups: pd.DataFrame, incidents: pd.DataFrame, close_day: Ints, from_day: Ints, rng: np.random.Generator
-) -> Ints:
-    """(tanks,) the day from which a tank sends nothing: its collapse, or any day; beyond the season when it reports."""
-    anyday = (from_day + rng.uniform(0.2, 0.9, len(setups)) * (close_day - from_day)).astype(np.int64)
-    collapses = incidents[incidents["is_collapse"]]
-    collapse_day = anyday.copy()
+def _silence(scene: Scene, rng: np.random.Generator) -> Ints:
+    """(tanks,) the day from which a tank sends nothing: its collapse, or any day; beyond the season when it
+    reports."""
+    setups, first_day = scene.setups, scene.first_day
+    share = rng.uniform(0.2, 0.9, len(setups))
+    any_day = (first_day + share * (scene.close_day - first_day)).astype(np.int64)
+    collapses = scene.incidents[scene.incidents["is_collapse"]]
+    collapse_day = any_day.copy()
     collapse_day[collapses["at"].to_numpy()] = collapses["start_hour"].to_numpy() // 24 + 1
     silent = ~setups["reports"].to_numpy(dtype=bool)
-    return np.where(silent, np.where(setups["collapses"], collapse_day, anyday), SIMULATED_DAYS + 1)
+    day: Ints = np.where(silent, np.where(setups["collapses"], collapse_day, any_day), SIMULATED_DAYS + 1)
+    return day

@@ -10,15 +10,17 @@ from .plan import PlacesPlan, Plan, Shape
 from .streams import Bools, Floats, pick, stream
 
 DISINFECTANTS = {"vinegar": 0.45, "iodophor": 0.3, "none": 0.2, "other": 0.05}
-DIFFERENTIALS_C = {"0.5": 0.25, "1": 0.45, "1.5": 0.2, "2": 0.1}
+DIFFERENTIALS_C = {"0.5": 0.25, "1": 0.45, "1.5": 0.2, "2": 0.1, "3": 0.03}
 WITH_GRAVEL = {"gravel": 0.75, "gravel_and_single_layer_stones": 0.25}
 WITHOUT_GRAVEL = {"bare": 0.55, "single_layer_stones": 0.40, "other": 0.05}
 
 
 def build_setups(seed: int, places: Places, plan: Plan, shape: Shape) -> pd.DataFrame:
-    """One row per season and tank: the columns of `setups` but the dates, the context of site and tank, hidden facts.
+    """One row per season and tank: the columns of `setups` but the dates, the context of site and tank,
+    hidden facts.
 
-    Hidden columns: has_logger, seasonal luck (`tank_log_hazard`), switches of style and reporting drawn per tank-season.
+    Hidden columns: has_logger, seasonal luck (`tank_log_hazard`), switches of style and reporting drawn per
+    tank-season.
     """
     rng = stream(seed, "set-ups")
     frame = places.hosting.copy()
@@ -63,7 +65,8 @@ def _with_luck(frame: pd.DataFrame, seed: int, plan: Plan, shape: Shape) -> pd.D
 
 
 def _practices(frame: pd.DataFrame, places: PlacesPlan, rng: np.random.Generator) -> np.ndarray:
-    """Gravel practice: goes with the room, except layered stones; a returning tank mostly keeps last season's."""
+    """Gravel practice: goes with the room, except layered stones; a returning tank mostly keeps last
+    season's."""
     size = len(frame)
     hallway = (frame["room_type"] == "hallway").to_numpy()
     gravel_share = np.where(hallway, places.gravel_share_hallway, places.gravel_share_quiet_rooms)

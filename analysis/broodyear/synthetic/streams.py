@@ -1,6 +1,7 @@
 """Random streams: one independent generator for each part of the simulation.
 
-A stream is named, so that drawing more numbers in one part (say, a denser logger) leaves every other part as it was.
+A stream is named, so that drawing more numbers in one part (say, a denser logger) leaves every other part as
+it was.
 """
 
 from __future__ import annotations

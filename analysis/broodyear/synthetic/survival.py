@@ -1,7 +1,7 @@
 """Who dies when: daily hazards by stage, shocks, contagion, and the daily draw.
 
-Hazards multiply (log scale) and shocks add; deaths cluster because shocks and fungus strike many at once. Nothing here
-is a logit of a survival rate, so that no regression under test is the mechanism.
+Hazards multiply (log scale) and shocks add; deaths cluster because shocks and fungus strike many at once.
+Nothing here is a logit of a survival rate, so that no regression under test is the mechanism.
 """
 
 from __future__ import annotations
@@ -21,8 +21,9 @@ STAGES = ("egg", "alevin", "fry")
 
 @dataclass(frozen=True)
 class Hazards:
-    """Hazards of each cohort. `background`, `shock`: (3 stages, cohorts, days). `in_stage`: the same shape, bool:
-    where the median fish of the cohort is in that stage, so that sums over it give expected survival."""
+    """Hazards of each cohort. `background`, `shock`: (3 stages, cohorts, days). `in_stage`: the same shape,
+    bool: where the median fish of the cohort is in that stage, so that sums over it give expected
+    survival."""
 
     background: Floats
     shock: Floats
@@ -35,7 +36,8 @@ class Hazards:
 
 @dataclass(frozen=True)
 class Fates:
-    """What happened. `dead_found` (3, tanks, days) as picked at looks; the rest (tanks,) or (3, cohorts) true counts."""
+    """What happened. `dead_found` (3, tanks, days) as picked at looks; the rest (tanks,) or (3, cohorts) true
+    counts."""
 
     dead_found: Ints
     dead: Ints
@@ -89,46 +91,48 @@ def stage_effects(tanks: pd.DataFrame, batches: pd.DataFrame, cohorts: pd.DataFr
     return effects
 
 
-def hazards(
-    progress: Progress,
-    effects: Floats,
-    daily_c: Floats,
-    shock: Floats,
-    feeding_delay_days: Floats,
-    cohorts: pd.DataFrame,
-    close_day: Ints,
-    plan: Plan,
-) -> Hazards:
+@dataclass(frozen=True)
+class Exposed:
+    """What each cohort goes through: development, daily_c (cohorts, days) °C, feeding_delay_days (cohorts,) from
+    button-up to first feeding, from_day and close_day (cohorts,) between which it is in the tank."""
+
+    progress: Progress
+    daily_c: Floats
+    feeding_delay_days: Floats
+    from_day: Ints
+    close_day: Ints
+
+
+def hazards(exposed: Exposed, effects: Floats, shock: Floats, plan: Plan) -> Hazards:
     """Hazards of every cohort, stage and day.
 
     Args:
-        effects: (3, cohorts) log hazards. daily_c: (cohorts, days) °C. shock: (3, cohorts, days) added hazards.
-        feeding_delay_days: (cohorts,) days from button-up to first feeding.
-        close_day: (cohorts,) day on which the tank was emptied.
+        effects: (3, cohorts) log hazards of `stage_effects`.
+        shock: (3, cohorts, days) hazards added by `shocks`.
     """
-    own = plan.survival
-    warm = own.warm_log_hazard_per_c * np.maximum(daily_c - own.warm_threshold_c, 0)
-    days = np.arange(daily_c.shape[1])[None, :]
-    gain_egg, gain_alevin = _daily_gain(progress.to_hatch), _daily_gain(progress.to_button_up)
+    own, progress = plan.survival, exposed.progress
+    warm = own.warm_log_hazard_per_c * np.maximum(exposed.daily_c - own.warm_threshold_c, 0)
     green = np.where(
         progress.to_hatch < plan.development.eyed_fraction, np.log(own.green_egg_hazard_ratio), 0.0
     )
-    delay = np.clip(feeding_delay_days - 5, 0, 12)[:, None]
-    hungry = (
-        own.late_feeding_log_hazard_per_day
-        * delay
-        * (days < np.nan_to_num(progress.button_up_day, nan=1e9)[:, None] + 40)
-    )
     background = np.stack(
         [
-            own.egg_hazard * gain_egg * np.exp(effects[0][:, None] + warm + green),
-            own.alevin_hazard * gain_alevin * np.exp(effects[1][:, None] + warm),
-            own.fry_hazard_per_day * np.exp(effects[2][:, None] + warm + hungry),
+            own.egg_hazard * _daily_gain(progress.to_hatch) * np.exp(effects[0][:, None] + warm + green),
+            own.alevin_hazard * _daily_gain(progress.to_button_up) * np.exp(effects[1][:, None] + warm),
+            own.fry_hazard_per_day * np.exp(effects[2][:, None] + warm + _hunger(exposed, plan)),
         ]
     )
-    return Hazards(
-        background, shock, _in_stage(progress, cohorts["day"].to_numpy(), close_day, daily_c.shape[1])
-    )
+    days = exposed.daily_c.shape[1]
+    return Hazards(background, shock, _in_stage(progress, exposed.from_day, exposed.close_day, days))
+
+
+def _hunger(exposed: Exposed, plan: Plan) -> Floats:
+    """(cohorts, days) log hazard of fry fed late, for the forty days after button-up."""
+    days = np.arange(exposed.daily_c.shape[1])[None, :]
+    delay = np.clip(exposed.feeding_delay_days - 5, 0, 12)[:, None]
+    young = days < np.nan_to_num(exposed.progress.button_up_day, nan=1e9)[:, None] + 40
+    hunger: Floats = plan.survival.late_feeding_log_hazard_per_day * delay * young
+    return hunger
 
 
 def _daily_gain(cumulative: Floats) -> Floats:

@@ -1,4 +1,5 @@
-"""Water temperature, hour by hour: a tank warmed by its room and cooled by a chiller that switches on and off."""
+"""Water temperature, hour by hour: a tank warmed by its room and cooled by a chiller that switches on and
+off."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""The truth beside the data: what was planted, as plain values ready for JSON. For tests only; no analysis reads it."""
+"""The truth beside the data: what was planted, as plain values ready for JSON. For tests only; no analysis
+reads it."""
 
 from __future__ import annotations
 
@@ -64,7 +65,8 @@ def gather_truth(
 
 
 def tank_seasons(lived: tuple[SeasonTruth, ...]) -> pd.DataFrame:
-    """One row per season and tank: true counts, true expected survival, true days of stages, what struck it."""
+    """One row per season and tank: true counts, true expected survival, true days of stages, what struck
+    it."""
     return pd.concat([_season_rows(truth) for truth in lived], ignore_index=True)
 
 
@@ -85,6 +87,8 @@ def _season_rows(truth: SeasonTruth) -> pd.DataFrame:
     frame["true_dead_egg"], frame["true_dead_alevin"], frame["true_dead_fry"] = fates.dead
     frame["expected_hatch_pct"] = _pct(np.exp(-background[0] - shock[0]))
     frame["expected_release_pct"] = _pct(np.exp(-(background + shock).sum(axis=0)))
+    usual = background / truth.poor_factor[main]
+    frame["expected_release_pct_if_not_poor"] = _pct(np.exp(-(usual + shock).sum(axis=0)))
     frame["expected_release_pct_without_shocks"] = _pct(np.exp(-background.sum(axis=0)))
     frame["true_fraction_at_delivery"] = truth.cohorts["fraction"].to_numpy()[main].round(4)
     frame["true_units_at_delivery_c_days"] = truth.cohorts["true_units_c_days"].to_numpy()[main].round(1)
@@ -101,7 +105,8 @@ def _pct(share: Floats) -> Floats:
 
 def _days_after_delivery(day: Floats, truth: SeasonTruth) -> Floats:
     """Days from the end of the day of delivery, as the record set counts them."""
-    return (day - truth.cohorts["day"].to_numpy()[truth.main] - 1).round(3)
+    days: Floats = (day - truth.cohorts["day"].to_numpy()[truth.main] - 1).round(3)
+    return days
 
 
 def _mean_water(truth: SeasonTruth) -> Floats:
@@ -109,7 +114,8 @@ def _mean_water(truth: SeasonTruth) -> Floats:
     day = np.arange(daily.shape[1])[None, :]
     first = truth.cohorts["day"].to_numpy()[truth.main][:, None]
     here = (day >= first) & (day < truth.schedule.close_day[:, None])
-    return (np.where(here, daily, 0).sum(axis=1) / np.maximum(here.sum(axis=1), 1)).round(3)
+    mean: Floats = (np.where(here, daily, 0).sum(axis=1) / np.maximum(here.sum(axis=1), 1)).round(3)
+    return mean
 
 
 def _struck_by(truth: SeasonTruth) -> list[str]:
@@ -130,6 +136,9 @@ def _poor(tanks: pd.DataFrame, kind: str) -> list[dict[str, Any]]:
             by: name,
             "tanks": sorted(set(part["tank_id"])),
             "seasons": sorted({int(s) for s in part["season"]}),
+            "shortfall_points": (part["expected_release_pct_if_not_poor"] - part["expected_release_pct"])
+            .round(2)
+            .tolist(),
             "expected_release_pct": part["expected_release_pct"].tolist(),
         }
         for name, part in rows.groupby(by)
@@ -157,7 +166,7 @@ def _regions(lived: tuple[SeasonTruth, ...], plan: Plan) -> dict[str, Any]:
     )
     shared = rows.groupby("batch_id")["region"].nunique()
     return {
-        "log_hazard": {region: plan.survival.region_log_hazard for region in sorted(set(rows["region"]))},
+        "log_hazard": dict.fromkeys(sorted(set(rows["region"])), plan.survival.region_log_hazard),
         "bad_batches": sorted(set(rows.loc[rows["is_bad"], "batch_id"])),
         "share_of_tanks_with_bad_batch": rows.groupby("region")["is_bad"].mean().round(3).to_dict(),
         "batches_shared": {
@@ -211,7 +220,7 @@ def _development() -> dict[str, Any]:
 
 def _plain(frame: pd.DataFrame) -> list[dict[str, Any]]:
     """Rows as dictionaries of Python values; missing numbers become None."""
-    columns = {name: frame[name].tolist() for name in frame}
+    columns = {str(name): frame[name].tolist() for name in frame}
     return [
         {
             name: None if isinstance(value, float) and np.isnan(value) else value

@@ -29,7 +29,8 @@ DELIMITERS = {"semicolons": ";", "tabs": "\t"}
 
 @dataclass(frozen=True)
 class WrittenFile:
-    """One upload as written: path below the folder, table, rows below the header, shape, and what it copies."""
+    """One upload as written: path below the folder, table, rows below the header, shape, and what it
+    copies."""
 
     path: str
     table: str
@@ -55,7 +56,8 @@ def write_uploads(programme: Programme, folder: Path | str) -> tuple[WrittenFile
 
 
 def write_truth(programme: Programme, path: Path | str) -> None:
-    """Write what was planted as JSON: `programme.truth`, and the uploads with the mistakes each one carries."""
+    """Write what was planted as JSON: `programme.truth`, and the uploads with the mistakes each one
+    carries."""
     truth = {**programme.truth, "files": [_file_truth(file) for file in plan_files(programme)]}
     Path(path).parent.mkdir(parents=True, exist_ok=True)
     Path(path).write_text(truth_json(truth), encoding="utf-8", newline="\n")
