@@ -130,7 +130,7 @@ def season_results(tanks: int = 12, **changes: Any) -> SeasonResults:
                               "tanks": 4, "seasons_low": 2, "observed_pct": 60.0, "expected_pct": 82.0,
                               "shrunken_pct": 70.0, "shrunken_low": 60.0, "shrunken_high": 79.0,
                               "difference_points": -12.0, "difference_low": -20.0, "difference_high": -3.0,
-                              "history": "repeated shortfall", "note": "better by 9 points since its first season"}),
+                              "history": "repeated shortfall", "note": "better by 9 points"}),
         stage_survival=stage_survival(), losses=losses(), trend=trend(),
         fits=table("fits", {"outcome": "delivered_to_release", "model": "practices", "rows_given": 60,
                             "rows_used": 55, "left_out": "stopped reporting: 5", "note": ""}),
@@ -201,7 +201,8 @@ def exposure(tanks: int) -> ReportTable:
     """One window per tank."""
     rows = [
         {"tank_id": code, "exposure_window": "whole", "days": 90, "observed_pct": 81.0, "usable": True,
-         "mean_water_temp_c": 7.0 + place % 5 * 0.7, "sd_daily_mean_c": 0.6, "hours_above_warm": 3.0 * (place == 0)}
+         "mean_water_temp_c": 7.0 + place % 5 * 0.7, "sd_daily_mean_c": 0.6,
+         "hours_above_warm": 3.0 * (place == 0)}
         for place, code in enumerate(tank_codes(tanks))
     ]  # fmt: skip
     return report_table("exposure", "Exposure", pd.DataFrame(rows))

@@ -1,1 +1,123 @@
-"""x"""
+"""Regions compared fairly: raw, adjusted for batch and within batches side by side; alphabetical, no ranks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from broodyear.errors import BroodyearError, NothingToAnalyse
+from broodyear.reports.folder import ReportResult, write_report
+from broodyear.reports.footing import footer
+from broodyear.reports.manifest import Manifest
+from broodyear.reports.parts import Page
+from broodyear.reports.regions_sections import (
+    answer_section,
+    batches_section,
+    evidence_section,
+    method_section,
+    reporting_section,
+)
+from broodyear.reports.tables import ReportTable, report_table
+
+if TYPE_CHECKING:
+    from broodyear.settings import Settings
+    from broodyear.store import Store
+
+#: The columns that others read, in their order.
+REGIONS = (
+    "region", "outcome", "tanks", "batches", "batches_shared", "raw_pct", "adjusted_pct", "adjusted_low",
+    "adjusted_high", "separable", "note",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class RegionResults:
+    """Tables of the regions report; sentences: what can be compared, by outcome."""
+
+    settings: Settings
+    regions: ReportTable
+    heterogeneity: ReportTable
+    graph: ReportTable
+    sentences: dict[str, str]
+    seasons: tuple[int, ...]
+
+    @property
+    def tables(self) -> tuple[ReportTable, ...]:
+        """Every table, in the order in which the page uses them."""
+        return self.regions, self.heterogeneity, self.graph
+
+
+def report_regions(store: Store, folder: Path, *, pdf: bool = False, command: str = "") -> ReportResult:
+    """Write the comparison of regions over all seasons below `folder`: regions.html, tables/, figures/, manifest.
+
+    Raises NothingToAnalyse when no tank of any season got eggs.
+    """
+    results = gather_regions(store)
+    return write_regions(results, folder, store.uploads(), pdf=pdf, command=command)
+
+
+def gather_regions(store: Store) -> RegionResults:
+    """The tables of the regions report, worked out from the store."""
+    outcomes = store.result("tank_outcomes")
+    if outcomes.empty:
+        raise NothingToAnalyse(
+            "no tank of any season has a delivery of eggs on record, so regions cannot be compared"
+        )
+    seasons = tuple(sorted(int(season) for season in outcomes["season"].unique()))
+    return region_results(outcomes, store.settings, seasons)
+
+
+def region_results(outcomes: pd.DataFrame, settings: Settings, seasons: tuple[int, ...]) -> RegionResults:
+    """The tables from a frame of tank outcomes; a refusal becomes a sentence in the place of its table."""
+    from broodyear.regions import region_comparison
+
+    try:
+        found = region_comparison(outcomes)
+    except BroodyearError as error:
+        nothing, why = pd.DataFrame(columns=["note"]), str(error)
+        return _results(settings, seasons, (nothing, nothing, nothing), {}, why)
+    return _results(settings, seasons, (found.rows, found.heterogeneity, found.graph), dict(found.sentences))
+
+
+def _results(
+    settings: Settings,
+    seasons: tuple[int, ...],
+    frames: tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame],
+    sentences: dict[str, str],
+    refusal: str = "",
+) -> RegionResults:
+    rows, heterogeneity, graph = frames
+    return RegionResults(
+        settings=settings,
+        regions=report_table("regions", "Regions compared", rows, REGIONS, refusal),
+        heterogeneity=report_table("heterogeneity", "How much regions differ", heterogeneity, (), refusal),
+        graph=report_table("connectivity", "Which region had which batch", graph, (), refusal),
+        sentences=sentences,
+        seasons=seasons,
+    )
+
+
+def write_regions(
+    results: RegionResults, folder: Path, uploads: pd.DataFrame, *, pdf: bool = False, command: str = ""
+) -> ReportResult:
+    """Write the report from results already gathered."""
+    manifest = Manifest("regions", command, results.settings, uploads, {"seasons": list(results.seasons)})
+    return write_report(folder, regions_page(results), results.tables, manifest, pdf=pdf)
+
+
+def regions_page(results: RegionResults) -> Page:
+    """The report as a page: the answer first, then evidence, reporting, method."""
+    regions, sentences = results.regions, results.sentences
+    sections = (
+        answer_section(regions, sentences),
+        evidence_section(regions, results.heterogeneity),
+        batches_section(results.graph, sentences),
+        reporting_section(regions),
+        method_section(),
+    )
+    return Page(
+        "regions", "Regions compared fairly", "Incubation tanks, all seasons on record", sections, footer()
+    )
