@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Literal
 
 from broodyear.schemas import Column, Table
-from broodyear.store.layout import hour_flag, sql_type
+from broodyear.store.layout import hour_flag, sql_type, words_type
 
 NUMBER = r"[+-]?([0-9]+[.]?[0-9]*|[.][0-9]+)([eE][+-]?[0-9]+)?"
 COMMA_NUMBER = r"[+-]?([0-9]+[.,]?[0-9]*|[.,][0-9]+)([eE][+-]?[0-9]+)?"
@@ -32,11 +33,18 @@ NO = ("no", "false", "n", "0")
 
 @dataclass(frozen=True)
 class Reading:
-    """How the cells of one file are read. decimal_comma: commas may be decimal signs; apostrophes: some cell may
-    carry the apostrophe that guards formula text."""
+    """How the cells of one file are read, told from its bytes so that no needless work is done on every cell.
+
+    decimal_comma: commas may be decimal signs; cell_commas: a cell may hold a comma at all; apostrophes: a cell
+    may carry the apostrophe that guards formula text; blanks: those that may stand around cells; plain: the file
+    holds no blanks, no plus sign and nothing beyond ASCII, so that quicker tests tell as much.
+    """
 
     decimal_comma: bool = False
+    cell_commas: bool = True
     apostrophes: bool = False
+    blanks: Literal["none", "spaces", "any"] = "any"
+    plain: bool = False
 
 
 @dataclass(frozen=True)
@@ -55,10 +63,16 @@ def quoted(text: str) -> str:
 
 def clean(cell: str, reading: Reading) -> str:
     """SQL for a raw cell without blanks around it; blank cells and ``.`` become NULL."""
-    trimmed = f"trim({cell}, {quoted(BLANKS)})"
+    trimmed = _trim(cell, reading)
     if reading.apostrophes:
-        trimmed = f"trim(regexp_replace({trimmed}, '^''([=+@\t-])', '\\1'), {quoted(BLANKS)})"
-    return f"CASE WHEN {trimmed} NOT IN ('', '.') THEN {trimmed} END"
+        trimmed = _trim(f"regexp_replace({trimmed}, '^''([=+@\t-])', '\\1')", reading)
+    return f"nullif(nullif({trimmed}, ''), '.')"
+
+
+def _trim(text: str, reading: Reading) -> str:
+    if reading.blanks == "any":
+        return f"trim({text}, {quoted(BLANKS)})"
+    return f"trim({text})" if reading.blanks == "spaces" else text
 
 
 def cell(column: Column) -> str:
@@ -73,11 +87,14 @@ def _shaped(text: str, shape: str) -> str:
 def _number(column: Column, reading: Reading) -> str:
     text = cell(column)
     if not reading.decimal_comma:
-        value = f"CASE WHEN {_shaped(text, NUMBER)} THEN TRY_CAST({text} AS DOUBLE) END"
-    else:
-        shape = f"{_shaped(text, COMMA_NUMBER)} AND NOT {_shaped(text, GROUPED)}"
-        value = f"CASE WHEN {shape} THEN TRY_CAST(replace({text}, ',', '.') AS DOUBLE) END"
-    return f"CASE WHEN isfinite({value}) THEN {value} END"
+        shape = _shaped(text, NUMBER)
+        if reading.plain:
+            # Of such cells DuckDB's own cast takes only underscores, nan and inf beyond the shape of a number;
+            # nan and inf fail the range check.
+            shape = f"NOT contains({text}, '_')"
+        return f"CASE WHEN {shape} THEN TRY_CAST({text} AS DOUBLE) END"
+    shape = f"{_shaped(text, COMMA_NUMBER)} AND NOT {_shaped(text, GROUPED)}"
+    return f"CASE WHEN {shape} THEN TRY_CAST(replace({text}, ',', '.') AS DOUBLE) END"
 
 
 def _whole(column: Column, reading: Reading) -> str:
@@ -93,8 +110,14 @@ def _date(column: Column, reading: Reading) -> str:
 
 def _moment(column: Column, reading: Reading) -> str:
     text = cell(column)
-    plain = f"WHEN {_shaped(text, f'{DATE}({CLOCK})?')} THEN TRY_CAST(replace({text}, ',', '.') AS TIMESTAMP)"
+    pointed = f"replace({text}, ',', '.')" if reading.cell_commas else text
+    plain = f"WHEN {_shaped(text, f'{DATE}({CLOCK})?')} THEN TRY_CAST({pointed} AS TIMESTAMP)"
     local = f"replace(regexp_extract({text}, {quoted(f'^{DATE}{CLOCK}')}), ',', '.')"
+    # Without blanks anywhere, DuckDB's own cast takes nothing of these lengths and signs that the shape would not.
+    quick = f"({text} LIKE '____-__-__T__:__' OR {text} LIKE '____-__-__T__:__:__')"
+    quick = f"{quick} AND right({text}, 1) BETWEEN '0' AND '9'"
+    if reading.plain:
+        plain = f"WHEN {quick} THEN TRY_CAST({text} AS TIMESTAMP) {plain}"
     zoned = f"WHEN {_shaped(text, DATE + CLOCK + ZONE)} THEN TRY_CAST({local} AS TIMESTAMP)"
     return f"CASE {plain} {zoned} END"
 
@@ -105,11 +128,14 @@ def _boolean(column: Column, reading: Reading) -> str:
 
 
 def _text(column: Column, reading: Reading) -> str:
-    text = cell(column)
-    if not column.allowed:
-        return _code(column, reading)
-    cases = " ".join(f"WHEN {quoted(value.lower())} THEN {quoted(value)}" for value in column.allowed)
-    return f"CASE lower({text}) {cases} END"
+    return _code(column, reading)
+
+
+def _word(table: Table, column: Column) -> str:
+    # Each word is turned into the stored type once, in the query, and not once per row.
+    kind = words_type(table, column)
+    cases = " ".join(f"WHEN {quoted(word.lower())} THEN {quoted(word)}::{kind}" for word in column.allowed)
+    return f"CASE lower({cell(column)}) {cases} END"
 
 
 def _code(column: Column, reading: Reading) -> str:
@@ -135,22 +161,19 @@ _VALUES: dict[str, Callable[[Column, Reading], str]] = {
 }
 
 
-def value(column: Column, reading: Reading) -> str:
+def value(table: Table, column: Column, reading: Reading) -> str:
     """SQL for the value of a cleaned cell, NULL where it is blank or cannot be read.
 
     Raises KeyError for a kind of column this generator does not know.
     """
-    return _VALUES[column.kind](column, reading)
+    if column.allowed:
+        return _word(table, column)
+    return f"({_VALUES[column.kind](column, reading)})::{'BIGINT' if column.whole else sql_type(column)}"
 
 
 def has_hour(column: Column) -> str:
     """SQL that tells whether a moment was given with its hour."""
     return f"(strlen({cell(column)}) > 10)"
-
-
-def kept_type(column: Column) -> str:
-    """Type in which a value is compared before it is kept: whole numbers may still be out of range."""
-    return "BIGINT" if column.whole else sql_type(column)
 
 
 def checks(table: Table) -> list[CellCheck]:
@@ -185,7 +208,7 @@ def _unreadable_rule(column: Column) -> str:
 
 def _range_checks(column: Column, got: str) -> list[CellCheck]:
     if column.kind in {"date", "moment"}:
-        broken = f"year({got}) NOT BETWEEN {FIRST_YEAR} AND {LAST_YEAR}"
+        broken = f"{got} < '{FIRST_YEAR}-01-01' OR {got} >= '{LAST_YEAR + 1}-01-01'"
         return [CellCheck("out_of_range", column.name, broken)]
     if column.range_by is not None:
         decider = f'coalesce("{column.range_by.column}", {quoted(column.range_by.otherwise)})'
@@ -194,15 +217,16 @@ def _range_checks(column: Column, got: str) -> list[CellCheck]:
             for name, (low, high) in column.range_by.ranges.items()
         ]
         return [CellCheck("out_of_range", column.name, " OR ".join(sides))]
-    if column.minimum is None and column.maximum is None:
+    if not column.is_number:
         return []
     return [CellCheck("out_of_range", column.name, _outside(got, column.minimum, column.maximum))]
 
 
 def _outside(got: str, low: float | None, high: float | None) -> str:
+    # 1e400 has the shape of a number and is none a computer can hold: it is beyond every range.
     sides = [f"{got} < {low}"] if low is not None else []
-    sides += [f"{got} > {high}"] if high is not None else []
-    return " OR ".join(sides) or "false"
+    sides.append(f"{got} > {high}" if high is not None else f"NOT isfinite({got}::DOUBLE)")
+    return " OR ".join(sides)
 
 
 def hour_columns(table: Table) -> list[Column]:

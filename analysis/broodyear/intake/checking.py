@@ -70,6 +70,8 @@ def judge(
             if not any(cell.strip(BLANKS) for cell in cells):
                 verdict.blank_rows += 1
             else:
+                if not broken:
+                    raise RuntimeError(f"{path}, line {line}: set aside without a reason")
                 failed = [checks[position] for position in broken]
                 spoiled = [check for check in failed if check.rule in SPOILED]
                 _reject(verdict, path, found, line, cells, spoiled[:1] or failed, decider)

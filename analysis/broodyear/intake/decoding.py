@@ -13,14 +13,17 @@ import os
 import shutil
 import zlib
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO
 
+import numpy as np
+
 from broodyear.errors import UnreadableFile
 from broodyear.intake.sources import Source
 
-PIECE = 1 << 22
+PIECE = 1 << 20
 #: A compressed file may unpack to this many bytes in any case, beyond it only at an honest ratio for tables.
 UNPACKED_FREELY = 100_000_000
 LARGEST_RATIO = 100
@@ -54,6 +57,10 @@ class Census:
     trailing_blank: int = 0
     has_quote: bool = False
     has_apostrophe: bool = False
+    has_space: bool = False
+    has_tab: bool = False
+    has_feed: bool = False
+    has_plus: bool = False
     has_lone_return: bool = False
     is_ascii: bool = True
 
@@ -80,29 +87,29 @@ def read_text(source: Source, scratch: Path, number: int) -> Text:
     Raises UnreadableFile (message, advice) for what is not text, or unpacks to absurd size.
     """
     original = _spooled(source, scratch / f"sent_{number}")
-    notes: list[str] = []
-    sha256 = ""
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        # Hashing lets other work go on, so a large file is hashed and surveyed at the same time.
+        sha256 = beside.submit(_hash, original)
+        place, census, notes = _as_utf8(original, scratch, number)
+        return Text(place, sha256.result(), census, notes)
+
+
+def _as_utf8(original: Path, scratch: Path, number: int) -> tuple[Path, Census, list[str]]:
+    """A file with the text in UTF-8, what was counted in it, and what was done to it."""
     place = original
     if _head(original).startswith(b"\x1f\x8b"):
-        sha256 = _hash(original)
         place = _unpacked(original, scratch / f"unpacked_{number}")
     _refuse_other_kinds(_head(place))
     encoding, skip = _encoding(_head(place))
-    hasher = None if sha256 else hashlib.sha256()
     census = Census()
-    if encoding == "utf-8" and _survey(place, skip, census, hasher):
-        sha256 = sha256 or (hasher.hexdigest() if hasher else "")
-        if skip:
-            notes.append("a byte-order mark was left out")
-        return Text(place, sha256, census, notes)
-    sha256 = sha256 or _hash(original)
+    if encoding == "utf-8" and _survey(place, skip, census):
+        return place, census, ["a byte-order mark was left out"] if skip else []
     encoding = "cp1252" if encoding == "utf-8" else encoding
     copy = scratch / f"text_{number}"
     _transcode(place, copy, encoding, skip)
-    notes.append(f"read as {_ENCODING_NAMES[encoding]} and turned into UTF-8")
     census = Census()
-    _survey(copy, 0, census, None)
-    return Text(copy, sha256, census, notes)
+    _survey(copy, 0, census)
+    return copy, census, [f"read as {_ENCODING_NAMES[encoding]} and turned into UTF-8"]
 
 
 _ENCODING_NAMES = {
@@ -198,14 +205,12 @@ def _encoding(head: bytes) -> tuple[str, int]:
     return "utf-8", 0
 
 
-def _survey(place: Path, skip: int, census: Census, hasher: hashlib._Hash | None) -> bool:
+def _survey(place: Path, skip: int, census: Census) -> bool:
     """Count the text piece by piece into ``census``. False when it is not UTF-8; raises when it is not text."""
     decoder = codecs.getincrementaldecoder("utf-8")("strict")
     last = tail = b""
     first = True
     for piece in _pieces(place):
-        if hasher is not None:
-            hasher.update(piece)
         body = piece[skip:] if first else piece
         first = False
         _count(body, last, census)
@@ -232,9 +237,13 @@ def _count(body: bytes, last: bytes, census: Census) -> None:
     if b"\0" in body:
         raise UnreadableFile("this is not text (it holds zero bytes)", "Send the table as CSV.")
     census.size += len(body)
-    census.newlines += body.count(b"\n")
+    census.newlines += int(np.count_nonzero(np.frombuffer(body, np.uint8) == ord("\n")))
     census.has_quote = census.has_quote or b'"' in body
     census.has_apostrophe = census.has_apostrophe or b"'" in body
+    census.has_space = census.has_space or b" " in body
+    census.has_tab = census.has_tab or b"\t" in body
+    census.has_plus = census.has_plus or b"+" in body
+    census.has_feed = census.has_feed or b"\x0b" in body or b"\x0c" in body
     if last == b"\r" and not body.startswith(b"\n"):
         census.has_lone_return = True
     if not census.has_lone_return and b"\r" in body:

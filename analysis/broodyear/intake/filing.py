@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Literal
 
 import duckdb
 import pandas as pd
@@ -68,7 +69,7 @@ def file_upload(connection: duckdb.DuckDBPyConnection, opened: Opened, settings:
     The caller holds the transaction. Raises UnreadableFile for a cell beyond any reason.
     """
     table = opened.found.table
-    reading = Reading(opened.dialect.decimal_comma_possible, opened.text.census.has_apostrophe)
+    reading = _reading(opened)
     prepare_known_codes(connection, table)
     staged = stage(connection, opened.text, opened.dialect, opened.found, reading)
     verdict = judge(connection, opened.source.shown, opened.found, reading, staged)
@@ -81,6 +82,21 @@ def file_upload(connection: duckdb.DuckDBPyConnection, opened: Opened, settings:
     report = _report(opened, staged, verdict, accepted)
     _keep_ledger(connection, opened, report, verdict, upload)
     return Filed(report, verdict.findings, verdict.rejected, opened.found.header, upload)
+
+
+def _reading(opened: Opened) -> Reading:
+    """What may stand in the cells, judged by the bytes of the file."""
+    census, separator = opened.text.census, opened.dialect.separator
+    tabs_in_cells = census.has_tab and separator != "\t"
+    odd_blanks = tabs_in_cells or census.has_feed or census.has_quote or not census.is_ascii
+    blanks: Literal["none", "spaces", "any"] = "any" if odd_blanks else "spaces" if census.has_space else "none"
+    return Reading(
+        decimal_comma=opened.dialect.decimal_comma_possible,
+        cell_commas=separator != "," or census.has_quote,
+        apostrophes=census.has_apostrophe,
+        blanks=blanks,
+        plain=blanks == "none" and not census.has_plus,
+    )
 
 
 def _report(opened: Opened, staged: Staged, verdict: Verdict, accepted: int) -> FileReport:

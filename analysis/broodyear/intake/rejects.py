@@ -24,10 +24,17 @@ def write_rejects(folder: Path, filed: list[Filed]) -> list[Path]:
             writer.writerow([*file.header, "problems"])
             width = len(file.header)
             for row in rows:
-                cells = [*row.cells[:width], *[""] * (width - len(row.cells))]
-                writer.writerow([guarded(cell) for cell in [*cells, row.problems]])
+                writer.writerow([guarded(cell) for cell in [*_fitted(row.cells, width), row.problems]])
         written.append(place)
     return written
+
+
+def _fitted(cells: tuple[str, ...], width: int) -> list[str]:
+    """As many cells as the header has. Surplus cells go into the last: kept, and wrong until they are mended."""
+    kept = list(cells[:width]) + [""] * (width - len(cells))
+    if len(cells) > width:
+        kept[-1] = ",".join([kept[-1], *cells[width:]])
+    return kept
 
 
 def _free_name(folder: Path, path: str, taken: list[Path]) -> Path:

@@ -11,18 +11,12 @@ from broodyear.intake.cell_sql import (
     checks,
     clean,
     has_hour,
-    kept_type,
     quoted,
     value,
 )
-from broodyear.schemas import Reference, RowRule, Table
-from broodyear.store.layout import hour_flag
+from broodyear.schemas import Column, Reference, RowRule, Table
+from broodyear.store.layout import hour_flag, sql_type, words_type
 
-#: Defaults that depend on another cell (RECORDS: temperatures, losses); all others are declared.
-_DEPENDENT_DEFAULTS = {
-    ("temperatures", "instrument"): "CASE WHEN \"read_at_has_hour\" THEN 'logger' ELSE 'thermometer' END",
-    ("losses", "entry"): "CASE WHEN \"t_dead\" IS NULL THEN 'unknown' ELSE 'counted' END",
-}
 UNKNOWN_RULES = {"tanks": "unknown_tank", "sites": "unknown_site", "batches": "unknown_batch"}
 
 
@@ -40,7 +34,7 @@ def all_checks(table: Table, header: Mapping[str, str]) -> list[CellCheck]:
 
     header: declared column -> its header cell in the file, to know the header when it comes again.
     """
-    again = " AND ".join(f"lower({cell(table.column(name))}) = {quoted(text)}" for name, text in header.items())
+    again = " AND ".join(_same_text(cell(table.column(name)), text) for name, text in header.items())
     return [
         CellCheck("unclosed_quote", None, "unclosed"),
         CellCheck("repeated_header", None, again),
@@ -49,6 +43,28 @@ def all_checks(table: Table, header: Mapping[str, str]) -> list[CellCheck]:
         *(_reference_check(reference) for reference in table.references),
         CellCheck("too_many_cells", None, "surplus IS NOT NULL"),
     ]
+
+
+def _same_text(cell_sql: str, lower_text: str) -> str:
+    # The length first: it costs nothing and rules out nearly every cell.
+    return f"length({cell_sql}) = {len(lower_text)} AND lower({cell_sql}) = {quoted(lower_text)}"
+
+
+def quick_checks(table: Table, header: Mapping[str, str]) -> list[CellCheck]:
+    """The checks that tell good rows from bad ones, where codes are read as known codes (``quick`` values).
+
+    What is a known code is a good code, so its characters need not be looked at again.
+    """
+    referring = {reference.column for reference in table.references}
+    quick = []
+    for check in all_checks(table, header):
+        if check.rule in UNKNOWN_RULES.values():
+            assert check.column is not None
+            text = cell(table.column(check.column))
+            quick.append(CellCheck(check.rule, check.column, f'"{check.column}" IS NULL AND {text} IS NOT NULL'))
+        elif check.rule != "bad_code" or check.column not in referring:
+            quick.append(check)
+    return quick
 
 
 def _reference_check(reference: Reference) -> CellCheck:
@@ -90,17 +106,19 @@ def cleaned_select(table: Table, places: dict[str, int], reading: Reading, sourc
     return f"SELECT {carried}, {', '.join(cells)} FROM {source}"
 
 
-def values_select(table: Table, reading: Reading, source: str) -> str:
-    """SQL of the typed values with defaults, beside everything of ``source`` (cleaned cells)."""
+def values_select(table: Table, reading: Reading, source: str, *, quick: bool = False) -> str:
+    """SQL of the typed values with defaults, beside everything of ``source`` (cleaned cells).
+
+    quick: codes that refer to another table are read straight as known codes, NULL when they are none.
+    """
+    known = {reference.column: known_name(reference) for reference in table.references} if quick else {}
     plain = []
     for column in table.columns:
-        got = f"({value(column, reading)})::{kept_type(column)}"
-        if column.default is not None:
-            got = f"CASE WHEN {cell(column)} IS NULL THEN {quoted(column.default)} ELSE {got} END"
-        if (table.name, column.name) in _DEPENDENT_DEFAULTS:
-            default = _DEPENDENT_DEFAULTS[table.name, column.name]
-            for flagged in table.columns:
-                default = default.replace(f'"{hour_flag(flagged)}"', has_hour(flagged))
+        got = value(table, column, reading)
+        if column.name in known:
+            got = f"TRY_CAST({cell(column)} AS {known[column.name]})"
+        default = _default(table, column)
+        if default:
             got = f"CASE WHEN {cell(column)} IS NULL THEN {default} ELSE {got} END"
         plain.append(f'{got} AS "{column.name}"')
         if column.kind == "moment":
@@ -108,9 +126,21 @@ def values_select(table: Table, reading: Reading, source: str) -> str:
     return f"SELECT *, {', '.join(plain)} FROM ({source})"
 
 
+def _default(table: Table, column: Column) -> str | None:
+    """SQL of the value of a blank cell; two defaults depend on another cell (RECORDS: temperatures, losses)."""
+    kind = words_type(table, column)
+    if (table.name, column.name) == ("temperatures", "instrument"):
+        timed = has_hour(table.column("read_at"))
+        return f"CASE WHEN {timed} THEN 'logger'::{kind} ELSE 'thermometer'::{kind} END"
+    if (table.name, column.name) == ("losses", "entry"):
+        dead = cell(table.column("dead"))
+        return f"CASE WHEN {dead} IS NULL THEN 'unknown'::{kind} ELSE 'counted'::{kind} END"
+    return None if column.default is None else f"{quoted(column.default)}::{kind or sql_type(column)}"
+
+
 def any_broken(found: list[CellCheck]) -> str:
-    """SQL that is true where any of the checks fails (NULL counts as not failing)."""
-    return " OR ".join(f"coalesce({check.broken}, false)" for check in found)
+    """SQL that is true where any of the checks fails, and false or NULL elsewhere."""
+    return " OR ".join(f"({check.broken})" for check in found)
 
 
 def broken_list(found: list[CellCheck]) -> str:

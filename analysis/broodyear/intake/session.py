@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import sys
 import tempfile
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
@@ -12,33 +13,49 @@ from typing import BinaryIO
 
 import duckdb
 
-from broodyear.errors import StoreUnavailable, UnreadableFile
+from broodyear.errors import UnreadableFile
 from broodyear.findings import CheckResult, FileReport, Finding
 from broodyear.intake.filing import Filed, Opened, file_upload, keep_findings, open_upload
 from broodyear.intake.rejects import write_rejects
 from broodyear.intake.sources import Missing, Source, find_sources
-from broodyear.intake.suspicions import find_suspicions
 from broodyear.schemas import TABLE_NAMES
 from broodyear.settings import Settings
 from broodyear.store import Store, ledger
 from broodyear.store.opening import unavailable
 from broodyear.store.scratch import scratch_store
 
-#: Called with what is being done, the number of the file, and how many there are.
-Progress = Callable[[str, int, int], None]
+#: Called with the number of steps done, how many there are, and what is being done.
+Progress = Callable[[int, int, str], None]
 
 
 @dataclass
 class _Run:
-    """One run over a set of files."""
+    """One run over a set of files. loads: it is to change the store; whole: all files in one transaction;
+    order: place of each path among those given; seen: hash of the bytes -> path."""
 
     connection: duckdb.DuckDBPyConnection
     settings: Settings
     folder: Path
     progress: Progress | None
+    loads: bool
+    whole: bool = False
     filed: list[Filed] = field(default_factory=list)
     refused: list[str] = field(default_factory=list)
+    order: dict[str, int] = field(default_factory=dict)
     seen: dict[str, str] = field(default_factory=dict)
+
+    def say(self, done: int, total: int, what: str) -> None:
+        """Tell how far the run is."""
+        if self.progress:
+            self.progress(done, total, what)
+
+    def result(self, rejects: str | Path | None) -> CheckResult:
+        """Reports and findings in the order in which the files were given."""
+        self.filed.sort(key=lambda filed: self.order.get(filed.report.path, -1))
+        if rejects is not None:
+            write_rejects(Path(rejects), self.filed)
+        findings = tuple(finding for filed in self.filed for finding in filed.findings)
+        return CheckResult(tuple(filed.report for filed in self.filed), findings, tuple(self.refused))
 
 
 def check_paths(
@@ -48,21 +65,22 @@ def check_paths(
     settings: Settings | None = None,
     stdin: BinaryIO | None = None,
     progress: Progress | None = None,
-    rejects_folder: str | Path | None = None,
+    rejects: str | Path | None = None,
 ) -> CheckResult:
     """Read and check every file that ``paths`` mean, and load nothing.
 
     store: a store whose codes count as known and whose rows the files are compared with (it is only read).
-    progress: told about each file. rejects_folder: where to write a copy of the rejected rows of each file.
+    stdin: what the path - reads (default: standard input). progress: told what is being done.
+    rejects: a folder for a copy of the rejected rows of each file, with what is wrong with them.
     Returns a report per file and every finding. Raises StoreUnavailable when the store cannot be read.
     """
     settings = settings or (store.settings if isinstance(store, Store) else Settings())
-    sources, missing = find_sources(paths, stdin)
+    sources, missing = find_sources(paths, stdin or sys.stdin.buffer)
     with _working_folder() as folder, scratch_store(folder, store, settings) as connection:
-        run = _Run(connection, settings, folder, progress)
-        _take_all(run, sources, missing, one_transaction=False, keep_old=False)
+        run = _Run(connection, settings, folder, progress, loads=False)
+        _take_all(run, sources, missing)
         _suspect(run)
-    return _result(run, rejects_folder)
+    return run.result(rejects)
 
 
 def load_paths(
@@ -73,7 +91,7 @@ def load_paths(
     settings: Settings | None = None,
     stdin: BinaryIO | None = None,
     progress: Progress | None = None,
-    rejects_folder: str | Path | None = None,
+    rejects: str | Path | None = None,
 ) -> CheckResult:
     """Check every file that ``paths`` mean and load the good rows into ``store`` (opened for loading).
 
@@ -82,20 +100,38 @@ def load_paths(
     Raises StoreUnavailable when the store cannot be written; uploads finished before that stay.
     """
     settings = settings or store.settings
-    sources, missing = find_sources(paths, stdin)
+    sources, missing = find_sources(paths, stdin or sys.stdin.buffer)
     with _working_folder() as folder:
-        run = _Run(store.connection, settings, folder, progress)
+        run = _Run(store.connection, settings, folder, progress, loads=True, whole=strict)
         try:
             if strict:
-                store.connection.execute("BEGIN")
-            _take_all(run, sources, missing, one_transaction=strict, keep_old=True)
-            if strict:
-                store.connection.execute("ROLLBACK" if _result(run, None).exit_code else "COMMIT")
-            if not (strict and _result(run, None).exit_code):
+                _load_all_or_nothing(run, sources, missing)
+            else:
+                _take_all(run, sources, missing)
                 _suspect(run)
         except duckdb.Error as error:
             raise unavailable(store.path, error) from None
-    return _result(run, rejects_folder)
+    return run.result(rejects)
+
+
+def _load_all_or_nothing(run: _Run, sources: list[Source], missing: list[Missing]) -> None:
+    run.connection.execute("BEGIN")
+    try:
+        _take_all(run, sources, missing)
+        failed = bool(run.result(None).exit_code)
+        run.connection.execute("ROLLBACK" if failed else "COMMIT")
+    except BaseException:
+        _roll_back(run.connection)
+        raise
+    if failed:
+        run.filed = [_not_loaded(filed) for filed in run.filed]
+    else:
+        _suspect(run)
+
+
+def _not_loaded(filed: Filed) -> Filed:
+    notes = (*filed.report.notes, "nothing was loaded, because not all rows of this load are good")
+    return replace(filed, report=replace(filed.report, notes=notes))
 
 
 @contextmanager
@@ -107,25 +143,22 @@ def _working_folder() -> Iterator[Path]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def _take_all(
-    run: _Run, sources: list[Source], missing: list[Missing], *, one_transaction: bool, keep_old: bool
-) -> None:
+def _take_all(run: _Run, sources: list[Source], missing: list[Missing]) -> None:
+    """Read all files first, then check them in the order in which tables refer to each other."""
+    run.order = {source.shown: number for number, source in enumerate(sources)}
     for absent in missing:
         _refuse(run, absent.shown, absent.message, absent.advice)
-    opened = [
-        file for number, source in enumerate(sources) if (file := _opened(run, source, number, len(sources)))
-    ]
+    tried = [_opened(run, source, number, len(sources)) for number, source in enumerate(sources)]
+    opened = [file for file in tried if file is not None]
     opened.sort(key=lambda file: TABLE_NAMES.index(file.found.table.name))
     for number, file in enumerate(opened):
-        if run.progress:
-            run.progress(f"checking {file.source.shown}", number, len(opened))
-        if not _known_already(run, file, skip=keep_old):
-            _take(run, file, one_transaction)
+        run.say(len(opened) + number, 2 * len(opened), f"checking {file.source.shown}")
+        if not _known_already(run, file):
+            _take(run, file)
 
 
 def _opened(run: _Run, source: Source, number: int, count: int) -> Opened | None:
-    if run.progress:
-        run.progress(f"reading {source.shown}", number, count)
+    run.say(number, 2 * count, f"reading {source.shown}")
     try:
         return open_upload(source, run.folder, number)
     except UnreadableFile as error:
@@ -139,31 +172,40 @@ def _refuse(run: _Run, path: str, message: str, advice: str) -> None:
     run.filed.append(Filed(FileReport(path, None, 0, 0, 0, 0), [finding]))
 
 
-def _known_already(run: _Run, file: Opened, *, skip: bool) -> bool:
-    """Whether the same bytes stand in the store or came earlier in this run: then there is nothing to do."""
+def _known_already(run: _Run, file: Opened) -> bool:
+    """Whether there is nothing to do, because the same bytes came before: earlier in this run, or in a load that
+    stands. A check looks at them again all the same, and says so."""
     path, sha256 = file.source.shown, file.text.sha256
     if sha256 in run.seen:
-        note = f"the same bytes as {run.seen[sha256]}; nothing was added"
-    else:
-        run.seen[sha256] = path
-        before = ledger.same_bytes(run.connection, sha256)
-        if before is None or before.withdrawn:
-            return False
-        when = f"{before.loaded_at:%Y-%m-%d %H:%M}"
-        note = f"the same bytes as upload {before.upload} of {when}; nothing was changed"
-    run.filed.append(Filed(FileReport(path, file.found.table.name, 0, 0, 0, 0, (note,))))
+        return _leave_out(run, file, f"the same bytes as {run.seen[sha256]}; nothing was added")
+    run.seen[sha256] = path
+    before = ledger.same_bytes(run.connection, sha256)
+    if before is None or before.withdrawn:
+        return False
+    when = f"{before.loaded_at:%Y-%m-%d %H:%M}"
+    same = f"the same bytes as upload {before.upload} of {when}"
+    if run.loads:
+        return _leave_out(run, file, f"{same}; nothing was changed")
+    file.text.notes.append(f"{same}; loading it again would change nothing")
+    return False
+
+
+def _leave_out(run: _Run, file: Opened, note: str) -> bool:
+    run.filed.append(Filed(FileReport(file.source.shown, file.found.table.name, 0, 0, 0, 0, (note,))))
     return True
 
 
-def _take(run: _Run, file: Opened, one_transaction: bool) -> None:
-    if not one_transaction:
+def _take(run: _Run, file: Opened) -> None:
+    """File one upload in a transaction of its own, unless the whole run is one."""
+    if not run.whole:
         run.connection.execute("BEGIN")
     try:
         filed = file_upload(run.connection, file, run.settings)
-        if not one_transaction:
+        if not run.whole:
             run.connection.execute("COMMIT")
     except UnreadableFile as error:
-        if not one_transaction:
+        # Nothing is written before the last row is read, so in a whole run there is nothing to take back.
+        if not run.whole:
             run.connection.execute("ROLLBACK")
         _refuse(run, file.source.shown, *error.args)
         return
@@ -183,6 +225,8 @@ def _roll_back(connection: duckdb.DuckDBPyConnection) -> None:
 
 def _suspect(run: _Run) -> None:
     """Look across rows and files for what may be wrong although every row by itself is possible."""
+    from broodyear.intake.suspicions import find_suspicions
+
     uploads = {filed.upload: filed for filed in run.filed if filed.upload is not None}
     if not uploads:
         return
@@ -193,13 +237,3 @@ def _suspect(run: _Run) -> None:
         keep_findings(run.connection, upload, mine)
         filed.findings += mine
     run.connection.execute("COMMIT")
-
-
-def _result(run: _Run, rejects_folder: str | Path | None) -> CheckResult:
-    if rejects_folder is not None:
-        write_rejects(Path(rejects_folder), run.filed)
-    findings = [finding for filed in run.filed for finding in filed.findings]
-    return CheckResult(tuple(filed.report for filed in run.filed), tuple(findings), tuple(run.refused))
-
-
-__all__ = ["Progress", "StoreUnavailable", "check_paths", "load_paths"]

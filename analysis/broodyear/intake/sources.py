@@ -85,4 +85,9 @@ def _in_folder(folder: Path) -> Iterator[Source]:
 
 def _wanted(place: Path, folder: Path) -> bool:
     hidden = any(part.startswith(".") for part in place.relative_to(folder).parts)
-    return not hidden and place.name.lower().endswith(ENDINGS) and place.is_file()
+    return not hidden and place.name.lower().endswith(ENDINGS) and place.is_file() and not _is_by_product(place)
+
+
+def _is_by_product(place: Path) -> bool:
+    """Whether the file lies in a part of an export that is no upload: its derived tables and its history."""
+    return place.parent.name in {"derived", "history"} and (place.parent.parent / "datapackage.json").exists()

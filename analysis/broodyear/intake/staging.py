@@ -20,7 +20,7 @@ from broodyear.intake.decoding import Text
 from broodyear.intake.dialect import Dialect
 from broodyear.intake.recognise import Recognised
 from broodyear.intake.records import Row, read_rows
-from broodyear.intake.row_sql import all_checks, any_broken, cleaned_select, values_select
+from broodyear.intake.row_sql import any_broken, cleaned_select, quick_checks, values_select
 from broodyear.store.layout import names
 
 #: Surplus cells that the fast reader takes along; a row with more goes through the row-by-row reader.
@@ -65,7 +65,7 @@ def _direct(
 ) -> bool:
     source = _csv_source(text, dialect, found.width)
     try:
-        connection.execute(_checked_table(found, reading, source, "NULL::BIGINT AS line"))
+        connection.execute(_checked_table(found, reading, source, ""))
         row = connection.execute("SELECT count(*) FROM checked").fetchone()
     except duckdb.Error:
         # Ragged rows, broken quotes, lines beyond any length: the other reader tells them apart.
@@ -103,12 +103,12 @@ def _csv_source(text: Text, dialect: Dialect, width: int) -> str:
 def _checked_table(found: Recognised, reading: Reading, source: str, carried: str) -> str:
     table = found.table
     raw = ", ".join(f"c{place}" for place in range(found.width))
-    take = f"{carried}, surplus, unclosed, [{raw}, surplus, CASE WHEN unclosed THEN 'unclosed' END] AS cells"
-    values = values_select(table, reading, cleaned_select(table, found.places, reading, source, take))
-    broken = any_broken(all_checks(table, found.header_cells))
+    take = f"{carried}surplus, unclosed, {raw}"
+    values = values_select(table, reading, cleaned_select(table, found.places, reading, source, take), quick=True)
+    broken = any_broken(quick_checks(table, found.header_cells))
     return (
-        f"CREATE TEMP TABLE checked AS SELECT {names(table)}, line, CASE WHEN {broken} THEN cells END AS raw "
-        f"FROM ({values})"
+        f"CREATE TEMP TABLE checked AS SELECT {carried}{names(table)}, CASE WHEN {broken} "
+        f"THEN [{raw}, surplus, CASE WHEN unclosed THEN 'unclosed' END] END AS raw FROM ({values})"
     )
 
 
@@ -125,7 +125,7 @@ def _row_by_row(
         connection.register("chunk", frame)
         connection.execute("INSERT INTO incoming SELECT * FROM chunk")
         connection.unregister("chunk")
-    connection.execute(_checked_table(found, reading, "incoming", "line"))
+    connection.execute(_checked_table(found, reading, "incoming", "line, "))
     return Staged("checked.line", rows.lines_read, rows.taken, rows.short_rows, direct=False)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
-from broodyear.store.handle import Store, open_store
+from broodyear.store.export import export_store
+from broodyear.store.handle import Store, open_existing_for_change, open_store
 
-__all__ = ["Store", "open_store"]
+__all__ = ["Store", "export_store", "open_existing_for_change", "open_store"]

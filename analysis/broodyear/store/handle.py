@@ -62,13 +62,17 @@ class Store:
         chosen = ", ".join("table_name AS table" if name == "table" else name for name in UPLOAD_COLUMNS)
         return self._frame(f"SELECT {chosen} FROM uploads ORDER BY upload")
 
-    def withdraw(self, upload: int) -> None:
-        """Take upload number ``upload`` back. Raises UsageError when it does not stand."""
+    def withdraw(self, upload: int) -> str:
+        """Take upload number ``upload`` back; returns a sentence that says what was taken back.
+
+        Raises UsageError when it does not stand.
+        """
         try:
-            ledger.withdraw(self.connection, upload, utc_now(), self.settings)
+            said = ledger.withdraw(self.connection, upload, utc_now(), self.settings)
         except duckdb.Error as error:
             raise unavailable(self.path, error) from None
         self._derived = False
+        return said
 
     def derive(self) -> None:
         """Run the queries into temporary tables; a second call does nothing."""
@@ -80,17 +84,17 @@ class Store:
 
     def result(self, name: str) -> pd.DataFrame:
         """The derived table ``name``, worked out when first asked for. Raises UsageError for an unknown name."""
+        from broodyear.derived import read_derived
+
         self.derive()
         try:
-            return self._frame(f'SELECT * FROM "{name}"')
-        except duckdb.CatalogException:
-            raise UsageError(f"there is no derived table {name!r}") from None
+            return read_derived(self.connection, name)
+        except duckdb.Error as error:
+            raise unavailable(self.path, error) from None
 
     def _frame(self, query: str) -> pd.DataFrame:
         try:
             frame: pd.DataFrame = self.connection.execute(query).df()
-        except duckdb.CatalogException:
-            raise
         except duckdb.Error as error:
             raise unavailable(self.path, error) from None
         return frame
@@ -104,6 +108,14 @@ def open_store(path: str | Path, *, for_loading: bool = False, settings: Setting
     """
     place = Path(path)
     return Store(place, connect(place, for_loading=for_loading), settings or Settings())
+
+
+def open_existing_for_change(path: str | Path, *, settings: Settings | None = None) -> Store:
+    """Open a store that exists for changes. Raises as ``open_store`` does; a missing file is not created."""
+    place = Path(path)
+    if not place.exists():
+        connect(place, for_loading=False)
+    return open_store(place, for_loading=True, settings=settings)
 
 
 def utc_now() -> dt.datetime:

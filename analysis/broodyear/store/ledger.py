@@ -76,13 +76,14 @@ def supersede(connection: duckdb.DuckDBPyConnection, table: Table, upload: int, 
     return int(row[0]) if row else 0
 
 
-def withdraw(connection: duckdb.DuckDBPyConnection, upload: int, now: dt.datetime, settings: Settings) -> None:
-    """Take one upload back: everything then reads as if it had never come.
+def withdraw(connection: duckdb.DuckDBPyConnection, upload: int, now: dt.datetime, settings: Settings) -> str:
+    """Take one upload back: everything then reads as if it had never come. Returns a sentence about it.
 
     Rows it superseded stand again, or fall to the later upload that superseded its own row.
     Raises UsageError when there is no such upload, or it is withdrawn already.
     """
-    row = connection.execute("SELECT table_name, withdrawn FROM uploads WHERE upload = ?", [upload]).fetchone()
+    query = "SELECT table_name, withdrawn, path, rows_accepted FROM uploads WHERE upload = ?"
+    row = connection.execute(query, [upload]).fetchone()
     if row is None:
         raise UsageError(f"there is no upload {upload}; see the numbers with: broodyear uploads")
     if row[1]:
@@ -96,6 +97,8 @@ def withdraw(connection: duckdb.DuckDBPyConnection, upload: int, now: dt.datetim
     except BaseException:
         connection.execute("ROLLBACK")
         raise
+    rows = f"{row[3]:,} {'row' if row[3] == 1 else 'rows'}"
+    return f"upload {upload} ({row[2]}, {row[0]}, {rows}) is withdrawn; load the file again to bring it back"
 
 
 def _give_back(connection: duckdb.DuckDBPyConnection, table: Table, upload: int, settings: Settings) -> None:

@@ -1,4 +1,4 @@
-"""A store for the length of one check: what is checked is filed there, beside the rows of the real store."""
+"""A passing store for the length of one check: files are filed there, beside the rows of the real store."""
 
 from __future__ import annotations
 
@@ -15,6 +15,8 @@ from broodyear.store.handle import Store
 from broodyear.store.layout import create_layout, current_rows, key_sql, names
 from broodyear.store.opening import CONFIG, connect
 
+_PASSING = "passing_store"
+
 
 @contextmanager
 def scratch_store(
@@ -22,52 +24,52 @@ def scratch_store(
 ) -> Iterator[duckdb.DuckDBPyConnection]:
     """A connection to a passing store in ``folder`` whose views also show the standing rows of ``store``.
 
-    Raises StoreUnavailable when ``store`` cannot be read; a store that does not exist counts as empty.
+    store: an open store (a connection of its own is made to it), a path, or None. A path where
+    there is no store counts as an empty one. Raises StoreUnavailable when the store cannot be read.
     """
-    kept = _copy_out(folder, store)
-    connection = duckdb.connect(str(folder / "scratch.duckdb"), config=CONFIG)
+    place = folder / "passing.duckdb"
+    if isinstance(store, Store):
+        with store.connection.cursor() as own, _beside(own, place, settings) as connection:
+            yield connection
+        return
+    try:
+        kept = None if store is None else connect(Path(store), for_loading=False)
+    except NothingToAnalyse:
+        kept = None
+    if kept is None:
+        with duckdb.connect(str(place), config=CONFIG) as connection:
+            create_layout(connection)
+            yield connection
+        return
+    with kept, _beside(kept, place, settings) as connection:
+        yield connection
+
+
+@contextmanager
+def _beside(
+    connection: duckdb.DuckDBPyConnection, place: Path, settings: Settings
+) -> Iterator[duckdb.DuckDBPyConnection]:
+    """``connection`` with a passing store attached and in use, its views over both stores."""
+    row = connection.execute("SELECT current_database()").fetchone()
+    assert row is not None
+    kept = f'"{row[0]}"'
+    connection.execute(f"ATTACH '{place}' AS {_PASSING} (READ_WRITE)")
+    connection.execute(f"USE {_PASSING}")
     try:
         create_layout(connection)
-        if kept:
-            _show_kept_rows(connection, folder, settings)
+        connection.execute(f"INSERT INTO uploads SELECT * FROM {kept}.uploads")
+        for table in all_tables():
+            connection.execute(f"CREATE OR REPLACE VIEW {table.name} AS {_both(table, kept, settings)}")
         yield connection
     finally:
-        connection.close()
+        connection.execute(f"USE {kept}")
+        connection.execute(f"DETACH {_PASSING}")
 
 
-def _copy_out(folder: Path, store: str | Path | Store | None) -> bool:
-    """Write the standing rows of ``store`` beside the passing one; False when there is none."""
-    if store is None:
-        return False
-    if isinstance(store, Store):
-        _write_rows(store.connection, folder)
-        return True
-    try:
-        connection = connect(Path(store), for_loading=False)
-    except NothingToAnalyse:
-        return False
-    with connection:
-        _write_rows(connection, folder)
-    return True
-
-
-def _write_rows(connection: duckdb.DuckDBPyConnection, folder: Path) -> None:
-    for table in all_tables():
-        connection.execute(f"COPY (SELECT * FROM {table.name}) TO '{folder}/kept_{table.name}.parquet'")
-    connection.execute(f"COPY (SELECT * FROM uploads) TO '{folder}/kept_uploads.parquet'")
-
-
-def _show_kept_rows(connection: duckdb.DuckDBPyConnection, folder: Path, settings: Settings) -> None:
-    connection.execute(f"INSERT INTO uploads SELECT * FROM '{folder}/kept_uploads.parquet'")
-    for table in all_tables():
-        connection.execute(f"CREATE TABLE kept_{table.name} AS SELECT * FROM '{folder}/kept_{table.name}.parquet'")
-        connection.execute(f"CREATE OR REPLACE VIEW {table.name} AS {_both(table, settings)}")
-
-
-def _both(table: Table, settings: Settings) -> str:
+def _both(table: Table, kept: str, settings: Settings) -> str:
     old, new = key_sql(table, settings, "k."), key_sql(table, settings, "r.")
     same = " AND ".join(f"{left} = {right}" for left, right in zip(old, new, strict=True))
     return (
         f"{current_rows(table)} UNION ALL SELECT {names(table, 'k.')}, k.upload, k.line "
-        f"FROM kept_{table.name} AS k WHERE NOT EXISTS (SELECT 1 FROM received_{table.name} AS r WHERE {same})"
+        f"FROM {kept}.{table.name} AS k WHERE NOT EXISTS (SELECT 1 FROM received_{table.name} AS r WHERE {same})"
     )

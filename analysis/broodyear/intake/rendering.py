@@ -1,0 +1,112 @@
+"""The result of a check as text for people, as CSV, and as the JSON object that scripts read."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Sequence
+from dataclasses import fields
+
+from broodyear.errors import UsageError
+from broodyear.findings import CheckResult, FileReport, Finding
+from broodyear.store.formulas import guarded
+
+#: So many findings alike are written out; the others are counted.
+SHOWN_OF_A_KIND = 3
+FORMATS = ("text", "json", "csv")
+
+
+def render(result: CheckResult, format: str) -> str:
+    """The result in ``format`` ("text", "json" or "csv"), ended by a line break. Raises UsageError for another."""
+    if format == "json":
+        return render_json(result)
+    if format == "csv":
+        return render_csv(result.findings)
+    if format == "text":
+        return render_text(result)
+    raise UsageError(f"there is no format {format!r}; choose one of {', '.join(FORMATS)}")
+
+
+def render_json(result: CheckResult) -> str:
+    """One object with the keys "files" and "findings"."""
+    content = {
+        "files": [report.as_dict() for report in result.files],
+        "findings": [finding.as_dict() for finding in result.findings],
+    }
+    return json.dumps(content, ensure_ascii=False, indent=1) + "\n"
+
+
+def render_csv(findings: Sequence[Finding]) -> str:
+    """One row per finding; text that a spreadsheet would run gets an apostrophe."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow([field.name for field in fields(Finding)])
+    for finding in findings:
+        cells = ("" if cell is None else str(cell) for cell in finding.as_dict().values())
+        writer.writerow([guarded(cell) for cell in cells])
+    return text.getvalue()
+
+
+def render_text(result: CheckResult) -> str:
+    """A paragraph per file: its rows, what was done to read it, and its findings, those alike grouped."""
+    parts = [_file_text(report, _findings_of(report, result.findings)) for report in _by_path(result.files)]
+    return "\n".join([*parts, _total(result)])
+
+
+def _by_path(files: Sequence[FileReport]) -> list[FileReport]:
+    return list(files)
+
+
+def _findings_of(report: FileReport, findings: Sequence[Finding]) -> list[Finding]:
+    return [finding for finding in findings if finding.path == report.path]
+
+
+def _file_text(report: FileReport, findings: list[Finding]) -> str:
+    lines = [_headline(report, findings)]
+    lines += [f"  note: {note}" for note in report.notes]
+    for alike in _grouped(findings):
+        lines += [f"  {finding_text(finding)}" for finding in alike[:SHOWN_OF_A_KIND]]
+        more = len(alike) - SHOWN_OF_A_KIND
+        if more > 0:
+            lines.append(f"    … and {more:,} more {'row' if more == 1 else 'rows'} like this")
+    return "\n".join(lines) + "\n"
+
+
+def _headline(report: FileReport, findings: list[Finding]) -> str:
+    if report.table is None:
+        return f"{_printable(report.path)}: refused"
+    rejected = f", {report.rows_rejected:,} kept out" if report.rows_rejected else ""
+    rows = f"{report.rows_read:,} {'row' if report.rows_read == 1 else 'rows'}"
+    return f"{_printable(report.path)} ({report.table}): {rows}, {report.rows_accepted:,} good{rejected}"
+
+
+def _grouped(findings: list[Finding]) -> list[list[Finding]]:
+    """Findings of one rule and column together, in the order in which each kind first appears."""
+    kinds: dict[tuple[str, str, str | None], list[Finding]] = {}
+    for finding in findings:
+        kinds.setdefault((finding.level, finding.rule, finding.column), []).append(finding)
+    return list(kinds.values())
+
+
+def finding_text(finding: Finding) -> str:
+    """One finding in one line: where, what was found and expected, what to do."""
+    place = [_printable(finding.path)]
+    place += [f"line {finding.line}"] if finding.line is not None else []
+    place += [finding.column] if finding.column else []
+    warning = "warning: " if finding.level == "warning" else ""
+    return f"{', '.join(place)}: {warning}{finding.message}. {finding.advice}".rstrip()
+
+
+def _printable(text: str) -> str:
+    """A path on one line, whatever its characters do to a terminal."""
+    return "".join(character if character.isprintable() else "?" for character in text)
+
+
+def _total(result: CheckResult) -> str:
+    rows = sum(report.rows_read for report in result.files)
+    good = sum(report.rows_accepted for report in result.files)
+    warnings = sum(finding.level == "warning" for finding in result.findings)
+    files = f"{len(result.files)} {'file' if len(result.files) == 1 else 'files'}"
+    refused = f", {len(result.refused)} refused" if result.refused else ""
+    return f"{files}{refused}: {rows:,} rows, {good:,} good, {rows - good:,} kept out, {warnings:,} warnings\n"
