@@ -24,6 +24,10 @@
 --   bound_all_lived_pct [%]: the rate if every egg in the other delivered tanks lived
 WITH tanks AS (SELECT * FROM tank_seasons),
 
+capped AS (
+    SELECT *, CASE WHEN usable_release THEN greatest(least(left_alive, eggs), 0) END AS alive_of_eggs FROM tanks
+),
+
 final AS (
     SELECT
         season,
@@ -36,22 +40,22 @@ final AS (
         count(*) FILTER (WHERE usable_release) AS usable,
         count(*) FILTER (WHERE usable_hatch) AS usable_hatch,
         count(*) FILTER (WHERE delivered AND NOT reported_end) AS stopped_reporting,
-        coalesce(sum(tanks.eggs), 0)::BIGINT AS eggs,
+        coalesce(sum(capped.eggs), 0)::BIGINT AS eggs,
         coalesce(sum(dead_on_arrival), 0)::BIGINT AS eggs_dead_on_arrival,
-        coalesce(sum(tanks.eggs) FILTER (WHERE usable_release), 0)::BIGINT AS eggs_in_usable,
-        coalesce(sum(greatest(least(tanks.left_alive, tanks.eggs), 0)), 0)::BIGINT AS left_alive,
+        coalesce(sum(capped.eggs) FILTER (WHERE usable_release), 0)::BIGINT AS eggs_in_usable,
+        coalesce(sum(alive_of_eggs), 0)::BIGINT AS left_alive,
         pct(
-            coalesce(sum(greatest(least(tanks.left_alive, tanks.eggs), 0)), 0),
-            sum(tanks.eggs) FILTER (WHERE usable_release)
+            coalesce(sum(alive_of_eggs), 0),
+            sum(capped.eggs) FILTER (WHERE usable_release)
         ) AS reported_pct,
-        pct(coalesce(sum(greatest(least(tanks.left_alive, tanks.eggs), 0)), 0), sum(tanks.eggs))
+        pct(coalesce(sum(alive_of_eggs), 0), sum(capped.eggs))
             AS bound_all_died_pct,
         pct(
-            coalesce(sum(greatest(least(tanks.left_alive, tanks.eggs), 0)), 0)
-            + coalesce(sum(tanks.eggs) FILTER (WHERE NOT usable_release), 0),
-            sum(tanks.eggs)
+            coalesce(sum(alive_of_eggs), 0)
+            + coalesce(sum(capped.eggs) FILTER (WHERE NOT usable_release), 0),
+            sum(capped.eggs)
         ) AS bound_all_lived_pct
-    FROM tanks
+    FROM capped
     GROUP BY season, region, batch_id
 )
 

@@ -29,12 +29,10 @@ acknowledged_tanks AS (
     SELECT DISTINCT tank_id FROM acknowledged WHERE rule = 'water_temp_above_25'
 ),
 
-out_of_water AS (
-    SELECT DISTINCT tank_id, read_at, instrument FROM reading_flags WHERE flag = 'out_of_water'
-),
+flags AS (SELECT DISTINCT tank_id, read_at, instrument FROM reading_flags),
 
 flagged AS (
-    SELECT DISTINCT tank_id, read_at::DATE AS day, instrument FROM out_of_water
+    SELECT DISTINCT tank_id, read_at::DATE AS day, instrument FROM flags
 ),
 
 -- The step of an instrument: the smallest mean step among its days with at least 24 readings.
@@ -92,7 +90,7 @@ usable_readings AS MATERIALIZED (
     SELECT number, read_at, read_at_has_hour AS hour_known, celsius(water_temp, unit) AS water_temp_c
     FROM single_readings
     CROSS JOIN limits
-    ANTI JOIN out_of_water USING (tank_id, read_at, instrument)
+    ANTI JOIN flags USING (tank_id, read_at, instrument)
     WHERE water_temp_c <= limits.plausible_up_to_c
         OR tank_id IN (SELECT tank_id FROM acknowledged_tanks)
         OR '*' IN (SELECT tank_id FROM acknowledged_tanks)

@@ -40,7 +40,7 @@ final AS (
         sum_millionths_c / (readings * 1e6) AS mean_c,
         lowest_c AS min_c,
         highest_c AS max_c,
-        least(24.0, readings * step_hours) AS hours_read,
+        CASE WHEN readings >= 4 THEN least(24.0, readings * step_hours) END AS hours_read,
         readings_above_warm * step_hours AS hours_above_warm,
         readings_below_cold * step_hours AS hours_below_cold,
         step_hours AS largest_gap_hours

@@ -57,7 +57,8 @@ spans AS MATERIALIZED (
         setups.season_starts_on,
         setups.set_point_c,
         first_deliveries.delivered_on,
-        least(coalesce(setups.closed_on, coverage.last_record_on), setups.season_ends_on) AS ends_on
+        coalesce(setups.closed_on, coverage.last_record_on) AS told_end_on,
+        CASE WHEN told_end_on IS NOT NULL THEN least(told_end_on, setups.season_ends_on) END AS ends_on
     FROM setups
     LEFT JOIN first_deliveries USING (season, tank_id)
     LEFT JOIN coverage USING (season, tank_id)
@@ -70,7 +71,7 @@ hand_days AS (
     FROM days
     ANTI JOIN logger_days USING (tank_id, day)
     WHERE instrument <> 'logger'
-    QUALIFY row_number() OVER (PARTITION BY tank_id, day ORDER BY instrument DESC) = 1
+    QUALIFY row_number() OVER (PARTITION BY tank_id, day ORDER BY instrument = 'thermometer' DESC) = 1
 ),
 
 chosen AS (

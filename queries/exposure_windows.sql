@@ -24,7 +24,8 @@
 --   se_mean_c [°C]: error of that mean from days not read
 --   sd_daily_mean_c [°C]: standard deviation of daily means
 --   mean_daily_range_c [°C]: mean of highest − lowest reading, days with four or more timed readings
---   largest_rise_24h_c [°C]: largest rise between daily means of successive observed days; 0 when none rose
+--   largest_rise_24h_c [°C]: largest rise between daily means of successive observed days; 0 when none rose, NULL
+--     without two such days
 --   largest_fall_24h_c [°C]: largest fall, likewise, as a positive number
 --   days_with_hours [days]: days with four or more timed readings, on which the hours below rest
 --   hours_above_warm [h]: above the warm limit, on days_with_hours; NULL without such days
@@ -32,7 +33,8 @@
 --   max_7day_mean_of_daily_max_c [°C]: highest mean of daily maxima over seven successive days with hours
 --   hours_interrupted [h]: power, chiller or pump stopped, where start and end have an hour; 0 without incidents
 --   interruptions_of_unknown_length [count]: interruptions whose start or end has no hour
---   usable [true/false]: days are there and no more than the setting's share is modelled or missing
+--   usable [true/false]: days are there, the units are not in doubt, and no more than the
+--     setting's share is modelled or missing
 --   usable_for_validation [true/false]: the same with the stricter share for model validation
 --   note [text]: why it is not usable, or what to keep in mind
 WITH eggs AS (SELECT * FROM tank_eggs),
@@ -240,8 +242,8 @@ measured AS (
                     / 1e6
         END AS sd_daily_mean_c,
         joined.sum_range_c / 1e6 / nullif(joined.days_with_hours, 0) AS mean_daily_range_c,
-        greatest(joined.largest_rise_c, 0.0) AS largest_rise_24h_c,
-        greatest(-joined.largest_fall_c, 0.0) AS largest_fall_24h_c,
+        CASE WHEN joined.largest_rise_c IS NOT NULL THEN greatest(joined.largest_rise_c, 0.0) END AS largest_rise_24h_c,
+        CASE WHEN joined.largest_fall_c IS NOT NULL THEN greatest(-joined.largest_fall_c, 0.0) END AS largest_fall_24h_c,
         coalesce(joined.days_with_hours, 0) AS days_with_hours,
         joined.sum_above / 3.6e6 AS hours_above_warm,
         joined.sum_below / 3.6e6 AS hours_below_cold,
@@ -251,6 +253,7 @@ measured AS (
             WHEN joined.days > 0 THEN coalesce(interrupted.interruptions_of_unknown_length, 0)
         END AS interruptions_of_unknown_length,
         wanted.units_at_delivery_c_days,
+        wanted.units_doubt,
         wanted.hatch_c_days,
         wanted.ends_at_c_days,
         wanted.stage_at_delivery
@@ -262,14 +265,18 @@ measured AS (
 
 final AS (
     SELECT
-        measured.* EXCLUDE (units_at_delivery_c_days, hatch_c_days, ends_at_c_days, stage_at_delivery),
-        days > 0 AND coalesce(modelled_pct, 0) + coalesce(missing_pct, 0) <= exposure_max_missing_pct AS usable,
+        measured.* EXCLUDE (units_at_delivery_c_days, units_doubt, hatch_c_days, ends_at_c_days, stage_at_delivery),
         days > 0
+        AND units_doubt IS NULL
+        AND coalesce(modelled_pct, 0) + coalesce(missing_pct, 0) <= exposure_max_missing_pct AS usable,
+        days > 0
+        AND units_doubt IS NULL
         AND coalesce(modelled_pct, 0) + coalesce(missing_pct, 0) <= validation_max_missing_pct
             AS usable_for_validation,
         CASE
             WHEN ends_at_c_days IS NULL THEN 'no nominal thermal units for this species'
             WHEN units_at_delivery_c_days IS NULL THEN 'thermal units at delivery not known'
+            WHEN units_doubt IS NOT NULL THEN 'thermal units at delivery in doubt: ' || units_doubt
             WHEN exposure_window = 'egg' AND stage_at_delivery = 'alevin' THEN 'delivered as alevins'
             WHEN exposure_window = 'egg' AND units_at_delivery_c_days >= hatch_c_days
                 THEN 'thermal units at delivery are already those of hatch; look at their unit'

@@ -25,11 +25,11 @@ logger_in_c AS MATERIALIZED (
         tank_id,
         read_at::DATE AS day,
         count(*) AS readings,
-        sum((water_temp * 1e6)::BIGINT) AS sum_millionths_c,
+        sum((water_temp * 1e6)::BIGINT)::BIGINT AS sum_millionths_c,
         min(water_temp) AS lowest_c,
         max(water_temp) AS highest_c,
-        sum((water_temp > $warm_limit_c::DOUBLE)::INTEGER) AS readings_above_warm,
-        sum((water_temp < $cold_limit_c::DOUBLE)::INTEGER) AS readings_below_cold,
+        sum((water_temp > $warm_limit_c::DOUBLE)::INTEGER)::BIGINT AS readings_above_warm,
+        sum((water_temp < $cold_limit_c::DOUBLE)::INTEGER)::BIGINT AS readings_below_cold,
         min(read_at) AS first_at,
         max(read_at) AS last_at
     FROM readings
@@ -38,7 +38,7 @@ logger_in_c AS MATERIALIZED (
 ),
 
 others AS (
-    SELECT tank_id, read_at, instrument, celsius(water_temp, unit) AS water_temp_c
+    SELECT tank_id, read_at, instrument::VARCHAR AS instrument, celsius(water_temp, unit) AS water_temp_c
     FROM readings
     WHERE unit <> 'C' OR instrument <> 'logger'
 ),
@@ -49,11 +49,11 @@ other_days AS MATERIALIZED (
         read_at::DATE AS day,
         instrument,
         count(*) AS readings,
-        sum((water_temp_c * 1e6)::BIGINT) AS sum_millionths_c,
+        sum((water_temp_c * 1e6)::BIGINT)::BIGINT AS sum_millionths_c,
         min(water_temp_c) AS lowest_c,
         max(water_temp_c) AS highest_c,
-        sum((water_temp_c > $warm_limit_c::DOUBLE)::INTEGER) AS readings_above_warm,
-        sum((water_temp_c < $cold_limit_c::DOUBLE)::INTEGER) AS readings_below_cold,
+        sum((water_temp_c > $warm_limit_c::DOUBLE)::INTEGER)::BIGINT AS readings_above_warm,
+        sum((water_temp_c < $cold_limit_c::DOUBLE)::INTEGER)::BIGINT AS readings_below_cold,
         min(read_at) AS first_at,
         max(read_at) AS last_at
     FROM others

@@ -51,6 +51,7 @@ placed AS (
         first_sighting.last_absent_on,
         first_sighting.first_seen_on,
         first_sighting.dating,
+        first_sighting.equals_forecast,
         eggs.delivered_on,
         eggs.day_share,
         greatest(
@@ -58,6 +59,7 @@ placed AS (
         ) AS absent_day,
         (first_sighting.first_seen_on - eggs.delivered_on) + eggs.day_share AS seen_day,
         eggs.units_at_delivery_c_days,
+        eggs.units_doubt,
         eggs.hatchery_temp_c,
         eggs.batches,
         eggs.stage_at_delivery
@@ -89,6 +91,7 @@ judged AS (
         CASE
             WHEN placed.delivered_on IS NULL THEN 'no delivery recorded'
             WHEN placed.dating = 'copied_from_forecast' THEN 'copied from a forecast'
+            WHEN placed.equals_forecast THEN 'equals a forecast to the day'
             WHEN placed.dating <> 'seen' THEN 'inferred, not seen'
             WHEN placed.first_seen_on < placed.delivered_on THEN 'seen before delivery'
             WHEN placed.last_absent_on >= placed.first_seen_on THEN 'absent after it was seen'
@@ -97,6 +100,7 @@ judged AS (
                 THEN 'delivered as alevins'
             WHEN placed.batches > 1 THEN 'eggs of more than one batch'
             WHEN placed.units_at_delivery_c_days IS NULL THEN 'thermal units at delivery not known'
+            WHEN placed.units_doubt IS NOT NULL THEN 'thermal units at delivery in doubt: ' || placed.units_doubt
             WHEN not_read_pct > limits.validation_max_missing_pct THEN 'too many days without readings'
         END AS why_not
     FROM placed

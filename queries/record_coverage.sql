@@ -2,13 +2,15 @@
 --
 -- purpose: which kinds of record each tank sent in a season, and when the last one was written.
 -- grain: one row per season and tank with a set-up.
--- reads: staged_setups, daily_readings, staged_losses, staged_stages, staged_exits, staged_incidents,
+-- reads: staged_setups, daily_readings, instrument_days, staged_losses, staged_stages, staged_exits, staged_incidents,
 --     staged_water_tests, staged_deliveries
 -- key: season, tank_id
 -- returns:
 --   season [season]: season
 --   tank_id [code]: tank
 --   deliveries [count]: deliveries of eggs
+--   readings [count]: readings of any instrument
+--   readings_left_out [count]: of these, kept out of exposure because flagged or too warm to be true
 --   days_with_readings [days]: days with at least one usable reading
 --   days_with_logger [days]: of these, with a logger
 --   first_reading_on [date]: first of them
@@ -25,7 +27,9 @@
 --   last_record_on [date]: last record of any kind except the delivery
 WITH setups AS (SELECT season, tank_id, season_starts_on, season_ends_on FROM staged_setups),
 
-reading_days AS (SELECT tank_id, day, instrument FROM daily_readings),
+usable_days AS (SELECT tank_id, day, instrument, readings FROM daily_readings),
+
+read_days AS (SELECT tank_id, day, readings FROM instrument_days),
 
 losses AS (SELECT * FROM staged_losses),
 
@@ -40,7 +44,9 @@ water_tests AS (SELECT * FROM staged_water_tests),
 deliveries AS (SELECT * FROM staged_deliveries),
 
 per_day AS (
-    SELECT tank_id, day, bool_or(instrument = 'logger') AS has_logger FROM reading_days GROUP BY tank_id, day
+    SELECT tank_id, day, bool_or(instrument = 'logger') AS has_logger, sum(readings) AS usable_readings
+    FROM usable_days
+    GROUP BY tank_id, day
 ),
 
 readings AS (
@@ -48,6 +54,7 @@ readings AS (
         setups.season,
         per_day.tank_id,
         count(*) AS days_with_readings,
+        sum(usable_readings)::BIGINT AS usable_readings,
         count(*) FILTER (WHERE has_logger) AS days_with_logger,
         min(day) AS first_reading_on,
         max(day) AS last_reading_on
@@ -56,6 +63,15 @@ readings AS (
         ON per_day.tank_id = setups.tank_id
         AND per_day.day BETWEEN setups.season_starts_on AND setups.season_ends_on
     GROUP BY setups.season, per_day.tank_id
+),
+
+all_readings AS (
+    SELECT setups.season, read_days.tank_id, sum(readings)::BIGINT AS readings
+    FROM read_days
+    INNER JOIN setups
+        ON read_days.tank_id = setups.tank_id
+        AND read_days.day BETWEEN setups.season_starts_on AND setups.season_ends_on
+    GROUP BY setups.season, read_days.tank_id
 ),
 
 delivered AS (
@@ -107,6 +123,8 @@ final AS (
         setups.season,
         setups.tank_id,
         coalesce(deliveries, 0) AS deliveries,
+        coalesce(all_readings.readings, 0) AS readings,
+        coalesce(all_readings.readings, 0) - coalesce(readings.usable_readings, 0) AS readings_left_out,
         coalesce(days_with_readings, 0) AS days_with_readings,
         coalesce(days_with_logger, 0) AS days_with_logger,
         first_reading_on,
@@ -125,6 +143,7 @@ final AS (
     FROM setups
     LEFT JOIN delivered USING (season, tank_id)
     LEFT JOIN readings USING (season, tank_id)
+    LEFT JOIN all_readings USING (season, tank_id)
     LEFT JOIN checks USING (season, tank_id)
     LEFT JOIN events USING (season, tank_id)
     LEFT JOIN left_tank USING (season, tank_id)

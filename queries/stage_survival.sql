@@ -39,7 +39,7 @@ alive AS (
         CASE WHEN dead_alevin IS NOT NULL OR dead_fry IS NOT NULL THEN hatched - coalesce(dead_alevin, 0) END
             AS buttoned_up,
         left_alive,
-        CASE WHEN usable_release THEN eggs - dead_total END AS not_dead
+        CASE WHEN usable_release AND NOT losses_look_cumulative THEN eggs - dead_total END AS not_dead
     FROM tanks
 ),
 

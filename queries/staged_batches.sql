@@ -15,7 +15,14 @@
 WITH batches_as_read AS (SELECT * FROM batches),
 
 final AS (
-    SELECT batch_id, donor_stock, species, brood_year, spawned_on, females_pooled, green_to_eyed_pct
+    SELECT
+        batch_id,
+        donor_stock,
+        species::VARCHAR AS species,
+        brood_year,
+        spawned_on,
+        females_pooled,
+        green_to_eyed_pct
     FROM batches_as_read
 )
 

@@ -25,10 +25,10 @@ final AS (
         season,
         tank_id,
         exited_on,
-        fate,
+        fate::VARCHAR AS fate,
         count AS fish,
         fate = 'euthanised' AND coalesce(contains(lower(reason), 'surplus'), false) AS is_surplus,
-        count_method
+        count_method::VARCHAR AS count_method
     FROM dated
     INNER JOIN setups USING (season, tank_id)
 )

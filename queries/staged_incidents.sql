@@ -28,7 +28,7 @@ final AS (
         tank_id,
         started_at,
         ended_at,
-        kind,
+        kind::VARCHAR AS kind,
         kind IN ('power_cut', 'chiller_stopped', 'pump_stopped') AS is_interruption,
         CASE
             WHEN started_at_has_hour AND ended_at_has_hour THEN (epoch(ended_at) - epoch(started_at)) / 3600.0

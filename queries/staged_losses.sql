@@ -20,7 +20,7 @@ dated AS (
     SELECT
         *,
         season_of(checked_on) AS season,
-        coalesce(entry, CASE WHEN dead IS NULL THEN 'unknown' ELSE 'counted' END) AS entry_or_default
+        coalesce(entry::VARCHAR, CASE WHEN dead IS NULL THEN 'unknown' ELSE 'counted' END) AS entry_or_default
     FROM losses_as_read
 ),
 
@@ -29,10 +29,10 @@ final AS (
         season,
         tank_id,
         checked_on,
-        stage,
+        stage::VARCHAR AS stage,
         CASE WHEN entry_or_default = 'counted' THEN dead END AS dead,
         entry_or_default AS entry,
-        suspected_cause
+        suspected_cause::VARCHAR AS suspected_cause
     FROM dated
     INNER JOIN setups USING (season, tank_id)
 )

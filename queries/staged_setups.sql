@@ -39,9 +39,9 @@ final AS (
         site_id,
         make_date(season, season_start_month, season_start_day) AS season_starts_on,
         make_date(season + 1, season_start_month, season_start_day) - 1 AS season_ends_on,
-        room_type,
+        room_type::VARCHAR AS room_type,
         room_temp_c,
-        gravel_practice,
+        gravel_practice::VARCHAR AS gravel_practice,
         gravel_depth_cm,
         stone_diameter_mm,
         crushed_shell,
@@ -49,12 +49,12 @@ final AS (
         insulated,
         set_point_c,
         differential_c,
-        disinfectant,
+        disinfectant::VARCHAR AS disinfectant,
         disinfection_hours,
         filled_on,
         media_carried_over_pct,
         closed_on,
-        end_reason
+        end_reason::VARCHAR AS end_reason
     FROM setups_as_read
     CROSS JOIN season_start
 )

@@ -24,8 +24,8 @@ final AS (
     SELECT
         sites_as_read.site_id,
         sites_as_read.region,
-        sites_as_read.site_kind,
-        sites_as_read.water_source,
+        sites_as_read.site_kind::VARCHAR AS site_kind,
+        sites_as_read.water_source::VARCHAR AS water_source,
         sites_as_read.weekend_access,
         sites_as_read.first_season,
         first_recorded.first_recorded_season

@@ -12,7 +12,7 @@
 WITH tanks_as_read AS (SELECT * FROM tanks),
 
 final AS (
-    SELECT tank_id, volume_l, chiller_year, filter_kind FROM tanks_as_read
+    SELECT tank_id, volume_l, chiller_year, filter_kind::VARCHAR AS filter_kind FROM tanks_as_read
 )
 
 SELECT * FROM final ORDER BY tank_id

@@ -15,8 +15,9 @@
 --   unit [text]: C or F, as written
 --   water_temp_c [°C]: the reading in °C
 --   too_warm_to_be_true [true/false]: above the plausible limit in its stated unit, and nobody acknowledged it
---   flagged_out_of_water [true/false]: flagged as taken out of the water
---   usable [true/false]: neither of the two
+--   flag [text]: open suspicion about the reading: out_of_water, copied, set_point_typed or looks_fahrenheit; NULL when
+--     none
+--   usable [true/false]: neither too warm nor flagged
 WITH readings AS NOT MATERIALIZED (SELECT * FROM temperatures),
 
 limits AS (SELECT plausible_up_to_c FROM settings),
@@ -25,8 +26,10 @@ acknowledged_tanks AS (
     SELECT DISTINCT tank_id FROM acknowledged WHERE rule = 'water_temp_above_25'
 ),
 
-out_of_water AS (
-    SELECT DISTINCT tank_id, read_at, instrument FROM reading_flags WHERE flag = 'out_of_water'
+flags AS (
+    SELECT tank_id, read_at, instrument, string_agg(flag, ', ' ORDER BY flag) AS flag
+    FROM reading_flags
+    GROUP BY tank_id, read_at, instrument
 ),
 
 judged AS (
@@ -35,21 +38,21 @@ judged AS (
         readings.read_at,
         readings.read_at_has_hour AS hour_known,
         readings.read_at::DATE AS day,
-        readings.instrument,
+        readings.instrument::VARCHAR AS instrument,
         readings.water_temp,
-        readings.unit,
+        readings.unit::VARCHAR AS unit,
         celsius(readings.water_temp, readings.unit) AS water_temp_c,
         water_temp_c > limits.plausible_up_to_c
         AND readings.tank_id NOT IN (SELECT tank_id FROM acknowledged_tanks)
         AND '*' NOT IN (SELECT tank_id FROM acknowledged_tanks) AS too_warm_to_be_true,
-        out_of_water.tank_id IS NOT NULL AS flagged_out_of_water
+        flags.flag
     FROM readings
     CROSS JOIN limits
-    LEFT JOIN out_of_water USING (tank_id, read_at, instrument)
+    LEFT JOIN flags USING (tank_id, read_at, instrument)
 ),
 
 final AS (
-    SELECT *, NOT too_warm_to_be_true AND NOT flagged_out_of_water AS usable FROM judged
+    SELECT *, NOT too_warm_to_be_true AND flag IS NULL AS usable FROM judged
 )
 
 SELECT * FROM final

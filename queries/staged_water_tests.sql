@@ -25,9 +25,9 @@ final AS (
         season,
         tank_id,
         tested_on,
-        analyte,
+        analyte::VARCHAR AS analyte,
         value,
-        unit,
+        unit::VARCHAR AS unit,
         coalesce(below_detection, false) AS below_detection
     FROM dated
     INNER JOIN setups USING (season, tank_id)

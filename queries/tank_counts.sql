@@ -2,7 +2,7 @@
 --
 -- purpose: fish counted in each tank over a season: dead by stage, and those that left by fate.
 -- grain: one row per season and tank with a set-up.
--- reads: staged_setups, staged_losses, staged_stages, staged_exits, tank_eggs
+-- reads: staged_setups, staged_losses, staged_stages, staged_exits, tank_eggs, losses_cumulative, acknowledged
 -- key: season, tank_id
 -- returns:
 --   season [season]: season
@@ -19,6 +19,7 @@
 --   dead_fry [count]: dead fry; NULL without a counted check
 --   uncounted_checks [count]: checks whose number is not known
 --   dead_total [count]: all dead counted; NULL without any counted check
+--   losses_look_cumulative [true/false]: an open suspicion says that the dead are a running total, not new ones
 --   exit_rows [count]: groups of fish that left
 --   released [count]: NULL, as the next six, when no exit was recorded
 --   transferred_out [count]: moved to another tank
@@ -36,6 +37,13 @@ stages AS (SELECT * FROM staged_stages),
 exits AS (SELECT * FROM staged_exits),
 
 eggs AS (SELECT season, tank_id, eggs FROM tank_eggs),
+
+running_totals AS (
+    SELECT DISTINCT season, tank_id
+    FROM losses_cumulative
+    ANTI JOIN acknowledged
+        ON acknowledged.rule = 'losses_cumulative' AND acknowledged.tank_id IN (losses_cumulative.tank_id, '*')
+),
 
 -- A date of eyeing says nothing about the end of hatch, so only later stages can set the limit.
 hatch_dates AS (
@@ -108,6 +116,7 @@ final AS (
         dead.dead_fry,
         coalesce(dead.uncounted_checks, 0) AS uncounted_checks,
         dead.dead_total,
+        running_totals.season IS NOT NULL AS losses_look_cumulative,
         coalesce(left_tank.exit_rows, 0) AS exit_rows,
         left_tank.released,
         left_tank.transferred_out,
@@ -121,6 +130,7 @@ final AS (
     LEFT JOIN hatch_dates USING (season, tank_id)
     LEFT JOIN dead USING (season, tank_id)
     LEFT JOIN left_tank USING (season, tank_id)
+    LEFT JOIN running_totals USING (season, tank_id)
 )
 
 SELECT * FROM final ORDER BY season, tank_id

@@ -24,6 +24,7 @@
 --   stage_at_delivery [text]: green, eyed, alevin
 --   units_at_delivery_c_days [°C·d]: thermal units since fertilisation at the main delivery
 --   units_source [text]: where they come from, as in staged_deliveries
+--   units_doubt [text]: the open suspicion about them; NULL when none
 --   hatchery_temp_c [°C]: mean incubation temperature before delivery
 --   transit_hours [h]: time on the way
 --   count_method [text]: how the eggs were counted
@@ -92,6 +93,7 @@ final AS (
         main_delivery.stage_at_delivery,
         main_delivery.units_at_delivery_c_days,
         main_delivery.units_source,
+        main_delivery.units_doubt,
         main_delivery.hatchery_temp_c,
         main_delivery.transit_hours,
         main_delivery.count_method

@@ -26,6 +26,7 @@
 --   delivered_on [date]: date of the main delivery
 --   stage_at_delivery [text]: green, eyed, alevin
 --   units_at_delivery_c_days [°C·d]: thermal units since fertilisation at delivery
+--   units_doubt [text]: the open suspicion about these units; NULL when none
 --   hatchery_temp_c [°C]: mean incubation temperature before delivery
 --   transit_hours [h]: time on the way
 --   count_method [text]: how the eggs were counted
@@ -58,6 +59,8 @@
 --   late_picks [count]: dead eggs picked too late to count towards hatch
 --   dead_total [count]: all dead counted
 --   uncounted_checks [count]: checks whose number of dead is not known
+--   losses_look_cumulative [true/false]: an open suspicion says that the dead are a running total; the counts stay as
+--     written, but nothing rests on them
 --   hatched [count]: eggs − dead_egg, not below 0; NULL unless usable_hatch
 --   released [count]: released; NULL, as the next, when no exit was recorded and the tank was not lost
 --   transferred_out [count]: moved to another tank
@@ -133,6 +136,7 @@ judged AS (
             WHEN eggs.stage_at_delivery = 'alevin' THEN 'delivered as alevins'
             WHEN was_lost AND NOT has_exits AND counts.egg_checks = 0 AND counts.alevin_checks = 0
                 AND counts.fry_checks = 0 THEN 'all lost, stage of the losses not recorded'
+            WHEN counts.losses_look_cumulative THEN 'dead look like a running total'
             WHEN counts.egg_checks = 0 THEN 'dead eggs never counted'
             WHEN NOT counts.hatch_reached THEN 'stopped reporting before hatch'
         END AS no_hatch,
@@ -197,6 +201,7 @@ final AS (
         eggs.delivered_on,
         eggs.stage_at_delivery,
         eggs.units_at_delivery_c_days,
+        eggs.units_doubt,
         eggs.hatchery_temp_c,
         eggs.transit_hours,
         eggs.count_method,
@@ -230,6 +235,7 @@ final AS (
         balanced.late_picks,
         balanced.dead_total,
         balanced.uncounted_checks,
+        balanced.losses_look_cumulative,
         balanced.hatched,
         CASE WHEN was_lost THEN coalesce(balanced.released, 0) ELSE balanced.released END AS released,
         CASE WHEN was_lost THEN coalesce(balanced.transferred_out, 0) ELSE balanced.transferred_out END
@@ -242,11 +248,17 @@ final AS (
         CASE WHEN was_lost THEN coalesce(balanced.euthanised, 0) ELSE balanced.euthanised END AS euthanised,
         CASE WHEN was_lost THEN coalesce(balanced.escaped, 0) ELSE balanced.escaped END AS escaped,
         balanced.left_alive,
-        balanced.eggs - balanced.dead_total - balanced.left_alive
-        - coalesce(balanced.euthanised, 0) - coalesce(balanced.escaped, 0) AS unaccounted,
-        greatest(balanced.left_alive - balanced.eggs, 0) AS excess,
+        CASE
+            WHEN NOT balanced.losses_look_cumulative
+                THEN balanced.eggs - balanced.dead_total - balanced.left_alive
+                    - coalesce(balanced.euthanised, 0) - coalesce(balanced.escaped, 0)
+        END AS unaccounted,
+        CASE WHEN usable_release THEN greatest(balanced.left_alive - balanced.eggs, 0) END AS excess,
         pct(balanced.left_alive, balanced.eggs) AS release_based_pct,
-        CASE WHEN usable_release THEN pct(balanced.eggs - balanced.dead_total, balanced.eggs) END AS loss_based_pct,
+        CASE
+            WHEN usable_release AND NOT balanced.losses_look_cumulative
+                THEN pct(balanced.eggs - balanced.dead_total, balanced.eggs)
+        END AS loss_based_pct,
         coverage.last_record_on,
         coalesce(was_delivered, false) AS delivered,
         coalesce(was_delivered AND (coverage.last_record_on IS NOT NULL OR was_lost), false) AS reported_start,

@@ -39,6 +39,6 @@ SELECT
     line,
     written,
     (written - 32.0) / 1.8 AS as_fahrenheit_c,
-    plausible_up_to_c
+    plausible_up_to_c::DOUBLE AS plausible_up_to_c
 FROM cells
 WHERE written > greatest(plausible_up_to_c, 32.0)

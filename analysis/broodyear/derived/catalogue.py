@@ -15,8 +15,19 @@ MACROS = "macros"
 
 @cache
 def all_queries() -> dict[str, Query]:
-    """Every query by name, in an order in which each comes after what it reads (ties by name)."""
-    found = {path.stem: read_query(path) for path in sorted(queries_folder().glob("*.sql"))}
+    """Every query by name, in an order in which each comes after what it reads (ties by name).
+
+    Those of the folder itself, and of its subfolders the ones they read.
+    """
+    folder = queries_folder()
+    found = {path.stem: read_query(path) for path in sorted(folder.glob("*.sql"))}
+    further = {path.stem: path for path in sorted(folder.glob("*/*.sql"))}
+    waiting = list(found.values())
+    while waiting:
+        for name in waiting.pop().reads:
+            if name in further and name not in found:
+                found[name] = read_query(further[name])
+                waiting.append(found[name])
     return {name: found[name] for name in running_order(found)}
 
 

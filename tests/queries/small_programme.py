@@ -1,0 +1,87 @@
+"""A small programme for the tests of queries: a store in memory, filled with the few rows a test needs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import duckdb
+
+from broodyear.derived import run_queries
+from broodyear.schemas import table
+from broodyear.settings import Acknowledged, Settings
+from broodyear.store.layout import create_layout
+
+Row = dict[str, Any]
+
+#: Hand-made readings are rounder and more alike than honest ones, so tests of arithmetic trust them all.
+TRUSTED = tuple(
+    Acknowledged(rule, "*", "made by hand for a test")
+    for rule in (
+        "logger_out_of_water",
+        "looks_fahrenheit",
+        "readings_copied",
+        "set_point_typed",
+        "losses_cumulative",
+    )
+)
+
+
+@dataclass
+class Programme:
+    """An in-memory stand-in for an open store: the tables as they now read, and what the queries make of them."""
+
+    connection: duckdb.DuckDBPyConnection
+    _line: int = 1
+
+    def add(self, table_name: str, *rows: Row) -> None:
+        """Insert rows; a moment written as a bare date has no hour. Other columns take their default or NULL."""
+        for row in rows:
+            values = {**_defaults(table_name, row), **row}
+            for column in table(table_name).columns:
+                if column.kind == "moment" and values.get(column.name) is not None:
+                    values[f"{column.name}_has_hour"] = len(str(values[column.name])) > 10
+            self._line += 1
+            values |= {"upload": 1, "line": self._line}
+            marks = ", ".join("?" for _ in values)
+            names = ", ".join(f'"{name}"' for name in values)
+            insert = f"INSERT INTO received_{table_name} ({names}) VALUES ({marks})"
+            self.connection.execute(insert, list(values.values()))
+
+    def read(self, tank_id: str, readings: dict[str, float], **columns: Any) -> None:
+        """Insert temperature readings of one tank, by moment or date."""
+        for moment, water_temp in readings.items():
+            self.add("temperatures", {"tank_id": tank_id, "read_at": moment, "water_temp": water_temp, **columns})
+
+    def derive(self, settings: Settings | None = None) -> None:
+        """Run every query, by default with no suspicion open."""
+        run_queries(self.connection, settings or Settings(acknowledged=TRUSTED))
+
+    def rows(self, name: str, columns: str = "*", where: str = "true") -> list[tuple[Any, ...]]:
+        """Rows of a derived table in the order of all their columns."""
+        return self.connection.execute(f"SELECT {columns} FROM {name} WHERE {where}\nORDER BY ALL").fetchall()
+
+    def one(self, name: str, columns: str = "*", where: str = "true") -> tuple[Any, ...]:
+        """The only row of a derived table that fits."""
+        found = self.rows(name, columns, where)
+        assert len(found) == 1, f"{len(found)} rows of {name} where {where}"
+        return found[0]
+
+
+def _defaults(table_name: str, row: Row) -> Row:
+    return {
+        "temperatures": {
+            "unit": "C",
+            "instrument": "logger" if len(str(row.get("read_at", ""))) > 10 else "thermometer",
+        },
+        "losses": {"entry": "unknown" if row.get("dead") is None else "counted"},
+        "stages": {"dating": "seen"},
+    }.get(table_name, {})
+
+
+def new_programme() -> Programme:
+    """A programme without a row; close its connection when done."""
+    connection = duckdb.connect(":memory:")
+    create_layout(connection)
+    connection.execute("INSERT INTO uploads (upload, withdrawn) VALUES (1, false)")
+    return Programme(connection)
