@@ -1,9 +1,9 @@
 """Dates that were copied from a forecast sheet instead of being seen.
 
 Some say so (dating = copied_from_forecast). Others give themselves away together: a sheet counts constant units K
-at the set point, so a copied date lies exactly ceil((K − units at delivery) / set point) days after delivery. If
-far more tanks agree exactly with one K than with the K's beside it, a sheet with that K was in use; the agreeing
-tanks with no recorded look before the date are then taken for copies.
+at the set point, so a copied date lies exactly ceil((K − units at delivery) / set point) days after delivery, and
+nobody looked the day before. If, among the dates without an earlier look, far more agree exactly with one K than
+lie a day before or after it, a sheet with that K was in use, and the agreeing dates are taken for copies.
 """
 
 from __future__ import annotations
@@ -16,8 +16,6 @@ from scipy.special import bdtrc
 
 # Sheets use round numbers of units.
 _STEP_C_DAYS = 5.0
-# Neighbours at which agreement is by chance: far enough off to share no day, near enough to share the dates.
-_NEIGHBOURS_C_DAYS = (-35.0, -25.0, -15.0, 15.0, 25.0, 35.0)
 # Agreement this improbable by chance, after counting every K tried, is copying.
 LARGEST_CHANCE = 1e-3
 FEWEST_AGREEING = 5
@@ -27,8 +25,9 @@ FEWEST_AGREEING = 5
 class CopiedDates:
     """Which rows to leave out, and why.
 
-    is_declared, is_suspected: by row of the frame; sheets: frame species, stage, units_c_days, tanks, agreeing,
-    expected_by_chance, chance, left_out: one row per sheet found.
+    is_declared, is_suspected: by row of the frame; sheets: one row per sheet found, with species, stage,
+    units_c_days, tanks (dates without an earlier look), agreeing, expected_by_chance (as many as a day off),
+    chance (probability of so much agreement, times the sheets tried) and left_out.
     """
 
     is_declared: pd.Series
@@ -45,38 +44,38 @@ def find_copied_dates(rows: pd.DataFrame) -> CopiedDates:
         sheet = _sheet(group)
         if sheet is None:
             continue
-        is_copy = _agrees(group, sheet["units_c_days"]) & group["last_absent_on"].isna()
+        is_copy = (_days_off(group, sheet["units_c_days"]) == 0) & group["last_absent_on"].isna()
         is_suspected.loc[group.index[is_copy]] = True
         sheets.append({"species": species, "stage": stage, **sheet, "left_out": int(is_copy.sum())})
     columns = ["species", "stage", "units_c_days", "tanks", "agreeing", "expected_by_chance", "chance", "left_out"]
     return CopiedDates(is_declared, is_suspected, pd.DataFrame(sheets, columns=columns))
 
 
-def _agrees(group: pd.DataFrame, units_c_days: float) -> pd.Series:
-    """True where the date lies exactly where a sheet of these units puts it."""
+def _days_off(group: pd.DataFrame, units_c_days: float) -> pd.Series:
+    """Whole days between the date and where a sheet of these units puts it."""
     left = np.maximum(units_c_days - group["units_at_delivery_c_days"].astype(float), 0.0)
     # Rounded first: 240 units at 8 °C are 30 days, not 31 because of the last bit of a division.
     days = np.ceil(np.round(left / group["set_point_c"].astype(float), 6))
     since = (pd.to_datetime(group["first_seen_on"]) - pd.to_datetime(group["delivered_on"])).dt.days
-    agrees: pd.Series = (since == days).fillna(False).astype(bool)
-    return agrees
+    off: pd.Series = since - days
+    return off
 
 
 def _sheet(group: pd.DataFrame) -> dict[str, float] | None:
     """The sheet that stands out among round numbers of units, or None."""
     known = group.dropna(subset=["units_at_delivery_c_days", "set_point_c", "delivered_on"])
-    known = known[known["set_point_c"].astype(float) > 0]
-    if len(known) < 2 * FEWEST_AGREEING:
+    known = known[(known["set_point_c"].astype(float) > 0) & known["last_absent_on"].isna()]
+    if len(known) < FEWEST_AGREEING:
         return None
     since = (pd.to_datetime(known["first_seen_on"]) - pd.to_datetime(known["delivered_on"])).dt.days
     implied = known["units_at_delivery_c_days"].astype(float) + since * known["set_point_c"].astype(float)
-    low, high = implied.quantile([0.02, 0.98])
+    low, high = implied.quantile([0.1, 0.9])
     tried = np.arange(np.floor(low / _STEP_C_DAYS), np.ceil(high / _STEP_C_DAYS) + 1) * _STEP_C_DAYS
-    agreeing = np.array([int(_agrees(known, units).sum()) for units in tried])
+    off = [_days_off(known, units) for units in tried]
+    agreeing = np.array([int((one == 0).sum()) for one in off])
     best = int(agreeing.argmax())
-    by_chance = float(np.mean([_agrees(known, tried[best] + off).sum() for off in _NEIGHBOURS_C_DAYS]))
-    share = min(max(by_chance, 0.5) / len(known), 1.0)
-    chance = float(bdtrc(agreeing[best] - 1, len(known), share)) * len(tried)
+    by_chance = max(float((off[best] == -1).sum()), float((off[best] == 1).sum()), 0.5)
+    chance = float(bdtrc(agreeing[best] - 1, len(known), min(by_chance / len(known), 1.0))) * len(tried)
     if agreeing[best] < FEWEST_AGREEING or chance > LARGEST_CHANCE:
         return None
     return {

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from broodyear.development.curve_likelihood import TankFit, edges, fit_curve, theta_of
 from broodyear.development.forms import Curve
-from broodyear.development.interval_mean import interval_mean
+from broodyear.development.interval_mean import interval_mean, ungrouped
 from broodyear.development.predictions import (
     DailyMatrix,
     cumulative_fraction,
@@ -141,7 +141,7 @@ def published_model(curve: Curve) -> Callable[[TankRecords], Predictor]:
 
     def trained(records: TankRecords) -> Predictor:
         intervals, _, _, _ = edges(records, curve.rate(records.grid_c))
-        spread = interval_mean(intervals, held_mean=0.0).total_sd
+        spread = interval_mean(ungrouped(intervals), held_mean=0.0).total_sd
         return Predictor(
             rate=curve.rate,
             log_sd=lambda temp_c: np.full(len(temp_c), spread),

@@ -43,6 +43,11 @@ class IntervalMean:
     groups: int
 
 
+def ungrouped(intervals: Intervals) -> Intervals:
+    """The same intervals without groups, for a total spread."""
+    return replace(intervals, group=np.zeros(len(intervals.lower), dtype=np.intp), groups=1)
+
+
 def interval_mean(
     intervals: Intervals, *, held_mean: float | None = None, with_error: bool = True
 ) -> IntervalMean:

@@ -16,6 +16,7 @@ from broodyear.development.interval_mean import (
     log_interval_score,
     mean_absolute_within,
     probability_inside,
+    ungrouped,
 )
 from broodyear.development.tank_records import TankRecords
 
@@ -89,23 +90,25 @@ def score_cell(records: TankRecords, held: HeldOut, is_in: Mask, rng: np.random.
 def _days_scores(known: Known, is_used: Mask) -> dict[str, float]:
     intervals = error_intervals(known, is_used)
     error = interval_mean(intervals)
-    expected = mean_absolute_within(intervals.lower, intervals.upper, error.mean, error.total_sd)
     outside = np.maximum(np.maximum(intervals.lower, -intervals.upper), 0.0)
     return {
         "bias_days": -error.mean,
         "bias_se": error.std_error,
         "bias_low": -error.high,
         "bias_high": -error.low,
-        "mae_days": float(expected.mean()),
+        "mae_days": _mean_absolute(intervals),
         "interval_distance_days": float(outside.mean()),
     }
 
 
 def mean_absolute_error(records: TankRecords, held: HeldOut, is_in: Mask) -> float:
     """Mean of E|predicted − actual| over the tanks of a cell that were predicted, given what is known of each."""
-    is_used = is_in & np.isfinite(held.predicted_day)
-    intervals = error_intervals(_known(records, held), is_used)
-    error = interval_mean(intervals, with_error=False)
+    return _mean_absolute(error_intervals(_known(records, held), is_in & np.isfinite(held.predicted_day)))
+
+
+def _mean_absolute(intervals: Intervals) -> float:
+    # Mean and total spread of the errors are all that is needed of them: no effect per batch.
+    error = interval_mean(ungrouped(intervals), with_error=False)
     return float(mean_absolute_within(intervals.lower, intervals.upper, error.mean, error.total_sd).mean())
 
 
@@ -116,8 +119,8 @@ def _known(records: TankRecords, held: HeldOut) -> Known:
 def _calibration(records: TankRecords, held: HeldOut, is_used: Mask, rng: np.random.Generator) -> dict[str, float]:
     sd = held.log_sd[is_used]
     lower, upper, start = held.lower[is_used] / sd, held.upper[is_used] / sd, held.start[is_used] / sd
-    groups, group = np.unique(records.batch[is_used], return_inverse=True)
-    spread = interval_mean(Intervals(lower, upper, start, group.astype(np.intp), len(groups)), with_error=False)
+    alone = np.zeros(len(sd), dtype=np.intp)
+    spread = interval_mean(Intervals(lower, upper, start, alone, 1), with_error=False)
     scores = {}
     for level in LEVELS:
         reach = np.full(len(sd), float(ndtri(0.5 + level / 200.0)))
@@ -132,7 +135,8 @@ def _calibration(records: TankRecords, held: HeldOut, is_used: Mask, rng: np.ran
 def randomised_pit(lower: Floats, upper: Floats, start: Floats, rng: np.random.Generator) -> Floats:
     """A uniform draw between the predicted probabilities at the two ends of what is known (normal scale)."""
     cut = ndtr(start)
-    low, high = (ndtr(lower) - cut) / (1.0 - cut), (ndtr(upper) - cut) / (1.0 - cut)
+    left = np.maximum(1.0 - cut, 1e-300)  # nothing is left where delivery lies beyond the whole prediction
+    low, high = np.clip((ndtr(lower) - cut) / left, 0, 1), np.clip((ndtr(upper) - cut) / left, 0, 1)
     return np.asarray(low + rng.uniform(size=len(lower)) * (high - low), dtype=float)
 
 

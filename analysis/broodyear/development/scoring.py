@@ -24,6 +24,7 @@ from broodyear.development.curve_likelihood import TankFit
 from broodyear.development.fit_result import DevelopmentFit
 from broodyear.development.fitting import fit_tank_records
 from broodyear.development.published import as_curve, constant_units_model, default_model
+from broodyear.development.record_checks import MISS_REASON, UNITS_REASON, has_implausible_units, is_far_off
 from broodyear.development.score_cells import (
     BAND_NAMES,
     MEASURES,
@@ -128,7 +129,7 @@ def score_everything(
 _OPTIONAL: Mapping[str, Any] = {
     "species": "other", "stage": "hatch_half", "season": 0, "site_id": "site", "dating": "seen",
     "set_point_c": np.nan, "last_absent_on": pd.NaT, "first_seen_on": pd.NaT, "delivered_on": pd.NaT,
-    "units_at_delivery_c_days": np.nan, "usable": True, "why_not": None,
+    "units_at_delivery_c_days": np.nan, "stage_at_delivery": "green", "lot_id": None, "usable": True, "why_not": None,
 }  # fmt: skip
 
 
@@ -151,7 +152,9 @@ def _stage_data(
             records = tank_records(kept, daily) if len(kept) else None
         except NothingToAnalyse as nothing:
             records, reasons[str(nothing)] = None, len(kept)
-        reasons |= dict(records.left_out) if records is not None else {}
+        if records is not None:
+            reasons |= dict(records.left_out)
+            records = _without_far_off(records, reasons)
         left_out += [{"species": species, "stage": stage, "reason": why, "rows": n} for why, n in reasons.items()]
         if records is not None:
             key = (str(species), str(stage))
@@ -161,16 +164,33 @@ def _stage_data(
     return data, pd.DataFrame(left_out, columns=["species", "stage", "reason", "rows"])
 
 
+def fits_by_stage(rows: pd.DataFrame, stages: Sequence[str]) -> dict[tuple[str, str], dict[str, DevelopmentFit]]:
+    """Own fits by (species, stage) and form to stage rows (see ``stage_rows``), copied dates left out."""
+    rows = _completed(rows)
+    data, _ = _stage_data(rows, find_copied_dates(rows), None, stages, SCORED_FORMS)
+    return {key: dict(one.fits) for key, one in data.items()}
+
+
+def _without_far_off(records: TankRecords, reasons: dict[str, int]) -> TankRecords:
+    """The records without those that cannot be right, which are added to the reasons."""
+    is_wrong = is_far_off(records)
+    if is_wrong.any():
+        reasons[MISS_REASON] = int(is_wrong.sum())
+    return records.subset(~is_wrong)
+
+
 def _kept(group: pd.DataFrame, copied: CopiedDates) -> tuple[dict[str, int], pd.DataFrame]:
     """Rows fit to score, and the reasons for the others."""
     is_declared, is_suspected = copied.is_declared.loc[group.index], copied.is_suspected.loc[group.index]
-    is_unusable = ~group["usable"].astype(bool) & ~is_declared & ~is_suspected
+    is_wrong = has_implausible_units(group) & ~is_declared & ~is_suspected
+    is_unusable = ~group["usable"].astype(bool) & ~is_declared & ~is_suspected & ~is_wrong
     reasons = {
         "date copied from a forecast, by its own word": int(is_declared.sum()),
         "date taken for copied from a forecast sheet": int(is_suspected.sum()),
+        UNITS_REASON: int(is_wrong.sum()),
         **{str(why): int(n) for why, n in group.loc[is_unusable, "why_not"].value_counts().items()},
     }
-    kept = group[~is_declared & ~is_suspected & ~is_unusable]
+    kept = group[~is_declared & ~is_suspected & ~is_unusable & ~is_wrong]
     return {why: n for why, n in reasons.items() if n}, kept
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
@@ -19,7 +20,7 @@ OBSERVED = (
     "delivered_on", "day_share", "absent_day", "seen_day", "units_at_delivery_c_days", "hatchery_temp_c",
     "usable", "why_not",
 )  # fmt: skip
-CONTEXT = ("site_id", "region", "set_point_c", "weekend_access")
+CONTEXT = ("site_id", "region", "set_point_c", "weekend_access", "stage_at_delivery", "lot_id")
 
 
 def derived_frames(source: Any, names: tuple[str, ...]) -> dict[str, pd.DataFrame]:
@@ -67,8 +68,8 @@ def _with_temperatures(rows: pd.DataFrame, daily: pd.DataFrame) -> pd.DataFrame:
     for season, tank, start, seen in zip(
         rows["season"], rows["tank_id"], rows["delivered_on"], rows["seen_day"], strict=True
     ):
-        record = series.get((season, tank))
-        part = None if record is None or pd.isna(start) else record.since(np.datetime64(start, "D"))
+        record = series.get((int(season), tank))
+        part = None if record is None or pd.isna(start) else record.between(np.datetime64(start, "D"))
         temps.append(None if part is None else part.temps_c)
         until = int(np.ceil(seen)) if seen and seen > 0 else 0
         logger.append(100.0 * part.is_logger[:until].mean() if part is not None and until else np.nan)
@@ -77,39 +78,70 @@ def _with_temperatures(rows: pd.DataFrame, daily: pd.DataFrame) -> pd.DataFrame:
     return filled.assign(tank_label=filled["tank_id"], tank_id=filled["key"])
 
 
+@dataclass(frozen=True)
 class TankDays:
-    """Daily means of one tank and season: first day, temperatures (°C), and which days a logger read."""
+    """Daily means of one tank and season.
 
-    def __init__(
-        self, first: np.datetime64, temps_c: Floats, is_logger: NDArray[np.bool_], last_read: int
-    ) -> None:
-        self.first = first
-        self.temps_c = temps_c
-        self.is_logger = is_logger
-        self.last_read = last_read  # position of the last day that was read, −1 for none
+    first: first day; temps_c: (days,) °C; is_logger, is_read: days read by a logger, by anything; doubt_c: (days,)
+    standard error of days that were not read.
+    """
 
-    def since(self, day: np.datetime64) -> TankDays | None:
-        """The days from ``day`` on, or None when the record begins after it or ends before it."""
+    first: np.datetime64
+    temps_c: Floats
+    is_logger: NDArray[np.bool_]
+    is_read: NDArray[np.bool_]
+    doubt_c: Floats
+
+    def between(self, day: np.datetime64, until: np.datetime64 | None = None) -> TankDays | None:
+        """The days from ``day`` to ``until`` (None: the end); None when the record does not cover ``day``."""
         skip = int((day - self.first) / np.timedelta64(1, "D"))
-        if skip < 0 or skip >= len(self.temps_c):
+        stop = len(self.temps_c) if until is None else int((until - self.first) / np.timedelta64(1, "D")) + 1
+        if skip < 0 or skip >= min(stop, len(self.temps_c)):
             return None
-        return TankDays(day, self.temps_c[skip:], self.is_logger[skip:], self.last_read - skip)
+        part = slice(skip, stop)
+        return TankDays(day, self.temps_c[part], self.is_logger[part], self.is_read[part], self.doubt_c[part])
 
 
 def temperatures_by_tank(daily: pd.DataFrame) -> dict[tuple[Any, Any], TankDays]:
     """(season, tank_id) → its days, in order and without holes (a missing day is NaN)."""
-    ordered = daily.sort_values(["season", "tank_id", "day"], kind="stable")
-    days = ordered["day"].to_numpy().astype("datetime64[D]")
-    temps = ordered["water_temp_c"].to_numpy(dtype=float)
-    is_logger = (ordered["instrument"] == "logger").fillna(False).to_numpy(dtype=bool)
-    is_read = (ordered["source"] == "observed").fillna(False).to_numpy(dtype=bool)
-    keys = list(zip(ordered["season"], ordered["tank_id"], strict=True))
-    edges = [i for i in range(len(keys)) if i == 0 or keys[i] != keys[i - 1]] + [len(keys)]
+    tank_codes, tanks = pd.factorize(daily["tank_id"])
+    seasons = daily["season"].to_numpy(dtype=np.int64)
+    days = daily["day"].to_numpy().astype("datetime64[D]").astype(np.int64)
+    order = np.lexsort((days, tank_codes, seasons))
+    tank_codes, seasons, days = tank_codes[order], seasons[order], days[order]
+    temps = daily["water_temp_c"].to_numpy(dtype=float)[order]
+    is_logger = (daily["instrument"] == "logger").fillna(False).to_numpy(dtype=bool)[order]
+    is_read = (daily["source"] == "observed").fillna(False).to_numpy(dtype=bool)[order]
+    doubt = _doubt(daily)[order]
+    changes = np.flatnonzero((np.diff(tank_codes) != 0) | (np.diff(seasons) != 0)) + 1
     series = {}
-    for begin, end in pairwise(edges):
-        place = ((days[begin:end] - days[begin]) / np.timedelta64(1, "D")).astype(int)
-        values, marks = np.full(place[-1] + 1, np.nan), np.zeros(place[-1] + 1, dtype=bool)
-        values[place], marks[place] = temps[begin:end], is_logger[begin:end]
-        read = place[is_read[begin:end]]
-        series[keys[begin]] = TankDays(days[begin], values, marks, int(read.max()) if len(read) else -1)
+    for begin, end in pairwise([0, *changes.tolist(), len(days)] if len(days) else []):
+        part = slice(begin, end)
+        key = (int(seasons[begin]), tanks[tank_codes[begin]])
+        series[key] = _one_tank(days[part], temps[part], is_logger[part], is_read[part], doubt[part])
     return series
+
+
+def _doubt(daily: pd.DataFrame) -> Floats:
+    """Standard error (°C) of each day from not having been read; 0 where the table does not say."""
+    if "se_c" not in daily:
+        return np.zeros(len(daily))
+    return pd.to_numeric(daily["se_c"]).fillna(0.0).to_numpy(dtype=float)
+
+
+def _one_tank(
+    days: NDArray[np.int64],
+    temps: Floats,
+    is_logger: NDArray[np.bool_],
+    is_read: NDArray[np.bool_],
+    doubt: Floats,
+) -> TankDays:
+    first = np.datetime64(int(days[0]), "D")
+    place = days - days[0]
+    if place[-1] + 1 == len(place):  # no hole: the arrays are the series
+        return TankDays(first, temps, is_logger, is_read, doubt)
+    size = int(place[-1]) + 1
+    filled = np.full(size, np.nan), np.zeros(size, dtype=bool), np.zeros(size, dtype=bool), np.zeros(size)
+    for target, values in zip(filled, (temps, is_logger, is_read, doubt), strict=True):
+        target[place] = values
+    return TankDays(first, *filled)
