@@ -9,7 +9,7 @@ from broodyear.synthetic.development import TRUE_CURVES, crossing_day, develop, 
 from broodyear.synthetic.plan import DevelopmentPlan
 
 HOURLY_STEP_DAYS = 0.002
-"""Hours are summed, crossings interpolated inside the hour: what is left is the rate's change over an hour."""
+"""Hours are summed and crossings interpolated inside the hour: rounding is all that is left."""
 
 
 @pytest.mark.parametrize("species", sorted(TRUE_CURVES))
@@ -58,5 +58,5 @@ def test_fraction_on_arrival_is_days_times_rate() -> None:
     [("chinook", 8, 65, 75), ("coho", 8, 54, 63), ("rainbow_trout", 10, 29, 35)],
 )
 def test_curves_lie_where_hatcheries_see_hatch(species: str, temp_c: float, low: float, high: float) -> None:
-    """Plausible, not fitted: chinook 71 d at 8 °C (Heming 1982), rainbow 32 d at 10 °C (From & Rasmussen 1991)."""
+    """Plausible, not fitted: chinook 71 d at 8 °C (Heming 1982), trout 32 d at 10 °C (From 1991)."""
     assert low < TRUE_CURVES[species][0].days(temp_c) < high

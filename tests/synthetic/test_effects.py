@@ -52,7 +52,7 @@ def test_warmth_costs_points_and_gravel_none(programme: Programme) -> None:
 
 
 def test_expected_survival_is_met_on_average(programme: Programme) -> None:
-    """The daily draw with its contagion and spread of hatch agrees with the sum of hazards, over many tanks."""
+    """The daily draw, with its contagion and spread of hatch, agrees with the sum of hazards on average."""
     tanks = pd.DataFrame(programme.truth["tank_seasons"])
     true_pct = 100 * tanks["true_left_alive"] / (tanks["true_eggs"] - tanks["true_escaped"])
     gap = (true_pct - tanks["expected_release_pct"])[~tanks["collapsed"]]

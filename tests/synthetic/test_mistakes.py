@@ -9,7 +9,8 @@ import pandas as pd
 import pytest
 
 from broodyear.synthetic import Programme
-from broodyear.synthetic.mistakes import BROKEN_CELLS, HANDOUT_UNITS_C_DAYS, retyped
+from broodyear.synthetic.mistakes import BROKEN_CELLS, FOUND_BY, HANDOUT_UNITS_C_DAYS
+from broodyear.synthetic.mistakes_in_labels import retyped
 
 STANDARD_ERRORS = 4
 """Planned shares are chances: counts may differ by four standard errors."""
@@ -185,3 +186,11 @@ def test_unreadable_cells_are_of_every_kind(programme: Programme) -> None:
 def test_planted_poor_tanks_keep_their_label(programme: Programme) -> None:
     poor = {tank["tank_id"] for tank in programme.truth["poor_tanks"]}
     assert not poor & set(logged(programme, "id_retyped")["tank_id"])
+
+
+def test_the_rule_that_should_find_a_mistake_is_named(programme: Programme) -> None:
+    without_trace = {"clock_offset", "zero_filled_weekends"}
+    assert set(programme.mistakes["rule"]) <= set(FOUND_BY) | without_trace
+    errors = programme.truth["record_errors"]
+    assert len(errors) == len(programme.mistakes)
+    assert all(bool(error["found_by"]) == (error["rule"] not in without_trace) for error in errors)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, fields
 import numpy as np
 import pandas as pd
 
-from .frames import Array, coded, rows_by
+from .frames import Array, rows_by
 from .plan import MistakesPlan, Plan
 from .programme import Tables
 from .season import SeasonTruth
@@ -40,6 +40,30 @@ BROKEN_CELLS = (
     ("out_of_range", "temperatures", "water_temp", "850"),
 )
 """Cells that must send their row back: rule, table, column, what is written in place of the value."""
+
+FOUND_BY = {
+    "f_readings": "looks_fahrenheit",
+    "f_reading_row": "looks_fahrenheit",
+    "f_thermal_units": "looks_fahrenheit_units",
+    "thermal_units_restarted": "units_restarted",
+    "day_month_swapped": "day_month_swapped",
+    "cumulative_dead": "losses_cumulative",
+    "copied_run": "readings_copied",
+    "set_point_typed": "set_point_typed",
+    "copied_forecast": "dating_equals_forecast",
+    "id_retyped": "same_tank_two_labels",
+    "logger_in_air": "logger_out_of_water",
+    "refused_ambiguous_date": "ambiguous_date",
+    "refused_letter_in_number": "not_a_number",
+    "refused_unknown_tank": "unknown_tank",
+    "refused_not_allowed": "not_allowed",
+    "refused_unit_in_number": "not_a_number",
+    "refused_not_a_number": "not_a_number",
+    "refused_required_blank": "required_blank",
+    "refused_no_such_date": "not_a_date",
+    "refused_out_of_range": "out_of_range",
+}
+"""Mistake: the rule of the checks that should find it. The others leave no trace."""
 
 
 @dataclass
@@ -75,6 +99,7 @@ def plant_mistakes(
 
     A mistake of one cell also has its row (position in the sent frame), column and the text written there.
     """
+    from .mistakes_in_labels import retype_labels
     from .mistakes_in_readings import spoil_readings
 
     desk = Desk({f.name: clean.frame(f.name).copy() for f in fields(clean)}, lived)
@@ -85,7 +110,7 @@ def plant_mistakes(
     _copied_forecasts(desk, shares, stream(seed, "mistakes", "forecasts"))
     _swapped_dates(desk, shares, stream(seed, "mistakes", "swaps"))
     spoil_readings(desk, shares, seed)
-    _retyped_labels(desk, shares, stream(seed, "mistakes", "labels"))
+    retype_labels(desk, shares, stream(seed, "mistakes", "labels"))
     _broken_cells(desk, shares, stream(seed, "mistakes", "cells"))
     return Tables(**desk.frames), pd.DataFrame(desk.log, columns=LOG_COLUMNS)
 
@@ -221,68 +246,6 @@ def _swap(dates: np.ndarray) -> tuple[np.ndarray, Bools]:
     safe_day, safe_month = np.where(can, day, 1), np.where(can, month, 1)
     swapped = (year_start + (safe_day - 1)).astype("datetime64[D]") + (safe_month - 1)
     return swapped.astype(dates.dtype), can
-
-
-def retyped(tank_id: str) -> str:
-    """The variant under which a tank's label comes back: another way to type the same number."""
-    number = int(tank_id.split("-")[1])
-    variants = (f"TK{number:04d}", f"tk-{number:04d}", f"TK-{number}", f"Tank {number}", f"TK_{number:04d}")
-    return variants[number % len(variants)]
-
-
-def _retyped_labels(desk: Desk, shares: MistakesPlan, rng: np.random.Generator) -> None:
-    """Returning tanks written under a variant of their label for a whole season, in every table."""
-    renamed: dict[tuple[int, int], str] = {}
-    for truth in desk.lived:
-        returning = (
-            truth.setups["tank_returns"].to_numpy(dtype=bool) & (truth.setups["poor"] == "").to_numpy()
-        )
-        for at in np.flatnonzero(returning & (rng.random(len(returning)) < shares.id_retyped_share)):
-            label = str(truth.setups["tank_id"].iloc[at])
-            renamed[truth.calendar.season, int(at)] = retyped(label)
-            desk.note(
-                "id_retyped", "setups", truth.calendar.season, int(at), 1, f"written as {retyped(label)}"
-            )
-    for name, frame in desk.frames.items():
-        if name not in ("sites", "tanks", "batches") and renamed:
-            desk.frames[name] = _relabel(frame, renamed)
-    desk.frames["tanks"] = _second_labels(desk.frames["tanks"], desk, renamed)
-
-
-def _relabel(frame: pd.DataFrame, renamed: dict[tuple[int, int], str]) -> pd.DataFrame:
-    if frame.empty:
-        return frame
-    key = frame["_season"].to_numpy(dtype=np.int64) * 1_000_000 + frame["_at"].to_numpy(dtype=np.int64)
-    wanted = {season * 1_000_000 + at: label for (season, at), label in renamed.items()}
-    rows = np.flatnonzero(np.isin(key, list(wanted)))
-    labels = [wanted[int(k)] for k in key[rows]]
-    if isinstance(frame["tank_id"].dtype, pd.CategoricalDtype):
-        known = frame["tank_id"].cat.categories
-        more = frame["tank_id"].cat.add_categories(
-            [label for label in sorted(set(labels)) if label not in set(known)]
-        )
-        codes = more.cat.codes.to_numpy(copy=True)
-        codes[rows] = more.cat.categories.get_indexer(pd.Index(labels))
-        return frame.assign(tank_id=coded(codes, more.cat.categories))
-    values = frame["tank_id"].to_numpy(dtype=object, copy=True)
-    values[rows] = labels
-    return frame.assign(tank_id=values)
-
-
-def _second_labels(tanks: pd.DataFrame, desk: Desk, renamed: dict[tuple[int, int], str]) -> pd.DataFrame:
-    """The list of tanks, with a row for each variant in the first season it is used."""
-    seasons = {truth.calendar.season: truth for truth in desk.lived}
-    rows: dict[str, pd.Series] = {}
-    for (season, at), variant in sorted(renamed.items()):
-        if variant not in rows:
-            own = tanks[tanks["tank_id"] == seasons[season].setups["tank_id"].iloc[at]].iloc[0].copy()
-            own["tank_id"], own["_season"] = variant, season
-            rows[variant] = own
-    if not rows:
-        return tanks
-    return pd.concat(
-        [tanks, pd.DataFrame(list(rows.values())).astype(tanks.dtypes.to_dict())], ignore_index=True
-    )
 
 
 def _broken_cells(desk: Desk, shares: MistakesPlan, rng: np.random.Generator) -> None:

@@ -71,8 +71,8 @@ def _season_outcomes(truth: SeasonTruth, programme: Programme) -> pd.DataFrame:
 
 
 def _mean_water_c(truth: SeasonTruth, stages: tuple[int, ...]) -> np.ndarray:
-    """(tanks,) true mean water temperature over the days the median fish spent in these stages; nan for none."""
-    days = truth.hazard.in_stage[list(stages)].any(axis=0)[truth.main]
+    """(tanks,) true mean water temperature, °C, while the median fish was in these stages; nan for none."""
+    days = np.asarray(truth.hazard.in_stage[list(stages)].any(axis=0))[truth.main]
     daily = truth.water.daily_mean_c()
     total = np.where(days, daily, 0.0).sum(axis=1)
     mean: np.ndarray = np.where(days.any(axis=1), total / np.maximum(days.sum(axis=1), 1), np.nan).round(3)

@@ -175,7 +175,8 @@ def _settle(spot: Spot, season: int, first: bool, registry: _Registry, plan: Pla
         spot.rooms = [_room(places, rng) for _ in spot.tanks]
         if spot.poor:
             spot.site.update(log_hazard=0.0, site_set_point_c=8.5)
-            spot.rooms = ["classroom" for _ in spot.tanks]
+            # in any quiet room, so that they do not make one room or one practice look poor
+            spot.rooms = [pick_one(rng, ROOMS) for _ in spot.tanks]
     fresh_chiller = moves and places.new_sites_get_new_chillers and not first
     retired = [rng.random() < places.tank_retired_share and not spot.stays for _ in spot.tanks]
     if first:

@@ -1,9 +1,9 @@
 """The plan of the invented programme: every number that matters, each with its meaning.
 
-Every effect, spread and share an analysis could meet is here; only matters of style (which filter, which count
-method, who writes down the hour) stay beside their code. synthetic_data/plan.md is written from these classes
-(see plan_page.py), and a test keeps the two the same. Values follow public studies of salmonid incubation
-where there are any; the rest is judgement, and all of it is invented data.
+Every effect, spread and share an analysis could meet is here; only matters of style (which filter, which
+count method, who writes down the hour) stay beside their code. synthetic_data/plan.md is written from these
+classes (see plan_page.py), and a test keeps the two the same. Values follow public studies of salmonid
+incubation where there are any; the rest is judgement, and all of it is invented data.
 """
 
 from __future__ import annotations

@@ -139,8 +139,8 @@ def _traps() -> str:
         [
             "## One trap at a time",
             "",
-            "`simulate_trap(name, seed)` plants one thing alone; all else is quiet: no mistakes, no collapses, ",
-            "no effects, a spread of 0.15 between tank-seasons and 0.06 between sites (log hazard).",
+            "`simulate_trap(name, seed)` plants one thing alone; all else is quiet: no mistakes, no ",
+            "collapses, no effects, a spread of 0.15 between tank-seasons and 0.06 between sites.",
             "",
             "| trap | what is planted |",
             "|---|---|",
@@ -152,8 +152,8 @@ def _traps() -> str:
 
 def _truth() -> str:
     return (
-        "## The truth\n\n`write_truth` writes it as JSON beside the uploads, never among them: effects in hazard "
-        "ratios and percentage points, what has no effect, poor tanks and sites, collapses, silent tanks, "
-        "batches, sites, curves, every mistake, every file, and each tank-season's true counts and expected "
-        "survival. Only tests read it.\n"
+        "## The truth\n\n`write_truth` writes it as JSON beside the uploads, never among them: effects in "
+        "hazard ratios and percentage points, what has no effect, poor tanks and sites, collapses, silent "
+        "tanks, batches, sites, curves, every mistake, every file, and each tank-season's true counts and "
+        "expected survival. Only tests read it.\n"
     )

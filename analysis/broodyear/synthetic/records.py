@@ -112,7 +112,7 @@ def _styles(truth: SeasonTruth, plan: Plan, rng: np.random.Generator) -> np.ndar
 
 
 def _youngest_stage(truth: SeasonTruth) -> Bools:
-    """(3, tanks, days) True for the youngest stage still there at the start of the day: one zero row a look."""
+    """(3, tanks, days) True for the youngest stage there at the start of the day: one zero row a look."""
     alive = truth.fates.alive_by_day
     present = np.concatenate([alive[:, :, :1], alive[:, :, :-1]], axis=2) > 0
     youngest: Bools = present & (np.cumsum(present, axis=0) == 1)

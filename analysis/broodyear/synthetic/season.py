@@ -36,8 +36,8 @@ LAST_CLOSING_DAY = SIMULATED_DAYS - 4
 class Scene:
     """A season before anyone dies. Frames: setups (tanks), batches, cohorts (deliveries), incidents.
 
-    main: (tanks,) the cohort of each tank's first delivery. close_day: (tanks,) day the tank is to be emptied.
-    looked: (tanks, days) whether someone looked. feeding_day: (cohorts,) day of first feeding, nan when never.
+    main: (tanks,) the cohort of each tank's first delivery. close_day: (tanks,) day it is to be emptied.
+    looked: (tanks, days) whether someone looked. feeding_day: (cohorts,) day of first feeding, or nan.
     """
 
     calendar: Calendar
@@ -69,8 +69,8 @@ class Scene:
 class SeasonTruth(Scene):
     """Everything true of one season.
 
-    poor_factor: (cohorts,) factor on hazards of tanks planted poor, 1 elsewhere. silent_day: (tanks,) day from
-    which nothing is sent any more, beyond the season for tanks that report.
+    poor_factor: (cohorts,) factor on hazards of tanks planted poor, 1 elsewhere. silent_day: (tanks,) day
+    from which nothing is sent any more, beyond the season for tanks that report.
     """
 
     hazard: Hazards

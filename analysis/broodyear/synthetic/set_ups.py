@@ -73,8 +73,8 @@ def _practices(frame: pd.DataFrame, places: PlacesPlan, rng: np.random.Generator
     drawn = np.where(
         rng.random(size) < gravel_share, pick(rng, WITH_GRAVEL, size), pick(rng, WITHOUT_GRAVEL, size)
     )
-    drawn = np.where(rng.random(size) < places.layered_stones_share, "layered_stones", drawn)
-    drawn = np.where(frame["poor"] != "", "gravel", drawn)
+    layered = (rng.random(size) < places.layered_stones_share) & (frame["poor"] == "").to_numpy()
+    drawn = np.where(layered, "layered_stones", drawn)
     keeps = frame["returns_to_site"].to_numpy() & (rng.random(size) >= places.practice_change_share)
     kept: dict[object, object] = {}
     for number, tank in enumerate(frame["tank_id"]):

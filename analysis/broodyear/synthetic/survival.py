@@ -93,8 +93,8 @@ def stage_effects(tanks: pd.DataFrame, batches: pd.DataFrame, cohorts: pd.DataFr
 
 @dataclass(frozen=True)
 class Exposed:
-    """What each cohort goes through: development, daily_c (cohorts, days) °C, feeding_delay_days (cohorts,) from
-    button-up to first feeding, from_day and close_day (cohorts,) between which it is in the tank."""
+    """What each cohort goes through: development, daily_c (cohorts, days) °C, feeding_delay_days (cohorts,)
+    from button-up to first feeding, from_day and close_day (cohorts,) between which it is in the tank."""
 
     progress: Progress
     daily_c: Floats

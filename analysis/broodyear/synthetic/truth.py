@@ -11,7 +11,7 @@ import pandas as pd
 
 from .development import TRUE_CURVES
 from .effects import practice_effects
-from .mistakes import HANDOUT_UNITS_C_DAYS
+from .mistakes import FOUND_BY, HANDOUT_UNITS_C_DAYS
 from .people_and_places import Places
 from .plan import Plan, Shape
 from .season import SeasonTruth
@@ -59,7 +59,7 @@ def gather_truth(
         "sites": _plain(_sites(places)),
         "development": _development(),
         "forecast_sheet_units_c_days": HANDOUT_UNITS_C_DAYS,
-        "record_errors": _plain(mistakes[["rule", "table", "season", "tank_id", "rows", "detail"]]),
+        "record_errors": _record_errors(mistakes),
         "tank_seasons": _plain(tanks.drop(columns="poor")),
     }
 
@@ -216,6 +216,12 @@ def _development() -> dict[str, Any]:
         }
         for species, curves in TRUE_CURVES.items()
     }
+
+
+def _record_errors(mistakes: pd.DataFrame) -> list[dict[str, Any]]:
+    """Every planted mistake, with the rule of the checks that should find it."""
+    columns = ["rule", "found_by", "table", "season", "tank_id", "rows", "detail"]
+    return _plain(mistakes.assign(found_by=mistakes["rule"].map(FOUND_BY).fillna(""))[columns])
 
 
 def _plain(frame: pd.DataFrame) -> list[dict[str, Any]]:
