@@ -8,20 +8,22 @@ from pathlib import Path
 from typing import Literal
 
 import duckdb
-import pandas as pd
 
 from broodyear.errors import UnreadableFile
 from broodyear.findings import FileReport, Finding
 from broodyear.intake.cell_sql import Reading
 from broodyear.intake.checking import Rejected, Verdict, judge
+from broodyear.intake.clock_changes import clock_change_warnings
 from broodyear.intake.decoding import Text, read_text
 from broodyear.intake.dialect import Dialect, find_dialect
+from broodyear.intake.notes import cell_notes, cut_off_line, short_rows
 from broodyear.intake.picking import pick_rows
 from broodyear.intake.recognise import Recognised, recognise
 from broodyear.intake.references import prepare_known_codes
-from broodyear.intake.repeats import Repeat, find_repeats
+from broodyear.intake.repeats import find_repeats, report_repeats
 from broodyear.intake.sources import Source
 from broodyear.intake.staging import Staged, stage
+from broodyear.schemas import Table
 from broodyear.settings import Settings
 from broodyear.store import ledger
 from broodyear.store.handle import utc_now
@@ -63,25 +65,44 @@ def open_upload(source: Source, scratch: Path, number: int) -> Opened:
     return Opened(source, text, dialect, recognise(dialect.header, source.name))
 
 
-def file_upload(connection: duckdb.DuckDBPyConnection, opened: Opened, settings: Settings) -> Filed:
+def file_upload(
+    connection: duckdb.DuckDBPyConnection, opened: Opened, settings: Settings, earlier: tuple[int, ...] = ()
+) -> Filed:
     """Check the rows of one file and write the good ones into the store that ``connection`` has open.
 
-    The caller holds the transaction. Raises UnreadableFile for a cell beyond any reason.
+    earlier: standing uploads of the same bytes, whose rows are not taken again: only rows that were kept out then,
+    for a code that was not known, can come in now. The caller holds the transaction.
+    Raises UnreadableFile for a cell beyond any reason.
     """
-    table = opened.found.table
+    table, path = opened.found.table, opened.source.shown
     reading = _reading(opened)
     prepare_known_codes(connection, table)
     staged = stage(connection, opened.text, opened.dialect, opened.found, reading)
-    verdict = judge(connection, opened.source.shown, opened.found, reading, staged)
+    verdict = judge(connection, path, opened.found, reading, staged)
     repeats = find_repeats(connection, table, staged, settings)
-    _report_repeats(opened, repeats, verdict)
+    cells = pick_rows(opened.text.place, opened.dialect.separator, {repeat.line for repeat in repeats})
+    left_out = report_repeats(path, table, repeats, cells, verdict)
+    for warning in clock_change_warnings(connection, path, table, staged):
+        verdict.add(warning)
+    if cut_off_line(opened.text.place, opened.text.census, opened.dialect, opened.found.width):
+        verdict.add(_cut_off(opened, staged))
     upload = ledger.next_number(connection)
-    accepted = _keep_rows(connection, opened, staged, repeats, upload)
+    _leave_out(connection, table, left_out, earlier)
+    accepted = _keep_rows(connection, table, staged, upload)
     ledger.supersede(connection, table, upload, settings)
-    verdict.close(opened.source.shown, table.name)
-    report = _report(opened, staged, verdict, accepted)
+    verdict.close(path, table.name)
+    report = _report(opened, staged, verdict, accepted, _held(connection, table, earlier))
     _keep_ledger(connection, opened, report, verdict, upload)
     return Filed(report, verdict.findings, verdict.rejected, opened.found.header, upload)
+
+
+def _cut_off(opened: Opened, staged: Staged) -> Finding:
+    message = "the file ends in the middle of this line; it may have been cut off on its way"
+    advice = "Compare the end of the file with the original, and send it again if rows are missing."
+    table = opened.found.table.name
+    return Finding(
+        opened.source.shown, staged.lines_read, table, None, None, "warning", "cut_off", message, advice
+    )
 
 
 def _reading(opened: Opened) -> Reading:
@@ -99,65 +120,50 @@ def _reading(opened: Opened) -> Reading:
     )
 
 
-def _report(opened: Opened, staged: Staged, verdict: Verdict, accepted: int) -> FileReport:
-    rows = staged.rows - verdict.blank_rows
-    notes = list(opened.notes)
-    if staged.short_rows:
+def _report(opened: Opened, staged: Staged, verdict: Verdict, accepted: int, held: int) -> FileReport:
+    rows = staged.rows - verdict.blank_rows - held
+    notes = [*opened.notes, *cell_notes(opened.text.place, opened.text.census, opened.dialect)]
+    short = staged.short_rows
+    if staged.direct:
+        short = short_rows(opened.text.place, opened.text.census, opened.dialect, opened.found.width)
+    if short:
+        notes.append(f"{short:,} rows had fewer cells than the header; the missing cells were read as blank")
+    if held:
         notes.append(
-            f"{staged.short_rows} rows had fewer cells than the header; the missing cells were read as blank"
+            f"{held:,} rows are held from an earlier load of the same bytes; only the others were looked at"
         )
-    if not rows:
+    if not staged.rows:
         notes.append("the file has a header and no rows")
-    return FileReport(
-        opened.source.shown,
-        opened.found.table.name,
-        staged.lines_read,
-        rows,
-        accepted,
-        rows - accepted,
-        tuple(notes),
-    )
+    path, table = opened.source.shown, opened.found.table.name
+    return FileReport(path, table, staged.lines_read, rows, accepted, rows - accepted, tuple(notes))
 
 
-def _report_repeats(opened: Opened, repeats: list[Repeat], verdict: Verdict) -> None:
-    if not repeats:
-        return
-    path, table = opened.source.shown, opened.found.table
-    cells = pick_rows(opened.text.place, opened.dialect.separator, {repeat.line for repeat in repeats})
-    key = " and ".join(table.primary_key) if len(table.primary_key) < 3 else ", ".join(table.primary_key)
-    identical = [repeat for repeat in repeats if repeat.identical]
-    if identical:
-        first = identical[0]
-        count = f"{len(identical)} rows repeat" if len(identical) > 1 else "1 row repeats"
-        message = f"{count} an earlier row exactly, the first of them line {first.first_line}"
-        verdict.add(
-            Finding(path, first.line, table.name, None, None, "warning", "identical_repeat", message,
-                    "Nothing needs doing: each row was taken once.")
-        )  # fmt: skip
-    for repeat in repeats:
-        received = tuple(cells.get(repeat.line, ()))
-        if repeat.identical:
-            problems = f"repeats line {repeat.first_line} exactly"
-            verdict.rejected.append(Rejected(repeat.line, received, problems, mendable=False))
-            continue
-        message = f"the same {key} as line {repeat.first_line}, with other values; the first row was kept"
-        advice = "Decide which row is right and leave the other out, or mend what tells them apart."
-        verdict.add(Finding(path, repeat.line, table.name, None, None, "error", "duplicate_key", message, advice))
-        verdict.rejected.append(Rejected(repeat.line, received, f"{message}. {advice}"))
-    verdict.rejected.sort(key=lambda rejected: rejected.line)
+def _held(connection: duckdb.DuckDBPyConnection, table: Table, earlier: tuple[int, ...]) -> int:
+    """How many rows of this file earlier uploads of the same bytes hold."""
+    if not earlier:
+        return 0
+    row = connection.execute(
+        f"SELECT count(*) FROM received_{table.name} WHERE upload IN ({', '.join(map(str, earlier))})"
+    ).fetchone()
+    return int(row[0]) if row else 0
 
 
-def _keep_rows(
-    connection: duckdb.DuckDBPyConnection, opened: Opened, staged: Staged, repeats: list[Repeat], upload: int
-) -> int:
-    table = opened.found.table
+def _leave_out(
+    connection: duckdb.DuckDBPyConnection, table: Table, lines: list[int], earlier: tuple[int, ...]
+) -> None:
+    """Make the table of lines that are not to be written: repeats, and rows that are in the store already."""
     connection.execute("CREATE OR REPLACE TEMP TABLE left_out (line BIGINT)")
-    if repeats:
-        frame = pd.DataFrame({"line": [repeat.line for repeat in repeats]})
-        connection.register("repeated", frame)
-        connection.execute("INSERT INTO left_out SELECT line FROM repeated")
-        connection.unregister("repeated")
-    but = f" AND {staged.line} NOT IN (SELECT line FROM left_out)" if repeats else ""
+    ledger.append(connection, "left_out", [(line,) for line in lines])
+    if earlier:
+        uploads = ", ".join(map(str, earlier))
+        connection.execute(
+            f"INSERT INTO left_out SELECT line FROM received_{table.name} WHERE upload IN ({uploads})"
+        )
+
+
+def _keep_rows(connection: duckdb.DuckDBPyConnection, table: Table, staged: Staged, upload: int) -> int:
+    found = connection.execute("SELECT count(*) FROM left_out").fetchone()
+    but = f" AND {staged.line} NOT IN (SELECT line FROM left_out)" if found and found[0] else ""
     row = connection.execute(
         f"INSERT INTO received_{table.name} SELECT {names(table)}, {upload}, {staged.line}, NULL FROM checked "
         f"WHERE raw IS NULL{but}"

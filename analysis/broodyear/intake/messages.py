@@ -6,7 +6,7 @@ import difflib
 import re
 from dataclasses import dataclass
 
-from broodyear.intake.cell_sql import BLANKS, LONGEST_CODE, SHORT_DATE
+from broodyear.intake.cell_sql import BLANKS, CLOCK, DATE, LONGEST_CODE, SHORT_DATE
 from broodyear.schemas import Column, Table
 
 _SHOWN = 60
@@ -139,9 +139,12 @@ def _advice(rule: str, column: Column, text: str) -> str:
 
 
 def _number_advice(column: Column, text: str) -> str:
+    if column.name == "value" and (limit := re.fullmatch(r"[<≤] ?([0-9]+(?:[.][0-9]+)?)", text)):
+        return f"Write {limit.group(1)} here, and yes under below_detection."
     plain = text.replace("\u2212", "-")
-    found = re.fullmatch(r"[^0-9+\-.,]{0,10}([+-]?[0-9]+(?:[.,][0-9]+)?)[^0-9]{0,12}", plain)
-    if found:
+    found = re.fullmatch(r"[^0-9+\-.,]{0,10}([+-]?[0-9]+(?:[.,][0-9]+)?)([^0-9]{0,12})", plain)
+    # A letter O or l straight after a figure is more likely a figure mistyped than a unit.
+    if found and not re.match(r"[oOlI|]", found.group(2)):
         number = found.group(1)
         grouped = re.fullmatch(r"[+-]?[0-9]{1,3}[.,][0-9]{3}", number)
         if column.whole and grouped:
@@ -158,6 +161,8 @@ def _date_advice(column: Column, text: str) -> str:
         first, second = int(found.group(1)), int(found.group(2))
         year = found.group(3) if len(found.group(3)) == 4 else f"20{found.group(3)}"
         return _day_month_advice(first, second, year)
+    if re.fullmatch(rf"{DATE}({CLOCK})?", text):
+        return "There is no such day; check the month and the day."
     if column.kind == "date" and re.match(r"[0-9]{4}-[0-9]{2}-[0-9]{2}[T ]", text):
         return f"Write the date alone: {text[:10]}"
     example = "2024-11-08" if column.kind == "date" else "2024-11-08T14:30"

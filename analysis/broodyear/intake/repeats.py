@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import datetime as dt
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import duckdb
 import numpy as np
 
+from broodyear.findings import Finding
+from broodyear.intake.cell_sql import hour_columns
+from broodyear.intake.checking import Rejected, Verdict
+from broodyear.intake.clock_changes import is_doubled
 from broodyear.intake.staging import Staged
 from broodyear.schemas import Table
 from broodyear.settings import Settings
-from broodyear.store.layout import key_sql, value_columns
+from broodyear.store.layout import hour_flag, key_sql, value_columns
 
 #: From so many rows on, uniqueness is first tried by hashes, which is several times cheaper than grouping.
 HASHED_FROM_ROWS = 200_000
@@ -18,11 +24,13 @@ HASHED_FROM_ROWS = 200_000
 
 @dataclass(frozen=True)
 class Repeat:
-    """One row whose key an earlier row of the file has. first_line: that row; identical: nothing differs."""
+    """One row whose key an earlier row of the file has. first_line: that row; identical: nothing differs;
+    by_clock: the time came twice that night, so both rows are good."""
 
     line: int
     first_line: int
     identical: bool
+    by_clock: bool = False
 
 
 def find_repeats(
@@ -33,7 +41,11 @@ def find_repeats(
     if staged.rows >= HASHED_FROM_ROWS and _all_differ(connection, key):
         return []
     rows = connection.execute(_repeats_query(table, key, staged)).fetchall()
-    return [Repeat(int(line), int(first), bool(identical)) for line, first, identical in rows]
+    return [_repeat(*row) for row in rows]
+
+
+def _repeat(line: int, first_line: int, identical: bool, moment: dt.datetime | None) -> Repeat:
+    return Repeat(line, first_line, identical, not identical and moment is not None and is_doubled(moment))
 
 
 def _all_differ(connection: duckdb.DuckDBPyConnection, key: tuple[str, ...]) -> bool:
@@ -48,11 +60,50 @@ def _repeats_query(table: Table, key: tuple[str, ...], staged: Staged) -> str:
     named = ", ".join(f"{part} AS k{position}" for position, part in enumerate(key))
     keys = ", ".join(f"k{position}" for position in range(len(key)))
     values = ", ".join(f'"{name}"' for name, _ in value_columns(table))
+    timed = [column for column in hour_columns(table) if column.name in table.primary_key]
+    moment = f'CASE WHEN "{hour_flag(timed[0])}" THEN "{timed[0].name}" END' if timed else "NULL::TIMESTAMP"
     return (
-        f"WITH rows AS MATERIALIZED (SELECT {staged.line} AS line, {named}, row({values}) AS held FROM checked "
+        f"WITH rows AS MATERIALIZED (SELECT {staged.line} AS line, {named}, {moment} AS moment, "
+        f"row({values}) AS held FROM checked "
         f"WHERE raw IS NULL), doubled AS MATERIALIZED (SELECT {keys}, min(line) AS first_line FROM rows "
         f"GROUP BY {keys} HAVING count(*) > 1) "
-        f"SELECT rows.line, first_line, rows.held IS NOT DISTINCT FROM first.held FROM rows "
+        f"SELECT rows.line, first_line, rows.held IS NOT DISTINCT FROM first.held, rows.moment FROM rows "
         f"JOIN doubled USING ({keys}) JOIN rows AS first ON first.line = first_line "
         "WHERE rows.line <> first_line ORDER BY rows.line"
     )
+
+
+def report_repeats(
+    path: str, table: Table, repeats: list[Repeat], cells: Mapping[int, list[str]], verdict: Verdict
+) -> list[int]:
+    """Put the repeats into the verdict; returns the lines that are left out. cells: their cells as received."""
+    _report_identical(path, table, [repeat for repeat in repeats if repeat.identical], verdict)
+    left_out = [repeat for repeat in repeats if not repeat.by_clock]
+    for repeat in left_out:
+        received = tuple(cells.get(repeat.line, ()))
+        if repeat.identical:
+            problems = f"repeats line {repeat.first_line} exactly"
+            verdict.rejected.append(Rejected(repeat.line, received, problems, mendable=False))
+        else:
+            verdict.rejected.append(Rejected(repeat.line, received, _conflict(path, table, repeat, verdict)))
+    verdict.rejected.sort(key=lambda rejected: rejected.line)
+    return [repeat.line for repeat in left_out]
+
+
+def _report_identical(path: str, table: Table, identical: list[Repeat], verdict: Verdict) -> None:
+    if not identical:
+        return
+    count = f"{len(identical):,} rows repeat" if len(identical) > 1 else "1 row repeats"
+    line, first = identical[0].line, identical[0].first_line
+    message = f"{count} an earlier row exactly; the first of them repeats line {first}"
+    advice = "Nothing needs doing: each row was taken once."
+    verdict.add(Finding(path, line, table.name, None, None, "warning", "identical_repeat", message, advice))
+
+
+def _conflict(path: str, table: Table, repeat: Repeat, verdict: Verdict) -> str:
+    *others, last = table.primary_key
+    key = f"{', '.join(others)} and {last}" if others else last
+    message = f"the same {key} as line {repeat.first_line}, with other values; the first row was kept"
+    advice = "Decide which row is right and leave the other out, or mend what tells them apart."
+    verdict.add(Finding(path, repeat.line, table.name, None, None, "error", "duplicate_key", message, advice))
+    return f"{message}. {advice}"

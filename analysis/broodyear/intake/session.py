@@ -179,15 +179,17 @@ def _known_already(run: _Run, file: Opened) -> bool:
     if sha256 in run.seen:
         return _leave_out(run, file, f"the same bytes as {run.seen[sha256]}; nothing was added")
     run.seen[sha256] = path
-    before = ledger.same_bytes(run.connection, sha256)
-    if before is None or before.withdrawn:
+    before = ledger.standing(run.connection, sha256)
+    if not before:
         return False
-    when = f"{before.loaded_at:%Y-%m-%d %H:%M}"
-    same = f"the same bytes as upload {before.upload} of {when}"
-    if run.loads:
-        return _leave_out(run, file, f"{same}; nothing was changed")
-    file.text.notes.append(f"{same}; loading it again would change nothing")
-    return False
+    same = f"the same bytes as upload {before[-1].upload} of {before[-1].loaded_at:%Y-%m-%d %H:%M}"
+    if not run.loads:
+        file.text.notes.append(f"{same}; loading it again would change nothing")
+        return False
+    numbers = tuple(earlier.upload for earlier in before)
+    if ledger.lacks_codes(run.connection, numbers) and _take(run, file, earlier=numbers):
+        return True
+    return _leave_out(run, file, f"{same}; nothing was changed")
 
 
 def _leave_out(run: _Run, file: Opened, note: str) -> bool:
@@ -195,24 +197,31 @@ def _leave_out(run: _Run, file: Opened, note: str) -> bool:
     return True
 
 
-def _take(run: _Run, file: Opened) -> None:
-    """File one upload in a transaction of its own, unless the whole run is one."""
-    if not run.whole:
-        run.connection.execute("BEGIN")
+def _take(run: _Run, file: Opened, earlier: tuple[int, ...] = ()) -> bool:
+    """File one upload, wholly or not at all. With uploads ``earlier`` (see ``file_upload``): False when nothing is
+    added to them."""
+    begin, commit, back = ("", "", "") if run.whole else ("BEGIN", "COMMIT", "ROLLBACK")
+    _execute(run, begin)
     try:
-        filed = file_upload(run.connection, file, run.settings)
-        if not run.whole:
-            run.connection.execute("COMMIT")
+        filed = file_upload(run.connection, file, run.settings, earlier)
+        added = filed.report.rows_accepted > 0 or not earlier
+        _execute(run, commit if added else back)
     except UnreadableFile as error:
         # Nothing is written before the last row is read, so in a whole run there is nothing to take back.
-        if not run.whole:
-            run.connection.execute("ROLLBACK")
+        _execute(run, back)
         _refuse(run, file.source.shown, *error.args)
-        return
+        return True
     except BaseException:
         _roll_back(run.connection)
         raise
-    run.filed.append(filed)
+    if added:
+        run.filed.append(filed)
+    return added
+
+
+def _execute(run: _Run, statement: str) -> None:
+    if statement:
+        run.connection.execute(statement)
 
 
 def _roll_back(connection: duckdb.DuckDBPyConnection) -> None:

@@ -39,18 +39,24 @@ def next_number(connection: duckdb.DuckDBPyConnection) -> int:
 
 @dataclass(frozen=True)
 class Earlier:
-    """An earlier upload of the same bytes. upload: its number; withdrawn: it was taken back since."""
+    """A standing upload: its number, and when it was loaded (UTC)."""
 
     upload: int
     loaded_at: dt.datetime
-    withdrawn: bool
 
 
-def same_bytes(connection: duckdb.DuckDBPyConnection, sha256: str) -> Earlier | None:
-    """The upload of exactly these bytes: the standing one, else the last withdrawn one, else None."""
-    query = "SELECT upload, loaded_at, withdrawn FROM uploads WHERE sha256 = ? ORDER BY withdrawn, upload DESC"
-    row = connection.execute(query, [sha256]).fetchone()
-    return None if row is None else Earlier(int(row[0]), row[1], bool(row[2]))
+def standing(connection: duckdb.DuckDBPyConnection, sha256: str) -> list[Earlier]:
+    """The uploads of exactly these bytes that were not withdrawn, in order."""
+    query = "SELECT upload, loaded_at FROM uploads WHERE sha256 = ? AND NOT withdrawn ORDER BY upload"
+    return [Earlier(int(row[0]), row[1]) for row in connection.execute(query, [sha256]).fetchall()]
+
+
+def lacks_codes(connection: duckdb.DuckDBPyConnection, uploads: tuple[int, ...]) -> bool:
+    """Whether rows of these uploads were kept out because a tank, site or batch was not known then."""
+    listed = ", ".join(map(str, uploads))
+    query = f"SELECT count(*) FROM findings WHERE upload IN ({listed}) AND rule LIKE 'unknown_%'"
+    row = connection.execute(query).fetchone()
+    return bool(row and row[0])
 
 
 def record(connection: duckdb.DuckDBPyConnection, upload: Upload, loaded_at: dt.datetime) -> None:

@@ -1,0 +1,76 @@
+"""Local hours that the change to and from summer time skips or doubles. Such times are kept as they are written.
+
+The programme's zone is not known, so the two rules most in use are looked at: North America (second Sunday of
+March, first Sunday of November) and the European Union (last Sundays of March and October).
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator
+
+import duckdb
+
+from broodyear.findings import Finding
+from broodyear.intake.cell_sql import hour_columns
+from broodyear.intake.staging import Staged
+from broodyear.schemas import Table
+from broodyear.store.layout import hour_flag
+
+_SUNDAY = 6
+_ONE_HOUR = dt.timedelta(hours=1)
+#: A column that spans more years than this holds a wrong date, and is not looked through hour by hour.
+_MOST_YEARS = 60
+
+
+def _sunday(year: int, month: int, number: int) -> dt.datetime:
+    """The first, second … Sunday of a month, or the last for number 0, at midnight."""
+    if number == 0:
+        first_of_next = dt.datetime(year + month // 12, month % 12 + 1, 1)
+        return first_of_next - dt.timedelta(days=(first_of_next.weekday() - _SUNDAY - 1) % 7 + 1)
+    first = dt.datetime(year, month, 1)
+    return first + dt.timedelta(days=(_SUNDAY - first.weekday()) % 7 + 7 * (number - 1))
+
+
+def skipped_hours(year: int) -> tuple[dt.datetime, ...]:
+    """Starts of the hours that clocks skip in spring: from 02:00 to 03:00."""
+    return (_sunday(year, 3, 2).replace(hour=2), _sunday(year, 3, 0).replace(hour=2))
+
+
+def doubled_hours(year: int) -> tuple[dt.datetime, ...]:
+    """Starts of the hours that clocks show twice in autumn: 01:00 in North America, 02:00 in most of the EU."""
+    return (_sunday(year, 11, 1).replace(hour=1), _sunday(year, 10, 0).replace(hour=2))
+
+
+def is_doubled(moment: dt.datetime) -> bool:
+    """Whether a local time may have come twice that night."""
+    return any(start <= moment < start + _ONE_HOUR for start in doubled_hours(moment.year))
+
+
+def clock_change_warnings(
+    connection: duckdb.DuckDBPyConnection, path: str, table: Table, staged: Staged
+) -> Iterator[Finding]:
+    """One warning per column of moments that has times in such an hour, with their number and the first line."""
+    for column in hour_columns(table):
+        name = f'checked."{column.name}"'
+        timed = f'FROM checked WHERE raw IS NULL AND checked."{hour_flag(column)}"'
+        row = connection.execute(f"SELECT min(year({name})), max(year({name})) {timed}").fetchone()
+        if row is None or row[0] is None or row[1] - row[0] > _MOST_YEARS:
+            continue
+        starts = [start for year in range(row[0], row[1] + 1) for start in _changes(year)]
+        within = " OR ".join(f"({name} >= '{start}' AND {name} < '{start + _ONE_HOUR}')" for start in starts)
+        query = f"SELECT count(*), min({staged.line}) {timed} AND ({within})"
+        found = connection.execute(query).fetchone()
+        if found is not None and found[0]:
+            yield _warning(path, table, column.name, int(found[0]), int(found[1]))
+
+
+def _changes(year: int) -> tuple[dt.datetime, ...]:
+    return (*skipped_hours(year), *doubled_hours(year))
+
+
+def _warning(path: str, table: Table, column: str, count: int, line: int) -> Finding:
+    times = "1 time lies" if count == 1 else f"{count:,} times lie"
+    message = f"{times} in an hour that the change to or from summer time skips or doubles; kept as written"
+    advice = "Nothing needs doing when the logger stays on winter time or no clock was changed there."
+    return Finding(path, line, table.name, column, None, "warning", "clock_change", message, advice)

@@ -1,0 +1,61 @@
+"""What was done to the cells of a file, said once per file."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from broodyear.intake.decoding import Census
+from broodyear.intake.dialect import Dialect
+
+#: Of a larger file the beginning and the end are looked at: whoever writes one cell so writes them all so.
+LOOKED_AT = 4_000_000
+
+
+def cell_notes(place: Path, census: Census, dialect: Dialect) -> list[str]:
+    """Notes on decimal commas, zones and guarding apostrophes, from the UTF-8 text at ``place``."""
+    text = _sample(place, census.size)
+    separator = re.escape(dialect.separator.encode())
+    end = rb'"?[ ]*(?:' + separator + rb"|[\r\n]|\Z)"
+    start = rb"(?:" + separator + rb'|^)[ ]*"?'
+    notes = []
+    if dialect.decimal_comma_possible and re.search(start + rb"[+-]?[0-9]+,[0-9]+" + end, text, re.M):
+        notes.append("decimal commas were read as points")
+    if re.search(rb"[0-9][Tt ][0-9]{2}:[0-9:.,]{2,} ?(?:[Zz]|[+-][0-9]{2}(?::?[0-9]{2})?)" + end, text):
+        notes.append("time zones were left off; times are kept as the local times written")
+    if census.has_apostrophe and re.search(start + rb"'[=+@\t-]", text, re.M):
+        notes.append("apostrophes that guard formula text were taken off")
+    if census.trailing_blank:
+        notes.append("blank lines at the end were left out")
+    return notes
+
+
+def _sample(place: Path, size: int) -> bytes:
+    with place.open("rb") as file:
+        if size <= 2 * LOOKED_AT:
+            return file.read()
+        beginning = file.read(LOOKED_AT)
+        file.seek(-LOOKED_AT, 2)
+        return beginning + b"\n" + file.read()
+
+
+def short_rows(place: Path, census: Census, dialect: Dialect, width: int) -> int:
+    """How many rows of a plain file lack cells, told by their separators; 0 for a file too large to go over.
+
+    Only for files without quotes, whose every line is a row.
+    """
+    if census.size > LOOKED_AT or census.has_quote:
+        return 0
+    separator = dialect.separator.encode()
+    lines = place.read_bytes().split(b"\n")[dialect.header_line :]
+    return sum(line.count(separator) < width - 1 for line in lines if line.strip())
+
+
+def cut_off_line(place: Path, census: Census, dialect: Dialect, width: int) -> bool:
+    """Whether the text ends in the middle of a line: no line break at its end, and fewer cells than the header."""
+    if not census.ends_open or census.lines <= dialect.header_line:
+        return False
+    with place.open("rb") as file:
+        file.seek(max(census.size - LOOKED_AT, 0))
+        last = file.read().rsplit(b"\n", 1)[-1]
+    return b'"' not in last and bool(last.strip()) and last.count(dialect.separator.encode()) < width - 1
