@@ -11,7 +11,7 @@ import pandas as pd
 
 from broodyear.errors import Refused, UsageError
 from broodyear.survival.arrays import FloatArray, IntArray
-from broodyear.survival.rows import Rows, formula_columns, usable_rows
+from broodyear.survival.rows import FEWEST_ROWS, Rows, formula_columns, usable_rows
 
 ALIAS_TOLERANCE = 1e-9  # share of a column's length left after the earlier columns: rounding, not information
 
@@ -72,7 +72,8 @@ def make_design(
     spare_rows: rows there must be beyond the number of coefficients (0 allows a saturated model).
     Raises Refused or UsageError, in one sentence that names the column and the cure.
     """
-    rows = usable_rows(frame, formula, survived, trials, groups)
+    fewest = FEWEST_ROWS if spare_rows else 1
+    rows = usable_rows(frame, formula, survived, trials, groups, fewest=fewest)
     covariates = formula_columns(formula, frame)
     _require_varying(rows, covariates)
     matrix = _model_matrix(formula, rows.frame)

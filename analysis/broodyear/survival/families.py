@@ -31,7 +31,8 @@ def planned_contrasts(fit: SurvivalFit, planned: Mapping[str, tuple[str, Any, An
     frame = pd.concat(rows, ignore_index=True)
     frame["p_holm"] = holm(frame["p_value"].to_numpy(dtype=float))
     rest = [name for name in frame.columns if name not in ("contrast", "factor")]
-    return frame.reindex(columns=["contrast", "factor", *rest])
+    ordered: pd.DataFrame = frame.reindex(columns=["contrast", "factor", *rest])
+    return ordered
 
 
 def screen_contrasts(fit: SurvivalFit, factors: Sequence[str]) -> pd.DataFrame:

@@ -11,7 +11,8 @@ from broodyear.survival.arrays import FloatArray, binomial_log_likelihood, expit
 from broodyear.survival.design import Design, Grouping
 
 ITERATIONS = 100
-DEVIANCE_TOLERANCE = 1e-12
+DEVIANCE_TOLERANCE = 1e-8  # relative; the Newton steps after it bring the estimates to rounding
+NEWTON_STEPS = 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,14 +52,19 @@ def fit_logistic(matrix: FloatArray, survived: FloatArray, trials: FloatArray) -
 
     counts = np.column_stack([survived, trials - survived])
     result = GLM(counts, matrix, family=Binomial()).fit(
-        scale=1.0, maxiter=ITERATIONS, tol=DEVIANCE_TOLERANCE, tol_criterion="deviance"
+        scale=1.0, maxiter=ITERATIONS, tol=0.0, rtol=DEVIANCE_TOLERANCE, tol_criterion="deviance"
     )
     if not result.converged:
         raise Refused(
             "The binomial fit did not settle: look for a level with very few tanks, or a covariate with an"
             " extreme value, and take it out."
         )
-    return summarise(matrix, survived, trials, np.asarray(result.params, dtype=float))
+    coefficients = np.asarray(result.params, dtype=float)
+    for _ in range(NEWTON_STEPS):
+        score = matrix.T @ (survived - trials * expit(matrix @ coefficients))
+        information = summarise(matrix, survived, trials, coefficients).information
+        coefficients = coefficients + np.linalg.solve(information, score)
+    return summarise(matrix, survived, trials, coefficients)
 
 
 def summarise(matrix: FloatArray, survived: FloatArray, trials: FloatArray, coefficients: FloatArray) -> Logistic:

@@ -70,7 +70,15 @@ def _names_in(expression: str) -> set[str]:
     return {node.id for node in ast.walk(tree) if isinstance(node, ast.Name)}
 
 
-def usable_rows(frame: pd.DataFrame, formula: str, survived: str, trials: str, groups: Sequence[str]) -> Rows:
+def usable_rows(
+    frame: pd.DataFrame,
+    formula: str,
+    survived: str,
+    trials: str,
+    groups: Sequence[str],
+    *,
+    fewest: int = FEWEST_ROWS,
+) -> Rows:
     """Check the columns and counts of a frame and keep the rows that can be used.
 
     Rows with a missing value or without eggs are left out and counted. Raises Refused for counts that
@@ -87,7 +95,7 @@ def usable_rows(frame: pd.DataFrame, formula: str, survived: str, trials: str, g
     if empty.any():
         left_out[f"no eggs ({trials} is 0)"] = int(empty.sum())
     keep = keep & ~empty
-    _require_enough(int(keep.sum()), len(frame), left_out)
+    _require_enough(int(keep.sum()), len(frame), left_out, fewest)
     return Rows(
         frame=_as_factors(frame.loc[keep, needed].reset_index(drop=True), covariates),
         survived=alive[keep],
@@ -152,12 +160,12 @@ def _require_possible(
         )
 
 
-def _require_enough(used: int, given: int, left_out: dict[str, int]) -> None:
-    if used < FEWEST_ROWS:
+def _require_enough(used: int, given: int, left_out: dict[str, int], fewest: int) -> None:
+    if used < fewest:
         why = "; ".join(f"{reason}: {count}" for reason, count in left_out.items()) or "none left out"
         raise Refused(
             f"Only {used} of the {given} rows given can be used ({why}), and a model of survival needs at"
-            f" least {FEWEST_ROWS} tank-seasons: add seasons, or report the counts as they are."
+            f" least {fewest} tank-seasons: add seasons, or report the counts as they are."
         )
 
 
