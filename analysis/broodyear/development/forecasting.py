@@ -21,6 +21,7 @@ from broodyear.development.forecast_models import (
 )
 from broodyear.development.journeys import journeys_of, remaining_stages, tanks_under_way
 from broodyear.development.paths import Journeys, StagePath
+from broodyear.development.record_checks import has_implausible_units
 from broodyear.development.scoring import fits_by_stage
 from broodyear.development.stage_rows import derived_frames, stage_rows
 from broodyear.errors import NothingToAnalyse
@@ -32,6 +33,10 @@ FORECAST_CAUTIONS = (
     "A forecast never replaces looking: the date written down is the one on which the event was seen.",
     "Release only when, where and what the permit says, whatever the date of button-up.",
     "Where no interval is given, the temperatures lie outside those the model was tested at.",
+)
+NO_UNITS = (
+    "no date: thermal units at delivery not recorded, or unlike those of other eyed eggs of the species "
+    "(in °F, or counted anew at delivery); mend the delivery"
 )
 FORECAST_COLUMNS = (
     "season", "tank_id", "stage", "model", "headline", "expected_on", "low_80", "high_80", "low_95", "high_95",
@@ -64,12 +69,14 @@ def forecast_stages(
     frames = derived_frames(source, ("tank_seasons", "daily_temperature", "observed_stages"))
     season = _season(frames["tank_seasons"]) if season is None else season
     today = _as_of(frames["daily_temperature"], season) if as_of is None else np.datetime64(as_of, "D")
-    tanks = tanks_under_way(frames["tank_seasons"], season, today)
+    doubtful = has_implausible_units(frames["tank_seasons"])
+    deliveries = frames["tank_seasons"].assign(has_doubtful_units=doubtful)
+    tanks = tanks_under_way(deliveries, season, today)
     if fits is None:
         fits = _own_fits(frames, today, stages)
     waiting = remaining_stages(tanks, frames["observed_stages"], today, stages)
     if not len(waiting):
-        return pd.DataFrame(columns=list(FORECAST_COLUMNS))
+        return _empty()
     journeys, read_days = journeys_of(tanks, frames["daily_temperature"], today)
     parts = []
     for (species, stage), group in waiting.groupby(["species", "stage"], sort=True):
@@ -81,6 +88,12 @@ def forecast_stages(
             )
         )
     return _arranged(pd.concat(parts, ignore_index=True), season, today)
+
+
+def _empty() -> pd.DataFrame:
+    """No rows, with the kinds of columns a forecast has."""
+    dates = dict.fromkeys(("expected_on", *_LIMITS, "delivered_on"), "datetime64[us]")
+    return pd.DataFrame(columns=list(FORECAST_COLUMNS)).astype({**dates, "headline": bool})
 
 
 def _season(tank_seasons: pd.DataFrame) -> int:
@@ -141,6 +154,8 @@ def _without_model(tanks: pd.DataFrame, journeys: Journeys, stage: str, note: st
 
 def _by_model(tanks: pd.DataFrame, journeys: Journeys, stage: str, model: ForecastModel) -> pd.DataFrame:
     units = tanks["units_at_delivery_c_days"].to_numpy(dtype=float)
+    if "has_doubtful_units" in tanks:
+        units = np.where(tanks["has_doubtful_units"], np.nan, units)
     hatchery = tanks["hatchery_temp_c"].to_numpy(dtype=float)
     start, start_sd = start_of_development(model, units, hatchery)
     is_known = np.isfinite(start)
@@ -177,7 +192,7 @@ def _notes(
     note[np.isnan(hatchery) & is_known & (units > 0)] += (
         "; hatchery temperature not recorded, 5 to 11 °C allowed for"
     )
-    note[~is_known] = "thermal units at delivery not known, so no date"
+    note[~is_known] = NO_UNITS
     return note
 
 

@@ -129,7 +129,8 @@ def score_everything(
 _OPTIONAL: Mapping[str, Any] = {
     "species": "other", "stage": "hatch_half", "season": 0, "site_id": "site", "dating": "seen",
     "set_point_c": np.nan, "last_absent_on": pd.NaT, "first_seen_on": pd.NaT, "delivered_on": pd.NaT,
-    "units_at_delivery_c_days": np.nan, "stage_at_delivery": "green", "lot_id": None, "usable": True, "why_not": None,
+    "units_at_delivery_c_days": np.nan, "stage_at_delivery": "green", "lot_id": None,
+    "usable": True, "why_not": None,
 }  # fmt: skip
 
 

@@ -201,13 +201,15 @@ def _first_seen(one: StageFindings) -> Iterator[str]:
     for _, row in one.first_seen.head(1).iterrows():
         naive, bias, shift = row["bias_first_seen_days"], row["bias_days"], row["shift_days"]
         yield (
-            f"{one.name}: scored against first-seen dates {row['model']} would look {naive:+.1f} d off; between the "
-            f"looks it is {bias:+.1f} d. The difference of {shift:+.1f} d is the waiting between looks, not the model."
+            f"{one.name}: scored against first-seen dates {row['model']} would look {naive:+.1f} d off; between "
+            f"the looks it is {bias:+.1f} d. The difference of {shift:+.1f} d is the waiting between looks, "
+            "not the model."
         )
 
 
 def _copied(sheet: pd.Series) -> str:
-    name = f"{str(sheet['species']).replace('_', ' ')}, {STAGE_WORDS.get(str(sheet['stage']), sheet['stage'])}"
+    stage = STAGE_WORDS.get(str(sheet["stage"]), sheet["stage"])
+    name = f"{str(sheet['species']).replace('_', ' ')}, {stage}"
     return (
         f"{name}: {sheet['agreeing']} of {sheet['tanks']} dates without an earlier look agree exactly with "
         f"{sheet['units_c_days']:g} units at the set point, where about {sheet['expected_by_chance']:.0f} would by "
