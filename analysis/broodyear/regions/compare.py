@@ -216,7 +216,7 @@ def _difference_note(row: pd.Series) -> str:
     if abs(apart) >= _POINTS_APART:
         return (
             f"within shared batches the difference is {row['within_batch_points']:+.1f} points and not"
-            f" {row['difference_points']:+.1f}: trust the within-batch figure, batches were not given out evenly"
+            f" {row['difference_points']:+.1f}: trust the within-batch figure, the batches went out unevenly"
         )
     return ""
 

@@ -181,6 +181,6 @@ def _sentence(rows: pd.DataFrame, spreads: Spreads) -> str:
     return (
         f"{len(rows)} tank-seasons were compared with what their species, batch, season and thermal units"
         f" at delivery lead one to expect; ordinary tanks differ by a standard deviation of"
-        f" {spreads.tank_sd:.2f} on the logit scale, and {spreads.set_aside} tank-seasons outside the 99 %"
+        f" {spreads.tank_sd:.2f} on the logit scale, and {spreads.set_aside} tank-seasons outside the 99.5 %"
         " limits were kept out of that estimate"
     )

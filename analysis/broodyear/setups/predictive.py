@@ -99,12 +99,18 @@ def _posterior_mode(survivors: Floats, eggs: Floats, centre: Floats, spread: Flo
 
 
 def _quantile(points: Floats, density: Floats, probability: float) -> Floats:
-    """Where the cumulative density of each row reaches the probability, linear between points."""
-    reached = np.cumsum(density, axis=1) - 0.5 * density
+    """Where the cumulative density of each row reaches the probability.
+
+    Linear between points on the normal-score scale, on which the curve is nearly straight.
+    """
+    from scipy.special import ndtri
+
+    # Trapezoid rule with its first end correction (Euler and Maclaurin).
+    reached = np.cumsum(density, axis=1) - 0.5 * density - np.gradient(density, axis=1) / 12.0
     after = np.clip((reached < probability).sum(axis=1), 1, points.shape[1] - 1)
     row = np.arange(len(points))
-    low, high = reached[row, after - 1], reached[row, after]
-    part = np.clip((probability - low) / np.maximum(high - low, 1e-300), 0.0, 1.0)
+    low, high = (ndtri(np.clip(reached[row, place], 1e-12, 1.0 - 1e-12)) for place in (after - 1, after))
+    part = np.clip((ndtri(probability) - low) / np.maximum(high - low, 1e-12), 0.0, 1.0)
     return np.asarray(
         points[row, after - 1] + part * (points[row, after] - points[row, after - 1]), dtype=float
     )

@@ -144,7 +144,7 @@ def _with_verdicts(rows: pd.DataFrame) -> pd.DataFrame:
     rows["watch_reason"] = np.select(
         [on_watch & outside & repeated, on_watch & outside, on_watch],
         [
-            "outside the 95 % limits this season, and low in earlier ones",
+            "outside the 95 % limits this season, and low in the other seasons too",
             "outside the 95 % limits this season only",
             "low in several seasons together, though not outside the limits in this one",
         ],

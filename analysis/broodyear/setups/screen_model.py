@@ -4,7 +4,7 @@ On the logit scale a tank's survival is common part + season + batch + the tank'
 is what is being judged, so it must not teach the model what to expect: each tank's score is winsorised before
 it enters (pseudo-observations, Huber PJ 1981, Robust Statistics, section 7.8), the spread between tanks
 solves the winsorised moment equation made consistent for the normal distribution (Huber's proposal 2;
-Spiegelhalter 2005, doi:10.1136/qshc.2005.013755, winsorises likewise), and tanks beyond the 99 % limits are
+Spiegelhalter 2005, doi:10.1136/qshc.2005.013755, winsorises likewise), and tanks beyond the 99.5 % limits are
 set aside for the estimates. Season and batch spreads follow Schall R (1991) Biometrika 78:719-727,
 doi:10.1093/biomet/78.4.719. Scores are Anscombe's (1948) arcsine scores, moved by the difference to exact
 mid-p normal scores, so small counts stay honest.
@@ -25,11 +25,11 @@ Codes = NDArray[np.int64]
 
 #: Scores are winsorised at the normal distribution's 10 % and 90 % points.
 CLIP = 1.2815515655446004
-#: Scores beyond this (99 % limits) are set aside: they neither move the expectation nor widen the spread.
-SET_ASIDE = 2.5758293035489004
+#: Scores beyond this (99.5 % limits) are set aside: they neither move the expectation nor widen the spread.
+SET_ASIDE = 2.8070337683438042
 #: Mean derivative and mean square of a winsorised standard normal score that was not set aside.
-SLOPE = 0.8080808
-_SQUARE = 0.6689200
+SLOPE = 0.8040201
+_SQUARE = 0.6738117
 #: Efficiency of the winsorised spread against the plain standard deviation, on normal scores.
 _EFFICIENCY = 0.7
 

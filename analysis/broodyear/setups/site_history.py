@@ -16,7 +16,7 @@ Codes = NDArray[np.int64]
 
 #: One season's score counts for at most this much in a site's history, so that one collapse is not a history.
 LARGEST_SCORE = 3.2905267314919255
-#: "Low in several seasons" needs this season and the mean of the earlier ones below minus this.
+#: "Low in several seasons" needs this season and the mean of the others below minus this.
 LOW_SCORE = 1.0
 
 
@@ -85,28 +85,25 @@ def _values(departures: Departures, sd: float) -> tuple[Floats, Floats]:
 
 
 def low_together(departures: Departures, sd: float) -> tuple[Floats, NDArray[np.bool_]]:
-    """Score of this and the site's earlier seasons together, and whether both this and the earlier ones are
-    low.
+    """Score of this and the site's other seasons together, and whether both this and the others are low.
 
     The score allows for sites differing: seasons of one site are correlated by the site's share of the
-    variance. Rows without an earlier season have a missing score.
+    variance. Rows of sites without another season have a missing score.
     """
     score = np.clip(departures.score, -LARGEST_SCORE, LARGEST_SCORE)
-    before, number = _earlier(score, departures)
+    others, number = _other_seasons(score, departures)
     share = min(sd**2 / float(np.mean(departures.error**2)), 0.95) if len(score) else 0.0
     with np.errstate(invalid="ignore", divide="ignore"):
-        together = (score + before) / np.sqrt((number + 1.0) * (1.0 + number * share))
-        both_low = (score < -LOW_SCORE) & (before / number < -LOW_SCORE)
+        together = (score + others) / np.sqrt((number + 1.0) * (1.0 + number * share))
+        both_low = (score < -LOW_SCORE) & (others / number < -LOW_SCORE)
     together[number == 0] = np.nan
     return together, both_low & (number > 0)
 
 
-def _earlier(score: Floats, departures: Departures) -> tuple[Floats, Floats]:
-    """Sum and number of the scores of the same site in earlier seasons, one per row."""
-    seasons = int(departures.season.max(initial=0)) + 1
-    size = (int(departures.site.max(initial=-1)) + 1) * seasons
-    cell = departures.site * seasons + departures.season
-    sums = np.bincount(cell, score, size).reshape(-1, seasons)
-    counts = np.bincount(cell, minlength=size).reshape(-1, seasons).astype(float)
-    before, number = np.cumsum(sums, axis=1) - sums, np.cumsum(counts, axis=1) - counts
-    return before.ravel()[cell], number.ravel()[cell]
+def _other_seasons(score: Floats, departures: Departures) -> tuple[Floats, Floats]:
+    """Sum and number of the scores of the same site in other seasons, one per row."""
+    cell = departures.site * (int(departures.season.max(initial=0)) + 1) + departures.season
+    _, cell = np.unique(cell, return_inverse=True)
+    sums = np.bincount(departures.site, score)[departures.site] - np.bincount(cell, score)[cell]
+    number = np.bincount(departures.site)[departures.site] - np.bincount(cell)[cell]
+    return np.asarray(sums, dtype=float), np.asarray(number, dtype=float)

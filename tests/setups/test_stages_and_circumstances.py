@@ -1,0 +1,81 @@
+"""At which stage a flagged tank lost fish, and what was on record then."""
+
+from __future__ import annotations
+
+import pandas as pd
+from tests.setups.programmes import SMALL_SPREADS, programme
+
+from broodyear.setups import compare_setups
+from broodyear.setups.circumstances import NOTHING_ON_RECORD, circumstances
+from broodyear.setups.losing_stage import losing_stage
+
+
+def tanks(**columns: object) -> pd.DataFrame:
+    """Four tanks of one season, 100 eggs each, expected at 90 %."""
+    frame = pd.DataFrame(
+        {
+            "season": 2024,
+            "tank_id": ["A", "B", "C", "D"],
+            "outcome": "delivered_to_release",
+            "eggs": 100.0,
+            "survivors": [60.0, 90.0, 90.0, 90.0],
+            "expected_pct": 90.0,
+        }
+    )
+    return frame.assign(**columns)
+
+
+def test_stage_from_the_outcomes_between() -> None:
+    hatch = tanks(outcome="hatch", survivors=[70.0, 98.0, 97.0, 98.0], expected_pct=97.0)
+    later = tanks(
+        outcome="hatch_to_release", eggs=[70.0, 98.0, 97.0, 98.0], survivors=[60.0, 90.0, 90.0, 90.0]
+    )
+    stages = losing_stage(pd.concat([tanks(), hatch, later], ignore_index=True))
+    assert stages.iloc[[0, 4, 8]].tolist() == ["egg", "egg", "egg"]
+
+
+def test_stage_after_hatch_is_refined_by_the_dead_found() -> None:
+    dead = {"dead_egg": [2, 2, 3, 2], "dead_alevin": [3, 2, 2, 2], "dead_fry": [25, 4, 4, 5]}
+    hatch = tanks(outcome="hatch", survivors=[97.0, 98.0, 97.0, 98.0], expected_pct=97.0, **dead)
+    later = tanks(outcome="hatch_to_release", survivors=[60.0, 90.0, 90.0, 90.0], **dead)
+    assert losing_stage(pd.concat([hatch, later], ignore_index=True)).iloc[0] == "fry"
+
+
+def test_stage_from_the_dead_alone() -> None:
+    frame = tanks(dead_egg=[3, 2, 2, 3], dead_alevin=[30, 3, 2, 3], dead_fry=[2, 3, 3, 2])
+    assert losing_stage(frame).iloc[0] == "alevin"
+
+
+def test_fish_nobody_found_are_unaccounted() -> None:
+    frame = tanks(dead_egg=[3, 2, 2, 3], dead_alevin=[3, 3, 2, 3], unaccounted=[35, 1, 2, 0])
+    assert losing_stage(frame).iloc[0] == "unaccounted"
+
+
+def test_stage_is_blank_without_records() -> None:
+    assert losing_stage(tanks()).tolist() == ["", "", "", ""]
+
+
+def test_only_uncommon_circumstances_of_flagged_tanks_are_named() -> None:
+    frame = tanks(
+        room_type=["hallway", "classroom", "classroom", "classroom"],
+        light_cover=[False, False, False, True],
+        hours_interrupted=[14.0, 0.0, None, 0.0],
+        dead_on_arrival=[20, 0, 0, 0],
+    )
+    said = circumstances(frame, pd.Series([True, True, False, False]))
+    assert said.iloc[0] == (
+        "consistent with 14 h of interrupted cooling or water movement; 17 % dead on arrival;"
+        " a hallway as room"
+    )
+    assert said.iloc[1:].tolist() == [NOTHING_ON_RECORD, "", ""]
+
+
+def test_no_cause_is_ever_claimed() -> None:
+    frame = programme(9, seasons=2, eggs_low=150, eggs_high=151, **SMALL_SPREADS)
+    frame.loc[frame["tank_id"] == "T0003", "survivors"] = 40
+    frame["weekend_access"] = frame["tank_id"] != "T0003"
+    rows = compare_setups(frame).set_index("tank_id").loc["T0003"]
+    assert (rows["verdict"] == "below_expected").all()
+    assert rows["circumstances"].str.startswith("consistent with").all()
+    assert rows["circumstances"].str.contains("nobody looking on weekends").all()
+    assert not rows["circumstances"].str.contains("caused|because|due to").any()
