@@ -64,7 +64,7 @@ closed AS (
 ),
 
 final AS (
-    SELECT DISTINCT flagged.tank_id, flagged.read_at, flagged.instrument, flagged.flag
+    SELECT flagged.tank_id, flagged.read_at, flagged.instrument, flagged.flag
     FROM flagged
     WHERE NOT EXISTS (
         SELECT 1 FROM closed WHERE closed.flag = flagged.flag AND closed.tank_id IN (flagged.tank_id, '*')

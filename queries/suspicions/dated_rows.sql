@@ -2,7 +2,7 @@
 --
 -- purpose: every date typed by hand, in the order of its file, so that one can be held against its neighbours.
 -- grain: one row per tank, upload, table, column and date in a row; equal dates in consecutive rows count once.
--- reads: losses, stages, exits, water_tests, incidents, temperatures
+-- reads: losses, stages, exits, water_tests, incidents, temperatures, reading_days
 -- returns:
 --   tank_id [code]: tank
 --   table_name [text]: table
@@ -18,7 +18,12 @@
 --   second_after [date]: date two rows after it
 --   in_order_share [share]: share of steps between rows of that tank, table and upload that go forward
 --   steps_back [count]: steps that go back
-WITH hand AS (
+WITH hand_days AS (
+    -- nobody types more than three readings a day
+    SELECT tank_id, instrument, day FROM reading_days WHERE instrument <> 'logger' AND readings <= 3
+),
+
+hand AS (
     SELECT tank_id, 'losses' AS table_name, 'checked_on' AS column_name, checked_on AS day, upload, line,
         true AS needs_eggs
     FROM losses
@@ -33,7 +38,10 @@ WITH hand AS (
     UNION ALL
     SELECT tank_id, 'temperatures', 'read_at', read_at::DATE, upload, line, false
     FROM temperatures
-    WHERE instrument <> 'logger'
+    SEMI JOIN hand_days
+        ON hand_days.tank_id = temperatures.tank_id
+        AND hand_days.instrument = temperatures.instrument
+        AND hand_days.day = temperatures.read_at::DATE
 ),
 
 changes AS (

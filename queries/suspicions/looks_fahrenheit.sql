@@ -22,17 +22,6 @@
 --   lowest [°C as stated]: lowest of the alike
 --   highest [°C as stated]: highest of the alike
 --   is_group [true/false]: the row stands for all of them
-WITH alike AS (
-    SELECT
-        *,
-        min(water_temp) OVER stream AS lowest,
-        max(water_temp) OVER stream AS highest,
-        alike >= 0.8 * entries AND alike > 1 OR alike > 50 AS is_group
-    FROM hot_readings
-    WHERE looks_fahrenheit
-    WINDOW stream AS (PARTITION BY season, tank_id, instrument)
-)
-
 SELECT
     tank_id,
     'temperatures' AS table_name,
@@ -51,5 +40,5 @@ SELECT
     lowest,
     highest,
     is_group
-FROM alike
-WHERE NOT is_group OR is_first
+FROM hot_readings
+WHERE looks_fahrenheit

@@ -17,15 +17,9 @@
 --   water_temp_c [°C]: the reading
 --   usual_c [°C]: what the tank read otherwise; NULL when nothing below 25 °C
 --   alike [count]: such readings of that tank, season and instrument
---   highest_c [°C]: highest of the alike
+--   highest [as in unit]: highest of the alike
+--   unit [text]: C or F, as written
 --   is_group [true/false]: the row stands for all of them
-WITH alike AS (
-    SELECT *, max(water_temp_c) OVER stream AS highest_c, alike > 50 AS is_group
-    FROM hot_readings
-    WHERE NOT looks_fahrenheit
-    WINDOW stream AS (PARTITION BY season, tank_id, instrument)
-)
-
 SELECT
     tank_id,
     'temperatures' AS table_name,
@@ -39,7 +33,8 @@ SELECT
     water_temp_c,
     usual_c,
     alike,
-    highest_c,
+    highest,
+    unit,
     is_group
-FROM alike
-WHERE NOT is_group OR is_first
+FROM hot_readings
+WHERE NOT looks_fahrenheit

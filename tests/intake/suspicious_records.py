@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from typing import Any
 
 import duckdb
+import pandas as pd
 
 from broodyear.findings import Finding
 from broodyear.intake.suspicions import find_suspicions
@@ -58,14 +59,16 @@ class Records:
             yield connection, uploads
 
     def _fill(self, connection: duckdb.DuckDBPyConnection, name: str, kinds: dict[str, str], upload: int) -> None:
-        rows = [{**row, "upload": upload, "line": line} for line, row in enumerate(self.tables[name], start=2)]
-        columns = sorted({column for row in rows for column in row})
-        places = ", ".join(f"?::{kinds.get(column, 'BIGINT')}" for column in columns)
-        quoted = ", ".join(f'"{column}"' for column in columns)
-        connection.executemany(
-            f"INSERT INTO received_{name} ({quoted}) VALUES ({places})",
-            [[row.get(column) for column in columns] for row in rows],
+        rows = pd.DataFrame(self.tables[name], dtype=object)
+        texts = rows.map(lambda value: None if value is None or value != value else str(value)).astype(object)
+        columns = ", ".join(f'"{column}"' for column in texts)
+        typed = ", ".join(f"nullif(\"{column}\", '')::{kinds[column]}" for column in texts)
+        texts["line"] = range(2, len(rows) + 2)
+        connection.register("texts", texts)
+        connection.execute(
+            f"INSERT INTO received_{name} ({columns}, upload, line) SELECT {typed}, {upload}, line FROM texts"
         )
+        connection.unregister("texts")
 
 
 def suspicions(records: Records, rule: str, settings: Settings | None = None) -> list[Finding]:

@@ -34,7 +34,7 @@ def above_25(case: Case) -> str:
     if case["is_group"]:
         return (
             "{instrument} of {tank_id}, season {season}: {alike:of reading} above 25 °C in the unit stated, at "
-            "most {highest_c:.1f} °C"
+            "most {highest:g} {unit}"
         )
     if case["usual_c"] is None:
         return "{water_temp_c:.1f} °C in the unit stated is above 25 °C"
@@ -72,7 +72,7 @@ def swapped(case: Case) -> str:
         start += " ({rows:of row})"
     if case["evidence"] == "order":
         return start + (
-            "stands between {day_before:day} and {day_after:day}; with day and month changed, {swapped_on:day} "
+            " stands between {day_before:day} and {day_after:day}; with day and month changed, {swapped_on:day} "
             "fits between them"
         )
     if case["evidence"] == "close":
@@ -94,7 +94,7 @@ def cumulative(case: Case) -> str:
     """The order of the numbers, and what their sum exceeds."""
     start = (
         "{tank_id}, season {season}: {checks:of number} of dead never fall, from {first_dead:,} up to "
-        "{last_dead:,}, with {rises:of rise}; numbers since the last check would come in this order less than "
+        "{last_dead:,}, with {rises:of rise}; numbers since the last check would come in this order at most "
         "once in {orders:,}"
     )
     if case["exceeds_eggs"]:
