@@ -258,6 +258,9 @@ def _add_plan(commands_of: _Commands) -> None:
     plan.add_argument(
         "--window", type=_date, nargs=2, metavar=("FROM", "TO"), help="which set points put button-up inside it"
     )
+    plan.add_argument(
+        "--release-after-days", type=_whole, metavar="N", help="also give release, N days after button-up"
+    )
     plan.add_argument("--out", type=Path, metavar="FILE", help="a CSV file (default: printed)")
 
 

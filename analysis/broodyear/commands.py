@@ -219,6 +219,7 @@ def plan(
     units: float,
     hatchery_temp: float | None,
     window: Sequence[dt.date] | None,
+    release_after_days: int | None,
     out: Path | None,
     quiet: bool = False,
     **_unused: object,
@@ -232,6 +233,7 @@ def plan(
         units_at_delivery_c_days=units,
         hatchery_temp_c=hatchery_temp,
         window=(window[0], window[1]) if window else None,
+        release_after_days=release_after_days,
     )
     _write_csv(dates, out)
     for caution in FORECAST_CAUTIONS:

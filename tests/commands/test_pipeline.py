@@ -1,0 +1,189 @@
+"""From a folder of uploads to reports, through the command line, and what happens when something is wrong."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from broodyear.cli import main
+from broodyear.places import synthetic_data_folder
+
+SAMPLE = synthetic_data_folder() / "sample"
+#: Columns that other people's scripts rely on, per table of the season report.
+CONTRACT = {
+    name: columns.split()
+    for name, columns in {
+        "effects": """outcome factor level reference tanks batches odds_ratio or_low or_high difference_points
+            difference_low difference_high p_value method note""",
+        "setups": """season tank_id site_id region batch_id room_type gravel_practice outcome eggs survivors
+            observed_pct expected_pct shrunken_pct shrunken_low shrunken_high fish_below_expected p_value q_value
+            verdict losing_stage circumstances""",
+        "practices": """room_type gravel_practice outcome tanks batches seasons eggs adjusted_pct adjusted_low
+            adjusted_high difference_points difference_low difference_high note""",
+    }.items()
+}
+
+
+@pytest.fixture(scope="module")
+def loaded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """A store with the committed sample in it."""
+    store = tmp_path_factory.mktemp("loaded") / "programme.duckdb"
+    assert main(["load", str(SAMPLE), "--store", str(store), "--format", "json"]) in {0, 10}
+    yield store
+
+
+def run(words: list[str], capsys: pytest.CaptureFixture[str]) -> tuple[int, str, str]:
+    code = main(words)
+    said = capsys.readouterr()
+    return code, said.out, said.err
+
+
+def test_check_prints_one_object_that_accounts_for_every_row(capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, _ = run(["check", str(SAMPLE), "--format", "json"], capsys)
+    found = json.loads(out)
+    assert code in {0, 10} and set(found) == {"files", "findings"}
+    keys = {"path", "table", "lines_read", "rows_read", "rows_accepted", "rows_rejected", "notes"}
+    for one in found["files"]:
+        assert set(one) == keys
+        assert one["rows_read"] == one["rows_accepted"] + one["rows_rejected"]
+    wanted = {"path", "line", "table", "column", "value", "level", "rule", "message", "advice"}
+    assert all(set(finding) == wanted for finding in found["findings"])
+
+
+def test_loading_the_same_files_again_changes_nothing(loaded: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    before = run(["uploads", "--store", str(loaded), "--format", "json"], capsys)[1]
+    run(["load", str(SAMPLE), "--store", str(loaded)], capsys)
+    assert run(["uploads", "--store", str(loaded), "--format", "json"], capsys)[1] == before
+
+
+def test_the_ledger_has_the_contracts_fields(loaded: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    ledger = json.loads(run(["uploads", "--store", str(loaded), "--format", "json"], capsys)[1])
+    wanted = {"upload", "path", "table", "sha256", "loaded_at", "rows_accepted", "rows_rejected", "withdrawn"}
+    assert ledger and all(wanted <= set(entry) for entry in ledger)
+
+
+def last_season(store: Path) -> int:
+    from broodyear import open_store
+
+    with open_store(store) as opened:
+        return int(opened.table("setups")["season"].max())
+
+
+def test_the_season_report_writes_the_tables_of_the_contract(
+    loaded: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = [
+        "report",
+        "season",
+        "--season",
+        str(last_season(loaded)),
+        "--out",
+        str(tmp_path),
+        "--store",
+        str(loaded),
+    ]
+    code, out, _ = run(words, capsys)
+    assert code == 0 and out == f"Open {tmp_path / 'season.html'}\n"
+    for name, columns in CONTRACT.items():
+        table = pd.read_csv(tmp_path / "tables" / f"{name}.csv")
+        assert set(columns) <= set(table.columns), name
+    for name in ("stage_survival", "batches", "accounting", "exposure", "sites"):
+        assert (tmp_path / "tables" / f"{name}.csv").exists()
+    assert json.loads((tmp_path / "manifest.json").read_text(encoding="utf-8"))
+
+
+def test_a_season_without_records_is_exit_12(
+    loaded: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ["report", "season", "--season", "1990", "--out", str(tmp_path / "r"), "--store", str(loaded)]
+    code, out, err = run(words, capsys)
+    assert (code, out) == (12, "")
+    assert "1990" in err and str(last_season(loaded)) in err
+    assert not (tmp_path / "r").exists()
+
+
+@pytest.mark.parametrize(
+    "words", [["report", "season", "--season", "2024"], ["uploads"], ["export", "--out", "x"]]
+)
+def test_a_file_that_is_no_store_is_exit_13_and_stays_as_it_is(
+    words: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    other = tmp_path / "photo.duckdb"
+    other.write_bytes(b"not a store at all, but somebody's picture" * 100)
+    before = other.read_bytes()
+    code, out, err = run([*words, "--store", "photo.duckdb"], capsys)
+    assert (code, out) == (13, "") and "photo.duckdb" in err and "Traceback" not in err
+    assert other.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("name", "content"),
+    [("none.csv", None), ("losses.csv", b""), ("losses.csv", b"\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR\x00\x00")],
+)
+def test_a_missing_empty_or_foreign_file_is_exit_11_and_loads_nothing(
+    name: str, content: bytes | None, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / name
+    if content is not None:
+        path.write_bytes(content)
+    code, out, err = run(["load", str(path), "--store", str(tmp_path / "s.duckdb")], capsys)
+    assert code == 11 and name in out + err and "Traceback" not in out + err
+
+
+def test_strict_loads_nothing_when_a_row_has_an_error(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "tanks.csv").write_text("tank_id,volume_l\nA,100\nB,much\n", encoding="utf-8")
+    store = tmp_path / "s.duckdb"
+    assert run(["load", str(tmp_path / "tanks.csv"), "--store", str(store), "--strict"], capsys)[0] == 10
+    assert json.loads(run(["uploads", "--store", str(store), "--format", "json"], capsys)[1]) == []
+    assert run(["load", str(tmp_path / "tanks.csv"), "--store", str(store)], capsys)[0] == 10
+    assert len(json.loads(run(["uploads", "--store", str(store), "--format", "json"], capsys)[1])) == 1
+
+
+def test_withdrawing_an_unknown_upload_is_wrong_usage(
+    loaded: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shutil.copy(loaded, tmp_path / "s.duckdb")
+    code, out, err = run(["withdraw", "99999", "--store", str(tmp_path / "s.duckdb")], capsys)
+    assert (code, out) == (2, "") and "99999" in err
+
+
+def test_an_export_loads_back(loaded: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["export", "--out", str(tmp_path / "e"), "--store", str(loaded)], capsys)[0] == 0
+    tables = [str(path) for path in sorted((tmp_path / "e").glob("*.csv"))]
+    assert run(["load", *tables, "--store", str(tmp_path / "again.duckdb")], capsys)[0] == 0
+    assert run(["export", "--out", str(tmp_path / "f"), "--store", str(tmp_path / "again.duckdb")], capsys)[0] == 0
+    for path in tables:
+        one, two = Path(path).read_bytes(), (tmp_path / "f" / Path(path).name).read_bytes()
+        assert sorted(one.splitlines()) == sorted(two.splitlines()), path
+
+
+def test_a_forecast_has_the_contracts_columns(loaded: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    season = last_season(loaded)
+    words = ["forecast", "--season", str(season), "--as-of", f"{season}-12-15", "--store", str(loaded)]
+    code, out, err = run(words, capsys)
+    header = out.splitlines()[0].split(",")
+    wanted = "season tank_id stage model expected_on low_80 high_80 low_95 high_95 days_of_record note headline"
+    assert code == 0 and set(wanted.split()) <= set(header)
+    assert "never replaces looking" in err and "permit" in err
+
+
+def test_a_plan_needs_no_store(capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["plan", "--species", "chinook", "--delivered-on", "2024-11-08", "--units", "310", "--quiet"]
+    code, out, err = run(words, capsys)
+    assert code == 0 and err == ""
+    assert {line.split(",")[0] for line in out.splitlines()[1:]} == {f"{c}.0" for c in range(6, 13)}
+
+
+def test_the_demo_refuses_a_folder_that_holds_something_else(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "letters.txt").write_text("mine", encoding="utf-8")
+    code, out, err = run(["demo", "--out", str(tmp_path)], capsys)
+    assert (code, out) == (2, "") and "is not empty" in err
+    assert (tmp_path / "letters.txt").read_text(encoding="utf-8") == "mine"
