@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import replace
+from dataclasses import fields, replace
 from typing import Any
 
 import pandas as pd
@@ -229,3 +229,16 @@ def uploads() -> pd.DataFrame:
           "loaded_at": dt.datetime(2024, 7, 1, 12), "rows_read": 413, "rows_accepted": 410, "rows_rejected": 3,
           "withdrawn": False}]
     )  # fmt: skip
+
+
+def refused_results() -> SeasonResults:
+    """A season in which everything was refused: one tank, no count, nothing to compare."""
+    why = "only one batch has usable tanks, so nothing can be compared"
+    columns = {"setups": SETUPS, "effects": EFFECTS, "practices": PRACTICES}
+    names = [one.name for one in fields(SeasonResults) if one.type == "ReportTable"]
+    tables = {
+        name: report_table(name, name, pd.DataFrame(columns=list(columns.get(name, ("note",)))), (), why)
+        for name in names
+        if name not in ("key_figures", "uploads")
+    }
+    return season_results(1, **tables, timelines={})

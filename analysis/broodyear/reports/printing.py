@@ -34,6 +34,9 @@ _QUIET = (
 #: Printing takes about 2 s; a page of 1 000 tanks on a slow machine gets much longer.
 TIMEOUT_SECONDS = 180
 
+# In a PDF a link to a file beside the page would become the full path of a folder on this computer.
+_FILE_LINK = re.compile(r' href="(?!#)[^"]*"')
+
 # The moment of printing would be the only thing that differs between two PDFs of the same page.
 _MOMENT = re.compile(rb"/(CreationDate|ModDate) \(D:[0-9]{14}([^)]*)\)")
 
@@ -53,10 +56,12 @@ def print_page(page: Path) -> Path:
     target = page.with_suffix(".pdf").resolve()
     target.unlink(missing_ok=True)
     with tempfile.TemporaryDirectory(prefix="broodyear-print-") as profile:
-        said = _run(browser, page, target, profile)
+        copy = Path(profile) / page.name
+        copy.write_text(_FILE_LINK.sub("", page.read_text(encoding="utf-8")), encoding="utf-8")
+        said = _run(browser, copy, target, profile)
         if not target.exists():
             # A browser run by the system's superuser refuses its sandbox; the page is our own and fetches nothing.
-            said = _run(browser, page, target, profile, "--no-sandbox")
+            said = _run(browser, copy, target, profile, "--no-sandbox")
     if not target.exists():
         raise Refused(
             f"{Path(browser).name} made no PDF of {page.name} ({said}); open the page and print it there"

@@ -1,0 +1,66 @@
+"""Invented results of the regions report: one region that had the bad batch, one that shares no batch."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from broodyear.reports.regions import REGIONS, RegionResults
+from broodyear.reports.tables import report_table
+from broodyear.settings import Settings
+
+SENTENCE = "south never shares a batch with another region and cannot be compared with any."
+
+
+def row(region: str, raw: float, points: float, p: float, **changes: Any) -> dict[str, Any]:
+    """One region, delivery to release, with both answers at `points`."""
+    return {
+        "region": region, "outcome": "delivered_to_release", "tanks": 40, "tanks_usable": 36, "sites": 20,
+        "batches": 6, "batches_shared": 2, "seasons": 4, "raw_pct": raw, "adjusted_pct": 82 + points,
+        "adjusted_low": 78 + points, "adjusted_high": 86 + points, "difference_points": points,
+        "difference_low": points - 5, "difference_high": points + 5, "p_value": p,
+        "within_batch_pct": 82 + points, "within_batch_low": 77 + points, "within_batch_high": 87 + points,
+        "within_batch_points": points, "within_batch_points_low": points - 6,
+        "within_batch_points_high": points + 6, "within_batch_p_value": p, "separable": True,
+        "comparable_with": "east", "reporting_pct": 90.0, "bound_low_pct": raw - 8, "bound_high_pct": raw + 2,
+        "note": "no difference shown against east",
+    } | changes  # fmt: skip
+
+
+def alone(region: str, raw: float) -> dict[str, Any]:
+    """A region whose batches went nowhere else."""
+    blank = {
+        name: None
+        for name in row(region, raw, 0.0, 1.0)
+        if name.startswith(("adjusted", "difference", "within", "p_value"))
+    }
+    note = "not separable: none of its batches went to another region"
+    return row(region, raw, 0.0, 1.0, **blank, separable=False, batches_shared=0, comparable_with="", note=note)
+
+
+def results(*rows: dict[str, Any], refusal: str = "") -> RegionResults:
+    """A whole report; without rows: north had the bad batch, east the good ones, south stands alone."""
+    chosen = list(rows) or [row("east", 86.0, 1.2, 0.7), row("north", 72.0, -1.2, 0.7), alone("south", 84.0)]
+    graph = pd.DataFrame(
+        [
+            {"region": region, "batch_id": batch, "season": 2023, "tanks": tanks, "eggs": tanks * 140,
+             "is_shared": shared, "part": 0, "outcome": "delivered_to_release"}
+            for region, batch, tanks, shared in (
+                ("east", "B-1", 9, True), ("north", "B-1", 3, True), ("north", "B-2", 20, False),
+                ("south", "B-3", 22, False))
+        ]
+    )  # fmt: skip
+    spread = pd.DataFrame(
+        [{"outcome": "delivered_to_release", "regions": 2, "tau_points": 0.8, "i_squared_pct": 10.0, "p_value": 0.4,
+          "prediction_low_pct": 60.0, "prediction_high_pct": 92.0, "sentence": "The regions differ by chance."}]
+    )  # fmt: skip
+    frame = pd.DataFrame(columns=list(REGIONS)) if refusal else pd.DataFrame(chosen)
+    return RegionResults(
+        settings=Settings(),
+        regions=report_table("regions", "Regions", frame, REGIONS, refusal),
+        heterogeneity=report_table("heterogeneity", "Spread", spread),
+        graph=report_table("connectivity", "Batches", graph),
+        sentences={"delivered_to_release": SENTENCE},
+        seasons=(2022, 2023),
+    )

@@ -1,0 +1,180 @@
+"""Every kind of page in a real browser: accessible, quiet, whole at every width, on paper and without scripts."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, Page
+
+NAMES = ("season", "site", "refused", "regions")
+WIDTHS = (360, 768, 1440)
+
+#: WCAG 2.2 A and AA, and the house-keeping rules (heading order, landmarks) that go with them.
+AXE_TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+
+Opener = Callable[..., "Page"]
+
+
+@pytest.fixture
+def opened(browser: Browser, pages: dict[str, Path]) -> Iterator[Opener]:
+    """Open a page in a fresh context; everything it asks for or complains about is kept on it."""
+    contexts = []
+
+    def open_page(name: str, width: int = 1024, **options: Any) -> Page:
+        context = browser.new_context(viewport={"width": width, "height": 900}, **options)
+        contexts.append(context)
+        page = context.new_page()
+        page.complaints = []  # type: ignore[attr-defined]
+        page.asked = []  # type: ignore[attr-defined]
+        page.on("console", lambda message: page.complaints.append(message.text))  # type: ignore[attr-defined]
+        page.on("pageerror", lambda error: page.complaints.append(str(error)))  # type: ignore[attr-defined]
+        page.on("request", lambda request: page.asked.append(request.url))  # type: ignore[attr-defined]
+        page.goto(pages[name].as_uri())
+        return page
+
+    yield open_page
+    for context in contexts:
+        context.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("name", NAMES)
+def test_axe_finds_no_violation(opened: Opener, axe_source: str, name: str, scheme: str) -> None:
+    page = opened(name, color_scheme=scheme)
+    page.evaluate(axe_source)
+    result = page.evaluate(
+        "tags => axe.run(document, {runOnly: {type: 'tag', values: tags}, resultTypes: ['violations']})", AXE_TAGS
+    )
+    found = [
+        (violation["id"], violation["help"], [node["html"][:120] for node in violation["nodes"][:3]])
+        for violation in result["violations"]
+    ]
+    assert found == []
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_nothing_leaves_the_page_and_the_console_stays_silent(opened: Opener, name: str) -> None:
+    page = opened(name)
+    assert page.complaints == []  # type: ignore[attr-defined]
+    assert [url for url in page.asked if not url.startswith(("file:", "data:"))] == []  # type: ignore[attr-defined]
+    assert len([url for url in page.asked if url.startswith("file:")]) == 1  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize("name", NAMES)
+def test_nothing_overflows(opened: Opener, name: str, width: int) -> None:
+    page = opened(name, width)
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    # Whatever is wider than the window lies in a box that scrolls by itself.
+    wide = page.evaluate(
+        """width => [...document.querySelectorAll('main *')]
+            .filter(e => e.getBoundingClientRect().right > width + 1 && !e.closest('.scroll'))
+            .map(e => e.tagName + '.' + e.className).slice(0, 5)""",
+        width,
+    )
+    assert wide == []
+
+
+def test_a_wide_table_can_be_scrolled_by_keyboard(opened: Opener) -> None:
+    page = opened("season", 360)
+    region = page.locator("#setups-table").locator("xpath=..")
+    region.focus()
+    assert page.evaluate("document.activeElement.getAttribute('role')") == "region"
+    outline = page.evaluate("getComputedStyle(document.activeElement).outlineStyle")
+    assert outline == "solid"
+
+
+def test_sorting_by_a_number_understands_minus_signs_and_puts_blanks_last(opened: Opener) -> None:
+    page = opened("season")
+    headers = page.locator("#setups-table thead th").all_inner_texts()
+    place = next(i for i, text in enumerate(headers) if text.startswith("fish below expected"))
+    button = page.locator("#setups-table thead th").nth(place).locator("button")
+
+    def shown() -> list[float]:
+        texts = page.locator(f"#setups-table tbody tr > :nth-child({place + 1})").all_inner_texts()
+        return [float("nan") if text == "–" else float(text.replace("\u2212", "-")) for text in texts]
+
+    button.click()
+    rising = shown()
+    assert rising[:-1] == sorted(rising[:-1]) and rising[0] < 0 and rising[-1] != rising[-1]
+    assert page.locator("#setups-table thead th").nth(place).get_attribute("aria-sort") == "ascending"
+    button.press("Enter")
+    falling = shown()
+    assert falling[:-1] == sorted(rising[:-1], reverse=True) and falling[-1] != falling[-1]
+
+
+def test_sorting_keeps_rows_whole(opened: Opener) -> None:
+    page = opened("season")
+    rows = "[...document.querySelectorAll('#setups-table tbody tr')].map(r => r.dataset.from + r.textContent)"
+    before = page.evaluate(rows)
+    page.locator("#setups-table thead button").first.click()
+    page.locator("#setups-table thead button").first.click()
+    after = page.evaluate(rows)
+    assert before != after and sorted(before) == sorted(after)
+
+
+def test_filtering_shows_matching_rows_and_says_how_many(opened: Opener) -> None:
+    page = opened("season")
+    page.get_by_label("Show rows with").nth(0).wait_for()
+    box = page.locator("#setups-table-sieve")
+    box.fill("watch")
+    assert page.locator("#setups-table tbody tr:visible").count() == 1
+    assert "1 of 40 rows" in page.locator("#setups-table").locator("xpath=../..").inner_text()
+    box.fill("")
+    assert page.locator("#setups-table tbody tr:visible").count() == 40
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_without_scripts_all_content_is_there(opened: Opener, name: str) -> None:
+    def words(page: Page) -> str:
+        texts: str = page.evaluate(
+            """() => { const copy = document.querySelector('main').cloneNode(true);
+                copy.querySelectorAll('.sieve').forEach(e => e.remove()); return copy.textContent; }"""
+        )
+        return re.sub(r"\s+", "", texts)
+
+    assert words(opened(name, java_script_enabled=False)) == words(opened(name))
+
+
+def test_the_skip_link_appears_with_the_first_tab_and_leads_to_the_content(opened: Opener) -> None:
+    page = opened("season")
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.className") == "skip"
+    assert page.locator(".skip").bounding_box()["x"] >= 0  # type: ignore[index]
+    page.keyboard.press("Enter")
+    assert page.evaluate("document.activeElement.id") == "content"
+
+
+@pytest.mark.parametrize("name", ["season", "regions"])
+def test_print_keeps_tables_whole(opened: Opener, name: str, tmp_path: Path) -> None:
+    page = opened(name)
+    page.emulate_media(media="print")
+    hidden = page.evaluate(
+        """() => [...document.querySelectorAll('.scroll')]
+            .filter(e => getComputedStyle(e).overflowY !== 'visible' || getComputedStyle(e).maxHeight !== 'none').length"""
+    )
+    assert hidden == 0
+    assert page.evaluate("getComputedStyle(document.querySelector('thead')).display") == "table-header-group"
+    assert page.evaluate("getComputedStyle(document.querySelector('tbody tr')).breakInside") == "avoid"
+    printed = tmp_path / "page.pdf"
+    page.pdf(path=str(printed), prefer_css_page_size=True)
+    assert printed.read_bytes().startswith(b"%PDF-") and printed.stat().st_size > 20_000
+
+
+def test_dark_figures_use_dark_inks(opened: Opener) -> None:
+    colour = """() => getComputedStyle(document.querySelector('.drawing text')).fill"""
+    light = opened("season", color_scheme="light").evaluate(colour)
+    dark = opened("season", color_scheme="dark").evaluate(colour)
+    assert light != dark
+
+
+def test_hostile_ids_run_nothing(opened: Opener) -> None:
+    page = opened("season")
+    assert page.locator("script").count() == 1
+    assert page.locator("#setups-table").get_by_text('<script>alert("x")</script>').count() == 1

@@ -1,0 +1,199 @@
+"""The annual review: what it says first, that its numbers are its tables', and that poor input still reads."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from tests.reports import invented
+from tests.reports.pages import Seen, cell, seen, written_rows
+
+from broodyear.reports.folder import ReportResult
+from broodyear.reports.season import write_season
+from broodyear.reports.season.results import EFFECTS, PRACTICES, SETUPS
+from broodyear.reports.tables import report_table
+
+#: A page of 300 tanks may not be larger (bytes).
+SIZE_BUDGET = 2_000_000
+
+
+@pytest.fixture(scope="module")
+def review(tmp_path_factory: pytest.TempPathFactory) -> ReportResult:
+    """A review of twelve tanks with site sheets."""
+    folder = tmp_path_factory.mktemp("season")
+    return write_season(
+        invented.season_results(), folder, invented.uploads(), sites=True, command="broodyear report"
+    )
+
+
+@pytest.fixture(scope="module")
+def page(review: ReportResult) -> Seen:
+    """That review's page, parsed."""
+    return seen(review.page)
+
+
+def action_text(result: ReportResult) -> str:
+    """Text of the first screen."""
+    first = result.page.read_text(encoding="utf-8").split('<nav class="contents"')[0]
+    found = Seen()
+    found.feed(first.split("<main", 1)[1])
+    return " ".join(found.text.replace("\u202f", " ").split())
+
+
+def test_first_screen_names_tanks_stage_practice_and_how_sure(review: ReportResult) -> None:
+    said = action_text(review)
+    assert "1 of 11 tanks that can be judged did worse" in said
+    assert "T-001" in said and "49 of 120 fish left alive: 41 %, where 84 % was expected" in said
+    assert "the largest part died as alevins: 120" in said
+    assert "Most clearly gravel practice gravel: +6 points" in said or "gravel: +6 points" in said
+    assert "How sure: " in said and "95 % interval" in said
+    assert "falls short by 22 points or more" in said
+    assert "anywhere between 70 % (all their eggs died) and 84 % (all lived)" in said
+
+
+def test_the_most_urgent_tank_comes_first(review: ReportResult) -> None:
+    text = review.page.read_text(encoding="utf-8")
+    names = [part.split("</bdi>")[0].split(">")[-1] for part in text.split('<p class="tag-name">')[1:]]
+    assert names[:2] == ["T-001", "T-002"]
+
+
+def test_every_number_equals_the_cell_it_names(review: ReportResult, page: Seen) -> None:
+    folder = review.page.parent
+    assert len(page.numbers) > 60
+    for number in page.numbers:
+        assert cell(folder, number["data-from"], number["data-column"]) == number["value"], number
+        shown = number["text"].replace("\u202f", "").replace("\u2212", "-")
+        if number["value"].replace(".", "").lstrip("-").isdigit() and shown[:1] in "+-0123456789":
+            digits = float("".join(char for char in shown.split(" ")[0] if char in "-.0123456789"))
+            assert digits == pytest.approx(float(number["value"]), abs=0.51), number
+
+
+def test_every_table_row_names_a_row_that_exists(review: ReportResult, page: Seen) -> None:
+    folder = review.page.parent
+    assert len(page.rows) > 30
+    for source in page.rows:
+        name, _, row = source.partition("#row=")
+        assert 2 <= int(row) <= len(written_rows(folder, name)) + 1
+
+
+@pytest.mark.parametrize(("name", "columns"), [("effects", EFFECTS), ("setups", SETUPS), ("practices", PRACTICES)])
+def test_contract_tables_begin_with_their_columns(
+    review: ReportResult, name: str, columns: tuple[str, ...]
+) -> None:
+    header = (review.page.parent / "tables" / f"{name}.csv").read_text(encoding="utf-8").splitlines()[0]
+    assert header.split(",")[: len(columns)] == list(columns)
+
+
+@pytest.mark.parametrize("name", ["stage_survival", "batches", "accounting", "exposure", "sites", "methods"])
+def test_the_other_tables_are_there(review: ReportResult, name: str) -> None:
+    assert (review.page.parent / "tables" / f"{name}.csv").exists()
+
+
+def test_nothing_is_fetched_and_every_link_leads_somewhere(review: ReportResult, page: Seen) -> None:
+    for address in page.addresses:
+        assert address.startswith(("#", "tables/", "figures/", "data:,")) or address == "manifest.json", address
+        if address.startswith("#") and len(address) > 1:
+            assert address[1:] in page.ids
+        elif not address.startswith(("#", "data:")):
+            assert (review.page.parent / address).exists()
+    assert "default-src 'none'" in review.page.read_text(encoding="utf-8")
+
+
+def test_headings_go_down_one_step_at_a_time(page: Seen) -> None:
+    assert page.headings[0] == 1 and page.headings.count(1) == 1
+    assert all(after - before <= 1 for before, after in zip(page.headings, page.headings[1:], strict=False))
+
+
+def test_ids_are_unique_even_with_many_figures(page: Seen) -> None:
+    assert len(page.ids) == len(set(page.ids))
+
+
+def test_hostile_ids_stay_text_in_page_and_figures(review: ReportResult) -> None:
+    text = review.page.read_text(encoding="utf-8")
+    assert text.count("<script") == 1
+    assert "alert(&#34;x&#34;)" in text
+    for figure in review.figures:
+        assert "<script" not in figure.read_text(encoding="utf-8")
+
+
+def test_same_results_same_bytes(review: ReportResult, tmp_path: Path) -> None:
+    write_season(invented.season_results(), tmp_path, invented.uploads(), sites=True, command="broodyear report")
+    first = sorted(
+        path.relative_to(review.page.parent) for path in review.page.parent.rglob("*") if path.is_file()
+    )
+    again = sorted(path.relative_to(tmp_path) for path in tmp_path.rglob("*") if path.is_file())
+    assert first == again
+    assert all((review.page.parent / name).read_bytes() == (tmp_path / name).read_bytes() for name in first)
+
+
+def test_manifest_names_bytes_rows_settings_and_no_clock(review: ReportResult) -> None:
+    folder = review.page.parent
+    manifest = json.loads(review.manifest.read_text(encoding="utf-8"))
+    for name, digest in manifest["outputs"].items():
+        assert hashlib.sha256((folder / name).read_bytes()).hexdigest() == digest
+    assert {*manifest["outputs"], "manifest.json"} == {
+        path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()
+    }
+    assert manifest["rows"]["setups"] == 36 == len(written_rows(folder, "setups.csv"))
+    assert manifest["generated_from"][0]["file"] == "losses_north.csv"
+    assert manifest["settings"]["warm_limit_c"] == 13.0
+    assert manifest["command"] == "broodyear report"
+    text = review.manifest.read_text(encoding="utf-8")
+    assert "/home/" not in text and "loaded_at" not in text and "2024-07-01" not in text
+
+
+@pytest.mark.parametrize("tanks", [1, 2, 5])
+def test_few_tanks_still_make_a_page(tanks: int, tmp_path: Path) -> None:
+    result = write_season(invented.season_results(tanks), tmp_path, invented.uploads(), sites=True)
+    assert "What needs action" in action_text(result)
+
+
+def test_three_hundred_tanks_stay_within_the_budget(tmp_path: Path) -> None:
+    results = invented.season_results(300)
+    records = results.timelines["T-001"]
+    timelines = dict.fromkeys(invented.tank_codes(300)[:8], records)
+    result = write_season(replace(results, timelines=timelines), tmp_path, invented.uploads())
+    assert result.page.stat().st_size <= SIZE_BUDGET
+
+
+def test_a_refusal_stands_where_its_table_would_be(tmp_path: Path) -> None:
+    why = "only one batch has usable tanks, so nothing can be compared"
+    refused = {
+        name: report_table(name, name, pd.DataFrame(columns=list(columns)), columns, why)
+        for name, columns in (
+            ("setups", SETUPS),
+            ("effects", EFFECTS),
+            ("practices", PRACTICES),
+            ("changes", ("note",)),
+        )
+    }
+    results = invented.season_results(**refused, timelines={})
+    result = write_season(results, tmp_path, invented.uploads(), sites=True)
+    assert result.refusals == (why,) * 4
+    text = result.page.read_text(encoding="utf-8")
+    assert text.count("Only one batch has usable tanks, so nothing can be compared.") >= 5
+    assert written_rows(tmp_path, "setups.csv") == []
+
+
+def test_a_season_without_flags_says_so_and_is_no_acquittal(tmp_path: Path) -> None:
+    judged = invented.setups(12)
+    calm = report_table("setups", "Tanks", judged.frame.assign(verdict="as_expected"), SETUPS)
+    result = write_season(invented.season_results(setups=calm, timelines={}), tmp_path, invented.uploads())
+    said = action_text(result)
+    assert "within ordinary variation and may be chance" in said
+    assert "A tank without a flag is not thereby shown to be well." in said
+    assert "No tank is flagged this season." in result.page.read_text(encoding="utf-8")
+
+
+def test_site_sheets_compare_nobody(review: ReportResult) -> None:
+    assert len(review.sheets) == 6
+    text = " ".join(seen(sheet).text for sheet in review.sheets)
+    for word in ("worst", "rank", "other sites", "failed", "poor"):
+        assert word not in text.lower()
+    first = seen(review.sheets[0]).text.replace("\u202f", " ")
+    assert "Of 120 live eggs that arrived, 49 fish were left alive" in first
+    assert "gravel practice" in first.lower()
