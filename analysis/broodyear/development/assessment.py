@@ -10,10 +10,16 @@ import numpy as np
 import pandas as pd
 
 from broodyear.development.comparisons import MAIN_SCHEME, first_seen_pitfall, model_comparisons
+from broodyear.development.cross_validation import HeldOut
 from broodyear.development.disagreements import published_disagreements
 from broodyear.development.fit_result import DevelopmentFit
-from broodyear.development.published import default_model
-from broodyear.development.scoring import DEFAULT_SEED, DevelopmentScores, score_everything
+from broodyear.development.published import as_curve, default_model
+from broodyear.development.scoring import (
+    DEFAULT_SEED,
+    DevelopmentScores,
+    StageData,
+    score_everything,
+)
 from broodyear.development.statements import StageFindings, all_statements, findings_for
 from broodyear.development.thermometers import bias_by_thermometer
 
@@ -98,31 +104,44 @@ def shown_models(scored: DevelopmentScores) -> dict[tuple[str, str], tuple[str, 
 
 
 def _predictions(scored: DevelopmentScores, shown: Mapping[tuple[str, str], tuple[str, ...]]) -> pd.DataFrame:
-    """Held-out predictions of the shown models: days after delivery, on the axis of the records."""
-    parts = []
-    for key, models in shown.items():
-        one = scored.data[key]
-        for model in models:
-            held = scored.held_out[(*key, model, MAIN_SCHEME)]
-            parts.append(
-                pd.DataFrame(
-                    {
-                        "species": key[0],
-                        "stage": key[1],
-                        "model": model,
-                        "season": one.rows["season"].to_numpy(),
-                        "tank_id": one.rows.get("tank_label", one.rows["tank_id"]).to_numpy(),
-                        "batch_id": [one.records.batches[code] for code in one.records.batch],
-                        "mean_temp_c": one.records.mean_temp_c,
-                        "absent_day": one.records.absent_day,
-                        "seen_day": np.where(np.isfinite(one.records.seen_day), one.records.seen_day, np.nan),
-                        "predicted_day": held.predicted_day,
-                        "log_sd": held.log_sd,
-                        "is_tested": held.is_tested,
-                    }
-                )
-            )
+    """Held-out predictions of the shown models, one row per tank and model.
+
+    Days count after delivery on the axis of the records; equivalent_low_days, equivalent_high_days: the observed
+    interval as days from fertilisation at the tank's mean temperature, by the model's own curve.
+    """
+    parts = [
+        _predicted(scored.data[key], model, scored.held_out[(*key, model, MAIN_SCHEME)])
+        for key, models in shown.items()
+        for model in models
+    ]
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+
+
+def _predicted(one: StageData, model: str, held: HeldOut) -> pd.DataFrame:
+    records = one.records
+    drawn = one.fits[model.removeprefix("own_")].curve if model.startswith("own_") else as_curve(model)
+    at_mean = drawn.days(records.mean_temp_c)
+    is_seen = np.isfinite(records.seen_day)
+    return pd.DataFrame(
+        {
+            "species": one.species,
+            "stage": one.stage,
+            "model": model,
+            "season": one.rows["season"].to_numpy(),
+            "tank_id": one.rows.get("tank_label", one.rows["tank_id"]).to_numpy(),
+            "batch_id": [records.batches[code] for code in records.batch],
+            "mean_temp_c": records.mean_temp_c,
+            "absent_day": records.absent_day,
+            "seen_day": np.where(is_seen, records.seen_day, np.nan),
+            "predicted_day": held.predicted_day,
+            "log_sd": held.log_sd,
+            "is_tested": held.is_tested,
+            "equivalent_low_days": at_mean * np.exp(held.lower),
+            "equivalent_high_days": np.where(
+                is_seen, at_mean * np.exp(np.where(is_seen, held.upper, 0.0)), np.nan
+            ),
+        }
+    )
 
 
 def _coefficients(scored: DevelopmentScores) -> pd.DataFrame:

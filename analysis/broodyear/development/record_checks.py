@@ -29,8 +29,8 @@ def has_implausible_units(rows: pd.DataFrame) -> pd.Series:
     """True for eyed deliveries whose thermal units are far from those of their species and of their lot.
 
     rows: species, stage_at_delivery, lot_id, units_at_delivery_c_days. Compared with the medians of the species
-    and, where three tanks or more shared it, of the lot: a whole lot may travel late, one tank of it may not. False
-    where stage or units are not known.
+    and, where three tanks or more shared it, of the lot: a whole lot may travel late, one tank of it may not.
+    False where stage or units are not known.
     """
     units = pd.to_numeric(rows["units_at_delivery_c_days"]).astype(float)
     eyed = units.where(rows["stage_at_delivery"] == "eyed")

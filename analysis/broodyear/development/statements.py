@@ -212,6 +212,6 @@ def _copied(sheet: pd.Series) -> str:
     name = f"{str(sheet['species']).replace('_', ' ')}, {stage}"
     return (
         f"{name}: {sheet['agreeing']} of {sheet['tanks']} dates without an earlier look agree exactly with "
-        f"{sheet['units_c_days']:g} units at the set point, where about {sheet['expected_by_chance']:.0f} would by "
-        "chance; they are taken for copies of a forecast and left out."
+        f"{sheet['units_c_days']:g} units at the set point, where about {sheet['expected_by_chance']:.0f} would "
+        "by chance; they are taken for copies of a forecast and left out."
     )
