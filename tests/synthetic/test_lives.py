@@ -122,7 +122,7 @@ def test_tanks_planted_poor_lack_the_planned_points(programme: Programme) -> Non
     poor = programme.truth["poor_tanks"]
     assert len(poor) == 3
     assert all(len(tank["seasons"]) == 5 for tank in poor)
-    assert [p for tank in poor for p in tank["shortfall_points"]] == pytest.approx([26.0] * 15, abs=0.02)
+    assert [p for tank in poor for p in tank["shortfall_points"]] == pytest.approx([30.0] * 15, abs=0.02)
     assert [p for site in programme.truth["poor_sites"] for p in site["shortfall_points"]] == pytest.approx(
-        [22.0] * 10, abs=0.02
+        [25.0] * 10, abs=0.02
     )

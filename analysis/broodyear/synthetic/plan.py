@@ -61,10 +61,10 @@ class PlacesPlan:
     )
     poor_tanks: int = _number(3, "tanks planted poor in every one of their seasons")
     poor_tank_shortfall_points: float = _number(
-        26.0, "percentage points of delivered-to-release a poor tank lacks"
+        30.0, "percentage points of delivered-to-release a poor tank lacks"
     )
     poor_sites: int = _number(1, "sites planted poor: all their tanks, every season")
-    poor_site_shortfall_points: float = _number(22.0, "percentage points each tank of a poor site lacks")
+    poor_site_shortfall_points: float = _number(25.0, "percentage points each tank of a poor site lacks")
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,8 @@ from .plan import Plan
 from .school_days import HOURS, Calendar
 from .streams import Bools, Floats, stream
 
+TANKS_AT_ONCE = 128
+
 
 @dataclass(frozen=True)
 class Water:
@@ -86,7 +88,18 @@ def _slow_noise(rows: int, sd: float, correlation_days: float, rng: np.random.Ge
 def _run_tanks(
     setups: pd.DataFrame, room_c: Floats, target_c: Floats, cooling: Floats, rng: np.random.Generator
 ) -> Floats:
-    """The on–off controller, hour by hour, for all tanks at once."""
+    """The on–off controller of every tank, in blocks of tanks that fit a processor's cache."""
+    hourly = np.empty_like(room_c)
+    for start in range(0, len(setups), TANKS_AT_ONCE):
+        block = slice(start, start + TANKS_AT_ONCE)
+        hourly[block] = _run_block(setups.iloc[block], room_c[block], target_c[block], cooling[block], rng)
+    return hourly
+
+
+def _run_block(
+    setups: pd.DataFrame, room_c: Floats, target_c: Floats, cooling: Floats, rng: np.random.Generator
+) -> Floats:
+    """The on–off controller, hour by hour, for all tanks of a block at once."""
     volume_l = setups["volume_l"].to_numpy(dtype=float)
     hold_hours = (20.0 + 0.22 * volume_l) * np.where(setups["insulated"].to_numpy(dtype=bool), 1.5, 1.0)
     gain = 1 / hold_hours
