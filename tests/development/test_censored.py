@@ -1,0 +1,111 @@
+"""The interval likelihood with batch effects against brute force."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.integrate import quad
+from scipy.stats import norm, truncnorm
+
+from broodyear.development.censored import Intervals, log_interval_probability, marginal
+from broodyear.development.interval_mean import (
+    interval_mean,
+    log_interval_score,
+    mean_absolute_within,
+    probability_inside,
+)
+
+SPREAD, GROUP = 0.7, 0.9
+# Nine adaptive nodes against adaptive quadrature to 1e-10.
+QUADRATURE = 1e-6
+
+
+def _intervals(rng: np.random.Generator, n: int = 12, groups: int = 3) -> Intervals:
+    lower = rng.normal(0, 1, n)
+    upper = lower + rng.uniform(0.2, 1.5, n)
+    upper[::5] = np.inf
+    return Intervals(lower, upper, lower - rng.uniform(0.5, 3.0, n), np.arange(n) % groups, groups)
+
+
+def _brute(known: Intervals) -> float:
+    total = 0.0
+    for g in range(known.groups):
+        member = known.group == g
+
+        def integrand(u: float, member: np.ndarray = member) -> float:
+            inside = norm.cdf((known.upper[member] - u) / SPREAD) - norm.cdf((known.lower[member] - u) / SPREAD)
+            left = norm.sf((known.start[member] - u) / SPREAD)
+            return float(np.prod(inside / left) * norm.pdf(u, scale=GROUP))
+
+        total += np.log(quad(integrand, -8, 8, epsabs=1e-13, epsrel=1e-11, points=[0.0])[0])
+    return total
+
+
+def test_marginal_likelihood_agrees_with_brute_force_integration() -> None:
+    known = _intervals(np.random.default_rng(3))
+    assert marginal(known, SPREAD, GROUP).log_likelihood == pytest.approx(_brute(known), rel=QUADRATURE)
+
+
+def test_gradients_agree_with_differences() -> None:
+    known = _intervals(np.random.default_rng(4))
+    result, step = marginal(known, SPREAD, GROUP), 1e-5
+    by_spread = marginal(known, SPREAD * np.exp(step), GROUP).log_likelihood
+    by_spread -= marginal(known, SPREAD * np.exp(-step), GROUP).log_likelihood
+    by_group = marginal(known, SPREAD, GROUP * np.exp(step)).log_likelihood
+    by_group -= marginal(known, SPREAD, GROUP * np.exp(-step)).log_likelihood
+    assert result.by_log_spread_sd == pytest.approx(by_spread / (2 * step), rel=1e-4)
+    assert result.by_log_group_sd == pytest.approx(by_group / (2 * step), rel=1e-4)
+    for name, analytic in (("lower", result.by_lower), ("upper", result.by_upper), ("start", result.by_start)):
+        for i in (1, 7):
+            edges = {edge: getattr(known, edge).copy() for edge in ("lower", "upper", "start")}
+            edges[name][i] += step
+            above = marginal(Intervals(**edges, group=known.group, groups=3), SPREAD, GROUP).log_likelihood
+            edges[name][i] -= 2 * step
+            below = marginal(Intervals(**edges, group=known.group, groups=3), SPREAD, GROUP).log_likelihood
+            assert analytic[i] == pytest.approx((above - below) / (2 * step), rel=1e-3, abs=1e-5)
+
+
+def test_without_group_spread_values_are_independent() -> None:
+    known = _intervals(np.random.default_rng(5))
+    alone = norm.cdf(known.upper / SPREAD) - norm.cdf(known.lower / SPREAD)
+    expected = float(np.sum(np.log(alone / norm.sf(known.start / SPREAD))))
+    assert marginal(known, SPREAD, 0.0).log_likelihood == pytest.approx(expected, rel=1e-10)
+    assert marginal(known, SPREAD, 1e-6).log_likelihood == pytest.approx(expected, rel=1e-6)
+
+
+def test_probabilities_survive_far_tails() -> None:
+    far = log_interval_probability(np.array([40.0, -41.0]), np.array([41.0, -40.0]))
+    np.testing.assert_allclose(far, norm.logsf(40.0), rtol=1e-10)
+    assert log_interval_probability(np.array([-np.inf]), np.array([np.inf]))[0] == pytest.approx(0.0, abs=1e-15)
+
+
+def test_mean_and_spreads_of_known_values_are_recovered() -> None:
+    rng = np.random.default_rng(6)
+    group = np.repeat(np.arange(60), 10)
+    value = 1.5 + rng.normal(0, 0.8, 60)[group] + rng.normal(0, 0.5, 600)
+    lower = np.floor(value)
+    fit = interval_mean(Intervals(lower, lower + 1.0, np.full(600, -np.inf), group, 60))
+    assert abs(fit.mean - 1.5) < 3 * fit.std_error
+    assert fit.std_error == pytest.approx(0.8 / np.sqrt(60), rel=0.25)
+    assert fit.group_sd == pytest.approx(0.8, rel=0.25)
+    assert fit.spread_sd == pytest.approx(0.5, rel=0.15)
+    held = interval_mean(Intervals(lower, lower + 1.0, np.full(600, -np.inf), group, 60), held_mean=0.0)
+    assert held.mean == 0.0
+    assert held.total_sd == pytest.approx(np.sqrt(1.5**2 + 0.8**2 + 0.5**2), rel=0.2)
+
+
+@pytest.mark.parametrize(("low", "high"), [(-2.0, 1.0), (0.5, 2.0), (-3.0, -1.0), (0.2, np.inf), (-0.4, np.inf)])
+def test_conditional_means_agree_with_truncated_normal(low: float, high: float) -> None:
+    mean, sd = 0.3, 1.2
+    value = truncnorm((low - mean) / sd, (high - mean) / sd, loc=mean, scale=sd)
+    expected = value.expect(abs)
+    found = mean_absolute_within(np.array([low]), np.array([high]), mean, sd)[0]
+    assert found == pytest.approx(expected, rel=1e-6)
+    inside = probability_inside(np.array([low]), np.array([high]), np.array([0.7]), mean, sd)[0]
+    assert inside == pytest.approx(value.cdf(0.7) - value.cdf(-0.7), abs=1e-9)
+
+
+def test_log_score_is_the_log_of_the_conditional_probability() -> None:
+    score = log_interval_score(np.array([-0.5]), np.array([0.5]), np.array([-1.0]), np.array([2.0]))[0]
+    expected = np.log((norm.cdf(0.25) - norm.cdf(-0.25)) / norm.sf(-0.5))
+    assert score == pytest.approx(expected, rel=1e-12)
