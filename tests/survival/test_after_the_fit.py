@@ -116,8 +116,14 @@ def test_a_bend_is_found_and_a_line_is_not_bent(method, groups):
 
 def test_likelihood_ratio_of_curvature_is_between_nested_models(tanks):
     found = curvature_test(
-        tanks, "gravel_practice", "mean_water_temp_c", survived="survivors", trials="eggs", groups=["site_id", "batch_id"], knots=3,
-    )  # fmt: skip
+        tanks,
+        "gravel_practice",
+        "mean_water_temp_c",
+        survived="survivors",
+        trials="eggs",
+        groups=["site_id", "batch_id"],
+        knots=3,
+    )
     assert found.degrees_of_freedom == 1
     assert found.statistic == pytest.approx(2 * (found.spline.log_likelihood - found.line.log_likelihood))
     assert len(found.spline.effects) == len(found.line.effects) + 1

@@ -12,6 +12,7 @@ from broodyear.survival import fit_survival
 
 SAME = 1e-6  # two routes to one number
 REFERENCE = 1e-4
+LEVELS = {"levelB": "level[T.B]", "levelC": "level[T.C]"}
 
 
 @pytest.fixture(scope="module")
@@ -111,9 +112,9 @@ def test_firth_two_by_two_is_half_an_egg_in_every_cell(golden):
     ("name", "formula", "counts", "prefix", "terms"),
     [
         ("endometrial", "NV + PI + EH", ("HG", "one"), "firth.endometrial", {}),
-        ("grouped_separation", "level + z", ("r", "n"), "firth.grouped", {"levelB": "level[T.B]", "levelC": "level[T.C]"}),
+        ("grouped_separation", "level + z", ("r", "n"), "firth.grouped", LEVELS),
     ],
-)  # fmt: skip
+)
 def test_firth_under_separation(golden, name, formula, counts, prefix, terms):
     frame = golden.frame(name).assign(one=1)
     fit = fit_survival(frame, formula, survived=counts[0], trials=counts[1], method="firth")

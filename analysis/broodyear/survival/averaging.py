@@ -101,6 +101,14 @@ def base_level(design: Design, factor: str) -> Any:
 
 def matrix_with(design: Design, name: str, value: Any) -> FloatArray:
     """The design matrix of the rows used with one covariate set to a value (or an array of values)."""
+    if isinstance(value, np.ndarray):
+        return _moved_matrix(design, name, value)
+    if (name, value) not in design.moved:
+        design.moved[name, value] = _moved_matrix(design, name, value)
+    return design.moved[name, value]
+
+
+def _moved_matrix(design: Design, name: str, value: Any) -> FloatArray:
     frame = design.rows.frame.copy()
     column = frame[name]
     if isinstance(column.dtype, pd.CategoricalDtype):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -32,7 +32,8 @@ class Design:
     rows: the rows used. counts: names of the columns of survivors and of eggs. matrix: design matrix,
     shape (used, terms). terms: its column names.
     groupings: the grouping columns, coded. covariates: columns of the frame the formula reads.
-    model_spec: the formula library's record of how the matrix was made, for predictions.
+    model_spec: the formula library's record of how the matrix was made, for predictions. moved: matrices
+    with one covariate set to a value, kept because contrasts ask for the same ones again.
     """
 
     rows: Rows
@@ -43,6 +44,7 @@ class Design:
     covariates: tuple[str, ...]
     groupings: tuple[Grouping, ...]
     model_spec: Any
+    moved: dict[tuple[str, Any], FloatArray] = field(default_factory=dict, repr=False)
 
     def matrix_for(self, frame: pd.DataFrame) -> FloatArray:
         """The design matrix of other values of the covariates, coded as in the fit."""

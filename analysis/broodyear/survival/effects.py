@@ -197,7 +197,10 @@ def _finished(table: list[dict[str, Any]]) -> pd.DataFrame:
 
 def _methods_frame(parts: list[pd.DataFrame]) -> pd.DataFrame:
     columns = [*EFFECT_COLUMNS[:13], "method", "note"]
-    return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
+    if not parts:
+        return pd.DataFrame(columns=columns)
+    whole: pd.DataFrame = pd.concat(parts, ignore_index=True).reindex(columns=columns)
+    return whole
 
 
 def _note_row(rows: OutcomeRows, model: str, offered: int, used: int, note: str) -> dict[str, Any]:

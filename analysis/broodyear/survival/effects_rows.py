@@ -161,8 +161,10 @@ def _settle_separated(
 
 
 def reference_level(frame: pd.DataFrame, factor: str) -> str:
-    """The usual reference when it has 5 tanks or more, else the level with most tanks."""
+    """The usual reference when it has 5 tanks or more, else the level with most tanks; "" without rows."""
     counts = frame[factor].astype(str).value_counts()
+    if counts.empty:
+        return ""
     usual = USUAL_REFERENCES.get(factor, "")
     if counts.get(usual, 0) >= FEWEST_TANKS:
         return usual
@@ -175,7 +177,7 @@ def with_references(frame: pd.DataFrame, factors: Sequence[str]) -> pd.DataFrame
     for factor in factors:
         values = coded[factor].astype(str)
         base = reference_level(coded, factor)
-        order = [base, *sorted(set(values) - {base})]
+        order = [base, *sorted(set(values) - {base})] if len(values) else []
         coded[factor] = pd.Categorical(values, categories=order)
     return coded
 

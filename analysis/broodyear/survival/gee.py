@@ -13,6 +13,7 @@ from broodyear.survival.glm import fit_logistic
 
 ITERATIONS = 200
 STEP_TOLERANCE = 1e-9
+LONGEST_STEP = 0.5  # logits; longer steps overshoot when the correlation is high
 
 
 @dataclass(frozen=True, eq=False)
@@ -26,6 +27,24 @@ class Exchangeable:
     coefficients: FloatArray
     covariance: FloatArray
     correlation: float
+
+
+def _solve(design: Design, grouping: Grouping) -> FloatArray:
+    """Scoring steps, the correlation estimated anew at each; refuses when they run away."""
+    coefficients = fit_logistic(design.matrix, design.rows.survived, design.rows.trials).coefficients
+    for _ in range(ITERATIONS):
+        correlation = _moment_correlation(design, grouping, coefficients)
+        sums = _sums(design, grouping, coefficients, correlation)
+        if not (np.isfinite(sums.information).all() and np.isfinite(sums.score).all()):
+            break
+        step = np.linalg.lstsq(sums.information, sums.score, rcond=None)[0]
+        coefficients = coefficients + step * min(1.0, LONGEST_STEP / max(float(np.abs(step).max()), 1e-300))
+        if np.abs(step).max() < STEP_TOLERANCE:
+            return coefficients
+    raise Refused(
+        f"The exchangeable fit over {grouping.name} did not settle: some clusters are too small or"
+        " all-or-nothing; use method='clustered', which needs no working correlation."
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,20 +65,8 @@ def fit_exchangeable(design: Design, grouping: Grouping) -> Exchangeable:
     pairs of eggs in a cluster, the scale being Pearson X² over eggs less coefficients. The robust
     covariance does not depend on that scale.
     """
-    coefficients = fit_logistic(design.matrix, design.rows.survived, design.rows.trials).coefficients
-    correlation = 0.0
-    for _ in range(ITERATIONS):
-        correlation = _moment_correlation(design, grouping, coefficients)
-        sums = _sums(design, grouping, coefficients, correlation)
-        step = np.linalg.solve(sums.information, sums.score)
-        coefficients = coefficients + step
-        if np.abs(step).max() < STEP_TOLERANCE:
-            break
-    else:
-        raise Refused(
-            f"The exchangeable fit over {grouping.name} did not settle: some clusters are too small or"
-            " all-or-nothing; use method='clustered', which needs no working correlation."
-        )
+    with np.errstate(all="ignore"):
+        coefficients = _solve(design, grouping)
     correlation = _moment_correlation(design, grouping, coefficients)
     sums = _sums(design, grouping, coefficients, correlation)
     bread = np.linalg.inv(sums.information)

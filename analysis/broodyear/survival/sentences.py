@@ -100,4 +100,6 @@ def _reference_level(row: Mapping[str, Any]) -> str:
 def _no_estimate(row: Mapping[str, Any]) -> str:
     named = str(row["factor"]).replace("_", " ")
     level = str(row["level"]).replace("_", " ")
-    return f"Nothing can be said of {named} {level} ({int(row['tanks'])} tanks): {row['note']}."
+    tanks = int(row["tanks"])
+    counted = "1 tank" if tanks == 1 else f"{tanks} tanks"
+    return f"Nothing can be said of {named} {level} ({counted}): {row['note']}."
