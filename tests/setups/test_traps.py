@@ -62,7 +62,7 @@ def test_shrinking_pulls_small_tanks_further() -> None:
 
 
 def test_gravel_is_really_room_type() -> None:
-    covers, raw = [], []
+    adjusted, raw = [], []
     for seed in range(4):
         frame = programme(
             seed,
@@ -72,10 +72,11 @@ def test_gravel_is_really_room_type() -> None:
         frame["gravel_practice"] = np.where(frame["gravel_practice"] == "bare", "bare", "gravel")
         table = practices_table(frame)
         gravel = table[(table["practice"] == "gravel_practice") & (table["level"] == "gravel")].iloc[0]
-        covers.append(gravel["difference_low"] < 0.0 < gravel["difference_high"])
+        adjusted.append(gravel["difference_points"])
         rates = table[table["practice"] == "gravel_practice"].set_index("level")["raw_pct"]
         raw.append(rates["gravel"] - rates["bare"])
-    assert np.mean(covers) >= 0.8
+    # The standard error of a mean of four is about 0.8 points; raw, gravel looks some six points better.
+    assert abs(np.mean(adjusted)) < 2.0
     assert np.mean(raw) > 3.0
     bare = table[(table["practice"] == "gravel_practice") & (table["level"] == "bare")].iloc[0]
     assert "goes together with room type hallway" in bare["note"]
