@@ -4,8 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import duckdb
 import pytest
+from tests.queries.simulated_store import simulated_store
 from tests.queries.small_programme import Programme, new_programme
+
+from broodyear.derived import run_queries
+from broodyear.settings import Settings
 
 
 @pytest.fixture
@@ -50,3 +55,12 @@ def programme(empty: Programme) -> Programme:
         },
     )
     return empty
+
+
+@pytest.fixture(scope="session")
+def simulated() -> Iterator[duckdb.DuckDBPyConnection]:
+    """Two seasons of a simulated programme, derived."""
+    connection = simulated_store(3, seasons=2, tanks=80)
+    run_queries(connection, Settings())
+    yield connection
+    connection.close()

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import duckdb
 
-from broodyear.derived import run_queries
+from broodyear.derived import run_query
+from broodyear.derived.catalogue import needed_for
 from broodyear.schemas import table
 from broodyear.settings import Acknowledged, Settings
 from broodyear.store.layout import create_layout
@@ -33,6 +34,8 @@ class Programme:
 
     connection: duckdb.DuckDBPyConnection
     _line: int = 1
+    _settings: Settings = field(default_factory=Settings)
+    _made: set[str] = field(default_factory=set)
 
     def add(self, table_name: str, *rows: Row) -> None:
         """Insert rows; a moment written as a bare date has no hour. Other columns take their default or NULL."""
@@ -54,11 +57,16 @@ class Programme:
             self.add("temperatures", {"tank_id": tank_id, "read_at": moment, "water_temp": water_temp, **columns})
 
     def derive(self, settings: Settings | None = None) -> None:
-        """Run every query, by default with no suspicion open."""
-        run_queries(self.connection, settings or Settings(acknowledged=TRUSTED))
+        """Forget what was derived and take these settings, by default ones under which no suspicion is open."""
+        self._settings = settings or Settings(acknowledged=TRUSTED)
+        self._made.clear()
 
     def rows(self, name: str, columns: str = "*", where: str = "true") -> list[tuple[Any, ...]]:
-        """Rows of a derived table in the order of all their columns."""
+        """Rows of a derived table in the order of all their columns; it is made when first asked for."""
+        for query in needed_for([name]).values():
+            if query.name not in self._made:
+                run_query(self.connection, query, self._settings)
+                self._made.add(query.name)
         return self.connection.execute(f"SELECT {columns} FROM {name} WHERE {where}\nORDER BY ALL").fetchall()
 
     def one(self, name: str, columns: str = "*", where: str = "true") -> tuple[Any, ...]:

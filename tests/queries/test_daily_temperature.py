@@ -11,8 +11,8 @@ from broodyear.settings import Settings
 
 MILLIONTH = 1e-6
 
-# Judgement kept in the query: spread of a week's mean about the level in the gap beside it, and of a tank about its
-# set point. Their precisions weigh the two.
+# Judgement kept in the query: spread of a week's mean about the level in the gap beside it, and of a tank about
+# its set point. Their precisions weigh the two.
 BESIDE = 1 / 0.40**2
 SET_POINT = 1 / 0.60**2
 

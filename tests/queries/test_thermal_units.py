@@ -74,7 +74,7 @@ def test_nine_hundred_fahrenheit_units_are_five_hundred(programme: Programme) ->
 
 def test_handbook_days_times_degrees_are_its_units(programme: Programme) -> None:
     """Days at a constant temperature, read in °F, sum to the handbook's °F units ÷ 1.8: one tank for each row."""
-    rows = [row for row in csv.DictReader(HANDBOOK.read_text(encoding="utf-8").splitlines())]
+    rows = list(csv.DictReader(HANDBOOK.read_text(encoding="utf-8").splitlines()))
     rows = [row for row in rows if row["TU_F32_published"]]
     assert len(rows) == 18
     for number, row in enumerate(rows):
@@ -104,7 +104,8 @@ def _incubate(programme: Programme, tank_id: str, days: int, temp_f: float) -> N
         },
     )
     programme.connection.execute(
-        "INSERT INTO received_temperatures (tank_id, read_at, read_at_has_hour, water_temp, unit, instrument, upload, line)"
+        "INSERT INTO received_temperatures"
+        " (tank_id, read_at, read_at_has_hour, water_temp, unit, instrument, upload, line)"
         " SELECT ?, DATE '2024-11-01' + day::INTEGER, false, ?, 'F', 'thermometer', 1, day FROM range(?) t(day)",
         [tank_id, temp_f, days],
     )

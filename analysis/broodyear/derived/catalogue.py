@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from functools import cache
 from graphlib import CycleError, TopologicalSorter
 
@@ -57,6 +58,19 @@ def running_order(queries: dict[str, Query]) -> list[str]:
 def _shared(query: Query, queries: dict[str, Query]) -> set[str]:
     needs_functions = query.name != MACROS and query.name not in queries.get(MACROS, query).reads
     return {MACROS} if needs_functions and MACROS in queries else set()
+
+
+def needed_for(names: Collection[str]) -> dict[str, Query]:
+    """The named queries and all they read, in running order. Raises UsageError for an unknown name."""
+    queries = all_queries()
+    needed = {MACROS, "settings"}
+    waiting = [query_named(name) for name in names]
+    while waiting:
+        query = waiting.pop()
+        if query.name not in needed:
+            needed.add(query.name)
+            waiting += [queries[name] for name in query.reads if name in queries]
+    return {name: query for name, query in queries.items() if name in needed}
 
 
 def query_named(name: str) -> Query:

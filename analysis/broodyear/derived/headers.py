@@ -10,7 +10,7 @@ from broodyear.errors import BroodyearError
 
 _RETURNED = re.compile(r"(?P<name>[a-z0-9_]+) \[(?P<unit>[^\]]+)\]: (?P<meaning>.+)", re.DOTALL)
 _FIELD = re.compile(r"(?P<field>purpose|grain|reads|key|kept as|returns):\s*(?P<value>.*)", re.DOTALL)
-_KEPT_AS = ("table", "view", "table unless present")
+_KEPT_AS = ("table", "view")
 
 
 @dataclass(frozen=True)
@@ -27,8 +27,8 @@ class Query:
     """One file of the queries folder.
 
     name: of the file and of the table it makes; purpose, grain: one sentence each; reads: tables it needs;
-    key: columns that tell its rows apart, empty where it holds one row or none; kept_as: "table", "view", or
-    "table unless present"; returns: its columns in order; text: the SQL, comment included.
+    key: columns that tell its rows apart, empty where it holds one row or none; kept_as: "table" or "view";
+    returns: its columns in order; text: the SQL, comment included.
     """
 
     name: str

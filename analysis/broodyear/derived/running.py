@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping
 from typing import TYPE_CHECKING, Any
 
-from broodyear.derived.catalogue import MACROS, all_queries, query_named
+from broodyear.derived.catalogue import MACROS, all_queries, needed_for, query_named
 from broodyear.derived.headers import Query
 from broodyear.errors import NothingToAnalyse
 
@@ -14,18 +15,20 @@ if TYPE_CHECKING:
 
     from broodyear.settings import Settings
 
-_KINDS = {"table": "TABLE", "table unless present": "TABLE", "view": "VIEW"}
+_KINDS = {"table": "TABLE", "view": "VIEW"}
 
 
-def run_queries(connection: duckdb.DuckDBPyConnection, settings: Settings) -> None:
-    """Make every derived table anew, as temporary tables of ``connection``; the store itself is not written.
+def run_queries(
+    connection: duckdb.DuckDBPyConnection, settings: Settings, names: Collection[str] | None = None
+) -> None:
+    """Make derived tables anew, as temporary tables of ``connection``; the store itself is not written.
 
-    The eleven tables must be there under their own names. Raises NothingToAnalyse when one is not.
+    names: the tables wanted, made with all they read; every table when None. The eleven tables must be there under
+    their own names. Raises NothingToAnalyse when one is not, UsageError for a name no query makes.
     """
-    _require_tables(connection)
-    for query in all_queries().values():
-        if query.kept_as == "table unless present" and _is_present(connection, query.name):
-            continue
+    wanted = all_queries() if names is None else needed_for(names)
+    _require_tables(connection, wanted)
+    for query in wanted.values():
         run_query(connection, query, settings)
 
 
@@ -39,7 +42,7 @@ def run_query(connection: duckdb.DuckDBPyConnection, query: Query, settings: Set
 
 
 def _parameters(query: Query, settings: Settings) -> dict[str, Any]:
-    """The settings a query names with ``$``; only the queries of the settings themselves name any."""
+    """The settings a query names with ``$``: the tables of settings do, and the pass over all readings."""
     acknowledged = settings.acknowledged
     known: dict[str, Any] = {
         "season_start_month": settings.season_start_month,
@@ -56,21 +59,14 @@ def _parameters(query: Query, settings: Settings) -> dict[str, Any]:
     return {name: value for name, value in known.items() if f"${name}::" in query.text}
 
 
-def _require_tables(connection: duckdb.DuckDBPyConnection) -> None:
-    queries = all_queries()
-    read = {name for query in queries.values() for name in query.reads if name not in queries}
+def _require_tables(connection: duckdb.DuckDBPyConnection, queries: Mapping[str, Query]) -> None:
+    known = all_queries()
+    read = {name for query in queries.values() for name in query.reads if name not in known}
     present = {row[0] for row in connection.execute("SELECT table_name FROM duckdb_tables()").fetchall()}
     present |= {row[0] for row in connection.execute("SELECT view_name FROM duckdb_views()").fetchall()}
     missing = sorted(read - present)
     if missing:
         raise NothingToAnalyse(f"the store has no table {', '.join(missing)}; load the records into it first")
-
-
-def _is_present(connection: duckdb.DuckDBPyConnection, name: str) -> bool:
-    found = connection.execute(
-        "SELECT count(*) FROM duckdb_tables() WHERE table_name = ? AND NOT temporary", [name]
-    ).fetchone()
-    return bool(found and found[0])
 
 
 def read_derived(connection: duckdb.DuckDBPyConnection, name: str) -> pd.DataFrame:

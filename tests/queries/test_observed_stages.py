@@ -1,0 +1,121 @@
+"""Development events as intervals of days after delivery."""
+
+from __future__ import annotations
+
+import pytest
+from tests.queries.small_programme import Programme
+
+
+def read_all_november(programme: Programme) -> None:
+    programme.read("A", {f"2024-11-{day:02d}": 8.0 for day in range(1, 31)})
+
+
+def test_dates_count_to_the_end_of_their_day(programme: Programme) -> None:
+    """Delivered at noon on the 1st: that day ends half a day later, the 10th nine and a half days later."""
+    read_all_november(programme)
+    programme.add(
+        "stages",
+        {"tank_id": "A", "stage": "hatch_half", "last_absent_on": "2024-11-08", "first_seen_on": "2024-11-10"},
+    )
+    programme.derive()
+    found = programme.one(
+        "observed_stages", "batch_id, species, absent_day, seen_day, not_read_pct, usable, why_not"
+    )
+    assert found == ("B1", "chinook", 7.5, 9.5, 0.0, True, None)
+
+
+def test_the_axis_is_that_of_thermal_units(programme: Programme) -> None:
+    read_all_november(programme)
+    programme.add("stages", {"tank_id": "A", "stage": "hatch_half", "first_seen_on": "2024-11-10"})
+    programme.derive()
+    seen = programme.one("observed_stages", "seen_day")
+    assert programme.one("thermal_units", "days_since_delivery", "day = '2024-11-10'") == seen
+
+
+@pytest.mark.parametrize("last_absent_on", [None, "2024-10-31", "2024-10-01"])
+def test_nobody_looked_since_delivery(programme: Programme, last_absent_on: str | None) -> None:
+    read_all_november(programme)
+    programme.add(
+        "stages",
+        {"tank_id": "A", "stage": "hatch_half", "last_absent_on": last_absent_on, "first_seen_on": "2024-11-10"},
+    )
+    programme.derive()
+    assert programme.one("observed_stages", "absent_day, seen_day, usable") == (0.0, 9.5, True)
+
+
+def test_seen_on_the_delivery_day(programme: Programme) -> None:
+    read_all_november(programme)
+    programme.add("stages", {"tank_id": "A", "stage": "hatch_first", "first_seen_on": "2024-11-01"})
+    programme.derive()
+    assert programme.one("observed_stages", "absent_day, seen_day, usable") == (0.0, 0.5, True)
+
+
+@pytest.mark.parametrize(
+    ("row", "why_not"),
+    [
+        ({"dating": "copied_from_forecast"}, "copied from a forecast"),
+        ({"dating": "inferred"}, "inferred, not seen"),
+        ({"first_seen_on": "2024-10-30"}, "seen before delivery"),
+        ({"stage": "eyed"}, "delivered already eyed"),
+    ],
+)
+def test_why_a_record_is_not_usable(programme: Programme, row: dict[str, str], why_not: str) -> None:
+    read_all_november(programme)
+    programme.add("stages", {"tank_id": "A", "stage": "hatch_half", "first_seen_on": "2024-11-10"} | row)
+    programme.derive()
+    assert programme.one("observed_stages", "usable, why_not") == (False, why_not)
+
+
+def test_too_many_days_without_readings(programme: Programme) -> None:
+    # ten days to the event, seven of them read: 30 % are not, and the gap is too long to interpolate
+    programme.read("A", {f"2024-11-{day:02d}": 8.0 for day in [1, 2, 3, 8, 9, 10, 11]})
+    programme.add("stages", {"tank_id": "A", "stage": "hatch_half", "first_seen_on": "2024-11-10"})
+    programme.derive()
+    found = programme.one("observed_stages", "not_read_pct, usable, why_not")
+    assert found == (40.0, False, "too many days without readings")
+
+
+def test_eggs_of_two_batches_and_units_not_known(programme: Programme) -> None:
+    read_all_november(programme)
+    programme.add("stages", {"tank_id": "A", "stage": "hatch_half", "first_seen_on": "2024-11-10"})
+    programme.connection.execute("UPDATE received_deliveries SET thermal_units_at_delivery = NULL")
+    programme.derive()
+    assert programme.one("observed_stages", "why_not") == ("thermal units at delivery not known",)
+    programme.add("batches", {"batch_id": "B2", "donor_stock": "D2", "species": "chinook", "brood_year": 2024})
+    programme.add(
+        "deliveries",
+        {
+            "tank_id": "A",
+            "batch_id": "B2",
+            "delivered_on": "2024-11-02",
+            "stage_at_delivery": "eyed",
+            "eggs_live": 10,
+        },
+    )
+    programme.derive()
+    assert programme.one("observed_stages", "batch_id, why_not") == ("B1", "eggs of more than one batch")
+
+
+def test_an_event_in_a_tank_without_delivery_is_kept(programme: Programme) -> None:
+    programme.add("stages", {"tank_id": "B", "stage": "hatch_half", "first_seen_on": "2024-11-10"})
+    programme.derive()
+    assert programme.one("observed_stages", "absent_day, seen_day, usable, why_not") == (
+        0.0,
+        None,
+        False,
+        "no delivery recorded",
+    )
+
+
+def test_a_second_season_has_its_own_row(programme: Programme) -> None:
+    programme.add("setups", {"season": 2025, "tank_id": "A", "site_id": "S1"})
+    programme.add(
+        "stages",
+        {"tank_id": "A", "stage": "hatch_half", "first_seen_on": "2024-11-10"},
+        {"tank_id": "A", "stage": "hatch_half", "first_seen_on": "2025-11-10"},
+    )
+    programme.derive()
+    assert programme.rows("observed_stages", "season, first_seen_on::VARCHAR") == [
+        (2024, "2024-11-10"),
+        (2025, "2025-11-10"),
+    ]
