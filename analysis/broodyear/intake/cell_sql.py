@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
-from broodyear.schemas import Column, Table
+from broodyear.schemas import Column, RangeBy, Table
 from broodyear.store.layout import hour_flag, sql_type, words_type
 
 NUMBER = r"[+-]?([0-9]+[.]?[0-9]*|[.][0-9]+)([eE][+-]?[0-9]+)?"
@@ -211,15 +211,21 @@ def _range_checks(column: Column, got: str) -> list[CellCheck]:
         broken = f"{got} < '{FIRST_YEAR}-01-01' OR {got} >= '{LAST_YEAR + 1}-01-01'"
         return [CellCheck("out_of_range", column.name, broken)]
     if column.range_by is not None:
-        decider = f'coalesce("{column.range_by.column}", {quoted(column.range_by.otherwise)})'
-        sides = [
-            f"({decider} = {quoted(name)} AND ({_outside(got, low, high)}))"
-            for name, (low, high) in column.range_by.ranges.items()
-        ]
-        return [CellCheck("out_of_range", column.name, " OR ".join(sides))]
+        return [CellCheck("out_of_range", column.name, _outside_by(column.range_by, got))]
     if not column.is_number:
         return []
     return [CellCheck("out_of_range", column.name, _outside(got, column.minimum, column.maximum))]
+
+
+def _outside_by(range_by: RangeBy, got: str) -> str:
+    # A decider that cannot be read is an error of its own cell; there is no range to hold the value to then.
+    sides = []
+    for name, (low, high) in range_by.ranges.items():
+        holds = f'"{range_by.column}" = {quoted(name)}'
+        if name == range_by.otherwise:
+            holds = f'("t_{range_by.column}" IS NULL OR {holds})'
+        sides.append(f"({holds} AND ({_outside(got, low, high)}))")
+    return " OR ".join(sides)
 
 
 def _outside(got: str, low: float | None, high: float | None) -> str:

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import re
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import duckdb
 
 from broodyear.findings import Finding
-from broodyear.intake.cell_sql import BLANKS, SHORT_DATE, CellCheck, Reading
-from broodyear.intake.messages import words
+from broodyear.intake.cell_sql import BLANKS, CellCheck, Reading
+from broodyear.intake.messages import may_mean_two_days, words
 from broodyear.intake.recognise import Recognised
 from broodyear.intake.row_sql import SPOILED, all_checks, broken_list, cleaned_select, values_select
 from broodyear.intake.staging import Staged
@@ -63,7 +62,8 @@ def judge(
     """Every broken check of the rows in ``checked`` that failed any, with their raw cells."""
     checks = all_checks(found.table, found.header_cells)
     verdict = Verdict()
-    cursor = connection.execute(_detail_query(found, reading, staged, checks))
+    strict = replace(reading, plain=False)
+    cursor = connection.execute(_detail_query(found, strict, staged, checks))
     while rows := cursor.fetchmany(10_000):
         for line, raw, broken, decider in rows:
             cells = _cells(raw, found.width)
@@ -105,7 +105,7 @@ def _reject(
 
 
 def _finer_rule(check: CellCheck, value: str | None) -> str:
-    if check.rule == "not_a_date" and re.fullmatch(SHORT_DATE, (value or "").strip(BLANKS)):
+    if check.rule == "not_a_date" and may_mean_two_days((value or "").strip(BLANKS)):
         return "ambiguous_date"
     return check.rule
 

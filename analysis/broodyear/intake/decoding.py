@@ -23,6 +23,8 @@ import numpy as np
 from broodyear.errors import UnreadableFile
 from broodyear.intake.sources import Source
 
+#: Control characters that have no business in a table.
+_STRANGE = bytes([*range(1, 9), 11, 12, *range(14, 32), 127])
 PIECE = 1 << 20
 #: A compressed file may unpack to this many bytes in any case, beyond it only at an honest ratio for tables.
 UNPACKED_FREELY = 100_000_000
@@ -176,11 +178,9 @@ def _unpacked(packed: Path, place: Path) -> Path:
                         "Send it unpacked, or check where it came from.",
                     )
                 copy.write(piece)
-    except (OSError, EOFError, zlib.error) as error:
-        raise UnreadableFile(
-            f"the compressed file is broken ({str(error) or 'it ends too early'})",
-            "Pack it again and send that.",
-        ) from None
+    except (OSError, EOFError, zlib.error):
+        message = "the compressed file is broken or was cut off"
+        raise UnreadableFile(message, "Pack it again and send that.") from None
     return place
 
 
@@ -188,6 +188,10 @@ def _refuse_other_kinds(head: bytes) -> None:
     for start, kind, advice in _KINDS:
         if head.startswith(start):
             raise UnreadableFile(f"this is {kind}, not text", advice)
+    if head[:2] not in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE):
+        strange = len(head) - len(head.translate(None, _STRANGE))
+        if strange > 20 and strange > len(head) // 20 and b"\0" not in head:
+            raise UnreadableFile("this is not text (it is full of control characters)", "Send the table as CSV.")
 
 
 def _encoding(head: bytes) -> tuple[str, int]:

@@ -24,11 +24,6 @@ class Dialect:
     plain_start: bool
     notes: tuple[str, ...] = field(default=())
 
-    @property
-    def decimal_comma_possible(self) -> bool:
-        """Where commas separate cells they cannot also be decimal signs."""
-        return self.separator != ","
-
 
 def find_dialect(place: Path) -> Dialect:
     """Separator and header of the UTF-8 text at ``place``. Raises UnreadableFile when there is no header."""

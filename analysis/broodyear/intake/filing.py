@@ -16,7 +16,7 @@ from broodyear.intake.checking import Rejected, Verdict, judge
 from broodyear.intake.clock_changes import clock_change_warnings
 from broodyear.intake.decoding import Text, read_text
 from broodyear.intake.dialect import Dialect, find_dialect
-from broodyear.intake.notes import cell_notes, cut_off_line, short_rows
+from broodyear.intake.notes import cell_notes, cut_off_line, short_rows, uses_decimal_commas
 from broodyear.intake.picking import pick_rows
 from broodyear.intake.recognise import Recognised, recognise
 from broodyear.intake.references import prepare_known_codes
@@ -67,30 +67,69 @@ def open_upload(source: Source, scratch: Path, number: int) -> Opened:
 
 def file_upload(
     connection: duckdb.DuckDBPyConnection, opened: Opened, settings: Settings, earlier: tuple[int, ...] = ()
-) -> Filed:
-    """Check the rows of one file and write the good ones into the store that ``connection`` has open.
+) -> Filed | None:
+    """Check the rows of one file and write the good ones, in one transaction, into the store of ``connection``.
 
     earlier: standing uploads of the same bytes, whose rows are not taken again: only rows that were kept out then,
-    for a code that was not known, can come in now. The caller holds the transaction.
+    for a code that was not known, can come in now; None when there is no such row.
     Raises UnreadableFile for a cell beyond any reason.
     """
-    table, path = opened.found.table, opened.source.shown
-    reading = _reading(opened)
+    table = opened.found.table
     prepare_known_codes(connection, table)
+    # Read and judged before the transaction begins: a failure of the quick reader would end it.
+    reading = _reading(opened)
     staged = stage(connection, opened.text, opened.dialect, opened.found, reading)
-    verdict = judge(connection, path, opened.found, reading, staged)
+    verdict = judge(connection, opened.source.shown, opened.found, reading, staged)
+    left_out = _look_across_rows(connection, opened, staged, verdict, settings)
+    connection.execute("BEGIN")
+    try:
+        filed = _write(connection, opened, staged, verdict, left_out, settings, earlier)
+        added = filed.report.rows_accepted > 0 or not earlier
+        connection.execute("COMMIT" if added else "ROLLBACK")
+    except BaseException:
+        _roll_back(connection)
+        raise
+    return filed if added else None
+
+
+def _roll_back(connection: duckdb.DuckDBPyConnection) -> None:
+    try:
+        connection.execute("ROLLBACK")
+    except duckdb.Error:
+        # The database has ended the transaction itself; what went wrong is being raised already.
+        return
+
+
+def _look_across_rows(
+    connection: duckdb.DuckDBPyConnection, opened: Opened, staged: Staged, verdict: Verdict, settings: Settings
+) -> list[int]:
+    """Repeats, clock changes and a cut-off end go into the verdict; returns the lines of repeats to leave out."""
+    table, path, place = opened.found.table, opened.source.shown, opened.text.place
     repeats = find_repeats(connection, table, staged, settings)
-    cells = pick_rows(opened.text.place, opened.dialect.separator, {repeat.line for repeat in repeats})
+    cells = pick_rows(place, opened.dialect.separator, {repeat.line for repeat in repeats})
     left_out = report_repeats(path, table, repeats, cells, verdict)
     for warning in clock_change_warnings(connection, path, table, staged):
         verdict.add(warning)
-    if cut_off_line(opened.text.place, opened.text.census, opened.dialect, opened.found.width):
+    if cut_off_line(place, opened.text.census, opened.dialect, opened.found.width):
         verdict.add(_cut_off(opened, staged))
+    return left_out
+
+
+def _write(
+    connection: duckdb.DuckDBPyConnection,
+    opened: Opened,
+    staged: Staged,
+    verdict: Verdict,
+    left_out: list[int],
+    settings: Settings,
+    earlier: tuple[int, ...],
+) -> Filed:
+    table = opened.found.table
     upload = ledger.next_number(connection)
     _leave_out(connection, table, left_out, earlier)
     accepted = _keep_rows(connection, table, staged, upload)
     ledger.supersede(connection, table, upload, settings)
-    verdict.close(path, table.name)
+    verdict.close(opened.source.shown, table.name)
     report = _report(opened, staged, verdict, accepted, _held(connection, table, earlier))
     _keep_ledger(connection, opened, report, verdict, upload)
     return Filed(report, verdict.findings, verdict.rejected, opened.found.header, upload)
@@ -112,7 +151,7 @@ def _reading(opened: Opened) -> Reading:
     odd_blanks = tabs_in_cells or census.has_feed or census.has_quote or not census.is_ascii
     blanks: Literal["none", "spaces", "any"] = "any" if odd_blanks else "spaces" if census.has_space else "none"
     return Reading(
-        decimal_comma=opened.dialect.decimal_comma_possible,
+        decimal_comma=uses_decimal_commas(opened.text.place, census, opened.dialect),
         cell_commas=separator != "," or census.has_quote,
         apostrophes=census.has_apostrophe,
         blanks=blanks,
@@ -127,7 +166,8 @@ def _report(opened: Opened, staged: Staged, verdict: Verdict, accepted: int, hel
     if staged.direct:
         short = short_rows(opened.text.place, opened.text.census, opened.dialect, opened.found.width)
     if short:
-        notes.append(f"{short:,} rows had fewer cells than the header; the missing cells were read as blank")
+        rows_had = "1 row had" if short == 1 else f"{short:,} rows had"
+        notes.append(f"{rows_had} fewer cells than the header; the missing cells were read as blank")
     if held:
         notes.append(
             f"{held:,} rows are held from an earlier load of the same bytes; only the others were looked at"

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import difflib
 import re
 from dataclasses import dataclass
 
-from broodyear.intake.cell_sql import BLANKS, CLOCK, DATE, LONGEST_CODE, SHORT_DATE
+from broodyear.intake.cell_sql import BLANKS, GROUPED, LONGEST_CODE, SHORT_DATE
 from broodyear.schemas import Column, Table
 
 _SHOWN = 60
@@ -143,6 +144,11 @@ def _number_advice(column: Column, text: str) -> str:
         return f"Write {limit.group(1)} here, and yes under below_detection."
     plain = text.replace("\u2212", "-")
     found = re.fullmatch(r"[^0-9+\-.,]{0,10}([+-]?[0-9]+(?:[.,][0-9]+)?)([^0-9]{0,12})", plain)
+    if re.fullmatch(GROUPED, text) and not column.whole:
+        plainly = text.replace(".", "")
+        return (
+            f"In a file with decimal commas it can mean two numbers. Write {text.replace('.', ',')} or {plainly}."
+        )
     # A letter O or l straight after a figure is more likely a figure mistyped than a unit.
     if found and not re.match(r"[oOlI|]", found.group(2)):
         number = found.group(1)
@@ -155,26 +161,48 @@ def _number_advice(column: Column, text: str) -> str:
     return f"Write the number alone, for example {column.example}; leave it blank when it was not recorded."
 
 
+def may_mean_two_days(text: str) -> bool:
+    """Whether a date with the year last could be read with the day or with the month first."""
+    found = _YEAR_LAST.match(text)
+    return bool(found and re.fullmatch(SHORT_DATE, text) and max(int(found[1]), int(found[2])) <= 12)
+
+
+_YEAR_LAST = re.compile(r"([0-9]{1,2})[./-]([0-9]{1,2})[./-]([0-9]{4}|[0-9]{2})")
+_YEAR_FIRST = re.compile(r"([0-9]{4})[-/. ]([0-9]{1,2})[-/. ]([0-9]{1,2})(.*)", re.DOTALL)
+_TWELVE_HOURS = re.compile(r"[T ,]*([0-9]{1,2}):([0-9]{2})(?::[0-9]{2})? ?([AaPp])\.?[Mm]\.?")
+
+
 def _date_advice(column: Column, text: str) -> str:
-    found = re.match(r"([0-9]{1,2})[./-]([0-9]{1,2})[./-]([0-9]{4}|[0-9]{2})", text)
-    if re.fullmatch(SHORT_DATE, text) and found:
-        first, second = int(found.group(1)), int(found.group(2))
-        year = found.group(3) if len(found.group(3)) == 4 else f"20{found.group(3)}"
-        return _day_month_advice(first, second, year)
-    if re.fullmatch(rf"{DATE}({CLOCK})?", text):
-        return "There is no such day; check the month and the day."
-    if column.kind == "date" and re.match(r"[0-9]{4}-[0-9]{2}-[0-9]{2}[T ]", text):
-        return f"Write the date alone: {text[:10]}"
     example = "2024-11-08" if column.kind == "date" else "2024-11-08T14:30"
+    if re.fullmatch(SHORT_DATE, text) and (found := _YEAR_LAST.match(text)):
+        year = found[3] if len(found[3]) == 4 else f"20{found[3]}"
+        return _day_month_advice(int(found[1]), int(found[2]), year)
+    if found := _YEAR_FIRST.fullmatch(text):
+        return _year_first_advice(column, found)
+    if re.fullmatch(r"[0-9]{5}([.,][0-9]+)?", text):
+        return f"It looks like a spreadsheet's day number. Format the column as a date, for example {example}."
     return f"Write it year first, for example {example}."
+
+
+def _year_first_advice(column: Column, found: re.Match[str]) -> str:
+    try:
+        day = dt.date(int(found[1]), int(found[2]), int(found[3])).isoformat()
+    except ValueError:
+        return "There is no such day; check the month and the day."
+    if column.kind == "date":
+        return f"Write the date alone: {day}"
+    if clock := _TWELVE_HOURS.fullmatch(found[4]):
+        hour = int(clock[1]) % 12 + (12 if clock[3] in "Pp" else 0)
+        return f"Write the hour as the 24-hour clock shows it: {day}T{hour:02d}:{clock[2]}"
+    return f"Write it like {day}T14:30, or {day} alone when the hour is not known."
 
 
 def _day_month_advice(first: int, second: int, year: str) -> str:
     day_first, month_first = f"{year}-{second:02d}-{first:02d}", f"{year}-{first:02d}-{second:02d}"
-    if first > 12 >= second:
-        return f"Write it year first: {day_first}"
-    if second > 12 >= first:
+    if max(first, second) > 12 and min(first, second) > 12:
+        return "There is no such day; write it year first, for example 2024-11-08."
+    if second > 12:
         return f"Write it year first: {month_first}"
-    if first == second:
+    if first > 12 or first == second:
         return f"Write it year first: {day_first}"
     return f"It can mean two days. Write {day_first} or {month_first}, whichever is meant."

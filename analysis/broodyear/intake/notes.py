@@ -9,21 +9,33 @@ from broodyear.intake.decoding import Census
 from broodyear.intake.dialect import Dialect
 
 #: Of a larger file the beginning and the end are looked at: whoever writes one cell so writes them all so.
-LOOKED_AT = 4_000_000
+LOOKED_AT = 500_000
+
+
+def uses_decimal_commas(place: Path, census: Census, dialect: Dialect) -> bool:
+    """Whether some number of the file is written with a decimal comma; never where commas separate cells."""
+    if dialect.separator == ",":
+        return False
+    start, end = _edges(dialect)
+    return bool(re.search(start + rb"[+-]?[0-9]+,[0-9]+" + end, _sample(place, census.size), re.MULTILINE))
+
+
+def _edges(dialect: Dialect) -> tuple[bytes, bytes]:
+    """What stands before and after a cell, as regular expressions."""
+    separator = re.escape(dialect.separator.encode())
+    return rb"(?:" + separator + rb'|^)[ ]*"?', rb'"?[ ]*(?:' + separator + rb"|[\r\n]|\Z)"
 
 
 def cell_notes(place: Path, census: Census, dialect: Dialect) -> list[str]:
     """Notes on decimal commas, zones and guarding apostrophes, from the UTF-8 text at ``place``."""
     text = _sample(place, census.size)
-    separator = re.escape(dialect.separator.encode())
-    end = rb'"?[ ]*(?:' + separator + rb"|[\r\n]|\Z)"
-    start = rb"(?:" + separator + rb'|^)[ ]*"?'
+    start, end = _edges(dialect)
     notes = []
-    if dialect.decimal_comma_possible and re.search(start + rb"[+-]?[0-9]+,[0-9]+" + end, text, re.M):
+    if uses_decimal_commas(place, census, dialect):
         notes.append("decimal commas were read as points")
     if re.search(rb"[0-9][Tt ][0-9]{2}:[0-9:.,]{2,} ?(?:[Zz]|[+-][0-9]{2}(?::?[0-9]{2})?)" + end, text):
         notes.append("time zones were left off; times are kept as the local times written")
-    if census.has_apostrophe and re.search(start + rb"'[=+@\t-]", text, re.M):
+    if census.has_apostrophe and re.search(start + rb"'[=+@\t-]", text, re.MULTILINE):
         notes.append("apostrophes that guard formula text were taken off")
     if census.trailing_blank:
         notes.append("blank lines at the end were left out")

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from broodyear.errors import UnreadableFile
-from broodyear.schemas import Table, all_tables, table
+from broodyear.schemas import Table, all_tables
 
 #: A header is looked for in this many first lines; loggers write some lines of their own before it.
 LINES_SEARCHED = 60
@@ -108,21 +108,40 @@ def _refuse_repeats(names: Sequence[str]) -> None:
 
 
 def _fitting_table(names: Sequence[str], named: Table | None) -> Table:
-    known = {candidate.name: len(set(names) & set(candidate.column_names)) for candidate in all_tables()}
-    most = max(known.values())
-    nearest = [table(name) for name, count in known.items() if count == most]
-    if named is not None and named in nearest:
-        nearest = [named]
-    fitting = [candidate for candidate in nearest if set(candidate.required_names) <= set(names)]
+    """The one table that the header fits. A table that knows fewer of the columns than another does not count.
+
+    Raises UnreadableFile when there is none, or when several remain and the name is of none of them.
+    """
+    known = {candidate.name: set(names) & set(candidate.column_names) for candidate in all_tables()}
+    fitting = [candidate for candidate in all_tables() if set(candidate.required_names) <= set(names)]
+    fitting = [one for one in fitting if not any(known[one.name] < known[other.name] for other in fitting)]
+    if named is not None and named in fitting:
+        return named
+    if named is not None and not _missing(named, names):
+        return _only(fitting)
+    if named is not None and all(known[one.name] <= known[named.name] for one in fitting):
+        raise _lacking(names, named)
+    better = [other for other in all_tables() if any(known[one.name] < known[other.name] for one in fitting)]
+    if better or not fitting:
+        raise _lacking(names, _nearest(better or list(all_tables()), names))
+    return _only(fitting)
+
+
+def _only(fitting: Sequence[Table]) -> Table:
     if len(fitting) == 1:
         return fitting[0]
-    if len(fitting) > 1:
-        listed = " and ".join(candidate.name for candidate in fitting)
-        raise UnreadableFile(
-            f"the header fits several tables: {listed}",
-            "Name the file after its table, for example losses_north.csv.",
-        )
-    raise _lacking(names, min(nearest, key=lambda candidate: len(_missing(candidate, names))))
+    listed = " and ".join(candidate.name for candidate in fitting)
+    raise UnreadableFile(
+        f"the header fits several tables: {listed}",
+        "Send one table per file, or name the file after its table, for example losses_north.csv.",
+    )
+
+
+def _nearest(candidates: Sequence[Table], names: Sequence[str]) -> Table:
+    """The table that knows most of the columns, and of these the one that lacks least."""
+    known = [len(set(names) & set(candidate.column_names)) for candidate in candidates]
+    best = [candidate for candidate, count in zip(candidates, known, strict=True) if count == max(known)]
+    return min(best, key=lambda candidate: len(_missing(candidate, names)))
 
 
 def _missing(candidate: Table, names: Sequence[str]) -> list[str]:

@@ -17,7 +17,7 @@ from broodyear.errors import UnreadableFile
 from broodyear.findings import CheckResult, FileReport, Finding
 from broodyear.intake.filing import Filed, Opened, file_upload, keep_findings, open_upload
 from broodyear.intake.rejects import write_rejects
-from broodyear.intake.sources import Missing, Source, find_sources
+from broodyear.intake.sources import Source, find_sources
 from broodyear.schemas import TABLE_NAMES
 from broodyear.settings import Settings
 from broodyear.store import Store, ledger
@@ -30,15 +30,12 @@ Progress = Callable[[int, int, str], None]
 
 @dataclass
 class _Run:
-    """One run over a set of files. loads: it is to change the store; whole: all files in one transaction;
+    """One run over a set of files. loads: it is to change the store; refused: paths;
     order: place of each path among those given; seen: hash of the bytes -> path."""
 
-    connection: duckdb.DuckDBPyConnection
     settings: Settings
-    folder: Path
     progress: Progress | None
     loads: bool
-    whole: bool = False
     filed: list[Filed] = field(default_factory=list)
     refused: list[str] = field(default_factory=list)
     order: dict[str, int] = field(default_factory=dict)
@@ -75,11 +72,10 @@ def check_paths(
     Returns a report per file and every finding. Raises StoreUnavailable when the store cannot be read.
     """
     settings = settings or (store.settings if isinstance(store, Store) else Settings())
-    sources, missing = find_sources(paths, stdin or sys.stdin.buffer)
-    with _working_folder() as folder, scratch_store(folder, store, settings) as connection:
-        run = _Run(connection, settings, folder, progress, loads=False)
-        _take_all(run, sources, missing)
-        _suspect(run)
+    with _working_folder() as folder:
+        run = _Run(settings, progress, loads=False)
+        files = _open_all(run, folder, paths, stdin)
+        _check_all(run, files, folder, store)
     return run.result(rejects)
 
 
@@ -100,33 +96,28 @@ def load_paths(
     Raises StoreUnavailable when the store cannot be written; uploads finished before that stay.
     """
     settings = settings or store.settings
-    sources, missing = find_sources(paths, stdin or sys.stdin.buffer)
     with _working_folder() as folder:
-        run = _Run(store.connection, settings, folder, progress, loads=True, whole=strict)
+        run = _Run(settings, progress, loads=True)
+        files = _open_all(run, folder, paths, stdin)
         try:
-            if strict:
-                _load_all_or_nothing(run, sources, missing)
-            else:
-                _take_all(run, sources, missing)
-                _suspect(run)
+            if strict and not _all_good(run, files, folder, store):
+                return run.result(rejects)
+            with store.connection.cursor() as connection:
+                _file_all(run, files, connection)
         except duckdb.Error as error:
             raise unavailable(store.path, error) from None
     return run.result(rejects)
 
 
-def _load_all_or_nothing(run: _Run, sources: list[Source], missing: list[Missing]) -> None:
-    run.connection.execute("BEGIN")
-    try:
-        _take_all(run, sources, missing)
-        failed = bool(run.result(None).exit_code)
-        run.connection.execute("ROLLBACK" if failed else "COMMIT")
-    except BaseException:
-        _roll_back(run.connection)
-        raise
-    if failed:
-        run.filed = [_not_loaded(filed) for filed in run.filed]
-    else:
-        _suspect(run)
+def _all_good(run: _Run, files: list[Opened], folder: Path, store: Store) -> bool:
+    """Whether every row of every file is good; if not, the run holds what is wrong, and nothing is loaded."""
+    trial = replace(run, loads=False, filed=list(run.filed), refused=list(run.refused), seen={})
+    _check_all(trial, files, folder, store)
+    if trial.result(None).exit_code == 0:
+        return True
+    run.filed = [_not_loaded(filed) for filed in trial.filed]
+    run.refused = trial.refused
+    return False
 
 
 def _not_loaded(filed: Filed) -> Filed:
@@ -143,24 +134,34 @@ def _working_folder() -> Iterator[Path]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def _take_all(run: _Run, sources: list[Source], missing: list[Missing]) -> None:
-    """Read all files first, then check them in the order in which tables refer to each other."""
+def _open_all(run: _Run, folder: Path, paths: Iterable[str | Path], stdin: BinaryIO | None) -> list[Opened]:
+    """Read and recognise all files; those that cannot be are refused. In the order in which tables are filed."""
+    sources, missing = find_sources(paths, stdin or sys.stdin.buffer)
     run.order = {source.shown: number for number, source in enumerate(sources)}
     for absent in missing:
         _refuse(run, absent.shown, absent.message, absent.advice)
-    tried = [_opened(run, source, number, len(sources)) for number, source in enumerate(sources)]
+    tried = [_opened(run, source, folder, number, len(sources)) for number, source in enumerate(sources)]
     opened = [file for file in tried if file is not None]
-    opened.sort(key=lambda file: TABLE_NAMES.index(file.found.table.name))
-    for number, file in enumerate(opened):
-        run.say(len(opened) + number, 2 * len(opened), f"checking {file.source.shown}")
-        if not _known_already(run, file):
-            _take(run, file)
+    return sorted(opened, key=lambda file: TABLE_NAMES.index(file.found.table.name))
 
 
-def _opened(run: _Run, source: Source, number: int, count: int) -> Opened | None:
+def _check_all(run: _Run, files: list[Opened], folder: Path, store: str | Path | Store | None) -> None:
+    with scratch_store(folder, store, run.settings) as connection:
+        _file_all(run, files, connection)
+
+
+def _file_all(run: _Run, files: list[Opened], connection: duckdb.DuckDBPyConnection) -> None:
+    for number, file in enumerate(files):
+        run.say(len(files) + number, 2 * len(files), f"checking {file.source.shown}")
+        if not _known_already(run, file, connection):
+            _take(run, file, connection)
+    _suspect(run, connection)
+
+
+def _opened(run: _Run, source: Source, folder: Path, number: int, count: int) -> Opened | None:
     run.say(number, 2 * count, f"reading {source.shown}")
     try:
-        return open_upload(source, run.folder, number)
+        return open_upload(source, folder, number)
     except UnreadableFile as error:
         _refuse(run, source.shown, *error.args)
         return None
@@ -172,14 +173,14 @@ def _refuse(run: _Run, path: str, message: str, advice: str) -> None:
     run.filed.append(Filed(FileReport(path, None, 0, 0, 0, 0), [finding]))
 
 
-def _known_already(run: _Run, file: Opened) -> bool:
+def _known_already(run: _Run, file: Opened, connection: duckdb.DuckDBPyConnection) -> bool:
     """Whether there is nothing to do, because the same bytes came before: earlier in this run, or in a load that
     stands. A check looks at them again all the same, and says so."""
     path, sha256 = file.source.shown, file.text.sha256
     if sha256 in run.seen:
-        return _leave_out(run, file, f"the same bytes as {run.seen[sha256]}; nothing was added")
+        return _left_out(run, file, f"the same bytes as {run.seen[sha256]}; nothing was added")
     run.seen[sha256] = path
-    before = ledger.standing(run.connection, sha256)
+    before = ledger.standing(connection, sha256)
     if not before:
         return False
     same = f"the same bytes as upload {before[-1].upload} of {before[-1].loaded_at:%Y-%m-%d %H:%M}"
@@ -187,62 +188,39 @@ def _known_already(run: _Run, file: Opened) -> bool:
         file.text.notes.append(f"{same}; loading it again would change nothing")
         return False
     numbers = tuple(earlier.upload for earlier in before)
-    if ledger.lacks_codes(run.connection, numbers) and _take(run, file, earlier=numbers):
+    if ledger.lacks_codes(connection, numbers) and _take(run, file, connection, numbers):
         return True
-    return _leave_out(run, file, f"{same}; nothing was changed")
+    return _left_out(run, file, f"{same}; nothing was changed")
 
 
-def _leave_out(run: _Run, file: Opened, note: str) -> bool:
+def _left_out(run: _Run, file: Opened, note: str) -> bool:
     run.filed.append(Filed(FileReport(file.source.shown, file.found.table.name, 0, 0, 0, 0, (note,))))
     return True
 
 
-def _take(run: _Run, file: Opened, earlier: tuple[int, ...] = ()) -> bool:
-    """File one upload, wholly or not at all. With uploads ``earlier`` (see ``file_upload``): False when nothing is
-    added to them."""
-    begin, commit, back = ("", "", "") if run.whole else ("BEGIN", "COMMIT", "ROLLBACK")
-    _execute(run, begin)
+def _take(run: _Run, file: Opened, connection: duckdb.DuckDBPyConnection, earlier: tuple[int, ...] = ()) -> bool:
+    """File one upload. With uploads ``earlier`` (see ``file_upload``): False when nothing is added to them."""
     try:
-        filed = file_upload(run.connection, file, run.settings, earlier)
-        added = filed.report.rows_accepted > 0 or not earlier
-        _execute(run, commit if added else back)
+        filed = file_upload(connection, file, run.settings, earlier)
     except UnreadableFile as error:
-        # Nothing is written before the last row is read, so in a whole run there is nothing to take back.
-        _execute(run, back)
         _refuse(run, file.source.shown, *error.args)
         return True
-    except BaseException:
-        _roll_back(run.connection)
-        raise
-    if added:
+    if filed is not None:
         run.filed.append(filed)
-    return added
+    return filed is not None
 
 
-def _execute(run: _Run, statement: str) -> None:
-    if statement:
-        run.connection.execute(statement)
-
-
-def _roll_back(connection: duckdb.DuckDBPyConnection) -> None:
-    try:
-        connection.execute("ROLLBACK")
-    except duckdb.Error:
-        # The database has ended the transaction itself; what went wrong is being raised already.
-        return
-
-
-def _suspect(run: _Run) -> None:
+def _suspect(run: _Run, connection: duckdb.DuckDBPyConnection) -> None:
     """Look across rows and files for what may be wrong although every row by itself is possible."""
     from broodyear.intake.suspicions import find_suspicions
 
     uploads = {filed.upload: filed for filed in run.filed if filed.upload is not None}
     if not uploads:
         return
-    found = find_suspicions(run.connection, tuple(uploads), run.settings)
-    run.connection.execute("BEGIN")
+    found = find_suspicions(connection, tuple(uploads), run.settings)
+    connection.execute("BEGIN")
     for upload, filed in uploads.items():
         mine = [replace(finding, path=filed.report.path) for number, finding in found if number == upload]
-        keep_findings(run.connection, upload, mine)
+        keep_findings(connection, upload, mine)
         filed.findings += mine
-    run.connection.execute("COMMIT")
+    connection.execute("COMMIT")
