@@ -31,7 +31,8 @@ def _temps(seed: int = 1) -> dict[str, np.ndarray]:
 def test_fractions_are_the_sums_of_daily_rates() -> None:
     temps = _temps()
     records = tank_records(
-        _rows(units_at_delivery_c_days=[280.0, 0.0], hatchery_temp_c=[9.3, np.nan], first_day_share=[0.4, 1.0]), temps
+        _rows(units_at_delivery_c_days=[280.0, 0.0], hatchery_temp_c=[9.3, np.nan], first_day_share=[0.4, 1.0]),
+        temps,
     )
     start, absent, seen = fractions(records, DRAWN.rate(records.grid_c))
     rate = DRAWN.rate(temps["a"])
