@@ -1,0 +1,194 @@
+"""Forecasts of remaining stages."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from broodyear.development import FORECAST_CAUTIONS, fit_development, forecast_day, forecast_stages
+from broodyear.development.forecasting import FORECAST_COLUMNS
+from broodyear.development.summing import fraction_at_delivery
+from broodyear.errors import NothingToAnalyse, UsageError
+
+from .derived_frames import DELIVERED, daily_temperature, observed_stages, records, tank_seasons
+
+CONTRACT = (
+    "season", "tank_id", "stage", "model", "expected_on", "low_80", "high_80", "low_95", "high_95",
+    "days_of_record", "note", "headline",
+)  # fmt: skip
+DEFAULT_HATCH = "fit_Heming1982_chinook_hatch"
+
+
+def _headline(table: pd.DataFrame, stage: str = "hatch_half") -> pd.Series:
+    rows = table[table["headline"] & (table["stage"] == stage)]
+    assert len(rows) == 1
+    return rows.iloc[0]
+
+
+def _one(days: int = 10, temp_c: Any = 8.0, daily: dict[str, Any] | None = None, **tank: Any) -> pd.DataFrame:
+    tanks = tank_seasons(1, **tank)
+    return forecast_stages(records(tanks, daily_temperature(tanks, days, temp_c, **(daily or {}))))
+
+
+def test_columns_and_rows_are_those_of_the_contract() -> None:
+    table = _one()
+    assert set(CONTRACT) <= set(table.columns)
+    assert tuple(table.columns) == FORECAST_COLUMNS
+    assert table["stage"].unique().tolist() == ["hatch_half", "button_up"]
+    assert table.groupby(["tank_id", "stage"])["headline"].sum().eq(1).all()
+
+
+def test_expected_date_is_that_of_summing_daily_rates() -> None:
+    rng = np.random.default_rng(2)
+    so_far = rng.uniform(6.5, 9.5, 12)
+    row = _headline(_one(days=12, temp_c=so_far))
+    assert row["model"] == DEFAULT_HATCH
+    ahead = np.concatenate([so_far, np.full(200, so_far[-7:].mean())])
+    start = fraction_at_delivery(DEFAULT_HATCH, 300.0, 8.0)
+    # Half of the delivery day was left: the hour of delivery is not known.
+    rest = start - 0.5 * fraction_at_delivery(DEFAULT_HATCH, so_far[0], so_far[0])
+    day = forecast_day(DEFAULT_HATCH, ahead, fraction_at_start=rest)
+    assert row["expected_on"] == DELIVERED + pd.Timedelta(days=int(np.ceil(day)) - 1)
+    assert row["assumed_temp_c"] == pytest.approx(so_far[-7:].mean(), abs=0.005)
+
+
+def test_intervals_are_nested_about_the_expected_date() -> None:
+    tanks = tank_seasons(40, set_point_c=np.linspace(6.5, 10.0, 40))
+    temps = np.tile(np.linspace(6.5, 10.0, 40)[:, None], 15)
+    table = forecast_stages(records(tanks, daily_temperature(tanks, 15, temps)))
+    known = table[table["low_95"].notna()]
+    assert len(known) > 100
+    edges = known[["low_95", "low_80", "expected_on", "high_80", "high_95"]]
+    assert (edges.diff(axis=1).iloc[:, 1:] >= pd.Timedelta(0)).all(axis=None)
+    assert (known["high_95"] > known["high_80"]).mean() > 0.9
+
+
+def test_more_record_narrows_the_interval() -> None:
+    width = [
+        (row["high_95"] - row["low_95"]).days for row in (_headline(_one(days=d), "button_up") for d in (5, 60))
+    ]
+    assert width[1] < width[0]
+
+
+def test_days_not_read_widen_the_interval() -> None:
+    read = _headline(_one(days=25))
+    guessed = _headline(_one(days=25, daily={"source": ["observed"] * 5 + ["modelled"] * 20, "se_c": 1.5}))
+    assert guessed["days_of_record"] == 5
+    assert (guessed["high_95"] - guessed["low_95"]) > (read["high_95"] - read["low_95"])
+
+
+def test_nothing_later_than_as_of_is_used() -> None:
+    tanks = tank_seasons(1)
+    temps = np.concatenate([np.full(10, 8.0), np.full(20, 4.0)])
+    table = forecast_stages(
+        records(tanks, daily_temperature(tanks, 30, temps)), as_of=(DELIVERED + pd.Timedelta(days=9)).date()
+    )
+    row = _headline(table)
+    assert row["assumed_temp_c"] == 8.0
+    assert row["days_of_record"] == 10
+    assert row["expected_on"] == _headline(_one(days=10))["expected_on"]
+
+
+def test_without_readings_the_set_point_is_taken_with_a_wider_error() -> None:
+    tanks = tank_seasons(2, set_point_c=[9.0, 9.0])
+    daily = daily_temperature(tanks.iloc[:1], 10, 9.0)
+    table = forecast_stages(records(tanks, daily)).query("headline and stage == 'hatch_half'").set_index("tank_id")
+    assert table.loc["T00001", "days_of_record"] == 0
+    assert table.loc["T00001", "assumed_temp_c"] == 9.0
+    width = table["high_95"] - table["low_95"]
+    assert width["T00001"] > width["T00000"]
+
+
+def test_a_stage_that_was_seen_or_passed_is_not_forecast() -> None:
+    seen = observed_stages([{"first_seen_on": "2024-11-15"}])
+    tanks = tank_seasons(1)
+    table = forecast_stages(records(tanks, daily_temperature(tanks, 30), seen))
+    assert table["stage"].unique().tolist() == ["button_up"]
+    before = forecast_stages(records(tanks, daily_temperature(tanks, 30), seen), as_of=dt.date(2024, 11, 14))
+    assert before["stage"].unique().tolist() == ["hatch_half", "button_up"]
+    last = observed_stages([{"stage": "button_up", "first_seen_on": "2024-11-15"}])
+    assert forecast_stages(records(tanks, daily_temperature(tanks, 30), last)).empty
+
+
+def test_delivered_stages_and_closed_tanks() -> None:
+    assert "eyed" in _one(stage_at_delivery="green", units_at_delivery_c_days=0.0)["stage"].tolist()
+    assert _one(stage_at_delivery="alevin")["stage"].unique().tolist() == ["button_up"]
+    assert _one(closed_on=pd.Timestamp("2024-11-12")).empty
+
+
+def test_green_eggs_start_at_fertilisation() -> None:
+    row = _headline(_one(stage_at_delivery="green", units_at_delivery_c_days=0.0, hatchery_temp_c=np.nan))
+    day = forecast_day(DEFAULT_HATCH, np.full(200, 8.0)) + 0.5  # half the delivery day was lost
+    assert row["expected_on"] == DELIVERED + pd.Timedelta(days=int(np.ceil(day)) - 1)
+
+
+def test_outside_the_tested_temperatures_there_is_no_interval_and_a_note() -> None:
+    row = _headline(_one(temp_c=4.0))
+    assert pd.isna(row["low_95"]) and pd.isna(row["high_80"])
+    assert not pd.isna(row["expected_on"])
+    assert "outside the tested 6 to 12 °C, so no interval" in row["note"]
+
+
+def test_unknown_units_and_impossible_units_give_no_date() -> None:
+    row = _headline(_one(units_at_delivery_c_days=np.nan))
+    assert pd.isna(row["expected_on"])
+    assert "mend the delivery" in row["note"]
+    tanks = tank_seasons(6, units_at_delivery_c_days=[300.0, 305, 310, 295, 300, 540])
+    table = forecast_stages(records(tanks, daily_temperature(tanks, 5))).query("headline and stage == 'button_up'")
+    assert table["expected_on"].isna().tolist() == [False] * 5 + [True]
+
+
+def test_missing_hatchery_temperature_is_noted() -> None:
+    assert "hatchery temperature not recorded" in _headline(_one(hatchery_temp_c=np.nan))["note"]
+
+
+def test_a_stage_overdue_asks_to_look() -> None:
+    row = _headline(_one(days=60))
+    assert row["note"].startswith("expected before 2025-01-06 and not recorded: look")
+
+
+def test_species_without_a_default_says_so() -> None:
+    row = _headline(_one(species="coho"))
+    assert row["model"] == "none"
+    assert pd.isna(row["expected_on"])
+    assert "no published model earns a default" in row["note"]
+
+
+def test_published_disagreement_is_mentioned() -> None:
+    assert "differ from it by up to" in _headline(_one(), "button_up")["note"]
+
+
+def test_own_fit_heads_the_forecast_and_knows_its_batches(programme: Any) -> None:
+    fit = fit_development(programme.frame, "log_inverse", daily=programme.daily)
+    slowest = fit.batch_effects.sort_values("log_effect")["batch_id"].iloc[-1]
+    fastest = fit.batch_effects.sort_values("log_effect")["batch_id"].iloc[0]
+    tanks = tank_seasons(3, batch_id=[slowest, fastest, "never seen"])
+    fits = {("chinook", "hatch_half"): {"log_inverse": fit}}
+    table = forecast_stages(records(tanks, daily_temperature(tanks, 5)), fits=fits)
+    rows = table.query("headline and stage == 'hatch_half'").set_index("tank_id")
+    assert set(rows["model"]) == {"own_log_inverse"}
+    assert rows["expected_on"].tolist()[1] < rows["expected_on"].tolist()[2] < rows["expected_on"].tolist()[0]
+    width = (rows["high_95"] - rows["low_95"]).dt.days
+    assert width["T00002"] > width["T00000"]  # a batch not seen before carries the spread between batches
+
+
+def test_words_when_there_is_nothing() -> None:
+    tanks = tank_seasons(1)
+    with pytest.raises(NothingToAnalyse, match="no delivery of eggs"):
+        forecast_stages(records(tanks.assign(delivered_on=pd.NaT), daily_temperature(tanks, 3)))
+    with pytest.raises(NothingToAnalyse, match="no water temperature was read in season 2024"):
+        forecast_stages(records(tanks, daily_temperature(tanks, 3, source="modelled")))
+    with pytest.raises(UsageError, match="'daily_temperature' is missing"):
+        forecast_stages({"tank_seasons": tanks})
+    with pytest.raises(UsageError, match="expected an open store"):
+        forecast_stages(3)
+
+
+def test_cautions_say_to_look_and_to_keep_to_the_permit() -> None:
+    words = " ".join(FORECAST_CAUTIONS)
+    assert "never replaces looking" in words
+    assert "permit" in words

@@ -1,0 +1,77 @@
+"""Planning a delivery that is still to come."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from broodyear.development import forecast_day, fraction_at_delivery, plan_dates
+from broodyear.errors import UsageError
+
+DELIVERY = dt.date(2024, 11, 8)
+
+
+def _plan(**options: Any) -> pd.DataFrame:
+    given: dict[str, Any] = {
+        "species": "chinook", "delivered_on": DELIVERY, "units_at_delivery_c_days": 310.0, "hatchery_temp_c": 8.0,
+    }  # fmt: skip
+    return plan_dates(**{**given, **options})
+
+
+def test_every_set_point_from_six_to_twelve_has_its_dates() -> None:
+    table = _plan()
+    assert table["set_point_c"].unique().tolist() == [6.0, 7.0, 8.0, 9.0, 10.0, 11.0, 12.0]
+    assert table.groupby(["set_point_c", "stage"])["headline"].sum().eq(1).all()
+    hatch = table.query("headline and stage == 'hatch_half'")
+    assert hatch["expected_on"].is_monotonic_decreasing
+    model = hatch["model"].iloc[0]
+    start = fraction_at_delivery(model, 310.0, 8.0)
+    day = forecast_day(model, np.full(200, 8.0), fraction_at_start=start)
+    expected = pd.Timestamp(DELIVERY) + pd.Timedelta(days=int(np.ceil(day)) - 1)
+    assert hatch.set_index("set_point_c").loc[8.0, "expected_on"] == expected
+
+
+def test_window_marks_the_set_points_that_meet_it() -> None:
+    table = _plan(window=(dt.date(2025, 1, 20), dt.date(2025, 2, 20)), release_after_days=20)
+    button_up = table.query("headline and stage == 'button_up'").set_index("set_point_c")
+    meets = button_up["expected_on"].between("2025-01-20", "2025-02-20")
+    assert button_up["in_window"].astype(bool).equals(meets)
+    assert 0 < meets.sum() < 7
+    surely = button_up["in_window_80"].astype(bool)
+    assert (surely <= meets).all()
+    assert table.query("stage == 'hatch_half'")["in_window"].isna().all()
+    release = table.query("headline and stage == 'release'").set_index("set_point_c")
+    assert (release["expected_on"] - button_up["expected_on"] == pd.Timedelta(days=20)).all()
+    assert release["note"].str.contains("only as the permit says").all()
+
+
+def test_no_window_leaves_the_marks_blank_and_no_release_is_invented() -> None:
+    table = _plan()
+    assert table["in_window"].isna().all()
+    assert "release" not in set(table["stage"])
+
+
+def test_a_species_without_a_default_has_rows_without_dates() -> None:
+    table = _plan(species="coho", window=(dt.date(2025, 1, 1), dt.date(2025, 3, 1)))
+    hatch = table.query("stage == 'hatch_half'")
+    assert hatch["expected_on"].isna().all()
+    assert hatch["note"].str.contains("no published model earns a default").all()
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ({"units_at_delivery_c_days": -5.0}, "expected 0 to 3000"),
+        ({"units_at_delivery_c_days": float("nan")}, "expected 0 to 3000"),
+        ({"hatchery_temp_c": 46.0}, "hatchery temperature is 46.0"),
+        ({"set_points_c": [0.0]}, "set points are"),
+        ({"window": (dt.date(2025, 2, 1), dt.date(2025, 1, 1))}, "before it begins"),
+    ],
+)
+def test_impossible_plans_are_refused_in_words(options: dict[str, Any], words: str) -> None:
+    with pytest.raises(UsageError, match=words):
+        _plan(**options)
