@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Callable
 from typing import Any
 
-from broodyear.reports.vocabulary import factor_words, outcome_words, verdict_label
+from broodyear.reports.vocabulary import factor_words, outcome_words, stage_words, verdict_label
 
 #: Narrow no-break space, between thousands and before a unit.
 THIN = "\u202f"
@@ -78,6 +79,14 @@ def words(value: Any) -> str:
     return str(value).replace("_", " ")
 
 
+_MINUS = re.compile(r"(?<![\w)])-(?=[0-9])")
+
+
+def statement(value: Any) -> str:
+    """A sentence made elsewhere, with true minus signs and names of models without underscores."""
+    return _MINUS.sub("\u2212", str(value)).replace("_", " ")
+
+
 def as_is(value: Any) -> str:
     """Text that is shown as it stands: a code, a sentence."""
     return str(value)
@@ -92,11 +101,13 @@ FORMATS: dict[str, Callable[[Any], str]] = {
     "id": as_is,
     "text": as_is,
     "words": words,
+    "statement": statement,
     "sentence": lambda value: f"{str(value)[:1].upper()}{str(value)[1:]}",
     "yes_no": yes_no,
     "verdict": verdict_label,
     "factor": factor_words,
     "outcome": outcome_words,
+    "stage": stage_words,
     "date": day,
     "whole": whole,
     "number": plain,
@@ -117,7 +128,20 @@ FORMATS: dict[str, Callable[[Any], str]] = {
 }
 
 _TEXT_KINDS = frozenset(
-    {"id", "text", "sentence", "words", "yes_no", "date", "year", "verdict", "factor", "outcome"}
+    {
+        "id",
+        "text",
+        "sentence",
+        "statement",
+        "stage",
+        "words",
+        "yes_no",
+        "date",
+        "year",
+        "verdict",
+        "factor",
+        "outcome",
+    }
 )
 
 

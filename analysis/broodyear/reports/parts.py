@@ -15,7 +15,7 @@ from broodyear.reports.tables import ReportTable, TableView, code_markup
 _BEFORE_UNIT = re.compile(r"(?<=[0-9}]) (?=%|°C)")
 
 
-def say(sentence: str, **parts: Any) -> Markup:
+def say(sentence: str, /, **parts: Any) -> Markup:
     """A sentence with traced numbers in it; whatever is not traced is escaped."""
     return Markup(_BEFORE_UNIT.sub(THIN, sentence)).format(**parts)
 

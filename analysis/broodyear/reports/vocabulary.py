@@ -77,3 +77,18 @@ def factor_words(factor: object) -> str:
 def outcome_words(outcome: object) -> str:
     """An outcome's name as people say it."""
     return OUTCOMES.get(str(outcome), str(outcome).replace("_", " "))
+
+
+STAGES = {
+    "eyed": "eyed",
+    "hatch_first": "first hatch",
+    "hatch_half": "half hatched",
+    "hatch_all": "all hatched",
+    "button_up": "button-up",
+    "first_feeding": "first feeding",
+}
+
+
+def stage_words(stage: object) -> str:
+    """A stage as people say it."""
+    return STAGES.get(str(stage), str(stage).replace("_", " "))
