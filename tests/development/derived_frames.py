@@ -1,4 +1,4 @@
-"""Small derived tables for forecasts: tank_seasons, daily_temperature, observed_stages, as the queries make them."""
+"""Small derived tables for forecasts, as the queries make them."""
 
 from __future__ import annotations
 

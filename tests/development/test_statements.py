@@ -1,0 +1,41 @@
+"""Sentences made from numbers: is it the model or the thermometer."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from broodyear.development.statements import model_or_thermometer
+
+
+def _row(bias: float, half: float, **more: Any) -> pd.Series:
+    return pd.Series(
+        {
+            "tanks": 30, "batches": 8, "bias_days": bias, "bias_low": bias - half, "bias_high": bias + half,
+            "days_per_c": -3.0, "implied_offset_c": -bias / 3.0 * -1.0, **more,
+        }
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("logger", "hand", "words"),
+    [
+        (_row(3.0, 1.0), _row(2.5, 1.0), "it is the model, since loggers show the bias too"),
+        (_row(0.2, 1.0), _row(-2.0, 1.0), "consistent with the thermometers"),
+        (_row(2.0, 1.0), _row(0.1, 1.0), "loggers show a bias that hand readings hide"),
+        (_row(2.0, 1.0), _row(-2.0, 1.0), "loggers show a bias that hand readings hide"),
+        (_row(0.2, 1.0), _row(-0.2, 1.0), "neither is biased beyond its error"),
+        (_row(np.nan, 0.0, batches=2), _row(3.0, 1.0), "cannot be told apart"),
+        (_row(0.2, 1.0), _row(np.nan, 0.0), "too few tanks were read by hand"),
+    ],
+)
+def test_model_or_thermometer(logger: pd.Series, hand: pd.Series, words: str) -> None:
+    assert words in model_or_thermometer(logger, hand)
+
+
+def test_a_reading_too_warm_is_named_so() -> None:
+    sentence = model_or_thermometer(_row(0.0, 1.0), _row(-2.4, 1.0, implied_offset_c=0.8))
+    assert "a reading 0.8 °C too warm would do it alone" in sentence
