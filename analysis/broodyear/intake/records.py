@@ -38,13 +38,13 @@ def read_rows(place: Path, separator: str) -> Iterator[Row]:
     csv.field_size_limit(LONGEST_CELL)
     with place.open(encoding="utf-8-sig", newline="") as text:
         lines = _Lines(text)
-        number = 0
-        while (line := lines.take()) is not None:
-            number += 1
+        number = 1
+        while (line := lines.take(number)) is not None:
             if '"' not in line:
                 yield Row(number, _plain_cells(line, separator))
             else:
                 yield _quoted_row(line, lines, separator, number)
+            number += 1
 
 
 def _plain_cells(line: str, separator: str) -> list[str]:
@@ -53,7 +53,7 @@ def _plain_cells(line: str, separator: str) -> list[str]:
 
 
 def _quoted_row(line: str, lines: _Lines, separator: str, number: int) -> Row:
-    feed = _Feed(line, lines)
+    feed = _Feed(line, lines, number)
     try:
         cells = next(csv.reader(feed, delimiter=separator))
     except csv.Error:
@@ -78,16 +78,14 @@ class _Lines:
     def __init__(self, text: TextIO) -> None:
         self._text = text
         self._back: deque[str] = deque()
-        self._read = 0
 
-    def take(self) -> str | None:
-        """The next line with its line end, None at the end of the text."""
+    def take(self, row: int) -> str | None:
+        """The next line with its line end, None at the end of the text. row: the spreadsheet row it belongs to."""
         if self._back:
             return self._back.popleft()
         line = self._text.readline(LONGEST_CELL + 1)
-        self._read += 1
         if len(line) > LONGEST_CELL:
-            raise too_long(self._read)
+            raise too_long(row)
         return line or None
 
     def give_back(self, lines: list[str]) -> None:
@@ -98,8 +96,9 @@ class _Lines:
 class _Feed:
     """The lines one row may take: iterating notes what was taken and whether the row wanted more than it may."""
 
-    def __init__(self, first: str, lines: _Lines) -> None:
+    def __init__(self, first: str, lines: _Lines, row: int) -> None:
         self.taken = [first]
+        self._row = row
         self.ran_out = False
         self._lines = lines
         self._started = False
@@ -111,7 +110,7 @@ class _Feed:
         if not self._started:
             self._started = True
             return self.taken[0]
-        line = self._lines.take() if len(self.taken) <= MOST_LINES_IN_A_CELL else None
+        line = self._lines.take(self._row) if len(self.taken) <= MOST_LINES_IN_A_CELL else None
         if line is None:
             self.ran_out = True
             raise StopIteration

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 import uuid
@@ -17,6 +18,9 @@ CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": "false",
     "autoload_known_extensions": "false",
 }
+
+#: Every DuckDB file carries this mark at this position.
+_MARK, _MARK_AT = b"DUCK", 8
 
 
 def connect(path: Path, *, for_loading: bool) -> duckdb.DuckDBPyConnection:
@@ -53,16 +57,30 @@ def _create(path: Path) -> None:
         raise unavailable(path, error) from None
     finally:
         for leftover in (new, new.with_name(new.name + ".wal")):
-            leftover.unlink(missing_ok=True)
+            # Where nothing can be written, nothing was left either.
+            with contextlib.suppress(OSError):
+                leftover.unlink(missing_ok=True)
 
 
 def _open(path: Path, *, read_only: bool) -> duckdb.DuckDBPyConnection:
-    if path.stat().st_size == 0:
-        raise StoreUnavailable(f"{path} is empty, not a store; remove it or name another with --store")
+    _require_database(path)
     try:
         return duckdb.connect(str(path), read_only=read_only, config=CONFIG)
     except (duckdb.Error, RuntimeError, OSError) as error:
         raise unavailable(path, error) from None
+
+
+def _require_database(path: Path) -> None:
+    """Look at the first bytes ourselves: DuckDB opens more than databases, a CSV file for one."""
+    try:
+        with path.open("rb") as file:
+            head = file.read(_MARK_AT + len(_MARK))
+    except OSError as error:
+        raise StoreUnavailable(f"{path} cannot be opened ({error.strerror}); check its permissions") from None
+    if not head:
+        raise StoreUnavailable(f"{path} is empty, not a store; remove it or name another with --store")
+    if head[_MARK_AT:] != _MARK:
+        raise StoreUnavailable(f"{path} is not a store; name another file with --store")
 
 
 def _check_version(connection: duckdb.DuckDBPyConnection, path: Path) -> None:
@@ -84,7 +102,7 @@ def _check_version(connection: duckdb.DuckDBPyConnection, path: Path) -> None:
 def unavailable(path: Path, error: BaseException) -> StoreUnavailable:
     """What went wrong with the store at ``path``, in plain words instead of the database's."""
     text = str(error)
-    if "lock" in text or "different configuration" in text or "already open" in text.lower():
+    if re.search(r"\block\b", text) or "different configuration" in text or "already open" in text.lower():
         holder = re.search(r"PID (\d+)", text)
         who = f" (process {holder.group(1)})" if holder else ""
         return StoreUnavailable(f"the store {path} is open in another program{who}; close it there and try again")

@@ -1,0 +1,253 @@
+"""What people really send is read: encodings, separators, headers, preambles, compression, line breaks."""
+
+from __future__ import annotations
+
+import gzip
+import io
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from tests.intake.conftest import Write
+
+from broodyear.findings import CheckResult, FileReport
+from broodyear.intake import check_paths, load_paths
+from broodyear.store import open_store
+
+HEADER = "tank_id,read_at,water_temp,unit,instrument"
+ROWS = ["T-001,2024-11-08T10:00,8.5,C,logger", "T-002,2024-11-09,47.3,F,thermometer"]
+PLAIN = "\n".join([HEADER, *ROWS]) + "\n"
+WITHOUT_NOTE: list[str] = []
+
+
+def loaded(folder: Path) -> tuple[CheckResult, pd.DataFrame]:
+    """The result of loading a folder, and the temperatures it gave."""
+    with open_store(folder.parent / "store.duckdb", for_loading=True) as store:
+        result = load_paths(store, [folder])
+        return result, store.table("temperatures")
+
+
+def report_of(result: CheckResult, name: str) -> FileReport:
+    return next(report for report in result.files if report.path.endswith(name))
+
+
+EXPECTED = {
+    "tank_id": ["T-001", "T-002"],
+    "read_at": [pd.Timestamp("2024-11-08 10:00"), pd.Timestamp("2024-11-09")],
+    "read_at_has_hour": [True, False],
+    "water_temp": [8.5, 47.3],
+    "unit": ["C", "F"],
+    "instrument": ["logger", "thermometer"],
+}
+FORMS: dict[str, tuple[str, bytes, list[str]]] = {
+    "plain": ("temperatures.csv", PLAIN.encode(), WITHOUT_NOTE),
+    "crlf": ("temperatures.csv", PLAIN.replace("\n", "\r\n").encode(), WITHOUT_NOTE),
+    "no line break at the end": ("temperatures.csv", PLAIN.rstrip().encode(), WITHOUT_NOTE),
+    "lone carriage returns": ("temperatures.csv", PLAIN.replace("\n", "\r").encode(), WITHOUT_NOTE),
+    "compressed": ("temperatures.csv.gz", gzip.compress(PLAIN.encode()), WITHOUT_NOTE),
+    "compressed, without saying so": ("temperatures.csv", gzip.compress(PLAIN.encode()), WITHOUT_NOTE),
+    "quoted": (
+        "temperatures.csv", ('"' + PLAIN.strip().replace(",", '","').replace("\n", '"\n"') + '"\n').encode(),
+        WITHOUT_NOTE,
+    ),
+    "byte-order mark": ("temperatures.csv", b"\xef\xbb\xbf" + PLAIN.encode(), ["a byte-order mark was left out"]),
+    "utf-16": (
+        "temperatures.csv", PLAIN.encode("utf-16"), ["read as UTF-16 and turned into UTF-8"],
+    ),
+    "utf-16 big-endian": (
+        "temperatures.csv", b"\xfe\xff" + PLAIN.encode("utf-16-be"), ["read as UTF-16 and turned into UTF-8"],
+    ),
+    "utf-16 without a mark": (
+        "temperatures.csv", PLAIN.encode("utf-16-le"), ["read as UTF-16 and turned into UTF-8"],
+    ),
+    "semicolons and decimal commas": (
+        "temperatures.csv", PLAIN.replace(",", ";").replace(".", ",").encode(),
+        ["cells are separated by semicolons", "decimal commas were read as points"],
+    ),
+    "semicolons and decimal points": (
+        "temperatures.csv", PLAIN.replace(",", ";").encode(), ["cells are separated by semicolons"],
+    ),
+    "tabs": ("temperatures.tsv", PLAIN.replace(",", "\t").encode(), ["cells are separated by tabs"]),
+    "tabs in a text file": (
+        "temperatures.txt", PLAIN.replace(",", "\t").encode(), ["cells are separated by tabs"],
+    ),
+    "header in capitals": (
+        "temperatures.csv", PLAIN.replace(HEADER, HEADER.upper()).encode(),
+        ["column names in another case or with spaces were put right"],
+    ),
+    "header with spaces": (
+        "temperatures.csv", PLAIN.replace(HEADER, HEADER.replace(",", " , ")).encode(),
+        ["column names in another case or with spaces were put right"],
+    ),
+    "preamble": (
+        "temperatures.csv", b"Logger 7,export\nserial;12\n\n" + PLAIN.encode(),
+        ["3 lines before the header left out"],
+    ),
+    "spreadsheet's separator line": (
+        "temperatures.csv", b"sep=;\n" + PLAIN.replace(",", ";").encode(),
+        ["cells are separated by semicolons", "1 line before the header left out"],
+    ),
+    "blank lines at the end": (
+        "temperatures.csv", PLAIN.encode() + b"\n\n", ["blank lines at the end were left out"],
+    ),
+    "empty columns at the end": (
+        "temperatures.csv", PLAIN.replace("\n", ",,\n").encode(), ["empty columns at the end were left out"],
+    ),
+    "a column more": (
+        "temperatures.csv", (f"{HEADER},remark\n{ROWS[0]},warm\n{ROWS[1]},\n").encode(),
+        ["columns not in the table were left out: remark"],
+    ),
+    "a line break in a cell": (
+        "temperatures.csv", (f'{HEADER},remark\n{ROWS[0]},"two\nlines"\n{ROWS[1]},\n').encode(),
+        ["columns not in the table were left out: remark"],
+    ),
+    "windows-1252": (
+        "temperatures.csv", (f"{HEADER},remark\n{ROWS[0]},très\n{ROWS[1]},\n").encode("cp1252"),
+        ["read as Windows-1252 and turned into UTF-8", "columns not in the table were left out: remark"],
+    ),
+    "zones": (
+        "temperatures.csv", PLAIN.replace("10:00", "10:00-08:00").encode(),
+        ["time zones were left off; times are kept as the local times written"],
+    ),
+    "spaces around cells": ("temperatures.csv", PLAIN.replace(",8.5,", ", 8.5 ,").encode(), WITHOUT_NOTE),
+    "a space for T": ("temperatures.csv", PLAIN.replace("T10:00", " 10:00").encode(), WITHOUT_NOTE),
+    "a fraction": ("temperatures.csv", PLAIN.replace("T10:00", "T10:00:00.000").encode(), WITHOUT_NOTE),
+    "slashes": ("temperatures.csv", PLAIN.replace("2024-11-", "2024/11/").encode(), WITHOUT_NOTE),
+    "other case": ("temperatures.csv", PLAIN.replace("C,logger", "c,LOGGER").encode(), WITHOUT_NOTE),
+    "another name": ("hallway export.csv", PLAIN.encode(), WITHOUT_NOTE),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("name", "content", "notes"), FORMS.values(), ids=FORMS.keys())
+def test_every_form_gives_the_same_rows(
+    name: str, content: bytes, notes: list[str], uploads: Path, write: Write
+) -> None:
+    write(name, content)
+    result, frame = loaded(uploads)
+    assert result.exit_code == 0
+    assert list(report_of(result, name).notes) == notes
+    assert frame[list(EXPECTED)].to_dict("list") == EXPECTED
+
+
+@pytest.mark.parametrize(
+    ("written", "read"),
+    [
+        ("2024-11-08T24:00", "2024-11-09 00:00"),
+        ("2024-11-08T14:30:15.25", "2024-11-08 14:30:15.25"),
+        ("2024-11-08T14:30Z", "2024-11-08 14:30"),
+        ("2024-11-08 14:30 +0100", "2024-11-08 14:30"),
+        ("2024/1/8 09:05", "2024-01-08 09:05"),
+    ],
+)
+def test_moments(written: str, read: str, uploads: Path, write: Write) -> None:
+    write("temperatures.csv", f"tank_id,read_at,water_temp\nT-001,{written},8\n")
+    _, frame = loaded(uploads)
+    assert frame["read_at"].tolist() == [pd.Timestamp(read)]
+    assert frame["instrument"].tolist() == ["logger"]
+
+
+@pytest.mark.parametrize(
+    ("cell", "value"),
+    [
+        ("yes", True), ("No", False), ("TRUE", True), ("f", None), ("Y", True), ("0", False), ("1", True),
+        (".", None),
+    ],
+)  # fmt: skip
+def test_yes_and_no(cell: str, value: bool | None, uploads: Path, write: Write) -> None:
+    write("sites.csv", f"site_id,region,weekend_access\nS-01,R1,{cell}\n")
+    result = check_paths([uploads / "sites.csv"])
+    assert (result.exit_code == 0) == (cell != "f")
+    if cell != "f":
+        with open_store(uploads.parent / "s.duckdb", for_loading=True) as store:
+            load_paths(store, [uploads / "sites.csv"])
+            got = store.table("sites")["weekend_access"][0]
+        assert (None if pd.isna(got) else bool(got)) == value
+
+
+@pytest.mark.parametrize("number", ["8.", ".5", "+8.5", "-1e0", "1E1", "08.5"])
+def test_numbers_with_sign_and_exponent(number: str, uploads: Path, write: Write) -> None:
+    write("temperatures.csv", f"tank_id,read_at,water_temp\nT-001,2024-11-08,{number}\n")
+    _, frame = loaded(uploads)
+    assert frame["water_temp"].tolist() == [float(number)]
+
+
+@pytest.mark.parametrize(
+    "number", ["0x10", "1_0", "NaN", "inf", "٨", "8,5", "8 5", "--8", "+-8", "1e", "8.5.1", "1e400"]
+)
+@pytest.mark.parametrize("odd_file", [False, True], ids=["quick", "row by row"])
+def test_what_is_no_number(number: str, odd_file: bool, uploads: Path, write: Write) -> None:
+    text = f'tank_id,read_at,water_temp\nT-001,2024-11-08,"{number}"\n'
+    write("temperatures.csv", text.replace("\n", "\r") if odd_file else text)
+    result = check_paths([uploads])
+    assert [finding.column for finding in result.findings if finding.level == "error"] == ["water_temp"]
+
+
+def test_lines_are_spreadsheet_rows(uploads: Path, write: Write) -> None:
+    remark = '"a\nb\r\nc"'
+    text = f"Logger 7\n\n{HEADER},remark\n{ROWS[0]},{remark}\n\nT-001,2024-11-08T10:10,warm,C,logger,\n"
+    write("temperatures.csv", text)
+    result = check_paths([uploads])
+    assert [finding.line for finding in result.findings if finding.rule == "not_a_number"] == [6]
+
+
+def test_defaults_of_blank_cells(uploads: Path, write: Write) -> None:
+    write("temperatures.csv", "tank_id,read_at,water_temp\nT-001,2024-11-08T10:00,8\nT-001,2024-11-09,8\n")
+    write("losses.csv", "tank_id,checked_on,stage,dead,entry\nT-001,2024-11-08,egg,2,\nT-001,2024-11-09,egg,,\n")
+    write("stages.csv", "tank_id,stage,first_seen_on\nT-001,hatch_half,2024-12-09\n")
+    with open_store(uploads.parent / "s.duckdb", for_loading=True) as store:
+        load_paths(store, [uploads])
+        assert store.table("temperatures")["instrument"].tolist() == ["logger", "thermometer"]
+        assert store.table("temperatures")["unit"].tolist() == ["C", "C"]
+        assert store.table("losses")["entry"].tolist() == ["counted", "unknown"]
+        assert store.table("losses")["dead"].isna().tolist() == [False, True]
+        assert store.table("stages")["dating"].tolist() == ["seen"]
+
+
+def test_standard_input(uploads: Path) -> None:
+    result = check_paths([uploads, "-"], stdin=io.BytesIO(PLAIN.encode()))
+    assert report_of(result, "-").rows_accepted == 2
+
+
+def test_a_file_named_twice_is_read_once(uploads: Path) -> None:
+    result = check_paths([uploads, uploads / "tanks.csv"])
+    assert len(result.files) == 3
+
+
+def test_codes_stay_text(uploads: Path, write: Write) -> None:
+    codes = ["007", "1e5", "2024-11-08", "TRUE", "=1+1", "é漢字", "a'b\"c", "x;y", "<b>", "NULL"]
+    rows = "".join('"' + code.replace('"', '""') + '"\n' for code in codes)
+    write("tanks.csv", f"tank_id\n{rows}")
+    with open_store(uploads.parent / "s.duckdb", for_loading=True) as store:
+        load_paths(store, [uploads])
+        assert sorted(store.table("tanks")["tank_id"]) == sorted(codes)
+
+
+@pytest.mark.parametrize("name", ["tanks[1]*?.csv", "tanks';DROP TABLE x;--.csv", "tanks ä€.csv", 'tanks"q".csv'])
+def test_file_names_are_only_shown(name: str, uploads: Path, write: Write) -> None:
+    write(name, "tank_id\nT-900\n")
+    result = check_paths([uploads], rejects=uploads.parent / "mend")
+    assert report_of(result, name).rows_accepted == 1
+
+
+def test_bombs_and_endless_cells_are_refused(uploads: Path, write: Write) -> None:
+    write("tanks_bomb.csv.gz", gzip.compress(b"tank_id\n" + b"T" * 150_000_000))
+    write("tanks_cell.csv", b"tank_id,remark\nT-1,ok\nT-2," + b"x" * 10_000_000 + b"\n")
+    write("tanks_quoted.csv", b'tank_id,remark\nT-1,ok\nT-2,"' + b"x\n" * 50 + b"x" * 10_000_000 + b'"\n')
+    result = check_paths([uploads])
+    assert result.exit_code == 11
+    said = {Path(finding.path).name: finding.message for finding in result.findings}
+    assert said == {
+        "tanks_bomb.csv.gz": "the compressed file unpacks to more than 100 MB, which no table does",
+        "tanks_cell.csv": "line 3 holds a cell of more than 1,000,000 characters",
+        "tanks_quoted.csv": "line 3 holds a cell of more than 1,000,000 characters",
+    }
+
+
+def test_missing_paths_and_empty_folders(tmp_path: Path) -> None:
+    (tmp_path / "empty").mkdir()
+    result = check_paths([tmp_path / "none.csv", tmp_path / "empty"])
+    assert result.exit_code == 11
+    assert [finding.message for finding in result.findings] == [
+        "there is no such file or folder",
+        "the folder holds no file that ends in .csv, .csv.gz, .tsv, .txt",
+    ]
