@@ -98,7 +98,7 @@ def test_profile_interval_of_the_spread_reaches_zero(seeds):
 def test_profile_limit_is_where_the_likelihood_has_fallen_by_half_the_critical_value(seeds):
     found = fit(seeds, "mixed", "plate")
     high = float(found.group_sd_intervals().loc["plate", "high"])
-    from broodyear.survival.mixed_fit import best_with_fixed_spread, objective_for
+    from broodyear.survival.mixed_optimum import best_with_fixed_spread, objective_for
 
     deviance = best_with_fixed_spread(
         found.design, objective_for(found.design, 1), np.log([high]), found.coefficients, 0

@@ -5,16 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
 import pandas as pd
 
 from broodyear.errors import BroodyearError, UsageError
-from broodyear.survival.arrays import BoolArray, FloatArray
+from broodyear.survival.agreement import agreement_table
 from broodyear.survival.fit import METHODS, fit_survival
 from broodyear.survival.result import SurvivalFit
-
-FAR_APART = 1.0  # standard errors of the headline between estimates before they are said to differ
-CLEAR = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,7 +62,7 @@ def compare_methods(
     notes = [{"method": method, "note": why, "factor": "", "level": ""} for method, why in refused.items()]
     if notes:
         contrasts = pd.concat([contrasts, pd.DataFrame(notes)], ignore_index=True)
-    return MethodComparison(contrasts, _agreement(contrasts[contrasts["factor"] != ""]), fits)
+    return MethodComparison(contrasts, agreement_table(contrasts[contrasts["factor"] != ""]), fits)
 
 
 def _groups(method: str, named: tuple[str, ...], cluster: str | None) -> tuple[str, ...]:
@@ -85,26 +81,3 @@ def _contrasts(fit: SurvivalFit) -> pd.DataFrame:
         raise UsageError("The formula names no covariate, so the methods have nothing to compare.")
     frame = pd.concat(parts, ignore_index=True)
     return frame[["factor", "level", "reference", "method", *frame.columns[2:9], "note"]]
-
-
-def _agreement(contrasts: pd.DataFrame) -> pd.DataFrame:
-    rows = []
-    for (factor, level), part in contrasts.groupby(["factor", "level"], sort=False):
-        points = part["difference_points"].to_numpy(dtype=float)
-        widths = (part["difference_high"] - part["difference_low"]).to_numpy(dtype=float)
-        far_apart = bool(np.ptp(points) > FAR_APART * float(np.median(widths)) / (2.0 * 1.96))
-        clear = part["p_value"].to_numpy(dtype=float) < CLEAR
-        settled = bool(clear.all() or not clear.any())
-        said = _sentence(part, points, clear, far_apart)
-        rows.append({"factor": factor, "level": level, "agrees": settled and not far_apart, "sentence": said})
-    return pd.DataFrame(rows)
-
-
-def _sentence(part: pd.DataFrame, points: FloatArray, clear: BoolArray, far_apart: bool) -> str:
-    span = f"{points.min():+.1f} to {points.max():+.1f} points".replace("-", "−")
-    if clear.any() and not clear.all():
-        sure = ", ".join(part["method"].to_numpy()[clear])
-        return f"The conclusion depends on the method ({span}): only {sure} would call it shown."
-    verdict = "shown" if clear.all() else "not shown"
-    size = "but not on its size " if far_apart else ""
-    return f"All {len(part)} methods agree that a difference is {verdict} {size}({span})."

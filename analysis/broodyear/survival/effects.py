@@ -11,6 +11,7 @@ import pandas as pd
 
 from broodyear.errors import BroodyearError, NothingToAnalyse
 from broodyear.settings import Settings
+from broodyear.survival.agreement import agreement_table
 from broodyear.survival.effects_models import Headline, headline_model, method_rows, within_batch
 from broodyear.survival.effects_rows import (
     FACTORS,
@@ -28,7 +29,7 @@ EFFECT_COLUMNS = (
     "outcome", "factor", "level", "reference", "tanks", "batches", "odds_ratio", "or_low", "or_high",
     "difference_points", "difference_low", "difference_high", "p_value", "p_holm",
     "typical_difference_points", "within_batch_odds_ratio", "within_batch_low", "within_batch_high",
-    "method", "rows_given", "rows_used", "adjusted_for", "note", "sentence",
+    "method", "rows_given", "rows_used", "adjusted_for", "agreement", "note", "sentence",
 )  # fmt: skip
 ESTIMATES = EFFECT_COLUMNS[6:13]
 STEP_LEVEL = "+1 °C"
@@ -104,7 +105,9 @@ def _one_outcome(rows: OutcomeRows) -> tuple[pd.DataFrame, pd.DataFrame, pd.Data
         beside.append(method_rows(headline, wanted))
         notes.append(_note_row(rows, model, len(data), headline.fit.rows_used, " ".join(headline.notes)))
     table += _refused_rows(rows)
-    return _finished(table), _methods_frame(beside), pd.DataFrame(notes)
+    methods = _methods_frame(beside)
+    _say_agreement(table, methods)
+    return _finished(table), methods, pd.DataFrame(notes)
 
 
 def _factor_rows(rows: OutcomeRows, headline: Headline, factor: str) -> list[dict[str, Any]]:
@@ -144,7 +147,16 @@ def _merge_note(rows: OutcomeRows, factor: str) -> str:
 
 def _blank(outcome: str, factor: str) -> dict[str, Any]:
     row: dict[str, Any] = dict.fromkeys(EFFECT_COLUMNS, np.nan)
-    row.update(outcome=outcome, factor=factor, level="", reference="", method="mixed", note="", adjusted_for="")
+    row.update(
+        outcome=outcome,
+        factor=factor,
+        level="",
+        reference="",
+        method="mixed",
+        note="",
+        adjusted_for="",
+        agreement="",
+    )
     row["within_batch_differs"] = False
     return row
 
@@ -182,6 +194,20 @@ def _refused_rows(rows: OutcomeRows) -> list[dict[str, Any]]:
             row["note"] = "the only level left, so there is nothing to compare it with"
             found.append(row)
     return found
+
+
+def _say_agreement(table: list[dict[str, Any]], methods: pd.DataFrame) -> None:
+    """Fill the column agreement, and carry it into the note where the conclusion depends on the method."""
+    together = pd.concat([pd.DataFrame(table), methods], ignore_index=True)
+    found = {(said["factor"], said["level"]): said for said in agreement_table(together).to_dict("records")}
+    for row in table:
+        said = found.get((row["factor"], row["level"]))
+        if said is None or not np.isfinite(row["difference_points"]):
+            continue
+        row["agreement"] = said["sentence"]
+        if "depends on the method" in said["sentence"]:
+            told = said["sentence"].rstrip(".")
+            row["note"] = f"{row['note']}; {told}" if row["note"] else told
 
 
 def _finished(table: list[dict[str, Any]]) -> pd.DataFrame:

@@ -17,6 +17,7 @@ from broodyear.survival.result import SurvivalFit
 
 FEWEST_SEASONS_AS_GROUP = 5
 OVERDISPERSED = 1.05  # conditional Pearson dispersion above which a tank-season intercept is added
+FEW_LEVELS = 12  # of site or batch, below which normal intervals are known to be too narrow
 OTHER_METHODS = ("beta_binomial", "quasi_binomial", "clustered", "exchangeable")
 DIFFERS_BELOW = 0.05  # p of "between batches and within batches agree"
 DIFFERS_BY = 0.5  # standard errors by which the within-batch answer must leave the headline to be worth a word
@@ -79,7 +80,18 @@ def headline_model(data: pd.DataFrame, factors: Sequence[str], outcome: str) -> 
         groups = (*groups, "tank_season")
         fit = _fit(data, formula, groups)
         notes.append("Tanks vary more than eggs that die independently would: a tank-season intercept was added.")
-    return Headline(outcome, fit, data, tuple(factors), adjusters, groups, (*notes, *fit.notes))
+    said = (*notes, *fit.notes, *_few_levels(fit))
+    return Headline(outcome, fit, data, tuple(factors), adjusters, groups, said)
+
+
+def _few_levels(fit: SurvivalFit) -> tuple[str, ...]:
+    """Maximum likelihood underrates spreads seen on few levels, and with them the intervals."""
+    few = [
+        f"{len(grouping.levels)} levels of {_words(grouping.name)}"
+        for grouping in fit.design.groupings
+        if grouping.name in ("site_id", "batch_id") and len(grouping.levels) < FEW_LEVELS
+    ]
+    return (f"Only {' and '.join(few)}: intervals are likely to be too narrow.",) if few else ()
 
 
 def _usable_groups(data: pd.DataFrame) -> tuple[str, ...]:

@@ -2,29 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from broodyear.errors import Refused
 from broodyear.survival.arrays import FloatArray
-from broodyear.survival.design import Design, Grouping
+from broodyear.survival.design import Design
 from broodyear.survival.glm import fit_logistic
-from broodyear.survival.mixed_laplace import Laplace, Mode, refuse_unsettled
-from broodyear.survival.mixed_quadrature import Quadrature
-from broodyear.survival.mixed_system import invert, lay_out
+from broodyear.survival.mixed_laplace import Mode, refuse_unsettled
+from broodyear.survival.mixed_optimum import (
+    SMALLEST_SD,
+    Optimum,
+    laplace_for,
+    objective_kept,
+    polish,
+    search,
+)
+from broodyear.survival.mixed_system import invert
 
 START_SD = 0.4
 RESTART_SDS = (1.0, 0.1)
-SMALLEST_SD, LARGEST_SD = 1e-3, 30.0
 SUSPECT_SD = 0.05  # below this a spread is tested for being zero
-HESSIAN_STEP = 1e-3  # in units of about one standard error
-HESSIAN_DRIFT = 1e-6  # a longer move than this (in standard errors) calls for new second derivatives
-GRADIENT_TOLERANCE = 1e-6
-NEWTON_STEPS = 8
-
-Objective = Callable[[FloatArray, FloatArray], tuple[float, FloatArray]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,16 +56,6 @@ class Mixed:
         return tuple(int(place) for place in np.flatnonzero(self.sds > 0))
 
 
-@dataclass(frozen=True, eq=False)
-class Optimum:
-    """Log standard deviations (of the groupings kept) and coefficients at a minimum of the deviance."""
-
-    log_sds: FloatArray
-    coefficients: FloatArray
-    deviance: float
-    scale: FloatArray
-
-
 def fit_mixed(design: Design, *, quadrature_points: int = 1) -> Mixed:
     """Maximum likelihood of a binomial model with normal random intercepts.
 
@@ -88,7 +78,7 @@ def fit_mixed(design: Design, *, quadrature_points: int = 1) -> Mixed:
 def _fit(design: Design, quadrature_points: int) -> Mixed:
     start = fit_logistic(design.matrix, design.rows.survived, design.rows.trials).coefficients
     kept = list(range(len(design.groupings)))
-    optimum = _search(design, kept, np.full(len(kept), np.log(START_SD)), start)
+    optimum = search(design, kept, np.full(len(kept), np.log(START_SD)), start)
     notes: list[str] = []
     while kept and np.exp(optimum.log_sds).min() < SUSPECT_SD:
         weakest = int(np.argmin(optimum.log_sds))
@@ -100,7 +90,7 @@ def _fit(design: Design, quadrature_points: int) -> Mixed:
     if not kept:
         return _all_zero(design, notes)
     if quadrature_points > 1:
-        optimum = _search(design, kept, optimum.log_sds, optimum.coefficients, quadrature_points)
+        optimum = search(design, kept, optimum.log_sds, optimum.coefficients, quadrature_points)
     return _finish(design, kept, optimum, notes, quadrature_points)
 
 
@@ -111,98 +101,17 @@ def _zero_note(name: str) -> str:
     )
 
 
-def _laplace(design: Design, kept: Sequence[int]) -> Laplace:
-    groupings: list[Grouping] = [design.groupings[place] for place in kept]
-    return Laplace(design.matrix, design.rows.survived, design.rows.trials, lay_out(groupings))
-
-
-def _objective(design: Design, kept: Sequence[int], quadrature_points: int) -> Objective:
-    laplace = _laplace(design, kept)
-    if quadrature_points == 1:
-        return laplace.with_gradient
-    return Quadrature(laplace, quadrature_points).with_gradient
-
-
-def objective_for(design: Design, quadrature_points: int) -> Objective:
-    """−2 log-likelihood and its gradient over (log sd of every grouping, coefficients)."""
-    return _objective(design, range(len(design.groupings)), quadrature_points)
-
-
-def best_with_fixed_spread(
-    design: Design, objective: Objective, log_sds: FloatArray, coefficients: FloatArray, held: int
-) -> float:
-    """Smallest −2 log-likelihood with the log sd of one grouping held at its value in `log_sds`."""
-    from scipy.optimize import minimize
-
-    count = len(log_sds)
-    scale = _scale(design, range(count), log_sds, coefficients)
-    free = [place for place in range(len(scale)) if place != held]
-    origin = np.concatenate([log_sds, coefficients])
-
-    def scaled(values: FloatArray) -> tuple[float, FloatArray]:
-        moved = origin + scale[:, free] @ values
-        moved[:count] = np.clip(moved[:count], np.log(SMALLEST_SD), np.log(LARGEST_SD))
-        value, gradient = objective(moved[:count], moved[count:])
-        return value, scale[:, free].T @ gradient
-
-    result = minimize(scaled, np.zeros(len(free)), jac=True, method="L-BFGS-B", options={"maxiter": 200})
-    return float(result.fun)
-
-
-def _search(
-    design: Design, kept: Sequence[int], log_sds: FloatArray, coefficients: FloatArray, points: int = 1
-) -> Optimum:
-    """Quasi-Newton search from one start, in coordinates scaled to about one standard error each."""
-    from scipy.optimize import minimize
-
-    count = len(kept)
-    objective = _objective(design, kept, points)
-    scale = _scale(design, kept, log_sds, coefficients)
-    origin = np.concatenate([np.zeros(count), coefficients])
-
-    def scaled(values: FloatArray) -> tuple[float, FloatArray]:
-        moved = origin + scale @ values
-        value, gradient = objective(moved[:count], moved[count:])
-        return value, scale.T @ gradient
-
-    limits = [
-        (np.log(SMALLEST_SD) / scale[place, place], np.log(LARGEST_SD) / scale[place, place])
-        for place in range(count)
-    ]
-    result = minimize(
-        scaled,
-        np.concatenate([log_sds / np.diag(scale)[:count], np.zeros(len(coefficients))]),
-        jac=True,
-        method="L-BFGS-B",
-        bounds=limits + [(None, None)] * len(coefficients),
-        options={"maxiter": 400, "maxfun": 1000, "maxcor": 20, "ftol": 1e-13, "gtol": 1e-4},
-    )
-    best = origin + scale @ np.asarray(result.x, dtype=float)
-    return Optimum(best[:count], best[count:], float(result.fun), scale)
-
-
-def _scale(design: Design, kept: Sequence[int], log_sds: FloatArray, coefficients: FloatArray) -> FloatArray:
-    """Matrix whose columns are moves of about one standard error each."""
-    information = _laplace(design, kept).fixed_information(np.exp(log_sds), coefficients)
-    count = len(kept)
-    scale = np.zeros((count + len(coefficients),) * 2)
-    for place, grouping in enumerate(kept):
-        scale[place, place] = 1.0 / np.sqrt(2.0 * len(design.groupings[grouping].levels))
-    scale[count:, count:] = np.linalg.inv(np.linalg.cholesky(information)).T / np.sqrt(2.0)
-    return scale
-
-
 def _without_or_inside(design: Design, kept: list[int], optimum: Optimum, weakest: int) -> tuple[Optimum, bool]:
     """Decide whether a small spread is zero: (best optimum, whether the grouping is dropped)."""
     inside = optimum
     for sd in RESTART_SDS:
         log_sds = optimum.log_sds.copy()
         log_sds[weakest] = np.log(sd)
-        found = _search(design, kept, log_sds, optimum.coefficients)
+        found = search(design, kept, log_sds, optimum.coefficients)
         inside = found if found.deviance < inside.deviance else inside
     without = [place for spot, place in enumerate(kept) if spot != weakest]
     if without:
-        dropped = _search(design, without, np.delete(inside.log_sds, weakest), inside.coefficients)
+        dropped = search(design, without, np.delete(inside.log_sds, weakest), inside.coefficients)
         zero_deviance = dropped.deviance
     else:
         plain = fit_logistic(design.matrix, design.rows.survived, design.rows.trials)
@@ -218,15 +127,15 @@ def _falls_at_zero(
 ) -> bool:
     """Whether the deviance falls as the variance leaves zero, the other parameters at their best."""
     log_sds = np.insert(dropped.log_sds, weakest, np.log(SMALLEST_SD))
-    objective = _objective(design, kept, 1)
+    objective = objective_kept(design, kept, 1)
     _, gradient = objective(log_sds, dropped.coefficients)
     return bool(gradient[weakest] / (2.0 * SMALLEST_SD**2) < -1e-3)
 
 
 def _finish(design: Design, kept: Sequence[int], optimum: Optimum, notes: list[str], points: int) -> Mixed:
-    objective = _objective(design, kept, points)
+    objective = objective_kept(design, kept, points)
     values = np.concatenate([optimum.log_sds, optimum.coefficients])
-    values, deviance, hessian = _polish(objective, values, optimum.scale, len(kept))
+    values, deviance, hessian = polish(objective, values, optimum.scale, len(kept))
     if np.linalg.eigvalsh(hessian)[0] <= 0:
         raise Refused(
             "The mixed model reached no proper maximum: its likelihood is flat in some direction. Take a"
@@ -236,7 +145,7 @@ def _finish(design: Design, kept: Sequence[int], optimum: Optimum, notes: list[s
     count = len(kept)
     sds = np.zeros(len(design.groupings))
     sds[list(kept)] = np.exp(values[:count])
-    mode = _laplace(design, kept).mode(np.exp(values[:count]), values[count:])
+    mode = laplace_for(design, kept).mode(np.exp(values[:count]), values[count:])
     effects, errors, shrinkage = _modes(design, kept, np.exp(values[:count]), mode)
     return Mixed(
         coefficients=values[count:],
@@ -250,38 +159,6 @@ def _finish(design: Design, kept: Sequence[int], optimum: Optimum, notes: list[s
         effective_parameters=design.matrix.shape[1] + shrinkage,
         notes=tuple(notes),
     )
-
-
-def _polish(
-    objective: Objective, values: FloatArray, scale: FloatArray, count: int
-) -> tuple[FloatArray, float, FloatArray]:
-    """Newton steps to the minimum; returns it with the deviance and the scaled second derivatives."""
-    hessian = _scaled_hessian(objective, values, scale, count)
-    deviance, gradient = objective(values[:count], values[count:])
-    for _ in range(NEWTON_STEPS):
-        slope = scale.T @ gradient
-        if np.abs(slope).max() < GRADIENT_TOLERANCE or np.linalg.eigvalsh(hessian)[0] <= 0:
-            break
-        step = np.linalg.solve(hessian, slope)
-        moved = values - scale @ step
-        new_deviance, new_gradient = objective(moved[:count], moved[count:])
-        if new_deviance > deviance + 1e-7:
-            break
-        values, deviance, gradient = moved, new_deviance, new_gradient
-        if np.abs(step).max() > HESSIAN_DRIFT:
-            hessian = _scaled_hessian(objective, values, scale, count)
-    return values, deviance, hessian
-
-
-def _scaled_hessian(objective: Objective, values: FloatArray, scale: FloatArray, count: int) -> FloatArray:
-    size = len(values)
-    hessian = np.empty((size, size))
-    for place in range(size):
-        step = HESSIAN_STEP * scale[:, place]
-        _, above = objective((values + step)[:count], (values + step)[count:])
-        _, below = objective((values - step)[:count], (values - step)[count:])
-        hessian[place] = scale.T @ (above - below) / (2.0 * HESSIAN_STEP)
-    return 0.5 * (hessian + hessian.T)
 
 
 def _modes(

@@ -10,7 +10,7 @@ import pandas as pd
 from scipy.special import ndtri
 
 from broodyear.survival.arrays import FloatArray
-from broodyear.survival.mixed_fit import Objective, best_with_fixed_spread, objective_for
+from broodyear.survival.mixed_optimum import Objective, best_with_fixed_spread, objective_for
 
 if TYPE_CHECKING:
     from broodyear.survival.result import SurvivalFit

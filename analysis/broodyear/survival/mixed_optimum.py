@@ -1,0 +1,147 @@
+"""Searching the likelihood of a mixed model: scaled coordinates, quasi-Newton steps, second derivatives."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from broodyear.survival.arrays import FloatArray
+from broodyear.survival.design import Design, Grouping
+from broodyear.survival.mixed_laplace import Laplace
+from broodyear.survival.mixed_quadrature import Quadrature
+from broodyear.survival.mixed_system import lay_out
+
+SMALLEST_SD, LARGEST_SD = 1e-3, 30.0
+HESSIAN_STEP = 1e-3  # in units of about one standard error
+HESSIAN_DRIFT = 1e-6  # a longer move than this (in standard errors) calls for new second derivatives
+GRADIENT_TOLERANCE = 1e-6
+NEWTON_STEPS = 8
+
+Objective = Callable[[FloatArray, FloatArray], tuple[float, FloatArray]]
+
+
+@dataclass(frozen=True, eq=False)
+class Optimum:
+    """Log standard deviations (of the groupings kept) and coefficients at a minimum of the deviance."""
+
+    log_sds: FloatArray
+    coefficients: FloatArray
+    deviance: float
+    scale: FloatArray
+
+
+def laplace_for(design: Design, kept: Sequence[int]) -> Laplace:
+    """The Laplace likelihood of a design with only the groupings kept."""
+    groupings: list[Grouping] = [design.groupings[place] for place in kept]
+    return Laplace(design.matrix, design.rows.survived, design.rows.trials, lay_out(groupings))
+
+
+def objective_kept(design: Design, kept: Sequence[int], quadrature_points: int) -> Objective:
+    """−2 log-likelihood and its gradient over (log sds of the groupings kept, coefficients)."""
+    laplace = laplace_for(design, kept)
+    if quadrature_points == 1:
+        return laplace.with_gradient
+    return Quadrature(laplace, quadrature_points).with_gradient
+
+
+def objective_for(design: Design, quadrature_points: int) -> Objective:
+    """−2 log-likelihood and its gradient over (log sd of every grouping, coefficients)."""
+    return objective_kept(design, range(len(design.groupings)), quadrature_points)
+
+
+def best_with_fixed_spread(
+    design: Design, objective: Objective, log_sds: FloatArray, coefficients: FloatArray, held: int
+) -> float:
+    """Smallest −2 log-likelihood with the log sd of one grouping held at its value in `log_sds`."""
+    from scipy.optimize import minimize
+
+    count = len(log_sds)
+    scale = _scale(design, range(count), log_sds, coefficients)
+    free = [place for place in range(len(scale)) if place != held]
+    origin = np.concatenate([log_sds, coefficients])
+
+    def scaled(values: FloatArray) -> tuple[float, FloatArray]:
+        moved = origin + scale[:, free] @ values
+        moved[:count] = np.clip(moved[:count], np.log(SMALLEST_SD), np.log(LARGEST_SD))
+        value, gradient = objective(moved[:count], moved[count:])
+        return value, scale[:, free].T @ gradient
+
+    result = minimize(scaled, np.zeros(len(free)), jac=True, method="L-BFGS-B", options={"maxiter": 200})
+    return float(result.fun)
+
+
+def search(
+    design: Design, kept: Sequence[int], log_sds: FloatArray, coefficients: FloatArray, points: int = 1
+) -> Optimum:
+    """Quasi-Newton search from one start, in coordinates scaled to about one standard error each."""
+    from scipy.optimize import minimize
+
+    count = len(kept)
+    objective = objective_kept(design, kept, points)
+    scale = _scale(design, kept, log_sds, coefficients)
+    origin = np.concatenate([np.zeros(count), coefficients])
+
+    def scaled(values: FloatArray) -> tuple[float, FloatArray]:
+        moved = origin + scale @ values
+        value, gradient = objective(moved[:count], moved[count:])
+        return value, scale.T @ gradient
+
+    limits = [
+        (np.log(SMALLEST_SD) / scale[place, place], np.log(LARGEST_SD) / scale[place, place])
+        for place in range(count)
+    ]
+    result = minimize(
+        scaled,
+        np.concatenate([log_sds / np.diag(scale)[:count], np.zeros(len(coefficients))]),
+        jac=True,
+        method="L-BFGS-B",
+        bounds=limits + [(None, None)] * len(coefficients),
+        options={"maxiter": 400, "maxfun": 1000, "maxcor": 20, "ftol": 1e-13, "gtol": 1e-4},
+    )
+    best = origin + scale @ np.asarray(result.x, dtype=float)
+    return Optimum(best[:count], best[count:], float(result.fun), scale)
+
+
+def _scale(design: Design, kept: Sequence[int], log_sds: FloatArray, coefficients: FloatArray) -> FloatArray:
+    """Matrix whose columns are moves of about one standard error each."""
+    information = laplace_for(design, kept).fixed_information(np.exp(log_sds), coefficients)
+    count = len(kept)
+    scale = np.zeros((count + len(coefficients),) * 2)
+    for place, grouping in enumerate(kept):
+        scale[place, place] = 1.0 / np.sqrt(2.0 * len(design.groupings[grouping].levels))
+    scale[count:, count:] = np.linalg.inv(np.linalg.cholesky(information)).T / np.sqrt(2.0)
+    return scale
+
+
+def polish(
+    objective: Objective, values: FloatArray, scale: FloatArray, count: int
+) -> tuple[FloatArray, float, FloatArray]:
+    """Newton steps to the minimum; returns it with the deviance and the scaled second derivatives."""
+    hessian = _scaled_hessian(objective, values, scale, count)
+    deviance, gradient = objective(values[:count], values[count:])
+    for _ in range(NEWTON_STEPS):
+        slope = scale.T @ gradient
+        if np.abs(slope).max() < GRADIENT_TOLERANCE or np.linalg.eigvalsh(hessian)[0] <= 0:
+            break
+        step = np.linalg.solve(hessian, slope)
+        moved = values - scale @ step
+        new_deviance, new_gradient = objective(moved[:count], moved[count:])
+        if new_deviance > deviance + 1e-7:
+            break
+        values, deviance, gradient = moved, new_deviance, new_gradient
+        if np.abs(step).max() > HESSIAN_DRIFT:
+            hessian = _scaled_hessian(objective, values, scale, count)
+    return values, deviance, hessian
+
+
+def _scaled_hessian(objective: Objective, values: FloatArray, scale: FloatArray, count: int) -> FloatArray:
+    size = len(values)
+    hessian = np.empty((size, size))
+    for place in range(size):
+        step = HESSIAN_STEP * scale[:, place]
+        _, above = objective((values + step)[:count], (values + step)[count:])
+        _, below = objective((values - step)[:count], (values - step)[count:])
+        hessian[place] = scale.T @ (above - below) / (2.0 * HESSIAN_STEP)
+    return 0.5 * (hessian + hessian.T)
