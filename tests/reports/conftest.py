@@ -10,8 +10,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
-from tests.reports import invented, invented_regions
+from tests.reports import invented, invented_development, invented_regions
 
+from broodyear.reports.development import write_development
 from broodyear.reports.printing import BROWSERS
 from broodyear.reports.regions import write_regions
 from broodyear.reports.season import write_season
@@ -57,7 +58,9 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     season = write_season(invented.season_results(40), folder / "season", invented.uploads(), sites=True)
     bare = write_season(invented.refused_results(), folder / "refused", invented.uploads())
     regions = write_regions(invented_regions.results(), folder / "regions", invented.uploads())
+    development = write_development(invented_development.results(), folder / "development", invented.uploads())
     return {
+        "development": development.page,
         "season": season.page,
         "site": season.sheets[1],
         "refused": bare.page,

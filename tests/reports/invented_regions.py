@@ -52,8 +52,9 @@ def results(*rows: dict[str, Any], refusal: str = "") -> RegionResults:
         ]
     )  # fmt: skip
     spread = pd.DataFrame(
-        [{"outcome": "delivered_to_release", "regions": 2, "tau_points": 0.8, "i_squared_pct": 10.0, "p_value": 0.4,
-          "prediction_low_pct": 60.0, "prediction_high_pct": 92.0, "sentence": "The regions differ by chance."}]
+        [{"outcome": "delivered_to_release", "regions": 2, "tau_points": 0.8, "i_squared_pct": 10.0,
+          "p_value": 0.4, "prediction_low_pct": 60.0, "prediction_high_pct": 92.0,
+          "sentence": "The regions differ by chance."}]
     )  # fmt: skip
     frame = pd.DataFrame(columns=list(REGIONS)) if refusal else pd.DataFrame(chosen)
     return RegionResults(

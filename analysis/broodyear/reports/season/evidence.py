@@ -176,7 +176,6 @@ def exposure_section(results: SeasonResults) -> Section:
 def _exposure_table(results: SeasonResults) -> TableBlock:
     columns = (
         column("tank_id", "tank", "id"),
-        column("exposure_window", "window", "words"),
         column("days", "days", "whole"),
         column("observed_pct", "read (%)", "pct_bare"),
         column("interpolated_pct", "bridged (%)", "pct_bare"),

@@ -12,7 +12,7 @@ from broodyear.reports.season.action import circumstances_words
 from broodyear.reports.season.results import SeasonResults
 from broodyear.reports.season.urgency import flagged_rows, main_rows
 from broodyear.reports.showing import drawn
-from broodyear.reports.tables import column, interval_column, table_view
+from broodyear.reports.tables import ReportTable, column, interval_column, table_view
 from broodyear.reports.vocabulary import MAIN_OUTCOME, verdict_label
 from broodyear.reports.wording import refusal
 
@@ -103,8 +103,16 @@ def _tank_line(results: SeasonResults, row: int) -> Markup:
         observed=table.at(row, "observed_pct", "pct"),
         expected=table.at(row, "expected_pct", "pct"),
         lost=table.at(row, "fish_below_expected", "whole"),
-        verdict=verdict_label(table.value(row, "verdict")),
+        verdict=_verdict_words(table, row),
     ) + circumstances_words(table, row)
+
+
+def _verdict_words(table: ReportTable, row: int) -> Markup:
+    """The verdict, and for a tank to watch the reason."""
+    verdict, reason = verdict_label(table.value(row, "verdict")), table.value(row, "watch_reason")
+    if known(reason) and str(reason):
+        return say("{verdict}, because {reason}", verdict=verdict, reason=table.at(row, "watch_reason", "text"))
+    return say("{verdict}", verdict=verdict)
 
 
 def _tank_table(results: SeasonResults) -> TableBlock:
@@ -124,9 +132,7 @@ def _tank_table(results: SeasonResults) -> TableBlock:
         interval_column("shrunken_low", "shrunken_high", "95 % interval (%)", "pct_bare"),
         column("fish_below_expected", "fish below expected", "number"),
         column("q_value", "q", "p"),
-        column("watch_reason", "why watch", "text"),
         column("losing_stage", "lost as", "words"),
-        column("note", "why not judged", "text"),
     )
     note = (
         "Own rate: the tank’s rate drawn towards what is expected by as much as its few eggs cannot tell; q:"
@@ -147,9 +153,11 @@ def _sites(results: SeasonResults) -> list[Block]:
     heading = Heading(Markup("Sites over their seasons"))
     if table.refusal or not len(table):
         return [heading, refusal("Sites over seasons cannot be told.", table)]
-    rows = table.rows(outcome=MAIN_OUTCOME)
+    here = {str(results.setups.value(row, "site_id")) for row in main_rows(results.setups)}
+    rows = [row for row in table.rows(outcome=MAIN_OUTCOME) if str(table.value(row, "site_id")) in here]
     repeated = [row for row in rows if str(table.value(row, "history")) == "repeated shortfall"]
-    view = table_view(table, "Sites over their seasons, in alphabetical order", SITE_COLUMNS, rows)
+    caption, note = "This season’s sites over their seasons, in alphabetical order", "Every site is in the file."
+    view = table_view(table, caption, SITE_COLUMNS, rows, note=note)
     return [heading, Prose(_SITE_WORDS), *_repeated(results, repeated), TableBlock(view)]
 
 

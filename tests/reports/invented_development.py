@@ -1,0 +1,107 @@
+"""Invented results of the development report: one published model biased, one not, cold water unknown."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from broodyear.reports.development import SCORES, DevelopmentResults
+from broodyear.reports.tables import report_table
+from broodyear.settings import Settings
+
+PLACE = {"species": "coho", "stage": "hatch_half"}
+MODELS = ("own_log_inverse", "Crisp1981_coho")
+
+
+def score(model: str, band: str, bias: float | None, half: float = 1.0, **changes: Any) -> dict[str, Any]:
+    """One cell of scores; without a bias it was suppressed."""
+    known = bias is not None
+    return {
+        **PLACE, "model": model, "scheme": "batch_out", "band": band, "tanks": 30 if known else 2,
+        "batches": 8 if known else 1, "bias_days": bias, "bias_low": bias - half if known else None,
+        "bias_high": bias + half if known else None, "mae_days": 2.0 if known else None,
+        "coverage_50": 51.0 if known else None, "coverage_80": 79.0, "coverage_95": 94.0, "log_score": -1.5,
+        "skill_vs_constant": 0.1, "note": "" if known else "suppressed: 1 batches, fewer than 3",
+    } | changes  # fmt: skip
+
+
+def scores() -> pd.DataFrame:
+    """Both models and constant units over all temperatures and by band."""
+    rows = [
+        score("own_log_inverse", "all", 0.1), score("own_log_inverse", "<5", None),
+        score("own_log_inverse", "5-7", -0.3), score("Crisp1981_coho", "all", 2.5),
+        score("Crisp1981_coho", "<5", None),
+        score("Crisp1981_coho", "5-7", 4.0), score("own_constant_units", "all", 0.0),
+        score("own_constant_units", "<5", None), score("own_constant_units", "5-7", 1.0, half=9.0),
+    ]  # fmt: skip
+    return pd.DataFrame(rows)
+
+
+def statements() -> pd.DataFrame:
+    """One sentence of every topic."""
+    said = {
+        "bias": "coho, half hatched: Crisp1981_coho is 2.5 d late", "where": "coho: late at 5-7 °C",
+        "thermometer": "coho, half hatched: Crisp1981_coho: +2.4 d in logger-read tanks, -0.2 d: it is the model",
+        "data": "coho: 30 tanks", "band": "coho: the tanks lie in 6-10 °C", "intervals": "coho: intervals hold",
+        "first_seen": "coho: -0.9 d by first-seen dates", "copied": "coho: 12 dates agree with 470 units",
+        "survivors": "Only survivors have a date.",
+    }  # fmt: skip
+    return pd.DataFrame([{"topic": topic, **PLACE, "sentence": sentence} for topic, sentence in said.items()])
+
+
+def predictions() -> pd.DataFrame:
+    """Six tanks for each model; the last ended before the stage."""
+    rows = []
+    for model in MODELS:
+        for place in range(6):
+            seen = 30.0 + place if place < 5 else None
+            rows.append(
+                {**PLACE, "model": model, "season": 2023, "tank_id": f"T-{place}", "mean_temp_c": 6.0 + place,
+                 "predicted_day": 29.0 + place, "absent_day": 27.0 + place, "seen_day": seen,
+                 "equivalent_low_days": 60.0 - 4 * place, "equivalent_high_days": seen and 64.0 - 4 * place}
+            )  # fmt: skip
+    return pd.DataFrame(rows)
+
+
+def curves() -> pd.DataFrame:
+    """Two curves over five temperatures."""
+    rows = [
+        {**PLACE, "model": model, "temp_c": float(temp), "days": 500.0 / temp + shift,
+         "low": 500.0 / temp - 3 if model == MODELS[0] else None,
+         "high": 500.0 / temp + 3 if model == MODELS[0] else None}
+        for model, shift in zip(MODELS, (0.0, 4.0), strict=True)
+        for temp in (5, 6, 8, 10, 12)
+    ]  # fmt: skip
+    return pd.DataFrame(rows)
+
+
+def fan() -> pd.DataFrame:
+    """Sixty days of one tank, the first twenty of them read."""
+    days = range(60)
+    frame = pd.DataFrame(
+        {"day": days, "done_pct": [40.0 + day for day in days], "is_recorded": [d < 20 for d in days]}
+    )
+    for name, shift in (("low_95", -8), ("low_80", -5), ("high_80", 5), ("high_95", 8)):
+        frame[name] = frame["done_pct"] + shift
+    return frame.assign(date=pd.date_range("2023-11-10", periods=60), tank_id="T-1", **PLACE)
+
+
+def results(**changes: Any) -> DevelopmentResults:
+    """A whole report; `changes` replace frames by name."""
+    one = {**PLACE, "model": MODELS[1]}
+    frames: dict[str, pd.DataFrame] = {
+        "scores": scores(), "statements": statements(), "predictions": predictions(), "curves": curves(),
+        "pairs": pd.DataFrame([{**PLACE, "temp_c": 8.0, "days": 62.0}]), "fan": fan(),
+        "thermometers": pd.DataFrame([{**one, "read_by": "logger", "tanks": 12, "batches": 5, "bias_days": 2.4}]),
+        "comparisons": pd.DataFrame([{**one, "against": "own_constant_units", "log_score_gain": 0.1}]),
+        "first_seen": pd.DataFrame([{**one, "tanks": 30, "bias_days": 0.1, "bias_first_seen_days": -0.8}]),
+        "copied": pd.DataFrame([{**PLACE, "units_c_days": 470.0, "tanks": 40, "agreeing": 12, "left_out": 12}]),
+        "left_out": pd.DataFrame([{**PLACE, "reason": "too many days without readings", "rows": 5}]),
+        "disagreements": pd.DataFrame([{**one, "temp_c": 3.0, "published_days": 120.0, "error_pct": 12.0}]),
+        "coefficients": pd.DataFrame([{**PLACE, "model": MODELS[0], "constant": "c", "estimate": -6.0}]),
+    } | changes  # fmt: skip
+    tables = {
+        name: report_table(name, name, frame, SCORES if name == "scores" else ()) for name, frame in frames.items()
+    }
+    return DevelopmentResults(settings=Settings(), seed=1, shown={("coho", "hatch_half"): MODELS}, **tables)

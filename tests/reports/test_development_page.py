@@ -1,0 +1,67 @@
+"""The development page answers its three questions from its tables, and says where it cannot."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+from tests.reports import invented
+from tests.reports.invented_development import fan, results, score
+from tests.reports.pages import cell, seen, written_rows
+
+from broodyear.reports.development import SCORES, write_development
+
+
+def said(page: Path) -> str:
+    """The page's words, with plain spaces."""
+    return " ".join(seen(page).text.replace("\u202f", " ").split())
+
+
+def test_it_says_which_model_is_biased_by_how_much_and_whose_fault_it_is(tmp_path: Path) -> None:
+    text = said(write_development(results(), tmp_path, invented.uploads()).page)
+    assert "1 of 2 models shown here are biased" in text
+    assert "Coho, half hatched, Crisp1981 coho is late: +2.5 days (95 % interval +1.5 to +3.5; 30 tanks" in text
+    assert "By thermometer: coho, half hatched: Crisp1981 coho: +2.4 d in logger-read tanks, −0.2 d" in text
+    assert "Not shown to be biased over all temperatures: own log inverse (coho, half hatched)" in text
+
+
+def test_it_answers_for_five_degrees_model_by_model(tmp_path: Path) -> None:
+    text = said(write_development(results(), tmp_path, invented.uploads()).page)
+    assert "At 5 to 7 °C, too late: Crisp1981 coho (coho, half hatched, +4.0 days)" in text
+    assert "At 5 to 7 °C, no bias shown: own log inverse (coho, half hatched)" in text
+    assert "At 5 to 7 °C, cannot be told, the interval is too wide: own constant units" in text
+    assert "Below 5 °C, cannot be told, fewer than three batches: own log inverse" in text
+
+
+def test_every_number_equals_the_cell_it_names(tmp_path: Path) -> None:
+    page = write_development(results(), tmp_path, invented.uploads()).page
+    numbers = seen(page).numbers
+    assert len(numbers) > 10
+    for number in numbers:
+        assert cell(tmp_path, number["data-from"], number["data-column"]) == number["value"]
+
+
+def test_scores_begin_with_the_columns_others_read(tmp_path: Path) -> None:
+    write_development(results(), tmp_path, invented.uploads())
+    assert list(written_rows(tmp_path, "scores.csv")[0])[: len(SCORES)] == list(SCORES)
+
+
+def test_suppressed_cells_stay_blank_and_say_why(tmp_path: Path) -> None:
+    page = write_development(results(), tmp_path, invented.uploads()).page
+    blank = [row for row in written_rows(tmp_path, "scores.csv") if row["band"] == "<5"]
+    assert all(row["bias_days"] == "" and "fewer than 3" in row["note"] for row in blank)
+    assert "nan" not in said(page)
+
+
+def test_nothing_scored_still_makes_a_page(tmp_path: Path) -> None:
+    nothing = pd.DataFrame([score(model, "all", None) for model in ("own_log_inverse", "Crisp1981_coho")])
+    bare = results(scores=nothing, fan=fan().iloc[:0], predictions=pd.DataFrame(), disagreements=pd.DataFrame())
+    text = said(write_development(bare, tmp_path, invented.uploads()).page)
+    assert "No stage has enough tanks and batches to be scored." in text
+    assert "No tank of the last season has what a forecast needs." in text
+    assert "No figure here." in text
+
+
+def test_the_seed_of_the_calibration_is_in_the_manifest(tmp_path: Path) -> None:
+    written = write_development(results(), tmp_path, invented.uploads())
+    assert '"seed": 1,' in written.manifest.read_text(encoding="utf-8")

@@ -1,0 +1,121 @@
+"""The reports from a real store: a small invented programme, loaded through the front door."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from tests.reports.pages import cell, seen, written_rows
+
+from broodyear.errors import EXIT_NOTHING_TO_ANALYSE, NothingToAnalyse
+from broodyear.intake import load_paths
+from broodyear.reports.folder import ReportResult
+from broodyear.reports.regions import report_regions
+from broodyear.reports.season import report_season
+from broodyear.store import Store, open_store
+from broodyear.synthetic import simulate, write_uploads
+
+#: A word that only upload contents hold; no page may show it.
+MARKER = "zanzibar-remark"
+
+
+@pytest.fixture(scope="module")
+def store(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
+    """Two seasons, 26 tanks, three regions, a reading every twelve hours; one row carries free text."""
+    folder = tmp_path_factory.mktemp("programme")
+    programme = simulate(11, seasons=2, tanks=26, regions=3, logger_interval_minutes=720)
+    write_uploads(programme, folder / "uploads")
+    with open_store(folder / "programme.duckdb", for_loading=True) as opened:
+        load_paths(opened, [str(folder / "uploads")])
+        tank = opened.table("tanks")["tank_id"].iloc[0]
+        season = programme.last_season
+        odd = folder / "exits_odd.csv"
+        odd.write_text(
+            f"tank_id,exited_on,fate,count,reason\n{tank},{season + 1}-05-30,euthanised,1,{MARKER}\n",
+            encoding="utf-8",
+        )
+        load_paths(opened, [str(odd)])
+        rejected = folder / "losses_odd.csv"
+        rejected.write_text(f"tank_id,checked_on,stage,dead\n{tank},{MARKER},egg,1\n", encoding="utf-8")
+        load_paths(opened, [str(rejected)])
+    with open_store(folder / "programme.duckdb") as opened:
+        yield opened
+
+
+@pytest.fixture(scope="module")
+def last_season(store: Store) -> int:
+    """The season under review."""
+    return int(store.result("tank_seasons")["season"].max())
+
+
+@pytest.fixture(scope="module")
+def review(store: Store, last_season: int, tmp_path_factory: pytest.TempPathFactory) -> ReportResult:
+    """Its annual review, with site sheets."""
+    return report_season(store, last_season, tmp_path_factory.mktemp("review"), sites=True)
+
+
+def test_every_tank_and_outcome_of_the_season_has_one_row(
+    store: Store, last_season: int, review: ReportResult
+) -> None:
+    outcomes = store.result("tank_outcomes")
+    expected = outcomes[outcomes["season"] == last_season]
+    rows = written_rows(review.page.parent, "setups.csv")
+    assert len(rows) == len(expected) == len({(row["tank_id"], row["outcome"]) for row in rows})
+    assert {row["season"] for row in rows} == {str(last_season)}
+    verdicts = {"below_expected", "watch", "as_expected", "above_expected", "too_few_records"}
+    assert {row["verdict"] for row in rows} <= verdicts
+
+
+def test_numbers_of_the_page_are_the_tables(review: ReportResult) -> None:
+    for number in seen(review.page).numbers:
+        assert cell(review.page.parent, number["data-from"], number["data-column"]) == number["value"]
+
+
+def test_the_account_adds_up(review: ReportResult) -> None:
+    figures = {row["name"]: float(row["value"]) for row in written_rows(review.page.parent, "key_figures.csv")}
+    rows = written_rows(review.page.parent, "accounting.csv")
+    assert figures["tanks_supplied"] == sum(int(row["tanks_supplied"]) for row in rows)
+    assert figures["tanks_supplied"] >= figures["tanks_delivered"] >= figures["tanks_usable"]
+    assert figures["bound_low_pct"] <= figures["reported_pct"] <= figures["bound_high_pct"] <= 100
+    silent = written_rows(review.page.parent, "not_reported.csv")
+    assert len(silent) == figures["tanks_delivered"] - figures["tanks_usable"]
+
+
+def test_no_free_text_of_an_upload_reaches_a_page_or_table(review: ReportResult) -> None:
+    for path in review.page.parent.rglob("*"):
+        if path.is_file():
+            assert MARKER not in path.read_text(encoding="utf-8"), path
+
+
+def test_every_site_of_the_season_has_its_sheet(review: ReportResult) -> None:
+    sites = {row["site_id"] for row in written_rows(review.page.parent, "setups.csv")}
+    titles = {seen(sheet).text.split("Site ")[1].split(",")[0] for sheet in review.sheets}
+    assert titles == sites
+
+
+def test_a_season_without_records_names_the_seasons_there_are(store: Store, tmp_path: Path) -> None:
+    with pytest.raises(
+        NothingToAnalyse, match=r"no set-up in season 1999 .1999/00.; the store has \d{4} "
+    ) as refused:
+        report_season(store, 1999, tmp_path)
+    assert refused.value.exit_code == EXIT_NOTHING_TO_ANALYSE
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_an_empty_store_says_what_to_load(tmp_path: Path) -> None:
+    with open_store(tmp_path / "empty.duckdb", for_loading=True) as opened:
+        with pytest.raises(NothingToAnalyse, match="no set-up of any season yet; load the setups table first"):
+            report_season(opened, 2024, tmp_path / "out")
+        with pytest.raises(NothingToAnalyse, match="regions cannot be compared"):
+            report_regions(opened, tmp_path / "out")
+
+
+def test_regions_are_those_of_the_records_in_alphabetical_order(store: Store, tmp_path: Path) -> None:
+    result = report_regions(store, tmp_path)
+    rows = [row for row in written_rows(tmp_path, "regions.csv") if row["outcome"] == "delivered_to_release"]
+    names = [row["region"] for row in rows]
+    assert names == sorted(set(store.table("sites")["region"])) and len(names) == 3
+    assert {row["separable"] for row in rows} <= {"true", "false"}
+    for number in seen(result.page).numbers:
+        assert cell(tmp_path, number["data-from"], number["data-column"]) == number["value"]
