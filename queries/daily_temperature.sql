@@ -41,9 +41,13 @@ coverage AS (SELECT season, tank_id, last_record_on FROM record_coverage),
 
 limits AS (SELECT interpolate_up_to_days FROM settings),
 
--- Spreads of daily means, in °C: between a day and the next, of a week's mean about the level in a gap beside it,
--- and of a tank about its set point. Judgement, no published source.
-spreads AS (SELECT 0.35 AS day_to_day_c, 0.40 AS beside_c, 0.60 AS set_point_c),
+-- Spreads in °C: of a daily mean about the day before; of a day read fewer than four times, and of one read oftener,
+-- about its true mean; of a week's mean about the level in a gap beside it; of a tank about its set point.
+-- Judgement, no published source; on simulated programmes the errors they give are right to about a fifth.
+spreads AS (
+    SELECT
+        0.20 AS day_to_day_c, 0.50 AS read_seldom_c, 0.10 AS read_often_c, 0.40 AS beside_c, 0.60 AS set_point_c
+),
 
 first_deliveries AS (
     SELECT season, tank_id, min(delivered_on) AS delivered_on FROM deliveries GROUP BY season, tank_id
@@ -165,6 +169,9 @@ beside AS (
         open_gaps.from_day,
         any_value(observed.water_temp_c) FILTER (WHERE observed.day = open_gaps.before_day) AS before_c,
         any_value(observed.water_temp_c) FILTER (WHERE observed.day = open_gaps.after_day) AS after_c,
+        count(*) FILTER (
+            WHERE observed.day IN (open_gaps.before_day, open_gaps.after_day) AND observed.hours_read IS NULL
+        ) AS ends_read_seldom,
         fsum(observed.water_temp_c ORDER BY observed.day) FILTER (WHERE observed.day <= open_gaps.before_day)
             / count(*) FILTER (WHERE observed.day <= open_gaps.before_day) AS week_before_c,
         fsum(observed.water_temp_c ORDER BY observed.day) FILTER (WHERE observed.day >= open_gaps.after_day)
@@ -192,7 +199,9 @@ levels AS (
         (open_gaps.set_point_c IS NOT NULL)::INTEGER / (spreads.set_point_c * spreads.set_point_c)
             AS set_point_precision,
         beside_precision + set_point_precision AS precision_c2,
-        spreads.day_to_day_c,
+        ends_read_seldom * spreads.read_seldom_c * spreads.read_seldom_c
+        + (2 - ends_read_seldom) * spreads.read_often_c * spreads.read_often_c AS ends_c2,
+        spreads.day_to_day_c * spreads.day_to_day_c AS day_to_day_c2,
         coalesce(
             beside.before_c IS NOT NULL
             AND beside.after_c IS NOT NULL
@@ -226,7 +235,8 @@ filled AS (
         END AS water_temp_c,
         CASE WHEN is_short THEN 'interpolated' ELSE 'modelled' END AS source,
         CASE
-            WHEN is_short THEN day_to_day_c * sqrt((length_days + 1.0) / 4.0)
+            -- a straight line between two uncertain ends, and a random walk between them on average
+            WHEN is_short THEN sqrt(ends_c2 / 4.0 + day_to_day_c2 * (length_days + 1.0) / 6.0)
             WHEN precision_c2 > 0 THEN 1.0 / sqrt(precision_c2)
         END AS se_c,
         se_c * se_c * (2 * place - 1) AS se_step_c2

@@ -24,6 +24,7 @@
 --   se_mean_c [°C]: error of that mean from days not read
 --   sd_daily_mean_c [°C]: standard deviation of daily means
 --   mean_daily_range_c [°C]: mean of highest − lowest reading, days with four or more timed readings
+--   largest_daily_range_c [°C]: largest such range of a single day
 --   largest_rise_24h_c [°C]: largest rise between daily means of successive observed days; 0 when none rose, NULL
 --     without two such days
 --   largest_fall_24h_c [°C]: largest fall, likewise, as a positive number
@@ -141,6 +142,7 @@ stages AS (
         sum((se_step_c2 * 1e9)::BIGINT) AS sum_se_c2,
         count(hours_read) AS days_with_hours,
         sum(((max_c - min_c) * 1e6)::BIGINT) FILTER (WHERE hours_read IS NOT NULL) AS sum_range_c,
+        max(max_c - min_c) FILTER (WHERE hours_read IS NOT NULL) AS largest_daily_range_c,
         sum((hours_above_warm * 3.6e6)::BIGINT) AS sum_above,
         sum((hours_below_cold * 3.6e6)::BIGINT) AS sum_below,
         max(rise_c) AS largest_rise_c,
@@ -184,6 +186,7 @@ joined AS (
         sum(sum_se_c2)::DOUBLE AS sum_se_c2,
         sum(days_with_hours)::BIGINT AS days_with_hours,
         sum(sum_range_c)::DOUBLE AS sum_range_c,
+        max(largest_daily_range_c) AS largest_daily_range_c,
         sum(sum_above)::DOUBLE AS sum_above,
         sum(sum_below)::DOUBLE AS sum_below,
         max(largest_rise_c) AS largest_rise_c,
@@ -242,8 +245,12 @@ measured AS (
                     / 1e6
         END AS sd_daily_mean_c,
         joined.sum_range_c / 1e6 / nullif(joined.days_with_hours, 0) AS mean_daily_range_c,
-        CASE WHEN joined.largest_rise_c IS NOT NULL THEN greatest(joined.largest_rise_c, 0.0) END AS largest_rise_24h_c,
-        CASE WHEN joined.largest_fall_c IS NOT NULL THEN greatest(-joined.largest_fall_c, 0.0) END AS largest_fall_24h_c,
+        joined.largest_daily_range_c,
+        -- greatest() would turn 'not known' into 0
+        CASE WHEN joined.largest_rise_c IS NOT NULL THEN greatest(joined.largest_rise_c, 0.0) END
+            AS largest_rise_24h_c,
+        CASE WHEN joined.largest_fall_c IS NOT NULL THEN greatest(-joined.largest_fall_c, 0.0) END
+            AS largest_fall_24h_c,
         coalesce(joined.days_with_hours, 0) AS days_with_hours,
         joined.sum_above / 3.6e6 AS hours_above_warm,
         joined.sum_below / 3.6e6 AS hours_below_cold,

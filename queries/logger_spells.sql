@@ -35,7 +35,8 @@ usual AS (
     GROUP BY logger_days.season, logger_days.tank_id
 ),
 
--- Five degrees above the water is the least a room is; only tanks with such a day are read again.
+-- Five degrees above the water is the least a room is; only tanks with such a day are read again, and of these only
+-- the warm days with a day on either side.
 suspects AS (
     SELECT DISTINCT usual.season, usual.tank_id, usual.water_level_c
     FROM usual
@@ -43,17 +44,32 @@ suspects AS (
     WHERE logger_days.highest_c >= usual.water_level_c + 5.0
 ),
 
+warm_days AS MATERIALIZED (
+    SELECT DISTINCT
+        suspects.tank_id,
+        unnest([logger_days.day - 1, logger_days.day, logger_days.day + 1]) AS day
+    FROM suspects
+    INNER JOIN logger_days USING (season, tank_id)
+    WHERE logger_days.highest_c >= suspects.water_level_c + 2.0
+),
+
+-- IN, not a join: the few days are looked up for each reading, never the readings for each day.
+of_warm_days AS MATERIALIZED (
+    SELECT tank_id, read_at, celsius(water_temp, unit) AS water_temp_c
+    FROM temperatures
+    WHERE instrument = 'logger' AND (tank_id, read_at::DATE) IN (SELECT tank_id, day FROM warm_days)
+),
+
 readings AS (
     SELECT
         suspects.season,
-        temperatures.tank_id,
-        temperatures.read_at,
-        celsius(temperatures.water_temp, temperatures.unit) AS water_temp_c,
+        of_warm_days.tank_id,
+        of_warm_days.read_at,
+        of_warm_days.water_temp_c,
         suspects.water_level_c
-    FROM temperatures
+    FROM of_warm_days
     INNER JOIN suspects
-        ON temperatures.tank_id = suspects.tank_id AND season_of(temperatures.read_at) = suspects.season
-    WHERE temperatures.instrument = 'logger'
+        ON of_warm_days.tank_id = suspects.tank_id AND season_of(of_warm_days.read_at) = suspects.season
 ),
 
 with_surroundings AS (

@@ -14,6 +14,7 @@
 --   lowest_c [°C]: lowest reading
 --   highest_c [°C]: highest reading
 --   mean_c [°C]: plain mean of the readings
+--   first_at [local time]: first reading
 WITH days AS (SELECT * FROM instrument_days),
 
 final AS (
@@ -25,7 +26,8 @@ final AS (
         readings,
         lowest_c,
         highest_c,
-        sum_millionths_c / (readings * 1e6) AS mean_c
+        sum_millionths_c / (readings * 1e6) AS mean_c,
+        first_at
     FROM days
 )
 

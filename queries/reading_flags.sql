@@ -25,7 +25,7 @@ runs AS (
     FROM reading_runs
 ),
 
-stretches AS (
+stretches AS MATERIALIZED (
     SELECT tank_id, instrument, starts_at, ends_at, flag FROM spells
     UNION ALL
     SELECT tank_id, instrument, starts_at, ends_at, flag FROM runs

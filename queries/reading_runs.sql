@@ -32,7 +32,7 @@ frequent AS (
         reading_days.season,
         reading_days.tank_id,
         reading_days.instrument,
-        reading_days.day::TIMESTAMP AS entry_at,
+        reading_days.first_at AS entry_at,
         CASE WHEN lowest_c = highest_c THEN lowest_c END AS water_temp,
         'C' AS unit,
         highest_c AS graded_value
@@ -51,8 +51,7 @@ seldom AS (
         unit,
         water_temp AS graded_value
     FROM temperatures
-    WHERE tank_id IN (SELECT tank_id FROM streams WHERE NOT is_frequent)
-        AND instrument IN (SELECT instrument FROM streams WHERE NOT is_frequent)
+    WHERE (tank_id, instrument) IN (SELECT tank_id, instrument FROM streams WHERE NOT is_frequent)
         -- a reading in °F among copies must not break their run
         AND celsius(water_temp, unit) <= 25.0
 ),
@@ -177,8 +176,11 @@ final AS (
         long_runs.instrument,
         long_runs.starts_at,
         -- a run of days ends with the last of its days
-        long_runs.ends_at + CASE WHEN resolutions.counted_in = 'days' THEN INTERVAL 1 DAY - INTERVAL 1 MICROSECOND
-            ELSE INTERVAL 0 DAY END AS ends_at,
+        CASE
+            WHEN resolutions.counted_in = 'days'
+                THEN date_trunc('day', long_runs.ends_at) + INTERVAL 1 DAY - INTERVAL 1 MICROSECOND
+            ELSE long_runs.ends_at
+        END AS ends_at,
         long_runs.water_temp,
         long_runs.unit,
         long_runs.run,

@@ -24,7 +24,11 @@ taken_from_forecast AS (
 ),
 
 dated AS (
-    SELECT *, season_of(first_seen_on) AS season, coalesce(dating::VARCHAR, 'seen') AS dating_or_default FROM stages_as_read
+    SELECT
+        *,
+        season_of(first_seen_on) AS season,
+        coalesce(dating::VARCHAR, 'seen') AS dating_or_default
+    FROM stages_as_read
 ),
 
 final AS (

@@ -144,7 +144,8 @@ judged AS (
             WHEN setups.end_reason = 'not_reported' THEN 'stopped reporting before the end'
             WHEN was_lost THEN NULL
             WHEN NOT has_exits AND setups.end_reason = 'released' THEN 'released, but no count recorded'
-            WHEN NOT has_exits AND setups.end_reason IS NOT NULL THEN 'ended as ' || setups.end_reason || ', no count recorded'
+            WHEN NOT has_exits AND setups.end_reason IS NOT NULL
+                THEN 'ended as ' || setups.end_reason || ', no count recorded'
             WHEN NOT has_exits THEN 'no exit recorded'
         END AS no_release
     FROM setups

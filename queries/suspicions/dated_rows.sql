@@ -18,7 +18,7 @@
 --   second_after [date]: date two rows after it
 --   in_order_share [share]: share of steps between rows of that tank, table and upload that go forward
 --   steps_back [count]: steps that go back
-WITH hand_days AS (
+WITH hand_days AS MATERIALIZED (
     -- nobody types more than three readings a day
     SELECT tank_id, instrument, day FROM reading_days WHERE instrument <> 'logger' AND readings <= 3
 ),
@@ -42,6 +42,7 @@ hand AS (
         ON hand_days.tank_id = temperatures.tank_id
         AND hand_days.instrument = temperatures.instrument
         AND hand_days.day = temperatures.read_at::DATE
+    WHERE temperatures.instrument <> 'logger'
 ),
 
 changes AS (

@@ -24,7 +24,7 @@
 WITH limits AS (SELECT plausible_up_to_c FROM settings),
 
 -- Most instruments never read so high; their readings are not looked at again.
-hot_instruments AS (
+hot_instruments AS MATERIALIZED (
     SELECT DISTINCT tank_id, instrument
     FROM reading_days
     CROSS JOIN limits
@@ -69,7 +69,7 @@ usual AS (
     GROUP BY season, tank_id
 ),
 
-judged AS (
+judged AS MATERIALIZED (
     SELECT
         groups.*,
         totals.entries,

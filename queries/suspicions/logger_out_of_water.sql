@@ -2,7 +2,7 @@
 --
 -- purpose: stretches in which a logger lay in the air of the room.
 -- grain: one row per stretch.
--- reads: logger_spells, temperatures
+-- reads: logger_spells, first_readings
 -- returns:
 --   tank_id [code]: tank the suspicion is about
 --   table_name [text]: table of the row pointed at
@@ -24,9 +24,9 @@ SELECT
     spells.tank_id,
     'temperatures' AS table_name,
     'water_temp' AS column_name,
-    temperatures.water_temp::VARCHAR AS value,
-    temperatures.upload,
-    temperatures.line,
+    first_readings.water_temp::VARCHAR AS value,
+    first_readings.upload,
+    first_readings.line,
     spells.season,
     spells.readings,
     spells.starts_at,
@@ -38,7 +38,7 @@ SELECT
     spells.daily_range_c,
     spells.usual_range_c
 FROM logger_spells AS spells
-INNER JOIN temperatures
-    ON temperatures.tank_id = spells.tank_id
-    AND temperatures.read_at = spells.starts_at
-    AND temperatures.instrument = 'logger'
+INNER JOIN first_readings
+    ON first_readings.tank_id = spells.tank_id
+    AND first_readings.read_at = spells.starts_at
+    AND first_readings.instrument = 'logger'

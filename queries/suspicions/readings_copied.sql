@@ -2,7 +2,7 @@
 --
 -- purpose: the same reading again and again, for longer than the resolution of the instrument explains.
 -- grain: one row per run.
--- reads: reading_runs, temperatures
+-- reads: reading_runs, first_readings
 -- returns:
 --   tank_id [code]: tank the suspicion is about
 --   table_name [text]: table of the row pointed at
@@ -23,22 +23,21 @@ SELECT
     runs.tank_id,
     'temperatures' AS table_name,
     'water_temp' AS column_name,
-    any_value(temperatures.water_temp)::VARCHAR AS value,
-    arg_min(temperatures.upload, temperatures.read_at) AS upload,
-    arg_min(temperatures.line, temperatures.read_at) AS line,
+    first_readings.water_temp::VARCHAR AS value,
+    first_readings.upload,
+    first_readings.line,
     runs.season,
     runs.instrument,
-    any_value(runs.run) AS run,
-    any_value(runs.entries) AS entries,
-    any_value(runs.counted_in) AS counted_in,
-    any_value(runs.critical_run) AS critical_run,
-    any_value(runs.resolution_c) AS resolution_c,
+    runs.run,
+    runs.entries,
+    runs.counted_in,
+    runs.critical_run,
+    runs.resolution_c,
     runs.starts_at::DATE AS starts_on,
-    any_value(runs.ends_at)::DATE AS ends_on
+    runs.ends_at::DATE AS ends_on
 FROM reading_runs AS runs
-INNER JOIN temperatures
-    ON temperatures.tank_id = runs.tank_id
-    AND temperatures.instrument = runs.instrument
-    AND temperatures.read_at BETWEEN runs.starts_at AND runs.starts_at + INTERVAL 1 DAY
+INNER JOIN first_readings
+    ON first_readings.tank_id = runs.tank_id
+    AND first_readings.instrument = runs.instrument
+    AND first_readings.read_at = runs.starts_at
 WHERE runs.flag = 'copied'
-GROUP BY runs.tank_id, runs.season, runs.instrument, runs.starts_at

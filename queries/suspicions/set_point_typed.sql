@@ -2,7 +2,7 @@
 --
 -- purpose: tanks whose readings are nearly all the set point of the controller.
 -- grain: one row per tank, season and instrument.
--- reads: reading_runs, temperatures
+-- reads: reading_runs, first_readings
 -- returns:
 --   tank_id [code]: tank the suspicion is about
 --   table_name [text]: table of the row pointed at
@@ -40,18 +40,15 @@ final AS (
         runs.tank_id,
         'temperatures' AS table_name,
         'water_temp' AS column_name,
-        temperatures.water_temp::VARCHAR AS value,
-        temperatures.upload,
-        temperatures.line,
+        first_readings.water_temp::VARCHAR AS value,
+        first_readings.upload,
+        first_readings.line,
         runs.* EXCLUDE (tank_id, starts_at)
     FROM runs
-    INNER JOIN temperatures
-        ON temperatures.tank_id = runs.tank_id
-        AND temperatures.instrument = runs.instrument
-        AND temperatures.read_at BETWEEN runs.starts_at AND runs.starts_at + INTERVAL 1 DAY
-    QUALIFY row_number() OVER (
-        PARTITION BY runs.tank_id, runs.season, runs.instrument ORDER BY temperatures.read_at, temperatures.line
-    ) = 1
+    INNER JOIN first_readings
+        ON first_readings.tank_id = runs.tank_id
+        AND first_readings.instrument = runs.instrument
+        AND first_readings.read_at = runs.starts_at
 )
 
 SELECT * FROM final

@@ -40,7 +40,7 @@ usual AS (
 ),
 
 -- Days from delivery to button-up at the usual temperature; 400 °C·d where neither species nor units are known.
-present AS (
+present AS MATERIALIZED (
     SELECT
         tank_spans.season,
         tank_spans.tank_id,

@@ -34,6 +34,15 @@ def test_a_short_gap_is_interpolated_and_marked(programme: Programme) -> None:
     ]
 
 
+def test_the_error_of_an_interpolated_day(programme: Programme) -> None:
+    programme.read("A", hand(1, 5, 8.0) | hand(8, 30, 8.0))
+    programme.derive()
+    # two ends read once a day (0.5 °C each) and a walk of 0.2 °C a day over a gap of two days
+    expected = math.sqrt((0.5**2 + 0.5**2) / 4 + 0.2**2 * 3 / 6)
+    found = programme.rows("daily_temperature", "DISTINCT se_c", "source = 'interpolated'")
+    assert found == [(pytest.approx(expected, abs=MILLIONTH),)]
+
+
 def test_a_long_gap_is_modelled_from_the_weeks_beside_it_and_the_set_point(programme: Programme) -> None:
     # a week at 8.5 before, a week at 9.5 after, set point 8; sixteen days between, an ordinary holiday
     programme.read("A", hand(1, 7, 8.5) | hand(24, 30, 9.5))
