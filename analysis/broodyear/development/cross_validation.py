@@ -9,7 +9,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from broodyear.development.curve_likelihood import TankFit, edges, fit_curve, theta_of
+from broodyear.development.curve_likelihood import (
+    TankFit,
+    edges,
+    fit_curve,
+    theta_of,
+    unbiased_batch_variance,
+)
 from broodyear.development.forms import Curve
 from broodyear.development.interval_mean import interval_mean, ungrouped
 from broodyear.development.predictions import (
@@ -119,7 +125,7 @@ def own_model(form: str, whole: TankFit, shape: Shape, batches: int) -> Callable
             raise Refused("fewer than 3 batches are left to fit to")
         fit = fit_curve(records, shape, start=begin, with_errors=False)
         widened = batches / max(len(records.batches) - 1, 1)
-        variance = fit.spread_sd**2 + fit.batch_sd**2
+        variance = fit.spread_sd**2 + unbiased_batch_variance(fit.batch_sd, len(records.batches))
 
         def log_sd(temp_c: Floats) -> Floats:
             gradient = shape.gradient(fit.free, temp_c)

@@ -145,6 +145,11 @@ def theta_of(fit: TankFit, has_batch_effect: bool = True) -> Floats:
     return np.concatenate([fit.free, np.log(np.maximum(spreads, 2 * LEAST_SD))])
 
 
+def unbiased_batch_variance(batch_sd: float, batches: int) -> float:
+    """Variance between batches, the degree of freedom that maximum likelihood spends on the level given back."""
+    return batch_sd**2 * batches / max(batches - 1, 1)
+
+
 def start_values(records: TankRecords, shape: Shape, has_batch_effect: bool) -> Floats:
     """A first guess: a common slope, and the level that puts most events near the middle of their intervals."""
     rough = np.array([0.0, -0.12, 1.0 / (shape.reference_c + 5.0)])[: shape.free]

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from broodyear.development.curve_likelihood import unbiased_batch_variance
 from broodyear.development.fit_result import DevelopmentFit
 from broodyear.development.published import as_curve, constant_units_model, default_model, model_row
 from broodyear.development.tank_records import ASSUMED_HATCHERY_C
@@ -65,7 +66,8 @@ def best_fit(fits: Mapping[str, DevelopmentFit]) -> DevelopmentFit | None:
 def own_forecast_model(fit: DevelopmentFit) -> ForecastModel:
     """A forecast by the programme's own fit: a batch seen early or late before is expected to go on so."""
     effects = fit.batch_effects.set_index("batch_id")
-    batch_variance = 0.0 if np.isnan(fit.batch_log_sd) else fit.batch_log_sd**2
+    batch_sd = 0.0 if np.isnan(fit.batch_log_sd) else fit.batch_log_sd
+    batch_variance = unbiased_batch_variance(batch_sd, fit.batches)
 
     def level(batches: pd.Series) -> Floats:
         return np.asarray(batches.map(effects["log_effect"]).astype(float).fillna(0.0), dtype=float)
