@@ -143,6 +143,8 @@ def season_results(tanks: int = 12, **changes: Any) -> SeasonResults:
         not_reported=table("not_reported", {"tank_id": "T-099", "site_id": "S-09", "region": "R-0", "eggs": 150,
                                             "last_record_on": dt.date(2023, 12, 1), "why_unusable": "no exit"}),
         exposure=exposure(tanks),
+        events=table("events", {"tank_id": "T-001", "on": dt.date(2023, 11, 8), "event": "eggs delivered"},
+                     {"tank_id": "T-001", "on": dt.date(2024, 1, 2), "event": "chiller stopped"}),
         uploads=table("uploads", {"upload": 1, "file": "losses_north.csv", "table_name": "losses",
                                   "rows_accepted": 410, "rows_rejected": 3, "withdrawn": False}),
         findings=table("findings", {"rule": "looks_cumulative", "level": "warning", "table_name": "losses",

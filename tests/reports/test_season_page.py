@@ -196,4 +196,15 @@ def test_site_sheets_compare_nobody(review: ReportResult) -> None:
         assert word not in text.lower()
     first = seen(review.sheets[0]).text.replace("\u202f", " ")
     assert "Of 120 live eggs that arrived, 49 fish were left alive" in first
-    assert "gravel practice" in first.lower()
+    assert "2 Jan 2024: chiller stopped" in first
+    assert "Gravel practice: something other than bare" in first
+
+
+def test_a_site_sheet_never_asks_to_keep_what_it_asks_to_change(tmp_path: Path) -> None:
+    judged = invented.setups(12)
+    calm = report_table("setups", "Tanks", judged.frame.assign(verdict="as_expected"), SETUPS)
+    results = invented.season_results(setups=calm, timelines={})
+    sheet = seen(write_season(results, tmp_path, invented.uploads(), sites=True).sheets[0]).text
+    kept = sheet.split("Keep")[1].split("Consider")[0]
+    assert "Tank T-001: hallway." in kept and "bare" not in kept
+    assert "Tank T-002: gravel, classroom." in kept

@@ -12,6 +12,7 @@ from broodyear.reports.numbers import known, season_name, words
 from broodyear.reports.parts import Block, Bullets, Heading, Page, Prose, Section, say
 from broodyear.reports.season.results import SeasonResults
 from broodyear.reports.season.urgency import main_rows
+from broodyear.reports.tables import ReportTable
 from broodyear.reports.wording import CAUTIONS
 
 #: Changes that fit a site are named up to this many.
@@ -45,7 +46,18 @@ def _happened(results: SeasonResults, rows: list[int]) -> tuple[Block, ...]:
         table = results.setups
         blocks.append(Heading(say("Tank {code}", code=str(table.value(row, "tank_id")))))
         blocks.append(Prose(_fate(results, row), (table,)))
+        when = _when(results.events, str(table.value(row, "tank_id")))
+        if when:
+            blocks.append(Bullets(when, (results.events,)))
     return tuple(blocks) or (Prose(Markup("There is no record of this season to tell from.")),)
+
+
+def _when(table: ReportTable, code: str) -> tuple[Markup, ...]:
+    """The tank's dated events."""
+    rows = table.rows(tank_id=code) if len(table) else []
+    return tuple(
+        say("{on}: {event}", on=table.at(row, "on", "date"), event=table.at(row, "event", "text")) for row in rows
+    )
 
 
 def _fate(results: SeasonResults, row: int) -> Markup:
@@ -75,7 +87,7 @@ def _plainly(verdict: str) -> str:
         "below_expected": "fewer lived than the eggs explain, and it is worth looking together at what happened",
         "watch": "somewhat fewer lived than the eggs explain, which may be chance; worth a look together",
         "above_expected": "more lived than the eggs explain, so what you do is worth keeping",
-        "as_expected": "your tank did what could be expected of it",
+        "as_expected": "the difference is within what chance and ordinary differences between tanks explain",
     }.get(verdict, "there are too few records to say more")
 
 
@@ -98,16 +110,27 @@ def _next(results: SeasonResults, rows: list[int]) -> tuple[Block, ...]:
 
 
 def _keep(results: SeasonResults, rows: list[int]) -> tuple[Markup, ...]:
-    good = [row for row in rows if str(results.setups.value(row, "verdict")) in ("above_expected", "as_expected")]
-    return tuple(
-        say(
-            "Tank {code} as it stood: {gravel}, in a {room}.",
-            code=str(results.setups.value(row, "tank_id")),
-            gravel=words(results.setups.value(row, "gravel_practice")),
-            room=words(results.setups.value(row, "room_type")),
-        )
-        for row in good
-        if known(results.setups.value(row, "room_type"))
+    """What did well and is on no list of changes: gravel and room of tanks that are not flagged."""
+    table = results.setups
+    good = [row for row in rows if str(table.value(row, "verdict")) in ("above_expected", "as_expected")]
+    said = []
+    for row in good:
+        kept = [
+            words(table.value(row, practice))
+            for practice in ("gravel_practice", "room_type")
+            if known(table.value(row, practice))
+            and not _is_on_the_list(results, practice, table.value(row, practice))
+        ]
+        if kept:
+            said.append(say("Tank {code}: {what}.", code=str(table.value(row, "tank_id")), what=", ".join(kept)))
+    return tuple(said)
+
+
+def _is_on_the_list(results: SeasonResults, practice: str, level: object) -> bool:
+    table = results.changes
+    wanted = (practice, str(level))
+    return any(
+        (str(table.value(row, "practice")), str(table.value(row, "level"))) == wanted for row in range(len(table))
     )
 
 

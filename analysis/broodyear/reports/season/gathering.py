@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from broodyear.errors import BroodyearError, NothingToAnalyse
-from broodyear.figures.timeline import TankRecords
 from broodyear.reports.numbers import season_name
 from broodyear.reports.season.account import dead_by_stage, totals, with_intervals
+from broodyear.reports.season.happenings import events, of_season, timelines
 from broodyear.reports.season.results import EFFECTS, PRACTICES, SETUPS, SeasonResults
 from broodyear.reports.tables import ReportTable, report_table
 from broodyear.reports.vocabulary import MAIN_OUTCOME
@@ -21,14 +21,11 @@ if TYPE_CHECKING:
     from broodyear.store import Store
     from broodyear.survival import EffectsReport
 
-#: Flagged tanks whose season is drawn; the page names the others.
-MOST_TIMELINES = 8
-
 
 def gather(store: Store, season: int) -> SeasonResults:
     """All tables of `season`, worked out from the store. Raises NothingToAnalyse naming the seasons there are."""
     every = store.result("tank_seasons")
-    tanks = _of(every, season)
+    tanks = of_season(every, season)
     if tanks.empty:
         raise NothingToAnalyse(_no_such_season(season, every))
     outcomes = store.result("tank_outcomes")
@@ -46,14 +43,11 @@ def gather(store: Store, season: int) -> SeasonResults:
         practices=_table("practices", "Practices over all seasons", practices, PRACTICES),
         changes=_table("changes", "What to change next season", _attempt(lambda: _changes(known, practices))),
         **_counted(store, tanks, season),
+        events=_table("events", "What happened when, tank by tank", events(store, tanks, season)),
         **_records(store, season),
         key_figures=_key_figures(store, tanks, setups, season),
-        timelines=_timelines(store, season, setups),
+        timelines=timelines(store, season, setups),
     )
-
-
-def _of(frame: pd.DataFrame, season: int) -> pd.DataFrame:
-    return frame[frame["season"] == season].reset_index(drop=True)
 
 
 def _no_such_season(season: int, every: pd.DataFrame) -> str:
@@ -109,7 +103,7 @@ def _setups(screen: SetupScreen | str, season: int) -> ReportTable:
     title = "Every tank and outcome of the season"
     if isinstance(screen, str):
         return _table("setups", title, screen, SETUPS)
-    return _table("setups", title, _of(screen.rows, season), SETUPS)
+    return _table("setups", title, of_season(screen.rows, season), SETUPS)
 
 
 def _from_screen(outcomes: pd.DataFrame, screen: SetupScreen | str, season: int) -> dict[str, ReportTable]:
@@ -117,7 +111,7 @@ def _from_screen(outcomes: pd.DataFrame, screen: SetupScreen | str, season: int)
     if not isinstance(screen, str):
         found = {
             "sites": _attempt(lambda: _sites(outcomes, screen)),
-            "detectable": _of(screen.detectable, season),
+            "detectable": of_season(screen.detectable, season),
             "screen": screen.spreads,
             "funnel": _attempt(lambda: _funnel(screen, season)),
         }
@@ -132,7 +126,7 @@ def _from_screen(outcomes: pd.DataFrame, screen: SetupScreen | str, season: int)
 def _funnel(screen: SetupScreen, season: int) -> pd.DataFrame:
     from broodyear.setups import funnel_limits
 
-    rows = _of(screen.rows, season)
+    rows = of_season(screen.rows, season)
     limits: pd.DataFrame = funnel_limits(rows[rows["outcome"] == MAIN_OUTCOME])
     return limits
 
@@ -164,11 +158,11 @@ def _counted(store: Store, tanks: pd.DataFrame, season: int) -> dict[str, Report
     reasons = ["tank_id", "site_id", "region", "batch_id", "eggs", "last_record_on", "end_reason", "why_unusable"]
     trend = wide[(wide["stage"] == MAIN_OUTCOME) & wide["release_based_pct"].notna()].copy()
     trend["season_name"] = [season_name(value) for value in trend["season"]]
-    accounting = _of(store.result("accounting"), season).sort_values(["region", "batch_id"])
-    batches = _of(store.result("batch_summary"), season).sort_values("batch_id")
-    exposure = _of(store.result("exposure_windows"), season).sort_values(["tank_id", "exposure_window"])
+    accounting = of_season(store.result("accounting"), season).sort_values(["region", "batch_id"])
+    batches = of_season(store.result("batch_summary"), season).sort_values("batch_id")
+    exposure = of_season(store.result("exposure_windows"), season).sort_values(["tank_id", "exposure_window"])
     return {
-        "stage_survival": _table("stage_survival", "Survival by stage", _of(wide, season)),
+        "stage_survival": _table("stage_survival", "Survival by stage", of_season(wide, season)),
         "losses": _table("losses", "Dead by stage", dead_by_stage(tanks)),
         "trend": _table("trend", "Delivery to release, season by season", trend),
         "accounting": _table("accounting", "From set-up to usable records", accounting),
@@ -205,7 +199,7 @@ def _findings(store: Store, ledger: pd.DataFrame) -> pd.DataFrame:
 
 
 def _key_figures(store: Store, tanks: pd.DataFrame, setups: ReportTable, season: int) -> ReportTable:
-    figures = totals(_of(store.result("accounting"), season), tanks)
+    figures = totals(of_season(store.result("accounting"), season), tanks)
     ledger = store.uploads()
     standing = ledger[~ledger["withdrawn"].astype(bool)]
     figures["files_loaded"] = (float(len(standing)), "count", "files loaded and not withdrawn")
@@ -232,33 +226,3 @@ def _verdicts(setups: ReportTable) -> dict[str, tuple[float, str, str]]:
         "tanks_too_few_records": (verdict == "too_few_records", "tanks with too few records to be judged"),
     }
     return {name: (float(chosen.sum()), "count", words) for name, (chosen, words) in wanted.items()}
-
-
-def _timelines(store: Store, season: int, setups: ReportTable) -> dict[str, TankRecords]:
-    from broodyear.reports.season.urgency import flagged_rows
-
-    codes = [str(setups.value(row, "tank_id")) for row in flagged_rows(setups)[:MOST_TIMELINES]]
-    if not codes:
-        return {}
-    names = ("daily_temperature", "staged_losses", "staged_stages", "staged_incidents")
-    daily, losses, stages, incidents = (_of_tanks(store, name, season, codes) for name in names)
-    return {
-        code: TankRecords(
-            *(
-                frame[frame["tank_id"] == code].reset_index(drop=True)
-                for frame in (daily, losses, stages, incidents)
-            )
-        )
-        for code in codes
-    }
-
-
-def _of_tanks(store: Store, name: str, season: int, codes: list[str]) -> pd.DataFrame:
-    """Rows of a derived table for some tanks of one season, in time order."""
-    from duckdb import ColumnExpression, ConstantExpression
-
-    wanted = [ConstantExpression(code) for code in codes]
-    relation = store.connection.table(name).filter(ColumnExpression("season") == ConstantExpression(season))
-    frame: pd.DataFrame = relation.filter(ColumnExpression("tank_id").isin(*wanted)).df()
-    order = {"daily_temperature": "day", "staged_losses": "checked_on", "staged_stages": "first_seen_on"}
-    return frame.sort_values(["tank_id", order.get(name, "started_at")], kind="stable").reset_index(drop=True)

@@ -50,6 +50,7 @@ class SeasonResults:
     accounting: ReportTable
     not_reported: ReportTable
     exposure: ReportTable
+    events: ReportTable
     uploads: ReportTable
     findings: ReportTable
     detectable: ReportTable
@@ -64,7 +65,8 @@ class SeasonResults:
         return (
             self.key_figures, self.accounting, self.not_reported, self.losses, self.stage_survival, self.trend,
             self.setups, self.detectable, self.funnel, self.screen, self.sites, self.practices, self.effects,
-            self.methods, self.fits, self.changes, self.exposure, self.batches, self.uploads, self.findings,
+            self.methods, self.fits, self.changes, self.exposure, self.events, self.batches, self.uploads,
+            self.findings,
         )  # fmt: skip
 
     def figure(self, name: str, kind: str) -> Traced | str:

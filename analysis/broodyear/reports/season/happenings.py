@@ -1,0 +1,80 @@
+"""What happened in tanks when: the records drawn for flagged tanks, and dated events for the site sheets."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from broodyear.figures.timeline import ROUTINE, TankRecords
+from broodyear.reports.season.urgency import flagged_rows
+from broodyear.reports.tables import ReportTable
+from broodyear.reports.vocabulary import stage_words
+
+if TYPE_CHECKING:
+    from broodyear.store import Store
+
+#: Flagged tanks whose season is drawn; the page names the others.
+MOST_TIMELINES = 8
+
+#: What a derived table is put in order by.
+_TIMES = {
+    "daily_temperature": "day",
+    "staged_losses": "checked_on",
+    "staged_stages": "first_seen_on",
+    "staged_incidents": "started_at",
+}
+
+
+def of_season(frame: pd.DataFrame, season: int) -> pd.DataFrame:
+    """The rows of one season."""
+    return frame[frame["season"] == season].reset_index(drop=True)
+
+
+def timelines(store: Store, season: int, setups: ReportTable) -> dict[str, TankRecords]:
+    """Records of the most urgent flagged tanks, by tank."""
+    codes = [str(setups.value(row, "tank_id")) for row in flagged_rows(setups)[:MOST_TIMELINES]]
+    if not codes:
+        return {}
+    frames = [_records(store, name, season, codes) for name in _TIMES]
+    return {
+        code: TankRecords(*(frame[frame["tank_id"] == code].reset_index(drop=True) for frame in frames))
+        for code in codes
+    }
+
+
+def _records(store: Store, name: str, season: int, codes: list[str] | None = None) -> pd.DataFrame:
+    """Rows of a derived table of one season, of some tanks or of all, in time order."""
+    from duckdb import ColumnExpression, ConstantExpression
+
+    relation = store.connection.table(name).filter(ColumnExpression("season") == ConstantExpression(season))
+    if codes is not None:
+        relation = relation.filter(ColumnExpression("tank_id").isin(*map(ConstantExpression, codes)))
+    frame: pd.DataFrame = relation.df()
+    return frame.sort_values(["tank_id", _TIMES[name]], kind="stable").reset_index(drop=True)
+
+
+def events(store: Store, tanks: pd.DataFrame, season: int) -> pd.DataFrame:
+    """tank_id, on, event: deliveries, stages when first seen, incidents beyond routine, and the end, by date."""
+    stages, incidents = _records(store, "staged_stages", season), _records(store, "staged_incidents", season)
+    incidents = incidents[~incidents["kind"].isin(ROUTINE)]
+    parts = [
+        _dated(tanks, "delivered_on", "eggs delivered"),
+        _dated(stages, "first_seen_on", [f"{stage_words(stage)} first seen" for stage in stages["stage"]]),
+        _dated(incidents, "started_at", [str(kind).replace("_", " ") for kind in incidents["kind"]]),
+        _dated(tanks, "closed_on", "tank emptied"),
+    ]
+    together = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
+    ordered: pd.DataFrame = together.sort_values(["tank_id", "on", "event"], kind="stable")
+    return ordered
+
+
+def _dated(frame: pd.DataFrame, column: str, event: str | list[str]) -> pd.DataFrame:
+    dated = pd.DataFrame(
+        {
+            "tank_id": frame["tank_id"].astype(object),
+            "on": pd.to_datetime(frame[column]).dt.normalize(),
+            "event": event,
+        }
+    )
+    return dated[dated["on"].notna()]
