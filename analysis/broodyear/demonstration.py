@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from importlib import import_module
+from multiprocessing import get_context
 from pathlib import Path
 
 from broodyear.errors import UsageError
 
+STORE_FILE = "broodyear.duckdb"
 _MARK = ".broodyear_demo"
 
 
@@ -37,7 +41,7 @@ def make_demo(
     programme = simulate(seed, seasons=seasons, tanks=tanks)
     write_uploads(programme, folder / "uploads")
     write_truth(programme, folder / "truth.json")
-    with open_store(folder / "broodyear.duckdb", for_loading=True) as store:
+    with open_store(folder / STORE_FILE, for_loading=True) as store:
         step(1, 5, "loading its uploads")
         loaded = load_paths(store, [str(folder / "uploads")], rejects=folder / "to_mend")
     season = programme.last_season
@@ -55,18 +59,26 @@ def _clear(folder: Path) -> None:
 
 
 def _write_reports(folder: Path, season: int, step: Callable[[int, int, str], None]) -> None:
-    from broodyear.reports.development import report_development
-    from broodyear.reports.regions import report_regions
-    from broodyear.reports.season import report_season
+    """Write the three reports, two at a time: each reads the store in a process of its own."""
+    step(2, 5, f"reviewing season {season}, comparing regions, validating thermal-unit models")
+    with ProcessPoolExecutor(max_workers=2, mp_context=get_context("spawn")) as workers:
+        # The longest first.
+        pages = [
+            workers.submit(_write_report, folder, "season", season, sites=True),
+            workers.submit(_write_report, folder, "development"),
+            workers.submit(_write_report, folder, "regions"),
+        ]
+        for done, page in enumerate(pages, start=3):
+            page.result()
+            step(done, 5, "writing reports")
+
+
+def _write_report(folder: Path, kind: str, *which: int, **options: bool) -> None:
     from broodyear.store import open_store
 
-    with open_store(folder / "broodyear.duckdb") as store:
-        step(2, 5, f"reviewing season {season}")
-        report_season(store, season, folder / "reports" / "season", sites=True)
-        step(3, 5, "comparing regions")
-        report_regions(store, folder / "reports" / "regions")
-        step(4, 5, "validating thermal-unit models")
-        report_development(store, folder / "reports" / "development")
+    write = getattr(import_module(f"broodyear.reports.{kind}"), f"report_{kind}")
+    with open_store(folder / STORE_FILE) as store:
+        write(store, *which, folder / "reports" / kind, **options)
 
 
 def _summary(folder: Path, season: int, files: tuple[object, ...], findings: tuple[object, ...]) -> str:
