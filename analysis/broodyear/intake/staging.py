@@ -89,14 +89,16 @@ def _csv_source(text: Text, dialect: Dialect, width: int) -> str:
     surplus = [f"x{place}" for place in range(SURPLUS_CELLS)]
     columns = ", ".join(f"'{name}': 'VARCHAR'" for name in raw + surplus)
     quote = quoted('"') if text.census.has_quote else "''"
-    joined = f"nullif(trim(concat({', '.join(surplus)}), {quoted(BLANKS)}), '')"
+    between = f", {quoted(dialect.separator)}, "
+    joined = f"nullif(trim(concat({between.join(surplus)}), {quoted(BLANKS + dialect.separator)}), '')"
     scanned = (
         f"read_csv({quoted(str(text.place))}, columns = {{{columns}}}, header = false, "
         f"skip = {dialect.header_line}, "
         f"delim = {quoted(dialect.separator)}, quote = {quote}, escape = {quote}, auto_detect = false, "
         "null_padding = true, strict_mode = true, encoding = 'utf-8')"
     )
-    left_over = f"CASE WHEN x0 IS NOT NULL OR x1 IS NOT NULL THEN {joined} END AS surplus"
+    some = " OR ".join(f"{name} IS NOT NULL" for name in surplus)
+    left_over = f"CASE WHEN {some} THEN {joined} END AS surplus"
     return f"(SELECT *, false AS unclosed, {left_over} FROM {scanned})"
 
 
