@@ -21,6 +21,8 @@ Floats = NDArray[np.float64]
 Whole = NDArray[np.intp]
 
 QUADRATURE_POINTS = 9
+_NODES, _WEIGHTS = np.polynomial.hermite.hermgauss(QUADRATURE_POINTS)
+_LOG_WEIGHTS = np.log(_WEIGHTS) + _NODES**2
 _MODE_STEPS = 30
 _MODE_TOLERANCE = 1e-8  # of the larger spread; the quadrature forgives far more
 _LOG_ROOT_2PI = 0.5 * np.log(2.0 * np.pi)
@@ -98,28 +100,24 @@ def tank_terms(intervals: Intervals, effect: Floats, spread_sd: float) -> TankTe
     at_high = _density_ratio(high, log_inside)
     at_low = _density_ratio(low, log_inside)
     hazard = _density_ratio(begin, log_open)
-    slope = at_low - at_high + hazard * -1.0
-    curvature = (
-        _times(low, at_low) - _times(high, at_high) - (at_low - at_high) ** 2 + hazard * (hazard - _finite(begin))
-    )
+    # An infinite edge has no density, and none of its products.
+    low, high, begin = _finite(low), _finite(high), _finite(begin)
+    pull = at_low - at_high
+    widening = low * at_low - high * at_high
     return TankTerms(
         log_probability=log_inside - log_open,
         by_upper=at_high / spread_sd,
         by_lower=-at_low / spread_sd,
         by_start=hazard / spread_sd,
-        by_effect=slope / spread_sd,
-        by_effect_twice=curvature / spread_sd**2,
-        by_log_sd=_times(low, at_low) - _times(high, at_high) - _times(begin, hazard),
+        by_effect=(pull - hazard) / spread_sd,
+        by_effect_twice=(widening - pull**2 + hazard * (hazard - begin)) / spread_sd**2,
+        by_log_sd=widening - begin * hazard,
     )
 
 
 def _density_ratio(z: Floats, log_probability: Floats) -> Floats:
     """φ(z) / probability; 0 at infinite z."""
     return np.asarray(np.exp(-0.5 * z**2 - _LOG_ROOT_2PI - log_probability), dtype=float)
-
-
-def _times(z: Floats, density: Floats) -> Floats:
-    return _finite(z) * density
 
 
 def _finite(z: Floats) -> Floats:
@@ -134,11 +132,10 @@ def marginal(intervals: Intervals, spread_sd: float, group_sd: float, near: Floa
     if group_sd <= 0.0:
         return _without_groups(intervals, spread_sd)
     mode, curvature_sd = _modes(intervals, spread_sd, group_sd, near)
-    nodes, weights = np.polynomial.hermite.hermgauss(QUADRATURE_POINTS)
-    effect = mode[:, None] + np.sqrt(2.0) * curvature_sd[:, None] * nodes[None, :]
+    effect = mode[:, None] + np.sqrt(2.0) * curvature_sd[:, None] * _NODES[None, :]
     terms = tank_terms(intervals, effect[intervals.group], spread_sd)
     log_joint = _by_group(terms.log_probability, intervals) - 0.5 * (effect / group_sd) ** 2
-    log_terms = log_joint + np.log(weights) + nodes**2
+    log_terms = log_joint + _LOG_WEIGHTS
     highest = log_terms.max(axis=1)
     log_sum = highest + np.log(np.exp(log_terms - highest[:, None]).sum(axis=1))
     constant = np.log(curvature_sd) - np.log(group_sd) - 0.5 * np.log(np.pi)
