@@ -35,23 +35,27 @@ TANKS = """
     CREATE TEMP TABLE tank_seasons_wanted AS
     SELECT 2021 + n % 4 AS season, 'TK-' || lpad((n // 4)::VARCHAR, 4, '0') AS tank_id, n
     FROM range($tanks) t(n);
-    INSERT INTO received_setups (season, tank_id, site_id, room_type, gravel_practice, set_point_c, closed_on, upload)
+    INSERT INTO received_setups
+        (season, tank_id, site_id, room_type, gravel_practice, set_point_c, closed_on, upload)
     SELECT season, tank_id, 'S1', 'classroom', 'gravel', 8.0, make_date(season, 11, 1) + $days - 1, 1
     FROM tank_seasons_wanted;
     INSERT INTO received_batches (batch_id, donor_stock, species, brood_year, upload)
     SELECT DISTINCT 'B' || season, 'D1', 'chinook', season, 1 FROM tank_seasons_wanted;
     INSERT INTO received_deliveries (tank_id, batch_id, delivered_on, delivered_on_has_hour, stage_at_delivery,
         thermal_units_at_delivery, thermal_unit, eggs_live, upload)
-    SELECT tank_id, 'B' || season, make_date(season, 11, 1) + INTERVAL 11 HOURS, true, 'eyed', 300.0, 'c_days', 150, 1
+    SELECT tank_id, 'B' || season, make_date(season, 11, 1) + INTERVAL 11 HOURS, true, 'eyed', 300.0, 'c_days',
+        150, 1
     FROM tank_seasons_wanted;
     INSERT INTO uploads (upload, withdrawn) VALUES (1, false);
 """
 
 # A tank's own level, a daily swing and noise; one tank-day in a hundred has a hole, as loggers do.
 READ = """
-    INSERT INTO received_temperatures (tank_id, read_at, read_at_has_hour, water_temp, unit, instrument, upload, line)
+    INSERT INTO received_temperatures
+        (tank_id, read_at, read_at_has_hour, water_temp, unit, instrument, upload, line)
     SELECT tank_id, make_date(season, 11, 1) + step * $minutes * INTERVAL 1 MINUTE, true,
-        round(7.5 + hash(n) % 100 / 100 + 0.5 * sin(6.283 * step * $minutes / 1440) + hash(n, step) % 100 / 200, 2),
+        round(7.5 + hash(n) % 100 / 100 + 0.5 * sin(6.283 * step * $minutes / 1440)
+            + hash(n, step) % 100 / 200, 2),
         'C', 'logger', 1, row_number() OVER ()
     FROM tank_seasons_wanted, range($days * 1440 // $minutes) t(step)
     WHERE season = $season AND ($whole OR hash(n, step * $minutes // 1440) % 100 > 0 OR hash(n, step, 1) % 3 > 0)

@@ -65,8 +65,9 @@ def test_measures_by_hand(programme: Programme) -> None:
     programme.derive()
     found = programme.one(
         "exposure_windows",
-        "days, mean_water_temp_c, sd_daily_mean_c, mean_daily_range_c, largest_daily_range_c,"
-        " largest_rise_24h_c, largest_fall_24h_c, days_with_hours, hours_above_warm, hours_below_cold, max_7day_mean_of_daily_max_c, is_cut_short, note",
+        "days, mean_water_temp_c, sd_daily_mean_c, mean_daily_range_c, largest_daily_range_c, largest_rise_24h_c,"
+        " largest_fall_24h_c, days_with_hours, hours_above_warm, hours_below_cold, max_7day_mean_of_daily_max_c,"
+        " is_cut_short, note",
         "exposure_window = 'egg'",
     )
     # daily means 8, 8, 12, 8, 3: mean 39 / 5 = 7.8; squares about it 0.04 + 0.04 + 17.64 + 0.04 + 23.04 = 40.8
