@@ -130,13 +130,14 @@ def test_compare_setups_on_twenty_seasons_of_a_thousand_tanks() -> None:
     frame = programme(1, seasons=20, sites=1200, tanks_per_season=1000, batches_per_season=6)
     outcomes = ("hatch", "hatch_to_release", "delivered_to_release")
     large = pd.concat([frame.assign(outcome=outcome) for outcome in outcomes], ignore_index=True)
-    start = time.perf_counter()
+    # Processor seconds of one core: the machine may be busy with other work.
+    start = time.process_time()
     screen_setups(large)
-    taken = time.perf_counter() - start
-    start = time.perf_counter()
+    taken = time.process_time() - start
+    start = time.process_time()
     practices_table(large)
     compare_regions(large)
-    print(f"60 000 rows: screen {taken:.1f} s, practices and regions {time.perf_counter() - start:.1f} s")
+    print(f"60 000 rows: screen {taken:.1f} s, practices and regions {time.process_time() - start:.1f} s")
     assert taken < 5.0
 
 

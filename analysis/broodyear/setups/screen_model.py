@@ -135,7 +135,7 @@ def _settle(data: ScreenData, state: _State, tolerance: float) -> _State:
 def _corrected(data: ScreenData, state: _State) -> _State:
     """Renew the difference between exact and arcsine scores, and which tanks are set aside."""
     spread = np.full(len(data.eggs), state.tank_sd)
-    exact = normal_scores(data.survivors, data.eggs, state.log_odds, spread)
+    exact = normal_scores(data.survivors, data.eggs, state.log_odds, spread, coarse=True)
     plain = _scores(data, replace(state, correction=np.zeros_like(exact)), state.tank_sd)
     return replace(state, correction=exact - plain, kept=np.abs(exact) <= SET_ASIDE)
 
