@@ -3,7 +3,7 @@
 -- purpose: stretches in which a logger lay in the air of the room: warm as the room, and reached faster than water
 --     can warm; or, where the record begins with it, left faster than water can cool.
 -- grain: one row per stretch of one logger.
--- reads: temperatures, reading_days, setups, incidents, settings
+-- reads: temperatures, reading_days, warm_logger_days, incidents, settings
 -- key: tank_id, starts_at
 -- returns:
 --   season [season]: season of the stretch
@@ -18,58 +18,17 @@
 --   daily_range_c [°C]: mean daily range of the days of the stretch
 --   usual_range_c [°C]: median daily range of the season
 --   room_temp_c [°C]: usual temperature of the room, when recorded
-WITH logger_days AS (
-    SELECT *, highest_c - lowest_c AS range_c FROM reading_days WHERE instrument = 'logger'
-),
-
-usual AS (
+WITH readings AS (
     SELECT
-        logger_days.season,
-        logger_days.tank_id,
-        -- a logger that lay in the air most of the season has the room as its median: the set point keeps it honest
-        least(median(mean_c), any_value(setups.set_point_c) + 3.0) AS water_level_c,
-        median(range_c) AS usual_range_c,
-        any_value(setups.room_temp_c) AS room_temp_c
-    FROM logger_days
-    LEFT JOIN setups USING (season, tank_id)
-    GROUP BY logger_days.season, logger_days.tank_id
-),
-
--- Five degrees above the water is the least a room is; only tanks with such a day are read again, and of these only
--- the warm days with a day on either side.
-suspects AS (
-    SELECT DISTINCT usual.season, usual.tank_id, usual.water_level_c
-    FROM usual
-    INNER JOIN logger_days USING (season, tank_id)
-    WHERE logger_days.highest_c >= usual.water_level_c + 5.0
-),
-
-warm_days AS MATERIALIZED (
-    SELECT DISTINCT
-        suspects.tank_id,
-        unnest([logger_days.day - 1, logger_days.day, logger_days.day + 1]) AS day
-    FROM suspects
-    INNER JOIN logger_days USING (season, tank_id)
-    WHERE logger_days.highest_c >= suspects.water_level_c + 2.0
-),
-
--- IN, not a join: the few days are looked up for each reading, never the readings for each day.
-of_warm_days AS MATERIALIZED (
-    SELECT tank_id, read_at, celsius(water_temp, unit) AS water_temp_c
+        warm_logger_days.season,
+        warm_logger_days.tank_id,
+        temperatures.read_at,
+        celsius(temperatures.water_temp, temperatures.unit) AS water_temp_c,
+        warm_logger_days.water_level_c
     FROM temperatures
-    WHERE instrument = 'logger' AND (tank_id, read_at::DATE) IN (SELECT tank_id, day FROM warm_days)
-),
-
-readings AS (
-    SELECT
-        suspects.season,
-        of_warm_days.tank_id,
-        of_warm_days.read_at,
-        of_warm_days.water_temp_c,
-        suspects.water_level_c
-    FROM of_warm_days
-    INNER JOIN suspects
-        ON of_warm_days.tank_id = suspects.tank_id AND season_of(of_warm_days.read_at) = suspects.season
+    INNER JOIN warm_logger_days
+        ON temperatures.tank_id = warm_logger_days.tank_id AND temperatures.read_at::DATE = warm_logger_days.day
+    WHERE temperatures.instrument = 'logger'
 ),
 
 with_surroundings AS (
@@ -121,7 +80,7 @@ stretches AS (
 ),
 
 -- A room of 23 °C warms 40 L of bare tank by 0.6 °C in an hour at most; a chiller cools it by 3 °C. What is faster
--- by 3 °C is no water. A start is seen only where the reading before it is at most a day old.
+-- by 2 to 3 °C is no water. A start is seen only where the reading before it is at most a day old.
 jumps AS (
     SELECT
         *,
@@ -138,13 +97,18 @@ poured AS (
     WHERE kind IN ('tap_water_added', 'water_change', 'tank_moved')
 ),
 
+usual AS (
+    SELECT DISTINCT season, tank_id, usual_range_c, room_temp_c FROM warm_logger_days
+),
+
+-- Rooms are up to 8 °C cooler at night and on weekends than usual.
 in_the_air AS (
     SELECT jumps.*, usual.usual_range_c, usual.room_temp_c
     FROM jumps
     INNER JOIN usual USING (season, tank_id)
     WHERE jumps.highest_c >= jumps.water_level_c + 5.0
-        AND jumps.jump_c >= 3.0 + CASE WHEN start_is_seen THEN 0.6 ELSE 3.0 END * jump_hours
-        AND jumps.mean_c >= coalesce(usual.room_temp_c - 6.0, 14.0)
+        AND jumps.jump_c >= CASE WHEN start_is_seen THEN 2.0 + 0.6 * jump_hours ELSE 3.0 + 3.0 * jump_hours END
+        AND jumps.mean_c >= coalesce(usual.room_temp_c - 8.0, 13.0)
         AND NOT EXISTS (
             SELECT 1
             FROM poured
@@ -168,10 +132,11 @@ final AS (
         in_the_air.jump_c,
         in_the_air.jump_hours,
         round((
-            SELECT avg(logger_days.range_c)
-            FROM logger_days
-            WHERE logger_days.tank_id = in_the_air.tank_id
-                AND logger_days.day BETWEEN in_the_air.starts_at::DATE AND in_the_air.ends_at::DATE
+            SELECT avg(reading_days.highest_c - reading_days.lowest_c)
+            FROM reading_days
+            WHERE reading_days.tank_id = in_the_air.tank_id
+                AND reading_days.instrument = 'logger'
+                AND reading_days.day BETWEEN in_the_air.starts_at::DATE AND in_the_air.ends_at::DATE
         ), 6) AS daily_range_c,
         in_the_air.usual_range_c,
         in_the_air.room_temp_c

@@ -3,41 +3,22 @@
 -- purpose: open suspicions about single readings, for the daily temperatures to leave out. A suspicion that somebody
 --     acknowledged is no longer open and is not here.
 -- grain: one row per reading and flag.
--- reads: temperatures, reading_runs, logger_spells, settings, acknowledged
+-- reads: temperatures, suspect_stretches, settings, acknowledged
 -- key: tank_id, read_at, instrument, flag
 -- returns:
 --   tank_id [code]: tank
 --   read_at [local time]: moment of the reading
 --   instrument [text]: instrument of the reading
 --   flag [text]: out_of_water, copied, set_point_typed or looks_fahrenheit
-WITH spells AS (
-    SELECT tank_id, 'logger' AS instrument, starts_at, ends_at, 'out_of_water' AS flag FROM logger_spells
-),
-
--- The first reading of a run may well be the honest one that the others were copied from.
-runs AS (
-    SELECT
-        tank_id,
-        instrument,
-        CASE WHEN flag = 'copied' THEN starts_at + INTERVAL 1 SECOND ELSE starts_at END AS starts_at,
-        ends_at,
-        flag
-    FROM reading_runs
-),
-
-stretches AS MATERIALIZED (
-    SELECT tank_id, instrument, starts_at, ends_at, flag FROM spells
-    UNION ALL
-    SELECT tank_id, instrument, starts_at, ends_at, flag FROM runs
-),
-
-in_stretches AS (
-    SELECT temperatures.tank_id, temperatures.read_at, temperatures.instrument, stretches.flag
+WITH in_stretches AS (
+    SELECT temperatures.tank_id, temperatures.read_at, temperatures.instrument, suspect_stretches.flag
     FROM temperatures
-    INNER JOIN stretches
-        ON temperatures.tank_id = stretches.tank_id
-        AND temperatures.instrument = stretches.instrument
-        AND temperatures.read_at BETWEEN stretches.starts_at AND stretches.ends_at
+    INNER JOIN suspect_stretches
+        ON temperatures.tank_id = suspect_stretches.tank_id
+        AND temperatures.instrument = suspect_stretches.instrument
+        AND temperatures.read_at BETWEEN suspect_stretches.starts_at AND suspect_stretches.ends_at
+    -- the first reading of a run may well be the honest one that the others were copied from
+    WHERE suspect_stretches.flag <> 'copied' OR temperatures.read_at > suspect_stretches.starts_at
 ),
 
 -- 32 to 77 °F is 0 to 25 °C.

@@ -3,7 +3,7 @@
 -- purpose: readings that stay the same for longer than the resolution of their instrument explains: copied from day
 --     to day, or the set point typed in place of the reading.
 -- grain: one row per run that is too long, at most one per tank, season and instrument for each stretch of time.
--- reads: temperatures, reading_days, critical_run_lengths, setups, settings
+-- reads: temperatures, reading_days, reading_streams, critical_run_lengths, setups, settings
 -- key: tank_id, instrument, starts_at
 -- returns:
 --   season [season]: season of the readings
@@ -20,11 +20,7 @@
 --   critical_run [count]: longest run of honest readings of that step and number, exceeded 1 time in 100
 --   set_point_c [°C]: target of the controller, when recorded
 --   flag [text]: set_point_typed when nearly all readings are the set point, else copied
-WITH streams AS (
-    SELECT season, tank_id, instrument, median(readings) > 3 AS is_frequent
-    FROM reading_days
-    GROUP BY season, tank_id, instrument
-),
+WITH streams AS (SELECT season, tank_id, instrument, is_frequent FROM reading_streams),
 
 -- A frequent instrument is judged by its days: a day counts as one entry, with a value only if all of it was the same.
 frequent AS (
@@ -51,7 +47,7 @@ seldom AS (
         unit,
         water_temp AS graded_value
     FROM temperatures
-    WHERE (tank_id, instrument) IN (SELECT tank_id, instrument FROM streams WHERE NOT is_frequent)
+    WHERE (tank_id, instrument) IN (SELECT tank_id, instrument FROM reading_streams WHERE NOT is_frequent)
         -- a reading in °F among copies must not break their run
         AND celsius(water_temp, unit) <= 25.0
 ),

@@ -2,7 +2,7 @@
 --
 -- purpose: every date typed by hand, in the order of its file, so that one can be held against its neighbours.
 -- grain: one row per tank, upload, table, column and date in a row; equal dates in consecutive rows count once.
--- reads: losses, stages, exits, water_tests, incidents, temperatures, reading_days
+-- reads: losses, stages, exits, water_tests, incidents, temperatures, reading_streams
 -- returns:
 --   tank_id [code]: tank
 --   table_name [text]: table
@@ -18,12 +18,7 @@
 --   second_after [date]: date two rows after it
 --   in_order_share [share]: share of steps between rows of that tank, table and upload that go forward
 --   steps_back [count]: steps that go back
-WITH hand_days AS MATERIALIZED (
-    -- nobody types more than three readings a day
-    SELECT tank_id, instrument, day FROM reading_days WHERE instrument <> 'logger' AND readings <= 3
-),
-
-hand AS (
+WITH hand AS (
     SELECT tank_id, 'losses' AS table_name, 'checked_on' AS column_name, checked_on AS day, upload, line,
         true AS needs_eggs
     FROM losses
@@ -38,11 +33,10 @@ hand AS (
     UNION ALL
     SELECT tank_id, 'temperatures', 'read_at', read_at::DATE, upload, line, false
     FROM temperatures
-    SEMI JOIN hand_days
-        ON hand_days.tank_id = temperatures.tank_id
-        AND hand_days.instrument = temperatures.instrument
-        AND hand_days.day = temperatures.read_at::DATE
-    WHERE temperatures.instrument <> 'logger'
+    -- nobody types more than three readings a day
+    WHERE (tank_id, instrument) IN (
+        SELECT tank_id, instrument FROM reading_streams WHERE instrument <> 'logger' AND NOT is_frequent
+    )
 ),
 
 changes AS (

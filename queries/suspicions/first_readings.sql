@@ -2,7 +2,7 @@
 --
 -- purpose: the row of the first reading of every run and stretch, to point at.
 -- grain: one row per run or stretch.
--- reads: reading_runs, logger_spells, temperatures
+-- reads: suspect_stretches, temperatures
 -- returns:
 --   tank_id [code]: tank
 --   instrument [text]: logger, thermometer, controller
@@ -10,12 +10,7 @@
 --   water_temp [as in unit]: as written
 --   upload [number]: its upload
 --   line [spreadsheet row]: its row
-WITH starts AS MATERIALIZED (
-    SELECT tank_id, instrument, starts_at AS read_at FROM reading_runs
-    UNION
-    SELECT tank_id, 'logger' AS instrument, starts_at AS read_at FROM logger_spells
-)
-
 SELECT tank_id, instrument, read_at, water_temp, upload, line
 FROM temperatures
-WHERE (tank_id, instrument, read_at) IN (SELECT tank_id, instrument, read_at FROM starts)
+WHERE (tank_id, instrument, read_at)
+    IN (SELECT tank_id, instrument, starts_at FROM suspect_stretches)

@@ -3,7 +3,7 @@
 -- purpose: readings above 25 °C in their stated unit, each with what the same tank read otherwise. More than 50 alike,
 --     or nearly all readings of an instrument in °F by their looks, are one row: the first of them.
 -- grain: one row per reading, or per tank, season and instrument.
--- reads: temperatures, reading_days, settings
+-- reads: temperatures, reading_days, reading_streams, settings
 -- returns:
 --   season [season]: season
 --   tank_id [code]: tank
@@ -24,13 +24,6 @@
 WITH limits AS (SELECT plausible_up_to_c FROM settings),
 
 -- Most instruments never read so high; their readings are not looked at again.
-hot_instruments AS MATERIALIZED (
-    SELECT DISTINCT tank_id, instrument
-    FROM reading_days
-    CROSS JOIN limits
-    WHERE highest_c > limits.plausible_up_to_c
-),
-
 hot AS (
     SELECT
         season_of(temperatures.read_at) AS season,
@@ -38,9 +31,11 @@ hot AS (
         celsius(water_temp, unit) AS water_temp_c,
         unit = 'C' AND water_temp BETWEEN 32.0 AND 77.0 AS looks_fahrenheit
     FROM temperatures
-    INNER JOIN hot_instruments USING (tank_id, instrument)
-    CROSS JOIN limits
-    WHERE celsius(water_temp, unit) > limits.plausible_up_to_c
+    WHERE celsius(water_temp, unit) > (SELECT plausible_up_to_c FROM limits)
+        AND (tank_id, instrument) IN (
+            SELECT tank_id, instrument FROM reading_streams
+            WHERE highest_c > (SELECT plausible_up_to_c FROM limits)
+        )
 ),
 
 groups AS (
@@ -57,11 +52,7 @@ groups AS (
     GROUP BY season, tank_id, instrument, looks_fahrenheit
 ),
 
-totals AS (
-    SELECT season, tank_id, instrument, sum(readings)::BIGINT AS entries
-    FROM reading_days
-    GROUP BY season, tank_id, instrument
-),
+totals AS (SELECT season, tank_id, instrument, readings AS entries FROM reading_streams),
 
 usual AS (
     SELECT season, tank_id, median(mean_c) FILTER (highest_c <= 25.0) AS usual_c

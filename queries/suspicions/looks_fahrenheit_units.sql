@@ -48,4 +48,5 @@ SELECT
     implied_temp_c,
     evidence
 FROM judged
-WHERE evidence IS NOT NULL
+-- green eggs come with so few units that their ordinary error looks like any ratio
+WHERE evidence IS NOT NULL AND (stage_at_delivery <> 'green' OR written >= 90.0)

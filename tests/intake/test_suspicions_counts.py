@@ -132,6 +132,12 @@ def test_units_the_hatchery_can_have_counted(units: float) -> None:
     assert suspicions(records, "units_restarted") == []
 
 
+def test_the_few_units_of_green_eggs_may_be_any_multiple() -> None:
+    green = {**DELIVERY, "stage_at_delivery": "green", "delivered_on": "2024-10-04"}
+    records = Records(deliveries=[{**green, "thermal_units_at_delivery": 43.0}])  # three days at 8 °C make 24
+    assert suspicions(records, "looks_fahrenheit_units") == []
+
+
 def test_units_that_start_anew_on_delivery() -> None:
     records = Records(deliveries=[{**DELIVERY, "thermal_units_at_delivery": 4.0}])
     (finding,) = suspicions(records, "units_restarted")

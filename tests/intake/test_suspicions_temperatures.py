@@ -152,6 +152,12 @@ def test_a_logger_out_of_the_water() -> None:
     )
 
 
+def test_a_logger_in_the_air_of_a_cool_weekend() -> None:
+    values = [*_water(240), *[14.8, 15.1, 14.4, 13.9] * 9, *_water(240)]
+    records = Records(temperatures=readings(values, every_hours=1, instrument="logger"))
+    assert len(suspicions(records, "logger_out_of_water")) == 1
+
+
 def test_a_logger_switched_on_before_it_went_in() -> None:
     values = [*[21.0] * 12, *_water(400)]
     (finding,) = suspicions(
