@@ -13,7 +13,7 @@ from broodyear.reports.parts import Block, Bullets, Heading, Page, Prose, Sectio
 from broodyear.reports.season.results import SeasonResults
 from broodyear.reports.season.urgency import main_rows
 from broodyear.reports.tables import ReportTable
-from broodyear.reports.wording import CAUTIONS
+from broodyear.reports.wording import SHORT_CAUTIONS
 
 #: Changes that fit a site are named up to this many.
 MOST_CHANGES = 3
@@ -31,7 +31,7 @@ def _sheet(results: SeasonResults, code: str, number: int) -> Page:
     sections = (
         Section("happened", "What happened", _happened(results, rows)),
         Section("next", "For next season", _next(results, rows)),
-        Section("care", "With care", CAUTIONS),
+        Section("care", "With care", (Bullets(SHORT_CAUTIONS),)),
     )
     name = season_name(results.season)
     return Page(
@@ -48,7 +48,7 @@ def _happened(results: SeasonResults, rows: list[int]) -> tuple[Block, ...]:
         blocks.append(Prose(_fate(results, row), (table,)))
         when = _when(results.events, str(table.value(row, "tank_id")))
         if when:
-            blocks.append(Bullets(when, (results.events,)))
+            blocks.append(Prose(Markup("; ").join(when) + Markup("."), (results.events,)))
     return tuple(blocks) or (Prose(Markup("There is no record of this season to tell from.")),)
 
 
