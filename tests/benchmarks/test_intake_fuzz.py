@@ -1,4 +1,4 @@
-"""20 000 damaged files (seeded): no traceback, no lost row, no hang. Run with: pytest tests/benchmarks -k fuzz -s"""
+"""20 000 damaged files (seeded): no traceback, no lost row, no hang. Run: pytest tests/benchmarks -k fuzz -s"""
 
 from __future__ import annotations
 

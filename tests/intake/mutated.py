@@ -24,10 +24,10 @@ LONGEST_BATCH_S = 600.0
 
 Mutation = Callable[[bytearray, random.Random], bytes]
 _PIECES = (
-    b'"', b'""', b",", b";", b"\t", b"\n", b"\r\n", b"\r", b"\n\n\n", b"\0", b"\xff", b"\xef\xbb\xbf", b"\xff\xfe",
-    b"'=", b"=1+1", b"NaN", b"1e999", b"0x10", b"9,5", b"03/04/2024", b"T-001", b"\xe2\x80\xae", b"\x1b[31m", b"x" * 5000,
-    b"24:00", b"2024-02-30", b"9999-12-31T23:59", b"-", b".",
-    b"', '); DROP TABLE uploads; --", b"{}", b"\\", b"%s",
+    b'"', b'""', b",", b";", b"\t", b"\n", b"\r\n", b"\r", b"\n\n\n", b"\0", b"\xff", b"\xef\xbb\xbf",
+    b"\xff\xfe", b"'=", b"=1+1", b"NaN", b"1e999", b"0x10", b"9,5", b"03/04/2024", b"T-001", b"\xe2\x80\xae",
+    b"\x1b[31m", b"x" * 5000, b"24:00", b"2024-02-30", b"9999-12-31T23:59", b"-", b".", b"{}", b"\\", b"%s",
+    b"'); DROP TABLE uploads; --",
 )  # fmt: skip
 
 

@@ -82,7 +82,8 @@ def _rule_check(rule: RowRule, table: Table) -> CellCheck:
     holds = f'"{rule.when[0]}" = {quoted(rule.when[1])}'
     if rule.check == "implies":
         assert rule.then is not None
-        other = f'"{rule.then[0]}"'
+        # By the text: a word that is not allowed breaks this rule as well, and one error hides no other.
+        other = f"lower({cell(table.column(rule.then[0]))})"
         return CellCheck(rule.rule, rule.then[0], f"{holds} AND {other} <> {quoted(rule.then[1])}")
     target = cell(table.column(rule.columns[0]))
     blank = f"{target} IS NULL" if rule.check == "needs" else f"{target} IS NOT NULL"

@@ -99,6 +99,7 @@ def key_sql(table: Table, settings: Settings, prefix: str = "") -> tuple[str, ..
 
 def create_layout(connection: duckdb.DuckDBPyConnection) -> None:
     """Create the ledger, a received table and a view for each declared table, and write the store's version."""
+    connection.execute("BEGIN")
     for name, columns in _LEDGER.items():
         connection.execute(f"CREATE TABLE {name} ({columns})")
     for table in all_tables():
@@ -109,6 +110,7 @@ def create_layout(connection: duckdb.DuckDBPyConnection) -> None:
         connection.execute(_received(table))
         connection.execute(current_view(table))
     connection.execute("INSERT INTO meta VALUES ('store_version', ?)", [str(STORE_VERSION)])
+    connection.execute("COMMIT")
 
 
 def _received(table: Table) -> str:
