@@ -44,6 +44,7 @@ def parser() -> argparse.ArgumentParser:
     commands_of = top.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
     for add in (
         _add_demo,
+        _add_desk,
         _add_template,
         _add_dictionary,
         _add_check,
@@ -110,6 +111,18 @@ def _add_demo(commands_of: _Commands) -> None:
     demo.add_argument("--seed", type=_whole, default=1, metavar="N", help="seed of the programme (default 1)")
     demo.add_argument("--seasons", type=_whole, default=5, metavar="N", help="number of seasons (default 5)")
     demo.add_argument("--tanks", type=_whole, default=90, metavar="N", help="tanks a season (default 90)")
+
+
+def _add_desk(commands_of: _Commands) -> None:
+    desk = _command(
+        commands_of,
+        "desk",
+        commands.desk,
+        "do all of this in a page on this computer, without a terminal",
+        "broodyear desk --store broodyear.duckdb",
+    )
+    desk.add_argument("--port", type=_whole, default=0, metavar="N", help="default: any that is free")
+    desk.add_argument("--no-browser", action="store_true", help="print the address, open nothing")
 
 
 def _add_template(commands_of: _Commands) -> None:

@@ -26,6 +26,7 @@ LAYERS = (
     {"__main__"},
     {"cli"},
     {"commands"},
+    {"desk"},
     {"demonstration"},
     {"console"},
     {"reports"},

@@ -1,0 +1,129 @@
+"""The basket: files that were handed over and wait, on disk, until the person says what to do with them."""
+
+from __future__ import annotations
+
+import shutil
+import threading
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from broodyear.desk.names import disk_name, free_name, shown_name
+from broodyear.desk.workplace import Workplace, read_json, write_json
+from broodyear.errors import UsageError
+
+#: The largest file the desk takes; said on the page.
+LARGEST_FILE_BYTES = 4_000_000_000
+#: So much of the disk stays free: the store needs room to grow.
+KEPT_FREE_BYTES = 500_000_000
+MOST_FILES = 5_000
+_ABOUT = "about.json"
+# Numbers are given out by one thread at a time.
+_numbering = threading.Lock()
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """A file in the basket. shown: its name as text; place: where it lies; size in bytes; given: the name it came
+    with, which differs from shown when another file has the same."""
+
+    number: int
+    shown: str
+    given: str
+    place: Path
+    size: int
+
+
+class Basket:
+    """The waiting files of one workplace."""
+
+    def __init__(self, workplace: Workplace) -> None:
+        self._folder = workplace.files
+
+    def listed(self) -> list[Waiting]:
+        """The files that arrived whole, in order of arrival."""
+        folders = sorted(place for place in self._folder.glob("*") if place.name.isdigit())
+        return [waiting for folder in folders if (waiting := _read(folder)) is not None]
+
+    def add(self, given: str, pieces: Iterable[bytes]) -> Waiting:
+        """Write ``pieces`` to disk as they come. Raises UsageError when the file is too large for here."""
+        shown = shown_name(given)
+        folder = self._new_folder()
+        place = folder / disk_name(shown)
+        try:
+            size = _write(place, pieces)
+        except BaseException:
+            shutil.rmtree(folder, ignore_errors=True)
+            raise
+        with _numbering:
+            free = free_name(shown, {waiting.shown for waiting in self.listed()})
+            write_json(folder / _ABOUT, {"shown": free, "given": shown, "file": place.name, "size": size})
+        return Waiting(int(folder.name), free, shown, place, size)
+
+    def remove(self, number: int) -> None:
+        """Take one file out; nothing happens when it is not there."""
+        shutil.rmtree(self._folder / f"{number:06d}", ignore_errors=True)
+
+    def remove_older_namesakes(self, number: int) -> None:
+        """Take out the files that came earlier under the same name as file ``number``."""
+        files = self.listed()
+        given = {waiting.given for waiting in files if waiting.number == number}
+        for waiting in files:
+            if waiting.number < number and waiting.given in given:
+                self.remove(waiting.number)
+
+    def clear(self) -> None:
+        """Take every file out."""
+        for folder in list(self._folder.glob("*")):
+            shutil.rmtree(folder, ignore_errors=True)
+
+    def clear_cut_off(self) -> None:
+        """Take out what a killed desk did not receive whole."""
+        for folder in list(self._folder.glob("*")):
+            if _read(folder) is None:
+                shutil.rmtree(folder, ignore_errors=True)
+
+    def _new_folder(self) -> Path:
+        with _numbering:
+            taken = [int(place.name) for place in self._folder.glob("*") if place.name.isdigit()]
+            if len(taken) >= MOST_FILES:
+                raise UsageError(f"{MOST_FILES:,} files wait already; load them or take them away first")
+            folder = self._folder / f"{max(taken, default=0) + 1:06d}"
+            folder.mkdir(parents=True)
+        return folder
+
+
+def _read(folder: Path) -> Waiting | None:
+    about = read_json(folder / _ABOUT)
+    if not isinstance(about, dict):
+        return None
+    try:
+        place = folder / disk_name(str(about["file"]))
+        return Waiting(int(folder.name), str(about["shown"]), str(about["given"]), place, int(about["size"]))
+    except (KeyError, ValueError):
+        return None
+
+
+def _write(place: Path, pieces: Iterable[bytes]) -> int:
+    size = 0
+    try:
+        with place.open("wb") as out:
+            for piece in pieces:
+                size += len(piece)
+                if size > LARGEST_FILE_BYTES:
+                    raise UsageError(too_large())
+                out.write(piece)
+    except OSError as error:
+        raise UsageError(f"the file could not be kept on this computer's disk ({error.strerror})") from None
+    return size
+
+
+def too_large() -> str:
+    """The limit, in words."""
+    gigabytes = LARGEST_FILE_BYTES // 1_000_000_000
+    return f"the file is larger than {gigabytes} GB, the most the desk takes; split it, or use `broodyear load`"
+
+
+def room_for(size: int, folder: Path) -> bool:
+    """Whether the disk has room for ``size`` more bytes."""
+    return shutil.disk_usage(folder).free - size > KEPT_FREE_BYTES

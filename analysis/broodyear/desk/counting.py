@@ -1,0 +1,129 @@
+"""What the pages of the store show, counted once for each state of the store and kept as small files."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from broodyear.desk.effects import upload_effects
+from broodyear.desk.workplace import write_json
+from broodyear.schemas import TABLE_NAMES
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from broodyear.store import Store
+
+#: What is told of each tank and season.
+TANK_FIELDS = (
+    "tank_id", "site_id", "region", "days_in_use", "deliveries", "days_with_readings", "days_with_logger",
+    "checks_counted", "checks_not_checked", "stages_seen", "stages_copied", "exits", "water_tests", "incidents",
+    "last_record_on",
+)  # fmt: skip
+
+
+def count_store(store: Store, state: list[int], folder: Path) -> None:
+    """Write the picture of ``store`` into ``folder``: picture.json, and season_<year>.json per season.
+
+    state: of the store file, so that a later page can tell whether the picture is still true.
+    """
+    tanks = _tank_seasons(store)
+    seasons = []
+    for season, rows in tanks.groupby("season", sort=True):
+        year = int(str(season))
+        write_json(folder / f"season_{year}.json", _lines(rows, TANK_FIELDS))
+        seasons.append(_season(year, rows))
+    content = {
+        "state": state,
+        "counted_at": dt.datetime.now().isoformat(timespec="minutes"),
+        "rows": {name: _rows(store, name) for name in TABLE_NAMES},
+        "seasons": seasons[::-1],
+        "uploads": _uploads(store),
+        "tanks_without_setup": _tanks_without_setup(store),
+    }
+    write_json(folder / "picture.json", content)
+
+
+def _rows(store: Store, name: str) -> int:
+    row = store.connection.execute(f"SELECT count(*) FROM {name}").fetchone()
+    return int(row[0]) if row else 0
+
+
+def _tank_seasons(store: Store) -> pd.DataFrame:
+    """One row per tank and season with a set-up: where it stood, and how many records of each kind there are."""
+    import pandas as pd
+
+    from broodyear.derived import read_derived, run_queries
+
+    run_queries(store.connection, store.settings, ["record_coverage"])
+    coverage = read_derived(store.connection, "record_coverage")
+    setups = store.table("setups")[["season", "tank_id", "site_id", "closed_on"]]
+    frame = coverage.merge(setups, on=["season", "tank_id"], how="left")
+    frame = frame.merge(store.table("sites")[["site_id", "region"]], on="site_id", how="left")
+    deliveries = read_derived(store.connection, "staged_deliveries")
+    first = deliveries.groupby(["season", "tank_id"], as_index=False)["delivered_on"].min()
+    frame = frame.merge(first, on=["season", "tank_id"], how="left")
+    ends = pd.to_datetime(frame["closed_on"]).fillna(pd.to_datetime(frame["last_record_on"]))
+    frame["days_in_use"] = (ends - pd.to_datetime(frame["delivered_on"])).dt.days + 1
+    return frame.sort_values(["season", "region", "site_id", "tank_id"], na_position="last")
+
+
+def _season(year: int, rows: pd.DataFrame) -> dict[str, Any]:
+    """How many tanks of a season have each kind of record."""
+    kinds = (
+        "deliveries",
+        "days_with_readings",
+        "checks_counted",
+        "stages_seen",
+        "exits",
+        "water_tests",
+        "incidents",
+    )
+    return {
+        "season": year,
+        "tanks": len(rows),
+        "sites": int(rows["site_id"].nunique()),
+        "regions": int(rows["region"].nunique()),
+        "with": {kind: int((rows[kind] > 0).sum()) for kind in kinds},
+    }
+
+
+def _uploads(store: Store) -> list[dict[str, Any]]:
+    fields = (
+        "upload", "path", "table", "loaded_at", "rows_read", "rows_accepted", "rows_rejected", "withdrawn",
+        "withdrawn_at",
+    )  # fmt: skip
+    effects = upload_effects(store)
+    listed = [dict(zip(fields, line, strict=True)) for line in _lines(store.uploads(), fields)]
+    return [{**upload, **effects.get(upload["upload"], {"gone": 0, "back": 0, "tanks": 0})} for upload in listed][
+        ::-1
+    ]
+
+
+def _tanks_without_setup(store: Store) -> int:
+    """Tanks that are labelled but were never set up in any season."""
+    return len(set(store.table("tanks")["tank_id"]) - set(store.table("setups")["tank_id"]))
+
+
+def _lines(frame: pd.DataFrame, fields: Iterable[str]) -> list[list[Any]]:
+    columns = [[_plain(value) for value in frame[name].tolist()] for name in fields]
+    return [list(line) for line in zip(*columns, strict=True)]
+
+
+def _plain(value: Any) -> Any:
+    if value is None or (isinstance(value, float) and math.isnan(value)):
+        return None
+    if isinstance(value, dt.datetime | dt.date):
+        return (
+            None
+            if value != value
+            else value.isoformat(sep=" ")[:16]
+            if isinstance(value, dt.datetime)
+            else str(value)
+        )
+    if isinstance(value, float) and value.is_integer():
+        return int(value)
+    return value

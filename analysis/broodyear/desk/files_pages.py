@@ -1,0 +1,210 @@
+"""The page of files: hand over, see what was understood, mend, load or not."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+
+from flask import Blueprint, Response, abort, redirect, render_template, request, send_file, url_for
+from werkzeug.wrappers import Response as AnyResponse
+
+from broodyear.desk import multipart
+from broodyear.desk.app import the_desk
+from broodyear.desk.basket import LARGEST_FILE_BYTES, Waiting, room_for, too_large
+from broodyear.desk.doors import KEY_FIELD, Doors
+from broodyear.desk.findings_book import LEAF, Book, Sieve
+from broodyear.desk.jobs import Busy
+from broodyear.desk.names import mend_stem, name_in_header
+from broodyear.intake.sources import ENDINGS
+
+pages = Blueprint("files", __name__)
+PIECE = 1 << 18
+
+
+@pages.get("/")
+def show() -> str:
+    """The page of files."""
+    desk = the_desk()
+    files = desk.basket.listed()
+    checked = desk.found() if files else None
+    return render_template(
+        "files.html",
+        files=files,
+        checked=checked,
+        loaded=None if files else desk.loaded(),
+        namesakes=_namesakes(files),
+        by_name={waiting.shown: waiting for waiting in files},
+        is_fresh=checked is not None and [file.path for file in checked.files] == _expected(files, checked),
+        last=desk.runner.latest("check", "load", "demo"),
+        limit=LARGEST_FILE_BYTES,
+        endings=ENDINGS,
+        has_records=desk.has_records(),
+    )
+
+
+def _expected(files: list[Waiting], checked: Book) -> list[str]:
+    """The names the book should hold when it is about exactly these files."""
+    waiting = {file.shown for file in files}
+    known = [file.path for file in checked.files]
+    return known if set(known) == waiting else []
+
+
+def _namesakes(files: list[Waiting]) -> dict[int, int]:
+    """Newest file of each name that came more than once -> how many older ones there are."""
+    by_name: dict[str, list[int]] = {}
+    for waiting in files:
+        by_name.setdefault(waiting.given, []).append(waiting.number)
+    return {numbers[-1]: len(numbers) - 1 for numbers in by_name.values() if len(numbers) > 1}
+
+
+def _refuse_while_loading() -> None:
+    for job in the_desk().runner.pending():
+        if job.kind in {"load", "demo"}:
+            raise Busy(f"The desk is busy: {job.title}. Hand over files when it has ended.")
+
+
+@pages.post("/files/upload")
+def upload() -> AnyResponse:
+    """One file as the body of a request, its name in a header; read in pieces."""
+    _refuse_while_loading()
+    size = request.content_length
+    if size is None:
+        abort(411)
+    if size > LARGEST_FILE_BYTES:
+        abort(413, too_large().capitalize() + ".")
+    if not room_for(size, the_desk().place.files):
+        abort(507, "The disk of this computer has no room for this file.")
+    waiting = the_desk().basket.add(name_in_header(request.headers.get("X-File-Name", "")), _whole_body(size))
+    return Response(json.dumps({"number": waiting.number, "shown": waiting.shown}), mimetype="application/json")
+
+
+def _whole_body(size: int) -> Iterator[bytes]:
+    left = size
+    while left and (piece := request.stream.read(min(PIECE, left))):
+        left -= len(piece)
+        yield piece
+    if left:
+        abort(400, "The file was cut off on its way; hand it over again.")
+
+
+@pages.post("/files/add")
+def add() -> AnyResponse:
+    """A plain form with files, for browsers without scripts; read in pieces."""
+    _refuse_while_loading()
+    desk = the_desk()
+    if not room_for(request.content_length or 0, desk.place.files):
+        abort(507, "The disk of this computer has no room for these files.")
+    doors: Doors = desk.doors
+
+    def allow(name: str, value: str) -> None:
+        if name != KEY_FIELD or not doors.has_key(value):
+            abort(403, "This page is out of date. Go back, load it again, and try once more.")
+
+    multipart.receive(request.headers.get("Content-Type", ""), request.stream, allow, desk.basket.add)
+    desk.look()
+    return _home()
+
+
+@pages.post("/files/check")
+def look() -> AnyResponse:
+    """Look at the waiting files."""
+    the_desk().look()
+    return _home()
+
+
+@pages.post("/files/load")
+def load() -> AnyResponse:
+    """Load the good rows of the waiting files."""
+    the_desk().load()
+    return _home()
+
+
+@pages.post("/files/remove")
+def remove() -> AnyResponse:
+    """Take one file out of the basket."""
+    _refuse_while_loading()
+    the_desk().basket.remove(_whole("number"))
+    the_desk().look()
+    return _home()
+
+
+@pages.post("/files/newer")
+def newer() -> AnyResponse:
+    """Keep only the newest of the files that share a name."""
+    _refuse_while_loading()
+    the_desk().basket.remove_older_namesakes(_whole("number"))
+    the_desk().look()
+    return _home()
+
+
+@pages.post("/files/clear")
+def clear() -> AnyResponse:
+    """Take every file out of the basket, and what was found in them."""
+    _refuse_while_loading()
+    desk = the_desk()
+    desk.basket.clear()
+    desk.look()
+    desk.forget(desk.place.loaded)
+    return _home()
+
+
+@pages.get("/files/<any(checked, loaded):which>/findings")
+def findings(which: str) -> str:
+    """One leaf of the findings, as many as pass the sieve."""
+    book = _book(which)
+    sieve = _sieve(book)
+    count = book.count(sieve)
+    leaves = max((count - 1) // LEAF + 1, 1)
+    leaf = min(max(request.args.get("leaf", 1, type=int), 1), leaves)
+    return render_template(
+        "findings.html", which=which, book=book, sieve=sieve, count=count, leaf=leaf, leaves=leaves,
+        found=book.leaf(sieve, leaf - 1), numbers={file.path: file.number for file in book.files},
+    )  # fmt: skip
+
+
+@pages.get("/files/<any(checked, loaded):which>/findings.csv")
+def findings_csv(which: str) -> Response:
+    """The findings that pass the sieve, as a table to keep."""
+    book = _book(which)
+    response = Response(book.as_csv(_sieve(book)), mimetype="text/csv")
+    response.headers["Content-Disposition"] = 'attachment; filename="findings.csv"'
+    return response
+
+
+@pages.get("/files/<any(checked, loaded):which>/mend/<int:number>")
+def mend(which: str, number: int) -> Response:
+    """The rejected rows of one file with their problems, to be mended and handed over again."""
+    book = _book(which)
+    place = book.mend_file(number)
+    if place is None or not place.is_file():
+        abort(404)
+    name = f"{mend_stem(book.files[number].path)}_to_mend.csv"
+    return send_file(place, mimetype="text/csv", as_attachment=True, download_name=name)
+
+
+def _book(which: str) -> Book:
+    book = the_desk().found() if which == "checked" else the_desk().loaded()
+    if book is None:
+        abort(404)
+    return book
+
+
+def _sieve(book: Book) -> Sieve:
+    file = request.args.get("file", type=int)
+    rule, level = request.args.get("rule"), request.args.get("level")
+    return Sieve(
+        file if file is not None and 0 <= file < len(book.files) else None,
+        rule if rule in book.rules else None,
+        level if level in {"error", "warning"} else None,
+    )
+
+
+def _whole(field: str) -> int:
+    value = request.form.get(field, type=int)
+    if value is None:
+        abort(400, "The form lacks a number.")
+    return value
+
+
+def _home() -> AnyResponse:
+    return redirect(url_for("files.show"), 303)

@@ -1,0 +1,61 @@
+"""The picture of the store as the pages read it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from broodyear.desk.counting import TANK_FIELDS
+from broodyear.desk.workplace import Workplace, read_json
+
+
+@dataclass(frozen=True)
+class Picture:
+    """What was counted. state: of the store then; seasons: newest first; uploads: newest first."""
+
+    state: list[int]
+    counted_at: str
+    rows: dict[str, int]
+    seasons: list[dict[str, Any]]
+    uploads: list[dict[str, Any]]
+    tanks_without_setup: int
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether the store holds no row at all."""
+        return not any(self.rows.values())
+
+    def season(self, year: int) -> dict[str, Any] | None:
+        """The line of one season."""
+        return next((season for season in self.seasons if season["season"] == year), None)
+
+    def upload(self, number: int) -> dict[str, Any] | None:
+        """The line of one upload."""
+        return next((upload for upload in self.uploads if upload["upload"] == number), None)
+
+
+_read: dict[str, tuple[int, Picture]] = {}
+
+
+def read_picture(place: Workplace) -> Picture | None:
+    """The last picture of the store, true or not; None before the first."""
+    file = place.picture / "picture.json"
+    try:
+        written = file.stat().st_mtime_ns
+    except OSError:
+        return None
+    known = _read.get(str(file))
+    if known and known[0] == written:
+        return known[1]
+    content = read_json(file)
+    if content is None:
+        return None
+    picture = Picture(**content)
+    _read[str(file)] = (written, picture)
+    return picture
+
+
+def read_tanks(place: Workplace, season: int) -> list[dict[str, Any]]:
+    """The tanks of one season, by region, site and label."""
+    lines = read_json(place.picture / f"season_{season}.json") or []
+    return [dict(zip(TANK_FIELDS, line, strict=True)) for line in lines]

@@ -1,0 +1,111 @@
+"""Report folders as they lie on the disk: what is there, and which file a page may ask for."""
+
+from __future__ import annotations
+
+import base64
+import datetime as dt
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+from broodyear.desk.workplace import read_json
+from broodyear.reports import rendering
+
+#: Ending -> its type, and whether it is shown in the browser (else it is saved).
+TYPES: Mapping[str, tuple[str, bool]] = {
+    ".html": ("text/html", True),
+    ".svg": ("image/svg+xml", True),
+    ".pdf": ("application/pdf", True),
+    ".json": ("application/json", False),
+    ".csv": ("text/csv", False),
+    ".md": ("text/plain", False),
+    ".parquet": ("application/vnd.apache.parquet", False),
+}
+
+_KINDS = {
+    "season": "Review of season",
+    "regions": "Regions compared",
+    "development": "Hatching forecasts checked",
+    "forecast": "Forecast for season",
+    "export": "Every table",
+}
+
+
+@dataclass(frozen=True)
+class MadeReport:
+    """A report that lies in ``folder``. page: what to open first; made_at: when it was written;
+    sheets: pages for single sites."""
+
+    name: str
+    title: str
+    folder: Path
+    page: str
+    made_at: str
+    sheets: tuple[str, ...]
+
+
+def made_reports(root: Path) -> list[MadeReport]:
+    """The reports below ``root``, newest first."""
+    folders = [place for place in root.glob("*") if place.is_dir() and not place.name.startswith(".")]
+    found = [report for folder in folders if (report := _report(folder)) is not None]
+    return sorted(found, key=lambda report: report.made_at, reverse=True)
+
+
+def _report(folder: Path) -> MadeReport | None:
+    manifest = read_json(folder / "manifest.json")
+    kind = manifest.get("report") if isinstance(manifest, dict) else folder.name.split("_")[0]
+    if kind not in _KINDS:
+        return None
+    season = str((manifest or {}).get("parameters", {}).get("season") or folder.name.partition("_")[2])
+    marks = (f"{kind}.html", "forecast.csv", "datapackage.json")
+    page = next((mark for mark in marks if (folder / mark).is_file()), None)
+    if page is None:
+        return None
+    made_at = dt.datetime.fromtimestamp((folder / page).stat().st_mtime)
+    sheets = tuple(sorted(f"sites/{sheet.name}" for sheet in (folder / "sites").glob("*.html")))
+    return MadeReport(folder.name, _title(kind, season), folder, page, f"{made_at:%Y-%m-%d %H:%M}", sheets)
+
+
+def _title(kind: str, which: str) -> str:
+    if kind in {"season", "forecast"} and which.isdigit():
+        return f"{_KINDS[kind]} {which}/{(int(which) + 1) % 100:02d}"
+    if kind == "export":
+        return f"{_KINDS[kind]} as {'Parquet' if which == 'parquet' else 'CSV'}"
+    return _KINDS[kind]
+
+
+def listed(folder: Path) -> list[tuple[str, int]]:
+    """The files of a report that can be asked for, and their sizes in bytes."""
+    found = sorted(place for place in folder.rglob("*") if place.suffix.lower() in TYPES and place.is_file())
+    return [(place.relative_to(folder).as_posix(), place.stat().st_size) for place in found]
+
+
+def find(root: Path, name: str, inside: str) -> Path | None:
+    """The file ``inside`` the report ``name``; None when there is no such file, or it lies elsewhere after all."""
+    parts = [name, *inside.split("/")]
+    if any(part in {"", ".", ".."} or part.startswith(".") or "\\" in part or "\0" in part for part in parts):
+        return None
+    place = root.joinpath(*parts)
+    try:
+        real, home = place.resolve(strict=True), (root / name).resolve(strict=True)
+    except (OSError, RuntimeError):
+        return None
+    is_inside = real.is_relative_to(home) and home.is_relative_to(root.resolve())
+    return place if is_inside and real.is_file() and place.suffix.lower() in TYPES else None
+
+
+def policy(place: Path) -> str:
+    """What a report page may do: its own style and the one script that this version writes into its pages."""
+    script = f"script-src 'sha256-{_script_hash()}'; " if place.suffix.lower() == ".html" else ""
+    return (
+        f"default-src 'none'; img-src data:; style-src 'unsafe-inline'; {script}"
+        "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+    )
+
+
+@cache
+def _script_hash() -> str:
+    script = (rendering.TEMPLATES / "page.js").read_text(encoding="utf-8")
+    return base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()

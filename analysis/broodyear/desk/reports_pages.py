@@ -1,0 +1,91 @@
+"""The pages of reports: have them made, open them, and the files themselves, read only."""
+
+from __future__ import annotations
+
+from flask import Blueprint, Response, abort, redirect, render_template, request, send_file, url_for
+from werkzeug.wrappers import Response as AnyResponse
+
+from broodyear.desk import report_files
+from broodyear.desk.app import the_desk
+from broodyear.desk.jobs import Job
+from broodyear.desk.state import REPORT_KINDS
+from broodyear.desk.wording import season_name
+
+pages = Blueprint("reports", __name__)
+
+
+@pages.get("/reports")
+def show() -> str:
+    """What can be made, and what was made."""
+    desk = the_desk()
+    picture = desk.picture()
+    made = report_files.made_reports(desk.place.reports)
+    last = desk.runner.latest(*REPORT_KINDS)
+    return render_template(
+        "reports.html",
+        picture=picture,
+        seasons=[line["season"] for line in picture.seasons] if picture else [],
+        made=made,
+        stale=_stale([report.name for report in made]),
+        took={name: about["seconds"] for name, about in desk.made().items()},
+        last=last,
+        ready=next((report for report in made if report.name == _ready(last)), None),
+        folder=desk.place.reports,
+    )
+
+
+def _ready(last: Job | None) -> str | None:
+    """The report that the last work made."""
+    return str(last.outcome["report"]) if last and last.state == "done" else None
+
+
+def _stale(names: list[str]) -> set[str]:
+    """Reports of which it is known that the store changed after they were made."""
+    state, made = the_desk().place.state(), the_desk().made()
+    return {name for name in names if name in made and made[name]["state"] != state}
+
+
+@pages.post("/reports/make")
+def make() -> AnyResponse:
+    """Have a report made."""
+    desk = the_desk()
+    kind = request.form.get("kind", "")
+    if kind not in REPORT_KINDS:
+        abort(400, "There is no such report.")
+    if kind in {"report_season", "forecast"}:
+        season = request.form.get("season", type=int)
+        picture = desk.picture()
+        if season is None or picture is None or picture.season(season) is None:
+            abort(400, "There is no such season in the store.")
+        what = "review of season" if kind == "report_season" else "forecast for season"
+        desk.submit(kind, f"making the {what} {season_name(season)}", season=season)
+    elif kind == "export":
+        form = "parquet" if request.form.get("format") == "parquet" else "csv"
+        desk.submit(kind, f"writing every table as {form.upper() if form == 'csv' else 'Parquet'}", format=form)
+    else:
+        title = "comparison of regions" if kind == "report_regions" else "check of the hatching forecasts"
+        desk.submit(kind, f"making the {title}")
+    return redirect(url_for("reports.show"), 303)
+
+
+@pages.get("/reports/files/<name>/")
+def files(name: str) -> str:
+    """The files of one report."""
+    report = next((one for one in report_files.made_reports(the_desk().place.reports) if one.name == name), None)
+    if report is None:
+        abort(404)
+    listed = report_files.listed(report.folder)
+    return render_template("report_files.html", report=report, files=listed)
+
+
+@pages.get("/reports/open/<name>/<path:inside>")
+def open_file(name: str, inside: str) -> Response:
+    """One file of a report, exactly as it was written."""
+    place = report_files.find(the_desk().place.reports, name, inside)
+    if place is None:
+        abort(404)
+    kind, shown = report_files.TYPES[place.suffix.lower()]
+    response = send_file(place, mimetype=kind, as_attachment=not shown, download_name=place.name, max_age=0)
+    if shown:
+        response.headers["Content-Security-Policy"] = report_files.policy(place)
+    return response

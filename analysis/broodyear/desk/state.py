@@ -1,0 +1,158 @@
+"""The desk itself: which store it is open for, its basket, and the work it has been asked to do."""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from broodyear.desk import findings_book
+from broodyear.desk.basket import Basket
+from broodyear.desk.doors import Doors
+from broodyear.desk.findings_book import Book
+from broodyear.desk.jobs import Busy, Job, Runner
+from broodyear.desk.picture import Picture, read_picture
+from broodyear.desk.process import WorkProcess
+from broodyear.desk.workplace import Workplace, read_json, write_json
+
+#: The demonstration that the desk offers: large enough for every report, made in about a minute.
+DEMO = {"seed": 1, "seasons": 4, "tanks": 60}
+REPORT_KINDS = ("report_season", "report_regions", "report_development", "forecast", "export")
+
+
+class Desk:
+    """What the pages share. own: the person's store; place: the one looked at, maybe the demonstration's."""
+
+    def __init__(self, store: Path, settings: Path | None, doors: Doors) -> None:
+        self.doors = doors
+        self.own = Workplace(store.resolve())
+        self.place = self.own
+        self.settings = settings.resolve() if settings else None
+        self.lock = threading.RLock()
+        self.own.prepare()
+        Basket(self.own).clear_cut_off()
+        #: What ends the server; set by whoever serves.
+        self.on_close: Callable[[], object] = lambda: None
+        self.runner = Runner(self._process, self._ended, self.count_when_stale)
+        self.count_when_stale()
+
+    @property
+    def basket(self) -> Basket:
+        """The waiting files of the store looked at."""
+        return Basket(self.place)
+
+    @property
+    def is_demo(self) -> bool:
+        """Whether the demonstration is looked at."""
+        return self.place != self.own
+
+    def picture(self) -> Picture | None:
+        """What was last counted in the store; None when there is no store, or it was never counted."""
+        self.count_when_stale()
+        return read_picture(self.place) if self.place.store.exists() else None
+
+    def picture_is_true(self, picture: Picture | None) -> bool:
+        """Whether nothing changed in the store since the picture."""
+        return (picture.state if picture else []) == self.place.state()
+
+    def has_records(self) -> bool:
+        """Whether anything was ever loaded."""
+        picture = read_picture(self.place)
+        return self.place.store.exists() and (picture is None or bool(picture.uploads))
+
+    def count_when_stale(self) -> None:
+        """Have the store counted anew, when it changed and nobody is changing it now."""
+        if (
+            not self.picture_is_true(read_picture(self.place))
+            and not self.runner.pending()
+            and not self._in_vain()
+        ):
+            self._submit_quietly("count", "counting what is kept")
+
+    def _in_vain(self) -> bool:
+        """Whether counting this very state of the store failed before."""
+        last = self.runner.latest("count")
+        return bool(last and last.state == "failed" and last.order.get("state") == self.place.state())
+
+    def found(self) -> Book | None:
+        """What the last look at the waiting files found."""
+        return findings_book.read(self.place.checked)
+
+    def loaded(self) -> Book | None:
+        """What the last load found."""
+        return findings_book.read(self.place.loaded)
+
+    def submit(self, kind: str, title: str, **more: Any) -> Job:
+        """Ask for work. Raises Busy when it cannot be begun or queued now."""
+        order = {"store": str(self.place.store), "settings": str(self.settings) if self.settings else None, **more}
+        return self.runner.submit(kind, title, order)
+
+    def _submit_quietly(self, kind: str, title: str, **more: Any) -> None:
+        more = {**more, "state": self.place.state()} if kind == "count" else more
+        # When the desk is busy it is asked for again at the end of that work.
+        with contextlib.suppress(Busy):
+            self.submit(kind, title, **more)
+
+    def look(self) -> None:
+        """Have the waiting files looked at, instead of any look that is under way."""
+        self.runner.stop_kind("check")
+        files = self._ordered_files()
+        if files:
+            self.submit("check", f"looking at {len(files)} {'file' if len(files) == 1 else 'files'}", files=files)
+        else:
+            self.forget(self.place.checked)
+
+    def load(self) -> Job:
+        """Have the good rows of the waiting files loaded."""
+        files = self._ordered_files()
+        return self.submit("load", f"loading {len(files)} {'file' if len(files) == 1 else 'files'}", files=files)
+
+    def _ordered_files(self) -> list[tuple[str, str]]:
+        return [(waiting.shown, str(waiting.place)) for waiting in self.basket.listed()]
+
+    def forget(self, folder: Path) -> None:
+        """Take away what a check or load found."""
+        shutil.rmtree(folder, ignore_errors=True)
+
+    def go_to(self, place: Workplace) -> None:
+        """Look at another store. Raises Busy while work is under way."""
+        asked = [job for job in self.runner.pending() if job.kind != "count"]
+        if asked:
+            raise Busy(
+                f"The desk is busy: {asked[0].title}. Wait for it, or stop it, before you change the store."
+            )
+        self.runner.stop_kind("count")
+        place.prepare()
+        self.place = place
+        self.count_when_stale()
+
+    def _process(self) -> WorkProcess:
+        return WorkProcess(self.place.work, self.place.folder / "last_work.log")
+
+    def _ended(self, job: Job) -> None:
+        """What follows from the end of a piece of work."""
+        if job.kind == "load" and job.state == "done":
+            with self.lock:
+                self.basket.clear()
+                self.forget(self.place.checked)
+        if job.kind in REPORT_KINDS and job.state == "done":
+            self._remember_report(job)
+        if job.kind == "demo" and job.state == "done":
+            self.place.demo.prepare()
+            self.place = self.own.demo
+
+    def _remember_report(self, job: Job) -> None:
+        made = self.made()
+        made[str(job.outcome["report"])] = {"state": job.outcome["state"], "seconds": round(job.seconds)}
+        write_json(self.place.folder / "made.json", made)
+
+    def made(self) -> dict[str, Any]:
+        """Report -> the state of the store it was made from, and how many seconds it took."""
+        return read_json(self.place.folder / "made.json") or {}
+
+    def close(self) -> None:
+        """Stop all work."""
+        self.runner.close()

@@ -1,0 +1,131 @@
+"""The pages of the store: seasons, tanks and their records as a picture, uploads and taking one back."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from flask import Blueprint, abort, redirect, render_template, request, url_for
+from werkzeug.wrappers import Response
+
+from broodyear.desk import coverage
+from broodyear.desk.app import the_desk
+from broodyear.desk.picture import Picture, read_tanks
+
+pages = Blueprint("store", __name__)
+#: Lines on one leaf of a long table.
+LEAF = 100
+
+
+@pages.get("/store")
+def show() -> str:
+    """What is kept: seasons, tables, the latest uploads."""
+    desk = the_desk()
+    picture = desk.picture()
+    return render_template(
+        "store.html",
+        picture=picture,
+        is_true=desk.picture_is_true(picture),
+        kinds=coverage.KINDS,
+        last=desk.runner.latest("withdraw", "load"),
+        failed=_failed_count(),
+        latest=picture.uploads[:10] if picture else [],
+    )
+
+
+@pages.get("/store/season/<int:season>")
+def season(season: int) -> str:
+    """The tanks of one season, and which records each has."""
+    picture = _picture()
+    line = picture.season(season)
+    if line is None:
+        abort(404)
+    tanks = [coverage.tank(row) for row in read_tanks(the_desk().place, season)]
+    chosen, wanted = _wanted(tanks)
+    shown, leaf, leaves = _leaf(chosen)
+    return render_template(
+        "season.html", picture=picture, is_true=the_desk().picture_is_true(picture), line=line, tanks=shown,
+        count=len(chosen), leaf=leaf, leaves=leaves, kinds=coverage.KINDS, wanted=wanted, legend=coverage.LEGEND,
+        drawing=coverage.drawing(chosen), regions=sorted({tank.region for tank in tanks if tank.region}),
+    )  # fmt: skip
+
+
+def _wanted(tanks: list[coverage.Tank]) -> tuple[list[coverage.Tank], dict[str, str]]:
+    """The tanks asked for by region, by a piece of their label, or by a kind of record they lack."""
+    wanted = {name: request.args.get(name, "")[:80].strip() for name in ("region", "with", "lacks")}
+    lacks = next((kind for kind in coverage.KINDS if kind.name == wanted["lacks"]), None)
+    piece = wanted["with"].casefold()
+    chosen = [
+        tank
+        for tank in tanks
+        if (not wanted["region"] or tank.region == wanted["region"])
+        and (not piece or piece in f"{tank.tank_id}\n{tank.site_id}".casefold())
+        and (lacks is None or tank.marks[lacks.name].level == "none")
+    ]
+    return chosen, wanted
+
+
+@pages.get("/store/uploads")
+def uploads() -> str:
+    """Every upload, newest first."""
+    picture = _picture()
+    piece = request.args.get("with", "")[:80].strip()
+    found = [
+        upload
+        for upload in picture.uploads
+        if piece.casefold() in f"{upload['path']}\n{upload['table']}".casefold()
+    ]
+    shown, leaf, leaves = _leaf(found)
+    return render_template(
+        "uploads.html", picture=picture, uploads=shown, count=len(found), leaf=leaf, leaves=leaves, piece=piece,
+        is_true=the_desk().picture_is_true(picture),
+    )  # fmt: skip
+
+
+@pages.get("/store/upload/<int:number>")
+def upload(number: int) -> str:
+    """One upload, and what taking it back would do."""
+    picture = _picture()
+    found = picture.upload(number)
+    if found is None:
+        abort(404)
+    return render_template(
+        "upload.html", picture=picture, upload=found, is_true=the_desk().picture_is_true(picture),
+        state=".".join(map(str, picture.state)),
+    )  # fmt: skip
+
+
+@pages.post("/store/withdraw")
+def withdraw() -> Response:
+    """Take one upload back, as long as the store is still as it was shown."""
+    desk = the_desk()
+    number = request.form.get("upload", type=int)
+    picture = _picture()
+    found = picture.upload(number) if number is not None else None
+    if found is None:
+        abort(404)
+    state = request.form.get("state", "")
+    if state != ".".join(map(str, desk.place.state())) or state != ".".join(map(str, picture.state)):
+        abort(
+            409, "The store has changed since this was shown, so nothing was taken back. Look again, then decide."
+        )
+    desk.submit("withdraw", f"taking back upload {number} ({found['path']})", upload=number)
+    return redirect(url_for("store.show"), 303)
+
+
+def _picture() -> Picture:
+    picture = the_desk().picture()
+    if picture is None:
+        abort(404)
+    return picture
+
+
+def _failed_count() -> Any:
+    last = the_desk().runner.latest("count")
+    return last if last and last.state == "failed" else None
+
+
+def _leaf(rows: Sequence[Any]) -> tuple[Sequence[Any], int, int]:
+    leaves = max((len(rows) - 1) // LEAF + 1, 1)
+    leaf = min(max(request.args.get("leaf", 1, type=int), 1), leaves)
+    return rows[(leaf - 1) * LEAF : leaf * LEAF], leaf, leaves

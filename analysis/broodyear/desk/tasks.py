@@ -1,0 +1,251 @@
+"""What the worker does: each task calls what the command of the same name calls."""
+
+from __future__ import annotations
+
+import shutil
+import time
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, cast
+
+from broodyear.desk import findings_book
+from broodyear.desk.names import NamedFile
+from broodyear.desk.workplace import Workplace, replace_folder
+from broodyear.errors import NothingToAnalyse, Refused, StoreUnavailable
+from broodyear.settings import Settings, read_settings
+
+if TYPE_CHECKING:
+    from broodyear.store import Store
+
+Tell = Callable[[int, int, str], None]
+Order = Mapping[str, Any]
+Outcome = dict[str, Any]
+
+#: The database's own share of memory while files are read and loaded; what does not fit goes to the disk.
+LOADING_MEMORY = "160MB"
+#: Another program may have the store for a moment only: so long the desk tries again.
+PATIENCE_SECONDS = 5.0
+
+
+def check(order: Order, tell: Tell) -> Outcome:
+    """Look at the waiting files and load nothing; what is found is written to the folder ``checked``."""
+    from broodyear.intake import check_paths
+
+    place = _workplace(order)
+    new = _new_folder(place, "checked")
+    with _for_reading(place, _settings(order), LOADING_MEMORY) as store:
+        result = check_paths(
+            _files(order), store=store, settings=store.settings, progress=tell, rejects=new / "to_mend"
+        )
+    totals = findings_book.write(new, result)
+    replace_folder(new, place.checked)
+    return {"totals": totals}
+
+
+def load(order: Order, tell: Tell) -> Outcome:
+    """Load the good rows of the waiting files; what is found is written to the folder ``loaded``."""
+    from broodyear.intake import load_paths
+
+    place = _workplace(order)
+    new = _new_folder(place, "loaded")
+    with _for_change(place, _settings(order), must_exist=False) as store:
+        _set_memory(store, LOADING_MEMORY, place)
+        result = load_paths(store, _files(order), progress=tell, rejects=new / "to_mend")
+    totals = findings_book.write(new, result)
+    replace_folder(new, place.loaded)
+    return {"totals": totals}
+
+
+def withdraw(order: Order, tell: Tell) -> Outcome:
+    """Take one upload back."""
+    tell(0, 0, "taking the file back")
+    place = _workplace(order)
+    with _for_change(place, _settings(order), must_exist=True) as store:
+        said = store.withdraw(int(order["upload"]))
+    return {"message": f"{said[:1].upper()}{said[1:]}."}
+
+
+def count(order: Order, tell: Tell) -> Outcome:
+    """Count what is in the store, for the pages that show it."""
+    from broodyear.desk.counting import count_store
+
+    tell(0, 0, "counting what is kept")
+    place = _workplace(order)
+    if not place.store.exists():
+        shutil.rmtree(place.picture, ignore_errors=True)
+        return {}
+    new = _new_folder(place, "picture")
+    with _for_reading(place, _settings(order)) as store:
+        count_store(store, place.state(), new)
+    replace_folder(new, place.picture)
+    return {}
+
+
+def report_season(order: Order, tell: Tell) -> Outcome:
+    """Write the annual review of one season, with the sheets of its sites."""
+    from broodyear.reports.season import report_season as write
+
+    season = int(order["season"])
+    tell(0, 0, f"reviewing season {season}")
+    return _report(
+        order, f"season_{season}", lambda store, folder: write(store, season, folder, sites=True).page.name
+    )
+
+
+def report_regions(order: Order, tell: Tell) -> Outcome:
+    """Write the comparison of regions."""
+    from broodyear.reports.regions import report_regions as write
+
+    tell(0, 0, "comparing regions")
+    return _report(order, "regions", lambda store, folder: write(store, folder).page.name)
+
+
+def report_development(order: Order, tell: Tell) -> Outcome:
+    """Write the validation of thermal-unit models."""
+    from broodyear.reports.development import report_development as write
+
+    tell(0, 0, "comparing forecast and seen dates")
+    return _report(order, "development", lambda store, folder: write(store, folder).page.name)
+
+
+def forecast(order: Order, tell: Tell) -> Outcome:
+    """Write the expected stage dates of tanks still on their way."""
+    from broodyear.development import forecast_stages
+
+    season = int(order["season"])
+    tell(0, 0, f"forecasting season {season}")
+
+    def write(store: Store, folder: Path) -> str:
+        dates = forecast_stages(store, season=season)
+        if dates.empty:
+            raise NothingToAnalyse(
+                f"in season {season} no tank is still on its way to a stage; nothing to forecast"
+            )
+        dates.to_csv(folder / "forecast.csv", index=False, lineterminator="\n")
+        return "forecast.csv"
+
+    return _report(order, f"forecast_{season}", write)
+
+
+def export(order: Order, tell: Tell) -> Outcome:
+    """Write every table and derived table as plain files."""
+    from broodyear.schemas import dictionary_markdown
+    from broodyear.store import export_store
+
+    tell(0, 0, "writing every table")
+    form = "parquet" if order["format"] == "parquet" else "csv"
+
+    def write(store: Store, folder: Path) -> str:
+        export_store(store, folder, form)
+        (folder / "data_dictionary.md").write_text(dictionary_markdown(), encoding="utf-8")
+        return ""
+
+    return _report(order, f"export_{form}", write)
+
+
+def demo(order: Order, tell: Tell) -> Outcome:
+    """Make the invented programme, its store and its reports, beside the person's own store."""
+    from broodyear.demonstration import make_demo
+
+    folder = _workplace(order).demo.store.parent
+    make_demo(
+        folder, seed=int(order["seed"]), seasons=int(order["seasons"]), tanks=int(order["tanks"]), progress=tell
+    )
+    return {}
+
+
+def _report(order: Order, name: str, write: Callable[[Store, Path], str]) -> Outcome:
+    """Write a report beside its place and put it there whole; a stopped one leaves the older one as it was."""
+    place = _workplace(order)
+    new = _new_folder(place, name, place.work)
+    state = place.state()
+    with _for_reading(place, _settings(order), must_exist=True) as store:
+        page = write(store, new)
+    try:
+        place.reports.mkdir(exist_ok=True)
+        replace_folder(new, place.reports / name)
+    except OSError as error:
+        raise Refused(f"{place.reports / name} cannot be written ({error.strerror})") from None
+    return {"report": name, "page": page, "state": state}
+
+
+def _workplace(order: Order) -> Workplace:
+    return Workplace(Path(order["store"]))
+
+
+def _settings(order: Order) -> Settings:
+    return read_settings(Path(order["settings"]) if order.get("settings") else None)
+
+
+def _files(order: Order) -> list[Path]:
+    # Shown under the name they came with, read from where they lie; the intake asks no more of a path.
+    return [cast("Path", NamedFile(shown, Path(place))) for shown, place in order["files"]]
+
+
+def _new_folder(place: Workplace, name: str, parent: Path | None = None) -> Path:
+    new = (parent or place.folder) / f".{name}.new"
+    shutil.rmtree(new, ignore_errors=True)
+    new.mkdir(parents=True)
+    return new
+
+
+@contextmanager
+def _for_reading(
+    place: Workplace, settings: Settings, memory: str | None = None, must_exist: bool = False
+) -> Iterator[Store]:
+    """The store, read only; an empty passing one when there is none yet and none is needed."""
+    from broodyear.store import open_store
+
+    if place.store.exists() or must_exist:
+        opened = _patiently(lambda: open_store(place.store, settings=settings))
+    else:
+        opened = open_store(place.work / "empty.duckdb", for_loading=True, settings=settings)
+    with opened as store:
+        _set_memory(store, memory, place)
+        yield store
+
+
+@contextmanager
+def _for_change(place: Workplace, settings: Settings, *, must_exist: bool) -> Iterator[Store]:
+    from broodyear.store import open_existing_for_change, open_store
+
+    def opening() -> Store:
+        if must_exist:
+            return open_existing_for_change(place.store, settings=settings)
+        return open_store(place.store, for_loading=True, settings=settings)
+
+    with _patiently(opening) as store:
+        yield store
+
+
+def _patiently(opening: Callable[[], Store]) -> Store:
+    until = time.monotonic() + PATIENCE_SECONDS
+    while True:
+        try:
+            return opening()
+        except StoreUnavailable as error:
+            if "open in another program" not in str(error) or time.monotonic() > until:
+                raise
+        time.sleep(0.2)
+
+
+def _set_memory(store: Store, memory: str | None, place: Workplace) -> None:
+    passing = str(place.work).replace("'", "''")
+    store.connection.execute(f"SET temp_directory = '{passing}'")
+    if memory:
+        store.connection.execute(f"SET memory_limit = '{memory}'")
+
+
+TASKS: Mapping[str, Callable[[Order, Tell], Outcome]] = {
+    "check": check,
+    "load": load,
+    "withdraw": withdraw,
+    "count": count,
+    "report_season": report_season,
+    "report_regions": report_regions,
+    "report_development": report_development,
+    "forecast": forecast,
+    "export": export,
+    "demo": demo,
+}

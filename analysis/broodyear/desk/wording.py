@@ -1,0 +1,136 @@
+"""Words and numbers as the pages show them."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+from typing import Any
+
+from broodyear.schemas import TABLE_NAMES
+
+#: What a table holds, in a few words.
+TABLE_WORDS = {
+    "sites": "the places that have tanks",
+    "tanks": "the tanks",
+    "setups": "how each tank was set up",
+    "batches": "the batches of eggs",
+    "deliveries": "eggs brought to tanks",
+    "temperatures": "water temperatures",
+    "losses": "checks for dead eggs and fish",
+    "stages": "hatching and growing",
+    "exits": "fish that left a tank",
+    "incidents": "things that went wrong",
+    "water_tests": "water tests",
+}
+
+#: Rules whose short name does not speak for itself.
+RULE_WORDS = {
+    "file_refused": "file not understood",
+    "ambiguous_date": "date that can mean two days",
+    "unknown_tank": "tank that nobody has listed",
+    "unknown_site": "place that nobody has listed",
+    "unknown_batch": "batch that nobody has listed",
+    "not_allowed": "word that is not on the list",
+    "out_of_range": "number that cannot be true",
+    "required_blank": "needed cell is blank",
+    "cut_off": "file that may be cut off",
+    "duplicate_key": "same row twice, with different values",
+    "identical_repeat": "same row twice",
+    "too_many_cells": "row with too many cells",
+    "repeated_header": "column names in the middle",
+    "bad_code": "code that cannot be used",
+    "absent_not_before_seen": "seen before it was still absent",
+    "not_yes_or_no": "neither yes nor no",
+    "clock_change": "hour of the clock change",
+    "looks_fahrenheit": "looks like °F",
+    "looks_fahrenheit_units": "thermal units look like °F",
+    "other_temperature_looks_fahrenheit": "looks like °F",
+    "water_temp_above_25": "water above 25 °C",
+    "large_unaccounted": "many fish not accounted for",
+    "more_out_than_in": "more fish out than eggs in",
+    "losses_cumulative": "deaths look added up",
+    "day_month_swapped": "day and month may be swapped",
+    "dating_equals_forecast": "date equals the forecast",
+    "readings_copied": "same reading day after day",
+    "set_point_typed": "set point typed as a reading",
+    "short_conditioning": "tank filled just before the eggs came",
+    "units_restarted": "thermal units counted anew",
+    "wide_differential": "controller swings widely",
+}
+
+
+def number(value: int | float | None) -> str:
+    """A whole number with thin spaces between thousands."""
+    return "–" if value is None else f"{value:,.0f}".replace(",", "\u202f").replace("-", "−")
+
+
+def size(value: int) -> str:
+    """A size of a file."""
+    for unit, step in (("GB", 1_000_000_000), ("MB", 1_000_000), ("kB", 1_000)):
+        if value >= step:
+            return f"{value / step:.1f}\u202f{unit}"
+    return f"{value}\u202fbytes"
+
+
+def count(value: int, one: str, many: str | None = None) -> str:
+    """ "1 row", "12 rows"."""
+    return f"{number(value)} {one if value == 1 else many or one + 's'}"
+
+
+def season_name(season: int) -> str:
+    """2024 -> 2024/25."""
+    return f"{season}/{(season + 1) % 100:02d}"
+
+
+def rule_words(rule: str) -> str:
+    """The name of a rule in words."""
+    return RULE_WORDS.get(rule, rule.replace("_", " "))
+
+
+def table_words(name: str | None) -> str:
+    """What a table holds."""
+    return TABLE_WORDS.get(name or "", "")
+
+
+def duration(seconds: float) -> str:
+    """A length of time, roughly."""
+    if seconds < 60:
+        return count(round(seconds), "second")
+    minutes, rest = divmod(round(seconds), 60)
+    return f"{minutes}\u202fmin {rest:02d}\u202fs"
+
+
+def moment(text: str | None) -> str:
+    """An ISO moment of the store (UTC) in the time of this computer."""
+    if not text:
+        return "–"
+    found = dt.datetime.fromisoformat(text).replace(tzinfo=dt.UTC).astimezone()
+    return f"{found:%Y-%m-%d %H:%M}"
+
+
+def place(finding: dict[str, Any]) -> str:
+    """Line and column of a finding."""
+    parts = [f"line {number(finding['line'])}"] if finding["line"] is not None else []
+    return ", ".join(parts) or "whole file"
+
+
+def sentence(text: str) -> str:
+    """``text`` with a capital and a full stop."""
+    text = text.strip()
+    return f"{text[:1].upper()}{text[1:]}" + ("" if text.endswith((".", "!", "?")) else ".")
+
+
+FILTERS: dict[str, Callable[..., str]] = {
+    "number": number,
+    "size": size,
+    "count": count,
+    "season_name": season_name,
+    "rule_words": rule_words,
+    "table_words": table_words,
+    "duration": duration,
+    "moment": moment,
+    "place": place,
+    "sentence": sentence,
+}
+
+assert set(TABLE_WORDS) == set(TABLE_NAMES)

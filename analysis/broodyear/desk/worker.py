@@ -1,0 +1,81 @@
+"""The worker process: does one piece of work by the functions behind the commands, and ends.
+
+Run as ``python -m broodyear.desk.worker``; it reads its order from standard input and ends at once when that is
+closed, so that nothing goes on working for a desk that is gone.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+import threading
+import time
+from typing import Any
+
+from broodyear.errors import BroodyearError, StoreUnavailable
+
+#: Seconds between two reports of progress.
+BREATH_SECONDS = 0.1
+_GONE = 70
+_saying = threading.Lock()
+
+
+class Teller:
+    """Tells the desk how far the work is, not too often."""
+
+    def __init__(self) -> None:
+        self._last = 0.0
+
+    def __call__(self, done: int, total: int, what: str) -> None:
+        """done of total steps are done; what is being done now."""
+        if time.monotonic() - self._last >= BREATH_SECONDS:
+            self._last = time.monotonic()
+            _say({"progress": [done, total, what]})
+
+
+def _say(content: dict[str, Any]) -> None:
+    with _saying:
+        sys.stdout.write(json.dumps(content) + "\n")
+        sys.stdout.flush()
+
+
+def _leave_with_the_desk() -> None:
+    sys.stdin.read()
+    os._exit(_GONE)
+
+
+def main() -> None:
+    """Do the work that standard input orders."""
+    ordered = json.loads(sys.stdin.readline())
+    threading.Thread(target=_leave_with_the_desk, daemon=True).start()
+    try:
+        from broodyear.desk.tasks import TASKS
+
+        outcome = TASKS[ordered["kind"]](ordered["order"], Teller())
+    except BroodyearError as error:
+        _say({"failed": _sentence(str(error)), "busy": _is_busy(error)})
+    except Exception as error:
+        import traceback
+
+        traceback.print_exc()
+        text = f"unexpected failure ({type(error).__name__}: {error}); this is a mistake of the program"
+        _say({"failed": _sentence(text), "busy": False})
+    else:
+        _say({"done": outcome, "message": outcome.pop("message", "")})
+    # Nothing is left to do; a thread that waits for the desk must not keep the process.
+    sys.stdout.flush()
+    os._exit(0)
+
+
+def _is_busy(error: BroodyearError) -> bool:
+    return isinstance(error, StoreUnavailable) and "open in another program" in str(error)
+
+
+def _sentence(text: str) -> str:
+    text = text.strip()
+    return f"{text[:1].upper()}{text[1:]}" + ("" if text.endswith((".", "!", "?")) else ".")
+
+
+if __name__ == "__main__":
+    main()

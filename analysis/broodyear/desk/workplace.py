@@ -1,0 +1,146 @@
+"""Where the desk keeps its things: one folder beside the store, held by one desk at a time."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, Any
+
+from broodyear.errors import StoreUnavailable, UsageError
+
+
+@dataclass(frozen=True)
+class Workplace:
+    """The folders of one store's desk. store: the store file, which need not exist yet."""
+
+    store: Path
+
+    @property
+    def folder(self) -> Path:
+        """Everything the desk keeps for itself."""
+        return self.store.with_name(f"{self.store.name}.desk")
+
+    @property
+    def files(self) -> Path:
+        """The files that wait to be loaded, each in a numbered folder."""
+        return self.folder / "files"
+
+    @property
+    def checked(self) -> Path:
+        """What the last look at the waiting files found."""
+        return self.folder / "checked"
+
+    @property
+    def loaded(self) -> Path:
+        """What the last load found."""
+        return self.folder / "loaded"
+
+    @property
+    def picture(self) -> Path:
+        """What was last counted in the store."""
+        return self.folder / "picture"
+
+    @property
+    def work(self) -> Path:
+        """Passing files of the running work."""
+        return self.folder / "work"
+
+    @property
+    def reports(self) -> Path:
+        """Where reports are written and read; the same place as for the command line run beside the store."""
+        return self.store.parent / "reports"
+
+    @property
+    def demo(self) -> Workplace:
+        """The workplace of the demonstration that belongs to this store."""
+        return Workplace(self.store.parent / "demo" / "broodyear.duckdb")
+
+    def prepare(self) -> None:
+        """Make the folders, and clear what a desk that was killed left half-done. Raises UsageError."""
+        shutil.rmtree(self.work, ignore_errors=True)
+        self.prepare_folder()
+
+    def prepare_folder(self) -> None:
+        """Make the folders. Raises UsageError where they cannot be made."""
+        try:
+            self.files.mkdir(parents=True, exist_ok=True)
+            self.work.mkdir(exist_ok=True)
+        except OSError as error:
+            raise UsageError(
+                f"the desk cannot keep its files beside {self.store} ({error.strerror}); "
+                "name a store in a folder you may write to with --store"
+            ) from None
+
+    def state(self) -> list[int]:
+        """What tells one state of the store from another: empty when there is no store."""
+        try:
+            found = self.store.stat()
+        except OSError:
+            return []
+        wal = self.store.with_name(self.store.name + ".wal")
+        return [found.st_mtime_ns, found.st_size, wal.stat().st_size if wal.exists() else 0]
+
+
+@contextmanager
+def held(place: Workplace, address: str) -> Iterator[None]:
+    """The workplace for this process alone; given back by the system even when the process is killed.
+
+    address: of the desk, for whoever comes second. Raises StoreUnavailable when another desk holds it.
+    """
+    place.prepare_folder()
+    with (place.folder / "held").open("a+", encoding="utf-8") as file:
+        try:
+            _lock(file)
+        except OSError:
+            file.seek(0)
+            at = file.read(200).strip() or "its own window"
+            raise StoreUnavailable(
+                f"another desk is open for {place.store} at {at}; use that page, or close that desk first"
+            ) from None
+        file.truncate(0)
+        file.write(address)
+        file.flush()
+        yield
+
+
+def _lock(file: IO[str]) -> None:
+    if os.name == "nt":  # pragma: no cover - another system
+        import msvcrt
+
+        # A byte far behind the text, so that others can still read the address.
+        file.seek(1 << 20)
+        msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined,unused-ignore]
+        return
+    import fcntl
+
+    fcntl.flock(file.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+
+def read_json(place: Path) -> Any:
+    """The content of a JSON file of ours; None when it is missing or was cut off."""
+    try:
+        return json.loads(place.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+
+
+def write_json(place: Path, content: Any) -> None:
+    """Write a JSON file whole or not at all."""
+    part = place.with_name(f".{place.name}.part")
+    part.write_text(json.dumps(content, ensure_ascii=False), encoding="utf-8")
+    part.replace(place)
+
+
+def replace_folder(new: Path, place: Path) -> None:
+    """Put folder ``new`` in the place of ``place``; whoever looks sees the old one or the new one."""
+    old = place.with_name(f".{place.name}.old")
+    shutil.rmtree(old, ignore_errors=True)
+    if place.exists():
+        place.rename(old)
+    new.rename(place)
+    shutil.rmtree(old, ignore_errors=True)
