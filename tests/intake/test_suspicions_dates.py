@@ -121,7 +121,8 @@ def test_a_date_outside_every_season_that_fits_when_swapped() -> None:
         "2025-01-11 lies between 2024-11-08 and 2025-05-20"
     )
     assert finding.advice == (
-        "If day and month changed places, send the row again with 2025-01-11; write dates as year-month-day."
+        "If day and month changed places, write 2025-01-11 in the file; where it is loaded already, withdraw that "
+        "upload first, because the mended rows do not replace these."
     )
 
 

@@ -6,6 +6,9 @@ from typing import Any
 
 Case = dict[str, Any]
 
+WITHDRAW_FIRST = (
+    "where it is loaded already, withdraw that upload first, because the mended rows do not replace these."
+)
 FAHRENHEIT_ADVICE = "If they were read in °F, write F in the column unit and send the file again."
 ABOVE_25_ADVICE = (
     "Mend the reading or its unit and send the file again, or acknowledge it; until then it is left out of every "

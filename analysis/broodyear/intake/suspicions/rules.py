@@ -60,8 +60,7 @@ RULES: tuple[Rule, ...] = (
         "day_month_swapped",
         "losses stages exits water_tests incidents temperatures deliveries",
         phrases.swapped,
-        "If day and month changed places, send the row again with {swapped_on:day}; write dates as "
-        "year-month-day.",
+        "If day and month changed places, write {swapped_on:day} in the file; " + phrases.WITHDRAW_FIRST,
     ),
     _rule(
         "losses_cumulative",
@@ -77,8 +76,8 @@ RULES: tuple[Rule, ...] = (
         "{starts_on:day} to {ends_on:day}, of {entries:,} in all; values there come in steps of "
         "{resolution_c:g} °C, and honest readings of that step repeat at most {critical_run:,} times in 99 of "
         "100 tanks",
-        "If one reading was copied from day to day, take the copies out and send the file again; a missing "
-        "reading does less harm than a copied one.",
+        "If one reading was copied from day to day, take the copies out of the file, for a missing reading does "
+        "less harm than a copied one; " + phrases.WITHDRAW_FIRST,
     ),
     _rule(
         "set_point_typed",
@@ -86,7 +85,8 @@ RULES: tuple[Rule, ...] = (
         "{instrument} of {tank_id}, season {season}: {run:,} of {entries:,} {counted_in} are {value}, the set "
         "point of the controller ({set_point_c:g} °C), without a change; honest readings in steps of "
         "{resolution_c:g} °C repeat at most {critical_run:,} times in 99 of 100 tanks",
-        "If the set point was typed in place of a reading, take these rows out; the set-up already records it.",
+        "If the set point was typed in place of a reading, take these rows out of the file, for the set-up records "
+        "it already; " + phrases.WITHDRAW_FIRST,
     ),
     _rule(
         "logger_out_of_water",
@@ -95,8 +95,8 @@ RULES: tuple[Rule, ...] = (
         "{mean_c:.1f} °C where its water is usually {water_level_c:.1f} °C; that came with a jump of "
         "{jump_c:.1f} °C within {jump_hours:.0f} h, faster than water warms or cools, and their days swing "
         "{daily_range_c:.1f} °C against a usual {usual_range_c:.1f} °C",
-        "If the logger lay in the air, take these readings out and send the file again; they are left out of "
-        "every exposure meanwhile.",
+        "If the logger lay in the air, nothing needs doing: these readings stay out of every exposure. If it was "
+        "in the water, acknowledge it and they count again.",
     ),
     _rule(
         "stages_out_of_order",
@@ -167,7 +167,7 @@ RULES: tuple[Rule, ...] = (
         "same_tank_two_labels",
         "tanks setups deliveries",
         phrases.two_labels,
-        "If both are one tank, use one label for it in every file and send the rows of the other again; if not, "
-        "acknowledge it.",
+        "If they are two tanks, acknowledge it; if both are one tank, use one label for it in every file; "
+        + phrases.WITHDRAW_FIRST,
     ),
 )
