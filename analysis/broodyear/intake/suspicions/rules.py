@@ -85,8 +85,8 @@ RULES: tuple[Rule, ...] = (
         "{instrument} of {tank_id}, season {season}: {run:,} of {entries:,} {counted_in} are {value}, the set "
         "point of the controller ({set_point_c:g} °C), without a change; honest readings in steps of "
         "{resolution_c:g} °C repeat at most {critical_run:,} times in 99 of 100 tanks",
-        "If the set point was typed in place of a reading, take these rows out of the file, for the set-up records "
-        "it already; " + phrases.WITHDRAW_FIRST,
+        "If the set point was typed in place of a reading, take these rows out of the file, for the set-up "
+        "records it already; " + phrases.WITHDRAW_FIRST,
     ),
     _rule(
         "logger_out_of_water",
