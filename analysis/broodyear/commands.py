@@ -268,12 +268,12 @@ def export(*, out: Path, format: str, store: Path, settings: Path | None, quiet:
 
 def sql(*, name: str | None, **_unused: object) -> int:
     """Print the query behind a derived table, or list them."""
-    from broodyear.derived import query_names, query_text
+    from broodyear.derived import all_queries, query_text
 
     if name is None:
-        print("\n".join(query_names()))
+        print("\n".join(all_queries()))
         return EXIT_DONE
-    if name not in query_names():
+    if name not in all_queries():
         raise UsageError(f"there is no derived table {name!r}; `broodyear sql` lists them")
     print(query_text(name), end="")
     return EXIT_DONE

@@ -11,6 +11,7 @@ import pytest
 
 from broodyear import commands
 from broodyear.cli import main, parser
+from broodyear.places import queries_folder
 from broodyear.schemas import TABLE_NAMES
 
 
@@ -123,3 +124,12 @@ def test_piped_output_has_no_terminal_codes(tmp_path: Path) -> None:
     )
     assert run.returncode == 0
     assert b"\x1b" not in run.stdout + run.stderr
+
+
+def test_the_query_behind_a_table_is_printed_as_it_stands(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["sql", "thermal_units"]) == 0
+    assert capsys.readouterr().out == (queries_folder() / "thermal_units.sql").read_text(encoding="utf-8")
+    assert main(["sql"]) == 0
+    assert "thermal_units" in capsys.readouterr().out.splitlines()
+    assert main(["sql", "thermal_unit"]) == 2
+    assert "there is no derived table 'thermal_unit'" in capsys.readouterr().err
