@@ -192,3 +192,9 @@ def test_cautions_say_to_look_and_to_keep_to_the_permit() -> None:
     words = " ".join(FORECAST_CAUTIONS)
     assert "never replaces looking" in words
     assert "permit" in words
+
+
+def test_a_tank_without_a_species_still_has_a_row() -> None:
+    row = _headline(_one(species=None))
+    assert row["model"] == "none"
+    assert pd.isna(row["expected_on"])

@@ -13,6 +13,7 @@ from broodyear.development.comparisons import MAIN_SCHEME, first_seen_pitfall, m
 from broodyear.development.cross_validation import HeldOut
 from broodyear.development.disagreements import published_disagreements
 from broodyear.development.fit_result import DevelopmentFit
+from broodyear.development.forecast_models import best_fit
 from broodyear.development.published import as_curve, default_model
 from broodyear.development.scoring import (
     DEFAULT_SEED,
@@ -90,16 +91,16 @@ def assess_development(source: Any, *, seed: int = DEFAULT_SEED, **options: Any)
 
 
 def shown_models(scored: DevelopmentScores) -> dict[tuple[str, str], tuple[str, ...]]:
-    """By (species, stage): the own form that predicts held-out batches best, then the published default."""
+    """By (species, stage): the own form a forecast would rest on, then the published default if it was scored."""
     table = scored.scores
-    main = table[(table["scheme"] == MAIN_SCHEME) & (table["band"] == "all") & table["log_score"].notna()]
+    is_main = (table["scheme"] == MAIN_SCHEME) & (table["band"] == "all") & table["log_score"].notna()
     shown = {}
-    for key in scored.data:
-        rows = main[(main["species"] == key[0]) & (main["stage"] == key[1])].set_index("model")["log_score"]
-        own = rows[rows.index.str.startswith("own_")]
-        best = [str(own.idxmax())] if len(own) else []
-        published = default_model(*key)
-        shown[key] = (*best, published) if published is not None and published in rows.index else tuple(best)
+    for key, one in scored.data.items():
+        is_key = (table["species"] == key[0]) & (table["stage"] == key[1])
+        known = set(table.loc[is_main & is_key, "model"])
+        fit = best_fit(one.fits)
+        wanted = ("" if fit is None else f"own_{fit.form}", default_model(*key) or "")
+        shown[key] = tuple(name for name in wanted if name in known)
     return shown
 
 

@@ -69,7 +69,10 @@ def _from_daily(rows: pd.DataFrame, daily: Any) -> list[Floats | None]:
 
 
 def _by_tank(daily: pd.DataFrame) -> dict[Any, Floats]:
-    column = next((name for name in TEMPERATURE_COLUMNS if name in daily.columns), None)
+    others = [name for name in daily.columns if name not in ("tank_id", "day")]
+    column = next(
+        (name for name in TEMPERATURE_COLUMNS if name in others), others[0] if len(others) == 1 else None
+    )
     if column is None or not {"tank_id", "day"} <= set(daily.columns):
         raise UsageError("daily temperatures need the columns tank_id, day and temp_c")
     days = pd.to_numeric(daily["day"])

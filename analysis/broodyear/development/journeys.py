@@ -49,7 +49,9 @@ def remaining_stages(
     done = np.maximum(place.astype(float).fillna(-1.0).to_numpy(dtype=float), on_delivery.to_numpy(dtype=float))
     rows = [pd.DataFrame({"tank": tanks.index[done < STAGE_ORDER[stage]], "stage": stage}) for stage in stages]
     table = pd.concat(rows, ignore_index=True)
-    return table.assign(species=tanks["species"].to_numpy()[table["tank"].to_numpy()])
+    # A tank whose batch has no species still gets its row, with the reason why it has no date.
+    species = tanks["species"].astype(object).fillna("other").to_numpy()
+    return table.assign(species=species[table["tank"].to_numpy()])
 
 
 def journeys_of(
