@@ -155,8 +155,9 @@ def step_table(fit: SurvivalFit, name: str, by: float, sd: float) -> pd.DataFram
 
 def _difference(fit: SurvivalFit, matrix: FloatArray, against: FloatArray, sd: float) -> dict[str, float]:
     """Odds ratio, difference in percentage points, and p value of one prediction against another."""
-    critical = critical_value(fit.degrees_of_freedom)
     shift = (matrix - against).mean(axis=0)
+    degrees_of_freedom = fit.degrees_of_freedom_of(shift)
+    critical = critical_value(degrees_of_freedom)
     log_ratio = float(shift @ fit.coefficients)
     log_error = _error(shift, fit.covariance.to_numpy(dtype=float))
     first, second = average(fit, matrix, sd), average(fit, against, sd)
@@ -171,7 +172,7 @@ def _difference(fit: SurvivalFit, matrix: FloatArray, against: FloatArray, sd: f
         "difference_points": points,
         "difference_low": points - critical * error,
         "difference_high": points + critical * error,
-        "p_value": float(two_sided_p(statistic, fit.degrees_of_freedom)[0]),
+        "p_value": float(two_sided_p(statistic, degrees_of_freedom)[0]),
     }
 
 
@@ -201,7 +202,7 @@ def curve_table(fit: SurvivalFit, name: str, points: int) -> pd.DataFrame:
 
 
 def _adjusted(fit: SurvivalFit, matrix: FloatArray) -> dict[str, float]:
-    critical = critical_value(fit.degrees_of_freedom)
+    critical = critical_value(fit.degrees_of_freedom_of(matrix.mean(axis=0)))
     mean = average(fit, matrix, fit.total_group_sd)
     error = _error(mean.gradient, fit.joint_covariance)
     inner = min(max(mean.share, 1e-12), 1.0 - 1e-12)

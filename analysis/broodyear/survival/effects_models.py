@@ -10,7 +10,6 @@ import numpy as np
 import pandas as pd
 
 from broodyear.errors import BroodyearError, Refused
-from broodyear.survival.arrays import critical_value
 from broodyear.survival.effects_rows import TEMPERATURE
 from broodyear.survival.fit import fit_survival
 from broodyear.survival.result import SurvivalFit
@@ -54,7 +53,15 @@ def _words(name: str) -> str:
 
 
 def _fit(data: pd.DataFrame, formula: str, groups: Sequence[str], method: str = "mixed") -> SurvivalFit:
-    return fit_survival(data, formula, survived="survivors", trials="eggs", groups=groups, method=method)
+    return fit_survival(
+        data,
+        formula,
+        survived="survivors",
+        trials="eggs",
+        groups=groups,
+        method=method,
+        small_sample=method == "mixed",
+    )
 
 
 def headline_model(data: pd.DataFrame, factors: Sequence[str], outcome: str) -> Headline:
@@ -174,13 +181,12 @@ def within_batch(headline: Headline, factor: str) -> WithinBatch:
         fit = _fit(data, formula, headline.groups)
     except BroodyearError:
         return WithinBatch({}, "no comparison within batch alone is possible")
-    reach = critical_value(np.inf)
     rows: dict[str, dict[str, float]] = {}
     table = fit.effects.to_dict("index")
     for mean, (term, level) in means.items():
-        estimate, error = float(table[term]["estimate"]), float(table[term]["std_error"])
+        estimate = float(table[term]["estimate"])
         rows[level] = {
-            "estimate": estimate, "low": estimate - reach * error, "high": estimate + reach * error,
+            "estimate": estimate, "low": float(table[term]["ci_low"]), "high": float(table[term]["ci_high"]),
             "p_between": float(table[mean]["p_value"]), "shift": _shift(headline, term, estimate),
         }  # fmt: skip
     return WithinBatch(rows, "")

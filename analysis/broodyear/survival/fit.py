@@ -31,6 +31,7 @@ def fit_survival(
     groups: Sequence[str] | str = (),
     method: str = "mixed",
     quadrature_points: int = 1,
+    small_sample: bool = False,
 ) -> SurvivalFit:
     """Regress survival counts on covariates, allowing for eggs that share a fate.
 
@@ -43,6 +44,9 @@ def fit_survival(
       mixed: binomial with a normal random intercept per group, crossed or nested, by maximum likelihood
         (Laplace approximation; quadrature_points ≥ 2, 9 or more advised, uses adaptive Gauss–Hermite
         quadrature and needs exactly one group).
+        small_sample=True (mixed, Laplace) estimates spreads by restricted likelihood and makes t intervals
+        with Satterthwaite's degrees of freedom: the season report uses it, because with some tens of sites
+        maximum likelihood's 95 % intervals cover 91 to 93 %.
       beta_binomial: chance of survival beta-distributed between rows; takes no groups.
       quasi_binomial: binomial estimates, errors widened by Pearson X²/df, t intervals; takes no groups.
       clustered: binomial estimates, cluster-robust errors over the one group, G/(G − 1), normal intervals.
@@ -71,12 +75,13 @@ def fit_survival(
     """
     named = (groups,) if isinstance(groups, str) else tuple(groups)
     _require_groups(method, named, quadrature_points)
+    _require_small_sample(method, quadrature_points, small_sample)
     design = make_design(frame, formula, survived, trials, named, spare_rows=0 if method == "firth" else 1)
     if method == "firth":
         return _firth(design)
     refuse_separation(design.matrix, design.terms, design.rows.survived, design.rows.trials)
     if method == "mixed":
-        return _mixed(design, quadrature_points)
+        return _mixed(design, quadrature_points, small_sample)
     return _MARGINAL[method](design)
 
 
@@ -104,19 +109,31 @@ def _require_groups(method: str, groups: tuple[str, ...], quadrature_points: int
         )
 
 
+def _require_small_sample(method: str, quadrature_points: int, small_sample: bool) -> None:
+    if small_sample and (method != "mixed" or quadrature_points != 1):
+        raise UsageError("small_sample=True needs method='mixed' with the Laplace approximation.")
+
+
 def effects_frame(
-    terms: Sequence[str], estimates: FloatArray, covariance: FloatArray, degrees_of_freedom: float
+    terms: Sequence[str],
+    estimates: FloatArray,
+    covariance: FloatArray,
+    degrees_of_freedom: Sequence[float],
 ) -> pd.DataFrame:
     """Estimates with Wald intervals (95 %) and two-sided p values, indexed by term."""
     errors = np.sqrt(np.diag(covariance))
-    reach = critical_value(degrees_of_freedom) * errors
+    reach = np.array([critical_value(degrees) for degrees in degrees_of_freedom]) * errors
+    p_values = [
+        float(two_sided_p(np.array([ratio]), degrees)[0])
+        for ratio, degrees in zip(estimates / errors, degrees_of_freedom, strict=True)
+    ]
     return pd.DataFrame(
         {
             "estimate": estimates,
             "std_error": errors,
             "ci_low": estimates - reach,
             "ci_high": estimates + reach,
-            "p_value": two_sided_p(estimates / errors, degrees_of_freedom),
+            "p_value": p_values,
         },
         index=pd.Index(terms, name="term"),
     )
@@ -137,11 +154,13 @@ def _result(
 ) -> SurvivalFit:
     """Assemble the common result."""
     names = [grouping.name for grouping in design.groupings] if mixed else []
+    small = mixed.satterthwaite if mixed else None
+    degrees = [small.degrees(row) if small else degrees_of_freedom for row in np.eye(len(design.terms))]
     return SurvivalFit(
         method=method,
         formula=design.formula,
         groups=tuple(grouping.name for grouping in design.groupings),
-        effects=effects_frame(design.terms, estimates, covariance, degrees_of_freedom),
+        effects=effects_frame(design.terms, estimates, covariance, degrees),
         covariance=pd.DataFrame(covariance, index=list(design.terms), columns=list(design.terms)),
         group_sd=pd.Series(
             mixed.sds if mixed else [], index=pd.Index(names, name="group"), name="sd", dtype=float
@@ -156,6 +175,7 @@ def _result(
         fitted=mixed.fitted if mixed else expit(design.matrix @ estimates),
         quadrature_points=quadrature_points,
         counts=design.counts,
+        satterthwaite=small,
     )
 
 
@@ -166,8 +186,8 @@ def _mode_frames(design: Design, mixed: Mixed) -> dict[str, pd.DataFrame]:
     }
 
 
-def _mixed(design: Design, quadrature_points: int) -> SurvivalFit:
-    mixed = fit_mixed(design, quadrature_points=quadrature_points)
+def _mixed(design: Design, quadrature_points: int, small_sample: bool) -> SurvivalFit:
+    mixed = fit_mixed(design, quadrature_points=quadrature_points, small_sample=small_sample)
     survived, trials = design.rows.survived, design.rows.trials
     variance = np.maximum(trials * mixed.fitted * (1.0 - mixed.fitted), 1e-300)
     pearson = float(np.sum((survived - trials * mixed.fitted) ** 2 / variance))

@@ -18,8 +18,10 @@ from broodyear.survival.mixed_optimum import (
     laplace_for,
     objective_kept,
     polish,
+    scaled_hessian,
     search,
 )
+from broodyear.survival.mixed_restricted import Satterthwaite, precision_at, restrict
 from broodyear.survival.mixed_system import invert
 
 START_SD = 0.4
@@ -37,6 +39,7 @@ class Mixed:
     log_likelihood: binomial coefficients included. effects, effect_std_errors: conditional modes on the
     logit scale and their standard errors given the coefficients and spreads, one array per grouping.
     fitted: survival per row at the modes. effective_parameters: coefficients plus the trace of shrinkage.
+    satterthwaite: degrees of freedom of contrasts, for small-sample fits only.
     """
 
     coefficients: FloatArray
@@ -49,6 +52,7 @@ class Mixed:
     fitted: FloatArray
     effective_parameters: float
     notes: tuple[str, ...]
+    satterthwaite: Satterthwaite | None = None
 
     @property
     def above_zero(self) -> tuple[int, ...]:
@@ -56,26 +60,27 @@ class Mixed:
         return tuple(int(place) for place in np.flatnonzero(self.sds > 0))
 
 
-def fit_mixed(design: Design, *, quadrature_points: int = 1) -> Mixed:
+def fit_mixed(design: Design, *, quadrature_points: int = 1, small_sample: bool = False) -> Mixed:
     """Maximum likelihood of a binomial model with normal random intercepts.
 
     quadrature_points: 1 is the Laplace approximation, for any number of crossed or nested groupings; more
     is adaptive Gauss–Hermite quadrature (Pinheiro & Bates 1995, doi 10.1080/10618600.1995.10474663), for
-    one grouping. The maximum is over spreads and coefficients jointly; standard errors come from the
-    second derivatives of −2 log-likelihood over both (finite differences of the exact gradient).
-    A spread of zero is a stationary point of this likelihood, so every search starts from inside, and a
-    zero is reported only where the likelihood falls as soon as the variance leaves it.
+    one grouping. small_sample: restricted spreads and t intervals, see mixed_restricted.py.
+    The maximum is over spreads and coefficients jointly; standard errors come from the second derivatives of
+    −2 log-likelihood over both (finite differences of the exact gradient). A spread of zero is a stationary
+    point of this likelihood, so every search starts from inside, and a zero is reported only where the
+    likelihood falls as soon as the variance leaves it.
     """
     from threadpoolctl import threadpool_limits
 
     with threadpool_limits(limits=1, user_api="blas"):
         try:
-            return _fit(design, quadrature_points)
+            return _fit(design, quadrature_points, small_sample)
         except FloatingPointError as error:
             raise refuse_unsettled(error) from error
 
 
-def _fit(design: Design, quadrature_points: int) -> Mixed:
+def _fit(design: Design, quadrature_points: int, small_sample: bool) -> Mixed:
     start = fit_logistic(design.matrix, design.rows.survived, design.rows.trials).coefficients
     kept = list(range(len(design.groupings)))
     optimum = search(design, kept, np.full(len(kept), np.log(START_SD)), start)
@@ -91,7 +96,7 @@ def _fit(design: Design, quadrature_points: int) -> Mixed:
         return _all_zero(design, notes)
     if quadrature_points > 1:
         optimum = search(design, kept, optimum.log_sds, optimum.coefficients, quadrature_points)
-    return _finish(design, kept, optimum, notes, quadrature_points)
+    return _finish(design, kept, optimum, notes, quadrature_points, small_sample)
 
 
 def _zero_note(name: str) -> str:
@@ -132,23 +137,32 @@ def _falls_at_zero(
     return bool(gradient[weakest] / (2.0 * SMALLEST_SD**2) < -1e-3)
 
 
-def _finish(design: Design, kept: Sequence[int], optimum: Optimum, notes: list[str], points: int) -> Mixed:
-    objective = objective_kept(design, kept, points)
+def _finish(
+    design: Design,
+    kept: Sequence[int],
+    optimum: Optimum,
+    notes: list[str],
+    points: int,
+    small_sample: bool,
+) -> Mixed:
+    objective, laplace, count = objective_kept(design, kept, points), laplace_for(design, kept), len(kept)
     values = np.concatenate([optimum.log_sds, optimum.coefficients])
-    values, deviance, hessian = polish(objective, values, optimum.scale, len(kept))
-    if np.linalg.eigvalsh(hessian)[0] <= 0:
-        raise Refused(
-            "The mixed model reached no proper maximum: its likelihood is flat in some direction. Take a"
-            " group or a term out, or merge sparse levels."
-        )
+    values, deviance, hessian = polish(objective, values, optimum.scale, count)
+    _require_curved(hessian)
+    if small_sample:
+        values = restrict(objective, laplace, values, optimum.scale, hessian)
+        deviance, _ = objective(values[:count], values[count:])
+        hessian = scaled_hessian(objective, values, optimum.scale, count)
+        _require_curved(hessian)
     joint = 2.0 * optimum.scale @ np.linalg.inv(hessian) @ optimum.scale.T
-    count = len(kept)
+    log_sds, coefficients = values[:count], values[count:]
     sds = np.zeros(len(design.groupings))
-    sds[list(kept)] = np.exp(values[:count])
-    mode = laplace_for(design, kept).mode(np.exp(values[:count]), values[count:])
-    effects, errors, shrinkage = _modes(design, kept, np.exp(values[:count]), mode)
+    sds[list(kept)] = np.exp(log_sds)
+    mode = laplace.mode(np.exp(log_sds), coefficients)
+    effects, errors, shrinkage = _modes(design, kept, np.exp(log_sds), mode)
+    precision = precision_at(laplace, log_sds, coefficients) if small_sample else None
     return Mixed(
-        coefficients=values[count:],
+        coefficients=coefficients,
         covariance=joint[count:, count:],
         sds=sds,
         joint_covariance=joint,
@@ -158,7 +172,16 @@ def _finish(design: Design, kept: Sequence[int], optimum: Optimum, notes: list[s
         fitted=mode.share,
         effective_parameters=design.matrix.shape[1] + shrinkage,
         notes=tuple(notes),
+        satterthwaite=Satterthwaite(precision, joint[:count, :count]) if precision else None,
     )
+
+
+def _require_curved(hessian: FloatArray) -> None:
+    if not np.isfinite(hessian).all() or np.linalg.eigvalsh(hessian)[0] <= 0:
+        raise Refused(
+            "The mixed model reached no proper maximum: its likelihood is flat in some direction. Take a"
+            " group or a term out, or merge sparse levels."
+        )
 
 
 def _modes(

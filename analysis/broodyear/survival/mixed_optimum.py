@@ -119,7 +119,7 @@ def polish(
     objective: Objective, values: FloatArray, scale: FloatArray, count: int
 ) -> tuple[FloatArray, float, FloatArray]:
     """Newton steps to the minimum; returns it with the deviance and the scaled second derivatives."""
-    hessian = _scaled_hessian(objective, values, scale, count)
+    hessian = scaled_hessian(objective, values, scale, count)
     deviance, gradient = objective(values[:count], values[count:])
     for _ in range(NEWTON_STEPS):
         slope = scale.T @ gradient
@@ -132,11 +132,12 @@ def polish(
             break
         values, deviance, gradient = moved, new_deviance, new_gradient
         if np.abs(step).max() > HESSIAN_DRIFT:
-            hessian = _scaled_hessian(objective, values, scale, count)
+            hessian = scaled_hessian(objective, values, scale, count)
     return values, deviance, hessian
 
 
-def _scaled_hessian(objective: Objective, values: FloatArray, scale: FloatArray, count: int) -> FloatArray:
+def scaled_hessian(objective: Objective, values: FloatArray, scale: FloatArray, count: int) -> FloatArray:
+    """Second derivatives of −2 log-likelihood in units of the scale, by differences of the gradient."""
     size = len(values)
     hessian = np.empty((size, size))
     for place in range(size):

@@ -12,6 +12,7 @@ from broodyear.errors import Refused, UsageError
 from broodyear.survival import averaging
 from broodyear.survival.arrays import FloatArray, expit
 from broodyear.survival.design import Design
+from broodyear.survival.mixed_restricted import Satterthwaite
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,7 +28,8 @@ class SurvivalFit:
       exchangeable: correlation between eggs of one cluster.
     log_likelihood: binomial coefficients included. For quasi_binomial and clustered it is that of the plain
       binomial model with the same coefficients; for exchangeable, which has none, nan.
-    degrees_of_freedom: of the t distribution behind intervals and p values; infinite where they are normal.
+    degrees_of_freedom: of the t distribution behind intervals and p values; infinite where they are normal
+      (small-sample fits: each contrast has its own, see degrees_of_freedom_of).
     rows_given, rows_used, left_out: left_out maps each reason to the rows left out for it.
     notes: sentences a reader must know, such as a spread estimated as zero.
     counts: names of the columns of survivors and of eggs.
@@ -49,6 +51,7 @@ class SurvivalFit:
     fitted: FloatArray = field(repr=False)
     quadrature_points: int = 1
     counts: tuple[str, str] = ("survived", "trials")
+    satterthwaite: Satterthwaite | None = field(default=None, repr=False)
 
     @property
     def rows_given(self) -> int:
@@ -74,6 +77,12 @@ class SurvivalFit:
     def total_group_sd(self) -> float:
         """Standard deviation of the sum of all random intercepts, logit scale; 0 without groups."""
         return float(np.sqrt(np.sum(self.group_sd.to_numpy(dtype=float) ** 2)))
+
+    def degrees_of_freedom_of(self, contrast: FloatArray) -> float:
+        """Degrees of freedom for a contrast of the coefficients, shape (terms,); its own in small-sample fits."""
+        if self.satterthwaite is None:
+            return self.degrees_of_freedom
+        return self.satterthwaite.degrees(contrast)
 
     def group_effects(self, group: str) -> pd.DataFrame:
         """Shrunken effect of each level of a group: columns level, effect, std_error (logit scale).

@@ -1,0 +1,118 @@
+"""Spreads and degrees of freedom for programmes of ordinary size: restricted likelihood, t intervals.
+
+Maximum likelihood underrates spreads because it takes the coefficients as known, and normal intervals take
+the spreads as known; with some sixty sites both together leave 95 % intervals covering 91–93 %. Here the
+spreads maximise the likelihood adjusted for the coefficients, −2 log L + log|X'V⁻¹X| (Cox & Reid 1987, doi
+10.1111/j.2517-6161.1987.tb01422.x; REML in the normal case), and intervals use a t distribution with
+Satterthwaite's degrees of freedom for each contrast.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from broodyear.survival.arrays import FloatArray
+from broodyear.survival.mixed_laplace import Laplace
+from broodyear.survival.mixed_optimum import LARGEST_SD, SMALLEST_SD, Objective
+from broodyear.survival.mixed_system import gather_to_levels, solve, spread_to_rows
+
+ITERATIONS = 50
+LONGEST_STEP = 1.0  # standard errors
+STEP_TOLERANCE = 1e-6
+FEWEST_DEGREES = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class Precision:
+    """The working precision of the coefficients and how each spread moves it.
+
+    covariance: (X'V⁻¹X)⁻¹ with V = W⁻¹ + Σ sd² Z Z', shape (terms, terms). level_sums: per grouping, Z'V⁻¹X,
+    shape (levels, terms). sds: standard deviations of the groupings.
+    """
+
+    covariance: FloatArray
+    level_sums: tuple[FloatArray, ...]
+    sds: FloatArray
+
+    def adjustment_slope(self) -> FloatArray:
+        """Derivative of log|X'V⁻¹X| over each log sd, binomial weights held."""
+        return np.array(
+            [
+                -2.0 * sd**2 * float(np.einsum("ij,jk,ik->", sums, self.covariance, sums))
+                for sd, sums in zip(self.sds, self.level_sums, strict=True)
+            ]
+        )
+
+    def variance_slope(self, contrast: FloatArray) -> FloatArray:
+        """Derivative of a contrast's variance over each log sd."""
+        weights = self.covariance @ contrast
+        return np.array(
+            [
+                2.0 * sd**2 * float(np.sum((sums @ weights) ** 2))
+                for sd, sums in zip(self.sds, self.level_sums, strict=True)
+            ]
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Satterthwaite:
+    """Degrees of freedom of contrasts of the coefficients.
+
+    precision: as at the estimates. log_sd_covariance: covariance of the estimated log sds.
+    """
+
+    precision: Precision
+    log_sd_covariance: FloatArray
+
+    def degrees(self, contrast: FloatArray) -> float:
+        """2 v² / var(v) for the variance v of a contrast (Satterthwaite 1946, doi 10.2307/3002019)."""
+        variance = float(contrast @ self.precision.covariance @ contrast)
+        slope = self.precision.variance_slope(contrast)
+        uncertainty = float(slope @ self.log_sd_covariance @ slope)
+        if uncertainty <= 0.0 or variance <= 0.0:
+            return float("inf")
+        return max(2.0 * variance**2 / uncertainty, FEWEST_DEGREES)
+
+
+def precision_at(laplace: Laplace, log_sds: FloatArray, coefficients: FloatArray) -> Precision:
+    """Working precision of the coefficients at these parameters."""
+    sds = np.exp(log_sds)
+    factor = laplace.mode(sds, coefficients).factor
+    weighted = factor.weight[:, None] * laplace.matrix
+    inverse_times = np.empty_like(laplace.matrix)
+    for column in range(laplace.matrix.shape[1]):
+        absorbed = solve(factor, gather_to_levels(laplace.layout, sds, weighted[:, column]))
+        spread = spread_to_rows(laplace.layout, sds, absorbed)
+        inverse_times[:, column] = weighted[:, column] - factor.weight * spread
+    information = laplace.matrix.T @ inverse_times
+    sums = []
+    for place, size in enumerate(laplace.layout.sizes):
+        total = np.zeros((size, laplace.matrix.shape[1]))
+        np.add.at(total, laplace.layout.codes[place], inverse_times)
+        sums.append(total)
+    covariance = np.asarray(np.linalg.inv(0.5 * (information + information.T)), dtype=float)
+    return Precision(covariance, tuple(sums), sds)
+
+
+def restrict(
+    objective: Objective, laplace: Laplace, values: FloatArray, scale: FloatArray, hessian: FloatArray
+) -> FloatArray:
+    """Move (log sds, coefficients) from the maximum likelihood to the adjusted one.
+
+    Solves gradient(−2 log L) + gradient(log|X'V⁻¹X|) = 0 by steps with the second derivatives at the maximum.
+    """
+    count = len(laplace.layout.sizes)
+    here = values.copy()
+    for _ in range(ITERATIONS):
+        _, gradient = objective(here[:count], here[count:])
+        slope = gradient.copy()
+        slope[:count] += precision_at(laplace, here[:count], here[count:]).adjustment_slope()
+        step = np.linalg.solve(hessian, scale.T @ slope)
+        longest = float(np.abs(step).max())
+        here = here - scale @ step * min(1.0, LONGEST_STEP / max(longest, 1e-300))
+        here[:count] = np.clip(here[:count], np.log(SMALLEST_SD), np.log(LARGEST_SD))
+        if longest < STEP_TOLERANCE:
+            break
+    return here
