@@ -21,7 +21,7 @@ WITH published (species, stage, units_c_days, source, trust) AS (
     ('coho', 'eyed', 235.0, 'general recollection of Pacific hatchery ranges, 220-250', 'MEMORY-LOW'),
     ('coho', 'hatch', 475.0, 'general recollection of Pacific hatchery ranges, 450-500', 'MEMORY-LOW'),
     ('coho', 'button_up', 669.3, 'Beacham, Withler & Morley 1985 Can J Zool 63:847-850, 4.6 °C', 'SEEN-2'),
-    ('chum', 'eyed', 325.0, 'Pacific Streamkeepers incubation page, 300-350', 'SEEN'),
+    ('chum', 'eyed', 325.0, 'a public incubation page of a volunteer group, 300-350', 'SEEN'),
     ('chum', 'hatch', 500.0, 'general recollection of Pacific hatchery ranges, 475-525', 'MEMORY-LOW'),
     ('chum', 'button_up', 950.0, 'general recollection of Pacific hatchery ranges, 900-1000', 'MEMORY-LOW'),
     ('pink', 'eyed', 223.0, 'study of yolk coagulation after shock, pink salmon at 12 °C', 'MEMORY'),
