@@ -113,7 +113,7 @@ def _meaning(regions: ReportTable, row: int) -> Markup:
     head = say("Adjusted for batch it lies {adjusted} from the others", adjusted=adjusted)
     if within:
         head += say(", within batches {within}", within=within)
-    note = say(": <strong>{note}.</strong>", note=regions.at(row, "note", "text"))
+    note = say(": {note}.", note=regions.at(row, "note", "statement"))
     return head + note
 
 

@@ -35,9 +35,7 @@ SHORT_CAUTIONS = (
     Markup("Permit and local rules come first: release only where, when and as they say, never to another water."),
     Markup("Unusual deaths: tell the coordinator. Treatment and euthanasia are for trained or licensed people."),
     Markup("Unplug before hands go into the tank; dry hands, drip loops, ground-fault protection."),
-    Markup(
-        "Rinse or neutralise disinfectants before filling. Nothing from the tank goes to a stream or drain."
-    ),
+    Markup("Rinse or neutralise disinfectants before filling. Nothing from the tank goes to a stream or drain."),
 )
 
 #: Where work can hurt people or fish. General; the local rule and the licensed practice always come first.

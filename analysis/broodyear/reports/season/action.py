@@ -19,6 +19,8 @@ VISIT_FIRST = 3
 def action_section(results: SeasonResults) -> Section:
     """Which tanks to visit first, at which stage fish died, which practice goes with better survival, how sure."""
     blocks: list[Block] = [*_tanks(results), _stage(results), *_practice(results), *_reporting(results)]
+    if visiting_order(results.setups):
+        blocks.append(_smallest_shortfall(results))
     return Section("action", "What needs action", tuple(blocks))
 
 
@@ -34,7 +36,6 @@ def _tanks(results: SeasonResults) -> list[Block]:
     if losing:
         blocks.append(Prose(_visit_words(results, losing)))
         blocks.append(Tags(tuple(_tag(results, row) for row in losing), (results.setups,)))
-    blocks.append(_smallest_shortfall(results))
     return blocks
 
 
