@@ -148,12 +148,19 @@ def _finish(
     objective, laplace, count = objective_kept(design, kept, points), laplace_for(design, kept), len(kept)
     values = np.concatenate([optimum.log_sds, optimum.coefficients])
     values, deviance, hessian = polish(objective, values, optimum.scale, count)
-    _require_curved(hessian)
+    if not _is_curved(hessian):
+        raise Refused(
+            "The mixed model reached no proper maximum: its likelihood is flat in some direction. Take a"
+            " group or a term out, or merge sparse levels."
+        )
     if small_sample:
-        values = restrict(objective, laplace, values, optimum.scale, hessian)
-        deviance, _ = objective(values[:count], values[count:])
-        hessian = scaled_hessian(objective, values, optimum.scale, count)
-        _require_curved(hessian)
+        moved = restrict(objective, laplace, values, optimum.scale, hessian)
+        bent = scaled_hessian(objective, moved, optimum.scale, count)
+        if _is_curved(bent):
+            values, hessian = moved, bent
+            deviance, _ = objective(values[:count], values[count:])
+        else:
+            notes.append("Spreads are those of maximum likelihood: the restricted likelihood has no maximum here.")
     joint = 2.0 * optimum.scale @ np.linalg.inv(hessian) @ optimum.scale.T
     log_sds, coefficients = values[:count], values[count:]
     sds = np.zeros(len(design.groupings))
@@ -176,12 +183,8 @@ def _finish(
     )
 
 
-def _require_curved(hessian: FloatArray) -> None:
-    if not np.isfinite(hessian).all() or np.linalg.eigvalsh(hessian)[0] <= 0:
-        raise Refused(
-            "The mixed model reached no proper maximum: its likelihood is flat in some direction. Take a"
-            " group or a term out, or merge sparse levels."
-        )
+def _is_curved(hessian: FloatArray) -> bool:
+    return bool(np.isfinite(hessian).all() and np.linalg.eigvalsh(hessian)[0] > 0)
 
 
 def _modes(
