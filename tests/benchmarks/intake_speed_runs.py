@@ -24,8 +24,8 @@ def typed_read_csv(file: Path, folder: Path) -> int:
     typed = {name: columns.get(name, "VARCHAR") for name in names}
     with duckdb.connect(str(folder / "floor.duckdb")) as connection:
         # ignore_errors only so that the file with bad lines has a floor as well.
-        query = f"CREATE TABLE t AS SELECT * FROM read_csv('{file}', columns = {typed}, header = true, ignore_errors = true)"
-        row = connection.execute(query).fetchone()
+        reader = f"read_csv('{file}', columns = {typed}, header = true, ignore_errors = true)"
+        row = connection.execute(f"CREATE TABLE t AS SELECT * FROM {reader}").fetchone()
     assert row is not None
     return int(row[0])
 

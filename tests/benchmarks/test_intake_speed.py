@@ -29,15 +29,13 @@ THREE_COLUMNS = "tank_id, read_at, water_temp"
 def write_readings(place: Path, rows: int, columns: str, bad_every: int = 0) -> Path:
     """Readings of 500 tanks every ten minutes, tank after tank; every bad_every-th one is no temperature."""
     per_tank = rows // TANKS
-    bad = (
-        f"CASE WHEN i % {bad_every} = 7 THEN ['warm', '150', '', '7.5C'][1 + i % 4] ELSE good END"
-        if bad_every
-        else "good"
-    )
+    wrong = "['warm', '150', '', '7.5C'][1 + i // 100 % 4]"
+    temp = f"CASE WHEN i % {bad_every} = 7 THEN {wrong} ELSE good END" if bad_every else "good"
+    numbers = f"SELECT i, printf('%.2f', 8 + (hash(i) % 400) / 100.0) AS good FROM range({rows}) AS r(i)"
     query = (
         f"SELECT {columns} FROM (SELECT printf('TANK-%04d', i // {per_tank}) AS tank_id, "
         f"strftime(TIMESTAMP '2015-10-01' + to_minutes(10 * (i % {per_tank})), '%Y-%m-%dT%H:%M') AS read_at, "
-        f"{bad} AS water_temp FROM (SELECT i, printf('%.2f', 8 + (hash(i) % 400) / 100.0) AS good FROM range({rows}) AS r(i)))"
+        f"{temp} AS water_temp FROM ({numbers}))"
     )
     duckdb.execute(f"COPY ({query}) TO '{place}' (HEADER true)")
     return place
@@ -65,8 +63,9 @@ def timed(way: str, file: Path, folder: Path) -> dict[str, float]:
 
 def told(name: str, run: dict[str, float], floor: dict[str, float]) -> None:
     print(
-        f"\n{name}: {run['rows']:,.0f} rows in {run['seconds']:.2f} s, {run['seconds'] / floor['seconds']:.2f} times "
-        f"the floor of {floor['seconds']:.2f} s, {run['peak_mib']:.0f} MiB"
+        f"\n{name}: {run['rows']:,.0f} rows in {run['seconds']:.2f} s, "
+        f"{run['seconds'] / floor['seconds']:.2f} times the floor of {floor['seconds']:.2f} s, "
+        f"{run['peak_mib']:.0f} MiB"
     )
 
 

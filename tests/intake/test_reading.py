@@ -251,3 +251,11 @@ def test_missing_paths_and_empty_folders(tmp_path: Path) -> None:
         "there is no such file or folder",
         "the folder holds no file that ends in .csv, .csv.gz, .tsv, .txt",
     ]
+
+
+def test_mixed_line_ends_and_a_blank_line(uploads: Path, write: Write) -> None:
+    """A reader that skips lines miscounts here, and loses a blank line as well: both must not cancel out."""
+    write("temperatures.csv", f"Logger 7\r\nserial 12\n{HEADER}\n\n{ROWS[0]}\r\n{ROWS[1]}")
+    result, frame = loaded(uploads)
+    assert result.exit_code == 0
+    assert frame["line"].tolist() == [5, 6]

@@ -54,6 +54,7 @@ class Census:
     """What was counted in the UTF-8 text of a file: enough to prove later that no line was lost."""
 
     newlines: int = 0
+    returns: int = 0
     size: int = 0
     ends_open: bool = False
     trailing_blank: int = 0
@@ -65,6 +66,11 @@ class Census:
     has_plus: bool = False
     has_lone_return: bool = False
     is_ascii: bool = True
+
+    @property
+    def is_uniform(self) -> bool:
+        """Whether all lines end alike."""
+        return not self.has_lone_return and self.returns in (0, self.newlines)
 
     @property
     def lines(self) -> int:
@@ -248,11 +254,14 @@ def _count(body: bytes, last: bytes, census: Census) -> None:
     census.has_tab = census.has_tab or b"\t" in body
     census.has_plus = census.has_plus or b"+" in body
     census.has_feed = census.has_feed or b"\x0b" in body or b"\x0c" in body
-    if last == b"\r" and not body.startswith(b"\n"):
-        census.has_lone_return = True
-    if not census.has_lone_return and b"\r" in body:
-        lone = body.count(b"\r") - body.count(b"\r\n") - body.endswith(b"\r")
-        census.has_lone_return = lone > 0
+    if last == b"\r":
+        census.returns += body.startswith(b"\n")
+        census.has_lone_return = census.has_lone_return or not body.startswith(b"\n")
+    if b"\r" in body:
+        pairs = body.count(b"\r\n")
+        census.returns += pairs
+        lone = body.count(b"\r") - pairs - body.endswith(b"\r")
+        census.has_lone_return = census.has_lone_return or lone > 0
 
 
 def _transcode(place: Path, copy: Path, encoding: str, skip: int) -> None:

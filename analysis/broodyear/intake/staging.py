@@ -7,6 +7,7 @@ inside cells, odd line ends, ragged rows) go through a row-by-row reader into th
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import islice
@@ -46,10 +47,8 @@ def stage(
     """Read the file into ``checked``, by the fast way when it can be proved to have lost nothing."""
     connection.execute("DROP TABLE IF EXISTS checked")
     census = text.census
-    if dialect.plain_start and not census.has_lone_return:
-        expected = census.lines - census.trailing_blank - dialect.header_line
-        if expected <= 0:
-            expected = 0
+    if dialect.plain_start and census.is_uniform:
+        expected = max(census.lines - census.trailing_blank - dialect.header_line, 0)
         if _direct(connection, text, dialect, found, reading, expected):
             return Staged(_line_by_position(connection, dialect), census.lines, expected, 0)
     return _row_by_row(connection, text.place, dialect, found, reading)
@@ -63,7 +62,8 @@ def _direct(
     reading: Reading,
     expected: int,
 ) -> bool:
-    source = _csv_source(text, dialect, found.width)
+    place = text.place if dialect.header_line == 1 else _from_the_header_on(text.place, dialect.header_line)
+    source = _csv_source(place, text.census.has_quote, dialect.separator, found.width)
     try:
         connection.execute(_checked_table(found, reading, source, ""))
         row = connection.execute("SELECT count(*) FROM checked").fetchone()
@@ -84,17 +84,27 @@ def _line_by_position(connection: duckdb.DuckDBPyConnection, dialect: Dialect) -
     return f"(checked.rowid - {row[0]} + {dialect.header_line + 1})"
 
 
-def _csv_source(text: Text, dialect: Dialect, width: int) -> str:
+def _from_the_header_on(place: Path, header_line: int) -> Path:
+    """A copy without the lines above the header: readers that skip lines differ in what they count as one."""
+    copy = place.with_name(f"{place.name}_from_header")
+    with place.open("rb") as file, copy.open("wb") as out:
+        for _ in range(header_line - 1):
+            file.readline()
+        shutil.copyfileobj(file, out)
+    return copy
+
+
+def _csv_source(place: Path, has_quote: bool, separator: str, width: int) -> str:
     raw = [f"c{place}" for place in range(width)]
     surplus = [f"x{place}" for place in range(SURPLUS_CELLS)]
     columns = ", ".join(f"'{name}': 'VARCHAR'" for name in raw + surplus)
-    quote = quoted('"') if text.census.has_quote else "''"
-    between = f", {quoted(dialect.separator)}, "
-    joined = f"nullif(trim(concat({between.join(surplus)}), {quoted(BLANKS + dialect.separator)}), '')"
+    quote = quoted('"') if has_quote else "''"
+    between = f", {quoted(separator)}, "
+    joined = f"nullif(trim(concat({between.join(surplus)}), {quoted(BLANKS + separator)}), '')"
     scanned = (
-        f"read_csv({quoted(str(text.place))}, columns = {{{columns}}}, header = false, "
-        f"skip = {dialect.header_line}, "
-        f"delim = {quoted(dialect.separator)}, quote = {quote}, escape = {quote}, auto_detect = false, "
+        f"read_csv({quoted(str(place))}, columns = {{{columns}}}, header = false, "
+        "skip = 1, "
+        f"delim = {quoted(separator)}, quote = {quote}, escape = {quote}, auto_detect = false, "
         "null_padding = true, strict_mode = true, encoding = 'utf-8')"
     )
     some = " OR ".join(f"{name} IS NOT NULL" for name in surplus)
