@@ -13,7 +13,7 @@ from scipy.special import expit, ndtri
 from broodyear.survival import fit_survival
 from broodyear.synthetic.tank_seasons import TankSeasonPlan, draw_tank_seasons
 
-PROGRAMMES = 600
+PROGRAMMES = 1000
 FORMULA = "gravel_practice + room_type + mean_water_temp_c"
 TRUTH = {
     "gravel_practice[T.gravel]": 0.4,
