@@ -47,10 +47,13 @@ class Seen(HTMLParser):
         self._inside_data = tag == "data" or (getattr(self, "_inside_data", False) and tag == "bdi")
 
     def handle_endtag(self, tag: str) -> None:
+        self.tags.append(f"/{tag}")
         if tag == "data":
             self._inside_data = False
 
     def handle_data(self, data: str) -> None:
+        if self.tags and self.tags[-1] in ("script", "style"):
+            return  # the page's own code and look, not its words
         self.text += data
         if getattr(self, "_inside_data", False) and self.numbers:
             self.numbers[-1]["text"] += data

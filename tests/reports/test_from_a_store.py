@@ -119,3 +119,53 @@ def test_regions_are_those_of_the_records_in_alphabetical_order(store: Store, tm
     assert {row["separable"] for row in rows} <= {"true", "false"}
     for number in seen(result.page).numbers:
         assert cell(tmp_path, number["data-from"], number["data-column"]) == number["value"]
+
+
+LONG = "x" * 60
+ONE_TANK = {
+    "sites": f'site_id,region\n{LONG},"<b>north</b>"\n',
+    "tanks": f"tank_id\n{LONG}\n",
+    "setups": f"season,tank_id,site_id,room_type,gravel_practice\n2024,{LONG},{LONG},classroom,bare\n",
+}
+ITS_EGGS = {
+    "batches": "batch_id,donor_stock,species,brood_year\nB,D,arctic_charr,2024\n",
+    "deliveries": f"tank_id,batch_id,delivered_on,stage_at_delivery,eggs_live\n{LONG},B,2024-11-08,eyed,150\n",
+}
+ITS_FATE = {
+    "losses": f"tank_id,checked_on,stage,dead\n{LONG},2024-12-01,egg,5\n",
+    "exits": f"tank_id,exited_on,fate,count\n{LONG},2025-05-01,released,120\n",
+    "stages": f"tank_id,stage,last_absent_on,first_seen_on\n{LONG},hatch_all,2024-12-20,2024-12-22\n",
+}
+
+
+@pytest.mark.parametrize(
+    ("files", "said"),
+    [
+        (ONE_TANK, ["1 tanks set up", "0 with eggs delivered", "No tank got eggs this season yet."]),
+        (ONE_TANK | ITS_EGGS, ["No dead eggs or fish were counted", "0 of 1 tanks with eggs sent records"]),
+        (
+            ONE_TANK | ITS_EGGS | ITS_FATE,
+            [
+                "No tank is judged",
+                "1 of 1 tanks with eggs sent records",
+                "unaccounted for in 1 tank:",
+                "<b>north</b>",
+            ],
+        ),
+    ],
+    ids=["nothing delivered", "just delivered", "one tank, a species without a model, codes of 60 characters"],
+)
+def test_a_season_with_next_to_nothing_still_reads(files: dict[str, str], said: list[str], tmp_path: Path) -> None:
+    uploads = tmp_path / "uploads"
+    uploads.mkdir()
+    for name, text in files.items():
+        (uploads / f"{name}.csv").write_text(text, encoding="utf-8")
+    with open_store(tmp_path / "one.duckdb", for_loading=True) as opened:
+        load_paths(opened, [str(uploads)])
+        result = report_season(opened, 2024, tmp_path / "out", sites=True)
+    page = seen(result.page)
+    text = " ".join(page.text.replace("\u202f", " ").split())
+    assert [words for words in said if words not in text] == []
+    assert "nan" not in text.lower() and "None" not in text and ". ." not in text
+    for number in page.numbers:
+        assert cell(tmp_path / "out", number["data-from"], number["data-column"]) == number["value"]

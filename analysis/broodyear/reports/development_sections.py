@@ -77,16 +77,15 @@ def _biased_words(results: DevelopmentResults, species: str, stage: str, model: 
     table = results.scores
     row = _scored(table, species, stage, model)[0]
     text = say(
-        "<strong>{name}, {model}</strong> is {side}: {bias} (95 % interval {low} to {high}; {tanks} tanks,"
-        " {batches} batches).",
+        "<strong>{name}, {model}</strong> is {side}: {bias} (95 % interval {low} to {high}; {tanks}, {batches}).",
         name=named(species, stage).capitalize(),
         model=words(model),
         side=_trust(table, row),
         bias=table.at(row, "bias_days", "days_signed"),
         low=table.at(row, "bias_low", "points"),
         high=table.at(row, "bias_high", "points"),
-        tanks=table.at(row, "tanks", "whole"),
-        batches=table.at(row, "batches", "whole"),
+        tanks=table.at(row, "tanks", "tanks"),
+        batches=table.at(row, "batches", "batches"),
     )
     told = results.statements
     for said in told.rows(topic="thermometer", species=species, stage=stage):

@@ -92,6 +92,10 @@ def as_is(value: Any) -> str:
     return str(value)
 
 
+def _counted(value: Any, one: str, many: str) -> str:
+    return f"{whole(value)} {one if float(value) == 1 else many}"
+
+
 def _with_unit(write: Callable[[Any], str], unit: str) -> Callable[[Any], str]:
     return lambda value: f"{write(value)}{THIN}{unit}"
 
@@ -110,6 +114,8 @@ FORMATS: dict[str, Callable[[Any], str]] = {
     "stage": stage_words,
     "date": day,
     "whole": whole,
+    "tanks": lambda value: _counted(value, "tank", "tanks"),
+    "batches": lambda value: _counted(value, "batch", "batches"),
     "number": plain,
     "number_fine": lambda value: plain(value, 2),
     "pct": percent,

@@ -38,6 +38,7 @@ TIMEOUT_SECONDS = 180
 _FILE_LINK = re.compile(r' href="(?!#)[^"]*"')
 
 # The moment of printing would be the only thing that differs between two PDFs of the same page.
+_NODE = re.compile(rb"node[0-9]{8}")
 _MOMENT = re.compile(rb"/(CreationDate|ModDate) \(D:[0-9]{14}([^)]*)\)")
 
 
@@ -66,8 +67,16 @@ def print_page(page: Path) -> Path:
         raise Refused(
             f"{Path(browser).name} made no PDF of {page.name} ({said}); open the page and print it there"
         )
-    target.write_bytes(_MOMENT.sub(_fixed_moment, target.read_bytes()))
+    target.write_bytes(_repeatable(target.read_bytes()))
     return target
+
+
+def _repeatable(pdf: bytes) -> bytes:
+    """The PDF without what differs between two printings: the moment, and the browser's own count of elements."""
+    numbers = {name: rank for rank, name in enumerate(sorted(set(_NODE.findall(pdf))))}
+    # Ranks keep the order that the file's index of names relies on, and the width keeps its offsets.
+    renamed = _NODE.sub(lambda found: b"node%08d" % numbers[found.group()], pdf)
+    return _MOMENT.sub(_fixed_moment, renamed)
 
 
 def _run(browser: str, page: Path, target: Path, profile: str, *more: str) -> str:

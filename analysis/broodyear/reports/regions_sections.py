@@ -89,11 +89,11 @@ def _range(regions: ReportTable, rows: list[int]) -> dict[str, object]:
 def region_sentence(regions: ReportTable, row: int) -> Markup:
     """One region in words: raw, then what can be said of the region itself."""
     head = say(
-        "{region}: {raw} raw, from {tanks} tanks and {batches} batches, of which {shared} also went elsewhere. ",
+        "{region}: {raw} raw, from {tanks} and {batches}, of which {shared} also went elsewhere. ",
         region=regions.at(row, "region", "id"),
         raw=regions.at(row, "raw_pct", "pct"),
-        tanks=regions.at(row, "tanks", "whole"),
-        batches=regions.at(row, "batches", "whole"),
+        tanks=regions.at(row, "tanks", "tanks"),
+        batches=regions.at(row, "batches", "batches"),
         shared=regions.at(row, "batches_shared", "whole"),
     )
     return head + _meaning(regions, row)

@@ -33,6 +33,7 @@ _THEMED = {
 _STYLE = re.compile(r'style="[^"]*"')
 _ID = re.compile(r' id="([^"]*)"')
 _REFERENCE = re.compile(r'(?:url\(#|href="#)([^")]+)')
+_SHARED_STYLE = re.compile(r"<defs>\s*<style[^>]*>.*?</style>\s*</defs>", re.DOTALL)
 _TITLE = re.compile(r"\s*<title>.*?</title>", re.DOTALL)
 _SPACE = re.compile(r">\s+<")
 _TAG = re.compile(r"<[^>]*>")
@@ -77,7 +78,8 @@ def _written(cell: Cell) -> Markup:
 def inline_svg(figure: FigureView) -> Markup:
     """A figure's SVG for use inside a page: themed colours, ids of its own, no second title."""
     svg = _TITLE.sub("", figure.svg, count=1).replace(' role="img"', ' aria-hidden="true" focusable="false"', 1)
-    svg = _COMMENT.sub("", svg)
+    # Its one rule, for every element of the document, stands in the page's own style for drawings only.
+    svg = _SHARED_STYLE.sub("", _COMMENT.sub("", svg), count=1)
     used = set(_REFERENCE.findall(" ".join(_TAG.findall(svg))))
     # Only inside tags: a label of a hostile id may look like an attribute, and stays text.
     return Markup(_SPACE.sub("><", _TAG.sub(lambda tag: _own_tag(tag.group(), figure.name, used), svg)))

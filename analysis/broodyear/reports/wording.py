@@ -20,13 +20,16 @@ def how_sure(low: object, high: object, p: object) -> str:
     return "moderately sure: the interval leaves no difference out, but not by much"
 
 
+NOTHING_RECORDED = "There is no record of it for this season yet."
+
+
 def refusal(title: str, table: ReportTable) -> Notice:
     """A notice in the place of a table that could not be made."""
     return Notice(title, say("{why}", why=_sentence(table.refusal)))
 
 
 def _sentence(text: str) -> str:
-    text = text.strip()
+    text = text.strip() or NOTHING_RECORDED
     return f"{text[:1].upper()}{text[1:]}{'' if text.endswith(('.', '!', '?')) else '.'}"
 
 

@@ -156,9 +156,9 @@ def _unaccounted(table: ReportTable) -> Markup:
     if not rows or float(table.value(rows[0], "fish")) <= 0:
         return Markup("")
     return say(
-        " On balance another {fish} are unaccounted for in {tanks} tanks: neither counted dead nor seen to leave.",
+        " On balance another {fish} are unaccounted for in {tanks}: neither counted dead nor seen to leave.",
         fish=table.at(rows[0], "fish", "whole"),
-        tanks=table.at(rows[0], "tanks", "whole"),
+        tanks=table.at(rows[0], "tanks", "tanks"),
     )
 
 
@@ -190,21 +190,25 @@ def _practice(results: SeasonResults) -> list[Block]:
     text = say(
         "<strong>Which practice goes with better survival.</strong> Most clearly {practice} <em>{level}</em>:"
         " {points} of survival from delivery to release against all other tanks (95 % interval {low} to {high};"
-        " {tanks} tanks, {batches} batches). How sure: {sure}. Tanks were never assigned by lot, so it may"
+        " {tanks}, {batches}). How sure: {sure}. Tanks were never assigned by lot, so it may"
         " stand for something else.",
         practice=factor_words(table.value(row, "practice")),
         level=table.at(row, "level", "words"),
         points=table.at(row, "difference_points", "points_words"),
         low=table.at(row, "difference_low", "points"),
         high=table.at(row, "difference_high", "points"),
-        tanks=table.at(row, "tanks", "whole"),
-        batches=table.at(row, "batches", "whole"),
+        tanks=table.at(row, "tanks", "tanks"),
+        batches=table.at(row, "batches", "batches"),
         sure=sure,
     )
     return [Prose(text, (table,))]
 
 
 _NO_PRACTICE = "No practice has enough tanks and batches on both sides to be compared."
+
+
+def _some_are_silent(results: SeasonResults) -> bool:
+    return results.bare("tanks_usable") != results.bare("tanks_delivered")
 
 
 def _reporting(results: SeasonResults) -> list[Block]:
@@ -216,7 +220,7 @@ def _reporting(results: SeasonResults) -> list[Block]:
         usable=results.figure("tanks_usable", "whole"),
         delivered=results.figure("tanks_delivered", "whole"),
     )
-    if results.has_figure("bound_low_pct"):
+    if results.has_figure("bound_low_pct") and _some_are_silent(results):
         text += say(
             " Left alive there: {pct} of the eggs delivered. With the tanks that did not report, the programme’s"
             " figure lies anywhere between {low} (all their eggs died) and {high} (all lived).",

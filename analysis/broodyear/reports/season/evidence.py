@@ -53,7 +53,8 @@ def _accounting_table(results: SeasonResults) -> TableBlock:
 
 def _not_reported(results: SeasonResults) -> list[Block]:
     if not len(results.not_reported):
-        return [Prose(Markup("Every tank with eggs sent records from which survival can be told."))]
+        told = "Every tank with eggs sent records from which survival can be told."
+        return [Prose(Markup(told if results.bare("tanks_delivered") else "No tank got eggs this season yet."))]
     columns = (
         column("tank_id", "tank", "id"),
         column("site_id", "site", "id"),

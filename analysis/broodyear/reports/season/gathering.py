@@ -29,7 +29,7 @@ def gather(store: Store, season: int) -> SeasonResults:
     if tanks.empty:
         raise NothingToAnalyse(_no_such_season(season, every))
     outcomes = store.result("tank_outcomes")
-    known = outcomes[outcomes["season"] <= season]
+    known = plain_flags(outcomes[outcomes["season"] <= season])
     screen = _attempt(lambda: _screen(known))
     practices = _attempt(lambda: _practices(known))
     effects = _attempt(lambda: _effects(known))
@@ -48,6 +48,13 @@ def gather(store: Store, season: int) -> SeasonResults:
         key_figures=_key_figures(store, tanks, setups, season),
         timelines=timelines(store, season, setups),
     )
+
+
+def plain_flags(frame: pd.DataFrame) -> pd.DataFrame:
+    """The frame with yes/no columns as plain True, False and None: a column nobody filled in stays one."""
+    flags = [name for name in frame.columns if str(frame[name].dtype) == "boolean"]
+    plain = {name: frame[name].astype(object).where(frame[name].notna(), None) for name in flags}
+    return frame.assign(**plain).reset_index(drop=True)
 
 
 def _no_such_season(season: int, every: pd.DataFrame) -> str:

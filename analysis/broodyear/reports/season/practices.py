@@ -50,19 +50,19 @@ def _could_save(table: ReportTable, row: int) -> bool:
 
 def _change(table: ReportTable, row: int) -> Markup:
     text = say(
-        "<strong>{change}.</strong> {now} tanks had it this season and would have {fish} more fish if they did"
+        "<strong>{change}.</strong> {now} had it this season and would have {fish} more fish if they did"
         " as the others ({least} to {most}). All seasons: {points} of survival (95 % interval {low} to {high};"
-        " {tanks} tanks, {batches} batches). Evidence: {grade}.",
+        " {tanks}, {batches}). Evidence: {grade}.",
         change=table.at(row, "change", "sentence"),
-        now=table.at(row, "tanks_to_change", "whole"),
+        now=table.at(row, "tanks_to_change", "tanks"),
         fish=table.at(row, "fish_saved", "whole"),
         least=table.at(row, "fish_low", "whole"),
         most=table.at(row, "fish_high", "whole"),
         points=table.at(row, "difference_points", "points_words"),
         low=table.at(row, "difference_low", "points"),
         high=table.at(row, "difference_high", "points"),
-        tanks=table.at(row, "tanks", "whole"),
-        batches=table.at(row, "batches", "whole"),
+        tanks=table.at(row, "tanks", "tanks"),
+        batches=table.at(row, "batches", "batches"),
         grade=table.at(row, "evidence", "text"),
     )
     note = table.value(row, "note")
@@ -175,12 +175,12 @@ def effect_sentence(table: ReportTable, row: int) -> Markup:
         table.value(row, "difference_low"), table.value(row, "difference_high"), table.value(row, "p_value")
     )
     return head + say(
-        "{points} of survival (95 % interval {low} to {high}; {tanks} tanks, {batches} batches); {sure}.",
+        "{points} of survival (95 % interval {low} to {high}; {tanks}, {batches}); {sure}.",
         points=table.at(row, "difference_points", "points_words"),
         low=table.at(row, "difference_low", "points"),
         high=table.at(row, "difference_high", "points"),
-        tanks=table.at(row, "tanks", "whole"),
-        batches=table.at(row, "batches", "whole"),
+        tanks=table.at(row, "tanks", "tanks"),
+        batches=table.at(row, "batches", "batches"),
         sure=sure,
     )
 

@@ -74,6 +74,11 @@ class SeasonResults:
         found = self.key_figures.rows(name=name)
         return self.key_figures.at(found[0], "value", kind) if found else NOTHING
 
+    def bare(self, name: str) -> float:
+        """A key figure as a number, for choosing; 0 when it is not known."""
+        found = self.key_figures.rows(name=name)
+        return float(self.key_figures.value(found[0], "value")) if found else 0.0
+
     def has_figure(self, name: str) -> bool:
         """Whether a key figure is known."""
         found = self.key_figures.rows(name=name)
