@@ -11,6 +11,7 @@ from broodyear.findings import Finding
 from broodyear.intake.cell_sql import BLANKS, CellCheck, Reading
 from broodyear.intake.messages import may_mean_two_days, words
 from broodyear.intake.recognise import Recognised
+from broodyear.intake.rejected import Rejected, RejectedRows
 from broodyear.intake.row_sql import SPOILED, all_checks, broken_list, cleaned_select, values_select
 from broodyear.intake.staging import Staged
 
@@ -18,22 +19,12 @@ from broodyear.intake.staging import Staged
 MOST_LISTED = 20_000
 
 
-@dataclass(frozen=True)
-class Rejected:
-    """One row that was kept out. cells: as received; problems: what was found, in one text."""
-
-    line: int
-    cells: tuple[str, ...]
-    problems: str
-    mendable: bool = True
-
-
 @dataclass
 class Verdict:
     """The findings and rejected rows of one file, and how many blank rows were passed over."""
 
     findings: list[Finding] = field(default_factory=list)
-    rejected: list[Rejected] = field(default_factory=list)
+    rejected: RejectedRows = field(default_factory=RejectedRows)
     blank_rows: int = 0
     _listed: Counter[tuple[str, str | None]] = field(default_factory=Counter)
 
@@ -101,7 +92,7 @@ def _reject(
             Finding(path, line, found.table.name, check.column, value, "error", rule, said.message, said.advice)
         )
         problems.append(f"{check.column + ': ' if check.column else ''}{said.message}. {said.advice}")
-    verdict.rejected.append(Rejected(line, cells, " ".join(problems)))
+    verdict.rejected.add(Rejected(line, cells, " ".join(problems)))
 
 
 def _finer_rule(check: CellCheck, value: str | None) -> str:

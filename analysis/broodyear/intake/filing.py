@@ -12,7 +12,7 @@ import duckdb
 from broodyear.errors import UnreadableFile
 from broodyear.findings import FileReport, Finding
 from broodyear.intake.cell_sql import Reading
-from broodyear.intake.checking import Rejected, Verdict, judge
+from broodyear.intake.checking import Verdict, judge
 from broodyear.intake.clock_changes import clock_change_warnings
 from broodyear.intake.decoding import Text, read_text
 from broodyear.intake.dialect import Dialect, find_dialect
@@ -20,6 +20,7 @@ from broodyear.intake.notes import cell_notes, cut_off_line, short_rows, uses_de
 from broodyear.intake.picking import pick_rows
 from broodyear.intake.recognise import Recognised, recognise
 from broodyear.intake.references import prepare_known_codes
+from broodyear.intake.rejected import RejectedRows
 from broodyear.intake.repeats import find_repeats, report_repeats
 from broodyear.intake.sources import Source
 from broodyear.intake.staging import Staged, stage
@@ -51,7 +52,7 @@ class Filed:
 
     report: FileReport
     findings: list[Finding] = field(default_factory=list)
-    rejected: list[Rejected] = field(default_factory=list)
+    rejected: RejectedRows = field(default_factory=RejectedRows)
     header: tuple[str, ...] = ()
     upload: int | None = None
 
@@ -221,11 +222,11 @@ def _keep_ledger(
         report.rows_accepted, report.rows_rejected, report.notes,
     )  # fmt: skip
     ledger.record(connection, entry, utc_now())
-    rejected = [
-        (upload, row.line, table, json.dumps(row.cells, ensure_ascii=False), row.problems)
-        for row in verdict.rejected
-    ]
-    ledger.append(connection, "rejected_rows", rejected)
+    for chunk in verdict.rejected.in_chunks():
+        rows = [
+            (upload, row.line, table, json.dumps(row.cells, ensure_ascii=False), row.problems) for row in chunk
+        ]
+        ledger.append(connection, "rejected_rows", rows)
     keep_findings(connection, upload, verdict.findings)
 
 

@@ -14,8 +14,7 @@ def write_rejects(folder: Path, filed: list[Filed]) -> list[Path]:
     """Write one CSV per file that has rejected rows into ``folder``; returns the files written."""
     written: list[Path] = []
     for file in filed:
-        rows = [row for row in file.rejected if row.mendable]
-        if not rows:
+        if not any(row.mendable for row in file.rejected):
             continue
         folder.mkdir(parents=True, exist_ok=True)
         place = _free_name(folder, file.report.path, written)
@@ -23,8 +22,11 @@ def write_rejects(folder: Path, filed: list[Filed]) -> list[Path]:
             writer = csv.writer(out, lineterminator="\n")
             writer.writerow([*file.header, "problems"])
             width = len(file.header)
-            for row in rows:
-                writer.writerow([guarded(cell) for cell in [*_fitted(row.cells, width), row.problems]])
+            writer.writerows(
+                [guarded(cell) for cell in [*_fitted(row.cells, width), row.problems]]
+                for row in file.rejected
+                if row.mendable
+            )
         written.append(place)
     return written
 

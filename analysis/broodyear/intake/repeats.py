@@ -11,8 +11,9 @@ import numpy as np
 
 from broodyear.findings import Finding
 from broodyear.intake.cell_sql import hour_columns
-from broodyear.intake.checking import Rejected, Verdict
+from broodyear.intake.checking import Verdict
 from broodyear.intake.clock_changes import is_doubled
+from broodyear.intake.rejected import Rejected
 from broodyear.intake.staging import Staged
 from broodyear.schemas import Table
 from broodyear.settings import Settings
@@ -83,10 +84,9 @@ def report_repeats(
         received = tuple(cells.get(repeat.line, ()))
         if repeat.identical:
             problems = f"repeats line {repeat.first_line} exactly"
-            verdict.rejected.append(Rejected(repeat.line, received, problems, mendable=False))
+            verdict.rejected.add(Rejected(repeat.line, received, problems, mendable=False))
         else:
-            verdict.rejected.append(Rejected(repeat.line, received, _conflict(path, table, repeat, verdict)))
-    verdict.rejected.sort(key=lambda rejected: rejected.line)
+            verdict.rejected.add(Rejected(repeat.line, received, _conflict(path, table, repeat, verdict)))
     return [repeat.line for repeat in left_out]
 
 

@@ -13,7 +13,7 @@ from broodyear.schemas import Table, all_tables
 from broodyear.settings import Settings
 from broodyear.store.handle import Store
 from broodyear.store.layout import create_layout, current_rows, key_sql, names
-from broodyear.store.opening import CONFIG, connect
+from broodyear.store.opening import CONFIG, MEMORY_FOR_LOADING, connect
 
 _PASSING = "passing_store"
 
@@ -38,6 +38,7 @@ def scratch_store(
         kept = None
     if kept is None:
         with duckdb.connect(str(place), config=CONFIG) as connection:
+            connection.execute(f"SET memory_limit = '{MEMORY_FOR_LOADING}'")
             create_layout(connection)
             yield connection
         return

@@ -1,0 +1,66 @@
+"""The rows of one file that were kept out: held in memory while they are few, in a working file beyond that."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+import weakref
+from collections.abc import Iterator
+from dataclasses import astuple, dataclass
+from itertools import islice
+from typing import IO
+
+#: So many rows are held in memory; a file of ten million bad rows must not need ten gigabytes.
+HELD_IN_MEMORY = 50_000
+
+
+@dataclass(frozen=True)
+class Rejected:
+    """One row that was kept out. cells: as received; problems: what was found, in one text; mendable: False for a
+    repeat of another row, which needs no mending."""
+
+    line: int
+    cells: tuple[str, ...]
+    problems: str
+    mendable: bool = True
+
+
+class RejectedRows:
+    """Rejected rows, to be gone through any number of times: in line order while they fit into memory."""
+
+    def __init__(self) -> None:
+        self._held: list[Rejected] = []
+        self._file: IO[str] | None = None
+        self._count = 0
+
+    def __len__(self) -> int:
+        return self._count
+
+    def add(self, row: Rejected) -> None:
+        """Take one row in."""
+        self._count += 1
+        self._held.append(row)
+        if len(self._held) > HELD_IN_MEMORY:
+            self._write_out()
+
+    def _write_out(self) -> None:
+        if self._file is None:
+            self._file = tempfile.TemporaryFile("w+", encoding="utf-8")  # noqa: SIM115 - lives as long as self
+            weakref.finalize(self, self._file.close)
+        self._file.seek(0, 2)
+        self._file.writelines(json.dumps(astuple(row)) + "\n" for row in self._held)
+        self._held.clear()
+
+    def __iter__(self) -> Iterator[Rejected]:
+        if self._file is not None:
+            self._file.seek(0)
+            for text in self._file:
+                line, cells, problems, mendable = json.loads(text)
+                yield Rejected(line, tuple(cells), problems, mendable)
+        yield from sorted(self._held, key=lambda row: row.line)
+
+    def in_chunks(self) -> Iterator[list[Rejected]]:
+        """The rows, many at a time."""
+        rows = iter(self)
+        while chunk := list(islice(rows, HELD_IN_MEMORY)):
+            yield chunk

@@ -1,0 +1,93 @@
+"""Findings as text, CSV and JSON, and the copy of the rejected rows that can be mended and sent again."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from pathlib import Path
+
+import pytest
+from tests.intake.conftest import Write
+
+from broodyear.errors import UsageError
+from broodyear.findings import FileReport, Finding
+from broodyear.intake import check_paths, load_paths, rejected
+from broodyear.intake.rendering import finding_text, render
+from broodyear.store import open_store
+
+BAD = "tank_id,read_at,water_temp\n" + "".join(f"T-001,2024-11-08T{hour:02d}:00,9.5C\n" for hour in range(10, 20))
+
+
+def test_the_example_of_the_contract(uploads: Path, write: Write, monkeypatch: pytest.MonkeyPatch) -> None:
+    write("temperatures_north.csv", "tank_id,read_at,water_temp\n" + "\n" * 12 + "T-001,2024-11-08T14:30,9.5C\n")
+    monkeypatch.chdir(uploads)
+    result = check_paths(["tanks.csv", "temperatures_north.csv"])
+    assert [finding_text(finding) for finding in result.findings] == [
+        'temperatures_north.csv, line 14, water_temp: found "9.5C"; expected a number in °C between −2 and 100. '
+        "Write the number alone: 9.5"
+    ]
+
+
+def test_text_groups_what_is_alike(uploads: Path, write: Write) -> None:
+    write("temperatures.csv", BAD)
+    text = render(check_paths([uploads]), "text")
+    assert text.count('found "9.5C"') == 3
+    assert "    … and 7 more rows like this" in text
+    assert text.endswith("4 files: 17 rows, 7 good, 10 kept out, 0 warnings\n")
+
+
+def test_json_is_the_object_of_the_contract(uploads: Path, write: Write) -> None:
+    write("temperatures.csv", BAD)
+    content = json.loads(render(check_paths([uploads, uploads / "none.csv"]), "json"))
+    assert set(content) == {"files", "findings"}
+    assert {key for report in content["files"] for key in report} == set(FileReport.__dataclass_fields__)
+    assert {key for finding in content["findings"] for key in finding} == set(Finding.__dataclass_fields__)
+    assert len(content["findings"]) == 11
+    for report in content["files"]:
+        assert report["rows_read"] == report["rows_accepted"] + report["rows_rejected"]
+
+
+def test_csv_has_a_row_per_finding_and_no_formulas(uploads: Path, write: Write) -> None:
+    write("temperatures.csv", "tank_id,read_at,water_temp\n=cmd(),2024-11-08,-2.5\n")
+    rows = list(csv.DictReader(io.StringIO(render(check_paths([uploads]), "csv"))))
+    assert [(row["column"], row["value"]) for row in rows] == [("water_temp", "-2.5"), ("tank_id", "'=cmd()")]
+
+
+def test_an_unknown_format_is_refused(uploads: Path) -> None:
+    with pytest.raises(UsageError, match="choose one of text, json, csv"):
+        render(check_paths([uploads]), "xml")
+
+
+@pytest.mark.parametrize("held", [1_000, 3])
+def test_rejected_rows_can_be_mended_and_sent_again(
+    held: int, uploads: Path, write: Write, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(rejected, "HELD_IN_MEMORY", held)
+    write("temperatures.csv", BAD + "T-001,2024-11-09T10:00,8,5\nT-001,2024-11-09,8\nT-001,2024-11-09,8\n")
+    mend = uploads.parent / "mend"
+    with open_store(uploads.parent / "s.duckdb", for_loading=True) as store:
+        load_paths(store, [uploads], rejects=mend)
+        copy = mend / "temperatures.csv"
+        rows = list(csv.reader(copy.read_text(encoding="utf-8").splitlines()))
+        assert rows[0] == ["tank_id", "read_at", "water_temp", "problems"]
+        assert len(rows) == 12
+        assert rows[1][2] == "9.5C"
+        assert rows[1][3].startswith('water_temp: found "9.5C"')
+        assert rows[11][:3] == ["T-001", "2024-11-09T10:00", "8,5"]
+        unmended = load_paths(store, [copy])
+        assert unmended.files[0].rows_accepted == 0
+        copy.write_text(copy.read_text(encoding="utf-8").replace(',9.5C,"', ',9.5,"'), encoding="utf-8")
+        assert load_paths(store, [copy]).files[0].rows_accepted == 10
+
+
+@pytest.mark.parametrize("name", ["..hidden.csv", "a b (1).csv", "ünï.csv", "x" * 200 + ".csv"])
+def test_the_copy_stays_in_its_folder(name: str, uploads: Path, write: Write) -> None:
+    write(name, "tank_id,volume_l\nT-9,x\n")
+    check_paths([uploads / name], rejects=uploads.parent / "mend")
+    assert len(list((uploads.parent / "mend").iterdir())) == 1
+
+
+def test_no_folder_is_made_when_all_is_good(uploads: Path) -> None:
+    check_paths([uploads], rejects=uploads.parent / "mend")
+    assert not (uploads.parent / "mend").exists()
