@@ -108,6 +108,20 @@ def test_headings_go_down_one_step_at_a_time(page: Seen) -> None:
     assert all(after - before <= 1 for before, after in zip(page.headings, page.headings[1:], strict=False))
 
 
+def test_every_figure_says_what_it_shows_and_links_its_table(review: ReportResult) -> None:
+    parts = review.page.read_text(encoding="utf-8").split("<figure>")[1:]
+    assert len(parts) == len(review.figures) >= 7
+    for part in parts:
+        figure = part.split("</figure>")[0]
+        alt = figure.split('aria-label="')[1].split('"')[0]
+        assert len(alt) > 60 and alt not in figure.split("<figcaption>")[1]
+        assert 'href="tables/' in figure and 'href="figures/' in figure
+    told = review.page.read_text(encoding="utf-8").replace("\u202f", " ")
+    assert "1 below expected, 1 to watch, of 11 judged." in told
+    assert "Clear of it: gravel practice: gravel v. bare +6.1" in told
+    assert "delivery to release 82 %" in told
+
+
 def test_ids_are_unique_even_with_many_figures(page: Seen) -> None:
     assert len(page.ids) == len(set(page.ids))
 

@@ -37,7 +37,7 @@ TIMEOUT_SECONDS = 180
 # In a PDF a link to a file beside the page would become the full path of a folder on this computer.
 _FILE_LINK = re.compile(r' href="(?!#)[^"]*"')
 
-# The moment of printing would be the only thing that differs between two PDFs of the same page.
+# What differs between two PDFs of the same page: the browser's count of elements, and the moment of printing.
 _NODE = re.compile(rb"node[0-9]{8}")
 _MOMENT = re.compile(rb"/(CreationDate|ModDate) \(D:[0-9]{14}([^)]*)\)")
 

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import pandas as pd
 from markupsafe import Markup
 
 from broodyear.figures.exposure import exposure_figure, trend_figure
 from broodyear.figures.intervals import Estimate, intervals_figure
 from broodyear.figures.style import SERIES
-from broodyear.reports.numbers import season_name
+from broodyear.reports.numbers import known, season_name, written
 from broodyear.reports.parts import Block, Flow, Heading, Prose, Section, TableBlock, say
 from broodyear.reports.season.results import SeasonResults
 from broodyear.reports.showing import drawn
-from broodyear.reports.tables import column, interval_column, table_view
+from broodyear.reports.tables import ReportTable, column, interval_column, table_view
 from broodyear.reports.wording import refusal
 
 
@@ -90,11 +91,22 @@ def stages_section(results: SeasonResults) -> Section:
         ),
         name="stage_survival",
         caption="Survival of each stage, as a share of those that entered it.",
-        alt="Dot plot with intervals: one row per stage, two estimates in each; numbers in the table below.",
+        alt="Dot plot with intervals, one row per stage, two estimates in each. From fish that left:"
+        f" {_stages_said(table)}.",
         table=table,
     )  # fmt: skip
     blocks = (Prose(words), figure, _stage_table(results), _dead_table(results), *_trend(results))
     return Section("stages", title, blocks)
+
+
+def _stages_said(table: ReportTable) -> str:
+    """Each stage with its estimate, for who cannot see the drawing."""
+    rows = [row for row in range(len(table)) if known(table.value(row, "release_based_pct"))]
+    said = [
+        f"{table.value(row, 'stage_label')} {written(table.value(row, 'release_based_pct'), 'pct')}"
+        for row in rows
+    ]
+    return "; ".join(said) or "none known"
 
 
 _ESTIMATES = (
@@ -163,7 +175,8 @@ def exposure_section(results: SeasonResults) -> Section:
         name="exposure",
         caption="Mean water temperature from delivery to expected release, coldest to warmest tank; lines show one"
         " standard deviation of daily means to either side.",
-        alt="One dot per tank from coldest to warmest mean water temperature, with a line at the warm limit.",
+        alt="One dot per tank from coldest to warmest mean water temperature, with a line at the warm limit:"
+        f" {len(usable)} tanks from {_ends(usable)}.",
         table=table,
     )
     words = say(
@@ -172,6 +185,12 @@ def exposure_section(results: SeasonResults) -> Section:
         pct=results.settings.exposure_max_missing_pct,
     )
     return Section("temperature", title, (Prose(words), figure, _exposure_table(results)))
+
+
+def _ends(usable: pd.DataFrame) -> str:
+    """The coldest and the warmest mean, in words."""
+    means = usable["mean_water_temp_c"]
+    return f"{written(means.iloc[0], 'celsius')} to {written(means.iloc[-1], 'celsius')}" if len(means) else "none"
 
 
 def _exposure_table(results: SeasonResults) -> TableBlock:

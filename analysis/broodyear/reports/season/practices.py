@@ -5,7 +5,7 @@ from __future__ import annotations
 from markupsafe import Markup
 
 from broodyear.figures.intervals import MOST_ROWS, Estimate, intervals_figure
-from broodyear.reports.numbers import known, words
+from broodyear.reports.numbers import known, words, written
 from broodyear.reports.parts import Block, Bullets, Heading, Prose, Section, TableBlock, joined, say
 from broodyear.reports.season.results import SeasonResults
 from broodyear.reports.showing import drawn
@@ -148,10 +148,20 @@ def _effect_figure(table: ReportTable, rows: list[int]) -> list[Block]:
             ),
             name="effects",
             caption="Difference of each level from its reference, with 95 % interval, delivery to release.",
-            alt="Dot plot with intervals, one row per practice level, with a line at no difference.",
+            alt="Dot plot with intervals, one row per practice level, with a line at no difference. Clear of it:"
+            f" {_clear_ones(table, shown)}.",
             table=table,
         )
     ]  # fmt: skip
+
+
+def _clear_ones(table: ReportTable, rows: list[int]) -> str:
+    """Levels whose interval leaves out no difference, with their points, for who cannot see the drawing."""
+    clear = [row for row in rows if not _may_be_chance(table, row)]
+    said = [
+        f"{effect_label(table, row)} {written(table.value(row, 'difference_points'), 'points')}" for row in clear
+    ]
+    return "; ".join(said) or "none"
 
 
 def effect_label(table: ReportTable, row: int) -> str:

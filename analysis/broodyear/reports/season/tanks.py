@@ -35,7 +35,11 @@ def tanks_section(results: SeasonResults) -> Section:
 def _tank_figures(results: SeasonResults) -> list[Block]:
     table = results.setups
     frame = table.frame.iloc[main_rows(results.setups)]
-    alt = "Scatter plot, one mark per tank, marked by verdict; tanks below expected or to watch carry their name."
+    alt = (
+        "Scatter plot, one mark per tank, marked by verdict; flagged tanks carry their name:"
+        f" {results.bare('tanks_below_expected'):.0f} below expected,"
+        f" {results.bare('tanks_to_watch'):.0f} to watch, of {results.bare('tanks_judged'):.0f} judged."
+    )
     figures: list[Block] = [
         drawn(
             lambda: expected_figure(frame, name="expected", title="Observed against expected survival"),
