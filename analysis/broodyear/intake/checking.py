@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import duckdb
 
 from broodyear.findings import Finding
 from broodyear.intake.cell_sql import BLANKS, CellCheck, Reading
-from broodyear.intake.messages import may_mean_two_days, words
+from broodyear.intake.messages import may_mean_two_days, or_like, words
 from broodyear.intake.recognise import Recognised
+from broodyear.intake.references import NearCodes
 from broodyear.intake.rejected import Rejected, RejectedRows
-from broodyear.intake.row_sql import SPOILED, all_checks, broken_list, cleaned_select, values_select
+from broodyear.intake.row_sql import SPOILED, UNKNOWN_RULES, all_checks, broken_list, cleaned_select, values_select
 from broodyear.intake.staging import Staged
 
 #: So many findings of one rule and column are listed for one file; the rest are counted in one more.
 MOST_LISTED = 20_000
+ROWS_PER_PAGE = 10_000
 
 
 @dataclass
@@ -54,8 +58,9 @@ def judge(
     checks = all_checks(found.table, found.header_cells)
     verdict = Verdict()
     strict = replace(reading, plain=False)
-    cursor = connection.execute(_detail_query(found, strict, staged, checks))
-    while rows := cursor.fetchmany(10_000):
+    connection.execute(f"CREATE OR REPLACE TEMP TABLE judged AS {_detail_query(found, strict, staged, checks)}")
+    codes = NearCodes(connection, found.table)
+    for rows in _pages(connection):
         for line, raw, broken, decider in rows:
             cells = _cells(raw, found.width)
             if not any(cell.strip(BLANKS) for cell in cells):
@@ -65,8 +70,20 @@ def judge(
                     raise RuntimeError(f"{path}, line {line}: set aside without a reason")
                 failed = [checks[position] for position in broken]
                 spoiled = [check for check in failed if check.rule in SPOILED]
-                _reject(verdict, path, found, line, cells, spoiled[:1] or failed, decider)
+                _reject(verdict, path, found, line, cells, spoiled[:1] or failed, decider, codes)
     return verdict
+
+
+def _pages(connection: duckdb.DuckDBPyConnection) -> Iterator[list[tuple[Any, ...]]]:
+    """The rows of ``judged``, many at a time, so that other queries may be asked in between."""
+    first = 0
+    while True:
+        page = f"SELECT * FROM judged WHERE rowid >= {first} AND rowid < {first + ROWS_PER_PAGE} ORDER BY rowid"
+        rows = connection.execute(page).fetchall()
+        if not rows:
+            return
+        yield rows
+        first += ROWS_PER_PAGE
 
 
 def _cells(raw: list[str | None], width: int) -> tuple[str, ...]:
@@ -82,12 +99,15 @@ def _reject(
     cells: tuple[str, ...],
     broken: list[CellCheck],
     decider: str | None,
+    codes: NearCodes,
 ) -> None:
     problems = []
     for check in broken:
         value = _value(check, found, cells)
         rule = _finer_rule(check, value)
         said = words(check.rule, found.table, check.column, value, decider)
+        if check.rule in UNKNOWN_RULES.values() and check.column and value:
+            said = or_like(said, codes.near(check.column, value))
         verdict.add(
             Finding(path, line, found.table.name, check.column, value, "error", rule, said.message, said.advice)
         )
@@ -118,4 +138,4 @@ def _detail_query(found: Recognised, reading: Reading, staged: Staged, checks: l
     deciding = next((column.range_by.column for column in found.table.columns if column.range_by), None)
     decider = f'"{deciding}"' if deciding else "NULL"
     values = values_select(found.table, reading, cleaned)
-    return f"SELECT line, raw, {broken_list(checks)}, {decider} FROM ({values}) ORDER BY line"
+    return f"SELECT line, raw, {broken_list(checks)} AS broken, {decider} AS decider FROM ({values}) ORDER BY line"

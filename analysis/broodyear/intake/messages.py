@@ -120,6 +120,11 @@ def _unknown_words(rule: str, value: str | None) -> Words:
     )
 
 
+def or_like(said: Words, known: str | None) -> Words:
+    """The words about an unknown code, with the known one that it may be meant for."""
+    return said if known is None else Words(said.message, f"Did you mean {known}? {said.advice}")
+
+
 def _blank_advice(column: Column) -> str:
     return f"Fill it in, for example {column.example}."
 

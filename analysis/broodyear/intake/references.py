@@ -2,10 +2,38 @@
 
 from __future__ import annotations
 
+import re
+
 import duckdb
 
 from broodyear.intake.row_sql import known_name
 from broodyear.schemas import Table
+
+
+def plain_form(code: str) -> str:
+    """A code without what people vary when they retype it: case, blanks, hyphens, leading zeros."""
+    letters = re.sub(r"[\W_]+", "", code.lower())
+    return re.sub(r"(?<![0-9])0+(?=[0-9])", "", letters)
+
+
+class NearCodes:
+    """Known codes that differ from an unknown one only in the way it is written, looked up when first needed."""
+
+    def __init__(self, connection: duckdb.DuckDBPyConnection, table: Table) -> None:
+        self._connection = connection
+        self._types = {reference.column: known_name(reference) for reference in table.references}
+        self._forms: dict[str, dict[str, str | None]] = {}
+
+    def near(self, column: str, code: str) -> str | None:
+        """The one known code that reads like ``code``; None when there is none, or several."""
+        if column not in self._forms:
+            query = f"SELECT unnest(enum_range(NULL::{self._types[column]}))"
+            forms: dict[str, str | None] = {}
+            for (known,) in self._connection.execute(query).fetchall():
+                form = plain_form(known)
+                forms[form] = None if form in forms else known
+            self._forms[column] = forms
+        return self._forms[column].get(plain_form(code)) or None
 
 
 def prepare_known_codes(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
