@@ -174,8 +174,8 @@ def best_practice(table: ReportTable) -> int | None:
         and str(table.value(row, "practice")) != "room_and_gravel"
     ]
 
-    def clearness(row: int) -> tuple[bool, float]:
-        return float(table.value(row, "difference_low")) > 0, float(table.value(row, "difference_points"))
+    def clearness(row: int) -> float:
+        return float(table.value(row, "difference_low"))
 
     return max(rows, key=clearness) if rows else None
 
@@ -200,6 +200,27 @@ def _practice(results: SeasonResults) -> list[Block]:
         tanks=table.at(row, "tanks", "tanks"),
         batches=table.at(row, "batches", "batches"),
         sure=sure,
+    )
+    return [Prose(text, (table,)), *_most_to_gain(results.changes)]
+
+
+def _most_to_gain(table: ReportTable) -> list[Block]:
+    """The change that heads the list, when it is clear of chance."""
+    if table.refusal or not len(table) or not known(table.value(0, "difference_high")):
+        return []
+    if float(table.value(0, "difference_high")) >= 0:
+        return []
+    text = say(
+        "<strong>What there is most to gain from.</strong> {change}: tanks with it did {points} against all others"
+        " (95 % interval {low} to {high}); in the {now} that had it this season that would be about {fish} fish."
+        " Evidence: {grade}.",
+        change=table.at(0, "change", "sentence"),
+        points=table.at(0, "difference_points", "points_words"),
+        low=table.at(0, "difference_low", "points"),
+        high=table.at(0, "difference_high", "points"),
+        now=table.at(0, "tanks_to_change", "tanks"),
+        fish=table.at(0, "fish_saved", "whole"),
+        grade=table.at(0, "evidence", "text"),
     )
     return [Prose(text, (table,))]
 

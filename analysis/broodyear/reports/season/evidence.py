@@ -8,7 +8,7 @@ from markupsafe import Markup
 from broodyear.figures.exposure import exposure_figure, trend_figure
 from broodyear.figures.intervals import Estimate, intervals_figure
 from broodyear.figures.style import SERIES
-from broodyear.reports.numbers import known, season_name, written
+from broodyear.reports.numbers import known, words, written
 from broodyear.reports.parts import Block, Flow, Heading, Prose, Section, TableBlock, say
 from broodyear.reports.season.results import SeasonResults
 from broodyear.reports.showing import drawn
@@ -142,6 +142,16 @@ def _dead_table(results: SeasonResults) -> TableBlock:
     )
 
 
+def _this_season(results: SeasonResults) -> str:
+    """This season's survival by species, for who cannot see the drawing."""
+    table = results.trend
+    said = [
+        f"{words(table.value(row, 'species'))} {written(table.value(row, 'release_based_pct'), 'pct')}"
+        for row in table.rows(season=results.season)
+    ]
+    return "; ".join(said) or "none known"
+
+
 def _trend(results: SeasonResults) -> list[Block]:
     table = results.trend
     heading = Heading(Markup("The seasons before"))
@@ -155,7 +165,7 @@ def _trend(results: SeasonResults) -> list[Block]:
         lambda: trend_figure(table.frame, name="trend", title="Survival by season", this_season=results.season),
         name="trend",
         caption="Left alive of live eggs delivered, mean of tanks with usable records; filled: this season.",
-        alt=f"Dot plot with intervals, one dot per season up to {season_name(results.season)}.",
+        alt=f"Dot plot with intervals, one dot per season and species. This season: {_this_season(results)}.",
         table=table,
     )
     return [heading, Prose(words), figure]
