@@ -51,8 +51,11 @@ def test_first_screen_names_tanks_stage_practice_and_how_sure(review: ReportResu
     assert "the largest part died as alevins: 120" in said
     assert "Most clearly gravel practice gravel: +6 points" in said or "gravel: +6 points" in said
     assert "How sure: " in said and "95 % interval" in said
-    assert "Gravel practice: something other than bare: tanks with it did −6 points against all others" in said
-    assert "in the 22 tanks that had it this season that would be about 189 fish" in said
+    assert (
+        "Gravel practice: something other than bare: the tanks it concerns did −6 points against all others"
+        in said
+    )
+    assert "in 22 tanks of this season that would be about 189 fish" in said
     assert "falls short by 22 points or more" in said
     assert "anywhere between 70 % (all their eggs died) and 84 % (all lived)" in said
 
