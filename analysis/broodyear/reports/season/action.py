@@ -211,8 +211,8 @@ def _most_to_gain(table: ReportTable) -> list[Block]:
     if float(table.value(0, "difference_high")) >= 0:
         return []
     text = say(
-        "<strong>What there is most to gain from.</strong> {change}: the tanks it concerns did {points} against all others"
-        " (95 % interval {low} to {high}); in {now} of this season that would be about {fish} fish."
+        "<strong>What there is most to gain from.</strong> {change}: the tanks it concerns did {points} against"
+        " all others (95 % interval {low} to {high}); in {now} of this season that would be about {fish} fish."
         " Evidence: {grade}.",
         change=table.at(0, "change", "sentence"),
         points=table.at(0, "difference_points", "points_words"),
