@@ -175,7 +175,8 @@ def report_season(
     from broodyear.store import open_store
 
     with progress(quiet), open_store(store, settings=read_settings(settings)) as opened:
-        result = write(opened, season, out, sites=sites, pdf=pdf)
+        command = f"broodyear report season --season {season}{' --sites' if sites else ''}"
+        result = write(opened, season, out, sites=sites, pdf=pdf, command=command)
     print(f"Open {result.page}")
     return EXIT_DONE
 
@@ -186,7 +187,7 @@ def report_regions(*, out: Path, pdf: bool, store: Path, settings: Path | None, 
     from broodyear.store import open_store
 
     with progress(quiet), open_store(store, settings=read_settings(settings)) as opened:
-        result = write(opened, out, pdf=pdf)
+        result = write(opened, out, pdf=pdf, command="broodyear report regions")
     print(f"Open {result.page}")
     return EXIT_DONE
 
@@ -197,7 +198,7 @@ def report_development(*, out: Path, pdf: bool, store: Path, settings: Path | No
     from broodyear.store import open_store
 
     with progress(quiet), open_store(store, settings=read_settings(settings)) as opened:
-        result = write(opened, out, pdf=pdf)
+        result = write(opened, out, pdf=pdf, command="broodyear report development")
     print(f"Open {result.page}")
     return EXIT_DONE
 

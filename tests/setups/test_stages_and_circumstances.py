@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 from tests.setups.programmes import SMALL_SPREADS, programme
 
@@ -27,9 +28,7 @@ def tanks(**columns: object) -> pd.DataFrame:
 
 def test_stage_from_the_outcomes_between() -> None:
     hatch = tanks(outcome="hatch", survivors=[70.0, 98.0, 97.0, 98.0], expected_pct=97.0)
-    later = tanks(
-        outcome="hatch_to_release", eggs=[70.0, 98.0, 97.0, 98.0], survivors=[60.0, 90.0, 90.0, 90.0]
-    )
+    later = tanks(outcome="hatch_to_release", eggs=[70.0, 98.0, 97.0, 98.0], survivors=[60.0, 90.0, 90.0, 90.0])
     stages = losing_stage(pd.concat([tanks(), hatch, later], ignore_index=True))
     assert stages.iloc[[0, 4, 8]].tolist() == ["egg", "egg", "egg"]
 
@@ -64,8 +63,7 @@ def test_only_uncommon_circumstances_of_flagged_tanks_are_named() -> None:
     )
     said = circumstances(frame, pd.Series([True, True, False, False]))
     assert said.iloc[0] == (
-        "consistent with 14 h of interrupted cooling or water movement; 17 % dead on arrival;"
-        " a hallway as room"
+        "consistent with 14 h of interrupted cooling or water movement; 17 % dead on arrival; a hallway as room"
     )
     assert said.iloc[1:].tolist() == [NOTHING_ON_RECORD, "", ""]
 
@@ -79,3 +77,9 @@ def test_no_cause_is_ever_claimed() -> None:
     assert rows["circumstances"].str.startswith("consistent with").all()
     assert rows["circumstances"].str.contains("nobody looking on weekends").all()
     assert not rows["circumstances"].str.contains("caused|because|due to").any()
+
+
+def test_a_yes_or_no_column_that_nobody_filled_in_is_no_circumstance() -> None:
+    frame = pd.DataFrame({"season": [2024, 2024], "outcome": "hatch", "light_cover": [np.nan, np.nan]})
+    said = circumstances(frame, pd.Series([True, True]))
+    assert (said == NOTHING_ON_RECORD).all()

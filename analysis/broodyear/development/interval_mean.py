@@ -54,9 +54,11 @@ def interval_mean(
     """Maximum-likelihood mean, spread and group spread.
 
     held_mean: estimate the spreads about this mean only; with_error False: leave out the standard error.
+    Every number is NaN where no interval has an end that is known.
     """
-    middle = np.where(np.isfinite(intervals.upper), 0.5 * (intervals.lower + intervals.upper), intervals.lower)
-    middle = np.where(np.isfinite(middle), middle, np.nan)
+    middle = _middles(intervals)
+    if not np.isfinite(middle).any():
+        return _unknown(len(middle), intervals.groups)
     centre = float(np.nanmedian(middle)) if held_mean is None else held_mean
     size = float(np.sqrt(np.nanmean((middle - centre) ** 2)))
     size = size if size > 0 else 1.0
@@ -88,6 +90,18 @@ def interval_mean(
         values=len(middle),
         groups=intervals.groups,
     )
+
+
+def _middles(intervals: Intervals) -> Floats:
+    """Middle of each interval, its early end where the late one is open, NaN where the early one is."""
+    has_start, has_end = np.isfinite(intervals.lower), np.isfinite(intervals.upper)
+    early = np.where(has_start, intervals.lower, np.nan)
+    return np.where(has_end, 0.5 * (early + np.where(has_end, intervals.upper, 0.0)), early)
+
+
+def _unknown(values: int, groups: int) -> IntervalMean:
+    nan = float("nan")
+    return IntervalMean(nan, nan, nan, nan, nan, nan, nan, nan, values, groups)
 
 
 class _Target:

@@ -35,11 +35,11 @@ def _one_of(*names: str) -> Callable[[pd.Series], pd.Series]:
 
 
 def _is(flag: bool) -> Callable[[pd.Series], pd.Series]:
-    return lambda values: values.map(lambda value: value is not None and value == flag).astype(bool)
+    # A column nobody filled in holds only missing values, of whatever kind the frame was read with.
+    return lambda values: values.astype("boolean").eq(flag).fillna(False).astype(bool)
 
 
-#: Limits follow the published ones where there are any: 13 °C is the 7-day mean of daily maxima for
-#: incubation,
+#: Limits follow the published ones where there are any: 13 °C is the 7-day mean of daily maxima for incubation,
 #: the rest are the handbook's and common practice, meant to point at records, not to judge.
 CIRCUMSTANCES = (
     Circumstance("hours_above_warm", _at_least(6.0), "{:.0f} h above the warm limit"),
@@ -100,9 +100,7 @@ def _collect(table: pd.DataFrame, circumstance: Circumstance, found: dict[object
     for index in table.index[holds & uncommon]:
         if index in found:
             value = values.at[index]
-            found[index].append(
-                circumstance.words.format(value if ":" in circumstance.words else _plain(value))
-            )
+            found[index].append(circumstance.words.format(value if ":" in circumstance.words else _plain(value)))
 
 
 def _plain(value: object) -> str:
