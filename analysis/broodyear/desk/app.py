@@ -37,6 +37,7 @@ def create_app(desk: Desk) -> Flask:
     def shared() -> dict[str, Any]:
         return {"desk": desk, "key": doors.key, "pending": desk.runner.pending(), "here": request.blueprint}
 
+    app.jinja_env.tests["match_end"] = str.endswith
     app.jinja_env.globals["same_page"] = _same_page
 
     @app.get("/look.css")

@@ -17,7 +17,8 @@ LARGEST_FILE_BYTES = 4_000_000_000
 #: So much of the disk stays free: the store needs room to grow.
 KEPT_FREE_BYTES = 500_000_000
 MOST_FILES = 5_000
-_ABOUT = "about.json"
+#: A name that no file of a person can get.
+_ABOUT = ".about.json"
 # Numbers are given out by one thread at a time.
 _numbering = threading.Lock()
 
@@ -106,15 +107,17 @@ def _read(folder: Path) -> Waiting | None:
 
 def _write(place: Path, pieces: Iterable[bytes]) -> int:
     size = 0
-    try:
-        with place.open("wb") as out:
-            for piece in pieces:
-                size += len(piece)
-                if size > LARGEST_FILE_BYTES:
-                    raise UsageError(too_large())
+    with place.open("wb") as out:
+        for piece in pieces:
+            size += len(piece)
+            if size > LARGEST_FILE_BYTES:
+                raise UsageError(too_large())
+            try:
                 out.write(piece)
-    except OSError as error:
-        raise UsageError(f"the file could not be kept on this computer's disk ({error.strerror})") from None
+            except OSError as error:
+                raise UsageError(
+                    f"the file could not be kept on this computer's disk ({error.strerror})"
+                ) from None
     return size
 
 

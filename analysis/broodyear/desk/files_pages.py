@@ -6,6 +6,7 @@ import json
 from collections.abc import Iterator
 
 from flask import Blueprint, Response, abort, redirect, render_template, request, send_file, url_for
+from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response as AnyResponse
 
 from broodyear.desk import multipart
@@ -19,6 +20,13 @@ from broodyear.intake.sources import ENDINGS
 
 pages = Blueprint("files", __name__)
 PIECE = 1 << 18
+
+
+class NoRoom(HTTPException):
+    """The disk has no room for what is to be handed over."""
+
+    code = 507
+    description = "The disk of this computer has no room for this. Nothing was taken."
 
 
 @pages.get("/")
@@ -73,7 +81,7 @@ def upload() -> AnyResponse:
     if size > LARGEST_FILE_BYTES:
         abort(413, too_large().capitalize() + ".")
     if not room_for(size, the_desk().place.files):
-        abort(507, "The disk of this computer has no room for this file.")
+        raise NoRoom
     waiting = the_desk().basket.add(name_in_header(request.headers.get("X-File-Name", "")), _whole_body(size))
     return Response(json.dumps({"number": waiting.number, "shown": waiting.shown}), mimetype="application/json")
 
@@ -93,7 +101,7 @@ def add() -> AnyResponse:
     _refuse_while_loading()
     desk = the_desk()
     if not room_for(request.content_length or 0, desk.place.files):
-        abort(507, "The disk of this computer has no room for these files.")
+        raise NoRoom
     doors: Doors = desk.doors
 
     def allow(name: str, value: str) -> None:

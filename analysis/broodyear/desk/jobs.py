@@ -187,6 +187,8 @@ class Runner:
         try:
             with self._changed:
                 self._process = self._start()
+                if job.number in self._stopping:
+                    self._process.stop()
             ended = self._process.run(job.kind, job.order, lambda *said: self._progress(job.number, *said))
         except OSError as error:
             ended = Ended("failed", f"the work could not be started ({error.strerror})")

@@ -5,6 +5,8 @@ from __future__ import annotations
 import base64
 import datetime as dt
 import hashlib
+import html
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -76,10 +78,32 @@ def _title(kind: str, which: str) -> str:
     return _KINDS[kind]
 
 
-def listed(folder: Path) -> list[tuple[str, int]]:
-    """The files of a report that can be asked for, and their sizes in bytes."""
+@dataclass(frozen=True)
+class ReportFile:
+    """One file of a report. name: below its folder; title: of a page, else its name; size in bytes."""
+
+    name: str
+    title: str
+    size: int
+
+
+def listed(folder: Path) -> list[ReportFile]:
+    """The files of a report that can be asked for."""
     found = sorted(place for place in folder.rglob("*") if place.suffix.lower() in TYPES and place.is_file())
-    return [(place.relative_to(folder).as_posix(), place.stat().st_size) for place in found]
+    return [_file(place, place.relative_to(folder).as_posix()) for place in found]
+
+
+def _file(place: Path, name: str) -> ReportFile:
+    return ReportFile(name, _title_of(place) or name, place.stat().st_size)
+
+
+def _title_of(page: Path) -> str:
+    """What a page calls itself."""
+    if page.suffix.lower() != ".html":
+        return ""
+    with page.open(encoding="utf-8", errors="replace") as file:
+        found = re.search(r"<title>(.*?)</title>", file.read(2_000), re.S)
+    return html.unescape(found.group(1)).strip() if found else ""
 
 
 def find(root: Path, name: str, inside: str) -> Path | None:

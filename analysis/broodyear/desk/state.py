@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import shutil
 import threading
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,10 @@ from broodyear.desk.workplace import Workplace, read_json, write_json
 #: The demonstration that the desk offers: large enough for every report, made in about a minute.
 DEMO = {"seed": 1, "seasons": 4, "tanks": 60}
 REPORT_KINDS = ("report_season", "report_regions", "report_development", "forecast", "export")
+
+
+#: Another program may have had the store: so long the desk waits before it counts again.
+COUNT_AGAIN_SECONDS = 20
 
 
 class Desk:
@@ -73,9 +78,11 @@ class Desk:
             self._submit_quietly("count", "counting what is kept")
 
     def _in_vain(self) -> bool:
-        """Whether counting this very state of the store failed before."""
+        """Whether counting this very state of the store failed a moment ago."""
         last = self.runner.latest("count")
-        return bool(last and last.state == "failed" and last.order.get("state") == self.place.state())
+        if last is None or last.state != "failed" or last.order.get("state") != self.place.state():
+            return False
+        return time.time() - last.ended < COUNT_AGAIN_SECONDS
 
     def found(self) -> Book | None:
         """What the last look at the waiting files found."""

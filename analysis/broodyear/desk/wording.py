@@ -115,9 +115,11 @@ def place(finding: dict[str, Any]) -> str:
 
 
 def sentence(text: str) -> str:
-    """``text`` with a capital and a full stop."""
+    """``text`` with a capital, unless it begins with the name of a column or a file, and a full stop."""
     text = text.strip()
-    return f"{text[:1].upper()}{text[1:]}" + ("" if text.endswith((".", "!", "?")) else ".")
+    first = text.split(" ", 1)[0]
+    is_name = any(sign in first for sign in "_./-") or first in TABLE_NAMES
+    return (text if is_name else f"{text[:1].upper()}{text[1:]}") + ("" if text.endswith((".", "!", "?")) else ".")
 
 
 FILTERS: dict[str, Callable[..., str]] = {

@@ -22,15 +22,16 @@ _saying = threading.Lock()
 
 
 class Teller:
-    """Tells the desk how far the work is, not too often."""
+    """Tells the desk how far the work is, not too often, and always when something else is begun."""
 
     def __init__(self) -> None:
         self._last = 0.0
+        self._what = ""
 
     def __call__(self, done: int, total: int, what: str) -> None:
         """done of total steps are done; what is being done now."""
-        if time.monotonic() - self._last >= BREATH_SECONDS:
-            self._last = time.monotonic()
+        if what != self._what or time.monotonic() - self._last >= BREATH_SECONDS:
+            self._last, self._what = time.monotonic(), what
             _say({"progress": [done, total, what]})
 
 

@@ -3,6 +3,7 @@
 (() => {
   const key = document.body.dataset.key;
   const form = document.getElementById("drop");
+  let sending = false;
 
   // ---- handing over files -------------------------------------------------
   const said = (text) => { document.getElementById("upload-said").textContent = text; };
@@ -37,6 +38,9 @@
     const total = files.reduce((sum, [file]) => sum + file.size, 0);
     const wrong = [];
     let before = 0;
+    sessionStorage.removeItem("skipped");
+    bar().hidden = false;
+    sending = true;
     document.getElementById("upload").hidden = false;
     for (const [number, [file, name]] of files.entries()) {
       said("Handing over file " + (number + 1) + " of " + files.length + ", " + name + " (" + size(file.size) + ")");
@@ -47,6 +51,7 @@
       before += file.size;
     }
     if (wrong.length === files.length) {
+      sending = false;
       said(files.length ? "Nothing was taken. " + wrong.slice(0, 3).join(" ") : "The folder holds no table of records (" + form.dataset.endings + ").");
       return;
     }
@@ -95,8 +100,8 @@
       if (found.length) handOver(found, entries.some((entry) => entry.isDirectory));
     });
     const skipped = sessionStorage.getItem("skipped");
-    if (skipped) {
-      sessionStorage.removeItem("skipped");
+    if (skipped && form.dataset.waiting === "0") sessionStorage.removeItem("skipped");
+    else if (skipped) {
       document.getElementById("upload").hidden = false;
       bar().hidden = true;
       said(skipped + " other files of the folder were left alone, because they are no tables.");
@@ -123,7 +128,7 @@
     const left = [...now.querySelectorAll("[data-job]")].filter((line) => !jobs.some((job) => String(job.number) === line.dataset.job));
     const minor = !jobs.length && left.every((line) => line.dataset.kind === "count") && now.dataset.here !== "store" && now.dataset.here !== "reports";
     if (minor) { now.remove(); return; }
-    if (!asBefore && !busyTyping() && document.getElementById("upload")?.hidden !== false) { location.reload(); return; }
+    if (!asBefore && !busyTyping() && !sending) { location.reload(); return; }
     setTimeout(watch, 600);
   };
   if (now) setTimeout(watch, 400);

@@ -1,0 +1,211 @@
+"""A desk for the tests: its application in this process, or the whole command in a process of its own."""
+
+from __future__ import annotations
+
+import http.client
+import os
+import re
+import shutil
+import signal
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from broodyear.desk.app import create_app
+from broodyear.desk.doors import Doors
+from broodyear.desk.state import Desk
+from broodyear.intake import load_paths
+from broodyear.places import synthetic_data_folder
+from broodyear.reports.printing import BROWSERS
+from broodyear.store import open_store
+
+if TYPE_CHECKING:
+    from flask.testing import FlaskClient
+    from playwright.sync_api import Browser
+
+HOST, PORT = "127.0.0.1", 8765
+BASE = f"http://{HOST}:{PORT}"
+#: Work is done in a process that has to start first; on a loaded machine that takes its time.
+PATIENCE_SECONDS = 60
+
+TANKS = "tank_id,volume_l\nT-1,100\nT-2,110\n"
+SITES = "site_id,region,site_kind\nS-1,north,school\n"
+SETUPS = "season,tank_id,site_id,room_type,gravel_practice,closed_on\n2024,T-1,S-1,classroom,bare,2025-05-20\n"
+BATCHES = "batch_id,donor_stock,species,brood_year\nB-1,D-1,chinook,2024\n"
+DELIVERIES = "tank_id,batch_id,delivered_on,stage_at_delivery,eggs_live\nT-1,B-1,2025-01-10,eyed,150\n"
+LOSSES = "tank_id,checked_on,stage,dead\nT-1,2025-01-12,egg,1\nT-1,2025-01-14,egg,1O\nT-9,2025-01-15,egg,2\n"
+
+
+@pytest.fixture
+def small_files(tmp_path: Path) -> Path:
+    """A folder of small files: one row with a letter for a zero, one of a tank that nobody listed."""
+    folder = tmp_path / "mail"
+    folder.mkdir()
+    named = {"tanks": TANKS, "sites": SITES, "setups": SETUPS, "batches": BATCHES, "deliveries": DELIVERIES}
+    for name, text in {**named, "losses_north": LOSSES}.items():
+        (folder / f"{name}.csv").write_text(text, encoding="utf-8")
+    return folder
+
+
+@pytest.fixture
+def small_store(tmp_path: Path, small_files: Path) -> Path:
+    """A store with the good rows of the small files."""
+    place = tmp_path / "kept" / "store.duckdb"
+    place.parent.mkdir()
+    with open_store(place, for_loading=True) as store:
+        load_paths(store, [small_files])
+    return place
+
+
+@pytest.fixture(scope="session")
+def sample_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store with the sample of the invented programme; copy it before you change it."""
+    place = tmp_path_factory.mktemp("sample") / "store.duckdb"
+    with open_store(place, for_loading=True) as store:
+        load_paths(store, [synthetic_data_folder() / "sample"])
+    return place
+
+
+def a_copy(store: Path, folder: Path) -> Path:
+    """A store of one's own."""
+    folder.mkdir(exist_ok=True)
+    return Path(shutil.copy(store, folder / "store.duckdb"))
+
+
+@pytest.fixture
+def make_desk(tmp_path: Path) -> Iterator[Callable[..., Desk]]:
+    """Desks in this process, closed at the end."""
+    made = []
+
+    def make(store: Path | None = None) -> Desk:
+        desk = Desk(store or tmp_path / "desk" / "store.duckdb", None, Doors(HOST, PORT))
+        made.append(desk)
+        return desk
+
+    (tmp_path / "desk").mkdir()
+    yield make
+    for desk in made:
+        desk.close()
+
+
+def let_in(desk: Desk) -> FlaskClient:
+    """A client that came in by the opened address, and sends what a page of the desk sends."""
+    app = create_app(desk)
+    app.testing = False
+    client = app.test_client()
+    client.environ_base["HTTP_HOST"] = f"{HOST}:{PORT}"
+    token = desk.doors.entry_address.partition("token=")[2]
+    assert client.get(f"/enter?token={token}", base_url=BASE).status_code == 303
+    client.environ_base |= {"HTTP_ORIGIN": BASE, "HTTP_SEC_FETCH_SITE": "same-origin"}
+    return client
+
+
+def settle(desk: Desk) -> None:
+    """Wait until the desk has nothing to do."""
+    while pending := desk.runner.pending():
+        assert desk.runner.wait_over(pending[0].number, PATIENCE_SECONDS), pending
+
+
+class RunningDesk:
+    """``broodyear desk`` in a process of its own."""
+
+    def __init__(self, store: Path) -> None:
+        self.store = store
+        words = [sys.executable, "-m", "broodyear", "desk", "--no-browser", "--store", str(store)]
+        self.process = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        assert self.process.stdout is not None
+        line = self.process.stdout.readline()
+        found = re.search(r"http://\S+", line)
+        assert found, line + (self.process.stderr.read() if self.process.stderr else "")
+        self.entry = found.group()
+        self.base, _, self.token = self.entry.partition("/enter?token=")
+        self.port = int(self.base.rsplit(":", 1)[1])
+
+    def end(self, number: int = signal.SIGTERM) -> int:
+        """End the process; its exit code."""
+        if self.process.poll() is None:
+            os.kill(self.process.pid, number)
+        code = self.process.wait(PATIENCE_SECONDS)
+        for stream in (self.process.stdout, self.process.stderr):
+            if stream is not None:
+                stream.close()
+        return code
+
+
+class Visitor:
+    """A plain client of a running desk, with its cookie and key."""
+
+    def __init__(self, desk: RunningDesk) -> None:
+        self.desk = desk
+        answer, _ = self.ask("GET", f"/enter?token={desk.token}", cookie="")
+        self.cookie = (answer.getheader("Set-Cookie") or "").partition(";")[0]
+        _, page = self.ask("GET", "/")
+        self.key = re.search(rb'data-key="([^"]+)"', page).group(1).decode()  # type: ignore[union-attr]
+
+    def ask(
+        self, method: str, path: str, body: bytes | None = None, cookie: str | None = None, **headers: str
+    ) -> tuple[http.client.HTTPResponse, bytes]:
+        """Ask for a page; the answer and its body."""
+        line = http.client.HTTPConnection(HOST, self.desk.port, timeout=PATIENCE_SECONDS)
+        sent = {"Cookie": self.cookie if cookie is None else cookie, "Origin": self.desk.base}
+        sent |= {name.replace("_", "-"): value for name, value in headers.items()}
+        line.request(method, path, body, sent)
+        answer = line.getresponse()
+        content = answer.read()
+        line.close()
+        return answer, content
+
+    def post(self, path: str, body: bytes = b"", **headers: str) -> tuple[int, bytes]:
+        """Ask for a change."""
+        answer, content = self.ask("POST", path, body, X_Desk_Key=self.key, Accept="application/json", **headers)
+        return answer.status, content
+
+
+@pytest.fixture
+def run_desk() -> Iterator[Callable[[Path], RunningDesk]]:
+    """Desks in processes of their own, ended at the end."""
+    running: list[RunningDesk] = []
+
+    def run(store: Path) -> RunningDesk:
+        running.append(RunningDesk(store))
+        return running[-1]
+
+    yield run
+    for desk in running:
+        desk.end()
+
+
+# One browser at a time can be driven in one process, so it ends with the last test of this folder.
+@pytest.fixture(scope="package")
+def browser() -> Iterator[Browser]:
+    """The system's own Chromium, driven by playwright; nothing is downloaded."""
+    playwright = pytest.importorskip(
+        "playwright.sync_api", reason="the test extra is not installed: no playwright"
+    )
+    found = next((path for name in BROWSERS if (path := shutil.which(name))), None)
+    if found is None:
+        pytest.skip(f"no browser is installed: none of {', '.join(BROWSERS)} is on PATH")
+    quiet = [
+        "--disable-gpu",
+        "--disable-quic",
+        "--disable-background-networking",
+        "--disable-sync",
+        "--no-first-run",
+    ]
+    alone = ["--no-sandbox"] if os.geteuid() == 0 else []
+    with playwright.sync_playwright() as driver:
+        started = driver.chromium.launch(executable_path=found, args=[*quiet, *alone])
+        yield started
+        started.close()
+
+
+@pytest.fixture(scope="package")
+def axe_source() -> str:
+    """axe-core, from the package that carries it."""
+    pytest.importorskip("axe_playwright_python", reason="the test extra is not installed: no axe-core")
+    return (files("axe_playwright_python") / "axe.min.js").read_text(encoding="utf-8")

@@ -1,0 +1,107 @@
+"""Every page of the desk with a programme behind it: no barrier and nothing too wide, by day and in the dark."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+from tests.desk.conftest import RunningDesk, Visitor, a_copy
+from tests.desk.test_server import hand_over, until, work
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, BrowserContext, Page
+
+WIDTHS = (360, 768, 1440)
+PAGES = (
+    "/",
+    "/files/checked/findings",
+    "/files/checked/findings?level=error",
+    "/store",
+    "/store/season/2024",
+    "/store/season/2024?lacks=water_tests",
+    "/store/uploads",
+    "/store/upload/9",
+    "/reports",
+    "/reports/files/season_2024/",
+    "/words",
+    "/words/setups",
+    "/nowhere",
+)
+#: WCAG 2.2 A and AA, and the house-keeping rules (heading order, landmarks) that go with them.
+AXE_TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+LOSSES = """tank_id,checked_on,stage,dead
+TK-9999,2025-01-12,egg,1
+TK-0003,2025-02-30,egg,1
+TK-0003,2025-01-14,egg,1O
+"""
+
+
+@pytest.fixture(scope="package")
+def furnished(
+    browser: Browser, sample_store: Path, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[BrowserContext]:
+    """A desk with a programme, a report, and files that were looked at; in a browser that was let in."""
+    store = a_copy(sample_store, tmp_path_factory.mktemp("furnished"))
+    report = store.parent / "reports" / "season_2024"
+    (report / "tables").mkdir(parents=True)
+    (report / "season.html").write_text("<!doctype html><title>Review</title><p>Review", encoding="utf-8")
+    (report / "tables" / "setups.csv").write_text("a\n", encoding="utf-8")
+    (report / "manifest.json").write_text('{"report": "season", "parameters": {"season": 2024}}', encoding="utf-8")
+    desk = RunningDesk(store)
+    visitor = Visitor(desk)
+    hand_over(visitor, "north/losses_" + "long_" * 20 + ".csv", LOSSES.encode())
+    hand_over(visitor, "tanks.csv", b"tank_id\nTK-7000\n")
+    hand_over(visitor, "letter.csv", b"Dear all,\nhere are the records.\n")
+    visitor.post("/files/check")
+    until(lambda: work(visitor) == b"[]")
+    context = browser.new_context(base_url=desk.base)
+    name, _, value = visitor.cookie.partition("=")
+    context.add_cookies([{"name": name, "value": value, "url": desk.base}])
+    yield context
+    context.close()
+    desk.end()
+
+
+@pytest.fixture
+def page(furnished: BrowserContext) -> Iterator[Page]:
+    opened = furnished.new_page()
+    yield opened
+    opened.close()
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_axe_finds_no_violation_and_nothing_overflows(page: Page, axe_source: str, path: str) -> None:
+    complaints: list[str] = []
+    page.on("console", lambda message: complaints.append(message.text))
+    page.goto(path)
+    for scheme in ("light", "dark"):
+        page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
+        page.evaluate(axe_source)
+        result = page.evaluate(
+            "tags => axe.run(document, {runOnly: {type: 'tag', values: tags}, resultTypes: ['violations']})",
+            AXE_TAGS,
+        )
+        found = [
+            (violation["id"], violation["help"], [node["html"][:120] for node in violation["nodes"][:3]])
+            for violation in result["violations"]
+        ]
+        assert found == []
+    for width in WIDTHS:
+        page.set_viewport_size({"width": width, "height": 800})
+        assert page.evaluate("document.documentElement.scrollWidth") <= width, width
+    if path != "/nowhere":
+        assert complaints == []
+
+
+@pytest.mark.parametrize("width", [360, 1440])
+def test_targets_are_large_enough_for_a_finger(page: Page, width: int) -> None:
+    page.set_viewport_size({"width": width, "height": 800})
+    for path in PAGES:
+        page.goto(path)
+        small = page.evaluate(
+            """() => [...document.querySelectorAll('button, select, input:not([type=hidden])')]
+                .filter(e => e.getBoundingClientRect().height < 24).map(e => e.outerHTML.slice(0, 80))"""
+        )
+        assert small == [], path

@@ -1,0 +1,199 @@
+"""What the pages answer: understood, busy, out of date, not there."""
+
+from __future__ import annotations
+
+import io
+import threading
+import zipfile
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+import pytest
+from tests.desk.conftest import BASE, LOSSES, let_in, settle
+
+from broodyear.desk import basket
+from broodyear.desk.doors import KEY_FIELD
+from broodyear.desk.process import Ended
+from broodyear.desk.state import Desk
+from broodyear.store import open_store
+
+MakeDesk = Callable[..., Desk]
+
+
+class Slow:
+    """A worker that works until it is stopped."""
+
+    def __init__(self) -> None:
+        self._stopped = threading.Event()
+
+    def run(self, kind: str, order: Mapping[str, Any], tell: Callable[[int, int, str], None]) -> Ended:
+        tell(1, 4, "checking tanks.csv")
+        self._stopped.wait(60)
+        return Ended("failed")
+
+    def stop(self) -> None:
+        self._stopped.set()
+
+
+def post(client: Any, desk: Desk, path: str, **data: Any) -> Any:
+    return client.post(path, data={KEY_FIELD: desk.doors.key, **data}, base_url=BASE, buffered=True)
+
+
+def test_a_second_tab_meets_a_clear_answer(make_desk: MakeDesk, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(Desk, "_process", lambda self: Slow())
+    desk = make_desk()
+    client = let_in(desk)
+    desk.basket.add("tanks.csv", [b"tank_id\nT-1\n"])
+    assert post(client, desk, "/files/load").status_code == 303
+    for path in ("/files/load", "/files/clear", "/demo/make"):
+        answer = post(client, desk, path)
+        assert (
+            answer.status_code == 409 and b"The desk is busy" in answer.data and b"loading 1 file" in answer.data
+        )
+    sent = {"X-Desk-Key": desk.doors.key, "X-File-Name": "more.csv", "Accept": "application/json"}
+    answer = client.post("/files/upload", data=b"x", headers=sent, base_url=BASE)
+    assert answer.status_code == 409 and "busy" in answer.json["error"]
+    assert [file.shown for file in desk.basket.listed()] == ["tanks.csv"]
+    page = client.get("/", base_url=BASE).data
+    assert b"Loading 1 file." in page and b"Stop" in page
+
+
+def test_a_size_limit_is_stated_and_held(make_desk: MakeDesk) -> None:
+    desk = make_desk()
+    client = let_in(desk)
+    assert b"at most 4.0\xe2\x80\xafGB each" in client.get("/", base_url=BASE).data
+    sent = {"X-Desk-Key": desk.doors.key, "X-File-Name": "big.csv"}
+    answer = client.post(
+        "/files/upload",
+        input_stream=io.BytesIO(b""),
+        environ_overrides={"CONTENT_LENGTH": str(basket.LARGEST_FILE_BYTES + 1)},
+        headers=sent,
+        base_url=BASE,
+    )
+    assert answer.status_code == 413 and desk.basket.listed() == []
+
+
+def test_a_full_disk_is_told_before_anything_is_written(
+    make_desk: MakeDesk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from broodyear.desk import files_pages
+
+    monkeypatch.setattr(files_pages, "room_for", lambda size, folder: False)
+    desk = make_desk()
+    sent = {"X-Desk-Key": desk.doors.key, "X-File-Name": "a.csv"}
+    answer = let_in(desk).post("/files/upload", data=b"x", headers=sent, base_url=BASE)
+    assert answer.status_code == 507 and b"no room" in answer.data
+
+
+def test_a_file_cut_off_on_its_way_is_not_kept(make_desk: MakeDesk) -> None:
+    desk = make_desk()
+    sent = {"X-Desk-Key": desk.doors.key, "X-File-Name": "a.csv"}
+    answer = let_in(desk).post(
+        "/files/upload",
+        input_stream=io.BytesIO(b"half"),
+        environ_overrides={"CONTENT_LENGTH": "1000"},
+        headers=sent,
+        base_url=BASE,
+    )
+    assert answer.status_code == 400 and desk.basket.listed() == []
+
+
+def test_nothing_is_taken_back_that_is_not_as_it_was_shown(make_desk: MakeDesk, small_store: Path) -> None:
+    desk = make_desk(small_store)
+    client = let_in(desk)
+    settle(desk)
+    state = ".".join(map(str, desk.place.state()))
+    for number in (1, 2):
+        page = client.get(f"/store/upload/{number}", base_url=BASE).data
+        assert b"would no longer count" in page and state.encode() in page
+    assert post(client, desk, "/store/withdraw", upload=99, state=state).status_code == 404
+    assert post(client, desk, "/store/withdraw", upload=1, state="1.2.3").status_code == 409
+    with open_store(small_store) as store:
+        assert not store.uploads()["withdrawn"].any()
+    assert post(client, desk, "/store/withdraw", upload=1, state=state).status_code == 303
+    settle(desk)
+    with open_store(small_store) as store:
+        assert store.uploads()["withdrawn"].tolist().count(True) == 1
+    assert post(client, desk, "/store/withdraw", upload=2, state=state).status_code == 409
+
+
+def test_a_damaged_store_is_told_and_the_pages_go_on(make_desk: MakeDesk, tmp_path: Path) -> None:
+    place = tmp_path / "desk" / "store.duckdb"
+    place.write_bytes(b"no store at all" * 1000)
+    desk = make_desk(place)
+    client = let_in(desk)
+    settle(desk)
+    page = client.get("/store", base_url=BASE).data.decode()
+    assert "The store could not be read." in page and "is not a store" in page
+    desk.basket.add("losses.csv", [LOSSES.encode()])
+    post(client, desk, "/files/check")
+    settle(desk)
+    assert b"That did not work." in client.get("/", base_url=BASE).data
+    assert place.read_bytes() == b"no store at all" * 1000
+
+
+def test_reports_are_asked_for_by_name_and_season(make_desk: MakeDesk, small_store: Path) -> None:
+    desk = make_desk(small_store)
+    client = let_in(desk)
+    settle(desk)
+    assert post(client, desk, "/reports/make", kind="../../x").status_code == 400
+    assert post(client, desk, "/reports/make", kind="report_season", season=1999).status_code == 400
+    assert post(client, desk, "/reports/make", kind="report_season", season="x").status_code == 400
+    assert desk.runner.pending() == []
+
+
+def test_an_export_and_a_forecast_are_made(make_desk: MakeDesk, small_store: Path) -> None:
+    desk = make_desk(small_store)
+    client = let_in(desk)
+    settle(desk)
+    post(client, desk, "/reports/make", kind="export", format="csv")
+    post(client, desk, "/reports/make", kind="forecast", season=2024)
+    settle(desk)
+    assert (small_store.parent / "reports" / "export_csv" / "losses.csv").is_file()
+    page = client.get("/reports", base_url=BASE).data.decode()
+    assert "Every table as CSV" in page
+    # This store has no reading of water, so that there is nothing to forecast from; the page says so.
+    assert "That did not work." in page and "forecast" in page
+
+
+def test_forms_and_words_can_be_saved(make_desk: MakeDesk) -> None:
+    client = let_in(make_desk())
+    packed = client.get("/words/templates.zip", base_url=BASE).data
+    with zipfile.ZipFile(io.BytesIO(packed)) as archive:
+        assert len(archive.namelist()) == 12 and b"tank_id" in archive.read("losses.csv")
+    assert client.get("/words/template/losses.csv", base_url=BASE).data.startswith(b"\xef\xbb\xbftank_id")
+    assert client.get("/words/template/nothing.csv", base_url=BASE).status_code == 404
+    assert client.get("/words/data_dictionary.md", base_url=BASE).data.startswith(b"# Data dictionary")
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/store/season/1999",
+        "/store/upload/99",
+        "/files/checked/findings",
+        "/files/loaded/mend/0",
+        "/words/nothing",
+        "/reports/files/none/",
+        "/nowhere",
+    ],
+)
+def test_what_is_not_there_is_said_kindly(make_desk: MakeDesk, small_store: Path, path: str) -> None:
+    desk = make_desk(small_store)
+    client = let_in(desk)
+    settle(desk)
+    answer = client.get(path, base_url=BASE)
+    assert answer.status_code == 404 and b"There is no such page" in answer.data
+
+
+@pytest.mark.parametrize(
+    "query",
+    ["leaf=0", "leaf=-5", "leaf=99999999999999999999", "leaf=x", "region=%00", "with=%ff", "lacks=nothing"],
+)
+def test_odd_questions_get_a_page(make_desk: MakeDesk, small_store: Path, query: str) -> None:
+    desk = make_desk(small_store)
+    client = let_in(desk)
+    settle(desk)
+    assert client.get(f"/store/season/2024?{query}", base_url=BASE).status_code == 200
+    assert client.get(f"/store/uploads?{query}", base_url=BASE).status_code == 200
