@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from tests.intake.mutated import run
 
-FILES = 200
+FILES = 120
 
 
 def test_mutated_files() -> None:

@@ -37,7 +37,8 @@ class Reading:
 
     decimal_comma: commas may be decimal signs; cell_commas: a cell may hold a comma at all; apostrophes: a cell
     may carry the apostrophe that guards formula text; blanks: those that may stand around cells; plain: the file
-    holds no blanks, no plus sign and nothing beyond ASCII, so that quicker tests tell as much.
+    holds no blanks, no plus sign and nothing beyond ASCII, so that quicker tests tell as much; empties: a cell may
+    be an empty text instead of missing.
     """
 
     decimal_comma: bool = False
@@ -45,6 +46,7 @@ class Reading:
     apostrophes: bool = False
     blanks: Literal["none", "spaces", "any"] = "any"
     plain: bool = False
+    empties: bool = True
 
 
 @dataclass(frozen=True)
@@ -66,7 +68,9 @@ def clean(cell: str, reading: Reading) -> str:
     trimmed = _trim(cell, reading)
     if reading.apostrophes:
         trimmed = _trim(f"regexp_replace({trimmed}, '^''([=+@\t-])', '\\1')", reading)
-    return f"nullif(nullif({trimmed}, ''), '.')"
+    if reading.empties:
+        trimmed = f"nullif({trimmed}, '')"
+    return f"nullif({trimmed}, '.')"
 
 
 def _trim(text: str, reading: Reading) -> str:

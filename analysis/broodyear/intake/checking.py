@@ -51,13 +51,11 @@ class Verdict:
         self.findings.sort(key=lambda finding: (finding.line is None, finding.line or 0))
 
 
-def judge(
-    connection: duckdb.DuckDBPyConnection, path: str, found: Recognised, reading: Reading, staged: Staged
-) -> Verdict:
+def judge(connection: duckdb.DuckDBPyConnection, path: str, found: Recognised, staged: Staged) -> Verdict:
     """Every broken check of the rows in ``checked`` that failed any, with their raw cells."""
     checks = all_checks(found.table, found.header_cells)
     verdict = Verdict()
-    strict = replace(reading, plain=False)
+    strict = replace(staged.reading, plain=False)
     connection.execute(f"CREATE OR REPLACE TEMP TABLE judged AS {_detail_query(found, strict, staged, checks)}")
     codes = NearCodes(connection, found.table)
     for rows in _pages(connection):

@@ -21,10 +21,14 @@ from typing import BinaryIO
 import numpy as np
 
 from broodyear.errors import UnreadableFile
+from broodyear.intake.cell_sql import BLANKS
 from broodyear.intake.sources import Source
 
 #: Control characters that have no business in a table.
 _STRANGE = bytes([*range(1, 9), 11, 12, *range(14, 32), 127])
+#: Blanks that are neither the space nor the tab, in UTF-8: feeds, and the wide and unbreakable spaces.
+_FEEDS = (b"\x0b", b"\x0c")
+_ODD_BLANKS = (*_FEEDS, *(blank.encode() for blank in BLANKS if not blank.isascii()))
 PIECE = 1 << 20
 #: A compressed file may unpack to this many bytes in any case, beyond it only at an honest ratio for tables.
 UNPACKED_FREELY = 100_000_000
@@ -62,7 +66,7 @@ class Census:
     has_apostrophe: bool = False
     has_space: bool = False
     has_tab: bool = False
-    has_feed: bool = False
+    has_odd_blank: bool = False
     has_plus: bool = False
     has_lone_return: bool = False
     is_ascii: bool = True
@@ -230,14 +234,14 @@ def _survey(place: Path, skip: int, census: Census) -> bool:
                 decoder.decode(body)
             except UnicodeDecodeError:
                 return False
-        last = body[-1:] or last
+        last = (last + body)[-3:]
         tail = (tail + body)[-4096:]
     try:
         decoder.decode(b"", final=True)
     except UnicodeDecodeError:
         return False
-    census.ends_open = bool(last) and last != b"\n"
-    census.has_lone_return |= last == b"\r"
+    census.ends_open = bool(last) and not last.endswith(b"\n")
+    census.has_lone_return |= last.endswith(b"\r")
     kept = tail.rstrip(b"\r\n")
     census.trailing_blank = max(tail[len(kept) :].count(b"\n") - 1, 0)
     return True
@@ -253,8 +257,10 @@ def _count(body: bytes, last: bytes, census: Census) -> None:
     census.has_space = census.has_space or b" " in body
     census.has_tab = census.has_tab or b"\t" in body
     census.has_plus = census.has_plus or b"+" in body
-    census.has_feed = census.has_feed or b"\x0b" in body or b"\x0c" in body
-    if last == b"\r":
+    looked_for = _FEEDS if body.isascii() else _ODD_BLANKS
+    joined = body if looked_for is _FEEDS else last + body
+    census.has_odd_blank = census.has_odd_blank or any(blank in joined for blank in looked_for)
+    if last.endswith(b"\r"):
         census.returns += body.startswith(b"\n")
         census.has_lone_return = census.has_lone_return or not body.startswith(b"\n")
     if b"\r" in body:

@@ -80,7 +80,7 @@ def file_upload(
     # Read and judged before the transaction begins: a failure of the quick reader would end it.
     reading = _reading(opened)
     staged = stage(connection, opened.text, opened.dialect, opened.found, reading)
-    verdict = judge(connection, opened.source.shown, opened.found, reading, staged)
+    verdict = judge(connection, opened.source.shown, opened.found, staged)
     left_out = _look_across_rows(connection, opened, staged, verdict, settings)
     connection.execute("BEGIN")
     try:
@@ -149,14 +149,15 @@ def _reading(opened: Opened) -> Reading:
     """What may stand in the cells, judged by the bytes of the file."""
     census, separator = opened.text.census, opened.dialect.separator
     tabs_in_cells = census.has_tab and separator != "\t"
-    odd_blanks = tabs_in_cells or census.has_feed or census.has_quote or not census.is_ascii
+    odd_blanks = tabs_in_cells or census.has_odd_blank
     blanks: Literal["none", "spaces", "any"] = "any" if odd_blanks else "spaces" if census.has_space else "none"
     return Reading(
         decimal_comma=uses_decimal_commas(opened.text.place, census, opened.dialect),
         cell_commas=separator != "," or census.has_quote,
         apostrophes=census.has_apostrophe,
         blanks=blanks,
-        plain=blanks == "none" and not census.has_plus,
+        empties=blanks != "none" or census.has_quote or census.has_apostrophe,
+        plain=blanks == "none" and census.is_ascii and not census.has_plus,
     )
 
 

@@ -21,6 +21,8 @@ from broodyear.store.layout import hour_flag, key_sql, value_columns
 
 #: From so many rows on, uniqueness is first tried by hashes, which is several times cheaper than grouping.
 HASHED_FROM_ROWS = 200_000
+#: Hashes are compared in parts of about this many, so that a large file needs no more memory than a small one.
+HASHES_AT_A_TIME = 10_000_000
 
 
 @dataclass(frozen=True)
@@ -39,7 +41,7 @@ def find_repeats(
 ) -> list[Repeat]:
     """The rows of ``checked`` (those without errors) that repeat a key, in line order."""
     key = key_sql(table, settings)
-    if staged.rows >= HASHED_FROM_ROWS and _all_differ(connection, key):
+    if staged.rows >= HASHED_FROM_ROWS and _all_differ(connection, key, staged.rows):
         return []
     rows = connection.execute(_repeats_query(table, key, staged)).fetchall()
     return [_repeat(*row) for row in rows]
@@ -49,9 +51,16 @@ def _repeat(line: int, first_line: int, identical: bool, moment: dt.datetime | N
     return Repeat(line, first_line, identical, not identical and moment is not None and is_doubled(moment))
 
 
-def _all_differ(connection: duckdb.DuckDBPyConnection, key: tuple[str, ...]) -> bool:
+def _all_differ(connection: duckdb.DuckDBPyConnection, key: tuple[str, ...], rows: int) -> bool:
     """Whether all keys have different hashes; then they differ. Equal hashes prove nothing."""
-    query = f"SELECT hash({', '.join(key)}) AS h FROM checked WHERE raw IS NULL"
+    parts = max(-(-rows // HASHES_AT_A_TIME), 1)
+    hashed = f"SELECT hash({', '.join(key)}) AS h FROM checked WHERE raw IS NULL"
+    return all(
+        _part_differs(connection, f"SELECT h FROM ({hashed}) WHERE h % {parts} = {part}") for part in range(parts)
+    )
+
+
+def _part_differs(connection: duckdb.DuckDBPyConnection, query: str) -> bool:
     hashes = np.asarray(connection.execute(query).fetchnumpy()["h"])
     hashes.sort()
     return not bool((hashes[1:] == hashes[:-1]).any())

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import islice
 from pathlib import Path
 
@@ -32,12 +32,14 @@ ROWS_AT_A_TIME = 50_000
 @dataclass(frozen=True)
 class Staged:
     """What was staged. line: SQL for the spreadsheet row of a row of ``checked``;
-    lines_read: spreadsheet rows of the file; short_rows: rows with fewer cells than the header."""
+    lines_read: spreadsheet rows of the file; short_rows: rows with fewer cells than the header;
+    reading: how the cells were read."""
 
     line: str
     lines_read: int
     rows: int
     short_rows: int
+    reading: Reading
     direct: bool = True
 
 
@@ -50,8 +52,10 @@ def stage(
     if dialect.plain_start and census.is_uniform:
         expected = max(census.lines - census.trailing_blank - dialect.header_line, 0)
         if _direct(connection, text, dialect, found, reading, expected):
-            return Staged(_line_by_position(connection, dialect), census.lines, expected, 0)
-    return _row_by_row(connection, text.place, dialect, found, reading)
+            return Staged(_line_by_position(connection, dialect), census.lines, expected, 0, reading)
+    # A quoted cell may hold line breaks and blanks of any kind.
+    careful = replace(reading, blanks="any", plain=False)
+    return _row_by_row(connection, text.place, dialect, found, careful)
 
 
 def _direct(
@@ -138,7 +142,7 @@ def _row_by_row(
         connection.execute("INSERT INTO incoming SELECT * FROM chunk")
         connection.unregister("chunk")
     connection.execute(_checked_table(found, reading, "incoming", "line, "))
-    return Staged("checked.line", rows.lines_read, rows.taken, rows.short_rows, direct=False)
+    return Staged("checked.line", rows.lines_read, rows.taken, rows.short_rows, reading, direct=False)
 
 
 class _Counted:
