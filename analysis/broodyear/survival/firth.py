@@ -11,7 +11,7 @@ from broodyear.survival.arrays import FloatArray, IntArray, binomial_log_likelih
 
 ITERATIONS = 500
 STEP_TOLERANCE = 1e-10
-LONGEST_STEP = 5.0  # logits; keeps early steps from overshooting
+LONGEST_STEP = 3.0  # logits in any row; keeps early steps from overshooting
 HALF_CRITICAL = 1.9207294103470636  # half the 95 % point of chi-squared on 1 degree of freedom
 
 
@@ -39,25 +39,30 @@ def fit_firth(matrix: FloatArray, survived: FloatArray, trials: FloatArray) -> F
     Limits and tests by profiling the penalised likelihood (Heinze & Schemper 2002, doi 10.1002/sim.1047).
     It assumes binomial variation: where eggs of a tank share a fate its intervals are too narrow.
     """
+    try:
+        with np.errstate(all="ignore"):
+            return _fit(matrix, survived, trials)
+    except np.linalg.LinAlgError as error:
+        raise _unsettled() from error
+
+
+def _fit(matrix: FloatArray, survived: FloatArray, trials: FloatArray) -> Firth:
     from scipy.special import chdtrc
 
     terms = matrix.shape[1]
     best = _maximise(matrix, survived, trials, np.zeros(terms), None)
     top = _penalised(matrix, survived, trials, best)
-    covariance = np.linalg.inv(_information(matrix, trials, best))
-    errors = np.sqrt(np.diag(covariance))
+    covariance = np.asarray(np.linalg.inv(_information(matrix, trials, best)), dtype=float)
     low, high, p_values = np.empty(terms), np.empty(terms), np.empty(terms)
     for term in range(terms):
-        low[term] = _limit(matrix, survived, trials, best, top, term, -errors[term])
-        high[term] = _limit(matrix, survived, trials, best, top, term, errors[term])
-        start = best.copy()
-        start[term] = 0.0
-        without = _maximise(matrix, survived, trials, start, term)
+        low[term] = _limit(matrix, survived, trials, best, top, term, covariance, -1.0)
+        high[term] = _limit(matrix, survived, trials, best, top, term, covariance, 1.0)
+        without = _maximise(matrix, survived, trials, _along(best, covariance, term, 0.0), term)
         drop = max(2.0 * (top - _penalised(matrix, survived, trials, without)), 0.0)
         p_values[term] = float(chdtrc(1.0, drop))
     return Firth(
         coefficients=best,
-        covariance=np.asarray(covariance, dtype=float),
+        covariance=covariance,
         ci_low=low,
         ci_high=high,
         p_values=p_values,
@@ -93,11 +98,16 @@ def _maximise(
         leverage = weight * np.einsum("ij,jk,ik->i", matrix, inverse, matrix)
         score = matrix.T @ (survived - trials * share + leverage * (0.5 - share))
         step = np.linalg.solve(_information(matrix, trials, values)[np.ix_(free, free)], score[free])
-        step *= min(1.0, LONGEST_STEP / max(float(np.abs(step).max()), 1e-300))
+        longest = float(np.abs(matrix[:, free] @ step).max())
+        step *= min(1.0, LONGEST_STEP / max(longest, 1e-300))
         values = _climb(matrix, survived, trials, values, free, step)
-        if np.abs(step).max() < STEP_TOLERANCE:
+        if longest < STEP_TOLERANCE:
             return values
-    raise Refused("Firth's penalised fit did not settle: put covariates in other units, or merge levels.")
+    raise _unsettled()
+
+
+def _unsettled() -> Refused:
+    return Refused("Firth's penalised fit did not settle: put covariates in other units, or merge levels.")
 
 
 def _climb(
@@ -119,6 +129,13 @@ def _climb(
     return values
 
 
+def _along(best: FloatArray, covariance: FloatArray, term: int, value: float) -> FloatArray:
+    """Coefficients with one held at a value and the others moved as the curvature says, a near start."""
+    moved = best + covariance[:, term] / covariance[term, term] * (value - best[term])
+    moved[term] = value
+    return np.asarray(moved, dtype=float)
+
+
 def _limit(
     matrix: FloatArray,
     survived: FloatArray,
@@ -126,17 +143,17 @@ def _limit(
     best: FloatArray,
     top: float,
     term: int,
-    reach: float,
+    covariance: FloatArray,
+    side: float,
 ) -> float:
     """Where the profile falls by half the critical value on one side of the estimate."""
     from scipy.optimize import brentq
 
     def fall(value: float) -> float:
-        start = best.copy()
-        start[term] = value
-        held = _maximise(matrix, survived, trials, start, term)
+        held = _maximise(matrix, survived, trials, _along(best, covariance, term, value), term)
         return top - _penalised(matrix, survived, trials, held) - HALF_CRITICAL
 
+    reach = side * float(np.sqrt(covariance[term, term]))
     outer = best[term] + 2.0 * reach
     for _ in range(30):
         if fall(outer) > 0:

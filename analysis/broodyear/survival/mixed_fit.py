@@ -13,6 +13,7 @@ from broodyear.survival.design import Design
 from broodyear.survival.glm import fit_logistic
 from broodyear.survival.mixed_laplace import Mode, refuse_unsettled
 from broodyear.survival.mixed_optimum import (
+    LARGEST_SD,
     SMALLEST_SD,
     Optimum,
     laplace_for,
@@ -153,6 +154,7 @@ def _finish(
             "The mixed model reached no proper maximum: its likelihood is flat in some direction. Take a"
             " group or a term out, or merge sparse levels."
         )
+    _require_bounded(design, kept, values)
     if small_sample:
         moved = restrict(objective, laplace, values, optimum.scale, hessian)
         bent = scaled_hessian(objective, moved, optimum.scale, count)
@@ -181,6 +183,15 @@ def _finish(
         notes=tuple(notes),
         satterthwaite=Satterthwaite(precision, joint[:count, :count]) if precision else None,
     )
+
+
+def _require_bounded(design: Design, kept: Sequence[int], values: FloatArray) -> None:
+    for place, log_sd in zip(kept, values, strict=False):
+        if log_sd >= np.log(LARGEST_SD):
+            raise Refused(
+                f"The spread between levels of {design.groupings[place].name} grows without bound: nearly all"
+                " of its levels lost or kept every egg. Take that group out, or report the counts as they are."
+            )
 
 
 def _is_curved(hessian: FloatArray) -> bool:
