@@ -12,6 +12,7 @@ import pandas as pd
 from broodyear.errors import Refused, UsageError
 from broodyear.survival.arrays import FloatArray, critical_value, expit, normal_nodes, two_sided_p
 from broodyear.survival.design import Design
+from broodyear.survival.given_frame import as_frame
 
 if TYPE_CHECKING:
     from broodyear.survival.result import SurvivalFit
@@ -127,7 +128,7 @@ def _kind(column: pd.Series[Any], value: Any) -> type:
 def contrast_table(fit: SurvivalFit, factor: str, reference: Any, sd: float) -> pd.DataFrame:
     """Rows of `SurvivalFit.contrast`; sd is the spread averaged over (0 for a typical site)."""
     levels = levels_of(fit.design, factor)
-    base = base_level(fit.design, factor) if reference is None else reference
+    base = base_level(fit.design, factor) if reference is None else _as_level(reference, levels)
     if base not in levels:
         raise UsageError(f"Factor {factor!r} has no level {base!r}; its levels are: {_listed(levels)}.")
     against = matrix_with(fit.design, factor, base)
@@ -153,6 +154,13 @@ def step_table(fit: SurvivalFit, name: str, by: float, sd: float) -> pd.DataFram
     return pd.DataFrame([row], columns=list(CONTRAST_COLUMNS))
 
 
+def _as_level(reference: Any, levels: Sequence[Any]) -> Any:
+    """The level meant: itself, or the one whose name reads the same ('True' for True, '2024' for 2024)."""
+    if reference in levels:
+        return levels[levels.index(reference)]
+    return next((level for level in levels if str(level) == str(reference)), reference)
+
+
 def _difference(fit: SurvivalFit, matrix: FloatArray, against: FloatArray, sd: float) -> dict[str, float]:
     """Odds ratio, difference in percentage points, and p value of one prediction against another."""
     shift = (matrix - against).mean(axis=0)
@@ -166,14 +174,20 @@ def _difference(fit: SurvivalFit, matrix: FloatArray, against: FloatArray, sd: f
     error = 100.0 * _error(gradient, fit.joint_covariance)
     statistic = np.array([log_ratio / log_error if log_error > 0 else np.nan])
     return {
-        "odds_ratio": float(np.exp(log_ratio)),
-        "or_low": float(np.exp(log_ratio - critical * log_error)),
-        "or_high": float(np.exp(log_ratio + critical * log_error)),
+        "odds_ratio": _exp(log_ratio),
+        "or_low": _exp(log_ratio - critical * log_error),
+        "or_high": _exp(log_ratio + critical * log_error),
         "difference_points": points,
         "difference_low": points - critical * error,
         "difference_high": points + critical * error,
         "p_value": float(two_sided_p(statistic, degrees_of_freedom)[0]),
     }
+
+
+def _exp(value: float) -> float:
+    """e to the power, infinite where it is beyond what a number can hold."""
+    with np.errstate(over="ignore"):
+        return float(np.exp(value))
 
 
 def _error(gradient: FloatArray, covariance: FloatArray) -> float:
@@ -211,8 +225,9 @@ def _adjusted(fit: SurvivalFit, matrix: FloatArray) -> dict[str, float]:
     return {"adjusted_pct": 100.0 * mean.share, "adjusted_low": 100.0 * low, "adjusted_high": 100.0 * high}
 
 
-def new_matrix(design: Design, frame: pd.DataFrame) -> FloatArray:
+def new_matrix(design: Design, frame: Any) -> FloatArray:
     """Design matrix of rows outside the fit; refuses missing values and unseen levels."""
+    frame = as_frame(frame)
     values = pd.DataFrame(index=range(len(frame)))
     for name in design.covariates:
         if name not in frame.columns:

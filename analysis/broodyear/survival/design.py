@@ -80,6 +80,8 @@ def make_design(
     _require_varying(rows, covariates)
     matrix = _model_matrix(formula, rows.frame)
     terms = tuple(map(str, matrix.columns))
+    if not terms:
+        raise UsageError(f"The formula {formula!r} has no term at all: write '1' for an overall survival.")
     values = np.ascontiguousarray(matrix.to_numpy(dtype=float))
     _require_rows_for(terms, rows, spare_rows)
     _require_independent(values, terms)
@@ -140,6 +142,12 @@ def _alias_message(matrix: FloatArray, terms: Sequence[str], place: int) -> str:
     weights = np.linalg.lstsq(matrix[:, :place], matrix[:, place], rcond=None)[0]
     partners = [term for term, weight in zip(terms, weights, strict=False) if abs(weight) > 1e-6]
     others = [term for term in partners if term != "Intercept"] or partners
+    spline = terms[place].partition("(")[0]
+    if spline in ("cr", "cs", "cc") and all(term.startswith(spline + "(") for term in others):
+        return (
+            f"The columns of {terms[place].rpartition('[')[0]} add up to the intercept: write"
+            f" {spline}(..., constraints='center')."
+        )
     return (
         f"The effect of {terms[place]} cannot be told apart from {', '.join(others)}: its column is an exact"
         " combination of theirs in the rows used. Take one of them out of the formula."

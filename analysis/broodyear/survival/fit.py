@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -13,29 +14,31 @@ from broodyear.survival.beta_binomial import fit_beta_binomial
 from broodyear.survival.design import Design, make_design
 from broodyear.survival.firth import fit_firth
 from broodyear.survival.gee import fit_exchangeable
+from broodyear.survival.given_frame import as_frame
 from broodyear.survival.glm import Logistic, cluster_covariance, fit_logistic, summarise
 from broodyear.survival.mixed_fit import Mixed, fit_mixed
 from broodyear.survival.result import SurvivalFit
+from broodyear.survival.robust import require_full_robust, robust_notes
 from broodyear.survival.separation import refuse_separation
 
 METHODS = ("mixed", "beta_binomial", "quasi_binomial", "clustered", "exchangeable")
-FEW_CLUSTERS = 30  # sandwich errors are known to be too small below about this many clusters
 
 
 def fit_survival(
-    frame: pd.DataFrame,
+    frame: Any,
     formula: str,
     *,
     survived: str,
     trials: str,
-    groups: Sequence[str] | str = (),
+    groups: Iterable[str] | str | None = (),
     method: str = "mixed",
     quadrature_points: int = 1,
     small_sample: bool = False,
 ) -> SurvivalFit:
     """Regress survival counts on covariates, allowing for eggs that share a fate.
 
-    frame: one row per tank-season. formula: right-hand side in the formula library's notation, such as
+    frame: one row per tank-season; a pandas frame, a dict of columns, a list of records, or another
+    library's frame. formula: right-hand side in the formula library's notation, such as
     "gravel + temp_c"; text and boolean columns are factors, the first level (alphabetical, or first of a
     categorical) the reference. survived, trials: names of the count columns (survived ≤ trials). groups:
     names of grouping columns. Rows with a missing value or without eggs are left out and counted.
@@ -73,10 +76,11 @@ def fit_survival(
         level reference  difference_points
     0  stones      bare                5.4
     """
-    named = (groups,) if isinstance(groups, str) else tuple(groups)
+    named = (groups,) if isinstance(groups, str) else tuple(groups or ())
     _require_groups(method, named, quadrature_points)
     _require_small_sample(method, quadrature_points, small_sample)
-    design = make_design(frame, formula, survived, trials, named, spare_rows=0 if method == "firth" else 1)
+    spare_rows = 0 if method == "firth" else 1
+    design = make_design(as_frame(frame), formula, survived, trials, named, spare_rows=spare_rows)
     if method == "firth":
         return _firth(design)
     refuse_separation(design.matrix, design.terms, design.rows.survived, design.rows.trials)
@@ -224,20 +228,23 @@ def _quasi_binomial(design: Design) -> SurvivalFit:
 
 def _clustered(design: Design) -> SurvivalFit:
     plain, grouping = _plain(design), design.groupings[0]
+    covariance = cluster_covariance(design, plain, grouping)
+    require_full_robust(design, grouping, covariance, plain.covariance)
     return _result(
         design,
         "clustered",
         plain.coefficients,
-        cluster_covariance(design, plain, grouping),
+        covariance,
         dispersion=plain.dispersion,
         log_likelihood=plain.log_likelihood,
-        notes=_few_clusters(grouping.name, len(grouping.levels)),
+        notes=robust_notes(design, grouping),
     )
 
 
 def _exchangeable(design: Design) -> SurvivalFit:
     grouping = design.groupings[0]
     found = fit_exchangeable(design, grouping)
+    require_full_robust(design, grouping, found.covariance, found.model_covariance)
     return _result(
         design,
         "exchangeable",
@@ -245,14 +252,8 @@ def _exchangeable(design: Design) -> SurvivalFit:
         found.covariance,
         dispersion=found.correlation,
         log_likelihood=float("nan"),
-        notes=_few_clusters(grouping.name, len(grouping.levels)),
+        notes=robust_notes(design, grouping),
     )
-
-
-def _few_clusters(name: str, clusters: int) -> tuple[str, ...]:
-    if clusters >= FEW_CLUSTERS:
-        return ()
-    return (f"Only {clusters} levels of {name}: robust standard errors are too small below about {FEW_CLUSTERS}.",)
 
 
 def _beta_binomial(design: Design) -> SurvivalFit:

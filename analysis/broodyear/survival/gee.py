@@ -13,7 +13,9 @@ from broodyear.survival.glm import fit_logistic
 
 ITERATIONS = 200
 STEP_TOLERANCE = 1e-9
-LONGEST_STEP = 0.5  # logits; longer steps overshoot when the correlation is high
+CALMER_AFTER = 60  # scoring steps
+LONGEST_STEP = 0.5  # logits in any row; longer steps overshoot when the correlation is high
+SMALLEST_SPREAD = 1e-12  # of one egg's fate, where the fitted share is 0 or 1 to rounding
 
 
 @dataclass(frozen=True, eq=False)
@@ -21,27 +23,42 @@ class Exchangeable:
     """A fit by generalised estimating equations.
 
     coefficients: shape (terms,). covariance: robust (sandwich), without small-sample factor.
-    correlation: between any two eggs of one cluster, moment estimate.
+    model_covariance: as if the working correlation were true. correlation: between any two eggs of one
+    cluster, moment estimate.
     """
 
     coefficients: FloatArray
     covariance: FloatArray
+    model_covariance: FloatArray
     correlation: float
 
 
 def _solve(design: Design, grouping: Grouping) -> FloatArray:
     """Scoring steps, the correlation estimated anew at each; refuses when they run away."""
     coefficients = fit_logistic(design.matrix, design.rows.survived, design.rows.trials).coefficients
-    for _ in range(ITERATIONS):
+    for turn in range(ITERATIONS):
         correlation = _moment_correlation(design, grouping, coefficients)
         sums = _sums(design, grouping, coefficients, correlation)
         if not (np.isfinite(sums.information).all() and np.isfinite(sums.score).all()):
             break
         step = np.linalg.lstsq(sums.information, sums.score, rcond=None)[0]
-        coefficients = coefficients + step * min(1.0, LONGEST_STEP / max(float(np.abs(step).max()), 1e-300))
-        if np.abs(step).max() < STEP_TOLERANCE:
+        longest = float(np.abs(design.matrix @ step).max())
+        calm = 0.5 ** (turn // CALMER_AFTER)  # steps that swing to and fro settle once they are shortened
+        coefficients = coefficients + step * min(calm, LONGEST_STEP / max(longest, 1e-300))
+        if longest < STEP_TOLERANCE:
             return coefficients
-    raise Refused(
+    raise _unsettled(grouping)
+
+
+def _inverse(information: FloatArray, grouping: Grouping) -> FloatArray:
+    try:
+        return np.asarray(np.linalg.inv(information), dtype=float)
+    except np.linalg.LinAlgError as error:
+        raise _unsettled(grouping) from error
+
+
+def _unsettled(grouping: Grouping) -> Refused:
+    return Refused(
         f"The exchangeable fit over {grouping.name} did not settle: some clusters are too small or"
         " all-or-nothing; use method='clustered', which needs no working correlation."
     )
@@ -67,18 +84,20 @@ def fit_exchangeable(design: Design, grouping: Grouping) -> Exchangeable:
     """
     with np.errstate(all="ignore"):
         coefficients = _solve(design, grouping)
-    correlation = _moment_correlation(design, grouping, coefficients)
-    sums = _sums(design, grouping, coefficients, correlation)
-    bread = np.linalg.inv(sums.information)
-    covariance = bread @ (sums.cluster_scores.T @ sums.cluster_scores) @ bread
-    return Exchangeable(coefficients, np.asarray(covariance, dtype=float), correlation)
+        correlation = _moment_correlation(design, grouping, coefficients)
+        sums = _sums(design, grouping, coefficients, correlation)
+    bread = _inverse(sums.information, grouping)
+    covariance = np.asarray(bread @ (sums.cluster_scores.T @ sums.cluster_scores) @ bread, dtype=float)
+    if not np.isfinite(covariance).all():
+        raise _unsettled(grouping)
+    return Exchangeable(coefficients, covariance, bread, correlation)
 
 
 def _moment_correlation(design: Design, grouping: Grouping, coefficients: FloatArray) -> float:
     """Mean product of Pearson residuals over pairs of eggs in a cluster, over the Pearson scale."""
     survived, trials = design.rows.survived, design.rows.trials
     share = expit(design.matrix @ coefficients)
-    spread = np.sqrt(share * (1.0 - share))
+    spread = np.sqrt(np.maximum(share * (1.0 - share), SMALLEST_SPREAD))
     row_sums = (survived - trials * share) / spread
     row_squares = (survived * (1.0 - share) ** 2 + (trials - survived) * share**2) / spread**2
     clusters = len(grouping.levels)
@@ -100,7 +119,7 @@ def _sums(design: Design, grouping: Grouping, coefficients: FloatArray, correlat
     """Score, information and cluster scores, with R⁻¹ = (I − c·11')/(1 − α), c = α/(1 + (N − 1)α)."""
     survived, trials = design.rows.survived, design.rows.trials
     share = expit(design.matrix @ coefficients)
-    spread = np.sqrt(share * (1.0 - share))
+    spread = np.sqrt(np.maximum(share * (1.0 - share), SMALLEST_SPREAD))
     clusters, terms = len(grouping.levels), design.matrix.shape[1]
     weighted = (trials * spread)[:, None] * design.matrix
     own = np.zeros((clusters, terms))

@@ -148,7 +148,7 @@ class SurvivalFit:
         """
         return averaging.curve_table(self, name, points)
 
-    def predict(self, frame: pd.DataFrame, *, averaged: bool = True) -> FloatArray:
+    def predict(self, frame: Any, *, averaged: bool = True) -> FloatArray:
         """Survival (0–1) of new rows from the fixed effects, averaged over the random intercepts or not.
 
         averaged=True: mean over sites and batches; averaged=False: a typical site and batch.
@@ -159,7 +159,7 @@ class SurvivalFit:
             return expit(log_odds)
         return averaging.average_over_groups(log_odds, self.total_group_sd).share
 
-    def log_odds(self, frame: pd.DataFrame) -> FloatArray:
+    def log_odds(self, frame: Any) -> FloatArray:
         """Fixed part of the log-odds of new rows, shape (rows,)."""
         return averaging.new_matrix(self.design, frame) @ self.coefficients
 

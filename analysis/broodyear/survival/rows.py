@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 from collections.abc import Sequence
 from dataclasses import dataclass
+from numbers import Number
 from typing import Any
 
 import numpy as np
@@ -85,6 +86,8 @@ def usable_rows(
     cannot be (more survivors than eggs, negative, not whole) and UsageError for unknown columns.
     """
     covariates = formula_columns(formula, frame)
+    if survived in covariates:
+        raise UsageError(f"The formula reads {survived!r}, the outcome itself: take it out of the formula.")
     needed = list(dict.fromkeys([survived, trials, *covariates, *groups]))
     _require_columns(frame, needed)
     keep, left_out = _complete(frame, needed)
@@ -176,6 +179,8 @@ def _as_factors(frame: pd.DataFrame, covariates: Sequence[str]) -> pd.DataFrame:
         if pd.api.types.is_bool_dtype(column) or _holds_booleans(column):
             frame[name] = pd.Categorical(column.astype(bool), categories=[False, True])
             frame[name] = frame[name].cat.remove_unused_categories()
+        elif _holds_numbers(column):
+            frame[name] = column.astype(float)
         elif isinstance(column.dtype, pd.CategoricalDtype):
             frame[name] = column.cat.remove_unused_categories()
         elif pd.api.types.is_integer_dtype(column):
@@ -189,6 +194,11 @@ def _as_factors(frame: pd.DataFrame, covariates: Sequence[str]) -> pd.DataFrame:
         else:
             frame[name] = pd.Categorical(column.astype(str))
     return frame
+
+
+def _holds_numbers(column: pd.Series[Any]) -> bool:
+    """Numbers in a column of Python objects are measurements, not names of levels."""
+    return column.dtype == object and all(isinstance(value, Number) for value in column)
 
 
 def _holds_booleans(column: pd.Series[Any]) -> bool:

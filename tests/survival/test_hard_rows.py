@@ -1,0 +1,88 @@
+"""Rows that bring estimating equations, penalties and sandwiches to their limits: a number, or a sentence."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.special import expit
+
+from broodyear.errors import Refused
+from broodyear.survival import fit_survival
+
+
+def fit(frame: pd.DataFrame, formula: str, **more):
+    return fit_survival(frame, formula, survived="alive", trials="eggs", **more)
+
+
+def narrow(rows: int = 40) -> pd.DataFrame:
+    """A covariate far from zero with little spread, so that its coefficient is large."""
+    rng = np.random.default_rng(3)
+    warm = rng.normal(9.0, 0.01, rows)
+    site = rng.integers(0, 12, rows)
+    eggs = rng.integers(20, 60, rows)
+    log_odds = 1.0 + 60.0 * (warm - 9.0) + rng.normal(0, 0.8, 12)[site]
+    return pd.DataFrame({"warm": warm, "site": site, "eggs": eggs, "alive": rng.binomial(eggs, expit(log_odds))})
+
+
+@pytest.mark.parametrize(("method", "groups"), [("firth", ()), ("exchangeable", "site")])
+def test_fits_do_not_depend_on_the_units_of_a_covariate(method, groups):
+    frame = narrow()
+    found = fit(frame, "warm", method=method, groups=groups).effects.loc["warm"]
+    centred = fit(frame.assign(warm=100 * (frame["warm"] - 9)), "warm", method=method, groups=groups)
+    assert found["estimate"] == pytest.approx(100 * centred.effects.loc["warm", "estimate"], rel=1e-5)
+    assert found["ci_high"] == pytest.approx(100 * centred.effects.loc["warm", "ci_high"], rel=1e-5)
+
+
+@pytest.mark.parametrize("method", ["clustered", "exchangeable"])
+def test_a_robust_error_of_zero_is_refused(method):
+    """Each level of gravel has one site, so the scores of both sites are zero and so is the sandwich."""
+    frame = pd.DataFrame(
+        {"gravel": ["a", "a", "b", "b"], "site": [1, 1, 2, 2], "eggs": 50, "alive": [40, 30, 45, 20]}
+    )
+    with pytest.raises(Refused, match=r"leave no variation between them to judge .*gravel\[T.b\]"):
+        fit(frame, "gravel", method=method, groups="site")
+
+
+def test_a_level_seen_at_one_site_only_is_said():
+    rng = np.random.default_rng(5)
+    frame = pd.DataFrame({"site": np.repeat(np.arange(10), 4), "eggs": 80, "alive": rng.binomial(80, 0.7, 40)})
+    frame["gravel"] = np.where(frame["site"] == 0, "stones", np.where(frame["site"] < 5, "bare", "gravel"))
+    notes = fit(frame, "gravel", method="clustered", groups="site").notes
+    assert any(note.startswith("Rows with gravel[T.stones] all lie in one level of site") for note in notes)
+    assert not any("gravel[T.gravel]" in note for note in notes)
+
+
+def test_spread_without_bound_is_refused():
+    """Every site is all-or-nothing, and more eggs would only say it louder."""
+    frame = pd.DataFrame({"site": np.repeat(np.arange(8), 3), "eggs": 5000})
+    frame["alive"] = np.where(frame["site"] % 2 == 0, 5000, 0)
+    with pytest.raises(Refused, match=r"grows without bound|no proper maximum|did not settle"):
+        fit(frame, "1", groups="site")
+
+
+def test_an_odds_ratio_beyond_any_number_is_infinite_without_a_warning():
+    table = fit(narrow(), "warm", method="quasi_binomial").step("warm", by=1000.0)
+    assert np.isinf(table.loc[0, "odds_ratio"])
+    assert table.loc[0, "difference_points"] <= 100.0
+
+
+def test_small_all_or_nothing_programmes_end_in_a_fit_or_a_sentence():
+    """Drawn programmes with hardly any rows; any warning fails the test."""
+    fitted = 0
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        rows = int(rng.choice([4, 8, 20]))
+        frame = pd.DataFrame({"site": rng.integers(0, 3, rows), "g": rng.choice(list("ab"), rows)})
+        frame["eggs"] = rng.integers(1, rng.choice([2, 30, 2000]), rows)
+        log_odds = rng.choice([-4.0, 0.0, 5.0]) + rng.normal(0, 2.5, 3)[frame["site"]]
+        frame["alive"] = rng.binomial(frame["eggs"], expit(log_odds))
+        for method, groups in (("exchangeable", "site"), ("clustered", "site"), ("firth", ())):
+            try:
+                found = fit(frame, "g", method=method, groups=groups)
+            except Refused:
+                continue
+            assert np.isfinite(found.effects[["estimate", "std_error"]].to_numpy()).all()
+            assert (found.effects["std_error"] > 0).all()
+            fitted += 1
+    assert fitted > 40
