@@ -22,7 +22,7 @@ from broodyear.store.layout import hour_flag, key_sql, value_columns
 #: From so many rows on, uniqueness is first tried by hashes, which is several times cheaper than grouping.
 HASHED_FROM_ROWS = 200_000
 #: Hashes are compared in parts of about this many, so that a large file needs no more memory than a small one.
-HASHES_AT_A_TIME = 10_000_000
+HASHES_AT_A_TIME = 25_000_000
 
 
 @dataclass(frozen=True)
