@@ -54,15 +54,23 @@ def clock_change_warnings(
     for column in hour_columns(table):
         name = f'checked."{column.name}"'
         timed = f'FROM checked WHERE raw IS NULL AND checked."{hour_flag(column)}"'
-        row = connection.execute(f"SELECT min(year({name})), max(year({name})) {timed}").fetchone()
-        if row is None or row[0] is None or row[1] - row[0] > _MOST_YEARS:
+        years = _years(connection, name, "FROM checked") or _years(connection, name, timed)
+        if years is None:
             continue
-        starts = [start for year in range(row[0], row[1] + 1) for start in _changes(year)]
+        starts = [start for year in years for start in _changes(year)]
         within = " OR ".join(f"({name} >= '{start}' AND {name} < '{start + _ONE_HOUR}')" for start in starts)
         query = f"SELECT count(*), min({staged.line}) {timed} AND ({within})"
         found = connection.execute(query).fetchone()
         if found is not None and found[0]:
             yield _warning(path, table, column.name, int(found[0]), int(found[1]))
+
+
+def _years(connection: duckdb.DuckDBPyConnection, name: str, source: str) -> range | None:
+    """The years of a column; None when there are none, or too many for all to be right."""
+    row = connection.execute(f"SELECT year(min({name})), year(max({name})) {source}").fetchone()
+    if row is None or row[0] is None or row[1] - row[0] > _MOST_YEARS:
+        return None
+    return range(row[0], row[1] + 1)
 
 
 def _changes(year: int) -> tuple[dt.datetime, ...]:

@@ -55,8 +55,9 @@ def _all_differ(connection: duckdb.DuckDBPyConnection, key: tuple[str, ...], row
     """Whether all keys have different hashes; then they differ. Equal hashes prove nothing."""
     parts = max(-(-rows // HASHES_AT_A_TIME), 1)
     hashed = f"SELECT hash({', '.join(key)}) AS h FROM checked WHERE raw IS NULL"
+    # Rows of one key agree in its first column, so they are in the same part.
     return all(
-        _part_differs(connection, f"SELECT h FROM ({hashed}) WHERE h % {parts} = {part}") for part in range(parts)
+        _part_differs(connection, f"{hashed} AND hash({key[0]}) % {parts} = {part}") for part in range(parts)
     )
 
 
