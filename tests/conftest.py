@@ -4,13 +4,21 @@ from __future__ import annotations
 
 import os
 import random
+import shutil
 from collections.abc import Iterator
+from importlib.resources import files
+from typing import TYPE_CHECKING
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("MPLBACKEND", "Agg")
 
 import numpy as np
 import pytest
+
+from broodyear.reports.printing import BROWSERS
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
 
 
 @pytest.fixture(autouse=True)
@@ -23,3 +31,35 @@ def global_random_generators_stay_put() -> Iterator[None]:
     assert all(np.array_equal(a, b) for a, b in zip(before[1], after[1], strict=True)), (
         "numpy's global one was used"
     )
+
+
+#: Flags that keep the browser from talking to anyone.
+QUIET = [
+    "--disable-gpu", "--disable-quic", "--disable-background-networking", "--disable-component-update",
+    "--disable-sync", "--no-first-run",
+]  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """The system's own Chromium, driven by playwright; nothing is downloaded."""
+    playwright = pytest.importorskip(
+        "playwright.sync_api", reason="the test extra is not installed: no playwright"
+    )
+    found = next((path for name in BROWSERS if (path := shutil.which(name))), None)
+    if found is None:
+        pytest.skip(f"no browser is installed: none of {', '.join(BROWSERS)} is on PATH")
+    # One browser is driven for the whole run: a process can drive only one at a time.
+    # The system's superuser, as in a container, gets no sandbox; the pages are our own and fetch nothing.
+    alone = ["--no-sandbox"] if os.geteuid() == 0 else []
+    with playwright.sync_playwright() as driver:
+        started = driver.chromium.launch(executable_path=found, args=[*QUIET, *alone])
+        yield started
+        started.close()
+
+
+@pytest.fixture(scope="session")
+def axe_source() -> str:
+    """axe-core, from the package that carries it."""
+    pytest.importorskip("axe_playwright_python", reason="the test extra is not installed: no axe-core")
+    return (files("axe_playwright_python") / "axe.min.js").read_text(encoding="utf-8")

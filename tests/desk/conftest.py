@@ -10,7 +10,6 @@ import signal
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
-from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,12 +20,10 @@ from broodyear.desk.doors import Doors
 from broodyear.desk.state import Desk
 from broodyear.intake import load_paths
 from broodyear.places import synthetic_data_folder
-from broodyear.reports.printing import BROWSERS
 from broodyear.store import open_store
 
 if TYPE_CHECKING:
     from flask.testing import FlaskClient
-    from playwright.sync_api import Browser
 
 HOST, PORT = "127.0.0.1", 8765
 BASE = f"http://{HOST}:{PORT}"
@@ -178,34 +175,3 @@ def run_desk() -> Iterator[Callable[[Path], RunningDesk]]:
     yield run
     for desk in running:
         desk.end()
-
-
-# One browser at a time can be driven in one process, so it ends with the last test of this folder.
-@pytest.fixture(scope="package")
-def browser() -> Iterator[Browser]:
-    """The system's own Chromium, driven by playwright; nothing is downloaded."""
-    playwright = pytest.importorskip(
-        "playwright.sync_api", reason="the test extra is not installed: no playwright"
-    )
-    found = next((path for name in BROWSERS if (path := shutil.which(name))), None)
-    if found is None:
-        pytest.skip(f"no browser is installed: none of {', '.join(BROWSERS)} is on PATH")
-    quiet = [
-        "--disable-gpu",
-        "--disable-quic",
-        "--disable-background-networking",
-        "--disable-sync",
-        "--no-first-run",
-    ]
-    alone = ["--no-sandbox"] if os.geteuid() == 0 else []
-    with playwright.sync_playwright() as driver:
-        started = driver.chromium.launch(executable_path=found, args=[*quiet, *alone])
-        yield started
-        started.close()
-
-
-@pytest.fixture(scope="package")
-def axe_source() -> str:
-    """axe-core, from the package that carries it."""
-    pytest.importorskip("axe_playwright_python", reason="the test extra is not installed: no axe-core")
-    return (files("axe_playwright_python") / "axe.min.js").read_text(encoding="utf-8")
