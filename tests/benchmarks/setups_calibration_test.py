@@ -24,9 +24,7 @@ FLAGS = ["below_expected", "watch"]
 
 @pytest.mark.parametrize("plan", [{}, SMALL_SPREADS, {"seasons": 1}, {"eggs_high": 60}, {"base_logit": 3.1}])
 def test_share_flagged_when_no_tank_differs(plan: dict[str, float]) -> None:
-    shares = [
-        (compare_setups(programme(seed, **plan))["verdict"] == "below_expected").mean() for seed in seeds()
-    ]
+    shares = [(compare_setups(programme(seed, **plan))["verdict"] == "below_expected").mean() for seed in seeds()]
     print(f"null {plan}: {100 * np.mean(shares):.2f} % below_expected")
     assert np.mean(shares) <= 0.02
 

@@ -150,9 +150,7 @@ def test_bad_input_gives_sentences(drawn: pd.DataFrame, case: str, note: str) ->
 
 
 def test_one_batch_shared_by_all(drawn: pd.DataFrame) -> None:
-    table = compare_regions(
-        drawn.assign(batch_id="B1", season=2024, tank_id=np.arange(len(drawn)).astype(str))
-    )
+    table = compare_regions(drawn.assign(batch_id="B1", season=2024, tank_id=np.arange(len(drawn)).astype(str)))
     assert table["separable"].all()
     assert table["adjusted_pct"].notna().all()
 

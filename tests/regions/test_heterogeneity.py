@@ -19,9 +19,7 @@ def restricted_likelihood(tau: float, values: np.ndarray, variances: np.ndarray)
     """-2 log restricted likelihood of the plain random-effects model (Viechtbauer 2005, JEBS 30:261-293)."""
     weight = 1.0 / (variances + tau**2)
     mean = np.sum(weight * values) / weight.sum()
-    return float(
-        np.log(variances + tau**2).sum() + np.log(weight.sum()) + np.sum(weight * (values - mean) ** 2)
-    )
+    return float(np.log(variances + tau**2).sum() + np.log(weight.sum()) + np.sum(weight * (values - mean) ** 2))
 
 
 def test_tau_is_that_of_the_plain_random_effects_model() -> None:

@@ -22,9 +22,7 @@ def counts(file: str) -> tuple[list[str], np.ndarray, np.ndarray]:
     """Unit labels, successes and trials of a golden data file."""
     with (FOLDER / file).open() as handle:
         rows = list(csv.DictReader(handle))
-    return [row["unit"] for row in rows], *(
-        np.array([float(row[name]) for row in rows]) for name in ("r", "n")
-    )
+    return [row["unit"] for row in rows], *(np.array([float(row[name]) for row in rows]) for name in ("r", "n"))
 
 
 def assert_matches(got: Any, want: Any, tolerance: dict[str, float]) -> None:

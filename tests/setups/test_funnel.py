@@ -63,9 +63,7 @@ def test_exact_mid_p_and_z(data: str) -> None:
 
 def test_only_hospital_h_lies_outside_the_overdispersed_95_limits() -> None:
     units, count, number = counts("data_surgical.csv")
-    outside = [
-        unit for unit, z in zip(units, funnel.additive_z(count, number), strict=True) if abs(z) > 1.959964
-    ]
+    outside = [unit for unit, z in zip(units, funnel.additive_z(count, number), strict=True) if abs(z) > 1.959964]
     assert outside == check(GOLDEN, "flags.surgical")["value"]["outside_95_additive"]
 
 

@@ -51,9 +51,7 @@ def test_columns_hold_the_contract(table: pd.DataFrame) -> None:
     assert set(CONTRACT) <= set(PRACTICE_COLUMNS)
 
 
-def test_every_combination_has_a_row_and_all_tanks_are_counted(
-    drawn: pd.DataFrame, table: pd.DataFrame
-) -> None:
+def test_every_combination_has_a_row_and_all_tanks_are_counted(drawn: pd.DataFrame, table: pd.DataFrame) -> None:
     combined = table[table["practice"] == "room_and_gravel"]
     assert len(combined) == len(drawn[["room_type", "gravel_practice"]].drop_duplicates())
     assert combined["tanks"].sum() == len(drawn)
@@ -155,9 +153,7 @@ def test_changes_are_ordered_by_fish_and_graded(drawn: pd.DataFrame, table: pd.D
 def test_bad_input_gives_a_table_without_estimates(drawn: pd.DataFrame, case: str) -> None:
     frames = {
         "one tank": drawn.iloc[:1],
-        "one batch": drawn.assign(
-            batch_id="B", season=2024, tank_id=[f"T{place}" for place in range(len(drawn))]
-        ),
+        "one batch": drawn.assign(batch_id="B", season=2024, tank_id=[f"T{place}" for place in range(len(drawn))]),
         "all alive": drawn.assign(survivors=drawn["eggs"]),
         "no exits": drawn.assign(survivors=np.nan),
         "no practices": drawn.drop(columns=["room_type", "gravel_practice"]),

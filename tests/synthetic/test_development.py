@@ -21,9 +21,7 @@ def test_constant_water_takes_the_days_of_the_curve(species: str, temp_c: float)
     to_hatch, to_button_up = TRUE_CURVES[species]
     assert grown.hatch_day[0] - 2 == pytest.approx(to_hatch.days(temp_c), abs=HOURLY_STEP_DAYS)
     # button-up counts whole hours after hatch: up to an hour is rounded
-    assert grown.button_up_day[0] - grown.hatch_day[0] == pytest.approx(
-        to_button_up.days(temp_c), abs=1.1 / 24
-    )
+    assert grown.button_up_day[0] - grown.hatch_day[0] == pytest.approx(to_button_up.days(temp_c), abs=1.1 / 24)
 
 
 def test_a_faster_batch_is_earlier_by_its_factor() -> None:

@@ -61,9 +61,6 @@ def test_expected_survival_is_met_on_average(programme: Programme) -> None:
 
 
 def test_planted_sizes_can_be_found(programme: Programme) -> None:
-    assert (
-        effect(programme, "gravel_practice", "layered_stones")["delivered_to_release"]["difference_points"]
-        < -6
-    )
+    assert effect(programme, "gravel_practice", "layered_stones")["delivered_to_release"]["difference_points"] < -6
     assert effect(programme, "room_type", "hallway")["delivered_to_release"]["difference_points"] < -4
     assert -1.5 < effect(programme, "light_cover", "False")["hatch"]["difference_points"] < 0

@@ -34,8 +34,7 @@ def logger_tanks(programme: Programme) -> int:
 
 def returning_tanks(programme: Programme) -> int:
     return sum(
-        int((truth.setups["tank_returns"] & (truth.setups["poor"] == "")).sum())
-        for truth in programme.seasons
+        int((truth.setups["tank_returns"] & (truth.setups["poor"] == "")).sum()) for truth in programme.seasons
     )
 
 
@@ -172,9 +171,7 @@ def test_copied_dates_are_those_of_the_sheet(programme: Programme) -> None:
 def test_a_logger_in_the_air_reads_the_room(programme: Programme) -> None:
     rows = logged(programme, "logger_in_air")
     clean, sent = programme.clean.temperatures["water_temp"], programme.sent.temperatures["water_temp"]
-    lifted = (
-        (programme.sent.temperatures["read_at_has_hour"].astype(bool)) & ((sent - clean) > 4) & (sent < 30)
-    )
+    lifted = (programme.sent.temperatures["read_at_has_hour"].astype(bool)) & ((sent - clean) > 4) & (sent < 30)
     assert lifted.sum() == pytest.approx(rows["rows"].sum(), rel=0.25)
 
 

@@ -78,9 +78,7 @@ def region_comparison(frame: pd.DataFrame) -> RegionComparison:
         given = rows[rows["outcome"] == outcome]
         used = given[given["is_used"]].reset_index(drop=True)
         if used.empty:
-            sentences[outcome] = (
-                "No tank has a usable count for this outcome yet, so regions cannot be compared."
-            )
+            sentences[outcome] = "No tank has a usable count for this outcome yet, so regions cannot be compared."
             parts.append(_silent(given, outcome, bounds))
             continue
         links = region_links(used)
@@ -252,7 +250,5 @@ def _heterogeneity_sentence(found: Heterogeneity, points: float, low: float, hig
     if np.isnan(low):
         span = "two regions are too few to say where another would lie"
     if found.tau == 0.0:
-        return (
-            f"The {found.regions} regions differ by no more than chance once batches are allowed for; {span}."
-        )
+        return f"The {found.regions} regions differ by no more than chance once batches are allowed for; {span}."
     return f"The {found.regions} regions differ by about {points:.1f} points (SD) beyond chance; {span}."

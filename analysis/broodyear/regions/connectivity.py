@@ -59,9 +59,7 @@ def _sentence(table: pd.DataFrame) -> str:
     if len(table) == 1:
         return f"There is only one region ({alone[0]}), so there is nothing to compare it with."
     if not alone and table["part"].nunique() == 1:
-        return (
-            "Every region shares batches with the others, directly or through a third: they can be compared."
-        )
+        return "Every region shares batches with the others, directly or through a third: they can be compared."
     if len(alone) == len(table):
         return "No region ever shared a batch with another: regions and batches cannot be told apart."
     if alone:

@@ -49,9 +49,7 @@ def heterogeneity(log_odds: Floats, covariance: Floats) -> Heterogeneity:
         total = errors + tau**2 * spread
         return float(np.linalg.slogdet(total)[1] + gaps @ np.linalg.solve(total, gaps))
 
-    found = minimize_scalar(
-        minus_log_likelihood, bounds=(0.0, 3.0), method="bounded", options={"xatol": 1e-6}
-    )
+    found = minimize_scalar(minus_log_likelihood, bounds=(0.0, 3.0), method="bounded", options={"xatol": 1e-6})
     tau = float(found.x) if minus_log_likelihood(float(found.x)) < minus_log_likelihood(0.0) else 0.0
     q = float(gaps @ np.linalg.solve(errors, gaps))
     freedom = regions - 1

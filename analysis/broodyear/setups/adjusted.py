@@ -76,9 +76,7 @@ def adjusted_levels(
     kept = [str(level) for level in counted.loc[few == "", "level"]]
     table = counted.assign(**dict.fromkeys(ESTIMATE_COLUMNS, np.nan), note=few)
     if len(kept) < 2:
-        return AdjustedLevels(
-            table, (), (), f"fewer than two levels of {factor} have enough tanks and batches"
-        )
+        return AdjustedLevels(table, (), (), f"fewer than two levels of {factor} have enough tanks and batches")
     chosen = rows[rows[factor].astype(str).isin(kept)].reset_index(drop=True)
     return _fitted(chosen, factor, adjust_for, extra_terms, freedom, table)
 
@@ -100,9 +98,7 @@ def level_counts(rows: pd.DataFrame, factor: str) -> pd.DataFrame:
 def too_few(counted: pd.DataFrame, fewest_tanks: int, fewest_batches: int) -> pd.Series:
     """The sentence for levels that get no estimate; empty for the others."""
     few = (counted["tanks"] < fewest_tanks) | (counted["batches"] < fewest_batches)
-    few_words = [
-        f"too few: {row['tanks']} tanks in {row['batches']} batches" for _, row in counted.iterrows()
-    ]
+    few_words = [f"too few: {row['tanks']} tanks in {row['batches']} batches" for _, row in counted.iterrows()]
     words = pd.Series(few_words, index=counted.index, dtype=object).where(few, "")
     words[(counted["raw_pct"] == 100.0) & ~few] = "no estimate: every fish survived"
     words[(counted["raw_pct"] == 0.0) & ~few] = "no estimate: every fish died"
@@ -193,9 +189,7 @@ def _estimates(fit: SurvivalFit, factor: str, freedom: float) -> tuple[pd.DataFr
     means = [average(fit, matrix, fit.total_group_sd) for matrix in matrices]
     share = np.array([mean.share for mean in means])
     gradient = np.array([mean.gradient for mean in means])
-    contrast = against_the_rest(
-        fit.design.rows.frame[factor].value_counts().reindex(levels).to_numpy(dtype=float)
-    )
+    contrast = against_the_rest(fit.design.rows.frame[factor].value_counts().reindex(levels).to_numpy(dtype=float))
     reach = critical_value(freedom)
     error, inner = _errors(gradient, fit.joint_covariance), np.clip(share, 1e-9, 1.0 - 1e-9)
     centre, width = np.log(inner / (1.0 - inner)), reach * error / (inner * (1.0 - inner))
@@ -244,9 +238,7 @@ def with_batch_shares(rows: pd.DataFrame, factor: str) -> tuple[pd.DataFrame, li
     """
     frame, names = rows.copy(), []
     for place, level in enumerate(sorted(frame[factor].astype(str).unique())[1:]):
-        share = (
-            (frame[factor].astype(str) == level).astype(float).groupby(frame["batch_id"]).transform("mean")
-        )
+        share = (frame[factor].astype(str) == level).astype(float).groupby(frame["batch_id"]).transform("mean")
         if share.std() > 0.0:
             names.append(f"batch_share_{place}")
             frame[names[-1]] = share - share.mean()

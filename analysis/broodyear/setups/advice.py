@@ -49,9 +49,7 @@ def _still_in_use(frame: pd.DataFrame) -> pd.DataFrame:
     """Tanks and eggs per practice and level in the last season, tanks without a usable count included."""
     rows = prepare(frame).rows
     rows = rows[(rows["outcome"] == MAIN_OUTCOME) & (rows["season"] == rows["season"].max())]
-    counted = [
-        _level_use(rows, practice) for practice in PRACTICES if set(practice.columns) <= set(rows.columns)
-    ]
+    counted = [_level_use(rows, practice) for practice in PRACTICES if set(practice.columns) <= set(rows.columns)]
     columns = ["practice", "level", "tanks_to_change", "eggs_to_change"]
     return pd.concat(counted, ignore_index=True)[columns] if counted else pd.DataFrame(columns=columns)
 

@@ -38,9 +38,7 @@ def goes_together_with(rows: pd.DataFrame, factor: str, hidden: Sequence[str]) -
     return {name: _sentence(sorted(entries, reverse=True)) for name, entries in found.items()}
 
 
-def _collect(
-    level: pd.Series, value: pd.Series, column: str, found: dict[str, list[tuple[float, str]]]
-) -> None:
+def _collect(level: pd.Series, value: pd.Series, column: str, found: dict[str, list[tuple[float, str]]]) -> None:
     counts = pd.crosstab(level, value)
     total = counts.sum()
     for name, own in counts.iterrows():

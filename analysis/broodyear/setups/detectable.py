@@ -81,9 +81,7 @@ def _sentence(
     if np.isnan(flagged_points):
         return f"With {tanks} tanks judged, {tank} would be {watch}, and never be called below expected."
     flag = f"called below expected {odds} only from {flagged_points:.0f} points"
-    return (
-        f"With {tanks} tanks judged, {tank} would be {watch}, and {flag}; a smaller shortfall can go unseen."
-    )
+    return f"With {tanks} tanks judged, {tank} would be {watch}, and {flag}; a smaller shortfall can go unseen."
 
 
 def detectable_by_season(judged: pd.DataFrame) -> pd.DataFrame:
@@ -92,9 +90,7 @@ def detectable_by_season(judged: pd.DataFrame) -> pd.DataFrame:
     judged needs season, outcome, eggs, expected_log_odds, spread, p_value.
     """
     rows = []
-    for (outcome, season), tanks in judged[judged["p_value"].notna()].groupby(
-        ["outcome", "season"], sort=True
-    ):
+    for (outcome, season), tanks in judged[judged["p_value"].notna()].groupby(["outcome", "season"], sort=True):
         typical = tanks[["eggs", "expected_log_odds", "spread"]].median()
         if typical.isna().any():
             continue

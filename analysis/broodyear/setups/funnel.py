@@ -93,9 +93,7 @@ def overdispersion(survivors: ArrayLike, eggs: ArrayLike, how: Winsorising = "qu
     count, number = np.asarray(survivors, dtype=float), np.asarray(eggs, dtype=float)
     target = float(count.sum() / number.sum())
     if not 0.0 < target < 1.0:
-        raise Refused(
-            "every unit has the same outcome (all alive or all dead), so variation cannot be estimated"
-        )
+        raise Refused("every unit has the same outcome (all alive or all dead), so variation cannot be estimated")
     error = np.sqrt(target * (1.0 - target) / number)
     z = (count / number - target) / error
     phi = float(np.mean(winsorise(z, how) ** 2))

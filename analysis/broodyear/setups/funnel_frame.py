@@ -21,9 +21,7 @@ def funnel_limits(rows: pd.DataFrame, points: int = 40) -> pd.DataFrame:
     """
     judged = rows[rows["expected_log_odds"].notna() & (rows["eggs"] > 0)]
     parts = [_season_limits(tanks, points) for _, tanks in judged.groupby(["season", "outcome"], sort=True)]
-    return (
-        pd.concat(parts, ignore_index=True)[FUNNEL_COLUMNS] if parts else pd.DataFrame(columns=FUNNEL_COLUMNS)
-    )
+    return pd.concat(parts, ignore_index=True)[FUNNEL_COLUMNS] if parts else pd.DataFrame(columns=FUNNEL_COLUMNS)
 
 
 def _season_limits(tanks: pd.DataFrame, points: int) -> pd.DataFrame:

@@ -58,9 +58,7 @@ def _practice_rows(used: pd.DataFrame, practice: Practice, outcome: str) -> pd.D
     table = result.table.rename(columns={practice.name: "level"})
     table["within_batch_points"] = _within_batch(rows, practice, result)
     together = goes_together_with(rows, practice.name, practice.columns)
-    table["note"] = [
-        _note(row, result, together.get(str(row["level"]), ""), blank) for _, row in table.iterrows()
-    ]
+    table["note"] = [_note(row, result, together.get(str(row["level"]), ""), blank) for _, row in table.iterrows()]
     return _placed(table, practice, outcome)
 
 

@@ -117,6 +117,4 @@ def _quantile(points: Floats, density: Floats, probability: float) -> Floats:
     row = np.arange(len(points))
     low, high = (ndtri(np.clip(reached[row, place], 1e-12, 1.0 - 1e-12)) for place in (after - 1, after))
     part = np.clip((ndtri(probability) - low) / np.maximum(high - low, 1e-12), 0.0, 1.0)
-    return np.asarray(
-        points[row, after - 1] + part * (points[row, after] - points[row, after - 1]), dtype=float
-    )
+    return np.asarray(points[row, after - 1] + part * (points[row, after] - points[row, after - 1]), dtype=float)

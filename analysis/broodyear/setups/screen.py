@@ -120,9 +120,7 @@ def _joined(tanks: TankFrame, judged: Mapping[str, Judged]) -> pd.DataFrame:
     rows = pd.concat([result.rows for result in judged.values()] + [tanks.rows[~tanks.rows["is_used"]]])
     rows = rows.loc[tanks.rows.index]
     rows["observed_pct"] = 100.0 * rows["survivors"] / rows["eggs"].where(rows["eggs"] > 0)
-    rows["too_few_because"] = (
-        rows["too_few_because"].astype(object).where(rows["is_used"], rows["why_left_out"])
-    )
+    rows["too_few_because"] = rows["too_few_because"].astype(object).where(rows["is_used"], rows["why_left_out"])
     rows["low_together"] = rows["low_together"].astype(object).where(rows["is_used"], False).astype(bool)
     too_few = rows["too_few_because"] != ""
     rows["p_value"] = rows["p_value"].astype(float).where(~too_few)

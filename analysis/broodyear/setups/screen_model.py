@@ -235,9 +235,7 @@ def solve_equations(
         fitted=np.asarray(dense @ coefficients + batch[data.batch], dtype=float),
         variance=np.asarray(variance, dtype=float),
         batch=np.asarray(batch if batches > 1 else batch[:0], dtype=float),
-        batch_variance=np.asarray(
-            1.0 / diagonal + np.einsum("ji,jk,ki->i", over, inverse, over), dtype=float
-        ),
+        batch_variance=np.asarray(1.0 / diagonal + np.einsum("ji,jk,ki->i", over, inverse, over), dtype=float),
         season=np.asarray(coefficients[common:], dtype=float),
         season_variance=np.asarray(np.diag(inverse)[common:], dtype=float),
     )

@@ -136,9 +136,7 @@ def posterior_mean(survivors: ArrayLike, eggs: ArrayLike, prior: BetaPrior) -> F
 def posterior_sd(survivors: ArrayLike, eggs: ArrayLike, prior: BetaPrior) -> Floats:
     """Standard deviation of each unit's rate given its count."""
     mean = posterior_mean(survivors, eggs, prior)
-    return np.asarray(
-        np.sqrt(mean * (1.0 - mean) / (np.asarray(eggs) + prior.a + prior.b + 1.0)), dtype=float
-    )
+    return np.asarray(np.sqrt(mean * (1.0 - mean) / (np.asarray(eggs) + prior.a + prior.b + 1.0)), dtype=float)
 
 
 def posterior_interval(

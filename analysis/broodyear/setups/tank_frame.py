@@ -94,9 +94,7 @@ def _reasons(rows: pd.DataFrame) -> pd.Series:
     """Why each row cannot be judged; empty when it can."""
     reason = pd.Series("", index=rows.index, dtype=object)
     unusable = ~_as_flag(rows, "usable")
-    given = (
-        rows["why_unusable"] if "why_unusable" in rows else pd.Series(None, index=rows.index, dtype=object)
-    )
+    given = rows["why_unusable"] if "why_unusable" in rows else pd.Series(None, index=rows.index, dtype=object)
     reason[unusable] = given.astype(object).where(given.notna(), "marked as not usable")[unusable]
     tests = (
         ("no batch recorded", rows["batch_id"].isna()),

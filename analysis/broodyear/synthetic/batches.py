@@ -159,9 +159,7 @@ def _choose_batches(
     return chosen
 
 
-def _trips(
-    region: np.ndarray, batch_of: np.ndarray, eggs: EggsPlan, rng: np.random.Generator
-) -> pd.DataFrame:
+def _trips(region: np.ndarray, batch_of: np.ndarray, eggs: EggsPlan, rng: np.random.Generator) -> pd.DataFrame:
     """Tanks of one region and batch, shuffled and dealt to trips. Columns: at, batch, trip (code), order (of
     the trip)."""
     frame = pd.DataFrame({"at": np.arange(len(region)), "region": region, "batch": batch_of})
@@ -179,9 +177,7 @@ def _trip_facts(
 ) -> pd.DataFrame:
     """One row per trip: its day and hour, transit, losses on the way, effects, and whether eggs were
     green."""
-    facts = (
-        trips.drop_duplicates("trip").sort_values("trip")[["trip", "batch", "order"]].reset_index(drop=True)
-    )
+    facts = trips.drop_duplicates("trip").sort_values("trip")[["trip", "batch", "order"]].reset_index(drop=True)
     size = len(facts)
     kind = rng.random(size)
     facts["is_green"] = kind < plan.eggs.green_trip_share
@@ -203,9 +199,7 @@ def _trip_facts(
 
 def _trip_day(batch: pd.Series, is_green: bool, is_late: bool, delay_days: int, calendar: Calendar) -> int:
     """The school day of a trip, from the fraction of development it waits for."""
-    days_to_hatch = 1 / fraction_on_arrival(
-        batch["species"], batch["hatchery_temp_c"], 1.0, batch["rate_factor"]
-    )
+    days_to_hatch = 1 / fraction_on_arrival(batch["species"], batch["hatchery_temp_c"], 1.0, batch["rate_factor"])
     waited = min(batch["target_fraction"] * days_to_hatch + delay_days, 0.8 * days_to_hatch)
     waited = 3.0 if is_green else 0.94 * days_to_hatch - 1 if is_late else waited
     spawned = calendar.day_of(np.datetime64(batch["spawned_on"], "D"))
@@ -247,16 +241,13 @@ def _with_arrival(
     facts = batches.iloc[cohorts["batch"].to_numpy()].reset_index(drop=True)
     size = len(cohorts)
     spawned = (
-        np.array([calendar.day_of(day) for day in facts["spawned_on"].to_numpy().astype("datetime64[D]")])
-        + 0.5
+        np.array([calendar.day_of(day) for day in facts["spawned_on"].to_numpy().astype("datetime64[D]")]) + 0.5
     )
     cohorts["hour"] = cohorts["day"] * 24 + cohorts["hour_of_day"]
     days = cohorts["hour"].to_numpy() / 24 - spawned
     cohorts["fraction"] = [
         fraction_on_arrival(s, t, d, r)
-        for s, t, d, r in zip(
-            facts["species"], facts["hatchery_temp_c"], days, facts["rate_factor"], strict=True
-        )
+        for s, t, d, r in zip(facts["species"], facts["hatchery_temp_c"], days, facts["rate_factor"], strict=True)
     ]
     cohorts["is_late"] &= cohorts["fraction"] > 0.88
     cohorts["true_units_c_days"] = days * facts["hatchery_temp_c"].to_numpy()
@@ -265,16 +256,12 @@ def _with_arrival(
     cohorts["hatchery_temp_c"] = facts["hatchery_temp_c"].to_numpy()
     cohorts["hour_known"] = rng.random(size) < 0.6
     cohorts["count_method"] = pick(rng, COUNT_METHODS, size)
-    cohorts["eggs_live"] = written_count(
-        cohorts["eggs"].to_numpy(), cohorts["count_method"].to_numpy(), plan, rng
-    )
+    cohorts["eggs_live"] = written_count(cohorts["eggs"].to_numpy(), cohorts["count_method"].to_numpy(), plan, rng)
     cohorts["eggs_dead_on_arrival"] = rng.binomial(cohorts["eggs"], cohorts["dead_share"].clip(0, 0.8))
     return cohorts
 
 
-def written_count(
-    true_count: np.ndarray, method: np.ndarray, plan: Plan, rng: np.random.Generator
-) -> np.ndarray:
+def written_count(true_count: np.ndarray, method: np.ndarray, plan: Plan, rng: np.random.Generator) -> np.ndarray:
     """Counts as written down: each method has its relative error, and volumetric ones read high."""
     records = plan.records
     volumetric = np.isin(method, VOLUMETRIC)

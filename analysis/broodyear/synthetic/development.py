@@ -84,9 +84,7 @@ def develop(
     to_hatch_curve, to_button_up_curve = TRUE_CURVES[species]
     arrived = np.arange(hourly_c.shape[1])[None, :] >= start_hour[:, None]
     gain = _variance_gain(hourly_c, plan) * rate_factor[:, None] / 24.0
-    hatch = start_fraction[:, None] + np.cumsum(
-        to_hatch_curve.rate_per_day(hourly_c) * gain * arrived, axis=1
-    )
+    hatch = start_fraction[:, None] + np.cumsum(to_hatch_curve.rate_per_day(hourly_c) * gain * arrived, axis=1)
     hatched = hatch >= 1.0
     button_up = np.cumsum(to_button_up_curve.rate_per_day(hourly_c) * gain * hatched, axis=1)
     return Progress(

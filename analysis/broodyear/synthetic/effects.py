@@ -75,9 +75,7 @@ def _has(truth: SeasonTruth, practice: Practice) -> Bools:
     return (truth.setups[practice.factor].astype(str) == practice.level).to_numpy()
 
 
-def _effect(
-    practice: Practice, without: Floats, with_it: Floats, shock: Floats, has_it: Bools
-) -> dict[str, Any]:
+def _effect(practice: Practice, without: Floats, with_it: Floats, shock: Floats, has_it: Bools) -> dict[str, Any]:
     return {
         "factor": practice.factor,
         "level": practice.level,

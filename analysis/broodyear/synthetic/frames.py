@@ -29,9 +29,7 @@ def given(condition: Any, value: Any) -> Array:
 
 def coded(codes: Array, names: Iterable[str]) -> Any:
     """A categorical column from codes (−1 is blank): far smaller than half a million strings."""
-    made: Any = pd.Categorical.from_codes(
-        codes.astype(np.int64), categories=pd.Index(list(names), dtype=object)
-    )
+    made: Any = pd.Categorical.from_codes(codes.astype(np.int64), categories=pd.Index(list(names), dtype=object))
     return made
 
 

@@ -81,9 +81,7 @@ def water_tests_written(truth: SeasonTruth, plan: Plan, seed: int) -> pd.DataFra
     days &= (np.arange(days.shape[1])[None, :] + phase[:, None]) % TEST_EVERY_DAYS < 2
     at, day = np.nonzero(days)
     values = _water(truth, at, day, rng)
-    parts = [
-        pd.DataFrame({"_at": at, "_day": day, "analyte": name, "value": values[name]}) for name in ANALYTES
-    ]
+    parts = [pd.DataFrame({"_at": at, "_day": day, "analyte": name, "value": values[name]}) for name in ANALYTES]
     frame = pd.concat([*parts, _tap_water(truth, testing, rng)], ignore_index=True)
     frame = frame[rng.random(len(frame)) < 0.8]
     limit = frame["analyte"].map(KIT_LIMITS).fillna(0.0).to_numpy()
@@ -123,9 +121,7 @@ def _tap_water(truth: SeasonTruth, testing: np.ndarray, rng: np.random.Generator
         "total_chlorine": rng.choice([0.0, 0.0, 0.0, 0.02], len(at)),
         "nitrate_n": rng.uniform(0, 10, len(at)).round(0),
     }
-    return pd.concat(
-        [pd.DataFrame({"_at": at, "_day": day, "analyte": k, "value": v}) for k, v in base.items()]
-    )
+    return pd.concat([pd.DataFrame({"_at": at, "_day": day, "analyte": k, "value": v}) for k, v in base.items()])
 
 
 def _moments(truth: SeasonTruth, hours: Ints) -> np.ndarray:

@@ -74,9 +74,7 @@ class Desk:
     lived: tuple[SeasonTruth, ...]
     log: list[dict[str, object]] = field(default_factory=list)
 
-    def note(
-        self, rule: str, name: str, season: int, at: int, rows: int, detail: str, **cell: object
-    ) -> None:
+    def note(self, rule: str, name: str, season: int, at: int, rows: int, detail: str, **cell: object) -> None:
         """Log one mistake of one tank in one season; `at` is the tank's row among the season's setups."""
         truth = next(t for t in self.lived if t.calendar.season == season)
         tank = str(truth.setups["tank_id"].to_numpy()[at])
@@ -119,9 +117,7 @@ def _thermal_units(desk: Desk, shares: MistakesPlan, rng: np.random.Generator) -
     """Units in °F·d called c_days, and units that start from nothing on delivery."""
     frame = desk.frames["deliveries"]
     draw = rng.random(len(frame))
-    celsius = (frame["thermal_unit"] == "c_days").to_numpy() & (
-        frame["stage_at_delivery"] == "eyed"
-    ).to_numpy()
+    celsius = (frame["thermal_unit"] == "c_days").to_numpy() & (frame["stage_at_delivery"] == "eyed").to_numpy()
     in_fahrenheit = (draw < shares.f_units_share) & celsius
     restarted = (draw > 1 - shares.units_restarted_share) & celsius
     units = frame["thermal_units_at_delivery"].to_numpy(copy=True)
@@ -160,9 +156,7 @@ def _zero_filled(desk: Desk, plan: Plan, rng: np.random.Generator) -> None:
         mine = rows[blank[rows]]
         if mine.size and rng.random() < share:
             dead[mine], entry[mine] = 0.0, None
-            desk.note(
-                "zero_filled_weekends", "losses", season, at, len(mine), "0 written on days nobody looked"
-            )
+            desk.note("zero_filled_weekends", "losses", season, at, len(mine), "0 written on days nobody looked")
     frame["dead"], frame["entry"] = dead, pd.Series(entry, dtype=object, index=frame.index)
 
 
@@ -174,9 +168,7 @@ def _running_totals(desk: Desk, shares: MistakesPlan, rng: np.random.Generator) 
         counted = rows[np.isfinite(dead[rows])]
         if rng.random() < shares.cumulative_dead_share and (dead[counted] > 0).sum() >= 4:
             dead[counted] = np.cumsum(dead[counted])
-            desk.note(
-                "cumulative_dead", "losses", season, at, len(counted), "running total written as daily dead"
-            )
+            desk.note("cumulative_dead", "losses", season, at, len(counted), "running total written as daily dead")
     frame["dead"] = dead
 
 
@@ -204,9 +196,7 @@ def _copied_forecasts(desk: Desk, shares: MistakesPlan, rng: np.random.Generator
         seen[row] = handout_date(seasons[season], at)
         absent[row] = np.datetime64("NaT")
         dating[row] = "copied_from_forecast" if says_so else None
-        detail = (
-            "date of the forecast sheet, and says so" if says_so else "date of the forecast sheet, unsaid"
-        )
+        detail = "date of the forecast sheet, and says so" if says_so else "date of the forecast sheet, unsaid"
         desk.note("copied_forecast", "stages", season, at, 1, detail, row=int(row))
     frame["first_seen_on"], frame["last_absent_on"] = seen, absent
     frame["dating"] = pd.Series(dating, dtype=object, index=frame.index)

@@ -21,15 +21,11 @@ def retype_labels(desk: Desk, shares: MistakesPlan, rng: np.random.Generator) ->
     """Returning tanks written under a variant of their label for a whole season, in every table."""
     renamed: dict[tuple[int, int], str] = {}
     for truth in desk.lived:
-        returning = (
-            truth.setups["tank_returns"].to_numpy(dtype=bool) & (truth.setups["poor"] == "").to_numpy()
-        )
+        returning = truth.setups["tank_returns"].to_numpy(dtype=bool) & (truth.setups["poor"] == "").to_numpy()
         for at in np.flatnonzero(returning & (rng.random(len(returning)) < shares.id_retyped_share)):
             label = str(truth.setups["tank_id"].iloc[at])
             renamed[truth.calendar.season, int(at)] = retyped(label)
-            desk.note(
-                "id_retyped", "setups", truth.calendar.season, int(at), 1, f"written as {retyped(label)}"
-            )
+            desk.note("id_retyped", "setups", truth.calendar.season, int(at), 1, f"written as {retyped(label)}")
     for name, frame in desk.frames.items():
         if name not in ("sites", "tanks", "batches") and renamed:
             desk.frames[name] = _relabel(frame, renamed)
@@ -67,6 +63,4 @@ def _second_labels(tanks: pd.DataFrame, desk: Desk, renamed: dict[tuple[int, int
             rows[variant] = own
     if not rows:
         return tanks
-    return pd.concat(
-        [tanks, pd.DataFrame(list(rows.values())).astype(tanks.dtypes.to_dict())], ignore_index=True
-    )
+    return pd.concat([tanks, pd.DataFrame(list(rows.values())).astype(tanks.dtypes.to_dict())], ignore_index=True)

@@ -51,16 +51,11 @@ def _is_logger(frame: pd.DataFrame) -> np.ndarray:
 def _groups(frame: pd.DataFrame, keep: np.ndarray) -> Groups:
     """(season, row of the tank) → positions of its kept rows, in the order of the frame."""
     rows = np.flatnonzero(keep)
-    key = (
-        frame["_season"].to_numpy(dtype=np.int64)[rows] * 1_000_000
-        + frame["_at"].to_numpy(dtype=np.int64)[rows]
-    )
+    key = frame["_season"].to_numpy(dtype=np.int64)[rows] * 1_000_000 + frame["_at"].to_numpy(dtype=np.int64)[rows]
     order = np.argsort(key, kind="stable")
     names, starts = np.unique(key[order], return_index=True)
     parts = np.split(rows[order], starts[1:])
-    return {
-        (int(name // 1_000_000), int(name % 1_000_000)): part for name, part in zip(names, parts, strict=True)
-    }
+    return {(int(name // 1_000_000), int(name % 1_000_000)): part for name, part in zip(names, parts, strict=True)}
 
 
 def _truth(desk: Desk, season: int) -> SeasonTruth:
@@ -94,18 +89,14 @@ def _spoil_hand_tanks(
     )
     for key in fahrenheit:
         values[hand[key]] = np.round(values[hand[key]] * 1.8 + 32)
-        desk.note(
-            "f_readings", "temperatures", *key, len(hand[key]), "°F with the unit blank, the whole season"
-        )
+        desk.note("f_readings", "temperatures", *key, len(hand[key]), "°F with the unit blank, the whole season")
     for key in copied:
         run = _copy_run(_truth(desk, key[0]), key[1], hand[key], values, rng)
         desk.note("copied_run", "temperatures", *key, run, f"the same reading {run} times in a row")
     for key in typed:
         set_point = float(_truth(desk, key[0]).setups["set_point_c"].iloc[key[1]])
         values[hand[key]] = set_point
-        desk.note(
-            "set_point_typed", "temperatures", *key, len(hand[key]), f"the set point {set_point} every time"
-        )
+        desk.note("set_point_typed", "temperatures", *key, len(hand[key]), f"the set point {set_point} every time")
 
 
 def _copy_run(truth: SeasonTruth, at: int, rows: np.ndarray, values: Floats, rng: np.random.Generator) -> int:
@@ -126,9 +117,7 @@ def _single_fahrenheit_rows(
     rng: np.random.Generator,
 ) -> None:
     for key, rows in hand.items():
-        mine = rows[
-            (rng.random(len(rows)) < shares.f_readings_row_share) & (values[rows] < 25) & ~said_f[rows]
-        ]
+        mine = rows[(rng.random(len(rows)) < shares.f_readings_row_share) & (values[rows] < 25) & ~said_f[rows]]
         if mine.size:
             values[mine] = np.round(values[mine] * 1.8 + 32)
             desk.note(

@@ -203,9 +203,7 @@ def _host(spot: Spot, season: int) -> list[dict[str, object]]:
 
 def _one_row_each(hosting: list[dict[str, object]], sites: pd.DataFrame, tanks: pd.DataFrame) -> pd.DataFrame:
     """Hosting with the facts of site and tank joined on, in order of season and tank."""
-    frame = (
-        pd.DataFrame(hosting).merge(sites, on="site_id", how="left").merge(tanks, on="tank_id", how="left")
-    )
+    frame = pd.DataFrame(hosting).merge(sites, on="site_id", how="left").merge(tanks, on="tank_id", how="left")
     frame = frame.sort_values(["season", "tank_id"], ignore_index=True)
     frame["seasons_before"] = frame["season"] - frame["first_season"]
     frame["tank_returns"] = frame.duplicated(["tank_id"])

@@ -95,9 +95,7 @@ class EggsPlan:
     late_trip_share: float = _number(0.03, "share of trips made within 3 days of hatch")
     late_trip_alevin_log_hazard: float = _number(0.9, "log hazard of alevins of such a trip")
     second_delivery_share: float = _number(0.04, "share of tank-seasons with a second, smaller delivery")
-    dead_on_arrival_pct: float = _number(
-        2.5, "mean percent dead on arrival (not counted among the live eggs)"
-    )
+    dead_on_arrival_pct: float = _number(2.5, "mean percent dead on arrival (not counted among the live eggs)")
     units_at_delivery_sd_c_days: float = _number(6.0, "error of the recorded thermal units at delivery, °C·d")
 
 
@@ -110,13 +108,9 @@ class WaterPlan:
     room_low_c: float = _number(19.0, "coolest usual room, °C")
     room_high_c: float = _number(23.0, "warmest usual room, °C")
     weekend_room_drop_c: float = _number(4.0, "how much cooler rooms are at weekends and in breaks, °C")
-    chiller_stop_share: float = _number(
-        0.04, "share of tank-seasons whose chiller stops once (more when old)"
-    )
+    chiller_stop_share: float = _number(0.04, "share of tank-seasons whose chiller stops once (more when old)")
     chiller_stop_hours_median: float = _number(26.0, "median hours a stopped chiller stays stopped")
-    power_cut_per_region: float = _number(
-        0.8, "power cuts a region and season; each strikes a part of its tanks"
-    )
+    power_cut_per_region: float = _number(0.8, "power cuts a region and season; each strikes a part of its tanks")
     power_cut_share_of_tanks: float = _number(0.20, "share of a region's tanks struck by one power cut")
     pump_stop_share: float = _number(0.02, "share of tank-seasons with a pump stop")
     ice_share: float = _number(0.015, "share of tank-seasons with ice on the exchanger")
@@ -166,9 +160,7 @@ class SurvivalPlan:
     no_light_cover_egg_log_hazard: float = _number(0.25, "no light cover, eggs: small")
     no_media_fry_log_hazard: float = _number(0.25, "no filter media carried over, fry")
     warm_threshold_c: float = _number(10.0, "daily mean above which warmth harms, °C")
-    warm_log_hazard_per_c: float = _number(
-        0.38, "log hazard per °C of daily mean above the threshold, all stages"
-    )
+    warm_log_hazard_per_c: float = _number(0.38, "log hazard per °C of daily mean above the threshold, all stages")
     hot_limit_c: float = _number(14.0, "water above which every hour adds hazard, °C")
     hot_hazard_per_hour: float = _number(
         0.0009, "hazard of the first hot hour; grows by 1/24 of itself each hot hour"
@@ -180,9 +172,7 @@ class SurvivalPlan:
     late_feeding_log_hazard_per_day: float = _number(
         0.08, "log hazard of fry per day fed later than 5 days (12 at most)"
     )
-    fungus_hazard_per_dead_egg: float = _number(
-        0.00004, "daily hazard of eggs per dead egg left in the water"
-    )
+    fungus_hazard_per_dead_egg: float = _number(0.00004, "daily hazard of eggs per dead egg left in the water")
     bad_day_probability: float = _number(0.005, "daily chance of a small unexplained die-off")
     bad_day_mean_hazard: float = _number(0.012, "mean hazard of such a day")
     collapse_share: float = _number(0.07, "share of tank-seasons that collapse")
@@ -211,15 +201,11 @@ class RecordsPlan:
     thermometer_offset_sd_c: float = _number(0.40, "spread of sites' thermometers, °C")
     thermometer_error_sd_c: float = _number(0.20, "error of one hand reading, °C")
     logger_offset_sd_c: float = _number(0.15, "spread of loggers, °C")
-    f_days_share: float = _number(
-        0.06, "share of deliveries whose thermal units are given in °F·d, and say so"
-    )
+    f_days_share: float = _number(0.06, "share of deliveries whose thermal units are given in °F·d, and say so")
     stage_recorded_share: float = _number(0.85, "share of stage events written down")
     last_absent_recorded_share: float = _number(0.75, "share of these with the last date not yet seen")
     partial_release_share: float = _number(0.08, "share of tank-seasons releasing in two parts")
-    transfer_share: float = _number(
-        0.015, "share of tank-seasons sending fish to another tank of their batch"
-    )
+    transfer_share: float = _number(0.015, "share of tank-seasons sending fish to another tank of their batch")
     escape_share: float = _number(0.03, "share of tank-seasons losing fish into the filter, mostly unseen")
     escape_seen_share: float = _number(0.30, "share of escapes that someone counts")
     kept_back_share: float = _number(0.04, "share of tanks keeping a few fish back at release")
@@ -235,12 +221,8 @@ class RecordsPlan:
 class MistakesPlan:
     """Mistakes in the records, as shares of tank-seasons unless said."""
 
-    f_readings_tank_share: float = _number(
-        0.04, "hand readings in °F with the unit blank, all of a tank-season"
-    )
-    f_readings_row_share: float = _number(
-        0.005, "single hand readings in °F with the unit blank, share of rows"
-    )
+    f_readings_tank_share: float = _number(0.04, "hand readings in °F with the unit blank, all of a tank-season")
+    f_readings_row_share: float = _number(0.005, "single hand readings in °F with the unit blank, share of rows")
     f_units_share: float = _number(0.03, "thermal units at delivery in °F·d, called c_days")
     units_restarted_share: float = _number(0.03, "thermal units restarted at delivery")
     day_month_swap_share: float = _number(
@@ -252,16 +234,12 @@ class MistakesPlan:
     set_point_typed_share: float = _number(0.02, "the set point typed in place of the reading")
     copied_forecast_share: float = _number(0.15, "hatch dated by the forecast sheet instead of by looking")
     forecast_declared_share: float = _number(0.30, "share of these that say so")
-    id_retyped_share: float = _number(
-        0.18, "returning tanks written under a variant of their label for a season"
-    )
+    id_retyped_share: float = _number(0.18, "returning tanks written under a variant of their label for a season")
     logger_in_air_share: float = _number(0.06, "loggers with days out of the water")
     clock_offset_share: float = _number(0.15, "loggers whose clock is hours off")
     duplicate_upload_share: float = _number(0.02, "files sent twice under another name")
     rejected_rows: int = _number(9, "rows that must be refused, over the programme")
-    file_quirks: bool = _number(
-        True, "files come with semicolons, marks, other encodings, preambles and so on"
-    )
+    file_quirks: bool = _number(True, "files come with semicolons, marks, other encodings, preambles and so on")
 
 
 @dataclass(frozen=True)
@@ -299,7 +277,5 @@ def plan_rows(plan: Plan) -> list[tuple[str, str, object, str]]:
     rows = []
     for part in fields(plan):
         section = getattr(plan, part.name)
-        rows += [
-            (part.name, f.name, getattr(section, f.name), f.metadata["meaning"]) for f in fields(section)
-        ]
+        rows += [(part.name, f.name, getattr(section, f.name), f.metadata["meaning"]) for f in fields(section)]
     return rows

@@ -139,9 +139,7 @@ def _refuse_odd_sizes(shape: Shape) -> None:
         if getattr(shape, name) < 1:
             raise ValueError(f"{name} is {getattr(shape, name)}; it must be 1 or more")
     if shape.tanks < shape.regions:
-        raise ValueError(
-            f"{shape.tanks} tanks cannot serve {shape.regions} regions; give at least one tank each"
-        )
+        raise ValueError(f"{shape.tanks} tanks cannot serve {shape.regions} regions; give at least one tank each")
 
 
 def _of(frame: pd.DataFrame, season: int) -> pd.DataFrame:
@@ -186,8 +184,7 @@ def _with_common_categories(parts: list[pd.DataFrame]) -> list[pd.DataFrame]:
     for name in parts[0].columns[parts[0].dtypes == "category"]:
         common[name] = sorted({value for part in parts for value in part[name].cat.categories})
     return [
-        part.assign(**{n: part[n].cat.set_categories(values) for n, values in common.items()})
-        for part in parts
+        part.assign(**{n: part[n].cat.set_categories(values) for n, values in common.items()}) for part in parts
     ]
 
 

@@ -61,9 +61,7 @@ def _logger_rows(truth: SeasonTruth, plan: Plan, shape: Shape, seed: int) -> Rea
         water = np.interp(ticks / 60.0, np.arange(truth.water.hourly_c.shape[1]), truth.water.hourly_c[at])
         at_rows.append(np.full(len(ticks), at))
         minutes.append(ticks)
-        values.append(
-            water + rng.normal(0, plan.records.logger_offset_sd_c) + rng.normal(0, 0.04, len(ticks))
-        )
+        values.append(water + rng.normal(0, plan.records.logger_offset_sd_c) + rng.normal(0, 0.04, len(ticks)))
     if not at_rows:
         return _nothing()
     all_ticks, tanks = np.concatenate(minutes), np.concatenate(at_rows)

@@ -43,9 +43,7 @@ def setups_written(truth: SeasonTruth, seed: int) -> pd.DataFrame:
     closed = np.where(all_lost, fates.emptied_day + 1, truth.schedule.close_day)
     silent = truth.silent_day <= closed
     frame["filled_on"] = as_date(filled)
-    frame["closed_on"] = as_date(
-        np.where(silent, np.datetime64("NaT"), dates[np.minimum(closed, len(dates) - 1)])
-    )
+    frame["closed_on"] = as_date(np.where(silent, np.datetime64("NaT"), dates[np.minimum(closed, len(dates) - 1)]))
     frame["end_reason"] = np.where(silent, "not_reported", np.where(all_lost, "lost_all", "released"))
     rng = stream(seed, "setup blanks", truth.calendar.season)
     for column, share in {
@@ -95,9 +93,7 @@ def losses_written(truth: SeasonTruth, plan: Plan, seed: int) -> pd.DataFrame:
     frame = _stage_rows((found > 0) | (looked_daily[None] & youngest))
     frame["dead"] = found[frame["_stage"], frame["_at"], frame["_day"]].astype(float)
     frame["entry"] = given(rng.random(len(frame)) < 0.3, "counted")
-    frame = pd.concat(
-        [frame, _unlooked_rows(truth, style, open_days, youngest, plan, rng)], ignore_index=True
-    )
+    frame = pd.concat([frame, _unlooked_rows(truth, style, open_days, youngest, plan, rng)], ignore_index=True)
     frame["suspected_cause"] = _causes(frame, rng)
     frame["tank_id"] = truth.setups["tank_id"].to_numpy()[frame["_at"]]
     frame["checked_on"] = as_date(truth.calendar.dates[frame["_day"]])
@@ -122,9 +118,7 @@ def _youngest_stage(truth: SeasonTruth) -> Bools:
 def _stage_rows(rows: Bools) -> pd.DataFrame:
     """One row per True of (3, tanks, days): _stage, _at, _day and the name of the stage."""
     stage, at, day = np.nonzero(rows)
-    return pd.DataFrame(
-        {"_stage": stage, "_at": at, "_day": day, "stage": np.array(STAGES, dtype=object)[stage]}
-    )
+    return pd.DataFrame({"_stage": stage, "_at": at, "_day": day, "stage": np.array(STAGES, dtype=object)[stage]})
 
 
 def open_days_of(truth: SeasonTruth) -> Bools:
@@ -189,16 +183,12 @@ def stages_written(truth: SeasonTruth, plan: Plan, seed: int) -> pd.DataFrame:
                 rows.append((at, name, row[0] if with_absent[at] else -1, row[1]))
     frame = pd.DataFrame(rows, columns=["_at", "stage", "absent", "seen"])
     said = rng.random((2, len(frame)))
-    frame["dating"] = given(
-        (said < [[0.05], [0.5]]).any(axis=0), np.where(said[0] < 0.05, "inferred", "seen")
-    )
+    frame["dating"] = given((said < [[0.05], [0.5]]).any(axis=0), np.where(said[0] < 0.05, "inferred", "seen"))
     frame["tank_id"] = truth.setups["tank_id"].to_numpy()[frame["_at"].to_numpy(dtype=int)]
     dates = truth.calendar.dates
     frame["first_seen_on"] = as_date(dates[frame["seen"].to_numpy(dtype=int)])
     absent = frame["absent"].to_numpy(dtype=int)
-    frame["last_absent_on"] = as_date(
-        np.where(absent >= 0, dates[np.maximum(absent, 0)], np.datetime64("NaT"))
-    )
+    frame["last_absent_on"] = as_date(np.where(absent >= 0, dates[np.maximum(absent, 0)], np.datetime64("NaT")))
     return finish(frame.sort_values(["_at", "seen"], kind="stable"), "stages", truth)
 
 

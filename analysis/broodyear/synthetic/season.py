@@ -163,9 +163,7 @@ def _develop_all(
     factor = batches["rate_factor"].to_numpy()[batch] * tank_factor[at]
     species = batches["species"].to_numpy()[batch]
     size, days = len(cohorts), SIMULATED_DAYS
-    whole = Progress(
-        np.zeros((size, days)), np.zeros((size, days)), *(np.full(size, np.nan) for _ in range(3))
-    )
+    whole = Progress(np.zeros((size, days)), np.zeros((size, days)), *(np.full(size, np.nan) for _ in range(3)))
     for name in sorted(set(species)):
         rows = np.flatnonzero(species == name)
         part = develop(
@@ -240,9 +238,7 @@ def _schedule(scene: Scene, plan: Plan, rng: np.random.Generator) -> Schedule:
 
 def _school_days_before(scene: Scene, days: int) -> Ints:
     """(tanks,) the first school day from so many days before closing."""
-    return np.array(
-        [scene.calendar.next_school_day(int(day) - days) for day in scene.close_day], dtype=np.int64
-    )
+    return np.array([scene.calendar.next_school_day(int(day) - days) for day in scene.close_day], dtype=np.int64)
 
 
 def _receivers(
@@ -254,10 +250,7 @@ def _receivers(
     free = may_receive & ~sender
     for tank in np.flatnonzero(sender):
         ready = (
-            free
-            & (batch == batch[tank])
-            & (fry_day < close_day[tank] - 30)
-            & (close_day > close_day[tank] - 10)
+            free & (batch == batch[tank]) & (fry_day < close_day[tank] - 30) & (close_day > close_day[tank] - 10)
         )
         candidates = np.flatnonzero(ready)
         if candidates.size:

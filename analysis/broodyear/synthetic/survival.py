@@ -112,9 +112,7 @@ def hazards(exposed: Exposed, effects: Floats, shock: Floats, plan: Plan) -> Haz
     """
     own, progress = plan.survival, exposed.progress
     warm = own.warm_log_hazard_per_c * np.maximum(exposed.daily_c - own.warm_threshold_c, 0)
-    green = np.where(
-        progress.to_hatch < plan.development.eyed_fraction, np.log(own.green_egg_hazard_ratio), 0.0
-    )
+    green = np.where(progress.to_hatch < plan.development.eyed_fraction, np.log(own.green_egg_hazard_ratio), 0.0)
     background = np.stack(
         [
             own.egg_hazard * _daily_gain(progress.to_hatch) * np.exp(effects[0][:, None] + warm + green),
@@ -146,9 +144,7 @@ def _in_stage(progress: Progress, from_day: Ints, close_day: Ints, days: int) ->
     hatch = np.nan_to_num(np.floor(progress.hatch_day), nan=1e9)[:, None]
     button_up = np.nan_to_num(np.floor(progress.button_up_day), nan=1e9)[:, None]
     here = (day >= from_day[:, None]) & (day < close_day[:, None])
-    return np.stack(
-        [here & (day <= hatch), here & (day > hatch) & (day <= button_up), here & (day > button_up)]
-    )
+    return np.stack([here & (day <= hatch), here & (day > hatch) & (day <= button_up), here & (day > button_up)])
 
 
 def shocks(hourly_c: Floats, still: Bools, collapse: Floats, plan: Plan, rng: np.random.Generator) -> Floats:

@@ -75,9 +75,7 @@ def quiet_plan() -> Plan:
 
 def no_mistakes() -> MistakesPlan:
     """Nobody makes a mistake, and every file is plain."""
-    zeros: dict[str, Any] = {
-        name: 0.0 for name in MistakesPlan.__dataclass_fields__ if name.endswith("_share")
-    }
+    zeros: dict[str, Any] = {name: 0.0 for name in MistakesPlan.__dataclass_fields__ if name.endswith("_share")}
     return replace(MistakesPlan(), **zeros, rejected_rows=0, file_quirks=False)
 
 
