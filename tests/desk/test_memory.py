@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -10,11 +11,12 @@ import pytest
 from tests.desk.conftest import RunningDesk
 from tests.desk.large_files import hand_over_and_load, write_logger_file
 
+from broodyear.intake.sources import ENDINGS
 from broodyear.store import open_store
 
-FILE_BYTES = 30_000_000
+FILE_BYTES = 20_000_000
 #: The server only passes bytes on; what it takes does not depend on the file.
-MOST_SERVER_MB = 90
+MOST_SERVER_MB = 60
 MOST_TOGETHER_MB = 500
 
 
@@ -29,3 +31,14 @@ def test_a_logger_file_passes_through_little_memory(
     with open_store(tmp_path / "store.duckdb") as store:
         uploads = store.uploads()
     assert int(uploads["rows_accepted"].max()) == rows
+
+
+def test_the_server_is_light_and_leaves_the_store_to_the_worker() -> None:
+    code = (
+        "import sys; from broodyear.desk import server, files_pages; "
+        "from broodyear.desk.app import create_app; "
+        "from broodyear.desk import reports_pages, store_pages, words_pages, work_pages; "
+        "print(sorted({'duckdb', 'pandas', 'numpy'} & set(sys.modules)), *files_pages.ENDINGS)"
+    )
+    said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
+    assert said == ["[]", *ENDINGS]

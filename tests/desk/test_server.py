@@ -18,7 +18,7 @@ from broodyear.store import open_store
 
 RunDesk = Callable[[Path], RunningDesk]
 #: Enough rows for a load that lasts long enough to be killed in the middle.
-MANY_READINGS = 300_000
+MANY_READINGS = 200_000
 
 
 def command(*words: str) -> subprocess.CompletedProcess[str]:

@@ -14,7 +14,7 @@ from broodyear.desk.basket import LARGEST_FILE_BYTES
 from broodyear.desk.jobs import Busy
 from broodyear.desk.state import Desk
 from broodyear.errors import BroodyearError
-from broodyear.reports.rendering import TEMPLATES
+from broodyear.places import PACKAGE
 
 
 def create_app(desk: Desk) -> Flask:
@@ -43,7 +43,9 @@ def create_app(desk: Desk) -> Flask:
     @app.get("/look.css")
     def look() -> Response:
         """The style of the reports, which the desk shares."""
-        return Response((TEMPLATES / "page.css").read_text(encoding="utf-8"), mimetype="text/css")
+        return Response(
+            (PACKAGE / "reports" / "templates" / "page.css").read_text(encoding="utf-8"), mimetype="text/css"
+        )
 
     app.register_error_handler(Busy, _busy)
     app.register_error_handler(BroodyearError, _refused)

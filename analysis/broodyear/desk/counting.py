@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from broodyear.desk.effects import upload_effects
+from broodyear.desk.picture import TANK_FIELDS
 from broodyear.desk.workplace import write_json
 from broodyear.schemas import TABLE_NAMES
 
@@ -16,13 +17,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from broodyear.store import Store
-
-#: What is told of each tank and season.
-TANK_FIELDS = (
-    "tank_id", "site_id", "region", "days_in_use", "deliveries", "days_with_readings", "days_with_logger",
-    "checks_counted", "checks_not_checked", "stages_seen", "stages_copied", "exits", "water_tests", "incidents",
-    "last_record_on",
-)  # fmt: skip
 
 
 def count_store(store: Store, state: list[int], folder: Path) -> None:

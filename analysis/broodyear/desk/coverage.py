@@ -103,12 +103,13 @@ class Drawing:
 
 ROW_HEIGHT = 18
 _WIDEST = 1000
+_WIDEST_STEP = 32
 _HEIGHTS: Mapping[Level, int] = {"plenty": 14, "some": 7, "none": 2}
 
 
 def drawing(tanks: Sequence[Tank]) -> Drawing:
     """The picture of ``tanks``: a tall bar for plenty, a half one for some, a dash for none."""
-    step = min(max(_WIDEST // max(len(tanks), 1), 1), 12)
+    step = min(max(_WIDEST // max(len(tanks), 1), 1), _WIDEST_STEP)
     rows = tuple(
         (kind, place * ROW_HEIGHT, _paths(tanks, kind, place * ROW_HEIGHT, step))
         for place, kind in enumerate(KINDS)

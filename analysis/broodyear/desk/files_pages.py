@@ -16,10 +16,11 @@ from broodyear.desk.doors import KEY_FIELD, Doors
 from broodyear.desk.findings_book import LEAF, Book, Sieve
 from broodyear.desk.jobs import Busy
 from broodyear.desk.names import mend_stem, name_in_header
-from broodyear.intake.sources import ENDINGS
 
 pages = Blueprint("files", __name__)
 PIECE = 1 << 18
+#: What the script takes of a folder: the endings that the intake takes.
+ENDINGS = (".csv", ".csv.gz", ".tsv", ".txt")
 
 
 class NoRoom(HTTPException):

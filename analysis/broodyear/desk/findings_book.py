@@ -14,7 +14,6 @@ from typing import Any
 from broodyear.desk.names import mend_names
 from broodyear.desk.workplace import read_json, write_json
 from broodyear.findings import CheckResult
-from broodyear.store.formulas import guarded
 
 #: Findings on one leaf of the page.
 LEAF = 100
@@ -132,6 +131,9 @@ class Book:
 
     def as_csv(self, sieve: Sieve) -> Iterator[str]:
         """The findings that pass the sieve as CSV, line by line; with formulas made harmless."""
+        # The store and all it needs are loaded when the first table is saved, not by every page.
+        from broodyear.store.formulas import guarded
+
         yield _csv_line(_FIELDS)
         for finding in self._read(self._offsets(sieve)):
             yield _csv_line([guarded("" if finding[name] is None else str(finding[name])) for name in _FIELDS])

@@ -5,8 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from broodyear.desk.counting import TANK_FIELDS
 from broodyear.desk.workplace import Workplace, read_json
+
+#: What is told of each tank and season.
+TANK_FIELDS = (
+    "tank_id", "site_id", "region", "days_in_use", "deliveries", "days_with_readings", "days_with_logger",
+    "checks_counted", "checks_not_checked", "stages_seen", "stages_copied", "exits", "water_tests", "incidents",
+    "last_record_on",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)

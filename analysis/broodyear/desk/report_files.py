@@ -13,7 +13,7 @@ from functools import cache
 from pathlib import Path
 
 from broodyear.desk.workplace import read_json
-from broodyear.reports import rendering
+from broodyear.places import PACKAGE
 
 #: Ending -> its type, and whether it is shown in the browser (else it is saved).
 TYPES: Mapping[str, tuple[str, bool]] = {
@@ -131,5 +131,5 @@ def policy(place: Path) -> str:
 
 @cache
 def _script_hash() -> str:
-    script = (rendering.TEMPLATES / "page.js").read_text(encoding="utf-8")
+    script = (PACKAGE / "reports" / "templates" / "page.js").read_text(encoding="utf-8")
     return base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()

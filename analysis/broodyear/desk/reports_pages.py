@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 from flask import Blueprint, Response, abort, redirect, render_template, request, send_file, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
@@ -12,6 +14,8 @@ from broodyear.desk.state import REPORT_KINDS
 from broodyear.desk.wording import season_name
 
 pages = Blueprint("reports", __name__)
+#: So long the page tells of work that failed.
+REMEMBERED_SECONDS = 600
 
 
 @pages.get("/reports")
@@ -28,10 +32,20 @@ def show() -> str:
         made=made,
         stale=_stale([report.name for report in made]),
         took={name: about["seconds"] for name, about in desk.made().items()},
-        last=last,
+        failed=_failed(),
         ready=next((report for report in made if report.name == _ready(last)), None),
         folder=desk.place.reports,
     )
+
+
+def _failed() -> list[Job]:
+    """For each kind of report the last work on it, when it failed or was stopped a short while ago."""
+    latest = [the_desk().runner.latest(kind) for kind in REPORT_KINDS]
+    return [
+        job
+        for job in latest
+        if job is not None and job.state != "done" and time.time() - job.ended < REMEMBERED_SECONDS
+    ]
 
 
 def _ready(last: Job | None) -> str | None:

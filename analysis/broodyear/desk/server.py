@@ -25,6 +25,8 @@ HOST = "127.0.0.1"
 MOST_AT_ONCE = 24
 #: Seconds a connection may be silent.
 SILENCE_SECONDS = 30
+#: The page that says the desk is closed still has to arrive.
+LAST_ANSWER_SECONDS = 0.5
 
 
 class _Handler(WSGIRequestHandler):
@@ -87,7 +89,7 @@ def serve(
         doors = Doors(HOST, server.port)
         with held(Workplace(place), doors.address), _desk(place, settings, doors) as desk:
             server.app = create_app(desk)
-            desk.on_close = lambda: threading.Thread(target=server.shutdown, daemon=True).start()
+            desk.on_close = lambda: threading.Timer(LAST_ANSWER_SECONDS, server.shutdown).start()
             with _stopped_by_signals(server):
                 opened(doors.entry_address)
                 if open_browser:

@@ -9,6 +9,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
+import duckdb
+
 from broodyear.desk import findings_book
 from broodyear.desk.names import NamedFile
 from broodyear.desk.workplace import Workplace, replace_folder
@@ -24,6 +26,8 @@ Outcome = dict[str, Any]
 
 #: The database's own share of memory while files are read and loaded; what does not fit goes to the disk.
 LOADING_MEMORY = "160MB"
+#: And while the store is counted: its queries hold more at a time than a load does.
+COUNTING_MEMORY = "300MB"
 #: Another program may have the store for a moment only: so long the desk tries again.
 PATIENCE_SECONDS = 5.0
 
@@ -68,18 +72,27 @@ def withdraw(order: Order, tell: Tell) -> Outcome:
 
 def count(order: Order, tell: Tell) -> Outcome:
     """Count what is in the store, for the pages that show it."""
-    from broodyear.desk.counting import count_store
-
     tell(0, 0, "counting what is kept")
     place = _workplace(order)
     if not place.store.exists():
         shutil.rmtree(place.picture, ignore_errors=True)
         return {}
-    new = _new_folder(place, "picture")
-    with _for_reading(place, _settings(order)) as store:
-        count_store(store, place.state(), new)
+    try:
+        new = _count(place, _settings(order), COUNTING_MEMORY)
+    except duckdb.OutOfMemoryException:
+        # A larger store than a year's logger files make: counted with what this computer has.
+        new = _count(place, _settings(order), None)
     replace_folder(new, place.picture)
     return {}
+
+
+def _count(place: Workplace, settings: Settings, memory: str | None) -> Path:
+    from broodyear.desk.counting import count_store
+
+    new = _new_folder(place, "picture")
+    with _for_reading(place, settings, memory) as store:
+        count_store(store, place.state(), new)
+    return new
 
 
 def report_season(order: Order, tell: Tell) -> Outcome:

@@ -70,7 +70,7 @@ def leave_demo() -> AnyResponse:
 
 @pages.post("/close")
 def close() -> str:
-    """End the desk."""
+    """End the desk, a moment after this answer."""
     the_desk().on_close()
     return render_template(
         "outside.html",
