@@ -7,6 +7,7 @@ so that the two can be compared row by row.
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Callable
 
 import pandas as pd
@@ -75,8 +76,11 @@ def _cell_checks(column: Column) -> list[pa.Check]:
 
 
 def _is_code(values: pd.Series) -> pd.Series:
-    text = values.astype("str")
-    return text.str.len().between(1, LONGEST_CODE) & ~text.str.contains(CONTROL_CHARACTERS, regex=True)
+    # Python's own expressions: what a frame's text accessor understands depends on how its text is stored.
+    forbidden = re.compile(CONTROL_CHARACTERS)
+    return values.map(lambda code: 1 <= len(str(code)) <= LONGEST_CODE and not forbidden.search(str(code))).astype(
+        bool
+    )
 
 
 def _range_check(column: Column, range_by: RangeBy) -> pa.Check:
