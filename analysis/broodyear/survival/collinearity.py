@@ -10,7 +10,7 @@ import pandas as pd
 
 from broodyear.errors import Refused, UsageError
 from broodyear.survival.arrays import FloatArray
-from broodyear.survival.rows import formula_columns
+from broodyear.survival.rows import as_factors, formula_columns
 
 FEWEST_TANKS = 5
 WORRYING_VIF = 10.0  # common practice; the standard error is then more than three times what it could be
@@ -46,7 +46,7 @@ def collinearity(frame: pd.DataFrame, formula: str) -> Collinearity:
     absent = [name for name in columns if name not in frame.columns]
     if absent:
         raise UsageError(f"The frame has no column {absent[0]!r}; its columns are {', '.join(frame.columns)}.")
-    matrix = model_matrix(formula, frame[columns].dropna())
+    matrix = model_matrix(formula, as_factors(frame[columns].dropna(), columns))
     names = [name for name in matrix.columns if name != "Intercept"]
     values = matrix[names].to_numpy(dtype=float)
     correlation = _correlation(values, names)

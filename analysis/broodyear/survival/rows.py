@@ -100,7 +100,7 @@ def usable_rows(
     keep = keep & ~empty
     _require_enough(int(keep.sum()), len(frame), left_out, fewest)
     return Rows(
-        frame=_as_factors(frame.loc[keep, needed].reset_index(drop=True), covariates),
+        frame=as_factors(frame.loc[keep, needed].reset_index(drop=True), covariates),
         survived=alive[keep],
         trials=eggs[keep],
         positions=np.flatnonzero(keep).astype(np.int64),
@@ -172,7 +172,7 @@ def _require_enough(used: int, given: int, left_out: dict[str, int], fewest: int
         )
 
 
-def _as_factors(frame: pd.DataFrame, covariates: Sequence[str]) -> pd.DataFrame:
+def as_factors(frame: pd.DataFrame, covariates: Sequence[str]) -> pd.DataFrame:
     """Booleans and text become factors with only the levels that occur; numbers stay numbers."""
     for name in covariates:
         column = frame[name]
