@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from broodyear.console import progress, say
+from broodyear.console import progress, say, waiting
 from broodyear.errors import EXIT_DONE, EXIT_NOTHING_TO_ANALYSE, UsageError
 from broodyear.schemas import TABLE_NAMES, Table, all_tables, dictionary_markdown, table, template_csv
 from broodyear.settings import read_settings
@@ -174,7 +174,10 @@ def report_season(
     from broodyear.reports.season import report_season as write
     from broodyear.store import open_store
 
-    with progress(quiet), open_store(store, settings=read_settings(settings)) as opened:
+    with (
+        waiting("writing the annual review", quiet),
+        open_store(store, settings=read_settings(settings)) as opened,
+    ):
         command = f"broodyear report season --season {season}{' --sites' if sites else ''}"
         result = write(opened, season, out, sites=sites, pdf=pdf, command=command)
     print(f"Open {result.page}")
@@ -186,7 +189,7 @@ def report_regions(*, out: Path, pdf: bool, store: Path, settings: Path | None, 
     from broodyear.reports.regions import report_regions as write
     from broodyear.store import open_store
 
-    with progress(quiet), open_store(store, settings=read_settings(settings)) as opened:
+    with waiting("comparing regions", quiet), open_store(store, settings=read_settings(settings)) as opened:
         result = write(opened, out, pdf=pdf, command="broodyear report regions")
     print(f"Open {result.page}")
     return EXIT_DONE
@@ -197,7 +200,10 @@ def report_development(*, out: Path, pdf: bool, store: Path, settings: Path | No
     from broodyear.reports.development import report_development as write
     from broodyear.store import open_store
 
-    with progress(quiet), open_store(store, settings=read_settings(settings)) as opened:
+    with (
+        waiting("validating thermal-unit models", quiet),
+        open_store(store, settings=read_settings(settings)) as opened,
+    ):
         result = write(opened, out, pdf=pdf, command="broodyear report development")
     print(f"Open {result.page}")
     return EXIT_DONE
@@ -216,7 +222,7 @@ def forecast(
     from broodyear.development import FORECAST_CAUTIONS, forecast_stages
     from broodyear.store import open_store
 
-    with open_store(store, settings=read_settings(settings)) as opened:
+    with waiting("forecasting", quiet), open_store(store, settings=read_settings(settings)) as opened:
         table_of_dates = forecast_stages(opened, season=season, as_of=as_of)
     if table_of_dates.empty:
         say("No tank of this season is still on its way to a stage; nothing to forecast.")
@@ -260,7 +266,7 @@ def export(*, out: Path, format: str, store: Path, settings: Path | None, quiet:
     """Write every table and derived table, with the data dictionary."""
     from broodyear.store import export_store, open_store
 
-    with open_store(store, settings=read_settings(settings)) as opened:
+    with waiting("exporting", quiet), open_store(store, settings=read_settings(settings)) as opened:
         export_store(opened, out, format)
     (out / DICTIONARY_FILE).write_text(dictionary_markdown(), encoding="utf-8")
     print(out)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import os
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -11,11 +11,6 @@ from contextlib import contextmanager
 #: Seconds of work before a progress line appears: what ends sooner needs none.
 PROGRESS_AFTER_SECONDS = 2.0
 _ERASE_LINE = "\r\x1b[K"
-
-
-def colour_wanted() -> bool:
-    """Whether stdout may carry colour: a terminal, and the user has not said no (NO_COLOR)."""
-    return sys.stdout.isatty() and not os.environ.get("NO_COLOR")
 
 
 def say(text: str, *, quiet: bool = False) -> None:
@@ -53,3 +48,31 @@ def progress(quiet: bool = False) -> Iterator[Progress]:
         yield line
     finally:
         line.close()
+
+
+@contextmanager
+def waiting(what: str, quiet: bool = False) -> Iterator[None]:
+    """Say on a terminal what is being done and for how long, where the steps still to come are not known."""
+    if quiet or not sys.stderr.isatty():
+        yield
+        return
+    done = threading.Event()
+    ticking = threading.Thread(target=_tick, args=(what, done), daemon=True)
+    ticking.start()
+    try:
+        yield
+    finally:
+        done.set()
+        ticking.join()
+
+
+def _tick(what: str, done: threading.Event) -> None:
+    began = time.monotonic()
+    shown = False
+    while not done.wait(1.0):
+        elapsed = time.monotonic() - began
+        if elapsed > PROGRESS_AFTER_SECONDS:
+            print(f"{_ERASE_LINE}{what} … {elapsed:.0f} s", end="", file=sys.stderr, flush=True)
+            shown = True
+    if shown:
+        print(_ERASE_LINE, end="", file=sys.stderr, flush=True)
