@@ -29,7 +29,7 @@ def state() -> Response:
     return jsonify(jobs)
 
 
-@pages.post("/work/stop")
+@pages.post("/stop-work")
 def stop() -> AnyResponse:
     """Stop one piece of work."""
     number = request.form.get("number", type=int)
