@@ -43,8 +43,8 @@ _BOMS = (
     (codecs.BOM_UTF16_BE, "utf-16-be"),
 )
 _KINDS = (
-    (b"PK\x03\x04", "an Excel workbook or zip archive", "Save the sheet as CSV and send that."),
-    (b"\xd0\xcf\x11\xe0", "an old Excel or Word file", "Save the sheet as CSV and send that."),
+    (b"PK\x03\x04", "a spreadsheet workbook or zip archive", "Save the sheet as CSV and send that."),
+    (b"\xd0\xcf\x11\xe0", "an old spreadsheet or text document", "Save the sheet as CSV and send that."),
     (b"%PDF", "a PDF", "Send the table as CSV."),
     (b"PAR1", "a Parquet file", "Send the table as CSV."),
     (b"\x89PNG", "a picture", "Send the table as CSV."),
