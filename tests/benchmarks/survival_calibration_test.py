@@ -13,7 +13,7 @@ from scipy.special import expit, ndtri
 from broodyear.survival import fit_survival
 from broodyear.synthetic.tank_seasons import TankSeasonPlan, draw_tank_seasons
 
-PROGRAMMES = 1000
+PROGRAMMES = 600
 FORMULA = "gravel_practice + room_type + mean_water_temp_c"
 TRUTH = {
     "gravel_practice[T.gravel]": 0.4,
@@ -105,5 +105,5 @@ def test_profile_intervals_of_spreads_cover() -> None:
         for group, sd in (("site_id", PLAN.site_sd), ("batch_id", np.hypot(PLAN.batch_sd, PLAN.season_sd))):
             covered[group] += int(intervals.loc[group, "low"] <= sd <= intervals.loc[group, "high"])
     print(f"\nprofile intervals of spreads, 200 programmes: {covered}")
-    assert covered["site_id"] >= 172  # maximum likelihood: 60 sites cover a little less than stated
+    assert covered["site_id"] >= 180
     assert covered["batch_id"] >= 175  # season and batch deviations share one group here

@@ -68,9 +68,6 @@ def measured() -> pd.DataFrame:
 
 @pytest.mark.parametrize("outcome", OUTCOMES)
 def test_planted_effects_lie_in_their_intervals(measured: pd.DataFrame, outcome: str) -> None:
-    """Temperature is printed, not required: what is planted is a threshold with the stages as long as they
-    were, what is estimated a straight line in water that also shortens the stages.
-    """
-    covered = measured.loc[outcome, "covered"].drop(TEMPERATURE, level="factor")
+    covered = measured.loc[outcome, "covered"]
     assert np.average(covered) >= 0.92
-    assert covered.min() >= 0.86
+    assert covered.min() >= 0.88
