@@ -94,9 +94,33 @@ def test_gradient_equals_finite_differences(groups, own_row):
         assert gradient[place] == pytest.approx(slope / 2e-4, abs=GRADIENT)
 
 
+def scattered(rows: int = 160) -> pd.DataFrame:
+    """Many sites that see few of many batches, as in a long programme; the last site sees one batch only."""
+    rng = np.random.default_rng(4)
+    sizes = {"site": 80, "batch": 30, "season": 4}
+    frame = pd.DataFrame({name: rng.permutation(np.arange(rows) % size) for name, size in sizes.items()})
+    frame = pd.concat([frame, pd.DataFrame({"site": [80], "batch": [3], "season": [1]})], ignore_index=True)
+    frame = frame.assign(tank=np.arange(len(frame)), warm=rng.normal(size=len(frame)), eggs=100)
+    return frame.assign(alive=rng.integers(40, 90, len(frame)))
+
+
 @pytest.mark.parametrize(("groups", "own_row"), CASES)
 def test_elimination_solves_and_inverts_the_whole_system(groups, own_row):
-    frame = crossed(2, 3, own_row=own_row)
+    check_elimination(crossed(2, 3, own_row=own_row), groups)
+
+
+@pytest.mark.parametrize(
+    "groups", [["site", "batch"], ["batch", "site", "season"], ["season", "tank", "batch", "site"]]
+)
+def test_elimination_by_the_pairs_that_occur_solves_and_inverts_the_whole_system(groups):
+    frame = scattered()
+    design = make_design(frame, "warm", "alive", "eggs", groups)
+    assert lay_out(design.groupings).pattern.is_sparse
+    check_elimination(frame, groups)
+
+
+def check_elimination(frame: pd.DataFrame, groups: list[str]) -> None:
+    """Determinant, solution, diagonal and leverages against the whole matrix."""
     design = make_design(frame, "warm", "alive", "eggs", groups)
     layout = lay_out(design.groupings)
     rng = np.random.default_rng(5)

@@ -18,6 +18,7 @@ from scipy.linalg import cho_solve, cholesky
 
 from broodyear.survival.arrays import FloatArray, IntArray
 from broodyear.survival.design import Grouping
+from broodyear.survival.mixed_border import Border, Pattern, border_of, find_pattern
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,6 +28,7 @@ class Layout:
     sizes: levels per grouping. single: place of the grouping with one level per row, or None.
     largest: place of the other grouping with most levels. rest: the remaining places.
     offsets: where each remaining grouping starts among the columns of the Schur complement.
+    pattern: which levels of the largest grouping meet which of the remaining ones.
     """
 
     rows: int
@@ -36,6 +38,7 @@ class Layout:
     largest: int
     rest: tuple[int, ...]
     offsets: tuple[int, ...]
+    pattern: Pattern
 
     @property
     def rest_size(self) -> int:
@@ -52,7 +55,8 @@ def lay_out(groupings: Sequence[Grouping]) -> Layout:
     others = [place for place in range(len(sizes)) if place != single]
     largest = max(others, key=lambda place: sizes[place])
     rest = tuple(place for place in others if place != largest)
-    starts = np.concatenate([[0], np.cumsum([sizes[place] for place in rest])])
+    starts = np.concatenate([[0], np.cumsum([sizes[place] for place in rest])]).astype(np.int64)
+    columns = [start + groupings[place].codes for place, start in zip(rest, starts, strict=False)]
     return Layout(
         rows=rows,
         codes=tuple(grouping.codes for grouping in groupings),
@@ -61,6 +65,7 @@ def lay_out(groupings: Sequence[Grouping]) -> Layout:
         largest=largest,
         rest=rest,
         offsets=tuple(int(start) for start in starts[: len(rest)]),
+        pattern=find_pattern(groupings[largest].codes, sizes[largest], columns, int(starts[-1])),
     )
 
 
@@ -70,7 +75,7 @@ class Factor:
 
     weight: w, shape (rows,). single_diagonal: 1 + sd² w when there is a one-level-per-row grouping, else 1.
     reduced_weight: w over that diagonal. diagonal: block of the largest grouping, shape (levels,).
-    border: its block against the rest, shape (levels, rest). lower: Cholesky factor of the Schur complement.
+    border: its block against the rest, levels × rest. lower: Cholesky factor of the Schur complement.
     """
 
     layout: Layout
@@ -79,7 +84,7 @@ class Factor:
     single_diagonal: FloatArray
     reduced_weight: FloatArray
     diagonal: FloatArray
-    border: FloatArray
+    border: Border
     lower: FloatArray
 
     @property
@@ -100,25 +105,10 @@ def factorise(layout: Layout, sds: FloatArray, weight: FloatArray) -> Factor:
     main = layout.codes[layout.largest]
     levels = layout.sizes[layout.largest]
     diagonal = 1.0 + sds[layout.largest] ** 2 * np.bincount(main, reduced, levels)
-    border = _border(layout, sds, reduced)
-    rest = _rest_block(layout, sds, reduced)
-    schur = rest - border.T @ (border / diagonal[:, None])
+    border = border_of(layout.pattern, sds[layout.largest] * sds[list(layout.rest)], reduced)
+    schur = _rest_block(layout, sds, reduced) - border.schur_share(diagonal)
     lower = cholesky(schur, lower=True, check_finite=False) if len(schur) else schur
     return Factor(layout, sds, weight, single_diagonal, reduced, diagonal, border, lower)
-
-
-def _border(layout: Layout, sds: FloatArray, reduced: FloatArray) -> FloatArray:
-    levels, width = layout.sizes[layout.largest], layout.rest_size
-    if not width:
-        return np.zeros((levels, 0))
-    main = layout.codes[layout.largest] * width
-    flat = np.concatenate(
-        [main + start + layout.codes[place] for place, start in zip(layout.rest, layout.offsets, strict=True)]
-    )
-    scale = sds[layout.largest] * sds[list(layout.rest)]
-    values = (scale[:, None] * reduced[None, :]).ravel()
-    counts: FloatArray = np.bincount(flat, values, levels * width).astype(float, copy=False)
-    return counts.reshape(levels, width)
 
 
 def _rest_block(layout: Layout, sds: FloatArray, reduced: FloatArray) -> FloatArray:
@@ -166,9 +156,9 @@ def solve(factor: Factor, right: Sequence[FloatArray]) -> list[FloatArray]:
             reduced[place] -= sds[place] * np.bincount(layout.codes[place], taken, layout.sizes[place])
     main = reduced[layout.largest] / factor.diagonal
     if layout.rest:
-        rest = np.concatenate([reduced[place] for place in layout.rest]) - factor.border.T @ main
+        rest = np.concatenate([reduced[place] for place in layout.rest]) - factor.border.down(main)
         rest = cho_solve((factor.lower, True), rest, check_finite=False)
-        main = main - (factor.border @ rest) / factor.diagonal
+        main = main - factor.border.up(rest) / factor.diagonal
         for place, start in zip(layout.rest, layout.offsets, strict=True):
             reduced[place] = rest[start : start + layout.sizes[place]]
     reduced[layout.largest] = main
@@ -206,17 +196,15 @@ def invert(factor: Factor) -> Inverse:
     """Diagonal of H⁻¹ and the rows' leverages, without forming H⁻¹."""
     layout, sds = factor.layout, factor.sds
     main = layout.codes[layout.largest]
-    over = factor.border / factor.diagonal[:, None]
     schur_inverse = _schur_inverse(factor)
-    pulled = over @ schur_inverse
-    quadratic = np.einsum("ij,ij->i", pulled, over)
+    quadratic, pulled = factor.border.pulled(factor.diagonal, schur_inverse)
     diagonals = [np.empty(0)] * len(layout.sizes)
     diagonals[layout.largest] = 1.0 / factor.diagonal + quadratic
     leverages = sds[layout.largest] ** 2 * diagonals[layout.largest][main]
-    for place, start in zip(layout.rest, layout.offsets, strict=True):
+    for place, start, own in zip(layout.rest, layout.offsets, pulled, strict=True):
         columns = start + layout.codes[place]
         diagonals[place] = np.diag(schur_inverse)[start : start + layout.sizes[place]].copy()
-        leverages -= 2.0 * sds[layout.largest] * sds[place] * pulled[main, columns]
+        leverages -= 2.0 * sds[layout.largest] * sds[place] * own
         for other, begin in zip(layout.rest, layout.offsets, strict=True):
             leverages += sds[place] * sds[other] * schur_inverse[columns, begin + layout.codes[other]]
     if layout.single is None:
