@@ -131,6 +131,8 @@ def load(
     chosen = read_settings(settings)
     with progress(quiet) as line, open_store(store, for_loading=True, settings=chosen) as opened:
         result = load_paths(opened, paths, strict=strict, rejects=rejects, progress=line)
+        line(0, 0, "working out what reports start from")
+        opened.keep_derived()
     _print_result(result, format)
     return result.exit_code
 
@@ -157,6 +159,7 @@ def withdraw(*, upload: int, store: Path, settings: Path | None, quiet: bool = F
 
     with open_existing_for_change(store, settings=read_settings(settings)) as opened:
         print(opened.withdraw(upload))
+        opened.keep_derived()
     return EXIT_DONE
 
 

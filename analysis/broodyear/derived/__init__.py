@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from broodyear.derived.catalogue import all_queries, query_named, query_text, running_order
 from broodyear.derived.headers import Query, ReturnedColumn, read_query
-from broodyear.derived.running import read_derived, run_queries, run_query
+from broodyear.derived.running import keep_derived, read_derived, run_queries, run_query
 
 __all__ = [
     "Query",
     "ReturnedColumn",
     "all_queries",
+    "keep_derived",
     "query_named",
     "query_text",
     "read_derived",

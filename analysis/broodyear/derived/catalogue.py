@@ -60,8 +60,11 @@ def _shared(query: Query, queries: dict[str, Query]) -> set[str]:
     return {MACROS} if needs_functions and MACROS in queries else set()
 
 
-def needed_for(names: Collection[str]) -> dict[str, Query]:
-    """The named queries and all they read, in running order. Raises UsageError for an unknown name."""
+def needed_for(names: Collection[str], kept: Collection[str] = ()) -> dict[str, Query]:
+    """The named queries and all they read, in running order. Raises UsageError for an unknown name.
+
+    kept: tables that are there already, whatever they were made from.
+    """
     queries = all_queries()
     needed = {MACROS, "settings"}
     waiting = [query_named(name) for name in names]
@@ -69,7 +72,8 @@ def needed_for(names: Collection[str]) -> dict[str, Query]:
         query = waiting.pop()
         if query.name not in needed:
             needed.add(query.name)
-            waiting += [queries[name] for name in query.reads if name in queries]
+            if query.name not in kept:
+                waiting += [queries[name] for name in query.reads if name in queries]
     return {name: query for name, query in queries.items() if name in needed}
 
 

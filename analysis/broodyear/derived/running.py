@@ -7,6 +7,15 @@ from typing import TYPE_CHECKING, Any
 
 from broodyear.derived.catalogue import MACROS, all_queries, needed_for, query_named
 from broodyear.derived.headers import Query
+from broodyear.derived.kept import (
+    drop_kept,
+    fingerprint,
+    is_large,
+    kept_tables,
+    queries_to_keep,
+    show_kept,
+    write_kept,
+)
 from broodyear.errors import NothingToAnalyse
 
 if TYPE_CHECKING:
@@ -23,13 +32,56 @@ def run_queries(
 ) -> None:
     """Make derived tables anew, as temporary tables of ``connection``; the store itself is not written.
 
-    names: the tables wanted, made with all they read; every table when None. The eleven tables must be there under
-    their own names. Raises NothingToAnalyse when one is not, UsageError for a name no query makes.
+    names: the tables wanted, made with all they read; every table when None. Those that the store keeps for its
+    present rows and these settings are shown as they are kept. The eleven tables must be there under their own
+    names. Raises NothingToAnalyse when one is not, UsageError for a name no query makes.
     """
-    wanted = all_queries() if names is None else needed_for(names)
-    _require_tables(connection, wanted)
-    for query in wanted.values():
-        run_query(connection, query, settings)
+    _require_tables(connection, all_queries() if names is None else needed_for(names))
+    kept = kept_tables(connection, settings)
+    _make_tables(connection, settings, names, kept)
+
+
+def keep_derived(connection: duckdb.DuckDBPyConnection, settings: Settings) -> bool:
+    """Keep every derived table of a large store in the store itself, which ``connection`` has open for changes.
+
+    Returns whether they are kept. What was kept for other rows or settings is dropped. The work is done in a
+    session of its own, so that temporary tables of ``connection`` stay as they are.
+    """
+    with connection.cursor() as session:
+        if not is_large(session):
+            drop_kept(session)
+            return False
+        if not kept_tables(session, settings):
+            _make_tables(session, settings, None, frozenset())
+            write_kept(session, queries_to_keep(), fingerprint(session, settings))
+        return True
+
+
+def _make_tables(
+    connection: duckdb.DuckDBPyConnection,
+    settings: Settings,
+    names: Collection[str] | None,
+    kept: frozenset[str],
+) -> None:
+    """Make or show the tables ``names`` with all they read; a kept one needs nothing that it reads."""
+    wanted = all_queries() if names is None else needed_for(names, kept)
+    _clear_kinds(connection, {name: "view" if name in kept else query.kept_as for name, query in wanted.items()})
+    for name, query in wanted.items():
+        if name in kept:
+            show_kept(connection, name)
+        else:
+            run_query(connection, query, settings)
+
+
+def _clear_kinds(connection: duckdb.DuckDBPyConnection, kinds: Mapping[str, str]) -> None:
+    """Drop temporary tables that are to be views from now on, and views that are to be tables."""
+    found = connection.execute(
+        "SELECT table_name, 'table' FROM duckdb_tables() WHERE temporary "
+        "UNION ALL SELECT view_name, 'view' FROM duckdb_views() WHERE temporary AND NOT internal"
+    ).fetchall()
+    for name, kind in found:
+        if kinds.get(name, kind) != kind:
+            connection.execute(f"DROP {_KINDS[kind]} temp.{name}")
 
 
 def run_query(connection: duckdb.DuckDBPyConnection, query: Query, settings: Settings) -> None:

@@ -56,6 +56,9 @@ def load(order: Order, tell: Tell) -> Outcome:
     with _for_change(place, _settings(order), must_exist=False) as store:
         _set_memory(store, LOADING_MEMORY, place)
         result = load_paths(store, _files(order), progress=tell, rejects=new / "to_mend")
+        tell(0, 0, "working out what reports start from")
+        _set_memory(store, COUNTING_MEMORY, place)
+        store.keep_derived()
     totals = findings_book.write(new, result)
     replace_folder(new, place.loaded)
     return {"totals": totals}
@@ -67,6 +70,7 @@ def withdraw(order: Order, tell: Tell) -> Outcome:
     place = _workplace(order)
     with _for_change(place, _settings(order), must_exist=True) as store:
         said = store.withdraw(int(order["upload"]))
+        store.keep_derived()
     return {"message": f"{said[:1].upper()}{said[1:]}."}
 
 

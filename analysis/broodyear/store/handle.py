@@ -74,6 +74,19 @@ class Store:
         self._derived = False
         return said
 
+    def keep_derived(self) -> bool:
+        """Keep the derived tables of a large store in the file, so that reports need not work them out again.
+
+        The store must be open for loading. Returns whether they are kept. Where they cannot be written, the store
+        is as it was, and every report works them out for itself.
+        """
+        from broodyear.derived import keep_derived
+
+        try:
+            return keep_derived(self.connection, self.settings)
+        except (duckdb.IOException, duckdb.OutOfMemoryException):
+            return False
+
     def derive(self) -> None:
         """Run the queries into temporary tables; a second call does nothing."""
         if not self._derived:
