@@ -17,11 +17,19 @@
 --   usable [true/false]: both numbers are there and the trials are more than none
 --   why_unusable [text]: why not
 --   eggs_delivered [count]: live eggs on arrival, whatever the outcome
+--   dead_on_arrival [count]: dead eggs in the delivery
+--   dead_egg [count]: eggs counted dead in the tank, whatever the outcome; NULL when none was counted
+--   dead_alevin [count]: alevins counted dead, likewise
+--   dead_fry [count]: fry counted dead, likewise
+--   late_picks [count]: dead eggs picked too late to count towards hatch
+--   unaccounted [count]: neither counted dead nor seen to leave; NULL when the end is not known
+--   losses_look_cumulative [true/false]: the dead counts look like running totals
 --   mean_water_temp_c [°C]: mean of the outcome's window; NULL where that exposure is not usable
 --   sd_daily_mean_c [°C]: standard deviation of daily means in that window, likewise
 --   hours_above_warm [h]: above the warm limit in that window, likewise
 --   hours_below_cold [h]: below the cold limit in that window, likewise
 --   largest_rise_24h_c [°C]: largest rise in that window, likewise
+--   max_7day_mean_of_daily_max_c [°C]: warmest week in that window, as mean of its daily maxima, likewise
 --   hours_interrupted [h]: power, chiller or pump stopped in that window
 --   observed_pct [%]: share of that window's days that were read
 --   site_id [code]: site
@@ -100,11 +108,19 @@ final AS (
             ELSE counted.why_unusable
         END AS why_unusable,
         counted.eggs AS eggs_delivered,
+        counted.dead_on_arrival,
+        counted.dead_egg,
+        counted.dead_alevin,
+        counted.dead_fry,
+        counted.late_picks,
+        counted.unaccounted,
+        counted.losses_look_cumulative,
         CASE WHEN exposures.usable THEN exposures.mean_water_temp_c END AS mean_water_temp_c,
         CASE WHEN exposures.usable THEN exposures.sd_daily_mean_c END AS sd_daily_mean_c,
         CASE WHEN exposures.usable THEN exposures.hours_above_warm END AS hours_above_warm,
         CASE WHEN exposures.usable THEN exposures.hours_below_cold END AS hours_below_cold,
         CASE WHEN exposures.usable THEN exposures.largest_rise_24h_c END AS largest_rise_24h_c,
+        CASE WHEN exposures.usable THEN exposures.max_7day_mean_of_daily_max_c END AS max_7day_mean_of_daily_max_c,
         exposures.hours_interrupted,
         exposures.observed_pct,
         counted.site_id,

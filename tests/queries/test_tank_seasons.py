@@ -118,6 +118,16 @@ def test_more_out_than_in_is_shown_and_capped_only_for_rates(programme: Programm
     ]
 
 
+def test_the_dead_stand_beside_every_outcome(programme: Programme) -> None:
+    programme.connection.execute("UPDATE received_deliveries SET eggs_dead_on_arrival = 7 WHERE tank_id = 'A'")
+    dead(programme, ("2024-11-10", "egg", 5), ("2024-12-20", "alevin", 4), ("2025-02-01", "fry", 1))
+    left(programme, released=83)
+    columns = "dead_on_arrival, dead_egg, dead_alevin, dead_fry, late_picks, unaccounted, losses_look_cumulative"
+    programme.derive()
+    # 100 − 10 dead − 83 released are neither
+    assert programme.rows("tank_outcomes", f"DISTINCT {columns}") == [(7, 5, 4, 1, 0, 7, False)]
+
+
 def test_a_tank_that_stopped_reporting_is_neither_alive_nor_dead(programme: Programme) -> None:
     programme.connection.execute("UPDATE received_setups SET end_reason = 'not_reported' WHERE tank_id = 'A'")
     dead(programme, ("2024-11-10", "egg", 5))

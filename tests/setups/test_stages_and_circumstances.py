@@ -40,6 +40,24 @@ def test_stage_after_hatch_is_refined_by_the_dead_found() -> None:
     assert losing_stage(pd.concat([hatch, later], ignore_index=True)).iloc[0] == "fry"
 
 
+def test_stage_after_hatch_without_a_count_of_the_dead_is_all_of_it() -> None:
+    hatch = tanks(outcome="hatch", survivors=[97.0, 98.0, 97.0, 98.0], expected_pct=97.0)
+    later = tanks(outcome="hatch_to_release", survivors=[60.0, 90.0, 90.0, 90.0])
+    assert losing_stage(pd.concat([hatch, later], ignore_index=True)).iloc[0] == "after_hatch"
+
+
+def test_running_totals_say_nothing_about_a_stage() -> None:
+    frame = tanks(dead_alevin=[30, 3, 2, 3], losses_look_cumulative=[True, False, False, None])
+    assert losing_stage(frame).tolist()[0] == ""
+    assert losing_stage(frame.assign(losses_look_cumulative=False)).tolist()[0] == "alevin"
+
+
+def test_counts_that_may_be_a_record_error_are_on_record() -> None:
+    frame = tanks(losses_look_cumulative=[True, False, False, False])
+    said = circumstances(frame, pd.Series([True, True, False, False]))
+    assert said.tolist()[:2] == ["consistent with dead counts that look like running totals", NOTHING_ON_RECORD]
+
+
 def test_stage_from_the_dead_alone() -> None:
     frame = tanks(dead_egg=[3, 2, 2, 3], dead_alevin=[30, 3, 2, 3], dead_fry=[2, 3, 3, 2])
     assert losing_stage(frame).iloc[0] == "alevin"

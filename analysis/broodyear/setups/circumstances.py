@@ -51,6 +51,7 @@ CIRCUMSTANCES = (
     Circumstance("dead_on_arrival_pct", _at_least(5.0), "{:.0f} % dead on arrival"),
     Circumstance("transit_hours", _at_least(6.0), "{:.0f} h in transit"),
     Circumstance("unaccounted_pct", _at_least(10.0), "{:.0f} % of the eggs unaccounted for"),
+    Circumstance("losses_look_cumulative", _is(True), "dead counts that look like running totals"),
     Circumstance("late_picks", _at_least(5.0), "{:.0f} dead eggs picked late"),
     Circumstance("end_reason", _one_of("equipment_failure"), "equipment failure given as reason for ending"),
     Circumstance("room_type", _one_of("hallway", "foyer"), "a {} as room"),

@@ -24,7 +24,8 @@ def losing_stage(rows: pd.DataFrame) -> pd.Series:
     by_count = _excess_dead(rows)
     stage = _largest(by_outcome)
     detail = _largest(by_count.drop(columns="egg", errors="ignore"))
-    stage = stage.where(stage != "after_hatch", detail.reindex(stage.index).fillna("after_hatch"))
+    detail = detail.reindex(stage.index).replace("", "after_hatch").fillna("after_hatch")
+    stage = stage.where(stage != "after_hatch", detail)
     stage = stage.where(stage != "", _largest(by_count).reindex(stage.index).fillna(""))
     stage = stage.reindex(by_outcome.index.union(by_count.index)).fillna("")
     keys = pd.MultiIndex.from_frame(rows[_TANK])
@@ -44,16 +45,27 @@ def _shortfalls(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def _excess_dead(rows: pd.DataFrame) -> pd.DataFrame:
-    """Dead beyond the season's median share of the eggs, per tank and stage; no columns without counts."""
+    """Dead beyond the season's median share of the eggs, per tank and stage; no columns without counts.
+
+    Running totals say nothing about a stage, so tanks whose counts look like them are left blank.
+    """
     tanks = rows.sort_values("eggs", ascending=False).drop_duplicates(_TANK)
     index = pd.MultiIndex.from_frame(tanks[_TANK])
+    believed = _believed(tanks)
     parts = {}
     for column, stage in DEAD_COLUMNS.items():
         if column in tanks:
-            share = pd.to_numeric(tanks[column], errors="coerce") / tanks["eggs"]
+            share = pd.to_numeric(tanks[column], errors="coerce").astype(float).where(believed) / tanks["eggs"]
             usual = share.groupby(tanks["season"]).transform("median")
             parts[stage] = ((share - usual) * tanks["eggs"]).to_numpy(dtype=float)
     return pd.DataFrame(parts, index=index, dtype=float)
+
+
+def _believed(tanks: pd.DataFrame) -> pd.Series:
+    """Whether a tank's dead counts are taken as counts; all are where nobody says otherwise."""
+    if "losses_look_cumulative" not in tanks:
+        return pd.Series(True, index=tanks.index)
+    return ~tanks["losses_look_cumulative"].astype("boolean").fillna(False).astype(bool)
 
 
 def _largest(table: pd.DataFrame) -> pd.Series:
