@@ -53,3 +53,12 @@ def normal_nodes(points: int = 31) -> tuple[FloatArray, FloatArray]:
     """Gauss–Hermite nodes and weights that average a function over a standard normal variable."""
     nodes, weights = np.polynomial.hermite_e.hermegauss(points)
     return np.asarray(nodes, dtype=float), np.asarray(weights / weights.sum(), dtype=float)
+
+
+def level_sums(codes: IntArray, values: FloatArray, levels: int) -> FloatArray:
+    """Sums of the rows of a matrix by level; codes: level per row. Shape (levels, columns)."""
+    from scipy.sparse import csr_array
+
+    rows = len(codes)
+    members = csr_array((np.ones(rows), codes, np.arange(rows + 1)), shape=(rows, levels))
+    return np.asarray(members.T @ values, dtype=float)

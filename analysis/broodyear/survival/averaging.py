@@ -13,6 +13,7 @@ from broodyear.errors import Refused, UsageError
 from broodyear.survival.arrays import FloatArray, critical_value, expit, normal_nodes, two_sided_p
 from broodyear.survival.design import Design
 from broodyear.survival.given_frame import as_frame
+from broodyear.survival.rows import names_in
 
 if TYPE_CHECKING:
     from broodyear.survival.result import SurvivalFit
@@ -110,6 +111,31 @@ def matrix_with(design: Design, name: str, value: Any) -> FloatArray:
 
 
 def _moved_matrix(design: Design, name: str, value: Any) -> FloatArray:
+    own = _own_columns(design, name)
+    column = design.rows.frame[name]
+    rows = (
+        np.empty(0, dtype=int) if isinstance(value, np.ndarray) else np.flatnonzero((column == value).to_numpy())
+    )
+    if own and len(rows):
+        # Other columns stay as they are, and these are what they are in a row that has the value.
+        matrix = design.matrix.copy()
+        matrix[:, own] = design.matrix[rows[0], own]
+        return matrix
+    return _matrix_anew(design, name, value)
+
+
+def _own_columns(design: Design, name: str) -> list[int]:
+    """Places of the columns made from one covariate alone; empty when it also stands in an interaction."""
+    places: list[int] = []
+    for term, indices in design.model_spec.term_indices.items():
+        read = {word for factor in term.factors for word in names_in(str(factor))} & set(design.covariates)
+        if name in read and len(read) > 1:
+            return []
+        places += list(indices) if name in read else []
+    return places
+
+
+def _matrix_anew(design: Design, name: str, value: Any) -> FloatArray:
     frame = design.rows.frame.copy()
     column = frame[name]
     if isinstance(column.dtype, pd.CategoricalDtype):

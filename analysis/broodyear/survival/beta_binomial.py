@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import digamma, gammaln
+from scipy.special import digamma, gammaln, polygamma
 
 from broodyear.errors import Refused
 from broodyear.survival.arrays import FloatArray, expit, log_binomial_coefficients
@@ -13,7 +13,6 @@ from broodyear.survival.glm import Logistic, fit_logistic
 
 SMALLEST_LOG_ODDS = -13.0  # of the correlation; below it the digamma differences lose their digits
 GRADIENT_TOLERANCE = 1e-6
-HESSIAN_STEP = 1e-4
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,14 +128,24 @@ def _log_likelihood(
 
 
 def _hessian(values: FloatArray, matrix: FloatArray, survived: FloatArray, trials: FloatArray) -> FloatArray:
-    """Second derivatives by central differences of the gradient, made symmetric."""
-    size = len(values)
-    hessian = np.empty((size, size))
-    spread = np.append(np.maximum(np.abs(matrix).max(axis=0), 1e-12), 1.0)
-    for place in range(size):
-        step = np.zeros(size)
-        step[place] = HESSIAN_STEP / spread[place]
-        _, above = _log_likelihood(values + step, matrix, survived, trials)
-        _, below = _log_likelihood(values - step, matrix, survived, trials)
-        hessian[place] = (above - below) / (2.0 * step[place])
-    return 0.5 * (hessian + hessian.T)
+    """Second derivatives of the log-likelihood over (coefficients, logit of rho)."""
+    share = np.clip(expit(matrix @ values[:-1]), 1e-12, 1.0 - 1e-12)
+    total, spread = float(np.exp(-values[-1])), share * (1.0 - share)
+    a, b = total * share, total * (1.0 - share)
+    died = trials - survived
+    slope_a = digamma(survived + a) - digamma(a)
+    slope_b = digamma(died + b) - digamma(b)
+    bend_a = polygamma(1, survived + a) - polygamma(1, a)
+    bend_b = polygamma(1, died + b) - polygamma(1, b)
+    by_total = share * slope_a + (1.0 - share) * slope_b + digamma(total) - digamma(trials + total)
+    twice_total = (
+        share**2 * bend_a + (1.0 - share) ** 2 * bend_b + polygamma(1, total) - polygamma(1, trials + total)
+    )
+    twice = total * spread * ((1.0 - 2.0 * share) * (slope_a - slope_b) + total * spread * (bend_a + bend_b))
+    mixed = spread * (slope_a - slope_b + total * (share * bend_a - (1.0 - share) * bend_b))
+    cross = -total * matrix.T @ mixed
+    hessian = np.empty((len(values), len(values)))
+    hessian[:-1, :-1] = matrix.T @ (twice[:, None] * matrix)
+    hessian[:-1, -1] = hessian[-1, :-1] = cross
+    hessian[-1, -1] = total**2 * twice_total.sum() + total * by_total.sum()
+    return hessian

@@ -33,7 +33,8 @@ class Design:
     shape (used, terms). terms: its column names.
     groupings: the grouping columns, coded. covariates: columns of the frame the formula reads.
     model_spec: the formula library's record of how the matrix was made, for predictions. moved: matrices
-    with one covariate set to a value, kept because contrasts ask for the same ones again.
+    with one covariate set to a value, kept because contrasts ask for the same ones again. likelihoods: of the
+    mixed model by the places of the groupings in it, kept because laying out the groupings takes a while.
     """
 
     rows: Rows
@@ -45,6 +46,7 @@ class Design:
     groupings: tuple[Grouping, ...]
     model_spec: Any
     moved: dict[tuple[str, Any], FloatArray] = field(default_factory=dict, repr=False)
+    likelihoods: dict[tuple[int, ...], Any] = field(default_factory=dict, repr=False)
 
     def matrix_for(self, frame: pd.DataFrame) -> FloatArray:
         """The design matrix of other values of the covariates, coded as in the fit."""
@@ -123,6 +125,10 @@ def _require_rows_for(terms: Sequence[str], rows: Rows, spare_rows: int) -> None
 
 def _require_independent(matrix: FloatArray, terms: Sequence[str]) -> None:
     """Refuse a column that is an exact combination of the columns before it, and name both."""
+    lengths = np.maximum(np.linalg.norm(matrix, axis=0), 1e-300)
+    left_over = np.abs(np.diag(np.linalg.qr(matrix, mode="r")))  # of each column, after the columns before it
+    if len(left_over) == len(terms) and (left_over > 2.0 * ALIAS_TOLERANCE * lengths).all():
+        return
     basis = np.empty((matrix.shape[0], 0))
     for place in range(len(terms)):
         column = matrix[:, place]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from broodyear.errors import Refused
-from broodyear.survival.arrays import FloatArray, expit
+from broodyear.survival.arrays import FloatArray, expit, level_sums
 from broodyear.survival.design import Design, Grouping
 from broodyear.survival.glm import fit_logistic
 
@@ -120,12 +120,10 @@ def _sums(design: Design, grouping: Grouping, coefficients: FloatArray, correlat
     survived, trials = design.rows.survived, design.rows.trials
     share = expit(design.matrix @ coefficients)
     spread = np.sqrt(np.maximum(share * (1.0 - share), SMALLEST_SPREAD))
-    clusters, terms = len(grouping.levels), design.matrix.shape[1]
+    clusters = len(grouping.levels)
     weighted = (trials * spread)[:, None] * design.matrix
-    own = np.zeros((clusters, terms))
-    np.add.at(own, grouping.codes, (survived - trials * share)[:, None] * design.matrix)
-    drift = np.zeros((clusters, terms))
-    np.add.at(drift, grouping.codes, weighted)
+    own = level_sums(grouping.codes, (survived - trials * share)[:, None] * design.matrix, clusters)
+    drift = level_sums(grouping.codes, weighted, clusters)
     residual = np.bincount(grouping.codes, (survived - trials * share) / spread, clusters)
     eggs = np.bincount(grouping.codes, trials, clusters)
     shared = correlation / (1.0 + (eggs - 1.0) * correlation)

@@ -7,12 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from broodyear.errors import Refused
-from broodyear.survival.arrays import FloatArray, binomial_log_likelihood, expit
+from broodyear.survival.arrays import FloatArray, binomial_log_likelihood, expit, level_sums, log1p_exp
 from broodyear.survival.design import Design, Grouping
 
 ITERATIONS = 100
 DEVIANCE_TOLERANCE = 1e-8  # relative; the Newton steps after it bring the estimates to rounding
 NEWTON_STEPS = 2
+FEW_ITERATIONS = 25
+WORST_CONDITION = 1e8  # of the scaled normal equations: they square the condition, and half the digits are left
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,8 +46,44 @@ class Logistic:
 def fit_logistic(matrix: FloatArray, survived: FloatArray, trials: FloatArray) -> Logistic:
     """Maximum likelihood by iteratively reweighted least squares (McCullagh & Nelder 1989, ch. 4).
 
-    Two-column counts go to the library with its scale fixed at 1: its own Pearson scale divides by the
-    eggs rather than by the rows, so the dispersion is worked out here.
+    By normal equations where these settle; hard rows go to the library, whose decomposition bears more.
+    """
+    coefficients = _by_normal_equations(matrix, survived, trials)
+    if coefficients is None:
+        coefficients = _by_library(matrix, survived, trials)
+    for _ in range(NEWTON_STEPS):
+        score = matrix.T @ (survived - trials * expit(matrix @ coefficients))
+        information = summarise(matrix, survived, trials, coefficients).information
+        coefficients = coefficients + np.linalg.solve(information, score)
+    return summarise(matrix, survived, trials, coefficients)
+
+
+def _by_normal_equations(matrix: FloatArray, survived: FloatArray, trials: FloatArray) -> FloatArray | None:
+    """Coefficients once the deviance no longer falls, or None where the equations are poorly conditioned."""
+    share = (survived + 0.5) / (trials + 1.0)
+    log_odds, last = np.log(share / (1.0 - share)), np.inf
+    for _ in range(FEW_ITERATIONS):
+        weight = trials * share * (1.0 - share)
+        if not weight.all():
+            return None
+        response = weight * log_odds + survived - trials * share
+        information = matrix.T @ (weight[:, None] * matrix)
+        scale = np.sqrt(np.diag(information))
+        if np.linalg.cond(information / np.outer(scale, scale)) > WORST_CONDITION:
+            return None
+        coefficients = np.linalg.solve(information, matrix.T @ response)
+        log_odds = matrix @ coefficients
+        share = expit(log_odds)
+        deviance = float(2.0 * np.sum(trials * log1p_exp(log_odds) - survived * log_odds))
+        if abs(deviance - last) <= DEVIANCE_TOLERANCE * abs(deviance):
+            return np.asarray(coefficients, dtype=float)
+        last = deviance
+    return None
+
+
+def _by_library(matrix: FloatArray, survived: FloatArray, trials: FloatArray) -> FloatArray:
+    """Two-column counts with the scale fixed at 1: the library's own Pearson scale divides by the eggs rather
+    than by the rows, so the dispersion is worked out here.
     """
     from statsmodels.genmod.families import Binomial
     from statsmodels.genmod.generalized_linear_model import GLM
@@ -59,12 +97,7 @@ def fit_logistic(matrix: FloatArray, survived: FloatArray, trials: FloatArray) -
             "The binomial fit did not settle: look for a level with very few tanks, or a covariate with an"
             " extreme value, and take it out."
         )
-    coefficients = np.asarray(result.params, dtype=float)
-    for _ in range(NEWTON_STEPS):
-        score = matrix.T @ (survived - trials * expit(matrix @ coefficients))
-        information = summarise(matrix, survived, trials, coefficients).information
-        coefficients = coefficients + np.linalg.solve(information, score)
-    return summarise(matrix, survived, trials, coefficients)
+    return np.asarray(result.params, dtype=float)
 
 
 def summarise(matrix: FloatArray, survived: FloatArray, trials: FloatArray, coefficients: FloatArray) -> Logistic:
@@ -90,8 +123,7 @@ def cluster_covariance(design: Design, fit: Logistic, grouping: Grouping) -> Flo
     share = expit(design.matrix @ fit.coefficients)
     residual = design.rows.survived - design.rows.trials * share
     clusters = len(grouping.levels)
-    scores = np.zeros((clusters, design.matrix.shape[1]))
-    np.add.at(scores, grouping.codes, residual[:, None] * design.matrix)
+    scores = level_sums(grouping.codes, residual[:, None] * design.matrix, clusters)
     bread = fit.covariance
     meat = scores.T @ scores * (clusters / (clusters - 1.0))
     return np.asarray(bread @ meat @ bread, dtype=float)

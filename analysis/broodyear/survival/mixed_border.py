@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Protocol
 
 import numpy as np
@@ -42,10 +43,27 @@ class Pattern:
     target: IntArray
 
 
-class Border(Protocol):
-    """The block B (levels × width), and the products with it that the elimination needs."""
+@dataclass(frozen=True, eq=False)
+class Pulled:
+    """What is needed of G = D⁻¹ B S (S: inverse of the Schur complement), and of G B' D⁻¹.
 
-    def schur_share(self, diagonal: FloatArray) -> FloatArray:
+    quadratic: the diagonal of G B' D⁻¹, per level. rows: G at each row's own levels, per other grouping.
+    entries: G where B is kept: the matrix, or its entries. between: S at the pairs of entries, when sparse.
+    """
+
+    quadratic: FloatArray
+    rows: list[FloatArray]
+    entries: FloatArray
+    between: FloatArray
+
+
+class Border(Protocol):
+    """The block B (levels × width) beside the diagonal block D (levels), and the products with them.
+
+    Slopes are derivatives along a direction in which B moves by `moved`, D by `by_diagonal`, S by `by_inverse`.
+    """
+
+    def schur_share(self) -> FloatArray:
         """B' D⁻¹ B, at least its lower triangle; shape (width, width)."""
 
     def down(self, main: FloatArray) -> FloatArray:
@@ -54,8 +72,20 @@ class Border(Protocol):
     def up(self, rest: FloatArray) -> FloatArray:
         """B r, shape (levels,)."""
 
-    def pulled(self, diagonal: FloatArray, inverse: FloatArray) -> tuple[FloatArray, list[FloatArray]]:
-        """The diagonal of D⁻¹ B S B' D⁻¹ (S: inverse, width × width), and D⁻¹ B S at each row's own levels."""
+    def pulled(self, inverse: FloatArray) -> Pulled:
+        """Products with S = inverse, width × width."""
+
+    def schur_share_slope(self, moved: Border, by_diagonal: FloatArray) -> FloatArray:
+        """Derivative of B' D⁻¹ B, the whole symmetric matrix."""
+
+    def pulled_slope(
+        self, pulled: Pulled, inverse: FloatArray, moved: Border, by_diagonal: FloatArray, by_inverse: FloatArray
+    ) -> tuple[FloatArray, list[FloatArray]]:
+        """Derivatives of the quadratic and the rows of `pulled`."""
+
+    @property
+    def values(self) -> FloatArray:
+        """B as it is kept: the matrix, or its entries."""
 
 
 def find_pattern(main: IntArray, levels: int, columns: Sequence[IntArray], width: int) -> Pattern:
@@ -86,20 +116,20 @@ def _pairs(number: IntArray) -> tuple[IntArray, IntArray]:
     return first, second
 
 
-def border_of(pattern: Pattern, scales: FloatArray, weight: FloatArray) -> Border:
-    """The block at these row weights; scales: product of standard deviations, per other grouping."""
+def border_of(pattern: Pattern, weights: Sequence[FloatArray], diagonal: FloatArray) -> Border:
+    """The block at these row weights (per other grouping: both spreads times the row's weight) beside D."""
     if pattern.is_sparse:
         count = len(pattern.entry_level)
         values = np.zeros(count)
-        for entry, scale in zip(pattern.entry_of_row, scales, strict=True):
-            values += _sums(entry, scale * weight, count)
-        return _Sparse(pattern, values)
+        for entry, weight in zip(pattern.entry_of_row, weights, strict=True):
+            values += _sums(entry, weight, count)
+        return _Sparse(pattern, values, diagonal)
     size = pattern.levels * pattern.width
     if not size:
-        return _Full(pattern, np.zeros((pattern.levels, pattern.width)))
+        return _Full(pattern, np.zeros((pattern.levels, pattern.width)), diagonal)
     flat = np.concatenate([pattern.main * pattern.width + column for column in pattern.columns])
-    values = _sums(flat, (scales[:, None] * weight[None, :]).ravel(), size)
-    return _Full(pattern, values.reshape(pattern.levels, pattern.width))
+    values = _sums(flat, np.concatenate(weights), size)
+    return _Full(pattern, values.reshape(pattern.levels, pattern.width), diagonal)
 
 
 def _sums(places: IntArray, values: FloatArray, size: int) -> FloatArray:
@@ -113,9 +143,14 @@ class _Full:
 
     pattern: Pattern
     values: FloatArray
+    diagonal: FloatArray
 
-    def schur_share(self, diagonal: FloatArray) -> FloatArray:
-        return np.asarray(self.values.T @ (self.values / diagonal[:, None]), dtype=float)
+    @cached_property
+    def over(self) -> FloatArray:
+        return np.asarray(self.values / self.diagonal[:, None], dtype=float)
+
+    def schur_share(self) -> FloatArray:
+        return np.asarray(self.values.T @ self.over, dtype=float)
 
     def down(self, main: FloatArray) -> FloatArray:
         return np.asarray(self.values.T @ main, dtype=float)
@@ -123,11 +158,24 @@ class _Full:
     def up(self, rest: FloatArray) -> FloatArray:
         return np.asarray(self.values @ rest, dtype=float)
 
-    def pulled(self, diagonal: FloatArray, inverse: FloatArray) -> tuple[FloatArray, list[FloatArray]]:
-        over = self.values / diagonal[:, None]
-        pulled = over @ inverse
-        rows = [pulled[self.pattern.main, column] for column in self.pattern.columns]
-        return np.einsum("ij,ij->i", pulled, over), rows
+    def pulled(self, inverse: FloatArray) -> Pulled:
+        pulled = self.over @ inverse
+        return Pulled(np.einsum("ij,ij->i", pulled, self.over), self._rows(pulled), pulled, np.empty(0))
+
+    def _rows(self, pulled: FloatArray) -> list[FloatArray]:
+        return [pulled[self.pattern.main, column] for column in self.pattern.columns]
+
+    def schur_share_slope(self, moved: Border, by_diagonal: FloatArray) -> FloatArray:
+        half = self.over.T @ (moved.values - 0.5 * by_diagonal[:, None] * self.over)
+        return np.asarray(half + half.T, dtype=float)
+
+    def pulled_slope(
+        self, pulled: Pulled, inverse: FloatArray, moved: Border, by_diagonal: FloatArray, by_inverse: FloatArray
+    ) -> tuple[FloatArray, list[FloatArray]]:
+        by_over = (moved.values - by_diagonal[:, None] * self.over) / self.diagonal[:, None]
+        slope = by_over @ inverse + self.over @ by_inverse
+        quadratic = np.einsum("ij,ij->i", slope, self.over) + np.einsum("ij,ij->i", pulled.entries, by_over)
+        return quadratic, self._rows(slope)
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,14 +184,38 @@ class _Sparse:
 
     pattern: Pattern
     values: FloatArray
+    diagonal: FloatArray
 
-    def schur_share(self, diagonal: FloatArray) -> FloatArray:
+    @cached_property
+    def at_entries(self) -> FloatArray:
+        return self.diagonal[self.pattern.entry_level]
+
+    @cached_property
+    def over(self) -> FloatArray:
+        return np.asarray(self.values / self.at_entries, dtype=float)
+
+    @cached_property
+    def scaled(self) -> FloatArray:
+        return np.asarray(self.values / np.sqrt(self.at_entries), dtype=float)
+
+    @cached_property
+    def scaled_pairs(self) -> tuple[FloatArray, FloatArray]:
+        return self.scaled[self.pattern.first], self.scaled[self.pattern.second]
+
+    @cached_property
+    def over_pairs(self) -> tuple[FloatArray, FloatArray]:
+        return self.over[self.pattern.first], self.over[self.pattern.second]
+
+    def schur_share(self) -> FloatArray:
+        first, second = self.scaled_pairs
+        return self._matrix(first * second, self.scaled**2)
+
+    def _matrix(self, pairs: FloatArray, entries: FloatArray) -> FloatArray:
+        """Sums over pairs of entries in the lower triangle, over entries on the diagonal."""
         pattern, width = self.pattern, self.pattern.width
-        scaled = self.values / np.sqrt(diagonal)[pattern.entry_level]
-        share = _sums(pattern.target, scaled[pattern.first] * scaled[pattern.second], width * width)
-        share = share.reshape(width, width)
-        share[np.diag_indices(width)] = _sums(pattern.entry_column, scaled**2, width)
-        return share
+        matrix = _sums(pattern.target, pairs, width * width).reshape(width, width)
+        matrix[np.diag_indices(width)] = _sums(pattern.entry_column, entries, width)
+        return matrix
 
     def down(self, main: FloatArray) -> FloatArray:
         pattern = self.pattern
@@ -153,12 +225,40 @@ class _Sparse:
         pattern = self.pattern
         return _sums(pattern.entry_level, self.values * rest[pattern.entry_column], pattern.levels)
 
-    def pulled(self, diagonal: FloatArray, inverse: FloatArray) -> tuple[FloatArray, list[FloatArray]]:
-        pattern, count = self.pattern, len(self.values)
-        over = self.values / diagonal[pattern.entry_level]
-        between = inverse.ravel()[pattern.target]
-        pulled = over * np.diag(inverse)[pattern.entry_column]
-        pulled += _sums(pattern.first, over[pattern.second] * between, count)
-        pulled += _sums(pattern.second, over[pattern.first] * between, count)
-        quadratic = _sums(pattern.entry_level, over * pulled, pattern.levels)
-        return quadratic, [pulled[entry] for entry in pattern.entry_of_row]
+    def pulled(self, inverse: FloatArray) -> Pulled:
+        between = inverse.ravel()[self.pattern.target]
+        pulled = self._times(self.over, self.over_pairs, inverse, between)
+        quadratic = _sums(self.pattern.entry_level, self.over * pulled, self.pattern.levels)
+        return Pulled(quadratic, self._rows(pulled), pulled, between)
+
+    def _times(
+        self, over: FloatArray, pairs: tuple[FloatArray, FloatArray], inverse: FloatArray, between: FloatArray
+    ) -> FloatArray:
+        """Entries of `over` times the inverse, at the same places; pairs: `over` at both entries of each pair."""
+        pattern, count = self.pattern, len(over)
+        product = over * np.diag(inverse)[pattern.entry_column]
+        product += _sums(pattern.first, pairs[1] * between, count)
+        product += _sums(pattern.second, pairs[0] * between, count)
+        return product
+
+    def _rows(self, pulled: FloatArray) -> list[FloatArray]:
+        return [pulled[entry] for entry in self.pattern.entry_of_row]
+
+    def schur_share_slope(self, moved: Border, by_diagonal: FloatArray) -> FloatArray:
+        pattern, at = self.pattern, self.at_entries
+        slope = moved.values / np.sqrt(at) - 0.5 * self.scaled * by_diagonal[pattern.entry_level] / at
+        first, second = self.scaled_pairs
+        pairs = slope[pattern.first] * second + first * slope[pattern.second]
+        lower = self._matrix(pairs, 2.0 * slope * self.scaled)
+        return np.asarray(lower + np.tril(lower, -1).T, dtype=float)
+
+    def pulled_slope(
+        self, pulled: Pulled, inverse: FloatArray, moved: Border, by_diagonal: FloatArray, by_inverse: FloatArray
+    ) -> tuple[FloatArray, list[FloatArray]]:
+        pattern = self.pattern
+        by_over = (moved.values - by_diagonal[pattern.entry_level] * self.over) / self.at_entries
+        pairs = by_over[pattern.first], by_over[pattern.second]
+        slope = self._times(by_over, pairs, inverse, pulled.between)
+        slope += self._times(self.over, self.over_pairs, by_inverse, by_inverse.ravel()[pattern.target])
+        whole = slope * self.over + pulled.entries * by_over
+        return _sums(pattern.entry_level, whole, pattern.levels), self._rows(slope)

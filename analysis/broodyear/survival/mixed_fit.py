@@ -68,9 +68,9 @@ def fit_mixed(design: Design, *, quadrature_points: int = 1, small_sample: bool 
     is adaptive Gauss–Hermite quadrature (Pinheiro & Bates 1995, doi 10.1080/10618600.1995.10474663), for
     one grouping. small_sample: restricted spreads and t intervals, see mixed_restricted.py.
     The maximum is over spreads and coefficients jointly; standard errors come from the second derivatives of
-    −2 log-likelihood over both (finite differences of the exact gradient). A spread of zero is a stationary
-    point of this likelihood, so every search starts from inside, and a zero is reported only where the
-    likelihood falls as soon as the variance leaves it.
+    −2 log-likelihood over both (exact; under quadrature by differences of the gradient). A spread of zero is
+    a stationary point of this likelihood, so every search starts from inside, and a zero is reported only
+    where the likelihood falls as soon as the variance leaves it.
     """
     from threadpoolctl import threadpool_limits
 
@@ -121,7 +121,9 @@ def _without_or_inside(design: Design, kept: list[int], optimum: Optimum, weakes
         zero_deviance = dropped.deviance
     else:
         plain = fit_logistic(design.matrix, design.rows.survived, design.rows.trials)
-        dropped = Optimum(np.empty(0), plain.coefficients, -2.0 * plain.log_likelihood, np.empty((0, 0)))
+        dropped = Optimum(
+            np.empty(0), plain.coefficients, -2.0 * plain.log_likelihood, np.empty((0, 0)), np.empty((0, 0))
+        )
         zero_deviance = dropped.deviance
     if zero_deviance > inside.deviance + 1e-7 or _falls_at_zero(design, kept, without, dropped, weakest):
         return inside, False
@@ -134,7 +136,7 @@ def _falls_at_zero(
     """Whether the deviance falls as the variance leaves zero, the other parameters at their best."""
     log_sds = np.insert(dropped.log_sds, weakest, np.log(SMALLEST_SD))
     objective = objective_kept(design, kept, 1)
-    _, gradient = objective(log_sds, dropped.coefficients)
+    _, gradient = objective.with_gradient(log_sds, dropped.coefficients)
     return bool(gradient[weakest] / (2.0 * SMALLEST_SD**2) < -1e-3)
 
 
@@ -148,7 +150,7 @@ def _finish(
 ) -> Mixed:
     objective, laplace, count = objective_kept(design, kept, points), laplace_for(design, kept), len(kept)
     values = np.concatenate([optimum.log_sds, optimum.coefficients])
-    values, deviance, hessian = polish(objective, values, optimum.scale, count)
+    values, deviance, hessian = polish(objective, optimum, values, count)
     if not _is_curved(hessian):
         raise Refused(
             "The mixed model reached no proper maximum: its likelihood is flat in some direction. Take a"
@@ -160,7 +162,7 @@ def _finish(
         bent = scaled_hessian(objective, moved, optimum.scale, count)
         if _is_curved(bent):
             values, hessian = moved, bent
-            deviance, _ = objective(values[:count], values[count:])
+            deviance, _ = objective.with_gradient(values[:count], values[count:])
         else:
             notes.append("Spreads are those of maximum likelihood: the restricted likelihood has no maximum here.")
     joint = 2.0 * optimum.scale @ np.linalg.inv(hessian) @ optimum.scale.T

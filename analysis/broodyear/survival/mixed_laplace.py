@@ -8,8 +8,10 @@ import numpy as np
 
 from broodyear.errors import Refused
 from broodyear.survival.arrays import FloatArray, expit, log1p_exp, log_binomial_coefficients
+from broodyear.survival.mixed_second import second_derivatives
 from broodyear.survival.mixed_system import (
     Factor,
+    Inverse,
     Layout,
     factorise,
     gather_to_levels,
@@ -36,6 +38,26 @@ class Mode:
     share: FloatArray
     penalised: float
     factor: Factor
+
+
+@dataclass(frozen=True, eq=False)
+class Point:
+    """−2 log-likelihood and its gradient at one set of parameters, with the parts second derivatives need.
+
+    sds: one per grouping. passed: H⁻¹ Λ Z' c, with c the derivative of log |H| over each row's log-odds.
+    """
+
+    sds: FloatArray
+    mode: Mode
+    inverse: Inverse
+    passed: list[FloatArray]
+    value: float
+    gradient: FloatArray
+
+    @property
+    def factor(self) -> Factor:
+        """The factorised Hessian at the modes."""
+        return self.mode.factor
 
 
 @dataclass(eq=False)
@@ -111,7 +133,12 @@ class Laplace:
         return 2.0 * mode.penalised + mode.factor.log_determinant + self.constant
 
     def with_gradient(self, log_sds: FloatArray, coefficients: FloatArray) -> tuple[float, FloatArray]:
-        """−2 log-likelihood and its gradient over (log sds, coefficients).
+        """−2 log-likelihood and its gradient over (log sds, coefficients)."""
+        point = self.point(log_sds, coefficients)
+        return point.value, point.gradient
+
+    def point(self, log_sds: FloatArray, coefficients: FloatArray) -> Point:
+        """−2 log-likelihood, its gradient over (log sds, coefficients) and what was computed on the way.
 
         The determinant depends on the modes, which depend on the parameters; that path is followed by
         implicit differentiation of the modes' equation.
@@ -119,13 +146,11 @@ class Laplace:
         sds = np.exp(log_sds)
         mode = self.mode(sds, coefficients)
         factor, layout = mode.factor, self.layout
-        value = 2.0 * mode.penalised + factor.log_determinant + self.constant
         inverse = invert(factor)
         residual = self.survived - self.trials * mode.share
         curvature = inverse.leverages * factor.weight * (1.0 - 2.0 * mode.share)
         passed = solve(factor, gather_to_levels(layout, sds, curvature))
         through = curvature - factor.weight * spread_to_rows(layout, sds, passed)
-        by_coefficient = self.matrix.T @ (through - 2.0 * residual)
         by_log_sd = np.empty(len(sds))
         for place, effect in enumerate(mode.effects):
             own = sds[place] * np.bincount(layout.codes[place], through, layout.sizes[place])
@@ -134,7 +159,13 @@ class Laplace:
                 + 2.0 * (layout.sizes[place] - float(inverse.diagonals[place].sum()))
                 + float((own + passed[place]) @ effect)
             )
-        return value, np.concatenate([by_log_sd, by_coefficient])
+        value = 2.0 * mode.penalised + factor.log_determinant + self.constant
+        gradient = np.concatenate([by_log_sd, self.matrix.T @ (through - 2.0 * residual)])
+        return Point(sds, mode, inverse, passed, value, gradient)
+
+    def hessian(self, log_sds: FloatArray, coefficients: FloatArray) -> FloatArray:
+        """Second derivatives of −2 log-likelihood over (log sds, coefficients)."""
+        return second_derivatives(self, self.point(log_sds, coefficients))
 
     def fixed_information(self, sds: FloatArray, coefficients: FloatArray) -> FloatArray:
         """X'WX less what the random effects absorb: the usual working information of the coefficients."""

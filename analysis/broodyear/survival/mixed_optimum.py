@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,36 +18,46 @@ HESSIAN_STEP = 1e-3  # in units of about one standard error
 HESSIAN_DRIFT = 1e-6  # a longer move than this (in standard errors) calls for new second derivatives
 GRADIENT_TOLERANCE = 1e-6
 NEWTON_STEPS = 8
+APPROACH_STEPS, APPROACH_TOLERANCE = 10, 1e-7
 
-Objective = Callable[[FloatArray, FloatArray], tuple[float, FloatArray]]
+Objective = Laplace | Quadrature
 
 
 @dataclass(frozen=True, eq=False)
 class Optimum:
-    """Log standard deviations (of the groupings kept) and coefficients at a minimum of the deviance."""
+    """Log standard deviations (of the groupings kept) and coefficients at a minimum of the deviance.
+
+    scale: columns are moves of about one standard error each. inverse: about the inverse second derivatives in
+    units of the scale, as the search came to know them.
+    """
 
     log_sds: FloatArray
     coefficients: FloatArray
     deviance: float
     scale: FloatArray
+    inverse: FloatArray
 
 
 def laplace_for(design: Design, kept: Sequence[int]) -> Laplace:
     """The Laplace likelihood of a design with only the groupings kept."""
-    groupings: list[Grouping] = [design.groupings[place] for place in kept]
-    return Laplace(design.matrix, design.rows.survived, design.rows.trials, lay_out(groupings))
+    key = tuple(kept)
+    if key not in design.likelihoods:
+        groupings: list[Grouping] = [design.groupings[place] for place in kept]
+        design.likelihoods[key] = Laplace(
+            design.matrix, design.rows.survived, design.rows.trials, lay_out(groupings)
+        )
+    found: Laplace = design.likelihoods[key]
+    return found
 
 
 def objective_kept(design: Design, kept: Sequence[int], quadrature_points: int) -> Objective:
-    """−2 log-likelihood and its gradient over (log sds of the groupings kept, coefficients)."""
+    """The likelihood over (log sds of the groupings kept, coefficients)."""
     laplace = laplace_for(design, kept)
-    if quadrature_points == 1:
-        return laplace.with_gradient
-    return Quadrature(laplace, quadrature_points).with_gradient
+    return laplace if quadrature_points == 1 else Quadrature(laplace, quadrature_points)
 
 
 def objective_for(design: Design, quadrature_points: int) -> Objective:
-    """−2 log-likelihood and its gradient over (log sd of every grouping, coefficients)."""
+    """The likelihood over (log sd of every grouping, coefficients)."""
     return objective_kept(design, range(len(design.groupings)), quadrature_points)
 
 
@@ -65,7 +75,7 @@ def best_with_fixed_spread(
     def scaled(values: FloatArray) -> tuple[float, FloatArray]:
         moved = origin + scale[:, free] @ values
         moved[:count] = np.clip(moved[:count], np.log(SMALLEST_SD), np.log(LARGEST_SD))
-        value, gradient = objective(moved[:count], moved[count:])
+        value, gradient = objective.with_gradient(moved[:count], moved[count:])
         return value, scale[:, free].T @ gradient
 
     result = minimize(scaled, np.zeros(len(free)), jac=True, method="L-BFGS-B", options={"maxiter": 200})
@@ -85,7 +95,7 @@ def search(
 
     def scaled(values: FloatArray) -> tuple[float, FloatArray]:
         moved = origin + scale @ values
-        value, gradient = objective(moved[:count], moved[count:])
+        value, gradient = objective.with_gradient(moved[:count], moved[count:])
         return value, scale.T @ gradient
 
     limits = [
@@ -101,7 +111,8 @@ def search(
         options={"maxiter": 400, "maxfun": 1000, "maxcor": 20, "ftol": 1e-13, "gtol": 1e-4},
     )
     best = origin + scale @ np.asarray(result.x, dtype=float)
-    return Optimum(best[:count], best[count:], float(result.fun), scale)
+    inverse: FloatArray = result.hess_inv @ np.eye(len(best))
+    return Optimum(best[:count], best[count:], float(result.fun), scale, inverse)
 
 
 def _scale(design: Design, kept: Sequence[int], log_sds: FloatArray, coefficients: FloatArray) -> FloatArray:
@@ -116,18 +127,20 @@ def _scale(design: Design, kept: Sequence[int], log_sds: FloatArray, coefficient
 
 
 def polish(
-    objective: Objective, values: FloatArray, scale: FloatArray, count: int
+    objective: Objective, optimum: Optimum, values: FloatArray, count: int
 ) -> tuple[FloatArray, float, FloatArray]:
     """Newton steps to the minimum; returns it with the deviance and the scaled second derivatives."""
+    scale = optimum.scale
+    values = _approach(objective, optimum, values, count)
     hessian = scaled_hessian(objective, values, scale, count)
-    deviance, gradient = objective(values[:count], values[count:])
+    deviance, gradient = objective.with_gradient(values[:count], values[count:])
     for _ in range(NEWTON_STEPS):
         slope = scale.T @ gradient
         if np.abs(slope).max() < GRADIENT_TOLERANCE or np.linalg.eigvalsh(hessian)[0] <= 0:
             break
         step = np.linalg.solve(hessian, slope)
         moved = values - scale @ step
-        new_deviance, new_gradient = objective(moved[:count], moved[count:])
+        new_deviance, new_gradient = objective.with_gradient(moved[:count], moved[count:])
         if new_deviance > deviance + 1e-7:
             break
         values, deviance, gradient = moved, new_deviance, new_gradient
@@ -136,13 +149,46 @@ def polish(
     return values, deviance, hessian
 
 
+def _approach(objective: Objective, optimum: Optimum, values: FloatArray, count: int) -> FloatArray:
+    """Quasi-Newton steps on the gradient alone, while it shrinks: second derivatives are dear, and so made once.
+
+    The search stops where the likelihood no longer changes beyond rounding; the gradient still does.
+    """
+    scale, inverse = optimum.scale, optimum.inverse
+    _, gradient = objective.with_gradient(values[:count], values[count:])
+    slope = scale.T @ gradient
+    for _ in range(APPROACH_STEPS):
+        if np.abs(slope).max() < APPROACH_TOLERANCE:
+            break
+        step = -inverse @ slope
+        moved = values + scale @ step
+        _, gradient = objective.with_gradient(moved[:count], moved[count:])
+        new_slope = scale.T @ gradient
+        if np.linalg.norm(new_slope) > np.linalg.norm(slope):
+            break
+        inverse = _learnt(inverse, step, new_slope - slope)
+        values, slope = moved, new_slope
+    return values
+
+
+def _learnt(inverse: FloatArray, step: FloatArray, change: FloatArray) -> FloatArray:
+    """The inverse second derivatives after a step and its change of slope (BFGS; Nocedal & Wright 2006, 6.17)."""
+    along = float(step @ change)
+    if along <= 0.0:
+        return inverse
+    turn = np.eye(len(step)) - np.outer(step, change) / along
+    return np.asarray(turn @ inverse @ turn.T + np.outer(step, step) / along, dtype=float)
+
+
 def scaled_hessian(objective: Objective, values: FloatArray, scale: FloatArray, count: int) -> FloatArray:
-    """Second derivatives of −2 log-likelihood in units of the scale, by differences of the gradient."""
+    """Second derivatives of −2 log-likelihood in units of the scale: exact, or for quadrature by differences."""
+    if isinstance(objective, Laplace):
+        return np.asarray(scale.T @ objective.hessian(values[:count], values[count:]) @ scale, dtype=float)
     size = len(values)
     hessian = np.empty((size, size))
     for place in range(size):
         step = HESSIAN_STEP * scale[:, place]
-        _, above = objective((values + step)[:count], (values + step)[count:])
-        _, below = objective((values - step)[:count], (values - step)[count:])
+        _, above = objective.with_gradient((values + step)[:count], (values + step)[count:])
+        _, below = objective.with_gradient((values - step)[:count], (values - step)[count:])
         hessian[place] = scale.T @ (above - below) / (2.0 * HESSIAN_STEP)
     return 0.5 * (hessian + hessian.T)

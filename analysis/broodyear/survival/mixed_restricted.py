@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from broodyear.survival.arrays import FloatArray
+from broodyear.survival.arrays import FloatArray, level_sums
 from broodyear.survival.mixed_laplace import Laplace
 from broodyear.survival.mixed_optimum import LARGEST_SD, SMALLEST_SD, Objective
 from broodyear.survival.mixed_system import gather_to_levels, solve, spread_to_rows
@@ -40,7 +40,7 @@ class Precision:
         """Derivative of log|X'V⁻¹X| over each log sd, binomial weights held."""
         return np.array(
             [
-                -2.0 * sd**2 * float(np.einsum("ij,jk,ik->", sums, self.covariance, sums))
+                -2.0 * sd**2 * float(np.sum((sums @ self.covariance) * sums))
                 for sd, sums in zip(self.sds, self.level_sums, strict=True)
             ]
         )
@@ -87,11 +87,8 @@ def precision_at(laplace: Laplace, log_sds: FloatArray, coefficients: FloatArray
         spread = spread_to_rows(laplace.layout, sds, absorbed)
         inverse_times[:, column] = weighted[:, column] - factor.weight * spread
     information = laplace.matrix.T @ inverse_times
-    sums = []
-    for place, size in enumerate(laplace.layout.sizes):
-        total = np.zeros((size, laplace.matrix.shape[1]))
-        np.add.at(total, laplace.layout.codes[place], inverse_times)
-        sums.append(total)
+    layout = laplace.layout
+    sums = [level_sums(codes, inverse_times, size) for codes, size in zip(layout.codes, layout.sizes, strict=True)]
     covariance = np.asarray(np.linalg.inv(0.5 * (information + information.T)), dtype=float)
     return Precision(covariance, tuple(sums), sds)
 
@@ -101,18 +98,28 @@ def restrict(
 ) -> FloatArray:
     """Move (log sds, coefficients) from the maximum likelihood to the adjusted one.
 
-    Solves gradient(−2 log L) + gradient(log|X'V⁻¹X|) = 0 by steps with the second derivatives at the maximum.
+    Solves gradient(−2 log L) + gradient(log|X'V⁻¹X|) = 0 by steps that begin with the second derivatives at the
+    maximum and learn from each step (Broyden 1965, doi 10.1090/S0025-5718-1965-0198670-6).
     """
     count = len(laplace.layout.sizes)
-    here = values.copy()
+    here, bend = values.copy(), hessian
+    slope: FloatArray | None = None
+    taken: FloatArray | None = None
     for _ in range(ITERATIONS):
-        _, gradient = objective(here[:count], here[count:])
-        slope = gradient.copy()
-        slope[:count] += precision_at(laplace, here[:count], here[count:]).adjustment_slope()
-        step = np.linalg.solve(hessian, scale.T @ slope)
+        _, gradient = objective.with_gradient(here[:count], here[count:])
+        gradient = gradient.copy()
+        gradient[:count] += precision_at(laplace, here[:count], here[count:]).adjustment_slope()
+        last, slope = slope, np.asarray(scale.T @ gradient, dtype=float)
+        if last is not None and taken is not None and taken.any():
+            bend = bend + np.outer(slope - last - bend @ taken, taken) / float(taken @ taken)
+        step = np.linalg.solve(bend, slope)
         longest = float(np.abs(step).max())
-        here = here - scale @ step * min(1.0, LONGEST_STEP / max(longest, 1e-300))
-        here[:count] = np.clip(here[:count], np.log(SMALLEST_SD), np.log(LARGEST_SD))
+        moved = here - scale @ step * min(1.0, LONGEST_STEP / max(longest, 1e-300))
+        within = np.clip(moved[:count], np.log(SMALLEST_SD), np.log(LARGEST_SD))
+        # A step cut short at a limit says little about the second derivatives.
+        cut = bool((within != moved[:count]).any())
+        taken = None if cut else np.asarray(np.linalg.solve(scale, moved - here), dtype=float)
+        here = np.concatenate([within, moved[count:]])
         if longest < STEP_TOLERANCE:
             break
     return here

@@ -18,7 +18,7 @@ from scipy.linalg import cho_solve, cholesky
 
 from broodyear.survival.arrays import FloatArray, IntArray
 from broodyear.survival.design import Grouping
-from broodyear.survival.mixed_border import Border, Pattern, border_of, find_pattern
+from broodyear.survival.mixed_border import Border, Pattern, Pulled, border_of, find_pattern
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,25 +105,48 @@ def factorise(layout: Layout, sds: FloatArray, weight: FloatArray) -> Factor:
     main = layout.codes[layout.largest]
     levels = layout.sizes[layout.largest]
     diagonal = 1.0 + sds[layout.largest] ** 2 * np.bincount(main, reduced, levels)
-    border = border_of(layout.pattern, sds[layout.largest] * sds[list(layout.rest)], reduced)
-    schur = _rest_block(layout, sds, reduced) - border.schur_share(diagonal)
+    weights = [sds[layout.largest] * sds[place] * reduced for place in layout.rest]
+    border = border_of(layout.pattern, weights, diagonal)
+    schur = np.eye(layout.rest_size) + rest_sums(layout, PairedWeights(sds, reduced)) - border.schur_share()
     lower = cholesky(schur, lower=True, check_finite=False) if len(schur) else schur
     return Factor(layout, sds, weight, single_diagonal, reduced, diagonal, border, lower)
 
 
-def _rest_block(layout: Layout, sds: FloatArray, reduced: FloatArray) -> FloatArray:
-    width = layout.rest_size
-    block = np.eye(width)
+@dataclass(frozen=True, eq=False)
+class PairedWeights:
+    """Row weights times the spreads of two groupings; or, with a direction, the derivative of that along it.
+
+    reduced: row weights. log_sd_slope, reduced_slope: how the direction moves the log sds and the row weights.
+    """
+
+    sds: FloatArray
+    reduced: FloatArray
+    log_sd_slope: FloatArray | None = None
+    reduced_slope: FloatArray | None = None
+
+    def of(self, place: int, other: int) -> FloatArray:
+        """For two groupings, shape (rows,)."""
+        scale = self.sds[place] * self.sds[other]
+        if self.log_sd_slope is None or self.reduced_slope is None:
+            return np.asarray(scale * self.reduced, dtype=float)
+        drift = self.log_sd_slope[place] + self.log_sd_slope[other]
+        slope = self.reduced_slope + drift * self.reduced if drift else self.reduced_slope
+        return np.asarray(scale * slope, dtype=float)
+
+
+def rest_sums(layout: Layout, weights: PairedWeights) -> FloatArray:
+    """Λ Z' W Z Λ of the remaining groupings, shape (rest, rest)."""
+    block = np.zeros((layout.rest_size, layout.rest_size))
     for place, start in zip(layout.rest, layout.offsets, strict=True):
         own = slice(start, start + layout.sizes[place])
-        total = sds[place] ** 2 * np.bincount(layout.codes[place], reduced, layout.sizes[place])
-        block[own, own][np.diag_indices(layout.sizes[place])] += total
+        total = np.bincount(layout.codes[place], weights.of(place, place), layout.sizes[place])
+        block[own, own][np.diag_indices(layout.sizes[place])] = total
         for other, begin in zip(layout.rest, layout.offsets, strict=True):
             if begin <= start:
                 continue
             flat = layout.codes[place] * layout.sizes[other] + layout.codes[other]
-            counts = np.bincount(flat, reduced, layout.sizes[place] * layout.sizes[other])
-            cross = sds[place] * sds[other] * counts.reshape(layout.sizes[place], layout.sizes[other])
+            counts = np.bincount(flat, weights.of(place, other), layout.sizes[place] * layout.sizes[other])
+            cross = counts.reshape(layout.sizes[place], layout.sizes[other])
             span = slice(begin, begin + layout.sizes[other])
             block[own, span] = cross
             block[span, own] = cross.T
@@ -151,7 +174,7 @@ def solve(factor: Factor, right: Sequence[FloatArray]) -> list[FloatArray]:
     layout, sds = factor.layout, factor.sds
     reduced = [np.array(part, dtype=float) for part in right]
     if layout.single is not None:
-        taken = _single_share(factor) * right[layout.single][layout.codes[layout.single]]
+        taken = single_share(factor) * right[layout.single][layout.codes[layout.single]]
         for place in (layout.largest, *layout.rest):
             reduced[place] -= sds[place] * np.bincount(layout.codes[place], taken, layout.sizes[place])
     main = reduced[layout.largest] / factor.diagonal
@@ -167,7 +190,7 @@ def solve(factor: Factor, right: Sequence[FloatArray]) -> list[FloatArray]:
     return reduced
 
 
-def _single_share(factor: Factor) -> FloatArray:
+def single_share(factor: Factor) -> FloatArray:
     """Row entries of H_single⁻¹ H_(single, others): sd · w / (1 + sd² w)."""
     single = factor.layout.single
     assert single is not None
@@ -178,7 +201,7 @@ def _solve_single(factor: Factor, right: FloatArray, solved: list[FloatArray]) -
     layout, single = factor.layout, factor.layout.single
     assert single is not None
     others = [part if place != single else np.zeros_like(part) for place, part in enumerate(solved)]
-    pull = _single_share(factor) * spread_to_rows(layout, factor.sds, others)
+    pull = single_share(factor) * spread_to_rows(layout, factor.sds, others)
     by_level = np.empty(layout.rows)
     by_level[layout.codes[single]] = right[layout.codes[single]] / factor.single_diagonal - pull
     return by_level
@@ -186,10 +209,17 @@ def _solve_single(factor: Factor, right: FloatArray, solved: list[FloatArray]) -
 
 @dataclass(frozen=True, eq=False)
 class Inverse:
-    """What is needed of H⁻¹: its diagonal per grouping, and z' H⁻¹ z per row (z the row of Z Λ)."""
+    """What is needed of H⁻¹: its diagonal per grouping, and z' H⁻¹ z per row (z the row of Z Λ).
+
+    schur: inverse of the Schur complement. pulled: its products with the border. reduced_leverages: as leverages,
+    before the grouping with one level per row was put back.
+    """
 
     diagonals: list[FloatArray]
     leverages: FloatArray
+    schur: FloatArray
+    pulled: Pulled
+    reduced_leverages: FloatArray
 
 
 def invert(factor: Factor) -> Inverse:
@@ -197,19 +227,20 @@ def invert(factor: Factor) -> Inverse:
     layout, sds = factor.layout, factor.sds
     main = layout.codes[layout.largest]
     schur_inverse = _schur_inverse(factor)
-    quadratic, pulled = factor.border.pulled(factor.diagonal, schur_inverse)
+    pulled = factor.border.pulled(schur_inverse)
     diagonals = [np.empty(0)] * len(layout.sizes)
-    diagonals[layout.largest] = 1.0 / factor.diagonal + quadratic
+    diagonals[layout.largest] = 1.0 / factor.diagonal + pulled.quadratic
     leverages = sds[layout.largest] ** 2 * diagonals[layout.largest][main]
-    for place, start, own in zip(layout.rest, layout.offsets, pulled, strict=True):
+    for place, start, own in zip(layout.rest, layout.offsets, pulled.rows, strict=True):
         columns = start + layout.codes[place]
         diagonals[place] = np.diag(schur_inverse)[start : start + layout.sizes[place]].copy()
         leverages -= 2.0 * sds[layout.largest] * sds[place] * own
         for other, begin in zip(layout.rest, layout.offsets, strict=True):
             leverages += sds[place] * sds[other] * schur_inverse[columns, begin + layout.codes[other]]
     if layout.single is None:
-        return Inverse(diagonals, leverages)
-    return _with_single(factor, diagonals, leverages)
+        return Inverse(diagonals, leverages, schur_inverse, pulled, leverages)
+    total = _with_single(factor, diagonals, leverages)
+    return Inverse(diagonals, total, schur_inverse, pulled, leverages)
 
 
 def _schur_inverse(factor: Factor) -> FloatArray:
@@ -219,12 +250,12 @@ def _schur_inverse(factor: Factor) -> FloatArray:
     return np.asarray(cho_solve((factor.lower, True), identity, check_finite=False), dtype=float)
 
 
-def _with_single(factor: Factor, diagonals: list[FloatArray], leverages: FloatArray) -> Inverse:
-    """Add the eliminated one-level-per-row grouping back."""
+def _with_single(factor: Factor, diagonals: list[FloatArray], leverages: FloatArray) -> FloatArray:
+    """Add the eliminated one-level-per-row grouping back: fills its diagonal, returns the whole leverages."""
     single = factor.layout.single
     assert single is not None
-    by_row = 1.0 / factor.single_diagonal + _single_share(factor) ** 2 * leverages
+    by_row = 1.0 / factor.single_diagonal + single_share(factor) ** 2 * leverages
     diagonals[single] = np.empty(factor.layout.rows)
     diagonals[single][factor.layout.codes[single]] = by_row
     total = factor.sds[single] ** 2 / factor.single_diagonal + leverages / factor.single_diagonal**2
-    return Inverse(diagonals, total)
+    return np.asarray(total, dtype=float)

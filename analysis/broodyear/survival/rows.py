@@ -58,11 +58,11 @@ def formula_columns(formula: str, frame: pd.DataFrame) -> tuple[str, ...]:
         ) from error
     names = {str(name) for name in parsed.required_variables}
     for expression in expressions:
-        names |= _names_in(expression) & set(map(str, frame.columns))
+        names |= names_in(expression) & set(map(str, frame.columns))
     return tuple(sorted(names, key=lambda name: (formula.find(name), name)))
 
 
-def _names_in(expression: str) -> set[str]:
+def names_in(expression: str) -> set[str]:
     """Bare names in one factor of a formula, such as temp_c in poly(temp_c, 2)."""
     try:
         tree = ast.parse(expression, mode="eval")

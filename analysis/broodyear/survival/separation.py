@@ -25,10 +25,16 @@ def separated_terms(matrix: FloatArray, survived: FloatArray, trials: FloatArray
     none, full = survived == 0, survived == trials
     between = ~(none | full)
     inner = matrix[between]
-    if inner.shape[0] and np.linalg.matrix_rank(inner) == matrix.shape[1]:
+    if inner.shape[0] and _rank(inner) == matrix.shape[1]:
         return ()
     direction = _separating_direction(matrix, none, full)
     return tuple(int(place) for place in np.flatnonzero(np.abs(direction) > GAIN_TOLERANCE))
+
+
+def _rank(matrix: FloatArray) -> int:
+    """Rank, at the usual tolerance; the triangular factor has the same singular values and is small."""
+    singular = np.linalg.svd(np.linalg.qr(matrix, mode="r"), compute_uv=False)
+    return int(np.sum(singular > singular.max() * max(matrix.shape) * np.finfo(float).eps))
 
 
 def _separating_direction(matrix: FloatArray, none: BoolArray, full: BoolArray) -> FloatArray:

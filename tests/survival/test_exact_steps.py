@@ -1,0 +1,110 @@
+"""What was once approximated or taken from a library, against the slow way: second derivatives, moved matrices."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from tests.survival.test_mixed import CASES, crossed, laplace_of, scattered
+
+from broodyear.survival import fit_survival
+from broodyear.survival.arrays import level_sums
+from broodyear.survival.averaging import _matrix_anew, matrix_with
+from broodyear.survival.beta_binomial import _hessian, _log_likelihood
+from broodyear.survival.design import make_design
+from broodyear.survival.glm import _by_library, _by_normal_equations, fit_logistic
+from broodyear.survival.mixed_laplace import Laplace
+from broodyear.survival.mixed_system import lay_out
+
+#: Fourth-order differences of a gradient whose modes settle to 1e-9, relative to the largest second derivative.
+DIFFERENCES = 1e-8
+
+
+def differences(gradient, values: np.ndarray, step: float) -> np.ndarray:
+    """Jacobian by fourth-order central differences."""
+    rows = []
+    for move in step * np.eye(len(values)):
+        near = gradient(values + move) - gradient(values - move)
+        far = gradient(values + 2.0 * move) - gradient(values - 2.0 * move)
+        rows.append((8.0 * near - far) / (12.0 * step))
+    return np.array(rows)
+
+
+def check_hessian(laplace: Laplace, values: np.ndarray) -> None:
+    count = len(laplace.layout.sizes)
+    slow = differences(lambda at: laplace.with_gradient(at[:count], at[count:])[1], values, 3e-4)
+    exact = laplace.hessian(values[:count], values[count:])
+    assert exact == pytest.approx(slow, abs=DIFFERENCES * float(np.abs(slow).max()))
+
+
+@pytest.mark.parametrize(("groups", "own_row"), CASES)
+def test_second_derivatives_equal_differences_of_the_gradient(groups, own_row):
+    laplace = laplace_of(crossed(1, 3, own_row=own_row), groups)
+    check_hessian(laplace, np.concatenate([np.log(np.linspace(0.3, 0.7, len(groups))), [0.7, 0.4, -0.3]]))
+
+
+@pytest.mark.parametrize(
+    "groups", [["site", "batch"], ["batch", "site", "season"], ["season", "tank", "site", "batch"]]
+)
+def test_second_derivatives_by_the_pairs_that_occur(groups):
+    design = make_design(scattered(), "warm", "alive", "eggs", groups)
+    laplace = Laplace(design.matrix, design.rows.survived, design.rows.trials, lay_out(design.groupings))
+    assert laplace.layout.pattern.is_sparse
+    check_hessian(laplace, np.concatenate([np.log(np.linspace(0.3, 0.7, len(groups))), [0.7, -0.3]]))
+
+
+def test_second_derivatives_of_the_beta_binomial_equal_differences_of_its_gradient():
+    frame = crossed(2)
+    design = make_design(frame, "gravel + warm", "alive", "eggs")
+    counts = design.matrix, design.rows.survived, design.rows.trials
+    values = np.array([0.6, 0.5, -0.4, -2.0])
+    slow = differences(lambda at: _log_likelihood(at, *counts)[1], values, 1e-3)
+    assert _hessian(values, *counts) == pytest.approx(slow, abs=1e-8 * float(np.abs(slow).max()))
+
+
+@pytest.mark.parametrize(
+    "formula",
+    ["gravel + warm", "gravel * warm", "gravel + C(season)", "C(season) + cr(warm, df=3, constraints='center')",
+     "gravel:C(season) + warm", "logger + gravel"],
+)  # fmt: skip
+def test_a_matrix_with_one_factor_set_is_that_of_the_formula_evaluated_anew(formula):
+    frame = crossed(4, 3).assign(logger=lambda rows: rows["warm"] > 0.2)
+    design = make_design(frame, formula, "alive", "eggs")
+    levels = {"gravel": ["bare", "stones"], "season": [0, 3], "logger": [False, True], "warm": [0.25]}
+    for name in design.covariates:
+        for level in levels[name]:
+            assert matrix_with(design, name, level) == pytest.approx(_matrix_anew(design, name, level), abs=1e-12)
+
+
+def test_normal_equations_and_the_library_find_the_same_maximum():
+    design = make_design(crossed(5, 3), "gravel * warm + C(season)", "alive", "eggs")
+    counts = design.matrix, design.rows.survived, design.rows.trials
+    own = _by_normal_equations(*counts)
+    assert own is not None
+    fit = fit_logistic(*counts).coefficients
+    assert fit == pytest.approx(_by_library(*counts), abs=1e-6)
+    score = design.matrix.T @ (counts[1] - counts[2] / (1.0 + np.exp(-design.matrix @ fit)))
+    assert score == pytest.approx(np.zeros(len(fit)), abs=1e-8)
+
+
+def test_columns_that_nearly_repeat_each_other_go_to_the_library():
+    frame = crossed(6)
+    frame["nearly"] = frame["warm"] + 1e-6 * np.random.default_rng(1).normal(size=len(frame))
+    design = make_design(frame, "warm + nearly", "alive", "eggs")
+    assert _by_normal_equations(design.matrix, design.rows.survived, design.rows.trials) is None
+
+
+def test_level_sums_of_two_columns():
+    sums = level_sums(np.array([1, 0, 1]), np.array([[1.0, 10.0], [2.0, 20.0], [4.0, 40.0]]), 3)
+    assert sums.tolist() == [[2.0, 20.0], [5.0, 50.0], [0.0, 0.0]]
+
+
+def test_the_order_of_rows_does_not_move_a_fit_of_many_small_sites():
+    frame = scattered()
+    turned = frame.iloc[::-1].reset_index(drop=True)
+    fits = [
+        fit_survival(one, "warm", survived="alive", trials="eggs", groups=["site", "batch", "season"])
+        for one in (frame, turned)
+    ]
+    first, second = (pd.concat([fit.effects["estimate"], fit.group_sd]) for fit in fits)
+    assert first.to_numpy() == pytest.approx(second.to_numpy(), abs=1e-5)
