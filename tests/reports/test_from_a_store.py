@@ -10,6 +10,7 @@ from tests.reports.pages import cell, seen, written_rows
 
 from broodyear.errors import EXIT_NOTHING_TO_ANALYSE, NothingToAnalyse
 from broodyear.intake import load_paths
+from broodyear.reports import beside
 from broodyear.reports.folder import ReportResult
 from broodyear.reports.regions import report_regions
 from broodyear.reports.season import report_season
@@ -169,3 +170,17 @@ def test_a_season_with_next_to_nothing_still_reads(files: dict[str, str], said: 
     assert "nan" not in text.lower() and "None" not in text and ". ." not in text
     for number in page.numbers:
         assert cell(tmp_path / "out", number["data-from"], number["data-column"]) == number["value"]
+
+
+def test_a_review_is_the_same_bytes_with_one_process_and_with_two(
+    store: Store, last_season: int, review: ReportResult, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(beside, "WORTH_A_PROCESS_ROWS", 0)
+    monkeypatch.setattr(beside, "_processors", lambda: 2)
+    monkeypatch.setattr(beside, "effects_or_refusal", lambda _: "worked out here, not beside")
+    again = report_season(store, last_season, tmp_path, sites=True)
+    folder = review.page.parent
+    written = {path.relative_to(folder) for path in folder.rglob("*") if path.is_file()}
+    assert written == {path.relative_to(tmp_path) for path in again.page.parent.rglob("*") if path.is_file()}
+    for name in written:
+        assert (folder / name).read_bytes() == (tmp_path / name).read_bytes(), name

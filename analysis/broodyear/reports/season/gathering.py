@@ -7,8 +7,10 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
+from threadpoolctl import threadpool_limits
 
 from broodyear.errors import BroodyearError, NothingToAnalyse
+from broodyear.reports.beside import EffectsBeside
 from broodyear.reports.numbers import season_name
 from broodyear.reports.season.account import dead_by_stage, totals, with_intervals
 from broodyear.reports.season.happenings import events, of_season, timelines
@@ -30,9 +32,10 @@ def gather(store: Store, season: int) -> SeasonResults:
         raise NothingToAnalyse(_no_such_season(season, every))
     outcomes = store.result("tank_outcomes")
     known = plain_flags(outcomes[outcomes["season"] <= season])
-    screen = _attempt(lambda: _screen(known))
-    practices = _attempt(lambda: _practices(known))
-    effects = _attempt(lambda: _effects(known))
+    with EffectsBeside(known) as beside, threadpool_limits(limits=1, user_api="blas"):
+        screen = _attempt(lambda: _screen(known))
+        practices = _attempt(lambda: _practices(known))
+        effects = beside.result()
     setups = _setups(screen, season)
     return SeasonResults(
         season=season,
@@ -90,12 +93,6 @@ def _practices(outcomes: pd.DataFrame) -> pd.DataFrame:
     from broodyear.setups import practices_table
 
     return practices_table(outcomes)
-
-
-def _effects(outcomes: pd.DataFrame) -> EffectsReport:
-    from broodyear.survival import effects_report
-
-    return effects_report(outcomes)
 
 
 def _changes(outcomes: pd.DataFrame, practices: pd.DataFrame | str) -> pd.DataFrame:
