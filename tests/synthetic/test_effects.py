@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 
-from broodyear.synthetic import Programme, simulate
+from broodyear.synthetic import Programme, season, simulate
+from broodyear.synthetic.effects import OUTCOMES, practices
 from broodyear.synthetic.plan import Plan
+from broodyear.synthetic.temperatures import Water
 from broodyear.synthetic.traps import changed
 
 EXPECTED_TOLERANCE_POINTS = 0.02
@@ -43,6 +47,101 @@ def test_the_effect_is_what_planting_it_does(number: str, column: str, level: st
     stated = effect(programme, column, level)["delivered_to_release"]["difference_points"]
     # the statement averages over all tanks, the change over those that have it
     assert change[has_it].mean() == pytest.approx(stated, rel=0.45)
+
+
+def survival_with(programme: Programme, column: str, value: object, outcome: str) -> np.ndarray:
+    """Expected survival of every tank, day by day, with one column of the set-ups at one value everywhere."""
+    found = []
+    for truth in programme.seasons:
+        scene = replace(truth, setups=truth.setups.assign(**{column: value}))
+        hazard, _ = season.hazards_of(programme.seed, scene, programme.plan)
+        background, shock = hazard.cumulative()
+        met = (background + shock)[list(OUTCOMES[outcome])][:, truth.main]
+        found.append(np.exp(-met.sum(axis=0)))
+    return np.concatenate(found)
+
+
+def counted(programme: Programme, outcome: str) -> np.ndarray:
+    """Tank-seasons the truth averages over: records reach the outcome, and not planted poor."""
+    return np.concatenate([t.reaches()[outcome] & (t.setups["poor"] == "").to_numpy() for t in programme.seasons])
+
+
+@pytest.mark.parametrize("outcome", OUTCOMES)
+@pytest.mark.parametrize("practice", practices(Plan()), ids=lambda practice: practice.level)
+def test_a_practice_is_lived_in_every_tank(programme: Programme, practice, outcome: str) -> None:
+    with_it, without = (
+        survival_with(programme, practice.factor, value, outcome)[counted(programme, outcome)].mean()
+        for value in (practice.with_it, practice.without)
+    )
+    stated = effect(programme, practice.factor, practice.level)[outcome]
+    assert stated["difference_points"] == pytest.approx(100 * (with_it - without), abs=0.006)
+    odds = with_it / (1 - with_it) / (without / (1 - without))
+    assert stated["odds_ratio"] == pytest.approx(odds, abs=0.0001)
+
+
+def test_one_degree_is_the_same_programme_in_warmer_water(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The whole programme simulated again with every hour of water 1 °C warmer, and the same luck."""
+    plan = changed(Plan(), survival={"collapse_share": 0.0})
+    as_it_was = simulate(3, seasons=2, tanks=60, plan=plan, with_readings=False)
+    run = season.simulate_water
+
+    def warmer(*given: object) -> Water:
+        water = run(*given)  # type: ignore[arg-type]
+        return replace(water, hourly_c=water.hourly_c + 1.0)
+
+    monkeypatch.setattr(season, "simulate_water", warmer)
+    again = simulate(3, seasons=2, tanks=60, plan=plan, with_readings=False)
+    for outcome, column in (("hatch", "expected_hatch_pct"), ("delivered_to_release", "expected_release_pct")):
+        change = (
+            pd.DataFrame(again.truth["tank_seasons"])[column]
+            - pd.DataFrame(as_it_was.truth["tank_seasons"])[column]
+        )
+        stated = effect(as_it_was, "mean_water_temp_c", "+1 °C")[outcome]["difference_points"]
+        assert stated == pytest.approx(change[counted(as_it_was, outcome)].mean(), abs=EXPECTED_TOLERANCE_POINTS)
+        assert stated < -0.3
+
+
+def test_a_collapse_does_not_change_its_stage_with_a_quicker_hatch() -> None:
+    """With nothing but collapses and development, a warmer tank is neither better nor worse in any outcome."""
+    plan = changed(
+        Plan(),
+        survival={
+            "warm_log_hazard_per_c": 0.0,
+            "hot_hazard_per_hour": 0.0,
+            "bad_day_probability": 0.0,
+            "still_water_hazard_per_hour": 0.0,
+            "fry_hazard_per_day": 0.0,
+            "collapse_share": 0.3,
+        },
+    )
+    programme = simulate(3, seasons=2, tanks=60, plan=plan, with_readings=False)
+    assert sum(row["collapsed"] for row in programme.truth["tank_seasons"]) > 20
+    for numbers in effect(programme, "mean_water_temp_c", "+1 °C").values():
+        assert abs(numbers["difference_points"]) < 0.05
+
+
+def test_warmth_that_harms_nobody_changes_nothing_at_hatch() -> None:
+    """Eggs die by development, not by days: without warmth planted, a quicker hatch is no better or worse."""
+    plan = changed(
+        Plan(),
+        survival={
+            "warm_log_hazard_per_c": 0.0,
+            "hot_hazard_per_hour": 0.0,
+            "bad_day_probability": 0.0,
+            "collapse_share": 0.0,
+        },
+    )
+    programme = simulate(3, seasons=2, tanks=60, plan=plan, with_readings=False)
+    assert abs(effect(programme, "mean_water_temp_c", "+1 °C")["hatch"]["difference_points"]) < 0.1
+
+
+def test_the_truth_says_what_its_effects_mean(programme: Programme) -> None:
+    named = set(programme.truth["effects_meaning"])
+    for row in programme.truth["effects"]:
+        assert set(row) - {"factor", "level", "reference", "outcomes"} <= named
+        for numbers in row["outcomes"].values():
+            assert set(numbers) <= named
+    assert {"averaged_over", "+1 °C"} <= named
 
 
 def test_warmth_costs_points_and_gravel_none(programme: Programme) -> None:

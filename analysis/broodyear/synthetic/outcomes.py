@@ -16,7 +16,6 @@ from .programme import Programme
 from .records import open_days_of
 from .season import SeasonTruth
 
-LATE_PICK_DAYS = 14
 CONTEXT = [
     "season",
     "tank_id",
@@ -55,18 +54,12 @@ def outcome_rows(programme: Programme) -> pd.DataFrame:
 def _season_outcomes(truth: SeasonTruth, programme: Programme) -> pd.DataFrame:
     context = _context(truth)
     eggs, hatched, left = _counts(truth, programme)
-    reports = truth.silent_day > truth.schedule.close_day
-    hatch_day = np.nan_to_num(truth.progress.hatch_day[truth.main], nan=1e9)
-    saw_hatch = truth.silent_day > hatch_day + LATE_PICK_DAYS
-    counts = {
-        "hatch": (eggs, hatched, saw_hatch),
-        "hatch_to_release": (hatched, left, reports),
-        "delivered_to_release": (eggs, left, reports),
-    }
+    counts = {"hatch": (eggs, hatched), "hatch_to_release": (hatched, left), "delivered_to_release": (eggs, left)}
+    known = truth.reaches()
     parts = []
     for outcome, stages in OUTCOMES.items():
         warmth = context.assign(mean_water_temp_c=_mean_water_c(truth, stages))
-        parts.append(_outcome(warmth, outcome, *counts[outcome]))
+        parts.append(_outcome(warmth, outcome, *counts[outcome], known[outcome]))
     return pd.concat(parts, ignore_index=True)
 
 

@@ -159,11 +159,11 @@ class SurvivalPlan:
     hallway_log_hazard: float = _number(0.50, "hallway, all stages: the planted poor room")
     no_light_cover_egg_log_hazard: float = _number(0.25, "no light cover, eggs: small")
     no_media_fry_log_hazard: float = _number(0.25, "no filter media carried over, fry")
-    warm_threshold_c: float = _number(10.0, "daily mean above which warmth harms, °C")
-    warm_log_hazard_per_c: float = _number(0.38, "log hazard per °C of daily mean above the threshold, all stages")
-    hot_limit_c: float = _number(14.0, "water above which every hour adds hazard, °C")
+    warm_reference_c: float = _number(8.5, "daily mean at which warmth neither adds nor takes, °C")
+    warm_log_hazard_per_c: float = _number(0.15, "log hazard per °C of daily mean above that, all stages")
+    hot_limit_c: float = _number(15.0, "water above which every hour adds hazard, °C")
     hot_hazard_per_hour: float = _number(
-        0.0009, "hazard of the first hot hour; grows by 1/24 of itself each hot hour"
+        0.003, "hazard of the first hot hour; grows by 1/24 of itself each hot hour"
     )
     still_water_hazard_per_hour: float = _number(
         0.006, "hazard of alevins per hour without water movement, after 6 h"

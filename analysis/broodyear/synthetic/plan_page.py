@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import fields
 
 from .development import TRUE_CURVES
+from .effects import MEANING
 from .mistakes import BROKEN_CELLS, HANDOUT_UNITS_C_DAYS
 from .plan import LAST_SEASON, Plan, Shape, plan_rows
 from .traps import TRAPS
@@ -151,9 +152,14 @@ def _traps() -> str:
 
 
 def _truth() -> str:
+    meanings = "\n".join(f"| `{name}` | {words} |" for name, words in MEANING.items())
     return (
         "## The truth\n\n`write_truth` writes it as JSON beside the uploads, never among them: effects in "
         "hazard ratios and percentage points, what has no effect, poor tanks and sites, collapses, silent "
         "tanks, batches, sites, curves, every mistake, every file, and each tank-season's true counts and "
-        "expected survival. Only tests read it.\n"
+        "expected survival. Only tests read it.\n\n"
+        "An effect is worked out by living the same tanks again, changed, with the same luck; no model is "
+        "fitted. The records know a little less of it than the fish do: people find most dead eggs, not all, "
+        "so that an effect on hatch looks about a tenth smaller in them.\n\n"
+        f"| in `effects` | means |\n|---|---|\n{meanings}\n"
     )

@@ -3,10 +3,11 @@ writes."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from .batches import deliver
 from .development import Progress, develop
@@ -30,14 +31,16 @@ from .temperatures import Water, simulate_water
 RELEASE_WINDOWS = {"chinook": (4, 6, 26), "coho": (4, 20, 24), "rainbow_trout": (4, 12, 30)}
 """Species: month, day and length in days of the window in which its releases are planned."""
 LAST_CLOSING_DAY = SIMULATED_DAYS - 4
+LATE_PICK_DAYS = 14
+"""Days after half hatch until which dead eggs are still picked."""
 
 
 @dataclass(frozen=True)
-class Scene:
-    """A season before anyone dies. Frames: setups (tanks), batches, cohorts (deliveries), incidents.
+class Ground:
+    """What a season is given. Frames: setups (tanks), batches, cohorts (deliveries), incidents.
 
-    main: (tanks,) the cohort of each tank's first delivery. close_day: (tanks,) day it is to be emptied.
-    looked: (tanks, days) whether someone looked. feeding_day: (cohorts,) day of first feeding, or nan.
+    main: (tanks,) the cohort of each tank's first delivery. looked: (tanks, days) whether someone looked.
+    planned_close: (tanks,) the day its release is planned for.
     """
 
     calendar: Calendar
@@ -47,10 +50,8 @@ class Scene:
     main: Ints
     incidents: pd.DataFrame
     water: Water
-    progress: Progress
-    close_day: Ints
     looked: Bools
-    feeding_day: Floats
+    planned_close: Ints
 
     @property
     def at(self) -> Ints:
@@ -63,6 +64,18 @@ class Scene:
         """(tanks,) the day of each tank's first delivery."""
         day: Ints = self.cohorts["day"].to_numpy()[self.main]
         return day
+
+
+@dataclass(frozen=True)
+class Scene(Ground):
+    """A season before anyone dies: its ground, and how it unfolds in that water.
+
+    close_day: (tanks,) day it is to be emptied. feeding_day: (cohorts,) day of first feeding, or nan.
+    """
+
+    progress: Progress
+    close_day: Ints
+    feeding_day: Floats
 
 
 @dataclass(frozen=True)
@@ -79,15 +92,23 @@ class SeasonTruth(Scene):
     fates: Fates
     silent_day: Ints
 
+    def reaches(self) -> dict[str, Bools]:
+        """Outcome -> (tanks,) whether its records go on until the outcome is known."""
+        hatch_day = np.nan_to_num(self.progress.hatch_day[self.main], nan=1e9)
+        to_release = self.silent_day > self.schedule.close_day
+        return {
+            "hatch": self.silent_day > hatch_day + LATE_PICK_DAYS,
+            "hatch_to_release": to_release,
+            "delivered_to_release": to_release,
+        }
+
 
 def live_season(
     seed: int, season: int, setups: pd.DataFrame, batches: pd.DataFrame, plan: Plan, regions: list[str]
 ) -> SeasonTruth:
     """Live one season of a programme."""
-    scene = _set_the_scene(seed, season, setups, batches, plan, regions)
-    ordinary = _ordinary_hazards(scene, plan, stream(seed, "bad days", season))
-    poor_factor = _poor_factor(ordinary, setups, scene.at, plan)
-    hazard = replace(ordinary, background=ordinary.background * poor_factor[None, :, None])
+    scene = unfold(seed, _lay_the_ground(seed, season, setups, batches, plan, regions), plan)
+    hazard, poor_factor = hazards_of(seed, scene, plan)
     schedule = _schedule(scene, plan, stream(seed, "exits", season))
     shares = hatched_share(scene.progress, plan.development)
     found_share = _found_share(setups, plan)
@@ -104,10 +125,10 @@ def live_season(
     )
 
 
-def _set_the_scene(
+def _lay_the_ground(
     seed: int, season: int, setups: pd.DataFrame, batches: pd.DataFrame, plan: Plan, regions: list[str]
-) -> Scene:
-    """Eggs delivered, water run, development summed, visits and feeding drawn."""
+) -> Ground:
+    """Eggs delivered, water run, visits drawn."""
     calendar = calendar_of(season)
     cohorts = deliver(seed, setups, batches, calendar, plan, regions)
     main = np.flatnonzero(~cohorts["is_second"].to_numpy())
@@ -115,25 +136,36 @@ def _set_the_scene(
     planned = _planned_close(batch, batches, calendar, stream(seed, "closing", season))
     incidents = draw_incidents(seed, setups, first_day, planned, calendar, plan)
     water = simulate_water(seed, setups, incidents, calendar, plan)
-    progress = _develop_all(seed, season, cohorts, batches, water, plan)
     weekend_access = setups["weekend_access"].to_numpy(dtype=bool)
     looked = looks(calendar, weekend_access, plan.records, stream(seed, "looks", season))
-    close_day = _closing(planned, progress, main, calendar)
-    feeding_day = _feeding(progress, cohorts["at"].to_numpy(), looked, stream(seed, "feeding", season))
-    return Scene(
-        calendar, setups, batches, cohorts, main, incidents, water, progress, close_day, looked, feeding_day
-    )
+    return Ground(calendar, setups, batches, cohorts, main, incidents, water, looked, planned)
 
 
-def _ordinary_hazards(scene: Scene, plan: Plan, rng: np.random.Generator) -> Hazards:
-    """Hazards of every cohort, before any tank is planted poor."""
-    effects = stage_effects(scene.setups, scene.batches, scene.cohorts, plan)
+def unfold(seed: int, ground: Ground, plan: Plan) -> Scene:
+    """Development summed in the water of the ground, and with it the days of feeding and of emptying.
+
+    Every draw comes from a stream of its own, so the same ground in other water meets the same luck.
+    """
+    given = {field.name: getattr(ground, field.name) for field in fields(Ground)}
+    season = ground.calendar.season
+    progress = _develop_all(seed, season, ground.cohorts, ground.batches, ground.water, plan)
+    close_day = _closing(ground.planned_close, progress, ground.main, ground.calendar)
+    feeding_day = _feeding(progress, ground.at, ground.looked, stream(seed, "feeding", season))
+    return Scene(**given, progress=progress, close_day=close_day, feeding_day=feeding_day)
+
+
+def hazards_of(seed: int, scene: Scene, plan: Plan) -> tuple[Hazards, Floats]:
+    """Hazards of every cohort, and the (cohorts,) factor in them that makes tanks planted poor what they are."""
     collapse = collapse_hazard(scene.incidents, len(scene.setups), SIMULATED_DAYS)
-    shock = shocks(scene.water.hourly_c, scene.water.still, collapse, plan, rng)[:, scene.at]
+    bad_days = stream(seed, "bad days", scene.calendar.season)
+    shock = shocks(scene.water.hourly_c, scene.water.still, collapse, plan, bad_days)[:, scene.at]
+    effects = stage_effects(scene.setups, scene.batches, scene.cohorts, plan)
     delay = np.nan_to_num(scene.feeding_day - scene.progress.button_up_day, nan=0.0)
     daily_c, close_day = scene.water.daily_mean_c()[scene.at], scene.close_day[scene.at]
     exposed = Exposed(scene.progress, daily_c, delay, scene.cohorts["day"].to_numpy(), close_day)
-    return hazards(exposed, effects, shock, plan)
+    ordinary = hazards(exposed, effects, shock, plan)
+    factor = _poor_factor(*ordinary.cumulative(), scene.setups["poor"].to_numpy()[scene.at], plan)
+    return replace(ordinary, background=ordinary.background * factor[None, :, None]), factor
 
 
 def _planned_close(batch: Ints, batches: pd.DataFrame, calendar: Calendar, rng: np.random.Generator) -> Ints:
@@ -190,18 +222,19 @@ def _feeding(progress: Progress, at: Ints, looked: Bools, rng: np.random.Generat
     return day
 
 
-def _poor_factor(hazard: Hazards, setups: pd.DataFrame, at: Ints, plan: Plan) -> Floats:
-    """(cohorts,) factor on the background hazard that makes tanks planted poor lack the planned points."""
-    poor = setups["poor"].to_numpy()[at]
+def _poor_factor(background: Floats, shock: Floats, poor: NDArray[np.object_], plan: Plan) -> Floats:
+    """(cohorts,) factor on the background hazard that makes tanks planted poor lack the planned points.
+
+    background, shock: (3, cohorts) ordinary hazards summed over each stage. poor: (cohorts,) tank, site or "".
+    """
     points = np.select(
         [poor == "tank", poor == "site"],
         [plan.places.poor_tank_shortfall_points, plan.places.poor_site_shortfall_points],
         0.0,
     )
-    background, shock = (part.sum(axis=0) for part in hazard.cumulative())
-    usual = np.exp(-background - shock)
+    usual = np.exp(-background.sum(axis=0) - shock.sum(axis=0))
     wanted = np.maximum(usual - points / 100, 0.02)
-    factor = (-np.log(wanted) - shock) / np.maximum(background, 1e-9)
+    factor = (-np.log(wanted) - shock.sum(axis=0)) / np.maximum(background.sum(axis=0), 1e-9)
     return np.where(points > 0, np.maximum(factor, 1.0), 1.0)
 
 

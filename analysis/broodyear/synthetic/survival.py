@@ -111,7 +111,7 @@ def hazards(exposed: Exposed, effects: Floats, shock: Floats, plan: Plan) -> Haz
         shock: (3, cohorts, days) hazards added by `shocks`.
     """
     own, progress = plan.survival, exposed.progress
-    warm = own.warm_log_hazard_per_c * np.maximum(exposed.daily_c - own.warm_threshold_c, 0)
+    warm = own.warm_log_hazard_per_c * (exposed.daily_c - own.warm_reference_c)
     green = np.where(progress.to_hatch < plan.development.eyed_fraction, np.log(own.green_egg_hazard_ratio), 0.0)
     background = np.stack(
         [

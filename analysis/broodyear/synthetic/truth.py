@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from .development import TRUE_CURVES
-from .effects import practice_effects
+from .effects import MEANING, planted_effects
 from .mistakes import FOUND_BY, HANDOUT_UNITS_C_DAYS
 from .people_and_places import Places
 from .plan import Plan, Shape
@@ -48,7 +48,8 @@ def gather_truth(
         "tanks_per_season": shape.tanks,
         "regions": sorted(set(places.sites["region"])),
         "plan": asdict(plan),
-        "effects": practice_effects(lived, plan),
+        "effects": planted_effects(lived, plan, seed),
+        "effects_meaning": MEANING,
         "no_effect": NULL_EFFECTS,
         "poor_tanks": _poor(tanks, "tank"),
         "poor_sites": _poor(tanks, "site"),
