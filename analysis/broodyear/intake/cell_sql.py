@@ -20,6 +20,8 @@ GROUPED = r"[+-]?[0-9]{1,3}([.][0-9]{3})+"
 DATE = r"([0-9]{4}-[0-9]{2}-[0-9]{2}|[0-9]{4}/[0-9]{1,2}/[0-9]{1,2})"
 CLOCK = r"[Tt ]([01][0-9]|2[0-4]):[0-5][0-9](:[0-5][0-9]([.,][0-9]+)?)?"
 ZONE = r" ?([Zz]|[+-][0-9]{2}(:?[0-9]{2})?)"
+#: The looks of nearly all moments: with minutes or with seconds. The last character tells a figure from a zone.
+QUICK_MOMENTS = ("????-??-??T??:?[0-9]", "????-??-??T??:??:?[0-9]")
 MIDNIGHT = r"[Tt ]00:00(:00([.,]0+)?)?"
 SHORT_DATE = r"[0-9]{1,2}[./-][0-9]{1,2}[./-]([0-9]{2}|[0-9]{4})([ T,].*)?"
 CONTROL_CHARACTERS = r"[\x00-\x1f\x7f-\x9f\x{2028}\x{2029}]"
@@ -117,9 +119,8 @@ def _moment(column: Column, reading: Reading) -> str:
     pointed = f"replace({text}, ',', '.')" if reading.cell_commas else text
     plain = f"WHEN {_shaped(text, f'{DATE}({CLOCK})?')} THEN TRY_CAST({pointed} AS TIMESTAMP)"
     local = f"replace(regexp_extract({text}, {quoted(f'^{DATE}{CLOCK}')}), ',', '.')"
-    # Without blanks anywhere, DuckDB's own cast takes nothing of these lengths and signs that the shape would not.
-    quick = f"({text} LIKE '____-__-__T__:__' OR {text} LIKE '____-__-__T__:__:__')"
-    quick = f"{quick} AND right({text}, 1) BETWEEN '0' AND '9'"
+    # Of what looks so, without blanks and plus signs, DuckDB's own cast takes nothing that the shape would not.
+    quick = " OR ".join(f"{text} GLOB {quoted(look)}" for look in QUICK_MOMENTS)
     if reading.plain:
         plain = f"WHEN {quick} THEN TRY_CAST({text} AS TIMESTAMP) {plain}"
     zoned = f"WHEN {_shaped(text, DATE + CLOCK + ZONE)} THEN TRY_CAST({local} AS TIMESTAMP)"

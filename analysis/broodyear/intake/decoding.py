@@ -169,10 +169,8 @@ def _pieces(place: Path, skip: int = 0) -> Iterator[bytes]:
 
 
 def _hash(place: Path) -> str:
-    hasher = hashlib.sha256()
-    for piece in _pieces(place):
-        hasher.update(piece)
-    return hasher.hexdigest()
+    with place.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _unpacked(packed: Path, place: Path) -> Path:
@@ -228,8 +226,8 @@ def _survey(place: Path, skip: int, census: Census) -> bool:
         body = piece[skip:] if first else piece
         first = False
         _count(body, last, census)
-        if not body.isascii() or not census.is_ascii:
-            census.is_ascii = False
+        census.is_ascii = census.is_ascii and body.isascii()
+        if not census.is_ascii:
             try:
                 decoder.decode(body)
             except UnicodeDecodeError:
@@ -248,10 +246,19 @@ def _survey(place: Path, skip: int, census: Census) -> bool:
 
 
 def _count(body: bytes, last: bytes, census: Census) -> None:
+    numbers = np.frombuffer(body, np.uint8)
+    newlines = int(np.count_nonzero(numbers == ord("\n")))
+    census.size += len(body)
+    census.newlines += newlines
+    if body.isascii() and not last.endswith(b"\r") and np.count_nonzero(numbers < ord(",")) == newlines:
+        # The usual piece of a large file. What is looked for below all comes before the comma.
+        return
+    _count_rare(body, last, census)
+
+
+def _count_rare(body: bytes, last: bytes, census: Census) -> None:
     if b"\0" in body:
         raise UnreadableFile("this is not text (it holds zero bytes)", "Send the table as CSV.")
-    census.size += len(body)
-    census.newlines += int(np.count_nonzero(np.frombuffer(body, np.uint8) == ord("\n")))
     census.has_quote = census.has_quote or b'"' in body
     census.has_apostrophe = census.has_apostrophe or b"'" in body
     census.has_space = census.has_space or b" " in body

@@ -113,9 +113,19 @@ def create_layout(connection: duckdb.DuckDBPyConnection) -> None:
     connection.execute("COMMIT")
 
 
+#: How columns are packed that hold the same value for many rows on end. Left alone, the database tries its other
+#: ways on every block first, which takes a sixth of the time of writing ten million readings.
+_IN_RUNS = "USING COMPRESSION rle"
+
+
 def _received(table: Table) -> str:
-    columns = ", ".join(f'"{name}" {kind}' for name, kind in value_columns(table))
-    return f"CREATE TABLE received_{table.name} ({columns}, upload INTEGER, line BIGINT, superseded_by INTEGER)"
+    columns = ", ".join(f'"{name}" {kind}{_packed(kind)}' for name, kind in value_columns(table))
+    own = f"upload INTEGER {_IN_RUNS}, line BIGINT, superseded_by INTEGER {_IN_RUNS}"
+    return f"CREATE TABLE received_{table.name} ({columns}, {own})"
+
+
+def _packed(kind: str) -> str:
+    return f" {_IN_RUNS}" if kind == "BOOLEAN" or kind.startswith("words_") else ""
 
 
 def current_view(table: Table) -> str:

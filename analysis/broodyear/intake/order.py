@@ -1,0 +1,66 @@
+"""The quickest proof that no key comes twice: a file as loggers write it, stream after stream, each in order."""
+
+from __future__ import annotations
+
+import duckdb
+import numpy as np
+from numpy.typing import NDArray
+
+from broodyear.schemas import Table
+
+#: Rows compared at a time: few enough for the processor's cache, and for memory whatever the size of the file.
+ROWS_AT_A_TIME = 1_000_000
+#: A file of more streams is no logger's, and is left to the other proof.
+MOST_STREAMS = 100_000
+
+
+def keys_in_order(connection: duckdb.DuckDBPyConnection, table: Table, rows: int) -> bool:
+    """Whether the good rows of ``checked`` prove by their order alone that all their keys differ.
+
+    A stream is the rows on end that agree in all of the key but its moment. The keys differ when moments rise
+    within each stream and no stream comes again. False proves nothing. rows: how many ``checked`` has.
+    """
+    moments = [name for name in table.primary_key if table.column(name).kind == "moment"]
+    if len(moments) != 1 or table.key_season_of:
+        return False
+    others = ", ".join(f'"{name}"' for name in table.primary_key if name not in moments)
+    columns = f'hash({others}) AS stream, epoch_us("{moments[0]}") AS moment'
+    row = connection.execute("SELECT coalesce(min(rowid), 0) FROM checked").fetchone()
+    assert row is not None
+    walk = _Walk()
+    for first in range(row[0], row[0] + rows, ROWS_AT_A_TIME):
+        part = f"rowid >= {first} AND rowid < {first + ROWS_AT_A_TIME}"
+        got = connection.execute(f"SELECT {columns} FROM checked WHERE raw IS NULL AND {part}").fetchnumpy()
+        if not walk.goes_on(np.asarray(got["stream"]), np.asarray(got["moment"])):
+            return False
+    return True
+
+
+class _Walk:
+    """Goes through a file part by part. Streams are told apart by hashes: different ones are different streams,
+    and streams that share one look like a stream that comes again, which proves nothing."""
+
+    def __init__(self) -> None:
+        self._last: tuple[NDArray[np.uint64], NDArray[np.int64]] | None = None
+        self._seen: set[int] = set()
+
+    def goes_on(self, streams: NDArray[np.uint64], moments: NDArray[np.int64]) -> bool:
+        """Take the next rows in; False when they do not go on in order after those before them."""
+        if not len(streams):
+            return True
+        if self._last is None:
+            self._seen.add(int(streams[0]))
+        else:
+            streams = np.concatenate((self._last[0], streams))
+            moments = np.concatenate((self._last[1], moments))
+        self._last = streams[-1:], moments[-1:]
+        changes = streams[1:] != streams[:-1]
+        rises = moments[1:] > moments[:-1]
+        return bool((changes | rises).all()) and self._are_new(streams[1:][changes])
+
+    def _are_new(self, begun: NDArray[np.uint64]) -> bool:
+        for stream in begun.tolist():
+            if stream in self._seen or len(self._seen) == MOST_STREAMS:
+                return False
+            self._seen.add(stream)
+        return True
