@@ -12,8 +12,11 @@ from broodyear.survival.arrays import level_sums
 from broodyear.survival.averaging import _matrix_anew, matrix_with
 from broodyear.survival.beta_binomial import _hessian, _log_likelihood
 from broodyear.survival.design import make_design
+from broodyear.survival.effects_models import OVERDISPERSED, headline_model
+from broodyear.survival.fit import fit_marginal
 from broodyear.survival.glm import _by_library, _by_normal_equations, fit_logistic
 from broodyear.survival.mixed_laplace import Laplace
+from broodyear.survival.mixed_optimum import SUSPECT_SD, search
 from broodyear.survival.mixed_system import lay_out
 
 #: Fourth-order differences of a gradient whose modes settle to 1e-9, relative to the largest second derivative.
@@ -85,6 +88,53 @@ def test_normal_equations_and_the_library_find_the_same_maximum():
     assert fit == pytest.approx(_by_library(*counts), abs=1e-6)
     score = design.matrix.T @ (counts[1] - counts[2] / (1.0 + np.exp(-design.matrix @ fit)))
     assert score == pytest.approx(np.zeros(len(fit)), abs=1e-8)
+
+
+def test_methods_that_share_a_design_find_what_each_finds_alone():
+    frame = crossed(7, 3)
+    design = make_design(frame, "gravel + warm + C(season)", "alive", "eggs", ("site",))
+    for method in ("beta_binomial", "quasi_binomial", "clustered", "exchangeable"):
+        groups = ["site"] if method in ("clustered", "exchangeable") else []
+        alone = fit_survival(
+            frame, "gravel + warm + C(season)", survived="alive", trials="eggs", groups=groups, method=method
+        )
+        shared = fit_marginal(design, method)
+        assert (shared.groups, shared.notes, shared.rows_given) == (alone.groups, alone.notes, alone.rows_given)
+        pd.testing.assert_frame_equal(shared.effects, alone.effects)
+        pd.testing.assert_frame_equal(shared.contrast("gravel"), alone.contrast("gravel"))
+
+
+def test_a_search_that_is_left_early_decides_about_zero_as_a_whole_one_does():
+    """Seasons that do not differ: restarts from large spreads run down to the zero that was found before."""
+    rng = np.random.default_rng(12)
+    frame = crossed(8, 2).assign(season=lambda rows: rng.permutation(np.arange(len(rows)) % 6))
+    design = make_design(frame, "gravel + warm", "alive", "eggs", ["site", "batch", "season"])
+    whole = search(design, [0, 1, 2], np.log([0.5, 0.5, 1.0]), np.zeros(3))
+    left = search(design, [0, 1, 2], np.log([0.5, 0.5, 1.0]), np.zeros(3), leave=2)
+    assert np.exp(whole.log_sds[2]) < SUSPECT_SD and np.exp(left.log_sds[2]) < SUSPECT_SD
+    assert whole.deviance < left.deviance
+    fit = fit_survival(frame, "gravel + warm", survived="alive", trials="eggs", groups=["site", "batch", "season"])
+    without = fit_survival(frame, "gravel + warm", survived="alive", trials="eggs", groups=["site", "batch"])
+    assert fit.group_sd["season"] == 0.0
+    assert fit.log_likelihood == pytest.approx(without.log_likelihood, abs=1e-8)
+
+
+@pytest.mark.parametrize("spread", [0.0, 0.25, 1.0])
+def test_the_headline_model_is_that_of_the_rule_whatever_fit_decided_it(spread):
+    rng = np.random.default_rng(9)
+    frame = crossed(9, 3).rename(columns={"site": "site_id", "batch": "batch_id", "alive": "survivors"})
+    frame = frame.assign(species="chinook", tank_season=np.arange(len(frame)))
+    log_odds = 1.0 + rng.normal(0, 0.4, 12)[frame["site_id"]] + rng.normal(0, spread, len(frame))
+    frame["survivors"] = rng.binomial(frame["eggs"], 1.0 / (1.0 + np.exp(-log_odds)))
+    counts = {"survived": "survivors", "trials": "eggs", "small_sample": True}
+    headline = headline_model(frame, ["gravel"], "hatch")
+    groups = ["site_id", "batch_id"]
+    first = fit_survival(frame, "gravel + C(season)", groups=groups, **counts)
+    if first.dispersion > OVERDISPERSED:
+        groups.append("tank_season")
+    assert list(headline.groups) == groups
+    again = fit_survival(frame, "gravel + C(season)", groups=groups, **counts)
+    pd.testing.assert_frame_equal(headline.fit.effects, again.effects)
 
 
 def test_columns_that_nearly_repeat_each_other_go_to_the_library():

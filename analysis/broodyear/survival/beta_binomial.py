@@ -32,14 +32,17 @@ class BetaBinomial:
     at_boundary: bool
 
 
-def fit_beta_binomial(matrix: FloatArray, survived: FloatArray, trials: FloatArray) -> BetaBinomial:
+def fit_beta_binomial(
+    matrix: FloatArray, survived: FloatArray, trials: FloatArray, binomial: Logistic | None = None
+) -> BetaBinomial:
     """Maximum likelihood (Williams 1975, doi 10.2307/2529820; Crowder 1978, doi 10.2307/2346223).
 
     When no positive correlation raises the likelihood, the binomial fit is returned with correlation 0.
+    binomial: that fit, where it is there already.
     """
     from scipy.optimize import minimize
 
-    binomial = fit_logistic(matrix, survived, trials)
+    binomial = binomial or fit_logistic(matrix, survived, trials)
     whiten = np.linalg.inv(np.linalg.cholesky(binomial.information)).T
 
     def unpack(scaled: FloatArray) -> FloatArray:

@@ -33,8 +33,8 @@ class Design:
     shape (used, terms). terms: its column names.
     groupings: the grouping columns, coded. covariates: columns of the frame the formula reads.
     model_spec: the formula library's record of how the matrix was made, for predictions. moved: matrices
-    with one covariate set to a value, kept because contrasts ask for the same ones again. likelihoods: of the
-    mixed model by the places of the groupings in it, kept because laying out the groupings takes a while.
+    with one covariate set to a value, kept because contrasts ask for the same ones again. made: what
+    methods worked out from the design alone and other methods will ask for again.
     """
 
     rows: Rows
@@ -46,7 +46,7 @@ class Design:
     groupings: tuple[Grouping, ...]
     model_spec: Any
     moved: dict[tuple[str, Any], FloatArray] = field(default_factory=dict, repr=False)
-    likelihoods: dict[tuple[int, ...], Any] = field(default_factory=dict, repr=False)
+    made: dict[Any, Any] = field(default_factory=dict, repr=False)
 
     def matrix_for(self, frame: pd.DataFrame) -> FloatArray:
         """The design matrix of other values of the covariates, coded as in the fit."""

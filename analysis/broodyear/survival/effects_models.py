@@ -10,12 +10,14 @@ import numpy as np
 import pandas as pd
 
 from broodyear.errors import BroodyearError, Refused
+from broodyear.survival.design import Design, make_design
 from broodyear.survival.effects_rows import TEMPERATURE
-from broodyear.survival.fit import fit_survival
+from broodyear.survival.fit import fit_marginal, fit_survival
 from broodyear.survival.result import SurvivalFit
 
 FEWEST_SEASONS_AS_GROUP = 5
 OVERDISPERSED = 1.05  # conditional Pearson dispersion above which a tank-season intercept is added
+BEYOND_DOUBT = 2.0  # dispersion that restricted spreads cannot bring below OVERDISPERSED
 FEW_LEVELS = 12  # of site or batch, below which normal intervals are known to be too narrow
 OTHER_METHODS = ("beta_binomial", "quasi_binomial", "clustered", "exchangeable")
 DIFFERS_BELOW = 0.05  # p of "between batches and within batches agree"
@@ -52,7 +54,9 @@ def _words(name: str) -> str:
     return plain.get(name, name)
 
 
-def _fit(data: pd.DataFrame, formula: str, groups: Sequence[str], method: str = "mixed") -> SurvivalFit:
+def _fit(
+    data: pd.DataFrame, formula: str, groups: Sequence[str], method: str = "mixed", *, plain: bool = False
+) -> SurvivalFit:
     return fit_survival(
         data,
         formula,
@@ -60,7 +64,7 @@ def _fit(data: pd.DataFrame, formula: str, groups: Sequence[str], method: str = 
         trials="eggs",
         groups=groups,
         method=method,
-        small_sample=method == "mixed",
+        small_sample=method == "mixed" and not plain,
     )
 
 
@@ -76,19 +80,32 @@ def headline_model(data: pd.DataFrame, factors: Sequence[str], outcome: str) -> 
     while True:
         formula = " + ".join([*factors, *adjusters])
         try:
-            fit = _fit(data, formula, groups)
+            fit = _first_fit(data, formula, groups)
             break
         except Refused as error:
             if not adjusters:
                 raise
             notes.append(f"Not adjusted for {_words(adjusters[-1])}: {error}")
             adjusters = adjusters[:-1]
-    if fit.dispersion > OVERDISPERSED and "tank_season" not in groups and not _one_row_each(data, groups):
+    if fit.dispersion > OVERDISPERSED and not _one_row_each(data, groups):
         groups = (*groups, "tank_season")
         fit = _fit(data, formula, groups)
         notes.append("Tanks vary more than eggs that die independently would: a tank-season intercept was added.")
     said = (*notes, *fit.notes, *_few_levels(fit))
     return Headline(outcome, fit, data, tuple(factors), adjusters, groups, said)
+
+
+def _first_fit(data: pd.DataFrame, formula: str, groups: Sequence[str]) -> SurvivalFit:
+    """The model without a tank-season intercept.
+
+    Where tanks vary so much that the intercept is needed beyond doubt, only its dispersion is looked at, and that
+    of maximum likelihood says as much as that of restricted spreads, in half the time.
+    """
+    if not _one_row_each(data, groups):
+        plain = _fit(data, formula, groups, plain=True)
+        if plain.dispersion > BEYOND_DOUBT:
+            return plain
+    return _fit(data, formula, groups)
 
 
 def _few_levels(fit: SurvivalFit) -> tuple[str, ...]:
@@ -215,11 +232,11 @@ def _with_batch_means(headline: Headline, factor: str) -> tuple[pd.DataFrame, di
 def method_rows(headline: Headline, wanted: Sequence[str]) -> pd.DataFrame:
     """The same contrasts by the other four methods, batch as a fixed factor; refusals become notes."""
     data, formula, note = _marginal_setting(headline)
-    parts = []
+    parts, shared = [], _shared_design(data, formula)
     for method in OTHER_METHODS:
         groups: Sequence[str] = ["site_id"] if method in ("clustered", "exchangeable") else []
         try:
-            fit = _fit(data, formula, groups, method)
+            fit = fit_marginal(shared, method) if shared else _fit(data, formula, groups, method)
         except BroodyearError as error:
             parts.append(_refusal(headline, wanted, method, str(error)))
             continue
@@ -228,6 +245,16 @@ def method_rows(headline: Headline, wanted: Sequence[str]) -> pd.DataFrame:
             said = " ".join([note, *fit.notes]).strip()
             parts.append(_dressed(headline, table, factor, method, said))
     return pd.concat(parts, ignore_index=True)
+
+
+def _shared_design(data: pd.DataFrame, formula: str) -> Design | None:
+    """The design of all the other methods, or None where the site keeps some of them from their rows."""
+    if data["site_id"].isna().any():
+        return None
+    try:
+        return make_design(data, formula, "survivors", "eggs", ("site_id",))
+    except BroodyearError:
+        return None
 
 
 def _marginal_setting(headline: Headline) -> tuple[pd.DataFrame, str, str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,7 @@ from broodyear.survival.design import Design, make_design
 from broodyear.survival.firth import fit_firth
 from broodyear.survival.gee import fit_exchangeable
 from broodyear.survival.given_frame import as_frame
-from broodyear.survival.glm import Logistic, cluster_covariance, fit_logistic, summarise
+from broodyear.survival.glm import cluster_covariance, plain_fit, summarise
 from broodyear.survival.mixed_fit import Mixed, fit_mixed
 from broodyear.survival.result import SurvivalFit
 from broodyear.survival.robust import require_full_robust, robust_notes
@@ -83,10 +84,25 @@ def fit_survival(
     design = make_design(as_frame(frame), formula, survived, trials, named, spare_rows=spare_rows)
     if method == "firth":
         return _firth(design)
-    refuse_separation(design.matrix, design.terms, design.rows.survived, design.rows.trials)
+    _refuse_separation(design)
     if method == "mixed":
         return _mixed(design, quadrature_points, small_sample)
     return _MARGINAL[method](design)
+
+
+def fit_marginal(design: Design, method: str) -> SurvivalFit:
+    """One of the methods without random intercepts on a design made before, so that several share its checks.
+
+    The design has the one group of clustered and exchangeable; the other two leave it aside.
+    """
+    _refuse_separation(design)
+    return _MARGINAL[method](design if method in ("clustered", "exchangeable") else replace(design, groupings=()))
+
+
+def _refuse_separation(design: Design) -> None:
+    if "not separated" not in design.made:
+        refuse_separation(design.matrix, design.terms, design.rows.survived, design.rows.trials)
+        design.made["not separated"] = True
 
 
 def _require_groups(method: str, groups: tuple[str, ...], quadrature_points: int) -> None:
@@ -209,12 +225,8 @@ def _mixed(design: Design, quadrature_points: int, small_sample: bool) -> Surviv
     )
 
 
-def _plain(design: Design) -> Logistic:
-    return fit_logistic(design.matrix, design.rows.survived, design.rows.trials)
-
-
 def _quasi_binomial(design: Design) -> SurvivalFit:
-    plain = _plain(design)
+    plain = plain_fit(design)
     return _result(
         design,
         "quasi_binomial",
@@ -227,7 +239,7 @@ def _quasi_binomial(design: Design) -> SurvivalFit:
 
 
 def _clustered(design: Design) -> SurvivalFit:
-    plain, grouping = _plain(design), design.groupings[0]
+    plain, grouping = plain_fit(design), design.groupings[0]
     covariance = cluster_covariance(design, plain, grouping)
     require_full_robust(design, grouping, covariance, plain.covariance)
     return _result(
@@ -257,7 +269,7 @@ def _exchangeable(design: Design) -> SurvivalFit:
 
 
 def _beta_binomial(design: Design) -> SurvivalFit:
-    found = fit_beta_binomial(design.matrix, design.rows.survived, design.rows.trials)
+    found = fit_beta_binomial(design.matrix, design.rows.survived, design.rows.trials, plain_fit(design))
     zero = "No more than binomial variation between rows: the correlation is estimated as zero."
     return _result(
         design,

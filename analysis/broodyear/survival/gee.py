@@ -9,7 +9,7 @@ import numpy as np
 from broodyear.errors import Refused
 from broodyear.survival.arrays import FloatArray, expit, level_sums
 from broodyear.survival.design import Design, Grouping
-from broodyear.survival.glm import fit_logistic
+from broodyear.survival.glm import plain_fit
 
 ITERATIONS = 200
 STEP_TOLERANCE = 1e-9
@@ -35,7 +35,7 @@ class Exchangeable:
 
 def _solve(design: Design, grouping: Grouping) -> FloatArray:
     """Scoring steps, the correlation estimated anew at each; refuses when they run away."""
-    coefficients = fit_logistic(design.matrix, design.rows.survived, design.rows.trials).coefficients
+    coefficients = plain_fit(design).coefficients
     for turn in range(ITERATIONS):
         correlation = _moment_correlation(design, grouping, coefficients)
         sums = _sums(design, grouping, coefficients, correlation)

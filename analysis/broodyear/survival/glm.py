@@ -58,6 +58,14 @@ def fit_logistic(matrix: FloatArray, survived: FloatArray, trials: FloatArray) -
     return summarise(matrix, survived, trials, coefficients)
 
 
+def plain_fit(design: Design) -> Logistic:
+    """The binomial fit of a design, made once."""
+    if "logistic" not in design.made:
+        design.made["logistic"] = fit_logistic(design.matrix, design.rows.survived, design.rows.trials)
+    found: Logistic = design.made["logistic"]
+    return found
+
+
 def _by_normal_equations(matrix: FloatArray, survived: FloatArray, trials: FloatArray) -> FloatArray | None:
     """Coefficients once the deviance no longer falls, or None where the equations are poorly conditioned."""
     share = (survived + 0.5) / (trials + 1.0)

@@ -10,11 +10,12 @@ import numpy as np
 from broodyear.errors import Refused
 from broodyear.survival.arrays import FloatArray
 from broodyear.survival.design import Design
-from broodyear.survival.glm import fit_logistic
+from broodyear.survival.glm import plain_fit
 from broodyear.survival.mixed_laplace import Mode, refuse_unsettled
 from broodyear.survival.mixed_optimum import (
     LARGEST_SD,
     SMALLEST_SD,
+    SUSPECT_SD,
     Optimum,
     laplace_for,
     objective_kept,
@@ -27,7 +28,6 @@ from broodyear.survival.mixed_system import invert
 
 START_SD = 0.4
 RESTART_SDS = (1.0, 0.1)
-SUSPECT_SD = 0.05  # below this a spread is tested for being zero
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,7 +82,7 @@ def fit_mixed(design: Design, *, quadrature_points: int = 1, small_sample: bool 
 
 
 def _fit(design: Design, quadrature_points: int, small_sample: bool) -> Mixed:
-    start = fit_logistic(design.matrix, design.rows.survived, design.rows.trials).coefficients
+    start = plain_fit(design).coefficients
     kept = list(range(len(design.groupings)))
     optimum = search(design, kept, np.full(len(kept), np.log(START_SD)), start)
     notes: list[str] = []
@@ -113,14 +113,14 @@ def _without_or_inside(design: Design, kept: list[int], optimum: Optimum, weakes
     for sd in RESTART_SDS:
         log_sds = optimum.log_sds.copy()
         log_sds[weakest] = np.log(sd)
-        found = search(design, kept, log_sds, optimum.coefficients)
+        found = search(design, kept, log_sds, optimum.coefficients, leave=weakest)
         inside = found if found.deviance < inside.deviance else inside
     without = [place for spot, place in enumerate(kept) if spot != weakest]
     if without:
         dropped = search(design, without, np.delete(inside.log_sds, weakest), inside.coefficients)
         zero_deviance = dropped.deviance
     else:
-        plain = fit_logistic(design.matrix, design.rows.survived, design.rows.trials)
+        plain = plain_fit(design)
         dropped = Optimum(
             np.empty(0), plain.coefficients, -2.0 * plain.log_likelihood, np.empty((0, 0)), np.empty((0, 0))
         )
@@ -217,7 +217,7 @@ def _modes(
 
 def _all_zero(design: Design, notes: list[str]) -> Mixed:
     """No grouping has any spread: the plain binomial fit."""
-    plain = fit_logistic(design.matrix, design.rows.survived, design.rows.trials)
+    plain = plain_fit(design)
     blank = tuple(np.zeros(len(grouping.levels)) for grouping in design.groupings)
     return Mixed(
         coefficients=plain.coefficients,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -14,6 +15,7 @@ from broodyear.survival.mixed_quadrature import Quadrature
 from broodyear.survival.mixed_system import lay_out
 
 SMALLEST_SD, LARGEST_SD = 1e-3, 30.0
+SUSPECT_SD = 0.05  # below this a spread is tested for being zero
 HESSIAN_STEP = 1e-3  # in units of about one standard error
 HESSIAN_DRIFT = 1e-6  # a longer move than this (in standard errors) calls for new second derivatives
 GRADIENT_TOLERANCE = 1e-6
@@ -40,13 +42,11 @@ class Optimum:
 
 def laplace_for(design: Design, kept: Sequence[int]) -> Laplace:
     """The Laplace likelihood of a design with only the groupings kept."""
-    key = tuple(kept)
-    if key not in design.likelihoods:
+    key = ("laplace", *(design.groupings[place].name for place in kept))
+    if key not in design.made:
         groupings: list[Grouping] = [design.groupings[place] for place in kept]
-        design.likelihoods[key] = Laplace(
-            design.matrix, design.rows.survived, design.rows.trials, lay_out(groupings)
-        )
-    found: Laplace = design.likelihoods[key]
+        design.made[key] = Laplace(design.matrix, design.rows.survived, design.rows.trials, lay_out(groupings))
+    found: Laplace = design.made[key]
     return found
 
 
@@ -83,20 +83,38 @@ def best_with_fixed_spread(
 
 
 def search(
-    design: Design, kept: Sequence[int], log_sds: FloatArray, coefficients: FloatArray, points: int = 1
+    design: Design,
+    kept: Sequence[int],
+    log_sds: FloatArray,
+    coefficients: FloatArray,
+    points: int = 1,
+    leave: int | None = None,
 ) -> Optimum:
-    """Quasi-Newton search from one start, in coordinates scaled to about one standard error each."""
+    """Quasi-Newton search from one start, in coordinates scaled to about one standard error each.
+
+    leave: place of a spread (among those kept) whose search below SUSPECT_SD was done before: as soon as it is
+    down there and the likelihood still rises towards zero, what follows is known and the search ends.
+    """
     from scipy.optimize import minimize
 
     count = len(kept)
     objective = objective_kept(design, kept, points)
     scale = _scale(design, kept, log_sds, coefficients)
     origin = np.concatenate([np.zeros(count), coefficients])
+    seen: list[tuple[FloatArray, FloatArray]] = []
 
     def scaled(values: FloatArray) -> tuple[float, FloatArray]:
         moved = origin + scale @ values
         value, gradient = objective.with_gradient(moved[:count], moved[count:])
+        seen[:] = [(moved[:count], gradient[:count])]
         return value, scale.T @ gradient
+
+    def known_from_here(_values: FloatArray) -> None:
+        log_sd, slope = (part[leave] for part in seen[0]) if leave is not None else (np.inf, 0.0)
+        if log_sd < np.log(SUSPECT_SD) and slope > 0.0:
+            raise StopIteration
+
+    after_each_step: Any = known_from_here
 
     limits = [
         (np.log(SMALLEST_SD) / scale[place, place], np.log(LARGEST_SD) / scale[place, place])
@@ -108,6 +126,7 @@ def search(
         jac=True,
         method="L-BFGS-B",
         bounds=limits + [(None, None)] * len(coefficients),
+        callback=after_each_step,
         options={"maxiter": 400, "maxfun": 1000, "maxcor": 20, "ftol": 1e-13, "gtol": 1e-4},
     )
     best = origin + scale @ np.asarray(result.x, dtype=float)

@@ -35,21 +35,27 @@ def gather(store: Store, season: int) -> SeasonResults:
     with EffectsBeside(known) as beside, threadpool_limits(limits=1, user_api="blas"):
         screen = _attempt(lambda: _screen(known))
         practices = _attempt(lambda: _practices(known))
+        setups = _setups(screen, season)
+        from_screen = _from_screen(known, screen, season)
+        changes = _attempt(lambda: _changes(known, practices))
+        counted, records = _counted(store, tanks, season), _records(store, season)
+        happened = events(store, tanks, season)
+        key_figures = _key_figures(store, tanks, setups, season)
+        drawn = timelines(store, season, setups)
         effects = beside.result()
-    setups = _setups(screen, season)
     return SeasonResults(
         season=season,
         settings=store.settings,
         setups=setups,
-        **_from_screen(known, screen, season),
+        **from_screen,
         **_from_effects(effects),
         practices=_table("practices", "Practices over all seasons", practices, PRACTICES),
-        changes=_table("changes", "What to change next season", _attempt(lambda: _changes(known, practices))),
-        **_counted(store, tanks, season),
-        events=_table("events", "What happened when, tank by tank", events(store, tanks, season)),
-        **_records(store, season),
-        key_figures=_key_figures(store, tanks, setups, season),
-        timelines=timelines(store, season, setups),
+        changes=_table("changes", "What to change next season", changes),
+        **counted,
+        events=_table("events", "What happened when, tank by tank", happened),
+        **records,
+        key_figures=key_figures,
+        timelines=drawn,
     )
 
 
