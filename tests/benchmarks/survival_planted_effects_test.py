@@ -16,8 +16,8 @@ from broodyear.intake import load_paths
 from broodyear.store import open_store
 from broodyear.survival.effects_models import headline_model
 from broodyear.survival.effects_rows import FACTORS, TEMPERATURE, outcome_rows, with_references
-from broodyear.synthetic import outcome_rows as simulated_outcomes
 from broodyear.synthetic import Programme, simulate, write_uploads
+from broodyear.synthetic import outcome_rows as simulated_outcomes
 
 SEEDS = 200
 SEEDS_THROUGH_A_STORE = 12
