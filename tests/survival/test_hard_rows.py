@@ -61,6 +61,50 @@ def test_spread_without_bound_is_refused():
         fit(frame, "1", groups="site")
 
 
+def nearly_all_or_nothing(seed: int) -> pd.DataFrame:
+    """Sites that lost or kept every egg, but for one or two."""
+    rng = np.random.default_rng(seed)
+    share = np.where(np.arange(10) < 4, 0.0, 1.0)
+    share[[2, 7]] = rng.uniform(0.3, 0.7, 2)
+    site = np.repeat(np.arange(10), 2)
+    return pd.DataFrame({"site": site, "eggs": 150, "alive": rng.binomial(150, share[site])})
+
+
+@pytest.mark.parametrize("small_sample", [False, True])
+def test_a_spread_of_many_logits_is_said(small_sample):
+    found = fit(nearly_all_or_nothing(1), "1", groups="site", small_sample=small_sample)
+    spread = float(found.group_sd["site"])
+    assert 6.0 < spread < 30.0
+    assert found.notes[-1] == (
+        f"The spread between levels of site comes out at {spread:.0f} logits: nearly all of its levels lost or"
+        " kept every egg, so its size rests on few rows, and odds ratios with it. Read the percentages, or take that"
+        " group out."
+    )
+
+
+def test_an_ordinary_spread_is_not():
+    rng = np.random.default_rng(4)
+    frame = pd.DataFrame({"site": np.repeat(np.arange(10), 3), "eggs": 100})
+    frame["alive"] = rng.binomial(100, 1 / (1 + np.exp(-(1.5 + rng.normal(0, 1.5, 10)[frame["site"]]))))
+    assert not any("logits" in note for note in fit(frame, "1", groups="site", small_sample=True).notes)
+
+
+def test_a_restricted_spread_never_stands_at_the_limit_of_the_search():
+    """Where the restricted spread runs away, that of maximum likelihood stays, and is said to."""
+    rng = np.random.default_rng(7)
+    share = rng.choice([0.0, 1.0], 10, p=[0.4, 0.6])
+    share[:2] = rng.uniform(0.2, 0.8, 2)
+    site = np.repeat(np.arange(10), 2)
+    frame = pd.DataFrame({"site": site, "eggs": 50, "alive": rng.binomial(50, share[site])})
+    plain = fit(frame, "1", groups="site")
+    found = fit(frame, "1", groups="site", small_sample=True)
+    assert float(found.group_sd["site"]) == pytest.approx(float(plain.group_sd["site"]))
+    assert float(found.group_sd["site"]) < 29.0  # the search ends at 30
+    assert (
+        found.notes[0] == "Spreads are those of maximum likelihood: the restricted likelihood has no maximum here."
+    )
+
+
 def test_an_odds_ratio_beyond_any_number_is_infinite_without_a_warning():
     table = fit(narrow(), "warm", method="quasi_binomial").step("warm", by=1000.0)
     assert np.isinf(table.loc[0, "odds_ratio"])

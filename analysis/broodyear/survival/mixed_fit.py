@@ -28,6 +28,8 @@ from broodyear.survival.mixed_system import invert
 
 START_SD = 0.4
 RESTART_SDS = (1.0, 0.1)
+WIDE_SD = 6.0  # logits: a level one such spread from even lost or kept all but one fish in four hundred
+LIMIT_TOLERANCE = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,11 +162,12 @@ def _finish(
     if small_sample:
         moved = restrict(objective, laplace, values, optimum.scale, hessian)
         bent = scaled_hessian(objective, moved, optimum.scale, count)
-        if _is_curved(bent):
+        if _is_curved(bent) and _unbounded(moved[:count]) is None:
             values, hessian = moved, bent
             deviance, _ = objective.with_gradient(values[:count], values[count:])
         else:
             notes.append("Spreads are those of maximum likelihood: the restricted likelihood has no maximum here.")
+    notes += _wide_notes(design, kept, values[:count])
     joint = 2.0 * optimum.scale @ np.linalg.inv(hessian) @ optimum.scale.T
     log_sds, coefficients = values[:count], values[count:]
     sds = np.zeros(len(design.groupings))
@@ -188,12 +191,29 @@ def _finish(
 
 
 def _require_bounded(design: Design, kept: Sequence[int], values: FloatArray) -> None:
-    for place, log_sd in zip(kept, values, strict=False):
-        if log_sd >= np.log(LARGEST_SD):
-            raise Refused(
-                f"The spread between levels of {design.groupings[place].name} grows without bound: nearly all"
-                " of its levels lost or kept every egg. Take that group out, or report the counts as they are."
-            )
+    spot = _unbounded(values[: len(kept)])
+    if spot is not None:
+        raise Refused(
+            f"The spread between levels of {design.groupings[kept[spot]].name} grows without bound: nearly all"
+            " of its levels lost or kept every egg. Take that group out, or report the counts as they are."
+        )
+
+
+def _unbounded(log_sds: FloatArray) -> int | None:
+    """Place of the first spread at the limit of the search, None when all lie inside it."""
+    at_limit = np.flatnonzero(log_sds >= np.log(LARGEST_SD) - LIMIT_TOLERANCE)
+    return int(at_limit[0]) if at_limit.size else None
+
+
+def _wide_notes(design: Design, kept: Sequence[int], log_sds: FloatArray) -> list[str]:
+    """A sentence for every spread so wide that hardly any level has a rate between none and all."""
+    return [
+        f"The spread between levels of {design.groupings[place].name} comes out at {np.exp(log_sd):.0f} logits:"
+        " nearly all of its levels lost or kept every egg, so its size rests on few rows, and odds ratios with it."
+        " Read the percentages, or take that group out."
+        for place, log_sd in zip(kept, log_sds, strict=True)
+        if log_sd > np.log(WIDE_SD)
+    ]
 
 
 def _is_curved(hessian: FloatArray) -> bool:
