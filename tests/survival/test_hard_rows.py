@@ -76,9 +76,9 @@ def test_a_spread_of_many_logits_is_said(small_sample):
     spread = float(found.group_sd["site"])
     assert 6.0 < spread < 30.0
     assert found.notes[-1] == (
-        f"The spread between levels of site comes out at {spread:.0f} logits: nearly all of its levels lost or"
-        " kept every egg, so its size rests on few rows, and odds ratios with it. Read the percentages, or take that"
-        " group out."
+        f"The spread between levels of site comes out at {spread:.0f} logits: nearly all of its levels lost"
+        " or kept every egg, so its size rests on few rows, and odds ratios with it. Read the percentages,"
+        " or take that group out."
     )
 
 
