@@ -1,4 +1,4 @@
-"""The order of a file as a proof that no key comes twice: it proves only what is so, and findings stay the same."""
+"""The order of a file as a proof that no key comes twice: it proves only what is so, and findings stay so."""
 
 from __future__ import annotations
 

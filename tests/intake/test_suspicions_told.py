@@ -156,3 +156,20 @@ def test_words_of_a_case() -> None:
     case = {"n": 1, "c": None, "on": dt.date(2024, 11, 8), "at": dt.datetime(2024, 11, 8, 14, 30), "t": "{n}"}
     said = filled("{n:of day} {c:.1f} {on:day} {at:minute} {on} {at} {t}", case)
     assert said == "1 day not recorded 2024-11-08 2024-11-08 14:30 2024-11-08 2024-11-08 14:30:00 {n}"
+
+
+def test_findings_of_a_file_come_in_line_order(tmp_path: Path) -> None:
+    """Suspicions are found after errors, and are told between them, where their rows stand."""
+    (tmp_path / "tanks.csv").write_text("tank_id\nT-1\n", encoding="utf-8")
+    rows = ["2024-11-08T10:00,warm", "2024-11-09T10:00,27.5", "2024-11-10T10:00,cold", "2024-11-11T10:00,28.5"]
+    text = "\n".join(["tank_id,read_at,water_temp", *(f"T-1,{row}" for row in rows), ""])
+    (tmp_path / "temperatures.csv").write_text(text, encoding="utf-8")
+    with open_store(tmp_path / "s.duckdb", for_loading=True) as store:
+        loaded = load_paths(store, [tmp_path])
+    expected = [
+        (2, "not_a_number"),
+        (3, "water_temp_above_25"),
+        (4, "not_a_number"),
+        (5, "water_temp_above_25"),
+    ]
+    assert [(finding.line, finding.rule) for finding in loaded.findings] == expected

@@ -11,7 +11,7 @@ import duckdb
 
 from broodyear.findings import Finding
 from broodyear.intake.cell_sql import BLANKS, CellCheck, Reading
-from broodyear.intake.messages import may_mean_two_days, or_like, words
+from broodyear.intake.messages import Words, may_mean_two_days, or_like, words
 from broodyear.intake.recognise import Recognised
 from broodyear.intake.references import NearCodes
 from broodyear.intake.rejected import Rejected, RejectedRows
@@ -34,10 +34,14 @@ class Verdict:
 
     def add(self, finding: Finding) -> None:
         """Take a finding in, as long as its like have not filled the list."""
-        kind = (finding.rule, finding.column)
-        self._listed[kind] += 1
-        if self._listed[kind] <= MOST_LISTED:
+        if self.has_room(finding.rule, finding.column):
             self.findings.append(finding)
+
+    def has_room(self, rule: str, column: str | None) -> bool:
+        """Count one more finding of a kind; whether it is still to be listed."""
+        kind = (rule, column)
+        self._listed[kind] += 1
+        return self._listed[kind] <= MOST_LISTED
 
     def close(self, path: str, table: str) -> None:
         """Say how many findings were not listed, and put all in line order."""
@@ -48,7 +52,12 @@ class Verdict:
                 self.findings.append(
                     Finding(path, None, table, column, None, alike[0].level, rule, message, alike[0].advice)
                 )
-        self.findings.sort(key=lambda finding: (finding.line is None, finding.line or 0))
+        self.findings.sort(key=by_line)
+
+
+def by_line(finding: Finding) -> tuple[bool, int]:
+    """Sorts the findings of one file in line order, those about the whole file last."""
+    return finding.line is None, finding.line or 0
 
 
 def judge(connection: duckdb.DuckDBPyConnection, path: str, found: Recognised, staged: Staged) -> Verdict:
@@ -57,18 +66,18 @@ def judge(connection: duckdb.DuckDBPyConnection, path: str, found: Recognised, s
     verdict = Verdict()
     strict = replace(staged.reading, plain=False)
     connection.execute(f"CREATE OR REPLACE TEMP TABLE judged AS {_detail_query(found, strict, staged, checks)}")
-    codes = NearCodes(connection, found.table)
+    sayings = _Sayings(found, checks, NearCodes(connection, found.table))
     for rows in _pages(connection):
         for line, raw, broken, decider in rows:
             cells = _cells(raw, found.width)
-            if not any(cell.strip(BLANKS) for cell in cells):
+            if not "".join(cells).strip(BLANKS):
                 verdict.blank_rows += 1
             else:
                 if not broken:
                     raise RuntimeError(f"{path}, line {line}: set aside without a reason")
-                failed = [checks[position] for position in broken]
-                spoiled = [check for check in failed if check.rule in SPOILED]
-                _reject(verdict, path, found, line, cells, spoiled[:1] or failed, decider, codes)
+                # The checks of the row as such come first.
+                told = broken[:1] if checks[broken[0]].rule in SPOILED else broken
+                _reject(verdict, path, line, cells, told, decider, sayings)
     return verdict
 
 
@@ -92,25 +101,51 @@ def _cells(raw: list[str | None], width: int) -> tuple[str, ...]:
 def _reject(
     verdict: Verdict,
     path: str,
-    found: Recognised,
     line: int,
     cells: tuple[str, ...],
-    broken: list[CellCheck],
+    broken: list[int],
     decider: str | None,
-    codes: NearCodes,
+    sayings: _Sayings,
 ) -> None:
     problems = []
-    for check in broken:
-        value = _value(check, found, cells)
-        rule = _finer_rule(check, value)
-        said = words(check.rule, found.table, check.column, value, decider)
-        if check.rule in UNKNOWN_RULES.values() and check.column and value:
-            said = or_like(said, codes.near(check.column, value))
-        verdict.add(
-            Finding(path, line, found.table.name, check.column, value, "error", rule, said.message, said.advice)
-        )
-        problems.append(f"{check.column + ': ' if check.column else ''}{said.message}. {said.advice}")
+    table = sayings.found.table.name
+    for position in broken:
+        check = sayings.checks[position]
+        value = _value(check, sayings.found, cells)
+        rule, said, problem = sayings.about(position, value, decider)
+        if verdict.has_room(rule, check.column):
+            verdict.findings.append(
+                Finding(path, line, table, check.column, value, "error", rule, said.message, said.advice)
+            )
+        problems.append(problem)
     verdict.rejected.add(Rejected(line, cells, " ".join(problems)))
+
+
+class _Sayings:
+    """What is said about broken checks of one file, worked out once for cells that are alike: what is wrong in a
+    large file is mostly the same few cells again and again."""
+
+    def __init__(self, found: Recognised, checks: list[CellCheck], codes: NearCodes) -> None:
+        self.found = found
+        self.checks = checks
+        self._codes = codes
+        self._known: dict[tuple[int, str | None, str | None], tuple[str, Words, str]] = {}
+
+    def about(self, position: int, value: str | None, decider: str | None) -> tuple[str, Words, str]:
+        """The rule of the check at ``position`` as it is told, its words, and both as one text for the row."""
+        key = position, value, decider
+        if key not in self._known:
+            if len(self._known) == MOST_LISTED:
+                self._known.clear()
+            self._known[key] = self._worked_out(self.checks[position], value, decider)
+        return self._known[key]
+
+    def _worked_out(self, check: CellCheck, value: str | None, decider: str | None) -> tuple[str, Words, str]:
+        said = words(check.rule, self.found.table, check.column, value, decider)
+        if check.rule in UNKNOWN_RULES.values() and check.column and value:
+            said = or_like(said, self._codes.near(check.column, value))
+        problem = f"{check.column + ': ' if check.column else ''}{said.message}. {said.advice}"
+        return _finer_rule(check, value), said, problem
 
 
 def _finer_rule(check: CellCheck, value: str | None) -> str:

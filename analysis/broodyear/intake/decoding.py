@@ -225,15 +225,16 @@ def _survey(place: Path, skip: int, census: Census) -> bool:
     for piece in _pieces(place):
         body = piece[skip:] if first else piece
         first = False
-        _count(body, last, census)
-        census.is_ascii = census.is_ascii and body.isascii()
+        is_ascii = body.isascii()
+        census.is_ascii = census.is_ascii and is_ascii
+        _count(body, last, census, is_ascii)
         if not census.is_ascii:
             try:
                 decoder.decode(body)
             except UnicodeDecodeError:
                 return False
-        last = (last + body)[-3:]
-        tail = (tail + body)[-4096:]
+        tail = body[-4096:] if len(body) >= 4096 else (tail + body)[-4096:]
+        last = tail[-3:]
     try:
         decoder.decode(b"", final=True)
     except UnicodeDecodeError:
@@ -245,12 +246,12 @@ def _survey(place: Path, skip: int, census: Census) -> bool:
     return True
 
 
-def _count(body: bytes, last: bytes, census: Census) -> None:
+def _count(body: bytes, last: bytes, census: Census, is_ascii: bool) -> None:
     numbers = np.frombuffer(body, np.uint8)
     newlines = int(np.count_nonzero(numbers == ord("\n")))
     census.size += len(body)
     census.newlines += newlines
-    if body.isascii() and not last.endswith(b"\r") and np.count_nonzero(numbers < ord(",")) == newlines:
+    if is_ascii and not last.endswith(b"\r") and np.count_nonzero(numbers < ord(",")) == newlines:
         # The usual piece of a large file. What is looked for below all comes before the comma.
         return
     _count_rare(body, last, census)

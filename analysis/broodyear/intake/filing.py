@@ -17,6 +17,7 @@ from broodyear.intake.clock_changes import clock_change_warnings
 from broodyear.intake.decoding import Text, read_text
 from broodyear.intake.dialect import Dialect, find_dialect
 from broodyear.intake.notes import cell_notes, cut_off_line, short_rows, uses_decimal_commas
+from broodyear.intake.pausing import uncollected
 from broodyear.intake.picking import pick_rows
 from broodyear.intake.recognise import Recognised, recognise
 from broodyear.intake.references import prepare_known_codes
@@ -80,11 +81,13 @@ def file_upload(
     # Read and judged before the transaction begins: a failure of the quick reader would end it.
     reading = _reading(opened)
     staged = stage(connection, opened.text, opened.dialect, opened.found, reading)
-    verdict = judge(connection, opened.source.shown, opened.found, staged)
+    with uncollected():
+        verdict = judge(connection, opened.source.shown, opened.found, staged)
     left_out = _look_across_rows(connection, opened, staged, verdict, settings)
     connection.execute("BEGIN")
     try:
-        filed = _write(connection, opened, staged, verdict, left_out, settings, earlier)
+        with uncollected():
+            filed = _write(connection, opened, staged, verdict, left_out, settings, earlier)
         added = filed.report.rows_accepted > 0 or not earlier
         connection.execute("COMMIT" if added else "ROLLBACK")
     except BaseException:

@@ -41,25 +41,27 @@ class _Walk:
     and streams that share one look like a stream that comes again, which proves nothing."""
 
     def __init__(self) -> None:
-        self._last: tuple[NDArray[np.uint64], NDArray[np.int64]] | None = None
+        self._stream: int | None = None
+        self._moment = 0
         self._seen: set[int] = set()
 
     def goes_on(self, streams: NDArray[np.uint64], moments: NDArray[np.int64]) -> bool:
         """Take the next rows in; False when they do not go on in order after those before them."""
         if not len(streams):
             return True
-        if self._last is None:
-            self._seen.add(int(streams[0]))
+        if streams[0] != self._stream:
+            begun = [int(streams[0])]
+        elif moments[0] > self._moment:
+            begun = []
         else:
-            streams = np.concatenate((self._last[0], streams))
-            moments = np.concatenate((self._last[1], moments))
-        self._last = streams[-1:], moments[-1:]
+            return False
+        self._stream, self._moment = int(streams[-1]), int(moments[-1])
         changes = streams[1:] != streams[:-1]
         rises = moments[1:] > moments[:-1]
-        return bool((changes | rises).all()) and self._are_new(streams[1:][changes])
+        return bool((changes | rises).all()) and self._are_new([*begun, *streams[1:][changes].tolist()])
 
-    def _are_new(self, begun: NDArray[np.uint64]) -> bool:
-        for stream in begun.tolist():
+    def _are_new(self, begun: list[int]) -> bool:
+        for stream in begun:
             if stream in self._seen or len(self._seen) == MOST_STREAMS:
                 return False
             self._seen.add(stream)

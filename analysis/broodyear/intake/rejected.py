@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import json
+import pickle
 import tempfile
 import weakref
 from collections.abc import Iterator
-from dataclasses import astuple, dataclass
+from dataclasses import dataclass
 from itertools import islice
 from typing import IO
 
@@ -30,7 +30,8 @@ class RejectedRows:
 
     def __init__(self) -> None:
         self._held: list[Rejected] = []
-        self._file: IO[str] | None = None
+        self._file: IO[bytes] | None = None
+        self._chunks = 0
         self._count = 0
 
     def __len__(self) -> int:
@@ -45,18 +46,21 @@ class RejectedRows:
 
     def _write_out(self) -> None:
         if self._file is None:
-            self._file = tempfile.TemporaryFile("w+", encoding="utf-8")  # noqa: SIM115 - lives as long as self
+            self._file = tempfile.TemporaryFile()  # noqa: SIM115 - lives as long as self
             weakref.finalize(self, self._file.close)
         self._file.seek(0, 2)
-        self._file.writelines(json.dumps(astuple(row)) + "\n" for row in self._held)
+        rows = [(row.line, row.cells, row.problems, row.mendable) for row in self._held]
+        pickle.dump(rows, self._file, protocol=pickle.HIGHEST_PROTOCOL)
+        self._chunks += 1
         self._held.clear()
 
     def __iter__(self) -> Iterator[Rejected]:
         if self._file is not None:
             self._file.seek(0)
-            for text in self._file:
-                line, cells, problems, mendable = json.loads(text)
-                yield Rejected(line, tuple(cells), problems, mendable)
+            for _ in range(self._chunks):
+                # Nobody else can write to this nameless file.
+                for line, cells, problems, mendable in pickle.load(self._file):
+                    yield Rejected(line, cells, problems, mendable)
         yield from sorted(self._held, key=lambda row: row.line)
 
     def in_chunks(self) -> Iterator[list[Rejected]]:

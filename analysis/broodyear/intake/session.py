@@ -15,6 +15,7 @@ import duckdb
 
 from broodyear.errors import UnreadableFile
 from broodyear.findings import CheckResult, FileReport, Finding
+from broodyear.intake.checking import by_line
 from broodyear.intake.filing import Filed, Opened, file_upload, keep_findings, open_upload
 from broodyear.intake.rejects import write_rejects
 from broodyear.intake.sources import Source, find_sources
@@ -222,5 +223,5 @@ def _suspect(run: _Run, connection: duckdb.DuckDBPyConnection) -> None:
     for upload, filed in uploads.items():
         mine = [replace(finding, path=filed.report.path) for number, finding in found if number == upload]
         keep_findings(connection, upload, mine)
-        filed.findings += mine
+        filed.findings = sorted([*filed.findings, *mine], key=by_line)
     connection.execute("COMMIT")
