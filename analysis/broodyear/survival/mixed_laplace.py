@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -64,7 +66,8 @@ class Point:
 class Laplace:
     """−2 log-likelihood of one data set as a function of (log sd per grouping, coefficients).
 
-    `warm` keeps the last modes as the next start; it changes speed, not results.
+    `warm` keeps the last modes as the next start, `last` the last modes and point found, because second
+    derivatives and information are asked for where a search has just been; they change speed, not results.
     """
 
     matrix: FloatArray
@@ -72,12 +75,26 @@ class Laplace:
     trials: FloatArray
     layout: Layout
     warm: list[FloatArray] | None = field(default=None, repr=False)
+    last: dict[str, tuple[bytes, Any]] = field(default_factory=dict, repr=False)
 
     def __post_init__(self) -> None:
         self.constant = -2.0 * log_binomial_coefficients(self.survived, self.trials)
 
     def mode(self, sds: FloatArray, coefficients: FloatArray) -> Mode:
         """Conditional modes by penalised iteratively reweighted least squares with step halving."""
+        found: Mode = self._kept("mode", self._mode, sds, coefficients)
+        return found
+
+    def _kept(
+        self, name: str, work: Callable[[FloatArray, FloatArray], Any], first: FloatArray, second: FloatArray
+    ) -> Any:
+        """What `work` gives, worked out anew only where the parameters are others than the last time."""
+        key = first.tobytes() + second.tobytes()
+        if name not in self.last or self.last[name][0] != key:
+            self.last[name] = (key, work(first, second))
+        return self.last[name][1]
+
+    def _mode(self, sds: FloatArray, coefficients: FloatArray) -> Mode:
         fixed = self.matrix @ coefficients
         start = self.warm or [np.zeros(size) for size in self.layout.sizes]
         try:
@@ -143,6 +160,10 @@ class Laplace:
         The determinant depends on the modes, which depend on the parameters; that path is followed by
         implicit differentiation of the modes' equation.
         """
+        found: Point = self._kept("point", self._point, log_sds, coefficients)
+        return found
+
+    def _point(self, log_sds: FloatArray, coefficients: FloatArray) -> Point:
         sds = np.exp(log_sds)
         mode = self.mode(sds, coefficients)
         factor, layout = mode.factor, self.layout
