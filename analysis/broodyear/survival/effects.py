@@ -12,6 +12,7 @@ import pandas as pd
 from broodyear.errors import BroodyearError, NothingToAnalyse
 from broodyear.settings import Settings
 from broodyear.survival.agreement import agreement_table
+from broodyear.survival.effects_bend import Bend, bend_of_temperature
 from broodyear.survival.effects_models import Headline, headline_model, method_rows, within_batch
 from broodyear.survival.effects_rows import (
     FACTORS,
@@ -100,17 +101,19 @@ def _one_outcome(rows: OutcomeRows) -> tuple[pd.DataFrame, pd.DataFrame, pd.Data
             notes.append(_note_row(rows, model, len(data), 0, str(error)))
             table += _without_model(rows, wanted, str(error))
             continue
+        bend = bend_of_temperature(headline) if TEMPERATURE in wanted else Bend()
         for factor in wanted:
-            table += _factor_rows(rows, headline, factor)
+            table += _factor_rows(rows, headline, factor, bend.note)
         beside.append(method_rows(headline, wanted))
-        notes.append(_note_row(rows, model, len(data), headline.fit.rows_used, " ".join(headline.notes)))
+        said = " ".join(part for part in (*headline.notes, bend.finding) if part)
+        notes.append(_note_row(rows, model, len(data), headline.fit.rows_used, said))
     table += _refused_rows(rows)
     methods = _methods_frame(beside)
     _say_agreement(table, methods)
     return _finished(table), methods, pd.DataFrame(notes)
 
 
-def _factor_rows(rows: OutcomeRows, headline: Headline, factor: str) -> list[dict[str, Any]]:
+def _factor_rows(rows: OutcomeRows, headline: Headline, factor: str, bend: str = "") -> list[dict[str, Any]]:
     step = factor == TEMPERATURE
     fit = headline.fit
     contrast = fit.step(factor) if step else fit.contrast(factor)
@@ -127,7 +130,8 @@ def _factor_rows(rows: OutcomeRows, headline: Headline, factor: str) -> list[dic
         row["typical_difference_points"] = points
         row["level"] = STEP_LEVEL if step else str(estimate["level"])
         row.update(within.columns(row["level"]))
-        row["note"] = "; ".join(part for part in (within.note(row["level"]), _merge_note(rows, factor)) if part)
+        notes = (bend, within.note(row["level"]), _merge_note(rows, factor))
+        row["note"] = "; ".join(part for part in notes if part)
         row["within_batch_differs"] = within.differs(row["level"])
         if connected is not None and not connected.same_part(estimate["level"], estimate["reference"]):
             row.update(dict.fromkeys(ESTIMATES, np.nan))
