@@ -76,7 +76,9 @@ def test_a_matrix_with_one_factor_set_is_that_of_the_formula_evaluated_anew(form
     levels = {"gravel": ["bare", "stones"], "season": [0, 3], "logger": [False, True], "warm": [0.25]}
     for name in design.covariates:
         for level in levels[name]:
-            assert matrix_with(design, name, level) == pytest.approx(_matrix_anew(design, name, level), abs=1e-12)
+            assert matrix_with(design, name, level) == pytest.approx(
+                _matrix_anew(design, design.rows.frame, name, level), abs=1e-12
+            )
 
 
 def test_normal_equations_and_the_library_find_the_same_maximum():

@@ -112,16 +112,16 @@ def matrix_with(design: Design, name: str, value: Any) -> FloatArray:
 
 def _moved_matrix(design: Design, name: str, value: Any) -> FloatArray:
     own = _own_columns(design, name)
-    column = design.rows.frame[name]
-    rows = (
-        np.empty(0, dtype=int) if isinstance(value, np.ndarray) else np.flatnonzero((column == value).to_numpy())
-    )
-    if own and len(rows):
-        # Other columns stay as they are, and these are what they are in a row that has the value.
-        matrix = design.matrix.copy()
+    if not own or isinstance(value, np.ndarray):
+        return _matrix_anew(design, design.rows.frame, name, value)
+    # Other columns stay as they are, and these are what they are in a row that has the value.
+    rows = np.flatnonzero((design.rows.frame[name] == value).to_numpy())
+    matrix = design.matrix.copy()
+    if len(rows):
         matrix[:, own] = design.matrix[rows[0], own]
-        return matrix
-    return _matrix_anew(design, name, value)
+    else:
+        matrix[:, own] = _matrix_anew(design, design.rows.frame.iloc[:1], name, value)[0, own]
+    return matrix
 
 
 def _own_columns(design: Design, name: str) -> list[int]:
@@ -135,8 +135,8 @@ def _own_columns(design: Design, name: str) -> list[int]:
     return places
 
 
-def _matrix_anew(design: Design, name: str, value: Any) -> FloatArray:
-    frame = design.rows.frame.copy()
+def _matrix_anew(design: Design, rows: pd.DataFrame, name: str, value: Any) -> FloatArray:
+    frame = rows.copy()
     column = frame[name]
     if isinstance(column.dtype, pd.CategoricalDtype):
         frame[name] = pd.Categorical([value] * len(frame), dtype=column.dtype)
