@@ -43,8 +43,8 @@ def days_of_readings(connection: duckdb.DuckDBPyConnection) -> int:
     return int(row[0])
 
 
-def stored_store(folder: Path) -> Store:
-    store = open_store(folder / "store.duckdb", for_loading=True)
+def stored_store(folder: Path, name: str = "store") -> Store:
+    store = open_store(folder / f"{name}.duckdb", for_loading=True)
     (folder / "tanks.csv").write_text("tank_id\nT1\n", encoding="utf-8")
     for day in (1, 2):
         (folder / f"readings_{day}.csv").write_text(READINGS.format(day=day), encoding="utf-8")
@@ -134,3 +134,12 @@ def test_a_store_opened_to_read_shows_what_is_kept(every_store_is_large: None, t
         store.connection.execute("DELETE FROM kept.instrument_days")
     with open_store(tmp_path / "store.duckdb") as store:
         assert len(store.result("instrument_days")) == 0
+
+
+@pytest.mark.parametrize("name", ["kept", 'it"s kept', "temp", "main"])
+def test_whatever_the_file_is_called(every_store_is_large: None, tmp_path: Path, name: str) -> None:
+    with stored_store(tmp_path, name) as store:
+        assert store.keep_derived()
+        assert len(store.result("instrument_days")) == 1
+    with open_store(tmp_path / f"{name}.duckdb") as store:
+        assert len(store.result("instrument_days")) == 1

@@ -51,7 +51,7 @@ def kept_tables(connection: duckdb.DuckDBPyConnection, settings: Settings) -> fr
     found = connection.execute(_KEEPS).fetchone()
     if found is None or not found[0]:
         return frozenset()
-    kept_for = connection.execute("SELECT fingerprint FROM kept.fingerprint").fetchone()
+    kept_for = connection.execute(f"SELECT fingerprint FROM {_schema(connection)}.fingerprint").fetchone()
     if kept_for is None or kept_for[0] != fingerprint(connection, settings):
         return frozenset()
     return frozenset(queries_to_keep())
@@ -59,18 +59,19 @@ def kept_tables(connection: duckdb.DuckDBPyConnection, settings: Settings) -> fr
 
 def show_kept(connection: duckdb.DuckDBPyConnection, name: str) -> None:
     """Let the temporary view ``name`` stand for the kept table."""
-    connection.execute(f"CREATE OR REPLACE TEMP VIEW {name} AS SELECT * FROM kept.{name}")
+    connection.execute(f"CREATE OR REPLACE TEMP VIEW {name} AS SELECT * FROM {_schema(connection)}.{name}")
 
 
 def write_kept(connection: duckdb.DuckDBPyConnection, names: Collection[str], kept_for: str) -> None:
     """Keep the temporary tables ``names`` in the store, in place of what was kept, in one transaction."""
+    schema = _schema(connection)
     connection.execute("BEGIN")
     try:
         drop_kept(connection)
-        connection.execute("CREATE SCHEMA kept")
+        connection.execute(f"CREATE SCHEMA {schema}")
         for name in names:
-            connection.execute(f"CREATE TABLE kept.{name} AS SELECT * FROM temp.{name}")
-        connection.execute("CREATE TABLE kept.fingerprint AS SELECT ? AS fingerprint", [kept_for])
+            connection.execute(f"CREATE TABLE {schema}.{name} AS SELECT * FROM temp.{name}")
+        connection.execute(f"CREATE TABLE {schema}.fingerprint AS SELECT ? AS fingerprint", [kept_for])
         connection.execute("COMMIT")
     except BaseException:
         connection.execute("ROLLBACK")
@@ -79,4 +80,12 @@ def write_kept(connection: duckdb.DuckDBPyConnection, names: Collection[str], ke
 
 def drop_kept(connection: duckdb.DuckDBPyConnection) -> None:
     """Forget what is kept, if anything is."""
-    connection.execute("DROP SCHEMA IF EXISTS kept CASCADE")
+    connection.execute(f"DROP SCHEMA IF EXISTS {_schema(connection)} CASCADE")
+
+
+def _schema(connection: duckdb.DuckDBPyConnection) -> str:
+    """The schema with the store's own name before it: a store file may be called kept, too."""
+    row = connection.execute("SELECT current_database()").fetchone()
+    assert row is not None
+    store = str(row[0]).replace('"', '""')
+    return f'"{store}".kept'

@@ -44,7 +44,8 @@ def _own_session(connection: duckdb.DuckDBPyConnection) -> duckdb.DuckDBPyConnec
     row = connection.execute("SELECT current_database()").fetchone()
     assert row is not None
     session = connection.cursor()
-    session.execute(f'USE "{row[0]}"')
+    name = str(row[0]).replace('"', '""')
+    session.execute(f'USE "{name}"')
     return session
 
 
