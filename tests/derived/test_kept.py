@@ -11,7 +11,7 @@ import pytest
 from tests.queries.simulated_store import simulated_store
 
 from broodyear.derived import keep_derived, kept, run_queries
-from broodyear.intake import load_paths
+from broodyear.intake import check_paths, load_paths
 from broodyear.settings import Settings
 from broodyear.store import Store, open_store
 
@@ -143,3 +143,5 @@ def test_whatever_the_file_is_called(every_store_is_large: None, tmp_path: Path,
         assert len(store.result("instrument_days")) == 1
     with open_store(tmp_path / f"{name}.duckdb") as store:
         assert len(store.result("instrument_days")) == 1
+        checked = check_paths([tmp_path / "readings_2.csv"], store=store)
+    assert checked.exit_code == 0

@@ -53,7 +53,7 @@ def _beside(
     """``connection`` with a passing store attached and in use, its views over both stores."""
     row = connection.execute("SELECT current_database()").fetchone()
     assert row is not None
-    kept = f'"{row[0]}"'
+    kept = '"' + str(row[0]).replace('"', '""') + '"'
     connection.execute(f"ATTACH '{place}' AS {_PASSING} (READ_WRITE)")
     connection.execute(f"USE {_PASSING}")
     try:
