@@ -52,6 +52,19 @@ def test_the_effects_are_the_same_to_the_last_digit(
 
 
 @pytest.mark.usefixtures("always_beside")
+def test_outcomes_shared_between_two_processes_come_back_as_one(outcomes: pd.DataFrame) -> None:
+    names = ("hatch", "hatch_to_release", "delivered_to_release")
+    every = pd.concat([outcomes.assign(outcome=name) for name in names], ignore_index=True)
+    every.loc[every["outcome"] == "hatch", "survivors"] = every["eggs"] - 3
+    with EffectsBeside(every) as under_way:
+        assert set(under_way._there["outcome"]) == set(names[:2])
+        found = under_way.result()
+    assert isinstance(found, EffectsReport)
+    assert list(dict.fromkeys(found.effects["outcome"])) == list(names)
+    assert same(found, effects_or_refusal(every))
+
+
+@pytest.mark.usefixtures("always_beside")
 def test_a_refusal_comes_back_as_its_sentence(outcomes: pd.DataFrame) -> None:
     with EffectsBeside(outcomes.assign(outcome="none that is known")) as under_way:
         assert under_way.result() == "No tank-season has an outcome, so there are no effects to estimate."

@@ -1,5 +1,7 @@
 """The effects worked out in a process of its own, beside the rest of a large programme's review.
 
+All outcomes but the last are: that one is left for when the rest of the review is done and would only wait.
+
 Run as ``python -m broodyear.reports.beside`` it reads a pickled frame of tank outcomes from standard input and
 writes the pickled effects, or the sentence with which they refuse. It ends when its standard input is closed, so
 that nothing goes on working for a review that is gone. The same functions do the work either way, and the numbers
@@ -14,6 +16,7 @@ import pickle
 import subprocess
 import sys
 import threading
+from dataclasses import fields
 from types import TracebackType
 from typing import IO, TYPE_CHECKING
 
@@ -55,6 +58,7 @@ class EffectsBeside:
 
     def __init__(self, outcomes: pd.DataFrame) -> None:
         self._outcomes = outcomes
+        self._there, self._here = _shared_out(outcomes)
         self._answer = b""
         self._process = _start() if _is_worth_it(outcomes) else None
         self._talk = threading.Thread(target=self._ask, daemon=True)
@@ -74,7 +78,7 @@ class EffectsBeside:
 
     def _ask(self) -> None:
         assert self._process and self._process.stdin and self._process.stdout
-        content = pickle.dumps(self._outcomes)
+        content = pickle.dumps(self._there)
         with contextlib.suppress(OSError):  # where it has ended, its answer is empty
             self._process.stdin.write(len(content).to_bytes(_LENGTH_BYTES, "big") + content)
             self._process.stdin.flush()
@@ -86,11 +90,37 @@ class EffectsBeside:
     def result(self) -> EffectsReport | str:
         """The effects, or the sentence with which they refused."""
         if self._process:
+            here = effects_or_refusal(self._here) if len(self._here) else None
             self._talk.join()
             if self._process.wait() == 0:
-                found: EffectsReport | str = pickle.loads(self._answer)
-                return found
+                return _together(pickle.loads(self._answer), here)
         return effects_or_refusal(self._outcomes)
+
+
+def _shared_out(outcomes: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Rows for the other process and rows for this one: each outcome is a piece of work of its own."""
+    from broodyear.survival.effects_rows import OUTCOMES
+
+    present = [name for name in OUTCOMES if (outcomes["outcome"] == name).any()]
+    is_last = outcomes["outcome"] == present[-1] if len(present) > 1 else outcomes["outcome"].isin([])
+    return outcomes[~is_last], outcomes[is_last]
+
+
+def _together(there: EffectsReport | str, here: EffectsReport | str | None) -> EffectsReport | str:
+    """The effects of both processes in the order of a tank's life; what one refuses, the whole refuses."""
+    import pandas as pd
+
+    from broodyear.survival import EffectsReport
+
+    if isinstance(there, str) or here is None:
+        return there
+    if isinstance(here, str):
+        return here
+    parts = {
+        field.name: pd.concat([getattr(there, field.name), getattr(here, field.name)], ignore_index=True)
+        for field in fields(EffectsReport)
+    }
+    return EffectsReport(**parts)
 
 
 def _is_worth_it(outcomes: pd.DataFrame) -> bool:
