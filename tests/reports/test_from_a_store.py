@@ -5,16 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from tests.reports.pages import cell, seen, written_rows
 
 from broodyear.errors import EXIT_NOTHING_TO_ANALYSE, NothingToAnalyse
 from broodyear.intake import load_paths
 from broodyear.reports import beside
+from broodyear.reports.beside import effects_or_refusal
 from broodyear.reports.folder import ReportResult
 from broodyear.reports.regions import report_regions
 from broodyear.reports.season import report_season
 from broodyear.store import Store, open_store
+from broodyear.survival import EffectsReport
 from broodyear.synthetic import simulate, write_uploads
 
 #: A word that only upload contents hold; no page may show it.
@@ -177,8 +180,15 @@ def test_a_review_is_the_same_bytes_with_one_process_and_with_two(
 ) -> None:
     monkeypatch.setattr(beside, "WORTH_A_PROCESS_ROWS", 0)
     monkeypatch.setattr(beside, "_processors", lambda: 2)
-    monkeypatch.setattr(beside, "effects_or_refusal", lambda _: "worked out here, not beside")
+    worked_out_here: list[set[str]] = []
+
+    def noted(outcomes: pd.DataFrame) -> EffectsReport | str:
+        worked_out_here.append(set(outcomes["outcome"]))
+        return effects_or_refusal(outcomes)
+
+    monkeypatch.setattr(beside, "effects_or_refusal", noted)
     again = report_season(store, last_season, tmp_path, sites=True)
+    assert worked_out_here == [{"delivered_to_release"}]
     folder = review.page.parent
     written = {path.relative_to(folder) for path in folder.rglob("*") if path.is_file()}
     assert written == {path.relative_to(tmp_path) for path in again.page.parent.rglob("*") if path.is_file()}
