@@ -11,8 +11,8 @@ from tests.reports.pages import cell, seen, written_rows
 
 from broodyear.errors import EXIT_NOTHING_TO_ANALYSE, NothingToAnalyse
 from broodyear.intake import load_paths
-from broodyear.reports import beside
-from broodyear.reports.beside import effects_or_refusal
+from broodyear.reports import effects_beside as beside
+from broodyear.reports.effects_beside import effects_or_refusal
 from broodyear.reports.folder import ReportResult
 from broodyear.reports.regions import report_regions
 from broodyear.reports.season import report_season

@@ -101,20 +101,16 @@ def test_one_degree_is_the_same_programme_in_warmer_water(monkeypatch: pytest.Mo
         assert stated < -0.3
 
 
+def harmless_warmth(**further: float) -> Programme:
+    """A programme in which neither warmth, hot hours nor bad days harm, with further numbers of survival."""
+    usual = {"warm_log_hazard_per_c": 0.0, "hot_hazard_per_hour": 0.0, "bad_day_probability": 0.0}
+    plan = changed(Plan(), survival={**usual, **further})
+    return simulate(3, seasons=2, tanks=60, plan=plan, with_readings=False)
+
+
 def test_a_collapse_does_not_change_its_stage_with_a_quicker_hatch() -> None:
     """With nothing but collapses and development, a warmer tank is neither better nor worse in any outcome."""
-    plan = changed(
-        Plan(),
-        survival={
-            "warm_log_hazard_per_c": 0.0,
-            "hot_hazard_per_hour": 0.0,
-            "bad_day_probability": 0.0,
-            "still_water_hazard_per_hour": 0.0,
-            "fry_hazard_per_day": 0.0,
-            "collapse_share": 0.3,
-        },
-    )
-    programme = simulate(3, seasons=2, tanks=60, plan=plan, with_readings=False)
+    programme = harmless_warmth(still_water_hazard_per_hour=0.0, fry_hazard_per_day=0.0, collapse_share=0.3)
     assert sum(row["collapsed"] for row in programme.truth["tank_seasons"]) > 20
     for numbers in effect(programme, "mean_water_temp_c", "+1 °C").values():
         assert abs(numbers["difference_points"]) < 0.05
@@ -122,16 +118,7 @@ def test_a_collapse_does_not_change_its_stage_with_a_quicker_hatch() -> None:
 
 def test_warmth_that_harms_nobody_changes_nothing_at_hatch() -> None:
     """Eggs die by development, not by days: without warmth planted, a quicker hatch is no better or worse."""
-    plan = changed(
-        Plan(),
-        survival={
-            "warm_log_hazard_per_c": 0.0,
-            "hot_hazard_per_hour": 0.0,
-            "bad_day_probability": 0.0,
-            "collapse_share": 0.0,
-        },
-    )
-    programme = simulate(3, seasons=2, tanks=60, plan=plan, with_readings=False)
+    programme = harmless_warmth(collapse_share=0.0)
     assert abs(effect(programme, "mean_water_temp_c", "+1 °C")["hatch"]["difference_points"]) < 0.1
 
 

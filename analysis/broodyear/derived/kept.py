@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from broodyear.derived.catalogue import MACROS, all_queries
 from broodyear.derived.headers import Query
+from broodyear.store.layout import own_name
 
 if TYPE_CHECKING:
     import duckdb
@@ -85,7 +86,4 @@ def drop_kept(connection: duckdb.DuckDBPyConnection) -> None:
 
 def _schema(connection: duckdb.DuckDBPyConnection) -> str:
     """The schema with the store's own name before it: a store file may be called kept, too."""
-    row = connection.execute("SELECT current_database()").fetchone()
-    assert row is not None
-    store = str(row[0]).replace('"', '""')
-    return f'"{store}".kept'
+    return f"{own_name(connection)}.kept"

@@ -12,7 +12,7 @@ from broodyear.errors import NothingToAnalyse
 from broodyear.schemas import Table, all_tables
 from broodyear.settings import Settings
 from broodyear.store.handle import Store
-from broodyear.store.layout import create_layout, current_rows, key_sql, names
+from broodyear.store.layout import create_layout, current_rows, key_sql, names, own_name
 from broodyear.store.opening import CONFIG, MEMORY_FOR_LOADING, connect
 
 _PASSING = "passing_store"
@@ -51,9 +51,7 @@ def _beside(
     connection: duckdb.DuckDBPyConnection, place: Path, settings: Settings
 ) -> Iterator[duckdb.DuckDBPyConnection]:
     """``connection`` with a passing store attached and in use, its views over both stores."""
-    row = connection.execute("SELECT current_database()").fetchone()
-    assert row is not None
-    kept = '"' + str(row[0]).replace('"', '""') + '"'
+    kept = own_name(connection)
     connection.execute(f"ATTACH '{place}' AS {_PASSING} (READ_WRITE)")
     connection.execute(f"USE {_PASSING}")
     try:

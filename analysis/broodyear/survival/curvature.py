@@ -86,8 +86,13 @@ def _test(line: SurvivalFit, spline: SurvivalFit, extra: int) -> tuple[float, fl
     return ratio, float(fdtrc(extra, spline.degrees_of_freedom, ratio))
 
 
+def p_words(p_value: float) -> str:
+    """A p-value as sentences show it."""
+    return "p < 0.001" if p_value < 0.001 else f"p = {p_value:.3f}"
+
+
 def _sentence(name: str, p_value: float, rows: int) -> str:
-    shown = "p < 0.001" if p_value < 0.001 else f"p = {p_value:.3f}"
+    shown = p_words(p_value)
     if np.isfinite(p_value) and p_value < CURVED_BELOW:
         return f"The effect of {name} is not a straight line ({shown}, {rows} tanks): see the curve."
     return f"These {rows} tanks do not show that the effect of {name} is anything but a straight line ({shown})."

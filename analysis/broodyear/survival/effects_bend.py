@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from broodyear.errors import BroodyearError
-from broodyear.survival.curvature import CURVED_BELOW, Curvature, curvature_test
+from broodyear.survival.curvature import CURVED_BELOW, Curvature, curvature_test, p_words
 from broodyear.survival.effects_models import Headline
 from broodyear.survival.effects_rows import TEMPERATURE
 
@@ -33,7 +33,7 @@ def bend_of_temperature(headline: Headline) -> Bend:
         )  # fmt: skip
     except BroodyearError as error:
         return Bend(f"Whether temperature acts in a straight line cannot be told: {error}")
-    shown = "p < 0.001" if found.p_value < 0.001 else f"p = {found.p_value:.3f}"
+    shown = p_words(found.p_value)
     if not found.p_value < CURVED_BELOW:
         return Bend(f"Temperature is not shown to act in anything but a straight line ({shown}).")
     where = _where_best(found, headline.data[TEMPERATURE])

@@ -15,6 +15,7 @@ from broodyear.intake.suspicions.wording import counted, filled
 from broodyear.places import queries_folder
 from broodyear.schemas import TABLE_NAMES
 from broodyear.settings import Acknowledged, Settings
+from broodyear.store.layout import own_name
 
 ACKNOWLEDGED = "acknowledged"
 """Rule of the findings that count what somebody has looked into."""
@@ -41,11 +42,8 @@ def find_suspicions(
 
 def _own_session(connection: duckdb.DuckDBPyConnection) -> duckdb.DuckDBPyConnection:
     """A second session of the same database, so that the caller's temporary tables stay as they are."""
-    row = connection.execute("SELECT current_database()").fetchone()
-    assert row is not None
     session = connection.cursor()
-    name = str(row[0]).replace('"', '""')
-    session.execute(f'USE "{name}"')
+    session.execute(f"USE {own_name(connection)}")
     return session
 
 

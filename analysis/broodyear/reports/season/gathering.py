@@ -10,7 +10,7 @@ import pandas as pd
 from threadpoolctl import threadpool_limits
 
 from broodyear.errors import BroodyearError, NothingToAnalyse
-from broodyear.reports.beside import EffectsBeside
+from broodyear.reports.effects_beside import EffectsBeside
 from broodyear.reports.numbers import season_name
 from broodyear.reports.season.account import dead_by_stage, totals, with_intervals
 from broodyear.reports.season.happenings import events, of_season, timelines

@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from broodyear.reports import beside
-from broodyear.reports.beside import EffectsBeside, effects_or_refusal
+from broodyear.reports import effects_beside as beside
+from broodyear.reports.effects_beside import EffectsBeside, effects_or_refusal
 from broodyear.survival import EffectsReport
 from broodyear.synthetic.tank_seasons import TankSeasonPlan, draw_tank_seasons
 
@@ -108,7 +108,9 @@ def test_a_process_whose_review_is_gone_ends_by_itself() -> None:
     plan = TankSeasonPlan(sites=3_000, seasons=6, tanks_per_season=3_000)
     content = pickle.dumps(draw_tank_seasons(np.random.default_rng(3), plan))
     process = subprocess.Popen(
-        [sys.executable, "-P", "-m", "broodyear.reports.beside"], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+        [sys.executable, "-P", "-m", "broodyear.reports.effects_beside"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
     )
     assert process.stdin and process.stdout
     process.stdin.write(len(content).to_bytes(8, "big") + content)

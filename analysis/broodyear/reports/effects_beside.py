@@ -2,8 +2,8 @@
 
 All outcomes but the last are: that one is left for when the rest of the review is done and would only wait.
 
-Run as ``python -m broodyear.reports.beside`` it reads a pickled frame of tank outcomes from standard input and
-writes the pickled effects, or the sentence with which they refuse. It ends when its standard input is closed, so
+Run as ``python -m broodyear.reports.effects_beside`` it reads a pickled frame of tank outcomes from standard input
+and writes the pickled effects, or the sentence with which they refuse. It ends when its standard input is closed, so
 that nothing goes on working for a review that is gone. The same functions do the work either way, and the numbers
 are the same to the last digit.
 """
@@ -99,9 +99,9 @@ class EffectsBeside:
 
 def _shared_out(outcomes: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Rows for the other process and rows for this one: each outcome is a piece of work of its own."""
-    from broodyear.survival.effects_rows import OUTCOMES
+    from broodyear.survival.effects_rows import outcomes_in
 
-    present = [name for name in OUTCOMES if (outcomes["outcome"] == name).any()]
+    present = outcomes_in(outcomes)
     is_last = outcomes["outcome"] == present[-1] if len(present) > 1 else outcomes["outcome"].isin([])
     return outcomes[~is_last], outcomes[is_last]
 
