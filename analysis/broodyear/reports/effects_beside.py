@@ -3,7 +3,7 @@
 All outcomes but the last are: that one is left for when the rest of the review is done and would only wait.
 
 Run as ``python -m broodyear.reports.effects_beside`` it reads a pickled frame of tank outcomes from standard input
-and writes the pickled effects, or the sentence with which they refuse. It ends when its standard input is closed, so
+and writes the pickled effects, or the sentence with which they refuse. It ends when that input is closed, so
 that nothing goes on working for a review that is gone. The same functions do the work either way, and the numbers
 are the same to the last digit.
 """
