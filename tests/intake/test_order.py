@@ -28,10 +28,10 @@ STREAM_AGAIN = [*IN_ORDER, ("T-1", "2024-11-08T10:20", "logger")]
 def checked(rows: list[Row]) -> duckdb.DuckDBPyConnection:
     connection = duckdb.connect()
     connection.execute(
-        "CREATE TEMP TABLE checked (tank_id VARCHAR, read_at TIMESTAMP, instrument VARCHAR, raw VARCHAR[])"
+        "CREATE TEMP TABLE checked (tank_id VARCHAR, read_at TIMESTAMP, instrument VARCHAR, broken BOOLEAN)"
     )
     for row in rows:
-        connection.execute("INSERT INTO checked VALUES (?, ?, ?, NULL)", row)
+        connection.execute("INSERT INTO checked VALUES (?, ?, ?, false)", row)
     return connection
 
 
@@ -49,7 +49,7 @@ def test_what_order_proves(rows: list[Row], proved: bool, at_a_time: int, monkey
 
 def test_rows_with_errors_are_passed_over() -> None:
     with checked(IN_ORDER) as connection:
-        connection.execute("INSERT INTO checked VALUES ('T-2', NULL, 'logger', ['bad'])")
+        connection.execute("INSERT INTO checked VALUES ('T-2', NULL, 'logger', true)")
         assert order.keys_in_order(connection, table("temperatures"), len(IN_ORDER) + 1)
 
 

@@ -190,6 +190,18 @@ def test_lines_are_spreadsheet_rows(uploads: Path, write: Write) -> None:
     assert [finding.line for finding in result.findings if finding.rule == "not_a_number"] == [6]
 
 
+@pytest.mark.parametrize("tank", ["T-001", '"T-001"'])
+def test_a_short_row_and_a_long_one_are_told_apart(tank: str, uploads: Path, write: Write) -> None:
+    """Together they have as many separators as an even file."""
+    write("temperatures.csv", f"{HEADER}\n{ROWS[0]}\nT-002,2024-11-09,8,C\n{tank},2024-11-10,8,C,logger,odd\n")
+    result, frame = loaded(uploads)
+    assert [(finding.line, finding.rule, finding.value) for finding in result.findings] == [
+        (4, "too_many_cells", "odd")
+    ]
+    assert frame["line"].tolist() == [2, 3]
+    assert frame["instrument"].tolist() == ["logger", "thermometer"]
+
+
 def test_defaults_of_blank_cells(uploads: Path, write: Write) -> None:
     write("temperatures.csv", "tank_id,read_at,water_temp\nT-001,2024-11-08T10:00,8\nT-001,2024-11-09,8\n")
     write("losses.csv", "tank_id,checked_on,stage,dead,entry\nT-001,2024-11-08,egg,2,\nT-001,2024-11-09,egg,,\n")

@@ -61,11 +61,12 @@ def by_line(finding: Finding) -> tuple[bool, int]:
 
 
 def judge(connection: duckdb.DuckDBPyConnection, path: str, found: Recognised, staged: Staged) -> Verdict:
-    """Every broken check of the rows in ``checked`` that failed any, with their raw cells."""
+    """Every broken check of the rows in ``aside``."""
     checks = all_checks(found.table, found.header_cells)
     verdict = Verdict()
     strict = replace(staged.reading, plain=False)
-    connection.execute(f"CREATE OR REPLACE TEMP TABLE judged AS {_detail_query(found, strict, staged, checks)}")
+    connection.execute(f"CREATE OR REPLACE TEMP TABLE judged AS {_detail_query(found, strict, checks)}")
+    connection.execute("DROP TABLE aside")
     sayings = _Sayings(found, checks, NearCodes(connection, found.table))
     for rows in _pages(connection):
         for line, raw, broken, decider in rows:
@@ -161,14 +162,14 @@ def _value(check: CellCheck, found: Recognised, cells: tuple[str, ...]) -> str |
     return cells[place] if place is not None and cells[place] else None
 
 
-def _detail_query(found: Recognised, reading: Reading, staged: Staged, checks: list[CellCheck]) -> str:
-    raw = ", ".join(f"raw[{place + 1}] AS c{place}" for place in range(found.width))
-    source = (
-        f"(SELECT {staged.line} AS line, raw, raw[{found.width + 2}] IS NOT NULL AS unclosed, "
-        f"raw[{found.width + 1}] AS surplus, {raw} FROM checked WHERE raw IS NOT NULL)"
-    )
-    cleaned = cleaned_select(found.table, found.places, reading, source, "line, raw, surplus, unclosed")
+def _detail_query(found: Recognised, reading: Reading, checks: list[CellCheck]) -> str:
+    cells = ", ".join(f"c{place}" for place in range(found.width))
+    taken = f"line, unclosed, surplus, {cells}"
+    cleaned = cleaned_select(found.table, found.places, reading, "aside", taken)
     deciding = next((column.range_by.column for column in found.table.columns if column.range_by), None)
     decider = f'"{deciding}"' if deciding else "NULL"
     values = values_select(found.table, reading, cleaned)
-    return f"SELECT line, raw, {broken_list(checks)} AS broken, {decider} AS decider FROM ({values}) ORDER BY line"
+    return (
+        f"SELECT line, [{cells}, surplus] AS raw, {broken_list(checks)} AS broken, {decider} AS decider "
+        f"FROM ({values}) ORDER BY line"
+    )

@@ -13,7 +13,6 @@ import duckdb
 
 from broodyear.findings import Finding
 from broodyear.intake.cell_sql import hour_columns
-from broodyear.intake.staging import Staged
 from broodyear.schemas import Table
 from broodyear.store.layout import hour_flag
 
@@ -48,28 +47,28 @@ def is_doubled(moment: dt.datetime) -> bool:
 
 
 def clock_change_warnings(
-    connection: duckdb.DuckDBPyConnection, path: str, table: Table, staged: Staged
+    connection: duckdb.DuckDBPyConnection, path: str, table: Table, upload: int
 ) -> Iterator[Finding]:
-    """One warning per column of moments that has times in such an hour, with their number and the first line."""
+    """One warning per column of moments for the rows of ``upload`` whose times lie in such an hour, with their
+    number and the first line."""
     for column in hour_columns(table):
-        name = f'checked."{column.name}"'
-        timed = f'FROM checked WHERE raw IS NULL AND checked."{hour_flag(column)}"'
-        years = _years(connection, name, "FROM checked") or _years(connection, name, timed)
-        if years is None:
+        mine = f'FROM received_{table.name} WHERE upload = {upload} AND "{hour_flag(column)}"'
+        starts = [start for year in _years(connection, column.name, mine) for start in _changes(year)]
+        if not starts:
             continue
-        starts = [start for year in years for start in _changes(year)]
-        within = " OR ".join(f"({name} >= '{start}' AND {name} < '{start + _ONE_HOUR}')" for start in starts)
-        query = f"SELECT count(*), min({staged.line}) {timed} AND ({within})"
-        found = connection.execute(query).fetchone()
+        within = " OR ".join(
+            f"(\"{column.name}\" >= '{start}' AND \"{column.name}\" < '{start + _ONE_HOUR}')" for start in starts
+        )
+        found = connection.execute(f"SELECT count(*), min(line) {mine} AND ({within})").fetchone()
         if found is not None and found[0]:
             yield _warning(path, table, column.name, int(found[0]), int(found[1]))
 
 
-def _years(connection: duckdb.DuckDBPyConnection, name: str, source: str) -> range | None:
-    """The years of a column; None when there are none, or too many for all to be right."""
-    row = connection.execute(f"SELECT year(min({name})), year(max({name})) {source}").fetchone()
+def _years(connection: duckdb.DuckDBPyConnection, name: str, source: str) -> range:
+    """The years of a column; empty when it has no times, or too many years for all to be right."""
+    row = connection.execute(f'SELECT year(min("{name}")), year(max("{name}")) {source}').fetchone()
     if row is None or row[0] is None or row[1] - row[0] > _MOST_YEARS:
-        return None
+        return range(0)
     return range(row[0], row[1] + 1)
 
 

@@ -12,6 +12,7 @@ import hashlib
 import os
 import shutil
 import zlib
+from collections import Counter
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -22,6 +23,7 @@ import numpy as np
 
 from broodyear.errors import UnreadableFile
 from broodyear.intake.cell_sql import BLANKS
+from broodyear.intake.dialect import SEPARATORS
 from broodyear.intake.sources import Source
 
 #: Control characters that have no business in a table.
@@ -60,6 +62,7 @@ class Census:
     newlines: int = 0
     returns: int = 0
     size: int = 0
+    separators: Counter[str] = field(default_factory=Counter)
     ends_open: bool = False
     trailing_blank: int = 0
     has_quote: bool = False
@@ -250,6 +253,8 @@ def _count(body: bytes, last: bytes, census: Census, is_ascii: bool) -> None:
     numbers = np.frombuffer(body, np.uint8)
     newlines = int(np.count_nonzero(numbers == ord("\n")))
     census.size += len(body)
+    for separator in SEPARATORS:
+        census.separators[separator] += int(np.count_nonzero(numbers == ord(separator)))
     census.newlines += newlines
     if is_ascii and not last.endswith(b"\r") and np.count_nonzero(numbers < ord(",")) == newlines:
         # The usual piece of a large file. What is looked for below all comes before the comma.

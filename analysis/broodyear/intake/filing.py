@@ -31,6 +31,9 @@ from broodyear.store import ledger
 from broodyear.store.handle import utc_now
 from broodyear.store.layout import names
 
+#: One encoder for all rows: making one for each takes as long as its work.
+_AS_JSON = json.JSONEncoder(ensure_ascii=False).encode
+
 
 @dataclass(frozen=True)
 class Opened:
@@ -107,13 +110,11 @@ def _roll_back(connection: duckdb.DuckDBPyConnection) -> None:
 def _look_across_rows(
     connection: duckdb.DuckDBPyConnection, opened: Opened, staged: Staged, verdict: Verdict, settings: Settings
 ) -> list[int]:
-    """Repeats, clock changes and a cut-off end go into the verdict; returns the lines of repeats to leave out."""
+    """Repeats and a cut-off end go into the verdict; returns the lines of repeats to leave out."""
     table, path, place = opened.found.table, opened.source.shown, opened.text.place
     repeats = find_repeats(connection, table, staged, settings)
     cells = pick_rows(place, opened.dialect.separator, {repeat.line for repeat in repeats})
     left_out = report_repeats(path, table, repeats, cells, verdict)
-    for warning in clock_change_warnings(connection, path, table, staged):
-        verdict.add(warning)
     if cut_off_line(place, opened.text.census, opened.dialect, opened.found.width):
         verdict.add(_cut_off(opened, staged))
     return left_out
@@ -133,6 +134,8 @@ def _write(
     _leave_out(connection, table, left_out, earlier)
     accepted = _keep_rows(connection, table, staged, upload)
     ledger.supersede(connection, table, upload, settings)
+    for warning in clock_change_warnings(connection, opened.source.shown, table, upload):
+        verdict.add(warning)
     verdict.close(opened.source.shown, table.name)
     report = _report(opened, staged, verdict, accepted, _held(connection, table, earlier))
     _keep_ledger(connection, opened, report, verdict, upload)
@@ -211,7 +214,7 @@ def _keep_rows(connection: duckdb.DuckDBPyConnection, table: Table, staged: Stag
     but = f" AND {staged.line} NOT IN (SELECT line FROM left_out)" if found and found[0] else ""
     row = connection.execute(
         f"INSERT INTO received_{table.name} SELECT {names(table)}, {upload}, {staged.line}, NULL FROM checked "
-        f"WHERE raw IS NULL{but}"
+        f"WHERE NOT broken{but}"
     ).fetchone()
     connection.execute("DROP TABLE IF EXISTS checked")
     return int(row[0]) if row else 0
@@ -227,9 +230,7 @@ def _keep_ledger(
     )  # fmt: skip
     ledger.record(connection, entry, utc_now())
     for chunk in verdict.rejected.in_chunks():
-        rows = [
-            (upload, row.line, table, json.dumps(row.cells, ensure_ascii=False), row.problems) for row in chunk
-        ]
+        rows = [(upload, row.line, table, _AS_JSON(row.cells), row.problems) for row in chunk]
         ledger.append(connection, "rejected_rows", rows)
     keep_findings(connection, upload, verdict.findings)
 

@@ -30,7 +30,7 @@ def keys_in_order(connection: duckdb.DuckDBPyConnection, table: Table, rows: int
     walk = _Walk()
     for first in range(row[0], row[0] + rows, ROWS_AT_A_TIME):
         part = f"rowid >= {first} AND rowid < {first + ROWS_AT_A_TIME}"
-        got = connection.execute(f"SELECT {columns} FROM checked WHERE raw IS NULL AND {part}").fetchnumpy()
+        got = connection.execute(f"SELECT {columns} FROM checked WHERE NOT broken AND {part}").fetchnumpy()
         if not walk.goes_on(np.asarray(got["stream"]), np.asarray(got["moment"])):
             return False
     return True

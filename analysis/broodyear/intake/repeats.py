@@ -58,7 +58,7 @@ def _repeat(line: int, first_line: int, identical: bool, moment: dt.datetime | N
 def _all_differ(connection: duckdb.DuckDBPyConnection, key: tuple[str, ...], rows: int) -> bool:
     """Whether all keys have different hashes; then they differ. Equal hashes prove nothing."""
     parts = max(-(-rows // HASHES_AT_A_TIME), 1)
-    hashed = f"SELECT hash({', '.join(key)}) AS h FROM checked WHERE raw IS NULL"
+    hashed = f"SELECT hash({', '.join(key)}) AS h FROM checked WHERE NOT broken"
     # Rows of one key agree in its first column, so they are in the same part.
     return all(
         _part_differs(connection, f"{hashed} AND hash({key[0]}) % {parts} = {part}") for part in range(parts)
@@ -80,7 +80,7 @@ def _repeats_query(table: Table, key: tuple[str, ...], staged: Staged) -> str:
     return (
         f"WITH rows AS MATERIALIZED (SELECT {staged.line} AS line, {named}, {moment} AS moment, "
         f"row({values}) AS held FROM checked "
-        f"WHERE raw IS NULL), doubled AS MATERIALIZED (SELECT {keys}, min(line) AS first_line FROM rows "
+        f"WHERE NOT broken), doubled AS MATERIALIZED (SELECT {keys}, min(line) AS first_line FROM rows "
         f"GROUP BY {keys} HAVING count(*) > 1) "
         f"SELECT rows.line, first_line, rows.held IS NOT DISTINCT FROM first.held, rows.moment FROM rows "
         f"JOIN doubled USING ({keys}) JOIN rows AS first ON first.line = first_line "

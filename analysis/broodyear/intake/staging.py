@@ -1,8 +1,8 @@
-"""The rows of one file, read and checked into the temporary table ``checked``: typed values, and the raw cells of
-the rows that fail a check.
+"""The rows of one file, read and checked into two temporary tables: ``checked`` with the typed values of every row
+and whether it is broken (fails a check), and ``aside`` with the cells of the broken rows as they were received.
 
 Plain files go through DuckDB's own reader; a count of lines proves that it lost none. All others (line breaks
-inside cells, odd line ends, ragged rows) go through a row-by-row reader into the same checks.
+inside cells, odd line ends) go through a row-by-row reader into the same checks.
 """
 
 from __future__ import annotations
@@ -14,11 +14,13 @@ from itertools import islice
 from pathlib import Path
 
 import duckdb
+import numpy as np
 import pandas as pd
 
 from broodyear.intake.cell_sql import BLANKS, Reading, quoted
 from broodyear.intake.decoding import Text
 from broodyear.intake.dialect import Dialect
+from broodyear.intake.picking import copy_lines
 from broodyear.intake.recognise import Recognised
 from broodyear.intake.records import Row, read_rows
 from broodyear.intake.row_sql import any_broken, cleaned_select, quick_checks, values_select
@@ -46,46 +48,129 @@ class Staged:
 def stage(
     connection: duckdb.DuckDBPyConnection, text: Text, dialect: Dialect, found: Recognised, reading: Reading
 ) -> Staged:
-    """Read the file into ``checked``, by the fast way when it can be proved to have lost nothing."""
-    connection.execute("DROP TABLE IF EXISTS checked")
+    """Read the file into ``checked`` and ``aside``, by the fast way when it can be proved to have lost nothing."""
     census = text.census
     if dialect.plain_start and census.is_uniform:
-        expected = max(census.lines - census.trailing_blank - dialect.header_line, 0)
-        if _direct(connection, text, dialect, found, reading, expected):
-            return Staged(_line_by_position(connection, dialect), census.lines, expected, 0, reading)
+        rows = max(census.lines - census.trailing_blank - dialect.header_line, 0)
+        file = _Plain(text, dialect, found.width, rows)
+        if _checked_at_once(connection, file, found, reading):
+            line = _line_by_position(connection, dialect)
+            if _aside_at_once(connection, file, line):
+                return Staged(line, census.lines, rows, 0, reading)
     # A quoted cell may hold line breaks and blanks of any kind.
     careful = replace(reading, blanks="any", plain=False)
     return _row_by_row(connection, text.place, dialect, found, careful)
 
 
-def _direct(
-    connection: duckdb.DuckDBPyConnection,
-    text: Text,
-    dialect: Dialect,
-    found: Recognised,
-    reading: Reading,
-    expected: int,
+@dataclass(frozen=True)
+class _Plain:
+    """A file whose every line should be a row of ``width`` cells. rows: how many are expected below the header."""
+
+    text: Text
+    dialect: Dialect
+    width: int
+    rows: int
+
+    @property
+    def may_be_even(self) -> bool:
+        """Whether the number of separators lets every line have as many cells as the header."""
+        census = self.text.census
+        lines = census.lines - census.trailing_blank
+        return census.separators[self.dialect.separator] == (self.width - 1) * lines
+
+    def source(self, place: Path, skip: int, *, uneven: bool) -> str:
+        """SQL that reads a text laid out like this file: cells ``c0``, ``c1`` …, ``surplus`` and ``unclosed``.
+
+        skip: lines to leave out; uneven: rows may lack cells or have some left over, which costs time.
+        """
+        raw = [f"c{place}" for place in range(self.width)]
+        surplus = [f"x{place}" for place in range(SURPLUS_CELLS if uneven else 0)]
+        columns = ", ".join(f"'{name}': 'VARCHAR'" for name in raw + surplus)
+        quote = quoted('"') if self.text.census.has_quote else "''"
+        scanned = (
+            f"read_csv({quoted(str(place))}, columns = {{{columns}}}, header = false, skip = {skip}, "
+            f"delim = {quoted(self.dialect.separator)}, quote = {quote}, escape = {quote}, auto_detect = false, "
+            f"null_padding = {str(uneven).lower()}, strict_mode = true, encoding = 'utf-8')"
+        )
+        return f"(SELECT *, false AS unclosed, {_left_over(surplus, self.dialect.separator)} FROM {scanned})"
+
+
+def _left_over(surplus: list[str], separator: str) -> str:
+    """SQL of what stands in surplus cells, as one text."""
+    if not surplus:
+        return "NULL::VARCHAR AS surplus"
+    between = f", {quoted(separator)}, "
+    joined = f"nullif(trim(concat({between.join(surplus)}), {quoted(BLANKS + separator)}), '')"
+    some = " OR ".join(f"{name} IS NOT NULL" for name in surplus)
+    return f"CASE WHEN {some} THEN {joined} END AS surplus"
+
+
+def _checked_at_once(
+    connection: duckdb.DuckDBPyConnection, file: _Plain, found: Recognised, reading: Reading
 ) -> bool:
-    place = text.place if dialect.header_line == 1 else _from_the_header_on(text.place, dialect.header_line)
-    source = _csv_source(place, text.census.has_quote, dialect.separator, found.width)
-    try:
-        connection.execute(_checked_table(found, reading, source, ""))
-        row = connection.execute("SELECT count(*) FROM checked").fetchone()
-    except duckdb.Error:
-        # Ragged rows, broken quotes, lines beyond any length: the other reader tells them apart.
-        row = None
-    if row is not None and row[0] == expected:
-        return True
-    connection.execute("DROP TABLE IF EXISTS checked")
+    place, header_line = file.text.place, file.dialect.header_line
+    place = place if header_line == 1 else _from_the_header_on(place, header_line)
+    for uneven in (False, True) if file.may_be_even else (True,):
+        query = _checked_query(found, reading, file.source(place, 1, uneven=uneven), "")
+        if _made_whole(connection, "checked", query, file.rows):
+            return True
     return False
+
+
+def _aside_at_once(connection: duckdb.DuckDBPyConnection, file: _Plain, line: str) -> bool:
+    """Read the broken rows once more, by themselves and with their cells as received."""
+    _make_cells(connection, "aside", file.width)
+    broken = connection.execute(f"SELECT {line} AS line FROM checked WHERE broken ORDER BY line").fetchnumpy()
+    lines = np.asarray(broken["line"])
+    if not len(lines):
+        return True
+    place = file.text.place.with_name(f"{file.text.place.name}_aside")
+    copy_lines(file.text.place, lines, place)
+    if not _made_whole(connection, "received", f"SELECT * FROM {file.source(place, 0, uneven=True)}", len(lines)):
+        return False
+    positions = np.arange(len(lines)) + _first_position(connection, "received")
+    connection.register("broken_lines", pd.DataFrame({"line": lines, "position": positions}))
+    connection.execute(
+        f"INSERT INTO aside SELECT line, {_cells(file.width)} FROM received "
+        "JOIN broken_lines ON received.rowid = position"
+    )
+    connection.unregister("broken_lines")
+    connection.execute("DROP TABLE received")
+    return True
+
+
+def _made_whole(connection: duckdb.DuckDBPyConnection, table: str, query: str, rows: int) -> bool:
+    """Make a temporary table of a query; whether it has as many rows as it should."""
+    connection.execute(f"DROP TABLE IF EXISTS {table}")
+    try:
+        connection.execute(f"CREATE TEMP TABLE {table} AS {query}")
+        [(made,)] = connection.execute(f"SELECT count(*) FROM {table}").fetchall()
+    except duckdb.Error:
+        # Uneven rows, broken quotes, lines beyond any length: another way of reading tells them apart.
+        return False
+    return bool(made == rows)
+
+
+def _make_cells(connection: duckdb.DuckDBPyConnection, name: str, width: int) -> None:
+    """An empty table for rows as they were received, with their spreadsheet lines."""
+    connection.execute(f"DROP TABLE IF EXISTS {name}")
+    columns = ", ".join(f"c{place} VARCHAR" for place in range(width))
+    connection.execute(f"CREATE TEMP TABLE {name} (line BIGINT, unclosed BOOLEAN, {columns}, surplus VARCHAR)")
+
+
+def _cells(width: int) -> str:
+    return f"unclosed, {', '.join(f'c{place}' for place in range(width))}, surplus"
 
 
 def _line_by_position(connection: duckdb.DuckDBPyConnection, dialect: Dialect) -> str:
     """SQL for the line of a row whose position in ``checked`` is its position in the file."""
+    return f"(checked.rowid - {_first_position(connection, 'checked')} + {dialect.header_line + 1})"
+
+
+def _first_position(connection: duckdb.DuckDBPyConnection, table: str) -> int:
     # Inside a transaction the positions do not begin at 0.
-    row = connection.execute("SELECT coalesce(min(rowid), 0) FROM checked").fetchone()
-    assert row is not None
-    return f"(checked.rowid - {row[0]} + {dialect.header_line + 1})"
+    [(first,)] = connection.execute(f"SELECT coalesce(min(rowid), 0) FROM {table}").fetchall()
+    return int(first)
 
 
 def _from_the_header_on(place: Path, header_line: int) -> Path:
@@ -98,50 +183,31 @@ def _from_the_header_on(place: Path, header_line: int) -> Path:
     return copy
 
 
-def _csv_source(place: Path, has_quote: bool, separator: str, width: int) -> str:
-    raw = [f"c{place}" for place in range(width)]
-    surplus = [f"x{place}" for place in range(SURPLUS_CELLS)]
-    columns = ", ".join(f"'{name}': 'VARCHAR'" for name in raw + surplus)
-    quote = quoted('"') if has_quote else "''"
-    between = f", {quoted(separator)}, "
-    joined = f"nullif(trim(concat({between.join(surplus)}), {quoted(BLANKS + separator)}), '')"
-    scanned = (
-        f"read_csv({quoted(str(place))}, columns = {{{columns}}}, header = false, "
-        "skip = 1, "
-        f"delim = {quoted(separator)}, quote = {quote}, escape = {quote}, auto_detect = false, "
-        "null_padding = true, strict_mode = true, encoding = 'utf-8')"
-    )
-    some = " OR ".join(f"{name} IS NOT NULL" for name in surplus)
-    left_over = f"CASE WHEN {some} THEN {joined} END AS surplus"
-    return f"(SELECT *, false AS unclosed, {left_over} FROM {scanned})"
-
-
-def _checked_table(found: Recognised, reading: Reading, source: str, carried: str) -> str:
+def _checked_query(found: Recognised, reading: Reading, source: str, carried: str) -> str:
     table = found.table
-    raw = ", ".join(f"c{place}" for place in range(found.width))
-    take = f"{carried}surplus, unclosed, {raw}"
+    take = f"{carried}surplus, unclosed"
     values = values_select(table, reading, cleaned_select(table, found.places, reading, source, take), quick=True)
     broken = any_broken(quick_checks(table, found.header_cells))
-    return (
-        f"CREATE TEMP TABLE checked AS SELECT {carried}{names(table)}, CASE WHEN {broken} "
-        f"THEN [{raw}, surplus, CASE WHEN unclosed THEN 'unclosed' END] END AS raw FROM ({values})"
-    )
+    # In a CASE the checks stop at the first that fails.
+    return f"SELECT {carried}{names(table)}, CASE WHEN {broken} THEN true ELSE false END AS broken FROM ({values})"
 
 
 def _row_by_row(
     connection: duckdb.DuckDBPyConnection, place: Path, dialect: Dialect, found: Recognised, reading: Reading
 ) -> Staged:
-    raw = [f"c{place}" for place in range(found.width)]
-    connection.execute("DROP TABLE IF EXISTS incoming")
-    columns = ", ".join(f"{name} VARCHAR" for name in [*raw, "surplus"])
-    connection.execute(f"CREATE TEMP TABLE incoming (line BIGINT, unclosed BOOLEAN, {columns})")
+    _make_cells(connection, "received", found.width)
     rows = _Counted(read_rows(place, dialect.separator), dialect, found.width)
     while chunk := list(islice(rows, ROWS_AT_A_TIME)):
-        frame = pd.DataFrame(chunk, columns=["line", "unclosed", *raw, "surplus"])
+        frame = pd.DataFrame(chunk, columns=["line", *_cells(found.width).split(", ")])
         connection.register("chunk", frame)
-        connection.execute("INSERT INTO incoming SELECT * FROM chunk")
+        connection.execute("INSERT INTO received SELECT * FROM chunk")
         connection.unregister("chunk")
-    connection.execute(_checked_table(found, reading, "incoming", "line, "))
+    connection.execute("DROP TABLE IF EXISTS checked")
+    connection.execute(f"CREATE TEMP TABLE checked AS {_checked_query(found, reading, 'received', 'line, ')}")
+    _make_cells(connection, "aside", found.width)
+    connection.execute(
+        "INSERT INTO aside SELECT * FROM received WHERE line IN (SELECT line FROM checked WHERE broken)"
+    )
     return Staged("checked.line", rows.lines_read, rows.taken, rows.short_rows, reading, direct=False)
 
 
