@@ -29,6 +29,9 @@ from broodyear.store.layout import names
 #: Surplus cells that the fast reader takes along; a row with more goes through the row-by-row reader.
 SURPLUS_CELLS = 4
 ROWS_AT_A_TIME = 50_000
+#: Bytes that one thread reads at a time. With less, the rows of a large file come to lie in blocks that are not
+#: full, and need a tenth more memory.
+BYTES_AT_A_TIME = 16_000_000
 
 
 @dataclass(frozen=True)
@@ -90,7 +93,8 @@ class _Plain:
         scanned = (
             f"read_csv({quoted(str(place))}, columns = {{{columns}}}, header = false, skip = {skip}, "
             f"delim = {quoted(self.dialect.separator)}, quote = {quote}, escape = {quote}, auto_detect = false, "
-            f"null_padding = {str(uneven).lower()}, strict_mode = true, encoding = 'utf-8')"
+            f"null_padding = {str(uneven).lower()}, strict_mode = true, encoding = 'utf-8', "
+            f"buffer_size = {BYTES_AT_A_TIME})"
         )
         return f"(SELECT *, false AS unclosed, {_left_over(surplus, self.dialect.separator)} FROM {scanned})"
 
