@@ -132,9 +132,19 @@ def load(
     with progress(quiet) as line, open_store(store, for_loading=True, settings=chosen) as opened:
         result = load_paths(opened, paths, strict=strict, rejects=rejects, progress=line)
         line(0, 0, "working out what reports start from")
-        opened.keep_derived()
+        kept = opened.keep_derived()
     _print_result(result, format)
+    _say_if_not_kept(kept, quiet)
     return result.exit_code
+
+
+def _say_if_not_kept(kept: bool, quiet: bool) -> None:
+    if not kept:
+        say(
+            "The disk or the memory is too full to keep what reports start from in the store. Nothing is lost; "
+            "every report works it out for itself, which takes longer.",
+            quiet=quiet,
+        )
 
 
 def _print_result(result: CheckResult, format: str) -> None:
@@ -159,7 +169,8 @@ def withdraw(*, upload: int, store: Path, settings: Path | None, quiet: bool = F
 
     with open_existing_for_change(store, settings=read_settings(settings)) as opened:
         print(opened.withdraw(upload))
-        opened.keep_derived()
+        kept = opened.keep_derived()
+    _say_if_not_kept(kept, quiet)
     return EXIT_DONE
 
 

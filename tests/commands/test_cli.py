@@ -7,6 +7,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import duckdb
 import pytest
 
 from broodyear import commands
@@ -105,6 +106,25 @@ def test_all_templates_together_load(tmp_path: Path, capsys: pytest.CaptureFixtu
     assert main(["load", str(tmp_path / "t"), "--store", str(tmp_path / "s.duckdb"), "--format", "json"]) == 0
     out = capsys.readouterr().out
     assert out.count('"rows_accepted": 1') == len(TABLE_NAMES)
+
+
+def test_a_disk_too_full_for_what_reports_start_from_is_said(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*arguments: object) -> None:
+        raise duckdb.IOException("No space left on device")
+
+    (tmp_path / "tanks.csv").write_text("tank_id\nT-001\n", encoding="utf-8")
+    load = ["load", "--store", str(tmp_path / "records.duckdb"), str(tmp_path / "tanks.csv")]
+    monkeypatch.setattr("broodyear.derived.running.write_kept", full)
+    assert main(load) == 0
+    assert capsys.readouterr().err == ""
+    monkeypatch.setattr("broodyear.derived.kept.KEEP_FROM_ROWS", 1)
+    assert main(load) == 0
+    assert capsys.readouterr().err == (
+        "The disk or the memory is too full to keep what reports start from in the store. Nothing is lost; every "
+        "report works it out for itself, which takes longer.\n"
+    )
 
 
 def test_help_needs_no_heavy_package() -> None:

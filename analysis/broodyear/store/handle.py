@@ -77,15 +77,16 @@ class Store:
     def keep_derived(self) -> bool:
         """Keep the derived tables of a large store in the file, so that reports need not work them out again.
 
-        The store must be open for loading. Returns whether they are kept. Where they cannot be written, the store
-        is as it was, and every report works them out for itself.
+        The store must be open for loading. Returns False when they could not be written: the store is then as it
+        was, and every report works them out for itself. A small store needs none, which is True as well.
         """
         from broodyear.derived import keep_derived
 
         try:
-            return keep_derived(self.connection, self.settings)
+            keep_derived(self.connection, self.settings)
         except (duckdb.IOException, duckdb.OutOfMemoryException):
             return False
+        return True
 
     def derive(self) -> None:
         """Run the queries into temporary tables; a second call does nothing."""
