@@ -88,6 +88,16 @@ def test_the_copy_stays_in_its_folder(name: str, uploads: Path, write: Write) ->
     assert len(list((uploads.parent / "mend").iterdir())) == 1
 
 
+def test_the_store_keeps_rejected_cells_as_a_json_list(uploads: Path, write: Write) -> None:
+    cells = ["T-001", "2024-11-08", 'a "word"\\', "\u2028é漢", "\x1b[1m", ""]
+    with (uploads / "temperatures.csv").open("w", encoding="utf-8", newline="") as file:
+        csv.writer(file).writerows([["tank_id", "read_at", "water_temp", "unit", "instrument", "remark"], cells])
+    with open_store(uploads.parent / "s.duckdb", for_loading=True) as store:
+        load_paths(store, [uploads])
+        kept = store.connection.execute("SELECT raw FROM rejected_rows").fetchall()
+    assert kept == [(json.dumps(cells, ensure_ascii=False),)]
+
+
 def test_no_folder_is_made_when_all_is_good(uploads: Path) -> None:
     check_paths([uploads], rejects=uploads.parent / "mend")
     assert not (uploads.parent / "mend").exists()

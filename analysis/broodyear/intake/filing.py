@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import json
+from collections.abc import Iterable
 from dataclasses import dataclass, field
+from json.encoder import encode_basestring
 from pathlib import Path
 from typing import Literal
 
@@ -30,9 +31,6 @@ from broodyear.settings import Settings
 from broodyear.store import ledger
 from broodyear.store.handle import utc_now
 from broodyear.store.layout import names
-
-#: One encoder for all rows: making one for each takes as long as its work.
-_AS_JSON = json.JSONEncoder(ensure_ascii=False).encode
 
 
 @dataclass(frozen=True)
@@ -230,9 +228,14 @@ def _keep_ledger(
     )  # fmt: skip
     ledger.record(connection, entry, utc_now())
     for chunk in verdict.rejected.in_chunks():
-        rows = [(upload, row.line, table, _AS_JSON(row.cells), row.problems) for row in chunk]
+        rows = [(upload, row.line, table, cells_as_json(row.cells), row.problems) for row in chunk]
         ledger.append(connection, "rejected_rows", rows)
     keep_findings(connection, upload, verdict.findings)
+
+
+def cells_as_json(cells: Iterable[str]) -> str:
+    """The cells of a row as a JSON list. A general encoder, made anew for each row, takes four times as long."""
+    return f"[{', '.join(map(encode_basestring, cells))}]"
 
 
 def keep_findings(connection: duckdb.DuckDBPyConnection, upload: int, findings: list[Finding]) -> None:

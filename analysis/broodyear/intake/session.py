@@ -222,6 +222,7 @@ def _suspect(run: _Run, connection: duckdb.DuckDBPyConnection) -> None:
     connection.execute("BEGIN")
     for upload, filed in uploads.items():
         mine = [replace(finding, path=filed.report.path) for number, finding in found if number == upload]
-        keep_findings(connection, upload, mine)
-        filed.findings = sorted([*filed.findings, *mine], key=by_line)
+        if mine:
+            keep_findings(connection, upload, mine)
+            filed.findings = sorted([*filed.findings, *mine], key=by_line)
     connection.execute("COMMIT")
