@@ -76,6 +76,18 @@ def test_thin_cells_are_blank_with_a_note(scored: Any) -> None:
     assert blank[["bias_days", "coverage_95", "log_score"]].isna().all(axis=None)
 
 
+def test_stages_looked_for_too_seldom_tell_no_error(programme: Any) -> None:
+    frame = programme.frame.assign(
+        absent_day=programme.frame["absent_day"] - 25.0, seen_day=programme.frame["seen_day"] + 25.0
+    )
+    table = score_development(frame, daily=programme.daily, forms=("constant_units",), schemes=("batch_out",))
+    cell = table[(table["model"] == "own_constant_units") & (table["band"] == "all")].iloc[0]
+    assert cell[["bias_days", "bias_low", "bias_high", "mae_days", "coverage_95"]].isna().all()
+    assert cell["note"].startswith("cannot be told: one shift of the predictions by -")
+    assert cell["note"].endswith(" days fits all that was seen")
+    assert np.isfinite(cell["log_score"])
+
+
 def test_same_seed_same_numbers(programme: Any) -> None:
     part = programme.frame.iloc[:120]
     options: dict[str, Any] = {"daily": programme.daily, "forms": ("exponential",), "schemes": ("season_out",)}

@@ -66,6 +66,12 @@ def test_bias_names_bands_with_too_few_batches(found: Any) -> None:
     assert "own_constant_units" in svg
 
 
+def test_bias_names_bands_that_cannot_be_told(found: Any) -> None:
+    cells = found.scores[found.scores["scheme"] == "batch_out"].copy()
+    cells.loc[cells["band"] == "7-9", ["bias_days", "bias_low", "bias_high"]] = np.nan
+    assert "cannot be told" in bias_figure(cells, name="bias", title="Bias by temperature")
+
+
 def test_fan_reaches_the_stage(fan: pd.DataFrame) -> None:
     assert fan["done_pct"].is_monotonic_increasing
     assert fan["done_pct"].iloc[-1] > 100

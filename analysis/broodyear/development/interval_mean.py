@@ -54,10 +54,11 @@ def interval_mean(
     """Maximum-likelihood mean, spread and group spread.
 
     held_mean: estimate the spreads about this mean only; with_error False: leave out the standard error.
-    Every number is NaN where no interval has an end that is known.
+    Every number is NaN where no interval has an end that is known, and where the mean is sought and one value lies
+    in every interval: any small spread about any such value is then as likely as can be.
     """
     middle = _middles(intervals)
-    if not np.isfinite(middle).any():
+    if not np.isfinite(middle).any() or (held_mean is None and common_part(intervals) is not None):
         return _unknown(len(middle), intervals.groups)
     centre = float(np.nanmedian(middle)) if held_mean is None else held_mean
     size = float(np.sqrt(np.nanmean((middle - centre) ** 2)))
@@ -90,6 +91,12 @@ def interval_mean(
         values=len(middle),
         groups=intervals.groups,
     )
+
+
+def common_part(intervals: Intervals) -> tuple[float, float] | None:
+    """The values that lie in every interval, as (low, high); None when there is none."""
+    low, high = float(np.max(intervals.lower, initial=-np.inf)), float(np.min(intervals.upper, initial=np.inf))
+    return (low, high) if low < high else None
 
 
 def _middles(intervals: Intervals) -> Floats:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,6 +13,7 @@ from scipy.special import ndtr, ndtri
 from broodyear.development.censored import Intervals
 from broodyear.development.cross_validation import HeldOut
 from broodyear.development.interval_mean import (
+    common_part,
     interval_mean,
     log_interval_score,
     mean_absolute_within,
@@ -25,6 +27,8 @@ Mask = NDArray[np.bool_]
 
 FEWEST_BATCHES = 3
 LEVELS = (50, 80, 95)
+LOOKED_TOO_SELDOM = "cannot be told"
+"""How the note of a cell begins in which the looks are too far apart for the error to be estimated."""
 BANDS = (("<5", -np.inf, 5.0), ("5-7", 5.0, 7.0), ("7-9", 7.0, 9.0), ("9-11", 9.0, 11.0), (">11", 11.0, np.inf))
 BAND_NAMES = ("all", *(name for name, _, _ in BANDS))
 MEASURES = (
@@ -65,7 +69,8 @@ def error_intervals(known: Known, is_in: Mask) -> Intervals:
 
 
 def score_cell(records: TankRecords, held: HeldOut, is_in: Mask, rng: np.random.Generator) -> dict[str, Any]:
-    """Scores of the tanks in a cell; blank (NaN) with a note when fewer than 3 batches are behind it.
+    """Scores of the tanks in a cell; blank (NaN) with a note when fewer than 3 batches are behind it, or when the
+    stages were looked for so seldom that one shift of the predictions fits all that was seen.
 
     bias_days: predicted − actual by the interval likelihood with an effect per batch, positive when the model is
     late; mae_days: mean of E|predicted − actual| given each interval; coverage (%): mean probability that the
@@ -79,12 +84,31 @@ def score_cell(records: TankRecords, held: HeldOut, is_in: Mask, rng: np.random.
     if batches < FEWEST_BATCHES:
         note = f"suppressed: {batches} batches, fewer than {FEWEST_BATCHES}" if is_used.any() else "no tank"
         return {**cell, **dict.fromkeys(MEASURES, np.nan), "note": note}
+    known = _known(records, held)
+    days, calibration = _days_scores(known, is_used), _calibration(records, held, is_used, rng)
     return {
         **cell,
-        **_days_scores(_known(records, held), is_used),
-        **_calibration(records, held, is_used, rng),
-        "note": "",
+        **days,
+        **calibration,
+        "note": _note(common_part(error_intervals(known, is_used)), calibration),
     }
+
+
+def _note(shift: tuple[float, float] | None, calibration: Mapping[str, float]) -> str:
+    """Why some scores of a cell are blank; empty when none is."""
+    if shift is not None:
+        return too_seldom(*shift)
+    return (
+        "coverage cannot be told: one error fits all that was seen" if np.isnan(calibration["coverage_50"]) else ""
+    )
+
+
+def too_seldom(low: float, high: float) -> str:
+    """Note: why nothing is said of the errors of a cell. low, high: shifts (days later) that fit every tank."""
+    ends = [f"{end:+.1f}" if np.isfinite(end) else "any number" for end in (low, high)]
+    return (
+        f"{LOOKED_TOO_SELDOM}: one shift of the predictions by {ends[0]} to {ends[1]} days fits all that was seen"
+    )
 
 
 def _days_scores(known: Known, is_used: Mask) -> dict[str, float]:
@@ -109,6 +133,8 @@ def mean_absolute_error(records: TankRecords, held: HeldOut, is_in: Mask) -> flo
 def _mean_absolute(intervals: Intervals) -> float:
     # Mean and total spread of the errors are all that is needed of them: no effect per batch.
     error = interval_mean(ungrouped(intervals), with_error=False)
+    if np.isnan(error.mean):
+        return float("nan")
     return float(mean_absolute_within(intervals.lower, intervals.upper, error.mean, error.total_sd).mean())
 
 
@@ -121,8 +147,8 @@ def _calibration(records: TankRecords, held: HeldOut, is_used: Mask, rng: np.ran
     lower, upper, start = held.lower[is_used] / sd, held.upper[is_used] / sd, held.start[is_used] / sd
     alone = np.zeros(len(sd), dtype=np.intp)
     spread = interval_mean(Intervals(lower, upper, start, alone, 1), with_error=False)
-    scores = {}
-    for level in LEVELS:
+    scores = dict.fromkeys((f"coverage_{level}" for level in LEVELS), float("nan"))
+    for level in LEVELS if np.isfinite(spread.mean) else ():
         reach = np.full(len(sd), float(ndtri(0.5 + level / 200.0)))
         inside = probability_inside(lower, upper, reach, spread.mean, spread.total_sd)
         scores[f"coverage_{level}"] = 100.0 * float(inside.mean())

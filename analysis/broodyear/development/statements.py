@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from broodyear.development.comparisons import MAIN_SCHEME, NARROW_BAND_C
+from broodyear.development.score_cells import LOOKED_TOO_SELDOM
 from broodyear.development.scoring import DevelopmentScores
 
 STATEMENT_COLUMNS = ("topic", "species", "stage", "sentence")
@@ -133,15 +134,23 @@ def _where(one: StageFindings) -> Iterator[str]:
         cells = [(band, _cell(one, model, band)) for band in ("<5", "5-7", "7-9", "9-11", ">11")]
         known = [(band, cell) for band, cell in cells if cell is not None]
         biased = [(band, cell) for band, cell in known if not cell["bias_low"] <= 0 <= cell["bias_high"]]
-        silent = ", ".join(band for band, cell in cells if cell is None)
         if not known:
             continue
         found = "; ".join(f"{band} °C {_late(cell)}" for band, cell in biased)
-        tail = f" Too few batches to judge {silent} °C." if silent else ""
+        tail = _not_judged(one, model, [band for band, cell in cells if cell is None])
         if found:
             yield f"{one.name}: {model} by water temperature: {found}.{tail}"
         else:
             yield f"{one.name}: {model} shows no bias in any temperature band with enough batches.{tail}"
+
+
+def _not_judged(one: StageFindings, model: str, bands: list[str]) -> str:
+    """Why some bands are not judged, in sentences; empty when all are."""
+    rows = one.scores[(one.scores["model"] == model) & (one.scores["scheme"] == MAIN_SCHEME)]
+    seldom = set(rows.loc[rows["note"].str.startswith(LOOKED_TOO_SELDOM), "band"])
+    few, wide = [band for band in bands if band not in seldom], [band for band in bands if band in seldom]
+    said = f" Too few batches to judge {', '.join(few)} °C." if few else ""
+    return said + (f" Too few tanks, or looked at too seldom, to judge {', '.join(wide)} °C." if wide else "")
 
 
 def _thermometer(one: StageFindings) -> Iterator[str]:
@@ -154,6 +163,12 @@ def _thermometer(one: StageFindings) -> Iterator[str]:
 
 def model_or_thermometer(logger: pd.Series, hand: pd.Series) -> str:
     """Says whether a bias belongs to the model or to the thermometers, from the two subsets' rows."""
+    for row, read in ((logger, "by a logger"), (hand, "by hand")):
+        if str(row["note"]).startswith(LOOKED_TOO_SELDOM):
+            return (
+                f"the {row['tanks']} tanks read {read} are too few, or were looked at too seldom, so the model "
+                "and the thermometers cannot be told apart."
+            )
     if np.isnan(logger["bias_days"]):
         return (
             f"only {logger['tanks']} tanks of {logger['batches']} batches were read by a logger, "

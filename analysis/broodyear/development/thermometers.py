@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from broodyear.development.censored import Intervals
 from broodyear.development.comparisons import MAIN_SCHEME
 from broodyear.development.cross_validation import HeldOut, matrix_of, predicted_days
-from broodyear.development.interval_mean import IntervalMean, interval_mean
-from broodyear.development.score_cells import FEWEST_BATCHES, Known, error_intervals
+from broodyear.development.interval_mean import IntervalMean, common_part, interval_mean
+from broodyear.development.score_cells import FEWEST_BATCHES, Known, error_intervals, too_seldom
 from broodyear.development.scoring import DevelopmentScores, StageData
 
 Mask = NDArray[np.bool_]
@@ -69,6 +69,7 @@ def _subset(one: StageData, model: str, held: HeldOut, read_by: str) -> dict[str
     if batches < FEWEST_BATCHES:
         return {**place, **counts, "note": f"{batches} batches, fewer than {FEWEST_BATCHES}: not estimated"}
     error = _errors(one, held, is_in, one.records.batch.astype(str))
+    shift = common_part(_intervals(one, held, is_in, one.records.batch.astype(str)))
     by_site = _errors(one, held, is_in, one.rows["site_id"].astype(str).to_numpy(dtype=str))
     per_c = _days_per_c(one, held, is_in)
     return {
@@ -80,14 +81,17 @@ def _subset(one: StageData, model: str, held: HeldOut, read_by: str) -> dict[str
         "site_sd_days": by_site.group_sd,
         "days_per_c": per_c,
         "implied_offset_c": -error.mean / per_c if per_c else float("nan"),
-        "note": "",
+        "note": "" if shift is None else too_seldom(*shift),
     }
 
 
 def _errors(one: StageData, held: HeldOut, is_in: Mask, groups: NDArray[np.str_]) -> IntervalMean:
+    return interval_mean(_intervals(one, held, is_in, groups))
+
+
+def _intervals(one: StageData, held: HeldOut, is_in: Mask, groups: NDArray[np.str_]) -> Intervals:
     known = Known(one.records.absent_day, one.records.seen_day, held.predicted_day, groups)
-    intervals: Intervals = error_intervals(known, is_in)
-    return interval_mean(intervals)
+    return error_intervals(known, is_in)
 
 
 def _days_per_c(one: StageData, held: HeldOut, is_in: Mask) -> float:

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 #: Ink of the observed intervals: dark enough to read, light enough to lie under the curves.
 OBSERVED = Series(GREY, "|", "-")
+#: A band in which fewer batches were seen than this is not judged.
+FEWEST_BATCHES = 3
 BANDS = ("<5", "5-7", "7-9", "9-11", ">11")
 
 
@@ -97,13 +99,15 @@ def predicted_figure(predictions: pd.DataFrame, *, name: str, title: str) -> str
     models = list(dict.fromkeys(shown["model"]))
     if len(models) > 3:
         raise Refused(f"{len(models)} models are too many for {title}; draw at most 3 at a time")
-    with sheet(name, 3.1 * len(models) + 0.6, 3.4, columns=len(models), sharey=True) as page:
+    # As wide as two panels at least: pages draw every figure to the same width.
+    with sheet(name, 3.1 * max(len(models), 2) + 0.6, 3.4, columns=len(models), sharey=True) as page:
         top = 1.05 * float(max(shown["predicted_day"].max(), shown["seen_day"].max(), shown["absent_day"].max()))
         for axes, model, series in zip(page.axes, models, SERIES, strict=False):
             _bars(axes, shown[shown["model"] == model], series)
             axes.plot([0, top], [0, top], color=QUIET, linewidth=1, linestyle=(0, (4, 3)), zorder=1)
             axes.set_xlim(0, top)
             axes.set_ylim(0, top)
+            axes.set_box_aspect(1)
             axes.set_title(model, fontsize=8)
             axes.set_xlabel("predicted (days after delivery)")
         page.axes[0].set_ylabel("observed between (days after delivery)")
@@ -131,7 +135,7 @@ def bias_figure(cells: pd.DataFrame, *, name: str, title: str) -> str:
     """SVG of each model's bias by band of water temperature, with 95 % intervals; above 0 the model is late.
 
     cells: model (at most five), band, bias_days, bias_low, bias_high, tanks, batches; blank biases are named as
-    too few. Raises Refused for missing columns, no rows or too many models.
+    of too few batches, or as not to be told. Raises Refused for missing columns, no rows or too many models.
     """
     require_columns(cells, ["model", "band", "bias_days", "bias_low", "bias_high", "batches"], title)
     known = cells[cells["band"].isin(BANDS) & cells["bias_days"].notna()]
@@ -150,7 +154,9 @@ def bias_figure(cells: pd.DataFrame, *, name: str, title: str) -> str:
         axes.set_xlim(-0.6, len(BANDS) - 0.4)
         empty = [band for band in BANDS if band not in set(known["band"])]
         for band in empty:
-            note(axes, BANDS.index(band), 0, "too few batches", xytext=(0, 4), ha="center", color=QUIET)
+            batches = cells.loc[cells["band"] == band, "batches"].max()
+            why = "cannot be told" if batches >= FEWEST_BATCHES else "too few batches"
+            note(axes, BANDS.index(band), 0, why, xytext=(0, 4), ha="center", color=QUIET)
         axes.grid(False, axis="x")
         axes.set_ylabel("predicted − actual (days)")
         axes.figure.legend(loc="outside upper left", ncols=2, fontsize=8, labelcolor=INK)

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
+from broodyear.development.score_cells import LOOKED_TOO_SELDOM
 from broodyear.reports.numbers import known, words
 from broodyear.reports.parts import Block, Bullets, Heading, Notice, Prose, Section, TableBlock, joined, say
 from broodyear.reports.tables import ReportTable, column, interval_column, table_view
@@ -130,6 +131,7 @@ _VERDICTS = {
     "early": "too early",
     "alike": "no bias shown",
     "wide": "cannot be told, the interval is too wide",
+    "seldom": "cannot be told, too few tanks or looked at too seldom",
     "unknown": "cannot be told, fewer than three batches",
 }
 
@@ -179,10 +181,10 @@ WIDE_DAYS = 10.0
 
 
 def _trust(table: ReportTable, row: int) -> str:
-    """late, early, alike (no bias shown), wide (cannot be told) or unknown (too few batches)."""
+    """late, early, alike (no bias shown), wide or seldom (cannot be told) or unknown (too few batches)."""
     bounds = table.value(row, "bias_low"), table.value(row, "bias_high")
     if not all(known(bound) for bound in bounds):
-        return "unknown"
+        return "seldom" if str(table.value(row, "note")).startswith(LOOKED_TOO_SELDOM) else "unknown"
     low, high = (float(bound) for bound in bounds)
     if low > 0:
         return "late"
