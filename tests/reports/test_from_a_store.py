@@ -11,13 +11,11 @@ from tests.reports.pages import cell, seen, written_rows
 
 from broodyear.errors import EXIT_NOTHING_TO_ANALYSE, NothingToAnalyse
 from broodyear.intake import load_paths
-from broodyear.reports import effects_beside as beside
-from broodyear.reports.effects_beside import effects_or_refusal
+from broodyear.reports import beside
 from broodyear.reports.folder import ReportResult
 from broodyear.reports.regions import report_regions
 from broodyear.reports.season import report_season
 from broodyear.store import Store, open_store
-from broodyear.survival import EffectsReport
 from broodyear.synthetic import simulate, write_uploads
 
 #: A word that only upload contents hold; no page may show it.
@@ -180,15 +178,16 @@ def test_a_review_is_the_same_bytes_with_one_process_and_with_two(
 ) -> None:
     monkeypatch.setattr(beside, "WORTH_A_PROCESS_ROWS", 0)
     monkeypatch.setattr(beside, "_processors", lambda: 2)
-    worked_out_here: list[set[str]] = []
+    shares_done_here: list[beside.Share] = []
 
-    def noted(outcomes: pd.DataFrame) -> EffectsReport | str:
-        worked_out_here.append(set(outcomes["outcome"]))
-        return effects_or_refusal(outcomes)
+    def noted(outcomes: pd.DataFrame, share: beside.Share) -> beside.Pieces:
+        shares_done_here.append(share)
+        return worked_out(outcomes, share)
 
-    monkeypatch.setattr(beside, "effects_or_refusal", noted)
+    worked_out = beside.worked_out
+    monkeypatch.setattr(beside, "worked_out", noted)
     again = report_season(store, last_season, tmp_path, sites=True)
-    assert worked_out_here == [{"delivered_to_release"}]
+    assert shares_done_here == [beside.Share(("delivered_to_release",), ("delivered_to_release",))]
     folder = review.page.parent
     written = {path.relative_to(folder) for path in folder.rglob("*") if path.is_file()}
     assert written == {path.relative_to(tmp_path) for path in again.page.parent.rglob("*") if path.is_file()}

@@ -5,13 +5,22 @@ from __future__ import annotations
 from broodyear.setups.advice import CHANGE_COLUMNS, what_to_change
 from broodyear.setups.detectable import smallest_detectable_shortfall
 from broodyear.setups.funnel_frame import FUNNEL_COLUMNS, funnel_limits
-from broodyear.setups.practices import PRACTICE_COLUMNS, practice_counts, practices_table
+from broodyear.setups.practices import (
+    PRACTICE_COLUMNS,
+    practice_counts,
+    practice_parts,
+    practices_from,
+    practices_table,
+)
 from broodyear.setups.screen import SETUP_COLUMNS, SetupScreen, compare_setups, screen_setups
 from broodyear.setups.sites import SITE_COLUMNS, sites_table
+from broodyear.setups.tank_frame import MAIN_OUTCOME, OUTCOMES
 
 __all__ = [
     "CHANGE_COLUMNS",
     "FUNNEL_COLUMNS",
+    "MAIN_OUTCOME",
+    "OUTCOMES",
     "PRACTICE_COLUMNS",
     "SETUP_COLUMNS",
     "SITE_COLUMNS",
@@ -19,6 +28,8 @@ __all__ = [
     "compare_setups",
     "funnel_limits",
     "practice_counts",
+    "practice_parts",
+    "practices_from",
     "practices_table",
     "screen_setups",
     "sites_table",

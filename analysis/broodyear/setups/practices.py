@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
@@ -36,14 +38,24 @@ def practices_table(frame: pd.DataFrame) -> pd.DataFrame:
     within_batch_points: the same difference with the batches' own shares held fixed. Levels below 5 tanks or
     2 batches have counts and the note "too few". No difference here is shown to be caused by the practice.
     """
+    return practices_from(practice_parts(frame, OUTCOMES))
+
+
+def practice_parts(frame: pd.DataFrame, outcomes: Sequence[str]) -> list[pd.DataFrame]:
+    """The rows of ``practices_table`` for some outcomes, practice by practice, to be put together later."""
     tanks = prepare(frame)
     used = tanks.rows[tanks.rows["is_used"]]
     parts = []
-    for outcome in OUTCOMES:
+    for outcome in outcomes:
         rows = used[used["outcome"] == outcome]
         every = outcome == MAIN_OUTCOME or len(rows) <= _MOST_ROWS_FOR_EVERY_STAGE
         chosen = [practice for practice in available(rows) if every or practice.name in _CHECKED_WITHIN_BATCH]
         parts += [_practice_rows(rows, practice, outcome) for practice in chosen]
+    return parts
+
+
+def practices_from(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """The table made of such parts, in their order."""
     filled = [part for part in parts if len(part)]
     return pd.concat(filled, ignore_index=True) if filled else pd.DataFrame(columns=PRACTICE_COLUMNS)
 

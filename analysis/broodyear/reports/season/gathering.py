@@ -10,7 +10,7 @@ import pandas as pd
 from threadpoolctl import threadpool_limits
 
 from broodyear.errors import BroodyearError, NothingToAnalyse
-from broodyear.reports.effects_beside import EffectsBeside
+from broodyear.reports.beside import Beside
 from broodyear.reports.numbers import season_name
 from broodyear.reports.season.account import dead_by_stage, totals, with_intervals
 from broodyear.reports.season.happenings import events, of_season, timelines
@@ -32,17 +32,16 @@ def gather(store: Store, season: int) -> SeasonResults:
         raise NothingToAnalyse(_no_such_season(season, every))
     outcomes = store.result("tank_outcomes")
     known = plain_flags(outcomes[outcomes["season"] <= season])
-    with EffectsBeside(known) as beside, threadpool_limits(limits=1, user_api="blas"):
+    with Beside(known) as beside, threadpool_limits(limits=1, user_api="blas"):
         screen = _attempt(lambda: _screen(known))
-        practices = _attempt(lambda: _practices(known))
         setups = _setups(screen, season)
         from_screen = _from_screen(known, screen, season)
-        changes = _attempt(lambda: _changes(known, practices))
         counted, records = _counted(store, tanks, season), _records(store, season)
         happened = events(store, tanks, season)
         key_figures = _key_figures(store, tanks, setups, season)
         drawn = timelines(store, season, setups)
-        effects = beside.result()
+        practices, effects = beside.result()
+        changes = _attempt(lambda: _changes(known, practices))
     return SeasonResults(
         season=season,
         settings=store.settings,
@@ -93,12 +92,6 @@ def _screen(outcomes: pd.DataFrame) -> SetupScreen:
     from broodyear.setups import screen_setups
 
     return screen_setups(outcomes)
-
-
-def _practices(outcomes: pd.DataFrame) -> pd.DataFrame:
-    from broodyear.setups import practices_table
-
-    return practices_table(outcomes)
 
 
 def _changes(outcomes: pd.DataFrame, practices: pd.DataFrame | str) -> pd.DataFrame:
