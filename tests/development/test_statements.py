@@ -10,7 +10,8 @@ import pytest
 
 from broodyear.development import assess_development
 from broodyear.development.score_cells import too_seldom
-from broodyear.development.statements import model_or_thermometer
+from broodyear.development.scoring import score_everything
+from broodyear.development.statements import StageFindings, all_statements, model_or_thermometer
 
 
 def _row(bias: float, half: float, **more: Any) -> pd.Series:
@@ -59,6 +60,21 @@ def test_bands_looked_at_too_seldom_are_named_apart(programme: Any) -> None:
     said = found.statements.query("topic == 'where'")["sentence"]
     assert said.str.contains("Too few tanks, or looked at too seldom, to judge 9-11").any()
     assert not said.str.contains("Too few batches to judge 9-11").any()
+
+
+def test_coverage_that_cannot_be_told_is_said_so(programme: Any) -> None:
+    scores = score_everything(programme.frame, daily=programme.daily, schemes=("batch_out",))
+    columns = ["coverage_50", "coverage_80", "coverage_95"]
+    scores.scores.loc[scores.scores["model"] == "own_log_inverse", columns] = np.nan
+    nothing = pd.DataFrame(columns=["model", "read_by", "rows", "reason"])
+    one = StageFindings(
+        "chinook", "hatch_half", ("own_log_inverse",), scores.scores, nothing, nothing, nothing, nothing
+    )
+    said = all_statements(scores, [one]).query("topic == 'intervals'")["sentence"].tolist()
+    assert said == [
+        "chinook, half hatched: whether intervals of own_log_inverse hold what they state cannot be told from "
+        "these tanks."
+    ]
 
 
 def test_a_reading_too_warm_is_named_so() -> None:

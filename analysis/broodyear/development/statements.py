@@ -207,6 +207,9 @@ def _intervals(one: StageFindings) -> Iterator[str]:
         cell = _cell(one, model)
         if cell is None:
             continue
+        if np.isnan(cell["coverage_95"]):
+            yield f"{one.name}: whether intervals of {model} hold what they state cannot be told from these tanks."
+            continue
         covered = ", ".join(f"{level} %: {cell[f'coverage_{level}']:.0f} %" for level in (50, 80, 95))
         verdict = "as stated" if abs(cell["coverage_95"] - 95) <= COVERAGE_SLACK_POINTS else "not as stated"
         yield f"{one.name}: intervals of {model} covered {covered} of held-out tanks, {verdict}."
