@@ -35,3 +35,10 @@ def test_kept_rows_are_counted(rows: list[str], said: str, line: int, write: Wri
 def test_other_hours_are_passed_over(moment: str, write: Write) -> None:
     file = write("temperatures.csv", f"{HEADER}T-001,{moment},8.0\n")
     assert "clock_change" not in {finding.rule for finding in check_paths([file.parent]).findings}
+
+
+def test_one_very_old_date_hides_no_other(write: Write) -> None:
+    old = "T-001,1950-03-12T02:30,8.0\n"
+    file = write("temperatures.csv", HEADER + ORDINARY + SKIPPED + old)
+    told = [finding for finding in check_paths([file.parent]).findings if finding.rule == "clock_change"]
+    assert [(finding.line, finding.message[:12]) for finding in told] == [(3, "2 times lie ")]

@@ -27,8 +27,10 @@ SHORT_DATE = r"[0-9]{1,2}[./-][0-9]{1,2}[./-]([0-9]{2}|[0-9]{4})([ T,].*)?"
 CONTROL_CHARACTERS = r"[\x00-\x1f\x7f-\x9f\x{2028}\x{2029}]"
 LONGEST_CODE = 60
 FIRST_YEAR, LAST_YEAR = 1900, 2100
-#: Blanks that are taken off both ends of a cell.
-BLANKS = " \t\r\n\u00a0\ufeff\u2007\u202f\u3000"
+#: Blanks that are taken off both ends of a cell: all that Unicode counts as spaces, and the byte-order mark.
+BLANKS = (
+    " \t\r\n\u00a0\ufeff\u1680\u2000\u2001\u2002\u2003\u2004\u2005\u2006\u2007\u2008\u2009\u200a\u202f\u205f\u3000"
+)
 YES = ("yes", "true", "y", "1")
 NO = ("no", "false", "n", "0")
 
@@ -105,7 +107,9 @@ def _number(column: Column, reading: Reading) -> str:
 
 def _whole(column: Column, reading: Reading) -> str:
     value = _number(column, reading)
-    return f"CASE WHEN {value} = floor({value}) THEN TRY_CAST({value} AS BIGINT) END"
+    # A number too large for a whole one is beyond every limit, not unreadable.
+    kept = f"greatest(least({value}, 9e18), -9e18)" if column.maximum is not None else value
+    return f"CASE WHEN {value} = floor({value}) THEN TRY_CAST({kept} AS BIGINT) END"
 
 
 def _date(column: Column, reading: Reading) -> str:
@@ -117,7 +121,7 @@ def _date(column: Column, reading: Reading) -> str:
 def _moment(column: Column, reading: Reading) -> str:
     text = cell(column)
     pointed = f"replace({text}, ',', '.')" if reading.cell_commas else text
-    plain = f"WHEN {_shaped(text, f'{DATE}({CLOCK})?')} THEN TRY_CAST({pointed} AS TIMESTAMP)"
+    plain = f"WHEN {_shaped(text, f'{DATE}({CLOCK})?')} THEN TRY_CAST(upper({pointed}) AS TIMESTAMP)"
     local = f"replace(regexp_extract({text}, {quoted(f'^{DATE}{CLOCK}')}), ',', '.')"
     # Of what looks so, without blanks and plus signs, DuckDB's own cast takes nothing that the shape would not.
     quick = " OR ".join(f"{text} GLOB {quoted(look)}" for look in QUICK_MOMENTS)

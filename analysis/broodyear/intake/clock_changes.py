@@ -7,7 +7,7 @@ March, first Sunday of November) and the European Union (last Sundays of March a
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 import duckdb
 
@@ -18,8 +18,8 @@ from broodyear.store.layout import hour_flag
 
 _SUNDAY = 6
 _ONE_HOUR = dt.timedelta(hours=1)
-#: A column that spans more years than this holds a wrong date, and is not looked through hour by hour.
-_MOST_YEARS = 60
+#: A column that spans more years than this holds a wrong date; its years are looked up one by one.
+_MOST_YEARS = 20
 
 
 def _sunday(year: int, month: int, number: int) -> dt.datetime:
@@ -64,12 +64,15 @@ def clock_change_warnings(
             yield _warning(path, table, column.name, int(found[0]), int(found[1]))
 
 
-def _years(connection: duckdb.DuckDBPyConnection, name: str, source: str) -> range:
-    """The years of a column; empty when it has no times, or too many years for all to be right."""
+def _years(connection: duckdb.DuckDBPyConnection, name: str, source: str) -> Iterable[int]:
+    """The years of a column, perhaps with years between them."""
     row = connection.execute(f'SELECT year(min("{name}")), year(max("{name}")) {source}').fetchone()
-    if row is None or row[0] is None or row[1] - row[0] > _MOST_YEARS:
-        return range(0)
-    return range(row[0], row[1] + 1)
+    if row is None or row[0] is None:
+        return ()
+    if row[1] - row[0] <= _MOST_YEARS:
+        return range(row[0], row[1] + 1)
+    years = connection.execute(f'SELECT DISTINCT year("{name}") AS y {source} ORDER BY y').fetchall()
+    return [year for (year,) in years]
 
 
 def _changes(year: int) -> tuple[dt.datetime, ...]:

@@ -24,6 +24,7 @@ import numpy as np
 from broodyear.errors import UnreadableFile
 from broodyear.intake.cell_sql import BLANKS
 from broodyear.intake.dialect import SEPARATORS
+from broodyear.intake.records import LONGEST_CELL
 from broodyear.intake.sources import Source
 
 #: Control characters that have no business in a table.
@@ -31,7 +32,8 @@ _STRANGE = bytes([*range(1, 9), 11, 12, *range(14, 32), 127])
 #: Blanks that are neither the space nor the tab, in UTF-8: feeds, and the wide and unbreakable spaces.
 _FEEDS = (b"\x0b", b"\x0c")
 _ODD_BLANKS = (*_FEEDS, *(blank.encode() for blank in BLANKS if not blank.isascii()))
-PIECE = 1 << 20
+#: As many bytes as a line may have: a longer line does not fit into one piece, and is noticed by that.
+PIECE = LONGEST_CELL
 #: A compressed file may unpack to this many bytes in any case, beyond it only at an honest ratio for tables.
 UNPACKED_FREELY = 100_000_000
 LARGEST_RATIO = 100
@@ -72,6 +74,7 @@ class Census:
     has_odd_blank: bool = False
     has_plus: bool = False
     has_lone_return: bool = False
+    has_long_line: bool = False
     is_ascii: bool = True
 
     @property
@@ -224,6 +227,7 @@ def _survey(place: Path, skip: int, census: Census) -> bool:
     """Count the text piece by piece into ``census``. False when it is not UTF-8; raises when it is not text."""
     decoder = codecs.getincrementaldecoder("utf-8")("strict")
     last = tail = b""
+    begun = 0
     first = True
     for piece in _pieces(place):
         body = piece[skip:] if first else piece
@@ -231,6 +235,7 @@ def _survey(place: Path, skip: int, census: Census) -> bool:
         is_ascii = body.isascii()
         census.is_ascii = census.is_ascii and is_ascii
         _count(body, last, census, is_ascii)
+        begun = _line_begun(body, begun, census)
         if not census.is_ascii:
             try:
                 decoder.decode(body)
@@ -247,6 +252,15 @@ def _survey(place: Path, skip: int, census: Census) -> bool:
     kept = tail.rstrip(b"\r\n")
     census.trailing_blank = max(tail[len(kept) :].count(b"\n") - 1, 0)
     return True
+
+
+def _line_begun(body: bytes, begun: int, census: Census) -> int:
+    """Bytes of the line that ``body`` ends in; notes a line too long for any table. begun: bytes, before ``body``,
+    of the line it begins in."""
+    end = body.find(b"\n")
+    whole = begun + (len(body) if end < 0 else end)
+    census.has_long_line = census.has_long_line or whole > LONGEST_CELL
+    return whole if end < 0 else len(body) - 1 - body.rfind(b"\n")
 
 
 def _count(body: bytes, last: bytes, census: Census, is_ascii: bool) -> None:

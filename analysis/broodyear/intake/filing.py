@@ -50,12 +50,15 @@ class Opened:
 
 @dataclass
 class Filed:
-    """What became of one file. rejected: the rows kept out, with their cells as received; upload: its number."""
+    """What became of one file. rejected: the rows kept out, with their cells as received; header, separator: those
+    of the file; last_is_text: its last column takes any text; upload: its number."""
 
     report: FileReport
     findings: list[Finding] = field(default_factory=list)
     rejected: RejectedRows = field(default_factory=RejectedRows)
     header: tuple[str, ...] = ()
+    separator: str = ","
+    last_is_text: bool = True
     upload: int | None = None
 
 
@@ -82,9 +85,10 @@ def file_upload(
     # Read and judged before the transaction begins: a failure of the quick reader would end it.
     reading = _reading(opened)
     staged = stage(connection, opened.text, opened.dialect, opened.found, reading)
+    _pass_over_held(connection, table, earlier)
     with uncollected():
         verdict = judge(connection, opened.source.shown, opened.found, staged)
-    left_out = _look_across_rows(connection, opened, staged, verdict, settings)
+    left_out = _look_across_rows(connection, opened, staged, verdict, settings, earlier)
     connection.execute("BEGIN")
     try:
         with uncollected():
@@ -105,12 +109,25 @@ def _roll_back(connection: duckdb.DuckDBPyConnection) -> None:
         return
 
 
+def _pass_over_held(connection: duckdb.DuckDBPyConnection, table: Table, earlier: tuple[int, ...]) -> None:
+    """Rows that earlier uploads hold are not judged again."""
+    if earlier:
+        uploads = ", ".join(map(str, earlier))
+        held = f"SELECT line FROM received_{table.name} WHERE upload IN ({uploads})"
+        connection.execute(f"DELETE FROM aside WHERE line IN ({held})")
+
+
 def _look_across_rows(
-    connection: duckdb.DuckDBPyConnection, opened: Opened, staged: Staged, verdict: Verdict, settings: Settings
+    connection: duckdb.DuckDBPyConnection,
+    opened: Opened,
+    staged: Staged,
+    verdict: Verdict,
+    settings: Settings,
+    earlier: tuple[int, ...],
 ) -> list[int]:
     """Repeats and a cut-off end go into the verdict; returns the lines of repeats to leave out."""
     table, path, place = opened.found.table, opened.source.shown, opened.text.place
-    repeats = find_repeats(connection, table, staged, settings)
+    repeats = find_repeats(connection, table, staged, settings, earlier)
     cells = pick_rows(place, opened.dialect.separator, {repeat.line for repeat in repeats})
     left_out = report_repeats(path, table, repeats, cells, verdict)
     if cut_off_line(place, opened.text.census, opened.dialect, opened.found.width):
@@ -137,7 +154,13 @@ def _write(
     verdict.close(opened.source.shown, table.name)
     report = _report(opened, staged, verdict, accepted, _held(connection, table, earlier))
     _keep_ledger(connection, opened, report, verdict, upload)
-    return Filed(report, verdict.findings, verdict.rejected, opened.found.header, upload)
+    found, separator = opened.found, opened.dialect.separator
+    return Filed(report, verdict.findings, verdict.rejected, found.header, separator, _last_is_text(found), upload)
+
+
+def _last_is_text(found: Recognised) -> bool:
+    last = [name for name, place in found.places.items() if place == found.width - 1]
+    return not last or found.table.column(last[0]).kind in {"code", "text"}
 
 
 def _cut_off(opened: Opened, staged: Staged) -> Finding:
@@ -175,10 +198,9 @@ def _report(opened: Opened, staged: Staged, verdict: Verdict, accepted: int, hel
         rows_had = "1 row had" if short == 1 else f"{short:,} rows had"
         notes.append(f"{rows_had} fewer cells than the header; the missing cells were read as blank")
     if held:
-        notes.append(
-            f"{held:,} rows are held from an earlier load of the same bytes; only the others were looked at"
-        )
-    if not staged.rows:
+        rows_are = "1 row is" if held == 1 else f"{held:,} rows are"
+        notes.append(f"{rows_are} held from an earlier load of the same bytes; only the others were looked at")
+    if not rows and not held:
         notes.append("the file has a header and no rows")
     path, table = opened.source.shown, opened.found.table.name
     return FileReport(path, table, staged.lines_read, rows, accepted, rows - accepted, tuple(notes))

@@ -14,16 +14,25 @@ LOOKED_AT = 500_000
 
 def uses_decimal_commas(place: Path, census: Census, dialect: Dialect) -> bool:
     """Whether some number of the file is written with a decimal comma; never where commas separate cells."""
-    if dialect.separator == ",":
+    if dialect.separator == "," or not census.separators[","]:
         return False
     start, end = _edges(dialect)
-    return bool(re.search(start + rb"[+-]?[0-9]+,[0-9]+" + end, _sample(place, census.size), re.MULTILINE))
+    looks_so = re.compile(start + rb"[+-]?[0-9]+,[0-9]+" + end, re.MULTILINE)
+    return bool(looks_so.search(_sample(place, census.size))) or _anywhere(place, looks_so)
+
+
+def _anywhere(place: Path, looks_so: re.Pattern[bytes]) -> bool:
+    with place.open("rb") as file:
+        while piece := file.read(LOOKED_AT):
+            if looks_so.search(piece + file.readline()):
+                return True
+    return False
 
 
 def _edges(dialect: Dialect) -> tuple[bytes, bytes]:
     """What stands before and after a cell, as regular expressions."""
     separator = re.escape(dialect.separator.encode())
-    return rb"(?:" + separator + rb'|^)[ ]*"?', rb'"?[ ]*(?:' + separator + rb"|[\r\n]|\Z)"
+    return rb"(?:" + separator + rb'|^|\r)[ ]*"?', rb'"?[ ]*(?:' + separator + rb"|[\r\n]|\Z)"
 
 
 def cell_notes(place: Path, census: Census, dialect: Dialect) -> list[str]:

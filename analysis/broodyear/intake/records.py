@@ -7,6 +7,7 @@ the line it stands on.
 from __future__ import annotations
 
 import csv
+import re
 from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -54,8 +55,10 @@ def _plain_cells(line: str, separator: str) -> list[str]:
 
 def _quoted_row(line: str, lines: _Lines, separator: str, number: int) -> Row:
     feed = _Feed(line, lines, number)
+    # Only where blanks stand before a quote: elsewhere they belong to the cell as it was received.
+    skips = re.search(rf'(^|{re.escape(separator)}) +"', line) is not None
     try:
-        cells = next(csv.reader(feed, delimiter=separator))
+        cells = next(csv.reader(feed, delimiter=separator, skipinitialspace=skips))
     except csv.Error:
         raise too_long(number) from None
     if feed.ran_out:

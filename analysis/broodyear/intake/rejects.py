@@ -7,7 +7,11 @@ import re
 from pathlib import Path
 
 from broodyear.intake.filing import Filed
+from broodyear.intake.rejected import Rejected
 from broodyear.store.formulas import guarded
+
+#: Header of the last column of a copy.
+PROBLEMS = "problems"
 
 
 def write_rejects(folder: Path, filed: list[Filed]) -> list[Path]:
@@ -18,25 +22,28 @@ def write_rejects(folder: Path, filed: list[Filed]) -> list[Path]:
             continue
         folder.mkdir(parents=True, exist_ok=True)
         place = _free_name(folder, file.report.path, written)
+        # Columns of an earlier copy's problems are told anew.
+        own = [number for number, name in enumerate(file.header) if name.strip().lower() != PROBLEMS]
         with place.open("w", encoding="utf-8", newline="") as out:
-            writer = csv.writer(out, lineterminator="\n")
-            writer.writerow([*file.header, "problems"])
-            width = len(file.header)
-            writer.writerows(
-                [guarded(cell) for cell in [*_fitted(row.cells, width), row.problems]]
-                for row in file.rejected
-                if row.mendable
-            )
+            writer = csv.writer(out, lineterminator="\n", delimiter=file.separator)
+            writer.writerow([*(file.header[number] for number in own), PROBLEMS])
+            writer.writerows(_mendable(row, own, file) for row in file.rejected if row.mendable)
         written.append(place)
     return written
 
 
-def _fitted(cells: tuple[str, ...], width: int) -> list[str]:
-    """As many cells as the header has. Surplus cells go into the last: kept, and wrong until they are mended."""
-    kept = list(cells[:width]) + [""] * (width - len(cells))
-    if len(cells) > width:
-        kept[-1] = ",".join([kept[-1], *cells[width:]])
-    return kept
+def _mendable(row: Rejected, own: list[int], file: Filed) -> list[str]:
+    """The cells of a row under their header, and what is wrong with them.
+
+    Surplus cells must stay wrong until they are mended. In the last cell they are, unless that takes any text;
+    then they stand behind the problems, too many for the header.
+    """
+    cells = [row.cells[number] if number < len(row.cells) else "" for number in own]
+    surplus = list(row.cells[len(file.header) :])
+    if surplus and not file.last_is_text:
+        cells[-1] = file.separator.join([cells[-1], *surplus])
+        surplus = []
+    return [guarded(cell) for cell in [*cells, row.problems, *surplus]]
 
 
 def _free_name(folder: Path, path: str, taken: list[Path]) -> Path:

@@ -39,20 +39,37 @@ class Repeat:
 
 
 def find_repeats(
-    connection: duckdb.DuckDBPyConnection, table: Table, staged: Staged, settings: Settings
+    connection: duckdb.DuckDBPyConnection,
+    table: Table,
+    staged: Staged,
+    settings: Settings,
+    earlier: tuple[int, ...] = (),
 ) -> list[Repeat]:
-    """The rows of ``checked`` (those without errors) that repeat a key, in line order."""
+    """The rows of ``checked`` (those without errors) that repeat a key, in line order.
+
+    earlier: uploads of the same bytes; the rows that they hold came first, wherever they stand in the file.
+    """
     key = key_sql(table, settings)
     if staged.rows >= HASHED_FROM_ROWS and (
         keys_in_order(connection, table, staged.rows) or _all_differ(connection, key, staged.rows)
     ):
         return []
-    rows = connection.execute(_repeats_query(table, key, staged)).fetchall()
-    return [_repeat(*row) for row in rows]
+    rows = connection.execute(_repeats_query(table, key, staged, earlier)).fetchall()
+    second: dict[int, int] = {}
+    return [_repeat(second, *row) for row in rows]
 
 
-def _repeat(line: int, first_line: int, identical: bool, moment: dt.datetime | None) -> Repeat:
-    return Repeat(line, first_line, identical, not identical and moment is not None and is_doubled(moment))
+def _repeat(
+    second: dict[int, int], line: int, first_line: int, same_line: int, moment: dt.datetime | None
+) -> Repeat:
+    """same_line: the first row of the key with the same values; second: first row of a key -> the row that has it
+    rightly, in the second of two hours that clocks show alike."""
+    if same_line in (first_line, second.get(first_line)):
+        return Repeat(line, same_line, identical=True)
+    is_second = moment is not None and is_doubled(moment) and first_line not in second
+    if is_second:
+        second[first_line] = line
+    return Repeat(line, first_line, identical=False, by_clock=is_second)
 
 
 def _all_differ(connection: duckdb.DuckDBPyConnection, key: tuple[str, ...], rows: int) -> bool:
@@ -71,20 +88,23 @@ def _part_differs(connection: duckdb.DuckDBPyConnection, query: str) -> bool:
     return not bool((hashes[1:] == hashes[:-1]).any())
 
 
-def _repeats_query(table: Table, key: tuple[str, ...], staged: Staged) -> str:
+def _repeats_query(table: Table, key: tuple[str, ...], staged: Staged, earlier: tuple[int, ...]) -> str:
     named = ", ".join(f"{part} AS k{position}" for position, part in enumerate(key))
     keys = ", ".join(f"k{position}" for position in range(len(key)))
     values = ", ".join(f'"{name}"' for name, _ in value_columns(table))
     timed = [column for column in hour_columns(table) if column.name in table.primary_key]
     moment = f'CASE WHEN "{hour_flag(timed[0])}" THEN "{timed[0].name}" END' if timed else "NULL::TIMESTAMP"
+    uploads = ", ".join(map(str, earlier))
+    stands = f"{staged.line} IN (SELECT line FROM received_{table.name} WHERE upload IN ({uploads}))"
     return (
         f"WITH rows AS MATERIALIZED (SELECT {staged.line} AS line, {named}, {moment} AS moment, "
-        f"row({values}) AS held FROM checked "
-        f"WHERE NOT broken), doubled AS MATERIALIZED (SELECT {keys}, min(line) AS first_line FROM rows "
-        f"GROUP BY {keys} HAVING count(*) > 1) "
-        f"SELECT rows.line, first_line, rows.held IS NOT DISTINCT FROM first.held, rows.moment FROM rows "
-        f"JOIN doubled USING ({keys}) JOIN rows AS first ON first.line = first_line "
-        "WHERE rows.line <> first_line ORDER BY rows.line"
+        f"{stands if earlier else 'false'} AS stands, row({values}) AS held FROM checked WHERE NOT broken), "
+        f"doubled AS MATERIALIZED (SELECT {keys}, min_by(line, (NOT stands, line)) AS first_line FROM rows "
+        f"GROUP BY {keys} HAVING count(*) > 1), "
+        "told AS (SELECT rows.*, first_line, first_value(line) OVER (PARTITION BY first_line, held "
+        f"ORDER BY NOT stands, line) AS same_line FROM rows JOIN doubled USING ({keys})) "
+        "SELECT line, first_line, same_line, moment FROM told WHERE line <> first_line AND NOT stands "
+        "ORDER BY line"
     )
 
 

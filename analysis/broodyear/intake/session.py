@@ -189,7 +189,9 @@ def _known_already(run: _Run, file: Opened, connection: duckdb.DuckDBPyConnectio
         file.text.notes.append(f"{same}; loading it again would change nothing")
         return False
     numbers = tuple(earlier.upload for earlier in before)
-    if ledger.lacks_codes(connection, numbers) and _take(run, file, connection, numbers):
+    lacks = ledger.lacks_codes(connection, numbers)
+    lacks = lacks or ledger.lacks_withdrawn_rows(connection, file.found.table, sha256)
+    if lacks and _take(run, file, connection, numbers):
         return True
     return _left_out(run, file, f"{same}; nothing was changed")
 

@@ -53,7 +53,7 @@ def stage(
 ) -> Staged:
     """Read the file into ``checked`` and ``aside``, by the fast way when it can be proved to have lost nothing."""
     census = text.census
-    if dialect.plain_start and census.is_uniform:
+    if dialect.plain_start and census.is_uniform and not census.has_long_line:
         rows = max(census.lines - census.trailing_blank - dialect.header_line, 0)
         file = _Plain(text, dialect, found.width, rows)
         if _checked_at_once(connection, file, found, reading):

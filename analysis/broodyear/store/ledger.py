@@ -59,6 +59,14 @@ def lacks_codes(connection: duckdb.DuckDBPyConnection, uploads: tuple[int, ...])
     return bool(row and row[0])
 
 
+def lacks_withdrawn_rows(connection: duckdb.DuckDBPyConnection, table: Table, sha256: str) -> bool:
+    """Whether a withdrawn upload of these bytes held rows that no standing one holds."""
+    lines = f"SELECT line FROM received_{table.name} JOIN uploads USING (upload) WHERE sha256 = $sha256"
+    query = f"SELECT count(*) FROM ({lines} AND withdrawn EXCEPT {lines} AND NOT withdrawn)"
+    row = connection.execute(query, {"sha256": sha256}).fetchone()
+    return bool(row and row[0])
+
+
 def record(connection: duckdb.DuckDBPyConnection, upload: Upload, loaded_at: dt.datetime) -> None:
     """Write one line of the ledger."""
     connection.execute(

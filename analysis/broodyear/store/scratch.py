@@ -52,7 +52,8 @@ def _beside(
 ) -> Iterator[duckdb.DuckDBPyConnection]:
     """``connection`` with a passing store attached and in use, its views over both stores."""
     kept = own_name(connection)
-    connection.execute(f"ATTACH '{place}' AS {_PASSING} (READ_WRITE)")
+    quoted = str(place).replace("'", "''")
+    connection.execute(f"ATTACH '{quoted}' AS {_PASSING} (READ_WRITE)")
     connection.execute(f"USE {_PASSING}")
     try:
         create_layout(connection)
