@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from broodyear.intake.decoding import Census
+from broodyear.intake.census import Census
 from broodyear.intake.dialect import Dialect
 
 #: Of a larger file the beginning and the end are looked at: whoever writes one cell so writes them all so.
