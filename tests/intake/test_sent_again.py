@@ -166,6 +166,21 @@ def test_a_small_t_between_date_and_hour_is_read(uploads: Path, write: Write) ->
     assert check_paths([uploads]).exit_code == 0
 
 
+@pytest.mark.parametrize(
+    ("rows", "note"),
+    [
+        ("{0}\n\n{1}\n", "1 blank line was left out"),
+        ("{0}\n,,\n,,\n{1}\n", "2 blank lines were left out"),
+        ('{0}\n\n,,\n"T-001",2024-11-03,8\n', "2 blank lines were left out"),
+        ("{0}\n,,\n{1}\n\n", "1 more blank line was left out"),
+    ],
+)
+def test_blank_lines_between_rows_are_counted(rows: str, note: str, uploads: Path, write: Write) -> None:
+    text = rows.format("T-001,2024-11-01,8", "T-001,2024-11-02,8")
+    report = check_paths([uploads / "tanks.csv", write("temperatures.csv", READINGS + text)]).files[1]
+    assert (report.rows_read, report.rows_accepted, report.notes[-1]) == (2, 2, note)
+
+
 def test_only_blank_rows_are_said_to_be_none(uploads: Path, write: Write) -> None:
     file = write("temperatures.csv", f"{READINGS},,\n,,\n")
     report = check_paths([uploads / "tanks.csv", file]).files[1]

@@ -197,6 +197,11 @@ def _report(opened: Opened, staged: Staged, verdict: Verdict, accepted: int, hel
     if short:
         rows_had = "1 row had" if short == 1 else f"{short:,} rows had"
         notes.append(f"{rows_had} fewer cells than the header; the missing cells were read as blank")
+    between = _blank_between(opened, staged, verdict)
+    if between:
+        more = "more " if opened.text.census.trailing_blank else ""
+        lines_were = f"1 {more}blank line was" if between == 1 else f"{between:,} {more}blank lines were"
+        notes.append(f"{lines_were} left out")
     if held:
         rows_are = "1 row is" if held == 1 else f"{held:,} rows are"
         notes.append(f"{rows_are} held from an earlier load of the same bytes; only the others were looked at")
@@ -204,6 +209,12 @@ def _report(opened: Opened, staged: Staged, verdict: Verdict, accepted: int, hel
         notes.append("the file has a header and no rows")
     path, table = opened.source.shown, opened.found.table.name
     return FileReport(path, table, staged.lines_read, rows, accepted, rows - accepted, tuple(notes))
+
+
+def _blank_between(opened: Opened, staged: Staged, verdict: Verdict) -> int:
+    """Blank lines between the rows, and rows of nothing but separators; those at the end have their own note."""
+    below = staged.lines_read - opened.dialect.header_line - staged.rows
+    return max(below - opened.text.census.trailing_blank, 0) + verdict.blank_rows
 
 
 def _held(connection: duckdb.DuckDBPyConnection, table: Table, earlier: tuple[int, ...]) -> int:
