@@ -11,7 +11,7 @@ from tests.reports.pages import cell, seen, written_rows
 
 from broodyear.errors import EXIT_NOTHING_TO_ANALYSE, NothingToAnalyse
 from broodyear.intake import load_paths
-from broodyear.reports import beside
+from broodyear.reports import second_process
 from broodyear.reports.folder import ReportResult
 from broodyear.reports.regions import report_regions
 from broodyear.reports.season import report_season
@@ -176,18 +176,18 @@ def test_a_season_with_next_to_nothing_still_reads(files: dict[str, str], said: 
 def test_a_review_is_the_same_bytes_with_one_process_and_with_two(
     store: Store, last_season: int, review: ReportResult, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(beside, "WORTH_A_PROCESS_ROWS", 0)
-    monkeypatch.setattr(beside, "_processors", lambda: 2)
-    shares_done_here: list[beside.Share] = []
+    monkeypatch.setattr(second_process, "WORTH_A_PROCESS_ROWS", 0)
+    monkeypatch.setattr(second_process, "_processors", lambda: 2)
+    shares_done_here: list[second_process.Share] = []
 
-    def noted(outcomes: pd.DataFrame, share: beside.Share) -> beside.Pieces:
+    def noted(outcomes: pd.DataFrame, share: second_process.Share) -> second_process.Pieces:
         shares_done_here.append(share)
         return worked_out(outcomes, share)
 
-    worked_out = beside.worked_out
-    monkeypatch.setattr(beside, "worked_out", noted)
+    worked_out = second_process.worked_out
+    monkeypatch.setattr(second_process, "worked_out", noted)
     again = report_season(store, last_season, tmp_path, sites=True)
-    assert shares_done_here == [beside.Share(("delivered_to_release",), ("delivered_to_release",))]
+    assert shares_done_here == [second_process.Share(("delivered_to_release",), ("delivered_to_release",))]
     folder = review.page.parent
     written = {path.relative_to(folder) for path in folder.rglob("*") if path.is_file()}
     assert written == {path.relative_to(tmp_path) for path in again.page.parent.rglob("*") if path.is_file()}

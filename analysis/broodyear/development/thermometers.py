@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from broodyear.development.censored import Intervals
 from broodyear.development.comparisons import MAIN_SCHEME
 from broodyear.development.cross_validation import HeldOut, matrix_of, predicted_days
-from broodyear.development.interval_mean import IntervalMean, common_part, interval_mean
+from broodyear.development.interval_mean import common_part, interval_mean
 from broodyear.development.score_cells import FEWEST_BATCHES, Known, error_intervals, too_seldom
 from broodyear.development.scoring import DevelopmentScores, StageData
 
@@ -68,9 +68,9 @@ def _subset(one: StageData, model: str, held: HeldOut, read_by: str) -> dict[str
     counts = {"tanks": int(is_in.sum()), "batches": batches, "sites": int(sites)}
     if batches < FEWEST_BATCHES:
         return {**place, **counts, "note": f"{batches} batches, fewer than {FEWEST_BATCHES}: not estimated"}
-    error = _errors(one, held, is_in, one.records.batch.astype(str))
-    shift = common_part(_intervals(one, held, is_in, one.records.batch.astype(str)))
-    by_site = _errors(one, held, is_in, one.rows["site_id"].astype(str).to_numpy(dtype=str))
+    errors = _errors(one, held, is_in, one.records.batch.astype(str))
+    error, shift = interval_mean(errors), common_part(errors)
+    by_site = interval_mean(_errors(one, held, is_in, one.rows["site_id"].astype(str).to_numpy(dtype=str)))
     per_c = _days_per_c(one, held, is_in)
     return {
         **place,
@@ -85,11 +85,7 @@ def _subset(one: StageData, model: str, held: HeldOut, read_by: str) -> dict[str
     }
 
 
-def _errors(one: StageData, held: HeldOut, is_in: Mask, groups: NDArray[np.str_]) -> IntervalMean:
-    return interval_mean(_intervals(one, held, is_in, groups))
-
-
-def _intervals(one: StageData, held: HeldOut, is_in: Mask, groups: NDArray[np.str_]) -> Intervals:
+def _errors(one: StageData, held: HeldOut, is_in: Mask, groups: NDArray[np.str_]) -> Intervals:
     known = Known(one.records.absent_day, one.records.seen_day, held.predicted_day, groups)
     return error_intervals(known, is_in)
 

@@ -15,7 +15,6 @@ import zlib
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import BinaryIO
 
 from broodyear.errors import UnreadableFile
 from broodyear.intake.census import PIECE, Census, pieces, survey
@@ -194,8 +193,3 @@ def _undefined_in_cp1252(error: UnicodeError) -> tuple[str, int]:
 
 
 codecs.register_error("broodyear_cp1252", _undefined_in_cp1252)
-
-
-def open_text(place: Path) -> BinaryIO:
-    """The text file, opened for reading bytes."""
-    return place.open("rb")

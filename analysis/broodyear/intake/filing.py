@@ -112,9 +112,7 @@ def _roll_back(connection: duckdb.DuckDBPyConnection) -> None:
 def _pass_over_held(connection: duckdb.DuckDBPyConnection, table: Table, earlier: tuple[int, ...]) -> None:
     """Rows that earlier uploads hold are not judged again."""
     if earlier:
-        uploads = ", ".join(map(str, earlier))
-        held = f"SELECT line FROM received_{table.name} WHERE upload IN ({uploads})"
-        connection.execute(f"DELETE FROM aside WHERE line IN ({held})")
+        connection.execute(f"DELETE FROM aside WHERE line IN ({ledger.held_lines(table, earlier)})")
 
 
 def _look_across_rows(
@@ -221,9 +219,7 @@ def _held(connection: duckdb.DuckDBPyConnection, table: Table, earlier: tuple[in
     """How many rows of this file earlier uploads of the same bytes hold."""
     if not earlier:
         return 0
-    row = connection.execute(
-        f"SELECT count(*) FROM received_{table.name} WHERE upload IN ({', '.join(map(str, earlier))})"
-    ).fetchone()
+    row = connection.execute(f"SELECT count(*) FROM ({ledger.held_lines(table, earlier)})").fetchone()
     return int(row[0]) if row else 0
 
 
@@ -234,10 +230,7 @@ def _leave_out(
     connection.execute("CREATE OR REPLACE TEMP TABLE left_out (line BIGINT)")
     ledger.append(connection, "left_out", [(line,) for line in lines])
     if earlier:
-        uploads = ", ".join(map(str, earlier))
-        connection.execute(
-            f"INSERT INTO left_out SELECT line FROM received_{table.name} WHERE upload IN ({uploads})"
-        )
+        connection.execute(f"INSERT INTO left_out {ledger.held_lines(table, earlier)}")
 
 
 def _keep_rows(connection: duckdb.DuckDBPyConnection, table: Table, staged: Staged, upload: int) -> int:

@@ -6,6 +6,7 @@ import duckdb
 import numpy as np
 from numpy.typing import NDArray
 
+from broodyear.intake.staging import first_position
 from broodyear.schemas import Table
 
 #: Rows compared at a time: few enough for the processor's cache, and for memory whatever the size of the file.
@@ -25,10 +26,9 @@ def keys_in_order(connection: duckdb.DuckDBPyConnection, table: Table, rows: int
         return False
     others = ", ".join(f'"{name}"' for name in table.primary_key if name not in moments)
     columns = f'hash({others}) AS stream, epoch_us("{moments[0]}") AS moment'
-    row = connection.execute("SELECT coalesce(min(rowid), 0) FROM checked").fetchone()
-    assert row is not None
+    begin = first_position(connection, "checked")
     walk = _Walk()
-    for first in range(row[0], row[0] + rows, ROWS_AT_A_TIME):
+    for first in range(begin, begin + rows, ROWS_AT_A_TIME):
         part = f"rowid >= {first} AND rowid < {first + ROWS_AT_A_TIME}"
         got = connection.execute(f"SELECT {columns} FROM checked WHERE NOT broken AND {part}").fetchnumpy()
         if not walk.goes_on(np.asarray(got["stream"]), np.asarray(got["moment"])):

@@ -19,6 +19,7 @@ from broodyear.intake.staging import Staged
 from broodyear.schemas import Table
 from broodyear.settings import Settings
 from broodyear.store.layout import hour_flag, key_sql, value_columns
+from broodyear.store.ledger import held_lines
 
 #: From so many rows on, uniqueness is first tried by the order of the file, then by hashes: either is several
 #: times cheaper than grouping.
@@ -94,11 +95,10 @@ def _repeats_query(table: Table, key: tuple[str, ...], staged: Staged, earlier: 
     values = ", ".join(f'"{name}"' for name, _ in value_columns(table))
     timed = [column for column in hour_columns(table) if column.name in table.primary_key]
     moment = f'CASE WHEN "{hour_flag(timed[0])}" THEN "{timed[0].name}" END' if timed else "NULL::TIMESTAMP"
-    uploads = ", ".join(map(str, earlier))
-    stands = f"{staged.line} IN (SELECT line FROM received_{table.name} WHERE upload IN ({uploads}))"
+    stands = f"{staged.line} IN ({held_lines(table, earlier)})" if earlier else "false"
     return (
         f"WITH rows AS MATERIALIZED (SELECT {staged.line} AS line, {named}, {moment} AS moment, "
-        f"{stands if earlier else 'false'} AS stands, row({values}) AS held FROM checked WHERE NOT broken), "
+        f"{stands} AS stands, row({values}) AS held FROM checked WHERE NOT broken), "
         f"doubled AS MATERIALIZED (SELECT {keys}, min_by(line, (NOT stands, line)) AS first_line FROM rows "
         f"GROUP BY {keys} HAVING count(*) > 1), "
         "told AS (SELECT rows.*, first_line, first_value(line) OVER (PARTITION BY first_line, held "

@@ -132,7 +132,7 @@ def _aside_at_once(connection: duckdb.DuckDBPyConnection, file: _Plain, line: st
     copy_lines(file.text.place, lines, place)
     if not _made_whole(connection, "received", f"SELECT * FROM {file.source(place, 0, uneven=True)}", len(lines)):
         return False
-    positions = np.arange(len(lines)) + _first_position(connection, "received")
+    positions = np.arange(len(lines)) + first_position(connection, "received")
     connection.register("broken_lines", pd.DataFrame({"line": lines, "position": positions}))
     connection.execute(
         f"INSERT INTO aside SELECT line, {_cells(file.width)} FROM received "
@@ -168,11 +168,11 @@ def _cells(width: int) -> str:
 
 def _line_by_position(connection: duckdb.DuckDBPyConnection, dialect: Dialect) -> str:
     """SQL for the line of a row whose position in ``checked`` is its position in the file."""
-    return f"(checked.rowid - {_first_position(connection, 'checked')} + {dialect.header_line + 1})"
+    return f"(checked.rowid - {first_position(connection, 'checked')} + {dialect.header_line + 1})"
 
 
-def _first_position(connection: duckdb.DuckDBPyConnection, table: str) -> int:
-    # Inside a transaction the positions do not begin at 0.
+def first_position(connection: duckdb.DuckDBPyConnection, table: str) -> int:
+    """Position of the first row of a temporary table: inside a transaction they do not begin at 0."""
     [(first,)] = connection.execute(f"SELECT coalesce(min(rowid), 0) FROM {table}").fetchall()
     return int(first)
 

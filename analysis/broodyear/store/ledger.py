@@ -59,6 +59,11 @@ def lacks_codes(connection: duckdb.DuckDBPyConnection, uploads: tuple[int, ...])
     return bool(row and row[0])
 
 
+def held_lines(table: Table, uploads: Sequence[int]) -> str:
+    """SQL of the spreadsheet lines that some uploads hold."""
+    return f"SELECT line FROM received_{table.name} WHERE upload IN ({', '.join(map(str, uploads))})"
+
+
 def lacks_withdrawn_rows(connection: duckdb.DuckDBPyConnection, table: Table, sha256: str) -> bool:
     """Whether a withdrawn upload of these bytes held rows that no standing one holds."""
     lines = f"SELECT line FROM received_{table.name} JOIN uploads USING (upload) WHERE sha256 = $sha256"

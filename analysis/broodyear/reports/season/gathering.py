@@ -10,11 +10,11 @@ import pandas as pd
 from threadpoolctl import threadpool_limits
 
 from broodyear.errors import BroodyearError, NothingToAnalyse
-from broodyear.reports.beside import Beside
 from broodyear.reports.numbers import season_name
 from broodyear.reports.season.account import dead_by_stage, totals, with_intervals
 from broodyear.reports.season.happenings import events, of_season, timelines
 from broodyear.reports.season.results import EFFECTS, PRACTICES, SETUPS, SeasonResults
+from broodyear.reports.second_process import Beside
 from broodyear.reports.tables import ReportTable, report_table
 from broodyear.reports.vocabulary import MAIN_OUTCOME
 

@@ -3,10 +3,10 @@
 The review shows practices and effects, and either takes most of its time. Beside it are worked out the practices
 of every outcome but the main one and the effects of every outcome but the last; the review does the others.
 
-Run as ``python -m broodyear.reports.beside`` it reads a pickled frame of tank outcomes and the share of the work
-from standard input and writes the pickled pieces. It ends when that input is closed, so that nothing goes on
-working for a review that is gone. The same functions do the work either way, and the numbers are the same to the
-last digit.
+Run as ``python -m broodyear.reports.second_process`` it reads a pickled frame of tank outcomes and the share of
+the work from standard input and writes the pickled pieces. It ends when that input is closed, so that nothing goes
+on working for a review that is gone. The same functions do the work either way, and the numbers are the same to
+the last digit.
 """
 
 from __future__ import annotations
@@ -214,6 +214,6 @@ def _leave_with_the_review(given: IO[bytes]) -> None:
 
 if __name__ == "__main__":
     # Pieces are pickled under the name of the module, not as __main__.
-    from broodyear.reports.beside import main as run
+    from broodyear.reports.second_process import main as run
 
     run()

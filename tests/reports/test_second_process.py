@@ -13,8 +13,8 @@ import pytest
 from threadpoolctl import threadpool_limits
 
 from broodyear.errors import BroodyearError
-from broodyear.reports import beside
-from broodyear.reports.beside import Beside, Pieces
+from broodyear.reports import second_process
+from broodyear.reports.second_process import Beside, Pieces
 from broodyear.setups import practices_table
 from broodyear.survival import EffectsReport, effects_report
 from broodyear.synthetic.tank_seasons import TankSeasonPlan, draw_tank_seasons
@@ -31,8 +31,8 @@ def outcomes() -> pd.DataFrame:
 
 @pytest.fixture
 def always_beside(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(beside, "WORTH_A_PROCESS_ROWS", 0)
-    monkeypatch.setattr(beside, "_processors", lambda: 2)
+    monkeypatch.setattr(second_process, "WORTH_A_PROCESS_ROWS", 0)
+    monkeypatch.setattr(second_process, "_processors", lambda: 2)
 
 
 Found = tuple[pd.DataFrame | str, EffectsReport | str]
@@ -58,13 +58,13 @@ def same(first: Found, second: Found) -> bool:
 def test_the_effects_of_one_outcome_are_all_worked_out_beside(
     outcomes: pd.DataFrame, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def without_effects(rows: pd.DataFrame, share: beside.Share) -> Pieces:
+    def without_effects(rows: pd.DataFrame, share: second_process.Share) -> Pieces:
         assert share.effects_of is None
         return worked_out(rows, share)
 
-    worked_out = beside.worked_out
+    worked_out = second_process.worked_out
     with Beside(outcomes) as under_way:
-        monkeypatch.setattr(beside, "worked_out", without_effects)
+        monkeypatch.setattr(second_process, "worked_out", without_effects)
         found = under_way.result()
     assert same(found, worked_out_whole(outcomes))
 
@@ -75,8 +75,8 @@ def test_outcomes_shared_between_two_processes_come_back_as_one(outcomes: pd.Dat
     every = pd.concat([outcomes.assign(outcome=name) for name in names], ignore_index=True)
     every.loc[every["outcome"] == "hatch", "survivors"] = every["eggs"] - 3
     with Beside(every) as under_way:
-        assert under_way._there == beside.Share(names[:2], names[:2])
-        assert under_way._here == beside.Share(names[2:], names[2:])
+        assert under_way._there == second_process.Share(names[:2], names[:2])
+        assert under_way._here == second_process.Share(names[2:], names[2:])
         found = under_way.result()
     assert isinstance(found[0], pd.DataFrame) and isinstance(found[1], EffectsReport)
     assert list(dict.fromkeys(found[0]["outcome"])) == list(names)
@@ -109,8 +109,8 @@ def test_small_programmes_and_single_processors_start_no_process(
     outcomes: pd.DataFrame, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     assert Beside(outcomes)._process is None
-    monkeypatch.setattr(beside, "WORTH_A_PROCESS_ROWS", len(outcomes))
-    monkeypatch.setattr(beside, "_processors", lambda: 1)
+    monkeypatch.setattr(second_process, "WORTH_A_PROCESS_ROWS", len(outcomes))
+    monkeypatch.setattr(second_process, "_processors", lambda: 1)
     assert Beside(outcomes)._process is None
 
 
@@ -141,10 +141,10 @@ def test_leaving_without_asking_ends_the_process(outcomes: pd.DataFrame) -> None
 
 def test_a_process_whose_review_is_gone_ends_by_itself() -> None:
     plan = TankSeasonPlan(sites=3_000, seasons=6, tanks_per_season=3_000)
-    share = beside.Share(("delivered_to_release",), ("delivered_to_release",))
+    share = second_process.Share(("delivered_to_release",), ("delivered_to_release",))
     content = pickle.dumps((draw_tank_seasons(np.random.default_rng(3), plan), share))
     process = subprocess.Popen(
-        [sys.executable, "-P", "-m", "broodyear.reports.beside"],
+        [sys.executable, "-P", "-m", "broodyear.reports.second_process"],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
     )
@@ -152,6 +152,6 @@ def test_a_process_whose_review_is_gone_ends_by_itself() -> None:
     process.stdin.write(len(content).to_bytes(8, "big") + content)
     process.stdin.close()
     began = time.monotonic()
-    assert process.wait(PATIENCE_SECONDS) == beside._GONE
+    assert process.wait(PATIENCE_SECONDS) == second_process._GONE
     process.stdout.close()
     assert time.monotonic() - began < PATIENCE_SECONDS
