@@ -37,7 +37,7 @@ LAYERS = (
     {"derived", "intake", "store"},
     {"schemas"},
     {"settings", "findings"},
-    {"places", "errors"},
+    {"places", "errors", "claims"},
 )
 #: A module's longest allowed size; a longer one wants to be split.
 LONGEST_MODULE_LINES = 400

@@ -1,0 +1,174 @@
+"""Findings as typed values: what was looked for, what the records say of it, and why.
+
+Numerical modules decide and make claims; reports word them, one sentence a claim, and decide nothing. A page and
+its ``tables/claims.csv`` are written from the same rows, so that no two of its sentences contradict each other.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+
+import pandas as pd
+
+#: Claims of a family are made at this adjusted p-value or below.
+CLAIMED_AT = 0.05
+
+CLAIM_COLUMNS = (
+    "claim", "subject", "level", "reference", "outcome", "estimate", "low", "high", "unit", "p_value", "p_family",
+    "comparisons", "decision", "reason", "section", "sentence",
+)  # fmt: skip
+
+
+class ClaimKind(StrEnum):
+    """What is stated, or was looked for."""
+
+    TANK_BELOW = "tank_below"
+    TANK_ABOVE = "tank_above"
+    PLACE_BELOW = "place_below"
+    PRACTICE_DIFFERS = "practice_differs"
+    TEMPERATURE_DIFFERS = "temperature_differs"
+    CHANGE = "change"
+    REGION_DIFFERS = "region_differs"
+    REGIONS_DIFFER = "regions_differ"
+    MODEL_BIASED = "model_biased"
+    MODEL_BETTER = "model_better"
+    THERMOMETER = "thermometer"
+
+
+class Decision(StrEnum):
+    """claimed: stated as a finding; not_claimed: looked for, not clear; cannot_tell: the records cannot say."""
+
+    CLAIMED = "claimed"
+    NOT_CLAIMED = "not_claimed"
+    CANNOT_TELL = "cannot_tell"
+
+
+class Reason(StrEnum):
+    """Why a claim was decided as it was; ``REASONS`` says what each means and with which decision it goes."""
+
+    CLEAR = "clear"
+    ASSIGNED = "assigned"
+    NOT_CLEAR = "not_clear"
+    WATCH = "watch"
+    DEPENDS_ON_SILENT = "depends_on_silent"
+    BATCHES_DISAGREE = "batches_disagree"
+    AGAINST_CARE = "against_care"
+    OWN_FIT = "own_fit"
+    TOO_FEW_TANKS = "too_few_tanks"
+    TOO_FEW_BATCHES = "too_few_batches"
+    TOO_FEW_SITES = "too_few_sites"
+    TOO_FEW_SEASONS = "too_few_seasons"
+    ONE_LEVEL = "one_level"
+    NEVER_SHARE_BATCH = "never_share_batch"
+    CONFOUNDED = "confounded"
+    SEPARATED = "separated"
+    NOT_CONVERGED = "not_converged"
+    NO_INTERVAL = "no_interval"
+    NO_RECORDS = "no_records"
+    OUTSIDE_TESTED = "outside_tested"
+    STOCKS_DIFFER = "stocks_differ"
+
+
+@dataclass(frozen=True)
+class ReasonMeaning:
+    """decision: the one it goes with; meaning: as the data dictionary of the reports prints it."""
+
+    decision: Decision
+    meaning: str
+
+
+_YES, _NO, _UNTOLD = Decision.CLAIMED, Decision.NOT_CLAIMED, Decision.CANNOT_TELL
+
+REASONS: dict[Reason, ReasonMeaning] = {
+    Reason.CLEAR: ReasonMeaning(_YES, "clear after allowing for everything compared beside it"),
+    Reason.ASSIGNED: ReasonMeaning(_YES, "tanks were assigned at random, and the comparison is clear"),
+    Reason.NOT_CLEAR: ReasonMeaning(_NO, "looked for; chance alone would often show as much"),
+    Reason.WATCH: ReasonMeaning(_NO, "unusual by itself, not clear among all that were looked at"),
+    Reason.DEPENDS_ON_SILENT: ReasonMeaning(
+        _NO, "would not stand if the tanks that fell silent had fared otherwise"
+    ),
+    Reason.BATCHES_DISAGREE: ReasonMeaning(
+        _NO, "between batches and within batches the records say different things"
+    ),
+    Reason.AGAINST_CARE: ReasonMeaning(_NO, "never proposed: it would mean less care for the animals"),
+    Reason.OWN_FIT: ReasonMeaning(_NO, "a model fitted to these records is near zero on them by construction"),
+    Reason.TOO_FEW_TANKS: ReasonMeaning(_UNTOLD, "too few tanks"),
+    Reason.TOO_FEW_BATCHES: ReasonMeaning(_UNTOLD, "too few egg batches"),
+    Reason.TOO_FEW_SITES: ReasonMeaning(_UNTOLD, "too few sites"),
+    Reason.TOO_FEW_SEASONS: ReasonMeaning(_UNTOLD, "too few seasons"),
+    Reason.ONE_LEVEL: ReasonMeaning(_UNTOLD, "nothing to compare with: every tank is alike in this"),
+    Reason.NEVER_SHARE_BATCH: ReasonMeaning(_UNTOLD, "no batch was shared by those compared"),
+    Reason.CONFOUNDED: ReasonMeaning(_UNTOLD, "goes together with something else and cannot be separated from it"),
+    Reason.SEPARATED: ReasonMeaning(_UNTOLD, "every fish lived or every fish died, so that no size can be given"),
+    Reason.NOT_CONVERGED: ReasonMeaning(_UNTOLD, "the model found no stable answer"),
+    Reason.NO_INTERVAL: ReasonMeaning(_UNTOLD, "the error of the estimate cannot be told"),
+    Reason.NO_RECORDS: ReasonMeaning(_UNTOLD, "what it needs was not recorded"),
+    Reason.OUTSIDE_TESTED: ReasonMeaning(_UNTOLD, "outside the temperatures the model was tested at"),
+    Reason.STOCKS_DIFFER: ReasonMeaning(
+        _UNTOLD, "right on average over stocks for which it is wrong in opposite directions"
+    ),
+}
+
+
+@dataclass(frozen=True)
+class Claim:
+    """One statement that a page makes, or looked for and does not make.
+
+    subject: tank_id, site_id, factor, region or model; level and reference where there are such; outcome: hatch,
+    hatch_to_release or delivered_to_release, or empty; estimate, low and high in unit ("points", "fish", "days"),
+    nan where unknown; p_family: adjusted over the ``comparisons`` of its family, nan where no test was made;
+    section: id of the page section that states it. The decision follows from the reason.
+    """
+
+    kind: ClaimKind
+    subject: str
+    reason: Reason
+    level: str = ""
+    reference: str = ""
+    outcome: str = ""
+    estimate: float = math.nan
+    low: float = math.nan
+    high: float = math.nan
+    unit: str = ""
+    p_value: float = math.nan
+    p_family: float = math.nan
+    comparisons: int = 0
+    section: str = ""
+
+    @property
+    def decision(self) -> Decision:
+        return REASONS[self.reason].decision
+
+    @property
+    def is_claimed(self) -> bool:
+        return self.decision is Decision.CLAIMED
+
+
+def excludes_zero(low: float, high: float) -> bool:
+    """Whether an interval lies on one side of zero; an interval that is not known does not."""
+    return low > 0.0 or high < 0.0
+
+
+def clear_or_not(p_family: float) -> Reason:
+    """CLEAR at CLAIMED_AT or below, NO_INTERVAL where no p-value could be worked out, NOT_CLEAR otherwise."""
+    if math.isnan(p_family):
+        return Reason.NO_INTERVAL
+    return Reason.CLEAR if p_family <= CLAIMED_AT else Reason.NOT_CLEAR
+
+
+def claims_table(claims: Iterable[Claim], sentences: Iterable[str]) -> pd.DataFrame:
+    """Rows of claims.csv: one per claim with the sentence of the page, empty where the page says nothing."""
+    rows = [
+        {
+            "claim": str(claim.kind),
+            **{name: getattr(claim, name) for name in CLAIM_COLUMNS if hasattr(claim, name)},
+            "decision": str(claim.decision),
+            "reason": str(claim.reason),
+            "sentence": sentence,
+        }
+        for claim, sentence in zip(claims, sentences, strict=True)
+    ]
+    return pd.DataFrame(rows, columns=list(CLAIM_COLUMNS))
