@@ -85,7 +85,7 @@ _YES, _NO, _UNTOLD = Decision.CLAIMED, Decision.NOT_CLAIMED, Decision.CANNOT_TEL
 REASONS: dict[Reason, ReasonMeaning] = {
     Reason.CLEAR: ReasonMeaning(_YES, "clear after allowing for everything compared beside it"),
     Reason.ASSIGNED: ReasonMeaning(_YES, "tanks were assigned at random, and the comparison is clear"),
-    Reason.NOT_CLEAR: ReasonMeaning(_NO, "looked for; chance alone would often show as much"),
+    Reason.NOT_CLEAR: ReasonMeaning(_NO, "chance alone would often show as much"),
     Reason.WATCH: ReasonMeaning(_NO, "unusual by itself, not clear among all that were looked at"),
     Reason.DEPENDS_ON_SILENT: ReasonMeaning(
         _NO, "would not stand if the tanks that fell silent had fared otherwise"

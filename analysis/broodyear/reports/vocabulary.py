@@ -92,3 +92,26 @@ STAGES = {
 def stage_words(stage: object) -> str:
     """A stage as people say it."""
     return STAGES.get(str(stage), str(stage).replace("_", " "))
+
+
+def level_words(level: object) -> str:
+    """A level of a practice as people say it, after the practice's name: bare, single layer stones, +1 °C."""
+    return str(level).replace("_", " ")
+
+
+#: What the forms of thermal-unit models are called.
+_FORMS = {
+    "constant_units": "constant thermal units",
+    "power": "power curve",
+    "log_inverse": "log-inverse curve",
+    "exponential": "exponential curve",
+}
+
+
+def model_words(model: object) -> str:
+    """A thermal-unit model as people say it: a published one by its name, an own fit by its form."""
+    code = str(model)
+    form = code.removeprefix("own_")
+    if form in _FORMS:
+        return f"{_FORMS[form]}, fitted to these records" if code != form else _FORMS[form]
+    return code.replace("_", " ")

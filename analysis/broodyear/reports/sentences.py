@@ -1,0 +1,181 @@
+"""Claims in words: one sentence each, rendered from templates/claims, one file a section; nothing is decided here.
+
+    statements = state(claims)                 # claims.csv and its sentences, in the order given
+    statements.at(row)                         # the sentence, traced to its row of claims.csv
+    worded(claims)                             # the plain sentences alone
+
+A claim whose ``section`` is empty is looked for but not stated on the page: its sentence in claims.csv is blank.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from broodyear.claims import REASONS, Claim, ClaimKind, Decision, claims_table, excludes_zero
+from broodyear.reports.numbers import THIN, plain, signed, words
+from broodyear.reports.rendering import TEMPLATES
+from broodyear.reports.tables import ReportTable, Traced, report_table
+from broodyear.reports.vocabulary import factor_words, level_words, model_words, outcome_words, stage_words
+
+#: The file under templates/claims whose macro of the claim's name words it.
+_FILES = {
+    ClaimKind.TANK_BELOW: "tanks",
+    ClaimKind.TANK_ABOVE: "tanks",
+    ClaimKind.PLACE_BELOW: "sites",
+    ClaimKind.PRACTICE_DIFFERS: "practices",
+    ClaimKind.TEMPERATURE_DIFFERS: "practices",
+    ClaimKind.CHANGE: "practices",
+    ClaimKind.REGION_DIFFERS: "regions",
+    ClaimKind.REGIONS_DIFFER: "regions",
+    ClaimKind.MODEL_BIASED: "development",
+    ClaimKind.MODEL_BETTER: "development",
+    ClaimKind.THERMOMETER: "development",
+}
+
+#: Sizes from here on are written without a decimal.
+_WHOLE_FROM = 9.95
+_SIGNS = "+\u2212"
+
+
+@dataclass(frozen=True, eq=False)
+class Statements:
+    """The claims of one page with their sentences.
+
+    table: claims.csv, one row per claim in the order of ``claims``; sentences: every claim in words, also those
+    that the page does not state.
+    """
+
+    claims: tuple[Claim, ...]
+    sentences: tuple[str, ...]
+    table: ReportTable
+
+    def rows(self, *kinds: ClaimKind, decision: Decision | None = None, **wanted: Any) -> list[int]:
+        """Rows of these kinds and this decision whose fields equal the values given, in order."""
+        return [
+            row
+            for row, claim in enumerate(self.claims)
+            if (not kinds or claim.kind in kinds)
+            and (decision is None or claim.decision is decision)
+            and all(getattr(claim, name) == value for name, value in wanted.items())
+        ]
+
+    def claim(self, row: int) -> Claim:
+        """The claim behind a row."""
+        return self.claims[row]
+
+    def at(self, row: int) -> Traced:
+        """The sentence of a row, traced to claims.csv."""
+        return self.table.at(row, "sentence", "text")
+
+
+def state(claims: Iterable[Claim]) -> Statements:
+    """The claims of a page in words, and their table; those without a section have a blank sentence there."""
+    made = tuple(claims)
+    sentences = worded(made)
+    stated = (sentence if claim.section else "" for claim, sentence in zip(made, sentences, strict=True))
+    frame = claims_table(made, stated)
+    return Statements(
+        made, sentences, report_table("claims", "What the page states, and what it looked for", frame)
+    )
+
+
+def worded(claims: Iterable[Claim]) -> tuple[str, ...]:
+    """One plain sentence per claim, with thin spaces before units and true minus signs."""
+    return tuple(_worded(claim) for claim in claims)
+
+
+def _worded(claim: Claim) -> str:
+    macros = _environment().get_template(f"{_FILES[claim.kind]}.txt").module
+    return " ".join(str(getattr(macros, str(claim.kind))(claim)).split(" ")).strip()
+
+
+@lru_cache(maxsize=1)
+def _environment() -> Environment:
+    environment = Environment(
+        loader=FileSystemLoader(TEMPLATES / "claims"),
+        autoescape=False,  # plain text; the page escapes it where it stands
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters |= {
+        "amount": amount,
+        "size": lambda value, unit: amount(abs(value), unit),
+        "change_in": lambda value, unit: _with_unit(_signed(value), unit),
+        "between": between,
+        "between_sizes": between_sizes,
+        "ends": lambda claim: _with_unit(_ends(claim), claim.unit),
+        "capital": lambda text: f"{text[:1].upper()}{text[1:]}",
+        "factor": factor_words,
+        "level": level_words,
+        "model": model_words,
+        "outcome": outcome_words,
+        "cell": _cell_words,
+        "meaning": lambda claim: REASONS[claim.reason].meaning,
+        "chance": chance_words,
+        "plural": lambda count, one, many: f"{plain(count, 0)} {one if count == 1 else many}",
+    }
+    environment.tests["known"] = lambda value: not math.isnan(value)
+    return environment
+
+
+def amount(value: float, unit: str) -> str:
+    """A size with its unit: 12 points, 34 fish, 1.5 days."""
+    return _with_unit(plain(value, _digits(value, unit)), unit)
+
+
+def between(claim: Claim) -> str:
+    """The claim's 95 % interval in brackets, signed; empty where it is not known."""
+    if math.isnan(claim.low) or math.isnan(claim.high):
+        return ""
+    return f" (95{THIN}% interval {_ends(claim)})"
+
+
+def _ends(claim: Claim) -> str:
+    digits = _digits(max(abs(claim.low), abs(claim.high)), claim.unit)
+    return f"{signed(claim.low, digits)} to {signed(claim.high, digits)}"
+
+
+def between_sizes(claim: Claim) -> str:
+    """The same beside a size whose direction is said in words: without signs where both ends lie on one side."""
+    if not excludes_zero(claim.low, claim.high):
+        return between(claim)
+    small, large = sorted((abs(claim.low), abs(claim.high)))
+    digits = _digits(large, claim.unit)
+    return f" (95{THIN}% interval {plain(small, digits)} to {plain(large, digits)})"
+
+
+def chance_words(p: float) -> str:
+    """How often chance alone would show as much, in plain words."""
+    if p < 0.001:
+        return f"less than once in 1{THIN}000 times"
+    if p < 0.095:
+        return f"about once in {plain(1.0 / p, 0)} times"
+    return f"about {plain(10 * p, 0)} times in 10" if p < 0.95 else "nearly always"
+
+
+def _digits(value: float, unit: str) -> int:
+    return 0 if unit == "fish" or abs(value) >= _WHOLE_FROM else 1
+
+
+def _signed(value: float) -> str:
+    return signed(value, _digits(value, ""))
+
+
+def _with_unit(number: str, unit: str) -> str:
+    named = {"points": ("point", "points"), "days": ("day", "days"), "fish": ("fish", "fish")}.get(unit)
+    if named is None:
+        return f"{number}{THIN}{unit}" if unit else number
+    return f"{number} {named[0] if number.strip(_SIGNS) in ('1', '1.0') else named[1]}"
+
+
+def _cell_words(level: str) -> str:
+    """The species, stage and what stands behind them of a model's claim, in words."""
+    parts = level.split(" ")
+    return " ".join(stage_words(part) if place == 1 else words(part) for place, part in enumerate(parts))

@@ -1,0 +1,103 @@
+"""Claims in words: every kind, decision and reason renders to one whole sentence, and claims.csv holds it."""
+
+from __future__ import annotations
+
+import math
+from itertools import product
+
+import pytest
+
+from broodyear.claims import CLAIM_COLUMNS, REASONS, Claim, ClaimKind, Decision, Reason
+from broodyear.reports.sentences import amount, between, chance_words, state, worded
+
+#: A subject, level and reference as each kind of claim has them.
+SUBJECTS = {
+    ClaimKind.TANK_BELOW: ("T-1", "", ""),
+    ClaimKind.TANK_ABOVE: ("T-1", "", ""),
+    ClaimKind.PLACE_BELOW: ("S-1", "", ""),
+    ClaimKind.PRACTICE_DIFFERS: ("gravel_practice", "single_layer_stones", "bare"),
+    ClaimKind.TEMPERATURE_DIFFERS: ("mean_water_temp_c", "+1 °C", ""),
+    ClaimKind.CHANGE: ("light_cover", "yes", "no"),
+    ClaimKind.REGION_DIFFERS: ("R-1", "", ""),
+    ClaimKind.REGIONS_DIFFER: ("regions", "", ""),
+    ClaimKind.MODEL_BIASED: ("own_log_inverse", "coho hatch_half 7-9", ""),
+    ClaimKind.MODEL_BETTER: ("power", "coho hatch_half", "own_constant_units"),
+    ClaimKind.THERMOMETER: ("T-1", "", ""),
+}
+UNITS = {ClaimKind.MODEL_BIASED: "days", ClaimKind.MODEL_BETTER: "days", ClaimKind.THERMOMETER: "°C"}
+
+
+def made(kind: ClaimKind, reason: Reason, *, known: bool, section: str = "here") -> Claim:
+    subject, level, reference = SUBJECTS[kind]
+    numbers = (-12.4, -18.0, -6.1, 0.0004, 0.004, 26) if known else (*[math.nan] * 5, 0)
+    outcome = "delivered_to_release" if kind not in UNITS else ""
+    estimate, low, high, p_value, p_family, comparisons = numbers
+    return Claim(
+        kind, subject, reason, level, reference, outcome, estimate, low, high, UNITS.get(kind, "points"),
+        p_value, p_family, int(comparisons), section,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("kind", "reason", "known"), list(product(ClaimKind, Reason, (True, False))))
+def test_every_claim_renders_to_one_whole_sentence(kind: ClaimKind, reason: Reason, known: bool) -> None:
+    (sentence,) = worded([made(kind, reason, known=known)])
+    assert sentence[0].isupper() and sentence.endswith(".") and sentence.count(". ") == 0, sentence
+    assert "\n" not in sentence and "  " not in sentence
+    assert not {"nan", "None", "none", "_"} & set(sentence.replace("(", " ").split()), sentence
+    assert "_" not in sentence.replace("T-1", "")
+    if not known:
+        assert "95" not in sentence
+
+
+@pytest.mark.parametrize("kind", ClaimKind)
+def test_the_three_decisions_read_differently(kind: ClaimKind) -> None:
+    clear, not_clear, untold = worded(
+        [made(kind, one, known=True) for one in (Reason.CLEAR, Reason.NOT_CLEAR, Reason.CONFOUNDED)]
+    )
+    assert len({clear, not_clear, untold}) == 3
+    assert REASONS[Reason.CONFOUNDED].meaning in untold
+
+
+def test_sentences_say_size_interval_and_how_many_were_compared() -> None:
+    below, practice, fish, biased = worded(
+        [
+            made(ClaimKind.PLACE_BELOW, Reason.CLEAR, known=True),
+            made(ClaimKind.PRACTICE_DIFFERS, Reason.CLEAR, known=True),
+            Claim(ClaimKind.CHANGE, "gravel_practice", Reason.CLEAR, "gravel", "bare", estimate=34.0, unit="fish"),
+            Claim(ClaimKind.MODEL_BIASED, "power", Reason.CLEAR, "coho hatch_half", estimate=1.0, unit="days"),
+        ]
+    )
+    assert below == (
+        "Site S-1 did worse over its seasons than its eggs explain: 12 points fewer fish left alive"
+        " (95\u202f% interval 6 to 18); it is clear beside the others of the 26 sites compared."
+    )
+    assert "Gravel practice: single layer stones instead of bare: \u221212 points of survival" in practice
+    assert "clear after allowing for all 26 comparisons made" in practice
+    assert fish == (
+        "Gravel practice: gravel instead of bare is worth considering: about 34 fish more a season if the tanks"
+        " concerned did as the others."
+    )
+    assert biased == "Power curve (coho half hatched) is late by 1.0 day."
+
+
+def test_chance_and_amounts_in_plain_words() -> None:
+    assert [chance_words(p) for p in (0.0002, 0.02, 0.25, 0.99)] == [
+        "less than once in 1\u202f000 times", "about once in 50 times", "about 2 times in 10", "nearly always",
+    ]  # fmt: skip
+    assert [amount(1.0, "points"), amount(12.4, "points"), amount(33.6, "fish")] == [
+        "1.0 point",
+        "12 points",
+        "34 fish",
+    ]
+    assert between(Claim(ClaimKind.CHANGE, "x", Reason.CLEAR, low=1.0)) == ""
+
+
+def test_claims_csv_is_blank_where_the_page_says_nothing() -> None:
+    stated = made(ClaimKind.TANK_BELOW, Reason.CLEAR, known=True)
+    silent = made(ClaimKind.TANK_BELOW, Reason.NOT_CLEAR, known=True, section="")
+    statements = state([stated, silent])
+    assert tuple(statements.table.frame.columns) == CLAIM_COLUMNS
+    assert statements.table.frame["sentence"].tolist() == [statements.sentences[0], ""]
+    assert statements.rows(ClaimKind.TANK_BELOW, decision=Decision.CLAIMED) == [0]
+    assert statements.rows(subject="T-1") == [0, 1]
+    assert statements.at(0).source == "claims.csv#row=2" and statements.at(0).text == statements.sentences[0]
