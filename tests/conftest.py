@@ -21,6 +21,14 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int | None:
+    """A whole run uses every processor; files named one by one run in this process, which starts at once."""
+    whole = {config.rootpath, *(config.rootpath / name for name in config.getini("testpaths"))}
+    named = {(config.invocation_params.dir / arg.partition("::")[0]).resolve() for arg in config.args}
+    return None if named & whole else 0
+
+
 @pytest.fixture(autouse=True)
 def global_random_generators_stay_put() -> Iterator[None]:
     """Randomness comes from generators passed in: a test that moves a global one fails."""

@@ -1,4 +1,4 @@
-"""Where the declarations, queries and synthetic programme lie, in a checkout and in an installed wheel."""
+"""Where the declarations and queries lie, in a checkout and in an installed wheel."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ PACKAGE = Path(__file__).resolve().parent
 
 
 def data_folder(name: str) -> Path:
-    """Folder ``name`` of the project ("schemas", "queries" or "synthetic_data").
+    """Folder ``name`` of the project ("schemas" or "queries").
 
     A wheel carries the folders inside the package; a checkout has them two levels above it.
     Raises FileNotFoundError when the installation is incomplete.
@@ -27,8 +27,3 @@ def schemas_folder() -> Path:
 def queries_folder() -> Path:
     """Folder of the result queries (SQL)."""
     return data_folder("queries")
-
-
-def synthetic_data_folder() -> Path:
-    """Folder of the invented programme: plan, sample uploads, truth."""
-    return data_folder("synthetic_data")

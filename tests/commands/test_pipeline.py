@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Iterator
 from pathlib import Path
 
 import pandas as pd
 import pytest
+from tests.built_once import SAMPLE, sample_store
 
 from broodyear.cli import main
-from broodyear.places import synthetic_data_folder
 
-SAMPLE = synthetic_data_folder() / "sample"
 #: Columns that other people's scripts rely on, per table of the season report.
 CONTRACT = {
     name: columns.split()
@@ -30,11 +28,9 @@ CONTRACT = {
 
 
 @pytest.fixture(scope="module")
-def loaded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
-    """A store with the committed sample in it."""
-    store = tmp_path_factory.mktemp("loaded") / "programme.duckdb"
-    assert main(["load", str(SAMPLE), "--store", str(store), "--format", "json"]) in {0, 10}
-    yield store
+def loaded(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store of one's own with the committed sample in it."""
+    return Path(shutil.copy(sample_store(tmp_path_factory), tmp_path_factory.mktemp("loaded")))
 
 
 def run(words: list[str], capsys: pytest.CaptureFixture[str]) -> tuple[int, str, str]:

@@ -14,12 +14,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+from tests import built_once
 
 from broodyear.desk.app import create_app
 from broodyear.desk.doors import Doors
 from broodyear.desk.state import Desk
 from broodyear.intake import load_paths
-from broodyear.places import synthetic_data_folder
 from broodyear.store import open_store
 
 if TYPE_CHECKING:
@@ -62,10 +62,7 @@ def small_store(tmp_path: Path, small_files: Path) -> Path:
 @pytest.fixture(scope="session")
 def sample_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store with the sample of the invented programme; copy it before you change it."""
-    place = tmp_path_factory.mktemp("sample") / "store.duckdb"
-    with open_store(place, for_loading=True) as store:
-        load_paths(store, [synthetic_data_folder() / "sample"])
-    return place
+    return built_once.sample_store(tmp_path_factory)
 
 
 def a_copy(store: Path, folder: Path) -> Path:

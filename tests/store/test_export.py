@@ -10,10 +10,10 @@ from pathlib import Path
 import duckdb
 import pandas as pd
 import pytest
+from tests.built_once import SAMPLE
 
 from broodyear.errors import Refused, UsageError
 from broodyear.intake import load_paths
-from broodyear.places import synthetic_data_folder
 from broodyear.schemas import TABLE_NAMES, table
 from broodyear.store import Store, export_store, open_store
 
@@ -49,7 +49,7 @@ def programme(tmp_path_factory: pytest.TempPathFactory) -> Path:
         encoding="utf-8",
     )
     with open_store(folder / "store.duckdb", for_loading=True) as store:
-        load_paths(store, [synthetic_data_folder() / "sample", folder])
+        load_paths(store, [SAMPLE, folder])
         gone = store.uploads().set_index("path")["upload"][str(folder / "tanks_withdrawn.csv")]
         store.withdraw(int(gone))
     return folder / "store.duckdb"
