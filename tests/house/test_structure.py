@@ -35,6 +35,7 @@ LAYERS = (
     {"survival", "development"},
     {"synthetic"},
     {"derived", "intake", "store"},
+    {"layouts"},
     {"schemas"},
     {"settings", "findings"},
     {"places", "errors", "claims"},

@@ -1,0 +1,59 @@
+"""A layout as the text of layouts.toml: the same layout gives the same text, and the text reads back as it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+
+from broodyear.layouts.model import Layout, Rows, SameLabel, Value
+
+
+def layout_text(layout: Layout) -> str:
+    """One [[layout]] entry."""
+    lines = ["[[layout]]", f"name = {quote(layout.name)}"]
+    lines += [f"files = {quote(layout.files)}"] if layout.files is not None else []
+    lines += [f"sheet = {quote(layout.sheet)}"] if layout.sheet is not None else []
+    lines.append(f"header = {_listed(layout.header)}")
+    lines += [f"date_order = {quote(layout.date_order)}"] if layout.date_order is not None else []
+    lines += [f"decimal = {quote(layout.decimal)}"] if layout.decimal is not None else []
+    lines += [f"ignore = {_listed(layout.ignore)}"] if layout.ignore else []
+    for rows in layout.rows:
+        lines += ["", *rows_lines(rows)]
+    return "\n".join(lines) + "\n"
+
+
+def rows_lines(rows: Rows) -> list[str]:
+    """One [[layout.rows]] entry, line by line."""
+    lines = ["  [[layout.rows]]", f"  table = {quote(rows.table)}"]
+    lines += [f"  unpivot = {quote(rows.unpivot)}"] if rows.unpivot is not None else []
+    lines += [f"  only_when = {_listed(rows.only_when)}"] if rows.only_when else []
+    width = max(len(column) for column, _ in rows.columns)
+    lines.append("    [layout.rows.columns]")
+    return lines + [f"    {column:<{width}} = {value_text(value)}" for column, value in rows.columns]
+
+
+def value_text(value: Value) -> str:
+    """The source of one column as an inline table."""
+    source = "true" if value.source in {"heading", "cell_value"} else quote(value.text)
+    parts = [f"{value.source} = {source}"]
+    parts += [f"and = {quote(value.joined)}"] if value.joined is not None else []
+    if value.words:
+        parts.append(f"words = {{ {', '.join(f'{quote(a)} = {quote(b)}' for a, b in value.words)} }}")
+    return f"{{ {', '.join(parts)} }}"
+
+
+def same_text(entry: SameLabel) -> str:
+    """One [[same]] entry."""
+    return f"[[same]]\nkind = {quote(entry.kind)}\nlabel = {quote(entry.label)}\nalso = {_listed(entry.also)}\n"
+
+
+def quote(text: str) -> str:
+    """A text in quotes: single ones where that spares backslashes, as in regular expressions."""
+    if "\\" in text and "'" not in text and text.isprintable():
+        return f"'{text}'"
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + re.sub(r"[\x00-\x1f\x7f]", lambda found: f"\\u{ord(found[0]):04x}", escaped) + '"'
+
+
+def _listed(texts: Iterable[str]) -> str:
+    return f"[{', '.join(map(quote, texts))}]"
