@@ -9,7 +9,7 @@ import time
 from pathlib import Path
 
 from tests.desk.conftest import HOST, RunningDesk, Visitor
-from tests.desk.test_server import hand_over, work
+from tests.desk.test_server import hand_over, load, work
 
 TANKS = tuple(f"TK-{number:04d}" for number in range(200))
 #: Seconds between two looks at the memory.
@@ -108,7 +108,7 @@ def hand_over_and_load(desk: RunningDesk, place: Path, seconds: float) -> tuple[
     took["handing over"] = time.monotonic() - began
     visitor.post("/files/check")
     took["looking"] = at_rest(visitor, seconds)
-    visitor.post("/files/load")
+    load(visitor)
     took["loading and counting"] = at_rest(visitor, seconds)
     watch.end()
     return watch, took

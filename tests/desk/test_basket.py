@@ -74,14 +74,18 @@ def test_what_a_killed_desk_did_not_receive_whole_is_cleared(place: Workplace) -
     assert [file.shown for file in basket.listed()] == ["whole.csv"] and not (place.files / "000002").exists()
 
 
-def test_of_namesakes_the_older_ones_can_go(place: Workplace) -> None:
+def test_namesakes_are_told_apart(place: Workplace) -> None:
     basket = Basket(place)
     for text in (b"old", b"older", b"new"):
         basket.add("losses.csv", [text])
-    basket.add("other.csv", [b"x"])
-    assert [file.shown for file in basket.listed()][:3] == ["losses.csv", "losses (2).csv", "losses (3).csv"]
-    basket.remove_older_namesakes(3)
-    assert [file.place.read_bytes() for file in basket.listed()] == [b"new", b"x"]
+    assert [file.shown for file in basket.listed()] == ["losses.csv", "losses (2).csv", "losses (3).csv"]
+
+
+def test_a_number_is_given_once(place: Workplace) -> None:
+    basket = Basket(place)
+    basket.add("a.csv", [b"x"])
+    basket.remove(basket.add("b.csv", [b"x"]).number)
+    assert basket.add("c.csv", [b"x"]).number == 3
 
 
 def test_only_so_many_files_wait(place: Workplace, monkeypatch: pytest.MonkeyPatch) -> None:

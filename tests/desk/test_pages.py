@@ -22,41 +22,117 @@ MakeDesk = Callable[..., Desk]
 
 
 class Slow:
-    """A worker that works until it is stopped."""
+    """A worker that works until it is stopped, or told to end well."""
 
     def __init__(self) -> None:
-        self._stopped = threading.Event()
+        self._over = threading.Event()
+        self._ended = Ended("failed")
 
     def run(self, kind: str, order: Mapping[str, Any], tell: Callable[[int, int, str], None]) -> Ended:
         tell(1, 4, "checking tanks.csv")
-        self._stopped.wait(60)
-        return Ended("failed")
+        self._over.wait(60)
+        return self._ended
+
+    def end(self) -> None:
+        self._ended = Ended("done")
+        self._over.set()
 
     def stop(self) -> None:
-        self._stopped.set()
+        self._over.set()
+
+
+@pytest.fixture
+def slow_workers(monkeypatch: pytest.MonkeyPatch) -> list[Slow]:
+    """The workers of a desk, as they begin; each works until the test ends it."""
+    workers: list[Slow] = []
+
+    def begin(desk: Desk) -> Slow:
+        workers.append(Slow())
+        return workers[-1]
+
+    monkeypatch.setattr(Desk, "_process", begin)
+    return workers
 
 
 def post(client: Any, desk: Desk, path: str, **data: Any) -> Any:
     return client.post(path, data={KEY_FIELD: desk.doors.key, **data}, base_url=BASE, buffered=True)
 
 
-def test_a_second_tab_meets_a_clear_answer(make_desk: MakeDesk, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(Desk, "_process", lambda self: Slow())
+def upload(client: Any, desk: Desk, name: str, content: bytes = b"x") -> Any:
+    sent = {"X-Desk-Key": desk.doors.key, "X-File-Name": name, "Accept": "application/json"}
+    return client.post("/files/upload", data=content, headers=sent, base_url=BASE)
+
+
+def names(desk: Desk) -> list[str]:
+    return [file.shown for file in desk.basket.listed()]
+
+
+def test_a_second_tab_meets_a_clear_answer(make_desk: MakeDesk, slow_workers: list[Slow]) -> None:
     desk = make_desk()
     client = let_in(desk)
-    desk.basket.add("tanks.csv", [b"tank_id\nT-1\n"])
-    assert post(client, desk, "/files/load").status_code == 303
-    for path in ("/files/load", "/files/clear", "/demo/make"):
-        answer = post(client, desk, path)
-        assert (
-            answer.status_code == 409 and b"The desk is busy" in answer.data and b"loading 1 file" in answer.data
-        )
-    sent = {"X-Desk-Key": desk.doors.key, "X-File-Name": "more.csv", "Accept": "application/json"}
-    answer = client.post("/files/upload", data=b"x", headers=sent, base_url=BASE)
-    assert answer.status_code == 409 and "busy" in answer.json["error"]
-    assert [file.shown for file in desk.basket.listed()] == ["tanks.csv"]
+    first = desk.basket.add("tanks.csv", [b"tank_id\nT-1\n"])
+    assert post(client, desk, "/files/load", up_to=first.number).status_code == 303
+    again = post(client, desk, "/files/load", up_to=first.number)
+    assert again.status_code == 409 and b"do not wait any more" in again.data
+    out = post(client, desk, "/files/remove", number=first.number)
+    assert out.status_code == 409 and b"This file is being loaded." in out.data
+    demo = post(client, desk, "/demo/make")
+    assert demo.status_code == 409 and b"The desk is busy: loading 1 file" in demo.data
+    assert post(client, desk, "/files/clear").status_code == 303
+    assert names(desk) == ["tanks.csv"]
     page = client.get("/", base_url=BASE).data
     assert b"Loading 1 file." in page and b"Stop" in page
+
+
+@pytest.mark.parametrize("ends_well", [True, False])
+def test_files_that_come_during_a_load_wait_and_are_looked_at_after_it(
+    make_desk: MakeDesk, slow_workers: list[Slow], ends_well: bool
+) -> None:
+    desk = make_desk()
+    client = let_in(desk)
+    first = desk.basket.add("tanks.csv", [b"tank_id\nT-1\n"])
+    post(client, desk, "/files/load", up_to=first.number)
+    for name in ("more.csv", "tanks.csv"):
+        assert upload(client, desk, name).status_code == 200
+        assert post(client, desk, "/files/check").status_code == 303
+    assert [job.kind for job in desk.runner.pending()] == ["load"]
+    page = client.get("/", base_url=BASE).data.decode()
+    assert "2 files handed over" in page and "looked at when the load has ended" in page
+    load = desk.runner.pending()[0]
+    slow_workers[-1].end() if ends_well else desk.runner.stop(load.number)
+    assert desk.runner.wait_over(load.number, 10)
+    until_kind(desk, "check")
+    kept = ["more.csv", "tanks (2).csv"]
+    assert names(desk) == (kept if ends_well else ["tanks.csv", *kept])
+    assert [name for name, _ in desk.runner.pending()[0].order["files"]] == names(desk)
+
+
+def until_kind(desk: Desk, kind: str) -> None:
+    for _ in range(1_000):
+        if [job.kind for job in desk.runner.pending()][:1] == [kind]:
+            return
+        threading.Event().wait(0.01)
+    raise AssertionError(f"no {kind} began")
+
+
+def test_only_files_that_were_shown_are_loaded(make_desk: MakeDesk, slow_workers: list[Slow]) -> None:
+    desk = make_desk()
+    client = let_in(desk)
+    shown = desk.basket.add("tanks.csv", [b"tank_id\nT-1\n"])
+    desk.basket.add("came_since.csv", [b"x"])
+    assert post(client, desk, "/files/load").status_code == 400
+    assert post(client, desk, "/files/load", up_to=shown.number).status_code == 303
+    assert [name for name, _ in desk.runner.pending()[-1].order["files"]] == ["tanks.csv"]
+    assert [file.shown for file in desk.waiting()] == ["came_since.csv"]
+
+
+def test_of_namesakes_only_the_newest_is_kept(make_desk: MakeDesk, slow_workers: list[Slow]) -> None:
+    desk = make_desk()
+    for text in (b"old", b"older", b"new"):
+        newest = desk.basket.add("losses.csv", [text])
+    desk.basket.add("other.csv", [b"x"])
+    post(let_in(desk), desk, "/files/newer", number=newest.number)
+    assert [file.place.read_bytes() for file in desk.basket.listed()] == [b"new", b"x"]
 
 
 def test_a_size_limit_is_stated_and_held(make_desk: MakeDesk) -> None:

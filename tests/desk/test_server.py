@@ -79,6 +79,11 @@ def hand_over(visitor: Visitor, name: str, content: bytes) -> None:
     assert status == 200, said
 
 
+def load(visitor: Visitor) -> int:
+    """Have every waiting file loaded, as if all had been shown."""
+    return visitor.post("/files/load", b"up_to=999999", Content_Type="application/x-www-form-urlencoded")[0]
+
+
 def work(visitor: Visitor) -> bytes:
     return visitor.ask("GET", "/work.json")[1].strip()
 
@@ -104,7 +109,7 @@ def test_killing_it_in_the_middle_of_a_load_loses_nothing(run_desk: RunDesk, tmp
     visitor = Visitor(desk)
     hand_over(visitor, "tanks.csv", b"tank_id\nT-1\n")
     hand_over(visitor, "temperatures.csv", many_readings())
-    assert visitor.post("/files/load")[0] == 303
+    assert load(visitor) == 303
     until(lambda: b"hecking temperatures" in work(visitor))
     desk.end(signal.SIGKILL)
 
@@ -113,9 +118,15 @@ def test_killing_it_in_the_middle_of_a_load_loses_nothing(run_desk: RunDesk, tmp
     kept, told = readings_kept(store)
     assert kept == told and kept in {0, MANY_READINGS}
     assert b"temperatures.csv" in visitor.ask("GET", "/")[1]  # it still waits
-    assert visitor.post("/files/load")[0] == 303
-    until(lambda: work(visitor) == b"[]")
+    assert load(visitor) == 303
+    hand_over(visitor, "more_tanks.csv", b"tank_id\nT-2\nT-3\n")  # while the load runs
+    assert b"loading 2 files" in work(visitor) and visitor.post("/files/check")[0] == 303
+    until(lambda: b"Load the 2 good rows" in visitor.ask("GET", "/")[1])  # it waited, and was looked at
     assert readings_kept(store) == (MANY_READINGS, MANY_READINGS)
+    assert load(visitor) == 303
+    until(lambda: work(visitor) == b"[]")
+    with open_store(store) as opened:
+        assert set(opened.table("tanks")["tank_id"]) == {"T-1", "T-2", "T-3"}
     assert not list(store.with_name("store.duckdb.desk").glob("files/*"))
 
 
@@ -124,12 +135,12 @@ def test_another_program_that_has_the_store_is_told_in_plain_words(run_desk: Run
     until(lambda: work(visitor) == b"[]")
     hand_over(visitor, "tanks.csv", b"tank_id\nT-7\n")
     with open_store(small_store, for_loading=True):
-        assert visitor.post("/files/load")[0] == 303
+        assert load(visitor) == 303
         until(lambda: work(visitor) == b"[]")
         page = visitor.ask("GET", "/")[1]
         assert b"The store is busy." in page and b"is open in another program" in page and b"tanks.csv" in page
         assert visitor.ask("GET", "/store")[0].status == 200
-    assert visitor.post("/files/load")[0] == 303
+    assert load(visitor) == 303
     until(lambda: work(visitor) == b"[]")
     with open_store(small_store) as store:
         assert "T-7" in set(store.table("tanks")["tank_id"])

@@ -19,8 +19,9 @@ KEPT_FREE_BYTES = 500_000_000
 MOST_FILES = 5_000
 #: A name that no file of a person can get.
 _ABOUT = ".about.json"
-# Numbers are given out by one thread at a time.
+# Numbers are given out by one thread at a time, and none twice: a page that shows file 3 never means another file.
 _numbering = threading.Lock()
+_last_numbers: dict[Path, int] = {}
 
 
 @dataclass(frozen=True)
@@ -65,19 +66,6 @@ class Basket:
         """Take one file out; nothing happens when it is not there."""
         shutil.rmtree(self._folder / f"{number:06d}", ignore_errors=True)
 
-    def remove_older_namesakes(self, number: int) -> None:
-        """Take out the files that came earlier under the same name as file ``number``."""
-        files = self.listed()
-        given = {waiting.given for waiting in files if waiting.number == number}
-        for waiting in files:
-            if waiting.number < number and waiting.given in given:
-                self.remove(waiting.number)
-
-    def clear(self) -> None:
-        """Take every file out."""
-        for folder in list(self._folder.glob("*")):
-            shutil.rmtree(folder, ignore_errors=True)
-
     def clear_cut_off(self) -> None:
         """Take out what a killed desk did not receive whole."""
         for folder in list(self._folder.glob("*")):
@@ -89,8 +77,10 @@ class Basket:
             taken = [int(place.name) for place in self._folder.glob("*") if place.name.isdigit()]
             if len(taken) >= MOST_FILES:
                 raise UsageError(f"{MOST_FILES:,} files wait already; load them or take them away first")
-            folder = self._folder / f"{max(taken, default=0) + 1:06d}"
+            number = max(*taken, _last_numbers.get(self._folder, 0), 0) + 1
+            folder = self._folder / f"{number:06d}"
             folder.mkdir(parents=True)
+            _last_numbers[self._folder] = number
         return folder
 
 

@@ -14,7 +14,6 @@ from broodyear.desk.app import the_desk
 from broodyear.desk.basket import LARGEST_FILE_BYTES, Waiting, room_for, too_large
 from broodyear.desk.doors import KEY_FIELD, Doors
 from broodyear.desk.findings_book import LEAF, Book, Sieve
-from broodyear.desk.jobs import Busy
 from broodyear.desk.names import mend_stem, name_in_header
 
 pages = Blueprint("files", __name__)
@@ -34,13 +33,13 @@ class NoRoom(HTTPException):
 def show() -> str:
     """The page of files."""
     desk = the_desk()
-    files = desk.basket.listed()
+    files = desk.waiting()
     checked = desk.found() if files else None
     return render_template(
         "files.html",
         files=files,
         checked=checked,
-        loaded=None if files else desk.loaded(),
+        loaded=desk.loaded(),
         namesakes=_namesakes(files),
         by_name={waiting.shown: waiting for waiting in files},
         is_fresh=checked is not None and [file.path for file in checked.files] == _expected(files, checked),
@@ -58,24 +57,17 @@ def _expected(files: list[Waiting], checked: Book) -> list[str]:
     return known if set(known) == waiting else []
 
 
-def _namesakes(files: list[Waiting]) -> dict[int, int]:
-    """Newest file of each name that came more than once -> how many older ones there are."""
+def _namesakes(files: list[Waiting]) -> dict[int, list[int]]:
+    """Newest file of each name that came more than once -> the older ones."""
     by_name: dict[str, list[int]] = {}
     for waiting in files:
         by_name.setdefault(waiting.given, []).append(waiting.number)
-    return {numbers[-1]: len(numbers) - 1 for numbers in by_name.values() if len(numbers) > 1}
-
-
-def _refuse_while_loading() -> None:
-    for job in the_desk().runner.pending():
-        if job.kind in {"load", "demo"}:
-            raise Busy(f"The desk is busy: {job.title}. Hand over files when it has ended.")
+    return {numbers[-1]: numbers[:-1] for numbers in by_name.values() if len(numbers) > 1}
 
 
 @pages.post("/files/upload")
 def upload() -> AnyResponse:
     """One file as the body of a request, its name in a header; read in pieces."""
-    _refuse_while_loading()
     size = request.content_length
     if size is None:
         abort(411)
@@ -99,7 +91,6 @@ def _whole_body(size: int) -> Iterator[bytes]:
 @pages.post("/files/add")
 def add() -> AnyResponse:
     """A plain form with files, for browsers without scripts; read in pieces."""
-    _refuse_while_loading()
     desk = the_desk()
     if not room_for(request.content_length or 0, desk.place.files):
         raise NoRoom
@@ -123,37 +114,36 @@ def look() -> AnyResponse:
 
 @pages.post("/files/load")
 def load() -> AnyResponse:
-    """Load the good rows of the waiting files."""
-    the_desk().load()
+    """Load the good rows of the waiting files that the page showed: what came since has to be looked at first."""
+    the_desk().load(up_to=_whole("up_to"))
     return _home()
 
 
 @pages.post("/files/remove")
 def remove() -> AnyResponse:
     """Take one file out of the basket."""
-    _refuse_while_loading()
-    the_desk().basket.remove(_whole("number"))
-    the_desk().look()
+    the_desk().take_out([_whole("number")])
     return _home()
 
 
 @pages.post("/files/newer")
 def newer() -> AnyResponse:
     """Keep only the newest of the files that share a name."""
-    _refuse_while_loading()
-    the_desk().basket.remove_older_namesakes(_whole("number"))
-    the_desk().look()
+    the_desk().take_out(_namesakes(the_desk().waiting()).get(_whole("number"), []))
     return _home()
 
 
 @pages.post("/files/clear")
 def clear() -> AnyResponse:
-    """Take every file out of the basket, and what was found in them."""
-    _refuse_while_loading()
-    desk = the_desk()
-    desk.basket.clear()
-    desk.look()
-    desk.forget(desk.place.loaded)
+    """Take every waiting file out of the basket, and what was found in them."""
+    the_desk().take_out(file.number for file in the_desk().waiting())
+    return _home()
+
+
+@pages.post("/files/put-away")
+def put_away() -> AnyResponse:
+    """Show no longer what the last load found."""
+    the_desk().forget(the_desk().place.loaded)
     return _home()
 
 

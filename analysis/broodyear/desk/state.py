@@ -6,15 +6,15 @@ import contextlib
 import shutil
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
 from broodyear.desk import findings_book
-from broodyear.desk.basket import Basket
+from broodyear.desk.basket import Basket, Waiting
 from broodyear.desk.doors import Doors
 from broodyear.desk.findings_book import Book
-from broodyear.desk.jobs import Busy, Job, Runner
+from broodyear.desk.jobs import CHANGING, Busy, Job, Runner
 from broodyear.desk.picture import Picture, read_picture
 from broodyear.desk.process import WorkProcess
 from broodyear.desk.workplace import Workplace, read_json, write_json
@@ -41,7 +41,9 @@ class Desk:
         Basket(self.own).clear_cut_off()
         #: What ends the server; set by whoever serves.
         self.on_close: Callable[[], object] = lambda: None
-        self.runner = Runner(self._process, self._ended, self.count_when_stale)
+        #: Files came while a load ran: they are looked at when it has ended.
+        self._look_is_due = False
+        self.runner = Runner(self._process, self._ended, self._rest)
         self.count_when_stale()
 
     @property
@@ -103,22 +105,66 @@ class Desk:
         with contextlib.suppress(Busy):
             self.submit(kind, title, **more)
 
+    def loading(self) -> frozenset[int]:
+        """The numbers of the files that are being loaded."""
+        return frozenset(
+            number for job in self.runner.pending() if job.kind == "load" for number in job.order["numbers"]
+        )
+
+    def waiting(self) -> list[Waiting]:
+        """The files that wait to be looked at or loaded: those in the basket that are not being loaded."""
+        loading = self.loading()
+        return [file for file in self.basket.listed() if file.number not in loading]
+
     def look(self) -> None:
-        """Have the waiting files looked at, instead of any look that is under way."""
-        self.runner.stop_kind("check")
-        files = self._ordered_files()
-        if files:
-            self.submit("check", f"looking at {len(files)} {'file' if len(files) == 1 else 'files'}", files=files)
-        else:
-            self.forget(self.place.checked)
+        """Have the waiting files looked at, instead of any look that is under way; after a load that runs."""
+        with self.lock:
+            # Set before it is asked what runs: a load that ends just now then sees it.
+            self._look_is_due = True
+            if any(job.kind in CHANGING for job in self.runner.pending()):
+                return
+            self.runner.stop_kind("check")
+            files = self.waiting()
+            if files:
+                self._submit_files("check", "looking at", files)
+            else:
+                self.forget(self.place.checked)
+            self._look_is_due = False
 
-    def load(self) -> Job:
-        """Have the good rows of the waiting files loaded."""
-        files = self._ordered_files()
-        return self.submit("load", f"loading {len(files)} {'file' if len(files) == 1 else 'files'}", files=files)
+    def take_out(self, numbers: Iterable[int]) -> None:
+        """Take files out of the basket, and look at the others. Raises Busy for a file that is being loaded."""
+        with self.lock:
+            if self.loading().intersection(numbers := set(numbers)):
+                raise Busy("This file is being loaded. Stop the load first, or take the file back afterwards.")
+            for number in numbers:
+                self.basket.remove(number)
+            self.look()
 
-    def _ordered_files(self) -> list[tuple[str, str]]:
-        return [(waiting.shown, str(waiting.place)) for waiting in self.basket.listed()]
+    def load(self, up_to: int) -> Job:
+        """Have the good rows of the waiting files loaded, up to the last that the person was shown."""
+        with self.lock:
+            files = [file for file in self.waiting() if file.number <= up_to]
+            if not files:
+                raise Busy(
+                    "These files do not wait any more: they are being loaded, were loaded, or were taken out."
+                )
+            return self._submit_files("load", "loading", files)
+
+    def _submit_files(self, kind: str, doing: str, files: list[Waiting]) -> Job:
+        return self.submit(
+            kind,
+            f"{doing} {len(files)} {'file' if len(files) == 1 else 'files'}",
+            files=[(file.shown, str(file.place)) for file in files],
+            numbers=[file.number for file in files],
+        )
+
+    def _rest(self) -> None:
+        """Nothing is left to do: look at what came meanwhile, count what changed."""
+        if self._look_is_due:
+            # Work that somebody asked for just now goes first; the look stays due.
+            with contextlib.suppress(Busy):
+                self.look()
+        self.count_when_stale()
 
     def forget(self, folder: Path) -> None:
         """Take away what a check or load found."""
@@ -143,7 +189,8 @@ class Desk:
         """What follows from the end of a piece of work."""
         if job.kind == "load" and job.state == "done":
             with self.lock:
-                self.basket.clear()
+                for number in job.order["numbers"]:
+                    self.basket.remove(number)
                 self.forget(self.place.checked)
         if job.kind in REPORT_KINDS and job.state == "done":
             self._remember_report(job)
