@@ -5,9 +5,10 @@ from __future__ import annotations
 import duckdb
 import pandas as pd
 
-from broodyear.schemas import TABLE_NAMES, table
+from broodyear.schemas import table
 from broodyear.store.layout import create_layout
 from broodyear.synthetic import simulate
+from broodyear.synthetic.programme import Tables
 
 
 def simulated_store(seed: int, seasons: int, tanks: int) -> duckdb.DuckDBPyConnection:
@@ -16,7 +17,7 @@ def simulated_store(seed: int, seasons: int, tanks: int) -> duckdb.DuckDBPyConne
     create_layout(connection)
     connection.execute("INSERT INTO uploads (upload, withdrawn) VALUES (1, false)")
     programme = simulate(seed, seasons=seasons, tanks=tanks)
-    for name in TABLE_NAMES:
+    for name in Tables.__dataclass_fields__:
         frame = programme.sent.frame(name)
         frame = _as_loaded(name, frame[[column for column in frame.columns if not column.startswith("_")]].copy())
         frame["upload"], frame["line"] = 1, range(2, len(frame) + 2)

@@ -21,6 +21,7 @@ KEYS = {
     "exits": ("tank_id", "exited_on", "fate"),
     "incidents": ("tank_id", "started_at", "kind"),
     "water_tests": ("tank_id", "tested_on", "analyte"),
+    "trials": ("season", "tank_id", "factor"),
 }
 REQUIRED = {
     "sites": {"site_id", "region"},
@@ -34,6 +35,7 @@ REQUIRED = {
     "exits": {"tank_id", "exited_on", "fate", "count"},
     "incidents": {"tank_id", "started_at", "kind"},
     "water_tests": {"tank_id", "tested_on", "analyte", "value", "unit"},
+    "trials": {"season", "tank_id", "factor", "level", "block"},
 }
 
 

@@ -14,9 +14,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from broodyear.schemas import TABLE_NAMES
 from broodyear.synthetic import Programme, simulate, write_truth, write_uploads
 from broodyear.synthetic.files import QUIRKS, plan_files
+from broodyear.synthetic.programme import Tables
 
 SMALL = {"seasons": 2, "tanks": 16, "regions": 4, "logger_interval_minutes": 240}
 LONGEST_SECONDS = 12.0
@@ -61,7 +61,7 @@ def test_another_seed_gives_other_records(tmp_path: Path) -> None:
 def test_every_row_is_in_one_file(programme: Programme) -> None:
     """Copies and the corrected list apart."""
     files = [f for f in plan_files(programme) if not f.copy_of and "_v2" not in f.path]
-    for name in TABLE_NAMES:
+    for name in Tables.__dataclass_fields__:
         rows = np.sort(np.concatenate([file.rows for file in files if file.table == name]))
         assert (rows == np.arange(len(programme.sent.frame(name)))).all()
 

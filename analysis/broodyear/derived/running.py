@@ -33,7 +33,7 @@ def run_queries(
     """Make derived tables anew, as temporary tables of ``connection``; the store itself is not written.
 
     names: the tables wanted, made with all they read; every table when None. Those that the store keeps for its
-    present rows and these settings are shown as they are kept. The eleven tables must be there under their own
+    present rows and these settings are shown as they are kept. The twelve tables must be there under their own
     names. Raises NothingToAnalyse when one is not, UsageError for a name no query makes.
     """
     _require_tables(connection, all_queries() if names is None else needed_for(names))

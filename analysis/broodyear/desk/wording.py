@@ -21,6 +21,7 @@ TABLE_WORDS = {
     "exits": "fish that left a tank",
     "incidents": "things that went wrong",
     "water_tests": "water tests",
+    "trials": "practices assigned at random",
 }
 
 #: Rules whose short name does not speak for itself.

@@ -31,6 +31,7 @@ TABLE_NAMES = (
     "exits",
     "incidents",
     "water_tests",
+    "trials",
 )
 
 
@@ -144,7 +145,7 @@ class Table:
 
 
 def all_tables() -> tuple[Table, ...]:
-    """The eleven tables, in load order."""
+    """The twelve tables, in load order."""
     return tuple(table(name) for name in TABLE_NAMES)
 
 

@@ -21,7 +21,7 @@ _KIND_WORDS = {
 
 _INTRODUCTION = """# Data dictionary
 
-Eleven tables hold the records. Each is a plain CSV file: first line the column names, then one row per record.
+Twelve tables hold the records. Each is a plain CSV file: first line the column names, then one row per record.
 Send what you have: only the columns marked *needed* must be there, and a blank cell means "not recorded".
 A blank is never read as zero.
 
@@ -34,7 +34,7 @@ A blank is never read as zero.
 
 
 def dictionary_markdown(tables: tuple[Table, ...] | None = None) -> str:
-    """The data dictionary of ``tables`` (default: all eleven) as a Markdown page."""
+    """The data dictionary of ``tables`` (default: all twelve) as a Markdown page."""
     chosen = all_tables() if tables is None else tables
     return "\n".join([_INTRODUCTION, *(_table_section(table) for table in chosen)])
 

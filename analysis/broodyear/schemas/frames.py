@@ -66,7 +66,7 @@ def _cell_checks(column: Column) -> list[pa.Check]:
     checks = []
     if column.allowed:
         checks.append(pa.Check.isin(list(column.allowed), error="not_allowed"))
-    if column.kind == "code":
+    if column.kind == "code" or (column.kind == "text" and not column.allowed):
         checks.append(pa.Check(_is_code, error="bad_code"))
     if column.range_by is None and column.minimum is not None:
         checks.append(pa.Check.ge(column.minimum, error="out_of_range"))

@@ -11,7 +11,7 @@ _MEDIA_TYPES = {"csv": "text/csv", "parquet": "application/vnd.apache.parquet"}
 
 
 def data_package(file_format: str, extra_resources: tuple[Mapping[str, Any], ...] = ()) -> dict[str, Any]:
-    """Descriptor of an export: the eleven tables as ``<table>.<file_format>``, then ``extra_resources``."""
+    """Descriptor of an export: the twelve tables as ``<table>.<file_format>``, then ``extra_resources``."""
     return {
         "profile": "data-package",
         "name": "broodyear-export",

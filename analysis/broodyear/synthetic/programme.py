@@ -1,5 +1,4 @@
-"""The whole invented programme: eleven tables as kept, eleven as sent with mistakes, and the truth beside
-them."""
+"""The whole invented programme: its tables as kept, the same as sent with mistakes, and the truth beside them."""
 
 from __future__ import annotations
 
@@ -31,7 +30,7 @@ from .set_ups import build_setups
 
 @dataclass(frozen=True)
 class Tables:
-    """The eleven tables of the record set, one frame each, columns as declared.
+    """The tables of an invented programme, one frame each, columns as declared; it made no trial.
 
     A moment column `c` has a companion `c_has_hour` (bool). Hidden columns that begin with an underscore
     (`_season`, `_region`, `_at`) say which season, region and row of the season's setups a row came from;
