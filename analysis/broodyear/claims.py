@@ -53,10 +53,12 @@ class Reason(StrEnum):
     ASSIGNED = "assigned"
     NOT_CLEAR = "not_clear"
     WATCH = "watch"
+    AT_POOR_PLACE = "at_poor_place"
     DEPENDS_ON_SILENT = "depends_on_silent"
     BATCHES_DISAGREE = "batches_disagree"
     AGAINST_CARE = "against_care"
     OWN_FIT = "own_fit"
+    TOO_FEW_EGGS = "too_few_eggs"
     TOO_FEW_TANKS = "too_few_tanks"
     TOO_FEW_BATCHES = "too_few_batches"
     TOO_FEW_SITES = "too_few_sites"
@@ -87,6 +89,7 @@ REASONS: dict[Reason, ReasonMeaning] = {
     Reason.ASSIGNED: ReasonMeaning(_YES, "tanks were assigned at random, and the comparison is clear"),
     Reason.NOT_CLEAR: ReasonMeaning(_NO, "chance alone would often show as much"),
     Reason.WATCH: ReasonMeaning(_NO, "unusual by itself, not clear among all that were looked at"),
+    Reason.AT_POOR_PLACE: ReasonMeaning(_NO, "low, at a site that is below expected over its seasons"),
     Reason.DEPENDS_ON_SILENT: ReasonMeaning(
         _NO, "would not stand if the tanks that fell silent had fared otherwise"
     ),
@@ -95,6 +98,7 @@ REASONS: dict[Reason, ReasonMeaning] = {
     ),
     Reason.AGAINST_CARE: ReasonMeaning(_NO, "never proposed: it would mean less care for the animals"),
     Reason.OWN_FIT: ReasonMeaning(_NO, "a model fitted to these records is near zero on them by construction"),
+    Reason.TOO_FEW_EGGS: ReasonMeaning(_UNTOLD, "too few eggs"),
     Reason.TOO_FEW_TANKS: ReasonMeaning(_UNTOLD, "too few tanks"),
     Reason.TOO_FEW_BATCHES: ReasonMeaning(_UNTOLD, "too few egg batches"),
     Reason.TOO_FEW_SITES: ReasonMeaning(_UNTOLD, "too few sites"),

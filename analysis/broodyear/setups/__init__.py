@@ -15,6 +15,7 @@ from broodyear.setups.practices import (
 from broodyear.setups.screen import SETUP_COLUMNS, SetupScreen, compare_setups, screen_setups
 from broodyear.setups.sites import SITE_COLUMNS, sites_table
 from broodyear.setups.tank_frame import MAIN_OUTCOME, OUTCOMES
+from broodyear.setups.verdict_claims import place_claims, tank_claims
 
 __all__ = [
     "CHANGE_COLUMNS",
@@ -27,6 +28,7 @@ __all__ = [
     "SetupScreen",
     "compare_setups",
     "funnel_limits",
+    "place_claims",
     "practice_counts",
     "practice_parts",
     "practices_from",
@@ -34,5 +36,6 @@ __all__ = [
     "screen_setups",
     "sites_table",
     "smallest_detectable_shortfall",
+    "tank_claims",
     "what_to_change",
 ]

@@ -8,9 +8,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from broodyear.claims import Reason
 from broodyear.setups.predictive import logistic, mean_survival, normal_scores, shrunken_survival
 from broodyear.setups.screen_model import ScreenData, ScreenFit, fit_screen
-from broodyear.setups.site_history import Departures, low_together, remembered_departure, site_sd
+from broodyear.setups.site_history import Departures, remembered_departure, site_sd
+from broodyear.setups.site_verdicts import SiteVerdicts, judge_sites, place_verdict
 from broodyear.setups.tank_frame import FEWEST_EGGS, NOT_RECORDED, codes, pair_codes
 
 Floats = NDArray[np.float64]
@@ -41,14 +43,21 @@ class Spreads:
 @dataclass(frozen=True, eq=False)
 class Judged:
     """rows: the used rows of one outcome with the columns of `judge`; spreads; sentence: what was done or
-    refused; departures: scores by site and season, None when nothing could be judged.
+    refused; departures: scores by site and season, sites: a verdict per site, None when nothing could be judged.
     """
 
     rows: pd.DataFrame
     spreads: Spreads
     sentence: str
     departures: Departures | None
+    sites: SiteVerdicts | None
 
+
+#: Why a tank gets no verdict, in words; the first that holds is said.
+_TOO_FEW = {
+    str(Reason.TOO_FEW_EGGS): f"fewer than {FEWEST_EGGS} eggs",
+    str(Reason.CONFOUNDED): "the only tank of its batch: tank and batch cannot be told apart",
+}
 
 _NAN = float("nan")
 _NOTHING = Spreads(_NAN, _NAN, _NAN, _NAN, _NAN, set_aside=0)
@@ -58,10 +67,12 @@ def judge(used: pd.DataFrame) -> Judged:
     """Expected and shrunken survival of one outcome's used rows.
 
     Adds expected_log_odds, expected_se, spread (logit), expected_pct, shrunken_pct, shrunken_low,
-    shrunken_high, z_score, p_value, together_score, low_together, fish_below_expected, too_few_because.
+    shrunken_high, z_score, p_value, place_verdict, fish_below_expected, unjudged,
+    too_few_because.
     """
     rows = used.copy()
-    rows["too_few_because"] = _too_few(rows)
+    rows["unjudged"] = _too_few(rows)
+    rows["too_few_because"] = rows["unjudged"].map(_TOO_FEW).fillna("")
     alive, eggs = float(rows["survivors"].sum()), float(rows["eggs"].sum())
     if len(rows) < FEWEST_TANKS:
         words = f"{len(rows)} tank-seasons are too few to know how much ordinary tanks differ"
@@ -74,29 +85,26 @@ def judge(used: pd.DataFrame) -> Judged:
 
 
 def _too_few(rows: pd.DataFrame) -> pd.Series:
-    """Why a row gets no verdict; empty when it gets one."""
+    """The reason why a row gets no verdict; empty when it gets one."""
     batch = pd.Series(pair_codes(rows["season"], rows["batch_id"]), index=rows.index)
-    tanks = batch.map(batch.value_counts())
-    because = pd.Series("", index=rows.index, dtype=object)
-    because[tanks < 2] = "the only tank of its batch: tank and batch cannot be told apart"
-    because[rows["eggs"] < FEWEST_EGGS] = f"fewer than {FEWEST_EGGS} eggs"
-    return because
+    tests = [rows["eggs"] < FEWEST_EGGS, batch.map(batch.value_counts()) < 2]
+    return pd.Series(np.select(tests, list(_TOO_FEW), ""), index=rows.index, dtype=object)
 
 
 def _unjudged(rows: pd.DataFrame, sentence: str, because: str) -> Judged:
     for name in ("expected_log_odds", "expected_se", "spread", "expected_pct", "z_score", "p_value"):
         rows[name] = np.nan
-    for name in ("shrunken_pct", "shrunken_low", "shrunken_high", "fish_below_expected", "together_score"):
+    for name in ("shrunken_pct", "shrunken_low", "shrunken_high", "fish_below_expected"):
         rows[name] = np.nan
-    rows["low_together"] = False
-    rows["too_few_because"] = because
-    return Judged(rows, _NOTHING, sentence, None)
+    rows["place_verdict"] = place_verdict(Reason.TOO_FEW_SEASONS)
+    rows["too_few_because"], rows["unjudged"] = because, str(Reason.TOO_FEW_TANKS) if because else ""
+    return Judged(rows, _NOTHING, sentence, None, None)
 
 
 def _all_alike(rows: pd.DataFrame, expected_pct: float, sentence: str) -> Judged:
     judged = _unjudged(rows, sentence, "")
     fixed = {"expected_pct": expected_pct, "shrunken_pct": expected_pct, "z_score": 0.0, "p_value": 1.0}
-    return Judged(judged.rows.assign(**fixed, fish_below_expected=0.0), _NOTHING, sentence, None)
+    return Judged(judged.rows.assign(**fixed, fish_below_expected=0.0), _NOTHING, sentence, None, None)
 
 
 def screen_data(rows: pd.DataFrame) -> ScreenData:
@@ -141,7 +149,7 @@ def _judged(rows: pd.DataFrame, fit: ScreenFit) -> Judged:
     memory, memory_variance = remembered_departure(departures, between_sites)
     own_variance = fit.tank_sd**2 - between_sites**2 + memory_variance + fit.expected_se**2
     shrunken = shrunken_survival(survivors, eggs, fit.expected + memory, np.sqrt(own_variance))
-    together, both_low = low_together(departures, between_sites)
+    sites = judge_sites(departures)
     expected = mean_survival(fit.expected, spread)
     rows = rows.assign(
         expected_log_odds=fit.expected,
@@ -153,12 +161,11 @@ def _judged(rows: pd.DataFrame, fit: ScreenFit) -> Judged:
         shrunken_high=100.0 * shrunken[2],
         z_score=score,
         p_value=two_sided_p(score, fit.freedom),
-        together_score=together,
-        low_together=both_low,
+        place_verdict=np.array([place_verdict(reason) for reason in sites.reasons])[departures.site],
         fish_below_expected=eggs * (expected - shrunken[0]),
     )
     spreads = Spreads(fit.tank_sd, between_sites, fit.batch_sd, fit.season_sd, fit.freedom, fit.set_aside)
-    return Judged(rows, spreads, _sentence(rows, spreads), departures)
+    return Judged(rows, spreads, _sentence(rows, spreads), departures, sites)
 
 
 def two_sided_p(score: Floats, freedom: float) -> Floats:
@@ -172,9 +179,10 @@ def _departures(rows: pd.DataFrame, fit: ScreenFit, score: Floats) -> Departures
     share = logistic(fit.expected)
     sampling = 1.0 / (rows["eggs"].to_numpy(dtype=float) * np.maximum(share * (1.0 - share), 1e-6))
     error = np.sqrt(sampling + fit.tank_sd**2 + fit.expected_se**2)
-    site, _ = codes(rows["site_id"])
+    site, names = codes(rows["site_id"])
     season, _ = codes(rows["season"])
-    return Departures(score, np.asarray(error, dtype=float), site, season)
+    unknown = names.index(NOT_RECORDED) if NOT_RECORDED in names else -1
+    return Departures(score, np.asarray(error, dtype=float), site, season, unknown)
 
 
 def _sentence(rows: pd.DataFrame, spreads: Spreads) -> str:

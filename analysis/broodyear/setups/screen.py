@@ -8,16 +8,18 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from broodyear.claims import REASONS, Reason
 from broodyear.setups.circumstances import circumstances
 from broodyear.setups.detectable import FALSE_DISCOVERY_RATE, WATCH_P, detectable_by_season
 from broodyear.setups.judged import Judged, judge
 from broodyear.setups.losing_stage import losing_stage
 from broodyear.setups.multiplicity import adjust_within
 from broodyear.setups.site_history import Departures
+from broodyear.setups.site_verdicts import SiteVerdicts, place_verdict
 from broodyear.setups.tank_frame import OUTCOMES, TankFrame, prepare
 
-#: Scores beyond this lie outside the 95 % limits.
-LIMIT_95 = 1.959963984540054
+OUTSIDE_LIMITS = "outside the 95 % limits this season"
+POOR_SITE = REASONS[Reason.AT_POOR_PLACE].meaning
 
 SETUP_COLUMNS = [
     "season",
@@ -45,6 +47,8 @@ SETUP_COLUMNS = [
     "expected_log_odds",
     "spread",
     "watch_reason",
+    "place_verdict",
+    "unjudged",
     "note",
 ]
 
@@ -56,14 +60,15 @@ class SetupScreen:
     rows: SETUP_COLUMNS, one per row given, by season, outcome, tank; eggs and survivors are whole numbers
     with blanks. spreads: one row per outcome: rows_given, rows_used, left_out (reason -> count, in words),
     tank_sd, site_sd, batch_sd, season_sd (logit scale), set_aside, sentence. detectable: one row per outcome
-    and season, see detectable_by_season. departures: scores per outcome. capped: rows whose survivors
-    exceeded the eggs and were capped.
+    and season, see detectable_by_season. departures, sites: scores and verdicts of the sites per outcome that
+    could be judged. capped: rows whose survivors exceeded the eggs and were capped.
     """
 
     rows: pd.DataFrame
     spreads: pd.DataFrame
     detectable: pd.DataFrame
     departures: Mapping[str, tuple[pd.DataFrame, Departures]]
+    sites: Mapping[str, SiteVerdicts]
     capped: int
 
 
@@ -72,8 +77,9 @@ def compare_setups(frame: pd.DataFrame) -> pd.DataFrame:
 
     frame: season, tank_id, site_id, batch_id, eggs, survivors; optional outcome, species,
     units_at_delivery_c_days, region, room_type, gravel_practice, stage losses and other context.
-    verdict: below_expected (q <= 0.10), watch (outside the 95 % limits, or low in several seasons together),
-    as_expected, above_expected (q <= 0.10), too_few_records.
+    verdict: below_expected (q <= 0.10), watch (outside the 95 % limits, or low at a site that is below expected
+    over its seasons), as_expected, above_expected (q <= 0.10), too_few_records. place_verdict: the site's, over
+    all its seasons: below_expected (q <= 0.10 over sites), as_expected, too_few_seasons.
     """
     return screen_setups(frame).rows
 
@@ -105,6 +111,7 @@ def screen_setups(frame: pd.DataFrame) -> SetupScreen:
             for name, result in judged.items()
             if result.departures is not None
         },
+        sites={name: result.sites for name, result in judged.items() if result.sites is not None},
         capped=tanks.capped,
     )
 
@@ -121,33 +128,35 @@ def _joined(tanks: TankFrame, judged: Mapping[str, Judged]) -> pd.DataFrame:
     rows = rows.loc[tanks.rows.index]
     rows["observed_pct"] = 100.0 * rows["survivors"] / rows["eggs"].where(rows["eggs"] > 0)
     rows["too_few_because"] = rows["too_few_because"].astype(object).where(rows["is_used"], rows["why_left_out"])
-    rows["low_together"] = rows["low_together"].astype(object).where(rows["is_used"], False).astype(bool)
+    rows["place_verdict"] = _of_its_site(rows)
+    rows["unjudged"] = rows["unjudged"].astype(object).where(rows["is_used"], str(Reason.NO_RECORDS))
     too_few = rows["too_few_because"] != ""
     rows["p_value"] = rows["p_value"].astype(float).where(~too_few)
     return rows
+
+
+def _of_its_site(rows: pd.DataFrame) -> pd.Series:
+    """The site's verdict on every row, also on those that were left out themselves."""
+    known = rows[rows["is_used"]].drop_duplicates(["outcome", "site_id"])
+    by_site = known.set_index(["outcome", "site_id"])["place_verdict"]
+    keys = pd.MultiIndex.from_frame(rows[["outcome", "site_id"]])
+    found = pd.Series(by_site.reindex(keys).to_numpy(), index=rows.index, dtype=object)
+    return found.fillna(place_verdict(Reason.TOO_FEW_SEASONS))
 
 
 def _with_verdicts(rows: pd.DataFrame) -> pd.DataFrame:
     low = rows["z_score"] < 0.0
     found = rows["q_value"] <= FALSE_DISCOVERY_RATE
     outside = low & (rows["p_value"] <= WATCH_P)
-    repeated = rows["low_together"] & (rows["together_score"] < -LIMIT_95) & rows["p_value"].notna()
+    carried = low & (rows["place_verdict"] == "below_expected")
     verdict = np.select(
-        [rows["p_value"].isna(), found & low, outside | repeated, found],
+        [rows["p_value"].isna(), found & low, outside | carried, found],
         ["too_few_records", "below_expected", "watch", "above_expected"],
         "as_expected",
     )
     rows["verdict"] = verdict
     on_watch = rows["verdict"] == "watch"
-    rows["watch_reason"] = np.select(
-        [on_watch & outside & repeated, on_watch & outside, on_watch],
-        [
-            "outside the 95 % limits this season, and low in the other seasons too",
-            "outside the 95 % limits this season only",
-            "low in several seasons together, though not outside the limits in this one",
-        ],
-        "",
-    )
+    rows["watch_reason"] = np.select([on_watch & outside, on_watch], [OUTSIDE_LIMITS, POOR_SITE], "")
     rows["note"] = rows["too_few_because"]
     return rows
 

@@ -16,20 +16,22 @@ Codes = NDArray[np.int64]
 
 #: One season's score counts for at most this much in a site's history, so that one collapse is not a history.
 LARGEST_SCORE = 3.2905267314919255
-#: "Low in several seasons" needs this season and the mean of the others below minus this.
+#: A season below expectation by more than this many standard deviations is counted as low.
 LOW_SCORE = 1.0
 
 
 @dataclass(frozen=True, eq=False)
 class Departures:
     """One outcome's judged tank-seasons. score: normal score against expectation; error: its standard
-    deviation on the logit scale (sampling, between tanks, and of the expectation); site, season: codes.
+    deviation on the logit scale (sampling, between tanks, and of the expectation); site, season: codes;
+    unknown_site: code of the tanks whose site nobody recorded, -1 when there is none.
     """
 
     score: Floats
     error: Floats
     site: Codes
     season: Codes
+    unknown_site: int = -1
 
 
 def site_sd(departures: Departures) -> float:
@@ -64,16 +66,16 @@ def remembered_departure(departures: Departures, sd: float) -> tuple[Floats, Flo
     return np.asarray(pull / precision, dtype=float), np.asarray(1.0 / precision, dtype=float)
 
 
-def site_effects(departures: Departures, sd: float) -> tuple[Floats, Floats]:
-    """Shrunken effect and standard error of each site, by site code (logit scale)."""
-    sites = int(departures.site.max(initial=-1)) + 1
-    if sd <= 0.0:
-        return np.zeros(sites), np.zeros(sites)
+def site_departures(departures: Departures, sd: float) -> tuple[Floats, Floats]:
+    """Mean departure of each site over its tank-seasons and its standard error, by site code (logit scale).
+
+    Not shrunken towards other sites: a spread between sites estimated near zero would hide a poor one.
+    """
     value, weight = _values(departures, sd)
-    precision = np.bincount(departures.site, weight, sites) + 1.0 / sd**2
+    total = np.bincount(departures.site, weight)
     return (
-        np.asarray(np.bincount(departures.site, weight * value, sites) / precision, dtype=float),
-        np.asarray(np.sqrt(1.0 / precision), dtype=float),
+        np.asarray(np.bincount(departures.site, weight * value) / total, dtype=float),
+        np.asarray(np.sqrt(1.0 / total), dtype=float),
     )
 
 
@@ -82,28 +84,3 @@ def _values(departures: Departures, sd: float) -> tuple[Floats, Floats]:
     value = np.clip(departures.score, -LARGEST_SCORE, LARGEST_SCORE) * departures.error
     rest = np.maximum(departures.error**2 - sd**2, 0.05 * departures.error**2)
     return np.asarray(value, dtype=float), np.asarray(1.0 / rest, dtype=float)
-
-
-def low_together(departures: Departures, sd: float) -> tuple[Floats, NDArray[np.bool_]]:
-    """Score of this and the site's other seasons together, and whether both this and the others are low.
-
-    The score allows for sites differing: seasons of one site are correlated by the site's share of the
-    variance. Rows of sites without another season have a missing score.
-    """
-    score = np.clip(departures.score, -LARGEST_SCORE, LARGEST_SCORE)
-    others, number = _other_seasons(score, departures)
-    share = min(sd**2 / float(np.mean(departures.error**2)), 0.95) if len(score) else 0.0
-    with np.errstate(invalid="ignore", divide="ignore"):
-        together = (score + others) / np.sqrt((number + 1.0) * (1.0 + number * share))
-        both_low = (score < -LOW_SCORE) & (others / number < -LOW_SCORE)
-    together[number == 0] = np.nan
-    return together, both_low & (number > 0)
-
-
-def _other_seasons(score: Floats, departures: Departures) -> tuple[Floats, Floats]:
-    """Sum and number of the scores of the same site in other seasons, one per row."""
-    cell = departures.site * (int(departures.season.max(initial=0)) + 1) + departures.season
-    _, cell = np.unique(cell, return_inverse=True)
-    sums = np.bincount(departures.site, score)[departures.site] - np.bincount(cell, score)[cell]
-    number = np.bincount(departures.site)[departures.site] - np.bincount(cell)[cell]
-    return np.asarray(sums, dtype=float), np.asarray(number, dtype=float)

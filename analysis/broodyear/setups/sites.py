@@ -1,6 +1,4 @@
-"""Sites over the seasons: repeated shortfall against one bad year, shrunken, with regression to the mean
-said.
-"""
+"""The rows of sites.csv: every site over its seasons, with its one verdict and regression to the mean said."""
 
 from __future__ import annotations
 
@@ -8,17 +6,19 @@ import numpy as np
 import pandas as pd
 
 from broodyear.setups.predictive import logistic, mean_survival
-from broodyear.setups.screen import LIMIT_95, SetupScreen, screen_setups
-from broodyear.setups.site_history import LOW_SCORE, Departures, site_effects
+from broodyear.setups.screen import SetupScreen, screen_setups
+from broodyear.setups.site_history import LOW_SCORE, Departures, site_departures
+from broodyear.setups.site_verdicts import SiteVerdicts, place_verdict
 from broodyear.setups.tank_frame import codes
 
 SITE_COLUMNS = [
     "site_id", "region", "outcome", "seasons", "tank_seasons", "eggs", "observed_pct", "expected_pct",
-    "shrunken_pct", "shrunken_low", "shrunken_high", "difference_points", "difference_low", "difference_high",
-    "fish_below_expected", "seasons_below", "first_season", "last_season", "first_difference_points",
-    "last_difference_points", "expected_regain_points", "history", "note",
+    "difference_points", "difference_low", "difference_high", "fish_below_expected", "seasons_below",
+    "first_season", "last_season", "first_difference_points", "last_difference_points", "expected_regain_points",
+    "p_value", "q_value", "verdict", "reason", "note",
 ]  # fmt: skip
 
+_LIMIT_95 = 1.959963984540054
 #: A change since the first season is commented on from this many points.
 _WORTH_SAYING_POINTS = 3.0
 
@@ -28,11 +28,10 @@ REGRESSION = "a site picked out for a bad year comes back by about {:.0f} points
 def sites_table(frame: pd.DataFrame, screen: SetupScreen | None = None) -> pd.DataFrame:
     """SITE_COLUMNS, one row per site and outcome, in order of site (no ranks).
 
-    shrunken_pct and its interval: survival of the site's tanks given all its seasons (empirical Bayes, from
-    the model of the screen); difference_points: shrunken less expected. seasons_below: seasons more than one
-    standard deviation below expectation. history: repeated shortfall, one bad season, no shortfall shown, one
-    season only. expected_regain_points: how far the first season's departure is expected to shrink by chance
-    alone. screen: the result of `screen_setups(frame)` when it is at hand.
+    difference_points: survival of the site's tanks less what was expected, over all its seasons, with the interval
+    of that site alone; verdict and reason: of the site among the others, see `judge_sites`. seasons_below: seasons
+    more than one standard deviation below expectation. expected_regain_points: how far the first season's
+    departure is expected to shrink by chance alone. screen: the result of `screen_setups(frame)` at hand.
     """
     found = screen_setups(frame) if screen is None else screen
     parts = [_outcome_sites(found, outcome) for outcome in found.departures]
@@ -44,25 +43,35 @@ def _outcome_sites(screen: SetupScreen, outcome: str) -> pd.DataFrame:
     rows, departures = screen.departures[outcome]
     spreads = screen.spreads[screen.spreads["outcome"] == outcome].iloc[0]
     between, within = (float(value) for value in spreads[["site_sd", "tank_sd"]])
-    effect, error = site_effects(departures, between)
     rows = rows.assign(
         score=departures.score,
         departure_points=_points(rows, departures),
         keeps=between**2 / departures.error**2,
     )
     table = _counted(rows, outcome)
-    centre = rows.groupby("site_id", sort=True)["expected_log_odds"].mean().to_numpy(dtype=float)
-    rest = np.full(len(centre), np.sqrt(max(within**2 - between**2, 1e-6)))
-    for name, shift in (("pct", 0.0), ("low", -LIMIT_95), ("high", LIMIT_95)):
-        table[f"shrunken_{name}"] = 100.0 * mean_survival(centre + effect + shift * error, rest)
-    usual = 100.0 * mean_survival(centre, np.full(len(centre), within))
-    for name in ("low", "high"):
-        table[f"difference_{name}"] = table[f"shrunken_{name}"] - usual
-    table["difference_points"] = table["shrunken_pct"] - usual
-    table["fish_below_expected"] = -table["difference_points"] / 100.0 * table["eggs"]
-    table["history"] = [_history(row) for _, row in table.iterrows()]
+    _add_differences(table, rows, departures, between, within)
+    _add_verdicts(table, screen.sites[outcome])
     table["note"] = [_note(row) for _, row in table.iterrows()]
     return table
+
+
+def _add_differences(
+    table: pd.DataFrame, rows: pd.DataFrame, departures: Departures, between: float, within: float
+) -> None:
+    """Difference of each site from what was expected of its tanks, in points, with its 95 % interval."""
+    effect, error = site_departures(departures, between)
+    centre = rows.groupby("site_id", sort=True)["expected_log_odds"].mean().to_numpy(dtype=float)
+    spread = np.full(len(centre), max(within, 1e-3))
+    usual = mean_survival(centre, spread)
+    for name, shift in (("points", 0.0), ("low", -_LIMIT_95), ("high", _LIMIT_95)):
+        table[f"difference_{name}"] = 100.0 * (mean_survival(centre + effect + shift * error, spread) - usual)
+    table["fish_below_expected"] = -table["difference_points"] / 100.0 * table["eggs"]
+
+
+def _add_verdicts(table: pd.DataFrame, verdicts: SiteVerdicts) -> None:
+    table["p_value"], table["q_value"] = verdicts.p_value, verdicts.q_value
+    table["verdict"] = [place_verdict(reason) for reason in verdicts.reasons]
+    table["reason"] = [str(reason) for reason in verdicts.reasons]
 
 
 def _points(rows: pd.DataFrame, departures: Departures) -> np.ndarray:
@@ -100,18 +109,6 @@ def _counted(rows: pd.DataFrame, outcome: str) -> pd.DataFrame:
         }
     )
     return table.reindex(sites).rename_axis("site_id").reset_index()
-
-
-def _history(row: pd.Series) -> str:
-    if row["seasons"] < 2:
-        return "one season only"
-    if row["seasons_below"] >= 2 and row["difference_high"] < 0.0:
-        return "repeated shortfall"
-    if row["seasons_below"] >= 2:
-        return "low more than once, not beyond ordinary differences between sites"
-    if row["seasons_below"] == 1:
-        return "one bad season"
-    return "no shortfall shown"
 
 
 def _note(row: pd.Series) -> str:

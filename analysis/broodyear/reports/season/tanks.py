@@ -159,7 +159,7 @@ def _sites(results: SeasonResults) -> list[Block]:
         return [heading, refusal("Sites over seasons cannot be told.", table)]
     here = {str(results.setups.value(row, "site_id")) for row in main_rows(results.setups)}
     rows = [row for row in table.rows(outcome=MAIN_OUTCOME) if str(table.value(row, "site_id")) in here]
-    repeated = [row for row in rows if str(table.value(row, "history")) == "repeated shortfall"]
+    repeated = [row for row in rows if str(table.value(row, "verdict")) == "below_expected"]
     caption, note = "This season’s sites over their seasons, in alphabetical order", "Every site is in the file."
     view = table_view(table, caption, SITE_COLUMNS, rows, note=note)
     return [heading, Prose(_SITE_WORDS), *_repeated(results, repeated), TableBlock(view)]
@@ -183,7 +183,7 @@ def _repeated(results: SeasonResults, rows: list[int]) -> list[Block]:
             "{site}: low in {low} of {seasons} seasons; over all of them {points} against expected (95 % interval"
             " {bottom} to {top}).",
             site=table.at(row, "site_id", "id"),
-            low=table.at(row, "seasons_low", "whole"),
+            low=table.at(row, "seasons_below", "whole"),
             seasons=table.at(row, "seasons", "whole"),
             points=table.at(row, "difference_points", "points_words"),
             bottom=table.at(row, "difference_low", "points"),
@@ -199,12 +199,12 @@ SITE_COLUMNS = (
     column("site_id", "site", "id"),
     column("region", "region", "id"),
     column("seasons", "seasons", "whole"),
-    column("seasons_low", "of these low", "whole"),
-    column("tanks", "tank-seasons", "whole"),
+    column("seasons_below", "of these low", "whole"),
+    column("tank_seasons", "tank-seasons", "whole"),
     column("observed_pct", "observed (%)", "pct_bare"),
     column("expected_pct", "expected (%)", "pct_bare"),
-    column("shrunken_pct", "own rate (%)", "pct_bare"),
-    interval_column("shrunken_low", "shrunken_high", "95 % interval (%)", "pct_bare"),
-    column("history", "history", "text"),
+    column("difference_points", "against expected (points)", "points"),
+    interval_column("difference_low", "difference_high", "95 % interval", "points"),
+    column("verdict", "over its seasons", "verdict"),
     column("note", "keep in mind", "text", long=True),
 )

@@ -1,0 +1,121 @@
+"""One verdict per site over all its seasons: summed departures against the spread that the other sites show.
+
+A tank in one season tells little; a site that is low year after year tells much. A site's standardised departures
+are summed, and the sum is divided by the standard deviation it has among the *other* sites, so that a poor site
+neither hides in a spread it made itself nor is shrunk away by one estimated near zero. The spread is winsorised
+(Spiegelhalter 2005, doi:10.1136/qshc.2005.013755), the p-values are one-sided, and the false-discovery rate over
+sites is held at the screen's (Benjamini and Hochberg 1995).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from broodyear.claims import REASONS, Decision, Reason
+from broodyear.setups.detectable import FALSE_DISCOVERY_RATE
+from broodyear.setups.multiplicity import adjust_p_values
+from broodyear.setups.screen_model import CLIP
+from broodyear.setups.site_history import LARGEST_SCORE, Departures
+
+Floats = NDArray[np.float64]
+
+#: Fewer sites with several seasons say nothing about how much ordinary sites differ.
+FEWEST_SITES = 8
+FEWEST_SEASONS = 2
+#: Mean square of a standard normal score winsorised at CLIP.
+_SQUARE = 0.6786546
+#: Correlations between seasons of one site that are tried; between them the answer is interpolated.
+_CORRELATIONS: Floats = np.linspace(0.0, 0.95, 96)
+#: A winsorised variance tells as much as a plain one of this share of the sites.
+_EFFICIENCY = 0.7
+#: A site whose sum lies further below the others than this does not help to say how much they differ.
+SET_ASIDE = 2.5
+_PASSES = 4
+
+
+@dataclass(frozen=True, eq=False)
+class SiteVerdicts:
+    """By site code. seasons: judged seasons; score: summed departures over their spread among the other sites;
+    p_value: one-sided, low; q_value: over the sites judged, nan elsewhere; reasons: of the place_below claim.
+    """
+
+    seasons: NDArray[np.int64]
+    score: Floats
+    p_value: Floats
+    q_value: Floats
+    reasons: tuple[Reason, ...]
+
+    @property
+    def judged(self) -> int:
+        """How many sites were compared."""
+        return int(np.isfinite(self.p_value).sum())
+
+
+def judge_sites(departures: Departures) -> SiteVerdicts:
+    """A verdict for every site: CLEAR at q <= 0.10, NOT_CLEAR, or the reason why nothing can be said."""
+    from scipy.special import stdtr
+
+    seasons = seasons_by_site(departures)
+    several = (seasons >= FEWEST_SEASONS) & (np.arange(len(seasons)) != departures.unknown_site)
+    enough = several.sum() >= FEWEST_SITES
+    score = np.full(len(seasons), np.nan)
+    if enough:
+        number = np.bincount(departures.site).astype(float)[several]
+        root = summed(departures)[several] / np.sqrt(number)
+        score[several] = root / np.sqrt(_variance(number, _others_correlation(root, number)))
+    p_value = np.asarray(stdtr(_EFFICIENCY * (several.sum() - 1.0), score), dtype=float)
+    q_value = adjust_p_values(p_value)
+    reasons = np.select(
+        [
+            np.arange(len(seasons)) == departures.unknown_site,
+            ~several,
+            np.full(len(seasons), not enough),
+            q_value <= FALSE_DISCOVERY_RATE,
+        ],
+        [Reason.NO_RECORDS, Reason.TOO_FEW_SEASONS, Reason.TOO_FEW_SITES, Reason.CLEAR],
+        Reason.NOT_CLEAR,
+    )
+    return SiteVerdicts(seasons, score, p_value, q_value, tuple(Reason(str(reason)) for reason in reasons))
+
+
+def place_verdict(reason: Reason) -> str:
+    """below_expected, as_expected, or too_few_seasons where nothing can be said of the site."""
+    words = {Decision.CLAIMED: "below_expected", Decision.NOT_CLAIMED: "as_expected"}
+    return words.get(REASONS[reason].decision, "too_few_seasons")
+
+
+def seasons_by_site(departures: Departures) -> NDArray[np.int64]:
+    """Number of judged seasons of each site, by site code."""
+    pairs = np.unique(np.column_stack([departures.site, departures.season]), axis=0)
+    return np.bincount(pairs[:, 0], minlength=int(departures.site.max(initial=-1)) + 1)
+
+
+def summed(departures: Departures) -> Floats:
+    """Sum of each site's scores, one season's collapse held down, by site code."""
+    held = np.clip(departures.score, -LARGEST_SCORE, LARGEST_SCORE)
+    return np.asarray(np.bincount(departures.site, held), dtype=float)
+
+
+def _variance(number: Floats, correlation: Floats) -> Floats:
+    """Variance of a sum of `number` unit scores over its root, when they are correlated."""
+    return np.asarray(1.0 + (number - 1.0) * correlation, dtype=float)
+
+
+def _others_correlation(root: Floats, number: Floats) -> Floats:
+    """Per site, the correlation at which the winsorised sums of the other sites have the variance of a normal.
+
+    Sites that stand far below are set aside while the others' spread is worked out, so that several poor ones do
+    not hide each other.
+    """
+    tried = np.clip(root[:, None] / np.sqrt(_variance(number[:, None], _CORRELATIONS)), -CLIP, CLIP) ** 2
+    kept = np.ones(len(root), dtype=bool)
+    correlation = np.zeros(len(root))
+    for _ in range(_PASSES):
+        left = np.maximum(kept.sum() - kept, 1.0)[:, None]
+        excess = ((tried * kept[:, None]).sum(axis=0) - tried * kept[:, None]) / left - _SQUARE
+        correlation = np.array([float(np.interp(0.0, -row, _CORRELATIONS)) for row in excess])
+        kept = root / np.sqrt(_variance(number, correlation)) > -SET_ASIDE
+    return correlation

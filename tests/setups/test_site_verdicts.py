@@ -1,0 +1,142 @@
+"""One verdict per site over its seasons: what is named, what is not, and what the tanks and claims carry of it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.special import stdtr
+from tests.setups.programmes import SMALL_SPREADS, programme, with_poor_tanks
+
+from broodyear.claims import ClaimKind, Decision, Reason
+from broodyear.setups import place_claims, screen_setups, sites_table, tank_claims
+from broodyear.setups.multiplicity import adjust_p_values
+from broodyear.setups.site_history import Departures
+from broodyear.setups.site_verdicts import FEWEST_SITES, judge_sites, place_verdict, seasons_by_site
+
+POOR = "S0007"
+
+
+def departures(scores: list[list[float]], unknown_site: int = -1) -> Departures:
+    """One tank a site and season, one row of scores per site."""
+    table = np.array(scores)
+    site, season = (codes.ravel() for codes in np.indices(table.shape))
+    return Departures(table.ravel(), np.full(table.size, 0.5), site, season, unknown_site)
+
+
+def ordinary(sites: int, seasons: int = 4) -> list[list[float]]:
+    """Scores as independent standard normals have them, the same in every run."""
+    drawn = np.random.default_rng(20).normal(size=(sites, seasons))
+    return [list(row) for row in drawn]
+
+
+def test_the_sum_is_judged_against_the_spread_of_the_other_sites() -> None:
+    """Sites that do not differ beyond chance: the score is the sum over its root number, by Student's t."""
+    calm = [[0.3, -0.3, 0.2, -0.2]] * 20
+    verdicts = judge_sites(departures([[-2.0, -2.0, -2.0, -2.0], *calm]))
+    assert verdicts.score[0] == pytest.approx(-8.0 / np.sqrt(4.0))
+    assert verdicts.p_value[0] == pytest.approx(stdtr(0.7 * 20, -4.0))
+    np.testing.assert_allclose(verdicts.q_value, adjust_p_values(verdicts.p_value))
+    assert verdicts.reasons[0] is Reason.CLEAR and set(verdicts.reasons[1:]) == {Reason.NOT_CLEAR}
+
+
+def test_sites_that_differ_widely_among_themselves_make_no_site_stand_out() -> None:
+    level = np.linspace(-2.0, 2.0, 21)
+    verdicts = judge_sites(departures([[value] * 4 for value in level]))
+    assert Reason.CLEAR not in verdicts.reasons
+
+
+def test_poor_sites_do_not_hide_each_other_nor_themselves() -> None:
+    scores = ordinary(40)
+    for place in range(4):
+        scores[place] = [-2.2] * 4
+    verdicts = judge_sites(departures(scores))
+    assert verdicts.reasons[:4] == (Reason.CLEAR,) * 4
+    # One in ten of those named may be ordinary: that is what the false-discovery rate holds.
+    assert verdicts.reasons[4:].count(Reason.CLEAR) <= 1
+
+
+def test_high_sites_are_never_named() -> None:
+    assert judge_sites(departures([[3.0] * 4, *ordinary(20)])).reasons[0] is Reason.NOT_CLEAR
+
+
+def test_one_collapse_is_not_a_history() -> None:
+    assert judge_sites(departures([[-8.0, 0.2, 0.1, 0.3], *ordinary(30)])).reasons[0] is Reason.NOT_CLEAR
+
+
+def test_too_few_seasons_sites_or_no_site_recorded_say_so() -> None:
+    one = departures([[-3.0], *[[0.1]] * 20])
+    assert set(judge_sites(one).reasons) == {Reason.TOO_FEW_SEASONS}
+    few = departures([[-3.0] * 4] * (FEWEST_SITES - 1))
+    assert set(judge_sites(few).reasons) == {Reason.TOO_FEW_SITES}
+    assert np.isnan(judge_sites(few).p_value).all()
+    unknown = judge_sites(departures([[-3.0] * 4, *ordinary(20)], unknown_site=0))
+    assert unknown.reasons[0] is Reason.NO_RECORDS and unknown.judged == 20
+
+
+def test_two_tanks_of_one_season_are_one_season() -> None:
+    twice = Departures(np.zeros(3), np.ones(3), np.array([0, 0, 1]), np.array([0, 0, 1]))
+    assert seasons_by_site(twice).tolist() == [1, 1]
+
+
+def test_every_reason_has_its_verdict() -> None:
+    verdicts = {reason: place_verdict(reason) for reason in Reason}
+    assert verdicts[Reason.CLEAR] == "below_expected" and verdicts[Reason.NOT_CLEAR] == "as_expected"
+    assert set(verdicts.values()) == {"below_expected", "as_expected", "too_few_seasons"}
+
+
+@pytest.fixture(scope="module")
+def poor() -> pd.DataFrame:
+    """Five seasons at small spreads; one site loses 12 points in each."""
+    steady = programme(8, seasons=5, eggs_low=150, eggs_high=151, **SMALL_SPREADS)
+    return with_poor_tanks(steady, 2, [POOR.replace("S", "T")])
+
+
+def test_a_tank_carries_the_verdict_of_its_site_and_no_claim_contradicts_it(poor: pd.DataFrame) -> None:
+    screen = screen_setups(poor)
+    rows = screen.rows[screen.rows["season"] == 2024]
+    tanks = tank_claims(rows)
+    places = place_claims(sites_table(poor, screen), rows)
+    named = {claim.subject for claim in places if claim.is_claimed}
+    assert POOR in named
+    verdicts = {claim.subject: place_verdict(claim.reason) for claim in places}
+    assert rows["place_verdict"].tolist() == [verdicts[site] for site in rows["site_id"]]
+    for claim, (_, row) in zip(tanks, rows.iterrows(), strict=True):
+        assert claim.subject == row["tank_id"]
+        if row["site_id"] in named and row["z_score"] < 0.0:
+            assert claim.reason in (Reason.CLEAR, Reason.WATCH, Reason.AT_POOR_PLACE)
+            assert row["verdict"] in ("below_expected", "watch")
+        assert (claim.decision is Decision.CLAIMED) == (row["verdict"] in ("below_expected", "above_expected"))
+
+
+def test_a_low_tank_at_a_poor_site_is_watched_for_its_site(poor: pd.DataFrame) -> None:
+    rows = screen_setups(poor).rows
+    carried = rows[rows["watch_reason"] == "low, at a site that is below expected over its seasons"]
+    assert POOR in set(carried["site_id"]) and set(carried["place_verdict"]) == {"below_expected"}
+    assert (carried["p_value"] > 0.05).all() and (carried["verdict"] == "watch").all()
+
+
+def test_claims_carry_the_numbers_of_their_rows(poor: pd.DataFrame) -> None:
+    screen = screen_setups(poor)
+    rows = screen.rows[screen.rows["season"] == 2024]
+    sites = sites_table(poor, screen)
+    for claim, (_, row) in zip(place_claims(sites, rows), sites.iterrows(), strict=True):
+        assert (claim.kind, claim.subject) == (ClaimKind.PLACE_BELOW, row["site_id"])
+        assert claim.estimate == row["difference_points"] and claim.comparisons == sites["p_value"].notna().sum()
+    for claim, (_, row) in zip(tank_claims(rows), rows.iterrows(), strict=True):
+        assert claim.estimate == pytest.approx(row["shrunken_pct"] - row["expected_pct"])
+        assert (claim.p_value, claim.p_family) == (row["p_value"], row["q_value"])
+
+
+def test_what_cannot_be_judged_is_a_claim_that_says_why() -> None:
+    frame = programme(3, seasons=2)
+    frame.loc[frame.index[-1], "survivors"] = np.nan
+    frame.loc[frame.index[-2], "eggs"] = 5
+    frame.loc[frame.index[-2], "survivors"] = 4
+    screen = screen_setups(frame)
+    rows = screen.rows[screen.rows["season"] == 2021]
+    reasons = {claim.subject: claim.reason for claim in tank_claims(rows)}
+    silent, small = frame["tank_id"].iloc[-1], frame["tank_id"].iloc[-2]
+    assert (reasons[silent], reasons[small]) == (Reason.NO_RECORDS, Reason.TOO_FEW_EGGS)
+    alone = rows[rows["tank_id"] == silent].assign(site_id="S-new")
+    assert place_claims(sites_table(frame, screen), alone)[-1].reason is Reason.NO_RECORDS
