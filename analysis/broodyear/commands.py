@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 from broodyear.console import progress, say, waiting
 from broodyear.errors import EXIT_DONE, EXIT_NOTHING_TO_ANALYSE, UsageError
+from broodyear.formulas import csv_text
+from broodyear.outputs import require_file, write_file
 from broodyear.schemas import TABLE_NAMES, Table, all_tables, dictionary_markdown, table, template_csv
 from broodyear.settings import read_settings
 
@@ -57,13 +59,13 @@ def template(
 ) -> int:
     """Write an upload template per table, with an example row, and the data dictionary beside them."""
     chosen = _tables(tables)
-    _make_folder(out)
-    for one in chosen:
-        # A byte-order mark, so that spreadsheets open the file as UTF-8.
-        (out / f"{one.name}.csv").write_bytes(template_csv(one).encode("utf-8-sig"))
-        print(out / f"{one.name}.csv")
-    (out / DICTIONARY_FILE).write_text(dictionary_markdown(chosen), encoding="utf-8")
-    print(out / DICTIONARY_FILE)
+    # A byte-order mark, so that spreadsheets open the file as UTF-8.
+    files = {out / f"{one.name}.csv": template_csv(one).encode("utf-8-sig") for one in chosen}
+    files[out / DICTIONARY_FILE] = dictionary_markdown(chosen).encode()
+    for place in files:
+        require_file(place, "template")
+    for place, content in files.items():
+        print(write_file(place, content, "template"))
     say("Replace the example row by your own rows before you send a file.", quiet=quiet)
     return EXIT_DONE
 
@@ -79,15 +81,6 @@ def _tables(names: Sequence[str]) -> tuple[Table, ...]:
     if unknown:
         raise UsageError(f"there is no table {unknown[0]!r}; expected one of {', '.join(TABLE_NAMES)}")
     return tuple(table(name) for name in names) if names else all_tables()
-
-
-def _make_folder(folder: Path) -> None:
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise UsageError(
-            f"the folder {folder} cannot be made ({error.strerror}); name another with --out"
-        ) from None
 
 
 def check(
@@ -236,12 +229,14 @@ def forecast(
     from broodyear.development import FORECAST_CAUTIONS, forecast_stages
     from broodyear.store import open_store
 
+    if out is not None:
+        require_file(out, "forecast")
     with waiting("forecasting", quiet), open_store(store, settings=read_settings(settings)) as opened:
         table_of_dates = forecast_stages(opened, season=season, as_of=as_of)
     if table_of_dates.empty:
         say("No tank of this season is still on its way to a stage; nothing to forecast.")
         return EXIT_NOTHING_TO_ANALYSE
-    _write_csv(table_of_dates, out)
+    _write_csv(table_of_dates, out, "forecast")
     for caution in FORECAST_CAUTIONS:
         say(caution, quiet=quiet)
     return EXIT_DONE
@@ -270,7 +265,7 @@ def plan(
         window=(window[0], window[1]) if window else None,
         release_after_days=release_after_days,
     )
-    _write_csv(dates, out)
+    _write_csv(dates, out, "plan")
     for caution in FORECAST_CAUTIONS:
         say(caution, quiet=quiet)
     return EXIT_DONE
@@ -282,7 +277,6 @@ def export(*, out: Path, format: str, store: Path, settings: Path | None, quiet:
 
     with waiting("exporting", quiet), open_store(store, settings=read_settings(settings)) as opened:
         export_store(opened, out, format)
-    (out / DICTIONARY_FILE).write_text(dictionary_markdown(), encoding="utf-8")
     print(out)
     return EXIT_DONE
 
@@ -320,21 +314,17 @@ _COMPLETION = """_broodyear() {
 complete -o default -F _broodyear broodyear"""
 
 
-def _write_csv(frame: pd.DataFrame, out: Path | None) -> None:
-    text = frame.to_csv(index=False, lineterminator="\n")
+def _write_csv(frame: pd.DataFrame, out: Path | None, by: str) -> None:
+    text = csv_text(frame)
     if out is None:
         sys.stdout.write(text)
-        return
-    try:
-        out.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise UsageError(f"{out} cannot be written ({error.strerror}); name another file with --out") from None
-    print(out)
+    else:
+        print(write_file(out, text, by))
 
 
 def _frame_text(frame: pd.DataFrame, format: str) -> str:
     if format == "csv":
-        return frame.to_csv(index=False, lineterminator="\n")
+        return csv_text(frame)
     if format == "json":
         return json.dumps(_records(frame), indent=2, ensure_ascii=False) + "\n"
     if frame.empty:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
@@ -10,10 +9,10 @@ from importlib import import_module
 from multiprocessing import get_context
 from pathlib import Path
 
-from broodyear.errors import UsageError
+from broodyear.outputs import begin_folder, end_folder
 
 STORE_FILE = "broodyear.duckdb"
-_MARK = ".broodyear_demo"
+_OWN = ("uploads", "to_mend", "reports", "truth.json", STORE_FILE, f"{STORE_FILE}.wal", f"{STORE_FILE}.tmp")
 
 
 @dataclass(frozen=True)
@@ -29,14 +28,14 @@ def make_demo(
 ) -> Demo:
     """Write uploads, store and every report of an invented programme under ``folder``.
 
-    Refuses (UsageError) a folder that holds something other than an earlier demonstration.
+    Refuses (UsageError) a folder that holds something other than an earlier demonstration as it was written.
     """
     from broodyear.intake import load_paths
     from broodyear.store import open_store
     from broodyear.synthetic import simulate, write_truth, write_uploads
 
     step = progress or (lambda done, total, what: None)
-    _clear(folder)
+    begin_folder(folder, "demo", _OWN)
     step(0, 5, "writing the invented programme")
     programme = simulate(seed, seasons=seasons, tanks=tanks)
     write_uploads(programme, folder / "uploads")
@@ -46,16 +45,8 @@ def make_demo(
         loaded = load_paths(store, [str(folder / "uploads")], rejects=folder / "to_mend")
     season = programme.last_season
     _write_reports(folder, season, step)
+    end_folder(folder, "demo")
     return Demo(folder, _summary(folder, season, loaded.files, loaded.findings))
-
-
-def _clear(folder: Path) -> None:
-    if folder.exists() and any(folder.iterdir()) and not (folder / _MARK).exists():
-        raise UsageError(f"{folder} is not empty and is no earlier demo; name another folder with --out")
-    if folder.exists():
-        shutil.rmtree(folder)
-    folder.mkdir(parents=True)
-    (folder / _MARK).write_text("This folder is made anew by each `broodyear demo`.\n", encoding="utf-8")
 
 
 def _write_reports(folder: Path, season: int, step: Callable[[int, int, str], None]) -> None:

@@ -90,7 +90,7 @@ def test_a_store_that_does_not_exist_is_exit_12(
 
 def test_templates_are_written_for_the_tables_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["template", "losses", "stages", "--out", str(tmp_path)]) == 0
-    names = {path.name for path in tmp_path.iterdir()}
+    names = {path.name for path in tmp_path.iterdir() if not path.name.startswith(".")}
     assert names == {"losses.csv", "stages.csv", "data_dictionary.md"}
     assert capsys.readouterr().out.splitlines()[0] == str(tmp_path / "losses.csv")
 

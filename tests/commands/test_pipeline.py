@@ -181,5 +181,5 @@ def test_the_demo_refuses_a_folder_that_holds_something_else(
 ) -> None:
     (tmp_path / "letters.txt").write_text("mine", encoding="utf-8")
     code, out, err = run(["demo", "--out", str(tmp_path)], capsys)
-    assert (code, out) == (2, "") and "is not empty" in err
+    assert (code, out) == (2, "") and "letters.txt was not written by broodyear" in err
     assert (tmp_path / "letters.txt").read_text(encoding="utf-8") == "mine"

@@ -37,7 +37,8 @@ LAYERS = (
     {"derived", "intake", "store"},
     {"layouts"},
     {"schemas"},
-    {"settings", "findings"},
+    {"settings", "findings", "outputs"},
+    {"workspace", "formulas"},
     {"places", "errors", "claims"},
 )
 #: A module's longest allowed size; a longer one wants to be split.

@@ -12,6 +12,7 @@ import pytest
 from tests.reports import invented
 from tests.reports.pages import Seen, cell, seen, written_rows
 
+from broodyear.outputs import RECORD
 from broodyear.reports.folder import ReportResult
 from broodyear.reports.season import write_season
 from broodyear.reports.season.results import EFFECTS, PRACTICES, SETUPS
@@ -154,7 +155,7 @@ def test_manifest_names_bytes_rows_settings_and_no_clock(review: ReportResult) -
     manifest = json.loads(review.manifest.read_text(encoding="utf-8"))
     for name, digest in manifest["outputs"].items():
         assert hashlib.sha256((folder / name).read_bytes()).hexdigest() == digest
-    assert {*manifest["outputs"], "manifest.json"} == {
+    assert {*manifest["outputs"], "manifest.json", RECORD} == {
         path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()
     }
     assert manifest["rows"]["setups"] == 36 == len(written_rows(folder, "setups.csv"))

@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 from tests.built_once import SAMPLE
 
-from broodyear.errors import Refused, UsageError
+from broodyear.errors import UsageError
 from broodyear.intake import load_paths
 from broodyear.schemas import TABLE_NAMES, table
 from broodyear.store import Store, export_store, open_store
@@ -142,5 +142,5 @@ def test_unknown_formats_and_unwritable_folders(programme: Path, tmp_path: Path)
     with open_store(programme) as store:
         with pytest.raises(UsageError, match="choose csv or parquet"):
             export_store(store, tmp_path, "xlsx")
-        with pytest.raises(Refused, match="cannot be written"):
+        with pytest.raises(UsageError, match="cannot be written"):
             export_store(store, tmp_path / "file" / "out", "csv")

@@ -132,7 +132,7 @@ class Book:
     def as_csv(self, sieve: Sieve) -> Iterator[str]:
         """The findings that pass the sieve as CSV, line by line; with formulas made harmless."""
         # The store and all it needs are loaded when the first table is saved, not by every page.
-        from broodyear.store.formulas import guarded
+        from broodyear.formulas import guarded
 
         yield _csv_line(_FIELDS)
         for finding in self._read(self._offsets(sieve)):

@@ -14,7 +14,9 @@ import duckdb
 from broodyear.desk import findings_book
 from broodyear.desk.names import NamedFile
 from broodyear.desk.workplace import Workplace, replace_folder
-from broodyear.errors import NothingToAnalyse, Refused, StoreUnavailable
+from broodyear.errors import NothingToAnalyse, StoreUnavailable
+from broodyear.formulas import csv_text
+from broodyear.outputs import write_file
 from broodyear.settings import Settings, read_settings
 
 if TYPE_CHECKING:
@@ -139,15 +141,13 @@ def forecast(order: Order, tell: Tell) -> Outcome:
             raise NothingToAnalyse(
                 f"in season {season} no tank is still on its way to a stage; nothing to forecast"
             )
-        dates.to_csv(folder / "forecast.csv", index=False, lineterminator="\n")
-        return "forecast.csv"
+        return write_file(folder / "forecast.csv", csv_text(dates), "forecast").name
 
     return _report(order, f"forecast_{season}", write)
 
 
 def export(order: Order, tell: Tell) -> Outcome:
     """Write every table and derived table as plain files."""
-    from broodyear.schemas import dictionary_markdown
     from broodyear.store import export_store
 
     tell(0, 0, "writing every table")
@@ -155,7 +155,6 @@ def export(order: Order, tell: Tell) -> Outcome:
 
     def write(store: Store, folder: Path) -> str:
         export_store(store, folder, form)
-        (folder / "data_dictionary.md").write_text(dictionary_markdown(), encoding="utf-8")
         return ""
 
     return _report(order, f"export_{form}", write)
@@ -173,17 +172,11 @@ def demo(order: Order, tell: Tell) -> Outcome:
 
 
 def _report(order: Order, name: str, write: Callable[[Store, Path], str]) -> Outcome:
-    """Write a report beside its place and put it there whole; a stopped one leaves the older one as it was."""
+    """Write a report to its place, whole; a stopped one leaves the older one as it was."""
     place = _workplace(order)
-    new = _new_folder(place, name, place.work)
     state = place.state()
     with _for_reading(place, _settings(order), must_exist=True) as store:
-        page = write(store, new)
-    try:
-        place.reports.mkdir(exist_ok=True)
-        replace_folder(new, place.reports / name)
-    except OSError as error:
-        raise Refused(f"{place.reports / name} cannot be written ({error.strerror})") from None
+        page = write(store, place.reports / name)
     return {"report": name, "page": page, "state": state}
 
 
@@ -200,8 +193,8 @@ def _files(order: Order) -> list[Path]:
     return [cast("Path", NamedFile(shown, Path(place))) for shown, place in order["files"]]
 
 
-def _new_folder(place: Workplace, name: str, parent: Path | None = None) -> Path:
-    new = (parent or place.folder) / f".{name}.new"
+def _new_folder(place: Workplace, name: str) -> Path:
+    new = place.folder / f".{name}.new"
     shutil.rmtree(new, ignore_errors=True)
     new.mkdir(parents=True)
     return new

@@ -3,33 +3,63 @@
 from __future__ import annotations
 
 import csv
+import os
 import re
+from collections.abc import Iterable
 from pathlib import Path
 
+from broodyear.errors import UsageError
+from broodyear.formulas import guarded
 from broodyear.intake.filing import Filed
 from broodyear.intake.rejected import Rejected
-from broodyear.store.formulas import guarded
+from broodyear.outputs import new_file, require_file
 
 #: Header of the last column of a copy.
 PROBLEMS = "problems"
+
+#: As the record of outputs names these copies, whichever command wrote them.
+REJECTS = "load --rejects"
+
+
+def require_rejects(folder: Path, paths: Iterable[str], places: Iterable[Path]) -> None:
+    """Raise UsageError, before anything is read, unless copies of the rejected rows may be written to ``folder``.
+
+    paths: of the files to be read, as shown; places: where they lie. None may lie in the folder, and no copy may
+    replace a file that somebody is mending.
+    """
+    inside = [place for place in places if place.resolve().is_relative_to(folder.resolve())]
+    if inside:
+        raise UsageError(
+            f"the folder of --rejects, {folder}, holds {inside[0]}, which is to be read; name another folder with "
+            "--rejects, so that no file is replaced by its own rejected rows"
+        )
+    if os.path.lexists(folder) and not folder.is_dir():
+        raise UsageError(f"{folder} is a file; name a folder with --rejects")
+    taken: list[Path] = []
+    for path in paths:
+        taken.append(_free_name(folder, path, taken))
+        require_file(taken[-1], REJECTS, "--rejects")
 
 
 def write_rejects(folder: Path, filed: list[Filed]) -> list[Path]:
     """Write one CSV per file that has rejected rows into ``folder``; returns the files written."""
     written: list[Path] = []
     for file in filed:
-        if not any(row.mendable for row in file.rejected):
-            continue
-        folder.mkdir(parents=True, exist_ok=True)
-        place = _free_name(folder, file.report.path, written)
-        # Columns of an earlier copy's problems are told anew.
-        own = [number for number, name in enumerate(file.header) if name.strip().lower() != PROBLEMS]
-        with place.open("w", encoding="utf-8", newline="") as out:
-            writer = csv.writer(out, lineterminator="\n", delimiter=file.separator)
-            writer.writerow([*(file.header[number] for number in own), PROBLEMS])
-            writer.writerows(_mendable(row, own, file) for row in file.rejected if row.mendable)
-        written.append(place)
+        if any(row.mendable for row in file.rejected):
+            place = _free_name(folder, file.report.path, written)
+            with new_file(place, REJECTS, "--rejects") as part:
+                _write_copy(part, file)
+            written.append(place)
     return written
+
+
+def _write_copy(place: Path, file: Filed) -> None:
+    # Columns of an earlier copy's problems are told anew.
+    own = [number for number, name in enumerate(file.header) if name.strip().lower() != PROBLEMS]
+    with place.open("w", encoding="utf-8", newline="") as out:
+        writer = csv.writer(out, lineterminator="\n", delimiter=file.separator)
+        writer.writerow([*(file.header[number] for number in own), PROBLEMS])
+        writer.writerows(_mendable(row, own, file) for row in file.rejected if row.mendable)
 
 
 def _mendable(row: Rejected, own: list[int], file: Filed) -> list[str]:

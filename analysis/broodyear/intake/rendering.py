@@ -10,7 +10,7 @@ from dataclasses import fields
 
 from broodyear.errors import UsageError
 from broodyear.findings import CheckResult, FileReport, Finding
-from broodyear.store.formulas import guarded
+from broodyear.formulas import guarded
 
 #: So many findings alike are written out; the others are counted.
 SHOWN_OF_A_KIND = 3

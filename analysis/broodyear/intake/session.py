@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import shutil
 import sys
-import tempfile
-from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import BinaryIO
@@ -17,13 +14,14 @@ from broodyear.errors import UnreadableFile
 from broodyear.findings import CheckResult, FileReport, Finding
 from broodyear.intake.checking import by_line
 from broodyear.intake.filing import Filed, Opened, file_upload, keep_findings, open_upload
-from broodyear.intake.rejects import write_rejects
+from broodyear.intake.rejects import require_rejects, write_rejects
 from broodyear.intake.sources import Source, find_sources
 from broodyear.schemas import TABLE_NAMES
 from broodyear.settings import Settings
 from broodyear.store import Store, ledger
 from broodyear.store.opening import unavailable
 from broodyear.store.scratch import scratch_store
+from broodyear.workspace import working_folder
 
 #: Called with the number of steps done, how many there are, and what is being done.
 Progress = Callable[[int, int, str], None]
@@ -70,12 +68,13 @@ def check_paths(
     store: a store whose codes count as known and whose rows the files are compared with (it is only read).
     stdin: what the path - reads (default: standard input). progress: told what is being done.
     rejects: a folder for a copy of the rejected rows of each file, with what is wrong with them.
-    Returns a report per file and every finding. Raises StoreUnavailable when the store cannot be read.
+    Returns a report per file and every finding. Raises StoreUnavailable when the store cannot be read, and
+    UsageError, before any file is read, when a file lies in ``rejects`` or its copy there would replace another's.
     """
     settings = settings or (store.settings if isinstance(store, Store) else Settings())
-    with _working_folder() as folder:
+    with working_folder() as folder:
         run = _Run(settings, progress, loads=False)
-        files = _open_all(run, folder, paths, stdin)
+        files = _open_all(run, folder, paths, stdin, rejects)
         _check_all(run, files, folder, store)
     return run.result(rejects)
 
@@ -97,9 +96,9 @@ def load_paths(
     Raises StoreUnavailable when the store cannot be written; uploads finished before that stay.
     """
     settings = settings or store.settings
-    with _working_folder() as folder:
+    with working_folder() as folder:
         run = _Run(settings, progress, loads=True)
-        files = _open_all(run, folder, paths, stdin)
+        files = _open_all(run, folder, paths, stdin, rejects)
         try:
             if strict and not _all_good(run, files, folder, store):
                 return run.result(rejects)
@@ -126,18 +125,19 @@ def _not_loaded(filed: Filed) -> Filed:
     return replace(filed, report=replace(filed.report, notes=notes))
 
 
-@contextmanager
-def _working_folder() -> Iterator[Path]:
-    folder = Path(tempfile.mkdtemp(prefix="broodyear-"))
-    try:
-        yield folder
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)
-
-
-def _open_all(run: _Run, folder: Path, paths: Iterable[str | Path], stdin: BinaryIO | None) -> list[Opened]:
+def _open_all(
+    run: _Run,
+    folder: Path,
+    paths: Iterable[str | Path],
+    stdin: BinaryIO | None,
+    rejects: str | Path | None,
+) -> list[Opened]:
     """Read and recognise all files; those that cannot be are refused. In the order in which tables are filed."""
     sources, missing = find_sources(paths, stdin or sys.stdin.buffer)
+    if rejects is not None:
+        require_rejects(
+            Path(rejects), [one.shown for one in sources], [one.place for one in sources if one.place is not None]
+        )
     run.order = {source.shown: number for number, source in enumerate(sources)}
     for absent in missing:
         _refuse(run, absent.shown, absent.message, absent.advice)

@@ -18,7 +18,7 @@ from broodyear.reports.development_evidence import (
     stages_section,
 )
 from broodyear.reports.development_sections import answer_section, cold_section, method_section, scores_section
-from broodyear.reports.folder import ReportResult, write_report
+from broodyear.reports.folder import ReportResult, require_report_folder, write_report
 from broodyear.reports.footing import footer
 from broodyear.reports.manifest import Manifest
 from broodyear.reports.parts import Page
@@ -79,6 +79,7 @@ def report_development(store: Store, folder: Path, *, pdf: bool = False, command
 
     Raises NothingToAnalyse when no stage of any species can be scored.
     """
+    require_report_folder(folder, "development")
     results = gather_development(store)
     return write_development(results, folder, store.uploads(), pdf=pdf, command=command)
 

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from broodyear.errors import UsageError
+from broodyear.errors import Refused
+from broodyear.outputs import new_folder, require_folder
 from broodyear.reports.manifest import Manifest, manifest_text
 from broodyear.reports.parts import Page
 from broodyear.reports.printing import print_page
@@ -27,6 +28,15 @@ class ReportResult:
     refusals: tuple[str, ...] = ()
 
 
+def require_report_folder(folder: Path, report: str) -> None:
+    """Raise UsageError, before any work, when the report may not be put in the place of `folder`."""
+    require_folder(folder, f"report {report}", _own(report))
+
+
+def _own(report: str) -> tuple[str, ...]:
+    return (f"{report}.html", f"{report}.pdf", "tables", "figures", "sites", "manifest.json")
+
+
 def write_report(
     folder: Path,
     page: Page,
@@ -35,32 +45,35 @@ def write_report(
     sheets: Sequence[Page] = (),
     pdf: bool = False,
 ) -> ReportResult:
-    """Write everything below `folder`. Raises UsageError where it cannot be written, Refused when there is no
-    browser to print with (the page is written all the same)."""
+    """Put the report in the place of `folder`, whole. Raises UsageError where that may not be written, and Refused
+    when the disk is full or there is no browser to print with (then the page is written all the same)."""
     written: dict[str, bytes] = {f"{page.name}.html": render(page).encode()}
     written |= {table.file: table.csv().encode() for table in tables}
     written |= {figure.file: figure.svg.encode() for one in (page, *sheets) for figure in one.figures}
     written |= {f"{sheet.name}.html": render(sheet).encode() for sheet in sheets}
     written["manifest.json"] = manifest_text(manifest, written, tables).encode()
-    for name, content in written.items():
-        _write(folder / name, content)
-    printed = print_page(folder / f"{page.name}.html") if pdf else None
+    with new_folder(folder, f"report {manifest.report}", _own(manifest.report)) as aside:
+        for name, content in written.items():
+            (aside / name).parent.mkdir(parents=True, exist_ok=True)
+            (aside / name).write_bytes(content)
+        not_printed = _print(aside / f"{page.name}.html") if pdf else None
+    if not_printed:
+        raise not_printed
     return ReportResult(
         page=folder / f"{page.name}.html",
         tables=tuple(folder / table.file for table in tables),
         figures=tuple(folder / figure.file for figure in page.figures),
         manifest=folder / "manifest.json",
         sheets=tuple(folder / f"{sheet.name}.html" for sheet in sheets),
-        pdf=printed,
+        pdf=folder / f"{page.name}.pdf" if pdf else None,
         refusals=tuple(table.refusal for table in tables if table.refusal),
     )
 
 
-def _write(path: Path, content: bytes) -> None:
+def _print(page: Path) -> Refused | None:
+    """Print the page to PDF beside it; the reason where that cannot be done, to be raised when the page stands."""
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(content)
-    except OSError as error:
-        raise UsageError(
-            f"{path} cannot be written ({error.strerror}); name a folder you may write to with --out"
-        ) from None
+        print_page(page)
+    except Refused as refused:
+        return refused
+    return None

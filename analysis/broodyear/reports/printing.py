@@ -5,10 +5,10 @@ from __future__ import annotations
 import re
 import shutil
 import subprocess
-import tempfile
 from pathlib import Path
 
 from broodyear.errors import Refused
+from broodyear.workspace import working_folder
 
 #: Names under which Chromium and its kin are installed, tried in this order.
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome", "msedge")
@@ -56,8 +56,8 @@ def print_page(page: Path) -> Path:
     browser = find_browser()
     target = page.with_suffix(".pdf").resolve()
     target.unlink(missing_ok=True)
-    with tempfile.TemporaryDirectory(prefix="broodyear-print-") as profile:
-        copy = Path(profile) / page.name
+    with working_folder() as profile:
+        copy = profile / page.name
         copy.write_text(_FILE_LINK.sub("", page.read_text(encoding="utf-8")), encoding="utf-8")
         said = _run(browser, copy, target, profile)
         if not target.exists():
@@ -79,7 +79,7 @@ def _repeatable(pdf: bytes) -> bytes:
     return _MOMENT.sub(_fixed_moment, renamed)
 
 
-def _run(browser: str, page: Path, target: Path, profile: str, *more: str) -> str:
+def _run(browser: str, page: Path, target: Path, profile: Path, *more: str) -> str:
     words = [
         browser,
         *_QUIET,

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from broodyear.errors import BroodyearError, NothingToAnalyse
-from broodyear.reports.folder import ReportResult, write_report
+from broodyear.reports.folder import ReportResult, require_report_folder, write_report
 from broodyear.reports.footing import footer
 from broodyear.reports.manifest import Manifest
 from broodyear.reports.parts import Page
@@ -55,6 +55,7 @@ def report_regions(store: Store, folder: Path, *, pdf: bool = False, command: st
 
     Raises NothingToAnalyse when no tank of any season got eggs.
     """
+    require_report_folder(folder, "regions")
     results = gather_regions(store)
     return write_regions(results, folder, store.uploads(), pdf=pdf, command=command)
 

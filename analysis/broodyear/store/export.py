@@ -11,14 +11,16 @@ from typing import Any, Literal
 
 import duckdb
 
-from broodyear.errors import Refused, StoreUnavailable, UsageError
-from broodyear.schemas import Column, Table, all_tables, data_package
-from broodyear.store.formulas import FORMULA_STARTS
+from broodyear.errors import Refused, UsageError
+from broodyear.formulas import FORMULA_STARTS
+from broodyear.outputs import new_folder, require_folder
+from broodyear.schemas import Column, Table, all_tables, data_package, dictionary_markdown
 from broodyear.store.handle import Store
 from broodyear.store.layout import hour_flag
 from broodyear.store.opening import first_line
 
 FORMATS = ("csv", "parquet")
+DESCRIPTOR, DICTIONARY = "datapackage.json", "data_dictionary.md"
 _HISTORY = ("uploads", "rejected_rows", "findings")
 _MEDIA_TYPES = {"csv": "text/csv", "parquet": "application/vnd.apache.parquet"}
 
@@ -27,26 +29,39 @@ def export_store(store: Store, folder: str | Path, fmt: str = "csv") -> list[Pat
     """Write the store into ``folder`` as ``fmt`` ("csv" or "parquet"); returns the files written.
 
     ``<table>.<fmt>`` holds the rows as they now read, ``derived/`` what the queries make of them, ``history/`` the
-    uploads, their findings and rejected rows, and rows that were superseded or withdrawn; ``datapackage.json``
-    describes all of it. Raises UsageError for another format, Refused when the folder cannot be written.
+    uploads, their findings and rejected rows, and rows that were superseded or withdrawn; ``datapackage.json`` and
+    ``data_dictionary.md`` describe all of it. The folder is put in its place whole. Raises UsageError for another
+    format or a folder that may not be replaced, Refused when the disk is full.
     """
     if fmt not in FORMATS:
         raise UsageError(f"there is no export format {fmt!r}; choose csv or parquet")
     place = Path(folder)
+    own = (*(f"{table.name}.{fmt}" for table in all_tables()), "derived", "history", DESCRIPTOR, DICTIONARY)
+    require_folder(place, "export", own)
     store.derive()
     try:
-        for part in (place, place / "derived", place / "history"):
-            part.mkdir(parents=True, exist_ok=True)
-        writer = _Writer(store.connection, place, fmt)
-        for table in all_tables():
-            writer.write(table.name, current_select(table, fmt))
-        _write_history(writer)
-        _write_derived(writer)
-        return [*writer.written, _write_descriptor(writer)]
-    except OSError as error:
-        raise Refused(f"{place} cannot be written ({error.strerror}); name another folder with --out") from None
+        with new_folder(place, "export", own) as aside:
+            names = _write_all(store, aside, fmt)
     except duckdb.IOException as error:
-        raise StoreUnavailable(f"the export stopped while writing {place} ({first_line(str(error))})") from None
+        raise Refused(
+            f"the export stopped while writing {place} ({first_line(str(error))}); it is as it was before. Free "
+            "some space, or name another folder with --out"
+        ) from None
+    return [place / name for name in names]
+
+
+def _write_all(store: Store, folder: Path, fmt: str) -> list[str]:
+    """Write every file into ``folder``; returns their names."""
+    for part in ("derived", "history"):
+        (folder / part).mkdir()
+    writer = _Writer(store.connection, folder, fmt)
+    for table in all_tables():
+        writer.write(table.name, current_select(table, fmt))
+    _write_history(writer)
+    _write_derived(writer)
+    _write_descriptor(writer)
+    (folder / DICTIONARY).write_text(dictionary_markdown(), encoding="utf-8")
+    return [*writer.written, DESCRIPTOR, DICTIONARY]
 
 
 class _Writer:
@@ -56,21 +71,15 @@ class _Writer:
         self.connection = connection
         self.folder = folder
         self.fmt = fmt
-        self.written: list[Path] = []
+        self.written: list[str] = []
         self.resources: list[dict[str, Any]] = []
 
     def write(self, name: str, query: str) -> None:
-        """Write the result of ``query`` to ``<name>.<format>``; the file appears whole or not at all."""
-        place = self.folder / f"{name}.{self.fmt}"
-        part = place.with_name(f".{place.name}.part")
+        """Write the result of ``query`` to ``<name>.<format>``."""
         options = "FORMAT csv, HEADER true" if self.fmt == "csv" else "FORMAT parquet"
-        target = str(part).replace("'", "''")
-        try:
-            self.connection.execute(f"COPY ({query}) TO '{target}' ({options})")
-            part.replace(place)
-        finally:
-            part.unlink(missing_ok=True)
-        self.written.append(place)
+        target = str(self.folder / f"{name}.{self.fmt}").replace("'", "''")
+        self.connection.execute(f"COPY ({query}) TO '{target}' ({options})")
+        self.written.append(f"{name}.{self.fmt}")
 
     def describe(self, name: str, query: str) -> None:
         """Write as ``write`` does, and add the file to the descriptor."""
@@ -162,8 +171,7 @@ def _plain(name: str, kind: str, fmt: str) -> str:
     return column
 
 
-def _write_descriptor(writer: _Writer) -> Path:
-    place = writer.folder / "datapackage.json"
+def _write_descriptor(writer: _Writer) -> None:
     content = data_package(writer.fmt, tuple(writer.resources))
-    place.write_text(json.dumps(content, ensure_ascii=False, indent=2) + "\n", encoding="utf-8")
-    return place
+    text = json.dumps(content, ensure_ascii=False, indent=2) + "\n"
+    (writer.folder / DESCRIPTOR).write_text(text, encoding="utf-8")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from broodyear.reports.folder import ReportResult, write_report
+from broodyear.reports.folder import ReportResult, require_report_folder, write_report
 from broodyear.reports.footing import footer
 from broodyear.reports.manifest import Manifest
 from broodyear.reports.numbers import season_name
@@ -40,6 +40,7 @@ def report_season(
     """
     from broodyear.reports.season.gathering import gather
 
+    require_report_folder(folder, "season")
     results = gather(store, season)
     return write_season(results, folder, store.uploads(), sites=sites, pdf=pdf, command=command)
 
