@@ -14,3 +14,4 @@ def test_kills(tmp_path: Path) -> None:
     seen = run_trials(TRIALS, SEED, tmp_path)
     print(f"\n{TRIALS} loads: {dict(sorted(seen.items()))}; every store whole, and the same after loading again")
     assert seen["killed"] >= TRIALS // 2
+    assert len([kind for kind in seen if kind.endswith("uploads there")]) >= 2

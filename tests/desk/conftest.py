@@ -41,7 +41,10 @@ LOSSES = "tank_id,checked_on,stage,dead\nT-1,2025-01-12,egg,1\nT-1,2025-01-14,eg
 @pytest.fixture
 def small_files(tmp_path: Path) -> Path:
     """A folder of small files: one row with a letter for a zero, one of a tank that nobody listed."""
-    folder = tmp_path / "mail"
+    return write_small_files(tmp_path / "mail")
+
+
+def write_small_files(folder: Path) -> Path:
     folder.mkdir()
     named = {"tanks": TANKS, "sites": SITES, "setups": SETUPS, "batches": BATCHES, "deliveries": DELIVERIES}
     for name, text in {**named, "losses_north": LOSSES}.items():
@@ -50,13 +53,14 @@ def small_files(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def small_store(tmp_path: Path, small_files: Path) -> Path:
-    """A store with the good rows of the small files."""
-    place = tmp_path / "kept" / "store.duckdb"
-    place.parent.mkdir()
-    with open_store(place, for_loading=True) as store:
-        load_paths(store, [small_files])
-    return place
+def small_store(tmp_path: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store of one's own with the good rows of the small files."""
+
+    def build(folder: Path) -> None:
+        with open_store(folder / "store.duckdb", for_loading=True) as store:
+            load_paths(store, [write_small_files(folder / "mail")])
+
+    return a_copy(built_once.built_once(tmp_path_factory, "small", build) / "store.duckdb", tmp_path / "kept")
 
 
 @pytest.fixture(scope="session")

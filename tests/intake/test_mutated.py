@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from tests.intake.mutated import run
 
-FILES = 120
+FILES = 48
 
 
 def test_mutated_files() -> None:
