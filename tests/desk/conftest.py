@@ -11,19 +11,17 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Any
 
 import pytest
+from flask.testing import FlaskClient
 from tests import built_once
 
+from broodyear.desk.access import Access
 from broodyear.desk.app import create_app
-from broodyear.desk.doors import Doors
 from broodyear.desk.state import Desk
 from broodyear.intake import load_paths
 from broodyear.store import open_store
-
-if TYPE_CHECKING:
-    from flask.testing import FlaskClient
 
 HOST, PORT = "127.0.0.1", 8765
 BASE = f"http://{HOST}:{PORT}"
@@ -81,23 +79,41 @@ def make_desk(tmp_path: Path) -> Iterator[Callable[..., Desk]]:
     made = []
 
     def make(store: Path | None = None) -> Desk:
-        desk = Desk(store or tmp_path / "desk" / "store.duckdb", None, Doors(HOST, PORT))
+        desk = Desk(store or tmp_path / "desk" / "store.duckdb", None, Access(HOST, PORT))
         made.append(desk)
         return desk
 
-    (tmp_path / "desk").mkdir()
+    (tmp_path / "desk").mkdir(exist_ok=True)
     yield make
     for desk in made:
         desk.close()
 
 
-def let_in(desk: Desk) -> FlaskClient:
-    """A client that came in by the opened address, and sends what a page of the desk sends."""
+class AtHome(FlaskClient):
+    """A client that asks for pages below the home of its desk, as the links of the pages do."""
+
+    home = BASE
+
+    def open(self, *args: Any, **more: Any) -> Any:
+        return super().open(*args, **{"base_url": self.home, **more})
+
+
+def a_client(desk: Desk) -> AtHome:
+    """A client that was not let in, but knows where the pages lie."""
     app = create_app(desk)
     app.testing = False
+    app.test_client_class = AtHome
     client = app.test_client()
+    assert isinstance(client, AtHome)
+    client.home = BASE + desk.access.home
+    return client
+
+
+def let_in(desk: Desk) -> AtHome:
+    """A client that came in by the opened address, and sends what a page of the desk sends."""
+    client = a_client(desk)
     client.environ_base["HTTP_HOST"] = f"{HOST}:{PORT}"
-    token = desk.doors.entry_address.partition("token=")[2]
+    token = desk.access.entry_address.partition("token=")[2]
     assert client.get(f"/enter?token={token}", base_url=BASE).status_code == 303
     client.environ_base |= {"HTTP_ORIGIN": BASE, "HTTP_SEC_FETCH_SITE": "same-origin"}
     return client
@@ -140,8 +156,10 @@ class Visitor:
 
     def __init__(self, desk: RunningDesk) -> None:
         self.desk = desk
+        self.home = ""
         answer, _ = self.ask("GET", f"/enter?token={desk.token}", cookie="")
         self.cookie = (answer.getheader("Set-Cookie") or "").partition(";")[0]
+        self.home = (answer.getheader("Location") or "").rstrip("/")
         _, page = self.ask("GET", "/")
         self.key = re.search(rb'data-key="([^"]+)"', page).group(1).decode()  # type: ignore[union-attr]
 
@@ -152,7 +170,7 @@ class Visitor:
         line = http.client.HTTPConnection(HOST, self.desk.port, timeout=PATIENCE_SECONDS)
         sent = {"Cookie": self.cookie if cookie is None else cookie, "Origin": self.desk.base}
         sent |= {name.replace("_", "-"): value for name, value in headers.items()}
-        line.request(method, path, body, sent)
+        line.request(method, self.home + path, body, sent)
         answer = line.getresponse()
         content = answer.read()
         line.close()

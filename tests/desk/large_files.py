@@ -82,7 +82,7 @@ def send(visitor: Visitor, place: Path) -> None:
         "X-File-Name": place.name, "Content-Length": str(place.stat().st_size),
     }  # fmt: skip
     with place.open("rb") as body:
-        line.request("POST", "/files/upload", body, headers)
+        line.request("POST", f"{visitor.home}/files/upload", body, headers)
         answer = line.getresponse()
         assert answer.status == 200, answer.read()
     line.close()

@@ -38,11 +38,14 @@ TK-0003,2025-01-14,egg,1O
 """
 
 
-@pytest.fixture(scope="package")
+Furnished = tuple["BrowserContext", str]
+
+
+@pytest.fixture(scope="module")
 def furnished(
     browser: Browser, sample_store: Path, tmp_path_factory: pytest.TempPathFactory
-) -> Iterator[BrowserContext]:
-    """A desk with a programme, a report, and files that were looked at; in a browser that was let in."""
+) -> Iterator[Furnished]:
+    """A desk with a programme, a report, and files that were looked at; a browser that was let in; the home."""
     store = a_copy(sample_store, tmp_path_factory.mktemp("furnished"))
     report = store.parent / "reports" / "season_2024"
     (report / "tables").mkdir(parents=True)
@@ -56,26 +59,28 @@ def furnished(
     hand_over(visitor, "letter.csv", b"Dear all,\nhere are the records.\n")
     visitor.post("/files/check")
     until(lambda: work(visitor) == b"[]")
-    context = browser.new_context(base_url=desk.base)
+    context = browser.new_context()
     name, _, value = visitor.cookie.partition("=")
-    context.add_cookies([{"name": name, "value": value, "url": desk.base}])
-    yield context
+    context.add_cookies([{"name": name, "value": value, "url": f"{desk.base}{visitor.home}/"}])
+    yield context, desk.base + visitor.home
     context.close()
     desk.end()
 
 
 @pytest.fixture
-def page(furnished: BrowserContext) -> Iterator[Page]:
-    opened = furnished.new_page()
+def page(furnished: Furnished) -> Iterator[Page]:
+    opened = furnished[0].new_page()
     yield opened
     opened.close()
 
 
 @pytest.mark.parametrize("path", PAGES)
-def test_axe_finds_no_violation_and_nothing_overflows(page: Page, axe_source: str, path: str) -> None:
+def test_axe_finds_no_violation_and_nothing_overflows(
+    page: Page, furnished: Furnished, axe_source: str, path: str
+) -> None:
     complaints: list[str] = []
     page.on("console", lambda message: complaints.append(message.text))
-    page.goto(path)
+    page.goto(furnished[1] + path)
     for scheme in ("light", "dark"):
         page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
         page.evaluate(axe_source)
@@ -96,10 +101,10 @@ def test_axe_finds_no_violation_and_nothing_overflows(page: Page, axe_source: st
 
 
 @pytest.mark.parametrize("width", [360, 1440])
-def test_targets_are_large_enough_for_a_finger(page: Page, width: int) -> None:
+def test_targets_are_large_enough_for_a_finger(page: Page, furnished: Furnished, width: int) -> None:
     page.set_viewport_size({"width": width, "height": 800})
     for path in PAGES:
-        page.goto(path)
+        page.goto(furnished[1] + path)
         small = page.evaluate(
             """() => [...document.querySelectorAll('button, select, input:not([type=hidden])')]
                 .filter(e => e.getBoundingClientRect().height < 24).map(e => e.outerHTML.slice(0, 80))"""

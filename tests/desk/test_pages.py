@@ -10,10 +10,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from tests.desk.conftest import BASE, LOSSES, let_in, settle
+from tests.desk.conftest import LOSSES, let_in, settle
 
 from broodyear.desk import basket
-from broodyear.desk.doors import KEY_FIELD
+from broodyear.desk.access import KEY_FIELD
 from broodyear.desk.process import Ended
 from broodyear.desk.state import Desk
 from broodyear.schemas import TABLE_NAMES
@@ -56,12 +56,12 @@ def slow_workers(monkeypatch: pytest.MonkeyPatch) -> list[Slow]:
 
 
 def post(client: Any, desk: Desk, path: str, **data: Any) -> Any:
-    return client.post(path, data={KEY_FIELD: desk.doors.key, **data}, base_url=BASE, buffered=True)
+    return client.post(path, data={KEY_FIELD: desk.access.key, **data}, buffered=True)
 
 
 def upload(client: Any, desk: Desk, name: str, content: bytes = b"x") -> Any:
-    sent = {"X-Desk-Key": desk.doors.key, "X-File-Name": name, "Accept": "application/json"}
-    return client.post("/files/upload", data=content, headers=sent, base_url=BASE)
+    sent = {"X-Desk-Key": desk.access.key, "X-File-Name": name, "Accept": "application/json"}
+    return client.post("/files/upload", data=content, headers=sent)
 
 
 def names(desk: Desk) -> list[str]:
@@ -81,7 +81,7 @@ def test_a_second_tab_meets_a_clear_answer(make_desk: MakeDesk, slow_workers: li
     assert demo.status_code == 409 and b"The desk is busy: loading 1 file" in demo.data
     assert post(client, desk, "/files/clear").status_code == 303
     assert names(desk) == ["tanks.csv"]
-    page = client.get("/", base_url=BASE).data
+    page = client.get("/").data
     assert b"Loading 1 file." in page and b"Stop" in page
 
 
@@ -97,7 +97,7 @@ def test_files_that_come_during_a_load_wait_and_are_looked_at_after_it(
         assert upload(client, desk, name).status_code == 200
         assert post(client, desk, "/files/check").status_code == 303
     assert [job.kind for job in desk.runner.pending()] == ["load"]
-    page = client.get("/", base_url=BASE).data.decode()
+    page = client.get("/").data.decode()
     assert "2 files handed over" in page and "looked at when the load has ended" in page
     load = desk.runner.pending()[0]
     slow_workers[-1].end() if ends_well else desk.runner.stop(load.number)
@@ -139,14 +139,13 @@ def test_of_namesakes_only_the_newest_is_kept(make_desk: MakeDesk, slow_workers:
 def test_a_size_limit_is_stated_and_held(make_desk: MakeDesk) -> None:
     desk = make_desk()
     client = let_in(desk)
-    assert b"at most 4.0\xe2\x80\xafGB each" in client.get("/", base_url=BASE).data
-    sent = {"X-Desk-Key": desk.doors.key, "X-File-Name": "big.csv"}
+    assert b"at most 4.0\xe2\x80\xafGB each" in client.get("/").data
+    sent = {"X-Desk-Key": desk.access.key, "X-File-Name": "big.csv"}
     answer = client.post(
         "/files/upload",
         input_stream=io.BytesIO(b""),
         environ_overrides={"CONTENT_LENGTH": str(basket.LARGEST_FILE_BYTES + 1)},
         headers=sent,
-        base_url=BASE,
     )
     assert answer.status_code == 413 and desk.basket.listed() == []
 
@@ -158,20 +157,19 @@ def test_a_full_disk_is_told_before_anything_is_written(
 
     monkeypatch.setattr(files_pages, "room_for", lambda size, folder: False)
     desk = make_desk()
-    sent = {"X-Desk-Key": desk.doors.key, "X-File-Name": "a.csv"}
-    answer = let_in(desk).post("/files/upload", data=b"x", headers=sent, base_url=BASE)
+    sent = {"X-Desk-Key": desk.access.key, "X-File-Name": "a.csv"}
+    answer = let_in(desk).post("/files/upload", data=b"x", headers=sent)
     assert answer.status_code == 507 and b"no room" in answer.data
 
 
 def test_a_file_cut_off_on_its_way_is_not_kept(make_desk: MakeDesk) -> None:
     desk = make_desk()
-    sent = {"X-Desk-Key": desk.doors.key, "X-File-Name": "a.csv"}
+    sent = {"X-Desk-Key": desk.access.key, "X-File-Name": "a.csv"}
     answer = let_in(desk).post(
         "/files/upload",
         input_stream=io.BytesIO(b"half"),
         environ_overrides={"CONTENT_LENGTH": "1000"},
         headers=sent,
-        base_url=BASE,
     )
     assert answer.status_code == 400 and desk.basket.listed() == []
 
@@ -182,7 +180,7 @@ def test_nothing_is_taken_back_that_is_not_as_it_was_shown(make_desk: MakeDesk, 
     settle(desk)
     state = ".".join(map(str, desk.place.state()))
     for number in (1, 2):
-        page = client.get(f"/store/upload/{number}", base_url=BASE).data
+        page = client.get(f"/store/upload/{number}").data
         assert b"would no longer count" in page and state.encode() in page
     assert post(client, desk, "/store/withdraw", upload=99, state=state).status_code == 404
     assert post(client, desk, "/store/withdraw", upload=1, state="1.2.3").status_code == 409
@@ -201,12 +199,12 @@ def test_a_damaged_store_is_told_and_the_pages_go_on(make_desk: MakeDesk, tmp_pa
     desk = make_desk(place)
     client = let_in(desk)
     settle(desk)
-    page = client.get("/store", base_url=BASE).data.decode()
+    page = client.get("/store").data.decode()
     assert "The store could not be read." in page and "is not a store" in page
     desk.basket.add("losses.csv", [LOSSES.encode()])
     post(client, desk, "/files/check")
     settle(desk)
-    assert b"That did not work." in client.get("/", base_url=BASE).data
+    assert b"That did not work." in client.get("/").data
     assert place.read_bytes() == b"no store at all" * 1000
 
 
@@ -228,7 +226,7 @@ def test_an_export_and_a_forecast_are_made(make_desk: MakeDesk, small_store: Pat
     post(client, desk, "/reports/make", kind="forecast", season=2024)
     settle(desk)
     assert (small_store.parent / "reports" / "export_csv" / "losses.csv").is_file()
-    page = client.get("/reports", base_url=BASE).data.decode()
+    page = client.get("/reports").data.decode()
     assert "Every table as CSV" in page
     # This store has no reading of water, so that there is nothing to forecast from; the page says so.
     assert "That did not work." in page and "forecast" in page
@@ -236,12 +234,12 @@ def test_an_export_and_a_forecast_are_made(make_desk: MakeDesk, small_store: Pat
 
 def test_forms_and_words_can_be_saved(make_desk: MakeDesk) -> None:
     client = let_in(make_desk())
-    packed = client.get("/words/templates.zip", base_url=BASE).data
+    packed = client.get("/words/templates.zip").data
     with zipfile.ZipFile(io.BytesIO(packed)) as archive:
         assert len(archive.namelist()) == len(TABLE_NAMES) + 1 and b"tank_id" in archive.read("losses.csv")
-    assert client.get("/words/template/losses.csv", base_url=BASE).data.startswith(b"\xef\xbb\xbftank_id")
-    assert client.get("/words/template/nothing.csv", base_url=BASE).status_code == 404
-    assert client.get("/words/data_dictionary.md", base_url=BASE).data.startswith(b"# Data dictionary")
+    assert client.get("/words/template/losses.csv").data.startswith(b"\xef\xbb\xbftank_id")
+    assert client.get("/words/template/nothing.csv").status_code == 404
+    assert client.get("/words/data_dictionary.md").data.startswith(b"# Data dictionary")
 
 
 @pytest.mark.parametrize(
@@ -260,7 +258,7 @@ def test_what_is_not_there_is_said_kindly(make_desk: MakeDesk, small_store: Path
     desk = make_desk(small_store)
     client = let_in(desk)
     settle(desk)
-    answer = client.get(path, base_url=BASE)
+    answer = client.get(path)
     assert answer.status_code == 404 and b"There is no such page" in answer.data
 
 
@@ -272,5 +270,5 @@ def test_odd_questions_get_a_page(make_desk: MakeDesk, small_store: Path, query:
     desk = make_desk(small_store)
     client = let_in(desk)
     settle(desk)
-    assert client.get(f"/store/season/2024?{query}", base_url=BASE).status_code == 200
-    assert client.get(f"/store/uploads?{query}", base_url=BASE).status_code == 200
+    assert client.get(f"/store/season/2024?{query}").status_code == 200
+    assert client.get(f"/store/uploads?{query}").status_code == 200

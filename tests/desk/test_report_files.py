@@ -8,7 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from tests.desk.conftest import BASE, let_in
+from tests.desk.conftest import let_in
 
 from broodyear.desk import report_files
 from broodyear.desk.state import Desk
@@ -35,6 +35,21 @@ def root(tmp_path: Path) -> Path:
 def test_files_of_a_report_are_found(root: Path) -> None:
     assert report_files.find(root, "season_2024", "season.html") == root / "season_2024" / "season.html"
     assert report_files.find(root, "season_2024", "tables/setups.csv") is not None
+
+
+MALFORMED = [
+    "", "{", "[]", "null", "3", '{"report": ["season"]}', '{"report": {}}',
+    '{"report": "season", "parameters": []}', '{"report": "season", "parameters": {"season": {"a": 1}}}', "\xff",
+    '{"report": "season", "parameters": null}',
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("text", MALFORMED)
+def test_a_malformed_manifest_makes_no_page_fail(root: Path, make_desk: MakeDesk, text: str) -> None:
+    (root / "season_2024" / "manifest.json").write_text(text, encoding="latin-1")
+    client = let_in(make_desk())
+    assert client.get("/reports").status_code == 200
+    assert client.get("/reports/files/season_2024/").status_code == 200
 
 
 @pytest.mark.parametrize(
@@ -87,15 +102,15 @@ def test_reports_are_told_by_their_manifest(root: Path) -> None:
 )
 def test_addresses_that_lead_out_find_nothing(make_desk: MakeDesk, root: Path, path: str) -> None:
     client = let_in(make_desk())
-    answer = client.get(f"/reports/open/{path}", base_url=BASE)
+    answer = client.get(f"/reports/open/{path}")
     assert answer.status_code in {308, 404} and b"outside" not in answer.data
 
 
 def test_a_page_is_served_as_it_lies_and_may_run_one_script(make_desk: MakeDesk, root: Path) -> None:
     client = let_in(make_desk())
-    page = client.get("/reports/open/season_2024/season.html", base_url=BASE, buffered=True)
+    page = client.get("/reports/open/season_2024/season.html", buffered=True)
     assert page.data == (root / "season_2024" / "season.html").read_bytes()
     policy = page.headers["Content-Security-Policy"]
     assert "default-src 'none'" in policy and "script-src 'sha256-" in policy and "form-action 'none'" in policy
-    table = client.get("/reports/open/season_2024/tables/setups.csv", base_url=BASE, buffered=True)
+    table = client.get("/reports/open/season_2024/tables/setups.csv", buffered=True)
     assert table.headers["Content-Disposition"].startswith("attachment")

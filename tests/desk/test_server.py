@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
+import re
+import shutil
 import signal
 import socket
+import stat
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -19,6 +23,8 @@ from broodyear.store import open_store
 RunDesk = Callable[[Path], RunningDesk]
 #: Enough rows for a load that lasts long enough to be killed in the middle.
 MANY_READINGS = 200_000
+SLOW_CONNECTIONS = 100
+SLOWEST_PAGE_SECONDS = 1.0
 
 
 def command(*words: str) -> subprocess.CompletedProcess[str]:
@@ -37,22 +43,104 @@ def own_addresses() -> list[str]:
     return sorted(address for address in found if not address.startswith("127."))
 
 
-def test_it_listens_to_this_computer_only(run_desk: RunDesk, tmp_path: Path) -> None:
-    desk = run_desk(tmp_path / "store.duckdb")
-    socket.create_connection((HOST, desk.port), timeout=5).close()
+@pytest.fixture(scope="module")
+def visitor(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Visitor]:
+    """A visitor of a running desk without a store."""
+    desk = RunningDesk(tmp_path_factory.mktemp("served") / "store.duckdb")
+    yield Visitor(desk)
+    desk.end()
+
+
+def connected(desk: RunningDesk, sent: bytes = b"") -> socket.socket:
+    line = socket.create_connection((HOST, desk.port), timeout=PATIENCE_SECONDS)
+    line.sendall(sent)
+    return line
+
+
+def test_it_listens_to_this_computer_only(visitor: Visitor) -> None:
+    connected(visitor.desk).close()
     for address in own_addresses():
         with pytest.raises(OSError):
-            socket.create_connection((address, desk.port), timeout=5)
+            socket.create_connection((address, visitor.desk.port), timeout=5)
 
 
-def test_a_second_desk_is_told_where_the_first_is(run_desk: RunDesk, tmp_path: Path) -> None:
-    first = run_desk(tmp_path / "store.duckdb")
-    second = command("desk", "--no-browser", "--store", str(tmp_path / "store.duckdb"))
-    assert second.returncode == 13 and first.base in second.stderr and first.token not in second.stderr
-    port = command("desk", "--no-browser", "--port", str(first.port), "--store", str(tmp_path / "other.duckdb"))
+def test_a_second_desk_is_told_where_the_first_is_and_how_to_get_in_again(visitor: Visitor) -> None:
+    store = visitor.desk.store
+    second = command("desk", "--no-browser", "--store", str(store))
+    found = re.search(re.escape(visitor.desk.base) + r"/enter\?token=([^\s;]+)", second.stderr)
+    assert second.returncode == 13 and found and found.group(1) != visitor.desk.token
+    home, visitor.home = visitor.home, ""
+    answer, _ = visitor.ask("GET", f"/enter?token={found.group(1)}", cookie="")
+    visitor.home = home
+    assert answer.status == 303 and answer.getheader("Location") == f"{home}/"
+
+
+def test_a_port_that_is_taken_is_a_mistake_of_use(visitor: Visitor, tmp_path: Path) -> None:
+    port = command("desk", "--no-browser", "--port", str(visitor.desk.port), "--store", str(tmp_path / "store"))
     assert port.returncode == 2 and "is taken" in port.stderr
-    assert first.end(signal.SIGINT) == 0
-    assert run_desk(tmp_path / "store.duckdb").base != ""
+
+
+def test_nobody_else_on_this_computer_can_read_what_the_desk_keeps(visitor: Visitor) -> None:
+    folder = visitor.desk.store.with_name("store.duckdb.desk")
+    assert stat.S_IMODE(folder.stat().st_mode) == 0o700
+
+
+@pytest.mark.parametrize(
+    "begun",
+    [b"", b"GET / HT", b"GET / HTTP/1.1\r\nHost: x\r\n", b"POST / HTTP/1.1\r\nContent-Length: 1000\r\n\r\nhalf"],
+)
+def test_a_hundred_slow_connections_delay_nobody(visitor: Visitor, begun: bytes) -> None:
+    slow = [connected(visitor.desk, begun) for _ in range(SLOW_CONNECTIONS)]
+    began = time.monotonic()
+    answer, _ = visitor.ask("GET", "/")
+    took = time.monotonic() - began
+    for line in slow:
+        line.close()
+    assert answer.status == 200 and took < SLOWEST_PAGE_SECONDS
+
+
+def test_six_hundred_requests_at_once_are_all_answered(visitor: Visitor) -> None:
+    asked = (
+        f"GET {visitor.home}/words HTTP/1.1\r\nHost: {HOST}:{visitor.desk.port}\r\nCookie: {visitor.cookie}\r\n"
+    )
+    lines = [connected(visitor.desk) for _ in range(600)]
+    for line in lines:
+        line.sendall(f"{asked}Connection: close\r\n\r\n".encode())
+    for line in lines:
+        assert line.recv(15) == b"HTTP/1.1 200 OK"
+        line.close()
+
+
+def test_a_long_body_is_taken_only_from_the_browser_that_was_let_in(visitor: Visitor) -> None:
+    head = f"POST {visitor.home}/files/upload HTTP/1.1\r\nHost: {HOST}:{visitor.desk.port}\r\n"
+    for length in ("Content-Length: 1000000", "Transfer-Encoding: chunked"):
+        with connected(visitor.desk, f"{head}{length}\r\n\r\n".encode()) as line:
+            assert line.recv(12) == b"HTTP/1.1 403"
+    more_than_any_disk = f"{head}Content-Length: 3999999999\r\nCookie: {visitor.cookie}\r\n\r\n"
+    with connected(visitor.desk, more_than_any_disk.encode()) as line:
+        free = shutil.disk_usage(visitor.desk.store.parent).free
+        if free < 2 * 3_999_999_999:
+            assert line.recv(12) == b"HTTP/1.1 507"
+
+
+@pytest.mark.parametrize(
+    "sent",
+    [
+        b"\x00\xff\r\n\r\n",
+        b"GET / HTTP/1.1\r\nHost: \xff\r\n\r\n",
+        b"GET /" + b"x" * 1_000_000 + b" HTTP/1.1\r\n\r\n",
+        b"POST / HTTP/1.1\r\nContent-Length: -1\r\n\r\n",
+        b"POST / HTTP/1.1\r\nContent-Length: 1\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n\r\n",
+        b"GET http://evil.example/ HTTP/1.1\r\nHost: evil.example\r\n\r\n",
+    ],
+)
+def test_a_broken_request_is_refused_and_the_next_one_answered(visitor: Visitor, sent: bytes) -> None:
+    with connected(visitor.desk) as line, contextlib.suppress(OSError):
+        line.sendall(sent)
+        said = line.recv(100_000)
+        assert said.startswith(b"HTTP/1.") and said[9:10] == b"4", said
+        assert visitor.key.encode() not in said and visitor.home.encode() not in said
+    assert visitor.ask("GET", "/work.json")[0].status == 200
 
 
 def test_no_folder_for_the_store_is_a_mistake_of_use(tmp_path: Path) -> None:
@@ -60,11 +148,14 @@ def test_no_folder_for_the_store_is_a_mistake_of_use(tmp_path: Path) -> None:
     assert done.returncode == 2 and "no folder" in done.stderr
 
 
-def test_the_page_can_close_the_desk(run_desk: RunDesk, tmp_path: Path) -> None:
+def test_the_page_can_close_the_desk_and_so_can_ctrl_c(run_desk: RunDesk, tmp_path: Path) -> None:
     desk = run_desk(tmp_path / "store.duckdb")
     status, page = Visitor(desk).post("/close")
     assert status == 200 and b"The desk is closed" in page
     assert desk.process.wait(PATIENCE_SECONDS) == 0
+    again = run_desk(tmp_path / "store.duckdb")
+    Visitor(again)
+    assert again.end(signal.SIGINT) == 0
 
 
 def until(condition: Callable[[], bool]) -> None:

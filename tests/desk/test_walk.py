@@ -134,7 +134,11 @@ def test_from_a_messy_folder_to_a_review_and_back(
 def test_hostile_files_names_and_codes_change_nothing(run_desk: RunDesk, enter: Enter, tmp_path: Path) -> None:
     desk = run_desk(tmp_path / "store.duckdb")
     visitor = Visitor(desk)
-    cookie = {"name": visitor.cookie.split("=")[0], "value": visitor.cookie.split("=")[1], "url": desk.base}
+    cookie = {
+        "name": visitor.cookie.split("=")[0],
+        "value": visitor.cookie.split("=")[1],
+        "url": f"{desk.base}{visitor.home}/",
+    }
     code = hostile.SCRIPT_CODE
     quoted = code.replace('"', '""')
     content = f'tank_id,filter_kind\n"{quoted}",internal\n"T-2","{quoted}"\n'.encode()
@@ -148,12 +152,12 @@ def test_hostile_files_names_and_codes_change_nothing(run_desk: RunDesk, enter: 
     title = page.title()
     page.get_by_role("link", name="All findings in one table").click()
     assert page.get_by_text(code).first.is_visible() and page.locator("img").count() == 0
-    page.goto(desk.base)
+    page.goto(f"{desk.base}{visitor.home}/")
     page.get_by_role("button", name="Load the").click()
     page.locator("#loaded-title").wait_for()
     at_rest(page)
     assert page.title() == title
-    page.goto(f"{desk.base}/store/uploads")
+    page.goto(f"{desk.base}{visitor.home}/store/uploads")
     assert page.locator("img").count() == 0 and page.get_by_text("<script>alert(1)</script>").count() == 1
     assert page.complaints == []  # type: ignore[attr-defined]
     outside = {place.name for place in tmp_path.iterdir()}
@@ -164,7 +168,7 @@ def _with_cookie(enter: Enter, desk: RunningDesk, cookie: dict[str, str]) -> Pag
     """Come in with the cookie of a visitor who was let in before."""
     page = enter(desk)
     page.context.add_cookies([cookie])  # type: ignore[list-item]
-    page.goto(desk.base)
+    page.goto(cookie["url"])
     page.complaints.clear()  # type: ignore[attr-defined]
     return page
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import stat
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -35,6 +36,11 @@ def refusal(place: Path, *, for_loading: bool) -> str:
     assert caught.value.exit_code == 13
     assert before is None or place.read_bytes() == before
     return str(caught.value)
+
+
+def test_a_new_store_is_for_its_owner_alone(tmp_path: Path) -> None:
+    open_store(tmp_path / "store.duckdb", for_loading=True).close()
+    assert stat.S_IMODE((tmp_path / "store.duckdb").stat().st_mode) == 0o600
 
 
 def test_a_missing_store_is_only_created_for_loading(tmp_path: Path) -> None:

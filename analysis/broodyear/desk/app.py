@@ -8,8 +8,7 @@ from flask import Flask, Response, current_app, make_response, render_template, 
 from jinja2 import StrictUndefined
 from werkzeug.exceptions import HTTPException
 
-from broodyear.desk import doors as gate
-from broodyear.desk import wording
+from broodyear.desk import access, wording
 from broodyear.desk.basket import LARGEST_FILE_BYTES
 from broodyear.desk.jobs import Busy
 from broodyear.desk.state import Desk
@@ -18,24 +17,23 @@ from broodyear.places import PACKAGE
 
 
 def create_app(desk: Desk) -> Flask:
-    """The application over an open desk, behind its doors."""
+    """The application over an open desk, behind its checks."""
     from broodyear.desk import files_pages, reports_pages, store_pages, words_pages, work_pages
 
-    doors = desk.doors
     app = Flask("broodyear.desk")
     app.extensions["desk"] = desk
-    app.config["MAX_CONTENT_LENGTH"] = LARGEST_FILE_BYTES + gate.LONGEST_FORM_BYTES
+    app.config["MAX_CONTENT_LENGTH"] = LARGEST_FILE_BYTES + access.LONGEST_FORM_BYTES
     app.jinja_env.undefined = StrictUndefined
     app.jinja_env.autoescape = True
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.jinja_env.filters |= wording.FILTERS
-    gate.hang(app, doors)
+    access.protect(app, desk.access)
     for pages in (files_pages, store_pages, reports_pages, words_pages, work_pages):
         app.register_blueprint(pages.pages)
 
     @app.context_processor
     def shared() -> dict[str, Any]:
-        return {"desk": desk, "key": doors.key, "pending": desk.runner.pending(), "here": request.blueprint}
+        return {"desk": desk, "key": desk.access.key, "pending": desk.runner.pending(), "here": request.blueprint}
 
     app.jinja_env.tests["match_end"] = str.endswith
     app.jinja_env.globals["same_page"] = _same_page
@@ -90,10 +88,10 @@ def _unexpected(error: Exception) -> Response:
 
 
 def _told(code: int, title: str, text: str) -> Response:
-    """An answer that is no page: plain to a script, and to whoever has no business here; else a page."""
+    """An answer that is no page: plain to a script, and to whoever was not let in; else a page of the desk."""
     if "application/json" in request.headers.get("Accept", ""):
         response = make_response({"error": text})
-    elif code in {403, 421}:
+    elif not access.is_let_in() or code in {403, 421}:
         response = make_response(render_template("outside.html", title=title, text=text))
     else:
         response = make_response(render_template("told.html", title=title, text=text))

@@ -10,9 +10,9 @@ from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response as AnyResponse
 
 from broodyear.desk import multipart
+from broodyear.desk.access import KEY_FIELD, Access
 from broodyear.desk.app import the_desk
 from broodyear.desk.basket import LARGEST_FILE_BYTES, Waiting, room_for, too_large
-from broodyear.desk.doors import KEY_FIELD, Doors
 from broodyear.desk.findings_book import LEAF, Book, Sieve
 from broodyear.desk.names import mend_stem, name_in_header
 
@@ -94,10 +94,10 @@ def add() -> AnyResponse:
     desk = the_desk()
     if not room_for(request.content_length or 0, desk.place.files):
         raise NoRoom
-    doors: Doors = desk.doors
+    access: Access = desk.access
 
     def allow(name: str, value: str) -> None:
-        if name != KEY_FIELD or not doors.has_key(value):
+        if name != KEY_FIELD or not access.has_key(value):
             abort(403, "This page is out of date. Go back, load it again, and try once more.")
 
     multipart.receive(request.headers.get("Content-Type", ""), request.stream, allow, desk.basket.add)

@@ -57,10 +57,12 @@ def made_reports(root: Path) -> list[MadeReport]:
 
 def _report(folder: Path) -> MadeReport | None:
     manifest = read_json(folder / "manifest.json")
-    kind = manifest.get("report") if isinstance(manifest, dict) else folder.name.split("_")[0]
+    named = manifest.get("report") if isinstance(manifest, dict) else None
+    kind = named if isinstance(named, str) else folder.name.split("_")[0]
     if kind not in _KINDS:
         return None
-    season = str((manifest or {}).get("parameters", {}).get("season") or folder.name.partition("_")[2])
+    asked = manifest.get("parameters") if isinstance(manifest, dict) else None
+    season = str((asked.get("season") if isinstance(asked, dict) else "") or folder.name.partition("_")[2])
     marks = (f"{kind}.html", "forecast.csv", "datapackage.json")
     page = next((mark for mark in marks if (folder / mark).is_file()), None)
     if page is None:

@@ -1,74 +1,45 @@
-"""The server: on the loopback address only, a limited number of threads, patience with nobody for ever."""
+"""The server: on the loopback address only. Waitress reads and writes; a slow connection holds up nobody."""
 
 from __future__ import annotations
 
+import errno
+import http
 import logging
 import signal
 import socket
+import tempfile
 import threading
 import webbrowser
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
-from werkzeug.serving import ThreadedWSGIServer, WSGIRequestHandler
+from waitress import create_server, wasyncore
+from waitress.channel import HTTPChannel
+from waitress.parser import HTTPRequestParser
+from waitress.server import TcpWSGIServer
+from waitress.utilities import BadRequest
 
+from broodyear.desk.access import LONGEST_FORM_BYTES, Access
 from broodyear.desk.app import create_app
-from broodyear.desk.doors import Doors
+from broodyear.desk.basket import LARGEST_FILE_BYTES, room_for
 from broodyear.desk.state import Desk
-from broodyear.desk.workplace import Workplace, held
+from broodyear.desk.workplace import AlreadyOpen, Workplace, held
 from broodyear.errors import UsageError
 
 HOST = "127.0.0.1"
 #: Requests answered at the same time; a browser opens about six connections.
-MOST_AT_ONCE = 24
+THREADS = 8
+#: Connections held open at the same time, however slow they are.
+MOST_CONNECTIONS = 2_000
 #: Seconds a connection may be silent.
-SILENCE_SECONDS = 30
+SILENCE_SECONDS = 60
+#: Bytes of a file taken at a time.
+PIECE = 1 << 18
 #: The page that says the desk is closed still has to arrive.
 LAST_ANSWER_SECONDS = 0.5
-
-
-class _Handler(WSGIRequestHandler):
-    timeout = SILENCE_SECONDS
-
-    def log(self, type: str, message: str, *args: Any) -> None:
-        """Say nothing: names of files stand in the addresses."""
-
-    def version_string(self) -> str:
-        """What the server tells of itself."""
-        return "broodyear"
-
-
-def _nobody_home(environ: Any, start_response: Any) -> list[bytes]:
-    """Stands in until the application knows the port."""
-    start_response("503 Service Unavailable", [])
-    return []
-
-
-class _Server(ThreadedWSGIServer):
-    """Werkzeug's threaded server with a limit on its threads."""
-
-    def __init__(self, port: int) -> None:
-        self._free = threading.BoundedSemaphore(MOST_AT_ONCE)
-        super().__init__(HOST, port, _nobody_home, handler=_Handler)
-
-    def process_request(self, request: Any, client_address: Any) -> None:
-        """Answer in a thread of its own, when one is free within a moment; else close the connection."""
-        if not self._free.acquire(timeout=5):
-            self.shutdown_request(request)
-            return
-        super().process_request(request, client_address)
-
-    def process_request_thread(self, request: Any, client_address: Any) -> None:
-        """Give the place back when the answer is written."""
-        try:
-            super().process_request_thread(request, client_address)
-        finally:
-            self._free.release()
-
-    def handle_error(self, request: Any, client_address: Any) -> None:
-        """A browser that went away is no failure."""
+#: How soon the server notices that it is to end.
+GLANCE_SECONDS = 0.5
 
 
 def serve(
@@ -82,19 +53,67 @@ def serve(
     """Serve the desk for ``store`` until it is closed. port: 0 takes any that is free.
 
     opened: called with the address that lets one browser in, once. Raises UsageError when the port is taken,
-    StoreUnavailable when another desk is open for the store.
+    StoreUnavailable when another desk is open for the store; a browser is then led to that one.
     """
-    place = _resolved(store)
-    with _server(port) as server:
-        doors = Doors(HOST, server.port)
-        with held(Workplace(place), doors.address), _desk(place, settings, doors) as desk:
-            server.app = create_app(desk)
-            desk.on_close = lambda: threading.Timer(LAST_ANSWER_SECONDS, server.shutdown).start()
-            with _stopped_by_signals(server):
-                opened(doors.entry_address)
-                if open_browser:
-                    webbrowser.open(doors.entry_address)
-                server.serve_forever()
+    place = Workplace(_resolved(store))
+    show = webbrowser.open if open_browser else lambda address: None
+    ending = threading.Event()
+    with _listening(port) as listener:
+        access = Access(HOST, listener.getsockname()[1])
+        with _held(place, show) as tell_entry, _desk(place.store, settings, access) as desk:
+            access.on_new_entry = tell_entry
+            tell_entry(access.entry_address)
+            desk.on_close = lambda: threading.Timer(LAST_ANSWER_SECONDS, ending.set).start()
+            # Long bodies wait on the disk beside the store, never in a temporary folder that lies in memory.
+            tempfile.tempdir = str(place.work)
+            with _stopped_by_signals(ending):
+                opened(access.entry_address)
+                show(access.entry_address)
+                _serve_until(ending, desk, listener)
+
+
+def _serve_until(ending: threading.Event, desk: Desk, listener: socket.socket) -> None:
+    # The command says where the desk is; connections that break off are nothing to tell.
+    logging.getLogger("waitress").setLevel(logging.CRITICAL)
+    connections: dict[int, wasyncore.dispatcher] = {}
+    server = create_server(
+        create_app(desk), map=connections, sockets=[listener], ident="broodyear", threads=THREADS,
+        connection_limit=MOST_CONNECTIONS, channel_timeout=SILENCE_SECONDS, cleanup_interval=SILENCE_SECONDS // 4,
+        recv_bytes=PIECE, max_request_body_size=LARGEST_FILE_BYTES + LONGEST_FORM_BYTES,
+        clear_untrusted_proxy_headers=True,
+    )  # fmt: skip
+    assert isinstance(server, TcpWSGIServer)
+    server.channel_class = _channel_class(desk)
+    try:
+        while not ending.is_set():
+            wasyncore.loop(GLANCE_SECONDS, use_poll=True, map=connections, count=1)
+    finally:
+        server.task_dispatcher.shutdown()
+        wasyncore.close_all(connections, ignore_all=True)
+
+
+def _channel_class(desk: Desk) -> type[HTTPChannel]:
+    """Connections that take a long body only from the browser that was let in, and only when it finds room."""
+
+    class Parser(HTTPRequestParser):  # type: ignore[misc]
+        def parse_header(self, header_plus: bytes) -> None:
+            super().parse_header(header_plus)
+            if not self.chunked and self.content_length <= LONGEST_FORM_BYTES:
+                return
+            if self.chunked or not desk.access.knows(self.headers.get("COOKIE", "")):
+                self._refuse(403, "Nothing was taken.")
+            # It lies there twice for a moment: as it came, and as a file of its own.
+            elif not room_for(2 * self.content_length, desk.place.files):
+                self._refuse(507, "The disk of this computer has no room for this. Nothing was taken.")
+
+        def _refuse(self, code: int, text: str) -> None:
+            self.error, self.completed = BadRequest(text), True
+            self.error.code, self.error.reason = code, http.HTTPStatus(code).phrase
+
+    class Channel(HTTPChannel):  # type: ignore[misc]
+        parser_class = Parser
+
+    return Channel
 
 
 def _resolved(store: Path) -> Path:
@@ -104,42 +123,42 @@ def _resolved(store: Path) -> Path:
 
 
 @contextmanager
-def _desk(store: Path, settings: Path | None, doors: Doors) -> Iterator[Desk]:
-    desk = Desk(store, settings, doors)
+def _held(place: Workplace, show: Callable[[str], object]) -> Iterator[Callable[[str], None]]:
+    try:
+        with held(place) as tell_entry:
+            yield tell_entry
+    except AlreadyOpen as error:
+        show(error.address)
+        raise
+
+
+@contextmanager
+def _desk(store: Path, settings: Path | None, access: Access) -> Iterator[Desk]:
+    desk = Desk(store, settings, access)
     try:
         yield desk
     finally:
         desk.close()
 
 
-@contextmanager
-def _server(port: int) -> Iterator[_Server]:
-    # The server says where it listens on its own log; the command says it better.
-    logging.getLogger("werkzeug").setLevel(logging.ERROR)
-    with socket.socket() as trial:
-        if port and trial.connect_ex((HOST, port)) == 0:
-            raise UsageError(f"port {port} is taken by another program; name another with --port")
+def _listening(port: int) -> socket.socket:
+    """A socket that only this computer reaches."""
     try:
-        server = _Server(port)
-    except (OSError, OverflowError, SystemExit):
+        return socket.create_server((HOST, port))
+    except (OSError, OverflowError) as error:
+        if getattr(error, "errno", None) == errno.EADDRINUSE:
+            raise UsageError(f"port {port} is taken by another program; name another with --port") from None
         raise UsageError(f"port {port} cannot be used here; name another with --port") from None
-    try:
-        yield server
-    finally:
-        server.server_close()
 
 
 @contextmanager
-def _stopped_by_signals(server: _Server) -> Iterator[None]:
+def _stopped_by_signals(ending: threading.Event) -> Iterator[None]:
     """Ctrl-C and a polite request to end close the desk as its own button does."""
-
-    def stop(number: int, frame: object) -> None:
-        threading.Thread(target=server.shutdown, daemon=True).start()
-
     if threading.current_thread() is not threading.main_thread():
         yield
         return
-    before = {number: signal.signal(number, stop) for number in (signal.SIGINT, signal.SIGTERM)}
+    numbers = (signal.SIGINT, signal.SIGTERM)
+    before = {number: signal.signal(number, lambda *_: ending.set()) for number in numbers}
     try:
         yield
     finally:

@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from broodyear.desk import findings_book
+from broodyear.desk.access import Access
 from broodyear.desk.basket import Basket, Waiting
-from broodyear.desk.doors import Doors
 from broodyear.desk.findings_book import Book
 from broodyear.desk.jobs import CHANGING, Busy, Job, Runner
 from broodyear.desk.picture import Picture, read_picture
@@ -31,8 +31,8 @@ COUNT_AGAIN_SECONDS = 20
 class Desk:
     """What the pages share. own: the person's store; place: the one looked at, maybe the demonstration's."""
 
-    def __init__(self, store: Path, settings: Path | None, doors: Doors) -> None:
-        self.doors = doors
+    def __init__(self, store: Path, settings: Path | None, access: Access) -> None:
+        self.access = access
         self.own = Workplace(store.resolve())
         self.place = self.own
         self.settings = settings.resolve() if settings else None

@@ -13,6 +13,7 @@ import threading
 import time
 from typing import Any
 
+from broodyear.desk.jobs import CHANGING
 from broodyear.errors import BroodyearError, StoreUnavailable
 
 #: Seconds between two reports of progress.
@@ -50,6 +51,9 @@ def main() -> None:
     """Do the work that standard input orders."""
     ordered = json.loads(sys.stdin.readline())
     threading.Thread(target=_leave_with_the_desk, daemon=True).start()
+    if ordered["kind"] in CHANGING:
+        # What is written beside the store while it changes is as private as the store.
+        os.umask(0o077)
     try:
         from broodyear.desk.tasks import TASKS
 

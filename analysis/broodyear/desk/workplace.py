@@ -5,13 +5,16 @@ from __future__ import annotations
 import json
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
 from broodyear.errors import StoreUnavailable, UsageError
+
+#: Read and written by the owner alone.
+PRIVATE_FOLDER = 0o700
 
 
 @dataclass(frozen=True)
@@ -68,7 +71,10 @@ class Workplace:
     def prepare_folder(self) -> None:
         """Make the folders. Raises UsageError where they cannot be made."""
         try:
-            self.files.mkdir(parents=True, exist_ok=True)
+            # What lies here names tanks, places and people: it is for nobody else on this computer.
+            self.folder.mkdir(mode=PRIVATE_FOLDER, parents=True, exist_ok=True)
+            self.folder.chmod(PRIVATE_FOLDER)
+            self.files.mkdir(exist_ok=True)
             self.work.mkdir(exist_ok=True)
         except OSError as error:
             raise UsageError(
@@ -86,11 +92,20 @@ class Workplace:
         return [found.st_mtime_ns, found.st_size, wal.stat().st_size if wal.exists() else 0]
 
 
+class AlreadyOpen(StoreUnavailable):
+    """Another desk is open for the store. address: lets one more browser in, once."""
+
+    def __init__(self, store: Path, address: str) -> None:
+        super().__init__(f"another desk is open for {store} at {address}; use that page, or close that desk first")
+        self.address = address
+
+
 @contextmanager
-def held(place: Workplace, address: str) -> Iterator[None]:
+def held(place: Workplace) -> Iterator[Callable[[str], None]]:
     """The workplace for this process alone; given back by the system even when the process is killed.
 
-    address: of the desk, for whoever comes second. Raises StoreUnavailable when another desk holds it.
+    Gives a function that leaves an address of the desk for whoever comes second; nobody else can read it. Raises
+    AlreadyOpen when another desk holds the workplace.
     """
     place.prepare_folder()
     with (place.folder / "held").open("a+", encoding="utf-8") as file:
@@ -98,14 +113,15 @@ def held(place: Workplace, address: str) -> Iterator[None]:
             _lock(file)
         except OSError:
             file.seek(0)
-            at = file.read(200).strip() or "its own window"
-            raise StoreUnavailable(
-                f"another desk is open for {place.store} at {at}; use that page, or close that desk first"
-            ) from None
-        file.truncate(0)
-        file.write(address)
-        file.flush()
-        yield
+            raise AlreadyOpen(place.store, file.read(200).strip()) from None
+
+        def tell(address: str) -> None:
+            file.seek(0)
+            file.truncate(0)
+            file.write(address)
+            file.flush()
+
+        yield tell
 
 
 def _lock(file: IO[str]) -> None:

@@ -52,6 +52,8 @@ def _create(path: Path) -> None:
     try:
         with duckdb.connect(str(new), config=CONFIG) as connection:
             create_layout(connection)
+        # It names tanks, places and people: whoever else works on this computer has no business in it.
+        new.chmod(0o600)
         os.replace(new, path)
     except (duckdb.Error, OSError) as error:
         raise unavailable(path, error) from None

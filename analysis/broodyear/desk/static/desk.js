@@ -20,7 +20,7 @@
     request.addEventListener("load", () => {
       if (request.status === 200) return resolve();
       let error = "";
-      try { error = JSON.parse(request.responseText).error; } catch { error = "It was not taken."; }
+      try { error = JSON.parse(request.responseText).error; } catch { error = request.status === 507 ? "The disk of this computer has no room for it." : "It was not taken."; }
       reject(new Error(error));
     });
     request.addEventListener("error", () => reject(new Error("The desk does not answer. Is it still open?")));
