@@ -5,14 +5,24 @@ from __future__ import annotations
 import os
 import sys
 
+from broodyear import stopping
+from broodyear.errors import EXIT_INTERRUPTED
+
 
 def run() -> None:
     """Run the command line and leave with its exit code."""
     # Small matrices: one linear-algebra thread is far faster than several. Set before numpy is first imported.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    from broodyear.cli import main
+    stopping.listen()
+    try:
+        from broodyear.cli import main
 
-    sys.exit(main(sys.argv[1:]))
+        code = main(sys.argv[1:])
+    except KeyboardInterrupt:
+        print("broodyear: stopped before anything was begun", file=sys.stderr)
+        code = EXIT_INTERRUPTED
+    stopping.ignore()
+    sys.exit(code)
 
 
 if __name__ == "__main__":

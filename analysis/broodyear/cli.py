@@ -11,8 +11,9 @@ from pathlib import Path
 from typing import Any, TypeAlias
 
 from broodyear import __version__, commands
-from broodyear.errors import EXIT_UNEXPECTED, BroodyearError, UsageError
+from broodyear.errors import EXIT_INTERRUPTED, EXIT_UNEXPECTED, BroodyearError, Interrupted, UsageError
 from broodyear.schemas.declarations import TABLE_NAMES
+from broodyear.stopping import was_stopped
 
 STORE_VARIABLE = "BROODYEAR_STORE"
 DEFAULT_STORE = "broodyear.duckdb"
@@ -21,7 +22,7 @@ SETTINGS_VARIABLE = "BROODYEAR_SETTINGS"
 _EXIT_CODES = """exit codes:
   0 done   1 unexpected failure   2 wrong usage   10 some rows have errors (the good ones were loaded,
   unless --strict)   11 a file could not be read or recognised   12 nothing to analyse, or refused with
-  a reason   13 the store is busy, damaged, or written by a newer version"""
+  a reason   13 the store is busy, damaged, or written by a newer version   130 stopped with Ctrl-C"""
 
 
 class _Parser(argparse.ArgumentParser):
@@ -359,6 +360,8 @@ def _run(function: Callable[..., int], options: dict[str, object], debug: bool) 
     try:
         return function(**options)
     except BroodyearError as error:
+        if was_stopped(error) and not isinstance(error, Interrupted):
+            return _unexpected(error, debug)
         print(f"broodyear: {error}", file=sys.stderr)
         if isinstance(error, UsageError):
             print("See `broodyear --help`.", file=sys.stderr)
@@ -367,15 +370,22 @@ def _run(function: Callable[..., int], options: dict[str, object], debug: bool) 
         # The reader of our output (such as `head`) has gone; that is its right.
         sys.stdout = open(os.devnull, "w")  # noqa: SIM115 - must outlive this function
         return 0
-    except KeyboardInterrupt:
-        print("broodyear: stopped; nothing half-done was kept", file=sys.stderr)
-        return 130
-    except Exception as error:
-        if debug:
-            raise
+    except (Exception, KeyboardInterrupt) as error:
+        return _unexpected(error, debug)
+
+
+def _unexpected(error: BaseException, debug: bool) -> int:
+    """The exit code of what no command foresees: Ctrl-C, a store that cannot be read on, a mistake of the program."""
+    if was_stopped(error):
         print(
-            f"broodyear: unexpected failure ({type(error).__name__}: {error}); this is a mistake of the program. "
-            "Run it again with `broodyear --debug ...` to see where.",
-            file=sys.stderr,
+            "broodyear: stopped. The store is as it was; output that was not finished is not kept", file=sys.stderr
         )
-        return EXIT_UNEXPECTED
+        return EXIT_INTERRUPTED
+    if debug:
+        raise error
+    print(
+        f"broodyear: unexpected failure ({type(error).__name__}: {error}); this is a mistake of the program. "
+        "Run it again with `broodyear --debug ...` to see where.",
+        file=sys.stderr,
+    )
+    return EXIT_UNEXPECTED

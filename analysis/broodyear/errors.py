@@ -12,6 +12,7 @@ EXIT_ROWS_HAVE_ERRORS = 10
 EXIT_FILE_UNREADABLE = 11
 EXIT_NOTHING_TO_ANALYSE = 12
 EXIT_STORE_UNAVAILABLE = 13
+EXIT_INTERRUPTED = 130
 
 
 class BroodyearError(ValueError):
@@ -48,6 +49,12 @@ class StoreUnavailable(BroodyearError):
     """The store is busy, damaged, or written by a newer version."""
 
     exit_code = EXIT_STORE_UNAVAILABLE
+
+
+class Interrupted(BroodyearError):
+    """Somebody stopped the command; the message says what was kept."""
+
+    exit_code = EXIT_INTERRUPTED
 
 
 class BroodyearWarning(UserWarning):

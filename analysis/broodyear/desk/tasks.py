@@ -56,10 +56,10 @@ def load(order: Order, tell: Tell) -> Outcome:
     place = _workplace(order)
     new = _new_folder(place, "loaded")
     with _for_change(place, _settings(order), must_exist=False) as store:
-        _set_memory(store, LOADING_MEMORY, place)
+        store.set_memory(LOADING_MEMORY)
         result = load_paths(store, _files(order), progress=tell, rejects=new / "to_mend")
         tell(0, 0, "working out what reports start from")
-        _set_memory(store, COUNTING_MEMORY, place)
+        store.set_memory(COUNTING_MEMORY)
         store.keep_derived()
     totals = findings_book.write(new, result)
     replace_folder(new, place.loaded)
@@ -208,11 +208,12 @@ def _for_reading(
     from broodyear.store import open_store
 
     if place.store.exists() or must_exist:
-        opened = _patiently(lambda: open_store(place.store, settings=settings))
+        opened = _patiently(lambda: open_store(place.store, settings=settings, temporary=place.work))
     else:
-        opened = open_store(place.work / "empty.duckdb", for_loading=True, settings=settings)
+        opened = open_store(place.work / "empty.duckdb", for_loading=True, settings=settings, temporary=place.work)
     with opened as store:
-        _set_memory(store, memory, place)
+        if memory:
+            store.set_memory(memory)
         yield store
 
 
@@ -222,8 +223,8 @@ def _for_change(place: Workplace, settings: Settings, *, must_exist: bool) -> It
 
     def opening() -> Store:
         if must_exist:
-            return open_existing_for_change(place.store, settings=settings)
-        return open_store(place.store, for_loading=True, settings=settings)
+            return open_existing_for_change(place.store, settings=settings, temporary=place.work)
+        return open_store(place.store, for_loading=True, settings=settings, temporary=place.work)
 
     with _patiently(opening) as store:
         yield store
@@ -238,13 +239,6 @@ def _patiently(opening: Callable[[], Store]) -> Store:
             if "open in another program" not in str(error) or time.monotonic() > until:
                 raise
         time.sleep(0.2)
-
-
-def _set_memory(store: Store, memory: str | None, place: Workplace) -> None:
-    passing = str(place.work).replace("'", "''")
-    store.connection.execute(f"SET temp_directory = '{passing}'")
-    if memory:
-        store.connection.execute(f"SET memory_limit = '{memory}'")
 
 
 TASKS: Mapping[str, Callable[[Order, Tell], Outcome]] = {

@@ -59,18 +59,18 @@ def clock_change_warnings(
         within = " OR ".join(
             f"(\"{column.name}\" >= '{start}' AND \"{column.name}\" < '{start + _ONE_HOUR}')" for start in starts
         )
-        found = connection.execute(f"SELECT count(*), min(line) {mine} AND ({within})").fetchone()
-        if found is not None and found[0]:
-            yield _warning(path, table, column.name, int(found[0]), int(found[1]))
+        [(count, line)] = connection.execute(f"SELECT count(*), min(line) {mine} AND ({within})").fetchall()
+        if count:
+            yield _warning(path, table, column.name, int(count), int(line))
 
 
 def _years(connection: duckdb.DuckDBPyConnection, name: str, source: str) -> Iterable[int]:
     """The years of a column, perhaps with years between them."""
-    row = connection.execute(f'SELECT year(min("{name}")), year(max("{name}")) {source}').fetchone()
-    if row is None or row[0] is None:
+    [(first, last)] = connection.execute(f'SELECT year(min("{name}")), year(max("{name}")) {source}').fetchall()
+    if first is None:
         return ()
-    if row[1] - row[0] <= _MOST_YEARS:
-        return range(row[0], row[1] + 1)
+    if last - first <= _MOST_YEARS:
+        return range(first, last + 1)
     years = connection.execute(f'SELECT DISTINCT year("{name}") AS y {source} ORDER BY y').fetchall()
     return [year for (year,) in years]
 

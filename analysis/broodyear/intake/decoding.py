@@ -56,12 +56,12 @@ class Text:
     notes: list[str] = field(default_factory=list)
 
 
-def read_text(source: Source, scratch: Path, number: int) -> Text:
-    """The upload as UTF-8 text, in a file of our own naming inside ``scratch``.
+def read_text(source: Source, scratch: Path, number: int, *, may_link: bool = True) -> Text:
+    """The upload as UTF-8 text, in a file of our own naming inside ``scratch``: a link to it, or a copy.
 
     Raises UnreadableFile (message, advice) for what is not text, or unpacks to absurd size.
     """
-    original = _spooled(source, scratch / f"sent_{number}")
+    original = _spooled(source, scratch / f"sent_{number}", may_link)
     with ThreadPoolExecutor(max_workers=1) as beside:
         # Hashing lets other work go on, so a large file is hashed and surveyed at the same time.
         sha256 = beside.submit(_hash, original)
@@ -96,7 +96,7 @@ _ENCODING_NAMES = {
 }
 
 
-def _spooled(source: Source, place: Path) -> Path:
+def _spooled(source: Source, place: Path, may_link: bool) -> Path:
     """The bytes of the source under a name of our own: whatever characters the given name has, none is obeyed."""
     if source.place is None:
         assert source.stream is not None
@@ -106,7 +106,10 @@ def _spooled(source: Source, place: Path) -> Path:
     try:
         with source.place.open("rb"):
             pass
-        _link_or_copy(source.place, place)
+        if may_link:
+            _link_or_copy(source.place, place)
+        else:
+            shutil.copyfile(source.place, place)
     except OSError as error:
         raise UnreadableFile(f"the file cannot be read ({error.strerror})", "Check its permissions.") from None
     return place

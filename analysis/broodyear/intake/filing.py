@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from json.encoder import encode_basestring
 from pathlib import Path
@@ -20,7 +20,7 @@ from broodyear.intake.dialect import Dialect, find_dialect
 from broodyear.intake.notes import cell_notes, cut_off_line, short_rows, uses_decimal_commas
 from broodyear.intake.pausing import uncollected
 from broodyear.intake.picking import pick_rows
-from broodyear.intake.recognise import Recognised, recognise
+from broodyear.intake.recognise import Recognised, plain_name, recognise
 from broodyear.intake.references import prepare_known_codes
 from broodyear.intake.rejected import RejectedRows
 from broodyear.intake.repeats import find_repeats, report_repeats
@@ -30,7 +30,7 @@ from broodyear.schemas import Table
 from broodyear.settings import Settings
 from broodyear.store import ledger
 from broodyear.store.handle import utc_now
-from broodyear.store.layout import names
+from broodyear.store.layout import OWN_COLUMNS, names
 
 
 @dataclass(frozen=True)
@@ -62,9 +62,12 @@ class Filed:
     upload: int | None = None
 
 
-def open_upload(source: Source, scratch: Path, number: int) -> Opened:
-    """Read the text of ``source`` and recognise its table. Raises UnreadableFile (message, advice)."""
-    text = read_text(source, scratch, number)
+def open_upload(source: Source, scratch: Path, number: int, *, may_link: bool = True) -> Opened:
+    """Read the text of ``source`` and recognise its table. Raises UnreadableFile (message, advice).
+
+    may_link: the database reaches files outside ``scratch``.
+    """
+    text = read_text(source, scratch, number, may_link=may_link)
     if not text.census.size:
         raise UnreadableFile("the file is empty", "Send the table with its header row.")
     dialect = find_dialect(text.place)
@@ -153,12 +156,21 @@ def _write(
     report = _report(opened, staged, verdict, accepted, _held(connection, table, earlier))
     _keep_ledger(connection, opened, report, verdict, upload)
     found, separator = opened.found, opened.dialect.separator
-    return Filed(report, verdict.findings, verdict.rejected, found.header, separator, _last_is_text(found), upload)
+    return Filed(
+        report,
+        verdict.findings,
+        verdict.rejected,
+        found.header,
+        separator,
+        last_is_text(table, found.header),
+        upload,
+    )
 
 
-def _last_is_text(found: Recognised) -> bool:
-    last = [name for name, place in found.places.items() if place == found.width - 1]
-    return not last or found.table.column(last[0]).kind in {"code", "text"}
+def last_is_text(table: Table, header: Sequence[str]) -> bool:
+    """Whether the last column of a file takes any text, as one that is not declared does."""
+    name = plain_name(header[-1]) if header else ""
+    return name not in table.column_names or table.column(name).kind in {"code", "text"}
 
 
 def _cut_off(opened: Opened, staged: Staged) -> Finding:
@@ -219,16 +231,15 @@ def _held(connection: duckdb.DuckDBPyConnection, table: Table, earlier: tuple[in
     """How many rows of this file earlier uploads of the same bytes hold."""
     if not earlier:
         return 0
-    row = connection.execute(f"SELECT count(*) FROM ({ledger.held_lines(table, earlier)})").fetchone()
-    return int(row[0]) if row else 0
+    [(held,)] = connection.execute(f"SELECT count(*) FROM ({ledger.held_lines(table, earlier)})").fetchall()
+    return int(held)
 
 
 def _leave_out(
     connection: duckdb.DuckDBPyConnection, table: Table, lines: list[int], earlier: tuple[int, ...]
 ) -> None:
     """Make the table of lines that are not to be written: repeats, and rows that are in the store already."""
-    connection.execute("CREATE OR REPLACE TEMP TABLE left_out (line BIGINT)")
-    ledger.append(connection, "left_out", [(line,) for line in lines])
+    connection.execute("CREATE OR REPLACE TEMP TABLE left_out AS SELECT unnest(?::BIGINT[]) AS line", [lines])
     if earlier:
         connection.execute(f"INSERT INTO left_out {ledger.held_lines(table, earlier)}")
 
@@ -237,7 +248,8 @@ def _keep_rows(connection: duckdb.DuckDBPyConnection, table: Table, staged: Stag
     found = connection.execute("SELECT count(*) FROM left_out").fetchone()
     but = f" AND {staged.line} NOT IN (SELECT line FROM left_out)" if found and found[0] else ""
     row = connection.execute(
-        f"INSERT INTO received_{table.name} SELECT {names(table)}, {upload}, {staged.line}, NULL FROM checked "
+        f"INSERT INTO received_{table.name} ({names(table)}, {', '.join(OWN_COLUMNS)}) "
+        f"SELECT {names(table)}, {upload}, {staged.line}, NULL FROM checked "
         f"WHERE NOT broken{but}"
     ).fetchone()
     connection.execute("DROP TABLE IF EXISTS checked")
@@ -252,9 +264,10 @@ def _keep_ledger(
         upload, report.path, table, opened.text.sha256, report.lines_read, report.rows_read,
         report.rows_accepted, report.rows_rejected, report.notes,
     )  # fmt: skip
-    ledger.record(connection, entry, utc_now())
+    part = ledger.Part(table, opened.found.header, opened.dialect.separator)
+    ledger.record(connection, entry, [part], utc_now())
     for chunk in verdict.rejected.in_chunks():
-        rows = [(upload, row.line, table, cells_as_json(row.cells), row.problems) for row in chunk]
+        rows = [(upload, row.line, table, cells_as_json(row.cells), row.problems, row.mendable) for row in chunk]
         ledger.append(connection, "rejected_rows", rows)
     keep_findings(connection, upload, verdict.findings)
 

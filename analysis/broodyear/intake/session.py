@@ -5,32 +5,38 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import BinaryIO
 
 import duckdb
 
-from broodyear.errors import UnreadableFile
+from broodyear.errors import BroodyearError, Refused, UnreadableFile
 from broodyear.findings import CheckResult, FileReport, Finding
 from broodyear.intake.checking import by_line
 from broodyear.intake.filing import Filed, Opened, file_upload, keep_findings, open_upload
 from broodyear.intake.rejects import require_rejects, write_rejects
 from broodyear.intake.sources import Source, find_sources
+from broodyear.intake.telling import from_ledger
 from broodyear.schemas import TABLE_NAMES
 from broodyear.settings import Settings
 from broodyear.store import Store, ledger
+from broodyear.store.handle import utc_now
 from broodyear.store.opening import unavailable
 from broodyear.store.scratch import scratch_store
 from broodyear.workspace import working_folder
 
 #: Called with the number of steps done, how many there are, and what is being done.
 Progress = Callable[[int, int, str], None]
+#: Called with the result of a run, to show it.
+Tell = Callable[[CheckResult], None]
 
 
 @dataclass
 class _Run:
     """One run over a set of files. loads: it is to change the store; refused: paths;
-    order: place of each path among those given; seen: hash of the bytes -> path."""
+    order: place of each path among those given; seen: hash of the bytes -> path; late: earlier uploads by number
+    of which nobody was told so far; may_link: the database reads the files where they lie."""
 
     settings: Settings
     progress: Progress | None
@@ -39,19 +45,44 @@ class _Run:
     refused: list[str] = field(default_factory=list)
     order: dict[str, int] = field(default_factory=dict)
     seen: dict[str, str] = field(default_factory=dict)
+    late: dict[int, Filed] = field(default_factory=dict)
+    may_link: bool = True
 
     def say(self, done: int, total: int, what: str) -> None:
         """Tell how far the run is."""
         if self.progress:
             self.progress(done, total, what)
 
-    def result(self, rejects: str | Path | None) -> CheckResult:
+    def result(self) -> CheckResult:
         """Reports and findings in the order in which the files were given."""
-        self.filed.sort(key=lambda filed: self.order.get(filed.report.path, -1))
+        told = self.told()
+        findings = tuple(finding for filed in told for finding in filed.findings)
+        return CheckResult(tuple(filed.report for filed in told), findings, tuple(self.refused))
+
+    def told(self) -> list[Filed]:
+        """All that is to be told: what this run filed, and what an earlier one filed and did not tell."""
+        return sorted([*self.late.values(), *self.filed], key=lambda filed: self.order.get(filed.report.path, -1))
+
+    def finished(self, rejects: str | Path | None, tell: Tell | None, told: Callable[[], None]) -> CheckResult:
+        """The result, after its copies were written and it was told. It is told whether or not the copies can be
+        written, because what is loaded is loaded; ``told`` is called then."""
+        result = self.result()
+        failed = None
         if rejects is not None:
-            write_rejects(Path(rejects), self.filed)
-        findings = tuple(finding for filed in self.filed for finding in filed.findings)
-        return CheckResult(tuple(filed.report for filed in self.filed), findings, tuple(self.refused))
+            try:
+                write_rejects(Path(rejects), self.told())
+            except BroodyearError as error:
+                failed = (
+                    Refused(f"{error}. Nothing is lost: the store keeps the rejected rows")
+                    if self.loads
+                    else error
+                )
+        if tell is not None:
+            tell(result)
+        told()
+        if failed is not None:
+            raise failed
+        return result
 
 
 def check_paths(
@@ -62,21 +93,23 @@ def check_paths(
     stdin: BinaryIO | None = None,
     progress: Progress | None = None,
     rejects: str | Path | None = None,
+    tell: Tell | None = None,
 ) -> CheckResult:
     """Read and check every file that ``paths`` mean, and load nothing.
 
     store: a store whose codes count as known and whose rows the files are compared with (it is only read).
     stdin: what the path - reads (default: standard input). progress: told what is being done.
-    rejects: a folder for a copy of the rejected rows of each file, with what is wrong with them.
+    rejects: a folder for a copy of the rejected rows of each file, with what is wrong with them. tell: shows the
+    result; it is called whether or not the copies could be written.
     Returns a report per file and every finding. Raises StoreUnavailable when the store cannot be read, and
     UsageError, before any file is read, when a file lies in ``rejects`` or its copy there would replace another's.
     """
     settings = settings or (store.settings if isinstance(store, Store) else Settings())
     with working_folder() as folder:
-        run = _Run(settings, progress, loads=False)
+        run = _Run(settings, progress, loads=False, may_link=not isinstance(store, Store) or not store.is_shut_in)
         files = _open_all(run, folder, paths, stdin, rejects)
         _check_all(run, files, folder, store)
-    return run.result(rejects)
+    return run.finished(rejects, tell, lambda: None)
 
 
 def load_paths(
@@ -88,32 +121,46 @@ def load_paths(
     stdin: BinaryIO | None = None,
     progress: Progress | None = None,
     rejects: str | Path | None = None,
+    tell: Tell | None = None,
 ) -> CheckResult:
     """Check every file that ``paths`` mean and load the good rows into ``store`` (opened for loading).
 
     Each file is one upload and one transaction. strict: nothing at all is loaded when any row has an error or any
-    file is refused. The other parameters, and what is returned, are as in ``check_paths``.
+    file is refused. The other parameters, and what is returned, are as in ``check_paths``; uploads of an earlier
+    load that ended before it told of them are told as well, and count as told once ``tell`` has returned.
     Raises StoreUnavailable when the store cannot be written; uploads finished before that stay.
     """
     settings = settings or store.settings
     with working_folder() as folder:
-        run = _Run(settings, progress, loads=True)
+        run = _Run(settings, progress, loads=True, may_link=not store.is_shut_in)
         files = _open_all(run, folder, paths, stdin, rejects)
         try:
-            if strict and not _all_good(run, files, folder, store):
-                return run.result(rejects)
-            with store.connection.cursor() as connection:
-                _file_all(run, files, connection)
+            with store.for_uploads() as connection:
+                run.late = from_ledger(connection, ledger.untold(connection))
+            if not strict or _all_good(run, files, folder, store):
+                with store.for_uploads() as connection:
+                    sent = tuple((file.source.shown, file.text.sha256) for file in files)
+                    ledger.begin(connection, ledger.UnderWay(utc_now(), files=sent))
+                    _file_all(run, files, connection)
         except duckdb.Error as error:
             raise unavailable(store.path, error) from None
-    return run.result(rejects)
+    return run.finished(rejects, tell, partial(_note_told, run, store))
+
+
+def _note_told(run: _Run, store: Store) -> None:
+    told = [filed.upload for filed in (*run.late.values(), *run.filed) if filed.upload is not None]
+    try:
+        with store.for_uploads() as connection:
+            ledger.note_told(connection, told, utc_now())
+    except duckdb.Error as error:
+        raise unavailable(store.path, error) from None
 
 
 def _all_good(run: _Run, files: list[Opened], folder: Path, store: Store) -> bool:
     """Whether every row of every file is good; if not, the run holds what is wrong, and nothing is loaded."""
-    trial = replace(run, loads=False, filed=list(run.filed), refused=list(run.refused), seen={})
+    trial = replace(run, loads=False, filed=list(run.filed), refused=list(run.refused), seen={}, late={})
     _check_all(trial, files, folder, store)
-    if trial.result(None).exit_code == 0:
+    if trial.result().exit_code == 0:
         return True
     run.filed = [_not_loaded(filed) for filed in trial.filed]
     run.refused = trial.refused
@@ -162,7 +209,7 @@ def _file_all(run: _Run, files: list[Opened], connection: duckdb.DuckDBPyConnect
 def _opened(run: _Run, source: Source, folder: Path, number: int, count: int) -> Opened | None:
     run.say(number, 2 * count, f"reading {source.shown}")
     try:
-        return open_upload(source, folder, number)
+        return open_upload(source, folder, number, may_link=run.may_link)
     except UnreadableFile as error:
         _refuse(run, source.shown, *error.args)
         return None
@@ -193,6 +240,8 @@ def _known_already(run: _Run, file: Opened, connection: duckdb.DuckDBPyConnectio
     lacks = lacks or ledger.lacks_withdrawn_rows(connection, file.found.table, sha256)
     if lacks and _take(run, file, connection, numbers):
         return True
+    if run.late.keys() & set(numbers):
+        return True  # what became of it is told in full
     return _left_out(run, file, f"{same}; nothing was changed")
 
 

@@ -6,6 +6,7 @@ An export in CSV is a valid Data Package, and loads back to the same records.
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 from typing import Any, Literal
 
@@ -17,7 +18,8 @@ from broodyear.outputs import new_folder, require_folder
 from broodyear.schemas import Column, Table, all_tables, data_package, dictionary_markdown
 from broodyear.store.handle import Store
 from broodyear.store.layout import hour_flag
-from broodyear.store.opening import first_line
+from broodyear.store.opening import first_line, quoted_place
+from broodyear.workspace import working_folder
 
 FORMATS = ("csv", "parquet")
 DESCRIPTOR, DICTIONARY = "datapackage.json", "data_dictionary.md"
@@ -77,8 +79,11 @@ class _Writer:
     def write(self, name: str, query: str) -> None:
         """Write the result of ``query`` to ``<name>.<format>``."""
         options = "FORMAT csv, HEADER true" if self.fmt == "csv" else "FORMAT parquet"
-        target = str(self.folder / f"{name}.{self.fmt}").replace("'", "''")
-        self.connection.execute(f"COPY ({query}) TO '{target}' ({options})")
+        # The database of a store that is read can write to the folder for temporary files only.
+        with working_folder() as folder:
+            part = folder.resolve() / "part"
+            self.connection.execute(f"COPY ({query}) TO {quoted_place(part)} ({options})")
+            shutil.move(part, self.folder / f"{name}.{self.fmt}")
         self.written.append(f"{name}.{self.fmt}")
 
     def describe(self, name: str, query: str) -> None:

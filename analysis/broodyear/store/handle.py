@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import tempfile
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING
@@ -13,7 +14,7 @@ from broodyear.errors import UsageError
 from broodyear.schemas import TABLE_NAMES
 from broodyear.settings import Settings
 from broodyear.store import ledger
-from broodyear.store.opening import connect, unavailable
+from broodyear.store.opening import connect, shut_in, unavailable
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,14 +28,40 @@ UPLOAD_COLUMNS = (
 class Store:
     """An open store. Use it as a context manager, or close it.
 
-    connection: the DuckDB connection; settings: the programme's settings; path: the file.
+    settings: the programme's settings; path: the file.
     """
 
-    def __init__(self, path: Path, connection: duckdb.DuckDBPyConnection, settings: Settings) -> None:
+    def __init__(
+        self, path: Path, connection: duckdb.DuckDBPyConnection, settings: Settings, *, takes_uploads: bool = False
+    ) -> None:
         self.path = path
-        self.connection = connection
         self.settings = settings
+        self._connection = connection
+        self._takes_uploads = takes_uploads
+        self._is_shut_in = False
         self._derived = False
+
+    @property
+    def connection(self) -> duckdb.DuckDBPyConnection:
+        """The DuckDB connection. Unless the store was opened for loading, it reaches no file from now on but the
+        store and what lies in the computer's folder for temporary files."""
+        if not self._takes_uploads and not self._is_shut_in:
+            shut_in(self._connection, Path(tempfile.gettempdir()).resolve())
+            self._is_shut_in = True
+        return self._connection
+
+    @property
+    def is_shut_in(self) -> bool:
+        """Whether the database reaches no uploads where they lie any more."""
+        return self._is_shut_in
+
+    def for_uploads(self) -> duckdb.DuckDBPyConnection:
+        """A session to read uploads with: it does not shut the database in."""
+        return self._connection.cursor()
+
+    def set_memory(self, limit: str) -> None:
+        """Let the database use so much memory ("300MB"); what does not fit goes to its temporary folder."""
+        self._connection.execute(f"SET memory_limit = '{limit}'")
 
     def __enter__(self) -> Store:
         return self
@@ -46,7 +73,7 @@ class Store:
 
     def close(self) -> None:
         """Close the file."""
-        self.connection.close()
+        self._connection.close()
 
     def table(self, name: str) -> pd.DataFrame:
         """The rows of uploaded table ``name`` as they now read: declared columns, hour flags, upload and line.
@@ -114,22 +141,28 @@ class Store:
         return frame
 
 
-def open_store(path: str | Path, *, for_loading: bool = False, settings: Settings | None = None) -> Store:
+def open_store(
+    path: str | Path, *, for_loading: bool = False, settings: Settings | None = None, temporary: Path | None = None
+) -> Store:
     """Open the store at ``path``: for reading, or ``for_loading``, which creates it when it is missing.
 
+    temporary: folder for what does not fit into memory (default: beside the store).
     Raises NothingToAnalyse when there is no such file to read, StoreUnavailable when the file is busy, damaged,
-    not a store or written by a newer version.
+    not a store as broodyear makes it, or written by a newer version.
     """
     place = Path(path)
-    return Store(place, connect(place, for_loading=for_loading), settings or Settings())
+    connection = connect(place, for_loading=for_loading, temporary=temporary)
+    return Store(place, connection, settings or Settings(), takes_uploads=for_loading)
 
 
-def open_existing_for_change(path: str | Path, *, settings: Settings | None = None) -> Store:
+def open_existing_for_change(
+    path: str | Path, *, settings: Settings | None = None, temporary: Path | None = None
+) -> Store:
     """Open a store that exists for changes. Raises as ``open_store`` does; a missing file is not created."""
     place = Path(path)
     if not place.exists():
         connect(place, for_loading=False)
-    return open_store(place, for_loading=True, settings=settings)
+    return Store(place, connect(place, for_loading=True, temporary=temporary), settings or Settings())
 
 
 def utc_now() -> dt.datetime:

@@ -7,12 +7,15 @@ keeps keys and references, set-wise, at a small part of the cost.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import duckdb
 
 from broodyear.schemas import Column, Table, all_tables
 from broodyear.settings import Settings
 
-STORE_VERSION = 1
+#: Raise it with any change to the tables of a store, declared ones included; ``migration`` mends older ones.
+STORE_VERSION = 2
 
 _TYPES = {
     "code": "VARCHAR",
@@ -26,19 +29,29 @@ _TYPES = {
     "moment": "TIMESTAMP",
 }
 
-_LEDGER = {
-    "meta": "key VARCHAR, value VARCHAR",
-    "uploads": (
-        "upload INTEGER, path VARCHAR, table_name VARCHAR, sha256 VARCHAR, loaded_at TIMESTAMP, "
-        "lines_read BIGINT, rows_read BIGINT, rows_accepted BIGINT, rows_rejected BIGINT, "
-        "withdrawn BOOLEAN, withdrawn_at TIMESTAMP, notes VARCHAR[]"
-    ),
-    "rejected_rows": "upload INTEGER, line BIGINT, table_name VARCHAR, raw VARCHAR, problems VARCHAR",
-    "findings": (
-        'upload INTEGER, path VARCHAR, line BIGINT, table_name VARCHAR, "column" VARCHAR, "value" VARCHAR, '
-        "level VARCHAR, rule VARCHAR, message VARCHAR, advice VARCHAR"
-    ),
-}
+#: The store's own tables: name -> column -> type. ``told_at``: when somebody was told what became of the upload.
+LEDGER: dict[str, dict[str, str]] = {
+    "meta": {"key": "VARCHAR", "value": "VARCHAR"},
+    "uploads": {
+        "upload": "INTEGER", "path": "VARCHAR", "table_name": "VARCHAR", "sha256": "VARCHAR",
+        "loaded_at": "TIMESTAMP", "lines_read": "BIGINT", "rows_read": "BIGINT", "rows_accepted": "BIGINT",
+        "rows_rejected": "BIGINT", "withdrawn": "BOOLEAN", "withdrawn_at": "TIMESTAMP", "notes": "VARCHAR[]",
+        "told_at": "TIMESTAMP",
+    },
+    "upload_parts": {
+        "upload": "INTEGER", "table_name": "VARCHAR", "header": "VARCHAR[]", "separator": "VARCHAR",
+    },
+    "rejected_rows": {
+        "upload": "INTEGER", "line": "BIGINT", "table_name": "VARCHAR", "raw": "VARCHAR", "problems": "VARCHAR",
+        "mendable": "BOOLEAN",
+    },
+    "findings": {
+        "upload": "INTEGER", "path": "VARCHAR", "line": "BIGINT", "table_name": "VARCHAR", "column": "VARCHAR",
+        "value": "VARCHAR", "level": "VARCHAR", "rule": "VARCHAR", "message": "VARCHAR", "advice": "VARCHAR",
+    },
+}  # fmt: skip
+#: What every received row carries beside its values.
+OWN_COLUMNS = {"upload": "INTEGER", "line": "BIGINT", "superseded_by": "INTEGER"}
 
 
 def sql_type(column: Column) -> str:
@@ -107,17 +120,28 @@ def own_name(connection: duckdb.DuckDBPyConnection) -> str:
 def create_layout(connection: duckdb.DuckDBPyConnection) -> None:
     """Create the ledger, a received table and a view for each declared table, and write the store's version."""
     connection.execute("BEGIN")
-    for name, columns in _LEDGER.items():
-        connection.execute(f"CREATE TABLE {name} ({columns})")
+    for name, columns in LEDGER.items():
+        listed = ", ".join(f'"{column}" {kind}' for column, kind in columns.items())
+        connection.execute(f"CREATE TABLE {name} ({listed})")
     for table in all_tables():
-        for column in table.columns:
-            if column.allowed:
-                words = ", ".join(f"'{word}'" for word in column.allowed)
-                connection.execute(f"CREATE TYPE {words_type(table, column)} AS ENUM ({words})")
-        connection.execute(_received(table))
+        for name, allowed in words_types(table).items():
+            connection.execute(create_type(name, allowed))
+        connection.execute(received_table(table))
         connection.execute(current_view(table))
     connection.execute("INSERT INTO meta VALUES ('store_version', ?)", [str(STORE_VERSION)])
     connection.execute("COMMIT")
+
+
+def words_types(table: Table) -> dict[str, tuple[str, ...]]:
+    """Name of each type of words that ``table`` needs -> its words."""
+    needed = ((words_type(table, column), column.allowed) for column in table.columns)
+    return {name: tuple(allowed) for name, allowed in needed if name}
+
+
+def create_type(name: str, allowed: Sequence[str]) -> str:
+    """SQL that makes the type ``name`` of the words ``allowed``."""
+    words = ", ".join(f"'{word}'" for word in allowed)
+    return f"CREATE TYPE {name} AS ENUM ({words})"
 
 
 #: How columns are packed that hold the same value for many rows on end. Left alone, the database tries its other
@@ -125,19 +149,25 @@ def create_layout(connection: duckdb.DuckDBPyConnection) -> None:
 _IN_RUNS = "USING COMPRESSION rle"
 
 
-def _received(table: Table) -> str:
-    columns = ", ".join(f'"{name}" {kind}{_packed(kind)}' for name, kind in value_columns(table))
-    own = f"upload INTEGER {_IN_RUNS}, line BIGINT, superseded_by INTEGER {_IN_RUNS}"
-    return f"CREATE TABLE received_{table.name} ({columns}, {own})"
+def received_columns(table: Table) -> dict[str, str]:
+    """Name and stored type of each column of ``received_<table>``."""
+    return {**dict(value_columns(table)), **OWN_COLUMNS}
 
 
-def _packed(kind: str) -> str:
-    return f" {_IN_RUNS}" if kind == "BOOLEAN" or kind.startswith("words_") else ""
+def received_table(table: Table) -> str:
+    """SQL that creates ``received_<table>``."""
+    columns = (f'"{name}" {kind}{_packed(name, kind)}' for name, kind in received_columns(table).items())
+    return f"CREATE TABLE received_{table.name} ({', '.join(columns)})"
+
+
+def _packed(name: str, kind: str) -> str:
+    in_runs = kind == "BOOLEAN" or kind.startswith("words_") or name in ("upload", "superseded_by")
+    return f" {_IN_RUNS}" if in_runs else ""
 
 
 def current_view(table: Table) -> str:
     """SQL of the view that shows the rows of ``table`` as they now read."""
-    return f"CREATE VIEW {table.name} AS {current_rows(table)}"
+    return f"CREATE OR REPLACE VIEW {table.name} AS {current_rows(table)}"
 
 
 def current_rows(table: Table) -> str:

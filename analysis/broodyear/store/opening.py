@@ -11,7 +11,9 @@ from pathlib import Path
 import duckdb
 
 from broodyear.errors import NothingToAnalyse, StoreUnavailable
+from broodyear.store.catalogue import columns_of, foreign_part
 from broodyear.store.layout import STORE_VERSION, create_layout
+from broodyear.store.migration import bring_up_to_date
 
 #: Extensions are never fetched: opening a foreign file must not reach for the network.
 CONFIG: dict[str, str | bool | int | float | list[str]] = {
@@ -23,11 +25,13 @@ CONFIG: dict[str, str | bool | int | float | list[str]] = {
 _MARK, _MARK_AT = b"DUCK", 8
 
 
-def connect(path: Path, *, for_loading: bool) -> duckdb.DuckDBPyConnection:
+def connect(path: Path, *, for_loading: bool, temporary: Path | None = None) -> duckdb.DuckDBPyConnection:
     """A checked connection to the store at ``path``; a missing store is created when it is opened for loading.
 
+    Nothing that the file brings along is run before it is known to be broodyear's own, and a store of an earlier
+    version is brought up to date. temporary: folder for what does not fit into memory (default: beside the store).
     Raises NothingToAnalyse for a missing file that is only to be read, and StoreUnavailable for a file that is
-    busy, damaged, not a store, or written by a newer version.
+    busy, damaged, not a store of broodyear's own, or written by a newer version.
     """
     if not path.exists():
         if not for_loading:
@@ -37,13 +41,92 @@ def connect(path: Path, *, for_loading: bool) -> duckdb.DuckDBPyConnection:
         _create(path)
     elif not path.is_file():
         raise StoreUnavailable(f"{path} is not a file; name the file of a store with --store")
-    connection = _open(path, read_only=not for_loading)
+    _require_database(path)
     try:
-        _check_version(connection, path)
-    except BaseException:
-        connection.close()
-        raise
-    return connection
+        with _opened(path, for_loading, temporary) as opened:
+            older = _require_own(opened.connection, path) < STORE_VERSION
+            if not older:
+                return opened.keep()
+        with _opened(path, True, temporary) as opened:
+            _bring_up_to_date(opened.connection, path)
+        return connect(path, for_loading=for_loading, temporary=temporary)
+    except (duckdb.Error, RuntimeError, OSError) as error:
+        raise unavailable(path, error) from None
+
+
+class _opened:
+    """A connection that is closed at the end of the block unless it is kept."""
+
+    def __init__(self, path: Path, for_loading: bool, temporary: Path | None) -> None:
+        self.connection = duckdb.connect(str(path), read_only=not for_loading, config=CONFIG)
+        self._kept = False
+        if temporary is not None:
+            self.connection.execute(f"SET temp_directory = {quoted_place(temporary)}")
+        if for_loading:
+            self.connection.execute(f"SET memory_limit = '{MEMORY_FOR_LOADING}'")
+
+    def __enter__(self) -> _opened:
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        if not self._kept:
+            self.connection.close()
+
+    def keep(self) -> duckdb.DuckDBPyConnection:
+        """The connection, which is not closed then."""
+        self._kept = True
+        return self.connection
+
+
+def _require_own(connection: duckdb.DuckDBPyConnection, path: Path) -> int:
+    """The version of the store. Raises StoreUnavailable when it is none that broodyear made, or a newer one."""
+    version = _version(connection, path)
+    foreign = foreign_part(connection, same_version=version == STORE_VERSION)
+    if foreign is not None:
+        raise StoreUnavailable(
+            f"{path} is not a store as broodyear makes it: it holds {foreign}. What a database holds can run when "
+            "it is read, so none is opened that something else has changed; load the records into a new store"
+        )
+    return version
+
+
+def _version(connection: duckdb.DuckDBPyConnection, path: Path) -> int:
+    """The version of the store."""
+    found = None
+    if columns_of(connection, "meta"):
+        found = connection.execute("SELECT value FROM meta WHERE key = 'store_version'").fetchone()
+    if found is None or not str(found[0]).isdigit():
+        raise StoreUnavailable(f"{path} is a database, but not a broodyear store; name another with --store")
+    if int(found[0]) > STORE_VERSION:
+        raise StoreUnavailable(
+            f"{path} was written by a newer broodyear (store version {found[0]}, this one reads {STORE_VERSION}); "
+            "update broodyear"
+        )
+    return int(found[0])
+
+
+def _bring_up_to_date(connection: duckdb.DuckDBPyConnection, path: Path) -> None:
+    try:
+        bring_up_to_date(connection)
+    except duckdb.Error as error:
+        raise StoreUnavailable(
+            f"the store {path} was written by an earlier broodyear and cannot be brought up to date "
+            f"({first_line(str(error))}); copy it to where it can be written, and name the copy with --store"
+        ) from None
+
+
+def shut_in(connection: duckdb.DuckDBPyConnection, folder: Path) -> None:
+    """Let the database reach no file but its own and those in ``folder``, for good; only its share of memory can
+    be changed afterwards."""
+    connection.execute(f"SET allowed_directories = [{quoted_place(folder)}]")
+    connection.execute("SET allowed_configs = ['memory_limit', 'schema', 'search_path']")
+    connection.execute("SET enable_external_access = false")
+    connection.execute("SET lock_configuration = true")
+
+
+def quoted_place(place: Path) -> str:
+    """A path as a text in SQL."""
+    return "'" + str(place.absolute()).replace("'", "''") + "'"
 
 
 def _create(path: Path) -> None:
@@ -68,17 +151,6 @@ def _create(path: Path) -> None:
 MEMORY_FOR_LOADING = "1100MB"
 
 
-def _open(path: Path, *, read_only: bool) -> duckdb.DuckDBPyConnection:
-    _require_database(path)
-    try:
-        connection = duckdb.connect(str(path), read_only=read_only, config=CONFIG)
-        if not read_only:
-            connection.execute(f"SET memory_limit = '{MEMORY_FOR_LOADING}'")
-        return connection
-    except (duckdb.Error, RuntimeError, OSError) as error:
-        raise unavailable(path, error) from None
-
-
 def _require_database(path: Path) -> None:
     """Look at the first bytes ourselves: DuckDB opens more than databases, a CSV file for one."""
     try:
@@ -90,22 +162,6 @@ def _require_database(path: Path) -> None:
         raise StoreUnavailable(f"{path} is empty, not a store; remove it or name another with --store")
     if head[_MARK_AT:] != _MARK:
         raise StoreUnavailable(f"{path} is not a store; name another file with --store")
-
-
-def _check_version(connection: duckdb.DuckDBPyConnection, path: Path) -> None:
-    try:
-        found = connection.execute("SELECT value FROM meta WHERE key = 'store_version'").fetchone()
-    except duckdb.CatalogException:
-        found = None
-    except duckdb.Error as error:
-        raise unavailable(path, error) from None
-    if found is None or not str(found[0]).isdigit():
-        raise StoreUnavailable(f"{path} is a database, but not a broodyear store; name another with --store")
-    if int(found[0]) > STORE_VERSION:
-        raise StoreUnavailable(
-            f"{path} was written by a newer broodyear (store version {found[0]}, this one reads {STORE_VERSION}); "
-            "update broodyear"
-        )
 
 
 def unavailable(path: Path, error: BaseException) -> StoreUnavailable:

@@ -29,7 +29,7 @@ def scratch_store(
     """
     place = folder / "passing.duckdb"
     if isinstance(store, Store):
-        with store.connection.cursor() as own, _beside(own, place, settings) as connection:
+        with store.for_uploads() as own, _beside(own, place, settings) as connection:
             yield connection
         return
     try:
@@ -57,7 +57,7 @@ def _beside(
     connection.execute(f"USE {_PASSING}")
     try:
         create_layout(connection)
-        connection.execute(f"INSERT INTO uploads SELECT * FROM {kept}.uploads")
+        connection.execute(f"INSERT INTO uploads BY NAME SELECT * FROM {kept}.uploads")
         for table in all_tables():
             connection.execute(f"CREATE OR REPLACE VIEW {table.name} AS {_both(table, kept, settings)}")
         yield connection

@@ -1,0 +1,45 @@
+"""Ctrl-C: a command that is stopped ends with a sentence about what was kept, wherever it was at that moment."""
+
+from __future__ import annotations
+
+import signal
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from types import FrameType
+
+from broodyear.errors import Interrupted
+
+_presses: list[int] = []
+
+
+def listen() -> None:
+    """Take note of Ctrl-C from now on. Libraries turn it into errors of their own; the note says what it was."""
+    signal.signal(signal.SIGINT, _note)
+
+
+def ignore() -> None:
+    """Ctrl-C is too late: all is done but to leave."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def _note(number: int, _frame: FrameType | None) -> None:
+    _presses.append(number)
+    # The second one comes from impatience, while the store is being closed; a third is meant.
+    if len(_presses) != 2:
+        raise KeyboardInterrupt
+
+
+def was_stopped(error: BaseException) -> bool:
+    """Whether ``error`` came of Ctrl-C."""
+    return bool(_presses) or isinstance(error, KeyboardInterrupt)
+
+
+@contextmanager
+def stopped_with(kept: Callable[[], str]) -> Iterator[None]:
+    """Where Ctrl-C ends the block, Interrupted is raised with what ``kept`` says then."""
+    try:
+        yield
+    except BaseException as error:
+        if not was_stopped(error):
+            raise
+        raise Interrupted(kept()) from None
