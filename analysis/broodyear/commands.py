@@ -6,21 +6,25 @@ import datetime as dt
 import json
 import shutil
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, nullcontext
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from broodyear.console import progress, say, waiting
+from broodyear.console import Progress, progress, say, waiting
 from broodyear.errors import EXIT_DONE, EXIT_NOTHING_TO_ANALYSE, UsageError
 from broodyear.formulas import csv_text
 from broodyear.outputs import require_file, write_file
 from broodyear.schemas import TABLE_NAMES, Table, all_tables, dictionary_markdown, table, template_csv
 from broodyear.settings import read_settings
+from broodyear.stopping import stopped_with
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from broodyear.findings import CheckResult
+    from broodyear.store import Store
 
 DICTIONARY_FILE = "data_dictionary.md"
 
@@ -94,16 +98,11 @@ def check(
 ) -> int:
     """Read and check files; load nothing."""
     from broodyear.intake import check_paths
-    from broodyear.store import open_store
 
     chosen = read_settings(settings)
-    with progress(quiet) as line:
-        if store.exists():
-            with open_store(store, settings=chosen) as opened:
-                result = check_paths(paths, store=opened, settings=chosen, rejects=rejects, progress=line)
-        else:
-            result = check_paths(paths, store=None, settings=chosen, rejects=rejects, progress=line)
-    _print_result(result, format)
+    with progress(quiet) as line, _opened(store, settings) if store.exists() else nullcontext() as opened:
+        tell = partial(_print_result, line, format)
+        result = check_paths(paths, store=opened, settings=chosen, rejects=rejects, progress=line, tell=tell)
     return result.exit_code
 
 
@@ -121,14 +120,42 @@ def load(
     from broodyear.intake import load_paths
     from broodyear.store import open_store
 
-    chosen = read_settings(settings)
-    with progress(quiet) as line, open_store(store, for_loading=True, settings=chosen) as opened:
-        result = load_paths(opened, paths, strict=strict, rejects=rejects, progress=line)
+    shown: list[CheckResult] = []
+
+    def tell(result: CheckResult) -> None:
+        _print_result(line, format, result)
+        shown.append(result)
+
+    with (
+        progress(quiet) as line,
+        open_store(store, for_loading=True, settings=read_settings(settings)) as opened,
+        stopped_with(lambda: opened.kept_of_load(told=bool(shown))),
+    ):
+        _say_broken_off(opened)
+        result = load_paths(opened, paths, strict=strict, rejects=rejects, progress=line, tell=tell)
         line(0, 0, "working out what reports start from")
         kept = opened.keep_derived()
-    _print_result(result, format)
     _say_if_not_kept(kept, quiet)
     return result.exit_code
+
+
+@contextmanager
+def _opened(store: Path, settings: Path | None) -> Iterator[Store]:
+    """The store, for reading. What an earlier run left undone or untold is said first."""
+    from broodyear.store import open_store
+
+    with open_store(store, settings=read_settings(settings)) as opened:
+        _say_broken_off(opened)
+        say_untold = opened.untold()
+        if say_untold:
+            say(say_untold)
+        yield opened
+
+
+def _say_broken_off(opened: Store) -> None:
+    said = opened.broken_off()
+    if said:
+        say(said)
 
 
 def _say_if_not_kept(kept: bool, quiet: bool) -> None:
@@ -140,17 +167,19 @@ def _say_if_not_kept(kept: bool, quiet: bool) -> None:
         )
 
 
-def _print_result(result: CheckResult, format: str) -> None:
+def _print_result(line: Progress, format: str, result: CheckResult) -> None:
+    """Take the progress line away, then show the result."""
     from broodyear.intake.rendering import render
 
+    line.close()
     sys.stdout.write(render(result, format))
+    sys.stdout.flush()
 
 
 def uploads(*, format: str, store: Path, settings: Path | None, quiet: bool = False) -> int:
     """List what was loaded, when, from which bytes."""
-    from broodyear.store import open_store
 
-    with open_store(store, settings=read_settings(settings)) as opened:
+    with _opened(store, settings) as opened:
         ledger = opened.uploads()
     sys.stdout.write(_frame_text(ledger, format))
     return EXIT_DONE
@@ -160,7 +189,11 @@ def withdraw(*, upload: int, store: Path, settings: Path | None, quiet: bool = F
     """Take one upload back; everything reads as if it had never come."""
     from broodyear.store import open_existing_for_change
 
-    with open_existing_for_change(store, settings=read_settings(settings)) as opened:
+    with (
+        open_existing_for_change(store, settings=read_settings(settings)) as opened,
+        stopped_with(lambda: opened.kept_of_withdrawal(upload)),
+    ):
+        _say_broken_off(opened)
         print(opened.withdraw(upload))
         kept = opened.keep_derived()
     _say_if_not_kept(kept, quiet)
@@ -179,11 +212,10 @@ def report_season(
 ) -> int:
     """Write the annual review of one season."""
     from broodyear.reports.season import report_season as write
-    from broodyear.store import open_store
 
     with (
         waiting("writing the annual review", quiet),
-        open_store(store, settings=read_settings(settings)) as opened,
+        _opened(store, settings) as opened,
     ):
         command = f"broodyear report season --season {season}{' --sites' if sites else ''}"
         result = write(opened, season, out, sites=sites, pdf=pdf, command=command)
@@ -194,9 +226,8 @@ def report_season(
 def report_regions(*, out: Path, pdf: bool, store: Path, settings: Path | None, quiet: bool = False) -> int:
     """Write the comparison of regions over the seasons."""
     from broodyear.reports.regions import report_regions as write
-    from broodyear.store import open_store
 
-    with waiting("comparing regions", quiet), open_store(store, settings=read_settings(settings)) as opened:
+    with waiting("comparing regions", quiet), _opened(store, settings) as opened:
         result = write(opened, out, pdf=pdf, command="broodyear report regions")
     print(f"Open {result.page}")
     return EXIT_DONE
@@ -205,11 +236,10 @@ def report_regions(*, out: Path, pdf: bool, store: Path, settings: Path | None, 
 def report_development(*, out: Path, pdf: bool, store: Path, settings: Path | None, quiet: bool = False) -> int:
     """Write the validation of thermal-unit models against observed stages."""
     from broodyear.reports.development import report_development as write
-    from broodyear.store import open_store
 
     with (
         waiting("validating thermal-unit models", quiet),
-        open_store(store, settings=read_settings(settings)) as opened,
+        _opened(store, settings) as opened,
     ):
         result = write(opened, out, pdf=pdf, command="broodyear report development")
     print(f"Open {result.page}")
@@ -227,11 +257,10 @@ def forecast(
 ) -> int:
     """Expected stage dates, with intervals, for tanks not there yet."""
     from broodyear.development import FORECAST_CAUTIONS, forecast_stages
-    from broodyear.store import open_store
 
     if out is not None:
         require_file(out, "forecast")
-    with waiting("forecasting", quiet), open_store(store, settings=read_settings(settings)) as opened:
+    with waiting("forecasting", quiet), _opened(store, settings) as opened:
         table_of_dates = forecast_stages(opened, season=season, as_of=as_of)
     if table_of_dates.empty:
         say("No tank of this season is still on its way to a stage; nothing to forecast.")
@@ -273,9 +302,9 @@ def plan(
 
 def export(*, out: Path, format: str, store: Path, settings: Path | None, quiet: bool = False) -> int:
     """Write every table and derived table, with the data dictionary."""
-    from broodyear.store import export_store, open_store
+    from broodyear.store import export_store
 
-    with waiting("exporting", quiet), open_store(store, settings=read_settings(settings)) as opened:
+    with waiting("exporting", quiet), _opened(store, settings) as opened:
         export_store(opened, out, format)
     print(out)
     return EXIT_DONE

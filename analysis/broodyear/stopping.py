@@ -6,10 +6,16 @@ import signal
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import FrameType
+from typing import TYPE_CHECKING, Any
+from weakref import WeakSet
 
 from broodyear.errors import Interrupted
 
+if TYPE_CHECKING:
+    from duckdb import DuckDBPyConnection as Session
+
 _presses: list[int] = []
+_at_work: WeakSet[Any] = WeakSet()
 
 
 def listen() -> None:
@@ -22,8 +28,16 @@ def ignore() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
+def interruptible(session: Session) -> Session:
+    """Let Ctrl-C stop what this session of the database is at: by itself the database often misses it."""
+    _at_work.add(session)
+    return session
+
+
 def _note(number: int, _frame: FrameType | None) -> None:
     _presses.append(number)
+    for session in list(_at_work):
+        session.interrupt()
     # The second one comes from impatience, while the store is being closed; a third is meant.
     if len(_presses) != 2:
         raise KeyboardInterrupt

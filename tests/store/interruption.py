@@ -38,10 +38,15 @@ def write_uploads(folder: Path) -> None:
 
 
 def _load(place: str, paths: list[str], ready: Connection) -> None:
+    """Load, and leave a file beside the store once the result was told."""
     ready.send(True)
     with open_store(place, for_loading=True) as store:
-        load_paths(store, paths)
+        load_paths(store, paths, tell=lambda result: _told(place).touch())
     ready.send(True)
+
+
+def _told(place: str | Path) -> Path:
+    return Path(f"{place}.told")
 
 
 def summary(store: Store) -> dict[str, object]:
@@ -127,7 +132,12 @@ def _after(place: Path, paths: list[str], expected: dict[str, object]) -> str:
             assert not broken_promises(store)
             there = len(store.uploads())
     with open_store(place, for_loading=True) as store:
-        load_paths(store, paths)
+        result = load_paths(store, paths)
         assert not broken_promises(store)
         assert summary(store) == expected
+        [(rejected,)] = store.connection.execute("SELECT count(*) FROM rejected_rows").fetchall()
+        # Either the killed run told its result, or this one tells every row.
+        told = sum(report.rows_rejected for report in result.files)
+        assert told == rejected or _told(place).exists()
+        assert len([finding for finding in result.findings if finding.level == "error"]) == told
     return f"{there} uploads there"

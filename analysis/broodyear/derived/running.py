@@ -17,6 +17,7 @@ from broodyear.derived.kept import (
     write_kept,
 )
 from broodyear.errors import NothingToAnalyse
+from broodyear.stopping import interruptible
 
 if TYPE_CHECKING:
     import duckdb
@@ -47,7 +48,7 @@ def keep_derived(connection: duckdb.DuckDBPyConnection, settings: Settings) -> b
     Returns whether they are kept. What was kept for other rows or settings is dropped. The work is done in a
     session of its own, so that temporary tables of ``connection`` stay as they are.
     """
-    with connection.cursor() as session:
+    with interruptible(connection.cursor()) as session:
         if not is_large(session):
             drop_kept(session)
             return False

@@ -20,6 +20,7 @@ from broodyear.outputs import write_file
 from broodyear.settings import Settings, read_settings
 
 if TYPE_CHECKING:
+    from broodyear.findings import CheckResult
     from broodyear.store import Store
 
 Tell = Callable[[int, int, str], None]
@@ -57,12 +58,16 @@ def load(order: Order, tell: Tell) -> Outcome:
     new = _new_folder(place, "loaded")
     with _for_change(place, _settings(order), must_exist=False) as store:
         store.set_memory(LOADING_MEMORY)
-        result = load_paths(store, _files(order), progress=tell, rejects=new / "to_mend")
+        totals: dict[str, Any] = {}
+
+        def show(result: CheckResult) -> None:
+            totals.update(findings_book.write(new, result))
+            replace_folder(new, place.loaded)
+
+        load_paths(store, _files(order), progress=tell, rejects=new / "to_mend", tell=show)
         tell(0, 0, "working out what reports start from")
         store.set_memory(COUNTING_MEMORY)
         store.keep_derived()
-    totals = findings_book.write(new, result)
-    replace_folder(new, place.loaded)
     return {"totals": totals}
 
 

@@ -20,7 +20,7 @@ from broodyear.intake.sources import Source, find_sources
 from broodyear.intake.telling import from_ledger
 from broodyear.schemas import TABLE_NAMES
 from broodyear.settings import Settings
-from broodyear.store import Store, ledger
+from broodyear.store import Store, changes_under_way, ledger
 from broodyear.store.handle import utc_now
 from broodyear.store.opening import unavailable
 from broodyear.store.scratch import scratch_store
@@ -136,11 +136,11 @@ def load_paths(
         files = _open_all(run, folder, paths, stdin, rejects)
         try:
             with store.for_uploads() as connection:
-                run.late = from_ledger(connection, ledger.untold(connection))
+                run.late = from_ledger(connection, changes_under_way.untold(connection))
             if not strict or _all_good(run, files, folder, store):
                 with store.for_uploads() as connection:
                     sent = tuple((file.source.shown, file.text.sha256) for file in files)
-                    ledger.begin(connection, ledger.UnderWay(utc_now(), files=sent))
+                    changes_under_way.begin(connection, changes_under_way.UnderWay(utc_now(), files=sent))
                     _file_all(run, files, connection)
         except duckdb.Error as error:
             raise unavailable(store.path, error) from None
@@ -151,7 +151,7 @@ def _note_told(run: _Run, store: Store) -> None:
     told = [filed.upload for filed in (*run.late.values(), *run.filed) if filed.upload is not None]
     try:
         with store.for_uploads() as connection:
-            ledger.note_told(connection, told, utc_now())
+            changes_under_way.note_told(connection, told, utc_now())
     except duckdb.Error as error:
         raise unavailable(store.path, error) from None
 

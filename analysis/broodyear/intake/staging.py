@@ -149,6 +149,8 @@ def _made_whole(connection: duckdb.DuckDBPyConnection, table: str, query: str, r
     try:
         connection.execute(f"CREATE TEMP TABLE {table} AS {query}")
         [(made,)] = connection.execute(f"SELECT count(*) FROM {table}").fetchall()
+    except duckdb.InterruptException:
+        raise
     except duckdb.Error:
         # Uneven rows, broken quotes, lines beyond any length: another way of reading tells them apart.
         return False

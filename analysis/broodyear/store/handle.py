@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING
@@ -13,7 +14,8 @@ import duckdb
 from broodyear.errors import UsageError
 from broodyear.schemas import TABLE_NAMES
 from broodyear.settings import Settings
-from broodyear.store import ledger
+from broodyear.stopping import interruptible
+from broodyear.store import changes_under_way, withdrawing
 from broodyear.store.opening import connect, shut_in, unavailable
 
 if TYPE_CHECKING:
@@ -57,7 +59,7 @@ class Store:
 
     def for_uploads(self) -> duckdb.DuckDBPyConnection:
         """A session to read uploads with: it does not shut the database in."""
-        return self._connection.cursor()
+        return interruptible(self._connection.cursor())
 
     def set_memory(self, limit: str) -> None:
         """Let the database use so much memory ("300MB"); what does not fit goes to its temporary folder."""
@@ -95,11 +97,37 @@ class Store:
         Raises UsageError when it does not stand.
         """
         try:
-            said = ledger.withdraw(self.connection, upload, utc_now(), self.settings)
+            said = withdrawing.withdraw(self.connection, upload, utc_now(), self.settings)
         except duckdb.Error as error:
             raise unavailable(self.path, error) from None
         self._derived = False
         return said
+
+    def broken_off(self) -> str | None:
+        """What an earlier load or withdrawal left undone when it broke off, as a sentence; mostly None."""
+        return self._told(changes_under_way.broken_off)
+
+    def untold(self) -> str | None:
+        """That an earlier load ended before it told what became of its rows, as a sentence; mostly None."""
+        return self._told(changes_under_way.untold_sentence)
+
+    def kept_of_load(self, *, told: bool) -> str:
+        """What a load that was just stopped has kept, as a sentence. told: its result had been shown."""
+        if told:
+            return "stopped. All files of this load are in the store, and what became of their rows was told"
+        return self._told(changes_under_way.kept_of_load) or "stopped. What was in the store before is kept"
+
+    def kept_of_withdrawal(self, upload: int) -> str:
+        """What became of a withdrawal that was just stopped, as a sentence."""
+        return self._told(lambda session: changes_under_way.kept_of_withdrawal(session, upload)) or "stopped"
+
+    def _told(self, sentence: Callable[[duckdb.DuckDBPyConnection], str | None]) -> str | None:
+        """A sentence about the ledger, read in a session of its own."""
+        try:
+            with self._connection.cursor() as session:
+                return sentence(session)
+        except duckdb.Error as error:
+            raise unavailable(self.path, error) from None
 
     def keep_derived(self) -> bool:
         """Keep the derived tables of a large store in the file, so that reports need not work them out again.

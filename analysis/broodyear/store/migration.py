@@ -63,7 +63,7 @@ def _make_anew(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
     received = f"received_{table.name}"
     there = columns_of(connection, received)
     if there:
-        held = ", ".join(f'"{name}"{_plain(kind)}' for name, kind in there.items())
+        held = ", ".join(f'"{name}"{_plain(name, kind)}' for name, kind in there.items())
         connection.execute(f"CREATE OR REPLACE TEMP TABLE held AS SELECT {held} FROM {received}")
         connection.execute(f"DROP TABLE {received}")
     for name in words_of(connection):
@@ -77,5 +77,5 @@ def _make_anew(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
         connection.execute("DROP TABLE held")
 
 
-def _plain(kind: str) -> str:
-    return "::VARCHAR" if kind.startswith("ENUM") else ""
+def _plain(name: str, kind: str) -> str:
+    return f'::VARCHAR AS "{name}"' if kind.startswith("ENUM") else ""

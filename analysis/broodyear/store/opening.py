@@ -11,6 +11,7 @@ from pathlib import Path
 import duckdb
 
 from broodyear.errors import NothingToAnalyse, StoreUnavailable
+from broodyear.stopping import interruptible
 from broodyear.store.catalogue import columns_of, foreign_part
 from broodyear.store.layout import STORE_VERSION, create_layout
 from broodyear.store.migration import bring_up_to_date
@@ -58,7 +59,7 @@ class _opened:
     """A connection that is closed at the end of the block unless it is kept."""
 
     def __init__(self, path: Path, for_loading: bool, temporary: Path | None) -> None:
-        self.connection = duckdb.connect(str(path), read_only=not for_loading, config=CONFIG)
+        self.connection = interruptible(duckdb.connect(str(path), read_only=not for_loading, config=CONFIG))
         self._kept = False
         if temporary is not None:
             self.connection.execute(f"SET temp_directory = {quoted_place(temporary)}")
@@ -164,6 +165,21 @@ def _require_database(path: Path) -> None:
         raise StoreUnavailable(f"{path} is not a store; name another file with --store")
 
 
+#: What the database says when a file cannot be read on, or written; any other of its errors is a mistake of ours.
+_UNREADABLE = (
+    duckdb.IOException,
+    duckdb.FatalException,
+    duckdb.InternalException,
+    duckdb.SerializationException,
+    duckdb.OutOfMemoryException,
+)
+
+
+def if_unreadable(path: Path, error: BaseException) -> StoreUnavailable | None:
+    """What is wrong with the store at ``path`` when that is what ``error`` says; None for any other error."""
+    return unavailable(path, error) if isinstance(error, _UNREADABLE) else None
+
+
 def unavailable(path: Path, error: BaseException) -> StoreUnavailable:
     """What went wrong with the store at ``path``, in plain words instead of the database's."""
     text = str(error)
@@ -179,8 +195,11 @@ def unavailable(path: Path, error: BaseException) -> StoreUnavailable:
         return StoreUnavailable(f"the disk ran out of space while writing {path}; free some and try again")
     if re.search(r"Permission denied|read-only|Read-only|Cannot open file|Not a directory|No such file", text):
         return StoreUnavailable(f"{path} cannot be opened for writing here; check the folder and its permissions")
+    if re.search(r"Out of Memory|could not allocate|failed to allocate", text, re.I):
+        return StoreUnavailable(f"there is not enough memory, or room for temporary files, to work on {path}")
     return StoreUnavailable(
-        f"the store {path} is damaged or cannot be read ({first_line(text)}); restore a copy of it"
+        f"the store {path} is damaged or cannot be read ({first_line(text)}). See what is whole with `broodyear "
+        "verify`, and restore a copy of the store, or load its files into a new one"
     )
 
 

@@ -11,6 +11,7 @@ import duckdb
 from broodyear.errors import NothingToAnalyse
 from broodyear.schemas import Table, all_tables
 from broodyear.settings import Settings
+from broodyear.stopping import interruptible
 from broodyear.store.handle import Store
 from broodyear.store.layout import create_layout, current_rows, key_sql, names, own_name
 from broodyear.store.opening import CONFIG, MEMORY_FOR_LOADING, connect
@@ -37,7 +38,7 @@ def scratch_store(
     except NothingToAnalyse:
         kept = None
     if kept is None:
-        with duckdb.connect(str(place), config=CONFIG) as connection:
+        with interruptible(duckdb.connect(str(place), config=CONFIG)) as connection:
             connection.execute(f"SET memory_limit = '{MEMORY_FOR_LOADING}'")
             create_layout(connection)
             yield connection

@@ -15,6 +15,7 @@ from broodyear.intake.suspicions.wording import counted, filled
 from broodyear.places import queries_folder
 from broodyear.schemas import TABLE_NAMES
 from broodyear.settings import Acknowledged, Settings
+from broodyear.stopping import interruptible
 from broodyear.store.layout import own_name
 
 ACKNOWLEDGED = "acknowledged"
@@ -42,7 +43,7 @@ def find_suspicions(
 
 def _own_session(connection: duckdb.DuckDBPyConnection) -> duckdb.DuckDBPyConnection:
     """A second session of the same database, so that the caller's temporary tables stay as they are."""
-    session = connection.cursor()
+    session = interruptible(connection.cursor())
     session.execute(f"USE {own_name(connection)}")
     return session
 
