@@ -38,7 +38,7 @@ LAYERS = (
     {"layouts"},
     {"schemas"},
     {"settings", "findings", "outputs"},
-    {"workspace", "formulas"},
+    {"workspace", "formulas", "stopping"},
     {"places", "errors", "claims"},
 )
 #: A module's longest allowed size; a longer one wants to be split.
