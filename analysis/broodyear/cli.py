@@ -5,15 +5,13 @@ from __future__ import annotations
 import argparse
 import datetime as dt
 import os
-import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, TypeAlias
 
 from broodyear import __version__, commands
-from broodyear.errors import EXIT_INTERRUPTED, EXIT_UNEXPECTED, BroodyearError, Interrupted, UsageError
+from broodyear.endings import ended
 from broodyear.schemas.declarations import TABLE_NAMES
-from broodyear.stopping import was_stopped
 
 STORE_VARIABLE = "BROODYEAR_STORE"
 DEFAULT_STORE = "broodyear.duckdb"
@@ -353,52 +351,4 @@ def main(arguments: Sequence[str]) -> int:
         return 0
     function, debug = options.pop("function"), options.pop("debug")
     options.pop("command"), options.pop("kind", None)
-    return _run(function, options, debug)
-
-
-def _run(function: Callable[..., int], options: dict[str, object], debug: bool) -> int:
-    try:
-        return function(**options)
-    except BroodyearError as error:
-        if was_stopped(error) and not isinstance(error, Interrupted):
-            return _unexpected(error, options, debug)
-        print(f"broodyear: {error}", file=sys.stderr)
-        if isinstance(error, UsageError):
-            print("See `broodyear --help`.", file=sys.stderr)
-        return error.exit_code
-    except BrokenPipeError:
-        # The reader of our output (such as `head`) has gone; that is its right.
-        sys.stdout = open(os.devnull, "w")  # noqa: SIM115 - must outlive this function
-        return 0
-    except (Exception, KeyboardInterrupt) as error:
-        return _unexpected(error, options, debug)
-
-
-def _unreadable_store(error: BaseException, store: object) -> BroodyearError | None:
-    """What is wrong with the store when ``error`` comes of it."""
-    if "duckdb" not in sys.modules or not isinstance(store, Path):
-        return None
-    from broodyear.store.opening import if_unreadable
-
-    return if_unreadable(store, error)
-
-
-def _unexpected(error: BaseException, options: dict[str, object], debug: bool) -> int:
-    """The exit code of what no command foresees: Ctrl-C, a store that cannot be read on, or a mistake of ours."""
-    if was_stopped(error):
-        print(
-            "broodyear: stopped. The store is as it was; output that was not finished is not kept", file=sys.stderr
-        )
-        return EXIT_INTERRUPTED
-    unreadable = _unreadable_store(error, options.get("store"))
-    if unreadable is not None:
-        print(f"broodyear: {unreadable}", file=sys.stderr)
-        return unreadable.exit_code
-    if debug:
-        raise error
-    print(
-        f"broodyear: unexpected failure ({type(error).__name__}: {error}); this is a mistake of the program. "
-        "Run it again with `broodyear --debug ...` to see where.",
-        file=sys.stderr,
-    )
-    return EXIT_UNEXPECTED
+    return ended(function, options, debug)
