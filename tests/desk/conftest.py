@@ -53,12 +53,27 @@ def write_small_files(folder: Path) -> Path:
 @pytest.fixture
 def small_store(tmp_path: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store of one's own with the good rows of the small files."""
+    return a_copy(small_store_once(tmp_path_factory), tmp_path / "kept")
+
+
+def small_store_once(factory: pytest.TempPathFactory) -> Path:
+    """The store with the good rows of the small files; copy it before you change it."""
 
     def build(folder: Path) -> None:
         with open_store(folder / "store.duckdb", for_loading=True) as store:
             load_paths(store, [write_small_files(folder / "mail")])
 
-    return a_copy(built_once.built_once(tmp_path_factory, "small", build) / "store.duckdb", tmp_path / "kept")
+    return built_once.built_once(factory, "small", build) / "store.duckdb"
+
+
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory: pytest.TempPathFactory) -> Iterator[AtHome]:
+    """A client of a desk over the small store, which was counted: for pages that are only looked at."""
+    store = a_copy(small_store_once(tmp_path_factory), tmp_path_factory.mktemp("kept"))
+    desk = Desk(store, None, Access(HOST, PORT))
+    settle(desk)
+    yield let_in(desk)
+    desk.close()
 
 
 @pytest.fixture(scope="session")

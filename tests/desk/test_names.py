@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from tests.desk import hostile
 
@@ -53,6 +53,7 @@ def test_no_name_leads_anywhere(name: str, tmp_path: Path) -> None:
     (tmp_path / kept).write_text("it can be written", encoding="utf-8")
 
 
+@settings(max_examples=50)
 @given(st.text(max_size=400))
 def test_every_text_becomes_a_plain_name(name: str) -> None:
     shown = shown_name(name)

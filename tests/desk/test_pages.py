@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from tests.desk.conftest import LOSSES, let_in, settle
+from tests.desk.conftest import LOSSES, AtHome, let_in, settle
 
 from broodyear.desk import basket
 from broodyear.desk.access import KEY_FIELD
@@ -127,13 +127,21 @@ def test_only_files_that_were_shown_are_loaded(make_desk: MakeDesk, slow_workers
     assert [file.shown for file in desk.waiting()] == ["came_since.csv"]
 
 
-def test_of_namesakes_only_the_newest_is_kept(make_desk: MakeDesk, slow_workers: list[Slow]) -> None:
+def test_of_namesakes_only_the_newest_can_be_kept(make_desk: MakeDesk) -> None:
     desk = make_desk()
-    for text in (b"old", b"older", b"new"):
-        newest = desk.basket.add("losses.csv", [text])
+    client = let_in(desk)
+    for text in (b"old", b"older", b"tank_id\nT-1\n"):
+        newest = desk.basket.add("tanks.csv", [text])
     desk.basket.add("other.csv", [b"x"])
-    post(let_in(desk), desk, "/files/newer", number=newest.number)
-    assert [file.place.read_bytes() for file in desk.basket.listed()] == [b"new", b"x"]
+    desk.look()
+    settle(desk)
+    page = client.get("/").data.decode()
+    assert "Came 2 times before" in page and "Keep only the newer" in page
+    post(client, desk, "/files/newer", number=newest.number)
+    settle(desk)
+    assert [file.place.read_bytes() for file in desk.basket.listed()] == [b"tank_id\nT-1\n", b"x"]
+    page = client.get("/").data.decode()
+    assert "Load the 1 good row" in page and "Keep only the newer" not in page
 
 
 def test_a_size_limit_is_stated_and_held(make_desk: MakeDesk) -> None:
@@ -208,13 +216,10 @@ def test_a_damaged_store_is_told_and_the_pages_go_on(make_desk: MakeDesk, tmp_pa
     assert place.read_bytes() == b"no store at all" * 1000
 
 
-def test_reports_are_asked_for_by_name_and_season(make_desk: MakeDesk, small_store: Path) -> None:
-    desk = make_desk(small_store)
-    client = let_in(desk)
-    settle(desk)
-    assert post(client, desk, "/reports/make", kind="../../x").status_code == 400
-    assert post(client, desk, "/reports/make", kind="report_season", season=1999).status_code == 400
-    assert post(client, desk, "/reports/make", kind="report_season", season="x").status_code == 400
+def test_reports_are_asked_for_by_name_and_season(kept: AtHome) -> None:
+    desk: Desk = kept.application.extensions["desk"]
+    for asked in ({"kind": "../../x"}, *({"kind": "report_season", "season": year} for year in (1999, "x"))):
+        assert post(kept, desk, "/reports/make", **asked).status_code == 400
     assert desk.runner.pending() == []
 
 
@@ -254,11 +259,8 @@ def test_forms_and_words_can_be_saved(make_desk: MakeDesk) -> None:
         "/nowhere",
     ],
 )
-def test_what_is_not_there_is_said_kindly(make_desk: MakeDesk, small_store: Path, path: str) -> None:
-    desk = make_desk(small_store)
-    client = let_in(desk)
-    settle(desk)
-    answer = client.get(path)
+def test_what_is_not_there_is_said_kindly(kept: AtHome, path: str) -> None:
+    answer = kept.get(path)
     assert answer.status_code == 404 and b"There is no such page" in answer.data
 
 
@@ -266,9 +268,6 @@ def test_what_is_not_there_is_said_kindly(make_desk: MakeDesk, small_store: Path
     "query",
     ["leaf=0", "leaf=-5", "leaf=99999999999999999999", "leaf=x", "region=%00", "with=%ff", "lacks=nothing"],
 )
-def test_odd_questions_get_a_page(make_desk: MakeDesk, small_store: Path, query: str) -> None:
-    desk = make_desk(small_store)
-    client = let_in(desk)
-    settle(desk)
-    assert client.get(f"/store/season/2024?{query}").status_code == 200
-    assert client.get(f"/store/uploads?{query}").status_code == 200
+def test_odd_questions_get_a_page(kept: AtHome, query: str) -> None:
+    assert kept.get(f"/store/season/2024?{query}").status_code == 200
+    assert kept.get(f"/store/uploads?{query}").status_code == 200

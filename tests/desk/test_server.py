@@ -22,7 +22,7 @@ from broodyear.store import open_store
 
 RunDesk = Callable[[Path], RunningDesk]
 #: Enough rows for a load that lasts long enough to be killed in the middle.
-MANY_READINGS = 200_000
+MANY_READINGS = 100_000
 SLOW_CONNECTIONS = 100
 SLOWEST_PAGE_SECONDS = 1.0
 

@@ -60,6 +60,14 @@ def at_rest(page: Page) -> None:
     page.wait_for_function("() => !document.querySelector('[data-watch]')")
 
 
+#: A file dropped on the page, by its name and content.
+DROP = """([name, content]) => {
+    const carried = new DataTransfer();
+    carried.items.add(new File([content], name, {type: "text/csv"}));
+    document.dispatchEvent(new DragEvent("drop", {dataTransfer: carried, cancelable: true}));
+}"""
+
+
 def mended(text: str) -> str:
     return text.replace("1O", "10").replace("T-9,", "T-2,")
 
@@ -92,9 +100,11 @@ def test_from_a_messy_folder_to_a_review_and_back(
     with page.expect_download() as saving:
         page.get_by_role("link", name="Rows to mend").first.click()
     assert saving.value.suggested_filename == "losses_north_to_mend.csv"
-    again = tmp_path / "losses_north_to_mend.csv"
-    again.write_text(mended(Path(saving.value.path()).read_text(encoding="utf-8")), encoding="utf-8")
-    hand_over(page, [again])
+    page.evaluate(
+        DROP, ["losses_north_to_mend.csv", mended(Path(saving.value.path()).read_text(encoding="utf-8"))]
+    )
+    page.get_by_text("losses_north_to_mend.csv").first.wait_for()
+    at_rest(page)
     page.get_by_role("button", name="Load the 9 good rows").click()
     page.locator("#loaded-title").wait_for()
     at_rest(page)
@@ -104,6 +114,10 @@ def test_from_a_messy_folder_to_a_review_and_back(
 
     # Make the review and open it: the same files as from the command line.
     page.get_by_role("link", name="make a report").click()
+    page.get_by_role("button", name="Make the review").click()
+    page.get_by_role("button", name="Stop").click()
+    page.get_by_text("It was stopped.").wait_for()
+    assert not (store.parent / "reports").exists()
     page.get_by_role("button", name="Make the review").click()
     page.get_by_text("Ready:").wait_for()
     with page.context.expect_page() as opening:
@@ -226,44 +240,3 @@ def tab_to(page: Page, wanted: str) -> None:
         if wanted in said:
             return
     raise AssertionError(f"the Tab key does not lead to {wanted!r}")
-
-
-def test_files_can_be_dropped_on_the_page(run_desk: RunDesk, enter: Enter, tmp_path: Path) -> None:
-    page = enter(run_desk(tmp_path / "store.duckdb"))
-    page.evaluate(
-        """() => {
-            const carried = new DataTransfer();
-            carried.items.add(new File(["tank_id\\nT-1\\n"], "tanks.csv", {type: "text/csv"}));
-            document.dispatchEvent(new DragEvent("drop", {dataTransfer: carried, cancelable: true}));
-        }"""
-    )
-    page.locator("#seen-title").wait_for()
-    assert page.get_by_role("button", name="Load the 1 good row").is_visible()
-
-
-def test_a_file_of_the_same_name_can_take_the_place_of_the_older(
-    run_desk: RunDesk, enter: Enter, small_files: Path, tmp_path: Path
-) -> None:
-    page = enter(run_desk(tmp_path / "store.duckdb"))
-    hand_over(page, sorted(small_files.glob("*.csv")))
-    losses = small_files / "losses_north.csv"
-    losses.write_text(mended(losses.read_text(encoding="utf-8")), encoding="utf-8")
-    hand_over(page, [losses])
-    page.get_by_text("losses_north (2).csv").first.wait_for()
-    page.get_by_role("button", name="Keep only the newer").click()
-    page.get_by_text("losses_north (2).csv").first.wait_for()
-    page.get_by_text("Every row can be kept").wait_for()
-    at_rest(page)
-    assert (
-        page.locator("text=losses_north").count() >= 1 and "To mend: " not in page.locator("#content").inner_text()
-    )
-
-
-def test_work_can_be_stopped(run_desk: RunDesk, enter: Enter, small_store: Path) -> None:
-    page = enter(run_desk(small_store))
-    page.goto(f"{page.url}reports")
-    at_rest(page)
-    page.get_by_role("button", name="Make the review").click()
-    page.get_by_role("button", name="Stop").click()
-    page.get_by_text("It was stopped.").wait_for()
-    assert not (small_store.parent / "reports").exists()

@@ -62,7 +62,10 @@ class WorkProcess:
     def stop(self) -> None:
         """End the process: politely, then not."""
         self._process.terminate()
-        threading.Timer(PATIENCE_SECONDS, self._kill).start()
+        later = threading.Timer(PATIENCE_SECONDS, self._kill)
+        # A desk that closes does not wait for it: its workers end with it by themselves.
+        later.daemon = True
+        later.start()
 
     def _kill(self) -> None:
         if self._process.poll() is None:
