@@ -7,7 +7,7 @@ import pandas as pd
 from tests.setups.programmes import SMALL_SPREADS, programme
 
 from broodyear.setups import compare_setups
-from broodyear.setups.circumstances import NOTHING_ON_RECORD, circumstances
+from broodyear.setups.circumstances import CIRCUMSTANCES, NOTHING_ON_RECORD, circumstances
 from broodyear.setups.losing_stage import losing_stage
 
 
@@ -54,7 +54,7 @@ def test_running_totals_say_nothing_about_a_stage() -> None:
 
 def test_counts_that_may_be_a_record_error_are_on_record() -> None:
     frame = tanks(losses_look_cumulative=[True, False, False, False])
-    said = circumstances(frame, pd.Series([True, True, False, False]))
+    said = circumstances(frame, pd.Series([True, True, False, False]))["circumstances"]
     assert said.tolist()[:2] == ["consistent with dead counts that look like running totals", NOTHING_ON_RECORD]
 
 
@@ -72,18 +72,46 @@ def test_stage_is_blank_without_records() -> None:
     assert losing_stage(tanks()).tolist() == ["", "", "", ""]
 
 
-def test_only_uncommon_circumstances_of_flagged_tanks_are_named() -> None:
+def test_circumstances_of_flagged_tanks_are_named_and_common_ones_with_how_common_they_are() -> None:
     frame = tanks(
         room_type=["hallway", "classroom", "classroom", "classroom"],
         light_cover=[False, False, False, True],
         hours_interrupted=[14.0, 0.0, None, 0.0],
         dead_on_arrival=[20, 0, 0, 0],
     )
-    said = circumstances(frame, pd.Series([True, True, False, False]))
+    said = circumstances(frame, pd.Series([True, True, False, False]))["circumstances"]
     assert said.iloc[0] == (
-        "consistent with 14 h of interrupted cooling or water movement; 17 % dead on arrival; a hallway as room"
+        "consistent with 14 h of interrupted cooling or water movement; 17 % dead on arrival; a hallway as room;"
+        " no light cover (as 3 of 4 tanks)"
     )
-    assert said.iloc[1:].tolist() == [NOTHING_ON_RECORD, "", ""]
+    assert said.iloc[1:].tolist() == ["consistent with no light cover (as 3 of 4 tanks)", "", ""]
+
+
+def test_water_incidents_and_the_hand_over_are_named_where_they_lie_beyond_their_limits() -> None:
+    frame = tanks(
+        ammonia_beyond_mg_l=[3.04, None, None, None],
+        ammonia_latest_mg_l=[0.5, 0.2, None, None],
+        incident_warm_c=[17.5, None, None, None],
+        handover_step_c=[-4.2, 3.5, 1.0, None],
+        gravel_practice=["bare", "gravel", "gravel", "gravel"],
+        conditioning_days=[3, 20, 20, 20],
+    )
+    table = circumstances(frame, pd.Series([True, True, True, False]))
+    assert table["circumstances"].tolist() == [
+        "consistent with 17.5 °C reached in an incident; total ammonia of 3 mg/L as N, above the limit"
+        " (latest 0.5); a tank 4.2 °C colder than the box; gravel practice: bare; 3 days between filling and"
+        " delivery",
+        "consistent with a tank 3.5 °C warmer than the box",
+        NOTHING_ON_RECORD,
+        "",
+    ]
+    assert table["evidence"].tolist() == ["incident_warm ammonia handover gravel conditioning", "handover", "", ""]
+
+
+def test_circumstances_name_columns_of_the_records() -> None:
+    """Every column that words name is one that the circumstance is found in or that stands beside it."""
+    for circumstance in CIRCUMSTANCES:
+        assert circumstance.column in circumstance.fields or not circumstance.fields, circumstance.code
 
 
 def test_no_cause_is_ever_claimed() -> None:
@@ -99,5 +127,5 @@ def test_no_cause_is_ever_claimed() -> None:
 
 def test_a_yes_or_no_column_that_nobody_filled_in_is_no_circumstance() -> None:
     frame = pd.DataFrame({"season": [2024, 2024], "outcome": "hatch", "light_cover": [np.nan, np.nan]})
-    said = circumstances(frame, pd.Series([True, True]))
+    said = circumstances(frame, pd.Series([True, True]))["circumstances"]
     assert (said == NOTHING_ON_RECORD).all()

@@ -98,13 +98,7 @@ def _parameters(query: Query, settings: Settings) -> dict[str, Any]:
     """The settings a query names with ``$``: the tables of settings do, and the pass over all readings."""
     acknowledged = settings.acknowledged
     known: dict[str, Any] = {
-        "season_start_month": settings.season_start_month,
-        "season_start_day": settings.season_start_day,
-        "warm_limit_c": settings.warm_limit_c,
-        "cold_limit_c": settings.cold_limit_c,
-        "interpolate_up_to_days": settings.interpolate_up_to_days,
-        "exposure_max_missing_pct": settings.exposure_max_missing_pct,
-        "validation_max_missing_pct": settings.validation_max_missing_pct,
+        **{name: value for name, value in vars(settings).items() if name != "acknowledged"},
         "rules": [entry.rule for entry in acknowledged],
         "tank_ids": [entry.tank_id for entry in acknowledged],
         "reasons": [entry.reason for entry in acknowledged],

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from string import Formatter
+from typing import Any
 
 import pandas as pd
 
-#: A circumstance shared by this share of the season's tanks or more does not mark a tank out.
+#: A circumstance shared by this share of the season's tanks or more is said to be as common as it is.
 COMMON_SHARE = 0.5
 
 NOTHING_ON_RECORD = "nothing unusual on record"
@@ -15,11 +17,18 @@ NOTHING_ON_RECORD = "nothing unusual on record"
 
 @dataclass(frozen=True)
 class Circumstance:
-    """column: where it is recorded; holds: which values count; words: how it is said, {} is the value."""
+    """code: what stands in setups.csv; column: where it is recorded; holds: which values count; words: how it is
+    said, with columns in braces."""
 
+    code: str
     column: str
     holds: Callable[[pd.Series], pd.Series]
     words: str
+
+    @property
+    def fields(self) -> tuple[str, ...]:
+        """The columns that its words name."""
+        return tuple(name for _, name, _, _ in Formatter().parse(self.words) if name)
 
 
 def _at_least(limit: float) -> Callable[[pd.Series], pd.Series]:
@@ -39,45 +48,112 @@ def _is(flag: bool) -> Callable[[pd.Series], pd.Series]:
     return lambda values: values.astype("boolean").eq(flag).fillna(False).astype(bool)
 
 
+def _is_there(values: pd.Series) -> pd.Series:
+    return values.notna()
+
+
+_MEAN = "mean water temperature of {mean_water_temp_c:.1f} °C"
+
 #: Limits follow the published ones where there are any: 13 °C is the 7-day mean of daily maxima for incubation,
-#: the rest are the handbook's and common practice, meant to point at records, not to judge.
+#: those of water tests and incidents are the settings'; the rest are the handbook's and common practice, meant to
+#: point at records, not to judge.
 CIRCUMSTANCES = (
-    Circumstance("hours_above_warm", _at_least(6.0), "{:.0f} h above the warm limit"),
-    Circumstance("max_7day_mean_of_daily_max_c", _at_least(13.0), "7-day mean of daily maxima of {:.1f} °C"),
-    Circumstance("mean_water_temp_c", _at_least(11.0), "mean water temperature of {:.1f} °C"),
-    Circumstance("mean_water_temp_c", _at_most(4.0), "mean water temperature of {:.1f} °C"),
-    Circumstance("largest_rise_24h_c", _at_least(3.0), "a rise of {:.1f} °C within 24 h"),
-    Circumstance("hours_interrupted", _at_least(1.0), "{:.0f} h of interrupted cooling or water movement"),
-    Circumstance("dead_on_arrival_pct", _at_least(5.0), "{:.0f} % dead on arrival"),
-    Circumstance("transit_hours", _at_least(6.0), "{:.0f} h in transit"),
-    Circumstance("unaccounted_pct", _at_least(10.0), "{:.0f} % of the eggs unaccounted for"),
-    Circumstance("losses_look_cumulative", _is(True), "dead counts that look like running totals"),
-    Circumstance("late_picks", _at_least(5.0), "{:.0f} dead eggs picked late"),
-    Circumstance("end_reason", _one_of("equipment_failure"), "equipment failure given as reason for ending"),
-    Circumstance("room_type", _one_of("hallway", "foyer"), "a {} as room"),
-    Circumstance("gravel_practice", _one_of("layered_stones", "bare"), "{} as gravel practice"),
-    Circumstance("light_cover", _is(False), "no light cover"),
-    Circumstance("insulated", _is(False), "no insulation"),
-    Circumstance("weekend_access", _is(False), "nobody looking on weekends"),
-    Circumstance("differential_c", _at_least(2.5), "a thermostat differential of {:.1f} °C"),
-    Circumstance("conditioning_days", _at_most(5.0), "{:.0f} days between filling and delivery"),
-    Circumstance("media_carried_over_pct", _at_most(0.0), "no filter media carried over"),
-    Circumstance("chiller_age_years", _at_least(10.0), "a chiller {:.0f} years old"),
+    Circumstance("warm", "hours_above_warm", _at_least(6.0), "{hours_above_warm:.0f} h above the warm limit"),
+    Circumstance(
+        "warm_week",
+        "max_7day_mean_of_daily_max_c",
+        _at_least(13.0),
+        "7-day mean of daily maxima of {max_7day_mean_of_daily_max_c:.1f} °C",
+    ),
+    Circumstance("warm_water", "mean_water_temp_c", _at_least(11.0), _MEAN),
+    Circumstance("cold_water", "mean_water_temp_c", _at_most(4.0), _MEAN),
+    Circumstance(
+        "sudden_rise", "largest_rise_24h_c", _at_least(3.0), "a rise of {largest_rise_24h_c:.1f} °C within 24 h"
+    ),
+    Circumstance(
+        "interrupted",
+        "hours_interrupted",
+        _at_least(1.0),
+        "{hours_interrupted:.0f} h of interrupted cooling or water movement",
+    ),
+    Circumstance("incident_warm", "incident_warm_c", _is_there, "{incident_warm_c:.1f} °C reached in an incident"),
+    Circumstance("incident_cold", "incident_cold_c", _is_there, "{incident_cold_c:.1f} °C reached in an incident"),
+    Circumstance(
+        "ammonia",
+        "ammonia_beyond_mg_l",
+        _is_there,
+        "total ammonia of {ammonia_beyond_mg_l:.2g} mg/L as N, above the limit (latest {ammonia_latest_mg_l:.2g})",
+    ),
+    Circumstance(
+        "nitrite",
+        "nitrite_beyond_mg_l",
+        _is_there,
+        "nitrite of {nitrite_beyond_mg_l:.2g} mg/L as N, above the limit (latest {nitrite_latest_mg_l:.2g})",
+    ),
+    Circumstance(
+        "chlorine", "chlorine_beyond_mg_l", _is_there, "total chlorine of {chlorine_beyond_mg_l:.2g} mg/L"
+    ),
+    Circumstance("ph", "ph_below", _is_there, "pH of {ph_below:.1f}, below the limit"),
+    Circumstance("ph", "ph_above", _is_there, "pH of {ph_above:.1f}, above the limit"),
+    Circumstance("arrival", "dead_on_arrival_pct", _at_least(5.0), "{dead_on_arrival_pct:.0f} % dead on arrival"),
+    Circumstance("transit", "transit_hours", _at_least(6.0), "{transit_hours:.0f} h in transit"),
+    Circumstance(
+        "handover", "handover_step_c", _at_least(3.0), "a tank {handover_step_c:.1f} °C warmer than the box"
+    ),
+    Circumstance(
+        "handover", "handover_drop_c", _at_least(3.0), "a tank {handover_drop_c:.1f} °C colder than the box"
+    ),
+    Circumstance(
+        "unaccounted", "unaccounted_pct", _at_least(10.0), "{unaccounted_pct:.0f} % of the eggs unaccounted for"
+    ),
+    Circumstance("counts", "losses_look_cumulative", _is(True), "dead counts that look like running totals"),
+    Circumstance("late_picks", "late_picks", _at_least(5.0), "{late_picks:.0f} dead eggs picked late"),
+    Circumstance(
+        "equipment", "end_reason", _one_of("equipment_failure"), "equipment failure given as reason for ending"
+    ),
+    Circumstance("room", "room_type", _one_of("hallway", "foyer"), "a {room_type} as room"),
+    Circumstance(
+        "gravel", "gravel_practice", _one_of("layered_stones", "bare"), "gravel practice: {gravel_practice}"
+    ),
+    Circumstance("cover", "light_cover", _is(False), "no light cover"),
+    Circumstance("insulation", "insulated", _is(False), "no insulation"),
+    Circumstance("weekends", "weekend_access", _is(False), "nobody looking on weekends"),
+    Circumstance(
+        "differential",
+        "differential_c",
+        _at_least(2.5),
+        "a thermostat differential of {differential_c:.1f} °C",
+    ),
+    Circumstance(
+        "conditioning",
+        "conditioning_days",
+        _at_most(5.0),
+        "{conditioning_days:.0f} days between filling and delivery",
+    ),
+    Circumstance("media", "media_carried_over_pct", _at_most(0.0), "no filter media carried over"),
+    Circumstance(
+        "chiller_age", "chiller_age_years", _at_least(10.0), "a chiller {chiller_age_years:.0f} years old"
+    ),
 )
 
 
-def circumstances(rows: pd.DataFrame, flagged: pd.Series) -> pd.Series:
-    """One sentence fragment per row, empty where `flagged` is False.
+def circumstances(rows: pd.DataFrame, wanted: pd.Series) -> pd.DataFrame:
+    """What is on record beside each row: `circumstances`, one sentence fragment, and `evidence`, the codes of
+    CIRCUMSTANCES joined by blanks; both empty where `wanted` is False.
 
-    A circumstance is named only when fewer than half of the season's tanks with that record share it.
+    A circumstance that half the season's tanks or more share is named all the same, with how many share it.
     """
-    found: dict[object, list[str]] = {index: [] for index in rows.index[flagged]}
+    found: dict[object, list[tuple[str, str]]] = {index: [] for index in rows.index[wanted]}
     table = _with_shares(rows)
     for circumstance in CIRCUMSTANCES:
-        if circumstance.column in table:
+        if found and circumstance.column in table:
             _collect(table, circumstance, found)
-    said = {index: _sentence(names) for index, names in found.items()}
-    return pd.Series([said.get(index, "") for index in rows.index], index=rows.index, dtype=object)
+    told = {index: _sentence([words for _, words in names]) for index, names in found.items()}
+    codes = {index: " ".join(dict.fromkeys(code for code, _ in names)) for index, names in found.items()}
+    return pd.DataFrame(
+        {"circumstances": pd.Series(told, dtype=object), "evidence": pd.Series(codes, dtype=object)},
+        index=rows.index,
+    ).fillna("")
 
 
 def _with_shares(rows: pd.DataFrame) -> pd.DataFrame:
@@ -88,24 +164,35 @@ def _with_shares(rows: pd.DataFrame) -> pd.DataFrame:
         table["dead_on_arrival_pct"] = 100.0 * dead / (dead + rows["eggs"])
     if "unaccounted" in rows:
         table["unaccounted_pct"] = 100.0 * pd.to_numeric(rows["unaccounted"], errors="coerce") / rows["eggs"]
+    if "handover_step_c" in rows:
+        table["handover_drop_c"] = -pd.to_numeric(rows["handover_step_c"], errors="coerce")
     return table
 
 
-def _collect(table: pd.DataFrame, circumstance: Circumstance, found: dict[object, list[str]]) -> None:
+def _collect(table: pd.DataFrame, circumstance: Circumstance, found: dict[object, list[tuple[str, str]]]) -> None:
     values = table[circumstance.column]
     known = values.notna() & (values.astype(object) != "")
     holds = circumstance.holds(values).fillna(False).astype(bool) & known
-    tanks = known.astype(float).groupby(table["season"]).sum().clip(lower=1.0)
-    share = holds.astype(float).groupby(table["season"]).sum() / tanks
-    uncommon = table["season"].map(share) < COMMON_SHARE
-    for index in table.index[holds & uncommon]:
-        if index in found:
-            value = values.at[index]
-            found[index].append(circumstance.words.format(value if ":" in circumstance.words else _plain(value)))
+    flagged = [index for index in table.index[holds] if index in found]
+    if not flagged:
+        return
+    season, outcome = table["season"], table["outcome"]
+    with_it = holds.astype(int).groupby([season, outcome]).transform("sum")
+    # A column that holds only what lies beyond a limit says nothing of how many tanks were tested.
+    asked = known | (circumstance.holds is _is_there)
+    with_record = asked.astype(int).groupby([season, outcome]).transform("sum")
+    for index in flagged:
+        words = circumstance.words.format_map(
+            {name: _plain(table.at[index, name]) for name in circumstance.fields}
+        )
+        if with_it[index] >= COMMON_SHARE * with_record[index]:
+            words += f" (as {with_it[index]} of {with_record[index]} tanks)"
+        found[index].append((circumstance.code, words))
 
 
-def _plain(value: object) -> str:
-    return str(value).replace("_", " ")
+def _plain(value: Any) -> Any:
+    """A code in words; a number stays one."""
+    return value.replace("_", " ") if isinstance(value, str) else value
 
 
 def _sentence(names: list[str]) -> str:

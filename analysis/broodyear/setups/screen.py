@@ -49,6 +49,7 @@ SETUP_COLUMNS = [
     "watch_reason",
     "place_verdict",
     "unjudged",
+    "evidence",
     "note",
 ]
 
@@ -101,7 +102,9 @@ def screen_setups(frame: pd.DataFrame) -> SetupScreen:
     rows = _with_verdicts(rows)
     flagged = rows["verdict"].isin(["below_expected", "watch"])
     rows["losing_stage"] = losing_stage(rows).where(flagged, "")
-    rows["circumstances"] = circumstances(rows, flagged)
+    rows[["circumstances", "evidence"]] = circumstances(
+        rows, flagged | (rows["place_verdict"] == "below_expected")
+    )
     return SetupScreen(
         rows=_ordered(rows),
         spreads=_spreads(tanks, judged),

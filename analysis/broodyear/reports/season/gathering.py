@@ -31,6 +31,7 @@ def gather(store: Store, season: int) -> SeasonResults:
     if tanks.empty:
         raise NothingToAnalyse(_no_such_season(season, every))
     outcomes = store.result("tank_outcomes")
+    outcomes = outcomes.merge(store.result("tank_evidence"), on=["season", "tank_id"], how="left")
     known = plain_flags(outcomes[outcomes["season"] <= season])
     with Beside(known) as beside, threadpool_limits(limits=1, user_api="blas"):
         screen = _attempt(lambda: _screen(known))

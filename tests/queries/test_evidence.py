@@ -1,0 +1,79 @@
+"""Water tests against the limits of the settings, and what else is on record of a tank. Worked out by hand."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import pytest
+from tests.queries.small_programme import Programme
+
+from broodyear.settings import Settings
+
+
+@pytest.fixture
+def tested(programme: Programme) -> Programme:
+    """Tank A: ammonia 0.5, 3.0, 1.0; nitrite below the kit's limit of 0.6; pH 6.2 and 7.1."""
+    tests = [
+        ("2024-11-20", "total_ammonia_n", 0.5, "mg_l", False),
+        ("2024-12-10", "total_ammonia_n", 3.0, "mg_l", False),
+        ("2025-01-15", "total_ammonia_n", 1.0, "mg_l", False),
+        ("2024-12-01", "nitrite_n", 0.6, "mg_l", True),
+        ("2024-12-01", "ph", 6.2, "ph", False),
+        ("2025-01-02", "ph", 7.1, "ph", False),
+        ("2024-12-01", "hardness_caco3", 900.0, "mg_l", False),
+    ]
+    programme.add(
+        "water_tests",
+        *(
+            {"tank_id": "A", "tested_on": day, "analyte": analyte, "value": value, "unit": unit,
+             "below_detection": below}
+            for day, analyte, value, unit, below in tests
+        ),
+    )  # fmt: skip
+    programme.add(
+        "incidents",
+        {"tank_id": "A", "started_at": "2024-12-20 10:00", "kind": "chiller_stopped", "extreme_temp_c": 17.5},
+        {"tank_id": "A", "started_at": "2025-01-20", "kind": "power_cut", "extreme_temp_c": 9.0},
+    )
+    programme.derive()
+    return programme
+
+
+def test_highest_lowest_and_latest_against_the_limits(tested: Programme) -> None:
+    columns = "analyte, tests, highest, highest_on, lowest, latest, low, high, is_beyond, latest_is_beyond"
+    assert tested.rows("water_extremes", columns, "tank_id = 'A'") == [
+        ("hardness_caco3", 1, 900.0, dt.date(2024, 12, 1), 900.0, 900.0, None, None, False, False),
+        ("nitrite_n", 1, 0.6, dt.date(2024, 12, 1), 0.6, 0.6, None, 0.5, False, False),
+        ("ph", 2, 7.1, dt.date(2025, 1, 2), 6.2, 7.1, 6.5, 9.0, True, False),
+        ("total_ammonia_n", 3, 3.0, dt.date(2024, 12, 10), 0.5, 1.0, None, 1.9, True, False),
+    ]
+
+
+def test_evidence_holds_what_lies_beyond_a_limit_and_nothing_else(tested: Programme) -> None:
+    columns = (
+        "ammonia_beyond_mg_l, ammonia_latest_mg_l, nitrite_beyond_mg_l, nitrite_latest_mg_l, chlorine_beyond_mg_l,"
+        " ph_below, ph_above, incident_warm_c, incident_cold_c"
+    )
+    assert tested.rows("tank_evidence", columns, "tank_id = 'A' AND season = 2024") == [
+        (3.0, 1.0, None, 0.6, None, 6.2, None, 17.5, None)
+    ]
+
+
+def test_a_tank_without_records_has_a_row_of_blanks(tested: Programme) -> None:
+    assert tested.rows("tank_evidence", "ammonia_beyond_mg_l, handover_step_c", "tank_id = 'B'") == [(None, None)]
+
+
+def test_the_largest_step_at_the_hand_over_counts_either_way(programme: Programme) -> None:
+    for day, box, tank in (("2024-11-08", 8.0, 10.0), ("2024-11-09", 9.0, 4.5), ("2024-11-10", None, 20.0)):
+        programme.add(
+            "deliveries",
+            {"tank_id": "B", "batch_id": "B1", "delivered_on": day, "stage_at_delivery": "eyed", "eggs_live": 50,
+             "box_temp_c": box, "tank_temp_c": tank},
+        )  # fmt: skip
+    programme.derive()
+    assert programme.rows("tank_evidence", "handover_step_c", "tank_id = 'B'") == [(-4.5,)]
+
+
+def test_limits_are_the_programmes(tested: Programme) -> None:
+    tested.derive(Settings(total_ammonia_limit_mg_l=5.0, ph_low_limit=6.0))
+    assert tested.rows("water_extremes", "analyte", "is_beyond") == []
