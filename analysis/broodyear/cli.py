@@ -53,6 +53,7 @@ def parser() -> argparse.ArgumentParser:
         _add_report,
         _add_forecast,
         _add_plan,
+        _add_trial,
         _add_export,
         _add_sql,
         _add_completion,
@@ -276,6 +277,21 @@ def _add_plan(commands_of: _Commands) -> None:
     plan.add_argument("--out", type=Path, metavar="FILE", help="a CSV file (default: printed)")
 
 
+def _add_trial(commands_of: _Commands) -> None:
+    trial = _command(
+        commands_of,
+        "trial",
+        commands.trial,
+        "assign a practice at random for the season to come, and say what the comparison could find",
+        "broodyear trial --factor gravel_practice --levels gravel,bare --season 2025 --out trial.csv",
+    )
+    trial.add_argument("--factor", required=True, metavar="F", help="a practice column of the setups table")
+    trial.add_argument("--levels", type=_listed, required=True, metavar="A,B", help="what to compare")
+    trial.add_argument("--season", type=_whole, metavar="Y", help="default: the season after the last")
+    trial.add_argument("--seed", type=_whole, default=1, metavar="N", help="seed of the assignment (default 1)")
+    trial.add_argument("--out", type=Path, metavar="FILE", help="a CSV file (default: printed)")
+
+
 def _add_export(commands_of: _Commands) -> None:
     export = _command(
         commands_of,
@@ -330,6 +346,10 @@ def _whole(text: str) -> int:
     if not text.isascii() or not text.isdigit():
         raise argparse.ArgumentTypeError(f"{text!r} is not a whole number")
     return int(text)
+
+
+def _listed(text: str) -> tuple[str, ...]:
+    return tuple(word.strip() for word in text.split(","))
 
 
 def _date(text: str) -> dt.date:

@@ -300,6 +300,33 @@ def plan(
     return EXIT_DONE
 
 
+def trial(
+    *,
+    factor: str,
+    levels: tuple[str, ...],
+    season: int | None,
+    seed: int,
+    out: Path | None,
+    store: Path,
+    settings: Path | None,
+    quiet: bool = False,
+) -> int:
+    """Assign a practice at random for the season to come, and say what the comparison could find."""
+    from broodyear.store import open_store
+    from broodyear.trials import TRIAL_CAUTIONS, checked_levels, plan_trial
+
+    checked_levels(factor, levels)
+    if out is not None:
+        require_file(out, "trial")
+    with waiting("assigning", quiet), open_store(store, settings=read_settings(settings)) as opened:
+        seasons, outcomes = opened.result("tank_seasons"), opened.result("tank_outcomes")
+        planned = plan_trial(seasons, outcomes, factor, levels, season=season, seed=seed)
+    _write_csv(planned.assignment.rows, out, "trial")
+    for sentence in (*planned.sentences(), *TRIAL_CAUTIONS):
+        say(sentence, quiet=quiet)
+    return EXIT_DONE
+
+
 def export(*, out: Path, format: str, store: Path, settings: Path | None, quiet: bool = False) -> int:
     """Write every table and derived table, with the data dictionary."""
     from broodyear.store import export_store

@@ -48,7 +48,7 @@ def test_every_command_takes_a_store_and_is_the_function_of_its_name(name: str) 
 
 
 def test_the_contracts_commands_all_exist() -> None:
-    wanted = {"demo", "template", "check", "load", "uploads", "withdraw", "forecast", "export"}
+    wanted = {"demo", "template", "check", "load", "uploads", "withdraw", "forecast", "export", "trial"}
     assert wanted | {"report season", "report regions", "report development"} <= set(COMMANDS)
 
 

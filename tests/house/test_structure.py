@@ -31,7 +31,7 @@ LAYERS = (
     {"console"},
     {"reports"},
     {"figures"},
-    {"setups", "regions"},
+    {"setups", "regions", "trials"},
     {"survival", "development"},
     {"synthetic"},
     {"derived", "intake", "store"},

@@ -1,0 +1,34 @@
+"""Comparisons by random assignment: planned with their power, drawn within blocks, and analysed as assigned.
+
+Others call ``plan_trial`` (who gets what, and what it could find), ``analyse_trials`` (what came of it) and
+``trial_claims`` (that, as claims). ``randomisation`` and ``power`` hold the arithmetic. TRIAL_CAUTIONS go with
+every plan.
+"""
+
+from __future__ import annotations
+
+from broodyear.trials.analysis import COMPARISON_COLUMNS, TrialComparison, analyse_trials, comparison_table
+from broodyear.trials.assignment import TRIAL_COLUMNS, Assignment, assign, candidates, checked_levels
+from broodyear.trials.planning import TRIAL_CAUTIONS, TrialPlan, plan_trial
+from broodyear.trials.power import Power, Spreads, power_of, spreads_of
+from broodyear.trials.trial_claims import trial_claims
+
+__all__ = [
+    "COMPARISON_COLUMNS",
+    "TRIAL_CAUTIONS",
+    "TRIAL_COLUMNS",
+    "Assignment",
+    "Power",
+    "Spreads",
+    "TrialComparison",
+    "TrialPlan",
+    "analyse_trials",
+    "assign",
+    "candidates",
+    "checked_levels",
+    "comparison_table",
+    "plan_trial",
+    "power_of",
+    "spreads_of",
+    "trial_claims",
+]

@@ -1,0 +1,161 @@
+"""What came of trials: every tank as it was assigned, whatever was done in it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from broodyear.claims import CLAIMED_AT, REASONS, Reason, excludes_zero
+from broodyear.errors import BroodyearError
+from broodyear.survival import fit_survival, holm
+from broodyear.trials.randomisation import difference, randomised
+
+#: Fewest tanks of a level for an answer (common practice, no source).
+FEWEST_PER_LEVEL = 5
+#: Seed of the permutations: the same records give the same interval.
+SEED = 20_250_801
+OUTCOMES = ("hatch", "hatch_to_release", "delivered_to_release")
+
+COMPARISON_COLUMNS = (
+    "factor", "outcome", "level", "reference", "seasons", "tanks", "reference_tanks", "silent", "blocks",
+    "followed_pct", "difference_points", "difference_low", "difference_high", "p_value", "p_family", "comparisons",
+    "bound_low_points", "bound_high_points", "mixed_points", "mixed_low", "mixed_high", "decision", "reason",
+    "note",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class TrialComparison:
+    """One level against the reference for one outcome, as assigned; differences in percentage points.
+
+    tanks, reference_tanks: with a usable count, in blocks where both levels are; silent: assigned to either level
+    but without a count; followed_pct: share of both that did as assigned, of those of which it is known;
+    bound_low_points, bound_high_points: the difference had every silent tank of this level lost all and every one
+    of the reference kept all, and the reverse; mixed_*: the mixed model beside it, blocks as random intercepts.
+    """
+
+    factor: str
+    outcome: str
+    level: str
+    reference: str
+    seasons: str
+    tanks: int
+    reference_tanks: int
+    silent: int
+    blocks: int
+    followed_pct: float
+    difference_points: float
+    difference_low: float
+    difference_high: float
+    p_value: float
+    bound_low_points: float
+    bound_high_points: float
+    mixed_points: float
+    mixed_low: float
+    mixed_high: float
+    reason: Reason
+    p_family: float = math.nan
+    comparisons: int = 1
+    note: str = ""
+
+
+def analyse_trials(rows: pd.DataFrame, season: int | None = None) -> tuple[TrialComparison, ...]:
+    """Every comparison of every trial up to ``season`` (default: all), factor by factor and outcome by outcome.
+
+    rows: the derived table trial_outcomes. Blocks of different seasons are different blocks. The reference is the
+    first level in alphabetical order, "bare", "false" or "none" before all others. p_family: Holm over the levels
+    compared for one outcome.
+    """
+    known = rows if season is None else rows[rows["season"] <= season]
+    found: list[TrialComparison] = []
+    for factor, of_factor in known.groupby("factor", sort=True):
+        reference, *others = sorted(of_factor["level"].unique(), key=_reference_first)
+        for outcome in OUTCOMES:
+            of_outcome = of_factor[of_factor["outcome"] == outcome]
+            if of_outcome["usable"].any():
+                found += _family(str(factor), outcome, of_outcome, reference, others)
+    return tuple(found)
+
+
+def comparison_table(comparisons: tuple[TrialComparison, ...]) -> pd.DataFrame:
+    """The comparisons as rows, columns COMPARISON_COLUMNS."""
+    rows = [
+        {**asdict(one), "reason": str(one.reason), "decision": str(REASONS[one.reason].decision)}
+        for one in comparisons
+    ]
+    return pd.DataFrame(rows, columns=list(COMPARISON_COLUMNS))
+
+
+def _reference_first(level: str) -> tuple[bool, str]:
+    return level not in {"bare", "false", "none"}, level
+
+
+def _family(
+    factor: str, outcome: str, rows: pd.DataFrame, reference: str, others: list[str]
+) -> list[TrialComparison]:
+    compared = [_compare(factor, outcome, rows, level, reference) for level in others]
+    adjusted = holm([one.p_value for one in compared])
+    return [
+        replace(one, p_family=float(p), comparisons=len(compared), reason=_reason(one, float(p)))
+        for one, p in zip(compared, adjusted, strict=True)
+    ]
+
+
+def _reason(one: TrialComparison, p_family: float) -> Reason:
+    if min(one.tanks, one.reference_tanks) < FEWEST_PER_LEVEL or not math.isfinite(one.difference_low):
+        return Reason.TOO_FEW_TANKS
+    clear = p_family <= CLAIMED_AT and excludes_zero(one.difference_low, one.difference_high)
+    return Reason.ASSIGNED if clear else Reason.NOT_CLEAR
+
+
+def _compare(factor: str, outcome: str, rows: pd.DataFrame, level: str, reference: str) -> TrialComparison:
+    pair = rows[rows["level"].isin([level, reference])]
+    block = pd.factorize(pair["season"].astype(str) + " " + pair["block"].astype(str))[0]
+    treated = (pair["level"] == level).to_numpy(dtype=bool)
+    usable = pair["usable"].to_numpy(dtype=bool)
+    survivors, eggs = (pair[name].to_numpy(dtype=float, na_value=np.nan) for name in ("survivors", "eggs"))
+    pct = np.where(usable, 100.0 * survivors / np.where(usable, eggs, 1.0), np.nan)
+    answer = randomised(pct[usable], treated[usable], block[usable], seed=SEED)
+    low, high = (_bound(pct, treated, block, worst) for worst in (True, False))
+    mixed, note = _mixed(pair[usable].assign(block=block[usable]), level, reference)
+    followed = pair["followed"].dropna().astype(bool)
+    return TrialComparison(
+        factor=factor, outcome=outcome, level=level, reference=reference,
+        seasons=", ".join(map(str, sorted(pair["season"].unique()))),
+        tanks=answer.tanks[1], reference_tanks=answer.tanks[0],
+        silent=int((~usable).sum()), blocks=answer.blocks,
+        followed_pct=100.0 * float(followed.mean()) if len(followed) else math.nan,
+        difference_points=answer.difference, difference_low=answer.low, difference_high=answer.high,
+        p_value=answer.p_value, bound_low_points=low, bound_high_points=high,
+        mixed_points=mixed[0], mixed_low=mixed[1], mixed_high=mixed[2], reason=Reason.NOT_CLEAR, note=note,
+    )  # fmt: skip
+
+
+def _bound(pct: np.ndarray, treated: np.ndarray, block: np.ndarray, worst: bool) -> float:
+    """The difference with silent tanks filled in: all lost at the level and none at the reference, or reversed."""
+    filled = np.where(np.isnan(pct), np.where(treated == worst, 0.0, 100.0), pct)
+    return difference(filled, treated, block)
+
+
+def _mixed(rows: pd.DataFrame, level: str, reference: str) -> tuple[tuple[float, float, float], str]:
+    """Difference and interval of the mixed model in points, and a note: why there is none, or what to know."""
+    frame = pd.DataFrame(
+        {
+            "level": pd.Categorical(rows["level"], [reference, level]),
+            "block": rows["block"].astype(str),
+            "tank": rows["season"].astype(str) + " " + rows["tank_id"].astype(str),
+            "survivors": rows["survivors"].astype(float),
+            "eggs": rows["eggs"].astype(float),
+        }
+    )
+    try:
+        fit = fit_survival(
+            frame, "level", survived="survivors", trials="eggs", groups=("block", "tank"), small_sample=True
+        )
+        found = fit.contrast("level", reference).iloc[0]
+    except BroodyearError as error:
+        return (math.nan, math.nan, math.nan), f"no mixed model beside it: {error}"
+    return tuple(float(found[f"difference_{name}"]) for name in ("points", "low", "high")), ""  # type: ignore[return-value]

@@ -1,0 +1,199 @@
+"""What a trial could find, simulated from the spreads that this programme's own records show."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy.special import expit
+from scipy.stats import norm
+
+from broodyear.errors import NothingToAnalyse
+from broodyear.survival import fit_survival
+from broodyear.trials.randomisation import FloatArray, IntArray, Permuted, informative, p_value, permuted
+
+BoolArray = npt.NDArray[np.bool_]
+
+#: The outcome that a trial is planned for.
+PLANNED_OUTCOME = "delivered_to_release"
+#: Power aimed at, and the test's level (common practice, no source).
+AIMED_POWER, TEST_LEVEL = 0.80, 0.05
+#: Simulated trials per number of seasons, and permutations in each: power at 80 % is then known to 2 points.
+SIMULATED, PERMUTATIONS = 400, 199
+#: Times that the difference is corrected for lying on the log-odds.
+CORRECTIONS = 2
+#: Differences looked at, in points.
+DIFFERENCES = np.arange(0.5, 60.5, 0.5)
+#: Fewest past tanks, at fewest sites, that spreads are taken from.
+FEWEST_TANKS, FEWEST_SITES = 20, 5
+
+
+@dataclass(frozen=True)
+class Spreads:
+    """How tanks of this programme vary: survival of a typical tank as log-odds, standard deviations between sites,
+    batches and tanks on that scale, live eggs of past tanks, share of tanks that did not report (0–1)."""
+
+    log_odds: float
+    site_sd: float
+    batch_sd: float
+    tank_sd: float
+    eggs: IntArray
+    silent_share: float
+
+
+@dataclass(frozen=True)
+class Power:
+    """smallest_points: season count -> smallest difference found with 80 % power, in points, nan when none up to
+    60 is; tanks_for: tanks that a difference of ``wanted_points`` would need in one season, nan likewise."""
+
+    smallest_points: dict[int, float]
+    wanted_points: float
+    tanks_for: float
+
+
+def spreads_of(outcomes: pd.DataFrame) -> Spreads:
+    """Spreads from the tank-seasons on record, by the mixed model with no covariate.
+
+    outcomes: the derived table tank_outcomes. Raises NothingToAnalyse where too few are usable.
+    """
+    rows = outcomes[outcomes["outcome"] == PLANNED_OUTCOME]
+    usable = rows[rows["usable"]]
+    if len(usable) < FEWEST_TANKS or usable["site_id"].nunique() < FEWEST_SITES:
+        raise NothingToAnalyse(
+            f"what it could find cannot be worked out: {len(usable)} tanks at {usable['site_id'].nunique()} sites "
+            f"have a usable count so far; {FEWEST_TANKS} at {FEWEST_SITES} are needed"
+        )
+    usable = usable.assign(tank=usable["season"].astype(str) + " " + usable["tank_id"].astype(str))
+    fit = fit_survival(usable, "1", survived="survivors", trials="eggs", groups=("site_id", "batch_id", "tank"))
+    site_sd, batch_sd, tank_sd = (float(fit.group_sd[name]) for name in ("site_id", "batch_id", "tank"))
+    return Spreads(
+        log_odds=float(fit.coefficients[0]),
+        site_sd=site_sd,
+        batch_sd=batch_sd,
+        tank_sd=tank_sd,
+        eggs=usable["eggs"].to_numpy(dtype=np.int64),
+        silent_share=float(1.0 - len(usable) / len(rows)),
+    )
+
+
+def log_odds_drawn(spreads: Spreads, sites: IntArray, batches: IntArray, rng: np.random.Generator) -> FloatArray:
+    """Log-odds of survival of each tank of one simulated trial; sites, batches: whole numbers from 0."""
+    drawn: FloatArray = (
+        spreads.log_odds
+        + rng.normal(0.0, spreads.site_sd, sites.max() + 1)[sites]
+        + rng.normal(0.0, spreads.batch_sd, batches.max() + 1)[batches]
+        + rng.normal(0.0, spreads.tank_sd, len(sites))
+    )
+    return drawn
+
+
+def survival_drawn(spreads: Spreads, log_odds: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """Survival in percent as it would be counted, nan for tanks that fall silent."""
+    eggs = rng.choice(spreads.eggs, len(log_odds))
+    pct: FloatArray = 100.0 * rng.binomial(eggs, expit(log_odds)) / eggs
+    pct[rng.random(len(log_odds)) < spreads.silent_share] = np.nan
+    return pct
+
+
+def power_of(
+    rows: pd.DataFrame, spreads: Spreads, *, seed: int, seasons: tuple[int, ...] = (1, 2, 3), wanted: float = 5.0
+) -> Power:
+    """Power of the assignment ``rows`` (TRIAL_COLUMNS), repeated with new batches for as many seasons.
+
+    The first level is compared with the second. The difference is one that costs survival, on the log-odds, where
+    spread grows with it; a gain of as many points is found a little sooner. seed: of the simulation.
+    """
+    first, second = list(dict.fromkeys(rows["level"]))[:2]
+    pair = rows[rows["level"].isin([first, second])]
+    rng = np.random.default_rng(seed)
+    smallest = {count: _smallest(_Repeated.of(pair, second, count), spreads, rng) for count in seasons}
+    most = max(seasons)  # of the differences known, the one nearest to a small one
+    tanks = len(pair) * most * (smallest[most] / wanted) ** 2
+    return Power(smallest, wanted, float(np.ceil(tanks)))
+
+
+@dataclass(frozen=True)
+class _Repeated:
+    """A comparison of two levels over some seasons, one entry per tank and season: the second level or not, and
+    numbers of site (the same in each season), batch and block (new in each)."""
+
+    treated: BoolArray
+    site: IntArray
+    batch: IntArray
+    block: IntArray
+
+    @classmethod
+    def of(cls, pair: pd.DataFrame, second: str, seasons: int) -> _Repeated:
+        return cls(
+            np.tile((pair["level"] == second).to_numpy(dtype=bool), seasons),
+            np.tile(pd.factorize(pair["site_id"])[0], seasons),
+            _anew(pair["batch_id"], seasons),
+            _anew(pair["block"], seasons),
+        )
+
+    def simulated(self, spreads: Spreads, rng: np.random.Generator, shift: float = 0.0) -> Iterator[Permuted]:
+        """SIMULATED trials in which the second level shifts the log-odds, less those that tell nothing."""
+        for _ in range(SIMULATED):
+            log_odds = log_odds_drawn(spreads, self.site, self.batch, rng) + shift * self.treated
+            pct = survival_drawn(spreads, log_odds, rng)
+            told = np.flatnonzero(~np.isnan(pct))
+            told = told[informative(self.treated[told], self.block[told])] if len(told) else told
+            if len(told):
+                yield permuted(pct[told], self.treated[told], self.block[told], rng, PERMUTATIONS)
+
+
+def _anew(names: pd.Series, seasons: int) -> IntArray:
+    """Numbers of the names, other ones in each season; a name that is not known yet counts as one of its own."""
+    alone = "\0" + names.index.astype(str).to_series(index=names.index)
+    numbers = pd.factorize(names.where(names.notna(), alone))[0]
+    repeated: IntArray = np.concatenate([numbers + season * (numbers.max() + 1) for season in range(seasons)])
+    return repeated
+
+
+def _smallest(trial: _Repeated, spreads: Spreads, rng: np.random.Generator) -> float:
+    """Smallest difference with AIMED_POWER: first as if every tank lost as many points, then corrected by its
+    power when it lies on the log-odds."""
+    curve = _power_by_points(trial.simulated(spreads, rng))
+    points = reached_at(curve, AIMED_POWER)
+    for _ in range(CORRECTIONS):
+        shift = shift_for(points, spreads)
+        if math.isnan(shift):
+            return math.nan
+        found = sum(p_value(made, 0.0) <= TEST_LEVEL for made in trial.simulated(spreads, rng, -shift)) / SIMULATED
+        points *= reached_at(curve, AIMED_POWER) / reached_at(curve, found)
+    return points if points <= DIFFERENCES[-1] else math.nan
+
+
+def _power_by_points(trials: Iterable[Permuted]) -> FloatArray:
+    """Share of trials in which each of DIFFERENCES would have been found, shape (differences,)."""
+    found = np.zeros(len(DIFFERENCES))
+    for made in trials:
+        drawn = np.abs(made.drawn[:, None] + made.shift[:, None] * DIFFERENCES)
+        as_far = (drawn >= np.abs(made.observed + DIFFERENCES)).sum(axis=0)
+        found += (1 + as_far) / (1 + PERMUTATIONS) <= TEST_LEVEL
+    return found / SIMULATED
+
+
+def reached_at(curve: FloatArray, power: float) -> float:
+    """The difference at which ``curve``, power at each of DIFFERENCES, first reaches ``power``; nan if nowhere."""
+    reached = np.flatnonzero(curve >= power)
+    if not len(reached):
+        return math.nan
+    place = int(reached[0])
+    if place == 0:
+        return float(DIFFERENCES[0])
+    return float(np.interp(power, curve[place - 1 : place + 1], DIFFERENCES[place - 1 : place + 1]))
+
+
+def shift_for(points: float, spreads: Spreads) -> float:
+    """The shift down the log-odds that costs ``points`` on average over sites, batches and tanks; nan if none."""
+    sd = math.sqrt(spreads.site_sd**2 + spreads.batch_sd**2 + spreads.tank_sd**2)
+    log_odds = spreads.log_odds + sd * norm.ppf((np.arange(200) + 0.5) / 200)
+    shifts = np.arange(0.0, 8.0, 0.02)
+    chances = expit(log_odds[:, None] - shifts)
+    cost = 100.0 * (chances[:, :1] - chances).mean(axis=0)
+    return float(np.interp(points, cost, shifts, right=math.nan))
