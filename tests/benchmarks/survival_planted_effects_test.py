@@ -14,8 +14,12 @@ import pytest
 
 from broodyear.intake import load_paths
 from broodyear.store import open_store
-from broodyear.survival.effects_models import headline_model
-from broodyear.survival.effects_rows import FACTORS, TEMPERATURE, outcome_rows, with_references
+from broodyear.survival.practices.contrasts import Contrast, averages_of, estimated, step_contrast
+from broodyear.survival.practices.factors import SET_POINT
+from broodyear.survival.practices.findings import TEMPERATURE
+from broodyear.survival.practices.model import AdjustedModel, centred, fit_adjusted
+from broodyear.survival.practices.outcome import outcome_rows
+from broodyear.survival.tank_frame import prepare
 from broodyear.synthetic import Programme, simulate, write_uploads
 from broodyear.synthetic import outcome_rows as simulated_outcomes
 
@@ -47,30 +51,43 @@ def intervals_through_a_store(seed: int, folder: Path) -> list[dict[str, object]
 def beside_the_truth(programme: Programme, frame: pd.DataFrame) -> list[dict[str, object]]:
     """The report's two models on these tank-seasons, and each planted effect beside its interval."""
     planted = {(row["factor"], row["level"]): row for row in programme.truth["effects"]}
+    prepared = prepare(frame).rows
     found = []
     for outcome in OUTCOMES:
-        data = with_references(outcome_rows(frame, outcome).frame, [*FACTORS, "species"])
-        practices = headline_model(data, list(FACTORS), outcome).fit
-        warm = headline_model(data[data[TEMPERATURE].notna()], [*FACTORS, TEMPERATURE], outcome).fit
+        rows = outcome_rows(prepared[prepared["outcome"] == outcome], outcome)
+        factors = [factor for name, factor in rows.factors.items() if name not in rows.waiting]
+        total = fit_adjusted(rows.used, factors)
+        temps = centred(TEMPERATURE, rows.used[TEMPERATURE].to_numpy(dtype=float))
+        direct = fit_adjusted(rows.used, [factor for factor in factors if factor.name != SET_POINT], temps)
         for factor, level in WANTED:
             truth = planted[factor, level]
-            points = truth["outcomes"][outcome]["difference_points"]
-            if factor == TEMPERATURE:
-                row = warm.step(factor).iloc[0]
-            else:
-                table = practices.contrast(factor, truth["reference"]).set_index("level")
-                if level not in table.index:
-                    continue
-                row = table.loc[level]
-            found.append(
-                {
-                    "outcome": outcome, "factor": factor, "level": level, "planted": points,
-                    "estimate": row["difference_points"],
-                    "covered": row["difference_low"] <= points <= row["difference_high"],
-                    "half_width": (row["difference_high"] - row["difference_low"]) / 2.0,
-                }
-            )  # fmt: skip
+            contrast = (
+                step_contrast(direct, factor, level, 0, 0, 1.0)
+                if factor == TEMPERATURE
+                else between(total, factor, level, truth["reference"])
+            )
+            if contrast is not None:
+                found.append(beside(outcome, contrast, truth["outcomes"][outcome]["difference_points"]))
     return found
+
+
+def between(model: AdjustedModel, name: str, level: str, reference: str) -> Contrast | None:
+    """The contrast of two levels, whichever of them the report compares with; None without tanks enough."""
+    factor = model.factors[name]
+    if not {level, reference} <= set(factor.compared):
+        return None
+    shares = averages_of(model, name).shares
+    direction = model.direction(name, level, reference)[model.columns.kept]
+    blank = Contrast(name, level, reference, *factor.size_of(level))
+    return estimated(model, blank, direction, shares[level], shares[reference], 0.0)
+
+
+def beside(outcome: str, contrast: Contrast, points: float) -> dict[str, object]:
+    return {
+        "outcome": outcome, "factor": contrast.factor, "level": contrast.level, "planted": points,
+        "estimate": contrast.points, "covered": contrast.points_low <= points <= contrast.points_high,
+        "half_width": (contrast.points_high - contrast.points_low) / 2.0,
+    }  # fmt: skip
 
 
 @pytest.fixture(scope="module")

@@ -6,7 +6,9 @@ from typing import Any
 
 import pandas as pd
 
+from broodyear.claims import Claim, ClaimKind, Reason
 from broodyear.reports.regions import REGIONS, RegionResults
+from broodyear.reports.sentences import state
 from broodyear.reports.tables import report_table
 from broodyear.settings import Settings
 
@@ -23,7 +25,9 @@ def row(region: str, raw: float, points: float, p: float, **changes: Any) -> dic
         "within_batch_pct": 82 + points, "within_batch_low": 77 + points, "within_batch_high": 87 + points,
         "within_batch_points": points, "within_batch_points_low": points - 6,
         "within_batch_points_high": points + 6, "within_batch_p_value": p, "separable": True,
-        "comparable_with": "east", "reporting_pct": 90.0, "bound_low_pct": raw - 8, "bound_high_pct": raw + 2,
+        "p_family": min(3 * p, 1.0), "comparisons": 3, "decision": "claimed" if 3 * p <= 0.05 else "not_claimed",
+        "reason": "clear" if 3 * p <= 0.05 else "not_clear", "comparable_with": "east",
+        "reporting_pct": 90.0, "bound_low_pct": raw - 8, "bound_high_pct": raw + 2,
         "note": "no difference shown against east",
     } | changes  # fmt: skip
 
@@ -36,7 +40,40 @@ def alone(region: str, raw: float) -> dict[str, Any]:
         if name.startswith(("adjusted", "difference", "within", "p_value"))
     }
     note = "not separable: none of its batches went to another region"
-    return row(region, raw, 0.0, 1.0, **blank, separable=False, batches_shared=0, comparable_with="", note=note)
+    return row(
+        region,
+        raw,
+        0.0,
+        1.0,
+        **blank,
+        separable=False,
+        batches_shared=0,
+        comparable_with="",
+        note=note,
+        decision="cannot_tell",
+        reason="never_share_batch",
+    )
+
+
+def claims_of(rows: list[dict[str, Any]]) -> list[Claim]:
+    """One claim a region, and one that regions differ at all."""
+    found = [
+        Claim(
+            ClaimKind.REGION_DIFFERS, line["region"], Reason(line["reason"]), outcome=line["outcome"],
+            unit="points", section="answer", comparisons=3,
+            **{} if line["within_batch_points"] is None else {
+                "estimate": line["within_batch_points"], "low": line["within_batch_points_low"],
+                "high": line["within_batch_points_high"], "p_family": line["p_family"],
+            },
+        )
+        for line in rows
+    ]  # fmt: skip
+    reason = Reason.CLEAR if any(claim.is_claimed for claim in found) else Reason.NOT_CLEAR
+    whole = Claim(
+        ClaimKind.REGIONS_DIFFER, "region", reason, outcome="delivered_to_release", unit="points",
+        estimate=0.8, p_family=min((claim.p_family for claim in found), default=0.5), section="answer",
+    )  # fmt: skip
+    return [*found, whole]
 
 
 def results(*rows: dict[str, Any], refusal: str = "") -> RegionResults:
@@ -53,8 +90,7 @@ def results(*rows: dict[str, Any], refusal: str = "") -> RegionResults:
     )  # fmt: skip
     spread = pd.DataFrame(
         [{"outcome": "delivered_to_release", "regions": 2, "tau_points": 0.8, "i_squared_pct": 10.0,
-          "p_value": 0.4, "prediction_low_pct": 60.0, "prediction_high_pct": 92.0,
-          "sentence": "The regions differ by chance."}]
+          "p_value": 0.4, "prediction_low_pct": 60.0, "prediction_high_pct": 92.0}]
     )  # fmt: skip
     frame = pd.DataFrame(columns=list(REGIONS)) if refusal else pd.DataFrame(chosen)
     return RegionResults(
@@ -62,6 +98,7 @@ def results(*rows: dict[str, Any], refusal: str = "") -> RegionResults:
         regions=report_table("regions", "Regions", frame, REGIONS, refusal),
         heterogeneity=report_table("heterogeneity", "Spread", spread),
         graph=report_table("connectivity", "Batches", graph),
+        statements=state(() if refusal else claims_of(chosen)),
         sentences={"delivered_to_release": SENTENCE},
         seasons=(2022, 2023),
     )

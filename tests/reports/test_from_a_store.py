@@ -178,16 +178,16 @@ def test_a_review_is_the_same_bytes_with_one_process_and_with_two(
 ) -> None:
     monkeypatch.setattr(second_process, "WORTH_A_PROCESS_ROWS", 0)
     monkeypatch.setattr(second_process, "_processors", lambda: 2)
-    shares_done_here: list[second_process.Share] = []
+    shares_done_here: list[tuple[str, ...]] = []
 
-    def noted(outcomes: pd.DataFrame, share: second_process.Share) -> second_process.Pieces:
-        shares_done_here.append(share)
-        return worked_out(outcomes, share)
+    def noted(rows: pd.DataFrame, outcomes: tuple[str, ...]) -> second_process.Pieces:
+        shares_done_here.append(outcomes)
+        return worked_out(rows, outcomes)
 
     worked_out = second_process.worked_out
     monkeypatch.setattr(second_process, "worked_out", noted)
     again = report_season(store, last_season, tmp_path, sites=True)
-    assert shares_done_here == [second_process.Share(("delivered_to_release",), ("delivered_to_release",))]
+    assert shares_done_here == [("delivered_to_release",)]
     folder = review.page.parent
     written = {path.relative_to(folder) for path in folder.rglob("*") if path.is_file()}
     assert written == {path.relative_to(tmp_path) for path in again.page.parent.rglob("*") if path.is_file()}

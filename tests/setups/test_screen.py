@@ -10,7 +10,7 @@ from tests.setups.programmes import SMALL_SPREADS, programme, with_poor_tanks
 from broodyear import compare_setups
 from broodyear.errors import NothingToAnalyse, UsageError
 from broodyear.setups import SETUP_COLUMNS, screen_setups
-from broodyear.setups.multiplicity import adjust_p_values
+from broodyear.survival.multiplicity import benjamini_hochberg
 
 #: Names and order that people's scripts read.
 CONTRACT = [
@@ -63,7 +63,7 @@ def test_one_row_per_row_given(drawn: pd.DataFrame, rows: pd.DataFrame) -> None:
 
 def test_q_values_belong_to_the_season(rows: pd.DataFrame) -> None:
     for _, season in rows.groupby("season"):
-        np.testing.assert_allclose(season["q_value"], adjust_p_values(season["p_value"]))
+        np.testing.assert_allclose(season["q_value"], benjamini_hochberg(season["p_value"]))
 
 
 def test_fish_below_expected_follow_from_the_shrunken_rate(rows: pd.DataFrame) -> None:

@@ -10,9 +10,9 @@ from tests.setups.programmes import SMALL_SPREADS, programme, with_poor_tanks
 
 from broodyear.claims import ClaimKind, Decision, Reason
 from broodyear.setups import place_claims, screen_setups, sites_table, tank_claims
-from broodyear.setups.multiplicity import adjust_p_values
 from broodyear.setups.site_history import Departures
 from broodyear.setups.site_verdicts import FEWEST_SITES, judge_sites, place_verdict, seasons_by_site
+from broodyear.survival.multiplicity import benjamini_hochberg
 
 POOR = "S0007"
 
@@ -36,7 +36,7 @@ def test_the_sum_is_judged_against_the_spread_of_the_other_sites() -> None:
     verdicts = judge_sites(departures([[-2.0, -2.0, -2.0, -2.0], *calm]))
     assert verdicts.score[0] == pytest.approx(-8.0 / np.sqrt(4.0))
     assert verdicts.p_value[0] == pytest.approx(stdtr(0.7 * 20, -4.0))
-    np.testing.assert_allclose(verdicts.q_value, adjust_p_values(verdicts.p_value))
+    np.testing.assert_allclose(verdicts.q_value, benjamini_hochberg(verdicts.p_value))
     assert verdicts.reasons[0] is Reason.CLEAR and set(verdicts.reasons[1:]) == {Reason.NOT_CLEAR}
 
 

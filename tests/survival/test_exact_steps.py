@@ -12,7 +12,6 @@ from broodyear.survival.arrays import level_sums
 from broodyear.survival.averaging import _matrix_anew, matrix_with
 from broodyear.survival.beta_binomial import _hessian, _log_likelihood
 from broodyear.survival.design import make_design
-from broodyear.survival.effects_models import OVERDISPERSED, headline_model
 from broodyear.survival.fit import fit_marginal
 from broodyear.survival.glm import _by_library, _by_normal_equations, fit_logistic
 from broodyear.survival.mixed_laplace import Laplace
@@ -119,24 +118,6 @@ def test_a_search_that_is_left_early_decides_about_zero_as_a_whole_one_does():
     without = fit_survival(frame, "gravel + warm", survived="alive", trials="eggs", groups=["site", "batch"])
     assert fit.group_sd["season"] == 0.0
     assert fit.log_likelihood == pytest.approx(without.log_likelihood, abs=1e-8)
-
-
-@pytest.mark.parametrize("spread", [0.0, 0.25, 1.0])
-def test_the_headline_model_is_that_of_the_rule_whatever_fit_decided_it(spread):
-    rng = np.random.default_rng(9)
-    frame = crossed(9, 3).rename(columns={"site": "site_id", "batch": "batch_id", "alive": "survivors"})
-    frame = frame.assign(species="chinook", tank_season=np.arange(len(frame)))
-    log_odds = 1.0 + rng.normal(0, 0.4, 12)[frame["site_id"]] + rng.normal(0, spread, len(frame))
-    frame["survivors"] = rng.binomial(frame["eggs"], 1.0 / (1.0 + np.exp(-log_odds)))
-    counts = {"survived": "survivors", "trials": "eggs", "small_sample": True}
-    headline = headline_model(frame, ["gravel"], "hatch")
-    groups = ["site_id", "batch_id"]
-    first = fit_survival(frame, "gravel + C(season)", groups=groups, **counts)
-    if first.dispersion > OVERDISPERSED:
-        groups.append("tank_season")
-    assert list(headline.groups) == groups
-    again = fit_survival(frame, "gravel + C(season)", groups=groups, **counts)
-    pd.testing.assert_frame_equal(headline.fit.effects, again.effects)
 
 
 def test_columns_that_nearly_repeat_each_other_go_to_the_library():

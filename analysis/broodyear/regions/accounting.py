@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from broodyear.setups.tank_frame import MAIN_OUTCOME, prepare
+from broodyear.survival.tank_frame import MAIN_OUTCOME, prepare
 
 BOUND_COLUMNS = [
     "outcome", "tanks", "tanks_usable", "reporting_pct", "eggs", "eggs_usable", "observed_pct",

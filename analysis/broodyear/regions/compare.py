@@ -2,58 +2,59 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy.linalg import block_diag
 
+from broodyear.claims import Claim, ClaimKind, Reason, clear_or_not
+from broodyear.errors import BroodyearError
 from broodyear.regions.accounting import survival_bounds
 from broodyear.regions.connectivity import GRAPH_COLUMNS, RegionLinks, region_links
-from broodyear.regions.heterogeneity import Heterogeneity, heterogeneity
-from broodyear.setups.adjusted import (
-    ESTIMATE_COLUMNS,
-    AdjustedLevels,
-    adjusted_levels,
-    level_counts,
-    with_batch_shares,
-)
-from broodyear.setups.multiplicity import adjust_p_values
-from broodyear.setups.tank_frame import NOT_RECORDED, OUTCOMES, prepare
+from broodyear.regions.heterogeneity import HETEROGENEITY_COLUMNS, heterogeneity_row
+from broodyear.regions.notes import region_note, within_sentence
+from broodyear.regions.part import PART_COLUMNS, RegionPart, fit_part
+from broodyear.survival.multiplicity import single_step
+from broodyear.survival.practices.coding import level_counts
+from broodyear.survival.tank_frame import MAIN_OUTCOME, NOT_RECORDED, OUTCOMES, prepare
 
 REGION_COLUMNS = [
     "region", "outcome", "tanks", "tanks_usable", "sites", "batches", "batches_shared", "seasons", "eggs",
     "raw_pct", "adjusted_pct", "adjusted_low", "adjusted_high", "difference_points", "difference_low",
     "difference_high", "p_value", "within_batch_pct", "within_batch_low", "within_batch_high",
     "within_batch_points", "within_batch_points_low", "within_batch_points_high", "within_batch_p_value",
-    "separable", "comparable_with", "reporting_pct", "bound_low_pct", "bound_high_pct", "note",
+    "p_family", "comparisons", "decision", "reason", "within_method", "separable", "comparable_with",
+    "reporting_pct", "bound_low_pct", "bound_high_pct", "note",
 ]  # fmt: skip
-HETEROGENEITY_COLUMNS = [
-    "outcome", "regions", "tau_log_odds", "tau_points", "i_squared_pct", "q", "p_value", "prediction_low_pct",
-    "prediction_high_pct", "sentence",
-]  # fmt: skip
-
-#: The two answers are said to differ when they are this many points apart.
-_POINTS_APART = 3.0
-_FEWEST_TANKS = 5
-#: A region is said to differ only at this Holm-adjusted p, in both answers.
-_CLAIM_P = 0.05
-#: With fewer regions nothing is said about where another would lie.
-_FEWEST_REGIONS = 3
+_SECTION = "answer"
 
 
 @dataclass(frozen=True, eq=False)
 class RegionComparison:
     """rows: REGION_COLUMNS, regions in alphabetical order within an outcome; heterogeneity:
     HETEROGENEITY_COLUMNS, one row per outcome with two comparable regions or more; graph: GRAPH_COLUMNS;
-    sentences: one per outcome, what can be compared with what.
+    sentences: one per outcome, what can be compared with what and how; claims: one per region and outcome, and one
+    per outcome that regions differ at all.
     """
 
     rows: pd.DataFrame
     heterogeneity: pd.DataFrame
     graph: pd.DataFrame
     sentences: Mapping[str, str]
+    claims: tuple[Claim, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class _Outcome:
+    """One outcome's regions, before decisions."""
+
+    name: str
+    table: pd.DataFrame
+    parts: tuple[RegionPart, ...]
+    links: RegionLinks | None
 
 
 def compare_regions(frame: pd.DataFrame) -> pd.DataFrame:
@@ -66,34 +67,28 @@ def region_comparison(frame: pd.DataFrame) -> RegionComparison:
 
     raw_pct: survivors over eggs. adjusted_*: mixed model with batch a crossed random intercept, so the
     interval carries the number of batches; difference: against the tanks of the other regions it can be
-    compared with. within_batch_*: the same with each batch's regional shares in the model, so that a region
-    served by poor batches season after season is not blamed for them. A region that never shared a batch has
-    neither, and a note.
+    compared with. within_batch_*: between tanks of the same batch, so that a region served by poor batches season
+    after season is not blamed for them. A region is said to differ by the within-batch answer alone, adjusted over
+    the regions of the outcome; stages are asked only where the whole stay differs. A region that never shared a
+    batch has neither answer, and a note.
     """
     tanks = prepare(frame)
     rows = tanks.rows.assign(region=_named(tanks.rows["region"]))
     bounds = survival_bounds(rows, by=("region",)).set_index(["outcome", "region"])
-    parts, pooled, graphs, sentences = [], [], [], {}
-    for outcome in [name for name in OUTCOMES if (rows["outcome"] == name).any()]:
-        given = rows[rows["outcome"] == outcome]
-        used = given[given["is_used"]].reset_index(drop=True)
-        if used.empty:
-            sentences[outcome] = "No tank has a usable count for this outcome yet, so regions cannot be compared."
-            parts.append(_silent(given, outcome, bounds))
-            continue
-        links = region_links(used)
-        fits = [(_fit(used, members, False), _fit(used, members, True)) for members in links.part_members()]
-        parts.append(_outcome_rows(given, used, outcome, links, fits, bounds))
-        pooled += [_pooled(adjusted, outcome) for adjusted, _ in fits if adjusted.log_odds is not None]
-        graphs.append(links.edges.assign(outcome=outcome))
-        sentences[outcome] = links.sentence
+    present = [name for name in OUTCOMES if (rows["outcome"] == name).any()]
+    found = [_outcome(rows[rows["outcome"] == name], name, bounds) for name in present]
+    main = next((one.table.set_index("region")["p_family"] for one in found if one.name == MAIN_OUTCOME), None)
+    decided = [_decided(one, main, len(found)) for one in found]
+    parts = [heterogeneity_row(one.name, part) for one in found for part in one.parts if part.within is not None]
+    graphs = [one.links.edges.assign(outcome=one.name) for one in found if one.links is not None]
     return RegionComparison(
-        rows=pd.concat(parts, ignore_index=True)[REGION_COLUMNS],
-        heterogeneity=pd.DataFrame(pooled, columns=HETEROGENEITY_COLUMNS),
+        rows=pd.concat(decided, ignore_index=True)[REGION_COLUMNS],
+        heterogeneity=pd.DataFrame(parts, columns=HETEROGENEITY_COLUMNS),
         graph=pd.concat(graphs, ignore_index=True)
         if graphs
         else pd.DataFrame(columns=[*GRAPH_COLUMNS, "outcome"]),
-        sentences=sentences,
+        sentences={one.name: _sentence(one) for one in found},
+        claims=tuple(claim for one, table in zip(found, decided, strict=True) for claim in _claims(one, table)),
     )
 
 
@@ -102,36 +97,42 @@ def _named(region: pd.Series) -> pd.Series:
     return text.where(text != "", NOT_RECORDED)
 
 
-def _fit(used: pd.DataFrame, members: list[str], within_batch: bool) -> AdjustedLevels:
-    """Adjusted regions of one connected part; t intervals, because batches are few."""
-    rows = used[used["region"].isin(members)].reset_index(drop=True)
-    shares: list[str] = []
-    if within_batch:
-        rows, shares = with_batch_shares(rows, "region")
-    freedom = float(max(rows["batch_id"].nunique() - rows["region"].nunique(), 1))
-    return adjusted_levels(
-        rows, "region", extra_terms=shares, freedom=freedom, fewest_tanks=_FEWEST_TANKS, fewest_batches=1
-    )
-
-
-def _outcome_rows(
-    given: pd.DataFrame,
-    used: pd.DataFrame,
-    outcome: str,
-    links: RegionLinks,
-    fits: list[tuple[AdjustedLevels, AdjustedLevels]],
-    bounds: pd.DataFrame,
-) -> pd.DataFrame:
-    table = _counted(given, outcome, bounds)
-    counted = level_counts(used, "region").rename(columns={"level": "region"})
+def _outcome(given: pd.DataFrame, name: str, bounds: pd.DataFrame) -> _Outcome:
+    """Counts and estimates of one outcome's regions, with p values adjusted over all of them."""
+    used = given[given["is_used"]].reset_index(drop=True)
+    table = _counted(given, name, bounds)
+    if used.empty:
+        return _Outcome(name, table.reindex(columns=[*table.columns, *PART_COLUMNS, "p_family"]), (), None)
+    links = region_links(used)
+    counted = level_counts(used, used["region"]).rename(columns={"level": "region"})
     table = table.merge(counted.drop(columns="tanks"), on="region", how="left")
     table = table.merge(links.regions.drop(columns=["batches", "part"]), on="region", how="left")
-    table = table.merge(_estimates(fits), on="region", how="left")
-    table["batches_shared"] = table["batches_shared"].fillna(0).astype(int)
-    table["comparable_with"] = table["comparable_with"].fillna("")
-    table["separable"] = table["comparable_with"] != ""
-    table["note"] = [_note(row) for _, row in table.iterrows()]
-    return _whole_counts(table)
+    parts = tuple(_parts(given, used, links))
+    estimates = [part.table for part in parts] or [pd.DataFrame(columns=["region", *PART_COLUMNS])]
+    table = table.merge(pd.concat(estimates, ignore_index=True), on="region", how="left")
+    return _Outcome(name, _family(table, parts), parts, links)
+
+
+def _parts(given: pd.DataFrame, used: pd.DataFrame, links: RegionLinks) -> list[RegionPart]:
+    found = []
+    for members in links.part_members():
+        own = used[used["region"].isin(members)].reset_index(drop=True)
+        try:
+            found.append(fit_part(own, given[given["region"].isin(members)]))
+        except BroodyearError as error:
+            found.append(RegionPart.refused(members, str(error)))
+    return found
+
+
+def _family(table: pd.DataFrame, parts: Sequence[RegionPart]) -> pd.DataFrame:
+    """p_family over every region of the outcome that has a within-batch answer."""
+    blocks = [part.correlation for part in parts if part.within is not None]
+    regions = [region for part in parts if part.within is not None for region in part.regions]
+    p_values = table.set_index("region").loc[regions, "within_batch_p_value"].to_numpy(dtype=float)
+    adjusted = single_step(p_values, block_diag(*blocks)) if blocks else np.empty(0)
+    table["p_family"] = table["region"].map(dict(zip(regions, adjusted, strict=True)))
+    table["comparisons"] = len(regions)
+    return table
 
 
 def _counted(given: pd.DataFrame, outcome: str, bounds: pd.DataFrame) -> pd.DataFrame:
@@ -143,112 +144,98 @@ def _counted(given: pd.DataFrame, outcome: str, bounds: pd.DataFrame) -> pd.Data
     return table.join(own).reset_index().assign(outcome=outcome)
 
 
-def _silent(given: pd.DataFrame, outcome: str, bounds: pd.DataFrame) -> pd.DataFrame:
-    """Rows of an outcome without any usable tank."""
-    table = _counted(given, outcome, bounds).reindex(columns=REGION_COLUMNS)
-    note = "no tank has a usable count yet"
-    return _whole_counts(table.assign(separable=False, comparable_with="", note=note, batches_shared=0))
+def _decided(one: _Outcome, main: pd.Series | None, outcomes: int) -> pd.DataFrame:
+    """The table with decisions and notes; stages are no surer than the whole stay."""
+    table = one.table.reindex(columns=list(dict.fromkeys([*one.table.columns, *REGION_COLUMNS, "refused"])))
+    if main is None:
+        table["p_family"] = (table["p_family"].astype(float) * outcomes).clip(upper=1.0)
+    elif one.name != MAIN_OUTCOME:
+        gate = table["region"].map(main).astype(float).fillna(1.0)
+        table["p_family"] = (
+            table["p_family"].astype(float).where(table["p_family"] > gate, gate).where(table["p_family"].notna())
+        )
+    table["batches_shared"] = table["batches_shared"].astype(float).fillna(0).astype(int)
+    table["comparable_with"] = table["comparable_with"].astype(object).where(table["comparable_with"].notna(), "")
+    table["separable"] = table["comparable_with"] != ""
+    reasons = [_reason(row) for row in table.to_dict("records")]
+    table["reason"] = [str(reason) for reason in reasons]
+    table["decision"] = [str(Claim(ClaimKind.REGION_DIFFERS, "", reason).decision) for reason in reasons]
+    table["comparisons"] = table["comparisons"].astype(float).fillna(0).astype(int)
+    table["note"] = [
+        region_note(row, reason) for row, reason in zip(table.to_dict("records"), reasons, strict=True)
+    ]
+    return _whole_counts(table)
 
 
 def _whole_counts(table: pd.DataFrame) -> pd.DataFrame:
     counts = ["tanks", "tanks_usable", "sites", "batches", "batches_shared", "seasons", "eggs"]
-    return table.assign(**{name: table[name].astype(float).fillna(0).astype(int) for name in counts})[
-        REGION_COLUMNS
-    ]
+    return table.assign(**{name: table[name].astype(float).fillna(0).astype(int) for name in counts})
 
 
-def _estimates(fits: list[tuple[AdjustedLevels, AdjustedLevels]]) -> pd.DataFrame:
-    """Adjusted and within-batch columns of every connected part."""
-    within_names = ["within_batch_pct", "within_batch_low", "within_batch_high", "within_batch_points"]
-    within_names += ["within_batch_points_low", "within_batch_points_high", "within_batch_p_value"]
-    parts = []
-    for adjusted, within in fits:
-        first = adjusted.table.set_index("level")[[*ESTIMATE_COLUMNS, "note"]].rename(columns={"note": "few"})
-        second = within.table.set_index("level")[ESTIMATE_COLUMNS].set_axis(within_names, axis=1)
-        first["p_value"] = adjust_p_values(first["p_value"], "holm")
-        second["within_batch_p_value"] = adjust_p_values(second["within_batch_p_value"], "holm")
-        parts.append(first.join(second).assign(refused=adjusted.sentence, within_refused=within.sentence))
-    if not parts:
-        return pd.DataFrame(
-            columns=["region", *ESTIMATE_COLUMNS, *within_names, "few", "refused", "within_refused"]
-        )
-    return pd.concat(parts).rename_axis("region").reset_index()
-
-
-def _note(row: pd.Series) -> str:
-    if row["tanks_usable"] == 0:
-        return "no tank has a usable count yet"
+def _reason(row: Mapping[Any, Any]) -> Reason:
+    """Why a region is, or is not, said to differ."""
+    if not row["tanks_usable"]:
+        return Reason.NO_RECORDS
     if not row["separable"]:
-        return (
-            "not separable: none of its batches went to another region, so the region cannot be told apart"
-            " from its batches; the raw figure says nothing about the region"
-        )
-    parts = [_text(row["few"]), _text(row["refused"])]
+        return Reason.NEVER_SHARE_BATCH
+    if isinstance(row["refused"], str) and row["refused"]:
+        return Reason(row["refused"])
     if row["sites"] == 1:
-        parts.append("one site only: region and site cannot be told apart")
-    if not np.isnan(row["difference_points"]):
-        parts += [_verdict(row), _difference_note(row)]
-    return "; ".join(part for part in parts if part)
+        return Reason.TOO_FEW_SITES
+    first = clear_or_not(float(row["p_family"]))
+    if first is not Reason.CLEAR:
+        return first
+    if float(row["difference_points"]) * float(row["within_batch_points"]) < 0.0:
+        return Reason.BATCHES_DISAGREE
+    return Reason.DEPENDS_ON_SILENT if row["silence_undoes"] else Reason.CLEAR
 
 
-def _text(value: Any) -> str:
-    return "" if pd.isna(value) else str(value)
+def _sentence(one: _Outcome) -> str:
+    if one.links is None:
+        return "No tank has a usable count for this outcome yet, so regions cannot be compared."
+    methods = [part.within.method for part in one.parts if part.within is not None]
+    return " ".join([one.links.sentence, *dict.fromkeys(map(within_sentence, methods))])
 
 
-def _verdict(row: pd.Series) -> str:
-    """A difference is claimed only when both answers, Holm-adjusted over the regions, are clear on the same
-    side.
-    """
-    others = f"against {row['comparable_with']}"
-    signs = np.sign([row["difference_points"], row["within_batch_points"]])
-    if max(row["p_value"], row["within_batch_p_value"]) <= _CLAIM_P and signs[0] == signs[1]:
-        side = "lower" if signs[0] < 0.0 else "higher"
-        return f"{side} than its batches lead one to expect {others}, both adjusted and within batches"
-    return f"no difference shown {others}"
-
-
-def _difference_note(row: pd.Series) -> str:
-    apart = row["within_batch_points"] - row["difference_points"]
-    if np.isnan(apart):
-        return f"within batches no answer ({_text(row['within_refused'])})"
-    if abs(apart) >= _POINTS_APART:
-        return (
-            f"within shared batches the difference is {row['within_batch_points']:+.1f} points and not"
-            f" {row['difference_points']:+.1f}: trust the within-batch figure, the batches went out unevenly"
+def _claims(one: _Outcome, table: pd.DataFrame) -> list[Claim]:
+    found = [
+        Claim(
+            kind=ClaimKind.REGION_DIFFERS,
+            subject=str(row["region"]),
+            reason=Reason(row["reason"]),
+            outcome=one.name,
+            estimate=float(row["within_batch_points"]),
+            low=float(row["within_batch_points_low"]),
+            high=float(row["within_batch_points_high"]),
+            unit="points",
+            p_value=float(row["within_batch_p_value"]),
+            p_family=float(row["p_family"]),
+            comparisons=int(row["comparisons"]),
+            section=_SECTION,
         )
-    return ""
+        for row in table.to_dict("records")
+    ]
+    return [*found, _any_differs(one, table)]
 
 
-def _pooled(adjusted: AdjustedLevels, outcome: str) -> dict[str, object]:
-    """Heterogeneity of the regions of one connected part."""
-    from scipy.stats import t
-
-    assert adjusted.log_odds is not None and adjusted.covariance is not None
-    found = heterogeneity(adjusted.log_odds, adjusted.covariance)
-    mean = float(adjusted.table["adjusted_pct"].mean()) / 100.0
-    centre = float(np.log(mean / (1.0 - mean)))
-    freedom = found.regions - 2 if found.regions >= _FEWEST_REGIONS else np.nan
-    reach = float(t.ppf(0.975, freedom)) * found.new_error
-    low, high = (100.0 / (1.0 + np.exp(-(centre + side * reach))) for side in (-1.0, 1.0))
-    points = 100.0 * found.tau * mean * (1.0 - mean)
-    return {
-        "outcome": outcome,
-        "regions": found.regions,
-        "tau_log_odds": found.tau,
-        "tau_points": points,
-        "i_squared_pct": found.i_squared_pct,
-        "q": found.q,
-        "p_value": found.p_value,
-        "prediction_low_pct": low,
-        "prediction_high_pct": high,
-        "sentence": _heterogeneity_sentence(found, points, low, high),
-    }
-
-
-def _heterogeneity_sentence(found: Heterogeneity, points: float, low: float, high: float) -> str:
-    span = f"another region served by the same batches would be expected between {low:.0f} and {high:.0f} %"
-    if np.isnan(low):
-        span = "two regions are too few to say where another would lie"
-    if found.tau == 0.0:
-        return f"The {found.regions} regions differ by no more than chance once batches are allowed for; {span}."
-    return f"The {found.regions} regions differ by about {points:.1f} points (SD) beyond chance; {span}."
+def _any_differs(one: _Outcome, table: pd.DataFrame) -> Claim:
+    """That regions differ at all: where a region does, by the same family, so that the two never contradict."""
+    told = table[table["decision"] != "cannot_tell"]
+    if told.empty:
+        reason = Reason.NEVER_SHARE_BATCH if len(table) > 1 and table["tanks_usable"].any() else Reason.ONE_LEVEL
+        return Claim(ClaimKind.REGIONS_DIFFER, "region", reason, outcome=one.name, section=_SECTION)
+    first = told.sort_values("p_family", kind="stable").iloc[0]
+    clear = told[told["reason"] == str(Reason.CLEAR)]
+    spread = heterogeneity_row(one.name, max(one.parts, key=lambda part: len(part.regions)))
+    return Claim(
+        kind=ClaimKind.REGIONS_DIFFER,
+        subject="region",
+        reason=Reason.CLEAR if len(clear) else Reason.NOT_CLEAR,
+        outcome=one.name,
+        estimate=float(spread["tau_points"]) if len(clear) else np.nan,
+        unit="points",
+        p_value=float(spread["p_value"]),
+        p_family=float(first["p_family"]),
+        comparisons=int(first["comparisons"]),
+        section=_SECTION,
+    )

@@ -1,4 +1,5 @@
-"""How much regions differ beyond chance: variance, share, and where another region would be expected.
+"""How much regions differ within batches beyond chance: variance, share, and where another region would be
+expected.
 
 Higgins JPT, Thompson SG, Spiegelhalter DJ (2009) A re-evaluation of random-effects meta-analysis. Journal of
 the Royal Statistical Society A 172:137-159, doi:10.1111/j.1467-985X.2008.00552.x.
@@ -7,11 +8,21 @@ the Royal Statistical Society A 172:137-159, doi:10.1111/j.1467-985X.2008.00552.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from broodyear.regions.part import RegionPart
+
 Floats = NDArray[np.float64]
+
+HETEROGENEITY_COLUMNS = [
+    "outcome", "regions", "tau_log_odds", "tau_points", "i_squared_pct", "q", "p_value", "prediction_low_pct",
+    "prediction_high_pct", "within_method",
+]  # fmt: skip
+#: With fewer regions nothing is said about where another would lie.
+FEWEST_REGIONS = 3
 
 
 @dataclass(frozen=True)
@@ -29,15 +40,15 @@ class Heterogeneity:
     new_error: float
 
 
-def heterogeneity(log_odds: Floats, covariance: Floats) -> Heterogeneity:
+def heterogeneity(log_odds: Floats, covariance: Floats, degrees: float = np.inf) -> Heterogeneity:
     """Restricted maximum likelihood from correlated estimates.
 
     log_odds: one per region, the first the reference (0); covariance: of these, with zero row and column for
-    the reference. Shared batches correlate the estimates, so the whole covariance is used. Needs two regions
-    or more.
+    the reference. Shared batches correlate the estimates, so the whole covariance is used. degrees: behind the
+    covariance; the test is then F instead of chi-squared. Needs two regions or more.
     """
     from scipy.optimize import minimize_scalar
-    from scipy.stats import chi2
+    from scipy.stats import f as f_distribution
 
     regions = len(log_odds)
     gaps, errors = log_odds[1:], covariance[1:, 1:]
@@ -60,6 +71,33 @@ def heterogeneity(log_odds: Floats, covariance: Floats) -> Heterogeneity:
         tau=tau,
         i_squared_pct=100.0 * max(0.0, (q - freedom) / q) if q > 0.0 else 0.0,
         q=q,
-        p_value=float(chi2.sf(q, freedom)),
+        p_value=float(f_distribution.sf(q / max(freedom, 1), freedom, min(degrees, 1e9))),
         new_error=float(np.sqrt(tau**2 * (1.0 + 1.0 / regions) + mean_error)),
     )
+
+
+def heterogeneity_row(outcome: str, part: RegionPart) -> dict[str, Any]:
+    """HETEROGENEITY_COLUMNS of one connected part, from the answers within batches alone."""
+    from scipy.stats import t
+
+    assert part.within is not None
+    log_odds = part.within.log_odds
+    size = len(log_odds)
+    degrees = min(part.within.degrees(row) for row in np.eye(size)[1:])
+    found = heterogeneity(log_odds, part.within.covariance, degrees)
+    centre = float(np.log(part.mean_share / (1.0 - part.mean_share)))
+    freedom = found.regions - 2 if found.regions >= FEWEST_REGIONS else np.nan
+    reach = float(t.ppf(0.975, freedom)) * found.new_error
+    low, high = (100.0 / (1.0 + np.exp(-(centre + side * reach))) for side in (-1.0, 1.0))
+    return {
+        "outcome": outcome,
+        "regions": found.regions,
+        "tau_log_odds": found.tau,
+        "tau_points": 100.0 * found.tau * part.mean_share * (1.0 - part.mean_share),
+        "i_squared_pct": found.i_squared_pct,
+        "q": found.q,
+        "p_value": found.p_value,
+        "prediction_low_pct": low,
+        "prediction_high_pct": high,
+        "within_method": str(part.within.method),
+    }

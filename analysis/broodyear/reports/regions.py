@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from broodyear.claims import Claim
 from broodyear.errors import BroodyearError, NothingToAnalyse
 from broodyear.reports.folder import ReportResult, require_report_folder, write_report
 from broodyear.reports.footing import footer
@@ -20,6 +22,7 @@ from broodyear.reports.regions_sections import (
     method_section,
     reporting_section,
 )
+from broodyear.reports.sentences import Statements, state
 from broodyear.reports.tables import ReportTable, report_table
 
 if TYPE_CHECKING:
@@ -35,19 +38,20 @@ REGIONS = (
 
 @dataclass(frozen=True)
 class RegionResults:
-    """Tables of the regions report; sentences: what can be compared, by outcome."""
+    """Tables of the regions report; statements: its claims; sentences: what can be compared, by outcome."""
 
     settings: Settings
     regions: ReportTable
     heterogeneity: ReportTable
     graph: ReportTable
+    statements: Statements
     sentences: dict[str, str]
     seasons: tuple[int, ...]
 
     @property
     def tables(self) -> tuple[ReportTable, ...]:
         """Every table, in the order in which the page uses them."""
-        return self.regions, self.heterogeneity, self.graph
+        return self.statements.table, self.regions, self.heterogeneity, self.graph
 
 
 def report_regions(store: Store, folder: Path, *, pdf: bool = False, command: str = "") -> ReportResult:
@@ -79,14 +83,16 @@ def region_results(outcomes: pd.DataFrame, settings: Settings, seasons: tuple[in
         found = region_comparison(outcomes)
     except BroodyearError as error:
         nothing, why = pd.DataFrame(columns=["note"]), str(error)
-        return _results(settings, seasons, (nothing, nothing, nothing), {}, why)
-    return _results(settings, seasons, (found.rows, found.heterogeneity, found.graph), dict(found.sentences))
+        return _results(settings, seasons, (nothing, nothing, nothing), (), {}, why)
+    frames = found.rows, found.heterogeneity, found.graph
+    return _results(settings, seasons, frames, found.claims, dict(found.sentences))
 
 
 def _results(
     settings: Settings,
     seasons: tuple[int, ...],
     frames: tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame],
+    claims: Sequence[Claim],
     sentences: dict[str, str],
     refusal: str = "",
 ) -> RegionResults:
@@ -96,6 +102,7 @@ def _results(
         regions=report_table("regions", "Regions compared", rows, REGIONS, refusal),
         heterogeneity=report_table("heterogeneity", "How much regions differ", heterogeneity, (), refusal),
         graph=report_table("connectivity", "Which region had which batch", graph, (), refusal),
+        statements=state(claims),
         sentences=sentences,
         seasons=seasons,
     )
@@ -113,7 +120,7 @@ def regions_page(results: RegionResults) -> Page:
     """The report as a page: the answer first, then evidence, reporting, method."""
     regions, sentences = results.regions, results.sentences
     sections = (
-        answer_section(regions, sentences),
+        answer_section(regions, results.statements, sentences),
         evidence_section(regions, results.heterogeneity),
         batches_section(results.graph, sentences),
         reporting_section(regions),

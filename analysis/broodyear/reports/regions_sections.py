@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pandas as pd
 from markupsafe import Markup
 
+from broodyear.claims import ClaimKind, Decision
 from broodyear.figures.connectivity import connectivity_figure
 from broodyear.figures.intervals import Estimate, panels_figure
 from broodyear.figures.style import SERIES
-from broodyear.reports.numbers import known
-from broodyear.reports.parts import Block, Bullets, Notice, Prose, Section, TableBlock, joined, say
+from broodyear.reports.parts import Block, Bullets, Notice, Prose, Section, TableBlock, say
+from broodyear.reports.sentences import Statements
 from broodyear.reports.showing import drawn
 from broodyear.reports.tables import ReportTable, column, interval_column, table_view
 from broodyear.reports.vocabulary import MAIN_OUTCOME, OUTCOMES
@@ -19,19 +22,28 @@ from broodyear.reports.wording import refusal
 MOST_BATCHES = 45
 
 
-def answer_section(regions: ReportTable, sentences: dict[str, str]) -> Section:
-    """Whether any region is shown to differ, and what its raw figure does not mean."""
+def answer_section(regions: ReportTable, statements: Statements, sentences: dict[str, str]) -> Section:
+    """Whether any region is shown to differ, what the records say of each, and how batches were held fixed."""
     title = "Is any region worse or better?"
     if regions.refusal or not len(regions):
         return Section("answer", title, (refusal("Regions cannot be compared.", regions),))
-    rows = regions.rows(outcome=MAIN_OUTCOME)
-    lower = [row for row in rows if verdict_of(regions, row) == "lower"]
-    higher = [row for row in rows if verdict_of(regions, row) == "higher"]
-    blocks: list[Block] = [Prose(_answer(regions, rows, lower, higher), (regions,), lead=True)]
+    rows = regions.rows(outcome=MAIN_OUTCOME) or list(range(len(regions)))
+    outcome = str(regions.value(rows[0], "outcome"))
+    blocks: list[Block] = [
+        Prose(_said(statements, ClaimKind.REGIONS_DIFFER, outcome=outcome), (statements.table,), lead=True)
+    ]
     blocks.append(Notice("Read the raw figures with care.", _WARNING, "note"))
-    blocks.append(Bullets(tuple(region_sentence(regions, row) for row in rows), (regions,)))
-    if MAIN_OUTCOME in sentences:
-        blocks.append(Prose(say("{what}", what=sentences[MAIN_OUTCOME])))
+    items = tuple(_region(regions, row, statements) for row in rows)
+    blocks.append(Bullets(items, (regions, statements.table)))
+    if outcome in sentences:
+        blocks.append(Prose(say("{what}", what=sentences[outcome])))
+    further = tuple(
+        say("{what}", what=statements.at(row))
+        for row in statements.rows(ClaimKind.REGION_DIFFERS, decision=Decision.CLAIMED)
+        if statements.claim(row).outcome != outcome
+    )
+    if further:
+        blocks += [Prose(Markup("At single stages of the stay:")), Bullets(further, (statements.table,))]
     return Section("answer", title, tuple(blocks))
 
 
@@ -41,53 +53,13 @@ _WARNING = Markup(
 )
 
 
-#: A difference is claimed only below this, by both answers, p-values being adjusted over the regions.
-CLAIM_P = 0.05
+def _said(statements: Statements, kind: ClaimKind, **wanted: Any) -> Markup:
+    """The sentence of the claim of this kind, as claims.csv has it."""
+    return Markup(" ").join(say("{what}", what=statements.at(row)) for row in statements.rows(kind, **wanted))
 
 
-def verdict_of(regions: ReportTable, row: int) -> str:
-    """lower or higher (both answers clear, on the same side), alike (no difference shown), or not separable."""
-    points = [regions.value(row, name) for name in ("difference_points", "within_batch_points")]
-    p_values = [regions.value(row, name) for name in ("p_value", "within_batch_p_value")]
-    if not bool(regions.value(row, "separable")) or not known(points[0]):
-        return "not separable"
-    if not all(known(value) for value in (*points, *p_values)) or max(map(float, p_values)) > CLAIM_P:
-        return "alike"
-    if all(float(value) < 0 for value in points):
-        return "lower"
-    return "higher" if all(float(value) > 0 for value in points) else "alike"
-
-
-def _answer(regions: ReportTable, rows: list[int], lower: list[int], higher: list[int]) -> Markup:
-    if not lower and not higher:
-        return say(
-            "No region is shown to do better or worse than its eggs explain: raw survival from delivery to"
-            " release runs from {least} to {most}, and where batches were shared the difference between regions"
-            " may be chance.",
-            **_range(regions, rows),
-        )
-    said = [
-        say(
-            "{regions} did {word} than the others from the same batches",
-            regions=joined([regions.at(row, "region", "id") for row in chosen]),
-            word=word,
-        )
-        for chosen, word in ((lower, "worse"), (higher, "better"))
-        if chosen
-    ]
-    return say("{what}, beyond what batches and chance explain; why, these records do not say.", what=joined(said))
-
-
-def _range(regions: ReportTable, rows: list[int]) -> dict[str, object]:
-    known_rows = [row for row in rows if known(regions.value(row, "raw_pct"))]
-    if not known_rows:
-        return {"least": "–", "most": "–"}
-    ordered = sorted(known_rows, key=lambda row: float(regions.value(row, "raw_pct")))
-    return {"least": regions.at(ordered[0], "raw_pct", "pct"), "most": regions.at(ordered[-1], "raw_pct", "pct")}
-
-
-def region_sentence(regions: ReportTable, row: int) -> Markup:
-    """One region in words: raw, then what can be said of the region itself."""
+def _region(regions: ReportTable, row: int, statements: Statements) -> Markup:
+    """One region: what was counted, and what can be said of it."""
     head = say(
         "{region}: {raw} raw, from {tanks} and {batches}, of which {shared} also went elsewhere. ",
         region=regions.at(row, "region", "id"),
@@ -96,36 +68,11 @@ def region_sentence(regions: ReportTable, row: int) -> Markup:
         batches=regions.at(row, "batches", "batches"),
         shared=regions.at(row, "batches_shared", "whole"),
     )
-    return head + _meaning(regions, row)
-
-
-def _meaning(regions: ReportTable, row: int) -> Markup:
-    verdict = verdict_of(regions, row)
-    if verdict == "not separable":
-        return Markup(
-            "<strong>Not separable:</strong> region and batches cannot be told apart, so the raw figure says"
-            " nothing about the region."
-        )
-    adjusted = _difference(regions, row, "difference_points", "difference_low", "difference_high")
-    within = _difference(
-        regions, row, "within_batch_points", "within_batch_points_low", "within_batch_points_high"
-    )
-    head = say("Adjusted for batch it lies {adjusted} from the others", adjusted=adjusted)
-    if within:
-        head += say(", within batches {within}", within=within)
-    note = say(": {note}.", note=regions.at(row, "note", "statement"))
-    return head + note
-
-
-def _difference(regions: ReportTable, row: int, point: str, low: str, high: str) -> Markup:
-    if not known(regions.value(row, point)):
-        return Markup("")
-    return say(
-        "{points} (95 % interval {low} to {high})",
-        points=regions.at(row, point, "points_words"),
-        low=regions.at(row, low, "points"),
-        high=regions.at(row, high, "points"),
-    )
+    wanted: dict[str, Any] = {
+        "subject": str(regions.value(row, "region")),
+        "outcome": str(regions.value(row, "outcome")),
+    }
+    return head + _said(statements, ClaimKind.REGION_DIFFERS, **wanted)
 
 
 def evidence_section(regions: ReportTable, heterogeneity: ReportTable) -> Section:
@@ -199,9 +146,9 @@ def _spread(table: ReportTable) -> list[Block]:
         interval_column(
             "prediction_low_pct", "prediction_high_pct", "where a new region would lie (%)", "pct_bare"
         ),
-        column("sentence", "in words", "text", long=True),
     )
-    return [TableBlock(table_view(table, "How much regions differ once batch is allowed for", columns))]
+    note = "Whether regions differ is said above, after allowing for all regions compared; here τ may be chance."
+    return [TableBlock(table_view(table, "How much regions differ within batches", columns, note=note))]
 
 
 def batches_section(graph: ReportTable, sentences: dict[str, str]) -> Section:
@@ -281,8 +228,10 @@ def method_section() -> Section:
             " it is."
         ),
         Markup(
-            "Within batches: the same model with each batch’s regional shares in it, so that only tanks of the"
-            " same batch speak. Where the two answers differ, the second is the fairer and both are shown."
+            "Within batches: only tanks of the same batch speak, by holding each batch’s regional shares fixed or,"
+            " where batches are too few for that, by giving every batch a level of its own. Where the two answers"
+            " differ, the second is the fairer and both are shown; a region is said to differ by the second alone,"
+            " after allowing for all regions compared. Stages are asked only where the whole stay differs."
         ),
         Markup(
             "Not separable: a region whose batches never went elsewhere gets no estimate, however many tanks it"

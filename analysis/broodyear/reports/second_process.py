@@ -1,12 +1,11 @@
 """The long work of a large programme's review, shared out between this process and one of its own beside it.
 
-The review shows practices and effects, and either takes most of its time. Beside it are worked out the practices
-of every outcome but the main one and the effects of every outcome but the last; the review does the others.
+The fits of practices take most of a review's time. Beside it are worked out those of every outcome but the last.
 
-Run as ``python -m broodyear.reports.second_process`` it reads a pickled frame of tank outcomes and the share of
-the work from standard input and writes the pickled pieces. It ends when that input is closed, so that nothing goes
-on working for a review that is gone. The same functions do the work either way, and the numbers are the same to
-the last digit.
+Run as ``python -m broodyear.reports.second_process`` it reads a pickled frame of tank outcomes and the outcomes
+to work out from standard input and writes the pickled pieces. It ends when that input is closed, so that nothing
+goes on working for a review that is gone. The same functions do the work either way, and the numbers are the same
+to the last digit.
 """
 
 from __future__ import annotations
@@ -17,18 +16,16 @@ import pickle
 import subprocess
 import sys
 import threading
-from dataclasses import dataclass, fields
 from types import TracebackType
 from typing import IO, TYPE_CHECKING
 
 from threadpoolctl import threadpool_limits
 
-from broodyear.errors import BroodyearError
-
 if TYPE_CHECKING:
     import pandas as pd
 
-    from broodyear.survival import EffectsReport
+    from broodyear.survival.practices import EffectsReport
+    from broodyear.survival.practices.outcome import OutcomeReport
 
 #: From this many rows (three a tank-season) on, the work takes several times as long as starting a process.
 WORTH_A_PROCESS_ROWS = 20_000
@@ -36,51 +33,18 @@ _LENGTH_BYTES = 8
 _GONE = 70
 
 
-@dataclass(frozen=True)
-class Share:
-    """The outcomes of which a process works out the practices, and those of which it works out the effects (None:
-    it leaves the effects alone)."""
-
-    practices_of: tuple[str, ...]
-    effects_of: tuple[str, ...] | None
+Pieces = list["OutcomeReport"]
 
 
-@dataclass(frozen=True)
-class Pieces:
-    """What was worked out: the practices outcome by outcome, and the effects (None: none were wanted); each of
-    them may be the sentence of a refusal instead."""
-
-    practices: list[pd.DataFrame] | str
-    effects: EffectsReport | str | None
-
-
-def worked_out(outcomes: pd.DataFrame, share: Share) -> Pieces:
-    """The pieces of a share, on one linear-algebra thread.
+def worked_out(rows: pd.DataFrame, outcomes: tuple[str, ...]) -> Pieces:
+    """What the fits of some outcomes say, on one linear-algebra thread.
 
     Sums are rounded as threads share them out, so the number of threads has to be the same wherever this runs.
     """
+    from broodyear.survival.practices import outcome_reports
+
     with threadpool_limits(limits=1, user_api="blas"):
-        return Pieces(_practices(outcomes, share.practices_of), _effects(outcomes, share.effects_of))
-
-
-def _practices(outcomes: pd.DataFrame, names: tuple[str, ...]) -> list[pd.DataFrame] | str:
-    from broodyear.setups import practice_parts
-
-    try:
-        return practice_parts(outcomes, names)
-    except BroodyearError as error:
-        return str(error)
-
-
-def _effects(outcomes: pd.DataFrame, names: tuple[str, ...] | None) -> EffectsReport | str | None:
-    from broodyear.survival import effects_report
-
-    if names is None:
-        return None
-    try:
-        return effects_report(outcomes[outcomes["outcome"].isin(names)])
-    except BroodyearError as error:
-        return str(error)
+        return outcome_reports(rows, outcomes)
 
 
 class Beside:
@@ -92,7 +56,7 @@ class Beside:
 
     def __init__(self, outcomes: pd.DataFrame) -> None:
         self._outcomes = outcomes
-        self._all, self._there, self._here = _shares(outcomes)
+        self._there, self._here = _shares(outcomes)
         self._answer = b""
         self._process = _start() if _is_worth_it(outcomes) else None
         self._talk = threading.Thread(target=self._ask, daemon=True)
@@ -121,67 +85,32 @@ class Beside:
         with contextlib.suppress(OSError):
             self._process.stdin.close()
 
-    def result(self) -> tuple[pd.DataFrame | str, EffectsReport | str]:
-        """Practices and effects, each of them or the sentence with which it refused."""
+    def result(self) -> EffectsReport:
+        """The report of all outcomes; raises what it is refused for."""
+        from broodyear.survival.practices import report_from
+
         if self._process:
             here = worked_out(self._outcomes, self._here)
             self._talk.join()
             if self._process.wait() == 0:
-                return _together(pickle.loads(self._answer), here)
-        return _together(worked_out(self._outcomes, self._all))
+                return report_from([*pickle.loads(self._answer), *here])
+        return report_from(worked_out(self._outcomes, (*self._there, *self._here)))
 
 
-def _shares(outcomes: pd.DataFrame) -> tuple[Share, Share, Share]:
-    """All the work, that of the other process and that of this one: each outcome is a piece of work of its own."""
-    from broodyear.setups import MAIN_OUTCOME, OUTCOMES
-    from broodyear.survival.effects_rows import outcomes_in
+def _shares(outcomes: pd.DataFrame) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """The outcomes worked out by the other process and by this one, in the order of a tank's life.
+
+    The whole stay is worked out here, the stages beside it: they are the smaller fits, and this process has more
+    to do.
+    """
+    from broodyear.survival.practices import outcomes_in
 
     present = outcomes_in(outcomes)
-    others = tuple(name for name in OUTCOMES if name != MAIN_OUTCOME)
-    every = Share(OUTCOMES, present)
-    if len(present) < 2:
-        return every, Share(others, present), Share((MAIN_OUTCOME,), None)
-    return every, Share(others, present[:-1]), Share((MAIN_OUTCOME,), present[-1:])
-
-
-def _together(*pieces: Pieces) -> tuple[pd.DataFrame | str, EffectsReport | str]:
-    """The pieces in the order of a tank's life; what one refuses, the whole refuses."""
-    return _joined_practices(pieces), _joined_effects([piece.effects for piece in pieces])
-
-
-def _joined_practices(pieces: tuple[Pieces, ...]) -> pd.DataFrame | str:
-    from broodyear.setups import practices_from
-
-    parts: list[pd.DataFrame] = []
-    for piece in pieces:
-        if isinstance(piece.practices, str):
-            return piece.practices
-        parts += piece.practices
-    return practices_from(parts)
-
-
-def _joined_effects(found: list[EffectsReport | str | None]) -> EffectsReport | str:
-    import pandas as pd
-
-    from broodyear.survival import EffectsReport
-
-    reports = []
-    for one in found:
-        if isinstance(one, str):
-            return one
-        if one is not None:
-            reports.append(one)
-    if len(reports) == 1:
-        return reports[0]
-    parts = {
-        field.name: pd.concat([getattr(report, field.name) for report in reports], ignore_index=True)
-        for field in fields(EffectsReport)
-    }
-    return EffectsReport(**parts)
+    return present[:-1], present[-1:]
 
 
 def _is_worth_it(outcomes: pd.DataFrame) -> bool:
-    return len(outcomes) >= WORTH_A_PROCESS_ROWS and _processors() > 1
+    return len(outcomes) >= WORTH_A_PROCESS_ROWS and len(_shares(outcomes)[0]) > 0 and _processors() > 1
 
 
 def _processors() -> int:
@@ -197,11 +126,11 @@ def _start() -> subprocess.Popen[bytes] | None:
 
 
 def main() -> None:
-    """Read the outcomes and the share, work it out, write the pieces."""
+    """Read the rows and the outcomes wanted, work them out, write the pieces."""
     given: IO[bytes] = sys.stdin.buffer
-    outcomes, share = pickle.loads(given.read(int.from_bytes(given.read(_LENGTH_BYTES), "big")))
+    rows, outcomes = pickle.loads(given.read(int.from_bytes(given.read(_LENGTH_BYTES), "big")))
     threading.Thread(target=_leave_with_the_review, args=(given,), daemon=True).start()
-    sys.stdout.buffer.write(pickle.dumps(worked_out(outcomes, share)))
+    sys.stdout.buffer.write(pickle.dumps(worked_out(rows, outcomes)))
     sys.stdout.buffer.flush()
     # A thread that waits for the review must not keep the process.
     os._exit(0)

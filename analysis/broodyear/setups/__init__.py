@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-from broodyear.setups.advice import CHANGE_COLUMNS, what_to_change
+from broodyear.setups.advice import CHANGE_COLUMNS, change_claims, what_to_change
 from broodyear.setups.detectable import smallest_detectable_shortfall
 from broodyear.setups.funnel_frame import FUNNEL_COLUMNS, funnel_limits
-from broodyear.setups.practices import (
-    PRACTICE_COLUMNS,
-    practice_counts,
-    practice_parts,
-    practices_from,
-    practices_table,
-)
+from broodyear.setups.practices import practice_counts, practices_table
 from broodyear.setups.screen import SETUP_COLUMNS, SetupScreen, compare_setups, screen_setups
 from broodyear.setups.sites import SITE_COLUMNS, sites_table
-from broodyear.setups.tank_frame import MAIN_OUTCOME, OUTCOMES
 from broodyear.setups.verdict_claims import place_claims, tank_claims
+from broodyear.survival.practices import PRACTICE_COLUMNS
+from broodyear.survival.tank_frame import MAIN_OUTCOME, OUTCOMES
 
 __all__ = [
     "CHANGE_COLUMNS",
@@ -26,12 +21,11 @@ __all__ = [
     "SETUP_COLUMNS",
     "SITE_COLUMNS",
     "SetupScreen",
+    "change_claims",
     "compare_setups",
     "funnel_limits",
     "place_claims",
     "practice_counts",
-    "practice_parts",
-    "practices_from",
     "practices_table",
     "screen_setups",
     "sites_table",

@@ -1,82 +1,152 @@
-"""What to change next season: practices ordered by the fish that could be saved, each with its evidence in
-words.
-"""
+"""What to change next season: the practices in use that a clear contrast speaks against, and what it would
+cost."""
 
 from __future__ import annotations
+
+import warnings
+from collections.abc import Iterable
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from broodyear.setups.bands import PRACTICES, Practice
-from broodyear.setups.practices import practices_table
-from broodyear.setups.tank_frame import MAIN_OUTCOME, prepare
-
-#: Evidence is called good only with at least this many tanks and batches.
-_GOOD_TANKS, _GOOD_BATCHES = 20, 4
+from broodyear.claims import REASONS, Claim, ClaimKind, Reason
+from broodyear.development import days_to_stage, default_model
+from broodyear.survival.practices import (
+    EffectsReport,
+    Finding,
+    Practice,
+    available,
+    effects_report,
+    practice_named,
+)
+from broodyear.survival.practices.factors import SET_POINT
+from broodyear.survival.tank_frame import MAIN_OUTCOME, prepare
 
 CHANGE_COLUMNS = [
-    "change", "practice", "level", "tanks_to_change", "eggs_to_change", "tanks", "batches", "seasons",
-    "difference_points", "difference_low", "difference_high", "fish_saved", "fish_low", "fish_high",
-    "evidence", "note",
+    "change", "practice", "level", "proposed", "tanks_to_change", "eggs_to_change", "tanks", "batches",
+    "difference_points", "difference_low", "difference_high", "p_value", "p_family", "comparisons", "fish_saved",
+    "fish_low", "fish_high", "days_longer", "decision", "reason", "evidence", "note",
 ]  # fmt: skip
+COLDER_STAGE = "button_up"
 
 
-def what_to_change(frame: pd.DataFrame, practices: pd.DataFrame | None = None) -> pd.DataFrame:
-    """CHANGE_COLUMNS, one row per practice that did worse than the others and is still in use, most fish
-    first.
+def what_to_change(frame: pd.DataFrame, report: EffectsReport | None = None) -> pd.DataFrame:
+    """CHANGE_COLUMNS, one row per practice level in use that did worse than another, claimed ones first.
 
-    tanks_to_change, eggs_to_change: tanks with that practice in the last season of the frame, and their eggs.
-    fish_saved: those eggs x the shortfall; limits from the difference's interval (fish_low may be negative:
-    then none may be saved). Rows are candidates, not causes: the tanks were not assigned by lot. practices:
-    the frame of `practices_table(frame)` when it is at hand.
+    level, proposed: what tanks have and what did better; tanks_to_change, eggs_to_change: those with it in the
+    last season of the frame. difference_points: proposed less present, all seasons. fish_saved: those eggs times
+    the shrunken difference, only where it is claimed; limits from the difference's interval. days_longer: days to
+    hatch that a colder set point adds, by the species' default model. A change that would mean less care for the
+    animals is never claimed. No difference here is shown to be caused by the practice: tanks were not assigned at
+    random. report: `effects_report(frame)` when it is at hand.
     """
-    table = practices_table(frame) if practices is None else practices
-    table = table[(table["outcome"] == MAIN_OUTCOME) & (table["difference_points"] < 0.0)]
-    table = table.merge(_still_in_use(frame), on=["practice", "level"], how="inner")
-    for name, source in (
-        ("fish_saved", "difference_points"),
-        ("fish_low", "difference_high"),
-        ("fish_high", "difference_low"),
-    ):
-        table[name] = -table[source].astype(float) / 100.0 * table["eggs_to_change"]
-    table["evidence"] = [_evidence(row) for _, row in table.iterrows()]
-    table["change"] = [_change(str(row["practice"]), str(row["level"])) for _, row in table.iterrows()]
-    ordered = table.sort_values(["fish_saved", "practice", "level"], ascending=[False, True, True])
-    return ordered[CHANGE_COLUMNS].reset_index(drop=True)
-
-
-def _still_in_use(frame: pd.DataFrame) -> pd.DataFrame:
-    """Tanks and eggs per practice and level in the last season, tanks without a usable count included."""
+    found = (report or effects_report(frame)).findings
     rows = prepare(frame).rows
-    rows = rows[(rows["outcome"] == MAIN_OUTCOME) & (rows["season"] == rows["season"].max())]
-    counted = [_level_use(rows, practice) for practice in PRACTICES if set(practice.columns) <= set(rows.columns)]
-    columns = ["practice", "level", "tanks_to_change", "eggs_to_change"]
-    return pd.concat(counted, ignore_index=True)[columns] if counted else pd.DataFrame(columns=columns)
+    rows = rows[rows["outcome"] == MAIN_OUTCOME]
+    last = rows[rows["season"] == rows["season"].max()]
+    names = {practice.name for practice in available(last)}
+    changes = [
+        _change(finding, last)
+        for finding in found
+        if finding.outcome == MAIN_OUTCOME
+        and finding.contrast.factor in names
+        and np.isfinite(finding.contrast.points)
+    ]
+    table = pd.DataFrame([change for change in changes if change["tanks_to_change"]], columns=CHANGE_COLUMNS)
+    order = table.assign(rank=(table["decision"] != "claimed").astype(int), size=-table["fish_saved"].fillna(0.0))
+    order = order.sort_values(["rank", "size", "p_family", "practice", "level", "proposed"], kind="stable")
+    return order.drop_duplicates(["practice", "level"])[CHANGE_COLUMNS].reset_index(drop=True)
 
 
-def _level_use(rows: pd.DataFrame, practice: Practice) -> pd.DataFrame:
-    levels = rows.assign(level=practice.make(rows)).dropna(subset=["level"]).groupby("level", sort=True)
-    table = levels.agg(tanks_to_change=("tank_id", "size"), eggs_to_change=("eggs", "sum")).reset_index()
-    return table.assign(practice=practice.name, level=table["level"].astype(str))
+def change_claims(changes: pd.DataFrame) -> list[Claim]:
+    """One claim per row of `what_to_change`: level is what is proposed, reference what it replaces; in fish."""
+    return [
+        Claim(
+            kind=ClaimKind.CHANGE,
+            subject=row["practice"],
+            reason=Reason(row["reason"]),
+            level=row["proposed"],
+            reference=row["level"],
+            outcome=MAIN_OUTCOME,
+            estimate=row["fish_saved"],
+            low=row["fish_low"],
+            high=row["fish_high"],
+            unit="fish",
+            p_value=row["p_value"],
+            p_family=row["p_family"],
+            comparisons=int(row["comparisons"]),
+            section="changes",
+        )
+        for row in changes.to_dict("records")
+    ]
 
 
-def _evidence(row: pd.Series) -> str:
-    """Grade in words: good, fair, weak, or cannot be separated."""
-    if "cannot be told apart" in str(row["note"]):
-        return "none: it cannot be separated from what it goes together with"
-    within = row["within_batch_points"]
-    agrees = bool(np.isnan(within)) or within < 0.5 * row["difference_points"]
-    clear = row["difference_high"] < 0.0
-    if clear and agrees and row["tanks"] >= _GOOD_TANKS and row["batches"] >= _GOOD_BATCHES:
-        return "good for records, yet no trial: clear of chance after adjustment, tanks not assigned by lot"
-    if clear:
-        return "fair: clear of chance, but in few tanks or batches, or not the same within batches"
-    return "weak: may be chance, the interval reaches no difference"
+def _change(finding: Finding, last: pd.DataFrame) -> dict[str, Any]:
+    contrast, practice = finding.contrast, practice_named(finding.contrast.factor)
+    is_better = contrast.points > 0.0
+    side = 1.0 if is_better else -1.0
+    proposed, present = (contrast.level, contrast.reference)[:: 1 if is_better else -1]
+    values = practice.make(last)
+    tanks = last[values == present]
+    eggs = float(tanks["eggs"].sum())
+    low, high = sorted((side * contrast.points_low, side * contrast.points_high))
+    reason = _reason(finding, practice, proposed, present)
+    fish = eggs / 100.0 if reason is Reason.CLEAR else np.nan
+    days = _days_longer(last, values, proposed, present) if practice.name == SET_POINT else np.nan
+    return {
+        "change": f"{practice.words}: {_said(proposed)} rather than {_said(present)}",
+        "practice": practice.name,
+        "level": present,
+        "proposed": proposed,
+        "tanks_to_change": len(tanks),
+        "eggs_to_change": eggs,
+        "tanks": contrast.tanks,
+        "batches": contrast.batches,
+        "difference_points": abs(contrast.points),
+        "difference_low": low,
+        "difference_high": high,
+        "p_value": contrast.p_value,
+        "p_family": finding.p_family,
+        "comparisons": finding.comparisons,
+        "fish_saved": fish * abs(finding.shrunken_points),
+        "fish_low": fish * low,
+        "fish_high": fish * high,
+        "days_longer": days,
+        "decision": str(REASONS[reason].decision),
+        "reason": str(reason),
+        "evidence": REASONS[reason].meaning,
+        "note": f"button-up would come about {days:.0f} days later" if days >= 1.0 else "",
+    }
 
 
-def _change(practice: str, level: str) -> str:
-    """What would have to change, without promising that it helps."""
-    words = next(known.words for known in PRACTICES if known.name == practice)
-    if level == "no":
-        return f"{words}: provide it where there is none"
-    return f"{words}: something other than {level.replace('_', ' ')}"
+def _said(level: str) -> str:
+    return level.replace("_", " ")
+
+
+def _reason(finding: Finding, practice: Practice, proposed: str, present: str) -> Reason:
+    """The contrast's own reason, unless the change would mean less care."""
+    return Reason.AGAINST_CARE if practice.is_less_care(proposed, present) else finding.reason
+
+
+def _days_longer(last: pd.DataFrame, values: pd.Series, proposed: str, present: str) -> float:
+    """Days to button-up at one band's typical set point less those at the other's, by the species' default model.
+
+    nan where no tank of the last season has a set point in the proposed band, or the species has no model.
+    """
+    set_points = pd.to_numeric(last["set_point_c"], errors="coerce")
+    temps = [float(set_points[values == band].median()) for band in (proposed, present)]
+    model = _default_of(last.loc[values == present, "species"] if "species" in last else [])
+    if model is None or not np.isfinite(temps).all():
+        return np.nan
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # outside the tested temperatures it is still the best word on days
+        colder, warmer = (float(days_to_stage(model, temp)) for temp in temps)
+    return colder - warmer
+
+
+def _default_of(species: Iterable[str]) -> str | None:
+    """The default model of the commonest species that has one."""
+    counted = pd.Series(list(species), dtype=object).dropna().value_counts()
+    names = [default_model(str(one), COLDER_STAGE) for one in counted.index]
+    return next((name for name in names if name is not None), None)

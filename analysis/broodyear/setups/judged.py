@@ -13,7 +13,7 @@ from broodyear.setups.predictive import logistic, mean_survival, normal_scores, 
 from broodyear.setups.screen_model import ScreenData, ScreenFit, fit_screen
 from broodyear.setups.site_history import Departures, remembered_departure, site_sd
 from broodyear.setups.site_verdicts import SiteVerdicts, judge_sites, place_verdict
-from broodyear.setups.tank_frame import FEWEST_EGGS, NOT_RECORDED, codes, pair_codes
+from broodyear.survival.tank_frame import FEWEST_EGGS, NOT_RECORDED, codes, pair_codes
 
 Floats = NDArray[np.float64]
 

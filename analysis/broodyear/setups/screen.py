@@ -13,10 +13,10 @@ from broodyear.setups.circumstances import circumstances
 from broodyear.setups.detectable import FALSE_DISCOVERY_RATE, WATCH_P, detectable_by_season
 from broodyear.setups.judged import Judged, judge
 from broodyear.setups.losing_stage import losing_stage
-from broodyear.setups.multiplicity import adjust_within
 from broodyear.setups.site_history import Departures
 from broodyear.setups.site_verdicts import SiteVerdicts, place_verdict
-from broodyear.setups.tank_frame import OUTCOMES, TankFrame, prepare
+from broodyear.survival.multiplicity import adjust_within
+from broodyear.survival.tank_frame import OUTCOMES, TankFrame, prepare
 
 OUTSIDE_LIMITS = "outside the 95 % limits this season"
 POOR_SITE = REASONS[Reason.AT_POOR_PLACE].meaning

@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 
 from broodyear.claims import REASONS, Decision, Reason
 from broodyear.setups.detectable import FALSE_DISCOVERY_RATE
-from broodyear.setups.multiplicity import adjust_p_values
 from broodyear.setups.screen_model import CLIP
 from broodyear.setups.site_history import LARGEST_SCORE, Departures
+from broodyear.survival.multiplicity import benjamini_hochberg
 
 Floats = NDArray[np.float64]
 
@@ -67,7 +67,7 @@ def judge_sites(departures: Departures) -> SiteVerdicts:
         root = summed(departures)[several] / np.sqrt(number)
         score[several] = root / np.sqrt(_variance(number, _others_correlation(root, number)))
     p_value = np.asarray(stdtr(_EFFICIENCY * (several.sum() - 1.0), score), dtype=float)
-    q_value = adjust_p_values(p_value)
+    q_value = benjamini_hochberg(p_value)
     reasons = np.select(
         [
             np.arange(len(seasons)) == departures.unknown_site,

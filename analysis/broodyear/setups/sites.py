@@ -9,7 +9,7 @@ from broodyear.setups.predictive import logistic, mean_survival
 from broodyear.setups.screen import SetupScreen, screen_setups
 from broodyear.setups.site_history import LOW_SCORE, Departures, site_departures
 from broodyear.setups.site_verdicts import SiteVerdicts, place_verdict
-from broodyear.setups.tank_frame import codes
+from broodyear.survival.tank_frame import codes
 
 SITE_COLUMNS = [
     "site_id", "region", "outcome", "seasons", "tank_seasons", "eggs", "observed_pct", "expected_pct",

@@ -17,10 +17,10 @@ from broodyear.survival.diagnostics import (
     quantile_residuals,
     random_effect_normality,
 )
-from broodyear.survival.effects import EffectsReport, effects_report, effects_table
 from broodyear.survival.families import planned_contrasts, screen_contrasts
 from broodyear.survival.fit import METHODS, fit_survival
 from broodyear.survival.multiplicity import benjamini_hochberg, holm
+from broodyear.survival.practices import EffectsReport, effects_report, effects_table
 from broodyear.survival.proportions import Interval, difference_interval, proportion_interval
 from broodyear.survival.result import SurvivalFit
 from broodyear.survival.separability import Separability, separability

@@ -67,10 +67,14 @@ def average(fit: SurvivalFit, matrix: FloatArray, sd: float) -> Average:
     """Mean over rows, each with equal weight, of survival averaged over random intercepts."""
     rows = average_over_groups(matrix @ fit.coefficients, sd)
     by_coefficient = matrix.T @ rows.by_log_odds / len(matrix)
+    return Average(float(rows.share.mean()), np.concatenate([spread_slope(fit, rows, sd), by_coefficient]))
+
+
+def spread_slope(fit: SurvivalFit, rows: GroupAverage, sd: float) -> FloatArray:
+    """Derivatives of the mean survival of these rows over the log sds above zero; sd: the spread averaged over."""
     sds = fit.group_sd.to_numpy(dtype=float)
     variances = sds[sds > 0] ** 2
-    by_log_sd = float(rows.by_sd.mean()) * variances / sd if sd > 0 else np.zeros(len(variances))
-    return Average(float(rows.share.mean()), np.concatenate([by_log_sd, by_coefficient]))
+    return np.asarray(rows.by_sd.mean() * variances / sd if sd > 0 else np.zeros(len(variances)), dtype=float)
 
 
 def levels_of(design: Design, factor: str) -> list[Any]:

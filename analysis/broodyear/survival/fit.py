@@ -99,6 +99,11 @@ def fit_marginal(design: Design, method: str) -> SurvivalFit:
     return _MARGINAL[method](design if method in ("clustered", "exchangeable") else replace(design, groupings=()))
 
 
+def fit_mixed_design(design: Design) -> SurvivalFit:
+    """The mixed model with restricted spreads on a design whose columns were made and checked before."""
+    return _mixed(design, 1, True)
+
+
 def _refuse_separation(design: Design) -> None:
     if "not separated" not in design.made:
         refuse_separation(design.matrix, design.terms, design.rows.survived, design.rows.trials)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from broodyear.survival.arrays import FloatArray, level_sums
-from broodyear.survival.mixed_laplace import Laplace
+from broodyear.survival.mixed_laplace import Laplace, Mode
 from broodyear.survival.mixed_optimum import LARGEST_SD, SMALLEST_SD, Objective
 from broodyear.survival.mixed_system import gather_to_levels, solve, spread_to_rows
 
@@ -76,19 +76,25 @@ class Satterthwaite:
         return max(2.0 * variance**2 / uncertainty, FEWEST_DEGREES)
 
 
+def inverse_times(laplace: Laplace, mode: Mode, sds: FloatArray, matrix: FloatArray) -> FloatArray:
+    """V⁻¹ A for columns A, shape (rows, columns), with V = W⁻¹ + Σ sd² Z Z' at these modes."""
+    factor = mode.factor
+    weighted = factor.weight[:, None] * matrix
+    found = np.empty_like(weighted)
+    for column in range(matrix.shape[1]):
+        absorbed = solve(factor, gather_to_levels(laplace.layout, sds, weighted[:, column]))
+        spread = spread_to_rows(laplace.layout, sds, absorbed)
+        found[:, column] = weighted[:, column] - factor.weight * spread
+    return found
+
+
 def precision_at(laplace: Laplace, log_sds: FloatArray, coefficients: FloatArray) -> Precision:
     """Working precision of the coefficients at these parameters."""
     sds = np.exp(log_sds)
-    factor = laplace.mode(sds, coefficients).factor
-    weighted = factor.weight[:, None] * laplace.matrix
-    inverse_times = np.empty_like(laplace.matrix)
-    for column in range(laplace.matrix.shape[1]):
-        absorbed = solve(factor, gather_to_levels(laplace.layout, sds, weighted[:, column]))
-        spread = spread_to_rows(laplace.layout, sds, absorbed)
-        inverse_times[:, column] = weighted[:, column] - factor.weight * spread
-    information = laplace.matrix.T @ inverse_times
+    through = inverse_times(laplace, laplace.mode(sds, coefficients), sds, laplace.matrix)
+    information = laplace.matrix.T @ through
     layout = laplace.layout
-    sums = [level_sums(codes, inverse_times, size) for codes, size in zip(layout.codes, layout.sizes, strict=True)]
+    sums = [level_sums(codes, through, size) for codes, size in zip(layout.codes, layout.sizes, strict=True)]
     covariance = np.asarray(np.linalg.inv(0.5 * (information + information.T)), dtype=float)
     return Precision(covariance, tuple(sums), sds)
 

@@ -34,8 +34,11 @@ class Separability:
 
     def same_part(self, first: Any, second: Any) -> bool:
         """Whether two levels can be compared within this grouping."""
-        parts = dict(zip(self.levels["level"], self.levels["part"], strict=True))
-        return bool(parts[first] == parts[second])
+        return self.part_of(first) == self.part_of(second)
+
+    def part_of(self, level: Any) -> int:
+        """The connected part a level is in; 1 is the part with most rows."""
+        return int(self.levels.loc[self.levels["level"] == level, "part"].iloc[0])
 
 
 def separability(frame: pd.DataFrame, factor: str, group: str) -> Separability:

@@ -41,15 +41,17 @@ def gather(store: Store, season: int) -> SeasonResults:
         happened = events(store, tanks, season)
         key_figures = _key_figures(store, tanks, setups, season)
         drawn = timelines(store, season, setups)
-        practices, effects = beside.result()
-        changes = _attempt(lambda: _changes(known, practices))
+        effects = _attempt(beside.result)
+        changes = _attempt(lambda: _changes(known, effects))
     return SeasonResults(
         season=season,
         settings=store.settings,
         setups=setups,
         **from_screen,
         **_from_effects(effects),
-        practices=_table("practices", "Practices over all seasons", practices, PRACTICES),
+        practices=_table(
+            "practices", "Practices over all seasons", getattr(effects, "practices", effects), PRACTICES
+        ),
         changes=_table("changes", "What to change next season", changes),
         **counted,
         events=_table("events", "What happened when, tank by tank", happened),
@@ -95,12 +97,12 @@ def _screen(outcomes: pd.DataFrame) -> SetupScreen:
     return screen_setups(outcomes)
 
 
-def _changes(outcomes: pd.DataFrame, practices: pd.DataFrame | str) -> pd.DataFrame:
+def _changes(outcomes: pd.DataFrame, effects: EffectsReport | str) -> pd.DataFrame:
     from broodyear.setups import what_to_change
 
-    if isinstance(practices, str):
-        raise NothingToAnalyse(practices)
-    return what_to_change(outcomes, practices)
+    if isinstance(effects, str):
+        raise NothingToAnalyse(effects)
+    return what_to_change(outcomes, effects)
 
 
 def _setups(screen: SetupScreen | str, season: int) -> ReportTable:

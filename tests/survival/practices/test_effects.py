@@ -8,8 +8,7 @@ import pytest
 
 from broodyear.errors import NothingToAnalyse, UsageError
 from broodyear.survival import effects_report, effects_table, fit_survival
-from broodyear.survival.effects import EFFECT_COLUMNS
-from broodyear.survival.effects_rows import outcome_rows, reference_level
+from broodyear.survival.practices import EFFECT_COLUMNS
 from broodyear.synthetic.tank_seasons import TankSeasonPlan, draw_tank_seasons
 
 CONTRACT = [
@@ -38,7 +37,12 @@ def test_columns_are_the_contracts(report):
     assert list(report.effects.columns) == list(EFFECT_COLUMNS)
     assert set(CONTRACT) <= set(report.effects.columns)
     assert set(report.effects["method"]) == {"mixed"}
-    assert set(report.effects["factor"]) == {"gravel_practice", "room_type", "mean_water_temp_c"}
+    assert set(report.effects["factor"]) == {
+        "gravel_practice",
+        "room_type",
+        "mean_water_temp_c",
+        "room_type_direct",
+    }
 
 
 def test_planted_effects_are_inside_their_intervals(report):
@@ -55,9 +59,10 @@ def test_rows_are_accounted_for(report):
     notes = report.fit_notes.set_index("model")
     assert notes.loc["practices", ["rows_given", "rows_used"]].tolist() == [300, 297]
     assert notes.loc["practices", "left_out"] == "not reported: 3"
-    assert notes.loc["temperature", "rows_used"] == 277
-    assert "no usable mean_water_temp_c: 20" in notes.loc["temperature", "left_out"]
-    assert "a tank-season intercept was added" in notes.loc["practices", "note"]
+    assert notes.loc["temperature", "rows_used"] == 297
+    assert "20 tanks without a usable temperature have a level of their own." in notes.loc["temperature", "note"]
+    step = row(report.effects, "mean_water_temp_c", "+1 °C")
+    assert step["tanks"] == 277
 
 
 def test_the_headline_is_the_mixed_model_it_says(report, tanks):
@@ -77,7 +82,7 @@ def test_the_headline_is_the_mixed_model_it_says(report, tanks):
 def test_the_other_methods_stand_beside(report):
     methods = report.methods
     assert set(methods["method"]) == {"beta_binomial", "quasi_binomial", "clustered", "exchangeable"}
-    assert len(methods) == 4 * len(report.effects)
+    assert len(methods) == 4 * 4  # four methods, two contrasts of each of two practices
     assert methods["note"].str.contains("Batch as a fixed factor").all()
 
 
@@ -110,18 +115,18 @@ def test_gravel_that_is_really_room_type():
     assert row(table, "room_type", "hallway")["difference_high"] < 0
 
 
-def test_sparse_levels_are_merged_or_left_out(tanks):
+def test_sparse_levels_are_merged_and_lose_no_tank(tanks):
     frame = tanks.copy()
     frame.loc[frame.index[:3], "gravel_practice"] = "layered_stones"
     frame.loc[frame.index[3:5], "gravel_practice"] = "other"
     frame.loc[frame.index[5:8], "room_type"] = "foyer"
     table = effects_table(frame)
     merged = row(table, "gravel_practice", "layered_stones")
-    assert merged["note"] == "too few tanks to say (3, fewer than 5); counted under other"
-    assert np.isnan(merged["difference_points"])
-    assert row(table, "gravel_practice", "other")["tanks"] == 5
-    assert row(table, "room_type", "foyer")["note"].endswith("left out of the model")
-    assert "too few tanks" in row(table, "room_type", "foyer")["sentence"]
+    assert merged["note"].startswith("too few: 3 tanks in ")
+    assert merged["note"].endswith("counted under other (few tanks)")
+    assert np.isnan(merged["difference_points"]) and merged["decision"] == "cannot_tell"
+    assert row(table, "room_type", "foyer")["reason"] == "too_few_tanks"
+    assert (table["rows_used"] == 300).all()
 
 
 def test_a_level_that_lost_everything_gets_no_estimate(tanks):
@@ -129,7 +134,8 @@ def test_a_level_that_lost_everything_gets_no_estimate(tanks):
     frame.loc[frame.index[:8], "gravel_practice"] = "layered_stones"
     frame.loc[frame.index[:8], "survivors"] = 0
     found = row(effects_table(frame), "gravel_practice", "layered_stones")
-    assert "no finite estimate: every egg died in all 8 tanks" in found["note"]
+    assert "no finite estimate: every fish lived or every fish died" in found["note"]
+    assert found["reason"] == "separated"
     assert np.isnan(found["odds_ratio"])
 
 
@@ -143,7 +149,8 @@ def test_a_practice_found_in_one_room_type_only_is_not_separable(tanks):
     ):
         found = row(table, factor, level)
         assert np.isnan(found["difference_points"])
-        assert f"not separable from {other}" in found["note"]
+        assert f"cannot be told apart from {other.replace('_', ' ')}" in found["note"]
+        assert found["reason"] == "confounded"
     assert np.isfinite(row(table, "gravel_practice", "single_layer_stones")["difference_points"])
 
 
@@ -153,8 +160,8 @@ def test_a_practice_with_its_own_batches_is_not_separable(tanks):
     frame.loc[own, "batch_id"] = "X" + frame.loc[own, "batch_id"]
     found = row(effects_table(frame), "gravel_practice", "gravel")
     assert np.isnan(found["odds_ratio"])
-    assert found["note"] == "not separable from batch: shares no batch with bare"
-    assert found["sentence"].startswith("Nothing can be said of gravel practice gravel")
+    assert found["note"] == "not separable from batch: shares no batch with what it is compared with"
+    assert found["reason"] == "never_share_batch"
 
 
 def test_better_batches_for_one_practice_are_said():
@@ -170,7 +177,7 @@ def test_better_batches_for_one_practice_are_said():
     assert gravel["or_low"] > 1.0  # a batch intercept only shrinks batches: bias is left
     assert gravel["within_batch_low"] < 1.0 < gravel["within_batch_high"]
     assert "within batch the odds ratio is" in gravel["note"]
-    assert "gives a different answer" in gravel["sentence"]
+    assert (gravel["decision"], gravel["reason"]) == ("not_claimed", "batches_disagree")
 
 
 def test_few_seasons_enter_as_a_factor():
@@ -185,14 +192,13 @@ def test_outcomes_come_in_the_order_of_a_tanks_life(tanks):
     two = pd.concat([tanks, tanks.assign(outcome="hatch")], ignore_index=True)
     table = effects_table(two)
     assert list(table["outcome"].unique()) == ["hatch", "delivered_to_release"]
-    family = table[table["outcome"] == "hatch"]
-    assert (family["p_holm"] >= family["p_value"]).all()
+    assert (table["p_family"] >= table["p_value"]).all()
 
 
 def test_one_level_only_is_said(tanks):
     table = effects_table(tanks.assign(gravel_practice="bare"))
     found = row(table, "gravel_practice", "bare")
-    assert found["note"] == "the only level left, so there is nothing to compare it with"
+    assert found["note"] == "the only level with tanks enough, so there is nothing to compare it with"
     assert np.isfinite(row(table, "room_type", "hallway")["difference_points"])
 
 
@@ -205,21 +211,58 @@ def test_too_few_tanks_give_rows_with_the_reason(tanks):
 def test_nothing_to_analyse(tanks):
     with pytest.raises(NothingToAnalyse, match="No tank-season has an outcome"):
         effects_table(tanks.head(0))
-    with pytest.raises(UsageError, match="lacks the columns batch_id"):
+    with pytest.raises(NothingToAnalyse, match="No tank-season has an outcome"):
+        effects_table(tanks.assign(survivors=np.nan))
+    with pytest.raises(UsageError, match="lacks batch_id"):
         effects_table(tanks.drop(columns="batch_id"))
 
 
 def test_references(tanks):
-    assert reference_level(tanks, "gravel_practice") == "bare"
+    assert set(effects_table(tanks).query("factor == 'gravel_practice'")["reference"]) == {"bare"}
     without = tanks[tanks["gravel_practice"] != "bare"]
     most = without["gravel_practice"].value_counts().idxmax()
-    assert reference_level(without, "gravel_practice") == most
+    assert set(effects_table(without).query("factor == 'gravel_practice'")["reference"]) == {most}
 
 
-def test_unusable_rows_keep_their_reasons(tanks):
+def test_unusable_rows_keep_their_reasons_and_a_blank_cell_loses_no_tank(tanks):
     frame = tanks.assign(why_unusable=None)
     frame.loc[frame.index[:4], ["usable", "why_unusable"]] = [False, "stopped reporting"]
     frame.loc[frame.index[4:6], "room_type"] = None
-    rows = outcome_rows(frame, "delivered_to_release")
-    assert rows.left_out == {"stopped reporting": 4, "missing room_type": 2}
-    assert rows.given - sum(rows.left_out.values()) == len(rows.frame)
+    notes = effects_report(frame).fit_notes.set_index("model").loc["practices"]
+    assert notes["left_out"] == "stopped reporting: 4"
+    assert notes["rows_used"] == 296
+
+
+def test_a_room_has_a_total_and_a_direct_effect_under_two_names(tanks):
+    table = effects_table(tanks)
+    total, direct = row(table, "room_type", "hallway"), row(table, "room_type_direct", "hallway")
+    assert "water temperature" not in total["adjusted_for"]
+    assert "water temperature" in direct["adjusted_for"]
+    assert total["odds_ratio"] != direct["odds_ratio"]
+
+
+def test_the_direct_effect_is_what_is_left_when_temperature_is_held(tanks):
+    """A hallway that is two degrees warmer, and harms by nothing else, has a total effect and no direct one."""
+    rng = np.random.default_rng(5)
+    frame = tanks.copy()
+    hall = (frame["room_type"] == "hallway").to_numpy()
+    frame["mean_water_temp_c"] = 8.5 + 2.0 * hall + rng.normal(0, 0.8, len(frame))
+    log_odds = 1.6 - 0.45 * (frame["mean_water_temp_c"] - 9.0) + rng.normal(0, 0.3, len(frame))
+    frame["survivors"] = rng.binomial(frame["eggs"], 1.0 / (1.0 + np.exp(-log_odds)))
+    table = effects_table(frame)
+    assert row(table, "room_type", "hallway")["decision"] == "claimed"
+    direct = row(table, "room_type_direct", "hallway")
+    assert direct["difference_low"] < 0.0 < direct["difference_high"]
+
+
+def test_practices_that_few_tanks_leave_no_room_for_wait(tanks):
+    rng = np.random.default_rng(8)
+    frame = tanks.head(40).assign(
+        conditioning_days=rng.integers(1, 20, 40), media_carried_over_pct=rng.choice([0, 20, 80], 40),
+        insulated=rng.random(40) < 0.5, filter_kind=rng.choice(["sponge", "tray"], 40),
+    )  # fmt: skip
+    report = effects_report(frame)
+    assert row(report.effects, "filter_kind", "tray")["reason"] == "too_few_tanks"
+    assert (
+        "Too few tanks for these beside the others" in report.fit_notes.set_index("model").loc["practices", "note"]
+    )

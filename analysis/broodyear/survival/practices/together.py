@@ -21,16 +21,18 @@ CONTEXT = (
 )
 
 
-def goes_together_with(rows: pd.DataFrame, factor: str, hidden: Sequence[str]) -> dict[str, str]:
+def goes_together_with(
+    rows: pd.DataFrame, factor: str, values: pd.Series, hidden: Sequence[str]
+) -> dict[str, str]:
     """Per level, a sentence on the context its tanks share more often than the others; empty where nothing
     stands out.
 
-    hidden: context columns that are part of the factor itself.
+    values: level per row, None where not recorded; hidden: context columns that are part of the factor itself.
     """
-    level = rows[factor].astype(str)
+    rows, level = rows[values.notna()], values.dropna().astype(str)
     found: dict[str, list[tuple[float, str]]] = {name: [] for name in sorted(level.unique())}
     for column in CONTEXT:
-        if column in hidden or column not in rows:
+        if column in (factor, *hidden) or column not in rows:
             continue
         known = rows[column].notna() & (rows[column].astype(str) != "")
         if known.sum() and rows.loc[known, column].nunique() > 1:

@@ -1,0 +1,36 @@
+"""One adjusted-survival fit per outcome, from which effects, practices, changes and regions are read.
+
+All practices stand in one model together (METHODS: one model, one family); every contrast of an outcome belongs to
+one family, and is claimed or not by one rule. Others call `effects_report`, or `outcome_reports` and `report_from`
+to share the outcomes out; regions fit a factor of their own by `code_factor`, `fit_adjusted` and `within_batches`.
+"""
+
+from __future__ import annotations
+
+from broodyear.survival.practices.factors import PRACTICES, Practice, available, practice_named
+from broodyear.survival.practices.findings import Finding
+from broodyear.survival.practices.report import (
+    EffectsReport,
+    effects_report,
+    effects_table,
+    outcome_reports,
+    outcomes_in,
+    report_from,
+)
+from broodyear.survival.practices.tables import EFFECT_COLUMNS, PRACTICE_COLUMNS
+
+__all__ = [
+    "EFFECT_COLUMNS",
+    "PRACTICES",
+    "PRACTICE_COLUMNS",
+    "EffectsReport",
+    "Finding",
+    "Practice",
+    "available",
+    "effects_report",
+    "effects_table",
+    "outcome_reports",
+    "outcomes_in",
+    "practice_named",
+    "report_from",
+]

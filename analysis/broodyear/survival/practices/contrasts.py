@@ -1,0 +1,147 @@
+"""Contrasts of an adjusted model: levels against their reference, on the log-odds scale and in points."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from broodyear.claims import Reason
+from broodyear.survival.arrays import FloatArray, critical_value, expit, two_sided_p
+from broodyear.survival.averaging import Average, average
+from broodyear.survival.practices.model import AdjustedModel
+
+
+@dataclass(frozen=True, eq=False)
+class Contrast:
+    """One level against a reference, or one step of a measured covariate (reference blank).
+
+    log_odds, error: on the logit scale, with `degrees` of freedom; points, points_error: population-averaged;
+    typical_points: at a site and batch in the middle of the spread. direction: over the model's coefficients.
+    refused: why there is no estimate; partners: factors it cannot be told apart from, where that is why.
+    """
+
+    factor: str
+    level: str
+    reference: str
+    tanks: int
+    batches: int
+    log_odds: float = np.nan
+    error: float = np.nan
+    degrees: float = np.inf
+    p_value: float = np.nan
+    points: float = np.nan
+    points_error: float = np.nan
+    typical_points: float = np.nan
+    direction: FloatArray | None = None
+    refused: Reason | None = None
+    partners: tuple[str, ...] = ()
+
+    @property
+    def reach(self) -> float:
+        """Standard errors to either end of the 95 % interval."""
+        return critical_value(self.degrees)
+
+    @property
+    def points_low(self) -> float:
+        return self.points - self.reach * self.points_error
+
+    @property
+    def points_high(self) -> float:
+        return self.points + self.reach * self.points_error
+
+    def odds_ratio(self, side: int = 0) -> float:
+        """The odds ratio, or with side −1 or +1 an end of its 95 % interval."""
+        with np.errstate(over="ignore"):
+            return float(np.exp(self.log_odds + side * self.reach * self.error))
+
+
+@dataclass(frozen=True, eq=False)
+class Averages:
+    """Survival at every level of a factor, averaged over the rows that can be compared and over random intercepts.
+
+    shares: level -> mean survival (0–1) and its gradient; typical: the same with every intercept at zero.
+    """
+
+    shares: dict[str, Average]
+    typical: dict[str, float]
+
+
+def averages_of(model: AdjustedModel, name: str) -> Averages:
+    """Averages of the levels of a factor whose contrast with the reference can be told."""
+    factor, rows = model.factors[name], model.comparable_rows(name)
+    shares, typical = {}, {}
+    for level in factor.levels:
+        if not model.columns.is_estimable(model.direction(name, level, factor.reference)):
+            continue
+        shares[level] = model.average_at(name, level, rows)
+        typical[level] = model.average_at(name, level, rows, spread=False).share
+    return Averages(shares, typical)
+
+
+def factor_contrasts(model: AdjustedModel, name: str, averages: Averages) -> list[Contrast]:
+    """Every level of a factor that may be compared against its reference, refusals included."""
+    factor = model.factors[name]
+    return [_contrast(model, name, level, averages) for level in factor.compared if level != factor.reference]
+
+
+def _contrast(model: AdjustedModel, name: str, level: str, averages: Averages) -> Contrast:
+    factor = model.factors[name]
+    blank = Contrast(name, level, factor.reference, *factor.size_of(level))
+    direction = model.direction(name, level, factor.reference)
+    if not model.columns.is_estimable(direction):
+        return replace(blank, refused=Reason.CONFOUNDED, partners=model.columns.partners(direction, name))
+    if not factor.shares_batches(level):
+        return replace(blank, refused=Reason.NEVER_SHARE_BATCH)
+    first, second = averages.shares[level], averages.shares[factor.reference]
+    return estimated(
+        model, blank, direction[model.columns.kept], first, second,
+        averages.typical[level] - averages.typical[factor.reference],
+    )  # fmt: skip
+
+
+def step_contrast(model: AdjustedModel, name: str, level: str, tanks: int, batches: int, step: float) -> Contrast:
+    """The effect of raising a measured covariate by a step in every row."""
+    blank = Contrast(name, level, "", tanks, batches)
+    direction = np.zeros(model.columns.matrix.shape[1])
+    direction[model.columns.places[name]] = step
+    if not model.columns.is_estimable(direction):
+        return replace(blank, refused=Reason.CONFOUNDED, partners=model.columns.partners(direction, name))
+    vector = direction[model.columns.kept]
+    matrix = model.fit.design.matrix
+    first = average(model.fit, matrix + vector, model.fit.total_group_sd)
+    second = average(model.fit, matrix, model.fit.total_group_sd)
+    log_odds = matrix @ model.fit.coefficients
+    typical = expit(log_odds + float(vector @ model.fit.coefficients)).mean() - expit(log_odds).mean()
+    return estimated(model, blank, vector, first, second, float(typical))
+
+
+def estimated(
+    model: AdjustedModel, blank: Contrast, vector: FloatArray, first: Average, second: Average, typical: float
+) -> Contrast:
+    """A contrast with its estimates, delta-method errors and degrees of freedom."""
+    fit = model.fit
+    covariance = fit.covariance.to_numpy(dtype=float)
+    log_odds, error = float(vector @ fit.coefficients), float(np.sqrt(vector @ covariance @ vector))
+    degrees = fit.degrees_of_freedom_of(vector)
+    gradient = first.gradient - second.gradient
+    return replace(
+        blank,
+        log_odds=log_odds,
+        error=error,
+        degrees=degrees,
+        p_value=float(two_sided_p(np.array([log_odds / error]), degrees)[0]),
+        points=100.0 * (first.share - second.share),
+        points_error=100.0 * float(np.sqrt(max(float(gradient @ fit.joint_covariance @ gradient), 0.0))),
+        typical_points=100.0 * typical,
+        direction=vector,
+    )
+
+
+def correlation_of(model: AdjustedModel, contrasts: Iterable[Contrast]) -> FloatArray:
+    """Correlation of the estimates of some contrasts of one model (log-odds)."""
+    vectors = np.array([contrast.direction for contrast in contrasts])
+    covariance = vectors @ model.fit.covariance.to_numpy(dtype=float) @ vectors.T
+    errors = np.sqrt(np.diag(covariance))
+    return np.asarray(covariance / np.outer(errors, errors), dtype=float)

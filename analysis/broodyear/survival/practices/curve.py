@@ -1,0 +1,89 @@
+"""Whether temperature acts in a straight line: a natural spline beside the line, by one step from the fit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from broodyear.survival.arrays import FloatArray
+from broodyear.survival.averaging import average_over_groups
+from broodyear.survival.curvature import CURVED_BELOW
+from broodyear.survival.practices.model import AdjustedModel, independent
+
+#: Places of the knots among the temperatures (Harrell 2015, Regression Modeling Strategies, table 2.3: four
+#: knots).
+KNOTS = (0.05, 0.35, 0.65, 0.95)
+POINTS = 21
+
+
+@dataclass(frozen=True)
+class Bend:
+    """p_value: of a straight line against the spline, nan when it cannot be told; best_temp_c, best_pct: where
+    along the curve survival is highest, between the outer knots."""
+
+    p_value: float = np.nan
+    best_temp_c: float = np.nan
+    best_pct: float = np.nan
+
+    @property
+    def is_curved(self) -> bool:
+        return self.p_value < CURVED_BELOW
+
+
+def bend_of(model: AdjustedModel, name: str, temps_c: FloatArray) -> Bend:
+    """A straight line in a covariate against a natural cubic spline; temps_c: one a row, nan where missing.
+
+    A Wald test (F, Satterthwaite's degrees of freedom) of the spline's further columns in the working model.
+    """
+    from scipy.stats import f as f_distribution
+
+    known = np.isfinite(temps_c)
+    knots = np.quantile(temps_c[known], KNOTS)
+    if len(np.unique(knots)) < len(KNOTS):
+        return Bend()
+    further = np.where(known[:, None], spline_columns(np.where(known, temps_c, 0.0), knots), 0.0)
+    matrix = np.hstack([model.fit.design.matrix, further])
+    if not independent(matrix):
+        return Bend()
+    wider, plain = model.working.estimates(matrix), model.working.estimates(model.fit.design.matrix)
+    own = wider.coefficients[-further.shape[1] :]
+    block = wider.covariance[-further.shape[1] :, -further.shape[1] :]
+    ratio = float(own @ np.linalg.solve(block, own)) / len(own)
+    degrees = min(wider.degrees(row) for row in np.eye(len(wider.coefficients))[-further.shape[1] :])
+    p_value = float(f_distribution.sf(ratio, len(own), min(degrees, 1e9)))
+    if not p_value < CURVED_BELOW:
+        return Bend(p_value)
+    moved = np.concatenate([model.fit.coefficients - plain.coefficients, np.zeros(len(own))]) + wider.coefficients
+    return Bend(p_value, *_best(model, name, matrix, moved, knots, float(temps_c[known].mean())))
+
+
+def spline_columns(values: FloatArray, knots: FloatArray) -> FloatArray:
+    """The columns of a restricted cubic spline beside the straight line, shape (values, knots − 2)."""
+
+    def cube(knot: float) -> FloatArray:
+        return np.maximum(values - knot, 0.0) ** 3
+
+    last, before = float(knots[-1]), float(knots[-2])
+    width = (last - float(knots[0])) ** 2
+    columns = [
+        cube(knot)
+        - cube(before) * (last - knot) / (last - before)
+        + cube(last) * (before - knot) / (last - before)
+        for knot in map(float, knots[:-2])
+    ]
+    return np.column_stack(columns) / width
+
+
+def _best(
+    model: AdjustedModel, name: str, matrix: FloatArray, coefficients: FloatArray, knots: FloatArray, centre: float
+) -> tuple[float, float]:
+    """Where along the curve survival is highest, and what it is there (0–100)."""
+    grid = np.linspace(knots[0], knots[-1], POINTS)
+    place = int(np.flatnonzero(model.columns.kept == model.columns.places[name].start)[0])
+    own = [place, *range(matrix.shape[1] - len(knots) + 2, matrix.shape[1])]
+    rest = matrix @ coefficients - matrix[:, own] @ coefficients[own]
+    lines = np.column_stack([grid - centre, spline_columns(grid, knots)]) @ coefficients[own]
+    top = int(np.argmax(lines))
+    share = average_over_groups(rest + lines[top], model.fit.total_group_sd).share.mean()
+    return float(grid[top]), 100.0 * float(share)

@@ -1,0 +1,151 @@
+"""What a careful reader asks of the fit behind a page: collinearity, residuals, single sites, random
+intercepts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from broodyear.survival.arrays import FloatArray, IntArray, expit, level_sums, normal_nodes
+from broodyear.survival.diagnostics import random_effect_normality
+from broodyear.survival.practices.findings import TEMPERATURE
+from broodyear.survival.practices.model import AdjustedModel
+
+SEED = 20_080_301  # of the draws inside the steps of the residuals: the same records give the same page
+
+
+@dataclass(frozen=True, eq=False)
+class FitDiagnostics:
+    """Of one outcome's fit.
+
+    inflation: factor, gvif, degrees_of_freedom, gvif_per_df (Fox & Monette 1992), largest first;
+    condition_number: of the columns scaled to unit length, constant included (Belsley, Kuh & Welsch 1980).
+    residuals: season, tank_id, site_id, fitted_pct, temp_c, residual (randomised quantile, standard normal when
+    the model holds). influence: site_id, tanks, largest_shift (in standard errors, without the site), factor.
+    normality: group, levels, skewness, excess_kurtosis, p_value. dispersion: Pearson, 1 when tanks vary as the
+    model says; spreads: group, sd.
+    """
+
+    outcome: str
+    inflation: pd.DataFrame
+    condition_number: float
+    residuals: pd.DataFrame
+    influence: pd.DataFrame
+    normality: pd.DataFrame
+    dispersion: float
+    spreads: pd.DataFrame
+
+
+def diagnose(model: AdjustedModel, outcome: str) -> FitDiagnostics:
+    """The diagnostics of an adjusted model."""
+    fit = model.fit
+    matrix = fit.design.matrix
+    singular = np.linalg.svd(matrix / np.linalg.norm(matrix, axis=0), compute_uv=False)
+    return FitDiagnostics(
+        outcome=outcome,
+        inflation=_inflation(model),
+        condition_number=float(singular[0] / singular[-1]),
+        residuals=_residuals(model),
+        influence=site_influence(model),
+        normality=random_effect_normality(fit).reset_index(),
+        dispersion=fit.dispersion,
+        spreads=fit.group_sd.rename_axis("group").reset_index(),
+    )
+
+
+def _own(model: AdjustedModel, name: str) -> IntArray:
+    """Places of a factor's columns among the kept ones."""
+    place = model.columns.places[name]
+    kept = model.columns.kept
+    return np.flatnonzero((kept >= place.start) & (kept < place.stop)).astype(np.int64)
+
+
+def _inflation(model: AdjustedModel) -> pd.DataFrame:
+    """Generalised variance inflation of each factor and covariate, from the correlation of the columns."""
+    centred = model.fit.design.matrix[:, 1:] - model.fit.design.matrix[:, 1:].mean(axis=0)
+    correlation = np.atleast_2d(np.corrcoef(centred, rowvar=False)) if centred.shape[1] else np.zeros((0, 0))
+    total = float(np.linalg.slogdet(correlation)[1])
+    rows = []
+    for name in model.columns.places:
+        own = _own(model, name) - 1
+        if not own.size:
+            continue
+        rest = np.setdiff1d(np.arange(correlation.shape[1]), own)
+        parts = sum(float(np.linalg.slogdet(correlation[np.ix_(one, one)])[1]) for one in (own, rest) if one.size)
+        gvif = float(np.exp(parts - total))
+        rows.append(
+            {"factor": name, "gvif": gvif, "degrees_of_freedom": len(own), "gvif_per_df": gvif ** (0.5 / len(own))}
+        )
+    table = pd.DataFrame(rows, columns=["factor", "gvif", "degrees_of_freedom", "gvif_per_df"])
+    return table.sort_values("gvif_per_df", ascending=False, ignore_index=True)
+
+
+def _residuals(model: AdjustedModel) -> pd.DataFrame:
+    rows = model.rows
+    temp_c = pd.to_numeric(rows[TEMPERATURE], errors="coerce") if TEMPERATURE in rows else np.nan
+    return rows[["season", "tank_id", "site_id"]].assign(
+        fitted_pct=100.0 * model.fit.fitted, temp_c=temp_c, residual=_quantile_residuals(model)
+    )
+
+
+def _quantile_residuals(model: AdjustedModel) -> FloatArray:
+    """Randomised quantile residuals (Dunn & Smyth 1996) at the modes of site and batch, averaged over
+    tank-seasons.
+
+    At its own mode a tank-season's count would lie where it was drawn to, and no residual would stand out.
+    """
+    from scipy.special import ndtri
+    from scipy.stats import binom
+
+    fit, rows = model.fit, model.fit.design.rows
+    own = fit.modes["tank_season"]["effect"].to_numpy(dtype=float)
+    log_odds = np.log(fit.fitted) - np.log1p(-fit.fitted) - own
+    below, at = np.zeros(len(own)), np.zeros(len(own))
+    for node, weight in zip(*normal_nodes(), strict=True):
+        spread = binom(rows.trials, expit(log_odds + float(fit.group_sd["tank_season"]) * node))
+        below += weight * spread.cdf(rows.survived - 1.0)
+        at += weight * spread.cdf(rows.survived)
+    uniform = below + np.random.default_rng(SEED).random(len(own)) * (at - below)
+    return np.asarray(ndtri(np.clip(uniform, 1e-12, 1.0 - 1e-12)), dtype=float)
+
+
+def site_influence(model: AdjustedModel) -> pd.DataFrame:
+    """How far the estimates move without each site, in standard errors: site_id, tanks, largest_shift, factor.
+
+    One step of the working model without the site's share of the information, spreads held; a refit without the
+    site gives much the same (`leave_one_out`), in as many fits as there are sites.
+    """
+    working, matrix = model.working, model.fit.design.matrix
+    through = working.inverse_times(matrix)
+    plain = working.estimates_from(matrix, through)
+    left = working.response - matrix @ plain.coefficients
+    codes, sites = pd.factorize(model.rows["site_id"], sort=True)
+    scores = level_sums(codes.astype(np.int64), through * left[:, None], len(sites))
+    information = np.linalg.inv(plain.covariance)
+    errors = np.sqrt(np.diag(plain.covariance))
+    owner = _owners(model)
+    rows = []
+    for place, site in enumerate(sites):
+        inside = codes == place
+        share = matrix[inside].T @ through[inside]
+        shift = np.abs(_solved(information - 0.5 * (share + share.T), scores[place]) / errors)[1:]
+        worst = int(np.argmax(shift)) if shift.size else -1
+        rows.append((site, int(inside.sum()), float(shift[worst]) if worst >= 0 else np.nan, owner[worst + 1]))
+    table = pd.DataFrame(rows, columns=["site_id", "tanks", "largest_shift", "factor"])
+    return table.sort_values(["largest_shift", "site_id"], ascending=[False, True], ignore_index=True)
+
+
+def _owners(model: AdjustedModel) -> list[str]:
+    """The factor of each kept column."""
+    owner = [""] * len(model.columns.kept)
+    for name in model.columns.places:
+        for place in _own(model, name):
+            owner[place] = name
+    return owner
+
+
+def _solved(information: FloatArray, score: FloatArray) -> FloatArray:
+    """Least-squares solution; without its site a level may have no tank left, and then nothing holds it."""
+    return np.asarray(np.linalg.lstsq(information, score, rcond=1e-10)[0], dtype=float)

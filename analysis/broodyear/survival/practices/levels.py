@@ -1,0 +1,193 @@
+"""Practices level by level: adjusted survival, the difference from the tanks of all other levels, combinations."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
+
+from broodyear.claims import Reason
+from broodyear.survival.arrays import FloatArray, critical_value, two_sided_p
+from broodyear.survival.averaging import Average, average_over_groups
+from broodyear.survival.practices.coding import COUNT_COLUMNS, Factor, code_factor, level_counts
+from broodyear.survival.practices.contrasts import Averages
+from broodyear.survival.practices.model import AdjustedModel, build_columns
+from broodyear.survival.practices.together import goes_together_with
+from broodyear.survival.practices.within import Within
+
+if TYPE_CHECKING:
+    from broodyear.survival.practices.outcome import OutcomeRows
+
+COMBINED = "room_and_gravel"
+ROOM, GRAVEL = "room_type", "gravel_practice"
+JOINT = " / "
+ESTIMATE_COLUMNS = [
+    "adjusted_pct", "adjusted_low", "adjusted_high", "difference_points", "difference_low", "difference_high",
+    "p_value",
+]  # fmt: skip
+LEVEL_COLUMNS = ["practice", *COUNT_COLUMNS, *ESTIMATE_COLUMNS, "within_batch_points", "reason", "together"]
+
+
+def practice_rows(
+    rows: OutcomeRows,
+    model: AdjustedModel | None,
+    averages: Mapping[str, Averages],
+    within: Mapping[tuple[str, str], Within],
+) -> pd.DataFrame:
+    """LEVEL_COLUMNS: one row per practice and level as recorded, combinations of room and gravel first.
+
+    reason: of a level without an estimate, else blank; together: what its tanks share more often than the others.
+    """
+    parts = [_combinations(rows, model)]
+    for practice in rows.practices:
+        factor = rows.factors[practice.name]
+        table = factor.counts.assign(practice=practice.name, **dict.fromkeys(ESTIMATE_COLUMNS, np.nan))
+        table["within_batch_points"] = np.nan
+        if model is not None and practice.name in averages:
+            _fill(table, level_estimates(model, factor, averages[practice.name]))
+            table["within_batch_points"] = table["level"].map(_within_points(model, factor, within))
+        table["reason"] = [_reason(rows, factor, str(level)) for level in table["level"]]
+        together = goes_together_with(rows.used, practice.name, practice.make(rows.used), practice.columns)
+        table["together"] = [together.get(str(level), "") for level in table["level"]]
+        parts.append(table)
+    filled = [part for part in parts if len(part)]
+    return pd.concat(filled, ignore_index=True)[LEVEL_COLUMNS] if filled else pd.DataFrame(columns=LEVEL_COLUMNS)
+
+
+def _fill(table: pd.DataFrame, estimates: pd.DataFrame) -> None:
+    for name in ESTIMATE_COLUMNS:
+        table[name] = table["level"].map(estimates[name])
+
+
+def _reason(rows: OutcomeRows, factor: Factor, level: str) -> str:
+    if level in factor.refused:
+        return str(factor.refused[level])
+    if factor.name in rows.waiting:
+        return str(Reason.TOO_FEW_TANKS)
+    return "" if factor.is_comparable else str(Reason.ONE_LEVEL)
+
+
+def level_estimates(model: AdjustedModel, factor: Factor, averages: Averages) -> pd.DataFrame:
+    """ESTIMATE_COLUMNS by level: adjusted survival, and the difference from the tanks of the other levels."""
+    levels = [level for level in factor.compared if level in averages.shares]
+    shares = [averages.shares[level] for level in levels]
+    tanks = [int((factor.codes == factor.levels.index(level)).sum()) for level in levels]
+    directions = np.array([model.direction(factor.name, level, factor.reference) for level in levels])
+    against = against_the_rest(tanks) @ directions[:, model.columns.kept] if levels else directions
+    degrees = [model.fit.degrees_of_freedom_of(one) for one in against]
+    return estimates_of(levels, shares, tanks, model.fit.joint_covariance, np.array(degrees))
+
+
+def estimates_of(
+    levels: list[str], shares: list[Average], tanks: list[int], covariance: FloatArray, degrees: FloatArray
+) -> pd.DataFrame:
+    """ESTIMATE_COLUMNS from mean survival and its gradient at every level; intervals of levels stay in 0–100."""
+    if len(levels) < 2:
+        return pd.DataFrame(np.nan, index=levels, columns=ESTIMATE_COLUMNS)
+    share, gradient = np.array([one.share for one in shares]), np.array([one.gradient for one in shares])
+    contrast = against_the_rest(tanks)
+    reach = np.array([critical_value(one) for one in degrees])
+    inner = np.clip(share, 1e-9, 1.0 - 1e-9)
+    centre, width = (
+        np.log(inner / (1.0 - inner)),
+        reach * delta_errors(gradient, covariance) / (inner * (1.0 - inner)),
+    )
+    points, error = 100.0 * contrast @ share, 100.0 * delta_errors(contrast @ gradient, covariance)
+    ratio = points / np.maximum(error, 1e-12)
+    return pd.DataFrame(
+        {
+            "adjusted_pct": 100.0 * share,
+            "adjusted_low": 100.0 / (1.0 + np.exp(width - centre)),
+            "adjusted_high": 100.0 / (1.0 + np.exp(-width - centre)),
+            "difference_points": points,
+            "difference_low": points - reach * error,
+            "difference_high": points + reach * error,
+            "p_value": [float(two_sided_p(np.array([one]), few)[0]) for one, few in zip(ratio, degrees,
+            strict=True)],
+        },
+        index=pd.Index(levels, name="level"),
+    )  # fmt: skip
+
+
+def against_the_rest(tanks: ArrayLike) -> FloatArray:
+    """Contrast matrix: each level less the mean of the other levels, weighted by their tanks."""
+    number = np.asarray(tanks, dtype=float)
+    rest = np.tile(number, (len(number), 1))
+    np.fill_diagonal(rest, 0.0)
+    return np.asarray(
+        np.eye(len(number)) - rest / np.maximum(rest.sum(axis=1, keepdims=True), 1e-300), dtype=float
+    )
+
+
+def delta_errors(gradient: FloatArray, covariance: FloatArray) -> FloatArray:
+    """Delta-method standard error of each row of a gradient."""
+    return np.asarray(
+        np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", gradient, covariance, gradient), 0.0)), dtype=float
+    )
+
+
+def _within_points(
+    model: AdjustedModel, factor: Factor, within: Mapping[tuple[str, str], Within]
+) -> dict[str, float]:
+    """Difference of each level from the others by tanks of the same batch; empty unless every level has one."""
+    levels = [level for level in factor.compared if level == factor.reference or (factor.name, level) in within]
+    if len(levels) < max(len(factor.compared), 2):
+        return {}
+    rows, shares = model.comparable_rows(factor.name), []
+    for level in levels:
+        shift = within[factor.name, level].shift if level != factor.reference else 0.0
+        shares.append(model.average_at(factor.name, level, rows, shift).share)
+    tanks = [int((factor.codes == factor.levels.index(level)).sum()) for level in levels]
+    return dict(zip(levels, map(float, 100.0 * against_the_rest(tanks) @ np.array(shares)), strict=True))
+
+
+def combined(rows: pd.DataFrame) -> pd.Series:
+    """Room type and gravel practice as one level; None unless both are recorded."""
+    both = rows[ROOM].notna() & rows[GRAVEL].notna() & (rows[ROOM] != "") & (rows[GRAVEL] != "")
+    return (rows[ROOM].astype(str) + JOINT + rows[GRAVEL].astype(str)).where(both, None)
+
+
+def _combinations(rows: OutcomeRows, model: AdjustedModel | None) -> pd.DataFrame:
+    """Every combination of room and gravel: one step from the model, with the combination for its two parts.
+
+    A combination is described, not tested: its parts are in the family.
+    """
+    if not {ROOM, GRAVEL} <= set(rows.factors):
+        return pd.DataFrame(columns=LEVEL_COLUMNS)
+    values = combined(rows.used)
+    counts = level_counts(rows.used, values)
+    factor = code_factor(rows.used, COMBINED, values, counts)
+    table = counts.assign(practice=COMBINED, **dict.fromkeys(ESTIMATE_COLUMNS, np.nan), within_batch_points=np.nan)
+    if model is not None and factor.is_comparable:
+        _fill(table, _combination_estimates(model, factor))
+    table["reason"] = [_reason(rows, factor, str(level)) for level in table["level"]]
+    table["together"] = ""
+    return table
+
+
+def _combination_estimates(model: AdjustedModel, factor: Factor) -> pd.DataFrame:
+    others = [one for name, one in model.factors.items() if name not in (ROOM, GRAVEL)]
+    columns = build_columns(len(model.rows), [*model.adjusters.values(), *others, factor], model.numbers)
+    matrix = np.ascontiguousarray(columns.matrix[:, columns.kept])
+    found, span = model.working.estimates(matrix), columns.places[COMBINED]
+    own = np.flatnonzero((columns.kept >= span.start) & (columns.kept < span.stop))
+    levels, shares, directions = [], [], []
+    for level in factor.compared:
+        dummies = np.zeros(columns.matrix.shape[1])
+        dummies[span] = factor.dummies[factor.levels.index(level)]
+        if not columns.is_estimable(dummies):
+            continue
+        at = dummies[columns.kept][own]
+        log_odds = matrix @ found.coefficients + (at - matrix[:, own]) @ found.coefficients[own]
+        means = average_over_groups(log_odds, model.fit.total_group_sd)
+        gradient = matrix.T @ means.by_log_odds / len(matrix)
+        gradient[own] = at * means.by_log_odds.mean()
+        levels.append(level)
+        shares.append(Average(float(means.share.mean()), gradient))
+        directions.append(dummies[columns.kept])
+    tanks = [int((factor.codes == factor.levels.index(level)).sum()) for level in levels]
+    degrees = [found.degrees(one) for one in against_the_rest(tanks) @ np.array(directions)] if levels else []
+    return estimates_of(levels, shares, tanks, found.covariance, np.array(degrees))

@@ -1,0 +1,92 @@
+"""What tanks that share a batch say of a factor, beside what all tanks say.
+
+The means of a factor's columns over the batch, added to the model, leave its own coefficients to comparisons
+within batches (Mundlak 1978, doi 10.2307/1913646); the coefficient of a mean is by how much batches compared with
+each other say something else.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from broodyear.survival.arrays import FloatArray, critical_value, two_sided_p
+from broodyear.survival.practices.contrasts import Contrast
+from broodyear.survival.practices.model import AdjustedModel, independent
+from broodyear.survival.working import Estimates
+
+#: Both answers are said to differ at this p, when they lie this many standard errors apart.
+DIFFERS_BELOW = 0.01
+DIFFERS_BY = 1.0
+
+
+@dataclass(frozen=True)
+class Within:
+    """One contrast within batches (log-odds); shift: from the answer of all tanks; p_between: that batches
+    compared with each other say the same."""
+
+    log_odds: float
+    shift: float
+    error: float
+    degrees: float
+    p_between: float
+
+    def odds_ratio(self, side: int = 0) -> float:
+        """The odds ratio, or with side −1 or +1 an end of its 95 % interval."""
+        with np.errstate(over="ignore"):
+            return float(np.exp(self.log_odds + side * critical_value(self.degrees) * self.error))
+
+    def disagrees(self, contrast: Contrast) -> bool:
+        """Whether tanks of one batch contradict the contrast: other in sign, or clearly not the same."""
+        apart = abs(self.log_odds - contrast.log_odds) > DIFFERS_BY * contrast.error
+        opposite = self.log_odds * contrast.log_odds < 0.0
+        return apart and (opposite or self.p_between < DIFFERS_BELOW)
+
+
+def within_batches(model: AdjustedModel, contrasts: list[Contrast]) -> dict[tuple[str, str], Within]:
+    """Contrasts of the model within batches, by factor and level; without those that no batch can tell."""
+    if "batch_id" not in model.groups:
+        return {}
+    working, matrix = model.working, model.fit.design.matrix
+    through = working.inverse_times(matrix)
+    plain = working.estimates_from(matrix, through)
+    found = {}
+    for name in dict.fromkeys(contrast.factor for contrast in contrasts if contrast.direction is not None):
+        means = batch_means(model.rows["batch_id"], model.columns.matrix[:, model.columns.places[name]])
+        if not independent(np.hstack([matrix, means])):
+            continue
+        both = np.hstack([through, working.inverse_times(means)])
+        wider = working.estimates_from(np.hstack([matrix, means]), both)
+        for contrast in contrasts:
+            if contrast.factor == name and contrast.direction is not None:
+                found[name, contrast.level] = _within(model, contrast, contrast.direction, plain, wider)
+    return found
+
+
+def batch_means(batch: pd.Series, columns: FloatArray) -> FloatArray:
+    """Means of columns over the rows of each row's batch, from the mean of all."""
+    codes, levels = pd.factorize(batch)
+    members = np.bincount(codes, minlength=len(levels))
+    means = np.column_stack([(np.bincount(codes, column, len(levels)) / members)[codes] for column in columns.T])
+    return np.asarray(means - means.mean(axis=0), dtype=float)
+
+
+def _within(
+    model: AdjustedModel, contrast: Contrast, direction: FloatArray, plain: Estimates, wider: Estimates
+) -> Within:
+    extra = len(wider.coefficients) - len(direction)
+    longer = np.concatenate([direction, np.zeros(extra)])
+    shift = float(longer @ wider.coefficients - direction @ plain.coefficients)
+    between = np.zeros(len(wider.coefficients))
+    place = model.columns.places[contrast.factor]
+    between[len(direction) :] = model.spread_out(direction)[place]
+    gap, gap_error = float(between @ wider.coefficients), float(np.sqrt(between @ wider.covariance @ between))
+    return Within(
+        log_odds=contrast.log_odds + shift,
+        shift=shift,
+        error=float(np.sqrt(longer @ wider.covariance @ longer)),
+        degrees=wider.degrees(longer),
+        p_between=float(two_sided_p(np.array([gap / gap_error]), wider.degrees(between))[0]),
+    )

@@ -1,0 +1,177 @@
+"""What decides a claim: the family, the batches, the silent tanks, the whole stay before its stages."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.stats import multivariate_normal, t
+from tests.setups.programmes import programme, thinned
+
+from broodyear.claims import ClaimKind, Decision, Reason
+from broodyear.survival import effects_report
+from broodyear.survival.averaging import Average
+from broodyear.survival.multiplicity import holm, shrunken, single_step
+from broodyear.survival.practices.contrasts import Contrast
+from broodyear.survival.practices.findings import TEMPERATURE, Finding, claim_of, decided, gated
+from broodyear.survival.practices.silence import Silence, SilentTanks
+from broodyear.survival.practices.within import Within
+
+#: Error of a p of 0.05 from a hundred thousand draws, four times over.
+DRAWN = 0.003
+
+
+def equal_correlation(size: int, rho: float) -> np.ndarray:
+    return np.full((size, size), rho) + (1.0 - rho) * np.eye(size)
+
+
+@pytest.mark.parametrize(("size", "rho"), [(1, 0.0), (2, 0.5), (5, 0.5), (10, 0.0), (20, 0.3)])
+def test_single_step_is_the_chance_of_the_largest_statistic(size: int, rho: float) -> None:
+    correlation = equal_correlation(size, rho)
+    p = 2.0 * t.sf(2.6, 1e9)
+    lower = np.full(size, -2.6)
+    inside = multivariate_normal(np.zeros(size), correlation, seed=1).cdf(-lower, lower_limit=lower)
+    found = single_step(np.full(size, p), correlation)
+    assert found == pytest.approx(np.full(size, 1.0 - inside), abs=DRAWN)
+
+
+def test_single_step_lies_between_one_test_and_all_of_them() -> None:
+    p = np.array([1e-9, 0.004, 0.03, 0.5, np.nan])
+    found = single_step(p, equal_correlation(5, 0.4))
+    assert (found[:4] >= p[:4]).all() and (found[:4] <= np.minimum(4 * p[:4], 1.0) + 1e-12).all()
+    assert np.isnan(found[4])
+    assert found[0] == pytest.approx(4e-9)
+    np.testing.assert_array_equal(found, single_step(p, equal_correlation(5, 0.4)))
+
+
+def test_estimates_that_move_together_cost_nothing() -> None:
+    assert single_step([0.03, 0.03], np.ones((2, 2))) == pytest.approx([0.03, 0.03], abs=DRAWN)
+
+
+def test_where_there_is_no_joint_correlation_holm_answers() -> None:
+    broken = np.array([[1.0, 2.0], [2.0, 1.0]])
+    np.testing.assert_array_equal(single_step([0.01, 0.04], broken), holm([0.01, 0.04]))
+    np.testing.assert_array_equal(single_step([0.01, 0.04], np.full((2, 2), np.nan)), holm([0.01, 0.04]))
+
+
+def test_shrinkage_draws_in_the_idle_and_spares_the_one_that_stands_out() -> None:
+    estimates, errors = np.array([-8.0, 0.5, -1.0, 1.5, 0.2, -0.4, np.nan]), np.full(7, 1.2)
+    found = shrunken(estimates, errors)
+    assert np.isnan(found[6])
+    assert (np.abs(found[:6]) <= np.abs(estimates[:6])).all() and (
+        np.sign(found[:6]) == np.sign(estimates[:6])
+    ).all()
+    assert -8.0 < found[0] <= -8.0 + 0.786 * 1.2 + 1e-9
+    assert np.abs(found[1:6]).sum() < np.abs(estimates[1:6]).sum()
+
+
+def a_finding(**changes: object) -> Finding:
+    contrast = Contrast(
+        "light_cover", "yes", "no", 60, 8, log_odds=0.5, error=0.1, p_value=1e-6, points=7.0, points_error=1.2
+    )
+    whole = {"within": Within(0.48, -0.02, 0.11, 40.0, 0.7), "silence": Silence(3, 6.5, 7.0), "p_family": 1e-4}
+    return decided(Finding("delivered_to_release", contrast, comparisons=20, **{**whole, **changes}))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("changes", "reason"),
+    [
+        ({}, Reason.CLEAR),
+        ({"p_family": 0.05}, Reason.CLEAR),
+        ({"p_family": 0.0501}, Reason.NOT_CLEAR),
+        ({"p_family": np.nan}, Reason.NO_INTERVAL),
+        ({"within": None, "silence": None}, Reason.CLEAR),
+        ({"within": Within(-0.1, -0.6, 0.2, 40.0, 0.3)}, Reason.BATCHES_DISAGREE),
+        ({"within": Within(0.1, -0.4, 0.1, 40.0, 0.005)}, Reason.BATCHES_DISAGREE),
+        ({"within": Within(0.1, -0.4, 0.1, 40.0, 0.2)}, Reason.CLEAR),
+        ({"within": Within(0.45, -0.05, 0.1, 40.0, 0.001)}, Reason.CLEAR),
+        ({"silence": Silence(30, -1.0, 7.0)}, Reason.DEPENDS_ON_SILENT),
+        ({"silence": Silence(30, 2.0, 7.0)}, Reason.DEPENDS_ON_SILENT),
+        ({"silence": Silence(30, 2.6, 7.0)}, Reason.CLEAR),
+    ],
+)
+def test_the_reason_of_a_decision(changes: dict[str, object], reason: Reason) -> None:
+    assert a_finding(**changes).reason is reason
+
+
+def test_a_difference_to_the_worse_is_decided_alike() -> None:
+    found = a_finding()
+    worse = replace(found.contrast, points=-7.0, log_odds=-0.5)
+    turned = replace(found, contrast=worse, within=Within(-0.48, 0.02, 0.11, 40.0, 0.7))
+    assert decided(replace(turned, silence=Silence(3, -6.5, -7.0))).reason is Reason.CLEAR
+    assert decided(replace(turned, silence=Silence(3, 1.0, -7.0))).reason is Reason.DEPENDS_ON_SILENT
+
+
+def test_a_stage_is_no_surer_than_the_whole_stay() -> None:
+    main, stage = a_finding(p_family=0.2), replace(a_finding(p_family=0.001), outcome="hatch")
+    found = {one.outcome: one for one in gated([stage, main], "delivered_to_release")}
+    assert found["hatch"].p_family == 0.2 and found["hatch"].reason is Reason.NOT_CLEAR
+    both = gated([stage, replace(main, p_family=0.01)], "delivered_to_release")
+    assert [one.reason for one in both] == [Reason.CLEAR, Reason.CLEAR]
+    alone = gated([stage, replace(stage, outcome="hatch_to_release")], "delivered_to_release")
+    assert [one.p_family for one in alone] == [0.002, 0.002]
+
+
+def test_a_stage_whose_whole_stay_cannot_be_told_is_not_claimed() -> None:
+    main = replace(a_finding(), p_family=np.nan)
+    found = gated([replace(a_finding(), outcome="hatch"), main], "delivered_to_release")
+    assert found[0].reason is not Reason.CLEAR
+
+
+def test_a_claim_says_what_was_found() -> None:
+    claim = claim_of(a_finding())
+    assert (claim.kind, claim.subject, claim.level, claim.reference) == (
+        ClaimKind.PRACTICE_DIFFERS, "light_cover", "yes", "no",
+    )  # fmt: skip
+    assert (claim.estimate, claim.unit, claim.comparisons, claim.decision) == (7.0, "points", 20, Decision.CLAIMED)
+    assert claim.low < claim.estimate < claim.high
+    step = replace(a_finding(), contrast=replace(a_finding().contrast, factor=TEMPERATURE))
+    assert claim_of(step).kind is ClaimKind.TEMPERATURE_DIFFERS
+
+
+def test_silent_tanks_that_lost_all_lower_their_level() -> None:
+    silent = SilentTanks({"light_cover": {"no": 0.0, "yes": 0.5}}, {"light_cover": {"no": 0, "yes": 12}})
+    shares = {"no": Average(0.8, np.empty(0)), "yes": Average(0.9, np.empty(0))}
+    found = silent.beside(a_finding().contrast, shares)
+    assert found == Silence(12, pytest.approx(100 * (0.9 * 0.5 - 0.8)), 7.0)
+
+
+def practised(seed: int, effect_points: float = 0.0) -> pd.DataFrame:
+    """A programme of 4 seasons of 60 tanks in which covered tanks lose `effect_points` more."""
+    frame = programme(seed, seasons=4, batches_per_season=6)
+    rng = np.random.default_rng(seed + 500)
+    frame["light_cover"] = rng.random(len(frame)) < 0.35
+    frame["insulated"] = rng.random(len(frame)) < 0.5
+    return thinned(frame, seed, frame["light_cover"], effect_points) if effect_points else frame
+
+
+def test_a_planted_practice_is_claimed_with_its_size_and_the_idle_ones_are_not() -> None:
+    report = effects_report(practised(1, 10.0))
+    claimed = [claim for claim in report.claims if claim.is_claimed]
+    assert [(claim.subject, claim.level) for claim in claimed] == [("light_cover", "yes")]
+    assert claimed[0].low < -10.0 < claimed[0].high
+    row = report.effects.set_index(["factor", "level"]).loc[("light_cover", "yes")]
+    assert row["difference_points"] < row["shrunken_points"] < 0.0
+    assert row["methods_agree"]
+
+
+def test_every_contrast_of_an_outcome_is_counted_once() -> None:
+    report = effects_report(practised(2))
+    told = [claim for claim in report.claims if np.isfinite(claim.p_value)]
+    assert {claim.comparisons for claim in told} == {len(told)}
+
+
+def test_a_practice_of_tanks_that_fell_silent_depends_on_them() -> None:
+    frame = practised(1)
+    better = frame["light_cover"].astype(bool)
+    frame.loc[better, "survivors"] = np.minimum(frame["eggs"], (frame["survivors"] * 1.1 + 1).astype(int))[better]
+    frame["survivors"] = frame["survivors"].astype(float)
+    silent = better & (np.arange(len(frame)) % 3 == 0)
+    frame.loc[silent, "survivors"] = np.nan
+    row = effects_report(frame).effects.set_index(["factor", "level"]).loc[("light_cover", "yes")]
+    assert row["tanks_silent"] == silent.sum()
+    assert row["points_if_silent_lost"] < 0.0 < row["points_if_silent_alike"]
+    assert row["reason"] == "depends_on_silent"
+    assert "points if every silent tank lost all its fish" in row["note"]
