@@ -18,9 +18,11 @@ _HOMES = {
     "fit_development": "broodyear.development",
     "score_development": "broodyear.development",
     "compare_setups": "broodyear.setups",
+    "DevelopmentModel": "broodyear.development",
 }
 
 __all__ = [
+    "DevelopmentModel",
     "__version__",
     "compare_setups",
     "fit_development",
@@ -33,6 +35,7 @@ __all__ = [
 
 if TYPE_CHECKING:
     from broodyear.development import (
+        DevelopmentModel,
         fit_development,
         forecast_day,
         published_models,

@@ -26,6 +26,7 @@ def tank_seasons(tanks: int = 1, **columns: Any) -> pd.DataFrame:
             "species": "chinook",
             "batch_id": [f"b{i % 12}" for i in range(tanks)],
             "lot_id": "l1",
+            "donor_stock": "ds1",
             "weekend_access": False,
             "delivered_on": DELIVERED,
             "stage_at_delivery": "eyed",

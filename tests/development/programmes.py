@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from broodyear.development.forms import Curve, curve
+from broodyear.development.models.forms import Curve, curve
 
 # A curve of the log_inverse family near Heming's chinook pairs; the tests only need that it is known.
 TRUE = curve("true", "log_inverse", {"ln_a": 9.41, "b": -1.9365, "c": -6.28}, 0.0, 20.0)

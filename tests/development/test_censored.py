@@ -7,9 +7,8 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import norm, truncnorm
 
-from broodyear.development.censored import Intervals, log_interval_probability, marginal
-from broodyear.development.interval_mean import (
-    interval_mean,
+from broodyear.development.likelihood.censored import WRONG_LOG_SD, Intervals, log_interval_probability, marginal
+from broodyear.development.likelihood.interval_values import (
     log_interval_score,
     mean_absolute_within,
     probability_inside,
@@ -79,19 +78,21 @@ def test_probabilities_survive_far_tails() -> None:
     assert log_interval_probability(np.array([-np.inf]), np.array([np.inf]))[0] == pytest.approx(0.0, abs=1e-15)
 
 
-def test_mean_and_spreads_of_known_values_are_recovered() -> None:
-    rng = np.random.default_rng(6)
-    group = np.repeat(np.arange(60), 10)
-    value = 1.5 + rng.normal(0, 0.8, 60)[group] + rng.normal(0, 0.5, 600)
-    lower = np.floor(value)
-    fit = interval_mean(Intervals(lower, lower + 1.0, np.full(600, -np.inf), group, 60))
-    assert abs(fit.mean - 1.5) < 3 * fit.std_error
-    assert fit.std_error == pytest.approx(0.8 / np.sqrt(60), rel=0.25)
-    assert fit.group_sd == pytest.approx(0.8, rel=0.25)
-    assert fit.spread_sd == pytest.approx(0.5, rel=0.15)
-    held = interval_mean(Intervals(lower, lower + 1.0, np.full(600, -np.inf), group, 60), held_mean=0.0)
-    assert held.mean == 0.0
-    assert held.total_sd == pytest.approx(np.sqrt(1.5**2 + 0.8**2 + 0.5**2), rel=0.2)
+def test_wrong_dates_change_the_likelihood_by_their_share() -> None:
+    known = _intervals(np.random.default_rng(8))
+    share = 0.1
+    right = norm.cdf(known.upper / SPREAD) - norm.cdf(known.lower / SPREAD)
+    wrong = norm.cdf(known.upper / WRONG_LOG_SD) - norm.cdf(known.lower / WRONG_LOG_SD)
+    right, wrong = right / norm.sf(known.start / SPREAD), wrong / norm.sf(known.start / WRONG_LOG_SD)
+    expected = float(np.sum(np.log((1 - share) * right + share * wrong)))
+    found = marginal(known, SPREAD, 0.0, wrong_share=share)
+    assert found.log_likelihood == pytest.approx(expected, rel=1e-10)
+    step = 1e-6
+    above = marginal(known, SPREAD, GROUP, wrong_share=share + step).log_likelihood
+    below = marginal(known, SPREAD, GROUP, wrong_share=share - step).log_likelihood
+    assert marginal(known, SPREAD, GROUP, wrong_share=share).by_wrong_share == pytest.approx(
+        (above - below) / (2 * step), rel=1e-3
+    )
 
 
 @pytest.mark.parametrize(("low", "high"), [(-2.0, 1.0), (0.5, 2.0), (-3.0, -1.0), (0.2, np.inf), (-0.4, np.inf)])

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from broodyear.development import days_to_stage, fit_development, forecast_day
-from broodyear.development.forms import FITTED_FORMS
+from broodyear.development.models.forms import FITTED_FORMS
 from broodyear.errors import BroodyearWarning, NothingToAnalyse, Refused, UsageError
 
 # Heming 1982, Can. J. Fish. Aquat. Sci. 39:184-190: days to hatch of chinook.

@@ -10,8 +10,8 @@ import pandas as pd
 import pytest
 
 from broodyear.development import FORECAST_CAUTIONS, fit_development, forecast_day, forecast_stages
-from broodyear.development.forecasting import FORECAST_COLUMNS
-from broodyear.development.summing import fraction_at_delivery
+from broodyear.development.forecast.forecasting import FORECAST_COLUMNS
+from broodyear.development.models.summing import fraction_at_delivery
 from broodyear.errors import NothingToAnalyse, UsageError
 
 from .derived_frames import DELIVERED, daily_temperature, observed_stages, records, tank_seasons

@@ -17,7 +17,7 @@ from broodyear.development import (
     published_models,
     published_pairs,
 )
-from broodyear.development.shapes import Shape
+from broodyear.development.models.shapes import Shape
 from broodyear.errors import BroodyearWarning, UsageError
 
 GOLDEN = Path(__file__).parents[1] / "golden" / "development"

@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from broodyear.development.copied_dates import find_copied_dates
-from broodyear.development.record_checks import has_implausible_units, is_far_off
-from broodyear.development.stage_rows import stage_rows
-from broodyear.development.tank_records import tank_records
+from broodyear.development.likelihood.tank_records import tank_records
+from broodyear.development.scoring.copied_dates import find_copied_dates
+from broodyear.development.scoring.record_checks import has_implausible_units, is_far_off
+from broodyear.development.scoring.stage_rows import stage_rows
 from broodyear.errors import NothingToAnalyse
 
 from .derived_frames import DELIVERED, daily_temperature, observed_stages, records, tank_seasons

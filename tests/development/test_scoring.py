@@ -10,8 +10,8 @@ import pandas as pd
 import pytest
 
 from broodyear.development import assess_development, score_development
-from broodyear.development.cross_validation import blocks_of
-from broodyear.development.scoring import SCORE_COLUMNS, score_everything
+from broodyear.development.scoring.cross_validation import blocks_of
+from broodyear.development.scoring.held_out_scores import SCORE_COLUMNS, score_everything
 from broodyear.errors import NothingToAnalyse
 
 # Columns that others read, by contract.

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from broodyear.development.forms import COEFFICIENTS, FITTED_FORMS, curve
-from broodyear.development.shapes import Shape
+from broodyear.development.models.forms import COEFFICIENTS, FITTED_FORMS, curve
+from broodyear.development.models.shapes import Shape
 from broodyear.errors import UsageError
 
 TEMPS = np.array([3.0, 5.5, 8.0, 11.0])

@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 
 from broodyear.development import assess_development
-from broodyear.development.score_cells import too_seldom
-from broodyear.development.scoring import score_everything
-from broodyear.development.statements import StageFindings, all_statements, model_or_thermometer
+from broodyear.development.scoring.held_out_scores import score_everything
+from broodyear.development.scoring.score_cells import too_seldom
+from broodyear.development.scoring.statements import StageFindings, all_statements, model_or_thermometer
 
 
 def _row(bias: float, half: float, **more: Any) -> pd.Series:

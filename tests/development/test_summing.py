@@ -17,7 +17,7 @@ from broodyear.development import (
     published_models,
     units_c_days,
 )
-from broodyear.development.forms import curve
+from broodyear.development.models.forms import curve
 from broodyear.errors import BroodyearWarning, UsageError
 
 GOLDEN = Path(__file__).parents[1] / "golden" / "development"

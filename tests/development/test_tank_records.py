@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from broodyear.development.curve_likelihood import fractions
-from broodyear.development.forms import curve
-from broodyear.development.tank_records import tank_records
+from broodyear.development.likelihood.curve_likelihood import fractions
+from broodyear.development.likelihood.tank_records import tank_records
+from broodyear.development.models.forms import curve
 from broodyear.errors import NothingToAnalyse, UsageError
 
 DRAWN = curve("c", "log_inverse", {"ln_a": 9.41, "b": -1.9365, "c": -6.28}, 0.0, 20.0)

@@ -12,7 +12,7 @@ from tests.development.derived_frames import daily_temperature, records, tank_se
 from tests.development.programmes import simulate_programme
 
 from broodyear.development import assess_development
-from broodyear.development.figure_data import curve_data, fan_data, pairs_data
+from broodyear.development.forecast.figure_data import curve_data, fan_data, pairs_data
 from broodyear.errors import NothingToAnalyse, Refused
 from broodyear.figures.development import bias_figure, curves_figure, fan_figure, predicted_figure
 

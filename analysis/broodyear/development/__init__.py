@@ -9,28 +9,31 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 _HOMES = {
-    "DevelopmentAssessment": "assessment",
-    "DevelopmentFit": "fit_result",
-    "FORECAST_CAUTIONS": "forecasting",
-    "assess_development": "assessment",
-    "days_to_stage": "summing",
-    "default_model": "published",
-    "fit_development": "fitting",
-    "forecast_day": "summing",
-    "forecast_stages": "forecasting",
-    "fraction_at_delivery": "summing",
-    "plan_dates": "planning",
-    "published_disagreements": "disagreements",
-    "published_models": "published",
-    "published_pairs": "published",
-    "score_development": "scoring",
-    "units_c_days": "summing",
+    "DevelopmentAssessment": "scoring.assessment",
+    "DevelopmentModel": "models.own_models",
+    "DevelopmentFit": "likelihood.fit_result",
+    "FORECAST_CAUTIONS": "forecast.forecasting",
+    "assess_development": "scoring.assessment",
+    "days_to_stage": "models.summing",
+    "default_model": "models.published",
+    "fit_development": "likelihood.fitting",
+    "forecast_day": "models.summing",
+    "forecast_stages": "forecast.forecasting",
+    "fraction_at_delivery": "models.summing",
+    "plan_dates": "forecast.planning",
+    "published_disagreements": "models.disagreements",
+    "published_models": "models.published",
+    "published_pairs": "models.published",
+    "read_models": "models.own_models",
+    "score_development": "scoring.held_out_scores",
+    "units_c_days": "models.summing",
 }
 
 __all__ = [
     "FORECAST_CAUTIONS",
     "DevelopmentAssessment",
     "DevelopmentFit",
+    "DevelopmentModel",
     "assess_development",
     "days_to_stage",
     "default_model",
@@ -42,20 +45,27 @@ __all__ = [
     "published_disagreements",
     "published_models",
     "published_pairs",
+    "read_models",
     "score_development",
     "units_c_days",
 ]
 
 if TYPE_CHECKING:
-    from broodyear.development.assessment import DevelopmentAssessment, assess_development
-    from broodyear.development.disagreements import published_disagreements
-    from broodyear.development.fit_result import DevelopmentFit
-    from broodyear.development.fitting import fit_development
-    from broodyear.development.forecasting import FORECAST_CAUTIONS, forecast_stages
-    from broodyear.development.planning import plan_dates
-    from broodyear.development.published import default_model, published_models, published_pairs
-    from broodyear.development.scoring import score_development
-    from broodyear.development.summing import days_to_stage, forecast_day, fraction_at_delivery, units_c_days
+    from broodyear.development.forecast.forecasting import FORECAST_CAUTIONS, forecast_stages
+    from broodyear.development.forecast.planning import plan_dates
+    from broodyear.development.likelihood.fit_result import DevelopmentFit
+    from broodyear.development.likelihood.fitting import fit_development
+    from broodyear.development.models.disagreements import published_disagreements
+    from broodyear.development.models.own_models import DevelopmentModel, read_models
+    from broodyear.development.models.published import default_model, published_models, published_pairs
+    from broodyear.development.models.summing import (
+        days_to_stage,
+        forecast_day,
+        fraction_at_delivery,
+        units_c_days,
+    )
+    from broodyear.development.scoring.assessment import DevelopmentAssessment, assess_development
+    from broodyear.development.scoring.held_out_scores import score_development
 
 
 def __getattr__(name: str) -> Any:

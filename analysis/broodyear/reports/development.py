@@ -87,7 +87,7 @@ def report_development(store: Store, folder: Path, *, pdf: bool = False, command
 def gather_development(store: Store) -> DevelopmentResults:
     """The tables of the development report, worked out from the store."""
     from broodyear.development import assess_development
-    from broodyear.development.scoring import DEFAULT_SEED
+    from broodyear.development.scoring.held_out_scores import DEFAULT_SEED
 
     found = assess_development(store, seed=DEFAULT_SEED)
     curves, pairs = _drawn_curves(found)
@@ -113,7 +113,7 @@ def gather_development(store: Store) -> DevelopmentResults:
 
 def _drawn_curves(found: DevelopmentAssessment) -> tuple[ReportTable, ReportTable]:
     """Curves and published measurements of every species and stage that was scored."""
-    from broodyear.development.figure_data import curve_data, pairs_data
+    from broodyear.development.forecast.figure_data import curve_data, pairs_data
 
     curves, pairs = [], []
     for species, stage in found.shown:
@@ -128,7 +128,7 @@ def _drawn_curves(found: DevelopmentAssessment) -> tuple[ReportTable, ReportTabl
 
 def _example_fan(store: Store, found: DevelopmentAssessment) -> pd.DataFrame:
     """The fan of the first tank of the last season that gives one, three weeks after its delivery."""
-    from broodyear.development.figure_data import fan_data
+    from broodyear.development.forecast.figure_data import fan_data
 
     tanks = store.result("tank_seasons")
     predicted = found.predictions

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
-from broodyear.development.score_cells import LOOKED_TOO_SELDOM
+from broodyear.development.scoring.score_cells import LOOKED_TOO_SELDOM
 from broodyear.reports.numbers import known, words
 from broodyear.reports.parts import Block, Bullets, Heading, Notice, Prose, Section, TableBlock, joined, say
 from broodyear.reports.tables import ReportTable, column, interval_column, table_view

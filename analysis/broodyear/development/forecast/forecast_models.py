@@ -1,0 +1,139 @@
+"""The models a forecast may rest on, each with the spread that belongs to it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from broodyear.development.likelihood.curve_likelihood import unbiased_batch_variance
+from broodyear.development.likelihood.fit_result import DevelopmentFit, best_fit
+from broodyear.development.likelihood.tank_records import ASSUMED_HATCHERY_C
+from broodyear.development.models.published import as_curve, constant_units_model, default_model, model_row
+
+Floats = NDArray[np.float64]
+
+# Error of recorded units at delivery, °C·d (flow-through temperature, pooled takes: SD 5–10; common practice). Own
+# fits already hold it in the spread of the tanks they were fitted to.
+UNITS_AT_DELIVERY_SD_C_DAYS = 7.0
+# Published values of the same stage that differ by more are mentioned with every date.
+LARGEST_QUIET_DISAGREEMENT_PCT = 10.0
+# Hatcheries run at about 5 to 11 °C; half that range over root three is the SD of a flat guess.
+_HATCHERY_RANGE_C = (5.0, 11.0)
+
+
+@dataclass(frozen=True)
+class ForecastModel:
+    """One model of one species and stage.
+
+    name; is_own; rate: daily rate by temperature (°C); variance: by mean temperature (°C) and batch, the variance
+    of log development about ``level``; level: by batch, the batch's own log effect where it is known; low_c,
+    high_c: tested temperatures, NaN when unknown; note.
+    """
+
+    name: str
+    is_own: bool
+    rate: Callable[[Floats], Floats]
+    variance: Callable[[Floats, pd.Series], Floats]
+    level: Callable[[pd.Series], Floats]
+    low_c: float
+    high_c: float
+    note: str
+
+
+def candidate_models(
+    species: str, stage: str, fits: Mapping[tuple[str, str], Mapping[str, DevelopmentFit]]
+) -> list[ForecastModel]:
+    """Models for a species and stage in the order in which they are trusted: own, published, constant units."""
+    own = best_fit(fits.get((species, stage), {}))
+    models = [own_forecast_model(own)] if own is not None else []
+    for name in dict.fromkeys([default_model(species, stage), constant_units_model(species, stage)]):
+        if name is not None:
+            models.append(published_forecast_model(name))
+    return models
+
+
+def own_forecast_model(fit: DevelopmentFit) -> ForecastModel:
+    """A forecast by the programme's own fit: a batch seen early or late before is expected to go on so."""
+    effects = fit.batch_effects.set_index("batch_id")
+    batch_sd = 0.0 if np.isnan(fit.batch_log_sd) else fit.batch_log_sd
+    batch_variance = unbiased_batch_variance(batch_sd, fit.batches)
+
+    def level(batches: pd.Series) -> Floats:
+        return np.asarray(batches.map(effects["log_effect"]).astype(float).fillna(0.0), dtype=float)
+
+    def variance(mean_temp_c: Floats, batches: pd.Series) -> Floats:
+        known = batches.map(effects["std_error"] ** 2).astype(float)
+        between = np.minimum(known.fillna(batch_variance).to_numpy(), batch_variance)
+        gradient = fit.shape.gradient(fit.free, mean_temp_c)
+        curve_variance = np.einsum("ij,jk,ik->i", gradient, fit.covariance, gradient)
+        return np.asarray(fit.spread_log_sd**2 + between + curve_variance, dtype=float)
+
+    tanks = f"fitted to {fit.tanks} tanks of {fit.batches} batches"
+    drawn = fit.curve
+    return ForecastModel(
+        f"own_{fit.form}", True, drawn.rate, variance, level, drawn.valid_low_c, drawn.valid_high_c, tanks
+    )
+
+
+def published_forecast_model(name: str) -> ForecastModel:
+    """A forecast by a published model, with the spread measured on published pairs."""
+    row = model_row(name)
+    drawn = as_curve(name)
+    spread = float(row["spread_log_sd"])
+    return ForecastModel(
+        name,
+        False,
+        drawn.rate,
+        lambda mean_temp_c, batches: np.full(len(mean_temp_c), spread**2),
+        lambda batches: np.zeros(len(batches)),
+        drawn.valid_low_c,
+        drawn.valid_high_c,
+        _published_note(row),
+    )
+
+
+def _published_note(row: pd.Series) -> str:
+    parts = [str(row["trust_note"])]
+    if row["worst_disagreement_pct"] > LARGEST_QUIET_DISAGREEMENT_PCT:
+        parts.append(
+            f"published values of this stage differ from it by up to {row['worst_disagreement_pct']:.0f} %"
+        )
+    if row["is_default"] and row["form"] == "constant_units":
+        parts.append(str(row["note"]))
+    return "; ".join(parts)
+
+
+def start_of_development(model: ForecastModel, units_c_days: Floats, hatchery_c: Floats) -> tuple[Floats, Floats]:
+    """(fraction done on delivery, its SD) of each tank, (K / T0) · rate(T0).
+
+    An unknown hatchery temperature is taken as 8 °C with the spread of a range; units carry their own error where
+    the model's spread does not hold it already. NaN where the units are not known.
+    """
+    is_unknown = np.isnan(hatchery_c)
+    temps = np.where(is_unknown, ASSUMED_HATCHERY_C, hatchery_c)
+    share_per_unit = model.rate(temps) / temps
+    edges = [float(model.rate(np.array([edge]))[0]) / edge for edge in _HATCHERY_RANGE_C]
+    assumed_sd = units_c_days * abs(edges[1] - edges[0]) / (2.0 * np.sqrt(3.0))
+    units_sd = 0.0 if model.is_own else UNITS_AT_DELIVERY_SD_C_DAYS * share_per_unit
+    # Green eggs have no units to be wrong about.
+    units_sd = np.where(units_c_days > 0, units_sd, 0.0)
+    return units_c_days * share_per_unit, np.hypot(np.where(is_unknown, assumed_sd, 0.0), units_sd)
+
+
+def is_tested(model: ForecastModel, mean_temp_c: Floats) -> NDArray[np.bool_]:
+    """True where a mean temperature (°C) lies inside the model's tested ones; False when these are unknown."""
+    return np.asarray((mean_temp_c >= model.low_c) & (mean_temp_c <= model.high_c))
+
+
+def headline_of(intervals: Sequence[NDArray[np.bool_]], dates: Sequence[NDArray[np.bool_]]) -> NDArray[np.intp]:
+    """(n,) position of the model to show first: the first with an interval, else with a date, else the first."""
+    has_interval, has_date = np.column_stack(list(intervals)), np.column_stack(list(dates))
+    return np.where(
+        has_interval.any(axis=1),
+        has_interval.argmax(axis=1),
+        np.where(has_date.any(axis=1), has_date.argmax(axis=1), 0),
+    ).astype(np.intp)

@@ -1,0 +1,227 @@
+"""Expected dates of the stages that tanks have not reached, with intervals."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from broodyear.development.forecast.forecast_models import (
+    ForecastModel,
+    candidate_models,
+    headline_of,
+    is_tested,
+    start_of_development,
+)
+from broodyear.development.forecast.journeys import journeys_of, remaining_stages, tanks_under_way
+from broodyear.development.forecast.paths import Journeys, StagePath
+from broodyear.development.likelihood.fit_result import DevelopmentFit
+from broodyear.development.scoring.held_out_scores import fits_by_stage
+from broodyear.development.scoring.record_checks import has_implausible_units
+from broodyear.development.scoring.stage_rows import derived_frames, stage_rows
+from broodyear.errors import NothingToAnalyse
+
+Floats = NDArray[np.float64]
+
+FORECAST_STAGES = ("eyed", "hatch_half", "button_up")
+FORECAST_CAUTIONS = (
+    "A forecast never replaces looking: the date written down is the one on which the event was seen.",
+    "Release only when, where and what the permit says, whatever the date of button-up.",
+    "Where no interval is given, the temperatures lie outside those the model was tested at.",
+)
+NO_UNITS = (
+    "no date: thermal units at delivery not recorded, or unlike those of other eyed eggs of the species "
+    "(in °F, or counted anew at delivery); mend the delivery"
+)
+FORECAST_COLUMNS = (
+    "season", "tank_id", "stage", "model", "headline", "expected_on", "low_80", "high_80", "low_95", "high_95",
+    "days_of_record", "species", "batch_id", "delivered_on", "assumed_temp_c", "note",
+)  # fmt: skip
+# Two-sided limits, as quantiles of a standard normal.
+_LIMITS = {"low_95": 0.025, "low_80": 0.10, "high_80": 0.90, "high_95": 0.975}
+
+
+def forecast_stages(
+    source: Any,
+    *,
+    season: int | None = None,
+    as_of: dt.date | None = None,
+    stages: Sequence[str] = FORECAST_STAGES,
+    fits: Mapping[tuple[str, str], Mapping[str, DevelopmentFit]] | None = None,
+) -> pd.DataFrame:
+    """Expected date of each remaining stage of each tank under way, by every model, one marked as headline.
+
+    source: an open store, or a mapping of tank_seasons, daily_temperature and observed_stages. season: default the
+    last with a delivery; as_of: default the last day read in that season; nothing later is used, not even to fit.
+    fits: (species, stage) → form → fit; default: own fits to what was seen up to as_of, where there is enough.
+
+    Columns: FORECAST_COLUMNS. Dates are days on which the event is expected to fall; low_80 … high_95 limit 80 and
+    95 % intervals that carry the spread between tanks and batches, the error of days not read, of the temperature
+    to come and of the units at delivery; they are blank outside the tested temperatures. days_of_record: days from
+    delivery to as_of that were read. assumed_temp_c: taken for the days to come. Raises NothingToAnalyse when the
+    store has no delivery or no day read.
+    """
+    frames = derived_frames(source, ("tank_seasons", "daily_temperature", "observed_stages"))
+    season = _season(frames["tank_seasons"]) if season is None else season
+    today = _as_of(frames["daily_temperature"], season) if as_of is None else np.datetime64(as_of, "D")
+    doubtful = has_implausible_units(frames["tank_seasons"])
+    deliveries = frames["tank_seasons"].assign(has_doubtful_units=doubtful)
+    tanks = tanks_under_way(deliveries, season, today)
+    if fits is None:
+        fits = _own_fits(frames, today, stages)
+    waiting = remaining_stages(tanks, frames["observed_stages"], today, stages)
+    if not len(waiting):
+        return _empty()
+    journeys, read_days = journeys_of(tanks, frames["daily_temperature"], today)
+    parts = []
+    for (species, stage), group in waiting.groupby(["species", "stage"], sort=True):
+        keep = np.isin(tanks.index.to_numpy(), group["tank"].to_numpy())
+        models = candidate_models(str(species), str(stage), fits)
+        parts.append(
+            stage_forecast(tanks[keep], journeys.subset(keep), str(stage), models).assign(
+                days_of_record=np.tile(read_days[keep], max(len(models), 1))
+            )
+        )
+    return _arranged(pd.concat(parts, ignore_index=True), season, today)
+
+
+def _empty() -> pd.DataFrame:
+    """No rows, with the kinds of columns a forecast has."""
+    dates = dict.fromkeys(("expected_on", *_LIMITS, "delivered_on"), "datetime64[us]")
+    return pd.DataFrame(columns=list(FORECAST_COLUMNS)).astype({**dates, "headline": bool})
+
+
+def _season(tank_seasons: pd.DataFrame) -> int:
+    delivered = tank_seasons.loc[tank_seasons["delivered_on"].notna(), "season"]
+    if delivered.empty:
+        raise NothingToAnalyse("no delivery of eggs has been loaded; there is nothing to forecast")
+    return int(delivered.max())
+
+
+def _as_of(daily: pd.DataFrame, season: int) -> np.datetime64:
+    read = daily.loc[(daily["season"] == season) & (daily["source"] == "observed"), "day"]
+    if read.empty:
+        raise NothingToAnalyse(
+            f"no water temperature was read in season {season}; load readings, or name a date with --as-of"
+        )
+    return np.datetime64(pd.Timestamp(read.max()).date(), "D")
+
+
+def _own_fits(
+    frames: Mapping[str, pd.DataFrame], today: np.datetime64, stages: Sequence[str]
+) -> dict[tuple[str, str], dict[str, DevelopmentFit]]:
+    """Own fits to the stages seen up to today; none where there are too few."""
+    seen = frames["observed_stages"]
+    known = seen[pd.to_datetime(seen["first_seen_on"]).to_numpy().astype("datetime64[D]") <= today]
+    try:
+        return fits_by_stage(stage_rows({**frames, "observed_stages": known}), stages)
+    except NothingToAnalyse:
+        return {}
+
+
+def stage_forecast(
+    tanks: pd.DataFrame, journeys: Journeys, stage: str, models: Sequence[ForecastModel]
+) -> pd.DataFrame:
+    """Rows of several tanks for one stage: every model after the other, each over all tanks.
+
+    tanks: tank_id, species, batch_id, delivered_on, units_at_delivery_c_days, hatchery_temp_c; one row a journey.
+    """
+    if not models:
+        note = "no published model earns a default for this species and stage, and own records are too few"
+        return _without_model(tanks, journeys, stage, note)
+    parts = [_by_model(tanks, journeys, stage, model) for model in models]
+    headline = headline_of(
+        [part["low_95"].notna().to_numpy() for part in parts],
+        [part["expected_on"].notna().to_numpy() for part in parts],
+    )
+    for position, part in enumerate(parts):
+        part["headline"] = headline == position
+    return pd.concat(parts, ignore_index=True)
+
+
+def _without_model(tanks: pd.DataFrame, journeys: Journeys, stage: str, note: str) -> pd.DataFrame:
+    empty = np.full(len(tanks), np.datetime64("NaT", "D"))
+    dates = dict.fromkeys(("expected_on", *_LIMITS), empty)
+    return _frame(tanks, journeys, stage, "none", dates, np.full(len(tanks), note, dtype=object)).assign(
+        headline=True
+    )
+
+
+def _by_model(tanks: pd.DataFrame, journeys: Journeys, stage: str, model: ForecastModel) -> pd.DataFrame:
+    units = tanks["units_at_delivery_c_days"].to_numpy(dtype=float)
+    if "has_doubtful_units" in tanks:
+        units = np.where(tanks["has_doubtful_units"], np.nan, units)
+    hatchery = tanks["hatchery_temp_c"].to_numpy(dtype=float)
+    start, start_sd = start_of_development(model, units, hatchery)
+    is_known = np.isfinite(start)
+    path = StagePath(journeys, model.rate, np.where(is_known, start, 0.0))
+    level = model.level(tanks["batch_id"])
+    day = path.day_of(level)
+    mean_temp_c = path.mean_temp_c(np.where(np.isfinite(day), day, 0.0))
+    variance = model.variance(mean_temp_c, tanks["batch_id"]) + start_sd**2
+    has_interval = is_tested(model, mean_temp_c) & is_known
+    delivered = pd.to_datetime(tanks["delivered_on"]).to_numpy().astype("datetime64[D]")
+    dates = {"expected_on": _dates(delivered, np.where(is_known, day, np.nan))}
+    for name, quantile in _LIMITS.items():
+        limit = path.day_of(level, float(ndtri(quantile)), variance)
+        dates[name] = _dates(delivered, np.where(has_interval, limit, np.nan))
+    return _frame(tanks, journeys, stage, model.name, dates, _notes(model, is_known, mean_temp_c, hatchery, units))
+
+
+def _dates(delivered: NDArray[np.datetime64], day: Floats) -> NDArray[np.datetime64]:
+    """The date on which a fractional day falls; the delivery day ends at 1.0."""
+    is_known = np.isfinite(day)
+    whole = np.maximum(np.ceil(np.where(is_known, day, 1.0)) - 1.0, 0.0).astype("timedelta64[D]")
+    return np.where(is_known, delivered + whole, np.datetime64("NaT", "D"))
+
+
+def _notes(
+    model: ForecastModel, is_known: NDArray[np.bool_], mean_temp_c: Floats, hatchery: Floats, units: Floats
+) -> NDArray[np.object_]:
+    note = np.full(len(is_known), model.note, dtype=object)
+    if np.isnan(model.low_c):
+        note += "; the source does not say at which temperatures, so no interval"
+    else:
+        tested = f"; outside the tested {model.low_c:g} to {model.high_c:g} °C, so no interval"
+        note[~is_tested(model, mean_temp_c)] += tested
+    note[np.isnan(hatchery) & is_known & (units > 0)] += (
+        "; hatchery temperature not recorded, 5 to 11 °C allowed for"
+    )
+    note[~is_known] = NO_UNITS
+    return note
+
+
+def _frame(
+    tanks: pd.DataFrame,
+    journeys: Journeys,
+    stage: str,
+    model: str,
+    dates: Mapping[str, NDArray[np.datetime64]],
+    note: NDArray[np.object_],
+) -> pd.DataFrame:
+    kept = tanks[["tank_id", "species", "batch_id", "delivered_on"]].reset_index(drop=True)
+    return kept.assign(
+        stage=stage,
+        model=model,
+        **{name: pd.to_datetime(pd.Series(values)) for name, values in dates.items()},
+        assumed_temp_c=np.round(journeys.ahead_c, 2),
+        note=pd.Series(note, dtype=object),
+    )
+
+
+def _arranged(rows: pd.DataFrame, season: int, today: np.datetime64) -> pd.DataFrame:
+    is_past = rows["headline"] & (rows["expected_on"].to_numpy().astype("datetime64[D]") < today)
+    late = f"expected before {today} and not recorded: look, or send the record; "
+    rows["note"] = np.where(is_past.fillna(False), late, "") + rows["note"].astype(str)
+    rows["season"] = season
+    order = {stage: place for place, stage in enumerate(FORECAST_STAGES)}
+    rows["_place"] = rows["stage"].map(order).fillna(len(order))
+    rows["_second"] = ~rows["headline"]
+    rows = rows.sort_values(["tank_id", "_place", "_second"], kind="stable")
+    rows["delivered_on"] = pd.to_datetime(rows["delivered_on"])
+    return rows.loc[:, list(FORECAST_COLUMNS)].reset_index(drop=True)

@@ -1,0 +1,124 @@
+"""Dates at several set points for a delivery that is still to come."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from broodyear.development.forecast.forecast_models import candidate_models
+from broodyear.development.forecast.forecasting import stage_forecast
+from broodyear.development.forecast.journeys import AHEAD_SD_SET_POINT_C
+from broodyear.development.forecast.paths import Journeys
+from broodyear.development.likelihood.fit_result import DevelopmentFit
+from broodyear.errors import UsageError
+
+SET_POINTS_C = (6.0, 7.0, 8.0, 9.0, 10.0, 11.0, 12.0)
+PLAN_STAGES = ("hatch_half", "button_up")
+_DATES = ("expected_on", "low_80", "high_80", "low_95", "high_95")
+PLAN_COLUMNS = ("set_point_c", "stage", "model", "headline", *_DATES, "in_window", "in_window_80", "note")
+
+
+def plan_dates(
+    *,
+    species: str,
+    delivered_on: dt.date,
+    units_at_delivery_c_days: float,
+    hatchery_temp_c: float | None = None,
+    window: tuple[dt.date, dt.date] | None = None,
+    release_after_days: int | None = None,
+    set_points_c: Sequence[float] = SET_POINTS_C,
+    stages: Sequence[str] = PLAN_STAGES,
+    fits: Mapping[tuple[str, str], Mapping[str, DevelopmentFit]] | None = None,
+) -> pd.DataFrame:
+    """Expected dates of the stages of one delivery at each set point, and which set points meet a window.
+
+    species: as in the batches table; units_at_delivery_c_days: thermal units in °C·d; hatchery_temp_c: mean before
+    delivery (None: 5 to 11 °C is allowed for); window: first and last date wanted for button-up and, where
+    release_after_days (days from button-up to release) is given, for release; fits: own fits as
+    ``forecast_stages`` makes them (default: published models).
+
+    Columns: PLAN_COLUMNS. in_window: the expected date lies in the window; in_window_80: so does the whole 80 %
+    interval; blank without a window, for other stages, and without an interval. Rows of stage "release" stand
+    only where release_after_days is given: when to release is the permit's word, not the model's. Raises
+    UsageError for impossible units, temperatures or dates.
+    """
+    _check(units_at_delivery_c_days, hatchery_temp_c, window, set_points_c)
+    tanks = pd.DataFrame(
+        {
+            "tank_id": [f"{set_point:g}" for set_point in set_points_c],
+            "species": species,
+            "batch_id": "planned",
+            "delivered_on": pd.Timestamp(delivered_on),
+            "units_at_delivery_c_days": float(units_at_delivery_c_days),
+            "hatchery_temp_c": np.nan if hatchery_temp_c is None else float(hatchery_temp_c),
+        }
+    )
+    journeys = _still_ahead(np.asarray(set_points_c, dtype=float))
+    parts = [
+        stage_forecast(tanks, journeys, stage, candidate_models(species, stage, fits or {})) for stage in stages
+    ]
+    rows = pd.concat(parts, ignore_index=True)
+    rows["set_point_c"] = rows["tank_id"].astype(float)
+    if release_after_days is not None:
+        rows = pd.concat([rows, _release(rows, release_after_days)], ignore_index=True)
+    return _arranged(rows, window, [*stages, "release"])
+
+
+def _check(
+    units: float,
+    hatchery_c: float | None,
+    window: tuple[dt.date, dt.date] | None,
+    set_points_c: Sequence[float],
+) -> None:
+    if not 0.0 <= units <= 3000.0:
+        raise UsageError(f"thermal units at delivery are {units}; expected 0 to 3000 °C·d (°F·d divide by 1.8)")
+    if hatchery_c is not None and not 0.0 < hatchery_c <= 25.0:
+        raise UsageError(f"the hatchery temperature is {hatchery_c} °C; expected one above 0 and up to 25")
+    if not len(set_points_c) or not all(0.0 < point <= 25.0 for point in set_points_c):
+        raise UsageError("set points are °C above 0 and up to 25; give at least one")
+    if window is not None and window[0] > window[1]:
+        raise UsageError(
+            f"the window ends on {window[1]}, before it begins on {window[0]}; give the earlier first"
+        )
+
+
+def _still_ahead(set_points_c: NDArray[np.float64]) -> Journeys:
+    """Journeys with nothing recorded yet, at the set points."""
+    n = len(set_points_c)
+    none = np.zeros((n, 1))
+    spread = np.full(n, AHEAD_SD_SET_POINT_C)
+    return Journeys(none, none, none, np.zeros(n, dtype=np.intp), set_points_c, spread)
+
+
+def _release(rows: pd.DataFrame, after_days: int) -> pd.DataFrame:
+    release = rows[rows["stage"] == "button_up"].copy()
+    for name in _DATES:
+        release[name] = release[name] + pd.Timedelta(days=after_days)
+    note = f"{after_days} days after button-up, as given; release only as the permit says; "
+    return release.assign(stage="release", note=note + release["note"].astype(str))
+
+
+def _arranged(rows: pd.DataFrame, window: tuple[dt.date, dt.date] | None, stages: Sequence[str]) -> pd.DataFrame:
+    rows["in_window"], rows["in_window_80"] = _in_window(rows, window)
+    rows["_place"] = rows["stage"].map({stage: place for place, stage in enumerate(stages)})
+    rows["_second"] = ~rows["headline"]
+    rows = rows.sort_values(["set_point_c", "_place", "_second"], kind="stable")
+    return rows.loc[:, list(PLAN_COLUMNS)].reset_index(drop=True)
+
+
+def _in_window(rows: pd.DataFrame, window: tuple[dt.date, dt.date] | None) -> tuple[pd.Series, pd.Series]:
+    if window is None:
+        blank = pd.Series(pd.NA, index=rows.index, dtype="boolean")
+        return blank, blank.copy()
+    first, last = pd.Timestamp(window[0]), pd.Timestamp(window[1])
+    is_asked = rows["stage"].isin(["button_up", "release"])
+    inside = rows["expected_on"].between(first, last).astype("boolean")
+    surely = (rows["low_80"].ge(first) & rows["high_80"].le(last)).astype("boolean")
+    return (
+        inside.mask(~is_asked | rows["expected_on"].isna()),
+        surely.mask(~is_asked | rows["low_80"].isna() | rows["high_80"].isna()),
+    )

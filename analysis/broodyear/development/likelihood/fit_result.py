@@ -1,0 +1,156 @@
+"""What a fit of development gives back: constants, days with intervals, spreads, and what was left out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from scipy.optimize import brentq
+from scipy.special import stdtrit
+
+from broodyear.development.likelihood.crossed import CrossedMean
+from broodyear.development.models.forms import Curve
+from broodyear.development.models.shapes import Shape
+from broodyear.development.models.summing import days_to_stage
+from broodyear.errors import UsageError
+
+Floats = NDArray[np.float64]
+
+# Above this correlation two constants are told apart by hardly anything but rounding.
+NEARLY_COLLINEAR = 0.95
+
+
+@dataclass(frozen=True)
+class DevelopmentFit:
+    """A curve fitted to records, as ``fit_development`` returns it.
+
+    form; curve: the fitted curve with the temperatures (°C) it was fitted to; coefficients: frame indexed by
+    constant with estimate and std_error; log_likelihood: of log days for constant-temperature data, of the
+    intervals for tank records; spread_log_sd: SD of log development between tanks of a batch (constant-temperature
+    data: residual SD); batch_log_sd: between batches (NaN where there are none); batch_effects: frame batch_id,
+    log_effect (positive: slower), std_error, tanks; wrong_share: share of wrong dates; groups: spreads and
+    effects of batches, sites and stocks beside each other (None for constant-temperature data); tanks, batches
+    used; error_df: degrees of freedom of the intervals; group_levels: names of the groups' levels in the order of
+    their effects; rows_given, rows_used, left_out (reason → count); collinearity and notes: sentences to print.
+    """
+
+    form: str
+    curve: Curve
+    coefficients: pd.DataFrame
+    log_likelihood: float
+    spread_log_sd: float
+    batch_log_sd: float
+    batch_effects: pd.DataFrame
+    wrong_share: float
+    groups: CrossedMean | None
+    group_levels: Mapping[str, tuple[str, ...]]
+    tanks: int
+    batches: int
+    error_df: int
+    rows_given: int
+    rows_used: int
+    left_out: Mapping[str, int]
+    collinearity: str
+    notes: tuple[str, ...]
+    shape: Shape
+    free: Floats
+    covariance: Floats
+    # The best log-likelihood with ln D held at a value at one temperature: what profile intervals are made of.
+    profile: Callable[[float, float], float] = field(repr=False)
+
+    def days(self, temp_c: ArrayLike) -> Any:
+        """Days to the stage at constant temperature (°C); outside those fitted, with a BroodyearWarning."""
+        return days_to_stage(self.curve, temp_c)
+
+    @property
+    def total_log_sd(self) -> float:
+        """SD of log development of a tank of a new batch."""
+        batch = 0.0 if np.isnan(self.batch_log_sd) else self.batch_log_sd
+        return float(np.hypot(self.spread_log_sd, batch))
+
+    def log_days_se(self, temp_c: ArrayLike) -> Floats:
+        """Standard error of ln D at each temperature (°C), by the delta method."""
+        gradient = self.shape.gradient(self.free, np.atleast_1d(np.asarray(temp_c, dtype=float)))
+        return np.asarray(np.sqrt(np.einsum("ij,jk,ik->i", gradient, self.covariance, gradient)), dtype=float)
+
+    def interval(self, temp_c: ArrayLike, level: float = 0.95, method: str = "delta") -> pd.DataFrame:
+        """Days with a confidence interval of the curve: frame temp_c, days, low, high, is_in_range.
+
+        method: "delta" (normal in log days) or "profile" (likelihood ratio, each temperature by itself); both use
+        Student's t with error_df. Where a temperature lies outside those fitted there is no interval (NaN).
+        Raises UsageError for another method.
+        """
+        if method not in ("delta", "profile"):
+            raise UsageError(f"unknown method {method!r}; expected delta or profile")
+        temps = np.atleast_1d(np.asarray(temp_c, dtype=float))
+        reach = float(stdtrit(self.error_df, 0.5 + level / 2.0))
+        log_days = self.shape.log_days(self.free, temps)
+        half = reach * self.log_days_se(temps)
+        low, high = log_days - half, log_days + half
+        is_in_range = self.curve.is_tested_at(temps)
+        if method == "profile":
+            for i in np.flatnonzero(is_in_range):
+                low[i], high[i] = self._profile_edges(temps[i], log_days[i], half[i], reach)
+        hidden = np.where(is_in_range, 0.0, np.nan)
+        return pd.DataFrame(
+            {
+                "temp_c": temps,
+                "days": np.exp(log_days),
+                "low": np.exp(low) + hidden,
+                "high": np.exp(high) + hidden,
+                "is_in_range": is_in_range,
+            }
+        )
+
+    def _profile_edges(self, temp_c: float, log_days: float, half: float, reach: float) -> tuple[float, float]:
+        """Where the profile deviance at one temperature passes reach²."""
+        best = self.profile(temp_c, log_days)
+
+        def excess(value: float) -> float:
+            return 2.0 * (best - self.profile(temp_c, value)) - reach**2
+
+        return _crossing(excess, log_days, -half), _crossing(excess, log_days, half)
+
+
+def _crossing(excess: Callable[[float], float], centre: float, step: float) -> float:
+    """First point beyond the centre, in the direction of step, where ``excess`` turns positive."""
+    outer = centre + step
+    for _ in range(12):
+        if excess(outer) > 0:
+            return float(brentq(excess, centre, outer, xtol=1e-7))
+        outer += 0.5 * step
+    return float("nan")
+
+
+def collinearity_sentence(names: tuple[str, ...], covariance: Floats) -> str:
+    """Says which constants can hardly be told apart, from their covariance."""
+    sd = np.sqrt(np.diag(covariance))
+    if len(names) < 2 or not np.all(sd > 0):
+        return (
+            "one constant is fitted; there is nothing to be collinear with"
+            if len(names) < 2
+            else (
+                "the zero of the curve ran to its limit, so the constants are not determined; compare predictions"
+            )
+        )
+    correlation = covariance / np.outer(sd, sd)
+    pairs = [
+        f"{names[i]} and {names[j]} ({correlation[i, j]:+.3f})"
+        for i in range(len(names))
+        for j in range(i)
+        if abs(correlation[i, j]) > NEARLY_COLLINEAR
+    ]
+    if not pairs:
+        return f"no two constants are correlated beyond {NEARLY_COLLINEAR}"
+    return f"nearly collinear: {'; '.join(pairs)}; compare predictions, not constants"
+
+
+def best_fit(fits: Mapping[str, DevelopmentFit]) -> DevelopmentFit | None:
+    """The form with the lowest Akaike criterion, or None without a fit."""
+    if not fits:
+        return None
+    return min(fits.values(), key=lambda fit: 2.0 * fit.shape.free - 2.0 * fit.log_likelihood)

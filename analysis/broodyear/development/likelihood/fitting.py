@@ -1,0 +1,187 @@
+"""Fitting one of the four forms to measured days at constant temperature, or to the tanks' own records."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from broodyear.development.likelihood.censored import WRONG_LOG_SD
+from broodyear.development.likelihood.constant_fits import fit_constant_temperatures
+from broodyear.development.likelihood.crossed import CrossedMean, crossed_mean
+from broodyear.development.likelihood.curve_likelihood import TankFit, edges, fit_curve, rates_on, theta_of
+from broodyear.development.likelihood.fit_parts import BEND_AT_LIMIT, constants_table, refuse_narrow
+from broodyear.development.likelihood.fit_result import DevelopmentFit, collinearity_sentence
+from broodyear.development.likelihood.tank_records import TankRecords, tank_records
+from broodyear.development.models.forms import COEFFICIENTS, FITTED_FORMS
+from broodyear.development.models.shapes import Shape
+from broodyear.errors import Refused, UsageError
+
+Floats = NDArray[np.float64]
+
+# With two batches the spread between batches rests on one difference.
+FEWEST_BATCHES = 3
+# Tanks per constant and spread: below this a fit reproduces its tanks rather than describing them.
+FEWEST_TANKS_PER_CONSTANT = 3
+
+
+def fit_development(
+    frame: pd.DataFrame, form: str, *, daily: Any = None, batch_effect: bool = True
+) -> DevelopmentFit:
+    """Fit one form of days to a stage.
+
+    frame: measured constant-temperature data (columns temp_c in °C, days), fitted by least squares in log days; or
+    tank records (tank_id, batch_id, absent_day, seen_day; see ``tank_records`` for the optional columns and for
+    ``daily``, the tanks' daily temperatures), fitted by maximum likelihood: interval-censored between the days,
+    left-truncated at delivery, right-censored where seen_day is blank, log-normal in development but for a share
+    of wrong dates, with a random effect per batch unless batch_effect is False. Where the records name site_id and
+    donor_stock, the errors of the constants carry those groups too, and ``groups`` tells their spreads apart.
+    form: constant_units, power, log_inverse or exponential.
+
+    Raises UsageError for an unknown form or missing columns, NothingToAnalyse without a usable row, and Refused,
+    in words, for too few batches or values and for temperatures too close together for the form.
+    """
+    if form not in FITTED_FORMS:
+        raise UsageError(f"unknown form {form!r}; expected one of {', '.join(FITTED_FORMS)}")
+    if "seen_day" in frame.columns or "absent_day" in frame.columns:
+        return fit_tank_records(tank_records(frame, daily), form, batch_effect=batch_effect)
+    if {"temp_c", "days"} <= set(frame.columns):
+        return fit_constant_temperatures(frame, form)
+    raise UsageError(
+        "give columns temp_c and days (constant temperatures), "
+        "or tank_id, batch_id, absent_day and seen_day (tanks)"
+    )
+
+
+def fit_tank_records(
+    records: TankRecords, form: str, *, batch_effect: bool = True, start: Floats | None = None
+) -> DevelopmentFit:
+    """The fit of one form to records already made ready; start: a parameter vector to begin from."""
+    _refuse_thin(records, form, batch_effect)
+    shape = Shape(form, float(np.round(np.median(records.mean_temp_c), 1)))
+    found = fit_curve(records, shape, has_batch_effect=batch_effect, start=start)
+    tested = _tested(records)
+    groups = _decomposed(records, shape, found) if batch_effect else None
+    own_covariance = found.covariance
+    if groups is not None and len(records.labels) > 1 and np.isfinite(groups.covariance).all():
+        own_covariance = np.where(found.covariance == 0.0, 0.0, groups.covariance)
+    jacobian = shape.published_jacobian(found.free)
+    covariance = jacobian @ own_covariance @ jacobian.T
+    batches = len(records.batches)
+    return DevelopmentFit(
+        form=form,
+        curve=shape.curve(f"own_{form}", found.free, *tested),
+        coefficients=constants_table(form, shape, found.free, covariance, found.is_bend_at_limit),
+        log_likelihood=found.log_likelihood,
+        spread_log_sd=found.spread_sd,
+        batch_log_sd=found.batch_sd if batch_effect else float("nan"),
+        batch_effects=_batch_effects(records, found),
+        wrong_share=found.wrong_share,
+        groups=groups,
+        group_levels={name: tuple(map(str, np.unique(values))) for name, values in records.labels.items()},
+        tanks=len(records.tank_id),
+        batches=batches,
+        error_df=batches - 1 if batch_effect else len(records.tank_id) - shape.free,
+        rows_given=records.rows_given,
+        rows_used=len(records.tank_id),
+        left_out=records.left_out,
+        collinearity=collinearity_sentence(COEFFICIENTS[form], covariance * (not found.is_bend_at_limit)),
+        notes=_tank_notes(records, found, batch_effect),
+        shape=shape,
+        free=found.free,
+        covariance=own_covariance,
+        profile=partial(_tank_profile, records, form, batch_effect, found, shape),
+    )
+
+
+def _decomposed(records: TankRecords, shape: Shape, found: TankFit) -> CrossedMean:
+    """Spreads and effects of batches, sites and stocks beside each other, and the constants' covariance with them.
+
+    Log development at the event is linear in a small change of the fitted quantities, so that the fixed part of
+    the crossed model is the error of these and its covariance theirs.
+    """
+    rate, rate_by = rates_on(shape, found.free, records.grid_c)
+    intervals, _, absent, seen = edges(records, rate)
+    is_seen = np.isfinite(records.seen_day)
+    middle = np.where(is_seen, 0.5 * (absent + seen), absent)
+    days = records.to_start + np.where(
+        is_seen[:, None], 0.5 * (records.to_absent + records.to_seen), records.to_absent
+    )
+    design = -(days @ rate_by) / np.maximum(middle, 1e-12)[:, None]
+    return crossed_mean(intervals, records.labels, wrong_sd=WRONG_LOG_SD, design=design)
+
+
+def _refuse_thin(records: TankRecords, form: str, batch_effect: bool) -> None:
+    tanks, batches = len(records.tank_id), len(records.batches)
+    if batch_effect and batches < FEWEST_BATCHES:
+        raise Refused(
+            f"the {tanks} usable tanks come from {batches} batch{'es' if batches > 1 else ''}; at least "
+            f"{FEWEST_BATCHES} are needed to tell the curve from the batch, so use a published model"
+        )
+    wanted = FEWEST_TANKS_PER_CONSTANT * (Shape(form, 8.0).free + 1)
+    if tanks < wanted:
+        raise Refused(f"{tanks} usable tanks are too few for the form {form}; it needs at least {wanted}")
+    low, high = np.quantile(records.mean_temp_c, [0.05, 0.95])
+    refuse_narrow(form, float(low), float(high), "these records")
+
+
+def _tested(records: TankRecords) -> tuple[float, float]:
+    """The temperatures the tanks stand for: 2nd to 98th per cent of their means, so no stray tank widens them."""
+    low, high = np.quantile(records.mean_temp_c, [0.02, 0.98])
+    return float(np.floor(low * 10) / 10), float(np.ceil(high * 10) / 10)
+
+
+def _batch_effects(records: TankRecords, found: TankFit) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "batch_id": list(records.batches),
+            "log_effect": found.batch_mode,
+            "std_error": found.batch_se,
+            "tanks": np.bincount(records.batch, minlength=len(records.batches)),
+        }
+    )
+
+
+def _tank_notes(records: TankRecords, found: TankFit, batch_effect: bool) -> tuple[str, ...]:
+    notes = []
+    if found.is_bend_at_limit:
+        notes.append(BEND_AT_LIMIT)
+    if batch_effect and found.batch_sd == 0.0:
+        notes.append("no spread between batches was found beyond that between tanks")
+    if not batch_effect:
+        notes.append("without an effect per batch the errors take tanks of one batch for independent")
+    if records.assumed_hatchery:
+        notes.append(f"the hatchery temperature of {records.assumed_hatchery} tanks was assumed to be 8 °C")
+    censored = int((~np.isfinite(records.seen_day)).sum())
+    if censored:
+        notes.append(f"{censored} tanks ended before the stage was seen and count as later than their last look")
+    return tuple(notes)
+
+
+def _tank_profile(
+    records: TankRecords,
+    form: str,
+    batch_effect: bool,
+    found: TankFit,
+    shape: Shape,
+    temp_c: float,
+    log_days: float,
+) -> float:
+    """Best log-likelihood with ln D at one temperature held at a value."""
+    there = Shape(form, temp_c)
+    _, slope, bend = shape.full(found.free)
+    away = temp_c - shape.reference_c
+    moved = np.array([log_days, slope / (1.0 + bend * away), bend / (1.0 + bend * away)])[: there.free]
+    tail = theta_of(found, batch_effect)[shape.free :]
+    held = fit_curve(
+        records,
+        there,
+        has_batch_effect=batch_effect,
+        start=np.concatenate([moved, tail]),
+        with_errors=False,
+        fixed_level=log_days,
+    )
+    return held.log_likelihood

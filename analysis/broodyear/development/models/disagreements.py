@@ -1,0 +1,62 @@
+"""Where published models and published days to a stage contradict each other, and by how much."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from broodyear.development.models.published import errors_against_pairs, published_models
+
+_COLUMNS = [
+    "species",
+    "stage",
+    "model",
+    "model_event",
+    "pair_set",
+    "pair_event",
+    "temp_c",
+    "published_days",
+    "published_low_days",
+    "published_high_days",
+    "predicted_days",
+    "error_days",
+    "error_pct",
+    "is_in_range",
+    "is_same_event",
+    "is_flagged",
+    "model_trust",
+    "pair_trust",
+    "pair_source",
+    "note",
+]
+
+
+def published_disagreements(least_pct: float = 0.0) -> pd.DataFrame:
+    """Every published pair against every model of its species and stage, largest disagreement first.
+
+    least_pct: leave out pairs that agree within this many per cent (0 keeps all). error_days and error_pct are
+    predicted minus published (0 inside a published range). is_in_range: the pair lies at a temperature the model
+    was tested at. is_same_event: False where, say, emergence is compared with ponding; part of such a difference
+    is definition. is_flagged: the published value itself is doubtful.
+    """
+    parts = [_for_model(row) for _, row in published_models().iterrows()]
+    table = pd.concat(parts, ignore_index=True)
+    table = table[table["error_pct"].abs() >= least_pct]
+    order = table["error_pct"].abs().sort_values(ascending=False, kind="stable").index
+    return table.loc[order, _COLUMNS].reset_index(drop=True)
+
+
+def _for_model(row: pd.Series) -> pd.DataFrame:
+    errors = errors_against_pairs(row)
+    renamed = errors.rename(
+        columns={
+            "event": "pair_event",
+            "days": "published_days",
+            "days_low": "published_low_days",
+            "days_high": "published_high_days",
+            "trust": "pair_trust",
+            "source": "pair_source",
+        }
+    )
+    return renamed.assign(
+        stage=row["stage"], model=row["model"], model_event=row["event"], model_trust=row["trust"]
+    )

@@ -1,0 +1,222 @@
+"""Published models of incubation time, each with its source, its trust mark and its measured error.
+
+The coefficients lie in published_models.csv and the published days to a stage in published_pairs.csv, each row
+with its citation. Trust marks: SEEN = read in the source or its abstract; SEEN-2 = read in an open data set that
+cites the source; DERIVED = fitted here to published pairs; MEMORY = recalled; MEMORY-LOW = recalled and unsure.
+No default rests on a MEMORY-LOW row, nor on a MEMORY row that no published pair supports.
+"""
+
+from __future__ import annotations
+
+import difflib
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from broodyear.development.models.forms import Curve, curve
+from broodyear.errors import UsageError
+
+_HERE = Path(__file__).resolve().parent
+# Least spread (SD of log development) given to a published model: single families differ by about ±10 %
+# (Debowski et al. 2006), pooled batches by less; common practice, no source for the pooled value.
+LEAST_SPREAD_LOG_SD = 0.05
+# Coefficients from memory that miss the seen pairs by more are shown for comparison only.
+MOST_ERROR_OFFERED_PCT = 15.0
+
+
+def published_models() -> pd.DataFrame:
+    """Every published model at hand, one row each.
+
+    Columns: model, species, stage (values of the record set), event (the event as published), counted_from
+    ("fertilisation" or "hatch"), form, coefficients (dict), valid_low_c, valid_high_c (°C tested; NaN where the
+    source does not say), source, trust, is_default (at most one per species and stage), pairs_checked,
+    worst_error_pct (largest error against seen pairs of the same event at constant temperatures inside the tested
+    ones; NaN when there is none), worst_disagreement_pct (against every pair of the same stage), spread_log_sd
+    (SD of log development to assume when predicting), trust_note (a sentence) and note.
+    """
+    return _models().copy()
+
+
+def published_pairs() -> pd.DataFrame:
+    """Published days to a stage by temperature, one row per pair.
+
+    Columns: pair_set, species, stage, event, counted_from, temp_c, days, days_low, days_high (the same as days
+    where the source gives one number), temperature ("constant", or "mean" of a varying one), trust, is_flagged
+    (True: probably a slip in the source, used for nothing but shown), source, note.
+    """
+    return _pairs().copy()
+
+
+def default_model(species: str, stage: str) -> str | None:
+    """Name of the default model for a species and stage, or None when no published model earns it."""
+    models = _models()
+    rows = models[(models["species"] == species) & (models["stage"] == stage) & models["is_default"]]
+    return str(rows["model"].iloc[0]) if len(rows) else None
+
+
+def scored_models(species: str, stage: str) -> tuple[str, ...]:
+    """Published models of a species and stage that records are scored against: all but those in doubt.
+
+    Models recalled without certainty (MEMORY-LOW) are listed by ``published_models`` and never scored.
+    """
+    models = _models()
+    is_wanted = (models["species"] == species) & (models["stage"] == stage) & (models["trust"] != "MEMORY-LOW")
+    return tuple(models.loc[is_wanted & (models["counted_from"] == "fertilisation"), "model"])
+
+
+def constant_units_model(species: str, stage: str) -> str | None:
+    """Name of a published constant-units model for a species and stage that is not from memory, or None."""
+    models = _models()
+    rows = models[
+        (models["species"] == species)
+        & (models["stage"] == stage)
+        & (models["form"] == "constant_units")
+        & ~models["trust"].str.startswith("MEMORY")
+    ]
+    return str(rows["model"].iloc[0]) if len(rows) else None
+
+
+def model_row(name: str) -> pd.Series:
+    """The row of one model. Raises UsageError for an unknown name, with the nearest ones."""
+    models = _models().set_index("model", drop=False)
+    if name not in models.index:
+        raise UsageError(_unknown(name, list(models.index)))
+    row = models.loc[name]
+    assert isinstance(row, pd.Series)  # names are unique
+    return row
+
+
+def as_curve(model: Any) -> Curve:
+    """The curve of a model given by name, as a row of ``published_models()``, as a fit or as a curve.
+
+    Raises UsageError when it is none of these.
+    """
+    if isinstance(model, Curve):
+        return model
+    if isinstance(model, str):
+        return _curve_of_row(model_row(model))
+    if isinstance(model, pd.DataFrame) and len(model) == 1:
+        return _curve_of_row(model.iloc[0])
+    if isinstance(model, pd.Series) or (isinstance(model, dict) and "coefficients" in model):
+        return _curve_of_row(model)
+    drawn = getattr(model, "curve", None)
+    if isinstance(drawn, Curve):
+        return drawn
+    raise UsageError(
+        f"a model is the name of a published model, one row of published_models(), or a fit, "
+        f"but {type(model).__name__} was given"
+    )
+
+
+def _unknown(name: str, names: list[str]) -> str:
+    near = [known for known in names if known.lower().startswith(name.lower())]
+    near = near or difflib.get_close_matches(name, names, n=3, cutoff=0.5)
+    hint = f"did you mean {' or '.join(near)}?" if near else "published_models() lists them"
+    return f"unknown model {name!r}; {hint}"
+
+
+def _curve_of_row(row: Any) -> Curve:
+    missing = [key for key in ("form", "coefficients") if key not in row]
+    if missing:
+        raise UsageError(f"a row of published_models() has {' and '.join(missing)}; the row given does not")
+    return curve(
+        str(row.get("model", "model")),
+        str(row["form"]),
+        dict(row["coefficients"]),
+        row.get("valid_low_c", np.nan),
+        row.get("valid_high_c", np.nan),
+    )
+
+
+def _coefficients(text: str) -> dict[str, float]:
+    return {name: float(value) for name, value in (part.split("=") for part in text.split("; "))}
+
+
+@lru_cache(maxsize=1)
+def _pairs() -> pd.DataFrame:
+    pairs: pd.DataFrame = pd.read_csv(
+        _HERE / "published_pairs.csv", keep_default_na=False, na_values={"days_low": "", "days_high": ""}
+    )
+    pairs["is_flagged"] = pairs["is_flagged"] == "yes"
+    for edge in ("days_low", "days_high"):
+        pairs[edge] = pairs[edge].fillna(pairs["days"])
+    return pairs
+
+
+@lru_cache(maxsize=1)
+def _models() -> pd.DataFrame:
+    models = pd.read_csv(
+        _HERE / "published_models.csv",
+        keep_default_na=False,
+        na_values={"valid_low_c": "", "valid_high_c": ""},
+    )
+    models["coefficients"] = models["coefficients"].map(_coefficients)
+    models["is_default"] = models["is_default"] == "yes"
+    measured = pd.DataFrame([_measured(row) for _, row in models.iterrows()], index=models.index)
+    table: pd.DataFrame = pd.concat([models, measured], axis=1)
+    return table
+
+
+def errors_against_pairs(row: Any) -> pd.DataFrame:
+    """The published pairs of a model's species and stage, with the model's error on each.
+
+    Added columns: predicted_days, error_days, error_pct (positive: the model is late; 0 inside a published
+    range), is_in_range (pair inside the tested temperatures), is_same_event.
+    """
+    drawn = _curve_of_row(row)
+    pairs = _pairs()
+    is_alike = (pairs["species"] == row["species"]) & (pairs["counted_from"] == row["counted_from"])
+    is_alike &= (pairs["stage"] == row["stage"]) | (pairs["event"] == row["event"])
+    found: pd.DataFrame = pairs[is_alike].copy()
+    found["predicted_days"] = drawn.days(found["temp_c"].to_numpy())
+    nearest = found["predicted_days"].clip(found["days_low"], found["days_high"])
+    found["error_days"] = found["predicted_days"] - nearest
+    found["error_pct"] = 100.0 * found["error_days"] / nearest
+    found["is_in_range"] = drawn.is_tested_at(found["temp_c"].to_numpy()) | np.isnan(drawn.valid_low_c)
+    found["is_same_event"] = found["event"] == row["event"]
+    return found
+
+
+def _measured(row: pd.Series) -> dict[str, Any]:
+    errors = errors_against_pairs(row)
+    sound = errors[~errors["is_flagged"] & errors["is_in_range"]]
+    alike = sound[sound["is_same_event"]]
+    seen = alike[alike["trust"].str.startswith("SEEN") & (alike["temperature"] == "constant")]
+    spread = float(np.sqrt(np.mean(np.log1p(alike["error_pct"] / 100.0) ** 2))) if len(alike) else 0.0
+    worst = _largest(seen["error_pct"])
+    return {
+        "standing": _standing(row, worst),
+        "pairs_checked": len(seen),
+        "worst_error_pct": worst,
+        "worst_disagreement_pct": _largest(sound["error_pct"]),
+        "spread_log_sd": max(spread, LEAST_SPREAD_LOG_SD),
+        "trust_note": _trust_note(str(row["trust"]), len(seen), worst),
+    }
+
+
+def _standing(row: pd.Series, worst_pct: float) -> str:
+    if row["is_default"]:
+        return "default"
+    is_supported = worst_pct <= MOST_ERROR_OFFERED_PCT  # False for NaN: nothing was seen
+    return "for comparison" if row["trust"].startswith("MEMORY") and not is_supported else "offered"
+
+
+def _largest(values: pd.Series) -> float:
+    return float(values.abs().max()) if len(values) else float("nan")
+
+
+def _trust_note(trust: str, n_pairs: int, worst_pct: float) -> str:
+    origin = {
+        "SEEN": "coefficients read in the source or its abstract",
+        "SEEN-2": "value read in an open data set that cites the source",
+        "DERIVED": "coefficients fitted here to published pairs",
+        "MEMORY": "coefficients from memory",
+        "MEMORY-LOW": "coefficients from memory, unsure",
+    }[trust]
+    if not n_pairs:
+        return f"{origin}; no published pair of the same event at a constant temperature was seen to check them"
+    plural = "pair" if n_pairs == 1 else "pairs"
+    return f"{origin}; reproduces {n_pairs} published {plural} within {worst_pct:.1f} %"

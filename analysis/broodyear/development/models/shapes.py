@@ -1,0 +1,126 @@
+"""The four fitted forms written with three quantities that records can tell apart.
+
+The published constants of one form (say ln a, b and c) are nearly collinear: many triples draw the same curve.
+Fits therefore use, at a reference temperature R inside the data,
+
+    ln D(T) = level + (slope / bend) · ln(1 + bend · (T − R)),
+
+where ``level`` is ln D(R), ``slope`` is d ln D / dT at R and ``bend`` is 1 / (R − c). The exponential form is
+bend = 0, and constant units are slope = −1/R with bend = 1/R, so the forms are nested and compared fairly.
+The published constants are computed from these at the end, with delta-method errors.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from broodyear.development.models.forms import COEFFICIENTS, FITTED_FORMS, Curve, curve
+from broodyear.errors import UsageError
+
+Floats = NDArray[np.float64]
+
+# Number of free quantities of each form.
+FREE = {"constant_units": 1, "exponential": 2, "power": 3, "log_inverse": 3}
+# The zero of the curved forms is sought between this temperature and the coldest of the data.
+LOWEST_ZERO_C = -200.0
+# Below this, the bend cannot be told from 0 in double precision.
+_NO_BEND = 1e-9
+
+
+@dataclass(frozen=True)
+class Shape:
+    """One form at one reference temperature (°C)."""
+
+    form: str
+    reference_c: float
+
+    def __post_init__(self) -> None:
+        if self.form not in FITTED_FORMS:
+            raise UsageError(f"unknown form {self.form!r}; expected one of {', '.join(FITTED_FORMS)}")
+        if not self.reference_c > 0:
+            raise UsageError(f"the reference temperature is {self.reference_c} °C; expected one above 0 °C")
+
+    @property
+    def free(self) -> int:
+        """How many quantities are fitted: the first of level, slope, bend."""
+        return FREE[self.form]
+
+    def full(self, free_values: Floats) -> tuple[float, float, float]:
+        """(level, slope, bend) from the fitted ones."""
+        level = float(free_values[0])
+        if self.form == "constant_units":
+            return level, -1.0 / self.reference_c, 1.0 / self.reference_c
+        slope = float(free_values[1])
+        return level, slope, float(free_values[2]) if self.free == 3 else 0.0
+
+    def log_days(self, free_values: Floats, temp_c: Floats) -> Floats:
+        """ln D at each temperature (°C); infinite at or below the form's zero."""
+        level, slope, bend = self.full(free_values)
+        return np.asarray(level + slope * self._path(bend, temp_c), dtype=float)
+
+    def gradient(self, free_values: Floats, temp_c: Floats) -> Floats:
+        """Derivatives of ln D by the fitted quantities, (temperatures, free); 0 at or below the form's zero."""
+        _, slope, bend = self.full(free_values)
+        away = temp_c - self.reference_c
+        is_live = 1.0 + bend * away > 0
+        away = np.where(is_live, away, 0.0)
+        path = self._path(bend, away + self.reference_c)
+        columns = [is_live.astype(float), path]
+        if bend > _NO_BEND:
+            columns.append(slope / bend * (away / (1.0 + bend * away) - path))
+        else:
+            columns.append(-0.5 * slope * away**2)
+        return np.column_stack(columns[: self.free])
+
+    def _path(self, bend: float, temp_c: Floats) -> Floats:
+        away = temp_c - self.reference_c
+        if bend <= _NO_BEND:
+            return np.asarray(away, dtype=float)
+        inside = bend * away
+        is_live = inside > -1.0
+        # slope is negative, so ln D → +infinity as the warmth above the zero goes to nothing
+        return np.where(is_live, np.log1p(np.where(is_live, inside, 0.0)) / bend, -np.inf)
+
+    def bend_limits(self, coldest_c: float) -> tuple[float, float]:
+        """Smallest and largest bend: the form's zero lies between LOWEST_ZERO_C and just below ``coldest_c``."""
+        closest = max(self.reference_c - coldest_c, 0.0) + 0.1
+        return 1.0 / (self.reference_c - LOWEST_ZERO_C), 1.0 / closest
+
+    def published_values(self, free_values: Floats) -> Floats:
+        """The form's published constants, in the order of ``COEFFICIENTS[form]``."""
+        level, slope, bend = self.full(free_values)
+        if self.form == "constant_units":
+            return np.array([np.exp(level) * self.reference_c])
+        if self.form == "exponential":
+            return np.array([level - slope * self.reference_c, -slope])
+        exponent = slope / bend
+        log_a = level + exponent * np.log(bend)
+        zero = self.reference_c - 1.0 / bend
+        if self.form == "power":
+            return np.array([np.exp(log_a), zero, exponent])
+        return np.array([log_a, exponent, zero])
+
+    def published_jacobian(self, free_values: Floats) -> Floats:
+        """Derivatives of the published constants by the fitted quantities, (constants, free)."""
+        level, slope, bend = self.full(free_values)
+        if self.form == "constant_units":
+            return np.array([[np.exp(level) * self.reference_c]])
+        if self.form == "exponential":
+            return np.array([[1.0, -self.reference_c], [0.0, -1.0]])
+        log_bend = np.log(bend)
+        by_log_a = np.array([1.0, log_bend / bend, slope / bend**2 * (1.0 - log_bend)])
+        by_exponent = np.array([0.0, 1.0 / bend, -slope / bend**2])
+        by_zero = np.array([0.0, 0.0, 1.0 / bend**2])
+        if self.form == "power":
+            a = self.published_values(free_values)[0]
+            return np.array([a * by_log_a, by_zero, by_exponent])
+        return np.array([by_log_a, by_exponent, by_zero])
+
+    def curve(self, name: str, free_values: Floats, tested_low_c: float, tested_high_c: float) -> Curve:
+        """The fitted curve, with the temperatures (°C) it was fitted to."""
+        values = self.published_values(free_values)
+        constants = dict(zip(COEFFICIENTS[self.form], map(float, values), strict=True))
+        return curve(name, self.form, constants, tested_low_c, tested_high_c)

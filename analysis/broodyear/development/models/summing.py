@@ -1,0 +1,118 @@
+"""Days to a stage at constant temperature, and summing daily rates when the temperature varies.
+
+The development fraction after n days is F = F0 + Σ 1/D(T_day); the stage is reached when F = 1, with the
+fractional day found inside the day it happens. Day 1 ends at 1.0.
+"""
+
+from __future__ import annotations
+
+import warnings
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from broodyear.development.models.forms import Curve
+from broodyear.development.models.published import as_curve
+from broodyear.errors import BroodyearWarning, UsageError
+
+Floats = NDArray[np.float64]
+
+F_DAYS_PER_C_DAY = 1.8
+# A sum of a hundred equal rates may miss 1 by a few units in the last place; that is not another day.
+_ROUNDING = 1e-12
+
+
+def units_c_days(units: ArrayLike, thermal_unit: str) -> Any:
+    """Thermal units in °C·d above 0 °C from units in ``thermal_unit`` ("c_days", or "f_days" above 32 °F).
+
+    900 units in °F·d are 500 in °C·d. Raises UsageError for another unit.
+    """
+    if thermal_unit not in ("c_days", "f_days"):
+        raise UsageError(f"unknown thermal unit {thermal_unit!r}; expected c_days or f_days")
+    values = np.asarray(units, dtype=float) / (F_DAYS_PER_C_DAY if thermal_unit == "f_days" else 1.0)
+    return float(values) if values.ndim == 0 else values
+
+
+def days_to_stage(model: Any, temp_c: ArrayLike) -> Any:
+    """Days to a stage at constant temperature, a float for one temperature (°C) and an array for several.
+
+    model: name of a published model, a row of ``published_models()``, or a fit. Days count from fertilisation
+    unless the model says from hatch; infinite where development stands still. Outside the temperatures the model
+    was tested at the number comes with a BroodyearWarning: it is an extrapolation. Raises UsageError for an
+    unknown model or a missing temperature.
+    """
+    drawn = as_curve(model)
+    temps = np.asarray(temp_c, dtype=float)
+    if np.isnan(temps).any():
+        raise UsageError("a temperature is missing; give °C for every value asked for")
+    warn_outside(drawn, temps)
+    days = drawn.days(temps)
+    return float(days) if temps.ndim == 0 else days
+
+
+def forecast_day(model: Any, daily_temp_c: ArrayLike, fraction_at_start: float = 0.0) -> float:
+    """The fractional day on which the stage is reached, summing 1/D over daily mean temperatures (°C).
+
+    daily_temp_c: (days,), the first is the day that ends at 1.0; fraction_at_start: share of the development done
+    before it. 0.0 when that share is already 1; NaN when the stage is not reached within the days given.
+    Temperatures outside the model's tested ones give a BroodyearWarning. Raises UsageError for missing
+    temperatures and for a share that is missing or below 0.
+    """
+    drawn = as_curve(model)
+    temps = np.asarray(daily_temp_c, dtype=float)
+    if temps.ndim != 1:
+        raise UsageError(f"daily temperatures are one row of days, but an array of shape {temps.shape} was given")
+    n_missing = int(np.isnan(temps).sum())
+    if n_missing:
+        raise UsageError(
+            f"{n_missing} of {len(temps)} daily temperatures are missing; fill or leave out the gap first"
+        )
+    start = float(fraction_at_start)
+    if not start >= 0.0:
+        raise UsageError(f"the fraction at the start is {fraction_at_start}; expected 0 (fertilisation) or more")
+    warn_outside(drawn, temps)
+    return day_reached(start + np.cumsum(drawn.rate(temps)), start)
+
+
+def day_reached(fraction_at_day_end: Floats, fraction_at_start: float) -> float:
+    """Fractional day on which a rising fraction (at the end of each day) reaches 1; NaN when it does not."""
+    if fraction_at_start >= 1.0 - _ROUNDING:
+        return 0.0
+    if not len(fraction_at_day_end) or not fraction_at_day_end[-1] >= 1.0 - _ROUNDING:
+        return float("nan")
+    day = int(np.searchsorted(fraction_at_day_end, 1.0 - _ROUNDING))
+    before = fraction_at_day_end[day - 1] if day else fraction_at_start
+    return float(day + min((1.0 - before) / (fraction_at_day_end[day] - before), 1.0))
+
+
+def fraction_at_delivery(model: Any, units_at_delivery_c_days: ArrayLike, hatchery_temp_c: ArrayLike) -> Any:
+    """Share of the development done before delivery, F0 = (K / T0) / D(T0).
+
+    units_at_delivery_c_days: K, thermal units since fertilisation; hatchery_temp_c: T0, mean temperature at the
+    hatchery. Floats for scalars, arrays for arrays; NaN where either is missing.
+    """
+    units = np.asarray(units_at_delivery_c_days, dtype=float)
+    temps = np.asarray(hatchery_temp_c, dtype=float)
+    share = units / np.where(temps > 0, temps, np.nan) * as_curve(model).rate(temps)
+    return float(share) if share.ndim == 0 else share
+
+
+def warn_outside(drawn: Curve, temps_c: Floats) -> None:
+    """BroodyearWarning when temperatures (°C) lie outside the tested ones, or those are unknown."""
+    is_outside = ~drawn.is_tested_at(temps_c)
+    n_outside = int(np.sum(is_outside))
+    if not n_outside:
+        return
+    if np.isnan(drawn.valid_low_c):
+        tested = "its source does not say at which temperatures it was measured"
+    else:
+        tested = f"it was tested at {drawn.valid_low_c:g} to {drawn.valid_high_c:g} °C"
+    outside = np.atleast_1d(temps_c)[np.atleast_1d(is_outside)]
+    warnings.warn(
+        f"{drawn.name}: {n_outside} of {temps_c.size} temperatures, "
+        f"{outside.min():.1f} to {outside.max():.1f} °C, are an extrapolation, {tested}; "
+        "give the number without an interval",
+        BroodyearWarning,
+        stacklevel=3,
+    )

@@ -1,0 +1,176 @@
+"""The scores of one model in one cell: bias, error, coverage, calibration, from censored dates."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr, ndtri
+
+from broodyear.development.likelihood.censored import WRONG_LOG_SD, Intervals
+from broodyear.development.likelihood.crossed import CrossedMean, crossed_mean
+from broodyear.development.likelihood.interval_values import (
+    common_part,
+    log_interval_score,
+    mean_absolute_within,
+    probability_inside,
+)
+from broodyear.development.likelihood.tank_records import TankRecords
+from broodyear.development.scoring.cross_validation import HeldOut
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+FEWEST_BATCHES = 3
+FEWEST_SITES = 3
+FEW_SITES = f"under {FEWEST_SITES} sites: their thermometers cannot be told from the model"
+# SD (days) of the error of a wrong date: day and month swapped, another week or month.
+WRONG_DAYS_SD = 30.0
+LEVELS = (50, 80, 95)
+LOOKED_TOO_SELDOM = "cannot be told"
+"""How the note of a cell begins in which the looks are too far apart for the error to be estimated."""
+BANDS = (("<5", -np.inf, 5.0), ("5-7", 5.0, 7.0), ("7-9", 7.0, 9.0), ("9-11", 9.0, 11.0), (">11", 11.0, np.inf))
+BAND_NAMES = ("all", *(name for name, _, _ in BANDS))
+MEASURES = (
+    "bias_days", "bias_se", "bias_low", "bias_high", "p_value", "mae_days", "interval_distance_days",
+    *(f"coverage_{level}" for level in LEVELS), "log_score", "pit_mean", "pit_sd",
+)  # fmt: skip
+
+
+def in_band(mean_temp_c: Floats, band: str) -> Mask:
+    """True for the tanks of a temperature band, by their mean from delivery to the event (°C)."""
+    if band == "all":
+        return np.ones(len(mean_temp_c), dtype=bool)
+    low, high = next((low, high) for name, low, high in BANDS if name == band)
+    return np.asarray((mean_temp_c >= low) & (mean_temp_c < high))
+
+
+def error_intervals(records: TankRecords, held: HeldOut, is_in: Mask) -> Intervals:
+    """Intervals of (event − predicted day) of some tanks, truncated at delivery."""
+    predicted = held.predicted_day[is_in]
+    return Intervals(
+        lower=records.absent_day[is_in] - predicted,
+        upper=records.seen_day[is_in] - predicted,
+        start=-predicted,
+        group=np.zeros(int(is_in.sum()), dtype=np.intp),
+        groups=1,
+    )
+
+
+def mean_error(records: TankRecords, held: HeldOut, is_in: Mask, design: Floats | None = None) -> CrossedMean:
+    """Mean of (event − predicted day) of some tanks, with batch and site as crossed groups and heavy tails."""
+    groups = {name: records.labels[name][is_in] for name in ("batch", "site") if name in records.labels}
+    return crossed_mean(error_intervals(records, held, is_in), groups, wrong_sd=WRONG_DAYS_SD, design=design)
+
+
+def score_cell(records: TankRecords, held: HeldOut, is_in: Mask, rng: np.random.Generator) -> dict[str, Any]:
+    """Scores of the tanks in a cell; blank (NaN) with a note when fewer than 3 batches are behind it, or when the
+    stages were looked for so seldom that one shift of the predictions fits all that was seen.
+
+    bias_days: predicted − actual by the interval likelihood with effects of batch and site, positive when the
+    model is late, and wrong dates allowed for; bias_low, bias_high and p_value blank under 3 sites, whose
+    thermometers cannot be told from the model; mae_days: mean of E|predicted − actual| given each interval;
+    coverage (%): mean probability that the event lies in the predicted interval given what is known; log_score:
+    mean ln of the probability given to what was seen, nearer 0 is better; pit_mean, pit_sd: of randomised
+    probability integral transforms, 0.5 and 0.289 when the predictions are calibrated.
+    """
+    is_used = is_in & np.isfinite(held.predicted_day)
+    batches = len(np.unique(records.batch[is_used]))
+    cell: dict[str, Any] = {"tanks": int(is_used.sum()), "batches": batches}
+    if batches < FEWEST_BATCHES:
+        note = f"suppressed: {batches} batches, fewer than {FEWEST_BATCHES}" if is_used.any() else "no tank"
+        return {**cell, **dict.fromkeys(MEASURES, np.nan), "note": note}
+    days, notes = days_scores(records, held, is_used)
+    calibration = calibration_scores(records, held, is_used, rng)
+    shift = common_part(error_intervals(records, held, is_used))
+    notes = [_note(shift, calibration), *notes]
+    return {**cell, **days, **calibration, "note": "; ".join(note for note in notes if note)}
+
+
+def days_scores(records: TankRecords, held: HeldOut, is_used: Mask) -> tuple[dict[str, float], list[str]]:
+    """Scores in days of the tanks used, and what is to be said of their limits."""
+    intervals, error = error_intervals(records, held, is_used), mean_error(records, held, is_used)
+    low, high = error.interval()
+    p_value, notes = error.p_value(), []
+    if "site" not in records.labels:
+        notes.append("sites not known: limits by batch alone")
+    elif len(np.unique(records.labels["site"][is_used])) < FEWEST_SITES:
+        low = high = p_value = float("nan")
+        notes.append(FEW_SITES)
+    outside = np.maximum(np.maximum(intervals.lower, -intervals.upper), 0.0)
+    mean, spread = float(error.estimate[0]), error.total_sd
+    absolute = (
+        mean_absolute_within(intervals.lower, intervals.upper, mean, spread) if np.isfinite(mean) else np.nan
+    )
+    scores = {
+        "bias_days": -mean,
+        "bias_se": error.std_error(),
+        "bias_low": -high,
+        "bias_high": -low,
+        "p_value": p_value,
+        "mae_days": float(np.mean(absolute)),
+        "interval_distance_days": float(outside.mean()),
+    }
+    return scores, notes
+
+
+def _note(shift: tuple[float, float] | None, calibration: Mapping[str, float]) -> str:
+    """Why some scores of a cell are blank; empty when none is."""
+    if shift is not None:
+        return too_seldom(*shift)
+    return (
+        "coverage cannot be told: one error fits all that was seen" if np.isnan(calibration["coverage_50"]) else ""
+    )
+
+
+def too_seldom(low: float, high: float) -> str:
+    """Note: why nothing is said of the errors of a cell. low, high: shifts (days later) that fit every tank."""
+    ends = [f"{end:+.1f}" if np.isfinite(end) else "any number" for end in (low, high)]
+    return (
+        f"{LOOKED_TOO_SELDOM}: one shift of the predictions by {ends[0]} to {ends[1]} days fits all that was seen"
+    )
+
+
+def calibration_scores(
+    records: TankRecords, held: HeldOut, is_used: Mask, rng: np.random.Generator
+) -> dict[str, float]:
+    """Coverage of 50, 80 and 95 % intervals, log score and probability transforms of the tanks used."""
+    sd = held.log_sd[is_used]
+    lower, upper, start = held.lower[is_used] / sd, held.upper[is_used] / sd, held.start[is_used] / sd
+    alone = Intervals(lower, upper, start, np.zeros(len(sd), dtype=np.intp), 1)
+    spread = crossed_mean(alone, {}, wrong_sd=WRONG_LOG_SD / float(np.median(sd)))
+    scores = dict.fromkeys((f"coverage_{level}" for level in LEVELS), float("nan"))
+    for level in LEVELS if np.isfinite(spread.estimate[0]) else ():
+        reach = np.full(len(sd), float(ndtri(0.5 + level / 200.0)))
+        inside = probability_inside(lower, upper, reach, float(spread.estimate[0]), spread.total_sd)
+        scores[f"coverage_{level}"] = 100.0 * float(inside.mean())
+    transforms = randomised_pit(lower, upper, start, rng)
+    scores["log_score"] = float(np.mean(tank_log_scores(held)[is_used]))
+    scores["pit_mean"], scores["pit_sd"] = float(transforms.mean()), float(transforms.std(ddof=1))
+    return scores
+
+
+def tank_log_scores(held: HeldOut) -> Floats:
+    """Log score of each tank; NaN where it was not predicted."""
+    is_known = np.isfinite(held.log_sd)
+    scores = np.full(len(held.log_sd), np.nan)
+    edges = (values[is_known] for values in (held.lower, held.upper, held.start, held.log_sd, held.wrong_share))
+    scores[is_known] = log_interval_score(*edges)
+    return scores
+
+
+def randomised_pit(lower: Floats, upper: Floats, start: Floats, rng: np.random.Generator) -> Floats:
+    """A uniform draw between the predicted probabilities at the two ends of what is known (normal scale)."""
+    cut = ndtr(start)
+    left = np.maximum(1.0 - cut, 1e-300)  # nothing is left where delivery lies beyond the whole prediction
+    low, high = np.clip((ndtr(lower) - cut) / left, 0, 1), np.clip((ndtr(upper) - cut) / left, 0, 1)
+    return np.asarray(low + rng.uniform(size=len(lower)) * (high - low), dtype=float)
+
+
+def first_seen_scores(records: TankRecords, held: HeldOut, is_in: Mask) -> dict[str, float]:
+    """Bias and mean absolute error when the first date it was seen is taken for the event: the pitfall."""
+    is_used = is_in & np.isfinite(held.predicted_day) & np.isfinite(records.seen_day)
+    error = held.predicted_day[is_used] - records.seen_day[is_used]
+    return {"bias_first_seen_days": float(error.mean()), "mae_first_seen_days": float(np.abs(error).mean())}

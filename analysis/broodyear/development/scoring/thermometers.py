@@ -1,0 +1,149 @@
+"""Is it the model or the thermometer: bias in tanks read by a logger and in tanks read by hand, and by site.
+
+A site whose thermometer reads half a degree warm puts every prediction of its tanks days too early, and no model
+can mend that. Loggers are nearer the truth, so a bias that shows in hand-read tanks only is the thermometers'.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from broodyear.development.likelihood.crossed import CrossedMean
+from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut, matrix_of, predicted_days
+from broodyear.development.scoring.held_out_scores import DevelopmentScores, StageData
+from broodyear.development.scoring.score_cells import FEWEST_BATCHES, FEWEST_SITES, LOOKED_TOO_SELDOM, mean_error
+
+Mask = NDArray[np.bool_]
+
+# A tank is a logger's when a logger read this share of its days up to the event.
+LEAST_LOGGER_PCT = 50.0
+HAND_LESS_LOGGER = "hand_less_logger"
+# Half a degree is what a household thermometer may be off; its effect on a date is found by adding it.
+_NUDGE_C = 0.5
+THERMOMETER_COLUMNS = (
+    "species", "stage", "model", "read_by", "tanks", "batches", "sites", "bias_days", "bias_low", "bias_high",
+    "p_value", "site_sd_days", "days_per_c", "implied_offset_c", "note",
+)  # fmt: skip
+
+
+def bias_by_thermometer(
+    scores: DevelopmentScores, models: Mapping[tuple[str, str], tuple[str, ...]]
+) -> pd.DataFrame:
+    """Bias of each model in logger-read and hand-read tanks and the difference of the two: THERMOMETER_COLUMNS.
+
+    models: those to show by (species, stage). read_by: logger, hand, or hand_less_logger; all three come from one
+    fit with batch and site as crossed groups. site_sd_days: spread of the bias between sites; days_per_c: days by
+    which one °C of thermometer error moves a prediction (negative: earlier when it reads warm); implied_offset_c:
+    the reading error that would make the bias by itself. Blank under 3 batches or 3 sites.
+    """
+    rows = []
+    for key, names in models.items():
+        one = scores.data[key]
+        for model in names:
+            held = scores.held_out.get((*key, model, MAIN_SCHEME))
+            if held is not None:
+                rows += _rows(one, model, held)
+    table = pd.DataFrame(rows, columns=list(THERMOMETER_COLUMNS))
+    table["implied_offset_c"] = table["bias_days"] / table["days_per_c"].where(table["days_per_c"] != 0)
+    return table
+
+
+def is_read_by(one: StageData, read_by: str) -> Mask:
+    """True for the tanks read by a logger, or by hand."""
+    share = one.rows.get("logger_pct")
+    if share is None:
+        return np.zeros(len(one.rows), dtype=bool) if read_by == "logger" else np.ones(len(one.rows), dtype=bool)
+    is_logger = (share.astype(float).fillna(0.0) >= LEAST_LOGGER_PCT).to_numpy(dtype=bool)
+    return is_logger if read_by == "logger" else ~is_logger
+
+
+def _rows(one: StageData, model: str, held: HeldOut) -> list[dict[str, Any]]:
+    """Logger-read tanks, hand-read tanks and the difference, from one fit with batch and site."""
+    is_in = np.isfinite(held.predicted_day)
+    is_hand = is_read_by(one, "hand")
+    masks = {"logger": is_in & ~is_hand, "hand": is_in & is_hand}
+    counts = {read_by: _counts(one, mask) for read_by, mask in masks.items()}
+    place = {"species": one.species, "stage": one.stage, "model": model}
+    few = {name: _too_few(count) for name, count in counts.items()}
+    if any(few.values()):
+        known = [name for name in masks if not few[name]]
+        rows = [{**place, "read_by": name, **counts[name], "note": few[name]} for name in masks if few[name]]
+        for name in known:
+            error = mean_error(one.records, held, masks[name])
+            rows.append(
+                {
+                    **place,
+                    "read_by": name,
+                    **counts[name],
+                    **_limits(error, 0),
+                    **_spread(one, held, masks[name], error),
+                }
+            )
+        return sorted(rows, key=lambda row: row["read_by"] != "logger")
+    by_hand = is_hand[is_in].astype(float)
+    apart = mean_error(one.records, held, is_in, np.column_stack([1.0 - by_hand, by_hand]))
+    against = mean_error(one.records, held, is_in, np.column_stack([np.ones(len(by_hand)), by_hand]))
+    rows = [
+        {
+            **place,
+            "read_by": name,
+            **counts[name],
+            **_limits(apart, position),
+            **_spread(one, held, masks[name], apart),
+        }
+        for position, name in enumerate(masks)
+    ]
+    difference = {**place, "read_by": HAND_LESS_LOGGER, **_counts(one, is_in), **_limits(against, 1)}
+    return [*rows, difference]
+
+
+def _counts(one: StageData, is_in: Mask) -> dict[str, int]:
+    records = one.records
+    sites = len(np.unique(records.labels["site"][is_in])) if "site" in records.labels else 0
+    return {"tanks": int(is_in.sum()), "batches": len(np.unique(records.batch[is_in])), "sites": sites}
+
+
+def _too_few(counts: Mapping[str, int]) -> str:
+    """Why nothing is estimated; empty when there is enough."""
+    if counts["batches"] < FEWEST_BATCHES:
+        return f"{counts['batches']} batches, fewer than {FEWEST_BATCHES}: not estimated"
+    return (
+        f"{counts['sites']} sites, fewer than {FEWEST_SITES}: not estimated"
+        if counts["sites"] < FEWEST_SITES
+        else ""
+    )
+
+
+def _limits(error: CrossedMean, position: int) -> dict[str, Any]:
+    low, high = error.interval(position)
+    mean = float(error.estimate[position])
+    note = f"{LOOKED_TOO_SELDOM}: the looks are too far apart" if np.isnan(mean) else ""
+    return {
+        "bias_days": -mean,
+        "bias_low": -high,
+        "bias_high": -low,
+        "p_value": error.p_value(position),
+        "note": note,
+    }
+
+
+def _spread(one: StageData, held: HeldOut, is_in: Mask, error: CrossedMean) -> dict[str, float]:
+    """Spread between sites and what one °C of reading error would do; no offset is implied by an unknown bias."""
+    return {"site_sd_days": error.group_sd.get("site", float("nan")), "days_per_c": _days_per_c(one, held, is_in)}
+
+
+def _days_per_c(one: StageData, held: HeldOut, is_in: Mask) -> float:
+    """Mean change of the predicted day per °C added to every reading, by the best own fit."""
+    fit = next(iter(sorted(one.fits.values(), key=lambda fit: -fit.log_likelihood)), None)
+    if fit is None:
+        return float("nan")
+    matrix = matrix_of(one.records.subset(is_in), np.ones(int(is_in.sum())))
+    start = one.records.start_fraction[is_in] + one.records.to_start[is_in] @ fit.curve.rate(one.records.grid_c)
+    plain = predicted_days(fit.curve.rate, matrix, start)
+    warm = predicted_days(lambda temp_c: fit.curve.rate(temp_c + _NUDGE_C), matrix, start)
+    return float(np.nanmean(warm - plain) / _NUDGE_C)

@@ -1,0 +1,133 @@
+"""Mean of interval-known values with crossed groups, heavy tails and Satterthwaite limits."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.formula.api as smf
+
+from broodyear.development.likelihood.censored import Intervals
+from broodyear.development.likelihood.crossed import crossed_mean
+from broodyear.development.likelihood.interval_values import common_part
+
+# Intervals this narrow are values; what is left of an error is that of the search.
+NARROW = 1e-4
+# Found by steps that stop when nothing changes by a thousandth.
+SEARCH_REL = 5e-3
+
+
+def intervals(lower: np.ndarray, upper: np.ndarray, start: float = -np.inf) -> Intervals:
+    n = len(lower)
+    return Intervals(lower, upper, np.full(n, start), np.zeros(n, dtype=np.intp), 1)
+
+
+def values(middle: np.ndarray) -> Intervals:
+    return intervals(middle - NARROW, middle + NARROW)
+
+
+@pytest.mark.parametrize("count", [0, 3])
+def test_no_known_end_gives_no_number(count: int) -> None:
+    found = crossed_mean(intervals(np.full(count, -np.inf), np.full(count, np.inf)), {}, wrong_sd=30.0)
+    assert np.isnan(
+        [found.estimate[0], found.std_error(), *found.interval(), found.total_sd, found.p_value()]
+    ).all()
+    assert len(found.wrong_probability) == count
+
+
+def test_narrow_intervals_give_the_mean_of_their_middles() -> None:
+    middle = np.array([-1.0, 0.0, 0.5, 1.5, 4.0])
+    found = crossed_mean(values(middle), {}, wrong_sd=30.0, wrong_share=0.0)
+    # Worked by hand: the middles sum to 5.0 over 5 values; the spread is √(Σ(x − 1)² / 4), its limits t with 4.
+    spread = np.sqrt((4 + 1 + 0.25 + 0.25 + 9) / 4)
+    assert found.estimate[0] == pytest.approx(1.0, abs=1e-3)
+    assert found.spread_sd == pytest.approx(spread, rel=SEARCH_REL)
+    assert found.df[0] == pytest.approx(4.0, rel=0.02)
+    assert found.interval()[1] - 1.0 == pytest.approx(2.776445 * spread / np.sqrt(5), rel=0.01)
+
+
+def test_nothing_is_told_where_one_value_fits_every_interval() -> None:
+    """From 1 to 2 every value is as likely as can be, at a spread as small as one likes."""
+    known = intervals(np.array([-5.0, 0.0, 1.0]), np.array([2.0, 9.0, 4.0]))
+    assert common_part(known) == (1.0, 2.0)
+    assert np.isnan(crossed_mean(known, {}, wrong_sd=30.0).estimate[0])
+
+
+def test_a_value_that_fits_all_but_one_interval_is_estimated() -> None:
+    known = intervals(np.array([-5.0, 0.0, 1.0, 6.0]), np.array([2.0, 9.0, 4.0, 7.0]))
+    assert common_part(known) is None
+    low, high = crossed_mean(known, {}, wrong_sd=30.0).interval()
+    assert low < high
+
+
+def test_known_values_agree_with_a_restricted_likelihood_fit() -> None:
+    """statsmodels 0.15 MixedLM, reml=True, batch and site as crossed variance components."""
+    rng = np.random.default_rng(31)
+    site, batch = np.repeat(np.arange(12), 10), np.tile(np.repeat(np.arange(5), 2), 12)
+    middle = 1.0 + rng.normal(0, 2.0, 12)[site] + rng.normal(0, 1.0, 5)[batch] + rng.normal(0, 0.8, 120)
+    frame = pd.DataFrame({"y": middle, "site": site, "batch": batch, "all": 1})
+    parts = {"site": "0 + C(site)", "batch": "0 + C(batch)"}
+    other = smf.mixedlm("y ~ 1", frame, groups="all", vc_formula=parts, re_formula="0").fit(reml=True)
+    labels = {"site": site.astype(str), "batch": batch.astype(str)}
+    found = crossed_mean(values(middle), labels, wrong_sd=30.0, wrong_share=0.0)
+    spreads = dict(zip(other.model.exog_vc.names, other.vcomp, strict=True))
+    assert found.estimate[0] == pytest.approx(other.params["Intercept"], abs=1e-3)
+    assert found.std_error() == pytest.approx(other.bse["Intercept"], rel=SEARCH_REL)
+    assert found.group_sd["site"] == pytest.approx(np.sqrt(spreads["site"]), rel=SEARCH_REL)
+    assert found.group_sd["batch"] == pytest.approx(np.sqrt(spreads["batch"]), rel=SEARCH_REL)
+    assert found.spread_sd == pytest.approx(np.sqrt(other.scale), rel=SEARCH_REL)
+
+
+def test_balanced_sites_have_the_degrees_of_freedom_of_their_means() -> None:
+    """One way and balanced, the mean of 8 sites has exactly 7."""
+    rng = np.random.default_rng(32)
+    site = np.repeat(np.arange(8), 6)
+    middle = rng.normal(0, 3.0, 8)[site] + rng.normal(0, 1.0, 48)
+    found = crossed_mean(values(middle), {"site": site.astype(str)}, wrong_sd=30.0, wrong_share=0.0)
+    means = pd.Series(middle).groupby(site).mean()
+    assert found.df[0] == pytest.approx(7.0, rel=0.01)
+    assert found.std_error() == pytest.approx(float(means.std(ddof=1) / np.sqrt(8)), rel=SEARCH_REL)
+
+
+def test_wrong_dates_move_neither_mean_nor_spread_and_are_told() -> None:
+    rng = np.random.default_rng(33)
+    site = np.repeat(np.arange(20), 10)
+    lower = np.floor(rng.normal(0, 1.0, 20)[site] + rng.normal(0, 1.5, 200))
+    labels = {"site": site.astype(str)}
+    clean = crossed_mean(intervals(lower, lower + 1.0), labels, wrong_sd=30.0)
+    wrong = lower.copy()
+    wrong[:6] += [40.0, -35.0, 50.0, 28.0, 60.0, 31.0]
+    found = crossed_mean(intervals(wrong, wrong + 1.0), labels, wrong_sd=30.0)
+    assert (found.wrong_probability > 0.5).nonzero()[0].tolist() == [0, 1, 2, 3, 4, 5]
+    assert found.estimate[0] == pytest.approx(clean.estimate[0], abs=0.15)
+    assert found.spread_sd == pytest.approx(clean.spread_sd, rel=0.05)
+    assert found.wrong_share == pytest.approx(0.03, abs=0.005)
+
+
+def test_sites_are_allowed_for_where_batches_alone_would_be_sure() -> None:
+    """Thermometers of SD 3 d on 10 sites, no bias: short form of the calibration among the benchmarks."""
+    rng = np.random.default_rng(34)
+    site, batch = np.repeat(np.arange(10), 8), np.tile(np.arange(8), 10)
+    inside = {"both": 0, "batch": 0}
+    for _ in range(60):
+        value = rng.normal(0, 3.0, 10)[site] + rng.normal(0, 1.5, 8)[batch] + rng.normal(0, 1.5, 80)
+        known = intervals(np.floor(value), np.floor(value) + 1.0)
+        for name, labels in (("both", {"site": site, "batch": batch}), ("batch", {"batch": batch})):
+            low, high = crossed_mean(
+                known, {key: one.astype(str) for key, one in labels.items()}, wrong_sd=30.0
+            ).interval()
+            inside[name] += low <= 0.0 <= high
+    assert inside["both"] >= 53  # 95 % of 60 less three standard errors
+    assert inside["batch"] < 53
+
+
+def test_a_difference_between_readers_is_told_apart_from_the_sites() -> None:
+    rng = np.random.default_rng(35)
+    site = np.repeat(np.arange(20), 10)
+    by_hand = (site % 2).astype(float)
+    middle = rng.normal(0, 0.5, 20)[site] + 4.0 * by_hand + rng.normal(0, 1.0, 200)
+    design = np.column_stack([np.ones(200), by_hand])
+    found = crossed_mean(values(middle), {"site": site.astype(str)}, wrong_sd=30.0, design=design)
+    low, high = found.interval(1)
+    assert low < 4.0 < high and high - low < 2.5
+    assert found.p_value(1) < 0.001 < found.p_value(0)
