@@ -6,12 +6,16 @@ import datetime as dt
 from dataclasses import fields, replace
 from typing import Any
 
+import numpy as np
 import pandas as pd
+from tests.trials.programmes import planned_tanks, recorded
 
 from broodyear.figures.timeline import TankRecords
+from broodyear.reports.season.assigned import trials_table
 from broodyear.reports.season.results import EFFECTS, PRACTICES, SETUPS, SeasonResults
 from broodyear.reports.tables import ReportTable, report_table
 from broodyear.settings import Settings
+from broodyear.trials import assign
 
 SEASON = 2023
 LONG_ID = "tank-with-a-label-of-exactly-sixty-characters-0123456789-abcd"[:60]
@@ -156,9 +160,16 @@ def season_results(tanks: int = 12, **changes: Any) -> SeasonResults:
                                  for eggs in (50, 100, 200))),
         screen=table("screen", {"outcome": "delivered_to_release", "rows_given": 60, "rows_used": 55,
                                 "left_out": "5 stopped reporting", "tank_sd": 0.45}),
-        key_figures=key_figures(tanks), timelines={"T-001": timeline()},
+        key_figures=key_figures(tanks), trials=trials(), timelines={"T-001": timeline()},
     )  # fmt: skip
     return replace(results, **changes)
+
+
+def trials() -> ReportTable:
+    """Gravel against bare, assigned to 64 tanks, a fifth of which did otherwise."""
+    tanks = planned_tanks()
+    rows = assign(tanks, tanks, "gravel_practice", ("bare", "gravel"), season=SEASON, seed=1).rows
+    return trials_table(recorded(rows, 0.8, np.random.default_rng(1), not_followed=0.2)[0], SEASON)
 
 
 def stage_survival() -> ReportTable:

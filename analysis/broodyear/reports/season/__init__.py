@@ -11,6 +11,7 @@ from broodyear.reports.manifest import Manifest
 from broodyear.reports.numbers import season_name
 from broodyear.reports.parts import Page
 from broodyear.reports.season.action import action_section
+from broodyear.reports.season.assigned import assigned_section
 from broodyear.reports.season.closing import cautions_section, method_section, quality_section
 from broodyear.reports.season.evidence import (
     accounting_section,
@@ -70,6 +71,7 @@ def season_page(results: SeasonResults) -> Page:
         accounting_section(results),
         stages_section(results),
         tanks_section(results),
+        assigned_section(results),
         practices_section(results),
         changes_section(results),
         exposure_section(results),

@@ -12,6 +12,7 @@ from threadpoolctl import threadpool_limits
 from broodyear.errors import BroodyearError, NothingToAnalyse
 from broodyear.reports.numbers import season_name
 from broodyear.reports.season.account import dead_by_stage, totals, with_intervals
+from broodyear.reports.season.assigned import trials_table
 from broodyear.reports.season.happenings import events, of_season, timelines
 from broodyear.reports.season.results import EFFECTS, PRACTICES, SETUPS, SeasonResults
 from broodyear.reports.second_process import Beside
@@ -39,6 +40,7 @@ def gather(store: Store, season: int) -> SeasonResults:
         from_screen = _from_screen(known, screen, season)
         counted, records = _counted(store, tanks, season), _records(store, season)
         happened = events(store, tanks, season)
+        trials = trials_table(store.result("trial_outcomes"), season)
         key_figures = _key_figures(store, tanks, setups, season)
         drawn = timelines(store, season, setups)
         effects = _attempt(beside.result)
@@ -57,6 +59,7 @@ def gather(store: Store, season: int) -> SeasonResults:
         events=_table("events", "What happened when, tank by tank", happened),
         **records,
         key_figures=key_figures,
+        trials=trials,
         timelines=drawn,
     )
 

@@ -57,6 +57,7 @@ class SeasonResults:
     funnel: ReportTable
     screen: ReportTable
     key_figures: ReportTable
+    trials: ReportTable
     timelines: Mapping[str, TankRecords] = field(default_factory=dict)
 
     @property
@@ -65,8 +66,8 @@ class SeasonResults:
         return (
             self.key_figures, self.accounting, self.not_reported, self.losses, self.stage_survival, self.trend,
             self.setups, self.detectable, self.funnel, self.screen, self.sites, self.practices, self.effects,
-            self.methods, self.fits, self.changes, self.exposure, self.events, self.batches, self.uploads,
-            self.findings,
+            self.methods, self.fits, self.trials, self.changes, self.exposure, self.events, self.batches,
+            self.uploads, self.findings,
         )  # fmt: skip
 
     def figure(self, name: str, kind: str) -> Traced | str:
