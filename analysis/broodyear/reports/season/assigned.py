@@ -63,8 +63,8 @@ _WORDS = Markup(
 
 _NONE = (
     "No practice was assigned at random so far. What goes together in these records need not be cause; a"
-    " comparison that can show it is drawn with <code>broodyear trial --factor gravel_practice --levels gravel,bare"
-    " --season {season} --out trial.csv</code>, which also says what it could find."
+    " comparison that can show it is drawn with <code>broodyear trial --factor gravel_practice --levels"
+    " gravel,bare --season {season} --out trial.csv</code>, which also says what it could find."
 )
 
 
