@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, TypeAlias
 
-from broodyear import __version__, commands
+from broodyear import __version__, commands, store_commands
 from broodyear.endings import ended
 from broodyear.schemas.declarations import TABLE_NAMES
 
@@ -50,6 +50,7 @@ def parser() -> argparse.ArgumentParser:
         _add_load,
         _add_uploads,
         _add_withdraw,
+        _add_verify,
         _add_report,
         _add_forecast,
         _add_plan,
@@ -154,7 +155,7 @@ def _add_check(commands_of: _Commands) -> None:
     check = _command(
         commands_of,
         "check",
-        commands.check,
+        store_commands.check,
         "read and check files; load nothing",
         "broodyear check records/ --format text",
     )
@@ -165,7 +166,7 @@ def _add_load(commands_of: _Commands) -> None:
     load = _command(
         commands_of,
         "load",
-        commands.load,
+        store_commands.load,
         "check files and load their good rows; rejected rows are kept with their reason",
         "broodyear load records/ --rejects to_mend",
     )
@@ -187,7 +188,7 @@ def _add_uploads(commands_of: _Commands) -> None:
     uploads = _command(
         commands_of,
         "uploads",
-        commands.uploads,
+        store_commands.uploads,
         "list what was loaded, when, from which bytes",
         "broodyear uploads",
     )
@@ -198,11 +199,22 @@ def _add_withdraw(commands_of: _Commands) -> None:
     withdraw = _command(
         commands_of,
         "withdraw",
-        commands.withdraw,
+        store_commands.withdraw,
         "take one upload back; everything reads as if it had never come",
         "broodyear withdraw 12",
     )
     withdraw.add_argument("upload", type=_whole, metavar="UPLOAD", help="its number in `broodyear uploads`")
+
+
+def _add_verify(commands_of: _Commands) -> None:
+    verify = _command(
+        commands_of,
+        "verify",
+        store_commands.verify,
+        "read the whole store, count it against its ledger, and say what is whole",
+        "broodyear verify --rescue rescued",
+    )
+    verify.add_argument("--rescue", type=Path, metavar="DIR", help="write all that can be read there, as CSV")
 
 
 def _add_report(commands_of: _Commands) -> None:

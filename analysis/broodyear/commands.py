@@ -3,28 +3,21 @@
 from __future__ import annotations
 
 import datetime as dt
-import json
-import shutil
 import sys
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, nullcontext
-from functools import partial
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from broodyear.console import Progress, progress, say, waiting
+from broodyear.console import opened_store, progress, say, waiting
 from broodyear.errors import EXIT_DONE, EXIT_NOTHING_TO_ANALYSE, UsageError
 from broodyear.formulas import csv_text
 from broodyear.outputs import require_file, write_file
 from broodyear.schemas import TABLE_NAMES, Table, all_tables, dictionary_markdown, table, template_csv
 from broodyear.settings import read_settings
-from broodyear.stopping import stopped_with
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from broodyear.findings import CheckResult
-    from broodyear.store import Store
 
 DICTIONARY_FILE = "data_dictionary.md"
 
@@ -87,119 +80,6 @@ def _tables(names: Sequence[str]) -> tuple[Table, ...]:
     return tuple(table(name) for name in names) if names else all_tables()
 
 
-def check(
-    *,
-    paths: Sequence[str],
-    format: str,
-    rejects: Path | None,
-    store: Path,
-    settings: Path | None,
-    quiet: bool = False,
-) -> int:
-    """Read and check files; load nothing."""
-    from broodyear.intake import check_paths
-
-    chosen = read_settings(settings)
-    with progress(quiet) as line, _opened(store, settings) if store.exists() else nullcontext() as opened:
-        tell = partial(_print_result, line, format)
-        result = check_paths(paths, store=opened, settings=chosen, rejects=rejects, progress=line, tell=tell)
-    return result.exit_code
-
-
-def load(
-    *,
-    paths: Sequence[str],
-    format: str,
-    rejects: Path | None,
-    strict: bool,
-    store: Path,
-    settings: Path | None,
-    quiet: bool = False,
-) -> int:
-    """Check files and load their good rows; rejected rows are kept with their reason."""
-    from broodyear.intake import load_paths
-    from broodyear.store import open_store
-
-    shown: list[CheckResult] = []
-
-    def tell(result: CheckResult) -> None:
-        _print_result(line, format, result)
-        shown.append(result)
-
-    with (
-        progress(quiet) as line,
-        open_store(store, for_loading=True, settings=read_settings(settings)) as opened,
-        stopped_with(lambda: opened.kept_of_load(told=bool(shown))),
-    ):
-        _say_broken_off(opened)
-        result = load_paths(opened, paths, strict=strict, rejects=rejects, progress=line, tell=tell)
-        line(0, 0, "working out what reports start from")
-        kept = opened.keep_derived()
-    _say_if_not_kept(kept, quiet)
-    return result.exit_code
-
-
-@contextmanager
-def _opened(store: Path, settings: Path | None) -> Iterator[Store]:
-    """The store, for reading. What an earlier run left undone or untold is said first."""
-    from broodyear.store import open_store
-
-    with open_store(store, settings=read_settings(settings)) as opened:
-        _say_broken_off(opened)
-        say_untold = opened.untold()
-        if say_untold:
-            say(say_untold)
-        yield opened
-
-
-def _say_broken_off(opened: Store) -> None:
-    said = opened.broken_off()
-    if said:
-        say(said)
-
-
-def _say_if_not_kept(kept: bool, quiet: bool) -> None:
-    if not kept:
-        say(
-            "The disk or the memory is too full to keep what reports start from in the store. Nothing is lost; "
-            "every report works it out for itself, which takes longer.",
-            quiet=quiet,
-        )
-
-
-def _print_result(line: Progress, format: str, result: CheckResult) -> None:
-    """Take the progress line away, then show the result."""
-    from broodyear.intake.rendering import render
-
-    line.close()
-    sys.stdout.write(render(result, format))
-    sys.stdout.flush()
-
-
-def uploads(*, format: str, store: Path, settings: Path | None, quiet: bool = False) -> int:
-    """List what was loaded, when, from which bytes."""
-
-    with _opened(store, settings) as opened:
-        ledger = opened.uploads()
-    sys.stdout.write(_frame_text(ledger, format))
-    return EXIT_DONE
-
-
-def withdraw(*, upload: int, store: Path, settings: Path | None, quiet: bool = False) -> int:
-    """Take one upload back; everything reads as if it had never come."""
-    from broodyear.store import open_existing_for_change
-
-    with (
-        open_existing_for_change(store, settings=read_settings(settings)) as opened,
-        stopped_with(lambda: opened.kept_of_withdrawal(upload)),
-    ):
-        _say_broken_off(opened)
-        print(opened.withdraw(upload))
-        kept = opened.keep_derived()
-    _say_if_not_kept(kept, quiet)
-    return EXIT_DONE
-
-
 def report_season(
     *,
     season: int,
@@ -215,7 +95,7 @@ def report_season(
 
     with (
         waiting("writing the annual review", quiet),
-        _opened(store, settings) as opened,
+        opened_store(store, settings) as opened,
     ):
         command = f"broodyear report season --season {season}{' --sites' if sites else ''}"
         result = write(opened, season, out, sites=sites, pdf=pdf, command=command)
@@ -227,7 +107,7 @@ def report_regions(*, out: Path, pdf: bool, store: Path, settings: Path | None, 
     """Write the comparison of regions over the seasons."""
     from broodyear.reports.regions import report_regions as write
 
-    with waiting("comparing regions", quiet), _opened(store, settings) as opened:
+    with waiting("comparing regions", quiet), opened_store(store, settings) as opened:
         result = write(opened, out, pdf=pdf, command="broodyear report regions")
     print(f"Open {result.page}")
     return EXIT_DONE
@@ -239,7 +119,7 @@ def report_development(*, out: Path, pdf: bool, store: Path, settings: Path | No
 
     with (
         waiting("validating thermal-unit models", quiet),
-        _opened(store, settings) as opened,
+        opened_store(store, settings) as opened,
     ):
         result = write(opened, out, pdf=pdf, command="broodyear report development")
     print(f"Open {result.page}")
@@ -260,7 +140,7 @@ def forecast(
 
     if out is not None:
         require_file(out, "forecast")
-    with waiting("forecasting", quiet), _opened(store, settings) as opened:
+    with waiting("forecasting", quiet), opened_store(store, settings) as opened:
         table_of_dates = forecast_stages(opened, season=season, as_of=as_of)
     if table_of_dates.empty:
         say("No tank of this season is still on its way to a stage; nothing to forecast.")
@@ -331,7 +211,7 @@ def export(*, out: Path, format: str, store: Path, settings: Path | None, quiet:
     """Write every table and derived table, with the data dictionary."""
     from broodyear.store import export_store
 
-    with waiting("exporting", quiet), _opened(store, settings) as opened:
+    with waiting("exporting", quiet), opened_store(store, settings) as opened:
         export_store(opened, out, format)
     print(out)
     return EXIT_DONE
@@ -376,20 +256,3 @@ def _write_csv(frame: pd.DataFrame, out: Path | None, by: str) -> None:
         sys.stdout.write(text)
     else:
         print(write_file(out, text, by))
-
-
-def _frame_text(frame: pd.DataFrame, format: str) -> str:
-    if format == "csv":
-        return csv_text(frame)
-    if format == "json":
-        return json.dumps(_records(frame), indent=2, ensure_ascii=False) + "\n"
-    if frame.empty:
-        return "Nothing has been loaded yet.\n"
-    short = frame.assign(sha256=frame["sha256"].str.slice(0, 12)) if "sha256" in frame else frame
-    width = shutil.get_terminal_size((160, 24)).columns if sys.stdout.isatty() else 10_000
-    return short.to_string(index=False, line_width=max(width, 80)) + "\n"
-
-
-def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    loaded: list[dict[str, Any]] = json.loads(frame.to_json(orient="records", date_format="iso", date_unit="s"))
-    return loaded

@@ -7,6 +7,13 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from broodyear.settings import read_settings
+
+if TYPE_CHECKING:
+    from broodyear.store import Store
 
 #: Seconds of work before a progress line appears: what ends sooner needs none.
 PROGRESS_AFTER_SECONDS = 2.0
@@ -76,3 +83,22 @@ def _tick(what: str, done: threading.Event) -> None:
             shown = True
     if shown:
         print(_ERASE_LINE, end="", file=sys.stderr, flush=True)
+
+
+@contextmanager
+def opened_store(store: Path, settings: Path | None) -> Iterator[Store]:
+    """The store, for reading. What an earlier run left undone or untold is said first."""
+    from broodyear.store import open_store
+
+    with open_store(store, settings=read_settings(settings)) as opened:
+        say_broken_off(opened)
+        say_untold = opened.untold()
+        if say_untold:
+            say(say_untold)
+        yield opened
+
+
+def say_broken_off(opened: Store) -> None:
+    said = opened.broken_off()
+    if said:
+        say(said)

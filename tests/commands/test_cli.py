@@ -10,7 +10,7 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from broodyear import commands
+from broodyear import commands, store_commands
 from broodyear.cli import main, parser
 from broodyear.places import queries_folder
 from broodyear.schemas import TABLE_NAMES
@@ -44,7 +44,10 @@ def test_every_help_has_an_example_that_parses(name: str, capsys: pytest.Capture
 @pytest.mark.parametrize("name", sorted(set(COMMANDS) - {"report"}))
 def test_every_command_takes_a_store_and_is_the_function_of_its_name(name: str) -> None:
     assert "--store" in COMMANDS[name].format_help()
-    assert COMMANDS[name].get_default("function") is getattr(commands, name.replace(" ", "_"))
+    assert COMMANDS[name].get_default("function") is HOMES[name.replace(" ", "_")]
+
+
+HOMES = vars(store_commands) | vars(commands)
 
 
 def test_the_contracts_commands_all_exist() -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from broodyear.errors import UnreadableFile
+from broodyear.outputs import RECORD
 
 ENDINGS = (".csv", ".csv.gz", ".tsv", ".txt")
 STDIN = "-"
@@ -90,4 +91,6 @@ def _wanted(place: Path, folder: Path) -> bool:
 
 def _is_by_product(place: Path) -> bool:
     """Whether the file lies in a part of an export that is no upload: its derived tables and its history."""
-    return place.parent.name in {"derived", "history"} and (place.parent.parent / "datapackage.json").exists()
+    whole = place.parent.parent
+    marked = (whole / "datapackage.json").exists() or (whole / RECORD).exists()
+    return place.parent.name in {"derived", "history"} and marked

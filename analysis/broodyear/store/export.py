@@ -18,7 +18,7 @@ from broodyear.outputs import new_folder, require_folder
 from broodyear.schemas import Column, Table, all_tables, data_package, dictionary_markdown
 from broodyear.store.handle import Store
 from broodyear.store.layout import hour_flag
-from broodyear.store.opening import first_line, quoted_place
+from broodyear.store.opening import first_line, is_full, quoted_place, unavailable
 from broodyear.workspace import working_folder
 
 FORMATS = ("csv", "parquet")
@@ -45,6 +45,8 @@ def export_store(store: Store, folder: str | Path, fmt: str = "csv") -> list[Pat
         with new_folder(place, "export", own) as aside:
             names = _write_all(store, aside, fmt)
     except duckdb.IOException as error:
+        if not is_full(error):
+            raise unavailable(store.path, error) from None
         raise Refused(
             f"the export stopped while writing {place} ({first_line(str(error))}); it is as it was before. Free "
             "some space, or name another folder with --out"
@@ -56,7 +58,7 @@ def _write_all(store: Store, folder: Path, fmt: str) -> list[str]:
     """Write every file into ``folder``; returns their names."""
     for part in ("derived", "history"):
         (folder / part).mkdir()
-    writer = _Writer(store.connection, folder, fmt)
+    writer = Writer(store.connection, folder, fmt)
     for table in all_tables():
         writer.write(table.name, current_select(table, fmt))
     _write_history(writer)
@@ -66,7 +68,7 @@ def _write_all(store: Store, folder: Path, fmt: str) -> list[str]:
     return [*writer.written, DESCRIPTOR, DICTIONARY]
 
 
-class _Writer:
+class Writer:
     """Writes query results as files and remembers them with their fields, for the descriptor."""
 
     def __init__(self, connection: duckdb.DuckDBPyConnection, folder: Path, fmt: str) -> None:
@@ -85,6 +87,10 @@ class _Writer:
             self.connection.execute(f"COPY ({query}) TO {quoted_place(part)} ({options})")
             shutil.move(part, self.folder / f"{name}.{self.fmt}")
         self.written.append(f"{name}.{self.fmt}")
+
+    def write_plain(self, name: str, source: str) -> None:
+        """Write all of ``source``, its texts guarded and its lists joined."""
+        self.write(name, _plain_select(self, source))
 
     def describe(self, name: str, query: str) -> None:
         """Write as ``write`` does, and add the file to the descriptor."""
@@ -112,11 +118,12 @@ def _field(name: str, kind: str) -> dict[str, str]:
     return described | ({"format": "any"} if described["type"] == "datetime" else {})
 
 
-def current_select(table: Table, fmt: str) -> str:
-    """SQL of the rows of ``table`` as they now read, as they are written in ``fmt``, in a fixed order."""
+def current_select(table: Table, fmt: str, source: str = "") -> str:
+    """SQL of the rows of ``table`` as they are written in ``fmt``, in a fixed order. source: SQL of the rows;
+    without one, those that now read."""
     columns = ", ".join(_exported(column, fmt) for column in table.columns)
     order = ", ".join(f'r."{name}"' for name in table.primary_key)
-    return f"SELECT {columns} FROM {table.name} AS r ORDER BY {order}, upload, line"
+    return f"SELECT {columns} FROM {source or table.name} AS r ORDER BY {order}, upload, line"
 
 
 def _exported(column: Column, fmt: str) -> str:
@@ -143,7 +150,7 @@ def moment_sql(moment: str, has_hour: str) -> str:
     return f"CASE WHEN {has_hour} THEN {timed} ELSE strftime({moment}, '%Y-%m-%d') END"
 
 
-def _write_history(writer: _Writer) -> None:
+def _write_history(writer: Writer) -> None:
     for name in _HISTORY:
         writer.describe(f"history/{name}", _plain_select(writer, name))
     for table in all_tables():
@@ -152,7 +159,7 @@ def _write_history(writer: _Writer) -> None:
         writer.describe(f"history/{table.name}_replaced", _plain_select(writer, kept))
 
 
-def _write_derived(writer: _Writer) -> None:
+def _write_derived(writer: Writer) -> None:
     from broodyear.derived import all_queries
 
     for name, query in all_queries().items():
@@ -160,7 +167,7 @@ def _write_derived(writer: _Writer) -> None:
             writer.describe(f"derived/{name}", _plain_select(writer, name, ", ".join(query.key)))
 
 
-def _plain_select(writer: _Writer, source: str, order: str = "") -> str:
+def _plain_select(writer: Writer, source: str, order: str = "") -> str:
     """SQL that reads all of ``source``, its texts guarded and its lists joined where the target is CSV."""
     described = writer.connection.execute(f"DESCRIBE SELECT * FROM {source}").fetchall()
     columns = ", ".join(_plain(str(row[0]), str(row[1]), writer.fmt) for row in described)
@@ -176,7 +183,7 @@ def _plain(name: str, kind: str, fmt: str) -> str:
     return column
 
 
-def _write_descriptor(writer: _Writer) -> None:
+def _write_descriptor(writer: Writer) -> None:
     content = data_package(writer.fmt, tuple(writer.resources))
     text = json.dumps(content, ensure_ascii=False, indent=2) + "\n"
     (writer.folder / DESCRIPTOR).write_text(text, encoding="utf-8")

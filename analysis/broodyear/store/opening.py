@@ -177,7 +177,9 @@ _UNREADABLE = (
 
 def if_unreadable(path: Path, error: BaseException) -> StoreUnavailable | None:
     """What is wrong with the store at ``path`` when that is what ``error`` says; None for any other error."""
-    return unavailable(path, error) if isinstance(error, _UNREADABLE) else None
+    # A damaged block comes as an error of no kind.
+    unreadable = isinstance(error, _UNREADABLE) or type(error) is duckdb.Error
+    return unavailable(path, error) if unreadable else None
 
 
 def unavailable(path: Path, error: BaseException) -> StoreUnavailable:
@@ -191,7 +193,7 @@ def unavailable(path: Path, error: BaseException) -> StoreUnavailable:
         return StoreUnavailable(f"the store {path} was written by a newer version; update broodyear and duckdb")
     if "not a valid DuckDB" in text:
         return StoreUnavailable(f"{path} is not a store; name another file with --store")
-    if re.search(r"No space left|disk full|File too large|could not write|Could not write", text, re.I):
+    if is_full(error):
         return StoreUnavailable(f"the disk ran out of space while writing {path}; free some and try again")
     if re.search(r"Permission denied|read-only|Read-only|Cannot open file|Not a directory|No such file", text):
         return StoreUnavailable(f"{path} cannot be opened for writing here; check the folder and its permissions")
@@ -201,6 +203,16 @@ def unavailable(path: Path, error: BaseException) -> StoreUnavailable:
         f"the store {path} is damaged or cannot be read ({first_line(text)}). See what is whole with `broodyear "
         "verify`, and restore a copy of the store, or load its files into a new one"
     )
+
+
+def is_full(error: BaseException) -> bool:
+    """Whether the database says that there is no room to write."""
+    return bool(re.search(r"No space left|disk full|File too large|could not write", str(error), re.I))
+
+
+def reopened(path: Path) -> duckdb.DuckDBPyConnection:
+    """A connection for reading to a store that ``connect`` has opened before, without looking at it again."""
+    return interruptible(duckdb.connect(str(path), read_only=True, config=CONFIG))
 
 
 def first_line(text: str) -> str:

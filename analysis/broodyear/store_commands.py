@@ -1,0 +1,146 @@
+"""What each command about uploads and the store does, one function of the same name each; their exit codes."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import sys
+from collections.abc import Sequence
+from contextlib import nullcontext
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from broodyear.console import Progress, opened_store, progress, say, say_broken_off, waiting
+from broodyear.errors import EXIT_DONE, EXIT_STORE_UNAVAILABLE
+from broodyear.formulas import csv_text
+from broodyear.settings import read_settings
+from broodyear.stopping import stopped_with
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from broodyear.findings import CheckResult
+
+
+def check(
+    *,
+    paths: Sequence[str],
+    format: str,
+    rejects: Path | None,
+    store: Path,
+    settings: Path | None,
+    quiet: bool = False,
+) -> int:
+    """Read and check files; load nothing."""
+    from broodyear.intake import check_paths
+
+    chosen = read_settings(settings)
+    with progress(quiet) as line, opened_store(store, settings) if store.exists() else nullcontext() as opened:
+        tell = partial(_print_result, line, format)
+        result = check_paths(paths, store=opened, settings=chosen, rejects=rejects, progress=line, tell=tell)
+    return result.exit_code
+
+
+def load(
+    *,
+    paths: Sequence[str],
+    format: str,
+    rejects: Path | None,
+    strict: bool,
+    store: Path,
+    settings: Path | None,
+    quiet: bool = False,
+) -> int:
+    """Check files and load their good rows; rejected rows are kept with their reason."""
+    from broodyear.intake import load_paths
+    from broodyear.store import open_store
+
+    shown: list[CheckResult] = []
+
+    def tell(result: CheckResult) -> None:
+        _print_result(line, format, result)
+        shown.append(result)
+
+    with (
+        progress(quiet) as line,
+        open_store(store, for_loading=True, settings=read_settings(settings)) as opened,
+        stopped_with(lambda: opened.kept_of_load(told=bool(shown))),
+    ):
+        say_broken_off(opened)
+        result = load_paths(opened, paths, strict=strict, rejects=rejects, progress=line, tell=tell)
+        line(0, 0, "working out what reports start from")
+        kept = opened.keep_derived()
+    _say_if_not_kept(kept, quiet)
+    return result.exit_code
+
+
+def _say_if_not_kept(kept: bool, quiet: bool) -> None:
+    if not kept:
+        say(
+            "The disk or the memory is too full to keep what reports start from in the store. Nothing is lost; "
+            "every report works it out for itself, which takes longer.",
+            quiet=quiet,
+        )
+
+
+def _print_result(line: Progress, format: str, result: CheckResult) -> None:
+    """Take the progress line away, then show the result."""
+    from broodyear.intake.rendering import render
+
+    line.close()
+    sys.stdout.write(render(result, format))
+    sys.stdout.flush()
+
+
+def uploads(*, format: str, store: Path, settings: Path | None, quiet: bool = False) -> int:
+    """List what was loaded, when, from which bytes."""
+
+    with opened_store(store, settings) as opened:
+        ledger = opened.uploads()
+    sys.stdout.write(_frame_text(ledger, format))
+    return EXIT_DONE
+
+
+def withdraw(*, upload: int, store: Path, settings: Path | None, quiet: bool = False) -> int:
+    """Take one upload back; everything reads as if it had never come."""
+    from broodyear.store import open_existing_for_change
+
+    with (
+        open_existing_for_change(store, settings=read_settings(settings)) as opened,
+        stopped_with(lambda: opened.kept_of_withdrawal(upload)),
+    ):
+        say_broken_off(opened)
+        print(opened.withdraw(upload))
+        kept = opened.keep_derived()
+    _say_if_not_kept(kept, quiet)
+    return EXIT_DONE
+
+
+def verify(*, rescue: Path | None, store: Path, settings: Path | None, quiet: bool = False) -> int:
+    """Read the whole store and count it against its ledger; save what is whole of a damaged one."""
+    from broodyear.store import verify_store
+
+    with waiting("reading the whole store", quiet):
+        found = verify_store(store, rescue)
+    print(found.text)
+    if rescue is not None:
+        print(f"What can be read is in {rescue}; `broodyear load {rescue}` puts it into a new store.")
+    return EXIT_STORE_UNAVAILABLE if found.problems else EXIT_DONE
+
+
+def _frame_text(frame: pd.DataFrame, format: str) -> str:
+    if format == "csv":
+        return csv_text(frame)
+    if format == "json":
+        return json.dumps(_records(frame), indent=2, ensure_ascii=False) + "\n"
+    if frame.empty:
+        return "Nothing has been loaded yet.\n"
+    short = frame.assign(sha256=frame["sha256"].str.slice(0, 12)) if "sha256" in frame else frame
+    width = shutil.get_terminal_size((160, 24)).columns if sys.stdout.isatty() else 10_000
+    return short.to_string(index=False, line_width=max(width, 80)) + "\n"
+
+
+def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    loaded: list[dict[str, Any]] = json.loads(frame.to_json(orient="records", date_format="iso", date_unit="s"))
+    return loaded

@@ -1,0 +1,100 @@
+"""Damaged stores: said in a sentence with exit 13, and what is whole of them can be saved."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import duckdb
+import pytest
+from tests.store.damage import BLOCK, HEAD, QUICK, Source, damaged_runs, make_source
+
+from broodyear.cli import main
+from broodyear.errors import StoreUnavailable
+from broodyear.intake import load_paths
+from broodyear.places import data_folder
+from broodyear.store import open_store, verify_store
+
+#: Damaged copies of the default run; tests/benchmarks has 300.
+COPIES = 15
+SEED = 1512
+
+
+@pytest.fixture(scope="module")
+def source(tmp_path_factory: pytest.TempPathFactory) -> Source:
+    return make_source(data_folder("synthetic_data") / "sample", tmp_path_factory.mktemp("source"))
+
+
+def test_damaged_copies_never_end_with_a_mistake_of_the_program(
+    source: Source, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def run(words: list[str]) -> tuple[int, str]:
+        return main(words), capsys.readouterr().err
+
+    codes, wrong = damaged_runs(source, COPIES, SEED, tmp_path, QUICK, run)
+    assert not wrong
+    assert codes[13] >= COPIES // 3
+
+
+def test_a_whole_store_is_said_to_be_whole(source: Source) -> None:
+    found = verify_store(source.plain)
+    assert not found.problems
+    assert found.text.endswith("All of it can be read, and it agrees with the ledger.")
+
+
+@pytest.fixture
+def many(tmp_path: Path) -> Path:
+    """A store of two uploads, the second large enough for many blocks."""
+    (tmp_path / "sites.csv").write_text("site_id,region\nS-1,R1\nS-2,R1\n", encoding="utf-8")
+    rows = "".join(f"T-{number * 7919 % 1_000_003},{number % 400}.5\n" for number in range(200_000))
+    (tmp_path / "tanks.csv").write_text("tank_id,volume_l\nT-x,many\n" + rows, encoding="utf-8")
+    place = tmp_path / "s.duckdb"
+    with open_store(place, for_loading=True) as store:
+        load_paths(store, [tmp_path / "sites.csv", tmp_path / "tanks.csv"])
+    return place
+
+
+def test_what_is_whole_of_a_damaged_store_is_saved_and_loads_again(many: Path, tmp_path: Path) -> None:
+    content = bytearray(many.read_bytes())
+    with duckdb.connect(str(many), read_only=True) as connection:
+        # Blocks that hold rows of the first row group and of no other.
+        blocks = connection.execute(
+            "SELECT block_id FROM pragma_storage_info('received_tanks') WHERE block_id >= 0 GROUP BY block_id "
+            "HAVING max(row_group_id) = 0 AND count(*) = 1"
+        ).fetchall()
+    for (block,) in blocks[:1]:
+        content[HEAD + block * BLOCK + 5000] ^= 1
+    many.write_bytes(content)
+    found = verify_store(many, tmp_path / "rescued")
+    assert "received_tanks" in found.problems[0] and "rows cannot be read" in found.problems[0]
+    assert found.send_again == (f"{tmp_path / 'tanks.csv'} (upload 2)",)
+    assert "Send again: " in found.text
+    (tanks,) = (part for part in found.parts if part.name == "received_tanks")
+    assert 0 < tanks.readable < 200_000
+    with open_store(tmp_path / "new.duckdb", for_loading=True) as store:
+        result = load_paths(store, [tmp_path / "rescued"])
+        assert result.exit_code == 0
+        assert len(store.table("tanks")) == tanks.readable
+        assert len(store.table("sites")) == 2
+
+
+def test_a_ledger_that_does_not_add_up_is_told(many: Path) -> None:
+    with duckdb.connect(str(many)) as connection:
+        connection.execute("DELETE FROM received_tanks WHERE tank_id = 'T-0'")
+        connection.execute("DELETE FROM rejected_rows")
+    found = verify_store(many)
+    assert "has 199,999 rows where its ledger says 200,000" in found.problems[0]
+
+
+def test_a_wal_that_cannot_be_read_is_left_out_and_told(source: Source, tmp_path: Path) -> None:
+    place = tmp_path / "s.duckdb"
+    place.write_bytes(source.broken_off.read_bytes())
+    wal = tmp_path / "s.duckdb.wal"
+    content = bytearray(source.broken_off.with_name("s.duckdb.wal").read_bytes())
+    content[len(content) // 2] ^= 0xFF
+    wal.write_bytes(content)
+    try:
+        open_store(place).close()
+    except StoreUnavailable:
+        assert f"{wal} cannot be read" in verify_store(place).problems[0]
+    else:
+        assert verify_store(place).problems
