@@ -176,6 +176,18 @@ def test_a_plan_needs_no_store(capsys: pytest.CaptureFixture[str]) -> None:
     assert {line.split(",")[0] for line in out.splitlines()[1:]} == {f"{c}.0" for c in range(6, 13)}
 
 
+@pytest.mark.parametrize(("option", "size"), [("--tanks", "3"), ("--tanks", "0"), ("--seasons", "0")])
+def test_the_demo_names_the_smallest_programme_it_can_make(
+    option: str, size: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, out, err = run(["demo", option, size, "--out", str(tmp_path / "demo")], capsys)
+    assert (code, out) == (
+        2,
+        "",
+    ) and "the smallest programme that can be simulated has 1 season and 4 tanks" in err
+    assert not (tmp_path / "demo").exists()
+
+
 def test_the_demo_refuses_a_folder_that_holds_something_else(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -41,7 +41,7 @@ def cell_of(column: Column, rng: random.Random) -> str:
     if column.name in REFERRED:
         return rng.choice(CODES)
     if column.kind in {"code", "text"}:
-        return rng.choice([*CODES, "x" * 60, "x" * 61, "é漢字", "=1"])
+        return rng.choice([*CODES, "x" * 60, "x" * 61, "é漢字", "=1", "A\u200b1", "A\u202e1"])
     if column.is_number:
         return number_near(column, rng)
     if column.kind == "boolean":

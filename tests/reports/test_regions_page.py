@@ -75,3 +75,9 @@ def test_a_refusal_stands_in_place_and_the_table_keeps_its_columns(tmp_path: Pat
 def test_one_region_and_many_regions_make_a_page(count: int, tmp_path: Path) -> None:
     many = results(*(row(f"region {place:02d}", 80.0, 0.5, 0.9) for place in range(count)))
     assert write_regions(many, tmp_path, invented.uploads()).page.exists()
+
+
+def test_regions_without_a_known_survival_are_said_without_numbers(tmp_path: Path) -> None:
+    blank = {"raw_pct": None, "batches": 0, "batches_shared": 0}
+    text = said(write_regions(results(row("east", 80.0, 0.5, 0.9) | blank), tmp_path, invented.uploads()).page)
+    assert "east: no survival known, from 40 tanks and 0 batches" in text and " – " not in text.split("Method")[0]

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from broodyear.errors import UsageError
 from broodyear.schemas import pandera_schema, table
 from broodyear.settings import Settings, season_of
 from broodyear.synthetic import Programme, simulate
@@ -115,10 +116,16 @@ def test_silent_tanks_write_nothing_more(programme: Programme) -> None:
 
 @pytest.mark.parametrize(
     ("sizes", "words"),
-    [({"seasons": 0}, "seasons is 0"), ({"tanks": 3, "regions": 4}, "3 tanks cannot serve 4 regions")],
+    [
+        ({"seasons": 0}, "seasons is 0; the smallest programme that can be simulated has 1 season and 4 tanks"),
+        ({"seasons": 0, "tanks": 0}, "seasons is 0, tanks is 0; the smallest"),
+        ({"seasons": 101}, "seasons is 101; the smallest .*, the largest 100 seasons and 10000 tanks"),
+        ({"tanks": 1}, "1 tank cannot serve 4 regions; the smallest .* has 1 season and 4 tanks"),
+        ({"tanks": 6, "regions": 7}, "6 tanks cannot serve 7 regions; the smallest .* has 1 season and 7 tanks"),
+    ],
 )
 def test_odd_sizes_are_refused(sizes: dict[str, int], words: str) -> None:
-    with pytest.raises(ValueError, match=words):
+    with pytest.raises(UsageError, match=words):
         simulate(1, **sizes)
 
 

@@ -25,6 +25,10 @@ QUICK_MOMENTS = ("????-??-??T??:?[0-9]", "????-??-??T??:??:?[0-9]")
 MIDNIGHT = r"[Tt ]00:00(:00([.,]0+)?)?"
 SHORT_DATE = r"[0-9]{1,2}[./-][0-9]{1,2}[./-]([0-9]{2}|[0-9]{4})([ T,].*)?"
 CONTROL_CHARACTERS = r"[\x00-\x1f\x7f-\x9f\x{2028}\x{2029}]"
+#: What nobody sees in a code: directions turned about, characters without width, fillers, variation selectors.
+INVISIBLE_CHARACTERS = (
+    r"[\p{Cf}\x{034f}\x{115f}\x{1160}\x{17b4}\x{17b5}\x{180b}-\x{180f}\x{3164}\x{ffa0}\x{fe00}-\x{fe0f}]"
+)
 LONGEST_CODE = 60
 FIRST_YEAR, LAST_YEAR = 1900, 2100
 #: Blanks that are taken off both ends of a cell: all that Unicode counts as spaces, and the byte-order mark.
@@ -137,7 +141,7 @@ def _boolean(column: Column, reading: Reading) -> str:
 
 
 def _text(column: Column, reading: Reading) -> str:
-    return _code(column, reading)
+    return _short(column, CONTROL_CHARACTERS)
 
 
 def _word(table: Table, column: Column) -> str:
@@ -151,8 +155,14 @@ def _word(table: Table, column: Column) -> str:
 
 
 def _code(column: Column, reading: Reading) -> str:
+    # None of the invisible ones is in a file of plain ASCII.
+    bad = CONTROL_CHARACTERS if reading.plain else f"{CONTROL_CHARACTERS}|{INVISIBLE_CHARACTERS}"
+    return _short(column, bad)
+
+
+def _short(column: Column, bad_characters: str) -> str:
     text = cell(column)
-    bad = f"regexp_matches({text}, {quoted(CONTROL_CHARACTERS)})"
+    bad = f"regexp_matches({text}, {quoted(bad_characters)})"
     return f"CASE WHEN length({text}) <= {LONGEST_CODE} AND NOT {bad} THEN {text} END"
 
 

@@ -7,8 +7,12 @@ from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
 
+from broodyear.errors import UnreadableFile
 from broodyear.intake.recognise import LINES_SEARCHED, find_header, header_score
 from broodyear.intake.records import read_rows
+
+#: A sheet of a year with a column a day has 366; a file of many times as many is no table.
+MOST_COLUMNS = 2_000
 
 SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
 
@@ -41,7 +45,15 @@ def find_dialect(place: Path) -> Dialect:
 
 
 def _first_rows(place: Path, separator: str) -> list[tuple[int, list[str]]]:
-    return [(row.line, row.cells) for row in islice(read_rows(place, separator), LINES_SEARCHED)]
+    rows = []
+    for row in islice(read_rows(place, separator), LINES_SEARCHED):
+        if len(row.cells) > MOST_COLUMNS:
+            raise UnreadableFile(
+                f"line {row.line} has {len(row.cells):,} cells; no table has more than {MOST_COLUMNS:,} columns",
+                "Send the columns of the table only.",
+            )
+        rows.append((row.line, row.cells))
+    return rows
 
 
 def _score(rows: Sequence[tuple[int, list[str]]]) -> tuple[int, int]:

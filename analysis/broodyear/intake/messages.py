@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from broodyear.intake.cell_sql import BLANKS, GROUPED, LONGEST_CODE, SHORT_DATE
 from broodyear.schemas import Column, Table
+from broodyear.schemas.unseen import unseen_character
 
 _SHOWN = 60
 _UNIT_WORDS = {
@@ -94,6 +95,12 @@ def words(rule: str, table: Table, column_name: str | None, value: str | None, d
         return Words(f"found nothing; expected {expected(column, decider)}", _blank_advice(column))
     if rule.startswith("unknown_"):
         return _unknown_words(rule, value)
+    unseen = unseen_character((value or "").strip(BLANKS)) if rule == "bad_code" and column.kind == "code" else ""
+    if unseen:
+        return Words(
+            f"found {shown(value)}, in which {unseen} cannot be seen; expected {expected(column, decider)}",
+            "Type the code anew: a copy brings the character along.",
+        )
     said = f"found {shown(value)}; expected {expected(column, decider)}"
     return Words(said, _advice(rule, column, (value or "").strip(BLANKS)))
 

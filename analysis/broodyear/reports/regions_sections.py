@@ -11,6 +11,7 @@ from broodyear.claims import ClaimKind, Decision
 from broodyear.figures.connectivity import connectivity_figure
 from broodyear.figures.intervals import Estimate, panels_figure
 from broodyear.figures.style import SERIES
+from broodyear.reports.numbers import known
 from broodyear.reports.parts import Block, Bullets, Notice, Prose, Section, TableBlock, say
 from broodyear.reports.sentences import Statements
 from broodyear.reports.showing import drawn
@@ -58,12 +59,18 @@ def _said(statements: Statements, kind: ClaimKind, **wanted: Any) -> Markup:
     return Markup(" ").join(say("{what}", what=statements.at(row)) for row in statements.rows(kind, **wanted))
 
 
+def _raw(regions: ReportTable, row: int) -> Markup:
+    if not known(regions.value(row, "raw_pct")):
+        return Markup("no survival known")
+    return say("{raw} raw", raw=regions.at(row, "raw_pct", "pct"))
+
+
 def _region(regions: ReportTable, row: int, statements: Statements) -> Markup:
     """One region: what was counted, and what can be said of it."""
     head = say(
-        "{region}: {raw} raw, from {tanks} and {batches}, of which {shared} also went elsewhere. ",
+        "{region}: {raw}, from {tanks} and {batches}, of which {shared} also went elsewhere. ",
         region=regions.at(row, "region", "id"),
-        raw=regions.at(row, "raw_pct", "pct"),
+        raw=_raw(regions, row),
         tanks=regions.at(row, "tanks", "tanks"),
         batches=regions.at(row, "batches", "batches"),
         shared=regions.at(row, "batches_shared", "whole"),

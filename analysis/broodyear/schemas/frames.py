@@ -14,6 +14,7 @@ import pandas as pd
 import pandera.pandas as pa
 
 from broodyear.schemas.declarations import Column, RangeBy, RowRule, Table
+from broodyear.schemas.unseen import unseen_character
 
 #: Characters no code may hold: the two control ranges of Unicode, and the separators of lines and paragraphs.
 CONTROL_CHARACTERS = r"[\x00-\x1f\x7f-\x9f\u2028\u2029]"
@@ -67,7 +68,7 @@ def _cell_checks(column: Column) -> list[pa.Check]:
     if column.allowed:
         checks.append(pa.Check.isin(list(column.allowed), error="not_allowed"))
     if column.kind == "code" or (column.kind == "text" and not column.allowed):
-        checks.append(pa.Check(_is_code, error="bad_code"))
+        checks.append(pa.Check(_is_code if column.kind == "code" else _is_text, error="bad_code"))
     if column.range_by is None and column.minimum is not None:
         checks.append(pa.Check.ge(column.minimum, error="out_of_range"))
     if column.range_by is None and column.maximum is not None:
@@ -76,6 +77,10 @@ def _cell_checks(column: Column) -> list[pa.Check]:
 
 
 def _is_code(values: pd.Series) -> pd.Series:
+    return _is_text(values) & values.map(lambda code: not unseen_character(str(code))).astype(bool)
+
+
+def _is_text(values: pd.Series) -> pd.Series:
     # Python's own expressions: what a frame's text accessor understands depends on how its text is stored.
     forbidden = re.compile(CONTROL_CHARACTERS)
     return values.map(lambda code: 1 <= len(str(code)) <= LONGEST_CODE and not forbidden.search(str(code))).astype(

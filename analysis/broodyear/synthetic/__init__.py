@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from .outcomes import outcome_rows
 from .plan import Plan, Shape
-from .programme import Programme, Tables, simulate
+from .programme import Programme, Tables, refuse_odd_sizes, simulate
 from .traps import TRAPS, simulate_trap
 from .writing import WrittenFile, write_truth, write_uploads
 
@@ -25,6 +25,7 @@ __all__ = [
     "Tables",
     "WrittenFile",
     "outcome_rows",
+    "refuse_odd_sizes",
     "simulate",
     "simulate_trap",
     "write_truth",

@@ -132,6 +132,8 @@ def _by_outcome(
 ) -> dict[str, dict[str, float]]:
     found = {}
     for outcome, rows in counted.items():
+        if not rows.any():
+            continue  # in so small a programme no tank was followed to this outcome
         before, after = without[outcome][rows].mean(), with_it[outcome][rows].mean()
         found[outcome] = {
             "difference_points": round(float(100 * (after - before)), 2),

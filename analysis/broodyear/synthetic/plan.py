@@ -17,6 +17,9 @@ LAST_SEASON = 2024
 """The latest season of every simulated programme: a constant, so that no date depends on the day it is
 run."""
 
+MOST_SEASONS, MOST_TANKS = 100, 10_000
+"""Beyond these a programme is simulated for hours, or has dates before any thermometer."""
+
 SPECIES = ("chinook", "coho", "rainbow_trout")
 
 

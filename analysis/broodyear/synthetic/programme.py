@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from broodyear.errors import UsageError
 from broodyear.schemas import table
 
 from .batches import build_batches
@@ -15,7 +16,7 @@ from .exits import exits_written
 from .frames import as_date
 from .happenings import incidents_written, water_tests_written
 from .people_and_places import Places, build_places, region_code
-from .plan import Plan, Shape
+from .plan import MOST_SEASONS, MOST_TANKS, Plan, Shape
 from .readings import as_frame, read_water
 from .records import (
     deliveries_written,
@@ -105,10 +106,10 @@ def simulate(
         plan: the effects, spreads and shares; default the plan of synthetic_data/plan.md.
 
     Raises:
-        ValueError: when a size is not positive or a season has fewer tanks than regions.
+        UsageError: when a size is out of range or a season has fewer tanks than regions.
     """
     shape = Shape(seasons, tanks, regions, logger_interval_minutes, with_readings)
-    _refuse_odd_sizes(shape)
+    refuse_odd_sizes(shape)
     plan = plan or Plan()
     places = build_places(seed, plan, shape)
     setups, batches = build_setups(seed, places, plan, shape), build_batches(seed, plan, shape)
@@ -133,12 +134,21 @@ def _complete(
     return Programme(seed, plan, shape, clean, sent, mistakes, lived, truth)
 
 
-def _refuse_odd_sizes(shape: Shape) -> None:
-    for name in ("seasons", "tanks", "regions", "logger_interval_minutes"):
-        if getattr(shape, name) < 1:
-            raise ValueError(f"{name} is {getattr(shape, name)}; it must be 1 or more")
-    if shape.tanks < shape.regions:
-        raise ValueError(f"{shape.tanks} tanks cannot serve {shape.regions} regions; give at least one tank each")
+def refuse_odd_sizes(shape: Shape) -> None:
+    """Raise UsageError for a size that cannot be simulated, naming the smallest and the largest that can."""
+    if shape.tanks < shape.regions and shape.tanks > 0:
+        why = f"{shape.tanks} {'tank' if shape.tanks == 1 else 'tanks'} cannot serve {shape.regions} regions"
+    else:
+        sizes = ("seasons", "tanks", "regions", "logger_interval_minutes")
+        too_small = [f"{name} is {getattr(shape, name)}" for name in sizes if getattr(shape, name) < 1]
+        limits = (("seasons", MOST_SEASONS), ("tanks", MOST_TANKS))
+        too_large = [f"{name} is {getattr(shape, name)}" for name, most in limits if getattr(shape, name) > most]
+        why = ", ".join([*too_small, *too_large])
+    if why:
+        raise UsageError(
+            f"{why}; the smallest programme that can be simulated has 1 season and {max(shape.regions, 1)} tanks, "
+            f"the largest {MOST_SEASONS} seasons and {MOST_TANKS} tanks"
+        )
 
 
 def _of(frame: pd.DataFrame, season: int) -> pd.DataFrame:

@@ -20,6 +20,7 @@ from broodyear.development.scoring.stage_rows import derived_frames
 from broodyear.errors import NothingToAnalyse
 
 _STEP_C = 0.25
+_CURVE_COLUMNS = {"temp_c": float, "days": float, "low": float, "high": float, "model": str, "is_own": bool}
 _FAN_LIMITS = {"low_95": 0.025, "low_80": 0.10, "high_80": 0.90, "high_95": 0.975}
 
 
@@ -27,14 +28,17 @@ def curve_data(assessment: DevelopmentAssessment, species: str, stage: str) -> p
     """Days to a stage by temperature: model, is_own, temp_c, days, low, high (95 % of own curves; else NaN).
 
     One own fit, the published default and constant units, each drawn over the temperatures it was tested at, or
-    over the programme's own where the source gives none.
+    over the programme's own where the source gives none; no rows where no model could be scored.
     """
     models = list(assessment.shown[(species, stage)])
+    if not models:
+        return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in _CURVE_COLUMNS.items()})
     constant = constant_units_model(species, stage)
     if constant is not None and constant not in models:
         models.append(constant)
     fits = assessment.fits[(species, stage)]
-    seen = assessment.predictions.query("species == @species and stage == @stage")["mean_temp_c"]
+    predicted = assessment.predictions
+    seen = predicted.loc[(predicted["species"] == species) & (predicted["stage"] == stage), "mean_temp_c"]
     own_range = (float(seen.min()), float(seen.max())) if len(seen) else (4.0, 12.0)
     parts = [_one_curve(model, fits, own_range) for model in models]
     return pd.concat(parts, ignore_index=True)

@@ -26,6 +26,11 @@ from broodyear.development.scoring.thermometers import bias_by_thermometer
 # Published values within this of each other agree as well as their rounding allows.
 LISTED_DISAGREEMENT_PCT = 3.0
 
+PREDICTION_COLUMNS = (
+    "species", "stage", "model", "season", "tank_id", "batch_id", "mean_temp_c", "absent_day", "seen_day",
+    "predicted_day", "log_sd", "is_tested", "equivalent_low_days", "equivalent_high_days",
+)  # fmt: skip
+
 
 @dataclass(frozen=True)
 class DevelopmentAssessment:
@@ -114,7 +119,7 @@ def _predictions(scored: DevelopmentScores, shown: Mapping[tuple[str, str], tupl
         for key, models in shown.items()
         for model in models
     ]
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(PREDICTION_COLUMNS))
 
 
 def _predicted(one: StageData, model: str, held: HeldOut) -> pd.DataFrame:
