@@ -13,6 +13,7 @@ from tests.reports import invented, invented_regions
 
 from broodyear.errors import Refused
 from broodyear.figures.connectivity import connectivity_figure
+from broodyear.figures.diagnostics import MOST_SITES, influence_figure, residuals_figure
 from broodyear.figures.exposure import exposure_figure, trend_figure
 from broodyear.figures.funnel import expected_figure, funnel_figure
 from broodyear.figures.intervals import MOST_ROWS, Estimate, intervals_figure, panels_figure
@@ -52,6 +53,21 @@ def batches() -> str:
     return connectivity_figure(frame, name="c", title="Batches")
 
 
+def residuals() -> pd.DataFrame:
+    """Five tank-seasons, one without a temperature."""
+    return pd.DataFrame(
+        {"fitted_pct": [60.0, 70.0, 80.0, 85.0, 90.0], "temp_c": [7.0, None, 8.0, 9.0, 8.5],
+         "residual": [-0.4, 0.2, 1.1, -2.3, 0.5]}
+    )  # fmt: skip
+
+
+def influence() -> pd.DataFrame:
+    """More sites than a drawing holds."""
+    sites = [f"S-{number}" for number in range(1, MOST_SITES + 3)]
+    shifts = [1.4 - 0.05 * place for place in range(len(sites))]
+    return pd.DataFrame({"site_id": sites, "largest_shift": shifts, "factor": "room_type"})
+
+
 FIGURES: dict[str, Callable[[], str]] = {
     "expected": lambda: expected_figure(judged(), name="e", title="Expected"),
     "funnel": lambda: funnel_figure(judged(), limits(), name="f", title="Funnel"),
@@ -60,6 +76,8 @@ FIGURES: dict[str, Callable[[], str]] = {
     "batches": batches,
     "exposure": lambda: exposure_figure(invented.exposure(9).frame, name="x", title="Water", warm_limit_c=13.0),
     "trend": lambda: trend_figure(invented.trend().frame, name="t", title="Trend", this_season=2023),
+    "residuals": lambda: residuals_figure(residuals(), name="q", title="Residuals"),
+    "influence": lambda: influence_figure(influence(), name="i", title="Influence"),
     "timeline": lambda: timeline_figure(invented.timeline(), name="l", title="Tank", warm_limit_c=9.0),
 }
 
@@ -72,6 +90,8 @@ WORDS = {
     "batches": ["north", "B-2", "regions", "batches"],
     "exposure": ["mean water temperature (°C)", "warm limit 13 °C"],
     "trend": ["2021/22", "2023/24"],
+    "residuals": ["fitted survival (%)", "mean water temperature (°C)", "residual (standard deviations)"],
+    "influence": ["S-1", "room type", "largest move of an estimate without the site (standard errors)"],
     "timeline": ["°C", "dead", "chiller stopped", "button-up", "modelled", "alevin", "warm limit 9 °C"],
 }
 
@@ -104,6 +124,11 @@ def test_tanks_without_a_count_are_not_drawn() -> None:
     frame = judged().assign(observed_pct=None)
     with pytest.raises(Refused, match="nothing to draw for Expected"):
         expected_figure(frame, name="e", title="Expected")
+
+
+def test_sites_that_move_the_estimates_least_are_left_to_the_table() -> None:
+    found = texts(influence_figure(influence(), name="i", title="Influence"))
+    assert f"S-{MOST_SITES}" in found and f"S-{MOST_SITES + 1}" not in found
 
 
 def test_too_many_rows_are_left_to_the_table() -> None:

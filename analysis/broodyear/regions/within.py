@@ -63,7 +63,7 @@ def _batch_columns(model: AdjustedModel) -> FloatArray:
     """Columns of single batches that the model's own columns do not make up."""
     codes, levels = pd.factorize(model.rows["batch_id"], sort=True)
     names = tuple(map(str, levels))
-    batch = Factor("batch_id", names, codes.astype(np.int64), names, {}, pd.DataFrame(), 0, None)
+    batch = Factor("batch_id", names, codes.astype(np.int64), names, {}, pd.DataFrame(), 0, {})
     own = build_columns(
         len(model.rows), [*model.adjusters.values(), *model.factors.values(), batch], model.numbers
     )

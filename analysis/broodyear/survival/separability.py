@@ -34,11 +34,8 @@ class Separability:
 
     def same_part(self, first: Any, second: Any) -> bool:
         """Whether two levels can be compared within this grouping."""
-        return self.part_of(first) == self.part_of(second)
-
-    def part_of(self, level: Any) -> int:
-        """The connected part a level is in; 1 is the part with most rows."""
-        return int(self.levels.loc[self.levels["level"] == level, "part"].iloc[0])
+        parts = dict(zip(self.levels["level"], self.levels["part"], strict=True))
+        return bool(parts[first] == parts[second])
 
 
 def separability(frame: pd.DataFrame, factor: str, group: str) -> Separability:
@@ -57,7 +54,7 @@ def separability(frame: pd.DataFrame, factor: str, group: str) -> Separability:
         raise NothingToAnalyse(f"No row has both {factor} and {group}, so nothing can be compared.")
     level_codes, levels = pd.factorize(rows[factor].astype(object), sort=True)
     group_codes, groups = pd.factorize(rows[group].astype(object), sort=True)
-    parts = _parts(level_codes.astype(np.int64), group_codes.astype(np.int64), len(levels), len(groups))
+    parts = connected_parts(level_codes.astype(np.int64), group_codes.astype(np.int64), len(levels), len(groups))
     table = _level_table(level_codes, group_codes, list(levels), parts)
     return Separability(
         factor=factor,
@@ -68,7 +65,7 @@ def separability(frame: pd.DataFrame, factor: str, group: str) -> Separability:
     )
 
 
-def _parts(level_codes: IntArray, group_codes: IntArray, levels: int, groups: int) -> IntArray:
+def connected_parts(level_codes: IntArray, group_codes: IntArray, levels: int, groups: int) -> IntArray:
     """Connected part of each level, numbered from 1 by falling number of rows."""
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components

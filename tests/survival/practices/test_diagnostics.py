@@ -68,6 +68,7 @@ def test_influence_is_that_of_a_fit_without_the_site(tanks: pd.DataFrame, model:
 def test_residuals_of_a_model_that_holds_are_standard_normal(model: AdjustedModel) -> None:
     residual = diagnose(model, "delivered_to_release").residuals["residual"]
     assert kstest(residual, "norm").pvalue > 0.01
+    assert 0.8 < diagnose(model, "delivered_to_release").dispersion < 1.2
     assert 0.8 < residual.std() < 1.15
 
 

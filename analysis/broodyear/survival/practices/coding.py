@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -10,7 +11,7 @@ import pandas as pd
 
 from broodyear.claims import Reason
 from broodyear.survival.arrays import BoolArray, FloatArray, IntArray
-from broodyear.survival.separability import Separability, separability
+from broodyear.survival.separability import connected_parts
 from broodyear.survival.tank_frame import NOT_RECORDED
 
 #: A level with fewer tanks is merged with other sparse ones; with fewer batches it is in the model, not compared.
@@ -29,7 +30,8 @@ class Factor:
 
     levels: the reference first; codes: place of each row's level, or UNKNOWN; compared: levels that may be
     compared, reference included; refused: level -> why it may not; counts: COUNT_COLUMNS, one row per level as
-    recorded, in alphabetical order; blank: rows where it was not recorded.
+    recorded, in alphabetical order; blank: rows where it was not recorded; parts: level -> its connected part of
+    the graph of levels and batches.
     """
 
     name: str
@@ -39,7 +41,7 @@ class Factor:
     refused: dict[str, Reason]
     counts: pd.DataFrame
     blank: int
-    batches: Separability | None
+    parts: Mapping[str, int]
 
     @property
     def reference(self) -> str:
@@ -61,8 +63,13 @@ class Factor:
 
     def size_of(self, level: str) -> tuple[int, int]:
         """Tanks and batches of a level as recorded."""
-        row = self.counts[self.counts["level"] == level]
-        return int(row["tanks"].sum()), int(row["batches"].sum())
+        return self._sizes[level]
+
+    @cached_property
+    def _sizes(self) -> dict[str, tuple[int, int]]:
+        counts = self.counts
+        sizes = zip(map(int, counts["tanks"]), map(int, counts["batches"]), strict=True)
+        return dict(zip(counts["level"], sizes, strict=True))
 
     @property
     def is_comparable(self) -> bool:
@@ -71,31 +78,43 @@ class Factor:
 
     def shares_batches(self, level: str) -> bool:
         """Whether a level and the reference occur in the same batches, directly or through other levels."""
-        return self.batches is None or self.batches.same_part(level, self.reference)
+        return self.parts.get(level) == self.parts.get(self.reference)
 
 
 def level_counts(rows: pd.DataFrame, values: pd.Series) -> pd.DataFrame:
-    """COUNT_COLUMNS per level recorded; raw_pct is survivors over eggs."""
-    known = rows.assign(level=values)[values.notna()]
-    groups = known.assign(level=known["level"].astype(str)).groupby("level", sort=True)
-    table = groups.agg(
-        tanks=("eggs", "size"),
-        batches=("batch_id", "nunique"),
-        seasons=("season", "nunique"),
-        eggs=("eggs", "sum"),
-        survivors=("survivors", "sum"),
-    ).reset_index()
-    table["raw_pct"] = 100.0 * table["survivors"] / table["eggs"]
-    return table[COUNT_COLUMNS]
+    """COUNT_COLUMNS per level recorded, in alphabetical order; raw_pct is survivors over eggs."""
+    known = values.notna().to_numpy()
+    codes, levels = pd.factorize(values[known].astype(str), sort=True)
+    size = len(levels)
+    eggs, survivors = (
+        np.bincount(codes, rows[name].to_numpy(dtype=float)[known], size) for name in ("eggs", "survivors")
+    )
+    counted = {
+        "level": levels.astype(object),
+        "tanks": np.bincount(codes, minlength=size),
+        "batches": _distinct(codes, rows["batch_id"][known], size),
+        "seasons": _distinct(codes, rows["season"][known], size),
+        "eggs": eggs,
+        "raw_pct": 100.0 * survivors / np.where(eggs > 0, eggs, np.nan),
+    }
+    return pd.DataFrame(counted, columns=COUNT_COLUMNS)
+
+
+def _distinct(codes: IntArray, values: pd.Series, size: int) -> IntArray:
+    """Number of distinct values beside each code."""
+    other, levels = pd.factorize(values)
+    pairs = np.unique((codes * max(len(levels), 1) + other)[other >= 0])
+    return np.bincount(pairs // max(len(levels), 1), minlength=size).astype(np.int64)
 
 
 def separated_rows(rows: pd.DataFrame, values: pd.Series) -> BoolArray:
     """Rows of levels in which every fish lived or every fish died: a coefficient of theirs has no end."""
-    level = values.astype(object).where(values.notna(), NOT_RECORDED).astype(str)
-    sums = rows.groupby(level)[["survivors", "eggs"]].transform("sum")
-    many = level.map(level.value_counts()) >= FEWEST_TANKS
-    none_or_all = (sums["survivors"] == 0) | (sums["survivors"] == sums["eggs"])
-    return np.asarray(none_or_all & many & (level.nunique() > 1), dtype=bool)
+    codes, levels = pd.factorize(values.astype(object).where(values.notna(), NOT_RECORDED).astype(str))
+    eggs, survivors = (
+        np.bincount(codes, rows[name].to_numpy(dtype=float), len(levels)) for name in ("eggs", "survivors")
+    )
+    apart = (np.bincount(codes, minlength=len(levels)) >= FEWEST_TANKS) & ((survivors == 0) | (survivors == eggs))
+    return np.asarray(apart[codes] & (len(levels) > 1), dtype=bool)
 
 
 def code_factor(
@@ -111,25 +130,26 @@ def code_factor(
 
     counts: `level_counts` before rows were left out, so that levels that are gone are accounted for.
     """
-    level = values.astype(object).where(values.notna(), NOT_RECORDED).astype(str)
-    tanks = level.value_counts()
+    level, names = pd.factorize(values.astype(object).where(values.notna(), NOT_RECORDED).astype(str), sort=True)
+    tanks = dict(zip(map(str, names), map(int, np.bincount(level, minlength=len(names))), strict=True))
     refused = _refused(counts, tanks, fewest_batches)
-    sparse = [one for one in tanks.index if one != NOT_RECORDED and tanks[one] < FEWEST_TANKS]
-    coded = level.where(~level.isin(sparse), MERGED)
-    few_aside = [one for one in (NOT_RECORDED, MERGED) if 0 < (coded == one).sum() < FEWEST_TANKS]
-    known = [one for one in tanks.index if one not in (NOT_RECORDED, *sparse)]
-    batches = separability(rows.assign(**{name: level}), name, "batch_id") if len(rows) else None
-    compared = _compared([one for one in known if one not in refused], tanks, batches, reference)
-    aside = [one for one in (NOT_RECORDED, MERGED) if (coded == one).any() and one not in few_aside]
+    sparse = [one for one in tanks if one != NOT_RECORDED and tanks[one] < FEWEST_TANKS]
+    known = [one for one in tanks if one not in (NOT_RECORDED, *sparse)]
+    batch, batches = pd.factorize(rows["batch_id"])
+    parts = connected_parts(level, batch, len(names), len(batches)) if len(rows) else level
+    part = dict(zip(tanks, map(int, parts), strict=True))
+    compared = _compared([one for one in known if one not in refused], tanks, part, reference)
+    aside = {NOT_RECORDED: tanks.get(NOT_RECORDED, 0), MERGED: sum(tanks[one] for one in sparse)}
     first = compared or sorted(known)[:1]
-    levels = (*first, *sorted(set(known) - set(first)), *aside)
-    codes = coded.map({one: place for place, one in enumerate(levels)}).fillna(UNKNOWN).to_numpy(dtype=np.int64)
-    return Factor(
-        name, tuple(levels), codes, tuple(compared), refused, counts, int(tanks.get(NOT_RECORDED, 0)), batches
-    )
+    many_aside = [one for one, size in aside.items() if size >= FEWEST_TANKS]
+    levels = (*first, *sorted(set(known) - set(first)), *many_aside)
+    place = {one: spot for spot, one in enumerate(levels)}
+    places = [place.get(MERGED if one in sparse else one, UNKNOWN) for one in tanks]
+    codes = np.array(places, dtype=np.int64)[level] if len(rows) else np.empty(0, dtype=np.int64)
+    return Factor(name, tuple(levels), codes, tuple(compared), refused, counts, aside[NOT_RECORDED], part)
 
 
-def _refused(counts: pd.DataFrame, tanks: pd.Series, fewest_batches: int) -> dict[str, Reason]:
+def _refused(counts: pd.DataFrame, tanks: Mapping[str, int], fewest_batches: int) -> dict[str, Reason]:
     found = {}
     for row in counts.to_dict("records"):
         level = str(row["level"])
@@ -137,7 +157,7 @@ def _refused(counts: pd.DataFrame, tanks: pd.Series, fewest_batches: int) -> dic
             found[level] = Reason.TOO_FEW_TANKS
         elif row["batches"] < fewest_batches:
             found[level] = Reason.TOO_FEW_BATCHES
-        elif level not in tanks.index:
+        elif level not in tanks:
             found[level] = Reason.SEPARATED
         elif tanks[level] < FEWEST_TANKS:
             found[level] = Reason.TOO_FEW_TANKS
@@ -146,11 +166,13 @@ def _refused(counts: pd.DataFrame, tanks: pd.Series, fewest_batches: int) -> dic
     return found
 
 
-def _compared(open_levels: list[str], tanks: pd.Series, batches: Separability | None, reference: str) -> list[str]:
+def _compared(
+    open_levels: list[str], tanks: Mapping[str, int], parts: Mapping[str, int], reference: str
+) -> list[str]:
     """The levels to compare, the reference first: the one named, or the one with most tanks."""
     if not open_levels:
         return []
-    main = [one for one in open_levels if batches is None or batches.part_of(one) == 1] or open_levels
-    most = sorted(main, key=lambda one: (-int(tanks[one]), one))[0]
+    main = [one for one in open_levels if parts[one] == 1] or open_levels
+    most = sorted(main, key=lambda one: (-tanks[one], one))[0]
     chosen = reference if reference in main else most
     return [chosen, *sorted(set(open_levels) - {chosen})]

@@ -42,15 +42,16 @@ def diagnose(model: AdjustedModel, outcome: str) -> FitDiagnostics:
     """The diagnostics of an adjusted model."""
     fit = model.fit
     matrix = fit.design.matrix
+    expected = _expected(model)
     singular = np.linalg.svd(matrix / np.linalg.norm(matrix, axis=0), compute_uv=False)
     return FitDiagnostics(
         outcome=outcome,
         inflation=_inflation(model),
         condition_number=float(singular[0] / singular[-1]),
-        residuals=_residuals(model),
+        residuals=_residuals(model, expected),
         influence=site_influence(model),
         normality=random_effect_normality(fit).reset_index(),
-        dispersion=fit.dispersion,
+        dispersion=float(expected.pearson.sum() / max(len(matrix) - matrix.shape[1], 1)),
         spreads=fit.group_sd.rename_axis("group").reset_index(),
     )
 
@@ -82,33 +83,58 @@ def _inflation(model: AdjustedModel) -> pd.DataFrame:
     return table.sort_values("gvif_per_df", ascending=False, ignore_index=True)
 
 
-def _residuals(model: AdjustedModel) -> pd.DataFrame:
-    rows = model.rows
-    temp_c = pd.to_numeric(rows[TEMPERATURE], errors="coerce") if TEMPERATURE in rows else np.nan
-    return rows[["season", "tank_id", "site_id"]].assign(
-        fitted_pct=100.0 * model.fit.fitted, temp_c=temp_c, residual=_quantile_residuals(model)
-    )
+@dataclass(frozen=True, eq=False)
+class _Expected:
+    """What the model expects of each row at the modes of site and batch, averaged over tank-seasons.
 
-
-def _quantile_residuals(model: AdjustedModel) -> FloatArray:
-    """Randomised quantile residuals (Dunn & Smyth 1996) at the modes of site and batch, averaged over
-    tank-seasons.
-
-    At its own mode a tank-season's count would lie where it was drawn to, and no residual would stand out.
+    share: mean survival; pearson: squared departure over its variance; below, at: chance of fewer survivors, and
+    of no more, than there were.
     """
-    from scipy.special import ndtri
-    from scipy.stats import binom
 
+    share: FloatArray
+    pearson: FloatArray
+    below: FloatArray
+    at: FloatArray
+
+
+def _expected(model: AdjustedModel) -> _Expected:
+    """At its own mode a tank-season's count would lie where it was drawn to, and no residual would stand out."""
     fit, rows = model.fit, model.fit.design.rows
     own = fit.modes["tank_season"]["effect"].to_numpy(dtype=float)
     log_odds = np.log(fit.fitted) - np.log1p(-fit.fitted) - own
-    below, at = np.zeros(len(own)), np.zeros(len(own))
+    share, squared, below, at = (np.zeros(len(own)) for _ in range(4))
     for node, weight in zip(*normal_nodes(), strict=True):
-        spread = binom(rows.trials, expit(log_odds + float(fit.group_sd["tank_season"]) * node))
-        below += weight * spread.cdf(rows.survived - 1.0)
-        at += weight * spread.cdf(rows.survived)
-    uniform = below + np.random.default_rng(SEED).random(len(own)) * (at - below)
-    return np.asarray(ndtri(np.clip(uniform, 1e-12, 1.0 - 1e-12)), dtype=float)
+        chance = expit(log_odds + float(fit.group_sd["tank_season"]) * node)
+        share += weight * chance
+        squared += weight * chance**2
+        below += weight * _at_most(rows.survived - 1.0, rows.trials, chance)
+        at += weight * _at_most(rows.survived, rows.trials, chance)
+    between = np.maximum(squared - share**2, 0.0)
+    variance = rows.trials * share * (1.0 - share) + rows.trials * (rows.trials - 1.0) * between
+    pearson = (rows.survived - rows.trials * share) ** 2 / np.maximum(variance, 1e-300)
+    return _Expected(share, pearson, below, at)
+
+
+def _at_most(count: FloatArray, trials: FloatArray, chance: FloatArray) -> FloatArray:
+    """Binomial chance of no more than a count, by the incomplete beta function."""
+    from scipy.special import betainc
+
+    inside = betainc(np.maximum(trials - count, 1.0), np.maximum(count + 1.0, 1.0), 1.0 - chance)
+    return np.asarray(np.where(count < 0, 0.0, np.where(count >= trials, 1.0, inside)), dtype=float)
+
+
+def _residuals(model: AdjustedModel, expected: _Expected) -> pd.DataFrame:
+    """Randomised quantile residuals (Dunn & Smyth 1996) beside what they may go with."""
+    from scipy.special import ndtri
+
+    rows = model.rows
+    drawn = np.random.default_rng(SEED).random(len(rows))
+    uniform = expected.below + drawn * (expected.at - expected.below)
+    return rows[["season", "tank_id", "site_id"]].assign(
+        fitted_pct=100.0 * expected.share,
+        temp_c=pd.to_numeric(rows[TEMPERATURE], errors="coerce") if TEMPERATURE in rows else np.nan,
+        residual=ndtri(np.clip(uniform, 1e-12, 1.0 - 1e-12)),
+    )
 
 
 def site_influence(model: AdjustedModel) -> pd.DataFrame:

@@ -58,7 +58,7 @@ def _with_batches(model: AdjustedModel) -> tuple[AdjustedModel, str]:
     tail = f"; {alone} tanks alone in their batch left out" if alone else ""
     codes, levels = pd.factorize(batch[shared], sort=True)
     names = tuple(map(str, levels))
-    factor = Factor("batch_id", names, codes.astype(np.int64), names, {}, pd.DataFrame(), 0, None)
+    factor = Factor("batch_id", names, codes.astype(np.int64), names, {}, pd.DataFrame(), 0, {})
     return _on_rows(model, shared, [factor]), f"Batch as a fixed factor{tail}."
 
 

@@ -215,6 +215,8 @@ def _aliases(matrix: FloatArray) -> tuple[IntArray, FloatArray]:
     lengths = np.maximum(np.linalg.norm(matrix, axis=0), 1e-300)
     scaled = matrix / lengths
     factor = np.asarray(np.linalg.qr(scaled, mode="r"), dtype=float)
+    if len(factor) == matrix.shape[1] and np.abs(np.diag(factor)).min() > np.sqrt(ALIAS_TOLERANCE):
+        return np.arange(matrix.shape[1], dtype=np.int64), np.zeros((matrix.shape[1], 0))
     kept: list[int] = []
     for place in range(matrix.shape[1]):
         column = factor[:, place]

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
 import pandas as pd
+
+from broodyear.survival.arrays import FloatArray
 
 #: A circumstance is named when its share differs by this many points between a level's tanks and the others.
 NOTABLE_POINTS = 25.0
@@ -24,37 +27,41 @@ CONTEXT = (
 def goes_together_with(
     rows: pd.DataFrame, factor: str, values: pd.Series, hidden: Sequence[str]
 ) -> dict[str, str]:
-    """Per level, a sentence on the context its tanks share more often than the others; empty where nothing
-    stands out.
+    """Per level, what its tanks share more often than the others, in words; empty where nothing stands out.
 
     values: level per row, None where not recorded; hidden: context columns that are part of the factor itself.
     """
-    rows, level = rows[values.notna()], values.dropna().astype(str)
-    found: dict[str, list[tuple[float, str]]] = {name: [] for name in sorted(level.unique())}
+    level = values.notna().to_numpy()
+    codes, levels = pd.factorize(values[level].astype(str), sort=True)
+    found: dict[str, list[tuple[float, str]]] = {str(name): [] for name in levels}
     for column in CONTEXT:
         if column in (factor, *hidden) or column not in rows:
             continue
-        known = rows[column].notna() & (rows[column].astype(str) != "")
-        if known.sum() and rows.loc[known, column].nunique() > 1:
-            _collect(level[known], rows.loc[known, column].astype(str), column, found)
+        context = rows[column][level]
+        known = (context.notna() & (context.astype(str) != "")).to_numpy()
+        other, names = pd.factorize(context[known].astype(str), sort=True)
+        if len(names) > 1:
+            counts = np.zeros((len(levels), len(names)))
+            np.add.at(counts, (codes[known], other), 1.0)
+            _collect(counts, list(levels), list(names), column, found)
     return {name: _sentence(sorted(entries, reverse=True)) for name, entries in found.items()}
 
 
-def _collect(level: pd.Series, value: pd.Series, column: str, found: dict[str, list[tuple[float, str]]]) -> None:
-    counts = pd.crosstab(level, value)
-    total = counts.sum()
-    for name, own in counts.iterrows():
+def _collect(
+    counts: FloatArray, levels: list[str], names: list[str], column: str, found: dict[str, list[tuple[float, str]]]
+) -> None:
+    """Note for each level the value of one context column that stands out most, if it does."""
+    total = counts.sum(axis=0)
+    for level, own in zip(levels, counts, strict=True):
         others = total - own
-        if own.sum() == 0 or others.sum() == 0:
+        if not own.sum() or not others.sum():
             continue
-        gap = 100.0 * (own / own.sum() - others / others.sum())
-        most = str(gap.idxmax())
-        if gap[most] >= NOTABLE_POINTS:
-            words = column.replace("_", " ")
-            own_pct, other_pct = 100.0 * own[most] / own.sum(), 100.0 * others[most] / others.sum()
-            value_words = most.replace("_", " ")
-            say = f"{words} {value_words} in {own_pct:.0f} % of these tanks, {other_pct:.0f} % of others"
-            found[str(name)].append((float(gap[most]), say))
+        own_pct, other_pct = 100.0 * own / own.sum(), 100.0 * others / others.sum()
+        most = int(np.argmax(own_pct - other_pct))
+        if own_pct[most] - other_pct[most] >= NOTABLE_POINTS:
+            value, words = names[most].replace("_", " "), column.replace("_", " ")
+            said = f"{words} {value} in {own_pct[most]:.0f} % of these tanks, {other_pct[most]:.0f} % of others"
+            found[str(level)].append((float(own_pct[most] - other_pct[most]), said))
 
 
 def _sentence(entries: list[tuple[float, str]]) -> str:
