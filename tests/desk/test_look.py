@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
+from urllib.parse import urlencode
 
 import pytest
 from tests.desk.conftest import RunningDesk, Visitor, a_copy
+from tests.desk.test_planning import DELIVERY, TRIAL
 from tests.desk.test_server import hand_over, until, work
 
 if TYPE_CHECKING:
@@ -28,6 +30,9 @@ PAGES = (
     "/store/upload/9",
     "/reports",
     "/reports/files/season_2024/",
+    "/plan",
+    "/plan?factor=gravel_practice",
+    "/plan?factor=set_point_c",
     "/words",
     "/words/setups",
     "/nowhere",
@@ -61,6 +66,9 @@ def furnished(
     hand_over(visitor, "tanks.csv", b"tank_id\nTK-7000\n")
     hand_over(visitor, "letter.csv", b"Dear all,\nhere are the records.\n")
     visitor.post("/files/check")
+    for path, asked in (("/plan/delivery", DELIVERY), ("/plan/trial", TRIAL)):
+        form = urlencode(asked, doseq=True).encode()
+        assert visitor.post(path, form, Content_Type="application/x-www-form-urlencoded")[0] == 303
     until(lambda: work(visitor) == b"[]")
     context = browser.new_context()
     name, _, value = visitor.cookie.partition("=")

@@ -18,7 +18,7 @@ from broodyear.places import PACKAGE
 
 def create_app(desk: Desk) -> Flask:
     """The application over an open desk, behind its checks."""
-    from broodyear.desk import files_pages, reports_pages, store_pages, words_pages, work_pages
+    from broodyear.desk import files_pages, planning_pages, reports_pages, store_pages, words_pages, work_pages
 
     app = Flask("broodyear.desk")
     app.extensions["desk"] = desk
@@ -28,7 +28,7 @@ def create_app(desk: Desk) -> Flask:
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.jinja_env.filters |= wording.FILTERS
     access.protect(app, desk.access)
-    for pages in (files_pages, store_pages, reports_pages, words_pages, work_pages):
+    for pages in (files_pages, store_pages, reports_pages, planning_pages, words_pages, work_pages):
         app.register_blueprint(pages.pages)
 
     @app.context_processor

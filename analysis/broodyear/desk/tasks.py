@@ -13,6 +13,7 @@ import duckdb
 
 from broodyear.desk import findings_book
 from broodyear.desk.names import NamedFile
+from broodyear.desk.planning import write_plan, write_trial
 from broodyear.desk.workplace import Workplace, replace_folder
 from broodyear.errors import NothingToAnalyse, StoreUnavailable
 from broodyear.formulas import csv_text
@@ -165,6 +166,27 @@ def export(order: Order, tell: Tell) -> Outcome:
     return _report(order, f"export_{form}", write)
 
 
+def plan(order: Order, tell: Tell) -> Outcome:
+    """Work out the dates of a delivery to come."""
+    tell(0, 0, "working out the dates")
+    write_plan(_plans(order), order["asked"])
+    return {}
+
+
+def trial(order: Order, tell: Tell) -> Outcome:
+    """Draw a comparison for the season to come, and work out what it could find."""
+    tell(0, 0, "drawing, and trying out what the comparison could find")
+    with _for_reading(_workplace(order), _settings(order), must_exist=True) as store:
+        write_trial(_plans(order), store, order["asked"])
+    return {}
+
+
+def _plans(order: Order) -> Path:
+    folder = _workplace(order).plans
+    folder.mkdir(exist_ok=True)
+    return folder
+
+
 def demo(order: Order, tell: Tell) -> Outcome:
     """Make the invented programme, its store and its reports, beside the person's own store."""
     from broodyear.demonstration import make_demo
@@ -256,5 +278,7 @@ TASKS: Mapping[str, Callable[[Order, Tell], Outcome]] = {
     "report_development": report_development,
     "forecast": forecast,
     "export": export,
+    "plan": plan,
+    "trial": trial,
     "demo": demo,
 }

@@ -10,6 +10,8 @@ from broodyear.desk.state import DEMO
 from broodyear.desk.wording import duration, sentence
 
 pages = Blueprint("work", __name__)
+#: Pages from which work is stopped.
+PLACES = {"files.show", "store.show", "reports.show", "planning.show"}
 
 
 @pages.get("/work.json")
@@ -38,7 +40,7 @@ def stop() -> AnyResponse:
     the_desk().runner.stop(number)
     the_desk().runner.wait_over(number, 5)
     back = request.form.get("back", "files.show")
-    return redirect(url_for(back if back in {"files.show", "store.show", "reports.show"} else "files.show"), 303)
+    return redirect(url_for(back if back in PLACES else "files.show"), 303)
 
 
 @pages.post("/demo/make")

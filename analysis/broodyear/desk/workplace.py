@@ -49,6 +49,11 @@ class Workplace:
         return self.folder / "picture"
 
     @property
+    def plans(self) -> Path:
+        """What was last planned for a season to come."""
+        return self.folder / "plans"
+
+    @property
     def work(self) -> Path:
         """Passing files of the running work."""
         return self.folder / "work"

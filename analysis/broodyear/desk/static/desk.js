@@ -126,7 +126,7 @@
     const known = now.dataset.jobs.split(" ");
     const asBefore = jobs.length === known.length && jobs.every((job) => known.includes(String(job.number))) && jobs.every(show);
     const left = [...now.querySelectorAll("[data-job]")].filter((line) => !jobs.some((job) => String(job.number) === line.dataset.job));
-    const minor = !jobs.length && left.every((line) => line.dataset.kind === "count") && now.dataset.here !== "store" && now.dataset.here !== "reports";
+    const minor = !jobs.length && left.every((line) => line.dataset.kind === "count") && now.dataset.here !== "store" && now.dataset.here !== "reports" && now.dataset.here !== "planning";
     if (minor) { now.remove(); return; }
     if (!asBefore && !busyTyping() && !sending) { location.reload(); return; }
     setTimeout(watch, 600);

@@ -1,0 +1,65 @@
+"""What the worker does for the season to come: dates of a delivery, and a comparison by random assignment."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from broodyear.desk.workplace import write_json
+from broodyear.formulas import csv_text
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from broodyear.store import Store
+
+
+def write_plan(folder: Path, asked: Mapping[str, Any]) -> None:
+    """Write the dates of one delivery into ``folder``: plan.csv, and plan.json for the page."""
+    from broodyear.development import FORECAST_CAUTIONS, plan_dates
+
+    window = [dt.date.fromisoformat(day) for day in asked["window"]]
+    dates = plan_dates(
+        species=asked["species"],
+        delivered_on=dt.date.fromisoformat(asked["delivered_on"]),
+        units_at_delivery_c_days=asked["units"],
+        hatchery_temp_c=asked["hatchery_temp_c"],
+        window=(window[0], window[1]) if window else None,
+        release_after_days=asked["release_after_days"],
+    )
+    (folder / "plan.csv").write_text(csv_text(dates), encoding="utf-8")
+    headline = dates[dates["headline"]]
+    rows = [_plan_row(row) for row in headline.to_dict("records")]
+    write_json(folder / "plan.json", {"asked": dict(asked), "rows": rows, "cautions": list(FORECAST_CAUTIONS)})
+
+
+def _plan_row(row: Mapping[Any, Any]) -> dict[str, Any]:
+    import pandas as pd
+
+    days = {
+        name: None if pd.isna(row[name]) else str(row[name])[:10] for name in ("expected_on", "low_80", "high_80")
+    }
+    inside = None if pd.isna(row["in_window"]) else bool(row["in_window"])
+    surely = None if pd.isna(row["in_window_80"]) else bool(row["in_window_80"])
+    return {"set_point_c": row["set_point_c"], "stage": row["stage"], **days, "inside": inside, "surely": surely}
+
+
+def write_trial(folder: Path, store: Store, asked: Mapping[str, Any]) -> None:
+    """Write who gets what into ``folder``: trial.csv to send and to load again, and trial.json for the page."""
+    from broodyear.trials import TRIAL_CAUTIONS, plan_trial
+
+    planned = plan_trial(
+        store.result("tank_seasons"), store.result("tank_outcomes"), asked["factor"], tuple(asked["levels"]),
+        season=asked["season"], seed=asked["seed"],
+    )  # fmt: skip
+    rows: pd.DataFrame = planned.assignment.rows
+    (folder / "trial.csv").write_text(csv_text(rows), encoding="utf-8")
+    content = {
+        "asked": {**asked, "season": int(rows["season"].iloc[0])},
+        "tanks": len(rows),
+        "sentences": list(planned.sentences()),
+        "cautions": list(TRIAL_CAUTIONS),
+    }
+    write_json(folder / "trial.json", content)
