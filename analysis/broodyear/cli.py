@@ -246,7 +246,13 @@ def _add_report(commands_of: _Commands) -> None:
         "development",
         commands.report_development,
         "thermal-unit models validated against observed stages",
-        "broodyear report development --out development",
+        "broodyear report development --models mine.toml --out development",
+    )
+    development.add_argument(
+        "--models",
+        type=Path,
+        metavar="FILE",
+        help="TOML file of [[model]] entries, scored beside the published models",
     )
     for added, folder in ((season, "season"), (regions, "regions"), (development, "development")):
         added.add_argument(

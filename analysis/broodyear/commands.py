@@ -113,15 +113,19 @@ def report_regions(*, out: Path, pdf: bool, store: Path, settings: Path | None, 
     return EXIT_DONE
 
 
-def report_development(*, out: Path, pdf: bool, store: Path, settings: Path | None, quiet: bool = False) -> int:
+def report_development(
+    *, out: Path, models: Path | None, pdf: bool, store: Path, settings: Path | None, quiet: bool = False
+) -> int:
     """Write the validation of thermal-unit models against observed stages."""
+    from broodyear.development import read_models
     from broodyear.reports.development import report_development as write
 
+    own = () if models is None else read_models(models)
     with (
         waiting("validating thermal-unit models", quiet),
         opened_store(store, settings) as opened,
     ):
-        result = write(opened, out, pdf=pdf, command="broodyear report development")
+        result = write(opened, out, models=own, pdf=pdf, command="broodyear report development")
     print(f"Open {result.page}")
     return EXIT_DONE
 

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from broodyear.claims import ClaimKind
 from broodyear.development import assess_development, score_development
 from broodyear.development.scoring.cross_validation import blocks_of
 from broodyear.development.scoring.held_out_scores import SCORE_COLUMNS, score_everything
@@ -117,7 +118,7 @@ def test_a_narrow_band_is_said_to_tell_nothing(simulate: Callable[..., Any]) -> 
     assert refused["model"].tolist() == ["own_log_inverse"]
     assert "cannot tell the constants" in refused["note"].item()
     words = " ".join(found.statements["sentence"])
-    assert "own_log_inverse is refused" in words
+    assert "this programme's own fit, log-inverse is refused" in words
     assert not found.comparisons["is_told_apart"].any()
 
 
@@ -149,8 +150,10 @@ def test_warm_thermometers_are_told_from_a_biased_model(simulate: Callable[..., 
     assert rows.loc["logger", "bias_low"] <= 0.3
     assert rows.loc["hand", "bias_high"] < 0.0  # too warm a reading predicts too early
     assert rows.loc["hand", "implied_offset_c"] == pytest.approx(0.8, abs=0.35)
-    words = found.statements.query("topic == 'thermometer'")["sentence"].str.cat(sep=" ")
-    assert "consistent with the thermometers" in words
+    (told,) = [
+        claim for claim in found.claims if claim.kind is ClaimKind.THERMOMETER and claim.subject.startswith("fit_")
+    ]
+    assert told.is_claimed and told.estimate < 0 and told.level == "chinook hatch_half"
 
 
 def test_assessment_lists_every_pair_that_disagrees_and_every_exclusion(programme: Any) -> None:
@@ -159,6 +162,6 @@ def test_assessment_lists_every_pair_that_disagrees_and_every_exclusion(programm
     found = assess_development(frame, daily=programme.daily, schemes=("batch_out",), forms=("constant_units",))
     assert found.left_out["rows"].sum() == 10
     assert found.disagreements["error_pct"].abs().min() >= 3.0
-    assert {"data", "bias", "where", "intervals", "first_seen", "survivors"} <= set(found.statements["topic"])
+    assert {"data", "intervals", "first_seen", "survivors"} <= set(found.statements["topic"])
     assert found.predictions["predicted_day"].notna().any()
     assert set(found.coefficients["model"]) == {"own_constant_units"}

@@ -19,18 +19,31 @@ def said(page: Path) -> str:
 
 def test_it_says_which_model_is_biased_by_how_much_and_whose_fault_it_is(tmp_path: Path) -> None:
     text = said(write_development(results(), tmp_path, invented.uploads()).page)
-    assert "1 of 2 models shown here are biased" in text
-    assert "Coho, half hatched, Crisp1981 coho is late: +2.5 days (95 % interval +1.5 to +3.5; 30 tanks" in text
-    assert "By thermometer: coho, half hatched: Crisp1981 coho: +2.4 d in logger-read tanks, −0.2 d" in text
-    assert "Not shown to be biased over all temperatures: own log inverse (coho, half hatched)" in text
+    assert "1 of 1 published or given models are biased over all temperatures." in text
+    assert "Crisp1981 coho (coho half hatched) is late by 2.5 days (95 % interval 1.5 to 3.5)." in text
+    assert "Crisp1981 coho (coho half hatched 5-7) is late by 4.0 days" in text
+    assert "is not shown to do otherwise for tanks read by hand than for tanks read by a logger" in text
+    assert "0 of 1 pairs are told apart." in text
+
+
+def test_every_claim_is_a_row_of_claims_csv_with_its_sentence(tmp_path: Path) -> None:
+    text = said(write_development(results(), tmp_path, invented.uploads()).page)
+    rows = written_rows(tmp_path, "claims.csv")
+    assert [row["claim"] for row in rows] == [*["model_biased"] * 3, "model_better", "thermometer"]
+    assert [row["decision"] for row in rows] == ["not_claimed", "claimed", "claimed", "not_claimed", "not_claimed"]
+    for row in rows:
+        assert (row["sentence"] == "") == (row["section"] == "")
+        assert " ".join(row["sentence"].replace("\u202f", " ").split()) in text
 
 
 def test_it_answers_for_five_degrees_model_by_model(tmp_path: Path) -> None:
     text = said(write_development(results(), tmp_path, invented.uploads()).page)
     assert "At 5 to 7 °C, too late: Crisp1981 coho (coho, half hatched, +4.0 days)" in text
-    assert "At 5 to 7 °C, no bias shown: own log inverse (coho, half hatched)" in text
-    assert "At 5 to 7 °C, cannot be told, the interval is too wide: own constant units" in text
-    assert "Below 5 °C, cannot be told, fewer than three batches: own log inverse" in text
+    assert "At 5 to 7 °C, no bias shown: this programme's own fit, log-inverse (coho, half hatched)" in text
+    assert (
+        "At 5 to 7 °C, cannot be told, the interval is too wide: this programme's own fit, constant units" in text
+    )
+    assert "Below 5 °C, cannot be told, fewer than three batches: this programme's own fit, log-inverse" in text
 
 
 def test_every_number_equals_the_cell_it_names(tmp_path: Path) -> None:
@@ -57,7 +70,7 @@ def test_nothing_scored_still_makes_a_page(tmp_path: Path) -> None:
     nothing = pd.DataFrame([score(model, "all", None) for model in ("own_log_inverse", "Crisp1981_coho")])
     bare = results(scores=nothing, fan=fan().iloc[:0], predictions=pd.DataFrame(), disagreements=pd.DataFrame())
     text = said(write_development(bare, tmp_path, invented.uploads()).page)
-    assert "No stage has enough tanks and batches to be scored." in text
+    assert "No published or given model could be scored on these records." in text
     assert "No tank of the last season has what a forecast needs." in text
     assert "No figure here." in text
 

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,15 +17,22 @@ from broodyear.reports.development_evidence import (
     published_section,
     stages_section,
 )
-from broodyear.reports.development_sections import answer_section, cold_section, method_section, scores_section
+from broodyear.reports.development_sections import (
+    answer_section,
+    cold_section,
+    method_section,
+    scores_section,
+    where_section,
+)
 from broodyear.reports.folder import ReportResult, require_report_folder, write_report
 from broodyear.reports.footing import footer
 from broodyear.reports.manifest import Manifest
 from broodyear.reports.parts import Page
+from broodyear.reports.sentences import Statements, state
 from broodyear.reports.tables import ReportTable, report_table
 
 if TYPE_CHECKING:
-    from broodyear.development import DevelopmentAssessment
+    from broodyear.development import DevelopmentAssessment, DevelopmentModel
     from broodyear.settings import Settings
     from broodyear.store import Store
 
@@ -33,6 +40,7 @@ if TYPE_CHECKING:
 SCORES = (
     "species", "stage", "model", "scheme", "band", "tanks", "batches", "bias_days", "bias_low", "bias_high",
     "mae_days", "coverage_50", "coverage_80", "coverage_95", "log_score", "skill_vs_constant",
+    "donor_stock",
 )  # fmt: skip
 
 #: Days after delivery at which the example of a forecast is made: early enough to have a fan to show.
@@ -50,11 +58,13 @@ class DevelopmentResults:
     settings: Settings
     seed: int
     scores: ReportTable
+    claims: Statements
     statements: ReportTable
     thermometers: ReportTable
     comparisons: ReportTable
     first_seen: ReportTable
     copied: ReportTable
+    suspects: ReportTable
     left_out: ReportTable
     disagreements: ReportTable
     coefficients: ReportTable
@@ -68,38 +78,44 @@ class DevelopmentResults:
     def tables(self) -> tuple[ReportTable, ...]:
         """Every table, in the order in which the page uses them."""
         return (
-            self.scores, self.statements, self.thermometers, self.comparisons, self.first_seen, self.copied,
-            self.left_out, self.disagreements, self.coefficients, self.predictions, self.curves, self.pairs,
-            self.fan,
+            self.scores, self.claims.table, self.statements, self.thermometers, self.comparisons, self.first_seen,
+            self.copied, self.suspects, self.left_out, self.disagreements, self.coefficients, self.predictions,
+            self.curves, self.pairs, self.fan,
         )  # fmt: skip
 
 
-def report_development(store: Store, folder: Path, *, pdf: bool = False, command: str = "") -> ReportResult:
+def report_development(
+    store: Store, folder: Path, *, models: Sequence[DevelopmentModel] = (), pdf: bool = False, command: str = ""
+) -> ReportResult:
     """Write the validation of thermal-unit models below `folder`: development.html, tables/, figures/, manifest.
+
+    models: of one's own, scored beside the published ones.
 
     Raises NothingToAnalyse when no stage of any species can be scored.
     """
     require_report_folder(folder, "development")
-    results = gather_development(store)
+    results = gather_development(store, models)
     return write_development(results, folder, store.uploads(), pdf=pdf, command=command)
 
 
-def gather_development(store: Store) -> DevelopmentResults:
+def gather_development(store: Store, models: Sequence[DevelopmentModel] = ()) -> DevelopmentResults:
     """The tables of the development report, worked out from the store."""
     from broodyear.development import assess_development
     from broodyear.development.scoring.held_out_scores import DEFAULT_SEED
 
-    found = assess_development(store, seed=DEFAULT_SEED)
+    found = assess_development(store, seed=DEFAULT_SEED, models=models)
     curves, pairs = _drawn_curves(found)
     return DevelopmentResults(
         settings=store.settings,
         seed=DEFAULT_SEED,
         scores=report_table("scores", "Scores of every model, scheme and band", found.scores, SCORES),
+        claims=state(found.claims),
         statements=report_table("statements", "What these records can and cannot tell", found.statements),
         thermometers=report_table("thermometers", "Bias by how tanks were read", found.thermometers),
         comparisons=report_table("comparisons", "Models against constant units", found.comparisons),
         first_seen=report_table("first_seen", "Scoring against first-seen dates", found.first_seen),
         copied=report_table("copied_dates", "Dates copied from a forecast", found.copied_sheets),
+        suspects=report_table("suspected_dates", "Dates that are probably wrong", found.suspects),
         left_out=report_table("left_out", "Stages left out, and why", found.left_out),
         disagreements=report_table("disagreements", "Published pairs that disagree", found.disagreements),
         coefficients=report_table("coefficients", "Constants of the own fits", found.coefficients),
@@ -157,6 +173,7 @@ def development_page(results: DevelopmentResults) -> Page:
     """The report as a page: the answer first, then evidence, pitfalls, what others published, method."""
     sections = (
         answer_section(results),
+        where_section(results),
         cold_section(results),
         stages_section(results),
         scores_section(results),

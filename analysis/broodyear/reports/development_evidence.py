@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup
 
 from broodyear.figures.development import bias_figure, curves_figure, fan_figure, predicted_figure
-from broodyear.reports.development_sections import MAIN_SCHEME, named, stage_sentences
+from broodyear.reports.development_sections import MAIN_SCHEME, named
 from broodyear.reports.parts import Block, Bullets, Heading, Notice, Prose, Section, TableBlock, say
 from broodyear.reports.showing import drawn
 from broodyear.reports.tables import ReportTable, column, interval_column, table_view
@@ -26,9 +26,6 @@ def stages_section(results: DevelopmentResults) -> Section:
     blocks: list[Block] = []
     for species, stage in results.shown:
         blocks.append(Heading(say("{name}", name=named(species, stage).capitalize())))
-        items = stage_sentences(results.statements, ("where", "thermometer"), species, stage)
-        if items:
-            blocks.append(Bullets(items, (results.statements,)))
         blocks += _figures(results, species, stage)
     if not blocks:
         blocks = [Notice("Nothing to draw.", Markup("No stage could be scored."))]
@@ -87,7 +84,10 @@ def pitfalls_section(results: DevelopmentResults) -> Section:
     blocks += [Heading(Markup("Dates copied from a forecast")), Prose(_COPIED), *_said(results, "copied")]
     if len(results.copied):
         blocks.append(TableBlock(table_view(results.copied, "Forecast sheets found in the dates", COPIED_COLUMNS)))
-    return Section("pitfalls", "Two ways to be fooled", tuple(blocks))
+    if len(results.suspects):
+        blocks += [Heading(Markup("Dates that are probably wrong")), Prose(_SUSPECTS)]
+        blocks.append(TableBlock(table_view(results.suspects, "Dates to look into", SUSPECT_COLUMNS)))
+    return Section("pitfalls", "Ways to be fooled", tuple(blocks))
 
 
 def _said(results: DevelopmentResults, topic: str) -> list[Block]:
@@ -105,10 +105,25 @@ _COPIED = Markup(
     " they are left out, both those marked as copied and those that give themselves away together."
 )
 
+_SUSPECTS = Markup(
+    "These dates lie further from all others than tanks differ: day and month swapped, another week, units in °F."
+    " They are scored like the rest; the table of scores gives bias and error with and without them."
+)
+
+SUSPECT_COLUMNS = (
+    column("species", "species", "words"),
+    column("stage", "stage", "stage"),
+    column("season", "season", "year"),
+    column("tank_id", "tank", "id"),
+    column("last_absent_on", "last absent", "date"),
+    column("first_seen_on", "first seen", "date"),
+    column("days_off", "off by (d)", "points"),
+)
+
 FIRST_SEEN_COLUMNS = (
     column("species", "species", "words"),
     column("stage", "stage", "stage"),
-    column("model", "model", "words"),
+    column("model", "model", "model"),
     column("tanks", "tanks", "whole"),
     column("bias_days", "bias, interval (d)", "points"),
     interval_column("bias_low", "bias_high", "95 % interval (d)", "points"),
@@ -162,7 +177,7 @@ def published_section(results: DevelopmentResults) -> Section:
     columns = (
         column("species", "species", "words"),
         column("stage", "stage", "stage"),
-        column("model", "published model", "words"),
+        column("model", "published model", "model"),
         column("temp_c", "°C", "number"),
         column("published_days", "published (d)", "number"),
         column("predicted_days", "model says (d)", "number"),
@@ -195,7 +210,7 @@ _PUBLISHED = Markup(
 COEFFICIENT_COLUMNS = (
     column("species", "species", "words"),
     column("stage", "stage", "stage"),
-    column("model", "model", "words"),
+    column("model", "model", "model"),
     column("constant", "constant", "text"),
     column("estimate", "estimate", "number_fine"),
     column("std_error", "standard error", "number_fine"),

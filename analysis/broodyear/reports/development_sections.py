@@ -6,11 +6,13 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
+from broodyear.claims import ClaimKind, Decision
 from broodyear.development.scoring.score_cells import LOOKED_TOO_SELDOM
 from broodyear.reports.numbers import known, words
 from broodyear.reports.parts import Block, Bullets, Heading, Notice, Prose, Section, TableBlock, joined, say
-from broodyear.reports.tables import ReportTable, column, interval_column, table_view
-from broodyear.reports.vocabulary import stage_words
+from broodyear.reports.sentences import Statements
+from broodyear.reports.tables import column, interval_column, table_view
+from broodyear.reports.vocabulary import model_words, stage_words
 
 if TYPE_CHECKING:
     from broodyear.reports.development import DevelopmentResults
@@ -28,77 +30,65 @@ def named(species: object, stage: object) -> str:
 
 
 def answer_section(results: DevelopmentResults) -> Section:
-    """Is the model biased, where, and is it the model or the thermometer."""
-    table = results.scores
-    shown = [
-        (species, stage, model)
-        for species, stage in results.shown
-        for model in results.shown[(species, stage)]
-        if _scored(table, species, stage, model)
-    ]
-    if not shown:
-        none = Notice("No answer.", Markup("No stage has enough tanks and batches to be scored."))
+    """Is the model biased, and is it the model or the thermometer: the claims over all temperatures in words."""
+    claims = results.claims
+    judged = claims.rows(ClaimKind.MODEL_BIASED, section="answer")
+    if not judged:
+        none = Notice("No answer.", Markup("No published or given model could be scored on these records."))
         return Section("answer", _QUESTION, (none,))
-    biased = [one for one in shown if _trust(table, _scored(table, *one)[0]) in _BIASED]
-    calm = [one for one in shown if one not in biased]
-    blocks: list[Block] = [Prose(_counted(len(biased), len(shown)), (table,), lead=True)]
-    if biased:
-        blocks.append(Bullets(tuple(_biased_words(results, *one) for one in biased), (table, results.statements)))
-    if calm:
-        blocks.append(Prose(say("Not shown to be biased over all temperatures: {those}.", those=_listed(calm))))
+    by_decision = {one: [row for row in judged if claims.claim(row).decision is one] for one in Decision}
+    biased = by_decision[Decision.CLAIMED]
+    blocks: list[Block] = [Prose(_counted(len(biased), len(judged)), (claims.table,), lead=True)]
+    blocks += [_stated(claims, by_decision[one]) for one in Decision if by_decision[one]]
+    readings = claims.rows(ClaimKind.THERMOMETER)
+    if readings:
+        blocks += [Heading(Markup("The model or the thermometer?")), _stated(claims, readings)]
     return Section("answer", _QUESTION, (*blocks, Prose(_HOW)))
 
 
-_QUESTION = "Is the model biased, where, and is it the model or the thermometer?"
+_QUESTION = "Is the model biased, and is it the model or the thermometer?"
 _BIASED = ("late", "early")
 
 _HOW = Markup(
-    "Each model was asked to predict batches it had not seen. A bias that loggers share with hand thermometers"
-    " is the model’s; one that only hand-read tanks show is more likely the thermometers’."
+    "Each model was asked to predict batches it had not seen. Limits allow for batches and for sites, whose"
+    " thermometers differ. A bias that loggers share with hand thermometers is the model’s; one that only"
+    " hand-read tanks show is more likely the thermometers’. Fits to these records are near zero on them by"
+    " construction and are not counted."
 )
 
 
 def _counted(biased: int, shown: int) -> Markup:
     if not biased:
-        return Markup("No model shown here is biased beyond its error when it predicts batches it had not seen.")
-    return say("{biased} of {shown} models shown here are biased:", biased=str(biased), shown=str(shown))
-
-
-def _scored(table: ReportTable, species: str, stage: str, model: str) -> list[int]:
-    rows = table.rows(species=species, stage=stage, model=model, scheme=MAIN_SCHEME, band="all")
-    return [row for row in rows if known(table.value(row, "bias_days"))]
-
-
-def _listed(those: list[tuple[str, str, str]]) -> Markup:
-    return joined([f"{words(model)} ({named(species, stage)})" for species, stage, model in those])
-
-
-def _biased_words(results: DevelopmentResults, species: str, stage: str, model: str) -> Markup:
-    """One biased model: how much, and whose fault it is as far as loggers tell."""
-    table = results.scores
-    row = _scored(table, species, stage, model)[0]
-    text = say(
-        "<strong>{name}, {model}</strong> is {side}: {bias} (95 % interval {low} to {high}; {tanks}, {batches}).",
-        name=named(species, stage).capitalize(),
-        model=words(model),
-        side=_trust(table, row),
-        bias=table.at(row, "bias_days", "days_signed"),
-        low=table.at(row, "bias_low", "points"),
-        high=table.at(row, "bias_high", "points"),
-        tanks=table.at(row, "tanks", "tanks"),
-        batches=table.at(row, "batches", "batches"),
+        return Markup("No published or given model is shown to be biased over all temperatures.")
+    return say(
+        "{biased} of {shown} published or given models are biased over all temperatures.",
+        biased=str(biased),
+        shown=str(shown),
     )
-    told = results.statements
-    for said in told.rows(topic="thermometer", species=species, stage=stage):
-        if model in str(told.value(said, "sentence")):
-            text += say(" By thermometer: {said}", said=told.at(said, "sentence", "statement"))
-    return text
 
 
-def stage_sentences(table: ReportTable, topics: tuple[str, ...], species: str, stage: str) -> tuple[Markup, ...]:
-    """The statements of one species and stage on some topics."""
-    rows = [row for topic in topics for row in table.rows(topic=topic, species=species, stage=stage)]
-    return tuple(say("{said}", said=table.at(row, "sentence", "statement")) for row in rows)
+def _stated(claims: Statements, rows: list[int]) -> Bullets:
+    """Sentences of claims, each traced to its row."""
+    return Bullets(tuple(say("{said}", said=claims.at(row)) for row in rows), (claims.table,))
+
+
+def where_section(results: DevelopmentResults) -> Section:
+    """Bands and stocks for which a model is off, and models that predict better than others on the same tanks."""
+    claims = results.claims
+    parts = claims.rows(ClaimKind.MODEL_BIASED, section="where")
+    better = claims.rows(ClaimKind.MODEL_BETTER, section="better")
+    compared = len(claims.rows(ClaimKind.MODEL_BETTER))
+    blocks: list[Block] = []
+    if parts:
+        blocks.append(_stated(claims, parts))
+    else:
+        blocks.append(Prose(Markup("No band of temperature and no donor stock is clearly off for any model.")))
+    blocks.append(Heading(Markup("Against each other, on the same tanks")))
+    count = say("{better} of {all} pairs are told apart.", better=str(len(better)), all=str(compared))
+    blocks.append(Prose(count, (claims.table,)))
+    if better:
+        blocks.append(_stated(claims, better))
+    return Section("where", "Where it is off, and which model predicts better", tuple(blocks))
 
 
 def cold_section(results: DevelopmentResults) -> Section:
@@ -111,7 +101,7 @@ def cold_section(results: DevelopmentResults) -> Section:
         for band in COLD_BANDS
         for row in table.rows(species=species, stage=stage, model=model, scheme=MAIN_SCHEME, band=band)
     ]
-    items = [_cold_words(table, found, band, verdict) for band in COLD_BANDS for verdict in _VERDICTS]
+    items = [_cold_words(results, found, band, verdict) for band in COLD_BANDS for verdict in _VERDICTS]
     rows = [row for row, *_ in found]
     view = table_view(table, "Bias on either side of 5 °C", COLD_COLUMNS, rows, anchor="cold-scores")
     blocks = (Prose(_COLD), Bullets(tuple(item for item in items if item), (table,)), TableBlock(view))
@@ -144,29 +134,33 @@ def _models(results: DevelopmentResults, species: str, stage: str) -> tuple[str,
     return tuple([*shown, constant] if constant not in shown and rows else shown)
 
 
-def _cold_words(table: ReportTable, found: list[tuple[int, str, str, str]], band: str, verdict: str) -> Markup:
+def _cold_words(
+    results: DevelopmentResults, found: list[tuple[int, str, str, str]], band: str, verdict: str
+) -> Markup:
     """Models with one verdict in one band, in one line; empty when there are none."""
     chosen = [
-        one for one in found if str(table.value(one[0], "band")) == band and _trust(table, one[0]) == verdict
+        one
+        for one in found
+        if str(results.scores.value(one[0], "band")) == band and _trust(results, one[0]) == verdict
     ]
     if not chosen:
         return Markup("")
     place = {"<5": "Below 5 °C", "5-7": "At 5 to 7 °C"}[band]
-    named_ones = [_cold_name(table, *one) for one in chosen]
+    named_ones = [_cold_name(results, *one) for one in chosen]
     return say("{place}, {what}: {those}.", place=place, what=_VERDICTS[verdict], those=joined(named_ones))
 
 
-def _cold_name(table: ReportTable, row: int, species: str, stage: str, model: str) -> Markup:
-    name = say("{model} ({name}", model=words(model), name=named(species, stage))
-    if _trust(table, row) in _BIASED:
-        return name + say(", {bias})", bias=table.at(row, "bias_days", "days_signed"))
+def _cold_name(results: DevelopmentResults, row: int, species: str, stage: str, model: str) -> Markup:
+    name = say("{model} ({name}", model=model_words(model), name=named(species, stage))
+    if _trust(results, row) in _BIASED:
+        return name + say(", {bias})", bias=results.scores.at(row, "bias_days", "days_signed"))
     return name + Markup(")")
 
 
 COLD_COLUMNS = (
     column("species", "species", "words"),
     column("stage", "stage", "stage"),
-    column("model", "model", "words"),
+    column("model", "model", "model"),
     column("band", "mean °C", "text"),
     column("tanks", "tanks", "whole"),
     column("batches", "batches", "whole"),
@@ -180,16 +174,20 @@ COLD_COLUMNS = (
 WIDE_DAYS = 10.0
 
 
-def _trust(table: ReportTable, row: int) -> str:
-    """late, early, alike (no bias shown), wide or seldom (cannot be told) or unknown (too few batches)."""
+def _trust(results: DevelopmentResults, row: int) -> str:
+    """late, early, alike (no bias shown), wide or seldom (cannot be told) or unknown (too few batches or sites).
+
+    Read from the claim on the row, so that the page says the same everywhere.
+    """
+    table = results.scores
     bounds = table.value(row, "bias_low"), table.value(row, "bias_high")
     if not all(known(bound) for bound in bounds):
         return "seldom" if str(table.value(row, "note")).startswith(LOOKED_TOO_SELDOM) else "unknown"
     low, high = (float(bound) for bound in bounds)
-    if low > 0:
-        return "late"
-    if high < 0:
-        return "early"
+    level = f"{table.value(row, 'species')} {table.value(row, 'stage')} {table.value(row, 'band')}"
+    found = results.claims.rows(ClaimKind.MODEL_BIASED, subject=str(table.value(row, "model")), level=level)
+    if any(results.claims.claim(one).is_claimed for one in found):
+        return "late" if low > 0 else "early"
     return "wide" if high - low > WIDE_DAYS else "alike"
 
 
@@ -209,7 +207,11 @@ def scores_section(results: DevelopmentResults) -> Section:
         caption = "The same models where a logger read the tank and where a hand did"
         blocks.append(TableBlock(table_view(results.thermometers, caption, THERMOMETER_COLUMNS)))
     if len(results.comparisons):
-        blocks.append(TableBlock(table_view(results.comparisons, "Against constant units", COMPARISON_COLUMNS)))
+        blocks.append(
+            TableBlock(
+                table_view(results.comparisons, "Against each other, on the same tanks", COMPARISON_COLUMNS)
+            )
+        )
     return Section("scores", "Scores", tuple(blocks))
 
 
@@ -222,7 +224,7 @@ _SCORES = Markup(
 SCORE_COLUMNS = (
     column("species", "species", "words"),
     column("stage", "stage", "stage"),
-    column("model", "model", "words"),
+    column("model", "model", "model"),
     column("band", "mean °C", "text"),
     column("tanks", "tanks", "whole"),
     column("batches", "batches", "whole"),
@@ -240,7 +242,7 @@ SCORE_COLUMNS = (
 THERMOMETER_COLUMNS = (
     column("species", "species", "words"),
     column("stage", "stage", "stage"),
-    column("model", "model", "words"),
+    column("model", "model", "model"),
     column("read_by", "read by", "words"),
     column("tanks", "tanks", "whole"),
     column("batches", "batches", "whole"),
@@ -256,10 +258,12 @@ THERMOMETER_COLUMNS = (
 COMPARISON_COLUMNS = (
     column("species", "species", "words"),
     column("stage", "stage", "stage"),
-    column("model", "model", "words"),
+    column("model", "model", "model"),
     column("tanks", "tanks", "whole"),
     column("batches", "batches", "whole"),
-    column("against", "against", "words"),
+    column("against", "against", "model"),
+    column("mae_gain_days", "misses less by (d)", "points"),
+    interval_column("mae_gain_low", "mae_gain_high", "95 % interval (d)", "points"),
     column("log_score_gain", "log score gained per tank", "number_fine"),
     interval_column("gain_low", "gain_high", "95 % interval", "number_fine"),
     column("band_low_c", "water from (°C)", "number"),
@@ -280,7 +284,9 @@ def method_section(results: DevelopmentResults) -> Section:
         )
         blocks.append(TableBlock(table_view(results.left_out, "Stages left out of the validation", columns)))
     table = results.statements
-    told = [row for topic in ("data", "band", "intervals", "survivors") for row in table.rows(topic=topic)]
+    told = [
+        row for topic in ("data", "band", "suspects", "intervals", "survivors") for row in table.rows(topic=topic)
+    ]
     if told:
         items = tuple(say("{said}", said=table.at(row, "sentence", "statement")) for row in told)
         blocks += [Heading(Markup("What these records can and cannot tell")), Bullets(items, (table,))]

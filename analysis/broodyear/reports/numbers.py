@@ -7,7 +7,7 @@ import re
 from collections.abc import Callable
 from typing import Any
 
-from broodyear.reports.vocabulary import factor_words, outcome_words, stage_words, verdict_label
+from broodyear.reports.vocabulary import factor_words, model_words, outcome_words, stage_words, verdict_label
 
 #: Narrow no-break space, between thousands and before a unit.
 THIN = "\u202f"
@@ -112,6 +112,7 @@ FORMATS: dict[str, Callable[[Any], str]] = {
     "factor": factor_words,
     "outcome": outcome_words,
     "stage": stage_words,
+    "model": model_words,
     "date": day,
     "whole": whole,
     "tanks": lambda value: _counted(value, "tank", "tanks"),
@@ -140,6 +141,7 @@ _TEXT_KINDS = frozenset(
         "sentence",
         "statement",
         "stage",
+        "model",
         "words",
         "yes_no",
         "date",

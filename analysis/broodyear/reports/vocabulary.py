@@ -99,7 +99,7 @@ def level_words(level: object) -> str:
     return str(level).replace("_", " ")
 
 
-#: What the forms of thermal-unit models are called.
+#: What the forms of thermal-unit models are called by themselves.
 _FORMS = {
     "constant_units": "constant thermal units",
     "power": "power curve",
@@ -109,9 +109,8 @@ _FORMS = {
 
 
 def model_words(model: object) -> str:
-    """A thermal-unit model as people say it: a published one by its name, an own fit by its form."""
+    """A thermal-unit model as people say it: a published one by author and event, an own fit by its form."""
+    from broodyear.development.models.names import readable_name
+
     code = str(model)
-    form = code.removeprefix("own_")
-    if form in _FORMS:
-        return f"{_FORMS[form]}, fitted to these records" if code != form else _FORMS[form]
-    return code.replace("_", " ")
+    return _FORMS.get(code) or readable_name(code).replace("_", " ")

@@ -30,8 +30,9 @@ MOST_ERROR_OFFERED_PCT = 15.0
 def published_models() -> pd.DataFrame:
     """Every published model at hand, one row each.
 
-    Columns: model, species, stage (values of the record set), event (the event as published), counted_from
-    ("fertilisation" or "hatch"), form, coefficients (dict), valid_low_c, valid_high_c (°C tested; NaN where the
+    Columns: model, title (as people call it), species, stage (values of the record set), event (the event as
+    published), counted_from ("fertilisation" or "hatch"), form, coefficients (dict), valid_low_c, valid_high_c
+    (°C tested; NaN where the
     source does not say), source, trust, is_default (at most one per species and stage), pairs_checked,
     worst_error_pct (largest error against seen pairs of the same event at constant temperatures inside the tested
     ones; NaN when there is none), worst_disagreement_pct (against every pair of the same stage), spread_log_sd

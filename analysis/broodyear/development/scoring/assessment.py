@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from broodyear.claims import Claim
 from broodyear.development.likelihood.fit_result import DevelopmentFit, best_fit
 from broodyear.development.models.disagreements import published_disagreements
 from broodyear.development.models.published import default_model
@@ -20,9 +21,13 @@ from broodyear.development.scoring.held_out_scores import (
     StageData,
     score_everything,
 )
+from broodyear.development.scoring.model_claims import development_claims
 from broodyear.development.scoring.statements import StageFindings, all_statements, findings_for
 from broodyear.development.scoring.thermometers import bias_by_thermometer
 
+SUSPECT_COLUMNS = (
+    "species", "stage", "season", "tank_id", "last_absent_on", "first_seen_on", "model", "days_off",
+)  # fmt: skip
 # Published values within this of each other agree as well as their rounding allows.
 LISTED_DISAGREEMENT_PCT = 3.0
 
@@ -36,20 +41,22 @@ PREDICTION_COLUMNS = (
 class DevelopmentAssessment:
     """Everything a report on development needs, as frames and fits.
 
-    scores: rows of scores.csv; statements: topic, species, stage, sentence; comparisons, thermometers, first_seen:
-    see ``comparisons`` and ``thermometers``; left_out: species, stage, reason, rows; copied_sheets: sheets
-    found; predictions: one row per held-out tank of the shown models; disagreements: published pairs against
-    published models, by size; coefficients: own fits' constants; fits: by (species, stage) and form; shown: the
-    models to show by (species, stage), own first.
+    scores: rows of scores.csv; claims: what they show; statements: topic, species, stage, sentence; comparisons,
+    thermometers, first_seen: see ``comparisons`` and ``thermometers``; left_out: species, stage, reason, rows;
+    copied_sheets: sheets found; suspects: dates that are probably wrong; predictions: one row per held-out tank
+    of the shown models; disagreements: published pairs against published models, by size; coefficients: own fits'
+    constants; fits: by (species, stage) and form; shown: the models to show by (species, stage), own first.
     """
 
     scores: pd.DataFrame
+    claims: tuple[Claim, ...]
     statements: pd.DataFrame
     comparisons: pd.DataFrame
     thermometers: pd.DataFrame
     first_seen: pd.DataFrame
     left_out: pd.DataFrame
     copied_sheets: pd.DataFrame
+    suspects: pd.DataFrame
     predictions: pd.DataFrame
     disagreements: pd.DataFrame
     coefficients: pd.DataFrame
@@ -71,21 +78,20 @@ def assess_development(source: Any, *, seed: int = DEFAULT_SEED, **options: Any)
         StageFindings(
             *key,
             models,
-            *(
-                findings_for(frame, *key)
-                for frame in (scored.scores, comparisons, thermometers, first_seen, scored.left_out)
-            ),
+            *(findings_for(frame, *key) for frame in (scored.scores, comparisons, first_seen, scored.left_out)),
         )
         for key, models in shown.items()
     ]
     return DevelopmentAssessment(
         scores=scored.scores,
+        claims=development_claims(scored.scores, comparisons, thermometers),
         statements=all_statements(scored, findings),
         comparisons=comparisons,
         thermometers=thermometers,
         first_seen=first_seen,
         left_out=scored.left_out,
         copied_sheets=scored.copied.sheets,
+        suspects=_suspects(scored, shown),
         predictions=_predictions(scored, shown),
         disagreements=published_disagreements(LISTED_DISAGREEMENT_PCT),
         coefficients=_coefficients(scored),
@@ -95,7 +101,7 @@ def assess_development(source: Any, *, seed: int = DEFAULT_SEED, **options: Any)
 
 
 def shown_models(scored: DevelopmentScores) -> dict[tuple[str, str], tuple[str, ...]]:
-    """By (species, stage): the own form a forecast would rest on, then the published default if it was scored."""
+    """By (species, stage): the best own form, then models given, then the published default, as scored."""
     table = scored.scores
     is_main = (table["scheme"] == MAIN_SCHEME) & (table["band"] == "all") & table["log_score"].notna()
     shown = {}
@@ -103,9 +109,24 @@ def shown_models(scored: DevelopmentScores) -> dict[tuple[str, str], tuple[str, 
         is_key = (table["species"] == key[0]) & (table["stage"] == key[1])
         known = set(table.loc[is_main & is_key, "model"])
         fit = best_fit(one.fits)
-        wanted = ("" if fit is None else f"own_{fit.form}", default_model(*key) or "")
+        given = [name for name, model in one.models.items() if not isinstance(model, str)]
+        wanted = ("" if fit is None else f"own_{fit.form}", *given, default_model(*key) or "")
         shown[key] = tuple(name for name in wanted if name in known)
     return shown
+
+
+def _suspects(scored: DevelopmentScores, shown: Mapping[tuple[str, str], tuple[str, ...]]) -> pd.DataFrame:
+    """Dates that are probably wrong, one row each, with the day on which the shown model expected the stage."""
+    parts = []
+    for key, one in scored.data.items():
+        model = next(iter(shown[key]), None)
+        held = None if model is None else scored.held_out[(*key, model, MAIN_SCHEME)]
+        predicted = np.full(len(one.rows), np.nan) if held is None else held.predicted_day
+        off = np.maximum(one.records.absent_day - predicted, np.minimum(one.records.seen_day - predicted, 0.0))
+        columns = {"tank_id": one.rows.get("tank_label", one.rows["tank_id"]), "model": model, "days_off": off}
+        kept = one.rows[["species", "stage", "season", "last_absent_on", "first_seen_on"]].assign(**columns)
+        parts.append(kept[one.is_suspect].loc[:, list(SUSPECT_COLUMNS)])
+    return pd.concat(parts, ignore_index=True)
 
 
 def _predictions(scored: DevelopmentScores, shown: Mapping[tuple[str, str], tuple[str, ...]]) -> pd.DataFrame:

@@ -1,28 +1,33 @@
-"""Whether the records can tell two models apart, and the pitfall of first-seen dates."""
+"""Two models on the same tanks: which misses by fewer days; and the pitfall of first-seen dates."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from itertools import combinations
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import stdtrit
 
+from broodyear.development.likelihood.censored import Intervals
+from broodyear.development.likelihood.crossed import CrossedMean, crossed_mean
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut
 from broodyear.development.scoring.held_out_scores import DevelopmentScores, StageData
-from broodyear.development.scoring.score_cells import tank_log_scores
+from broodyear.development.scoring.score_cells import FEWEST_BATCHES, tank_log_scores
 
 Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
+BASE = "own_constant_units"
+# Wider looks say too little of a day to compare two errors by it.
+MOST_BETWEEN_LOOKS_DAYS = 14.0
 # The middle 80 % of the tanks' mean temperatures must spread this wide before curvature can show: within 7–9 °C
 # published curves and constant units differ by under a day (Crisp 1981 against units tuned at 8 °C).
 NARROW_BAND_C = 3.0
-COMPARED = ("own_log_inverse", "own_exponential")
 COMPARISON_COLUMNS = (
-    "species", "stage", "model", "against", "tanks", "batches", "log_score_gain", "gain_low", "gain_high",
-    "band_low_c", "band_high_c", "is_told_apart",
+    "species", "stage", "model", "against", "tanks", "batches", "mae_gain_days", "mae_gain_low", "mae_gain_high",
+    "p_value", "log_score_gain", "gain_low", "gain_high", "band_low_c", "band_high_c", "is_told_apart",
 )  # fmt: skip
 FIRST_SEEN_COLUMNS = (
     "species", "stage", "model", "tanks", "batches", "bias_days", "bias_low", "bias_high", "bias_first_seen_days",
@@ -30,43 +35,89 @@ FIRST_SEEN_COLUMNS = (
 )  # fmt: skip
 
 
-def model_comparisons(scores: DevelopmentScores) -> pd.DataFrame:
-    """Curved own fits against constant units, by log score of held-out batches: COMPARISON_COLUMNS.
+def is_own(model: str) -> bool:
+    """Whether a scored model was fitted to these records, by its name."""
+    return model.startswith("own_")
 
-    log_score_gain: mean gain per tank, positive when the curve predicts better; gain_low, gain_high: 95 % limits
-    over batches (t); is_told_apart: the limits leave out 0; band: 10th and 90th per cent of the tanks' means (°C).
+
+def model_comparisons(scores: DevelopmentScores) -> pd.DataFrame:
+    """Paired differences of models on the same held-out tanks: COMPARISON_COLUMNS.
+
+    Every published or given model against every other, and every model against own constant units. mae_gain_days:
+    by how many days the model misses less (positive: better), on tanks looked at within a fortnight;
+    log_score_gain: mean gain of log score per tank. Limits (95 %) and p_value carry batch and site as crossed
+    groups. band: 10th and 90th per cent of the tanks' means (°C); is_told_apart: the limits of days leave out 0.
     """
     rows = []
-    for (species, stage), one in scores.data.items():
-        base = scores.held_out.get((species, stage, "own_constant_units", MAIN_SCHEME))
-        for model in COMPARED:
-            held = scores.held_out.get((species, stage, model, MAIN_SCHEME))
-            if base is not None and held is not None:
-                rows.append({"species": species, "stage": stage, "model": model, **_compared(one, held, base)})
+    for key, one in scores.data.items():
+        held = {model: scores.held_out.get((*key, model, MAIN_SCHEME)) for model in _models(one)}
+        known = {model: found for model, found in held.items() if found is not None}
+        pairs = [*combinations([name for name in known if not is_own(name)], 2)]
+        pairs += [(name, BASE) for name in known if name != BASE and BASE in known]
+        rows += [
+            {"species": key[0], "stage": key[1], **_compared(one, model, against, known)}
+            for model, against in pairs
+        ]
     return pd.DataFrame(rows, columns=list(COMPARISON_COLUMNS))
 
 
-def _compared(one: StageData, held: HeldOut, base: HeldOut) -> dict[str, Any]:
-    gain = tank_log_scores(held) - tank_log_scores(base)
-    is_known = np.isfinite(gain)
-    by_batch = pd.Series(gain[is_known]).groupby(one.records.batch[is_known]).mean()
-    batches = len(by_batch)
-    mean = float(by_batch.mean()) if batches else float("nan")
-    half = float("nan")
-    if batches > 1:
-        half = float(stdtrit(batches - 1, 0.975) * by_batch.std(ddof=1) / np.sqrt(batches))
-    low_c, high_c = np.quantile(one.records.mean_temp_c, [0.1, 0.9])
+def _models(one: StageData) -> list[str]:
+    return [*one.models, *(f"own_{form}" for form in one.fits)]
+
+
+def _compared(one: StageData, model: str, against: str, known: Mapping[str, HeldOut]) -> dict[str, Any]:
+    records, (mine, other) = one.records, (known[model], known[against])
+    is_both = _is_fair(model, mine) & _is_fair(against, other)
+    is_close = is_both & (records.seen_day - records.absent_day <= MOST_BETWEEN_LOOKS_DAYS)
+    days = _absolute(one, other) - _absolute(one, mine)
+    gain = tank_log_scores(mine) - tank_log_scores(other)
+    by_days, by_score = _paired(one, days, is_close), _paired(one, gain, is_both & np.isfinite(gain))
+    low, high = by_days.interval()
+    gain_low, gain_high = by_score.interval()
+    low_c, high_c = np.quantile(records.mean_temp_c, [0.1, 0.9])
     return {
-        "against": "own_constant_units",
-        "tanks": int(is_known.sum()),
-        "batches": batches,
-        "log_score_gain": mean,
-        "gain_low": mean - half,
-        "gain_high": mean + half,
+        "model": model,
+        "against": against,
+        "tanks": int(is_close.sum()),
+        "batches": len(np.unique(records.batch[is_close])),
+        "mae_gain_days": float(by_days.estimate[0]),
+        "mae_gain_low": low,
+        "mae_gain_high": high,
+        "p_value": by_days.p_value(),
+        "log_score_gain": float(by_score.estimate[0]),
+        "gain_low": gain_low,
+        "gain_high": gain_high,
         "band_low_c": float(low_c),
         "band_high_c": float(high_c),
-        "is_told_apart": bool(mean - half > 0 or mean + half < 0),
+        "is_told_apart": bool(low > 0 or high < 0),
     }
+
+
+def _is_fair(model: str, held: HeldOut) -> Mask:
+    """Tanks a model may be judged on: predicted, and inside its tested temperatures unless it was fitted here."""
+    return np.asarray(np.isfinite(held.predicted_day) & (held.is_tested | is_own(model)))
+
+
+def _absolute(one: StageData, held: HeldOut) -> Floats:
+    """Mean absolute error of each prediction where the event is as likely on any day between the looks."""
+    low, high = one.records.absent_day - held.predicted_day, one.records.seen_day - held.predicted_day
+    with np.errstate(invalid="ignore"):
+        inside = (low**2 + high**2) / (2.0 * (high - low))
+        return np.where((low < 0) & (high > 0), inside, np.abs(0.5 * (low + high)))
+
+
+def _paired(one: StageData, difference: Floats, is_in: Mask) -> CrossedMean:
+    """Mean difference over tanks, every tank counting, with batch and site as crossed groups."""
+    values = difference[is_in]
+    batches = len(np.unique(one.records.batch[is_in]))
+    size = float(np.std(values)) if batches >= FEWEST_BATCHES else 0.0
+    start, none = np.full(len(values), -np.inf), np.zeros(len(values), dtype=np.intp)
+    groups = {name: one.records.labels[name][is_in] for name in ("batch", "site") if name in one.records.labels}
+    if size == 0.0:  # too few, or no difference anywhere
+        values = np.full(len(values), np.inf)
+    half = 1e-3 * size
+    exact = Intervals(values - half, values + half, start, none, 1)
+    return crossed_mean(exact, groups, wrong_sd=max(10.0 * size, 1.0), wrong_share=0.0)
 
 
 def first_seen_pitfall(scores: DevelopmentScores, models: Mapping[tuple[str, str], str]) -> pd.DataFrame:

@@ -1,0 +1,22 @@
+"""What models are called where people read them: "Crisp 1988, swim-up", or "this programme's own fit, power"."""
+
+from __future__ import annotations
+
+from broodyear.development.models.published import published_models
+
+FORM_WORDS = {
+    "constant_units": "constant units",
+    "power": "power",
+    "log_inverse": "log-inverse",
+    "exponential": "exponential",
+    "linear_units": "units that change with temperature",
+}
+
+
+def readable_name(model: str) -> str:
+    """A model in words: an own fit by its form, a published one by author, year and event, any other as named."""
+    form = model.removeprefix("own_")
+    if form != model and form in FORM_WORDS:
+        return f"this programme's own fit, {FORM_WORDS[form]}"
+    titles = published_models().set_index("model")["title"]
+    return str(titles.get(model, model))

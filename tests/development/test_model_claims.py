@@ -1,0 +1,104 @@
+"""Claims made from scores: own fits not counted, stocks that differ, wrong dates named, nothing from NaN."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from broodyear.claims import Claim, ClaimKind, Decision, Reason
+from broodyear.development import DevelopmentModel, assess_development
+from broodyear.development.scoring.model_claims import development_claims, holm
+
+OPTIONS: dict[str, Any] = {"schemes": ("batch_out",), "forms": ("constant_units", "log_inverse")}
+
+
+def true_model(programme: Any) -> DevelopmentModel:
+    return DevelopmentModel("truth", "chinook", "hatch_half", "log_inverse", dict(programme.true.coefficients))
+
+
+def whole(claims: tuple[Claim, ...], model: str) -> Claim:
+    (found,) = [
+        one
+        for one in claims
+        if one.kind is ClaimKind.MODEL_BIASED and one.subject == model and one.level == "chinook hatch_half"
+    ]
+    return found
+
+
+def test_own_fits_are_never_counted_and_the_truth_is_not_called_biased(programme: Any) -> None:
+    found = assess_development(programme.frame, daily=programme.daily, models=[true_model(programme)], **OPTIONS)
+    assert whole(found.claims, "own_log_inverse").reason is Reason.OWN_FIT
+    truth = whole(found.claims, "truth")
+    assert truth.reason is Reason.NOT_CLEAR and truth.low < 0 < truth.high and truth.unit == "days"
+    assert truth.comparisons == 3  # itself and two published ones
+    assert "truth" in found.shown[("chinook", "hatch_half")]
+
+
+def test_a_model_wrong_for_two_stocks_in_opposite_directions_is_not_called_unbiased(programme: Any) -> None:
+    """Stock A hatches 8 days sooner than the truth says, stock B 8 days later."""
+    frame = programme.frame.copy()
+    is_early = frame["batch_id"].str[1:].astype(int) % 2 == 0
+    for edge in ("absent_day", "seen_day"):
+        frame[edge] = np.maximum(frame[edge] + np.where(is_early, -8.0, 8.0), 0.0)
+    frame["donor_stock"] = np.where(is_early, "A", "B")
+    found = assess_development(frame, daily=programme.daily, models=[true_model(programme)], **OPTIONS)
+    truth = whole(found.claims, "truth")
+    assert (truth.reason, truth.decision) == (Reason.STOCKS_DIFFER, Decision.CANNOT_TELL)
+    rows = found.scores[(found.scores["model"] == "truth") & (found.scores["donor_stock"] != "")]
+    bias = rows.set_index("donor_stock")["bias_days"]
+    assert bias["A"] == pytest.approx(8.0, abs=2.0) and bias["B"] == pytest.approx(-8.0, abs=2.0)
+
+
+def test_wrong_dates_are_scored_and_named(programme: Any) -> None:
+    frame = programme.frame.copy()
+    wrong = frame.index[frame["absent_day"] > 20][:5]
+    frame.loc[wrong, ["absent_day", "seen_day"]] += 60.0
+    found = assess_development(frame, daily=programme.daily, models=[true_model(programme)], **OPTIONS)
+    assert set(frame.loc[wrong, "tank_id"]) <= set(found.suspects["tank_id"])
+    assert (found.suspects["days_off"].abs() > 20).all()
+    is_whole = (found.scores["band"] == "all") & (found.scores["donor_stock"] == "")
+    row = found.scores[is_whole].set_index("model").loc["truth"]
+    assert row["tanks"] == len(frame)  # none was left out
+    assert row["suspects"] == len(found.suspects)
+    assert row["mae_days"] > row["mae_without_suspects"]
+    assert not whole(found.claims, "truth").is_claimed
+    assert found.statements.query("topic == 'suspects'")["sentence"].str.contains("probably wrong ones").any()
+
+
+def test_a_model_that_misses_by_less_is_said_to_predict_better(programme: Any) -> None:
+    far = DevelopmentModel("far", "chinook", "hatch_half", "constant_units", {"K": 700.0})
+    found = assess_development(
+        programme.frame, daily=programme.daily, models=[true_model(programme), far], **OPTIONS
+    )
+    (claim,) = [
+        one
+        for one in found.claims
+        if one.kind is ClaimKind.MODEL_BETTER and (one.subject, one.reference) == ("truth", "far")
+    ]
+    assert claim.is_claimed and claim.estimate > 5.0
+    assert whole(found.claims, "far").is_claimed and whole(found.claims, "far").estimate > 0
+
+
+def test_unknown_limits_are_no_finding() -> None:
+    cell = {
+        "species": "chinook", "stage": "hatch_half", "model": "m", "scheme": "batch_out", "band": "all",
+        "donor_stock": "", "tanks": 9, "batches": 4, "bias_days": 3.0, "bias_low": np.nan, "bias_high": np.nan,
+        "p_value": np.nan, "tanks_outside_tested": 0, "note": "",
+    }  # fmt: skip
+    few = cell | {"model": "few", "batches": 2, "bias_days": np.nan}
+    out = cell | {"model": "out", "tanks": 0, "batches": 0, "bias_days": np.nan, "tanks_outside_tested": 5}
+    nothing = pd.DataFrame(columns=["species", "stage", "p_value", "model", "against", "read_by"])
+    claims = development_claims(pd.DataFrame([cell, few, out]), nothing, nothing)
+    assert [(claim.subject, claim.reason) for claim in claims] == [
+        ("m", Reason.NO_INTERVAL), ("few", Reason.TOO_FEW_BATCHES), ("out", Reason.OUTSIDE_TESTED),
+    ]  # fmt: skip
+
+
+def test_holm_leaves_unknown_values_uncounted() -> None:
+    """By hand: three known values, the smallest times 3, the next times 2, never falling."""
+    adjusted = holm(pd.Series([0.01, np.nan, 0.04, 0.03], index=list("abcd")))
+    assert adjusted["a"] == pytest.approx(0.03) and adjusted["d"] == pytest.approx(0.06)
+    assert adjusted["c"] == pytest.approx(0.06) and np.isnan(adjusted["b"])
