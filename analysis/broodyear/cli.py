@@ -220,7 +220,7 @@ def _add_verify(commands_of: _Commands) -> None:
 def _add_report(commands_of: _Commands) -> None:
     report = commands_of.add_parser(
         "report",
-        help="write a report: season, regions or development",
+        help="write a report: season, regions, development or week",
         description="Write a report as one page, with its tables as CSV and its figures as SVG.",
         epilog="Example:\n  broodyear report season --season 2024 --out review",
     )
@@ -254,7 +254,15 @@ def _add_report(commands_of: _Commands) -> None:
         metavar="FILE",
         help="TOML file of [[model]] entries, scored beside the published models",
     )
-    for added, folder in ((season, "season"), (regions, "regions"), (development, "development")):
+    week = _command(
+        kinds,
+        "week",
+        commands.report_week,
+        "the running season on one day: what is due, silent, warm, losing fish or out of limits",
+        "broodyear report week --as-of 2024-12-02 --out week",
+    )
+    week.add_argument("--as-of", type=_date, metavar="DATE", help="default: the day of the last record")
+    for added, folder in ((season, "season"), (regions, "regions"), (development, "development"), (week, "week")):
         added.add_argument(
             "--out", type=Path, default=Path("reports") / folder, metavar="DIR", help=f"default: reports/{folder}"
         )

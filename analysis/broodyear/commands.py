@@ -130,6 +130,18 @@ def report_development(
     return EXIT_DONE
 
 
+def report_week(
+    *, as_of: dt.date | None, out: Path, pdf: bool, store: Path, settings: Path | None, quiet: bool = False
+) -> int:
+    """Write what calls for a look in the running season on one day."""
+    from broodyear.reports.week import report_week as write
+
+    with waiting("looking through the season", quiet), opened_store(store, settings) as opened:
+        result = write(opened, out, as_of=as_of, pdf=pdf, command="broodyear report week")
+    print(f"Open {result.page}")
+    return EXIT_DONE
+
+
 def forecast(
     *,
     season: int | None,

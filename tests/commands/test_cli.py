@@ -52,7 +52,7 @@ HOMES = vars(store_commands) | vars(commands)
 
 def test_the_contracts_commands_all_exist() -> None:
     wanted = {"demo", "template", "check", "load", "uploads", "withdraw", "forecast", "export", "trial"}
-    assert wanted | {"report season", "report regions", "report development"} <= set(COMMANDS)
+    assert wanted | {"report season", "report regions", "report development", "report week"} <= set(COMMANDS)
 
 
 @pytest.mark.parametrize(

@@ -31,7 +31,7 @@ LAYERS = (
     {"console"},
     {"reports"},
     {"figures"},
-    {"setups", "regions", "trials"},
+    {"setups", "regions", "trials", "week"},
     {"survival", "development"},
     {"synthetic"},
     {"derived", "intake", "store"},

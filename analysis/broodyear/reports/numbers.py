@@ -7,7 +7,14 @@ import re
 from collections.abc import Callable
 from typing import Any
 
-from broodyear.reports.vocabulary import factor_words, model_words, outcome_words, stage_words, verdict_label
+from broodyear.reports.vocabulary import (
+    factor_words,
+    model_words,
+    outcome_words,
+    stage_words,
+    verdict_label,
+    watch_words,
+)
 
 #: Narrow no-break space, between thousands and before a unit.
 THIN = "\u202f"
@@ -109,6 +116,7 @@ FORMATS: dict[str, Callable[[Any], str]] = {
     "sentence": lambda value: f"{str(value)[:1].upper()}{str(value)[1:]}",
     "yes_no": yes_no,
     "verdict": verdict_label,
+    "watch": watch_words,
     "factor": factor_words,
     "outcome": outcome_words,
     "stage": stage_words,
@@ -147,6 +155,7 @@ _TEXT_KINDS = frozenset(
         "date",
         "year",
         "verdict",
+        "watch",
         "factor",
         "outcome",
     }

@@ -94,6 +94,23 @@ def stage_words(stage: object) -> str:
     return STAGES.get(str(stage), str(stage).replace("_", " "))
 
 
+#: Why a tank is on the week's list.
+WATCH_WORDS = {
+    "no_setup": "eggs without a set-up",
+    "losses": "losing fish",
+    "warm": "too warm",
+    "water": "water out of limits",
+    "silent": "silent",
+    "cold": "too cold",
+    "due": "stage due",
+}
+
+
+def watch_words(kind: object) -> str:
+    """Why a tank is on the week's list, as people say it."""
+    return WATCH_WORDS[str(kind)]
+
+
 def level_words(level: object) -> str:
     """A level of a practice as people say it, after the practice's name: bare, single layer stones, +1 °C."""
     return str(level).replace("_", " ")

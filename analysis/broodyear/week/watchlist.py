@@ -1,0 +1,84 @@
+"""Which tanks call for a look on one day, and since when."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from broodyear.errors import BroodyearError, NothingToAnalyse
+from broodyear.settings import season_of
+
+if TYPE_CHECKING:
+    from broodyear.store import Store
+
+#: Reasons to look, the most pressing first.
+KINDS = ("no_setup", "losses", "warm", "water", "silent", "cold", "due")
+#: A stage expected within so many days is due.
+DUE_WITHIN_DAYS = 7
+
+WATCH_COLUMNS = (
+    "tank_id", "site_id", "region", "kind", "since", "measure", "value", "limit_value", "expected_on", "low_80",
+    "high_80",
+)  # fmt: skip
+
+
+def last_record_on(store: Store) -> dt.date:
+    """The day of the last record in the store; NothingToAnalyse when there is none."""
+    coverage = store.result("record_coverage")
+    last = coverage["last_record_on"].max() if len(coverage) else pd.NaT
+    if pd.isna(last):
+        raise NothingToAnalyse("no dated record is in the store yet; load the season's files first")
+    return pd.Timestamp(last).date()
+
+
+def watchlist(store: Store, as_of: dt.date) -> tuple[pd.DataFrame, str]:
+    """Reasons to look at a tank on ``as_of``, the most pressing first; and why no date is due, blank otherwise.
+
+    Columns WATCH_COLUMNS: since: first day on which it held; measure: the stage that lost fish or is due, or what
+    was measured in the water; value, limit_value: as in watch_states; expected_on, low_80, high_80: of stages due,
+    dates. Records after ``as_of`` are not used, except that what a stage usually loses is told from all.
+    """
+    day = pd.Timestamp(as_of)
+    states = store.result("watch_states")
+    holds = states[(states["holds_from"] <= day) & ~(states["holds_to"] < day)]
+    due, why = _due(store, as_of)
+    found = pd.concat([part for part in (holds, due) if len(part)] or [holds], ignore_index=True)
+    where = store.result("tank_seasons")[["season", "tank_id", "site_id", "region"]]
+    found = found.merge(where, on=["season", "tank_id"], how="left").reindex(columns=list(WATCH_COLUMNS))
+    pressing = found["kind"].map({kind: place for place, kind in enumerate(KINDS)})
+    order = found.assign(pressing=pressing).sort_values(["pressing", "since", "tank_id", "measure"])
+    return order[list(WATCH_COLUMNS)].reset_index(drop=True), why
+
+
+def _due(store: Store, as_of: dt.date) -> tuple[pd.DataFrame, str]:
+    """Stages expected within DUE_WITHIN_DAYS, or still open inside their 80 % interval, of tanks not emptied."""
+    from broodyear.development import forecast_stages
+
+    season = season_of(as_of, store.settings)
+    try:
+        dates = forecast_stages(store, season=season, as_of=as_of)
+    except BroodyearError as error:
+        return pd.DataFrame(), str(error)
+    dates = dates[dates["headline"].astype(bool)].copy()
+    for name in ("expected_on", "low_80", "high_80"):
+        dates[name] = pd.to_datetime(dates[name])
+    today = pd.Timestamp(as_of)
+    near = dates["expected_on"] <= today + pd.Timedelta(days=DUE_WITHIN_DAYS)
+    open_yet = dates["high_80"].fillna(dates["expected_on"]) >= today
+    chosen = dates[near & open_yet].rename(columns={"stage": "measure"})
+    since = chosen["expected_on"] - pd.Timedelta(days=DUE_WITHIN_DAYS)
+    ended = _ended(store, season, today)
+    chosen = chosen[~chosen["tank_id"].isin(ended)].assign(kind="due", since=since)
+    return chosen[["season", "tank_id", "kind", "measure", "since", "expected_on", "low_80", "high_80"]], ""
+
+
+def _ended(store: Store, season: int, today: pd.Timestamp) -> set[str]:
+    """Tanks of the season that were emptied, or whose fish were released, by today."""
+    seasons, exits = store.result("tank_seasons"), store.result("staged_exits")
+    closed = seasons[(seasons["season"] == season) & (pd.to_datetime(seasons["closed_on"]) <= today)]
+    released = exits[
+        (exits["season"] == season) & (exits["fate"] == "released") & (pd.to_datetime(exits["exited_on"]) <= today)
+    ]
+    return {*closed["tank_id"], *released["tank_id"]}

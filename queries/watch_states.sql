@@ -1,0 +1,246 @@
+-- watch_states
+--
+-- purpose: what called for a look at a tank while its season ran, and on which days: silence, water too warm or too
+--     cold, losses beyond what its stage usually loses in a week, water tests beyond the limits, eggs without a
+--     set-up. Each row rests on records up to its first day alone, so that any day can be looked at afterwards.
+-- grain: one row per season, tank, kind, measure and stretch of days in which nothing about it changed.
+-- reads: staged_setups, staged_deliveries, staged_losses, staged_stages, staged_exits, staged_incidents,
+--     staged_water_tests, tank_eggs, daily_readings, water_limits, losses_cumulative, deliveries, settings
+-- key: season, tank_id, kind, measure, holds_from
+-- returns:
+--   season [season]: season
+--   tank_id [code]: tank
+--   kind [text]: silent, warm, cold, losses, water, no_setup
+--   measure [text]: stage that lost fish, or what was measured in the water; blank otherwise
+--   since [date]: first day on which it held, without a break
+--   holds_from [date]: first day of this row
+--   holds_to [date]: last day of this row, the day before the tank's end at most
+--   value [as named by kind]: warm: the day's highest reading, cold: its mean, °C; losses: share of the eggs counted
+--     dead in seven days, %; water: the test; NULL otherwise
+--   limit_value [as value]: what it lies beyond
+WITH lived AS (
+    SELECT
+        setups.season,
+        setups.tank_id,
+        eggs.first_delivered_on AS starts_on,
+        least(setups.closed_on, released.released_on, setups.season_ends_on + 1) AS ends_on,
+        eggs.eggs
+    FROM staged_setups AS setups
+    INNER JOIN tank_eggs AS eggs USING (season, tank_id)
+    LEFT JOIN (
+        SELECT season, tank_id, min(exited_on) AS released_on
+        FROM staged_exits
+        WHERE fate = 'released'
+        GROUP BY season, tank_id
+    ) AS released USING (season, tank_id)
+),
+
+record_days AS (
+    SELECT season_of(day) AS season, tank_id, day FROM daily_readings
+    UNION
+    SELECT season, tank_id, delivered_on FROM staged_deliveries
+    UNION
+    SELECT season, tank_id, checked_on FROM staged_losses
+    UNION
+    SELECT season, tank_id, first_seen_on FROM staged_stages
+    UNION
+    SELECT season, tank_id, exited_on FROM staged_exits
+    UNION
+    SELECT season, tank_id, started_at::DATE FROM staged_incidents
+    UNION
+    SELECT season, tank_id, tested_on FROM staged_water_tests
+),
+
+silences AS (
+    SELECT
+        season,
+        tank_id,
+        day + silent_days + 1 AS since,
+        lead(day) OVER (PARTITION BY season, tank_id ORDER BY day) - 1 AS holds_to
+    FROM record_days
+    CROSS JOIN settings
+),
+
+-- A tank that is set to be cold is no surprise: only what lies 1.5 °C below its set point is (common practice, no
+-- source).
+days_read AS (
+    SELECT
+        setups.season,
+        readings.tank_id,
+        readings.day,
+        max(readings.max_c) AS highest_c,
+        min(readings.mean_c) AS mean_c,
+        any_value(warm_limit_c) AS warm_limit_c,
+        any_value(least(cold_limit_c, setups.set_point_c - 1.5)) AS cold_limit_c
+    FROM daily_readings AS readings
+    CROSS JOIN settings
+    INNER JOIN staged_setups AS setups
+        ON readings.tank_id = setups.tank_id AND readings.day BETWEEN season_starts_on AND season_ends_on
+    GROUP BY setups.season, readings.tank_id, readings.day
+),
+
+extremes AS (
+    SELECT season, tank_id, day, 'warm' AS kind, highest_c AS value, warm_limit_c AS limit_value
+    FROM days_read
+    WHERE highest_c > warm_limit_c
+    UNION ALL
+    SELECT season, tank_id, day, 'cold', mean_c, cold_limit_c
+    FROM days_read
+    WHERE mean_c < cold_limit_c
+),
+
+lost AS (
+    SELECT
+        season,
+        tank_id,
+        stage,
+        checked_on AS day,
+        100.0 * sum(dead) OVER (
+            PARTITION BY season, tank_id, stage
+            ORDER BY checked_on RANGE BETWEEN INTERVAL 6 DAYS PRECEDING AND CURRENT ROW
+        ) / eggs AS value
+    FROM staged_losses
+    INNER JOIN lived USING (season, tank_id)
+    ANTI JOIN losses_cumulative USING (season, tank_id)
+    WHERE dead IS NOT NULL AND eggs > 0
+),
+
+-- Where a stage has fewer than 100 counted checks, five in a hundred a week counts as usual.
+usual AS (
+    SELECT
+        stage,
+        CASE WHEN count(*) >= 100 THEN greatest(quantile_cont(value, 0.99), 3.0) ELSE 5.0 END AS limit_value
+    FROM lost
+    GROUP BY stage
+),
+
+losses AS (
+    SELECT season, tank_id, stage AS measure, day, 'losses' AS kind, value, limit_value
+    FROM lost
+    INNER JOIN usual USING (stage)
+    WHERE value > limit_value
+),
+
+-- Days on which a short-lived state was met: it holds for a few days, longer when it is met again.
+met AS (
+    SELECT season, tank_id, kind, '' AS measure, day, value, limit_value, 2 AS lasts_days FROM extremes
+    UNION ALL
+    SELECT season, tank_id, kind, measure, day, value, limit_value, 6 FROM losses
+),
+
+stretches AS (
+    SELECT
+        *,
+        sum(starts::INTEGER) OVER of_kind AS stretch,
+        lead(day) OVER of_kind AS next_day
+    FROM (
+        SELECT *, coalesce(day - lag(day) OVER of_kind > lasts_days + 1, true) AS starts
+        FROM met
+        WINDOW of_kind AS (PARTITION BY season, tank_id, kind, measure ORDER BY day)
+    )
+    WINDOW of_kind AS (PARTITION BY season, tank_id, kind, measure ORDER BY day)
+),
+
+tests AS (
+    SELECT
+        staged_water_tests.season,
+        staged_water_tests.tank_id,
+        analyte AS measure,
+        tested_on AS day,
+        value,
+        CASE WHEN value > high THEN high ELSE low END AS limit_value,
+        NOT below_detection AND (coalesce(value < low, false) OR coalesce(value > high, false)) AS is_beyond,
+        lead(tested_on) OVER of_tank AS next_day
+    FROM staged_water_tests
+    INNER JOIN water_limits USING (analyte)
+    WINDOW of_tank AS (PARTITION BY season, tank_id, analyte ORDER BY tested_on)
+),
+
+-- A test says nothing of the water four weeks on.
+tests_in_runs AS (
+    SELECT
+        *,
+        sum((NOT is_beyond)::INTEGER) OVER (PARTITION BY season, tank_id, measure ORDER BY day) AS run
+    FROM tests
+),
+
+without_setup AS (
+    SELECT
+        season_of(delivered_on::DATE) AS season,
+        tank_id,
+        min(delivered_on::DATE) AS since
+    FROM deliveries
+    GROUP BY ALL
+),
+
+states AS (
+    SELECT
+        season,
+        tank_id,
+        'silent' AS kind,
+        '' AS measure,
+        since,
+        since AS holds_from,
+        holds_to,
+        NULL AS value,
+        NULL AS limit_value
+    FROM silences
+    UNION ALL
+    SELECT
+        season,
+        tank_id,
+        kind,
+        measure,
+        min(day) OVER (PARTITION BY season, tank_id, kind, measure, stretch),
+        day,
+        least(day + lasts_days, next_day - 1),
+        value,
+        limit_value
+    FROM stretches
+    UNION ALL
+    SELECT
+        season,
+        tank_id,
+        'water',
+        measure,
+        min(day) FILTER (WHERE is_beyond) OVER (PARTITION BY season, tank_id, measure, run),
+        day,
+        least(day + 27, next_day - 1),
+        value,
+        limit_value
+    FROM tests_in_runs
+    QUALIFY is_beyond
+),
+
+final AS (
+    SELECT
+        states.season,
+        states.tank_id,
+        states.kind,
+        states.measure,
+        states.since,
+        states.holds_from,
+        least(states.holds_to, lived.ends_on - 1) AS holds_to,
+        states.value,
+        states.limit_value
+    FROM states
+    INNER JOIN lived USING (season, tank_id)
+    WHERE states.holds_from >= lived.starts_on AND states.holds_from < lived.ends_on
+        AND states.holds_from <= coalesce(states.holds_to, states.holds_from)
+    UNION ALL
+    SELECT
+        season,
+        tank_id,
+        'no_setup',
+        '',
+        since,
+        since,
+        make_date(season + 1, season_start_month, season_start_day) - 1,
+        NULL,
+        NULL
+    FROM without_setup
+    CROSS JOIN settings
+    ANTI JOIN staged_setups USING (season, tank_id)
+)
+
+SELECT * FROM final ORDER BY season, tank_id, kind, measure, holds_from

@@ -1,0 +1,99 @@
+"""What calls for a look, day by day, on the small programme: tank A got 100 eyed eggs on 1 November 2024."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from tests.queries.small_programme import TRUSTED, Programme
+
+from broodyear.settings import Settings
+
+COLUMNS = "kind, measure, since::VARCHAR, holds_from::VARCHAR, holds_to::VARCHAR, value, limit_value"
+
+
+def states(programme: Programme, kind: str, **settings: Any) -> list[tuple[Any, ...]]:
+    programme.derive(Settings(acknowledged=TRUSTED, **settings))
+    return [row[2:] for row in programme.rows("watch_states", COLUMNS, f"kind = '{kind}'")]
+
+
+def test_silence_begins_on_the_fifteenth_day_and_ends_before_the_next_record(programme: Programme) -> None:
+    """Delivered on 1 November, seen again on the 20th, emptied on the 30th before a second fortnight is over."""
+    programme.add("losses", {"tank_id": "A", "checked_on": "2024-11-20", "stage": "egg", "dead": 0})
+    assert states(programme, "silent") == [("2024-11-16", "2024-11-16", "2024-11-19", None, None)]
+    assert states(programme, "silent", silent_days=10) == [("2024-11-12", "2024-11-12", "2024-11-19", None, None)]
+
+
+def test_a_row_that_says_nobody_looked_is_a_record(programme: Programme) -> None:
+    row = {"tank_id": "A", "checked_on": "2024-11-14", "stage": "egg", "entry": "not_checked"}
+    programme.add("losses", row)
+    assert states(programme, "silent") == [("2024-11-29", "2024-11-29", "2024-11-29", None, None)]
+
+
+def test_warm_days_hold_for_three_and_join(programme: Programme) -> None:
+    """14 °C on the 5th and the 8th: one stretch; 13.0 °C, the limit itself, is not above it."""
+    programme.read("A", {"2024-11-05": 14.0, "2024-11-06": 8.0, "2024-11-08": 14.5, "2024-11-15": 13.0})
+    assert states(programme, "warm") == [
+        ("2024-11-05", "2024-11-05", "2024-11-07", 14.0, 13.0),
+        ("2024-11-05", "2024-11-08", "2024-11-10", 14.5, 13.0),
+    ]
+
+
+@pytest.mark.parametrize(("read_c", "is_cold"), [(3.9, True), (4.0, False)])
+def test_cold_is_below_the_limit(programme: Programme, read_c: float, is_cold: bool) -> None:
+    programme.read("A", {"2024-11-05": read_c})
+    assert bool(states(programme, "cold")) is is_cold
+
+
+@pytest.mark.parametrize(("read_c", "is_cold"), [(2.9, True), (3.0, False)])
+def test_a_tank_set_to_be_cold_is_no_surprise(empty: Programme, read_c: float, is_cold: bool) -> None:
+    """Set to 4.5 °C, so that cold begins below 3.0 °C."""
+    setup = {"season": 2024, "tank_id": "A", "site_id": "S", "room_type": "office", "gravel_practice": "bare"}
+    empty.add("setups", setup | {"set_point_c": 4.5})
+    batch = {"tank_id": "A", "batch_id": "B", "delivered_on": "2024-11-01", "stage_at_delivery": "eyed"}
+    empty.add("deliveries", batch | {"eggs_live": 100})
+    empty.add("batches", {"batch_id": "B", "donor_stock": "D", "species": "chinook", "brood_year": 2024})
+    empty.read("A", {"2024-11-05": read_c})
+    assert bool(states(empty, "cold")) is is_cold
+
+
+def test_losses_of_seven_days_are_added_up(programme: Programme) -> None:
+    """3 and 3 of 100 eggs within a week are 6 %, above the 5 that count as usual with so few checks."""
+    for day, dead in (("2024-11-04", 3), ("2024-11-10", 3), ("2024-11-11", 0), ("2024-11-18", 5)):
+        programme.add("losses", {"tank_id": "A", "checked_on": day, "stage": "egg", "dead": dead})
+    assert states(programme, "losses") == [("2024-11-10", "2024-11-10", "2024-11-16", 6.0, 5.0)]
+
+
+def test_the_latest_test_counts_until_the_next_or_for_four_weeks(programme: Programme) -> None:
+    for day, value in (("2024-11-02", 0.6), ("2024-11-05", 0.7), ("2024-11-09", 0.2), ("2024-11-12", 0.9)):
+        row = {"tank_id": "A", "tested_on": day, "analyte": "nitrite_n", "value": value, "unit": "mg_l"}
+        programme.add("water_tests", row)
+    assert states(programme, "water") == [
+        ("2024-11-02", "2024-11-02", "2024-11-04", 0.6, 0.5),
+        ("2024-11-02", "2024-11-05", "2024-11-08", 0.7, 0.5),
+        ("2024-11-12", "2024-11-12", "2024-11-29", 0.9, 0.5),  # the tank is emptied on the 30th
+    ]
+
+
+def test_a_result_below_the_kits_limit_is_not_beyond(programme: Programme) -> None:
+    row = {"tank_id": "A", "tested_on": "2024-11-02", "analyte": "nitrite_n", "value": 1.0, "unit": "mg_l"}
+    programme.add("water_tests", row | {"below_detection": True})
+    assert states(programme, "water") == []
+
+
+def test_eggs_without_a_set_up_until_the_season_ends(programme: Programme) -> None:
+    batch = {"tank_id": "Z", "batch_id": "B1", "stage_at_delivery": "eyed", "eggs_live": 50}
+    programme.add("deliveries", batch | {"delivered_on": "2024-12-05"}, batch | {"delivered_on": "2024-12-09"})
+    assert states(programme, "no_setup") == [("2024-12-05", "2024-12-05", "2025-07-31", None, None)]
+
+
+def test_nothing_is_watched_after_a_release(programme: Programme) -> None:
+    programme.add("exits", {"tank_id": "A", "exited_on": "2024-11-10", "fate": "released", "count": 50})
+    programme.read("A", {"2024-11-09": 14.0, "2024-11-12": 15.0})
+    assert states(programme, "warm") == [("2024-11-09", "2024-11-09", "2024-11-09", 14.0, 13.0)]
+    assert states(programme, "silent") == []
+
+
+def test_an_empty_programme_has_no_states(empty: Programme) -> None:
+    empty.derive()
+    assert empty.rows("watch_states") == []

@@ -1,0 +1,92 @@
+"""The week's list from a real store: the contract's columns, nothing from the future, and what there is to say."""
+
+from __future__ import annotations
+
+import datetime as dt
+import shutil
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from tests.built_once import sample_store
+from tests.reports.pages import seen, written_rows
+
+from broodyear.cli import main
+from broodyear.errors import NothingToAnalyse
+from broodyear.reports.week import FIRST_CHECKS, WATCHLIST, report_week
+from broodyear.store import Store, open_store
+from broodyear.week import KINDS, last_record_on, watchlist
+
+DAY = dt.date(2024, 12, 16)
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return Path(shutil.copy(sample_store(tmp_path_factory), tmp_path_factory.mktemp("week")))
+
+
+@pytest.fixture(scope="module")
+def store(place: Path) -> Store:
+    return open_store(place)
+
+
+def test_the_command_writes_page_and_list(place: Path, tmp_path: Path) -> None:
+    words = ["report", "week", "--as-of", DAY.isoformat(), "--out", str(tmp_path / "w"), "--store", str(place)]
+    assert main(words) == 0
+    rows = written_rows(tmp_path / "w", "watchlist.csv")
+    assert rows and tuple(rows[0])[: len(WATCHLIST)] == WATCHLIST
+    assert {row["kind"] for row in rows} <= set(KINDS) == set(FIRST_CHECKS)
+    assert all(row["since"] <= DAY.isoformat() for row in rows)
+    assert all(row["detail"] and row["first_check"] and row["site_id"] for row in rows)
+    text = seen(tmp_path / "w" / "week.html").text.replace("\u202f", " ")
+    assert "What to look at on 16 Dec 2024" in text and "Electricity beside water." in text
+
+
+def test_the_most_pressing_stand_first(store: Store) -> None:
+    found, _ = watchlist(store, DAY)
+    pressing = [KINDS.index(kind) for kind in found["kind"]]
+    assert pressing == sorted(pressing)
+
+
+def test_what_is_due_is_expected_within_a_week_or_still_open(store: Store) -> None:
+    found, why = watchlist(store, DAY)
+    due = found[found["kind"] == "due"]
+    assert why == "" and len(due)
+    assert (due["expected_on"] <= pd.Timestamp(DAY) + pd.Timedelta(days=7)).all()
+    assert (due["high_80"].fillna(due["expected_on"]) >= pd.Timestamp(DAY)).all()
+
+
+def test_the_day_is_that_of_the_last_record_unless_named(store: Store, tmp_path: Path) -> None:
+    result = report_week(store, tmp_path / "w")
+    assert f"{last_record_on(store):%Y}" in seen(result.page).text.split("What to look at on ")[1][:12]
+
+
+def test_a_day_without_a_season_is_refused(store: Store, tmp_path: Path) -> None:
+    with pytest.raises(NothingToAnalyse, match=r"season 1999 .1999/00., in which 2000-01-01 falls, has no set-up"):
+        report_week(store, tmp_path / "w", as_of=dt.date(2000, 1, 1))
+
+
+def test_an_empty_store_says_what_to_load(tmp_path: Path) -> None:
+    with open_store(tmp_path / "s.duckdb", for_loading=True) as empty:
+        with pytest.raises(NothingToAnalyse, match="no dated record is in the store yet"):
+            report_week(empty, tmp_path / "w")
+        with pytest.raises(NothingToAnalyse, match="has no set-up; name another day"):
+            report_week(empty, tmp_path / "w", as_of=DAY)
+
+
+def test_eggs_without_a_set_up_are_listed_though_nobody_knows_where(place: Path, tmp_path: Path) -> None:
+    own = Path(shutil.copy(place, tmp_path / "own.duckdb"))
+    with open_store(own) as opened:
+        batch = opened.table("batches")["batch_id"].iloc[0]
+    (tmp_path / "tanks_new.csv").write_text("tank_id\nNEW-1\n", encoding="utf-8")
+    (tmp_path / "deliveries_new.csv").write_text(
+        f"tank_id,batch_id,delivered_on,stage_at_delivery,eggs_live\nNEW-1,{batch},2024-12-10,eyed,90\n",
+        encoding="utf-8",
+    )
+    assert main(["load", str(tmp_path / "tanks_new.csv"), str(tmp_path / "deliveries_new.csv"),
+                 "--store", str(own)]) == 0  # fmt: skip
+    with open_store(own) as opened:
+        found, _ = watchlist(opened, DAY)
+        report_week(opened, tmp_path / "w", as_of=DAY)
+    assert found.iloc[0][["tank_id", "kind"]].tolist() == ["NEW-1", "no_setup"]
+    assert written_rows(tmp_path / "w", "watchlist.csv")[0]["since"] == "2024-12-10"
