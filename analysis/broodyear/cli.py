@@ -3,32 +3,23 @@
 from __future__ import annotations
 
 import argparse
-import datetime as dt
-import os
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, TypeAlias
 
 from broodyear import __version__, commands, store_commands
 from broodyear.endings import ended
+from broodyear.parsing import Commands as _Commands
+from broodyear.parsing import Parser as _Parser
+from broodyear.parsing import command as _command
+from broodyear.parsing import date as _date
+from broodyear.parsing import listed as _listed
+from broodyear.parsing import whole as _whole
 from broodyear.schemas.declarations import TABLE_NAMES
-
-STORE_VARIABLE = "BROODYEAR_STORE"
-DEFAULT_STORE = "broodyear.duckdb"
-SETTINGS_VARIABLE = "BROODYEAR_SETTINGS"
 
 _EXIT_CODES = """exit codes:
   0 done   1 unexpected failure   2 wrong usage   10 some rows have errors (the good ones were loaded,
   unless --strict)   11 a file could not be read or recognised   12 nothing to analyse, or refused with
   a reason   13 the store is busy, damaged, or written by a newer version   130 stopped with Ctrl-C"""
-
-
-class _Parser(argparse.ArgumentParser):
-    """A parser that takes no abbreviated options and keeps the line breaks of its examples."""
-
-    def __init__(self, **kwargs: Any) -> None:
-        kwargs.setdefault("formatter_class", argparse.RawDescriptionHelpFormatter)
-        super().__init__(**{**kwargs, "allow_abbrev": False})
 
 
 def parser() -> argparse.ArgumentParser:
@@ -50,6 +41,7 @@ def parser() -> argparse.ArgumentParser:
         _add_load,
         _add_uploads,
         _add_withdraw,
+        _add_mend,
         _add_verify,
         _add_report,
         _add_forecast,
@@ -61,43 +53,6 @@ def parser() -> argparse.ArgumentParser:
     ):
         add(commands_of)
     return top
-
-
-_Commands: TypeAlias = "argparse._SubParsersAction[_Parser]"  # argparse has no public name for it
-
-
-def _command(
-    commands_of: _Commands,
-    name: str,
-    function: Callable[..., int],
-    summary: str,
-    example: str,
-) -> argparse.ArgumentParser:
-    added = commands_of.add_parser(
-        name, help=summary, description=f"{summary[0].upper()}{summary[1:]}.", epilog=f"Example:\n  {example}"
-    )
-    added.set_defaults(function=function)
-    added.add_argument("--quiet", action="store_true", help="say nothing but results and errors")
-    added.add_argument(
-        "--store",
-        type=Path,
-        default=Path(os.environ.get(STORE_VARIABLE) or DEFAULT_STORE),
-        metavar="FILE",
-        help=f"the store (default {DEFAULT_STORE} here, or ${STORE_VARIABLE})",
-    )
-    added.add_argument(
-        "--settings",
-        type=Path,
-        default=_settings_default(),
-        metavar="FILE",
-        help=f"season start, limits, acknowledged suspicions (TOML; default ${SETTINGS_VARIABLE})",
-    )
-    return added
-
-
-def _settings_default() -> Path | None:
-    named = os.environ.get(SETTINGS_VARIABLE)
-    return Path(named) if named else None
 
 
 def _add_demo(commands_of: _Commands) -> None:
@@ -204,6 +159,20 @@ def _add_withdraw(commands_of: _Commands) -> None:
         "broodyear withdraw 12",
     )
     withdraw.add_argument("upload", type=_whole, metavar="UPLOAD", help="its number in `broodyear uploads`")
+
+
+def _add_mend(commands_of: _Commands) -> None:
+    mend = _command(
+        commands_of,
+        "mend",
+        store_commands.mend,
+        "list the rejected rows still open, from every upload; write copies to mend, or dismiss some",
+        "broodyear mend --out to_mend",
+    )
+    mend.add_argument("--format", choices=("text", "json", "csv"), default="text", help="default: text")
+    mend.add_argument("--out", type=Path, metavar="DIR", help="write a copy of each file's open rows there")
+    mend.add_argument("--dismiss", action="append", default=[], metavar="FILE#LINE", help="close this row")
+    mend.add_argument("--reason", metavar="TEXT", help="why it is dismissed")
 
 
 def _add_verify(commands_of: _Commands) -> None:
@@ -366,23 +335,6 @@ def completion_words() -> dict[str, list[str]]:
 
     visit(parser(), "")
     return words
-
-
-def _whole(text: str) -> int:
-    if not text.isascii() or not text.isdigit():
-        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number")
-    return int(text)
-
-
-def _listed(text: str) -> tuple[str, ...]:
-    return tuple(word.strip() for word in text.split(","))
-
-
-def _date(text: str) -> dt.date:
-    try:
-        return dt.datetime.strptime(text, "%Y-%m-%d").date()
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a date; write it year first: 2024-11-08") from None
 
 
 def main(arguments: Sequence[str]) -> int:

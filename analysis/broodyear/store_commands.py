@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from broodyear.console import Progress, opened_store, progress, say, say_broken_off, waiting
-from broodyear.errors import EXIT_DONE, EXIT_STORE_UNAVAILABLE
+from broodyear.errors import EXIT_DONE, EXIT_STORE_UNAVAILABLE, UsageError
 from broodyear.formulas import csv_text
 from broodyear.settings import read_settings
 from broodyear.stopping import stopped_with
@@ -114,6 +114,35 @@ def withdraw(*, upload: int, store: Path, settings: Path | None, quiet: bool = F
         print(opened.withdraw(upload))
         kept = opened.keep_derived()
     _say_if_not_kept(kept, quiet)
+    return EXIT_DONE
+
+
+def mend(
+    *,
+    format: str,
+    out: Path | None,
+    dismiss: Sequence[str],
+    reason: str | None,
+    store: Path,
+    settings: Path | None,
+    quiet: bool = False,
+) -> int:
+    """List the rejected rows still open, write their copies, or dismiss some with a reason."""
+    from broodyear.intake.mending import dismiss_rows, open_rows, rendered, write_copies
+    from broodyear.store import open_existing_for_change
+
+    if bool(dismiss) != bool(reason and reason.strip()):
+        raise UsageError("to dismiss a row, give both --dismiss FILE#LINE and --reason TEXT")
+    if dismiss:
+        with open_existing_for_change(store, settings=read_settings(settings)) as opened:
+            closed = dismiss_rows(opened, dismiss, str(reason).strip())
+        say(f"{closed:,} {'row is' if closed == 1 else 'rows are'} dismissed: {str(reason).strip()}", quiet=quiet)
+    with opened_store(store, settings) as opened:
+        rows = open_rows(opened)
+        copies = write_copies(opened, rows, out) if out is not None else []
+    sys.stdout.write(rendered(rows, format))
+    for copy in copies:
+        say(str(copy), quiet=quiet)
     return EXIT_DONE
 
 

@@ -24,7 +24,7 @@ TOP_LEVEL = {
 #: Each layer may import itself and the layers below it in this list, never one above.
 LAYERS = (
     {"__main__"},
-    {"cli"},
+    {"cli", "parsing"},
     {"commands", "endings", "store_commands"},
     {"desk"},
     {"demonstration"},

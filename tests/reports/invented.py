@@ -149,7 +149,8 @@ def season_results(tanks: int = 12, **changes: Any) -> SeasonResults:
         events=table("events", {"tank_id": "T-001", "on": dt.date(2023, 11, 8), "event": "eggs delivered"},
                      {"tank_id": "T-001", "on": dt.date(2024, 1, 2), "event": "chiller stopped"}),
         uploads=table("uploads", {"upload": 1, "file": "losses_north.csv", "table_name": "losses",
-                                  "rows_accepted": 410, "rows_rejected": 3, "withdrawn": False}),
+                                  "rows_accepted": 410, "rows_rejected": 3, "rows_to_mend": 1,
+                                  "withdrawn": False}),
         findings=table("findings", {"rule": "looks_cumulative", "level": "warning", "table_name": "losses",
                                     "findings": 2, "tanks": 1, "acknowledged": 0}),
         detectable=table("detectable", {"outcome": "delivered_to_release", "season": SEASON, "tanks": tanks,
@@ -228,6 +229,7 @@ def key_figures(tanks: int) -> ReportTable:
         "tanks_usable": tanks - 1, "dead_counted": 220, "fish_unaccounted": 45, "reported_pct": 82.0,
         "bound_low_pct": 70.5, "bound_high_pct": 84.5, "files_loaded": 11, "rows_accepted": 4100,
         "rows_rejected": 31,
+        "rows_to_mend": 12,
     }  # fmt: skip
     rows = [{"name": name, "value": float(value), "unit": "", "meaning": name.replace("_", " ")}
             for name, value in values.items()]  # fmt: skip
@@ -239,7 +241,7 @@ def uploads() -> pd.DataFrame:
     return pd.DataFrame(
         [{"upload": 1, "path": "/home/someone/uploads/losses_north.csv", "table": "losses", "sha256": "ab" * 32,
           "loaded_at": dt.datetime(2024, 7, 1, 12), "rows_read": 413, "rows_accepted": 410, "rows_rejected": 3,
-          "withdrawn": False}]
+          "rows_to_mend": 1, "withdrawn": False}]
     )  # fmt: skip
 
 

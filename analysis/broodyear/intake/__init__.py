@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from broodyear.intake.mending import OpenRow, dismiss_rows, open_rows
 from broodyear.intake.session import Progress, check_paths, load_paths
 
-__all__ = ["Progress", "check_paths", "load_paths"]
+__all__ = ["OpenRow", "Progress", "check_paths", "dismiss_rows", "load_paths", "open_rows"]

@@ -17,6 +17,8 @@ from broodyear.intake.references import NearCodes
 from broodyear.intake.rejected import Rejected, RejectedRows
 from broodyear.intake.row_sql import SPOILED, UNKNOWN_RULES, all_checks, broken_list, cleaned_select, values_select
 from broodyear.intake.staging import Staged
+from broodyear.settings import Settings
+from broodyear.store.open_rows import key_as_text
 
 #: So many findings of one rule and column are listed for one file; the rest are counted in one more.
 MOST_LISTED = 20_000
@@ -60,16 +62,18 @@ def by_line(finding: Finding) -> tuple[bool, int]:
     return finding.line is None, finding.line or 0
 
 
-def judge(connection: duckdb.DuckDBPyConnection, path: str, found: Recognised, staged: Staged) -> Verdict:
+def judge(
+    connection: duckdb.DuckDBPyConnection, path: str, found: Recognised, staged: Staged, settings: Settings
+) -> Verdict:
     """Every broken check of the rows in ``aside``."""
     checks = all_checks(found.table, found.header_cells)
     verdict = Verdict()
     strict = replace(staged.reading, plain=False)
-    connection.execute(f"CREATE OR REPLACE TEMP TABLE judged AS {_detail_query(found, strict, checks)}")
+    connection.execute(f"CREATE OR REPLACE TEMP TABLE judged AS {_detail_query(found, strict, checks, settings)}")
     connection.execute("DROP TABLE aside")
     sayings = _Sayings(found, checks, NearCodes(connection, found.table))
     for rows in _pages(connection):
-        for line, raw, broken, decider in rows:
+        for line, raw, broken, decider, key in rows:
             cells = _cells(raw, found.width)
             if not "".join(cells).strip(BLANKS):
                 verdict.blank_rows += 1
@@ -78,7 +82,7 @@ def judge(connection: duckdb.DuckDBPyConnection, path: str, found: Recognised, s
                     raise RuntimeError(f"{path}, line {line}: set aside without a reason")
                 # The checks of the row as such come first.
                 told = broken[:1] if checks[broken[0]].rule in SPOILED else broken
-                _reject(verdict, path, line, cells, told, decider, sayings)
+                _reject(verdict, path, line, cells, told, decider, key, sayings)
     return verdict
 
 
@@ -106,6 +110,7 @@ def _reject(
     cells: tuple[str, ...],
     broken: list[int],
     decider: str | None,
+    key: list[str] | None,
     sayings: _Sayings,
 ) -> None:
     problems = []
@@ -119,7 +124,7 @@ def _reject(
                 Finding(path, line, table, check.column, value, "error", rule, said.message, said.advice)
             )
         problems.append(problem)
-    verdict.rejected.add(Rejected(line, cells, " ".join(problems)))
+    verdict.rejected.add(Rejected(line, cells, " ".join(problems), key=key))
 
 
 class _Sayings:
@@ -162,7 +167,7 @@ def _value(check: CellCheck, found: Recognised, cells: tuple[str, ...]) -> str |
     return cells[place] if place is not None and cells[place] else None
 
 
-def _detail_query(found: Recognised, reading: Reading, checks: list[CellCheck]) -> str:
+def _detail_query(found: Recognised, reading: Reading, checks: list[CellCheck], settings: Settings) -> str:
     cells = ", ".join(f"c{place}" for place in range(found.width))
     taken = f"line, unclosed, surplus, {cells}"
     cleaned = cleaned_select(found.table, found.places, reading, "aside", taken)
@@ -170,6 +175,7 @@ def _detail_query(found: Recognised, reading: Reading, checks: list[CellCheck]) 
     decider = f'"{deciding}"' if deciding else "NULL"
     values = values_select(found.table, reading, cleaned)
     return (
-        f"SELECT line, [{cells}, surplus] AS raw, {broken_list(checks)} AS broken, {decider} AS decider "
+        f"SELECT line, [{cells}, surplus] AS raw, {broken_list(checks)} AS broken, {decider} AS decider, "
+        f"{key_as_text(found.table, settings)} AS key "
         f"FROM ({values}) ORDER BY line"
     )

@@ -21,8 +21,9 @@ from broodyear.intake.notes import cell_notes, cut_off_line, short_rows, uses_de
 from broodyear.intake.pausing import uncollected
 from broodyear.intake.picking import pick_rows
 from broodyear.intake.recognise import Recognised, plain_name, recognise
+from broodyear.intake.records import read_rows
 from broodyear.intake.references import prepare_known_codes
-from broodyear.intake.rejected import RejectedRows
+from broodyear.intake.rejected import MENDS, RejectedRows
 from broodyear.intake.repeats import find_repeats, report_repeats
 from broodyear.intake.sources import Source
 from broodyear.intake.staging import Staged, stage
@@ -90,7 +91,7 @@ def file_upload(
     staged = stage(connection, opened.text, opened.dialect, opened.found, reading)
     _pass_over_held(connection, table, earlier)
     with uncollected():
-        verdict = judge(connection, opened.source.shown, opened.found, staged)
+        verdict = judge(connection, opened.source.shown, opened.found, staged, settings)
     left_out = _look_across_rows(connection, opened, staged, verdict, settings, earlier)
     connection.execute("BEGIN")
     try:
@@ -264,12 +265,27 @@ def _keep_ledger(
         upload, report.path, table, opened.text.sha256, report.lines_read, report.rows_read,
         report.rows_accepted, report.rows_rejected, report.notes,
     )  # fmt: skip
-    part = ledger.Part(table, opened.found.header, opened.dialect.separator)
+    part = ledger.Part(table, opened.found.header, opened.dialect.separator, tuple(opened.found.places))
     ledger.record(connection, entry, [part], utc_now())
     for chunk in verdict.rejected.in_chunks():
-        rows = [(upload, row.line, table, cells_as_json(row.cells), row.problems, row.mendable) for row in chunk]
+        rows = [
+            (upload, row.line, table, cells_as_json(row.cells), row.problems, row.mendable, row.key)
+            for row in chunk
+        ]
         ledger.append(connection, "rejected_rows", rows)
+    ledger.append(connection, "mended", [(*row, upload) for row in mended_rows(opened)])
     keep_findings(connection, upload, verdict.findings)
+
+
+def mended_rows(opened: Opened) -> set[tuple[int, int]]:
+    """Upload and line of each rejected row of which the file says that it brings the mended one."""
+    names = [plain_name(cell) for cell in opened.found.header]
+    if MENDS not in names:
+        return set()
+    place = names.index(MENDS)
+    rows = read_rows(opened.text.place, opened.dialect.separator)
+    said = (row.cells[place].strip().partition("#") for row in rows if len(row.cells) > place)
+    return {(int(upload), int(line)) for upload, _, line in said if upload.isdecimal() and line.isdecimal()}
 
 
 def cells_as_json(cells: Iterable[str]) -> str:

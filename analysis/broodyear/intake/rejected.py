@@ -13,16 +13,20 @@ from typing import IO
 #: So many rows are held in memory; a file of ten million bad rows must not need ten gigabytes.
 HELD_IN_MEMORY = 50_000
 
+#: Column of a copy of rejected rows that says which row it is: number of the upload and line, as 12#57.
+MENDS = "mends"
+
 
 @dataclass(frozen=True)
 class Rejected:
     """One row that was kept out. cells: as received; problems: what was found, in one text; mendable: False for a
-    repeat of another row, which needs no mending."""
+    repeat of another row, which needs no mending; key: its key as texts, None when a part cannot be read."""
 
     line: int
     cells: tuple[str, ...]
     problems: str
     mendable: bool = True
+    key: list[str] | None = None
 
 
 class RejectedRows:
@@ -49,7 +53,7 @@ class RejectedRows:
             self._file = tempfile.TemporaryFile()  # noqa: SIM115 - lives as long as self
             weakref.finalize(self, self._file.close)
         self._file.seek(0, 2)
-        rows = [(row.line, row.cells, row.problems, row.mendable) for row in self._held]
+        rows = [(row.line, row.cells, row.problems, row.mendable, row.key) for row in self._held]
         pickle.dump(rows, self._file, protocol=pickle.HIGHEST_PROTOCOL)
         self._chunks += 1
         self._held.clear()
@@ -59,8 +63,8 @@ class RejectedRows:
             self._file.seek(0)
             for _ in range(self._chunks):
                 # Nobody else can write to this nameless file.
-                for line, cells, problems, mendable in pickle.load(self._file):
-                    yield Rejected(line, cells, problems, mendable)
+                for row in pickle.load(self._file):
+                    yield Rejected(*row)
         yield from sorted(self._held, key=lambda row: row.line)
 
     def in_chunks(self) -> Iterator[list[Rejected]]:

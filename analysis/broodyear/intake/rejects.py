@@ -1,4 +1,8 @@
-"""A copy of the rejected rows of each file, with a last column ``problems``, ready to be mended and sent again."""
+"""A copy of the rejected rows of each file, ready to be mended and sent again.
+
+Behind the columns of the file stand ``mends``, which says what it mends when it comes back (of a loaded file), and
+``problems``, which says what is wrong with it.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +15,7 @@ from pathlib import Path
 from broodyear.errors import UsageError
 from broodyear.formulas import guarded
 from broodyear.intake.filing import Filed
-from broodyear.intake.rejected import Rejected
+from broodyear.intake.rejected import MENDS, Rejected
 from broodyear.outputs import new_file, require_file
 
 #: Header of the last column of a copy.
@@ -41,24 +45,25 @@ def require_rejects(folder: Path, paths: Iterable[str], places: Iterable[Path]) 
         require_file(taken[-1], REJECTS, "--rejects")
 
 
-def write_rejects(folder: Path, filed: list[Filed]) -> list[Path]:
+def write_rejects(folder: Path, filed: list[Filed], option: str = "--rejects") -> list[Path]:
     """Write one CSV per file that has rejected rows into ``folder``; returns the files written."""
     written: list[Path] = []
     for file in filed:
         if any(row.mendable for row in file.rejected):
             place = _free_name(folder, file.report.path, written)
-            with new_file(place, REJECTS, "--rejects") as part:
+            with new_file(place, REJECTS, option) as part:
                 _write_copy(part, file)
             written.append(place)
     return written
 
 
 def _write_copy(place: Path, file: Filed) -> None:
-    # Columns of an earlier copy's problems are told anew.
-    own = [number for number, name in enumerate(file.header) if name.strip().lower() != PROBLEMS]
+    # What an earlier copy said in these two columns is told anew.
+    own = [number for number, name in enumerate(file.header) if name.strip().lower() not in (MENDS, PROBLEMS)]
     with place.open("w", encoding="utf-8", newline="") as out:
         writer = csv.writer(out, lineterminator="\n", delimiter=file.separator)
-        writer.writerow([*(file.header[number] for number in own), PROBLEMS])
+        marked = [] if file.upload is None else [MENDS]
+        writer.writerow([*(file.header[number] for number in own), *marked, PROBLEMS])
         writer.writerows(_mendable(row, own, file) for row in file.rejected if row.mendable)
 
 
@@ -73,7 +78,8 @@ def _mendable(row: Rejected, own: list[int], file: Filed) -> list[str]:
     if surplus and not file.last_is_text:
         cells[-1] = file.separator.join([cells[-1], *surplus])
         surplus = []
-    return [guarded(cell) for cell in [*cells, row.problems, *surplus]]
+    mends = [] if file.upload is None else [f"{file.upload}#{row.line}"]
+    return [guarded(cell) for cell in [*cells, *mends, row.problems, *surplus]]
 
 
 def _free_name(folder: Path, path: str, taken: list[Path]) -> Path:

@@ -31,12 +31,13 @@ HASHES_AT_A_TIME = 25_000_000
 @dataclass(frozen=True)
 class Repeat:
     """One row whose key an earlier row of the file has. first_line: that row; identical: nothing differs;
-    by_clock: the time came twice that night, so both rows are good."""
+    by_clock: the time came twice that night, so both rows are good; key: as texts."""
 
     line: int
     first_line: int
     identical: bool
     by_clock: bool = False
+    key: tuple[str, ...] = ()
 
 
 def find_repeats(
@@ -61,7 +62,7 @@ def find_repeats(
 
 
 def _repeat(
-    second: dict[int, int], line: int, first_line: int, same_line: int, moment: dt.datetime | None
+    second: dict[int, int], line: int, first_line: int, same_line: int, moment: dt.datetime | None, key: list[str]
 ) -> Repeat:
     """same_line: the first row of the key with the same values; second: first row of a key -> the row that has it
     rightly, in the second of two hours that clocks show alike."""
@@ -70,7 +71,7 @@ def _repeat(
     is_second = moment is not None and is_doubled(moment) and first_line not in second
     if is_second:
         second[first_line] = line
-    return Repeat(line, first_line, identical=False, by_clock=is_second)
+    return Repeat(line, first_line, identical=False, by_clock=is_second, key=tuple(key))
 
 
 def _all_differ(connection: duckdb.DuckDBPyConnection, key: tuple[str, ...], rows: int) -> bool:
@@ -92,6 +93,7 @@ def _part_differs(connection: duckdb.DuckDBPyConnection, query: str) -> bool:
 def _repeats_query(table: Table, key: tuple[str, ...], staged: Staged, earlier: tuple[int, ...]) -> str:
     named = ", ".join(f"{part} AS k{position}" for position, part in enumerate(key))
     keys = ", ".join(f"k{position}" for position in range(len(key)))
+    texts = ", ".join(f"k{position}::VARCHAR" for position in range(len(key)))
     values = ", ".join(f'"{name}"' for name, _ in value_columns(table))
     timed = [column for column in hour_columns(table) if column.name in table.primary_key]
     moment = f'CASE WHEN "{hour_flag(timed[0])}" THEN "{timed[0].name}" END' if timed else "NULL::TIMESTAMP"
@@ -103,7 +105,7 @@ def _repeats_query(table: Table, key: tuple[str, ...], staged: Staged, earlier: 
         f"GROUP BY {keys} HAVING count(*) > 1), "
         "told AS (SELECT rows.*, first_line, first_value(line) OVER (PARTITION BY first_line, held "
         f"ORDER BY NOT stands, line) AS same_line FROM rows JOIN doubled USING ({keys})) "
-        "SELECT line, first_line, same_line, moment FROM told WHERE line <> first_line AND NOT stands "
+        f"SELECT line, first_line, same_line, moment, [{texts}] FROM told WHERE line <> first_line AND NOT stands "
         "ORDER BY line"
     )
 
@@ -120,7 +122,8 @@ def report_repeats(
             problems = f"repeats line {repeat.first_line} exactly"
             verdict.rejected.add(Rejected(repeat.line, received, problems, mendable=False))
         else:
-            verdict.rejected.add(Rejected(repeat.line, received, _conflict(path, table, repeat, verdict)))
+            problems = _conflict(path, table, repeat, verdict)
+            verdict.rejected.add(Rejected(repeat.line, received, problems, key=list(repeat.key)))
     return [repeat.line for repeat in left_out]
 
 

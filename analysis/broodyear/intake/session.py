@@ -22,6 +22,7 @@ from broodyear.schemas import TABLE_NAMES
 from broodyear.settings import Settings
 from broodyear.store import Store, changes_under_way, ledger
 from broodyear.store.handle import utc_now
+from broodyear.store.open_rows import find_open_rows
 from broodyear.store.opening import unavailable
 from broodyear.store.scratch import scratch_store
 from broodyear.workspace import working_folder
@@ -196,6 +197,8 @@ def _open_all(
 def _check_all(run: _Run, files: list[Opened], folder: Path, store: str | Path | Store | None) -> None:
     with scratch_store(folder, store, run.settings) as connection:
         _file_all(run, files, connection)
+    for filed in run.filed:
+        filed.upload = None  # the number was of the passing store
 
 
 def _file_all(run: _Run, files: list[Opened], connection: duckdb.DuckDBPyConnection) -> None:
@@ -242,7 +245,19 @@ def _known_already(run: _Run, file: Opened, connection: duckdb.DuckDBPyConnectio
         return True
     if run.late.keys() & set(numbers):
         return True  # what became of it is told in full
-    return _left_out(run, file, f"{same}; nothing was changed")
+    still = _still_open(connection, numbers, run.settings)
+    return _left_out(run, file, f"{same}; nothing was changed{still}")
+
+
+def _still_open(connection: duckdb.DuckDBPyConnection, uploads: tuple[int, ...], settings: Settings) -> str:
+    """How many of the rows of these uploads wait to be mended, to be added to a note."""
+    find_open_rows(connection, settings)
+    query = "SELECT count(*) FROM waiting WHERE list_contains(?::INTEGER[], upload)"
+    [(count,)] = connection.execute(query, [list(uploads)]).fetchall()
+    if not count:
+        return ""
+    are = "is" if count == 1 else "are"
+    return f"; {count:,} of its rows {are} still to be mended (broodyear mend lists them)"
 
 
 def _left_out(run: _Run, file: Opened, note: str) -> bool:

@@ -12,19 +12,27 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from importlib.metadata import version
 from pathlib import PurePath
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import pandas as pd
 
 import broodyear
 from broodyear.reports.tables import ReportTable
 from broodyear.settings import Settings
 
-if TYPE_CHECKING:
-    import pandas as pd
-
 #: Packages whose version can change a number or a picture.
 PACKAGES = ("duckdb", "formulaic", "jinja2", "matplotlib", "numpy", "pandas", "scipy", "seaborn", "statsmodels")
 
-_UPLOAD_FIELDS = ("upload", "table", "sha256", "rows_read", "rows_accepted", "rows_rejected", "withdrawn")
+_UPLOAD_FIELDS = (
+    "upload",
+    "table",
+    "sha256",
+    "rows_read",
+    "rows_accepted",
+    "rows_rejected",
+    "rows_to_mend",
+    "withdrawn",
+)
 
 
 @dataclass(frozen=True)
@@ -57,6 +65,7 @@ def manifest_text(manifest: Manifest, written: Mapping[str, bytes], tables: Sequ
             **{name: version(name) for name in PACKAGES},
         },
         "generated_from": _uploads(manifest.uploads),
+        "rows_to_mend": int(manifest.uploads.get("rows_to_mend", pd.Series(dtype=int)).sum()),
         "rows": {table.name: len(table) for table in tables},
         "refused": {table.name: table.refusal for table in tables if table.refusal},
         "outputs": {name: hashlib.sha256(content).hexdigest() for name, content in sorted(written.items())},

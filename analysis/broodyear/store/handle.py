@@ -16,6 +16,7 @@ from broodyear.schemas import TABLE_NAMES
 from broodyear.settings import Settings
 from broodyear.stopping import interruptible
 from broodyear.store import changes_under_way, withdrawing
+from broodyear.store.open_rows import find_open_rows
 from broodyear.store.opening import connect, shut_in, unavailable
 
 if TYPE_CHECKING:
@@ -57,6 +58,10 @@ class Store:
         """Whether the database reaches no uploads where they lie any more."""
         return self._is_shut_in
 
+    def session(self) -> duckdb.DuckDBPyConnection:
+        """A session of one's own, whose temporary tables nobody else sees; as shut in as ``connection``."""
+        return interruptible(self.connection.cursor())
+
     def for_uploads(self) -> duckdb.DuckDBPyConnection:
         """A session to read uploads with: it does not shut the database in."""
         return interruptible(self._connection.cursor())
@@ -87,9 +92,18 @@ class Store:
         return self._frame(f"SELECT * FROM {name} ORDER BY upload, line")
 
     def uploads(self) -> pd.DataFrame:
-        """The ledger: one row per upload, in order."""
+        """The ledger: one row per upload, in order; ``rows_to_mend`` counts its rejected rows still open."""
         chosen = ", ".join("table_name AS table" if name == "table" else name for name in UPLOAD_COLUMNS)
-        return self._frame(f"SELECT {chosen} FROM uploads ORDER BY upload")
+        open_now = "(SELECT count(*) FROM waiting WHERE waiting.upload = uploads.upload) AS rows_to_mend"
+        try:
+            with self.session() as session:
+                find_open_rows(session, self.settings)
+                frame: pd.DataFrame = session.execute(
+                    f"SELECT {chosen}, {open_now} FROM uploads ORDER BY upload"
+                ).df()
+        except duckdb.Error as error:
+            raise unavailable(self.path, error) from None
+        return frame
 
     def withdraw(self, upload: int) -> str:
         """Take upload number ``upload`` back; returns a sentence that says what was taken back.

@@ -15,7 +15,7 @@ from broodyear.schemas import Column, Table, all_tables
 from broodyear.settings import Settings
 
 #: Raise it with any change to the tables of a store, declared ones included; ``migration`` mends older ones.
-STORE_VERSION = 2
+STORE_VERSION = 3
 
 _TYPES = {
     "code": "VARCHAR",
@@ -40,11 +40,14 @@ LEDGER: dict[str, dict[str, str]] = {
     },
     "upload_parts": {
         "upload": "INTEGER", "table_name": "VARCHAR", "header": "VARCHAR[]", "separator": "VARCHAR",
+        "said": "VARCHAR[]",
     },
     "rejected_rows": {
         "upload": "INTEGER", "line": "BIGINT", "table_name": "VARCHAR", "raw": "VARCHAR", "problems": "VARCHAR",
-        "mendable": "BOOLEAN",
+        "mendable": "BOOLEAN", "key": "VARCHAR[]",
     },
+    "dismissed": {"upload": "INTEGER", "line": "BIGINT", "reason": "VARCHAR", "dismissed_at": "TIMESTAMP"},
+    "mended": {"upload": "INTEGER", "line": "BIGINT", "by_upload": "INTEGER"},
     "findings": {
         "upload": "INTEGER", "path": "VARCHAR", "line": "BIGINT", "table_name": "VARCHAR", "column": "VARCHAR",
         "value": "VARCHAR", "level": "VARCHAR", "rule": "VARCHAR", "message": "VARCHAR", "advice": "VARCHAR",

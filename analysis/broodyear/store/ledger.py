@@ -31,11 +31,13 @@ class Upload:
 
 @dataclass(frozen=True)
 class Part:
-    """What an upload holds for one table. header, separator: as in the file, to write its rows out again."""
+    """What an upload holds for one table. header, separator: as in the file, to write its rows out again;
+    said: the declared columns that it has."""
 
     table: str
     header: tuple[str, ...]
     separator: str
+    said: tuple[str, ...]
 
 
 def next_number(connection: duckdb.DuckDBPyConnection) -> int:
@@ -89,7 +91,7 @@ def record(
         upload.rows_accepted, upload.rows_rejected, False, None, list(upload.notes), None,
     )  # fmt: skip
     append(connection, "uploads", [line])
-    rows = [(upload.upload, part.table, list(part.header), part.separator) for part in parts]
+    rows = [(upload.upload, part.table, list(part.header), part.separator, list(part.said)) for part in parts]
     append(connection, "upload_parts", rows)
 
 

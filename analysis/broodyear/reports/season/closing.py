@@ -17,10 +17,12 @@ def quality_section(results: SeasonResults) -> Section:
         Prose(
             say(
                 "{files} files were loaded: {accepted} rows were taken in and {rejected} sent back with their"
-                " reason. Nothing was changed silently; a suspicion lets the row in and is counted here.",
+                " reason, of which {to_mend} are still to be mended. Nothing was changed"
+                " silently; a suspicion lets the row in and is counted here.",
                 files=results.figure("files_loaded", "whole"),
                 accepted=results.figure("rows_accepted", "whole"),
                 rejected=results.figure("rows_rejected", "whole"),
+                to_mend=results.figure("rows_to_mend", "whole"),
             ),
             (results.key_figures, results.uploads),
         )
@@ -52,6 +54,7 @@ UPLOAD_COLUMNS = (
     column("table_name", "table", "words"),
     column("rows_accepted", "rows taken in", "whole"),
     column("rows_rejected", "sent back", "whole"),
+    column("rows_to_mend", "still to mend", "whole"),
     column("withdrawn", "withdrawn", "yes_no"),
 )
 

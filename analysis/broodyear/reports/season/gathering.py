@@ -188,7 +188,16 @@ def _records(store: Store, season: int) -> dict[str, ReportTable]:
     ledger = store.uploads()
     ledger["file"] = [PurePath(str(path).replace("\\", "/")).name for path in ledger["path"]]
     ledger = ledger.rename(columns={"table": "table_name"})
-    shown = ["upload", "file", "table_name", "rows_read", "rows_accepted", "rows_rejected", "withdrawn"]
+    shown = [
+        "upload",
+        "file",
+        "table_name",
+        "rows_read",
+        "rows_accepted",
+        "rows_rejected",
+        "rows_to_mend",
+        "withdrawn",
+    ]
     return {
         "uploads": _table("uploads", "Files loaded", ledger[shown]),
         "findings": _table("findings", "Findings by rule", _findings(store, ledger)),
@@ -212,7 +221,8 @@ def _key_figures(store: Store, tanks: pd.DataFrame, setups: ReportTable, season:
     ledger = store.uploads()
     standing = ledger[~ledger["withdrawn"].astype(bool)]
     figures["files_loaded"] = (float(len(standing)), "count", "files loaded and not withdrawn")
-    for column, words in (("rows_accepted", "rows taken in"), ("rows_rejected", "rows sent back")):
+    for column, words in (("rows_accepted", "rows taken in"), ("rows_rejected", "rows sent back"),
+                          ("rows_to_mend", "rows sent back and not mended yet")):  # fmt: skip
         figures[column] = (float(standing[column].sum()), "count", f"{words}, of these files")
     losses = dead_by_stage(tanks)
     counted = losses[losses["stage"] != "unaccounted"]

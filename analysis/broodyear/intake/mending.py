@@ -1,0 +1,129 @@
+"""The list of rejected rows still to be mended: what the command ``mend`` prints, and the desk shows."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import duckdb
+
+from broodyear.findings import FileReport
+from broodyear.formulas import guarded
+from broodyear.intake.filing import Filed, last_is_text
+from broodyear.intake.rejected import Rejected, RejectedRows
+from broodyear.intake.rejects import write_rejects
+from broodyear.schemas import table
+from broodyear.store import Store
+from broodyear.store.handle import utc_now
+from broodyear.store.open_rows import dismiss, find_open_rows
+from broodyear.store.opening import unavailable
+
+_ROWS = (
+    "SELECT upload, path, strftime(loaded_at, '%Y-%m-%dT%H:%M:%S'), line, table_name, raw, problems FROM waiting "
+    "ORDER BY upload, line, table_name"
+)
+
+
+@dataclass(frozen=True)
+class OpenRow:
+    """A rejected row still to be mended. upload, path, loaded_at: how it came (UTC); line: in that file;
+    cells: as received; problems: what is wrong with it, and what to do."""
+
+    upload: int
+    path: str
+    loaded_at: str
+    line: int
+    table: str
+    cells: tuple[str, ...]
+    problems: str
+
+    @property
+    def place(self) -> str:
+        """The row as it is named to dismiss it."""
+        return f"{self.path}#{self.line}"
+
+
+def open_rows(store: Store) -> list[OpenRow]:
+    """The rejected rows still open, by upload and line. Raises StoreUnavailable when the store cannot be read."""
+    try:
+        with store.session() as session:
+            find_open_rows(session, store.settings)
+            rows = session.execute(_ROWS).fetchall()
+    except duckdb.Error as error:
+        raise unavailable(store.path, error) from None
+    return [
+        OpenRow(int(upload), path, loaded_at, int(line), name, tuple(json.loads(raw)), problems)
+        for upload, path, loaded_at, line, name, raw, problems in rows
+    ]
+
+
+def dismiss_rows(store: Store, places: Sequence[str], reason: str) -> int:
+    """Close the open rows at ``places`` (FILE#LINE) for good, with a reason; returns how many there were.
+
+    The store must be open for changes. Raises UsageError when no row is open at one of the places.
+    """
+    try:
+        with store.session() as session:
+            return dismiss(session, places, reason, store.settings, utc_now())
+    except duckdb.Error as error:
+        raise unavailable(store.path, error) from None
+
+
+def write_copies(store: Store, rows: Sequence[OpenRow], folder: Path) -> list[Path]:
+    """Write the open rows, a CSV file per upload, to be mended and loaded; returns the files written."""
+    uploads: dict[int, list[OpenRow]] = {}
+    for row in rows:
+        uploads.setdefault(row.upload, []).append(row)
+    return write_rejects(folder, [_filed(store, those) for those in uploads.values()], "--out")
+
+
+def _filed(store: Store, rows: Sequence[OpenRow]) -> Filed:
+    with store.session() as session:
+        query = "SELECT header, separator FROM upload_parts WHERE upload = ?"
+        parts = session.execute(query, [rows[0].upload]).fetchall()
+    header, separator = parts[0] if parts else ([], ",")
+    rejected = RejectedRows()
+    for row in rows:
+        rejected.add(Rejected(row.line, row.cells, row.problems))
+    report = FileReport(rows[0].path, rows[0].table, 0, len(rows), 0, len(rows))
+    text = last_is_text(table(rows[0].table), header)
+    return Filed(report, [], rejected, tuple(header), separator, text, rows[0].upload)
+
+
+def rendered(rows: Sequence[OpenRow], format: str) -> str:
+    """The list as text for people, as CSV, or as JSON."""
+    if format == "json":
+        return json.dumps([_as_dict(row) for row in rows], ensure_ascii=False, indent=1) + "\n"
+    if format == "csv":
+        out = io.StringIO()
+        writer = csv.writer(out, lineterminator="\n")
+        writer.writerow(["upload", "path", "loaded_at", "line", "table", "cells", "problems"])
+        for row in rows:
+            cells = [row.upload, row.path, row.loaded_at, row.line, row.table, " | ".join(row.cells), row.problems]
+            writer.writerow([guarded(str(cell)) for cell in cells])
+        return out.getvalue()
+    lines = [f"{_printable(row.place)} ({row.table}, upload {row.upload}): {row.problems}" for row in rows]
+    return "\n".join([*lines, _total(len(rows))])
+
+
+def _as_dict(row: OpenRow) -> dict[str, Any]:
+    return {**asdict(row), "cells": list(row.cells)}
+
+
+def _printable(text: str) -> str:
+    return "".join(character if character.isprintable() else "?" for character in text)
+
+
+def _total(count: int) -> str:
+    if not count:
+        return "No rejected row is open.\n"
+    are = "1 rejected row is" if count == 1 else f"{count:,} rejected rows are"
+    return (
+        f"{are} still open. Mend them in the copies that `broodyear mend --out DIR` writes and load those, or "
+        "dismiss one: `broodyear mend --dismiss FILE#LINE --reason TEXT`.\n"
+    )

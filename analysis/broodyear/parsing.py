@@ -1,0 +1,75 @@
+"""What every command's words have in common: options, their kinds, and help with an example."""
+
+from __future__ import annotations
+
+import argparse
+import datetime as dt
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeAlias
+
+STORE_VARIABLE = "BROODYEAR_STORE"
+DEFAULT_STORE = "broodyear.duckdb"
+SETTINGS_VARIABLE = "BROODYEAR_SETTINGS"
+
+
+class Parser(argparse.ArgumentParser):
+    """A parser that takes no abbreviated options and keeps the line breaks of its examples."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        kwargs.setdefault("formatter_class", argparse.RawDescriptionHelpFormatter)
+        super().__init__(**{**kwargs, "allow_abbrev": False})
+
+
+Commands: TypeAlias = "argparse._SubParsersAction[Parser]"  # argparse has no public name for it
+
+
+def command(
+    commands_of: Commands,
+    name: str,
+    function: Callable[..., int],
+    summary: str,
+    example: str,
+) -> argparse.ArgumentParser:
+    """Add a command and the options that all of them take."""
+    added = commands_of.add_parser(
+        name, help=summary, description=f"{summary[0].upper()}{summary[1:]}.", epilog=f"Example:\n  {example}"
+    )
+    added.set_defaults(function=function)
+    added.add_argument("--quiet", action="store_true", help="say nothing but results and errors")
+    added.add_argument(
+        "--store",
+        type=Path,
+        default=Path(os.environ.get(STORE_VARIABLE) or DEFAULT_STORE),
+        metavar="FILE",
+        help=f"the store (default {DEFAULT_STORE} here, or ${STORE_VARIABLE})",
+    )
+    added.add_argument(
+        "--settings",
+        type=Path,
+        default=Path(settings) if (settings := os.environ.get(SETTINGS_VARIABLE)) else None,
+        metavar="FILE",
+        help=f"season start, limits, acknowledged suspicions (TOML; default ${SETTINGS_VARIABLE})",
+    )
+    return added
+
+
+def whole(text: str) -> int:
+    """A whole number that is not negative."""
+    if not text.isascii() or not text.isdigit():
+        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number")
+    return int(text)
+
+
+def listed(text: str) -> tuple[str, ...]:
+    """Words with commas between them."""
+    return tuple(word.strip() for word in text.split(","))
+
+
+def date(text: str) -> dt.date:
+    """A date, year first."""
+    try:
+        return dt.datetime.strptime(text, "%Y-%m-%d").date()
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a date; write it year first: 2024-11-08") from None

@@ -1,0 +1,98 @@
+"""Rejected rows that are still to be mended, from every upload: worked out from the ledger whenever it is asked.
+
+A row stays open until a row of its key arrives, its mended copy is loaded, its upload is withdrawn, or somebody
+dismisses it. Withdrawing what closed a row opens it again.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+
+import duckdb
+
+from broodyear.errors import UsageError
+from broodyear.schemas import Table, all_tables
+from broodyear.settings import Settings
+from broodyear.store.layout import key_sql, sql_type
+from broodyear.store.ledger import append
+
+#: Rows that nobody has withdrawn, dismissed, or sent again in a mended copy.
+_WAITING = """
+    CREATE OR REPLACE TEMP TABLE waiting AS
+    SELECT r.upload, u.path, u.loaded_at, r.line, r.table_name, r.key, r.raw, r.problems
+    FROM rejected_rows AS r JOIN uploads AS u USING (upload)
+    WHERE r.mendable AND NOT u.withdrawn
+    AND NOT EXISTS (SELECT 1 FROM dismissed AS d WHERE d.upload = r.upload AND d.line = r.line)
+    AND NOT EXISTS (
+        SELECT 1 FROM mended AS m JOIN uploads AS later ON m.by_upload = later.upload
+        WHERE m.upload = r.upload AND m.line = r.line AND NOT later.withdrawn)
+"""
+#: Of rows that were sent several times and kept out each time, the last is the one to mend.
+_SENT_AGAIN = """
+    DELETE FROM waiting AS w USING (
+        SELECT table_name, coalesce(key::VARCHAR, raw) AS same, max((upload, line)) AS last
+        FROM waiting GROUP BY ALL
+    ) AS s
+    WHERE w.table_name = s.table_name AND coalesce(w.key::VARCHAR, w.raw) = s.same
+    AND w.upload < s.last[1]
+"""
+
+
+def find_open_rows(connection: duckdb.DuckDBPyConnection, settings: Settings) -> None:
+    """Make the temporary table ``waiting`` of the open rows: upload, path, loaded_at, line, table_name, key, raw,
+    problems."""
+    connection.execute(_WAITING).fetchall()
+    connection.execute(_SENT_AGAIN).fetchall()
+    rows = connection.execute("SELECT table_name, min(upload) FROM waiting WHERE key IS NOT NULL GROUP BY ALL")
+    first = {str(name): int(upload) for name, upload in rows.fetchall()}
+    for table in all_tables():
+        if table.name in first:
+            connection.execute(_arrived(table, first[table.name], settings)).fetchall()
+
+
+def _arrived(table: Table, first: int, settings: Settings) -> str:
+    """SQL that takes out the rows whose key has come since, in a later row that stands."""
+    kinds = [sql_type(table.column(name)) for name in table.primary_key]
+    kinds += ["INTEGER"] if table.key_season_of else []
+    same = " AND ".join(
+        f"{part}{'::VARCHAR' if kind == 'VARCHAR' else ''} = TRY_CAST(w.key[{place}] AS {kind})"
+        for place, (part, kind) in enumerate(zip(key_sql(table, settings, "n."), kinds, strict=True), start=1)
+    )
+    return (
+        f"DELETE FROM waiting AS w USING received_{table.name} AS n WHERE w.table_name = '{table.name}' "
+        f"AND n.upload >= {first} AND (n.upload, n.line) > (w.upload, w.line) AND {same} "
+        "AND n.upload NOT IN (SELECT upload FROM uploads WHERE withdrawn)"
+    )
+
+
+def key_as_text(table: Table, settings: Settings) -> str:
+    """SQL of the key of a row as a list of texts; NULL when a part of it cannot be read."""
+    parts = key_sql(table, settings)
+    readable = " AND ".join(f"{part} IS NOT NULL" for part in parts)
+    return f"CASE WHEN {readable} THEN [{', '.join(f'{part}::VARCHAR' for part in parts)}] END"
+
+
+def dismiss(
+    connection: duckdb.DuckDBPyConnection, places: Sequence[str], reason: str, settings: Settings, now: dt.datetime
+) -> int:
+    """Close the open rows at ``places`` (FILE#LINE, the file as the ledger names it); returns how many there were.
+
+    Raises UsageError, and closes nothing, when there is no open row at one of them.
+    """
+    find_open_rows(connection, settings)
+    closed: list[tuple[object, ...]] = []
+    for place in places:
+        path, _, line = place.rpartition("#")
+        found = []
+        if line.isdecimal():
+            query = "SELECT DISTINCT upload, line FROM waiting WHERE path = ? AND line = ?"
+            found = connection.execute(query, [path, int(line)]).fetchall()
+        if not found:
+            raise UsageError(
+                f"no row is open at {place!r}; write FILE#LINE as `broodyear mend` lists them, for example "
+                "records/losses.csv#12"
+            )
+        closed += [(upload, number, reason, now) for upload, number in found]
+    append(connection, "dismissed", closed)
+    return len(closed)

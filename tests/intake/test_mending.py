@@ -1,0 +1,136 @@
+"""The list of rows still to be mended: what opens, closes and opens a row again."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+
+import pytest
+from tests.intake.conftest import Write
+
+from broodyear.cli import main
+from broodyear.errors import UsageError
+from broodyear.intake import dismiss_rows, load_paths, open_rows
+from broodyear.store import Store, open_store
+
+HEADER = "tank_id,checked_on,stage,dead\n"
+
+
+@pytest.fixture
+def store(uploads: Path, tmp_path: Path) -> Store:
+    opened = open_store(tmp_path / "s.duckdb", for_loading=True)
+    load_paths(opened, [uploads])
+    return opened
+
+
+def lines(store: Store) -> list[tuple[str, int]]:
+    return [(Path(row.path).name, row.line) for row in open_rows(store)]
+
+
+def test_a_row_closes_when_a_row_of_its_key_arrives_and_opens_when_that_goes(store: Store, write: Write) -> None:
+    first = write("losses.csv", HEADER + "T-001,2024-11-11,egg,x\nT-002,2024-11-11,egg,y\nT-003,11/12,egg,4\n")
+    load_paths(store, [first])
+    assert lines(store) == [("losses.csv", 2), ("losses.csv", 3), ("losses.csv", 4)]
+    assert open_rows(store)[0].cells == ("T-001", "2024-11-11", "egg", "x")
+    assert "dead: " in open_rows(store)[0].problems
+    load_paths(store, [write("losses_more.csv", HEADER + "T-001,2024-11-11,egg,5\nT-001,2024-11-12,egg,5\n")])
+    assert lines(store) == [("losses.csv", 3), ("losses.csv", 4)]
+    assert store.uploads()["rows_to_mend"].tolist() == [0, 0, 0, 2, 0]
+    store.withdraw(5)
+    assert lines(store) == [("losses.csv", 2), ("losses.csv", 3), ("losses.csv", 4)]
+    store.withdraw(4)
+    assert lines(store) == []
+
+
+def test_a_key_of_a_season_closes_by_its_season(store: Store, write: Write) -> None:
+    header = "tank_id,stage,first_seen_on,dating\n"
+    load_paths(store, [write("stages.csv", header + "T-001,hatch_half,2025-01-11,guessed\n")])
+    assert lines(store) == [("stages.csv", 2)]
+    load_paths(store, [write("stages_a.csv", header + "T-001,hatch_half,2024-01-12,seen\n")])
+    assert lines(store) == [("stages.csv", 2)]
+    load_paths(store, [write("stages_b.csv", header + "T-001,hatch_half,2025-01-12,seen\n")])
+    assert lines(store) == []
+
+
+def test_of_two_rows_with_one_key_the_second_waits_until_a_later_file_decides(store: Store, write: Write) -> None:
+    load_paths(store, [write("losses.csv", HEADER + "T-001,2024-11-11,egg,1\nT-001,2024-11-11,egg,2\n")])
+    assert lines(store) == [("losses.csv", 3)]
+    load_paths(store, [write("losses_b.csv", HEADER + "T-001,2024-11-11,egg,2\n")])
+    assert lines(store) == []
+
+
+def test_an_exact_repeat_needs_no_mending(store: Store, write: Write) -> None:
+    load_paths(store, [write("losses.csv", HEADER + "T-001,2024-11-11,egg,1\nT-001,2024-11-11,egg,1\n")])
+    assert lines(store) == []
+
+
+def test_a_mended_copy_closes_the_rows_it_brings_whatever_was_wrong(
+    store: Store, write: Write, tmp_path: Path
+) -> None:
+    first = write("losses.csv", HEADER + "T-01,2024-11-11,egg,3\nT-002,11/12/24,egg,4\nT-003,2024-11-11,egg,z\n")
+    load_paths(store, [first], rejects=tmp_path / "to_mend")
+    copy = tmp_path / "to_mend" / "losses.csv"
+    text = copy.read_text(encoding="utf-8")
+    assert text.splitlines()[0] == "tank_id,checked_on,stage,dead,mends,problems"
+    assert "T-01,2024-11-11,egg,3,4#2," in text
+    copy.write_text(text.replace("T-01,", "T-001,").replace("11/12/24,", "2024-11-12,"), encoding="utf-8")
+    load_paths(store, [copy])
+    # The third row was not mended: it is open where it came last.
+    assert [(row.upload, row.line, row.cells[3]) for row in open_rows(store)] == [(5, 4, "z")]
+    store.withdraw(5)
+    assert len(lines(store)) == 3
+
+
+def test_a_file_sent_again_with_the_same_mistakes_is_listed_once(store: Store, write: Write) -> None:
+    load_paths(store, [write("losses.csv", HEADER + "T-001,2024-11-11,egg,x\nT-001,11/12,egg,3\n")])
+    again = write(
+        "losses_again.csv", HEADER + "T-001,2024-11-11,egg,x\nT-001,11/12,egg,3\nT-002,2024-11-11,egg,3\n"
+    )
+    load_paths(store, [again])
+    assert lines(store) == [("losses_again.csv", 2), ("losses_again.csv", 3)]
+
+
+def test_dismissing_needs_a_row_that_is_open(store: Store, write: Write) -> None:
+    place = write("losses.csv", HEADER + "T-001,2024-11-11,egg,x\nT-002,2024-11-11,egg,y\n")
+    load_paths(store, [place])
+    with pytest.raises(UsageError, match="no row is open at"):
+        dismiss_rows(store, [f"{place}#2", f"{place}#9"], "never counted")
+    assert len(lines(store)) == 2
+    assert dismiss_rows(store, [f"{place}#2"], "never counted") == 1
+    assert lines(store) == [("losses.csv", 3)]
+    dismissed = store.connection.execute("SELECT line, reason FROM dismissed").fetchall()
+    assert dismissed == [(2, "never counted")]
+
+
+def test_the_same_bytes_again_say_how_many_rows_are_still_open(store: Store, write: Write) -> None:
+    place = write("losses.csv", HEADER + "T-001,2024-11-11,egg,x\nT-002,2024-11-11,egg,3\n")
+    load_paths(store, [place])
+    [note] = load_paths(store, [place]).files[0].notes
+    assert note.endswith("nothing was changed; 1 of its rows is still to be mended (broodyear mend lists them)")
+
+
+def test_the_command_lists_writes_and_dismisses(
+    store: Store, write: Write, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    place = write("losses.csv", HEADER + "T-001,2024-11-11,egg,x\nT-002,2024-11-11,egg,=y\n")
+    load_paths(store, [place])
+    store.close()
+    given = ["--store", str(store.path)]
+    assert main(["mend", "--out", str(tmp_path / "copies"), *given]) == 0
+    said = capsys.readouterr().out
+    assert f"{place}#2 (losses, upload 4): dead: " in said
+    assert "2 rejected rows are still open." in said
+    with (tmp_path / "copies" / "losses.csv").open(encoding="utf-8", newline="") as file:
+        assert [row["mends"] for row in csv.DictReader(file)] == ["4#2", "4#3"]
+    assert main(["mend", "--format", "json", *given]) == 0
+    listed = json.loads(capsys.readouterr().out)
+    assert [(row["line"], row["table"], row["cells"][0]) for row in listed] == [
+        (2, "losses", "T-001"),
+        (3, "losses", "T-002"),
+    ]
+    assert main(["mend", "--dismiss", f"{place}#2", "--reason", "a blot", "--format", "csv", *given]) == 0
+    assert len(capsys.readouterr().out.splitlines()) == 2
+    assert main(["mend", "--dismiss", f"{place}#3", *given]) == 2
+    assert main(["mend", "--dismiss", f"{place}#3", "--reason", "b", *given]) == 0
+    assert "No rejected row is open." in capsys.readouterr().out
