@@ -85,27 +85,26 @@ class TableBlock:
     """A table in the run of a page."""
 
     view: TableView
+    folded: bool = False
     kind: str = "table"
 
 
 @dataclass(frozen=True)
-class Tag:
-    """A tank's label with what needs saying about it; the page's most urgent element."""
+class Pair:
+    """Sentences with their picture: beside them where the page is wide enough, below them elsewhere."""
 
-    code: str
-    verdict: str
-    mark: str
-    text: Markup
-    anchor: str = ""
+    blocks: tuple[Prose | Bullets | Notice, ...]
+    picture: FigureView | Notice
+    kind: str = "pair"
 
 
 @dataclass(frozen=True)
-class Tags:
-    """Tank labels side by side."""
+class Copyable:
+    """A paragraph to take along, with a button that copies it."""
 
-    tags: tuple[Tag, ...]
-    sources: tuple[ReportTable, ...] = ()
-    kind: str = "tags"
+    title: str
+    text: Markup
+    kind: str = "copyable"
 
 
 @dataclass(frozen=True)
@@ -127,7 +126,7 @@ class Heading:
     kind: str = "heading"
 
 
-Block = Prose | Bullets | Notice | FigureView | TableBlock | Tags | Flow | Heading
+Block = Prose | Bullets | Notice | FigureView | TableBlock | Pair | Copyable | Flow | Heading
 
 
 @dataclass(frozen=True)
@@ -158,6 +157,6 @@ class Page:
     @property
     def figures(self) -> tuple[FigureView, ...]:
         """Every figure of the page, in order."""
-        return tuple(
-            block for section in self.sections for block in section.blocks if isinstance(block, FigureView)
-        )
+        blocks = [block for section in self.sections for block in section.blocks]
+        drawn = [block.picture if isinstance(block, Pair) else block for block in blocks]
+        return tuple(block for block in drawn if isinstance(block, FigureView))

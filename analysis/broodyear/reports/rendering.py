@@ -5,10 +5,12 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
-from functools import lru_cache
+from functools import cache, lru_cache
 from pathlib import Path
+from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2.environment import TemplateModule
 from markupsafe import Markup, escape
 
 from broodyear.figures import style as look
@@ -97,3 +99,18 @@ def _themed(style: str) -> str:
     for plain, themed in _THEMED.items():
         style = style.replace(plain, themed)
     return style
+
+
+@cache
+def _phrases(file: str) -> TemplateModule:
+    return _environment().get_template(file).module
+
+
+def phrase(file: str, name: str, /, **values: Any) -> Markup:
+    """A sentence of a template: macro `name` of `file`; traced numbers stay traced, all else is escaped."""
+    return Markup(" ".join(str(getattr(_phrases(file), name)(**values)).strip("\n").split("\n")).rstrip())
+
+
+def wording(file: str, name: str) -> Any:
+    """What a template sets under a name: words chosen by code, or a text."""
+    return getattr(_phrases(file), name)

@@ -23,6 +23,7 @@ VERDICT_WORDS = {
     "as_expected": "as expected",
     "above_expected": "above expected",
     "too_few_records": "too few records",
+    "too_few_seasons": "too few seasons",
 }
 
 #: A shape beside the words, so that a verdict does not rest on colour.
@@ -32,6 +33,7 @@ VERDICT_MARKS = {
     "as_expected": "●",
     "above_expected": "▲",
     "too_few_records": "×",
+    "too_few_seasons": "×",
 }
 
 STAGE_LOST = {"egg": "as eggs", "alevin": "as alevins", "fry": "as fry"}

@@ -15,11 +15,15 @@ from broodyear.reports.season.account import dead_by_stage, totals, with_interva
 from broodyear.reports.season.assigned import trials_table
 from broodyear.reports.season.happenings import events, of_season, timelines
 from broodyear.reports.season.results import EFFECTS, PRACTICES, SETUPS, SeasonResults
+from broodyear.reports.season.stating import stated
+from broodyear.reports.season.visits import visits_table
 from broodyear.reports.second_process import Beside
+from broodyear.reports.sentences import Statements
 from broodyear.reports.tables import ReportTable, report_table
 from broodyear.reports.vocabulary import MAIN_OUTCOME
 
 if TYPE_CHECKING:
+    from broodyear.claims import Claim
     from broodyear.setups import SetupScreen
     from broodyear.store import Store
     from broodyear.survival import EffectsReport
@@ -45,9 +49,13 @@ def gather(store: Store, season: int) -> SeasonResults:
         drawn = timelines(store, season, setups)
         effects = _attempt(beside.result)
         changes = _attempt(lambda: _changes(known, effects))
+    statements = _statements(screen, from_screen["sites"], season, _of_practices(effects, changes))
+    visits = visits_table(setups, counted["not_reported"], statements)
     return SeasonResults(
         season=season,
         settings=store.settings,
+        statements=statements,
+        visits=_table("visits", "Whom to visit first", visits),
         setups=setups,
         **from_screen,
         **_from_effects(effects),
@@ -108,6 +116,26 @@ def _changes(outcomes: pd.DataFrame, effects: EffectsReport | str) -> pd.DataFra
     return what_to_change(outcomes, effects)
 
 
+def _of_practices(effects: EffectsReport | str, changes: pd.DataFrame | str) -> list[Claim]:
+    """Claims of practices, temperature and what to change; none where they were refused."""
+    from broodyear.setups import change_claims
+
+    contrasts = [] if isinstance(effects, str) else effects.claims
+    return [*contrasts, *([] if isinstance(changes, str) else change_claims(changes))]
+
+
+def _statements(
+    screen: SetupScreen | str, sites: ReportTable, season: int, practices: Sequence[Claim]
+) -> Statements:
+    """Every claim of the season's page."""
+    from broodyear.setups import place_claims, tank_claims
+
+    if isinstance(screen, str):
+        return stated((), (), practices)
+    rows = of_season(screen.rows, season)
+    return stated(place_claims(sites.frame, rows), tank_claims(rows), practices)
+
+
 def _setups(screen: SetupScreen | str, season: int) -> ReportTable:
     title = "Every tank and outcome of the season"
     if isinstance(screen, str):
@@ -116,20 +144,33 @@ def _setups(screen: SetupScreen | str, season: int) -> ReportTable:
 
 
 def _from_screen(outcomes: pd.DataFrame, screen: SetupScreen | str, season: int) -> dict[str, ReportTable]:
-    found: dict[str, Any] = dict.fromkeys(("sites", "detectable", "screen", "funnel"), screen)
+    found: dict[str, Any] = dict.fromkeys(("sites", "site_seasons", "detectable", "screen", "funnel"), screen)
     if not isinstance(screen, str):
         found = {
             "sites": _attempt(lambda: _sites(outcomes, screen)),
+            "site_seasons": _site_seasons(screen),
             "detectable": of_season(screen.detectable, season),
             "screen": screen.spreads,
             "funnel": _attempt(lambda: _funnel(screen, season)),
         }
     return {
         "sites": _table("sites", "Sites over their seasons", found["sites"]),
+        "site_seasons": _table(
+            "site_seasons", "Tanks by site and season against expectation", found["site_seasons"]
+        ),
         "detectable": _table("detectable", "The smallest shortfall the screen would find", found["detectable"]),
         "screen": _table("screen", "What stands behind the screen", found["screen"]),
         "funnel": _table("funnel", "Limits that hold ordinary tanks, by number of eggs", found["funnel"]),
     }
+
+
+def _site_seasons(screen: SetupScreen) -> pd.DataFrame:
+    """Observed less expected survival of every judged tank-season, and whether its site is named."""
+    rows = screen.rows[(screen.rows["outcome"] == MAIN_OUTCOME) & screen.rows["p_value"].notna()]
+    table = rows[["season", "tank_id", "site_id", "observed_pct", "expected_pct"]].copy()
+    table["difference_points"] = (table["observed_pct"] - table["expected_pct"]).astype(float)
+    table["is_named"] = rows["place_verdict"] == "below_expected"
+    return table.reset_index(drop=True)
 
 
 def _funnel(screen: SetupScreen, season: int) -> pd.DataFrame:

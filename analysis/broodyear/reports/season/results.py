@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from broodyear.figures.timeline import TankRecords
 from broodyear.reports.numbers import NOTHING, known
+from broodyear.reports.sentences import Statements
 from broodyear.reports.tables import ReportTable, Traced
 from broodyear.settings import Settings
 
@@ -19,6 +20,7 @@ SETUPS = (
     "season", "tank_id", "site_id", "region", "batch_id", "room_type", "gravel_practice", "outcome", "eggs",
     "survivors", "observed_pct", "expected_pct", "shrunken_pct", "shrunken_low", "shrunken_high",
     "fish_below_expected", "p_value", "q_value", "verdict", "losing_stage", "circumstances",
+    "place_verdict",
 )  # fmt: skip
 PRACTICES = (
     "room_type", "gravel_practice", "outcome", "tanks", "batches", "seasons", "eggs", "adjusted_pct",
@@ -30,18 +32,22 @@ PRACTICES = (
 class SeasonResults:
     """Tables of one season's review, each written to tables/<name>.csv.
 
-    key_figures: name, value, unit, meaning, for numbers of the page that stand in no other table;
+    statements: every claim, in words; key_figures: name, value, unit, meaning, for numbers of the page that stand
+    in no other table;
     timelines: records of the tanks whose season is drawn, by tank; notes: rows left out and why, by analysis.
     """
 
     season: int
     settings: Settings
+    statements: Statements
+    visits: ReportTable
     setups: ReportTable
     effects: ReportTable
     methods: ReportTable
     practices: ReportTable
     changes: ReportTable
     sites: ReportTable
+    site_seasons: ReportTable
     fits: ReportTable
     stage_survival: ReportTable
     losses: ReportTable
@@ -64,7 +70,8 @@ class SeasonResults:
     def tables(self) -> tuple[ReportTable, ...]:
         """Every table, in the order in which the page uses them."""
         return (
-            self.key_figures, self.accounting, self.not_reported, self.losses, self.stage_survival, self.trend,
+            self.visits, self.statements.table, self.site_seasons, self.key_figures,
+            self.accounting, self.not_reported, self.losses, self.stage_survival, self.trend,
             self.setups, self.detectable, self.funnel, self.screen, self.sites, self.practices, self.effects,
             self.methods, self.fits, self.trials, self.changes, self.exposure, self.events, self.batches,
             self.uploads, self.findings,

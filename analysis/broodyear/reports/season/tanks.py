@@ -123,6 +123,7 @@ def _tank_table(results: SeasonResults) -> TableBlock:
     columns = (
         column("tank_id", "tank", "id"),
         column("verdict", "verdict", "verdict"),
+        column("place_verdict", "its site over its seasons", "verdict"),
         column("site_id", "site", "id"),
         column("region", "region", "id"),
         column("batch_id", "batch", "id"),

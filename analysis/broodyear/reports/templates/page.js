@@ -58,6 +58,23 @@
     table.closest(".table-block").prepend(line);
     show();
   };
+  const addCopying = (box) => {
+    const button = document.createElement("button"), text = box.querySelector("p");
+    button.type = "button";
+    button.textContent = "Copy the paragraph";
+    button.addEventListener("click", () => {
+      const range = document.createRange();
+      range.selectNodeContents(text);
+      getSelection().removeAllRanges();
+      getSelection().addRange(range);
+      const done = () => { button.textContent = "Copied"; };
+      // A page opened from a file may not write the clipboard; the text then stays selected for the reader to copy.
+      if (navigator.clipboard) navigator.clipboard.writeText(text.textContent.trim()).then(done, () => {});
+      else if (document.execCommand("copy")) done();
+    });
+    box.append(button);
+  };
+  for (const box of document.querySelectorAll(".copyable")) addCopying(box);
   for (const table of document.querySelectorAll("table[data-sortable]")) {
     addSorting(table);
     addSieve(table);

@@ -1,0 +1,62 @@
+"""The claims of the season's page: which are stated where, and in which order."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+from broodyear.claims import Claim, ClaimKind, Reason
+from broodyear.reports.sentences import Statements, state
+from broodyear.reports.vocabulary import MAIN_OUTCOME
+
+#: Reasons for which a tank is named on the page.
+_NAMED = (Reason.CLEAR, Reason.WATCH, Reason.AT_POOR_PLACE)
+COMPARED = (ClaimKind.PRACTICE_DIFFERS, ClaimKind.TEMPERATURE_DIFFERS)
+
+
+def stated(places: Iterable[Claim], tanks: Iterable[Claim], practices: Iterable[Claim]) -> Statements:
+    """All claims of a season, sites first, then tanks, practices and changes; the page states the named sites and
+    tanks, and what the practices' own module says it states."""
+    return state(
+        [
+            *(_placed(claim, "action", claim.is_claimed) for claim in places),
+            *(_placed(claim, "tanks", claim.reason in _NAMED) for claim in tanks),
+            *practices,
+        ]
+    )
+
+
+def _placed(claim: Claim, section: str, is_named: bool) -> Claim:
+    return replace(claim, section=section) if is_named and claim.outcome == MAIN_OUTCOME else claim
+
+
+def named_sites(statements: Statements) -> list[int]:
+    """Rows of the sites that are below expected over their seasons."""
+    found = statements.rows(ClaimKind.PLACE_BELOW, outcome=MAIN_OUTCOME)
+    return [row for row in found if statements.claim(row).is_claimed]
+
+
+def sites_judged(statements: Statements) -> int:
+    """How many sites were compared over their seasons."""
+    found = statements.rows(ClaimKind.PLACE_BELOW, outcome=MAIN_OUTCOME)
+    return max((statements.claim(row).comparisons for row in found), default=0)
+
+
+def named_tanks(statements: Statements) -> dict[str, int]:
+    """Row of the claim of each tank that the page names, by tank."""
+    found = statements.rows(ClaimKind.TANK_BELOW, outcome=MAIN_OUTCOME)
+    return {statements.claim(row).subject: row for row in found if statements.claim(row).reason in _NAMED}
+
+
+def comparisons(statements: Statements) -> tuple[int, list[int]]:
+    """How many contrasts of practices and temperature were compared for the whole stay, and the rows claimed."""
+    found = statements.rows(*COMPARED, outcome=MAIN_OUTCOME)
+    compared = max((statements.claim(row).comparisons for row in found), default=0)
+    return compared, [row for row in found if statements.claim(row).is_claimed]
+
+
+def worth_a_trial(statements: Statements) -> Claim | None:
+    """The contrast of gravel practices that a split delivery would tell most about: the least unclear one."""
+    found = statements.rows(ClaimKind.PRACTICE_DIFFERS, outcome=MAIN_OUTCOME, subject="gravel_practice")
+    open_ones = [statements.claim(row) for row in found if statements.claim(row).reason is Reason.NOT_CLEAR]
+    return min(open_ones, key=lambda claim: claim.p_value, default=None)

@@ -1,0 +1,118 @@
+"""The list for Monday: which sites to visit, why, what is on record there, and what to check first."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from broodyear.claims import Reason
+from broodyear.reports.numbers import day, known
+from broodyear.reports.rendering import wording
+from broodyear.reports.season.stating import named_sites, named_tanks
+from broodyear.reports.season.urgency import main_rows
+from broodyear.reports.sentences import Statements
+from broodyear.reports.tables import ReportTable
+
+VISIT_COLUMNS = (
+    "order", "site_id", "region", "tanks", "why", "on_record", "first_check", "caution", "fish_below_expected",
+)  # fmt: skip
+_WORDS = "season/visits.txt"
+
+#: What makes a site come first: its seasons, a tank of this one, a tank to watch, a tank that fell silent.
+_SITE, _TANK, _WATCH, _SILENT = range(4)
+
+
+@dataclass(frozen=True)
+class _Reason:
+    """One thing that speaks for a visit. rank: how urgent; why: the claim or record in words."""
+
+    site_id: str
+    region: str
+    tank_id: str
+    rank: int
+    why: str
+    on_record: str = ""
+    evidence: str = ""
+    fish: float = 0.0
+
+
+def visits_table(setups: ReportTable, not_reported: ReportTable, statements: Statements) -> pd.DataFrame:
+    """VISIT_COLUMNS, one row per site to visit, most urgent first: named sites, then tanks, then silent tanks."""
+    reasons = [*_judged(setups, statements), *_silent(not_reported)]
+    by_site: dict[str, list[_Reason]] = {}
+    for reason in reasons:
+        by_site.setdefault(reason.site_id, []).append(reason)
+    visits = [sorted(group, key=lambda one: (one.rank, -one.fish, one.tank_id)) for group in by_site.values()]
+    visits.sort(key=lambda group: (group[0].rank, -sum(one.fish for one in group), group[0].site_id))
+    rows = [_visit(order, group) for order, group in enumerate(visits, start=1)]
+    return pd.DataFrame(rows, columns=list(VISIT_COLUMNS))
+
+
+def _judged(setups: ReportTable, statements: Statements) -> list[_Reason]:
+    tanks = named_tanks(statements)
+    sites = {statements.claim(row).subject: row for row in named_sites(statements)}
+    found = []
+    for row in main_rows(setups):
+        site, tank = str(setups.value(row, "site_id")), str(setups.value(row, "tank_id"))
+        if site in sites:
+            found.append(_of_row(setups, row, _SITE, statements.sentences[sites[site]]))
+        if tank in tanks:
+            claim = tanks[tank]
+            rank = _TANK if statements.claim(claim).reason is Reason.CLEAR else _WATCH
+            found.append(_of_row(setups, row, rank, statements.sentences[claim]))
+    return found
+
+
+def _of_row(setups: ReportTable, row: int, rank: int, why: str) -> _Reason:
+    def text(column: str) -> str:
+        value: Any = setups.value(row, column)
+        return str(value) if known(value) else ""
+
+    fish = setups.value(row, "fish_below_expected")
+    return _Reason(
+        text("site_id"), text("region"), text("tank_id"), rank, why, text("circumstances"), text("evidence"),
+        float(fish) if known(fish) else 0.0,
+    )  # fmt: skip
+
+
+def _silent(table: ReportTable) -> list[_Reason]:
+    found = []
+    for row in range(len(table)):
+        last, why = table.value(row, "last_record_on"), table.value(row, "why_unusable")
+        since = f"last record {day(last)}" if known(last) else "no record"
+        said = f"Tank {table.value(row, 'tank_id')} has no usable result: {why}; {since}."
+        site, region = (str(table.value(row, name)) for name in ("site_id", "region"))
+        found.append(_Reason(site, region, str(table.value(row, "tank_id")), _SILENT, said))
+    return found
+
+
+def _visit(order: int, group: list[_Reason]) -> dict[str, Any]:
+    tanks = list(dict.fromkeys(one.tank_id for one in group))
+    told = {one.tank_id: one.on_record for one in group if one.on_record}
+    check, caution = _first_check(group)
+    fish = {one.tank_id: one.fish for one in group}
+    return {
+        "order": order,
+        "site_id": group[0].site_id,
+        "region": group[0].region,
+        "tanks": "; ".join(tanks),
+        "why": " ".join(dict.fromkeys(one.why for one in group)),
+        "on_record": "; ".join(f"{tank}: {words}" if len(told) > 1 else words for tank, words in told.items()),
+        "first_check": check,
+        "caution": caution,
+        "fish_below_expected": sum(fish.values()),
+    }
+
+
+def _first_check(group: list[_Reason]) -> tuple[str, str]:
+    """What to check first, and its caution, by the first code on record that the words know."""
+    if all(one.rank == _SILENT for one in group):
+        check: tuple[str, str] = wording(_WORDS, "silent")
+        return check
+    codes = {code for one in group for code in one.evidence.split()}
+    checks: dict[str, tuple[str, str]] = wording(_WORDS, "checks")
+    fitting = [words for code, words in checks.items() if code in codes]
+    otherwise: tuple[str, str] = wording(_WORDS, "otherwise")
+    return fitting[0] if fitting else otherwise
