@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from dataclasses import fields, replace
 from typing import Any
 
@@ -10,12 +11,17 @@ import numpy as np
 import pandas as pd
 from tests.trials.programmes import planned_tanks, recorded
 
+from broodyear.claims import Claim, ClaimKind, Reason
 from broodyear.figures.timeline import TankRecords
 from broodyear.reports.season.assigned import trials_table
 from broodyear.reports.season.results import EFFECTS, PRACTICES, SETUPS, SeasonResults
+from broodyear.reports.season.stating import stated
+from broodyear.reports.season.visits import visits_table
+from broodyear.reports.sentences import state
 from broodyear.reports.tables import ReportTable, report_table
 from broodyear.settings import Settings
-from broodyear.trials import assign
+from broodyear.setups import place_claims, tank_claims
+from broodyear.trials import analyse_trials, assign
 
 SEASON = 2023
 LONG_ID = "tank-with-a-label-of-exactly-sixty-characters-0123456789-abcd"[:60]
@@ -54,6 +60,10 @@ def _setup(place: int, code: str, outcome: str, last: bool) -> dict[str, Any]:
         "p_value": 0.0004 if place == 0 else 0.3, "q_value": 0.02 if place == 0 else 0.9, "verdict": verdict,
         "losing_stage": "alevin" if place < 2 else "",
         "circumstances": "consistent with 31 h above the warm limit" if place == 0 else "",
+        "place_verdict": "below_expected" if place < 2 else "as_expected",
+        "evidence": "warm" if place == 0 else "",
+        "watch_reason": "outside the 95 % limits this season" if place == 1 else "",
+        "unjudged": "no_records" if last else "",
         "z_score": None if last else (observed - 84) / 9, "note": "survivors not recorded yet" if last else "",
     }  # fmt: skip
 
@@ -118,22 +128,29 @@ def timeline() -> TankRecords:
     )  # fmt: skip
 
 
-def season_results(tanks: int = 12, **changes: Any) -> SeasonResults:
-    """A whole season of invented results; `changes` replace fields."""
-    judged = setups(tanks)
+def season_results(tanks: int = 12, **changes_of: Any) -> SeasonResults:
+    """A whole season of invented results; `changes_of` replace fields."""
+    judged = changes_of.get("setups", setups(tanks))
+    practices_found = () if "effects" in changes_of else contrasts()
+    silent = table(
+        "not_reported",
+        {
+            "tank_id": "T-099",
+            "site_id": "S-09",
+            "region": "R-0",
+            "eggs": 150,
+            "last_record_on": dt.date(2023, 12, 1),
+            "why_unusable": "no exit",
+        },
+    )
+    statements = stated(place_claims(sites().frame, judged.frame), tank_claims(judged.frame), practices_found)
     results = SeasonResults(
-        season=SEASON, settings=Settings(), setups=judged, effects=effects(),
+        season=SEASON, settings=Settings(), setups=judged, statements=statements,
+        visits=report_table("visits", "Visits", visits_table(judged, silent, statements)),
+        site_seasons=site_seasons(judged), effects=effects(),
         methods=report_table("methods", "By method", effects().frame.head(6)), practices=practices(),
-        changes=table("changes", {
-            "change": "gravel practice: something other than bare", "practice": "gravel_practice", "level": "bare",
-            "tanks_to_change": 22, "eggs_to_change": 3100, "tanks": 61, "batches": 9, "seasons": 4,
-            "difference_points": -6.1, "difference_low": -10.2, "difference_high": -2.0, "fish_saved": 189.1,
-            "fish_low": 62.0, "fish_high": 316.2, "evidence": "good for records, yet no trial",
-            "note": "goes together with room type hallway in 60 % of these tanks, 20 % of others"}),
-        sites=table("sites", {"site_id": "S-00", "region": "R-0", "outcome": "delivered_to_release", "seasons": 3,
-                              "tank_seasons": 4, "seasons_below": 2, "observed_pct": 60.0, "expected_pct": 82.0,
-                              "difference_points": -12.0, "difference_low": -20.0, "difference_high": -3.0,
-                              "verdict": "below_expected", "note": "better by 9 points"}),
+        changes=changes(),
+        sites=sites(),
         stage_survival=stage_survival(), losses=losses(), trend=trend(),
         fits=table("fits", {"outcome": "delivered_to_release", "model": "practices", "rows_given": 60,
                             "rows_used": 55, "left_out": "stopped reporting: 5", "note": ""}),
@@ -143,8 +160,7 @@ def season_results(tanks: int = 12, **changes: Any) -> SeasonResults:
         accounting=table("accounting", {"region": "R-0", "batch_id": "B-0", "tanks_supplied": tanks,
                                         "delivered": tanks, "usable": tanks - 1, "bound_all_died_pct": 70.5,
                                         "bound_all_lived_pct": 84.5}),
-        not_reported=table("not_reported", {"tank_id": "T-099", "site_id": "S-09", "region": "R-0", "eggs": 150,
-                                            "last_record_on": dt.date(2023, 12, 1), "why_unusable": "no exit"}),
+        not_reported=silent,
         exposure=exposure(tanks),
         events=table("events", {"tank_id": "T-001", "on": dt.date(2023, 11, 8), "event": "eggs delivered"},
                      {"tank_id": "T-001", "on": dt.date(2024, 1, 2), "event": "chiller stopped"}),
@@ -152,7 +168,7 @@ def season_results(tanks: int = 12, **changes: Any) -> SeasonResults:
                                   "rows_accepted": 410, "rows_rejected": 3, "rows_to_mend": 1,
                                   "withdrawn": False}),
         findings=table("findings", {"rule": "looks_cumulative", "level": "warning", "table_name": "losses",
-                                    "findings": 2, "tanks": 1, "acknowledged": 0}),
+                                    "findings": 2, "acknowledged": 0}),
         detectable=table("detectable", {"outcome": "delivered_to_release", "season": SEASON, "tanks": tanks,
                                         "eggs": 150, "expected_pct": 84.2, "flagged_points": 31.0,
                                         "watched_points": 21.75}),
@@ -163,14 +179,65 @@ def season_results(tanks: int = 12, **changes: Any) -> SeasonResults:
                                 "left_out": "5 stopped reporting", "tank_sd": 0.45}),
         key_figures=key_figures(tanks), trials=trials(), timelines={"T-001": timeline()},
     )  # fmt: skip
-    return replace(results, **changes)
+    return replace(results, **changes_of)
+
+
+def sites() -> ReportTable:
+    """One site, below expected over its three seasons."""
+    return table("sites", {"site_id": "S-00", "region": "R-0", "outcome": "delivered_to_release", "seasons": 3,
+                              "tank_seasons": 4, "seasons_below": 2, "observed_pct": 60.0, "expected_pct": 82.0,
+                              "difference_points": -12.0, "difference_low": -20.0, "difference_high": -3.0,
+                              "p_value": 0.0004, "q_value": 0.01, "reason": "clear",
+                              "verdict": "below_expected", "note": "better by 9 points"})  # fmt: skip
+
+
+def site_seasons(judged: ReportTable) -> ReportTable:
+    """Three seasons of every tank that is judged."""
+    rows = judged.frame[(judged.frame["outcome"] == "delivered_to_release") & judged.frame["observed_pct"].notna()]
+    rows = rows.assign(
+        difference_points=(rows["observed_pct"] - rows["expected_pct"]).astype(float),
+        is_named=rows["place_verdict"] == "below_expected",
+    )
+    columns = ["season", "tank_id", "site_id", "difference_points", "is_named"]
+    seasons = [rows[columns].assign(season=season) for season in (2021, 2022, 2023)]
+    return report_table("site_seasons", "Sites", pd.concat(seasons, ignore_index=True), columns)
+
+
+def contrasts() -> tuple[Claim, ...]:
+    """Gravel is clear, the room is not, light cover cannot be told; and the change that follows."""
+    made = (
+        (ClaimKind.PRACTICE_DIFFERS, "gravel_practice", Reason.CLEAR, "gravel", "bare", 6.1, "points"),
+        (ClaimKind.PRACTICE_DIFFERS, "room_type", Reason.NOT_CLEAR, "hallway", "classroom", -4.2, "points"),
+        (ClaimKind.PRACTICE_DIFFERS, "light_cover", Reason.CONFOUNDED, "yes", "no", math.nan, "points"),
+        (ClaimKind.CHANGE, "gravel_practice", Reason.CLEAR, "gravel", "bare", 189.0, "fish"),
+    )
+    return tuple(
+        Claim(
+            kind, subject, reason, level, reference, "delivered_to_release", size, size * 0.4, size * 1.6, unit,
+            0.002, 0.02, 26, "changes" if kind is ClaimKind.CHANGE else "practices",
+        )
+        for kind, subject, reason, level, reference, size, unit in made
+    )  # fmt: skip
+
+
+def changes() -> ReportTable:
+    """Gravel instead of bare is claimed, less cover never is."""
+    row = {
+        "change": "gravel practice: gravel rather than bare", "practice": "gravel_practice", "level": "bare",
+        "proposed": "gravel", "tanks_to_change": 22, "eggs_to_change": 3100, "tanks": 61, "batches": 9,
+        "difference_points": 6.1, "difference_low": 2.0, "difference_high": 10.2, "fish_saved": 189.1,
+        "fish_low": 62.0, "fish_high": 316.2, "days_longer": None, "decision": "claimed", "reason": "clear",
+        "evidence": "clear after allowing for everything compared beside it", "note": "",
+    }  # fmt: skip
+    other = {"practice": "light_cover", "level": "yes", "proposed": "no", "decision": "not_claimed"}
+    return table("changes", row, {**row, **other, "fish_saved": None, "reason": "against_care"})
 
 
 def trials() -> ReportTable:
     """Gravel against bare, assigned to 64 tanks, a fifth of which did otherwise."""
     tanks = planned_tanks()
     rows = assign(tanks, tanks, "gravel_practice", ("bare", "gravel"), season=SEASON, seed=1).rows
-    return trials_table(recorded(rows, 0.8, np.random.default_rng(1), not_followed=0.2)[0], SEASON)
+    return trials_table(analyse_trials(recorded(rows, 0.8, np.random.default_rng(1), not_followed=0.2)[0], SEASON))
 
 
 def stage_survival() -> ReportTable:
@@ -255,4 +322,4 @@ def refused_results() -> SeasonResults:
         for name in names
         if name not in ("key_figures", "uploads")
     }
-    return season_results(1, **tables, timelines={})
+    return season_results(1, **tables, statements=state(()), timelines={})

@@ -8,6 +8,7 @@ from tests.reports import invented
 
 from broodyear.reports.season.assigned import assigned_section, trials_table
 from broodyear.reports.season.results import SeasonResults
+from broodyear.trials import analyse_trials
 
 
 def text_of(results: SeasonResults) -> str:
@@ -26,7 +27,8 @@ def test_the_comparison_is_said_as_assigned_with_what_could_move_it() -> None:
 
 def test_trials_of_later_seasons_wait_for_their_review() -> None:
     results = invented.season_results()
-    none = trials_table(results.trials.frame.head(0).assign(season=[], usable=[], block=[], eggs=[]), 2022)
+    frame = results.trials.frame.head(0).assign(season=[], usable=[], block=[], eggs=[])
+    none = trials_table(analyse_trials(frame, 2022))
     said = text_of(replace(results, trials=none))
     assert "No practice was assigned at random so far." in said
     assert f"--levels gravel,bare --season {invented.SEASON + 1}" in said

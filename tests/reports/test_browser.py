@@ -36,6 +36,7 @@ def opened(browser: Browser, pages: dict[str, Path]) -> Iterator[Opener]:
         page.on("pageerror", lambda error: page.complaints.append(str(error)))  # type: ignore[attr-defined]
         page.on("request", lambda request: page.asked.append(request.url))  # type: ignore[attr-defined]
         page.goto(pages[name].as_uri())
+        page.evaluate("document.querySelectorAll('details').forEach(fold => { fold.open = true; })")
         return page
 
     yield open_page
@@ -135,7 +136,8 @@ def test_without_scripts_all_content_is_there(opened: Opener, name: str) -> None
     def words(page: Page) -> str:
         texts: str = page.evaluate(
             """() => { const copy = document.querySelector('main').cloneNode(true);
-                copy.querySelectorAll('.sieve').forEach(e => e.remove()); return copy.textContent; }"""
+                copy.querySelectorAll('.sieve, .copyable button').forEach(e => e.remove());
+                return copy.textContent; }"""
         )
         return re.sub(r"\s+", "", texts)
 

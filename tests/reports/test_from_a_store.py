@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from tests.reports import invented
 from tests.reports.pages import cell, seen, written_rows
 
 from broodyear.errors import EXIT_NOTHING_TO_ANALYSE, NothingToAnalyse
@@ -72,6 +73,12 @@ def test_every_tank_and_outcome_of_the_season_has_one_row(
 def test_numbers_of_the_page_are_the_tables(review: ReportResult) -> None:
     for number in seen(review.page).numbers:
         assert cell(review.page.parent, number["data-from"], number["data-column"]) == number["value"]
+
+
+def test_the_tests_own_tables_have_the_columns_of_real_ones(review: ReportResult) -> None:
+    for table in invented.season_results().tables:
+        rows = (review.page.parent / "tables" / f"{table.name}.csv").read_text(encoding="utf-8").splitlines()
+        assert set(table.frame.columns) <= set(rows[0].split(",")), table.name
 
 
 def test_the_account_adds_up(review: ReportResult) -> None:

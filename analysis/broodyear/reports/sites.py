@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from markupsafe import Markup
 
+from broodyear.claims import Claim, ClaimKind, Decision
 from broodyear.reports.footing import footer
 from broodyear.reports.numbers import known, season_name, words
 from broodyear.reports.parts import Block, Bullets, Heading, Page, Prose, Section, say
@@ -127,28 +128,22 @@ def _keep(results: SeasonResults, rows: list[int]) -> tuple[Markup, ...]:
 
 
 def _is_on_the_list(results: SeasonResults, practice: str, level: object) -> bool:
-    table = results.changes
-    wanted = (practice, str(level))
-    return any(
-        (str(table.value(row, "practice")), str(table.value(row, "level"))) == wanted for row in range(len(table))
-    )
+    """Whether the review claims that something else than this level did better."""
+    wanted = {"subject": practice, "reference": str(level)}
+    return bool(results.statements.rows(ClaimKind.CHANGE, decision=Decision.CLAIMED, **wanted))
 
 
 def _change(results: SeasonResults, rows: list[int]) -> tuple[Markup, ...]:
-    """Changes of the programme's list whose present practice this site's tanks have."""
-    table = results.changes
-    fitting = [row for row in range(len(table)) if _fits(results, row, rows)][:MOST_CHANGES]
-    return tuple(
-        say(
-            "{change}. Evidence from the whole programme: {grade}.",
-            change=table.at(row, "change", "sentence"),
-            grade=table.at(row, "evidence", "text"),
-        )
-        for row in fitting
-    )
+    """Changes that the review claims and whose present practice this site's tanks have."""
+    statements = results.statements
+    fitting = [
+        row
+        for row in statements.rows(ClaimKind.CHANGE, decision=Decision.CLAIMED)
+        if _fits(results, statements.claim(row), rows)
+    ]
+    return tuple(say("{it}", it=statements.at(row)) for row in fitting[:MOST_CHANGES])
 
 
-def _fits(results: SeasonResults, change: int, rows: list[int]) -> bool:
+def _fits(results: SeasonResults, change: Claim, rows: list[int]) -> bool:
     """Whether a tank of the site has the practice that did worse, as far as the set-ups table tells."""
-    practice, level = str(results.changes.value(change, "practice")), str(results.changes.value(change, "level"))
-    return any(str(results.setups.value(row, practice)) == level for row in rows)
+    return any(str(results.setups.value(row, change.subject)) == change.reference for row in rows)

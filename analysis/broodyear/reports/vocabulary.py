@@ -48,6 +48,8 @@ WHERE_LOST = {
 FACTORS = {
     "gravel_practice": "gravel practice",
     "room_type": "room",
+    "room_type_direct": "room, at the same water temperature",
+    "filter_kind": "filter",
     "room_and_gravel": "room and gravel",
     "mean_water_temp_c": "mean water temperature",
     "light_cover": "light cover",

@@ -1,24 +1,11 @@
-"""Sentences that more than one page needs: how sure a difference is, refusals, cautions."""
+"""Sentences that more than one page needs: refusals and cautions."""
 
 from __future__ import annotations
 
 from markupsafe import Markup
 
-from broodyear.reports.numbers import known
 from broodyear.reports.parts import Notice, say
 from broodyear.reports.tables import ReportTable
-
-
-def how_sure(low: object, high: object, p: object) -> str:
-    """How far a difference can be trusted, in words, from its interval and p-value."""
-    if not (known(low) and known(high)):
-        return "how sure is not known"
-    if float(str(low)) <= 0 <= float(str(high)):
-        return "the interval includes no difference at all, so chance may be all of it"
-    if known(p) and float(str(p)) < 0.01:
-        return "chance alone would rarely do this"
-    return "moderately sure: the interval leaves no difference out, but not by much"
-
 
 NOTHING_RECORDED = "There is no record of it for this season yet."
 

@@ -31,7 +31,7 @@ from broodyear.reports.wording import refusal
 
 _WORDS = "season/first.txt"
 #: Sites of the list that the page shows; the table has all.
-MOST_VISITS = 8
+MOST_VISITS = 6
 
 
 def action_section(results: SeasonResults) -> Section:
@@ -84,7 +84,7 @@ def _visits(results: SeasonResults) -> list[Block]:
 
 
 VISIT_VIEW = (
-    column("order", "", "whole"),
+    column("order", "no.", "whole"),
     column("site_id", "site", "id"),
     column("tanks", "tanks", "id"),
     column("why", "why", "text", long=True),
@@ -117,12 +117,12 @@ def _compared(results: SeasonResults) -> list[Block]:
         return [Prose(phrase(_WORDS, "compared_nothing"))]
     if not clear:
         said = phrase(_WORDS, "survive_none", compared=whole(compared))
-        return [Prose(said, (statements.table,)), Prose(_next_step(results))]
+        return [Prose(said, (statements.table,)), Prose(next_step(results))]
     said = phrase(_WORDS, "survive", compared=whole(compared), clear=whole(len(clear)))
     return [Prose(said, (statements.table,)), Bullets(tuple(say("{it}", it=statements.at(row)) for row in clear))]
 
 
-def _next_step(results: SeasonResults) -> Markup:
+def next_step(results: SeasonResults) -> Markup:
     """The line to type for a split delivery, where there is a contrast it would tell most about."""
     claim = worth_a_trial(results.statements)
     if claim is None:

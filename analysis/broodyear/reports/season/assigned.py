@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import pandas as pd
 from markupsafe import Markup
 
 from broodyear.reports.numbers import known
@@ -10,7 +9,7 @@ from broodyear.reports.parts import Block, Bullets, Prose, Section, TableBlock, 
 from broodyear.reports.season.results import SeasonResults
 from broodyear.reports.sentences import worded
 from broodyear.reports.tables import ReportTable, column, interval_column, report_table, table_view
-from broodyear.trials import COMPARISON_COLUMNS, analyse_trials, comparison_table, trial_claims
+from broodyear.trials import COMPARISON_COLUMNS, TrialComparison, comparison_table, trial_claims
 
 TITLE = "Practices assigned at random"
 
@@ -34,9 +33,8 @@ COLUMNS = (
 )
 
 
-def trials_table(outcomes: pd.DataFrame, season: int) -> ReportTable:
-    """Every comparison of trials up to ``season`` in words; outcomes: the derived table trial_outcomes."""
-    compared = analyse_trials(outcomes, season)
+def trials_table(compared: tuple[TrialComparison, ...]) -> ReportTable:
+    """Every comparison of trials, with its sentence."""
     frame = comparison_table(compared).assign(sentence=list(worded(trial_claims(compared))))
     return report_table("trials", TITLE, frame, COMPARISON_COLUMNS)
 

@@ -28,13 +28,15 @@ def quality_section(results: SeasonResults) -> Section:
         )
     ]
     if len(findings):
-        blocks.append(TableBlock(table_view(findings, "What the checks found, by rule", FINDING_COLUMNS)))
+        blocks.append(
+            TableBlock(table_view(findings, "What the checks found, by rule", FINDING_COLUMNS), folded=True)
+        )
     else:
         blocks.append(Prose(Markup("The checks found nothing to report.")))
     sent_back = [row for row in range(len(results.uploads)) if results.uploads.value(row, "rows_rejected")]
     if sent_back:
         view = table_view(results.uploads, "Files with rows sent back", UPLOAD_COLUMNS, sent_back, note=_ALL_FILES)
-        blocks.append(TableBlock(view))
+        blocks.append(TableBlock(view, folded=True))
     return Section("quality", "How good the records are", tuple(blocks))
 
 
@@ -76,7 +78,7 @@ def method_section(results: SeasonResults) -> Section:
 def _rows_block(table: ReportTable, columns: tuple[Column, ...], caption: str) -> Block:
     if table.refusal or not len(table):
         return refusal("No model was fitted here.", table)
-    return TableBlock(table_view(table, caption, columns))
+    return TableBlock(table_view(table, caption, columns), folded=True)
 
 
 SCREEN_COLUMNS = (

@@ -9,7 +9,7 @@ from broodyear.figures.exposure import exposure_figure, trend_figure
 from broodyear.figures.intervals import Estimate, intervals_figure
 from broodyear.figures.style import SERIES
 from broodyear.reports.numbers import known, words, written
-from broodyear.reports.parts import Block, Flow, Heading, Prose, Section, TableBlock, say
+from broodyear.reports.parts import Block, Flow, Heading, Notice, Prose, Section, TableBlock, say
 from broodyear.reports.season.results import SeasonResults
 from broodyear.reports.showing import drawn
 from broodyear.reports.tables import ReportTable, column, interval_column, table_view
@@ -49,7 +49,7 @@ def _accounting_table(results: SeasonResults) -> TableBlock:
         interval_column("bound_all_died_pct", "bound_all_lived_pct", "bounds with the others (%)", "pct_bare"),
     )
     view = table_view(results.accounting, "Tanks by region and batch, from set-up to usable records", columns)
-    return TableBlock(view)
+    return TableBlock(view, folded=True)
 
 
 def _not_reported(results: SeasonResults) -> list[Block]:
@@ -69,7 +69,7 @@ def _not_reported(results: SeasonResults) -> list[Block]:
         " others report is probably too good."
     )
     caption = "Tanks whose survival to release cannot be told"
-    return [Prose(words), TableBlock(table_view(results.not_reported, caption, columns))]
+    return [Prose(words), TableBlock(table_view(results.not_reported, caption, columns), folded=True)]
 
 
 def stages_section(results: SeasonResults) -> Section:
@@ -77,7 +77,8 @@ def stages_section(results: SeasonResults) -> Section:
     title = "At which stage fish were lost"
     table = results.stage_survival
     if table.refusal or not len(table):
-        return Section("stages", title, (refusal("Survival by stage cannot be told.", table),))
+        told = (_where_lost(results), refusal("Survival by stage cannot be worked out.", table))
+        return Section("stages", title, told)
     words = Markup(
         "Two estimates stand side by side because neither is the truth: one rests on the fish that left, the"
         " other on the dead that were found. The gap between them is fish unaccounted for and counting error."
@@ -95,8 +96,45 @@ def stages_section(results: SeasonResults) -> Section:
         f" {_stages_said(table)}.",
         table=table,
     )  # fmt: skip
-    blocks = (Prose(words), figure, _stage_table(results), _dead_table(results), *_trend(results))
+    blocks = (
+        _where_lost(results),
+        Prose(words),
+        figure,
+        _stage_table(results),
+        _dead_table(results),
+        *_trend(results),
+    )
     return Section("stages", title, blocks)
+
+
+def _where_lost(results: SeasonResults) -> Block:
+    table = results.losses
+    rows = [row for row in range(len(table)) if str(table.value(row, "stage")) != "unaccounted"]
+    rows = [row for row in rows if float(table.value(row, "fish")) > 0]
+    if not rows:
+        return Notice(
+            "At which stage fish died is not known.", Markup("No dead eggs or fish were counted."), "note"
+        )
+    worst = max(rows, key=lambda row: float(table.value(row, "fish")))
+    text = say(
+        "<strong>When fish died.</strong> Of the {all} eggs and fish counted dead, the largest part died"
+        " {stage}: {dead}.",
+        stage=table.at(worst, "where", "text"),
+        dead=table.at(worst, "fish", "whole"),
+        all=results.figure("dead_counted", "whole"),
+    )
+    return Prose(text + _unaccounted(table), (table, results.key_figures))
+
+
+def _unaccounted(table: ReportTable) -> Markup:
+    rows = table.rows(stage="unaccounted")
+    if not rows or float(table.value(rows[0], "fish")) <= 0:
+        return Markup("")
+    return say(
+        " On balance another {fish} are unaccounted for in {tanks}: neither counted dead nor seen to leave.",
+        fish=table.at(rows[0], "fish", "whole"),
+        tanks=table.at(rows[0], "tanks", "tanks"),
+    )
 
 
 def _stages_said(table: ReportTable) -> str:
@@ -127,7 +165,8 @@ def _stage_table(results: SeasonResults) -> TableBlock:
         column("loss_based_pct", "from dead counted (%)", "number"),
         interval_column("loss_based_low", "loss_based_high", "95 % interval", "number"),
     )
-    return TableBlock(table_view(results.stage_survival, "Survival by stage, both estimates", columns))
+    view = table_view(results.stage_survival, "Survival by stage, both estimates", columns)
+    return TableBlock(view, folded=True)
 
 
 def _dead_table(results: SeasonResults) -> TableBlock:
@@ -224,7 +263,7 @@ def _exposure_table(results: SeasonResults) -> TableBlock:
         results.exposure, "Water temperature of each tank over its whole stay", columns, rows,
         note="The windows egg, alevin, fry and after hatch are in the file.",
     )  # fmt: skip
-    return TableBlock(view)
+    return TableBlock(view, folded=True)
 
 
 def batches_section(results: SeasonResults) -> Section:
@@ -254,5 +293,7 @@ def batches_section(results: SeasonResults) -> Section:
         column("loss_based_median_pct", "from dead counted, median (%)", "pct_bare"),
     )
     return Section(
-        "batches", title, (Prose(words), TableBlock(table_view(table, "Batches of the season", columns)))
+        "batches",
+        title,
+        (Prose(words), TableBlock(table_view(table, "Batches of the season", columns), folded=True)),
     )

@@ -21,6 +21,7 @@ from broodyear.reports.second_process import Beside
 from broodyear.reports.sentences import Statements
 from broodyear.reports.tables import ReportTable, report_table
 from broodyear.reports.vocabulary import MAIN_OUTCOME
+from broodyear.trials import analyse_trials, trial_claims
 
 if TYPE_CHECKING:
     from broodyear.claims import Claim
@@ -44,12 +45,13 @@ def gather(store: Store, season: int) -> SeasonResults:
         from_screen = _from_screen(known, screen, season)
         counted, records = _counted(store, tanks, season), _records(store, season)
         happened = events(store, tanks, season)
-        trials = trials_table(store.result("trial_outcomes"), season)
+        trials = analyse_trials(store.result("trial_outcomes"), season)
         key_figures = _key_figures(store, tanks, setups, season)
         drawn = timelines(store, season, setups)
         effects = _attempt(beside.result)
         changes = _attempt(lambda: _changes(known, effects))
-    statements = _statements(screen, from_screen["sites"], season, _of_practices(effects, changes))
+    practices = _of_practices(effects, changes, trial_claims(trials))
+    statements = _statements(screen, from_screen["sites"], season, practices)
     visits = visits_table(setups, counted["not_reported"], statements)
     return SeasonResults(
         season=season,
@@ -67,7 +69,7 @@ def gather(store: Store, season: int) -> SeasonResults:
         events=_table("events", "What happened when, tank by tank", happened),
         **records,
         key_figures=key_figures,
-        trials=trials,
+        trials=trials_table(trials),
         timelines=drawn,
     )
 
@@ -116,12 +118,18 @@ def _changes(outcomes: pd.DataFrame, effects: EffectsReport | str) -> pd.DataFra
     return what_to_change(outcomes, effects)
 
 
-def _of_practices(effects: EffectsReport | str, changes: pd.DataFrame | str) -> list[Claim]:
-    """Claims of practices, temperature and what to change; none where they were refused."""
+def _of_practices(
+    effects: EffectsReport | str, changes: pd.DataFrame | str, assigned: Sequence[Claim]
+) -> list[Claim]:
+    """Claims of practices, temperature and what to change, none where they were refused; where a practice was
+    assigned at random, that answer stands in the place of the observed one.
+    """
     from broodyear.setups import change_claims
 
-    contrasts = [] if isinstance(effects, str) else effects.claims
-    return [*contrasts, *([] if isinstance(changes, str) else change_claims(changes))]
+    observed = [] if isinstance(effects, str) else list(effects.claims)
+    observed += [] if isinstance(changes, str) else change_claims(changes)
+    answered = {(claim.subject, claim.outcome) for claim in assigned}
+    return [*assigned, *(claim for claim in observed if (claim.subject, claim.outcome) not in answered)]
 
 
 def _statements(

@@ -4,69 +4,65 @@ from __future__ import annotations
 
 from markupsafe import Markup
 
+from broodyear.claims import ClaimKind, Decision, Reason
 from broodyear.figures.intervals import MOST_ROWS, Estimate, intervals_figure
-from broodyear.reports.numbers import known, words, written
+from broodyear.reports.numbers import known, words
 from broodyear.reports.parts import Block, Bullets, Heading, Prose, Section, TableBlock, joined, say
+from broodyear.reports.rendering import phrase
+from broodyear.reports.season.action import next_step
 from broodyear.reports.season.results import SeasonResults
+from broodyear.reports.season.stating import COMPARED
 from broodyear.reports.showing import drawn
 from broodyear.reports.tables import ReportTable, column, interval_column, table_view
-from broodyear.reports.vocabulary import MAIN_OUTCOME, OUTCOMES, factor_words
-from broodyear.reports.wording import how_sure, refusal
+from broodyear.reports.vocabulary import MAIN_OUTCOME, OUTCOMES, factor_words, level_words
+from broodyear.reports.wording import refusal
+
+_WORDS = "season/practices.txt"
 
 
 def changes_section(results: SeasonResults) -> Section:
-    """What to change next season, ordered by fish that could be saved, each with its grade of evidence."""
+    """The changes that the records speak for, most fish first, each with what stands behind it."""
     title = "What to change next season"
-    table = results.changes
-    if table.refusal or not len(table):
+    table, statements = results.changes, results.statements
+    if table.refusal:
         return Section("changes", title, (refusal("No change can be recommended.", table),))
-    items = tuple(_change(table, row) for row in range(len(table)) if _could_save(table, row))
-    if not items:
-        return Section(
-            "changes", title, (Prose(_CAUTION), Prose(Markup("No practice did worse than the others.")))
-        )
-    first, rest = items[:MOST_CHANGES], len(items) - MOST_CHANGES
-    blocks: list[Block] = [Prose(_CAUTION), Bullets(first, (table,), numbered=True)]
-    if rest > 0:
-        blocks.append(Prose(Markup("Further candidates, with fewer fish to save, are in the table.")))
-    return Section("changes", title, tuple(blocks))
+    claimed = [row for row in range(len(table)) if _claim_of(results, row) is not None]
+    if not claimed:
+        none = Prose(phrase(_WORDS, "changes_none"), (statements.table,))
+        return Section("changes", title, (none, Prose(next_step(results))))
+    items = tuple(_change(results, row) for row in claimed)
+    return Section("changes", title, (Prose(_CAUTION), Bullets(items, (statements.table, table), numbered=True)))
 
-
-#: Candidates named on the page; the table has all.
-MOST_CHANGES = 8
 
 _CAUTION = Markup(
-    "Candidates, ordered by the fish that could be saved if these tanks did as the others. These are"
-    " differences between tanks that did this or that, not experiments: a practice may stand for something else"
-    " at the same sites. Where evidence is weak, the honest next step is a split delivery: the same lot, both"
-    " ways."
+    "These are differences between tanks that did this or that, not experiments: a practice may stand for"
+    " something else at the same sites. Where it can be done, split a delivery first: the same lot, both ways."
 )
 
 
-def _could_save(table: ReportTable, row: int) -> bool:
-    fish = table.value(row, "fish_saved")
-    return known(fish) and float(fish) >= 1
+def _claim_of(results: SeasonResults, row: int) -> int | None:
+    """Row of the claim that a row of changes makes; None where it is not claimed."""
+    names = {"subject": "practice", "level": "proposed", "reference": "level"}
+    wanted = {name: str(results.changes.value(row, source)) for name, source in names.items()}
+    found = results.statements.rows(ClaimKind.CHANGE, decision=Decision.CLAIMED, **wanted)
+    return found[0] if found else None
 
 
-def _change(table: ReportTable, row: int) -> Markup:
-    text = say(
-        "<strong>{change}.</strong> {now} had it this season and would have {fish} more fish if they did"
-        " as the others ({least} to {most}). All seasons: {points} of survival (95 % interval {low} to {high};"
-        " {tanks}, {batches}). Evidence: {grade}.",
-        change=table.at(row, "change", "sentence"),
-        now=table.at(row, "tanks_to_change", "tanks"),
-        fish=table.at(row, "fish_saved", "whole"),
-        least=table.at(row, "fish_low", "whole"),
-        most=table.at(row, "fish_high", "whole"),
+def _change(results: SeasonResults, row: int) -> Markup:
+    """The claim of a row of changes, and what stands behind it."""
+    table, statements = results.changes, results.statements
+    text = say("<strong>{it}</strong>", it=statements.at(_claim_of(results, row) or 0))
+    text += Markup(" ") + phrase(
+        _WORDS, "how",
+        tanks=table.at(row, "tanks", "tanks"),
+        batches=table.at(row, "batches", "batches"),
         points=table.at(row, "difference_points", "points_words"),
         low=table.at(row, "difference_low", "points"),
         high=table.at(row, "difference_high", "points"),
-        tanks=table.at(row, "tanks", "tanks"),
-        batches=table.at(row, "batches", "batches"),
-        grade=table.at(row, "evidence", "text"),
-    )
-    note = table.value(row, "note")
-    return text + (say(" {note}.", note=table.at(row, "note", "sentence")) if known(note) and str(note) else "")
+    )  # fmt: skip
+    if known(table.value(row, "days_longer")) and float(table.value(row, "days_longer")) >= 1:
+        text += Markup(" ") + phrase(_WORDS, "longer", days=table.at(row, "days_longer", "whole"))
+    return text
 
 
 def practices_section(results: SeasonResults) -> Section:
@@ -78,29 +74,34 @@ def practices_section(results: SeasonResults) -> Section:
 def _effects(results: SeasonResults) -> list[Block]:
     table = results.effects
     if table.refusal or not len(table):
-        return [refusal("The effect of practices cannot be told.", table)]
+        return [refusal("The effect of practices cannot be worked out.", table)]
     rows = headline_rows(table, MAIN_OUTCOME)
-    blocks: list[Block] = [Prose(_EFFECT_WORDS), *_effect_figure(table, rows)]
-    blocks.append(Bullets(_effect_sentences(table, rows), (table,)))
+    blocks: list[Block] = [Prose(_EFFECT_WORDS), *_effect_figure(results, rows)]
+    blocks.append(Bullets(_effect_sentences(results), (results.statements.table, table)))
     every = [row for outcome in OUTCOMES for row in headline_rows(table, outcome)]
     view = table_view(table, "Effect of each practice and of temperature, all outcomes", EFFECT_COLUMNS, every)
-    return [*blocks, TableBlock(view)]
+    return [*blocks, TableBlock(view, folded=True)]
 
 
-def _effect_sentences(table: ReportTable, rows: list[int]) -> tuple[Markup, ...]:
-    """Differences clear of zero and refusals in full; those that may be chance together in one sentence."""
-    unclear = [row for row in rows if _may_be_chance(table, row)]
-    said = [effect_sentence(table, row) for row in rows if row not in unclear]
+def _effect_sentences(results: SeasonResults) -> tuple[Markup, ...]:
+    """What is claimed and what cannot be told in full; what is not clear together in one sentence."""
+    statements = results.statements
+    rows = statements.rows(*COMPARED, outcome=MAIN_OUTCOME)
+    said = [say("{it}", it=statements.at(row)) for row in rows if statements.claim(row).reason not in _UNCLEAR]
+    unclear = [statements.claim(row) for row in rows if statements.claim(row).reason in _UNCLEAR]
     if unclear:
-        named = joined([Markup("{}").format(effect_label(table, row)) for row in unclear])
-        said.append(say("The interval includes no difference, so chance may be all of it: {named}.", named=named))
+        labels = [
+            phrase(
+                _WORDS, "label", factor=factor_words(claim.subject), level=level_words(claim.level),
+                reference=level_words(claim.reference),
+            )
+            for claim in unclear
+        ]  # fmt: skip
+        said.append(phrase(_WORDS, "unclear", named=joined(labels)))
     return tuple(said)
 
 
-def _may_be_chance(table: ReportTable, row: int) -> bool:
-    low, high = table.value(row, "difference_low"), table.value(row, "difference_high")
-    return known(low) and known(high) and float(low) <= 0 <= float(high)
-
+_UNCLEAR = (Reason.NOT_CLEAR, Reason.WATCH)
 
 _EFFECT_WORDS = Markup(
     "Differences in percentage points of survival, averaged over this programme’s tanks, adjusted for species,"
@@ -132,7 +133,8 @@ def headline_rows(table: ReportTable, outcome: str) -> list[int]:
     return [row for row, method in zip(rows, methods, strict=True) if method == headline]
 
 
-def _effect_figure(table: ReportTable, rows: list[int]) -> list[Block]:
+def _effect_figure(results: SeasonResults, rows: list[int]) -> list[Block]:
+    table = results.effects
     shown = [row for row in rows if known(table.value(row, "difference_points"))][:MOST_ROWS]
     if not shown:
         return []
@@ -148,19 +150,18 @@ def _effect_figure(table: ReportTable, rows: list[int]) -> list[Block]:
             ),
             name="effects",
             caption="Difference of each level from its reference, with 95 % interval, delivery to release.",
-            alt="Dot plot with intervals, one row per practice level, with a line at no difference. Clear of it:"
-            f" {_clear_ones(table, shown)}.",
+            alt="Dot plot with intervals, one row per practice level, with a line at no difference. Clear after"
+            f" allowing for all: {_clear_ones(results)}.",
             table=table,
         )
     ]  # fmt: skip
 
 
-def _clear_ones(table: ReportTable, rows: list[int]) -> str:
-    """Levels whose interval leaves out no difference, with their points, for who cannot see the drawing."""
-    clear = [row for row in rows if not _may_be_chance(table, row)]
-    said = [
-        f"{effect_label(table, row)} {written(table.value(row, 'difference_points'), 'points')}" for row in clear
-    ]
+def _clear_ones(results: SeasonResults) -> str:
+    """The contrasts that are claimed, for who cannot see the drawing."""
+    statements = results.statements
+    claims = [statements.claim(row) for row in statements.rows(*COMPARED, outcome=MAIN_OUTCOME)]
+    said = [f"{factor_words(one.subject)} {level_words(one.level)}" for one in claims if one.is_claimed]
     return "; ".join(said) or "none"
 
 
@@ -168,31 +169,6 @@ def effect_label(table: ReportTable, row: int) -> str:
     factor = factor_words(table.value(row, "factor"))
     level, reference = words(table.value(row, "level")), table.value(row, "reference")
     return f"{factor}: {level}" + (f" v. {words(reference)}" if known(reference) and str(reference) else "")
-
-
-def effect_sentence(table: ReportTable, row: int) -> Markup:
-    """One effect in words; a refused one gives its reason."""
-    factor = factor_words(table.value(row, "factor"))
-    reference = table.value(row, "reference")
-    against = f" instead of {words(reference)}" if known(reference) and str(reference) else ""
-    head = say(
-        "{factor}, {level}{against}: ", factor=factor.capitalize(), level=table.at(row, "level", "words"),
-        against=against,
-    )  # fmt: skip
-    if not known(table.value(row, "difference_points")):
-        return head + say("{note}", note=table.at(row, "note", "text"))
-    sure = how_sure(
-        table.value(row, "difference_low"), table.value(row, "difference_high"), table.value(row, "p_value")
-    )
-    return head + say(
-        "{points} of survival (95 % interval {low} to {high}; {tanks}, {batches}); {sure}.",
-        points=table.at(row, "difference_points", "points_words"),
-        low=table.at(row, "difference_low", "points"),
-        high=table.at(row, "difference_high", "points"),
-        tanks=table.at(row, "tanks", "tanks"),
-        batches=table.at(row, "batches", "batches"),
-        sure=sure,
-    )
 
 
 def _combinations(results: SeasonResults) -> list[Block]:
@@ -213,7 +189,13 @@ def _combinations(results: SeasonResults) -> list[Block]:
         table, "Each practice by itself, adjusted for room and gravel, all seasons", (*alone, *_PRACTICE_COLUMNS),
         single, anchor="each-practice",
     )  # fmt: skip
-    return [heading, Prose(_AGAINST), *_combination_figure(table, both), TableBlock(together), TableBlock(apart)]
+    return [
+        heading,
+        Prose(_AGAINST),
+        *_combination_figure(table, both),
+        TableBlock(together, folded=True),
+        TableBlock(apart, folded=True),
+    ]
 
 
 _AGAINST = Markup(
@@ -280,4 +262,4 @@ def _methods(results: SeasonResults) -> list[Block]:
     )
     rows = table.rows(outcome=MAIN_OUTCOME)
     view = table_view(table, "The same effects by each method, delivery to release", columns, rows)
-    return [heading, Prose(said), TableBlock(view)]
+    return [heading, Prose(said), TableBlock(view, folded=True)]

@@ -150,7 +150,7 @@ def _tank_table(results: SeasonResults) -> TableBlock:
         main_rows(results.setups),
         note=note,
     )
-    return TableBlock(view)
+    return TableBlock(view, folded=True)
 
 
 def _sites(results: SeasonResults) -> list[Block]:
@@ -163,7 +163,7 @@ def _sites(results: SeasonResults) -> list[Block]:
     repeated = [row for row in rows if str(table.value(row, "verdict")) == "below_expected"]
     caption, note = "This season’s sites over their seasons, in alphabetical order", "Every site is in the file."
     view = table_view(table, caption, SITE_COLUMNS, rows, note=note)
-    return [heading, Prose(_SITE_WORDS), *_repeated(results, repeated), TableBlock(view)]
+    return [heading, Prose(_SITE_WORDS), *_repeated(results, repeated), TableBlock(view, folded=True)]
 
 
 _SITE_WORDS = Markup(
