@@ -6,11 +6,11 @@ import os
 import signal
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from tests.full_disk import no_room_beyond
 
 from broodyear import outputs
 from broodyear.errors import Refused, UsageError
@@ -206,21 +206,6 @@ def test_a_kill_leaves_one_whole_folder_and_the_next_run_clears_up(
     assert len({text.split()[-1] for text in found.values()}) == 1 and "season.html" in found
     write_review(tmp_path / "review", "last")
     assert sorted(path.name for path in tmp_path.iterdir()) == ["review"]
-
-
-@contextmanager
-def no_room_beyond(size: int) -> Iterator[None]:
-    """Files cannot grow beyond ``size`` bytes, which the system tells as it tells of a full disk."""
-    import resource
-
-    before = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
-    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (size, hard))
-    try:
-        yield
-    finally:
-        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
-        signal.signal(signal.SIGXFSZ, before)
 
 
 def _folder(path: Path) -> None:

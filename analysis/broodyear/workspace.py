@@ -32,9 +32,9 @@ def working_folder() -> Iterator[Path]:
     try:
         yield folder
     except OSError as error:
-        if error.errno not in NO_ROOM or not _is_below(error.filename, folder):
+        if error.errno not in NO_ROOM or not _concerns(error, folder):
             raise
-        raise Refused(_temporary("is full")) from None
+        raise temporary_files_full() from None
     finally:
         shutil.rmtree(folder, ignore_errors=True)
         if hold is not None:
@@ -49,9 +49,40 @@ def _temporary(what: str) -> str:
     )
 
 
-def _is_below(name: object, folder: Path) -> bool:
+def temporary_files_full() -> Refused:
+    """What to raise when there is no room for temporary files."""
+    return Refused(_temporary("is full"))
+
+
+def _concerns(error: OSError, folder: Path) -> bool:
     """Whether the file that could not be written lies in ``folder``; a bare write does not say which it was."""
-    return name is None or Path(str(name)).is_relative_to(folder)
+    named = [Path(str(name)) for name in (error.filename, error.filename2) if name is not None]
+    return not named or any(name.is_relative_to(folder) for name in named)
+
+
+def keep_caches_apart() -> None:
+    """Let the drawing library keep its list of fonts in a folder of ours, unless the user chose one.
+
+    That is below the user's own caches or, where these cannot be written, below the temporary folder.
+    """
+    if "MPLCONFIGDIR" in os.environ:
+        return
+    for parent in (os.environ.get("XDG_CACHE_HOME") or os.path.expanduser("~/.cache"), tempfile.gettempdir()):
+        owner = "" if parent != tempfile.gettempdir() else f"-{getattr(os, 'getuid', int)()}"
+        folder = Path(parent) / f"broodyear{owner}" / "figures"
+        if folder.is_absolute() and _is_ours(folder):
+            os.environ["MPLCONFIGDIR"] = str(folder)
+            return
+
+
+def _is_ours(folder: Path) -> bool:
+    """Whether ``folder`` is there, or can be made, in a folder that nobody else owns."""
+    try:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        owner = folder.parent.lstat().st_uid
+    except OSError:
+        return False
+    return owner == getattr(os, "geteuid", lambda: owner)() and os.access(folder, os.W_OK)
 
 
 def _new_held() -> tuple[Path, int | None]:

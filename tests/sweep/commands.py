@@ -28,7 +28,9 @@ COMMANDS: tuple[str, ...] = (
     "export --out {out}/parquet --format parquet",
     "sql tank_seasons",
     "plan --species chinook --delivered-on {season}-11-08 --units 310",
+    "trial --factor gravel_practice --levels gravel,bare --out {out}/trial.csv",
     "withdraw 1",
+    "verify",
     "uploads",
 )
 

@@ -19,6 +19,7 @@ from pathlib import Path
 from broodyear.errors import UnreadableFile
 from broodyear.intake.census import PIECE, Census, pieces, survey
 from broodyear.intake.sources import Source
+from broodyear.workspace import NO_ROOM
 
 #: Control characters that have no business in a table.
 _STRANGE = bytes([*range(1, 9), 11, 12, *range(14, 32), 127])
@@ -111,6 +112,8 @@ def _spooled(source: Source, place: Path, may_link: bool) -> Path:
         else:
             shutil.copyfile(source.place, place)
     except OSError as error:
+        if error.errno in NO_ROOM:
+            raise
         raise UnreadableFile(f"the file cannot be read ({error.strerror})", "Check its permissions.") from None
     return place
 
@@ -145,7 +148,9 @@ def _unpacked(packed: Path, place: Path) -> Path:
                         "Send it unpacked, or check where it came from.",
                     )
                 copy.write(piece)
-    except (OSError, EOFError, zlib.error):
+    except (OSError, EOFError, zlib.error) as error:
+        if isinstance(error, OSError) and error.errno in NO_ROOM:
+            raise
         message = "the compressed file is broken or was cut off"
         raise UnreadableFile(message, "Pack it again and send that.") from None
     return place

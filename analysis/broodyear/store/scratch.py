@@ -14,7 +14,8 @@ from broodyear.settings import Settings
 from broodyear.stopping import interruptible
 from broodyear.store.handle import Store
 from broodyear.store.layout import create_layout, current_rows, key_sql, names, own_name
-from broodyear.store.opening import CONFIG, MEMORY_FOR_LOADING, connect
+from broodyear.store.opening import CONFIG, MEMORY_FOR_LOADING, connect, is_full
+from broodyear.workspace import temporary_files_full
 
 _PASSING = "passing_store"
 
@@ -26,8 +27,22 @@ def scratch_store(
     """A connection to a passing store in ``folder`` whose views also show the standing rows of ``store``.
 
     store: an open store (a connection of its own is made to it), a path, or None. A path where
-    there is no store counts as an empty one. Raises StoreUnavailable when the store cannot be read.
+    there is no store counts as an empty one. Raises StoreUnavailable when the store cannot be read, and Refused
+    when there is no room for the passing one.
     """
+    try:
+        with _scratch_store(folder, store, settings) as connection:
+            yield connection
+    except duckdb.Error as error:
+        if is_full(error):
+            raise temporary_files_full() from None
+        raise
+
+
+@contextmanager
+def _scratch_store(
+    folder: Path, store: str | Path | Store | None, settings: Settings
+) -> Iterator[duckdb.DuckDBPyConnection]:
     place = folder / "passing.duckdb"
     if isinstance(store, Store):
         with store.for_uploads() as own, _beside(own, place, settings) as connection:
