@@ -10,6 +10,7 @@ from broodyear import __version__, commands, store_commands
 from broodyear.endings import ended
 from broodyear.parsing import Commands as _Commands
 from broodyear.parsing import Parser as _Parser
+from broodyear.parsing import add_layouts as _add_layouts
 from broodyear.parsing import command as _command
 from broodyear.parsing import date as _date
 from broodyear.parsing import listed as _listed
@@ -39,6 +40,7 @@ def parser() -> argparse.ArgumentParser:
         _add_dictionary,
         _add_check,
         _add_load,
+        _add_layout,
         _add_uploads,
         _add_withdraw,
         _add_mend,
@@ -131,12 +133,26 @@ def _add_load(commands_of: _Commands) -> None:
 
 def _add_paths(command: argparse.ArgumentParser) -> None:
     command.add_argument(
-        "paths", nargs="+", metavar="PATH", help="a file, a folder (.csv, .csv.gz, .tsv, .txt), or - for stdin"
+        "paths", nargs="+", metavar="PATH", help="a file, a folder (texts, workbooks, archives), or - for stdin"
     )
+    _add_layouts(command)
     command.add_argument("--format", choices=("text", "json", "csv"), default="text", help="default: text")
     command.add_argument(
         "--rejects", type=Path, metavar="DIR", help="write each file's rejected rows there, with their problems"
     )
+
+
+def _add_layout(commands_of: _Commands) -> None:
+    layout = _command(
+        commands_of,
+        "layout",
+        store_commands.layout,
+        "draft how files of another shape become rows of the tables",
+        "broodyear layout diaries/ --out layouts.toml",
+    )
+    layout.add_argument("paths", nargs="+", metavar="PATH", help="a file, a folder, or - for stdin")
+    layout.add_argument("--out", type=Path, metavar="FILE", help="add the drafts to this file (default: printed)")
+    _add_layouts(layout)
 
 
 def _add_uploads(commands_of: _Commands) -> None:

@@ -17,7 +17,8 @@ class Finding:
     path: file as given; line: spreadsheet row (the header of a plain file is line 1), None for a whole file;
     table, column, value: what it concerns, None where it concerns more than one cell;
     level: "error" keeps the row out, "warning" lets it in; rule: short stable name;
-    message: what was found and what was expected; advice: what to do.
+    message: what was found and what was expected; advice: what to do;
+    source_column: heading of the cell in a file of another shape, None where the file has the table's columns.
     """
 
     path: str
@@ -29,6 +30,7 @@ class Finding:
     rule: str
     message: str
     advice: str
+    source_column: str | None = None
 
     def as_dict(self) -> dict[str, Any]:
         """The finding with the field names of the JSON output."""
@@ -36,8 +38,27 @@ class Finding:
 
 
 @dataclass(frozen=True)
+class TableCount:
+    """What one file gave to one table: rows_made = rows_accepted + rows_rejected, always."""
+
+    table: str
+    rows_made: int
+    rows_accepted: int
+    rows_rejected: int
+
+    @property
+    def rows(self) -> tuple[int, int, int]:
+        """Rows made, accepted and rejected."""
+        return self.rows_made, self.rows_accepted, self.rows_rejected
+
+
+@dataclass(frozen=True)
 class FileReport:
-    """What became of one file: rows_read = rows_accepted + rows_rejected, always."""
+    """What became of one upload: rows_read = rows_accepted + rows_rejected, always.
+
+    table: where several are fed, their names joined by ``+``; rows: those of the source, of which one may give
+    several rows or none; tables: what each table got.
+    """
 
     path: str
     table: str | None
@@ -46,22 +67,32 @@ class FileReport:
     rows_accepted: int
     rows_rejected: int
     notes: tuple[str, ...] = ()
+    tables: tuple[TableCount, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """The report with the field names of the JSON output."""
-        return {**asdict(self), "notes": list(self.notes)}
+        return {**asdict(self), "notes": list(self.notes), "tables": [asdict(table) for table in self.tables]}
+
+
+@dataclass(frozen=True)
+class Skipped:
+    """Something met in a search that was not read, and why. It does not change the exit code."""
+
+    path: str
+    reason: str
 
 
 @dataclass(frozen=True)
 class CheckResult:
     """Result of checking or loading: a report per file and every finding, in file and line order.
 
-    refused: paths of files that could not be read or recognised.
+    refused: paths of files that could not be read or recognised; skipped: what was met and not read.
     """
 
     files: tuple[FileReport, ...]
     findings: tuple[Finding, ...]
     refused: tuple[str, ...] = ()
+    skipped: tuple[Skipped, ...] = ()
 
     @property
     def exit_code(self) -> int:

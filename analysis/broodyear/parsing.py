@@ -12,6 +12,7 @@ from typing import Any, TypeAlias
 STORE_VARIABLE = "BROODYEAR_STORE"
 DEFAULT_STORE = "broodyear.duckdb"
 SETTINGS_VARIABLE = "BROODYEAR_SETTINGS"
+LAYOUTS_VARIABLE = "BROODYEAR_LAYOUTS"
 
 
 class Parser(argparse.ArgumentParser):
@@ -48,11 +49,29 @@ def command(
     added.add_argument(
         "--settings",
         type=Path,
-        default=Path(settings) if (settings := os.environ.get(SETTINGS_VARIABLE)) else None,
+        default=_named_by(SETTINGS_VARIABLE),
         metavar="FILE",
         help=f"season start, limits, acknowledged suspicions (TOML; default ${SETTINGS_VARIABLE})",
     )
     return added
+
+
+def add_layouts(command: argparse.ArgumentParser) -> None:
+    """Add the option of commands that read files of other shapes."""
+    command.add_argument(
+        "--layouts",
+        type=Path,
+        default=_named_by(LAYOUTS_VARIABLE),
+        metavar="FILE",
+        help=f"how files of another shape become rows (default ${LAYOUTS_VARIABLE}, or layouts.toml beside the "
+        "store or here)",
+    )
+
+
+def _named_by(variable: str) -> Path | None:
+    """The file that a variable of the environment names."""
+    named = os.environ.get(variable)
+    return Path(named) if named else None
 
 
 def whole(text: str) -> int:

@@ -12,8 +12,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from broodyear.console import Progress, opened_store, progress, say, say_broken_off, waiting
-from broodyear.errors import EXIT_DONE, EXIT_STORE_UNAVAILABLE, UsageError
+from broodyear.errors import EXIT_DONE, EXIT_FILE_UNREADABLE, EXIT_STORE_UNAVAILABLE, UsageError
 from broodyear.formulas import csv_text
+from broodyear.layouts import chosen_layouts
+from broodyear.outputs import append_to
 from broodyear.settings import read_settings
 from broodyear.stopping import stopped_with
 
@@ -21,6 +23,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from broodyear.findings import CheckResult
+    from broodyear.intake.date_sql import SeasonSpan
 
 
 def check(
@@ -28,6 +31,7 @@ def check(
     paths: Sequence[str],
     format: str,
     rejects: Path | None,
+    layouts: Path | None,
     store: Path,
     settings: Path | None,
     quiet: bool = False,
@@ -35,10 +39,12 @@ def check(
     """Read and check files; load nothing."""
     from broodyear.intake import check_paths
 
-    chosen = read_settings(settings)
+    chosen, known = read_settings(settings), chosen_layouts(layouts, store)
     with progress(quiet) as line, opened_store(store, settings) if store.exists() else nullcontext() as opened:
         tell = partial(_print_result, line, format)
-        result = check_paths(paths, store=opened, settings=chosen, rejects=rejects, progress=line, tell=tell)
+        result = check_paths(
+            paths, store=opened, settings=chosen, layouts=known, rejects=rejects, progress=line, tell=tell
+        )
     return result.exit_code
 
 
@@ -47,6 +53,7 @@ def load(
     paths: Sequence[str],
     format: str,
     rejects: Path | None,
+    layouts: Path | None,
     strict: bool,
     store: Path,
     settings: Path | None,
@@ -56,6 +63,7 @@ def load(
     from broodyear.intake import load_paths
     from broodyear.store import open_store
 
+    known = chosen_layouts(layouts, store)
     shown: list[CheckResult] = []
 
     def tell(result: CheckResult) -> None:
@@ -68,11 +76,53 @@ def load(
         stopped_with(lambda: opened.kept_of_load(told=bool(shown))),
     ):
         say_broken_off(opened)
-        result = load_paths(opened, paths, strict=strict, rejects=rejects, progress=line, tell=tell)
+        result = load_paths(opened, paths, strict=strict, layouts=known, rejects=rejects, progress=line, tell=tell)
         line(0, 0, "working out what reports start from")
         kept = opened.keep_derived()
     _say_if_not_kept(kept, quiet)
     return result.exit_code
+
+
+def layout(
+    *,
+    paths: Sequence[str],
+    out: Path | None,
+    layouts: Path | None,
+    store: Path,
+    settings: Path | None,
+    quiet: bool = False,
+) -> int:
+    """Draft how files of another shape become rows of the tables; print the drafts, or add them to a file."""
+    from broodyear.intake.drafting import draft_all, draft_text
+    from broodyear.workspace import working_folder
+
+    known = chosen_layouts(layouts, store)
+    seasons = _seasons(store, settings)
+    with working_folder() as scratch:
+        made = draft_all(paths, scratch, layouts=known, stdin=sys.stdin.buffer, seasons=seasons)
+    text = "\n".join(draft_text(draft) for draft in made.drafts)
+    if text and out is not None:
+        append_to(out, f"\n{text}" if out.exists() else text, "layout")
+        print(out)
+    else:
+        sys.stdout.write(text)
+    for path, how in made.settled:
+        say(f"{path} needs no layout: it is read by {how}", quiet=quiet)
+    for skipped in made.skipped:
+        say(f"{skipped.path}: not read; {skipped.reason}")
+    if any(draft.unknown for draft in made.drafts):
+        say("Fill in what is marked # ? before you load by these layouts.", quiet=quiet)
+    return EXIT_DONE if made.drafts or made.settled else EXIT_FILE_UNREADABLE
+
+
+def _seasons(store: Path, settings: Path | None) -> SeasonSpan | None:
+    """The seasons that a store knows, in which years of two figures must lie."""
+    from broodyear.intake.seasons import known_seasons
+
+    if not store.exists():
+        return None
+    with opened_store(store, settings) as opened, opened.for_uploads() as connection:
+        return known_seasons(connection, opened.settings)
 
 
 def _say_if_not_kept(kept: bool, quiet: bool) -> None:

@@ -20,8 +20,8 @@ from broodyear.desk.names import (
     shown_name,
 )
 from broodyear.findings import FileReport
-from broodyear.intake.checking import Rejected
-from broodyear.intake.filing import Filed
+from broodyear.intake.filing import Filed, FiledPart
+from broodyear.intake.rejected import Rejected, RejectedRows
 from broodyear.intake.rejects import write_rejects
 
 
@@ -73,12 +73,22 @@ def test_a_header_carries_any_name() -> None:
     assert name_in_header("%FF%00") == "\ufffd\x00"
 
 
+def one_part(number: int) -> FiledPart:
+    rows = RejectedRows()
+    rows.add(Rejected(2, (str(number),), "wrong"))
+    return FiledPart("losses", rows, ("dead",), ",")
+
+
 @given(st.lists(st.text(alphabet="ab/._ é(2)", min_size=1, max_size=12), max_size=8))
 def test_mended_rows_are_found_under_the_names_the_intake_gives(paths: list[str]) -> None:
     import tempfile
 
     filed = [
-        Filed(FileReport(path, "losses", 2, 1, 0, 1), [], [Rejected(2, (str(number),), "wrong")], ("dead",))
+        Filed(
+            FileReport(path, "losses", 2, 1, 0, 1),
+            [],
+            (one_part(number),),
+        )
         for number, path in enumerate(paths)
     ]
     with tempfile.TemporaryDirectory() as folder:

@@ -13,7 +13,7 @@ from pathlib import Path
 from broodyear.findings import CheckResult, FileReport
 from broodyear.intake import check_paths
 from broodyear.intake.cell_sql import BLANKS
-from broodyear.intake.filing import open_upload
+from broodyear.intake.opened import open_upload
 from broodyear.intake.sources import Source
 
 PROGRAMME = Path(__file__).parents[1] / "bad_uploads" / "programme"
@@ -130,8 +130,8 @@ def _judged(result: CheckResult, folder: Path) -> Iterator[str]:
 def _assert_all_rows_read(report: FileReport) -> None:
     """Count the rows of a file without quotes a second way: lines with content below the header."""
     with tempfile.TemporaryDirectory() as scratch:
-        opened = open_upload(Source(report.path, Path(report.path)), Path(scratch), 0)
-        text = opened.text.place.read_text(encoding="utf-8-sig")
+        opened = open_upload(Source(report.path, Path(report.path).name, Path(report.path)), Path(scratch), 0)
+        text = opened.body.text.place.read_text(encoding="utf-8-sig")
     if '"' not in text:
         lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")[opened.dialect.header_line :]
         content = [line for line in lines if line.strip(BLANKS + opened.dialect.separator)]

@@ -261,7 +261,8 @@ def test_missing_paths_and_empty_folders(tmp_path: Path) -> None:
     assert result.exit_code == 11
     assert [finding.message for finding in result.findings] == [
         "there is no such file or folder",
-        "the folder holds no file that ends in .csv, .csv.gz, .tsv, .txt",
+        "the folder holds no file that ends in .csv, .tsv, .txt, .csv.gz, .tsv.gz, .txt.gz, .xlsx, .xlsm, .xls, "
+        ".ods, .zip",
     ]
 
 

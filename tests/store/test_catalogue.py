@@ -98,7 +98,9 @@ def as_first_version(place: Path) -> None:
     """The store as the first version made it: without what came later."""
     with duckdb.connect(str(place)) as connection:
         connection.execute("DROP TABLE upload_parts")
-        connection.execute("ALTER TABLE uploads DROP COLUMN told_at")
+        for column in ("told_at", "layout"):
+            connection.execute(f"ALTER TABLE uploads DROP COLUMN {column}")
+        connection.execute("ALTER TABLE findings DROP COLUMN source_column")
         connection.execute("ALTER TABLE rejected_rows DROP COLUMN mendable")
         connection.execute("DROP VIEW trials")
         connection.execute("DROP TABLE received_trials")

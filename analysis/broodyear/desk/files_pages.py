@@ -19,7 +19,9 @@ from broodyear.desk.names import mend_stem, name_in_header
 pages = Blueprint("files", __name__)
 PIECE = 1 << 18
 #: What the script takes of a folder: the endings that the intake takes.
-ENDINGS = (".csv", ".csv.gz", ".tsv", ".txt")
+ENDINGS = (
+    ".csv", ".tsv", ".txt", ".csv.gz", ".tsv.gz", ".txt.gz", ".xlsx", ".xlsm", ".xls", ".ods", ".zip",
+)  # fmt: skip
 
 
 class NoRoom(HTTPException):

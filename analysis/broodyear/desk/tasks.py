@@ -17,6 +17,7 @@ from broodyear.desk.planning import write_plan, write_trial
 from broodyear.desk.workplace import Workplace, replace_folder
 from broodyear.errors import NothingToAnalyse, StoreUnavailable
 from broodyear.formulas import csv_text
+from broodyear.layouts import Layouts, chosen_layouts
 from broodyear.outputs import write_file
 from broodyear.settings import Settings, read_settings
 
@@ -44,7 +45,12 @@ def check(order: Order, tell: Tell) -> Outcome:
     new = _new_folder(place, "checked")
     with _for_reading(place, _settings(order), LOADING_MEMORY) as store:
         result = check_paths(
-            _files(order), store=store, settings=store.settings, progress=tell, rejects=new / "to_mend"
+            _files(order),
+            store=store,
+            settings=store.settings,
+            layouts=_layouts(order),
+            progress=tell,
+            rejects=new / "to_mend",
         )
     totals = findings_book.write(new, result)
     replace_folder(new, place.checked)
@@ -65,7 +71,8 @@ def load(order: Order, tell: Tell) -> Outcome:
             totals.update(findings_book.write(new, result))
             replace_folder(new, place.loaded)
 
-        load_paths(store, _files(order), progress=tell, rejects=new / "to_mend", tell=show)
+        files, layouts = _files(order), _layouts(order)
+        load_paths(store, files, layouts=layouts, progress=tell, rejects=new / "to_mend", tell=show)
         tell(0, 0, "working out what reports start from")
         store.set_memory(COUNTING_MEMORY)
         store.keep_derived()
@@ -213,6 +220,10 @@ def _workplace(order: Order) -> Workplace:
 
 def _settings(order: Order) -> Settings:
     return read_settings(Path(order["settings"]) if order.get("settings") else None)
+
+
+def _layouts(order: Order) -> Layouts:
+    return chosen_layouts(Path(order["layouts"]) if order.get("layouts") else None, _workplace(order).store)
 
 
 def _files(order: Order) -> list[Path]:

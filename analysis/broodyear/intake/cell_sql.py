@@ -7,9 +7,10 @@ shape of a cell is tested first and only then cast. Each check looks at its own 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
+from broodyear.intake.date_sql import DateReading, other_date, other_moment, quick_moment
 from broodyear.schemas import Column, RangeBy, Table
 from broodyear.store.layout import hour_flag, sql_type, words_type
 
@@ -22,6 +23,7 @@ CLOCK = r"[Tt ]([01][0-9]|2[0-4]):[0-5][0-9](:[0-5][0-9]([.,][0-9]+)?)?"
 ZONE = r" ?([Zz]|[+-][0-9]{2}(:?[0-9]{2})?)"
 #: The looks of nearly all moments: with minutes or with seconds. The last character tells a figure from a zone.
 QUICK_MOMENTS = ("????-??-??T??:?[0-9]", "????-??-??T??:??:?[0-9]")
+SPAN = r"([0-9]{4})[/–-]([0-9]{4}|[0-9]{2})"
 MIDNIGHT = r"[Tt ]00:00(:00([.,]0+)?)?"
 SHORT_DATE = r"[0-9]{1,2}[./-][0-9]{1,2}[./-]([0-9]{2}|[0-9]{4})([ T,].*)?"
 CONTROL_CHARACTERS = r"[\x00-\x1f\x7f-\x9f\x{2028}\x{2029}]"
@@ -29,6 +31,8 @@ CONTROL_CHARACTERS = r"[\x00-\x1f\x7f-\x9f\x{2028}\x{2029}]"
 INVISIBLE_CHARACTERS = (
     r"[\p{Cf}\x{034f}\x{115f}\x{1160}\x{17b4}\x{17b5}\x{180b}-\x{180f}\x{3164}\x{ffa0}\x{fe00}-\x{fe0f}]"
 )
+#: What a spreadsheet shows in place of a value: an error, or (our own word) a formula never worked out.
+SHEET_ERROR = r"#(REF|DIV/0|VALUE|NAME|N/A|NUM|NULL|SPILL|CALC|ERROR|NOT WORKED OUT)[!?]?"
 LONGEST_CODE = 60
 FIRST_YEAR, LAST_YEAR = 1900, 2100
 #: Blanks that are taken off both ends of a cell: all that Unicode counts as spaces, and the byte-order mark.
@@ -46,7 +50,7 @@ class Reading:
     decimal_comma: commas may be decimal signs; cell_commas: a cell may hold a comma at all; apostrophes: a cell
     may carry the apostrophe that guards formula text; blanks: those that may stand around cells; plain: the file
     holds no blanks, no plus sign and nothing beyond ASCII, so that quicker tests tell as much; empties: a cell may
-    be an empty text instead of missing.
+    be an empty text instead of missing; dates: what is known of their order and years.
     """
 
     decimal_comma: bool = False
@@ -55,6 +59,7 @@ class Reading:
     blanks: Literal["none", "spaces", "any"] = "any"
     plain: bool = False
     empties: bool = True
+    dates: DateReading = field(default_factory=DateReading)
 
 
 @dataclass(frozen=True)
@@ -111,15 +116,25 @@ def _number(column: Column, reading: Reading) -> str:
 
 def _whole(column: Column, reading: Reading) -> str:
     value = _number(column, reading)
+    if column.is_span:
+        value = f"coalesce({_span(cell(column))}, {value})"
     # A number too large for a whole one is beyond every limit, not unreadable.
     kept = f"greatest(least({value}, 9e18), -9e18)" if column.maximum is not None else value
     return f"CASE WHEN {value} = floor({value}) THEN TRY_CAST({kept} AS BIGINT) END"
 
 
+def _span(text: str) -> str:
+    """SQL for the first year of a season written as two years on end: 2025/26, 2025-26, 2025/2026."""
+    first, second = (f"TRY_CAST(regexp_extract({text}, {quoted(SPAN)}, {number}) AS INTEGER)" for number in (1, 2))
+    follows = f"{second} IN ({first} + 1, ({first} + 1) % 100)"
+    return f"CASE WHEN {_shaped(text, SPAN)} AND {follows} THEN {first}::DOUBLE END"
+
+
 def _date(column: Column, reading: Reading) -> str:
     text = cell(column)
     shape = f"{_shaped(text, DATE)} OR {_shaped(text, DATE + MIDNIGHT)}"
-    return f"CASE WHEN {shape} THEN TRY_CAST(regexp_extract({text}, {quoted(DATE)}) AS DATE) END"
+    plain = f"TRY_CAST(regexp_extract({text}, {quoted(DATE)}) AS DATE)"
+    return f"CASE WHEN {shape} THEN {plain} ELSE {other_date(text, reading.dates)} END"
 
 
 def _moment(column: Column, reading: Reading) -> str:
@@ -132,7 +147,8 @@ def _moment(column: Column, reading: Reading) -> str:
     if reading.plain:
         plain = f"WHEN {quick} THEN TRY_CAST({text} AS TIMESTAMP) {plain}"
     zoned = f"WHEN {_shaped(text, DATE + CLOCK + ZONE)} THEN TRY_CAST({local} AS TIMESTAMP)"
-    return f"CASE {plain} {zoned} END"
+    ordered = quick_moment(text, reading.dates) or ""
+    return f"CASE {ordered} {plain} {zoned} ELSE {other_moment(text, reading.dates)} END"
 
 
 def _boolean(column: Column, reading: Reading) -> str:
@@ -163,7 +179,13 @@ def _code(column: Column, reading: Reading) -> str:
 def _short(column: Column, bad_characters: str) -> str:
     text = cell(column)
     bad = f"regexp_matches({text}, {quoted(bad_characters)})"
-    return f"CASE WHEN length({text}) <= {LONGEST_CODE} AND NOT {bad} THEN {text} END"
+    fits = f"length({text}) <= {LONGEST_CODE} AND NOT {bad} AND NOT {_is_sheet_error(text)}"
+    return f"CASE WHEN {fits} THEN {text} END"
+
+
+def _is_sheet_error(text: str) -> str:
+    """SQL that tells what a spreadsheet shows in place of a value it could not work out."""
+    return f"({text} GLOB '#*' AND {_shaped(text, SHEET_ERROR)})"
 
 
 def _listed(values: tuple[str, ...]) -> str:
@@ -195,7 +217,7 @@ def value(table: Table, column: Column, reading: Reading) -> str:
 
 def has_hour(column: Column) -> str:
     """SQL that tells whether a moment was given with its hour."""
-    return f"(strlen({cell(column)}) > 10)"
+    return f"contains({cell(column)}, ':')"
 
 
 def checks(table: Table) -> list[CellCheck]:

@@ -14,8 +14,7 @@ import numpy as np
 
 from broodyear.errors import UnreadableFile
 from broodyear.intake.cell_sql import BLANKS
-from broodyear.intake.dialect import SEPARATORS
-from broodyear.intake.records import LONGEST_CELL
+from broodyear.intake.records import LONGEST_CELL, SEPARATORS
 
 #: Blanks that are neither the space nor the tab, in UTF-8: feeds, and the wide and unbreakable spaces.
 _FEEDS = (b"\x0b", b"\x0c")

@@ -12,6 +12,7 @@ import duckdb
 from broodyear.findings import Finding
 from broodyear.intake.cell_sql import BLANKS, CellCheck, Reading
 from broodyear.intake.messages import Words, may_mean_two_days, or_like, words
+from broodyear.intake.plain_files import first_position
 from broodyear.intake.recognise import Recognised
 from broodyear.intake.references import NearCodes
 from broodyear.intake.rejected import Rejected, RejectedRows
@@ -73,22 +74,35 @@ def judge(
     connection.execute("DROP TABLE aside")
     sayings = _Sayings(found, checks, NearCodes(connection, found.table))
     for rows in _pages(connection):
-        for line, raw, broken, decider, key in rows:
+        for number, raw, broken, decider, key in rows:
             cells = _cells(raw, found.width)
             if not "".join(cells).strip(BLANKS):
                 verdict.blank_rows += 1
             else:
+                row = _Row(number, number // staged.per_line, cells, decider, key)
                 if not broken:
-                    raise RuntimeError(f"{path}, line {line}: set aside without a reason")
+                    raise RuntimeError(f"{path}, line {row.line}: set aside without a reason")
                 # The checks of the row as such come first.
                 told = broken[:1] if checks[broken[0]].rule in SPOILED else broken
-                _reject(verdict, path, line, cells, told, decider, key, sayings)
+                _reject(verdict, path, row, told, sayings)
     return verdict
+
+
+@dataclass(frozen=True)
+class _Row:
+    """A broken row: its number (see ``Staged``), its spreadsheet row, its cells as received, the value of the
+    column that decides another's range, and its key as texts, None when a part cannot be read."""
+
+    number: int
+    line: int
+    cells: tuple[str, ...]
+    decider: str | None
+    key: list[str] | None
 
 
 def _pages(connection: duckdb.DuckDBPyConnection) -> Iterator[list[tuple[Any, ...]]]:
     """The rows of ``judged``, many at a time, so that other queries may be asked in between."""
-    first = 0
+    first = first_position(connection, "judged")
     while True:
         page = f"SELECT * FROM judged WHERE rowid >= {first} AND rowid < {first + ROWS_PER_PAGE} ORDER BY rowid"
         rows = connection.execute(page).fetchall()
@@ -103,28 +117,23 @@ def _cells(raw: list[str | None], width: int) -> tuple[str, ...]:
     return tuple(cells if cells[-1] else cells[:width])
 
 
-def _reject(
-    verdict: Verdict,
-    path: str,
-    line: int,
-    cells: tuple[str, ...],
-    broken: list[int],
-    decider: str | None,
-    key: list[str] | None,
-    sayings: _Sayings,
-) -> None:
+def _reject(verdict: Verdict, path: str, row: _Row, broken: list[int], sayings: _Sayings) -> None:
     problems = []
     table = sayings.found.table.name
+    headings = sayings.found.headings(row.number)
     for position in broken:
         check = sayings.checks[position]
-        value = _value(check, sayings.found, cells)
-        rule, said, problem = sayings.about(position, value, decider)
+        value = _value(check, sayings.found, row.cells)
+        rule, said, problem = sayings.about(position, value, row.decider)
         if verdict.has_room(rule, check.column):
+            heading = headings.get(check.column) if check.column else None
             verdict.findings.append(
-                Finding(path, line, table, check.column, value, "error", rule, said.message, said.advice)
+                Finding(
+                    path, row.line, table, check.column, value, "error", rule, said.message, said.advice, heading
+                )
             )
         problems.append(problem)
-    verdict.rejected.add(Rejected(line, cells, " ".join(problems), key=key))
+    verdict.rejected.add(Rejected(row.line, row.cells, " ".join(problems), key=row.key))
 
 
 class _Sayings:

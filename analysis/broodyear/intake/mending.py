@@ -14,10 +14,9 @@ import duckdb
 
 from broodyear.findings import FileReport
 from broodyear.formulas import guarded
-from broodyear.intake.filing import Filed, last_is_text
+from broodyear.intake.filing import Filed, FiledPart
 from broodyear.intake.rejected import Rejected, RejectedRows
 from broodyear.intake.rejects import write_rejects
-from broodyear.schemas import table
 from broodyear.store import Store
 from broodyear.store.handle import utc_now
 from broodyear.store.open_rows import dismiss, find_open_rows
@@ -75,7 +74,7 @@ def dismiss_rows(store: Store, places: Sequence[str], reason: str) -> int:
 
 
 def write_copies(store: Store, rows: Sequence[OpenRow], folder: Path) -> list[Path]:
-    """Write the open rows, a CSV file per upload, to be mended and loaded; returns the files written."""
+    """Write the open rows, a CSV file per upload and table, to be mended and loaded; returns the files written."""
     uploads: dict[int, list[OpenRow]] = {}
     for row in rows:
         uploads.setdefault(row.upload, []).append(row)
@@ -84,15 +83,21 @@ def write_copies(store: Store, rows: Sequence[OpenRow], folder: Path) -> list[Pa
 
 def _filed(store: Store, rows: Sequence[OpenRow]) -> Filed:
     with store.session() as session:
-        query = "SELECT header, separator FROM upload_parts WHERE upload = ?"
-        parts = session.execute(query, [rows[0].upload]).fetchall()
-    header, separator = parts[0] if parts else ([], ",")
+        query = "SELECT table_name, header, separator FROM upload_parts WHERE upload = ?"
+        parts = session.execute(query, [rows[0].upload]).fetchall() or [(rows[0].table, [], ",")]
+    report = FileReport(rows[0].path, rows[0].table, 0, len(rows), 0, len(rows))
+    filed = tuple(
+        FiledPart(name, _rejected(rows, name), tuple(header), separator) for name, header, separator in parts
+    )
+    return Filed(report, [], filed, rows[0].upload)
+
+
+def _rejected(rows: Sequence[OpenRow], table: str) -> RejectedRows:
     rejected = RejectedRows()
     for row in rows:
-        rejected.add(Rejected(row.line, row.cells, row.problems))
-    report = FileReport(rows[0].path, rows[0].table, 0, len(rows), 0, len(rows))
-    text = last_is_text(table(rows[0].table), header)
-    return Filed(report, [], rejected, tuple(header), separator, text, rows[0].upload)
+        if row.table == table:
+            rejected.add(Rejected(row.line, row.cells, row.problems))
+    return rejected
 
 
 def rendered(rows: Sequence[OpenRow], format: str) -> str:

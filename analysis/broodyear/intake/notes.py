@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 
 from broodyear.intake.census import Census
+from broodyear.intake.decoding import Text
 from broodyear.intake.dialect import Dialect
 
 #: Of a larger file the beginning and the end are looked at: whoever writes one cell so writes them all so.
@@ -35,16 +36,17 @@ def _edges(dialect: Dialect) -> tuple[bytes, bytes]:
     return rb"(?:" + separator + rb'|^|\r)[ ]*"?', rb'"?[ ]*(?:' + separator + rb"|[\r\n]|\Z)"
 
 
-def cell_notes(place: Path, census: Census, dialect: Dialect) -> list[str]:
-    """Notes on decimal commas, zones and guarding apostrophes, from the UTF-8 text at ``place``."""
-    text = _sample(place, census.size)
+def cell_notes(text: Text, dialect: Dialect, decimal_comma: bool) -> list[str]:
+    """Notes on decimal commas, zones and guarding apostrophes in a text."""
+    census = text.census
+    sample = _sample(text.place, census.size)
     start, end = _edges(dialect)
     notes = []
-    if uses_decimal_commas(place, census, dialect):
+    if decimal_comma:
         notes.append("decimal commas were read as points")
-    if re.search(rb"[0-9][Tt ][0-9]{2}:[0-9:.,]{2,} ?(?:[Zz]|[+-][0-9]{2}(?::?[0-9]{2})?)" + end, text):
+    if re.search(rb"[0-9][Tt ][0-9]{2}:[0-9:.,]{2,} ?(?:[Zz]|[+-][0-9]{2}(?::?[0-9]{2})?)" + end, sample):
         notes.append("time zones were left off; times are kept as the local times written")
-    if census.has_apostrophe and re.search(start + rb"'[=+@\t-]", text, re.MULTILINE):
+    if census.has_apostrophe and re.search(start + rb"'[=+@\t-]", sample, re.MULTILINE):
         notes.append("apostrophes that guard formula text were taken off")
     if census.trailing_blank:
         notes.append("blank lines at the end were left out")

@@ -6,7 +6,7 @@ import duckdb
 import numpy as np
 from numpy.typing import NDArray
 
-from broodyear.intake.staging import first_position
+from broodyear.intake.plain_files import first_position
 from broodyear.schemas import Table
 
 #: Rows compared at a time: few enough for the processor's cache, and for memory whatever the size of the file.

@@ -1,27 +1,11 @@
-"""Single rows of a file by their line, to show them again as they were received."""
+"""Single lines of a file, to read them again as they were received."""
 
 from __future__ import annotations
 
-from collections.abc import Set
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-
-from broodyear.intake.records import read_rows
-
-
-def pick_rows(place: Path, separator: str, lines: Set[int]) -> dict[int, list[str]]:
-    """The cells of the rows at ``lines`` (spreadsheet rows), as received."""
-    picked: dict[int, list[str]] = {}
-    last = max(lines, default=0)
-    for row in read_rows(place, separator):
-        if row.line in lines:
-            picked[row.line] = row.cells
-        if row.line >= last:
-            break
-    return picked
-
 
 #: Lines are looked for in pieces of about this many bytes.
 _PIECE = 4_000_000

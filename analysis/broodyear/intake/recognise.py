@@ -8,22 +8,28 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from broodyear.errors import UnreadableFile
+from broodyear.intake.slots import Slot
 from broodyear.schemas import Table, all_tables
 
-#: A header is looked for in this many first lines; loggers write some lines of their own before it.
-LINES_SEARCHED = 60
 _BLANKS = " \t\r\n\u00a0\ufeff\u3000"
+
+
+class FitsNothing(UnreadableFile):
+    """A header that is none of a table's."""
 
 
 @dataclass(frozen=True)
 class Recognised:
-    """The table of a file. places: declared column -> position of its cell in a row; width: cells of the header,
-    trailing empty ones left off."""
+    """What a file gives to one table. places: declared column -> position of its cell in a row; header: a name for
+    each cell of a row, trailing empty ones left off; source_width: cells that the file's own rows have;
+    slots: how the file's cells become those of the table's rows, none when they are the same."""
 
     table: Table
     places: dict[str, int]
     header: tuple[str, ...]
     notes: tuple[str, ...]
+    source_width: int
+    slots: tuple[Slot, ...] = ()
 
     @property
     def width(self) -> int:
@@ -32,8 +38,23 @@ class Recognised:
 
     @property
     def header_cells(self) -> dict[str, str]:
-        """Declared column -> its header cell, in lower case and without blanks around it."""
-        return {column: self.header[place].strip(_BLANKS).lower() for column, place in self.places.items()}
+        """Declared column -> what its cell holds where the header comes again, in lower case and without blanks
+        around it; only columns whose cells are taken as they are."""
+        if not self.slots:
+            return {column: self.header[place].strip(_BLANKS).lower() for column, place in self.places.items()}
+        pieces = {column: {slot.pieces[place] for slot in self.slots} for column, place in self.places.items()}
+        return {
+            column: piece.heading.strip(_BLANKS).lower()
+            for column, (piece, *others) in pieces.items()
+            if not others and piece is not None and len(piece.places) == 1 and not piece.words and piece.heading
+        }
+
+    def headings(self, number: int) -> dict[str, str]:
+        """Column of the table -> heading of the file, for the row of this number; blank when they are the same."""
+        if not self.slots:
+            return {}
+        named = zip(self.header, self.slots[number % len(self.slots)].pieces, strict=True)
+        return {name: piece.heading for name, piece in named if piece is not None and piece.heading}
 
 
 def plain_name(cell: str) -> str:
@@ -61,14 +82,14 @@ def find_header(rows: Sequence[Sequence[str]]) -> int:
 
     Raises UnreadableFile when no row knows any.
     """
-    scores = [header_score(row) for row in rows[:LINES_SEARCHED]]
+    scores = [header_score(row) for row in rows]
     best = max(scores, default=0)
     if best == 0:
         filled = next((row for row in rows if any(cell.strip(_BLANKS) for cell in row)), None)
         if filled is None:
-            raise UnreadableFile("the file is empty", "Send the table with its header row.")
+            raise FitsNothing("the file is empty", "Send the table with its header row.")
         shown = ", ".join(cell.strip() for cell in filled)[:120]
-        raise UnreadableFile(
+        raise FitsNothing(
             f"no header was found: the first row reads {shown!r} and none of it is a known column",
             "Put the column names in the first row; broodyear template writes an example of each table.",
         )
@@ -77,10 +98,8 @@ def find_header(rows: Sequence[Sequence[str]]) -> int:
 
 def recognise(header: Sequence[str], file_name: str) -> Recognised:
     """The table that the header fits, and where its columns are. Raises UnreadableFile (message, advice)."""
-    cells = list(header)
+    cells = without_empty_end(header)
     notes = []
-    while cells and not cells[-1].strip(_BLANKS):
-        cells.pop()
     if len(cells) < len(header):
         notes.append("empty columns at the end were left out")
     names = [plain_name(cell) for cell in cells]
@@ -95,7 +114,15 @@ def recognise(header: Sequence[str], file_name: str) -> Recognised:
     extra = [cells[i].strip(_BLANKS) for i, name in enumerate(names) if name and name not in places]
     if extra:
         notes.append(f"columns not in the table were left out: {', '.join(extra)[:200]}")
-    return Recognised(chosen, places, tuple(cells), tuple(notes))
+    return Recognised(chosen, places, tuple(cells), tuple(notes), len(cells))
+
+
+def without_empty_end(header: Sequence[str]) -> list[str]:
+    """The cells of a header without the blank ones at its end."""
+    cells = list(header)
+    while cells and not cells[-1].strip(_BLANKS):
+        cells.pop()
+    return cells
 
 
 def _refuse_repeats(names: Sequence[str]) -> None:
@@ -148,7 +175,7 @@ def _missing(candidate: Table, names: Sequence[str]) -> list[str]:
     return [name for name in candidate.required_names if name not in names]
 
 
-def _lacking(names: Sequence[str], nearest: Table) -> UnreadableFile:
+def _lacking(names: Sequence[str], nearest: Table) -> FitsNothing:
     missing = _missing(nearest, names)
     unknown = [name for name in names if name and name not in nearest.column_names]
     hints = []
@@ -157,4 +184,4 @@ def _lacking(names: Sequence[str], nearest: Table) -> UnreadableFile:
         hints += [f"found {close[0]!r}; did you mean {name!r}?"] if close else []
     message = f"the header fits no table; the nearest is {nearest.name}, which also needs {', '.join(missing)}"
     advice = " ".join([*hints, f"Add the missing column; broodyear template {nearest.name} writes an example."])
-    return UnreadableFile(message, advice[0].upper() + advice[1:])
+    return FitsNothing(message, advice[0].upper() + advice[1:])

@@ -16,6 +16,7 @@ from typing import TextIO
 
 from broodyear.errors import UnreadableFile
 
+SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
 #: No cell of these tables is anywhere near this long; a file with a longer one is refused.
 LONGEST_CELL = 1_000_000
 #: A quoted cell with more line breaks than this is taken for a quote that was never closed.

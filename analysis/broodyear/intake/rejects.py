@@ -14,7 +14,7 @@ from pathlib import Path
 
 from broodyear.errors import UsageError
 from broodyear.formulas import guarded
-from broodyear.intake.filing import Filed
+from broodyear.intake.filing import Filed, FiledPart
 from broodyear.intake.rejected import MENDS, Rejected
 from broodyear.outputs import new_file, require_file
 
@@ -46,28 +46,31 @@ def require_rejects(folder: Path, paths: Iterable[str], places: Iterable[Path]) 
 
 
 def write_rejects(folder: Path, filed: list[Filed], option: str = "--rejects") -> list[Path]:
-    """Write one CSV per file that has rejected rows into ``folder``; returns the files written."""
+    """Write one CSV into ``folder`` for each table of an upload with rejected rows; returns the files written."""
     written: list[Path] = []
     for file in filed:
-        if any(row.mendable for row in file.rejected):
-            place = _free_name(folder, file.report.path, written)
-            with new_file(place, REJECTS, option) as part:
-                _write_copy(part, file)
-            written.append(place)
+        several = len(file.parts) > 1
+        for part in file.parts:
+            if any(row.mendable for row in part.rejected):
+                name = f"{file.report.path}_{part.table}" if several else file.report.path
+                place = _free_name(folder, name, written)
+                with new_file(place, REJECTS, option) as new:
+                    _write_copy(new, part, file.upload)
+                written.append(place)
     return written
 
 
-def _write_copy(place: Path, file: Filed) -> None:
+def _write_copy(place: Path, file: FiledPart, upload: int | None) -> None:
     # What an earlier copy said in these two columns is told anew.
     own = [number for number, name in enumerate(file.header) if name.strip().lower() not in (MENDS, PROBLEMS)]
     with place.open("w", encoding="utf-8", newline="") as out:
         writer = csv.writer(out, lineterminator="\n", delimiter=file.separator)
-        marked = [] if file.upload is None else [MENDS]
+        marked = [] if upload is None else [MENDS]
         writer.writerow([*(file.header[number] for number in own), *marked, PROBLEMS])
-        writer.writerows(_mendable(row, own, file) for row in file.rejected if row.mendable)
+        writer.writerows(_mendable(row, own, file, upload) for row in file.rejected if row.mendable)
 
 
-def _mendable(row: Rejected, own: list[int], file: Filed) -> list[str]:
+def _mendable(row: Rejected, own: list[int], file: FiledPart, upload: int | None) -> list[str]:
     """The cells of a row under their header, and what is wrong with them.
 
     Surplus cells must stay wrong until they are mended. In the last cell they are, unless that takes any text;
@@ -78,7 +81,7 @@ def _mendable(row: Rejected, own: list[int], file: Filed) -> list[str]:
     if surplus and not file.last_is_text:
         cells[-1] = file.separator.join([cells[-1], *surplus])
         surplus = []
-    mends = [] if file.upload is None else [f"{file.upload}#{row.line}"]
+    mends = [] if upload is None else [f"{upload}#{row.line}"]
     return [guarded(cell) for cell in [*cells, *mends, row.problems, *surplus]]
 
 

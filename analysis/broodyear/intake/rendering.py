@@ -6,7 +6,7 @@ import csv
 import io
 import json
 from collections.abc import Sequence
-from dataclasses import fields
+from dataclasses import asdict, fields
 
 from broodyear.errors import UsageError
 from broodyear.findings import CheckResult, FileReport, Finding
@@ -29,10 +29,11 @@ def render(result: CheckResult, format: str) -> str:
 
 
 def render_json(result: CheckResult) -> str:
-    """One object with the keys "files" and "findings"."""
+    """One object with the keys "files", "findings" and "skipped"."""
     content = {
         "files": [report.as_dict() for report in result.files],
         "findings": [finding.as_dict() for finding in result.findings],
+        "skipped": [asdict(skipped) for skipped in result.skipped],
     }
     return json.dumps(content, ensure_ascii=False, indent=1) + "\n"
 
@@ -51,7 +52,8 @@ def render_csv(findings: Sequence[Finding]) -> str:
 def render_text(result: CheckResult) -> str:
     """A paragraph per file: its rows, what was done to read it, and its findings, those alike grouped."""
     parts = [_file_text(report, _findings_of(report, result.findings)) for report in _by_path(result.files)]
-    return "\n".join([*parts, _total(result)])
+    skipped = [f"{_printable(one.path)}: not read; {one.reason}\n" for one in result.skipped]
+    return "\n".join([*parts, *(["".join(skipped)] if skipped else []), _total(result)])
 
 
 def _by_path(files: Sequence[FileReport]) -> list[FileReport]:
@@ -108,5 +110,6 @@ def _total(result: CheckResult) -> str:
     good = sum(report.rows_accepted for report in result.files)
     warnings = sum(finding.level == "warning" for finding in result.findings)
     files = f"{len(result.files)} {'file' if len(result.files) == 1 else 'files'}"
+    files += f", {len(result.skipped)} not read" if result.skipped else ""
     refused = f", {len(result.refused)} refused" if result.refused else ""
     return f"{files}{refused}: {rows:,} rows, {good:,} good, {rows - good:,} kept out, {warnings:,} warnings\n"

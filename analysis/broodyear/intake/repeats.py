@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import duckdb
 import numpy as np
 
-from broodyear.findings import Finding
+from broodyear.findings import Finding, Level
 from broodyear.intake.cell_sql import hour_columns
 from broodyear.intake.checking import Verdict
 from broodyear.intake.clock_changes import is_doubled
@@ -30,11 +30,12 @@ HASHES_AT_A_TIME = 25_000_000
 
 @dataclass(frozen=True)
 class Repeat:
-    """One row whose key an earlier row of the file has. first_line: that row; identical: nothing differs;
-    by_clock: the time came twice that night, so both rows are good; key: as texts."""
+    """One row whose key an earlier row of the file has. number, first: of the row and of that one (see
+    ``Staged``); identical: nothing differs; by_clock: the time came twice that night, so both rows are good;
+    key: as texts."""
 
-    line: int
-    first_line: int
+    number: int
+    first: int
     identical: bool
     by_clock: bool = False
     key: tuple[str, ...] = ()
@@ -62,16 +63,16 @@ def find_repeats(
 
 
 def _repeat(
-    second: dict[int, int], line: int, first_line: int, same_line: int, moment: dt.datetime | None, key: list[str]
+    second: dict[int, int], number: int, first: int, same: int, moment: dt.datetime | None, key: list[str]
 ) -> Repeat:
-    """same_line: the first row of the key with the same values; second: first row of a key -> the row that has it
+    """same: the first row of the key with the same values; second: first row of a key -> the row that has it
     rightly, in the second of two hours that clocks show alike."""
-    if same_line in (first_line, second.get(first_line)):
-        return Repeat(line, same_line, identical=True)
-    is_second = moment is not None and is_doubled(moment) and first_line not in second
+    if same in (first, second.get(first)):
+        return Repeat(number, same, identical=True)
+    is_second = moment is not None and is_doubled(moment) and first not in second
     if is_second:
-        second[first_line] = line
-    return Repeat(line, first_line, identical=False, by_clock=is_second, key=tuple(key))
+        second[first] = number
+    return Repeat(number, first, identical=False, by_clock=is_second, key=tuple(key))
 
 
 def _all_differ(connection: duckdb.DuckDBPyConnection, key: tuple[str, ...], rows: int) -> bool:
@@ -97,50 +98,83 @@ def _repeats_query(table: Table, key: tuple[str, ...], staged: Staged, earlier: 
     values = ", ".join(f'"{name}"' for name, _ in value_columns(table))
     timed = [column for column in hour_columns(table) if column.name in table.primary_key]
     moment = f'CASE WHEN "{hour_flag(timed[0])}" THEN "{timed[0].name}" END' if timed else "NULL::TIMESTAMP"
-    stands = f"{staged.line} IN ({held_lines(table, earlier)})" if earlier else "false"
+    stands = f"{staged.number} IN ({held_numbers(table, staged, earlier)})" if earlier else "false"
     return (
-        f"WITH rows AS MATERIALIZED (SELECT {staged.line} AS line, {named}, {moment} AS moment, "
+        f"WITH rows AS MATERIALIZED (SELECT {staged.number} AS number, {named}, {moment} AS moment, "
         f"{stands} AS stands, row({values}) AS held FROM checked WHERE NOT broken), "
-        f"doubled AS MATERIALIZED (SELECT {keys}, min_by(line, (NOT stands, line)) AS first_line FROM rows "
+        f"doubled AS MATERIALIZED (SELECT {keys}, min_by(number, (NOT stands, number)) AS first FROM rows "
         f"GROUP BY {keys} HAVING count(*) > 1), "
-        "told AS (SELECT rows.*, first_line, first_value(line) OVER (PARTITION BY first_line, held "
-        f"ORDER BY NOT stands, line) AS same_line FROM rows JOIN doubled USING ({keys})) "
-        f"SELECT line, first_line, same_line, moment, [{texts}] FROM told WHERE line <> first_line AND NOT stands "
-        "ORDER BY line"
+        "told AS (SELECT rows.*, first, first_value(number) OVER (PARTITION BY first, held "
+        f"ORDER BY NOT stands, number) AS same FROM rows JOIN doubled USING ({keys})) "
+        f"SELECT number, first, same, moment, [{texts}] FROM told WHERE number <> first AND NOT stands "
+        "ORDER BY number"
     )
 
 
+def held_numbers(table: Table, staged: Staged, earlier: tuple[int, ...]) -> str:
+    """SQL of the numbers of the rows that earlier uploads of the same bytes hold.
+
+    Where a row of the file gives several, they are held when all of them are: one that was kept out is taken again
+    with those beside it, which changes nothing about them.
+    """
+    if staged.per_line == 1:
+        return held_lines(table, earlier)
+    held = f"SELECT line, count(*) AS rows FROM ({held_lines(table, earlier)}) GROUP BY line"
+    made = f"SELECT {staged.line} AS line, count(*) AS rows FROM checked GROUP BY ALL"
+    whole = f"SELECT line FROM ({held}) JOIN ({made}) USING (line, rows)"
+    return f"SELECT {staged.number} FROM checked WHERE {staged.line} IN ({whole})"
+
+
 def report_repeats(
-    path: str, table: Table, repeats: list[Repeat], cells: Mapping[int, list[str]], verdict: Verdict
+    path: str,
+    table: Table,
+    staged: Staged,
+    repeats: list[Repeat],
+    cells: Mapping[int, tuple[str, ...]],
+    verdict: Verdict,
 ) -> list[int]:
-    """Put the repeats into the verdict; returns the lines that are left out. cells: their cells as received."""
-    _report_identical(path, table, [repeat for repeat in repeats if repeat.identical], verdict)
+    """Put the repeats into the verdict; returns the rows left out. cells: as received, by number."""
+    told = _Told(path, table, staged.per_line, verdict)
+    told.identical([repeat for repeat in repeats if repeat.identical])
     left_out = [repeat for repeat in repeats if not repeat.by_clock]
     for repeat in left_out:
-        received = tuple(cells.get(repeat.line, ()))
+        received, line = cells.get(repeat.number, ()), repeat.number // staged.per_line
         if repeat.identical:
-            problems = f"repeats line {repeat.first_line} exactly"
-            verdict.rejected.add(Rejected(repeat.line, received, problems, mendable=False))
+            problems = f"repeats line {repeat.first // staged.per_line} exactly"
+            verdict.rejected.add(Rejected(line, received, problems, mendable=False))
         else:
-            problems = _conflict(path, table, repeat, verdict)
-            verdict.rejected.add(Rejected(repeat.line, received, problems, key=list(repeat.key)))
-    return [repeat.line for repeat in left_out]
+            verdict.rejected.add(Rejected(line, received, told.conflict(repeat), key=list(repeat.key)))
+    return [repeat.number for repeat in left_out]
 
 
-def _report_identical(path: str, table: Table, identical: list[Repeat], verdict: Verdict) -> None:
-    if not identical:
-        return
-    count = f"{len(identical):,} rows repeat" if len(identical) > 1 else "1 row repeats"
-    line, first = identical[0].line, identical[0].first_line
-    message = f"{count} an earlier row exactly; the first of them repeats line {first}"
-    advice = "Nothing needs doing: each row was taken once."
-    verdict.add(Finding(path, line, table.name, None, None, "warning", "identical_repeat", message, advice))
+@dataclass(frozen=True)
+class _Told:
+    """What is said about the repeats of one file."""
 
+    path: str
+    table: Table
+    per_line: int
+    verdict: Verdict
 
-def _conflict(path: str, table: Table, repeat: Repeat, verdict: Verdict) -> str:
-    *others, last = table.primary_key
-    key = f"{', '.join(others)} and {last}" if others else last
-    message = f"the same {key} as line {repeat.first_line}, with other values; the first row was kept"
-    advice = "Decide which row is right and leave the other out, or mend what tells them apart."
-    verdict.add(Finding(path, repeat.line, table.name, None, None, "error", "duplicate_key", message, advice))
-    return f"{message}. {advice}"
+    def identical(self, repeats: list[Repeat]) -> None:
+        """One warning for all rows that repeat another exactly."""
+        if not repeats:
+            return
+        count = f"{len(repeats):,} rows repeat" if len(repeats) > 1 else "1 row repeats"
+        line, first = repeats[0].number // self.per_line, repeats[0].first // self.per_line
+        message = f"{count} an earlier row exactly; the first of them repeats line {first}"
+        advice = "Nothing needs doing: each row was taken once."
+        self._add(line, "warning", "identical_repeat", message, advice)
+
+    def conflict(self, repeat: Repeat) -> str:
+        """An error for one row that has the key of another and other values; returns its words."""
+        *others, last = self.table.primary_key
+        key = f"{', '.join(others)} and {last}" if others else last
+        first = repeat.first // self.per_line
+        message = f"the same {key} as line {first}, with other values; the first row was kept"
+        advice = "Decide which row is right and leave the other out, or mend what tells them apart."
+        self._add(repeat.number // self.per_line, "error", "duplicate_key", message, advice)
+        return f"{message}. {advice}"
+
+    def _add(self, line: int, level: Level, rule: str, message: str, advice: str) -> None:
+        self.verdict.add(Finding(self.path, line, self.table.name, None, None, level, rule, message, advice))

@@ -34,7 +34,7 @@ def all_checks(table: Table, header: Mapping[str, str]) -> list[CellCheck]:
 
     header: declared column -> its header cell in the file, to know the header when it comes again.
     """
-    again = " AND ".join(_same_text(cell(table.column(name)), text) for name, text in header.items())
+    again = " AND ".join(_same_text(cell(table.column(name)), text) for name, text in header.items()) or "false"
     return [
         CellCheck("unclosed_quote", None, "unclosed"),
         CellCheck("repeated_header", None, again),

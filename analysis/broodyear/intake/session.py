@@ -12,12 +12,15 @@ from typing import BinaryIO
 import duckdb
 
 from broodyear.errors import BroodyearError, Refused, UnreadableFile
-from broodyear.findings import CheckResult, FileReport, Finding
+from broodyear.findings import CheckResult, FileReport, Finding, Skipped
 from broodyear.intake.checking import by_line
-from broodyear.intake.filing import Filed, Opened, file_upload, keep_findings, open_upload
+from broodyear.intake.filing import Filed, file_upload, keep_findings
+from broodyear.intake.opened import Opened, open_upload
+from broodyear.intake.recognise import FitsNothing
 from broodyear.intake.rejects import require_rejects, write_rejects
 from broodyear.intake.sources import Source, find_sources
 from broodyear.intake.telling import from_ledger
+from broodyear.layouts import Layouts
 from broodyear.schemas import TABLE_NAMES
 from broodyear.settings import Settings
 from broodyear.store import Store, changes_under_way, ledger
@@ -36,8 +39,9 @@ Tell = Callable[[CheckResult], None]
 @dataclass
 class _Run:
     """One run over a set of files. loads: it is to change the store; refused: paths;
-    order: place of each path among those given; seen: hash of the bytes -> path; late: earlier uploads by number
-    of which nobody was told so far; may_link: the database reads the files where they lie."""
+    order: place of each path among those given; seen: (hash of the bytes, how they were read) -> path; skipped:
+    what was met and not read; late: earlier uploads by number of which nobody was told so far; may_link: the
+    database reads the files where they lie."""
 
     settings: Settings
     progress: Progress | None
@@ -45,7 +49,8 @@ class _Run:
     filed: list[Filed] = field(default_factory=list)
     refused: list[str] = field(default_factory=list)
     order: dict[str, int] = field(default_factory=dict)
-    seen: dict[str, str] = field(default_factory=dict)
+    seen: dict[tuple[str, str], str] = field(default_factory=dict)
+    skipped: list[Skipped] = field(default_factory=list)
     late: dict[int, Filed] = field(default_factory=dict)
     may_link: bool = True
 
@@ -58,7 +63,8 @@ class _Run:
         """Reports and findings in the order in which the files were given."""
         told = self.told()
         findings = tuple(finding for filed in told for finding in filed.findings)
-        return CheckResult(tuple(filed.report for filed in told), findings, tuple(self.refused))
+        reports = tuple(filed.report for filed in told)
+        return CheckResult(reports, findings, tuple(self.refused), tuple(self.skipped))
 
     def told(self) -> list[Filed]:
         """All that is to be told: what this run filed, and what an earlier one filed and did not tell."""
@@ -91,6 +97,7 @@ def check_paths(
     *,
     store: str | Path | Store | None = None,
     settings: Settings | None = None,
+    layouts: Layouts | None = None,
     stdin: BinaryIO | None = None,
     progress: Progress | None = None,
     rejects: str | Path | None = None,
@@ -99,7 +106,8 @@ def check_paths(
     """Read and check every file that ``paths`` mean, and load nothing.
 
     store: a store whose codes count as known and whose rows the files are compared with (it is only read).
-    stdin: what the path - reads (default: standard input). progress: told what is being done.
+    layouts: how files of another shape are read. stdin: what the path - reads (default: standard input).
+    progress: told what is being done.
     rejects: a folder for a copy of the rejected rows of each file, with what is wrong with them. tell: shows the
     result; it is called whether or not the copies could be written.
     Returns a report per file and every finding. Raises StoreUnavailable when the store cannot be read, and
@@ -108,7 +116,7 @@ def check_paths(
     settings = settings or (store.settings if isinstance(store, Store) else Settings())
     with working_folder() as folder:
         run = _Run(settings, progress, loads=False, may_link=not isinstance(store, Store) or not store.is_shut_in)
-        files = _open_all(run, folder, paths, stdin, rejects)
+        files = _open_all(run, folder, paths, layouts or Layouts(), stdin, rejects)
         _check_all(run, files, folder, store)
     return run.finished(rejects, tell, lambda: None)
 
@@ -119,6 +127,7 @@ def load_paths(
     *,
     strict: bool = False,
     settings: Settings | None = None,
+    layouts: Layouts | None = None,
     stdin: BinaryIO | None = None,
     progress: Progress | None = None,
     rejects: str | Path | None = None,
@@ -134,13 +143,13 @@ def load_paths(
     settings = settings or store.settings
     with working_folder() as folder:
         run = _Run(settings, progress, loads=True, may_link=not store.is_shut_in)
-        files = _open_all(run, folder, paths, stdin, rejects)
+        files = _open_all(run, folder, paths, layouts or Layouts(), stdin, rejects)
         try:
             with store.for_uploads() as connection:
                 run.late = from_ledger(connection, changes_under_way.untold(connection))
             if not strict or _all_good(run, files, folder, store):
                 with store.for_uploads() as connection:
-                    sent = tuple((file.source.shown, file.text.sha256) for file in files)
+                    sent = tuple((file.source.shown, file.body.sha256) for file in files)
                     changes_under_way.begin(connection, changes_under_way.UnderWay(utc_now(), files=sent))
                     _file_all(run, files, connection)
         except duckdb.Error as error:
@@ -177,21 +186,43 @@ def _open_all(
     run: _Run,
     folder: Path,
     paths: Iterable[str | Path],
+    layouts: Layouts,
     stdin: BinaryIO | None,
     rejects: str | Path | None,
 ) -> list[Opened]:
     """Read and recognise all files; those that cannot be are refused. In the order in which tables are filed."""
-    sources, missing = find_sources(paths, stdin or sys.stdin.buffer)
+    found = find_sources(paths, stdin or sys.stdin.buffer, folder)
+    sources = found.found
+    run.skipped += found.skipped
     if rejects is not None:
         require_rejects(
             Path(rejects), [one.shown for one in sources], [one.place for one in sources if one.place is not None]
         )
     run.order = {source.shown: number for number, source in enumerate(sources)}
-    for absent in missing:
+    for absent in found.missing:
         _refuse(run, absent.shown, absent.message, absent.advice)
-    tried = [_opened(run, source, folder, number, len(sources)) for number, source in enumerate(sources)]
+    tried = [_opened(run, source, folder, number, layouts) for number, source in enumerate(sources)]
     opened = [file for file in tried if file is not None]
-    return sorted(opened, key=lambda file: TABLE_NAMES.index(file.found.table.name))
+    _refuse_if_nothing_fits(run, sources, opened)
+    # A file of several tables comes when the last of them may come.
+    return sorted(opened, key=lambda file: TABLE_NAMES.index(file.parts[-1].table.name))
+
+
+def _not_opened(run: _Run, source: Source, error: UnreadableFile) -> None:
+    """A sheet that fits nothing stands beside others that do; any other file is refused."""
+    if source.sheet is None or not isinstance(error, FitsNothing):
+        _refuse(run, source.shown, *error.args)
+    else:
+        run.skipped.append(Skipped(source.shown, error.args[0]))
+
+
+def _refuse_if_nothing_fits(run: _Run, sources: list[Source], opened: list[Opened]) -> None:
+    """Refuse a workbook of which no sheet was read."""
+    told = {file.source.container for file in opened} | {path.split("#")[0] for path in run.refused}
+    for workbook in dict.fromkeys(source.container for source in sources if source.sheet is not None):
+        if workbook is not None and workbook not in told:
+            message = "no sheet of the workbook fits a table or a layout"
+            _refuse(run, workbook, message, "Describe how its columns become those of the tables in a layout.")
 
 
 def _check_all(run: _Run, files: list[Opened], folder: Path, store: str | Path | Store | None) -> None:
@@ -209,12 +240,12 @@ def _file_all(run: _Run, files: list[Opened], connection: duckdb.DuckDBPyConnect
     _suspect(run, connection)
 
 
-def _opened(run: _Run, source: Source, folder: Path, number: int, count: int) -> Opened | None:
-    run.say(number, 2 * count, f"reading {source.shown}")
+def _opened(run: _Run, source: Source, folder: Path, number: int, layouts: Layouts) -> Opened | None:
+    run.say(number, 2 * len(run.order), f"reading {source.shown}")
     try:
-        return open_upload(source, folder, number, may_link=run.may_link)
+        return open_upload(source, folder, number, layouts.layouts, may_link=run.may_link)
     except UnreadableFile as error:
-        _refuse(run, source.shown, *error.args)
+        _not_opened(run, source, error)
         return None
 
 
@@ -227,20 +258,22 @@ def _refuse(run: _Run, path: str, message: str, advice: str) -> None:
 def _known_already(run: _Run, file: Opened, connection: duckdb.DuckDBPyConnection) -> bool:
     """Whether there is nothing to do, because the same bytes came before: earlier in this run, or in a load that
     stands. A check looks at them again all the same, and says so."""
-    path, sha256 = file.source.shown, file.text.sha256
-    if sha256 in run.seen:
-        return _left_out(run, file, f"the same bytes as {run.seen[sha256]}; nothing was added")
-    run.seen[sha256] = path
-    before = ledger.standing(connection, sha256)
+    path, sha256, layout = file.source.shown, file.body.sha256, file.layout_text
+    if (sha256, layout) in run.seen:
+        return _left_out(run, file, f"the same bytes as {run.seen[sha256, layout]}; nothing was added")
+    run.seen[sha256, layout] = path
+    before = ledger.standing(connection, sha256, layout)
     if not before:
         return False
     same = f"the same bytes as upload {before[-1].upload} of {before[-1].loaded_at:%Y-%m-%d %H:%M}"
     if not run.loads:
-        file.text.notes.append(f"{same}; loading it again would change nothing")
+        file.body.notes.append(f"{same}; loading it again would change nothing")
         return False
     numbers = tuple(earlier.upload for earlier in before)
     lacks = ledger.lacks_codes(connection, numbers)
-    lacks = lacks or ledger.lacks_withdrawn_rows(connection, file.found.table, sha256)
+    lacks = lacks or any(
+        ledger.lacks_withdrawn_rows(connection, part.table, sha256, layout) for part in file.parts
+    )
     if lacks and _take(run, file, connection, numbers):
         return True
     if run.late.keys() & set(numbers):
@@ -261,7 +294,7 @@ def _still_open(connection: duckdb.DuckDBPyConnection, uploads: tuple[int, ...],
 
 
 def _left_out(run: _Run, file: Opened, note: str) -> bool:
-    run.filed.append(Filed(FileReport(file.source.shown, file.found.table.name, 0, 0, 0, 0, (note,))))
+    run.filed.append(Filed(FileReport(file.source.shown, file.tables, 0, 0, 0, 0, (note,))))
     return True
 
 

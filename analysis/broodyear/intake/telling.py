@@ -10,20 +10,25 @@ from collections.abc import Sequence
 
 import duckdb
 
-from broodyear.findings import FileReport, Finding
-from broodyear.intake.filing import Filed, last_is_text
+from broodyear.findings import FileReport, Finding, TableCount
+from broodyear.intake.filing import Filed, FiledPart
 from broodyear.intake.rejected import Rejected, RejectedRows
-from broodyear.schemas import table
 
 _UPLOAD = (
     "SELECT path, table_name, lines_read, rows_read, rows_accepted, rows_rejected, notes, loaded_at "
     "FROM uploads WHERE upload = ?"
 )
 _FINDINGS = (
-    'SELECT path, line, table_name, "column", "value", level, rule, message, advice FROM findings '
+    'SELECT path, line, table_name, "column", "value", level, rule, message, advice, source_column FROM findings '
     "WHERE upload = ? ORDER BY line IS NULL, line"
 )
-_REJECTED = "SELECT line, raw, problems, mendable FROM rejected_rows WHERE upload = ? ORDER BY line"
+_PARTS = (
+    "SELECT table_name, header, separator, coalesce(rows_made, 0), coalesce(rows_accepted, 0), "
+    "coalesce(rows_rejected, 0) FROM upload_parts WHERE upload = ?"
+)
+_REJECTED = (
+    "SELECT line, raw, problems, mendable FROM rejected_rows WHERE upload = ? AND table_name = ? ORDER BY line"
+)
 ROWS_PER_PAGE = 50_000
 
 
@@ -36,28 +41,22 @@ def _from_ledger(connection: duckdb.DuckDBPyConnection, upload: int) -> Filed:
     row = connection.execute(_UPLOAD, [upload]).fetchall()
     path, name, lines, rows, accepted, rejected, notes, loaded_at = row[0]
     late = f"loaded {loaded_at:%Y-%m-%d %H:%M} (UTC) as upload {upload}, by a run that ended before it told of it"
-    header, separator = _form(connection, upload)
+    parts = connection.execute(_PARTS, [upload]).fetchall()
+    counts = tuple(TableCount(table, *made) for table, _, _, *made in parts)
     return Filed(
-        FileReport(path, name, lines, rows, accepted, rejected, (*notes, late)),
+        FileReport(path, name, lines, rows, accepted, rejected, (*notes, late), counts),
         [Finding(*row) for row in connection.execute(_FINDINGS, [upload]).fetchall()],
-        _rejected(connection, upload),
-        header,
-        separator,
-        last_is_text(table(name), header),
+        tuple(
+            FiledPart(table, _rejected(connection, upload, table), tuple(header), str(separator))
+            for table, header, separator, *_ in parts
+        ),
         upload,
     )
 
 
-def _form(connection: duckdb.DuckDBPyConnection, upload: int) -> tuple[tuple[str, ...], str]:
-    [(header, separator)] = connection.execute(
-        "SELECT header, separator FROM upload_parts WHERE upload = ?", [upload]
-    ).fetchall()
-    return tuple(header), str(separator)
-
-
-def _rejected(connection: duckdb.DuckDBPyConnection, upload: int) -> RejectedRows:
+def _rejected(connection: duckdb.DuckDBPyConnection, upload: int, table: str) -> RejectedRows:
     rows = RejectedRows()
-    found = connection.execute(_REJECTED, [upload])
+    found = connection.execute(_REJECTED, [upload, table])
     while page := found.fetchmany(ROWS_PER_PAGE):
         for line, raw, problems, mendable in page:
             rows.add(Rejected(int(line), tuple(json.loads(raw)), problems, bool(mendable)))

@@ -177,6 +177,9 @@ def _constant(column: Column | None, given: Any, where: str, mistakes: Mistakes)
         mistakes.add(where, f"constant is {given!r}; expected a text or a number")
         return ""
     text = str(given).strip()
+    if text == "?":
+        mistakes.add(where, "still marked with ?; say where it comes from")
+        return text
     if column is not None and column.allowed and text.lower() not in [word.lower() for word in column.allowed]:
         mistakes.add(where, f"constant is {text!r}{or_near(text, column.allowed)}")
     return text

@@ -4,12 +4,27 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from dataclasses import dataclass
 
 from broodyear.layouts.model import Layout, Rows, SameLabel, Value
 
 
+@dataclass(frozen=True)
+class Line:
+    """One line of an entry. table, column: of the table column whose source it says, None for any other line."""
+
+    text: str
+    table: str | None = None
+    column: str | None = None
+
+
 def layout_text(layout: Layout) -> str:
     """One [[layout]] entry."""
+    return "\n".join(line.text for line in layout_lines(layout)) + "\n"
+
+
+def layout_lines(layout: Layout) -> list[Line]:
+    """One [[layout]] entry, line by line."""
     lines = ["[[layout]]", f"name = {quote(layout.name)}"]
     lines += [f"files = {quote(layout.files)}"] if layout.files is not None else []
     lines += [f"sheet = {quote(layout.sheet)}"] if layout.sheet is not None else []
@@ -17,19 +32,23 @@ def layout_text(layout: Layout) -> str:
     lines += [f"date_order = {quote(layout.date_order)}"] if layout.date_order is not None else []
     lines += [f"decimal = {quote(layout.decimal)}"] if layout.decimal is not None else []
     lines += [f"ignore = {_listed(layout.ignore)}"] if layout.ignore else []
-    for rows in layout.rows:
-        lines += ["", *rows_lines(rows)]
-    return "\n".join(lines) + "\n"
+    return [*map(Line, lines), *(line for rows in layout.rows for line in _rows_lines(rows))]
 
 
-def rows_lines(rows: Rows) -> list[str]:
-    """One [[layout.rows]] entry, line by line."""
-    lines = ["  [[layout.rows]]", f"  table = {quote(rows.table)}"]
+def _rows_lines(rows: Rows) -> list[Line]:
+    """One [[layout.rows]] entry, line by line, after a blank line."""
+    lines = ["", "  [[layout.rows]]", f"  table = {quote(rows.table)}"]
     lines += [f"  unpivot = {quote(rows.unpivot)}"] if rows.unpivot is not None else []
     lines += [f"  only_when = {_listed(rows.only_when)}"] if rows.only_when else []
-    width = max(len(column) for column, _ in rows.columns)
     lines.append("    [layout.rows.columns]")
-    return lines + [f"    {column:<{width}} = {value_text(value)}" for column, value in rows.columns]
+    width = max(len(column) for column, _ in rows.columns)
+    return [
+        *map(Line, lines),
+        *(
+            Line(f"    {column:<{width}} = {value_text(value)}", rows.table, column)
+            for column, value in rows.columns
+        ),
+    ]
 
 
 def value_text(value: Value) -> str:

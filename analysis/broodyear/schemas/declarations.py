@@ -1,8 +1,9 @@
 """The uploaded tables, read from their one declaration each in the folder schemas/.
 
 The files follow the open Table Schema standard. Properties beyond the standard: ``kind`` (how broodyear reads
-the column), ``unit``, ``grain``, ``allowedInWords``, ``rangeBy`` (a range that depends on another column),
-``rowRules`` (rules over two columns), ``key`` and ``keySeasonOf`` (a key to which the season of a date belongs).
+the column), ``unit``, ``grain``, ``allowedInWords``, ``synonyms`` (other headings), ``writtenAsSpan``
+(2025/26), ``rangeBy`` (a range that depends on another column), ``rowRules`` (rules over two columns), ``key`` and
+``keySeasonOf`` (a key to which the season of a date belongs).
 """
 
 from __future__ import annotations
@@ -55,7 +56,8 @@ class Column:
     kind "count" is a whole number from 0; "moment" a timestamp, or a date whose hour is not known.
     allowed: empty when any value of the kind will do. minimum and maximum are inclusive, None when open.
     default: the value a blank cell gets on loading. is_addition: the column is not part of the usual header and
-    is left out of templates. A file may lack the header of any column that is not required.
+    is left out of templates. A file may lack the header of any column that is not required. is_span: a year that
+    may be written as two on end (2025/26); synonyms: other headings that people give the column.
     """
 
     name: str
@@ -71,6 +73,8 @@ class Column:
     default: str | None = None
     range_by: RangeBy | None = None
     is_addition: bool = False
+    is_span: bool = False
+    synonyms: tuple[str, ...] = ()
 
     @property
     def whole(self) -> bool:
@@ -194,6 +198,8 @@ def _column(field: Mapping[str, Any]) -> Column:
         default=field.get("default"),
         range_by=_range_by(field.get("rangeBy")),
         is_addition=field.get("mayBeAbsent", False),
+        is_span=field.get("writtenAsSpan", False),
+        synonyms=tuple(field.get("synonyms", ())),
     )
 
 

@@ -15,7 +15,7 @@ from broodyear.schemas import Column, Table, all_tables
 from broodyear.settings import Settings
 
 #: Raise it with any change to the tables of a store, declared ones included; ``migration`` mends older ones.
-STORE_VERSION = 3
+STORE_VERSION = 4
 
 _TYPES = {
     "code": "VARCHAR",
@@ -29,18 +29,20 @@ _TYPES = {
     "moment": "TIMESTAMP",
 }
 
-#: The store's own tables: name -> column -> type. ``told_at``: when somebody was told what became of the upload.
+#: The store's own tables: name -> column -> type. ``told_at``: when somebody was told what became of the upload;
+#: ``layout``: what beside the bytes decided which rows it gave.
 LEDGER: dict[str, dict[str, str]] = {
     "meta": {"key": "VARCHAR", "value": "VARCHAR"},
     "uploads": {
         "upload": "INTEGER", "path": "VARCHAR", "table_name": "VARCHAR", "sha256": "VARCHAR",
         "loaded_at": "TIMESTAMP", "lines_read": "BIGINT", "rows_read": "BIGINT", "rows_accepted": "BIGINT",
         "rows_rejected": "BIGINT", "withdrawn": "BOOLEAN", "withdrawn_at": "TIMESTAMP", "notes": "VARCHAR[]",
-        "told_at": "TIMESTAMP",
+        "told_at": "TIMESTAMP", "layout": "VARCHAR",
     },
     "upload_parts": {
         "upload": "INTEGER", "table_name": "VARCHAR", "header": "VARCHAR[]", "separator": "VARCHAR",
         "said": "VARCHAR[]",
+        "rows_made": "BIGINT", "rows_accepted": "BIGINT", "rows_rejected": "BIGINT",
     },
     "rejected_rows": {
         "upload": "INTEGER", "line": "BIGINT", "table_name": "VARCHAR", "raw": "VARCHAR", "problems": "VARCHAR",
@@ -51,6 +53,7 @@ LEDGER: dict[str, dict[str, str]] = {
     "findings": {
         "upload": "INTEGER", "path": "VARCHAR", "line": "BIGINT", "table_name": "VARCHAR", "column": "VARCHAR",
         "value": "VARCHAR", "level": "VARCHAR", "rule": "VARCHAR", "message": "VARCHAR", "advice": "VARCHAR",
+        "source_column": "VARCHAR",
     },
 }  # fmt: skip
 #: What every received row carries beside its values.

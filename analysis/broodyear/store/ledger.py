@@ -16,7 +16,8 @@ from broodyear.store.layout import LEDGER, key_sql
 
 @dataclass(frozen=True)
 class Upload:
-    """One file that was loaded. upload: its number; rows_read = rows_accepted + rows_rejected."""
+    """One file that was loaded. upload: its number; table: its tables, joined by a plus sign; rows_read =
+    rows_accepted + rows_rejected; layout: what beside the bytes decided which rows it gave, blank for none."""
 
     upload: int
     path: str
@@ -27,17 +28,21 @@ class Upload:
     rows_accepted: int
     rows_rejected: int
     notes: tuple[str, ...]
+    layout: str = ""
 
 
 @dataclass(frozen=True)
 class Part:
-    """What an upload holds for one table. header, separator: as in the file, to write its rows out again;
-    said: the declared columns that it has."""
+    """What an upload holds for one table. header, separator: of its cells, to write its rows out again; said: the
+    declared columns that it has; rows_made = rows_accepted + rows_rejected."""
 
     table: str
     header: tuple[str, ...]
     separator: str
     said: tuple[str, ...]
+    rows_made: int
+    rows_accepted: int
+    rows_rejected: int
 
 
 def next_number(connection: duckdb.DuckDBPyConnection) -> int:
@@ -55,10 +60,13 @@ class Earlier:
     loaded_at: dt.datetime
 
 
-def standing(connection: duckdb.DuckDBPyConnection, sha256: str) -> list[Earlier]:
-    """The uploads of exactly these bytes that were not withdrawn, in order."""
-    query = "SELECT upload, loaded_at FROM uploads WHERE sha256 = ? AND NOT withdrawn ORDER BY upload"
-    return [Earlier(int(row[0]), row[1]) for row in connection.execute(query, [sha256]).fetchall()]
+def standing(connection: duckdb.DuckDBPyConnection, sha256: str, layout: str = "") -> list[Earlier]:
+    """The uploads of exactly these bytes, read by the same layout, that were not withdrawn, in order."""
+    query = (
+        "SELECT upload, loaded_at FROM uploads WHERE sha256 = ? AND coalesce(layout, '') = ? AND NOT withdrawn "
+        "ORDER BY upload"
+    )
+    return [Earlier(int(row[0]), row[1]) for row in connection.execute(query, [sha256, layout]).fetchall()]
 
 
 def lacks_codes(connection: duckdb.DuckDBPyConnection, uploads: tuple[int, ...]) -> bool:
@@ -74,11 +82,16 @@ def held_lines(table: Table, uploads: Sequence[int]) -> str:
     return f"SELECT line FROM received_{table.name} WHERE upload IN ({', '.join(map(str, uploads))})"
 
 
-def lacks_withdrawn_rows(connection: duckdb.DuckDBPyConnection, table: Table, sha256: str) -> bool:
-    """Whether a withdrawn upload of these bytes held rows that no standing one holds."""
-    lines = f"SELECT line FROM received_{table.name} JOIN uploads USING (upload) WHERE sha256 = $sha256"
+def lacks_withdrawn_rows(
+    connection: duckdb.DuckDBPyConnection, table: Table, sha256: str, layout: str = ""
+) -> bool:
+    """Whether a withdrawn upload of these bytes, read by the same layout, held rows that no standing one holds."""
+    lines = (
+        f"SELECT line FROM received_{table.name} JOIN uploads USING (upload) "
+        "WHERE sha256 = $sha256 AND coalesce(layout, '') = $layout"
+    )
     query = f"SELECT count(*) FROM ({lines} AND withdrawn EXCEPT {lines} AND NOT withdrawn)"
-    row = connection.execute(query, {"sha256": sha256}).fetchone()
+    row = connection.execute(query, {"sha256": sha256, "layout": layout}).fetchone()
     return bool(row and row[0])
 
 
@@ -88,10 +101,16 @@ def record(
     """Write one line of the ledger, and one for each table that the upload feeds; nobody was told of it yet."""
     line = (
         upload.upload, upload.path, upload.table, upload.sha256, loaded_at, upload.lines_read, upload.rows_read,
-        upload.rows_accepted, upload.rows_rejected, False, None, list(upload.notes), None,
+        upload.rows_accepted, upload.rows_rejected, False, None, list(upload.notes), None, upload.layout,
     )  # fmt: skip
     append(connection, "uploads", [line])
-    rows = [(upload.upload, part.table, list(part.header), part.separator, list(part.said)) for part in parts]
+    rows = [
+        (
+            upload.upload, part.table, list(part.header), part.separator, list(part.said),
+            part.rows_made, part.rows_accepted, part.rows_rejected,
+        )
+        for part in parts
+    ]  # fmt: skip
     append(connection, "upload_parts", rows)
 
 

@@ -26,7 +26,8 @@ _WAITING = """
     AND NOT EXISTS (SELECT 1 FROM dismissed AS d WHERE d.upload = r.upload AND d.line = r.line)
     AND NOT EXISTS (
         SELECT 1 FROM mended AS m JOIN uploads AS later ON m.by_upload = later.upload
-        WHERE m.upload = r.upload AND m.line = r.line AND NOT later.withdrawn)
+        WHERE m.upload = r.upload AND m.line = r.line AND NOT later.withdrawn
+        AND list_contains(string_split(later.table_name, '+'), r.table_name))
 """
 #: Of rows that were sent several times and kept out each time, the last is the one to mend.
 _SENT_AGAIN = """

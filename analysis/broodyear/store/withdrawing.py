@@ -25,11 +25,12 @@ def withdraw(connection: duckdb.DuckDBPyConnection, upload: int, now: dt.datetim
         raise UsageError(f"there is no upload {upload}; see the numbers with: broodyear uploads")
     if row[1]:
         raise UsageError(f"upload {upload} is withdrawn already")
-    table = next(table for table in all_tables() if table.name == row[0])
     begin(connection, UnderWay(now, withdrawing=upload))
     connection.execute("BEGIN")
     try:
-        _give_back(connection, table, upload, settings)
+        for table in all_tables():
+            if table.name in row[0].split("+"):
+                _give_back(connection, table, upload, settings)
         connection.execute("UPDATE uploads SET withdrawn = true, withdrawn_at = ? WHERE upload = ?", [now, upload])
         end(connection)
         connection.execute("COMMIT")

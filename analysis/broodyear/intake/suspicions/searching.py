@@ -52,7 +52,7 @@ def _tables_of(session: duckdb.DuckDBPyConnection, uploads: tuple[int, ...]) -> 
     rows = session.execute(
         "SELECT DISTINCT table_name FROM uploads WHERE list_contains(?::INTEGER[], upload)", [list(uploads)]
     ).fetchall()
-    return frozenset(str(name) for (name,) in rows)
+    return frozenset(name for (names,) in rows for name in str(names).split("+"))
 
 
 @cache

@@ -1,0 +1,146 @@
+"""The account of one upload: every row of the source gave rows, gave none and why, or was kept out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import duckdb
+
+from broodyear.findings import FileReport, TableCount
+from broodyear.intake.checking import Verdict
+from broodyear.intake.notes import cell_notes, short_rows
+from broodyear.intake.opened import Opened
+from broodyear.intake.recognise import Recognised
+from broodyear.intake.repeats import held_numbers
+from broodyear.intake.staging import Staged
+from broodyear.schemas import Table
+
+
+@dataclass(frozen=True)
+class TableAccount:
+    """What one table got. accepted: rows written; held: rows that earlier uploads of the same bytes hold."""
+
+    found: Recognised
+    staged: Staged
+    verdict: Verdict
+    accepted: int
+    held: int
+
+    @property
+    def made(self) -> int:
+        """Rows that were looked at: neither blank nor held."""
+        return self.staged.rows - self.verdict.blank_rows - self.held
+
+    @property
+    def count(self) -> TableCount:
+        """The rows of the table."""
+        return TableCount(self.found.table.name, self.made, self.accepted, self.made - self.accepted)
+
+
+@dataclass
+class Account:
+    """The account of an upload as its tables are written, one after another."""
+
+    connection: duckdb.DuckDBPyConnection
+    tables: list[TableAccount] = field(default_factory=list)
+    _has_lines: bool = False
+
+    def rows_held(self, table: Table, staged: Staged, earlier: tuple[int, ...]) -> int:
+        """How many rows of a table earlier uploads of the same bytes hold."""
+        if not earlier:
+            return 0
+        row = self.connection.execute(f"SELECT count(*) FROM ({held_numbers(table, staged, earlier)})").fetchone()
+        return int(row[0]) if row else 0
+
+    def note_made(self, table: Table, staged: Staged, earlier: tuple[int, ...]) -> None:
+        """Note the lines of a file of several tables, or of several rows a line, that gave a row here."""
+        if staged.direct:
+            return
+        if not self._has_lines:
+            self.connection.execute("CREATE OR REPLACE TEMP TABLE made_lines (line BIGINT)")
+            self._has_lines = True
+        but = f" WHERE {staged.number} NOT IN ({held_numbers(table, staged, earlier)})" if earlier else ""
+        self.connection.execute(f"INSERT INTO made_lines SELECT DISTINCT {staged.line} FROM checked{but}")
+
+    def add(self, table: TableAccount) -> None:
+        """Take the account of one table in."""
+        self.tables.append(table)
+
+    @property
+    def lines_made(self) -> int:
+        """Rows of the source that gave a row."""
+        if not self._has_lines:
+            return self.tables[0].made
+        [(lines,)] = self.connection.execute("SELECT count(DISTINCT line) FROM made_lines").fetchall()
+        return int(lines) - self.tables[0].verdict.blank_rows
+
+    @property
+    def lines_rejected(self) -> int:
+        """Rows of the source of which a row was kept out."""
+        if len(self.tables) == 1 and self.tables[0].staged.per_line == 1:
+            return self.tables[0].made - self.tables[0].accepted
+        return len({row.line for table in self.tables for row in table.verdict.rejected})
+
+
+def report_of(opened: Opened, account: Account) -> FileReport:
+    """The report of an upload whose tables are all written."""
+    first = account.tables[0]
+    made, rejected = account.lines_made, account.lines_rejected
+    held = any(table.held for table in account.tables)
+    none = 0 if held else first.staged.source_rows - first.verdict.blank_rows - first.staged.blank_rows - made
+    rows = made + none
+    notes = [*opened.notes, *_notes(opened, account, none, rows)]
+    counts = tuple(table.count for table in account.tables)
+    lines_read = first.staged.lines_read
+    return FileReport(
+        opened.source.shown, opened.tables, lines_read, rows, rows - rejected, rejected, tuple(notes), counts
+    )
+
+
+def _notes(opened: Opened, account: Account, none: int, rows: int) -> Iterator[str]:
+    first = account.tables[0]
+    text = opened.body.text
+    if text is not None:
+        yield from cell_notes(text, opened.dialect, first.staged.reading.decimal_comma)
+    yield from _short_rows(opened, first)
+    yield from _blank_rows(opened, first)
+    if none:
+        rows_gave = "1 row gave" if none == 1 else f"{none:,} rows gave"
+        yield f"{rows_gave} nothing, for lack of {_asked_for(opened)}"
+    held = sum(table.held for table in account.tables)
+    if held:
+        rows_are = "1 row is" if held == 1 else f"{held:,} rows are"
+        yield f"{rows_are} held from an earlier load of the same bytes; only the others were looked at"
+    if not rows and not held:
+        yield "the file has a header and no rows"
+
+
+def _asked_for(opened: Opened) -> str:
+    """The headings under which a row must hold something to give a row, as words."""
+    layout = opened.dialect.layout
+    assert layout is not None
+    asked = [" and ".join(rows.only_when) or rows.unpivot or "any cell" for rows in layout.rows]
+    return " or ".join(dict.fromkeys(asked))
+
+
+def _short_rows(opened: Opened, first: TableAccount) -> Iterator[str]:
+    short, text = first.staged.short_rows, opened.body.text
+    if text is None:
+        return
+    if first.staged.direct:
+        short = short_rows(text.place, text.census, opened.dialect, first.found.source_width)
+    if short:
+        rows_had = "1 row had" if short == 1 else f"{short:,} rows had"
+        yield f"{rows_had} fewer cells than the header; the missing cells were read as blank"
+
+
+def _blank_rows(opened: Opened, first: TableAccount) -> Iterator[str]:
+    """Blank lines between the rows, and rows of nothing but separators; those at the end have their own note."""
+    at_end = opened.body.text.census.trailing_blank if opened.body.text is not None else 0
+    below = first.staged.lines_read - opened.dialect.header_line - first.staged.source_rows
+    between = max(below - at_end, 0) + first.verdict.blank_rows + first.staged.blank_rows
+    if between:
+        more = "more " if at_end else ""
+        lines_were = f"1 {more}blank line was" if between == 1 else f"{between:,} {more}blank lines were"
+        yield f"{lines_were} left out"

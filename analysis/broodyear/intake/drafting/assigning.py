@@ -1,0 +1,236 @@
+"""Which table a file feeds, and which heading, name or cell each column of it comes from."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+from broodyear.intake.drafting.cells import CODE, Looks, common_pattern
+from broodyear.intake.drafting.headings import Meaning, meanings, plain_words, unit_in
+from broodyear.intake.records import Row
+from broodyear.intake.sources import Source
+from broodyear.layouts import HeadingNames, Rows, Value
+from broodyear.layouts.fitting import column_letters
+from broodyear.schemas import TABLE_NAMES, Column, Table, table
+
+#: Stands for what nothing in the file tells; it is no value of any column, so it is noticed.
+UNKNOWN = "?"
+#: The columns that tell what a table is about: a file with a heading for one of them feeds that table.
+TELLING = {
+    "sites": ("region", "site_kind", "water_source"),
+    "tanks": ("volume_l", "chiller_year", "filter_kind"),
+    "setups": ("room_type", "gravel_practice"),
+    "batches": ("donor_stock", "species"),
+    "deliveries": ("eggs_live",),
+    "temperatures": ("water_temp",),
+    "losses": ("dead",),
+    "stages": ("first_seen_on",),
+    "exits": ("fate", "count"),
+    "incidents": ("kind",),
+    "water_tests": ("analyte", "value"),
+}
+#: A heading that may belong to more tables than this tells none of them.
+MOST_TABLES = 3
+_TIMES = {"time", "clock", "hour", "time of day", "read at"}
+_BY_LOOKS = "what its cells look like"
+
+
+@dataclass
+class Assigned:
+    """rows: of the layout; grounds: (table, column) -> on what ground; unknown: columns that nothing tells;
+    uses: place of a column in the file -> what takes its cells; dates: places of columns that hold dates;
+    files: pattern of file names, when a value comes from the name."""
+
+    rows: tuple[Rows, ...] = ()
+    grounds: dict[tuple[str, str], str] = field(default_factory=dict)
+    unknown: tuple[tuple[str, str], ...] = ()
+    uses: dict[int, list[tuple[str, str, str]]] = field(default_factory=dict)
+    dates: list[int] = field(default_factory=list)
+    files: str | None = None
+
+
+def assign(source: Source, names: HeadingNames, looks: Sequence[Looks], above: Sequence[Row]) -> Assigned:
+    """The likeliest layout of a file with these headings. above: the rows over the header."""
+    return _Assigning(source, names, looks, above).assigned()
+
+
+class _Assigning:
+    def __init__(self, source: Source, names: HeadingNames, looks: Sequence[Looks], above: Sequence[Row]) -> None:
+        self._source, self._names, self._looks, self._above = source, names, looks, above
+        self._found = Assigned()
+        self._meanings = [meanings(name) for name in names.shown]
+
+    def assigned(self) -> Assigned:
+        """What each table gets."""
+        wide = self._tanks_side_by_side()
+        telling = self._telling(wide)
+        tables = [name for name in TABLE_NAMES if name in telling]
+        if wide and "temperatures" not in tables:
+            tables.append("temperatures")
+        if not tables:
+            tables = [self._nearest()]
+        rows = []
+        for name in tables:
+            by_column = wide if name == "temperatures" and name not in telling else []
+            rows.append(self._rows(table(name), telling.get(name, []), by_column, several=len(tables) > 1))
+        self._found.rows = tuple(rows)
+        return self._found
+
+    def _tanks_side_by_side(self) -> list[int]:
+        """Columns headed by a tank's label with numbers below, when there are several."""
+        places = [
+            place
+            for place, name in enumerate(self._names.shown)
+            if CODE.fullmatch(name) and not self._meanings[place] and self._looks[place].are_numbers
+        ]
+        return places if len(places) > 1 else []
+
+    def _telling(self, wide: Sequence[int]) -> dict[str, list[int]]:
+        """Table -> the columns of the file that tell it is fed; a column tells one table, the surest."""
+        found: dict[str, list[int]] = {}
+        for place, known in enumerate(self._meanings):
+            meaning = next((one for one in known if one.column.name in TELLING.get(one.table, ())), None)
+            if len({one.table for one in known}) > MOST_TABLES:
+                continue  # a date, a tank: headings of every kind of record
+            if meaning is None or place in wide or not self._looks_right(meaning.column, place):
+                continue
+            if not any(one.rank < meaning.rank and self._looks_right(one.column, place) for one in known):
+                found.setdefault(meaning.table, []).append(place)
+        return found
+
+    def _nearest(self) -> str:
+        counts = dict.fromkeys(TABLE_NAMES, 0)
+        for known in self._meanings:
+            for name in {meaning.table for meaning in known}:
+                counts[name] += 1
+        return max(counts, key=lambda name: counts[name]) if any(counts.values()) else "temperatures"
+
+    def _looks_right(self, column: Column, place: int) -> bool:
+        looks = self._looks[place]
+        if not looks.filled:
+            return True
+        if column.kind in {"date", "moment"}:
+            return looks.are_dates
+        return looks.are_numbers if column.is_number and column.kind != "year" else not looks.are_dates
+
+    def _rows(self, target: Table, telling: Sequence[int], wide: Sequence[int], *, several: bool) -> Rows:
+        values: dict[str, Value] = {}
+        if wide:
+            for name, value in (("tank_id", Value("heading")), ("water_temp", Value("cell_value"))):
+                self._take(target, name, value, values, "one column for each tank", list(wide))
+        for column in target.columns:
+            place = self._place_of(target, column, telling, values)
+            if column.name not in values and place is not None:
+                self._from_heading(target, column, place, values)
+        self._unit(target, values)
+        for column in target.columns:
+            if column.required and column.name not in values:
+                self._from_elsewhere(target, column, values)
+        only = tuple(self._names.shown[place] for place in telling) if several and telling else ()
+        ordered = tuple((name, values[name]) for name in target.column_names if name in values)
+        pattern = common_pattern([self._names.shown[place] for place in wide]) if wide else None
+        return Rows(target.name, ordered, only[:1], pattern)
+
+    def _take(
+        self,
+        target: Table,
+        name: str,
+        value: Value,
+        values: dict[str, Value],
+        ground: str,
+        places: Sequence[int] = (),
+    ) -> None:
+        values[name] = value
+        self._found.grounds[target.name, name] = ground
+        for place in places:
+            self._found.uses.setdefault(place, []).append((target.name, name, ground))
+
+    def _place_of(
+        self, target: Table, column: Column, telling: Sequence[int], values: dict[str, Value]
+    ) -> int | None:
+        """The column of the file that likeliest holds a column of the table."""
+        used = {value.text for value in values.values()}
+        candidates: list[tuple[int, int, int]] = []
+        for place, known in enumerate(self._meanings):
+            elsewhere = place not in telling and any(self._tells_another(target, one) for one in known[:1])
+            if self._names.shown[place] in used or elsewhere or not self._looks_right(column, place):
+                continue
+            for meaning in known:
+                if (meaning.table, meaning.column.name) == (target.name, column.name):
+                    candidates.append((meaning.rank, self._better(target, column, place), place))
+        return min(candidates)[2] if candidates else None
+
+    def _better(self, target: Table, column: Column, place: int) -> int:
+        """0 unless another column of the table is named by this heading more surely."""
+        ranks = {one.column.name: one.rank for one in reversed(self._meanings[place]) if one.table == target.name}
+        return int(any(rank < ranks[column.name] for name, rank in ranks.items()))
+
+    @staticmethod
+    def _tells_another(target: Table, meaning: Meaning) -> bool:
+        return meaning.table != target.name and meaning.column.name in TELLING.get(meaning.table, ())
+
+    def _from_heading(self, target: Table, column: Column, place: int, values: dict[str, Value]) -> None:
+        ground = next(
+            one.ground
+            for one in self._meanings[place]
+            if (one.table, one.column.name) == (target.name, column.name)
+        )
+        heading, joined, places = self._names.shown[place], None, [place]
+        if self._looks[place].are_dates:
+            self._found.dates.append(place)
+        if column.kind == "moment":
+            clock = self._clock_beside(place)
+            if clock is not None:
+                joined = self._names.shown[clock]
+                places.append(clock)
+        self._take(target, column.name, Value("column", heading, joined), values, ground, places)
+
+    def _clock_beside(self, date: int) -> int | None:
+        return next(
+            (
+                place
+                for place, name in enumerate(self._names.shown)
+                if place != date and plain_words(name) in _TIMES and self._looks[place].are_times
+            ),
+            None,
+        )
+
+    def _unit(self, target: Table, values: dict[str, Value]) -> None:
+        """The unit that the heading of a reading tells."""
+        if target.name == "temperatures" and "unit" not in values and values.get("water_temp"):
+            place = self._names.place(values["water_temp"].text)
+            unit = unit_in(self._names.shown[place]) if place is not None else None
+            if unit is not None:
+                self._take(target, "unit", Value("constant", unit), values, "the unit in the heading")
+
+    def _from_elsewhere(self, target: Table, column: Column, values: dict[str, Value]) -> None:
+        """A column without heading: a label in the sheet's name, in a cell above, or in the file's name."""
+        found = next(self._labels(), None) if column.name == "tank_id" else None
+        if found is None:
+            values[column.name] = Value("constant", UNKNOWN)
+            self._found.unknown += ((target.name, column.name),)
+        else:
+            self._take(target, column.name, found[0], values, found[1])
+
+    def _labels(self) -> Iterator[tuple[Value, str]]:
+        sheet = self._source.sheet
+        if sheet is not None and _is_label(sheet.name):
+            yield Value("sheet_name", "(?P<value>.+)"), "the name of the sheet"
+        for row in self._above:
+            for place, cell in enumerate(row.cells):
+                if _is_label(cell):
+                    yield Value("cell", f"{column_letters(place)}{row.line}"), "a label above the header"
+        in_name = re.search(r"[A-Za-z]{1,6}-[0-9]{1,4}", self._source.name)
+        if in_name is not None:
+            before, after = self._source.name[: in_name.start()], self._source.name[in_name.end() :]
+            self._found.files = f"{before}*{after}"
+            yield Value("file_name", "(?P<value>[A-Za-z]+-[0-9]+)"), "the name of the file"
+
+
+def _is_label(text: str) -> bool:
+    """Whether a text looks like the label of a tank, and not like any word with a number behind it."""
+    return (
+        CODE.fullmatch(text.strip()) is not None
+        and re.search(r"-|[A-Za-z]0|tank", text, re.IGNORECASE) is not None
+    )

@@ -1,0 +1,71 @@
+"""What the cells below a heading look like."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from broodyear.intake.cell_sql import COMMA_NUMBER, NUMBER
+from broodyear.intake.date_sql import CLOCK, FIGURES, HALF_DAY, ISO, OTHER_DAY
+from broodyear.layouts.model import DateOrder
+
+CODE = re.compile(r"[A-Za-z]{1,6}[ _-]?[0-9]{1,4}[A-Za-z]?")
+_DAY = re.compile(rf"(?:{ISO}|{OTHER_DAY})(?:[Tt ,]+(?:{HALF_DAY}|{CLOCK}).*)?")
+_TIME = re.compile(rf"(?:{HALF_DAY}|{CLOCK})")
+_FIGURES = re.compile(rf"({FIGURES}).*")
+
+
+@dataclass(frozen=True)
+class Looks:
+    """What most cells of a column are. filled: how many hold something; distinct: their different texts, in
+    order of their first."""
+
+    filled: int
+    are_dates: bool
+    are_times: bool
+    are_numbers: bool
+    are_codes: bool
+    distinct: tuple[str, ...]
+
+
+def looks_of(cells: Sequence[str]) -> Looks:
+    """The looks of the cells of one column."""
+    filled = [cell.strip() for cell in cells if cell.strip()]
+    return Looks(
+        len(filled),
+        _most(filled, _DAY),
+        _most(filled, _TIME),
+        _most(filled, re.compile(rf"(?:{NUMBER}|{COMMA_NUMBER})")),
+        _most(filled, CODE),
+        tuple(dict.fromkeys(filled)),
+    )
+
+
+def _most(cells: Sequence[str], shape: re.Pattern[str]) -> bool:
+    return bool(cells) and 2 * sum(bool(shape.fullmatch(cell)) for cell in cells) > len(cells)
+
+
+def proved_order(cells: Sequence[str]) -> tuple[DateOrder, str] | None:
+    """The one order in which all dates written in figures can be read, with a date that proves it; None when none
+    is proved."""
+    pairs = [(*_two_figures(found[1]), found[1]) for cell in cells if (found := _FIGURES.fullmatch(cell.strip()))]
+    day_first = [text for first, second, text in pairs if first > 12 and second <= 12]
+    month_first = [text for first, second, text in pairs if second > 12 and first <= 12]
+    if bool(day_first) == bool(month_first):
+        return None
+    return ("day_first", day_first[0]) if day_first else ("month_first", month_first[0])
+
+
+def _two_figures(text: str) -> tuple[int, int]:
+    first, second, _ = re.split(r"[./-]", text)
+    return int(first), int(second)
+
+
+def common_pattern(headings: Sequence[str]) -> str:
+    """A pattern that headings have in common: their common beginning, up to the figures in it, and a star."""
+    beginning = headings[0]
+    for heading in headings[1:]:
+        while not heading.lower().startswith(beginning.lower()):
+            beginning = beginning[:-1]
+    return beginning.rstrip("0123456789") + "*"

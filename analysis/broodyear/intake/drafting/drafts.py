@@ -1,0 +1,204 @@
+"""A first layout for a file that fits no table: headings matched to columns, and what is missing marked."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import BinaryIO
+
+from broodyear.errors import UnreadableFile
+from broodyear.findings import Skipped
+from broodyear.intake.bodies import Body, read_body
+from broodyear.intake.date_sql import SeasonSpan
+from broodyear.intake.dialect import Dialect, named_where_filled
+from broodyear.intake.drafting.assigning import Assigned, assign
+from broodyear.intake.drafting.cells import Looks, looks_of, proved_order
+from broodyear.intake.drafting.headings import meanings
+from broodyear.intake.drafting.preview import PreviewTable, preview
+from broodyear.intake.opened import open_body
+from broodyear.intake.recognise import FitsNothing, without_empty_end
+from broodyear.intake.records import SEPARATORS, Row
+from broodyear.intake.sources import Source, find_sources
+from broodyear.layouts import HeadingNames, Layout, Layouts, heading_names
+from broodyear.schemas import table
+
+#: So many different cells of a column are shown beside its heading.
+EXAMPLES = 3
+
+
+@dataclass(frozen=True)
+class HeadingGuess:
+    """One heading of a file. place: of its column, from 0; examples: some of its cells; uses: (table, column, on
+    what ground) for each column that takes its cells, none when it is left over."""
+
+    place: int
+    heading: str
+    examples: tuple[str, ...]
+    uses: tuple[tuple[str, str, str], ...]
+
+
+@dataclass(frozen=True)
+class Draft:
+    """A layout guessed for one file. guesses: (table, column) -> on what ground; unknown: columns that the table
+    needs and that nothing in the file tells, set to the constant "?"; words: (table, column) -> cells that are
+    none of the words it may hold; proof: a date that proves the order of dates; preview: the first rows."""
+
+    path: str
+    layout: Layout
+    header_line: int
+    headings: tuple[HeadingGuess, ...]
+    guesses: dict[tuple[str, str], str]
+    unknown: tuple[tuple[str, str], ...]
+    words: dict[tuple[str, str], tuple[str, ...]]
+    proof: str | None
+    preview: tuple[PreviewTable, ...] = ()
+
+
+@dataclass
+class Drafts:
+    """What a call gave: a draft for each kind of file that needs one; files that need none, with the reason;
+    and what was not read."""
+
+    drafts: list[Draft] = field(default_factory=list)
+    settled: list[tuple[str, str]] = field(default_factory=list)
+    skipped: list[Skipped] = field(default_factory=list)
+
+
+def draft_all(
+    paths: Iterable[str | Path],
+    scratch: Path,
+    *,
+    layouts: Layouts | None = None,
+    stdin: BinaryIO | None = None,
+    seasons: SeasonSpan | None = None,
+) -> Drafts:
+    """Draft a layout for each file that fits neither a table nor one of ``layouts``; files that a draft of this
+    call fits already are settled by it. scratch: a folder for what is unpacked."""
+    sources = find_sources(paths, stdin, scratch)
+    result = Drafts(skipped=[*sources.skipped, *(Skipped(lost.shown, lost.message) for lost in sources.missing)])
+    known = list((layouts or Layouts()).layouts)
+    for number, source in enumerate(sources.found):
+        try:
+            body = read_body(source, scratch, number, may_link=True)
+            settled = _settled(source, body, known)
+            if settled is not None:
+                result.settled.append((source.shown, settled))
+                continue
+            draft = draft_layout(source, body, [one.name for one in known], seasons)
+        except UnreadableFile as error:
+            result.skipped.append(Skipped(source.shown, error.args[0]))
+            continue
+        result.drafts.append(draft)
+        known.append(draft.layout)
+    return result
+
+
+def _settled(source: Source, body: Body, layouts: Sequence[Layout]) -> str | None:
+    """By what a file is read already; None when it needs a layout."""
+    try:
+        opened = open_body(source, body, layouts)
+    except FitsNothing:
+        return None
+    layout = opened.dialect.layout
+    return f"the table {opened.tables}" if layout is None else f'the layout "{layout.name}"'
+
+
+def draft_layout(
+    source: Source, body: Body, taken: Sequence[str] = (), seasons: SeasonSpan | None = None
+) -> Draft:
+    """Guess how one file becomes rows of the tables.
+
+    taken: names of layouts that there are already. seasons: those in which years of two figures must lie.
+    Raises UnreadableFile when the file has no row with two headings.
+    """
+    dialect = _dialect(body)
+    names = heading_names(without_empty_end(dialect.header))
+    below = [row.cells for row in body.first_rows(dialect.separator) if row.line > dialect.header_line]
+    columns = [[row[place] if place < len(row) else "" for row in below] for place in range(len(names.shown))]
+    looks = [looks_of(cells) for cells in columns]
+    above = [row for row in body.first_rows(dialect.separator) if row.line < dialect.header_line]
+    assigned = assign(source, names, looks, above)
+    proof = proved_order([cell for place in assigned.dates for cell in columns[place]])
+    decimals = (text for look in looks for text in look.distinct if re.fullmatch(r"[+-]?[0-9]+,[0-9]+", text))
+    layout = Layout(
+        name=_free_name(source, taken),
+        header=_header(assigned, names),
+        files=assigned.files,
+        date_order=proof[0] if proof else None,
+        decimal="," if any(decimals) else None,
+        rows=assigned.rows,
+    )
+    return Draft(
+        source.shown, layout, dialect.header_line, _headings(assigned, names, looks), assigned.grounds,
+        assigned.unknown, _words(assigned, names, looks), proof[1] if proof else None,
+        preview(layout, source, body, dialect, seasons),
+    )  # fmt: skip
+
+
+def _dialect(body: Body) -> Dialect:
+    """The separator and header of a file that fits nothing: the row that holds most known headings."""
+    separators = SEPARATORS if body.sheet is None else ","
+    rows_of = {separator: body.first_rows(separator) for separator in separators}
+    separator, row = max(
+        ((separator, row) for separator, rows in rows_of.items() for row in rows),
+        key=lambda candidate: _as_header(candidate[1]),
+        default=(",", Row(1, [])),
+    )
+    if _as_header(row)[1] < 2:
+        raise UnreadableFile("no row of it has two headings", "Send a table with headings above its columns.")
+    cells = tuple(row.cells)
+    header = cells if body.sheet is None else named_where_filled(cells, body.sheet, row.line)
+    return Dialect(separator, header, row.line, plain_start=False)
+
+
+def _as_header(row: Row) -> tuple[int, int]:
+    """How many cells of a row are known headings, and how many hold words."""
+    texts = [cell.strip() for cell in row.cells if re.search(r"[^\W\d_]", cell)]
+    return sum(bool(meanings(text)) for text in texts), len(texts)
+
+
+def _free_name(source: Source, taken: Sequence[str]) -> str:
+    stem = re.sub(r"\.[A-Za-z.]+$", "", source.name) or "standard input"
+    name = f"{stem}, {source.sheet.name}" if source.sheet else stem
+    count = 2
+    while name in taken:
+        name, count = f"{name.removesuffix(f' {count - 1}')} {count}", count + 1
+    return name
+
+
+def _header(assigned: Assigned, names: HeadingNames) -> tuple[str, ...]:
+    """The headings by which later files of the kind are known: those that the layout takes one by one."""
+    used = {
+        heading
+        for rows in assigned.rows
+        for _, value in rows.columns
+        for heading in ((value.text, value.joined) if value.source == "column" else ())
+    }
+    used |= {heading for rows in assigned.rows for heading in rows.only_when}
+    return tuple(name for name in names.shown if name in used) or names.shown[:1]
+
+
+def _headings(assigned: Assigned, names: HeadingNames, looks: Sequence[Looks]) -> tuple[HeadingGuess, ...]:
+    return tuple(
+        HeadingGuess(place, name, looks[place].distinct[:EXAMPLES], tuple(assigned.uses.get(place, ())))
+        for place, name in enumerate(names.shown)
+    )
+
+
+def _words(
+    assigned: Assigned, names: HeadingNames, looks: Sequence[Looks]
+) -> dict[tuple[str, str], tuple[str, ...]]:
+    """Cells under columns of words that are none of these words."""
+    found = {}
+    for rows in assigned.rows:
+        for name, value in rows.columns:
+            column = table(rows.table).column(name)
+            place = names.place(value.text) if value.source == "column" else None
+            if column.allowed and place is not None:
+                known = {word.lower() for word in column.allowed}
+                strange = tuple(text for text in looks[place].distinct if text.lower() not in known)
+                if strange:
+                    found[rows.table, name] = strange
+    return found

@@ -1,0 +1,59 @@
+"""A draft as an entry of layouts.toml: every guess is marked, and the first rows stand below it as comments."""
+
+from __future__ import annotations
+
+from broodyear.intake.drafting.assigning import UNKNOWN
+from broodyear.intake.drafting.drafts import Draft
+from broodyear.intake.drafting.preview import PreviewTable
+from broodyear.layouts.writing import layout_lines, quote
+
+_LONGEST_CELL = 24
+
+
+def draft_text(draft: Draft) -> str:
+    """The entry of one draft; it reads as a layout as soon as nothing is marked with a question."""
+    lines = [f"# {draft.path}: the headings stand in line {draft.header_line}"]
+    for line in layout_lines(draft.layout):
+        lines.append(f"{line.text}{_mark(draft, line.table, line.column, line.text)}")
+    left = [heading.heading for heading in draft.headings if not heading.uses]
+    if left:
+        listed = ", ".join(map(quote, left))
+        lines.append(f"# left over; to leave them out on purpose, write above the rows: ignore = [{listed}]")
+    return "\n".join([*lines, *preview_text(draft.preview)]) + "\n"
+
+
+def _mark(draft: Draft, table: str | None, column: str | None, text: str) -> str:
+    if text.startswith("date_order"):
+        return f"  # guess: {draft.proof} can be read in no other order"
+    if table is None or column is None:
+        return ""
+    if (table, column) in draft.unknown:
+        return f"  # ? nothing in the file tells it; put something in place of {UNKNOWN}"
+    marks = []
+    if draft.guesses.get((table, column), "name") != "name":
+        marks.append(f"guess: {draft.guesses[table, column]}")
+    if (table, column) in draft.words:
+        marks.append(f"? words to map: {', '.join(map(quote, draft.words[table, column]))}")
+    return f"  # {'; '.join(marks)}" if marks else ""
+
+
+def preview_text(tables: tuple[PreviewTable, ...]) -> list[str]:
+    """The first rows of each table as comments, in columns; what cannot be read has a question mark before it."""
+    lines = []
+    for one in tables:
+        lines.append(f"# {one.table}, the first rows as they would read:")
+        cells = [["line", *one.columns]]
+        for number, values in one.rows:
+            shown = zip(one.columns, values, strict=True)
+            cells.append([str(number), *(_shown(value, (number, name) in one.unread) for name, value in shown)])
+        widths = [max(len(row[place]) for row in cells) for place in range(len(cells[0]))]
+        for row in cells:
+            padded = (cell.ljust(width) for cell, width in zip(row, widths, strict=True))
+            lines.append(f"#   {'  '.join(padded)}".rstrip())
+    return lines
+
+
+def _shown(value: str, unread: bool) -> str:
+    text = " ".join(value.split())
+    text = text if len(text) <= _LONGEST_CELL else text[: _LONGEST_CELL - 1] + "…"
+    return f"?{text}" if unread and text != UNKNOWN else text

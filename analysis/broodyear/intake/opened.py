@@ -1,0 +1,102 @@
+"""An upload whose rows can be gone through, and what is known of it before any of them is checked."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from broodyear.intake.bodies import Body, read_body
+from broodyear.intake.cell_sql import Reading
+from broodyear.intake.date_sql import DateReading, SeasonSpan
+from broodyear.intake.dialect import Dialect, find_dialect
+from broodyear.intake.notes import uses_decimal_commas
+from broodyear.intake.recognise import Recognised, recognise
+from broodyear.intake.shaping import shape
+from broodyear.intake.slots import own_reading
+from broodyear.intake.sources import Source
+from broodyear.layouts import Layout, layout_text
+from broodyear.layouts.writing import quote
+
+
+@dataclass(frozen=True)
+class Opened:
+    """An upload whose separators and tables are known. parts: what it gives to each table, in load order."""
+
+    source: Source
+    body: Body
+    dialect: Dialect
+    parts: tuple[Recognised, ...]
+    shape_notes: tuple[str, ...] = ()
+
+    @property
+    def tables(self) -> str:
+        """The tables it feeds, joined by a plus sign."""
+        return "+".join(part.table.name for part in self.parts)
+
+    @property
+    def notes(self) -> list[str]:
+        """What was done so far to read the file."""
+        found = [note for part in self.parts for note in part.notes]
+        return [*self.body.notes, *self.dialect.notes, *self.shape_notes, *found]
+
+    @property
+    def layout_text(self) -> str:
+        """What beside the bytes decides which rows they give: the sheet, the layout, and the file's name where the
+        layout takes values from it; blank for a plain file."""
+        layout = self.dialect.layout
+        lines = [f"# sheet {quote(self.source.sheet.name)}\n"] if self.source.sheet else []
+        if layout is not None:
+            lines += [f"# file {quote(self.source.name)}\n"] if layout.uses("file_name") else []
+            lines.append(layout_text(layout))
+        return "".join(lines)
+
+
+def open_upload(
+    source: Source, scratch: Path, number: int, layouts: Sequence[Layout] = (), *, may_link: bool = True
+) -> Opened:
+    """Read an upload and recognise its tables, by the layout that fits or else by its header.
+
+    may_link: the database reaches files outside ``scratch``. Raises UnreadableFile (message, advice).
+    """
+    return open_body(source, read_body(source, scratch, number, may_link), layouts)
+
+
+def open_body(source: Source, body: Body, layouts: Sequence[Layout] = ()) -> Opened:
+    """Recognise the tables of an upload that was read. Raises UnreadableFile (message, advice)."""
+    dialect = find_dialect(body, source, layouts)
+    if dialect.layout is not None and dialect.layout.rows:
+        shaped = shape(dialect.layout, source, body, dialect)
+        return Opened(source, body, dialect, shaped.parts, shaped.notes)
+    return Opened(source, body, dialect, (recognise(dialect.header, source.name),))
+
+
+def reading_of(opened: Opened, found: Recognised, seasons: SeasonSpan | None) -> Reading:
+    """What may stand in the cells of one table, judged by the bytes of the file and by its layout."""
+    layout = opened.dialect.layout
+    dates = DateReading(layout.date_order if layout else None, seasons, any_clock=layout is not None)
+    reading = _by_bytes(opened, dates)
+    return own_reading(found.slots, reading)
+
+
+def _by_bytes(opened: Opened, dates: DateReading) -> Reading:
+    text, separator, layout = opened.body.text, opened.dialect.separator, opened.dialect.layout
+    comma = layout.decimal == "," if layout is not None and layout.decimal else None
+    if text is None:
+        return Reading(decimal_comma=bool(comma), apostrophes=True, dates=dates)
+    census = text.census
+    if comma is None:
+        comma = uses_decimal_commas(text.place, census, opened.dialect)
+    tabs_in_cells = census.has_tab and separator != "\t"
+    odd_blanks = tabs_in_cells or census.has_odd_blank
+    blanks: Literal["none", "spaces", "any"] = "any" if odd_blanks else "spaces" if census.has_space else "none"
+    return Reading(
+        decimal_comma=comma,
+        cell_commas=separator != "," or census.has_quote,
+        apostrophes=census.has_apostrophe,
+        blanks=blanks,
+        empties=blanks != "none" or census.has_quote or census.has_apostrophe,
+        plain=blanks == "none" and census.is_ascii and not census.has_plus,
+        dates=dates,
+    )

@@ -1,0 +1,103 @@
+"""Texts whose every line is a row: read by the database's own reader, and proved by a count to be whole."""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+
+import duckdb
+
+from broodyear.intake.cell_sql import BLANKS, quoted
+from broodyear.intake.decoding import Text
+from broodyear.intake.dialect import Dialect
+
+#: Surplus cells that the fast reader takes along; a row with more goes through the row-by-row reader.
+SURPLUS_CELLS = 4
+#: Bytes that one thread reads at a time. With less, the rows of a large file come to lie in blocks that are not
+#: full, and need a tenth more memory.
+BYTES_AT_A_TIME = 16_000_000
+
+
+@dataclass(frozen=True)
+class PlainFile:
+    """A file whose every line should be a row of ``width`` cells. rows: how many are expected below the header."""
+
+    text: Text
+    dialect: Dialect
+    width: int
+    rows: int
+
+    @property
+    def may_be_even(self) -> bool:
+        """Whether the number of separators lets every line have as many cells as the header."""
+        census = self.text.census
+        lines = census.lines - census.trailing_blank
+        return census.separators[self.dialect.separator] == (self.width - 1) * lines
+
+    def source(self, place: Path, skip: int, *, uneven: bool) -> str:
+        """SQL that reads a text laid out like this file: cells ``c0``, ``c1`` …, ``surplus`` and ``unclosed``.
+
+        skip: lines to leave out; uneven: rows may lack cells or have some left over, which costs time.
+        """
+        raw = [f"c{place}" for place in range(self.width)]
+        surplus = [f"x{place}" for place in range(SURPLUS_CELLS if uneven else 0)]
+        columns = ", ".join(f"'{name}': 'VARCHAR'" for name in raw + surplus)
+        quote = quoted('"') if self.text.census.has_quote else "''"
+        scanned = (
+            f"read_csv({quoted(str(place))}, columns = {{{columns}}}, header = false, skip = {skip}, "
+            f"delim = {quoted(self.dialect.separator)}, quote = {quote}, escape = {quote}, auto_detect = false, "
+            f"null_padding = {str(uneven).lower()}, strict_mode = true, encoding = 'utf-8', "
+            f"buffer_size = {BYTES_AT_A_TIME})"
+        )
+        return f"(SELECT *, false AS unclosed, {_left_over(surplus, self.dialect.separator)} FROM {scanned})"
+
+
+def plain_file(text: Text, dialect: Dialect, width: int) -> PlainFile | None:
+    """The text as a file that the fast reader may take; None when it is too odd for that."""
+    census = text.census
+    if not (dialect.plain_start and census.is_uniform and not census.has_long_line):
+        return None
+    return PlainFile(text, dialect, width, max(census.lines - census.trailing_blank - dialect.header_line, 0))
+
+
+def _left_over(surplus: list[str], separator: str) -> str:
+    """SQL of what stands in surplus cells, as one text."""
+    if not surplus:
+        return "NULL::VARCHAR AS surplus"
+    between = f", {quoted(separator)}, "
+    joined = f"nullif(trim(concat({between.join(surplus)}), {quoted(BLANKS + separator)}), '')"
+    some = " OR ".join(f"{name} IS NOT NULL" for name in surplus)
+    return f"CASE WHEN {some} THEN {joined} END AS surplus"
+
+
+def from_the_header_on(place: Path, header_line: int) -> Path:
+    """The text without the lines above the header: readers that skip lines differ in what they count as one."""
+    if header_line == 1:
+        return place
+    copy = place.with_name(f"{place.name}_from_header")
+    with place.open("rb") as file, copy.open("wb") as out:
+        for _ in range(header_line - 1):
+            file.readline()
+        shutil.copyfileobj(file, out)
+    return copy
+
+
+def made_whole(connection: duckdb.DuckDBPyConnection, table: str, query: str, rows: int) -> bool:
+    """Make a temporary table of a query; whether it has as many rows as it should."""
+    connection.execute(f"DROP TABLE IF EXISTS {table}")
+    try:
+        connection.execute(f"CREATE TEMP TABLE {table} AS {query}")
+        [(made,)] = connection.execute(f"SELECT count(*) FROM {table}").fetchall()
+    except duckdb.InterruptException:
+        raise
+    except duckdb.Error:
+        # Uneven rows, broken quotes, lines beyond any length: another way of reading tells them apart.
+        return False
+    return bool(made == rows)
+
+
+def first_position(connection: duckdb.DuckDBPyConnection, table: str) -> int:
+    """Position of the first row of a temporary table: inside a transaction they do not begin at 0."""
+    [(first,)] = connection.execute(f"SELECT coalesce(min(rowid), 0) FROM {table}").fetchall()
+    return int(first)

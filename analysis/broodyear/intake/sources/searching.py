@@ -1,0 +1,151 @@
+"""The uploads that paths mean: single files, folders searched in name order, and standard input."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import BinaryIO
+
+from broodyear.errors import UnreadableFile
+from broodyear.findings import Skipped
+from broodyear.intake.sources.archives import in_archive, is_archive
+from broodyear.intake.sources.model import STDIN, Missing, Source, Sources
+from broodyear.intake.sources.workbooks import in_workbook, is_workbook
+from broodyear.outputs import RECORD
+
+#: Endings of the files that a folder or an archive is searched for.
+TEXTS = (".csv", ".tsv", ".txt", ".csv.gz", ".tsv.gz", ".txt.gz")
+WORKBOOKS = (".xlsx", ".xlsm", ".xls", ".ods")
+ARCHIVES = (".zip",)
+ENDINGS = (*TEXTS, *WORKBOOKS, *ARCHIVES)
+
+
+def find_sources(paths: Iterable[str | Path], stdin: BinaryIO | None, scratch: Path) -> Sources:
+    """The uploads that ``paths`` mean, each file once. scratch: a folder for what is unpacked."""
+    sources = Sources()
+    seen: set[str] = set()
+    for path in paths:
+        try:
+            for shown, place in _files(path, sources):
+                identity = os.path.realpath(place)
+                if identity not in seen:
+                    seen.add(identity)
+                    _open_file(shown, place, re.split(r"[\\/]", shown)[-1], sources, scratch)
+            if str(path) == STDIN and STDIN not in seen:
+                seen.add(STDIN)
+                sources.found.append(_standard_input(stdin))
+        except UnreadableFile as error:
+            sources.missing.append(Missing(str(path), *error.args))
+    return sources
+
+
+def _standard_input(stdin: BinaryIO | None) -> Source:
+    if stdin is None:
+        raise UnreadableFile("nothing was sent on standard input", "Name a file or a folder instead of -.")
+    return Source(STDIN, "", None, stdin)
+
+
+def _files(path: str | Path, sources: Sources) -> Iterator[tuple[str, Path]]:
+    """The files that one path means, each with the name it is shown by."""
+    if str(path) == STDIN:
+        return
+    place = Path(path)
+    if place.is_dir():
+        yield from _in_folder(place, sources)
+    elif place.is_file():
+        yield str(path), place
+    elif place.exists():
+        raise UnreadableFile("it is neither a file nor a folder", "Name a file or a folder.")
+    else:
+        raise UnreadableFile("there is no such file or folder", "Check the spelling and the folder it is in.")
+
+
+def _in_folder(folder: Path, sources: Sources) -> Iterator[tuple[str, Path]]:
+    found = False
+    for place in _walk(folder):
+        reason = _passed_over(place, place.name)
+        if reason is None:
+            found = True
+            yield str(place), place
+        else:
+            sources.skipped.append(Skipped(str(place), reason))
+    if not found:
+        endings = ", ".join(ENDINGS)
+        raise UnreadableFile(
+            f"the folder holds no file that ends in {endings}", "Name the folder with the records."
+        )
+
+
+def _walk(folder: Path) -> Iterator[Path]:
+    """Files below ``folder`` in name order; a hidden folder comes as itself, without what is in it."""
+    try:
+        inside = sorted(folder.iterdir())
+    except OSError:
+        yield folder
+        return
+    for place in inside:
+        if place.is_dir() and not place.name.startswith(".") and not place.is_symlink():
+            yield from _walk(place)
+        else:
+            yield place
+
+
+def _passed_over(place: Path, name: str) -> str | None:
+    """Why a file met in a search is not read; None when it is."""
+    kind = "folder" if place.is_dir() else "file"
+    if place.is_symlink() and place.is_dir():
+        return "a link to a folder"
+    if kind == "folder" and not name.startswith("."):
+        return "a folder that cannot be opened"
+    if name == RECORD:
+        return "the record of what broodyear wrote there"
+    if name.startswith("."):
+        return f"a hidden {kind}"
+    if _is_by_product(place):
+        return "a by-product of an export, made anew from the other tables"
+    return not_read(name) or (None if place.is_file() else "neither a file nor a folder")
+
+
+def not_read(name: str) -> str | None:
+    """Why a file of this name is not read in a search; None when it is."""
+    if name.startswith("~$"):
+        return "the mark of a workbook that is open in another program"
+    if name.lower().endswith(ENDINGS):
+        return None
+    ending = re.search(r"\.[A-Za-z0-9]{1,8}$", name)
+    return f"not a table: files ending in {ending[0].lower()} are not read" if ending else "not a table: no ending"
+
+
+def _is_by_product(place: Path) -> bool:
+    """Whether the file lies in a part of an export that is no upload: its derived tables and its history."""
+    whole = place.parent.parent
+    marked = (whole / "datapackage.json").exists() or (whole / RECORD).exists()
+    return place.parent.name in {"derived", "history"} and marked
+
+
+def _open_file(shown: str, place: Path, name: str, sources: Sources, scratch: Path) -> None:
+    """Take in one file: an archive or a workbook with what it holds, any other as itself."""
+    try:
+        if is_workbook(place, name):
+            in_workbook(shown, name, place, sources)
+        elif is_archive(place, name):
+            for inner, unpacked, inner_name in in_archive(shown, place, sources, scratch, not_read):
+                _open_inner(shown, inner, unpacked, inner_name, sources)
+        else:
+            sources.found.append(Source(shown, name, place))
+    except UnreadableFile as error:
+        sources.missing.append(Missing(shown, *error.args))
+
+
+def _open_inner(archive: str, shown: str, place: Path, name: str, sources: Sources) -> None:
+    if is_workbook(place, name):
+        try:
+            in_workbook(shown, name, place, sources)
+        except UnreadableFile as error:
+            sources.missing.append(Missing(shown, *error.args))
+    elif is_archive(place, name):
+        sources.skipped.append(Skipped(shown, "an archive inside an archive; unpack it and send what it holds"))
+    else:
+        sources.found.append(Source(shown, name, place, container=archive))

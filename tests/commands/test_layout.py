@@ -1,0 +1,59 @@
+"""The commands that read and draft layouts, as they are typed."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from tests.intake.messy import LAYOUTS, write_diary, write_programme
+
+from broodyear.cli import main
+
+
+@pytest.fixture(autouse=True)
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    write_programme(tmp_path / "records")
+    write_diary(tmp_path / "records" / "diary GUL-01.xlsx")
+    return tmp_path
+
+
+def test_a_draft_is_printed_and_added_to_a_file(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["layout", "records"]) == 0
+    printed = capsys.readouterr()
+    assert printed.out.startswith("# records/diary GUL-01.xlsx#Log 1: the headings stand in line 3\n[[layout]]\n")
+    assert "records/setups.csv needs no layout: it is read by the table setups\n" in printed.err
+    assert "records/diary GUL-01.xlsx#Empty: not read; the sheet is empty\n" in printed.err
+    (folder / "layouts.toml").write_text("# ours", encoding="utf-8")
+    assert main(["layout", "records", "--out", "layouts.toml"]) == 0
+    assert (folder / "layouts.toml").read_text(encoding="utf-8").startswith("# ours\n")
+    # What was drafted is known from now on: the diary needs no layout any more.
+    capsys.readouterr()
+    assert main(["layout", "records"]) == 0
+    assert capsys.readouterr().out == ""
+
+
+def test_check_finds_the_layouts_and_says_what_was_not_read(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (folder / "layouts.toml").write_text(LAYOUTS, encoding="utf-8")
+    assert main(["check", "records", "--format", "json", "--quiet"]) == 10
+    said = json.loads(capsys.readouterr().out)
+    (diary,) = (file for file in said["files"] if file["path"].endswith("#Log 1"))
+    assert diary["table"] == "temperatures+losses"
+    assert diary["tables"][1] == {"table": "losses", "rows_made": 3, "rows_accepted": 2, "rows_rejected": 1}
+    assert [finding["source_column"] for finding in said["findings"]] == ["Date", "Stage"]
+    assert {"path": "records/diary GUL-01.xlsx#Empty", "reason": "the sheet is empty"} in said["skipped"]
+
+
+def test_a_faulty_layout_is_told_before_anything_is_read(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (folder / "mine.toml").write_text('[[layout]]\nname = "a"\n', encoding="utf-8")
+    assert main(["load", "records", "--layouts", "mine.toml"]) == 2
+    assert 'mine.toml has 1 mistake:\n  layout "a": header is missing' in capsys.readouterr().err
+    assert not (folder / "broodyear.duckdb").exists()
+
+
+def test_nothing_to_draft_from(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["layout", "nowhere"]) == 11
+    assert capsys.readouterr().err == "nowhere: not read; there is no such file or folder\n"

@@ -1,0 +1,137 @@
+"""Drafts of layouts: what is guessed is marked, what is not known is asked for, and the draft reads back."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+
+import pytest
+from tests.intake.messy import write_diary
+
+from broodyear.errors import UsageError
+from broodyear.intake.drafting import Draft, Drafts, draft_all, draft_text
+from broodyear.intake.drafting.cells import common_pattern, looks_of, proved_order
+from broodyear.intake.drafting.headings import meanings, plain_words, unit_in
+from broodyear.layouts import Layouts, Value, layouts_from
+
+
+def drafts(tmp_path: Path, *names: str) -> Drafts:
+    scratch = tmp_path / "scratch"
+    scratch.mkdir()
+    return draft_all([tmp_path / name for name in names], scratch)
+
+
+def draft(tmp_path: Path, name: str, text: str) -> Draft:
+    (tmp_path / name).write_text(text, encoding="utf-8")
+    (made,) = drafts(tmp_path, name).drafts
+    return made
+
+
+def read(text: str) -> Layouts:
+    return layouts_from(tomllib.loads(text), "layouts.toml")
+
+
+def test_a_diary_feeds_two_tables_and_its_fellow_needs_no_draft(tmp_path: Path) -> None:
+    write_diary(tmp_path / "diary GUL-01.xlsx")
+    write_diary(tmp_path / "diary GUL-02.xlsx")
+    made = drafts(tmp_path, "diary GUL-01.xlsx", "diary GUL-02.xlsx")
+    (diary,) = made.drafts
+    assert made.settled == [(f"{tmp_path}/diary GUL-02.xlsx#Log 1", 'the layout "diary GUL-01, Log 1"')]
+    temperatures, losses = diary.layout.rows
+    assert (temperatures.table, temperatures.only_when) == ("temperatures", ("Water (F)",))
+    assert dict(temperatures.columns) == {
+        "tank_id": Value("cell", "B1"),
+        "read_at": Value("column", "Date", "Time"),
+        "water_temp": Value("column", "Water (F)"),
+        "unit": Value("constant", "F"),
+    }
+    assert (losses.table, losses.only_when) == ("losses", ("Dead",))
+    assert diary.words == {("losses", "stage"): ("Sac fry",)}
+    assert [heading.heading for heading in diary.headings if not heading.uses] == ["Weather", "Note"]
+    assert diary.header_line == 3
+    assert diary.unknown == ()
+    first = diary.preview[0].rows[0]
+    assert first == (4, ("GUL-01", "2026-11-06 07:30", "46.4", "F"))
+    assert (6, "read_at") in diary.preview[0].unread  # 11/8/2026 can mean two days
+
+
+def test_the_text_of_a_draft_reads_back_as_its_layout(tmp_path: Path) -> None:
+    write_diary(tmp_path / "diary GUL-01.xlsx")
+    (diary,) = drafts(tmp_path, "diary GUL-01.xlsx").drafts
+    text = draft_text(diary)
+    assert read(text).layouts == (diary.layout,)
+    assert '    tank_id    = { cell = "B1" }  # guess: a label above the header' in text
+    assert '    stage      = { column = "Stage" }  # ? words to map: "Sac fry"' in text
+    assert '# left over; to leave them out on purpose, write above the rows: ignore = ["Weather", "Note"]' in text
+    assert "#   6     GUL-01   ?11/8/2026 7:15 PM  47.0        F" in text
+
+
+def test_what_the_file_does_not_tell_is_asked_for(tmp_path: Path) -> None:
+    made = draft(tmp_path, "logger.csv", "Serial 1\nDate Time,Temp (°C),Battery\n2026-11-06 00:00,8.1,100\n")
+    assert made.unknown == (("temperatures", "tank_id"),)
+    text = draft_text(made)
+    assert (
+        '    tank_id    = { constant = "?" }  # ? nothing in the file tells it; put something in place of ?'
+        in text
+    )
+    with pytest.raises(UsageError, match=r"tank_id: still marked with \?; say where it comes from"):
+        read(text)
+
+
+def test_one_column_for_each_tank_and_a_proved_order(tmp_path: Path) -> None:
+    made = draft(tmp_path, "wide.csv", "Day;GUL-01;GUL-02\n03.04.2027;8,5;\n13.04.2027;8,25;9\n")
+    (rows,) = made.layout.rows
+    assert (rows.unpivot, made.layout.decimal, made.layout.date_order) == ("GUL-*", ",", "day_first")
+    assert 'date_order = "day_first"  # guess: 13.04.2027 can be read in no other order' in draft_text(made)
+    assert [row for _, row in made.preview[0].rows] == [
+        ("GUL-01", "2027-04-03", "8.5"),
+        ("GUL-01", "2027-04-13", "8.25"),
+        ("GUL-02", "2027-04-13", "9.0"),
+    ]
+
+
+def test_a_label_in_the_files_name(tmp_path: Path) -> None:
+    made = draft(tmp_path, "log GUL-07.csv", "When,Water temperature\n2026-11-06,8.5\n")
+    assert dict(made.layout.rows[0].columns)["tank_id"] == Value("file_name", "(?P<value>[A-Za-z]+-[0-9]+)")
+    assert made.layout.files == "log *.csv"
+    assert made.preview[0].rows[0][1][0] == "GUL-07"
+
+
+def test_files_that_need_none_or_hold_nothing_are_named(tmp_path: Path) -> None:
+    (tmp_path / "losses.csv").write_text("tank_id,checked_on,stage\n", encoding="utf-8")
+    (tmp_path / "letter.txt").write_text("Dear all\n", encoding="utf-8")
+    made = drafts(tmp_path, "losses.csv", "letter.txt", "missing.csv")
+    assert made.drafts == []
+    assert made.settled == [(f"{tmp_path}/losses.csv", "the table losses")]
+    assert {Path(skipped.path).name: skipped.reason for skipped in made.skipped} == {
+        "letter.txt": "no row of it has two headings",
+        "missing.csv": "there is no such file or folder",
+    }
+
+
+def test_a_heading_is_known_by_its_name_its_synonyms_and_the_words_in_it() -> None:
+    assert (meanings("water_temp")[0].table, meanings("water_temp")[0].ground) == ("temperatures", "name")
+    assert meanings("Morts")[0].column.name == "dead"
+    assert meanings("Water temperature, morning")[0].ground == "words in it"
+    assert meanings("Weather") == []
+    assert plain_words(" Water (°F) ") == "water"
+    assert [unit_in(text) for text in ("Water (F)", "Temp °C", "temp [deg c]", "Temp", "Fish")] == [
+        "F", "C", "C", None, None,
+    ]  # fmt: skip
+
+
+def test_the_looks_of_cells() -> None:
+    assert looks_of(["2026-11-06", "6 Nov 2026", "11/8/26 7:15 PM", "Total"]).are_dates
+    assert looks_of(["8,5", "8.5", ""]).are_numbers
+    assert looks_of(["7:15 PM", "07:30:00"]).are_times
+    assert not looks_of(["", " "]).are_dates
+    assert looks_of(["b", "a", "b"]).distinct == ("b", "a")
+    assert common_pattern(["GUL-01", "GUL-12"]) == "GUL-*"
+    assert common_pattern(["T-01", "K-02"]) == "*"
+
+
+def test_an_order_is_proved_by_one_date_and_disproved_by_another() -> None:
+    assert proved_order(["03/04/2026", "13/04/2026 07:00"]) == ("day_first", "13/04/2026")
+    assert proved_order(["04/13/26", "03/04/26"]) == ("month_first", "04/13/26")
+    assert proved_order(["03/04/2026"]) is None
+    assert proved_order(["13/04/2026", "04/13/2026"]) is None

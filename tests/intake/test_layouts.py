@@ -1,0 +1,180 @@
+"""Files of another shape become rows of the tables by their layout; every row of theirs is accounted for."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from tests.intake.messy import LAYOUTS, layouts, write_diary, write_programme
+
+from broodyear.findings import CheckResult, FileReport, TableCount
+from broodyear.intake import check_paths, load_paths
+from broodyear.store import open_store
+
+DIARY = "diary GUL-01.xlsx#Log 1"
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    write_programme(tmp_path / "records")
+    monkeypatch.chdir(tmp_path / "records")
+    return tmp_path / "records"
+
+
+def report(result: CheckResult, path: str) -> FileReport:
+    return next(report for report in result.files if report.path == path)
+
+
+def test_one_sheet_feeds_two_tables_and_each_row_is_accounted_for(folder: Path) -> None:
+    write_diary(folder / "diary GUL-01.xlsx")
+    (folder / "picture.png").write_bytes(b"x")
+    result = check_paths([Path()], layouts=layouts())
+    diary = report(result, DIARY)
+    assert (diary.table, diary.lines_read) == ("temperatures+losses", 9)
+    assert (diary.rows_read, diary.rows_accepted, diary.rows_rejected) == (5, 4, 1)
+    assert diary.tables == (TableCount("temperatures", 3, 3, 0), TableCount("losses", 3, 2, 1))
+    assert diary.notes == (
+        "merged cells hold their value in the first cell only: C1:E1",
+        "2 lines before the header left out",
+        'read by the layout "diary"',
+        "columns left over: Note",
+        'cells above the header left over: A1 "Tank diary", C2 "every morning"',
+        "1 blank line was left out",
+        "1 row gave nothing, for lack of Water (F) or Dead",
+    )
+    assert [(skipped.path, skipped.reason) for skipped in result.skipped] == [
+        ("diary GUL-01.xlsx#Empty", "the sheet is empty"),
+        ("picture.png", "not a table: files ending in .png are not read"),
+        (
+            "diary GUL-01.xlsx#Notes",
+            "no header was found: the first row reads 'hello' and none of it is a known column",
+        ),
+    ]
+    found = [(f.line, f.table, f.column, f.source_column, f.value, f.rule) for f in result.findings]
+    assert found == [
+        (8, "losses", "checked_on", "Date", "Total", "not_a_date"),
+        (8, "losses", "stage", "Stage", None, "required_blank"),
+    ]
+    assert result.exit_code == 10
+
+
+def test_the_rows_are_those_of_the_sheet(folder: Path) -> None:
+    write_diary(folder / "diary GUL-01.xlsx")
+    with open_store(folder / "s.duckdb", for_loading=True) as store:
+        load_paths(store, [Path()], layouts=layouts(), rejects=folder / "mend")
+        readings = store.connection.execute(
+            "SELECT tank_id, read_at::VARCHAR, read_at_has_hour, water_temp, unit, instrument, line "
+            "FROM temperatures"
+        ).fetchall()
+        losses = store.connection.execute("SELECT checked_on::VARCHAR, stage, dead, line FROM losses").fetchall()
+        [(seasons,)] = store.connection.execute("SELECT list(season) FROM setups").fetchall()
+        [(filled,)] = store.connection.execute("SELECT max(filled_on)::VARCHAR FROM setups").fetchall()
+        [(text,)] = store.connection.execute("SELECT layout FROM uploads WHERE table_name LIKE '%+%'").fetchall()
+    assert readings == [
+        ("GUL-01", "2026-11-06 07:30:00", True, 46.4, "F", "thermometer", 4),
+        ("GUL-01", "2026-11-07 00:00:00", False, 46.0, "F", "thermometer", 5),
+        ("GUL-01", "2026-11-08 19:15:00", True, 47.0, "F", "thermometer", 6),
+    ]
+    assert losses == [("2026-11-07", "egg", 2, 5), ("2026-11-08", "alevin", 0, 6)]
+    assert (seasons, filled) == ([2026, 2026], "2026-10-01")
+    assert text.startswith('# sheet "Log 1"\n# file "diary GUL-01.xlsx"\n[[layout]]\nname = "diary"\n')
+
+
+def test_the_mended_copy_has_the_tables_own_columns(folder: Path) -> None:
+    write_diary(folder / "diary GUL-01.xlsx")
+    check_paths([Path()], layouts=layouts(), rejects=folder / "mend")
+    (copy,) = (folder / "mend").glob("[!.]*")
+    header, row = copy.read_text(encoding="utf-8").splitlines()
+    assert header == "tank_id,checked_on,stage,dead,problems"
+    assert row.startswith("GUL-01,Total,,2,")
+
+
+def test_one_column_per_tank_gives_a_row_per_cell(folder: Path) -> None:
+    text = "logger X;;\n\nDay;GUL-01;GUL-02\n06.11.2026;8,5;\n13.11.2026 14:00;8,25;cold\n"
+    (folder / "wide.csv").write_text(text, encoding="utf-8")
+    with open_store(folder / "s.duckdb", for_loading=True) as store:
+        result = load_paths(store, [Path()], layouts=layouts())
+        rows = store.connection.execute(
+            "SELECT tank_id, read_at::VARCHAR, water_temp, line FROM temperatures ORDER BY line"
+        ).fetchall()
+    wide = report(result, "wide.csv")
+    assert (wide.rows_read, wide.rows_accepted, wide.rows_rejected) == (2, 1, 1)
+    assert wide.tables == (TableCount("temperatures", 3, 2, 1),)
+    assert rows == [("GUL-01", "2026-11-06 00:00:00", 8.5, 4), ("GUL-01", "2026-11-13 14:00:00", 8.25, 5)]
+    (finding,) = result.findings
+    assert (finding.line, finding.source_column, finding.value) == (5, "GUL-02", "cold")
+
+
+def test_a_cell_kept_out_for_an_unknown_tank_comes_in_with_its_tank(folder: Path) -> None:
+    (folder / "wide.csv").write_text("Day,GUL-01,GUL-09\n2026-11-06,8.5,9.5\n", encoding="utf-8")
+    with open_store(folder / "s.duckdb", for_loading=True) as store:
+        first = load_paths(store, [Path()], layouts=layouts())
+        (folder / "more.csv").write_text("tank_id,volume_l\nGUL-09,190\n", encoding="utf-8")
+        again = load_paths(store, [Path()], layouts=layouts())
+        rows = store.connection.execute("SELECT tank_id, water_temp FROM temperatures ORDER BY 1").fetchall()
+    assert (first.exit_code, again.exit_code) == (10, 0)
+    assert rows == [("GUL-01", 8.5), ("GUL-09", 9.5)]
+
+
+def test_the_same_bytes_by_another_layout_are_another_upload(folder: Path) -> None:
+    (folder / "wide.csv").write_text("Day,GUL-01\n2026-11-06,47\n", encoding="utf-8")
+    in_fahrenheit = LAYOUTS.replace("{ cell_value = true }", '{ cell_value = true }\nunit = { constant = "F" }')
+    with open_store(folder / "s.duckdb", for_loading=True) as store:
+        load_paths(store, [Path()], layouts=layouts())
+        again = load_paths(store, [Path()], layouts=layouts())
+        load_paths(store, [Path()], layouts=layouts(in_fahrenheit))
+        rows = store.connection.execute("SELECT water_temp, unit FROM temperatures").fetchall()
+    assert report(again, "wide.csv").notes[-1].endswith("nothing was changed")
+    assert rows == [(47.0, "F")]
+
+
+def test_a_withdrawn_upload_of_two_tables_leaves_both(folder: Path) -> None:
+    write_diary(folder / "diary GUL-01.xlsx")
+    with open_store(folder / "s.duckdb", for_loading=True) as store:
+        load_paths(store, [Path()], layouts=layouts())
+        [(upload,)] = store.connection.execute("SELECT upload FROM uploads WHERE table_name LIKE '%+%'").fetchall()
+        store.withdraw(upload)
+        left = store.connection.execute(
+            "SELECT (SELECT count(*) FROM temperatures), (SELECT count(*) FROM losses)"
+        ).fetchall()
+    assert left == [(0, 0)]
+
+
+def test_two_layouts_that_fit_are_refused_by_name(folder: Path) -> None:
+    (folder / "wide.csv").write_text("Day,GUL-01\n2026-11-06,8.5\n", encoding="utf-8")
+    both = LAYOUTS + LAYOUTS[LAYOUTS.index('[[layout]]\nname = "one') :].replace("one column", "a column")
+    result = check_paths(["wide.csv"], layouts=layouts(both))
+    assert result.exit_code == 11
+    assert result.findings[0].message == 'several layouts fit it: "one column per tank" and "a column per tank"'
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "told"),
+    [
+        (
+            "wide.csv",
+            "Day,Other\n2026-11-06,8.5\n",
+            "no heading is like 'GUL-*', whose columns it takes one by one",
+        ),
+        ("wide.csv", "Date,Water (F),Dead\n", None),
+    ],
+)
+def test_what_a_layout_asks_for_and_the_file_lacks_is_named(
+    folder: Path, name: str, text: str, told: str | None
+) -> None:
+    (folder / name).write_text(text, encoding="utf-8")
+    result = check_paths([name], layouts=layouts())
+    assert result.exit_code == 11
+    if told:
+        assert result.findings[0].message == f'the layout "one column per tank" does not go through: {told}'
+
+
+def test_a_workbook_of_which_nothing_fits_is_refused(folder: Path) -> None:
+    write_diary(folder / "diary GUL-01.xlsx")
+    result = check_paths(["diary GUL-01.xlsx"])
+    assert (result.exit_code, result.refused) == (11, ("diary GUL-01.xlsx",))
+    assert {skipped.path for skipped in result.skipped} == {
+        DIARY,
+        DIARY.replace("Log 1", "Notes"),
+        DIARY.replace("Log 1", "Empty"),
+    }
