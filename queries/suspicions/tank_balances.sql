@@ -14,7 +14,7 @@
 --   left_alive [count]: released, transferred out, retained, euthanised, escaped, less transferred in
 --   exit_rows [count]: rows of fish that left
 --   released [count]: of these, released
---   counting_sd [count]: one standard deviation of the counting error of eggs and exits together
+--   counting_sd [fish]: one standard deviation of the counting error of eggs and exits together
 --   closed_on [date]: date the tank was emptied
 --   end_reason [text]: why the season ended
 --   delivery_upload [number]: upload of the first delivery

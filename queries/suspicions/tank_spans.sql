@@ -20,7 +20,7 @@
 --   first_delivered_on [date]: first delivery
 --   last_delivered_on [date]: last delivery
 --   eggs [count]: live eggs delivered
---   eggs_sd [count]: counting error of the eggs, one standard deviation
+--   eggs_sd [eggs]: counting error of the eggs, one standard deviation
 --   species [text]: species of the largest delivery
 --   stage_at_delivery [text]: stage of the largest delivery
 --   units_at_delivery_c_days [°C·d]: thermal units of the largest delivery, as written

@@ -57,9 +57,15 @@ def layer_of(name: str) -> int | None:
 
 
 def own_imports(path: Path) -> set[str]:
-    """First names below broodyear that a module imports, at any depth of its code."""
+    """First names below broodyear that a module imports, at any depth of its code.
+
+    What a result's ``plot`` imports when it is asked to draw is left out.
+    """
     found = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    plots = [node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef) and node.name == "plot"]
+    drawing = {id(inner) for plot in plots for inner in ast.walk(plot)}
+    for node in (node for node in ast.walk(tree) if id(node) not in drawing):
         if isinstance(node, ast.ImportFrom) and node.module and node.module.split(".")[0] == "broodyear":
             parts = node.module.split(".")
             found |= {parts[1]} if len(parts) > 1 else {alias.name for alias in node.names}

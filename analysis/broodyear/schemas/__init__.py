@@ -19,7 +19,7 @@ from broodyear.schemas.dictionary import dictionary_markdown, template_csv
 from broodyear.schemas.packaging import data_package
 
 if TYPE_CHECKING:
-    from broodyear.schemas.frames import pandera_schema
+    from broodyear.schemas.frames import pandera_schema, result_schema
 
 __all__ = [
     "TABLE_NAMES",
@@ -33,6 +33,7 @@ __all__ = [
     "descriptor",
     "dictionary_markdown",
     "pandera_schema",
+    "result_schema",
     "table",
     "template_csv",
 ]
@@ -40,8 +41,8 @@ __all__ = [
 
 def __getattr__(name: str) -> Any:
     # pandera costs a second to import and is needed only where frames are validated.
-    if name == "pandera_schema":
-        from broodyear.schemas.frames import pandera_schema
+    if name in {"pandera_schema", "result_schema"}:
+        from broodyear.schemas import frames
 
-        return pandera_schema
+        return getattr(frames, name)
     raise AttributeError(f"module 'broodyear.schemas' has no attribute {name!r}")

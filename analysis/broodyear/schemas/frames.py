@@ -1,7 +1,10 @@
-"""pandera schemas made from the declarations, for frames in memory and as the second opinion in tests.
+"""pandera schemas made from the declarations: what a frame of an uploaded or of a derived table must be.
+
+    pandera_schema(table("losses")).validate(frame, lazy=True)             # before it is exported or loaded
+    result_schema(query_named("tank_outcomes")).validate(frame, lazy=True)  # what ``store.result`` gives
 
 The loader checks with SQL made from the same declarations; here each check carries the name of the loader's rule,
-so that the two can be compared row by row.
+so that the two can be compared row by row. pandera is imported with this module alone: nothing else needs it.
 """
 
 from __future__ import annotations
@@ -9,6 +12,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Callable
+from typing import Protocol
 
 import pandas as pd
 import pandera.pandas as pa
@@ -31,6 +35,71 @@ _DTYPES = {
     "date": "datetime64[us]",
     "moment": "datetime64[us]",
 }
+
+
+#: Kind of the values that a unit in the header of a query promises; a unit not named here is a number's.
+_KINDS_OF_UNITS = {
+    "code": "text",
+    "text": "text",
+    "as written": "text",
+    "true/false": "boolean",
+    "date": "date",
+    "local time": "moment",
+    "season": "year",
+    "count": "count",
+}
+
+
+class Returned(Protocol):
+    """A column of a derived table, as the header of its query states it."""
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def unit(self) -> str: ...
+    @property
+    def meaning(self) -> str: ...
+
+
+class Derived(Protocol):
+    """A derived table, as the header of its query states it."""
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def key(self) -> tuple[str, ...]: ...
+    @property
+    def returns(self) -> tuple[Returned, ...]: ...
+
+
+def result_schema(query: Derived) -> pa.DataFrameSchema:
+    """Schema of the frame of a derived table: every column its header returns and no other, of the kind that its
+    unit promises, and no two rows of one key. Values of the key are never missing.
+
+    >>> from broodyear.derived import query_named
+    >>> sorted(result_schema(query_named("staged_trials")).columns)[:3]
+    ['block', 'factor', 'followed']
+    """
+
+    def first_of_its_key(frame: pd.DataFrame) -> pd.Series:
+        return ~frame.duplicated(list(query.key), keep="first")
+
+    key = [pa.Check(first_of_its_key, error="duplicate_key", name="duplicate_key")] if query.key else []
+    return pa.DataFrameSchema(
+        {
+            column.name: pa.Column(
+                _DTYPES[_KINDS_OF_UNITS.get(column.unit, "number")],
+                nullable=column.name not in query.key,
+                description=column.meaning,
+                metadata={"unit": column.unit},
+            )
+            for column in query.returns
+        },
+        checks=key,
+        name=query.name,
+        strict=True,
+        coerce=True,
+    )
 
 
 def pandera_schema(table: Table, *, season_of: Callable[[dt.date], int] | None = None) -> pa.DataFrameSchema:

@@ -81,6 +81,13 @@ def compare_setups(frame: pd.DataFrame) -> pd.DataFrame:
     verdict: below_expected (q <= 0.10), watch (outside the 95 % limits, or low at a site that is below expected
     over its seasons), as_expected, above_expected (q <= 0.10), too_few_records. place_verdict: the site's, over
     all its seasons: below_expected (q <= 0.10 over sites), as_expected, too_few_seasons.
+
+    >>> frame = pd.DataFrame({"season": 2024, "tank_id": range(60), "eggs": 150, "survivors": 128})
+    >>> frame = frame.assign(site_id=frame["tank_id"], batch_id=frame["tank_id"] % 4)
+    >>> frame["survivors"] += frame["tank_id"] % 7 - 3
+    >>> frame.loc[0, "survivors"] = 20
+    >>> compare_setups(frame).query("verdict == 'below_expected'")["tank_id"].tolist()
+    [0]
     """
     return screen_setups(frame).rows
 

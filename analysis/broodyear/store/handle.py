@@ -191,6 +191,12 @@ def open_store(
     temporary: folder for what does not fit into memory (default: beside the store).
     Raises NothingToAnalyse when there is no such file to read, StoreUnavailable when the file is busy, damaged,
     not a store as broodyear makes it, or written by a newer version.
+
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     with open_store(f"{folder}/programme.duckdb", for_loading=True) as store:
+    ...         len(store.uploads()), list(store.table("tanks"))[:2]
+    (0, ['tank_id', 'volume_l'])
     """
     place = Path(path)
     connection = connect(place, for_loading=for_loading, temporary=temporary)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -13,6 +13,10 @@ from broodyear.survival import averaging
 from broodyear.survival.arrays import FloatArray, expit
 from broodyear.survival.design import Design
 from broodyear.survival.mixed_restricted import Satterthwaite
+from broodyear.survival.showing import summary_html, summary_text
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 
 @dataclass(frozen=True, eq=False)
@@ -162,6 +166,19 @@ class SurvivalFit:
     def log_odds(self, frame: Any) -> FloatArray:
         """Fixed part of the log-odds of new rows, shape (rows,)."""
         return averaging.new_matrix(self.design, frame) @ self.coefficients
+
+    def summary(self) -> str:
+        """The fit as text: rows, effects on the log-odds, spreads, notes."""
+        return summary_text(self)
+
+    def _repr_html_(self) -> str:
+        return summary_html(self)
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw the effects with their 95 % intervals on ``ax``, or on new matplotlib axes; returns the axes."""
+        from broodyear.figures.fits import effects_axes
+
+        return effects_axes(self.effects, ax)
 
     def require_likelihood(self) -> float:
         """The log-likelihood, for tests that need one; raises Refused for methods without."""

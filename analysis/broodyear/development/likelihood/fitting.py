@@ -43,6 +43,10 @@ def fit_development(
 
     Raises UsageError for an unknown form or missing columns, NothingToAnalyse without a usable row, and Refused,
     in words, for too few batches or values and for temperatures too close together for the form.
+
+    >>> measured = pd.DataFrame({"temp_c": [4.0, 6, 8, 10, 12], "days": [125.0, 84, 62, 50, 42]})
+    >>> round(fit_development(measured, "constant_units").coefficients.loc["K", "estimate"])
+    501
     """
     if form not in FITTED_FORMS:
         raise UsageError(f"unknown form {form!r}; expected one of {', '.join(FITTED_FORMS)}")

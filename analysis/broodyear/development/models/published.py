@@ -37,6 +37,10 @@ def published_models() -> pd.DataFrame:
     worst_error_pct (largest error against seen pairs of the same event at constant temperatures inside the tested
     ones; NaN when there is none), worst_disagreement_pct (against every pair of the same stage), spread_log_sd
     (SD of log development to assume when predicting), trust_note (a sentence) and note.
+
+    >>> models = published_models()
+    >>> models.loc[models["is_default"] & (models["species"] == "chinook"), "model"].iloc[0]
+    'fit_Heming1982_chinook_hatch'
     """
     return _models().copy()
 

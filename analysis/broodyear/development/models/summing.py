@@ -58,6 +58,11 @@ def forecast_day(model: Any, daily_temp_c: ArrayLike, fraction_at_start: float =
     before it. 0.0 when that share is already 1; NaN when the stage is not reached within the days given.
     Temperatures outside the model's tested ones give a BroodyearWarning. Raises UsageError for missing
     temperatures and for a share that is missing or below 0.
+
+    >>> round(forecast_day("fit_Heming1982_chinook_hatch", [8.0] * 120), 1)
+    70.9
+    >>> round(forecast_day("fit_Heming1982_chinook_hatch", [8.0] * 120, fraction_at_start=0.5), 1)
+    35.5
     """
     drawn = as_curve(model)
     temps = np.asarray(daily_temp_c, dtype=float)

@@ -1,0 +1,31 @@
+"""Every public function has an example, and it runs as it stands."""
+
+from __future__ import annotations
+
+import doctest
+import inspect
+from importlib import import_module
+
+import pytest
+
+import broodyear
+
+PUBLIC = [name for name in broodyear.__all__ if not name.startswith("_")]
+#: Takes a store with seasons of records: notebooks/validate_a_model.ipynb is its example, run among the tests.
+IN_A_NOTEBOOK = {"score_development"}
+
+
+@pytest.mark.parametrize("name", PUBLIC)
+def test_examples_of_public_names_run(name: str) -> None:
+    found = getattr(broodyear, name)
+    examples = doctest.DocTestFinder(recurse=False).find(found, name, globs=vars(inspect.getmodule(found)).copy())
+    assert examples and (examples[0].examples or name in IN_A_NOTEBOOK), f"{name} has no example"
+    runner = doctest.DocTestRunner()
+    for example in examples:
+        assert runner.run(example).failed == 0
+
+
+@pytest.mark.parametrize("name", ["broodyear.schemas.frames"])
+def test_examples_of_modules_run(name: str) -> None:
+    results = doctest.testmod(import_module(name))
+    assert results.attempted > 0 and results.failed == 0
