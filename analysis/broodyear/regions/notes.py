@@ -34,7 +34,7 @@ def _said(row: Mapping[Any, Any], reason: Reason) -> str:
         Reason.CLEAR: f"{side} than its batches lead one to expect {against}, within batches",
         Reason.NOT_CLEAR: f"no difference shown {against}",
         Reason.BATCHES_DISAGREE: f"no difference shown {against}: within batches the records say otherwise",
-        Reason.DEPENDS_ON_SILENT: f"no difference shown {against}: not if every silent tank lost all",
+        Reason.DEPENDS_ON_SILENT: f"no difference shown {against}: it turns if every silent tank lost all",
         Reason.TOO_FEW_SITES: "one site only: region and site cannot be told apart",
         Reason.TOO_FEW_TANKS: f"too few: {row['tanks_usable']} tanks",
         Reason.SEPARATED: f"no estimate: every fish {'survived' if row['raw_pct'] == 100.0 else 'died'}",

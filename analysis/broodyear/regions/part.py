@@ -122,11 +122,10 @@ def _middle_error(model: AdjustedModel) -> float:
 
 
 def _undone(table: pd.DataFrame, regions: list[str], shares: FloatArray, given: pd.DataFrame) -> pd.Series:
-    """Whether a difference would turn, or no longer be clear, had every silent tank lost all its fish."""
+    """Whether a difference would turn, had every silent tank lost all its fish."""
     silent = (~given["is_used"] & given["survivors"].isna()).groupby(given[REGION]).mean().reindex(regions)
     tanks = given[REGION].value_counts().reindex(regions).to_numpy(dtype=float)
     lost = 100.0 * against_the_rest(tanks) @ (shares * (1.0 - silent.to_numpy(dtype=float)))
     points = table.loc[regions, "within_batch_points"].to_numpy(dtype=float)
-    reach = points - table.loc[regions, "within_batch_points_low"].to_numpy(dtype=float)
-    undone = pd.Series(np.sign(points) * lost - reach <= 0.0, index=regions)
+    undone = pd.Series(points * lost <= 0.0, index=regions)
     return undone.reindex(table.index, fill_value=False)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -23,6 +23,7 @@ NEWTON_STEPS = 8
 APPROACH_STEPS, APPROACH_TOLERANCE = 10, 1e-7
 
 Objective = Laplace | Quadrature
+Target = Callable[[FloatArray, FloatArray], tuple[float, FloatArray]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,23 +90,25 @@ def search(
     coefficients: FloatArray,
     points: int = 1,
     leave: int | None = None,
+    target: Target | None = None,
 ) -> Optimum:
     """Quasi-Newton search from one start, in coordinates scaled to about one standard error each.
 
+    target: what is minimised, with its gradient over (log sds, coefficients); by default the deviance.
     leave: place of a spread (among those kept) whose search below SUSPECT_SD was done before: as soon as it is
     down there and the likelihood still rises towards zero, what follows is known and the search ends.
     """
     from scipy.optimize import minimize
 
     count = len(kept)
-    objective = objective_kept(design, kept, points)
+    minimised = target or objective_kept(design, kept, points).with_gradient
     scale = _scale(design, kept, log_sds, coefficients)
     origin = np.concatenate([np.zeros(count), coefficients])
     seen: list[tuple[FloatArray, FloatArray]] = []
 
     def scaled(values: FloatArray) -> tuple[float, FloatArray]:
         moved = origin + scale @ values
-        value, gradient = objective.with_gradient(moved[:count], moved[count:])
+        value, gradient = minimised(moved[:count], moved[count:])
         seen[:] = [(moved[:count], gradient[:count])]
         return value, scale.T @ gradient
 

@@ -15,13 +15,14 @@ import numpy as np
 
 from broodyear.survival.arrays import FloatArray, level_sums
 from broodyear.survival.mixed_laplace import Laplace, Mode
-from broodyear.survival.mixed_optimum import LARGEST_SD, SMALLEST_SD, Objective
+from broodyear.survival.mixed_optimum import LARGEST_SD, SMALLEST_SD
 from broodyear.survival.mixed_system import gather_to_levels, solve, spread_to_rows
 
 ITERATIONS = 50
 LONGEST_STEP = 1.0  # standard errors
 STEP_TOLERANCE = 1e-6
 FEWEST_DEGREES = 1.0
+STEP = 1e-3  # of log sds, for second derivatives of the adjustment
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,22 +100,44 @@ def precision_at(laplace: Laplace, log_sds: FloatArray, coefficients: FloatArray
     return Precision(covariance, tuple(sums), sds)
 
 
-def restrict(
-    objective: Objective, laplace: Laplace, values: FloatArray, scale: FloatArray, hessian: FloatArray
-) -> FloatArray:
-    """Move (log sds, coefficients) from the maximum likelihood to the adjusted one.
+def adjusted(laplace: Laplace, log_sds: FloatArray, coefficients: FloatArray) -> tuple[float, FloatArray]:
+    """−2 log L + log|X'V⁻¹X| and its gradient over (log sds, coefficients), binomial weights held."""
+    value, gradient = laplace.with_gradient(log_sds, coefficients)
+    precision = precision_at(laplace, log_sds, coefficients)
+    slope = gradient.copy()
+    slope[: len(log_sds)] += precision.adjustment_slope()
+    return value - float(np.linalg.slogdet(precision.covariance)[1]), slope
 
-    Solves gradient(−2 log L) + gradient(log|X'V⁻¹X|) = 0 by steps that begin with the second derivatives at the
-    maximum and learn from each step (Broyden 1965, doi 10.1090/S0025-5718-1965-0198670-6).
+
+def restricted_hessian(laplace: Laplace, values: FloatArray, scale: FloatArray) -> FloatArray:
+    """Second derivatives of the adjusted −2 log likelihood in units of the scale.
+
+    Where the spread that maximum likelihood would take is zero, that likelihood is not curved at the restricted
+    one, and only the adjustment says how well it is known.
+    """
+    count = len(laplace.layout.sizes)
+    hessian = np.asarray(laplace.hessian(values[:count], values[count:]), dtype=float).copy()
+    block = np.empty((count, count))
+    for place, step in enumerate(STEP * np.eye(count)):
+        above = precision_at(laplace, values[:count] + step, values[count:]).adjustment_slope()
+        below = precision_at(laplace, values[:count] - step, values[count:]).adjustment_slope()
+        block[place] = (above - below) / (2.0 * STEP)
+    hessian[:count, :count] += 0.5 * (block + block.T)
+    return np.asarray(scale.T @ hessian @ scale, dtype=float)
+
+
+def restrict(laplace: Laplace, values: FloatArray, scale: FloatArray, hessian: FloatArray) -> FloatArray:
+    """Move (log sds, coefficients) to where the gradient of the adjusted likelihood is zero.
+
+    By steps that begin with the second derivatives given and learn from each step (Broyden 1965, doi
+    10.1090/S0025-5718-1965-0198670-6).
     """
     count = len(laplace.layout.sizes)
     here, bend = values.copy(), hessian
     slope: FloatArray | None = None
     taken: FloatArray | None = None
     for _ in range(ITERATIONS):
-        _, gradient = objective.with_gradient(here[:count], here[count:])
-        gradient = gradient.copy()
-        gradient[:count] += precision_at(laplace, here[:count], here[count:]).adjustment_slope()
+        _, gradient = adjusted(laplace, here[:count], here[count:])
         last, slope = slope, np.asarray(scale.T @ gradient, dtype=float)
         if last is not None and taken is not None and taken.any():
             bend = bend + np.outer(slope - last - bend @ taken, taken) / float(taken @ taken)

@@ -15,7 +15,9 @@ from broodyear.survival import effects_report
 from broodyear.survival.averaging import Average
 from broodyear.survival.multiplicity import holm, shrunken, single_step
 from broodyear.survival.practices.contrasts import Contrast
+from broodyear.survival.practices.curve import Bend
 from broodyear.survival.practices.findings import TEMPERATURE, Finding, claim_of, decided, gated
+from broodyear.survival.practices.notes import note_of
 from broodyear.survival.practices.silence import Silence, SilentTanks
 from broodyear.survival.practices.within import Within
 
@@ -88,12 +90,19 @@ def a_finding(**changes: object) -> Finding:
         ({"within": Within(0.1, -0.4, 0.1, 40.0, 0.2)}, Reason.CLEAR),
         ({"within": Within(0.45, -0.05, 0.1, 40.0, 0.001)}, Reason.CLEAR),
         ({"silence": Silence(30, -1.0, 7.0)}, Reason.DEPENDS_ON_SILENT),
-        ({"silence": Silence(30, 2.0, 7.0)}, Reason.DEPENDS_ON_SILENT),
-        ({"silence": Silence(30, 2.6, 7.0)}, Reason.CLEAR),
+        ({"silence": Silence(30, 0.0, 7.0)}, Reason.DEPENDS_ON_SILENT),
+        ({"silence": Silence(30, 0.1, 7.0)}, Reason.CLEAR),
     ],
 )
 def test_the_reason_of_a_decision(changes: dict[str, object], reason: Reason) -> None:
     assert a_finding(**changes).reason is reason
+
+
+@pytest.mark.parametrize(("lost", "is_said"), [(2.0, True), (2.6, False)])
+def test_a_claim_that_silent_tanks_would_blur_says_so(lost: float, is_said: bool) -> None:
+    found = a_finding(silence=Silence(30, lost, 7.0))
+    assert found.reason is Reason.CLEAR
+    assert ("if every silent tank lost all its fish" in note_of(found, Bend())) is is_said
 
 
 def test_a_difference_to_the_worse_is_decided_alike() -> None:

@@ -50,7 +50,8 @@ def note_of(finding: Finding, bend: Bend, refusal: str = "") -> str:
     if finding.within is not None and finding.within.disagrees(contrast):
         ratio = finding.within.odds_ratio()
         parts.append(f"within batch the odds ratio is {ratio:.2f}: over all batches, batches are compared as well")
-    if finding.silence is not None and finding.reason is Reason.DEPENDS_ON_SILENT:
+    decided = finding.reason in (Reason.CLEAR, Reason.DEPENDS_ON_SILENT)
+    if finding.silence is not None and decided and finding.silence.blurs(contrast):
         lost = f"{finding.silence.lost_points:+.1f}".replace("-", "−")
         parts.append(f"{lost} points if every silent tank lost all its fish")
     return "; ".join(parts)

@@ -30,8 +30,11 @@ class Silence:
     alike_points: float
 
     def undoes(self, contrast: Contrast) -> bool:
-        """Whether the contrast would have another sign, or no longer be clear of zero, had silent tanks lost
-        all."""
+        """Whether the contrast would turn, had every silent tank lost all its fish."""
+        return self.lost_points * contrast.points <= 0.0
+
+    def blurs(self, contrast: Contrast) -> bool:
+        """Whether the contrast would no longer be clear of zero then."""
         side = np.sign(contrast.points)
         return bool(side * self.lost_points - contrast.reach * contrast.points_error <= 0.0)
 
