@@ -80,6 +80,7 @@ def _add_desk(commands_of: _Commands) -> None:
         "broodyear desk --store broodyear.duckdb",
     )
     desk.add_argument("--port", type=_whole, default=0, metavar="N", help="default: any that is free")
+    _add_layouts(desk)
     desk.add_argument("--no-browser", action="store_true", help="print the address, open nothing")
 
 

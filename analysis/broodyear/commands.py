@@ -32,17 +32,27 @@ def demo(*, out: Path, seed: int, seasons: int, tanks: int, quiet: bool = False,
     return EXIT_DONE
 
 
-def desk(*, port: int, no_browser: bool, store: Path, settings: Path | None, quiet: bool = False) -> int:
+def desk(
+    *,
+    port: int,
+    no_browser: bool,
+    layouts: Path | None,
+    store: Path,
+    settings: Path | None,
+    quiet: bool = False,
+) -> int:
     """Serve the pages of the desk on this computer until they are closed."""
     from broodyear.desk import serve
+    from broodyear.layouts import chosen_layouts
 
     read_settings(settings)
+    chosen_layouts(layouts, store)
 
     def opened(address: str) -> None:
         print(f"The desk is open at {address}", flush=True)
         say("The address lets one browser in, once. Close the desk on its page, or with Ctrl-C here.", quiet=quiet)
 
-    serve(store, settings=settings, port=port, open_browser=not no_browser, opened=opened)
+    serve(store, settings=settings, layouts=layouts, port=port, open_browser=not no_browser, opened=opened)
     return EXIT_DONE
 
 

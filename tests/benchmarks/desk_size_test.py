@@ -14,12 +14,16 @@ from pathlib import Path
 import duckdb
 import pytest
 from tests.desk.conftest import RunningDesk, Visitor
-from tests.desk.large_files import at_rest, hand_over_and_load, write_logger_file
+from tests.desk.large_files import at_rest, hand_over_and_load, resident, write_logger_file
+from tests.desk.test_server import hand_over
 
 from broodyear.store import open_store
 
 FILE_BYTES = 1_000_000_000
 MOST_TOGETHER_MB = 500
+#: More than the desk remembers of what it did, so that everything is there that stays.
+WARM_UP_JOBS = 20
+JOBS, MOST_ADDED_MB = 60, 5.0
 SEASONS, TANKS = 20, 1_000
 SLOWEST_PAGE_SECONDS = 0.2
 TIMES_ASKED = 11
@@ -78,6 +82,28 @@ def test_a_logger_file_of_1_gb_stays_under_500_mb_of_memory(tmp_path: Path) -> N
     with open_store(tmp_path / "store.duckdb") as store:
         assert int(store.uploads()["rows_accepted"].max()) == rows
     assert watch.together < MOST_TOGETHER_MB
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="memory is read from /proc")
+def test_two_hundred_pieces_of_work_leave_nothing_in_memory(tmp_path: Path) -> None:
+    desk = RunningDesk(tmp_path / "store.duckdb")
+    try:
+        visitor = Visitor(desk)
+        hand_over(visitor, "tanks.csv", b"tank_id\nT-1\nT-1\n")
+        took = [_memory_after(visitor, jobs) for jobs in (WARM_UP_JOBS, JOBS)]
+    finally:
+        desk.end()
+    print(f"\nown memory of the server after {WARM_UP_JOBS} and {JOBS} more pieces of work: {took} MB")
+    assert took[1] - took[0] < MOST_ADDED_MB
+
+
+def _memory_after(visitor: Visitor, jobs: int) -> float:
+    """Megabytes of the server after so many looks at a file, each with its page."""
+    for _ in range(jobs):
+        visitor.post("/files/check")
+        at_rest(visitor, 60)
+        assert visitor.ask("GET", "/")[0].status == 200
+    return resident(visitor.desk.process.pid)
 
 
 @pytest.fixture(scope="module")

@@ -44,8 +44,8 @@ class Watch:
 
     def _look(self) -> None:
         while not self._done.wait(GLANCE_SECONDS):
-            server = _resident(self._pid)
-            workers = sum(_resident(pid) for pid in _children(self._pid))
+            server = resident(self._pid)
+            workers = sum(resident(pid) for pid in _children(self._pid))
             self.server, self.worker = max(self.server, server), max(self.worker, workers)
             self.together = max(self.together, server + workers)
 
@@ -54,7 +54,7 @@ class Watch:
         self._thread.join()
 
 
-def _resident(pid: int) -> float:
+def resident(pid: int) -> float:
     """Megabytes of a process's own memory: what it holds, without the pages of files it has open."""
     try:
         lines = Path(f"/proc/{pid}/status").read_text(encoding="utf-8").splitlines()

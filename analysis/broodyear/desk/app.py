@@ -18,7 +18,15 @@ from broodyear.places import PACKAGE
 
 def create_app(desk: Desk) -> Flask:
     """The application over an open desk, behind its checks."""
-    from broodyear.desk import files_pages, planning_pages, reports_pages, store_pages, words_pages, work_pages
+    from broodyear.desk import (
+        files_pages,
+        mapping_pages,
+        planning_pages,
+        reports_pages,
+        store_pages,
+        words_pages,
+        work_pages,
+    )
 
     app = Flask("broodyear.desk")
     app.extensions["desk"] = desk
@@ -28,7 +36,8 @@ def create_app(desk: Desk) -> Flask:
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.jinja_env.filters |= wording.FILTERS
     access.protect(app, desk.access)
-    for pages in (files_pages, store_pages, reports_pages, planning_pages, words_pages, work_pages):
+    parts = (files_pages, mapping_pages, store_pages, reports_pages, planning_pages, words_pages, work_pages)
+    for pages in parts:
         app.register_blueprint(pages.pages)
 
     @app.context_processor

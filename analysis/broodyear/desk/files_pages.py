@@ -44,7 +44,9 @@ def show() -> str:
         loaded=desk.loaded(),
         namesakes=_namesakes(files),
         by_name={waiting.shown: waiting for waiting in files},
-        is_fresh=checked is not None and [file.path for file in checked.files] == _expected(files, checked),
+        is_fresh=checked is not None and checked.basket == [file.number for file in files],
+        unexplained=_unexplained(files, checked) if checked else [],
+        drafts=desk.drafts.listed(),
         last=desk.runner.latest("check", "load", "demo"),
         limit=LARGEST_FILE_BYTES,
         endings=ENDINGS,
@@ -52,11 +54,15 @@ def show() -> str:
     )
 
 
-def _expected(files: list[Waiting], checked: Book) -> list[str]:
-    """The names the book should hold when it is about exactly these files."""
-    waiting = {file.shown for file in files}
-    known = [file.path for file in checked.files]
-    return known if set(known) == waiting else []
+def _unexplained(files: list[Waiting], checked: Book) -> list[str]:
+    """The waiting files that were not understood, or hold sheets that fit no table and no layout."""
+    open_ones = {file.path for file in checked.files if file.is_refused} | {path for path, _ in checked.skipped}
+    return [file.shown for file in files if any(_holds(file.shown, path) for path in open_ones)]
+
+
+def _holds(shown: str, path: str) -> bool:
+    """Whether ``path`` is the file itself, or a sheet or file inside it."""
+    return path == shown or path.startswith((f"{shown}#", f"{shown}/"))
 
 
 def _namesakes(files: list[Waiting]) -> dict[int, list[int]]:

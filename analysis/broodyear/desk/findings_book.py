@@ -47,8 +47,11 @@ class Sieve:
     level: str | None = None
 
 
-def write(folder: Path, result: CheckResult) -> dict[str, int]:
-    """Write the book of ``result`` into ``folder``, in whose part ``to_mend`` the rejected rows lie; totals."""
+def write(folder: Path, result: CheckResult, basket: Sequence[int] = ()) -> dict[str, int]:
+    """Write the book of ``result`` into ``folder``, in whose part ``to_mend`` the rejected rows lie; totals.
+
+    basket: the numbers of the waiting files that it is about.
+    """
     numbers = {report.path: number for number, report in enumerate(result.files)}
     rules = sorted({finding.rule for finding in result.findings})
     entries: list[tuple[int, int, int, int]] = []
@@ -71,7 +74,9 @@ def write(folder: Path, result: CheckResult) -> dict[str, int]:
         for report in result.files
     ]
     totals = _totals(result)
-    write_json(folder / "book.json", {"files": files, "rules": rules, "entries": entries, "totals": totals})
+    skipped = [(one.path, one.reason) for one in result.skipped]
+    content = {"files": files, "rules": rules, "entries": entries, "totals": totals, "skipped": skipped}
+    write_json(folder / "book.json", {**content, "basket": list(basket)})
     return totals
 
 
@@ -106,6 +111,10 @@ class Book:
         self._entries: list[list[int]] = sorted(content["entries"], key=lambda entry: not entry[2])
         self.rules: list[str] = content["rules"]
         self.totals: dict[str, int] = content["totals"]
+        #: What was met and not read, with the reason.
+        self.skipped: list[tuple[str, str]] = [(path, reason) for path, reason in content["skipped"]]
+        #: The numbers of the waiting files that it is about.
+        self.basket: list[int] = content["basket"]
         self.files = [
             FileFound(
                 number, file["path"], file["table"], file["rows_read"], file["rows_accepted"],

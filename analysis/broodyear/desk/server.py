@@ -46,6 +46,7 @@ def serve(
     store: Path,
     *,
     settings: Path | None = None,
+    layouts: Path | None = None,
     port: int = 0,
     open_browser: bool = True,
     opened: Callable[[str], None] = lambda address: None,
@@ -60,7 +61,7 @@ def serve(
     ending = threading.Event()
     with _listening(port) as listener:
         access = Access(HOST, listener.getsockname()[1])
-        with _held(place, show) as tell_entry, _desk(place.store, settings, access) as desk:
+        with _held(place, show) as tell_entry, _desk(place.store, settings, layouts, access) as desk:
             access.on_new_entry = tell_entry
             tell_entry(access.entry_address)
             desk.on_close = lambda: threading.Timer(LAST_ANSWER_SECONDS, ending.set).start()
@@ -133,8 +134,8 @@ def _held(place: Workplace, show: Callable[[str], object]) -> Iterator[Callable[
 
 
 @contextmanager
-def _desk(store: Path, settings: Path | None, access: Access) -> Iterator[Desk]:
-    desk = Desk(store, settings, access)
+def _desk(store: Path, settings: Path | None, layouts: Path | None, access: Access) -> Iterator[Desk]:
+    desk = Desk(store, settings, access, layouts)
     try:
         yield desk
     finally:

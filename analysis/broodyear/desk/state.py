@@ -6,7 +6,9 @@ import contextlib
 import shutil
 import threading
 import time
+import tomllib
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,9 +17,13 @@ from broodyear.desk.access import Access
 from broodyear.desk.basket import Basket, Waiting
 from broodyear.desk.findings_book import Book
 from broodyear.desk.jobs import CHANGING, Busy, Job, Runner
+from broodyear.desk.mapping import Drafts
+from broodyear.desk.names import free_name
 from broodyear.desk.picture import Picture, read_picture
 from broodyear.desk.process import WorkProcess
 from broodyear.desk.workplace import Workplace, read_json, write_json
+from broodyear.layouts import LAYOUTS_FILE, Layout, layout_text, layouts_from, read_layouts
+from broodyear.outputs import append_to
 
 #: The demonstration that the desk offers: large enough for every report, made in about a minute.
 DEMO = {"seed": 1, "seasons": 4, "tanks": 60}
@@ -31,11 +37,12 @@ COUNT_AGAIN_SECONDS = 20
 class Desk:
     """What the pages share. own: the person's store; place: the one looked at, maybe the demonstration's."""
 
-    def __init__(self, store: Path, settings: Path | None, access: Access) -> None:
+    def __init__(self, store: Path, settings: Path | None, access: Access, layouts: Path | None = None) -> None:
         self.access = access
         self.own = Workplace(store.resolve())
         self.place = self.own
         self.settings = settings.resolve() if settings else None
+        self.layouts = layouts.resolve() if layouts else None
         self.lock = threading.RLock()
         self.own.prepare()
         Basket(self.own).clear_cut_off()
@@ -50,6 +57,27 @@ class Desk:
     def basket(self) -> Basket:
         """The waiting files of the store looked at."""
         return Basket(self.place)
+
+    @property
+    def drafts(self) -> Drafts:
+        """The sheets whose columns are being explained."""
+        return Drafts(self.place.columns)
+
+    @property
+    def layouts_file(self) -> Path:
+        """Where layouts are kept: the file that was named, else the one beside the store."""
+        return self.layouts or self.place.store.parent / LAYOUTS_FILE
+
+    def keep_layout(self, layout: Layout) -> None:
+        """Add a layout to the file, and look at the waiting files again. Raises UsageError."""
+        with self.lock:
+            file = self.layouts_file
+            known = {one.name for one in read_layouts(file).layouts} if file.exists() else set()
+            layout = replace(layout, name=free_name(layout.name, known))
+            text = layout_text(layout)
+            layouts_from(tomllib.loads(text), file.name)
+            append_to(file, f"\n{text}", "desk")
+        self.look()
 
     @property
     def is_demo(self) -> bool:
@@ -96,7 +124,8 @@ class Desk:
 
     def submit(self, kind: str, title: str, **more: Any) -> Job:
         """Ask for work. Raises Busy when it cannot be begun or queued now."""
-        order = {"store": str(self.place.store), "settings": str(self.settings) if self.settings else None, **more}
+        named = {"settings": self.settings, "layouts": self.layouts}
+        order = {"store": str(self.place.store), **{key: str(file) for key, file in named.items() if file}, **more}
         return self.runner.submit(kind, title, order)
 
     def _submit_quietly(self, kind: str, title: str, **more: Any) -> None:

@@ -52,7 +52,7 @@ def check(order: Order, tell: Tell) -> Outcome:
             progress=tell,
             rejects=new / "to_mend",
         )
-    totals = findings_book.write(new, result)
+    totals = findings_book.write(new, result, order["numbers"])
     replace_folder(new, place.checked)
     return {"totals": totals}
 
@@ -173,6 +173,22 @@ def export(order: Order, tell: Tell) -> Outcome:
     return _report(order, f"export_{form}", write)
 
 
+def sample(order: Order, tell: Tell) -> Outcome:
+    """Look at the columns of one waiting file, for the page on which their meaning is said."""
+    from broodyear.desk.mapping import Drafts
+    from broodyear.desk.sampling import sample_sheets
+    from broodyear.intake.seasons import known_seasons
+
+    tell(0, 0, "looking at its columns")
+    place = _workplace(order)
+    with _for_reading(place, _settings(order)) as store, store.for_uploads() as connection:
+        seasons = known_seasons(connection, store.settings)
+    found = sample_sheets(_files(order), place.work, _layouts(order), seasons, Drafts(place.columns))
+    if not found:
+        raise NothingToAnalyse("no sheet of this file has columns whose meaning could be said")
+    return {}
+
+
 def plan(order: Order, tell: Tell) -> Outcome:
     """Work out the dates of a delivery to come."""
     tell(0, 0, "working out the dates")
@@ -289,6 +305,7 @@ TASKS: Mapping[str, Callable[[Order, Tell], Outcome]] = {
     "report_development": report_development,
     "forecast": forecast,
     "export": export,
+    "sample": sample,
     "plan": plan,
     "trial": trial,
     "demo": demo,

@@ -49,6 +49,11 @@ class Workplace:
         return self.folder / "picture"
 
     @property
+    def columns(self) -> Path:
+        """The sheets whose columns are being explained."""
+        return self.folder / "columns"
+
+    @property
     def plans(self) -> Path:
         """What was last planned for a season to come."""
         return self.folder / "plans"

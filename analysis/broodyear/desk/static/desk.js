@@ -108,6 +108,26 @@
     }
   }
 
+  // ---- saying what columns mean: each choice is taken at once, and the page stays where it was -------------
+  const columns = document.getElementById("columns-form");
+  if (columns) {
+    const kept = JSON.parse(sessionStorage.getItem("columns") || "null");
+    sessionStorage.removeItem("columns");
+    if (kept && kept.at === location.pathname) {
+      const table = columns.querySelector(".scroll");
+      if (table) table.scrollLeft = kept.left;
+      window.scrollTo(0, kept.top);
+      const last = document.getElementById(kept.id);
+      if (last) last.focus({ preventScroll: true });
+    }
+    columns.addEventListener("change", (event) => {
+      if (event.target.type === "search") return;
+      const table = columns.querySelector(".scroll");
+      sessionStorage.setItem("columns", JSON.stringify({ at: location.pathname, id: event.target.id, top: window.scrollY, left: table ? table.scrollLeft : 0 }));
+      columns.requestSubmit();
+    });
+  }
+
   // ---- watching work -------------------------------------------------------
   const now = document.querySelector("[data-watch]");
   const busyTyping = () => ["INPUT", "SELECT"].includes((document.activeElement || {}).tagName) && document.activeElement.type !== "hidden";

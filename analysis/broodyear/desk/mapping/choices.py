@@ -1,0 +1,107 @@
+"""The layout that a draft makes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import takewhile
+
+from broodyear.desk.mapping.drafts import Draft, Sheet
+from broodyear.desk.mapping.meanings import BY_TANK, EACH, LEAVE, SHARED, column_of, date_column
+from broodyear.layouts import Layout, Rows, Value
+from broodyear.schemas import TABLE_NAMES, Column, Table, table
+
+
+def fed_tables(draft: Draft) -> list[str]:
+    """The tables that the choices give rows to, in load order."""
+    own = [key for key in draft.meanings.values() if key not in {"", LEAVE} and key not in SHARED]
+    return [name for name in TABLE_NAMES if any(column_of(key)[0].name == name for key in own)]
+
+
+def layout_of(sheet: Sheet, draft: Draft) -> Layout:
+    """The layout of the choices; whether they suffice is said by ``problems``."""
+    used = [name for name in sheet.headings if draft.meaning(name) not in {"", LEAVE}]
+    return Layout(
+        name=draft.name,
+        header=tuple(name for name in used if not draft.meaning(name).startswith(EACH)) or sheet.headings[:1],
+        date_order=draft.date_order or None,  # type: ignore[arg-type]
+        ignore=tuple(name for name in sheet.headings if draft.meaning(name) == LEAVE),
+        rows=tuple(rows for name in fed_tables(draft) for rows in _rows(sheet, draft, table(name))),
+    )
+
+
+def _rows(sheet: Sheet, draft: Draft, target: Table) -> Iterator[Rows]:
+    """What one table gets: rows of the columns that are its own, and rows of columns that each are a tank."""
+    by_tank = [name for name in sheet.headings if draft.meaning(name) in {f"{EACH}{key}" for key in _own(target)}]
+    plain = [name for name in sheet.headings if draft.meaning(name) in _own(target)]
+    common = dict(_common(draft, target))
+    if plain:
+        columns = {**common, **{column_of(draft.meaning(name))[1].name: _value(draft, name) for name in plain}}
+        needed = _needed(draft, target, plain) if len(fed_tables(draft)) > 1 else ()
+        yield Rows(target.name, _in_order(target, columns), needed)
+    for key in BY_TANK:
+        headings = [name for name in by_tank if draft.meaning(name) == f"{EACH}{key}"]
+        for pattern in _patterns(headings, sheet.headings):
+            each = {"tank_id": Value("heading"), column_of(key)[1].name: Value("cell_value")}
+            yield Rows(target.name, _in_order(target, {**common, **each}), (), pattern)
+
+
+def _own(target: Table) -> set[str]:
+    return {f"{target.name}.{column.name}" for column in target.columns}
+
+
+def _common(draft: Draft, target: Table) -> Iterator[tuple[str, Value]]:
+    """What every row of the table has: shared columns, and what no heading gives."""
+    when = date_column(target)
+    for key, fixed in draft.fixed.items():
+        name = _shared_name(key, when) if key in SHARED else key.removeprefix(f"{target.name}.")
+        if name in target.column_names:
+            yield name, Value(fixed.source, fixed.text)
+    time = next((heading for heading, key in draft.meanings.items() if key == "time"), None)
+    for heading, key in draft.meanings.items():
+        name = _shared_name(key, when) if key in SHARED else None
+        if name in target.column_names:
+            is_moment = key == "date" and when is not None and when.kind == "moment"
+            value = _value(draft, heading)
+            yield str(name), Value("column", heading, time if is_moment else None, value.words)
+
+
+def _shared_name(key: str, when: Column | None) -> str | None:
+    """The column of a table that a shared meaning fills."""
+    return (when.name if when else None) if key == "date" else key if key != "time" else None
+
+
+def _value(draft: Draft, heading: str) -> Value:
+    words = sorted((written, meant) for written, meant in draft.words.get(heading, {}).items() if meant)
+    return Value("column", heading, None, tuple(words))
+
+
+def _needed(draft: Draft, target: Table, headings: list[str]) -> tuple[str, ...]:
+    """The headings under which a line must hold something to give a row to this table and not to others only."""
+    columns = {name: column_of(draft.meaning(name))[1] for name in headings}
+    measured = [name for name in headings if columns[name].name not in target.primary_key]
+    required = [name for name in measured if columns[name].required]
+    return tuple(required or measured[:1] or headings)
+
+
+def _in_order(target: Table, columns: dict[str, Value]) -> tuple[tuple[str, Value], ...]:
+    return tuple((name, columns[name]) for name in target.column_names if name in columns)
+
+
+def _patterns(headings: list[str], among: tuple[str, ...]) -> list[str]:
+    """One pattern that takes these headings and no others, where their common beginning is one; else each name."""
+    # Without the digits at its end: the next sheet may have tanks with other ones.
+    start = _common_beginning(headings).rstrip("0123456789")
+    if len(headings) > 1 and start and [name for name in among if name.startswith(start)] == headings:
+        return [f"{_literal(start)}*"]
+    return [_literal(name) for name in headings]
+
+
+def _common_beginning(texts: list[str]) -> str:
+    """What all texts begin with."""
+    alike = (len(set(signs)) == 1 for signs in zip(*texts, strict=False))
+    return texts[0][: sum(takewhile(bool, alike))] if texts else ""
+
+
+def _literal(text: str) -> str:
+    """``text`` as a pattern that fits it alone."""
+    return "".join(f"[{sign}]" if sign in "*?[" else sign for sign in text)
