@@ -177,7 +177,7 @@ def season_results(tanks: int = 12, **changes_of: Any) -> SeasonResults:
                                  for eggs in (50, 100, 200))),
         screen=table("screen", {"outcome": "delivered_to_release", "rows_given": 60, "rows_used": 55,
                                 "left_out": "5 stopped reporting", "tank_sd": 0.45}),
-        key_figures=key_figures(tanks), trials=trials(), timelines={"T-001": timeline()},
+        **checks(), key_figures=key_figures(tanks), trials=trials(), timelines={"T-001": timeline()},
     )  # fmt: skip
     return replace(results, **changes_of)
 
@@ -189,6 +189,20 @@ def sites() -> ReportTable:
                               "difference_points": -12.0, "difference_low": -20.0, "difference_high": -3.0,
                               "p_value": 0.0004, "q_value": 0.01, "reason": "clear",
                               "verdict": "below_expected", "note": "better by 9 points"})  # fmt: skip
+
+
+def checks() -> dict[str, ReportTable]:
+    """Of a model that holds: three tanks' residuals, one site's influence, one practice's inflation."""
+    residual = {"season": SEASON, "tank_id": "T-001", "site_id": "S-00", "fitted_pct": 81.0, "temp_c": 8.1}
+    return {
+        "model_checks": table("model_checks", {"condition_number": 7.4, "dispersion": 1.02}),
+        "residuals": table("residuals", *({**residual, "residual": size} for size in (-1.2, 0.1, 0.9))),
+        "influence": table("influence", {"site_id": "S-00", "tanks": 4, "largest_shift": 0.7,
+                                         "factor": "room_type"}),
+        "inflation": table("inflation", {"factor": "room_type", "gvif": 1.7, "degrees_of_freedom": 2,
+                                         "gvif_per_df": 1.14}),
+        "normality": table("normality", {"group": "site_id", "levels": 40, "p_value": 0.4}),
+    }  # fmt: skip
 
 
 def site_seasons(judged: ReportTable) -> ReportTable:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import io
 import re
 import warnings
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from html import escape
@@ -125,18 +125,27 @@ class Sheet:
 
 @contextmanager
 def sheet(
-    name: str, width_in: float = 6.6, height_in: float = 3.6, rows: int = 1, columns: int = 1, **grid: Any
+    name: str,
+    width_in: float = 6.6,
+    height_in: float = 3.6,
+    rows: int = 1,
+    columns: int = 1,
+    margins: Mapping[str, float] | None = None,
+    **grid: Any,
 ) -> Iterator[Sheet]:
     """A sheet of `rows` × `columns` axes. name: the file's name, also the salt of its ids; sizes in inches.
 
-    `grid` goes to ``Figure.subplots`` (for example ``sharex=True``, ``height_ratios=[2, 1]``).
+    margins: of ``Figure.subplots_adjust``; without them room is made for whatever the labels need, which takes a
+    drawing more. `grid` goes to ``Figure.subplots`` (for example ``sharex=True``, ``height_ratios=[2, 1]``).
     """
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
     settings: Any = {**_RC, "svg.hashsalt": name}
     with mpl.rc_context(settings):
-        figure = Figure(figsize=(width_in, height_in), layout="constrained")
+        figure = Figure(figsize=(width_in, height_in), layout=None if margins else "constrained")
+        if margins:
+            figure.subplots_adjust(**margins)
         axes = figure.subplots(rows, columns, squeeze=False, **grid)
         yield Sheet(name, figure, list(axes.flat))
 

@@ -118,6 +118,15 @@ class Flow:
 
 
 @dataclass(frozen=True)
+class Folded:
+    """Blocks that are there for whoever opens them."""
+
+    title: str
+    blocks: tuple[Block, ...]
+    kind: str = "folded"
+
+
+@dataclass(frozen=True)
 class Heading:
     """A heading inside a section."""
 
@@ -126,7 +135,7 @@ class Heading:
     kind: str = "heading"
 
 
-Block = Prose | Bullets | Notice | FigureView | TableBlock | Pair | Copyable | Flow | Heading
+Block = Prose | Bullets | Notice | FigureView | TableBlock | Pair | Copyable | Folded | Flow | Heading
 
 
 @dataclass(frozen=True)
@@ -157,6 +166,8 @@ class Page:
     @property
     def figures(self) -> tuple[FigureView, ...]:
         """Every figure of the page, in order."""
-        blocks = [block for section in self.sections for block in section.blocks]
-        drawn = [block.picture if isinstance(block, Pair) else block for block in blocks]
+        drawn: list[Block] = []
+        for block in (block for section in self.sections for block in section.blocks):
+            inner = block.blocks if isinstance(block, Folded) else (block,)
+            drawn += [one.picture if isinstance(one, Pair) else one for one in inner]
         return tuple(block for block in drawn if isinstance(block, FigureView))

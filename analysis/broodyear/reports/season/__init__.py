@@ -13,6 +13,7 @@ from broodyear.reports.parts import Page
 from broodyear.reports.season.action import action_section
 from broodyear.reports.season.assigned import assigned_section
 from broodyear.reports.season.closing import cautions_section, method_section, quality_section
+from broodyear.reports.season.diagnostics import diagnostics_section
 from broodyear.reports.season.evidence import (
     accounting_section,
     batches_section,
@@ -79,5 +80,6 @@ def season_page(results: SeasonResults) -> Page:
         quality_section(results),
         method_section(results),
         cautions_section(),
+        diagnostics_section(results),
     )
     return Page("season", f"Season {name}: annual review", "Incubation tanks, eggs to release", sections, footer())

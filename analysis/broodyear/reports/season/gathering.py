@@ -13,6 +13,7 @@ from broodyear.errors import BroodyearError, NothingToAnalyse
 from broodyear.reports.numbers import season_name
 from broodyear.reports.season.account import dead_by_stage, totals, with_intervals
 from broodyear.reports.season.assigned import trials_table
+from broodyear.reports.season.diagnostics import diagnostic_tables
 from broodyear.reports.season.happenings import events, of_season, timelines
 from broodyear.reports.season.results import EFFECTS, PRACTICES, SETUPS, SeasonResults
 from broodyear.reports.season.stating import stated
@@ -65,6 +66,7 @@ def gather(store: Store, season: int) -> SeasonResults:
             "practices", "Practices over all seasons", getattr(effects, "practices", effects), PRACTICES
         ),
         changes=_table("changes", "What to change next season", changes),
+        **diagnostic_tables(effects),
         **counted,
         events=_table("events", "What happened when, tank by tank", happened),
         **records,

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from broodyear.store import Store
 
 #: Flagged tanks whose season is drawn; the page names the others.
-MOST_TIMELINES = 8
+MOST_TIMELINES = 4
 
 #: What a derived table is put in order by.
 _TIMES = {

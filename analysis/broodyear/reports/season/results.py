@@ -60,6 +60,11 @@ class SeasonResults:
     uploads: ReportTable
     findings: ReportTable
     detectable: ReportTable
+    model_checks: ReportTable
+    residuals: ReportTable
+    influence: ReportTable
+    inflation: ReportTable
+    normality: ReportTable
     funnel: ReportTable
     screen: ReportTable
     key_figures: ReportTable
@@ -74,7 +79,8 @@ class SeasonResults:
             self.accounting, self.not_reported, self.losses, self.stage_survival, self.trend,
             self.setups, self.detectable, self.funnel, self.screen, self.sites, self.practices, self.effects,
             self.methods, self.fits, self.trials, self.changes, self.exposure, self.events, self.batches,
-            self.uploads, self.findings,
+            self.uploads, self.findings, self.model_checks, self.residuals, self.influence, self.inflation,
+            self.normality,
         )  # fmt: skip
 
     def figure(self, name: str, kind: str) -> Traced | str:
