@@ -8,7 +8,7 @@ import pandas as pd
 from broodyear.schemas import table
 from broodyear.store.layout import create_layout
 from broodyear.synthetic import simulate
-from broodyear.synthetic.programme import Tables
+from broodyear.synthetic.tables import Tables
 
 
 def simulated_store(seed: int, seasons: int, tanks: int) -> duckdb.DuckDBPyConnection:

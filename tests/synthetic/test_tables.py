@@ -12,7 +12,7 @@ from broodyear.errors import UsageError
 from broodyear.schemas import pandera_schema, table
 from broodyear.settings import Settings, season_of
 from broodyear.synthetic import Programme, simulate
-from broodyear.synthetic.programme import Tables
+from broodyear.synthetic.tables import Tables
 
 WRITTEN = tuple(Tables.__dataclass_fields__)
 """Tables of the invented programme: all but trials, of which it made none."""

@@ -16,7 +16,7 @@ import pytest
 
 from broodyear.synthetic import Programme, simulate, write_truth, write_uploads
 from broodyear.synthetic.files import QUIRKS, plan_files
-from broodyear.synthetic.programme import Tables
+from broodyear.synthetic.tables import Tables
 
 SMALL = {"seasons": 2, "tanks": 16, "regions": 4, "logger_interval_minutes": 240}
 LONGEST_SECONDS = 12.0

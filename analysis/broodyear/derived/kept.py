@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING
 
 from broodyear.derived.catalogue import MACROS, all_queries
 from broodyear.derived.headers import Query
-from broodyear.store.layout import own_name
 
 if TYPE_CHECKING:
     import duckdb
@@ -25,6 +24,13 @@ KEEP_FROM_ROWS = 1_000_000
 _LEDGER_STATE = "SELECT upload, sha256, rows_accepted, withdrawn, withdrawn_at FROM uploads ORDER BY upload"
 _STANDING_ROWS = "SELECT coalesce(sum(rows_accepted), 0) FROM uploads WHERE NOT withdrawn"
 _KEEPS = "SELECT count(*) FROM duckdb_tables() WHERE schema_name = 'kept' AND table_name = 'fingerprint'"
+
+
+def own_name(connection: duckdb.DuckDBPyConnection) -> str:
+    """Name of the database in use, quoted for SQL: it follows the file, which may be called anything."""
+    row = connection.execute("SELECT current_database()").fetchone()
+    assert row is not None
+    return '"' + str(row[0]).replace('"', '""') + '"'
 
 
 def queries_to_keep() -> dict[str, Query]:

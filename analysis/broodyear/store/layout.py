@@ -116,13 +116,6 @@ def key_sql(table: Table, settings: Settings, prefix: str = "") -> tuple[str, ..
     return tuple(key)
 
 
-def own_name(connection: duckdb.DuckDBPyConnection) -> str:
-    """Name of the database in use, quoted for SQL: it follows the file, which may be called anything."""
-    row = connection.execute("SELECT current_database()").fetchone()
-    assert row is not None
-    return '"' + str(row[0]).replace('"', '""') + '"'
-
-
 def create_layout(connection: duckdb.DuckDBPyConnection) -> None:
     """Create the ledger, a received table and a view for each declared table, and write the store's version."""
     connection.execute("BEGIN")

@@ -8,12 +8,13 @@ from pathlib import Path
 
 import duckdb
 
+from broodyear.derived import own_name
 from broodyear.errors import NothingToAnalyse
 from broodyear.schemas import Table, all_tables
 from broodyear.settings import Settings
 from broodyear.stopping import interruptible
 from broodyear.store.handle import Store
-from broodyear.store.layout import create_layout, current_rows, key_sql, names, own_name
+from broodyear.store.layout import create_layout, current_rows, key_sql, names
 from broodyear.store.opening import CONFIG, MEMORY_FOR_LOADING, connect, is_full
 from broodyear.workspace import temporary_files_full
 

@@ -13,7 +13,8 @@ from __future__ import annotations
 
 from .outcomes import outcome_rows
 from .plan import Plan, Shape
-from .programme import Programme, Tables, refuse_odd_sizes, simulate
+from .programme import Programme, refuse_odd_sizes, simulate
+from .tables import Tables
 from .traps import TRAPS, simulate_trap
 from .writing import WrittenFile, write_truth, write_uploads
 

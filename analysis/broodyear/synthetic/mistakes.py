@@ -1,21 +1,23 @@
 """Mistakes people make in their records, planted at the planned shares, each one logged.
 
-Every function takes the working copy of the tables (`Desk`), spoils some rows and logs what it did. Mistakes
-of reading temperature are in mistakes_in_readings.py, those of whole files in writing.py.
+Every function takes a working copy of the tables, spoils some rows and logs what it did. Mistakes of reading
+temperature are in mistakes_in_readings.py, those of whole files in writing.py.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields
+from dataclasses import fields
 
 import numpy as np
 import pandas as pd
 
 from .frames import Array, rows_by
+from .mistakes_in_labels import retype_labels
+from .mistakes_in_readings import spoil_readings
 from .plan import MistakesPlan, Plan
-from .programme import Tables
 from .season import SeasonTruth
 from .streams import Bools, stream
+from .tables import Tables, WorkingCopy
 
 HANDOUT_UNITS_C_DAYS = {"chinook": 545.0, "coho": 470.0, "rainbow_trout": 335.0}
 """Species: thermal units to half hatched on the forecast sheet the coordinator hands out with the eggs."""
@@ -66,29 +68,6 @@ FOUND_BY = {
 """Mistake: the rule of the checks that should find it. The others leave no trace."""
 
 
-@dataclass
-class Desk:
-    """The working copy of the tables while mistakes are made, and the log of them."""
-
-    frames: dict[str, pd.DataFrame]
-    lived: tuple[SeasonTruth, ...]
-    log: list[dict[str, object]] = field(default_factory=list)
-
-    def note(self, rule: str, name: str, season: int, at: int, rows: int, detail: str, **cell: object) -> None:
-        """Log one mistake of one tank in one season; `at` is the tank's row among the season's setups."""
-        truth = next(t for t in self.lived if t.calendar.season == season)
-        tank = str(truth.setups["tank_id"].to_numpy()[at])
-        entry = {
-            "rule": rule,
-            "table": name,
-            "season": season,
-            "tank_id": tank,
-            "rows": rows,
-            "detail": detail,
-        }
-        self.log.append({**entry, "row": -1, "column": "", "text": "", **cell})
-
-
 def plant_mistakes(
     seed: int, clean: Tables, lived: tuple[SeasonTruth, ...], plan: Plan
 ) -> tuple[Tables, pd.DataFrame]:
@@ -97,10 +76,7 @@ def plant_mistakes(
 
     A mistake of one cell also has its row (position in the sent frame), column and the text written there.
     """
-    from .mistakes_in_labels import retype_labels
-    from .mistakes_in_readings import spoil_readings
-
-    desk = Desk({f.name: clean.frame(f.name).copy() for f in fields(clean)}, lived)
+    desk = WorkingCopy({f.name: clean.frame(f.name).copy() for f in fields(clean)}, lived)
     shares = plan.mistakes
     _thermal_units(desk, shares, stream(seed, "mistakes", "units"))
     _zero_filled(desk, plan, stream(seed, "mistakes", "zeros"))
@@ -113,7 +89,7 @@ def plant_mistakes(
     return Tables(**desk.frames), pd.DataFrame(desk.log, columns=LOG_COLUMNS)
 
 
-def _thermal_units(desk: Desk, shares: MistakesPlan, rng: np.random.Generator) -> None:
+def _thermal_units(desk: WorkingCopy, shares: MistakesPlan, rng: np.random.Generator) -> None:
     """Units in °F·d called c_days, and units that start from nothing on delivery."""
     frame = desk.frames["deliveries"]
     draw = rng.random(len(frame))
@@ -134,7 +110,7 @@ def _thermal_units(desk: Desk, shares: MistakesPlan, rng: np.random.Generator) -
     )
 
 
-def _note_rows(desk: Desk, rule: str, name: str, rows: Bools, detail: str) -> None:
+def _note_rows(desk: WorkingCopy, rule: str, name: str, rows: Bools, detail: str) -> None:
     frame = desk.frames[name]
     for row in np.flatnonzero(rows):
         season, at = int(frame["_season"].iloc[row]), int(frame["_at"].iloc[row])
@@ -146,7 +122,7 @@ def _by_tank(frame: pd.DataFrame) -> dict[tuple[int, int], Array]:
     return {(int(key[0]), int(key[1])): rows for key, rows in rows_by(frame, ["_season", "_at"])}
 
 
-def _zero_filled(desk: Desk, plan: Plan, rng: np.random.Generator) -> None:
+def _zero_filled(desk: WorkingCopy, plan: Plan, rng: np.random.Generator) -> None:
     """Tanks that keep blank rows for days nobody looked, filled with zeros as if they had been counted."""
     frame = desk.frames["losses"]
     blank = frame["dead"].isna().to_numpy()
@@ -160,7 +136,7 @@ def _zero_filled(desk: Desk, plan: Plan, rng: np.random.Generator) -> None:
     frame["dead"], frame["entry"] = dead, pd.Series(entry, dtype=object, index=frame.index)
 
 
-def _running_totals(desk: Desk, shares: MistakesPlan, rng: np.random.Generator) -> None:
+def _running_totals(desk: WorkingCopy, shares: MistakesPlan, rng: np.random.Generator) -> None:
     """Dead written as a running total over the season."""
     frame = desk.frames["losses"]
     dead = frame["dead"].to_numpy(copy=True)
@@ -182,7 +158,7 @@ def handout_date(truth: SeasonTruth, at: int) -> np.datetime64:
     return truth.calendar.first + int(cohort["day"]) + days
 
 
-def _copied_forecasts(desk: Desk, shares: MistakesPlan, rng: np.random.Generator) -> None:
+def _copied_forecasts(desk: WorkingCopy, shares: MistakesPlan, rng: np.random.Generator) -> None:
     """Half hatch dated from the forecast sheet; a few people say so."""
     frame = desk.frames["stages"]
     seasons = {truth.calendar.season: truth for truth in desk.lived}
@@ -202,7 +178,7 @@ def _copied_forecasts(desk: Desk, shares: MistakesPlan, rng: np.random.Generator
     frame["dating"] = pd.Series(dating, dtype=object, index=frame.index)
 
 
-def _swapped_dates(desk: Desk, shares: MistakesPlan, rng: np.random.Generator) -> None:
+def _swapped_dates(desk: WorkingCopy, shares: MistakesPlan, rng: np.random.Generator) -> None:
     """Day and month swapped in dates that stay valid dates; never onto another row's key."""
     keys = {
         "losses": ["_at", "stage"],
@@ -238,7 +214,7 @@ def _swap(dates: np.ndarray) -> tuple[np.ndarray, Bools]:
     return swapped.astype(dates.dtype), can
 
 
-def _broken_cells(desk: Desk, shares: MistakesPlan, rng: np.random.Generator) -> None:
+def _broken_cells(desk: WorkingCopy, shares: MistakesPlan, rng: np.random.Generator) -> None:
     """A few cells nobody can read. The frames keep the true value; the text replaces it in the file."""
     for number in range(shares.rejected_rows):
         rule, name, column, text = BROKEN_CELLS[number % len(BROKEN_CELLS)]

@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 
 from .frames import coded
-from .mistakes import Desk
 from .plan import MistakesPlan
+from .tables import WorkingCopy
 
 
 def retyped(tank_id: str) -> str:
@@ -17,7 +17,7 @@ def retyped(tank_id: str) -> str:
     return variants[number % len(variants)]
 
 
-def retype_labels(desk: Desk, shares: MistakesPlan, rng: np.random.Generator) -> None:
+def retype_labels(desk: WorkingCopy, shares: MistakesPlan, rng: np.random.Generator) -> None:
     """Returning tanks written under a variant of their label for a whole season, in every table."""
     renamed: dict[tuple[int, int], str] = {}
     for truth in desk.lived:
@@ -52,7 +52,7 @@ def _relabel(frame: pd.DataFrame, renamed: dict[tuple[int, int], str]) -> pd.Dat
     return frame.assign(tank_id=values)
 
 
-def _second_labels(tanks: pd.DataFrame, desk: Desk, renamed: dict[tuple[int, int], str]) -> pd.DataFrame:
+def _second_labels(tanks: pd.DataFrame, desk: WorkingCopy, renamed: dict[tuple[int, int], str]) -> pd.DataFrame:
     """The list of tanks, with a row for each variant in the first season it is used."""
     seasons = {truth.calendar.season: truth for truth in desk.lived}
     rows: dict[str, pd.Series] = {}

@@ -8,10 +8,10 @@ from collections.abc import Iterable
 import numpy as np
 import pandas as pd
 
-from .mistakes import Desk
 from .plan import MistakesPlan
 from .season import SeasonTruth
 from .streams import Floats, stream
+from .tables import WorkingCopy
 
 RUN_LENGTHS = {0.1: (20, 31), 0.5: (30, 46), 1.0: (50, 71)}
 """Resolution (°C or °F): how many readings in a row are copied, beyond what an honest thermometer would
@@ -22,7 +22,7 @@ FEWEST_READINGS = 40
 Groups = dict[tuple[int, int], np.ndarray]
 
 
-def spoil_readings(desk: Desk, shares: MistakesPlan, seed: int) -> None:
+def spoil_readings(desk: WorkingCopy, shares: MistakesPlan, seed: int) -> None:
     """Plant every mistake of reading temperature in the desk's `temperatures`."""
     frame = desk.frames["temperatures"]
     if frame.empty:
@@ -58,7 +58,7 @@ def _groups(frame: pd.DataFrame, keep: np.ndarray) -> Groups:
     return {(int(name // 1_000_000), int(name % 1_000_000)): part for name, part in zip(names, parts, strict=True)}
 
 
-def _truth(desk: Desk, season: int) -> SeasonTruth:
+def _truth(desk: WorkingCopy, season: int) -> SeasonTruth:
     return next(truth for truth in desk.lived if truth.calendar.season == season)
 
 
@@ -76,7 +76,7 @@ def _deal(
 
 
 def _spoil_hand_tanks(
-    desk: Desk,
+    desk: WorkingCopy,
     shares: MistakesPlan,
     hand: Groups,
     values: Floats,
@@ -109,7 +109,7 @@ def _copy_run(truth: SeasonTruth, at: int, rows: np.ndarray, values: Floats, rng
 
 
 def _single_fahrenheit_rows(
-    desk: Desk,
+    desk: WorkingCopy,
     shares: MistakesPlan,
     hand: Groups,
     values: Floats,
@@ -126,7 +126,7 @@ def _single_fahrenheit_rows(
 
 
 def _loggers_in_air(
-    desk: Desk,
+    desk: WorkingCopy,
     shares: MistakesPlan,
     loggers: Groups,
     frame: pd.DataFrame,
@@ -154,7 +154,7 @@ def _loggers_in_air(
 
 
 def _clock_offsets(
-    desk: Desk, shares: MistakesPlan, loggers: Groups, moments: np.ndarray, rng: np.random.Generator
+    desk: WorkingCopy, shares: MistakesPlan, loggers: Groups, moments: np.ndarray, rng: np.random.Generator
 ) -> None:
     for key, rows in loggers.items():
         if rng.random() < shares.clock_offset_share:

@@ -15,6 +15,7 @@ from .batches import build_batches
 from .exits import exits_written
 from .frames import as_date
 from .happenings import incidents_written, water_tests_written
+from .mistakes import plant_mistakes
 from .people_and_places import Places, build_places, region_code
 from .plan import MOST_SEASONS, MOST_TANKS, Plan, Shape
 from .readings import as_frame, read_water
@@ -27,38 +28,8 @@ from .records import (
 )
 from .season import SeasonTruth, live_season
 from .set_ups import build_setups
-
-
-@dataclass(frozen=True)
-class Tables:
-    """The tables of an invented programme, one frame each, columns as declared; it made no trial.
-
-    A moment column `c` has a companion `c_has_hour` (bool). Hidden columns that begin with an underscore
-    (`_season`, `_region`, `_at`) say which season, region and row of the season's setups a row came from;
-    they are never written.
-    """
-
-    sites: pd.DataFrame
-    tanks: pd.DataFrame
-    setups: pd.DataFrame
-    batches: pd.DataFrame
-    deliveries: pd.DataFrame
-    temperatures: pd.DataFrame
-    losses: pd.DataFrame
-    stages: pd.DataFrame
-    exits: pd.DataFrame
-    incidents: pd.DataFrame
-    water_tests: pd.DataFrame
-
-    def frame(self, name: str) -> pd.DataFrame:
-        """The frame of a table by its name."""
-        found: pd.DataFrame = getattr(self, name)
-        return found
-
-    def declared(self, name: str) -> pd.DataFrame:
-        """The declared columns of a table only."""
-        frame = self.frame(name)
-        return frame[[column for column in table(name).column_names if column in frame]]
+from .tables import Tables
+from .truth import gather_truth
 
 
 @dataclass(frozen=True)
@@ -126,9 +97,6 @@ def _complete(
     seed: int, plan: Plan, shape: Shape, clean: Tables, lived: tuple[SeasonTruth, ...], places: Places
 ) -> Programme:
     """Plant the mistakes and gather the truth."""
-    from .mistakes import plant_mistakes
-    from .truth import gather_truth
-
     sent, mistakes = plant_mistakes(seed, clean, lived, plan)
     truth = gather_truth(seed, plan, shape, lived, places, mistakes)
     return Programme(seed, plan, shape, clean, sent, mistakes, lived, truth)

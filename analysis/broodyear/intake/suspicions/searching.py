@@ -8,7 +8,7 @@ from typing import Any
 
 import duckdb
 
-from broodyear.derived import Query, all_queries, read_query, run_query, running_order
+from broodyear.derived import Query, all_queries, own_name, read_query, run_query, running_order
 from broodyear.findings import Finding
 from broodyear.intake.suspicions.rules import RULES, Case, Rule
 from broodyear.intake.suspicions.wording import counted, filled
@@ -16,7 +16,6 @@ from broodyear.places import queries_folder
 from broodyear.schemas import TABLE_NAMES
 from broodyear.settings import Acknowledged, Settings
 from broodyear.stopping import interruptible
-from broodyear.store.layout import own_name
 
 ACKNOWLEDGED = "acknowledged"
 """Rule of the findings that count what somebody has looked into."""
