@@ -16,6 +16,7 @@ from broodyear.parsing import date as _date
 from broodyear.parsing import listed as _listed
 from broodyear.parsing import whole as _whole
 from broodyear.schemas.declarations import TABLE_NAMES
+from broodyear.settings import settings_beside
 
 _EXIT_CODES = """exit codes:
   0 done   1 unexpected failure   2 wrong usage   10 some rows have errors (the good ones were loaded,
@@ -366,4 +367,5 @@ def main(arguments: Sequence[str]) -> int:
         return 0
     function, debug = options.pop("function"), options.pop("debug")
     options.pop("command"), options.pop("kind", None)
+    options["settings"] = options["settings"] or settings_beside(options["store"])
     return ended(function, options, debug)

@@ -9,6 +9,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeAlias
 
+from broodyear.settings import SETTINGS_FILE
+
 STORE_VARIABLE = "BROODYEAR_STORE"
 DEFAULT_STORE = "broodyear.duckdb"
 SETTINGS_VARIABLE = "BROODYEAR_SETTINGS"
@@ -51,7 +53,8 @@ def command(
         type=Path,
         default=_named_by(SETTINGS_VARIABLE),
         metavar="FILE",
-        help=f"season start, limits, acknowledged suspicions (TOML; default ${SETTINGS_VARIABLE})",
+        help=f"season start, limits, acknowledged suspicions (TOML; default ${SETTINGS_VARIABLE}, "
+        f"or {SETTINGS_FILE} beside the store)",
     )
     return added
 

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 import tomllib
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
 from broodyear.errors import UsageError
+
+#: The name of a settings file that is found beside the store.
+SETTINGS_FILE = "programme.toml"
 
 
 @dataclass(frozen=True)
@@ -61,6 +65,25 @@ def season_of(day: dt.date, settings: Settings) -> int:
     """The season a date belongs to: the year in which the programme's year then running began."""
     start = (settings.season_start_month, settings.season_start_day)
     return day.year if (day.month, day.day) >= start else day.year - 1
+
+
+def settings_beside(store: Path) -> Path | None:
+    """The settings file that lies beside a store, where there is one."""
+    usual = store.parent / SETTINGS_FILE
+    return usual if usual.is_file() else None
+
+
+def with_acknowledged(text: str, entry: Acknowledged, source: str) -> str:
+    """The text of a settings file with one more suspicion acknowledged. Raises UsageError as reading it would."""
+    added = f"{text.rstrip()}\n\n" if text.strip() else ""
+    said = {"rule": entry.rule, "tank_id": entry.tank_id, "reason": entry.reason}
+    lines = [f"{name} = {json.dumps(text, ensure_ascii=False)}" for name, text in said.items()]
+    added += "\n".join(["[[acknowledged]]", *lines, ""])
+    try:
+        settings_from(tomllib.loads(added), source)
+    except tomllib.TOMLDecodeError as error:
+        raise UsageError(f"{source} is not a TOML file ({error}); see the README for an example") from None
+    return added
 
 
 def read_settings(path: Path | None) -> Settings:

@@ -27,6 +27,7 @@ PAGES = (
     "/store/season/2024",
     "/store/season/2024?lacks=water_tests",
     "/store/uploads",
+    "/store/open",
     "/store/upload/9",
     "/reports",
     "/reports/files/season_2024/",

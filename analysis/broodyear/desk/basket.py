@@ -114,7 +114,7 @@ def _write(place: Path, pieces: Iterable[bytes]) -> int:
 def too_large() -> str:
     """The limit, in words."""
     gigabytes = LARGEST_FILE_BYTES // 1_000_000_000
-    return f"the file is larger than {gigabytes} GB, the most the desk takes; split it, or use `broodyear load`"
+    return f"the file is larger than {gigabytes} GB, the most the desk takes; split it"
 
 
 def room_for(size: int, folder: Path) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Iterable
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -37,8 +38,32 @@ def count_store(store: Store, state: list[int], folder: Path) -> None:
         "seasons": seasons[::-1],
         "uploads": _uploads(store),
         "tanks_without_setup": _tanks_without_setup(store),
+        "open_rows": _open_rows(store, folder),
+        "suspicions": _suspicions(store, folder),
     }
     write_json(folder / "picture.json", content)
+
+
+def _open_rows(store: Store, folder: Path) -> int:
+    """Write the rejected rows still to be mended, and their copies; how many there are."""
+    from broodyear.intake.mending import open_rows, write_copies
+
+    rows = open_rows(store)
+    write_json(folder / "open_rows.json", [asdict(row) for row in rows])
+    write_copies(store, rows, folder / "to_mend")
+    return len(rows)
+
+
+def _suspicions(store: Store, folder: Path) -> int:
+    """Write the suspicions that are open; how many there are."""
+    from broodyear.intake.suspicions import open_suspicions
+
+    uploads = store.uploads()
+    paths = dict(zip(uploads["upload"].tolist(), uploads["path"].tolist(), strict=True))
+    odd = open_suspicions(store.connection, store.settings)
+    found = [{**asdict(one), "path": paths[one.upload]} for one in odd]
+    write_json(folder / "suspicions.json", found)
+    return len(found)
 
 
 def _rows(store: Store, name: str) -> int:

@@ -14,7 +14,7 @@ from broodyear.errors import BroodyearError
 State = Literal["waiting", "running", "done", "failed", "stopped"]
 
 #: Kinds of work that change the store or the basket: nothing is started beside them.
-CHANGING = frozenset({"load", "withdraw", "demo"})
+CHANGING = frozenset({"load", "withdraw", "dismiss", "demo"})
 #: Work that the desk starts by itself and may put off at any time.
 BACKGROUND = frozenset({"count"})
 MOST_WAITING = 8

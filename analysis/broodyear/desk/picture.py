@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 from broodyear.desk.workplace import Workplace, read_json
 
@@ -25,6 +25,8 @@ class Picture:
     seasons: list[dict[str, Any]]
     uploads: list[dict[str, Any]]
     tanks_without_setup: int
+    open_rows: int
+    suspicions: int
 
     @property
     def is_empty(self) -> bool:
@@ -54,11 +56,17 @@ def read_picture(place: Workplace) -> Picture | None:
     if known and known[0] == written:
         return known[1]
     content = read_json(file)
-    if content is None:
-        return None
-    picture = Picture(**content)
+    try:
+        picture = Picture(**content)
+    except TypeError:
+        return None  # cut off, or counted by an earlier version
     _read[str(file)] = (written, picture)
     return picture
+
+
+def read_listed(place: Workplace, name: Literal["open_rows", "suspicions"]) -> list[dict[str, Any]]:
+    """The rejected rows still to be mended, or the suspicions that are open."""
+    return read_json(place.picture / f"{name}.json") or []
 
 
 def read_tanks(place: Workplace, season: int) -> list[dict[str, Any]]:

@@ -24,6 +24,7 @@ from broodyear.desk.process import WorkProcess
 from broodyear.desk.workplace import Workplace, read_json, write_json
 from broodyear.layouts import LAYOUTS_FILE, Layout, layout_text, layouts_from, read_layouts
 from broodyear.outputs import append_to
+from broodyear.settings import SETTINGS_FILE, Acknowledged, settings_beside, with_acknowledged
 
 #: The demonstration that the desk offers: large enough for every report, made in about a minute.
 DEMO = {"seed": 1, "seasons": 4, "tanks": 60}
@@ -80,6 +81,21 @@ class Desk:
         self.look()
 
     @property
+    def settings_file(self) -> Path:
+        """Where settings are kept: the file that was named, else the one beside the store."""
+        return self.settings or self.place.store.parent / SETTINGS_FILE
+
+    def acknowledge(self, entry: Acknowledged) -> None:
+        """Keep that somebody looked into a suspicion, and count again. Raises UsageError."""
+        with self.lock:
+            file = self.settings_file
+            before = file.read_text(encoding="utf-8") if file.exists() else ""
+            after = with_acknowledged(before, entry, file.name)
+            append_to(file, after[len(before.rstrip()) :] if before.strip() else after, "desk")
+        self.forget(self.place.picture)
+        self.count_when_stale()
+
+    @property
     def is_demo(self) -> bool:
         """Whether the demonstration is looked at."""
         return self.place != self.own
@@ -124,7 +140,7 @@ class Desk:
 
     def submit(self, kind: str, title: str, **more: Any) -> Job:
         """Ask for work. Raises Busy when it cannot be begun or queued now."""
-        named = {"settings": self.settings, "layouts": self.layouts}
+        named = {"settings": self.settings or settings_beside(self.place.store), "layouts": self.layouts}
         order = {"store": str(self.place.store), **{key: str(file) for key, file in named.items() if file}, **more}
         return self.runner.submit(kind, title, order)
 

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
-from flask import Blueprint, abort, redirect, render_template, request, url_for
+from flask import Blueprint, abort, redirect, render_template, request, send_file, url_for
 from werkzeug.wrappers import Response
 
 from broodyear.desk import coverage
 from broodyear.desk.app import the_desk
-from broodyear.desk.picture import Picture, read_tanks
+from broodyear.desk.picture import Picture, read_listed, read_tanks
+from broodyear.errors import UsageError
+from broodyear.settings import Acknowledged
 
 pages = Blueprint("store", __name__)
 #: Lines on one leaf of a long table.
@@ -93,6 +96,62 @@ def upload(number: int) -> str:
         "upload.html", picture=picture, upload=found, is_true=the_desk().picture_is_true(picture),
         state=".".join(map(str, picture.state)),
     )  # fmt: skip
+
+
+@pages.get("/store/open")
+def still_open() -> str:
+    """Rejected rows still to be mended, and suspicions nobody has looked into."""
+    desk, picture = the_desk(), _picture()
+    rows = read_listed(desk.place, "open_rows")
+    shown, leaf, leaves = _leaf(rows)
+    return render_template(
+        "open.html", picture=picture, is_true=desk.picture_is_true(picture), rows=rows, shown=shown, leaf=leaf,
+        leaves=leaves, copies=[place.name for place in _copies()], file=desk.settings_file,
+        suspicions=read_listed(desk.place, "suspicions"), last=desk.runner.latest("dismiss"),
+    )  # fmt: skip
+
+
+def _copies() -> list[Path]:
+    """The files of rows to mend, one for each upload that has any."""
+    return sorted((the_desk().place.picture / "to_mend").glob("*.csv"))
+
+
+@pages.get("/store/open/<int:number>.csv")
+def copy(number: int) -> Response:
+    """The rows of one upload still to be mended, with what is wrong with them."""
+    copies = _copies()
+    if number >= len(copies):
+        abort(404)
+    return send_file(copies[number], mimetype="text/csv", as_attachment=True, download_name=copies[number].name)
+
+
+@pages.post("/store/dismiss")
+def dismiss() -> Response:
+    """Put a rejected row off the list, with a reason."""
+    row, reason = request.form.get("row", ""), _reason()
+    known = {f"{one['path']}#{one['line']}" for one in read_listed(the_desk().place, "open_rows")}
+    if row not in known:
+        abort(404)
+    the_desk().submit("dismiss", f"putting {row} off the list", row=row, reason=reason)
+    return redirect(url_for("store.still_open"), 303)
+
+
+@pages.post("/store/acknowledge")
+def acknowledge() -> Response:
+    """Keep that somebody looked into a suspicion, and why all is well."""
+    entry = Acknowledged(request.form.get("rule", ""), request.form.get("tank_id", ""), _reason())
+    known = {(one["rule"], one["tank_id"]) for one in read_listed(the_desk().place, "suspicions")}
+    if (entry.rule, entry.tank_id) not in known:
+        abort(404)
+    the_desk().acknowledge(entry)
+    return redirect(url_for("store.still_open"), 303)
+
+
+def _reason() -> str:
+    reason = "".join(filter(str.isprintable, request.form.get("reason", ""))).strip()[:200]
+    if not reason:
+        raise UsageError("a reason is needed; it is kept for whoever asks later")
+    return reason
 
 
 @pages.post("/store/withdraw")

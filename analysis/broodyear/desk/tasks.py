@@ -89,6 +89,16 @@ def withdraw(order: Order, tell: Tell) -> Outcome:
     return {"message": f"{said[:1].upper()}{said[1:]}."}
 
 
+def dismiss(order: Order, tell: Tell) -> Outcome:
+    """Close a rejected row for good, with a reason."""
+    from broodyear.intake.mending import dismiss_rows
+
+    tell(0, 0, "closing the row")
+    with _for_change(_workplace(order), _settings(order), must_exist=True) as store:
+        dismiss_rows(store, [order["row"]], order["reason"])
+    return {"message": f"{order['row']} is no longer on the list: {order['reason']}."}
+
+
 def count(order: Order, tell: Tell) -> Outcome:
     """Count what is in the store, for the pages that show it."""
     tell(0, 0, "counting what is kept")
@@ -299,6 +309,7 @@ TASKS: Mapping[str, Callable[[Order, Tell], Outcome]] = {
     "check": check,
     "load": load,
     "withdraw": withdraw,
+    "dismiss": dismiss,
     "count": count,
     "report_season": report_season,
     "report_regions": report_regions,

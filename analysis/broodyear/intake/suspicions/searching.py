@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
@@ -180,3 +181,31 @@ def _counted(table: str, entry: Acknowledged, count: int) -> Finding:
         f"{counted(count, 'case')} of {entry.rule} acknowledged for {where}: {entry.reason}",
         "Nothing needs doing; take the entry out of the settings file to see the cases again.",
     )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class OpenSuspicion:
+    """A case that nobody has mended or acknowledged. line: of the row that it points at, in upload ``upload``."""
+
+    rule: str
+    tank_id: str
+    upload: int
+    line: int | None
+    table: str
+    message: str
+    advice: str
+
+
+def open_suspicions(connection: duckdb.DuckDBPyConnection, settings: Settings) -> list[OpenSuspicion]:
+    """Every case among the rows as they now read that ``settings`` do not acknowledge, by rule and tank."""
+    with _own_session(connection) as session:
+        _make_needed(session, [rule.name for rule in RULES], settings)
+        cases = [(rule, case) for rule in RULES for case in _cases(session, rule)]
+    found = [_open(rule, case) for rule, case in cases if _acknowledged(rule, case, settings) is None]
+    return sorted(found, key=lambda one: (one.rule, one.tank_id, one.upload, one.line or 0))
+
+
+def _open(rule: Rule, case: Case) -> OpenSuspicion:
+    said = _finding(rule, case)
+    tank, upload = str(case["tank_id"]), int(case["upload"])
+    return OpenSuspicion(rule.name, tank, upload, said.line, str(said.table), said.message, said.advice)

@@ -1,0 +1,80 @@
+"""What is still open: rejected rows put off the list with a reason, suspicions looked into, the same elsewhere."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from tests.desk.conftest import AtHome, a_copy, let_in, settle, small_store_once
+
+from broodyear.desk.access import KEY_FIELD
+from broodyear.desk.picture import read_listed
+from broodyear.desk.state import Desk
+from broodyear.intake import load_paths
+from broodyear.intake.mending import open_rows
+from broodyear.settings import Acknowledged, read_settings, settings_beside, with_acknowledged
+from broodyear.store import open_store
+
+MakeDesk = Callable[..., Desk]
+#: Two conditions that a rule finds odd: a tank filled the day before its eggs came.
+SETUPS = "season,tank_id,site_id,room_type,gravel_practice,filled_on\n2024,T-1,S-1,classroom,bare,2025-01-09\n"
+
+
+@pytest.fixture
+def opened(make_desk: MakeDesk, tmp_path: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Desk, AtHome]:
+    """A desk over a store with rejected rows and a suspicion, which was counted."""
+    store = a_copy(small_store_once(tmp_path_factory), tmp_path / "desk")
+    (tmp_path / "setups_more.csv").write_text(SETUPS, encoding="utf-8")
+    with open_store(store, for_loading=True) as kept:
+        load_paths(kept, [tmp_path / "setups_more.csv"])
+    desk = make_desk(store)
+    settle(desk)
+    return desk, let_in(desk)
+
+
+def send(client: AtHome, desk: Desk, path: str, **fields: str) -> int:
+    status = client.post(path, data={KEY_FIELD: desk.access.key, **fields}).status_code
+    settle(desk)
+    return status
+
+
+def test_a_row_is_put_off_the_list_with_a_reason(opened: tuple[Desk, AtHome]) -> None:
+    desk, client = opened
+    rows = read_listed(desk.place, "open_rows")
+    assert len(rows) == 2 and "Still open:" in client.get("/store").data.decode()
+    page = html.unescape(client.get("/store/open").data.decode())
+    assert all(row["problems"][5:40] in page for row in rows)
+    copy = client.get("/store/open/0.csv", buffered=True)
+    assert copy.data.startswith(b"\xef\xbb\xbf") or b"problems" in copy.data
+    named = f"{rows[0]['path']}#{rows[0]['line']}"
+    assert send(client, desk, "/store/dismiss", row=named, reason=" ") == 400
+    assert send(client, desk, "/store/dismiss", row="elsewhere.csv#2", reason="x") == 404
+    assert send(client, desk, "/store/dismiss", row=named, reason="the page was wet") == 303
+    with open_store(desk.place.store) as store:
+        assert [row.place for row in open_rows(store)] == [f"{rows[1]['path']}#{rows[1]['line']}"]
+    assert "the page was wet" in client.get("/store/open").data.decode()
+    settle(desk)
+    assert len(read_listed(desk.place, "open_rows")) == 1
+
+
+def test_a_suspicion_is_looked_into_with_a_reason(opened: tuple[Desk, AtHome]) -> None:
+    desk, client = opened
+    found = read_listed(desk.place, "suspicions")
+    assert [(one["rule"], one["tank_id"]) for one in found] == [("short_conditioning", "T-1")]
+    assert send(client, desk, "/store/acknowledge", rule="no_rule", tank_id="T-1", reason="x") == 404
+    reason = 'the old water came along: "same" pump'
+    assert send(client, desk, "/store/acknowledge", rule="short_conditioning", tank_id="T-1", reason=reason) == 303
+    client.get("/store")
+    settle(desk)
+    assert read_listed(desk.place, "suspicions") == []
+    kept = settings_beside(desk.place.store)
+    assert kept == desk.settings_file
+    assert read_settings(kept).acknowledged == (Acknowledged("short_conditioning", "T-1", reason),)
+
+
+def test_what_a_settings_file_says_stays() -> None:
+    before = "# ours\nwarm_limit_c = 12.5\n\n[[acknowledged]]\nrule = 'a'\ntank_id = '*'\nreason = 'b'\n"
+    after = with_acknowledged(before, Acknowledged("c", "T-1", "d"), "programme.toml")
+    assert after.startswith(before)
