@@ -14,6 +14,42 @@ from broodyear.store import open_store
 DIARY = "diary GUL-01.xlsx#Log 1"
 
 
+EACH_WAITS = """
+[[layout]]
+name = "tanks and eggs"
+header = ["Label", "Eggs"]
+  [[layout.rows]]
+  table = "tanks"
+    [layout.rows.columns]
+    tank_id = { column = "Label" }
+    volume_l = { column = "Litres" }
+  [[layout.rows]]
+  table = "deliveries"
+    [layout.rows.columns]
+    tank_id = { column = "Label" }
+    batch_id = { column = "Batch" }
+    delivered_on = { column = "Day" }
+    eggs_live = { column = "Eggs" }
+    stage_at_delivery = { constant = "eyed" }
+[[layout]]
+name = "batches and stages"
+header = ["Code", "Eyed"]
+  [[layout.rows]]
+  table = "batches"
+    [layout.rows.columns]
+    batch_id = { column = "Code" }
+    species = { column = "Fish" }
+    donor_stock = { constant = "STOCK-A" }
+    brood_year = { constant = 2026 }
+  [[layout.rows]]
+  table = "stages"
+    [layout.rows.columns]
+    tank_id = { column = "Tank" }
+    stage = { constant = "eyed" }
+    first_seen_on = { column = "Eyed" }
+"""
+
+
 @pytest.fixture
 def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     write_programme(tmp_path / "records")
@@ -39,6 +75,7 @@ def test_one_sheet_feeds_two_tables_and_each_row_is_accounted_for(folder: Path) 
         'read by the layout "diary"',
         "columns left over: Note",
         'cells above the header left over: A1 "Tank diary", C2 "every morning"',
+        "dates were read month first, as the layout says",
         "1 blank line was left out",
         "1 row gave nothing, for lack of Water (F) or Dead",
     )
@@ -138,6 +175,17 @@ def test_a_withdrawn_upload_of_two_tables_leaves_both(folder: Path) -> None:
             "SELECT (SELECT count(*) FROM temperatures), (SELECT count(*) FROM losses)"
         ).fetchall()
     assert left == [(0, 0)]
+
+
+def test_two_files_may_each_wait_for_the_others_codes(folder: Path) -> None:
+    """One sheet feeds tanks and deliveries, another batches and stages of these tanks."""
+    eggs = "Label,Litres,Batch,Day,Eggs\nNEW-1,190,B-9,2026-11-06,150\n"
+    (folder / "tanks and eggs.csv").write_text(eggs, encoding="utf-8")
+    seen = "Code,Fish,Tank,Eyed\nB-9,coho,NEW-1,2026-11-20\n"
+    (folder / "batches and stages.csv").write_text(seen, encoding="utf-8")
+    result = check_paths([Path()], layouts=layouts(EACH_WAITS))
+    assert {finding.level for finding in result.findings} <= {"warning"}
+    assert [report.rows_rejected for report in result.files] == [0] * 5
 
 
 def test_two_layouts_that_fit_are_refused_by_name(folder: Path) -> None:

@@ -7,7 +7,7 @@ import itertools
 import duckdb
 import pytest
 
-from broodyear.intake.cell_sql import CLOCK, DATE, QUICK_MOMENTS
+from broodyear.intake.cell_sql import CLOCK, DATE, EXACT_MOMENTS, QUICK_MOMENTS
 
 #: All that may stand in a file that is read the quick way: ASCII without blanks, control characters and plus.
 CHARACTERS = [chr(code) for code in range(33, 127) if chr(code) != "+"]
@@ -18,6 +18,16 @@ MOMENTS = ("2024-11-08T14:30", "2024-11-08T14:30:59", "1999-12-31T24:00", "2000-
 def variations(moment: str, place: int) -> list[str]:
     pairs = itertools.product(CHARACTERS, repeat=2)
     return [moment[:place] + first + second + moment[place + 2 :] for first, second in pairs]
+
+
+def test_the_exact_looks_take_figures_only() -> None:
+    """Whatever else stands in the file: blanks, plus signs, figures of other scripts."""
+    looks = " OR ".join(f"s GLOB '{look}'" for look in EXACT_MOMENTS)
+    odd = ["2024-11- 8 14:30", "2024-11-08 1 :30", "2024-11-08 14:3 ", "+024-11-08 14:30", "2024-11-08 14:30:5٩"]
+    good = ["2024-11-08 14:30", "2024-11-08T14:30:59", "2024-11-08 24:00"]
+    with duckdb.connect() as connection:
+        rows = connection.execute(f"SELECT s FROM (SELECT unnest(?::VARCHAR[]) AS s) WHERE {looks}", [odd + good])
+        assert [text for (text,) in rows.fetchall()] == good
 
 
 @pytest.mark.parametrize("moment", MOMENTS)

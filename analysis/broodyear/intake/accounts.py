@@ -9,12 +9,15 @@ import duckdb
 
 from broodyear.findings import FileReport, TableCount
 from broodyear.intake.checking import Verdict
+from broodyear.intake.date_proofs import date_notes
 from broodyear.intake.notes import cell_notes, short_rows
 from broodyear.intake.opened import Opened
 from broodyear.intake.recognise import Recognised
 from broodyear.intake.repeats import held_numbers
+from broodyear.intake.seasons import without_setup
 from broodyear.intake.staging import Staged
 from broodyear.schemas import Table
+from broodyear.settings import Settings
 
 
 @dataclass(frozen=True)
@@ -44,6 +47,7 @@ class Account:
 
     connection: duckdb.DuckDBPyConnection
     tables: list[TableAccount] = field(default_factory=list)
+    without_setup: list[str] = field(default_factory=list)
     _has_lines: bool = False
 
     def rows_held(self, table: Table, staged: Staged, earlier: tuple[int, ...]) -> int:
@@ -66,6 +70,12 @@ class Account:
     def add(self, table: TableAccount) -> None:
         """Take the account of one table in."""
         self.tables.append(table)
+
+    def note_without_setup(self, table: Table, upload: int, settings: Settings) -> None:
+        """Note the tanks whose rows fall into a season in which they were not set up."""
+        note = without_setup(self.connection, table, upload, settings)
+        if note is not None:
+            self.without_setup.append(note)
 
     @property
     def lines_made(self) -> int:
@@ -103,6 +113,8 @@ def _notes(opened: Opened, account: Account, none: int, rows: int) -> Iterator[s
     text = opened.body.text
     if text is not None:
         yield from cell_notes(text, opened.dialect, first.staged.reading.decimal_comma)
+    tables = account.tables
+    yield from dict.fromkeys(note for one in tables for note in date_notes(opened, one.found, one.staged.reading))
     yield from _short_rows(opened, first)
     yield from _blank_rows(opened, first)
     if none:
@@ -112,6 +124,7 @@ def _notes(opened: Opened, account: Account, none: int, rows: int) -> Iterator[s
     if held:
         rows_are = "1 row is" if held == 1 else f"{held:,} rows are"
         yield f"{rows_are} held from an earlier load of the same bytes; only the others were looked at"
+    yield from account.without_setup
     if not rows and not held:
         yield "the file has a header and no rows"
 

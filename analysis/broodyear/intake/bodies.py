@@ -67,4 +67,6 @@ def read_body(source: Source, scratch: Path, number: int, may_link: bool) -> Bod
     text = read_text(source, scratch, number, may_link=may_link)
     if not text.census.size:
         raise UnreadableFile("the file is empty", "Send the table with its header row.")
+    if source.name.lower().endswith(".gz") and not text.was_packed:
+        text.notes.append("the name says that it is compressed, and it is not; read as it is")
     return Body(text.sha256, text=text, notes=text.notes)

@@ -24,6 +24,11 @@ ZONE = r" ?([Zz]|[+-][0-9]{2}(:?[0-9]{2})?)"
 #: The looks of nearly all moments: with minutes or with seconds. The last character tells a figure from a zone.
 QUICK_MOMENTS = ("????-??-??T??:?[0-9]", "????-??-??T??:??:?[0-9]")
 SPAN = r"([0-9]{4})[/–-]([0-9]{4}|[0-9]{2})"
+#: The same, figure by figure, for files whose cells hold blanks.
+EXACT_MOMENTS = (
+    "[0-9][0-9][0-9][0-9]-[0-9][0-9]-[0-9][0-9][T ][0-9][0-9]:[0-9][0-9]",
+    "[0-9][0-9][0-9][0-9]-[0-9][0-9]-[0-9][0-9][T ][0-9][0-9]:[0-9][0-9]:[0-9][0-9]",
+)
 MIDNIGHT = r"[Tt ]00:00(:00([.,]0+)?)?"
 SHORT_DATE = r"[0-9]{1,2}[./-][0-9]{1,2}[./-]([0-9]{2}|[0-9]{4})([ T,].*)?"
 CONTROL_CHARACTERS = r"[\x00-\x1f\x7f-\x9f\x{2028}\x{2029}]"
@@ -49,8 +54,9 @@ class Reading:
 
     decimal_comma: commas may be decimal signs; cell_commas: a cell may hold a comma at all; apostrophes: a cell
     may carry the apostrophe that guards formula text; blanks: those that may stand around cells; plain: the file
-    holds no blanks, no plus sign and nothing beyond ASCII, so that quicker tests tell as much; empties: a cell may
-    be an empty text instead of missing; dates: what is known of their order and years.
+    holds no blanks, no plus sign and nothing beyond ASCII, so that quicker tests tell as much; quick_numbers: it
+    holds no plus sign, so that a shorter test does for numbers, where rows that fail are looked at again;
+    empties: a cell may be an empty text instead of missing; dates: what is known of their order and years.
     """
 
     decimal_comma: bool = False
@@ -58,6 +64,7 @@ class Reading:
     apostrophes: bool = False
     blanks: Literal["none", "spaces", "any"] = "any"
     plain: bool = False
+    quick_numbers: bool = False
     empties: bool = True
     dates: DateReading = field(default_factory=DateReading)
 
@@ -105,7 +112,7 @@ def _number(column: Column, reading: Reading) -> str:
     text = cell(column)
     if not reading.decimal_comma:
         shape = _shaped(text, NUMBER)
-        if reading.plain:
+        if reading.quick_numbers:
             # Of such cells DuckDB's own cast takes only underscores, nan and inf beyond the shape of a number;
             # nan and inf fail the range check.
             shape = f"NOT contains({text}, '_')"
@@ -142,10 +149,10 @@ def _moment(column: Column, reading: Reading) -> str:
     pointed = f"replace({text}, ',', '.')" if reading.cell_commas else text
     plain = f"WHEN {_shaped(text, f'{DATE}({CLOCK})?')} THEN TRY_CAST(upper({pointed}) AS TIMESTAMP)"
     local = f"replace(regexp_extract({text}, {quoted(f'^{DATE}{CLOCK}')}), ',', '.')"
-    # Of what looks so, without blanks and plus signs, DuckDB's own cast takes nothing that the shape would not.
-    quick = " OR ".join(f"{text} GLOB {quoted(look)}" for look in QUICK_MOMENTS)
-    if reading.plain:
-        plain = f"WHEN {quick} THEN TRY_CAST({text} AS TIMESTAMP) {plain}"
+    # Of what looks so DuckDB's own cast takes nothing that the shape would not.
+    looks = QUICK_MOMENTS if reading.plain else EXACT_MOMENTS
+    quick = " OR ".join(f"{text} GLOB {quoted(look)}" for look in looks)
+    plain = f"WHEN {quick} THEN TRY_CAST({text} AS TIMESTAMP) {plain}"
     zoned = f"WHEN {_shaped(text, DATE + CLOCK + ZONE)} THEN TRY_CAST({local} AS TIMESTAMP)"
     ordered = quick_moment(text, reading.dates) or ""
     return f"CASE {ordered} {plain} {zoned} ELSE {other_moment(text, reading.dates)} END"

@@ -69,7 +69,7 @@ def judge(
     """Every broken check of the rows in ``aside``."""
     checks = all_checks(found.table, found.header_cells)
     verdict = Verdict()
-    strict = replace(staged.reading, plain=False)
+    strict = replace(staged.reading, plain=False, quick_numbers=False)
     connection.execute(f"CREATE OR REPLACE TEMP TABLE judged AS {_detail_query(found, strict, checks, settings)}")
     connection.execute("DROP TABLE aside")
     sayings = _Sayings(found, checks, NearCodes(connection, found.table))

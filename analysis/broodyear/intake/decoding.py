@@ -49,12 +49,13 @@ _KINDS = (
 @dataclass
 class Text:
     """An upload as UTF-8 text. place: a file with the text (a link or a working copy, with a name of our own);
-    sha256: of the bytes as they were sent; notes: what was done to them."""
+    sha256: of the bytes as they were sent; notes: what was done to them; was_packed: they were compressed."""
 
     place: Path
     sha256: str
     census: Census
     notes: list[str] = field(default_factory=list)
+    was_packed: bool = False
 
 
 def read_text(source: Source, scratch: Path, number: int, *, may_link: bool = True) -> Text:
@@ -67,13 +68,13 @@ def read_text(source: Source, scratch: Path, number: int, *, may_link: bool = Tr
         # Hashing lets other work go on, so a large file is hashed and surveyed at the same time.
         sha256 = beside.submit(_hash, original)
         place, census, notes = _as_utf8(original, scratch, number)
-        return Text(place, sha256.result(), census, notes)
+        return Text(place, sha256.result(), census, notes, _is_packed(original))
 
 
 def _as_utf8(original: Path, scratch: Path, number: int) -> tuple[Path, Census, list[str]]:
     """A file with the text in UTF-8, what was counted in it, and what was done to it."""
     place = original
-    if _head(original).startswith(b"\x1f\x8b"):
+    if _is_packed(original):
         place = _unpacked(original, scratch / f"unpacked_{number}")
     _refuse_other_kinds(_head(place))
     encoding, skip = _encoding(_head(place))
@@ -128,6 +129,10 @@ def _link_or_copy(original: Path, place: Path) -> None:
 def _head(place: Path) -> bytes:
     with place.open("rb") as file:
         return file.read(1 << 16)
+
+
+def _is_packed(place: Path) -> bool:
+    return _head(place).startswith(b"\x1f\x8b")
 
 
 def _hash(place: Path) -> str:

@@ -12,15 +12,17 @@ from broodyear.findings import FileReport, Finding
 from broodyear.intake.accounts import Account, TableAccount, report_of
 from broodyear.intake.checking import Verdict, by_line, judge
 from broodyear.intake.clock_changes import clock_change_warnings
+from broodyear.intake.date_proofs import with_proof
 from broodyear.intake.date_sql import SeasonSpan
 from broodyear.intake.notes import cut_off_line
 from broodyear.intake.opened import Opened, reading_of
 from broodyear.intake.pausing import uncollected
 from broodyear.intake.receiving import Received, receive
 from broodyear.intake.recognise import Recognised, plain_name
-from broodyear.intake.references import prepare_known_codes
+from broodyear.intake.references import expect_codes, prepare_known_codes
 from broodyear.intake.rejected import MENDS, RejectedRows
 from broodyear.intake.repeats import find_repeats, held_numbers, report_repeats
+from broodyear.intake.row_sql import UNKNOWN_RULES
 from broodyear.intake.seasons import known_seasons, seasons_of_rows
 from broodyear.intake.staging import Staged, cells_of, stage, stage_received
 from broodyear.schemas import Table
@@ -114,6 +116,19 @@ def file_upload(
     return filed if added else None
 
 
+def expect_codes_of(connection: duckdb.DuckDBPyConnection, opened: Opened, settings: Settings) -> None:
+    """Let the codes of an upload of several tables be known before it is filed: other files may be waiting for
+    them, and it for theirs. Raises UnreadableFile as ``file_upload`` does."""
+    parts = [part for part in opened.parts if part.table.name in UNKNOWN_RULES]
+    if len(opened.parts) == 1 or not parts:
+        return
+    received = receive(connection, opened.body, opened.dialect, parts[0].source_width)
+    for part in parts:
+        prepare_known_codes(connection, part.table)
+        stage_received(connection, received, part, reading_of(opened, part, known_seasons(connection, settings)))
+        expect_codes(connection, part.table)
+
+
 def _roll_back(connection: duckdb.DuckDBPyConnection) -> None:
     try:
         connection.execute("ROLLBACK")
@@ -140,6 +155,7 @@ def _judged(filing: _Filing, found: Recognised, received: Received | None) -> _J
         connection.execute(f"DELETE FROM aside WHERE line IN ({held})")
     with uncollected():
         verdict = judge(connection, filing.path, found, staged, filing.settings)
+    verdict.findings = with_proof(connection, filing.opened, found, staged, verdict.findings)
     left_out = _look_across_rows(filing, found, staged, verdict)
     return _Judged(found, staged, verdict, left_out)
 
@@ -198,6 +214,7 @@ def _write_part(filing: _Filing, part: _Judged, upload: int, account: Account) -
     if counted.made != accepted + len(part.verdict.rejected):
         raise RuntimeError(f"{filing.path}: {counted.made} rows made, not all of them accepted or rejected")
     account.add(counted)
+    account.note_without_setup(table, upload, filing.settings)
     return part
 
 

@@ -7,11 +7,13 @@ import difflib
 import re
 from dataclasses import dataclass
 
-from broodyear.intake.cell_sql import BLANKS, GROUPED, LONGEST_CODE, SHORT_DATE
+from broodyear.intake.cell_sql import BLANKS, GROUPED, LONGEST_CODE, SHEET_ERROR, SHORT_DATE
 from broodyear.schemas import Column, Table
 from broodyear.schemas.unseen import unseen_character
 
 _SHOWN = 60
+#: Words for zero under a count.
+NOTHING = {"none", "nil", "zero", "no", "-", "–", "o"}
 _UNIT_WORDS = {
     "C": "°C",
     "F": "°F",
@@ -146,12 +148,16 @@ def _advice(rule: str, column: Column, text: str) -> str:
         return f"Did you mean {close[0]}?" if close else "Write one of these words."
     if rule == "not_yes_or_no":
         return "Write yes or no, or leave it blank when it is not known."
+    if rule == "bad_code" and re.fullmatch(SHEET_ERROR, text):
+        return "A spreadsheet shows this in place of a value; mend the formula, or write the value itself."
     if rule == "bad_code":
         return "Use a short code without line breaks, tabs or other control characters."
     return "Check the number and its unit." if column.is_number else "Check the year."
 
 
 def _number_advice(column: Column, text: str) -> str:
+    if re.fullmatch(SHEET_ERROR, text):
+        return "A spreadsheet shows this in place of a value; mend the formula, or write the number itself."
     if column.name == "value" and (limit := re.fullmatch(r"[<≤] ?([0-9]+(?:[.][0-9]+)?)", text)):
         return f"Write {limit.group(1)} here, and yes under below_detection."
     plain = text.replace("\u2212", "-")
@@ -170,7 +176,10 @@ def _number_advice(column: Column, text: str) -> str:
         if column.whole and not re.fullmatch(r"[+-]?[0-9]+", number):
             return "Write a whole number."
         return f"Write the number alone: {number.replace(',', '.')}"
-    return f"Write the number alone, for example {column.example}; leave it blank when it was not recorded."
+    if column.whole and text.lower() in NOTHING:
+        return "Write 0 when there were none."
+    blank = "" if column.required else "; leave it blank when it was not recorded"
+    return f"Write the number alone, for example {column.example}{blank}."
 
 
 def may_mean_two_days(text: str) -> bool:

@@ -98,5 +98,6 @@ def _by_bytes(opened: Opened, dates: DateReading) -> Reading:
         blanks=blanks,
         empties=blanks != "none" or census.has_quote or census.has_apostrophe,
         plain=blanks == "none" and census.is_ascii and not census.has_plus,
+        quick_numbers=not census.has_plus,
         dates=dates,
     )

@@ -91,7 +91,7 @@ def find_header(rows: Sequence[Sequence[str]]) -> int:
         shown = ", ".join(cell.strip() for cell in filled)[:120]
         raise FitsNothing(
             f"no header was found: the first row reads {shown!r} and none of it is a known column",
-            "Put the column names in the first row; broodyear template writes an example of each table.",
+            "Put the column names in the first row, or say in a layout what each heading means.",
         )
     return scores.index(best)
 
@@ -180,8 +180,12 @@ def _lacking(names: Sequence[str], nearest: Table) -> FitsNothing:
     unknown = [name for name in names if name and name not in nearest.column_names]
     hints = []
     for name in missing:
-        close = difflib.get_close_matches(name, unknown, n=1, cutoff=0.6)
-        hints += [f"found {close[0]!r}; did you mean {name!r}?"] if close else []
+        synonyms = [plain_name(word) for word in nearest.column(name).synonyms]
+        called = [found for found in unknown if found in synonyms]
+        close = called or difflib.get_close_matches(name, unknown, n=1, cutoff=0.6)
+        hints += [f"Rename {close[0]} to {name}."] if close else []
     message = f"the header fits no table; the nearest is {nearest.name}, which also needs {', '.join(missing)}"
-    advice = " ".join([*hints, f"Add the missing column; broodyear template {nearest.name} writes an example."])
-    return FitsNothing(message, advice[0].upper() + advice[1:])
+    if len(hints) < len(missing):
+        columns = "column" if len(missing) - len(hints) == 1 else "columns"
+        hints.append(f"Add the missing {columns}, or say in a layout what each heading means.")
+    return FitsNothing(message, " ".join(hints))

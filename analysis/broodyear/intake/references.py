@@ -36,6 +36,19 @@ class NearCodes:
         return self._forms[column].get(plain_form(code)) or None
 
 
+def expect_no_codes(connection: duckdb.DuckDBPyConnection) -> None:
+    """Begin a run: no codes are to come from files that are filed later than those that refer to them."""
+    connection.execute("CREATE OR REPLACE TEMP TABLE codes_to_come (table_name VARCHAR, code VARCHAR)")
+
+
+def expect_codes(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
+    """The codes of the good rows in ``checked`` are known from now on, although the rows are filed later."""
+    (column,) = table.primary_key
+    connection.execute(
+        f"INSERT INTO codes_to_come SELECT '{table.name}', \"{column}\" FROM checked WHERE NOT broken"
+    )
+
+
 def prepare_known_codes(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
     """Make a temporary type of the known codes for each reference of ``table``.
 
@@ -47,5 +60,6 @@ def prepare_known_codes(connection: duckdb.DuckDBPyConnection, table: Table) -> 
         name = known_name(reference)
         connection.execute(f"DROP TYPE IF EXISTS {name}")
         # A type needs at least one value: the empty text, which no checked code can be.
-        codes = f"SELECT '' UNION SELECT {reference.target_column} FROM {reference.target_table}"
+        coming = f"SELECT code FROM codes_to_come WHERE table_name = '{reference.target_table}'"
+        codes = f"SELECT '' UNION SELECT {reference.target_column} FROM {reference.target_table} UNION {coming}"
         connection.execute(f"CREATE TEMP TYPE {name} AS ENUM ({codes})")

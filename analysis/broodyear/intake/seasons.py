@@ -1,4 +1,4 @@
-"""The seasons of the programme: a year in two figures is read only where it falls into one of them."""
+"""The seasons of the programme: those in which tanks were set up, and rows that fall outside them."""
 
 from __future__ import annotations
 
@@ -7,7 +7,8 @@ import datetime as dt
 import duckdb
 
 from broodyear.intake.date_sql import SeasonSpan
-from broodyear.settings import Settings
+from broodyear.schemas import Table
+from broodyear.settings import Settings, season_of
 
 
 def known_seasons(connection: duckdb.DuckDBPyConnection, settings: Settings) -> SeasonSpan | None:
@@ -27,3 +28,37 @@ def _span(connection: duckdb.DuckDBPyConnection, query: str, settings: Settings)
         return None
     month, day = settings.season_start_month, settings.season_start_day
     return dt.date(int(first), month, day), dt.date(int(last) + 1, month, day) - dt.timedelta(days=1)
+
+
+#: So many tanks are named in a note.
+_NAMED = 5
+
+
+def without_setup(
+    connection: duckdb.DuckDBPyConnection, table: Table, upload: int, settings: Settings
+) -> str | None:
+    """A note on tanks of an upload whose rows fall into a season in which they have no set-up; None when all have
+    one, or when no set-up is known at all."""
+    dated = [name for name in table.primary_key if table.column(name).kind in {"date", "moment"}]
+    dated += [table.key_season_of] if table.key_season_of else []
+    if not dated or "tank_id" not in table.column_names:
+        return None
+    known = set(connection.execute("SELECT tank_id, season FROM setups").fetchall())
+    if not known:
+        return None
+    rows = connection.execute(
+        f'SELECT tank_id, min("{dated[0]}")::DATE, max("{dated[0]}")::DATE FROM received_{table.name} '
+        f"WHERE upload = {upload} GROUP BY tank_id ORDER BY tank_id"
+    ).fetchall()
+    lacking = {
+        tank: season
+        for tank, first, last in rows
+        for season in {season_of(first, settings), season_of(last, settings)}
+        if (tank, season) not in known
+    }
+    if not lacking:
+        return None
+    named = [f"{tank} in {season}/{(season + 1) % 100:02d}" for tank, season in lacking.items()]
+    more = f" and {len(named) - _NAMED} more" if len(named) > _NAMED else ""
+    listed = ", ".join(named[:_NAMED]) + more
+    return f"rows of tanks without a set-up in their season are kept, and join when it arrives: {listed}"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -14,9 +15,10 @@ import duckdb
 from broodyear.errors import BroodyearError, Refused, UnreadableFile
 from broodyear.findings import CheckResult, FileReport, Finding, Skipped
 from broodyear.intake.checking import by_line
-from broodyear.intake.filing import Filed, file_upload, keep_findings
+from broodyear.intake.filing import Filed, expect_codes_of, file_upload, keep_findings
 from broodyear.intake.opened import Opened, open_upload
 from broodyear.intake.recognise import FitsNothing
+from broodyear.intake.references import expect_no_codes
 from broodyear.intake.rejects import require_rejects, write_rejects
 from broodyear.intake.sources import Source, find_sources
 from broodyear.intake.telling import from_ledger
@@ -233,6 +235,11 @@ def _check_all(run: _Run, files: list[Opened], folder: Path, store: str | Path |
 
 
 def _file_all(run: _Run, files: list[Opened], connection: duckdb.DuckDBPyConnection) -> None:
+    expect_no_codes(connection)
+    for file in files:
+        # What cannot be read is told when the file's turn comes.
+        with suppress(UnreadableFile):
+            expect_codes_of(connection, file, run.settings)
     for number, file in enumerate(files):
         run.say(len(files) + number, 2 * len(files), f"checking {file.source.shown}")
         if not _known_already(run, file, connection):

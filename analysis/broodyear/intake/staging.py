@@ -171,7 +171,7 @@ def stage_received(
 ) -> Staged:
     """Check what ``received`` gives to one table, into ``checked`` and ``aside``."""
     # A quoted cell may hold line breaks and blanks of any kind.
-    careful = replace(reading, blanks="any", plain=False)
+    careful = replace(reading, blanks="any", plain=False, quick_numbers=False)
     source = made_of_received(found, careful)
     connection.execute("DROP TABLE IF EXISTS checked")
     connection.execute(f"CREATE TEMP TABLE checked AS {_checked_query(found, careful, source, 'line, ')}")
@@ -192,6 +192,16 @@ def made_of_received(found: Recognised, reading: Reading) -> str:
     if not found.slots:
         return "received"
     return f"({slots_sql(found.slots, found.source_width, reading, 'received')})"
+
+
+def raw_rows(body: Body, dialect: Dialect, found: Recognised, staged: Staged) -> str:
+    """SQL of the file's own rows, cells ``c0``, ``c1`` … as they came."""
+    if not staged.direct:
+        return "received"
+    assert body.text is not None
+    file = plain_file(body.text, dialect, found.source_width)
+    assert file is not None
+    return file.source(from_the_header_on(body.text.place, dialect.header_line), 1, uneven=True)
 
 
 def cells_of(

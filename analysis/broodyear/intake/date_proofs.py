@@ -1,0 +1,99 @@
+"""Dates of one file as a whole: how they were written, and which order of day and month they prove."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import replace
+from itertools import islice
+
+import duckdb
+
+from broodyear.findings import Finding
+from broodyear.intake.cell_sql import BLANKS, SPAN, Reading
+from broodyear.intake.date_sql import FIGURES, OTHER_DAY, TWO_FIGURE_YEAR
+from broodyear.intake.opened import Opened
+from broodyear.intake.recognise import Recognised
+from broodyear.intake.staging import Staged, raw_rows
+
+#: So many rows are looked at for notes: whoever writes one date so writes them all so.
+LOOKED_AT = 10_000
+_OTHER = re.compile(rf"({OTHER_DAY})([T ,].*)?")
+_FIGURES = re.compile(rf"({FIGURES})([T ,].*)?")
+
+
+def date_notes(opened: Opened, found: Recognised, reading: Reading) -> Iterator[str]:
+    """Notes on dates that are not written year first, and on seasons written as two years."""
+    cells = [_OTHER.fullmatch(cell) for cell in _cells(opened, found, ("date", "moment"))]
+    order, seasons = reading.dates.order, reading.dates.seasons
+    days = [cell[1] for cell in cells if cell is not None and (order or _means_one(cell[1], seasons is not None))]
+    if days and order is None:
+        yield "dates not written year first were read where they can mean one day only"
+    elif any(_FIGURES.fullmatch(day) for day in days):
+        yield f"dates were read {str(order).replace('_', ' ')}, as the layout says"
+    if seasons is not None and any(re.fullmatch(TWO_FIGURE_YEAR, day) for day in days):
+        first, last = seasons
+        yield f"years in two figures were read within the programme's seasons, {first} to {last}"
+    if any(re.fullmatch(SPAN, cell) for cell in _cells(opened, found, ("year",))):
+        yield "seasons written like 2025/26 were read as the year in which they begin"
+
+
+def _means_one(day: str, has_seasons: bool) -> bool:
+    """Whether a day may be read without an order; one that only its year settles counts as such."""
+    figures = re.fullmatch(r"([0-9]{1,2})[./-]([0-9]{1,2})[./-]([0-9]{2,4})", day)
+    if re.fullmatch(TWO_FIGURE_YEAR, day) and not has_seasons:
+        return False
+    return figures is None or figures[1] == figures[2] or max(int(figures[1]), int(figures[2])) > 12
+
+
+def _cells(opened: Opened, found: Recognised, kinds: tuple[str, ...]) -> Iterator[str]:
+    """Cells under the columns of some kinds, in the first rows of the file."""
+    places = _places(found, kinds)
+    rows = islice(opened.body.rows(opened.dialect.separator), LOOKED_AT)
+    for row in rows if places else ():
+        if row.line > opened.dialect.header_line:
+            yield from (row.cells[place].strip(BLANKS) for place in places if place < len(row.cells))
+
+
+def _places(found: Recognised, kinds: tuple[str, ...]) -> set[int]:
+    """Positions in the file's rows of the cells that columns of some kinds begin with."""
+    columns = [name for name in found.places if found.table.column(name).kind in kinds]
+    if not found.slots:
+        return {found.places[name] for name in columns}
+    pieces = (slot.pieces[found.places[name]] for slot in found.slots for name in columns)
+    return {piece.places[0] for piece in pieces if piece is not None and piece.places}
+
+
+def with_proof(
+    connection: duckdb.DuckDBPyConnection,
+    opened: Opened,
+    found: Recognised,
+    staged: Staged,
+    findings: list[Finding],
+) -> list[Finding]:
+    """The findings, those about a date that can mean two days with the order that the file proves, if it does."""
+    if not any(finding.rule == "ambiguous_date" for finding in findings):
+        return findings
+    proof = _proof(connection, opened, found, staged)
+    return [
+        replace(finding, advice=f"{finding.advice} {proof}")
+        if finding.rule == "ambiguous_date" and proof
+        else finding
+        for finding in findings
+    ]
+
+
+def _proof(connection: duckdb.DuckDBPyConnection, opened: Opened, found: Recognised, staged: Staged) -> str | None:
+    cells = [f"trim(c{place})" for place in sorted(_places(found, ("date", "moment")))]
+    shape = r"^([0-9]{1,2})[./-]([0-9]{1,2})[./-](?:[0-9]{4}|[0-9]{2})(?:[ T,].*)?$"
+    parts = [f"TRY_CAST(regexp_extract(cell, '{shape}', {number}) AS INTEGER)" for number in (1, 2)]
+    source = raw_rows(opened.body, opened.dialect, found, staged)
+    [(first, second, by_first, by_second)] = connection.execute(
+        f"SELECT max({parts[0]}), max({parts[1]}), arg_max(cell, {parts[0]}), arg_max(cell, {parts[1]}) "
+        f"FROM (SELECT unnest([{', '.join(cells)}]) AS cell FROM {source})"
+    ).fetchall()
+    if first is None or (first > 12) == (second > 12):
+        return None
+    order, date = ("day_first", by_first) if first > 12 else ("month_first", by_second)
+    said = order.replace("_", " ")
+    return f'The file itself proves {said}, by {date}: write date_order = "{order}" in its layout.'

@@ -1,0 +1,164 @@
+"""Dates as people write them: read when they can mean one day only, and never guessed."""
+
+from __future__ import annotations
+
+import datetime as dt
+import gzip
+from pathlib import Path
+
+import duckdb
+import pytest
+from tests.intake.conftest import Write
+
+from broodyear.findings import CheckResult
+from broodyear.intake import check_paths
+from broodyear.intake.date_sql import DateReading, other_date, other_moment
+from broodyear.layouts import Layout, Layouts
+
+SEASONS = (dt.date(2025, 8, 1), dt.date(2027, 7, 31))
+
+
+def day(text: str, reading: DateReading) -> dt.date | None:
+    with duckdb.connect() as connection:
+        query = f"SELECT {other_date('cell', reading)} FROM (SELECT ?::VARCHAR AS cell)"
+        return connection.execute(query, [text]).fetchall()[0][0]
+
+
+@pytest.mark.parametrize(
+    ("text", "read"),
+    [
+        ("6 November 2026", "2026-11-06"),
+        ("12 Dec 2025", "2025-12-12"),
+        ("06-NOV-2026", "2026-11-06"),
+        ("6th Sept. 2026", "2026-09-06"),
+        ("1st August 2026", "2026-08-01"),
+        ("Nov 6, 2026", "2026-11-06"),
+        ("13.11.2026", "2026-11-13"),
+        ("11/13/2026", "2026-11-13"),
+        ("4/4/2026", "2026-04-04"),
+        ("13.11.2026 00:00", "2026-11-13"),
+        ("06-Nov-26", "2026-11-06"),
+        ("6Nov26", "2026-11-06"),
+        ("13/11/26", "2026-11-13"),
+        ("26-11-26", "2026-11-26"),
+        ("3/4/2026", None),
+        ("3/4/26", None),
+        ("06-Nov-19", None),
+        ("31/11/2026", None),
+        ("31 November 2026", None),
+        ("13/13/2026", None),
+        ("6 Novembre 2026", None),
+        ("Total", None),
+        ("2026", None),
+    ],
+)
+def test_a_day_is_read_when_it_can_mean_one_only(text: str, read: str | None) -> None:
+    assert day(text, DateReading(seasons=SEASONS)) == (dt.date.fromisoformat(read) if read else None)
+
+
+def test_a_year_in_two_figures_needs_known_seasons() -> None:
+    assert day("06-Nov-26", DateReading()) is None
+
+
+@pytest.mark.parametrize(
+    ("order", "read"), [("day_first", "2026-04-03"), ("month_first", "2026-03-04"), ("year_first", None)]
+)
+def test_the_order_of_a_layout_settles_it(order: str, read: str | None) -> None:
+    got = day("03/04/2026", DateReading(order=order))  # type: ignore[arg-type] - words of the parameters
+    assert got == (dt.date.fromisoformat(read) if read else None)
+
+
+@pytest.mark.parametrize(
+    ("text", "any_clock", "read"),
+    [
+        ("13.11.2026 14:30", False, "2026-11-13 14:30:00"),
+        ("6 Nov 2026, 7:05:09", False, "2026-11-06 07:05:09"),
+        ("13.11.2026 24:00", False, "2026-11-14 00:00:00"),
+        ("13.11.2026 2:30 PM", False, None),
+        ("13.11.2026 2:30 PM", True, "2026-11-13 14:30:00"),
+        ("2026-11-06 12:05 am", True, "2026-11-06 00:05:00"),
+        ("2026-11-06 7:15", True, "2026-11-06 07:15:00"),
+        ("2026-11-06 13:15 PM", True, None),
+        ("13.11.2026 25:00", True, None),
+        ("13.11.2026 at noon", True, None),
+    ],
+)
+def test_a_moment_needs_a_clock_that_means_one_time(text: str, any_clock: bool, read: str | None) -> None:
+    reading = DateReading(any_clock=any_clock)
+    with duckdb.connect() as connection:
+        query = f"SELECT ({other_moment('cell', reading)})::VARCHAR FROM (SELECT ?::VARCHAR AS cell)"
+        assert connection.execute(query, [text]).fetchall() == [(read,)]
+
+
+def losses(result: CheckResult) -> tuple[tuple[str, ...], list[str]]:
+    (report,) = (report for report in result.files if report.path.endswith("losses.csv"))
+    return report.notes, [finding.advice for finding in result.findings if finding.rule == "ambiguous_date"]
+
+
+def test_a_file_that_proves_an_order_offers_the_line_to_write(uploads: Path, write: Write) -> None:
+    write("losses.csv", "tank_id,checked_on,stage,dead\nT-001,03/04/2025,egg,1\nT-001,13/04/2025,egg,2\n")
+    notes, advice = losses(check_paths([uploads]))
+    assert notes == ("dates not written year first were read where they can mean one day only",)
+    assert advice == [
+        "It can mean two days. Write 2025-04-03 or 2025-03-04, whichever is meant. The file itself proves day "
+        'first, by 13/04/2025: write date_order = "day_first" in its layout.'
+    ]
+    layout = Layout("losses", ("tank_id", "checked_on"), date_order="day_first")
+    result = check_paths([uploads], layouts=Layouts((layout,)))
+    assert losses(result) == (("dates were read day first, as the layout says",), [])
+    assert result.exit_code == 0
+
+
+def test_a_file_that_contradicts_itself_proves_nothing(uploads: Path, write: Write) -> None:
+    rows = "T-001,03/04/2025,egg,1\nT-001,13/04/2025,egg,2\nT-001,04/14/2025,egg,2\n"
+    write("losses.csv", f"tank_id,checked_on,stage,dead\n{rows}")
+    _, advice = losses(check_paths([uploads]))
+    assert advice == ["It can mean two days. Write 2025-04-03 or 2025-03-04, whichever is meant."]
+
+
+def test_years_in_two_figures_lie_in_the_seasons_of_the_set_ups(uploads: Path, write: Write) -> None:
+    setups = (
+        "season,tank_id,site_id,room_type,gravel_practice,filled_on\n2024/25,T-001,S-01,office,bare,1-Oct-24\n"
+    )
+    write("setups.csv", setups)
+    write("losses.csv", "tank_id,checked_on,stage,dead\nT-001,06-Nov-24,egg,1\nT-002,6-Nov-24,egg,1\n")
+    result = check_paths([uploads])
+    notes, _ = losses(result)
+    assert result.exit_code == 0
+    assert notes == (
+        "dates not written year first were read where they can mean one day only",
+        "years in two figures were read within the programme's seasons, 2024-08-01 to 2025-07-31",
+        "rows of tanks without a set-up in their season are kept, and join when it arrives: T-002 in 2024/25",
+    )
+
+
+def test_a_plain_file_called_compressed_is_read_with_a_note(uploads: Path, write: Write) -> None:
+    rows = b"tank_id,checked_on,stage,dead\nT-001,2024-11-06,egg,1\n"
+    write("losses_a.csv.gz", rows)
+    write("losses_b.csv.gz", gzip.compress(b"tank_id,checked_on,stage,dead\nT-002,2024-11-06,egg,1\n"))
+    notes = {report.path[-15:]: report.notes for report in check_paths([uploads]).files}
+    assert notes["losses_a.csv.gz"] == ("the name says that it is compressed, and it is not; read as it is",)
+    assert notes["losses_b.csv.gz"] == ()
+
+
+@pytest.mark.parametrize(
+    ("column", "cell", "advice"),
+    [
+        ("dead", "none", "Write 0 when there were none."),
+        (
+            "dead",
+            "#REF!",
+            "A spreadsheet shows this in place of a value; mend the formula, or write the number itself.",
+        ),
+        ("dead", "two", "Write the number alone, for example 3; leave it blank when it was not recorded."),
+    ],
+)
+def test_advice_can_be_followed(uploads: Path, write: Write, column: str, cell: str, advice: str) -> None:
+    write("losses.csv", f"tank_id,checked_on,stage,{column}\nT-001,2024-11-06,egg,{cell}\n")
+    (finding,) = check_paths([uploads]).findings
+    assert finding.advice == advice
+
+
+def test_a_column_known_by_another_name_is_to_be_renamed(uploads: Path, write: Write) -> None:
+    write("setups.csv", "season,tank_id,site_id,room_type,gravel\n2024,T-001,S-01,office,bare\n")
+    assert check_paths([uploads]).findings[0].advice == "Rename gravel to gravel_practice."
