@@ -2,15 +2,16 @@
 
 import re
 import sys
+import textwrap
 from pathlib import Path
 
 
 def main(name: str) -> None:
     text = (Path(__file__).resolve().parents[1] / "README.md").read_text(encoding="utf-8")
-    found = re.search(rf"<!-- command: {name} -->\n+```(?:sh)?\n(.*?)\n```", text, re.S)
+    found = re.search(rf"<!-- command: {name} -->\n+ *```(?:sh)?\n(.*?)\n *```", text, re.S)
     if not found:
         sys.exit(f"README.md has no command marked {name!r}")
-    print(found.group(1))
+    print(textwrap.dedent(found.group(1)))
 
 
 if __name__ == "__main__":

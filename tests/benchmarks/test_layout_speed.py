@@ -90,7 +90,7 @@ def test_a_loggers_export(tmp_path: Path) -> None:
     export = timed(write_export(tmp_path / "log T-001.csv"), tmp_path, str(tmp_path / "layouts.toml"))
     ratio = export["seconds"] / plain["seconds"]
     print(
-        f"\n{export['rows']:,.0f} rows through a layout in {export['seconds']:.2f} s and {export['peak_mib']:.0f} MiB, "
+        f"\n{export['rows']:,.0f} rows by a layout in {export['seconds']:.2f} s, {export['peak_mib']:.0f} MiB, "
         f"{ratio:.2f} times the plain file's {plain['seconds']:.2f} s and {plain['peak_mib']:.0f} MiB"
     )
     assert export["rows"] == plain["rows"] == ROWS

@@ -150,7 +150,7 @@ def test_a_plain_file_called_compressed_is_read_with_a_note(uploads: Path, write
             "#REF!",
             "A spreadsheet shows this in place of a value; mend the formula, or write the number itself.",
         ),
-        ("dead", "two", "Write the number alone, for example 3; leave it blank when it was not recorded."),
+        ("dead", "two", "Write the number alone, for example 2; leave it blank when it was not recorded."),
     ],
 )
 def test_advice_can_be_followed(uploads: Path, write: Write, column: str, cell: str, advice: str) -> None:
