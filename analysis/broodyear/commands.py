@@ -186,12 +186,19 @@ def plan(
     window: Sequence[dt.date] | None,
     release_after_days: int | None,
     out: Path | None,
+    store: Path,
+    settings: Path | None,
     quiet: bool = False,
-    **_unused: object,
 ) -> int:
-    """Stage dates at set points of 6 to 12 °C for a delivery still to come."""
-    from broodyear.development import FORECAST_CAUTIONS, plan_dates
+    """Stage dates at set points of 6 to 12 °C for a delivery still to come, by the models a forecast rests on."""
+    from broodyear.development import FORECAST_CAUTIONS, own_fits, plan_dates
 
+    fits = None
+    if store.exists():
+        with waiting("fitting this programme's own records", quiet), opened_store(store, settings) as opened:
+            fits = own_fits(opened, stages=("hatch_half", "button_up"))
+    else:
+        say(f"{store} does not exist, so the plan rests on published models alone.", quiet=quiet)
     dates = plan_dates(
         species=species,
         delivered_on=delivered_on,
@@ -199,6 +206,7 @@ def plan(
         hatchery_temp_c=hatchery_temp,
         window=(window[0], window[1]) if window else None,
         release_after_days=release_after_days,
+        fits=fits,
     )
     _write_csv(dates, out, "plan")
     for caution in FORECAST_CAUTIONS:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from io import StringIO
 from pathlib import Path
 
 import pandas as pd
@@ -174,6 +175,20 @@ def test_a_plan_needs_no_store(capsys: pytest.CaptureFixture[str]) -> None:
     code, out, err = run(words, capsys)
     assert code == 0 and err == ""
     assert {line.split(",")[0] for line in out.splitlines()[1:]} == {f"{c}.0" for c in range(6, 13)}
+
+
+def test_a_plan_and_a_forecast_rest_on_the_same_model(loaded: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["plan", "--species", "chinook", "--delivered-on", "2024-11-08", "--units", "310", "--quiet"]
+    _, out, _ = run([*words, "--store", str(loaded)], capsys)
+    planned = pd.read_csv(StringIO(out)).query("headline")
+    season = last_season(loaded)
+    later = ["forecast", "--season", str(season), "--as-of", f"{season}-12-15", "--quiet", "--store", str(loaded)]
+    _, out, _ = run(later, capsys)
+    forecast = pd.read_csv(StringIO(out)).query("headline and species == 'chinook'")
+    for stage in ("hatch_half", "button_up"):
+        trusted = set(forecast.loc[forecast["stage"] == stage, "model"])
+        assert not trusted or trusted & set(planned.loc[planned["stage"] == stage, "model"]), stage
+    assert run([*words[:2], "haddock", *words[3:], "--store", str(loaded)], capsys)[0] == 2
 
 
 @pytest.mark.parametrize(("option", "size"), [("--tanks", "3"), ("--tanks", "0"), ("--seasons", "0")])

@@ -76,7 +76,7 @@ def test_more_record_narrows_the_interval() -> None:
 
 def test_days_not_read_widen_the_interval() -> None:
     read = _headline(_one(days=25))
-    guessed = _headline(_one(days=25, daily={"source": ["observed"] * 5 + ["modelled"] * 20, "se_c": 1.5}))
+    guessed = _headline(_one(days=25, daily={"source": ["observed"] * 5 + ["modelled"] * 20, "se_c": 4.0}))
     assert guessed["days_of_record"] == 5
     assert (guessed["high_95"] - guessed["low_95"]) > (read["high_95"] - read["low_95"])
 

@@ -69,6 +69,10 @@ def test_a_species_without_a_default_has_rows_without_dates() -> None:
         ({"units_at_delivery_c_days": float("nan")}, "expected 0 to 3000"),
         ({"hatchery_temp_c": 46.0}, "hatchery temperature is 46.0"),
         ({"set_points_c": [0.0]}, "set points are"),
+        (
+            {"species": "haddock"},
+            "no model of development for the species 'haddock'; expected one of arctic_charr,",
+        ),
         ({"window": (dt.date(2025, 2, 1), dt.date(2025, 1, 1))}, "before it begins"),
     ],
 )

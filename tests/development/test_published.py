@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import norm
 
 from broodyear.development import (
     days_to_stage,
@@ -16,6 +17,12 @@ from broodyear.development import (
     published_disagreements,
     published_models,
     published_pairs,
+)
+from broodyear.development.models.published import (
+    FEWEST_PAIRS_OF_STAGE,
+    log_errors,
+    scored_models,
+    spread_between_studies,
 )
 from broodyear.development.models.shapes import Shape
 from broodyear.errors import BroodyearWarning, UsageError
@@ -111,7 +118,11 @@ def test_no_default_rests_on_unsure_memory_and_each_stage_has_one_default_at_mos
     assert not (defaults["trust"] == "MEMORY-LOW").any()
     assert not defaults.duplicated(["species", "stage"]).any()
     from_memory = defaults[defaults["trust"] == "MEMORY"]
-    base = {"Crisp1988_eyed": "Crisp1981_Atlantic_salmon"}  # the ratio is seen, its base has the pairs
+    # The ratios are seen, their base has the pairs; those of brown trout are recalled, and no other is at hand.
+    base = {"Crisp1988_eyed": "Crisp1981_Atlantic_salmon"}
+    from_memory = from_memory[from_memory["species"] != "brown_trout"]
+    (brown,) = defaults.query("species == 'brown_trout' and stage == 'hatch_half'")["trust_note"]
+    assert brown == "coefficients from memory; reproduces 4 recalled pairs within 2.4 %"
     supported = from_memory["model"].map(lambda name: base.get(name, name))
     checked = published_models().set_index("model").loc[supported, "pairs_checked"]
     assert (checked > 0).all()
@@ -189,3 +200,34 @@ def test_extrapolation_comes_with_a_warning_that_names_the_tested_temperatures()
     assert days == pytest.approx(18.19, abs=0.01)
     with pytest.warns(BroodyearWarning, match="does not say at which temperatures"):
         days_to_stage("Holder1986_sockeye_button_up_constant_units", 8.0)
+
+
+def test_intervals_hold_studies_a_model_was_not_made_from() -> None:
+    """Each study left out of the spread in turn, in every species and stage with eight published pairs or more."""
+    models = published_models()
+    judged = 0
+    for index, row in models[models["is_default"]].iterrows():
+        errors = log_errors(row)
+        if len(errors) < FEWEST_PAIRS_OF_STAGE:
+            continue
+        spread = {study: spread_between_studies(models, study)[index] for study in errors["pair_set"].unique()}
+        off = errors["log_error"].abs() / errors["pair_set"].map(spread)
+        held = [float((off <= norm.ppf(0.5 + level / 2)).mean()) for level in (0.5, 0.8, 0.95)]
+        assert held[0] >= 0.45 and held[1] >= 0.75 and held[2] >= 0.92, (row["model"], held)
+        judged += 1
+    assert judged >= 4
+
+
+def test_exposure_windows_and_defaults_use_the_model_with_the_smallest_error() -> None:
+    """Brown trout: handbook values lie 1 % from Crisp's curve and a quarter from the other model's units."""
+    assert default_model("brown_trout", "hatch_half") == "Crisp1981_brown_trout"
+    assert default_model("brown_trout", "button_up") == "Crisp1988_swimup_brown_trout"
+    assert 8.0 * days_to_stage("Crisp1981_brown_trout", 8.0) == pytest.approx(450.0, rel=0.005)
+
+
+def test_models_recalled_without_certainty_are_listed_and_never_scored() -> None:
+    models = published_models()
+    doubted = models[models["trust"] == "MEMORY-LOW"]
+    assert len(doubted) and not doubted["is_default"].any()
+    for _, row in doubted.iterrows():
+        assert row["model"] not in scored_models(row["species"], row["stage"])

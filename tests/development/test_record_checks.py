@@ -85,7 +85,7 @@ def test_a_wrong_date_is_far_off(simulate: Callable[..., Any]) -> None:
     assert np.flatnonzero(found).tolist() == wrong
 
 
-def test_rows_from_derived_tables_count_days_from_the_start_of_the_delivery_day() -> None:
+def test_rows_from_derived_tables_and_fits_count_days_on_one_clock() -> None:
     tanks = tank_seasons(1)
     seen = observed_stages(
         [
@@ -96,9 +96,15 @@ def test_rows_from_derived_tables_count_days_from_the_start_of_the_delivery_day(
         ]
     )  # fmt: skip
     rows = stage_rows(records(tanks, daily_temperature(tanks, 60, np.arange(60) / 10.0), seen))
-    # The delivery day is day 1 and ends at 1.0 whatever was left of it: 6 December ends day 29.
-    assert rows["absent_day"].tolist() == pytest.approx([29.0, 0.0])
-    assert rows["seen_day"].tolist() == pytest.approx([32.0, 74.0])
+    assert rows["absent_day"].tolist() == pytest.approx([28.3, 0.0])
+    # Inside the likelihood the delivery day ends at 1.0 whatever was left of it: 6 December ends day 29.
+    made = tank_records(rows.iloc[:1])
+    assert (made.absent_day[0], made.seen_day[0]) == pytest.approx((29.0, 32.0))
+    # Time spent in the water is what the clock says: 28.3 days to the last look without the stage.
+    assert made.to_absent[0].sum() == pytest.approx(28.3)
+    # The derived table as it stands gives the same, by its own column day_share.
+    table = seen.iloc[:1].assign(daily_temp_c=rows["daily_temp_c"].iloc[:1].to_numpy())
+    assert tank_records(table).to_absent[0].sum() == pytest.approx(28.3)
     assert rows["first_day_share"].tolist() == [0.3, 0.3]
     assert rows["daily_temp_c"].iloc[0][:3].tolist() == [0.0, 0.1, 0.2]
     assert rows["logger_pct"].iloc[0] == 100.0

@@ -31,9 +31,12 @@ def _temps(seed: int = 1) -> dict[str, np.ndarray]:
 def test_fractions_are_the_sums_of_daily_rates() -> None:
     temps = _temps()
     records = tank_records(
-        _rows(units_at_delivery_c_days=[280.0, 0.0], hatchery_temp_c=[9.3, np.nan], first_day_share=[0.4, 1.0]),
+        _rows(
+            units_at_delivery_c_days=[280.0, 0.0], hatchery_temp_c=[9.3, np.nan], first_day_share=[0.4, 1.0],
+            absent_day=[19.4, 22.5], seen_day=[20.4, 25.0],
+        ),
         temps,
-    )
+    )  # fmt: skip
     start, absent, seen = fractions(records, DRAWN.rate(records.grid_c))
     rate = DRAWN.rate(temps["a"])
     assert start[0] == pytest.approx(280.0 / 9.3 / DRAWN.days(9.3), rel=GRID_ERROR)

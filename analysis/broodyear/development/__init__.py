@@ -20,6 +20,7 @@ _HOMES = {
     "forecast_day": "models.summing",
     "forecast_stages": "forecast.forecasting",
     "fraction_at_delivery": "models.summing",
+    "own_fits": "forecast.forecasting",
     "plan_dates": "forecast.planning",
     "published_disagreements": "models.disagreements",
     "published_models": "models.published",
@@ -41,6 +42,7 @@ __all__ = [
     "forecast_day",
     "forecast_stages",
     "fraction_at_delivery",
+    "own_fits",
     "plan_dates",
     "published_disagreements",
     "published_models",
@@ -51,7 +53,7 @@ __all__ = [
 ]
 
 if TYPE_CHECKING:
-    from broodyear.development.forecast.forecasting import FORECAST_CAUTIONS, forecast_stages
+    from broodyear.development.forecast.forecasting import FORECAST_CAUTIONS, forecast_stages, own_fits
     from broodyear.development.forecast.planning import plan_dates
     from broodyear.development.likelihood.fit_result import DevelopmentFit
     from broodyear.development.likelihood.fitting import fit_development

@@ -112,6 +112,18 @@ def _as_of(daily: pd.DataFrame, season: int) -> np.datetime64:
     return np.datetime64(pd.Timestamp(read.max()).date(), "D")
 
 
+def own_fits(
+    source: Any, *, as_of: dt.date | None = None, stages: Sequence[str] = FORECAST_STAGES
+) -> dict[tuple[str, str], dict[str, DevelopmentFit]]:
+    """Own fits by (species, stage) and form to everything seen up to as_of (default: ever), as a forecast makes
+    them.
+
+    source: as in ``forecast_stages``. Empty where there are too few records.
+    """
+    frames = derived_frames(source, ("tank_seasons", "daily_temperature", "observed_stages"))
+    return _own_fits(frames, np.datetime64(dt.date.max if as_of is None else as_of, "D"), stages)
+
+
 def _own_fits(
     frames: Mapping[str, pd.DataFrame], today: np.datetime64, stages: Sequence[str]
 ) -> dict[tuple[str, str], dict[str, DevelopmentFit]]:

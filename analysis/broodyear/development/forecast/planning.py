@@ -14,6 +14,7 @@ from broodyear.development.forecast.forecasting import stage_forecast
 from broodyear.development.forecast.journeys import AHEAD_SD_SET_POINT_C
 from broodyear.development.forecast.paths import Journeys
 from broodyear.development.likelihood.fit_result import DevelopmentFit
+from broodyear.development.models.published import published_models
 from broodyear.errors import UsageError
 
 SET_POINTS_C = (6.0, 7.0, 8.0, 9.0, 10.0, 11.0, 12.0)
@@ -47,6 +48,7 @@ def plan_dates(
     UsageError for impossible units, temperatures or dates.
     """
     _check(units_at_delivery_c_days, hatchery_temp_c, window, set_points_c)
+    _check_species(species, fits or {})
     tanks = pd.DataFrame(
         {
             "tank_id": [f"{set_point:g}" for set_point in set_points_c],
@@ -66,6 +68,15 @@ def plan_dates(
     if release_after_days is not None:
         rows = pd.concat([rows, _release(rows, release_after_days)], ignore_index=True)
     return _arranged(rows, window, [*stages, "release"])
+
+
+def _check_species(species: str, fits: Mapping[tuple[str, str], Mapping[str, DevelopmentFit]]) -> None:
+    known = sorted({*published_models()["species"], *(of_fit for of_fit, _ in fits)})
+    if species not in known:
+        raise UsageError(
+            f"there is no model of development for the species {species!r}; expected one of {', '.join(known)}, "
+            "or a store with enough records of it"
+        )
 
 
 def _check(

@@ -8,6 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from broodyear.development.likelihood.censored import Intervals
+from broodyear.development.likelihood.crossed import CrossedMean, crossed_mean
 from broodyear.development.likelihood.fit_parts import BEND_AT_LIMIT, constants_table, refuse_narrow
 from broodyear.development.likelihood.fit_result import DevelopmentFit, collinearity_sentence
 from broodyear.development.likelihood.least_squares import LeastSquaresFit, fit_least_squares
@@ -17,12 +19,21 @@ from broodyear.errors import BroodyearError, NothingToAnalyse, Refused
 
 Floats = NDArray[np.float64]
 
+# Columns that commonly name what shares a fate; said when they are there and not used.
+GROUP_COLUMNS = ("batch_id", "batch", "family", "sibship", "mother", "tray", "donor_stock")
+_MOST_STEPS, _STEP_TOLERANCE = 20, 1e-3
 
-def fit_constant_temperatures(frame: pd.DataFrame, form: str) -> DevelopmentFit:
-    """Least squares in log days of one form; frame: temp_c (°C), days. Raises as ``fit_development`` says."""
+
+def fit_constant_temperatures(frame: pd.DataFrame, form: str, groups: tuple[str, ...] = ()) -> DevelopmentFit:
+    """One form in log days; frame: temp_c (°C), days and the columns of the groups, whose members share a fate.
+
+    Without groups by least squares. With groups each has a random effect and the errors are those of groups.
+    Raises as ``fit_development`` says.
+    """
     used, left_out = _usable_pairs(frame)
     if used.empty:
-        raise NothingToAnalyse("no row has both a temperature and days above 0")
+        why = "; ".join(f"{reason}: {count}" for reason, count in left_out.items())
+        raise NothingToAnalyse(f"no row has both a temperature and days above 0 ({why or 'there is no row'})")
     temps, logs = used["temp_c"].to_numpy(dtype=float), np.log(used["days"].to_numpy(dtype=float))
     shape = Shape(form, float(temps.mean()))
     if len(np.unique(temps)) < shape.free:
@@ -36,51 +47,132 @@ def fit_constant_temperatures(frame: pd.DataFrame, form: str) -> DevelopmentFit:
     is_at_limit = shape.free == 3 and bool(
         np.min(np.abs(found.estimates[2] - np.array([limits[0][2], limits[1][2]]))) < 1e-6
     )
-    jacobian = shape.published_jacobian(found.estimates)
-    covariance = jacobian @ found.covariance @ jacobian.T
+    free, own_covariance, spread, error_df = (
+        found.estimates,
+        found.covariance,
+        found.residual_sd,
+        found.residual_df,
+    )
+    crossed, labels = None, _labels(frame, used, groups)
     n = len(logs)
     ml_variance = found.residual_sum_of_squares / n
+    log_likelihood = -0.5 * n * (np.log(2.0 * np.pi * ml_variance) + 1.0) if ml_variance > 0 else float("inf")
+    if groups:
+        free, crossed = _with_groups(shape, found.estimates, temps, logs, labels, limits)
+        own_covariance, spread = crossed.covariance, crossed.spread_sd
+        error_df = max(int(crossed.df.min()), 1)
+        log_likelihood = _grouped_log_likelihood(logs - shape.log_days(free, temps), labels, crossed)
+    jacobian = shape.published_jacobian(free)
+    covariance = jacobian @ own_covariance @ jacobian.T
     return DevelopmentFit(
         form=form,
-        curve=shape.curve(f"fitted_{form}", found.estimates, float(temps.min()), float(temps.max())),
-        coefficients=constants_table(form, shape, found.estimates, covariance, is_at_limit),
-        log_likelihood=-0.5 * n * (np.log(2.0 * np.pi * ml_variance) + 1.0) if ml_variance > 0 else float("inf"),
-        spread_log_sd=found.residual_sd,
+        curve=shape.curve(f"fitted_{form}", free, float(temps.min()), float(temps.max())),
+        coefficients=constants_table(form, shape, free, covariance, is_at_limit),
+        log_likelihood=log_likelihood,
+        spread_log_sd=spread,
         batch_log_sd=float("nan"),
         batch_effects=pd.DataFrame(columns=["batch_id", "log_effect", "std_error", "tanks"]),
         wrong_share=0.0,
-        groups=None,
-        group_levels={},
+        groups=crossed,
+        group_levels={name: tuple(map(str, np.unique(values))) for name, values in labels.items()},
         tanks=n,
         batches=0,
-        error_df=found.residual_df,
+        error_df=error_df,
         rows_given=len(frame),
         rows_used=n,
         left_out=left_out,
         collinearity=collinearity_sentence(COEFFICIENTS[form], covariance * (not is_at_limit)),
-        notes=(BEND_AT_LIMIT,) if is_at_limit else (),
+        notes=_notes(frame, groups, is_at_limit),
         shape=shape,
-        free=found.estimates,
-        covariance=found.covariance,
+        free=free,
+        covariance=own_covariance,
         profile=partial(_pair_profile, form, temps, logs, found.residual_sd),
     )
+
+
+def _labels(frame: pd.DataFrame, used: pd.DataFrame, groups: tuple[str, ...]) -> dict[str, NDArray[np.str_]]:
+    return {name: frame.loc[used.index, name].astype(str).to_numpy(dtype=str) for name in groups}
+
+
+def _notes(frame: pd.DataFrame, groups: tuple[str, ...], is_at_limit: bool) -> tuple[str, ...]:
+    ignored = [name for name in GROUP_COLUMNS if name in frame.columns and name not in groups]
+    notes = [BEND_AT_LIMIT] if is_at_limit else []
+    if ignored and not groups:
+        notes.append(
+            f"{' and '.join(ignored)} {'is' if len(ignored) == 1 else 'are'} not used and rows count as "
+            "independent; name what shares a fate in groups= for the errors of groups"
+        )
+    return tuple(notes)
+
+
+def _with_groups(
+    shape: Shape,
+    free: Floats,
+    temps: Floats,
+    logs: Floats,
+    labels: dict[str, NDArray[np.str_]],
+    limits: tuple[Floats, Floats],
+) -> tuple[Floats, CrossedMean]:
+    """The fitted quantities and the crossed model of log days about them, by repeated linear steps."""
+    start, none = np.full(len(logs), -np.inf), np.zeros(len(logs), dtype=np.intp)
+    for _ in range(_MOST_STEPS):
+        off = logs - shape.log_days(free, temps)
+        half = 1e-3 * float(np.std(off))
+        exact = Intervals(off - half, off + half, start, none, 1)
+        design = shape.gradient(free, temps)
+        found = crossed_mean(
+            exact, labels, wrong_sd=max(10.0 * float(np.std(off)), 1e-6), design=design, wrong_share=0.0
+        )
+        if np.isnan(found.estimate).any():
+            raise Refused(
+                "the values agree to the last digit, or are too few for their groups; fit them without groups"
+            )
+        free = np.clip(free + found.estimate, *limits)
+        if np.max(np.abs(found.estimate) / np.sqrt(np.diag(found.covariance))) < _STEP_TOLERANCE:
+            break
+    return free, found
+
+
+def _grouped_log_likelihood(off: Floats, labels: dict[str, NDArray[np.str_]], found: CrossedMean) -> float:
+    """ln density of normal values with crossed group effects, the covariance inverted in the groups' dimension."""
+    columns = [
+        (labels[name][:, None] == np.unique(labels[name])[None, :]).astype(float) * found.group_sd.get(name, 0.0)
+        for name in labels
+    ]
+    scaled = np.hstack(columns) / found.spread_sd
+    inner = np.eye(scaled.shape[1]) + scaled.T @ scaled
+    pulled = scaled.T @ off
+    squares = off @ off - pulled @ np.linalg.solve(inner, pulled)
+    log_det = 2.0 * len(off) * np.log(found.spread_sd) + np.linalg.slogdet(inner)[1]
+    return float(-0.5 * (len(off) * np.log(2.0 * np.pi) + log_det + squares / found.spread_sd**2))
 
 
 def _usable_pairs(frame: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, int]]:
     temps = pd.to_numeric(frame["temp_c"], errors="coerce")
     days = pd.to_numeric(frame["days"], errors="coerce")
-    is_missing = temps.isna() | days.isna()
-    is_impossible = ~is_missing & ((days <= 0) | (temps <= 0))
+    is_text = (temps.isna() & frame["temp_c"].notna()) | (days.isna() & frame["days"].notna())
+    is_missing = (temps.isna() | days.isna()) & ~is_text
+    is_impossible = ~is_missing & ~is_text & ((days <= 0) | (temps <= 0))
     left_out = {
         reason: int(count)
         for reason, count in (
+            (_text_reason(frame[is_text]), is_text.sum()),
             ("temperature or days missing", is_missing.sum()),
             ("days or temperature not above 0", is_impossible.sum()),
         )
         if count
     }
-    keep = ~is_missing & ~is_impossible
+    keep = ~is_missing & ~is_text & ~is_impossible
     return pd.DataFrame({"temp_c": temps[keep], "days": days[keep]}), left_out
+
+
+def _text_reason(rows: pd.DataFrame) -> str:
+    """Why rows with text are left out, with an example."""
+    for name in ("days", "temp_c"):
+        words = rows.loc[pd.to_numeric(rows[name], errors="coerce").isna() & rows[name].notna(), name]
+        if len(words):
+            return f"{name} is text, not a number (for example {str(words.iloc[0])!r})"
+    return "text, not a number"
 
 
 def _free_limits(shape: Shape, coldest_c: float) -> tuple[Floats, Floats]:

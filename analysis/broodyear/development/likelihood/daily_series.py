@@ -94,7 +94,7 @@ def _as_series(value: Any, last_day: float) -> Floats | None:
     if np.ndim(value) == 0:
         if pd.isna(value):
             return None
-        return np.full(int(np.ceil(last_day)) if last_day > 0 else 1, float(value))
+        return np.full(int(np.ceil(last_day)) + 1 if last_day > 0 else 1, float(value))
     return np.asarray(value, dtype=float)
 
 

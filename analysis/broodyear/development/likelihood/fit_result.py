@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from html import escape
 from typing import Any
 
 import numpy as np
@@ -22,6 +23,7 @@ Floats = NDArray[np.float64]
 
 # Above this correlation two constants are told apart by hardly anything but rounding.
 NEARLY_COLLINEAR = 0.95
+_PLOTTED = 101
 
 
 @dataclass(frozen=True)
@@ -65,6 +67,26 @@ class DevelopmentFit:
     def days(self, temp_c: ArrayLike) -> Any:
         """Days to the stage at constant temperature (°C); outside those fitted, with a BroodyearWarning."""
         return days_to_stage(self.curve, temp_c)
+
+    def summary(self) -> str:
+        """The fit in lines of text: constants with errors, spreads, rows used and left out, notes."""
+        left = "; ".join(f"{reason}: {count}" for reason, count in self.left_out.items()) or "none"
+        batch = "" if np.isnan(self.batch_log_sd) else f", between batches {self.batch_log_sd:.4f}"
+        lines = [
+            f"{self.form}, fitted to {self.rows_used} of {self.rows_given} rows; left out: {left}",
+            self.coefficients.to_string(float_format=lambda value: f"{value:.6g}"),
+            f"SD of log days {self.spread_log_sd:.4f}{batch}; log-likelihood {self.log_likelihood:.3f}",
+            f"fitted at {self.curve.valid_low_c:g} to {self.curve.valid_high_c:g} °C; {self.collinearity}",
+        ]
+        return "\n".join([*lines, *self.notes])
+
+    def _repr_html_(self) -> str:
+        return f"<pre>{escape(self.summary())}</pre>"
+
+    def plot(self, ax: Any = None) -> Any:
+        """Days to the stage by temperature with the curve's 95 % limits, on matplotlib axes."""
+        frame = self.interval(np.linspace(self.curve.valid_low_c, self.curve.valid_high_c, _PLOTTED))
+        return plotted(frame, self.curve.name, ax)
 
     @property
     def total_log_sd(self) -> float:
@@ -114,6 +136,16 @@ class DevelopmentFit:
             return 2.0 * (best - self.profile(temp_c, value)) - reach**2
 
         return _crossing(excess, log_days, -half), _crossing(excess, log_days, half)
+
+
+def plotted(frame: pd.DataFrame, name: str, ax: Any) -> Any:
+    """A curve and its limits on axes. frame: temp_c, days, low, high."""
+    axes = frame.plot(x="temp_c", y="days", ax=ax, label=name)
+    if frame["low"].notna().any():
+        axes.fill_between(frame["temp_c"], frame["low"], frame["high"], alpha=0.2)
+    axes.set_xlabel("water temperature (°C)")
+    axes.set_ylabel("days to the stage")
+    return axes
 
 
 def _crossing(excess: Callable[[float], float], centre: float, step: float) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import partial
 from typing import Any
 
@@ -29,11 +30,17 @@ FEWEST_TANKS_PER_CONSTANT = 3
 
 
 def fit_development(
-    frame: pd.DataFrame, form: str, *, daily: Any = None, batch_effect: bool = True
+    frame: pd.DataFrame,
+    form: str,
+    groups: Sequence[str] = (),
+    *,
+    daily: Any = None,
+    batch_effect: bool = True,
 ) -> DevelopmentFit:
     """Fit one form of days to a stage.
 
-    frame: measured constant-temperature data (columns temp_c in °C, days), fitted by least squares in log days; or
+    frame: measured constant-temperature data (columns temp_c in °C, days), fitted by least squares in log days, or
+    with a random effect of every column named in groups (sibships, batches, trays: their members share a fate); or
     tank records (tank_id, batch_id, absent_day, seen_day; see ``tank_records`` for the optional columns and for
     ``daily``, the tanks' daily temperatures), fitted by maximum likelihood: interval-censored between the days,
     left-truncated at delivery, right-censored where seen_day is blank, log-normal in development but for a share
@@ -48,16 +55,35 @@ def fit_development(
     >>> round(fit_development(measured, "constant_units").coefficients.loc["K", "estimate"])
     501
     """
+    if not isinstance(frame, pd.DataFrame):
+        raise UsageError(
+            f"a fit needs a data frame of measurements or tanks, but {type(frame).__name__} was given"
+        )
     if form not in FITTED_FORMS:
         raise UsageError(f"unknown form {form!r}; expected one of {', '.join(FITTED_FORMS)}")
     if "seen_day" in frame.columns or "absent_day" in frame.columns:
+        if groups:
+            raise UsageError(
+                "tank records have their groups from batch_id, site_id and donor_stock; leave out groups"
+            )
         return fit_tank_records(tank_records(frame, daily), form, batch_effect=batch_effect)
     if {"temp_c", "days"} <= set(frame.columns):
-        return fit_constant_temperatures(frame, form)
+        return fit_constant_temperatures(frame, form, _named_groups(frame, groups))
     raise UsageError(
         "give columns temp_c and days (constant temperatures), "
         "or tank_id, batch_id, absent_day and seen_day (tanks)"
     )
+
+
+def _named_groups(frame: pd.DataFrame, groups: Sequence[str]) -> tuple[str, ...]:
+    """The columns named as groups. Raises UsageError for those the frame lacks."""
+    named = (groups,) if isinstance(groups, str) else tuple(groups)
+    missing = [name for name in named if name not in frame.columns]
+    if missing:
+        raise UsageError(
+            f"the groups {', '.join(missing)} are not columns; the frame has {', '.join(frame.columns)}"
+        )
+    return named
 
 
 def fit_tank_records(

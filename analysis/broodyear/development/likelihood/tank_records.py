@@ -34,12 +34,13 @@ MOST_MISSING_PCT = 20.0
 class TankRecords:
     """n tanks that can be used, and why others cannot.
 
-    tank_id, batch: (n,) codes; batches: names by code; absent_day, seen_day: (n,) fractional days after delivery
-    (seen_day infinite where the tank ended first); grid_c: (g,) temperatures; to_start, to_absent, to_seen: (n, g)
-    weights of days; start_fraction: (n,) the start where it was given as such; mean_temp_c: (n,) from delivery to
-    the event; temps: daily mean temperatures (°C) of each tank; rows: position of each tank in the frame given;
-    rows_given, left_out: reason → count; assumed_hatchery: tanks whose hatchery temperature was assumed; labels:
-    by "batch" and, where known, "site" and "stock", (n,) the group of each tank.
+    tank_id, batch: (n,) codes; batches: names by code; absent_day, seen_day: (n,) fractional days, the delivery
+    day ending at 1.0 (seen_day infinite where the tank ended first); grid_c: (g,) temperatures; to_start,
+    to_absent, to_seen: (n, g) weights of days; start_fraction: (n,) the start where it was given as such;
+    mean_temp_c: (n,) from delivery to the event; temps: daily mean temperatures (°C) of each tank; rows:
+    position of each tank in the frame given; rows_given, left_out: reason → count; assumed_hatchery: tanks whose
+    hatchery temperature was assumed; labels: by "batch" and, where known, "site" and "stock", (n,) the group of
+    each tank.
     """
 
     tank_id: NDArray[np.object_]
@@ -87,15 +88,25 @@ class TankRecords:
 def tank_records(frame: pd.DataFrame, daily: Any = None) -> TankRecords:
     """Tank records from a frame with one row per tank, or one row per tank and day.
 
-    Columns: tank_id, batch_id, absent_day, seen_day (days after delivery, counted to the end of the day; seen_day
-    blank: the tank ended first; absent_day blank: nobody had looked since delivery). Daily mean temperatures (°C),
-    the first for the day that ends at 1.0, as ``daily`` (a frame tank_id, day, temp_c; or a mapping of tank_id to
-    values), or as a column of the frame holding them. Optional: units_at_delivery_c_days with hatchery_temp_c,
-    or fraction_at_start; first_day_share (part of the delivery day that was left); dating (rows copied from a
-    forecast are left out); site_id and donor_stock (groups beside the batch). Raises UsageError for missing
-    columns, NothingToAnalyse when no tank can be used.
+    Columns: tank_id, batch_id, absent_day, seen_day (days since delivery, counted to the end of the day on which
+    somebody looked, as in the table observed_stages; seen_day blank: the tank ended first; absent_day blank:
+    nobody had looked since delivery); first_day_share or day_share: the part of the delivery day that was left, 1
+    where it is not given, so that the end of that day is 1.0. Daily mean temperatures (°C), the first for the
+    delivery day, as ``daily`` (a frame tank_id, day, temp_c; or a mapping of tank_id to values), or as a column
+    of the frame holding them. Optional: units_at_delivery_c_days with hatchery_temp_c, or fraction_at_start;
+    dating (rows copied from a forecast are left out); site_id and donor_stock (groups beside the batch). Raises
+    UsageError for missing columns, NothingToAnalyse when no tank can be used.
     """
     rows, series = daily_series(frame, daily)
+    rows = rows.assign(
+        first_day_share=_column(rows, "first_day_share" if "first_day_share" in rows else "day_share", 1.0)
+    )
+    for edge in (
+        "absent_day",
+        "seen_day",
+    ):  # from days since delivery to days of the record, the first ending at 1.0
+        since = pd.to_numeric(rows[edge]).astype(float)
+        rows[edge] = since.where(~(since > 0), since - rows["first_day_share"] + 1.0)
     reasons = [_why_not(rows.iloc[i], series[i]) for i in range(len(rows))]
     left_out = _counted(reasons)
     keep = np.array([reason is None for reason in reasons], dtype=bool)
@@ -147,7 +158,7 @@ def _assembled(
     seen = used["seen_day"].fillna(np.inf).to_numpy(dtype=float)
     last = np.where(np.isfinite(seen), seen, absent)
     grid = _grid(temps, used)
-    share = _column(used, "first_day_share", 1.0)
+    share = used["first_day_share"].to_numpy(dtype=float)
     to_start, fraction, assumed = _start(used, grid)
     return TankRecords(
         used["tank_id"].to_numpy(dtype=object),

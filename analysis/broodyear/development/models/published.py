@@ -3,7 +3,8 @@
 The coefficients lie in published_models.csv and the published days to a stage in published_pairs.csv, each row
 with its citation. Trust marks: SEEN = read in the source or its abstract; SEEN-2 = read in an open data set that
 cites the source; DERIVED = fitted here to published pairs; MEMORY = recalled; MEMORY-LOW = recalled and unsure.
-No default rests on a MEMORY-LOW row, nor on a MEMORY row that no published pair supports.
+No default rests on a MEMORY-LOW row, nor on a MEMORY row that no pair supports,
+seen where there is one: the default is the model with the smallest error on the pairs at hand.
 """
 
 from __future__ import annotations
@@ -20,9 +21,13 @@ from broodyear.development.models.forms import Curve, curve
 from broodyear.errors import UsageError
 
 _HERE = Path(__file__).resolve().parent
-# Least spread (SD of log development) given to a published model: single families differ by about ±10 %
-# (Debowski et al. 2006), pooled batches by less; common practice, no source for the pooled value.
+# Least spread (SD of log development) of tanks about a curve: single families differ by about ±10 % (Debowski et
+# al.
+# 2006), pooled batches by less; common practice, no source for the pooled value.
 LEAST_SPREAD_LOG_SD = 0.05
+# A species with this many published pairs of a stage tells its own spread between studies; others share the
+# rest's.
+FEWEST_PAIRS_OF_STAGE = 8
 # Coefficients from memory that miss the seen pairs by more are shown for comparison only.
 MOST_ERROR_OFFERED_PCT = 15.0
 
@@ -162,7 +167,35 @@ def _models() -> pd.DataFrame:
     models["is_default"] = models["is_default"] == "yes"
     measured = pd.DataFrame([_measured(row) for _, row in models.iterrows()], index=models.index)
     table: pd.DataFrame = pd.concat([models, measured], axis=1)
+    table["spread_log_sd"] = spread_between_studies(table)
     return table
+
+
+def log_errors(row: Any) -> pd.DataFrame:
+    """pair_set, log_error (ln predicted − ln published) and is_own (its own source) for the pairs of its stage."""
+    errors = errors_against_pairs(row)
+    sound = errors[~errors["is_flagged"] & errors["is_in_range"] & (errors["stage"] == row["stage"])]
+    found = pd.DataFrame({"pair_set": sound["pair_set"], "log_error": np.log1p(sound["error_pct"] / 100.0)})
+    found["is_own"] = [source in str(row["source"]) for source in sound["source"]]
+    return found
+
+
+def spread_between_studies(models: pd.DataFrame, without: str = "") -> pd.Series:
+    """SD of log days of a study a model was not made from, about each model, by published pairs of the same stage.
+
+    The root mean square of a model's log errors over the other studies of its stage, each counting once whatever
+    its pairs, at least that of all defaults with FEWEST_PAIRS_OF_STAGE pairs or more. without: a pair_set left
+    out.
+    """
+    size, count = np.full(len(models), np.nan), np.zeros(len(models))
+    for position, (_, row) in enumerate(models.iterrows()):
+        errors = log_errors(row)
+        errors = errors[~errors["is_own"] & (errors["pair_set"] != without)]
+        by_study = (errors["log_error"] ** 2).groupby(errors["pair_set"]).mean()
+        size[position], count[position] = float(np.sqrt(by_study.mean())), len(errors)
+    is_counted = models["is_default"].to_numpy(dtype=bool) & (count >= FEWEST_PAIRS_OF_STAGE)
+    pooled = float(np.sqrt(np.mean(size[is_counted] ** 2))) if is_counted.any() else 0.0
+    return pd.Series(np.nan_to_num(size), models.index).clip(lower=max(pooled, LEAST_SPREAD_LOG_SD))
 
 
 def errors_against_pairs(row: Any) -> pd.DataFrame:
@@ -189,16 +222,15 @@ def _measured(row: pd.Series) -> dict[str, Any]:
     errors = errors_against_pairs(row)
     sound = errors[~errors["is_flagged"] & errors["is_in_range"]]
     alike = sound[sound["is_same_event"]]
-    seen = alike[alike["trust"].str.startswith("SEEN") & (alike["temperature"] == "constant")]
-    spread = float(np.sqrt(np.mean(np.log1p(alike["error_pct"] / 100.0) ** 2))) if len(alike) else 0.0
+    steady = alike[alike["temperature"] == "constant"]
+    seen = steady[steady["trust"].str.startswith("SEEN")]
     worst = _largest(seen["error_pct"])
     return {
         "standing": _standing(row, worst),
         "pairs_checked": len(seen),
         "worst_error_pct": worst,
         "worst_disagreement_pct": _largest(sound["error_pct"]),
-        "spread_log_sd": max(spread, LEAST_SPREAD_LOG_SD),
-        "trust_note": _trust_note(str(row["trust"]), len(seen), worst),
+        "trust_note": _trust_note(str(row["trust"]), seen["error_pct"], steady["error_pct"]),
     }
 
 
@@ -213,7 +245,8 @@ def _largest(values: pd.Series) -> float:
     return float(values.abs().max()) if len(values) else float("nan")
 
 
-def _trust_note(trust: str, n_pairs: int, worst_pct: float) -> str:
+def _trust_note(trust: str, seen_pct: pd.Series, all_pct: pd.Series) -> str:
+    """Where coefficients come from and how large their error is against pairs seen, else against recalled ones."""
     origin = {
         "SEEN": "coefficients read in the source or its abstract",
         "SEEN-2": "value read in an open data set that cites the source",
@@ -221,7 +254,8 @@ def _trust_note(trust: str, n_pairs: int, worst_pct: float) -> str:
         "MEMORY": "coefficients from memory",
         "MEMORY-LOW": "coefficients from memory, unsure",
     }[trust]
-    if not n_pairs:
-        return f"{origin}; no published pair of the same event at a constant temperature was seen to check them"
-    plural = "pair" if n_pairs == 1 else "pairs"
-    return f"{origin}; reproduces {n_pairs} published {plural} within {worst_pct:.1f} %"
+    if not len(all_pct):
+        return f"{origin}; no published pair of the same event at a constant temperature is at hand to check them"
+    kind, errors = ("published", seen_pct) if len(seen_pct) else ("recalled", all_pct)
+    plural = "pair" if len(errors) == 1 else "pairs"
+    return f"{origin}; reproduces {len(errors)} {kind} {plural} within {_largest(errors):.1f} %"

@@ -44,10 +44,9 @@ def stage_rows(source: Any) -> pd.DataFrame:
     """Every dated stage of a programme, ready for ``tank_records``.
 
     Columns: those of observed_stages and, from tank_seasons, site_id, region, donor_stock, set_point_c,
-    weekend_access; key ("season/tank"), tank_id (the key: unique over seasons), first_day_share, absent_day and
-    seen_day on the axis where the delivery day ends at 1.0, daily_temp_c (each tank's daily means, °C, from
-    delivery to the end of its record), logger_pct (share of the days to the event read by a logger). Raises
-    NothingToAnalyse without stages.
+    weekend_access; key ("season/tank"), tank_id (the key: unique over seasons), first_day_share, daily_temp_c
+    (each tank's daily means, °C, from delivery to the end of its record), logger_pct (share of the days to the
+    event read by a logger). Raises NothingToAnalyse without stages.
     """
     frames = derived_frames(source, ("observed_stages", "daily_temperature", "tank_seasons"))
     observed = frames["observed_stages"].loc[:, list(OBSERVED)]
@@ -57,9 +56,6 @@ def stage_rows(source: Any) -> pd.DataFrame:
     rows = observed.merge(context, on=["season", "tank_id"], how="left", validate="many_to_one")
     rows["key"] = rows["season"].astype(str) + "/" + rows["tank_id"].astype(str)
     rows["first_day_share"] = rows["day_share"].astype(float)
-    for edge in ("absent_day", "seen_day"):
-        moved = rows[edge].astype(float) - rows["first_day_share"] + 1.0
-        rows[edge] = np.where(rows[edge] > 0, moved, 0.0)
     return _with_temperatures(rows, frames["daily_temperature"])
 
 

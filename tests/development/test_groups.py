@@ -1,0 +1,90 @@
+"""Constant-temperature experiments: groups that share a fate, columns not used, text where numbers belong."""
+
+from __future__ import annotations
+
+import warnings
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.formula.api as smf
+
+from broodyear import fit_development
+from broodyear.errors import NothingToAnalyse, UsageError
+
+# The search for spreads stops at a hundredth; the reference stops where its own optimiser does.
+REFERENCE_REL = 0.01
+
+
+def families(seed: int, *, mothers: int = 19, eggs: int = 40, mother_sd: float = 0.05) -> pd.DataFrame:
+    """Eggs of mothers, each mother kept at one of four temperatures: ln D = 5.5 − 0.15 T + mother + egg."""
+    rng = np.random.default_rng(seed)
+    mother = np.repeat(np.arange(mothers), eggs)
+    temp = np.array([5.0, 7.0, 9.0, 11.0])[np.arange(mothers) % 4][mother]
+    log_days = 5.5 - 0.15 * temp + rng.normal(0, mother_sd, mothers)[mother] + rng.normal(0, 0.03, mothers * eggs)
+    return pd.DataFrame({"temp_c": temp, "days": np.exp(log_days), "family": [f"f{m}" for m in mother]})
+
+
+def test_errors_are_those_of_groups_and_agree_with_a_mixed_model() -> None:
+    """statsmodels 0.15 MixedLM of ln D on T with an intercept per family, restricted likelihood."""
+    frame = families(41)
+    alone = fit_development(frame.drop(columns="family"), "exponential")
+    grouped = fit_development(frame, "exponential", groups=["family"])
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # it calls a spread this small one on the boundary
+        other = smf.mixedlm("y ~ temp_c", frame.assign(y=np.log(frame["days"])), groups="family").fit(reml=True)
+    assert grouped.coefficients.loc["a", "estimate"] == pytest.approx(other.params["Intercept"], abs=1e-4)
+    assert grouped.coefficients.loc["b", "estimate"] == pytest.approx(-other.params["temp_c"], abs=1e-5)
+    assert grouped.coefficients.loc["b", "std_error"] == pytest.approx(other.bse["temp_c"], rel=REFERENCE_REL)
+    assert grouped.groups is not None
+    assert grouped.groups.group_sd["family"] == pytest.approx(np.sqrt(other.cov_re.iloc[0, 0]), rel=REFERENCE_REL)
+    assert grouped.coefficients.loc["b", "std_error"] > 4.0 * alone.coefficients.loc["b", "std_error"]
+    assert grouped.error_df < 20
+
+
+def test_log_likelihood_with_groups_is_that_of_the_whole_covariance() -> None:
+    from scipy.stats import multivariate_normal
+
+    frame = families(42, mothers=8, eggs=5)
+    fit = fit_development(frame, "exponential", groups="family")
+    assert fit.groups is not None
+    same = frame["family"].to_numpy()[:, None] == frame["family"].to_numpy()[None, :]
+    covariance = fit.groups.group_sd["family"] ** 2 * same + fit.spread_log_sd**2 * np.eye(len(frame))
+    mean = np.log(fit.days(frame["temp_c"].to_numpy()))
+    expected = multivariate_normal(mean, covariance).logpdf(np.log(frame["days"]))
+    assert fit.log_likelihood == pytest.approx(expected, rel=1e-9)
+
+
+def test_a_column_that_is_not_used_is_said() -> None:
+    fit = fit_development(families(43).rename(columns={"family": "batch_id"}), "exponential")
+    assert fit.notes[0].startswith("batch_id is not used and rows count as independent; name what shares a fate")
+    assert fit_development(families(43), "exponential", groups=["family"]).notes == ()
+
+
+def test_text_among_the_days_is_told_as_text() -> None:
+    frame = families(44).astype({"days": object})
+    frame.loc[:2, "days"] = "about 60"
+    frame.loc[3, "days"] = None
+    fit = fit_development(frame, "exponential")
+    assert fit.left_out == {
+        "days is text, not a number (for example 'about 60')": 3, "temperature or days missing": 1,
+    }  # fmt: skip
+    with pytest.raises(NothingToAnalyse, match="days is text, not a number"):
+        fit_development(frame.assign(days="sixty"), "exponential")
+
+
+def test_wrong_frames_and_groups_are_refused_in_words() -> None:
+    with pytest.raises(UsageError, match="the groups tray are not columns; the frame has temp_c, days, family"):
+        fit_development(families(45), "exponential", groups=["tray"])
+    for wrong in (None, {"temp_c": [5.0]}, [1, 2]):
+        with pytest.raises(UsageError, match="a fit needs a data frame"):
+            fit_development(wrong, "exponential")  # type: ignore[arg-type]
+
+
+def test_a_fit_shows_itself_as_text_page_and_figure() -> None:
+    fit = fit_development(families(46), "exponential", groups=["family"])
+    assert "exponential, fitted to 760 of 760 rows; left out: none" in fit.summary()
+    assert fit._repr_html_().startswith("<pre>exponential")
+    axes = fit.plot()
+    assert fit.plot(ax=axes) is axes
+    assert axes.get_ylabel() == "days to the stage" and len(axes.lines) == 2
