@@ -7,16 +7,16 @@ import pandas as pd
 import pytest
 from tests.survival.test_mixed import CASES, crossed, laplace_of, scattered
 
-from broodyear.survival import fit_survival
+from broodyear.survival import fit_survival, mixed_border
 from broodyear.survival.arrays import level_sums
 from broodyear.survival.averaging import _matrix_anew, matrix_with
 from broodyear.survival.beta_binomial import _hessian, _log_likelihood
-from broodyear.survival.design import make_design
+from broodyear.survival.design import Grouping, make_design
 from broodyear.survival.fit import fit_marginal
 from broodyear.survival.glm import _by_library, _by_normal_equations, fit_logistic
 from broodyear.survival.mixed_laplace import Laplace
 from broodyear.survival.mixed_optimum import SUSPECT_SD, search
-from broodyear.survival.mixed_system import lay_out
+from broodyear.survival.mixed_system import factorise, gather_to_levels, lay_out, solve, solve_columns
 
 #: Fourth-order differences of a gradient whose modes settle to 1e-9, relative to the largest second derivative.
 DIFFERENCES = 1e-8
@@ -141,3 +141,19 @@ def test_the_order_of_rows_does_not_move_a_fit_of_many_small_sites():
     ]
     first, second = (pd.concat([fit.effects["estimate"], fit.group_sd]) for fit in fits)
     assert first.to_numpy() == pytest.approx(second.to_numpy(), abs=1e-5)
+
+
+@pytest.mark.parametrize("sparse", [False, True])
+def test_many_columns_are_solved_as_one_by_one(monkeypatch, sparse):
+    monkeypatch.setattr(mixed_border, "PAIR_COST", 0 if sparse else 1e9)
+    rng = np.random.default_rng(3)
+    codes = [rng.integers(0, 9, 60), rng.integers(0, 5, 60), rng.integers(0, 3, 60), np.arange(60)]
+    layout = lay_out([Grouping(str(place), one, tuple(range(one.max() + 1))) for place, one in enumerate(codes)])
+    assert layout.pattern.is_sparse == sparse
+    factor = factorise(layout, np.array([0.5, 0.7, 0.3, 0.4]), rng.uniform(5, 40, 60))
+    values = rng.normal(size=(60, 4))
+    together = solve_columns(factor, values)
+    for column in range(4):
+        alone = solve(factor, gather_to_levels(layout, factor.sds, values[:, column]))
+        for one, many in zip(alone, together, strict=True):
+            np.testing.assert_allclose(many[:, column], one, rtol=1e-10, atol=1e-14)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 
@@ -87,6 +87,10 @@ class Border(Protocol):
     def values(self) -> FloatArray:
         """B as it is kept: the matrix, or its entries."""
 
+    @property
+    def matrix(self) -> Any:
+        """B for products with many columns at once: an array or a sparse one."""
+
 
 def find_pattern(main: IntArray, levels: int, columns: Sequence[IntArray], width: int) -> Pattern:
     """Find the pairs of levels that occur; sparse only where summing over pairs of them is cheaper."""
@@ -145,6 +149,10 @@ class _Full:
     values: FloatArray
     diagonal: FloatArray
 
+    @property
+    def matrix(self) -> Any:
+        return self.values
+
     @cached_property
     def over(self) -> FloatArray:
         return np.asarray(self.values / self.diagonal[:, None], dtype=float)
@@ -185,6 +193,14 @@ class _Sparse:
     pattern: Pattern
     values: FloatArray
     diagonal: FloatArray
+
+    @cached_property
+    def matrix(self) -> Any:
+        from scipy.sparse import csr_array
+
+        pattern = self.pattern
+        places = (pattern.entry_level, pattern.entry_column)
+        return csr_array((self.values, places), shape=(pattern.levels, pattern.width))
 
     @cached_property
     def at_entries(self) -> FloatArray:

@@ -21,6 +21,7 @@ from broodyear.survival.mixed_optimum import (
     laplace_for,
     objective_kept,
     polish,
+    scaled_hessian,
     search,
 )
 from broodyear.survival.mixed_restricted import (
@@ -36,7 +37,6 @@ START_SD = 0.4
 RESTART_SDS = (1.0, 0.1)
 WIDE_SD = 6.0  # logits: a level one such spread from even lost or kept all but one fish in four hundred
 LIMIT_TOLERANCE = 1e-6
-HARDLY_MOVED = 0.05  # standard errors; within them second derivatives are as good as the same
 SETTLED = 1e-3  # slope of the adjusted likelihood per standard error
 ZERO_SD = 0.02  # logits: a restricted spread below it adds nothing to any error
 
@@ -156,12 +156,12 @@ def _settled(design: Design, kept: list[int], optimum: Optimum, notes: list[str]
     """The fit where the adjusted likelihood has its maximum near an optimum; None where it has none."""
     laplace, count = laplace_for(design, kept), len(kept)
     near = np.concatenate([optimum.log_sds, optimum.coefficients])
-    hessian = restricted_hessian(laplace, near, optimum.scale)
-    if not _is_curved(hessian) or _unbounded(near[:count]) is not None:
+    first = scaled_hessian(laplace, near, optimum.scale, count)
+    first = first if _is_curved(first) else restricted_hessian(laplace, near, optimum.scale)
+    if not _is_curved(first) or _unbounded(near[:count]) is not None:
         return None
-    values = restrict(laplace, near, optimum.scale, hessian)
-    if np.abs(np.linalg.solve(optimum.scale, values - near)).max() > HARDLY_MOVED:
-        hessian = restricted_hessian(laplace, values, optimum.scale)
+    values = restrict(laplace, near, optimum.scale, first)
+    hessian = restricted_hessian(laplace, values, optimum.scale)
     if not _is_curved(hessian) or _unbounded(values[:count]) is not None:
         return None
     _, slope = adjusted(laplace, values[:count], values[count:])

@@ -14,9 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from broodyear.survival.arrays import FloatArray, level_sums
-from broodyear.survival.mixed_laplace import Laplace, Mode
+from broodyear.survival.mixed_laplace import Laplace
 from broodyear.survival.mixed_optimum import LARGEST_SD, SMALLEST_SD
-from broodyear.survival.mixed_system import gather_to_levels, solve, spread_to_rows
+from broodyear.survival.mixed_system import Factor, factorise, solve_columns
 
 ITERATIONS = 50
 LONGEST_STEP = 1.0  # standard errors
@@ -77,27 +77,28 @@ class Satterthwaite:
         return max(2.0 * variance**2 / uncertainty, FEWEST_DEGREES)
 
 
-def inverse_times(laplace: Laplace, mode: Mode, sds: FloatArray, matrix: FloatArray) -> FloatArray:
-    """V⁻¹ A for columns A, shape (rows, columns), with V = W⁻¹ + Σ sd² Z Z' at these modes."""
-    factor = mode.factor
+def inverse_times(factor: Factor, matrix: FloatArray) -> FloatArray:
+    """V⁻¹ A for columns A, shape (rows, columns), with V = W⁻¹ + Σ sd² Z Z' of a factorised system."""
     weighted = factor.weight[:, None] * matrix
-    found = np.empty_like(weighted)
-    for column in range(matrix.shape[1]):
-        absorbed = solve(factor, gather_to_levels(laplace.layout, sds, weighted[:, column]))
-        spread = spread_to_rows(laplace.layout, sds, absorbed)
-        found[:, column] = weighted[:, column] - factor.weight * spread
-    return found
+    absorbed = np.zeros_like(weighted)
+    effects = solve_columns(factor, weighted)
+    for codes, sd, effect in zip(factor.layout.codes, factor.sds, effects, strict=True):
+        absorbed += sd * effect[codes]
+    return np.asarray(weighted - factor.weight[:, None] * absorbed, dtype=float)
 
 
 def precision_at(laplace: Laplace, log_sds: FloatArray, coefficients: FloatArray) -> Precision:
     """Working precision of the coefficients at these parameters."""
-    sds = np.exp(log_sds)
-    through = inverse_times(laplace, laplace.mode(sds, coefficients), sds, laplace.matrix)
-    information = laplace.matrix.T @ through
+    return _precision(laplace, laplace.mode(np.exp(log_sds), coefficients).factor)
+
+
+def _precision(laplace: Laplace, factor: Factor) -> Precision:
     layout = laplace.layout
+    through = inverse_times(factor, laplace.matrix)
+    information = laplace.matrix.T @ through
     sums = [level_sums(codes, through, size) for codes, size in zip(layout.codes, layout.sizes, strict=True)]
     covariance = np.asarray(np.linalg.inv(0.5 * (information + information.T)), dtype=float)
-    return Precision(covariance, tuple(sums), sds)
+    return Precision(covariance, tuple(sums), factor.sds)
 
 
 def adjusted(laplace: Laplace, log_sds: FloatArray, coefficients: FloatArray) -> tuple[float, FloatArray]:
@@ -117,10 +118,13 @@ def restricted_hessian(laplace: Laplace, values: FloatArray, scale: FloatArray) 
     """
     count = len(laplace.layout.sizes)
     hessian = np.asarray(laplace.hessian(values[:count], values[count:]), dtype=float).copy()
+    weight = laplace.mode(np.exp(values[:count]), values[count:]).factor.weight
     block = np.empty((count, count))
     for place, step in enumerate(STEP * np.eye(count)):
-        above = precision_at(laplace, values[:count] + step, values[count:]).adjustment_slope()
-        below = precision_at(laplace, values[:count] - step, values[count:]).adjustment_slope()
+        moved = [np.exp(values[:count] + move) for move in (step, -step)]
+        above, below = (
+            _precision(laplace, factorise(laplace.layout, sds, weight)).adjustment_slope() for sds in moved
+        )
         block[place] = (above - below) / (2.0 * STEP)
     hessian[:count, :count] += 0.5 * (block + block.T)
     return np.asarray(scale.T @ hessian @ scale, dtype=float)

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import cho_solve, cholesky
 
-from broodyear.survival.arrays import FloatArray, IntArray
+from broodyear.survival.arrays import FloatArray, IntArray, level_sums
 from broodyear.survival.design import Grouping
 from broodyear.survival.mixed_border import Border, Pattern, Pulled, border_of, find_pattern
 
@@ -188,6 +188,43 @@ def solve(factor: Factor, right: Sequence[FloatArray]) -> list[FloatArray]:
     if layout.single is not None:
         reduced[layout.single] = _solve_single(factor, right[layout.single], reduced)
     return reduced
+
+
+def solve_columns(factor: Factor, values: FloatArray) -> list[FloatArray]:
+    """H⁻¹ Λ Z' v for many row quantities at once, shape (rows, columns); one array per grouping."""
+    layout, sds = factor.layout, factor.sds
+    reduced = values
+    if layout.single is not None:
+        reduced = values / factor.single_diagonal[:, None]
+    parts = {
+        place: sds[place] * level_sums(layout.codes[place], reduced, layout.sizes[place])
+        for place in (layout.largest, *layout.rest)
+    }
+    main = parts[layout.largest] / factor.diagonal[:, None]
+    if layout.rest:
+        border = factor.border.matrix
+        rest = np.concatenate([parts[place] for place in layout.rest]) - border.T @ main
+        rest = cho_solve((factor.lower, True), rest, check_finite=False)
+        main = main - (border @ rest) / factor.diagonal[:, None]
+        for place, start in zip(layout.rest, layout.offsets, strict=True):
+            parts[place] = rest[start : start + layout.sizes[place]]
+    parts[layout.largest] = main
+    if layout.single is not None:
+        parts[layout.single] = _single_columns(factor, values, parts)
+    return [parts[place] for place in range(len(layout.sizes))]
+
+
+def _single_columns(factor: Factor, values: FloatArray, solved: dict[int, FloatArray]) -> FloatArray:
+    """The part of the grouping with one level per row, from those of the others."""
+    layout, single = factor.layout, factor.layout.single
+    assert single is not None
+    pull = np.zeros_like(values)
+    for place, part in solved.items():
+        pull += factor.sds[place] * part[layout.codes[place]]
+    by_row = factor.sds[single] * values / factor.single_diagonal[:, None] - single_share(factor)[:, None] * pull
+    by_level = np.empty(by_row.shape)
+    by_level[layout.codes[single]] = by_row
+    return by_level
 
 
 def single_share(factor: Factor) -> FloatArray:

@@ -55,7 +55,7 @@ class Working:
         """V⁻¹ A for columns A, shape (rows, columns)."""
         if self.laplace is None or self.mode is None:
             return np.asarray(self.weight[:, None] * matrix, dtype=float)
-        return inverse_times(self.laplace, self.mode, self.sds, matrix)
+        return inverse_times(self.mode.factor, matrix)
 
     def estimates(self, matrix: FloatArray) -> Estimates:
         """Generalised least squares of the working response on these columns."""

@@ -30,9 +30,12 @@ from broodyear.survival.practices.methods import ByMethod, other_methods
 from broodyear.survival.practices.model import UNITS, AdjustedModel, centred, fit_adjusted, missing_of
 from broodyear.survival.practices.silence import SilentTanks, silent_tanks
 from broodyear.survival.practices.within import Within, within_batches
+from broodyear.survival.tank_frame import MAIN_OUTCOME
 
 #: Tank-seasons there must be for every coefficient of a practice; later practices wait for more (common practice).
 TANKS_PER_COEFFICIENT = 5
+#: Above this many tank-seasons the other methods are asked of the whole stay alone.
+MOST_ROWS_FOR_EVERY_METHOD = 5000
 
 
 @dataclass(frozen=True, eq=False)
@@ -138,9 +141,14 @@ def outcome_report(given: pd.DataFrame, outcome: str) -> OutcomeReport:
         total=_summary(total),
         direct=_summary(direct) if direct else None,
         bend=bend_of(direct, TEMPERATURE, _temps(rows.used)) if direct else Bend(),
-        methods=other_methods(total, names),
+        methods=other_methods(total, names) if _is_for_every_method(rows) else None,
         diagnostics=diagnose(total, outcome),
     )
+
+
+def _is_for_every_method(rows: OutcomeRows) -> bool:
+    """The whole stay always; its stages only in programmes of ordinary size, so that a review stays quick."""
+    return rows.outcome == MAIN_OUTCOME or len(rows.used) <= MOST_ROWS_FOR_EVERY_METHOD
 
 
 def _report(rows: OutcomeRows, findings: list[Finding], levels: pd.DataFrame, **further: Any) -> OutcomeReport:
