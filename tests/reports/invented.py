@@ -147,7 +147,7 @@ def season_results(tanks: int = 12, **changes_of: Any) -> SeasonResults:
     results = SeasonResults(
         season=SEASON, settings=Settings(), setups=judged, statements=statements,
         visits=report_table("visits", "Visits", visits_table(judged, silent, statements)),
-        site_seasons=site_seasons(judged), effects=effects(),
+        site_seasons=site_seasons(judged), tank_practices=tank_practices(judged), effects=effects(),
         methods=report_table("methods", "By method", effects().frame.head(6)), practices=practices(),
         changes=changes(),
         sites=sites(),
@@ -203,6 +203,16 @@ def checks() -> dict[str, ReportTable]:
                                          "gvif_per_df": 1.14}),
         "normality": table("normality", {"group": "site_id", "levels": 40, "p_value": 0.4}),
     }  # fmt: skip
+
+
+def tank_practices(judged: ReportTable) -> ReportTable:
+    """Gravel and room of every tank."""
+    rows = judged.frame[judged.frame["outcome"] == "delivered_to_release"] if len(judged) else judged.frame
+    parts = [
+        pd.DataFrame({"tank_id": rows["tank_id"], "practice": name, "level": rows[name]})
+        for name in ("gravel_practice", "room_type")
+    ]
+    return report_table("tank_practices", "Practices", pd.concat(parts, ignore_index=True))
 
 
 def site_seasons(judged: ReportTable) -> ReportTable:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
 import json
 from dataclasses import replace
+from email import message_from_bytes
+from email.policy import default
 from pathlib import Path
 
 import pandas as pd
@@ -19,6 +22,7 @@ from broodyear.reports.season import write_season
 from broodyear.reports.season.results import EFFECTS, PRACTICES, SETUPS
 from broodyear.reports.season.visits import VISIT_COLUMNS
 from broodyear.reports.sentences import state
+from broodyear.reports.sites import file_names
 from broodyear.reports.tables import report_table
 
 #: A page of 300 tanks may not be larger (bytes).
@@ -294,3 +298,39 @@ def test_a_site_sheet_never_asks_to_keep_what_it_asks_to_change(tmp_path: Path) 
     kept = sheet.split("Keep")[1].split("Consider")[0]
     assert "Tank T-001: hallway." in kept and "bare" not in kept
     assert "Tank T-002: gravel, classroom." in kept
+
+
+def test_sheets_are_ready_to_send(review: ReportResult) -> None:
+    folder = review.page.parent / "sites"
+    with (folder / "letters.csv").open(encoding="utf-8", newline="") as file:
+        letters = list(csv.DictReader(file))
+    assert [row["site_id"] for row in letters] == [f"S-{place:02d}" for place in range(6)]
+    assert [row["file"] for row in letters] == [f"sites/S-{place:02d}.html" for place in range(6)]
+    assert letters[0]["subject"] == "Site S-00, season 2023/24"
+    text = letters[0]["text"].replace("\u202f", " ")
+    assert "Of 120 live eggs that arrived, 49 fish were left alive at the end (41 %)." in text
+    assert "Gravel practice: gravel instead of bare is worth considering" in text
+    assert "Thank you for the days you looked after them" in text and "<" not in text
+    draft = message_from_bytes((folder / "S-00.eml").read_bytes(), policy=default)
+    assert draft["Subject"] == letters[0]["subject"] and draft["X-Unsent"] == "1"
+    assert draft["To"] is None and draft["From"] is None and draft["Date"] is None
+    assert draft.get_content().replace("\r\n", "\n") == letters[0]["text"]
+    index = (folder / "index.html").read_text(encoding="utf-8")
+    assert all(f'href="S-{place:02d}.html"' in index for place in range(6)) and 'href="letters.csv"' in index
+
+
+def test_a_sheet_names_the_change_of_a_practice_that_stands_in_no_set_up_column(tmp_path: Path) -> None:
+    claim = Claim(ClaimKind.CHANGE, "light_cover", Reason.CLEAR, "yes", "no", "delivered_to_release", 40.0, 10.0,
+                  70.0, "fish", 0.001, 0.01, 26, "changes")  # fmt: skip
+    bare = pd.DataFrame({"tank_id": ["T-001"], "practice": ["light_cover"], "level": ["no"]})
+    results = invented.season_results(
+        statements=state([claim]), tank_practices=report_table("tank_practices", "Practices", bare)
+    )
+    sheets = write_season(results, tmp_path, invented.uploads(), sites=True).sheets
+    assert "Light cover: yes instead of no is worth considering" in seen(sheets[0]).text
+    assert "is worth considering" not in seen(sheets[1]).text
+
+
+def test_files_of_sheets_are_named_by_site_whatever_it_is_called() -> None:
+    names = file_names(["a/b", "a-b", "A-B", "../..", "index", "\u00e9", "x" * 90])
+    assert names == ["a-b", "a-b-2", "A-B-3", "site", "index-2", "site-2", "x" * 60]

@@ -68,7 +68,9 @@ def _report(folder: Path) -> MadeReport | None:
     if page is None:
         return None
     made_at = dt.datetime.fromtimestamp((folder / page).stat().st_mtime)
-    sheets = tuple(sorted(f"sites/{sheet.name}" for sheet in (folder / "sites").glob("*.html")))
+    sheets = tuple(
+        sorted(f"sites/{sheet.name}" for sheet in (folder / "sites").glob("*.html") if sheet.name != "index.html")
+    )
     return MadeReport(folder.name, _title(kind, season), folder, page, f"{made_at:%Y-%m-%d %H:%M}", sheets)
 
 

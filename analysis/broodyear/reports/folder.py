@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -44,6 +44,7 @@ def write_report(
     manifest: Manifest,
     sheets: Sequence[Page] = (),
     pdf: bool = False,
+    beside: Mapping[str, bytes] | None = None,
 ) -> ReportResult:
     """Put the report in the place of `folder`, whole. Raises UsageError where that may not be written, and Refused
     when the disk is full or there is no browser to print with (then the page is written all the same)."""
@@ -51,6 +52,7 @@ def write_report(
     written |= {table.file: table.csv().encode() for table in tables}
     written |= {figure.file: figure.svg.encode() for one in (page, *sheets) for figure in one.figures}
     written |= {f"{sheet.name}.html": render(sheet).encode() for sheet in sheets}
+    written |= beside or {}
     written["manifest.json"] = manifest_text(manifest, written, tables).encode()
     with new_folder(folder, f"report {manifest.report}", _own(manifest.report)) as aside:
         for name, content in written.items():

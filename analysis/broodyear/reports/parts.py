@@ -118,6 +118,14 @@ class Flow:
 
 
 @dataclass(frozen=True)
+class Links:
+    """Pages by their names, with a box that searches them. items: name and address."""
+
+    items: tuple[tuple[str, str], ...]
+    kind: str = "links"
+
+
+@dataclass(frozen=True)
 class Folded:
     """Blocks that are there for whoever opens them."""
 
@@ -135,7 +143,7 @@ class Heading:
     kind: str = "heading"
 
 
-Block = Prose | Bullets | Notice | FigureView | TableBlock | Pair | Copyable | Folded | Flow | Heading
+Block = Prose | Bullets | Notice | FigureView | TableBlock | Pair | Copyable | Folded | Links | Flow | Heading
 
 
 @dataclass(frozen=True)

@@ -5,38 +5,65 @@ Nothing on it compares one site with another.
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
+
 from markupsafe import Markup
 
 from broodyear.claims import Claim, ClaimKind, Decision
 from broodyear.reports.footing import footer
 from broodyear.reports.numbers import known, season_name, words
 from broodyear.reports.parts import Block, Bullets, Heading, Page, Prose, Section, say
+from broodyear.reports.rendering import phrase, wording
 from broodyear.reports.season.results import SeasonResults
 from broodyear.reports.season.urgency import main_rows
 from broodyear.reports.tables import ReportTable
 from broodyear.reports.wording import SHORT_CAUTIONS
 
 #: Changes that fit a site are named up to this many.
-MOST_CHANGES = 3
+MOST_CHANGES = 2
+_WORDS = "season/sheet.txt"
+_UNSAFE = re.compile(r"[^A-Za-z0-9._-]+")
+_LONGEST_NAME = 60
 
 
-def site_sheets(results: SeasonResults) -> tuple[Page, ...]:
-    """One page per site of the season, in alphabetical order, named sites/site_<n>."""
+def site_sheets(results: SeasonResults) -> tuple[tuple[str, Page], ...]:
+    """Each site of the season with its page, in alphabetical order, the file named by the site."""
     codes = sorted({str(results.setups.value(row, "site_id")) for row in range(len(results.setups))})
-    return tuple(_sheet(results, code, number) for number, code in enumerate(codes, start=1))
+    names = file_names(codes)
+    rows_of: dict[str, list[int]] = {code: [] for code in codes}
+    for row in main_rows(results.setups):
+        rows_of[str(results.setups.value(row, "site_id"))].append(row)
+    return tuple(
+        (code, _sheet(results, code, name, rows_of[code])) for code, name in zip(codes, names, strict=True)
+    )
 
 
-def _sheet(results: SeasonResults, code: str, number: int) -> Page:
-    rows = [row for row in main_rows(results.setups) if str(results.setups.value(row, "site_id")) == code]
-    rows.sort(key=lambda row: str(results.setups.value(row, "tank_id")))
+def file_names(codes: Sequence[str]) -> list[str]:
+    """A file name per site that every system takes, like the site's own; a number tells likes apart."""
+    taken: set[str] = {"index"}
+    names = []
+    for code in codes:
+        plain = (_UNSAFE.sub("-", code).strip("-.") or "site")[:_LONGEST_NAME]
+        name, number = plain, 1
+        while name.lower() in taken:
+            number += 1
+            name = f"{plain}-{number}"
+        taken.add(name.lower())
+        names.append(name)
+    return names
+
+
+def _sheet(results: SeasonResults, code: str, name: str, rows: list[int]) -> Page:
+    rows = sorted(rows, key=lambda row: str(results.setups.value(row, "tank_id")))
     sections = (
         Section("happened", "What happened", _happened(results, rows)),
         Section("next", "For next season", _next(results, rows)),
-        Section("care", "With care", (Bullets(SHORT_CAUTIONS),)),
+        Section("care", "With care", (Bullets(SHORT_CAUTIONS), Prose(phrase(_WORDS, "kind")))),
     )
-    name = season_name(results.season)
+    season = season_name(results.season)
     return Page(
-        f"sites/site_{number:03d}", f"Site {code}, season {name}", "For the person who looks after the tank",
+        f"sites/{name}", f"Site {code}, season {season}", "For the person who looks after the tank",
         sections, footer("../"), contents=False, root="../",
     )  # fmt: skip
 
@@ -50,7 +77,11 @@ def _happened(results: SeasonResults, rows: list[int]) -> tuple[Block, ...]:
         when = _when(results.events, str(table.value(row, "tank_id")))
         if when:
             blocks.append(Prose(Markup("; ").join(when) + Markup("."), (results.events,)))
-    return tuple(blocks) or (Prose(Markup("There is no record of this season to tell from.")),)
+    if not blocks:
+        return (Prose(phrase(_WORDS, "no_record")),)
+    if any(str(results.setups.value(row, "place_verdict")) == "below_expected" for row in rows):
+        blocks.append(Prose(phrase(_WORDS, "over_seasons"), (results.sites,)))
+    return tuple(blocks)
 
 
 def _when(table: ReportTable, code: str) -> tuple[Markup, ...]:
@@ -64,32 +95,19 @@ def _when(table: ReportTable, code: str) -> tuple[Markup, ...]:
 def _fate(results: SeasonResults, row: int) -> Markup:
     table = results.setups
     if not known(table.value(row, "survivors")):
-        return Markup(
-            "The records do not tell how many fish were left alive. If you still have the counts, please send"
-            " them; a number that arrives late is worth as much as one that arrives on time."
-        )
-    text = say(
-        "Of {eggs} live eggs that arrived, {alive} fish were left alive at the end ({pct}).",
+        return phrase(_WORDS, "fate_untold")
+    text = phrase(
+        _WORDS, "fate",
         eggs=table.at(row, "eggs", "whole"),
         alive=table.at(row, "survivors", "whole"),
         pct=table.at(row, "observed_pct", "pct"),
-    )
+    )  # fmt: skip
     if known(table.value(row, "expected_pct")):
-        text += say(
-            " With this batch and this season, about {expected} could be expected; {word}.",
-            expected=table.at(row, "expected_pct", "pct"),
-            word=_plainly(str(table.value(row, "verdict"))),
-        )
+        verdict = str(table.value(row, "verdict"))
+        text += Markup(" ") + phrase(_WORDS, "expected", pct=table.at(row, "expected_pct", "pct"), verdict=verdict)
+    if known(table.value(row, "evidence")) and str(table.value(row, "evidence")):
+        text += Markup(" ") + phrase(_WORDS, "on_record", what=table.at(row, "circumstances", "text"))
     return text
-
-
-def _plainly(verdict: str) -> str:
-    return {
-        "below_expected": "fewer lived than the eggs explain, and it is worth looking together at what happened",
-        "watch": "somewhat fewer lived than the eggs explain, which may be chance; worth a look together",
-        "above_expected": "more lived than the eggs explain, so what you do is worth keeping",
-        "as_expected": "the difference is within what chance and ordinary differences between tanks explain",
-    }.get(verdict, "there are too few records to say more")
 
 
 def _next(results: SeasonResults, rows: list[int]) -> tuple[Block, ...]:
@@ -100,13 +118,7 @@ def _next(results: SeasonResults, rows: list[int]) -> tuple[Block, ...]:
         blocks += [Heading(Markup("Keep")), Bullets(keep)]
     if change:
         blocks += [Heading(Markup("Consider, and talk it over with the coordinator first")), Bullets(change)]
-    always = (
-        Markup("Write a zero when you looked and found none dead, and leave it blank when nobody looked."),
-        Markup(
-            "For each stage, write the last day you looked and it had not happened, and the first day you saw it."
-        ),
-        Markup("Count what leaves the tank, and how it was counted."),
-    )
+    always = tuple(Markup(line) for line in wording(_WORDS, "records"))
     return (*blocks, Heading(Markup("Records that help most")), Bullets(always))
 
 
@@ -145,5 +157,7 @@ def _change(results: SeasonResults, rows: list[int]) -> tuple[Markup, ...]:
 
 
 def _fits(results: SeasonResults, change: Claim, rows: list[int]) -> bool:
-    """Whether a tank of the site has the practice that did worse, as far as the set-ups table tells."""
-    return any(str(results.setups.value(row, change.subject)) == change.reference for row in rows)
+    """Whether a tank of the site has the practice that did worse."""
+    tanks = {str(results.setups.value(row, "tank_id")) for row in rows}
+    with_it = results.tank_practices.rows(practice=change.subject, level=change.reference)
+    return any(str(results.tank_practices.value(row, "tank_id")) in tanks for row in with_it)

@@ -57,11 +57,14 @@ def write_season(
     command: str = "",
 ) -> ReportResult:
     """Write the review from results already gathered."""
+    from broodyear.reports.letters import letters_folder
     from broodyear.reports.sites import site_sheets
 
     manifest = Manifest("season", command, results.settings, uploads, {"season": results.season})
     sheets = site_sheets(results) if sites else ()
-    return write_report(folder, season_page(results), results.tables, manifest, sheets, pdf)
+    letters = letters_folder(results, sheets) if sheets else {}
+    pages = tuple(page for _, page in sheets)
+    return write_report(folder, season_page(results), results.tables, manifest, pages, pdf, letters)
 
 
 def season_page(results: SeasonResults) -> Page:

@@ -66,6 +66,7 @@ def gather(store: Store, season: int) -> SeasonResults:
             "practices", "Practices over all seasons", getattr(effects, "practices", effects), PRACTICES
         ),
         changes=_table("changes", "What to change next season", changes),
+        tank_practices=_table("tank_practices", "What each tank did", _tank_practices(known, season)),
         **diagnostic_tables(effects),
         **counted,
         events=_table("events", "What happened when, tank by tank", happened),
@@ -172,6 +173,20 @@ def _from_screen(outcomes: pd.DataFrame, screen: SetupScreen | str, season: int)
         "screen": _table("screen", "What stands behind the screen", found["screen"]),
         "funnel": _table("funnel", "Limits that hold ordinary tanks, by number of eggs", found["funnel"]),
     }
+
+
+def _tank_practices(outcomes: pd.DataFrame, season: int) -> pd.DataFrame:
+    """tank_id, practice, level of every practice recorded of the season's tanks, as the effects name them."""
+    from broodyear.survival.practices import available
+
+    rows = outcomes[(outcomes["season"] == season) & (outcomes["outcome"] == MAIN_OUTCOME)]
+    parts = [
+        pd.DataFrame({"tank_id": rows["tank_id"], "practice": practice.name, "level": practice.make(rows)})
+        for practice in available(rows)
+    ]
+    columns = ["tank_id", "practice", "level"]
+    table = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
+    return table.dropna(subset=["level"]).sort_values(columns[:2], kind="stable").reset_index(drop=True)
 
 
 def _site_seasons(screen: SetupScreen) -> pd.DataFrame:

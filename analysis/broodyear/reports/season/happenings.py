@@ -24,6 +24,8 @@ _TIMES = {
     "staged_stages": "first_seen_on",
     "staged_incidents": "started_at",
 }
+#: What dated events are read from besides.
+_EVENT_TIMES = {**_TIMES, "staged_exits": "exited_on"}
 
 
 def of_season(frame: pd.DataFrame, season: int) -> pd.DataFrame:
@@ -51,17 +53,20 @@ def _records(store: Store, name: str, season: int, codes: list[str] | None = Non
     if codes is not None:
         relation = relation.filter(ColumnExpression("tank_id").isin(*map(ConstantExpression, codes)))
     frame: pd.DataFrame = relation.df()
-    return frame.sort_values(["tank_id", _TIMES[name]], kind="stable").reset_index(drop=True)
+    return frame.sort_values(["tank_id", _EVENT_TIMES[name]], kind="stable").reset_index(drop=True)
 
 
 def events(store: Store, tanks: pd.DataFrame, season: int) -> pd.DataFrame:
     """tank_id, on, event: deliveries, stages when first seen, incidents beyond routine, and the end, by date."""
     stages, incidents = _records(store, "staged_stages", season), _records(store, "staged_incidents", season)
     incidents = incidents[~incidents["kind"].isin(ROUTINE)]
+    exits = _records(store, "staged_exits", season)
+    released = exits[(exits["fate"] == "released") & exits["fish"].notna()]
     parts = [
         _dated(tanks, "delivered_on", "eggs delivered"),
         _dated(stages, "first_seen_on", [f"{stage_words(stage)} first seen" for stage in stages["stage"]]),
         _dated(incidents, "started_at", [str(kind).replace("_", " ") for kind in incidents["kind"]]),
+        _dated(released, "exited_on", [f"{fish:.0f} fish released" for fish in released["fish"]]),
         _dated(tanks, "closed_on", "tank emptied"),
     ]
     together = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)

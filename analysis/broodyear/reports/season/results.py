@@ -48,6 +48,7 @@ class SeasonResults:
     changes: ReportTable
     sites: ReportTable
     site_seasons: ReportTable
+    tank_practices: ReportTable
     fits: ReportTable
     stage_survival: ReportTable
     losses: ReportTable
@@ -79,8 +80,8 @@ class SeasonResults:
             self.accounting, self.not_reported, self.losses, self.stage_survival, self.trend,
             self.setups, self.detectable, self.funnel, self.screen, self.sites, self.practices, self.effects,
             self.methods, self.fits, self.trials, self.changes, self.exposure, self.events, self.batches,
-            self.uploads, self.findings, self.model_checks, self.residuals, self.influence, self.inflation,
-            self.normality,
+            self.uploads, self.findings, self.tank_practices, self.model_checks, self.residuals, self.influence,
+            self.inflation, self.normality,
         )  # fmt: skip
 
     def figure(self, name: str, kind: str) -> Traced | str:

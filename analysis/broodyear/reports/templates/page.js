@@ -34,16 +34,15 @@
       header.replaceChildren(button);
     });
   };
-  const addSieve = (table) => {
+  const addSieve = (list, rows, what) => {
     const line = document.createElement("div"), label = document.createElement("label");
     const box = document.createElement("input"), count = document.createElement("span");
     line.className = "sieve";
     box.type = "search";
-    box.id = table.id + "-sieve";
+    box.id = list.id + "-sieve";
     label.htmlFor = box.id;
-    label.textContent = "Show rows with";
+    label.textContent = "Show " + what + " with";
     count.setAttribute("role", "status");
-    const rows = [...table.tBodies[0].rows];
     const show = () => {
       const wanted = box.value.trim().toLocaleLowerCase();
       let shown = 0;
@@ -51,11 +50,13 @@
         row.hidden = wanted !== "" && !row.textContent.toLocaleLowerCase().includes(wanted);
         if (!row.hidden) shown += 1;
       }
-      count.textContent = shown + " of " + rows.length + " rows";
+      count.textContent = shown + " of " + rows.length + " " + what;
     };
     box.addEventListener("input", show);
     line.append(label, box, count);
-    table.closest(".table-block").prepend(line);
+    const block = list.closest(".table-block");
+    if (block) block.prepend(line);
+    else list.before(line);
     show();
   };
   const addCopying = (box) => {
@@ -75,8 +76,9 @@
     box.append(button);
   };
   for (const box of document.querySelectorAll(".copyable")) addCopying(box);
+  for (const list of document.querySelectorAll(".links")) addSieve(list, [...list.children], "sites");
   for (const table of document.querySelectorAll("table[data-sortable]")) {
     addSorting(table);
-    addSieve(table);
+    addSieve(table, [...table.tBodies[0].rows], "rows");
   }
 })();
