@@ -108,7 +108,7 @@ REASONS: dict[Reason, ReasonMeaning] = {
     Reason.CONFOUNDED: ReasonMeaning(_UNTOLD, "goes together with something else and cannot be separated from it"),
     Reason.SEPARATED: ReasonMeaning(_UNTOLD, "every fish lived or every fish died, so that no size can be given"),
     Reason.NOT_CONVERGED: ReasonMeaning(_UNTOLD, "the model found no stable answer"),
-    Reason.NO_INTERVAL: ReasonMeaning(_UNTOLD, "the error of the estimate cannot be told"),
+    Reason.NO_INTERVAL: ReasonMeaning(_UNTOLD, "the error of the estimate is not known"),
     Reason.NO_RECORDS: ReasonMeaning(_UNTOLD, "what it needs was not recorded"),
     Reason.OUTSIDE_TESTED: ReasonMeaning(_UNTOLD, "outside the temperatures the model was tested at"),
     Reason.STOCKS_DIFFER: ReasonMeaning(

@@ -29,7 +29,7 @@ def test_the_region_with_the_bad_batch_is_not_called_worse(tmp_path: Path) -> No
 def test_a_region_without_a_shared_batch_is_not_separable(tmp_path: Path) -> None:
     text = said(write_regions(results(), tmp_path, invented.uploads()).page)
     assert "south: 84 % raw, from 40 tanks and 6 batches, of which 0 also went elsewhere." in text
-    assert "How region south compares with the others cannot be told" in text
+    assert "The records cannot show how region south compares with the others" in text
     south = next(line for line in written_rows(tmp_path, "regions.csv") if line["region"] == "south")
     assert south["separable"] == "false" and south["adjusted_pct"] == ""
 

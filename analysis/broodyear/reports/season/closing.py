@@ -5,6 +5,7 @@ from __future__ import annotations
 from markupsafe import Markup
 
 from broodyear.reports.parts import Block, Bullets, Heading, Prose, Section, TableBlock, say
+from broodyear.reports.rendering import phrase, wording
 from broodyear.reports.season.results import SeasonResults
 from broodyear.reports.tables import Column, ReportTable, column, table_view
 from broodyear.reports.wording import CAUTIONS, refusal
@@ -71,8 +72,18 @@ def method_section(results: SeasonResults) -> Section:
         )
     ]
     blocks += [_rows_block(results.fits, FIT_COLUMNS, "Rows behind the effects of practices and temperature")]
-    blocks += [Heading(Markup("What this page cannot tell")), Bullets(_LIMITS)]
+    blocks += [Heading(Markup("What this page cannot show")), Bullets(_LIMITS)]
+    terms = tuple(phrase(_GLOSSARY, "term", word=word, meaning=meaning) for word, meaning in _terms())
+    blocks += [Heading(Markup("Words on this page")), Bullets(terms)]
     return Section("method", "Method and limits", tuple(blocks))
+
+
+_GLOSSARY = "season/glossary.txt"
+
+
+def _terms() -> list[tuple[str, str]]:
+    terms: list[tuple[str, str]] = wording(_GLOSSARY, "terms")
+    return terms
 
 
 def _rows_block(table: ReportTable, columns: tuple[Column, ...], caption: str) -> Block:

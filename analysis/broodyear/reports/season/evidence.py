@@ -68,7 +68,7 @@ def _not_reported(results: SeasonResults) -> list[Block]:
         "These are neither survivors nor losses. A tank that fell silent may well have lost its fish, so what the"
         " others report is probably too good."
     )
-    caption = "Tanks whose survival to release cannot be told"
+    caption = "Tanks whose survival to release is not known"
     return [Prose(words), TableBlock(table_view(results.not_reported, caption, columns), folded=True)]
 
 
@@ -82,7 +82,7 @@ def stages_section(results: SeasonResults) -> Section:
     words = Markup(
         "Two estimates stand side by side because neither is the truth: one rests on the fish that left, the"
         " other on the dead that were found. The gap between them is fish unaccounted for and counting error."
-        " Each is the mean of the tanks’ own rates, and its interval carries how much tanks differ, not eggs as"
+        " Each is the mean of the tanks’ rates, and its interval carries how much tanks differ, not eggs as"
         " if each were a trial."
     )
     figure = drawn(
@@ -197,8 +197,8 @@ def _trend(results: SeasonResults) -> list[Block]:
     if len(table) < 2:
         return [heading, Prose(Markup("There is no season before this one on record, so no trend can be shown."))]
     words = Markup(
-        "Every season had its own batches, so a rise or fall here may be the eggs and nothing else; whether the"
-        " programme got better cannot be told from it. After a bad year an ordinary one looks like an improvement."
+        "Every season had its own batches, so a rise or fall here may be the eggs and nothing else; that the"
+        " programme got better does not follow. After a bad year an ordinary one looks like an improvement."
     )
     figure = drawn(
         lambda: trend_figure(table.frame, name="trend", title="Survival by season", this_season=results.season),
@@ -215,7 +215,7 @@ def exposure_section(results: SeasonResults) -> Section:
     title = "Water temperature"
     table = results.exposure
     if table.refusal or not len(table):
-        return Section("temperature", title, (refusal("Exposure cannot be told.", table),))
+        return Section("temperature", title, (refusal("Exposure is not known.", table),))
     usable = table.frame[table.frame["exposure_window"] == "whole"]
     usable = usable[usable["usable"].astype(bool)].sort_values(["mean_water_temp_c", "tank_id"])
     limit = results.settings.warm_limit_c
@@ -271,7 +271,7 @@ def batches_section(results: SeasonResults) -> Section:
     title = "Batches of eggs"
     table = results.batches
     if table.refusal or not len(table):
-        return Section("batches", title, (refusal("Batches cannot be told.", table),))
+        return Section("batches", title, (refusal("Batches are not known.", table),))
     words = Markup(
         "The batch is the strongest documented cause of differences. When all tanks of a batch are low together"
         " it was probably the eggs or the journey; when they spread it was probably the tanks."

@@ -133,15 +133,15 @@ def _tank_table(results: SeasonResults) -> TableBlock:
         column("survivors", "left alive", "whole"),
         column("observed_pct", "observed (%)", "pct_bare"),
         column("expected_pct", "expected (%)", "pct_bare"),
-        column("shrunken_pct", "own rate (%)", "pct_bare"),
+        column("shrunken_pct", "with chance allowed for (%)", "pct_bare"),
         interval_column("shrunken_low", "shrunken_high", "95 % interval (%)", "pct_bare"),
         column("fish_below_expected", "fish below expected", "number"),
-        column("q_value", "q", "p"),
+        column("q_value", "false alarms", "p"),
         column("losing_stage", "lost as", "words"),
     )
     note = (
-        "Own rate: the tank’s rate drawn towards what is expected by as much as its few eggs cannot tell; q:"
-        " share of false alarms among tanks at least as far below. The other two outcomes are in the file."
+        "With chance allowed for: the tank’s rate moved towards what is expected, the more the fewer its eggs;"
+        " false alarms: their share if every tank this far out were flagged. The other outcomes are in the file."
     )
     view = table_view(
         results.setups,
@@ -157,7 +157,7 @@ def _sites(results: SeasonResults) -> list[Block]:
     table = results.sites
     heading = Heading(Markup("Sites over their seasons"))
     if table.refusal or not len(table):
-        return [heading, refusal("Sites over seasons cannot be told.", table)]
+        return [heading, refusal("Sites over their seasons are not known.", table)]
     here = {str(results.setups.value(row, "site_id")) for row in main_rows(results.setups)}
     rows = [row for row in table.rows(outcome=MAIN_OUTCOME) if str(table.value(row, "site_id")) in here]
     repeated = [row for row in rows if str(table.value(row, "verdict")) == "below_expected"]
