@@ -14,7 +14,9 @@ from broodyear.desk.access import KEY_FIELD, Access
 from broodyear.desk.app import the_desk
 from broodyear.desk.basket import LARGEST_FILE_BYTES, Waiting, room_for, too_large
 from broodyear.desk.findings_book import LEAF, Book, Sieve
+from broodyear.desk.jobs import Job
 from broodyear.desk.names import mend_stem, name_in_header
+from broodyear.desk.report_files import week_list
 
 pages = Blueprint("files", __name__)
 PIECE = 1 << 18
@@ -47,11 +49,27 @@ def show() -> str:
         is_fresh=checked is not None and checked.basket == [file.number for file in files],
         unexplained=_unexplained(files, checked) if checked else [],
         drafts=desk.drafts.listed(),
+        week=_week(),
         last=desk.runner.latest("check", "load", "demo"),
         limit=LARGEST_FILE_BYTES,
         endings=ENDINGS,
         has_records=desk.has_records(),
     )
+
+
+def _week() -> dict[str, object] | None:
+    """What to look at while a season runs: the first lines, and whether the records changed since; else None."""
+    desk = the_desk()
+    if not desk.season_runs():
+        return None
+    made = desk.made().get("week")
+    is_old = made is not None and made["state"] != desk.place.state()
+    return {"lines": week_list(desk.place.reports), "is_old": is_old, "failed": _failed_week()}
+
+
+def _failed_week() -> Job | None:
+    last = the_desk().runner.latest("report_week")
+    return last if last is not None and last.state == "failed" else None
 
 
 def _unexplained(files: list[Waiting], checked: Book) -> list[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import csv
 import datetime as dt
 import hashlib
 import html
@@ -10,6 +11,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
+from itertools import islice
 from pathlib import Path
 
 from broodyear.desk.workplace import read_json
@@ -27,6 +29,7 @@ TYPES: Mapping[str, tuple[str, bool]] = {
 }
 
 _KINDS = {
+    "week": "This week",
     "season": "Review of season",
     "regions": "Regions compared",
     "development": "Hatching forecasts checked",
@@ -80,6 +83,24 @@ def _title(kind: str, which: str) -> str:
     if kind == "export":
         return f"{_KINDS[kind]} as {'Parquet' if which == 'parquet' else 'CSV'}"
     return _KINDS[kind]
+
+
+#: Lines of the week's list that the first page shows.
+WEEK_LINES = 12
+WEEK_COLUMNS = ("tank_id", "site_id", "kind", "since", "detail", "first_check")
+
+
+def week_list(root: Path) -> list[dict[str, str]] | None:
+    """The first lines of what to look at this week; None when no such report was made."""
+    place = root / "week" / "tables" / "watchlist.csv"
+    try:
+        with place.open(encoding="utf-8-sig", errors="replace", newline="") as lines:
+            return [
+                {name: line.get(name) or "" for name in WEEK_COLUMNS}
+                for line in islice(csv.DictReader(lines), WEEK_LINES)
+            ]
+    except (OSError, csv.Error):
+        return None
 
 
 @dataclass(frozen=True)

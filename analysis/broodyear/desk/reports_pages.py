@@ -18,6 +18,14 @@ pages = Blueprint("reports", __name__)
 REMEMBERED_SECONDS = 600
 
 
+#: Reports of the whole store, in words.
+TITLES = {
+    "report_week": "list for this week",
+    "report_regions": "comparison of regions",
+    "report_development": "check of the hatching forecasts",
+}
+
+
 @pages.get("/reports")
 def show() -> str:
     """What can be made, and what was made."""
@@ -77,9 +85,9 @@ def make() -> AnyResponse:
         form = "parquet" if request.form.get("format") == "parquet" else "csv"
         desk.submit(kind, f"writing every table as {form.upper() if form == 'csv' else 'Parquet'}", format=form)
     else:
-        title = "comparison of regions" if kind == "report_regions" else "check of the hatching forecasts"
-        desk.submit(kind, f"making the {title}")
-    return redirect(url_for("reports.show"), 303)
+        desk.submit(kind, f"making the {TITLES[kind]}")
+    back = "files.show" if request.form.get("back") == "files.show" else "reports.show"
+    return redirect(url_for(back), 303)
 
 
 @pages.get("/reports/files/<name>/")

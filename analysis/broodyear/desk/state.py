@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import datetime as dt
 import shutil
 import threading
 import time
@@ -24,11 +25,18 @@ from broodyear.desk.process import WorkProcess
 from broodyear.desk.workplace import Workplace, read_json, write_json
 from broodyear.layouts import LAYOUTS_FILE, Layout, layout_text, layouts_from, read_layouts
 from broodyear.outputs import append_to
-from broodyear.settings import SETTINGS_FILE, Acknowledged, settings_beside, with_acknowledged
+from broodyear.settings import (
+    SETTINGS_FILE,
+    Acknowledged,
+    read_settings,
+    season_of,
+    settings_beside,
+    with_acknowledged,
+)
 
 #: The demonstration that the desk offers: large enough for every report, made in about a minute.
 DEMO = {"seed": 1, "seasons": 4, "tanks": 60}
-REPORT_KINDS = ("report_season", "report_regions", "report_development", "forecast", "export")
+REPORT_KINDS = ("report_week", "report_season", "report_regions", "report_development", "forecast", "export")
 
 
 #: Another program may have had the store: so long the desk waits before it counts again.
@@ -79,6 +87,12 @@ class Desk:
             layouts_from(tomllib.loads(text), file.name)
             append_to(file, f"\n{text}", "desk")
         self.look()
+
+    def season_runs(self) -> bool:
+        """Whether some tank is set up in the season of today."""
+        picture = self.picture()
+        settings = read_settings(self.settings or settings_beside(self.place.store))
+        return picture is not None and picture.season(season_of(dt.date.today(), settings)) is not None
 
     @property
     def settings_file(self) -> Path:

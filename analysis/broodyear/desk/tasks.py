@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import shutil
 import time
 from collections.abc import Callable, Iterator, Mapping
@@ -133,6 +134,15 @@ def report_season(order: Order, tell: Tell) -> Outcome:
     return _report(
         order, f"season_{season}", lambda store, folder: write(store, season, folder, sites=True).page.name
     )
+
+
+def report_week(order: Order, tell: Tell) -> Outcome:
+    """Write what calls for a look in the season that runs, as of today."""
+    from broodyear.reports.week import report_week as write
+
+    tell(0, 0, "looking through the season that runs")
+    today = dt.date.today()
+    return _report(order, "week", lambda store, folder: write(store, folder, as_of=today).page.name)
 
 
 def report_regions(order: Order, tell: Tell) -> Outcome:
@@ -312,6 +322,7 @@ TASKS: Mapping[str, Callable[[Order, Tell], Outcome]] = {
     "dismiss": dismiss,
     "count": count,
     "report_season": report_season,
+    "report_week": report_week,
     "report_regions": report_regions,
     "report_development": report_development,
     "forecast": forecast,
