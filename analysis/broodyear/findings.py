@@ -53,6 +53,24 @@ class TableCount:
 
 
 @dataclass(frozen=True)
+class Change:
+    """One cell of a row that was there before and is another now. key: the values that tell the row apart, with
+    commas; old, new: as text, None for a blank; path, line: where the new one stands."""
+
+    table: str
+    key: str
+    column: str
+    old: str | None
+    new: str | None
+    path: str
+    line: int
+
+    def as_dict(self) -> dict[str, Any]:
+        """The change with the field names of the JSON output."""
+        return asdict(self)
+
+
+@dataclass(frozen=True)
 class FileReport:
     """What became of one upload: rows_read = rows_accepted + rows_rejected, always.
 
@@ -86,13 +104,15 @@ class Skipped:
 class CheckResult:
     """Result of checking or loading: a report per file and every finding, in file and line order.
 
-    refused: paths of files that could not be read or recognised; skipped: what was met and not read.
+    refused: paths of files that could not be read or recognised; skipped: what was met and not read;
+    changes: cells of rows that were there already.
     """
 
     files: tuple[FileReport, ...]
     findings: tuple[Finding, ...]
     refused: tuple[str, ...] = ()
     skipped: tuple[Skipped, ...] = ()
+    changes: tuple[Change, ...] = ()
 
     @property
     def exit_code(self) -> int:

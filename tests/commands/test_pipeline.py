@@ -43,7 +43,7 @@ def run(words: list[str], capsys: pytest.CaptureFixture[str]) -> tuple[int, str,
 def test_check_prints_one_object_that_accounts_for_every_row(capsys: pytest.CaptureFixture[str]) -> None:
     code, out, _ = run(["check", str(SAMPLE), "--format", "json"], capsys)
     found = json.loads(out)
-    assert code in {0, 10} and set(found) == {"files", "findings", "skipped"}
+    assert code in {0, 10} and set(found) == {"files", "findings", "skipped", "changes"}
     keys = {"path", "table", "lines_read", "rows_read", "rows_accepted", "rows_rejected", "notes"}
     for one in found["files"]:
         assert set(one) == keys

@@ -40,7 +40,7 @@ def test_text_groups_what_is_alike(uploads: Path, write: Write) -> None:
 def test_json_is_the_object_of_the_contract(uploads: Path, write: Write) -> None:
     write("temperatures.csv", BAD)
     content = json.loads(render(check_paths([uploads, uploads / "none.csv"]), "json"))
-    assert set(content) == {"files", "findings", "skipped"}
+    assert set(content) == {"files", "findings", "skipped", "changes"}
     assert {key for report in content["files"] for key in report} == set(FileReport.__dataclass_fields__)
     assert {key for finding in content["findings"] for key in finding} == set(Finding.__dataclass_fields__)
     assert len(content["findings"]) == 11

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from json.encoder import encode_basestring
 
 import duckdb
 
-from broodyear.findings import FileReport, Finding
+from broodyear.findings import Change, FileReport, Finding
 from broodyear.intake.accounts import Account, TableAccount, report_of
+from broodyear.intake.changing import find_changes, leave_unsaid, note_standing
 from broodyear.intake.checking import Verdict, by_line, judge
 from broodyear.intake.clock_changes import clock_change_warnings
 from broodyear.intake.date_proofs import with_proof
@@ -54,12 +55,14 @@ class FiledPart:
 
 @dataclass
 class Filed:
-    """What became of one upload. parts: what was kept out, for each table that it feeds; upload: its number."""
+    """What became of one upload. parts: what was kept out, for each table that it feeds; upload: its number;
+    changes: cells of rows that were there before."""
 
     report: FileReport
     findings: list[Finding] = field(default_factory=list)
     parts: tuple[FiledPart, ...] = ()
     upload: int | None = None
+    changes: list[Change] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -74,12 +77,14 @@ class _Judged:
 
 @dataclass(frozen=True)
 class _Filing:
-    """One upload being filed. earlier: standing uploads of the same bytes (see ``file_upload``)."""
+    """One upload being filed. earlier, of_this_run: as in ``file_upload``; changes: found so far."""
 
     connection: duckdb.DuckDBPyConnection
     opened: Opened
     settings: Settings
     earlier: tuple[int, ...]
+    of_this_run: Mapping[int, str]
+    changes: list[Change] = field(default_factory=list)
 
     @property
     def path(self) -> str:
@@ -88,15 +93,19 @@ class _Filing:
 
 
 def file_upload(
-    connection: duckdb.DuckDBPyConnection, opened: Opened, settings: Settings, earlier: tuple[int, ...] = ()
+    connection: duckdb.DuckDBPyConnection,
+    opened: Opened,
+    settings: Settings,
+    earlier: tuple[int, ...] = (),
+    of_this_run: Mapping[int, str] | None = None,
 ) -> Filed | None:
     """Check the rows of one upload and write the good ones, in one transaction, into the store of ``connection``.
 
     earlier: standing uploads of the same bytes, whose rows are not taken again: only rows that were kept out then,
     for a code that was not known, can come in now; None when there is no such row.
-    Raises UnreadableFile for a cell beyond any reason.
+    of_this_run: path of each upload of this run so far. Raises UnreadableFile for a cell beyond any reason.
     """
-    filing = _Filing(connection, opened, settings, earlier)
+    filing = _Filing(connection, opened, settings, earlier, of_this_run or {})
     # Read before the transaction begins: a failure of the quick reader would end it.
     alone = received = None
     if len(opened.parts) == 1:
@@ -195,7 +204,7 @@ def _write(filing: _Filing, judged: Iterable[_Judged]) -> Filed:
     findings = sorted((finding for part in done for finding in part.verdict.findings), key=by_line)
     report = report_of(opened, account)
     parts = tuple(_filed_part(part, opened.dialect.separator) for part in done)
-    filed = Filed(report, findings, parts, upload)
+    filed = Filed(report, findings, parts, upload, filing.changes)
     _keep_ledger(connection, opened, filed, upload)
     return filed
 
@@ -205,8 +214,10 @@ def _write_part(filing: _Filing, part: _Judged, upload: int, account: Account) -
     _leave_out(connection, table, part, filing.earlier)
     held = account.rows_held(table, part.staged, filing.earlier)
     account.note_made(table, part.staged, filing.earlier)
+    come_again = note_standing(connection, table, frozenset(part.found.places), filing.settings)
     accepted = _keep_rows(connection, table, part.staged, upload)
-    ledger.supersede(connection, table, upload, filing.settings)
+    if come_again:
+        _change(filing, part, upload)
     for warning in clock_change_warnings(connection, filing.path, table, upload):
         part.verdict.add(warning)
     part.verdict.close(filing.path, table.name)
@@ -216,6 +227,19 @@ def _write_part(filing: _Filing, part: _Judged, upload: int, account: Account) -
     account.add(counted)
     account.note_without_setup(table, upload, filing.settings)
     return part
+
+
+def _change(filing: _Filing, part: _Judged, upload: int) -> None:
+    """Let the rows of ``upload`` take the place of those that stood, and note what changes by that."""
+    connection, table, settings = filing.connection, part.found.table, filing.settings
+    leave_unsaid(connection, table, frozenset(part.found.places), upload, settings)
+    ledger.supersede(connection, table, upload, settings)
+    found = find_changes(connection, table, upload, filing.path, filing.of_this_run, settings)
+    filing.changes.extend(found.changes)
+    for finding in found.disagreements:
+        part.verdict.add(finding)
+    if found.unlisted:
+        filing.opened.body.notes.append(f"{found.unlisted:,} more changed cells than are listed")
 
 
 def _filed_part(part: _Judged, separator: str) -> FiledPart:

@@ -5,15 +5,18 @@ from __future__ import annotations
 import csv
 import io
 import json
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict, fields
 
 from broodyear.errors import UsageError
-from broodyear.findings import CheckResult, FileReport, Finding
+from broodyear.findings import Change, CheckResult, FileReport, Finding
 from broodyear.formulas import guarded
 
 #: So many findings alike are written out; the others are counted.
 SHOWN_OF_A_KIND = 3
+#: So many changes are written out.
+SHOWN_CHANGES = 10
 FORMATS = ("text", "json", "csv")
 
 
@@ -29,11 +32,12 @@ def render(result: CheckResult, format: str) -> str:
 
 
 def render_json(result: CheckResult) -> str:
-    """One object with the keys "files", "findings" and "skipped"."""
+    """One object with the keys "files", "findings", "skipped" and "changes"."""
     content = {
         "files": [report.as_dict() for report in result.files],
         "findings": [finding.as_dict() for finding in result.findings],
         "skipped": [asdict(skipped) for skipped in result.skipped],
+        "changes": [change.as_dict() for change in result.changes],
     }
     return json.dumps(content, ensure_ascii=False, indent=1) + "\n"
 
@@ -53,7 +57,23 @@ def render_text(result: CheckResult) -> str:
     """A paragraph per file: its rows, what was done to read it, and its findings, those alike grouped."""
     parts = [_file_text(report, _findings_of(report, result.findings)) for report in _by_path(result.files)]
     skipped = [f"{_printable(one.path)}: not read; {one.reason}\n" for one in result.skipped]
-    return "\n".join([*parts, *(["".join(skipped)] if skipped else []), _total(result)])
+    changed = [_changes_text(result.changes)] if result.changes else []
+    return "\n".join([*parts, *(["".join(skipped)] if skipped else []), *changed, _total(result)])
+
+
+def _changes_text(changes: Sequence[Change]) -> str:
+    """How many cells of rows already there change, by column, and the first of them."""
+    by_column = Counter(f"{change.table}.{change.column}" for change in changes)
+    counted = ", ".join(f"{column} {count:,}" for column, count in by_column.items())
+    cells = "1 cell" if len(changes) == 1 else f"{len(changes):,} cells"
+    lines = [f"Changed among rows already there: {cells} ({counted})"]
+    for change in changes[:SHOWN_CHANGES]:
+        old, new = (_printable(value) if value is not None else "blank" for value in (change.old, change.new))
+        place = f"{_printable(change.path)}, line {change.line}"
+        lines.append(f"  {_printable(change.key)}: {change.column} {old} becomes {new} ({place})")
+    if len(changes) > SHOWN_CHANGES:
+        lines.append(f"  … and {len(changes) - SHOWN_CHANGES:,} more")
+    return "\n".join(lines) + "\n"
 
 
 def _by_path(files: Sequence[FileReport]) -> list[FileReport]:

@@ -65,8 +65,9 @@ class _Run:
         """Reports and findings in the order in which the files were given."""
         told = self.told()
         findings = tuple(finding for filed in told for finding in filed.findings)
+        changes = tuple(change for filed in told for change in filed.changes)
         reports = tuple(filed.report for filed in told)
-        return CheckResult(reports, findings, tuple(self.refused), tuple(self.skipped))
+        return CheckResult(reports, findings, tuple(self.refused), tuple(self.skipped), changes)
 
     def told(self) -> list[Filed]:
         """All that is to be told: what this run filed, and what an earlier one filed and did not tell."""
@@ -206,8 +207,9 @@ def _open_all(
     tried = [_opened(run, source, folder, number, layouts) for number, source in enumerate(sources)]
     opened = [file for file in tried if file is not None]
     _refuse_if_nothing_fits(run, sources, opened)
-    # A file of several tables comes when the last of them may come.
-    return sorted(opened, key=lambda file: TABLE_NAMES.index(file.parts[-1].table.name))
+    # A file of several tables comes when the last of them may come. Of two files that disagree the one whose name
+    # sorts later stands, in whatever order they are given.
+    return sorted(opened, key=lambda file: (TABLE_NAMES.index(file.parts[-1].table.name), file.source.shown))
 
 
 def _not_opened(run: _Run, source: Source, error: UnreadableFile) -> None:
@@ -307,8 +309,9 @@ def _left_out(run: _Run, file: Opened, note: str) -> bool:
 
 def _take(run: _Run, file: Opened, connection: duckdb.DuckDBPyConnection, earlier: tuple[int, ...] = ()) -> bool:
     """File one upload. With uploads ``earlier`` (see ``file_upload``): False when nothing is added to them."""
+    so_far = {filed.upload: filed.report.path for filed in run.filed if filed.upload is not None}
     try:
-        filed = file_upload(connection, file, run.settings, earlier)
+        filed = file_upload(connection, file, run.settings, earlier, so_far)
     except UnreadableFile as error:
         _refuse(run, file.source.shown, *error.args)
         return True

@@ -7,7 +7,7 @@ keeps keys and references, set-wise, at a small part of the cost.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import duckdb
 
@@ -114,6 +114,45 @@ def key_sql(table: Table, settings: Settings, prefix: str = "") -> tuple[str, ..
     if table.key_season_of:
         key.append(season_sql(f'{prefix}"{table.key_season_of}"', settings))
     return tuple(key)
+
+
+def unsaid_columns(table: Table, said: Collection[str]) -> list[Column]:
+    """The columns that a file lacks which says ``said``, but for those that tell its rows apart."""
+    own = {*table.primary_key, table.key_season_of}
+    return [column for column in table.columns if column.name not in said and column.name not in own]
+
+
+def merged_values(table: Table, columns: Sequence[Column]) -> str:
+    """SQL that sets ``columns`` of a row ``n`` to what an earlier row ``e`` of its key holds."""
+    return ", ".join(
+        f'"{name}" = {_merged(table, name)}::{kind}'
+        for name, kind in value_columns(table)
+        if any(name in (column.name, hour_flag(column)) for column in columns)
+    )
+
+
+def _merged(table: Table, name: str) -> str:
+    if (table.name, name) == ("losses", "entry"):
+        # Whether dead were counted follows from the number, where that has come or gone.
+        counted_alike = '(n."dead" IS NULL) = (e."dead" IS NULL)'
+        return f'CASE WHEN {counted_alike} THEN e."entry"::VARCHAR ELSE n."entry"::VARCHAR END'
+    return f'e."{name}"'
+
+
+def unsaid_values(table: Table, columns: Sequence[Column]) -> str:
+    """SQL that sets ``columns`` of a row ``n`` to what they are when no file has said anything."""
+    return ", ".join(
+        f'"{name}" = {_default(table, name)}::{kind}'
+        for name, kind in value_columns(table)
+        if any(name in (column.name, hour_flag(column)) for column in columns)
+    )
+
+
+def _default(table: Table, name: str) -> str:
+    if (table.name, name) == ("losses", "entry"):
+        return "CASE WHEN n.\"dead\" IS NULL THEN 'unknown' ELSE 'counted' END"
+    defaults = {column.name: column.default for column in table.columns}
+    return "NULL" if defaults.get(name) is None else f"'{defaults[name]}'"
 
 
 def create_layout(connection: duckdb.DuckDBPyConnection) -> None:

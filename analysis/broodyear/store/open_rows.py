@@ -67,9 +67,9 @@ def _arrived(table: Table, first: int, settings: Settings) -> str:
     )
 
 
-def key_as_text(table: Table, settings: Settings) -> str:
+def key_as_text(table: Table, settings: Settings, prefix: str = "") -> str:
     """SQL of the key of a row as a list of texts; NULL when a part of it cannot be read."""
-    parts = key_sql(table, settings)
+    parts = key_sql(table, settings, prefix)
     readable = " AND ".join(f"{part} IS NOT NULL" for part in parts)
     return f"CASE WHEN {readable} THEN [{', '.join(f'{part}::VARCHAR' for part in parts)}] END"
 

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 
 import duckdb
 
 from broodyear.errors import UsageError
-from broodyear.schemas import Table, all_tables
+from broodyear.schemas import Column, Table, all_tables
 from broodyear.settings import Settings
 from broodyear.store.changes_under_way import UnderWay, begin, end
-from broodyear.store.layout import key_sql
+from broodyear.store.layout import key_sql, merged_values, unsaid_columns, unsaid_values
 
 
 def withdraw(connection: duckdb.DuckDBPyConnection, upload: int, now: dt.datetime, settings: Settings) -> str:
@@ -28,10 +29,11 @@ def withdraw(connection: duckdb.DuckDBPyConnection, upload: int, now: dt.datetim
     begin(connection, UnderWay(now, withdrawing=upload))
     connection.execute("BEGIN")
     try:
+        connection.execute("UPDATE uploads SET withdrawn = true, withdrawn_at = ? WHERE upload = ?", [now, upload])
         for table in all_tables():
             if table.name in row[0].split("+"):
                 _give_back(connection, table, upload, settings)
-        connection.execute("UPDATE uploads SET withdrawn = true, withdrawn_at = ? WHERE upload = ?", [now, upload])
+                _settle_again(connection, table, upload, settings)
         end(connection)
         connection.execute("COMMIT")
     except BaseException:
@@ -42,9 +44,48 @@ def withdraw(connection: duckdb.DuckDBPyConnection, upload: int, now: dt.datetim
 
 
 def _give_back(connection: duckdb.DuckDBPyConnection, table: Table, upload: int, settings: Settings) -> None:
-    old, new = key_sql(table, settings, "r."), key_sql(table, settings, "n.")
-    same = " AND ".join(f"{left} = {right}" for left, right in zip(old, new, strict=True))
+    same = _same(table, settings, "r.", "n.")
     connection.execute(
         f"UPDATE received_{table.name} AS r SET superseded_by = n.superseded_by FROM received_{table.name} AS n "
         f"WHERE n.upload = {upload} AND r.superseded_by = {upload} AND {same}"
     )
+
+
+def _settle_again(connection: duckdb.DuckDBPyConnection, table: Table, upload: int, settings: Settings) -> None:
+    """Work out anew what later files left as it was: it may have come from the upload that is gone."""
+    later = connection.execute(
+        "SELECT upload, said FROM upload_parts JOIN uploads USING (upload) WHERE upload > ? "
+        "AND upload_parts.table_name = ? AND NOT withdrawn AND said IS NOT NULL ORDER BY upload",
+        [upload, table.name],
+    ).fetchall()
+    for number, said in later:
+        unsaid = unsaid_columns(table, said)
+        if unsaid:
+            _settle(connection, table, upload, int(number), unsaid, settings)
+
+
+def _settle(
+    connection: duckdb.DuckDBPyConnection,
+    table: Table,
+    gone: int,
+    upload: int,
+    unsaid: Sequence[Column],
+    settings: Settings,
+) -> None:
+    """Give the rows of ``upload`` that have a key of the upload ``gone`` what their predecessors hold now."""
+    received = f"received_{table.name}"
+    concerned = f"n.upload = {upload} AND {_same(table, settings, 'n.', 'g.')}"
+    connection.execute(
+        f"UPDATE {received} AS n SET {unsaid_values(table, unsaid)} FROM {received} AS g "
+        f"WHERE g.upload = {gone} AND {concerned}"
+    )
+    connection.execute(
+        f"UPDATE {received} AS n SET {merged_values(table, unsaid)} FROM {received} AS e JOIN {received} AS g "
+        f"ON {_same(table, settings, 'e.', 'g.')} WHERE g.upload = {gone} AND e.superseded_by = {upload} "
+        f"AND e.upload NOT IN (SELECT upload FROM uploads WHERE withdrawn) AND {concerned}"
+    )
+
+
+def _same(table: Table, settings: Settings, one: str, other: str) -> str:
+    pairs = zip(key_sql(table, settings, one), key_sql(table, settings, other), strict=True)
+    return " AND ".join(f"{left} = {right}" for left, right in pairs)

@@ -1,0 +1,148 @@
+"""What a file changes among rows that are there already: what it leaves, what it clears, and where files disagree.
+
+A column that a file lacks leaves what earlier files said of the row, and so does a default that stands for it; a
+blank cell under a heading clears. All of it is done for a whole file at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import duckdb
+
+from broodyear.findings import Change, Finding
+from broodyear.schemas import Table
+from broodyear.settings import Settings
+from broodyear.store.export import moment_sql
+from broodyear.store.layout import hour_flag, key_sql, merged_values, unsaid_columns
+from broodyear.store.open_rows import key_as_text
+
+#: So many changed cells of one column are listed for one file; the rest are counted in its notes.
+MOST_LISTED = 20_000
+
+
+def note_standing(
+    connection: duckdb.DuckDBPyConnection, table: Table, said: frozenset[str], settings: Settings
+) -> int:
+    """Make the temporary table ``was`` of the standing rows whose keys come again in ``checked``; their number.
+
+    A row that does not say by which instrument it was read is of the one that read then, where there is only one.
+    """
+    connection.execute("DROP TABLE IF EXISTS was")
+    if not connection.execute(f"SELECT 1 FROM {table.name} LIMIT 1").fetchall():
+        return 0
+    if table.name == "temperatures" and "instrument" not in said:
+        connection.execute(_ADOPT)
+    same = _same_key(table, settings, "v.", "c.")
+    connection.execute(
+        f"CREATE TEMP TABLE was AS SELECT v.* FROM {table.name} AS v SEMI JOIN "
+        f"(SELECT * FROM checked WHERE NOT broken) AS c ON {same}"
+    )
+    [(count,)] = connection.execute("SELECT count(*) FROM was").fetchall()
+    return int(count)
+
+
+_ADOPT = """
+    UPDATE checked AS c SET instrument = t.only FROM (
+        SELECT tank_id, read_at, read_at_has_hour, any_value(instrument) AS only FROM temperatures
+        GROUP BY ALL HAVING count(DISTINCT instrument) = 1
+    ) AS t
+    WHERE c.tank_id = t.tank_id AND c.read_at = t.read_at AND c.read_at_has_hour = t.read_at_has_hour
+    AND c.instrument::VARCHAR <> t.only
+"""
+
+
+def _same_key(table: Table, settings: Settings, one: str, other: str) -> str:
+    pairs = zip(key_sql(table, settings, one), key_sql(table, settings, other), strict=True)
+    return " AND ".join(f"{left} = {right}" for left, right in pairs)
+
+
+def leave_unsaid(
+    connection: duckdb.DuckDBPyConnection, table: Table, said: frozenset[str], upload: int, settings: Settings
+) -> None:
+    """Give the rows of ``upload`` what the rows in ``was`` hold in columns that the file lacks."""
+    unsaid = unsaid_columns(table, said)
+    if unsaid:
+        connection.execute(
+            f"UPDATE received_{table.name} AS n SET {merged_values(table, unsaid)} FROM was AS e "
+            f"WHERE n.upload = {upload} AND {_same_key(table, settings, 'n.', 'e.')}"
+        )
+
+
+@dataclass(frozen=True)
+class Changes:
+    """What a file changes. changes: cells of rows there before the run; unlisted: those too many to list;
+    disagreements: warnings where an earlier file of this run says something else."""
+
+    changes: list[Change]
+    disagreements: list[Finding]
+    unlisted: int
+
+
+def find_changes(
+    connection: duckdb.DuckDBPyConnection,
+    table: Table,
+    upload: int,
+    path: str,
+    of_this_run: Mapping[int, str],
+    settings: Settings,
+) -> Changes:
+    """What the rows of ``upload`` change; ``was`` holds the rows as they were.
+
+    of_this_run: path of each upload of this run so far.
+    """
+    changes: list[Change] = []
+    disagreements: list[Finding] = []
+    unlisted = 0
+    for row in _differences(connection, table, upload, settings):
+        key, column, old, new, line, earlier, earlier_line = row
+        if earlier in of_this_run:
+            other = f"{of_this_run[earlier]}, line {earlier_line}"
+            disagreements.append(_disagreement(path, line, table.name, column, key, new, old, other))
+        elif len(changes) < MOST_LISTED:
+            changes.append(Change(table.name, key, column, old, new, path, line))
+        else:
+            unlisted += 1
+    return Changes(changes, disagreements, unlisted)
+
+
+def _differences(
+    connection: duckdb.DuckDBPyConnection, table: Table, upload: int, settings: Settings
+) -> list[tuple[str, str, str | None, str | None, int, int, int]]:
+    columns = [column for column in table.columns if column.name not in table.primary_key]
+    if table.key_season_of:
+        columns.append(table.column(table.key_season_of))
+    key = f"array_to_string({key_as_text(table, settings, 'n.')}, ', ')"
+    same = _same_key(table, settings, "n.", "e.")
+    parts = [
+        f"SELECT {key}, '{column.name}', {_text(table, column.name, 'e.')} AS old, "
+        f"{_text(table, column.name, 'n.')} AS new, n.line AS line, e.upload, e.line "
+        f"FROM was AS e JOIN received_{table.name} AS n ON {same} WHERE n.upload = {upload} "
+        "AND old IS DISTINCT FROM new"
+        for column in columns
+    ]
+    return connection.execute(f"{' UNION ALL '.join(parts)} ORDER BY line, 2").fetchall() if parts else []
+
+
+def _text(table: Table, name: str, prefix: str) -> str:
+    """SQL of a value as text, a moment as it is uploaded."""
+    column = table.column(name)
+    if column.kind == "moment":
+        return moment_sql(f'{prefix}"{name}"', f'{prefix}"{hour_flag(column)}"')
+    return f'{prefix}"{name}"::VARCHAR'
+
+
+def _disagreement(
+    path: str, line: int, table: str, column: str, key: str, new: str | None, old: str | None, other: str
+) -> Finding:
+    message = (
+        f"{key}: {column} is {_shown(new)} here and {_shown(old)} in {other}; of two files of one load "
+        "the one that sorts later stands"
+    )
+    advice = "Decide which of them is right, and mend the other or leave it out."
+    return Finding(path, line, table, column, new, "warning", "files_disagree", message, advice)
+
+
+def _shown(value: str | None) -> str:
+    return "blank" if value is None else value

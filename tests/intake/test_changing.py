@@ -1,0 +1,127 @@
+"""What a file changes: columns it lacks leave, blank cells clear, and every change is told."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from tests.intake.conftest import Write
+
+from broodyear.findings import Change
+from broodyear.intake import check_paths, load_paths
+from broodyear.intake.rendering import render_json, render_text
+from broodyear.store import Store, open_store
+
+
+@pytest.fixture
+def store(uploads: Path, tmp_path: Path) -> Store:
+    opened = open_store(tmp_path / "s.duckdb", for_loading=True)
+    load_paths(opened, [uploads])
+    return opened
+
+
+def rows(store: Store, table: str, *columns: str) -> list[tuple[object, ...]]:
+    listed = ", ".join(columns)
+    return store.connection.execute(f"SELECT {listed} FROM {table} ORDER BY ALL").fetchall()
+
+
+SITES = "site_id,region,water_source,weekend_access\n"
+
+
+def test_a_one_cell_correction_leaves_the_rest_of_the_row(store: Store, write: Write) -> None:
+    load_paths(store, [write("sites_full.csv", SITES + "S-01,R1,well,yes\nS-02,R2,well,no\n")])
+    correction = write("sites_region.csv", "site_id,region\nS-01,R3\n")
+    expected = [("S-01", "R3", "well", True), ("S-02", "R2", "well", False)]
+    checked = check_paths([correction], store=store)
+    result = load_paths(store, [correction])
+    assert rows(store, "sites", "site_id", "region", "water_source", "weekend_access") == expected
+    change = Change("sites", "S-01", "region", "R1", "R3", str(correction), 2)
+    assert result.changes == checked.changes == (change,)
+    assert json.loads(render_json(result))["changes"] == [change.as_dict()]
+    assert (
+        "Changed among rows already there: 1 cell (sites.region 1)\n"
+        f"  S-01: region R1 becomes R3 ({correction}, line 2)\n"
+    ) in render_text(result)
+
+
+def test_a_blank_cell_under_a_heading_clears(store: Store, write: Write) -> None:
+    load_paths(store, [write("sites_full.csv", SITES + "S-01,R1,well,yes\n")])
+    result = load_paths(store, [write("sites_blank.csv", "site_id,region,water_source\nS-01,R1,\n")])
+    assert rows(store, "sites", "site_id", "water_source", "weekend_access")[0] == ("S-01", None, True)
+    [change] = result.changes
+    assert (change.column, change.old, change.new) == ("water_source", "well", None)
+
+
+def test_defaults_count_as_unsaid_where_a_row_exists(store: Store, write: Write) -> None:
+    full = "tank_id,read_at,water_temp,unit,instrument\nT-001,2024-11-08,48.2,F,logger\n"
+    full += "T-002,2024-11-08T10:00,8,C,thermometer\n"
+    load_paths(store, [write("temperatures.csv", full)])
+    short = "tank_id,read_at,water_temp\nT-001,2024-11-08,47.3\nT-002,2024-11-08T10:00,9\nT-003,2024-11-08,7\n"
+    result = load_paths(store, [write("temperatures_short.csv", short)])
+    assert rows(store, "temperatures", "tank_id", "water_temp", "unit", "instrument") == [
+        ("T-001", 47.3, "F", "logger"),
+        ("T-002", 9.0, "C", "thermometer"),
+        ("T-003", 7.0, "C", "thermometer"),
+    ]
+    assert [(change.key, change.column, change.old, change.new) for change in result.changes] == [
+        ("T-001, 2024-11-08 00:00:00, logger", "water_temp", "48.2", "47.3"),
+        ("T-002, 2024-11-08 10:00:00, thermometer", "water_temp", "8.0", "9.0"),
+    ]
+
+
+LOSSES = "tank_id,checked_on,stage,dead\n"
+
+
+def test_whether_dead_were_counted_follows_the_number(store: Store, write: Write) -> None:
+    header = "tank_id,checked_on,stage,dead,entry\n"
+    earlier = "T-001,2024-11-11,egg,,unknown\nT-002,2024-11-11,egg,3,\n"
+    load_paths(store, [write("losses.csv", header + earlier)])
+    load_paths(store, [write("losses_b.csv", LOSSES + "T-001,2024-11-11,egg,4\nT-002,2024-11-11,egg,\n")])
+    assert rows(store, "losses", "tank_id", "dead", "entry") == [
+        ("T-001", 4, "counted"),
+        ("T-002", None, "unknown"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("gone", "expected"),
+    [
+        ((5,), ("R3", "well", True)),
+        ((4, 5), ("R3", None, True)),
+        ((5, 4), ("R3", None, True)),
+        ((6,), ("R3", "surface", None)),
+        ((7, 5), ("R2", "well", True)),
+        ((7,), ("R2", "surface", True)),
+        ((6, 5, 4), ("R3", None, None)),
+    ],
+)
+def test_withdrawing_reads_as_if_the_upload_had_never_come(
+    gone: tuple[int, ...], expected: tuple[object, ...], store: Store, write: Write
+) -> None:
+    for name, text in (
+        ("sites_a.csv", "site_id,region,water_source\nS-03,R1,well\n"),
+        ("sites_b.csv", "site_id,region,water_source\nS-03,R1,surface\n"),
+        ("sites_c.csv", "site_id,region,weekend_access\nS-03,R2,yes\n"),
+        ("sites_d.csv", "site_id,region\nS-03,R3\n"),
+    ):
+        load_paths(store, [write(name, text)])
+    for upload in gone:
+        store.withdraw(upload)
+    query = "SELECT region, water_source, weekend_access FROM sites WHERE site_id = 'S-03'"
+    assert store.connection.execute(query).fetchall() == [expected]
+
+
+def test_two_files_of_a_load_that_disagree_are_named_and_the_later_stands(store: Store, write: Write) -> None:
+    north = write("losses_north.csv", LOSSES + "T-001,2024-11-11,egg,2\nT-002,2024-11-11,egg,1\n")
+    south = write("losses_south.csv", LOSSES + "T-001,2024-11-11,egg,5\nT-002,2024-11-11,egg,1\n")
+    for result in (check_paths([south, north], store=store), load_paths(store, [south, north])):
+        assert [(f.path, f.line, f.column, f.level, f.rule, f.message) for f in result.findings] == [
+            (
+                str(south), 2, "dead", "warning", "files_disagree",
+                f"T-001, 2024-11-11, egg: dead is 5 here and 2 in {north}, line 2; of two files of one load "
+                "the one that sorts later stands",
+            )
+        ]  # fmt: skip
+        assert result.changes == ()
+    assert rows(store, "losses", "tank_id", "dead") == [("T-001", 5), ("T-002", 1)]
