@@ -36,11 +36,13 @@ SeasonSpan = tuple[dt.date, dt.date]
 class DateReading:
     """How dates of one file are read. order: what its layout says of figures alone; seasons: those
     of the programme, in which a year in two figures must lie, None when none is known; any_clock: the file has a
-    layout, so that hours may have one figure or be of the 12-hour clock."""
+    layout, so that hours may have one figure or be of the 12-hour clock; all_usual: every date of the file is
+    written year first and every clock in full, so that nothing else need be looked for."""
 
     order: DateOrder | None = None
     seasons: SeasonSpan | None = None
     any_clock: bool = False
+    all_usual: bool = False
 
 
 def quote(text: str) -> str:
@@ -50,12 +52,16 @@ def quote(text: str) -> str:
 
 def other_date(text: str, reading: DateReading) -> str:
     """SQL for the day of a text that is a date in another shape, with midnight at most; NULL for other texts."""
+    if reading.all_usual:
+        return "NULL::DATE"
     shape = f"({OTHER_DAY}){MIDNIGHT}"
     return f"CASE WHEN regexp_full_match({text}, {quote(shape)}) THEN {_day(_group(text, shape, 1), reading)} END"
 
 
 def other_moment(text: str, reading: DateReading) -> str:
     """SQL for the moment of a text whose date or clock is in another shape; NULL for any other text."""
+    if reading.all_usual:
+        return "NULL::TIMESTAMP"
     days = f"{OTHER_DAY}|{ISO}" if reading.any_clock else OTHER_DAY
     clocks = f"{HALF_DAY}|{CLOCK}" if reading.any_clock else CLOCK
     shape = f"({days})(?:[Tt ,]+({clocks}))?"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -75,9 +76,29 @@ def open_body(source: Source, body: Body, layouts: Sequence[Layout] = ()) -> Ope
 def reading_of(opened: Opened, found: Recognised, seasons: SeasonSpan | None) -> Reading:
     """What may stand in the cells of one table, judged by the bytes of the file and by its layout."""
     layout = opened.dialect.layout
-    dates = DateReading(layout.date_order if layout else None, seasons, any_clock=layout is not None)
+    order = layout.date_order if layout else None
+    dates = DateReading(order, seasons, any_clock=layout is not None, all_usual=_all_usual(opened, found))
     reading = _by_bytes(opened, dates)
     return own_reading(found.slots, reading)
+
+
+#: A date year first, a clock in full, or both, as the cells of a workbook come.
+_USUAL = re.compile(r"(?:[0-9]{4}-[0-9]{2}-[0-9]{2})?(?:(?:^|T)[0-9]{2}:[0-9]{2}:[0-9]{2})?")
+
+
+def _all_usual(opened: Opened, found: Recognised) -> bool:
+    """Whether a sheet has only typed dates where dates are read from: the statements are half as long then."""
+    if opened.body.sheet is None or not found.slots:
+        return False
+    columns = [
+        place for name, place in found.places.items() if found.table.column(name).kind in {"date", "moment"}
+    ]
+    pieces = [slot.pieces[place] for slot in found.slots for place in columns]
+    if any(piece is not None and (not piece.places or piece.words) for piece in pieces):
+        return False
+    places = {place for piece in pieces if piece is not None for place in piece.places}
+    rows = opened.body.sheet.rows[opened.dialect.header_line :]
+    return all(_USUAL.fullmatch(row[place].strip()) for row in rows for place in places if place < len(row))
 
 
 def _by_bytes(opened: Opened, dates: DateReading) -> Reading:
