@@ -58,6 +58,8 @@ def test_wrong_dates_are_scored_and_named(programme: Any) -> None:
     frame.loc[wrong, ["absent_day", "seen_day"]] += 60.0
     found = assess_development(frame, daily=programme.daily, models=[true_model(programme)], **OPTIONS)
     assert set(frame.loc[wrong, "tank_id"]) <= set(found.suspects["tank_id"])
+    fit = found.fits[("chinook", "hatch_half")]["log_inverse"]  # wrong dates keep no fit from being made
+    assert fit.wrong_share == pytest.approx(5 / len(frame), abs=0.02)
     assert (found.suspects["days_off"].abs() > 20).all()
     is_whole = (found.scores["band"] == "all") & (found.scores["donor_stock"] == "")
     row = found.scores[is_whole].set_index("model").loc["truth"]

@@ -241,7 +241,8 @@ def _covariance(target: CurveLikelihood, theta: Floats, is_held: list[bool]) -> 
     for row, i in enumerate(live):
         step = np.zeros(len(theta))
         step[i] = _DIFFERENCE * scales[i]
-        down = step if i < len(theta) - 1 else np.minimum(step, theta)  # a share is not negative
+        down = step.copy()
+        down[-1] = min(step[-1], theta[-1])  # a share is not negative
         change = target(theta + step)[1] - target(theta - down)[1]
         information[row] = change[live] / (step[i] + down[i])
     information = 0.5 * (information + information.T)
