@@ -22,8 +22,8 @@ from broodyear.store import open_store
 FILE_BYTES = 1_000_000_000
 MOST_TOGETHER_MB = 500
 #: More than the desk remembers of what it did, so that everything is there that stays.
-WARM_UP_JOBS = 20
-JOBS, MOST_ADDED_MB = 60, 5.0
+WARM_UP_JOBS = 60
+JOBS, MOST_ADDED_MB = 200, 5.0
 SEASONS, TANKS = 20, 1_000
 SLOWEST_PAGE_SECONDS = 0.2
 TIMES_ASKED = 11
