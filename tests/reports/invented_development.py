@@ -99,7 +99,13 @@ def fan() -> pd.DataFrame:
     )
     for name, shift in (("low_95", -8), ("low_80", -5), ("high_80", 5), ("high_95", 8)):
         frame[name] = frame["done_pct"] + shift
-    return frame.assign(date=pd.date_range("2023-11-10", periods=60), tank_id="T-1", **PLACE)
+    return frame.assign(date=pd.date_range("2023-11-10", periods=60), tank_id="T-1", stage=PLACE["stage"])
+
+
+#: Tables whose file is not called as their field is.
+_WRITTEN_AS = {
+    "copied": "copied_dates", "fan": "forecast_example", "pairs": "published_pairs", "suspects": "suspected_dates",
+}  # fmt: skip
 
 
 def results(**changes: Any) -> DevelopmentResults:
@@ -118,7 +124,8 @@ def results(**changes: Any) -> DevelopmentResults:
         "coefficients": pd.DataFrame([{**PLACE, "model": MODELS[0], "constant": "c", "estimate": -6.0}]),
     } | changes  # fmt: skip
     tables = {
-        name: report_table(name, name, frame, SCORES if name == "scores" else ()) for name, frame in frames.items()
+        name: report_table(_WRITTEN_AS.get(name, name), name, frame, SCORES if name == "scores" else ())
+        for name, frame in frames.items()
     }
     stated = state(claims() if frames["scores"]["bias_days"].notna().any() else [])
     shown = {("coho", "hatch_half"): MODELS}

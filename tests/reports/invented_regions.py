@@ -82,7 +82,7 @@ def results(*rows: dict[str, Any], refusal: str = "") -> RegionResults:
     graph = pd.DataFrame(
         [
             {"region": region, "batch_id": batch, "season": 2023, "tanks": tanks, "eggs": tanks * 140,
-             "is_shared": shared, "part": 0, "outcome": "delivered_to_release"}
+             "shared": shared, "part": 0, "outcome": "delivered_to_release"}
             for region, batch, tanks, shared in (
                 ("east", "B-1", 9, True), ("north", "B-1", 3, True), ("north", "B-2", 20, False),
                 ("south", "B-3", 22, False))

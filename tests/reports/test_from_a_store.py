@@ -13,6 +13,7 @@ from tests.reports.pages import cell, seen, written_rows
 from broodyear.errors import EXIT_NOTHING_TO_ANALYSE, NothingToAnalyse
 from broodyear.intake import load_paths
 from broodyear.reports import second_process
+from broodyear.reports.development import report_development
 from broodyear.reports.folder import ReportResult
 from broodyear.reports.regions import report_regions
 from broodyear.reports.season import report_season
@@ -200,3 +201,22 @@ def test_a_review_is_the_same_bytes_with_one_process_and_with_two(
     assert written == {path.relative_to(tmp_path) for path in again.page.parent.rglob("*") if path.is_file()}
     for name in written:
         assert (folder / name).read_bytes() == (tmp_path / name).read_bytes(), name
+
+
+def _headers(folder: Path) -> dict[str, set[str]]:
+    return {path.name: set(pd.read_csv(path, nrows=0).columns) for path in (folder / "tables").glob("*.csv")}
+
+
+def test_the_invented_results_have_no_table_and_no_column_that_real_ones_lack(
+    store: Store, review: ReportResult, pages: dict[str, Path], tmp_path: Path
+) -> None:
+    real = {
+        "season": review,
+        "regions": report_regions(store, tmp_path / "regions"),
+        "development": report_development(store, tmp_path / "development"),
+    }
+    for report, written in real.items():
+        columns = _headers(written.page.parent)
+        for name, invented_columns in _headers(pages[report].parent).items():
+            assert name in columns, f"{report}: no real report has {name}"
+            assert invented_columns - columns[name] == set(), f"{report}: {name}"

@@ -158,7 +158,19 @@ def _example_fan(store: Store, found: DevelopmentAssessment) -> pd.DataFrame:
             return fan_data(store, int(one["season"].iloc[0]), str(tank_id), str(stage), as_of, found.fits)
         except BroodyearError:
             continue  # this tank has no forecast; the next may have one
-    return pd.DataFrame(columns=["date", "is_recorded", "done_pct", "low_80", "high_80", "low_95", "high_95"])
+    columns = (
+        "day",
+        "done_pct",
+        "low_95",
+        "low_80",
+        "high_80",
+        "high_95",
+        "date",
+        "is_recorded",
+        "model",
+        "tank_id",
+    )
+    return pd.DataFrame(columns=[*columns, "stage"])
 
 
 def write_development(

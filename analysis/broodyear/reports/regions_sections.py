@@ -164,7 +164,7 @@ def batches_section(graph: ReportTable, sentences: dict[str, str]) -> Section:
     if graph.refusal or not len(graph):
         return Section("batches", title, (refusal("There is nothing to draw.", graph),))
     rows = graph.rows(outcome=MAIN_OUTCOME)
-    frame = _latest(graph.frame.iloc[rows]).rename(columns={"is_shared": "shared"})
+    frame = _latest(graph.frame.iloc[rows])
     figure = drawn(
         lambda: connectivity_figure(frame, name="connectivity", title="Regions and batches"),
         name="connectivity",
@@ -182,7 +182,7 @@ def batches_section(graph: ReportTable, sentences: dict[str, str]) -> Section:
         column("season", "season", "year"),
         column("tanks", "tanks", "whole"),
         column("eggs", "eggs", "whole"),
-        column("is_shared", "also went elsewhere", "yes_no"),
+        column("shared", "also went elsewhere", "yes_no"),
     )
     view = table_view(graph, "Tanks of each region and batch, delivery to release", columns, rows)
     return Section("batches", title, (Prose(words), figure, TableBlock(view)))

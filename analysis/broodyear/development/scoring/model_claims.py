@@ -47,7 +47,7 @@ def _biases(level: str, rows: pd.DataFrame) -> list[Claim]:
     """The bias of every model over all temperatures, then by band and by stock."""
     is_whole = (rows["band"] == "all") & (rows["donor_stock"].fillna("") == "")
     whole = rows[is_whole & ~rows["note"].str.startswith("refused", na=False)]
-    counted = whole[~whole["model"].map(is_own)]
+    counted = whole[~whole["model"].map(is_own).astype(bool)]
     adjusted = holm(counted["p_value"])
     claims = []
     for index, row in whole.iterrows():

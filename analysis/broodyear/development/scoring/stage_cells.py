@@ -92,7 +92,10 @@ class StageCells:
         """1 − MAE / MAE of own constant units on the same tanks; 0 for these, NaN without them."""
         if base is None or model == "own_constant_units":
             return float("nan") if base is None else 0.0
-        constant = self._constant_mae(base, is_in & np.isfinite(base.predicted_day))
+        is_both = is_in & np.isfinite(base.predicted_day)
+        if not is_both.any():
+            return float("nan")
+        constant = self._constant_mae(base, is_both)
         return float(1.0 - cell["mae_days"] / constant) if constant > 0 else float("nan")
 
     def _constant_mae(self, base: HeldOut, is_in: Mask) -> float:
