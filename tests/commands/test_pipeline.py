@@ -49,7 +49,7 @@ def test_check_prints_one_object_that_accounts_for_every_row(capsys: pytest.Capt
         assert set(one) == keys
         assert sum(fed["rows_accepted"] for fed in one["tables"]) == one["rows_accepted"]
         assert one["rows_read"] == one["rows_accepted"] + one["rows_rejected"]
-    wanted = {"path", "line", "table", "column", "value", "level", "rule", "message", "advice"}
+    wanted = {"path", "line", "table", "column", "source_column", "value", "level", "rule", "message", "advice"}
     assert all(set(finding) == wanted for finding in found["findings"])
 
 
