@@ -54,6 +54,7 @@ class Reason(StrEnum):
     NOT_CLEAR = "not_clear"
     WATCH = "watch"
     AT_POOR_PLACE = "at_poor_place"
+    AT_WATCHED_PLACE = "at_watched_place"
     DEPENDS_ON_SILENT = "depends_on_silent"
     BATCHES_DISAGREE = "batches_disagree"
     AGAINST_CARE = "against_care"
@@ -90,6 +91,7 @@ REASONS: dict[Reason, ReasonMeaning] = {
     Reason.NOT_CLEAR: ReasonMeaning(_NO, "chance alone would often show as much"),
     Reason.WATCH: ReasonMeaning(_NO, "unusual by itself, not clear among all that were looked at"),
     Reason.AT_POOR_PLACE: ReasonMeaning(_NO, "low, at a site that is below expected over its seasons"),
+    Reason.AT_WATCHED_PLACE: ReasonMeaning(_NO, "low, at a site whose seasons together are worth watching"),
     Reason.DEPENDS_ON_SILENT: ReasonMeaning(
         _NO, "would not stand if the tanks that fell silent had fared otherwise"
     ),

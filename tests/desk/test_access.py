@@ -86,7 +86,11 @@ def test_without_the_cookie_no_answer_says_anything(make_desk: MakeDesk, method:
     }
     adapter = client.application.url_map.bind(f"{HOST}:{PORT}")
     rules = [rule for rule in client.application.url_map.iter_rules() if rule.endpoint != "enter"]
-    paths = [adapter.build(rule.endpoint, {name: values[name] for name in rule.arguments}) for rule in rules]
+    named = [{**values, "name": "plan"} if rule.rule.startswith("/plan/") else values for rule in rules]
+    paths = [
+        adapter.build(rule.endpoint, {name: given[name] for name in rule.arguments})
+        for rule, given in zip(rules, named, strict=True)
+    ]
     for path in [*paths, "/nowhere", "/%00", "/store//", "/files/upload"]:
         answer = client.open(
             path, method=method, base_url=client.home if knows_home else BASE, headers={"Origin": BASE}

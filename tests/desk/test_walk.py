@@ -126,7 +126,7 @@ def test_from_a_messy_folder_to_a_review_and_back(
     review.wait_for_load_state()
     assert "Season 2024/25" in review.title() and (store.parent / "reports/season_2024/season.html").is_file()
     with review.expect_download():
-        review.get_by_role("link", name="setups.csv").first.click()
+        review.get_by_role("link", name="visits.csv").first.click()
     review.close()
 
     # Take one file back, after seeing what that does.

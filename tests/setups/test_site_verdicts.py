@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.special import stdtr
+from scipy.special import stdtr, stdtrit
 from tests.setups.programmes import SMALL_SPREADS, programme, with_poor_tanks
 
 from broodyear.claims import ClaimKind, Decision, Reason
 from broodyear.setups import place_claims, screen_setups, sites_table, tank_claims
 from broodyear.setups.site_history import Departures
-from broodyear.setups.site_verdicts import FEWEST_SITES, judge_sites, place_verdict, seasons_by_site
+from broodyear.setups.site_verdicts import FEWEST_SITES, WATCH_SITE_P, judge_sites, place_verdict, seasons_by_site
 from broodyear.survival.multiplicity import benjamini_hochberg
 
 POOR = "S0007"
@@ -140,3 +140,25 @@ def test_what_cannot_be_judged_is_a_claim_that_says_why() -> None:
     assert (reasons[silent], reasons[small]) == (Reason.NO_RECORDS, Reason.TOO_FEW_EGGS)
     alone = rows[rows["tank_id"] == silent].assign(site_id="S-new")
     assert place_claims(sites_table(frame, screen), alone)[-1].reason is Reason.NO_RECORDS
+
+
+def test_a_site_that_is_low_but_not_clear_among_all_is_worth_watching() -> None:
+    """Sums just short of and just beyond one in a hundred, among forty sites that differ by chance alone."""
+    low, lower = (float(stdtrit(0.7 * 40, share)) / 2.0 for share in (1.1 * WATCH_SITE_P, 0.9 * WATCH_SITE_P))
+    calm = [[0.3, -0.3, 0.2, -0.2]] * 40
+    for level, reason in ((low, Reason.NOT_CLEAR), (lower, Reason.WATCH)):
+        verdicts = judge_sites(departures([[level] * 4, *calm]))
+        assert verdicts.q_value[0] > 0.10 and verdicts.reasons[0] is reason
+
+
+def test_a_low_tank_at_a_watched_site_is_watched_with_it(
+    monkeypatch: pytest.MonkeyPatch, poor: pd.DataFrame
+) -> None:
+    monkeypatch.setattr("broodyear.setups.site_verdicts.FALSE_DISCOVERY_RATE", 0.0)
+    screen = screen_setups(poor)
+    rows = screen.rows[screen.rows["site_id"] == POOR]
+    carried = rows[(rows["p_value"] > 0.05) & (rows["z_score"] < 0.0)]
+    assert len(carried) and set(carried["verdict"]) == {"watch"} and set(rows["place_verdict"]) == {"as_expected"}
+    assert {claim.reason for claim in tank_claims(carried)} == {Reason.AT_WATCHED_PLACE}
+    high = screen.rows[(screen.rows["z_score"] > 0.0)]
+    assert "watch" not in set(high["verdict"])

@@ -67,7 +67,7 @@ def judge(used: pd.DataFrame) -> Judged:
     """Expected and shrunken survival of one outcome's used rows.
 
     Adds expected_log_odds, expected_se, spread (logit), expected_pct, shrunken_pct, shrunken_low,
-    shrunken_high, z_score, p_value, place_verdict, fish_below_expected, unjudged,
+    shrunken_high, z_score, p_value, place_verdict, is_site_on_watch, fish_below_expected, unjudged,
     too_few_because.
     """
     rows = used.copy()
@@ -96,7 +96,7 @@ def _unjudged(rows: pd.DataFrame, sentence: str, because: str) -> Judged:
         rows[name] = np.nan
     for name in ("shrunken_pct", "shrunken_low", "shrunken_high", "fish_below_expected"):
         rows[name] = np.nan
-    rows["place_verdict"] = place_verdict(Reason.TOO_FEW_SEASONS)
+    rows["place_verdict"], rows["is_site_on_watch"] = place_verdict(Reason.TOO_FEW_SEASONS), False
     rows["too_few_because"], rows["unjudged"] = because, str(Reason.TOO_FEW_TANKS) if because else ""
     return Judged(rows, _NOTHING, sentence, None, None)
 
@@ -162,6 +162,7 @@ def _judged(rows: pd.DataFrame, fit: ScreenFit) -> Judged:
         z_score=score,
         p_value=two_sided_p(score, fit.freedom),
         place_verdict=np.array([place_verdict(reason) for reason in sites.reasons])[departures.site],
+        is_site_on_watch=np.array([reason is Reason.WATCH for reason in sites.reasons])[departures.site],
         fish_below_expected=eggs * (expected - shrunken[0]),
     )
     spreads = Spreads(fit.tank_sd, between_sites, fit.batch_sd, fit.season_sd, fit.freedom, fit.set_aside)

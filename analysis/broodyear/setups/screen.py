@@ -19,6 +19,7 @@ from broodyear.survival.multiplicity import adjust_within
 from broodyear.survival.tank_frame import OUTCOMES, TankFrame, prepare
 
 OUTSIDE_LIMITS = "outside the 95 % limits this season"
+SITE_ON_WATCH = REASONS[Reason.AT_WATCHED_PLACE].meaning
 POOR_SITE = REASONS[Reason.AT_POOR_PLACE].meaning
 
 SETUP_COLUMNS = [
@@ -79,8 +80,8 @@ def compare_setups(frame: pd.DataFrame) -> pd.DataFrame:
     frame: season, tank_id, site_id, batch_id, eggs, survivors; optional outcome, species,
     units_at_delivery_c_days, region, room_type, gravel_practice, stage losses and other context.
     verdict: below_expected (q <= 0.10), watch (outside the 95 % limits, or low at a site that is below expected
-    over its seasons), as_expected, above_expected (q <= 0.10), too_few_records. place_verdict: the site's, over
-    all its seasons: below_expected (q <= 0.10 over sites), as_expected, too_few_seasons.
+    or worth watching over its seasons), as_expected, above_expected (q <= 0.10), too_few_records. place_verdict:
+    the site's, over all its seasons: below_expected (q <= 0.10 over sites), as_expected, too_few_seasons.
 
     >>> frame = pd.DataFrame({"season": 2024, "tank_id": range(60), "eggs": 150, "survivors": 128})
     >>> frame = frame.assign(site_id=frame["tank_id"], batch_id=frame["tank_id"] % 4)
@@ -159,14 +160,16 @@ def _with_verdicts(rows: pd.DataFrame) -> pd.DataFrame:
     found = rows["q_value"] <= FALSE_DISCOVERY_RATE
     outside = low & (rows["p_value"] <= WATCH_P)
     carried = low & (rows["place_verdict"] == "below_expected")
+    with_site = low & rows["is_site_on_watch"].eq(True)
     verdict = np.select(
-        [rows["p_value"].isna(), found & low, outside | carried, found],
+        [rows["p_value"].isna(), found & low, outside | carried | with_site, found],
         ["too_few_records", "below_expected", "watch", "above_expected"],
         "as_expected",
     )
     rows["verdict"] = verdict
     on_watch = rows["verdict"] == "watch"
-    rows["watch_reason"] = np.select([on_watch & outside, on_watch], [OUTSIDE_LIMITS, POOR_SITE], "")
+    reasons = [on_watch & outside, on_watch & carried, on_watch]
+    rows["watch_reason"] = np.select(reasons, [OUTSIDE_LIMITS, POOR_SITE, SITE_ON_WATCH], "")
     rows["note"] = rows["too_few_because"]
     return rows
 

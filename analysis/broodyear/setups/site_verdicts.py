@@ -25,6 +25,9 @@ Floats = NDArray[np.float64]
 #: Fewer sites with several seasons say nothing about how much ordinary sites differ.
 FEWEST_SITES = 8
 FEWEST_SEASONS = 2
+#: One-sided p at or below which a site that is not clear among all is still worth watching. Stricter than a
+#: tank's, because every low tank of the site is watched with it, season after season.
+WATCH_SITE_P = 0.01
 #: Mean square of a standard normal score winsorised at CLIP.
 _SQUARE = 0.6786546
 #: Correlations between seasons of one site that are tried; between them the answer is interpolated.
@@ -55,7 +58,7 @@ class SiteVerdicts:
 
 
 def judge_sites(departures: Departures) -> SiteVerdicts:
-    """A verdict for every site: CLEAR at q <= 0.10, NOT_CLEAR, or the reason why nothing can be said."""
+    """A verdict for every site: CLEAR at q <= 0.10, WATCH at p <= 0.01, NOT_CLEAR, or why nothing can be said."""
     from scipy.special import stdtr
 
     seasons = seasons_by_site(departures)
@@ -74,8 +77,9 @@ def judge_sites(departures: Departures) -> SiteVerdicts:
             ~several,
             np.full(len(seasons), not enough),
             q_value <= FALSE_DISCOVERY_RATE,
+            p_value <= WATCH_SITE_P,
         ],
-        [Reason.NO_RECORDS, Reason.TOO_FEW_SEASONS, Reason.TOO_FEW_SITES, Reason.CLEAR],
+        [Reason.NO_RECORDS, Reason.TOO_FEW_SEASONS, Reason.TOO_FEW_SITES, Reason.CLEAR, Reason.WATCH],
         Reason.NOT_CLEAR,
     )
     return SiteVerdicts(seasons, score, p_value, q_value, tuple(Reason(str(reason)) for reason in reasons))

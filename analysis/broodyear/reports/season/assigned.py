@@ -48,7 +48,7 @@ def assigned_section(results: SeasonResults) -> Section:
     blocks: list[Block] = [
         Prose(_WORDS),
         Bullets(tuple(_sentence(table, row) for row in rows), (table,)),
-        TableBlock(table_view(table, TITLE, COLUMNS, list(rows))),
+        TableBlock(table_view(table, "Every comparison, as assigned", COLUMNS, list(rows))),
     ]
     return Section("assigned", TITLE, tuple(blocks))
 
