@@ -10,8 +10,10 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
-import pandas as pd
+if TYPE_CHECKING:
+    import pandas as pd
 
 #: Claims of a family are made at this adjusted p-value or below.
 CLAIMED_AT = 0.05
@@ -177,4 +179,6 @@ def claims_table(claims: Iterable[Claim], sentences: Iterable[str]) -> pd.DataFr
         }
         for claim, sentence in zip(claims, sentences, strict=True)
     ]
+    import pandas as pd
+
     return pd.DataFrame(rows, columns=list(CLAIM_COLUMNS))

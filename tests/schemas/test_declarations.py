@@ -5,6 +5,7 @@ from __future__ import annotations
 import frictionless
 import pytest
 
+from broodyear.claims import REASONS
 from broodyear.places import schemas_folder
 from broodyear.schemas import TABLE_NAMES, all_tables, data_package, descriptor, dictionary_markdown, table
 
@@ -112,6 +113,13 @@ def test_unit_suffixes_agree_with_declared_units() -> None:
 def test_the_data_dictionary_page_is_current() -> None:
     page = (schemas_folder() / "data_dictionary.md").read_text(encoding="utf-8")
     assert page == dictionary_markdown(), "run `broodyear dictionary > schemas/data_dictionary.md`"
+
+
+def test_the_data_dictionary_says_what_every_reason_of_a_claim_means() -> None:
+    section = dictionary_markdown().split("claims.csv\n")[1]
+    for reason, told in REASONS.items():
+        assert f"| `{reason}` | `{told.decision}` | {told.meaning} |" in section
+    assert "claims.csv" not in dictionary_markdown(all_tables()[:2])
 
 
 def test_the_data_dictionary_names_every_column_and_allowed_value() -> None:

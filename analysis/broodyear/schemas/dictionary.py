@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 
+from broodyear.claims import REASONS, ClaimKind
 from broodyear.schemas.declarations import Column, Table, all_tables
 
 _KIND_WORDS = {
@@ -32,11 +33,26 @@ A blank is never read as zero.
 - A file is told by its name (`losses.csv`, `losses_north.csv`) or by its column names.
 """
 
+_CLAIMS = """## Words of the reports: claims.csv
+
+Each report folder holds `tables/claims.csv`, a row for every statement that its page makes, or looked for and does
+not make. `estimate`, `low` and `high` are in `unit`; `p_family` is adjusted over the `comparisons` made side by
+side and blank where no test was made; `sentence` is blank where the page says nothing.
+"""
+
 
 def dictionary_markdown(tables: tuple[Table, ...] | None = None) -> str:
-    """The data dictionary of ``tables`` (default: all twelve) as a Markdown page."""
+    """The data dictionary of ``tables`` as a Markdown page; of all twelve (default) with the words of reports."""
     chosen = all_tables() if tables is None else tables
-    return "\n".join([_INTRODUCTION, *(_table_section(table) for table in chosen)])
+    words = [_claims_section()] if len(chosen) == len(all_tables()) else []
+    return "\n".join([_INTRODUCTION, *(_table_section(table) for table in chosen), *words])
+
+
+def _claims_section() -> str:
+    kinds = ", ".join(f"`{kind}`" for kind in ClaimKind)
+    lines = [_CLAIMS, f"`claim` is one of {kinds}.", "", "| reason | decision | means |", "|---|---|---|"]
+    lines += [f"| `{reason}` | `{told.decision}` | {told.meaning} |" for reason, told in REASONS.items()]
+    return "\n".join(lines) + "\n"
 
 
 def _table_section(table: Table) -> str:
