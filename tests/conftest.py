@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("MPLBACKEND", "Agg")
 
+import hypothesis
 import numpy as np
 import pytest
 
@@ -27,6 +28,11 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int | None:
     whole = {config.rootpath, *(config.rootpath / name for name in config.getini("testpaths"))}
     named = {(config.invocation_params.dir / arg.partition("::")[0]).resolve() for arg in config.args}
     return None if named & whole else 0
+
+
+# A generated case that takes long on a busy machine is no failure; what must be quick is measured in benchmarks.
+hypothesis.settings.register_profile("untimed", deadline=None)
+hypothesis.settings.load_profile("untimed")
 
 
 @pytest.fixture(autouse=True)

@@ -187,8 +187,10 @@ def practice_table(report: OutcomeReport) -> pd.DataFrame:
     is_both = table["practice"] == COMBINED
     for place, name in enumerate((ROOM, GRAVEL)):
         table[name] = table[name].where(~is_both, table["level"].str.split(JOINT, n=1).str[place])
-    words = table["practice"].map(_WORDS) + ": " + table["level"]
-    table["other_practice"] = words.where(~table["practice"].isin([COMBINED, ROOM, GRAVEL]), "")
+    table["other_practice"] = [
+        "" if practice in (COMBINED, ROOM, GRAVEL) else f"{_word(practice)}: {level}"
+        for practice, level in zip(table["practice"], table["level"], strict=True)
+    ]
     table["note"] = [_practice_note(report, row) for row in table.to_dict("records")]
     return table[PRACTICE_COLUMNS]
 
