@@ -14,14 +14,6 @@ from broodyear.schemas.unseen import unseen_character
 _SHOWN = 60
 #: Words for zero under a count.
 NOTHING = {"none", "nil", "zero", "no", "-", "–", "o"}
-_UNIT_WORDS = {
-    "C": "°C",
-    "F": "°F",
-    "c_days": "°C·d",
-    "f_days": "°F·d",
-    "mg_l": "mg/l",
-    "ph": "pH units",
-}
 
 
 @dataclass(frozen=True)

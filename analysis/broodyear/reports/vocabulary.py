@@ -8,13 +8,6 @@ OUTCOMES = {
     "delivered_to_release": "delivery to release",
 }
 
-#: What a percentage of each outcome is a percentage of.
-OF_WHAT = {
-    "hatch": "hatched, of live eggs delivered",
-    "hatch_to_release": "left alive, of hatched",
-    "delivered_to_release": "left alive, of live eggs delivered",
-}
-
 MAIN_OUTCOME = "delivered_to_release"
 
 VERDICT_WORDS = {

@@ -9,10 +9,6 @@ from broodyear.survival.arrays import BoolArray, FloatArray
 
 FAR_APART = 1.0  # typical standard errors between estimates before their sizes are said to differ
 CLEAR = 0.05
-WHY_THEY_DIFFER = (
-    "The mixed model weighs tanks almost alike and compares within sites and batches; the binomial and"
-    " clustered ones weigh tanks by their eggs; the exchangeable one discounts eggs of one site."
-)
 
 
 def agreement_table(contrasts: pd.DataFrame) -> pd.DataFrame:

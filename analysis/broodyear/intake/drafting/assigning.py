@@ -33,7 +33,6 @@ TELLING = {
 #: A heading that may belong to more tables than this tells none of them.
 MOST_TABLES = 3
 _TIMES = {"time", "clock", "hour", "time of day", "read at"}
-_BY_LOOKS = "what its cells look like"
 
 
 @dataclass
