@@ -281,7 +281,7 @@ final AS (
         AND coalesce(modelled_pct, 0) + coalesce(missing_pct, 0) <= validation_max_missing_pct
             AS usable_for_validation,
         CASE
-            WHEN ends_at_c_days IS NULL THEN 'no nominal thermal units for this species'
+            WHEN ends_at_c_days IS NULL THEN 'no nominal thermal units for this species: declare them in the settings'
             WHEN units_at_delivery_c_days IS NULL THEN 'thermal units at delivery not known'
             WHEN units_doubt IS NOT NULL THEN 'thermal units at delivery in doubt: ' || units_doubt
             WHEN exposure_window = 'egg' AND stage_at_delivery = 'alevin' THEN 'delivered as alevins'

@@ -1,7 +1,8 @@
 -- species_stage_units
 --
 -- purpose: nominal thermal units from fertilisation to each stage, used only to bound exposure windows, so that a
---     window never ends at the observed date of the outcome it is meant to explain.
+--     window never ends at the observed date of the outcome it is meant to explain. Those that the settings declare
+--     for a species stand in place of published ones.
 -- grain: one row per species and stage; a species without a row gets no windows.
 -- reads:
 -- key: species, stage
@@ -11,7 +12,8 @@
 --   units_c_days [°C·d]: nominal thermal units above 0 °C since fertilisation, near 8 °C where sources give a choice
 --   source [text]: citation
 --   trust [text]: SEEN read in the source; SEEN-2 read in an open data set that cites it; MEMORY recalled, not
---     seen; MEMORY-LOW recalled and unsure; DERIVED arithmetic on another row; PRACTICE common practice, no source
+--     seen; MEMORY-LOW recalled and unsure; DERIVED arithmetic on another row; PRACTICE common practice, no source;
+--     DECLARED in the programme's settings
 WITH published (species, stage, units_c_days, source, trust) AS (
     VALUES
     ('chinook', 'eyed', 250.0, 'general recollection of Pacific hatchery ranges', 'MEMORY-LOW'),
@@ -61,10 +63,34 @@ release AS (
     WHERE stage = 'button_up'
 ),
 
-final AS (
-    SELECT species, stage, units_c_days::DOUBLE AS units_c_days, source, trust FROM published
+own AS (
+    SELECT
+        unnest($species_code::VARCHAR[]) AS species,
+        unnest($species_hatch_c_days::DOUBLE[]) AS hatch_c_days,
+        unnest($species_button_up_c_days::DOUBLE[]) AS button_up_c_days,
+        unnest($species_release_c_days::DOUBLE[]) AS release_c_days
+),
+
+declared (species, stage, units_c_days, source, trust) AS (
+    SELECT species, 'eyed', hatch_c_days / 2.0, 'half of hatch, Crisp 1988 Freshw Biol 19:41-48', 'DERIVED' FROM own
     UNION ALL
-    SELECT species, stage, units_c_days::DOUBLE, source, trust FROM release
+    SELECT species, 'hatch', hatch_c_days, 'the settings', 'DECLARED' FROM own
+    UNION ALL
+    SELECT species, 'button_up', button_up_c_days, 'the settings', 'DECLARED' FROM own
+    UNION ALL
+    SELECT species, 'release', release_c_days, 'the settings', 'DECLARED' FROM own
+),
+
+listed AS (
+    SELECT * FROM published
+    UNION ALL
+    SELECT * FROM release
+),
+
+final AS (
+    SELECT species, stage, units_c_days::DOUBLE AS units_c_days, source, trust FROM declared
+    UNION ALL
+    SELECT species, stage, units_c_days::DOUBLE, source, trust FROM listed ANTI JOIN own USING (species)
 )
 
 SELECT * FROM final ORDER BY species, units_c_days

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from broodyear.errors import UsageError
-from broodyear.settings import Acknowledged, Settings, read_settings, season_of
+from broodyear.settings import Acknowledged, Settings, Species, read_settings, season_of
 
 
 def written(folder: Path, text: str) -> Path:
@@ -38,6 +38,20 @@ def test_acknowledged_cases_are_read(tmp_path: Path) -> None:
     )
 
 
+def declared(**entries: str) -> str:
+    values = {
+        "code": '"grayling"', "hatch_c_days": "400", "button_up_c_days": "700", "release_c_days": "1000", **entries
+    }  # fmt: skip
+    return "\n".join(["[[species]]", *(f"{name} = {value}" for name, value in values.items()), ""])
+
+
+def test_a_species_is_declared_with_its_units(tmp_path: Path) -> None:
+    text = declared(names='["Aesche", "Grayling wild"]')
+    assert read_settings(written(tmp_path, text)).species == (
+        Species("grayling", 400.0, 700.0, 1000.0, ("Aesche", "Grayling wild")),
+    )
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [
@@ -48,6 +62,11 @@ def test_acknowledged_cases_are_read(tmp_path: Path) -> None:
         ("warm_limit_c = true", "warm_limit_c is True; expected a number"),
         ("season_start_month = ", "programme.toml is not a TOML file"),
         ('[[acknowledged]]\nrule = "x"', "has exactly rule, tank_id and reason"),
+        ('[[species]]\ncode = "x"', "expected code, hatch_c_days, button_up_c_days, release_c_days"),
+        (declared(code='"two words"'), "a species has the code 'two words'; expected 1 to 60 letters"),
+        (declared(hatch_c_days="900"), "are 900, 700, 1000; expected °C·d from fertilisation, each stage later"),
+        (declared(names='"chub"'), "the names of the species grayling are 'chub'; expected a list"),
+        (declared() + declared(code='"Grayling"'), "two [[species]] entries are called 'grayling'; keep one"),
     ],
 )
 def test_mistakes_are_named(tmp_path: Path, text: str, words: str) -> None:

@@ -191,12 +191,12 @@ def plan(
     quiet: bool = False,
 ) -> int:
     """Stage dates at set points of 6 to 12 °C for a delivery still to come, by the models a forecast rests on."""
-    from broodyear.development import FORECAST_CAUTIONS, own_fits, plan_dates
+    from broodyear.development import FORECAST_CAUTIONS, PLAN_STAGES, own_fits, plan_dates
 
-    fits = None
+    fits, chosen = None, read_settings(settings)
     if store.exists():
         with waiting("fitting this programme's own records", quiet), opened_store(store, settings) as opened:
-            fits = own_fits(opened, stages=("hatch_half", "button_up"))
+            fits = own_fits(opened, stages=PLAN_STAGES)
     else:
         say(f"{store} does not exist, so the plan rests on published models alone.", quiet=quiet)
     dates = plan_dates(
@@ -207,6 +207,7 @@ def plan(
         window=(window[0], window[1]) if window else None,
         release_after_days=release_after_days,
         fits=fits,
+        settings=chosen,
     )
     _write_csv(dates, out, "plan")
     for caution in FORECAST_CAUTIONS:

@@ -1,10 +1,12 @@
-"""What a programme may set: its season start, its limits, and the suspicions it has looked into."""
+"""What a programme may set: its season start, its limits, its species, and the suspicions it has looked into."""
 
 from __future__ import annotations
 
 import datetime as dt
 import json
+import re
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
@@ -13,6 +15,10 @@ from broodyear.errors import UsageError
 
 #: The name of a settings file that is found beside the store.
 SETTINGS_FILE = "programme.toml"
+#: What a species is declared with beside its code, and the largest units that can be meant.
+SPECIES_UNITS = ("hatch_c_days", "button_up_c_days", "release_c_days")
+MOST_UNITS_C_DAYS = 3000.0
+_CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,59}")
 
 
 @dataclass(frozen=True)
@@ -26,6 +32,21 @@ class Acknowledged:
     rule: str
     tank_id: str
     reason: str
+
+
+@dataclass(frozen=True)
+class Species:
+    """A species that the programme declares, with its nominal thermal units from fertilisation (°C·d above 0 °C).
+
+    code: as in the batches table; hatch_c_days, button_up_c_days, release_c_days: to half hatched, button-up and
+    release; names: other spellings that files have for it.
+    """
+
+    code: str
+    hatch_c_days: float
+    button_up_c_days: float
+    release_c_days: float
+    names: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -59,6 +80,13 @@ class Settings:
     ph_low_limit: float = 6.5
     ph_high_limit: float = 9.0
     acknowledged: tuple[Acknowledged, ...] = ()
+    species: tuple[Species, ...] = ()
+
+
+def words_of_species(settings: Settings) -> tuple[tuple[str, ...], dict[str, str]]:
+    """(codes, small-lettered spelling → code) of the species that the settings declare."""
+    spelt = {word.lower(): one.code for one in settings.species for word in (one.code, *one.names)}
+    return tuple(one.code for one in settings.species), spelt
 
 
 def season_of(day: dt.date, settings: Settings) -> int:
@@ -112,6 +140,8 @@ def settings_from(values: dict[str, Any], source: str) -> Settings:
     for name, value in values.items():
         if name == "acknowledged":
             given[name] = tuple(_acknowledged(entry, source) for entry in value)
+        elif name == "species":
+            given[name] = _all_species(value, source)
         elif name not in kinds:
             raise UsageError(f"{source}: unknown setting {name!r}; expected one of {', '.join(sorted(kinds))}")
         elif isinstance(value, bool) or not isinstance(value, int | kinds[name]):
@@ -126,6 +156,51 @@ def _acknowledged(entry: Any, source: str) -> Acknowledged:
     if not isinstance(entry, dict) or set(entry) != wanted or not all(map(str, entry.values())):
         raise UsageError(f"{source}: each [[acknowledged]] entry has exactly rule, tank_id and reason")
     return Acknowledged(**{name: str(value) for name, value in entry.items()})
+
+
+def species_entry(code: str) -> str:
+    """The entry of a settings file that declares a species, with its numbers still to be put in."""
+    named = f"code = {json.dumps(code, ensure_ascii=False)}"
+    lines = ["[[species]]", named, *(f"{name} = …" for name in SPECIES_UNITS)]
+    return f"lines of its own in {SETTINGS_FILE}: {' | '.join(lines)}"
+
+
+def _all_species(entries: Any, source: str) -> tuple[Species, ...]:
+    found = tuple(_species(entry, source) for entry in (entries if isinstance(entries, list) else [entries]))
+    spellings = [word.lower() for one in found for word in {one.code, *one.names}]
+    twice = sorted({word for word in spellings if spellings.count(word) > 1})
+    if twice:
+        raise UsageError(f"{source}: two [[species]] entries are called {twice[0]!r}; keep one")
+    return found
+
+
+def _species(entry: Any, source: str) -> Species:
+    needed = {"code", *SPECIES_UNITS}
+    if not isinstance(entry, dict) or not needed <= set(entry) <= {*needed, "names"}:
+        raise UsageError(
+            f"{source}: a [[species]] entry reads {entry!r}; expected code, {', '.join(SPECIES_UNITS)} and, where "
+            "files write it otherwise, names"
+        )
+    code, names = entry["code"], entry.get("names", [])
+    if not isinstance(code, str) or not _CODE.fullmatch(code):
+        raise UsageError(
+            f"{source}: a species has the code {code!r}; expected 1 to 60 letters, figures and signs of _ . -"
+        )
+    if not isinstance(names, list) or not all(isinstance(name, str) and name.strip() for name in names):
+        raise UsageError(f"{source}: the names of the species {code} are {names!r}; expected a list of texts")
+    return Species(code, *_units(entry, source), tuple(name.strip() for name in names))
+
+
+def _units(entry: Mapping[str, Any], source: str) -> tuple[float, float, float]:
+    given = [entry[name] for name in SPECIES_UNITS]
+    is_number = all(isinstance(value, int | float) and not isinstance(value, bool) for value in given)
+    if not is_number or not 0.0 < given[0] < given[1] < given[2] <= MOST_UNITS_C_DAYS:
+        raise UsageError(
+            f"{source}: the thermal units of the species {entry['code']} are {', '.join(map(str, given))}; "
+            f"expected °C·d from fertilisation, each stage later than the one before, up to {MOST_UNITS_C_DAYS:g} "
+            "(°F·d divide by 1.8)"
+        )
+    return float(given[0]), float(given[1]), float(given[2])
 
 
 def _checked(settings: Settings, source: str) -> Settings:

@@ -11,6 +11,7 @@ import pytest
 
 from broodyear.development import forecast_day, fraction_at_delivery, plan_dates
 from broodyear.errors import UsageError
+from broodyear.settings import Settings, Species
 
 DELIVERY = dt.date(2024, 11, 8)
 
@@ -60,6 +61,19 @@ def test_a_species_without_a_default_has_rows_without_dates() -> None:
     hatch = table.query("stage == 'hatch_half'")
     assert hatch["expected_on"].isna().all()
     assert hatch["note"].str.contains("no published model earns a default").all()
+
+
+def test_a_declared_species_is_planned_by_its_nominal_units() -> None:
+    settings = Settings(species=(Species("grayling", 400.0, 700.0, 1000.0),))
+    table = _plan(species="grayling", settings=settings, units_at_delivery_c_days=200.0)
+    row = table.query("set_point_c == 10 and stage == 'hatch_half'").iloc[0]
+    assert (row["model"], row["expected_on"]) == (
+        "nominal_grayling_hatch_half",
+        # 200 units left at 10 °C, half of the delivery day gone
+        pd.Timestamp(DELIVERY) + pd.Timedelta(days=20),
+    )
+    assert pd.isna(row["low_80"])
+    assert "at which temperatures that holds is not known, so no interval" in row["note"]
 
 
 @pytest.mark.parametrize(

@@ -5,9 +5,9 @@ from __future__ import annotations
 import datetime as dt
 
 import pytest
-from tests.queries.small_programme import Programme
+from tests.queries.small_programme import TRUSTED, Programme
 
-from broodyear.settings import Settings
+from broodyear.settings import Settings, Species
 
 MILLIONTH = 1e-6
 
@@ -159,7 +159,10 @@ def test_a_window_never_reached_has_a_row_that_says_so(programme: Programme) -> 
             "received_deliveries SET stage_at_delivery = 'alevin', thermal_units_at_delivery = 600",
             "delivered as alevins",
         ),
-        ("received_batches SET species = 'other'", "no nominal thermal units for this species"),
+        (
+            "received_batches SET species = 'other'",
+            "no nominal thermal units for this species: declare them in the settings",
+        ),
         (
             "received_deliveries SET thermal_units_at_delivery = 960",
             "thermal units at delivery in doubt: looks_fahrenheit_units",
@@ -171,6 +174,26 @@ def test_why_there_is_no_egg_window(programme: Programme, change: str, note: str
     programme.read("A", constant(30))
     programme.derive()
     assert programme.one("exposure_windows", "usable, note", "exposure_window = 'egg'") == (False, note)
+
+
+def test_a_declared_species_has_the_windows_of_its_units(programme: Programme) -> None:
+    programme.connection.execute("UPDATE received_batches SET species = 'grayling'")
+    programme.read("A", constant(30))
+    programme.derive(Settings(acknowledged=TRUSTED, species=(Species("grayling", 400.0, 700.0, 1000.0),)))
+    assert programme.rows("species_stage_units", "stage, units_c_days, trust", "species = 'grayling'") == [
+        ("button_up", 700.0, "DECLARED"),
+        ("eyed", 200.0, "DERIVED"),
+        ("hatch", 400.0, "DECLARED"),
+        ("release", 1000.0, "DECLARED"),
+    ]
+    units = programme.one("thermal_units", "min(day) FILTER (WHERE units_c_days >= 400)")
+    assert programme.one("exposure_windows", "ends_on", "exposure_window = 'egg'") == units
+
+
+def test_own_units_of_a_listed_species_stand_in_place_of_published_ones(programme: Programme) -> None:
+    programme.derive(Settings(species=(Species("chinook", 520.0, 900.0, 1300.0),)))
+    found = programme.rows("species_stage_units", "stage, units_c_days", "species = 'chinook'")
+    assert found == [("button_up", 900.0), ("eyed", 260.0), ("hatch", 520.0), ("release", 1300.0)]
 
 
 def test_interruptions_count_inside_the_window_and_only_with_hours(programme: Programme) -> None:

@@ -147,6 +147,28 @@ def test_words_that_were_declared_since_are_learned(loaded: Path) -> None:
         assert store.table("setups").equals(before)
 
 
+def test_words_that_settings_may_add_to_become_text(loaded: Path) -> None:
+    """Species were one of a few words once; rows stay, and others can come."""
+    (loaded.parent / "batches.csv").write_text(
+        "batch_id,donor_stock,species,brood_year\nB-1,A,chinook,2024\n", encoding="utf-8"
+    )
+    with open_store(loaded, for_loading=True) as store:
+        load_paths(store, [loaded.parent / "batches.csv"])
+        before = store.table("batches")
+    with duckdb.connect(str(loaded)) as connection:
+        connection.execute("DROP VIEW batches")
+        connection.execute("CREATE TYPE words_batches_species AS ENUM ('coho', 'chinook')")
+        connection.execute(
+            "ALTER TABLE received_batches ALTER species TYPE words_batches_species USING "
+            "species::words_batches_species"
+        )
+        connection.execute("UPDATE meta SET value = '4' WHERE key = 'store_version'")
+    with open_store(loaded, for_loading=True) as store:
+        assert store.table("batches").equals(before)
+        kind = store.connection.execute("SELECT typeof(species) FROM received_batches").fetchall()
+        assert kind == [("VARCHAR",)]
+
+
 def words_of(table: object) -> list[str]:
     from broodyear.schemas import Table
     from broodyear.store.layout import words_types

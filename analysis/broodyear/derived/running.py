@@ -17,6 +17,7 @@ from broodyear.derived.kept import (
     write_kept,
 )
 from broodyear.errors import NothingToAnalyse
+from broodyear.settings import SPECIES_UNITS
 from broodyear.stopping import interruptible
 
 if TYPE_CHECKING:
@@ -97,8 +98,10 @@ def run_query(connection: duckdb.DuckDBPyConnection, query: Query, settings: Set
 def _parameters(query: Query, settings: Settings) -> dict[str, Any]:
     """The settings a query names with ``$``: the tables of settings do, and the pass over all readings."""
     acknowledged = settings.acknowledged
+    species = settings.species
     known: dict[str, Any] = {
-        **{name: value for name, value in vars(settings).items() if name != "acknowledged"},
+        **{name: value for name, value in vars(settings).items() if not isinstance(value, tuple)},
+        **{f"species_{name}": [getattr(one, name) for one in species] for name in ("code", *SPECIES_UNITS)},
         "rules": [entry.rule for entry in acknowledged],
         "tank_ids": [entry.tank_id for entry in acknowledged],
         "reasons": [entry.reason for entry in acknowledged],

@@ -16,9 +16,10 @@ if TYPE_CHECKING:
     from broodyear.store import Store
 
 
-def write_plan(folder: Path, asked: Mapping[str, Any]) -> None:
-    """Write the dates of one delivery into ``folder``: plan.csv, and plan.json for the page."""
-    from broodyear.development import FORECAST_CAUTIONS, plan_dates
+def write_plan(folder: Path, store: Store, asked: Mapping[str, Any]) -> None:
+    """Write the dates of one delivery, by the models a forecast rests on, into ``folder``: plan.csv, and plan.json
+    for the page."""
+    from broodyear.development import FORECAST_CAUTIONS, PLAN_STAGES, own_fits, plan_dates
 
     window = [dt.date.fromisoformat(day) for day in asked["window"]]
     dates = plan_dates(
@@ -28,6 +29,8 @@ def write_plan(folder: Path, asked: Mapping[str, Any]) -> None:
         hatchery_temp_c=asked["hatchery_temp_c"],
         window=(window[0], window[1]) if window else None,
         release_after_days=asked["release_after_days"],
+        fits=own_fits(store, stages=PLAN_STAGES),
+        settings=store.settings,
     )
     (folder / "plan.csv").write_text(csv_text(dates), encoding="utf-8")
     headline = dates[dates["headline"]]

@@ -212,7 +212,8 @@ def sample(order: Order, tell: Tell) -> Outcome:
 def plan(order: Order, tell: Tell) -> Outcome:
     """Work out the dates of a delivery to come."""
     tell(0, 0, "working out the dates")
-    write_plan(_plans(order), order["asked"])
+    with _for_reading(_workplace(order), _settings(order)) as store:
+        write_plan(_plans(order), store, order["asked"])
     return {}
 
 

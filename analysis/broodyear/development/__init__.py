@@ -13,6 +13,7 @@ _HOMES = {
     "DevelopmentModel": "models.own_models",
     "DevelopmentFit": "likelihood.fit_result",
     "FORECAST_CAUTIONS": "forecast.forecasting",
+    "PLAN_STAGES": "forecast.planning",
     "assess_development": "scoring.assessment",
     "days_to_stage": "models.summing",
     "default_model": "models.published",
@@ -32,6 +33,7 @@ _HOMES = {
 
 __all__ = [
     "FORECAST_CAUTIONS",
+    "PLAN_STAGES",
     "DevelopmentAssessment",
     "DevelopmentFit",
     "DevelopmentModel",
@@ -54,7 +56,7 @@ __all__ = [
 
 if TYPE_CHECKING:
     from broodyear.development.forecast.forecasting import FORECAST_CAUTIONS, forecast_stages, own_fits
-    from broodyear.development.forecast.planning import plan_dates
+    from broodyear.development.forecast.planning import PLAN_STAGES, plan_dates
     from broodyear.development.likelihood.fit_result import DevelopmentFit
     from broodyear.development.likelihood.fitting import fit_development
     from broodyear.development.models.disagreements import published_disagreements

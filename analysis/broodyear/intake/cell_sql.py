@@ -169,11 +169,12 @@ def _text(column: Column, reading: Reading) -> str:
 
 def _word(table: Table, column: Column) -> str:
     # Each word is turned into the stored type once, in the query, and not once per row.
-    kind = words_type(table, column)
+    kind = words_type(table, column) or sql_type(column)
     # The words as they are declared first: making small letters of every cell takes longer than all the rest.
     text = cell(column)
+    spelt = {**{word.lower(): word for word in column.allowed}, **column.spellings}
     declared = " ".join(f"WHEN {quoted(word)} THEN {quoted(word)}::{kind}" for word in column.allowed)
-    small = " ".join(f"WHEN {quoted(word.lower())} THEN {quoted(word)}::{kind}" for word in column.allowed)
+    small = " ".join(f"WHEN {quoted(spelling)} THEN {quoted(word)}::{kind}" for spelling, word in spelt.items())
     return f"CASE {text} {declared} ELSE CASE lower({text}) {small} END END"
 
 

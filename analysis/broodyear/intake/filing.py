@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from json.encoder import encode_basestring
 
 import duckdb
@@ -26,9 +26,9 @@ from broodyear.intake.repeats import find_repeats, held_numbers, report_repeats
 from broodyear.intake.row_sql import UNKNOWN_RULES
 from broodyear.intake.seasons import known_seasons, seasons_of_rows
 from broodyear.intake.staging import Staged, cells_of, stage, stage_received
-from broodyear.schemas import Table
+from broodyear.schemas import Table, with_words
 from broodyear.schemas import table as declared_table
-from broodyear.settings import Settings
+from broodyear.settings import Settings, words_of_species
 from broodyear.store import ledger
 from broodyear.store.handle import utc_now
 from broodyear.store.layout import OWN_COLUMNS, names
@@ -105,6 +105,7 @@ def file_upload(
     for a code that was not known, can come in now; None when there is no such row.
     of_this_run: path of each upload of this run so far. Raises UnreadableFile for a cell beyond any reason.
     """
+    opened = _with_own_words(opened, settings)
     filing = _Filing(connection, opened, settings, earlier, of_this_run or {})
     # Read before the transaction begins: a failure of the quick reader would end it.
     alone = received = None
@@ -125,9 +126,17 @@ def file_upload(
     return filed if added else None
 
 
+def _with_own_words(opened: Opened, settings: Settings) -> Opened:
+    """The upload with the words of its tables that the settings declare."""
+    own = words_of_species(settings)
+    parts = (replace(part, table=with_words(part.table, *own)) for part in opened.parts)
+    return replace(opened, parts=tuple(parts))
+
+
 def expect_codes_of(connection: duckdb.DuckDBPyConnection, opened: Opened, settings: Settings) -> None:
     """Let the codes of an upload of several tables be known before it is filed: other files may be waiting for
     them, and it for theirs. Raises UnreadableFile as ``file_upload`` does."""
+    opened = _with_own_words(opened, settings)
     parts = [part for part in opened.parts if part.table.name in UNKNOWN_RULES]
     if len(opened.parts) == 1 or not parts:
         return

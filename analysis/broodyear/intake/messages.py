@@ -10,7 +10,10 @@ from dataclasses import dataclass
 from broodyear.intake.cell_sql import BLANKS, GROUPED, LONGEST_CODE, SHEET_ERROR, SHORT_DATE
 from broodyear.schemas import Column, Table
 from broodyear.schemas.unseen import unseen_character
+from broodyear.settings import species_entry
 
+# How alike two words are when one is meant for the other; more where words of one's own may be declared.
+_ALIKE, _NEARLY_ALIKE = 0.6, 0.8
 _SHOWN = 60
 #: Words for zero under a count.
 NOTHING = {"none", "nil", "zero", "no", "-", "–", "o"}
@@ -136,8 +139,7 @@ def _advice(rule: str, column: Column, text: str) -> str:
     if rule == "not_a_date":
         return _date_advice(column, text)
     if rule == "not_allowed":
-        close = difflib.get_close_matches(re.sub(r"[\s-]+", "_", text.lower()), column.allowed, n=1, cutoff=0.6)
-        return f"Did you mean {close[0]}?" if close else "Write one of these words."
+        return _word_advice(column, text)
     if rule == "not_yes_or_no":
         return "Write yes or no, or leave it blank when it is not known."
     if rule == "bad_code" and re.fullmatch(SHEET_ERROR, text):
@@ -145,6 +147,21 @@ def _advice(rule: str, column: Column, text: str) -> str:
     if rule == "bad_code":
         return "Use a short code without line breaks, tabs or other control characters."
     return "Check the number and its unit." if column.is_number else "Check the year."
+
+
+def _word_advice(column: Column, text: str) -> str:
+    cutoff = _NEARLY_ALIKE if column.is_open else _ALIKE
+    close = difflib.get_close_matches(re.sub(r"[\s-]+", "_", text.lower()), column.allowed, n=1, cutoff=cutoff)
+    if close:
+        return f"Did you mean {close[0]}?"
+    if column.is_open:
+        return f"Write one of these words, or declare the species, with {species_entry(_code_of(text))}"
+    return "Write one of these words."
+
+
+def _code_of(text: str) -> str:
+    """A text as a code could be made of it."""
+    return re.sub(r"[^a-z0-9]+", "_", text.lower()).strip("_") or "…"
 
 
 def _number_advice(column: Column, text: str) -> str:

@@ -180,7 +180,8 @@ def _constant(column: Column | None, given: Any, where: str, mistakes: Mistakes)
     if text == "?":
         mistakes.add(where, "still marked with ?; say where it comes from")
         return text
-    if column is not None and column.allowed and text.lower() not in [word.lower() for word in column.allowed]:
+    is_listed = column is not None and column.allowed and not column.is_open
+    if column is not None and is_listed and text.lower() not in [word.lower() for word in column.allowed]:
         mistakes.add(where, f"constant is {text!r}{or_near(text, column.allowed)}")
     return text
 

@@ -14,6 +14,7 @@ from broodyear.schemas.declarations import (
     all_tables,
     descriptor,
     table,
+    with_words,
 )
 from broodyear.schemas.dictionary import dictionary_markdown, template_csv
 from broodyear.schemas.packaging import data_package
@@ -36,6 +37,7 @@ __all__ = [
     "result_schema",
     "table",
     "template_csv",
+    "with_words",
 ]
 
 

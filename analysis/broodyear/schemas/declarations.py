@@ -2,15 +2,16 @@
 
 The files follow the open Table Schema standard. Properties beyond the standard: ``kind`` (how broodyear reads
 the column), ``unit``, ``grain``, ``allowedInWords``, ``synonyms`` (other headings), ``writtenAsSpan``
-(2025/26), ``rangeBy`` (a range that depends on another column), ``rowRules`` (rules over two columns), ``key`` and
-``keySeasonOf`` (a key to which the season of a date belongs).
+(2025/26), ``moreBySettings`` (a programme's settings may add words), ``rangeBy`` (a range that depends on another
+column), ``rowRules`` (rules over two columns), ``key`` and ``keySeasonOf`` (a key to which the season of a date
+belongs).
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from typing import Any, Literal
@@ -57,7 +58,8 @@ class Column:
     allowed: empty when any value of the kind will do. minimum and maximum are inclusive, None when open.
     default: the value a blank cell gets on loading. is_addition: the column is not part of the usual header and
     is left out of templates. A file may lack the header of any column that is not required. is_span: a year that
-    may be written as two on end (2025/26); synonyms: other headings that people give the column.
+    may be written as two on end (2025/26); synonyms: other headings that people give the column. is_open: the
+    settings of a programme may add to the allowed words; spellings: other ways to write one of them -> the word.
     """
 
     name: str
@@ -75,6 +77,8 @@ class Column:
     is_addition: bool = False
     is_span: bool = False
     synonyms: tuple[str, ...] = ()
+    is_open: bool = False
+    spellings: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def whole(self) -> bool:
@@ -161,6 +165,16 @@ def table(name: str) -> Table:
     return _table(descriptor(name))
 
 
+def with_words(declared: Table, words: Sequence[str], spellings: Mapping[str, str]) -> Table:
+    """``declared`` with more allowed words, and spellings of them, in its columns that are open to them."""
+
+    def opened(column: Column) -> Column:
+        return replace(column, allowed=tuple(dict.fromkeys([*column.allowed, *words])), spellings=spellings)
+
+    columns = tuple(opened(column) if column.is_open else column for column in declared.columns)
+    return replace(declared, columns=columns) if columns != declared.columns else declared
+
+
 def descriptor(name: str) -> dict[str, Any]:
     """The declaration of table ``name`` as it stands in its file."""
     path: Path = schemas_folder() / f"{name}.json"
@@ -182,24 +196,25 @@ def _table(declared: Mapping[str, Any]) -> Table:
     )
 
 
-def _column(field: Mapping[str, Any]) -> Column:
-    limits = field.get("constraints", {})
+def _column(given: Mapping[str, Any]) -> Column:
+    limits = given.get("constraints", {})
     return Column(
-        name=field["name"],
-        kind=field["kind"],
-        meaning=field["description"],
-        example=str(field["example"]),
-        unit=field.get("unit"),
+        name=given["name"],
+        kind=given["kind"],
+        meaning=given["description"],
+        example=str(given["example"]),
+        unit=given.get("unit"),
         required=limits.get("required", False),
         allowed=tuple(limits.get("enum", ())),
-        in_words=field.get("allowedInWords"),
+        in_words=given.get("allowedInWords"),
         minimum=limits.get("minimum"),
         maximum=limits.get("maximum"),
-        default=field.get("default"),
-        range_by=_range_by(field.get("rangeBy")),
-        is_addition=field.get("mayBeAbsent", False),
-        is_span=field.get("writtenAsSpan", False),
-        synonyms=tuple(field.get("synonyms", ())),
+        default=given.get("default"),
+        range_by=_range_by(given.get("rangeBy")),
+        is_addition=given.get("mayBeAbsent", False),
+        is_span=given.get("writtenAsSpan", False),
+        synonyms=tuple(given.get("synonyms", ())),
+        is_open=given.get("moreBySettings", False),
     )
 
 

@@ -87,7 +87,8 @@ def _column_row(column: Column) -> str:
 def what_to_write(column: Column) -> str:
     """Allowed values of a column in plain words."""
     if column.allowed:
-        return ", ".join(_allowed_word(column, value) for value in column.allowed)
+        words = ", ".join(_allowed_word(column, value) for value in column.allowed)
+        return f"{words}, or a code that `[[species]]` of the settings declares" if column.is_open else words
     if column.kind == "count":
         return f"a whole number from 0 to {_number(column.maximum)}"
     words = _KIND_WORDS[column.kind]

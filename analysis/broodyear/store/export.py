@@ -184,6 +184,7 @@ def _plain(name: str, kind: str, fmt: str) -> str:
 
 
 def _write_descriptor(writer: Writer) -> None:
-    content = data_package(writer.fmt, tuple(writer.resources))
+    species = writer.connection.execute("SELECT DISTINCT species FROM batches ORDER BY 1").fetchall()
+    content = data_package(writer.fmt, tuple(writer.resources), [str(code) for (code,) in species])
     text = json.dumps(content, ensure_ascii=False, indent=2) + "\n"
     (writer.folder / DESCRIPTOR).write_text(text, encoding="utf-8")

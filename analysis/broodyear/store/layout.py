@@ -15,7 +15,7 @@ from broodyear.schemas import Column, Table, all_tables
 from broodyear.settings import Settings
 
 #: Raise it with any change to the tables of a store, declared ones included; ``migration`` mends older ones.
-STORE_VERSION = 4
+STORE_VERSION = 5
 
 _TYPES = {
     "code": "VARCHAR",
@@ -69,8 +69,9 @@ def words_type(table: Table, column: Column) -> str | None:
     """Name of the type of a column that holds one of a few words, None for any other column.
 
     A word is stored as its number: ten million readings are written in half the time and a tenth of the space.
+    Words that the settings may add to are stored as text.
     """
-    return f"words_{table.name}_{column.name}" if column.allowed else None
+    return f"words_{table.name}_{column.name}" if column.allowed and not column.is_open else None
 
 
 def hour_flag(column: Column) -> str:
@@ -95,7 +96,7 @@ def names(table: Table, prefix: str = "") -> str:
 
 def shown(table: Table) -> str:
     """The value columns of ``table`` as they are read, in SQL: words as text."""
-    words = {column.name for column in table.columns if column.allowed}
+    words = {column.name for column in table.columns if words_type(table, column)}
     listed = (
         f'"{name}"::VARCHAR AS "{name}"' if name in words else f'"{name}"' for name, _ in value_columns(table)
     )

@@ -53,9 +53,10 @@ def _complete(connection: duckdb.DuckDBPyConnection, table: str, columns: dict[s
 
 
 def _is_as_declared(connection: duckdb.DuckDBPyConnection, table: Table) -> bool:
-    known = words_of(connection)
-    words = all(known.get(name) == allowed for name, allowed in words_types(table).items())
-    return words and list(columns_of(connection, f"received_{table.name}")) == list(received_columns(table))
+    own = f"words_{table.name}_"
+    known = {name: words for name, words in words_of(connection).items() if name.startswith(own)}
+    there = columns_of(connection, f"received_{table.name}")
+    return known == words_types(table) and list(there) == list(received_columns(table))
 
 
 def _make_anew(connection: duckdb.DuckDBPyConnection, table: Table) -> None:

@@ -12,7 +12,14 @@ from numpy.typing import NDArray
 from broodyear.development.likelihood.curve_likelihood import unbiased_batch_variance
 from broodyear.development.likelihood.fit_result import DevelopmentFit, best_fit
 from broodyear.development.likelihood.tank_records import ASSUMED_HATCHERY_C
-from broodyear.development.models.published import as_curve, constant_units_model, default_model, model_row
+from broodyear.development.models.own_models import DevelopmentModel
+from broodyear.development.models.published import (
+    LEAST_SPREAD_LOG_SD,
+    as_curve,
+    constant_units_model,
+    default_model,
+    model_row,
+)
 
 Floats = NDArray[np.float64]
 
@@ -45,15 +52,36 @@ class ForecastModel:
 
 
 def candidate_models(
-    species: str, stage: str, fits: Mapping[tuple[str, str], Mapping[str, DevelopmentFit]]
+    species: str,
+    stage: str,
+    fits: Mapping[tuple[str, str], Mapping[str, DevelopmentFit]],
+    nominal: Sequence[DevelopmentModel] = (),
 ) -> list[ForecastModel]:
-    """Models for a species and stage in the order in which they are trusted: own, published, constant units."""
+    """Models for a species and stage in the order in which they are trusted: own, published, constant units.
+
+    nominal: constant units that the settings declare.
+    """
     own = best_fit(fits.get((species, stage), {}))
     models = [own_forecast_model(own)] if own is not None else []
     for name in dict.fromkeys([default_model(species, stage), constant_units_model(species, stage)]):
         if name is not None:
             models.append(published_forecast_model(name))
-    return models
+    declared = [one for one in nominal if (one.species, one.stage) == (species, stage)]
+    return [*models, *map(nominal_forecast_model, declared)]
+
+
+def nominal_forecast_model(model: DevelopmentModel) -> ForecastModel:
+    """A forecast by units that the settings declare: a date without an interval, for their spread is not known."""
+    return ForecastModel(
+        model.name,
+        False,
+        model.curve.rate,
+        lambda mean_temp_c, batches: np.full(len(mean_temp_c), LEAST_SPREAD_LOG_SD**2),
+        lambda batches: np.zeros(len(batches)),
+        np.nan,
+        np.nan,
+        "nominal thermal units, as the settings declare them for this species",
+    )
 
 
 def own_forecast_model(fit: DevelopmentFit) -> ForecastModel:

@@ -21,10 +21,12 @@ from broodyear.development.forecast.forecast_models import (
 from broodyear.development.forecast.journeys import journeys_of, remaining_stages, tanks_under_way
 from broodyear.development.forecast.paths import Journeys, StagePath
 from broodyear.development.likelihood.fit_result import DevelopmentFit
+from broodyear.development.models.own_models import nominal_models
 from broodyear.development.scoring.held_out_scores import fits_by_stage
 from broodyear.development.scoring.record_checks import has_implausible_units
 from broodyear.development.scoring.stage_rows import derived_frames, stage_rows
 from broodyear.errors import NothingToAnalyse
+from broodyear.settings import Settings
 
 Floats = NDArray[np.float64]
 
@@ -56,7 +58,8 @@ def forecast_stages(
 ) -> pd.DataFrame:
     """Expected date of each remaining stage of each tank under way, by every model, one marked as headline.
 
-    source: an open store, or a mapping of tank_seasons, daily_temperature and observed_stages. season: default the
+    source: an open store, whose settings may declare species, or a mapping of tank_seasons, daily_temperature and
+    observed_stages. season: default the
     last with a delivery; as_of: default the last day read in that season; nothing later is used, not even to fit.
     fits: (species, stage) → form → fit; default: own fits to what was seen up to as_of, where there is enough.
 
@@ -77,11 +80,12 @@ def forecast_stages(
     waiting = remaining_stages(tanks, frames["observed_stages"], today, stages)
     if not len(waiting):
         return _empty()
+    nominal = nominal_models(getattr(source, "settings", Settings()))
     journeys, read_days = journeys_of(tanks, frames["daily_temperature"], today)
     parts = []
     for (species, stage), group in waiting.groupby(["species", "stage"], sort=True):
         keep = np.isin(tanks.index.to_numpy(), group["tank"].to_numpy())
-        models = candidate_models(str(species), str(stage), fits)
+        models = candidate_models(str(species), str(stage), fits, nominal)
         parts.append(
             stage_forecast(tanks[keep], journeys.subset(keep), str(stage), models).assign(
                 days_of_record=np.tile(read_days[keep], max(len(models), 1))
@@ -144,7 +148,10 @@ def stage_forecast(
     tanks: tank_id, species, batch_id, delivered_on, units_at_delivery_c_days, hatchery_temp_c; one row a journey.
     """
     if not models:
-        note = "no published model earns a default for this species and stage, and own records are too few"
+        note = (
+            "no published model earns a default for this species and stage, and own records are too few; a "
+            "species declared in the settings has a date"
+        )
         return _without_model(tanks, journeys, stage, note)
     parts = [_by_model(tanks, journeys, stage, model) for model in models]
     headline = headline_of(
@@ -197,7 +204,7 @@ def _notes(
 ) -> NDArray[np.object_]:
     note = np.full(len(is_known), model.note, dtype=object)
     if np.isnan(model.low_c):
-        note += "; the source does not say at which temperatures, so no interval"
+        note += "; at which temperatures that holds is not known, so no interval"
     else:
         tested = f"; outside the tested {model.low_c:g} to {model.high_c:g} °C, so no interval"
         note[~is_tested(model, mean_temp_c)] += tested

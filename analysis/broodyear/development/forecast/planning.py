@@ -14,8 +14,10 @@ from broodyear.development.forecast.forecasting import stage_forecast
 from broodyear.development.forecast.journeys import AHEAD_SD_SET_POINT_C
 from broodyear.development.forecast.paths import Journeys
 from broodyear.development.likelihood.fit_result import DevelopmentFit
+from broodyear.development.models.own_models import DevelopmentModel, nominal_models
 from broodyear.development.models.published import published_models
 from broodyear.errors import UsageError
+from broodyear.settings import Settings, species_entry
 
 SET_POINTS_C = (6.0, 7.0, 8.0, 9.0, 10.0, 11.0, 12.0)
 PLAN_STAGES = ("hatch_half", "button_up")
@@ -34,13 +36,14 @@ def plan_dates(
     set_points_c: Sequence[float] = SET_POINTS_C,
     stages: Sequence[str] = PLAN_STAGES,
     fits: Mapping[tuple[str, str], Mapping[str, DevelopmentFit]] | None = None,
+    settings: Settings | None = None,
 ) -> pd.DataFrame:
     """Expected dates of the stages of one delivery at each set point, and which set points meet a window.
 
     species: as in the batches table; units_at_delivery_c_days: thermal units in °C·d; hatchery_temp_c: mean before
     delivery (None: 5 to 11 °C is allowed for); window: first and last date wanted for button-up and, where
     release_after_days (days from button-up to release) is given, for release; fits: own fits as
-    ``forecast_stages`` makes them (default: published models).
+    ``forecast_stages`` makes them (default: published models); settings: may declare the species.
 
     Columns: PLAN_COLUMNS. in_window: the expected date lies in the window; in_window_80: so does the whole 80 %
     interval; blank without a window, for other stages, and without an interval. Rows of stage "release" stand
@@ -48,7 +51,8 @@ def plan_dates(
     UsageError for impossible units, temperatures or dates.
     """
     _check(units_at_delivery_c_days, hatchery_temp_c, window, set_points_c)
-    _check_species(species, fits or {})
+    nominal = nominal_models(settings or Settings())
+    _check_species(species, fits or {}, nominal)
     tanks = pd.DataFrame(
         {
             "tank_id": [f"{set_point:g}" for set_point in set_points_c],
@@ -61,7 +65,8 @@ def plan_dates(
     )
     journeys = _still_ahead(np.asarray(set_points_c, dtype=float))
     parts = [
-        stage_forecast(tanks, journeys, stage, candidate_models(species, stage, fits or {})) for stage in stages
+        stage_forecast(tanks, journeys, stage, candidate_models(species, stage, fits or {}, nominal))
+        for stage in stages
     ]
     rows = pd.concat(parts, ignore_index=True)
     rows["set_point_c"] = rows["tank_id"].astype(float)
@@ -70,12 +75,17 @@ def plan_dates(
     return _arranged(rows, window, [*stages, "release"])
 
 
-def _check_species(species: str, fits: Mapping[tuple[str, str], Mapping[str, DevelopmentFit]]) -> None:
-    known = sorted({*published_models()["species"], *(of_fit for of_fit, _ in fits)})
+def _check_species(
+    species: str,
+    fits: Mapping[tuple[str, str], Mapping[str, DevelopmentFit]],
+    nominal: Sequence[DevelopmentModel],
+) -> None:
+    declared = (model.species for model in nominal)
+    known = sorted({*published_models()["species"], *(of_fit for of_fit, _ in fits), *declared})
     if species not in known:
         raise UsageError(
             f"there is no model of development for the species {species!r}; expected one of {', '.join(known)}, "
-            "or a store with enough records of it"
+            f"a store with enough records of it, or {species_entry(species)}"
         )
 
 
@@ -98,11 +108,11 @@ def _check(
 
 
 def _still_ahead(set_points_c: NDArray[np.float64]) -> Journeys:
-    """Journeys with nothing recorded yet, at the set points."""
+    """Journeys at the set points, half of the day of delivery left, as in a forecast without its hour."""
     n = len(set_points_c)
-    none = np.zeros((n, 1))
-    spread = np.full(n, AHEAD_SD_SET_POINT_C)
-    return Journeys(none, none, none, np.zeros(n, dtype=np.intp), set_points_c, spread)
+    first, spread = np.ones((n, 1)), np.full(n, AHEAD_SD_SET_POINT_C)
+    temps, doubt = set_points_c[:, None], spread[:, None]
+    return Journeys(temps, 0.5 * first, doubt, np.ones(n, dtype=np.intp), set_points_c, spread)
 
 
 def _release(rows: pd.DataFrame, after_days: int) -> pd.DataFrame:

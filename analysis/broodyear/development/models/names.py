@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from broodyear.development.models.own_models import NOMINAL
 from broodyear.development.models.published import published_models
 
 FORM_WORDS = {
@@ -18,5 +19,7 @@ def readable_name(model: str) -> str:
     form = model.removeprefix("own_")
     if form != model and form in FORM_WORDS:
         return f"this programme's own fit, {FORM_WORDS[form]}"
+    if model.startswith(NOMINAL):
+        return "nominal units of the settings"
     titles = published_models().set_index("model")["title"]
     return str(titles.get(model, model))

@@ -16,10 +16,13 @@ from scipy.special import ndtri
 
 from broodyear.development.models.forms import COEFFICIENTS, FORMS, Curve, curve
 from broodyear.errors import UsageError
+from broodyear.settings import Settings
 
 Floats = NDArray[np.float64]
 
 STAGES = ("eyed", "hatch_first", "hatch_half", "hatch_all", "button_up", "first_feeding")
+# How the names of the models begin that are a declared species' nominal units.
+NOMINAL = "nominal_"
 COUNTED_FROM = ("fertilisation", "hatch")
 _REQUIRED = ("name", "species", "stage", "form", "coefficients")
 _OPTIONAL = ("covariance", "spread_log_sd", "valid_low_c", "valid_high_c", "counted_from", "source")
@@ -199,6 +202,17 @@ def _covariance_problems(model: DevelopmentModel, size: int) -> list[str]:
     if np.linalg.eigvalsh(matrix / scale).min() < -_ROUNDED * size:
         return ["covariance is not that of any coefficients: a combination of them has a negative variance"]
     return []
+
+
+def nominal_models(settings: Settings) -> tuple[DevelopmentModel, ...]:
+    """The constant units to half hatched and to button-up of every species that the settings declare."""
+    return tuple(
+        DevelopmentModel(
+            f"{NOMINAL}{one.code}_{stage}", one.code, stage, "constant_units", {"K": units}, source="the settings"
+        )
+        for one in settings.species
+        for stage, units in (("hatch_half", one.hatch_c_days), ("button_up", one.button_up_c_days))
+    )
 
 
 def read_models(path: Path) -> tuple[DevelopmentModel, ...]:

@@ -15,7 +15,7 @@ from broodyear.development.likelihood.fit_result import DevelopmentFit, best_fit
 from broodyear.development.likelihood.fitting import fit_tank_records
 from broodyear.development.likelihood.tank_records import TankRecords, tank_records
 from broodyear.development.models.forms import Curve
-from broodyear.development.models.own_models import DevelopmentModel, name_problems
+from broodyear.development.models.own_models import DevelopmentModel, name_problems, nominal_models
 from broodyear.development.models.published import as_curve, model_row, scored_models
 from broodyear.development.scoring.copied_dates import CopiedDates, find_copied_dates
 from broodyear.development.scoring.cross_validation import (
@@ -32,6 +32,7 @@ from broodyear.development.scoring.score_cells import MEASURES
 from broodyear.development.scoring.stage_cells import StageCells
 from broodyear.development.scoring.stage_rows import stage_rows
 from broodyear.errors import NothingToAnalyse, Refused, UsageError
+from broodyear.settings import Settings
 
 Floats = NDArray[np.float64]
 
@@ -116,7 +117,7 @@ def score_everything(
     probability transforms. Raises NothingToAnalyse when no stage of any species can be scored, UsageError for
     models that are neither or share a name.
     """
-    chosen = _checked_models(models)
+    chosen = (*nominal_models(getattr(source, "settings", Settings())), *_checked_models(models))
     rows = source if isinstance(source, pd.DataFrame) else stage_rows(source)
     rows = _completed(rows)
     copied = find_copied_dates(rows)
