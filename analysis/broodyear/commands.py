@@ -227,13 +227,12 @@ def trial(
     quiet: bool = False,
 ) -> int:
     """Assign a practice at random for the season to come, and say what the comparison could find."""
-    from broodyear.store import open_store
     from broodyear.trials import TRIAL_CAUTIONS, checked_levels, plan_trial
 
     checked_levels(factor, levels)
     if out is not None:
         require_file(out, "trial")
-    with waiting("assigning", quiet), open_store(store, settings=read_settings(settings)) as opened:
+    with waiting("assigning", quiet), opened_store(store, settings) as opened:
         seasons, outcomes = opened.result("tank_seasons"), opened.result("tank_outcomes")
         planned = plan_trial(seasons, outcomes, factor, levels, season=season, seed=seed)
     _write_csv(planned.assignment.rows, out, "trial")

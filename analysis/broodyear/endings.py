@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-import errno
 import os
 import sys
 from collections.abc import Callable
-from pathlib import Path
 
 from broodyear.errors import (
     EXIT_INTERRUPTED,
-    EXIT_NOTHING_TO_ANALYSE,
     EXIT_UNEXPECTED,
     BroodyearError,
     Interrupted,
     UsageError,
 )
+from broodyear.failures import in_words
 from broodyear.stopping import was_stopped
 from broodyear.workspace import NO_ROOM
 
@@ -41,29 +39,6 @@ def ended(function: Callable[..., int], options: dict[str, object], debug: bool)
         return _unexpected(error, options, debug)
 
 
-#: Nobody's mistake in the program: no room, no permission, a disk that cannot be written or read.
-_REFUSED_BY_THE_SYSTEM = NO_ROOM | {errno.EACCES, errno.EPERM, errno.EROFS, errno.EIO}
-
-
-def _system_words(error: OSError) -> str:
-    what = error.filename or "what the command prints"
-    if error.filename is None and error.errno in NO_ROOM:
-        # What is still in its buffer cannot be written when the process ends either.
-        sys.stdout = open(os.devnull, "w")  # noqa: SIM115 - must outlive this function
-    if error.errno in NO_ROOM:
-        return f"there is no room left on the disk for {what}; free some and run it again"
-    return f"{what} cannot be read or written ({error.strerror}); check its permissions and its disk"
-
-
-def _unreadable_store(error: BaseException, store: object) -> BroodyearError | None:
-    """What is wrong with the store when ``error`` comes of it."""
-    if "duckdb" not in sys.modules or not isinstance(store, Path):
-        return None
-    from broodyear.store.opening import if_unreadable
-
-    return if_unreadable(store, error)
-
-
 def _unexpected(error: BaseException, options: dict[str, object], debug: bool) -> int:
     """The exit code of what no command foresees: Ctrl-C, a store that cannot be read on, or a mistake of ours."""
     if was_stopped(error):
@@ -71,13 +46,13 @@ def _unexpected(error: BaseException, options: dict[str, object], debug: bool) -
             "broodyear: stopped. The store is as it was; output that was not finished is not kept", file=sys.stderr
         )
         return EXIT_INTERRUPTED
-    unreadable = _unreadable_store(error, options.get("store"))
-    if unreadable is not None:
-        print(f"broodyear: {unreadable}", file=sys.stderr)
-        return unreadable.exit_code
-    if isinstance(error, OSError) and error.errno in _REFUSED_BY_THE_SYSTEM:
-        print(f"broodyear: {_system_words(error)}", file=sys.stderr)
-        return EXIT_NOTHING_TO_ANALYSE
+    if isinstance(error, OSError) and error.filename is None and error.errno in NO_ROOM:
+        # What is still in its buffer cannot be written when the process ends either.
+        sys.stdout = open(os.devnull, "w")  # noqa: SIM115 - must outlive this function
+    told = in_words(error, options.get("store"))
+    if told is not None:
+        print(f"broodyear: {told}", file=sys.stderr)
+        return told.exit_code
     if debug:
         raise error
     print(

@@ -138,12 +138,13 @@ def append_to(path: Path, text: str, by: str, option: str = "--out") -> Path:
         return write_file(path, text, by, option)
     if not path.is_file():
         raise UsageError(f"{path} is not a file; name another with {option}")
-    part = path.with_name(f".{path.name}.broodyear-part")
+    place = _real(path)
+    part = place.with_name(f".{place.name}.broodyear-part")
     with _in_words(path, option):
         try:
-            part.write_bytes(path.read_bytes() + text.encode())
-            shutil.copymode(path, part)
-            part.replace(path.resolve())
+            part.write_bytes(place.read_bytes() + text.encode())
+            shutil.copymode(place, part)
+            part.replace(place)
         finally:
             part.unlink(missing_ok=True)
     return path

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from broodyear.console import Progress, opened_store, progress, say, say_broken_off, waiting
 from broodyear.errors import EXIT_DONE, EXIT_FILE_UNREADABLE, EXIT_STORE_UNAVAILABLE, UsageError
 from broodyear.formulas import csv_text
-from broodyear.layouts import chosen_layouts
+from broodyear.layouts import chosen_layouts, require_layouts_file
 from broodyear.outputs import append_to
 from broodyear.settings import read_settings
 from broodyear.stopping import stopped_with
@@ -61,9 +61,12 @@ def load(
 ) -> int:
     """Check files and load their good rows; rejected rows are kept with their reason."""
     from broodyear.intake import load_paths
+    from broodyear.intake.rejects import require_rejects_of
     from broodyear.store import open_store
 
     known = chosen_layouts(layouts, store)
+    if rejects is not None and not store.exists():
+        require_rejects_of(paths, rejects)
     shown: list[CheckResult] = []
 
     def tell(result: CheckResult) -> None:
@@ -97,6 +100,8 @@ def layout(
     from broodyear.workspace import working_folder
 
     known = chosen_layouts(layouts, store)
+    if out is not None:
+        require_layouts_file(out)
     seasons = _seasons(store, settings)
     with working_folder() as scratch:
         made = draft_all(paths, scratch, layouts=known, stdin=sys.stdin.buffer, seasons=seasons)
@@ -178,13 +183,15 @@ def mend(
     quiet: bool = False,
 ) -> int:
     """List the rejected rows still open, write their copies, or dismiss some with a reason."""
-    from broodyear.intake.mending import dismiss_rows, open_rows, rendered, write_copies
+    from broodyear.intake.mending import dismiss_rows, open_rows, rendered, require_room_for, write_copies
     from broodyear.store import open_existing_for_change
 
     if bool(dismiss) != bool(reason and reason.strip()):
         raise UsageError("to dismiss a row, give both --dismiss FILE#LINE and --reason TEXT")
     if dismiss:
         with open_existing_for_change(store, settings=read_settings(settings)) as opened:
+            if out is not None:
+                require_room_for(opened, out)
             closed = dismiss_rows(opened, dismiss, str(reason).strip())
         say(f"{closed:,} {'row is' if closed == 1 else 'rows are'} dismissed: {str(reason).strip()}", quiet=quiet)
     with opened_store(store, settings) as opened:

@@ -54,6 +54,30 @@ def test_a_faulty_layout_is_told_before_anything_is_read(folder: Path, capsys: p
     assert not (folder / "broodyear.duckdb").exists()
 
 
+def test_drafts_are_added_to_layouts_alone(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    setups = folder / "records" / "setups.csv"
+    before = setups.read_bytes()
+    assert main(["layout", "records", "--out", str(setups)]) == 2
+    assert "setups.csv is not a TOML file" in capsys.readouterr().err
+    assert setups.read_bytes() == before
+    settings = folder / "broodyear.toml"
+    settings.write_text("silent_days = 14\n", encoding="utf-8")
+    assert main(["layout", "records", "--out", str(settings)]) == 2
+    assert "is not a file of layouts; nothing was added. Name another with --out" in capsys.readouterr().err
+    assert settings.read_text(encoding="utf-8") == "silent_days = 14\n"
+    assert main(["layout", "records", "--out", "records"]) == 2
+    assert "is not a file of layouts" in capsys.readouterr().err
+
+
+def test_a_link_to_layouts_stays_a_link(folder: Path) -> None:
+    (folder / "kept").mkdir()
+    (folder / "kept" / "ours.toml").write_text("# ours\n", encoding="utf-8")
+    (folder / "mine.toml").symlink_to(folder / "kept" / "ours.toml")
+    assert main(["layout", "records", "--out", "mine.toml"]) == 0
+    assert (folder / "mine.toml").is_symlink()
+    assert (folder / "kept" / "ours.toml").read_text(encoding="utf-8").startswith("# ours\n\n# records/diary")
+
+
 def test_nothing_to_draft_from(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["layout", "nowhere"]) == 11
     assert capsys.readouterr().err == "nowhere: not read; there is no such file or folder\n"

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import errno
 import threading
 from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
 from typing import Any
 
+import duckdb
 import pytest
 
 from broodyear.desk.jobs import MOST_WAITING, Busy, Job, Runner
 from broodyear.desk.process import Ended
+from broodyear.desk.worker import failure
 
 MOMENT_SECONDS = 10
 
@@ -123,6 +127,29 @@ def test_what_a_person_asks_for_puts_off_what_the_desk_does_by_itself(place: Pla
     job = place.ask("load")
     assert place.runner.wait_over(job.number, MOMENT_SECONDS)
     assert [(ended.kind, ended.state) for ended in place.ended] == [("count", "stopped"), ("load", "done")]
+
+
+@pytest.mark.parametrize(
+    ("error", "told"),
+    [
+        (
+            duckdb.IOException("Corrupt block at 8"),
+            "The store s.duckdb is damaged or cannot be read (Corrupt block",
+        ),
+        (
+            OSError(errno.ENOSPC, "No space left on device", "page.html"),
+            "There is no room left on the disk for page",
+        ),
+        (MemoryError(), "There is not enough memory for this"),
+        (KeyError("x"), "Unexpected failure (KeyError: 'x'); this is a mistake of the program."),
+    ],
+)
+def test_what_goes_wrong_in_a_worker_is_told_as_on_the_command_line(
+    error: Exception, told: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    said = failure(error, Path("s.duckdb"))
+    assert said["failed"].startswith(told) and not said["busy"]
+    assert ("KeyError" in capsys.readouterr().err) == isinstance(error, KeyError)
 
 
 def test_a_failure_is_told_and_the_next_work_begins(place: Place) -> None:

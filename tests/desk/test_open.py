@@ -74,6 +74,28 @@ def test_a_suspicion_is_looked_into_with_a_reason(opened: tuple[Desk, AtHome]) -
     assert read_settings(kept).acknowledged == (Acknowledged("short_conditioning", "T-1", reason),)
 
 
+def test_what_a_broken_load_left_undone_is_told_until_it_is_done(opened: tuple[Desk, AtHome]) -> None:
+    def stops(_result: object) -> None:
+        raise BrokenPipeError
+
+    desk, client = opened
+    file = desk.place.store.parent / "losses_more.csv"
+    file.write_text("tank_id,checked_on,stage,dead\nT-1,2025-01-16,egg,x\n", encoding="utf-8")
+    with open_store(desk.place.store, for_loading=True) as store, pytest.raises(BrokenPipeError):
+        load_paths(store, [file], tell=stops)
+    for page in ("/", "/store"):
+        client.get(page)
+        settle(desk)
+        said = client.get(page).data.decode()
+        assert "Earlier work broke off." in said
+        assert "what became of 1 file that it put into the store; 1 of their rows were kept out" in said
+    with open_store(desk.place.store, for_loading=True) as store:
+        load_paths(store, [file])
+    client.get("/store")
+    settle(desk)
+    assert "broke off" not in client.get("/store").data.decode()
+
+
 def test_what_a_settings_file_says_stays() -> None:
     before = "# ours\nwarm_limit_c = 12.5\n\n[[acknowledged]]\nrule = 'a'\ntank_id = '*'\nreason = 'b'\n"
     after = with_acknowledged(before, Acknowledged("c", "T-1", "d"), "programme.toml")

@@ -30,7 +30,7 @@ LAYERS = (
     {"commands", "endings", "store_commands"},
     {"desk"},
     {"demonstration"},
-    {"console"},
+    {"console", "failures"},
     {"reports"},
     {"figures"},
     {"setups", "regions", "trials", "week"},

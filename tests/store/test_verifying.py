@@ -11,6 +11,7 @@ from tests.store.damage import BLOCK, HEAD, QUICK, Source, damaged_runs, make_so
 from broodyear.cli import main
 from broodyear.errors import StoreUnavailable
 from broodyear.intake import load_paths
+from broodyear.layouts import read_layouts
 from broodyear.places import data_folder
 from broodyear.store import open_store, verify_store
 
@@ -83,6 +84,22 @@ def test_a_ledger_that_does_not_add_up_is_told(many: Path) -> None:
         connection.execute("DELETE FROM rejected_rows")
     found = verify_store(many)
     assert "has 199,999 rows where its ledger says 200,000" in found.problems[0]
+
+
+def test_files_that_feed_several_tables_are_counted_by_table(tmp_path: Path) -> None:
+    kept = data_folder("synthetic_data") / "sample_as_kept"
+    place, layouts = tmp_path / "s.duckdb", read_layouts(kept / "layouts.toml")
+    with open_store(place, for_loading=True) as store:
+        load_paths(store, [kept], layouts=layouts)
+    assert verify_store(place).problems == ()
+    with duckdb.connect(str(place)) as connection:
+        # As many rows of the upload as before, and one of them in the wrong table.
+        connection.execute("DELETE FROM received_losses WHERE upload = 4 AND line = 5")
+        connection.execute(
+            "INSERT INTO received_temperatures SELECT * FROM received_temperatures WHERE upload = 4 AND line = 5"
+        )
+    (problem,) = verify_store(place).problems
+    assert problem.endswith("diaries 2025.xlsx#GUL-01) has 9 rows where its ledger says 10")
 
 
 def test_a_wal_that_cannot_be_read_is_left_out_and_told(source: Source, tmp_path: Path) -> None:

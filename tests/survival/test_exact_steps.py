@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 from tests.survival.test_mixed import CASES, crossed, laplace_of, scattered
 
+from broodyear.errors import Refused
 from broodyear.survival import fit_survival, mixed_border
 from broodyear.survival.arrays import level_sums
 from broodyear.survival.averaging import _matrix_anew, matrix_with
@@ -103,6 +106,14 @@ def test_methods_that_share_a_design_find_what_each_finds_alone():
         assert (shared.groups, shared.notes, shared.rows_given) == (alone.groups, alone.notes, alone.rows_given)
         pd.testing.assert_frame_equal(shared.effects, alone.effects)
         pd.testing.assert_frame_equal(shared.contrast("gravel"), alone.contrast("gravel"))
+
+
+@pytest.mark.parametrize("method", ["clustered", "exchangeable"])
+def test_a_shared_design_of_one_cluster_is_refused(method):
+    design = make_design(crossed(7, 3), "gravel", "alive", "eggs")
+    one = Grouping("site", np.zeros(len(design.matrix), dtype=np.int64), ("S-1",))
+    with pytest.raises(Refused, match=r"All rows lie in one level of site \(S-1\)"):
+        fit_marginal(replace(design, groupings=(one,)), method)
 
 
 def test_a_search_that_is_left_early_decides_about_zero_as_a_whole_one_does():

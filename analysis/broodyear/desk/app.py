@@ -13,6 +13,7 @@ from broodyear.desk.basket import LARGEST_FILE_BYTES
 from broodyear.desk.jobs import Busy
 from broodyear.desk.state import Desk
 from broodyear.errors import BroodyearError
+from broodyear.failures import in_words
 from broodyear.places import PACKAGE
 
 
@@ -92,6 +93,9 @@ def _http_error(error: Exception) -> Response:
 
 
 def _unexpected(error: Exception) -> Response:
+    told = in_words(error, the_desk().place.store)
+    if told is not None:
+        return _refused(told)
     current_app.logger.error("unexpected failure", exc_info=error)
     return _told(500, "The desk made a mistake", "This is a fault of the program, not yours. Nothing was changed.")
 

@@ -40,6 +40,7 @@ def count_store(store: Store, state: list[int], folder: Path) -> None:
         "tanks_without_setup": _tanks_without_setup(store),
         "open_rows": _open_rows(store, folder),
         "suspicions": _suspicions(store, folder),
+        "left_undone": [said for said in (store.broken_off(), store.untold()) if said],
     }
     write_json(folder / "picture.json", content)
 

@@ -17,7 +17,8 @@ TANK_FIELDS = (
 
 @dataclass(frozen=True)
 class Picture:
-    """What was counted. state: of the store then; seasons: newest first; uploads: newest first."""
+    """What was counted. state: of the store then; seasons: newest first; uploads: newest first;
+    left_undone: sentences on what an earlier load or withdrawal left undone or untold."""
 
     state: list[int]
     counted_at: str
@@ -27,6 +28,7 @@ class Picture:
     tanks_without_setup: int
     open_rows: int
     suspicions: int
+    left_undone: list[str]
 
     @property
     def is_empty(self) -> bool:

@@ -123,6 +123,11 @@ class Desk:
         """Whether nothing changed in the store since the picture."""
         return (picture.state if picture else []) == self.place.state()
 
+    def left_undone(self) -> list[str]:
+        """What an earlier load or withdrawal left undone or untold, as sentences; none while that may change."""
+        picture = self.picture()
+        return picture.left_undone if picture is not None and self.picture_is_true(picture) else []
+
     def has_records(self) -> bool:
         """Whether anything was ever loaded."""
         picture = read_picture(self.place)

@@ -11,10 +11,12 @@ import os
 import sys
 import threading
 import time
+from pathlib import Path
 from typing import Any
 
 from broodyear.desk.jobs import CHANGING
 from broodyear.errors import BroodyearError, StoreUnavailable
+from broodyear.failures import in_words
 
 #: Seconds between two reports of progress.
 BREATH_SECONDS = 0.1
@@ -58,19 +60,25 @@ def main() -> None:
         from broodyear.desk.tasks import TASKS
 
         outcome = TASKS[ordered["kind"]](ordered["order"], Teller())
-    except BroodyearError as error:
-        _say({"failed": _sentence(str(error)), "busy": _is_busy(error)})
     except Exception as error:
-        import traceback
-
-        traceback.print_exc()
-        text = f"unexpected failure ({type(error).__name__}: {error}); this is a mistake of the program"
-        _say({"failed": _sentence(text), "busy": False})
+        _say(failure(error, Path(ordered["order"]["store"])))
     else:
         _say({"done": outcome, "message": outcome.pop("message", "")})
     # Nothing is left to do; a thread that waits for the desk must not keep the process.
     sys.stdout.flush()
     os._exit(0)
+
+
+def failure(error: Exception, store: Path) -> dict[str, Any]:
+    """How the work failed, as it is told to the desk."""
+    told = error if isinstance(error, BroodyearError) else in_words(error, store)
+    if told is None:
+        import traceback
+
+        traceback.print_exception(error)
+        text = f"unexpected failure ({type(error).__name__}: {error}); this is a mistake of the program"
+        return {"failed": _sentence(text), "busy": False}
+    return {"failed": _sentence(str(told)), "busy": _is_busy(told)}
 
 
 def _is_busy(error: BroodyearError) -> bool:

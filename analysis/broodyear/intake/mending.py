@@ -16,7 +16,7 @@ from broodyear.findings import FileReport
 from broodyear.formulas import guarded
 from broodyear.intake.filing import Filed, FiledPart
 from broodyear.intake.rejected import Rejected, RejectedRows
-from broodyear.intake.rejects import write_rejects
+from broodyear.intake.rejects import require_copies, write_rejects
 from broodyear.store import Store
 from broodyear.store.handle import utc_now
 from broodyear.store.open_rows import dismiss, find_open_rows
@@ -75,10 +75,19 @@ def dismiss_rows(store: Store, places: Sequence[str], reason: str) -> int:
 
 def write_copies(store: Store, rows: Sequence[OpenRow], folder: Path) -> list[Path]:
     """Write the open rows, a CSV file per upload and table, to be mended and loaded; returns the files written."""
+    return write_rejects(folder, _all_filed(store, rows), "--out")
+
+
+def require_room_for(store: Store, folder: Path) -> None:
+    """Raise UsageError unless copies of the open rows may be written to ``folder``."""
+    require_copies(folder, _all_filed(store, open_rows(store)), "--out")
+
+
+def _all_filed(store: Store, rows: Sequence[OpenRow]) -> list[Filed]:
     uploads: dict[int, list[OpenRow]] = {}
     for row in rows:
         uploads.setdefault(row.upload, []).append(row)
-    return write_rejects(folder, [_filed(store, those) for those in uploads.values()], "--out")
+    return [_filed(store, those) for those in uploads.values()]
 
 
 def _filed(store: Store, rows: Sequence[OpenRow]) -> Filed:

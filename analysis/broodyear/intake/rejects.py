@@ -9,14 +9,17 @@ from __future__ import annotations
 import csv
 import os
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from io import BytesIO
 from pathlib import Path
 
 from broodyear.errors import UsageError
 from broodyear.formulas import guarded
 from broodyear.intake.filing import Filed, FiledPart
 from broodyear.intake.rejected import MENDS, Rejected
+from broodyear.intake.sources import Source, find_sources
 from broodyear.outputs import new_file, require_file
+from broodyear.workspace import working_folder
 
 #: Header of the last column of a copy.
 PROBLEMS = "problems"
@@ -25,12 +28,18 @@ PROBLEMS = "problems"
 REJECTS = "load --rejects"
 
 
-def require_rejects(folder: Path, paths: Iterable[str], places: Iterable[Path]) -> None:
+def require_rejects_of(paths: Iterable[str | Path], folder: Path) -> None:
+    """As ``require_rejects``, of the files that ``paths`` mean: before a store is made for them."""
+    with working_folder() as scratch:
+        require_rejects(folder, find_sources(paths, BytesIO(), scratch).found)
+
+
+def require_rejects(folder: Path, sources: Sequence[Source]) -> None:
     """Raise UsageError, before anything is read, unless copies of the rejected rows may be written to ``folder``.
 
-    paths: of the files to be read, as shown; places: where they lie. None may lie in the folder, and no copy may
-    replace a file that somebody is mending.
+    No file that is to be read may lie in the folder, and no copy may replace one that somebody is mending.
     """
+    places = [source.place for source in sources if source.place is not None]
     inside = [place for place in places if place.resolve().is_relative_to(folder.resolve())]
     if inside:
         raise UsageError(
@@ -40,24 +49,39 @@ def require_rejects(folder: Path, paths: Iterable[str], places: Iterable[Path]) 
     if os.path.lexists(folder) and not folder.is_dir():
         raise UsageError(f"{folder} is a file; name a folder with --rejects")
     taken: list[Path] = []
-    for path in paths:
-        taken.append(_free_name(folder, path, taken))
+    for source in sources:
+        taken.append(_free_name(folder, source.shown, taken))
         require_file(taken[-1], REJECTS, "--rejects")
 
 
 def write_rejects(folder: Path, filed: list[Filed], option: str = "--rejects") -> list[Path]:
-    """Write one CSV into ``folder`` for each table of an upload with rejected rows; returns the files written."""
-    written: list[Path] = []
+    """Write one CSV into ``folder`` for each table of an upload with rejected rows; returns the files written.
+
+    Raises UsageError, and writes none, when one of them would replace a file that somebody is mending.
+    """
+    copies = _copies(folder, filed)
+    require_copies(folder, filed, option)
+    for place, (part, upload) in copies.items():
+        with new_file(place, REJECTS, option) as new:
+            _write_copy(new, part, upload)
+    return list(copies)
+
+
+def require_copies(folder: Path, filed: list[Filed], option: str) -> None:
+    """Raise UsageError unless ``write_rejects`` may write its files."""
+    for place in _copies(folder, filed):
+        require_file(place, REJECTS, option)
+
+
+def _copies(folder: Path, filed: list[Filed]) -> dict[Path, tuple[FiledPart, int | None]]:
+    """Where the rejected rows of each table of each upload are to be written."""
+    copies: dict[Path, tuple[FiledPart, int | None]] = {}
     for file in filed:
-        several = len(file.parts) > 1
         for part in file.parts:
             if any(row.mendable for row in part.rejected):
-                name = f"{file.report.path}_{part.table}" if several else file.report.path
-                place = _free_name(folder, name, written)
-                with new_file(place, REJECTS, option) as new:
-                    _write_copy(new, part, file.upload)
-                written.append(place)
-    return written
+                name = f"{file.report.path}_{part.table}" if len(file.parts) > 1 else file.report.path
+                copies[_free_name(folder, name, list(copies))] = part, file.upload
+    return copies
 
 
 def _write_copy(place: Path, file: FiledPart, upload: int | None) -> None:

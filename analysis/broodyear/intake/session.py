@@ -198,9 +198,7 @@ def _open_all(
     sources = found.found
     run.skipped += found.skipped
     if rejects is not None:
-        require_rejects(
-            Path(rejects), [one.shown for one in sources], [one.place for one in sources if one.place is not None]
-        )
+        require_rejects(Path(rejects), sources)
     run.order = {source.shown: number for number, source in enumerate(sources)}
     for absent in found.missing:
         _refuse(run, absent.shown, absent.message, absent.advice)

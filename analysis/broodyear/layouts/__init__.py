@@ -8,7 +8,13 @@ from __future__ import annotations
 
 from broodyear.layouts.fitting import HeadingNames, fitting, header_position, heading_names
 from broodyear.layouts.model import Layout, Layouts, Rows, SameLabel, Value
-from broodyear.layouts.reading import LAYOUTS_FILE, chosen_layouts, layouts_from, read_layouts
+from broodyear.layouts.reading import (
+    LAYOUTS_FILE,
+    chosen_layouts,
+    layouts_from,
+    read_layouts,
+    require_layouts_file,
+)
 from broodyear.layouts.writing import layout_text, same_text
 
 __all__ = [
@@ -26,5 +32,6 @@ __all__ = [
     "layout_text",
     "layouts_from",
     "read_layouts",
+    "require_layouts_file",
     "same_text",
 ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import tomllib
 from collections import Counter
 from collections.abc import Mapping
@@ -11,6 +12,7 @@ from typing import Any, get_args
 from broodyear.errors import UsageError
 from broodyear.layouts.model import Layout, Layouts, SameKind, SameLabel
 from broodyear.layouts.proving import Mistakes, read_layout
+from broodyear.outputs import require_file
 
 LAYOUTS_FILE = "layouts.toml"
 
@@ -28,15 +30,28 @@ def chosen_layouts(given: Path | None, store: Path) -> Layouts:
 def read_layouts(path: Path) -> Layouts:
     """The layouts of a file. Raises UsageError when it is missing, is no TOML, or says what cannot be followed;
     then the message has a line for each mistake."""
+    if not path.exists():
+        raise UsageError(f"the file {path} does not exist; name another with --layouts")
+    return layouts_from(_values(path), str(path))
+
+
+def require_layouts_file(path: Path) -> None:
+    """Raise UsageError unless layouts may be added to the file ``path``: it is free, or holds layouts, finished or
+    not, and nothing else."""
+    if not os.path.lexists(path):
+        require_file(path, "layout")
+        return
+    if not path.is_file() or set(_values(path)) - {"layout", "same"}:
+        raise UsageError(f"{path} is not a file of layouts; nothing was added. Name another with --out")
+
+
+def _values(path: Path) -> dict[str, Any]:
     try:
-        values = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except FileNotFoundError:
-        raise UsageError(f"the file {path} does not exist; name another with --layouts") from None
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise UsageError(f"{path} is not a TOML file ({error})") from None
     except OSError as error:
         raise UsageError(f"{path} cannot be read ({error.strerror})") from None
-    return layouts_from(values, str(path))
 
 
 def layouts_from(values: Mapping[str, Any], path: str) -> Layouts:

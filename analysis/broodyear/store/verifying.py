@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -167,24 +167,49 @@ def _part(reading: _Reading, name: str) -> Part:
 def _against_ledger(reading: _Reading, parts: Sequence[Part]) -> tuple[int, list[tuple[int, str, str]]]:
     """How many uploads the ledger has; and number, path and what is wrong of each that is not whole."""
     by_name = {part.name: part for part in parts}
-    counted = " UNION ALL ".join(
-        f"SELECT upload, count(*) AS n FROM {_source(by_name[f'received_{name}'])} GROUP BY upload"
+    uploads = _source(by_name["uploads"])
+    rows = reading.ask(f"SELECT upload, path FROM {uploads} ORDER BY upload")
+    held = " UNION ALL ".join(
+        f"SELECT upload, '{name}' AS table_name, count(*) AS n FROM {_source(by_name[f'received_{name}'])} "
+        "GROUP BY upload"
         for name in TABLE_NAMES
     )
-    rejected = f"SELECT upload, count(DISTINCT line) AS n FROM {_source(by_name['rejected_rows'])} GROUP BY upload"
-    rows = reading.ask(
-        f"WITH held AS (SELECT upload, sum(n) AS n FROM ({counted}) GROUP BY upload), out AS ({rejected}) "
-        "SELECT u.upload, u.path, u.rows_accepted, coalesce(held.n, 0), u.rows_rejected, coalesce(out.n, 0) "
-        f"FROM {_source(by_name['uploads'])} AS u LEFT JOIN held USING (upload) LEFT JOIN out USING (upload) "
-        "ORDER BY u.upload"
-    )
-    wrong = []
-    for upload, path, accepted, held, refused, out in rows or ():
-        if accepted != held:
-            wrong.append((upload, path, f"has {held:,} rows where its ledger says {accepted:,}"))
+    counted = reading.ask(_COUNTED.format(uploads=uploads, held=held, **_sources(by_name)))
+    wrong: dict[int, tuple[int, str, str]] = {}
+    for upload, path, accepted, there, refused, out in counted or ():
+        if accepted != there:
+            wrong.setdefault(upload, (upload, path, f"has {there:,} rows where its ledger says {accepted:,}"))
         elif refused != out:
-            wrong.append((upload, path, f"has {out:,} rejected rows where its ledger says {refused:,}"))
-    return len(rows or ()), wrong
+            said = f"has {out:,} rejected rows where its ledger says {refused:,}"
+            wrong.setdefault(upload, (upload, path, said))
+    return len(rows or ()), list(wrong.values())
+
+
+#: Rows of each upload by table, beside what its ledger says of them: a file may feed several tables, and one line
+#: of it give several rows. An upload that came before parts were counted fed one table, a row a line.
+_COUNTED = """
+    WITH held AS ({held}),
+    out AS (SELECT upload, table_name, count(*) AS n FROM {rejected_rows} GROUP BY ALL),
+    said AS (
+        SELECT upload, table_name, rows_accepted, rows_rejected FROM {upload_parts}
+        WHERE rows_made IS NOT NULL
+        UNION ALL
+        SELECT upload, table_name, rows_accepted, rows_rejected FROM {uploads}
+        WHERE upload NOT IN (SELECT upload FROM {upload_parts} WHERE rows_made IS NOT NULL)
+    ),
+    known AS (SELECT upload, table_name FROM said UNION SELECT upload, table_name FROM held)
+    SELECT k.upload, u.path, coalesce(s.rows_accepted, 0), coalesce(h.n, 0), coalesce(s.rows_rejected, 0),
+        coalesce(o.n, 0)
+    FROM known AS k JOIN {uploads} AS u USING (upload)
+    LEFT JOIN said AS s ON (s.upload, s.table_name) = (k.upload, k.table_name)
+    LEFT JOIN held AS h ON (h.upload, h.table_name) = (k.upload, k.table_name)
+    LEFT JOIN out AS o ON (o.upload, o.table_name) = (k.upload, k.table_name)
+    ORDER BY k.upload, k.table_name
+"""
+
+
+def _sources(by_name: Mapping[str, Part]) -> dict[str, str]:
+    return {name: _source(by_name[name]) for name in ("rejected_rows", "upload_parts")}
 
 
 def _source(part: Part) -> str:

@@ -19,7 +19,7 @@ from broodyear.survival.given_frame import as_frame
 from broodyear.survival.glm import cluster_covariance, plain_fit, summarise
 from broodyear.survival.mixed_fit import Mixed, fit_mixed
 from broodyear.survival.result import SurvivalFit
-from broodyear.survival.robust import require_full_robust, robust_notes
+from broodyear.survival.robust import require_clusters, require_full_robust, robust_notes
 from broodyear.survival.separation import refuse_separation
 
 METHODS = ("mixed", "beta_binomial", "quasi_binomial", "clustered", "exchangeable")
@@ -96,7 +96,10 @@ def fit_marginal(design: Design, method: str) -> SurvivalFit:
     The design has the one group of clustered and exchangeable; the other two leave it aside.
     """
     _refuse_separation(design)
-    return _MARGINAL[method](design if method in ("clustered", "exchangeable") else replace(design, groupings=()))
+    if method not in ("clustered", "exchangeable"):
+        return _MARGINAL[method](replace(design, groupings=()))
+    require_clusters(design.groupings[0])
+    return _MARGINAL[method](design)
 
 
 def fit_mixed_design(design: Design) -> SurvivalFit:

@@ -13,6 +13,15 @@ NO_VARIANCE = 1e-8  # robust over model-based variance: below it only rounding i
 MOST_NAMED = 3
 
 
+def require_clusters(grouping: Grouping) -> None:
+    """Refuse one cluster: what varies between clusters cannot be told from it."""
+    if len(grouping.levels) < 2:
+        raise Refused(
+            f"All rows lie in one level of {grouping.name} ({grouping.levels[0]}), so no cluster-robust error can"
+            f" be worked out: add rows of another {grouping.name}, or use method='quasi_binomial'."
+        )
+
+
 def require_full_robust(design: Design, grouping: Grouping, robust: FloatArray, plain: FloatArray) -> None:
     """Refuse robust variances of zero: with few clusters the scores of each cluster can all vanish."""
     shares = np.diag(robust) / np.abs(np.diag(plain))
