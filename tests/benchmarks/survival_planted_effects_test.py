@@ -18,7 +18,7 @@ from broodyear.survival.practices.contrasts import Contrast, averages_of, estima
 from broodyear.survival.practices.factors import SET_POINT
 from broodyear.survival.practices.findings import TEMPERATURE
 from broodyear.survival.practices.model import AdjustedModel, centred, fit_adjusted
-from broodyear.survival.practices.outcome import outcome_rows
+from broodyear.survival.practices.outcome_rows import outcome_rows
 from broodyear.survival.tank_frame import prepare
 from broodyear.synthetic import Programme, simulate, write_uploads
 from broodyear.synthetic import outcome_rows as simulated_outcomes

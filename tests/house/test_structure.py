@@ -35,6 +35,7 @@ LAYERS = (
     {"figures"},
     {"setups", "regions", "trials", "week"},
     {"survival", "development"},
+    {"statistics"},
     {"synthetic"},
     {"intake"},
     {"store"},
@@ -50,9 +51,6 @@ STANDING_CIRCLES = {
     "desk.app",
     "development.scoring.held_out_scores",
     "reports.development",
-    "survival.averaging",
-    "survival.mixed_laplace",
-    "survival.practices.levels",
 }
 #: A module's longest allowed size; a longer one wants to be split.
 LONGEST_MODULE_LINES = 400

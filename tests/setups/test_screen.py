@@ -10,7 +10,7 @@ from tests.setups.programmes import SMALL_SPREADS, programme, with_poor_tanks
 from broodyear import compare_setups
 from broodyear.errors import NothingToAnalyse, UsageError
 from broodyear.setups import SETUP_COLUMNS, screen_setups
-from broodyear.survival.multiplicity import benjamini_hochberg
+from broodyear.statistics.multiplicity import benjamini_hochberg
 
 #: Names and order that people's scripts read.
 CONTRACT = [

@@ -12,7 +12,7 @@ from broodyear.claims import ClaimKind, Decision, Reason
 from broodyear.setups import place_claims, screen_setups, sites_table, tank_claims
 from broodyear.setups.site_history import Departures
 from broodyear.setups.site_verdicts import FEWEST_SITES, WATCH_SITE_P, judge_sites, place_verdict, seasons_by_site
-from broodyear.survival.multiplicity import benjamini_hochberg
+from broodyear.statistics.multiplicity import benjamini_hochberg
 
 POOR = "S0007"
 

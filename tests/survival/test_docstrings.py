@@ -9,10 +9,8 @@ import pytest
 
 MODULES = [
     "broodyear.survival.fit",
-    "broodyear.survival.separability",
-    "broodyear.survival.multiplicity",
-    "broodyear.survival.diagnostics",
-    "broodyear.survival.proportions",
+    "broodyear.statistics.connectivity",
+    "broodyear.statistics.multiplicity",
     "broodyear.synthetic.tank_seasons",
 ]
 

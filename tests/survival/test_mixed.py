@@ -9,10 +9,10 @@ from scipy.optimize import minimize
 from scipy.special import expit, gammaln
 
 from broodyear.survival import fit_survival
-from broodyear.survival.design import make_design
-from broodyear.survival.mixed_laplace import Laplace
-from broodyear.survival.mixed_quadrature import Quadrature
-from broodyear.survival.mixed_system import factorise, invert, lay_out, solve
+from broodyear.survival.design.matrix import make_design
+from broodyear.survival.mixed.laplace import Laplace
+from broodyear.survival.mixed.quadrature import Quadrature
+from broodyear.survival.mixed.system import factorise, invert, lay_out, solve
 
 EXACT = 1e-9  # linear algebra on matrices of well-conditioned size
 GRADIENT = 2e-4  # central differences of a value around 1000 carry about 1e-5 of noise
@@ -112,11 +112,8 @@ def test_elimination_solves_and_inverts_the_whole_system(groups, own_row):
 @pytest.mark.parametrize(
     "groups", [["site", "batch"], ["batch", "site", "season"], ["season", "tank", "batch", "site"]]
 )
-def test_elimination_by_the_pairs_that_occur_solves_and_inverts_the_whole_system(groups):
-    frame = scattered()
-    design = make_design(frame, "warm", "alive", "eggs", groups)
-    assert lay_out(design.groupings).pattern.is_sparse
-    check_elimination(frame, groups)
+def test_elimination_of_many_small_sites_solves_and_inverts_the_whole_system(groups):
+    check_elimination(scattered(), groups)
 
 
 def check_elimination(frame: pd.DataFrame, groups: list[str]) -> None:

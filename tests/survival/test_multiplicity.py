@@ -5,9 +5,12 @@ from __future__ import annotations
 import csv
 
 import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from tests.setups.golden import FOLDER, assert_matches, check
 
-from broodyear.survival.multiplicity import adjust_within, benjamini_hochberg, holm
+from broodyear.statistics.multiplicity import adjust_within, benjamini_hochberg, holm
 
 GOLDEN = "funnel_multiplicity.json"
 
@@ -49,3 +52,24 @@ def test_all_missing_gives_all_missing() -> None:
 def test_families_are_adjusted_apart() -> None:
     together = adjust_within([0.01, 0.02, 0.04, 0.03], ["2023", "2023", "2024", "2024"])
     np.testing.assert_allclose(together, [0.02, 0.02, 0.04, 0.04])
+
+
+def test_adjusted_p_values_against_hand_arithmetic():
+    p_values = [0.01, 0.02, 0.03, 0.5]
+    assert holm(p_values) == pytest.approx([0.04, 0.06, 0.06, 0.5])
+    assert benjamini_hochberg(p_values) == pytest.approx([0.04, 0.04, 0.04, 0.5])
+
+
+def test_a_missing_p_value_spoils_no_other():
+    assert holm([0.01, np.nan, 0.04])[[0, 2]] == pytest.approx([0.02, 0.04])
+    assert np.isnan(benjamini_hochberg([0.01, np.nan])[1])
+
+
+@given(st.lists(st.floats(0.0, 1.0), min_size=1, max_size=20))
+def test_adjustments_never_lower_a_p_value_and_keep_their_order(p_values):
+    order = np.argsort(p_values, kind="stable")
+    for adjust in (holm, benjamini_hochberg):
+        adjusted = adjust(p_values)
+        assert (adjusted >= np.array(p_values) - 1e-15).all()
+        assert (adjusted <= 1.0).all()
+        assert (np.diff(adjusted[order]) >= -1e-15).all()

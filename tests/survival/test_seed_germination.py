@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pandas as pd
 import pytest
 
@@ -87,20 +86,3 @@ def test_population_averaged_survival_of_each_cell(seeds, golden):
     for name, (seed75, cucumber) in cells.items():
         share = found.predict(pd.DataFrame({"seed75": [seed75], "cucumber": [cucumber]}))
         assert share[0] == pytest.approx(averaged[name], abs=1e-5)
-
-
-def test_profile_interval_of_the_spread_reaches_zero(seeds):
-    interval = fit(seeds, "mixed", "plate").group_sd_intervals().loc["plate"]
-    assert interval["low"] == 0.0  # the likelihood-ratio test against no spread has p = 0.06 (Self & Liang)
-    assert 0.45 < interval["high"] < 0.52
-
-
-def test_profile_limit_is_where_the_likelihood_has_fallen_by_half_the_critical_value(seeds):
-    found = fit(seeds, "mixed", "plate")
-    high = float(found.group_sd_intervals().loc["plate", "high"])
-    from broodyear.survival.mixed_optimum import best_with_fixed_spread, objective_for
-
-    deviance = best_with_fixed_spread(
-        found.design, objective_for(found.design, 1), np.log([high]), found.coefficients, 0
-    )
-    assert deviance + 2.0 * found.log_likelihood == pytest.approx(3.841459, abs=1e-3)

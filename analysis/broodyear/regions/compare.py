@@ -17,7 +17,7 @@ from broodyear.regions.connectivity import GRAPH_COLUMNS, RegionLinks, region_li
 from broodyear.regions.heterogeneity import HETEROGENEITY_COLUMNS, heterogeneity_row
 from broodyear.regions.notes import region_note, within_sentence
 from broodyear.regions.part import PART_COLUMNS, RegionPart, fit_part
-from broodyear.survival.multiplicity import single_step
+from broodyear.statistics.multiplicity import single_step
 from broodyear.survival.practices.coding import level_counts
 from broodyear.survival.tank_frame import MAIN_OUTCOME, NOT_RECORDED, OUTCOMES, prepare
 

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from broodyear.statistics.connectivity import connected_parts
+
 GRAPH_COLUMNS = ["region", "batch_id", "season", "tanks", "eggs", "shared", "part"]
 
 
@@ -30,13 +32,7 @@ class RegionLinks:
 
 def region_links(rows: pd.DataFrame) -> RegionLinks:
     """Links between regions through batches both received; rows: region, batch_id, season, eggs."""
-    from broodyear.survival.separability import separability
-
-    found = separability(rows, "region", "batch_id")
-    levels = found.levels.rename(
-        columns={"level": "region", "groups": "batches", "shared_groups": "batches_shared"}
-    )
-    part = dict(zip(levels["region"], levels["part"], strict=True))
+    part = _parts(rows)
     edges = (
         rows.groupby(["region", "batch_id"], sort=True)
         .agg(season=("season", "first"), tanks=("eggs", "size"), eggs=("eggs", "sum"))
@@ -44,14 +40,24 @@ def region_links(rows: pd.DataFrame) -> RegionLinks:
     )
     edges["shared"] = edges.groupby("batch_id")["region"].transform("nunique") > 1
     edges["part"] = edges["region"].map(part)
+    table = (
+        edges.groupby(["region", "part"], sort=True)
+        .agg(batches=("shared", "size"), batches_shared=("shared", "sum"))
+        .reset_index()
+    )
     names = sorted(part)
-    levels["comparable_with"] = [
+    table["comparable_with"] = [
         ", ".join(other for other in names if other != region and part[other] == part[region])
-        for region in levels["region"]
+        for region in table["region"]
     ]
-    table = levels.sort_values("region").reset_index(drop=True)
-    columns = ["region", "part", "batches", "batches_shared", "comparable_with"]
-    return RegionLinks(table[columns], edges[GRAPH_COLUMNS], _sentence(table))
+    return RegionLinks(table, edges[GRAPH_COLUMNS], _sentence(table))
+
+
+def _parts(rows: pd.DataFrame) -> dict[str, int]:
+    """Region -> its connected part of the graph of regions and batches."""
+    codes, names = pd.factorize(rows["region"], sort=True)
+    batch, batches = pd.factorize(rows["batch_id"], sort=True)
+    return dict(zip(names, map(int, connected_parts(codes, batch, len(names), len(batches))), strict=True))
 
 
 def _sentence(table: pd.DataFrame) -> str:

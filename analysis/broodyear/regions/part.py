@@ -9,7 +9,7 @@ import pandas as pd
 
 from broodyear.claims import Reason
 from broodyear.regions.within import REGION, WithinBatches, within_answer
-from broodyear.survival.arrays import FloatArray, critical_value, expit, two_sided_p
+from broodyear.statistics.numbers import FloatArray, critical_value, expit, two_sided_p
 from broodyear.survival.practices.coding import Factor, code_factor, level_counts, separated_rows
 from broodyear.survival.practices.contrasts import averages_of
 from broodyear.survival.practices.levels import ESTIMATE_COLUMNS, against_the_rest, delta_errors, level_estimates

@@ -9,11 +9,11 @@ from enum import StrEnum
 import numpy as np
 import pandas as pd
 
-from broodyear.survival.arrays import FloatArray
+from broodyear.statistics.numbers import FloatArray
 from broodyear.survival.practices.coding import Factor
 from broodyear.survival.practices.model import AdjustedModel, build_columns, independent
 from broodyear.survival.practices.within import batch_means
-from broodyear.survival.working import Estimates
+from broodyear.survival.practices.working import Estimates
 
 REGION = "region"
 

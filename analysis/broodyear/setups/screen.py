@@ -15,7 +15,7 @@ from broodyear.setups.judged import Judged, judge
 from broodyear.setups.losing_stage import losing_stage
 from broodyear.setups.site_history import Departures
 from broodyear.setups.site_verdicts import SiteVerdicts, place_verdict
-from broodyear.survival.multiplicity import adjust_within
+from broodyear.statistics.multiplicity import adjust_within
 from broodyear.survival.tank_frame import OUTCOMES, TankFrame, prepare
 
 OUTSIDE_LIMITS = "outside the 95 % limits this season"

@@ -18,7 +18,7 @@ from broodyear.claims import REASONS, Decision, Reason
 from broodyear.setups.detectable import FALSE_DISCOVERY_RATE
 from broodyear.setups.screen_model import CLIP
 from broodyear.setups.site_history import LARGEST_SCORE, Departures
-from broodyear.survival.multiplicity import benjamini_hochberg
+from broodyear.statistics.multiplicity import benjamini_hochberg
 
 Floats = NDArray[np.float64]
 

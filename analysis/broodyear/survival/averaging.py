@@ -4,19 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from broodyear.errors import Refused, UsageError
-from broodyear.survival.arrays import FloatArray, critical_value, expit, normal_nodes, two_sided_p
-from broodyear.survival.design import Design
-from broodyear.survival.given_frame import as_frame
-from broodyear.survival.rows import names_in
-
-if TYPE_CHECKING:
-    from broodyear.survival.result import SurvivalFit
+from broodyear.statistics.numbers import FloatArray, critical_value, expit, normal_nodes, two_sided_p
+from broodyear.survival.design.given_frame import as_frame
+from broodyear.survival.design.matrix import Design
+from broodyear.survival.design.rows import names_in
+from broodyear.survival.fitted import Fitted
 
 MOST_NUMERIC_LEVELS = 12  # a number with more distinct values than this is measured, not a factor
 CONTRAST_COLUMNS = (
@@ -63,14 +61,14 @@ class Average:
     gradient: FloatArray
 
 
-def average(fit: SurvivalFit, matrix: FloatArray, sd: float) -> Average:
+def average(fit: Fitted, matrix: FloatArray, sd: float) -> Average:
     """Mean over rows, each with equal weight, of survival averaged over random intercepts."""
     rows = average_over_groups(matrix @ fit.coefficients, sd)
     by_coefficient = matrix.T @ rows.by_log_odds / len(matrix)
     return Average(float(rows.share.mean()), np.concatenate([spread_slope(fit, rows, sd), by_coefficient]))
 
 
-def spread_slope(fit: SurvivalFit, rows: GroupAverage, sd: float) -> FloatArray:
+def spread_slope(fit: Fitted, rows: GroupAverage, sd: float) -> FloatArray:
     """Derivatives of the mean survival of these rows over the log sds above zero; sd: the spread averaged over."""
     sds = fit.group_sd.to_numpy(dtype=float)
     variances = sds[sds > 0] ** 2
@@ -107,14 +105,6 @@ def base_level(design: Design, factor: str) -> Any:
 
 def matrix_with(design: Design, name: str, value: Any) -> FloatArray:
     """The design matrix of the rows used with one covariate set to a value (or an array of values)."""
-    if isinstance(value, np.ndarray):
-        return _moved_matrix(design, name, value)
-    if (name, value) not in design.moved:
-        design.moved[name, value] = _moved_matrix(design, name, value)
-    return design.moved[name, value]
-
-
-def _moved_matrix(design: Design, name: str, value: Any) -> FloatArray:
     own = _own_columns(design, name)
     if not own or isinstance(value, np.ndarray):
         return _matrix_anew(design, design.rows.frame, name, value)
@@ -155,7 +145,7 @@ def _kind(column: pd.Series[Any], value: Any) -> type:
     return int if whole else float
 
 
-def contrast_table(fit: SurvivalFit, factor: str, reference: Any, sd: float) -> pd.DataFrame:
+def contrast_table(fit: Fitted, factor: str, reference: Any, sd: float) -> pd.DataFrame:
     """Rows of `SurvivalFit.contrast`; sd is the spread averaged over (0 for a typical site)."""
     levels = levels_of(fit.design, factor)
     base = base_level(fit.design, factor) if reference is None else _as_level(reference, levels)
@@ -171,7 +161,7 @@ def contrast_table(fit: SurvivalFit, factor: str, reference: Any, sd: float) -> 
     return pd.DataFrame(rows, columns=list(CONTRAST_COLUMNS))
 
 
-def step_table(fit: SurvivalFit, name: str, by: float, sd: float) -> pd.DataFrame:
+def step_table(fit: Fitted, name: str, by: float, sd: float) -> pd.DataFrame:
     """One row: the effect of adding `by` to a measured covariate in every row used."""
     column = _measured(fit.design, name)
     moved = matrix_with(fit.design, name, column + by)
@@ -191,7 +181,7 @@ def _as_level(reference: Any, levels: Sequence[Any]) -> Any:
     return next((level for level in levels if str(level) == str(reference)), reference)
 
 
-def _difference(fit: SurvivalFit, matrix: FloatArray, against: FloatArray, sd: float) -> dict[str, float]:
+def _difference(fit: Fitted, matrix: FloatArray, against: FloatArray, sd: float) -> dict[str, float]:
     """Odds ratio, difference in percentage points, and p value of one prediction against another."""
     shift = (matrix - against).mean(axis=0)
     degrees_of_freedom = fit.degrees_of_freedom_of(shift)
@@ -225,7 +215,7 @@ def _error(gradient: FloatArray, covariance: FloatArray) -> float:
     return float(np.sqrt(max(float(gradient @ covariance @ gradient), 0.0)))
 
 
-def adjusted_table(fit: SurvivalFit, factor: str) -> pd.DataFrame:
+def adjusted_table(fit: Fitted, factor: str) -> pd.DataFrame:
     """Rows of `SurvivalFit.adjusted`; intervals are made on the logit scale, so they stay in 0–100."""
     column = fit.design.rows.frame[factor] if factor in fit.design.covariates else None
     rows = []
@@ -236,7 +226,7 @@ def adjusted_table(fit: SurvivalFit, factor: str) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def curve_table(fit: SurvivalFit, name: str, points: int) -> pd.DataFrame:
+def curve_table(fit: Fitted, name: str, points: int) -> pd.DataFrame:
     """Rows of `SurvivalFit.curve`."""
     column = _measured(fit.design, name)
     values = np.linspace(column.min(), column.max(), points)
@@ -245,7 +235,7 @@ def curve_table(fit: SurvivalFit, name: str, points: int) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def _adjusted(fit: SurvivalFit, matrix: FloatArray) -> dict[str, float]:
+def _adjusted(fit: Fitted, matrix: FloatArray) -> dict[str, float]:
     critical = critical_value(fit.degrees_of_freedom_of(matrix.mean(axis=0)))
     mean = average(fit, matrix, fit.total_group_sd)
     error = _error(mean.gradient, fit.joint_covariance)

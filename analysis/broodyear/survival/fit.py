@@ -10,17 +10,17 @@ import numpy as np
 import pandas as pd
 
 from broodyear.errors import UsageError
-from broodyear.survival.arrays import FloatArray, critical_value, expit, two_sided_p
-from broodyear.survival.beta_binomial import fit_beta_binomial
-from broodyear.survival.design import Design, make_design
-from broodyear.survival.firth import fit_firth
-from broodyear.survival.gee import fit_exchangeable
-from broodyear.survival.given_frame import as_frame
-from broodyear.survival.glm import cluster_covariance, plain_fit, summarise
-from broodyear.survival.mixed_fit import Mixed, fit_mixed
+from broodyear.statistics.numbers import FloatArray, critical_value, expit, two_sided_p
+from broodyear.survival.design.given_frame import as_frame
+from broodyear.survival.design.matrix import Design, make_design
+from broodyear.survival.methods.beta_binomial import fit_beta_binomial
+from broodyear.survival.methods.binomial import cluster_covariance, plain_fit, summarise
+from broodyear.survival.methods.exchangeable import fit_exchangeable
+from broodyear.survival.methods.firth import fit_firth
+from broodyear.survival.methods.robust import require_clusters, require_full_robust, robust_notes
+from broodyear.survival.methods.separation import refuse_separation
+from broodyear.survival.mixed.fit import Mixed, fit_mixed
 from broodyear.survival.result import SurvivalFit
-from broodyear.survival.robust import require_clusters, require_full_robust, robust_notes
-from broodyear.survival.separation import refuse_separation
 
 METHODS = ("mixed", "beta_binomial", "quasi_binomial", "clustered", "exchangeable")
 
@@ -84,18 +84,17 @@ def fit_survival(
     design = make_design(as_frame(frame), formula, survived, trials, named, spare_rows=spare_rows)
     if method == "firth":
         return _firth(design)
-    _refuse_separation(design)
+    require_finite(design)
     if method == "mixed":
         return _mixed(design, quadrature_points, small_sample)
     return _MARGINAL[method](design)
 
 
 def fit_marginal(design: Design, method: str) -> SurvivalFit:
-    """One of the methods without random intercepts on a design made before, so that several share its checks.
+    """One of the methods without random intercepts, on a design whose columns were checked by `require_finite`.
 
     The design has the one group of clustered and exchangeable; the other two leave it aside.
     """
-    _refuse_separation(design)
     if method not in ("clustered", "exchangeable"):
         return _MARGINAL[method](replace(design, groupings=()))
     require_clusters(design.groupings[0])
@@ -107,10 +106,9 @@ def fit_mixed_design(design: Design) -> SurvivalFit:
     return _mixed(design, 1, True)
 
 
-def _refuse_separation(design: Design) -> None:
-    if "not separated" not in design.made:
-        refuse_separation(design.matrix, design.terms, design.rows.survived, design.rows.trials)
-        design.made["not separated"] = True
+def require_finite(design: Design) -> None:
+    """Raise Refused where a coefficient has no end (separation)."""
+    refuse_separation(design.matrix, design.terms, design.rows.survived, design.rows.trials)
 
 
 def _require_groups(method: str, groups: tuple[str, ...], quadrature_points: int) -> None:

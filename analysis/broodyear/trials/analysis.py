@@ -10,7 +10,8 @@ import pandas as pd
 
 from broodyear.claims import CLAIMED_AT, REASONS, Reason, excludes_zero
 from broodyear.errors import BroodyearError
-from broodyear.survival import fit_survival, holm
+from broodyear.statistics.multiplicity import holm
+from broodyear.survival import fit_survival
 from broodyear.trials.randomisation import difference, randomised
 
 #: Fewest tanks of a level for an answer (common practice, no source).

@@ -11,9 +11,9 @@ from scipy.stats import multivariate_normal, t
 from tests.setups.programmes import programme, thinned
 
 from broodyear.claims import ClaimKind, Decision, Reason
+from broodyear.statistics.multiplicity import holm, shrunken, single_step
 from broodyear.survival import effects_report
 from broodyear.survival.averaging import Average
-from broodyear.survival.multiplicity import holm, shrunken, single_step
 from broodyear.survival.practices.contrasts import Contrast
 from broodyear.survival.practices.curve import Bend
 from broodyear.survival.practices.findings import TEMPERATURE, Finding, claim_of, decided, gated

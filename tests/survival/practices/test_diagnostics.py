@@ -5,15 +5,23 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from formulaic import model_matrix
 from scipy.stats import kstest
 
-from broodyear.survival import collinearity, fit_survival
+from broodyear.survival import fit_survival
 from broodyear.survival.practices.contrasts import averages_of, factor_contrasts
-from broodyear.survival.practices.diagnostics import diagnose, site_influence
+from broodyear.survival.practices.diagnostics import (
+    condition_number,
+    diagnose,
+    inflation,
+    random_effect_normality,
+    site_influence,
+)
 from broodyear.survival.practices.model import AdjustedModel, fit_adjusted
-from broodyear.survival.practices.outcome import outcome_rows
+from broodyear.survival.practices.outcome_rows import outcome_rows
 from broodyear.survival.practices.within import within_batches
 from broodyear.survival.tank_frame import prepare
+from broodyear.synthetic.tank_seasons import TankSeasonPlan, draw_tank_seasons
 
 FORMULA = "gravel_practice + room_type + species"
 GROUPS = ["site_id", "batch_id", "season", "tank_season"]
@@ -72,10 +80,48 @@ def test_residuals_of_a_model_that_holds_are_standard_normal(model: AdjustedMode
     assert 0.8 < residual.std() < 1.15
 
 
-def test_inflation_is_that_of_the_columns(tanks: pd.DataFrame, model: AdjustedModel) -> None:
+def test_a_factor_is_inflated_as_its_column_regressed_on_the_others_says(model: AdjustedModel) -> None:
     found = diagnose(model, "delivered_to_release")
     assert found.inflation["gvif_per_df"].is_monotonic_decreasing
+    place = list(model.fit.design.terms).index("species[1]")
+    own, rest = model.fit.design.matrix[:, place], np.delete(model.fit.design.matrix, place, axis=1)
+    left = own - rest @ np.linalg.lstsq(rest, own, rcond=None)[0]
     species = found.inflation.set_index("factor").loc["species"]
-    assert species["gvif"] == pytest.approx(collinearity(tanks, FORMULA).columns["species[T.coho]"])
+    assert species["gvif"] == pytest.approx(float(np.sum((own - own.mean()) ** 2) / np.sum(left**2)))
     assert found.condition_number > 1.0
     assert set(found.spreads["group"]) == set(model.groups)
+
+
+def test_inflation_and_condition_number_of_longley(golden) -> None:
+    longley = golden.frame("longley").drop(columns="Employed")
+    values = longley.to_numpy(dtype=float)
+    found = inflation(values, {name: np.array([place]) for place, name in enumerate(longley)})
+    for name, expected in golden.value("penalised_and_collinear", "vif.longley").items():
+        assert found.set_index("factor").loc[name, "gvif"] == pytest.approx(expected, rel=1e-8)
+    whole = np.column_stack([np.ones(len(values)), values])
+    expected = golden.value("penalised_and_collinear", "condition.longley")["kappa_unit_length_with_intercept"]
+    assert condition_number(whole) == pytest.approx(expected, rel=1e-6)
+
+
+def test_generalised_inflation_of_factors(golden) -> None:
+    matrix = model_matrix("temp_dev + temp_sd + temp_max + gravel + room", golden.frame("collinear_tanks"))
+    owners = {
+        str(term): np.array(at) - 1 for term, at in matrix.model_spec.term_indices.items() if str(term) != "1"
+    }
+    found = inflation(matrix.to_numpy(dtype=float)[:, 1:], owners).set_index("factor")
+    for term, expected in golden.value("penalised_and_collinear", "gvif.linear").items():
+        assert found.loc[term, "gvif"] == pytest.approx(expected["GVIF"], rel=1e-6)
+        assert found.loc[term, "gvif_per_df"] == pytest.approx(expected["GVIF_1_2df"], rel=1e-6)
+
+
+def test_a_lone_bad_site_is_seen_among_the_intercepts() -> None:
+    frame = draw_tank_seasons(np.random.default_rng(3), TankSeasonPlan(seasons=6, tank_sd=0.0))
+    bad = frame["site_id"].isin(["S0003", "S0031"])
+    frame.loc[bad, "survivors"] = (0.1 * frame.loc[bad, "eggs"]).astype(int)
+    fit = fit_survival(
+        frame, "gravel_practice", survived="survivors", trials="eggs", groups=["site_id", "batch_id"]
+    )
+    shape = random_effect_normality(fit)
+    assert shape.loc["site_id", "p_value"] < 1e-4
+    assert shape.loc["site_id", "skewness"] < -1
+    assert shape.loc["batch_id", "levels"] == frame["batch_id"].nunique()

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from broodyear.errors import NothingToAnalyse, UsageError
-from broodyear.survival import effects_report, effects_table, fit_survival
+from broodyear.survival import effects_report, fit_survival
 from broodyear.survival.practices import EFFECT_COLUMNS
 from broodyear.synthetic.tank_seasons import TankSeasonPlan, draw_tank_seasons
 
@@ -15,6 +15,10 @@ CONTRACT = [
     "outcome", "factor", "level", "reference", "tanks", "batches", "odds_ratio", "or_low", "or_high",
     "difference_points", "difference_low", "difference_high", "p_value", "method", "note",
 ]  # fmt: skip
+
+
+def effects_of(frame: pd.DataFrame) -> pd.DataFrame:
+    return effects_report(frame).effects
 
 
 def row(table: pd.DataFrame, factor: str, level: str) -> pd.Series:
@@ -88,8 +92,8 @@ def test_the_other_methods_stand_beside(report):
 
 def test_shuffled_rows_give_the_same_table(tanks):
     frame = tanks.drop(columns="tank_season")
-    first = effects_table(frame)
-    second = effects_table(frame.sample(frac=1.0, random_state=1))
+    first = effects_of(frame)
+    second = effects_of(frame.sample(frac=1.0, random_state=1))
     pd.testing.assert_frame_equal(first, second, rtol=1e-4, atol=1e-6)
 
 
@@ -109,7 +113,7 @@ def test_gravel_that_is_really_room_type():
         frame, "gravel_practice", survived="survivors", trials="eggs", groups="site_id", method="clustered"
     )
     assert naive.effects.loc["gravel_practice[T.gravel]", "p_value"] < 0.001
-    table = effects_table(frame)
+    table = effects_of(frame)
     gravel = row(table, "gravel_practice", "gravel")
     assert gravel["difference_low"] < 0 < gravel["difference_high"]
     assert row(table, "room_type", "hallway")["difference_high"] < 0
@@ -120,7 +124,7 @@ def test_sparse_levels_are_merged_and_lose_no_tank(tanks):
     frame.loc[frame.index[:3], "gravel_practice"] = "layered_stones"
     frame.loc[frame.index[3:5], "gravel_practice"] = "other"
     frame.loc[frame.index[5:8], "room_type"] = "foyer"
-    table = effects_table(frame)
+    table = effects_of(frame)
     merged = row(table, "gravel_practice", "layered_stones")
     assert merged["note"].startswith("too few: 3 tanks in ")
     assert merged["note"].endswith("counted under other (few tanks)")
@@ -133,7 +137,7 @@ def test_a_level_that_lost_everything_gets_no_estimate(tanks):
     frame = tanks.copy()
     frame.loc[frame.index[:8], "gravel_practice"] = "layered_stones"
     frame.loc[frame.index[:8], "survivors"] = 0
-    found = row(effects_table(frame), "gravel_practice", "layered_stones")
+    found = row(effects_of(frame), "gravel_practice", "layered_stones")
     assert "no finite estimate: every fish lived or every fish died" in found["note"]
     assert found["reason"] == "separated"
     assert np.isnan(found["odds_ratio"])
@@ -142,7 +146,7 @@ def test_a_level_that_lost_everything_gets_no_estimate(tanks):
 def test_a_practice_found_in_one_room_type_only_is_not_separable(tanks):
     frame = tanks.copy()
     frame["room_type"] = np.where(frame["gravel_practice"] == "gravel", "workshop", frame["room_type"])
-    table = effects_table(frame)
+    table = effects_of(frame)
     for factor, level, other in (
         ("gravel_practice", "gravel", "room_type"),
         ("room_type", "workshop", "gravel_practice"),
@@ -158,7 +162,7 @@ def test_a_practice_with_its_own_batches_is_not_separable(tanks):
     frame = tanks.copy()
     own = frame["gravel_practice"] == "gravel"
     frame.loc[own, "batch_id"] = "X" + frame.loc[own, "batch_id"]
-    found = row(effects_table(frame), "gravel_practice", "gravel")
+    found = row(effects_of(frame), "gravel_practice", "gravel")
     assert np.isnan(found["odds_ratio"])
     assert found["note"] == "not separable from batch: shares no batch with what it is compared with"
     assert found["reason"] == "never_share_batch"
@@ -173,7 +177,7 @@ def test_better_batches_for_one_practice_are_said():
     frame["gravel_practice"] = np.where(rng.random(len(frame)) < np.where(good, 0.85, 0.15), "gravel", "bare")
     log_odds = 1.2 + 1.2 * good + rng.normal(0, 0.6, len(frame))
     frame["survivors"] = rng.binomial(frame["eggs"], 1 / (1 + np.exp(-log_odds)))
-    gravel = row(effects_table(frame), "gravel_practice", "gravel")
+    gravel = row(effects_of(frame), "gravel_practice", "gravel")
     assert gravel["or_low"] > 1.0  # a batch intercept only shrinks batches: bias is left
     assert gravel["within_batch_low"] < 1.0 < gravel["within_batch_high"]
     assert "within batch the odds ratio is" in gravel["note"]
@@ -182,46 +186,46 @@ def test_better_batches_for_one_practice_are_said():
 
 def test_few_seasons_enter_as_a_factor():
     frame = draw_tank_seasons(np.random.default_rng(6), TankSeasonPlan(seasons=3))
-    table = effects_table(frame)
+    table = effects_of(frame)
     assert "season" in row(table, "gravel_practice", "gravel")["adjusted_for"]
     five = draw_tank_seasons(np.random.default_rng(6), TankSeasonPlan(seasons=5))
-    assert "season" in row(effects_table(five), "gravel_practice", "gravel")["adjusted_for"]
+    assert "season" in row(effects_of(five), "gravel_practice", "gravel")["adjusted_for"]
 
 
 def test_outcomes_come_in_the_order_of_a_tanks_life(tanks):
     two = pd.concat([tanks, tanks.assign(outcome="hatch")], ignore_index=True)
-    table = effects_table(two)
+    table = effects_of(two)
     assert list(table["outcome"].unique()) == ["hatch", "delivered_to_release"]
     assert (table["p_family"] >= table["p_value"]).all()
 
 
 def test_one_level_only_is_said(tanks):
-    table = effects_table(tanks.assign(gravel_practice="bare"))
+    table = effects_of(tanks.assign(gravel_practice="bare"))
     found = row(table, "gravel_practice", "bare")
     assert found["note"] == "the only level with tanks enough, so there is nothing to compare it with"
     assert np.isfinite(row(table, "room_type", "hallway")["difference_points"])
 
 
 def test_too_few_tanks_give_rows_with_the_reason(tanks):
-    table = effects_table(tanks.head(4))
+    table = effects_of(tanks.head(4))
     assert table["difference_points"].isna().all()
     assert table["note"].str.len().min() > 10
 
 
 def test_nothing_to_analyse(tanks):
     with pytest.raises(NothingToAnalyse, match="No tank-season has an outcome"):
-        effects_table(tanks.head(0))
+        effects_of(tanks.head(0))
     with pytest.raises(NothingToAnalyse, match="No tank-season has an outcome"):
-        effects_table(tanks.assign(survivors=np.nan))
+        effects_of(tanks.assign(survivors=np.nan))
     with pytest.raises(UsageError, match="lacks batch_id"):
-        effects_table(tanks.drop(columns="batch_id"))
+        effects_of(tanks.drop(columns="batch_id"))
 
 
 def test_references(tanks):
-    assert set(effects_table(tanks).query("factor == 'gravel_practice'")["reference"]) == {"bare"}
+    assert set(effects_of(tanks).query("factor == 'gravel_practice'")["reference"]) == {"bare"}
     without = tanks[tanks["gravel_practice"] != "bare"]
     most = without["gravel_practice"].value_counts().idxmax()
-    assert set(effects_table(without).query("factor == 'gravel_practice'")["reference"]) == {most}
+    assert set(effects_of(without).query("factor == 'gravel_practice'")["reference"]) == {most}
 
 
 def test_unusable_rows_keep_their_reasons_and_a_blank_cell_loses_no_tank(tanks):
@@ -234,7 +238,7 @@ def test_unusable_rows_keep_their_reasons_and_a_blank_cell_loses_no_tank(tanks):
 
 
 def test_a_room_has_a_total_and_a_direct_effect_under_two_names(tanks):
-    table = effects_table(tanks)
+    table = effects_of(tanks)
     total, direct = row(table, "room_type", "hallway"), row(table, "room_type_direct", "hallway")
     assert "water temperature" not in total["adjusted_for"]
     assert "water temperature" in direct["adjusted_for"]
@@ -249,7 +253,7 @@ def test_the_direct_effect_is_what_is_left_when_temperature_is_held(tanks):
     frame["mean_water_temp_c"] = 8.5 + 2.0 * hall + rng.normal(0, 0.8, len(frame))
     log_odds = 1.6 - 0.45 * (frame["mean_water_temp_c"] - 9.0) + rng.normal(0, 0.3, len(frame))
     frame["survivors"] = rng.binomial(frame["eggs"], 1.0 / (1.0 + np.exp(-log_odds)))
-    table = effects_table(frame)
+    table = effects_of(frame)
     assert row(table, "room_type", "hallway")["decision"] == "claimed"
     direct = row(table, "room_type_direct", "hallway")
     assert direct["difference_low"] < 0.0 < direct["difference_high"]

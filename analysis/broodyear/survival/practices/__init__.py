@@ -12,7 +12,6 @@ from broodyear.survival.practices.findings import Finding
 from broodyear.survival.practices.report import (
     EffectsReport,
     effects_report,
-    effects_table,
     outcome_reports,
     outcomes_in,
     report_from,
@@ -28,7 +27,6 @@ __all__ = [
     "Practice",
     "available",
     "effects_report",
-    "effects_table",
     "outcome_reports",
     "outcomes_in",
     "practice_named",

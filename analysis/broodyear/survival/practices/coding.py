@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 
 from broodyear.claims import Reason
-from broodyear.survival.arrays import BoolArray, FloatArray, IntArray
-from broodyear.survival.separability import connected_parts
+from broodyear.statistics.connectivity import connected_parts
+from broodyear.statistics.numbers import BoolArray, FloatArray, IntArray
 from broodyear.survival.tank_frame import NOT_RECORDED
 
 #: A level with fewer tanks is merged with other sparse ones; with fewer batches it is in the model, not compared.

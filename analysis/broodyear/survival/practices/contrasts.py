@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from broodyear.claims import Reason
-from broodyear.survival.arrays import FloatArray, critical_value, expit, two_sided_p
+from broodyear.statistics.numbers import FloatArray, critical_value, expit, two_sided_p
 from broodyear.survival.averaging import Average, average
 from broodyear.survival.practices.model import AdjustedModel
 

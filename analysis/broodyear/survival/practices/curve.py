@@ -6,15 +6,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from broodyear.survival.arrays import FloatArray
+from broodyear.statistics.numbers import FloatArray
 from broodyear.survival.averaging import average_over_groups
-from broodyear.survival.curvature import CURVED_BELOW
 from broodyear.survival.practices.model import AdjustedModel, independent
 
 #: Places of the knots among the temperatures (Harrell 2015, Regression Modeling Strategies, table 2.3: four
 #: knots).
 KNOTS = (0.05, 0.35, 0.65, 0.95)
 POINTS = 21
+CURVED_BELOW = 0.05
 
 
 @dataclass(frozen=True)

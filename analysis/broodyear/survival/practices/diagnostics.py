@@ -3,16 +3,19 @@ intercepts."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from broodyear.survival.arrays import FloatArray, IntArray, expit, level_sums, normal_nodes
-from broodyear.survival.diagnostics import random_effect_normality
+from broodyear.statistics.numbers import FloatArray, IntArray, expit, level_sums, normal_nodes
 from broodyear.survival.practices.findings import TEMPERATURE
 from broodyear.survival.practices.model import AdjustedModel
+from broodyear.survival.result import SurvivalFit
 
+MOST_LEVELS = 5000  # beyond which the test's p value is not worked out exactly: every second, third … is looked at
+FEWEST_LEVELS = 8  # of a group, below which normality cannot be looked at
 SEED = 20_080_301  # of the draws inside the steps of the residuals: the same records give the same page
 
 
@@ -43,11 +46,11 @@ def diagnose(model: AdjustedModel, outcome: str) -> FitDiagnostics:
     fit = model.fit
     matrix = fit.design.matrix
     expected = _expected(model)
-    singular = np.linalg.svd(matrix / np.linalg.norm(matrix, axis=0), compute_uv=False)
+    owners = {name: _own(model, name) - 1 for name in model.columns.places}
     return FitDiagnostics(
         outcome=outcome,
-        inflation=_inflation(model),
-        condition_number=float(singular[0] / singular[-1]),
+        inflation=inflation(matrix[:, 1:], {name: own for name, own in owners.items() if own.size}),
+        condition_number=condition_number(matrix),
         residuals=_residuals(model, expected),
         influence=site_influence(model),
         normality=random_effect_normality(fit).reset_index(),
@@ -63,22 +66,25 @@ def _own(model: AdjustedModel, name: str) -> IntArray:
     return np.flatnonzero((kept >= place.start) & (kept < place.stop)).astype(np.int64)
 
 
-def _inflation(model: AdjustedModel) -> pd.DataFrame:
-    """Generalised variance inflation of each factor and covariate, from the correlation of the columns."""
-    centred = model.fit.design.matrix[:, 1:] - model.fit.design.matrix[:, 1:].mean(axis=0)
-    correlation = np.atleast_2d(np.corrcoef(centred, rowvar=False)) if centred.shape[1] else np.zeros((0, 0))
+def condition_number(matrix: FloatArray) -> float:
+    """Of the columns scaled to unit length, constant included (Belsley, Kuh & Welsch 1980)."""
+    return float(np.linalg.cond(matrix / np.linalg.norm(matrix, axis=0)))
+
+
+def inflation(matrix: FloatArray, owners: Mapping[str, IntArray]) -> pd.DataFrame:
+    """Generalised variance inflation of some columns given all others (Fox & Monette 1992), largest first.
+
+    matrix: columns without the constant; owners: name -> its columns. gvif_per_df is gvif^(1/2df), comparable to
+    the root of an ordinary factor.
+    """
+    correlation = np.atleast_2d(np.corrcoef(matrix, rowvar=False)) if matrix.shape[1] else np.zeros((0, 0))
     total = float(np.linalg.slogdet(correlation)[1])
     rows = []
-    for name in model.columns.places:
-        own = _own(model, name) - 1
-        if not own.size:
-            continue
-        rest = np.setdiff1d(np.arange(correlation.shape[1]), own)
+    for name, own in owners.items():
+        rest = np.setdiff1d(np.arange(len(correlation)), own)
         parts = sum(float(np.linalg.slogdet(correlation[np.ix_(one, one)])[1]) for one in (own, rest) if one.size)
         gvif = float(np.exp(parts - total))
-        rows.append(
-            {"factor": name, "gvif": gvif, "degrees_of_freedom": len(own), "gvif_per_df": gvif ** (0.5 / len(own))}
-        )
+        rows.append((name, gvif, len(own), gvif ** (0.5 / len(own))))
     table = pd.DataFrame(rows, columns=["factor", "gvif", "degrees_of_freedom", "gvif_per_df"])
     return table.sort_values("gvif_per_df", ascending=False, ignore_index=True)
 
@@ -141,7 +147,7 @@ def site_influence(model: AdjustedModel) -> pd.DataFrame:
     """How far the estimates move without each site, in standard errors: site_id, tanks, largest_shift, factor.
 
     One step of the working model without the site's share of the information, spreads held; a refit without the
-    site gives much the same (`leave_one_out`), in as many fits as there are sites.
+    site gives much the same, in as many fits as there are sites.
     """
     working, matrix = model.working, model.fit.design.matrix
     through = working.inverse_times(matrix)
@@ -175,3 +181,29 @@ def _owners(model: AdjustedModel) -> list[str]:
 def _solved(information: FloatArray, score: FloatArray) -> FloatArray:
     """Least-squares solution; without its site a level may have no tank left, and then nothing holds it."""
     return np.asarray(np.linalg.lstsq(information, score, rcond=1e-10)[0], dtype=float)
+
+
+def random_effect_normality(fit: SurvivalFit) -> pd.DataFrame:
+    """Shape of each group's conditional modes: index group; levels, skewness, excess_kurtosis, p_value.
+
+    Modes are scaled by their own predictive spread, √(sd² − std_error²), before the Shapiro–Wilk test; a
+    small p says that a few levels stand further apart than a normal spread would have them.
+    """
+    from scipy.stats import kurtosis, shapiro, skew
+
+    rows = {}
+    for group in fit.groups:
+        effects = fit.group_effects(group)
+        sd = float(fit.group_sd[group])
+        spread = np.sqrt(np.maximum(sd**2 - effects["std_error"].to_numpy(dtype=float) ** 2, 0.0))
+        known = spread > 1e-3 * max(sd, 1e-12)
+        scaled = effects["effect"].to_numpy(dtype=float)[known] / spread[known]
+        enough = len(scaled) >= FEWEST_LEVELS
+        tested = scaled[:: -(-len(scaled) // MOST_LEVELS) or 1]
+        rows[group] = {
+            "levels": len(effects),
+            "skewness": float(skew(scaled)) if enough else np.nan,
+            "excess_kurtosis": float(kurtosis(scaled)) if enough else np.nan,
+            "p_value": float(shapiro(tested).pvalue) if enough else np.nan,
+        }
+    return pd.DataFrame.from_dict(rows, orient="index").rename_axis("group")

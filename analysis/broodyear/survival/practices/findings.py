@@ -9,8 +9,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from broodyear.claims import Claim, ClaimKind, Reason, clear_or_not
-from broodyear.survival.arrays import FloatArray
-from broodyear.survival.multiplicity import shrunken, single_step
+from broodyear.statistics.multiplicity import shrunken, single_step
+from broodyear.statistics.numbers import FloatArray
 from broodyear.survival.practices.contrasts import Contrast
 from broodyear.survival.practices.silence import Silence
 from broodyear.survival.practices.within import Within

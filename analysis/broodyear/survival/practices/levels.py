@@ -3,23 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
 from broodyear.claims import Reason
-from broodyear.survival.arrays import FloatArray, critical_value, two_sided_p
+from broodyear.statistics.numbers import FloatArray, critical_value, two_sided_p
 from broodyear.survival.averaging import Average, average_over_groups
 from broodyear.survival.practices.coding import COUNT_COLUMNS, Factor, code_factor, level_counts
 from broodyear.survival.practices.contrasts import Averages
 from broodyear.survival.practices.model import AdjustedModel, build_columns
+from broodyear.survival.practices.outcome_rows import OutcomeRows
 from broodyear.survival.practices.together import goes_together_with
 from broodyear.survival.practices.within import Within
-
-if TYPE_CHECKING:
-    from broodyear.survival.practices.outcome import OutcomeRows
 
 COMBINED = "room_and_gravel"
 ROOM, GRAVEL = "room_type", "gravel_practice"

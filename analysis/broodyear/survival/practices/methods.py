@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from broodyear.errors import BroodyearError
-from broodyear.survival.arrays import BoolArray
-from broodyear.survival.fit import fit_marginal
+from broodyear.statistics.numbers import BoolArray
+from broodyear.survival.fit import fit_marginal, require_finite
 from broodyear.survival.practices.coding import Factor
 from broodyear.survival.practices.contrasts import Contrast, averages_of, factor_contrasts, step_contrast
 from broodyear.survival.practices.model import AdjustedModel, build_columns, design_of
@@ -34,6 +34,10 @@ def other_methods(model: AdjustedModel, names: Sequence[str], step: str = "", le
     wide, note = _with_batches(model)
     found: list[tuple[str, Contrast]] = []
     refused: dict[str, str] = {}
+    try:
+        require_finite(wide.fit.design)
+    except BroodyearError as error:
+        return ByMethod([], dict.fromkeys(OTHER_METHODS, str(error)), note)
     for method in OTHER_METHODS:
         try:
             own = replace(wide, fit=fit_marginal(wide.fit.design, method))

@@ -10,15 +10,15 @@ import numpy as np
 import pandas as pd
 
 from broodyear.errors import Refused
-from broodyear.survival.arrays import FloatArray, IntArray
+from broodyear.statistics.numbers import FloatArray, IntArray
 from broodyear.survival.averaging import Average, average_over_groups, spread_slope
-from broodyear.survival.design import ALIAS_TOLERANCE, Design, Grouping
+from broodyear.survival.design.matrix import ALIAS_TOLERANCE, Design, Grouping
+from broodyear.survival.design.rows import Rows
 from broodyear.survival.fit import fit_mixed_design
+from broodyear.survival.methods.separation import separated_terms
 from broodyear.survival.practices.coding import FEWEST_TANKS, Factor, code_factor, level_counts
+from broodyear.survival.practices.working import Working, working_model
 from broodyear.survival.result import SurvivalFit
-from broodyear.survival.rows import Rows
-from broodyear.survival.separation import separated_terms
-from broodyear.survival.working import Working, working_model
 
 #: Seasons get an intercept of their own from this many on; fewer are a factor.
 FEWEST_SEASONS = 5

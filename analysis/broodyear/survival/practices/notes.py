@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from broodyear.claims import Reason
-from broodyear.survival.curvature import p_words
+from broodyear.statistics.numbers import p_words
 from broodyear.survival.practices.coding import FEWEST_BATCHES, FEWEST_TANKS, MERGED
 from broodyear.survival.practices.curve import Bend
 from broodyear.survival.practices.findings import TEMPERATURE, Finding

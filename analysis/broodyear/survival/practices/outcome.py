@@ -12,7 +12,7 @@ from scipy.linalg import block_diag
 
 from broodyear.claims import Reason
 from broodyear.errors import BroodyearError
-from broodyear.survival.practices.coding import Factor, code_factor, level_counts, separated_rows
+from broodyear.survival.practices.coding import Factor, code_factor, level_counts
 from broodyear.survival.practices.contrasts import (
     Averages,
     Contrast,
@@ -23,36 +23,18 @@ from broodyear.survival.practices.contrasts import (
 )
 from broodyear.survival.practices.curve import Bend, bend_of
 from broodyear.survival.practices.diagnostics import FitDiagnostics, diagnose
-from broodyear.survival.practices.factors import SET_POINT, Practice, available
+from broodyear.survival.practices.factors import SET_POINT
 from broodyear.survival.practices.findings import DIRECT, STEP_LEVEL, TEMPERATURE, Finding, as_family
 from broodyear.survival.practices.levels import practice_rows
 from broodyear.survival.practices.methods import ByMethod, other_methods
 from broodyear.survival.practices.model import UNITS, AdjustedModel, centred, fit_adjusted, missing_of
+from broodyear.survival.practices.outcome_rows import OutcomeRows, outcome_rows
 from broodyear.survival.practices.silence import SilentTanks, silent_tanks
 from broodyear.survival.practices.within import Within, within_batches
 from broodyear.survival.tank_frame import MAIN_OUTCOME
 
-#: Tank-seasons there must be for every coefficient of a practice; later practices wait for more (common practice).
-TANKS_PER_COEFFICIENT = 5
 #: Above this many tank-seasons the other methods are asked of the whole stay alone.
 MOST_ROWS_FOR_EVERY_METHOD = 5000
-
-
-@dataclass(frozen=True, eq=False)
-class OutcomeRows:
-    """The tank-seasons of one outcome.
-
-    given: every row with eggs, used or silent; used: those of the model; practices: those recorded; factors: coded
-    over `used`; waiting: factors that too few tanks leave no room for; left_out: reason -> rows.
-    """
-
-    outcome: str
-    given: pd.DataFrame
-    used: pd.DataFrame
-    practices: tuple[Practice, ...]
-    factors: dict[str, Factor]
-    waiting: tuple[str, ...]
-    left_out: dict[str, int]
 
 
 @dataclass(frozen=True)
@@ -88,33 +70,6 @@ class OutcomeReport:
     bend: Bend = field(default_factory=Bend)
     methods: ByMethod | None = None
     diagnostics: FitDiagnostics | None = None
-
-
-def outcome_rows(given: pd.DataFrame, outcome: str) -> OutcomeRows:
-    """Rows of one outcome with their practices coded; given: prepared rows (`is_used`, `why_left_out`)."""
-    used = given[given["is_used"]].reset_index(drop=True)
-    left_out = {
-        str(reason): int(number)
-        for reason, number in given.loc[~given["is_used"], "why_left_out"].value_counts().items()
-    }
-    practices = available(used)
-    counts = {practice.name: level_counts(used, practice.make(used)) for practice in practices}
-    for practice in practices:
-        apart = separated_rows(used, practice.make(used))
-        if apart.any():
-            left_out[f"{practice.words} with which every fish lived or every fish died"] = int(apart.sum())
-            used = used[~apart].reset_index(drop=True)
-    factors, waiting, columns = {}, [], 0
-    for practice in practices:
-        factor = code_factor(
-            used, practice.name, practice.make(used), counts[practice.name], reference=practice.reference
-        )
-        factors[practice.name] = factor
-        columns += max(len(factor.levels) - 1, 0)
-        if factor.is_comparable and columns * TANKS_PER_COEFFICIENT > len(used):
-            waiting.append(practice.name)
-            columns -= len(factor.levels) - 1
-    return OutcomeRows(outcome, given, used, practices, factors, tuple(waiting), left_out)
 
 
 def outcome_report(given: pd.DataFrame, outcome: str) -> OutcomeReport:

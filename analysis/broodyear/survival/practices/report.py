@@ -38,15 +38,6 @@ class EffectsReport:
         return [claim_of(finding) for finding in self.findings]
 
 
-def effects_table(frame: pd.DataFrame) -> pd.DataFrame:
-    """Rows of effects.csv from a frame of tank outcomes (one row per season, tank and outcome).
-
-    Columns EFFECT_COLUMNS; differences in percentage points 0–100, population-averaged. Raises
-    NothingToAnalyse when no outcome has a usable row.
-    """
-    return effects_report(frame).effects
-
-
 def effects_report(frame: pd.DataFrame) -> EffectsReport:
     """Effects of practices and temperature on every outcome, from one fit of all practices each.
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from broodyear.survival.arrays import FloatArray
+from broodyear.statistics.numbers import FloatArray
 from broodyear.survival.averaging import Average
 from broodyear.survival.practices.coding import Factor
 from broodyear.survival.practices.contrasts import Contrast

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from broodyear.claims import REASONS, Reason
-from broodyear.survival.curvature import p_words
+from broodyear.statistics.numbers import p_words
 from broodyear.survival.practices.contrasts import Contrast
 from broodyear.survival.practices.factors import PRACTICES
 from broodyear.survival.practices.findings import DIRECT, TEMPERATURE, Finding

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from broodyear.survival.arrays import FloatArray
+from broodyear.statistics.numbers import FloatArray
 
 #: A circumstance is named when its share differs by this many points between a level's tanks and the others.
 NOTABLE_POINTS = 25.0

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from broodyear.survival.arrays import FloatArray, critical_value, two_sided_p
+from broodyear.statistics.numbers import FloatArray, critical_value, two_sided_p
 from broodyear.survival.practices.contrasts import Contrast
 from broodyear.survival.practices.model import AdjustedModel, independent
-from broodyear.survival.working import Estimates
+from broodyear.survival.practices.working import Estimates
 
 #: Both answers are said to differ at this p, when they lie this many standard errors apart.
 DIFFERS_BELOW = 0.01

@@ -3,38 +3,32 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
 
 from broodyear.errors import Refused
-from broodyear.survival.arrays import FloatArray
-from broodyear.survival.design import Design
-from broodyear.survival.glm import plain_fit
-from broodyear.survival.mixed_laplace import Mode, refuse_unsettled
-from broodyear.survival.mixed_optimum import (
+from broodyear.statistics.numbers import FloatArray
+from broodyear.survival.design.matrix import Design
+from broodyear.survival.methods.binomial import plain_fit
+from broodyear.survival.mixed.laplace import Laplace, Mode, laplace_for, refuse_unsettled
+from broodyear.survival.mixed.optimum import (
     LARGEST_SD,
     SMALLEST_SD,
-    SUSPECT_SD,
     Optimum,
-    laplace_for,
-    objective_kept,
-    polish,
+    Target,
     scaled_hessian,
     search,
+    settle,
 )
-from broodyear.survival.mixed_restricted import (
-    Satterthwaite,
-    adjusted,
-    precision_at,
-    restrict,
-    restricted_hessian,
-)
-from broodyear.survival.mixed_system import invert
+from broodyear.survival.mixed.quadrature import Quadrature
+from broodyear.survival.mixed.restricted import Satterthwaite, adjusted, precision_at, restricted_hessian
+from broodyear.survival.mixed.system import invert
 
 START_SD = 0.4
 RESTART_SDS = (1.0, 0.1)
+SUSPECT_SD = 0.05  # below this a spread is tested for being zero
 WIDE_SD = 6.0  # logits: a level one such spread from even lost or kept all but one fish in four hundred
 LIMIT_TOLERANCE = 1e-6
 SETTLED = 1e-3  # slope of the adjusted likelihood per standard error
@@ -66,11 +60,6 @@ class Mixed:
     notes: tuple[str, ...]
     satterthwaite: Satterthwaite | None = None
 
-    @property
-    def above_zero(self) -> tuple[int, ...]:
-        """Places of the groupings whose spread is above zero, in the order of joint_covariance."""
-        return tuple(int(place) for place in np.flatnonzero(self.sds > 0))
-
 
 def fit_mixed(design: Design, *, quadrature_points: int = 1, small_sample: bool = False) -> Mixed:
     """Maximum likelihood of a binomial model with normal random intercepts.
@@ -79,7 +68,7 @@ def fit_mixed(design: Design, *, quadrature_points: int = 1, small_sample: bool 
     is adaptive Gauss–Hermite quadrature (Pinheiro & Bates 1995, doi 10.1080/10618600.1995.10474663), for
     one grouping. small_sample: restricted spreads and t intervals, see mixed_restricted.py.
     The maximum is over spreads and coefficients jointly; standard errors come from the second derivatives of
-    −2 log-likelihood over both (exact; under quadrature by differences of the gradient). A spread of zero is
+    −2 log-likelihood over both. A spread of zero is
     a stationary point of this likelihood, so every search starts from inside, and a zero is reported only
     where the likelihood falls as soon as the variance leaves it.
     """
@@ -93,35 +82,69 @@ def fit_mixed(design: Design, *, quadrature_points: int = 1, small_sample: bool 
 
 
 def _fit(design: Design, quadrature_points: int, small_sample: bool) -> Mixed:
-    notes: list[str] = []
     if small_sample:
-        found = _restricted(design, notes)
+        found = _restricted(design)
         if found is not None:
             return found
-        notes[:] = ["Spreads are those of maximum likelihood: the restricted likelihood has no maximum here."]
-    kept, optimum = _most_likely(design, notes)
-    if not kept:
-        return _all_zero(design, notes)
-    if quadrature_points > 1:
-        optimum = search(design, kept, optimum.log_sds, optimum.coefficients, quadrature_points)
-    return _finish(design, kept, optimum, notes, quadrature_points, with_degrees=small_sample)
+    note = "Spreads are those of maximum likelihood: the restricted likelihood has no maximum here."
+    return _most_likely(design, [note] if small_sample else [], quadrature_points, with_degrees=small_sample)
 
 
-def _most_likely(design: Design, notes: list[str]) -> tuple[list[int], Optimum]:
-    """Groupings with a spread and where maximum likelihood is near; notes gains a sentence for each without."""
-    kept = list(range(len(design.groupings)))
-    optimum = search(design, kept, np.full(len(kept), np.log(START_SD)), plain_fit(design).coefficients)
-    while kept and np.exp(optimum.log_sds).min() < SUSPECT_SD:
-        weakest = int(np.argmin(optimum.log_sds))
-        optimum, is_zero = _without_or_inside(design, kept, optimum, weakest)
-        if not is_zero:
+@dataclass(frozen=True, eq=False)
+class _Part:
+    """The likelihood with only some of a design's groupings (their places), and where its search ended."""
+
+    design: Design
+    kept: tuple[int, ...]
+    laplace: Laplace
+    optimum: Optimum
+
+    @property
+    def names(self) -> list[str]:
+        return [self.design.groupings[place].name for place in self.kept]
+
+
+def _searched(
+    design: Design, kept: Sequence[int], log_sds: FloatArray, coefficients: FloatArray, *, restricted: bool = False
+) -> _Part:
+    laplace = laplace_for(design, kept)
+    target: Target = partial(adjusted, laplace) if restricted else laplace.with_gradient
+    return _Part(design, tuple(kept), laplace, search(laplace, log_sds, coefficients, target))
+
+
+def _from_the_start(design: Design) -> _Part:
+    """Maximum likelihood with every grouping, from the binomial coefficients and middling spreads."""
+    size = len(design.groupings)
+    return _searched(design, range(size), np.full(size, np.log(START_SD)), plain_fit(design).coefficients)
+
+
+def _most_likely(design: Design, notes: list[str], points: int, *, with_degrees: bool) -> Mixed:
+    """The fit of maximum likelihood; a grouping whose spread is zero leaves it with a sentence."""
+    part = _from_the_start(design)
+    while np.exp(part.optimum.log_sds).min() < SUSPECT_SD:
+        weakest = int(np.argmin(part.optimum.log_sds))
+        inside, without = _inside(part, weakest), tuple(np.delete(part.kept, weakest))
+        if not without:
+            plain = plain_fit(design)
+            if -2.0 * plain.log_likelihood > inside.deviance + 1e-7 or _falls_at_zero(
+                part, np.empty(0), plain.coefficients, weakest
+            ):
+                part = replace(part, optimum=inside)
+                break
+            return _all_zero(design, [*notes, _zero_note(part.names[weakest])])
+        dropped = _searched(design, without, np.delete(inside.log_sds, weakest), inside.coefficients)
+        found = dropped.optimum
+        if found.deviance > inside.deviance + 1e-7 or _falls_at_zero(
+            part, found.log_sds, found.coefficients, weakest
+        ):
+            part = replace(part, optimum=inside)
             break
-        notes.append(_zero_note(design.groupings[kept[weakest]].name))
-        del kept[weakest]
-    return kept, optimum
+        notes.append(_zero_note(part.names[weakest]))
+        part = dropped
+    return _finish(part, notes, points, with_degrees=with_degrees)
 
 
-def _restricted(design: Design, notes: list[str]) -> Mixed | None:
+def _restricted(design: Design) -> Mixed | None:
     """Restricted spreads; None where the restricted likelihood has no maximum.
 
     Maximum likelihood takes many a spread for zero that the coefficients have used up, and t tests on what is left
@@ -129,46 +152,43 @@ def _restricted(design: Design, notes: list[str]) -> Mixed | None:
     restricted likelihood is highest at zero, and a search that ends there starts once more from inside. Where
     every spread is well away from zero, maximum likelihood is near enough to start from, and cheaper to find.
     """
-    kept = list(range(len(design.groupings)))
-    start = search(design, kept, np.full(len(kept), np.log(START_SD)), plain_fit(design).coefficients)
+    notes: list[str] = []
+    part = _from_the_start(design)
+    start, kept = part.optimum, part.kept
     if start.log_sds.min() > np.log(SUSPECT_SD):
-        found = _settled(design, kept, start, notes)
+        found = _settled(part, notes)
         if found is not None:
             return found
     log_sds, coefficients = np.maximum(start.log_sds, np.log(START_SD)), start.coefficients
     while kept:
-        target = partial(adjusted, laplace_for(design, kept))
-        optimum = search(design, kept, log_sds, coefficients, target=target)
+        part = _searched(design, kept, log_sds, coefficients, restricted=True)
+        optimum = part.optimum
         if optimum.log_sds.min() < np.log(ZERO_SD):
             inside = np.where(optimum.log_sds < np.log(ZERO_SD), np.log(RESTART_SDS[0]), optimum.log_sds)
-            again = search(design, kept, inside, optimum.coefficients, target=target)
+            again = search(part.laplace, inside, optimum.coefficients, partial(adjusted, part.laplace))
             optimum = again if again.deviance < optimum.deviance else optimum
         gone = [spot for spot, log_sd in enumerate(optimum.log_sds) if log_sd < np.log(ZERO_SD)]
         if not gone:
-            return _settled(design, kept, optimum, notes)
-        notes += [_zero_note(design.groupings[kept[spot]].name) for spot in gone]
-        kept = [place for spot, place in enumerate(kept) if spot not in gone]
+            return _settled(replace(part, optimum=optimum), notes)
+        notes += [_zero_note(part.names[spot]) for spot in gone]
+        kept = tuple(np.delete(kept, gone))
         log_sds, coefficients = np.delete(optimum.log_sds, gone), optimum.coefficients
     return _all_zero(design, notes)
 
 
-def _settled(design: Design, kept: list[int], optimum: Optimum, notes: list[str]) -> Mixed | None:
+def _settled(part: _Part, notes: list[str]) -> Mixed | None:
     """The fit where the adjusted likelihood has its maximum near an optimum; None where it has none."""
-    laplace, count = laplace_for(design, kept), len(kept)
-    near = np.concatenate([optimum.log_sds, optimum.coefficients])
-    first = scaled_hessian(laplace, near, optimum.scale, count)
-    first = first if _is_curved(first) else restricted_hessian(laplace, near, optimum.scale)
-    if not _is_curved(first) or _unbounded(near[:count]) is not None:
+    laplace, optimum, count = part.laplace, part.optimum, len(part.kept)
+    if _unbounded(optimum.log_sds) is not None:
         return None
-    values = restrict(laplace, near, optimum.scale, first)
+    values = settle(optimum, partial(adjusted, laplace))
     hessian = restricted_hessian(laplace, values, optimum.scale)
     if not _is_curved(hessian) or _unbounded(values[:count]) is not None:
         return None
     _, slope = adjusted(laplace, values[:count], values[count:])
     if np.abs(optimum.scale.T @ slope).max() > SETTLED:
         return None
-    deviance, _ = laplace.with_gradient(values[:count], values[count:])
-    return _assembled(design, kept, values, deviance, optimum.scale, hessian, notes, with_degrees=True)
+    return _assembled(part, values, laplace.deviance(values[:count], values[count:]), hessian, notes, True)
 
 
 def _zero_note(name: str) -> str:
@@ -178,68 +198,53 @@ def _zero_note(name: str) -> str:
     )
 
 
-def _without_or_inside(design: Design, kept: list[int], optimum: Optimum, weakest: int) -> tuple[Optimum, bool]:
-    """Decide whether a small spread is zero: (best optimum, whether the grouping is dropped)."""
-    inside = optimum
+def _inside(part: _Part, weakest: int) -> Optimum:
+    """The best optimum with a small spread started anew from inside."""
+    best = part.optimum
     for sd in RESTART_SDS:
-        log_sds = optimum.log_sds.copy()
+        log_sds = part.optimum.log_sds.copy()
         log_sds[weakest] = np.log(sd)
-        found = search(design, kept, log_sds, optimum.coefficients, leave=weakest)
-        inside = found if found.deviance < inside.deviance else inside
-    without = [place for spot, place in enumerate(kept) if spot != weakest]
-    if without:
-        dropped = search(design, without, np.delete(inside.log_sds, weakest), inside.coefficients)
-        zero_deviance = dropped.deviance
-    else:
-        plain = plain_fit(design)
-        dropped = Optimum(
-            np.empty(0), plain.coefficients, -2.0 * plain.log_likelihood, np.empty((0, 0)), np.empty((0, 0))
-        )
-        zero_deviance = dropped.deviance
-    if zero_deviance > inside.deviance + 1e-7 or _falls_at_zero(design, kept, without, dropped, weakest):
-        return inside, False
-    return dropped, True
+        found = search(part.laplace, log_sds, part.optimum.coefficients, part.laplace.with_gradient)
+        best = found if found.deviance < best.deviance else best
+    return best
 
 
-def _falls_at_zero(
-    design: Design, kept: Sequence[int], without: Sequence[int], dropped: Optimum, weakest: int
-) -> bool:
-    """Whether the deviance falls as the variance leaves zero, the other parameters at their best."""
-    log_sds = np.insert(dropped.log_sds, weakest, np.log(SMALLEST_SD))
-    objective = objective_kept(design, kept, 1)
-    _, gradient = objective.with_gradient(log_sds, dropped.coefficients)
+def _falls_at_zero(part: _Part, log_sds: FloatArray, coefficients: FloatArray, weakest: int) -> bool:
+    """Whether the deviance falls as a variance leaves zero, the other parameters at their best."""
+    with_it = np.insert(log_sds, weakest, np.log(SMALLEST_SD))
+    _, gradient = part.laplace.with_gradient(with_it, coefficients)
     return bool(gradient[weakest] / (2.0 * SMALLEST_SD**2) < -1e-3)
 
 
-def _finish(
-    design: Design, kept: Sequence[int], optimum: Optimum, notes: list[str], points: int, *, with_degrees: bool
-) -> Mixed:
-    objective, count = objective_kept(design, kept, points), len(kept)
-    values = np.concatenate([optimum.log_sds, optimum.coefficients])
-    values, deviance, hessian = polish(objective, optimum, values, count)
+def _finish(part: _Part, notes: list[str], points: int, *, with_degrees: bool) -> Mixed:
+    laplace, optimum, count = part.laplace, part.optimum, len(part.kept)
+    target = laplace.with_gradient
+    if points > 1:
+        target = Quadrature(laplace, points).with_gradient
+        optimum = search(laplace, optimum.log_sds, optimum.coefficients, target)
+    values = optimum.values if _unbounded(optimum.log_sds) is not None else settle(optimum, target)
+    deviance, _ = target(values[:count], values[count:])
+    hessian = scaled_hessian(target, values, optimum.scale, count)
     if not _is_curved(hessian):
         raise Refused(
             "The mixed model reached no proper maximum: its likelihood is flat in some direction. Take a"
             " group or a term out, or merge sparse levels."
         )
-    _require_bounded(design, kept, values)
-    return _assembled(design, kept, values, deviance, optimum.scale, hessian, notes, with_degrees=with_degrees)
+    spot = _unbounded(values[:count])
+    if spot is not None:
+        raise Refused(
+            f"The spread between levels of {part.names[spot]} grows without bound: nearly all"
+            " of its levels lost or kept every egg. Take that group out, or report the counts as they are."
+        )
+    return _assembled(replace(part, optimum=optimum), values, deviance, hessian, notes, with_degrees)
 
 
 def _assembled(
-    design: Design,
-    kept: Sequence[int],
-    values: FloatArray,
-    deviance: float,
-    scale: FloatArray,
-    hessian: FloatArray,
-    notes: list[str],
-    *,
-    with_degrees: bool,
+    part: _Part, values: FloatArray, deviance: float, hessian: FloatArray, notes: list[str], with_degrees: bool
 ) -> Mixed:
     """The fit at (log sds, coefficients); hessian: in units of the scale; with_degrees: for t intervals."""
-    laplace, count = laplace_for(design, kept), len(kept)
-    notes += _wide_notes(design, kept, values[:count])
+    design, laplace, scale, count = part.design, part.laplace, part.optimum.scale, len(part.kept)
+    kept, notes = part.kept, [*notes, *_wide_notes(part.names, values[:count])]
     joint = 2.0 * scale @ np.linalg.inv(hessian) @ scale.T
     log_sds, coefficients = values[:count], values[count:]
     sds = np.zeros(len(design.groupings))
@@ -262,28 +267,19 @@ def _assembled(
     )
 
 
-def _require_bounded(design: Design, kept: Sequence[int], values: FloatArray) -> None:
-    spot = _unbounded(values[: len(kept)])
-    if spot is not None:
-        raise Refused(
-            f"The spread between levels of {design.groupings[kept[spot]].name} grows without bound: nearly all"
-            " of its levels lost or kept every egg. Take that group out, or report the counts as they are."
-        )
-
-
 def _unbounded(log_sds: FloatArray) -> int | None:
     """Place of the first spread at the limit of the search, None when all lie inside it."""
     at_limit = np.flatnonzero(log_sds >= np.log(LARGEST_SD) - LIMIT_TOLERANCE)
     return int(at_limit[0]) if at_limit.size else None
 
 
-def _wide_notes(design: Design, kept: Sequence[int], log_sds: FloatArray) -> list[str]:
+def _wide_notes(names: list[str], log_sds: FloatArray) -> list[str]:
     """A sentence for every spread so wide that hardly any level has a rate between none and all."""
     return [
-        f"The spread between levels of {design.groupings[place].name} comes out at {np.exp(log_sd):.0f} logits:"
+        f"The spread between levels of {name} comes out at {np.exp(log_sd):.0f} logits:"
         " nearly all of its levels lost or kept every egg, so its size rests on few rows, and odds ratios with it."
         " Read the percentages, or take that group out."
-        for place, log_sd in zip(kept, log_sds, strict=True)
+        for name, log_sd in zip(names, log_sds, strict=True)
         if log_sd > np.log(WIDE_SD)
     ]
 

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from broodyear.errors import Refused, UsageError
-from broodyear.survival.arrays import BoolArray, FloatArray, IntArray
+from broodyear.statistics.numbers import BoolArray, FloatArray, IntArray
 
 FEWEST_ROWS = 3  # two tank-seasons give one difference and nothing to judge it by
 

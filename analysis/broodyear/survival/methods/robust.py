@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from broodyear.errors import Refused
-from broodyear.survival.arrays import FloatArray
-from broodyear.survival.design import Design, Grouping
+from broodyear.statistics.numbers import FloatArray
+from broodyear.survival.design.matrix import Design, Grouping
 
 FEW_CLUSTERS = 30  # sandwich errors are known to be too small below about this many clusters
 NO_VARIANCE = 1e-8  # robust over model-based variance: below it only rounding is left

@@ -13,10 +13,10 @@ from functools import cached_property
 
 import numpy as np
 
-from broodyear.survival.arrays import FloatArray, level_sums
-from broodyear.survival.mixed_laplace import Laplace, Mode
-from broodyear.survival.mixed_optimum import laplace_for
-from broodyear.survival.mixed_restricted import Precision, Satterthwaite, inverse_times
+from broodyear.statistics.numbers import FloatArray, level_sums
+from broodyear.survival.mixed.laplace import Laplace, Mode, laplace_for
+from broodyear.survival.mixed.restricted import Precision, Satterthwaite
+from broodyear.survival.mixed.system import inverse_times
 from broodyear.survival.result import SurvivalFit
 
 

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from broodyear.survival.arrays import FloatArray, log1p_exp
-from broodyear.survival.mixed_laplace import Laplace
+from broodyear.statistics.numbers import FloatArray, log1p_exp
+from broodyear.survival.mixed.laplace import Laplace
 
 GRADIENT_STEP = 1e-4  # relative to the size of a coefficient's column; log sd in its own units
 

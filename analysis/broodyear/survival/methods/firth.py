@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from broodyear.errors import Refused
-from broodyear.survival.arrays import FloatArray, IntArray, binomial_log_likelihood, expit
+from broodyear.statistics.numbers import FloatArray, IntArray, binomial_log_likelihood, expit
 
 ITERATIONS = 500
 STEP_TOLERANCE = 1e-10

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from broodyear.errors import Refused
-from broodyear.survival.arrays import BoolArray, FloatArray
+from broodyear.statistics.numbers import BoolArray, FloatArray
 
 GAIN_TOLERANCE = 1e-7  # the linear programme's own accuracy
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from broodyear.errors import Refused
-from broodyear.survival.arrays import FloatArray, binomial_log_likelihood, expit, level_sums, log1p_exp
-from broodyear.survival.design import Design, Grouping
+from broodyear.statistics.numbers import FloatArray, binomial_log_likelihood, expit, level_sums, log1p_exp
+from broodyear.survival.design.matrix import Design, Grouping
 
 ITERATIONS = 100
 DEVIANCE_TOLERANCE = 1e-8  # relative; the Newton steps after it bring the estimates to rounding
@@ -59,11 +59,8 @@ def fit_logistic(matrix: FloatArray, survived: FloatArray, trials: FloatArray) -
 
 
 def plain_fit(design: Design) -> Logistic:
-    """The binomial fit of a design, made once."""
-    if "logistic" not in design.made:
-        design.made["logistic"] = fit_logistic(design.matrix, design.rows.survived, design.rows.trials)
-    found: Logistic = design.made["logistic"]
-    return found
+    """The binomial fit of a design."""
+    return fit_logistic(design.matrix, design.rows.survived, design.rows.trials)
 
 
 def _by_normal_equations(matrix: FloatArray, survived: FloatArray, trials: FloatArray) -> FloatArray | None:

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from broodyear.errors import Refused, UsageError
-from broodyear.survival.arrays import FloatArray, IntArray
-from broodyear.survival.rows import FEWEST_ROWS, Rows, formula_columns, usable_rows
+from broodyear.statistics.numbers import FloatArray, IntArray
+from broodyear.survival.design.rows import FEWEST_ROWS, Rows, formula_columns, usable_rows
 
 ALIAS_TOLERANCE = 1e-9  # share of a column's length left after the earlier columns: rounding, not information
 
@@ -32,9 +32,7 @@ class Design:
     rows: the rows used. counts: names of the columns of survivors and of eggs. matrix: design matrix,
     shape (used, terms). terms: its column names.
     groupings: the grouping columns, coded. covariates: columns of the frame the formula reads.
-    model_spec: the formula library's record of how the matrix was made, for predictions. moved: matrices
-    with one covariate set to a value, kept because contrasts ask for the same ones again. made: what
-    methods worked out from the design alone and other methods will ask for again.
+    model_spec: the formula library's record of how the matrix was made, for predictions.
     """
 
     rows: Rows
@@ -45,8 +43,6 @@ class Design:
     covariates: tuple[str, ...]
     groupings: tuple[Grouping, ...]
     model_spec: Any
-    moved: dict[tuple[str, Any], FloatArray] = field(default_factory=dict, repr=False)
-    made: dict[Any, Any] = field(default_factory=dict, repr=False)
 
     def matrix_for(self, frame: pd.DataFrame) -> FloatArray:
         """The design matrix of other values of the covariates, coded as in the fit."""

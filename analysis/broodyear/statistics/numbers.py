@@ -1,4 +1,4 @@
-"""Array types and the few elementary functions that every model of survival shares."""
+"""Array types and the few elementary functions that every model shares."""
 
 from __future__ import annotations
 
@@ -62,3 +62,8 @@ def level_sums(codes: IntArray, values: FloatArray, levels: int) -> FloatArray:
     rows = len(codes)
     members = csr_array((np.ones(rows), codes, np.arange(rows + 1)), shape=(rows, levels))
     return np.asarray(members.T @ values, dtype=float)
+
+
+def p_words(p_value: float) -> str:
+    """A p-value as sentences show it."""
+    return "p < 0.001" if p_value < 0.001 else f"p = {p_value:.3f}"

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import ArrayLike
 
-from broodyear.survival.arrays import FloatArray
+from broodyear.statistics.numbers import FloatArray
 
 #: Draws behind a single-step adjustment: the error of an adjusted p of 0.05 is then 0.001.
 DRAWS = 50_000

@@ -8,8 +8,8 @@ import numpy as np
 from scipy.special import digamma, gammaln, polygamma
 
 from broodyear.errors import Refused
-from broodyear.survival.arrays import FloatArray, expit, log_binomial_coefficients
-from broodyear.survival.glm import Logistic, fit_logistic
+from broodyear.statistics.numbers import FloatArray, expit, log_binomial_coefficients
+from broodyear.survival.methods.binomial import Logistic, fit_logistic
 
 SMALLEST_LOG_ODDS = -13.0  # of the correlation; below it the digamma differences lose their digits
 GRADIENT_TOLERANCE = 1e-6

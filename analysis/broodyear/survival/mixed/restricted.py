@@ -13,14 +13,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from broodyear.survival.arrays import FloatArray, level_sums
-from broodyear.survival.mixed_laplace import Laplace
-from broodyear.survival.mixed_optimum import LARGEST_SD, SMALLEST_SD
-from broodyear.survival.mixed_system import Factor, factorise, solve_columns
+from broodyear.statistics.numbers import FloatArray, level_sums
+from broodyear.survival.mixed.laplace import Laplace
+from broodyear.survival.mixed.optimum import scaled_hessian
+from broodyear.survival.mixed.system import Factor, factorise, inverse_times
 
-ITERATIONS = 50
-LONGEST_STEP = 1.0  # standard errors
-STEP_TOLERANCE = 1e-6
 FEWEST_DEGREES = 1.0
 STEP = 1e-3  # of log sds, for second derivatives of the adjustment
 
@@ -77,16 +74,6 @@ class Satterthwaite:
         return max(2.0 * variance**2 / uncertainty, FEWEST_DEGREES)
 
 
-def inverse_times(factor: Factor, matrix: FloatArray) -> FloatArray:
-    """V⁻¹ A for columns A, shape (rows, columns), with V = W⁻¹ + Σ sd² Z Z' of a factorised system."""
-    weighted = factor.weight[:, None] * matrix
-    absorbed = np.zeros_like(weighted)
-    effects = solve_columns(factor, weighted)
-    for codes, sd, effect in zip(factor.layout.codes, factor.sds, effects, strict=True):
-        absorbed += sd * effect[codes]
-    return np.asarray(weighted - factor.weight[:, None] * absorbed, dtype=float)
-
-
 def precision_at(laplace: Laplace, log_sds: FloatArray, coefficients: FloatArray) -> Precision:
     """Working precision of the coefficients at these parameters."""
     return _precision(laplace, laplace.mode(np.exp(log_sds), coefficients).factor)
@@ -117,42 +104,14 @@ def restricted_hessian(laplace: Laplace, values: FloatArray, scale: FloatArray) 
     one, and only the adjustment says how well it is known.
     """
     count = len(laplace.layout.sizes)
-    hessian = np.asarray(laplace.hessian(values[:count], values[count:]), dtype=float).copy()
+    hessian = scaled_hessian(laplace.with_gradient, values, scale, count)
     weight = laplace.mode(np.exp(values[:count]), values[count:]).factor.weight
-    block = np.empty((count, count))
-    for place, step in enumerate(STEP * np.eye(count)):
-        moved = [np.exp(values[:count] + move) for move in (step, -step)]
-        above, below = (
-            _precision(laplace, factorise(laplace.layout, sds, weight)).adjustment_slope() for sds in moved
-        )
-        block[place] = (above - below) / (2.0 * STEP)
-    hessian[:count, :count] += 0.5 * (block + block.T)
-    return np.asarray(scale.T @ hessian @ scale, dtype=float)
 
+    def slope(log_sds: FloatArray) -> FloatArray:
+        return _precision(laplace, factorise(laplace.layout, np.exp(log_sds), weight)).adjustment_slope()
 
-def restrict(laplace: Laplace, values: FloatArray, scale: FloatArray, hessian: FloatArray) -> FloatArray:
-    """Move (log sds, coefficients) to where the gradient of the adjusted likelihood is zero.
-
-    By steps that begin with the second derivatives given and learn from each step (Broyden 1965, doi
-    10.1090/S0025-5718-1965-0198670-6).
-    """
-    count = len(laplace.layout.sizes)
-    here, bend = values.copy(), hessian
-    slope: FloatArray | None = None
-    taken: FloatArray | None = None
-    for _ in range(ITERATIONS):
-        _, gradient = adjusted(laplace, here[:count], here[count:])
-        last, slope = slope, np.asarray(scale.T @ gradient, dtype=float)
-        if last is not None and taken is not None and taken.any():
-            bend = bend + np.outer(slope - last - bend @ taken, taken) / float(taken @ taken)
-        step = np.linalg.solve(bend, slope)
-        longest = float(np.abs(step).max())
-        moved = here - scale @ step * min(1.0, LONGEST_STEP / max(longest, 1e-300))
-        within = np.clip(moved[:count], np.log(SMALLEST_SD), np.log(LARGEST_SD))
-        # A step cut short at a limit says little about the second derivatives.
-        cut = bool((within != moved[:count]).any())
-        taken = None if cut else np.asarray(np.linalg.solve(scale, moved - here), dtype=float)
-        here = np.concatenate([within, moved[count:]])
-        if longest < STEP_TOLERANCE:
-            break
-    return here
+    steps = STEP * np.eye(count)
+    block = np.array([slope(values[:count] + step) - slope(values[:count] - step) for step in steps])
+    own = scale[:count, :count]
+    hessian[:count, :count] += own.T @ (block + block.T) @ own / (4.0 * STEP)
+    return hessian

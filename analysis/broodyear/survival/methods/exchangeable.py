@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from broodyear.errors import Refused
-from broodyear.survival.arrays import FloatArray, expit, level_sums
-from broodyear.survival.design import Design, Grouping
-from broodyear.survival.glm import plain_fit
+from broodyear.statistics.numbers import FloatArray, expit, level_sums
+from broodyear.survival.design.matrix import Design, Grouping
+from broodyear.survival.methods.binomial import plain_fit
 
 ITERATIONS = 200
 STEP_TOLERANCE = 1e-9
