@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from functools import lru_cache
+
 from broodyear.development.models.own_models import NOMINAL
 from broodyear.development.models.published import published_models
 
@@ -21,5 +24,10 @@ def readable_name(model: str) -> str:
         return f"this programme's own fit, {FORM_WORDS[form]}"
     if model.startswith(NOMINAL):
         return "nominal units of the settings"
-    titles = published_models().set_index("model")["title"]
-    return str(titles.get(model, model))
+    return _titles().get(model, model)
+
+
+@lru_cache(maxsize=1)
+def _titles() -> Mapping[str, str]:
+    models = published_models()
+    return dict(zip(models["model"], models["title"].astype(str), strict=True))

@@ -13,7 +13,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from statsmodels.stats.multitest import multipletests
 
 from broodyear.claims import Claim, ClaimKind, Reason, clear_or_not
 from broodyear.development.scoring.comparisons import is_own
@@ -172,8 +171,9 @@ def _thermometers(level: str, rows: pd.DataFrame) -> list[Claim]:
 def holm(p_values: pd.Series) -> dict[Any, float]:
     """p-values by row adjusted over a family (Holm 1979, Scand. J. Stat. 6:65); unknown ones stay so."""
     values = p_values.astype(float)
-    known = values.dropna()
-    adjusted = multipletests(known, method="holm")[1] if len(known) else []
+    known = values.dropna().sort_values(kind="stable")
+    steps = known.to_numpy() * np.arange(len(known), 0, -1)
+    adjusted = np.minimum(np.maximum.accumulate(steps), 1.0) if len(known) else steps
     return {
         **dict.fromkeys(values.index, float("nan")),
         **dict(zip(known.index, map(float, adjusted), strict=True)),

@@ -59,6 +59,8 @@ class StageCells:
         cell = self._cell(model, held, band, is_in)
         note = "; ".join(part for part in (cell.pop("note"), held.note if band == "all" else "") if part)
         is_scored = bool(np.isfinite(cell["mae_days"]))
+        if held is base and is_scored:
+            self._constant[(is_in.tobytes(), held.predicted_day.tobytes())] = cell["mae_days"]
         extra: dict[str, Any] = first_seen_scores(records, held, is_in) if is_scored else {}
         if is_scored and band == "all" and scheme == MAIN_SCHEME:
             extra |= self._without_suspects(held, is_in)
