@@ -25,6 +25,15 @@ def test_every_reason_has_a_meaning_and_one_decision() -> None:
     assert all(REASONS[reason].meaning for reason in Reason)
 
 
+def test_only_what_is_clear_or_assigned_is_claimed_and_what_cannot_be_told_is_no_denial() -> None:
+    by_decision = {one: {reason for reason in Reason if REASONS[reason].decision is one} for one in Decision}
+    assert by_decision[Decision.CLAIMED] == {Reason.CLEAR, Reason.ASSIGNED}
+    assert by_decision[Decision.NOT_CLAIMED] == {
+        Reason.NOT_CLEAR, Reason.WATCH, Reason.AT_POOR_PLACE, Reason.AT_WATCHED_PLACE, Reason.DEPENDS_ON_SILENT,
+        Reason.BATCHES_DISAGREE, Reason.AGAINST_CARE, Reason.OWN_FIT,
+    }  # fmt: skip
+
+
 @pytest.mark.parametrize(
     ("p_family", "reason"),
     [(CLAIMED_AT, Reason.CLEAR), (0.0501, Reason.NOT_CLEAR), (0.0, Reason.CLEAR), (math.nan, Reason.NO_INTERVAL)],

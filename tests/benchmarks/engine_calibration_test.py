@@ -15,15 +15,22 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.special import logit
+from tests.benchmarks.known_spreads import oracle_power
 
 from broodyear.claims import Claim, ClaimKind, Reason
 from broodyear.regions import region_comparison
 from broodyear.setups import change_claims, what_to_change
 from broodyear.survival import effects_report
+from broodyear.survival.practices import outcome
+from broodyear.survival.practices.curve import Bend
+from broodyear.survival.practices.levels import LEVEL_COLUMNS
 
 PROGRAMMES = int(os.environ.get("PROGRAMMES", "200"))
 #: Allowance for an error share of 5 % measured in so many programmes: twice its standard error.
 ALLOWED = 0.05 + 2.0 * float(np.sqrt(0.05 * 0.95 / PROGRAMMES))
+#: Intervals of 95 % may cover so much; claims may lag so far behind those of one who knows every spread.
+LEAST_COVERED, MOST_COVERED, OF_THE_POSSIBLE = 0.93, 0.97, 0.10
 EVERY = ("hatch", "hatch_to_release", "delivered_to_release")
 MAIN = EVERY[-1]
 PRACTICES = {
@@ -44,9 +51,10 @@ BLANK = 0.08
 @dataclass(frozen=True)
 class Plan:
     """poor: practice whose level 0 of a fifth of the tanks loses `points`; silence: share of tanks that fall
-    silent, poor ones three times as often when `silent_poor`; regions: points that region R1 loses; bad_batches:
-    R1 gets every season's bad batch; own_batches: R1's batches go nowhere else; kept: a site keeps its practices
-    over the seasons (else they are drawn anew)."""
+    silent, poor ones 3.5 times as often when `silent_poor`, and where `silent_with` names a practice only those
+    with its level 0; regions: points that region R1 loses; bad_batches: R1 gets every season's bad batch;
+    own_batches: R1's batches go nowhere else; kept: a site keeps its practices over the seasons (else they are
+    drawn anew)."""
 
     seasons: int = 4
     tanks: int = 80
@@ -54,6 +62,7 @@ class Plan:
     points: float = 0.0
     silence: float = 0.08
     silent_poor: bool = False
+    silent_with: str = ""
     region_points: float = 0.0
     bad_batches: bool = False
     own_batches: bool = False
@@ -66,8 +75,9 @@ def expit(values: np.ndarray) -> np.ndarray:
     return 1.0 / (1.0 + np.exp(-values))
 
 
-def draw(seed: int, plan: Plan) -> tuple[pd.DataFrame, pd.Series]:
-    """Rows of tank outcomes, and the true survival of every tank-season (0–1), delivery to release."""
+def draw(seed: int, plan: Plan) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Rows of tank outcomes, and what is true of every tank-season: its survival (0–1), delivery to release, and
+    the log-odds that the poor practice took from it."""
     rng = np.random.default_rng(1_000_003 * (seed + 1))
     sites = int(plan.tanks * 1.25)
     site = pd.DataFrame({name: _levels(rng, sites, values) for name, values in PRACTICES.items()})
@@ -75,7 +85,7 @@ def draw(seed: int, plan: Plan) -> tuple[pd.DataFrame, pd.Series]:
     site["shift"] = rng.normal(0.0, plan.spreads["site"], sites)
     parts = [_season(rng, plan, site, season) for season in range(plan.seasons)]
     tanks = pd.concat(parts, ignore_index=True)
-    return _outcomes(rng, tanks, plan), tanks["truth"]
+    return _outcomes(rng, tanks, plan), tanks[["truth", "taken"]]
 
 
 def _levels(rng: np.random.Generator, number: int, values: list[object]) -> pd.Series:
@@ -113,10 +123,11 @@ def _season(rng: np.random.Generator, plan: Plan, site: pd.DataFrame, season: in
         rng.random(plan.tanks) < 0.15, np.nan, set_point + rng.normal(0, 0.7, plan.tanks)
     )
     log_odds = 1.6 + frame["shift"] + shift[batch] + rng.normal(0.0, plan.spreads["tank"], plan.tanks)
-    truth = expit(log_odds.to_numpy())
+    plain = truth = expit(log_odds.to_numpy())
     if plan.poor:
         own = (frame[plan.poor] == PRACTICES[plan.poor][0]).to_numpy()
         truth = _lowered(truth, own, plan.points)
+    frame["taken"] = logit(truth) - logit(plain)
     frame["truth"] = _lowered(truth, first, plan.region_points)
     return frame
 
@@ -136,17 +147,29 @@ def _outcomes(rng: np.random.Generator, tanks: pd.DataFrame, plan: Plan) -> pd.D
     if plan.silent_poor:
         poor = tanks["truth"] < tanks["truth"].quantile(0.3)
         chance = plan.silence * np.where(poor, 2.0, 4.0 / 7.0)
+        if plan.silent_with:
+            own = tanks[plan.silent_with] == PRACTICES[plan.silent_with][0]
+            chance = np.where(own, chance, plan.silence)
     silent = rng.random(len(tanks)) < chance
     counts = {EVERY[0]: (eggs, hatched), EVERY[1]: (hatched, alive), EVERY[2]: (eggs, alive)}
     parts = []
     for name, (given, survived) in counts.items():
-        part = tanks.drop(columns=["shift", "truth"]).assign(
+        part = tanks.drop(columns=["shift", "truth", "taken"]).assign(
             outcome=name, eggs=given.astype(float), survivors=survived.astype(float)
         )
         part["eggs_delivered"] = eggs
         part.loc[silent & (name != EVERY[0]), "survivors"] = np.nan
         parts.append(part)
     return pd.concat(parts, ignore_index=True)
+
+
+@pytest.fixture(autouse=True)
+def _nothing_but_what_decides(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Half the work of a report decides no claim: levels one by one, other methods, diagnostics, the curve."""
+    empty = pd.DataFrame(columns=LEVEL_COLUMNS)
+    beside = {"practice_rows": empty, "other_methods": None, "diagnose": None, "bend_of": Bend()}
+    for name, found in beside.items():
+        monkeypatch.setattr(outcome, name, lambda *_, found=found, **__: found)
 
 
 def claims_of(frame: pd.DataFrame) -> list[Claim]:
@@ -173,35 +196,52 @@ def test_null_regions_are_not_claimed(plan: Plan) -> None:
     assert share <= ALLOWED
 
 
-@pytest.mark.parametrize(("kept", "least"), [(False, 0.90), (True, 0.75)])
+@pytest.mark.parametrize("kept", [False, True])
 @pytest.mark.parametrize("name", ["gravel_practice", "light_cover"])
-def test_a_planted_practice_is_claimed(name: str, kept: bool, least: float) -> None:
-    """Sites that keep their practices are a quarter as many as tank-seasons, and practices then go with sites."""
+def test_a_planted_practice_is_claimed(name: str, kept: bool) -> None:
+    """Practices drawn anew each season are held to the aim; where sites keep theirs, to what the records can tell.
+
+    Such sites are a quarter as many as tank-seasons and their practices go with them, so that nobody can claim as
+    often: the benchmark puts beside it how often one would who knows every spread.
+    """
     plan = Plan(poor=name, points=8.0, kept=kept)
-    told, covered, shrunk, decided = [], [], [], []
+    told, covered, shrunk, possible = [], [], [], []
     for seed in range(PROGRAMMES):
-        frame, _ = draw(seed, plan)
+        frame, truth = draw(seed, plan)
+        frame = _of_main(frame)
         row = _planted_row(frame, name)
         told.append(row["decision"] == "claimed")
-        decided.append(row["reason"])
         covered.append(row["difference_low"] <= -plan.points <= row["difference_high"])
+        if seed % 8 == 0:
+            taken = truth["taken"].to_numpy()
+            possible.append(oracle_power(frame, truth["truth"], taken, name, _poor_level(name), plan.spreads))
         if told[-1]:
-            shrunk.append(abs(row["shrunken_points"]) / 8.0)
+            shrunk.append(abs(row["shrunken_points"]) / plan.points)
     print(
-        f"\nplanted {name}, kept by sites {kept}: claimed {100 * np.mean(told):.1f} %,"
-        f" covered {100 * np.mean(covered):.1f} %, shrunken"
-        f" {100 * np.mean(shrunk):.0f} % of the truth; {pd.Series(decided).value_counts().to_dict()}"
+        f"\nplanted {name}, kept by sites {kept}: claimed {100 * np.mean(told):.1f} % (knowing every spread"
+        f" {100 * np.mean(possible):.1f} %), covered {100 * np.mean(covered):.1f} %, shrunken"
+        f" {100 * np.mean(shrunk):.0f} % of the truth"
     )
-    assert np.mean(told) >= least
-    assert 0.93 - 0.03 <= np.mean(covered) <= 1.0
+    assert np.mean(told) >= (0.90 if not kept else np.mean(possible) - OF_THE_POSSIBLE)
+    assert LEAST_COVERED <= np.mean(covered) <= MOST_COVERED
     assert abs(np.mean(shrunk) - 1.0) <= 0.15
+
+
+def _of_main(frame: pd.DataFrame) -> pd.DataFrame:
+    """The rows of the whole stay, whose claims do not depend on those of its stages."""
+    return frame[frame["outcome"] == MAIN].reset_index(drop=True)
+
+
+def _poor_level(name: str) -> str:
+    level = PRACTICES[name][0]
+    return {True: "yes", False: "no"}.get(level, level)  # type: ignore[call-overload, no-any-return]
 
 
 def _planted_row(frame: pd.DataFrame, name: str) -> pd.Series:
     """The contrast of the planted level, turned so that it is the level against the reference."""
     table = effects_report(frame).effects
     rows = table[(table["outcome"] == MAIN) & (table["factor"] == name)]
-    poor = {True: "yes", False: "no"}.get(PRACTICES[name][0], PRACTICES[name][0])  # type: ignore[call-overload]
+    poor = _poor_level(name)
     own = rows[rows["level"] == poor]
     if len(own):
         return own.iloc[0]
@@ -233,14 +273,27 @@ def test_a_region_with_its_own_batches_is_never_told() -> None:
 @pytest.mark.parametrize("silence", [0.11, 0.23])
 def test_silent_poor_tanks(silence: float) -> None:
     """The interval, or the span between the two bounds, holds the truth when poor tanks fall silent more often."""
-    held = []
+    held, claims = [], []
     for seed in range(PROGRAMMES):
         frame, _ = draw(seed, Plan(poor="light_cover", points=8.0, silence=silence, silent_poor=True))
-        row = _planted_row(frame, "light_cover")
+        row = _planted_row(_of_main(frame), "light_cover")
         bounds = sorted((row["points_if_silent_lost"], row["points_if_silent_alike"]))
         if row["reference"] == "yes":
             bounds = sorted(-one for one in bounds)
         inside = row["difference_low"] <= -8.0 <= row["difference_high"]
         held.append(inside or bounds[0] <= -8.0 <= bounds[1])
-    print(f"\nsilent {100 * silence:.0f} %: interval or bounds hold the truth in {100 * np.mean(held):.1f} %")
-    assert np.mean(held) >= 0.93 - 0.02
+        claims.append(row["decision"] == "claimed")
+    print(
+        f"\nsilent {100 * silence:.0f} %: interval or bounds hold the truth in {100 * np.mean(held):.1f} %,"
+        f" claimed {100 * np.mean(claims):.1f} %"
+    )
+    assert np.mean(held) >= 0.93
+
+
+def test_silence_that_goes_with_a_practice_makes_no_claim() -> None:
+    """Poor tanks of one practice fall silent more than its others, so that it looks better than it is."""
+    plan = Plan(silence=0.23, silent_poor=True, silent_with="light_cover")
+    found = [claimed(effects_report(_of_main(draw(seed, plan)[0])).claims) for seed in range(PROGRAMMES)]
+    share = np.mean([any(one.subject == "light_cover" for one in claims) for claims in found])
+    print(f"\nsilence with a practice: claimed of it in {100 * share:.1f} %")
+    assert share <= ALLOWED

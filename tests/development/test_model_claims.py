@@ -88,10 +88,10 @@ def test_unknown_limits_are_no_finding() -> None:
     cell = {
         "species": "chinook", "stage": "hatch_half", "model": "m", "scheme": "batch_out", "band": "all",
         "donor_stock": "", "tanks": 9, "batches": 4, "bias_days": 3.0, "bias_low": np.nan, "bias_high": np.nan,
-        "p_value": np.nan, "tanks_outside_tested": 0, "note": "",
+        "p_value": np.nan, "tanks_outside_tested": 0, "unscored": "", "note": "",
     }  # fmt: skip
-    few = cell | {"model": "few", "batches": 2, "bias_days": np.nan}
-    out = cell | {"model": "out", "tanks": 0, "batches": 0, "bias_days": np.nan, "tanks_outside_tested": 5}
+    few = cell | {"model": "few", "batches": 2, "bias_days": np.nan, "unscored": "too_few_batches"}
+    out = cell | {"model": "out", "tanks": 0, "unscored": "outside_tested"}
     nothing = pd.DataFrame(columns=["species", "stage", "p_value", "model", "against", "read_by"])
     claims = development_claims(pd.DataFrame([cell, few, out]), nothing, nothing)
     assert [(claim.subject, claim.reason) for claim in claims] == [

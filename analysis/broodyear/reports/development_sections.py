@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
-from broodyear.claims import ClaimKind, Decision
-from broodyear.development.scoring.score_cells import LOOKED_TOO_SELDOM
+from broodyear.claims import ClaimKind, Decision, Reason
 from broodyear.reports.numbers import known, words
 from broodyear.reports.parts import Block, Bullets, Heading, Notice, Prose, Section, TableBlock, joined, say
 from broodyear.reports.sentences import Statements
@@ -182,7 +181,7 @@ def _trust(results: DevelopmentResults, row: int) -> str:
     table = results.scores
     bounds = table.value(row, "bias_low"), table.value(row, "bias_high")
     if not all(known(bound) for bound in bounds):
-        return "seldom" if str(table.value(row, "note")).startswith(LOOKED_TOO_SELDOM) else "unknown"
+        return "seldom" if table.value(row, "unscored") == Reason.NO_INTERVAL else "unknown"
     low, high = (float(bound) for bound in bounds)
     level = f"{table.value(row, 'species')} {table.value(row, 'stage')} {table.value(row, 'band')}"
     found = results.claims.rows(ClaimKind.MODEL_BIASED, subject=str(table.value(row, "model")), level=level)

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from broodyear.claims import Reason
 from broodyear.development.likelihood.curve_likelihood import TankFit
 from broodyear.development.likelihood.fit_result import DevelopmentFit, best_fit
 from broodyear.development.likelihood.fitting import fit_tank_records
@@ -46,7 +47,7 @@ SCORE_COLUMNS = (
     "mae_days", "coverage_50", "coverage_80", "coverage_95", "log_score", "skill_vs_constant", "bias_se",
     "p_value", "donor_stock", "suspects", "bias_without_suspects", "mae_without_suspects",
     "coverage_95_without_suspects", "interval_distance_days", "bias_first_seen_days", "mae_first_seen_days",
-    "pit_mean", "pit_sd", "blocks", "tanks_outside_tested", "note",
+    "pit_mean", "pit_sd", "blocks", "tanks_outside_tested", "sites", "unscored", "note",
 )  # fmt: skip
 
 
@@ -285,5 +286,6 @@ def _refused_row(one: StageData, form: str) -> dict[str, Any]:
     return {
         "species": one.species, "stage": one.stage, "model": f"own_{form}", "scheme": "batch_out", "band": "all",
         "donor_stock": "", "tanks": len(one.records.tank_id), "batches": len(one.records.batches),
-        **dict.fromkeys((*MEASURES, "skill_vs_constant"), np.nan), "note": f"refused: {one.refused[form]}",
+        **dict.fromkeys((*MEASURES, "skill_vs_constant"), np.nan), "unscored": str(Reason.NOT_CONVERGED),
+        "note": f"refused: {one.refused[form]}",
     }  # fmt: skip

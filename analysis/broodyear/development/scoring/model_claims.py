@@ -17,7 +17,7 @@ import pandas as pd
 from broodyear.claims import Claim, ClaimKind, Reason, clear_or_not
 from broodyear.development.scoring.comparisons import is_own
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME
-from broodyear.development.scoring.score_cells import FEW_SITES, FEWEST_BATCHES
+from broodyear.development.scoring.score_cells import FEWEST_BATCHES
 from broodyear.development.scoring.thermometers import HAND_LESS_LOGGER
 
 ANSWER, WHERE, BETTER = "answer", "where", "better"
@@ -45,7 +45,7 @@ def _of(frame: pd.DataFrame, key: tuple[str, str]) -> pd.DataFrame:
 def _biases(level: str, rows: pd.DataFrame) -> list[Claim]:
     """The bias of every model over all temperatures, then by band and by stock."""
     is_whole = (rows["band"] == "all") & (rows["donor_stock"].fillna("") == "")
-    whole = rows[is_whole & ~rows["note"].str.startswith("refused", na=False)]
+    whole = rows[is_whole & (rows["unscored"] != Reason.NOT_CONVERGED)]
     counted = whole[~whole["model"].map(is_own).astype(bool)]
     adjusted = holm(counted["p_value"])
     claims = []
@@ -82,16 +82,9 @@ def _is_opposed(stocks: Iterable[Claim]) -> bool:
 
 
 def _reason(row: pd.Series, p_family: float) -> Reason:
-    note = str(row["note"])
     if is_own(str(row["model"])):
         return Reason.OWN_FIT
-    if row["tanks"] == 0:
-        return Reason.OUTSIDE_TESTED if row["tanks_outside_tested"] > 0 else Reason.NO_RECORDS
-    if row["batches"] < FEWEST_BATCHES and np.isnan(row["bias_days"]):
-        return Reason.TOO_FEW_BATCHES
-    if FEW_SITES in note:
-        return Reason.TOO_FEW_SITES
-    return clear_or_not(float(p_family))
+    return Reason(row["unscored"]) if row["unscored"] else clear_or_not(float(p_family))
 
 
 def _bias(row: pd.Series, level: str, reason: Reason, p_family: float, comparisons: int, section: str) -> Claim:

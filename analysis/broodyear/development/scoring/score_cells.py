@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
+from broodyear.claims import Reason
 from broodyear.development.likelihood.censored import WRONG_LOG_SD, Intervals
 from broodyear.development.likelihood.crossed import CrossedMean, crossed_mean
 from broodyear.development.likelihood.interval_values import (
@@ -29,8 +30,6 @@ FEW_SITES = f"under {FEWEST_SITES} sites: their thermometers cannot be told from
 # SD (days) of the error of a wrong date: day and month swapped, another week or month.
 WRONG_DAYS_SD = 30.0
 LEVELS = (50, 80, 95)
-LOOKED_TOO_SELDOM = "cannot be told"
-"""How the note of a cell begins in which the looks are too far apart for the error to be estimated."""
 BANDS = (("<5", -np.inf, 5.0), ("5-7", 5.0, 7.0), ("7-9", 7.0, 9.0), ("9-11", 9.0, 11.0), (">11", 11.0, np.inf))
 BAND_NAMES = ("all", *(name for name, _, _ in BANDS))
 MEASURES = (
@@ -71,22 +70,35 @@ def score_cell(records: TankRecords, held: HeldOut, is_in: Mask, rng: np.random.
 
     bias_days: predicted − actual by the interval likelihood with effects of batch and site, positive when the
     model is late, and wrong dates allowed for; bias_low, bias_high and p_value blank under 3 sites, whose
-    thermometers cannot be told from the model; mae_days: mean of E|predicted − actual| given each interval;
-    coverage (%): mean probability that the event lies in the predicted interval given what is known; log_score:
-    mean ln of the probability given to what was seen, nearer 0 is better; pit_mean, pit_sd: of randomised
-    probability integral transforms, 0.5 and 0.289 when the predictions are calibrated.
+    thermometers cannot be told from the model; unscored: the reason of a claim where the bias or its limits are
+    blank, empty otherwise; mae_days: mean of E|predicted − actual| given each interval; coverage (%): mean
+    probability that the event lies in the predicted interval given what is known; log_score: mean ln of the
+    probability given to what was seen, nearer 0 is better; pit_mean, pit_sd: of randomised probability integral
+    transforms, 0.5 and 0.289 when the predictions are calibrated.
     """
     is_used = is_in & np.isfinite(held.predicted_day)
     batches = len(np.unique(records.batch[is_used]))
-    cell: dict[str, Any] = {"tanks": int(is_used.sum()), "batches": batches}
+    cell: dict[str, Any] = {"tanks": int(is_used.sum()), "batches": batches, "sites": sites_of(records, is_used)}
     if batches < FEWEST_BATCHES:
         note = f"suppressed: {batches} batches, fewer than {FEWEST_BATCHES}" if is_used.any() else "no tank"
-        return {**cell, **dict.fromkeys(MEASURES, np.nan), "note": note}
+        why = Reason.TOO_FEW_BATCHES if is_used.any() else Reason.NO_RECORDS
+        return {**cell, **dict.fromkeys(MEASURES, np.nan), "unscored": str(why), "note": note}
     days, notes = days_scores(records, held, is_used)
     calibration = calibration_scores(records, held, is_used, rng)
     shift = common_part(error_intervals(records, held, is_used))
     notes = [_note(shift, calibration), *notes]
-    return {**cell, **days, **calibration, "note": "; ".join(note for note in notes if note)}
+    why_not = "" if shift is None else str(Reason.NO_INTERVAL)
+    if cell["sites"] < FEWEST_SITES:
+        why_not = str(Reason.TOO_FEW_SITES)
+    return {
+        **cell, **days, **calibration, "unscored": why_not, "note": "; ".join(note for note in notes if note),
+    }  # fmt: skip
+
+
+def sites_of(records: TankRecords, is_in: Mask) -> float:
+    """How many sites some tanks are at; NaN where sites are not known."""
+    known = records.labels.get("site")
+    return float("nan") if known is None else float(len(np.unique(known[is_in])))
 
 
 def days_scores(records: TankRecords, held: HeldOut, is_used: Mask) -> tuple[dict[str, float], list[str]]:
@@ -96,7 +108,7 @@ def days_scores(records: TankRecords, held: HeldOut, is_used: Mask) -> tuple[dic
     p_value, notes = error.p_value(), []
     if "site" not in records.labels:
         notes.append("sites not known: limits by batch alone")
-    elif len(np.unique(records.labels["site"][is_used])) < FEWEST_SITES:
+    elif sites_of(records, is_used) < FEWEST_SITES:
         low = high = p_value = float("nan")
         notes.append(FEW_SITES)
     outside = np.maximum(np.maximum(intervals.lower, -intervals.upper), 0.0)
@@ -128,9 +140,7 @@ def _note(shift: tuple[float, float] | None, calibration: Mapping[str, float]) -
 def too_seldom(low: float, high: float) -> str:
     """Note: why nothing is said of the errors of a cell. low, high: shifts (days later) that fit every tank."""
     ends = [f"{end:+.1f}" if np.isfinite(end) else "any number" for end in (low, high)]
-    return (
-        f"{LOOKED_TOO_SELDOM}: one shift of the predictions by {ends[0]} to {ends[1]} days fits all that was seen"
-    )
+    return f"cannot be told: one shift of the predictions by {ends[0]} to {ends[1]} days fits all that was seen"
 
 
 def calibration_scores(

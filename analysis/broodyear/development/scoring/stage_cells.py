@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from broodyear.claims import Reason
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut
 from broodyear.development.scoring.score_cells import (
     BAND_NAMES,
@@ -19,6 +20,7 @@ from broodyear.development.scoring.score_cells import (
     in_band,
     mean_error,
     score_cell,
+    sites_of,
 )
 
 if TYPE_CHECKING:
@@ -61,6 +63,9 @@ class StageCells:
         is_scored = bool(np.isfinite(cell["mae_days"]))
         if held is base and is_scored:
             self._constant[(is_in.tobytes(), held.predicted_day.tobytes())] = cell["mae_days"]
+        outside = int((is_band & ~held.is_tested & np.isfinite(held.predicted_day)).sum())
+        if not cell["tanks"] and outside:
+            cell["unscored"] = str(Reason.OUTSIDE_TESTED)
         extra: dict[str, Any] = first_seen_scores(records, held, is_in) if is_scored else {}
         if is_scored and band == "all" and scheme == MAIN_SCHEME:
             extra |= self._without_suspects(held, is_in)
@@ -69,7 +74,7 @@ class StageCells:
             **cell,
             **extra,
             "blocks": held.blocks,
-            "tanks_outside_tested": int((is_band & ~held.is_tested & np.isfinite(held.predicted_day)).sum()),
+            "tanks_outside_tested": outside,
             "skill_vs_constant": self._skill(model, base, is_in, cell) if is_scored else np.nan,
             "note": note,
         }
@@ -137,7 +142,7 @@ class StageCells:
         is_in = is_fit & np.isin(stocks, named)
         design = (stocks[is_in][:, None] == np.array(named)[None, :]).astype(float)
         error = mean_error(records, held, is_in, design)
-        is_few = "site" in records.labels and len(np.unique(records.labels["site"][is_in])) < FEWEST_SITES
+        is_few = sites_of(records, is_in) < FEWEST_SITES
         rows = []
         for position, stock in enumerate(named):
             low, high = (np.nan, np.nan) if is_few else error.interval(position)
@@ -147,8 +152,10 @@ class StageCells:
                 "bias_low": -high,
                 "bias_high": -low,
                 "p_value": np.nan if is_few else error.p_value(position),
+                "unscored": str(Reason.TOO_FEW_SITES) if is_few else "",
                 "note": FEW_SITES if is_few else "",
             }
-            counts = {"tanks": int((is_in & (stocks == stock)).sum()), "batches": batches[stock]}
+            own = is_in & (stocks == stock)
+            counts = {"tanks": int(own.sum()), "batches": batches[stock], "sites": sites_of(records, own)}
             rows.append({**self._place(model, MAIN_SCHEME, "all", str(stock)), **counts, **scores})
         return rows

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from broodyear.claims import Reason
 from broodyear.development.models.names import readable_name
 from broodyear.development.scoring.comparisons import BASE, NARROW_BAND_C
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME
@@ -92,7 +93,7 @@ def _data(one: StageFindings) -> Iterator[str]:
     yield f"{one.name}: {tanks} tanks of {batches} batches are used, {out} are left out" + (
         f" ({reasons})." if reasons else "."
     )
-    for _, row in own[own["note"].str.startswith("refused")].iterrows():
+    for _, row in own[own["unscored"] == Reason.NOT_CONVERGED].iterrows():
         yield f"{one.name}: {readable_name(str(row['model']))} is {row['note']}."
 
 

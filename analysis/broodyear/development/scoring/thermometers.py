@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from broodyear.development.likelihood.crossed import CrossedMean
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut, matrix_of, predicted_days
 from broodyear.development.scoring.held_out_scores import DevelopmentScores, StageData
-from broodyear.development.scoring.score_cells import FEWEST_BATCHES, FEWEST_SITES, LOOKED_TOO_SELDOM, mean_error
+from broodyear.development.scoring.score_cells import FEWEST_BATCHES, FEWEST_SITES, mean_error, sites_of
 
 Mask = NDArray[np.bool_]
 
@@ -104,8 +104,12 @@ def _rows(one: StageData, model: str, held: HeldOut) -> list[dict[str, Any]]:
 
 def _counts(one: StageData, is_in: Mask) -> dict[str, int]:
     records = one.records
-    sites = len(np.unique(records.labels["site"][is_in])) if "site" in records.labels else 0
-    return {"tanks": int(is_in.sum()), "batches": len(np.unique(records.batch[is_in])), "sites": sites}
+    sites = sites_of(records, is_in)
+    return {
+        "tanks": int(is_in.sum()),
+        "batches": len(np.unique(records.batch[is_in])),
+        "sites": 0 if np.isnan(sites) else int(sites),
+    }
 
 
 def _too_few(counts: Mapping[str, int]) -> str:
@@ -122,7 +126,7 @@ def _too_few(counts: Mapping[str, int]) -> str:
 def _limits(error: CrossedMean, position: int) -> dict[str, Any]:
     low, high = error.interval(position)
     mean = float(error.estimate[position])
-    note = f"{LOOKED_TOO_SELDOM}: the looks are too far apart" if np.isnan(mean) else ""
+    note = "cannot be told: the looks are too far apart" if np.isnan(mean) else ""
     return {
         "bias_days": -mean,
         "bias_low": -high,

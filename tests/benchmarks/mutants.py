@@ -1,0 +1,239 @@
+"""Lines that decide a claim, each with a change that makes it decide wrongly, and the tests that must see it.
+
+A mutant is a module, what stands there once, and what is put in its place: another sign, another threshold, a
+condition that is gone. The tests of an area stand in the order in which they are quick.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+
+class Mutant(NamedTuple):
+    """module: below analysis/broodyear; before: stands there exactly once; tests: below tests."""
+
+    module: str
+    before: str
+    after: str
+    tests: tuple[str, ...]
+
+
+CLAIMS = ("test_claims.py",)
+FAMILY = ("survival/test_multiplicity.py", "survival/practices/test_deciding.py")
+PRACTICES = (
+    "survival/practices/test_deciding.py",
+    "survival/practices/test_effects.py",
+    "setups/test_practices.py",
+)
+SITES = ("setups/test_site_verdicts.py",)
+SCREEN = ("setups/test_site_verdicts.py", "setups/test_screen.py", "setups/test_sites.py", "setups/test_traps.py")
+CHANGES = ("setups/test_practices.py",)
+REGIONS = ("regions/test_compare.py", "regions/test_connectivity.py")
+SCORES = ("development/test_model_claims.py", "development/test_scoring.py")
+TRIALS = ("trials/test_randomisation.py", "trials/test_analysis.py")
+
+_CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] = (
+    ("claims.py", CLAIMS, (
+        ("p_family <= CLAIMED_AT", "p_family < CLAIMED_AT"),
+        ("CLAIMED_AT = 0.05", "CLAIMED_AT = 0.10"),
+        ("low > 0.0 or high < 0.0", "low >= 0.0 or high < 0.0"),
+        ("low > 0.0 or high < 0.0", "low > 0.0 and high < 0.0"),
+        ("if math.isnan(p_family):", "if False:"),
+        ("self.decision is Decision.CLAIMED", "self.decision is not Decision.CANNOT_TELL"),
+        ("DEPENDS_ON_SILENT: ReasonMeaning(\n        _NO", "DEPENDS_ON_SILENT: ReasonMeaning(\n        _YES"),
+        ("Reason.WATCH: ReasonMeaning(_NO", "Reason.WATCH: ReasonMeaning(_YES"),
+        ("Reason.NEVER_SHARE_BATCH: ReasonMeaning(_UNTOLD", "Reason.NEVER_SHARE_BATCH: ReasonMeaning(_NO"),
+    )),
+    ("statistics/multiplicity.py", FAMILY, (
+        ("most = np.minimum(len(present) * given[present], 1.0)", "most = given[present]"),
+        (".max(axis=1)", ".min(axis=1)"),
+        ("beyond < FEWEST_BEYOND", "beyond > FEWEST_BEYOND"),
+        ("size - np.clip(", "size + np.clip("),
+        ("LIMIT = 0.786", "LIMIT = 7.86"),
+        ("np.maximum.accumulate(left * ascending)", "np.maximum.accumulate(ascending)"),
+        ("count / np.arange(1, count + 1)", "count / np.arange(count, 0, -1)"),
+    )),
+    ("survival/practices/findings.py", PRACTICES, (
+        ("if first is not Reason.CLEAR:", "if first is Reason.CLEAR:"),
+        ("finding.within.disagrees(contrast)", "False"),
+        ("finding.silence.undoes(contrast)", "False"),
+        ("    if contrast.refused is not None:\n        return contrast.refused\n", ""),
+        ("min(1.0, p_family * outcomes)", "p_family"),
+        ("max(p_family, gate if", "min(p_family, gate if"),
+        ("np.isfinite(gate) else 1.0", "np.isfinite(gate) else 0.0"),
+        ("elif finding.outcome != main_outcome:", "elif finding.outcome == main_outcome:"),
+        ("estimate=contrast.points,", "estimate=-contrast.points,"),
+        ("TEMPERATURE_DIFFERS if step", "TEMPERATURE_DIFFERS if not step"),
+        ("int(np.isfinite(p_family).sum())", "1"),
+    )),
+    ("survival/practices/silence.py", PRACTICES, (
+        ("self.lost_points * contrast.points <= 0.0", "self.lost_points * contrast.points < 0.0"),
+        ("self.lost_points * contrast.points <= 0.0", "self.lost_points * contrast.points > 0.0"),
+        ("self.lost_points - contrast.reach", "self.lost_points + contrast.reach"),
+        ("(1.0 - own[level])", "own[level]"),
+        ("kept[0] - kept[1]", "kept[1] - kept[0]"),
+    )),
+    ("survival/practices/within.py", PRACTICES, (
+        ("> DIFFERS_BY * contrast.error", "< DIFFERS_BY * contrast.error"),
+        ("self.log_odds * contrast.log_odds < 0.0", "self.log_odds * contrast.log_odds > 0.0"),
+        ("self.p_between < DIFFERS_BELOW", "self.p_between > DIFFERS_BELOW"),
+        ("apart and (opposite or", "apart and (opposite and"),
+        ("return apart and", "return"),
+        ("wider.coefficients - direction @ plain", "wider.coefficients + direction @ plain"),
+    )),
+    ("survival/practices/contrasts.py", PRACTICES, (
+        ("100.0 * (first.share - second.share)", "100.0 * (second.share - first.share)"),
+        ("if not factor.shares_batches(level):", "if False:"),
+        ("first.gradient - second.gradient", "first.gradient + second.gradient"),
+        ("self.points - self.reach", "self.points + self.reach"),
+        ("return self.points + self.reach", "return self.points - self.reach"),
+        ("[log_odds / error]), degrees)", "[log_odds / error]), np.inf)"),
+    )),
+    ("survival/practices/coding.py", PRACTICES, (
+        ('row["tanks"] < FEWEST_TANKS:', 'row["tanks"] <= FEWEST_TANKS:'),
+        ('row["batches"] < fewest_batches', 'row["batches"] <= fewest_batches'),
+        ("self.parts.get(level) == self.parts.get(self.reference)", "True"),
+        ("return len(self.compared) > 1", "return len(self.compared) > 2"),
+    )),
+    ("survival/practices/outcome.py", PRACTICES, (
+        ('is_silent=~rows.given["is_used"] & rows', 'is_silent=rows.given["is_used"] & rows'),
+    )),
+    ("survival/practices/outcome_rows.py", PRACTICES, (
+        ("columns * TANKS_PER_COEFFICIENT > len(used)", "columns * TANKS_PER_COEFFICIENT < len(used)"),
+    )),
+    ("setups/site_verdicts.py", SITES, (
+        ("q_value <= FALSE_DISCOVERY_RATE", "q_value >= FALSE_DISCOVERY_RATE"),
+        ("p_value <= WATCH_SITE_P", "p_value <= 0.05"),
+        ("1.0), score)", "1.0), -score)"),
+        ("root / np.sqrt(_variance(number, _others_correlation(root, number)))", "root"),
+        ("> -SET_ASIDE", "> -99.0"),
+        (" - tried * kept[:, None]) / left", ") / left"),
+        ("(seasons >= FEWEST_SEASONS)", "(seasons > FEWEST_SEASONS)"),
+        (" & (np.arange(len(seasons)) != departures.unknown_site)", ""),
+        ("several.sum() >= FEWEST_SITES", "several.sum() > FEWEST_SITES"),
+        ("np.clip(departures.score, -LARGEST_SCORE, LARGEST_SCORE)", "departures.score"),
+        ('Decision.NOT_CLAIMED: "as_expected"', 'Decision.NOT_CLAIMED: "below_expected"'),
+    )),
+    ("setups/screen.py", SCREEN, (
+        ('low = rows["z_score"] < 0.0', 'low = rows["z_score"] > 0.0'),
+        ('rows["q_value"] <= FALSE_DISCOVERY_RATE', 'rows["q_value"] >= FALSE_DISCOVERY_RATE'),
+        ('outside = low & (rows["p_value"] <= WATCH_P)', 'outside = rows["p_value"] <= WATCH_P'),
+        ("carried = low & (", "carried = ("),
+        ("with_site = low & ", "with_site = "),
+        ("outside | carried | with_site", "outside | carried"),
+        ("outside | carried | with_site", "outside | with_site"),
+        ("found & low", "found"),
+        (".where(~too_few)", ".where(too_few)"),
+        ('rows["p_value"], rows["outcome"].astype(str) + "|" + rows["season"].astype(str)',
+         'rows["p_value"], rows["outcome"].astype(str)'),
+    )),
+    ("setups/detectable.py", SCREEN, (
+        ("FALSE_DISCOVERY_RATE = 0.10", "FALSE_DISCOVERY_RATE = 0.30"),
+        ("WATCH_P = 0.05", "WATCH_P = 0.20"),
+    )),
+    ("setups/judged.py", SCREEN, (
+        ("2.0 * stdtr(freedom", "1.0 * stdtr(freedom"),
+        ("eggs * (expected - shrunken[0])", "eggs * (shrunken[0] - expected)"),
+        ('rows["eggs"] < FEWEST_EGGS', 'rows["eggs"] > FEWEST_EGGS'),
+        ("batch.map(batch.value_counts()) < 2", "batch.map(batch.value_counts()) < 1"),
+        ("reason is Reason.WATCH", "reason is Reason.NOT_CLEAR"),
+        ("len(rows) < FEWEST_TANKS", "len(rows) <= FEWEST_TANKS"),
+    )),
+    ("setups/verdict_claims.py", SCREEN, (
+        ('estimate=_number(row["shrunken_pct"]) - expected', 'estimate=expected - _number(row["shrunken_pct"])'),
+        ('"watch": (ClaimKind.TANK_BELOW, Reason.WATCH)', '"watch": (ClaimKind.TANK_BELOW, Reason.CLEAR)'),
+        ('"above_expected": (ClaimKind.TANK_ABOVE', '"above_expected": (ClaimKind.TANK_BELOW'),
+        ('    if row["unjudged"]:\n', "    if False:\n"),
+        ("POOR_SITE: Reason.AT_POOR_PLACE", "POOR_SITE: Reason.CLEAR"),
+        ("SITE_ON_WATCH: Reason.AT_WATCHED_PLACE", "SITE_ON_WATCH: Reason.AT_POOR_PLACE"),
+        ('estimate=_number(row["difference_points"])', 'estimate=-_number(row["difference_points"])'),
+        ("not in known", "in known"),
+    )),
+    ("setups/advice.py", CHANGES, (
+        ("is_better = contrast.points > 0.0", "is_better = contrast.points < 0.0"),
+        ("practice.is_less_care(proposed, present)", "practice.is_less_care(present, proposed)"),
+        ("practice.is_less_care(proposed, present)", "False"),
+        ("eggs / 100.0 if reason is Reason.CLEAR else np.nan", "eggs / 100.0"),
+        ("fish * abs(finding.shrunken_points)", "fish * abs(contrast.points)"),
+        ("if finding.outcome == MAIN_OUTCOME\n", "if True\n"),
+        ("colder - warmer", "warmer - colder"),
+        ('rows["season"] == rows["season"].max()', 'rows["season"] == rows["season"].min()'),
+        ("[:: 1 if is_better else -1]", "[:: -1 if is_better else 1]"),
+    )),
+    ("regions/compare.py", REGIONS, (
+        ('if not row["separable"]:', "if False:"),
+        ('if row["sites"] == 1:', 'if row["sites"] == 0:'),
+        ("if first is not Reason.CLEAR:", "if first is Reason.CLEAR:"),
+        ('float(row["within_batch_points"]) < 0.0', 'float(row["within_batch_points"]) > 0.0'),
+        ('DEPENDS_ON_SILENT if row["silence_undoes"] else', "DEPENDS_ON_SILENT if False else"),
+        ("elif one.name != MAIN_OUTCOME:", "elif one.name == MAIN_OUTCOME:"),
+        ('table["p_family"].astype(float) * outcomes', 'table["p_family"].astype(float)'),
+        ("Reason.CLEAR if len(clear) else Reason.NOT_CLEAR", "Reason.NOT_CLEAR if len(clear) else Reason.CLEAR"),
+        ('table["p_family"] > gate, gate', 'table["p_family"] < gate, gate'),
+        ("single_step(p_values, block_diag(*blocks)) if blocks", "p_values if blocks"),
+        ('estimate=float(row["within_batch_points"])', 'estimate=float(row["difference_points"])'),
+        ('table["comparable_with"] != ""', 'table["comparable_with"] == ""'),
+    )),
+    ("regions/part.py", REGIONS, (
+        ("points * lost <= 0.0", "points * lost > 0.0"),
+        ("shares * (1.0 - silent", "shares * (0.0 + silent"),
+        ("points, error = 100.0 * against", "points, error = -100.0 * against"),
+        ("(against @ log_odds) / delta_errors(against, covariance)", "(against @ log_odds)"),
+    )),
+    ("regions/within.py", REGIONS, (
+        ("wider.coefficients[:size] - plain.coefficients", "plain.coefficients - wider.coefficients[:size]"),
+    )),
+    ("development/scoring/model_claims.py", SCORES, (
+        ("Reason.STOCKS_DIFFER if _is_opposed(stocks) else", "Reason.STOCKS_DIFFER if False else"),
+        ("{-1.0, 1.0} <= signs", "signs <= {-1.0, 1.0}"),
+        ("for claim in stocks if claim.is_claimed", "for claim in stocks"),
+        ('    if is_own(str(row["model"])):', "    if False:"),
+        ('whole[~whole["model"].map(is_own).astype(bool)]', "whole"),
+        ('adjusted = holm(counted["p_value"])', 'adjusted = dict(counted["p_value"])'),
+        ('return Reason(row["unscored"]) if row["unscored"] else clear', "return clear"),
+        ('TOO_FEW_BATCHES if row["batches"] < FEWEST_BATCHES else clear',
+         'TOO_FEW_BATCHES if row["batches"] > FEWEST_BATCHES else clear'),
+        ('clear_or_not(float(found.iloc[0]["p_value"]))', "Reason.NOT_CLEAR"),
+        ("reason = _reason(row, adjusted[index])", 'reason = _reason(row, row["p_value"])'),
+    )),
+    ("development/scoring/score_cells.py", SCORES, (
+        ('"bias_days": -mean,', '"bias_days": mean,'),
+        ('"bias_low": -high,', '"bias_low": low,'),
+        ('if cell["sites"] < FEWEST_SITES:', 'if cell["sites"] < 1:'),
+        ("elif sites_of(records, is_used) < FEWEST_SITES:", "elif sites_of(records, is_used) < 1:"),
+        ('"" if shift is None else str(Reason.NO_INTERVAL)', '""'),
+        ("    if batches < FEWEST_BATCHES:", "    if batches < 1:"),
+    )),
+    ("development/scoring/stage_cells.py", SCORES, (
+        ('"bias_days": -float(', '"bias_days": float('),
+        ("count >= FEWEST_BATCHES_OF_STOCK", "count >= 1"),
+        ("is_few = sites_of(records, is_in) < FEWEST_SITES", "is_few = False"),
+        ('if not cell["tanks"] and outside:', "if False:"),
+    )),
+    ("development/scoring/comparisons.py", SCORES, (
+        ("_absolute(one, other) - _absolute(one, mine)", "_absolute(one, mine) - _absolute(one, other)"),
+        ("held.is_tested | is_own(model)", "held.is_tested | True"),
+    )),
+    ("development/scoring/thermometers.py", SCORES, (
+        ('"bias_days": -mean,', '"bias_days": mean,'),
+        ("_limits(against, 1)", "_limits(against, 0)"),
+        ("by_hand = is_hand[is_in]", "by_hand = (~is_hand)[is_in]"),
+    )),
+    ("trials/analysis.py", TRIALS, (
+        ("one.reference_tanks) < FEWEST_PER_LEVEL", "one.reference_tanks) < 1"),
+        ("Reason.ASSIGNED if clear else Reason.NOT_CLEAR", "Reason.NOT_CLEAR if clear else Reason.ASSIGNED"),
+        (" or not math.isfinite(one.difference_low)", ""),
+        ("treated == worst", "treated != worst"),
+        ("reason=_reason(one, float(p))", "reason=_reason(one, one.p_value)"),
+        ("p_family <= CLAIMED_AT and ", ""),
+    )),
+    ("trials/randomisation.py", TRIALS, (
+        ("drawn >= abs(found.observed + planted) - SAME", "drawn <= abs(found.observed + planted) - SAME"),
+        ("observed=float(level @ centred / weight)", "observed=float(-level @ centred / weight)"),
+        ("(of_second > 0) & (of_second < number)", "(of_second > 0)"),
+    )),
+)  # fmt: skip
+
+MUTANTS = [
+    Mutant(module, before, after, tests) for module, tests, changes in _CHANGES for before, after in changes
+]
