@@ -27,3 +27,17 @@ CREATE OR REPLACE TEMP MACRO pct(part, whole) AS
 -- Part of the day that is still to come at a moment; half of it when the hour is not known.
 CREATE OR REPLACE TEMP MACRO share_of_day_left(moment, has_hour) AS
     CASE WHEN has_hour THEN 1.0 - (epoch(moment) - epoch(date_trunc('day', moment))) / 86400.0 ELSE 0.5 END;
+
+-- A label without what people vary when they retype it: case, blanks, punctuation, leading zeros. Two numbers stay
+-- apart, for 1-12 and 11-2 are two labels.
+CREATE OR REPLACE TEMP MACRO plain_label(label) AS
+    regexp_replace(
+        regexp_replace(
+            regexp_replace(
+                trim(regexp_replace(lower(label), '[^\p{L}\p{N}]+', ' ', 'g')),
+                '(\p{L}) ', '\1', 'g'
+            ),
+            ' (\p{L})', '\1', 'g'
+        ),
+        '(^|[^0-9])0+([0-9])', '\1\2', 'g'
+    );

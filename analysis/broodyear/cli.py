@@ -191,6 +191,7 @@ def _add_mend(commands_of: _Commands) -> None:
     mend.add_argument("--out", type=Path, metavar="DIR", help="write a copy of each file's open rows there")
     mend.add_argument("--dismiss", action="append", default=[], metavar="FILE#LINE", help="close this row")
     mend.add_argument("--reason", metavar="TEXT", help="why it is dismissed")
+    _add_layouts(mend)
 
 
 def _add_verify(commands_of: _Commands) -> None:

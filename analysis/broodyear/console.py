@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import os
 import sys
 import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from broodyear.settings import read_settings
+from broodyear.layouts import LAYOUTS_VARIABLE, joined_labels
+from broodyear.settings import Settings, read_settings
 
 if TYPE_CHECKING:
     from broodyear.store import Store
@@ -85,12 +88,22 @@ def _tick(what: str, done: threading.Event) -> None:
         print(_ERASE_LINE, end="", file=sys.stderr, flush=True)
 
 
+def programme_settings(settings: Path | None, store: Path, layouts: Path | None = None) -> Settings:
+    """The programme's settings, with the labels that its layouts file says mean one thing.
+
+    layouts: that file; None: the one that the environment names, else the usual one.
+    """
+    named = os.environ.get(LAYOUTS_VARIABLE)
+    given = layouts or (Path(named) if named else None)
+    return replace(read_settings(settings), same=joined_labels(given, store))
+
+
 @contextmanager
-def opened_store(store: Path, settings: Path | None) -> Iterator[Store]:
+def opened_store(store: Path, settings: Path | None, layouts: Path | None = None) -> Iterator[Store]:
     """The store, for reading. What an earlier run left undone or untold is said first."""
     from broodyear.store import open_store
 
-    with open_store(store, settings=read_settings(settings)) as opened:
+    with open_store(store, settings=programme_settings(settings, store, layouts)) as opened:
         say_broken_off(opened)
         say_untold = opened.untold()
         if say_untold:

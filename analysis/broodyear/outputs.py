@@ -8,7 +8,7 @@ other is left alone, and the command is refused before it begins to work.
 - ``write_file``, ``new_file``: one file, put in its place when it is whole.
 - ``new_folder``: a folder made aside and put in its place whole; what is not broodyear's own in the old one stays.
 - ``begin_folder``, ``end_folder``: a folder that is filled in its place, because its own files are read there.
-- ``append_to``: add to the end of a file that people edit.
+- ``append_to``, ``replace_text``: add to the end of a file that people edit, or take a part of it out.
 """
 
 from __future__ import annotations
@@ -138,16 +138,27 @@ def append_to(path: Path, text: str, by: str, option: str = "--out") -> Path:
         return write_file(path, text, by, option)
     if not path.is_file():
         raise UsageError(f"{path} is not a file; name another with {option}")
+    with _in_words(path, option):
+        content = path.read_bytes() + text.encode()
+    _replace_bytes(path, content, option)
+    return path
+
+
+def replace_text(path: Path, text: str, option: str = "--out") -> None:
+    """Let a file that people edit hold ``text`` instead, whole or not at all. Raises as ``append_to``."""
+    _replace_bytes(path, text.encode(), option)
+
+
+def _replace_bytes(path: Path, content: bytes, option: str) -> None:
     place = _real(path)
     part = place.with_name(f".{place.name}.broodyear-part")
     with _in_words(path, option):
         try:
-            part.write_bytes(place.read_bytes() + text.encode())
+            part.write_bytes(content)
             shutil.copymode(place, part)
             part.replace(place)
         finally:
             part.unlink(missing_ok=True)
-    return path
 
 
 @contextmanager

@@ -9,12 +9,12 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeAlias
 
+from broodyear.layouts import LAYOUTS_VARIABLE
 from broodyear.settings import SETTINGS_FILE
 
 STORE_VARIABLE = "BROODYEAR_STORE"
 DEFAULT_STORE = "broodyear.duckdb"
 SETTINGS_VARIABLE = "BROODYEAR_SETTINGS"
-LAYOUTS_VARIABLE = "BROODYEAR_LAYOUTS"
 
 
 class Parser(argparse.ArgumentParser):

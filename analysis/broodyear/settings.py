@@ -1,4 +1,4 @@
-"""What a programme may set: its season start, its limits, its species, and the suspicions it has looked into."""
+"""What a programme may set: season start, limits, species, what it has looked into, labels that mean one thing."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from broodyear.errors import UsageError
 
@@ -19,6 +19,8 @@ SETTINGS_FILE = "programme.toml"
 SPECIES_UNITS = ("hatch_c_days", "button_up_c_days", "release_c_days")
 MOST_UNITS_C_DAYS = 3000.0
 _CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,59}")
+
+SameKind = Literal["tank", "site", "region", "batch"]
 
 
 @dataclass(frozen=True)
@@ -50,6 +52,15 @@ class Species:
 
 
 @dataclass(frozen=True)
+class SameLabel:
+    """Labels that mean one thing: ``also`` are read as ``label``. Rows keep the label they came with."""
+
+    kind: SameKind
+    label: str
+    also: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Settings:
     """Settings of one programme, with units in the names.
 
@@ -64,6 +75,7 @@ class Settings:
     822-R-13-001, as quoted elsewhere): the warmer and the less acid the water, the less of it does harm.
     nitrite_limit_mg_l: as N (common practice, no source). chlorine_limit_mg_l: total chlorine (common practice, no
     source). ph_low_limit, ph_high_limit: Piper et al. 1982, Fish Hatchery Management, p. 11; IDAPA 58.01.02.250.
+    same: labels that mean one thing; they stand in layouts.toml, not in the settings file.
     """
 
     season_start_month: int = 8
@@ -81,6 +93,18 @@ class Settings:
     ph_high_limit: float = 9.0
     acknowledged: tuple[Acknowledged, ...] = ()
     species: tuple[Species, ...] = ()
+    same: tuple[SameLabel, ...] = ()
+
+    def meant_by(self, kind: SameKind) -> dict[str, str]:
+        """Each label of a kind that is read as another -> that other."""
+        return {other: entry.label for entry in self.same if entry.kind == kind for other in entry.also}
+
+    def groups_of(self, kind: SameKind) -> list[tuple[str, ...]]:
+        """The labels of a kind that mean one thing, all together."""
+        groups: dict[str, list[str]] = {}
+        for other, label in self.meant_by(kind).items():
+            groups.setdefault(label, [label]).append(other)
+        return [tuple(group) for group in groups.values()]
 
 
 def words_of_species(settings: Settings) -> tuple[tuple[str, ...], dict[str, str]]:
@@ -135,7 +159,8 @@ def _toml(path: Path) -> dict[str, Any]:
 
 def settings_from(values: dict[str, Any], source: str) -> Settings:
     """Settings from plain values; ``source`` names them in messages. Raises UsageError."""
-    kinds: dict[str, type] = {field.name: type(field.default) for field in fields(Settings)}
+    known = [field for field in fields(Settings) if field.name != "same"]
+    kinds: dict[str, type] = {field.name: type(field.default) for field in known}
     given: dict[str, Any] = {}
     for name, value in values.items():
         if name == "acknowledged":

@@ -11,12 +11,11 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from broodyear.console import Progress, opened_store, progress, say, say_broken_off, waiting
+from broodyear.console import Progress, opened_store, programme_settings, progress, say, say_broken_off, waiting
 from broodyear.errors import EXIT_DONE, EXIT_FILE_UNREADABLE, EXIT_STORE_UNAVAILABLE, UsageError
 from broodyear.formulas import csv_text
 from broodyear.layouts import chosen_layouts, require_layouts_file
 from broodyear.outputs import append_to
-from broodyear.settings import read_settings
 from broodyear.stopping import stopped_with
 
 if TYPE_CHECKING:
@@ -39,8 +38,9 @@ def check(
     """Read and check files; load nothing."""
     from broodyear.intake import check_paths
 
-    chosen, known = read_settings(settings), chosen_layouts(layouts, store)
-    with progress(quiet) as line, opened_store(store, settings) if store.exists() else nullcontext() as opened:
+    chosen, known = programme_settings(settings, store, layouts), chosen_layouts(layouts, store)
+    kept = opened_store(store, settings, layouts) if store.exists() else nullcontext()
+    with progress(quiet) as line, kept as opened:
         tell = partial(_print_result, line, format)
         result = check_paths(
             paths, store=opened, settings=chosen, layouts=known, rejects=rejects, progress=line, tell=tell
@@ -75,7 +75,7 @@ def load(
 
     with (
         progress(quiet) as line,
-        open_store(store, for_loading=True, settings=read_settings(settings)) as opened,
+        open_store(store, for_loading=True, settings=programme_settings(settings, store, layouts)) as opened,
         stopped_with(lambda: opened.kept_of_load(told=bool(shown))),
     ):
         say_broken_off(opened)
@@ -162,7 +162,7 @@ def withdraw(*, upload: int, store: Path, settings: Path | None, quiet: bool = F
     from broodyear.store import open_existing_for_change
 
     with (
-        open_existing_for_change(store, settings=read_settings(settings)) as opened,
+        open_existing_for_change(store, settings=programme_settings(settings, store)) as opened,
         stopped_with(lambda: opened.kept_of_withdrawal(upload)),
     ):
         say_broken_off(opened)
@@ -178,6 +178,7 @@ def mend(
     out: Path | None,
     dismiss: Sequence[str],
     reason: str | None,
+    layouts: Path | None,
     store: Path,
     settings: Path | None,
     quiet: bool = False,
@@ -189,12 +190,12 @@ def mend(
     if bool(dismiss) != bool(reason and reason.strip()):
         raise UsageError("to dismiss a row, give both --dismiss FILE#LINE and --reason TEXT")
     if dismiss:
-        with open_existing_for_change(store, settings=read_settings(settings)) as opened:
+        with open_existing_for_change(store, settings=programme_settings(settings, store, layouts)) as opened:
             if out is not None:
                 require_room_for(opened, out)
             closed = dismiss_rows(opened, dismiss, str(reason).strip())
         say(f"{closed:,} {'row is' if closed == 1 else 'rows are'} dismissed: {str(reason).strip()}", quiet=quiet)
-    with opened_store(store, settings) as opened:
+    with opened_store(store, settings, layouts) as opened:
         rows = open_rows(opened)
         copies = write_copies(opened, rows, out) if out is not None else []
     sys.stdout.write(rendered(rows, format))

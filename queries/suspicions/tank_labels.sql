@@ -33,29 +33,23 @@ WITH used AS (
     GROUP BY tank_id
 ),
 
-spelled AS (
-    SELECT *, regexp_replace(lower(tank_id), '[^\p{L}\p{N}]', '', 'g') AS bare FROM tanks
-),
-
 final AS (
     SELECT
-        spelled.tank_id,
-        replace(
-            replace(regexp_replace(bare, '(^|[^0-9])0+([0-9])', '\1\2', 'g'), 'tank', 'tk'), 'room', 'rm'
-        ) AS plain,
+        tanks.tank_id,
+        replace(replace(plain_label(tank_id), 'tank', 'tk'), 'room', 'rm') AS plain,
         regexp_replace(plain, '[^0-9]', '', 'g') AS digits,
-        spelled.volume_l,
-        spelled.chiller_year,
-        spelled.filter_kind,
+        tanks.volume_l,
+        tanks.chiller_year,
+        tanks.filter_kind,
         used.seasons,
         used.sites,
         used.last_site_id,
         used.first_site_id,
         used.first_season,
         used.last_season,
-        spelled.upload,
-        spelled.line
-    FROM spelled
+        tanks.upload,
+        tanks.line
+    FROM tanks
     LEFT JOIN used USING (tank_id)
 )
 

@@ -57,7 +57,7 @@ def test_kept_tables_hold_what_working_out_anew_gives(
 ) -> None:
     run_queries(records, SETTINGS)
     anew = contents(records)
-    assert keep_derived(records, SETTINGS)
+    assert keep_derived(records.cursor(), SETTINGS)
     run_queries(records, SETTINGS)
     assert contents(records) == anew
     for name, rows in anew.items():
@@ -67,7 +67,7 @@ def test_kept_tables_hold_what_working_out_anew_gives(
 def test_a_kept_table_is_read_and_nothing_behind_it_is_made(
     every_store_is_large: None, records: duckdb.DuckDBPyConnection
 ) -> None:
-    keep_derived(records, SETTINGS)
+    keep_derived(records.cursor(), SETTINGS)
     records.execute("DELETE FROM kept.thermal_units")
     run_queries(records, SETTINGS, ["thermal_units"])
     assert records.execute("SELECT count(*) FROM thermal_units").fetchone() == (0,)
@@ -78,7 +78,7 @@ def test_a_kept_table_is_read_and_nothing_behind_it_is_made(
 def test_other_settings_are_worked_out_anew(
     every_store_is_large: None, records: duckdb.DuckDBPyConnection
 ) -> None:
-    keep_derived(records, SETTINGS)
+    keep_derived(records.cursor(), SETTINGS)
     records.execute("DELETE FROM kept.instrument_days")
     run_queries(records, SETTINGS)
     assert days_of_readings(records) == 0
@@ -108,11 +108,11 @@ def test_the_same_bytes_again_leave_what_is_kept(every_store_is_large: None, tmp
 
 
 def test_a_small_store_keeps_nothing(records: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch) -> None:
-    assert not keep_derived(records, SETTINGS)
+    assert not keep_derived(records.cursor(), SETTINGS)
     monkeypatch.setattr(kept, "KEEP_FROM_ROWS", 1)
-    assert keep_derived(records, SETTINGS)
+    assert keep_derived(records.cursor(), SETTINGS)
     monkeypatch.setattr(kept, "KEEP_FROM_ROWS", 1_000_000)
-    assert not keep_derived(records, SETTINGS)
+    assert not keep_derived(records.cursor(), SETTINGS)
     assert records.execute("SELECT count(*) FROM duckdb_schemas() WHERE schema_name = 'kept'").fetchone() == (0,)
 
 

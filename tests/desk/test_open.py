@@ -12,9 +12,11 @@ from tests.desk.conftest import AtHome, a_copy, let_in, settle, small_store_once
 from broodyear.desk.access import KEY_FIELD
 from broodyear.desk.picture import read_listed
 from broodyear.desk.state import Desk
+from broodyear.errors import UsageError
 from broodyear.intake import load_paths
 from broodyear.intake.mending import open_rows
-from broodyear.settings import Acknowledged, read_settings, settings_beside, with_acknowledged
+from broodyear.layouts import joined_labels, same_text
+from broodyear.settings import Acknowledged, SameLabel, read_settings, settings_beside, with_acknowledged
 from broodyear.store import open_store
 
 MakeDesk = Callable[..., Desk]
@@ -94,6 +96,46 @@ def test_what_a_broken_load_left_undone_is_told_until_it_is_done(opened: tuple[D
     client.get("/store")
     settle(desk)
     assert "broke off" not in client.get("/store").data.decode()
+
+
+def test_two_labels_are_joined_and_parted_again(opened: tuple[Desk, AtHome], tmp_path: Path) -> None:
+    desk, client = opened
+    with open_store(desk.place.store, for_loading=True) as kept:
+        tanks = kept.table("tanks")["tank_id"].tolist()
+        (tmp_path / "tanks_more.csv").write_text("tank_id\nt 1\n", encoding="utf-8")
+        load_paths(kept, [tmp_path / "tanks_more.csv"])
+    client.get("/store")
+    settle(desk)
+    found = {one["tank_id"]: one for one in read_listed(desk.place, "suspicions")}
+    assert "T-1" in tanks and found["t 1"]["same"] == {"kind": "tank", "label": "T-1", "also": ["t 1"]}
+    page = client.get("/store/open").data.decode()
+    assert "layouts.toml" not in page and "Labels read as one" not in page
+    assert send(client, desk, "/store/join", rule="same_tank_two_labels", tank_id="T-1") == 404
+    assert send(client, desk, "/store/join", rule="same_tank_two_labels", tank_id="t 1") == 303
+    client.get("/store")
+    settle(desk)
+    assert "t 1" not in {one["tank_id"] for one in read_listed(desk.place, "suspicions")}
+    assert joined_labels(desk.layouts_file, desk.place.store) == (SameLabel("tank", "T-1", ("t 1",)),)
+    assert "Labels read as one" in client.get("/store/open").data.decode()
+    assert send(client, desk, "/store/part", kind="tank", label="T-1", also="T-9") == 404
+    assert send(client, desk, "/store/part", kind="tank", label="T-1", also="t 1") == 303
+    client.get("/store")
+    settle(desk)
+    assert "t 1" in {one["tank_id"] for one in read_listed(desk.place, "suspicions")}
+    assert desk.joined() == ()
+
+
+def test_the_label_of_an_entry_stays_and_what_was_written_by_hand_too(opened: tuple[Desk, AtHome]) -> None:
+    desk, _ = opened
+    desk.layouts_file.write_text("same = [{ kind = 'tank', label = 'T-1', also = ['t 1'] }]\n", encoding="utf-8")
+    with pytest.raises(UsageError, match=r"written by hand; take it out of the file layouts\.toml"):
+        desk.part(SameLabel("tank", "T-1", ("t 1",)))
+    desk.layouts_file.write_text(same_text(SameLabel("tank", "T-1", ("t 1",))), encoding="utf-8")
+    desk.join(SameLabel("tank", "T-01", ("T-1",)))
+    assert desk.joined()[1] == SameLabel("tank", "T-1", ("T-01",))
+    with pytest.raises(UsageError, match='"T-01" is read as "T-1" already'):
+        desk.join(SameLabel("tank", "T-2", ("T-01",)))
+    settle(desk)
 
 
 def test_what_a_settings_file_says_stays() -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.intake.suspicious_records import DELIVERY, SETUP, SITE, TANK, Records, Row, suspicions
+from tests.intake.suspicious_records import BATCH, DELIVERY, SETUP, SITE, TANK, Records, Row, suspicions
 
 LATER = {"closed_on": "2026-05-20", "filled_on": "2025-10-10"}
 
@@ -35,6 +35,10 @@ def test_labels_that_differ_only_in_spelling() -> None:
             f"{label} and {first} differ only in case, spaces, punctuation or leading zeros; {label} stood at "
             f"S1 in 2025, {first} at S1 in 2024"
         )
+        assert finding.advice == (
+            "If they are two, acknowledge it; if both mean one tank, put this entry into layouts.toml:\n"
+            f'[[same]]\nkind = "tank"\nlabel = "{first}"\nalso = ["{label}"]'
+        )
 
 
 def test_a_label_that_begins_where_a_near_one_ends() -> None:
@@ -61,3 +65,43 @@ def test_two_tanks_that_only_look_alike() -> None:
 def test_a_new_tank_in_the_place_of_a_retired_one() -> None:
     assert suspicions(_two("T-08", tank={"chiller_year": 2025}), "same_tank_two_labels") == []
     assert suspicions(_two("T-31"), "same_tank_two_labels") == []
+
+
+def test_two_numbers_in_a_label_stay_apart() -> None:
+    records = _two("T-12-1", setup={"site_id": "S2"})
+    for name in ("tanks", "setups", "deliveries"):
+        records.tables[name][0]["tank_id"] = "T-1-21"
+    assert suspicions(records, "same_tank_two_labels") == []
+
+
+def _sites(*regions: str) -> Records:
+    return Records(sites=[{**SITE, "site_id": f"S-{n}", "region": r} for n, r in enumerate(regions, start=1)])
+
+
+def test_a_region_in_two_spellings() -> None:
+    (finding,) = suspicions(_sites("gullwick", "Gullwick", "North", "Gullwick"), "label_spelled_twice")
+    assert (finding.line, finding.table, finding.column, finding.value) == (2, "sites", "region", "gullwick")
+    assert finding.message == (
+        "the region labels gullwick and Gullwick differ only in case, blanks, punctuation or leading zeros; "
+        "gullwick has 1 site, Gullwick 2 sites"
+    )
+    assert finding.advice.endswith('[[same]]\nkind = "region"\nlabel = "Gullwick"\nalso = ["gullwick"]')
+    assert suspicions(_sites("Gullwick", "Gullwick 2", "North"), "label_spelled_twice") == []
+
+
+def test_a_site_in_two_spellings_unless_its_region_differs() -> None:
+    def told(region: str) -> list[str | None]:
+        sites = [SITE, {**SITE, "site_id": "s 1", "region": region}]
+        return [one.value for one in suspicions(Records(sites=sites), "label_spelled_twice")]
+
+    assert told(str(SITE["region"])) == ["s 1"]
+    assert told("elsewhere") == []
+
+
+def test_a_batch_in_two_spellings_unless_it_is_another_stock() -> None:
+    def told(**other: object) -> list[str | None]:
+        batches = [BATCH, {**BATCH, "batch_id": "b_1", **other}]
+        return [one.value for one in suspicions(Records(batches=batches), "label_spelled_twice")]
+
+    assert told() == ["b_1"]
+    assert told(donor_stock="ANOTHER") == told(brood_year=2019) == []

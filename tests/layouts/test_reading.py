@@ -13,14 +13,16 @@ from broodyear.layouts import (
     Layout,
     Layouts,
     Rows,
-    SameLabel,
     Value,
     chosen_layouts,
+    joined_labels,
     layout_text,
     layouts_from,
     read_layouts,
     same_text,
+    without_same,
 )
+from broodyear.settings import SameLabel
 
 DIARY = r"""
 [[layout]]
@@ -205,6 +207,27 @@ def test_a_label_means_one_thing_only() -> None:
     assert mistakes(entry.format("T-1", "T1") + entry.format("T1", "T01")) == [
         '[[same]] tank "T-1": "T1" is the label of another entry; put all names into one entry'
     ]
+
+
+def test_labels_are_read_where_layouts_are_drafts_still(tmp_path: Path) -> None:
+    draft = '[[layout]]\nname = "?"\nheader = ["Date"]\n[[layout.rows]]\ntable = "?"\n'
+    entry = '[[same]]\nkind = "tank"\nlabel = "T-1"\nalso = ["{}"]\n'
+    file, store = tmp_path / "layouts.toml", tmp_path / "broodyear.duckdb"
+    assert joined_labels(None, store) == ()
+    file.write_text(draft + entry.format("T1"), encoding="utf-8")
+    assert (
+        joined_labels(None, store) == joined_labels(file, tmp_path / "no") == (SameLabel("tank", "T-1", ("T1",)),)
+    )
+    file.write_text(draft + entry.format("T-1"), encoding="utf-8")
+    with pytest.raises(UsageError, match='"T-1" is the label itself'):
+        joined_labels(file, store)
+
+
+def test_an_entry_is_taken_out_as_it_was_put_in() -> None:
+    one, other = SameLabel("tank", "T-1", ("T1", "Tank 1")), SameLabel("region", "North", ("north",))
+    text = f"# ours\n\n{same_text(one)}\n{same_text(other)}"
+    assert without_same(text, one) == f"# ours\n\n{same_text(other)}"
+    assert without_same(text, SameLabel("tank", "T-1", ("T1",))) is None
 
 
 def test_numbers_dates_and_flags_may_be_constants() -> None:

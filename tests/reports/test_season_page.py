@@ -231,7 +231,7 @@ def test_manifest_names_bytes_rows_settings_and_no_clock(review: ReportResult) -
     }
     assert manifest["rows"]["setups"] == 36 == len(written_rows(folder, "setups.csv"))
     assert manifest["generated_from"][0]["file"] == "losses_north.csv"
-    assert manifest["settings"]["warm_limit_c"] == 13.0
+    assert manifest["settings"]["warm_limit_c"] == 13.0 and manifest["settings"]["same"] == []
     assert manifest["command"] == "broodyear report"
     text = review.manifest.read_text(encoding="utf-8")
     assert "/home/" not in text and "loaded_at" not in text and "2024-07-01" not in text

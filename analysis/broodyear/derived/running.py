@@ -18,7 +18,6 @@ from broodyear.derived.kept import (
 )
 from broodyear.errors import NothingToAnalyse
 from broodyear.settings import SPECIES_UNITS
-from broodyear.stopping import interruptible
 
 if TYPE_CHECKING:
     import duckdb
@@ -46,17 +45,16 @@ def run_queries(
 def keep_derived(connection: duckdb.DuckDBPyConnection, settings: Settings) -> bool:
     """Keep every derived table of a large store in the store itself, which ``connection`` has open for changes.
 
-    Returns whether they are kept. What was kept for other rows or settings is dropped. The work is done in a
-    session of its own, so that temporary tables of ``connection`` stay as they are.
+    Returns whether they are kept. What was kept for other rows or settings is dropped. ``connection`` is a session
+    of its own for this: it is left full of temporary tables.
     """
-    with interruptible(connection.cursor()) as session:
-        if not is_large(session):
-            drop_kept(session)
-            return False
-        if not kept_tables(session, settings):
-            _make_tables(session, settings, None, frozenset())
-            write_kept(session, queries_to_keep(), fingerprint(session, settings))
-        return True
+    if not is_large(connection):
+        drop_kept(connection)
+        return False
+    if not kept_tables(connection, settings):
+        _make_tables(connection, settings, None, frozenset())
+        write_kept(connection, queries_to_keep(), fingerprint(connection, settings))
+    return True
 
 
 def _make_tables(

@@ -18,10 +18,11 @@ def upload_effects(store: Store) -> dict[int, dict[str, int]]:
     later row stays.
     """
     effects: dict[int, dict[str, int]] = {}
+    stored = store.connection.cursor()  # under the labels that the rows came with
     for table in all_tables():
-        for upload, gone, tanks in store.connection.execute(_standing(table)).fetchall():
+        for upload, gone, tanks in stored.execute(_standing(table)).fetchall():
             effects[int(upload)] = {"gone": int(gone), "back": 0, "tanks": int(tanks)}
-        for upload, back in store.connection.execute(_coming_back(table, store)).fetchall():
+        for upload, back in stored.execute(_coming_back(table, store)).fetchall():
             effects[int(upload)]["back"] = int(back)
     return effects
 

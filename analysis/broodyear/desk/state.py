@@ -23,11 +23,22 @@ from broodyear.desk.names import free_name
 from broodyear.desk.picture import Picture, read_picture
 from broodyear.desk.process import WorkProcess
 from broodyear.desk.workplace import Workplace, read_json, write_json
-from broodyear.layouts import LAYOUTS_FILE, Layout, layout_text, layouts_from, read_layouts
-from broodyear.outputs import append_to
+from broodyear.errors import UsageError
+from broodyear.layouts import (
+    LAYOUTS_FILE,
+    Layout,
+    joined_labels,
+    layout_text,
+    layouts_from,
+    read_layouts,
+    same_text,
+    without_same,
+)
+from broodyear.outputs import append_to, replace_text
 from broodyear.settings import (
     SETTINGS_FILE,
     Acknowledged,
+    SameLabel,
     read_settings,
     season_of,
     settings_beside,
@@ -86,6 +97,38 @@ class Desk:
             text = layout_text(layout)
             layouts_from(tomllib.loads(text), file.name)
             append_to(file, f"\n{text}", "desk")
+        self.look()
+
+    def joined(self) -> tuple[SameLabel, ...]:
+        """The labels that mean one thing. Raises UsageError for a file that cannot be followed."""
+        file = self.layouts_file
+        return joined_labels(file, self.place.store) if file.exists() else ()
+
+    def join(self, entry: SameLabel) -> None:
+        """Read labels as one from now on. Raises UsageError when one of them means another thing already."""
+        with self.lock:
+            before = self.joined()
+            if any(one.kind == entry.kind and one.label in entry.also for one in before):
+                # The label of an entry stays one; what it is to mean comes to it.
+                entry = SameLabel(entry.kind, entry.also[0], (entry.label,))
+            layouts_from(tomllib.loads("".join(map(same_text, (*before, entry)))), "the list of joined labels")
+            text = same_text(entry)
+            append_to(self.layouts_file, f"\n{text}" if self.layouts_file.exists() else text, "desk")
+        self._labels_changed()
+
+    def part(self, entry: SameLabel) -> None:
+        """Read labels apart again, and count again. Raises UsageError for an entry that was written by hand."""
+        with self.lock:
+            file = self.layouts_file
+            after = without_same(file.read_text(encoding="utf-8-sig"), entry) if file.exists() else None
+            if after is None:
+                raise UsageError(f"the entry was written by hand; take it out of the file {file.name}")
+            replace_text(file, after)
+        self._labels_changed()
+
+    def _labels_changed(self) -> None:
+        self.forget(self.place.picture)
+        self.count_when_stale()
         self.look()
 
     def season_runs(self) -> bool:

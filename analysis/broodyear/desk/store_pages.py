@@ -13,7 +13,7 @@ from broodyear.desk import coverage
 from broodyear.desk.app import the_desk
 from broodyear.desk.picture import Picture, read_listed, read_tanks
 from broodyear.errors import UsageError
-from broodyear.settings import Acknowledged
+from broodyear.settings import Acknowledged, SameLabel
 
 pages = Blueprint("store", __name__)
 #: Lines on one leaf of a long table.
@@ -108,6 +108,7 @@ def still_open() -> str:
         "open.html", picture=picture, is_true=desk.picture_is_true(picture), rows=rows, shown=shown, leaf=leaf,
         leaves=leaves, copies=[place.name for place in _copies()], file=desk.settings_file,
         suspicions=read_listed(desk.place, "suspicions"), last=desk.runner.latest("dismiss"),
+        joined=desk.joined(), layouts=desk.layouts_file,
     )  # fmt: skip
 
 
@@ -144,6 +145,29 @@ def acknowledge() -> Response:
     if (entry.rule, entry.tank_id) not in known:
         abort(404)
     the_desk().acknowledge(entry)
+    return redirect(url_for("store.still_open"), 303)
+
+
+@pages.post("/store/join")
+def join() -> Response:
+    """Read the two labels of a suspicion as one from now on."""
+    wanted = request.form.get("rule", ""), request.form.get("tank_id", "")
+    listed = read_listed(the_desk().place, "suspicions")
+    same = next((one["same"] for one in listed if (one["rule"], one["tank_id"]) == wanted and one["same"]), None)
+    if same is None:
+        abort(404)
+    the_desk().join(SameLabel(same["kind"], same["label"], tuple(same["also"])))
+    return redirect(url_for("store.still_open"), 303)
+
+
+@pages.post("/store/part")
+def part() -> Response:
+    """Read labels that were joined apart again."""
+    wanted = request.form.get("kind", ""), request.form.get("label", ""), tuple(request.form.getlist("also"))
+    entry = next((one for one in the_desk().joined() if (one.kind, one.label, one.also) == wanted), None)
+    if entry is None:
+        abort(404)
+    the_desk().part(entry)
     return redirect(url_for("store.still_open"), 303)
 
 

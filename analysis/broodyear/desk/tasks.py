@@ -7,6 +7,7 @@ import shutil
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
@@ -18,7 +19,7 @@ from broodyear.desk.planning import write_plan, write_trial
 from broodyear.desk.workplace import Workplace, replace_folder
 from broodyear.errors import NothingToAnalyse, StoreUnavailable
 from broodyear.formulas import csv_text
-from broodyear.layouts import Layouts, chosen_layouts
+from broodyear.layouts import Layouts, chosen_layouts, joined_labels
 from broodyear.outputs import write_file
 from broodyear.settings import Settings, read_settings
 
@@ -256,11 +257,16 @@ def _workplace(order: Order) -> Workplace:
 
 
 def _settings(order: Order) -> Settings:
-    return read_settings(Path(order["settings"]) if order.get("settings") else None)
+    read = read_settings(Path(order["settings"]) if order.get("settings") else None)
+    return replace(read, same=joined_labels(_layouts_file(order), _workplace(order).store))
 
 
 def _layouts(order: Order) -> Layouts:
-    return chosen_layouts(Path(order["layouts"]) if order.get("layouts") else None, _workplace(order).store)
+    return chosen_layouts(_layouts_file(order), _workplace(order).store)
+
+
+def _layouts_file(order: Order) -> Path | None:
+    return Path(order["layouts"]) if order.get("layouts") else None
 
 
 def _files(order: Order) -> list[Path]:

@@ -57,6 +57,8 @@ RULE_WORDS = {
     "short_conditioning": "tank filled just before the eggs came",
     "units_restarted": "thermal units counted anew",
     "wide_differential": "controller swings widely",
+    "same_tank_two_labels": "one tank under two labels",
+    "label_spelled_twice": "one label in two spellings",
 }
 
 
@@ -109,6 +111,17 @@ def moment(text: str | None) -> str:
     return f"{found:%Y-%m-%d %H:%M}"
 
 
+#: Rules about labels that may mean one thing: the advice is a text to paste, the desk has a button.
+JOINABLE = ("same_tank_two_labels", "label_spelled_twice")
+
+
+def advised(finding: dict[str, Any]) -> str:
+    """What to do about a finding, here in the desk."""
+    if finding["rule"] in JOINABLE:
+        return "Load the file, then join the two labels under Still open, or say there that they are two."
+    return str(finding["advice"])
+
+
 def place(finding: dict[str, Any]) -> str:
     """Line and column of a finding."""
     parts = [f"line {number(finding['line'])}"] if finding["line"] is not None else []
@@ -133,6 +146,7 @@ FILTERS: dict[str, Callable[..., str]] = {
     "duration": duration,
     "moment": moment,
     "place": place,
+    "advised": advised,
     "sentence": sentence,
 }
 

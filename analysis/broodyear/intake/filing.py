@@ -142,7 +142,7 @@ def expect_codes_of(connection: duckdb.DuckDBPyConnection, opened: Opened, setti
         return
     received = receive(connection, opened.body, opened.dialect, parts[0].source_width)
     for part in parts:
-        prepare_known_codes(connection, part.table)
+        prepare_known_codes(connection, part.table, settings)
         stage_received(connection, received, part, reading_of(opened, part, known_seasons(connection, settings)))
         expect_codes(connection, part.table)
 
@@ -159,7 +159,7 @@ def _judged(filing: _Filing, found: Recognised, received: Received | None) -> _J
     """The rows of one table, staged and judged. received: the rows of the file, when several tables take theirs
     from them."""
     connection = filing.connection
-    prepare_known_codes(connection, found.table)
+    prepare_known_codes(connection, found.table, filing.settings)
     seasons = known_seasons(connection, filing.settings)
     staged = _staged(filing, found, received, seasons)
     if found.table.name == "setups":

@@ -8,6 +8,8 @@ import duckdb
 
 from broodyear.intake.row_sql import known_name
 from broodyear.schemas import Table
+from broodyear.settings import Settings
+from broodyear.store.joining import LABEL_COLUMNS, joined_codes
 
 
 def plain_form(code: str) -> str:
@@ -49,11 +51,12 @@ def expect_codes(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
     )
 
 
-def prepare_known_codes(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
+def prepare_known_codes(connection: duckdb.DuckDBPyConnection, table: Table, settings: Settings) -> None:
     """Make a temporary type of the known codes for each reference of ``table``.
 
     Files are taken in load order (sites, tanks, setups, batches …), so the codes of a whole load are known by the
-    time a table refers to them, in whatever order the files came.
+    time a table refers to them, in whatever order the files came. Of labels that mean one thing all are known when
+    one is.
     """
     connection.execute("DROP TABLE IF EXISTS checked")
     for reference in table.references:
@@ -61,5 +64,7 @@ def prepare_known_codes(connection: duckdb.DuckDBPyConnection, table: Table) -> 
         connection.execute(f"DROP TYPE IF EXISTS {name}")
         # A type needs at least one value: the empty text, which no checked code can be.
         coming = f"SELECT code FROM codes_to_come WHERE table_name = '{reference.target_table}'"
-        codes = f"SELECT '' UNION SELECT {reference.target_column} FROM {reference.target_table} UNION {coming}"
-        connection.execute(f"CREATE TEMP TYPE {name} AS ENUM ({codes})")
+        stored = f"SELECT {reference.target_column} FROM {reference.target_table}"
+        codes = f"SELECT '' AS code UNION {stored} UNION {coming}"
+        joined = joined_codes(codes, settings.groups_of(LABEL_COLUMNS[reference.target_column]))
+        connection.execute(f"CREATE TEMP TYPE {name} AS ENUM ({joined})")

@@ -43,7 +43,9 @@ def without_setup(
     dated += [table.key_season_of] if table.key_season_of else []
     if not dated or "tank_id" not in table.column_names:
         return None
-    known = set(connection.execute("SELECT tank_id, season FROM setups").fetchall())
+    meant = settings.meant_by("tank")
+    setups = connection.execute("SELECT tank_id, season FROM setups").fetchall()
+    known = {(meant.get(tank, tank), season) for tank, season in setups}
     if not known:
         return None
     rows = connection.execute(
@@ -54,7 +56,7 @@ def without_setup(
         tank: season
         for tank, first, last in rows
         for season in {season_of(first, settings), season_of(last, settings)}
-        if (tank, season) not in known
+        if (meant.get(tank, tank), season) not in known
     }
     if not lacking:
         return None

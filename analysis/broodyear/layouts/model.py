@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from broodyear.settings import SameLabel
+
 SourceKind = Literal["column", "constant", "heading", "cell_value", "file_name", "sheet_name", "cell"]
 DateOrder = Literal["month_first", "day_first", "year_first"]
-SameKind = Literal["tank", "site", "region", "batch"]
 
 
 @dataclass(frozen=True)
@@ -56,15 +57,6 @@ class Layout:
     def uses(self, source: SourceKind) -> bool:
         """Whether some column takes its cell from a place of this kind."""
         return any(value.source == source for rows in self.rows for _, value in rows.columns)
-
-
-@dataclass(frozen=True)
-class SameLabel:
-    """Labels that mean one thing: ``also`` are read as ``label``."""
-
-    kind: SameKind
-    label: str
-    also: tuple[str, ...]
 
 
 @dataclass(frozen=True)

@@ -10,28 +10,40 @@ from pathlib import Path
 from typing import Any, get_args
 
 from broodyear.errors import UsageError
-from broodyear.layouts.model import Layout, Layouts, SameKind, SameLabel
+from broodyear.layouts.model import Layout, Layouts
 from broodyear.layouts.proving import Mistakes, read_layout
 from broodyear.outputs import require_file
+from broodyear.settings import SameKind, SameLabel
 
 LAYOUTS_FILE = "layouts.toml"
+LAYOUTS_VARIABLE = "BROODYEAR_LAYOUTS"
 
 
 def chosen_layouts(given: Path | None, store: Path) -> Layouts:
     """The layouts that hold: of the file ``given``, else of layouts.toml beside the store, else of the one in the
     working folder, else none. Raises UsageError as ``read_layouts`` does."""
-    if given is not None:
-        return read_layouts(given)
-    usual = (store.parent / LAYOUTS_FILE, Path(LAYOUTS_FILE))
-    found = next((place for place in usual if place.is_file()), None)
+    found = _chosen_file(given, store)
     return Layouts() if found is None else read_layouts(found)
+
+
+def joined_labels(given: Path | None, store: Path) -> tuple[SameLabel, ...]:
+    """The labels that mean one thing, of the file that ``chosen_layouts`` reads. Its layouts may still be drafts:
+    they are not looked at. Raises UsageError when it is missing, is no TOML, or has a mistake in such an entry."""
+    found = _chosen_file(given, store)
+    if found is None:
+        return ()
+    same = {key: value for key, value in _values(found).items() if key == "same"}
+    return layouts_from(same, str(found)).same
+
+
+def _chosen_file(given: Path | None, store: Path) -> Path | None:
+    usual = (store.parent / LAYOUTS_FILE, Path(LAYOUTS_FILE))
+    return given or next((place for place in usual if place.is_file()), None)
 
 
 def read_layouts(path: Path) -> Layouts:
     """The layouts of a file. Raises UsageError when it is missing, is no TOML, or says what cannot be followed;
     then the message has a line for each mistake."""
-    if not path.exists():
-        raise UsageError(f"the file {path} does not exist; name another with --layouts")
     return layouts_from(_values(path), str(path))
 
 
@@ -48,6 +60,8 @@ def require_layouts_file(path: Path) -> None:
 def _values(path: Path) -> dict[str, Any]:
     try:
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except FileNotFoundError:
+        raise UsageError(f"the file {path} does not exist; name another with --layouts") from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise UsageError(f"{path} is not a TOML file ({error})") from None
     except OSError as error:

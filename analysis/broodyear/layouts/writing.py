@@ -6,7 +6,8 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from broodyear.layouts.model import Layout, Rows, SameLabel, Value
+from broodyear.layouts.model import Layout, Rows, Value
+from broodyear.settings import SameLabel
 
 
 @dataclass(frozen=True)
@@ -64,6 +65,12 @@ def value_text(value: Value) -> str:
 def same_text(entry: SameLabel) -> str:
     """One [[same]] entry."""
     return f"[[same]]\nkind = {quote(entry.kind)}\nlabel = {quote(entry.label)}\nalso = {_listed(entry.also)}\n"
+
+
+def without_same(text: str, entry: SameLabel) -> str | None:
+    """The text of layouts.toml without one [[same]] entry; None when it is not written as ``same_text`` does."""
+    written = same_text(entry)
+    return re.sub(rf"\n?{re.escape(written)}", "", text, count=1) if written in text else None
 
 
 def quote(text: str) -> str:

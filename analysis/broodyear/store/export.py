@@ -17,6 +17,7 @@ from broodyear.formulas import FORMULA_STARTS
 from broodyear.outputs import new_folder, require_folder
 from broodyear.schemas import Column, Table, all_tables, data_package, dictionary_markdown
 from broodyear.store.handle import Store
+from broodyear.store.joining import stored_name
 from broodyear.store.layout import hour_flag
 from broodyear.store.opening import first_line, is_full, quoted_place, unavailable
 from broodyear.workspace import working_folder
@@ -30,10 +31,11 @@ _MEDIA_TYPES = {"csv": "text/csv", "parquet": "application/vnd.apache.parquet"}
 def export_store(store: Store, folder: str | Path, fmt: str = "csv") -> list[Path]:
     """Write the store into ``folder`` as ``fmt`` ("csv" or "parquet"); returns the files written.
 
-    ``<table>.<fmt>`` holds the rows as they now read, ``derived/`` what the queries make of them, ``history/`` the
-    uploads, their findings and rejected rows, and rows that were superseded or withdrawn; ``datapackage.json`` and
-    ``data_dictionary.md`` describe all of it. The folder is put in its place whole. Raises UsageError for another
-    format or a folder that may not be replaced, Refused when the disk is full.
+    ``<table>.<fmt>`` holds the rows as they now read, under the labels they came with, ``derived/`` what the
+    queries make of them, ``history/`` the uploads, their findings and rejected rows, and rows that were
+    superseded or withdrawn; ``datapackage.json`` and ``data_dictionary.md`` describe all of it. The folder is put
+    in its place whole. Raises UsageError for another format or a folder that may not be replaced, Refused when the
+    disk is full.
     """
     if fmt not in FORMATS:
         raise UsageError(f"there is no export format {fmt!r}; choose csv or parquet")
@@ -60,7 +62,7 @@ def _write_all(store: Store, folder: Path, fmt: str) -> list[str]:
         (folder / part).mkdir()
     writer = Writer(store.connection, folder, fmt)
     for table in all_tables():
-        writer.write(table.name, current_select(table, fmt))
+        writer.write(table.name, current_select(table, fmt, stored_name(store.connection, table)))
     _write_history(writer)
     _write_derived(writer)
     _write_descriptor(writer)

@@ -16,6 +16,7 @@ from broodyear.schemas import TABLE_NAMES
 from broodyear.settings import Settings
 from broodyear.stopping import interruptible
 from broodyear.store import changes_under_way, withdrawing
+from broodyear.store.joining import join_labels
 from broodyear.store.open_rows import find_open_rows
 from broodyear.store.opening import connect, shut_in, unavailable
 
@@ -42,15 +43,20 @@ class Store:
         self._connection = connection
         self._takes_uploads = takes_uploads
         self._is_shut_in = False
+        self._is_joined = False
         self._derived = False
 
     @property
     def connection(self) -> duckdb.DuckDBPyConnection:
-        """The DuckDB connection. Unless the store was opened for loading, it reaches no file from now on but the
-        store and what lies in the computer's folder for temporary files."""
+        """The DuckDB connection; its tables read under the labels that the settings join. Unless the store was
+        opened for loading, it reaches no file from now on but the store and what lies in the computer's folder for
+        temporary files."""
         if not self._takes_uploads and not self._is_shut_in:
             shut_in(self._connection, Path(tempfile.gettempdir()).resolve())
             self._is_shut_in = True
+        if not self._is_joined:
+            join_labels(self._connection, self.settings)
+            self._is_joined = True
         return self._connection
 
     @property
@@ -59,11 +65,14 @@ class Store:
         return self._is_shut_in
 
     def session(self) -> duckdb.DuckDBPyConnection:
-        """A session of one's own, whose temporary tables nobody else sees; as shut in as ``connection``."""
-        return interruptible(self.connection.cursor())
+        """A session of one's own, whose temporary tables nobody else sees; as shut in as ``connection``, and its
+        tables read under the same labels."""
+        session = interruptible(self.connection.cursor())
+        join_labels(session, self.settings)
+        return session
 
     def for_uploads(self) -> duckdb.DuckDBPyConnection:
-        """A session to read uploads with: it does not shut the database in."""
+        """A session to read uploads with: it does not shut the database in, and labels are those of the rows."""
         return interruptible(self._connection.cursor())
 
     def set_memory(self, limit: str) -> None:
@@ -152,7 +161,8 @@ class Store:
         from broodyear.derived import keep_derived
 
         try:
-            keep_derived(self.connection, self.settings)
+            with self.session() as session:
+                keep_derived(session, self.settings)
         except (duckdb.IOException, duckdb.OutOfMemoryException):
             return False
         return True

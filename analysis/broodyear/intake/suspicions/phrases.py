@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
+from broodyear.layouts import same_text
+from broodyear.settings import SameLabel
+
 Case = dict[str, Any]
 
 WITHDRAW_FIRST = (
@@ -145,4 +148,32 @@ def two_labels(case: Case) -> str:
         "{tank_id} begins where {other_tank_id} ends, with nearly the same label and the same volume, chiller "
         "year and "
         "filter" + where
+    )
+
+
+def one_tank(case: Case) -> SameLabel:
+    """The later label is read as the earlier."""
+    return SameLabel("tank", str(case["other_tank_id"]), (str(case["tank_id"]),))
+
+
+def spelled_twice(case: Case) -> str:
+    """Which of two spellings more rows have."""
+    start = (
+        "the {kind} labels {tank_id} and {other_label} differ only in case, blanks, punctuation or leading zeros"
+    )
+    if case["kind"] == "region":
+        return start + "; {tank_id} has {sites:of site}, {other_label} {other_sites:of site}"
+    return start
+
+
+def one_spelling(case: Case) -> SameLabel:
+    """The rarer spelling is read as the other."""
+    return SameLabel(case["kind"], str(case["other_label"]), (str(case["tank_id"]),))
+
+
+def join_advice(same: SameLabel) -> str:
+    """The entry that joins labels, ready to paste."""
+    return (
+        f"If they are two, acknowledge it; if both mean one {same.kind}, put this entry into layouts.toml:\n"
+        f"{same_text(same).strip()}"
     )

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from broodyear.intake.suspicions import phrases
+from broodyear.settings import SameLabel
 
 Case = dict[str, Any]
 
@@ -17,19 +18,24 @@ class Rule:
 
     name: of the rule and of its query in queries/suspicions; tables: it is looked for when rows of one of these
     arrive; message, advice: sentences with blanks for the columns of the query, or a function of a case that picks
-    among such sentences.
+    among such sentences; joins: where the advice is to read two labels as one, the entry that does.
     """
 
     name: str
     tables: frozenset[str]
     message: str | Callable[[Case], str]
     advice: str | Callable[[Case], str]
+    joins: Callable[[Case], SameLabel] | None = None
 
 
 def _rule(
-    name: str, tables: str, message: str | Callable[[Case], str], advice: str | Callable[[Case], str]
+    name: str,
+    tables: str,
+    message: str | Callable[[Case], str],
+    advice: str | Callable[[Case], str],
+    joins: Callable[[Case], SameLabel] | None = None,
 ) -> Rule:
-    return Rule(name, frozenset(tables.split()), message, advice)
+    return Rule(name, frozenset(tables.split()), message, advice, joins)
 
 
 RULES: tuple[Rule, ...] = (
@@ -167,7 +173,8 @@ RULES: tuple[Rule, ...] = (
         "same_tank_two_labels",
         "tanks setups deliveries",
         phrases.two_labels,
-        "If they are two tanks, acknowledge it; if both are one tank, use one label for it in every file; "
-        + phrases.WITHDRAW_FIRST,
+        "",
+        phrases.one_tank,
     ),
+    _rule("label_spelled_twice", "sites batches", phrases.spelled_twice, "", phrases.one_spelling),
 )

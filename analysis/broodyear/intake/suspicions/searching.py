@@ -11,12 +11,14 @@ import duckdb
 
 from broodyear.derived import Query, all_queries, own_name, read_query, run_query, running_order
 from broodyear.findings import Finding
+from broodyear.intake.suspicions.phrases import join_advice
 from broodyear.intake.suspicions.rules import RULES, Case, Rule
 from broodyear.intake.suspicions.wording import counted, filled
 from broodyear.places import queries_folder
 from broodyear.schemas import TABLE_NAMES
-from broodyear.settings import Acknowledged, Settings
+from broodyear.settings import Acknowledged, SameLabel, Settings
 from broodyear.stopping import interruptible
+from broodyear.store.joining import join_labels
 
 ACKNOWLEDGED = "acknowledged"
 """Rule of the findings that count what somebody has looked into."""
@@ -31,7 +33,7 @@ def find_suspicions(
     or another row of the same tank and season that it rests on, belongs to one of ``uploads``. Cases that
     ``settings`` acknowledge are counted: one finding of the rule "acknowledged" per upload, rule and entry.
     """
-    with _own_session(connection) as session:
+    with _own_session(connection, settings) as session:
         tables = _tables_of(session, uploads)
         rules = [rule for rule in RULES if rule.tables & tables]
         _make_needed(session, [rule.name for rule in rules], settings)
@@ -41,10 +43,11 @@ def find_suspicions(
     return sorted(found, key=lambda entry: (entry[0], entry[1].line or 0, entry[1].rule, entry[1].message))
 
 
-def _own_session(connection: duckdb.DuckDBPyConnection) -> duckdb.DuckDBPyConnection:
+def _own_session(connection: duckdb.DuckDBPyConnection, settings: Settings) -> duckdb.DuckDBPyConnection:
     """A second session of the same database, so that the caller's temporary tables stay as they are."""
     session = interruptible(connection.cursor())
     session.execute(f"USE {own_name(connection)}")
+    join_labels(session, settings)
     return session
 
 
@@ -167,6 +170,8 @@ def _finding(rule: Rule, case: Case) -> Finding:
     said: list[str] = []
     for sentence in (rule.message, rule.advice):
         said.append(filled(sentence if isinstance(sentence, str) else sentence(case), case))
+    if rule.joins is not None:
+        said[1] = join_advice(rule.joins(case))
     value: Any = case["value"]
     return Finding(
         "", case["line"], case["table_name"], case["column_name"], value, "warning", rule.name, said[0], said[1]
@@ -185,7 +190,8 @@ def _counted(table: str, entry: Acknowledged, count: int) -> Finding:
 
 @dataclass(frozen=True)
 class OpenSuspicion:
-    """A case that nobody has mended or acknowledged. line: of the row that it points at, in upload ``upload``."""
+    """A case that nobody has mended or acknowledged. line: of the row that it points at, in upload ``upload``;
+    same: the entry that would join its labels, where it is about two that may mean one thing."""
 
     rule: str
     tank_id: str
@@ -194,11 +200,12 @@ class OpenSuspicion:
     table: str
     message: str
     advice: str
+    same: SameLabel | None = None
 
 
 def open_suspicions(connection: duckdb.DuckDBPyConnection, settings: Settings) -> list[OpenSuspicion]:
     """Every case among the rows as they now read that ``settings`` do not acknowledge, by rule and tank."""
-    with _own_session(connection) as session:
+    with _own_session(connection, settings) as session:
         _make_needed(session, [rule.name for rule in RULES], settings)
         cases = [(rule, case) for rule in RULES for case in _cases(session, rule)]
     found = [_open(rule, case) for rule, case in cases if _acknowledged(rule, case, settings) is None]
@@ -208,4 +215,5 @@ def open_suspicions(connection: duckdb.DuckDBPyConnection, settings: Settings) -
 def _open(rule: Rule, case: Case) -> OpenSuspicion:
     said = _finding(rule, case)
     tank, upload = str(case["tank_id"]), int(case["upload"])
-    return OpenSuspicion(rule.name, tank, upload, said.line, str(said.table), said.message, said.advice)
+    same = rule.joins(case) if rule.joins else None
+    return OpenSuspicion(rule.name, tank, upload, said.line, str(said.table), said.message, said.advice, same)

@@ -1,0 +1,94 @@
+"""Labels that mean one thing, joined where rows are read: the stored rows keep the labels they came with."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+
+import duckdb
+
+from broodyear.derived import own_name
+from broodyear.schemas import Table, all_tables
+from broodyear.settings import SameKind, Settings
+from broodyear.store.layout import key_sql, names, value_columns
+
+#: The columns that hold labels of each kind, in whatever table.
+LABEL_COLUMNS: dict[str, SameKind] = {
+    "tank_id": "tank", "site_id": "site", "region": "region", "batch_id": "batch",
+}  # fmt: skip
+
+
+def stored_name(connection: duckdb.DuckDBPyConnection, table: Table) -> str:
+    """SQL name of the rows of ``table`` under the labels they came with, whatever this session reads."""
+    return f"{own_name(connection)}.main.{table.name}"
+
+
+def join_labels(connection: duckdb.DuckDBPyConnection, settings: Settings) -> None:
+    """Let this session read every table under the labels that ``settings`` join; without such, do nothing.
+
+    Temporary views of the session stand before the store's own. Of rows that have one key then, the one that came
+    later stands, as if they had come under one label; what a tank, site or batch is, is taken together from all of
+    its rows, the later saying more.
+    """
+    if not settings.same:
+        return
+    for table in all_tables():
+        select = joined_rows(table, settings, stored_name(connection, table))
+        if select is not None:
+            connection.execute(f"CREATE OR REPLACE TEMP VIEW {table.name} AS {select}")
+
+
+def joined_rows(table: Table, settings: Settings, source: str) -> str | None:
+    """SQL of the rows of ``source`` under joined labels; None when no label of ``table`` can be joined."""
+    meant = {column: settings.meant_by(kind) for column, kind in LABEL_COLUMNS.items()}
+    meant = {column: labels for column, labels in meant.items() if labels and column in table.column_names}
+    if not meant:
+        return None
+    rows = f"SELECT {_values(table, meant)}, upload, line FROM {source}"
+    concerned = " OR ".join(
+        f'"{column}" IN ({_texts({*labels, *labels.values()})})'
+        for column, labels in meant.items()
+        if column in table.primary_key
+    )
+    if not concerned:
+        return rows
+    key = ", ".join(key_sql(table, settings))
+    stand = names(table)
+    if len(table.primary_key) == 1:
+        stand = ", ".join(f'first_value("{name}" IGNORE NULLS) OVER latest' for name, _ in value_columns(table))
+    kept = (
+        f"SELECT {stand}, upload, line FROM ({rows} WHERE {concerned}) WINDOW latest AS (PARTITION BY {key} "
+        "ORDER BY upload DESC, line DESC ROWS BETWEEN UNBOUNDED PRECEDING AND UNBOUNDED FOLLOWING) "
+        "QUALIFY row_number() OVER latest = 1"
+    )
+    return f"{rows} WHERE NOT ({concerned}) UNION ALL {kept}"
+
+
+def joined_codes(codes: str, groups: Sequence[Sequence[str]]) -> str:
+    """SQL of the codes that ``codes`` (SQL with one column, code) selects, and of those that mean one of them."""
+    pairs = ", ".join(f"({number}, {_text(label)})" for number, group in enumerate(groups) for label in group)
+    if not pairs:
+        return codes
+    return (
+        f"WITH known AS ({codes}), one AS (SELECT * FROM (VALUES {pairs}) AS same (number, code)) "
+        "SELECT code FROM known UNION SELECT code FROM one WHERE number IN "
+        "(SELECT number FROM one JOIN known USING (code))"
+    )
+
+
+def _values(table: Table, meant: Mapping[str, Mapping[str, str]]) -> str:
+    return ", ".join(_value(name, meant.get(name, {})) for name, _ in value_columns(table))
+
+
+def _value(name: str, labels: Mapping[str, str]) -> str:
+    if not labels:
+        return f'"{name}"'
+    cases = " ".join(f"WHEN {_text(other)} THEN {_text(label)}" for other, label in labels.items())
+    return f'CASE "{name}" {cases} ELSE "{name}" END AS "{name}"'
+
+
+def _texts(labels: Collection[str]) -> str:
+    return ", ".join(map(_text, sorted(labels)))
+
+
+def _text(label: str) -> str:
+    return "'" + label.replace("'", "''") + "'"

@@ -1,0 +1,68 @@
+-- label_spelled_twice
+--
+-- purpose: regions, sites and batches whose labels differ only in case, blanks, punctuation or leading zeros. Sites
+--     whose regions differ, and batches whose species, brood year or stock differ, are two things.
+-- grain: one row per label that has fewer rows (or, where as many, came later), with the label it is written like.
+-- reads: sites, batches
+-- returns:
+--   tank_id [code]: the label in doubt, by which it is acknowledged
+--   table_name [text]: table of the row pointed at
+--   column_name [text]: column of the cell pointed at
+--   value [as written]: the cell
+--   upload [number]: upload of the row pointed at
+--   line [spreadsheet row]: row pointed at, the first with this label
+--   kind [text]: region, site or batch
+--   other_label [code]: the label with more rows, or that came first
+--   sites [count]: sites in the region of this label; 1 for a site or a batch
+--   other_sites [count]: sites in the region of the other
+WITH labels AS (
+    SELECT 'region' AS kind, 'sites' AS table_name, 'region' AS column_name, region AS label, '' AS about, upload, line
+    FROM sites
+    WHERE region IS NOT NULL
+    UNION ALL
+    SELECT 'site', 'sites', 'site_id', site_id, coalesce(plain_label(region), ''), upload, line FROM sites
+    UNION ALL
+    SELECT 'batch', 'batches', 'batch_id', batch_id, concat_ws('/', species, brood_year, plain_label(donor_stock)),
+        upload, line
+    FROM batches
+),
+
+spelled AS (
+    SELECT
+        kind,
+        table_name,
+        column_name,
+        label,
+        plain_label(label) AS plain,
+        min(about) AS about,
+        count(*) AS sites,
+        min(row(upload, line)) AS first_row
+    FROM labels
+    GROUP BY ALL
+),
+
+pairs AS (
+    SELECT mine.*, other.label AS other_label, other.sites AS other_sites
+    FROM spelled AS mine
+    INNER JOIN spelled AS other
+        ON mine.kind = other.kind
+        AND mine.plain = other.plain
+        AND mine.about = other.about
+        AND (-mine.sites, mine.first_row, mine.label) > (-other.sites, other.first_row, other.label)
+    QUALIFY row_number() OVER (
+        PARTITION BY mine.kind, mine.label ORDER BY other.sites DESC, other.first_row, other.label
+    ) = 1
+)
+
+SELECT
+    label AS tank_id,
+    table_name,
+    column_name,
+    label AS value,
+    first_row[1] AS upload,
+    first_row[2] AS line,
+    kind,
+    other_label,
+    sites,
+    other_sites
+FROM pairs
