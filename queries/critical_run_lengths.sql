@@ -1,8 +1,8 @@
 -- critical_run_lengths
 --
 -- purpose: the longest run of identical readings that honest instruments give, exceeded by 1 honest series in 100.
---     Made by broodyear.intake.suspicions.critical_runs.critical_runs(seed=20240801, trials=4000): independent
---     normal readings, SD 0.35 °C, about a level on a mark of the scale, rounded to the resolution.
+--     Made by critical_runs(seed=20240801, trials=4000) of tests/intake/critical_runs.py: independent normal
+--     readings, SD 0.35 °C, about a level on a mark of the scale, rounded to the resolution.
 -- grain: one row per resolution and number of readings.
 -- reads:
 -- key: resolution_c, readings

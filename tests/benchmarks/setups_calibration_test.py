@@ -13,8 +13,9 @@ import pytest
 from tests.regions.trap_programmes import worst_region_worst_batch
 from tests.setups.programmes import SMALL_SPREADS, poor_practice, programme, with_poor_tanks
 
-from broodyear.regions import compare_regions
-from broodyear.setups import compare_setups, practices_table, screen_setups, what_to_change
+from broodyear.regions import region_comparison
+from broodyear.setups import compare_setups, screen_setups, what_to_change
+from broodyear.survival import effects_report
 
 PROGRAMMES = 200
 #: Practices fit some twenty mixed models per programme.
@@ -101,7 +102,7 @@ def test_gravel_intervals_cover_nothing_when_it_is_really_the_room() -> None:
             room_effects={"hallway": -0.7},
         )
         frame["gravel_practice"] = np.where(frame["gravel_practice"] == "bare", "bare", "gravel")
-        table = practices_table(frame)
+        table = effects_report(frame).practices
         row = table[(table["practice"] == "gravel_practice") & (table["level"] == "gravel")].iloc[0]
         covers.append(row["difference_low"] < 0.0 < row["difference_high"])
     print(f"gravel interval covers 0 in {100 * np.mean(covers):.0f} %")
@@ -112,7 +113,7 @@ def test_gravel_intervals_cover_nothing_when_it_is_really_the_room() -> None:
 def test_a_region_is_not_blamed_for_its_batches(shared: float) -> None:
     claimed, within, adjusted = [], [], []
     for seed in seeds():
-        row = compare_regions(worst_region_worst_batch(seed, shared=shared)).set_index("region").loc["R1"]
+        row = region_comparison(worst_region_worst_batch(seed, shared=shared)).rows.set_index("region").loc["R1"]
         claimed.append("lead one to expect" in row["note"])
         within.append(row["within_batch_points_low"] < 0.0 < row["within_batch_points_high"])
         adjusted.append(row["difference_low"] < 0.0 < row["difference_high"])
@@ -133,8 +134,8 @@ def test_compare_setups_on_twenty_seasons_of_a_thousand_tanks() -> None:
     screen_setups(large)
     taken = time.process_time() - start
     start = time.process_time()
-    practices_table(large)
-    compare_regions(large)
+    effects_report(large)
+    region_comparison(large)
     print(f"60 000 rows: screen {taken:.1f} s, practices and regions {time.process_time() - start:.1f} s")
     assert taken < 5.0
 

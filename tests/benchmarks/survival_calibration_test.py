@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy.special import expit, ndtri
+from tests.simulated.tank_seasons import TankSeasonPlan, draw_tank_seasons
 
 from broodyear.survival import fit_survival
-from broodyear.synthetic.tank_seasons import TankSeasonPlan, draw_tank_seasons
 
 PROGRAMMES = 2000  # seeds 0 to 1999, all counted: the error of a coverage near 95 % is then 0.5 points
 FORMULA = "gravel_practice + room_type + mean_water_temp_c"

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from tests.simulated.outcomes import outcome_rows as simulated_outcomes
 
 from broodyear.intake import load_paths
 from broodyear.store import open_store
@@ -21,7 +22,6 @@ from broodyear.survival.practices.model import AdjustedModel, centred, fit_adjus
 from broodyear.survival.practices.outcome_rows import outcome_rows
 from broodyear.survival.tank_frame import prepare
 from broodyear.synthetic import Programme, simulate, write_uploads
-from broodyear.synthetic import outcome_rows as simulated_outcomes
 
 SEEDS = 200
 SEEDS_THROUGH_A_STORE = 12

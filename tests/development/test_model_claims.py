@@ -10,7 +10,7 @@ import pytest
 
 from broodyear.claims import Claim, ClaimKind, Decision, Reason
 from broodyear.development import DevelopmentModel, assess_development
-from broodyear.development.scoring.model_claims import development_claims, holm
+from broodyear.development.scoring.model_claims import development_claims
 
 OPTIONS: dict[str, Any] = {"schemes": ("batch_out",), "forms": ("constant_units", "log_inverse")}
 
@@ -97,10 +97,3 @@ def test_unknown_limits_are_no_finding() -> None:
     assert [(claim.subject, claim.reason) for claim in claims] == [
         ("m", Reason.NO_INTERVAL), ("few", Reason.TOO_FEW_BATCHES), ("out", Reason.OUTSIDE_TESTED),
     ]  # fmt: skip
-
-
-def test_holm_leaves_unknown_values_uncounted() -> None:
-    """By hand: three known values, the smallest times 3, the next times 2, never falling."""
-    adjusted = holm(pd.Series([0.01, np.nan, 0.04, 0.03], index=list("abcd")))
-    assert adjusted["a"] == pytest.approx(0.03) and adjusted["d"] == pytest.approx(0.06)
-    assert adjusted["c"] == pytest.approx(0.06) and np.isnan(adjusted["b"])

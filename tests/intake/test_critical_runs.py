@@ -6,9 +6,7 @@ import re
 
 import numpy as np
 import pytest
-
-from broodyear.derived import query_text
-from broodyear.intake.suspicions.critical_runs import (
+from tests.intake.critical_runs import (
     EXCEEDED_BY,
     SEED,
     TRIALS,
@@ -16,6 +14,8 @@ from broodyear.intake.suspicions.critical_runs import (
     critical_runs,
     longest_runs,
 )
+
+from broodyear.derived import query_text
 
 #: Longest runs in 70 readings of SD 0.35 °C that the trade notes give by resolution: (median, 95th percentile).
 TRADE_NOTES = {0.1: (3, 3), 0.5: (7, 11), 1.0: (17, 32)}

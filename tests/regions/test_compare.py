@@ -9,7 +9,7 @@ from tests.regions.trap_programmes import worst_region_worst_batch
 from tests.setups.programmes import programme
 
 from broodyear.claims import Reason
-from broodyear.regions import compare_regions, region_comparison
+from broodyear.regions import region_comparison
 from broodyear.regions.compare import REGION_COLUMNS
 from broodyear.regions.heterogeneity import HETEROGENEITY_COLUMNS
 
@@ -34,20 +34,20 @@ def drawn() -> pd.DataFrame:
 
 
 def test_columns_hold_the_contract(drawn: pd.DataFrame) -> None:
-    table = compare_regions(drawn)
+    table = region_comparison(drawn).rows
     assert list(table.columns) == REGION_COLUMNS
     assert set(CONTRACT) <= set(REGION_COLUMNS)
     assert table["separable"].dtype == bool
 
 
 def test_regions_stand_in_alphabetical_order_and_nothing_ranks_them(drawn: pd.DataFrame) -> None:
-    table = compare_regions(drawn)
+    table = region_comparison(drawn).rows
     assert table["region"].tolist() == ["R1", "R2", "R3"]
     assert not any("rank" in name for name in table.columns)
 
 
 def test_counts_and_raw_rates(drawn: pd.DataFrame) -> None:
-    table = compare_regions(drawn).set_index("region")
+    table = region_comparison(drawn).rows.set_index("region")
     sums = drawn.groupby("region")[["eggs", "survivors"]].sum()
     np.testing.assert_allclose(table["raw_pct"], 100.0 * sums["survivors"] / sums["eggs"])
     assert table["tanks"].sum() == len(drawn)
@@ -59,7 +59,7 @@ def test_a_true_difference_is_found_both_ways(drawn: pd.DataFrame) -> None:
     frame = drawn.copy()
     chosen = frame["region"] == "R2"
     frame.loc[chosen, "survivors"] = np.random.default_rng(1).binomial(frame.loc[chosen, "survivors"], 0.8)
-    row = compare_regions(frame).set_index("region").loc["R2"]
+    row = region_comparison(frame).rows.set_index("region").loc["R2"]
     assert row["difference_high"] < -5.0
     assert row["within_batch_points_high"] < -5.0
     assert row["note"].startswith("lower than its batches lead one to expect against R1, R3")
@@ -68,7 +68,7 @@ def test_a_true_difference_is_found_both_ways(drawn: pd.DataFrame) -> None:
 def test_worst_region_had_the_worst_batch() -> None:
     raw, claimed, within = [], [], []
     for seed in range(4):
-        table = compare_regions(worst_region_worst_batch(seed)).set_index("region")
+        table = region_comparison(worst_region_worst_batch(seed)).rows.set_index("region")
         row = table.loc["R1"]
         raw.append(row["raw_pct"] - table["raw_pct"].drop("R1").mean())
         claimed.append("lead one to expect" in row["note"])
@@ -81,8 +81,8 @@ def test_worst_region_had_the_worst_batch() -> None:
 
 def test_the_reader_is_told_when_the_two_answers_differ() -> None:
     notes = [
-        compare_regions(worst_region_worst_batch(seed, share=0.9, shared=0.02))
-        .set_index("region")
+        region_comparison(worst_region_worst_batch(seed, share=0.9, shared=0.02))
+        .rows.set_index("region")
         .loc["R1", "note"]
         for seed in range(3)
     ]
@@ -113,7 +113,7 @@ def test_more_batches_make_the_interval_narrower() -> None:
     widths = []
     for batches in (2, 8):
         frame = programme(3, seasons=3, sites=90, tanks_per_season=90, batches_per_season=batches)
-        table = compare_regions(frame)
+        table = region_comparison(frame).rows
         widths.append((table["adjusted_high"] - table["adjusted_low"]).mean())
     assert widths[0] > widths[1]
 
@@ -122,7 +122,7 @@ def test_silent_tanks_show_in_reporting_and_bounds(drawn: pd.DataFrame) -> None:
     frame = drawn.astype({"survivors": float})
     silent = (frame["region"] == "R3") & (frame.index % 2 == 0)
     frame.loc[silent, "survivors"] = np.nan
-    row = compare_regions(frame).set_index("region").loc["R3"]
+    row = region_comparison(frame).rows.set_index("region").loc["R3"]
     assert row["tanks"] - row["tanks_usable"] == silent.sum()
     assert row["bound_low_pct"] < row["raw_pct"] < row["bound_high_pct"]
 
@@ -147,22 +147,23 @@ def test_bad_input_gives_sentences(drawn: pd.DataFrame, case: str, note: str) ->
         "all dead": drawn.assign(survivors=0),
         "no region column": drawn.drop(columns="region"),
     }
-    table = compare_regions(frames[case])
+    table = region_comparison(frames[case]).rows
     assert table["adjusted_pct"].isna().all()
     assert table["note"].str.startswith(note).all()
 
 
 def test_one_batch_shared_by_all(drawn: pd.DataFrame) -> None:
-    table = compare_regions(drawn.assign(batch_id="B1", season=2024, tank_id=np.arange(len(drawn)).astype(str)))
+    frame = drawn.assign(batch_id="B1", season=2024, tank_id=np.arange(len(drawn)).astype(str))
+    table = region_comparison(frame).rows
     assert table["separable"].all()
     assert table["adjusted_pct"].notna().all()
 
 
 def test_a_region_with_one_site_is_said_to_be_that_site(drawn: pd.DataFrame) -> None:
     frame = drawn.assign(site_id=drawn["site_id"].where(drawn["region"] != "R2", "S0001"))
-    assert "one site only: region and site cannot be told apart" in compare_regions(frame)["note"].iloc[1]
+    assert "one site only: region and site cannot be told apart" in region_comparison(frame).rows["note"].iloc[1]
 
 
 def test_outcomes_are_compared_apart(drawn: pd.DataFrame) -> None:
     both = pd.concat([drawn, drawn.assign(outcome="hatch", survivors=drawn["eggs"] - 1)], ignore_index=True)
-    assert compare_regions(both)["outcome"].tolist() == ["hatch"] * 3 + ["delivered_to_release"] * 3
+    assert region_comparison(both).rows["outcome"].tolist() == ["hatch"] * 3 + ["delivered_to_release"] * 3

@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
-import pickle
+import os
+import signal
 import subprocess
 import sys
 import time
+from multiprocessing import spawn
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from tests.simulated.tank_seasons import TankSeasonPlan, draw_tank_seasons
 from threadpoolctl import threadpool_limits
 
 from broodyear.errors import NothingToAnalyse
 from broodyear.reports import second_process
 from broodyear.reports.second_process import Beside
 from broodyear.survival import EffectsReport, effects_report
-from broodyear.synthetic.tank_seasons import TankSeasonPlan, draw_tank_seasons
 
 #: A process that is asked to end, or whose review is gone, ends well within this.
 PATIENCE_SECONDS = 20.0
@@ -99,31 +102,44 @@ def test_a_process_that_breaks_off_is_made_up_for(outcomes: pd.DataFrame) -> Non
 def test_a_process_that_cannot_start_is_made_up_for(
     outcomes: pd.DataFrame, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(sys, "executable", "/nowhere/python")
+    monkeypatch.setattr(spawn, "_python_exe", os.fsencode("/nowhere/python"))
     with Beside(every_outcome(outcomes)) as under_way:
-        assert under_way._process is None
         assert same(under_way.result(), worked_out_whole(every_outcome(outcomes)))
 
 
 @pytest.mark.usefixtures("always_beside")
 def test_leaving_without_asking_ends_the_process(outcomes: pd.DataFrame) -> None:
     with Beside(every_outcome(outcomes)) as under_way:
-        assert under_way._process and under_way._process.poll() is None
-    assert under_way._process.poll() is not None
+        assert under_way._process and under_way._process.is_alive()
+    assert not under_way._process.is_alive()
+
+
+#: A review that starts its process, names it, and is killed where it stands.
+REVIEW_THAT_DIES = """
+import os, signal
+import numpy as np
+from broodyear.reports import second_process
+from tests.simulated.tank_seasons import TankSeasonPlan, draw_tank_seasons
+
+if __name__ == "__main__":
+    plan = TankSeasonPlan(sites=3_000, seasons=6, tanks_per_season=3_000)
+    rows = draw_tank_seasons(np.random.default_rng(3), plan)
+    process, _ = second_process._start(rows, ("delivered_to_release",))
+    print(process.pid, flush=True)
+    os.kill(os.getpid(), signal.SIGKILL)
+"""
 
 
 def test_a_process_whose_review_is_gone_ends_by_itself() -> None:
-    plan = TankSeasonPlan(sites=3_000, seasons=6, tanks_per_season=3_000)
-    content = pickle.dumps((draw_tank_seasons(np.random.default_rng(3), plan), ("delivered_to_release",)))
-    process = subprocess.Popen(
-        [sys.executable, "-P", "-m", "broodyear.reports.second_process"],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-    )
-    assert process.stdin and process.stdout
-    process.stdin.write(len(content).to_bytes(8, "big") + content)
-    process.stdin.close()
-    began = time.monotonic()
-    assert process.wait(PATIENCE_SECONDS) == second_process._GONE
-    process.stdout.close()
-    assert time.monotonic() - began < PATIENCE_SECONDS
+    root = Path(__file__).parents[2]
+    paths = os.pathsep.join([str(root), str(root / "analysis")])
+    review = subprocess.run(
+        [sys.executable, "-c", REVIEW_THAT_DIES], capture_output=True, text=True, check=False, cwd=root,
+        env={**os.environ, "PYTHONPATH": paths},
+    )  # fmt: skip
+    assert review.returncode == -signal.SIGKILL, review.stderr
+    state = Path(f"/proc/{review.stdout.strip()}/stat")
+    until = time.monotonic() + PATIENCE_SECONDS
+    while state.exists() and state.read_text().rsplit(")", 1)[1].split()[0] != "Z":
+        assert time.monotonic() < until, "it goes on working for a review that is gone"
+        time.sleep(0.05)

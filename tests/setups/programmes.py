@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-
-from broodyear.synthetic.tank_seasons import TankSeasonPlan, draw_tank_seasons
+from tests.simulated.tank_seasons import TankSeasonPlan, draw_tank_seasons
 
 #: Spreads at which a shortfall of 12 points in 150 eggs can be found at all.
 SMALL_SPREADS = {"tank_sd": 0.15, "site_sd": 0.06}

@@ -14,8 +14,6 @@ from broodyear.setups import (
     CHANGE_COLUMNS,
     PRACTICE_COLUMNS,
     change_claims,
-    practice_counts,
-    practices_table,
     what_to_change,
 )
 from broodyear.survival import fit_survival
@@ -47,7 +45,7 @@ def drawn() -> pd.DataFrame:
 
 @pytest.fixture(scope="module")
 def table(drawn: pd.DataFrame) -> pd.DataFrame:
-    return practices_table(drawn)
+    return effects_report(drawn).practices
 
 
 def test_columns_hold_the_contract(table: pd.DataFrame) -> None:
@@ -65,7 +63,7 @@ def test_every_combination_has_a_row_and_all_tanks_are_counted(drawn: pd.DataFra
 def test_few_tanks_have_counts_and_a_note_but_no_estimate(drawn: pd.DataFrame) -> None:
     frame = drawn.copy()
     frame.loc[:2, "gravel_practice"] = "layered_stones"
-    rows = practices_table(frame)
+    rows = effects_report(frame).practices
     few = rows[(rows["practice"] == "gravel_practice") & (rows["level"] == "layered_stones")].iloc[0]
     assert few["tanks"] == 3
     assert np.isnan(few["adjusted_pct"])
@@ -74,7 +72,7 @@ def test_few_tanks_have_counts_and_a_note_but_no_estimate(drawn: pd.DataFrame) -
 
 def test_two_levels_differ_as_the_survival_model_says(drawn: pd.DataFrame) -> None:
     frame = drawn.assign(light_cover=np.arange(len(drawn)) % 2 == 1, row=np.arange(len(drawn)))
-    table = practices_table(frame)
+    table = effects_report(frame).practices
     got = table[table["practice"] == "light_cover"].set_index("level")
     fit = fit_survival(
         frame, "light_cover + gravel_practice + room_type + species + C(season)", survived="survivors",
@@ -98,7 +96,7 @@ def test_contrast_against_the_rest_is_weighted_by_tanks() -> None:
 
 def test_a_practice_that_is_the_room_cannot_be_told_apart_from_it(drawn: pd.DataFrame) -> None:
     frame = drawn.assign(light_cover=drawn["room_type"] != "hallway")
-    rows = practices_table(frame)
+    rows = effects_report(frame).practices
     cover = rows[(rows["practice"] == "light_cover") & (rows["level"] == "no")].iloc[0]
     assert "cannot be told apart from room type in these records" in cover["note"]
     assert not (what_to_change(frame)["practice"] == "light_cover").any()
@@ -109,7 +107,7 @@ def test_a_level_in_which_every_fish_survived_does_not_spoil_the_others(drawn: p
     chosen = frame.index[:8]
     frame.loc[chosen, "gravel_practice"] = "other"
     frame.loc[chosen, "survivors"] = frame.loc[chosen, "eggs"]
-    rows = practices_table(frame)
+    rows = effects_report(frame).practices
     gravel = rows[rows["practice"] == "gravel_practice"].set_index("level")
     assert gravel.loc["other", "note"].startswith("no finite estimate: every fish lived or every fish died")
     assert gravel.loc["bare", "adjusted_pct"] > 0.0
@@ -117,7 +115,7 @@ def test_a_level_in_which_every_fish_survived_does_not_spoil_the_others(drawn: p
 
 def test_missing_records_have_a_level_of_their_own_and_lose_no_tank(drawn: pd.DataFrame) -> None:
     frame = drawn.assign(insulated=pd.Series([True, False, None] * (len(drawn) // 3), dtype=object))
-    rows = practices_table(frame)
+    rows = effects_report(frame).practices
     insulated = rows[rows["practice"] == "insulated"]
     assert insulated["tanks"].sum() == len(drawn) * 2 // 3
     assert insulated["note"].str.contains("60 tank-seasons without this record have a level of their own").all()
@@ -137,13 +135,6 @@ def test_bands(name: str, values: list[float | None], levels: list[str | None]) 
     practice = next(practice for practice in PRACTICES if practice.name == name)
     made = practice.make(pd.DataFrame({practice.columns[0]: values}))
     assert [None if level is None else str(level) for level in made] == levels
-
-
-def test_combinations_that_never_occur_are_listed(drawn: pd.DataFrame) -> None:
-    frame = drawn[~((drawn["room_type"] == "hallway") & (drawn["gravel_practice"] == "bare"))]
-    counted = practice_counts(frame).set_index(["room_type", "gravel_practice"])
-    assert counted.loc[("hallway", "bare"), "tanks"] == 0
-    assert len(counted) == 9
 
 
 def test_changes_say_what_is_proposed_instead_of_what(drawn: pd.DataFrame) -> None:
@@ -220,9 +211,9 @@ def test_bad_input_gives_a_table_without_estimates(drawn: pd.DataFrame, case: st
     }
     if case == "no exits":
         with pytest.raises(NothingToAnalyse, match="no effects to estimate"):
-            practices_table(frames[case])
+            effects_report(frames[case])
         return
-    table = practices_table(frames[case])
+    table = effects_report(frames[case]).practices
     assert list(table.columns) == PRACTICE_COLUMNS
     assert table["adjusted_pct"].isna().all()
     assert table["note"].ne("").all()

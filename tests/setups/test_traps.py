@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 from tests.setups.programmes import SMALL_SPREADS, poor_practice, programme, thinned, with_poor_tanks
 
-from broodyear.setups import compare_setups, practice_counts, practices_table, sites_table, what_to_change
-from broodyear.setups.funnel import exact_p_values
+from broodyear.setups import compare_setups, sites_table, what_to_change
+from broodyear.setups.predictive import lower_mid_p
+from broodyear.survival import effects_report
 
 SEEDS = range(8)
 FLAGS = ["below_expected", "watch"]
@@ -21,8 +22,10 @@ def test_plain_binomial_limits_would_flag_a_quarter_or_more() -> None:
     frame = programme(1, eggs_low=150, eggs_high=151)
     expected = compare_setups(frame)["expected_pct"] / 100.0
     ordered = frame.sort_values(["season", "tank_id"])
-    p_values = exact_p_values(ordered["survivors"], ordered["eggs"], expected, mid=True)
-    assert (p_values <= 0.05).mean() > 0.24
+    log_odds = np.log(expected / (1.0 - expected)).to_numpy()
+    counts = ordered["survivors"].to_numpy(dtype=float), ordered["eggs"].to_numpy(dtype=float)
+    lower = lower_mid_p(*counts, log_odds, np.full(len(log_odds), 1e-9))
+    assert (2.0 * np.minimum(lower, 1.0 - lower) <= 0.05).mean() > 0.24
 
 
 def test_poor_tanks_are_found_where_ordinary_variation_is_small() -> None:
@@ -70,7 +73,7 @@ def test_gravel_is_really_room_type() -> None:
             room_effects={"hallway": -0.7},
         )
         frame["gravel_practice"] = np.where(frame["gravel_practice"] == "bare", "bare", "gravel")
-        table = practices_table(frame)
+        table = effects_report(frame).practices
         gravel = table[(table["practice"] == "gravel_practice") & (table["level"] == "gravel")].iloc[0]
         adjusted.append(gravel["difference_points"])
         rates = table[table["practice"] == "gravel_practice"].set_index("level")["raw_pct"]
@@ -80,8 +83,8 @@ def test_gravel_is_really_room_type() -> None:
     assert np.mean(raw) > 3.0
     bare = table[(table["practice"] == "gravel_practice") & (table["level"] == "bare")].iloc[0]
     assert "goes together with room type hallway" in bare["note"]
-    overlap = practice_counts(frame).set_index(["room_type", "gravel_practice"])["tanks"]
-    assert overlap["hallway", "bare"] > 2 * overlap["hallway", "gravel"]
+    overlap = table[table["practice"] == "room_and_gravel"].set_index("level")["tanks"]
+    assert overlap["hallway / bare"] > 2 * overlap["hallway / gravel"]
 
 
 def test_a_poor_practice_is_ranked_first() -> None:

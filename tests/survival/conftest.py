@@ -9,8 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-
-from broodyear.synthetic.tank_seasons import TankSeasonPlan, draw_tank_seasons
+from tests.simulated.tank_seasons import TankSeasonPlan, draw_tank_seasons
 
 GOLDEN = Path(__file__).parent.parent / "golden" / "survival"
 

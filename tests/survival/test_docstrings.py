@@ -11,7 +11,7 @@ MODULES = [
     "broodyear.survival.fit",
     "broodyear.statistics.connectivity",
     "broodyear.statistics.multiplicity",
-    "broodyear.synthetic.tank_seasons",
+    "tests.simulated.tank_seasons",
 ]
 
 

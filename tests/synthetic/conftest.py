@@ -6,8 +6,9 @@ from collections.abc import Callable
 from functools import cache
 
 import pytest
+from tests.simulated.traps import simulate_trap
 
-from broodyear.synthetic import Programme, simulate, simulate_trap
+from broodyear.synthetic import Programme, simulate
 
 SEED = 7
 

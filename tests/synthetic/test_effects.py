@@ -7,12 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from tests.simulated.traps import changed
 
 from broodyear.synthetic import Programme, season, simulate
 from broodyear.synthetic.effects import OUTCOMES, practices
 from broodyear.synthetic.plan import Plan
 from broodyear.synthetic.temperatures import Water
-from broodyear.synthetic.traps import changed
 
 EXPECTED_TOLERANCE_POINTS = 0.02
 """Expected survival is printed to 0.01 points."""

@@ -6,10 +6,10 @@ from dataclasses import FrozenInstanceError
 from pathlib import Path
 
 import pytest
+from tests.simulated.plan_page import plan_page
 
 from broodyear import synthetic
 from broodyear.synthetic.plan import Plan, plan_rows
-from broodyear.synthetic.plan_page import plan_page
 
 REPOSITORY = Path(__file__).parents[2]
 

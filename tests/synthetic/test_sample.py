@@ -5,7 +5,7 @@ from __future__ import annotations
 import gzip
 from pathlib import Path
 
-from broodyear.synthetic.sample import write_sample
+from tests.simulated.sample import write_sample
 
 KEPT = Path(__file__).parents[2] / "synthetic_data"
 LARGEST_BYTES = 600_000

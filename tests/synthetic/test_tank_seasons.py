@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from tests.simulated.tank_seasons import TankSeasonPlan, draw_tank_seasons
 
 from broodyear.errors import UsageError
-from broodyear.synthetic.tank_seasons import TankSeasonPlan, draw_tank_seasons
 
 
 def test_same_seed_same_frame():

@@ -7,9 +7,10 @@ from collections.abc import Callable
 import numpy as np
 import pandas as pd
 import pytest
+from tests.simulated.outcomes import outcome_rows
+from tests.simulated.traps import TRAPS, trap_plan
 
-from broodyear.synthetic import TRAPS, Programme, outcome_rows
-from broodyear.synthetic.traps import trap_plan
+from broodyear.synthetic import Programme
 
 Trap = Callable[[str], Programme]
 

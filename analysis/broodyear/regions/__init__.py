@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from broodyear.regions.accounting import accounting, survival_bounds
-from broodyear.regions.compare import RegionComparison, compare_regions, region_comparison
+from broodyear.regions.compare import RegionComparison, region_comparison
 from broodyear.regions.connectivity import region_links
 
 __all__ = [
     "RegionComparison",
     "accounting",
-    "compare_regions",
     "region_comparison",
     "region_links",
     "survival_bounds",

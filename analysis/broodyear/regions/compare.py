@@ -57,11 +57,6 @@ class _Outcome:
     links: RegionLinks | None
 
 
-def compare_regions(frame: pd.DataFrame) -> pd.DataFrame:
-    """The rows of regions.csv: REGION_COLUMNS, by outcome and region; see `region_comparison`."""
-    return region_comparison(frame).rows
-
-
 def region_comparison(frame: pd.DataFrame) -> RegionComparison:
     """Regions over all seasons of the frame (tank_outcomes columns with region).
 

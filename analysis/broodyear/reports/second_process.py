@@ -1,23 +1,20 @@
 """The long work of a large programme's review, shared out between this process and one of its own beside it.
 
 The fits of practices take most of a review's time. Beside it are worked out those of every outcome but the last.
-
-Run as ``python -m broodyear.reports.second_process`` it reads a pickled frame of tank outcomes and the outcomes
-to work out from standard input and writes the pickled pieces. It ends when that input is closed, so that nothing
-goes on working for a review that is gone. The same functions do the work either way, and the numbers are the same
-to the last digit.
+The same function does the work either way, and the numbers are the same to the last digit.
 """
 
 from __future__ import annotations
 
 import contextlib
 import os
-import pickle
-import subprocess
-import sys
+import signal
 import threading
+from multiprocessing import get_context, parent_process
+from multiprocessing.connection import Connection
+from multiprocessing.context import SpawnProcess
 from types import TracebackType
-from typing import IO, TYPE_CHECKING
+from typing import TYPE_CHECKING
 
 from threadpoolctl import threadpool_limits
 
@@ -29,7 +26,6 @@ if TYPE_CHECKING:
 
 #: From this many rows (three a tank-season) on, the work takes several times as long as starting a process.
 WORTH_A_PROCESS_ROWS = 20_000
-_LENGTH_BYTES = 8
 _GONE = 70
 
 
@@ -57,11 +53,9 @@ class Beside:
     def __init__(self, outcomes: pd.DataFrame) -> None:
         self._outcomes = outcomes
         self._there, self._here = _shares(outcomes)
-        self._answer = b""
-        self._process = _start() if _is_worth_it(outcomes) else None
-        self._talk = threading.Thread(target=self._ask, daemon=True)
-        if self._process:
-            self._talk.start()
+        self._process: SpawnProcess | None = None
+        if _is_worth_it(outcomes):
+            self._process, self._answer = _start(outcomes, self._there)
 
     def __enter__(self) -> Beside:
         return self
@@ -71,30 +65,17 @@ class Beside:
     ) -> None:
         if self._process:
             self._process.kill()
-            self._process.wait()
-            self._talk.join()
-
-    def _ask(self) -> None:
-        assert self._process and self._process.stdin and self._process.stdout
-        content = pickle.dumps((self._outcomes, self._there))
-        with contextlib.suppress(OSError):  # where it has ended, its answer is empty
-            self._process.stdin.write(len(content).to_bytes(_LENGTH_BYTES, "big") + content)
-            self._process.stdin.flush()
-        with self._process.stdout as answers:
-            self._answer = answers.read()
-        with contextlib.suppress(OSError):
-            self._process.stdin.close()
+            self._process.join()
 
     def result(self) -> EffectsReport:
         """The report of all outcomes; raises what it is refused for."""
         from broodyear.survival.practices import report_from
 
+        here = worked_out(self._outcomes, self._here)
         if self._process:
-            here = worked_out(self._outcomes, self._here)
-            self._talk.join()
-            if self._process.wait() == 0:
-                return report_from([*pickle.loads(self._answer), *here])
-        return report_from(worked_out(self._outcomes, (*self._there, *self._here)))
+            with contextlib.suppress(EOFError, OSError):  # it broke off
+                return report_from([*self._answer.recv(), *here])
+        return report_from([*worked_out(self._outcomes, self._there), *here])
 
 
 def _shares(outcomes: pd.DataFrame) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -117,32 +98,31 @@ def _processors() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _start() -> subprocess.Popen[bytes] | None:
-    words = [sys.executable, "-P", "-m", __name__]
+def _start(rows: pd.DataFrame, outcomes: tuple[str, ...]) -> tuple[SpawnProcess | None, Connection]:
+    """A process of its own, started afresh as on every system, and where its answer comes from."""
+    context = get_context("spawn")
+    answer, sending = context.Pipe(duplex=False)
+    process = context.Process(target=_work, args=(sending, rows, outcomes), daemon=True)
     try:
-        return subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
+        process.start()
     except OSError:
-        return None
+        return None, answer
+    finally:
+        sending.close()
+    return process, answer
 
 
-def main() -> None:
-    """Read the rows and the outcomes wanted, work them out, write the pieces."""
-    given: IO[bytes] = sys.stdin.buffer
-    rows, outcomes = pickle.loads(given.read(int.from_bytes(given.read(_LENGTH_BYTES), "big")))
-    threading.Thread(target=_leave_with_the_review, args=(given,), daemon=True).start()
-    sys.stdout.buffer.write(pickle.dumps(worked_out(rows, outcomes)))
-    sys.stdout.buffer.flush()
-    # A thread that waits for the review must not keep the process.
-    os._exit(0)
+def _work(sending: Connection, rows: pd.DataFrame, outcomes: tuple[str, ...]) -> None:
+    """Work the outcomes out and send them; whatever goes wrong, the review does the work itself and says it."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the review ends this process when it is interrupted
+    threading.Thread(target=_leave_with_the_review, daemon=True).start()
+    with contextlib.suppress(Exception):
+        sending.send(worked_out(rows, outcomes))
 
 
-def _leave_with_the_review(given: IO[bytes]) -> None:
-    given.read()
+def _leave_with_the_review() -> None:
+    """End at once when the review is gone, however it ended."""
+    review = parent_process()
+    if review:
+        review.join()
     os._exit(_GONE)
-
-
-if __name__ == "__main__":
-    # Pieces are pickled under the name of the module, not as __main__.
-    from broodyear.reports.second_process import main as run
-
-    run()

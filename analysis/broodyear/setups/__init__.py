@@ -5,7 +5,6 @@ from __future__ import annotations
 from broodyear.setups.advice import CHANGE_COLUMNS, change_claims, what_to_change
 from broodyear.setups.detectable import smallest_detectable_shortfall
 from broodyear.setups.funnel_frame import FUNNEL_COLUMNS, funnel_limits
-from broodyear.setups.practices import practice_counts, practices_table
 from broodyear.setups.screen import SETUP_COLUMNS, SetupScreen, compare_setups, screen_setups
 from broodyear.setups.sites import SITE_COLUMNS, sites_table
 from broodyear.setups.verdict_claims import place_claims, tank_claims
@@ -25,8 +24,6 @@ __all__ = [
     "compare_setups",
     "funnel_limits",
     "place_claims",
-    "practice_counts",
-    "practices_table",
     "screen_setups",
     "sites_table",
     "smallest_detectable_shortfall",

@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from broodyear.setups.predictive import _NODES, _WEIGHTS, binomial_cdf, logistic, lower_mid_p
+from broodyear.setups.predictive import _NODES, _WEIGHTS, binomial_cdf, lower_mid_p
+from broodyear.statistics.numbers import expit
 
 Floats = NDArray[np.float64]
 
@@ -49,7 +50,7 @@ def smallest_detectable_shortfall(
     counts = np.arange(eggs + 1, dtype=float)
     number, centre, width = (np.full(eggs + 1, float(value)) for value in (eggs, expected_log_odds, spread))
     two_sided = 2.0 * lower_mid_p(counts, number, centre, width)
-    share = logistic(expected_log_odds + spread * _NODES)
+    share = expit(expected_log_odds + spread * _NODES)
     expected_pct = 100.0 * float(share @ _WEIGHTS)
     found = [
         _points_found(counts[two_sided <= limit], eggs, share, expected_pct, power)

@@ -9,10 +9,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from broodyear.claims import Reason
-from broodyear.setups.predictive import logistic, mean_survival, normal_scores, shrunken_survival
+from broodyear.setups.predictive import mean_survival, normal_scores, shrunken_survival
 from broodyear.setups.screen_model import ScreenData, ScreenFit, fit_screen
 from broodyear.setups.site_history import Departures, remembered_departure, site_sd
 from broodyear.setups.site_verdicts import SiteVerdicts, judge_sites, place_verdict
+from broodyear.statistics.numbers import expit, two_sided_p
 from broodyear.survival.tank_frame import FEWEST_EGGS, NOT_RECORDED, codes, pair_codes
 
 Floats = NDArray[np.float64]
@@ -169,15 +170,8 @@ def _judged(rows: pd.DataFrame, fit: ScreenFit) -> Judged:
     return Judged(rows, spreads, _sentence(rows, spreads), departures, sites)
 
 
-def two_sided_p(score: Floats, freedom: float) -> Floats:
-    """Two-sided p of normal scores, by the t distribution because the spread itself is estimated."""
-    from scipy.special import stdtr
-
-    return np.asarray(np.minimum(1.0, 2.0 * stdtr(freedom, -np.abs(score))), dtype=float)
-
-
 def _departures(rows: pd.DataFrame, fit: ScreenFit, score: Floats) -> Departures:
-    share = logistic(fit.expected)
+    share = expit(fit.expected)
     sampling = 1.0 / (rows["eggs"].to_numpy(dtype=float) * np.maximum(share * (1.0 - share), 1e-6))
     error = np.sqrt(sampling + fit.tank_sd**2 + fit.expected_se**2)
     site, names = codes(rows["site_id"])

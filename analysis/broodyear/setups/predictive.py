@@ -9,6 +9,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from broodyear.statistics.numbers import expit
+
 Floats = NDArray[np.float64]
 
 #: Nodes of the trapezoid rule over the standard normal spread: 5.7 SD either way in steps of 0.19.
@@ -19,14 +21,9 @@ _WEIGHTS: Floats = np.exp(-0.5 * _NODES**2) / np.exp(-0.5 * _NODES**2).sum()
 _CHUNK = 2000
 
 
-def logistic(log_odds: Floats) -> Floats:
-    """Share from log-odds."""
-    return np.asarray(1.0 / (1.0 + np.exp(-np.clip(log_odds, -35.0, 35.0))), dtype=float)
-
-
 def mean_survival(centre: Floats, spread: Floats) -> Floats:
     """Average survival (0 to 1) over tanks with this centre and spread (logit scale), one per row."""
-    share = logistic(np.asarray(centre)[:, None] + np.asarray(spread)[:, None] * _NODES)
+    share = expit(np.asarray(centre)[:, None] + np.asarray(spread)[:, None] * _NODES)
     return np.asarray(share @ _WEIGHTS, dtype=float)
 
 
@@ -82,15 +79,15 @@ def shrunken_survival(
     logit.
     """
     mode = _posterior_mode(survivors, eggs, centre, spread)
-    share = logistic(mode)
+    share = expit(mode)
     width = 1.0 / np.sqrt(eggs * share * (1.0 - share) + 1.0 / spread**2)
     points = mode[:, None] + width[:, None] * np.linspace(-7.0, 7.0, 57)
     logs = survivors[:, None] * points - eggs[:, None] * np.logaddexp(0.0, points)
     logs -= 0.5 * ((points - centre[:, None]) / spread[:, None]) ** 2
     density = np.exp(logs - logs.max(axis=1, keepdims=True))
     density /= density.sum(axis=1, keepdims=True)
-    mean = np.einsum("ij,ij->i", density, logistic(points))
-    low, high = (logistic(_quantile(points, density, at)) for at in (tail, 1.0 - tail))
+    mean = np.einsum("ij,ij->i", density, expit(points))
+    low, high = (expit(_quantile(points, density, at)) for at in (tail, 1.0 - tail))
     return np.asarray(mean, dtype=float), low, high
 
 
@@ -98,7 +95,7 @@ def _posterior_mode(survivors: Floats, eggs: Floats, centre: Floats, spread: Flo
     """Newton steps of at most 1.5 on the concave log posterior."""
     point, precision = centre.copy(), 1.0 / spread**2
     for _ in range(25):
-        share = logistic(point)
+        share = expit(point)
         slope = survivors - eggs * share - precision * (point - centre)
         point = point + np.clip(slope / (eggs * share * (1.0 - share) + precision), -1.5, 1.5)
     return point

@@ -18,7 +18,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from broodyear.setups.predictive import logistic, normal_scores
+from broodyear.setups.predictive import normal_scores
+from broodyear.statistics.numbers import expit
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -142,13 +143,13 @@ def _corrected(data: ScreenData, state: _State) -> _State:
 
 def _information(data: ScreenData, state: _State) -> Floats:
     """Binomial information on a tank's log-odds: eggs x share x (1 - share)."""
-    share = logistic(state.log_odds)
+    share = expit(state.log_odds)
     return np.asarray(data.eggs * np.maximum(share * (1.0 - share), 1e-6), dtype=float)
 
 
 def _raw_scores(data: ScreenData, state: _State) -> Floats:
     """Anscombe's arcsine departure, unit variance when tanks do not differ."""
-    departure = data.observed - np.arcsin(np.sqrt(logistic(state.log_odds)))
+    departure = data.observed - np.arcsin(np.sqrt(expit(state.log_odds)))
     return np.asarray(departure * np.sqrt(4.0 * data.eggs + 2.0), dtype=float)
 
 

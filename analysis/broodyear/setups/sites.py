@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from broodyear.setups.predictive import logistic, mean_survival
+from broodyear.setups.predictive import mean_survival
 from broodyear.setups.screen import SetupScreen, screen_setups
 from broodyear.setups.site_history import LOW_SCORE, Departures, site_departures
 from broodyear.setups.site_verdicts import SiteVerdicts, place_verdict
+from broodyear.statistics.numbers import expit
 from broodyear.survival.tank_frame import codes
 
 SITE_COLUMNS = [
@@ -76,7 +77,7 @@ def _add_verdicts(table: pd.DataFrame, verdicts: SiteVerdicts) -> None:
 
 def _points(rows: pd.DataFrame, departures: Departures) -> np.ndarray:
     """Departure of each tank-season in points at its expected survival."""
-    share = logistic(rows["expected_log_odds"].to_numpy(dtype=float))
+    share = expit(rows["expected_log_odds"].to_numpy(dtype=float))
     return np.asarray(100.0 * departures.score * departures.error * share * (1.0 - share), dtype=float)
 
 

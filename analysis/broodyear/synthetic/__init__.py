@@ -5,30 +5,24 @@
 >>> written = write_uploads(programme, "demo/uploads")
 >>> write_truth(programme, "demo/truth.json")
 
-The plan (plan.py, explained in synthetic_data/plan.md) holds every number; `simulate_trap` plants one trap
-alone; `outcome_rows` gives tank-seasons ready for an analysis without a store.
+The plan (plan.py, explained in synthetic_data/plan.md) holds every number.
 """
 
 from __future__ import annotations
 
-from .outcomes import outcome_rows
 from .plan import Plan, Shape
 from .programme import Programme, refuse_odd_sizes, simulate
 from .tables import Tables
-from .traps import TRAPS, simulate_trap
 from .writing import WrittenFile, write_truth, write_uploads
 
 __all__ = [
-    "TRAPS",
     "Plan",
     "Programme",
     "Shape",
     "Tables",
     "WrittenFile",
-    "outcome_rows",
     "refuse_odd_sizes",
     "simulate",
-    "simulate_trap",
     "write_truth",
     "write_uploads",
 ]

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from formulaic import model_matrix
 from scipy.stats import kstest
+from tests.simulated.tank_seasons import TankSeasonPlan, draw_tank_seasons
 
 from broodyear.survival import fit_survival
 from broodyear.survival.practices.contrasts import averages_of, factor_contrasts
@@ -21,7 +22,6 @@ from broodyear.survival.practices.model import AdjustedModel, fit_adjusted
 from broodyear.survival.practices.outcome_rows import outcome_rows
 from broodyear.survival.practices.within import within_batches
 from broodyear.survival.tank_frame import prepare
-from broodyear.synthetic.tank_seasons import TankSeasonPlan, draw_tank_seasons
 
 FORMULA = "gravel_practice + room_type + species"
 GROUPS = ["site_id", "batch_id", "season", "tank_season"]

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from tests.simulated.tank_seasons import TankSeasonPlan, draw_tank_seasons
 
 from broodyear.errors import NothingToAnalyse, UsageError
 from broodyear.survival import effects_report, fit_survival
 from broodyear.survival.practices import EFFECT_COLUMNS
-from broodyear.synthetic.tank_seasons import TankSeasonPlan, draw_tank_seasons
 
 CONTRACT = [
     "outcome", "factor", "level", "reference", "tanks", "batches", "odds_ratio", "or_low", "or_high",

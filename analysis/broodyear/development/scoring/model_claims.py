@@ -9,7 +9,6 @@ stocks.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -19,6 +18,7 @@ from broodyear.development.scoring.comparisons import is_own
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME
 from broodyear.development.scoring.score_cells import FEWEST_BATCHES
 from broodyear.development.scoring.thermometers import HAND_LESS_LOGGER
+from broodyear.statistics.multiplicity import holm
 
 ANSWER, WHERE, BETTER = "answer", "where", "better"
 
@@ -47,7 +47,7 @@ def _biases(level: str, rows: pd.DataFrame) -> list[Claim]:
     is_whole = (rows["band"] == "all") & (rows["donor_stock"].fillna("") == "")
     whole = rows[is_whole & (rows["unscored"] != Reason.NOT_CONVERGED)]
     counted = whole[~whole["model"].map(is_own).astype(bool)]
-    adjusted = holm(counted["p_value"])
+    adjusted = dict(zip(counted.index, holm(counted["p_value"].to_numpy(dtype=float)), strict=True))
     claims = []
     for index, row in whole.iterrows():
         model = str(row["model"])
@@ -65,7 +65,7 @@ def _biases(level: str, rows: pd.DataFrame) -> list[Claim]:
 def _parts(level: str, rows: pd.DataFrame, column: str) -> list[Claim]:
     """Claims on one model's bands or stocks, a family by themselves; only those that are clear are stated."""
     rows = rows[(rows["tanks"] > 0) | (rows["tanks_outside_tested"].fillna(0) > 0)]
-    adjusted = holm(rows["p_value"])
+    adjusted = dict(zip(rows.index, holm(rows["p_value"].to_numpy(dtype=float)), strict=True))
     known = int(rows["p_value"].notna().sum())
     claims = []
     for index, row in rows.iterrows():
@@ -106,7 +106,7 @@ def _bias(row: pd.Series, level: str, reason: Reason, p_family: float, compariso
 
 def _better(level: str, rows: pd.DataFrame) -> list[Claim]:
     """Which of two models misses by fewer days on the same tanks; a family of all pairs of the stage."""
-    adjusted = holm(rows["p_value"])
+    adjusted = dict(zip(rows.index, holm(rows["p_value"].to_numpy(dtype=float)), strict=True))
     known = int(rows["p_value"].notna().sum())
     claims = []
     for index, row in rows.iterrows():
@@ -159,15 +159,3 @@ def _thermometers(level: str, rows: pd.DataFrame) -> list[Claim]:
             )
         )
     return claims
-
-
-def holm(p_values: pd.Series) -> dict[Any, float]:
-    """p-values by row adjusted over a family (Holm 1979, Scand. J. Stat. 6:65); unknown ones stay so."""
-    values = p_values.astype(float)
-    known = values.dropna().sort_values(kind="stable")
-    steps = known.to_numpy() * np.arange(len(known), 0, -1)
-    adjusted = np.minimum(np.maximum.accumulate(steps), 1.0) if len(known) else steps
-    return {
-        **dict.fromkeys(values.index, float("nan")),
-        **dict(zip(known.index, map(float, adjusted), strict=True)),
-    }

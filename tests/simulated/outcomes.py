@@ -11,10 +11,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from .effects import OUTCOMES
-from .programme import Programme
-from .records import open_days_of
-from .season import SeasonTruth
+from broodyear.synthetic.effects import OUTCOMES
+from broodyear.synthetic.programme import Programme
+from broodyear.synthetic.records import open_days_of
+from broodyear.synthetic.season import SeasonTruth
 
 CONTEXT = [
     "season",

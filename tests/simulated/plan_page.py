@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from dataclasses import fields
 
-from .development import TRUE_CURVES
-from .effects import MEANING
-from .mistakes import BROKEN_CELLS, HANDOUT_UNITS_C_DAYS
-from .plan import LAST_SEASON, Plan, Shape, plan_rows
-from .traps import TRAPS
+from tests.simulated.traps import TRAPS
+
+from broodyear.synthetic.development import TRUE_CURVES
+from broodyear.synthetic.effects import MEANING
+from broodyear.synthetic.mistakes import BROKEN_CELLS, HANDOUT_UNITS_C_DAYS
+from broodyear.synthetic.plan import LAST_SEASON, Plan, Shape, plan_rows
 
 _INTRODUCTION = """# The plan of the invented programme
 
@@ -18,7 +19,7 @@ place, person or fish is in it. The same seed gives the same bytes. By default t
 minutes.
 
 This page is written from the plan in `analysis/broodyear/synthetic/plan.py`, and a test keeps the two the
-same. To write it again: `python -c "from broodyear.synthetic.plan_page import write_plan_page as w;
+same. To write it again: `python -c "from tests.simulated.plan_page import write_plan_page as w;
 w('synthetic_data')"`.
 
 ## How the records come about

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from .plan import MistakesPlan, Plan
-from .programme import Programme, simulate
+from broodyear.synthetic.plan import MistakesPlan, Plan
+from broodyear.synthetic.programme import Programme, simulate
 
 SMALL_TANK_SD = 0.15
 SMALL_SITE_SD = 0.06

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from .plan import Plan
-from .programme import Programme, simulate
-from .traps import changed
-from .writing import write_truth, write_uploads
+from tests.simulated.traps import changed
+
+from broodyear.synthetic.plan import Plan
+from broodyear.synthetic.programme import Programme, simulate
+from broodyear.synthetic.writing import write_truth, write_uploads
 
 SEED = 11
 SEASONS, TANKS, REGIONS, LOGGER_INTERVAL_MINUTES = 2, 12, 2, 360
