@@ -20,6 +20,7 @@ from broodyear.outputs import RECORD
 from broodyear.reports.folder import ReportResult
 from broodyear.reports.season import write_season
 from broodyear.reports.season.results import EFFECTS, PRACTICES, SETUPS
+from broodyear.reports.season.stating import stated
 from broodyear.reports.season.visits import VISIT_COLUMNS
 from broodyear.reports.sentences import state
 from broodyear.reports.sites import file_names
@@ -72,6 +73,20 @@ def test_first_screen_says_sites_tanks_what_survives_what_was_reported_and_what_
     places = [said.find(part) for part in parts]
     assert -1 not in places and places == sorted(places), list(zip(parts, places, strict=True))
     assert "Most clearly" not in said
+
+
+@pytest.mark.parametrize("named", [True, False])
+def test_sites_on_watch_stand_on_the_first_screen_after_those_named(tmp_path: Path, named: bool) -> None:
+    low = Claim(ClaimKind.PLACE_BELOW, "S-00", Reason.CLEAR, outcome="delivered_to_release", comparisons=20)
+    watched = replace(low, subject="S-07", reason=Reason.WATCH, estimate=-9.0, unit="points", p_value=0.008)
+    statements = stated([low, watched] if named else [watched], (), ())
+    result = write_season(invented.season_results(statements=statements), tmp_path, invented.uploads())
+    said = action_text(result)
+    lead = "1 of 20 sites that can be judged did worse" if named else "None of the 20 sites that can be judged"
+    assert lead in said and "than their eggs explain; 1 is worth watching." in said
+    assert "Site S-07 is worth watching over its seasons" in said
+    sentences = {row["subject"]: row["sentence"] for row in written_rows(tmp_path, "claims.csv")}
+    assert sentences["S-07"].startswith("Site S-07 is worth watching")
 
 
 def test_the_board_gets_five_sentences_from_the_same_claims(review: ReportResult) -> None:

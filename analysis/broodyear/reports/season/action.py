@@ -22,7 +22,7 @@ from broodyear.reports.parts import (
 )
 from broodyear.reports.rendering import phrase
 from broodyear.reports.season.results import SeasonResults
-from broodyear.reports.season.stating import comparisons, named_sites, sites_judged, worth_a_trial
+from broodyear.reports.season.stating import comparisons, named_sites, sites_judged, watched_sites, worth_a_trial
 from broodyear.reports.season.urgency import visiting_order
 from broodyear.reports.showing import drawn
 from broodyear.reports.tables import ReportTable, column, table_view
@@ -44,14 +44,16 @@ def action_section(results: SeasonResults) -> Section:
 
 def _sites(results: SeasonResults) -> list[Prose | Bullets]:
     statements = results.statements
-    judged, named = sites_judged(statements), named_sites(statements)
+    judged, named, watched = sites_judged(statements), named_sites(statements), watched_sites(statements)
     if not judged:
         return [Prose(phrase(_WORDS, "sites_untold"), lead=True)]
-    if not named:
-        return [Prose(phrase(_WORDS, "sites_none", judged=whole(judged)), (results.sites,), lead=True)]
-    said = phrase(_WORDS, "sites_some", named=whole(len(named)), judged=whole(judged))
-    items = tuple(say("{it}", it=statements.at(row)) for row in named)
-    return [Prose(said, (results.sites,), lead=True), Bullets(items, (statements.table,))]
+    counted = {"judged": whole(judged), "watched": len(watched)}
+    if named:
+        said = phrase(_WORDS, "sites_some", named=whole(len(named)), **counted)
+    else:
+        said = phrase(_WORDS, "sites_none", **counted)
+    items = tuple(say("{it}", it=statements.at(row)) for row in (*named, *watched))
+    return [Prose(said, (results.sites,), lead=True), *([Bullets(items, (statements.table,))] if items else [])]
 
 
 def _tanks(results: SeasonResults) -> list[Prose | Notice]:

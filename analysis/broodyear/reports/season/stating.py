@@ -15,11 +15,11 @@ COMPARED = (ClaimKind.PRACTICE_DIFFERS, ClaimKind.TEMPERATURE_DIFFERS)
 
 
 def stated(places: Iterable[Claim], tanks: Iterable[Claim], practices: Iterable[Claim]) -> Statements:
-    """All claims of a season, sites first, then tanks, practices and changes; the page states the named sites and
-    tanks, and what the practices' own module says it states."""
+    """All claims of a season, sites first, then tanks, practices and changes; the page states the named and the
+    watched sites, the named tanks, and what the practices' own module says it states."""
     return state(
         [
-            *(_placed(claim, "action", claim.is_claimed) for claim in places),
+            *(_placed(claim, "action", claim.is_claimed or claim.reason is Reason.WATCH) for claim in places),
             *(_placed(claim, "tanks", claim.reason in _NAMED) for claim in tanks),
             *practices,
         ]
@@ -34,6 +34,11 @@ def named_sites(statements: Statements) -> list[int]:
     """Rows of the sites that are below expected over their seasons."""
     found = statements.rows(ClaimKind.PLACE_BELOW, outcome=MAIN_OUTCOME)
     return [row for row in found if statements.claim(row).is_claimed]
+
+
+def watched_sites(statements: Statements) -> list[int]:
+    """Rows of the sites that are low over their seasons without being clear among all."""
+    return statements.rows(ClaimKind.PLACE_BELOW, outcome=MAIN_OUTCOME, reason=Reason.WATCH)
 
 
 def sites_judged(statements: Statements) -> int:
