@@ -48,6 +48,7 @@ def setups(tanks: int) -> ReportTable:
 
 def _setup(place: int, code: str, outcome: str, last: bool) -> dict[str, Any]:
     observed = [41.0, 63.0][place] if place < 2 else 80.0 + place % 12
+    shrunken = (observed + 84) / 2
     verdict = ["below_expected", "watch"][place] if place < 2 else "too_few_records" if last else "as_expected"
     return {
         "season": SEASON, "tank_id": code, "site_id": f"S-{place // 2:02d}", "region": f"R-{place % 3}",
@@ -55,8 +56,8 @@ def _setup(place: int, code: str, outcome: str, last: bool) -> dict[str, Any]:
         "gravel_practice": ["bare", "gravel"][place % 2], "outcome": outcome, "eggs": 120 + place % 80,
         "survivors": None if last else round((120 + place % 80) * observed / 100),
         "observed_pct": None if last else observed, "expected_pct": None if last else 84.0 + place % 3,
-        "shrunken_pct": None if last else (observed + 84) / 2, "shrunken_low": None if last else observed - 8,
-        "shrunken_high": None if last else observed + 9, "fish_below_expected": None if last else 84 - observed,
+        "shrunken_pct": None if last else shrunken, "shrunken_low": None if last else shrunken - 8,
+        "shrunken_high": None if last else shrunken + 9, "fish_below_expected": None if last else 84 - observed,
         "p_value": 0.0004 if place == 0 else 0.3, "q_value": 0.02 if place == 0 else 0.9, "verdict": verdict,
         "losing_stage": "alevin" if place < 2 else "",
         "circumstances": "consistent with 31 h above the warm limit" if place == 0 else "",

@@ -13,6 +13,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 from tests.reports import invented
+from tests.reports.contradictions import contradictions
 from tests.reports.pages import Seen, cell, seen, written_rows
 
 from broodyear.claims import CLAIM_COLUMNS, Claim, ClaimKind, Reason
@@ -137,7 +138,30 @@ def test_claims_csv_holds_the_pages_sentences_and_nothing_it_does_not_say(review
     assert [sentence for sentence in stated if " ".join(sentence.split()) not in text] == []
 
 
-def test_no_two_claims_contradict(review: ReportResult) -> None:
+def test_claims_that_contradict_each_other_are_found_and_the_page_makes_none() -> None:
+    results = invented.season_results()
+    setups = results.setups.frame
+    site_of = dict(zip(setups["tank_id"], setups["site_id"], strict=True))
+    claims = results.statements.claims
+    assert list(contradictions(claims, site_of)) == []
+    better = next(claim for claim in claims if claim.kind is ClaimKind.PRACTICE_DIFFERS and claim.is_claimed)
+    tank = next(claim for claim in claims if claim.kind is ClaimKind.TANK_BELOW and claim.is_claimed)
+    change = replace(better, kind=ClaimKind.CHANGE, subject="filter_kind")
+    for wrong in (
+        replace(better, reason=Reason.NOT_CLEAR),
+        replace(better, level=better.reference, reference=better.level),
+        change,
+        replace(tank, kind=ClaimKind.TANK_ABOVE),
+        replace(tank, subject="T-009", reason=Reason.AT_POOR_PLACE),
+        replace(tank, subject="T-009", reason=Reason.AT_WATCHED_PLACE),
+        replace(better, subject="new", low=better.estimate + 1.0, high=better.estimate + 2.0),
+        replace(better, subject="new", p_family=0.06),
+        Claim(ClaimKind.REGIONS_DIFFER, "region", Reason.CLEAR, outcome="hatch"),
+    ):
+        assert list(contradictions([*claims, wrong], site_of)), wrong
+
+
+def test_a_tank_at_a_named_site_carries_its_verdict(review: ReportResult) -> None:
     """A tank that is called as expected at a named site has the site's verdict beside it, in table and file."""
     folder = review.page.parent
     named = {
