@@ -15,7 +15,6 @@ from broodyear.survival import fit_survival
 from broodyear.survival.averaging import _matrix_anew, matrix_with
 from broodyear.survival.design.matrix import Grouping, make_design
 from broodyear.survival.fit import fit_marginal
-from broodyear.survival.methods.beta_binomial import _hessian, _log_likelihood
 from broodyear.survival.methods.binomial import _by_library, _by_normal_equations, fit_logistic
 from broodyear.survival.mixed.optimum import scaled_hessian
 from broodyear.survival.mixed.system import factorise, gather_to_levels, lay_out, solve
@@ -45,15 +44,6 @@ def test_second_derivatives_in_any_units_are_those_of_the_gradient(groups, own_r
     assert found == pytest.approx(
         scale @ slow @ scale, rel=0, abs=SECOND * float(np.abs(scale @ slow @ scale).max())
     )
-
-
-def test_second_derivatives_of_the_beta_binomial_equal_differences_of_its_gradient():
-    frame = crossed(2)
-    design = make_design(frame, "gravel + warm", "alive", "eggs")
-    counts = design.matrix, design.rows.survived, design.rows.trials
-    values = np.array([0.6, 0.5, -0.4, -2.0])
-    slow = differences(lambda at: _log_likelihood(at, *counts)[1], values, 1e-3)
-    assert _hessian(values, *counts) == pytest.approx(slow, abs=1e-8 * float(np.abs(slow).max()))
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ import pandas as pd
 
 from broodyear.claims import Reason
 from broodyear.regions.within import REGION, WithinBatches, within_answer
-from broodyear.statistics.numbers import FloatArray, critical_value, expit, two_sided_p
+from broodyear.statistics.numbers import FloatArray, critical_values, expit, two_sided_p
 from broodyear.survival.practices.coding import Factor, code_factor, level_counts, separated_rows
 from broodyear.survival.practices.contrasts import averages_of
 from broodyear.survival.practices.levels import ESTIMATE_COLUMNS, against_the_rest, delta_errors, level_estimates
@@ -99,7 +99,7 @@ def _fill_within(
     gradient = against @ (slope[:, None] * centring)
     points, error = 100.0 * against @ share, 100.0 * delta_errors(gradient, covariance)
     degrees = np.array([within.degrees(one) for one in against])
-    reach = np.array([critical_value(one) for one in degrees])
+    reach = critical_values(degrees)
     ratio = (against @ log_odds) / delta_errors(against, covariance)
     inner = np.log(share / (1.0 - share))
     level_error = np.hypot(delta_errors(centring, covariance), _middle_error(model))
@@ -107,7 +107,7 @@ def _fill_within(
         [
             100.0 * share, 100.0 * expit(inner - reach * level_error), 100.0 * expit(inner + reach * level_error),
             points, points - reach * error, points + reach * error,
-            [float(two_sided_p(np.array([one]), few)[0]) for one, few in zip(ratio, degrees, strict=True)],
+            two_sided_p(ratio, degrees),
         ]
     )  # fmt: skip
     joint = against @ covariance @ against.T

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import numpy.typing as npt
+from numpy.typing import ArrayLike
 from scipy.special import gammaln, ndtr, ndtri, stdtr, stdtrit
 
 FloatArray = npt.NDArray[np.float64]
@@ -34,19 +37,37 @@ def binomial_log_likelihood(survived: FloatArray, trials: FloatArray, log_odds: 
     return kernel + log_binomial_coefficients(survived, trials)
 
 
-def two_sided_p(statistic: FloatArray, degrees_of_freedom: float) -> FloatArray:
-    """Two-sided p of a t statistic, or of a z statistic when the degrees of freedom are infinite."""
-    size = -np.abs(np.asarray(statistic, dtype=float))
-    tail = ndtr(size) if np.isinf(degrees_of_freedom) else stdtr(degrees_of_freedom, size)
+def two_sided_p(statistic: ArrayLike, degrees_of_freedom: ArrayLike) -> FloatArray:
+    """Two-sided p of t statistics, or of z statistics where the degrees of freedom are infinite."""
+    size, degrees = -np.abs(np.asarray(statistic, dtype=float)), np.asarray(degrees_of_freedom, dtype=float)
+    tail = np.where(np.isinf(degrees), ndtr(size), stdtr(np.where(np.isinf(degrees), 1.0, degrees), size))
     return np.asarray(2.0 * tail, dtype=float)
 
 
+def critical_values(degrees_of_freedom: ArrayLike, coverage: float = 0.95) -> FloatArray:
+    """Multiples of the standard error that give two-sided intervals of this coverage."""
+    upper, degrees = 0.5 + coverage / 2.0, np.asarray(degrees_of_freedom, dtype=float)
+    finite = stdtrit(np.where(np.isinf(degrees), 1.0, degrees), upper)
+    return np.asarray(np.where(np.isinf(degrees), ndtri(upper), finite), dtype=float)
+
+
 def critical_value(degrees_of_freedom: float, coverage: float = 0.95) -> float:
-    """Multiple of the standard error that gives a two-sided interval of this coverage."""
-    upper = 0.5 + coverage / 2.0
-    if np.isinf(degrees_of_freedom):
-        return float(ndtri(upper))
-    return float(stdtrit(degrees_of_freedom, upper))
+    """`critical_values` of one number."""
+    return float(critical_values(degrees_of_freedom, coverage))
+
+
+def share_limits(share: ArrayLike, error: ArrayLike, reach: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    """Limits of shares with these standard errors, `reach` errors to either side on the logit scale."""
+    inner = np.clip(np.asarray(share, dtype=float), 1e-12, 1.0 - 1e-12)
+    centre, width = np.log(inner / (1.0 - inner)), np.asarray(reach) * np.asarray(error) / (inner * (1.0 - inner))
+    return expit(centre - width), expit(centre + width)
+
+
+def jacobian(gradient: Callable[[FloatArray], FloatArray], values: FloatArray, step: float) -> FloatArray:
+    """Second derivatives from a gradient by central differences of one step in every direction, made symmetric."""
+    moves = step * np.eye(len(values))
+    slopes = np.array([gradient(values + move) - gradient(values - move) for move in moves]) / (2.0 * step)
+    return np.asarray(0.5 * (slopes + slopes.T), dtype=float)
 
 
 def normal_nodes(points: int = 31) -> tuple[FloatArray, FloatArray]:

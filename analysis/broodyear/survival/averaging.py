@@ -10,7 +10,14 @@ import numpy as np
 import pandas as pd
 
 from broodyear.errors import Refused, UsageError
-from broodyear.statistics.numbers import FloatArray, critical_value, expit, normal_nodes, two_sided_p
+from broodyear.statistics.numbers import (
+    FloatArray,
+    critical_value,
+    expit,
+    normal_nodes,
+    share_limits,
+    two_sided_p,
+)
 from broodyear.survival.design.given_frame import as_frame
 from broodyear.survival.design.matrix import Design
 from broodyear.survival.design.rows import names_in
@@ -192,7 +199,7 @@ def _difference(fit: Fitted, matrix: FloatArray, against: FloatArray, sd: float)
     gradient = first.gradient - second.gradient
     points = 100.0 * (first.share - second.share)
     error = 100.0 * _error(gradient, fit.joint_covariance)
-    statistic = np.array([log_ratio / log_error if log_error > 0 else np.nan])
+    statistic = log_ratio / log_error if log_error > 0 else np.nan
     return {
         "odds_ratio": _exp(log_ratio),
         "or_low": _exp(log_ratio - critical * log_error),
@@ -200,7 +207,7 @@ def _difference(fit: Fitted, matrix: FloatArray, against: FloatArray, sd: float)
         "difference_points": points,
         "difference_low": points - critical * error,
         "difference_high": points + critical * error,
-        "p_value": float(two_sided_p(statistic, degrees_of_freedom)[0]),
+        "p_value": float(two_sided_p(statistic, degrees_of_freedom)),
     }
 
 
@@ -239,9 +246,7 @@ def _adjusted(fit: Fitted, matrix: FloatArray) -> dict[str, float]:
     critical = critical_value(fit.degrees_of_freedom_of(matrix.mean(axis=0)))
     mean = average(fit, matrix, fit.total_group_sd)
     error = _error(mean.gradient, fit.joint_covariance)
-    inner = min(max(mean.share, 1e-12), 1.0 - 1e-12)
-    centre, reach = np.log(inner / (1.0 - inner)), critical * error / (inner * (1.0 - inner))
-    low, high = expit(np.array([centre - reach, centre + reach]))
+    low, high = map(float, share_limits(mean.share, error, critical))
     return {"adjusted_pct": 100.0 * mean.share, "adjusted_low": 100.0 * low, "adjusted_high": 100.0 * high}
 
 

@@ -10,14 +10,15 @@ import numpy as np
 import pandas as pd
 
 from broodyear.errors import UsageError
-from broodyear.statistics.numbers import FloatArray, critical_value, expit, two_sided_p
+from broodyear.statistics.numbers import FloatArray, critical_values, expit, two_sided_p
 from broodyear.survival.design.given_frame import as_frame
 from broodyear.survival.design.matrix import Design, make_design
+from broodyear.survival.methods.answer import Answer
 from broodyear.survival.methods.beta_binomial import fit_beta_binomial
-from broodyear.survival.methods.binomial import cluster_covariance, plain_fit, summarise
+from broodyear.survival.methods.binomial import fit_clustered, fit_quasi_binomial
 from broodyear.survival.methods.exchangeable import fit_exchangeable
 from broodyear.survival.methods.firth import fit_firth
-from broodyear.survival.methods.robust import require_clusters, require_full_robust, robust_notes
+from broodyear.survival.methods.robust import require_clusters
 from broodyear.survival.methods.separation import refuse_separation
 from broodyear.survival.mixed.fit import Mixed, fit_mixed
 from broodyear.survival.result import SurvivalFit
@@ -83,11 +84,11 @@ def fit_survival(
     spare_rows = 0 if method == "firth" else 1
     design = make_design(as_frame(frame), formula, survived, trials, named, spare_rows=spare_rows)
     if method == "firth":
-        return _firth(design)
+        return _result(design, method, fit_firth(design))
     require_finite(design)
     if method == "mixed":
         return _mixed(design, quadrature_points, small_sample)
-    return _MARGINAL[method](design)
+    return _result(design, method, _MARGINAL[method](design))
 
 
 def fit_marginal(design: Design, method: str) -> SurvivalFit:
@@ -95,10 +96,11 @@ def fit_marginal(design: Design, method: str) -> SurvivalFit:
 
     The design has the one group of clustered and exchangeable; the other two leave it aside.
     """
-    if method not in ("clustered", "exchangeable"):
-        return _MARGINAL[method](replace(design, groupings=()))
-    require_clusters(design.groupings[0])
-    return _MARGINAL[method](design)
+    if method in ("clustered", "exchangeable"):
+        require_clusters(design.groupings[0])
+    else:
+        design = replace(design, groupings=())
+    return _result(design, method, _MARGINAL[method](design))
 
 
 def fit_mixed_design(design: Design) -> SurvivalFit:
@@ -140,65 +142,41 @@ def _require_small_sample(method: str, quadrature_points: int, small_sample: boo
         raise UsageError("small_sample=True needs method='mixed' with the Laplace approximation.")
 
 
-def effects_frame(
-    terms: Sequence[str],
-    estimates: FloatArray,
-    covariance: FloatArray,
-    degrees_of_freedom: Sequence[float],
-) -> pd.DataFrame:
-    """Estimates with Wald intervals (95 %) and two-sided p values, indexed by term."""
-    errors = np.sqrt(np.diag(covariance))
-    reach = np.array([critical_value(degrees) for degrees in degrees_of_freedom]) * errors
-    p_values = [
-        float(two_sided_p(np.array([ratio]), degrees)[0])
-        for ratio, degrees in zip(estimates / errors, degrees_of_freedom, strict=True)
-    ]
-    return pd.DataFrame(
-        {
-            "estimate": estimates,
-            "std_error": errors,
-            "ci_low": estimates - reach,
-            "ci_high": estimates + reach,
-            "p_value": p_values,
-        },
-        index=pd.Index(terms, name="term"),
-    )
+def effects_frame(answer: Answer, terms: Sequence[str], degrees: FloatArray) -> pd.DataFrame:
+    """Estimates with 95 % intervals (Wald's where the method gives no other) and two-sided p values, by term."""
+    estimates, errors = answer.coefficients, np.sqrt(np.diag(answer.covariance))
+    reach = critical_values(degrees) * errors
+    wald = estimates - reach, estimates + reach, two_sided_p(estimates / errors, degrees)
+    low, high, p_values = answer.intervals or wald
+    columns = {
+        "estimate": estimates, "std_error": errors, "ci_low": low, "ci_high": high, "p_value": p_values,
+    }  # fmt: skip
+    return pd.DataFrame(columns, index=pd.Index(terms, name="term"))
 
 
 def _result(
-    design: Design,
-    method: str,
-    estimates: FloatArray,
-    covariance: FloatArray,
-    *,
-    dispersion: float,
-    log_likelihood: float,
-    degrees_of_freedom: float = np.inf,
-    notes: tuple[str, ...] = (),
-    mixed: Mixed | None = None,
-    quadrature_points: int = 1,
+    design: Design, method: str, answer: Answer, mixed: Mixed | None = None, quadrature_points: int = 1
 ) -> SurvivalFit:
     """Assemble the common result."""
-    names = [grouping.name for grouping in design.groupings] if mixed else []
+    names = [grouping.name for grouping in design.groupings]
+    sds = zip(names, mixed.sds, strict=True) if mixed else ()
     small = mixed.satterthwaite if mixed else None
-    degrees = [small.degrees(row) if small else degrees_of_freedom for row in np.eye(len(design.terms))]
+    degrees = [small.degrees(row) if small else answer.degrees_of_freedom for row in np.eye(len(design.terms))]
     return SurvivalFit(
         method=method,
         formula=design.formula,
-        groups=tuple(grouping.name for grouping in design.groupings),
-        effects=effects_frame(design.terms, estimates, covariance, degrees),
-        covariance=pd.DataFrame(covariance, index=list(design.terms), columns=list(design.terms)),
-        group_sd=pd.Series(
-            mixed.sds if mixed else [], index=pd.Index(names, name="group"), name="sd", dtype=float
-        ),
-        dispersion=dispersion,
-        log_likelihood=log_likelihood,
-        degrees_of_freedom=degrees_of_freedom,
-        notes=notes,
+        groups=tuple(names),
+        effects=effects_frame(answer, design.terms, np.array(degrees)),
+        covariance=pd.DataFrame(answer.covariance, index=list(design.terms), columns=list(design.terms)),
+        group_sd=pd.Series(dict(sds), name="sd", dtype=float).rename_axis("group"),
+        dispersion=answer.dispersion,
+        log_likelihood=answer.log_likelihood,
+        degrees_of_freedom=answer.degrees_of_freedom,
+        notes=answer.notes,
         design=design,
-        joint_covariance=mixed.joint_covariance if mixed else covariance,
+        joint_covariance=mixed.joint_covariance if mixed else answer.covariance,
         modes=_mode_frames(design, mixed) if mixed else {},
-        fitted=mixed.fitted if mixed else expit(design.matrix @ estimates),
+        fitted=mixed.fitted if mixed else expit(design.matrix @ answer.coefficients),
         quadrature_points=quadrature_points,
         counts=design.counts,
         satterthwaite=small,
@@ -218,99 +196,14 @@ def _mixed(design: Design, quadrature_points: int, small_sample: bool) -> Surviv
     variance = np.maximum(trials * mixed.fitted * (1.0 - mixed.fitted), 1e-300)
     pearson = float(np.sum((survived - trials * mixed.fitted) ** 2 / variance))
     spare = design.rows.used - mixed.effective_parameters
-    return _result(
-        design,
-        "mixed",
-        mixed.coefficients,
-        mixed.covariance,
-        dispersion=pearson / spare if spare > 0 else float("nan"),
-        log_likelihood=mixed.log_likelihood,
-        notes=mixed.notes,
-        mixed=mixed,
-        quadrature_points=quadrature_points,
-    )
+    dispersion = pearson / spare if spare > 0 else float("nan")
+    answer = Answer(mixed.coefficients, mixed.covariance, dispersion, mixed.log_likelihood, notes=mixed.notes)
+    return _result(design, "mixed", answer, mixed, quadrature_points)
 
 
-def _quasi_binomial(design: Design) -> SurvivalFit:
-    plain = plain_fit(design)
-    return _result(
-        design,
-        "quasi_binomial",
-        plain.coefficients,
-        plain.covariance * plain.dispersion,
-        dispersion=plain.dispersion,
-        log_likelihood=plain.log_likelihood,
-        degrees_of_freedom=float(plain.degrees_of_freedom),
-    )
-
-
-def _clustered(design: Design) -> SurvivalFit:
-    plain, grouping = plain_fit(design), design.groupings[0]
-    covariance = cluster_covariance(design, plain, grouping)
-    require_full_robust(design, grouping, covariance, plain.covariance)
-    return _result(
-        design,
-        "clustered",
-        plain.coefficients,
-        covariance,
-        dispersion=plain.dispersion,
-        log_likelihood=plain.log_likelihood,
-        notes=robust_notes(design, grouping),
-    )
-
-
-def _exchangeable(design: Design) -> SurvivalFit:
-    grouping = design.groupings[0]
-    found = fit_exchangeable(design, grouping)
-    require_full_robust(design, grouping, found.covariance, found.model_covariance)
-    return _result(
-        design,
-        "exchangeable",
-        found.coefficients,
-        found.covariance,
-        dispersion=found.correlation,
-        log_likelihood=float("nan"),
-        notes=robust_notes(design, grouping),
-    )
-
-
-def _beta_binomial(design: Design) -> SurvivalFit:
-    found = fit_beta_binomial(design.matrix, design.rows.survived, design.rows.trials, plain_fit(design))
-    zero = "No more than binomial variation between rows: the correlation is estimated as zero."
-    return _result(
-        design,
-        "beta_binomial",
-        found.coefficients,
-        found.covariance,
-        dispersion=found.correlation,
-        log_likelihood=found.log_likelihood,
-        notes=(zero,) if found.at_boundary else (),
-    )
-
-
-def _firth(design: Design) -> SurvivalFit:
-    found = fit_firth(design.matrix, design.rows.survived, design.rows.trials)
-    plain = summarise(design.matrix, design.rows.survived, design.rows.trials, found.coefficients)
-    fit = _result(
-        design,
-        "firth",
-        found.coefficients,
-        found.covariance,
-        dispersion=plain.dispersion,
-        log_likelihood=found.log_likelihood,
-        notes=(
-            "Penalised (Firth) estimates with profile-likelihood intervals: they allow for binomial variation"
-            " only, so the intervals are too narrow where eggs of a tank share a fate.",
-        ),
-    )
-    fit.effects["ci_low"], fit.effects["ci_high"] = found.ci_low, found.ci_high
-    fit.effects["p_value"] = found.p_values
-    return fit
-
-
-_MARGINAL: dict[str, Callable[[Design], SurvivalFit]] = {
-    "quasi_binomial": _quasi_binomial,
-    "clustered": _clustered,
-    "exchangeable": _exchangeable,
-    "beta_binomial": _beta_binomial,
+_MARGINAL: dict[str, Callable[[Design], Answer]] = {
+    "beta_binomial": fit_beta_binomial,
+    "quasi_binomial": fit_quasi_binomial,
+    "clustered": fit_clustered,
+    "exchangeable": fit_exchangeable,
 }

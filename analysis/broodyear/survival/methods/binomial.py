@@ -8,7 +8,9 @@ import numpy as np
 
 from broodyear.errors import Refused
 from broodyear.statistics.numbers import FloatArray, binomial_log_likelihood, expit, level_sums, log1p_exp
-from broodyear.survival.design.matrix import Design, Grouping
+from broodyear.survival.design.matrix import Design
+from broodyear.survival.methods.answer import Answer
+from broodyear.survival.methods.robust import require_full_robust, robust_notes
 
 ITERATIONS = 100
 DEVIANCE_TOLERANCE = 1e-8  # relative; the Newton steps after it bring the estimates to rounding
@@ -120,15 +122,25 @@ def summarise(matrix: FloatArray, survived: FloatArray, trials: FloatArray, coef
     )
 
 
-def cluster_covariance(design: Design, fit: Logistic, grouping: Grouping) -> FloatArray:
-    """Sandwich covariance with scores summed within clusters, times G/(G − 1) for G clusters.
+def fit_quasi_binomial(design: Design) -> Answer:
+    """Binomial estimates, errors widened by Pearson X² over its degrees of freedom, t intervals."""
+    plain = plain_fit(design)
+    return Answer(
+        plain.coefficients, plain.covariance * plain.dispersion, plain.dispersion, plain.log_likelihood,
+        float(plain.degrees_of_freedom),
+    )  # fmt: skip
+
+
+def fit_clustered(design: Design) -> Answer:
+    """Binomial estimates, scores summed within the levels of the one group, times G/(G − 1) for G of them.
 
     Liang & Zeger 1986 (doi 10.1093/biomet/73.1.13); no further small-sample factor.
     """
-    share = expit(design.matrix @ fit.coefficients)
-    residual = design.rows.survived - design.rows.trials * share
+    plain, grouping = plain_fit(design), design.groupings[0]
+    residual = design.rows.survived - design.rows.trials * expit(design.matrix @ plain.coefficients)
     clusters = len(grouping.levels)
     scores = level_sums(grouping.codes, residual[:, None] * design.matrix, clusters)
-    bread = fit.covariance
-    meat = scores.T @ scores * (clusters / (clusters - 1.0))
-    return np.asarray(bread @ meat @ bread, dtype=float)
+    covariance = plain.covariance @ (scores.T @ scores) @ plain.covariance * (clusters / (clusters - 1.0))
+    require_full_robust(design, grouping, covariance, plain.covariance)
+    notes = robust_notes(design, grouping)
+    return Answer(plain.coefficients, covariance, plain.dispersion, plain.log_likelihood, notes=notes)

@@ -9,28 +9,15 @@ import numpy as np
 from broodyear.errors import Refused
 from broodyear.statistics.numbers import FloatArray, expit, level_sums
 from broodyear.survival.design.matrix import Design, Grouping
+from broodyear.survival.methods.answer import Answer
 from broodyear.survival.methods.binomial import plain_fit
+from broodyear.survival.methods.robust import require_full_robust, robust_notes
 
 ITERATIONS = 200
 STEP_TOLERANCE = 1e-9
 CALMER_AFTER = 60  # scoring steps
 LONGEST_STEP = 0.5  # logits in any row; longer steps overshoot when the correlation is high
 SMALLEST_SPREAD = 1e-12  # of one egg's fate, where the fitted share is 0 or 1 to rounding
-
-
-@dataclass(frozen=True, eq=False)
-class Exchangeable:
-    """A fit by generalised estimating equations.
-
-    coefficients: shape (terms,). covariance: robust (sandwich), without small-sample factor.
-    model_covariance: as if the working correlation were true. correlation: between any two eggs of one
-    cluster, moment estimate.
-    """
-
-    coefficients: FloatArray
-    covariance: FloatArray
-    model_covariance: FloatArray
-    correlation: float
 
 
 def _solve(design: Design, grouping: Grouping) -> FloatArray:
@@ -73,7 +60,7 @@ class _Sums:
     cluster_scores: FloatArray
 
 
-def fit_exchangeable(design: Design, grouping: Grouping) -> Exchangeable:
+def fit_exchangeable(design: Design) -> Answer:
     """Generalised estimating equations of Liang & Zeger 1986 (doi 10.1093/biomet/73.1.13).
 
     The equations are those of one row per egg (0 died, 1 survived), all eggs of a cluster equally
@@ -82,6 +69,7 @@ def fit_exchangeable(design: Design, grouping: Grouping) -> Exchangeable:
     pairs of eggs in a cluster, the scale being Pearson X² over eggs less coefficients. The robust
     covariance does not depend on that scale.
     """
+    grouping = design.groupings[0]
     with np.errstate(all="ignore"):
         coefficients = _solve(design, grouping)
         correlation = _moment_correlation(design, grouping, coefficients)
@@ -90,7 +78,9 @@ def fit_exchangeable(design: Design, grouping: Grouping) -> Exchangeable:
     covariance = np.asarray(bread @ (sums.cluster_scores.T @ sums.cluster_scores) @ bread, dtype=float)
     if not np.isfinite(covariance).all():
         raise _unsettled(grouping)
-    return Exchangeable(coefficients, covariance, bread, correlation)
+    require_full_robust(design, grouping, covariance, bread)
+    notes = robust_notes(design, grouping)
+    return Answer(coefficients, covariance, correlation, float("nan"), notes=notes)
 
 
 def _moment_correlation(design: Design, grouping: Grouping, coefficients: FloatArray) -> float:

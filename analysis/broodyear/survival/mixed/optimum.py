@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from broodyear.statistics.numbers import FloatArray
+from broodyear.statistics.numbers import FloatArray, jacobian
 from broodyear.survival.mixed.laplace import Laplace
 from broodyear.survival.mixed.system import inverse_times
 
@@ -111,9 +111,9 @@ def scaled_hessian(target: Target, values: FloatArray, scale: FloatArray, count:
 
     They agree with those derived by hand to 8 digits in the standard errors, in half the code.
     """
-    size = len(values)
-    hessian = np.empty((size, size))
-    for place, step in enumerate(HESSIAN_STEP * scale.T):
-        (_, above), (_, below) = (target(at[:count], at[count:]) for at in (values + step, values - step))
-        hessian[place] = scale.T @ (above - below) / (2.0 * HESSIAN_STEP)
-    return 0.5 * (hessian + hessian.T)
+
+    def gradient(moved: FloatArray) -> FloatArray:
+        at = values + scale @ moved
+        return np.asarray(scale.T @ target(at[:count], at[count:])[1], dtype=float)
+
+    return jacobian(gradient, np.zeros(len(values)), HESSIAN_STEP)

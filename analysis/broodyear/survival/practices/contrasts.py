@@ -131,7 +131,7 @@ def estimated(
         log_odds=log_odds,
         error=error,
         degrees=degrees,
-        p_value=float(two_sided_p(np.array([log_odds / error]), degrees)[0]),
+        p_value=float(two_sided_p(log_odds / error, degrees)),
         points=100.0 * (first.share - second.share),
         points_error=100.0 * float(np.sqrt(max(float(gradient @ fit.joint_covariance @ gradient), 0.0))),
         typical_points=100.0 * typical,

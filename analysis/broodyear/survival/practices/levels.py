@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from broodyear.claims import Reason
-from broodyear.statistics.numbers import FloatArray, critical_value, two_sided_p
+from broodyear.statistics.numbers import FloatArray, critical_values, share_limits, two_sided_p
 from broodyear.survival.averaging import Average, average_over_groups
 from broodyear.survival.practices.coding import COUNT_COLUMNS, Factor, code_factor, level_counts
 from broodyear.survival.practices.contrasts import Averages
@@ -86,27 +86,21 @@ def estimates_of(
         return pd.DataFrame(np.nan, index=levels, columns=ESTIMATE_COLUMNS)
     share, gradient = np.array([one.share for one in shares]), np.array([one.gradient for one in shares])
     contrast = against_the_rest(tanks)
-    reach = np.array([critical_value(one) for one in degrees])
-    inner = np.clip(share, 1e-9, 1.0 - 1e-9)
-    centre, width = (
-        np.log(inner / (1.0 - inner)),
-        reach * delta_errors(gradient, covariance) / (inner * (1.0 - inner)),
-    )
+    reach = critical_values(degrees)
+    low, high = share_limits(share, delta_errors(gradient, covariance), reach)
     points, error = 100.0 * contrast @ share, 100.0 * delta_errors(contrast @ gradient, covariance)
-    ratio = points / np.maximum(error, 1e-12)
     return pd.DataFrame(
         {
             "adjusted_pct": 100.0 * share,
-            "adjusted_low": 100.0 / (1.0 + np.exp(width - centre)),
-            "adjusted_high": 100.0 / (1.0 + np.exp(-width - centre)),
+            "adjusted_low": 100.0 * low,
+            "adjusted_high": 100.0 * high,
             "difference_points": points,
             "difference_low": points - reach * error,
             "difference_high": points + reach * error,
-            "p_value": [float(two_sided_p(np.array([one]), few)[0]) for one, few in zip(ratio, degrees,
-            strict=True)],
+            "p_value": two_sided_p(points / np.maximum(error, 1e-12), degrees),
         },
         index=pd.Index(levels, name="level"),
-    )  # fmt: skip
+    )
 
 
 def against_the_rest(tanks: ArrayLike) -> FloatArray:

@@ -88,5 +88,5 @@ def _within(
         shift=shift,
         error=float(np.sqrt(longer @ wider.covariance @ longer)),
         degrees=wider.degrees(longer),
-        p_between=float(two_sided_p(np.array([gap / gap_error]), wider.degrees(between))[0]),
+        p_between=float(two_sided_p(gap / gap_error, wider.degrees(between))),
     )
