@@ -9,7 +9,7 @@ from tests.reports import invented, invented_development, invented_regions
 
 from broodyear.reports.development import write_development
 from broodyear.reports.regions import write_regions
-from broodyear.reports.season import write_season
+from broodyear.reports.season.page import write_season
 
 
 @pytest.fixture(scope="session")

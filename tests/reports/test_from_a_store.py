@@ -12,7 +12,7 @@ from tests.reports.pages import cell, seen, written_rows
 
 from broodyear.errors import EXIT_NOTHING_TO_ANALYSE, NothingToAnalyse
 from broodyear.intake import load_paths
-from broodyear.reports import second_process
+from broodyear.reports import season, second_process
 from broodyear.reports.development import report_development
 from broodyear.reports.folder import ReportResult
 from broodyear.reports.regions import report_regions
@@ -184,18 +184,18 @@ def test_a_season_with_next_to_nothing_still_reads(files: dict[str, str], said: 
 def test_a_review_is_the_same_bytes_with_one_process_and_with_two(
     store: Store, last_season: int, review: ReportResult, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(second_process, "WORTH_A_PROCESS_ROWS", 0)
+    monkeypatch.setattr(season, "WORTH_A_PROCESS_SETUPS", 0)
     monkeypatch.setattr(second_process, "_processors", lambda: 2)
-    shares_done_here: list[tuple[str, ...]] = []
+    done_there: list[str] = []
 
-    def noted(rows: pd.DataFrame, outcomes: tuple[str, ...]) -> second_process.Pieces:
-        shares_done_here.append(outcomes)
-        return worked_out(rows, outcomes)
+    def noted(beside: second_process.SecondProcess, asked: second_process.Asked) -> tuple[bool, object]:
+        done_there.append(getattr(asked.work, "func", asked.work).__name__)
+        return really(beside, asked)
 
-    worked_out = second_process.worked_out
-    monkeypatch.setattr(second_process, "worked_out", noted)
+    really = second_process.SecondProcess._done_there
+    monkeypatch.setattr(second_process.SecondProcess, "_done_there", noted)
     again = report_season(store, last_season, tmp_path, sites=True)
-    assert shares_done_here == [("delivered_to_release",)]
+    assert "worked_out" in done_there and {name for name in done_there if name.endswith("_figure")}
     folder = review.page.parent
     written = {path.relative_to(folder) for path in folder.rglob("*") if path.is_file()}
     assert written == {path.relative_to(tmp_path) for path in again.page.parent.rglob("*") if path.is_file()}

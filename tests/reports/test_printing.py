@@ -10,7 +10,7 @@ from tests.reports import invented
 
 from broodyear.errors import EXIT_NOTHING_TO_ANALYSE, Refused
 from broodyear.reports.printing import BROWSERS
-from broodyear.reports.season import write_season
+from broodyear.reports.season.page import write_season
 
 
 def test_without_a_browser_the_page_is_written_and_a_sentence_says_what_to_do(

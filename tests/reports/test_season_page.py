@@ -19,7 +19,7 @@ from tests.reports.pages import Seen, cell, seen, written_rows
 from broodyear.claims import CLAIM_COLUMNS, Claim, ClaimKind, Reason
 from broodyear.outputs import RECORD
 from broodyear.reports.folder import ReportResult
-from broodyear.reports.season import write_season
+from broodyear.reports.season.page import write_season
 from broodyear.reports.season.results import EFFECTS, PRACTICES, SETUPS
 from broodyear.reports.season.stating import stated
 from broodyear.reports.season.visits import VISIT_COLUMNS

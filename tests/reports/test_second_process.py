@@ -1,4 +1,4 @@
-"""Long work beside the rest of a review: the same numbers wherever they are worked out, no process left over."""
+"""Work beside the rest of a review: the same results wherever it is done, no process left over."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import signal
 import subprocess
 import sys
 import time
+from functools import partial
 from multiprocessing import spawn
 from pathlib import Path
 
@@ -16,10 +17,12 @@ import pytest
 from tests.simulated.tank_seasons import TankSeasonPlan, draw_tank_seasons
 from threadpoolctl import threadpool_limits
 
-from broodyear.errors import NothingToAnalyse
+from broodyear.errors import Refused
+from broodyear.figures.style import require_rows
 from broodyear.reports import second_process
-from broodyear.reports.second_process import Beside
+from broodyear.reports.second_process import SecondProcess, worked_out
 from broodyear.survival import EffectsReport, effects_report
+from broodyear.survival.practices import report_from
 
 #: A process that is asked to end, or whose review is gone, ends well within this.
 PATIENCE_SECONDS = 20.0
@@ -27,30 +30,16 @@ PATIENCE_SECONDS = 20.0
 
 @pytest.fixture(scope="module")
 def outcomes() -> pd.DataFrame:
+    """Thirty tanks a season, three seasons, with two outcomes."""
     plan = TankSeasonPlan(sites=40, seasons=3, tanks_per_season=30)
-    return draw_tank_seasons(np.random.default_rng(3), plan)
+    whole = draw_tank_seasons(np.random.default_rng(3), plan)
+    hatched = whole.assign(outcome="hatch", survivors=whole["eggs"] - 3)
+    return pd.concat([hatched, whole.assign(outcome="delivered_to_release")], ignore_index=True)
 
 
 @pytest.fixture
-def always_beside(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(second_process, "WORTH_A_PROCESS_ROWS", 0)
+def two_processors(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(second_process, "_processors", lambda: 2)
-
-
-NAMES = ("hatch", "hatch_to_release", "delivered_to_release")
-
-
-def every_outcome(outcomes: pd.DataFrame) -> pd.DataFrame:
-    """The same tanks with all three outcomes."""
-    every = pd.concat([outcomes.assign(outcome=name) for name in NAMES], ignore_index=True)
-    every.loc[every["outcome"] == "hatch", "survivors"] = every["eggs"] - 3
-    return every
-
-
-def worked_out_whole(outcomes: pd.DataFrame) -> EffectsReport:
-    """What the function itself gives, in this process."""
-    with threadpool_limits(limits=1, user_api="blas"):
-        return effects_report(outcomes)
 
 
 def same(first: EffectsReport, second: EffectsReport) -> bool:
@@ -61,70 +50,71 @@ def same(first: EffectsReport, second: EffectsReport) -> bool:
     )
 
 
-@pytest.mark.usefixtures("always_beside")
-def test_outcomes_shared_between_two_processes_come_back_as_one(outcomes: pd.DataFrame) -> None:
-    every = every_outcome(outcomes)
-    with Beside(every) as under_way:
-        assert (under_way._there, under_way._here) == (NAMES[:2], NAMES[2:])
-        found = under_way.result()
-    assert list(dict.fromkeys(found.effects["outcome"])) == list(NAMES)
-    assert same(found, worked_out_whole(every))
+@pytest.mark.usefixtures("two_processors")
+def test_what_is_worked_out_there_is_what_is_worked_out_here(outcomes: pd.DataFrame) -> None:
+    with SecondProcess(is_wanted=True) as beside:
+        asked = [beside.ask(worked_out, outcomes, (one,)) for one in ("hatch", "delivered_to_release")]
+        while beside._waiting:
+            time.sleep(0.01)  # both are begun there, so that neither is done here
+        found = report_from([part for one in asked for part in one()])
+        assert beside._process and beside._process.is_alive()
+    assert not beside._process.is_alive()
+    with threadpool_limits(limits=1, user_api="blas"):
+        assert same(found, effects_report(outcomes))
 
 
-def test_a_refusal_is_raised_with_its_sentence(outcomes: pd.DataFrame) -> None:
-    none = outcomes.assign(outcome="none that is known")
-    with Beside(none) as under_way, pytest.raises(NothingToAnalyse, match="No tank-season has an outcome"):
-        under_way.result()
+@pytest.mark.usefixtures("two_processors")
+def test_what_is_not_begun_there_is_done_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(SecondProcess, "_done_there", lambda beside, asked: time.sleep(0.2) or (True, "there"))
+    with SecondProcess(is_wanted=True) as beside:
+        first, second = (beside.ask(str, word) for word in ("first", "second"))
+        time.sleep(0.05)
+        assert (second(), first()) == ("second", "there")
 
 
-def test_small_programmes_and_single_processors_start_no_process(
-    outcomes: pd.DataFrame, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    every = every_outcome(outcomes)
-    assert Beside(every)._process is None
-    monkeypatch.setattr(second_process, "WORTH_A_PROCESS_ROWS", len(every))
+@pytest.mark.usefixtures("two_processors")
+def test_a_refusal_there_is_raised_here_with_its_sentence() -> None:
+    with SecondProcess(is_wanted=True) as beside:
+        asked = beside.ask(partial(require_rows, pd.DataFrame(), "tanks"))
+        while beside._waiting:
+            time.sleep(0.01)
+        with pytest.raises(Refused, match="there is nothing to draw for tanks"):
+            asked()
+
+
+def test_unwanted_or_on_one_processor_no_process_starts(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(second_process, "_processors", lambda: 1)
-    assert Beside(every)._process is None
-    monkeypatch.setattr(second_process, "_processors", lambda: 2)
-    assert Beside(outcomes.sample(frac=4.0, replace=True, random_state=1))._process is None  # one outcome only
+    for is_wanted in (True, False):
+        with SecondProcess(is_wanted) as beside:
+            assert beside._process is None
+            assert beside.ask(str, 5)() == "5"
+        monkeypatch.setattr(second_process, "_processors", lambda: 2)
 
 
-@pytest.mark.usefixtures("always_beside")
-def test_a_process_that_breaks_off_is_made_up_for(outcomes: pd.DataFrame) -> None:
-    every = every_outcome(outcomes)
-    with Beside(every) as under_way:
-        assert under_way._process
-        under_way._process.kill()
-        assert same(under_way.result(), worked_out_whole(every))
+@pytest.mark.usefixtures("two_processors")
+def test_a_process_that_breaks_off_is_made_up_for() -> None:
+    with SecondProcess(is_wanted=True) as beside:
+        assert beside._process
+        beside._process.kill()
+        assert [beside.ask(str, number)() for number in (1, 2)] == ["1", "2"]
 
 
-@pytest.mark.usefixtures("always_beside")
-def test_a_process_that_cannot_start_is_made_up_for(
-    outcomes: pd.DataFrame, monkeypatch: pytest.MonkeyPatch
-) -> None:
+@pytest.mark.usefixtures("two_processors")
+def test_a_process_that_cannot_start_is_made_up_for(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(spawn, "_python_exe", os.fsencode("/nowhere/python"))
-    with Beside(every_outcome(outcomes)) as under_way:
-        assert same(under_way.result(), worked_out_whole(every_outcome(outcomes)))
-
-
-@pytest.mark.usefixtures("always_beside")
-def test_leaving_without_asking_ends_the_process(outcomes: pd.DataFrame) -> None:
-    with Beside(every_outcome(outcomes)) as under_way:
-        assert under_way._process and under_way._process.is_alive()
-    assert not under_way._process.is_alive()
+    with SecondProcess(is_wanted=True) as beside:
+        assert beside.ask(str, 5)() == "5"
 
 
 #: A review that starts its process, names it, and is killed where it stands.
 REVIEW_THAT_DIES = """
 import os, signal
-import numpy as np
+import time
 from broodyear.reports import second_process
-from tests.simulated.tank_seasons import TankSeasonPlan, draw_tank_seasons
 
 if __name__ == "__main__":
-    plan = TankSeasonPlan(sites=3_000, seasons=6, tanks_per_season=3_000)
-    rows = draw_tank_seasons(np.random.default_rng(3), plan)
-    process, _ = second_process._start(rows, ("delivered_to_release",))
+    process, line = second_process._start()
+    line.send((time.sleep, (600,)))
     print(process.pid, flush=True)
     os.kill(os.getpid(), signal.SIGKILL)
 """

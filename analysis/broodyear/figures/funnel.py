@@ -39,13 +39,13 @@ def expected_figure(frame: pd.DataFrame, *, name: str, title: str) -> str:
     with sheet(name, 6.4, 4.6) as page:
         axes = page.axes[0]
         axes.plot([0, 100], [0, 100], color=QUIET, linewidth=1, linestyle=(0, (4, 3)), zorder=1)
+        axes.set_xlabel("expected from batch, species and season (%)")
+        axes.set_ylabel("observed (%)")
         _marks(axes, judged, "expected_pct", "observed_pct")
         _name_flags(axes, judged, "expected_pct", "observed_pct")
         low = max(0.0, float(judged["expected_pct"].min()) - 8)
         axes.set_xlim(low, 101)
         axes.set_ylim(-3, 103)
-        axes.set_xlabel("expected from batch, species and season (%)")
-        axes.set_ylabel("observed (%)")
         _legend(axes, judged)
         return page.svg(title)
 
@@ -74,18 +74,18 @@ def funnel_figure(frame: pd.DataFrame, limits: pd.DataFrame, *, name: str, title
                 axes, limits["eggs"].iloc[-1], limits[f"low_{share}_pct"].iloc[-1], words, xytext=(0, -9),
                 ha="right", color=QUIET,
             )  # fmt: skip
+        axes.set_xlabel("live eggs delivered")
+        axes.set_ylabel("observed (%)")
         _marks(axes, judged, "eggs", "observed_pct")
         _name_flags(axes, judged, "eggs", "observed_pct")
         axes.set_xlim(left=0)
         axes.set_ylim(-4, 104)
-        axes.set_xlabel("live eggs delivered")
-        axes.set_ylabel("observed (%)")
         _legend(axes, judged)
         return page.svg(title)
 
 
 def _marks(axes: Axes, judged: pd.DataFrame, x: str, y: str) -> None:
-    """Seaborn draws one layer per verdict, so that colour and marker never part."""
+    """One layer per verdict, so that colour and marker never part; labels that stand already are left alone."""
     import seaborn as sns
 
     for verdict, (series, _) in VERDICTS.items():

@@ -105,10 +105,11 @@ _METADATA = re.compile(r"\s*<metadata>.*?</metadata>", re.DOTALL)
 class Sheet:
     """A drawing in progress: its axes in reading order, and `svg` when it is finished."""
 
-    def __init__(self, name: str, figure: Figure, axes: list[Axes]) -> None:
+    def __init__(self, name: str, figure: Figure, axes: list[Axes], has_margins: bool) -> None:
         self.name = name
         self.figure = figure
         self.axes = axes
+        self.has_margins = has_margins
 
     def svg(self, title: str) -> str:
         """The finished figure as SVG text with `title` inside it; the same drawing gives the same bytes."""
@@ -116,11 +117,20 @@ class Sheet:
         with warnings.catch_warnings():
             # An id in a script the measuring font lacks is still written as text.
             warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+            self.make_room()
             self.figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
         drawn = _METADATA.sub("", _DECLARATION.sub("", buffer.getvalue()))
         drawn = _FONT.sub("system-ui, sans-serif", drawn)
         head, body = drawn.split(">", 1)
         return f'{head} role="img">\n <title>{escape(title)}</title>{body}'
+
+    def make_room(self) -> None:
+        """Move the axes so that all labels have room, once: a figure that does so by itself is drawn twice."""
+        from matplotlib.layout_engine import ConstrainedLayoutEngine
+
+        if not self.has_margins:
+            ConstrainedLayoutEngine().execute(self.figure)
+            self.has_margins = True
 
 
 @contextmanager
@@ -135,19 +145,19 @@ def sheet(
 ) -> Iterator[Sheet]:
     """A sheet of `rows` × `columns` axes. name: the file's name, also the salt of its ids; sizes in inches.
 
-    margins: of ``Figure.subplots_adjust``; without them room is made for whatever the labels need, which takes a
-    drawing more. `grid` goes to ``Figure.subplots`` (for example ``sharex=True``, ``height_ratios=[2, 1]``).
+    margins: of ``Figure.subplots_adjust``; without them room is made for whatever the labels need.
+    `grid` goes to ``Figure.subplots`` (for example ``sharex=True``, ``height_ratios=[2, 1]``).
     """
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
     settings: Any = {**_RC, "svg.hashsalt": name}
     with mpl.rc_context(settings):
-        figure = Figure(figsize=(width_in, height_in), layout=None if margins else "constrained")
+        figure = Figure(figsize=(width_in, height_in), dpi=72)  # as SVG is written
         if margins:
             figure.subplots_adjust(**margins)
         axes = figure.subplots(rows, columns, squeeze=False, **grid)
-        yield Sheet(name, figure, list(axes.flat))
+        yield Sheet(name, figure, list(axes.flat), has_margins=margins is not None)
 
 
 def require_columns(frame: pd.DataFrame, columns: Iterable[str], what: str) -> None:

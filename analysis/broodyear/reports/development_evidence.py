@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
 from broodyear.figures.development import bias_figure, curves_figure, fan_figure, predicted_figure
 from broodyear.reports.development_sections import MAIN_SCHEME, named
-from broodyear.reports.parts import Block, Bullets, Heading, Notice, Prose, Section, TableBlock, say
-from broodyear.reports.showing import drawn
+from broodyear.reports.parts import Block, Bullets, Drawing, Heading, Notice, Prose, Section, TableBlock, say
 from broodyear.reports.tables import ReportTable, column, interval_column, table_view
 
 if TYPE_CHECKING:
@@ -41,24 +41,26 @@ def _figures(results: DevelopmentResults, species: str, stage: str) -> list[Bloc
     cells = cells[(cells["scheme"] == MAIN_SCHEME) & cells["model"].isin([*shown, "own_constant_units"])]
     curves, pairs = _of(results.curves, species, stage), _of(results.pairs, species, stage)
     return [
-        drawn(
-            lambda: curves_figure(curves, observed, pairs, name=f"curves_{name}", title=f"Days to stage: {words}"),
+        Drawing(
+            partial(
+                curves_figure, curves, observed, pairs, name=f"curves_{name}", title=f"Days to stage: {words}"
+            ),
             name=f"curves_{name}",
             caption=f"Days from fertilisation to {words}, by temperature. Bars: what was observed, brought to the"
             " tank’s mean temperature; points: published measurements.",
             alt=f"Curves of days to stage by temperature for {words}, with observed intervals as bars.",
             table=results.curves,
         ),
-        drawn(
-            lambda: predicted_figure(predictions, name=f"predicted_{name}", title=f"Prediction: {words}"),
+        Drawing(
+            partial(predicted_figure, predictions, name=f"predicted_{name}", title=f"Prediction: {words}"),
             name=f"predicted_{name}",
             caption="Each bar runs from the last look without the stage to the first with it; arrows: the tank"
             " ended before. On the line the prediction was right.",
             alt=f"Observed intervals against predicted days for {words}, one panel per model.",
             table=results.predictions,
         ),
-        drawn(
-            lambda: bias_figure(cells, name=f"bias_{name}", title=f"Bias by temperature: {words}"),
+        Drawing(
+            partial(bias_figure, cells, name=f"bias_{name}", title=f"Bias by temperature: {words}"),
             name=f"bias_{name}",
             caption="Bias by mean temperature, with 95 % intervals; above zero the model is late.",
             alt=f"Bias in days by band of temperature for {words}, one mark with interval per model and band.",
@@ -155,8 +157,8 @@ def forecasts_section(results: DevelopmentResults) -> Section:
     if not len(table):
         none = Notice("No example.", Markup("No tank of the last season has what a forecast needs."), "note")
         return Section("forecast", "What a forecast looks like", (none, caution))
-    figure = drawn(
-        lambda: fan_figure(table.frame, name="forecast_example", title="Forecast of one tank"),
+    figure = Drawing(
+        partial(fan_figure, table.frame, name="forecast_example", title="Forecast of one tank"),
         name="forecast_example",
         caption=say(
             "Development of tank {tank} towards {stage} as it could be foretold three weeks after delivery:"

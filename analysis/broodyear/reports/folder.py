@@ -48,11 +48,12 @@ def write_report(
 ) -> ReportResult:
     """Put the report in the place of `folder`, whole. Raises UsageError where that may not be written, and Refused
     when the disk is full or there is no browser to print with (then the page is written all the same)."""
-    written: dict[str, bytes] = {f"{page.name}.html": render(page).encode()}
-    written |= {table.file: table.csv().encode() for table in tables}
-    written |= {figure.file: figure.svg.encode() for one in (page, *sheets) for figure in one.figures}
+    written: dict[str, bytes] = {table.file: table.csv().encode() for table in tables}
     written |= {f"{sheet.name}.html": render(sheet).encode() for sheet in sheets}
     written |= beside or {}
+    page = page.drawn()
+    written |= {figure.file: figure.svg.encode() for figure in page.figures}
+    written[f"{page.name}.html"] = render(page).encode()
     written["manifest.json"] = manifest_text(manifest, written, tables).encode()
     with new_folder(folder, f"report {manifest.report}", _own(manifest.report)) as aside:
         for name, content in written.items():

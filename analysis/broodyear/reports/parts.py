@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from markupsafe import Markup
 
+from broodyear.errors import BroodyearError
 from broodyear.reports.numbers import THIN
 from broodyear.reports.tables import ReportTable, TableView, code_markup
 
@@ -81,6 +82,26 @@ class FigureView:
 
 
 @dataclass(frozen=True)
+class Drawing:
+    """A figure to come: `draw` gives its SVG, perhaps from another process; the rest is as in the figure."""
+
+    draw: Callable[[], str]
+    name: str
+    caption: str | Markup
+    alt: str
+    table: ReportTable
+
+    def drawn(self) -> FigureView | Notice:
+        """The figure; where it is refused, its reason in its place."""
+        try:
+            svg = self.draw()
+        except BroodyearError as error:
+            why = f"{str(error)[:1].upper()}{str(error)[1:]}".rstrip(".")
+            return Notice("No figure here.", say("{why}.", why=why), "note")
+        return FigureView(self.name, svg, self.caption, self.alt, self.table)
+
+
+@dataclass(frozen=True)
 class TableBlock:
     """A table in the run of a page."""
 
@@ -94,7 +115,7 @@ class Pair:
     """Sentences with their picture: beside them where the page is wide enough, below them elsewhere."""
 
     blocks: tuple[Prose | Bullets | Notice, ...]
-    picture: FigureView | Notice
+    picture: Drawing | FigureView | Notice
     kind: str = "pair"
 
 
@@ -143,7 +164,22 @@ class Heading:
     kind: str = "heading"
 
 
-Block = Prose | Bullets | Notice | FigureView | TableBlock | Pair | Copyable | Folded | Links | Flow | Heading
+Picture = Drawing | FigureView | Notice
+Block = Prose | Bullets | Picture | TableBlock | Pair | Copyable | Folded | Links | Flow | Heading
+
+
+Change = Callable[[Drawing], Picture]
+
+
+def changed(block: Block, change: Change) -> Block:
+    """The block with every drawing in it changed."""
+    if isinstance(block, Drawing):
+        return change(block)
+    if isinstance(block, Pair) and isinstance(block.picture, Drawing):
+        return replace(block, picture=change(block.picture))
+    if isinstance(block, Folded):
+        return replace(block, blocks=tuple(changed(one, change) for one in block.blocks))
+    return block
 
 
 @dataclass(frozen=True)
@@ -171,9 +207,22 @@ class Page:
     contents: bool = True
     root: str = ""
 
+    def drawn(self) -> Page:
+        """The page with every drawing finished."""
+        return self._changed(Drawing.drawn)
+
+    def drawn_by(self, ask: Callable[[Callable[[], str]], Callable[[], str]]) -> Page:
+        """The page with every drawing handed to whoever `ask` gives work to."""
+        return self._changed(lambda drawing: replace(drawing, draw=ask(drawing.draw)))
+
+    def _changed(self, change: Change) -> Page:
+        return replace(self, sections=tuple(
+            replace(one, blocks=tuple(changed(block, change) for block in one.blocks)) for one in self.sections
+        ))  # fmt: skip
+
     @property
     def figures(self) -> tuple[FigureView, ...]:
-        """Every figure of the page, in order."""
+        """Every figure of the drawn page, in order."""
         drawn: list[Block] = []
         for block in (block for section in self.sections for block in section.blocks):
             inner = block.blocks if isinstance(block, Folded) else (block,)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 import pandas as pd
@@ -12,9 +13,8 @@ from broodyear.figures.connectivity import connectivity_figure
 from broodyear.figures.intervals import Estimate, panels_figure
 from broodyear.figures.style import SERIES
 from broodyear.reports.numbers import known
-from broodyear.reports.parts import Block, Bullets, Notice, Prose, Section, TableBlock, say
+from broodyear.reports.parts import Block, Bullets, Drawing, Notice, Prose, Section, TableBlock, say
 from broodyear.reports.sentences import Statements
-from broodyear.reports.showing import drawn
 from broodyear.reports.tables import ReportTable, column, interval_column, table_view
 from broodyear.reports.vocabulary import MAIN_OUTCOME, OUTCOMES
 from broodyear.reports.wording import refusal
@@ -93,10 +93,10 @@ def evidence_section(regions: ReportTable, heterogeneity: ReportTable) -> Sectio
         Estimate("adjusted_pct", "adjusted_low", "adjusted_high", "adjusted for batch", SERIES[0]),
         Estimate("within_batch_pct", "within_batch_low", "within_batch_high", "within batches", SERIES[2]),
     )
-    figure = drawn(
-        lambda: panels_figure(
-            regions.frame.iloc[rows], name="regions", title="Regions: three estimates", label="region",
-            panels=panels, unit="survival (%)",
+    figure = Drawing(
+        partial(
+            panels_figure, regions.frame.iloc[rows], name="regions", title="Regions: three estimates",
+            label="region", panels=panels, unit="survival (%)",
         ),
         name="regions",
         caption="Delivery to release, regions in alphabetical order. Intervals carry the number of batches.",
@@ -165,8 +165,8 @@ def batches_section(graph: ReportTable, sentences: dict[str, str]) -> Section:
         return Section("batches", title, (refusal("There is nothing to draw.", graph),))
     rows = graph.rows(outcome=MAIN_OUTCOME)
     frame = _latest(graph.frame.iloc[rows])
-    figure = drawn(
-        lambda: connectivity_figure(frame, name="connectivity", title="Regions and batches"),
+    figure = Drawing(
+        partial(connectivity_figure, frame, name="connectivity", title="Regions and batches"),
         name="connectivity",
         caption="Each line is a region that had tanks of a batch, thicker with more tanks. Full lines: the batch"
         " also went to another region, which is what makes regions comparable. Dotted: it did not. With very many"

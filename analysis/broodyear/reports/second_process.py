@@ -1,38 +1,42 @@
-"""The long work of a large programme's review, shared out between this process and one of its own beside it.
+"""A process beside this one that takes over part of a report's work: fits, and drawings.
 
-The fits of practices take most of a review's time. Beside it are worked out those of every outcome but the last.
-The same function does the work either way, and the numbers are the same to the last digit.
+    with SecondProcess(wanted) as beside:
+        fitted = beside.ask(worked_out, rows, ("hatch",))   # begun there as soon as it is free
+        ...                                                 # other work here, meanwhile
+        fitted()                                            # its answer; what is not begun yet is done here
+
+The other process takes one piece after the other. It ends with the report that asks it, however that ends. The same
+functions do the work either way, and the results are the same to the last digit. On computers with one processor, and
+when a process cannot be started or breaks off, all the work is done here.
 """
 
 from __future__ import annotations
 
-import contextlib
 import os
+import pickle
 import signal
 import threading
+from collections import deque
+from collections.abc import Callable
 from multiprocessing import get_context, parent_process
 from multiprocessing.connection import Connection
 from multiprocessing.context import SpawnProcess
 from types import TracebackType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from threadpoolctl import threadpool_limits
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from broodyear.survival.practices import EffectsReport
     from broodyear.survival.practices.outcome import OutcomeReport
 
-#: From this many rows (three a tank-season) on, the work takes several times as long as starting a process.
-WORTH_A_PROCESS_ROWS = 20_000
+#: From this many set-ups on, the work takes longer than starting a process.
+WORTH_A_PROCESS_SETUPS = 150
 _GONE = 70
 
 
-Pieces = list["OutcomeReport"]
-
-
-def worked_out(rows: pd.DataFrame, outcomes: tuple[str, ...]) -> Pieces:
+def worked_out(rows: pd.DataFrame, outcomes: tuple[str, ...]) -> list[OutcomeReport]:
     """What the fits of some outcomes say, on one linear-algebra thread.
 
     Sums are rounded as threads share them out, so the number of threads has to be the same wherever this runs.
@@ -43,86 +47,136 @@ def worked_out(rows: pd.DataFrame, outcomes: tuple[str, ...]) -> Pieces:
         return outcome_reports(rows, outcomes)
 
 
-class Beside:
-    """Work under way, as a context: `result` waits for it; leaving without having asked ends the process.
+class Asked:
+    """One piece of work. answer, once it is there: whether it went well, and what came."""
 
-    For small programmes, on computers with one processor, and when a process cannot be started or breaks off, all
-    the work is done here when its result is asked for.
-    """
+    def __init__(self, work: Callable[..., Any], given: tuple[Any, ...]) -> None:
+        self.work, self.given = work, given
+        self.settled = threading.Event()
+        self.answer: tuple[bool, Any] | None = None
 
-    def __init__(self, outcomes: pd.DataFrame) -> None:
-        self._outcomes = outcomes
-        self._there, self._here = _shares(outcomes)
+
+class SecondProcess:
+    """Work shared with another process, as a context; leaving it ends the process, whatever it is doing."""
+
+    def __init__(self, is_wanted: bool) -> None:
+        self._waiting: deque[Asked] = deque()
+        self._more = threading.Condition()
+        self._is_over = False
         self._process: SpawnProcess | None = None
-        if _is_worth_it(outcomes):
-            self._process, self._answer = _start(outcomes, self._there)
+        if is_wanted and _processors() > 1:
+            self._process, self._line = _start()
+        self._talk = threading.Thread(target=self._hand_over, daemon=True)
+        if self._process:
+            self._talk.start()
 
-    def __enter__(self) -> Beside:
+    def __enter__(self) -> SecondProcess:
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
+        with self._more:
+            self._is_over = True
+            self._more.notify()
         if self._process:
             self._process.kill()
             self._process.join()
+            self._talk.join()
+            self._line.close()
 
-    def result(self) -> EffectsReport:
-        """The report of all outcomes; raises what it is refused for."""
-        from broodyear.survival.practices import report_from
+    def ask(self, work: Callable[..., Any], *given: Any) -> Callable[[], Any]:
+        """Have `work(*given)` done; the function that comes back gives its result, or raises what it raised.
 
-        here = worked_out(self._outcomes, self._here)
-        if self._process:
-            with contextlib.suppress(EOFError, OSError):  # it broke off
-                return report_from([*self._answer.recv(), *here])
-        return report_from([*worked_out(self._outcomes, self._there), *here])
+        work: a function of a module, or a partial of one; work and answer have to be picklable.
+        """
+        asked = Asked(work, given)
+        with self._more:
+            self._waiting.append(asked)
+            self._more.notify()
+        return lambda: self._result(asked)
 
+    def _result(self, asked: Asked) -> Any:
+        with self._more:
+            is_here = asked in self._waiting
+            if is_here:
+                self._waiting.remove(asked)
+        if not is_here:
+            asked.settled.wait()
+        if asked.answer is None:
+            return asked.work(*asked.given)
+        went_well, came = asked.answer
+        if went_well:
+            return came
+        raise came
 
-def _shares(outcomes: pd.DataFrame) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """The outcomes worked out by the other process and by this one, in the order of a tank's life.
+    def _hand_over(self) -> None:
+        """Give the other process one piece after the other, until it breaks off or all is over."""
+        while (asked := self._next()) is not None:
+            try:
+                asked.answer = self._done_there(asked)
+            except (OSError, EOFError, pickle.PickleError):
+                return
+            finally:
+                asked.settled.set()
 
-    The whole stay is worked out here, the stages beside it: they are the smaller fits, and this process has more
-    to do.
-    """
-    from broodyear.survival.practices import outcomes_in
+    def _next(self) -> Asked | None:
+        with self._more:
+            self._more.wait_for(lambda: self._waiting or self._is_over)
+            return None if self._is_over else self._waiting.popleft()
 
-    present = outcomes_in(outcomes)
-    return present[:-1], present[-1:]
-
-
-def _is_worth_it(outcomes: pd.DataFrame) -> bool:
-    return len(outcomes) >= WORTH_A_PROCESS_ROWS and len(_shares(outcomes)[0]) > 0 and _processors() > 1
+    def _done_there(self, asked: Asked) -> tuple[bool, Any]:
+        self._line.send((asked.work, asked.given))
+        answer: tuple[bool, Any] = self._line.recv()
+        return answer
 
 
 def _processors() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _start(rows: pd.DataFrame, outcomes: tuple[str, ...]) -> tuple[SpawnProcess | None, Connection]:
-    """A process of its own, started afresh as on every system, and where its answer comes from."""
+def _start() -> tuple[SpawnProcess | None, Connection]:
+    """A process of its own, started afresh as on every system, and the line to it."""
     context = get_context("spawn")
-    answer, sending = context.Pipe(duplex=False)
-    process = context.Process(target=_work, args=(sending, rows, outcomes), daemon=True)
+    here, there = context.Pipe()
+    process = context.Process(target=_work, args=(there,), daemon=True)
     try:
         process.start()
     except OSError:
-        return None, answer
+        return None, here
     finally:
-        sending.close()
-    return process, answer
+        there.close()
+    return process, here
 
 
-def _work(sending: Connection, rows: pd.DataFrame, outcomes: tuple[str, ...]) -> None:
-    """Work the outcomes out and send them; whatever goes wrong, the review does the work itself and says it."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the review ends this process when it is interrupted
-    threading.Thread(target=_leave_with_the_review, daemon=True).start()
-    with contextlib.suppress(Exception):
-        sending.send(worked_out(rows, outcomes))
+def _work(line: Connection) -> None:
+    """Do what is asked, one piece after the other."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the report ends this process when it is interrupted
+    threading.Thread(target=_leave_with_the_report, daemon=True).start()
+    _make_ready()
+    while True:
+        work, given = line.recv()
+        line.send(_answer(work, given))
 
 
-def _leave_with_the_review() -> None:
-    """End at once when the review is gone, however it ended."""
-    review = parent_process()
-    if review:
-        review.join()
+def _leave_with_the_report() -> None:
+    """End at once when the report is gone, however it ended."""
+    report = parent_process()
+    if report:
+        report.join()
     os._exit(_GONE)
+
+
+def _make_ready() -> None:
+    """Load what the work needs while the report is still reading its records."""
+    import broodyear.survival.practices  # noqa: F401
+    from broodyear.figures.style import load_library
+
+    load_library()
+
+
+def _answer(work: Callable[..., Any], given: tuple[Any, ...]) -> tuple[bool, Any]:
+    try:
+        return True, work(*given)
+    except Exception as error:  # raised again where the answer is asked for
+        return False, error

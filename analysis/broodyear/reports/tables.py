@@ -6,6 +6,7 @@ import datetime as dt
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import pandas as pd
@@ -75,7 +76,7 @@ class ReportTable:
 
     def at(self, row: int, column: str, kind: str) -> Traced:
         """One cell, in the words of `kind`, with its source."""
-        value = self.frame[column].iloc[row] if column in self.frame.columns else None
+        value = self.value(row, column)
         return Traced(
             written(value, kind), cell_text(value), self.source(row), column, kind == "id", not is_number(kind)
         )
@@ -89,7 +90,12 @@ class ReportTable:
 
     def value(self, row: int, column: str) -> Any:
         """The bare value of one cell, for choosing and ordering; None where the table has no such column."""
-        return self.frame[column].iloc[row] if column in self.frame.columns else None
+        return self._arrays[column][row] if column in self._arrays else None
+
+    @cached_property
+    def _arrays(self) -> dict[str, Any]:
+        """Columns as arrays: a cell of a frame takes seven times as long to reach."""
+        return {str(name): self.frame[name].array for name in self.frame.columns}
 
     def csv(self) -> str:
         """The table as CSV text: dates as ISO, booleans as true/false, safe to open in a spreadsheet."""
@@ -112,6 +118,8 @@ def report_table(
 
 def cell_text(value: Any) -> str:
     """One cell of a CSV. A missing value is empty; a text that a spreadsheet would run gets an apostrophe."""
+    if type(value) is str:
+        return safe_text(value)
     if isinstance(value, list | tuple):
         return "; ".join(map(str, value))
     if not known(value):

@@ -78,11 +78,11 @@ def normal_nodes(points: int = 31) -> tuple[FloatArray, FloatArray]:
 
 def level_sums(codes: IntArray, values: FloatArray, levels: int) -> FloatArray:
     """Sums of the rows of a matrix by level; codes: level per row. Shape (levels, columns)."""
-    from scipy.sparse import csr_array
+    from scipy.sparse import csc_array
 
     rows = len(codes)
-    members = csr_array((np.ones(rows), codes, np.arange(rows + 1)), shape=(rows, levels))
-    return np.asarray(members.T @ values, dtype=float)
+    members = csc_array((np.ones(rows), codes, np.arange(rows + 1)), shape=(levels, rows))
+    return np.asarray(members @ values, dtype=float)
 
 
 def p_words(p_value: float) -> str:

@@ -9,8 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.special import expit
-from scipy.stats import norm
+from scipy.special import expit, ndtri
 
 from broodyear.errors import NothingToAnalyse
 from broodyear.survival import fit_survival
@@ -192,7 +191,7 @@ def reached_at(curve: FloatArray, power: float) -> float:
 def shift_for(points: float, spreads: Spreads) -> float:
     """The shift down the log-odds that costs ``points`` on average over sites, batches and tanks; nan if none."""
     sd = math.sqrt(spreads.site_sd**2 + spreads.batch_sd**2 + spreads.tank_sd**2)
-    log_odds = spreads.log_odds + sd * norm.ppf((np.arange(200) + 0.5) / 200)
+    log_odds = spreads.log_odds + sd * ndtri((np.arange(200) + 0.5) / 200)
     shifts = np.arange(0.0, 8.0, 0.02)
     chances = expit(log_odds[:, None] - shifts)
     cost = 100.0 * (chances[:, :1] - chances).mean(axis=0)

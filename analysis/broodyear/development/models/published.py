@@ -62,7 +62,7 @@ def published_pairs() -> pd.DataFrame:
 
 def default_model(species: str, stage: str) -> str | None:
     """Name of the default model for a species and stage, or None when no published model earns it."""
-    models = _models()
+    models = _as_published()
     rows = models[(models["species"] == species) & (models["stage"] == stage) & models["is_default"]]
     return str(rows["model"].iloc[0]) if len(rows) else None
 
@@ -91,10 +91,14 @@ def constant_units_model(species: str, stage: str) -> str | None:
 
 def model_row(name: str) -> pd.Series:
     """The row of one model. Raises UsageError for an unknown name, with the nearest ones."""
-    models = _models().set_index("model", drop=False)
-    if name not in models.index:
-        raise UsageError(_unknown(name, list(models.index)))
-    row = models.loc[name]
+    return _row_of(_models(), name)
+
+
+def _row_of(models: pd.DataFrame, name: str) -> pd.Series:
+    by_name = models.set_index("model", drop=False)
+    if name not in by_name.index:
+        raise UsageError(_unknown(name, list(by_name.index)))
+    row = by_name.loc[name]
     assert isinstance(row, pd.Series)  # names are unique
     return row
 
@@ -107,7 +111,7 @@ def as_curve(model: Any) -> Curve:
     if isinstance(model, Curve):
         return model
     if isinstance(model, str):
-        return _curve_of_row(model_row(model))
+        return _curve_of_row(_row_of(_as_published(), model))
     if isinstance(model, pd.DataFrame) and len(model) == 1:
         return _curve_of_row(model.iloc[0])
     if isinstance(model, pd.Series) or (isinstance(model, dict) and "coefficients" in model):
@@ -157,7 +161,8 @@ def _pairs() -> pd.DataFrame:
 
 
 @lru_cache(maxsize=1)
-def _models() -> pd.DataFrame:
+def _as_published() -> pd.DataFrame:
+    """The models as they stand in the file, before they are held against published pairs."""
     models = pd.read_csv(
         _HERE / "published_models.csv",
         keep_default_na=False,
@@ -165,6 +170,12 @@ def _models() -> pd.DataFrame:
     )
     models["coefficients"] = models["coefficients"].map(_coefficients)
     models["is_default"] = models["is_default"] == "yes"
+    return models
+
+
+@lru_cache(maxsize=1)
+def _models() -> pd.DataFrame:
+    models = _as_published()
     measured = pd.DataFrame([_measured(row) for _, row in models.iterrows()], index=models.index)
     table: pd.DataFrame = pd.concat([models, measured], axis=1)
     table["spread_log_sd"] = spread_between_studies(table)

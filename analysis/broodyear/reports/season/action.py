@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 
 from markupsafe import Markup
 
@@ -12,7 +13,7 @@ from broodyear.reports.parts import (
     Block,
     Bullets,
     Copyable,
-    FigureView,
+    Drawing,
     Notice,
     Pair,
     Prose,
@@ -24,7 +25,6 @@ from broodyear.reports.rendering import phrase
 from broodyear.reports.season.results import SeasonResults
 from broodyear.reports.season.stating import comparisons, named_sites, sites_judged, watched_sites, worth_a_trial
 from broodyear.reports.season.urgency import visiting_order
-from broodyear.reports.showing import drawn
 from broodyear.reports.tables import ReportTable, column, table_view
 from broodyear.reports.vocabulary import MAIN_OUTCOME, WHERE_LOST
 from broodyear.reports.wording import refusal
@@ -96,12 +96,12 @@ VISIT_VIEW = (
 )
 
 
-def _picture(results: SeasonResults) -> FigureView | Notice:
+def _picture(results: SeasonResults) -> Drawing:
     table = results.site_seasons
     named = [results.statements.claim(row).subject for row in named_sites(results.statements)]
     lines = "none" if not named else ", ".join(named[:MOST_LINES])
-    return drawn(
-        lambda: site_seasons_figure(table.frame, name="site_seasons", title="Sites over their seasons"),
+    return Drawing(
+        partial(site_seasons_figure, table.frame, name="site_seasons", title="Sites over their seasons"),
         name="site_seasons",
         caption="Fish left alive, less what was expected, tank by tank. Bands hold the middle 80 and 95 in 100"
         " tanks of a season; lines are the sites named.",

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from broodyear.figures.diagnostics import influence_figure, residuals_figure
-from broodyear.reports.parts import Block, Folded, Prose, Section, TableBlock, joined
+from broodyear.reports.parts import Block, Drawing, Folded, Prose, Section, TableBlock, joined
 from broodyear.reports.rendering import phrase
 from broodyear.reports.season.results import SeasonResults
-from broodyear.reports.showing import drawn
 from broodyear.reports.tables import ReportTable, column, report_table, table_view
 from broodyear.reports.vocabulary import MAIN_OUTCOME, factor_words
 from broodyear.reports.wording import refusal
@@ -85,8 +85,8 @@ INFLATION = (
 
 def _residuals(table: ReportTable) -> Block:
     shown = table.frame.tail(MOST_DOTS)
-    return drawn(
-        lambda: residuals_figure(shown, name="residuals", title="Residuals of the model"),
+    return Drawing(
+        partial(residuals_figure, shown, name="residuals", title="Residuals of the model"),
         name="residuals",
         caption="Residuals against fitted survival and against mean water temperature, a dot per tank and season.",
         alt=f"Two scatter plots of {len(shown)} residuals, against fitted survival and against water temperature.",
@@ -95,8 +95,8 @@ def _residuals(table: ReportTable) -> Block:
 
 
 def _influence(table: ReportTable) -> Block:
-    return drawn(
-        lambda: influence_figure(table.frame, name="influence", title="Influence of single sites"),
+    return Drawing(
+        partial(influence_figure, table.frame, name="influence", title="Influence of single sites"),
         name="influence",
         caption="The sites without which an estimate would move most, and the practice whose estimate it is.",
         alt="Dots on lines, one per site, at the largest move of an estimate in standard errors.",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import pandas as pd
 from markupsafe import Markup
 
@@ -9,9 +11,8 @@ from broodyear.figures.exposure import exposure_figure, trend_figure
 from broodyear.figures.intervals import Estimate, intervals_figure
 from broodyear.figures.style import SERIES
 from broodyear.reports.numbers import known, words, written
-from broodyear.reports.parts import Block, Flow, Heading, Notice, Prose, Section, TableBlock, say
+from broodyear.reports.parts import Block, Drawing, Flow, Heading, Notice, Prose, Section, TableBlock, say
 from broodyear.reports.season.results import SeasonResults
-from broodyear.reports.showing import drawn
 from broodyear.reports.tables import ReportTable, column, interval_column, table_view
 from broodyear.reports.wording import refusal
 
@@ -85,9 +86,9 @@ def stages_section(results: SeasonResults) -> Section:
         " Each is the mean of the tanks’ rates, and its interval carries how much tanks differ, not eggs as"
         " if each were a trial."
     )
-    figure = drawn(
-        lambda: intervals_figure(
-            table.frame, name="stage_survival", title="Survival by stage", label="stage_label",
+    figure = Drawing(
+        partial(
+            intervals_figure, table.frame, name="stage_survival", title="Survival by stage", label="stage_label",
             estimates=_ESTIMATES, unit="survival (%), mean of tanks",
         ),
         name="stage_survival",
@@ -200,8 +201,8 @@ def _trend(results: SeasonResults) -> list[Block]:
         "Every season had its own batches, so a rise or fall here may be the eggs and nothing else; that the"
         " programme got better does not follow. After a bad year an ordinary one looks like an improvement."
     )
-    figure = drawn(
-        lambda: trend_figure(table.frame, name="trend", title="Survival by season", this_season=results.season),
+    figure = Drawing(
+        partial(trend_figure, table.frame, name="trend", title="Survival by season", this_season=results.season),
         name="trend",
         caption="Left alive of live eggs delivered, mean of tanks with usable records; filled: this season.",
         alt=f"Dot plot with intervals, one dot per season and species. This season: {_this_season(results)}.",
@@ -219,8 +220,8 @@ def exposure_section(results: SeasonResults) -> Section:
     usable = table.frame[table.frame["exposure_window"] == "whole"]
     usable = usable[usable["usable"].astype(bool)].sort_values(["mean_water_temp_c", "tank_id"])
     limit = results.settings.warm_limit_c
-    figure = drawn(
-        lambda: exposure_figure(usable, name="exposure", title="Water temperature by tank", warm_limit_c=limit),
+    figure = Drawing(
+        partial(exposure_figure, usable, name="exposure", title="Water temperature by tank", warm_limit_c=limit),
         name="exposure",
         caption="Mean water temperature from delivery to expected release, coldest to warmest tank; lines show one"
         " standard deviation of daily means to either side.",

@@ -18,7 +18,7 @@ from broodyear.reports.season.happenings import events, of_season, timelines
 from broodyear.reports.season.results import EFFECTS, PRACTICES, SETUPS, SeasonResults
 from broodyear.reports.season.stating import stated
 from broodyear.reports.season.visits import visits_table
-from broodyear.reports.second_process import Beside
+from broodyear.reports.second_process import SecondProcess, worked_out
 from broodyear.reports.sentences import Statements
 from broodyear.reports.tables import ReportTable, report_table
 from broodyear.reports.vocabulary import MAIN_OUTCOME
@@ -31,8 +31,11 @@ if TYPE_CHECKING:
     from broodyear.survival import EffectsReport
 
 
-def gather(store: Store, season: int) -> SeasonResults:
-    """All tables of `season`, worked out from the store. Raises NothingToAnalyse naming the seasons there are."""
+def gather(store: Store, season: int, beside: SecondProcess) -> SeasonResults:
+    """All tables of `season`, worked out from the store with part of the fits done `beside`.
+
+    Raises NothingToAnalyse naming the seasons there are.
+    """
     every = store.result("tank_seasons")
     tanks = of_season(every, season)
     if tanks.empty:
@@ -40,7 +43,8 @@ def gather(store: Store, season: int) -> SeasonResults:
     outcomes = store.result("tank_outcomes")
     outcomes = outcomes.merge(store.result("tank_evidence"), on=["season", "tank_id"], how="left")
     known = plain_flags(outcomes[outcomes["season"] <= season])
-    with Beside(known) as beside, threadpool_limits(limits=1, user_api="blas"):
+    fits = _fits(known, beside)
+    with threadpool_limits(limits=1, user_api="blas"):
         screen = _attempt(lambda: _screen(known))
         setups = _setups(screen, season)
         from_screen = _from_screen(known, screen, season)
@@ -49,7 +53,7 @@ def gather(store: Store, season: int) -> SeasonResults:
         trials = analyse_trials(store.result("trial_outcomes"), season)
         key_figures = _key_figures(store, tanks, setups, season)
         drawn = timelines(store, season, setups)
-        effects = _attempt(beside.result)
+        effects = _attempt(lambda: _effects(fits))
         changes = _attempt(lambda: _changes(known, effects))
     practices = _of_practices(effects, changes, trial_claims(trials))
     statements = _statements(screen, from_screen["sites"], season, practices)
@@ -75,6 +79,21 @@ def gather(store: Store, season: int) -> SeasonResults:
         trials=trials_table(trials),
         timelines=drawn,
     )
+
+
+def _fits(known: pd.DataFrame, beside: SecondProcess) -> list[Callable[[], Any]]:
+    """The fits of each outcome, asked for in the order of a tank's life."""
+    from broodyear.survival.practices import outcomes_in
+
+    return [beside.ask(worked_out, known, (outcome,)) for outcome in outcomes_in(known)]
+
+
+def _effects(fits: Sequence[Callable[[], Any]]) -> EffectsReport:
+    """The report of all outcomes; the last is worked out here while the others are being worked out beside."""
+    from broodyear.survival.practices import report_from
+
+    pieces = [part for asked in reversed(fits) for part in reversed(asked())]
+    return report_from(pieces[::-1])
 
 
 def plain_flags(frame: pd.DataFrame) -> pd.DataFrame:

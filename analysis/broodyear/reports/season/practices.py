@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from markupsafe import Markup
 
 from broodyear.claims import ClaimKind, Decision, Reason
 from broodyear.figures.intervals import MOST_ROWS, Estimate, intervals_figure
 from broodyear.reports.numbers import known, words
-from broodyear.reports.parts import Block, Bullets, Heading, Prose, Section, TableBlock, joined, say
+from broodyear.reports.parts import Block, Bullets, Drawing, Heading, Prose, Section, TableBlock, joined, say
 from broodyear.reports.rendering import phrase
 from broodyear.reports.season.action import next_step
 from broodyear.reports.season.results import SeasonResults
 from broodyear.reports.season.stating import COMPARED
-from broodyear.reports.showing import drawn
 from broodyear.reports.tables import ReportTable, column, interval_column, table_view
 from broodyear.reports.vocabulary import MAIN_OUTCOME, OUTCOMES, factor_words, level_words
 from broodyear.reports.wording import refusal
@@ -142,10 +143,11 @@ def _effect_figure(results: SeasonResults, rows: list[int]) -> list[Block]:
     frame["label"] = [effect_label(table, row) for row in shown]
     estimate = Estimate("difference_points", "difference_low", "difference_high", "difference")
     return [
-        drawn(
-            lambda: intervals_figure(
-                frame, name="effects", title="Effect of each practice", label="label", estimates=[estimate],
-                unit="difference in survival from delivery to release (points)", reference=0.0,
+        Drawing(
+            partial(
+                intervals_figure, frame, name="effects", title="Effect of each practice", label="label",
+                estimates=[estimate], reference=0.0,
+                unit="difference in survival from delivery to release (points)",
                 reference_note="no difference",
             ),
             name="effects",
@@ -226,9 +228,9 @@ def _combination_figure(table: ReportTable, rows: list[int]) -> list[Block]:
         for room, gravel, tanks in zip(frame["room_type"], frame["gravel_practice"], frame["tanks"], strict=True)
     ]
     return [
-        drawn(
-            lambda: intervals_figure(
-                frame, name="practices", title="Rooms and gravel together", label="label",
+        Drawing(
+            partial(
+                intervals_figure, frame, name="practices", title="Rooms and gravel together", label="label",
                 estimates=[Estimate("adjusted_pct", "adjusted_low", "adjusted_high", "adjusted survival")],
                 unit="adjusted survival from delivery to release (%)",
             ),

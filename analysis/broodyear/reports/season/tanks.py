@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from markupsafe import Markup
 
 from broodyear.figures.funnel import expected_figure, funnel_figure
 from broodyear.figures.timeline import timeline_figure
 from broodyear.reports.numbers import known
-from broodyear.reports.parts import Block, Bullets, Heading, Prose, Section, TableBlock, say
+from broodyear.reports.parts import Block, Bullets, Drawing, Heading, Prose, Section, TableBlock, say
 from broodyear.reports.season.action import circumstances_words
 from broodyear.reports.season.results import SeasonResults
 from broodyear.reports.season.urgency import flagged_rows, main_rows
-from broodyear.reports.showing import drawn
 from broodyear.reports.tables import ReportTable, column, interval_column, table_view
 from broodyear.reports.vocabulary import MAIN_OUTCOME, verdict_label
 from broodyear.reports.wording import refusal
@@ -41,8 +42,8 @@ def _tank_figures(results: SeasonResults) -> list[Block]:
         f" {results.bare('tanks_to_watch'):.0f} to watch, of {results.bare('tanks_judged'):.0f} judged."
     )
     figures: list[Block] = [
-        drawn(
-            lambda: expected_figure(frame, name="expected", title="Observed against expected survival"),
+        Drawing(
+            partial(expected_figure, frame, name="expected", title="Observed against expected survival"),
             name="expected",
             caption="Each mark is a tank; on the dashed line it did as expected, below it worse.",
             alt=alt,
@@ -50,8 +51,8 @@ def _tank_figures(results: SeasonResults) -> list[Block]:
         )
     ]
     figures.append(
-        drawn(
-            lambda: funnel_figure(frame, results.funnel.frame, name="funnel", title="Tanks by number of eggs"),
+        Drawing(
+            partial(funnel_figure, frame, results.funnel.frame, name="funnel", title="Tanks by number of eggs"),
             name="funnel",
             caption="Survival by number of eggs. The lines hold ordinary tanks of typical expectation: fewer eggs"
             " scatter more. A verdict is given against the tank’s own expectation, so a mark outside need not be"
@@ -81,9 +82,9 @@ def _flagged(results: SeasonResults) -> list[Block]:
 
 def _one_tank(results: SeasonResults, row: int, code: str) -> list[Block]:
     title = say("Tank {code}", code=code)
-    figure = drawn(
-        lambda: timeline_figure(
-            results.timelines[code], name=f"timeline_{row}", title=f"Season of tank {code}",
+    figure = Drawing(
+        partial(
+            timeline_figure, results.timelines[code], name=f"timeline_{row}", title=f"Season of tank {code}",
             warm_limit_c=results.settings.warm_limit_c,
         ),
         name=f"timeline_{row}",
