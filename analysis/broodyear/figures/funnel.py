@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from broodyear.figures.labels import Box, Named, name_marks, text_size
 from broodyear.figures.style import (
     INK,
     QUIET,
@@ -16,6 +17,8 @@ from broodyear.figures.style import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     import pandas as pd
     from matplotlib.axes import Axes
 
@@ -23,9 +26,6 @@ FLAGGED = ("below_expected", "watch", "above_expected")
 
 #: Limits drawn: share of ordinary tanks inside, line style, words.
 LIMITS = (("95", "-", "95 % of ordinary tanks"), ("998", (0, (1.5, 1.5)), "99.8 %"))
-
-#: Tanks labelled by name in one figure; more would lie on each other, and the table names them all.
-MOST_LABELS = 14
 
 
 def expected_figure(frame: pd.DataFrame, *, name: str, title: str) -> str:
@@ -42,11 +42,12 @@ def expected_figure(frame: pd.DataFrame, *, name: str, title: str) -> str:
         axes.set_xlabel("expected from batch, species and season (%)")
         axes.set_ylabel("observed (%)")
         _marks(axes, judged, "expected_pct", "observed_pct")
-        _name_flags(axes, judged, "expected_pct", "observed_pct")
         low = max(0.0, float(judged["expected_pct"].min()) - 8)
         axes.set_xlim(low, 101)
         axes.set_ylim(-3, 103)
         _legend(axes, judged)
+        page.make_room()
+        _name_flags(axes, judged, "expected_pct", "observed_pct")
         return page.svg(title)
 
 
@@ -67,21 +68,27 @@ def funnel_figure(frame: pd.DataFrame, limits: pd.DataFrame, *, name: str, title
         axes.plot(
             limits["eggs"], limits["expected_pct"], color=QUIET, linewidth=1, linestyle=(0, (4, 3)), zorder=1
         )
-        for share, dashes, words in LIMITS:
+        for share, dashes, _ in LIMITS:
             for side in ("low", "high"):
                 axes.plot(limits["eggs"], limits[f"{side}_{share}_pct"], color=INK, lw=0.9, ls=dashes, zorder=1)
-            note(
-                axes, limits["eggs"].iloc[-1], limits[f"low_{share}_pct"].iloc[-1], words, xytext=(0, -9),
-                ha="right", color=QUIET,
-            )  # fmt: skip
         axes.set_xlabel("live eggs delivered")
         axes.set_ylabel("observed (%)")
         _marks(axes, judged, "eggs", "observed_pct")
-        _name_flags(axes, judged, "eggs", "observed_pct")
         axes.set_xlim(left=0)
         axes.set_ylim(-4, 104)
         _legend(axes, judged)
+        page.make_room()
+        taken = [_name_limit(axes, limits.iloc[-1], f"low_{share}_pct", words) for share, _, words in LIMITS]
+        _name_flags(axes, judged, "eggs", "observed_pct", taken)
         return page.svg(title)
+
+
+def _name_limit(axes: Axes, end: pd.Series, limit: str, words: str) -> Box:
+    """Name a limit below its right end; where the name stands."""
+    x, y = axes.transData.transform((end["eggs"], end[limit]))
+    width, height = text_size(words)
+    note(axes, end["eggs"], end[limit], words, xytext=(0, -3), ha="right", va="top", color=QUIET)
+    return Box(x - width, y - 4 - height, x, y - 2)
 
 
 def _marks(axes: Axes, judged: pd.DataFrame, x: str, y: str) -> None:
@@ -100,21 +107,13 @@ def _marks(axes: Axes, judged: pd.DataFrame, x: str, y: str) -> None:
         )  # fmt: skip
 
 
-def _name_flags(axes: Axes, judged: pd.DataFrame, x: str, y: str) -> None:
-    """Names beside the flagged tanks, the furthest below first, moved apart where they would touch."""
-    flagged = judged[judged["verdict"].isin(FLAGGED[:2])].sort_values([y, "tank_id"]).head(MOST_LABELS)
-    taken: list[tuple[float, float]] = []
-    bottom, top = float(judged[y].min()), float(judged[y].max())
-    left, right = float(judged[x].min()), float(judged[x].max())
-    for row in flagged.to_dict("records"):
-        place = ((row[x] - left) / max(right - left, 1e-9), (row[y] - bottom) / max(top - bottom, 1e-9))
-        close = sum(abs(place[0] - a) < 0.16 and abs(place[1] - b) < 0.035 for a, b in taken)
-        side = -1 if place[0] > 0.8 else 1
-        note(
-            axes, row[x], row[y], shortened(row["tank_id"], 16), xytext=(6 * side, -3 - 8 * close),
-            ha="left" if side > 0 else "right",
-        )  # fmt: skip
-        taken.append(place)
+def _name_flags(axes: Axes, judged: pd.DataFrame, x: str, y: str, taken: Iterable[Box] = ()) -> None:
+    """Names beside the flagged tanks, the furthest below first; the table names those without room for one."""
+    is_flagged = judged["verdict"].isin(FLAGGED[:2])
+    flagged = judged[is_flagged].sort_values([y, "tank_id"])
+    named = [Named(row[x], row[y], shortened(row["tank_id"], 16)) for row in flagged.to_dict("records")]
+    others = judged.loc[~is_flagged, [x, y]].itertuples(index=False, name=None)
+    name_marks(axes, named, others, taken)
 
 
 def _legend(axes: Axes, judged: pd.DataFrame) -> None:

@@ -160,6 +160,12 @@ def sheet(
         yield Sheet(name, figure, list(axes.flat), has_margins=margins is not None)
 
 
+def load_library() -> None:
+    """Load the drawing library, which takes a while, before it is needed."""
+    import matplotlib.backends.backend_svg
+    import matplotlib.figure  # noqa: F401
+
+
 def require_columns(frame: pd.DataFrame, columns: Iterable[str], what: str) -> None:
     """Refuse a frame that lacks a column, at the figure's door. Raises Refused."""
     missing = [column for column in columns if column not in frame.columns]
