@@ -5,9 +5,9 @@
         ...                                                 # other work here, meanwhile
         fitted()                                            # its answer; what is not begun yet is done here
 
-The other process takes one piece after the other. It ends with the report that asks it, however that ends. The same
-functions do the work either way, and the results are the same to the last digit. On computers with one processor, and
-when a process cannot be started or breaks off, all the work is done here.
+The other process takes one piece after the other, and ends with the report that asks it, however that ends. The
+same functions do the work either way, and the results are the same to the last digit. On computers with one
+processor, and when a process cannot be started or breaks off, all the work is done here.
 """
 
 from __future__ import annotations
