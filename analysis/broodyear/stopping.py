@@ -50,10 +50,10 @@ def was_stopped(error: BaseException) -> bool:
 
 @contextmanager
 def stopped_with(kept: Callable[[], str]) -> Iterator[None]:
-    """Where Ctrl-C ends the block, Interrupted is raised with what ``kept`` says then."""
+    """Where Ctrl-C ends the block, Interrupted is raised with what ``kept`` says then, or a block in it said."""
     try:
         yield
     except BaseException as error:
-        if not was_stopped(error):
+        if isinstance(error, Interrupted) or not was_stopped(error):
             raise
         raise Interrupted(kept()) from None

@@ -63,6 +63,7 @@ def load(
     from broodyear.intake import load_paths
     from broodyear.intake.rejects import require_rejects_of
     from broodyear.store import open_store
+    from broodyear.store.changes_under_way import ALL_DONE, AS_IT_WAS
 
     known = chosen_layouts(layouts, store)
     if rejects is not None and not store.exists():
@@ -75,6 +76,8 @@ def load(
 
     with (
         progress(quiet) as line,
+        # Also while the store is being opened or closed.
+        stopped_with(lambda: ALL_DONE if shown else AS_IT_WAS),
         open_store(store, for_loading=True, settings=programme_settings(settings, store, layouts)) as opened,
         stopped_with(lambda: opened.kept_of_load(told=bool(shown))),
     ):
@@ -160,13 +163,17 @@ def uploads(*, format: str, store: Path, settings: Path | None, quiet: bool = Fa
 def withdraw(*, upload: int, store: Path, settings: Path | None, quiet: bool = False) -> int:
     """Take one upload back; everything reads as if it had never come."""
     from broodyear.store import open_existing_for_change
+    from broodyear.store.changes_under_way import AS_IT_WAS
 
+    said = ""
     with (
+        stopped_with(lambda: f"stopped. Upload {upload} is withdrawn" if said else AS_IT_WAS),
         open_existing_for_change(store, settings=programme_settings(settings, store)) as opened,
         stopped_with(lambda: opened.kept_of_withdrawal(upload)),
     ):
         say_broken_off(opened)
-        print(opened.withdraw(upload))
+        said = opened.withdraw(upload)
+        print(said)
         kept = opened.keep_derived()
     _say_if_not_kept(kept, quiet)
     return EXIT_DONE
@@ -190,7 +197,10 @@ def mend(
     if bool(dismiss) != bool(reason and reason.strip()):
         raise UsageError("to dismiss a row, give both --dismiss FILE#LINE and --reason TEXT")
     if dismiss:
-        with open_existing_for_change(store, settings=programme_settings(settings, store, layouts)) as opened:
+        with (
+            stopped_with(lambda: "stopped. `broodyear mend` lists which rows are still open"),
+            open_existing_for_change(store, settings=programme_settings(settings, store, layouts)) as opened,
+        ):
             if out is not None:
                 require_room_for(opened, out)
             closed = dismiss_rows(opened, dismiss, str(reason).strip())

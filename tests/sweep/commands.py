@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import io
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from html.parser import HTMLParser
 from pathlib import Path
@@ -34,9 +34,18 @@ COMMANDS: tuple[str, ...] = (
     "plan --species chinook --delivered-on {season}-11-08 --units 310",
     "trial --factor gravel_practice --levels gravel,bare --out {out}/trial.csv",
     "withdraw 1",
-    "verify",
+    "verify --rescue {out}/rescued",
     "uploads",
 )
+
+#: The commands dealt out in parts, each of which begins with the load that the others need.
+PARTS = 4
+
+
+def part(number: int) -> tuple[str, ...]:
+    """One of the PARTS of the commands."""
+    return (COMMANDS[0], *COMMANDS[1:][number % PARTS :: PARTS])
+
 
 GOOD_CODES = frozenset({EXIT_DONE, EXIT_ROWS_HAVE_ERRORS, EXIT_NOTHING_TO_ANALYSE})
 
@@ -66,9 +75,9 @@ def run(command: str, **places: object) -> Ended:
     return Ended(" ".join(words), code, out.getvalue() + err.getvalue())
 
 
-def sweep(uploads: Path, folder: Path, season: int) -> Iterator[str]:
-    """Run every command on the files in ``uploads``, results below ``folder``; what is wrong with any of them."""
-    for command in COMMANDS:
+def sweep(uploads: Path, folder: Path, season: int, commands: Sequence[str] = COMMANDS) -> Iterator[str]:
+    """Run each command on the files in ``uploads``, results below ``folder``; what is wrong with any of them."""
+    for command in commands:
         yield from complaints(run(command, uploads=uploads, out=folder, season=season, store=folder / "s.duckdb"))
     for page in sorted(folder.rglob("*.html")):
         for text in prose(page.read_text(encoding="utf-8")):

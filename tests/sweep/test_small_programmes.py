@@ -1,4 +1,7 @@
-"""No programme is too small: one of each odd kind through every command (all sixty are among the benchmarks)."""
+"""No programme is too small: some odd ones, each through a part of the commands, two to each command.
+
+All sixty go through all commands in tests/benchmarks/small_programmes_test.py.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +13,6 @@ from tests.sweep.small_programmes import (
     FEW,
     LAST_SEASON,
     SMALL_PROGRAMMES,
-    SmallProgramme,
     frames_of,
     write_uploads,
 )
@@ -18,9 +20,15 @@ from tests.sweep.small_programmes import (
 _BY_NAME = {programme.name: programme for programme in SMALL_PROGRAMMES}
 
 
-@pytest.mark.parametrize("programme", [_BY_NAME[name] for name in FEW], ids=lambda one: one.name)
-def test_every_command_ends_with_a_sentence(programme: SmallProgramme, tmp_path: Path) -> None:
-    assert list(commands.sweep(write_uploads(programme, tmp_path / "uploads"), tmp_path, LAST_SEASON)) == []
+@pytest.mark.parametrize(("number", "name"), list(enumerate(FEW)))
+def test_every_command_ends_with_a_sentence(number: int, name: str, tmp_path: Path) -> None:
+    uploads = write_uploads(_BY_NAME[name], tmp_path / "uploads")
+    assert list(commands.sweep(uploads, tmp_path, LAST_SEASON, commands.part(number))) == []
+
+
+def test_every_command_is_dealt_to_two_programmes() -> None:
+    dealt = [command for number in range(len(FEW)) for command in commands.part(number)]
+    assert {command for command in commands.COMMANDS if dealt.count(command) < 2} == set()
 
 
 def test_an_empty_store_is_refused_in_words(tmp_path: Path) -> None:

@@ -103,6 +103,12 @@ def untold_sentence(connection: duckdb.DuckDBPyConnection) -> str | None:
     )
 
 
+#: What a load kept that was stopped when it had told its result, whether or not it loaded anything.
+ALL_DONE = "stopped. All of this load was done, and what became of its rows was told"
+#: What is kept of a change that was stopped before it began.
+AS_IT_WAS = "stopped. The store is as it was"
+
+
 def kept_of_load(connection: duckdb.DuckDBPyConnection) -> str:
     """What a load that was just stopped has kept."""
     change = under_way(connection)

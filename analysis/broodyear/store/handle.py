@@ -137,7 +137,7 @@ class Store:
     def kept_of_load(self, *, told: bool) -> str:
         """What a load that was just stopped has kept, as a sentence. told: its result had been shown."""
         if told:
-            return "stopped. All files of this load are in the store, and what became of their rows was told"
+            return changes_under_way.ALL_DONE
         return self._told(changes_under_way.kept_of_load) or "stopped. What was in the store before is kept"
 
     def kept_of_withdrawal(self, upload: int) -> str:
