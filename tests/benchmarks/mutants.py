@@ -21,6 +21,7 @@ class Mutant(NamedTuple):
 CLAIMS = ("test_claims.py",)
 FAMILY = ("survival/test_multiplicity.py", "survival/practices/test_deciding.py")
 PRACTICES = (
+    "survival/practices/test_coding.py",
     "survival/practices/test_deciding.py",
     "survival/practices/test_effects.py",
     "setups/test_practices.py",

@@ -5,11 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.special import stdtr, stdtrit
+from scipy.special import ndtri, stdtr, stdtrit
 from tests.setups.programmes import SMALL_SPREADS, programme, with_poor_tanks
 
 from broodyear.claims import ClaimKind, Decision, Reason
 from broodyear.setups import place_claims, screen_setups, sites_table, tank_claims
+from broodyear.setups.judged import two_sided_p
+from broodyear.setups.screen import OUTSIDE_LIMITS
 from broodyear.setups.site_history import Departures
 from broodyear.setups.site_verdicts import FEWEST_SITES, WATCH_SITE_P, judge_sites, place_verdict, seasons_by_site
 from broodyear.statistics.multiplicity import benjamini_hochberg
@@ -54,6 +56,29 @@ def test_poor_sites_do_not_hide_each_other_nor_themselves() -> None:
     assert verdicts.reasons[:4] == (Reason.CLEAR,) * 4
     # One in ten of those named may be ordinary: that is what the false-discovery rate holds.
     assert verdicts.reasons[4:].count(Reason.CLEAR) <= 1
+
+
+def as_chance_has_them(sites: int) -> list[list[float]]:
+    """Two seasons of sites whose sums lie a little closer together than the quantiles of a normal."""
+    sums = 0.97 * ndtri((np.arange(sites) + 0.5) / sites)
+    return [[value / np.sqrt(2.0)] * 2 for value in sums]
+
+
+def test_a_site_is_no_part_of_the_spread_it_is_judged_against() -> None:
+    """Were its own sum counted among the others, it would widen their spread and shrink its score."""
+    assert judge_sites(departures([[-1.6, -1.6], *as_chance_has_them(20)])).score[0] == pytest.approx(
+        -3.2 / np.sqrt(2.0)
+    )
+
+
+def test_sites_far_below_do_not_widen_the_spread_the_others_are_judged_against() -> None:
+    scores = judge_sites(departures([[-1.6, -1.6], *[[-3.0, -3.0]] * 4, *as_chance_has_them(20)])).score
+    assert scores[0] == pytest.approx(-3.2 / np.sqrt(2.0))
+
+
+def test_two_seasons_at_eight_sites_are_enough() -> None:
+    verdicts = judge_sites(departures([[-3.0, -3.0], *[[0.1, -0.1]] * (FEWEST_SITES - 1)]))
+    assert verdicts.reasons[0] is Reason.CLEAR and verdicts.judged == FEWEST_SITES
 
 
 def test_high_sites_are_never_named() -> None:
@@ -114,6 +139,44 @@ def test_a_low_tank_at_a_poor_site_is_watched_for_its_site(poor: pd.DataFrame) -
     carried = rows[rows["watch_reason"] == "low, at a site that is below expected over its seasons"]
     assert POOR in set(carried["site_id"]) and set(carried["place_verdict"]) == {"below_expected"}
     assert (carried["p_value"] > 0.05).all() and (carried["verdict"] == "watch").all()
+
+
+@pytest.mark.parametrize("is_named", [True, False])
+def test_a_high_tank_at_a_low_site_is_not_watched(
+    monkeypatch: pytest.MonkeyPatch, poor: pd.DataFrame, is_named: bool
+) -> None:
+    if not is_named:
+        monkeypatch.setattr("broodyear.setups.site_verdicts.FALSE_DISCOVERY_RATE", 0.0)
+    frame = poor.copy()
+    own = (frame["site_id"] == POOR) & (frame["season"] == 2024)
+    frame.loc[own, "survivors"] = (0.87 * frame.loc[own, "eggs"]).round().astype(int)
+    rows = screen_setups(frame).rows
+    row = rows[(rows["site_id"] == POOR) & (rows["season"] == 2024)].iloc[0]
+    assert row["place_verdict"] == ("below_expected" if is_named else "as_expected")
+    assert row["z_score"] > 0.0 and row["verdict"] == "as_expected"
+
+
+def test_a_tank_in_which_every_fish_lives_is_above_and_never_below(poor: pd.DataFrame) -> None:
+    frame = poor.copy()
+    own = (frame["tank_id"] == "T0011") & (frame["season"] == 2024)
+    frame.loc[own, "survivors"] = frame.loc[own, "eggs"]
+    rows = screen_setups(frame).rows
+    row = rows[(rows["tank_id"] == "T0011") & (rows["season"] == 2024)]
+    assert row["verdict"].tolist() == ["above_expected"]
+    (claim,) = tank_claims(row)
+    assert (claim.kind, claim.reason) == (ClaimKind.TANK_ABOVE, Reason.CLEAR) and claim.estimate > 0.0
+
+
+def test_a_tank_outside_its_limits_is_watched_and_not_claimed(poor: pd.DataFrame) -> None:
+    row = screen_setups(poor).rows.head(1).assign(verdict="watch", watch_reason=OUTSIDE_LIMITS, unjudged="")
+    assert [(claim.kind, claim.reason) for claim in tank_claims(row)] == [(ClaimKind.TANK_BELOW, Reason.WATCH)]
+
+
+def test_limits_lie_on_both_sides_and_eight_tanks_are_enough(poor: pd.DataFrame) -> None:
+    assert two_sided_p(np.array([-1.959964, 1.959964]), 1e9) == pytest.approx([0.05, 0.05], abs=1e-6)
+    few = poor[(poor["season"] == 2024) & (poor["site_id"] != POOR)].assign(batch_id="B1").head(8)
+    assert screen_setups(few).rows["p_value"].notna().all()
+    assert screen_setups(few.head(7)).rows["p_value"].isna().all()
 
 
 def test_claims_carry_the_numbers_of_their_rows(poor: pd.DataFrame) -> None:
