@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
@@ -18,7 +20,8 @@ class Finding:
     table, column, value: what it concerns, None where it concerns more than one cell;
     level: "error" keeps the row out, "warning" lets it in; rule: short stable name;
     message: what was found and what was expected; advice: what to do;
-    source_column: heading of the cell in a file of another shape, None where the file has the table's columns.
+    source_column: heading of the cell in a file of another shape, None where the file has the table's columns;
+    other_path: the file that says something else, where two of one load disagree.
     """
 
     path: str
@@ -31,6 +34,7 @@ class Finding:
     message: str
     advice: str
     source_column: str | None = None
+    other_path: str | None = None
 
     def as_dict(self) -> dict[str, Any]:
         """The finding with the field names of the JSON output."""
@@ -90,6 +94,36 @@ class FileReport:
     def as_dict(self) -> dict[str, Any]:
         """The report with the field names of the JSON output."""
         return {**asdict(self), "notes": list(self.notes), "tables": [asdict(table) for table in self.tables]}
+
+
+@dataclass(frozen=True)
+class Disagreement:
+    """What two files of one load say differently in one table. cells: how many by column; findings: all."""
+
+    path: str
+    other_path: str
+    table: str
+    cells: tuple[tuple[str, int], ...]
+    findings: tuple[Finding, ...]
+
+    @property
+    def sentence(self) -> str:
+        """How many cells differ, and from which file."""
+        count = "1 cell says" if len(self.findings) == 1 else f"{len(self.findings):,} cells say"
+        columns = ", ".join(f"{column} {count:,}" for column, count in self.cells)
+        return f"{count} something else than {self.other_path} ({columns})"
+
+
+def disagreements(findings: Iterable[Finding]) -> list[Disagreement]:
+    """The findings about files that disagree, by pair of files and table, in the order in which each comes."""
+    pairs: dict[tuple[str, str, str], list[Finding]] = {}
+    for one in findings:
+        if one.other_path is not None and one.table is not None:
+            pairs.setdefault((one.path, one.other_path, one.table), []).append(one)
+    return [
+        Disagreement(*pair, tuple(Counter(str(one.column) for one in alike).items()), tuple(alike))
+        for pair, alike in pairs.items()
+    ]
 
 
 @dataclass(frozen=True)

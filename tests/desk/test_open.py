@@ -142,3 +142,20 @@ def test_what_a_settings_file_says_stays() -> None:
     before = "# ours\nwarm_limit_c = 12.5\n\n[[acknowledged]]\nrule = 'a'\ntank_id = '*'\nreason = 'b'\n"
     after = with_acknowledged(before, Acknowledged("c", "T-1", "d"), "programme.toml")
     assert after.startswith(before)
+
+
+def test_what_files_change_and_where_they_disagree_is_shown_before_consent(opened: tuple[Desk, AtHome]) -> None:
+    desk, client = opened
+    head = "tank_id,checked_on,stage,dead\nT-1,2025-01-12,egg,4\n"
+    for name, rest in (("a.csv", "T-2,2025-01-12,egg,1\n"), ("b.csv", "T-2,2025-01-12,egg,2\n")):
+        desk.basket.add(name, iter([(head + rest).encode()]))
+    desk.look()
+    settle(desk)
+    page = " ".join(html.unescape(client.get("/").data.decode()).split())
+    assert "What would change among rows already there: 1 cell" in page
+    assert "<bdi>T-1, 2025-01-12, egg</bdi>" in page and "losses: dead" in page
+    assert "Files that disagree: 1" in page and "1 cell says something else than a.csv (dead 1)." in page
+    saved = client.get("/files/checked/changes.csv", buffered=True).data.decode().splitlines()
+    assert saved == ["table,key,column,old,new,path,line", 'losses,"T-1, 2025-01-12, egg",dead,1,4,a.csv,2']
+    assert send(client, desk, "/files/load", up_to=str(desk.waiting()[-1].number)) == 303
+    assert "What changed among rows already there: 1 cell" in client.get("/").data.decode()

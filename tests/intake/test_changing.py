@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 from tests.intake.conftest import Write
 
-from broodyear.findings import Change
+from broodyear.findings import Change, disagreements
 from broodyear.intake import check_paths, load_paths
+from broodyear.intake.changing import STANDS
 from broodyear.intake.rendering import render_json, render_text
 from broodyear.store import Store, open_store
 
@@ -70,6 +71,21 @@ def test_defaults_count_as_unsaid_where_a_row_exists(store: Store, write: Write)
     ]
 
 
+def test_a_log_that_shares_minutes_with_a_thermometer_stays_beside_it(store: Store, write: Write) -> None:
+    seen = "tank_id,read_at,water_temp,instrument\nT-001,2024-11-08T12:00,8,thermometer\n"
+    seen += "T-002,2024-11-08T12:00,8,thermometer\n"
+    load_paths(store, [write("temperatures.csv", seen)])
+    log = "tank_id,read_at,water_temp\nT-001,2024-11-08T11:30,7.8\nT-001,2024-11-08T12:00,7.9\n"
+    result = load_paths(store, [write("temperatures_log.csv", log + "T-002,2024-11-08T12:00,8.4\n")])
+    assert rows(store, "temperatures", "tank_id", "hour(read_at)", "water_temp", "instrument") == [
+        ("T-001", 11, 7.8, "logger"),
+        ("T-001", 12, 7.9, "logger"),
+        ("T-001", 12, 8.0, "thermometer"),
+        ("T-002", 12, 8.4, "thermometer"),
+    ]
+    assert [change.key for change in result.changes] == ["T-002, 2024-11-08 12:00:00, thermometer"]
+
+
 LOSSES = "tank_id,checked_on,stage,dead\n"
 
 
@@ -119,9 +135,31 @@ def test_two_files_of_a_load_that_disagree_are_named_and_the_later_stands(store:
         assert [(f.path, f.line, f.column, f.level, f.rule, f.message) for f in result.findings] == [
             (
                 str(south), 2, "dead", "warning", "files_disagree",
-                f"T-001, 2024-11-11, egg: dead is 5 here and 2 in {north}, line 2; of two files of one load "
-                "the one that sorts later stands",
+                f"T-001, 2024-11-11, egg: dead is 5 here and 2 in {north}, line 2",
             )
         ]  # fmt: skip
+        told = render_text(result).splitlines()
+        headline = f"  {south}, losses: warning: 1 cell says something else than {north} (dead 1). {STANDS}"
+        assert told[told.index(headline) + 1] == (
+            f"    line 2: T-001, 2024-11-11, egg: dead is 5 here and 2 in {north}, line 2"
+        )
         assert result.changes == ()
     assert rows(store, "losses", "tank_id", "dead") == [("T-001", 5), ("T-002", 1)]
+
+
+def test_what_two_files_disagree_about_is_told_in_one_line_with_a_few_examples(store: Store, write: Write) -> None:
+    days = [f"2024-11-{day:02d}" for day in range(11, 16)]
+    north = write("losses_north.csv", LOSSES + "".join(f"T-001,{day},egg,2\n" for day in days))
+    south = write("losses_south.csv", LOSSES + "".join(f"T-001,{day},egg,5\n" for day in days))
+    result = load_paths(store, [north, south])
+    [pair] = disagreements(result.findings)
+    assert (pair.path, pair.other_path, pair.table, pair.cells) == (
+        str(south),
+        str(north),
+        "losses",
+        (("dead", 5),),
+    )
+    lines = [line for line in render_text(result).splitlines() if line.startswith("  ")]
+    assert lines[0].endswith(f"warning: 5 cells say something else than {north} (dead 5). {STANDS}")
+    assert [line[:11] for line in lines[1:4]] == ["    line 2:", "    line 3:", "    line 4:"]
+    assert lines[4:] == ["    … and 2 more"]

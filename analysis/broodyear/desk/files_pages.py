@@ -196,6 +196,12 @@ def findings_csv(which: str) -> Response:
     return response
 
 
+@pages.get("/files/<any(checked, loaded):which>/changes.csv")
+def changes_csv(which: str) -> Response:
+    """Every changed cell of rows already there, as a table to keep."""
+    return send_file(_book(which).changes_file, mimetype="text/csv", as_attachment=True)
+
+
 @pages.get("/files/<any(checked, loaded):which>/mend/<int:number>")
 def mend(which: str, number: int) -> Response:
     """The rejected rows of one file with their problems, to be mended and handed over again."""

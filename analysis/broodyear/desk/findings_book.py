@@ -7,16 +7,19 @@ import io
 import json
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
 from broodyear.desk.names import mend_names
 from broodyear.desk.workplace import read_json, write_json
-from broodyear.findings import CheckResult
+from broodyear.findings import Change, CheckResult, Finding, disagreements
 
 #: Findings on one leaf of the page.
 LEAF = 100
+#: Changed cells shown on the page; the file of all of them.
+CHANGES_SHOWN = 10
+CHANGES_FILE = "changes.csv"
 _FIELDS = ("path", "line", "table", "column", "value", "level", "rule", "message", "advice")
 
 
@@ -76,6 +79,7 @@ def write(folder: Path, result: CheckResult, basket: Sequence[int] = ()) -> dict
     totals = _totals(result)
     skipped = [(one.path, one.reason) for one in result.skipped]
     content = {"files": files, "rules": rules, "entries": entries, "totals": totals, "skipped": skipped}
+    content |= {"changes": _changes(folder, result.changes), "disagree": _disagree(result.findings)}
     write_json(folder / "book.json", {**content, "basket": list(basket)})
     return totals
 
@@ -88,6 +92,28 @@ def _mend_files(folder: Path, result: CheckResult) -> dict[str, str]:
     paths = [report.path for report in result.files if report.path in troubled]
     named = dict(zip(paths, mend_names(paths), strict=True))
     return {path: name for path, name in named.items() if (folder / "to_mend" / name).is_file()}
+
+
+def _changes(folder: Path, changes: Sequence[Change]) -> dict[str, Any]:
+    """How many cells of rows already there change, by column, and the first of them; all go into a table."""
+    from broodyear.formulas import guarded
+
+    by_column = Counter(f"{change.table}: {change.column}" for change in changes)
+    with (folder / CHANGES_FILE).open("w", encoding="utf-8", newline="") as out:
+        out.write(_csv_line([field.name for field in fields(Change)]))
+        for change in changes:
+            cells = ("" if cell is None else str(cell) for cell in change.as_dict().values())
+            out.write(_csv_line([guarded(cell) for cell in cells]))
+    first = [change.as_dict() for change in changes[:CHANGES_SHOWN]]
+    return {"cells": len(changes), "columns": list(by_column.items()), "first": first}
+
+
+def _disagree(findings: Sequence[Finding]) -> list[dict[str, Any]]:
+    return [
+        {"path": pair.path, "table": pair.table, "sentence": pair.sentence,
+         "examples": [one.message for one in pair.findings[:3]], "advice": pair.findings[0].advice}
+        for pair in disagreements(findings)
+    ]  # fmt: skip
 
 
 def _totals(result: CheckResult) -> dict[str, int]:
@@ -113,6 +139,10 @@ class Book:
         self.totals: dict[str, int] = content["totals"]
         #: What was met and not read, with the reason.
         self.skipped: list[tuple[str, str]] = [(path, reason) for path, reason in content["skipped"]]
+        #: Changed cells of rows already there: how many (``cells``), by column (``columns``), the first ones.
+        self.changes: dict[str, Any] = content["changes"]
+        #: Files of this lot that say different things about the same row.
+        self.disagree: list[dict[str, Any]] = content["disagree"]
         #: The numbers of the waiting files that it is about.
         self.basket: list[int] = content["basket"]
         self.files = [
@@ -146,6 +176,11 @@ class Book:
         yield _csv_line(_FIELDS)
         for finding in self._read(self._offsets(sieve)):
             yield _csv_line([guarded("" if finding[name] is None else str(finding[name])) for name in _FIELDS])
+
+    @property
+    def changes_file(self) -> Path:
+        """The table of all changed cells."""
+        return self._folder / CHANGES_FILE
 
     def mend_file(self, number: int) -> Path | None:
         """The file with the rejected rows of file ``number``."""
@@ -194,7 +229,7 @@ def read(folder: Path) -> Book | None:
     if known and known[0] == written:
         return known[1]
     content = read_json(place)
-    if content is None:
+    if content is None or "changes" not in content:  # that of an earlier version is written anew by the next look
         return None
     book = Book(folder, content)
     _opened[folder] = (written, book)

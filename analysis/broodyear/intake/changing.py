@@ -7,7 +7,7 @@ blank cell under a heading clears. All of it is done for a whole file at once.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import duckdb
 
@@ -20,6 +20,11 @@ from broodyear.store.open_rows import key_as_text
 
 #: So many changed cells of one column are listed for one file; the rest are counted in its notes.
 MOST_LISTED = 20_000
+#: What is said to whoever sent files that disagree.
+STANDS = (
+    "Of two files of one load the one that sorts later stands: decide which is right, and mend the other or leave "
+    "it out."
+)
 
 
 def note_standing(
@@ -27,7 +32,8 @@ def note_standing(
 ) -> int:
     """Make the temporary table ``was`` of the standing rows whose keys come again in ``checked``; their number.
 
-    A row that does not say by which instrument it was read is of the one that read then, where there is only one.
+    A row that does not say by which instrument it was read is of the one that read then, where there is only one,
+    and the file brings no other moments of that tank.
     """
     connection.execute("DROP TABLE IF EXISTS was")
     if not connection.execute(f"SELECT 1 FROM {table.name} LIMIT 1").fetchall():
@@ -43,13 +49,20 @@ def note_standing(
     return int(count)
 
 
+#: A tank of which the file brings a moment that nobody has read yet is read by an instrument of its own there: a
+#: logger's export and the readings of a thermometer may share some minutes.
 _ADOPT = """
-    UPDATE checked AS c SET instrument = t.only FROM (
-        SELECT tank_id, read_at, read_at_has_hour, any_value(instrument) AS only FROM temperatures
+    WITH one AS (
+        SELECT tank_id, read_at, read_at_has_hour, any_value(instrument) AS name FROM temperatures
         GROUP BY ALL HAVING count(DISTINCT instrument) = 1
-    ) AS t
+    ),
+    own AS (
+        SELECT DISTINCT tank_id FROM checked
+        ANTI JOIN temperatures USING (tank_id, read_at, read_at_has_hour) WHERE NOT broken
+    )
+    UPDATE checked AS c SET instrument = t.name FROM one AS t
     WHERE c.tank_id = t.tank_id AND c.read_at = t.read_at AND c.read_at_has_hour = t.read_at_has_hour
-    AND c.instrument::VARCHAR <> t.only
+    AND c.instrument::VARCHAR <> t.name AND c.tank_id NOT IN (SELECT tank_id FROM own)
 """
 
 
@@ -98,8 +111,10 @@ def find_changes(
     for row in _differences(connection, table, upload, settings):
         key, column, old, new, line, earlier, earlier_line = row
         if earlier in of_this_run:
-            other = f"{of_this_run[earlier]}, line {earlier_line}"
-            disagreements.append(_disagreement(path, line, table.name, column, key, new, old, other))
+            here = Finding(path, line, table.name, column, new, "warning", "files_disagree", "", STANDS)
+            other = of_this_run[earlier]
+            message = f"{key}: {column} is {_shown(new)} here and {_shown(old)} in {other}, line {earlier_line}"
+            disagreements.append(replace(here, message=message, other_path=other))
         elif len(changes) < MOST_LISTED:
             changes.append(Change(table.name, key, column, old, new, path, line))
         else:
@@ -131,17 +146,6 @@ def _text(table: Table, name: str, prefix: str) -> str:
     if column.kind == "moment":
         return moment_sql(f'{prefix}"{name}"', f'{prefix}"{hour_flag(column)}"')
     return f'{prefix}"{name}"::VARCHAR'
-
-
-def _disagreement(
-    path: str, line: int, table: str, column: str, key: str, new: str | None, old: str | None, other: str
-) -> Finding:
-    message = (
-        f"{key}: {column} is {_shown(new)} here and {_shown(old)} in {other}; of two files of one load "
-        "the one that sorts later stands"
-    )
-    advice = "Decide which of them is right, and mend the other or leave it out."
-    return Finding(path, line, table, column, new, "warning", "files_disagree", message, advice)
 
 
 def _shown(value: str | None) -> str:

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, fields
 
 from broodyear.errors import UsageError
-from broodyear.findings import Change, CheckResult, FileReport, Finding
+from broodyear.findings import Change, CheckResult, Disagreement, FileReport, Finding, disagreements
 from broodyear.formulas import guarded
 
 #: So many findings alike are written out; the others are counted.
@@ -87,12 +87,23 @@ def _findings_of(report: FileReport, findings: Sequence[Finding]) -> list[Findin
 def _file_text(report: FileReport, findings: list[Finding]) -> str:
     lines = [_headline(report, findings)]
     lines += [f"  note: {note}" for note in report.notes]
-    for alike in _grouped(findings):
+    for pair in disagreements(findings):
+        lines += _disagreement_lines(pair)
+    for alike in _grouped([finding for finding in findings if finding.other_path is None]):
         lines += [f"  {finding_text(finding)}" for finding in alike[:SHOWN_OF_A_KIND]]
         more = len(alike) - SHOWN_OF_A_KIND
         if more > 0:
             lines.append(f"    … and {more:,} more {'row' if more == 1 else 'rows'} like this")
     return "\n".join(lines) + "\n"
+
+
+def _disagreement_lines(pair: Disagreement) -> list[str]:
+    """One line about two files, and the first cells in which they disagree."""
+    shown = pair.findings[:SHOWN_OF_A_KIND]
+    lines = [f"  {_printable(pair.path)}, {pair.table}: warning: {_printable(pair.sentence)}. {shown[0].advice}"]
+    lines += [f"    line {finding.line}: {_printable(finding.message)}" for finding in shown]
+    more = len(pair.findings) - SHOWN_OF_A_KIND
+    return [*lines, f"    … and {more:,} more"] if more > 0 else lines
 
 
 def _headline(report: FileReport, findings: list[Finding]) -> str:
@@ -132,4 +143,5 @@ def _total(result: CheckResult) -> str:
     files = f"{len(result.files)} {'file' if len(result.files) == 1 else 'files'}"
     files += f", {len(result.skipped)} not read" if result.skipped else ""
     refused = f", {len(result.refused)} refused" if result.refused else ""
-    return f"{files}{refused}: {rows:,} rows, {good:,} good, {rows - good:,} kept out, {warnings:,} warnings\n"
+    warned = f"{warnings:,} {'warning' if warnings == 1 else 'warnings'}"
+    return f"{files}{refused}: {rows:,} rows, {good:,} good, {rows - good:,} kept out, {warned}\n"
