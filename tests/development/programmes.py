@@ -33,12 +33,19 @@ def simulate_programme(
     low_c: float = 5.0,
     high_c: float = 11.0,
     is_looked_at_weekends: bool = False,
+    stocks: int = 1,
+    stock_sd: float = 0.0,
     true: Curve = TRUE,
 ) -> Programme:
-    """Eyed eggs at 55 % of development, steady water per tank, looks on weekdays at the end of the day."""
+    """Eyed eggs at 55 % of development, steady water per tank, looks on weekdays at the end of the day.
+
+    Batches belong to donor stocks in turn, which differ by stock_sd in log days (column stock_log_effect).
+    """
     rng = np.random.default_rng(seed)
     batch = rng.integers(0, batches, tanks)
     slowness = rng.normal(0.0, batch_sd, batches)[batch] + rng.normal(0.0, tank_sd, tanks)
+    stock_effect = np.random.default_rng([seed, 2]).normal(0.0, stock_sd, stocks)
+    slowness = slowness + stock_effect[batch % stocks]
     days = np.arange(SIMULATED_DAYS)
     rows, daily = [], {}
     for i in range(tanks):
@@ -67,6 +74,8 @@ def simulate_programme(
                 "season": 2020 + batch[i] % 4,
                 "species": "chinook",
                 "stage": "hatch_half",
+                "donor_stock": f"ds{batch[i] % stocks}",
+                "stock_log_effect": stock_effect[batch[i] % stocks],
             }
         )
     return Programme(pd.DataFrame(rows), daily, true)

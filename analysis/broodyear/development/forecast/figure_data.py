@@ -98,9 +98,9 @@ def fan_data(
     if np.isnan(start).any():
         raise NothingToAnalyse(f"the thermal units at delivery of tank {tank_id} are not known; mend the delivery")
     path = StagePath(journeys, model.rate, start)
-    level = model.level(tanks["batch_id"])
+    level = model.level(tanks)
     reached = path.day_of(level)
-    variance = model.variance(path.mean_temp_c(np.nan_to_num(reached)), tanks["batch_id"]) + start_sd**2
+    variance = model.variance(path.mean_temp_c(np.nan_to_num(reached)), tanks) + start_sd**2
     last = int(np.ceil(np.nan_to_num(reached, nan=journeys.days[0] + 30.0)[0] * 1.15)) + 3
     rows = []
     for day in range(last + 1):

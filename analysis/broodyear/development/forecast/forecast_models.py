@@ -36,16 +36,18 @@ _HATCHERY_RANGE_C = (5.0, 11.0)
 class ForecastModel:
     """One model of one species and stage.
 
-    name; is_own; rate: daily rate by temperature (°C); variance: by mean temperature (°C) and batch, the variance
-    of log development about ``level``; level: by batch, the batch's own log effect where it is known; low_c,
+    name; is_own; rate: daily rate by temperature (°C); level: of tanks (batch_id, and where known site_id and
+    donor_stock), the log effects of their groups that are known; variance: by mean temperature (°C) and tanks, the
+    variance of log development about ``level``; df: of tanks, degrees of freedom behind that variance; low_c,
     high_c: tested temperatures, NaN when unknown; note.
     """
 
     name: str
     is_own: bool
     rate: Callable[[Floats], Floats]
-    variance: Callable[[Floats, pd.Series], Floats]
-    level: Callable[[pd.Series], Floats]
+    variance: Callable[[Floats, pd.DataFrame], Floats]
+    level: Callable[[pd.DataFrame], Floats]
+    df: Callable[[pd.DataFrame], Floats]
     low_c: float
     high_c: float
     note: str
@@ -76,8 +78,9 @@ def nominal_forecast_model(model: DevelopmentModel) -> ForecastModel:
         model.name,
         False,
         model.curve.rate,
-        lambda mean_temp_c, batches: np.full(len(mean_temp_c), LEAST_SPREAD_LOG_SD**2),
-        lambda batches: np.zeros(len(batches)),
+        lambda mean_temp_c, tanks: np.full(len(mean_temp_c), LEAST_SPREAD_LOG_SD**2),
+        lambda tanks: np.zeros(len(tanks)),
+        _certain,
         np.nan,
         np.nan,
         "nominal thermal units, as the settings declare them for this species",
@@ -85,26 +88,78 @@ def nominal_forecast_model(model: DevelopmentModel) -> ForecastModel:
 
 
 def own_forecast_model(fit: DevelopmentFit) -> ForecastModel:
-    """A forecast by the programme's own fit: a batch seen early or late before is expected to go on so."""
+    """A forecast by the programme's own fit: stocks, batches and sites seen early or late before go on so.
+
+    The curve is that of all groups together. A new batch of a known stock begins at its stock.
+    """
+    groups = fit.groups
+    if groups is None or not np.isfinite(groups.total_sd):
+        return _by_batch_alone(fit)
+
+    def level(tanks: pd.DataFrame) -> Floats:
+        return groups.predicted(np.zeros((len(tanks), fit.shape.free)), _codes(fit, tanks))[0]
+
+    def variance(mean_temp_c: Floats, tanks: pd.DataFrame) -> Floats:
+        gradient = fit.shape.gradient(fit.free, mean_temp_c)
+        return np.asarray(groups.spread_sd**2 + groups.predicted(gradient, _codes(fit, tanks))[1], dtype=float)
+
+    def degrees(tanks: pd.DataFrame) -> Floats:
+        return groups.df_of_new(_codes(fit, tanks), len(tanks))
+
+    return _of_fit(fit, fit.free + groups.estimate, level, variance, degrees)
+
+
+# The columns that name a tank's level of each group.
+_GROUP_COLUMNS = {"batch": "batch_id", "site": "site_id", "stock": "donor_stock"}
+
+
+def _codes(fit: DevelopmentFit, tanks: pd.DataFrame) -> dict[str, NDArray[np.intp]]:
+    """By group, the level of each tank among those of the fit, −1 for others."""
+    return {
+        name: pd.Index(levels).get_indexer(pd.Index(tanks[_GROUP_COLUMNS[name]].astype(str)))
+        for name, levels in fit.group_levels.items()
+        if _GROUP_COLUMNS[name] in tanks
+    }
+
+
+def _by_batch_alone(fit: DevelopmentFit) -> ForecastModel:
+    """A forecast by a fit whose groups cannot be told apart."""
     effects = fit.batch_effects.set_index("batch_id")
     batch_sd = 0.0 if np.isnan(fit.batch_log_sd) else fit.batch_log_sd
     batch_variance = unbiased_batch_variance(batch_sd, fit.batches)
 
-    def level(batches: pd.Series) -> Floats:
-        return np.asarray(batches.map(effects["log_effect"]).astype(float).fillna(0.0), dtype=float)
+    def level(tanks: pd.DataFrame) -> Floats:
+        return np.asarray(tanks["batch_id"].map(effects["log_effect"]).astype(float).fillna(0.0), dtype=float)
 
-    def variance(mean_temp_c: Floats, batches: pd.Series) -> Floats:
-        known = batches.map(effects["std_error"] ** 2).astype(float)
+    def variance(mean_temp_c: Floats, tanks: pd.DataFrame) -> Floats:
+        known = tanks["batch_id"].map(effects["std_error"] ** 2).astype(float)
         between = np.minimum(known.fillna(batch_variance).to_numpy(), batch_variance)
         gradient = fit.shape.gradient(fit.free, mean_temp_c)
         curve_variance = np.einsum("ij,jk,ik->i", gradient, fit.covariance, gradient)
         return np.asarray(fit.spread_log_sd**2 + between + curve_variance, dtype=float)
 
+    def degrees(tanks: pd.DataFrame) -> Floats:
+        return np.full(len(tanks), float(fit.error_df))
+
+    return _of_fit(fit, fit.free, level, variance, degrees)
+
+
+def _certain(tanks: pd.DataFrame) -> Floats:
+    """Degrees of freedom of a spread that is taken as known."""
+    return np.full(len(tanks), np.inf)
+
+
+def _of_fit(
+    fit: DevelopmentFit,
+    free: Floats,
+    level: Callable[[pd.DataFrame], Floats],
+    variance: Callable[[Floats, pd.DataFrame], Floats],
+    degrees: Callable[[pd.DataFrame], Floats],
+) -> ForecastModel:
     tanks = f"fitted to {fit.tanks} tanks of {fit.batches} batches"
-    drawn = fit.curve
-    return ForecastModel(
-        f"own_{fit.form}", True, drawn.rate, variance, level, drawn.valid_low_c, drawn.valid_high_c, tanks
-    )
+    tested = fit.curve.valid_low_c, fit.curve.valid_high_c
+    drawn = fit.shape.curve(f"own_{fit.form}", free, *tested)
+    return ForecastModel(drawn.name, True, drawn.rate, variance, level, degrees, *tested, tanks)
 
 
 def published_forecast_model(name: str) -> ForecastModel:
@@ -116,8 +171,9 @@ def published_forecast_model(name: str) -> ForecastModel:
         name,
         False,
         drawn.rate,
-        lambda mean_temp_c, batches: np.full(len(mean_temp_c), spread**2),
-        lambda batches: np.zeros(len(batches)),
+        lambda mean_temp_c, tanks: np.full(len(mean_temp_c), spread**2),
+        lambda tanks: np.zeros(len(tanks)),
+        _certain,
         drawn.valid_low_c,
         drawn.valid_high_c,
         _published_note(row),

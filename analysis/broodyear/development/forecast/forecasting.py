@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import ndtri
+from scipy.special import ndtri, stdtrit
 
 from broodyear.development.forecast.forecast_models import (
     ForecastModel,
@@ -22,8 +22,8 @@ from broodyear.development.forecast.journeys import journeys_of, remaining_stage
 from broodyear.development.forecast.paths import Journeys, StagePath
 from broodyear.development.likelihood.fit_result import DevelopmentFit
 from broodyear.development.models.own_models import nominal_models
-from broodyear.development.scoring.held_out_scores import fits_by_stage
 from broodyear.development.scoring.record_checks import has_implausible_units
+from broodyear.development.scoring.stage_data import fits_by_stage
 from broodyear.development.scoring.stage_rows import derived_frames, stage_rows
 from broodyear.errors import NothingToAnalyse
 from broodyear.settings import Settings
@@ -44,6 +44,8 @@ FORECAST_COLUMNS = (
     "season", "tank_id", "stage", "model", "headline", "expected_on", "low_80", "high_80", "low_95", "high_95",
     "days_of_record", "species", "batch_id", "delivered_on", "assumed_temp_c", "note",
 )  # fmt: skip
+# Beyond so many degrees of freedom Student's t is normal.
+_MANY_DF = 1e6
 # Two-sided limits, as quantiles of a standard normal.
 _LIMITS = {"low_95": 0.025, "low_80": 0.10, "high_80": 0.90, "high_95": 0.975}
 
@@ -145,7 +147,8 @@ def stage_forecast(
 ) -> pd.DataFrame:
     """Rows of several tanks for one stage: every model after the other, each over all tanks.
 
-    tanks: tank_id, species, batch_id, delivered_on, units_at_delivery_c_days, hatchery_temp_c; one row a journey.
+    tanks: tank_id, species, batch_id, delivered_on, units_at_delivery_c_days, hatchery_temp_c and, where known,
+    site_id and donor_stock; one row a journey.
     """
     if not models:
         note = (
@@ -179,16 +182,19 @@ def _by_model(tanks: pd.DataFrame, journeys: Journeys, stage: str, model: Foreca
     start, start_sd = start_of_development(model, units, hatchery)
     is_known = np.isfinite(start)
     path = StagePath(journeys, model.rate, np.where(is_known, start, 0.0))
-    level = model.level(tanks["batch_id"])
+    level = model.level(tanks)
     day = path.day_of(level)
     mean_temp_c = path.mean_temp_c(np.where(np.isfinite(day), day, 0.0))
-    variance = model.variance(mean_temp_c, tanks["batch_id"]) + start_sd**2
+    variance = model.variance(mean_temp_c, tanks) + start_sd**2
+    degrees = np.minimum(model.df(tanks), _MANY_DF)
     has_interval = is_tested(model, mean_temp_c) & is_known
     delivered = pd.to_datetime(tanks["delivered_on"]).to_numpy().astype("datetime64[D]")
     dates = {"expected_on": _dates(delivered, np.where(is_known, day, np.nan))}
     for name, quantile in _LIMITS.items():
-        limit = path.day_of(level, float(ndtri(quantile)), variance)
-        dates[name] = _dates(delivered, np.where(has_interval, limit, np.nan))
+        # A spread that is itself estimated widens the limits, as Student's t does.
+        reach = stdtrit(degrees, quantile) / ndtri(quantile)
+        limit = np.where(has_interval, path.day_of(level, float(ndtri(quantile)), variance * reach**2), np.nan)
+        dates[name] = _limit_dates(delivered, limit, dates["expected_on"], quantile)
     return _frame(tanks, journeys, stage, model.name, dates, _notes(model, is_known, mean_temp_c, hatchery, units))
 
 
@@ -197,6 +203,19 @@ def _dates(delivered: NDArray[np.datetime64], day: Floats) -> NDArray[np.datetim
     is_known = np.isfinite(day)
     whole = np.maximum(np.ceil(np.where(is_known, day, 1.0)) - 1.0, 0.0).astype("timedelta64[D]")
     return np.where(is_known, delivered + whole, np.datetime64("NaT", "D"))
+
+
+def _limit_dates(
+    delivered: NDArray[np.datetime64], day: Floats, expected: NDArray[np.datetime64], quantile: float
+) -> NDArray[np.datetime64]:
+    """First or last date of an interval that ends at a fractional day: a date lies in it when its middle does, so
+    that whole days hold neither more nor less than is stated. The expected date always lies in it."""
+    is_known = np.isfinite(day)
+    middle = np.where(is_known, day, 1.0) - 0.5
+    whole = np.ceil(middle) if quantile < 0.5 else np.floor(middle)
+    limit = delivered + np.maximum(whole, 0.0).astype("timedelta64[D]")
+    limit = np.minimum(limit, expected) if quantile < 0.5 else np.maximum(limit, expected)
+    return np.where(is_known, limit, np.datetime64("NaT", "D"))
 
 
 def _notes(

@@ -9,10 +9,11 @@ of freedom of Satterthwaite (1946, Biometrics Bulletin 2:110).
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import stdtr, stdtrit
 
@@ -43,8 +44,10 @@ class CrossedMean:
 
     estimate: (p,); covariance: (p, p); df: (p,) degrees of freedom of each; spread_sd: of single values within
     groups; group_sd: by name (0: none found); effects, effect_se: by name, in the order of the codes; wrong_share:
-    share of values that are wrong dates; wrong_probability: (n,) of each to be one. Everything is NaN where no
-    estimate can be made.
+    share of values that are wrong dates; wrong_probability: (n,) of each to be one; posterior: covariance of the
+    coefficients and, after them, the effects; blocks: where in it the effects of each group stand; variance_doubt:
+    covariance of the estimated variances, of the groups found and, last, of single values. Everything is NaN where
+    no estimate can be made.
     """
 
     estimate: Floats
@@ -56,6 +59,36 @@ class CrossedMean:
     effect_se: Mapping[str, Floats]
     wrong_share: float
     wrong_probability: Floats
+    posterior: Floats
+    blocks: Mapping[str, slice]
+    variance_doubt: pd.DataFrame
+
+    def df_of_new(self, codes: Mapping[str, Codes], m: int) -> Floats:
+        """(m,) degrees of freedom (Satterthwaite) of the variance of m new values about what is known of them.
+
+        codes: as in ``predicted``; the variances of levels not seen before and of single values add up.
+        """
+        names, unseen = [str(name) for name in self.variance_doubt], np.full(m, -1)
+        is_new = [codes.get(name, unseen) < 0 if name in self.blocks else np.ones(m) for name in names]
+        counts = np.column_stack(is_new).astype(float)
+        sds = np.array([self.group_sd[name] if name in self.blocks else self.spread_sd for name in names])
+        doubt = np.einsum("ij,jk,ik->i", counts, self.variance_doubt.to_numpy(), counts)
+        return np.asarray(2.0 * (counts @ sds**2) ** 2 / np.maximum(doubt, 1e-300), dtype=float)
+
+    def predicted(self, design: Floats, codes: Mapping[str, Codes]) -> tuple[Floats, Floats]:
+        """(mean, variance) of x·β + Σ u of m new values.
+
+        design: (m, p); codes: by group, (m,) the level of each, −1 where it was not seen before.
+        """
+        mean, new = design @ self.estimate, np.zeros(len(design))
+        places = []
+        for name, block in self.blocks.items():
+            code = codes.get(name, np.full(len(design), -1))
+            is_new = code < 0
+            mean = mean + np.where(is_new, 0.0, self.effects[name][code])
+            new += np.where(is_new, self.group_sd[name] ** 2, 0.0)
+            places.append(np.where(is_new, -1, block.start + code))
+        return mean, new + variance_of_sums(self.posterior, design, places)
 
     @property
     def total_sd(self) -> float:
@@ -112,8 +145,26 @@ def crossed_mean(
 def _unknown(n: int, p: int, names: tuple[str, ...]) -> CrossedMean:
     nan = float("nan")
     none: dict[str, Floats] = {name: np.array([]) for name in names}
-    blank, square = np.full(p, nan), np.full((p, p), nan)
-    return CrossedMean(blank, square, blank, nan, dict.fromkeys(names, nan), none, none, nan, np.full(n, nan))
+    blank, square, doubt = np.full(p, nan), np.full((p, p), nan), pd.DataFrame()
+    group_sd, each = dict.fromkeys(names, nan), np.full(n, nan)
+    return CrossedMean(blank, square, blank, nan, group_sd, none, none, nan, each, square, {}, doubt)
+
+
+def variance_of_sums(covariance: Floats, design: Floats, places: Sequence[Codes]) -> Floats:
+    """(n,) variance of x·β + Σ u for n values.
+
+    covariance: of β and, after it, all u; design: (n, p); places: each (n,), where in the covariance the value's
+    u stands, −1 for none.
+    """
+    p = design.shape[1]
+    fixed = covariance[:p]
+    total = np.einsum("ij,jk,ik->i", design, fixed[:, :p], design)
+    for number, at in enumerate(places):
+        with_fixed = np.sum(design * fixed[:, at].T, axis=1)
+        for other in places[:number]:
+            with_fixed = with_fixed + np.where(other >= 0, covariance[at, other], 0.0)
+        total = total + np.where(at >= 0, covariance[at, at] + 2.0 * with_fixed, 0.0)
+    return np.asarray(np.maximum(total, 0.0), dtype=float)
 
 
 class _Search:
@@ -161,15 +212,8 @@ class _Search:
 
     def _predictor_variance(self) -> Floats:
         """(n,) posterior variance of each value's x·β + Σ u."""
-        fixed = self.posterior[: self.p]
-        total = np.einsum("ij,jk,ik->i", self.design, fixed[:, : self.p], self.design)
-        for name, codes in self.coded.items():
-            at = self.blocks[name].start + codes
-            total = total + self.posterior[at, at] + 2.0 * np.sum(self.design * fixed[:, at].T, axis=1)
-            for other, other_codes in self.coded.items():
-                if other != name:
-                    total = total + self.posterior[at, self.blocks[other].start + other_codes]
-        return np.asarray(np.maximum(total, 0.0), dtype=float)
+        places = [self.blocks[name].start + codes for name, codes in self.coded.items()]
+        return variance_of_sums(self.posterior, self.design, places)
 
     def _expected(self) -> tuple[Floats, Floats, Floats, Floats]:
         """Score, curvature and derivative by ln spread of each value, and its probability to be a right date."""
@@ -284,6 +328,9 @@ class _Search:
             effect_se={name: errors[block] for name, block in self.blocks.items()},
             wrong_share=self.share,
             wrong_probability=1.0 - is_right,
+            posterior=self.posterior,
+            blocks=self.blocks,
+            variance_doubt=pd.DataFrame(np.linalg.pinv(information), columns=[*found, "single values"]),
         )
 
     def _degrees(self, position: int, names: list[str], information: Floats) -> float:
