@@ -19,7 +19,7 @@
 --   source [text]: observed, interpolated, modelled
 --   instrument [text]: logger, thermometer, controller; NULL where filled in
 --   adjusted_by_c [°C]: offset taken off a hand-read day, 0 where none was
---   se_c [°C]: error from not having been read; 0 where observed
+--   se_c [°C]: error from not having been read; 0 where observed, but for a day read in part only (has_gap)
 --   se_step_c2 [°C²]: what the day adds to the variance of a sum of days, errors inside one gap being the same error
 --   hours_read [h]: time the readings stand for; NULL with fewer than four timed readings
 --   hours_above_warm [h]: of these, above the warm limit
@@ -244,7 +244,13 @@ filled AS (
 ),
 
 all_days AS MATERIALIZED (
-    SELECT *, 'observed' AS source, 0.0::DOUBLE AS se_c, 0.0::DOUBLE AS se_step_c2 FROM observed
+    SELECT
+        observed.*,
+        'observed' AS source,
+        CASE WHEN has_gap THEN spreads.read_seldom_c ELSE 0.0 END::DOUBLE AS se_c,
+        se_c * se_c AS se_step_c2
+    FROM observed
+    CROSS JOIN spreads
     UNION ALL BY NAME
     SELECT
         season,

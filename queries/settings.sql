@@ -11,6 +11,7 @@
 --   interpolate_up_to_days [days]: longest gap filled by a straight line
 --   exposure_max_missing_pct [%]: above this share of days not read, no exposure is given
 --   validation_max_missing_pct [%]: above this share of days not read, a tank is left out of model validation
+--   validation_max_gap_se_days [days]: the same where days that were not read may move an event by more (one SE)
 --   silent_days [days]: a tank without any record for longer is on the week's list
 --   plausible_up_to_c [°C]: a reading above this, in its stated unit, is out of every exposure until acknowledged
 WITH final AS (
@@ -22,6 +23,7 @@ WITH final AS (
         $interpolate_up_to_days::INTEGER AS interpolate_up_to_days,
         $exposure_max_missing_pct::DOUBLE AS exposure_max_missing_pct,
         $validation_max_missing_pct::DOUBLE AS validation_max_missing_pct,
+        $validation_max_gap_se_days::DOUBLE AS validation_max_gap_se_days,
         $silent_days::INTEGER AS silent_days,
         25.0::DOUBLE AS plausible_up_to_c
 )

@@ -69,7 +69,9 @@ class Settings:
     (OAR 340-041-0028, from memory). cold_limit_c: below this, early eggs suffer (Peterson et al. 1977).
     interpolate_up_to_days: longest gap in daily readings filled by a straight line (common practice, no source).
     exposure_max_missing_pct, validation_max_missing_pct: above these shares of days not read,
-    no exposure is given, or the tank is left out of model validation (common practice, no source).
+    no exposure is given, or an exposure is none for validation (common practice, no source).
+    validation_max_gap_se_days: a stage is left out of model validation where days not read may move it by more
+    (one standard error; about what tanks of a programme differ by, judgement).
     silent_days: a tank without any record for longer is on the week's list (common practice, no source).
     total_ammonia_limit_mg_l: as N; 30-day criterion for freshwater life at pH 7 and 20 °C (US EPA 2013, EPA
     822-R-13-001, as quoted elsewhere): the warmer and the less acid the water, the less of it does harm.
@@ -85,6 +87,7 @@ class Settings:
     interpolate_up_to_days: int = 3
     exposure_max_missing_pct: float = 40.0
     validation_max_missing_pct: float = 20.0
+    validation_max_gap_se_days: float = 2.0
     silent_days: int = 14
     total_ammonia_limit_mg_l: float = 1.9
     nitrite_limit_mg_l: float = 0.5

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.integrate import quad
@@ -62,6 +64,18 @@ def test_gradients_agree_with_differences() -> None:
             edges[name][i] -= 2 * step
             below = marginal(Intervals(**edges, group=known.group, groups=3), SPREAD, GROUP).log_likelihood
             assert analytic[i] == pytest.approx((above - below) / (2 * step), rel=1e-3, abs=1e-5)
+
+
+def test_a_value_with_an_error_of_its_own_is_wider_by_it() -> None:
+    """Equal errors of all values are a larger spread; the derivative is by the spread alone."""
+    known, own, step = _intervals(np.random.default_rng(6)), 0.4, 1e-5
+    wider = replace(known, own_sd=np.full(len(known.lower), own))
+    together = marginal(known, float(np.hypot(SPREAD, own)), GROUP).log_likelihood
+    result = marginal(wider, SPREAD, GROUP)
+    assert result.log_likelihood == pytest.approx(together, rel=1e-12)
+    by_spread = marginal(wider, SPREAD * np.exp(step), GROUP).log_likelihood
+    by_spread -= marginal(wider, SPREAD * np.exp(-step), GROUP).log_likelihood
+    assert result.by_log_spread_sd == pytest.approx(by_spread / (2 * step), rel=1e-4)
 
 
 def test_without_group_spread_values_are_independent() -> None:

@@ -181,6 +181,19 @@ def test_exact_dates_reduce_to_least_squares(simulate: Callable[..., Any]) -> No
     assert any("without an effect per batch" in note for note in by_dates.notes)
 
 
+def test_the_error_of_days_not_read_is_no_spread_between_tanks(simulate: Callable[..., Any]) -> None:
+    """Half of the tanks have dates moved by days not read, SD 4 d; told so, the fit finds the spread of tanks."""
+    made = simulate(12, tanks=160)
+    rng = np.random.default_rng(12)
+    error = np.where(np.arange(160) % 2 == 0, 4.0, 0.0)
+    moved = np.maximum(error * rng.standard_normal(160), 1.0 - made.frame["absent_day"])
+    shifted = made.frame.assign(**{edge: made.frame[edge] + moved for edge in ("absent_day", "seen_day")})
+    told = fit_development(shifted.assign(gap_se_days=error), "log_inverse", daily=made.daily)
+    untold = fit_development(shifted, "log_inverse", daily=made.daily)
+    assert told.spread_log_sd == pytest.approx(0.01, abs=0.005)
+    assert untold.spread_log_sd > 2 * told.spread_log_sd
+
+
 def test_order_of_rows_does_not_matter(programme: Any) -> None:
     shuffled = programme.frame.sample(frac=1.0, random_state=1)
     first = fit_development(programme.frame, "exponential", daily=programme.daily)

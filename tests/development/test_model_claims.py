@@ -37,6 +37,19 @@ def test_own_fits_are_never_counted_and_the_truth_is_not_called_biased(programme
     assert "truth" in found.shown[("chinook", "hatch_half")]
 
 
+def test_stocks_of_one_batch_each_are_not_told_apart_and_no_model_is_called_unbiased(programme: Any) -> None:
+    """Half of the batches hatch 26 days later than the truth says, half 22 days sooner; each is a stock."""
+    frame = programme.frame.copy()
+    is_early = frame["batch_id"].str[1:].astype(int) % 2 == 0
+    for edge in ("absent_day", "seen_day"):
+        frame[edge] = np.maximum(frame[edge] + np.where(is_early, -22.0, 26.0), 0.0)
+    frame = frame.assign(donor_stock=frame["batch_id"])
+    found = assess_development(frame, daily=programme.daily, models=[true_model(programme)], **OPTIONS)
+    assert whole(found.claims, "truth").reason is Reason.STOCKS_DIFFER
+    rows = found.scores[(found.scores["model"] == "truth") & (found.scores["donor_stock"] != "")]
+    assert set(rows["unscored"]) == {"too_few_batches"} and rows["bias_low"].isna().all()
+
+
 def test_a_model_wrong_for_two_stocks_in_opposite_directions_is_not_called_unbiased(programme: Any) -> None:
     """Stock A hatches 8 days sooner than the truth says, stock B 8 days later."""
     frame = programme.frame.copy()

@@ -16,8 +16,18 @@ def test_coverage_that_cannot_be_told_is_said_so(programme: Any) -> None:
     columns = ["coverage_50", "coverage_80", "coverage_95"]
     scores.scores.loc[scores.scores["model"] == "own_log_inverse", columns] = np.nan
     nothing = pd.DataFrame(columns=["model", "against", "rows", "reason"])
-    one = StageFindings("chinook", "hatch_half", ("own_log_inverse",), scores.scores, nothing, nothing, nothing)
-    said = all_statements(scores, [one]).query("topic == 'intervals'")["sentence"].tolist()
+    one = StageFindings(
+        "chinook", "hatch_half", ("own_log_inverse",), scores.scores, nothing, nothing, nothing,
+        gaps=pd.DataFrame({"readings_wanted": [1, 1, 4]}), carried=pd.Series([0.0, 0.1, 0.8]),
+    )  # fmt: skip
+    table = all_statements(scores, [one])
+    assert table.query("topic == 'data'")["sentence"].tolist()[1:3] == [
+        "chinook, half hatched: 1 tank was not read for long, over holidays say; these days are modelled, and "
+        "their error, up to 0.8 d, is carried in every fit, score and interval.",
+        "chinook, half hatched: of 3 stages left out for days without readings, one reading in the longest gap "
+        "would have kept 2; tables/long_gaps.csv says which days, tank by tank.",
+    ]
+    said = table.query("topic == 'intervals'")["sentence"].tolist()
     assert said == [
         "chinook, half hatched: whether intervals of this programme's own fit, log-inverse hold what they state "
         "cannot be told from these tanks."

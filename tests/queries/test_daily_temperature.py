@@ -155,3 +155,12 @@ def test_season_of_a_reading_follows_the_setting(programme: Programme) -> None:
     assert ("temperatures", 2023, "A", 1) in programme.rows(
         "orphaned_rows", "table_name, season, tank_id, orphaned_rows"
     )
+
+
+def test_a_day_read_in_part_carries_an_error(programme: Programme) -> None:
+    """From 14:00 to 24:00 only: what the water did before noon is not known."""
+    programme.read("A", {f"2024-11-02T{hour:02d}:00": 8.0 for hour in range(14, 24)}, instrument="logger")
+    programme.read("A", {f"2024-11-03T{hour:02d}:00": 8.0 for hour in range(24)}, instrument="logger")
+    programme.derive()
+    found = programme.rows("daily_temperature", "day::VARCHAR, source, has_gap, se_c, se_step_c2", "readings > 0")
+    assert found == [("2024-11-02", "observed", True, 0.5, 0.25), ("2024-11-03", "observed", False, 0.0, 0.0)]

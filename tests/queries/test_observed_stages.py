@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
-from tests.queries.small_programme import Programme
+from tests.queries.small_programme import TRUSTED, Programme
+
+from broodyear.settings import Settings
 
 
 def read_all_november(programme: Programme) -> None:
@@ -66,13 +70,40 @@ def test_why_a_record_is_not_usable(programme: Programme, row: dict[str, str], w
     assert programme.one("observed_stages", "usable, why_not") == (False, why_not)
 
 
-def test_too_many_days_without_readings(programme: Programme) -> None:
-    # ten days to the event, seven of them read: 30 % are not, and the gap is too long to interpolate
+def test_a_gap_is_kept_and_its_error_is_told(programme: Programme) -> None:
+    """Four days between weeks at 8 °C and a set point: their level is known to 1 / √(2 / 0.4² + 1 / 0.6²) °C."""
     programme.read("A", {f"2024-11-{day:02d}": 8.0 for day in [1, 2, 3, 8, 9, 10, 11]})
     programme.add("stages", {"tank_id": "A", "stage": "hatch_half", "first_seen_on": "2024-11-10"})
     programme.derive()
-    found = programme.one("observed_stages", "not_read_pct, usable, why_not")
-    assert found == (40.0, False, "too many days without readings")
+    found = programme.one(
+        "observed_stages", "not_read_pct, usable, gap_from::VARCHAR, gap_to::VARCHAR, readings_wanted"
+    )
+    assert found == (40.0, True, "2024-11-04", "2024-11-07", 0)
+    level_c = 1 / math.sqrt(2 / 0.4**2 + 1 / 0.6**2)
+    errors = programme.one("observed_stages", "se_units_c_days, gap_se_days")
+    assert errors == (pytest.approx(4 * level_c, abs=1e-4), pytest.approx(4 * level_c / 8.0, abs=1e-4))
+
+
+def test_too_large_an_error_of_days_not_read(programme: Programme) -> None:
+    """Two days at 4 °C and no more, set point 8 °C: 28 days at 5.23 °C known to 0.333 °C, 152.5 units in 29.5
+    days: 9.32 / 5.17 = 1.80 days. Where one day is allowed, 1.80² parts are 4, which 3 readings make."""
+    programme.read("A", {"2024-11-01": 4.0, "2024-11-02": 4.0})
+    programme.add("stages", {"tank_id": "A", "stage": "hatch_half", "first_seen_on": "2024-11-30"})
+    programme.derive(Settings(acknowledged=TRUSTED, validation_max_gap_se_days=1.0))
+    found = programme.one(
+        "observed_stages", "gap_se_days, usable, why_not, gap_from::VARCHAR, gap_to::VARCHAR, readings_wanted"
+    )
+    assert found == (
+        pytest.approx(1.803, abs=0.001), False, "too many days without readings", "2024-11-03", "2024-11-30", 3,
+    )  # fmt: skip
+
+
+def test_no_temperature_at_all(programme: Programme) -> None:
+    programme.connection.execute("UPDATE received_setups SET set_point_c = NULL")
+    programme.add("stages", {"tank_id": "A", "stage": "hatch_half", "first_seen_on": "2024-11-10"})
+    programme.derive()
+    found = programme.one("observed_stages", "gap_se_days, usable, why_not, gap_from, readings_wanted")
+    assert found == (None, False, "too many days without readings", None, None)
 
 
 def test_eggs_of_two_batches_and_units_not_known(programme: Programme) -> None:

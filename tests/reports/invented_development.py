@@ -105,6 +105,7 @@ def fan() -> pd.DataFrame:
 #: Tables whose file is not called as their field is.
 _WRITTEN_AS = {
     "copied": "copied_dates", "fan": "forecast_example", "pairs": "published_pairs", "suspects": "suspected_dates",
+    "gaps": "long_gaps",
 }  # fmt: skip
 
 
@@ -119,6 +120,7 @@ def results(**changes: Any) -> DevelopmentResults:
         "suspects": pd.DataFrame([{**PLACE, "season": 2023, "tank_id": "T-9", "days_off": 30.0}]),
         "first_seen": pd.DataFrame([{**one, "tanks": 30, "bias_days": 0.1, "bias_first_seen_days": -0.8}]),
         "copied": pd.DataFrame([{**PLACE, "units_c_days": 470.0, "tanks": 40, "agreeing": 12, "left_out": 12}]),
+        "gaps": pd.DataFrame([{**PLACE, "season": 2023, "tank_id": "T-8", "would_have_kept": "one reading"}]),
         "left_out": pd.DataFrame([{**PLACE, "reason": "too many days without readings", "rows": 5}]),
         "disagreements": pd.DataFrame([{**one, "temp_c": 3.0, "published_days": 120.0, "error_pct": 12.0}]),
         "coefficients": pd.DataFrame([{**PLACE, "model": MODELS[0], "constant": "c", "estimate": -6.0}]),

@@ -66,6 +66,7 @@ class DevelopmentResults:
     copied: ReportTable
     suspects: ReportTable
     left_out: ReportTable
+    gaps: ReportTable
     disagreements: ReportTable
     coefficients: ReportTable
     predictions: ReportTable
@@ -79,8 +80,8 @@ class DevelopmentResults:
         """Every table, in the order in which the page uses them."""
         return (
             self.scores, self.claims.table, self.statements, self.thermometers, self.comparisons, self.first_seen,
-            self.copied, self.suspects, self.left_out, self.disagreements, self.coefficients, self.predictions,
-            self.curves, self.pairs, self.fan,
+            self.copied, self.suspects, self.left_out, self.gaps, self.disagreements, self.coefficients,
+            self.predictions, self.curves, self.pairs, self.fan,
         )  # fmt: skip
 
 
@@ -117,6 +118,7 @@ def gather_development(store: Store, models: Sequence[DevelopmentModel] = ()) ->
         copied=report_table("copied_dates", "Dates copied from a forecast", found.copied_sheets),
         suspects=report_table("suspected_dates", "Dates that are probably wrong", found.suspects),
         left_out=report_table("left_out", "Stages left out, and why", found.left_out),
+        gaps=report_table("long_gaps", "Stages that a few more readings would have kept", found.gaps),
         disagreements=report_table("disagreements", "Published pairs that disagree", found.disagreements),
         coefficients=report_table("coefficients", "Constants of the own fits", found.coefficients),
         predictions=report_table("predictions", "Held-out predictions", found.predictions),

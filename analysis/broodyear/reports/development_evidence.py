@@ -89,6 +89,9 @@ def pitfalls_section(results: DevelopmentResults) -> Section:
     if len(results.suspects):
         blocks += [Heading(Markup("Dates that are probably wrong")), Prose(_SUSPECTS)]
         blocks.append(TableBlock(table_view(results.suspects, "Dates to look into", SUSPECT_COLUMNS)))
+    if len(results.gaps):
+        blocks += [Heading(Markup("Stages that a few more readings would have kept")), Prose(_GAPS)]
+        blocks.append(TableBlock(table_view(results.gaps, "Where a reading was wanting", GAP_COLUMNS)))
     return Section("pitfalls", "Ways to be fooled", tuple(blocks))
 
 
@@ -110,6 +113,22 @@ _COPIED = Markup(
 _SUSPECTS = Markup(
     "These dates lie further from all others than tanks differ: day and month swapped, another week, units in °F."
     " They are scored like the rest; the table of scores gives bias and error with and without them."
+)
+
+_GAPS = Markup(
+    "Water that was not read for long is modelled from the days on either side and the set point. Where the error"
+    " of that could move the date by more than two days or so, the stage is left out."
+)
+
+GAP_COLUMNS = (
+    column("species", "species", "words"),
+    column("stage", "stage", "stage"),
+    column("season", "season", "year"),
+    column("tank_id", "tank", "id"),
+    column("first_seen_on", "first seen", "date"),
+    column("not_read_pct", "days not read (%)", "whole"),
+    column("gap_se_days", "error (d)", "number"),
+    column("would_have_kept", "would have kept it", "text"),
 )
 
 SUSPECT_COLUMNS = (

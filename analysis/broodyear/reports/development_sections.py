@@ -37,7 +37,8 @@ def answer_section(results: DevelopmentResults) -> Section:
         return Section("answer", _QUESTION, (none,))
     by_decision = {one: [row for row in judged if claims.claim(row).decision is one] for one in Decision}
     biased = by_decision[Decision.CLAIMED]
-    blocks: list[Block] = [Prose(_counted(len(biased), len(judged)), (claims.table,), lead=True)]
+    untold = len(by_decision[Decision.CANNOT_TELL])
+    blocks: list[Block] = [Prose(_counted(len(biased), untold, len(judged)), (claims.table,), lead=True)]
     blocks += [_stated(claims, by_decision[one]) for one in Decision if by_decision[one]]
     readings = claims.rows(ClaimKind.THERMOMETER)
     if readings:
@@ -56,13 +57,14 @@ _HOW = Markup(
 )
 
 
-def _counted(biased: int, shown: int) -> Markup:
-    if not biased:
+def _counted(biased: int, untold: int, shown: int) -> Markup:
+    if not biased and not untold:
         return Markup("No published or given model is shown to be biased over all temperatures.")
     return say(
-        "{biased} of {shown} published or given models are biased over all temperatures.",
-        biased=str(biased),
+        "{biased} of {shown} published or given models are biased over all temperatures{rest}.",
+        biased=str(biased or "None"),
         shown=str(shown),
+        rest=f"; of {untold} it cannot be told" if untold else "",
     )
 
 

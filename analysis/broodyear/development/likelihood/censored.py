@@ -41,7 +41,8 @@ MOST_WRONG_SHARE = 0.2
 class Intervals:
     """What is known of n values: lower < upper, and start ≤ lower (−infinity: nothing was cut off).
 
-    group: (n,) whole numbers 0 … groups − 1.
+    group: (n,) whole numbers 0 … groups − 1; own_sd: (n,) error that a value has beside the spread of all, known
+    beforehand, as where temperatures were not read (default: none).
     """
 
     lower: Floats
@@ -49,6 +50,11 @@ class Intervals:
     start: Floats
     group: Whole
     groups: int
+    own_sd: Floats | None = None
+
+    def total_sd(self, spread_sd: float) -> Floats | float:
+        """SD of each value about its group: of all, and its own."""
+        return spread_sd if self.own_sd is None else np.hypot(spread_sd, self.own_sd)
 
 
 @dataclass(frozen=True)
@@ -101,9 +107,10 @@ def log_interval_probability(low: Floats, high: Floats) -> Floats:
 def tank_terms(intervals: Intervals, effect: Floats, spread_sd: float) -> TankTerms:
     """Terms of every tank at its group's effect; effect is (n,) or (n, nodes)."""
     shape = (slice(None),) + (None,) * (effect.ndim - 1)
-    low = (intervals.lower[shape] - effect) / spread_sd
-    high = (intervals.upper[shape] - effect) / spread_sd
-    begin = (intervals.start[shape] - effect) / spread_sd
+    sd = np.broadcast_to(intervals.total_sd(spread_sd), intervals.lower.shape)[shape]
+    low = (intervals.lower[shape] - effect) / sd
+    high = (intervals.upper[shape] - effect) / sd
+    begin = (intervals.start[shape] - effect) / sd
     log_inside = log_interval_probability(low, high)
     log_open = log_ndtr(-begin)
     at_high = _density_ratio(high, log_inside)
@@ -115,12 +122,12 @@ def tank_terms(intervals: Intervals, effect: Floats, spread_sd: float) -> TankTe
     widening = low * at_low - high * at_high
     return TankTerms(
         log_probability=log_inside - log_open,
-        by_upper=at_high / spread_sd,
-        by_lower=-at_low / spread_sd,
-        by_start=hazard / spread_sd,
-        by_effect=(pull - hazard) / spread_sd,
-        by_effect_twice=(widening - pull**2 + hazard * (hazard - begin)) / spread_sd**2,
-        by_log_sd=widening - begin * hazard,
+        by_upper=at_high / sd,
+        by_lower=-at_low / sd,
+        by_start=hazard / sd,
+        by_effect=(pull - hazard) / sd,
+        by_effect_twice=(widening - pull**2 + hazard * (hazard - begin)) / sd**2,
+        by_log_sd=(widening - begin * hazard) * (spread_sd / sd) ** 2,
     )
 
 

@@ -71,6 +71,7 @@ def edges(records: TankRecords, rate: Floats) -> tuple[Intervals, Floats, Floats
         start=np.where(start > 0, _log(start), -np.inf),
         group=records.batch,
         groups=len(records.batches),
+        own_sd=records.gap_log_sd if records.gap_log_sd.any() else None,
     )
     return intervals, start, absent, seen
 

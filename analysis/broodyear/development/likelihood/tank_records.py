@@ -37,10 +37,10 @@ class TankRecords:
     tank_id, batch: (n,) codes; batches: names by code; absent_day, seen_day: (n,) fractional days, the delivery
     day ending at 1.0 (seen_day infinite where the tank ended first); grid_c: (g,) temperatures; to_start,
     to_absent, to_seen: (n, g) weights of days; start_fraction: (n,) the start where it was given as such;
-    mean_temp_c: (n,) from delivery to the event; temps: daily mean temperatures (°C) of each tank; rows:
-    position of each tank in the frame given; rows_given, left_out: reason → count; assumed_hatchery: tanks whose
-    hatchery temperature was assumed; labels: by "batch" and, where known, "site" and "stock", (n,) the group of
-    each tank.
+    mean_temp_c: (n,) from delivery to the event; gap_se_days, gap_log_sd: (n,) error of the event from days that
+    were not read, in days and in log development; temps: daily mean temperatures (°C) of each tank; rows: position
+    of each tank in the frame given; rows_given, left_out: reason → count; assumed_hatchery: tanks whose hatchery
+    temperature was assumed; labels: by "batch" and, where known, "site" and "stock", (n,) the group of each tank.
     """
 
     tank_id: NDArray[np.object_]
@@ -54,6 +54,8 @@ class TankRecords:
     to_seen: Floats
     start_fraction: Floats
     mean_temp_c: Floats
+    gap_se_days: Floats
+    gap_log_sd: Floats
     temps: tuple[Floats, ...]
     rows: NDArray[np.intp]
     rows_given: int
@@ -76,6 +78,8 @@ class TankRecords:
             self.to_seen[keep],
             self.start_fraction[keep],
             self.mean_temp_c[keep],
+            self.gap_se_days[keep],
+            self.gap_log_sd[keep],
             tuple(temps for temps, kept in zip(self.temps, keep, strict=True) if kept),
             self.rows[keep],
             self.rows_given,
@@ -94,8 +98,9 @@ def tank_records(frame: pd.DataFrame, daily: Any = None) -> TankRecords:
     where it is not given, so that the end of that day is 1.0. Daily mean temperatures (°C), the first for the
     delivery day, as ``daily`` (a frame tank_id, day, temp_c; or a mapping of tank_id to values), or as a column
     of the frame holding them. Optional: units_at_delivery_c_days with hatchery_temp_c, or fraction_at_start;
-    dating (rows copied from a forecast are left out); site_id and donor_stock (groups beside the batch). Raises
-    UsageError for missing columns, NothingToAnalyse when no tank can be used.
+    dating (rows copied from a forecast are left out); gap_se_days (days by which the event may seem moved, one
+    standard error, because temperatures were not read: the likelihood carries it); site_id and donor_stock (groups
+    beside the batch). Raises UsageError for missing columns, NothingToAnalyse when no tank can be used.
     """
     rows, series = daily_series(frame, daily)
     rows = rows.assign(
@@ -160,6 +165,8 @@ def _assembled(
     grid = _grid(temps, used)
     share = used["first_day_share"].to_numpy(dtype=float)
     to_start, fraction, assumed = _start(used, grid)
+    gap_days = _column(used, "gap_se_days", 0.0)
+    mean_temp_c = np.array([one[: max(int(np.ceil(end)), 1)].mean() for one, end in zip(temps, last, strict=True)])
     return TankRecords(
         used["tank_id"].to_numpy(dtype=object),
         batch.astype(np.intp),
@@ -171,7 +178,9 @@ def _assembled(
         day_weights(temps, absent, share, grid),
         day_weights(temps, last, share, grid),
         fraction,
-        np.array([one[: max(int(np.ceil(end)), 1)].mean() for one, end in zip(temps, last, strict=True)]),
+        mean_temp_c,
+        gap_days,
+        gap_days / _days_in_all(used, last, mean_temp_c),
         temps,
         rows,
         given,
@@ -179,6 +188,15 @@ def _assembled(
         assumed,
         {"batch": names.to_numpy(dtype=str), **_labels(used)},
     )
+
+
+def _days_in_all(used: pd.DataFrame, last: Floats, mean_temp_c: Floats) -> Floats:
+    """(n,) days of development until the last look, those before delivery as at the tank's own temperature."""
+    days = np.maximum(last, 1.0)
+    if "fraction_at_start" in used:
+        return np.asarray(days / np.maximum(1.0 - _column(used, "fraction_at_start", 0.0), 0.05), dtype=float)
+    before = _column(used, "units_at_delivery_c_days", 0.0) / np.maximum(mean_temp_c, 1.0)
+    return np.asarray(days + before, dtype=float)
 
 
 def _labels(used: pd.DataFrame) -> dict[str, NDArray[np.str_]]:

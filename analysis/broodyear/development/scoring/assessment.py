@@ -18,10 +18,10 @@ from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut
 from broodyear.development.scoring.held_out_scores import (
     DEFAULT_SEED,
     DevelopmentScores,
-    StageData,
     score_everything,
 )
 from broodyear.development.scoring.model_claims import development_claims
+from broodyear.development.scoring.stage_data import StageData
 from broodyear.development.scoring.statements import StageFindings, all_statements, findings_for
 from broodyear.development.scoring.thermometers import bias_by_thermometer
 
@@ -43,6 +43,7 @@ class DevelopmentAssessment:
 
     scores: rows of scores.csv; claims: what they show; statements: topic, species, stage, sentence; comparisons,
     thermometers, first_seen: see ``comparisons`` and ``thermometers``; left_out: species, stage, reason, rows;
+    gaps: stages left out for days not read, and what would have kept them;
     copied_sheets: sheets found; suspects: dates that are probably wrong; predictions: one row per held-out tank
     of the shown models; disagreements: published pairs against published models, by size; coefficients: own fits'
     constants; fits: by (species, stage) and form; shown: the models to show by (species, stage), own first.
@@ -55,6 +56,7 @@ class DevelopmentAssessment:
     thermometers: pd.DataFrame
     first_seen: pd.DataFrame
     left_out: pd.DataFrame
+    gaps: pd.DataFrame
     copied_sheets: pd.DataFrame
     suspects: pd.DataFrame
     predictions: pd.DataFrame
@@ -78,7 +80,12 @@ def assess_development(source: Any, *, seed: int = DEFAULT_SEED, **options: Any)
         StageFindings(
             *key,
             models,
-            *(findings_for(frame, *key) for frame in (scored.scores, comparisons, first_seen, scored.left_out)),
+            scores=findings_for(scored.scores, *key),
+            comparisons=findings_for(comparisons, *key),
+            first_seen=findings_for(first_seen, *key),
+            left_out=findings_for(scored.left_out, *key),
+            gaps=findings_for(scored.gaps, *key),
+            carried=pd.Series(scored.data[key].records.gap_se_days),
         )
         for key, models in shown.items()
     ]
@@ -90,6 +97,7 @@ def assess_development(source: Any, *, seed: int = DEFAULT_SEED, **options: Any)
         thermometers=thermometers,
         first_seen=first_seen,
         left_out=scored.left_out,
+        gaps=scored.gaps,
         copied_sheets=scored.copied.sheets,
         suspects=_suspects(scored, shown),
         predictions=_predictions(scored, shown),

@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 from broodyear.development.likelihood.censored import Intervals
 from broodyear.development.likelihood.crossed import CrossedMean, crossed_mean
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut
-from broodyear.development.scoring.held_out_scores import DevelopmentScores, StageData
+from broodyear.development.scoring.held_out_scores import DevelopmentScores
 from broodyear.development.scoring.score_cells import FEWEST_BATCHES, tank_log_scores
+from broodyear.development.scoring.stage_data import StageData
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]

@@ -56,9 +56,9 @@ class HeldOut:
     """Predictions of n tanks, each by a model fitted without its block; NaN where none could be made.
 
     predicted_day: days after delivery; lower, upper, start: log development at the edges of what is known, by the
-    predicting curve; log_sd: predicted SD; wrong_share: of the dates, as predicted; is_tested: the tank's mean
-    temperature lies inside the model's tested ones; blocks: how many were left out; note: why some could not be
-    predicted.
+    predicting curve; log_sd: predicted SD, with that of days not read; wrong_share: of the dates, as predicted;
+    is_tested: the tank's mean temperature lies inside the model's tested ones; blocks: how many were left out;
+    note: why some could not be predicted.
     """
 
     predicted_day: Floats
@@ -104,7 +104,7 @@ def hold_out(
         intervals, at_start, _, _ = edges(test, predictor.rate(test.grid_c))
         lower[is_test], upper[is_test], start[is_test] = intervals.lower, intervals.upper, intervals.start
         day[is_test] = predicted_days(predictor.rate, matrix.subset(is_test), at_start)
-        sd[is_test] = predictor.log_sd(test.mean_temp_c)
+        sd[is_test] = np.hypot(predictor.log_sd(test.mean_temp_c), test.gap_log_sd)
         share[is_test] = predictor.wrong_share
         is_tested[is_test] = predictor.tested(test.mean_temp_c)
     note = "; ".join(f"{count} tanks not predicted: {reason}" for reason, count in notes.items())

@@ -12,12 +12,9 @@ from numpy.typing import NDArray
 
 from broodyear.claims import Reason
 from broodyear.development.likelihood.curve_likelihood import TankFit
-from broodyear.development.likelihood.fit_result import DevelopmentFit, best_fit
-from broodyear.development.likelihood.fitting import fit_tank_records
-from broodyear.development.likelihood.tank_records import TankRecords, tank_records
-from broodyear.development.models.forms import Curve
+from broodyear.development.likelihood.fit_result import DevelopmentFit
 from broodyear.development.models.own_models import DevelopmentModel, name_problems, nominal_models
-from broodyear.development.models.published import as_curve, model_row, scored_models
+from broodyear.development.models.published import model_row
 from broodyear.development.scoring.copied_dates import CopiedDates, find_copied_dates
 from broodyear.development.scoring.cross_validation import (
     SCHEMES,
@@ -28,17 +25,16 @@ from broodyear.development.scoring.cross_validation import (
     own_model,
     published_model,
 )
-from broodyear.development.scoring.record_checks import UNITS_REASON, has_implausible_units, is_far_off
+from broodyear.development.scoring.gaps import left_out_for_gaps
 from broodyear.development.scoring.score_cells import MEASURES
 from broodyear.development.scoring.stage_cells import StageCells
+from broodyear.development.scoring.stage_data import SCORED_FORMS, StageData, completed, stage_data
 from broodyear.development.scoring.stage_rows import stage_rows
-from broodyear.errors import NothingToAnalyse, Refused, UsageError
+from broodyear.errors import NothingToAnalyse, UsageError
 from broodyear.settings import Settings
 
 Floats = NDArray[np.float64]
 
-# The power form is the log_inverse form in other symbols and would only repeat its row.
-SCORED_FORMS = ("constant_units", "exponential", "log_inverse")
 # A tank may not have reached the model's events otherwise: eyed eggs are delivered eyed, feeding is an action.
 SCORED_STAGES = ("hatch_half", "button_up")
 DEFAULT_SEED = 20240801
@@ -52,35 +48,12 @@ SCORE_COLUMNS = (
 
 
 @dataclass(frozen=True)
-class StageData:
-    """One species and stage ready to score: its rows, its tank records, and its fits to all tanks.
-
-    fits: by form; refused: form → why there is none; models: published and given ones to score, by name;
-    is_suspect: (n,) True where the date of a tank is probably a wrong one.
-    """
-
-    species: str
-    stage: str
-    rows: pd.DataFrame
-    records: TankRecords
-    fits: Mapping[str, DevelopmentFit]
-    refused: Mapping[str, str]
-    models: Mapping[str, str | DevelopmentModel]
-    is_suspect: NDArray[np.bool_]
-
-    def curve(self, model: str) -> Curve:
-        """The curve of a scored model."""
-        if model.startswith("own_"):
-            return self.fits[model.removeprefix("own_")].curve
-        return as_curve(self.models[model])
-
-
-@dataclass(frozen=True)
 class DevelopmentScores:
     """Everything the validation found.
 
     scores: the rows of scores.csv; data: by (species, stage); held_out: by (species, stage, model, scheme);
-    copied: dates copied from a forecast; left_out: frame species, stage, reason, rows.
+    copied: dates copied from a forecast; left_out: frame species, stage, reason, rows; gaps: stages left out for
+    days without readings (see ``gaps``).
     """
 
     scores: pd.DataFrame
@@ -88,6 +61,7 @@ class DevelopmentScores:
     held_out: Mapping[tuple[str, str, str, str], HeldOut]
     copied: CopiedDates
     left_out: pd.DataFrame
+    gaps: pd.DataFrame
 
 
 def score_development(source: Any, **options: Any) -> pd.DataFrame:
@@ -120,9 +94,9 @@ def score_everything(
     """
     chosen = (*nominal_models(getattr(source, "settings", Settings())), *_checked_models(models))
     rows = source if isinstance(source, pd.DataFrame) else stage_rows(source)
-    rows = _completed(rows)
+    rows = completed(rows)
     copied = find_copied_dates(rows)
-    data, left_out = _stage_data(rows, copied, daily, stages, forms, chosen)
+    data, left_out = stage_data(rows, copied, daily, stages, forms, chosen)
     if not data:
         raise NothingToAnalyse("no stage has a tank that can be scored; see left_out for the reasons")
     held_out: dict[tuple[str, str, str, str], HeldOut] = {}
@@ -136,73 +110,7 @@ def score_everything(
             scored += cells.rows(scheme, predicted)
         scored += [_refused_row(one, form) for form in one.refused]
     table = pd.DataFrame(scored, columns=list(SCORE_COLUMNS))
-    return DevelopmentScores(table, data, held_out, copied, left_out)
-
-
-_OPTIONAL: Mapping[str, Any] = {
-    "species": "other", "stage": "hatch_half", "season": 0, "site_id": None, "donor_stock": None, "dating": "seen",
-    "set_point_c": np.nan, "last_absent_on": pd.NaT, "first_seen_on": pd.NaT, "delivered_on": pd.NaT,
-    "units_at_delivery_c_days": np.nan, "stage_at_delivery": "green", "lot_id": None,
-    "usable": True, "why_not": None,
-}  # fmt: skip
-
-
-def _completed(rows: pd.DataFrame) -> pd.DataFrame:
-    """The frame with every column the scoring reads, under defaults where it has none."""
-    absent = {name: value for name, value in _OPTIONAL.items() if name not in rows.columns}
-    if "fraction_at_start" not in rows.columns and "units_at_delivery_c_days" in absent:
-        absent["fraction_at_start"] = 0.0
-    return rows.assign(**absent).reset_index(drop=True)
-
-
-def _stage_data(
-    rows: pd.DataFrame,
-    copied: CopiedDates,
-    daily: Any,
-    stages: Sequence[str],
-    forms: Sequence[str],
-    models: Sequence[DevelopmentModel] = (),
-) -> tuple[dict[tuple[str, str], StageData], pd.DataFrame]:
-    data: dict[tuple[str, str], StageData] = {}
-    left_out: list[dict[str, Any]] = []
-    for (species, stage), group in rows[rows["stage"].isin(list(stages))].groupby(["species", "stage"], sort=True):
-        reasons, kept = _kept(group, copied)
-        try:
-            records = tank_records(kept, daily) if len(kept) else None
-        except NothingToAnalyse as nothing:
-            records, reasons[str(nothing)] = None, len(kept)
-        if records is not None:
-            reasons |= dict(records.left_out)
-        left_out += [{"species": species, "stage": stage, "reason": why, "rows": n} for why, n in reasons.items()]
-        if records is not None:
-            key = (str(species), str(stage))
-            fits, refused = _fits(records, forms)
-            used = kept.iloc[records.rows].reset_index(drop=True)
-            named = _models_of(*key, models)
-            data[key] = StageData(*key, used, records, fits, refused, named, _suspects(records, fits))
-    return data, pd.DataFrame(left_out, columns=["species", "stage", "reason", "rows"])
-
-
-def fits_by_stage(rows: pd.DataFrame, stages: Sequence[str]) -> dict[tuple[str, str], dict[str, DevelopmentFit]]:
-    """Own fits by (species, stage) and form to stage rows (see ``stage_rows``), copied dates left out."""
-    rows = _completed(rows)
-    data, _ = _stage_data(rows, find_copied_dates(rows), None, stages, SCORED_FORMS)
-    return {key: dict(one.fits) for key, one in data.items()}
-
-
-def _suspects(records: TankRecords, fits: Mapping[str, DevelopmentFit]) -> NDArray[np.bool_]:
-    """True for dates that are probably wrong, by the best own fit or, without one, by a rough curve."""
-    fit = best_fit(fits)
-    if fit is None or fit.groups is None or np.isnan(fit.groups.wrong_probability).any():
-        return is_far_off(records)
-    return np.asarray(fit.groups.wrong_probability > 0.5)
-
-
-def _models_of(species: str, stage: str, models: Sequence[DevelopmentModel]) -> dict[str, str | DevelopmentModel]:
-    """Models to score for a species and stage: those given, then every published one that is not doubted."""
-    own = {one.name: one for one in models if (one.species, one.stage) == (species, stage)}
-    counted = {name: one for name, one in own.items() if one.counted_from == "fertilisation"}
-    return {**counted, **{name: name for name in scored_models(species, stage)}}
+    return DevelopmentScores(table, data, held_out, copied, left_out, left_out_for_gaps(rows))
 
 
 def _checked_models(models: Sequence[Any]) -> tuple[DevelopmentModel, ...]:
@@ -220,32 +128,6 @@ def _checked_models(models: Sequence[Any]) -> tuple[DevelopmentModel, ...]:
     if problems:
         raise UsageError("; ".join(problems))
     return own
-
-
-def _kept(group: pd.DataFrame, copied: CopiedDates) -> tuple[dict[str, int], pd.DataFrame]:
-    """Rows fit to score, and the reasons for the others."""
-    is_declared, is_suspected = copied.is_declared.loc[group.index], copied.is_suspected.loc[group.index]
-    is_wrong = has_implausible_units(group) & ~is_declared & ~is_suspected
-    is_unusable = ~group["usable"].astype(bool) & ~is_declared & ~is_suspected & ~is_wrong
-    reasons = {
-        "date copied from a forecast, by its own word": int(is_declared.sum()),
-        "date taken for copied from a forecast sheet": int(is_suspected.sum()),
-        UNITS_REASON: int(is_wrong.sum()),
-        **{str(why): int(n) for why, n in group.loc[is_unusable, "why_not"].value_counts().items()},
-    }
-    kept = group[~is_declared & ~is_suspected & ~is_unusable & ~is_wrong]
-    return {why: n for why, n in reasons.items() if n}, kept
-
-
-def _fits(records: TankRecords, forms: Sequence[str]) -> tuple[dict[str, DevelopmentFit], dict[str, str]]:
-    fits: dict[str, DevelopmentFit] = {}
-    refused: dict[str, str] = {}
-    for form in forms:
-        try:
-            fits[form] = fit_tank_records(records, form)
-        except Refused as refusal:
-            refused[form] = str(refusal)
-    return fits, refused
 
 
 def _predict(one: StageData, scheme: str) -> dict[str, HeldOut]:

@@ -20,6 +20,8 @@ from broodyear.development.scoring.score_cells import FEWEST_BATCHES
 from broodyear.development.scoring.thermometers import HAND_LESS_LOGGER
 from broodyear.statistics.multiplicity import holm
 
+# Single families differ by about ±10 % (Debowski et al. 2006), a week of the time to hatch; batches pool many.
+FARTHEST_BATCH_DAYS = 7.0
 ANSWER, WHERE, BETTER = "answer", "where", "better"
 
 
@@ -76,8 +78,9 @@ def _parts(level: str, rows: pd.DataFrame, column: str) -> list[Claim]:
 
 
 def _is_opposed(stocks: Iterable[Claim]) -> bool:
-    """Whether a model is clearly late for one stock and clearly early for another."""
-    signs = {np.sign(claim.estimate) for claim in stocks if claim.is_claimed}
+    """Whether a model is late for one stock and early for another: clearly so, or by more than any batch is."""
+    far = [one for one in stocks if one.is_claimed or abs(one.estimate) > FARTHEST_BATCH_DAYS]
+    signs = {np.sign(claim.estimate) for claim in far}
     return {-1.0, 1.0} <= signs
 
 

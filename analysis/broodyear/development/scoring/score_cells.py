@@ -48,13 +48,14 @@ def in_band(mean_temp_c: Floats, band: str) -> Mask:
 
 def error_intervals(records: TankRecords, held: HeldOut, is_in: Mask) -> Intervals:
     """Intervals of (event − predicted day) of some tanks, truncated at delivery."""
-    predicted = held.predicted_day[is_in]
+    predicted, gap_days = held.predicted_day[is_in], records.gap_se_days[is_in]
     return Intervals(
         lower=records.absent_day[is_in] - predicted,
         upper=records.seen_day[is_in] - predicted,
         start=-predicted,
         group=np.zeros(int(is_in.sum()), dtype=np.intp),
         groups=1,
+        own_sd=gap_days if gap_days.any() else None,
     )
 
 

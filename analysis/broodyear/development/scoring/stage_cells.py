@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,14 +22,16 @@ from broodyear.development.scoring.score_cells import (
     score_cell,
     sites_of,
 )
-
-if TYPE_CHECKING:
-    from broodyear.development.scoring.held_out_scores import StageData
+from broodyear.development.scoring.stage_data import StageData
 
 Mask = NDArray[np.bool_]
 
 # One batch of a stock is not told from the stock; the spread between batches comes from all stocks together.
 FEWEST_BATCHES_OF_STOCK = 2
+_STOCK_NOTES = {
+    Reason.TOO_FEW_SITES: FEW_SITES,
+    Reason.TOO_FEW_BATCHES: "one batch: a stock cannot be told from it",
+}
 
 
 class StageCells:
@@ -136,26 +138,34 @@ class StageCells:
         batches = {
             name: len(np.unique(records.batch[is_fit & (stocks == name)])) for name in np.unique(stocks[is_fit])
         }
-        named = [name for name, count in batches.items() if count >= FEWEST_BATCHES_OF_STOCK]
-        if len(batches) < 2 or not named:
+        if len(batches) < 2:
             return []
-        is_in = is_fit & np.isin(stocks, named)
-        design = (stocks[is_in][:, None] == np.array(named)[None, :]).astype(float)
-        error = mean_error(records, held, is_in, design)
-        is_few = sites_of(records, is_in) < FEWEST_SITES
+        named = list(batches)
+        error = mean_error(
+            records, held, is_fit, (stocks[is_fit][:, None] == np.array(named)[None, :]).astype(float)
+        )
+        has_few_sites = sites_of(records, is_fit) < FEWEST_SITES
         rows = []
         for position, stock in enumerate(named):
-            low, high = (np.nan, np.nan) if is_few else error.interval(position)
+            why = _untold(has_few_sites, batches[stock])
+            low, high = (np.nan, np.nan) if why else error.interval(position)
             scores = {
                 "bias_days": -float(error.estimate[position]),
-                "bias_se": error.std_error(np.eye(len(named))[position]),
+                "bias_se": np.nan if why else error.std_error(np.eye(len(named))[position]),
                 "bias_low": -high,
                 "bias_high": -low,
-                "p_value": np.nan if is_few else error.p_value(position),
-                "unscored": str(Reason.TOO_FEW_SITES) if is_few else "",
-                "note": FEW_SITES if is_few else "",
+                "p_value": np.nan if why else error.p_value(position),
+                "unscored": str(why or ""),
+                "note": _STOCK_NOTES.get(why, "") if why else "",
             }
-            own = is_in & (stocks == stock)
+            own = is_fit & (stocks == stock)
             counts = {"tanks": int(own.sum()), "batches": batches[stock], "sites": sites_of(records, own)}
             rows.append({**self._place(model, MAIN_SCHEME, "all", str(stock)), **counts, **scores})
         return rows
+
+
+def _untold(has_few_sites: bool, batches: int) -> Reason | None:
+    """Why nothing is said of how sure the bias for a stock is; None where something is."""
+    if batches < FEWEST_BATCHES_OF_STOCK:
+        return Reason.TOO_FEW_BATCHES
+    return Reason.TOO_FEW_SITES if has_few_sites else None

@@ -20,6 +20,8 @@ OBSERVED = (
     "delivered_on", "day_share", "absent_day", "seen_day", "units_at_delivery_c_days", "hatchery_temp_c",
     "usable", "why_not",
 )  # fmt: skip
+# What a table of an older export may lack.
+GAPS = ("not_read_pct", "gap_se_days", "gap_from", "gap_to", "readings_wanted")
 CONTEXT = ("site_id", "region", "set_point_c", "weekend_access", "stage_at_delivery", "lot_id", "donor_stock")
 
 
@@ -49,7 +51,8 @@ def stage_rows(source: Any) -> pd.DataFrame:
     event read by a logger). Raises NothingToAnalyse without stages.
     """
     frames = derived_frames(source, ("observed_stages", "daily_temperature", "tank_seasons"))
-    observed = frames["observed_stages"].loc[:, list(OBSERVED)]
+    table = frames["observed_stages"]
+    observed = table.loc[:, list(OBSERVED)].join(table.reindex(columns=list(GAPS)))
     if observed.empty:
         raise NothingToAnalyse("no development stage has been recorded; load a stages table first")
     context = frames["tank_seasons"].loc[:, ["season", "tank_id", *CONTEXT]]

@@ -27,13 +27,19 @@ SURVIVORS = (
     "Only tanks whose eggs lived to the stage have a date: heat that kills also quickens, so the warm end of "
     "every validation is chosen by survival."
 )
+# A shorter error of days not read is lost among the looks, and not told.
+LEAST_TOLD_GAP_DAYS = 0.25
 # Coverage of a 95 % interval estimated from a few dozen tanks moves by this many points by chance.
 COVERAGE_SLACK_POINTS = 7.0
 
 
 @dataclass(frozen=True)
 class StageFindings:
-    """The numbers of one species and stage that sentences are made of; models: own first, then published."""
+    """The numbers of one species and stage that sentences are made of.
+
+    models: own first, then published; gaps: stages left out for days not read; carried: days of error that such
+    days bring to the stages used.
+    """
 
     species: str
     stage: str
@@ -42,6 +48,8 @@ class StageFindings:
     comparisons: pd.DataFrame
     first_seen: pd.DataFrame
     left_out: pd.DataFrame
+    gaps: pd.DataFrame
+    carried: pd.Series
 
     @property
     def name(self) -> str:
@@ -93,8 +101,26 @@ def _data(one: StageFindings) -> Iterator[str]:
     yield f"{one.name}: {tanks} tanks of {batches} batches are used, {out} are left out" + (
         f" ({reasons})." if reasons else "."
     )
+    yield from _gaps(one)
     for _, row in own[own["unscored"] == Reason.NOT_CONVERGED].iterrows():
         yield f"{one.name}: {readable_name(str(row['model']))} is {row['note']}."
+
+
+def _gaps(one: StageFindings) -> Iterator[str]:
+    """Days not read: whose error is carried, and what would have kept the stages left out for them."""
+    carried = one.carried[one.carried >= LEAST_TOLD_GAP_DAYS]
+    if len(carried):
+        tanks = "1 tank was" if len(carried) == 1 else f"{len(carried)} tanks were"
+        yield (
+            f"{one.name}: {tanks} not read for long, over holidays say; these days are modelled, and their error, "
+            f"up to {carried.max():.1f} d, is carried in every fit, score and interval."
+        )
+    if len(one.gaps):
+        alone = int((one.gaps["readings_wanted"] == 1).sum())
+        yield (
+            f"{one.name}: of {len(one.gaps)} stages left out for days without readings, one reading in the "
+            f"longest gap would have kept {alone}; tables/long_gaps.csv says which days, tank by tank."
+        )
 
 
 def _band(one: StageFindings) -> Iterator[str]:

@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 
 from broodyear.development.likelihood.crossed import CrossedMean
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut, matrix_of, predicted_days
-from broodyear.development.scoring.held_out_scores import DevelopmentScores, StageData
+from broodyear.development.scoring.held_out_scores import DevelopmentScores
 from broodyear.development.scoring.score_cells import FEWEST_BATCHES, FEWEST_SITES, mean_error, sites_of
+from broodyear.development.scoring.stage_data import StageData
 
 Mask = NDArray[np.bool_]
 
