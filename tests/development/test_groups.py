@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
 
-from broodyear import fit_development
+from broodyear import fit_development, forecast_day
 from broodyear.errors import NothingToAnalyse, UsageError
 
 # The search for spreads stops at a hundredth; the reference stops where its own optimiser does.
@@ -88,3 +88,16 @@ def test_a_fit_shows_itself_as_text_page_and_figure() -> None:
     axes = fit.plot()
     assert fit.plot(ax=axes) is axes
     assert axes.get_ylabel() == "days to the stage" and len(axes.lines) == 2
+
+
+def test_a_published_equation_is_found_again_from_raw_daily_temperatures() -> None:
+    """Rombough 1985, ln D = 5.99 − 0.15 T: 48 families in water that varies, dated to whole days. With the mean
+    temperature of each the constants come out within what whole days and two decimals allow."""
+    rng, rows = np.random.default_rng(44), []
+    for family in range(48):
+        daily_c = [5.5, 7.5, 9.5, 11.5][family % 4] + 0.3 * np.sin(np.arange(250) / 9.0) + rng.normal(0, 0.2, 250)
+        days = round(forecast_day("Rombough1985_ponding", daily_c))
+        rows.append({"family": f"f{family}", "temp_c": daily_c[:days].mean(), "days": days})
+    fit = fit_development(pd.DataFrame(rows), "exponential", groups=["family"])
+    assert fit.coefficients.loc["a", "estimate"] == pytest.approx(5.99, abs=0.01)
+    assert fit.coefficients.loc["b", "estimate"] == pytest.approx(0.15, abs=0.001)

@@ -14,6 +14,7 @@ from broodyear.development.forecast.forecast_models import candidate_models, sta
 from broodyear.development.forecast.journeys import journeys_of, tanks_under_way
 from broodyear.development.forecast.paths import StagePath
 from broodyear.development.likelihood.fit_result import DevelopmentFit
+from broodyear.development.models.own_models import DevelopmentModel
 from broodyear.development.models.published import as_curve, constant_units_model, published_pairs
 from broodyear.development.scoring.assessment import DevelopmentAssessment
 from broodyear.development.scoring.stage_rows import derived_frames
@@ -25,10 +26,10 @@ _FAN_LIMITS = {"low_95": 0.025, "low_80": 0.10, "high_80": 0.90, "high_95": 0.97
 
 
 def curve_data(assessment: DevelopmentAssessment, species: str, stage: str) -> pd.DataFrame:
-    """Days to a stage by temperature: model, is_own, temp_c, days, low, high (95 % of own curves; else NaN).
+    """Days to a stage by temperature: model, is_own, temp_c, days, low, high (95 %; NaN where no error is known).
 
-    One own fit, the published default and constant units, each drawn over the temperatures it was tested at, or
-    over the programme's own where the source gives none; no rows where no model could be scored.
+    One own fit, the models given, the published default and constant units, each drawn over the temperatures it
+    was tested at, or over the programme's own where the source gives none; no rows where none could be scored.
     """
     models = list(assessment.shown[(species, stage)])
     if not models:
@@ -40,20 +41,27 @@ def curve_data(assessment: DevelopmentAssessment, species: str, stage: str) -> p
     predicted = assessment.predictions
     seen = predicted.loc[(predicted["species"] == species) & (predicted["stage"] == stage), "mean_temp_c"]
     own_range = (float(seen.min()), float(seen.max())) if len(seen) else (4.0, 12.0)
-    parts = [_one_curve(model, fits, own_range) for model in models]
+    parts = [_one_curve(model, assessment.given.get(model), fits, own_range) for model in models]
     return pd.concat(parts, ignore_index=True)
 
 
-def _one_curve(model: str, fits: Mapping[str, DevelopmentFit], own_range: tuple[float, float]) -> pd.DataFrame:
+def _one_curve(
+    model: str,
+    given: DevelopmentModel | None,
+    fits: Mapping[str, DevelopmentFit],
+    own_range: tuple[float, float],
+) -> pd.DataFrame:
     if model.startswith("own_"):
         fit = fits[model.removeprefix("own_")]
         temps = _grid(fit.curve.valid_low_c, fit.curve.valid_high_c)
         return fit.interval(temps).drop(columns="is_in_range").assign(model=model, is_own=True)
-    drawn = as_curve(model)
+    drawn = as_curve(given or model)
     is_known = not np.isnan(drawn.valid_low_c)
     low_c, high_c = (drawn.valid_low_c, drawn.valid_high_c) if is_known else own_range
     # Beyond the programme's own water a curve only stretches the axis.
     temps = _grid(max(low_c, own_range[0] - 1.0), min(high_c, own_range[1] + 1.0))
+    if given is not None:
+        return given.interval(temps).drop(columns="is_in_range").assign(model=model, is_own=False)
     frame = pd.DataFrame({"temp_c": temps, "days": drawn.days(temps), "low": np.nan, "high": np.nan})
     return frame.assign(model=model, is_own=False)
 

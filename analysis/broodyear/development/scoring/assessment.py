@@ -12,6 +12,7 @@ import pandas as pd
 from broodyear.claims import Claim
 from broodyear.development.likelihood.fit_result import DevelopmentFit, best_fit
 from broodyear.development.models.disagreements import published_disagreements
+from broodyear.development.models.own_models import DevelopmentModel
 from broodyear.development.models.published import default_model
 from broodyear.development.scoring.comparisons import first_seen_pitfall, model_comparisons
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut
@@ -46,7 +47,8 @@ class DevelopmentAssessment:
     gaps: stages left out for days not read, and what would have kept them;
     copied_sheets: sheets found; suspects: dates that are probably wrong; predictions: one row per held-out tank
     of the shown models; disagreements: published pairs against published models, by size; coefficients: own fits'
-    constants; fits: by (species, stage) and form; shown: the models to show by (species, stage), own first.
+    constants; fits: by (species, stage) and form; given: models of one's own by name; shown: the models to show by
+    (species, stage), own first.
     """
 
     scores: pd.DataFrame
@@ -63,6 +65,7 @@ class DevelopmentAssessment:
     disagreements: pd.DataFrame
     coefficients: pd.DataFrame
     fits: Mapping[tuple[str, str], Mapping[str, DevelopmentFit]]
+    given: Mapping[str, DevelopmentModel]
     shown: Mapping[tuple[str, str], tuple[str, ...]]
 
 
@@ -104,6 +107,12 @@ def assess_development(source: Any, *, seed: int = DEFAULT_SEED, **options: Any)
         disagreements=published_disagreements(LISTED_DISAGREEMENT_PCT),
         coefficients=_coefficients(scored),
         fits={key: dict(one.fits) for key, one in scored.data.items()},
+        given={
+            name: model
+            for one in scored.data.values()
+            for name, model in one.models.items()
+            if isinstance(model, DevelopmentModel)
+        },
         shown=shown,
     )
 
