@@ -83,7 +83,8 @@ def effects() -> ReportTable:
                     "outcome": "delivered_to_release", "factor": factor, "level": level, "reference": reference,
                     "tanks": 61, "batches": 9, "odds_ratio": 1.4, "or_low": 1.1, "or_high": 1.9,
                     "difference_points": points, "difference_low": points - 4, "difference_high": points + 4,
-                    "p_value": 0.0042, "method": method, "note": "",
+                    "p_value": 0.0042, "method": method, "note": "", "points_if_silent_lost": points - 4.5,
+                    "points_if_silent_alike": points, "silence_blurs": True,
                 }
             )  # fmt: skip
     rows.append({"outcome": "hatch", "factor": "light_cover", "level": "yes", "reference": "no", "method": "mixed",

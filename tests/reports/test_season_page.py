@@ -116,6 +116,16 @@ def test_when_nothing_is_clear_the_next_step_is_a_split_delivery(tmp_path: Path)
     assert "No change is clear enough to propose." in result.page.read_text(encoding="utf-8")
 
 
+def test_what_silent_tanks_could_do_stands_beside_a_claimed_difference(tmp_path: Path) -> None:
+    result = write_season(invented.season_results(), tmp_path, invented.uploads())
+    text = " ".join(seen(result.page).text.replace("\u202f", " ").split())
+    assert (
+        "Had every tank that fell silent lost all its fish, it would be +1.6 points and no longer clear; had they"
+        " fared as the others with their practice, +6.1 points." in text
+    )
+    assert text.count("Had every tank that fell silent") == 1
+
+
 def test_the_list_for_monday_puts_sites_before_tanks_before_silent_tanks(review: ReportResult) -> None:
     rows = written_rows(review.page.parent, "visits.csv")
     assert list(rows[0]) == list(VISIT_COLUMNS)

@@ -181,6 +181,6 @@ def test_a_practice_of_tanks_that_fell_silent_depends_on_them() -> None:
     frame.loc[silent, "survivors"] = np.nan
     row = effects_report(frame).effects.set_index(["factor", "level"]).loc[("light_cover", "yes")]
     assert row["tanks_silent"] == silent.sum()
-    assert row["points_if_silent_lost"] < 0.0 < row["points_if_silent_alike"]
+    assert row["points_if_silent_lost"] < 0.0 < row["points_if_silent_alike"] and row["silence_blurs"]
     assert row["reason"] == "depends_on_silent"
     assert "points if every silent tank lost all its fish" in row["note"]

@@ -6,7 +6,7 @@ from functools import partial
 
 from markupsafe import Markup
 
-from broodyear.claims import ClaimKind, Decision, Reason
+from broodyear.claims import Claim, ClaimKind, Decision, Reason
 from broodyear.figures.intervals import MOST_ROWS, Estimate, intervals_figure
 from broodyear.reports.numbers import known, words
 from broodyear.reports.parts import Block, Bullets, Drawing, Heading, Prose, Section, TableBlock, joined, say
@@ -88,7 +88,11 @@ def _effect_sentences(results: SeasonResults) -> tuple[Markup, ...]:
     """What is claimed and what cannot be told in full; what is not clear together in one sentence."""
     statements = results.statements
     rows = statements.rows(*COMPARED, outcome=MAIN_OUTCOME)
-    said = [say("{it}", it=statements.at(row)) for row in rows if statements.claim(row).reason not in _UNCLEAR]
+    said = [
+        say("{it}", it=statements.at(row)) + _if_silent(results, statements.claim(row))
+        for row in rows
+        if statements.claim(row).reason not in _UNCLEAR
+    ]
     unclear = [statements.claim(row) for row in rows if statements.claim(row).reason in _UNCLEAR]
     if unclear:
         labels = [
@@ -100,6 +104,25 @@ def _effect_sentences(results: SeasonResults) -> tuple[Markup, ...]:
         ]  # fmt: skip
         said.append(phrase(_WORDS, "unclear", named=joined(labels)))
     return tuple(said)
+
+
+def _if_silent(results: SeasonResults, claim: Claim) -> Markup:
+    """What the tanks that fell silent could make of a claimed difference; nothing where none could."""
+    found = results.effects.rows(
+        outcome=claim.outcome, factor=claim.subject, level=claim.level, reference=claim.reference, method="mixed"
+    )
+    if not claim.is_claimed or claim.reason is Reason.ASSIGNED or not found:
+        return Markup("")
+    row, table = found[0], results.effects
+    lost, alike = (table.value(row, f"points_if_silent_{name}") for name in ("lost", "alike"))
+    if not known(lost) or lost == alike:
+        return Markup("")
+    return Markup(" ") + phrase(
+        _WORDS, "silence",
+        lost=table.at(row, "points_if_silent_lost", "points"),
+        alike=table.at(row, "points_if_silent_alike", "points"),
+        blurs=bool(table.value(row, "silence_blurs")),
+    )  # fmt: skip
 
 
 _UNCLEAR = (Reason.NOT_CLEAR, Reason.WATCH)

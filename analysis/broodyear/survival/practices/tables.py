@@ -23,8 +23,8 @@ EFFECT_COLUMNS = (
     "outcome", "factor", "level", "reference", "tanks", "batches", "odds_ratio", "or_low", "or_high",
     "difference_points", "difference_low", "difference_high", "p_value", "p_family", "comparisons", "decision",
     "reason", "shrunken_points", "typical_difference_points", "within_batch_odds_ratio", "within_batch_low",
-    "within_batch_high", "tanks_silent", "points_if_silent_lost", "points_if_silent_alike", "methods_low",
-    "methods_high", "methods_agree", "method", "rows_given", "rows_used", "adjusted_for", "note",
+    "within_batch_high", "tanks_silent", "points_if_silent_lost", "points_if_silent_alike", "silence_blurs",
+    "methods_low", "methods_high", "methods_agree", "method", "rows_given", "rows_used", "adjusted_for", "note",
 )  # fmt: skip
 METHOD_COLUMNS = [*EFFECT_COLUMNS[:13], "method", "note"]
 NOTE_COLUMNS = ["outcome", "model", "rows_given", "rows_used", "left_out", "note"]
@@ -79,6 +79,7 @@ def _effect_row(report: OutcomeReport, finding: Finding, others: Sequence[Contra
         "tanks_silent": silence.silent if silence else 0,
         "points_if_silent_lost": silence.lost_points if silence else np.nan,
         "points_if_silent_alike": silence.alike_points if silence else np.nan,
+        "silence_blurs": bool(silence and silence.blurs(contrast)),
         "methods_low": low,
         "methods_high": high,
         "methods_agree": agree,
