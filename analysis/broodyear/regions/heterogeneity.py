@@ -48,7 +48,7 @@ def heterogeneity(log_odds: Floats, covariance: Floats, degrees: float = np.inf)
     covariance; the test is then F instead of chi-squared. Needs two regions or more.
     """
     from scipy.optimize import minimize_scalar
-    from scipy.stats import f as f_distribution
+    from scipy.special import fdtrc
 
     regions = len(log_odds)
     gaps, errors = log_odds[1:], covariance[1:, 1:]
@@ -71,14 +71,14 @@ def heterogeneity(log_odds: Floats, covariance: Floats, degrees: float = np.inf)
         tau=tau,
         i_squared_pct=100.0 * max(0.0, (q - freedom) / q) if q > 0.0 else 0.0,
         q=q,
-        p_value=float(f_distribution.sf(q / max(freedom, 1), freedom, min(degrees, 1e9))),
+        p_value=float(fdtrc(freedom, min(degrees, 1e9), q / max(freedom, 1))),
         new_error=float(np.sqrt(tau**2 * (1.0 + 1.0 / regions) + mean_error)),
     )
 
 
 def heterogeneity_row(outcome: str, part: RegionPart) -> dict[str, Any]:
     """HETEROGENEITY_COLUMNS of one connected part, from the answers within batches alone."""
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
     assert part.within is not None
     log_odds = part.within.log_odds
@@ -87,7 +87,7 @@ def heterogeneity_row(outcome: str, part: RegionPart) -> dict[str, Any]:
     found = heterogeneity(log_odds, part.within.covariance, degrees)
     centre = float(np.log(part.mean_share / (1.0 - part.mean_share)))
     freedom = found.regions - 2 if found.regions >= FEWEST_REGIONS else np.nan
-    reach = float(t.ppf(0.975, freedom)) * found.new_error
+    reach = float(stdtrit(freedom, 0.975)) * found.new_error
     low, high = (100.0 / (1.0 + np.exp(-(centre + side * reach))) for side in (-1.0, 1.0))
     return {
         "outcome": outcome,
