@@ -8,7 +8,7 @@ import pytest
 from tests.regions.trap_programmes import worst_region_worst_batch
 from tests.setups.programmes import programme
 
-from broodyear.claims import Reason
+from broodyear.claims import ClaimKind, Reason
 from broodyear.regions import region_comparison
 from broodyear.regions.compare import REGION_COLUMNS
 from broodyear.regions.heterogeneity import HETEROGENEITY_COLUMNS
@@ -63,6 +63,20 @@ def test_a_true_difference_is_found_both_ways(drawn: pd.DataFrame) -> None:
     assert row["difference_high"] < -5.0
     assert row["within_batch_points_high"] < -5.0
     assert row["note"].startswith("lower than its batches lead one to expect against R1, R3")
+
+
+def test_claims_carry_the_answer_within_batches_and_its_p_among_all_regions(drawn: pd.DataFrame) -> None:
+    comparison = region_comparison(drawn)
+    table = comparison.rows.set_index("region")
+    told = {claim.subject: claim for claim in comparison.claims if claim.kind is ClaimKind.REGION_DIFFERS}
+    for region, row in table.iterrows():
+        claim = told[str(region)]
+        assert (claim.estimate, claim.low, claim.high) == (
+            row["within_batch_points"], row["within_batch_points_low"], row["within_batch_points_high"],
+        )  # fmt: skip
+        assert claim.estimate != row["difference_points"]
+        assert (claim.p_value, claim.comparisons) == (row["within_batch_p_value"], 3)
+        assert row["within_batch_p_value"] < claim.p_family <= 3.0 * row["within_batch_p_value"]
 
 
 def test_worst_region_had_the_worst_batch() -> None:
