@@ -56,13 +56,56 @@ def test_counts_and_raw_rates(drawn: pd.DataFrame) -> None:
 
 
 def test_a_true_difference_is_found_both_ways(drawn: pd.DataFrame) -> None:
-    frame = drawn.copy()
-    chosen = frame["region"] == "R2"
-    frame.loc[chosen, "survivors"] = np.random.default_rng(1).binomial(frame.loc[chosen, "survivors"], 0.8)
-    row = region_comparison(frame).rows.set_index("region").loc["R2"]
+    row = region_comparison(poorer(drawn)).rows.set_index("region").loc["R2"]
     assert row["difference_high"] < -5.0
     assert row["within_batch_points_high"] < -5.0
     assert row["note"].startswith("lower than its batches lead one to expect against R1, R3")
+
+
+def poorer(frame: pd.DataFrame) -> pd.DataFrame:
+    """The programme in which a fifth of R2's fish is lost."""
+    found = frame.copy()
+    chosen = found["region"] == "R2"
+    found.loc[chosen, "survivors"] = np.random.default_rng(1).binomial(found.loc[chosen, "survivors"], 0.8)
+    return found
+
+
+def reasons(frame: pd.DataFrame, outcome: str = "delivered_to_release") -> dict[str, Reason]:
+    """By region, and under "region" that regions differ at all."""
+    claims = region_comparison(frame).claims
+    return {claim.subject: claim.reason for claim in claims if claim.outcome == outcome}
+
+
+def test_that_regions_differ_is_claimed_with_a_region_and_never_without_one(drawn: pd.DataFrame) -> None:
+    assert set(reasons(drawn).values()) == {Reason.NOT_CLEAR}
+    found = reasons(poorer(drawn))
+    assert (found["R2"], found["region"]) == (Reason.CLEAR, Reason.CLEAR)
+
+
+def test_a_difference_that_silent_tanks_would_turn_is_not_claimed(drawn: pd.DataFrame) -> None:
+    """Were the silent third of the other regions' tanks lost with all fish, R2 would be the better one."""
+    frame = poorer(drawn).astype({"survivors": float})
+    order = frame.groupby("region").cumcount()
+    frame.loc[(frame["region"] != "R2") & (order % 3 == 0), "survivors"] = np.nan
+    found = reasons(frame)
+    assert (found["R2"], found["region"]) == (Reason.DEPENDS_ON_SILENT, Reason.NOT_CLEAR)
+    few = poorer(drawn).astype({"survivors": float})
+    few.loc[(few["region"] != "R2") & (order % 20 == 0), "survivors"] = np.nan
+    assert reasons(few)["R2"] is Reason.CLEAR
+
+
+def test_a_stage_is_no_surer_than_the_whole_stay(drawn: pd.DataFrame) -> None:
+    both = pd.concat([drawn, poorer(drawn).assign(outcome="hatch")], ignore_index=True)
+    table = region_comparison(both).rows.set_index(["outcome", "region"])["p_family"]
+    assert table["hatch", "R2"] == table["delivered_to_release", "R2"] > 0.05
+    assert set(reasons(both, "hatch").values()) == {Reason.NOT_CLEAR}
+
+
+def test_without_the_whole_stay_the_stages_share_one_error(drawn: pd.DataFrame) -> None:
+    hatch = drawn.assign(outcome="hatch")
+    alone = region_comparison(hatch).rows["p_family"].to_numpy()
+    both = region_comparison(pd.concat([hatch, drawn.assign(outcome="hatch_to_release")], ignore_index=True)).rows
+    np.testing.assert_allclose(both["p_family"].to_numpy()[:3], np.minimum(2.0 * alone, 1.0))
 
 
 def test_claims_carry_the_answer_within_batches_and_its_p_among_all_regions(drawn: pd.DataFrame) -> None:
