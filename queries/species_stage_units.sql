@@ -9,7 +9,8 @@
 -- returns:
 --   species [text]: as in the batches table
 --   stage [text]: eyed, hatch, button_up, release
---   units_c_days [°C·d]: nominal thermal units above 0 °C since fertilisation, near 8 °C where sources give a choice
+--   units_c_days [°C·d]: nominal thermal units above 0 °C since fertilisation, those of the species' default model
+--     at 8 °C where it has one
 --   source [text]: citation
 --   trust [text]: SEEN read in the source; SEEN-2 read in an open data set that cites it; MEMORY recalled, not
 --     seen; MEMORY-LOW recalled and unsure; DERIVED arithmetic on another row; PRACTICE common practice, no source;
@@ -28,17 +29,18 @@ WITH published (species, stage, units_c_days, source, trust) AS (
     ('chum', 'button_up', 950.0, 'general recollection of Pacific hatchery ranges, 900-1000', 'MEMORY-LOW'),
     ('pink', 'eyed', 223.0, 'study of yolk coagulation after shock, pink salmon at 12 °C', 'MEMORY'),
     ('pink', 'hatch', 600.0, 'general recollection of Pacific hatchery ranges, 550-650', 'MEMORY-LOW'),
-    ('pink', 'button_up', 973.0,
-     'Groot 1996 in Principles of Salmonid Culture, 7 °C, labelled incubation, magnitude of emergence', 'SEEN-2'),
+    ('pink', 'button_up', 1012.7,
+     'fit to Groot 1996 in Principles of Salmonid Culture, emergence, at 8 °C', 'DERIVED'),
     ('sockeye', 'eyed', 300.0, 'general recollection of Pacific hatchery ranges, 250-350', 'MEMORY-LOW'),
-    ('sockeye', 'hatch', 615.2, 'Murray & McPhail 1988 Can J Zool 66:266-273, 50 % hatch at 8 °C', 'SEEN-2'),
+    ('sockeye', 'hatch', 644.3,
+     'fit to Murray & McPhail 1988 and Beacham & Murray 1990, 50 % hatch, at 8 °C', 'DERIVED'),
     ('sockeye', 'button_up', 850.0, 'Holder 1986 thesis, University of Alaska, median 842-857 in boxes', 'SEEN-2'),
     ('rainbow_trout', 'eyed', 190.0, 'From & Rasmussen 1991 Dana 9:31-38, 10 °C', 'SEEN-2'),
-    ('rainbow_trout', 'hatch', 335.0, 'From & Rasmussen 1991 Dana 9:31-38, 5 °C (320 at 10 °C)', 'SEEN-2'),
-    ('rainbow_trout', 'button_up', 540.0, 'From & Rasmussen 1991 Dana 9:31-38, first feeding at 10 °C', 'SEEN-2'),
-    ('atlantic_salmon', 'eyed', 252.0, 'half of hatch, Crisp 1988 Freshw Biol 19:41-48', 'DERIVED'),
-    ('atlantic_salmon', 'hatch', 504.0, 'Gunnes 1979 Aquaculture 16:211-218, 8 °C', 'SEEN-2'),
-    ('atlantic_salmon', 'button_up', 820.0, 'Solberg et al. 2014, first feeding at 5.7 °C', 'SEEN-2'),
+    ('rainbow_trout', 'hatch', 340.0, 'Crisp 1981 Freshw Biol 11:361-368 at 8 °C', 'MEMORY'),
+    ('rainbow_trout', 'button_up', 579.0, '1.7 × hatch, Crisp 1988 Freshw Biol 19:41-48', 'DERIVED'),
+    ('atlantic_salmon', 'eyed', 249.0, 'half of hatch, Crisp 1988 Freshw Biol 19:41-48', 'DERIVED'),
+    ('atlantic_salmon', 'hatch', 498.0, 'Crisp 1981 Freshw Biol 11:361-368 at 8 °C', 'MEMORY'),
+    ('atlantic_salmon', 'button_up', 847.0, '1.7 × hatch, Crisp 1988 Freshw Biol 19:41-48', 'DERIVED'),
     ('brown_trout', 'eyed', 225.0, 'half of hatch, Crisp 1988 Freshw Biol 19:41-48', 'DERIVED'),
     ('brown_trout', 'hatch', 450.0,
      'Crisp 1981 Freshw Biol 11:361-368 at 8 °C; one study saw 347 (Debowski et al. 2006)', 'MEMORY'),

@@ -6,11 +6,13 @@ import warnings
 from pathlib import Path
 from typing import Any
 
+import duckdb
 import numpy as np
 import pandas as pd
 import pytest
 from scipy.stats import norm
 
+from broodyear.derived import query_named, run_query
 from broodyear.development import (
     days_to_stage,
     default_model,
@@ -26,6 +28,7 @@ from broodyear.development.models.published import (
 )
 from broodyear.development.models.shapes import Shape
 from broodyear.errors import BroodyearWarning, UsageError
+from broodyear.settings import Settings
 
 GOLDEN = Path(__file__).parents[1] / "golden" / "development"
 
@@ -222,7 +225,16 @@ def test_exposure_windows_and_defaults_use_the_model_with_the_smallest_error() -
     """Brown trout: handbook values lie 1 % from Crisp's curve and a quarter from the other model's units."""
     assert default_model("brown_trout", "hatch_half") == "Crisp1981_brown_trout"
     assert default_model("brown_trout", "button_up") == "Crisp1988_swimup_brown_trout"
-    assert 8.0 * days_to_stage("Crisp1981_brown_trout", 8.0) == pytest.approx(450.0, rel=0.005)
+    with duckdb.connect() as connection:
+        run_query(connection, query_named("species_stage_units"), Settings())
+        units = connection.execute("SELECT species, stage, units_c_days FROM species_stage_units").fetchall()
+    judged = 0
+    for species, stage, nominal in units:
+        model = default_model(species, {"hatch": "hatch_half"}.get(stage, stage))
+        if model is not None and stage in ("hatch", "button_up"):
+            assert 8.0 * _days_anywhere(model, 8.0) == pytest.approx(nominal, rel=0.005), (species, stage)
+            judged += 1
+    assert judged >= 14
 
 
 def test_models_recalled_without_certainty_are_listed_and_never_scored() -> None:
