@@ -95,7 +95,7 @@ def test_a_published_equation_is_found_again_from_raw_daily_temperatures() -> No
     temperature of each the constants come out within what whole days and two decimals allow."""
     rng, rows = np.random.default_rng(44), []
     for family in range(48):
-        daily_c = [5.5, 7.5, 9.5, 11.5][family % 4] + 0.3 * np.sin(np.arange(250) / 9.0) + rng.normal(0, 0.2, 250)
+        daily_c = [6.5, 8.0, 9.5, 11.0][family % 4] + 0.3 * np.sin(np.arange(250) / 9.0) + rng.normal(0, 0.2, 250)
         days = round(forecast_day("Rombough1985_ponding", daily_c))
         rows.append({"family": f"f{family}", "temp_c": daily_c[:days].mean(), "days": days})
     fit = fit_development(pd.DataFrame(rows), "exponential", groups=["family"])
