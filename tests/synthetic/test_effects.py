@@ -53,8 +53,8 @@ def survival_with(programme: Programme, column: str, value: object, outcome: str
     """Expected survival of every tank, day by day, with one column of the set-ups at one value everywhere."""
     found = []
     for truth in programme.seasons:
-        scene = replace(truth, setups=truth.setups.assign(**{column: value}))
-        hazard, _ = season.hazards_of(programme.seed, scene, programme.plan)
+        changed_tanks = replace(truth, setups=truth.setups.assign(**{column: value}))
+        hazard, _ = season.hazards_of(programme.seed, changed_tanks, programme.plan)
         background, shock = hazard.cumulative()
         met = (background + shock)[list(OUTCOMES[outcome])][:, truth.main]
         found.append(np.exp(-met.sum(axis=0)))

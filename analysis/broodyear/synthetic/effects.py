@@ -16,7 +16,7 @@ import pandas as pd
 
 from .incidents import collapse_hazard
 from .plan import Plan
-from .season import SeasonTruth, hazards_of, unfold
+from .season import SeasonTruth, developed, hazards_of
 from .streams import Bools, Floats
 from .survival import stage_effects
 from .temperatures import Water
@@ -165,7 +165,7 @@ def _hazards_warmer(truth: SeasonTruth, by_c: float, plan: Plan, seed: int) -> F
     """
     water = Water(truth.water.hourly_c + by_c, truth.water.room_c, truth.water.still)
     others = truth.incidents[~truth.incidents["is_collapse"]]
-    hazard, _ = hazards_of(seed, unfold(seed, replace(truth, water=water, incidents=others), plan), plan)
+    hazard, _ = hazards_of(seed, developed(seed, replace(truth, water=water, incidents=others), plan), plan)
     return _met(hazard.cumulative(), truth) + _collapses(truth)
 
 

@@ -46,19 +46,11 @@ def live(
     hazard: Hazards,
     shares: tuple[Floats, Floats],
     schedule: Schedule,
-    looks: Bools,
-    found_share: Floats,
     plan: Plan,
     rng: np.random.Generator,
 ) -> Fates:
-    """Draw the season.
-
-    Args:
-        shares: hatched and buttoned-up shares of `hatched_share`.
-        looks: (tanks, days) whether the dead are picked that day.
-        found_share: (3, tanks) share of the dead that is found when someone looks.
-    """
-    tanks, days = looks.shape
+    """Draw the season; shares: hatched and buttoned-up shares of `hatched_share`."""
+    tanks, days = schedule.looked.shape
     state = _Season(cohorts, tanks, days)
     death = 1 - np.exp(-(hazard.background + hazard.shock))
     moving = [_conditional(share) for share in shares]
@@ -68,7 +60,7 @@ def live(
         _die(state, death[:, :, day], day, plan, rng)
         _grow(state, [part[:, day] for part in moving], rng)
         _people(state, schedule, day, rng)
-        _pick_up(state, looks[:, day], found_share, day, rng)
+        _pick_up(state, schedule.looked[:, day], schedule.found_share, day, rng)
         state.alive_by_day[:, :, day] = state.by_tank(state.alive)
         _close(state, schedule.close_day == day)
     return _fates(state)

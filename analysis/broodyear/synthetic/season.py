@@ -36,8 +36,8 @@ LATE_PICK_DAYS = 14
 
 
 @dataclass(frozen=True)
-class Ground:
-    """What a season is given. Frames: setups (tanks), batches, cohorts (deliveries), incidents.
+class Conditions:
+    """What the fish of a season are given. Frames: setups (tanks), batches, cohorts (deliveries), incidents.
 
     main: (tanks,) the cohort of each tank's first delivery. looked: (tanks, days) whether someone looked.
     planned_close: (tanks,) the day its release is planned for.
@@ -67,8 +67,8 @@ class Ground:
 
 
 @dataclass(frozen=True)
-class Scene(Ground):
-    """A season before anyone dies: its ground, and how it unfolds in that water.
+class DevelopedSeason(Conditions):
+    """A season before anyone dies: its conditions, and how fish develop in that water.
 
     close_day: (tanks,) day it is to be emptied. feeding_day: (cohorts,) day of first feeding, or nan.
     """
@@ -79,7 +79,7 @@ class Scene(Ground):
 
 
 @dataclass(frozen=True)
-class SeasonTruth(Scene):
+class SeasonTruth(DevelopedSeason):
     """Everything true of one season.
 
     poor_factor: (cohorts,) factor on hazards of tanks planted poor, 1 elsewhere. silent_day: (tanks,) day
@@ -107,16 +107,14 @@ def live_season(
     seed: int, season: int, setups: pd.DataFrame, batches: pd.DataFrame, plan: Plan, regions: list[str]
 ) -> SeasonTruth:
     """Live one season of a programme."""
-    scene = unfold(seed, _lay_the_ground(seed, season, setups, batches, plan, regions), plan)
-    hazard, poor_factor = hazards_of(seed, scene, plan)
-    schedule = _schedule(scene, plan, stream(seed, "exits", season))
-    shares = hatched_share(scene.progress, plan.development)
-    found_share = _found_share(setups, plan)
-    rng = stream(seed, "lives", season)
-    fates = live(scene.cohorts, hazard, shares, schedule, scene.looked, found_share, plan, rng)
-    silent_day = _silence(scene, stream(seed, "silence", season))
+    developing = developed(seed, _conditions(seed, season, setups, batches, plan, regions), plan)
+    hazard, poor_factor = hazards_of(seed, developing, plan)
+    schedule = _schedule(developing, plan, stream(seed, "exits", season))
+    shares = hatched_share(developing.progress, plan.development)
+    fates = live(developing.cohorts, hazard, shares, schedule, plan, stream(seed, "lives", season))
+    silent_day = _silence(developing, stream(seed, "silence", season))
     return SeasonTruth(
-        **vars(scene),
+        **vars(developing),
         hazard=hazard,
         poor_factor=poor_factor,
         schedule=schedule,
@@ -125,9 +123,9 @@ def live_season(
     )
 
 
-def _lay_the_ground(
+def _conditions(
     seed: int, season: int, setups: pd.DataFrame, batches: pd.DataFrame, plan: Plan, regions: list[str]
-) -> Ground:
+) -> Conditions:
     """Eggs delivered, water run, visits drawn."""
     calendar = calendar_of(season)
     cohorts = deliver(seed, setups, batches, calendar, plan, regions)
@@ -138,33 +136,33 @@ def _lay_the_ground(
     water = simulate_water(seed, setups, incidents, calendar, plan)
     weekend_access = setups["weekend_access"].to_numpy(dtype=bool)
     looked = looks(calendar, weekend_access, plan.records, stream(seed, "looks", season))
-    return Ground(calendar, setups, batches, cohorts, main, incidents, water, looked, planned)
+    return Conditions(calendar, setups, batches, cohorts, main, incidents, water, looked, planned)
 
 
-def unfold(seed: int, ground: Ground, plan: Plan) -> Scene:
-    """Development summed in the water of the ground, and with it the days of feeding and of emptying.
+def developed(seed: int, given: Conditions, plan: Plan) -> DevelopedSeason:
+    """Development summed in the given water, and with it the days of feeding and of emptying.
 
-    Every draw comes from a stream of its own, so the same ground in other water meets the same luck.
+    Every draw comes from a stream of its own, so the same tanks in other water meets the same luck.
     """
-    given = {field.name: getattr(ground, field.name) for field in fields(Ground)}
-    season = ground.calendar.season
-    progress = _develop_all(seed, season, ground.cohorts, ground.batches, ground.water, plan)
-    close_day = _closing(ground.planned_close, progress, ground.main, ground.calendar)
-    feeding_day = _feeding(progress, ground.at, ground.looked, stream(seed, "feeding", season))
-    return Scene(**given, progress=progress, close_day=close_day, feeding_day=feeding_day)
+    same = {field.name: getattr(given, field.name) for field in fields(Conditions)}
+    season = given.calendar.season
+    progress = _develop_all(seed, season, given.cohorts, given.batches, given.water, plan)
+    close_day = _closing(given.planned_close, progress, given.main, given.calendar)
+    feeding_day = _feeding(progress, given.at, given.looked, stream(seed, "feeding", season))
+    return DevelopedSeason(**same, progress=progress, close_day=close_day, feeding_day=feeding_day)
 
 
-def hazards_of(seed: int, scene: Scene, plan: Plan) -> tuple[Hazards, Floats]:
+def hazards_of(seed: int, developing: DevelopedSeason, plan: Plan) -> tuple[Hazards, Floats]:
     """Hazards of every cohort, and the (cohorts,) factor in them that makes tanks planted poor what they are."""
-    collapse = collapse_hazard(scene.incidents, len(scene.setups), SIMULATED_DAYS)
-    bad_days = stream(seed, "bad days", scene.calendar.season)
-    shock = shocks(scene.water.hourly_c, scene.water.still, collapse, plan, bad_days)[:, scene.at]
-    effects = stage_effects(scene.setups, scene.batches, scene.cohorts, plan)
-    delay = np.nan_to_num(scene.feeding_day - scene.progress.button_up_day, nan=0.0)
-    daily_c, close_day = scene.water.daily_mean_c()[scene.at], scene.close_day[scene.at]
-    exposed = Exposed(scene.progress, daily_c, delay, scene.cohorts["day"].to_numpy(), close_day)
+    collapse = collapse_hazard(developing.incidents, len(developing.setups), SIMULATED_DAYS)
+    bad_days = stream(seed, "bad days", developing.calendar.season)
+    shock = shocks(developing.water.hourly_c, developing.water.still, collapse, plan, bad_days)[:, developing.at]
+    effects = stage_effects(developing.setups, developing.batches, developing.cohorts, plan)
+    delay = np.nan_to_num(developing.feeding_day - developing.progress.button_up_day, nan=0.0)
+    daily_c, close_day = developing.water.daily_mean_c()[developing.at], developing.close_day[developing.at]
+    exposed = Exposed(developing.progress, daily_c, delay, developing.cohorts["day"].to_numpy(), close_day)
     ordinary = hazards(exposed, effects, shock, plan)
-    factor = _poor_factor(*ordinary.cumulative(), scene.setups["poor"].to_numpy()[scene.at], plan)
+    factor = _poor_factor(*ordinary.cumulative(), developing.setups["poor"].to_numpy()[developing.at], plan)
     return replace(ordinary, background=ordinary.background * factor[None, :, None]), factor
 
 
@@ -246,32 +244,36 @@ def _found_share(setups: pd.DataFrame, plan: Plan) -> Floats:
     return share
 
 
-def _schedule(scene: Scene, plan: Plan, rng: np.random.Generator) -> Schedule:
+def _schedule(developing: DevelopedSeason, plan: Plan, rng: np.random.Generator) -> Schedule:
     """What people will do: partial releases, fish moved to another tank of the batch, escapes."""
-    close_day, tanks = scene.close_day, len(scene.setups)
-    ordinary = (scene.setups["poor"] == "").to_numpy()
-    fry_day = np.nan_to_num(scene.progress.button_up_day[scene.main], nan=1e9)
+    close_day, tanks = developing.close_day, len(developing.setups)
+    ordinary = (developing.setups["poor"] == "").to_numpy()
+    fry_day = np.nan_to_num(developing.progress.button_up_day[developing.main], nan=1e9)
     draw = rng.random((3, tanks))
-    before = _school_days_before(scene, 14)
+    before = _school_days_before(developing, 14)
     partial = (draw[0] < plan.records.partial_release_share) & (before > fry_day + 10) & (before < close_day)
     escape = (draw[1] < plan.records.escape_share) & (close_day - 25 > fry_day) & ordinary
     sender = (draw[2] < plan.records.transfer_share) & (close_day - 30 > fry_day) & ordinary & ~partial
-    batch = scene.cohorts["batch"].to_numpy()[scene.main]
+    batch = developing.cohorts["batch"].to_numpy()[developing.main]
     move_to = _receivers(sender, batch, fry_day, close_day, ordinary & ~partial, rng)
     return Schedule(
+        looked=developing.looked,
+        found_share=_found_share(developing.setups, plan),
         close_day=close_day,
         partial_day=np.where(partial, before, -1),
         partial_share=rng.uniform(0.3, 0.5, tanks),
-        move_day=np.where(move_to >= 0, _school_days_before(scene, 28), -1),
+        move_day=np.where(move_to >= 0, _school_days_before(developing, 28), -1),
         move_to=move_to,
         escape_day=np.where(escape, close_day - 20, -1),
         escape_share=rng.uniform(0.05, 0.15, tanks),
     )
 
 
-def _school_days_before(scene: Scene, days: int) -> Ints:
+def _school_days_before(developing: DevelopedSeason, days: int) -> Ints:
     """(tanks,) the first school day from so many days before closing."""
-    return np.array([scene.calendar.next_school_day(int(day) - days) for day in scene.close_day], dtype=np.int64)
+    return np.array(
+        [developing.calendar.next_school_day(int(day) - days) for day in developing.close_day], dtype=np.int64
+    )
 
 
 def _receivers(
@@ -292,13 +294,13 @@ def _receivers(
     return to
 
 
-def _silence(scene: Scene, rng: np.random.Generator) -> Ints:
+def _silence(developing: DevelopedSeason, rng: np.random.Generator) -> Ints:
     """(tanks,) the day from which a tank sends nothing: its collapse, or any day; beyond the season when it
     reports."""
-    setups, first_day = scene.setups, scene.first_day
+    setups, first_day = developing.setups, developing.first_day
     share = rng.uniform(0.2, 0.9, len(setups))
-    any_day = (first_day + share * (scene.close_day - first_day)).astype(np.int64)
-    collapses = scene.incidents[scene.incidents["is_collapse"]]
+    any_day = (first_day + share * (developing.close_day - first_day)).astype(np.int64)
+    collapses = developing.incidents[developing.incidents["is_collapse"]]
     collapse_day = any_day.copy()
     collapse_day[collapses["at"].to_numpy()] = collapses["start_hour"].to_numpy() // 24 + 1
     silent = ~setups["reports"].to_numpy(dtype=bool)

@@ -53,8 +53,14 @@ class Fates:
 
 @dataclass(frozen=True)
 class Schedule:
-    """What people do to the fish of a season, by tank: days are indices, -1 for never."""
+    """What people do in a season, by tank: days are indices, -1 for never.
 
+    looked: (tanks, days) whether the dead are picked that day. found_share: (3, tanks) share of the dead that is
+    found when someone looks.
+    """
+
+    looked: Bools
+    found_share: Floats
     close_day: Ints
     partial_day: Ints
     partial_share: Floats
