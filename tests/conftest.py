@@ -30,6 +30,13 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int | None:
     return None if named & whole else 0
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """What drives a browser can be left out: `-m "not browser"`."""
+    for item in items:
+        if "browser" in getattr(item, "fixturenames", ()):
+            item.add_marker(pytest.mark.browser)
+
+
 # A generated case that takes long on a busy machine is no failure; what must be quick is measured in benchmarks.
 hypothesis.settings.register_profile("untimed", deadline=None)
 hypothesis.settings.load_profile("untimed")

@@ -7,16 +7,20 @@ import pandas as pd
 
 from broodyear.schemas import table
 from broodyear.store.layout import create_layout
-from broodyear.synthetic import simulate
+from broodyear.synthetic import Programme, simulate
 from broodyear.synthetic.tables import Tables
 
 
 def simulated_store(seed: int, seasons: int, tanks: int) -> duckdb.DuckDBPyConnection:
     """A store of a programme as sent, with its planned mistakes; the caller closes it."""
+    return store_of(simulate(seed, seasons=seasons, tanks=tanks))
+
+
+def store_of(programme: Programme) -> duckdb.DuckDBPyConnection:
+    """The same of a programme at hand."""
     connection = duckdb.connect(":memory:")
     create_layout(connection)
     connection.execute("INSERT INTO uploads (upload, withdrawn) VALUES (1, false)")
-    programme = simulate(seed, seasons=seasons, tanks=tanks)
     for name in Tables.__dataclass_fields__:
         frame = programme.sent.frame(name)
         frame = _as_loaded(name, frame[[column for column in frame.columns if not column.startswith("_")]].copy())

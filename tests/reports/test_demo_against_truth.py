@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from pathlib import Path
-
 import pandas as pd
 import pytest
+from tests.queries.simulated_store import store_of
 
-from broodyear.intake import load_paths
+from broodyear.derived import run_queries
+from broodyear.settings import Settings
 from broodyear.setups import compare_setups
-from broodyear.store import open_store
-from broodyear.synthetic import Programme, simulate, write_uploads
+from broodyear.synthetic import Programme, simulate
 
 #: The programme that `broodyear demo` writes.
 DEMO_SEED = 1
@@ -26,16 +24,14 @@ MOST_FALSE_BELOW_SHARE = 0.02
 
 
 @pytest.fixture(scope="module")
-def judged(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[pd.DataFrame, Programme]]:
+def judged() -> tuple[pd.DataFrame, Programme]:
     """Verdicts on delivery to release, all seasons, with the programme. Few readings: they decide no verdict."""
-    folder: Path = tmp_path_factory.mktemp("demo")
     programme = simulate(DEMO_SEED, logger_interval_minutes=720)
-    write_uploads(programme, folder / "uploads")
-    with open_store(folder / "programme.duckdb", for_loading=True) as store:
-        load_paths(store, [str(folder / "uploads")])
-    with open_store(folder / "programme.duckdb") as store:
-        verdicts = compare_setups(store.result("tank_outcomes"))
-    yield verdicts[verdicts["outcome"] == "delivered_to_release"], programme
+    connection = store_of(programme)
+    run_queries(connection, Settings(), ["tank_outcomes"])
+    verdicts = compare_setups(connection.execute("SELECT * FROM tank_outcomes").df())
+    connection.close()
+    return verdicts[verdicts["outcome"] == "delivered_to_release"], programme
 
 
 def planted(programme: Programme, kind: str) -> set[str]:

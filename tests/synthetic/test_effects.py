@@ -23,9 +23,22 @@ def effect(programme: Programme, factor: str, level: str) -> dict[str, dict[str,
     return row["outcomes"]
 
 
-def expected(plan: Plan) -> pd.DataFrame:
-    programme = simulate(3, seasons=2, tanks=60, plan=plan, with_readings=False)
+def lived(**parts: dict[str, float]) -> Programme:
+    """Two seasons of sixty tanks without readings, some numbers of the plan replaced."""
+    return simulate(3, seasons=2, tanks=60, plan=changed(Plan(), **parts), with_readings=False)
+
+
+def tank_seasons(programme: Programme) -> pd.DataFrame:
     return pd.DataFrame(programme.truth["tank_seasons"])
+
+
+NOBODY_POOR = {"poor_tanks": 0, "poor_sites": 0}
+
+
+@pytest.fixture(scope="module")
+def ordinary() -> Programme:
+    """Nobody is planted poor."""
+    return lived(places=NOBODY_POOR)
 
 
 @pytest.mark.parametrize(
@@ -35,16 +48,14 @@ def expected(plan: Plan) -> pd.DataFrame:
         ("layered_stones_alevin_log_hazard", "gravel_practice", "layered_stones"),
     ],
 )
-def test_the_effect_is_what_planting_it_does(number: str, column: str, level: str) -> None:
+def test_the_effect_is_what_planting_it_does(ordinary: Programme, number: str, column: str, level: str) -> None:
     """Only tanks with the practice change when its number does, and by the stated points on average."""
-    plan = changed(Plan(), places={"poor_tanks": 0, "poor_sites": 0})
-    with_it, without = expected(plan), expected(changed(plan, survival={number: 0.0}))
+    with_it, without = tank_seasons(ordinary), tank_seasons(lived(places=NOBODY_POOR, survival={number: 0.0}))
     change = with_it["expected_release_pct"] - without["expected_release_pct"]
     has_it = with_it[column] == level
     assert (change[~has_it] == 0).all()
     assert (change[has_it] < 0).all()
-    programme = simulate(3, seasons=2, tanks=60, plan=plan, with_readings=False)
-    stated = effect(programme, column, level)["delivered_to_release"]["difference_points"]
+    stated = effect(ordinary, column, level)["delivered_to_release"]["difference_points"]
     # the statement averages over all tanks, the change over those that have it
     assert change[has_it].mean() == pytest.approx(stated, rel=0.45)
 
@@ -81,8 +92,7 @@ def test_a_practice_is_lived_in_every_tank(programme: Programme, practice, outco
 
 def test_one_degree_is_the_same_programme_in_warmer_water(monkeypatch: pytest.MonkeyPatch) -> None:
     """The whole programme simulated again with every hour of water 1 °C warmer, and the same luck."""
-    plan = changed(Plan(), survival={"collapse_share": 0.0})
-    as_it_was = simulate(3, seasons=2, tanks=60, plan=plan, with_readings=False)
+    as_it_was = lived(survival={"collapse_share": 0.0})
     run = season.simulate_water
 
     def warmer(*given: object) -> Water:
@@ -90,12 +100,9 @@ def test_one_degree_is_the_same_programme_in_warmer_water(monkeypatch: pytest.Mo
         return replace(water, hourly_c=water.hourly_c + 1.0)
 
     monkeypatch.setattr(season, "simulate_water", warmer)
-    again = simulate(3, seasons=2, tanks=60, plan=plan, with_readings=False)
+    again = lived(survival={"collapse_share": 0.0})
     for outcome, column in (("hatch", "expected_hatch_pct"), ("delivered_to_release", "expected_release_pct")):
-        change = (
-            pd.DataFrame(again.truth["tank_seasons"])[column]
-            - pd.DataFrame(as_it_was.truth["tank_seasons"])[column]
-        )
+        change = tank_seasons(again)[column] - tank_seasons(as_it_was)[column]
         stated = effect(as_it_was, "mean_water_temp_c", "+1 °C")[outcome]["difference_points"]
         assert stated == pytest.approx(change[counted(as_it_was, outcome)].mean(), abs=EXPECTED_TOLERANCE_POINTS)
         assert stated < -0.3
@@ -104,8 +111,7 @@ def test_one_degree_is_the_same_programme_in_warmer_water(monkeypatch: pytest.Mo
 def harmless_warmth(**further: float) -> Programme:
     """A programme in which neither warmth, hot hours nor bad days harm, with further numbers of survival."""
     usual = {"warm_log_hazard_per_c": 0.0, "hot_hazard_per_hour": 0.0, "bad_day_probability": 0.0}
-    plan = changed(Plan(), survival={**usual, **further})
-    return simulate(3, seasons=2, tanks=60, plan=plan, with_readings=False)
+    return lived(survival={**usual, **further})
 
 
 def test_a_collapse_does_not_change_its_stage_with_a_quicker_hatch() -> None:

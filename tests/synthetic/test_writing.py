@@ -32,30 +32,42 @@ def digests(folder: Path) -> dict[str, str]:
 
 
 @pytest.fixture(scope="module")
-def uploads(programme: Programme, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def timed_uploads(programme: Programme, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, float]:
     folder = tmp_path_factory.mktemp("uploads")
+    start = time.process_time()
     write_uploads(programme, folder)
-    return folder
+    return folder, time.process_time() - start
+
+
+@pytest.fixture(scope="module")
+def uploads(timed_uploads: tuple[Path, float]) -> Path:
+    return timed_uploads[0]
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory: pytest.TempPathFactory) -> tuple[Programme, Path]:
+    """A small programme and where it and its truth were written."""
+    programme, folder = simulate(4, **SMALL), tmp_path_factory.mktemp("one")
+    write_uploads(programme, folder)
+    write_truth(programme, folder / "truth.json")
+    return programme, folder
 
 
 def test_the_same_seed_gives_the_same_bytes_wherever_it_is_written(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    small: tuple[Programme, Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    write_uploads(simulate(4, **SMALL), tmp_path / "one")
-    write_truth(simulate(4, **SMALL), tmp_path / "one" / "truth.json")
     (tmp_path / "elsewhere").mkdir()
     monkeypatch.chdir(tmp_path / "elsewhere")
     monkeypatch.setattr(time, "time", lambda: 1.0e9)
-    write_uploads(simulate(4, **SMALL), Path(os.path.relpath(tmp_path / "two")))
-    write_truth(simulate(4, **SMALL), tmp_path / "two" / "truth.json")
-    assert digests(tmp_path / "one") == digests(tmp_path / "two")
+    again = simulate(4, **SMALL)
+    write_uploads(again, Path(os.path.relpath(tmp_path / "two")))
+    write_truth(again, tmp_path / "two" / "truth.json")
+    assert digests(small[1]) == digests(tmp_path / "two")
 
 
-def test_another_seed_gives_other_records(tmp_path: Path) -> None:
-    write_uploads(simulate(4, **SMALL), tmp_path / "one")
-    write_uploads(simulate(5, **SMALL), tmp_path / "two")
-    one, two = digests(tmp_path / "one"), digests(tmp_path / "two")
-    assert not set(one.values()) & set(two.values())
+def test_another_seed_gives_other_records(small: tuple[Programme, Path], tmp_path: Path) -> None:
+    write_uploads(simulate(5, **SMALL), tmp_path)
+    assert not set(digests(small[1]).values()) & set(digests(tmp_path).values())
 
 
 def test_every_row_is_in_one_file(programme: Programme) -> None:
@@ -133,7 +145,7 @@ def test_truth_is_json_and_names_every_file(programme: Programme, tmp_path: Path
     assert truth["seed"] == 7
 
 
-def test_simulating_and_writing_is_quick(tmp_path: Path) -> None:
-    start = time.process_time()
-    write_uploads(simulate(8), tmp_path)
-    assert time.process_time() - start < LONGEST_SECONDS
+def test_simulating_and_writing_is_quick(
+    timed_programme: tuple[Programme, float], timed_uploads: tuple[Path, float]
+) -> None:
+    assert timed_programme[1] + timed_uploads[1] < LONGEST_SECONDS

@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.stats import multivariate_normal, t
+from scipy.integrate import quad
+from scipy.stats import norm
 from tests.setups.programmes import programme, thinned
 
 from broodyear.claims import ClaimKind, Decision, Reason
@@ -31,11 +32,12 @@ def equal_correlation(size: int, rho: float) -> np.ndarray:
 
 @pytest.mark.parametrize(("size", "rho"), [(1, 0.0), (2, 0.5), (5, 0.5), (10, 0.0), (20, 0.3)])
 def test_single_step_is_the_chance_of_the_largest_statistic(size: int, rho: float) -> None:
-    correlation = equal_correlation(size, rho)
-    p = 2.0 * t.sf(2.6, 1e9)
-    lower = np.full(size, -2.6)
-    inside = multivariate_normal(np.zeros(size), correlation, seed=1).cdf(-lower, lower_limit=lower)
-    found = single_step(np.full(size, p), correlation)
+    def inside_given(shared: float) -> float:
+        ends = (np.array([-2.6, 2.6]) - np.sqrt(rho) * shared) / np.sqrt(1.0 - rho)
+        return float(norm.pdf(shared) * (norm.cdf(ends[1]) - norm.cdf(ends[0])) ** size)
+
+    inside = quad(inside_given, -9.0, 9.0)[0]
+    found = single_step(np.full(size, 2.0 * norm.sf(2.6)), equal_correlation(size, rho))
     assert found == pytest.approx(np.full(size, 1.0 - inside), abs=DRAWN)
 
 

@@ -21,6 +21,12 @@ def effects_of(frame: pd.DataFrame) -> pd.DataFrame:
     return effects_report(frame).effects
 
 
+@pytest.fixture(scope="module")
+def table_of_tanks(tanks: pd.DataFrame) -> pd.DataFrame:
+    """The effects of the tanks as they are."""
+    return effects_of(tanks)
+
+
 def row(table: pd.DataFrame, factor: str, level: str) -> pd.Series:
     found = table[(table["factor"] == factor) & (table["level"] == level)]
     assert len(found) == 1
@@ -90,11 +96,9 @@ def test_the_other_methods_stand_beside(report):
     assert methods["note"].str.contains("Batch as a fixed factor").all()
 
 
-def test_shuffled_rows_give_the_same_table(tanks):
-    frame = tanks.drop(columns="tank_season")
-    first = effects_of(frame)
-    second = effects_of(frame.sample(frac=1.0, random_state=1))
-    pd.testing.assert_frame_equal(first, second, rtol=1e-4, atol=1e-6)
+def test_shuffled_rows_give_the_same_table(tanks, table_of_tanks):
+    second = effects_of(tanks.sample(frac=1.0, random_state=1))
+    pd.testing.assert_frame_equal(table_of_tanks, second, rtol=1e-4, atol=1e-6)
 
 
 def test_gravel_that_is_really_room_type():
@@ -193,10 +197,11 @@ def test_few_seasons_enter_as_a_factor():
 
 
 def test_outcomes_come_in_the_order_of_a_tanks_life(tanks):
-    two = pd.concat([tanks, tanks.assign(outcome="hatch")], ignore_index=True)
-    table = effects_of(two)
+    few = tanks.head(120)
+    table = effects_of(pd.concat([few, few.assign(outcome="hatch")], ignore_index=True))
     assert list(table["outcome"].unique()) == ["hatch", "delivered_to_release"]
-    assert (table["p_family"] >= table["p_value"]).all()
+    told = table[table["p_value"].notna()]
+    assert len(told) and (told["p_family"] >= told["p_value"]).all()
 
 
 def test_one_level_only_is_said(tanks):
@@ -221,8 +226,8 @@ def test_nothing_to_analyse(tanks):
         effects_of(tanks.drop(columns="batch_id"))
 
 
-def test_references(tanks):
-    assert set(effects_of(tanks).query("factor == 'gravel_practice'")["reference"]) == {"bare"}
+def test_references(tanks, table_of_tanks):
+    assert set(table_of_tanks.query("factor == 'gravel_practice'")["reference"]) == {"bare"}
     without = tanks[tanks["gravel_practice"] != "bare"]
     most = without["gravel_practice"].value_counts().idxmax()
     assert set(effects_of(without).query("factor == 'gravel_practice'")["reference"]) == {most}
@@ -237,9 +242,9 @@ def test_unusable_rows_keep_their_reasons_and_a_blank_cell_loses_no_tank(tanks):
     assert notes["rows_used"] == 296
 
 
-def test_a_room_has_a_total_and_a_direct_effect_under_two_names(tanks):
-    table = effects_of(tanks)
-    total, direct = row(table, "room_type", "hallway"), row(table, "room_type_direct", "hallway")
+def test_a_room_has_a_total_and_a_direct_effect_under_two_names(table_of_tanks):
+    total = row(table_of_tanks, "room_type", "hallway")
+    direct = row(table_of_tanks, "room_type_direct", "hallway")
     assert "water temperature" not in total["adjusted_for"]
     assert "water temperature" in direct["adjusted_for"]
     assert total["odds_ratio"] != direct["odds_ratio"]

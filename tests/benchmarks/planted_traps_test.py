@@ -3,16 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
 
 import numpy as np
 import pandas as pd
 import pytest
 from tests.simulated.outcomes import outcome_rows
-from tests.simulated.traps import TRAPS, trap_plan
+from tests.simulated.traps import TRAPS, simulate_trap, trap_plan
 
 from broodyear.synthetic import Programme
 
 Trap = Callable[[str], Programme]
+SEED = 7
+
+
+@pytest.fixture(scope="session")
+def trap() -> Trap:
+    """A trap's programme by its name, simulated once."""
+
+    @cache
+    def of(name: str) -> Programme:
+        return simulate_trap(name, SEED)
+
+    return of
 
 
 def release(programme: Programme) -> pd.DataFrame:
