@@ -88,7 +88,7 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("first.gradient - second.gradient", "first.gradient + second.gradient"),
         ("self.points - self.reach", "self.points + self.reach"),
         ("return self.points + self.reach", "return self.points - self.reach"),
-        ("[log_odds / error]), degrees)", "[log_odds / error]), np.inf)"),
+        ("two_sided_p(log_odds / error, degrees)", "two_sided_p(log_odds / error, np.inf)"),
     )),
     ("survival/practices/coding.py", PRACTICES, (
         ('row["tanks"] < FEWEST_TANKS:', 'row["tanks"] <= FEWEST_TANKS:'),
@@ -133,7 +133,7 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("WATCH_P = 0.05", "WATCH_P = 0.20"),
     )),
     ("setups/judged.py", SCREEN, (
-        ("2.0 * stdtr(freedom", "1.0 * stdtr(freedom"),
+        ("two_sided_p(score, fit.freedom)", "two_sided_p(score, fit.freedom) / 2.0"),
         ("eggs * (expected - shrunken[0])", "eggs * (shrunken[0] - expected)"),
         ('rows["eggs"] < FEWEST_EGGS', 'rows["eggs"] > FEWEST_EGGS'),
         ("batch.map(batch.value_counts()) < 2", "batch.map(batch.value_counts()) < 1"),
@@ -187,10 +187,10 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
     ("development/scoring/model_claims.py", SCORES, (
         ("Reason.STOCKS_DIFFER if _is_opposed(stocks) else", "Reason.STOCKS_DIFFER if False else"),
         ("{-1.0, 1.0} <= signs", "signs <= {-1.0, 1.0}"),
-        ("for claim in stocks if claim.is_claimed", "for claim in stocks"),
+        ("far = [one for one in stocks if one.is_claimed or", "far = [one for one in stocks if True or"),
         ('    if is_own(str(row["model"])):', "    if False:"),
         ('whole[~whole["model"].map(is_own).astype(bool)]', "whole"),
-        ('adjusted = holm(counted["p_value"])', 'adjusted = dict(counted["p_value"])'),
+        ('holm(counted["p_value"].to_numpy(dtype=float))', 'counted["p_value"]'),
         ('return Reason(row["unscored"]) if row["unscored"] else clear', "return clear"),
         ('TOO_FEW_BATCHES if row["batches"] < FEWEST_BATCHES else clear',
          'TOO_FEW_BATCHES if row["batches"] > FEWEST_BATCHES else clear'),
@@ -207,8 +207,8 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
     )),
     ("development/scoring/stage_cells.py", SCORES, (
         ('"bias_days": -float(', '"bias_days": float('),
-        ("count >= FEWEST_BATCHES_OF_STOCK", "count >= 1"),
-        ("is_few = sites_of(records, is_in) < FEWEST_SITES", "is_few = False"),
+        ("if batches < FEWEST_BATCHES_OF_STOCK:", "if batches < 1:"),
+        ("has_few_sites = sites_of(records, is_fit) < FEWEST_SITES", "has_few_sites = False"),
         ('if not cell["tanks"] and outside:', "if False:"),
     )),
     ("development/scoring/comparisons.py", SCORES, (

@@ -97,6 +97,40 @@ def test_a_model_that_misses_by_less_is_said_to_predict_better(programme: Any) -
     assert whole(found.claims, "far").is_claimed and whole(found.claims, "far").estimate > 0
 
 
+def judged(*rows: dict[str, Any]) -> dict[tuple[str, str], Reason]:
+    """By model and level, from rows of scores.csv that differ from an ordinary one as given."""
+    ordinary = {
+        "species": "chinook", "stage": "hatch_half", "model": "m", "scheme": "batch_out", "band": "all",
+        "donor_stock": "", "tanks": 40, "batches": 8, "bias_days": 3.0, "bias_low": 1.0, "bias_high": 5.0,
+        "p_value": 0.001, "tanks_outside_tested": 0, "unscored": "", "note": "",
+    }  # fmt: skip
+    nothing = pd.DataFrame(columns=["species", "stage", "p_value", "model", "against", "read_by"])
+    claims = development_claims(pd.DataFrame([ordinary | row for row in rows]), nothing, nothing)
+    return {
+        (claim.subject, claim.level.removeprefix("chinook hatch_half").strip()): claim.reason for claim in claims
+    }
+
+
+def test_only_stocks_that_are_clear_in_opposite_directions_leave_a_model_untold() -> None:
+    def whole_of(first_days: float, second_days: float, p_value: float) -> Reason:
+        stocks = [{"donor_stock": name, "bias_days": days, "p_value": p_value}
+                  for name, days in (("A", first_days), ("B", second_days))]  # fmt: skip
+        return judged({"p_value": 0.4}, *stocks)["m", ""]
+
+    assert whole_of(3.0, -3.0, 0.001) is Reason.STOCKS_DIFFER
+    assert whole_of(3.0, -3.0, 0.5) is Reason.NOT_CLEAR
+    assert whole_of(3.0, 2.0, 0.001) is Reason.NOT_CLEAR
+
+
+def test_models_are_one_family_and_the_bands_of_a_model_another() -> None:
+    found = judged({"p_value": 0.03}, {"model": "n", "p_value": 0.6})
+    assert found == {("m", ""): Reason.NOT_CLEAR, ("n", ""): Reason.NOT_CLEAR}
+    alone = judged({"p_value": 0.03}, {"model": "own_constant_units", "p_value": 0.6})
+    assert alone["m", ""] is Reason.CLEAR
+    bands = judged({"p_value": 0.03}, {"band": "<5", "p_value": 0.03}, {"band": "5-7", "p_value": 0.04})
+    assert bands == {("m", ""): Reason.CLEAR, ("m", "<5"): Reason.NOT_CLEAR, ("m", "5-7"): Reason.NOT_CLEAR}
+
+
 def test_unknown_limits_are_no_finding() -> None:
     cell = {
         "species": "chinook", "stage": "hatch_half", "model": "m", "scheme": "batch_out", "band": "all",

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from broodyear.claims import ClaimKind
-from broodyear.development import assess_development, score_development
+from broodyear.development import DevelopmentModel, assess_development, score_development
 from broodyear.development.scoring.cross_validation import blocks_of
 from broodyear.development.scoring.held_out_scores import SCORE_COLUMNS, score_everything
 from broodyear.errors import NothingToAnalyse
@@ -73,6 +73,7 @@ def test_thin_cells_are_blank_with_a_note(scored: Any) -> None:
     blank = scored.scores[scored.scores["mae_days"].isna()]
     assert len(blank)
     assert (blank["batches"] < 3).all()
+    assert set(blank["unscored"]) <= {"too_few_batches", "no_records", "outside_tested"}
     assert blank["note"].str.contains("suppressed|no tank").all()
     assert blank[["bias_days", "coverage_95", "log_score"]].isna().all(axis=None)
 
@@ -86,7 +87,33 @@ def test_stages_looked_for_too_seldom_tell_no_error(programme: Any) -> None:
     assert cell[["bias_days", "bias_low", "bias_high", "mae_days", "coverage_95"]].isna().all()
     assert cell["note"].startswith("cannot be told: one shift of the predictions by -")
     assert cell["note"].endswith(" days fits all that was seen")
-    assert np.isfinite(cell["log_score"])
+    assert np.isfinite(cell["log_score"]) and cell["unscored"] == "no_interval"
+
+
+def test_what_is_not_scored_says_why_in_a_column(programme: Any) -> None:
+    """Two sites; two stocks of many batches and one of a single batch; a model tested in warmer water alone."""
+    batch = programme.frame["batch_id"].str[1:].astype(int)
+    first = (batch == 0) & (programme.frame["season"] == programme.frame.loc[batch == 0, "season"].min())
+    frame = programme.frame.assign(
+        site_id=np.where(programme.frame.index % 2 == 0, "S1", "S2"),
+        donor_stock=np.where(first, "C", np.where(batch % 2 == 0, "A", "B")),
+    )
+    warm = DevelopmentModel(
+        "warm", "chinook", "hatch_half", "constant_units", {"K": 500.0}, valid_low_c=25.0, valid_high_c=28.0
+    )
+    found = assess_development(
+        frame, daily=programme.daily, schemes=("batch_out",), forms=("constant_units",), models=[warm]
+    )
+    table = found.scores[found.scores["band"] == "all"].set_index(["model", "donor_stock"]).sort_index()
+    row = table.loc[("own_constant_units", "")]
+    assert (row["sites"], row["unscored"]) == (2, "too_few_sites")
+    assert np.isfinite(row["bias_days"]) and np.isnan(row[["bias_low", "p_value"]].astype(float)).all()
+    stocks = table.loc["own_constant_units"].drop("")
+    assert stocks["unscored"].to_dict() == {"A": "too_few_sites", "B": "too_few_sites", "C": "too_few_batches"}
+    assert stocks["p_value"].isna().all()
+    assert table.loc[("warm", ""), "unscored"] == "outside_tested"
+    against = found.comparisons[(found.comparisons["model"] == "warm") | (found.comparisons["against"] == "warm")]
+    assert len(against) and (against["tanks"] == 0).all()
 
 
 def test_same_seed_same_numbers(programme: Any) -> None:

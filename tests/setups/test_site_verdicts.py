@@ -10,7 +10,6 @@ from tests.setups.programmes import SMALL_SPREADS, programme, with_poor_tanks
 
 from broodyear.claims import ClaimKind, Decision, Reason
 from broodyear.setups import place_claims, screen_setups, sites_table, tank_claims
-from broodyear.setups.judged import two_sided_p
 from broodyear.setups.screen import OUTSIDE_LIMITS
 from broodyear.setups.site_history import Departures
 from broodyear.setups.site_verdicts import FEWEST_SITES, WATCH_SITE_P, judge_sites, place_verdict, seasons_by_site
@@ -173,7 +172,10 @@ def test_a_tank_outside_its_limits_is_watched_and_not_claimed(poor: pd.DataFrame
 
 
 def test_limits_lie_on_both_sides_and_eight_tanks_are_enough(poor: pd.DataFrame) -> None:
-    assert two_sided_p(np.array([-1.959964, 1.959964]), 1e9) == pytest.approx([0.05, 0.05], abs=1e-6)
+    screen = screen_setups(poor)
+    freedom = screen.spreads["freedom"].iloc[0]
+    expected = 2.0 * stdtr(freedom, -screen.rows["z_score"].abs())
+    np.testing.assert_allclose(screen.rows["p_value"], expected, rtol=1e-9)
     few = poor[(poor["season"] == 2024) & (poor["site_id"] != POOR)].assign(batch_id="B1").head(8)
     assert screen_setups(few).rows["p_value"].notna().all()
     assert screen_setups(few.head(7)).rows["p_value"].isna().all()
