@@ -151,7 +151,7 @@ def test_a_region_with_batches_of_its_own_gets_no_estimate() -> None:
     table = comparison.rows.set_index("region")
     assert not table.loc["R1", "separable"]
     assert table.loc["R1", ["adjusted_pct", "within_batch_pct"]].isna().all()
-    assert table.loc["R1", "note"].startswith("not separable: none of its batches went to another region")
+    assert table.loc["R1", "note"].startswith("none of its batches went to another region")
     assert table.loc["R2", "comparable_with"] == "R3"
     assert table.loc["R2", "adjusted_pct"] > 0.0
     sentence = "R1 never shares a batch with another region and cannot be compared with any."
@@ -187,12 +187,12 @@ def test_silent_tanks_show_in_reporting_and_bounds(drawn: pd.DataFrame) -> None:
 @pytest.mark.parametrize(
     ("case", "note"),
     [
-        ("one region", "not separable"),
-        ("one tank", "not separable"),
+        ("one region", "cannot be told"),
+        ("one tank", "cannot be told"),
         ("no exits", "no tank has a usable count yet"),
         ("all alive", "no estimate: every fish survived"),
         ("all dead", "no estimate: every fish died"),
-        ("no region column", "not separable"),
+        ("no region column", "cannot be told"),
     ],
 )
 def test_bad_input_gives_sentences(drawn: pd.DataFrame, case: str, note: str) -> None:

@@ -88,7 +88,7 @@ def effects() -> ReportTable:
                 }
             )  # fmt: skip
     rows.append({"outcome": "hatch", "factor": "light_cover", "level": "yes", "reference": "no", "method": "mixed",
-                 "note": "not separable from room: no room has both"})  # fmt: skip
+                 "note": "cannot be told apart from room: no room has both"})  # fmt: skip
     return report_table("effects", "Effects", pd.DataFrame(rows), EFFECTS)
 
 

@@ -8,6 +8,7 @@ import pandas as pd
 
 from broodyear.claims import Claim, ClaimKind, Reason
 from broodyear.reports.regions import REGIONS, RegionResults
+from broodyear.reports.regions_evidence import on_record
 from broodyear.reports.sentences import state
 from broodyear.reports.tables import report_table
 from broodyear.settings import Settings
@@ -39,7 +40,7 @@ def alone(region: str, raw: float) -> dict[str, Any]:
         for name in row(region, raw, 0.0, 1.0)
         if name.startswith(("adjusted", "difference", "within", "p_value"))
     }
-    note = "not separable: none of its batches went to another region"
+    note = "none of its batches went to another region"
     return row(
         region,
         raw,
@@ -76,6 +77,18 @@ def claims_of(rows: list[dict[str, Any]]) -> list[Claim]:
     return [*found, whole]
 
 
+def uncovered() -> pd.DataFrame:
+    """Forty tanks a region; in the north all are without a light cover, elsewhere one in ten."""
+    return pd.DataFrame(
+        [
+            {"season": 2023, "tank_id": f"{region}-{number}", "region": region, "eggs": 140,
+             "outcome": "delivered_to_release", "light_cover": region != "north" and number % 10 > 0}
+            for region in ("east", "north", "south")
+            for number in range(40)
+        ]
+    )  # fmt: skip
+
+
 def results(*rows: dict[str, Any], refusal: str = "") -> RegionResults:
     """A whole report; without rows: north had the bad batch, east the good ones, south stands alone."""
     chosen = list(rows) or [row("east", 86.0, 1.2, 0.7), row("north", 72.0, -1.2, 0.7), alone("south", 84.0)]
@@ -98,6 +111,7 @@ def results(*rows: dict[str, Any], refusal: str = "") -> RegionResults:
         regions=report_table("regions", "Regions", frame, REGIONS, refusal),
         heterogeneity=report_table("heterogeneity", "Spread", spread),
         graph=report_table("connectivity", "Batches", graph),
+        on_record=on_record(uncovered()),
         statements=state(() if refusal else claims_of(chosen)),
         sentences={"delivered_to_release": SENTENCE},
         seasons=(2022, 2023),

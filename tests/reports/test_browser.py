@@ -12,8 +12,8 @@ import pytest
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
-NAMES = ("season", "site", "refused", "regions", "development")
-WIDTHS = (360, 768, 1440)
+NAMES = ("season", "site", "index", "week", "refused", "regions", "development")
+WIDTHS = (390, 768, 1280)
 
 #: WCAG 2.2 A and AA, and the house-keeping rules (heading order, landmarks) that go with them.
 AXE_TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
@@ -171,6 +171,26 @@ def test_print_keeps_tables_whole(opened: Opener, name: str, tmp_path: Path) -> 
     printed = tmp_path / "page.pdf"
     page.pdf(path=str(printed), prefer_css_page_size=True)
     assert printed.read_bytes().startswith(b"%PDF-") and printed.stat().st_size > 20_000
+
+
+@pytest.mark.parametrize("name", ["site", "index", "week"])
+def test_what_is_one_page_is_one_sheet_of_paper(opened: Opener, name: str, tmp_path: Path) -> None:
+    printed = tmp_path / "page.pdf"
+    opened(name).pdf(path=str(printed), prefer_css_page_size=True)
+    assert max(map(int, re.findall(rb"/Count (\d+)", printed.read_bytes()))) == 1
+
+
+OVERLAPPING = """() => [...document.querySelectorAll('.drawing svg')].flatMap(svg => {
+    const boxes = [...svg.querySelectorAll('text')].map(e => [e.textContent.trim(), e.getBoundingClientRect()]);
+    return boxes.flatMap(([one, a], place) => boxes.slice(place + 1)
+        .filter(([, b]) => Math.min(a.right, b.right) - Math.max(a.left, b.left) > 1
+            && Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top) > 2)
+        .map(([other]) => one + ' on ' + other)); })"""
+
+
+@pytest.mark.parametrize("name", ["season", "regions", "development"])
+def test_no_text_of_a_drawing_lies_on_another(opened: Opener, name: str) -> None:
+    assert opened(name, 1280).evaluate(OVERLAPPING) == []
 
 
 def test_dark_figures_use_dark_inks(opened: Opener) -> None:

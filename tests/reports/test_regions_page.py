@@ -10,6 +10,8 @@ from tests.reports.invented_regions import results, row
 from tests.reports.pages import cell, seen, written_rows
 
 from broodyear.reports.regions import REGIONS, write_regions
+from broodyear.reports.rendering import wording
+from broodyear.setups.circumstances import CIRCUMSTANCES
 
 
 def said(page: Path) -> str:
@@ -81,3 +83,15 @@ def test_regions_without_a_known_survival_are_said_without_numbers(tmp_path: Pat
     blank = {"raw_pct": None, "batches": 0, "batches_shared": 0}
     text = said(write_regions(results(row("east", 80.0, 0.5, 0.9) | blank), tmp_path, invented.uploads()).page)
     assert "east: no survival known, from 40 tanks and 0 batches" in text and " – " not in text.split("Method")[0]
+
+
+def test_what_a_region_has_on_record_more_often_is_named_as_no_cause(tmp_path: Path) -> None:
+    text = said(write_regions(results(), tmp_path, invented.uploads()).page)
+    assert "north: no light cover in 40 of 40 tanks (elsewhere 10 %)." in text
+    assert "what is on record is consistent with a difference, and not shown to be its cause" in text
+    rows = {line["region"]: line for line in written_rows(tmp_path, "on_record.csv")}
+    assert (rows["north"]["stands_out"], rows["east"]["stands_out"]) == ("true", "false")
+
+
+def test_every_circumstance_has_a_name_where_tanks_are_counted() -> None:
+    assert {one.code for one in CIRCUMSTANCES} == set(wording("regions/evidence.txt", "names"))

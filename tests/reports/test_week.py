@@ -39,7 +39,7 @@ def test_the_command_writes_page_and_list(place: Path, tmp_path: Path) -> None:
     assert all(row["since"] <= DAY.isoformat() for row in rows)
     assert all(row["detail"] and row["first_check"] and row["site_id"] for row in rows)
     text = seen(tmp_path / "w" / "week.html").text.replace("\u202f", " ")
-    assert "What to look at on 16 Dec 2024" in text and "Electricity beside water." in text
+    assert "What to look at on 16 Dec 2024" in text and "Unplug before hands go into the tank" in text
 
 
 def test_the_most_pressing_stand_first(store: Store) -> None:

@@ -7,6 +7,7 @@ import pandas as pd
 from tests.setups.programmes import SMALL_SPREADS, programme
 
 from broodyear.setups import compare_setups
+from broodyear.setups.circumstance_shares import circumstance_shares
 from broodyear.setups.circumstances import CIRCUMSTANCES, NOTHING_ON_RECORD, circumstances
 from broodyear.setups.losing_stage import losing_stage
 
@@ -106,6 +107,22 @@ def test_water_incidents_and_the_hand_over_are_named_where_they_lie_beyond_their
         "",
     ]
     assert table["evidence"].tolist() == ["incident_warm ammonia handover gravel conditioning", "handover", "", ""]
+
+
+def test_shares_of_a_group_stand_beside_those_of_the_others() -> None:
+    frame = pd.DataFrame(
+        {"region": ["n"] * 20 + ["s"] * 30, "season": 2023, "outcome": "delivered_to_release", "eggs": 100,
+         "light_cover": [False] * 15 + [True] * 5 + [False] * 3 + [True] * 27,
+         "ph_below": [6.0] * 4 + [None] * 46, "ph_above": [9.5] + [None] * 48 + [9.4],
+         "weekend_access": [False] * 2 + [None] * 48}
+    )  # fmt: skip
+    table = circumstance_shares(frame, "region").set_index(["region", "evidence"])
+    cover, ph, weekends = (table.loc[("n", code)] for code in ("cover", "ph", "weekends"))
+    assert (cover["tanks_with"], cover["tanks"], cover["share_pct"], cover["elsewhere_pct"]) == (15, 20, 75, 10)
+    assert cover["stands_out"] and not table.loc[("s", "cover"), "stands_out"]
+    # Four of twenty against one of thirty: the pooled share is a tenth, its error 0.087, the difference 0.167.
+    assert (ph["tanks_with"], ph["tanks"], round(ph["elsewhere_pct"], 1)) == (4, 20, 3.3) and not ph["stands_out"]
+    assert weekends["tanks"] == 2 and pd.isna(weekends["elsewhere_pct"]) and not weekends["stands_out"]
 
 
 def test_circumstances_name_columns_of_the_records() -> None:

@@ -11,6 +11,7 @@ from broodyear.figures.style import (
     QUIET,
     SERIES,
     Series,
+    months,
     note,
     require_columns,
     require_rows,
@@ -204,7 +205,7 @@ def fan_figure(fan: pd.DataFrame, *, name: str, title: str) -> str:
         note(axes, fan["date"].iloc[0], 100, "stage reached", xytext=(0, 3))
         axes.set_ylim(0, max(112.0, float(fan["done_pct"].max()) * 1.05))
         axes.set_ylabel("development to the stage (%)")
-        axes.figure.autofmt_xdate(rotation=0, ha="center")
+        months(axes)
         axes.tick_params(axis="x", labelsize=7.5)
         axes.figure.legend(loc="outside upper left", ncols=4, fontsize=8, labelcolor=INK)
         return page.svg(title)

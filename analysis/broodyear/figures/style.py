@@ -211,6 +211,15 @@ def note(axes: Axes, x: float, y: float, text: object, **options: Any) -> None:
     axes.annotate(str(text), (x, y), **{**settings, **options})
 
 
+def months(axes: Axes) -> None:
+    """A tick and its date on the first of every month."""
+    from matplotlib import dates
+
+    calendar: Any = dates
+    axes.xaxis.set_major_locator(calendar.MonthLocator())
+    axes.xaxis.set_major_formatter(calendar.DateFormatter("1 %b"))
+
+
 def row_labels(axes: Axes, labels: Iterable[object], longest: int = 46) -> None:
     """Name the rows 0, 1, 2 … of a drawing from top to bottom; only vertical grid lines stay."""
     shown = [shortened(label, longest) for label in labels]

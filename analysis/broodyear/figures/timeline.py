@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from broodyear.errors import Refused
-from broodyear.figures.style import INK, ORANGE, QUIET, SERIES, SOURCES, require_columns, sheet
+from broodyear.figures.style import INK, ORANGE, QUIET, SERIES, SOURCES, months, require_columns, sheet
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -57,7 +57,7 @@ def timeline_figure(records: TankRecords, *, name: str, title: str, warm_limit_c
         _temperature(page.axes[0], records.daily, warm_limit_c)
         _losses(page.axes[1], records.losses)
         _events(page.axes[2], records)
-        _calendar(page.axes[2])
+        months(page.axes[2])
         return page.svg(title)
 
 
@@ -177,12 +177,3 @@ def _say(axes: Axes, words: str) -> None:
         words, (0.5, 0.5), xycoords="axes fraction", ha="center", va="center", color=QUIET, style="italic",
         fontsize=8,
     )  # fmt: skip
-
-
-def _calendar(axes: Axes) -> None:
-    from matplotlib import dates
-
-    calendar: Any = dates
-
-    axes.xaxis.set_major_locator(calendar.MonthLocator())
-    axes.xaxis.set_major_formatter(calendar.DateFormatter("1 %b"))

@@ -20,7 +20,7 @@ def region_note(row: Mapping[Any, Any], reason: Reason) -> str:
         return "no tank has a usable count yet"
     if reason is Reason.NEVER_SHARE_BATCH:
         return (
-            "not separable: none of its batches went to another region, so the region cannot be told apart"
+            "none of its batches went to another region, so the region cannot be told apart"
             " from its batches; the raw figure says nothing about the region"
         )
     parts = [_said(row, reason), _apart(row)]

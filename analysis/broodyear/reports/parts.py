@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import takewhile
 from typing import Any
 
 from markupsafe import Markup
@@ -112,9 +113,9 @@ class TableBlock:
 
 @dataclass(frozen=True)
 class Pair:
-    """Sentences with their picture: beside them where the page is wide enough, below them elsewhere."""
+    """Sentences, or a picture, with a picture: beside them where the page is wide enough, below elsewhere."""
 
-    blocks: tuple[Prose | Bullets | Notice, ...]
+    blocks: tuple[Block, ...]
     picture: Drawing | FigureView | Notice
     kind: str = "pair"
 
@@ -180,6 +181,22 @@ def changed(block: Block, change: Change) -> Block:
     if isinstance(block, Folded):
         return replace(block, blocks=tuple(changed(one, change) for one in block.blocks))
     return block
+
+
+def side_by_side(blocks: Sequence[Block]) -> tuple[Block, ...]:
+    """The blocks with each picture beside the sentences before it, and two pictures in a row beside each other."""
+    shown: list[Block] = []
+    for place, block in enumerate(blocks):
+        if not isinstance(block, FigureView):
+            shown.append(block)
+        elif shown and isinstance(shown[-1], FigureView):
+            shown[-1] = Pair((shown[-1],), block)
+        elif isinstance(next(iter(blocks[place + 1 :]), None), FigureView):
+            shown.append(block)
+        else:
+            words = list(takewhile(lambda one: isinstance(one, Prose | Bullets | Notice), reversed(shown)))[::-1]
+            shown = [*shown[: len(shown) - len(words)], Pair(tuple(words), block) if words else block]
+    return tuple(shown)
 
 
 @dataclass(frozen=True)

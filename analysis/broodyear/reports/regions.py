@@ -15,6 +15,7 @@ from broodyear.reports.folder import ReportResult, require_report_folder, write_
 from broodyear.reports.footing import footer
 from broodyear.reports.manifest import Manifest
 from broodyear.reports.parts import Page
+from broodyear.reports.regions_evidence import on_record, on_record_section
 from broodyear.reports.regions_sections import (
     answer_section,
     batches_section,
@@ -44,6 +45,7 @@ class RegionResults:
     regions: ReportTable
     heterogeneity: ReportTable
     graph: ReportTable
+    on_record: ReportTable
     statements: Statements
     sentences: dict[str, str]
     seasons: tuple[int, ...]
@@ -51,7 +53,7 @@ class RegionResults:
     @property
     def tables(self) -> tuple[ReportTable, ...]:
         """Every table, in the order in which the page uses them."""
-        return self.statements.table, self.regions, self.heterogeneity, self.graph
+        return self.statements.table, self.regions, self.heterogeneity, self.graph, self.on_record
 
 
 def report_regions(store: Store, folder: Path, *, pdf: bool = False, command: str = "") -> ReportResult:
@@ -71,6 +73,7 @@ def gather_regions(store: Store) -> RegionResults:
         raise NothingToAnalyse(
             "no tank of any season has a delivery of eggs on record, so regions cannot be compared"
         )
+    outcomes = outcomes.merge(store.result("tank_evidence"), on=["season", "tank_id"], how="left")
     seasons = tuple(sorted(int(season) for season in outcomes["season"].unique()))
     return region_results(outcomes, store.settings, seasons)
 
@@ -79,19 +82,21 @@ def region_results(outcomes: pd.DataFrame, settings: Settings, seasons: tuple[in
     """The tables from a frame of tank outcomes; a refusal becomes a sentence in the place of its table."""
     from broodyear.regions import region_comparison
 
+    evidence = on_record(outcomes)
     try:
         found = region_comparison(outcomes)
     except BroodyearError as error:
         nothing, why = pd.DataFrame(columns=["note"]), str(error)
-        return _results(settings, seasons, (nothing, nothing, nothing), (), {}, why)
+        return _results(settings, seasons, (nothing, nothing, nothing), evidence, (), {}, why)
     frames = found.rows, found.heterogeneity, found.graph
-    return _results(settings, seasons, frames, found.claims, dict(found.sentences))
+    return _results(settings, seasons, frames, evidence, found.claims, dict(found.sentences))
 
 
 def _results(
     settings: Settings,
     seasons: tuple[int, ...],
     frames: tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame],
+    evidence: ReportTable,
     claims: Sequence[Claim],
     sentences: dict[str, str],
     refusal: str = "",
@@ -102,6 +107,7 @@ def _results(
         regions=report_table("regions", "Regions compared", rows, REGIONS, refusal),
         heterogeneity=report_table("heterogeneity", "How much regions differ", heterogeneity, (), refusal),
         graph=report_table("connectivity", "Which region had which batch", graph, (), refusal),
+        on_record=evidence,
         statements=state(claims),
         sentences=sentences,
         seasons=seasons,
@@ -122,6 +128,7 @@ def regions_page(results: RegionResults) -> Page:
     sections = (
         answer_section(regions, results.statements, sentences),
         evidence_section(regions, results.heterogeneity),
+        on_record_section(results.on_record),
         batches_section(results.graph, sentences),
         reporting_section(regions),
         method_section(),

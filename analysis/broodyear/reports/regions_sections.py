@@ -137,7 +137,7 @@ REGION_COLUMNS = (
     interval_column("difference_low", "difference_high", "95 % interval", "points"),
     column("within_batch_points", "within batches (points)", "points"),
     interval_column("within_batch_points_low", "within_batch_points_high", "95 % interval", "points"),
-    column("separable", "separable from batch", "yes_no"),
+    column("separable", "told apart from its batches", "yes_no"),
 )
 
 
@@ -241,7 +241,7 @@ def method_section() -> Section:
             " after allowing for all regions compared. Stages are asked only where the whole stay differs."
         ),
         Markup(
-            "Not separable: a region whose batches never went elsewhere gets no estimate, however many tanks it"
+            "Cannot be told: a region whose batches never went elsewhere gets no estimate, however many tanks it"
             " has."
         ),
         Markup(

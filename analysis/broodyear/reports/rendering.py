@@ -14,7 +14,7 @@ from jinja2.environment import TemplateModule
 from markupsafe import Markup, escape
 
 from broodyear.figures import style as look
-from broodyear.reports.parts import FigureView, Page
+from broodyear.reports.parts import FigureView, Page, side_by_side
 from broodyear.reports.tables import Cell, code_markup
 
 TEMPLATES = Path(__file__).resolve().parent / "templates"
@@ -66,6 +66,7 @@ def render(page: Page) -> str:
             script=Markup(script),
             script_hash=digest,
             inline=inline_svg,
+            side_by_side=side_by_side,
             written=_written,
         )
     )

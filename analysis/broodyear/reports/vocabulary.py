@@ -39,6 +39,7 @@ WHERE_LOST = {
 }
 
 FACTORS = {
+    "": "all practices",
     "gravel_practice": "gravel practice",
     "room_type": "room",
     "room_type_direct": "room, at the same water temperature",

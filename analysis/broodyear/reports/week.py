@@ -16,10 +16,10 @@ from broodyear.reports.folder import ReportResult, require_report_folder, write_
 from broodyear.reports.footing import footer
 from broodyear.reports.manifest import Manifest
 from broodyear.reports.numbers import THIN, day, known, plain, season_name
-from broodyear.reports.parts import Flow, Notice, Page, Prose, Section, TableBlock, say
+from broodyear.reports.parts import Bullets, Flow, Notice, Page, Prose, Section, TableBlock, say
 from broodyear.reports.tables import ReportTable, column, report_table, table_view
 from broodyear.reports.vocabulary import stage_words, watch_words
-from broodyear.reports.wording import CAUTIONS
+from broodyear.reports.wording import SHORT_CAUTIONS
 from broodyear.settings import season_of
 from broodyear.week import KINDS, last_record_on, watchlist
 
@@ -124,10 +124,10 @@ def week_page(results: WeekResults) -> Page:
     sections = (
         _list_section(results),
         Section("method", "How a tank comes onto this list", (Prose(_method(results.settings)),)),
-        Section("cautions", "Before anyone acts: cautions", CAUTIONS),
+        Section("cautions", "Before anyone acts", (Bullets(SHORT_CAUTIONS),)),
     )
     title = f"What to look at on {day(results.as_of)}"
-    return Page("week", title, f"Season {season}, running", sections, footer())
+    return Page("week", title, f"Season {season}, running", sections, footer(), contents=False)
 
 
 def _list_section(results: WeekResults) -> Section:
@@ -154,7 +154,7 @@ def _list_section(results: WeekResults) -> Section:
         column("first_check", "first thing to check", "text", long=True),
     )
     flow = Flow(steps, (table,), "Reasons to look, and how many tanks each concerns")
-    return Section("watch", _TITLE, (flow, *notes, TableBlock(table_view(table, _TITLE, shown))))
+    return Section("watch", _TITLE, (flow, *notes, TableBlock(table_view(table, "Tanks to look at", shown))))
 
 
 def _method(settings: Settings) -> Markup:

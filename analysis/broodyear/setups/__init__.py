@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from broodyear.setups.advice import CHANGE_COLUMNS, change_claims, what_to_change
+from broodyear.setups.circumstance_shares import SHARE_COLUMNS, circumstance_shares
 from broodyear.setups.detectable import smallest_detectable_shortfall
 from broodyear.setups.funnel_frame import FUNNEL_COLUMNS, funnel_limits
 from broodyear.setups.screen import SETUP_COLUMNS, SetupScreen, compare_setups, screen_setups
@@ -18,9 +19,11 @@ __all__ = [
     "OUTCOMES",
     "PRACTICE_COLUMNS",
     "SETUP_COLUMNS",
+    "SHARE_COLUMNS",
     "SITE_COLUMNS",
     "SetupScreen",
     "change_claims",
+    "circumstance_shares",
     "compare_setups",
     "funnel_limits",
     "place_claims",

@@ -156,6 +156,27 @@ def circumstances(rows: pd.DataFrame, wanted: pd.Series) -> pd.DataFrame:
     ).fillna("")
 
 
+def circumstances_held(rows: pd.DataFrame) -> dict[str, tuple[pd.Series, pd.Series]]:
+    """Code -> whether each row has the circumstance, and whether it could be on record; codes of any row only."""
+    found: dict[str, tuple[pd.Series, pd.Series]] = {}
+    table = _with_shares(rows)
+    for one in CIRCUMSTANCES:
+        if one.column in table:
+            holds, is_recorded = _held(table, one)
+            before = found.get(one.code)
+            both = (holds | before[0], is_recorded | before[1]) if before else (holds, is_recorded)
+            found[one.code] = both
+    return {code: both for code, both in found.items() if both[0].any()}
+
+
+def _held(table: pd.DataFrame, circumstance: Circumstance) -> tuple[pd.Series, pd.Series]:
+    """Whether each row has the circumstance, and whether it could be on record."""
+    values = table[circumstance.column]
+    known = values.notna() & (values.astype(object) != "")
+    # A column that holds only what lies beyond a limit says nothing of how many tanks were tested.
+    return circumstance.holds(values).fillna(False).astype(bool) & known, known | (circumstance.holds is _is_there)
+
+
 def _with_shares(rows: pd.DataFrame) -> pd.DataFrame:
     """Counts as shares of the eggs, where the counts are there."""
     table = rows.copy(deep=False)
@@ -170,17 +191,13 @@ def _with_shares(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def _collect(table: pd.DataFrame, circumstance: Circumstance, found: dict[object, list[tuple[str, str]]]) -> None:
-    values = table[circumstance.column]
-    known = values.notna() & (values.astype(object) != "")
-    holds = circumstance.holds(values).fillna(False).astype(bool) & known
+    holds, is_recorded = _held(table, circumstance)
     flagged = [index for index in table.index[holds] if index in found]
     if not flagged:
         return
     season, outcome = table["season"], table["outcome"]
     with_it = holds.astype(int).groupby([season, outcome]).transform("sum")
-    # A column that holds only what lies beyond a limit says nothing of how many tanks were tested.
-    asked = known | (circumstance.holds is _is_there)
-    with_record = asked.astype(int).groupby([season, outcome]).transform("sum")
+    with_record = is_recorded.astype(int).groupby([season, outcome]).transform("sum")
     for index in flagged:
         words = circumstance.words.format_map(
             {name: _plain(table.at[index, name]) for name in circumstance.fields}

@@ -168,7 +168,7 @@ def test_a_practice_with_its_own_batches_is_not_separable(tanks):
     frame.loc[own, "batch_id"] = "X" + frame.loc[own, "batch_id"]
     found = row(effects_of(frame), "gravel_practice", "gravel")
     assert np.isnan(found["odds_ratio"])
-    assert found["note"] == "not separable from batch: shares no batch with what it is compared with"
+    assert found["note"] == "cannot be told apart from batch: shares no batch with what it is compared with"
     assert found["reason"] == "never_share_batch"
 
 

@@ -129,14 +129,14 @@ _METHODS = {
         " units at delivery; other tanks teach it, and the tank being judged does not."
     ),
     "verdict": Markup(
-        "Verdicts use limits that allow for ordinary variation between tanks (overdispersion), and a"
-        " false-discovery screen over all tanks of the season: below expected at q ≤ 0.10, watch beyond the 95"
-        " % limits."
+        "Verdicts use limits that allow for ordinary variation between tanks. Below expected: so far out that, of"
+        " all tanks of the season called so, at most one in ten would be ordinary (Benjamini and Hochberg 1995)."
+        " Watch: beyond the limits that hold 95 in 100 ordinary tanks."
     ),
     "effects": Markup(
         "Effects come from a binomial mixed model with random intercepts for site and batch, with other methods"
-        " beside it; a practice that never shares a batch or a room with its reference is called not separable"
-        " instead of being given a number."
+        " beside it; a practice that never shares a batch or a room with its reference gets no number, because"
+        " the records cannot tell the two apart."
     ),
     "temperature": Markup(
         "Temperature is the mean of daily means over a window bounded by thermal units. Hand readings are one"

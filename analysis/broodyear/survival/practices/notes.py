@@ -24,7 +24,7 @@ def why_no_estimate(
         Reason.TOO_FEW_BATCHES: f"too few: {counted}, fewer than {FEWEST_BATCHES} batches",
         Reason.ONE_LEVEL: "the only level with tanks enough, so there is nothing to compare it with",
         Reason.CONFOUNDED: f"cannot be told apart from {_named(partners)} in these records",
-        Reason.NEVER_SHARE_BATCH: "not separable from batch: shares no batch with what it is compared with",
+        Reason.NEVER_SHARE_BATCH: "cannot be told apart from batch: shares no batch with what it is compared with",
         Reason.SEPARATED: "no finite estimate: every fish lived or every fish died; left out of the model",
         Reason.NO_RECORDS: "not recorded",
     }.get(reason, why.rstrip(".") or "no estimate")
