@@ -187,12 +187,12 @@ def test_silent_tanks_show_in_reporting_and_bounds(drawn: pd.DataFrame) -> None:
 @pytest.mark.parametrize(
     ("case", "note"),
     [
-        ("one region", "cannot be told"),
-        ("one tank", "cannot be told"),
+        ("one region", "none of its batches"),
+        ("one tank", "none of its batches"),
         ("no exits", "no tank has a usable count yet"),
         ("all alive", "no estimate: every fish survived"),
         ("all dead", "no estimate: every fish died"),
-        ("no region column", "cannot be told"),
+        ("no region column", "none of its batches"),
     ],
 )
 def test_bad_input_gives_sentences(drawn: pd.DataFrame, case: str, note: str) -> None:

@@ -131,9 +131,10 @@ def report_season(order: Order, tell: Tell) -> Outcome:
     from broodyear.reports.season import report_season as write
 
     season = int(order["season"])
-    tell(0, 0, f"reviewing season {season}")
     return _report(
-        order, f"season_{season}", lambda store, folder: write(store, season, folder, sites=True).page.name
+        order,
+        f"season_{season}",
+        lambda store, folder: write(store, season, folder, sites=True, tell=tell).page.name,
     )
 
 

@@ -35,7 +35,7 @@ def answer_section(regions: ReportTable, statements: Statements, sentences: dict
     ]
     blocks.append(Notice("Read the raw figures with care.", _WARNING, "note"))
     items = tuple(_region(regions, row, statements) for row in rows)
-    blocks.append(Bullets(items, (regions, statements.table)))
+    blocks += [Bullets(items, (regions, statements.table)), _figure(regions)]
     if outcome in sentences:
         blocks.append(Prose(say("{what}", what=sentences[outcome])))
     further = tuple(
@@ -83,17 +83,21 @@ def _region(regions: ReportTable, row: int, statements: Statements) -> Markup:
 
 
 def evidence_section(regions: ReportTable, heterogeneity: ReportTable) -> Section:
-    """The three estimates beside each other, and how much regions differ at all."""
+    """The three estimates in figures, and how much regions differ at all."""
     title = "Raw, adjusted and within batches"
     if regions.refusal or not len(regions):
         return Section("evidence", title, (refusal("There is nothing to show.", regions),))
+    return Section("evidence", title, (*_region_tables(regions), *_spread(heterogeneity)))
+
+
+def _figure(regions: ReportTable) -> Drawing:
     rows = regions.rows(outcome=MAIN_OUTCOME)
     panels = (
         Estimate("raw_pct", "", "", "raw", SERIES[3]),
         Estimate("adjusted_pct", "adjusted_low", "adjusted_high", "adjusted for batch", SERIES[0]),
         Estimate("within_batch_pct", "within_batch_low", "within_batch_high", "within batches", SERIES[2]),
     )
-    figure = Drawing(
+    return Drawing(
         partial(
             panels_figure, regions.frame.iloc[rows], name="regions", title="Regions: three estimates",
             label="region", panels=panels, unit="survival (%)",
@@ -104,7 +108,6 @@ def evidence_section(regions: ReportTable, heterogeneity: ReportTable) -> Sectio
         " interval, and survival within batches with its interval.",
         table=regions,
     )  # fmt: skip
-    return Section("evidence", title, (figure, *_region_tables(regions), *_spread(heterogeneity)))
 
 
 def _region_tables(regions: ReportTable) -> list[Block]:
@@ -119,7 +122,8 @@ def _region_tables(regions: ReportTable) -> list[Block]:
                 REGION_COLUMNS,
                 regions.rows(outcome=name),
                 anchor=f"regions-{name}",
-            )
+            ),
+            folded=name != MAIN_OUTCOME,
         )
         for name in ordered
     ]  # fmt: skip

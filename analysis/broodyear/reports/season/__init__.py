@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,15 +15,26 @@ from broodyear.reports.second_process import WORTH_A_PROCESS_SETUPS, SecondProce
 if TYPE_CHECKING:
     from broodyear.store import Store
 
+Tell = Callable[[int, int, str], None]
+STEPS = 4
+
 __all__ = ["report_season"]
 
 
 def report_season(
-    store: Store, season: int, folder: Path, *, sites: bool = False, pdf: bool = False, command: str = ""
+    store: Store,
+    season: int,
+    folder: Path,
+    *,
+    sites: bool = False,
+    pdf: bool = False,
+    command: str = "",
+    tell: Tell = lambda done, steps, doing: None,
 ) -> ReportResult:
     """Write the review of `season` (2023 = 2023/24) below `folder`: season.html, tables/, figures/, manifest.json.
 
-    sites: also one sheet per site, in sites/; pdf: also season.pdf; command: as typed, for the manifest.
+    sites: also one sheet per site, in sites/; pdf: also season.pdf; command: as typed, for the manifest; tell:
+    hears how many of how many steps are done, and what is being done.
     Raises NothingToAnalyse when the season has no set-up, naming the seasons there are.
     """
     require_report_folder(folder, "season")
@@ -31,7 +43,8 @@ def report_season(
         from broodyear.reports.season.gathering import gather
         from broodyear.reports.season.page import write_season
 
-        results = gather(store, season, beside)
+        results = gather(store, season, beside, tell)
+        tell(3, STEPS, "drawing and writing")
         return write_season(
             results, folder, store.uploads(), sites=sites, pdf=pdf, command=command, beside=beside
         )  # fmt: skip

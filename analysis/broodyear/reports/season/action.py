@@ -31,7 +31,7 @@ from broodyear.reports.wording import refusal
 
 _WORDS = "season/first.txt"
 #: Sites of the list that the page shows; the table has all.
-MOST_VISITS = 6
+MOST_VISITS = 5
 
 
 def action_section(results: SeasonResults) -> Section:

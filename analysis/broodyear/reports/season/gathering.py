@@ -11,6 +11,7 @@ from threadpoolctl import threadpool_limits
 
 from broodyear.errors import BroodyearError, NothingToAnalyse
 from broodyear.reports.numbers import season_name
+from broodyear.reports.season import STEPS, Tell
 from broodyear.reports.season.account import dead_by_stage, totals, with_intervals
 from broodyear.reports.season.assigned import trials_table
 from broodyear.reports.season.diagnostics import diagnostic_tables
@@ -31,11 +32,12 @@ if TYPE_CHECKING:
     from broodyear.survival import EffectsReport
 
 
-def gather(store: Store, season: int, beside: SecondProcess) -> SeasonResults:
-    """All tables of `season`, worked out from the store with part of the fits done `beside`.
+def gather(store: Store, season: int, beside: SecondProcess, tell: Tell) -> SeasonResults:
+    """All tables of `season`, worked out from the store with part of the fits done `beside`; tell: of the steps.
 
     Raises NothingToAnalyse naming the seasons there are.
     """
+    tell(0, STEPS, "reading the records")
     every = store.result("tank_seasons")
     tanks = of_season(every, season)
     if tanks.empty:
@@ -45,6 +47,7 @@ def gather(store: Store, season: int, beside: SecondProcess) -> SeasonResults:
     known = plain_flags(outcomes[outcomes["season"] <= season])
     fits = _fits(known, beside)
     with threadpool_limits(limits=1, user_api="blas"):
+        tell(1, STEPS, "judging tanks and sites")
         screen = _attempt(lambda: _screen(known))
         setups = _setups(screen, season)
         from_screen = _from_screen(known, screen, season)
@@ -53,6 +56,7 @@ def gather(store: Store, season: int, beside: SecondProcess) -> SeasonResults:
         trials = analyse_trials(store.result("trial_outcomes"), season)
         key_figures = _key_figures(store, tanks, setups, season)
         drawn = timelines(store, season, setups)
+        tell(2, STEPS, "comparing practices")
         effects = _attempt(lambda: _effects(fits))
         changes = _attempt(lambda: _changes(known, effects))
     practices = _of_practices(effects, changes, trial_claims(trials))

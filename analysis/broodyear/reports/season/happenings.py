@@ -64,7 +64,7 @@ def events(store: Store, tanks: pd.DataFrame, season: int) -> pd.DataFrame:
     released = exits[(exits["fate"] == "released") & exits["fish"].notna()]
     parts = [
         _dated(tanks, "delivered_on", "eggs delivered"),
-        _dated(stages, "first_seen_on", [f"{stage_words(stage)} first seen" for stage in stages["stage"]]),
+        _dated(stages, "first_seen_on", [_seen(stage) for stage in stages["stage"]]),
         _dated(incidents, "started_at", [str(kind).replace("_", " ") for kind in incidents["kind"]]),
         _dated(released, "exited_on", [f"{fish:.0f} fish released" for fish in released["fish"]]),
         _dated(tanks, "closed_on", "tank emptied"),
@@ -72,6 +72,11 @@ def events(store: Store, tanks: pd.DataFrame, season: int) -> pd.DataFrame:
     together = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
     ordered: pd.DataFrame = together.sort_values(["tank_id", "on", "event"], kind="stable")
     return ordered
+
+
+def _seen(stage: object) -> str:
+    words = stage_words(stage)
+    return f"{words} seen" if words.startswith("first") else f"{words} first seen"
 
 
 def _dated(frame: pd.DataFrame, column: str, event: str | list[str]) -> pd.DataFrame:
