@@ -78,3 +78,10 @@ def test_nothing_scored_still_makes_a_page(tmp_path: Path) -> None:
 def test_the_seed_of_the_calibration_is_in_the_manifest(tmp_path: Path) -> None:
     written = write_development(results(), tmp_path, invented.uploads())
     assert '"seed": 1,' in written.manifest.read_text(encoding="utf-8")
+
+
+def test_no_code_of_a_model_stands_in_a_drawing(tmp_path: Path) -> None:
+    written = write_development(results(), tmp_path, invented.uploads())
+    texts = " ".join(figure.read_text(encoding="utf-8") for figure in written.figures)
+    assert "own_" not in texts and "Crisp1981_" not in texts
+    assert "this programme's own fit, log-inverse" in texts and "Crisp1981 coho" in texts

@@ -11,6 +11,7 @@ from broodyear.figures.development import bias_figure, curves_figure, fan_figure
 from broodyear.reports.development_sections import MAIN_SCHEME, named
 from broodyear.reports.parts import Block, Bullets, Drawing, Heading, Notice, Prose, Section, TableBlock, say
 from broodyear.reports.tables import ReportTable, column, interval_column, table_view
+from broodyear.reports.vocabulary import model_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -40,6 +41,7 @@ def _figures(results: DevelopmentResults, species: str, stage: str) -> list[Bloc
     cells = _of(results.scores, species, stage)
     cells = cells[(cells["scheme"] == MAIN_SCHEME) & cells["model"].isin([*shown, "own_constant_units"])]
     curves, pairs = _of(results.curves, species, stage), _of(results.pairs, species, stage)
+    curves, predictions, cells = (_in_words(frame) for frame in (curves, predictions, cells))
     return [
         Drawing(
             partial(
@@ -67,6 +69,11 @@ def _figures(results: DevelopmentResults, species: str, stage: str) -> list[Bloc
             table=results.scores,
         ),
     ]
+
+
+def _in_words(frame: pd.DataFrame) -> pd.DataFrame:
+    """The frame with models as people say them, for the legends of drawings."""
+    return frame.assign(model=frame["model"].map(model_words)) if "model" in frame else frame
 
 
 def _of(table: ReportTable, species: str, stage: str) -> pd.DataFrame:

@@ -5,18 +5,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from broodyear.reports.folder import ReportResult, require_report_folder
+from broodyear.reports.season.steps import STEPS, Tell
 from broodyear.reports.second_process import WORTH_A_PROCESS_SETUPS, SecondProcess
 
 if TYPE_CHECKING:
     from broodyear.store import Store
 
-Tell = Callable[[int, int, str], None]
-STEPS = 4
 
 __all__ = ["report_season"]
 

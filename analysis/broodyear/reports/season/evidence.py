@@ -257,7 +257,7 @@ def _exposure_table(results: SeasonResults) -> TableBlock:
         column("hours_above_warm", "h above warm limit", "whole"),
         column("hours_below_cold", "h below cold limit", "whole"),
         column("hours_interrupted", "h interrupted", "whole"),
-        column("note", "note", "text", long=True),
+        column("note", "note", "statement", long=True),
     )
     rows = results.exposure.rows(exposure_window="whole")
     view = table_view(

@@ -11,13 +11,13 @@ from threadpoolctl import threadpool_limits
 
 from broodyear.errors import BroodyearError, NothingToAnalyse
 from broodyear.reports.numbers import season_name
-from broodyear.reports.season import STEPS, Tell
 from broodyear.reports.season.account import dead_by_stage, totals, with_intervals
 from broodyear.reports.season.assigned import trials_table
 from broodyear.reports.season.diagnostics import diagnostic_tables
 from broodyear.reports.season.happenings import events, of_season, timelines
 from broodyear.reports.season.results import EFFECTS, PRACTICES, SETUPS, SeasonResults
 from broodyear.reports.season.stating import stated
+from broodyear.reports.season.steps import STEPS, Tell
 from broodyear.reports.season.visits import visits_table
 from broodyear.reports.second_process import SecondProcess, worked_out
 from broodyear.reports.sentences import Statements
