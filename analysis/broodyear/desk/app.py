@@ -8,8 +8,19 @@ from flask import Flask, Response, current_app, make_response, render_template, 
 from jinja2 import StrictUndefined
 from werkzeug.exceptions import HTTPException
 
-from broodyear.desk import access, wording
+from broodyear.desk import (
+    access,
+    files_pages,
+    mapping_pages,
+    planning_pages,
+    reports_pages,
+    store_pages,
+    wording,
+    words_pages,
+    work_pages,
+)
 from broodyear.desk.basket import LARGEST_FILE_BYTES
+from broodyear.desk.current import the_desk
 from broodyear.desk.jobs import Busy
 from broodyear.desk.state import Desk
 from broodyear.errors import BroodyearError
@@ -19,16 +30,6 @@ from broodyear.places import PACKAGE
 
 def create_app(desk: Desk) -> Flask:
     """The application over an open desk, behind its checks."""
-    from broodyear.desk import (
-        files_pages,
-        mapping_pages,
-        planning_pages,
-        reports_pages,
-        store_pages,
-        words_pages,
-        work_pages,
-    )
-
     app = Flask("broodyear.desk")
     app.extensions["desk"] = desk
     app.config["MAX_CONTENT_LENGTH"] = LARGEST_FILE_BYTES + access.LONGEST_FORM_BYTES
@@ -67,12 +68,6 @@ def _same_page(leaf: int) -> str:
     assert request.endpoint is not None
     words = {**request.args.to_dict(), "leaf": str(leaf), **(request.view_args or {})}
     return url_for(request.endpoint, **words)
-
-
-def the_desk() -> Desk:
-    """The desk of the running application."""
-    found: Desk = current_app.extensions["desk"]
-    return found
 
 
 def _busy(error: Exception) -> Response:

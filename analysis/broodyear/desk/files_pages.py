@@ -11,8 +11,8 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from broodyear.desk import multipart
 from broodyear.desk.access import KEY_FIELD, Access
-from broodyear.desk.app import the_desk
 from broodyear.desk.basket import LARGEST_FILE_BYTES, Waiting, room_for, too_large
+from broodyear.desk.current import the_desk
 from broodyear.desk.findings_book import LEAF, Book, Sieve
 from broodyear.desk.jobs import Job
 from broodyear.desk.names import mend_stem, name_in_header

@@ -9,7 +9,7 @@ from werkzeug.datastructures import MultiDict
 from werkzeug.wrappers import Response
 
 from broodyear.desk import mapping
-from broodyear.desk.app import the_desk
+from broodyear.desk.current import the_desk
 from broodyear.desk.mapping import Draft, Fixed, Sheet
 
 pages = Blueprint("mapping", __name__)

@@ -10,7 +10,7 @@ from flask import Blueprint, abort, redirect, render_template, request, send_fil
 from werkzeug.wrappers import Response
 
 from broodyear.desk import coverage
-from broodyear.desk.app import the_desk
+from broodyear.desk.current import the_desk
 from broodyear.desk.picture import Picture, read_listed, read_tanks
 from broodyear.errors import UsageError
 from broodyear.settings import Acknowledged, SameLabel
