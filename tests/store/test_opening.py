@@ -16,7 +16,7 @@ import pytest
 
 from broodyear.errors import NothingToAnalyse, StoreUnavailable, UsageError
 from broodyear.intake import load_paths
-from broodyear.store import Store, open_existing_for_change, open_store
+from broodyear.store import Store, open_existing_for_change, open_store, opening
 
 
 @pytest.fixture
@@ -76,6 +76,27 @@ def test_another_database_is_no_store(for_loading: bool, tmp_path: Path) -> None
     with duckdb.connect(str(place)) as connection:
         connection.execute("CREATE TABLE mine (a INTEGER)")
     assert "not a broodyear store" in refusal(place, for_loading=for_loading)
+
+
+def test_a_store_that_another_run_made_meanwhile_is_not_replaced(tmp_path: Path) -> None:
+    place = tmp_path / "s.duckdb"
+    with open_store(place, for_loading=True) as first:
+        before = place.stat().st_ino
+        opening._create(place)  # as a second run does that found no store a moment ago
+        assert place.stat().st_ino == before
+        assert len(first.uploads()) == 0
+    assert [path.name for path in tmp_path.iterdir()] == ["s.duckdb"]
+
+
+@pytest.mark.parametrize("for_loading", [False, True])
+def test_a_link_that_leads_nowhere_is_not_replaced_by_a_new_store(for_loading: bool, tmp_path: Path) -> None:
+    place = tmp_path / "s.duckdb"
+    place.symlink_to(tmp_path / "drive" / "s.duckdb")
+    with pytest.raises(
+        StoreUnavailable, match="is a link to .*drive/s.duckdb, which is not there; bring that back"
+    ):
+        open_store(place, for_loading=for_loading)
+    assert place.is_symlink()
 
 
 def test_a_folder_is_no_store(tmp_path: Path) -> None:

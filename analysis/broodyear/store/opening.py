@@ -35,6 +35,11 @@ def connect(path: Path, *, for_loading: bool, temporary: Path | None = None) -> 
     busy, damaged, not a store of broodyear's own, or written by a newer version.
     """
     if not path.exists():
+        if path.is_symlink():
+            raise StoreUnavailable(
+                f"{path} is a link to {os.readlink(path)}, which is not there; bring that back, or name another "
+                "store with --store"
+            )
         if not for_loading:
             raise NothingToAnalyse(
                 f"the store {path} does not exist; load records first, or name another with --store"
@@ -131,14 +136,17 @@ def quoted_place(place: Path) -> str:
 
 
 def _create(path: Path) -> None:
-    """Make a new store beside ``path`` and move it there whole, so that a kill never leaves half a store."""
+    """Make a new store beside ``path`` and move it there whole, so that a kill never leaves half a store.
+
+    One that another run has put there meanwhile stays, and is used.
+    """
     new = path.with_name(f".{path.name}.{uuid.uuid4().hex}.new")
     try:
         with duckdb.connect(str(new), config=CONFIG) as connection:
             create_layout(connection)
         # It names tanks, places and people: whoever else works on this computer has no business in it.
         new.chmod(0o600)
-        os.replace(new, path)
+        _put_in_place(new, path)
     except (duckdb.Error, OSError) as error:
         raise unavailable(path, error) from None
     finally:
@@ -146,6 +154,17 @@ def _create(path: Path) -> None:
             # Where nothing can be written, nothing was left either.
             with contextlib.suppress(OSError):
                 leftover.unlink(missing_ok=True)
+
+
+def _put_in_place(new: Path, path: Path) -> None:
+    try:
+        os.link(new, path)  # unlike a rename, never in the place of another
+    except FileExistsError:
+        return
+    except OSError:
+        # A file system without links.
+        if not os.path.lexists(path):
+            os.replace(new, path)
 
 
 #: Resident memory can reach 1.3 times this; a load stays below 1.5 GiB on whatever machine.
