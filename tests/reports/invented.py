@@ -63,7 +63,7 @@ def _setup(place: int, code: str, outcome: str, last: bool) -> dict[str, Any]:
         "circumstances": "consistent with 31 h above the warm limit" if place == 0 else "",
         "place_verdict": "below_expected" if place < 2 else "as_expected",
         "evidence": "warm" if place == 0 else "",
-        "watch_reason": "outside the 95 % limits this season" if place == 1 else "",
+        "watch_reason": "watch" if place == 1 else "",
         "unjudged": "no_records" if last else "",
         "z_score": None if last else (observed - 84) / 9, "note": "survivors not recorded yet" if last else "",
     }  # fmt: skip

@@ -10,7 +10,6 @@ from tests.setups.programmes import SMALL_SPREADS, programme, with_poor_tanks
 
 from broodyear.claims import ClaimKind, Decision, Reason
 from broodyear.setups import place_claims, screen_setups, sites_table, tank_claims
-from broodyear.setups.screen import OUTSIDE_LIMITS
 from broodyear.setups.site_history import Departures
 from broodyear.setups.site_verdicts import FEWEST_SITES, WATCH_SITE_P, judge_sites, place_verdict, seasons_by_site
 from broodyear.statistics.multiplicity import benjamini_hochberg
@@ -135,7 +134,7 @@ def test_a_tank_carries_the_verdict_of_its_site_and_no_claim_contradicts_it(poor
 
 def test_a_low_tank_at_a_poor_site_is_watched_for_its_site(poor: pd.DataFrame) -> None:
     rows = screen_setups(poor).rows
-    carried = rows[rows["watch_reason"] == "low, at a site that is below expected over its seasons"]
+    carried = rows[rows["watch_reason"] == "at_poor_place"]
     assert POOR in set(carried["site_id"]) and set(carried["place_verdict"]) == {"below_expected"}
     assert (carried["p_value"] > 0.05).all() and (carried["verdict"] == "watch").all()
 
@@ -167,7 +166,7 @@ def test_a_tank_in_which_every_fish_lives_is_above_and_never_below(poor: pd.Data
 
 
 def test_a_tank_outside_its_limits_is_watched_and_not_claimed(poor: pd.DataFrame) -> None:
-    row = screen_setups(poor).rows.head(1).assign(verdict="watch", watch_reason=OUTSIDE_LIMITS, unjudged="")
+    row = screen_setups(poor).rows.head(1).assign(verdict="watch", watch_reason="watch", unjudged="")
     assert [(claim.kind, claim.reason) for claim in tank_claims(row)] == [(ClaimKind.TANK_BELOW, Reason.WATCH)]
 
 

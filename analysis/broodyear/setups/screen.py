@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from broodyear.claims import REASONS, Reason
+from broodyear.claims import Reason
 from broodyear.setups.circumstances import circumstances
 from broodyear.setups.detectable import FALSE_DISCOVERY_RATE, WATCH_P, detectable_by_season
 from broodyear.setups.judged import Judged, judge
@@ -17,10 +17,6 @@ from broodyear.setups.site_history import Departures
 from broodyear.setups.site_verdicts import SiteVerdicts, place_verdict
 from broodyear.statistics.multiplicity import adjust_within
 from broodyear.survival.tank_frame import OUTCOMES, TankFrame, prepare
-
-OUTSIDE_LIMITS = "outside the 95 % limits this season"
-SITE_ON_WATCH = REASONS[Reason.AT_WATCHED_PLACE].meaning
-POOR_SITE = REASONS[Reason.AT_POOR_PLACE].meaning
 
 SETUP_COLUMNS = [
     "season",
@@ -168,8 +164,9 @@ def _with_verdicts(rows: pd.DataFrame) -> pd.DataFrame:
     )
     rows["verdict"] = verdict
     on_watch = rows["verdict"] == "watch"
-    reasons = [on_watch & outside, on_watch & carried, on_watch]
-    rows["watch_reason"] = np.select(reasons, [OUTSIDE_LIMITS, POOR_SITE, SITE_ON_WATCH], "")
+    tests = [on_watch & outside, on_watch & carried, on_watch]
+    reasons = [Reason.WATCH, Reason.AT_POOR_PLACE, Reason.AT_WATCHED_PLACE]
+    rows["watch_reason"] = np.select(tests, [str(reason) for reason in reasons], "")
     rows["note"] = rows["too_few_because"]
     return rows
 

@@ -9,17 +9,13 @@ from typing import Any
 import pandas as pd
 
 from broodyear.claims import Claim, ClaimKind, Reason
-from broodyear.setups.screen import POOR_SITE, SITE_ON_WATCH
 
 #: What a verdict of the screen states of a tank.
 _OF_VERDICT = {
     "below_expected": (ClaimKind.TANK_BELOW, Reason.CLEAR),
-    "watch": (ClaimKind.TANK_BELOW, Reason.WATCH),
     "as_expected": (ClaimKind.TANK_BELOW, Reason.NOT_CLEAR),
     "above_expected": (ClaimKind.TANK_ABOVE, Reason.CLEAR),
 }
-#: What its site states of a tank that is on watch with it.
-_OF_SITE = {POOR_SITE: Reason.AT_POOR_PLACE, SITE_ON_WATCH: Reason.AT_WATCHED_PLACE}
 
 
 def tank_claims(rows: pd.DataFrame) -> tuple[Claim, ...]:
@@ -35,8 +31,8 @@ def tank_claims(rows: pd.DataFrame) -> tuple[Claim, ...]:
 def _stated(row: dict[Hashable, Any]) -> tuple[ClaimKind, Reason]:
     if row["unjudged"]:
         return ClaimKind.TANK_BELOW, Reason(str(row["unjudged"]))
-    if row["watch_reason"] in _OF_SITE:
-        return ClaimKind.TANK_BELOW, _OF_SITE[str(row["watch_reason"])]
+    if row["watch_reason"]:
+        return ClaimKind.TANK_BELOW, Reason(str(row["watch_reason"]))
     return _OF_VERDICT[str(row["verdict"])]
 
 

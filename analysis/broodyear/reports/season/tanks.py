@@ -14,7 +14,7 @@ from broodyear.reports.season.action import circumstances_words
 from broodyear.reports.season.results import SeasonResults
 from broodyear.reports.season.urgency import flagged_rows, main_rows
 from broodyear.reports.tables import ReportTable, column, interval_column, table_view
-from broodyear.reports.vocabulary import MAIN_OUTCOME, verdict_label
+from broodyear.reports.vocabulary import MAIN_OUTCOME, WATCHED, verdict_label
 from broodyear.reports.wording import refusal
 
 
@@ -116,7 +116,7 @@ def _verdict_words(table: ReportTable, row: int) -> Markup:
     """The verdict, and for a tank to watch the reason."""
     verdict, reason = verdict_label(table.value(row, "verdict")), table.value(row, "watch_reason")
     if known(reason) and str(reason):
-        return say("{verdict}, because {reason}", verdict=verdict, reason=table.at(row, "watch_reason", "text"))
+        return say("{verdict}, because {reason}", verdict=verdict, reason=WATCHED[str(reason)])
     return say("{verdict}", verdict=verdict)
 
 
