@@ -225,7 +225,7 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("Reason.ASSIGNED if clear else Reason.NOT_CLEAR", "Reason.NOT_CLEAR if clear else Reason.ASSIGNED"),
         (" or not math.isfinite(one.difference_low)", ""),
         ("treated == worst", "treated != worst"),
-        ("reason=_reason(one, float(p))", "reason=_reason(one, one.p_value)"),
+        ("reason=reason_of(one, float(p))", "reason=reason_of(one, one.p_value)"),
         ("p_family <= CLAIMED_AT and ", ""),
     )),
     ("trials/randomisation.py", TRIALS, (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -11,6 +12,7 @@ from tests.trials.programmes import planned_tanks, recorded
 
 from broodyear.claims import ClaimKind, Decision, Reason
 from broodyear.trials import COMPARISON_COLUMNS, analyse_trials, assign, comparison_table, trial_claims
+from broodyear.trials.analysis import reason_of
 
 
 def trial(
@@ -34,6 +36,29 @@ def test_a_large_effect_is_claimed_as_assigned() -> None:
     assert (claim.estimate, claim.low, claim.high) == (
         found.difference_points, found.difference_low, found.difference_high,
     )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("changes", "p_family", "reason"),
+    [
+        ({}, 0.05, Reason.ASSIGNED),
+        ({}, 0.0501, Reason.NOT_CLEAR),
+        ({"tanks": 5, "reference_tanks": 5}, 0.01, Reason.ASSIGNED),
+        ({"tanks": 4}, 0.01, Reason.TOO_FEW_TANKS),
+        ({"reference_tanks": 4}, 0.01, Reason.TOO_FEW_TANKS),
+        ({"difference_low": -math.inf}, 0.01, Reason.TOO_FEW_TANKS),
+        ({"difference_low": -1.0}, 0.01, Reason.NOT_CLEAR),
+    ],
+)
+def test_the_reason_of_a_decision(changes: dict[str, float], p_family: float, reason: Reason) -> None:
+    (found,) = analyse_trials(trial(1.0)[0])
+    assert reason_of(replace(found, **changes), p_family) is reason  # type: ignore[arg-type]
+
+
+def test_an_answer_is_claimed_by_its_p_among_all_levels(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("broodyear.trials.analysis.holm", np.ones_like)
+    (found,) = analyse_trials(trial(1.0)[0])
+    assert found.p_value < 0.05 and found.p_family == 1.0 and found.reason is Reason.NOT_CLEAR
 
 
 def test_no_effect_is_not_claimed() -> None:

@@ -100,12 +100,13 @@ def _family(
     compared = [_compare(factor, outcome, rows, level, reference) for level in others]
     adjusted = holm([one.p_value for one in compared])
     return [
-        replace(one, p_family=float(p), comparisons=len(compared), reason=_reason(one, float(p)))
+        replace(one, p_family=float(p), comparisons=len(compared), reason=reason_of(one, float(p)))
         for one, p in zip(compared, adjusted, strict=True)
     ]
 
 
-def _reason(one: TrialComparison, p_family: float) -> Reason:
+def reason_of(one: TrialComparison, p_family: float) -> Reason:
+    """Whether an answer is claimed, and why not; p_family: its p value among the levels compared beside it."""
     if min(one.tanks, one.reference_tanks) < FEWEST_PER_LEVEL or not math.isfinite(one.difference_low):
         return Reason.TOO_FEW_TANKS
     clear = p_family <= CLAIMED_AT and excludes_zero(one.difference_low, one.difference_high)
