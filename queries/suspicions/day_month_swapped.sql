@@ -1,9 +1,9 @@
 -- day_month_swapped
 --
--- purpose: dates that lie outside their tank's seasons, or out of the order of their file, and fit once day and month
---     change places.
+-- purpose: the swapped dates that can be judged: one is not held against the windows of other seasons as long as a
+--     set-up or a delivery of its own season waits to be mended.
 -- grain: one row per date in a row of a file (consecutive equal dates count once).
--- reads: dated_rows, deliveries, batches, tank_spans, settings
+-- reads: swapped_dates, awaited_seasons, tank_spans, settings
 -- returns:
 --   tank_id [code]: tank the suspicion is about
 --   table_name [text]: table of the row pointed at
@@ -19,128 +19,22 @@
 --   day_before [date]: date in the row before it
 --   day_after [date]: date in the row after it
 --   evidence [text]: season, order, close or spawning
-WITH swappable AS (
-    SELECT *, make_date(year(day), day(day), month(day)) AS swapped
-    FROM dated_rows
-    WHERE day(day) <= 12 AND day(day) <> month(day)
+WITH dated AS (
+    SELECT DISTINCT tank_id, season_of(written_on) AS season FROM swapped_dates WHERE evidence = 'season'
 ),
 
--- From the delivery, or the filling of the tank, to its close; without a close, the longest season there is.
-windows AS (
-    SELECT
-        season,
-        tank_id,
-        first_delivered_on AS eggs_from,
-        coalesce(least(filled_on, first_delivered_on), first_delivered_on - 60) AS filled_from,
-        least(coalesce(closed_on, first_delivered_on + 240), season_ends_on) AS until
-    FROM tank_spans
-    WHERE first_delivered_on IS NOT NULL AND coalesce(closed_on >= first_delivered_on, true)
-),
-
-placed AS (
-    SELECT
-        swappable.*,
-        windows.season,
-        CASE WHEN needs_eggs THEN windows.eggs_from ELSE windows.filled_from END AS starts_on,
-        windows.until AS ends_on
-    FROM swappable
-    INNER JOIN windows USING (tank_id)
-),
-
--- Two weeks of grace on either side for the date as written, none for the swapped one.
-by_season AS (
-    SELECT
-        tank_id, table_name, column_name, day, swapped, upload, line, rows, day_before, day_after,
-        arg_max(starts_on, season) FILTER (swapped BETWEEN starts_on AND ends_on) AS starts_on,
-        arg_max(ends_on, season) FILTER (swapped BETWEEN starts_on AND ends_on) AS ends_on,
-        'season' AS evidence
-    FROM placed
-    GROUP BY ALL
-    HAVING NOT bool_or(day BETWEEN starts_on - 14 AND ends_on + 14)
-        AND bool_or(swapped BETWEEN starts_on AND ends_on)
-),
-
--- Within a file kept in order, a date that jumps out of it while its swap falls between its neighbours.
-by_order AS (
-    SELECT
-        tank_id, table_name, column_name, day, swapped, upload, line, rows, day_before, day_after,
-        NULL::DATE AS starts_on,
-        NULL::DATE AS ends_on,
-        'order' AS evidence
-    FROM swappable
-    WHERE (in_order_share >= 0.8 OR steps_back = 1)
-        AND day_before <= day_after
-        AND day_after - day_before <= 45
-        -- the neighbours themselves must be in order, or they may be the ones that are wrong
-        AND coalesce(second_before <= day_before, true)
-        AND coalesce(day_after <= second_after, true)
-        AND NOT day BETWEEN day_before AND day_after
-        AND swapped BETWEEN day_before AND day_after
-),
-
--- Fish released on the day the tank was emptied, once the date is read the other way.
-at_close AS (
-    SELECT
-        swappable.tank_id, table_name, column_name, day, swapped, swappable.upload, swappable.line, rows,
-        day_before, day_after,
-        tank_spans.first_delivered_on AS starts_on,
-        tank_spans.closed_on AS ends_on,
-        'close' AS evidence
-    FROM swappable
-    INNER JOIN tank_spans ON tank_spans.tank_id = swappable.tank_id AND tank_spans.closed_on = swappable.swapped
-    WHERE table_name = 'exits'
-),
-
-deliveries_swapped AS (
-    SELECT
-        deliveries.tank_id,
-        'deliveries' AS table_name,
-        'delivered_on' AS column_name,
-        delivered_on::DATE AS day,
-        make_date(year(delivered_on), day(delivered_on), month(delivered_on)) AS swapped,
-        deliveries.upload,
-        deliveries.line,
-        1 AS rows,
-        NULL::DATE AS day_before,
-        NULL::DATE AS day_after,
-        batches.spawned_on AS starts_on,
-        batches.spawned_on + 200 AS ends_on,
-        'spawning' AS evidence
-    FROM deliveries
-    INNER JOIN batches USING (batch_id)
-    WHERE day(delivered_on) <= 12
-        AND day(delivered_on) <> month(delivered_on)
-        AND NOT delivered_on::DATE BETWEEN batches.spawned_on AND batches.spawned_on + 200
-        AND make_date(year(delivered_on), day(delivered_on), month(delivered_on))
-        BETWEEN batches.spawned_on AND batches.spawned_on + 200
-),
-
-everything AS (
-    SELECT * FROM by_season
-    UNION ALL
-    SELECT by_order.* FROM by_order ANTI JOIN by_season USING (upload, line, column_name)
-    UNION ALL
-    SELECT at_close.*
-    FROM at_close
-    ANTI JOIN by_season USING (upload, line, column_name)
-    ANTI JOIN by_order USING (upload, line, column_name)
-    UNION ALL
-    SELECT * FROM deliveries_swapped
+unsettled AS (
+    SELECT DISTINCT dated.tank_id, dated.season
+    FROM dated
+    INNER JOIN awaited_seasons AS awaited
+        ON awaited.tank_id IS NULL OR (awaited.tank_id = dated.tank_id AND awaited.season = dated.season)
+    ANTI JOIN (SELECT tank_id, season FROM tank_spans WHERE first_delivered_on IS NOT NULL) AS known
+        ON known.tank_id = dated.tank_id AND known.season = dated.season
 )
 
-SELECT
-    tank_id,
-    table_name,
-    column_name,
-    day::VARCHAR AS value,
-    upload,
-    line,
-    day AS written_on,
-    swapped AS swapped_on,
-    rows,
-    starts_on,
-    ends_on,
-    day_before,
-    day_after,
-    evidence
-FROM everything
+SELECT swapped_dates.*
+FROM swapped_dates
+ANTI JOIN unsettled
+    ON evidence = 'season'
+    AND swapped_dates.tank_id = unsettled.tank_id
+    AND season_of(written_on) = unsettled.season

@@ -4,7 +4,7 @@
 --     honest numbers in a chance order would do so less than once in a thousand times; or once in twenty, where their
 --     sum with the fish that left also exceeds the eggs. Dates with day and month swapped are left aside.
 -- grain: one row per tank and season.
--- reads: losses, tank_balances, day_month_swapped, settings
+-- reads: losses, tank_balances, swapped_dates, settings
 -- returns:
 --   tank_id [code]: tank the suspicion is about
 --   table_name [text]: table of the row pointed at
@@ -22,7 +22,7 @@
 --   orders [count]: number of orders in which these numbers could stand, one of them never falling
 --   exceeds_eggs [true/false]: the sum and the fish that left exceed the eggs by more than twice the counting error
 WITH swapped AS (
-    SELECT DISTINCT tank_id, upload, written_on AS checked_on FROM day_month_swapped WHERE table_name = 'losses'
+    SELECT DISTINCT tank_id, upload, written_on AS checked_on FROM swapped_dates WHERE table_name = 'losses'
 ),
 
 counted AS (

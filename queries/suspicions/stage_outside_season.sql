@@ -3,7 +3,7 @@
 -- purpose: events dated before the eggs came or after the tank was emptied. A date that fits when day and month are
 --     swapped is left to that rule.
 -- grain: one row per event.
--- reads: stages, tank_spans, day_month_swapped, settings
+-- reads: stages, tank_spans, swapped_dates, settings
 -- returns:
 --   tank_id [code]: tank the suspicion is about
 --   table_name [text]: table of the row pointed at
@@ -20,7 +20,7 @@ WITH dated AS (
     SELECT *, season_of(first_seen_on) AS season FROM stages
 ),
 
-swapped AS (SELECT upload, line FROM day_month_swapped WHERE table_name = 'stages'),
+swapped AS (SELECT upload, line FROM swapped_dates WHERE table_name = 'stages'),
 
 outside AS (
     SELECT

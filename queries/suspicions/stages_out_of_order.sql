@@ -3,7 +3,7 @@
 -- purpose: events seen before an event that must come first. A date that fits when day and month are swapped is left
 --     to that rule.
 -- grain: one row per event seen too early.
--- reads: stages, day_month_swapped, settings
+-- reads: stages, swapped_dates, settings
 -- returns:
 --   tank_id [code]: tank the suspicion is about
 --   table_name [text]: table of the row pointed at
@@ -28,7 +28,7 @@ ranked AS (
     LEFT JOIN ranks USING (stage)
 ),
 
-swapped AS (SELECT upload, line FROM day_month_swapped WHERE table_name = 'stages'),
+swapped AS (SELECT upload, line FROM swapped_dates WHERE table_name = 'stages'),
 
 sound AS (
     SELECT ranked.* FROM ranked ANTI JOIN swapped USING (upload, line)

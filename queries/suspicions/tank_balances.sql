@@ -3,7 +3,7 @@
 -- purpose: eggs delivered against everything that was counted out, with the counting error of both sides. Dates with
 --     day and month swapped count where they would be once mended.
 -- grain: one row per tank and season with a delivery.
--- reads: tank_spans, losses, exits, count_errors, day_month_swapped, settings
+-- reads: tank_spans, losses, exits, count_errors, swapped_dates, settings
 -- key: season, tank_id
 -- returns:
 --   season [season]: season
@@ -20,7 +20,7 @@
 --   delivery_upload [number]: upload of the first delivery
 --   delivery_line [spreadsheet row]: row of the first delivery
 WITH mended AS (
-    SELECT DISTINCT table_name, tank_id, upload, written_on, swapped_on FROM day_month_swapped
+    SELECT DISTINCT table_name, tank_id, upload, written_on, swapped_on FROM swapped_dates
 ),
 
 dead AS (

@@ -13,7 +13,7 @@ import pytest
 from tests.built_once import SAMPLE
 
 from broodyear.errors import UsageError
-from broodyear.intake import load_paths
+from broodyear.intake import check_paths, load_paths
 from broodyear.schemas import TABLE_NAMES, table
 from broodyear.store import Store, export_store, open_store
 
@@ -74,6 +74,38 @@ def test_an_export_loads_back_to_the_same_records(programme: Path, exported: Pat
     assert len(result.files) == len(TABLE_NAMES)
     for name in TABLE_NAMES:
         pd.testing.assert_frame_equal(got[name], expected[name], check_exact=True)
+
+
+def test_an_export_of_another_store_comes_beside_ones_own(exported: Path, tmp_path: Path) -> None:
+    """Regions kept apart are read together; what would change one's own rows is told before."""
+    own = tmp_path / "own"
+    own.mkdir()
+    batch = next(csv.DictReader((exported / "batches.csv").open(encoding="utf-8", newline="")))["batch_id"]
+    for name, text in {
+        "sites": "site_id,region\nX-1,Elsewhere\n",
+        "tanks": "tank_id\nX-01\nplain\n",
+        "setups": "season,tank_id,site_id,room_type,gravel_practice\n2024,X-01,X-1,office,bare\n",
+        "batches": f"batch_id,donor_stock,species,brood_year\n{batch},STOCK,chinook,2024\n",
+        "deliveries": "tank_id,batch_id,delivered_on,stage_at_delivery,eggs_live\n"
+        f"X-01,{batch},2024-11-08,eyed,100\n",
+        "losses": "tank_id,checked_on,stage,dead\nplain,2024-11-11,egg,9\n",
+    }.items():
+        (own / f"{name}.csv").write_text(text, encoding="utf-8")
+    with open_store(tmp_path / "own.duckdb", for_loading=True) as store:
+        load_paths(store, [own])
+        before = check_paths([exported], store=store).changes
+        result = load_paths(store, [exported])
+        assert result.changes == before
+        assert [(one.key, one.old, one.new) for one in before if one.table == "losses"] == [
+            ("plain, 2024-11-11, egg", "9", "5")
+        ]
+        paths = store.uploads()["path"].tolist()
+        seasons = store.result("tank_seasons")
+    assert str(exported / "losses.csv") in paths and str(own / "losses.csv") in paths
+    note = next(one for one in result.files if one.path.endswith("losses.csv")).notes[-1]
+    assert note.startswith("an export; it holds the rows of ") and "losses_one.csv, losses_two.csv" in note
+    together = seasons[seasons["batch_id"] == batch]
+    assert len(set(together["region"])) > 1 and "Elsewhere" in set(together["region"])
 
 
 def test_exporting_twice_gives_the_same_bytes(programme: Path, exported: Path, tmp_path: Path) -> None:

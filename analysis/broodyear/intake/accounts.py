@@ -10,6 +10,7 @@ import duckdb
 from broodyear.findings import FileReport, TableCount
 from broodyear.intake.checking import Verdict
 from broodyear.intake.date_proofs import date_notes
+from broodyear.intake.exported import note_of_export
 from broodyear.intake.notes import cell_notes, short_rows
 from broodyear.intake.opened import Opened
 from broodyear.intake.recognise import Recognised
@@ -125,6 +126,9 @@ def _notes(opened: Opened, account: Account, none: int, rows: int) -> Iterator[s
         rows_are = "1 row is" if held == 1 else f"{held:,} rows are"
         yield f"{rows_are} held from an earlier load of the same bytes; only the others were looked at"
     yield from account.without_setup
+    exported = note_of_export(opened.source.place, first.found.table.name)
+    if exported is not None:
+        yield exported
     if not rows and not held:
         yield "the file has a header and no rows"
 

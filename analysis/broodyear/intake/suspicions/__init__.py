@@ -8,6 +8,20 @@ Nothing is changed: a suspicion is a warning about rows that were taken.
 from __future__ import annotations
 
 from broodyear.intake.suspicions.rules import RULES, Rule
-from broodyear.intake.suspicions.searching import OpenSuspicion, find_suspicions, open_suspicions
+from broodyear.intake.suspicions.searching import (
+    ACKNOWLEDGED,
+    OpenSuspicion,
+    count_suspicions,
+    find_suspicions,
+    open_suspicions,
+)
 
-__all__ = ["RULES", "OpenSuspicion", "Rule", "find_suspicions", "open_suspicions"]
+__all__ = [
+    "ACKNOWLEDGED",
+    "RULES",
+    "OpenSuspicion",
+    "Rule",
+    "count_suspicions",
+    "find_suspicions",
+    "open_suspicions",
+]

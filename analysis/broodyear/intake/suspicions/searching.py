@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Collection
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -19,6 +20,7 @@ from broodyear.schemas import TABLE_NAMES
 from broodyear.settings import Acknowledged, SameLabel, Settings
 from broodyear.stopping import interruptible
 from broodyear.store.joining import join_labels
+from broodyear.store.open_rows import find_open_rows
 
 ACKNOWLEDGED = "acknowledged"
 """Rule of the findings that count what somebody has looked into."""
@@ -44,10 +46,12 @@ def find_suspicions(
 
 
 def _own_session(connection: duckdb.DuckDBPyConnection, settings: Settings) -> duckdb.DuckDBPyConnection:
-    """A second session of the same database, so that the caller's temporary tables stay as they are."""
+    """A second session of the same database, so that the caller's temporary tables stay as they are; with the rows
+    that wait to be mended."""
     session = interruptible(connection.cursor())
     session.execute(f"USE {own_name(connection)}")
     join_labels(session, settings)
+    find_open_rows(session, settings)
     return session
 
 
@@ -67,8 +71,10 @@ def suspicion_queries() -> dict[str, Query]:
     return {name: together[name] for name in running_order(together)}
 
 
-def _make_needed(session: duckdb.DuckDBPyConnection, names: list[str], settings: Settings) -> None:
-    """Make the tables of the named queries and of all they read."""
+def _make_needed(
+    session: duckdb.DuckDBPyConnection, names: list[str], settings: Settings, made: Collection[str] = ()
+) -> None:
+    """Make the tables of the named queries and of all they read; those ``made`` are there."""
     queries = suspicion_queries()
     needed: set[str] = set()
     waiting = [*names, "macros", "settings"] if names else []
@@ -78,7 +84,7 @@ def _make_needed(session: duckdb.DuckDBPyConnection, names: list[str], settings:
             needed.add(name)
             waiting += queries[name].reads
     for name, query in queries.items():
-        if name in needed:
+        if name in needed and name not in made:
             run_query(session, query, settings)
 
 
@@ -210,6 +216,21 @@ def open_suspicions(connection: duckdb.DuckDBPyConnection, settings: Settings) -
         cases = [(rule, case) for rule in RULES for case in _cases(session, rule)]
     found = [_open(rule, case) for rule, case in cases if _acknowledged(rule, case, settings) is None]
     return sorted(found, key=lambda one: (one.rule, one.tank_id, one.upload, one.line or 0))
+
+
+def count_suspicions(connection: duckdb.DuckDBPyConnection, settings: Settings) -> list[tuple[str, str, int, int]]:
+    """Rule, table, cases that are open among the rows as they now read, and cases that ``settings`` acknowledge.
+
+    connection: one in which the derived tables were made already; they are not made again.
+    """
+    find_open_rows(connection, settings)
+    _make_needed(connection, [rule.name for rule in RULES], settings, made=all_queries().keys())
+    counts: dict[tuple[str, str], list[int]] = {}
+    for rule in RULES:
+        for case in _cases(connection, rule):
+            is_known = _acknowledged(rule, case, settings) is not None
+            counts.setdefault((rule.name, str(case["table_name"])), [0, 0])[is_known] += 1
+    return [(rule, table, opened, known) for (rule, table), (opened, known) in counts.items()]
 
 
 def _open(rule: Rule, case: Case) -> OpenSuspicion:

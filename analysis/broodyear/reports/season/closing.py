@@ -19,7 +19,7 @@ def quality_section(results: SeasonResults) -> Section:
             say(
                 "{files} files were loaded: {accepted} rows were taken in and {rejected} sent back with their"
                 " reason, of which {to_mend} are still to be mended. Nothing was changed"
-                " silently; a suspicion lets the row in and is counted here.",
+                " silently; a suspicion lets the row in and is counted here as long as it holds.",
                 files=results.figure("files_loaded", "whole"),
                 accepted=results.figure("rows_accepted", "whole"),
                 rejected=results.figure("rows_rejected", "whole"),
@@ -30,7 +30,10 @@ def quality_section(results: SeasonResults) -> Section:
     ]
     if len(findings):
         blocks.append(
-            TableBlock(table_view(findings, "What the checks found, by rule", FINDING_COLUMNS), folded=True)
+            TableBlock(
+                table_view(findings, "What still holds of what the checks found, by rule", FINDING_COLUMNS),
+                folded=True,
+            )
         )
     else:
         blocks.append(Prose(Markup("The checks found nothing to report.")))

@@ -10,6 +10,7 @@ import pandas as pd
 from threadpoolctl import threadpool_limits
 
 from broodyear.errors import BroodyearError, NothingToAnalyse
+from broodyear.intake.suspicions import ACKNOWLEDGED, RULES, count_suspicions
 from broodyear.reports.numbers import season_name
 from broodyear.reports.season.account import dead_by_stage, totals, with_intervals
 from broodyear.reports.season.assigned import trials_table
@@ -294,15 +295,21 @@ def _records(store: Store, season: int) -> dict[str, ReportTable]:
 
 
 def _findings(store: Store, ledger: pd.DataFrame) -> pd.DataFrame:
-    """Findings of the uploads that stand, counted by rule; entries of the settings that answer them beside it."""
+    """What still holds of the findings, counted by rule: errors of rows to be mended, suspicions among the rows as
+    they now read, and what else was said of the uploads that stand."""
+    suspected = count_suspicions(store.connection, store.settings)
+    columns = ["rule", "table_name", "findings", "acknowledged"]
+    now = pd.DataFrame(suspected, columns=columns).assign(level="warning")
+    said = store.connection.table("findings").select("upload", "line", "rule", "level", "table_name").df()
+    waiting = store.connection.table("waiting").select("upload", "line").df().drop_duplicates()
     standing = ledger.loc[~ledger["withdrawn"].astype(bool), "upload"]
-    found = store.connection.table("findings").select("upload", "rule", "level", "table_name").df()
-    found = found[found["upload"].isin(standing)]
-    counted = found.groupby(["level", "rule", "table_name"], dropna=False).size().rename("findings").reset_index()
-    answers = pd.Series([one.rule for one in store.settings.acknowledged], dtype=object).value_counts()
-    counted["acknowledged"] = counted["rule"].map(answers).fillna(0).astype(int)
-    ordered: pd.DataFrame = counted.sort_values(["level", "rule", "table_name"]).reset_index(drop=True)
-    return ordered
+    said = said[said["upload"].isin(standing) & ~said["rule"].isin([ACKNOWLEDGED, *(rule.name for rule in RULES)])]
+    open_now = said.merge(waiting.assign(is_open=True), on=["upload", "line"], how="left")["is_open"].notna()
+    said = said[(said["level"] != "error").to_numpy() | open_now.to_numpy()]
+    counted = said.groupby(["level", "rule", "table_name"], dropna=False).size().rename("findings").reset_index()
+    together = pd.concat([part for part in (counted.assign(acknowledged=0), now) if len(part)] or [now])
+    ordered: pd.DataFrame = together[["level", *columns]].sort_values(["level", "rule", "table_name"])
+    return ordered.reset_index(drop=True)
 
 
 def _key_figures(store: Store, tanks: pd.DataFrame, setups: ReportTable, season: int) -> ReportTable:
