@@ -1,4 +1,4 @@
-"""Five hundred workbooks and layouts made up at random: every row accounted for, and never a traceback.
+"""Five hundred workbooks and layouts made up at random: every cell accounted for, and never a traceback.
 
 Run with: pytest tests/benchmarks -k generated_layouts -s.
 """
@@ -18,5 +18,5 @@ WORKBOOKS = 500
 @seed(20261106)
 @given(cases())
 @settings(max_examples=WORKBOOKS, deadline=None, phases=(Phase.generate,), database=None)
-def test_no_row_is_unaccounted_for(case: tuple[list[list[object]], Layout]) -> None:
+def test_no_cell_is_unaccounted_for(case: tuple[list[list[object]], Layout]) -> None:
     account_for(*case)

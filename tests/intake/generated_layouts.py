@@ -1,4 +1,4 @@
-"""Workbooks and layouts made up at random, and the account that every one of them must give."""
+"""Workbooks and layouts made up at random, and the account that every one of them must give, to the cell."""
 
 from __future__ import annotations
 
@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from broodyear.findings import FileReport
 from broodyear.intake import load_paths
-from broodyear.layouts import Layout, Layouts, Rows, Value
+from broodyear.layouts import HeadingNames, Layout, Layouts, Rows, Value, header_position, heading_names
+from broodyear.layouts.fitting import column_letters
 from broodyear.store import open_store
 
 HEADINGS = ("Date", "Time", "Water", "Dead", "Stage", "T-1", "T-2", "Note", "")
@@ -100,6 +101,9 @@ def account_for(rows: list[list[object]], layout: Layout) -> None:
     reports = [report for report in result.files if "book.xlsx" in report.path]
     for report in reports:
         _hold(report, counted)
+        if report.table is not None:
+            stopped = {finding.line for finding in result.findings if finding.path == report.path}
+            _hold_cells(rows, layout, report, stopped)
     if not reports:
         assert all("book.xlsx" in skipped.path for skipped in result.skipped)
     unchanged = [report for report in again.files if "nothing was changed" in " ".join(report.notes)]
@@ -112,3 +116,39 @@ def _hold(report: FileReport, counted: dict[str, tuple[int, int]]) -> None:
         assert table.rows_made == table.rows_accepted + table.rows_rejected
         assert counted[table.table][0] == table.rows_accepted
         assert counted[table.table][1] <= report.rows_read
+
+
+def _hold_cells(rows: list[list[object]], layout: Layout, report: FileReport, told: set[int | None]) -> None:
+    """Every cell that holds something is used, ignored by name, or named in a note. told: lines with findings."""
+    texts = [["" if value is None else str(value) for value in row] for row in rows]
+    header = header_position(layout, texts)
+    assert header is not None
+    names = heading_names(_without_empty_end(texts[header]))
+    used, addresses = _used(layout, names)
+    above = " ".join(note for note in report.notes if note.startswith("cells above the header left over"))
+    left_over = " ".join(note for note in report.notes if note.startswith("columns left over"))
+    for line, row in enumerate(texts, 1):
+        for place in (place for place, text in enumerate(row) if text.strip()):
+            if line < header + 1:
+                address = f"{column_letters(place)}{line}"
+                assert address in addresses or f'{address} "' in above or " more" in above, (address, report)
+            elif line > header + 1 and place < len(names.shown):
+                assert place in used or names.shown[place] in left_over, (names.shown[place], report)
+            elif line > header + 1:
+                assert line in told or f"column {column_letters(place)}" in left_over, (line, place, report)
+
+
+def _without_empty_end(cells: list[str]) -> list[str]:
+    while cells and not cells[-1].strip():
+        cells = cells[:-1]
+    return cells
+
+
+def _used(layout: Layout, names: HeadingNames) -> tuple[set[int | None], set[str]]:
+    """Places of the columns that a layout uses or ignores, and the addresses of single cells that it takes."""
+    values = [value for rows in layout.rows for _, value in rows.columns]
+    headings = {value.text for value in values if value.source == "column"}
+    headings |= {value.joined for value in values if value.joined} | set(layout.ignore)
+    headings |= {heading for rows in layout.rows for heading in rows.only_when}
+    unpivoted = {place for rows in layout.rows if rows.unpivot for place in names.matching(rows.unpivot)}
+    return {*map(names.place, headings), *unpivoted}, {value.text for value in values if value.source == "cell"}

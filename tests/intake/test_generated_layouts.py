@@ -1,4 +1,4 @@
-"""Workbooks and layouts made up at random: every row accounted for, and never a traceback."""
+"""Workbooks and layouts made up at random: every cell accounted for, and never a traceback."""
 
 from __future__ import annotations
 
@@ -13,5 +13,5 @@ from broodyear.layouts import Layout
 @given(cases())
 # Each example writes and loads a workbook; the long form stands among the benchmarks.
 @settings(derandomize=True, max_examples=12, deadline=None, phases=(Phase.generate,), database=None)
-def test_no_row_is_unaccounted_for(case: tuple[list[list[object]], Layout]) -> None:
+def test_no_cell_is_unaccounted_for(case: tuple[list[list[object]], Layout]) -> None:
     account_for(*case)

@@ -45,6 +45,21 @@ def write_book(place: Path) -> None:
     book.save(place)
 
 
+def test_a_workbook_of_the_older_kind_is_read_with_typed_cells(tmp_path: Path) -> None:
+    """diary.xls was written once with xlwt 1.3.0, which writes what spreadsheets of 1997 to 2003 kept."""
+    sheet = only(Path(__file__).with_name("diary.xls"), tmp_path).sheet
+    assert sheet is not None and sheet.name == "GUL-01"
+    assert sheet.rows == (
+        ("Our diary", "", "", "", ""),
+        ("", "", "", "", ""),
+        ("Date", "Time", "Water (F)", "Dead", "Weather"),
+        ("2026-11-01", "08:10", "47.5", "1", "sunny"),
+        ("2026-11-02", "08:10", "48.5", "2", "sunny"),
+        ("2026-11-03", "08:10", "49.5", "none", "sunny"),
+        ("2026-11-04", "08:10", "50.5", "4", "sunny"),
+    )
+
+
 def test_a_sheet_keeps_what_a_spreadsheet_knows_of_its_cells(tmp_path: Path) -> None:
     write_book(tmp_path / "book.xlsx")
     sources = found(tmp_path / "book.xlsx", tmp_path)
