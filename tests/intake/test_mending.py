@@ -107,7 +107,7 @@ def test_the_same_bytes_again_say_how_many_rows_are_still_open(store: Store, wri
     place = write("losses.csv", HEADER + "T-001,2024-11-11,egg,x\nT-002,2024-11-11,egg,3\n")
     load_paths(store, [place])
     [note] = load_paths(store, [place]).files[0].notes
-    assert note.endswith("nothing was changed; 1 of its rows is still to be mended (broodyear mend lists them)")
+    assert note.endswith("nothing was changed; 1 of its rows is still to be mended")
 
 
 def test_the_command_lists_writes_and_dismisses(

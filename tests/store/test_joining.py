@@ -9,6 +9,7 @@ import pytest
 
 from broodyear.derived import kept
 from broodyear.intake import check_paths, load_paths
+from broodyear.intake.mending import open_rows
 from broodyear.intake.suspicions import open_suspicions
 from broodyear.settings import SameLabel, Settings
 from broodyear.store import export_store, open_store
@@ -93,6 +94,19 @@ def test_a_label_is_known_when_one_that_means_the_same_is(store: Path, tmp_path:
     result = check_paths([file], store=store, settings=ALL)
     # It has a set-up in its season, too: that of the label it is read as.
     assert (result.exit_code, result.files[0].notes) == (0, ())
+
+
+def test_a_row_to_mend_is_closed_by_one_that_came_under_another_label(store: Path, tmp_path: Path) -> None:
+    own = tmp_path / "own.duckdb"
+    own.write_bytes(store.read_bytes())
+    with open_store(own, for_loading=True) as loading:
+        for number, row in enumerate(("t7,2025-12-09,egg,x", "T-07,2025-12-09,egg,2")):
+            file = tmp_path / f"losses_{number}.csv"
+            file.write_text(f"tank_id,checked_on,stage,dead\n{row}\n", encoding="utf-8")
+            load_paths(loading, [file])
+    for settings, still_open in ((ALL, 0), (Settings(), 1)):
+        with open_store(own, settings=settings) as read:
+            assert len(open_rows(read)) == still_open
 
 
 def test_joined_labels_are_no_longer_suspected(store: Path) -> None:

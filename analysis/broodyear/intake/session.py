@@ -297,7 +297,7 @@ def _still_open(connection: duckdb.DuckDBPyConnection, uploads: tuple[int, ...],
     if not count:
         return ""
     are = "is" if count == 1 else "are"
-    return f"; {count:,} of its rows {are} still to be mended (broodyear mend lists them)"
+    return f"; {count:,} of its rows {are} still to be mended"
 
 
 def _left_out(run: _Run, file: Opened, note: str) -> bool:

@@ -75,15 +75,26 @@ def joined_codes(codes: str, groups: Sequence[Sequence[str]]) -> str:
     )
 
 
+def label_sql(text: str, column: str, settings: Settings) -> str:
+    """SQL of what the label ``text`` (SQL) of a column means under ``settings``; ``text`` for any other column."""
+    kind = LABEL_COLUMNS.get(column)
+    return text if kind is None else _meant(text, settings.meant_by(kind))
+
+
 def _values(table: Table, meant: Mapping[str, Mapping[str, str]]) -> str:
     return ", ".join(_value(name, meant.get(name, {})) for name, _ in value_columns(table))
 
 
 def _value(name: str, labels: Mapping[str, str]) -> str:
+    cell = f'"{name}"'
+    return f"{_meant(cell, labels)} AS {cell}"
+
+
+def _meant(text: str, labels: Mapping[str, str]) -> str:
     if not labels:
-        return f'"{name}"'
+        return text
     cases = " ".join(f"WHEN {_text(other)} THEN {_text(label)}" for other, label in labels.items())
-    return f'CASE "{name}" {cases} ELSE "{name}" END AS "{name}"'
+    return f"CASE {text} {cases} ELSE {text} END"
 
 
 def _texts(labels: Collection[str]) -> str:

@@ -1,7 +1,7 @@
 """Rejected rows that are still to be mended, from every upload: worked out from the ledger whenever it is asked.
 
-A row stays open until a row of its key arrives, its mended copy is loaded, its upload is withdrawn, or somebody
-dismisses it. Withdrawing what closed a row opens it again.
+A row stays open until a row of its key arrives (under whichever of its joined labels), its mended copy is loaded,
+its upload is withdrawn, or somebody dismisses it. Withdrawing what closed a row opens it again.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import duckdb
 from broodyear.errors import UsageError
 from broodyear.schemas import Table, all_tables
 from broodyear.settings import Settings
+from broodyear.store.joining import label_sql
 from broodyear.store.layout import key_sql, sql_type
 from broodyear.store.ledger import append
 
@@ -56,9 +57,12 @@ def _arrived(table: Table, first: int, settings: Settings) -> str:
     """SQL that takes out the rows whose key has come since, in a later row that stands."""
     kinds = [sql_type(table.column(name)) for name in table.primary_key]
     kinds += ["INTEGER"] if table.key_season_of else []
+    columns = [*table.primary_key, *([table.key_season_of] if table.key_season_of else [])]
+    parts = zip(columns, key_sql(table, settings, "n."), kinds, strict=True)
     same = " AND ".join(
-        f"{part}{'::VARCHAR' if kind == 'VARCHAR' else ''} = TRY_CAST(w.key[{place}] AS {kind})"
-        for place, (part, kind) in enumerate(zip(key_sql(table, settings, "n."), kinds, strict=True), start=1)
+        f"{label_sql(part + ('::VARCHAR' if kind == 'VARCHAR' else ''), column, settings)} = "
+        f"{label_sql(f'TRY_CAST(w.key[{place}] AS {kind})', column, settings)}"
+        for place, (column, part, kind) in enumerate(parts, start=1)
     )
     return (
         f"DELETE FROM waiting AS w USING received_{table.name} AS n WHERE w.table_name = '{table.name}' "
