@@ -7,6 +7,8 @@ from typing import Any
 import pandas as pd
 
 from broodyear.claims import Claim, ClaimKind, Reason
+from broodyear.development.models.sources import references
+from broodyear.development.scoring.calibration import pit_histogram
 from broodyear.reports.development import SCORES, DevelopmentResults
 from broodyear.reports.sentences import state
 from broodyear.reports.tables import report_table
@@ -74,9 +76,39 @@ def predictions() -> pd.DataFrame:
             rows.append(
                 {**PLACE, "model": model, "season": 2023, "tank_id": f"T-{place}", "mean_temp_c": 6.0 + place,
                  "predicted_day": 29.0 + place, "absent_day": 27.0 + place, "seen_day": seen,
-                 "equivalent_low_days": 60.0 - 4 * place, "equivalent_high_days": seen and 64.0 - 4 * place}
+                 "equivalent_low_days": 60.0 - 4 * place, "equivalent_high_days": seen and 64.0 - 4 * place,
+                 "error_low_days": seen and 29.0 + place - seen, "error_high_days": 2.0, "donor_stock": "DS-1",
+                 "pit": 0.1 + 0.15 * place}
             )  # fmt: skip
     return pd.DataFrame(rows)
+
+
+def bars() -> pd.DataFrame:
+    """Where the events of six tanks lay in their predictions."""
+    return pit_histogram(predictions())
+
+
+def constants() -> pd.DataFrame:
+    """One constant of an own fit and one of a published model."""
+    place = {**PLACE, "form": "constant_units", "constant": "K"}
+    cited = (
+        "Crisp DT 1988. Prediction, from temperature, of eyeing, hatching and 'swim-up' times for salmonid"
+        " embryos. Freshwater Biology 19:41-48"
+    )
+    own = {
+        **place,
+        "model": MODELS[0],
+        "estimate": 470.1234567890123,
+        "std_error": 3.25,
+        "tanks": 30,
+        "batches": 8,
+    }
+    return pd.DataFrame(
+        [
+            {**own, "tested_low_c": 5.0, "tested_high_c": 11.0, "source": "fitted to these records", "note": ""},
+            {**place, "model": MODELS[1], "estimate": 466.0, "source": cited, "note": "from memory"},
+        ]
+    )
 
 
 def curves() -> pd.DataFrame:
@@ -106,6 +138,7 @@ def fan() -> pd.DataFrame:
 _WRITTEN_AS = {
     "copied": "copied_dates", "fan": "forecast_example", "pairs": "published_pairs", "suspects": "suspected_dates",
     "gaps": "long_gaps",
+    "pit": "pit_histogram", "works": "references",
 }  # fmt: skip
 
 
@@ -123,10 +156,22 @@ def results(**changes: Any) -> DevelopmentResults:
         "gaps": pd.DataFrame([{**PLACE, "season": 2023, "tank_id": "T-8", "would_have_kept": "one reading"}]),
         "left_out": pd.DataFrame([{**PLACE, "reason": "too many days without readings", "rows": 5}]),
         "disagreements": pd.DataFrame([{**one, "temp_c": 3.0, "published_days": 120.0, "error_pct": 12.0}]),
-        "coefficients": pd.DataFrame([{**PLACE, "model": MODELS[0], "constant": "c", "estimate": -6.0}]),
+        "coefficients": constants(), "works": references(constants()["source"][1:]), "pit": bars(),
+        "covariance": pd.DataFrame(
+            [{**PLACE, "model": MODELS[0], "constant": "K", "with_constant": "K", "covariance": 3.25**2}]
+        ),
+        "calibration": pd.DataFrame(
+            [{**PLACE, "model": MODELS[0], "band": "all", "tanks": 30, "stated_pct": 50.0, "held_pct": 51.0}]
+        ),
     } | changes  # fmt: skip
     tables = {
-        name: report_table(_WRITTEN_AS.get(name, name), name, frame, SCORES if name == "scores" else ())
+        name: report_table(
+            _WRITTEN_AS.get(name, name),
+            name,
+            frame,
+            SCORES if name == "scores" else (),
+            exact=name in ("coefficients", "covariance"),
+        )
         for name, frame in frames.items()
     }
     stated = state(claims() if frames["scores"]["bias_days"].notna().any() else [])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -9,7 +10,11 @@ from tests.reports import invented
 from tests.reports.invented_development import fan, results, score
 from tests.reports.pages import cell, seen, written_rows
 
+from broodyear.claims import Claim, ClaimKind, Reason
 from broodyear.reports.development import SCORES, write_development
+from broodyear.reports.development.answer import answer_section
+from broodyear.reports.parts import Pair, Prose
+from broodyear.reports.sentences import state
 
 
 def said(page: Path) -> str:
@@ -19,11 +24,55 @@ def said(page: Path) -> str:
 
 def test_it_says_which_model_is_biased_by_how_much_and_whose_fault_it_is(tmp_path: Path) -> None:
     text = said(write_development(results(), tmp_path, invented.uploads()).page)
-    assert "1 of 1 published or given models are biased over all temperatures." in text
-    assert "Crisp1981 coho (coho half hatched) is late by 2.5 days (95 % interval 1.5 to 3.5)." in text
-    assert "Crisp1981 coho (coho half hatched 5-7) is late by 4.0 days" in text
+    assert "1 of 1 published or given models is biased over all temperatures." in text
+    assert "Crisp1981 coho (coho, half hatched) is late by 2.5 days (95 % interval 1.5 to 3.5)." in text
+    assert "Crisp1981 coho (coho, half hatched, at 5 to 7 °C) is late by 4.0 days" in text
     assert "is not shown to do otherwise for tanks read by hand than for tanks read by a logger" in text
     assert "0 of 1 pairs are told apart." in text
+
+
+def test_the_headline_counts_models_that_are_off_in_a_part_only() -> None:
+    late = {"level": "coho hatch_half 5-7", "estimate": 4.0, "low": 3.0, "high": 5.0, "unit": "days"}
+    whole = {"level": "coho hatch_half", "estimate": 0.5, "low": -1.0, "high": 2.0, "unit": "days"}
+    part = Claim(ClaimKind.MODEL_BIASED, "m", Reason.CLEAR, p_family=0.001, section="where", **late)
+    found = Claim(ClaimKind.MODEL_BIASED, "m", Reason.NOT_CLEAR, section="answer", **whole)
+    first = answer_section(replace(results(), claims=state([found, part]))).blocks[0]
+    assert isinstance(first, Pair) and isinstance(first.blocks[0], Prose)
+    assert first.blocks[0].text == (
+        "No published or given model is shown to be biased over all temperatures. 1 more is off in a single band"
+        " of temperature or for a single donor stock."
+    )
+
+
+def test_the_first_screen_is_a_picture_and_what_was_found(tmp_path: Path) -> None:
+    html = write_development(results(), tmp_path, invented.uploads()).page.read_text(encoding="utf-8")
+    first = html.split('<nav class="contents"')[0]
+    assert first.count("<figure>") == 1 and "early  ←  predicted − actual (days)  →  late" in first
+    assert "<details" not in first.split("</figure>")[0]
+
+
+def test_models_stand_as_equations_with_their_constants_in_full(tmp_path: Path) -> None:
+    html = write_development(results(), tmp_path, invented.uploads()).page.read_text(encoding="utf-8")
+    assert "<mi>D</mi><mo>=</mo><mfrac><mrow><mn>470.123</mn></mrow><mi>T</mi></mfrac>" in html
+    assert "<munderover><mo>∑</mo>" in html
+    assert written_rows(tmp_path, "coefficients.csv")[0]["estimate"] == "470.1234567890123"
+    assert "470.1234567890123" in said(tmp_path / "development.html")
+
+
+def test_sources_are_listed_with_their_doi_and_in_bibtex(tmp_path: Path) -> None:
+    written = write_development(results(), tmp_path, invented.uploads())
+    html, text = written.page.read_text(encoding="utf-8"), said(written.page)
+    assert 'href="https://doi.org/10.1111/j.1365-2427.1988.tb00325.x"' in html
+    assert "Crisp, D. T. 1988. Prediction, from temperature" in text and "19: 41–48." in text
+    assert "from [1] in the list of sources" in text
+    assert (tmp_path / "references.bib").read_text(encoding="utf-8").startswith("@article{Crisp1988,\n")
+
+
+def test_no_code_of_a_model_stands_on_the_page(tmp_path: Path) -> None:
+    written = write_development(results(), tmp_path, invented.uploads())
+    assert "own_" not in said(written.page)
+    for figure in written.figures:
+        assert "own_" not in figure.read_text(encoding="utf-8"), figure.name
 
 
 def test_every_claim_is_a_row_of_claims_csv_with_its_sentence(tmp_path: Path) -> None:

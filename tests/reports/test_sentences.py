@@ -77,7 +77,7 @@ def test_sentences_say_size_interval_and_how_many_were_compared() -> None:
         "Gravel practice: gravel instead of bare is worth considering: about 34 fish more a season if the tanks"
         " concerned did as the others."
     )
-    assert biased == "Power curve (coho half hatched) is late by 1.0 day."
+    assert biased == "Power curve (coho, half hatched) is late by 1.0 day."
 
 
 def test_chance_and_amounts_in_plain_words() -> None:

@@ -1,4 +1,7 @@
-"""Models of development against what the tanks did, and the forecast of one tank."""
+"""Models of development against what the tanks did, and the forecast of one tank.
+
+Errors are predicted − actual days: above zero, or to the right, a model is late.
+"""
 
 from __future__ import annotations
 
@@ -16,166 +19,145 @@ from broodyear.figures.style import (
     require_columns,
     require_rows,
     sheet,
+    shortened,
 )
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
-#: Ink of the observed intervals: dark enough to read, light enough to lie under the curves.
-OBSERVED = Series(GREY, "|", "-")
 #: A band in which fewer batches were seen than this is not judged.
 FEWEST_BATCHES = 3
 BANDS = ("<5", "5-7", "7-9", "9-11", ">11")
+#: Models that one drawing holds: the colours of style.py without grey, which is for what was observed.
+MODEL_SERIES = tuple(series for series in SERIES if series.colour != GREY)
+#: Rows of the first picture; with more, its table is the better view.
+MOST_ROWS = 48
+DASHED = (0, (4, 3))
 
 
-def curves_figure(
-    curves: pd.DataFrame, observed: pd.DataFrame, pairs: pd.DataFrame, *, name: str, title: str
-) -> str:
-    """SVG of days to a stage by temperature: curves, the own one with its interval, and what was observed.
+def biases_figure(rows: pd.DataFrame, *, name: str, title: str) -> str:
+    """SVG of the bias of models over all temperatures with 95 % limits, one row each below the name of its group.
 
-    curves: model, temp_c (rising), days, low, high (may be blank), at most four models; observed: mean_temp_c,
-    equivalent_low_days, equivalent_high_days, one bar per tank; pairs: temp_c, days, published measurements (may
-    be empty). Raises Refused for missing columns, no curve or too many.
+    rows: group, label, bias_days, bias_low, bias_high (blank limits: not known), is_claimed, in the order drawn.
+    An interval that is cut off ends in an arrow. Raises Refused for missing columns, no rows or too many.
     """
-    require_columns(curves, ["model", "temp_c", "days", "low", "high"], title)
-    require_columns(observed, ["mean_temp_c", "equivalent_low_days", "equivalent_high_days"], title)
-    require_rows(curves, title)
-    models = list(dict.fromkeys(curves["model"]))
-    series = _series_for(models, title)
-    with sheet(name, 6.6, 4.2) as page:
-        axes = page.axes[0]
-        seen = observed.dropna(subset=["equivalent_low_days", "equivalent_high_days"])
-        axes.vlines(
-            seen["mean_temp_c"], seen["equivalent_low_days"], seen["equivalent_high_days"],
-            color=OBSERVED.colour, linewidth=1.0, zorder=1, label=f"{len(seen)} tanks, between looks",
-        )  # fmt: skip
-        if len(pairs):
-            axes.plot(
-                pairs["temp_c"], pairs["days"], linestyle="none", marker="+", color=INK, markersize=7, zorder=3,
-                label=f"{len(pairs)} published values",
-            )  # fmt: skip
-        for model in models:
-            _curve(axes, curves[curves["model"] == model], model, series[model])
-        _within(axes, seen, curves)
-        axes.set_xlabel("water temperature, mean to the stage (°C)")
-        axes.set_ylabel("days from fertilisation")
-        axes.figure.legend(loc="outside upper left", ncols=2, fontsize=8, labelcolor=INK)
-        return page.svg(title)
-
-
-def _series_for(models: list[str], title: str) -> dict[str, Series]:
-    if len(models) > len(SERIES) - 1:
-        raise Refused(f"{len(models)} models are too many for {title}; draw at most {len(SERIES) - 1} at a time")
-    shown = [series for series in SERIES if series.colour != GREY]
-    return dict(zip(models, shown, strict=False))
-
-
-def _curve(axes: Axes, curve: pd.DataFrame, model: str, series: Series) -> None:
-    axes.plot(
-        curve["temp_c"], curve["days"], color=series.colour, linestyle=series.line, marker=series.marker,
-        markevery=max(len(curve) // 6, 1), markersize=4.5, zorder=4, label=model,
-    )  # fmt: skip
-    if curve["low"].notna().any():
-        axes.fill_between(curve["temp_c"], curve["low"], curve["high"], color=series.colour, alpha=0.18, lw=0)
-
-
-def _within(axes: Axes, seen: pd.DataFrame, curves: pd.DataFrame) -> None:
-    """Bars of dates that nobody looked before reach far down; the axis follows the curves and the looks."""
-    top = max(
-        float(curves["days"].max()), float(seen["equivalent_high_days"].quantile(0.98)) if len(seen) else 0.0
-    )
-    axes.set_ylim(0.7 * float(curves["days"].min()), 1.08 * top)
-
-
-def predicted_figure(predictions: pd.DataFrame, *, name: str, title: str) -> str:
-    """SVG of what was observed against the predicted day, a bar between the last look without and the first with.
-
-    predictions: model (at most three), predicted_day, absent_day, seen_day (blank: the tank ended before, drawn as
-    an arrow), days after delivery. One panel per model. Raises Refused for missing columns, no rows, too many.
-    """
-    require_columns(predictions, ["model", "predicted_day", "absent_day", "seen_day"], title)
-    shown = predictions.dropna(subset=["predicted_day"])
-    require_rows(shown, title)
-    models = list(dict.fromkeys(shown["model"]))
-    if len(models) > 3:
-        raise Refused(f"{len(models)} models are too many for {title}; draw at most 3 at a time")
-    # As wide as two panels at least: pages draw every figure to the same width.
-    with sheet(name, 3.1 * max(len(models), 2) + 0.6, 3.4, columns=len(models), sharey=True) as page:
-        top = 1.05 * float(max(shown["predicted_day"].max(), shown["seen_day"].max(), shown["absent_day"].max()))
-        for axes, model, series in zip(page.axes, models, SERIES, strict=False):
-            _bars(axes, shown[shown["model"] == model], series)
-            axes.plot([0, top], [0, top], color=QUIET, linewidth=1, linestyle=(0, (4, 3)), zorder=1)
-            axes.set_xlim(0, top)
-            axes.set_ylim(0, top)
-            axes.set_box_aspect(1)
-            axes.set_title(model, fontsize=8)
-            axes.set_xlabel("predicted (days after delivery)")
-        page.axes[0].set_ylabel("observed between (days after delivery)")
-        return page.svg(title)
-
-
-def _bars(axes: Axes, rows: pd.DataFrame, series: Series) -> None:
-    seen = rows.dropna(subset=["seen_day"])
-    is_looked = seen["absent_day"] > 0
-    for rows_of, width in ((seen[is_looked], 1.3), (seen[~is_looked], 0.4)):  # thin: nobody looked since delivery
-        axes.vlines(
-            rows_of["predicted_day"], rows_of["absent_day"], rows_of["seen_day"], color=series.colour, lw=width
-        )
-    axes.plot(
-        seen["predicted_day"], seen["seen_day"], linestyle="none", marker=series.marker, markersize=3.2,
-        color=series.colour, zorder=3,
-    )  # fmt: skip
-    ended = rows[rows["seen_day"].isna()]
-    axes.plot(
-        ended["predicted_day"], ended["absent_day"], linestyle="none", marker=6, markersize=6, color=INK, zorder=3
-    )
-
-
-def bias_figure(cells: pd.DataFrame, *, name: str, title: str) -> str:
-    """SVG of each model's bias by band of water temperature, with 95 % intervals; above 0 the model is late.
-
-    cells: model (at most five), band, bias_days, bias_low, bias_high, tanks, batches; blank biases are named as
-    of too few batches, or as not to be told. Raises Refused for missing columns, no rows or too many models.
-    """
-    require_columns(cells, ["model", "band", "bias_days", "bias_low", "bias_high", "batches"], title)
-    known = cells[cells["band"].isin(BANDS) & cells["bias_days"].notna()]
+    require_columns(rows, ["group", "label", "bias_days", "bias_low", "bias_high", "is_claimed"], title)
+    known = rows.dropna(subset=["bias_days"])
     require_rows(known, title)
-    models = list(dict.fromkeys(cells["model"]))
-    if len(models) > len(SERIES):
-        raise Refused(f"{len(models)} models are too many for {title}; draw at most {len(SERIES)} at a time")
-    with sheet(name, 6.6, 3.4) as page:
+    groups = list(dict.fromkeys(known["group"]))
+    lines = len(known) + len(groups)
+    if lines > MOST_ROWS:
+        raise Refused(f"the figure of {title} would hold {lines} rows; its table is the better view")
+    height = 0.75 + 0.21 * lines
+    margins = {"left": 0.52, "right": 0.98, "top": 1 - 0.3 / height, "bottom": 0.45 / height}
+    with sheet(name, 5.6, height, margins=margins) as page:
         axes = page.axes[0]
-        axes.axhline(0, color=QUIET, linewidth=1, linestyle=(0, (4, 3)))
-        for number, (model, series) in enumerate(zip(models, SERIES, strict=False)):
-            _band_marks(
-                axes, known[known["model"] == model], model, series, (number - (len(models) - 1) / 2) * 0.16
-            )
-        axes.set_xticks(range(len(BANDS)), [f"{band} °C" for band in BANDS])
-        axes.set_xlim(-0.6, len(BANDS) - 0.4)
-        empty = [band for band in BANDS if band not in set(known["band"])]
-        for band in empty:
-            batches = cells.loc[cells["band"] == band, "batches"].max()
-            why = "cannot be told" if batches >= FEWEST_BATCHES else "too few batches"
-            note(axes, BANDS.index(band), 0, why, xytext=(0, 4), ha="center", color=QUIET)
-        axes.grid(False, axis="x")
-        axes.set_ylabel("predicted − actual (days)")
-        axes.figure.legend(loc="outside upper left", ncols=2, fontsize=8, labelcolor=INK)
+        limit, place, labels = _reach(known), 0, []
+        axes.axvline(0, color=QUIET, linewidth=1, linestyle=DASHED, zorder=1)
+        for group in groups:
+            labels.append((place, group))
+            for _, row in known[known["group"] == group].iterrows():
+                place += 1
+                labels.append((place, shortened(row["label"], 46)))
+                _bias_row(axes, place, row, limit)
+            place += 1
+        axes.set_yticks([at for at, _ in labels], [text for _, text in labels], fontsize=7.2)
+        for (_, text), tick in zip(labels, axes.get_yticklabels(), strict=True):
+            tick.set_fontweight("bold" if text in groups else "normal")
+        axes.set_ylim(place - 0.4, -0.6)
+        axes.set_xlim(-limit, limit)
+        axes.grid(False, axis="y")
+        axes.spines["left"].set_visible(False)
+        axes.set_xlabel("early  ←  predicted − actual (days)  →  late")
         return page.svg(title)
 
 
-def _band_marks(axes: Axes, rows: pd.DataFrame, model: str, series: Series, shift: float) -> None:
-    places = [BANDS.index(band) + shift for band in rows["band"]]
-    axes.vlines(places, rows["bias_low"], rows["bias_high"], color=series.colour, linewidth=1.3, zorder=2)
+def _reach(rows: pd.DataFrame) -> float:
+    """Half the width of the axis: all estimates, and the limits of all but very wide intervals."""
+    width = rows["bias_high"] - rows["bias_low"]
+    usual = rows[width <= 4.0 * width.median()]
+    ends = usual[["bias_low", "bias_high"]].abs().max().max() if len(usual) else 0.0
+    return 1.12 * max(float(ends), float(rows["bias_days"].abs().max()), 1.0)
+
+
+def _bias_row(axes: Axes, place: int, row: pd.Series, limit: float) -> None:
+    series = SERIES[1] if row["is_claimed"] else SERIES[0]
+    low, high = float(row["bias_low"]), float(row["bias_high"])
+    if low == low and high == high:
+        ends = max(low, -limit), min(high, limit)
+        axes.hlines(place, *ends, color=series.colour, linewidth=1.4, zorder=2)
+        for edge, is_cut, arrow in ((-limit, low < -limit, "<"), (limit, high > limit, ">")):
+            if is_cut:
+                axes.plot(edge, place, arrow, color=series.colour, markersize=5, clip_on=False, zorder=3)
+    face = series.colour if row["is_claimed"] else "#ffffff"
     axes.plot(
-        places,
-        rows["bias_days"],
-        linestyle="none",
-        marker=series.marker,
-        color=series.colour,
-        zorder=3,
-        label=model,
-    )
+        float(row["bias_days"]), place, series.marker, color=series.colour, markerfacecolor=face, markersize=5.5,
+        zorder=4,
+    )  # fmt: skip
+
+
+def bands_figure(cells: pd.DataFrame, *, name: str, title: str) -> str:
+    """SVG of models' bias by band of water temperature with 95 % limits, one panel per species and stage.
+
+    cells: panel, model (at most four a panel), band, bias_days, bias_low, bias_high, batches; bands without a bias
+    are named as of too few batches, or as not to be told. Raises Refused for missing columns or no rows.
+    """
+    require_columns(cells, ["panel", "model", "band", "bias_days", "bias_low", "bias_high", "batches"], title)
+    cells = cells[cells["band"].isin(BANDS)]
+    known = cells[cells["bias_days"].notna()]
+    require_rows(known, title)
+    panels = list(dict.fromkeys(known["panel"]))
+    rows = -(-len(panels) // 2)
+    height = 2.65 * rows
+    margins = {
+        "left": 0.075, "right": 0.99, "top": 1 - 0.72 / height, "bottom": 0.4 / height, "hspace": 0.68,
+        "wspace": 0.16,
+    }  # fmt: skip
+    with sheet(name, 7.4, height, rows, 2, margins=margins) as page:
+        for axes, panel in zip(page.axes, panels, strict=False):
+            _bands_panel(axes, cells[cells["panel"] == panel], panel)
+        for axes in page.axes[len(panels) :]:
+            axes.remove()
+        page.axes[0].set_ylabel("predicted − actual (days)")
+        return page.svg(title)
+
+
+def _bands_panel(axes: Axes, cells: pd.DataFrame, panel: str) -> None:
+    known = cells[cells["bias_days"].notna()]
+    series = series_for(list(dict.fromkeys(known["model"])), panel)
+    axes.axhline(0, color=QUIET, linewidth=1, linestyle=DASHED)
+    for number, (model, one) in enumerate(series.items()):
+        rows = known[known["model"] == model]
+        places = [BANDS.index(band) + (number - (len(series) - 1) / 2) * 0.18 for band in rows["band"]]
+        axes.vlines(places, rows["bias_low"], rows["bias_high"], color=one.colour, linewidth=1.3, zorder=2)
+        axes.plot(places, rows["bias_days"], one.marker, color=one.colour, markersize=5, zorder=3, label=model)
+    limit = _reach(known)
+    axes.set_ylim(-limit, limit)
+    axes.set_xticks(range(len(BANDS)), [f"{band.replace('-', '–')} °C" for band in BANDS])
+    axes.set_xlim(-0.6, len(BANDS) - 0.4)
+    for band in (band for band in BANDS if band not in set(known["band"])):
+        batches = cells.loc[cells["band"] == band, "batches"].max()
+        why = "cannot be told" if batches >= FEWEST_BATCHES else "too few batches"
+        note(axes, BANDS.index(band), 0, why, xytext=(0, 4), ha="center", color=QUIET, fontsize=6.5)
+    axes.grid(False, axis="x")
+    _legend(axes, panel)
+
+
+def _legend(axes: Axes, panel: str) -> None:
+    """The models of a panel above it, and its name above them."""
+    handles, _ = axes.get_legend_handles_labels()
+    axes.legend(
+        loc="lower left", bbox_to_anchor=(-0.02, 0.98), fontsize=6.8, labelcolor=INK, borderpad=0,
+        labelspacing=0.15, handlelength=1.4,
+    )  # fmt: skip
+    axes.set_title(panel, pad=7 + 9.4 * len(handles))
+
+
+def series_for(models: list[str], title: str) -> dict[str, Series]:
+    if len(models) > len(MODEL_SERIES):
+        raise Refused(f"{len(models)} models are too many for {title}; draw at most {len(MODEL_SERIES)} at a time")
+    return dict(zip(models, MODEL_SERIES, strict=False))
 
 
 def fan_figure(fan: pd.DataFrame, *, name: str, title: str) -> str:
@@ -189,7 +171,8 @@ def fan_figure(fan: pd.DataFrame, *, name: str, title: str) -> str:
     read, ahead = SERIES[0], SERIES[1]
     recorded = fan[fan["is_recorded"]]
     coming = fan[fan.index >= (recorded.index.max() if len(recorded) else fan.index.min())]
-    with sheet(name, 6.6, 3.4) as page:
+    margins = {"left": 0.085, "right": 0.98, "top": 0.9, "bottom": 0.11}
+    with sheet(name, 6.6, 3.4, margins=margins) as page:
         axes = page.axes[0]
         axes.fill_between(
             fan["date"], fan["low_95"], fan["high_95"], color=ahead.colour, alpha=0.16, lw=0, label="95 %"
@@ -207,5 +190,5 @@ def fan_figure(fan: pd.DataFrame, *, name: str, title: str) -> str:
         axes.set_ylabel("development to the stage (%)")
         months(axes)
         axes.tick_params(axis="x", labelsize=7.5)
-        axes.figure.legend(loc="outside upper left", ncols=4, fontsize=8, labelcolor=INK)
+        axes.figure.legend(loc="upper left", ncols=4, fontsize=8, labelcolor=INK)
         return page.svg(title)

@@ -34,7 +34,8 @@ def require_report_folder(folder: Path, report: str) -> None:
 
 
 def _own(report: str) -> tuple[str, ...]:
-    return (f"{report}.html", f"{report}.pdf", "tables", "figures", "sites", "manifest.json")
+    names = (f"{report}.html", f"{report}.pdf", "tables", "figures", "sites", "manifest.json")
+    return (*names, "references.bib", "reproduce") if report == "development" else names
 
 
 def write_report(

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from typing import Any
 
 from broodyear.reports.vocabulary import (
+    band_words,
     factor_words,
     model_words,
     outcome_words,
@@ -99,6 +100,11 @@ def as_is(value: Any) -> str:
     return str(value)
 
 
+def exact(value: Any) -> str:
+    """A number to its last bit, with a true minus."""
+    return repr(float(value)).replace("-", "\u2212")
+
+
 def _counted(value: Any, one: str, many: str) -> str:
     return f"{whole(value)} {one if float(value) == 1 else many}"
 
@@ -121,11 +127,13 @@ FORMATS: dict[str, Callable[[Any], str]] = {
     "outcome": outcome_words,
     "stage": stage_words,
     "model": model_words,
+    "band": band_words,
     "date": day,
     "whole": whole,
     "tanks": lambda value: _counted(value, "tank", "tanks"),
     "batches": lambda value: _counted(value, "batch", "batches"),
     "number": plain,
+    "exact": exact,
     "number_fine": lambda value: plain(value, 2),
     "pct": percent,
     "pct_fine": percent_fine,
@@ -150,6 +158,7 @@ _TEXT_KINDS = frozenset(
         "statement",
         "stage",
         "model",
+        "band",
         "words",
         "yes_no",
         "date",

@@ -67,13 +67,14 @@ class Notice:
 
 @dataclass(frozen=True)
 class FigureView:
-    """A figure: its SVG, what it shows in words for who cannot see it, and the table behind it."""
+    """A figure: its SVG, what it shows in words for who cannot see it, and its table; wide: as the page."""
 
     name: str
     svg: str
     caption: str | Markup
     alt: str
     table: ReportTable
+    wide: bool = False
     kind: str = "figure"
 
     @property
@@ -91,6 +92,7 @@ class Drawing:
     caption: str | Markup
     alt: str
     table: ReportTable
+    wide: bool = False
 
     def drawn(self) -> FigureView | Notice:
         """The figure; where it is refused, its reason in its place."""
@@ -99,7 +101,7 @@ class Drawing:
         except BroodyearError as error:
             why = f"{str(error)[:1].upper()}{str(error)[1:]}".rstrip(".")
             return Notice("No figure here.", say("{why}.", why=why), "note")
-        return FigureView(self.name, svg, self.caption, self.alt, self.table)
+        return FigureView(self.name, svg, self.caption, self.alt, self.table, self.wide)
 
 
 @dataclass(frozen=True)
@@ -148,6 +150,15 @@ class Links:
 
 
 @dataclass(frozen=True)
+class Equations:
+    """Equations under their names. items: name, MathML, and where it holds (may be empty)."""
+
+    items: tuple[tuple[Markup, Markup, Markup], ...]
+    sources: tuple[ReportTable, ...] = ()
+    kind: str = "equations"
+
+
+@dataclass(frozen=True)
 class Folded:
     """Blocks that are there for whoever opens them."""
 
@@ -166,7 +177,7 @@ class Heading:
 
 
 Picture = Drawing | FigureView | Notice
-Block = Prose | Bullets | Picture | TableBlock | Pair | Copyable | Folded | Links | Flow | Heading
+Block = Prose | Bullets | Picture | TableBlock | Pair | Copyable | Folded | Links | Flow | Heading | Equations
 
 
 Change = Callable[[Drawing], Picture]

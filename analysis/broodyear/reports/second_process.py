@@ -18,6 +18,7 @@ import signal
 import threading
 from collections import deque
 from collections.abc import Callable
+from importlib import import_module
 from multiprocessing import get_context, parent_process
 from multiprocessing.connection import Connection
 from multiprocessing.context import SpawnProcess
@@ -59,13 +60,14 @@ class Asked:
 class SecondProcess:
     """Work shared with another process, as a context; leaving it ends the process, whatever it is doing."""
 
-    def __init__(self, is_wanted: bool) -> None:
+    def __init__(self, is_wanted: bool, loads: str = "broodyear.survival.practices") -> None:
+        """loads: the module of the work, which the other process loads before it is asked."""
         self._waiting: deque[Asked] = deque()
         self._more = threading.Condition()
         self._is_over = False
         self._process: SpawnProcess | None = None
         if is_wanted and _processors() > 1:
-            self._process, self._line = _start()
+            self._process, self._line = _start(loads)
         self._talk = threading.Thread(target=self._hand_over, daemon=True)
         if self._process:
             self._talk.start()
@@ -135,11 +137,11 @@ def _processors() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _start() -> tuple[SpawnProcess | None, Connection]:
+def _start(loads: str) -> tuple[SpawnProcess | None, Connection]:
     """A process of its own, started afresh as on every system, and the line to it."""
     context = get_context("spawn")
     here, there = context.Pipe()
-    process = context.Process(target=_work, args=(there,), daemon=True)
+    process = context.Process(target=_work, args=(there, loads), daemon=True)
     try:
         process.start()
     except OSError:
@@ -149,11 +151,11 @@ def _start() -> tuple[SpawnProcess | None, Connection]:
     return process, here
 
 
-def _work(line: Connection) -> None:
+def _work(line: Connection, loads: str) -> None:
     """Do what is asked, one piece after the other."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the report ends this process when it is interrupted
     threading.Thread(target=_leave_with_the_report, daemon=True).start()
-    _make_ready()
+    _make_ready(loads)
     while True:
         work, given = line.recv()
         line.send(_answer(work, given))
@@ -167,11 +169,11 @@ def _leave_with_the_report() -> None:
     os._exit(_GONE)
 
 
-def _make_ready() -> None:
+def _make_ready(loads: str) -> None:
     """Load what the work needs while the report is still reading its records."""
-    import broodyear.survival.practices  # noqa: F401
     from broodyear.figures.style import load_library
 
+    import_module(loads)
     load_library()
 
 

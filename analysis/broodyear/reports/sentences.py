@@ -21,7 +21,14 @@ from broodyear.claims import REASONS, Claim, ClaimKind, Decision, claims_table, 
 from broodyear.reports.numbers import THIN, plain, signed, words
 from broodyear.reports.rendering import TEMPLATES
 from broodyear.reports.tables import ReportTable, Traced, report_table
-from broodyear.reports.vocabulary import factor_words, level_words, model_words, outcome_words, stage_words
+from broodyear.reports.vocabulary import (
+    BAND_WORDS,
+    factor_words,
+    level_words,
+    model_words,
+    outcome_words,
+    stage_words,
+)
 
 #: The file under templates/claims whose macro of the claim's name words it.
 _FILES = {
@@ -176,6 +183,7 @@ def _with_unit(number: str, unit: str) -> str:
 
 
 def _cell_words(level: str) -> str:
-    """The species, stage and what stands behind them of a model's claim, in words."""
-    parts = level.split(" ")
-    return " ".join(stage_words(part) if place == 1 else words(part) for place, part in enumerate(parts))
+    """The species, stage and, behind them, the band or donor stock of a model's claim, in words."""
+    species, stage, part = [*level.split(" ", 2), "", ""][:3]
+    named = [words(species), stage_words(stage), BAND_WORDS.get(part) or (part and f"stock {part}")]
+    return ", ".join(one for one in named if one)

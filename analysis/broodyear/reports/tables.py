@@ -54,13 +54,15 @@ def code_markup(code: str) -> Markup:
 class ReportTable:
     """A table as it is written to DIR/tables/<name>.csv.
 
-    title: what it holds, in words; frame: rows in their written order; refusal: why it is empty, if it is.
+    title: what it holds, in words; frame: rows in their written order; refusal: why it is empty, if it is;
+    exact: numbers are written to the last bit, for whoever computes with them.
     """
 
     name: str
     title: str
     frame: pd.DataFrame
     refusal: str = ""
+    exact: bool = False
 
     @property
     def file(self) -> str:
@@ -78,7 +80,12 @@ class ReportTable:
         """One cell, in the words of `kind`, with its source."""
         value = self.value(row, column)
         return Traced(
-            written(value, kind), cell_text(value), self.source(row), column, kind == "id", not is_number(kind)
+            written(value, kind),
+            cell_text(value, self.exact),
+            self.source(row),
+            column,
+            kind == "id",
+            not is_number(kind),
         )
 
     def rows(self, **wanted: Any) -> list[int]:
@@ -99,13 +106,19 @@ class ReportTable:
 
     def csv(self) -> str:
         """The table as CSV text: dates as ISO, booleans as true/false, safe to open in a spreadsheet."""
-        ready = self.frame.map(cell_text) if len(self.frame) else self.frame.astype(object)
+        ready = self.frame.map(cell_text, exact=self.exact) if len(self.frame) else self.frame.astype(object)
         text: str = ready.to_csv(index=False, lineterminator="\n")
         return text
 
 
 def report_table(
-    name: str, title: str, frame: pd.DataFrame, required: Sequence[str] = (), refusal: str = ""
+    name: str,
+    title: str,
+    frame: pd.DataFrame,
+    required: Sequence[str] = (),
+    refusal: str = "",
+    *,
+    exact: bool = False,
 ) -> ReportTable:
     """A table with a clean row count; columns in `required` come first and are there even when empty."""
     ordered = frame.reset_index(drop=True)
@@ -113,10 +126,10 @@ def report_table(
         if column not in ordered.columns:
             ordered[column] = None
     rest = [column for column in ordered.columns if column not in required]
-    return ReportTable(name, title, ordered[[*required, *rest]], refusal)
+    return ReportTable(name, title, ordered[[*required, *rest]], refusal, exact)
 
 
-def cell_text(value: Any) -> str:
+def cell_text(value: Any, exact: bool = False) -> str:
     """One cell of a CSV. A missing value is empty; a text that a spreadsheet would run gets an apostrophe."""
     if type(value) is str:
         return safe_text(value)
@@ -127,7 +140,7 @@ def cell_text(value: Any) -> str:
     if isinstance(value, bool) or type(value).__name__ == "bool_":
         return "true" if value else "false"
     if isinstance(value, float) or type(value).__name__.startswith("float"):
-        return f"{float(value):.{SIGNIFICANT_DIGITS}g}"
+        return repr(float(value)) if exact else f"{float(value):.{SIGNIFICANT_DIGITS}g}"
     if isinstance(value, dt.datetime):
         return value.date().isoformat() if value.time() == dt.time() else value.isoformat(timespec="seconds")
     return safe_text(str(value))

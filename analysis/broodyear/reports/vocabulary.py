@@ -121,6 +121,23 @@ def level_words(level: object) -> str:
     return str(level).replace("_", " ")
 
 
+#: Bands of mean water temperature, as scores.csv names them.
+BAND_WORDS = {
+    "all": "all",
+    "<5": "below 5 °C",
+    "5-7": "at 5 to 7 °C",
+    "7-9": "at 7 to 9 °C",
+    "9-11": "at 9 to 11 °C",
+    ">11": "above 11 °C",
+}
+
+
+def band_words(band: object) -> str:
+    """A band of temperature in a column of degrees: below 5, 5 to 7."""
+    words = BAND_WORDS.get(str(band), str(band))
+    return words.removeprefix("at ").removesuffix(" °C")
+
+
 #: What the forms of thermal-unit models are called by themselves.
 _FORMS = {
     "constant_units": "constant thermal units",

@@ -89,6 +89,12 @@ class DevelopmentFit:
         return plotted(frame, self.curve.name, ax)
 
     @property
+    def constants_covariance(self) -> Floats:
+        """Covariance of the published constants, in the order of ``coefficients``, by the delta method."""
+        jacobian = self.shape.published_jacobian(self.free)
+        return np.asarray(jacobian @ self.covariance @ jacobian.T, dtype=float)
+
+    @property
     def total_log_sd(self) -> float:
         """SD of log development of a tank of a new batch."""
         batch = 0.0 if np.isnan(self.batch_log_sd) else self.batch_log_sd

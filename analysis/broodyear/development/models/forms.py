@@ -47,6 +47,10 @@ class Curve:
     valid_low_c: float
     valid_high_c: float
 
+    def __reduce__(self) -> tuple[Callable[..., Curve], tuple[object, ...]]:
+        constants = dict(self.coefficients)  # a mapping that cannot change cannot be pickled either
+        return curve, (self.name, self.form, constants, self.valid_low_c, self.valid_high_c)
+
     def days(self, temp_c: ArrayLike) -> Floats:
         """Days to the stage at each constant temperature (°C); infinite where development stands still."""
         return FORMS[self.form](np.asarray(temp_c, dtype=float), **self.coefficients)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -74,6 +74,10 @@ class DevelopmentModel:
             object.__setattr__(self, "covariance", np.array(self.covariance, dtype=float))
         limits = [np.nan if edge is None else float(edge) for edge in (self.valid_low_c, self.valid_high_c)]
         object.__setattr__(self, "curve", curve(self.name, self.form, values, *limits))
+
+    def __reduce__(self) -> tuple[type[DevelopmentModel], tuple[object, ...]]:
+        given = {one.name: getattr(self, one.name) for one in fields(self) if one.init}
+        return DevelopmentModel, tuple((given | {"coefficients": dict(self.coefficients)}).values())
 
     def days(self, temp_c: ArrayLike) -> Floats:
         """Days to the stage at each constant temperature (°C), of the shape given."""

@@ -14,7 +14,9 @@ from broodyear.development.likelihood.fit_result import DevelopmentFit, best_fit
 from broodyear.development.models.disagreements import published_disagreements
 from broodyear.development.models.own_models import DevelopmentModel
 from broodyear.development.models.published import default_model
+from broodyear.development.scoring.calibration import calibration_by_band, pit_histogram
 from broodyear.development.scoring.comparisons import first_seen_pitfall, model_comparisons
+from broodyear.development.scoring.constants import constants_table, covariance_table
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut
 from broodyear.development.scoring.held_out_scores import (
     DEFAULT_SEED,
@@ -22,6 +24,7 @@ from broodyear.development.scoring.held_out_scores import (
     score_everything,
 )
 from broodyear.development.scoring.model_claims import development_claims
+from broodyear.development.scoring.score_cells import randomised_pit
 from broodyear.development.scoring.stage_data import StageData
 from broodyear.development.scoring.statements import StageFindings, all_statements, findings_for
 from broodyear.development.scoring.thermometers import bias_by_thermometer
@@ -34,7 +37,8 @@ LISTED_DISAGREEMENT_PCT = 3.0
 
 PREDICTION_COLUMNS = (
     "species", "stage", "model", "season", "tank_id", "batch_id", "mean_temp_c", "absent_day", "seen_day",
-    "predicted_day", "log_sd", "is_tested", "equivalent_low_days", "equivalent_high_days",
+    "predicted_day", "log_sd", "is_tested", "equivalent_low_days", "equivalent_high_days", "donor_stock",
+    "error_low_days", "error_high_days", "pit",
 )  # fmt: skip
 
 
@@ -46,9 +50,9 @@ class DevelopmentAssessment:
     thermometers, first_seen: see ``comparisons`` and ``thermometers``; left_out: species, stage, reason, rows;
     gaps: stages left out for days not read, and what would have kept them;
     copied_sheets: sheets found; suspects: dates that are probably wrong; predictions: one row per held-out tank
-    of the shown models; disagreements: published pairs against published models, by size; coefficients: own fits'
-    constants; fits: by (species, stage) and form; given: models of one's own by name; shown: the models to show by
-    (species, stage), own first.
+    of the shown models; pit, calibration: see ``calibration``; disagreements: published pairs against published
+    models, by size; coefficients, covariance: see ``constants``; fits: by (species, stage) and form; given: models
+    of one's own by name; shown: the models to show by (species, stage), own first.
     """
 
     scores: pd.DataFrame
@@ -62,15 +66,18 @@ class DevelopmentAssessment:
     copied_sheets: pd.DataFrame
     suspects: pd.DataFrame
     predictions: pd.DataFrame
+    pit: pd.DataFrame
+    calibration: pd.DataFrame
     disagreements: pd.DataFrame
     coefficients: pd.DataFrame
+    covariance: pd.DataFrame
     fits: Mapping[tuple[str, str], Mapping[str, DevelopmentFit]]
     given: Mapping[str, DevelopmentModel]
     shown: Mapping[tuple[str, str], tuple[str, ...]]
 
 
 def assess_development(source: Any, *, seed: int = DEFAULT_SEED, **options: Any) -> DevelopmentAssessment:
-    """Score, compare and put into words. source and options as in ``score_everything``.
+    """Score, compare and put into words. source and options (also ``ask``) as in ``score_everything``.
 
     Raises NothingToAnalyse when no stage of any species can be scored.
     """
@@ -92,6 +99,7 @@ def assess_development(source: Any, *, seed: int = DEFAULT_SEED, **options: Any)
         )
         for key, models in shown.items()
     ]
+    predictions = _predictions(scored, shown, seed)
     return DevelopmentAssessment(
         scores=scored.scores,
         claims=development_claims(scored.scores, comparisons, thermometers),
@@ -103,9 +111,12 @@ def assess_development(source: Any, *, seed: int = DEFAULT_SEED, **options: Any)
         gaps=scored.gaps,
         copied_sheets=scored.copied.sheets,
         suspects=_suspects(scored, shown),
-        predictions=_predictions(scored, shown),
+        predictions=predictions,
+        pit=pit_histogram(predictions),
+        calibration=calibration_by_band(scored.scores),
         disagreements=published_disagreements(LISTED_DISAGREEMENT_PCT),
-        coefficients=_coefficients(scored),
+        coefficients=constants_table(scored),
+        covariance=covariance_table(scored),
         fits={key: dict(one.fits) for key, one in scored.data.items()},
         given={
             name: model
@@ -146,69 +157,42 @@ def _suspects(scored: DevelopmentScores, shown: Mapping[tuple[str, str], tuple[s
     return pd.concat(parts, ignore_index=True)
 
 
-def _predictions(scored: DevelopmentScores, shown: Mapping[tuple[str, str], tuple[str, ...]]) -> pd.DataFrame:
+def _predictions(
+    scored: DevelopmentScores, shown: Mapping[tuple[str, str], tuple[str, ...]], seed: int
+) -> pd.DataFrame:
     """Held-out predictions of the shown models, one row per tank and model.
 
     Days count after delivery on the axis of the records; equivalent_low_days, equivalent_high_days: the observed
-    interval as days from fertilisation at the tank's mean temperature, by the model's own curve.
+    interval as days from fertilisation at the tank's mean temperature, by the model's own curve; error_low_days,
+    error_high_days: predicted − last and first day the event can have come (positive: the model is late), low
+    blank where the tank ended first; pit: randomised probability transform, 0 to 1.
     """
+    rng = np.random.default_rng([seed, 1])
     parts = [
-        _predicted(scored.data[key], model, scored.held_out[(*key, model, MAIN_SCHEME)])
+        _predicted(scored.data[key], model, scored.held_out[(*key, model, MAIN_SCHEME)], rng)
         for key, models in shown.items()
         for model in models
     ]
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(PREDICTION_COLUMNS))
 
 
-def _predicted(one: StageData, model: str, held: HeldOut) -> pd.DataFrame:
+def _predicted(one: StageData, model: str, held: HeldOut, rng: np.random.Generator) -> pd.DataFrame:
     records = one.records
-    drawn = one.curve(model)
-    at_mean = drawn.days(records.mean_temp_c)
+    at_mean = one.curve(model).days(records.mean_temp_c)
     is_seen = np.isfinite(records.seen_day)
-    return pd.DataFrame(
-        {
-            "species": one.species,
-            "stage": one.stage,
-            "model": model,
-            "season": one.rows["season"].to_numpy(),
-            "tank_id": one.rows.get("tank_label", one.rows["tank_id"]).to_numpy(),
-            "batch_id": [records.batches[code] for code in records.batch],
-            "mean_temp_c": records.mean_temp_c,
-            "absent_day": records.absent_day,
-            "seen_day": np.where(is_seen, records.seen_day, np.nan),
-            "predicted_day": held.predicted_day,
-            "log_sd": held.log_sd,
-            "is_tested": held.is_tested,
-            "equivalent_low_days": at_mean * np.exp(held.lower),
-            "equivalent_high_days": np.where(
-                is_seen, at_mean * np.exp(np.where(is_seen, held.upper, 0.0)), np.nan
-            ),
-        }
-    )
-
-
-def _coefficients(scored: DevelopmentScores) -> pd.DataFrame:
-    """Constants of every own fit, with its tanks, batches, spreads, tested temperatures and notes."""
-    parts = []
-    for (species, stage), one in scored.data.items():
-        for form, fit in one.fits.items():
-            parts.append(
-                fit.coefficients.reset_index().assign(
-                    species=species,
-                    stage=stage,
-                    model=f"own_{form}",
-                    tanks=fit.tanks,
-                    batches=fit.batches,
-                    spread_log_sd=fit.spread_log_sd,
-                    batch_log_sd=fit.batch_log_sd,
-                    tested_low_c=fit.curve.valid_low_c,
-                    tested_high_c=fit.curve.valid_high_c,
-                    collinearity=fit.collinearity,
-                    note="; ".join(fit.notes),
-                )
-            )
-    columns = [
-        "species", "stage", "model", "constant", "estimate", "std_error", "tanks", "batches", "spread_log_sd",
-        "batch_log_sd", "tested_low_c", "tested_high_c", "collinearity", "note",
-    ]  # fmt: skip
-    return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
+    last = np.where(is_seen, records.seen_day, np.nan)
+    edges = (held.lower / held.log_sd, held.upper / held.log_sd, held.start / held.log_sd)
+    columns = {
+        "species": one.species, "stage": one.stage, "model": model, "season": one.rows["season"].to_numpy(),
+        "tank_id": one.rows.get("tank_label", one.rows["tank_id"]).to_numpy(),
+        "batch_id": [records.batches[code] for code in records.batch],
+        "mean_temp_c": records.mean_temp_c, "absent_day": records.absent_day, "seen_day": last,
+        "predicted_day": held.predicted_day, "log_sd": held.log_sd, "is_tested": held.is_tested,
+        "equivalent_low_days": at_mean * np.exp(held.lower),
+        "equivalent_high_days": np.where(is_seen, at_mean * np.exp(np.where(is_seen, held.upper, 0.0)), np.nan),
+        "donor_stock": one.rows["donor_stock"].to_numpy(),
+        "error_low_days": held.predicted_day - last,
+        "error_high_days": held.predicted_day - records.absent_day,
+        "pit": randomised_pit(*edges, rng),
+    }  # fmt: skip
+    return pd.DataFrame(columns, columns=list(PREDICTION_COLUMNS))

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
 
 from broodyear.claims import Reason
 from broodyear.development.likelihood.curve_likelihood import TankFit
@@ -34,6 +35,8 @@ from broodyear.errors import NothingToAnalyse, UsageError
 from broodyear.settings import Settings
 
 Floats = NDArray[np.float64]
+#: Begins a piece of work, of a function of a module and what it is given; what comes back gives its result.
+Ask = Callable[..., Callable[[], Any]]
 
 # A tank may not have reached the model's events otherwise: eyed eggs are delivered eyed, feeding is an action.
 SCORED_STAGES = ("hatch_half", "button_up")
@@ -64,6 +67,11 @@ class DevelopmentScores:
     gaps: pd.DataFrame
 
 
+def done_here(work: Callable[..., Any], *given: Any) -> Callable[[], Any]:
+    """Do a piece of work here, when its result is asked for."""
+    return lambda: work(*given)
+
+
 def score_development(source: Any, **options: Any) -> pd.DataFrame:
     """The rows of scores.csv: models scored by leaving out one batch, one site, one season at a time.
 
@@ -84,13 +92,15 @@ def score_everything(
     forms: Sequence[str] = SCORED_FORMS,
     models: Sequence[Any] = (),
     seed: int = DEFAULT_SEED,
+    ask: Ask = done_here,
 ) -> DevelopmentScores:
     """Scores with the fits, predictions and exclusions behind them.
 
     daily: the tanks' temperatures, where source is one frame; models: DevelopmentModel of one's own, or names of
     published models, scored beside every published model of their species and stage; seed: of the randomised
-    probability transforms. Raises NothingToAnalyse when no stage of any species can be scored, UsageError for
-    models that are neither or share a name.
+    probability transforms; ask: has each species and stage scored, perhaps in another process. Raises
+    NothingToAnalyse when no stage of any species can be scored, UsageError for models that are neither or share a
+    name.
     """
     chosen = (*nominal_models(getattr(source, "settings", Settings())), *_checked_models(models))
     rows = source if isinstance(source, pd.DataFrame) else stage_rows(source)
@@ -99,18 +109,36 @@ def score_everything(
     data, left_out = stage_data(rows, copied, daily, stages, forms, chosen)
     if not data:
         raise NothingToAnalyse("no stage has a tank that can be scored; see left_out for the reasons")
-    held_out: dict[tuple[str, str, str, str], HeldOut] = {}
-    scored: list[dict[str, Any]] = []
-    for key, one in data.items():
-        rng = np.random.default_rng([seed, len(scored)])
-        cells = StageCells(one, rng)
-        for scheme in schemes:
-            predicted = _predict(one, scheme)
-            held_out.update({(*key, model, scheme): held for model, held in predicted.items()})
-            scored += cells.rows(scheme, predicted)
-        scored += [_refused_row(one, form) for form in one.refused]
-    table = pd.DataFrame(scored, columns=list(SCORE_COLUMNS))
+    asked = [ask(scored_stage, one, tuple(schemes), [seed, number]) for number, one in enumerate(data.values())]
+    # From the last on, while another process takes them from the first on.
+    answers = [answer() for answer in reversed(asked)][::-1]
+    held_out = {key: held for found, _ in answers for key, held in found.items()}
+    table = pd.DataFrame([row for _, rows in answers for row in rows], columns=list(SCORE_COLUMNS))
     return DevelopmentScores(table, data, held_out, copied, left_out, left_out_for_gaps(rows))
+
+
+def scored_stage(
+    one: StageData, schemes: Sequence[str], seed: Sequence[int]
+) -> tuple[dict[tuple[str, str, str, str], HeldOut], list[dict[str, Any]]]:
+    """Held-out predictions of one species and stage, and its rows of scores.csv.
+
+    On one linear-algebra thread: sums are rounded as threads share them out, and this may run in another process.
+    """
+    with threadpool_limits(limits=1, user_api="blas"):
+        return _scored_stage(one, schemes, seed)
+
+
+def _scored_stage(
+    one: StageData, schemes: Sequence[str], seed: Sequence[int]
+) -> tuple[dict[tuple[str, str, str, str], HeldOut], list[dict[str, Any]]]:
+    cells = StageCells(one, np.random.default_rng(seed))
+    held_out: dict[tuple[str, str, str, str], HeldOut] = {}
+    rows: list[dict[str, Any]] = []
+    for scheme in schemes:
+        predicted = _predict(one, scheme)
+        held_out |= {(one.species, one.stage, model, scheme): held for model, held in predicted.items()}
+        rows += cells.rows(scheme, predicted)
+    return held_out, rows + [_refused_row(one, form) for form in one.refused]
 
 
 def _checked_models(models: Sequence[Any]) -> tuple[DevelopmentModel, ...]:

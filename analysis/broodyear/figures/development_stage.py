@@ -1,0 +1,205 @@
+"""One species and stage in pictures: curves, predictions, errors, and whether intervals hold what they state."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from broodyear.figures.development import BANDS, DASHED, MODEL_SERIES, series_for
+from broodyear.figures.style import GREY, INK, QUIET, Series, require_columns, require_rows, sheet, shortened
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+#: The share of errors that sets an axis; the few beyond it are cut off.
+_MOST = 0.97
+#: Looks further apart than this say little of a day.
+_LONG_DAYS = 10.0
+
+
+def stage_figure(
+    curves: pd.DataFrame, predictions: pd.DataFrame, pairs: pd.DataFrame, *, name: str, title: str
+) -> str:
+    """SVG of one species and stage in four panels: days by temperature, observed against predicted, errors against
+    temperature, and errors by donor stock.
+
+    curves: model (at most four), temp_c (rising), days, low, high (may be blank); predictions: model (of those),
+    mean_temp_c, predicted_day, absent_day, seen_day (blank: the tank ended before), error_low_days,
+    error_high_days, equivalent_low_days, equivalent_high_days, donor_stock; pairs: temp_c, days, published
+    measurements (may be empty). Raises Refused for missing columns, no curve or too many.
+    """
+    require_columns(curves, ["model", "temp_c", "days", "low", "high"], title)
+    require_columns(predictions, [*_PREDICTED, "equivalent_low_days", "equivalent_high_days"], title)
+    require_rows(curves, title)
+    models = list(dict.fromkeys([*predictions["model"], *curves["model"]]))
+    series = series_for(models, title)
+    top = 0.86 - 0.013 * max(len(models) - 2, 0)
+    margins = {"left": 0.075, "right": 0.985, "top": top, "bottom": 0.075, "hspace": 0.42, "wspace": 0.2}
+    with sheet(name, 7.4, 6.2, 2, 2, margins=margins) as page:
+        first, second, third, fourth = page.axes
+        _curves(first, curves, predictions, pairs, series)
+        shown = predictions.dropna(subset=["predicted_day"])
+        _observed(second, shown, series)
+        _errors(third, shown, series, "mean_temp_c")
+        third.set_xlabel("water temperature, mean to the stage (°C)")
+        third.set_ylabel("predicted − actual (days)")
+        third.set_title("Error by temperature")
+        _by_stock(fourth, shown, series)
+        handles, labels = first.get_legend_handles_labels()
+        first.figure.legend(handles, labels, loc="upper left", ncols=2, fontsize=7.5, labelcolor=INK)
+        return page.svg(title)
+
+
+_PREDICTED = (
+    "model", "mean_temp_c", "predicted_day", "absent_day", "seen_day", "error_low_days", "error_high_days",
+    "donor_stock",
+)  # fmt: skip
+
+
+def _curves(
+    axes: Axes, curves: pd.DataFrame, predictions: pd.DataFrame, pairs: pd.DataFrame, series: dict[str, Series]
+) -> None:
+    tanks = predictions[predictions["model"] == next(iter(series))]
+    seen = tanks.dropna(subset=["equivalent_low_days", "equivalent_high_days"])
+    for model, one in series.items():
+        curve = curves[curves["model"] == model]
+        axes.plot(
+            curve["temp_c"], curve["days"], color=one.colour, linestyle=one.line, marker=one.marker,
+            markevery=max(len(curve) // 6, 1), markersize=4, zorder=4, label=shortened(model, 52),
+        )  # fmt: skip
+        if curve["low"].notna().any():
+            axes.fill_between(curve["temp_c"], curve["low"], curve["high"], color=one.colour, alpha=0.18, lw=0)
+    axes.vlines(
+        seen["mean_temp_c"], seen["equivalent_low_days"], seen["equivalent_high_days"], color=GREY, linewidth=1.0,
+        zorder=1, label=f"{len(seen)} tanks, between looks",
+    )  # fmt: skip
+    if len(pairs):
+        axes.plot(
+            pairs["temp_c"], pairs["days"], "+", color=INK, markersize=6, zorder=3,
+            label=f"{len(pairs)} published values",
+        )  # fmt: skip
+    highest = float(seen["equivalent_high_days"].quantile(_MOST)) if len(seen) else 0.0
+    axes.set_ylim(0.7 * float(curves["days"].min()), 1.08 * max(float(curves["days"].max()), highest))
+    axes.set_xlabel("water temperature, mean to the stage (°C)")
+    axes.set_ylabel("days from fertilisation")
+    axes.set_title("Days to the stage")
+
+
+def _observed(axes: Axes, shown: pd.DataFrame, series: dict[str, Series]) -> None:
+    """What was observed against the predicted day, a bar between the last look without and the first with."""
+    last = shown[["predicted_day", "seen_day", "absent_day"]].max().max() if len(shown) else 1.0
+    top = 1.05 * max(float(last), 1.0)
+    for model, one in series.items():
+        rows = shown[shown["model"] == model]
+        seen, ended = rows.dropna(subset=["seen_day"]), rows[rows["seen_day"].isna()]
+        for rows_of, ink in _by_length(seen, "absent_day", "seen_day"):
+            ends = rows_of["absent_day"], rows_of["seen_day"]
+            axes.vlines(rows_of["predicted_day"], *ends, color=one.colour, lw=0.9, alpha=ink)
+        axes.plot(seen["predicted_day"], seen["seen_day"], one.marker, markersize=2.8, color=one.colour, zorder=3)
+        axes.plot(ended["predicted_day"], ended["absent_day"], linestyle="none", marker=6, markersize=5, color=INK)
+    axes.plot([0, top], [0, top], color=QUIET, linewidth=1, linestyle=DASHED, zorder=1)
+    axes.set_xlim(0, top)
+    axes.set_ylim(0, top)
+    axes.set_xlabel("predicted (days after delivery)")
+    axes.set_ylabel("observed (days after delivery)")
+    axes.set_title("Observed against predicted")
+
+
+def _errors(axes: Axes, shown: pd.DataFrame, series: dict[str, Series], by: str, apart: float = 0.0) -> None:
+    """Errors of tanks as bars, as long as the time between two looks."""
+    axes.axhline(0, color=QUIET, linewidth=1, linestyle=DASHED, zorder=1)
+    drawn = [model for model in series if (shown["model"] == model).any()]
+    for number, model in enumerate(drawn):
+        rows, one = shown[shown["model"] == model], series[model]
+        seen, ended = rows.dropna(subset=["error_low_days"]), rows[rows["error_low_days"].isna()]
+        shift = (number - (len(drawn) - 1) / 2) * apart
+        for rows_of, ink in _by_length(seen, "error_low_days", "error_high_days"):
+            between = rows_of["error_low_days"], rows_of["error_high_days"]
+            axes.vlines(rows_of[by] + shift, *between, color=one.colour, lw=0.9, alpha=ink)
+        axes.plot(seen[by] + shift, seen["error_low_days"], one.marker, markersize=2.8, color=one.colour, zorder=3)
+        axes.plot(ended[by] + shift, ended["error_high_days"], linestyle="none", marker=7, markersize=5, color=INK)
+    ends = shown["error_low_days"].abs().dropna()
+    limit = 1.25 * max(float(ends.quantile(_MOST)) if len(ends) else 0.0, 2.0)
+    axes.set_ylim(-limit, limit)
+
+
+def _by_length(rows: pd.DataFrame, low: str, high: str) -> tuple[tuple[pd.DataFrame, float], ...]:
+    """Bars with their ink: those of tanks that nobody looked into for long are faint, for they tell little."""
+    is_long = rows[high] - rows[low] > _LONG_DAYS
+    return (rows[~is_long], 1.0), (rows[is_long], 0.25)
+
+
+def _by_stock(axes: Axes, shown: pd.DataFrame, series: dict[str, Series]) -> None:
+    stocks = sorted(set(shown["donor_stock"].fillna("").astype(str)))
+    place = shown["donor_stock"].fillna("").astype(str).map(stocks.index).astype(float)
+    within = shown.groupby(["model", place], sort=False).cumcount() % 9  # side by side, so that bars do not cover
+    _errors(axes, shown.assign(at=place + 0.03 * (within - 4)), series, "at", apart=0.34)
+    axes.set_xticks(range(len(stocks)), [shortened(stock, 10) or "stock not known" for stock in stocks])
+    axes.set_xlim(-0.6, max(len(stocks), 1) - 0.4)
+    axes.grid(False, axis="x")
+    axes.set_xlabel("donor stock")
+    axes.set_title("Error by stock")
+
+
+def calibration_figure(bars: pd.DataFrame, held: pd.DataFrame, *, name: str, title: str) -> str:
+    """SVG of whether intervals hold what they state, one row per panel: where events lay in their predictions for
+    at most two models, and the shares of 50 and 95 % intervals that held by band.
+
+    bars: panel, model, pit_low, pit_high, tanks, expected, likely_low, likely_high; held: panel, model, band
+    ("all" or a band), stated_pct, held_pct. Raises Refused for missing columns or no rows.
+    """
+    require_columns(bars, ["panel", "model", "pit_low", "pit_high", "tanks", "expected", "likely_low"], title)
+    require_columns(held, ["panel", "model", "band", "stated_pct", "held_pct"], title)
+    require_rows(bars, title)
+    panels = list(dict.fromkeys(bars["panel"]))
+    height = 2.45 * len(panels)
+    margins = {
+        "left": 0.065, "right": 0.985, "top": 1 - 0.6 / height, "bottom": 0.45 / height, "hspace": 0.72,
+        "wspace": 0.22,
+    }  # fmt: skip
+    with sheet(name, 7.4, height, len(panels), 3, margins=margins) as page:
+        for row, panel in enumerate(panels):
+            mine, theirs = bars[bars["panel"] == panel], held[held["panel"] == panel]
+            models = list(dict.fromkeys(mine["model"]))[:2]
+            series = dict(zip(models, MODEL_SERIES, strict=False))
+            first, second, third = page.axes[3 * row : 3 * row + 3]
+            for axes, model in zip((first, second), models, strict=False):
+                _pit(axes, mine[mine["model"] == model], series[model])
+            if len(models) < 2:
+                second.remove()
+            _held(third, theirs[theirs["model"].isin(models)], series)
+            first.text(0, 1.2, panel, transform=first.transAxes, fontsize=9, fontweight="bold")
+            first.set_ylabel("tanks")
+        return page.svg(title)
+
+
+def _pit(axes: Axes, bars: pd.DataFrame, series: Series) -> None:
+    one = bars.iloc[0]
+    axes.axhspan(one["likely_low"], one["likely_high"], color=GREY, alpha=0.22, lw=0)
+    axes.axhline(one["expected"], color=QUIET, linewidth=1, linestyle=DASHED)
+    widths = bars["pit_high"] - bars["pit_low"]
+    axes.bar(
+        bars["pit_low"], bars["tanks"], widths, align="edge", color=series.colour, alpha=0.75, edgecolor="#ffffff",
+        linewidth=0.8,
+    )  # fmt: skip
+    axes.set_xlim(0, 1)
+    axes.set_title(shortened(one["model"], 38), fontsize=7)
+    axes.set_xlabel("early  ←  event in its prediction  →  late", fontsize=7)
+
+
+def _held(axes: Axes, held: pd.DataFrame, series: dict[str, Series]) -> None:
+    places = ("all", *BANDS)
+    for stated in (50.0, 95.0):
+        axes.axhline(stated, color=QUIET, linewidth=1, linestyle=DASHED)
+        for number, (model, one) in enumerate(series.items()):
+            rows = held[(held["model"] == model) & (held["stated_pct"] == stated) & held["band"].isin(places)]
+            at = [places.index(band) + (number - (len(series) - 1) / 2) * 0.28 for band in rows["band"]]
+            face = one.colour if stated > 90 else "#ffffff"
+            axes.plot(at, rows["held_pct"], one.marker, color=one.colour, markerfacecolor=face, markersize=4.5)
+    axes.set_ylim(0, 105)
+    axes.set_xlim(-0.6, len(places) - 0.4)
+    axes.set_xticks(range(len(places)), [band.replace("-", "–") for band in places], fontsize=7)
+    axes.set_yticks([0, 50, 95])
+    axes.grid(False)
+    axes.set_xlabel("mean temperature (°C)", fontsize=7)
+    axes.set_title("held (%): hollow 50, filled 95", fontsize=7)

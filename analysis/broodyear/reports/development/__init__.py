@@ -1,0 +1,106 @@
+"""The development report: thermal-unit models validated against the programme's own records.
+
+Door: ``report_development`` writes it from a store, ``gather_development`` works its tables out (also from frozen
+records, see ``freezing``), ``write_development`` writes what was gathered.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from broodyear.reports.development.answer import answer_section
+from broodyear.reports.development.closing import (
+    forecasts_section,
+    method_section,
+    pitfalls_section,
+    published_section,
+    sources_section,
+)
+from broodyear.reports.development.equations import equations_section
+from broodyear.reports.development.evidence import calibration_section, stages_section
+from broodyear.reports.development.freezing import frozen_files
+from broodyear.reports.development.gathering import gather_development, records_of
+from broodyear.reports.development.results import SCORES, DevelopmentResults
+from broodyear.reports.development.where import against_section, where_section
+from broodyear.reports.folder import ReportResult, require_report_folder, write_report
+from broodyear.reports.footing import footer
+from broodyear.reports.manifest import Manifest
+from broodyear.reports.parts import Page
+from broodyear.reports.second_process import WORTH_A_PROCESS_SETUPS, SecondProcess
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from broodyear.development import DevelopmentModel
+    from broodyear.store import Store
+
+__all__ = [
+    "SCORES",
+    "DevelopmentResults",
+    "development_page",
+    "gather_development",
+    "report_development",
+    "write_development",
+]
+
+
+def report_development(
+    store: Store, folder: Path, *, models: Sequence[DevelopmentModel] = (), pdf: bool = False, command: str = ""
+) -> ReportResult:
+    """Write the validation of thermal-unit models below `folder`: development.html, tables/, figures/, manifest,
+    references.bib, and reproduce/ with the frozen records and a script that makes the tables again.
+
+    models: of one's own, scored beside the published ones.
+
+    Raises NothingToAnalyse when no stage of any species can be scored.
+    """
+    require_report_folder(folder, "development")
+    is_large = len(store.table("setups")) >= WORTH_A_PROCESS_SETUPS
+    with SecondProcess(is_large, "broodyear.development.scoring.held_out_scores") as beside:
+        records = records_of(store)
+        results = gather_development(records, models, beside)
+        page = development_page(results).drawn_by(beside.ask)
+        frozen = frozen_files(records, models)
+        return write_development(
+            results, folder, store.uploads(), pdf=pdf, command=command, frozen=frozen, page=page
+        )  # fmt: skip
+
+
+def write_development(
+    results: DevelopmentResults,
+    folder: Path,
+    uploads: pd.DataFrame,
+    *,
+    pdf: bool = False,
+    command: str = "",
+    frozen: Mapping[str, bytes] | None = None,
+    page: Page | None = None,
+) -> ReportResult:
+    """Write the report from results already gathered. frozen: files of reproduce/ by their place in the folder;
+    page: theirs, where its drawings are under way."""
+    from broodyear.development.models.sources import bibtex
+
+    manifest = Manifest("development", command, results.settings, uploads, {}, seed=results.seed)
+    beside = {"references.bib": bibtex(results.works.frame).encode(), **(frozen or {})}
+    return write_report(folder, page or development_page(results), results.tables, manifest, (), pdf, beside)
+
+
+def development_page(results: DevelopmentResults) -> Page:
+    """The report as a page: the answer first, then where and why, evidence, pitfalls, sources and method."""
+    sections = (
+        answer_section(results),
+        where_section(results),
+        against_section(results),
+        stages_section(results),
+        equations_section(results),
+        calibration_section(results),
+        pitfalls_section(results),
+        forecasts_section(results),
+        published_section(results),
+        sources_section(results),
+        method_section(results),
+    )
+    title = "Thermal-unit models against these records"
+    return Page("development", title, "Incubation tanks, all seasons on record", sections, footer())

@@ -1,0 +1,119 @@
+"""Tables of the development report, and small readings of them that several sections share."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from broodyear.reports.numbers import words
+from broodyear.reports.parts import Block, Bullets, say
+from broodyear.reports.sentences import Statements
+from broodyear.reports.tables import ReportTable
+from broodyear.reports.vocabulary import stage_words
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from broodyear.settings import Settings
+
+WORDS = "development/words.txt"
+
+#: The columns that others read, in their order.
+SCORES = (
+    "species", "stage", "model", "scheme", "band", "tanks", "batches", "bias_days", "bias_low", "bias_high",
+    "mae_days", "coverage_50", "coverage_80", "coverage_95", "log_score", "skill_vs_constant",
+    "donor_stock",
+)  # fmt: skip
+
+#: Leaving one batch out is the scheme the page speaks of; the others are in the table.
+MAIN_SCHEME = "batch_out"
+CONSTANT_UNITS = "own_constant_units"
+#: Models that one drawing holds beside constant units.
+MOST_DRAWN = 3
+
+
+@dataclass(frozen=True)
+class DevelopmentResults:
+    """Tables of the development report.
+
+    curves and pairs: days to a stage by temperature, of models and of published measurements; fan: one tank's
+    forecast, empty where none could be made; works: references; shown: models shown by (species, stage), own
+    first; seed: of the calibration.
+    """
+
+    settings: Settings
+    seed: int
+    scores: ReportTable
+    claims: Statements
+    statements: ReportTable
+    thermometers: ReportTable
+    comparisons: ReportTable
+    first_seen: ReportTable
+    copied: ReportTable
+    suspects: ReportTable
+    left_out: ReportTable
+    gaps: ReportTable
+    disagreements: ReportTable
+    coefficients: ReportTable
+    covariance: ReportTable
+    predictions: ReportTable
+    pit: ReportTable
+    calibration: ReportTable
+    curves: ReportTable
+    pairs: ReportTable
+    fan: ReportTable
+    works: ReportTable
+    shown: Mapping[tuple[str, str], tuple[str, ...]]
+
+    @property
+    def tables(self) -> tuple[ReportTable, ...]:
+        """Every table, in the order in which the page uses them."""
+        return (
+            self.scores, self.claims.table, self.statements, self.thermometers, self.comparisons, self.first_seen,
+            self.copied, self.suspects, self.left_out, self.gaps, self.disagreements, self.coefficients,
+            self.covariance, self.predictions, self.pit, self.calibration, self.curves, self.pairs, self.fan,
+            self.works,
+        )  # fmt: skip
+
+    def drawn(self, species: str, stage: str) -> tuple[str, ...]:
+        """Models of a species and stage that figures show: the best own fit, those given, the default."""
+        shown = self.shown[(species, stage)]
+        return shown if len(shown) <= MOST_DRAWN else (*shown[: MOST_DRAWN - 1], shown[-1])
+
+    def with_constant_units(self, species: str, stage: str) -> tuple[str, ...]:
+        """The models shown, and constant units as fitted here."""
+        shown = self.shown[(species, stage)]
+        rows = self.scores.rows(species=species, stage=stage, model=CONSTANT_UNITS, scheme=MAIN_SCHEME)
+        return (*shown, CONSTANT_UNITS) if CONSTANT_UNITS not in shown and rows else shown
+
+
+def named(species: object, stage: object) -> str:
+    """A species and stage in words."""
+    return f"{words(species)}, {stage_words(stage)}"
+
+
+def titled(species: object, stage: object) -> str:
+    """The same as a heading."""
+    text = named(species, stage)
+    return f"{text[:1].upper()}{text[1:]}"
+
+
+def stated(claims: Statements, rows: list[int]) -> Bullets:
+    """Sentences of claims, each traced to its row."""
+    return Bullets(tuple(say("{said}", said=claims.at(row)) for row in rows), (claims.table,))
+
+
+def said_of(results: DevelopmentResults, topic: str) -> list[Block]:
+    """What the records tell of one topic, sentence by sentence."""
+    table = results.statements
+    items = tuple(say("{said}", said=table.at(row, "sentence", "statement")) for row in table.rows(topic=topic))
+    return [Bullets(items, (table,))] if items else []
+
+
+def place_rows(table: ReportTable, species: str, stage: str) -> pd.DataFrame:
+    """The rows of one species and stage; all rows of a table that has no such columns."""
+    frame = table.frame
+    if not {"species", "stage"} <= set(frame.columns):
+        return frame
+    return frame[(frame["species"] == species) & (frame["stage"] == stage)].reset_index(drop=True)
