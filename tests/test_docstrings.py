@@ -25,7 +25,9 @@ def test_examples_of_public_names_run(name: str) -> None:
         assert runner.run(example).failed == 0
 
 
-@pytest.mark.parametrize("name", ["broodyear.schemas.frames"])
+@pytest.mark.parametrize(
+    "name", ["broodyear.schemas.frames", "broodyear.shown", "broodyear.development.models.sources"]
+)
 def test_examples_of_modules_run(name: str) -> None:
     results = doctest.testmod(import_module(name))
     assert results.attempted > 0 and results.failed == 0

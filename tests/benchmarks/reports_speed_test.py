@@ -1,4 +1,6 @@
-"""Seconds of the review of the demo, and seconds and memory of both reports over 20 seasons of 1 000 tanks.
+"""Seconds of the review and the development report of the demo; seconds and memory of both large reports.
+
+The large ones cover 20 seasons of 1 000 tanks.
 
 Run: python -m pytest tests/benchmarks/reports_speed_test.py -s
 """
@@ -157,3 +159,14 @@ def test_the_review_of_the_demo_takes_less_than_five_seconds(demo: Path, tmp_pat
     assert sheets >= 70
     assert plain <= REVIEW_SECONDS
     assert with_sheets - plain <= SHEETS_SECONDS
+
+
+#: The development report of the demo's store, as long as somebody looks at the screen.
+DEVELOPMENT_SECONDS = 5.0
+
+
+def test_the_development_report_of_the_demo_takes_less_than_five_seconds(demo: Path, tmp_path: Path) -> None:
+    words = ("report", "development", "--store", str(demo), "--quiet", "--out")
+    took = min(timed(*words, str(tmp_path / str(number))).seconds for number in range(TIMES))
+    print(f"\ndevelopment report of the demo: {took:.1f} s; aim {DEVELOPMENT_SECONDS:.0f} s")
+    assert took <= DEVELOPMENT_SECONDS

@@ -44,7 +44,7 @@ LAYERS = (
     {"schemas"},
     {"settings", "findings", "outputs"},
     {"workspace", "formulas", "stopping"},
-    {"places", "errors", "claims"},
+    {"places", "errors", "claims", "shown"},
 )
 #: A module of each circle that stands until its room is next rebuilt: the list may only shrink.
 STANDING_CIRCLES: set[str] = set()

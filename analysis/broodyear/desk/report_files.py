@@ -25,6 +25,8 @@ TYPES: Mapping[str, tuple[str, bool]] = {
     ".json": ("application/json", False),
     ".csv": ("text/csv", False),
     ".md": ("text/plain", False),
+    ".bib": ("text/plain", False),
+    ".py": ("text/plain", False),
     ".parquet": ("application/vnd.apache.parquet", False),
 }
 

@@ -50,8 +50,8 @@ def biases_figure(rows: pd.DataFrame, *, name: str, title: str) -> str:
     if lines > MOST_ROWS:
         raise Refused(f"the figure of {title} would hold {lines} rows; its table is the better view")
     height = 0.75 + 0.21 * lines
-    margins = {"left": 0.52, "right": 0.98, "top": 1 - 0.3 / height, "bottom": 0.45 / height}
-    with sheet(name, 5.6, height, margins=margins) as page:
+    margins = {"left": 0.56, "right": 0.98, "top": 1 - 0.3 / height, "bottom": 0.45 / height}
+    with sheet(name, 5.8, height, margins=margins) as page:
         axes = page.axes[0]
         limit, place, labels = _reach(known), 0, []
         axes.axvline(0, color=QUIET, linewidth=1, linestyle=DASHED, zorder=1)
@@ -59,10 +59,10 @@ def biases_figure(rows: pd.DataFrame, *, name: str, title: str) -> str:
             labels.append((place, group))
             for _, row in known[known["group"] == group].iterrows():
                 place += 1
-                labels.append((place, shortened(row["label"], 46)))
+                labels.append((place, shortened(row["label"], 56)))
                 _bias_row(axes, place, row, limit)
             place += 1
-        axes.set_yticks([at for at, _ in labels], [text for _, text in labels], fontsize=7.2)
+        axes.set_yticks([at for at, _ in labels], [text for _, text in labels], fontsize=6.6)
         for (_, text), tick in zip(labels, axes.get_yticklabels(), strict=True):
             tick.set_fontweight("bold" if text in groups else "normal")
         axes.set_ylim(place - 0.4, -0.6)

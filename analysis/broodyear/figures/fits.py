@@ -20,16 +20,30 @@ def effects_axes(effects: pd.DataFrame, ax: Axes | None = None) -> Axes:
     require_columns(effects, ["estimate", "ci_low", "ci_high"], "the effects of a fit")
     shown = effects.drop(index="Intercept", errors="ignore")
     require_rows(shown, "the effects of a fit")
+    rows = shown.rename(columns={"ci_low": "low", "ci_high": "high"}).assign(label=shown.index.astype(str))
+    return estimates_axes(rows, "effect on the log-odds of survival", ax)
+
+
+def estimates_axes(rows: pd.DataFrame, unit: str, ax: Axes | None = None) -> Axes:
+    """Estimates with their 95 % limits, one row each, the first on top; numbers about a line at zero, or dates.
+
+    rows: label, estimate, low, high (blank limits: not known); ax: drawn on when given. Raises Refused for no rows
+    or a missing column.
+    """
+    require_columns(rows, ["label", "estimate", "low", "high"], unit)
+    require_rows(rows, unit)
     if ax is None:
         import matplotlib.pyplot as plt
 
-        _, ax = plt.subplots(figsize=(6.6, 0.9 + 0.3 * len(shown)), layout="constrained")
-    for place, (_, row) in enumerate(shown.iterrows()):
-        if row["ci_low"] == row["ci_low"]:
-            interval(ax, place, float(row["ci_low"]), float(row["ci_high"]), SERIES[0])
-        dot(ax, float(row["estimate"]), place, SERIES[0])
-    ax.axvline(0.0, color=QUIET, linewidth=0.8)
-    ax.set_yticks(range(len(shown)), [str(term) for term in shown.index])
+        _, ax = plt.subplots(figsize=(6.6, 0.9 + 0.3 * len(rows)), layout="constrained")
+    limits = rows[["estimate", "low", "high"]].itertuples(index=False)
+    for place, (estimate, low, high) in enumerate(limits):
+        if low == low and high == high:
+            interval(ax, place, low, high, SERIES[0])
+        dot(ax, estimate, place, SERIES[0])
+    if rows["estimate"].dtype.kind != "M":
+        ax.axvline(0.0, color=QUIET, linewidth=0.8)
+    ax.set_yticks(range(len(rows)), [str(label) for label in rows["label"]])
     ax.invert_yaxis()
-    ax.set_xlabel("effect on the log-odds of survival, with 95 % interval")
+    ax.set_xlabel(f"{unit}, with 95 % interval")
     return ax

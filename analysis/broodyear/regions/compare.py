@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -17,9 +17,13 @@ from broodyear.regions.connectivity import GRAPH_COLUMNS, RegionLinks, region_li
 from broodyear.regions.heterogeneity import HETEROGENEITY_COLUMNS, heterogeneity_row
 from broodyear.regions.notes import region_note, within_sentence
 from broodyear.regions.part import PART_COLUMNS, RegionPart, fit_part
+from broodyear.shown import Shows, shown
 from broodyear.statistics.multiplicity import single_step
 from broodyear.survival.practices.coding import level_counts
 from broodyear.survival.tank_frame import MAIN_OUTCOME, NOT_RECORDED, OUTCOMES, prepare
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 REGION_COLUMNS = [
     "region", "outcome", "tanks", "tanks_usable", "sites", "batches", "batches_shared", "seasons", "eggs",
@@ -30,6 +34,14 @@ REGION_COLUMNS = [
     "reporting_pct", "bound_low_pct", "bound_high_pct", "note",
 ]  # fmt: skip
 _SECTION = "answer"
+
+
+#: What a comparison of regions tells and draws: each region against the others, within shared batches.
+REGIONS_SHOW = Shows(
+    "Regions against the others, within batches", ("region", "outcome"), "within_batch_points",
+    "within_batch_points_low", "within_batch_points_high", "difference in survival, points",
+    {"outcome": MAIN_OUTCOME},
+)  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,6 +57,17 @@ class RegionComparison:
     graph: pd.DataFrame
     sentences: Mapping[str, str]
     claims: tuple[Claim, ...]
+
+    def summary(self) -> str:
+        """The main rows as text."""
+        return REGIONS_SHOW.summary(self.rows)
+
+    def _repr_html_(self) -> str:
+        return REGIONS_SHOW.html(self.rows)
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """The main estimates with their 95 % limits on ``ax``, or on new matplotlib axes; returns the axes."""
+        return shown(self.rows, REGIONS_SHOW).plot(ax)
 
 
 @dataclass(frozen=True, eq=False)

@@ -91,8 +91,9 @@ _MINUS = re.compile(r"(?<![\w)])-(?=[0-9])")
 
 
 def statement(value: Any) -> str:
-    """A sentence made elsewhere, with true minus signs and names of models without underscores."""
-    return _MINUS.sub("\u2212", str(value)).replace("_", " ")
+    """A sentence made elsewhere, with true minus signs and models without underscores; files keep their names."""
+    spoken = [word if ".csv" in word else word.replace("_", " ") for word in str(value).split(" ")]
+    return _MINUS.sub("\u2212", " ".join(spoken))
 
 
 def as_is(value: Any) -> str:

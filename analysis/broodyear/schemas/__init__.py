@@ -20,7 +20,7 @@ from broodyear.schemas.dictionary import dictionary_markdown, template_csv
 from broodyear.schemas.packaging import data_package
 
 if TYPE_CHECKING:
-    from broodyear.schemas.frames import pandera_schema, result_schema
+    from broodyear.schemas.frames import frame_schema, pandera_schema, result_schema
 
 __all__ = [
     "TABLE_NAMES",
@@ -33,6 +33,7 @@ __all__ = [
     "data_package",
     "descriptor",
     "dictionary_markdown",
+    "frame_schema",
     "pandera_schema",
     "result_schema",
     "table",
@@ -43,7 +44,7 @@ __all__ = [
 
 def __getattr__(name: str) -> Any:
     # pandera costs a second to import and is needed only where frames are validated.
-    if name in {"pandera_schema", "result_schema"}:
+    if name in {"frame_schema", "pandera_schema", "result_schema"}:
         from broodyear.schemas import frames
 
         return getattr(frames, name)

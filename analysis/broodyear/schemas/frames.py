@@ -2,6 +2,7 @@
 
     pandera_schema(table("losses")).validate(frame, lazy=True)             # before it is exported or loaded
     result_schema(query_named("tank_outcomes")).validate(frame, lazy=True)  # what ``store.result`` gives
+    frame_schema("scores").validate(frame, lazy=True)                      # what public functions take and give
 
 The loader checks with SQL made from the same declarations; here each check carries the name of the loader's rule,
 so that the two can be compared row by row. pandera is imported with this module alone: nothing else needs it.
@@ -12,12 +13,14 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Callable
-from typing import Protocol
+from typing import Any, Protocol
 
 import pandas as pd
 import pandera.pandas as pa
 
+from broodyear.errors import UsageError
 from broodyear.schemas.declarations import Column, RangeBy, RowRule, Table
+from broodyear.schemas.frame_columns import FRAMES
 from broodyear.schemas.unseen import unseen_character
 
 #: Characters no code may hold: the two control ranges of Unicode, and the separators of lines and paragraphs.
@@ -119,6 +122,64 @@ def pandera_schema(table: Table, *, season_of: Callable[[dt.date], int] | None =
         strict="filter",
         coerce=True,
     )
+
+
+#: Values of each kind that frame_columns.py names: the kind of the column, and the limits of its values.
+_FRAME_KINDS: dict[str, tuple[str | None, float | None, float | None]] = {
+    "text": ("str", None, None),
+    "number": ("float64", None, None),
+    "size": ("float64", 0.0, None),
+    "pct": ("float64", 0.0, 100.0),
+    "share": ("float64", 0.0, 1.0),
+    "whole": ("Int64", None, None),
+    "boolean": ("boolean", None, None),
+    "date": ("datetime64[us]", None, None),
+    "any": (None, None, None),
+}
+
+
+def frame_schema(name: str) -> pa.DataFrameSchema:
+    """Schema of a frame that public functions take (constant_temperatures, tank_records, tank_seasons) or give
+    (scores, setups, forecasts, published_models, regions, practices, sites).
+
+    Columns may be more, in any order; values are brought to the kind asked for. Raises UsageError for another
+    name.
+
+    >>> from broodyear import published_models
+    >>> len(frame_schema("published_models").validate(published_models(), lazy=True)) > 10
+    True
+    """
+    if name not in FRAMES:
+        raise UsageError(f"there is no frame {name!r}; expected one of {', '.join(FRAMES)}")
+    columns = {column: _frame_column(kind) for column, kind in FRAMES[name].items()}
+    return pa.DataFrameSchema(columns, name=name, strict=False, coerce=True)
+
+
+def _frame_column(kind: str) -> pa.Column:
+    dtype, low, high = _FRAME_KINDS[kind.rstrip("?-")]
+    checks = [pa.Check.ge(low, error="out_of_range")] if low is not None else []
+    checks += [pa.Check.le(high, error="out_of_range")] if high is not None else []
+    return pa.Column(
+        dtype, checks=checks, nullable="?" in kind, required="-" not in kind, coerce=dtype is not None
+    )
+
+
+def _broken(column: object, check: object, value: object, row: Any) -> str:
+    """One break of a schema in words; where a column is missing, pandera names it as the value."""
+    if check == "column_in_dataframe":
+        return f"{value}: the column is missing"
+    return f"{column}: {check}" + ("" if pd.isna(row) else f", row {row}: {value!r}")
+
+
+def checked(frame: pd.DataFrame, name: str) -> pd.DataFrame:
+    """The frame, held to its public schema. Raises UsageError that names every column and row that breaks it."""
+    try:
+        frame_schema(name).validate(frame, lazy=True)
+    except pa.errors.SchemaErrors as errors:
+        cases = errors.failure_cases[["column", "check", "failure_case", "index"]].drop_duplicates().head(10)
+        said = "; ".join(_broken(*case) for case in cases.itertuples(index=False))
+        raise UsageError(f"the frame is not one of {name}: {said}; see broodyear.schemas.frames") from None
+    return frame
 
 
 def _column(column: Column) -> pa.Column:

@@ -15,6 +15,7 @@ from broodyear.setups.judged import Judged, judge
 from broodyear.setups.losing_stage import losing_stage
 from broodyear.setups.site_history import Departures
 from broodyear.setups.site_verdicts import SiteVerdicts, place_verdict
+from broodyear.shown import ShownFrame, Shows, shown
 from broodyear.statistics.multiplicity import adjust_within
 from broodyear.survival.tank_frame import OUTCOMES, TankFrame, prepare
 
@@ -70,7 +71,14 @@ class SetupScreen:
     capped: int
 
 
-def compare_setups(frame: pd.DataFrame) -> pd.DataFrame:
+#: What a frame of set-ups tells and draws: the shrunken survival of the tanks that stand out from below.
+SETUPS_SHOW = Shows(
+    "Tanks below expectation", ("season", "tank_id", "outcome"), "shrunken_pct", "shrunken_low", "shrunken_high",
+    "survival, %", {"verdict": "below_expected"},
+)  # fmt: skip
+
+
+def compare_setups(frame: pd.DataFrame) -> ShownFrame:
     """The rows of setups.csv from a frame of tank-seasons; see `screen_setups` for what stands behind them.
 
     frame: season, tank_id, site_id, batch_id, eggs, survivors; optional outcome, species,
@@ -86,7 +94,9 @@ def compare_setups(frame: pd.DataFrame) -> pd.DataFrame:
     >>> compare_setups(frame).query("verdict == 'below_expected'")["tank_id"].tolist()
     [0]
     """
-    return screen_setups(frame).rows
+    from broodyear.schemas.frames import checked
+
+    return shown(checked(screen_setups(frame).rows, "setups"), SETUPS_SHOW)
 
 
 def screen_setups(frame: pd.DataFrame) -> SetupScreen:

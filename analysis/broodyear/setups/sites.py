@@ -9,8 +9,9 @@ from broodyear.setups.predictive import mean_survival
 from broodyear.setups.screen import SetupScreen, screen_setups
 from broodyear.setups.site_history import LOW_SCORE, Departures, site_departures
 from broodyear.setups.site_verdicts import SiteVerdicts, place_verdict
+from broodyear.shown import ShownFrame, Shows, shown
 from broodyear.statistics.numbers import expit
-from broodyear.survival.tank_frame import codes
+from broodyear.survival.tank_frame import MAIN_OUTCOME, codes
 
 SITE_COLUMNS = [
     "site_id", "region", "outcome", "seasons", "tank_seasons", "eggs", "observed_pct", "expected_pct",
@@ -26,7 +27,14 @@ _WORTH_SAYING_POINTS = 3.0
 REGRESSION = "a site picked out for a bad year comes back by about {:.0f} points with nothing changed"
 
 
-def sites_table(frame: pd.DataFrame, screen: SetupScreen | None = None) -> pd.DataFrame:
+#: What a frame of sites tells and draws: each site's difference from what was expected over its seasons.
+SITES_SHOW = Shows(
+    "Sites over their seasons", ("site_id", "verdict"), "difference_points", "difference_low", "difference_high",
+    "difference from expected survival, points", {"outcome": MAIN_OUTCOME},
+)  # fmt: skip
+
+
+def sites_table(frame: pd.DataFrame, screen: SetupScreen | None = None) -> ShownFrame:
     """SITE_COLUMNS, one row per site and outcome, in order of site (no ranks).
 
     difference_points: survival of the site's tanks less what was expected, over all its seasons, with the interval
@@ -37,7 +45,7 @@ def sites_table(frame: pd.DataFrame, screen: SetupScreen | None = None) -> pd.Da
     found = screen_setups(frame) if screen is None else screen
     parts = [_outcome_sites(found, outcome) for outcome in found.departures]
     table = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=SITE_COLUMNS)
-    return table[SITE_COLUMNS]
+    return shown(table[SITE_COLUMNS], SITES_SHOW)
 
 
 def _outcome_sites(screen: SetupScreen, outcome: str) -> pd.DataFrame:

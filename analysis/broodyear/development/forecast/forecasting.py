@@ -27,6 +27,7 @@ from broodyear.development.scoring.stage_data import fits_by_stage
 from broodyear.development.scoring.stage_rows import derived_frames, stage_rows
 from broodyear.errors import NothingToAnalyse
 from broodyear.settings import Settings
+from broodyear.shown import ShownFrame, Shows, shown
 
 Floats = NDArray[np.float64]
 
@@ -50,6 +51,12 @@ _MANY_DF = 1e6
 _LIMITS = {"low_95": 0.025, "low_80": 0.10, "high_80": 0.90, "high_95": 0.975}
 
 
+#: What a frame of forecasts tells and draws: the headline date of every tank and stage.
+FORECASTS_SHOW = Shows(
+    "Expected dates", ("tank_id", "stage", "model"), "expected_on", "low_95", "high_95", "day", {"headline": True}
+)
+
+
 def forecast_stages(
     source: Any,
     *,
@@ -57,7 +64,7 @@ def forecast_stages(
     as_of: dt.date | None = None,
     stages: Sequence[str] = FORECAST_STAGES,
     fits: Mapping[tuple[str, str], Mapping[str, DevelopmentFit]] | None = None,
-) -> pd.DataFrame:
+) -> ShownFrame:
     """Expected date of each remaining stage of each tank under way, by every model, one marked as headline.
 
     source: an open store, whose settings may declare species, or a mapping of tank_seasons, daily_temperature and
@@ -81,7 +88,7 @@ def forecast_stages(
         fits = _own_fits(frames, today, stages)
     waiting = remaining_stages(tanks, frames["observed_stages"], today, stages)
     if not len(waiting):
-        return _empty()
+        return shown(_empty(), FORECASTS_SHOW)
     nominal = nominal_models(getattr(source, "settings", Settings()))
     journeys, read_days = journeys_of(tanks, frames["daily_temperature"], today)
     parts = []
@@ -93,7 +100,7 @@ def forecast_stages(
                 days_of_record=np.tile(read_days[keep], max(len(models), 1))
             )
         )
-    return _arranged(pd.concat(parts, ignore_index=True), season, today)
+    return shown(_arranged(pd.concat(parts, ignore_index=True), season, today), FORECASTS_SHOW)
 
 
 def _empty() -> pd.DataFrame:

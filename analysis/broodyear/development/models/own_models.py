@@ -5,6 +5,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields
+from html import escape
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -125,6 +126,16 @@ class DevelopmentModel:
             f"made for: {tested}; covariance {'given' if self.covariance is not None else 'not given'}",
         ]
         return "\n".join([*lines, f"source: {self.source}"] if self.source else lines)
+
+    def _repr_html_(self) -> str:
+        return f"<pre>{escape(self.summary())}</pre>"
+
+    def plot(self, ax: Any = None) -> Any:
+        """Days to the stage by temperature with limits from the covariance, on matplotlib axes."""
+        from broodyear.development.likelihood.fit_result import plotted
+
+        tested = self.curve.is_tested_at(_TRIED_C)
+        return plotted(self.interval(_TRIED_C[tested] if tested.any() else _TRIED_C), self.name, ax)
 
 
 def _problems(model: DevelopmentModel) -> list[str]:

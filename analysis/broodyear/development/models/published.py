@@ -10,6 +10,7 @@ seen where there is one: the default is the model with the smallest error on the
 from __future__ import annotations
 
 import difflib
+from collections.abc import Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -176,22 +177,29 @@ def _as_published() -> pd.DataFrame:
 @lru_cache(maxsize=1)
 def _models() -> pd.DataFrame:
     models = _as_published()
-    measured = pd.DataFrame([_measured(row) for _, row in models.iterrows()], index=models.index)
+    errors = [errors_against_pairs(row) for _, row in models.iterrows()]
+    rows = [_measured(row, found) for (_, row), found in zip(models.iterrows(), errors, strict=True)]
+    measured = pd.DataFrame(rows, index=models.index)
     table: pd.DataFrame = pd.concat([models, measured], axis=1)
-    table["spread_log_sd"] = spread_between_studies(table)
+    table["spread_log_sd"] = spread_between_studies(table, errors=errors)
     return table
 
 
-def log_errors(row: Any) -> pd.DataFrame:
-    """pair_set, log_error (ln predicted − ln published) and is_own (its own source) for the pairs of its stage."""
-    errors = errors_against_pairs(row)
+def log_errors(row: Any, errors: pd.DataFrame | None = None) -> pd.DataFrame:
+    """pair_set, log_error (ln predicted − ln published) and is_own (its own source) for the pairs of its stage.
+
+    errors: of ``errors_against_pairs(row)``, where they are at hand.
+    """
+    errors = errors_against_pairs(row) if errors is None else errors
     sound = errors[~errors["is_flagged"] & errors["is_in_range"] & (errors["stage"] == row["stage"])]
     found = pd.DataFrame({"pair_set": sound["pair_set"], "log_error": np.log1p(sound["error_pct"] / 100.0)})
     found["is_own"] = [source in str(row["source"]) for source in sound["source"]]
     return found
 
 
-def spread_between_studies(models: pd.DataFrame, without: str = "") -> pd.Series:
+def spread_between_studies(
+    models: pd.DataFrame, without: str = "", errors: Sequence[pd.DataFrame] | None = None
+) -> pd.Series:
     """SD of log days of a study a model was not made from, about each model, by published pairs of the same stage.
 
     The root mean square of a model's log errors over the other studies of its stage, each counting once whatever
@@ -200,10 +208,10 @@ def spread_between_studies(models: pd.DataFrame, without: str = "") -> pd.Series
     """
     size, count = np.full(len(models), np.nan), np.zeros(len(models))
     for position, (_, row) in enumerate(models.iterrows()):
-        errors = log_errors(row)
-        errors = errors[~errors["is_own"] & (errors["pair_set"] != without)]
-        by_study = (errors["log_error"] ** 2).groupby(errors["pair_set"]).mean()
-        size[position], count[position] = float(np.sqrt(by_study.mean())), len(errors)
+        found = log_errors(row, None if errors is None else errors[position])
+        found = found[~found["is_own"] & (found["pair_set"] != without)]
+        by_study = (found["log_error"] ** 2).groupby(found["pair_set"]).mean()
+        size[position], count[position] = float(np.sqrt(by_study.mean())), len(found)
     is_counted = models["is_default"].to_numpy(dtype=bool) & (count >= FEWEST_PAIRS_OF_STAGE)
     pooled = float(np.sqrt(np.mean(size[is_counted] ** 2))) if is_counted.any() else 0.0
     return pd.Series(np.nan_to_num(size), models.index).clip(lower=max(pooled, LEAST_SPREAD_LOG_SD))
@@ -229,8 +237,7 @@ def errors_against_pairs(row: Any) -> pd.DataFrame:
     return found
 
 
-def _measured(row: pd.Series) -> dict[str, Any]:
-    errors = errors_against_pairs(row)
+def _measured(row: pd.Series, errors: pd.DataFrame) -> dict[str, Any]:
     sound = errors[~errors["is_flagged"] & errors["is_in_range"]]
     alike = sound[sound["is_same_event"]]
     steady = alike[alike["temperature"] == "constant"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -20,6 +20,7 @@ from broodyear.development.scoring.constants import constants_table, covariance_
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut
 from broodyear.development.scoring.held_out_scores import (
     DEFAULT_SEED,
+    SCORES_SHOW,
     DevelopmentScores,
     score_everything,
 )
@@ -28,6 +29,10 @@ from broodyear.development.scoring.score_cells import randomised_pit
 from broodyear.development.scoring.stage_data import StageData
 from broodyear.development.scoring.statements import StageFindings, all_statements, findings_for
 from broodyear.development.scoring.thermometers import bias_by_thermometer
+from broodyear.shown import shown as shown_frame
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 SUSPECT_COLUMNS = (
     "species", "stage", "season", "tank_id", "last_absent_on", "first_seen_on", "model", "days_off",
@@ -74,6 +79,17 @@ class DevelopmentAssessment:
     fits: Mapping[tuple[str, str], Mapping[str, DevelopmentFit]]
     given: Mapping[str, DevelopmentModel]
     shown: Mapping[tuple[str, str], tuple[str, ...]]
+
+    def summary(self) -> str:
+        """The bias of every model over all temperatures, as text."""
+        return SCORES_SHOW.summary(self.scores)
+
+    def _repr_html_(self) -> str:
+        return SCORES_SHOW.html(self.scores)
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """The same with its 95 % limits on ``ax``, or on new matplotlib axes; returns the axes."""
+        return shown_frame(self.scores, SCORES_SHOW).plot(ax)
 
 
 def assess_development(source: Any, *, seed: int = DEFAULT_SEED, **options: Any) -> DevelopmentAssessment:

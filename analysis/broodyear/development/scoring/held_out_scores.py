@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -33,6 +33,10 @@ from broodyear.development.scoring.stage_data import SCORED_FORMS, StageData, co
 from broodyear.development.scoring.stage_rows import stage_rows
 from broodyear.errors import NothingToAnalyse, UsageError
 from broodyear.settings import Settings
+from broodyear.shown import ShownFrame, Shows, shown
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 Floats = NDArray[np.float64]
 #: Begins a piece of work, of a function of a module and what it is given; what comes back gives its result.
@@ -47,6 +51,13 @@ SCORE_COLUMNS = (
     "p_value", "donor_stock", "suspects", "bias_without_suspects", "mae_without_suspects",
     "coverage_95_without_suspects", "interval_distance_days", "bias_first_seen_days", "mae_first_seen_days",
     "pit_mean", "pit_sd", "blocks", "tanks_outside_tested", "sites", "unscored", "note",
+)  # fmt: skip
+
+
+#: What a frame of scores tells and draws: the bias of every model over all temperatures and stocks.
+SCORES_SHOW = Shows(
+    "Bias of models, one batch left out at a time", ("species", "stage", "model"), "bias_days", "bias_low",
+    "bias_high", "predicted − actual, days", {"scheme": "batch_out", "band": "all", "donor_stock": ""},
 )  # fmt: skip
 
 
@@ -66,13 +77,24 @@ class DevelopmentScores:
     left_out: pd.DataFrame
     gaps: pd.DataFrame
 
+    def summary(self) -> str:
+        """The bias of every model over all temperatures, as text."""
+        return SCORES_SHOW.summary(self.scores)
+
+    def _repr_html_(self) -> str:
+        return SCORES_SHOW.html(self.scores)
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """The same with its 95 % limits on ``ax``, or on new matplotlib axes; returns the axes."""
+        return shown(self.scores, SCORES_SHOW).plot(ax)
+
 
 def done_here(work: Callable[..., Any], *given: Any) -> Callable[[], Any]:
     """Do a piece of work here, when its result is asked for."""
     return lambda: work(*given)
 
 
-def score_development(source: Any, **options: Any) -> pd.DataFrame:
+def score_development(source: Any, **options: Any) -> ShownFrame:
     """The rows of scores.csv: models scored by leaving out one batch, one site, one season at a time.
 
     source: an open store, a mapping of the derived tables observed_stages, daily_temperature and tank_seasons, or
@@ -80,7 +102,9 @@ def score_development(source: Any, **options: Any) -> pd.DataFrame:
     Options as in ``score_everything``. Own fits are named own_<form> and refitted inside each fold; published
     models stay as they are. Cells with fewer than 3 batches are blank with a note.
     """
-    return score_everything(source, **options).scores
+    from broodyear.schemas.frames import checked
+
+    return shown(checked(score_everything(source, **options).scores, "scores"), SCORES_SHOW)
 
 
 def score_everything(

@@ -4,16 +4,27 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from broodyear.claims import Claim
 from broodyear.errors import NothingToAnalyse
+from broodyear.shown import Shows, shown
 from broodyear.survival.practices.diagnostics import FitDiagnostics
 from broodyear.survival.practices.findings import Finding, claim_of, gated
 from broodyear.survival.practices.outcome import OutcomeReport, outcome_report
 from broodyear.survival.practices.tables import effect_rows, fit_rows, method_rows, practice_table
 from broodyear.survival.tank_frame import MAIN_OUTCOME, OUTCOMES, prepare
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+#: What the effects of practices tell and draw: each level against its reference over the whole stay.
+PRACTICES_SHOW = Shows(
+    "Practices, all in one fit", ("factor", "level"), "difference_points", "difference_low", "difference_high",
+    "difference in survival, points", {"outcome": MAIN_OUTCOME},
+)  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -31,6 +42,17 @@ class EffectsReport:
     practices: pd.DataFrame
     findings: tuple[Finding, ...]
     diagnostics: tuple[FitDiagnostics, ...]
+
+    def summary(self) -> str:
+        """The main rows as text."""
+        return PRACTICES_SHOW.summary(self.effects)
+
+    def _repr_html_(self) -> str:
+        return PRACTICES_SHOW.html(self.effects)
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """The main estimates with their 95 % limits on ``ax``, or on new matplotlib axes; returns the axes."""
+        return shown(self.effects, PRACTICES_SHOW).plot(ax)
 
     @property
     def claims(self) -> list[Claim]:
