@@ -176,10 +176,11 @@ def stage_received(
     connection.execute("DROP TABLE IF EXISTS checked")
     connection.execute(f"CREATE TEMP TABLE checked AS {_checked_query(found, careful, source, 'line, ')}")
     make_cells(connection, "aside", found.width)
-    cells = f"line, unclosed, {cell_names(found.width)}, surplus"
-    connection.execute(
-        f"INSERT INTO aside SELECT {cells} FROM {source} WHERE line IN (SELECT line FROM checked WHERE broken)"
-    )
+    if connection.execute("SELECT 1 FROM checked WHERE broken LIMIT 1").fetchall():
+        cells = f"line, unclosed, {cell_names(found.width)}, surplus"
+        connection.execute(
+            f"INSERT INTO aside SELECT {cells} FROM {source} WHERE line IN (SELECT line FROM checked WHERE broken)"
+        )
     [(rows,)] = connection.execute("SELECT count(*) FROM checked").fetchall()
     return Staged(
         "checked.line", received.lines_read, received.rows, int(rows), received.short_rows, careful,
