@@ -239,4 +239,4 @@ def table_view(
 def _has_content(table: ReportTable, one: Column, rows: tuple[int, ...]) -> bool:
     if not set(one.keys) <= set(table.frame.columns):
         return False
-    return not rows or bool(table.frame[list(one.keys)].iloc[list(rows)].notna().any(axis=None))
+    return not rows or any(known(table.value(row, key)) for row in rows for key in one.keys)

@@ -38,7 +38,7 @@ FIRST_CHECKS = {
     "water": "Have the test repeated; if it stands, change part of the water as your local rules say.",
     "silent": "Ring the site: is somebody looking at the tank?",
     "cold": "Have the set point read off, and the temperature with a second thermometer.",
-    "due": "Remind the site to look daily and to note the first date seen, and the last on which it was not.",
+    "due": "Remind the site to look daily and to note both dates: not yet, and seen.",
 }
 
 MEASURE_WORDS = {

@@ -83,11 +83,11 @@ def with_intervals(stages: pd.DataFrame) -> pd.DataFrame:
     The estimate is the mean of the tanks' own rates and the interval is Student's t on their standard error, so it
     carries how tanks differ; kept within 0–100 only where the ends are drawn as shares.
     """
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
     frame = stages.copy()
     freedom = (frame["tanks"].astype(float) - 1).clip(lower=1)
-    half = pd.Series(t.ppf(_LEVEL, freedom), index=frame.index) * frame["tank_se_pct"].astype(float)
+    half = pd.Series(stdtrit(freedom.to_numpy(), _LEVEL), index=frame.index) * frame["tank_se_pct"].astype(float)
     half = half.where(frame["tanks"] > 1)
     frame["pct"] = frame["tank_mean_pct"].astype(float)
     frame["low"] = (frame["pct"] - half).clip(lower=0)

@@ -87,18 +87,18 @@ def gather(store: Store, season: int, beside: SecondProcess, tell: Tell) -> Seas
 
 
 def _fits(known: pd.DataFrame, beside: SecondProcess) -> list[Callable[[], Any]]:
-    """The fits of each outcome, asked for in the order of a tank's life."""
+    """The fits of each outcome, in the order of a tank’s life; that of the whole stay is begun first."""
     from broodyear.survival.practices import outcomes_in
 
-    return [beside.ask(worked_out, known, (outcome,)) for outcome in outcomes_in(known)]
+    backwards = [beside.ask(worked_out, known, (outcome,)) for outcome in reversed(outcomes_in(known))]
+    return backwards[::-1]
 
 
 def _effects(fits: Sequence[Callable[[], Any]]) -> EffectsReport:
-    """The report of all outcomes; the last is worked out here while the others are being worked out beside."""
+    """The report of all outcomes; the first are worked out here while the last is being worked out beside."""
     from broodyear.survival.practices import report_from
 
-    pieces = [part for asked in reversed(fits) for part in reversed(asked())]
-    return report_from(pieces[::-1])
+    return report_from([part for asked in fits for part in asked()])
 
 
 def plain_flags(frame: pd.DataFrame) -> pd.DataFrame:

@@ -36,7 +36,7 @@ def bend_of(model: AdjustedModel, name: str, temps_c: FloatArray) -> Bend:
 
     A Wald test (F, Satterthwaite's degrees of freedom) of the spline's further columns in the working model.
     """
-    from scipy.stats import f as f_distribution
+    from scipy.special import fdtrc
 
     known = np.isfinite(temps_c)
     knots = np.quantile(temps_c[known], KNOTS)
@@ -51,7 +51,7 @@ def bend_of(model: AdjustedModel, name: str, temps_c: FloatArray) -> Bend:
     block = wider.covariance[-further.shape[1] :, -further.shape[1] :]
     ratio = float(own @ np.linalg.solve(block, own)) / len(own)
     degrees = min(wider.degrees(row) for row in np.eye(len(wider.coefficients))[-further.shape[1] :])
-    p_value = float(f_distribution.sf(ratio, len(own), min(degrees, 1e9)))
+    p_value = float(fdtrc(len(own), min(degrees, 1e9), ratio))
     if not p_value < CURVED_BELOW:
         return Bend(p_value)
     moved = np.concatenate([model.fit.coefficients - plain.coefficients, np.zeros(len(own))]) + wider.coefficients

@@ -97,7 +97,7 @@ def outcome_report(given: pd.DataFrame, outcome: str) -> OutcomeReport:
         direct=_summary(direct) if direct else None,
         bend=bend_of(direct, TEMPERATURE, _temps(rows.used)) if direct else Bend(),
         methods=other_methods(total, names) if _is_for_every_method(rows) else None,
-        diagnostics=diagnose(total, outcome),
+        diagnostics=diagnose(total, outcome) if outcome == MAIN_OUTCOME else None,
     )
 
 

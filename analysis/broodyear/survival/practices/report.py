@@ -33,7 +33,7 @@ class EffectsReport:
 
     effects: rows of effects.csv; methods: the same contrasts by the other methods; fit_notes: one row per outcome
     and model; practices: rows of practices.csv; findings: what was found of every contrast, with its decision;
-    diagnostics: of each outcome's fit.
+    diagnostics: of the fit of the whole stay, which stands behind the page.
     """
 
     effects: pd.DataFrame
