@@ -38,7 +38,7 @@ FIRST_CHECKS = {
     "water": "Have the test repeated; if it stands, change part of the water as your local rules say.",
     "silent": "Ring the site: is somebody looking at the tank?",
     "cold": "Have the set point read off, and the temperature with a second thermometer.",
-    "due": "Remind the site to look daily and to note both dates: not yet, and seen.",
+    "due": "Remind the site to look daily.",
 }
 
 MEASURE_WORDS = {
@@ -106,8 +106,13 @@ def _detail(row: Mapping[Hashable, Any], as_of: dt.date, settings: Settings) -> 
     if kind == "water":
         name, unit = MEASURE_WORDS[str(row["measure"])]
         return f"latest test: {name} {plain(value, 2)}, limit {plain(limit, 2)} {unit}".rstrip()
-    between = f"; 80 % between {day(row['low_80'])} and {day(row['high_80'])}" if known(row["low_80"]) else ""
-    return f"{stage_words(str(row['measure']))} expected on {day(row['expected_on'])}{between}"
+    within = f" (80 %: {_short(row['low_80'])} to {_short(row['high_80'])})" if known(row["low_80"]) else ""
+    return f"{stage_words(str(row['measure']))} expected on {_short(row['expected_on'])}{within}"
+
+
+def _short(date: dt.date) -> str:
+    """A day of the running season, whose year nobody needs."""
+    return f"{date.day} {date:%b}"
 
 
 def write_week(
