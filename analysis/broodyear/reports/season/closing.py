@@ -67,18 +67,22 @@ UPLOAD_COLUMNS = (
 
 def method_section(results: SeasonResults) -> Section:
     """How the numbers were made, with rows given, used and left out, and where they end."""
-    items = [_METHODS[key] for key in ("unit", "expected", "verdict", "effects", "temperature")]
-    blocks: list[Block] = [Bullets(tuple(items)), Heading(Markup("Rows given, used and left out"))]
+    blocks: list[Block] = [Bullets(_said("methods")), Heading(Markup("Rows given, used and left out"))]
     blocks += [
         _rows_block(
             results.screen, SCREEN_COLUMNS, "Rows behind the screen of set-ups, all seasons up to this one"
         )
     ]
     blocks += [_rows_block(results.fits, FIT_COLUMNS, "Rows behind the effects of practices and temperature")]
-    blocks += [Heading(Markup("What this page cannot show")), Bullets(_LIMITS)]
+    blocks += [Heading(Markup("What this page cannot show")), Bullets(_said("limits"))]
     terms = tuple(phrase(_GLOSSARY, "term", word=word, meaning=meaning) for word, meaning in _terms())
     blocks += [Heading(Markup("Words on this page")), Bullets(terms)]
     return Section("method", "Method and limits", tuple(blocks))
+
+
+def _said(name: str) -> tuple[Markup, ...]:
+    texts: list[str] = wording("season/method.txt", name)
+    return tuple(map(Markup, texts))
 
 
 _GLOSSARY = "season/glossary.txt"
@@ -119,41 +123,3 @@ FIT_COLUMNS = (
 def cautions_section() -> Section:
     """Where work can hurt people or fish."""
     return Section("cautions", "Before anyone acts: cautions", CAUTIONS)
-
-
-_METHODS = {
-    "unit": Markup(
-        "The unit of analysis is one tank in one season, never the egg: eggs in one tank share a fate."
-        " Survivors are fish released, transferred out, retained or euthanised as surplus, less those"
-        " transferred in."
-    ),
-    "expected": Markup(
-        "What is expected of a tank comes from a binomial model with the tank’s batch, species, season and thermal"
-        " units at delivery; other tanks teach it, and the tank being judged does not."
-    ),
-    "verdict": Markup(
-        "Verdicts use limits that allow for ordinary variation between tanks. Below expected: so far out that, of"
-        " all tanks of the season called so, at most one in ten would be ordinary (Benjamini and Hochberg 1995)."
-        " Watch: beyond the limits that hold 95 in 100 ordinary tanks."
-    ),
-    "effects": Markup(
-        "Effects come from a binomial mixed model with random intercepts for site and batch, with other methods"
-        " beside it; a practice that never shares a batch or a room with its reference gets no number, because"
-        " the records cannot tell the two apart."
-    ),
-    "temperature": Markup(
-        "Temperature is the mean of daily means over a window bounded by thermal units. Hand readings are one"
-        " hour of a day; a thermometer that reads half a degree high shifts everything that rests on it."
-    ),
-}
-
-_LIMITS = (
-    Markup("Causes. Records that fit a cause also fit others; “consistent with” is as far as they go."),
-    Markup("Tanks that did not report. They are listed and bounded, never guessed."),
-    Markup(
-        "Whether the programme improved. Seasons differ in their batches, and one batch set a year cannot tell."
-    ),
-    Markup(
-        "Dead fish nobody found. Under stones they stay hidden until the tank is taken down; see both estimates."
-    ),
-)
