@@ -12,9 +12,12 @@ from broodyear.figures.intervals import Estimate, intervals_figure
 from broodyear.figures.style import SERIES
 from broodyear.reports.numbers import known, words, written
 from broodyear.reports.parts import Block, Drawing, Flow, Heading, Notice, Prose, Section, TableBlock, say
+from broodyear.reports.rendering import phrase
 from broodyear.reports.season.results import SeasonResults
 from broodyear.reports.tables import ReportTable, column, interval_column, table_view
 from broodyear.reports.wording import refusal
+
+_WORDS = "season/evidence.txt"
 
 
 def accounting_section(results: SeasonResults) -> Section:
@@ -65,10 +68,7 @@ def _not_reported(results: SeasonResults) -> list[Block]:
         column("eggs", "eggs", "whole"),
         column("why_unusable", "why it cannot be used", "text", long=True),
     )
-    words = Markup(
-        "These are neither survivors nor losses. A tank that fell silent may well have lost its fish, so what the"
-        " others report is probably too good."
-    )
+    words = phrase(_WORDS, "silent")
     caption = "Tanks whose survival to release is not known"
     return [Prose(words), TableBlock(table_view(results.not_reported, caption, columns), folded=True)]
 
@@ -80,12 +80,7 @@ def stages_section(results: SeasonResults) -> Section:
     if table.refusal or not len(table):
         told = (_where_lost(results), refusal("Survival by stage cannot be worked out.", table))
         return Section("stages", title, told)
-    words = Markup(
-        "Two estimates stand side by side because neither is the truth: one rests on the fish that left, the"
-        " other on the dead that were found. The gap between them is fish unaccounted for and counting error."
-        " Each is the mean of the tanks’ rates, and its interval carries how much tanks differ, not eggs as"
-        " if each were a trial."
-    )
+    words = phrase(_WORDS, "estimates")
     figure = Drawing(
         partial(
             intervals_figure, table.frame, name="stage_survival", title="Survival by stage", label="stage_label",
@@ -197,10 +192,7 @@ def _trend(results: SeasonResults) -> list[Block]:
     heading = Heading(Markup("The seasons before"))
     if len(table) < 2:
         return [heading, Prose(Markup("There is no season before this one on record, so no trend can be shown."))]
-    words = Markup(
-        "Every season had its own batches, so a rise or fall here may be the eggs and nothing else; that the"
-        " programme got better does not follow. After a bad year an ordinary one looks like an improvement."
-    )
+    words = phrase(_WORDS, "trend")
     figure = Drawing(
         partial(trend_figure, table.frame, name="trend", title="Survival by season", this_season=results.season),
         name="trend",
@@ -273,10 +265,7 @@ def batches_section(results: SeasonResults) -> Section:
     table = results.batches
     if table.refusal or not len(table):
         return Section("batches", title, (refusal("Batches are not known.", table),))
-    words = Markup(
-        "The batch is the strongest documented cause of differences. When all tanks of a batch are low together"
-        " it was probably the eggs or the journey; when they spread it was probably the tanks."
-    )
+    words = phrase(_WORDS, "batches")
     columns = (
         column("batch_id", "batch", "id"),
         column("species", "species", "words"),

@@ -10,6 +10,7 @@ from broodyear.figures.funnel import expected_figure, funnel_figure
 from broodyear.figures.timeline import timeline_figure
 from broodyear.reports.numbers import known
 from broodyear.reports.parts import Block, Bullets, Drawing, Heading, Prose, Section, TableBlock, say
+from broodyear.reports.rendering import phrase
 from broodyear.reports.season.action import circumstances_words
 from broodyear.reports.season.results import SeasonResults
 from broodyear.reports.season.urgency import flagged_rows, main_rows
@@ -17,18 +18,15 @@ from broodyear.reports.tables import ReportTable, column, interval_column, table
 from broodyear.reports.vocabulary import MAIN_OUTCOME, WATCHED, verdict_label
 from broodyear.reports.wording import refusal
 
+_WORDS = "season/evidence.txt"
+
 
 def tanks_section(results: SeasonResults) -> Section:
     """Observed against expected, the flagged tanks with their season drawn, and every tank with its verdict."""
     title = "Tanks against what could be expected"
     if results.setups.refusal or not main_rows(results.setups):
         return Section("tanks", title, (refusal("No tank can be judged.", results.setups),))
-    words = Markup(
-        "What is expected of a tank follows from what nobody at the site decides: species, batch, season and"
-        " thermal units at delivery. Its room, gravel and temperature are what is being judged, so they do not"
-        " excuse it here. Small tanks scatter more; the verdict allows for that. The order of this page is no"
-        " ranking."
-    )
+    words = phrase(_WORDS, "tanks")
     blocks: list[Block] = [Prose(words), *_tank_figures(results), *_flagged(results), _tank_table(results)]
     return Section("tanks", title, tuple(blocks) + tuple(_sites(results)))
 
@@ -164,14 +162,7 @@ def _sites(results: SeasonResults) -> list[Block]:
     repeated = [row for row in rows if str(table.value(row, "verdict")) == "below_expected"]
     caption, note = "This season’s sites over their seasons, in alphabetical order", "Every site is in the file."
     view = table_view(table, caption, SITE_COLUMNS, rows, note=note)
-    return [heading, Prose(_SITE_WORDS), *_repeated(results, repeated), TableBlock(view, folded=True)]
-
-
-_SITE_WORDS = Markup(
-    "One bad year is ordinary; a shortfall that returns is not. A site picked because its last season was poor"
-    " will on average do better next time whatever is done (regression to the mean), so an improvement after a"
-    " visit is no proof that the visit helped."
-)
+    return [heading, Prose(phrase(_WORDS, "sites")), *_repeated(results, repeated), TableBlock(view, folded=True)]
 
 
 def _repeated(results: SeasonResults, rows: list[int]) -> list[Block]:
