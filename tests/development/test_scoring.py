@@ -69,6 +69,12 @@ def test_coverage_is_near_what_is_stated(scored: Any) -> None:
     assert cell["pit_sd"] == pytest.approx(0.289, abs=0.05)
 
 
+def test_a_bias_lies_between_its_limits(scored: Any) -> None:
+    told = scored.scores[scored.scores["bias_low"].notna()]
+    assert len(told) and (told["bias_low"] < told["bias_days"]).all()
+    assert (told["bias_days"] < told["bias_high"]).all()
+
+
 def test_thin_cells_are_blank_with_a_note(scored: Any) -> None:
     blank = scored.scores[scored.scores["mae_days"].isna()]
     assert len(blank)
