@@ -9,12 +9,13 @@ import os
 
 import pandas as pd
 from tests.reports.contradictions import contradictions
+from tests.simulated.outcomes import outcome_rows
 
 from broodyear.claims import Claim
 from broodyear.regions import region_comparison
 from broodyear.setups import change_claims, place_claims, screen_setups, sites_table, tank_claims, what_to_change
 from broodyear.survival import effects_report
-from broodyear.synthetic import outcome_rows, simulate
+from broodyear.synthetic import simulate
 
 PROGRAMMES = int(os.environ.get("PROGRAMMES", "40"))
 
