@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import pandas as pd
 import pytest
 from tests.queries.small_programme import TRUSTED, Programme
 
@@ -82,6 +83,30 @@ def test_a_gap_is_kept_and_its_error_is_told(programme: Programme) -> None:
     level_c = 1 / math.sqrt(2 / 0.4**2 + 1 / 0.6**2)
     errors = programme.one("observed_stages", "se_units_c_days, gap_se_days")
     assert errors == (pytest.approx(4 * level_c, abs=1e-4), pytest.approx(4 * level_c / 8.0, abs=1e-4))
+
+
+def test_a_tank_read_on_school_days_keeps_its_button_up_over_two_holidays(programme: Programme) -> None:
+    """Seventeen and nine days without a reading, and twelve weekends, in 116 days at 8 °C: the errors are
+    17 and 9 times 0.2558 °C, and twelve of 2 times √(0.5 / 4 + 0.04 / 2) °C: 5.58 units together, 0.70 days."""
+    programme.connection.execute("UPDATE received_setups SET closed_on = DATE '2025-03-31' WHERE tank_id = 'A'")
+    school = pd.bdate_range("2024-11-01", "2025-02-24")
+    holidays = ((school >= "2024-12-20") & (school <= "2025-01-05")) | (
+        (school >= "2025-02-15") & (school <= "2025-02-23")
+    )
+    programme.read("A", {f"{day:%Y-%m-%d}": 8.0 for day in school[~holidays]})
+    programme.add(
+        "stages",
+        {"tank_id": "A", "stage": "button_up", "last_absent_on": "2025-02-14", "first_seen_on": "2025-02-24"},
+    )
+    programme.derive()
+    found = programme.one(
+        "observed_stages", "not_read_pct, gap_se_days, usable, gap_from::VARCHAR, gap_to::VARCHAR"
+    )
+    level_c = 1 / math.sqrt(2 / 0.4**2 + 1 / 0.6**2)
+    error = math.sqrt((17 * level_c) ** 2 + (9 * level_c) ** 2 + 12 * 4 * (0.5 / 4 + 0.04 / 2))
+    assert found == (
+        pytest.approx(100 * 26 / 116), pytest.approx(error / 8.0, abs=0.001), True, "2024-12-20", "2025-01-05",
+    )  # fmt: skip
 
 
 def test_too_large_an_error_of_days_not_read(programme: Programme) -> None:

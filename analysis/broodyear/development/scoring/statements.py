@@ -117,9 +117,10 @@ def _gaps(one: StageFindings) -> Iterator[str]:
         )
     if len(one.gaps):
         alone = int((one.gaps["readings_wanted"] == 1).sum())
+        stages = "1 stage" if len(one.gaps) == 1 else f"{len(one.gaps)} stages"
         yield (
-            f"{one.name}: of {len(one.gaps)} stages left out for days without readings, one reading in the "
-            f"longest gap would have kept {alone}; tables/long_gaps.csv says which days, tank by tank."
+            f"{one.name}: of {stages} left out for days without readings, one reading in the longest gap would "
+            f"have kept {alone}; tables/long_gaps.csv says which days, tank by tank."
         )
 
 
