@@ -200,7 +200,7 @@ def open_store(
 
     temporary: folder for what does not fit into memory (default: beside the store).
     Raises NothingToAnalyse when there is no such file to read, StoreUnavailable when the file is busy, damaged,
-    not a store as broodyear makes it, or written by a newer version.
+    not a store as broodyear makes it, or written by a newer version, UsageError when ``path`` is none.
 
     >>> import tempfile
     >>> with tempfile.TemporaryDirectory() as folder:
@@ -208,6 +208,8 @@ def open_store(
     ...         len(store.uploads()), list(store.table("tanks"))[:2]
     (0, ['tank_id', 'volume_l'])
     """
+    if not isinstance(path, str | Path):
+        raise UsageError(f"a store is named by its path, but this is of type {type(path).__name__}")
     place = Path(path)
     connection = connect(place, for_loading=for_loading, temporary=temporary)
     return Store(place, connection, settings or Settings(), takes_uploads=for_loading)

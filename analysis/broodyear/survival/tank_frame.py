@@ -49,6 +49,8 @@ class TankFrame:
 
 def prepare(frame: pd.DataFrame) -> TankFrame:
     """Check, complete and mark the rows; raises when a required column is missing or there is no row."""
+    if not isinstance(frame, pd.DataFrame):
+        raise UsageError(f"tank-seasons are a pandas DataFrame, but this is of type {type(frame).__name__}")
     missing = [name for name in REQUIRED if name not in frame.columns]
     if missing:
         raise UsageError(

@@ -80,6 +80,8 @@ def _check_species(
     fits: Mapping[tuple[str, str], Mapping[str, DevelopmentFit]],
     nominal: Sequence[DevelopmentModel],
 ) -> None:
+    if not isinstance(species, str):
+        raise UsageError(f"a species is a word, but this is of type {type(species).__name__}")
     declared = (model.species for model in nominal)
     known = sorted({*published_models()["species"], *(of_fit for of_fit, _ in fits), *declared})
     if species not in known:

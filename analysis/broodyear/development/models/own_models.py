@@ -230,11 +230,14 @@ def nominal_models(settings: Settings) -> tuple[DevelopmentModel, ...]:
     )
 
 
-def read_models(path: Path) -> tuple[DevelopmentModel, ...]:
+def read_models(path: str | Path) -> tuple[DevelopmentModel, ...]:
     """Models from a TOML file of ``[[model]]`` entries with the fields of ``DevelopmentModel``.
 
     Raises UsageError that names every problem of the file at once.
     """
+    if not isinstance(path, str | Path):
+        raise UsageError(f"a models file is named by its path, but this is of type {type(path).__name__}")
+    path = Path(path)
     try:
         content = tomllib.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:

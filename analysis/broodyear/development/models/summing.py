@@ -43,12 +43,19 @@ def days_to_stage(model: Any, temp_c: ArrayLike) -> Any:
     unknown model or a missing temperature.
     """
     drawn = as_curve(model)
-    temps = np.asarray(temp_c, dtype=float)
+    temps = _temperatures(temp_c)
     if np.isnan(temps).any():
         raise UsageError("a temperature is missing; give °C for every value asked for")
     warn_outside(drawn, temps)
     days = drawn.days(temps)
     return float(days) if temps.ndim == 0 else days
+
+
+def _temperatures(given: ArrayLike) -> NDArray[np.float64]:
+    try:
+        return np.asarray(given, dtype=float)
+    except (TypeError, ValueError):
+        raise UsageError(f"temperatures are numbers (°C), but this is of type {type(given).__name__}") from None
 
 
 def forecast_day(model: Any, daily_temp_c: ArrayLike, fraction_at_start: float = 0.0) -> float:
@@ -65,7 +72,7 @@ def forecast_day(model: Any, daily_temp_c: ArrayLike, fraction_at_start: float =
     35.5
     """
     drawn = as_curve(model)
-    temps = np.asarray(daily_temp_c, dtype=float)
+    temps = _temperatures(daily_temp_c)
     if temps.ndim != 1:
         raise UsageError(f"daily temperatures are one row of days, but an array of shape {temps.shape} was given")
     n_missing = int(np.isnan(temps).sum())
