@@ -17,6 +17,7 @@ from broodyear.intake.suspicions.searching import suspicion_queries
 from broodyear.intake.suspicions.wording import counted, filled
 from broodyear.settings import Acknowledged, Settings
 from broodyear.store import open_store
+from broodyear.store.open_rows import find_open_rows
 
 STARTS_WITH = ("tank_id", "table_name", "column_name", "value", "upload", "line")
 OWN_QUERIES = {path.stem for path in (Path(__file__).parents[2] / "queries" / "suspicions").glob("*.sql")}
@@ -42,6 +43,7 @@ def test_rules_return_what_their_headers_say() -> None:
     queries = suspicion_queries()
     with Records(temperatures=readings([8.0])).store() as (connection, _):
         run_queries(connection, Settings())
+        find_open_rows(connection, Settings())
         for name, query in queries.items():
             if name in OWN_QUERIES:
                 connection.execute(f"CREATE OR REPLACE TEMP TABLE {name} AS {query.text}")

@@ -113,7 +113,7 @@ import time
 from broodyear.reports import second_process
 
 if __name__ == "__main__":
-    process, line = second_process._start()
+    process, line = second_process._start("broodyear.reports.numbers")
     line.send((time.sleep, (600,)))
     print(process.pid, flush=True)
     os.kill(os.getpid(), signal.SIGKILL)
