@@ -12,9 +12,10 @@ from pathlib import Path
 import pytest
 from tests.full_disk import no_room_beyond
 
+from broodyear import workspace
 from broodyear.cli import main
 from broodyear.errors import Refused
-from broodyear.workspace import keep_caches_apart, working_folder
+from broodyear.workspace import hold_folder, keep_caches_apart, working_folder
 
 FULL = "is full; free some space there, or name another folder in the environment variable TMPDIR"
 
@@ -32,6 +33,25 @@ def test_a_folder_goes_with_its_run(own_temporary_folder: Path) -> None:
     with pytest.raises(KeyError), working_folder() as folder:
         (folder / "half").touch()
         raise KeyError
+    assert list(own_temporary_folder.iterdir()) == []
+
+
+@pytest.mark.parametrize("error", [BlockingIOError, FileNotFoundError])
+def test_a_folder_that_another_run_takes_for_a_leftover_is_made_again(
+    error: type[OSError], own_temporary_folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    taken: list[Path] = []
+
+    def taken_once(folder: Path) -> int | None:
+        if taken:
+            return hold_folder(folder)
+        taken.append(folder)
+        folder.rmdir()
+        raise error
+
+    monkeypatch.setattr(workspace, "hold_folder", taken_once)
+    with working_folder() as folder:
+        assert folder.is_dir() and [folder] != taken
     assert list(own_temporary_folder.iterdir()) == []
 
 

@@ -90,8 +90,8 @@ def _new_held() -> tuple[Path, int | None]:
         folder = Path(tempfile.mkdtemp(prefix=PREFIX))
         try:
             hold = hold_folder(folder)
-        except BlockingIOError:
-            continue  # another run took the folder, not yet held, for a leftover, and removes it
+        except (BlockingIOError, FileNotFoundError):
+            continue  # another run took the folder, not yet held, for a leftover: it removes it, or has done so
         if folder.exists():
             return folder, hold
 

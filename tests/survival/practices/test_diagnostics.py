@@ -104,7 +104,8 @@ def test_inflation_and_condition_number_of_longley(golden) -> None:
 
 
 def test_generalised_inflation_of_factors(golden) -> None:
-    matrix = model_matrix("temp_dev + temp_sd + temp_max + gravel + room", golden.frame("collinear_tanks"))
+    tanks = golden.frame("collinear_tanks").astype({"gravel": object, "room": object})
+    matrix = model_matrix("temp_dev + temp_sd + temp_max + gravel + room", tanks)
     owners = {
         str(term): np.array(at) - 1 for term, at in matrix.model_spec.term_indices.items() if str(term) != "1"
     }
