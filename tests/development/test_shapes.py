@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from broodyear.development.likelihood.curve_likelihood import rates_on
 from broodyear.development.models.forms import COEFFICIENTS, FITTED_FORMS, curve
 from broodyear.development.models.shapes import Shape
 from broodyear.errors import UsageError
@@ -60,3 +61,11 @@ def test_wrong_forms_and_constants_are_named() -> None:
         curve("c", "log_inverse", {"a": 1.0}, 1.0, 2.0)
     with pytest.raises(UsageError, match="unknown form"):
         curve("c", "cubic", {}, 1.0, 2.0)
+
+
+def test_a_search_that_passes_absurd_constants_overflows_nowhere() -> None:
+    temps = np.array([2.0, 8.0, 20.0])
+    rate, by_free = rates_on(Shape("exponential", 8.0), np.array([4.0, -300.0]), temps)
+    assert np.isfinite(rate).all() and np.isfinite(by_free).all()
+    ordinary, _ = rates_on(Shape("exponential", 8.0), np.array([4.0, -0.1]), temps)
+    assert ordinary == pytest.approx(np.exp([-4.6, -4.0, -2.8]), rel=1e-12)

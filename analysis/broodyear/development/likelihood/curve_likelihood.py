@@ -31,6 +31,7 @@ _SHARE_SCALE = 0.02
 _START_SHARE = 0.02
 _DIFFERENCE = 1e-3  # of a scale, for the second derivatives
 _AT_LIMIT = 1e-6
+_SHORTEST_LOG_DAYS = -20.0  # no stage takes so little; steps of the search pass far beyond it
 _FAR_BELOW = -745.0  # log of the smallest positive number: "development has hardly begun"
 
 
@@ -118,7 +119,8 @@ class CurveLikelihood:
 def rates_on(shape: Shape, free: Floats, grid_c: Floats) -> tuple[Floats, Floats]:
     """Daily rates on the grid and their derivatives by the free quantities, (g,) and (g, p)."""
     log_days = shape.log_days(free, grid_c)
-    rate = np.where(np.isfinite(log_days), np.exp(-np.where(np.isfinite(log_days), log_days, 0.0)), 0.0)
+    bounded = np.maximum(np.where(np.isfinite(log_days), log_days, 0.0), _SHORTEST_LOG_DAYS)
+    rate = np.where(np.isfinite(log_days), np.exp(-bounded), 0.0)
     return rate, -rate[:, None] * shape.gradient(free, grid_c)
 
 
