@@ -192,6 +192,19 @@ def test_a_plan_and_a_forecast_rest_on_the_same_model(loaded: Path, capsys: pyte
         fits = own_fits(store, stages=PLAN_STAGES)
         forecast = forecast_stages(store, season=season, as_of=dt.date(season, 12, 15), fits=fits)
     forecast = forecast.query("headline and species == 'chinook'")
+    later = [
+        "forecast",
+        "--season",
+        str(season),
+        "--as-of",
+        f"{season + 1}-02-15",
+        "--quiet",
+        "--store",
+        str(loaded),
+    ]
+    _, out, _ = run(later, capsys)
+    commanded = pd.read_csv(StringIO(out)).query("headline and species == 'chinook' and stage == 'button_up'")
+    assert set(commanded["model"]) & set(planned.loc[planned["stage"] == "button_up", "model"])
     for stage in ("hatch_half", "button_up"):
         trusted = set(forecast.loc[forecast["stage"] == stage, "model"])
         assert not trusted or trusted & set(planned.loc[planned["stage"] == stage, "model"]), stage

@@ -9,8 +9,8 @@ from markupsafe import Markup
 
 from broodyear.claims import ClaimKind, Decision
 from broodyear.figures.development import biases_figure
-from broodyear.reports.development.results import WORDS, DevelopmentResults, stated
-from broodyear.reports.numbers import whole, words
+from broodyear.reports.development.results import WORDS, DevelopmentResults, folded_table, stated, titled
+from broodyear.reports.numbers import whole
 from broodyear.reports.parts import (
     Block,
     Bullets,
@@ -21,11 +21,10 @@ from broodyear.reports.parts import (
     Pair,
     Prose,
     Section,
-    TableBlock,
 )
 from broodyear.reports.rendering import phrase, wording
-from broodyear.reports.tables import column, interval_column, table_view
-from broodyear.reports.vocabulary import model_words, stage_words
+from broodyear.reports.tables import column, interval_column
+from broodyear.reports.vocabulary import model_words
 
 _QUESTION = "Is a model biased, and is it the model or the thermometer?"
 
@@ -75,7 +74,7 @@ def _picture(results: DevelopmentResults, judged: list[int], biased: int) -> Dra
     found = [claims.claim(row) for row in judged]
     rows = pd.DataFrame(
         {
-            "group": [_place(claim.level) for claim in found],
+            "group": [titled(*claim.level.split(" ")[:2]) for claim in found],
             "label": [model_words(claim.subject) for claim in found],
             "bias_days": [claim.estimate for claim in found],
             "bias_low": [claim.low for claim in found],
@@ -90,11 +89,6 @@ def _picture(results: DevelopmentResults, judged: list[int], biased: int) -> Dra
         alt=phrase(WORDS, "picture_alt", biased=whole(biased), judged=whole(len(judged))),
         table=claims.table,
     )
-
-
-def _place(level: str) -> str:
-    species, stage = level.split(" ")[:2]
-    return f"{words(species).capitalize()}, {stage_words(stage)}"
 
 
 def _thermometers(results: DevelopmentResults) -> list[Block]:
@@ -113,11 +107,8 @@ def _thermometers(results: DevelopmentResults) -> list[Block]:
     blocks.append(Prose(phrase(WORDS, "readers_how")))
     if rest:
         blocks.append(Folded(f"No difference shown, or too few to tell ({len(rest)})", (stated(claims, rest),)))
-    if len(results.thermometers):
-        caption = "The same models where a logger read the tank and where a hand did"
-        view = table_view(results.thermometers, caption, THERMOMETER_COLUMNS)
-        blocks.append(TableBlock(view, folded=True))
-    return blocks
+    caption = "The same models where a logger read the tank and where a hand did"
+    return [*blocks, *folded_table(results.thermometers, caption, THERMOMETER_COLUMNS)]
 
 
 THERMOMETER_COLUMNS = (

@@ -8,7 +8,7 @@ from urllib.parse import quote
 from markupsafe import Markup
 
 from broodyear.figures.development import fan_figure
-from broodyear.reports.development.results import WORDS, DevelopmentResults, said_of
+from broodyear.reports.development.results import WORDS, DevelopmentResults, folded_table, said_of
 from broodyear.reports.parts import Block, Bullets, Drawing, Heading, Notice, Prose, Section, TableBlock, say
 from broodyear.reports.rendering import phrase, wording
 from broodyear.reports.tables import column, interval_column, table_view
@@ -20,14 +20,10 @@ MOST_PAIRS = 25
 def pitfalls_section(results: DevelopmentResults) -> Section:
     """Scoring against first-seen dates, and dates copied from a forecast."""
     blocks: list[Block] = [Prose(phrase(WORDS, "first_seen")), *said_of(results, "first_seen")]
-    if len(results.first_seen):
-        view = table_view(results.first_seen, "The same predictions scored both ways", FIRST_SEEN_COLUMNS)
-        blocks.append(TableBlock(view, folded=True))
+    blocks += folded_table(results.first_seen, "The same predictions scored both ways", FIRST_SEEN_COLUMNS)
     blocks += [Heading(Markup("Dates copied from a forecast")), Prose(phrase(WORDS, "copied"))]
     blocks += said_of(results, "copied")
-    if len(results.copied):
-        view = table_view(results.copied, "Forecast sheets found in the dates", COPIED_COLUMNS)
-        blocks.append(TableBlock(view, folded=True))
+    blocks += folded_table(results.copied, "Forecast sheets found in the dates", COPIED_COLUMNS)
     if len(results.suspects):
         blocks += [Heading(Markup("Dates that are probably wrong")), Prose(phrase(WORDS, "suspects"))]
         blocks.append(TableBlock(table_view(results.suspects, "Dates to look into", SUSPECT_COLUMNS)))
@@ -171,9 +167,7 @@ _WORK = ("author", "year", "title", "journal", "volume", "issue", "pages", "publ
 def method_section(results: DevelopmentResults) -> Section:
     """How it was done, rows left out, and what these records can and cannot tell."""
     blocks: list[Block] = [Bullets(tuple(wording(WORDS, "method_points")))]
-    if len(results.left_out):
-        view = table_view(results.left_out, "Stages left out of the validation", LEFT_OUT_COLUMNS)
-        blocks.append(TableBlock(view, folded=True))
+    blocks += folded_table(results.left_out, "Stages left out of the validation", LEFT_OUT_COLUMNS)
     told = [one for topic in ("data", "band", "suspects", "survivors") for one in said_of(results, topic)]
     if told:
         blocks += [Heading(Markup("What these records can and cannot tell")), *told]

@@ -7,11 +7,11 @@ from typing import Any
 
 from markupsafe import Markup
 
-from broodyear.reports.development.results import WORDS, DevelopmentResults, titled
+from broodyear.reports.development.results import WORDS, DevelopmentResults, folded_table, titled
 from broodyear.reports.numbers import known, plain
-from broodyear.reports.parts import Block, Equations, Folded, Heading, Notice, Prose, Section, TableBlock, say
+from broodyear.reports.parts import Block, Equations, Folded, Heading, Notice, Prose, Section, say
 from broodyear.reports.rendering import phrase
-from broodyear.reports.tables import column, table_view
+from broodyear.reports.tables import column
 from broodyear.reports.vocabulary import model_words
 
 _MATHS = "development/equations.html"
@@ -55,11 +55,8 @@ def equations_section(results: DevelopmentResults) -> Section:
     for species, stage in results.shown:
         blocks += _of_place(results, species, stage)
     blocks.append(Prose(phrase(WORDS, "equations_note")))
-    view = table_view(results.coefficients, "Constants of every model, in full", CONSTANT_COLUMNS)
-    blocks.append(TableBlock(view, folded=True))
-    if len(results.covariance):
-        view = table_view(results.covariance, "Covariances of constants, in full", COVARIANCE_COLUMNS)
-        blocks.append(TableBlock(view, folded=True))
+    blocks += folded_table(results.coefficients, "Constants of every model, in full", CONSTANT_COLUMNS)
+    blocks += folded_table(results.covariance, "Covariances of constants, in full", COVARIANCE_COLUMNS)
     return Section("equations", title, tuple(blocks))
 
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from broodyear.reports.numbers import words
-from broodyear.reports.parts import Block, Bullets, say
+from broodyear.reports.parts import Block, Bullets, TableBlock, say
 from broodyear.reports.sentences import Statements
-from broodyear.reports.tables import ReportTable
+from broodyear.reports.tables import Column, ReportTable, table_view
 from broodyear.reports.vocabulary import stage_words
 
 if TYPE_CHECKING:
@@ -97,6 +97,11 @@ def titled(species: object, stage: object) -> str:
     """The same as a heading."""
     text = named(species, stage)
     return f"{text[:1].upper()}{text[1:]}"
+
+
+def folded_table(table: ReportTable, caption: str, columns: Sequence[Column]) -> tuple[TableBlock, ...]:
+    """The table, folded; nothing where it has no row."""
+    return (TableBlock(table_view(table, caption, columns), folded=True),) if len(table) else ()
 
 
 def stated(claims: Statements, rows: list[int]) -> Bullets:

@@ -14,6 +14,7 @@ from broodyear.reports.development.results import (
     MAIN_SCHEME,
     WORDS,
     DevelopmentResults,
+    folded_table,
     named,
     stated,
     titled,
@@ -173,9 +174,7 @@ def against_section(results: DevelopmentResults) -> Section:
     blocks: list[Block] = [Prose(said, (claims.table,))]
     if better:
         blocks.append(stated(claims, better))
-    if len(results.comparisons):
-        view = table_view(results.comparisons, "Against each other, on the same tanks", COMPARISON_COLUMNS)
-        blocks.append(TableBlock(view, folded=True))
+    blocks += folded_table(results.comparisons, "Against each other, on the same tanks", COMPARISON_COLUMNS)
     return Section("against", "Which model predicts better?", tuple(blocks))
 
 
