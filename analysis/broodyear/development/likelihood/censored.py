@@ -8,6 +8,9 @@ have the much larger WRONG_LOG_SD (a contaminated normal; Tukey 1960), is known 
 The integral over u uses adaptive Gauss–Hermite quadrature: nodes are centred on each group's mode and scaled by
 its curvature (Pinheiro & Bates 1995, J. Comput. Graph. Stat. 4:12). Gradients use Fisher's identity: the
 derivative of the marginal likelihood is the mean of the derivative given u under the group's posterior.
+
+Spreads and shares are one number, or one of each value and group: many fits can stand in one call, with groups of
+their own.
 """
 
 from __future__ import annotations
@@ -25,7 +28,7 @@ QUADRATURE_POINTS = 9
 _NODES, _WEIGHTS = np.polynomial.hermite.hermgauss(QUADRATURE_POINTS)
 _LOG_WEIGHTS = np.log(_WEIGHTS) + _NODES**2
 _MODE_STEPS = 30
-_MODE_TOLERANCE = 1e-8  # of the larger spread; the quadrature forgives far more
+_MODE_TOLERANCE = 1e-6  # of the larger spread; the quadrature forgives far more
 _LOG_ROOT_2PI = 0.5 * np.log(2.0 * np.pi)
 # An interval narrower than this many standard deviations would lose its probability to rounding.
 _NARROWEST = 1e-10
@@ -52,9 +55,16 @@ class Intervals:
     groups: int
     own_sd: Floats | None = None
 
-    def total_sd(self, spread_sd: float) -> Floats | float:
+    def total_sd(self, spread_sd: Floats | float) -> Floats | float:
         """SD of each value about its group: of all, and its own."""
         return spread_sd if self.own_sd is None else np.hypot(spread_sd, self.own_sd)
+
+    def subset(self, keep: NDArray[np.bool_]) -> Intervals:
+        """The values for which ``keep`` is true, in the same groups."""
+        own = None if self.own_sd is None else self.own_sd[keep]
+        return Intervals(
+            self.lower[keep], self.upper[keep], self.start[keep], self.group[keep], self.groups, own
+        )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -76,22 +86,27 @@ class TankTerms:
 
 @dataclass(frozen=True)
 class Marginal:
-    """Marginal log-likelihood, and derivatives of it.
+    """Marginal log-likelihood of each group, and derivatives of their sum.
 
-    by_upper, by_lower, by_start: (n,) by each tank's edges; by_log_spread_sd, by_log_group_sd: by the log SDs;
-    by_wrong_share: by the share of wrong dates;
+    log_likelihoods: (groups,); by_upper, by_lower, by_start: (n,) by each tank's edges; by_log_spread_sd: (n,) and
+    by_log_group_sd: (groups,) by the log SDs; by_wrong_share: (n,) by the share of wrong dates;
     group_mode, group_sd: (groups,) each group's most likely effect and its standard error.
     """
 
-    log_likelihood: float
+    log_likelihoods: Floats
     by_upper: Floats
     by_lower: Floats
     by_start: Floats
-    by_log_spread_sd: float
-    by_log_group_sd: float
-    by_wrong_share: float
+    by_log_spread_sd: Floats
+    by_log_group_sd: Floats
+    by_wrong_share: Floats
     group_mode: Floats
     group_sd: Floats
+
+    @property
+    def log_likelihood(self) -> float:
+        """Of all groups together."""
+        return float(np.sum(self.log_likelihoods))
 
 
 def log_interval_probability(low: Floats, high: Floats) -> Floats:
@@ -104,10 +119,10 @@ def log_interval_probability(low: Floats, high: Floats) -> Floats:
     return np.asarray(log_b + np.log1p(-np.exp(np.minimum(log_ndtr(a) - log_b, -1e-16))), dtype=float)
 
 
-def tank_terms(intervals: Intervals, effect: Floats, spread_sd: float) -> TankTerms:
+def tank_terms(intervals: Intervals, effect: Floats, spread_sd: Floats | float) -> TankTerms:
     """Terms of every tank at its group's effect; effect is (n,) or (n, nodes)."""
     shape = (slice(None),) + (None,) * (effect.ndim - 1)
-    sd = np.broadcast_to(intervals.total_sd(spread_sd), intervals.lower.shape)[shape]
+    sd = _of_each(intervals.total_sd(spread_sd), intervals, shape)
     low = (intervals.lower[shape] - effect) / sd
     high = (intervals.upper[shape] - effect) / sd
     begin = (intervals.start[shape] - effect) / sd
@@ -127,8 +142,13 @@ def tank_terms(intervals: Intervals, effect: Floats, spread_sd: float) -> TankTe
         by_start=hazard / sd,
         by_effect=(pull - hazard) / sd,
         by_effect_twice=(widening - pull**2 + hazard * (hazard - begin)) / sd**2,
-        by_log_sd=(widening - begin * hazard) * (spread_sd / sd) ** 2,
+        by_log_sd=(widening - begin * hazard) * (_of_each(spread_sd, intervals, shape) / sd) ** 2,
     )
+
+
+def _of_each(value: Floats | float, intervals: Intervals, shape: tuple[slice | None, ...]) -> Floats:
+    """One number, or one of each value, laid beside the values' effects."""
+    return np.broadcast_to(value, intervals.lower.shape)[shape]
 
 
 @dataclass(frozen=True)
@@ -145,16 +165,22 @@ class MixedTerms:
 
 
 def mixed_terms(
-    intervals: Intervals, effect: Floats, spread_sd: float, wrong_share: float, wrong_sd: float
+    intervals: Intervals,
+    effect: Floats,
+    spread_sd: Floats | float,
+    wrong_share: Floats | float,
+    wrong_sd: Floats | float,
 ) -> MixedTerms:
     """Terms of every tank where a share of the dates is wrong and has errors of the SD ``wrong_sd``."""
     right = tank_terms(intervals, effect, spread_sd)
-    if wrong_share <= 0.0 and np.max(-right.log_probability, initial=0.0) < _LEAST_SURPRISE:
+    is_sure = np.max(wrong_share, initial=0.0) <= 0.0
+    if is_sure and np.max(-right.log_probability, initial=0.0) < _LEAST_SURPRISE:
         return MixedTerms(right, np.ones_like(right.log_probability), -np.ones_like(right.log_probability))
     wrong = tank_terms(intervals, effect, wrong_sd)
+    share = _of_each(wrong_share, intervals, (slice(None),) + (None,) * (effect.ndim - 1))
     with np.errstate(divide="ignore"):
-        log_right = np.log1p(-wrong_share) + right.log_probability
-        log_both = np.logaddexp(log_right, np.log(wrong_share) + wrong.log_probability)
+        log_right = np.log1p(-share) + right.log_probability
+        log_both = np.logaddexp(log_right, np.log(share) + wrong.log_probability)
     is_right = np.exp(log_right - log_both)
 
     def mixed(of_right: Floats, of_wrong: Floats) -> Floats:
@@ -183,52 +209,55 @@ def _finite(z: Floats) -> Floats:
 
 
 def marginal(
-    intervals: Intervals, spread_sd: float, group_sd: float, near: Floats | None = None, wrong_share: float = 0.0
+    intervals: Intervals,
+    spread_sd: Floats | float,
+    group_sd: Floats | float,
+    near: Floats | None = None,
+    wrong_share: Floats | float = 0.0,
 ) -> Marginal:
-    """The marginal likelihood with the group effects integrated out; group_sd 0 means no effects.
+    """The marginal likelihood with the group effects integrated out; group_sd 0 everywhere means no effects.
 
     near: (groups,) effects to begin the search for each group's mode at, for example those of a step before;
     wrong_share: share of wrong dates.
     """
-    if group_sd <= 0.0:
+    if not np.any(group_sd):
         return _without_groups(intervals, spread_sd, wrong_share)
-    mode, curvature_sd = _modes(intervals, spread_sd, group_sd, near, wrong_share)
+    each_sd = np.broadcast_to(group_sd, intervals.groups)
+    mode, curvature_sd = _modes(intervals, spread_sd, each_sd, near, wrong_share)
     effect = mode[:, None] + np.sqrt(2.0) * curvature_sd[:, None] * _NODES[None, :]
     mixed = mixed_terms(intervals, effect[intervals.group], spread_sd, wrong_share, WRONG_LOG_SD)
-    terms = mixed.terms
-    log_joint = _by_group(terms.log_probability, intervals) - 0.5 * (effect / group_sd) ** 2
-    log_terms = log_joint + _LOG_WEIGHTS
+    terms, scaled = mixed.terms, effect / each_sd[:, None]
+    log_terms = _by_group(terms.log_probability, intervals) - 0.5 * scaled**2 + _LOG_WEIGHTS
     highest = log_terms.max(axis=1)
     log_sum = highest + np.log(np.exp(log_terms - highest[:, None]).sum(axis=1))
-    constant = np.log(curvature_sd) - np.log(group_sd) - 0.5 * np.log(np.pi)
     posterior = np.exp(log_terms - log_sum[:, None])
     each = posterior[intervals.group]
     return Marginal(
-        log_likelihood=float(np.sum(log_sum + constant)),
+        log_likelihoods=log_sum + np.log(curvature_sd) - np.log(each_sd) - 0.5 * np.log(np.pi),
         by_upper=np.sum(each * terms.by_upper, axis=1),
         by_lower=np.sum(each * terms.by_lower, axis=1),
         by_start=np.sum(each * terms.by_start, axis=1),
-        by_log_spread_sd=float(np.sum(each * terms.by_log_sd)),
-        by_log_group_sd=float(np.sum(posterior * ((effect / group_sd) ** 2 - 1.0))),
-        by_wrong_share=float(np.sum(each * mixed.by_share)),
+        by_log_spread_sd=np.sum(each * terms.by_log_sd, axis=1),
+        by_log_group_sd=np.sum(posterior * (scaled**2 - 1.0), axis=1),
+        by_wrong_share=np.sum(each * mixed.by_share, axis=1),
         group_mode=mode,
         group_sd=curvature_sd,
     )
 
 
-def _without_groups(intervals: Intervals, spread_sd: float, wrong_share: float) -> Marginal:
+def _without_groups(intervals: Intervals, spread_sd: Floats | float, wrong_share: Floats | float) -> Marginal:
     mixed = mixed_terms(intervals, np.zeros(len(intervals.lower)), spread_sd, wrong_share, WRONG_LOG_SD)
-    terms = mixed.terms
+    terms, none = mixed.terms, np.zeros(intervals.groups)
     return Marginal(
-        log_likelihood=float(np.sum(terms.log_probability)),
+        log_likelihoods=_by_group(terms.log_probability, intervals),
         by_upper=terms.by_upper,
         by_lower=terms.by_lower,
         by_start=terms.by_start,
-        by_log_spread_sd=float(np.sum(terms.by_log_sd)),
-        by_log_group_sd=0.0,
-        by_wrong_share=float(np.sum(mixed.by_share)),
-        group_mode=np.zeros(intervals.groups),
-        group_sd=np.zeros(intervals.groups),
+        by_log_spread_sd=terms.by_log_sd,
+        by_log_group_sd=none,
+        by_wrong_share=mixed.by_share,
+        group_mode=none,
+        group_sd=none,
     )
 
 
@@ -240,17 +269,21 @@ def _by_group(values: Floats, intervals: Intervals) -> Floats:
 
 
 def _modes(
-    intervals: Intervals, spread_sd: float, group_sd: float, near: Floats | None, wrong_share: float
+    intervals: Intervals,
+    spread_sd: Floats | float,
+    group_sd: Floats,
+    near: Floats | None,
+    wrong_share: Floats | float,
 ) -> tuple[Floats, Floats]:
     """Each group's posterior mode and the standard deviation from the curvature there, by damped Newton steps."""
     effect = np.zeros(intervals.groups) if near is None else near
-    longest = 3.0 * max(spread_sd, group_sd)
+    longest = 3.0 * np.maximum(np.max(spread_sd), group_sd)
     for _ in range(_MODE_STEPS):
         terms = mixed_terms(intervals, effect[intervals.group], spread_sd, wrong_share, WRONG_LOG_SD).terms
         slope = _by_group(terms.by_effect, intervals) - effect / group_sd**2
         precision = np.maximum(1.0 / group_sd**2 - _by_group(terms.by_effect_twice, intervals), 1.0 / group_sd**2)
         step = np.clip(slope / precision, -longest, longest)
         effect = effect + step
-        if np.max(np.abs(step), initial=0.0) < _MODE_TOLERANCE * longest:
+        if np.max(np.abs(step) / longest, initial=0.0) < _MODE_TOLERANCE:
             break
     return effect, 1.0 / np.sqrt(precision)

@@ -7,7 +7,7 @@ is known is that the event lies in (absent_day, seen_day] and after delivery.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +20,8 @@ from broodyear.development.models.shapes import Shape
 from broodyear.errors import Refused
 
 Floats = NDArray[np.float64]
+Whole = NDArray[np.intp]
+Masks = NDArray[np.bool_]
 
 # Spreads (SD of log development) are sought between these; batches that do not differ end at the lower one.
 LEAST_SD, MOST_SD = 2e-4, 2.0
@@ -28,7 +30,7 @@ _START_SD = 0.03
 _SCALES = np.array([0.02, 0.01, 0.02])
 _SPREAD_SCALE = 0.3
 _SHARE_SCALE = 0.02
-_START_SHARE = 0.02
+START_SHARE = 0.02
 _DIFFERENCE = 1e-3  # of a scale, for the second derivatives
 _AT_LIMIT = 1e-6
 _SHORTEST_LOG_DAYS = -20.0  # no stage takes so little; steps of the search pass far beyond it
@@ -57,24 +59,33 @@ class TankFit:
 
 
 def fractions(records: TankRecords, rate: Floats) -> tuple[Floats, Floats, Floats]:
-    """Development fraction at delivery, at absent_day and at seen_day of each tank, for rates on the grid."""
-    start = records.start_fraction + records.to_start @ rate
-    return start, start + records.to_absent @ rate, start + records.to_seen @ rate
+    """Development fraction at delivery, at absent_day and at seen_day of each tank, for rates on the grid.
+
+    rate: (g,) of all tanks, or (g, k) of k curves; the fractions are (n,) or (k, n).
+    """
+    start = (records.to_start @ rate).T + records.start_fraction
+    return start, start + (records.to_absent @ rate).T, start + (records.to_seen @ rate).T
 
 
 def edges(records: TankRecords, rate: Floats) -> tuple[Intervals, Floats, Floats, Floats]:
     """Intervals of log development of each tank, and the three fractions behind them."""
-    start, absent, seen = fractions(records, rate)
-    is_seen = np.isfinite(records.seen_day)
-    intervals = Intervals(
+    found = fractions(records, rate)
+    return between(records, *found, np.arange(len(records.batch)), records.batch, len(records.batches)), *found
+
+
+def between(
+    records: TankRecords, start: Floats, absent: Floats, seen: Floats, tank: Whole, group: Whole, groups: int
+) -> Intervals:
+    """Intervals of log development between fractions. tank: which of the records each value is of."""
+    own = records.gap_log_sd[tank]
+    return Intervals(
         lower=_log(absent),
-        upper=np.where(is_seen, _log(seen), np.inf),
+        upper=np.where(np.isfinite(records.seen_day[tank]), _log(seen), np.inf),
         start=np.where(start > 0, _log(start), -np.inf),
-        group=records.batch,
-        groups=len(records.batches),
-        own_sd=records.gap_log_sd if records.gap_log_sd.any() else None,
+        group=group,
+        groups=groups,
+        own_sd=own if own.any() else None,
     )
-    return intervals, start, absent, seen
 
 
 def _log(fraction: Floats) -> Floats:
@@ -83,37 +94,63 @@ def _log(fraction: Floats) -> Floats:
 
 
 class CurveLikelihood:
-    """Negative log-likelihood of a form's free quantities, the two log spreads and the share of wrong dates."""
+    """Negative log-likelihood of a form's free quantities, the two log spreads and the share of wrong dates.
 
-    def __init__(self, records: TankRecords, shape: Shape, has_batch_effect: bool = True) -> None:
-        self.records = records
-        self.shape = shape
-        self.has_batch_effect = has_batch_effect
-        self._modes: Floats | None = None  # where the last step found the batches: only a place to begin
+    chosen: (k, n) which tanks each of k fits is made to; default: one fit to all. All of them stand in one
+    marginal likelihood, each with batches of its own: many small fits cost hardly more than one large one.
+    """
+
+    def __init__(
+        self, records: TankRecords, shape: Shape, has_batch_effect: bool = True, chosen: Masks | None = None
+    ) -> None:
+        self.records, self.shape, self.has_batch_effect = records, shape, has_batch_effect
+        self.chosen = np.ones((1, len(records.batch)), dtype=bool) if chosen is None else chosen
+        # Where the last step found the batches: only a place to begin.
+        self._modes = np.zeros((len(self.chosen), len(records.batches)))
 
     def __call__(self, theta: Floats) -> tuple[float, Floats]:
-        """(−log-likelihood, gradient) at theta: free quantities, ln spread_sd, ln batch_sd, share."""
-        result, by_free = self.parts(theta)
-        tail = [result.by_log_spread_sd] + ([result.by_log_group_sd] if self.has_batch_effect else [])
-        return -result.log_likelihood, -np.concatenate([by_free, tail, [result.by_wrong_share]])
+        """(−log-likelihood, gradient) of one fit at theta: free quantities, ln of both spreads, share."""
+        value, gradient = self.of_each(theta[None, :], np.zeros(1, dtype=np.intp))
+        return float(value[0]), gradient[0]
 
-    def parts(self, theta: Floats) -> tuple[Marginal, Floats]:
-        """The marginal likelihood and its derivatives by the free quantities."""
-        p = self.shape.free
-        rate, rate_by = rates_on(self.shape, theta[:p], self.records.grid_c)
-        intervals, start, absent, seen = edges(self.records, rate)
-        batch_sd = float(np.exp(theta[p + 1])) if self.has_batch_effect else 0.0
-        result = marginal(intervals, float(np.exp(theta[p])), batch_sd, self._modes, float(theta[-1]))
-        self._modes = result.group_mode
+    def of_each(self, theta: Floats, which: Whole) -> tuple[Floats, Floats]:
+        """(m,) and (m, q): the same of the fits numbered ``which``, each at its row of theta."""
+        k, batches = len(theta), len(self.records.batches)
+        result, fit, by_free = self.parts(theta, which)
+        by_each = [np.bincount(fit, of_tank, k) for of_tank in (result.by_log_spread_sd, result.by_wrong_share)]
+        by_batch_sd = result.by_log_group_sd.reshape(k, batches).sum(axis=1)
+        tail = [by_each[0], *([by_batch_sd] if self.has_batch_effect else []), by_each[1]]
+        value = result.log_likelihoods.reshape(k, batches).sum(axis=1)
+        return -value, -np.column_stack([by_free, *tail])
+
+    def parts(self, theta: Floats, which: Whole) -> tuple[Marginal, Whole, Floats]:
+        """The marginal likelihood, which fit each of its values belongs to, and derivatives by free quantities."""
+        p, batches = self.shape.free, len(self.records.batches)
+        fit, tank = np.nonzero(self.chosen[which])
+        drawn = [rates_on(self.shape, one[:p], self.records.grid_c) for one in theta]
+        found = fractions(self.records, np.column_stack([rate for rate, _ in drawn]))
+        start, absent, seen = (all_tanks[fit, tank] for all_tanks in found)
+        group = fit * batches + self.records.batch[tank]
+        intervals = between(self.records, start, absent, seen, tank, group, len(theta) * batches)
+        spread_sd = np.exp(theta[fit, p])
+        batch_sd = np.repeat(np.exp(theta[:, p + 1]), batches) if self.has_batch_effect else 0.0
+        result = marginal(intervals, spread_sd, batch_sd, self._modes[which].ravel(), theta[fit, -1])
+        self._modes[which] = result.group_mode.reshape(-1, batches)
         at_start = np.where(start > 0, result.by_start / np.where(start > 0, start, 1.0), 0.0)
         at_absent = np.where(absent > 0, result.by_lower / np.where(absent > 0, absent, 1.0), 0.0)
         at_seen = result.by_upper / np.maximum(seen, 1e-300)
-        weights = (
-            self.records.to_start.T @ (at_start + at_absent + at_seen)
-            + self.records.to_absent.T @ at_absent
-            + self.records.to_seen.T @ at_seen
+
+        def summed(of_tank: Floats, weights: Floats) -> Floats:
+            laid_out = np.zeros((len(theta), len(self.records.batch)))
+            laid_out[fit, tank] = of_tank
+            return np.asarray(laid_out @ weights, dtype=float)
+
+        by_rate = (
+            summed(at_start + at_absent + at_seen, self.records.to_start)
+            + summed(at_absent, self.records.to_absent)
+            + summed(at_seen, self.records.to_seen)
         )
-        return result, rate_by.T @ weights
+        return result, fit, np.stack([one @ by for one, (_, by) in zip(by_rate, drawn, strict=True)])
 
 
 def rates_on(shape: Shape, free: Floats, grid_c: Floats) -> tuple[Floats, Floats]:
@@ -139,18 +176,17 @@ def fit_curve(
     """
     target = CurveLikelihood(records, shape, has_batch_effect)
     begin = start_values(records, shape, has_batch_effect) if start is None else np.array(start, dtype=float)
-    limits = _limits(records, shape, has_batch_effect)
+    limits = limits_of(records.mean_temp_c, shape, has_batch_effect)
     if fixed_level is not None:
         begin[0] = fixed_level
         limits[0] = (fixed_level, fixed_level)
-    theta = _search(target, begin, limits, _scales(shape, has_batch_effect))
+    theta = _search(target, begin, limits, scales_of(shape, has_batch_effect))
     return _finished(target, theta, limits, with_errors)
 
 
-def theta_of(fit: TankFit, has_batch_effect: bool = True) -> Floats:
-    """The parameter vector of a fit, to begin another one from."""
-    spreads = [fit.spread_sd] + ([fit.batch_sd] if has_batch_effect else [])
-    return np.concatenate([fit.free, np.log(np.maximum(spreads, 2 * LEAST_SD)), [fit.wrong_share]])
+def theta_of(free: Floats, spreads: Sequence[float], wrong_share: float) -> Floats:
+    """The parameter vector of a fit, to begin another from. spreads: SD of tanks and, where fitted, of batches."""
+    return np.concatenate([free, np.log(np.maximum(spreads, 2 * LEAST_SD)), [wrong_share]])
 
 
 def unbiased_batch_variance(batch_sd: float, batches: int) -> float:
@@ -167,17 +203,18 @@ def start_values(records: TankRecords, shape: Shape, has_batch_effect: bool) -> 
     left = np.maximum(1.0 - records.start_fraction, 0.05)
     rough[0] = float(np.log(np.median(np.maximum(summed, 1e-9) / left)))
     spreads = [np.log(_START_SD)] * (2 if has_batch_effect else 1)
-    return np.concatenate([rough, spreads, [_START_SHARE]])
+    return np.concatenate([rough, spreads, [START_SHARE]])
 
 
-def _limits(records: TankRecords, shape: Shape, has_batch_effect: bool) -> list[tuple[float | None, float | None]]:
-    lowest, highest = np.quantile(records.mean_temp_c, 0.05), np.log(MOST_SD)
-    free: list[tuple[float | None, float | None]] = [(None, None), (-1.0, -1e-3), shape.bend_limits(float(lowest))]
-    spreads: list[tuple[float | None, float | None]] = [(float(np.log(LEAST_SD)), float(highest))]
-    return free[: shape.free] + spreads * (2 if has_batch_effect else 1) + [(0.0, MOST_WRONG_SHARE)]
+def limits_of(mean_temp_c: Floats, shape: Shape, has_batch_effect: bool = True) -> list[tuple[float, float]]:
+    """Between what each parameter is sought, for tanks of these mean temperatures (°C)."""
+    free = [(-np.inf, np.inf), (-1.0, -1e-3), shape.bend_limits(float(np.quantile(mean_temp_c, 0.05)))]
+    spreads = [(float(np.log(LEAST_SD)), float(np.log(MOST_SD)))] * (2 if has_batch_effect else 1)
+    return [*free[: shape.free], *spreads, (0.0, MOST_WRONG_SHARE)]
 
 
-def _scales(shape: Shape, has_batch_effect: bool) -> Floats:
+def scales_of(shape: Shape, has_batch_effect: bool = True) -> Floats:
+    """Steps of each parameter that matter about equally to the likelihood."""
     spreads = [_SPREAD_SCALE] * (2 if has_batch_effect else 1)
     return np.concatenate([_SCALES[: shape.free], spreads, [_SHARE_SCALE]])
 
@@ -185,7 +222,7 @@ def _scales(shape: Shape, has_batch_effect: bool) -> Floats:
 def _search(
     target: Callable[[Floats], tuple[float, Floats]],
     begin: Floats,
-    limits: list[tuple[float | None, float | None]],
+    limits: Sequence[tuple[float, float]],
     scales: Floats,
 ) -> Floats:
     """Bounded quasi-Newton search in scaled parameters."""
@@ -194,10 +231,7 @@ def _search(
         value, gradient = target(point * scales)
         return value, gradient * scales
 
-    scaled_limits = [
-        (None if low is None else low / s, None if high is None else high / s)
-        for (low, high), s in zip(limits, scales, strict=True)
-    ]
+    scaled_limits = [(low / s, high / s) for (low, high), s in zip(limits, scales, strict=True)]
     found = minimize(
         scaled,
         begin / scales,
@@ -212,47 +246,55 @@ def _search(
 
 
 def _finished(
-    target: CurveLikelihood, theta: Floats, limits: list[tuple[float | None, float | None]], with_errors: bool
+    target: CurveLikelihood, theta: Floats, limits: Sequence[tuple[float, float]], with_errors: bool
 ) -> TankFit:
     p = target.shape.free
-    result, _ = target.parts(theta)
-    batch_sd = float(np.exp(theta[p + 1])) if target.has_batch_effect else 0.0
-    is_held = [_is_at(value, limit) for value, limit in zip(theta, limits, strict=True)]
+    result, _, _ = target.parts(theta[None, :], np.zeros(1, dtype=np.intp))
+    is_held = np.array([_is_at(value, limit) for value, limit in zip(theta, limits, strict=True)])
     covariance = _covariance(target, theta, is_held)[:p, :p] if with_errors else np.full((p, p), np.nan)
     return TankFit(
         free=theta[:p],
         spread_sd=float(np.exp(theta[p])),
-        batch_sd=0.0 if batch_sd <= 1.01 * LEAST_SD else batch_sd,
+        batch_sd=found_sd(float(theta[p + 1])) if target.has_batch_effect else 0.0,
         wrong_share=float(theta[-1]),
         covariance=covariance,
         log_likelihood=result.log_likelihood,
         batch_mode=result.group_mode,
         batch_se=result.group_sd,
-        is_bend_at_limit=p == 3 and is_held[2],
+        is_bend_at_limit=bool(p == 3 and is_held[2]),
     )
 
 
-def _is_at(value: float, limit: tuple[float | None, float | None]) -> bool:
-    return any(edge is not None and abs(value - edge) <= _AT_LIMIT * (1.0 + abs(edge)) for edge in limit)
+def found_sd(log_sd: float) -> float:
+    """The spread between batches; 0 where it ran to the least that is sought."""
+    sd = float(np.exp(log_sd))
+    return 0.0 if sd <= 1.01 * LEAST_SD else sd
 
 
-def _covariance(target: CurveLikelihood, theta: Floats, is_held: list[bool]) -> Floats:
+def _is_at(value: float, limit: tuple[float, float]) -> bool:
+    return any(np.isfinite(edge) and abs(value - edge) <= _AT_LIMIT * (1.0 + abs(edge)) for edge in limit)
+
+
+def information_at(target: CurveLikelihood, theta: Floats) -> Floats:
+    """(q, q) second derivatives of −log-likelihood of a fit to all tanks, by differences of the gradient."""
+    steps = np.diag(_DIFFERENCE * scales_of(target.shape, target.has_batch_effect))
+    down = steps.copy()
+    down[-1, -1] = min(steps[-1, -1], theta[-1])  # a share is not negative
+    points = np.concatenate([theta + steps, theta - down])
+    everywhere = np.ones((len(points), len(target.records.batch)), dtype=bool)
+    beside = CurveLikelihood(target.records, target.shape, target.has_batch_effect, everywhere)
+    _, gradient = beside.of_each(points, np.arange(len(points)))
+    change = (gradient[: len(theta)] - gradient[len(theta) :]) / np.diag(steps + down)[:, None]
+    return np.asarray(0.5 * (change + change.T), dtype=float)
+
+
+def _covariance(target: CurveLikelihood, theta: Floats, is_held: Masks) -> Floats:
     """Inverse of the observed information over the parameters that are not held at a limit; 0 for those."""
-    scales = _scales(target.shape, target.has_batch_effect)
-    live = [i for i, held in enumerate(is_held) if not held]
-    information = np.empty((len(live), len(live)))
-    for row, i in enumerate(live):
-        step = np.zeros(len(theta))
-        step[i] = _DIFFERENCE * scales[i]
-        down = step.copy()
-        down[-1] = min(step[-1], theta[-1])  # a share is not negative
-        change = target(theta + step)[1] - target(theta - down)[1]
-        information[row] = change[live] / (step[i] + down[i])
-    information = 0.5 * (information + information.T)
-    values, vectors = np.linalg.eigh(information * np.outer(scales[live], scales[live]))
+    live = np.ix_(~is_held, ~is_held)
+    scales = scales_of(target.shape, target.has_batch_effect)[~is_held]
+    values, vectors = np.linalg.eigh(information_at(target, theta)[live] * np.outer(scales, scales))
     if len(values) and values.min() <= 0:
         raise Refused("these records do not determine the curve; use a form with fewer constants")
-    inverse = (vectors / values) @ vectors.T * np.outer(scales[live], scales[live])
     covariance = np.zeros((len(theta), len(theta)))
-    covariance[np.ix_(live, live)] = inverse
+    covariance[live] = (vectors / values) @ vectors.T * np.outer(scales, scales)
     return covariance

@@ -205,12 +205,12 @@ def _tank_profile(
     _, slope, bend = shape.full(found.free)
     away = temp_c - shape.reference_c
     moved = np.array([log_days, slope / (1.0 + bend * away), bend / (1.0 + bend * away)])[: there.free]
-    tail = theta_of(found, batch_effect)[shape.free :]
+    spreads = [found.spread_sd] + ([found.batch_sd] if batch_effect else [])
     held = fit_curve(
         records,
         there,
         has_batch_effect=batch_effect,
-        start=np.concatenate([moved, tail]),
+        start=theta_of(moved, spreads, found.wrong_share),
         with_errors=False,
         fixed_level=log_days,
     )

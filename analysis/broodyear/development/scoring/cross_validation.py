@@ -2,26 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from broodyear.development.likelihood.censored import WRONG_LOG_SD
+from broodyear.development.likelihood.censored import WRONG_LOG_SD, Intervals
 from broodyear.development.likelihood.crossed import crossed_mean
-from broodyear.development.likelihood.curve_likelihood import (
-    TankFit,
-    edges,
-    fit_curve,
-    theta_of,
-    unbiased_batch_variance,
-)
+from broodyear.development.likelihood.curve_likelihood import between, edges, theta_of, unbiased_batch_variance
+from broodyear.development.likelihood.fit_result import DevelopmentFit
+from broodyear.development.likelihood.fold_fits import FoldFit, fit_folds
 from broodyear.development.likelihood.tank_records import TankRecords
+from broodyear.development.models.forms import Curve
 from broodyear.development.models.own_models import DevelopmentModel
 from broodyear.development.models.published import LEAST_SPREAD_LOG_SD, as_curve
-from broodyear.development.models.shapes import Shape
 from broodyear.development.scoring.predictions import (
     DailyMatrix,
     cumulative_fraction,
@@ -31,7 +27,10 @@ from broodyear.development.scoring.predictions import (
 from broodyear.errors import Refused
 
 Floats = NDArray[np.float64]
+Whole = NDArray[np.intp]
+Masks = NDArray[np.bool_]
 
+FEWEST_BATCHES = 3
 # Days past delivery over which a prediction is sought: at 2 °C chinook emerge after 327 days.
 MOST_DAYS = 360
 # More sites (batches, seasons) than this are left out in this many groups of them, each of them whole.
@@ -78,37 +77,36 @@ def blocks_of(labels: pd.Series, scheme: str) -> NDArray[np.intp]:
     return np.asarray(codes % MOST_BLOCKS[scheme], dtype=np.intp)
 
 
+def folds_of(block: Whole) -> Masks:
+    """(folds, n) which tanks a model is fitted to when blocks are left out one by one; none for one."""
+    names = np.unique(block)
+    return block[None, :] != names[:, None] if len(names) > 1 else np.zeros((0, len(block)), dtype=bool)
+
+
 def hold_out(
-    records: TankRecords,
-    matrix: DailyMatrix,
-    block: NDArray[np.intp],
-    trained: Callable[[TankRecords], Predictor],
+    records: TankRecords, matrix: DailyMatrix, folds: Masks, predictors: Sequence[Predictor | Refused]
 ) -> HeldOut:
-    """Predict every tank by ``trained`` on the tanks of the other blocks."""
+    """Predict the tanks that each fold leaves out by what a model says that was fitted to the others."""
     n = len(records.tank_id)
     day, lower, upper, start, sd, share = (np.full(n, np.nan) for _ in range(6))
     is_tested = np.zeros(n, dtype=bool)
-    notes: dict[str, int] = {}
-    names = np.unique(block)
-    for name in names:
-        is_test = block == name
-        if is_test.all():
-            notes["only one block: nothing is left to fit to"] = n
-            break
-        try:
-            predictor = trained(records.subset(~is_test))
-        except Refused as refusal:
-            notes[str(refusal)] = notes.get(str(refusal), 0) + int(is_test.sum())
+    notes: dict[str, int] = {} if len(folds) else {"only one block: nothing is left to fit to": n}
+    for fold, predictor in zip(folds, predictors, strict=True):
+        left_out = np.flatnonzero(~fold)
+        if isinstance(predictor, Refused):
+            notes[str(predictor)] = notes.get(str(predictor), 0) + len(left_out)
             continue
-        test = records.subset(is_test)
-        intervals, at_start, _, _ = edges(test, predictor.rate(test.grid_c))
-        lower[is_test], upper[is_test], start[is_test] = intervals.lower, intervals.upper, intervals.start
-        day[is_test] = predicted_days(predictor.rate, matrix.subset(is_test), at_start)
-        sd[is_test] = np.hypot(predictor.log_sd(test.mean_temp_c), test.gap_log_sd)
-        share[is_test] = predictor.wrong_share
-        is_tested[is_test] = predictor.tested(test.mean_temp_c)
+        rate, mean_temp_c = predictor.rate(records.grid_c), records.mean_temp_c[left_out]
+        at_start = records.start_fraction[left_out] + records.to_start[left_out] @ rate
+        absent, seen = (at_start + until[left_out] @ rate for until in (records.to_absent, records.to_seen))
+        known = between(records, at_start, absent, seen, left_out, records.batch[left_out], len(records.batches))
+        lower[left_out], upper[left_out], start[left_out] = known.lower, known.upper, known.start
+        day[left_out] = predicted_days(predictor.rate, matrix.subset(~fold), at_start)
+        sd[left_out] = np.hypot(predictor.log_sd(mean_temp_c), records.gap_log_sd[left_out])
+        share[left_out] = predictor.wrong_share
+        is_tested[left_out] = predictor.tested(mean_temp_c)
     note = "; ".join(f"{count} tanks not predicted: {reason}" for reason, count in notes.items())
-    return HeldOut(day, lower, upper, start, sd, share, is_tested, len(names), note)
+    return HeldOut(day, lower, upper, start, sd, share, is_tested, max(len(folds), 1), note)
 
 
 def predicted_days(rate: Callable[[Floats], Floats], matrix: DailyMatrix, start: Floats) -> Floats:
@@ -121,62 +119,69 @@ def matrix_of(records: TankRecords, first_share: Floats) -> DailyMatrix:
     return daily_matrix(records.temps, first_share, MOST_DAYS)
 
 
-def own_model(form: str, whole: TankFit, shape: Shape, batches: int) -> Callable[[TankRecords], Predictor]:
-    """Trains one form anew on each fold, beginning at the fit to all tanks.
+def own_predictors(records: TankRecords, fit: DevelopmentFit, folds: Masks) -> list[Predictor | Refused]:
+    """One form fitted anew to each fold, beginning at the fit to all tanks.
 
     The curve's own error is taken from the fit to all tanks and widened to the fold's number of batches.
     """
-    begin = theta_of(whole)
-
-    def trained(records: TankRecords) -> Predictor:
-        if len(records.batches) < 3:
-            raise Refused("fewer than 3 batches are left to fit to")
-        fit = fit_curve(records, shape, start=begin, with_errors=False)
-        widened = batches / max(len(records.batches) - 1, 1)
-        variance = fit.spread_sd**2 + unbiased_batch_variance(fit.batch_sd, len(records.batches))
-
-        def log_sd(temp_c: Floats) -> Floats:
-            gradient = shape.gradient(fit.free, temp_c)
-            own = np.einsum("ij,jk,ik->i", gradient, whole.covariance, gradient)
-            return np.asarray(np.sqrt(variance + own * widened), dtype=float)
-
-        low, high = np.quantile(records.mean_temp_c, [0.02, 0.98])
-        return Predictor(
-            rate=lambda temp_c: np.exp(-shape.log_days(fit.free, temp_c)),
-            log_sd=log_sd,
-            tested=lambda temp_c: (temp_c >= low) & (temp_c <= high),
-            wrong_share=fit.wrong_share,
-        )
-
-    return trained
+    batches = [len(np.unique(records.batch[fold])) for fold in folds]
+    is_enough = np.array([count >= FEWEST_BATCHES for count in batches], dtype=bool)
+    begin = theta_of(fit.free, (fit.spread_log_sd, fit.batch_log_sd), fit.wrong_share)
+    found = iter(fit_folds(records, fit.shape, begin, folds[is_enough]) if is_enough.any() else ())
+    too_few = Refused(f"fewer than {FEWEST_BATCHES} batches are left to fit to")
+    fitted = [next(found) if enough else too_few for enough in is_enough]
+    return [
+        one if isinstance(one, Refused) else _own_predictor(fit, one, records.mean_temp_c[fold], count)
+        for one, fold, count in zip(fitted, folds, batches, strict=True)
+    ]
 
 
-def published_model(model: str | DevelopmentModel) -> Callable[[TankRecords], Predictor]:
-    """Leaves a curve as it is and takes only the spread about it from each fold.
+def _own_predictor(whole: DevelopmentFit, fit: FoldFit, mean_temp_c: Floats, batches: int) -> Predictor:
+    widened = whole.batches / max(batches - 1, 1)
+    variance = fit.spread_sd**2 + unbiased_batch_variance(fit.batch_sd, batches)
+
+    def log_sd(temp_c: Floats) -> Floats:
+        gradient = whole.shape.gradient(fit.free, temp_c)
+        own = np.einsum("ij,jk,ik->i", gradient, whole.covariance, gradient)
+        return np.asarray(np.sqrt(variance + own * widened), dtype=float)
+
+    low, high = np.quantile(mean_temp_c, [0.02, 0.98])
+    return Predictor(
+        rate=lambda temp_c: np.exp(-whole.shape.log_days(fit.free, temp_c)),
+        log_sd=log_sd,
+        tested=lambda temp_c: (temp_c >= low) & (temp_c <= high),
+        wrong_share=fit.wrong_share,
+    )
+
+
+def published_predictors(
+    records: TankRecords, model: str | DevelopmentModel, folds: Masks
+) -> list[Predictor | Refused]:
+    """A curve as it is, with the spread about it taken from each fold.
 
     A model of one's own brings its spread where it states one, and its covariance widens it.
     """
     drawn = as_curve(model)
+    intervals, _, _, _ = edges(records, drawn.rate(records.grid_c))
+    return [_published_predictor(model, drawn, intervals.subset(fold)) for fold in folds]
+
+
+def _published_predictor(model: str | DevelopmentModel, drawn: Curve, intervals: Intervals) -> Predictor:
     own = model if isinstance(model, DevelopmentModel) else None
+    about = crossed_mean(intervals, {}, wrong_sd=WRONG_LOG_SD)
+    spread = float(np.hypot(about.estimate[0], about.total_sd))
+    if own is not None and own.spread_log_sd is not None:
+        spread = own.spread_log_sd
+    elif np.isnan(spread):  # looked at too seldom to tell
+        spread = LEAST_SPREAD_LOG_SD
 
-    def trained(records: TankRecords) -> Predictor:
-        intervals, _, _, _ = edges(records, drawn.rate(records.grid_c))
-        about = crossed_mean(intervals, {}, wrong_sd=WRONG_LOG_SD)
-        spread = float(np.hypot(about.estimate[0], about.total_sd))
-        if own is not None and own.spread_log_sd is not None:
-            spread = own.spread_log_sd
-        elif np.isnan(spread):  # looked at too seldom to tell
-            spread = LEAST_SPREAD_LOG_SD
+    def log_sd(temp_c: Floats) -> Floats:
+        doubt = np.zeros(len(temp_c)) if own is None else own.log_days_se(temp_c)
+        return np.hypot(spread, doubt)
 
-        def log_sd(temp_c: Floats) -> Floats:
-            doubt = np.zeros(len(temp_c)) if own is None else own.log_days_se(temp_c)
-            return np.hypot(spread, doubt)
-
-        return Predictor(
-            rate=drawn.rate,
-            log_sd=log_sd,
-            tested=lambda temp_c: drawn.is_tested_at(temp_c) | np.isnan(drawn.valid_low_c),
-            wrong_share=0.0 if np.isnan(about.wrong_share) else about.wrong_share,
-        )
-
-    return trained
+    return Predictor(
+        rate=drawn.rate,
+        log_sd=log_sd,
+        tested=lambda temp_c: drawn.is_tested_at(temp_c) | np.isnan(drawn.valid_low_c),
+        wrong_share=0.0 if np.isnan(about.wrong_share) else about.wrong_share,
+    )

@@ -12,8 +12,6 @@ from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from broodyear.claims import Reason
-from broodyear.development.likelihood.curve_likelihood import TankFit
-from broodyear.development.likelihood.fit_result import DevelopmentFit
 from broodyear.development.models.own_models import DevelopmentModel, name_problems, nominal_models
 from broodyear.development.models.published import model_row
 from broodyear.development.scoring.copied_dates import CopiedDates, find_copied_dates
@@ -21,10 +19,11 @@ from broodyear.development.scoring.cross_validation import (
     SCHEMES,
     HeldOut,
     blocks_of,
+    folds_of,
     hold_out,
     matrix_of,
-    own_model,
-    published_model,
+    own_predictors,
+    published_predictors,
 )
 from broodyear.development.scoring.gaps import left_out_for_gaps
 from broodyear.development.scoring.score_cells import MEASURES
@@ -158,8 +157,7 @@ def _scored_stage(
     cells = StageCells(one, np.random.default_rng(seed))
     held_out: dict[tuple[str, str, str, str], HeldOut] = {}
     rows: list[dict[str, Any]] = []
-    for scheme in schemes:
-        predicted = _predict(one, scheme)
+    for scheme, predicted in _predict(one, schemes).items():
         held_out |= {(one.species, one.stage, model, scheme): held for model, held in predicted.items()}
         rows += cells.rows(scheme, predicted)
     return held_out, rows + [_refused_row(one, form) for form in one.refused]
@@ -182,38 +180,22 @@ def _checked_models(models: Sequence[Any]) -> tuple[DevelopmentModel, ...]:
     return own
 
 
-def _predict(one: StageData, scheme: str) -> dict[str, HeldOut]:
-    """Held-out predictions of every model, own and published."""
+def _predict(one: StageData, schemes: Sequence[str]) -> dict[str, dict[str, HeldOut]]:
+    """Held-out predictions of every model by scheme; a model is fitted to the folds of all schemes at once."""
     records = one.records
-    share = (
-        one.rows["first_day_share"].to_numpy(dtype=float)
-        if "first_day_share" in one.rows
-        else np.ones(len(one.rows))
-    )
-    matrix = matrix_of(records, share)
-    block = blocks_of(one.rows[SCHEMES[scheme]], scheme)
-    predicted = {
-        f"own_{form}": hold_out(records, matrix, block, own_model(form, _tank_fit(fit), fit.shape, fit.batches))
-        for form, fit in one.fits.items()
+    shares = one.rows.get("first_day_share")
+    matrix = matrix_of(records, np.ones(len(one.rows)) if shares is None else shares.to_numpy(dtype=float))
+    folds = [folds_of(blocks_of(one.rows[SCHEMES[scheme]], scheme)) for scheme in schemes]
+    together, ends = np.concatenate(folds), np.cumsum([0, *map(len, folds)])
+    predictors = {f"own_{form}": own_predictors(records, fit, together) for form, fit in one.fits.items()}
+    predictors |= {name: published_predictors(records, model, together) for name, model in one.models.items()}
+    return {
+        scheme: {
+            name: hold_out(records, matrix, folds[number], by_fold[ends[number] : ends[number + 1]])
+            for name, by_fold in predictors.items()
+        }
+        for number, scheme in enumerate(schemes)
     }
-    for name, model in one.models.items():
-        predicted[name] = hold_out(records, matrix, block, published_model(model))
-    return predicted
-
-
-def _tank_fit(fit: DevelopmentFit) -> TankFit:
-    effects = fit.batch_effects
-    return TankFit(
-        fit.free,
-        fit.spread_log_sd,
-        fit.batch_log_sd,
-        fit.wrong_share,
-        fit.covariance,
-        fit.log_likelihood,
-        effects["log_effect"].to_numpy(dtype=float),
-        effects["std_error"].to_numpy(dtype=float),
-        False,
-    )
 
 
 def _refused_row(one: StageData, form: str) -> dict[str, Any]:
