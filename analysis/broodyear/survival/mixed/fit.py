@@ -2,37 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
+from scipy.linalg import block_diag
 
 from broodyear.errors import Refused
-from broodyear.statistics.numbers import FloatArray
+from broodyear.statistics.numbers import BoolArray, FloatArray, IntArray
 from broodyear.survival.design.matrix import Design
 from broodyear.survival.methods.binomial import plain_fit
 from broodyear.survival.mixed.laplace import Laplace, Mode, laplace_for, refuse_unsettled
 from broodyear.survival.mixed.optimum import (
     LARGEST_SD,
     SMALLEST_SD,
-    Optimum,
     Target,
     scaled_hessian,
     search,
     settle,
+    standard_errors,
 )
 from broodyear.survival.mixed.quadrature import Quadrature
 from broodyear.survival.mixed.restricted import Satterthwaite, adjusted, precision_at, restricted_hessian
 from broodyear.survival.mixed.system import invert
 
 START_SD = 0.4
-RESTART_SDS = (1.0, 0.1)
-SUSPECT_SD = 0.05  # below this a spread is tested for being zero
 WIDE_SD = 6.0  # logits: a level one such spread from even lost or kept all but one fish in four hundred
 LIMIT_TOLERANCE = 1e-6
-SETTLED = 1e-3  # slope of the adjusted likelihood per standard error
+SETTLED = 1e-3  # slope of the likelihood per standard error
 ZERO_SD = 0.02  # logits: a restricted spread below it adds nothing to any error
+LONGEST_LOG_SD = 1.0  # most that the log of a spread moves for one standard error, where it is hardly known
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,9 +68,8 @@ def fit_mixed(design: Design, *, quadrature_points: int = 1, small_sample: bool 
     is adaptive Gauss–Hermite quadrature (Pinheiro & Bates 1995, doi 10.1080/10618600.1995.10474663), for
     one grouping. small_sample: restricted spreads and t intervals, see mixed_restricted.py.
     The maximum is over spreads and coefficients jointly; standard errors come from the second derivatives of
-    −2 log-likelihood over both. A spread of zero is
-    a stationary point of this likelihood, so every search starts from inside, and a zero is reported only
-    where the likelihood falls as soon as the variance leaves it.
+    −2 log-likelihood over both. A spread of zero is reported only where the likelihood falls as soon as the
+    variance leaves it.
     """
     from threadpoolctl import threadpool_limits
 
@@ -82,22 +81,26 @@ def fit_mixed(design: Design, *, quadrature_points: int = 1, small_sample: bool 
 
 
 def _fit(design: Design, quadrature_points: int, small_sample: bool) -> Mixed:
-    if small_sample:
-        found = _restricted(design)
-        if found is not None:
-            return found
+    if not small_sample:
+        return _most_likely(design, [], quadrature_points)
+    part, notes = _searched(design, lambda laplace: partial(adjusted, laplace), ZERO_SD)
+    found = _restricted(part, notes) if part else _all_zero(design, notes)
+    if found is not None:
+        return found
     note = "Spreads are those of maximum likelihood: the restricted likelihood has no maximum here."
-    return _most_likely(design, [note] if small_sample else [], quadrature_points, with_degrees=small_sample)
+    return _most_likely(design, [note], quadrature_points, with_degrees=True)
 
 
 @dataclass(frozen=True, eq=False)
 class _Part:
-    """The likelihood with only some of a design's groupings (their places), and where its search ended."""
+    """A likelihood with only some of a design's groupings (their places), and where its search ended."""
 
     design: Design
-    kept: tuple[int, ...]
+    kept: IntArray
     laplace: Laplace
-    optimum: Optimum
+    target: Target
+    log_sds: FloatArray
+    coefficients: FloatArray
 
     @property
     def names(self) -> list[str]:
@@ -105,90 +108,89 @@ class _Part:
 
 
 def _searched(
-    design: Design, kept: Sequence[int], log_sds: FloatArray, coefficients: FloatArray, *, restricted: bool = False
-) -> _Part:
-    laplace = laplace_for(design, kept)
-    target: Target = partial(adjusted, laplace) if restricted else laplace.with_gradient
-    return _Part(design, tuple(kept), laplace, search(laplace, log_sds, coefficients, target))
+    design: Design, target_of: Callable[[Laplace], Target], smallest_sd: float
+) -> tuple[_Part | None, list[str]]:
+    """A search from the binomial coefficients and middling spreads, and the sentences to it.
 
-
-def _from_the_start(design: Design) -> _Part:
-    """Maximum likelihood with every grouping, from the binomial coefficients and middling spreads."""
-    size = len(design.groupings)
-    return _searched(design, range(size), np.full(size, np.log(START_SD)), plain_fit(design).coefficients)
-
-
-def _most_likely(design: Design, notes: list[str], points: int, *, with_degrees: bool) -> Mixed:
-    """The fit of maximum likelihood; a grouping whose spread is zero leaves it with a sentence."""
-    part = _from_the_start(design)
-    while np.exp(part.optimum.log_sds).min() < SUSPECT_SD:
-        weakest = int(np.argmin(part.optimum.log_sds))
-        inside, without = _inside(part, weakest), tuple(np.delete(part.kept, weakest))
-        if not without:
-            plain = plain_fit(design)
-            if -2.0 * plain.log_likelihood > inside.deviance + 1e-7 or _falls_at_zero(
-                part, np.empty(0), plain.coefficients, weakest
-            ):
-                part = replace(part, optimum=inside)
-                break
-            return _all_zero(design, [*notes, _zero_note(part.names[weakest])])
-        dropped = _searched(design, without, np.delete(inside.log_sds, weakest), inside.coefficients)
-        found = dropped.optimum
-        if found.deviance > inside.deviance + 1e-7 or _falls_at_zero(
-            part, found.log_sds, found.coefficients, weakest
-        ):
-            part = replace(part, optimum=inside)
-            break
-        notes.append(_zero_note(part.names[weakest]))
-        part = dropped
-    return _finish(part, notes, points, with_degrees=with_degrees)
-
-
-def _restricted(design: Design) -> Mixed | None:
-    """Restricted spreads; None where the restricted likelihood has no maximum.
-
-    Maximum likelihood takes many a spread for zero that the coefficients have used up, and t tests on what is left
-    reject too often (9 % instead of 5 with 37 coefficients on 100 sites). So a spread is dropped only where the
-    restricted likelihood is highest at zero, and a search that ends there starts once more from inside. Where
-    every spread is well away from zero, maximum likelihood is near enough to start from, and cheaper to find.
+    Groupings whose spread ends below the smallest leave with a sentence; None when none is left. Restricted
+    spreads are searched from the start: maximum likelihood takes many a spread for zero that the coefficients have
+    used up, and t tests on what is left reject too often (9 % instead of 5 with 37 coefficients on 100 sites).
     """
+    kept = np.arange(len(design.groupings), dtype=np.int64)
+    log_sds, coefficients = np.full(len(kept), np.log(START_SD)), plain_fit(design).coefficients
     notes: list[str] = []
-    part = _from_the_start(design)
-    start, kept = part.optimum, part.kept
-    if start.log_sds.min() > np.log(SUSPECT_SD):
-        found = _settled(part, notes)
-        if found is not None:
-            return found
-    log_sds, coefficients = np.maximum(start.log_sds, np.log(START_SD)), start.coefficients
-    while kept:
-        part = _searched(design, kept, log_sds, coefficients, restricted=True)
-        optimum = part.optimum
-        if optimum.log_sds.min() < np.log(ZERO_SD):
-            inside = np.where(optimum.log_sds < np.log(ZERO_SD), np.log(RESTART_SDS[0]), optimum.log_sds)
-            again = search(part.laplace, inside, optimum.coefficients, partial(adjusted, part.laplace))
-            optimum = again if again.deviance < optimum.deviance else optimum
-        gone = [spot for spot, log_sd in enumerate(optimum.log_sds) if log_sd < np.log(ZERO_SD)]
-        if not gone:
-            return _settled(replace(part, optimum=optimum), notes)
-        notes += [_zero_note(part.names[spot]) for spot in gone]
-        kept = tuple(np.delete(kept, gone))
-        log_sds, coefficients = np.delete(optimum.log_sds, gone), optimum.coefficients
-    return _all_zero(design, notes)
+    while kept.size:
+        laplace = laplace_for(design, kept)
+        target = target_of(laplace)
+        log_sds, coefficients = search(laplace, log_sds, coefficients, target)
+        part = _Part(design, kept, laplace, target, log_sds, coefficients)
+        stays = log_sds > np.log(smallest_sd)
+        if stays.all():
+            return part, notes
+        notes += [_zero_note(name) for name, stayed in zip(part.names, stays, strict=True) if not stayed]
+        kept, log_sds = kept[stays], log_sds[stays]
+    return None, notes
 
 
-def _settled(part: _Part, notes: list[str]) -> Mixed | None:
+def _restricted(part: _Part, notes: list[str]) -> Mixed | None:
     """The fit where the adjusted likelihood has its maximum near an optimum; None where it has none."""
-    laplace, optimum, count = part.laplace, part.optimum, len(part.kept)
-    if _unbounded(optimum.log_sds) is not None:
+    laplace = part.laplace
+    if _unbounded(part.log_sds).any():
         return None
-    values = settle(optimum, partial(adjusted, laplace))
-    hessian = restricted_hessian(laplace, values, optimum.scale)
-    if not _is_curved(hessian) or _unbounded(values[:count]) is not None:
+    log_sds, coefficients = settle(laplace, part.log_sds, part.coefficients, part.target)
+    scale = _scale(laplace, log_sds, coefficients)
+    hessian = restricted_hessian(laplace, np.concatenate([log_sds, coefficients]), scale)
+    _, slope = part.target(log_sds, coefficients)
+    if not _is_curved(hessian) or _unbounded(log_sds).any() or np.abs(scale.T @ slope).max() > SETTLED:
         return None
-    _, slope = adjusted(laplace, values[:count], values[count:])
-    if np.abs(optimum.scale.T @ slope).max() > SETTLED:
-        return None
-    return _assembled(part, values, laplace.deviance(values[:count], values[count:]), hessian, notes, True)
+    deviance = laplace.deviance(log_sds, coefficients)
+    return _assembled(part, log_sds, coefficients, deviance, _covariance(hessian, scale), notes, with_degrees=True)
+
+
+def _most_likely(design: Design, notes: list[str], points: int, *, with_degrees: bool = False) -> Mixed:
+    """The fit of maximum likelihood."""
+    part, said = _searched(design, lambda laplace: laplace.with_gradient, SMALLEST_SD * (1.0 + LIMIT_TOLERANCE))
+    if part is None:
+        return _all_zero(design, [*notes, *said])
+    laplace, target, log_sds, coefficients = part.laplace, part.target, part.log_sds, part.coefficients
+    if points > 1:
+        target = Quadrature(laplace, points).with_gradient
+        log_sds, coefficients = search(laplace, log_sds, coefficients, target)
+    unbounded = _unbounded(log_sds)
+    if not unbounded.any():
+        log_sds, coefficients = settle(laplace, log_sds, coefficients, target)
+    scale = _scale(laplace, log_sds, coefficients)
+    hessian = scaled_hessian(target, np.concatenate([log_sds, coefficients]), scale, len(log_sds))
+    deviance, slope = target(log_sds, coefficients)
+    settled = unbounded.any() or np.abs(scale.T @ slope).max() <= SETTLED
+    if not _is_curved(hessian) or not settled:
+        raise Refused(
+            "The mixed model reached no proper maximum: its likelihood is flat in some direction. Take a"
+            " group or a term out, or merge sparse levels."
+        )
+    for name in np.array(part.names)[_unbounded(log_sds)]:
+        raise Refused(
+            f"The spread between levels of {name} grows without bound: nearly all"
+            " of its levels lost or kept every egg. Take that group out, or report the counts as they are."
+        )
+    joint = _covariance(hessian, scale)
+    return _assembled(part, log_sds, coefficients, deviance, joint, [*notes, *said], with_degrees=with_degrees)
+
+
+def _scale(laplace: Laplace, log_sds: FloatArray, coefficients: FloatArray) -> FloatArray:
+    """Matrix whose columns are moves of (log sds, coefficients) of about one standard error each."""
+    log_sd_errors, root = standard_errors(laplace, log_sds, coefficients)
+    return np.asarray(block_diag(np.diag(np.minimum(log_sd_errors, LONGEST_LOG_SD)), root), dtype=float)
+
+
+def _covariance(hessian: FloatArray, scale: FloatArray) -> FloatArray:
+    """From second derivatives of −2 log-likelihood in units of the scale."""
+    return np.asarray(2.0 * scale @ np.linalg.inv(hessian) @ scale.T, dtype=float)
+
+
+def _unbounded(log_sds: FloatArray) -> BoolArray:
+    """Which spreads lie at the limit of the search."""
+    return np.asarray(log_sds >= np.log(LARGEST_SD) - LIMIT_TOLERANCE, dtype=bool)
 
 
 def _zero_note(name: str) -> str:
@@ -198,59 +200,23 @@ def _zero_note(name: str) -> str:
     )
 
 
-def _inside(part: _Part, weakest: int) -> Optimum:
-    """The best optimum with a small spread started anew from inside."""
-    best = part.optimum
-    for sd in RESTART_SDS:
-        log_sds = part.optimum.log_sds.copy()
-        log_sds[weakest] = np.log(sd)
-        found = search(part.laplace, log_sds, part.optimum.coefficients, part.laplace.with_gradient)
-        best = found if found.deviance < best.deviance else best
-    return best
-
-
-def _falls_at_zero(part: _Part, log_sds: FloatArray, coefficients: FloatArray, weakest: int) -> bool:
-    """Whether the deviance falls as a variance leaves zero, the other parameters at their best."""
-    with_it = np.insert(log_sds, weakest, np.log(SMALLEST_SD))
-    _, gradient = part.laplace.with_gradient(with_it, coefficients)
-    return bool(gradient[weakest] / (2.0 * SMALLEST_SD**2) < -1e-3)
-
-
-def _finish(part: _Part, notes: list[str], points: int, *, with_degrees: bool) -> Mixed:
-    laplace, optimum, count = part.laplace, part.optimum, len(part.kept)
-    target = laplace.with_gradient
-    if points > 1:
-        target = Quadrature(laplace, points).with_gradient
-        optimum = search(laplace, optimum.log_sds, optimum.coefficients, target)
-    values = optimum.values if _unbounded(optimum.log_sds) is not None else settle(optimum, target)
-    deviance, _ = target(values[:count], values[count:])
-    hessian = scaled_hessian(target, values, optimum.scale, count)
-    if not _is_curved(hessian):
-        raise Refused(
-            "The mixed model reached no proper maximum: its likelihood is flat in some direction. Take a"
-            " group or a term out, or merge sparse levels."
-        )
-    spot = _unbounded(values[:count])
-    if spot is not None:
-        raise Refused(
-            f"The spread between levels of {part.names[spot]} grows without bound: nearly all"
-            " of its levels lost or kept every egg. Take that group out, or report the counts as they are."
-        )
-    return _assembled(replace(part, optimum=optimum), values, deviance, hessian, notes, with_degrees)
-
-
 def _assembled(
-    part: _Part, values: FloatArray, deviance: float, hessian: FloatArray, notes: list[str], with_degrees: bool
+    part: _Part,
+    log_sds: FloatArray,
+    coefficients: FloatArray,
+    deviance: float,
+    joint: FloatArray,
+    notes: list[str],
+    *,
+    with_degrees: bool,
 ) -> Mixed:
-    """The fit at (log sds, coefficients); hessian: in units of the scale; with_degrees: for t intervals."""
-    design, laplace, scale, count = part.design, part.laplace, part.optimum.scale, len(part.kept)
-    kept, notes = part.kept, [*notes, *_wide_notes(part.names, values[:count])]
-    joint = 2.0 * scale @ np.linalg.inv(hessian) @ scale.T
-    log_sds, coefficients = values[:count], values[count:]
+    """The fit at (log sds, coefficients); joint: their covariance; with_degrees: for t intervals."""
+    design, laplace, kept, count = part.design, part.laplace, part.kept, len(part.kept)
+    notes = [*notes, *_wide_notes(part.names, log_sds)]
     sds = np.zeros(len(design.groupings))
-    sds[list(kept)] = np.exp(log_sds)
+    sds[kept] = np.exp(log_sds)
     mode = laplace.mode(np.exp(log_sds), coefficients)
-    effects, errors, shrinkage = _modes(design, kept, np.exp(log_sds), mode)
+    effects, errors, shrinkage = _modes(design, kept, mode)
     precision = precision_at(laplace, log_sds, coefficients) if with_degrees else None
     return Mixed(
         coefficients=coefficients,
@@ -265,12 +231,6 @@ def _assembled(
         notes=tuple(notes),
         satterthwaite=Satterthwaite(precision, joint[:count, :count]) if precision else None,
     )
-
-
-def _unbounded(log_sds: FloatArray) -> int | None:
-    """Place of the first spread at the limit of the search, None when all lie inside it."""
-    at_limit = np.flatnonzero(log_sds >= np.log(LARGEST_SD) - LIMIT_TOLERANCE)
-    return int(at_limit[0]) if at_limit.size else None
 
 
 def _wide_notes(names: list[str], log_sds: FloatArray) -> list[str]:
@@ -289,18 +249,15 @@ def _is_curved(hessian: FloatArray) -> bool:
 
 
 def _modes(
-    design: Design, kept: Sequence[int], sds: FloatArray, mode: Mode
+    design: Design, kept: IntArray, mode: Mode
 ) -> tuple[tuple[FloatArray, ...], tuple[FloatArray, ...], float]:
     """Conditional modes and standard errors per grouping, and the trace of the shrinkage."""
-    inverse = invert(mode.factor)
+    layout, scale, diagonal = mode.factor.layout, mode.factor.scale, invert(mode.factor).diagonal
     effects = [np.zeros(len(grouping.levels)) for grouping in design.groupings]
     errors = [np.zeros(len(grouping.levels)) for grouping in design.groupings]
-    shrinkage = 0.0
-    for spot, place in enumerate(kept):
-        effects[place] = sds[spot] * mode.effects[spot]
-        errors[place] = sds[spot] * np.sqrt(inverse.diagonals[spot])
-        shrinkage += float(np.sum(1.0 - inverse.diagonals[spot]))
-    return tuple(effects), tuple(errors), shrinkage
+    for place, spots in zip(kept, layout.spots, strict=True):
+        effects[place], errors[place] = (scale * mode.effects)[spots], (scale * np.sqrt(diagonal))[spots]
+    return tuple(effects), tuple(errors), float(np.sum(1.0 - diagonal))
 
 
 def _all_zero(design: Design, notes: list[str]) -> Mixed:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -10,16 +10,7 @@ import numpy as np
 from broodyear.errors import Refused
 from broodyear.statistics.numbers import FloatArray, expit, log1p_exp, log_binomial_coefficients
 from broodyear.survival.design.matrix import Design
-from broodyear.survival.mixed.system import (
-    Factor,
-    Layout,
-    factorise,
-    gather_to_levels,
-    invert,
-    lay_out,
-    solve,
-    spread_to_rows,
-)
+from broodyear.survival.mixed.system import Factor, Layout, factorise, invert, lay_out, solve
 
 MODE_ITERATIONS = 60
 MODE_TOLERANCE = 1e-18  # squared length of the next Newton step, so modes are right to about 1e-9
@@ -30,12 +21,11 @@ HALVINGS = 30
 class Mode:
     """The conditional modes at one set of parameters, and what was computed there.
 
-    effects: standardised modes u, one array per grouping. share: fitted survival per row.
+    effects: standardised modes u of all levels, in the order of the layout. share: fitted survival per row.
     penalised: −log-likelihood (no binomial coefficients) + ½ u'u. factor: the factorised Hessian.
     """
 
-    effects: list[FloatArray]
-    log_odds: FloatArray
+    effects: FloatArray
     share: FloatArray
     penalised: float
     factor: Factor
@@ -66,7 +56,7 @@ class Laplace:
         return self.last[1]
 
     def _mode(self, sds: FloatArray, fixed: FloatArray) -> Mode:
-        nowhere = [np.zeros(size) for size in self.layout.sizes]
+        nowhere = np.zeros(len(self.layout.owner))
         if self.last is None:
             return self._newton(sds, fixed, nowhere)
         try:
@@ -74,45 +64,44 @@ class Laplace:
         except FloatingPointError:
             return self._newton(sds, fixed, nowhere)
 
-    def _newton(self, sds: FloatArray, fixed: FloatArray, effects: list[FloatArray]) -> Mode:
-        log_odds = fixed + spread_to_rows(self.layout, sds, effects)
+    def _newton(self, sds: FloatArray, fixed: FloatArray, effects: FloatArray) -> Mode:
+        scale = sds[self.layout.owner]
+        log_odds = fixed + self.layout.spread_to_rows(scale * effects)
         value = self._penalised(log_odds, effects)
         for _ in range(MODE_ITERATIONS):
             share = expit(log_odds)
             factor = factorise(self.layout, sds, self.trials * share * (1.0 - share))
-            pull = gather_to_levels(self.layout, sds, self.survived - self.trials * share)
-            gradient = [part - effect for part, effect in zip(pull, effects, strict=True)]
-            step = solve(factor, gradient)
-            gain = sum(float(part @ move) for part, move in zip(gradient, step, strict=True))
+            pull = scale * self.layout.gather_to_levels(self.survived - self.trials * share) - effects
+            step = solve(factor, pull)
+            gain = float(pull @ step)
             if gain < MODE_TOLERANCE:
-                return Mode(effects, log_odds, share, value, factor)
-            effects, log_odds, value = self._move(sds, fixed, effects, step, value, gain)
+                return Mode(effects, share, value, factor)
+            effects, log_odds, value = self._moved(scale, fixed, effects, step, value, gain)
         raise FloatingPointError("conditional modes did not settle")
 
-    def _move(
+    def _moved(
         self,
-        sds: FloatArray,
+        scale: FloatArray,
         fixed: FloatArray,
-        effects: list[FloatArray],
-        step: list[FloatArray],
+        effects: FloatArray,
+        step: FloatArray,
         value: float,
         gain: float,
-    ) -> tuple[list[FloatArray], FloatArray, float]:
+    ) -> tuple[FloatArray, FloatArray, float]:
         """One Newton step, halved until the penalised deviance no longer rises beyond rounding."""
         allowed = value + 1e-12 * (1.0 + abs(value))
-        length = 1.0
         for _ in range(HALVINGS):
-            moved = [effect + length * part for effect, part in zip(effects, step, strict=True)]
-            log_odds = fixed + spread_to_rows(self.layout, sds, moved)
+            moved = effects + step
+            log_odds = fixed + self.layout.spread_to_rows(scale * moved)
             trial = self._penalised(log_odds, moved)
             if trial <= allowed or gain < 1e-9:
                 return moved, log_odds, trial
-            length *= 0.5
+            step = 0.5 * step
         raise FloatingPointError("no step lowers the penalised deviance")
 
-    def _penalised(self, log_odds: FloatArray, effects: list[FloatArray]) -> float:
+    def _penalised(self, log_odds: FloatArray, effects: FloatArray) -> float:
         kernel = float(self.trials @ log1p_exp(log_odds) - self.survived @ log_odds)
-        return kernel + 0.5 * sum(float(effect @ effect) for effect in effects)
+        return kernel + 0.5 * float(effects @ effects)
 
     def deviance(self, log_sds: FloatArray, coefficients: FloatArray) -> float:
         """−2 log-likelihood, binomial coefficients included."""
@@ -125,25 +114,21 @@ class Laplace:
         The determinant depends on the modes, which depend on the parameters; that path is followed by
         implicit differentiation of the modes' equation.
         """
-        sds, layout = np.exp(log_sds), self.layout
-        mode = self.mode(sds, coefficients)
-        weight, inverse = mode.factor.weight, invert(mode.factor)
+        layout, mode = self.layout, self.mode(np.exp(log_sds), coefficients)
+        scale, weight, inverse = mode.factor.scale, mode.factor.weight, invert(mode.factor)
         by_log_odds = inverse.leverages * weight * (1.0 - 2.0 * mode.share)  # of log |H|, modes held
-        of_modes = solve(mode.factor, gather_to_levels(layout, sds, by_log_odds))
-        by_log_odds = by_log_odds - weight * spread_to_rows(layout, sds, of_modes)
-        own = gather_to_levels(layout, sds, by_log_odds)
-        by_log_sd = [
-            2.0 * float(size - diagonal.sum() - effect @ effect) + float((part + passed) @ effect)
-            for size, diagonal, effect, part, passed in zip(
-                layout.sizes, inverse.diagonals, mode.effects, own, of_modes, strict=True
-            )
-        ]
+        of_modes = solve(mode.factor, scale * layout.gather_to_levels(by_log_odds))
+        by_log_odds = by_log_odds - weight * layout.spread_to_rows(scale * of_modes)
+        own = scale * layout.gather_to_levels(by_log_odds)
+        by_log_sd = layout.by_grouping(
+            2.0 * (1.0 - inverse.diagonal - mode.effects**2) + (own + of_modes) * mode.effects
+        )
         by_coefficient = self.matrix.T @ (by_log_odds - 2.0 * (self.survived - self.trials * mode.share))
         value = 2.0 * mode.penalised + mode.factor.log_determinant + self.constant
         return value, np.concatenate([by_log_sd, by_coefficient])
 
 
-def laplace_for(design: Design, kept: Sequence[int]) -> Laplace:
+def laplace_for(design: Design, kept: Iterable[int]) -> Laplace:
     """The Laplace likelihood of a design with only the groupings kept."""
     layout = lay_out([design.groupings[place] for place in kept])
     return Laplace(design.matrix, design.rows.survived, design.rows.trials, layout)

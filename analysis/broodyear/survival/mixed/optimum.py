@@ -9,101 +9,126 @@ import numpy as np
 
 from broodyear.statistics.numbers import FloatArray, jacobian
 from broodyear.survival.mixed.laplace import Laplace
-from broodyear.survival.mixed.system import inverse_times
+from broodyear.survival.mixed.system import inverse_times, invert
 
 SMALLEST_SD, LARGEST_SD = 1e-3, 30.0
 HESSIAN_STEP = 1e-3  # in units of about one standard error
 ITERATIONS = 50
 LONGEST_STEP = 1.0  # standard errors
 STEP_TOLERANCE = 1e-6  # standard errors
+SAME_SCALE = 10.0  # a standard error that grew by less is still about one
+NEAR = 1e-2  # slope per standard error from which steps that need no line search go on
 
 #: What is minimised: a value and its gradient at (log sds, coefficients).
 Target = Callable[[FloatArray, FloatArray], tuple[float, FloatArray]]
 
 
 @dataclass(frozen=True, eq=False)
-class Optimum:
-    """Log standard deviations and coefficients near a minimum of the deviance.
+class Scaled:
+    """A target over variances and coefficients, in moves of about one standard error each.
 
-    scale: columns are moves of about one standard error each. curvature: about the second derivatives in units of
-    the scale, as the search came to know them.
+    Over a variance, unlike over its log or its root, zero is no stationary point: the search leaves it where the
+    likelihood rises from there, and stays where it does not. size: standard errors of the variances; root: columns
+    are moves of the coefficients; origin: coefficients at zero.
     """
 
-    log_sds: FloatArray
-    coefficients: FloatArray
-    deviance: float
-    scale: FloatArray
-    curvature: FloatArray
+    target: Target
+    size: FloatArray
+    root: FloatArray
+    origin: FloatArray
+
+    def parameters(self, at: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Log sds and coefficients."""
+        count = len(self.size)
+        return 0.5 * np.log(at[:count] * self.size), self.origin + self.root @ at[count:]
+
+    def of(self, log_sds: FloatArray) -> FloatArray:
+        """The point with these spreads and the coefficients of the origin."""
+        return np.concatenate([np.exp(2.0 * log_sds) / self.size, np.zeros(len(self.origin))])
+
+    def with_gradient(self, at: FloatArray) -> tuple[float, FloatArray]:
+        """The target and its gradient in these coordinates."""
+        count = len(self.size)
+        value, slope = self.target(*self.parameters(at))
+        return value, np.concatenate([0.5 * slope[:count] / at[:count], self.root.T @ slope[count:]])
 
     @property
-    def values(self) -> FloatArray:
-        """Log sds and coefficients side by side."""
-        return np.concatenate([self.log_sds, self.coefficients])
+    def limits(self) -> tuple[FloatArray, FloatArray]:
+        """Smallest and largest scaled variances."""
+        return SMALLEST_SD**2 / self.size, LARGEST_SD**2 / self.size
 
 
-def search(laplace: Laplace, log_sds: FloatArray, coefficients: FloatArray, target: Target) -> Optimum:
-    """Quasi-Newton search from one start, in coordinates scaled to about one standard error each."""
+def scaled_at(laplace: Laplace, log_sds: FloatArray, coefficients: FloatArray, target: Target) -> Scaled:
+    """The coordinates in standard errors of this point."""
+    errors, root = standard_errors(laplace, log_sds, coefficients)
+    return Scaled(target, 2.0 * np.exp(2.0 * log_sds) * errors, root, coefficients)
+
+
+def search(
+    laplace: Laplace, log_sds: FloatArray, coefficients: FloatArray, target: Target
+) -> tuple[FloatArray, FloatArray]:
+    """Log sds and coefficients near a minimum: a quasi-Newton search (L-BFGS-B) from one start.
+
+    It begins anew where a standard error has grown so much that the coordinates no longer fit.
+    """
     from scipy.optimize import minimize
 
-    count = len(log_sds)
-    scale = _scale(laplace, log_sds, coefficients)
-    origin = np.concatenate([np.zeros(count), coefficients])
-
-    def scaled(values: FloatArray) -> tuple[float, FloatArray]:
-        moved = origin + scale @ values
-        value, gradient = target(moved[:count], moved[count:])
-        return value, scale.T @ gradient
-
-    limits = [(np.log(SMALLEST_SD) / size, np.log(LARGEST_SD) / size) for size in np.diag(scale)[:count]]
-    result = minimize(
-        scaled,
-        np.concatenate([log_sds / np.diag(scale)[:count], np.zeros(len(coefficients))]),
-        jac=True,
-        method="L-BFGS-B",
-        bounds=limits + [(None, None)] * len(coefficients),
-        options={"maxiter": 400, "maxfun": 1000, "maxcor": 20, "ftol": 1e-13, "gtol": 1e-4},
-    )
-    best = origin + scale @ np.asarray(result.x, dtype=float)
-    curvature = np.linalg.inv(result.hess_inv @ np.eye(len(best)))
-    return Optimum(best[:count], best[count:], float(result.fun), scale, curvature)
+    scaled = scaled_at(laplace, log_sds, coefficients, target)
+    for _ in range(ITERATIONS):
+        found = minimize(
+            scaled.with_gradient,
+            scaled.of(log_sds),
+            jac=True,
+            method="L-BFGS-B",
+            bounds=[*zip(*scaled.limits, strict=True), *[(None, None)] * len(coefficients)],
+            options={"maxiter": 400, "maxfun": 1000, "maxcor": 20, "ftol": 1e-13, "gtol": NEAR},
+        )
+        log_sds, coefficients = scaled.parameters(np.asarray(found.x, dtype=float))
+        last, scaled = scaled, scaled_at(laplace, log_sds, coefficients, target)
+        if (scaled.size < SAME_SCALE * last.size).all():
+            break
+    return log_sds, coefficients
 
 
-def _scale(laplace: Laplace, log_sds: FloatArray, coefficients: FloatArray) -> FloatArray:
-    """Matrix whose columns are moves of about one standard error each."""
+def standard_errors(
+    laplace: Laplace, log_sds: FloatArray, coefficients: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """About one standard error each of −2 log-likelihood: of the log sds, as if levels told of their own spread
+    alone, and moves of the coefficients as columns."""
     factor = laplace.mode(np.exp(log_sds), coefficients).factor
+    told = laplace.layout.by_grouping((1.0 - invert(factor).diagonal) ** 2)
     information = laplace.matrix.T @ inverse_times(factor, laplace.matrix)
-    count = len(log_sds)
-    scale = np.zeros((count + len(coefficients),) * 2)
-    scale[:count, :count] = np.diag(1.0 / np.sqrt(2.0 * np.array(laplace.layout.sizes)))
-    scale[count:, count:] = np.linalg.inv(np.linalg.cholesky(0.5 * (information + information.T))).T / np.sqrt(2.0)
-    return scale
+    root = np.linalg.inv(np.linalg.cholesky(0.5 * (information + information.T))).T / np.sqrt(2.0)
+    return 0.5 / np.sqrt(np.maximum(told, 1e-12)), root
 
 
-def settle(optimum: Optimum, target: Target) -> FloatArray:
-    """(log sds, coefficients) where the gradient of the target is zero, by steps that learn from each step.
+def settle(
+    laplace: Laplace, log_sds: FloatArray, coefficients: FloatArray, target: Target
+) -> tuple[FloatArray, FloatArray]:
+    """Log sds and coefficients where the gradient of the target is zero, by steps that learn from each step.
 
-    They begin with the second derivatives of the search (Broyden 1965, doi 10.1090/S0025-5718-1965-0198670-6).
+    They begin with the second derivatives that the standard errors stand for (Broyden 1965, doi
+    10.1090/S0025-5718-1965-0198670-6).
     """
-    count, scale = len(optimum.log_sds), optimum.scale
-    here, curvature = optimum.values, optimum.curvature
+    scaled, count = scaled_at(laplace, log_sds, coefficients, target), len(log_sds)
+    here = scaled.of(log_sds)
+    curvature = np.eye(len(here))
     slope: FloatArray | None = None
     taken: FloatArray | None = None
     for _ in range(ITERATIONS):
-        _, gradient = target(here[:count], here[count:])
-        last, slope = slope, np.asarray(scale.T @ gradient, dtype=float)
+        last, slope = slope, scaled.with_gradient(here)[1]
         if last is not None and taken is not None and taken.any():
             curvature = curvature + np.outer(slope - last - curvature @ taken, taken) / float(taken @ taken)
         step = np.linalg.solve(curvature, slope)
         longest = float(np.abs(step).max())
-        moved = here - scale @ step * min(1.0, LONGEST_STEP / max(longest, 1e-300))
-        within = np.clip(moved[:count], np.log(SMALLEST_SD), np.log(LARGEST_SD))
+        moved = here - step * min(1.0, LONGEST_STEP / max(longest, 1e-300))
+        within = np.clip(moved[:count], *scaled.limits)
         # A step cut short at a limit says little about the second derivatives.
-        cut = bool((within != moved[:count]).any())
-        taken = None if cut else np.asarray(np.linalg.solve(scale, moved - here), dtype=float)
+        taken = None if (within != moved[:count]).any() else moved - here
         here = np.concatenate([within, moved[count:]])
         if longest < STEP_TOLERANCE:
             break
-    return here
+    return scaled.parameters(here)
 
 
 def scaled_hessian(target: Target, values: FloatArray, scale: FloatArray, count: int) -> FloatArray:

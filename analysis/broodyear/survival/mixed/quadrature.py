@@ -27,13 +27,13 @@ class Quadrature:
         """−2 log-likelihood, binomial coefficients included (Pinheiro & Bates 1995)."""
         data, sd = self.laplace, float(np.exp(log_sds[0]))
         mode = data.mode(np.exp(log_sds), coefficients)
-        level, levels = data.layout.codes[0], data.layout.sizes[0]
+        level, levels = data.layout.main, data.layout.most
         fixed = data.matrix @ coefficients
         width = 1.0 / np.sqrt(mode.factor.diagonal)
         nodes, weights = np.polynomial.hermite_e.hermegauss(self.points)
         log_terms = np.empty((self.points, levels))
         for place, node in enumerate(nodes):
-            effect = mode.effects[0] + node * width
+            effect = mode.effects + node * width
             log_odds = fixed + sd * effect[level]
             kernel = data.survived * log_odds - data.trials * log1p_exp(log_odds)
             log_terms[place] = np.bincount(level, kernel, levels) - 0.5 * effect**2 + 0.5 * node**2

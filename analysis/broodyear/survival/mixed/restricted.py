@@ -13,10 +13,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from broodyear.statistics.numbers import FloatArray, level_sums
+from broodyear.statistics.numbers import FloatArray
 from broodyear.survival.mixed.laplace import Laplace
 from broodyear.survival.mixed.optimum import scaled_hessian
-from broodyear.survival.mixed.system import Factor, factorise, inverse_times
+from broodyear.survival.mixed.system import Factor, Layout, factorise, inverse_times
 
 FEWEST_DEGREES = 1.0
 STEP = 1e-3  # of log sds, for second derivatives of the adjustment
@@ -26,32 +26,22 @@ STEP = 1e-3  # of log sds, for second derivatives of the adjustment
 class Precision:
     """The working precision of the coefficients and how each spread moves it.
 
-    covariance: (X'V⁻¹X)⁻¹ with V = W⁻¹ + Σ sd² Z Z', shape (terms, terms). level_sums: per grouping, Z'V⁻¹X,
-    shape (levels, terms). sds: standard deviations of the groupings.
+    covariance: (X'V⁻¹X)⁻¹ with V = W⁻¹ + Σ sd² Z Z', shape (terms, terms). scaled_sums: Λ Z'V⁻¹X, shape (levels,
+    terms), in the order of the layout.
     """
 
     covariance: FloatArray
-    level_sums: tuple[FloatArray, ...]
-    sds: FloatArray
+    scaled_sums: FloatArray
+    layout: Layout
 
     def adjustment_slope(self) -> FloatArray:
         """Derivative of log|X'V⁻¹X| over each log sd, binomial weights held."""
-        return np.array(
-            [
-                -2.0 * sd**2 * float(np.sum((sums @ self.covariance) * sums))
-                for sd, sums in zip(self.sds, self.level_sums, strict=True)
-            ]
-        )
+        sums = self.scaled_sums
+        return -2.0 * self.layout.by_grouping(np.einsum("ij,ij->i", sums @ self.covariance, sums))
 
     def variance_slope(self, contrast: FloatArray) -> FloatArray:
         """Derivative of a contrast's variance over each log sd."""
-        weights = self.covariance @ contrast
-        return np.array(
-            [
-                2.0 * sd**2 * float(np.sum((sums @ weights) ** 2))
-                for sd, sums in zip(self.sds, self.level_sums, strict=True)
-            ]
-        )
+        return 2.0 * self.layout.by_grouping((self.scaled_sums @ (self.covariance @ contrast)) ** 2)
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,12 +70,15 @@ def precision_at(laplace: Laplace, log_sds: FloatArray, coefficients: FloatArray
 
 
 def _precision(laplace: Laplace, factor: Factor) -> Precision:
-    layout = laplace.layout
     through = inverse_times(factor, laplace.matrix)
-    information = laplace.matrix.T @ through
-    sums = [level_sums(codes, through, size) for codes, size in zip(layout.codes, layout.sizes, strict=True)]
+    return precision_of(factor, laplace.matrix, through)
+
+
+def precision_of(factor: Factor, matrix: FloatArray, through: FloatArray) -> Precision:
+    """Of columns whose V⁻¹ A is known (through)."""
+    information = matrix.T @ through
     covariance = np.asarray(np.linalg.inv(0.5 * (information + information.T)), dtype=float)
-    return Precision(covariance, tuple(sums), factor.sds)
+    return Precision(covariance, factor.scale[:, None] * factor.layout.gather_to_levels(through), factor.layout)
 
 
 def adjusted(laplace: Laplace, log_sds: FloatArray, coefficients: FloatArray) -> tuple[float, FloatArray]:
@@ -103,7 +96,7 @@ def restricted_hessian(laplace: Laplace, values: FloatArray, scale: FloatArray) 
     Where the spread that maximum likelihood would take is zero, that likelihood is not curved at the restricted
     one, and only the adjustment says how well it is known.
     """
-    count = len(laplace.layout.sizes)
+    count = len(laplace.layout.spots)
     hessian = scaled_hessian(laplace.with_gradient, values, scale, count)
     weight = laplace.mode(np.exp(values[:count]), values[count:]).factor.weight
 

@@ -6,6 +6,9 @@ eliminated by Schur complements: a grouping with one level per row (it only resc
 grouping with most levels. What is left has as many rows as the other groupings have levels, so cost grows with
 those and only linearly with rows (Bates et al. 2015, doi 10.18637/jss.v067.i01, set out the penalised system; the
 elimination is the usual one for bordered block-diagonal matrices).
+
+The levels of all groupings stand in one vector: the grouping with most levels, the others, and at the end the one
+with one level per row, in the order of the rows.
 """
 
 from __future__ import annotations
@@ -14,123 +17,137 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cho_solve, cholesky
+from scipy.linalg.lapack import dpotrf, dpotri, dpotrs
+from scipy.sparse import csr_array
 
-from broodyear.statistics.numbers import FloatArray, IntArray, level_sums
+from broodyear.statistics.numbers import FloatArray, IntArray
 from broodyear.survival.design.matrix import Grouping
 
 
 @dataclass(frozen=True, eq=False)
 class Layout:
-    """Which grouping is eliminated when, with the row-to-level codes needed for it.
+    """Which level of each grouping a row has, and which grouping is eliminated when.
 
-    sizes: levels per grouping. single: place of the grouping with one level per row, or None. largest: place of
-    the other grouping with most levels. rest: the remaining places, offsets: where each starts among the `width`
-    columns of the Schur complement. border_at: per remaining grouping, each row's place in the flattened block of
-    the largest against the rest.
+    owner: grouping of each level of the vector. spots: per grouping, where its levels stand in it. single: whether
+    the last grouping of the vector has one level per row. by_row, by_level: Z without it, and its transpose.
+    most: levels of the largest grouping, main: each row's; width: levels of the remaining ones, rest: each row's,
+    one line per grouping. border_at, block_at: each row's places in the flattened block of the largest against the
+    rest, and in that of the rest.
     """
 
-    rows: int
-    codes: tuple[IntArray, ...]
-    sizes: tuple[int, ...]
-    single: int | None
-    largest: int
-    rest: tuple[int, ...]
-    offsets: tuple[int, ...]
+    owner: IntArray
+    spots: tuple[IntArray, ...]
+    single: bool
+    by_row: csr_array
+    by_level: csr_array
+    most: int
+    main: IntArray
     width: int
-    border_at: tuple[IntArray, ...]
+    rest: IntArray
+    border_at: IntArray
+    block_at: IntArray
+
+    @property
+    def others(self) -> int:
+        """Levels of all groupings but the one with one level per row."""
+        return self.most + self.width
+
+    def spread_to_rows(self, effects: FloatArray) -> FloatArray:
+        """Z u: each row's sum of its levels' effects; effects may have several columns."""
+        shared = self.by_row @ effects[: self.others]
+        return np.asarray(shared + effects[self.others :] if self.single else shared, dtype=float)
+
+    def gather_to_levels(self, values: FloatArray) -> FloatArray:
+        """Z' v: sums of a row quantity within each level; it may have several columns."""
+        shared = self.by_level @ values
+        return np.asarray(np.concatenate([shared, values]) if self.single else shared, dtype=float)
+
+    def by_grouping(self, levels: FloatArray) -> FloatArray:
+        """Sums of a quantity of levels within each grouping."""
+        return np.asarray(np.bincount(self.owner, levels, len(self.spots)), dtype=float)
 
 
 def lay_out(groupings: Sequence[Grouping]) -> Layout:
     """Choose the order of elimination for these groupings."""
-    codes = tuple(grouping.codes for grouping in groupings)
-    rows = len(codes[0])
-    sizes = tuple(len(grouping.levels) for grouping in groupings)
-    singles = [place for place, size in enumerate(sizes) if size == rows]
-    single = singles[0] if singles and len(sizes) > 1 else None
+    rows, sizes = len(groupings[0].codes), [len(grouping.levels) for grouping in groupings]
+    single = sizes.index(rows) if rows in sizes and len(sizes) > 1 else None
     others = [place for place in range(len(sizes)) if place != single]
     largest = max(others, key=lambda place: sizes[place])
-    rest = tuple(place for place in others if place != largest)
-    ends = np.cumsum([0, *(sizes[place] for place in rest)])
-    offsets, width = tuple(map(int, ends[:-1])), int(ends[-1])
-    at = tuple(codes[largest] * width + start + codes[place] for place, start in zip(rest, offsets, strict=True))
-    return Layout(rows, codes, sizes, single, largest, rest, offsets, width, at)
+    order = [largest, *(place for place in others if place != largest)]
+    starts = np.cumsum([0, *(sizes[place] for place in order)])
+    spots = {place: start + np.arange(sizes[place]) for place, start in zip(order, starts, strict=False)}
+    codes = np.array([start + groupings[place].codes for place, start in zip(order, starts, strict=False)])
+    if single is not None:
+        spots[single] = starts[-1] + np.argsort(groupings[single].codes)
+    owners = [*order, *([single] if single is not None else [])]
+    by_row = csr_array(
+        (np.ones(codes.size), codes.T.ravel(), np.arange(0, codes.size + 1, len(codes))), shape=(rows, starts[-1])
+    )
+    main, rest, width = codes[0], codes[1:] - sizes[largest], int(starts[-1]) - sizes[largest]
+    return Layout(
+        owner=np.repeat(owners, [sizes[place] for place in owners]).astype(np.int64),
+        spots=tuple(spots[place] for place in range(len(sizes))),
+        single=single is not None,
+        by_row=by_row,
+        by_level=by_row.T.tocsr(),
+        most=sizes[largest],
+        main=main,
+        width=width,
+        rest=rest,
+        border_at=(main * width + rest).ravel(),
+        block_at=(rest[:, None] * width + rest[None]).ravel(),
+    )
 
 
 @dataclass(frozen=True, eq=False)
 class Factor:
     """The factorised Hessian at one set of weights.
 
-    weight: w, shape (rows,). single_diagonal: 1 + sd² w when there is a one-level-per-row grouping, else 1.
-    reduced_weight: w over that diagonal. diagonal: block of the largest grouping, shape (levels,).
-    border: its block against the rest, levels × width. lower: Cholesky factor of the Schur complement.
+    scale: Λ, the standard deviation of each level. weight: w, shape (rows,). own: 1 + sd² w of the grouping with
+    one level per row, else 1. reduced: w over it. diagonal: block of the largest grouping, shape (levels,).
+    border: its block against the rest, levels × width; over: that over the diagonal. lower: Cholesky factor of the
+    Schur complement.
     """
 
     layout: Layout
-    sds: FloatArray
+    scale: FloatArray
     weight: FloatArray
-    single_diagonal: FloatArray
-    reduced_weight: FloatArray
+    own: FloatArray
+    reduced: FloatArray
     diagonal: FloatArray
     border: FloatArray
+    over: FloatArray
     lower: FloatArray
 
     @property
     def log_determinant(self) -> float:
         """log |H|."""
         value = float(np.sum(np.log(self.diagonal)) + 2.0 * np.sum(np.log(np.diag(self.lower))))
-        return value + float(np.sum(np.log(self.single_diagonal)))
+        return value + float(np.sum(np.log(self.own)))
+
+    @property
+    def own_share(self) -> FloatArray:
+        """Row entries of H_single⁻¹ H_(single, others), but for the scale of the others: sd · w / (1 + sd² w)."""
+        return np.asarray(self.scale[self.layout.others :] * self.reduced, dtype=float)
 
 
 def factorise(layout: Layout, sds: FloatArray, weight: FloatArray) -> Factor:
     """Factorise H at these standard deviations (one per grouping) and binomial weights (one per row)."""
-    single_diagonal = np.ones(layout.rows)
-    if layout.single is not None:
-        single_diagonal = 1.0 + sds[layout.single] ** 2 * weight
-    reduced = weight / single_diagonal
-    main, levels = layout.largest, layout.sizes[layout.largest]
-    diagonal = 1.0 + sds[main] ** 2 * np.bincount(layout.codes[main], reduced, levels)
-    border = np.zeros((levels, 0))
-    if layout.rest:
-        parts = [sds[main] * sds[place] * reduced for place in layout.rest]
-        size = levels * layout.width
-        sums = np.bincount(np.concatenate(layout.border_at), np.concatenate(parts), size)
-        border = np.asarray(sums.reshape(levels, layout.width), dtype=float)
-    schur = np.eye(layout.width) + _rest_block(layout, sds, reduced) - border.T @ (border / diagonal[:, None])
-    lower = cholesky(schur, lower=True, check_finite=False) if len(schur) else schur
-    return Factor(layout, sds, weight, single_diagonal, reduced, diagonal, border, lower)
-
-
-def _rest_block(layout: Layout, sds: FloatArray, reduced: FloatArray) -> FloatArray:
-    """Λ Z' W Z Λ of the remaining groupings, shape (width, width)."""
-    block = np.zeros((layout.width, layout.width))
-    for place, start in zip(layout.rest, layout.offsets, strict=True):
-        for other, begin in zip(layout.rest, layout.offsets, strict=True):
-            shape = layout.sizes[place], layout.sizes[other]
-            flat = layout.codes[place] * shape[1] + layout.codes[other]
-            counts = np.bincount(flat, sds[place] * sds[other] * reduced, shape[0] * shape[1])
-            block[start : start + shape[0], begin : begin + shape[1]] = counts.reshape(shape)
-    return block
-
-
-def spread_to_rows(layout: Layout, sds: FloatArray, effects: Sequence[FloatArray]) -> FloatArray:
-    """Z Λ u: each row's sum of its levels' effects on the logit scale; effects may have several columns."""
-    parts = zip(sds, effects, layout.codes, strict=True)
-    return np.asarray(sum(sd * effect[codes] for sd, effect, codes in parts), dtype=float)
-
-
-def gather_to_levels(layout: Layout, sds: FloatArray, values: FloatArray) -> list[FloatArray]:
-    """Λ Z' v: sums of a row quantity within the levels of each grouping, times its standard deviation."""
-    return [
-        sd * _level_sums(codes, values, size)
-        for sd, codes, size in zip(sds, layout.codes, layout.sizes, strict=True)
-    ]
-
-
-def _level_sums(codes: IntArray, values: FloatArray, size: int) -> FloatArray:
-    if values.ndim == 1:
-        return np.asarray(np.bincount(codes, values, size), dtype=float)
-    return level_sums(codes, values, size)
+    scale, most, width = sds[layout.owner], layout.most, layout.width
+    own = 1.0 + scale[layout.others :] ** 2 * weight if layout.single else np.ones(len(weight))
+    reduced = weight / own
+    main, rest = scale[0], scale[most : layout.others]
+    diagonal = 1.0 + main**2 * np.bincount(layout.main, reduced, most)
+    many = len(layout.rest)
+    beside = np.bincount(layout.border_at, np.tile(reduced, many), most * width).reshape(most, width)
+    border = (main * rest) * beside
+    over = border / diagonal[:, None]
+    block = np.bincount(layout.block_at, np.tile(reduced, many**2), width**2).reshape(width, width)
+    schur = np.eye(width) + np.outer(rest, rest) * block - border.T @ over
+    lower, failed = dpotrf(schur, lower=True) if width else (schur, 0)
+    if failed:
+        raise FloatingPointError("the penalised Hessian is not positive")
+    return Factor(layout, scale, weight, own, reduced, diagonal, border, over, lower)
 
 
 def _beside(values: FloatArray, like: FloatArray) -> FloatArray:
@@ -138,84 +155,56 @@ def _beside(values: FloatArray, like: FloatArray) -> FloatArray:
     return values if like.ndim == 1 else values[:, None]
 
 
-def solve(factor: Factor, right: Sequence[FloatArray]) -> list[FloatArray]:
-    """H⁻¹ r, for r given and returned as one array per grouping, each (levels,) or (levels, columns)."""
-    layout, sds, border = factor.layout, factor.sds, factor.border
-    found = list(right)
-    own = None
-    if layout.single is not None:
-        own = right[layout.single][layout.codes[layout.single]]
-        taken = _beside(single_share(factor), own) * own
-        for place in (layout.largest, *layout.rest):
-            gathered = _level_sums(layout.codes[place], taken, layout.sizes[place])
-            found[place] = right[place] - sds[place] * gathered
-    diagonal = _beside(factor.diagonal, found[layout.largest])
-    main = found[layout.largest] / diagonal
-    if layout.rest:
-        rest = np.concatenate([found[place] for place in layout.rest]) - border.T @ main
-        rest = cho_solve((factor.lower, True), rest, check_finite=False)
-        main = main - (border @ rest) / diagonal
-        for place, start in zip(layout.rest, layout.offsets, strict=True):
-            found[place] = rest[start : start + layout.sizes[place]]
-    found[layout.largest] = main
-    if layout.single is not None and own is not None:
-        found[layout.single] = _solve_single(factor, own, found)
-    return found
-
-
-def single_share(factor: Factor) -> FloatArray:
-    """Row entries of H_single⁻¹ H_(single, others): sd · w / (1 + sd² w)."""
-    assert factor.layout.single is not None
-    return np.asarray(factor.sds[factor.layout.single] * factor.reduced_weight, dtype=float)
-
-
-def _solve_single(factor: Factor, own: FloatArray, solved: list[FloatArray]) -> FloatArray:
-    """The part of the grouping with one level per row, from those of the others; own: its right side by row."""
-    layout = factor.layout
-    assert layout.single is not None
-    others = [part if place != layout.single else np.zeros_like(own) for place, part in enumerate(solved)]
-    pull = _beside(single_share(factor), own) * spread_to_rows(layout, factor.sds, others)
-    by_level = np.empty_like(own)
-    by_level[layout.codes[layout.single]] = own / _beside(factor.single_diagonal, own) - pull
-    return by_level
+def solve(factor: Factor, right: FloatArray) -> FloatArray:
+    """H⁻¹ r, for r of shape (levels,) or (levels, columns)."""
+    layout, border = factor.layout, factor.border
+    found, own = right[: layout.others], right[layout.others :]
+    diagonal, scale = _beside(factor.diagonal, right), _beside(factor.scale[: layout.others], right)
+    if layout.single:
+        share = _beside(factor.own_share, right)
+        found = found - scale * (layout.by_level @ (share * own))
+    main, rest = found[: layout.most] / diagonal, found[layout.most :]
+    if layout.width:
+        rest = dpotrs(factor.lower, rest - border.T @ main, lower=True)[0]
+        main = main - factor.over @ rest
+    found = np.concatenate([main, rest])
+    if not layout.single:
+        return np.asarray(found, dtype=float)
+    own = own / _beside(factor.own, right) - share * (layout.by_row @ (scale * found))
+    return np.concatenate([found, own])
 
 
 def inverse_times(factor: Factor, matrix: FloatArray) -> FloatArray:
     """V⁻¹ A for columns A, shape (rows, columns), with V = W⁻¹ + Σ sd² Z Z'."""
-    weighted = factor.weight[:, None] * matrix
-    effects = solve(factor, gather_to_levels(factor.layout, factor.sds, weighted))
-    absorbed = spread_to_rows(factor.layout, factor.sds, effects)
-    return np.asarray(weighted - factor.weight[:, None] * absorbed, dtype=float)
+    layout, scale, weight = factor.layout, factor.scale[:, None], factor.weight[:, None]
+    weighted = weight * matrix
+    effects = scale * solve(factor, scale * layout.gather_to_levels(weighted))
+    return np.asarray(weighted - weight * layout.spread_to_rows(effects), dtype=float)
 
 
 @dataclass(frozen=True, eq=False)
 class Inverse:
-    """What is needed of H⁻¹: its diagonal per grouping, and z' H⁻¹ z per row (z the row of Z Λ)."""
+    """What is needed of H⁻¹: its diagonal, and z' H⁻¹ z per row (z the row of Z Λ)."""
 
-    diagonals: list[FloatArray]
+    diagonal: FloatArray
     leverages: FloatArray
 
 
 def invert(factor: Factor) -> Inverse:
     """Diagonal of H⁻¹ and the rows' leverages, without forming H⁻¹."""
-    layout, sds = factor.layout, factor.sds
-    main = layout.codes[layout.largest]
-    schur = cho_solve((factor.lower, True), np.eye(layout.width), check_finite=False) if layout.rest else np.eye(0)
-    over = factor.border / factor.diagonal[:, None]
-    pulled = over @ schur
-    diagonals = [np.empty(0)] * len(layout.sizes)
-    diagonals[layout.largest] = 1.0 / factor.diagonal + np.einsum("ij,ij->i", pulled, over)
-    leverages = sds[layout.largest] ** 2 * diagonals[layout.largest][main]
-    for place, start in zip(layout.rest, layout.offsets, strict=True):
-        columns = start + layout.codes[place]
-        diagonals[place] = np.diag(schur)[start : start + layout.sizes[place]].copy()
-        leverages -= 2.0 * sds[layout.largest] * sds[place] * pulled[main, columns]
-        for other, begin in zip(layout.rest, layout.offsets, strict=True):
-            leverages += sds[place] * sds[other] * schur[columns, begin + layout.codes[other]]
-    if layout.single is None:
-        return Inverse(diagonals, leverages)
-    by_row = 1.0 / factor.single_diagonal + single_share(factor) ** 2 * leverages
-    diagonals[layout.single] = np.empty(layout.rows)
-    diagonals[layout.single][layout.codes[layout.single]] = by_row
-    whole = sds[layout.single] ** 2 / factor.single_diagonal + leverages / factor.single_diagonal**2
-    return Inverse(diagonals, np.asarray(whole, dtype=float))
+    layout, most = factor.layout, factor.layout.most
+    schur = dpotri(factor.lower, lower=True)[0] if layout.width else factor.lower
+    schur = schur + np.tril(schur, -1).T
+    pulled = factor.over @ schur
+    main = 1.0 / factor.diagonal + np.einsum("ij,ij->i", pulled, factor.over)
+    diagonal = np.concatenate([main, np.diag(schur)])
+    scale, rest = factor.scale[0], factor.scale[most : layout.others]
+    crossed, within = (pulled * (scale * rest)).ravel(), (schur * np.outer(rest, rest)).ravel()
+    leverages = scale**2 * main[layout.main]
+    leverages -= 2.0 * crossed[layout.border_at].reshape(-1, len(layout.main)).sum(axis=0)
+    leverages += within[layout.block_at].reshape(-1, len(layout.main)).sum(axis=0)
+    if not layout.single:
+        return Inverse(diagonal, leverages)
+    by_row = 1.0 / factor.own + factor.own_share**2 * leverages
+    whole = factor.scale[layout.others :] ** 2 / factor.own + leverages / factor.own**2
+    return Inverse(np.concatenate([diagonal, by_row]), whole)

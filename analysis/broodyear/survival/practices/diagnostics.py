@@ -151,7 +151,7 @@ def site_influence(model: AdjustedModel) -> pd.DataFrame:
     """
     working, matrix = model.working, model.fit.design.matrix
     through = working.inverse_times(matrix)
-    plain = working.estimates_from(matrix, through)
+    plain = working.estimates(matrix, through)
     left = working.response - matrix @ plain.coefficients
     codes, sites = pd.factorize(model.rows["site_id"], sort=True)
     scores = level_sums(codes.astype(np.int64), through * left[:, None], len(sites))

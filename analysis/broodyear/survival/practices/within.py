@@ -51,14 +51,14 @@ def within_batches(model: AdjustedModel, contrasts: list[Contrast]) -> dict[tupl
         return {}
     working, matrix = model.working, model.fit.design.matrix
     through = working.inverse_times(matrix)
-    plain = working.estimates_from(matrix, through)
+    plain = working.estimates(matrix, through)
     found = {}
     for name in dict.fromkeys(contrast.factor for contrast in contrasts if contrast.direction is not None):
         means = batch_means(model.rows["batch_id"], model.columns.matrix[:, model.columns.places[name]])
         if not independent(np.hstack([matrix, means])):
             continue
         both = np.hstack([through, working.inverse_times(means)])
-        wider = working.estimates_from(np.hstack([matrix, means]), both)
+        wider = working.estimates(np.hstack([matrix, means]), both)
         for contrast in contrasts:
             if contrast.factor == name and contrast.direction is not None:
                 found[name, contrast.level] = _within(model, contrast, contrast.direction, plain, wider)
