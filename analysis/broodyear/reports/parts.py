@@ -181,6 +181,8 @@ Block = Prose | Bullets | Picture | TableBlock | Pair | Copyable | Folded | Link
 
 
 Change = Callable[[Drawing], Picture]
+#: Has a drawing made, perhaps by another process; what it returns gives the drawing.
+Ask = Callable[[Callable[[], str]], Callable[[], str]]
 
 
 def changed(block: Block, change: Change) -> Block:
@@ -218,6 +220,14 @@ class Section:
     title: str
     blocks: tuple[Block, ...]
 
+    def drawn_by(self, ask: Ask) -> Section:
+        """The section with every drawing handed to whoever `ask` gives work to."""
+        return self.changed(lambda drawing: replace(drawing, draw=ask(drawing.draw)))
+
+    def changed(self, change: Change) -> Section:
+        """The section with every drawing in it changed."""
+        return replace(self, blocks=tuple(changed(block, change) for block in self.blocks))
+
 
 @dataclass(frozen=True)
 class Page:
@@ -237,16 +247,11 @@ class Page:
 
     def drawn(self) -> Page:
         """The page with every drawing finished."""
-        return self._changed(Drawing.drawn)
+        return replace(self, sections=tuple(one.changed(Drawing.drawn) for one in self.sections))
 
-    def drawn_by(self, ask: Callable[[Callable[[], str]], Callable[[], str]]) -> Page:
+    def drawn_by(self, ask: Ask) -> Page:
         """The page with every drawing handed to whoever `ask` gives work to."""
-        return self._changed(lambda drawing: replace(drawing, draw=ask(drawing.draw)))
-
-    def _changed(self, change: Change) -> Page:
-        return replace(self, sections=tuple(
-            replace(one, blocks=tuple(changed(block, change) for block in one.blocks)) for one in self.sections
-        ))  # fmt: skip
+        return replace(self, sections=tuple(one.drawn_by(ask) for one in self.sections))
 
     @property
     def figures(self) -> tuple[FigureView, ...]:

@@ -56,6 +56,19 @@ class Asked:
         self.settled = threading.Event()
         self.answer: tuple[bool, Any] | None = None
 
+    def do(self) -> None:
+        """Do it here."""
+        self.answer = _answer(self.work, self.given)
+        self.settled.set()
+
+    def result(self) -> Any:
+        """What came, or what was raised, raised again."""
+        assert self.answer
+        went_well, came = self.answer
+        if went_well:
+            return came
+        raise came
+
 
 class SecondProcess:
     """Work shared with another process, as a context; leaving it ends the process, whatever it is doing."""
@@ -99,18 +112,23 @@ class SecondProcess:
         return lambda: self._result(asked)
 
     def _result(self, asked: Asked) -> Any:
+        """The answer; while it is being worked out there, other pieces that are not begun yet are done here."""
+        while not asked.settled.is_set() and (piece := self._taken(asked)):
+            piece.do()
+        asked.settled.wait()
+        if asked.answer is None:  # it broke off there
+            asked.do()
+        return asked.result()
+
+    def _taken(self, asked: Asked) -> Asked | None:
+        """The piece itself when it is not begun yet, else the last of those that wait, if any does."""
         with self._more:
-            is_here = asked in self._waiting
-            if is_here:
-                self._waiting.remove(asked)
-        if not is_here:
-            asked.settled.wait()
-        if asked.answer is None:
-            return asked.work(*asked.given)
-        went_well, came = asked.answer
-        if went_well:
-            return came
-        raise came
+            if not self._waiting:
+                return None
+            if asked not in self._waiting:
+                return self._waiting.pop()
+            self._waiting.remove(asked)
+            return asked
 
     def _hand_over(self) -> None:
         """Give the other process one piece after the other, until it breaks off or all is over."""

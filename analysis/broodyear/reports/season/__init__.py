@@ -38,11 +38,14 @@ def report_season(
     require_report_folder(folder, "season")
     with SecondProcess(len(store.table("setups")) >= WORTH_A_PROCESS_SETUPS) as beside:
         # What makes the page is loaded while the other process loads what it needs.
-        from broodyear.reports.season.gathering import gather
-        from broodyear.reports.season.page import write_season
+        from broodyear.reports.season.comparing import with_practices
+        from broodyear.reports.season.gathering import gather_records
+        from broodyear.reports.season.page import record_sections, season_page, write_season
 
-        results = gather(store, season, beside, tell)
+        records, under_way = gather_records(store, season, beside, tell)
+        begun = [section.drawn_by(beside.ask) for section in record_sections(records)]
+        tell(2, STEPS, "comparing practices")
+        results = with_practices(records, under_way)
         tell(3, STEPS, "drawing and writing")
-        return write_season(
-            results, folder, store.uploads(), sites=sites, pdf=pdf, command=command, beside=beside
-        )  # fmt: skip
+        page = season_page(results, beside.ask, begun)
+        return write_season(results, folder, store.uploads(), sites=sites, pdf=pdf, command=command, page=page)

@@ -6,26 +6,26 @@ from markupsafe import Markup
 
 from broodyear.reports.parts import Block, Bullets, Heading, Prose, Section, TableBlock, say
 from broodyear.reports.rendering import phrase, wording
-from broodyear.reports.season.results import SeasonResults
+from broodyear.reports.season.results import SeasonRecords, SeasonResults
 from broodyear.reports.tables import Column, ReportTable, column, table_view
 from broodyear.reports.wording import CAUTIONS, refusal
 
 
-def quality_section(results: SeasonResults) -> Section:
+def quality_section(records: SeasonRecords) -> Section:
     """Uploads, rejected rows, findings by rule, and what was acknowledged."""
-    findings = results.findings
+    findings = records.findings
     blocks: list[Block] = [
         Prose(
             say(
                 "{files} files were loaded: {accepted} rows were taken in and {rejected} sent back with their"
                 " reason, of which {to_mend} are still to be mended. Nothing was changed"
                 " silently; a suspicion lets the row in and is counted here as long as it holds.",
-                files=results.figure("files_loaded", "whole"),
-                accepted=results.figure("rows_accepted", "whole"),
-                rejected=results.figure("rows_rejected", "whole"),
-                to_mend=results.figure("rows_to_mend", "whole"),
+                files=records.figure("files_loaded", "whole"),
+                accepted=records.figure("rows_accepted", "whole"),
+                rejected=records.figure("rows_rejected", "whole"),
+                to_mend=records.figure("rows_to_mend", "whole"),
             ),
-            (results.key_figures, results.uploads),
+            (records.key_figures, records.uploads),
         )
     ]
     if len(findings):
@@ -37,9 +37,9 @@ def quality_section(results: SeasonResults) -> Section:
         )
     else:
         blocks.append(Prose(Markup("The checks found nothing to report.")))
-    sent_back = [row for row in range(len(results.uploads)) if results.uploads.value(row, "rows_rejected")]
+    sent_back = [row for row in range(len(records.uploads)) if records.uploads.value(row, "rows_rejected")]
     if sent_back:
-        view = table_view(results.uploads, "Files with rows sent back", UPLOAD_COLUMNS, sent_back, note=_ALL_FILES)
+        view = table_view(records.uploads, "Files with rows sent back", UPLOAD_COLUMNS, sent_back, note=_ALL_FILES)
         blocks.append(TableBlock(view, folded=True))
     return Section("quality", "How good the records are", tuple(blocks))
 

@@ -13,18 +13,18 @@ from broodyear.figures.style import SERIES
 from broodyear.reports.numbers import known, words, written
 from broodyear.reports.parts import Block, Drawing, Flow, Heading, Notice, Prose, Section, TableBlock, say
 from broodyear.reports.rendering import phrase
-from broodyear.reports.season.results import SeasonResults
+from broodyear.reports.season.results import SeasonRecords
 from broodyear.reports.tables import ReportTable, column, interval_column, table_view
 from broodyear.reports.wording import refusal
 
 _WORDS = "season/evidence.txt"
 
 
-def accounting_section(results: SeasonResults) -> Section:
+def accounting_section(records: SeasonRecords) -> Section:
     """Supplied, delivered, reported, usable; who did not report."""
     blocks: list[Block] = []
-    if results.accounting.refusal or not len(results.accounting):
-        return Section("accounting", "What was supplied and what was reported", (refusal("", results.accounting),))
+    if records.accounting.refusal or not len(records.accounting):
+        return Section("accounting", "What was supplied and what was reported", (refusal("", records.accounting),))
     steps = (
         ("tanks_supplied", "tanks set up"),
         ("tanks_delivered", "with eggs delivered"),
@@ -32,14 +32,14 @@ def accounting_section(results: SeasonResults) -> Section:
         ("tanks_reported_end", "reported an end"),
         ("tanks_usable", "usable to release"),
     )
-    shown = tuple((say("{n}", n=results.figure(name, "whole")), label) for name, label in steps)
-    blocks.append(Flow(shown, (results.key_figures,), "Tanks from set-up to usable records"))
-    blocks.append(_accounting_table(results))
-    blocks += _not_reported(results)
+    shown = tuple((say("{n}", n=records.figure(name, "whole")), label) for name, label in steps)
+    blocks.append(Flow(shown, (records.key_figures,), "Tanks from set-up to usable records"))
+    blocks.append(_accounting_table(records))
+    blocks += _not_reported(records)
     return Section("accounting", "What was supplied and what was reported", tuple(blocks))
 
 
-def _accounting_table(results: SeasonResults) -> TableBlock:
+def _accounting_table(records: SeasonRecords) -> TableBlock:
     columns = (
         column("region", "region", "id"),
         column("batch_id", "batch", "id"),
@@ -52,14 +52,14 @@ def _accounting_table(results: SeasonResults) -> TableBlock:
         column("reported_pct", "left alive, usable tanks (%)", "pct_bare"),
         interval_column("bound_all_died_pct", "bound_all_lived_pct", "bounds with the others (%)", "pct_bare"),
     )
-    view = table_view(results.accounting, "Tanks by region and batch, from set-up to usable records", columns)
+    view = table_view(records.accounting, "Tanks by region and batch, from set-up to usable records", columns)
     return TableBlock(view, folded=True)
 
 
-def _not_reported(results: SeasonResults) -> list[Block]:
-    if not len(results.not_reported):
+def _not_reported(records: SeasonRecords) -> list[Block]:
+    if not len(records.not_reported):
         told = "Every tank with eggs sent records from which survival can be told."
-        return [Prose(Markup(told if results.bare("tanks_delivered") else "No tank got eggs this season yet."))]
+        return [Prose(Markup(told if records.bare("tanks_delivered") else "No tank got eggs this season yet."))]
     columns = (
         column("tank_id", "tank", "id"),
         column("site_id", "site", "id"),
@@ -70,15 +70,15 @@ def _not_reported(results: SeasonResults) -> list[Block]:
     )
     words = phrase(_WORDS, "silent")
     caption = "Tanks whose survival to release is not known"
-    return [Prose(words), TableBlock(table_view(results.not_reported, caption, columns), folded=True)]
+    return [Prose(words), TableBlock(table_view(records.not_reported, caption, columns), folded=True)]
 
 
-def stages_section(results: SeasonResults) -> Section:
+def stages_section(records: SeasonRecords) -> Section:
     """Survival stage by stage, both estimates, and the seasons before."""
     title = "At which stage fish were lost"
-    table = results.stage_survival
+    table = records.stage_survival
     if table.refusal or not len(table):
-        told = (_where_lost(results), refusal("Survival by stage cannot be worked out.", table))
+        told = (_where_lost(records), refusal("Survival by stage cannot be worked out.", table))
         return Section("stages", title, told)
     words = phrase(_WORDS, "estimates")
     figure = Drawing(
@@ -93,18 +93,18 @@ def stages_section(results: SeasonResults) -> Section:
         table=table,
     )  # fmt: skip
     blocks = (
-        _where_lost(results),
+        _where_lost(records),
         Prose(words),
         figure,
-        _stage_table(results),
-        _dead_table(results),
-        *_trend(results),
+        _stage_table(records),
+        _dead_table(records),
+        *_trend(records),
     )
     return Section("stages", title, blocks)
 
 
-def _where_lost(results: SeasonResults) -> Block:
-    table = results.losses
+def _where_lost(records: SeasonRecords) -> Block:
+    table = records.losses
     rows = [row for row in range(len(table)) if str(table.value(row, "stage")) != "unaccounted"]
     rows = [row for row in rows if float(table.value(row, "fish")) > 0]
     if not rows:
@@ -117,9 +117,9 @@ def _where_lost(results: SeasonResults) -> Block:
         " {stage}: {dead}.",
         stage=table.at(worst, "where", "text"),
         dead=table.at(worst, "fish", "whole"),
-        all=results.figure("dead_counted", "whole"),
+        all=records.figure("dead_counted", "whole"),
     )
-    return Prose(text + _unaccounted(table), (table, results.key_figures))
+    return Prose(text + _unaccounted(table), (table, records.key_figures))
 
 
 def _unaccounted(table: ReportTable) -> Markup:
@@ -149,7 +149,7 @@ _ESTIMATES = (
 )
 
 
-def _stage_table(results: SeasonResults) -> TableBlock:
+def _stage_table(records: SeasonRecords) -> TableBlock:
     columns = (
         column("stage_label", "stage", "text"),
         column("tanks_release_based", "tanks", "whole"),
@@ -161,11 +161,11 @@ def _stage_table(results: SeasonResults) -> TableBlock:
         column("loss_based_pct", "from dead counted (%)", "number"),
         interval_column("loss_based_low", "loss_based_high", "95 % interval", "number"),
     )
-    view = table_view(results.stage_survival, "Survival by stage, both estimates", columns)
+    view = table_view(records.stage_survival, "Survival by stage, both estimates", columns)
     return TableBlock(view, folded=True)
 
 
-def _dead_table(results: SeasonResults) -> TableBlock:
+def _dead_table(records: SeasonRecords) -> TableBlock:
     columns = (
         column("where", "lost", "text"),
         column("fish", "eggs or fish", "whole"),
@@ -173,45 +173,45 @@ def _dead_table(results: SeasonResults) -> TableBlock:
     )
     note = "Unaccounted may be negative in a tank: more was counted out than in."
     return TableBlock(
-        table_view(results.losses, "What was counted dead, and what is unaccounted for", columns, note=note)
+        table_view(records.losses, "What was counted dead, and what is unaccounted for", columns, note=note)
     )
 
 
-def _this_season(results: SeasonResults) -> str:
+def _this_season(records: SeasonRecords) -> str:
     """This season's survival by species, for who cannot see the drawing."""
-    table = results.trend
+    table = records.trend
     said = [
         f"{words(table.value(row, 'species'))} {written(table.value(row, 'release_based_pct'), 'pct')}"
-        for row in table.rows(season=results.season)
+        for row in table.rows(season=records.season)
     ]
     return "; ".join(said) or "none known"
 
 
-def _trend(results: SeasonResults) -> list[Block]:
-    table = results.trend
+def _trend(records: SeasonRecords) -> list[Block]:
+    table = records.trend
     heading = Heading(Markup("The seasons before"))
     if len(table) < 2:
         return [heading, Prose(Markup("There is no season before this one on record, so no trend can be shown."))]
     words = phrase(_WORDS, "trend")
     figure = Drawing(
-        partial(trend_figure, table.frame, name="trend", title="Survival by season", this_season=results.season),
+        partial(trend_figure, table.frame, name="trend", title="Survival by season", this_season=records.season),
         name="trend",
         caption="Left alive of live eggs delivered, mean of tanks with usable records; filled: this season.",
-        alt=f"Dot plot with intervals, one dot per season and species. This season: {_this_season(results)}.",
+        alt=f"Dot plot with intervals, one dot per season and species. This season: {_this_season(records)}.",
         table=table,
     )
     return [heading, Prose(words), figure]
 
 
-def exposure_section(results: SeasonResults) -> Section:
+def exposure_section(records: SeasonRecords) -> Section:
     """Mean, spread and extremes of water temperature per tank, and how much of it was read."""
     title = "Water temperature"
-    table = results.exposure
+    table = records.exposure
     if table.refusal or not len(table):
         return Section("temperature", title, (refusal("Exposure is not known.", table),))
     usable = table.frame[table.frame["exposure_window"] == "whole"]
     usable = usable[usable["usable"].astype(bool)].sort_values(["mean_water_temp_c", "tank_id"])
-    limit = results.settings.warm_limit_c
+    limit = records.settings.warm_limit_c
     figure = Drawing(
         partial(exposure_figure, usable, name="exposure", title="Water temperature by tank", warm_limit_c=limit),
         name="exposure",
@@ -224,9 +224,9 @@ def exposure_section(results: SeasonResults) -> Section:
     words = say(
         "Windows end where thermal units say a stage should end, never at the observed date, and a tank gets no"
         " exposure when more than {pct:.0f} % of its days were neither read nor bridged by a short gap.",
-        pct=results.settings.exposure_max_missing_pct,
+        pct=records.settings.exposure_max_missing_pct,
     )
-    return Section("temperature", title, (Prose(words), figure, _exposure_table(results)))
+    return Section("temperature", title, (Prose(words), figure, _exposure_table(records)))
 
 
 def _ends(usable: pd.DataFrame) -> str:
@@ -235,7 +235,7 @@ def _ends(usable: pd.DataFrame) -> str:
     return f"{written(means.iloc[0], 'celsius')} to {written(means.iloc[-1], 'celsius')}" if len(means) else "none"
 
 
-def _exposure_table(results: SeasonResults) -> TableBlock:
+def _exposure_table(records: SeasonRecords) -> TableBlock:
     columns = (
         column("tank_id", "tank", "id"),
         column("days", "days", "whole"),
@@ -251,18 +251,18 @@ def _exposure_table(results: SeasonResults) -> TableBlock:
         column("hours_interrupted", "h interrupted", "whole"),
         column("note", "note", "statement", long=True),
     )
-    rows = results.exposure.rows(exposure_window="whole")
+    rows = records.exposure.rows(exposure_window="whole")
     view = table_view(
-        results.exposure, "Water temperature of each tank over its whole stay", columns, rows,
+        records.exposure, "Water temperature of each tank over its whole stay", columns, rows,
         note="The windows egg, alevin, fry and after hatch are in the file.",
     )  # fmt: skip
     return TableBlock(view, folded=True)
 
 
-def batches_section(results: SeasonResults) -> Section:
+def batches_section(records: SeasonRecords) -> Section:
     """The batches: what arrived, and how tanks that shared one fared."""
     title = "Batches of eggs"
-    table = results.batches
+    table = records.batches
     if table.refusal or not len(table):
         return Section("batches", title, (refusal("Batches are not known.", table),))
     words = phrase(_WORDS, "batches")

@@ -1,40 +1,37 @@
-"""Asking the other parts for everything the review of a season shows; what they refuse is kept as a sentence."""
+"""Asking the other parts for all that a review shows and that waits for no fit, while the fits are begun.
+
+What they refuse is kept as a sentence. ``comparing`` does the same for what follows from the fits.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 from threadpoolctl import threadpool_limits
 
-from broodyear.errors import BroodyearError, NothingToAnalyse
+from broodyear.errors import NothingToAnalyse
 from broodyear.intake.suspicions import ACKNOWLEDGED, RULES, count_suspicions
 from broodyear.reports.numbers import season_name
 from broodyear.reports.season.account import dead_by_stage, totals, with_intervals
 from broodyear.reports.season.assigned import trials_table
-from broodyear.reports.season.diagnostics import diagnostic_tables
+from broodyear.reports.season.comparing import UnderWay, begun_fits
 from broodyear.reports.season.happenings import events, of_season, timelines
-from broodyear.reports.season.results import EFFECTS, PRACTICES, SETUPS, SeasonResults
-from broodyear.reports.season.stating import stated
+from broodyear.reports.season.results import SETUPS, SeasonRecords, attempt, found_table
 from broodyear.reports.season.steps import STEPS, Tell
-from broodyear.reports.season.visits import visits_table
-from broodyear.reports.second_process import SecondProcess, worked_out
-from broodyear.reports.sentences import Statements
-from broodyear.reports.tables import ReportTable, report_table
+from broodyear.reports.second_process import SecondProcess
+from broodyear.reports.tables import ReportTable
 from broodyear.reports.vocabulary import MAIN_OUTCOME
-from broodyear.trials import analyse_trials, trial_claims
+from broodyear.trials import analyse_trials
 
 if TYPE_CHECKING:
-    from broodyear.claims import Claim
     from broodyear.setups import SetupScreen
     from broodyear.store import Store
-    from broodyear.survival import EffectsReport
 
 
-def gather(store: Store, season: int, beside: SecondProcess, tell: Tell) -> SeasonResults:
-    """All tables of `season`, worked out from the store with part of the fits done `beside`; tell: of the steps.
+def gather_records(store: Store, season: int, beside: SecondProcess, tell: Tell) -> tuple[SeasonRecords, UnderWay]:
+    """All tables of `season` that wait for no fit, and the fits begun `beside`; tell: hears of the steps.
 
     Raises NothingToAnalyse naming the seasons there are.
     """
@@ -46,59 +43,26 @@ def gather(store: Store, season: int, beside: SecondProcess, tell: Tell) -> Seas
     outcomes = store.result("tank_outcomes")
     outcomes = outcomes.merge(store.result("tank_evidence"), on=["season", "tank_id"], how="left")
     known = plain_flags(outcomes[outcomes["season"] <= season])
-    fits = _fits(known, beside)
+    fits = begun_fits(known, beside)
+    tell(1, STEPS, "judging tanks and sites")
     with threadpool_limits(limits=1, user_api="blas"):
-        tell(1, STEPS, "judging tanks and sites")
-        screen = _attempt(lambda: _screen(known))
-        setups = _setups(screen, season)
-        from_screen = _from_screen(known, screen, season)
-        counted, records = _counted(store, tanks, season), _records(store, season)
-        happened = events(store, tanks, season)
-        trials = analyse_trials(store.result("trial_outcomes"), season)
-        key_figures = _key_figures(store, tanks, setups, season)
-        drawn = timelines(store, season, setups)
-        tell(2, STEPS, "comparing practices")
-        effects = _attempt(lambda: _effects(fits))
-        changes = _attempt(lambda: _changes(known, effects))
-    practices = _of_practices(effects, changes, trial_claims(trials))
-    statements = _statements(screen, from_screen["sites"], season, practices)
-    visits = visits_table(setups, counted["not_reported"], statements)
-    return SeasonResults(
+        screen = attempt(lambda: _screen(known))
+        setups, from_screen = _setups(screen, season), _from_screen(known, screen, season)
+    trials = analyse_trials(store.result("trial_outcomes"), season)
+    records = SeasonRecords(
         season=season,
         settings=store.settings,
-        statements=statements,
-        visits=_table("visits", "Whom to visit first", visits),
         setups=setups,
         **from_screen,
-        **_from_effects(effects),
-        practices=_table(
-            "practices", "Practices over all seasons", getattr(effects, "practices", effects), PRACTICES
-        ),
-        changes=_table("changes", "What to change next season", changes),
-        tank_practices=_table("tank_practices", "What each tank did", _tank_practices(known, season)),
-        **diagnostic_tables(effects),
-        **counted,
-        events=_table("events", "What happened when, tank by tank", happened),
-        **records,
-        key_figures=key_figures,
+        tank_practices=found_table("tank_practices", "What each tank did", _tank_practices(known, season)),
+        **_counted(store, tanks, season),
+        events=found_table("events", "What happened when, tank by tank", events(store, tanks, season)),
+        **_records(store, season),
+        key_figures=_key_figures(store, tanks, setups, season),
         trials=trials_table(trials),
-        timelines=drawn,
+        timelines=timelines(store, season, setups),
     )
-
-
-def _fits(known: pd.DataFrame, beside: SecondProcess) -> list[Callable[[], Any]]:
-    """The fits of each outcome, in the order of a tank’s life; that of the whole stay is begun first."""
-    from broodyear.survival.practices import outcomes_in
-
-    backwards = [beside.ask(worked_out, known, (outcome,)) for outcome in reversed(outcomes_in(known))]
-    return backwards[::-1]
-
-
-def _effects(fits: Sequence[Callable[[], Any]]) -> EffectsReport:
-    """The report of all outcomes; the first are worked out here while the last is being worked out beside."""
-    from broodyear.survival.practices import report_from
-
-    return report_from([part for asked in fits for part in asked()])
+    return records, UnderWay(known, fits, screen, trials)
 
 
 def plain_flags(frame: pd.DataFrame) -> pd.DataFrame:
@@ -116,89 +80,6 @@ def _no_such_season(season: int, every: pd.DataFrame) -> str:
     return f"there is no set-up in season {season} ({season_name(season)}); the store has {there}"
 
 
-def _attempt(work: Callable[[], Any]) -> Any:
-    """What `work` gives, or the sentence with which it refused."""
-    try:
-        return work()
-    except BroodyearError as error:
-        return str(error)
-
-
-def _table(name: str, title: str, found: Any, required: Sequence[str] = ()) -> ReportTable:
-    """A report table from a frame, or an empty one with the reason."""
-    if isinstance(found, str):
-        return report_table(name, title, pd.DataFrame(columns=list(required) or ["note"]), required, found)
-    return report_table(name, title, found, required)
-
-
-def _screen(outcomes: pd.DataFrame) -> SetupScreen:
-    from broodyear.setups import screen_setups
-
-    return screen_setups(outcomes)
-
-
-def _changes(outcomes: pd.DataFrame, effects: EffectsReport | str) -> pd.DataFrame:
-    from broodyear.setups import what_to_change
-
-    if isinstance(effects, str):
-        raise NothingToAnalyse(effects)
-    return what_to_change(outcomes, effects)
-
-
-def _of_practices(
-    effects: EffectsReport | str, changes: pd.DataFrame | str, assigned: Sequence[Claim]
-) -> list[Claim]:
-    """Claims of practices, temperature and what to change, none where they were refused; where a practice was
-    assigned at random, that answer stands in the place of the observed one.
-    """
-    from broodyear.setups import change_claims
-
-    observed = [] if isinstance(effects, str) else list(effects.claims)
-    observed += [] if isinstance(changes, str) else change_claims(changes)
-    answered = {(claim.subject, claim.outcome) for claim in assigned}
-    return [*assigned, *(claim for claim in observed if (claim.subject, claim.outcome) not in answered)]
-
-
-def _statements(
-    screen: SetupScreen | str, sites: ReportTable, season: int, practices: Sequence[Claim]
-) -> Statements:
-    """Every claim of the season's page."""
-    from broodyear.setups import place_claims, tank_claims
-
-    if isinstance(screen, str):
-        return stated((), (), practices)
-    rows = of_season(screen.rows, season)
-    return stated(place_claims(sites.frame, rows), tank_claims(rows), practices)
-
-
-def _setups(screen: SetupScreen | str, season: int) -> ReportTable:
-    title = "Every tank and outcome of the season"
-    if isinstance(screen, str):
-        return _table("setups", title, screen, SETUPS)
-    return _table("setups", title, of_season(screen.rows, season), SETUPS)
-
-
-def _from_screen(outcomes: pd.DataFrame, screen: SetupScreen | str, season: int) -> dict[str, ReportTable]:
-    found: dict[str, Any] = dict.fromkeys(("sites", "site_seasons", "detectable", "screen", "funnel"), screen)
-    if not isinstance(screen, str):
-        found = {
-            "sites": _attempt(lambda: _sites(outcomes, screen)),
-            "site_seasons": _site_seasons(screen),
-            "detectable": of_season(screen.detectable, season),
-            "screen": screen.spreads,
-            "funnel": _attempt(lambda: _funnel(screen, season)),
-        }
-    return {
-        "sites": _table("sites", "Sites over their seasons", found["sites"]),
-        "site_seasons": _table(
-            "site_seasons", "Tanks by site and season against expectation", found["site_seasons"]
-        ),
-        "detectable": _table("detectable", "The smallest shortfall the screen would find", found["detectable"]),
-        "screen": _table("screen", "What stands behind the screen", found["screen"]),
-        "funnel": _table("funnel", "Limits that hold ordinary tanks, by number of eggs", found["funnel"]),
-    }
-
-
 def _tank_practices(outcomes: pd.DataFrame, season: int) -> pd.DataFrame:
     """tank_id, practice, level of every practice recorded of the season's tanks, as the effects name them."""
     from broodyear.survival.practices import available
@@ -211,6 +92,40 @@ def _tank_practices(outcomes: pd.DataFrame, season: int) -> pd.DataFrame:
     columns = ["tank_id", "practice", "level"]
     table = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
     return table.dropna(subset=["level"]).sort_values(columns[:2], kind="stable").reset_index(drop=True)
+
+
+def _screen(outcomes: pd.DataFrame) -> SetupScreen:
+    from broodyear.setups import screen_setups
+
+    return screen_setups(outcomes)
+
+
+def _setups(screen: SetupScreen | str, season: int) -> ReportTable:
+    title = "Every tank and outcome of the season"
+    if isinstance(screen, str):
+        return found_table("setups", title, screen, SETUPS)
+    return found_table("setups", title, of_season(screen.rows, season), SETUPS)
+
+
+def _from_screen(outcomes: pd.DataFrame, screen: SetupScreen | str, season: int) -> dict[str, ReportTable]:
+    found: dict[str, Any] = dict.fromkeys(("sites", "site_seasons", "detectable", "screen", "funnel"), screen)
+    if not isinstance(screen, str):
+        found = {
+            "sites": attempt(lambda: _sites(outcomes, screen)),
+            "site_seasons": _site_seasons(screen),
+            "detectable": of_season(screen.detectable, season),
+            "screen": screen.spreads,
+            "funnel": attempt(lambda: _funnel(screen, season)),
+        }
+    return {
+        "sites": found_table("sites", "Sites over their seasons", found["sites"]),
+        "site_seasons": found_table(
+            "site_seasons", "Tanks by site and season against expectation", found["site_seasons"]
+        ),
+        "detectable": found_table("detectable", "The smallest shortfall it would find", found["detectable"]),
+        "screen": found_table("screen", "What stands behind the screen", found["screen"]),
+        "funnel": found_table("funnel", "Limits that hold ordinary tanks, by number of eggs", found["funnel"]),
+    }
 
 
 def _site_seasons(screen: SetupScreen) -> pd.DataFrame:
@@ -236,20 +151,6 @@ def _sites(outcomes: pd.DataFrame, screen: SetupScreen) -> pd.DataFrame:
     return sites_table(outcomes, screen)
 
 
-def _from_effects(effects: EffectsReport | str) -> dict[str, ReportTable]:
-    found: tuple[Any, ...] = (effects,) * 3
-    if not isinstance(effects, str):
-        shared = [name for name in EFFECTS if name in effects.methods.columns]
-        together = pd.concat([effects.effects[shared], effects.methods[shared]], ignore_index=True)
-        order = ["outcome", "factor", "level"]
-        found = (effects.effects, together.sort_values(order, kind="stable"), effects.fit_notes)
-    return {
-        "effects": _table("effects", "Effects of practices and temperature", found[0], EFFECTS),
-        "methods": _table("methods", "The same effects by each method", found[1]),
-        "fits": _table("fits", "Rows given, used and left out by each model", found[2]),
-    }
-
-
 def _counted(store: Store, tanks: pd.DataFrame, season: int) -> dict[str, ReportTable]:
     stages = store.result("stage_survival")
     wide = with_intervals(stages[stages["season"] <= season])
@@ -261,13 +162,13 @@ def _counted(store: Store, tanks: pd.DataFrame, season: int) -> dict[str, Report
     batches = of_season(store.result("batch_summary"), season).sort_values("batch_id")
     exposure = of_season(store.result("exposure_windows"), season).sort_values(["tank_id", "exposure_window"])
     return {
-        "stage_survival": _table("stage_survival", "Survival by stage", of_season(wide, season)),
-        "losses": _table("losses", "Dead by stage", dead_by_stage(tanks)),
-        "trend": _table("trend", "Delivery to release, season by season", trend),
-        "accounting": _table("accounting", "From set-up to usable records", accounting),
-        "batches": _table("batches", "Batches of the season", batches),
-        "exposure": _table("exposure", "Water temperature by tank and window", exposure),
-        "not_reported": _table(
+        "stage_survival": found_table("stage_survival", "Survival by stage", of_season(wide, season)),
+        "losses": found_table("losses", "Dead by stage", dead_by_stage(tanks)),
+        "trend": found_table("trend", "Delivery to release, season by season", trend),
+        "accounting": found_table("accounting", "From set-up to usable records", accounting),
+        "batches": found_table("batches", "Batches of the season", batches),
+        "exposure": found_table("exposure", "Water temperature by tank and window", exposure),
+        "not_reported": found_table(
             "not_reported", "Tanks without a usable result", silent[reasons].sort_values("tank_id")
         ),
     }
@@ -289,8 +190,8 @@ def _records(store: Store, season: int) -> dict[str, ReportTable]:
         "withdrawn",
     ]
     return {
-        "uploads": _table("uploads", "Files loaded", ledger[shown]),
-        "findings": _table("findings", "Findings by rule", _findings(store, ledger)),
+        "uploads": found_table("uploads", "Files loaded", ledger[shown]),
+        "findings": found_table("findings", "Findings by rule", _findings(store, ledger)),
     }
 
 
@@ -326,7 +227,7 @@ def _key_figures(store: Store, tanks: pd.DataFrame, setups: ReportTable, season:
     figures |= _verdicts(setups)
     rows = [{"name": name, "value": value, "unit": unit, "meaning": meaning}
             for name, (value, unit, meaning) in figures.items()]  # fmt: skip
-    return _table("key_figures", "Numbers of the page that stand in no other table", pd.DataFrame(rows))
+    return found_table("key_figures", "Numbers of the page that stand in no other table", pd.DataFrame(rows))
 
 
 def _verdicts(setups: ReportTable) -> dict[str, tuple[float, str, str]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import pandas as pd
@@ -11,7 +12,7 @@ from broodyear.reports.footing import footer
 from broodyear.reports.letters import letters_folder
 from broodyear.reports.manifest import Manifest
 from broodyear.reports.numbers import season_name
-from broodyear.reports.parts import Page
+from broodyear.reports.parts import Ask, Page, Section
 from broodyear.reports.season.action import action_section
 from broodyear.reports.season.assigned import assigned_section
 from broodyear.reports.season.closing import cautions_section, method_section, quality_section
@@ -23,10 +24,15 @@ from broodyear.reports.season.evidence import (
     stages_section,
 )
 from broodyear.reports.season.practices import changes_section, practices_section
-from broodyear.reports.season.results import SeasonResults
+from broodyear.reports.season.results import SeasonRecords, SeasonResults
 from broodyear.reports.season.tanks import tanks_section
-from broodyear.reports.second_process import SecondProcess
 from broodyear.reports.sites import site_sheets
+
+#: Sections in reading order, by their anchors.
+ORDER = (
+    "action", "accounting", "stages", "tanks", "assigned", "practices", "changes", "temperature", "batches",
+    "quality", "method", "cautions", "diagnostics",
+)  # fmt: skip
 
 
 def write_season(
@@ -37,35 +43,45 @@ def write_season(
     sites: bool = False,
     pdf: bool = False,
     command: str = "",
-    beside: SecondProcess | None = None,
+    page: Page | None = None,
 ) -> ReportResult:
-    """Write the review from results already gathered; beside: who draws part of the figures meanwhile."""
-    page = season_page(results)
-    if beside:
-        page = page.drawn_by(beside.ask)
+    """Write the review from results already gathered; page: theirs, where its drawings are under way."""
     manifest = Manifest("season", command, results.settings, uploads, {"season": results.season})
     sheets = site_sheets(results) if sites else ()
     letters = letters_folder(results, sheets) if sheets else {}
-    pages = tuple(page for _, page in sheets)
-    return write_report(folder, page, results.tables, manifest, pages, pdf, letters)
+    pages = tuple(sheet for _, sheet in sheets)
+    return write_report(folder, page or season_page(results), results.tables, manifest, pages, pdf, letters)
 
 
-def season_page(results: SeasonResults) -> Page:
-    """The review as a page: action first, then evidence, then method, limits and cautions."""
+def record_sections(records: SeasonRecords) -> tuple[Section, ...]:
+    """The sections that wait for no fit, in reading order, so that their drawings can be begun first."""
+    return (
+        accounting_section(records),
+        stages_section(records),
+        tanks_section(records),
+        exposure_section(records),
+        batches_section(records),
+        quality_section(records),
+    )
+
+
+def season_page(results: SeasonResults, ask: Ask | None = None, begun: Sequence[Section] = ()) -> Page:
+    """The review as a page: action first, then evidence, then method, limits and cautions.
+
+    ask: who is to draw; begun: the sections of the records, where they stand already.
+    """
     name = season_name(results.season)
-    sections = (
+    compared: tuple[Section, ...] = (
         action_section(results),
-        accounting_section(results),
-        stages_section(results),
-        tanks_section(results),
         assigned_section(results),
         practices_section(results),
         changes_section(results),
-        exposure_section(results),
-        batches_section(results),
-        quality_section(results),
         method_section(results),
         cautions_section(),
         diagnostics_section(results),
     )
+    if ask:
+        compared = tuple(section.drawn_by(ask) for section in compared)
+    by_anchor = {section.anchor: section for section in (*compared, *(begun or record_sections(results)))}
+    sections = tuple(by_anchor[anchor] for anchor in ORDER)
     return Page("season", f"Season {name}: annual review", "Incubation tanks, eggs to release", sections, footer())

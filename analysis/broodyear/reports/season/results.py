@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
+import pandas as pd
+
+from broodyear.errors import BroodyearError
 from broodyear.figures.timeline import TankRecords
 from broodyear.reports.numbers import NOTHING, known
 from broodyear.reports.sentences import Statements
-from broodyear.reports.tables import ReportTable, Traced
+from broodyear.reports.tables import ReportTable, Traced, report_table
 from broodyear.settings import Settings
 
 #: The columns that others read, in their order; a refused table still has them.
@@ -28,28 +32,20 @@ PRACTICES = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True)
-class SeasonResults:
-    """Tables of one season's review, each written to tables/<name>.csv.
+@dataclass(frozen=True, kw_only=True)
+class SeasonRecords:
+    """Tables of one season's review that wait for no fit, each written to tables/<name>.csv.
 
-    statements: every claim, in words; key_figures: name, value, unit, meaning, for numbers of the page that stand
-    in no other table;
-    timelines: records of the tanks whose season is drawn, by tank; notes: rows left out and why, by analysis.
+    key_figures: name, value, unit, meaning, for numbers of the page that stand in no other table;
+    timelines: records of the tanks whose season is drawn, by tank.
     """
 
     season: int
     settings: Settings
-    statements: Statements
-    visits: ReportTable
     setups: ReportTable
-    effects: ReportTable
-    methods: ReportTable
-    practices: ReportTable
-    changes: ReportTable
     sites: ReportTable
     site_seasons: ReportTable
     tank_practices: ReportTable
-    fits: ReportTable
     stage_survival: ReportTable
     losses: ReportTable
     trend: ReportTable
@@ -61,28 +57,11 @@ class SeasonResults:
     uploads: ReportTable
     findings: ReportTable
     detectable: ReportTable
-    model_checks: ReportTable
-    residuals: ReportTable
-    influence: ReportTable
-    inflation: ReportTable
-    normality: ReportTable
     funnel: ReportTable
     screen: ReportTable
     key_figures: ReportTable
     trials: ReportTable
     timelines: Mapping[str, TankRecords] = field(default_factory=dict)
-
-    @property
-    def tables(self) -> tuple[ReportTable, ...]:
-        """Every table, in the order in which the page uses them."""
-        return (
-            self.visits, self.statements.table, self.site_seasons, self.key_figures,
-            self.accounting, self.not_reported, self.losses, self.stage_survival, self.trend,
-            self.setups, self.detectable, self.funnel, self.screen, self.sites, self.practices, self.effects,
-            self.methods, self.fits, self.trials, self.changes, self.exposure, self.events, self.batches,
-            self.uploads, self.findings, self.tank_practices, self.model_checks, self.residuals, self.influence,
-            self.inflation, self.normality,
-        )  # fmt: skip
 
     def figure(self, name: str, kind: str) -> Traced | str:
         """A key figure in the words of `kind`; a dash when it is not known."""
@@ -98,3 +77,48 @@ class SeasonResults:
         """Whether a key figure is known."""
         found = self.key_figures.rows(name=name)
         return bool(found) and known(self.key_figures.value(found[0], "value"))
+
+
+@dataclass(frozen=True, kw_only=True)
+class SeasonResults(SeasonRecords):
+    """The records of a season with what the fits of all practices say. statements: every claim, in words."""
+
+    statements: Statements
+    visits: ReportTable
+    effects: ReportTable
+    methods: ReportTable
+    practices: ReportTable
+    changes: ReportTable
+    fits: ReportTable
+    model_checks: ReportTable
+    residuals: ReportTable
+    influence: ReportTable
+    inflation: ReportTable
+    normality: ReportTable
+
+    @property
+    def tables(self) -> tuple[ReportTable, ...]:
+        """Every table, in the order in which the page uses them."""
+        return (
+            self.visits, self.statements.table, self.site_seasons, self.key_figures,
+            self.accounting, self.not_reported, self.losses, self.stage_survival, self.trend,
+            self.setups, self.detectable, self.funnel, self.screen, self.sites, self.practices, self.effects,
+            self.methods, self.fits, self.trials, self.changes, self.exposure, self.events, self.batches,
+            self.uploads, self.findings, self.tank_practices, self.model_checks, self.residuals, self.influence,
+            self.inflation, self.normality,
+        )  # fmt: skip
+
+
+def attempt(work: Callable[[], Any]) -> Any:
+    """What `work` gives, or the sentence with which it refused."""
+    try:
+        return work()
+    except BroodyearError as error:
+        return str(error)
+
+
+def found_table(name: str, title: str, found: Any, required: Sequence[str] = ()) -> ReportTable:
+    """A report table from a frame, or an empty one with the reason."""
+    if isinstance(found, str):
+        return report_table(name, title, pd.DataFrame(columns=list(required) or ["note"]), required, found)
+    return report_table(name, title, found, required)

@@ -12,7 +12,7 @@ from broodyear.reports.numbers import known
 from broodyear.reports.parts import Block, Bullets, Drawing, Heading, Prose, Section, TableBlock, say
 from broodyear.reports.rendering import phrase
 from broodyear.reports.season.action import circumstances_words
-from broodyear.reports.season.results import SeasonResults
+from broodyear.reports.season.results import SeasonRecords
 from broodyear.reports.season.urgency import flagged_rows, main_rows
 from broodyear.reports.tables import ReportTable, column, interval_column, table_view
 from broodyear.reports.vocabulary import MAIN_OUTCOME, WATCHED, verdict_label
@@ -21,23 +21,23 @@ from broodyear.reports.wording import refusal
 _WORDS = "season/evidence.txt"
 
 
-def tanks_section(results: SeasonResults) -> Section:
+def tanks_section(records: SeasonRecords) -> Section:
     """Observed against expected, the flagged tanks with their season drawn, and every tank with its verdict."""
     title = "Tanks against what could be expected"
-    if results.setups.refusal or not main_rows(results.setups):
-        return Section("tanks", title, (refusal("No tank can be judged.", results.setups),))
+    if records.setups.refusal or not main_rows(records.setups):
+        return Section("tanks", title, (refusal("No tank can be judged.", records.setups),))
     words = phrase(_WORDS, "tanks")
-    blocks: list[Block] = [Prose(words), *_tank_figures(results), *_flagged(results), _tank_table(results)]
-    return Section("tanks", title, tuple(blocks) + tuple(_sites(results)))
+    blocks: list[Block] = [Prose(words), *_tank_figures(records), *_flagged(records), _tank_table(records)]
+    return Section("tanks", title, tuple(blocks) + tuple(_sites(records)))
 
 
-def _tank_figures(results: SeasonResults) -> list[Block]:
-    table = results.setups
-    frame = table.frame.iloc[main_rows(results.setups)]
+def _tank_figures(records: SeasonRecords) -> list[Block]:
+    table = records.setups
+    frame = table.frame.iloc[main_rows(records.setups)]
     alt = (
         "Scatter plot, one mark per tank, marked by verdict; flagged tanks carry their name:"
-        f" {results.bare('tanks_below_expected'):.0f} below expected,"
-        f" {results.bare('tanks_to_watch'):.0f} to watch, of {results.bare('tanks_judged'):.0f} judged."
+        f" {records.bare('tanks_below_expected'):.0f} below expected,"
+        f" {records.bare('tanks_to_watch'):.0f} to watch, of {records.bare('tanks_judged'):.0f} judged."
     )
     figures: list[Block] = [
         Drawing(
@@ -50,53 +50,53 @@ def _tank_figures(results: SeasonResults) -> list[Block]:
     ]
     figures.append(
         Drawing(
-            partial(funnel_figure, frame, results.funnel.frame, name="funnel", title="Tanks by number of eggs"),
+            partial(funnel_figure, frame, records.funnel.frame, name="funnel", title="Tanks by number of eggs"),
             name="funnel",
             caption="Survival by number of eggs. The lines hold ordinary tanks of typical expectation: fewer eggs"
             " scatter more. A verdict is given against the tank’s own expectation, so a mark outside need not be"
             " flagged.",
             alt=alt,
-            table=results.funnel,
+            table=records.funnel,
         )
     )
     return figures
 
 
-def _flagged(results: SeasonResults) -> list[Block]:
-    flagged = flagged_rows(results.setups)
+def _flagged(records: SeasonRecords) -> list[Block]:
+    flagged = flagged_rows(records.setups)
     blocks: list[Block] = [Heading(Markup("Flagged tanks, and what is on record"))]
     if not flagged:
         return [*blocks, Prose(Markup("No tank is flagged this season."))]
     for row in flagged:
-        code = str(results.setups.value(row, "tank_id"))
-        if code in results.timelines:
-            blocks += _one_tank(results, row, code)
-    others = [row for row in flagged if str(results.setups.value(row, "tank_id")) not in results.timelines]
+        code = str(records.setups.value(row, "tank_id"))
+        if code in records.timelines:
+            blocks += _one_tank(records, row, code)
+    others = [row for row in flagged if str(records.setups.value(row, "tank_id")) not in records.timelines]
     if others:
-        items = tuple(_tank_line(results, row) for row in others)
-        blocks += [Heading(Markup("Flagged as well, season not drawn here")), Bullets(items, (results.setups,))]
+        items = tuple(_tank_line(records, row) for row in others)
+        blocks += [Heading(Markup("Flagged as well, season not drawn here")), Bullets(items, (records.setups,))]
     return blocks
 
 
-def _one_tank(results: SeasonResults, row: int, code: str) -> list[Block]:
+def _one_tank(records: SeasonRecords, row: int, code: str) -> list[Block]:
     title = say("Tank {code}", code=code)
     figure = Drawing(
         partial(
-            timeline_figure, results.timelines[code], name=f"timeline_{row}", title=f"Season of tank {code}",
-            warm_limit_c=results.settings.warm_limit_c,
+            timeline_figure, records.timelines[code], name=f"timeline_{row}", title=f"Season of tank {code}",
+            warm_limit_c=records.settings.warm_limit_c,
         ),
         name=f"timeline_{row}",
         caption=say("Season of tank {code}: daily mean temperature, dead removed, incidents (thin strokes: water"
             " changes) and stages.", code=code),
         alt=f"Timeline of tank {code} in three strips: daily water temperature, dead removed by stage, and"
         " incidents and stages as intervals on one calendar.",
-        table=results.setups,
+        table=records.setups,
     )  # fmt: skip
-    return [Heading(title, f"tank-{row}"), Prose(_tank_line(results, row), (results.setups,)), figure]
+    return [Heading(title, f"tank-{row}"), Prose(_tank_line(records, row), (records.setups,)), figure]
 
 
-def _tank_line(results: SeasonResults, row: int) -> Markup:
-    table = results.setups
+def _tank_line(records: SeasonRecords, row: int) -> Markup:
+    table = records.setups
     return say(
         "{tank} at site {site}, batch {batch}: {observed} left alive, {expected} expected, about {lost} fish"
         " fewer; {verdict}.",
@@ -118,7 +118,7 @@ def _verdict_words(table: ReportTable, row: int) -> Markup:
     return say("{verdict}", verdict=verdict)
 
 
-def _tank_table(results: SeasonResults) -> TableBlock:
+def _tank_table(records: SeasonRecords) -> TableBlock:
     columns = (
         column("tank_id", "tank", "id"),
         column("verdict", "verdict", "verdict"),
@@ -143,34 +143,34 @@ def _tank_table(results: SeasonResults) -> TableBlock:
         " false alarms: their share if every tank this far out were flagged. The other outcomes are in the file."
     )
     view = table_view(
-        results.setups,
+        records.setups,
         "Every tank of the season, in alphabetical order",
         columns,
-        main_rows(results.setups),
+        main_rows(records.setups),
         note=note,
     )
     return TableBlock(view, folded=True)
 
 
-def _sites(results: SeasonResults) -> list[Block]:
-    table = results.sites
+def _sites(records: SeasonRecords) -> list[Block]:
+    table = records.sites
     heading = Heading(Markup("Sites over their seasons"))
     if table.refusal or not len(table):
         return [heading, refusal("Sites over their seasons are not known.", table)]
-    here = {str(results.setups.value(row, "site_id")) for row in main_rows(results.setups)}
+    here = {str(records.setups.value(row, "site_id")) for row in main_rows(records.setups)}
     rows = [row for row in table.rows(outcome=MAIN_OUTCOME) if str(table.value(row, "site_id")) in here]
     repeated = [row for row in rows if str(table.value(row, "verdict")) == "below_expected"]
     caption, note = "This season’s sites over their seasons, in alphabetical order", "Every site is in the file."
     view = table_view(table, caption, SITE_COLUMNS, rows, note=note)
-    return [heading, Prose(phrase(_WORDS, "sites")), *_repeated(results, repeated), TableBlock(view, folded=True)]
+    return [heading, Prose(phrase(_WORDS, "sites")), *_repeated(records, repeated), TableBlock(view, folded=True)]
 
 
-def _repeated(results: SeasonResults, rows: list[int]) -> list[Block]:
+def _repeated(records: SeasonRecords, rows: list[int]) -> list[Block]:
     if not rows:
         return [
             Prose(Markup("No site shows a shortfall that returned beyond ordinary differences between sites."))
         ]
-    table = results.sites
+    table = records.sites
     items = tuple(
         say(
             "{site}: low in {low} of {seasons} seasons; over all of them {points} against expected (95 % interval"

@@ -1,0 +1,128 @@
+"""What follows from the fits of all practices: effects, changes, claims, and whom to visit first."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+from threadpoolctl import threadpool_limits
+
+from broodyear.errors import NothingToAnalyse
+from broodyear.reports.season.diagnostics import diagnostic_tables
+from broodyear.reports.season.happenings import of_season
+from broodyear.reports.season.results import (
+    EFFECTS,
+    PRACTICES,
+    SeasonRecords,
+    SeasonResults,
+    attempt,
+    found_table,
+)
+from broodyear.reports.season.stating import stated
+from broodyear.reports.season.visits import visits_table
+from broodyear.reports.second_process import SecondProcess, worked_out
+from broodyear.reports.sentences import Statements
+from broodyear.reports.tables import ReportTable
+from broodyear.trials import TrialComparison, trial_claims
+
+if TYPE_CHECKING:
+    from broodyear.claims import Claim
+    from broodyear.setups import SetupScreen
+    from broodyear.survival import EffectsReport
+
+
+@dataclass(frozen=True)
+class UnderWay:
+    """What the rest of a review is worked out from. known: rows of every tank-season up to this one; fits: those
+    of each outcome, as asked for; screen: of the tanks, or why it was refused; trials: as analysed."""
+
+    known: pd.DataFrame
+    fits: Sequence[Callable[[], Any]]
+    screen: SetupScreen | str
+    trials: tuple[TrialComparison, ...]
+
+
+def with_practices(records: SeasonRecords, under_way: UnderWay) -> SeasonResults:
+    """The whole review: `records`, and what the fits say once they are done."""
+    known = under_way.known
+    with threadpool_limits(limits=1, user_api="blas"):
+        effects = attempt(lambda: _effects(under_way.fits))
+        changes = attempt(lambda: _changes(known, effects))
+    practices = _of_practices(effects, changes, trial_claims(under_way.trials))
+    statements = _statements(under_way.screen, records.sites, records.season, practices)
+    visits = visits_table(records.setups, records.not_reported, statements)
+    found: dict[str, Any] = {**vars(records), **_from_effects(effects), **diagnostic_tables(effects)}
+    return SeasonResults(
+        **found,
+        statements=statements,
+        visits=found_table("visits", "Whom to visit first", visits),
+        practices=found_table(
+            "practices", "Practices over all seasons", getattr(effects, "practices", effects), PRACTICES
+        ),
+        changes=found_table("changes", "What to change next season", changes),
+    )
+
+
+def begun_fits(known: pd.DataFrame, beside: SecondProcess) -> list[Callable[[], Any]]:
+    """The fits of each outcome, in the order of a tank’s life; that of the whole stay is begun first."""
+    from broodyear.survival.practices import outcomes_in
+
+    backwards = [beside.ask(worked_out, known, (outcome,)) for outcome in reversed(outcomes_in(known))]
+    return backwards[::-1]
+
+
+def _effects(fits: Sequence[Callable[[], Any]]) -> EffectsReport:
+    """The report of all outcomes; the first are worked out here while the last is being worked out beside."""
+    from broodyear.survival.practices import report_from
+
+    return report_from([part for asked in fits for part in asked()])
+
+
+def _changes(outcomes: pd.DataFrame, effects: EffectsReport | str) -> pd.DataFrame:
+    from broodyear.setups import what_to_change
+
+    if isinstance(effects, str):
+        raise NothingToAnalyse(effects)
+    return what_to_change(outcomes, effects)
+
+
+def _of_practices(
+    effects: EffectsReport | str, changes: pd.DataFrame | str, assigned: Sequence[Claim]
+) -> list[Claim]:
+    """Claims of practices, temperature and what to change, none where they were refused; where a practice was
+    assigned at random, that answer stands in the place of the observed one.
+    """
+    from broodyear.setups import change_claims
+
+    observed = [] if isinstance(effects, str) else list(effects.claims)
+    observed += [] if isinstance(changes, str) else change_claims(changes)
+    answered = {(claim.subject, claim.outcome) for claim in assigned}
+    return [*assigned, *(claim for claim in observed if (claim.subject, claim.outcome) not in answered)]
+
+
+def _statements(
+    screen: SetupScreen | str, sites: ReportTable, season: int, practices: Sequence[Claim]
+) -> Statements:
+    """Every claim of the season's page."""
+    from broodyear.setups import place_claims, tank_claims
+
+    if isinstance(screen, str):
+        return stated((), (), practices)
+    rows = of_season(screen.rows, season)
+    return stated(place_claims(sites.frame, rows), tank_claims(rows), practices)
+
+
+def _from_effects(effects: EffectsReport | str) -> dict[str, ReportTable]:
+    found: tuple[Any, ...] = (effects,) * 3
+    if not isinstance(effects, str):
+        shared = [name for name in EFFECTS if name in effects.methods.columns]
+        together = pd.concat([effects.effects[shared], effects.methods[shared]], ignore_index=True)
+        order = ["outcome", "factor", "level"]
+        found = (effects.effects, together.sort_values(order, kind="stable"), effects.fit_notes)
+    return {
+        "effects": found_table("effects", "Effects of practices and temperature", found[0], EFFECTS),
+        "methods": found_table("methods", "The same effects by each method", found[1]),
+        "fits": found_table("fits", "Rows given, used and left out by each model", found[2]),
+    }
