@@ -75,7 +75,7 @@ def test_no_two_series_or_verdicts_differ_by_colour_alone() -> None:
 def drawn(name: str, label: str = "a") -> str:
     """A small drawing."""
     with style.sheet(name) as page:
-        style.dot(page.axes[0], 1, 0, style.SERIES[0])
+        style.dots(page.axes[0], [1], [0], style.SERIES[0])
         style.row_labels(page.axes[0], [label])
         return page.svg("A <title> & more")
 

@@ -29,17 +29,21 @@ _KINDS = {"table": "TABLE", "view": "VIEW"}
 
 
 def run_queries(
-    connection: duckdb.DuckDBPyConnection, settings: Settings, names: Collection[str] | None = None
-) -> None:
+    connection: duckdb.DuckDBPyConnection,
+    settings: Settings,
+    names: Collection[str] | None = None,
+    made: Collection[str] = (),
+) -> frozenset[str]:
     """Make derived tables anew, as temporary tables of ``connection``; the store itself is not written.
 
-    names: the tables wanted, made with all they read; every table when None. Those that the store keeps for its
-    present rows and these settings are shown as they are kept. The twelve tables must be there under their own
-    names. Raises NothingToAnalyse when one is not, UsageError for a name no query makes.
+    names: the tables wanted, made with all they read; every table when None. made: those that this connection has
+    already, left as they are. Those that the store keeps for its present rows and these settings are shown as they
+    are kept. The twelve tables must be there under their own names. Returns the tables made or shown. Raises
+    NothingToAnalyse when one of the twelve is not there, UsageError for a name no query makes.
     """
     _require_tables(connection, all_queries() if names is None else needed_for(names))
     kept = kept_tables(connection, settings)
-    _make_tables(connection, settings, names, kept)
+    return _make_tables(connection, settings, names, kept, made)
 
 
 def keep_derived(connection: duckdb.DuckDBPyConnection, settings: Settings) -> bool:
@@ -62,15 +66,18 @@ def _make_tables(
     settings: Settings,
     names: Collection[str] | None,
     kept: frozenset[str],
-) -> None:
+    made: Collection[str] = (),
+) -> frozenset[str]:
     """Make or show the tables ``names`` with all they read; a kept one needs nothing that it reads."""
-    wanted = all_queries() if names is None else needed_for(names, kept)
+    wanted = all_queries() if names is None else needed_for(names, {*kept, *made})
+    wanted = {name: query for name, query in wanted.items() if name not in made}
     _clear_kinds(connection, {name: "view" if name in kept else query.kept_as for name, query in wanted.items()})
     for name, query in wanted.items():
         if name in kept:
             show_kept(connection, name)
         else:
             run_query(connection, query, settings)
+    return frozenset(wanted)
 
 
 def _clear_kinds(connection: duckdb.DuckDBPyConnection, kinds: Mapping[str, str]) -> None:

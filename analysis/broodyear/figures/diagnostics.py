@@ -54,12 +54,13 @@ def influence_figure(frame: pd.DataFrame, *, name: str, title: str) -> str:
     shown = frame.head(MOST_SITES)
     with sheet(name, 6.4, 0.9 + 0.24 * len(shown)) as page:
         axes = page.axes[0]
-        for y, row in enumerate(shown.to_dict("records")):
-            axes.hlines(y, 0.0, float(row["largest_shift"]), color=SERIES[0].colour, linewidth=1.4)
-            axes.plot(row["largest_shift"], y, marker=SERIES[0].marker, color=SERIES[0].colour, markersize=5.0)
-            note(axes, float(row["largest_shift"]), y, str(row["factor"]).replace("_", " "))
+        moves, rows, series = shown["largest_shift"].astype(float), range(len(shown)), SERIES[0]
+        axes.hlines(rows, 0.0, moves, color=series.colour, linewidth=1.4)
+        axes.plot(moves, rows, linestyle="none", marker=series.marker, color=series.colour, markersize=5.0)
+        for y, move, factor in zip(rows, moves, shown["factor"], strict=True):
+            note(axes, move, y, str(factor).replace("_", " "))
         row_labels(axes, shown["site_id"])
         axes.axvline(1.0, color=QUIET, linewidth=0.7, linestyle=(0, (4, 3)), zorder=0)
-        axes.set_xlim(0.0, max(1.3, 1.35 * float(shown["largest_shift"].max())))
+        axes.set_xlim(0.0, max(1.3, 1.35 * moves.max()))
         axes.set_xlabel("largest move of an estimate without the site (standard errors)")
         return page.svg(title)

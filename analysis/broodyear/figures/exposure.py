@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from broodyear.errors import Refused
-from broodyear.figures.style import INK, ORANGE, SERIES, Series, note, require_columns, require_rows, sheet
+from broodyear.figures.style import INK, ORANGE, PAPER, SERIES, Series, note, require_columns, require_rows, sheet
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -54,8 +53,9 @@ def trend_figure(frame: pd.DataFrame, *, name: str, title: str, this_season: int
         axes = page.axes[0]
         for number, (kind, series) in enumerate(zip(kinds, SERIES, strict=False)):
             shift = (number - (len(kinds) - 1) / 2) * 0.12
-            for row in frame[frame["species"].astype(str) == kind].to_dict("records"):
-                _season_mark(axes, seasons.index(row["season"]) + shift, row, series, row["season"] == this_season)
+            rows = frame[frame["species"].astype(str) == kind]
+            rows = rows.assign(place=[seasons.index(season) + shift for season in rows["season"]])
+            _season_marks(axes, rows, series, rows["season"] == this_season)
         names = dict(zip(frame["season"], frame["season_name"], strict=True))
         axes.set_xticks(range(len(seasons)), [str(names[season]) for season in seasons])
         axes.set_xlim(-0.5, len(seasons) - 0.5)
@@ -66,14 +66,20 @@ def trend_figure(frame: pd.DataFrame, *, name: str, title: str, this_season: int
         return page.svg(title)
 
 
-def _season_mark(axes: Axes, place: float, row: dict[Hashable, Any], series: Series, filled: bool) -> None:
-    low, high = row["release_based_low"], row["release_based_high"]
-    if low == low and high == high:
-        axes.plot([place, place], [low, high], color=series.colour, linewidth=1.5)
-    axes.plot(
-        [place], [row["release_based_pct"]], marker=series.marker, markersize=6, color=series.colour,
-        markerfacecolor=series.colour if filled else "#ffffff", linestyle="none",
-    )  # fmt: skip
+def _season_marks(axes: Axes, rows: pd.DataFrame, series: Series, is_filled: pd.Series) -> None:
+    limits = rows.dropna(subset=["release_based_low", "release_based_high"])
+    axes.vlines(
+        limits["place"],
+        limits["release_based_low"],
+        limits["release_based_high"],
+        color=series.colour,
+        linewidth=1.5,
+    )
+    for shown, face in ((rows[~is_filled], PAPER), (rows[is_filled], series.colour)):
+        axes.plot(
+            shown["place"], shown["release_based_pct"], marker=series.marker, markersize=6, color=series.colour,
+            markerfacecolor=face, linestyle="none",
+        )  # fmt: skip
 
 
 def _species_legend(axes: Axes, kinds: list[str]) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from broodyear.figures.style import QUIET, SERIES, dot, interval, require_columns, require_rows
+from broodyear.figures.style import QUIET, SERIES, dots, intervals, require_columns, require_rows
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -36,11 +36,10 @@ def estimates_axes(rows: pd.DataFrame, unit: str, ax: Axes | None = None) -> Axe
         import matplotlib.pyplot as plt
 
         _, ax = plt.subplots(figsize=(6.6, 0.9 + 0.3 * len(rows)), layout="constrained")
-    limits = rows[["estimate", "low", "high"]].itertuples(index=False)
-    for place, (estimate, low, high) in enumerate(limits):
-        if low == low and high == high:
-            interval(ax, place, low, high, SERIES[0])
-        dot(ax, estimate, place, SERIES[0])
+    placed = rows.assign(place=range(len(rows)))
+    bounded = placed.dropna(subset=["low", "high"])
+    intervals(ax, bounded["place"], bounded["low"], bounded["high"], SERIES[0])
+    dots(ax, placed["estimate"], placed["place"], SERIES[0])
     if rows["estimate"].dtype.kind != "M":
         ax.axvline(0.0, color=QUIET, linewidth=0.8)
     ax.set_yticks(range(len(rows)), [str(label) for label in rows["label"]])

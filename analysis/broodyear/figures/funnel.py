@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from broodyear.figures.labels import Box, Named, name_marks, text_size
 from broodyear.figures.style import (
     INK,
+    PAPER,
     QUIET,
     VERDICTS,
     note,
@@ -92,18 +93,16 @@ def _name_limit(axes: Axes, end: pd.Series, limit: str, words: str) -> Box:
 
 
 def _marks(axes: Axes, judged: pd.DataFrame, x: str, y: str) -> None:
-    """One layer per verdict, so that colour and marker never part; labels that stand already are left alone."""
-    import seaborn as sns
-
+    """One layer per verdict, so that colour and marker never part."""
     for verdict, (series, _) in VERDICTS.items():
         chosen = judged[judged["verdict"] == verdict]
         if chosen.empty:
             continue
-        crossed = series.marker == "x"
-        sns.scatterplot(
-            data=chosen, x=x, y=y, ax=axes, color=series.colour, marker=series.marker, legend=False,
-            s=42 if verdict in FLAGGED else 24, linewidth=1.2 if crossed else 0.5,
-            **({} if crossed else {"edgecolor": "#ffffff"}), zorder=3 if verdict in FLAGGED else 2,
+        is_flagged, is_crossed = verdict in FLAGGED, series.marker == "x"
+        axes.plot(
+            chosen[x], chosen[y], linestyle="none", marker=series.marker, markersize=6.5 if is_flagged else 4.9,
+            color=series.colour, markeredgecolor=series.colour if is_crossed else PAPER,
+            markeredgewidth=1.2 if is_crossed else 0.5, zorder=3 if is_flagged else 2,
         )  # fmt: skip
 
 

@@ -12,8 +12,8 @@ from broodyear.figures.style import (
     QUIET,
     SERIES,
     Series,
-    dot,
-    interval,
+    dots,
+    intervals,
     require_columns,
     require_rows,
     row_labels,
@@ -66,8 +66,7 @@ def intervals_figure(
     step = 0.26 if len(estimates) == 1 else 0.36
     with sheet(name, 6.6, 0.95 + step * len(frame) + 0.22 * (len(estimates) > 1)) as page:
         axes = page.axes[0]
-        for place, (_, row) in enumerate(frame.iterrows()):
-            _draw_row(axes, place, row, estimates)
+        _draw_rows(axes, frame, estimates)
         _finish(axes, frame, label, unit, limits)
         _reference(axes, reference, reference_note)
         if len(estimates) > 1:
@@ -75,15 +74,20 @@ def intervals_figure(
         return page.svg(title)
 
 
-def _draw_row(axes: Axes, place: int, row: pd.Series, estimates: Sequence[Estimate]) -> None:
+def _draw_rows(axes: Axes, frame: pd.DataFrame, estimates: Sequence[Estimate]) -> None:
+    """All rows from the top down, those of one estimate together; without a value a place stays empty."""
+    import numpy as np
+
     middle = (len(estimates) - 1) / 2
     for number, one in enumerate(estimates):
-        y = place + (number - middle) * 0.24
-        if row[one.key] != row[one.key] or row[one.key] is None:
-            continue
-        if one.low and row[one.low] == row[one.low] and row[one.low] is not None:
-            interval(axes, y, float(row[one.low]), float(row[one.high]), one.series)
-        dot(axes, float(row[one.key]), y, one.series, hollow=one.hollow)
+        y = np.arange(len(frame)) + (number - middle) * 0.24
+        value = frame[one.key].to_numpy(float, na_value=np.nan)
+        is_known = ~np.isnan(value)
+        if one.low:
+            low, high = (frame[side].to_numpy(float, na_value=np.nan) for side in (one.low, one.high))
+            has_limits = is_known & ~np.isnan(low)
+            intervals(axes, y[has_limits], low[has_limits], high[has_limits], one.series)
+        dots(axes, value[is_known], y[is_known], one.series, hollow=one.hollow)
 
 
 def _finish(axes: Axes, frame: pd.DataFrame, label: str, unit: str, limits: tuple[float, float] | None) -> None:
@@ -141,9 +145,9 @@ def panels_figure(
         raise Refused(f"the figure of {title} would hold {len(frame)} rows; its table is the better view")
     with sheet(name, 7.0, 1.1 + 0.34 * len(frame), columns=len(panels), sharex=True, sharey=True) as page:
         for axes, one in zip(page.axes, panels, strict=True):
-            for place, (_, row) in enumerate(frame.iterrows()):
-                _draw_row(axes, place, row, [one])
-                _say_missing(axes, place, row[one.key])
+            _draw_rows(axes, frame, [one])
+            for place in frame[one.key].isna().to_numpy().nonzero()[0]:
+                _say_missing(axes, int(place))
             axes.set_title(one.title)
             axes.set_xlabel(unit)
             if reference is not None:
@@ -153,9 +157,8 @@ def panels_figure(
         return page.svg(title)
 
 
-def _say_missing(axes: Axes, place: int, value: object) -> None:
-    if value is None or value != value:
-        axes.annotate(
-            "cannot be told", (0.5, place), xycoords=("axes fraction", "data"), ha="center", va="center",
-            fontsize=7.5, color=QUIET, style="italic",
-        )  # fmt: skip
+def _say_missing(axes: Axes, place: int) -> None:
+    axes.annotate(
+        "cannot be told", (0.5, place), xycoords=("axes fraction", "data"), ha="center", va="center",
+        fontsize=7.5, color=QUIET, style="italic",
+    )  # fmt: skip

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from numpy.typing import ArrayLike
 
 #: Inks on white: text, quieter text, hairlines. INK 15:1, QUIET 6:1.
 INK, QUIET, RULE, PAPER = "#1f2a30", "#55636b", "#d3d9dc", "#ffffff"
@@ -125,12 +126,19 @@ class Sheet:
         return f'{head} role="img">\n <title>{escape(title)}</title>{body}'
 
     def make_room(self) -> None:
-        """Move the axes so that all labels have room, once: a figure that does so by itself is drawn twice."""
-        from matplotlib.layout_engine import ConstrainedLayoutEngine
+        """Move the axes so that all labels have room, once: figures that do so by themselves measure twice."""
+        from matplotlib.layout_engine import TightLayoutEngine
 
-        if not self.has_margins:
-            ConstrainedLayoutEngine().execute(self.figure)
-            self.has_margins = True
+        if self.has_margins:
+            return
+        self.has_margins = True
+        for axis in (axis for axes in self.axes for axis in (axes.xaxis, axes.yaxis)):
+            if not axis.get_label_text():
+                axis.set_label_coords(0.0, 0.0)  # or room is sought for a label that is none
+        TightLayoutEngine(pad=0.45, w_pad=1.2).execute(self.figure)
+        if self.figure.legends:
+            above = self.figure.legends[0].get_window_extent().height / self.figure.bbox.height
+            self.figure.subplots_adjust(top=self.figure.subplotpars.top - above)
 
 
 @contextmanager
@@ -188,17 +196,18 @@ def shortened(label: object, longest: int = 18) -> str:
     return f"{text[:head]}…{text[-(longest - 1 - head) :]}"
 
 
-def interval(axes: Axes, y: float, low: float, high: float, series: Series, width: float = 1.4) -> None:
-    """A horizontal interval with short end strokes, in the series' colour."""
-    axes.plot([low, high], [y, y], color=series.colour, linewidth=width, solid_capstyle="butt", zorder=2)
-    axes.plot([low, high], [y, y], linestyle="none", marker="|", markersize=5, color=series.colour, zorder=2)
+def intervals(axes: Axes, y: ArrayLike, low: ArrayLike, high: ArrayLike, series: Series) -> None:
+    """Horizontal intervals with short end strokes, one each height, in the series' colour."""
+    axes.hlines(y, low, high, color=series.colour, linewidth=1.4, zorder=2)
+    for end in (low, high):
+        axes.plot(end, y, linestyle="none", marker="|", markersize=5, color=series.colour, zorder=2)
 
 
-def dot(axes: Axes, x: float, y: float, series: Series, *, hollow: bool = False, size: float = 6.0) -> None:
-    """One estimate; hollow marks the second of two estimates of the same thing."""
+def dots(axes: Axes, x: ArrayLike, y: ArrayLike, series: Series, *, hollow: bool = False) -> None:
+    """Estimates; hollow marks the second of two estimates of the same things."""
     face = PAPER if hollow else series.colour
     axes.plot(
-        [x], [y], linestyle="none", marker=series.marker, markersize=size,
+        x, y, linestyle="none", marker=series.marker, markersize=6.0,
         markerfacecolor=face, markeredgecolor=series.colour, markeredgewidth=1.3, zorder=3,
     )  # fmt: skip
 

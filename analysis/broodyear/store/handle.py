@@ -44,7 +44,8 @@ class Store:
         self._takes_uploads = takes_uploads
         self._is_shut_in = False
         self._is_joined = False
-        self._derived = False
+        #: Derived tables that the connection has.
+        self.derived: frozenset[str] = frozenset()
 
     @property
     def connection(self) -> duckdb.DuckDBPyConnection:
@@ -123,7 +124,7 @@ class Store:
             said = withdrawing.withdraw(self.connection, upload, utc_now(), self.settings)
         except duckdb.Error as error:
             raise unavailable(self.path, error) from None
-        self._derived = False
+        self.derived = frozenset()
         return said
 
     def broken_off(self) -> str | None:
@@ -167,19 +168,21 @@ class Store:
             return False
         return True
 
-    def derive(self) -> None:
-        """Run the queries into temporary tables; a second call does nothing."""
-        if not self._derived:
-            from broodyear.derived import run_queries
+    def derive(self, *names: str) -> None:
+        """Make the derived tables named, with all they read, or every one, as temporary tables; none twice.
 
-            run_queries(self.connection, self.settings)
-            self._derived = True
+        Raises UsageError for an unknown name.
+        """
+        from broodyear.derived import all_queries, run_queries
+
+        if not self.derived.issuperset(names or all_queries()):
+            self.derived |= run_queries(self.connection, self.settings, names or None, self.derived)
 
     def result(self, name: str) -> pd.DataFrame:
         """The derived table ``name``, worked out when first asked for. Raises UsageError for an unknown name."""
         from broodyear.derived import read_derived
 
-        self.derive()
+        self.derive(name)
         try:
             return read_derived(self.connection, name)
         except duckdb.Error as error:

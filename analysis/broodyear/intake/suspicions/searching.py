@@ -218,13 +218,15 @@ def open_suspicions(connection: duckdb.DuckDBPyConnection, settings: Settings) -
     return sorted(found, key=lambda one: (one.rule, one.tank_id, one.upload, one.line or 0))
 
 
-def count_suspicions(connection: duckdb.DuckDBPyConnection, settings: Settings) -> list[tuple[str, str, int, int]]:
+def count_suspicions(
+    connection: duckdb.DuckDBPyConnection, settings: Settings, made: Collection[str]
+) -> list[tuple[str, str, int, int]]:
     """Rule, table, cases that are open among the rows as they now read, and cases that ``settings`` acknowledge.
 
-    connection: one in which the derived tables were made already; they are not made again.
+    made: derived tables that ``connection`` has already; they are not made again.
     """
     find_open_rows(connection, settings)
-    _make_needed(connection, [rule.name for rule in RULES], settings, made=all_queries().keys())
+    _make_needed(connection, [rule.name for rule in RULES], settings, made)
     counts: dict[tuple[str, str], list[int]] = {}
     for rule in RULES:
         for case in _cases(connection, rule):

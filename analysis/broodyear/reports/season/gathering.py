@@ -198,7 +198,7 @@ def _records(store: Store, season: int) -> dict[str, ReportTable]:
 def _findings(store: Store, ledger: pd.DataFrame) -> pd.DataFrame:
     """What still holds of the findings, counted by rule: errors of rows to be mended, suspicions among the rows as
     they now read, and what else was said of the uploads that stand."""
-    suspected = count_suspicions(store.connection, store.settings)
+    suspected = count_suspicions(store.connection, store.settings, store.derived)
     columns = ["rule", "table_name", "findings", "acknowledged"]
     now = pd.DataFrame(suspected, columns=columns).assign(level="warning")
     said = store.connection.table("findings").select("upload", "line", "rule", "level", "table_name").df()

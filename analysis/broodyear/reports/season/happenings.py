@@ -49,6 +49,7 @@ def _records(store: Store, name: str, season: int, codes: list[str] | None = Non
     """Rows of a derived table of one season, of some tanks or of all, in time order."""
     from duckdb import ColumnExpression, ConstantExpression
 
+    store.derive(name)
     relation = store.connection.table(name).filter(ColumnExpression("season") == ConstantExpression(season))
     if codes is not None:
         relation = relation.filter(ColumnExpression("tank_id").isin(*map(ConstantExpression, codes)))
