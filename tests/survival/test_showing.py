@@ -6,6 +6,7 @@ import matplotlib.pyplot as plt
 import pandas as pd
 import pytest
 
+from broodyear.figures.style import SERIES
 from broodyear.survival import SurvivalFit, fit_survival
 
 
@@ -33,8 +34,8 @@ def test_the_plot_draws_each_effect_on_the_axes_given(fit: SurvivalFit) -> None:
     assert fit.plot(axes) is axes
     labels = [label.get_text() for label in axes.get_yticklabels()]
     assert labels == [str(term) for term in fit.effects.index if term != "Intercept"]
-    drawn = [line.get_xdata()[0] for line in axes.lines if len(line.get_xdata()) == 1]
-    assert drawn == pytest.approx(fit.effects["estimate"].drop("Intercept").tolist())
+    drawn = [list(line.get_xdata()) for line in axes.lines if line.get_marker() == SERIES[0].marker]
+    assert drawn[0] == pytest.approx(fit.effects["estimate"].drop("Intercept").tolist())
     own = fit.plot()
     assert own is not axes and own.get_xlabel().startswith("effect on the log-odds")
     plt.close(figure)
