@@ -76,10 +76,10 @@ def between(model: AdjustedModel, name: str, level: str, reference: str) -> Cont
     factor = model.factors[name]
     if not {level, reference} <= set(factor.compared):
         return None
-    shares = averages_of(model, name).shares
+    shares = averages_of(model, name)
     direction = model.direction(name, level, reference)[model.columns.kept]
     blank = Contrast(name, level, reference, *factor.size_of(level))
-    return estimated(model, blank, direction, shares[level], shares[reference], 0.0)
+    return estimated(model, blank, direction, shares[level], shares[reference])
 
 
 def beside(outcome: str, contrast: Contrast, points: float) -> dict[str, object]:

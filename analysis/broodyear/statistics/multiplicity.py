@@ -67,10 +67,10 @@ def single_step(p_values: Sequence[float] | FloatArray, correlation: FloatArray)
     root = _root(correlation[np.ix_(present, present)])
     if root is None:
         return holm(given)
-    drawn = np.abs(np.random.default_rng(SEED).standard_normal((DRAWS, len(present))) @ root.T).max(axis=1)
-    drawn.sort()
+    drawn = root @ np.random.default_rng(SEED).standard_normal((DRAWS, len(present))).T
+    largest = np.sort(np.abs(drawn, out=drawn).max(axis=0))
     sizes = -ndtri(np.clip(given[present] / 2.0, 1e-300, 0.5))
-    beyond = DRAWS - np.searchsorted(drawn, sizes)
+    beyond = DRAWS - np.searchsorted(largest, sizes)
     most = np.minimum(len(present) * given[present], 1.0)
     found = np.where(beyond < FEWEST_BEYOND, most, np.minimum(beyond / DRAWS, most))
     adjusted[present] = np.maximum(found, given[present])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -70,6 +71,7 @@ def jacobian(gradient: Callable[[FloatArray], FloatArray], values: FloatArray, s
     return np.asarray(0.5 * (slopes + slopes.T), dtype=float)
 
 
+@cache
 def normal_nodes(points: int = 31) -> tuple[FloatArray, FloatArray]:
     """Gauss–Hermite nodes and weights that average a function over a standard normal variable."""
     nodes, weights = np.polynomial.hermite_e.hermegauss(points)

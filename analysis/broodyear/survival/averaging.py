@@ -50,36 +50,30 @@ def average_over_groups(log_odds: FloatArray, sd: float) -> GroupAverage:
     if sd == 0.0:
         share = expit(log_odds)
         return GroupAverage(share, share * (1.0 - share), np.zeros_like(share))
-    total, slope, drift = (np.zeros_like(log_odds) for _ in range(3))
-    for node, weight in zip(*normal_nodes(), strict=True):
-        share = expit(log_odds + sd * node)
-        steepness = weight * share * (1.0 - share)
-        total += weight * share
-        slope += steepness
-        drift += node * steepness
-    return GroupAverage(total, slope, drift)
+    nodes, weights = normal_nodes()
+    share = expit(log_odds[:, None] + sd * nodes)
+    steepness = share * (1.0 - share)
+    return GroupAverage(share @ weights, steepness @ weights, steepness @ (weights * nodes))
 
 
 @dataclass(frozen=True, eq=False)
 class Average:
-    """Mean survival over rows (0–1), and its gradient over (log sds above zero, coefficients)."""
+    """Mean survival over rows (0–1), and its gradient over (log sds above zero, coefficients); typical: the same
+    with every random intercept at zero."""
 
     share: float
     gradient: FloatArray
+    typical: float = np.nan
 
 
-def average(fit: Fitted, matrix: FloatArray, sd: float) -> Average:
-    """Mean over rows, each with equal weight, of survival averaged over random intercepts."""
-    rows = average_over_groups(matrix @ fit.coefficients, sd)
+def average(fit: Fitted, matrix: FloatArray, sd: float, shift: float = 0.0) -> Average:
+    """Mean over rows, each with equal weight, of survival averaged over random intercepts; shift: of log-odds."""
+    log_odds = matrix @ fit.coefficients + shift
+    rows, sds = average_over_groups(log_odds, sd), fit.group_sd.to_numpy(dtype=float)
+    by_log_sd = rows.by_sd.mean() * sds[sds > 0] ** 2 / (sd or 1.0)
     by_coefficient = matrix.T @ rows.by_log_odds / len(matrix)
-    return Average(float(rows.share.mean()), np.concatenate([spread_slope(fit, rows, sd), by_coefficient]))
-
-
-def spread_slope(fit: Fitted, rows: GroupAverage, sd: float) -> FloatArray:
-    """Derivatives of the mean survival of these rows over the log sds above zero; sd: the spread averaged over."""
-    sds = fit.group_sd.to_numpy(dtype=float)
-    variances = sds[sds > 0] ** 2
-    return np.asarray(rows.by_sd.mean() * variances / sd if sd > 0 else np.zeros(len(variances)), dtype=float)
+    gradient = np.concatenate([by_log_sd, by_coefficient])
+    return Average(float(rows.share.mean()), gradient, float(expit(log_odds).mean()))
 
 
 def levels_of(design: Design, factor: str) -> list[Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -65,12 +66,12 @@ class Fitted:
         """Reason -> number of rows left out for it."""
         return dict(self.design.rows.left_out)
 
-    @property
+    @cached_property
     def coefficients(self) -> FloatArray:
         """Estimates as an array, shape (terms,), in the order of `effects`."""
         return self.effects["estimate"].to_numpy(dtype=float)
 
-    @property
+    @cached_property
     def total_group_sd(self) -> float:
         """Standard deviation of the sum of all random intercepts, logit scale; 0 without groups."""
         return float(np.sqrt(np.sum(self.group_sd.to_numpy(dtype=float) ** 2)))

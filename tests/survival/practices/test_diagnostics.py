@@ -9,6 +9,7 @@ from formulaic import model_matrix
 from scipy.stats import kstest
 from tests.simulated.tank_seasons import TankSeasonPlan, draw_tank_seasons
 
+from broodyear.statistics.normality import moment, shapiro_wilk_p
 from broodyear.survival import fit_survival
 from broodyear.survival.practices.contrasts import averages_of, factor_contrasts
 from broodyear.survival.practices.diagnostics import (
@@ -126,3 +127,13 @@ def test_a_lone_bad_site_is_seen_among_the_intercepts() -> None:
     assert shape.loc["site_id", "p_value"] < 1e-4
     assert shape.loc["site_id", "skewness"] < -1
     assert shape.loc["batch_id", "levels"] == frame["batch_id"].nunique()
+
+
+@pytest.mark.parametrize("size", [6, 11, 12, 151])
+def test_skewness_kurtosis_and_normality_are_those_of_the_library(size: int) -> None:
+    from scipy.stats import kurtosis, shapiro, skew
+
+    for values in (np.random.default_rng(1).normal(size=size), np.random.default_rng(2).exponential(size=size)):
+        assert moment(values, 3) == pytest.approx(skew(values), abs=1e-12)
+        assert moment(values, 4) - 3.0 == pytest.approx(kurtosis(values), abs=1e-12)
+        assert shapiro_wilk_p(values) == pytest.approx(shapiro(values).pvalue, rel=1e-6)

@@ -15,23 +15,34 @@ from broodyear.survival.methods.robust import require_full_robust, robust_notes
 
 ITERATIONS = 200
 STEP_TOLERANCE = 1e-9
-CALMER_AFTER = 60  # scoring steps
+LENGTHS = 0.1, 2.0  # of a scoring step
+FARTHEST = 20.0  # logits of any row: from there steps run away
 LONGEST_STEP = 0.5  # logits in any row; longer steps overshoot when the correlation is high
 SMALLEST_SPREAD = 1e-12  # of one egg's fate, where the fitted share is 0 or 1 to rounding
 
 
 def _solve(design: Design, grouping: Grouping) -> FloatArray:
-    """Scoring steps, the correlation estimated anew at each; refuses when they run away."""
-    coefficients = plain_fit(design).coefficients
-    for turn in range(ITERATIONS):
+    """Scoring steps, the correlation estimated anew at each; refuses when they run away.
+
+    A correlation that moves with the coefficients makes steps swing to and fro, or creep: each is lengthened or
+    shortened by what the last one told (Irons & Tuck 1969, doi 10.1002/nme.1620010306).
+    """
+    coefficients, length = plain_fit(design).coefficients, 1.0
+    last: FloatArray | None = None
+    for _ in range(ITERATIONS):
         correlation = _moment_correlation(design, grouping, coefficients)
         sums = _sums(design, grouping, coefficients, correlation)
-        if not (np.isfinite(sums.information).all() and np.isfinite(sums.score).all()):
+        away = np.abs(design.matrix @ coefficients).max() > FARTHEST
+        if away or not (np.isfinite(sums.information).all() and np.isfinite(sums.score).all()):
             break
         step = np.linalg.lstsq(sums.information, sums.score, rcond=None)[0]
-        longest = float(np.abs(design.matrix @ step).max())
-        calm = 0.5 ** (turn // CALMER_AFTER)  # steps that swing to and fro settle once they are shortened
-        coefficients = coefficients + step * min(calm, LONGEST_STEP / max(longest, 1e-300))
+        moved = design.matrix @ step
+        longest = float(np.abs(moved).max())
+        if last is not None:
+            change = moved - last
+            length = float(np.clip(-length * (last @ change) / (change @ change), *LENGTHS))
+        last, length = moved, min(length, LONGEST_STEP / max(longest, 1e-300))
+        coefficients = coefficients + length * step
         if longest < STEP_TOLERANCE:
             return coefficients
     raise _unsettled(grouping)

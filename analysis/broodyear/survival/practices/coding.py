@@ -81,19 +81,30 @@ class Factor:
         return self.parts.get(level) == self.parts.get(self.reference)
 
 
+def coded(values: pd.Series) -> tuple[IntArray, list[str]]:
+    """The place of each value among all as text, in alphabetical order (−1 where missing), and these."""
+    codes, found = pd.factorize(values.to_numpy(dtype=object))
+    levels, places = np.unique(np.array([str(one) for one in found], dtype=object), return_inverse=True)
+    return np.append(places, UNKNOWN)[codes].astype(np.int64), [str(level) for level in levels]
+
+
+def with_blanks(values: pd.Series) -> tuple[IntArray, list[str]]:
+    """The same with what was not recorded as a level."""
+    return coded(values.astype(object).where(values.notna(), NOT_RECORDED))
+
+
 def level_counts(rows: pd.DataFrame, values: pd.Series) -> pd.DataFrame:
     """COUNT_COLUMNS per level recorded, in alphabetical order; raw_pct is survivors over eggs."""
-    known = values.notna().to_numpy()
-    codes, levels = pd.factorize(values[known].astype(str), sort=True)
-    size = len(levels)
+    codes, levels = coded(values)
+    known, size = codes != UNKNOWN, len(levels)
     eggs, survivors = (
-        np.bincount(codes, rows[name].to_numpy(dtype=float)[known], size) for name in ("eggs", "survivors")
+        np.bincount(codes[known], rows[name].to_numpy(dtype=float)[known], size) for name in ("eggs", "survivors")
     )
     counted = {
-        "level": levels.astype(object),
-        "tanks": np.bincount(codes, minlength=size),
-        "batches": _distinct(codes, rows["batch_id"][known], size),
-        "seasons": _distinct(codes, rows["season"][known], size),
+        "level": np.array(levels, dtype=object),
+        "tanks": np.bincount(codes[known], minlength=size),
+        "batches": _distinct(codes, rows["batch_id"], size),
+        "seasons": _distinct(codes, rows["season"], size),
         "eggs": eggs,
         "raw_pct": 100.0 * survivors / np.where(eggs > 0, eggs, np.nan),
     }
@@ -103,13 +114,13 @@ def level_counts(rows: pd.DataFrame, values: pd.Series) -> pd.DataFrame:
 def _distinct(codes: IntArray, values: pd.Series, size: int) -> IntArray:
     """Number of distinct values beside each code."""
     other, levels = pd.factorize(values)
-    pairs = np.unique((codes * max(len(levels), 1) + other)[other >= 0])
+    pairs = np.unique((codes * max(len(levels), 1) + other)[(codes != UNKNOWN) & (other >= 0)])
     return np.bincount(pairs // max(len(levels), 1), minlength=size).astype(np.int64)
 
 
 def separated_rows(rows: pd.DataFrame, values: pd.Series) -> BoolArray:
     """Rows of levels in which every fish lived or every fish died: a coefficient of theirs has no end."""
-    codes, levels = pd.factorize(values.astype(object).where(values.notna(), NOT_RECORDED).astype(str))
+    codes, levels = with_blanks(values)
     eggs, survivors = (
         np.bincount(codes, rows[name].to_numpy(dtype=float), len(levels)) for name in ("eggs", "survivors")
     )
@@ -130,8 +141,8 @@ def code_factor(
 
     counts: `level_counts` before rows were left out, so that levels that are gone are accounted for.
     """
-    level, names = pd.factorize(values.astype(object).where(values.notna(), NOT_RECORDED).astype(str), sort=True)
-    tanks = dict(zip(map(str, names), map(int, np.bincount(level, minlength=len(names))), strict=True))
+    level, names = with_blanks(values)
+    tanks = dict(zip(names, map(int, np.bincount(level, minlength=len(names))), strict=True))
     refused = _refused(counts, tanks, fewest_batches)
     sparse = [one for one in tanks if one != NOT_RECORDED and tanks[one] < FEWEST_TANKS]
     known = [one for one in tanks if one not in (NOT_RECORDED, *sparse)]
@@ -151,11 +162,10 @@ def code_factor(
 
 def _refused(counts: pd.DataFrame, tanks: Mapping[str, int], fewest_batches: int) -> dict[str, Reason]:
     found = {}
-    for row in counts.to_dict("records"):
-        level = str(row["level"])
-        if row["tanks"] < FEWEST_TANKS:
+    for level, had, batches in zip(counts["level"], counts["tanks"], counts["batches"], strict=True):
+        if had < FEWEST_TANKS:
             found[level] = Reason.TOO_FEW_TANKS
-        elif row["batches"] < fewest_batches:
+        elif batches < fewest_batches:
             found[level] = Reason.TOO_FEW_BATCHES
         elif level not in tanks:
             found[level] = Reason.SEPARATED

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from broodyear.claims import Reason
-from broodyear.statistics.numbers import FloatArray, critical_value, expit, two_sided_p
+from broodyear.statistics.numbers import FloatArray, critical_value, two_sided_p
 from broodyear.survival.averaging import Average, average
 from broodyear.survival.practices.model import AdjustedModel
 
@@ -57,36 +57,24 @@ class Contrast:
             return float(np.exp(self.log_odds + side * self.reach * self.error))
 
 
-@dataclass(frozen=True, eq=False)
-class Averages:
-    """Survival at every level of a factor, averaged over the rows that can be compared and over random intercepts.
-
-    shares: level -> mean survival (0–1) and its gradient; typical: the same with every intercept at zero.
-    """
-
-    shares: dict[str, Average]
-    typical: dict[str, float]
-
-
-def averages_of(model: AdjustedModel, name: str) -> Averages:
-    """Averages of the levels of a factor whose contrast with the reference can be told."""
+def averages_of(model: AdjustedModel, name: str) -> dict[str, Average]:
+    """Survival at every level of a factor whose contrast with the reference can be told, averaged over the rows
+    that can be compared."""
     factor, rows = model.factors[name], model.comparable_rows(name)
-    shares, typical = {}, {}
-    for level in factor.levels:
-        if not model.columns.is_estimable(model.direction(name, level, factor.reference)):
-            continue
-        shares[level] = model.average_at(name, level, rows)
-        typical[level] = model.average_at(name, level, rows, spread=False).share
-    return Averages(shares, typical)
+    return {
+        level: model.average_at(name, level, rows)
+        for level in factor.levels
+        if model.columns.is_estimable(model.direction(name, level, factor.reference))
+    }
 
 
-def factor_contrasts(model: AdjustedModel, name: str, averages: Averages) -> list[Contrast]:
+def factor_contrasts(model: AdjustedModel, name: str, averages: Mapping[str, Average]) -> list[Contrast]:
     """Every level of a factor that may be compared against its reference, refusals included."""
     factor = model.factors[name]
     return [_contrast(model, name, level, averages) for level in factor.compared if level != factor.reference]
 
 
-def _contrast(model: AdjustedModel, name: str, level: str, averages: Averages) -> Contrast:
+def _contrast(model: AdjustedModel, name: str, level: str, averages: Mapping[str, Average]) -> Contrast:
     factor = model.factors[name]
     blank = Contrast(name, level, factor.reference, *factor.size_of(level))
     direction = model.direction(name, level, factor.reference)
@@ -94,11 +82,7 @@ def _contrast(model: AdjustedModel, name: str, level: str, averages: Averages) -
         return replace(blank, refused=Reason.CONFOUNDED, partners=model.columns.partners(direction, name))
     if not factor.shares_batches(level):
         return replace(blank, refused=Reason.NEVER_SHARE_BATCH)
-    first, second = averages.shares[level], averages.shares[factor.reference]
-    return estimated(
-        model, blank, direction[model.columns.kept], first, second,
-        averages.typical[level] - averages.typical[factor.reference],
-    )  # fmt: skip
+    return estimated(model, blank, direction[model.columns.kept], averages[level], averages[factor.reference])
 
 
 def step_contrast(model: AdjustedModel, name: str, level: str, tanks: int, batches: int, step: float) -> Contrast:
@@ -108,17 +92,13 @@ def step_contrast(model: AdjustedModel, name: str, level: str, tanks: int, batch
     direction[model.columns.places[name]] = step
     if not model.columns.is_estimable(direction):
         return replace(blank, refused=Reason.CONFOUNDED, partners=model.columns.partners(direction, name))
-    vector = direction[model.columns.kept]
-    matrix = model.fit.design.matrix
-    first = average(model.fit, matrix + vector, model.fit.total_group_sd)
-    second = average(model.fit, matrix, model.fit.total_group_sd)
-    log_odds = matrix @ model.fit.coefficients
-    typical = expit(log_odds + float(vector @ model.fit.coefficients)).mean() - expit(log_odds).mean()
-    return estimated(model, blank, vector, first, second, float(typical))
+    vector, matrix, sd = direction[model.columns.kept], model.fit.design.matrix, model.fit.total_group_sd
+    first, second = average(model.fit, matrix + vector, sd), average(model.fit, matrix, sd)
+    return estimated(model, blank, vector, first, second)
 
 
 def estimated(
-    model: AdjustedModel, blank: Contrast, vector: FloatArray, first: Average, second: Average, typical: float
+    model: AdjustedModel, blank: Contrast, vector: FloatArray, first: Average, second: Average
 ) -> Contrast:
     """A contrast with its estimates, delta-method errors and degrees of freedom."""
     fit = model.fit
@@ -134,7 +114,7 @@ def estimated(
         p_value=float(two_sided_p(log_odds / error, degrees)),
         points=100.0 * (first.share - second.share),
         points_error=100.0 * float(np.sqrt(max(float(gradient @ fit.joint_covariance @ gradient), 0.0))),
-        typical_points=100.0 * typical,
+        typical_points=100.0 * (first.typical - second.typical),
         direction=vector,
     )
 

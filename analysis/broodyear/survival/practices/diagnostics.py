@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from broodyear.statistics.normality import moment, shapiro_wilk_p
 from broodyear.statistics.numbers import FloatArray, IntArray, expit, level_sums, normal_nodes
 from broodyear.survival.practices.findings import TEMPERATURE
 from broodyear.survival.practices.model import AdjustedModel
@@ -189,8 +190,6 @@ def random_effect_normality(fit: SurvivalFit) -> pd.DataFrame:
     Modes are scaled by their own predictive spread, √(sd² − std_error²), before the Shapiro–Wilk test; a
     small p says that a few levels stand further apart than a normal spread would have them.
     """
-    from scipy.stats import kurtosis, shapiro, skew
-
     rows = {}
     for group in fit.groups:
         effects = fit.group_effects(group)
@@ -202,8 +201,8 @@ def random_effect_normality(fit: SurvivalFit) -> pd.DataFrame:
         tested = scaled[:: -(-len(scaled) // MOST_LEVELS) or 1]
         rows[group] = {
             "levels": len(effects),
-            "skewness": float(skew(scaled)) if enough else np.nan,
-            "excess_kurtosis": float(kurtosis(scaled)) if enough else np.nan,
-            "p_value": float(shapiro(tested).pvalue) if enough else np.nan,
+            "skewness": moment(scaled, 3) if enough else np.nan,
+            "excess_kurtosis": moment(scaled, 4) - 3.0 if enough else np.nan,
+            "p_value": shapiro_wilk_p(tested) if enough else np.nan,
         }
     return pd.DataFrame.from_dict(rows, orient="index").rename_axis("group")

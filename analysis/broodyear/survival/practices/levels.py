@@ -12,10 +12,10 @@ from broodyear.claims import Reason
 from broodyear.statistics.numbers import FloatArray, critical_values, share_limits, two_sided_p
 from broodyear.survival.averaging import Average, average_over_groups
 from broodyear.survival.practices.coding import COUNT_COLUMNS, Factor, code_factor, level_counts
-from broodyear.survival.practices.contrasts import Averages
+from broodyear.survival.practices.factors import practice_named
 from broodyear.survival.practices.model import AdjustedModel, build_columns
 from broodyear.survival.practices.outcome_rows import OutcomeRows
-from broodyear.survival.practices.together import goes_together_with
+from broodyear.survival.practices.together import context_of, goes_together_with
 from broodyear.survival.practices.within import Within
 
 COMBINED = "room_and_gravel"
@@ -31,23 +31,22 @@ LEVEL_COLUMNS = ["practice", *COUNT_COLUMNS, *ESTIMATE_COLUMNS, "within_batch_po
 def practice_rows(
     rows: OutcomeRows,
     model: AdjustedModel | None,
-    averages: Mapping[str, Averages],
+    averages: Mapping[str, Mapping[str, Average]],
     within: Mapping[tuple[str, str], Within],
 ) -> pd.DataFrame:
     """LEVEL_COLUMNS: one row per practice and level as recorded, combinations of room and gravel first.
 
     reason: of a level without an estimate, else blank; together: what its tanks share more often than the others.
     """
-    parts = [_combinations(rows, model)]
-    for practice in rows.practices:
-        factor = rows.factors[practice.name]
-        table = factor.counts.assign(practice=practice.name, **dict.fromkeys(ESTIMATE_COLUMNS, np.nan))
+    parts, context = [_combinations(rows, model)], context_of(rows.used)
+    for name, factor in rows.factors.items():
+        table = factor.counts.assign(practice=name, **dict.fromkeys(ESTIMATE_COLUMNS, np.nan))
         table["within_batch_points"] = np.nan
-        if model is not None and practice.name in averages:
-            _fill(table, level_estimates(model, factor, averages[practice.name]))
+        if model is not None and name in averages:
+            _fill(table, level_estimates(model, factor, averages[name]))
             table["within_batch_points"] = table["level"].map(_within_points(model, factor, within))
         table["reason"] = [_reason(rows, factor, str(level)) for level in table["level"]]
-        together = goes_together_with(rows.used, practice.name, practice.make(rows.used), practice.columns)
+        together = goes_together_with(name, rows.values[name], practice_named(name).columns, context)
         table["together"] = [together.get(str(level), "") for level in table["level"]]
         parts.append(table)
     filled = [part for part in parts if len(part)]
@@ -55,8 +54,7 @@ def practice_rows(
 
 
 def _fill(table: pd.DataFrame, estimates: pd.DataFrame) -> None:
-    for name in ESTIMATE_COLUMNS:
-        table[name] = table["level"].map(estimates[name])
+    table[ESTIMATE_COLUMNS] = estimates.reindex(table["level"]).to_numpy()
 
 
 def _reason(rows: OutcomeRows, factor: Factor, level: str) -> str:
@@ -67,10 +65,10 @@ def _reason(rows: OutcomeRows, factor: Factor, level: str) -> str:
     return "" if factor.is_comparable else str(Reason.ONE_LEVEL)
 
 
-def level_estimates(model: AdjustedModel, factor: Factor, averages: Averages) -> pd.DataFrame:
+def level_estimates(model: AdjustedModel, factor: Factor, averages: Mapping[str, Average]) -> pd.DataFrame:
     """ESTIMATE_COLUMNS by level: adjusted survival, and the difference from the tanks of the other levels."""
-    levels = [level for level in factor.compared if level in averages.shares]
-    shares = [averages.shares[level] for level in levels]
+    levels = [level for level in factor.compared if level in averages]
+    shares = [averages[level] for level in levels]
     tanks = [int((factor.codes == factor.levels.index(level)).sum()) for level in levels]
     directions = np.array([model.direction(factor.name, level, factor.reference) for level in levels])
     against = against_the_rest(tanks) @ directions[:, model.columns.kept] if levels else directions

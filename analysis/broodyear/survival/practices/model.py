@@ -11,7 +11,7 @@ import pandas as pd
 
 from broodyear.errors import Refused
 from broodyear.statistics.numbers import FloatArray, IntArray
-from broodyear.survival.averaging import Average, average_over_groups, spread_slope
+from broodyear.survival.averaging import Average, average
 from broodyear.survival.design.matrix import ALIAS_TOLERANCE, Design, Grouping
 from broodyear.survival.design.rows import Rows
 from broodyear.survival.fit import fit_mixed_design
@@ -83,23 +83,16 @@ class AdjustedModel:
         found[self.columns.places[name]] = factor.dummies[at(level)] - factor.dummies[at(reference)]
         return found
 
-    def average_at(
-        self, name: str, level: str, rows: IntArray, shift: float = 0.0, *, spread: bool = True
-    ) -> Average:
-        """Mean survival of some rows with one factor set to a level, averaged over random intercepts or not.
+    def average_at(self, name: str, level: str, rows: IntArray, shift: float = 0.0) -> Average:
+        """Mean survival of some rows with one factor set to a level, averaged over random intercepts.
 
         shift: added to the log-odds, for what another comparison says of the level.
         """
         factor, place = self.factors[name], self.columns.places[name]
         own = np.flatnonzero((self.columns.kept >= place.start) & (self.columns.kept < place.stop))
-        at = factor.dummies[factor.levels.index(level)][self.columns.kept[own] - place.start]
         matrix = self.fit.design.matrix[rows]
-        log_odds = matrix @ self.fit.coefficients + (at - matrix[:, own]) @ self.fit.coefficients[own] + shift
-        sd = self.fit.total_group_sd if spread else 0.0
-        means = average_over_groups(log_odds, sd)
-        slope = matrix.T @ means.by_log_odds / len(rows)
-        slope[own] = at * means.by_log_odds.mean()
-        return Average(float(means.share.mean()), np.concatenate([spread_slope(self.fit, means, sd), slope]))
+        matrix[:, own] = factor.dummies[factor.levels.index(level)][self.columns.kept[own] - place.start]
+        return average(self.fit, matrix, self.fit.total_group_sd, shift)
 
     def spread_out(self, direction: FloatArray) -> FloatArray:
         """A combination of the kept columns as one of all columns."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -12,9 +12,9 @@ from scipy.linalg import block_diag
 
 from broodyear.claims import Reason
 from broodyear.errors import BroodyearError
+from broodyear.survival.averaging import Average
 from broodyear.survival.practices.coding import Factor, code_factor, level_counts
 from broodyear.survival.practices.contrasts import (
-    Averages,
     Contrast,
     averages_of,
     correlation_of,
@@ -23,7 +23,7 @@ from broodyear.survival.practices.contrasts import (
 )
 from broodyear.survival.practices.curve import Bend, bend_of
 from broodyear.survival.practices.diagnostics import FitDiagnostics, diagnose
-from broodyear.survival.practices.factors import SET_POINT
+from broodyear.survival.practices.factors import SET_POINT, practice_named
 from broodyear.survival.practices.findings import DIRECT, STEP_LEVEL, TEMPERATURE, Finding, as_family
 from broodyear.survival.practices.levels import practice_rows
 from broodyear.survival.practices.methods import ByMethod, other_methods
@@ -140,11 +140,11 @@ def _finding(
     contrast: Contrast,
     within: dict[tuple[str, str], Within],
     silent: SilentTanks,
-    averages: dict[str, Averages],
+    averages: Mapping[str, Mapping[str, Average]],
 ) -> Finding:
     beside = None
     if contrast.refused is None:
-        beside = silent.beside(contrast, averages[contrast.factor].shares)
+        beside = silent.beside(contrast, averages[contrast.factor])
     return Finding(rows.outcome, contrast, within.get((contrast.factor, contrast.level)), beside)
 
 
@@ -202,11 +202,10 @@ def _silent(rows: OutcomeRows) -> SilentTanks:
     given = rows.given.assign(is_silent=~rows.given["is_used"] & rows.given["survivors"].isna())
     given = given[given["is_used"] | given["is_silent"]].reset_index(drop=True)
     given["batch_id"] = given["batch_id"].astype(object).where(given["batch_id"].notna(), "")
-    factors = [
-        code_factor(given, one.name, one.make(given), level_counts(given, one.make(given)), fewest_batches=1)
-        for one in rows.practices
-        if one.name in rows.factors
-    ]
+    factors = []
+    for name in rows.factors:
+        values = practice_named(name).make(given)
+        factors.append(code_factor(given, name, values, level_counts(given, values), fewest_batches=1))
     return silent_tanks(given, [factor for factor in factors if len(factor.levels) > 1])
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from broodyear.survival.practices.coding import Factor, code_factor, level_counts, separated_rows
-from broodyear.survival.practices.factors import Practice, available
+from broodyear.survival.practices.factors import available
 
 #: Tank-seasons there must be for every coefficient of a practice; later practices wait for more (common practice).
 TANKS_PER_COEFFICIENT = 5
@@ -17,14 +17,15 @@ TANKS_PER_COEFFICIENT = 5
 class OutcomeRows:
     """The tank-seasons of one outcome.
 
-    given: every row with eggs, used or silent; used: those of the model; practices: those recorded; factors: coded
-    over `used`; waiting: factors that too few tanks leave no room for; left_out: reason -> rows.
+    given: every row with eggs, used or silent; used: those of the model; values: practice recorded -> level a row
+    of `used`; factors: coded over it; waiting: factors that too few tanks leave no room for; left_out: reason ->
+    rows.
     """
 
     outcome: str
     given: pd.DataFrame
     used: pd.DataFrame
-    practices: tuple[Practice, ...]
+    values: dict[str, pd.Series]
     factors: dict[str, Factor]
     waiting: tuple[str, ...]
     left_out: dict[str, int]
@@ -38,20 +39,21 @@ def outcome_rows(given: pd.DataFrame, outcome: str) -> OutcomeRows:
         for reason, number in given.loc[~given["is_used"], "why_left_out"].value_counts().items()
     }
     practices = available(used)
-    counts = {practice.name: level_counts(used, practice.make(used)) for practice in practices}
+    values = {practice.name: practice.make(used) for practice in practices}
+    counts = {name: level_counts(used, levels) for name, levels in values.items()}
     for practice in practices:
-        apart = separated_rows(used, practice.make(used))
+        apart = separated_rows(used, values[practice.name])
         if apart.any():
             left_out[f"{practice.words} with which every fish lived or every fish died"] = int(apart.sum())
             used = used[~apart].reset_index(drop=True)
+            values = {name: levels[~apart].reset_index(drop=True) for name, levels in values.items()}
     factors, waiting, columns = {}, [], 0
     for practice in practices:
-        factor = code_factor(
-            used, practice.name, practice.make(used), counts[practice.name], reference=practice.reference
-        )
-        factors[practice.name] = factor
+        name = practice.name
+        factor = code_factor(used, name, values[name], counts[name], reference=practice.reference)
+        factors[name] = factor
         columns += max(len(factor.levels) - 1, 0)
         if factor.is_comparable and columns * TANKS_PER_COEFFICIENT > len(used):
-            waiting.append(practice.name)
+            waiting.append(name)
             columns -= len(factor.levels) - 1
-    return OutcomeRows(outcome, given, used, practices, factors, tuple(waiting), left_out)
+    return OutcomeRows(outcome, given, used, values, factors, tuple(waiting), left_out)

@@ -7,7 +7,7 @@ its reporting tanks are of all; that share is compared between levels with the o
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -49,7 +49,7 @@ class SilentTanks:
     shares: dict[str, dict[str, float]]
     counts: dict[str, dict[str, int]]
 
-    def beside(self, contrast: Contrast, shares: dict[str, Average]) -> Silence:
+    def beside(self, contrast: Contrast, shares: Mapping[str, Average]) -> Silence:
         """The bounds of a contrast of levels."""
         silent = self.counts.get(contrast.factor, {}).get(contrast.level, 0)
         if not self.shares or contrast.level not in self.shares.get(contrast.factor, {}):

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
 
-from broodyear.statistics.numbers import FloatArray
+from broodyear.statistics.numbers import FloatArray, IntArray
+from broodyear.survival.practices.coding import UNKNOWN, coded
 
 #: A circumstance is named when its share differs by this many points between a level's tanks and the others.
 NOTABLE_POINTS = 25.0
@@ -24,26 +25,29 @@ CONTEXT = (
 )
 
 
+def context_of(rows: pd.DataFrame) -> dict[str, tuple[IntArray, list[str]]]:
+    """Context column -> the place of each row's value among all (−1 where blank), and these."""
+    values = {name: rows[name].astype(object) for name in CONTEXT if name in rows}
+    return {name: coded(one.where(one.notna() & (one != ""), None)) for name, one in values.items()}
+
+
 def goes_together_with(
-    rows: pd.DataFrame, factor: str, values: pd.Series, hidden: Sequence[str]
+    factor: str, values: pd.Series, hidden: Sequence[str], context: Mapping[str, tuple[IntArray, list[str]]]
 ) -> dict[str, str]:
     """Per level, what its tanks share more often than the others, in words; empty where nothing stands out.
 
-    values: level per row, None where not recorded; hidden: context columns that are part of the factor itself.
+    values: level per row, None where not recorded; hidden: context columns that are part of the factor itself;
+    context: of `context_of`.
     """
-    level = values.notna().to_numpy()
-    codes, levels = pd.factorize(values[level].astype(str), sort=True)
-    found: dict[str, list[tuple[float, str]]] = {str(name): [] for name in levels}
-    for column in CONTEXT:
-        if column in (factor, *hidden) or column not in rows:
-            continue
-        context = rows[column][level]
-        known = (context.notna() & (context.astype(str) != "")).to_numpy()
-        other, names = pd.factorize(context[known].astype(str), sort=True)
-        if len(names) > 1:
-            counts = np.zeros((len(levels), len(names)))
-            np.add.at(counts, (codes[known], other), 1.0)
-            _collect(counts, list(levels), list(names), column, found)
+    codes, levels = coded(values)
+    found: dict[str, list[tuple[float, str]]] = {name: [] for name in levels}
+    for column, (other, names) in context.items():
+        known = (codes != UNKNOWN) & (other != UNKNOWN)
+        seen = np.unique(other[known])
+        if column not in (factor, *hidden) and len(seen) > 1:
+            counts = np.bincount(codes[known] * len(names) + other[known], minlength=len(levels) * len(names))
+            table = counts.reshape(len(levels), len(names))[:, seen].astype(float)
+            _collect(table, levels, [names[place] for place in seen], column, found)
     return {name: _sentence(sorted(entries, reverse=True)) for name, entries in found.items()}
 
 
