@@ -12,9 +12,10 @@ from tests.benchmarks.development_calibration_test import FEWEST_HELD, MOST_HELD
 from tests.development.programmes import Programme, simulate_programme
 
 from broodyear.development import fit_development, forecast_stages
+from broodyear.development.likelihood.crossed import crossed_means
 from broodyear.development.likelihood.tank_records import tank_records
 from broodyear.development.scoring.cross_validation import HeldOut, matrix_of, predicted_days
-from broodyear.development.scoring.score_cells import days_scores
+from broodyear.development.scoring.score_cells import days_scores, mean_error
 
 #: What a household thermometer may be off (SD, °C), dates with day and month swapped, and what stocks differ by.
 OFFSET_SD_C, WRONG_SHARE, STOCK_SD = 0.4, 0.03, 0.03
@@ -46,7 +47,9 @@ def test_bias_intervals_of_a_true_model_cover_what_is_true(sites: int) -> None:
         day = predicted_days(made.true.rate, matrix_of(records, np.ones(len(start))), start)
         unknown = np.full(len(day), np.nan)
         predicted = HeldOut(day, unknown, unknown, unknown, unknown, unknown, np.ones(len(day), dtype=bool), 1, "")
-        scores, _ = days_scores(records, predicted, np.isfinite(day))
+        is_known = np.isfinite(day)
+        error = crossed_means([mean_error(records, predicted, is_known)])[0]
+        scores, _ = days_scores(records, predicted, is_known, error)
         off = made.frame["event_day"] * (np.exp(-made.frame["stock_log_effect"]) - 1.0)
         truth = off.groupby(made.frame["donor_stock"]).mean().mean()
         held.append(scores["bias_low"] <= truth <= scores["bias_high"])

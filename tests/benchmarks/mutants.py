@@ -198,12 +198,12 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("reason = _reason(row, adjusted[index])", 'reason = _reason(row, row["p_value"])'),
     )),
     ("development/scoring/score_cells.py", SCORES, (
-        ('"bias_days": -mean,', '"bias_days": mean,'),
+        ('"bias_days": -float(error', '"bias_days": float(error'),
         ('"bias_low": -high,', '"bias_low": low,'),
         ('if cell["sites"] < FEWEST_SITES:', 'if cell["sites"] < 1:'),
         ("elif sites_of(records, is_used) < FEWEST_SITES:", "elif sites_of(records, is_used) < 1:"),
         ('"" if shift is None else str(Reason.NO_INTERVAL)', '""'),
-        ("    if batches < FEWEST_BATCHES:", "    if batches < 1:"),
+        ("records.batch[is_used])) >= FEWEST_BATCHES", "records.batch[is_used])) >= 1"),
     )),
     ("development/scoring/stage_cells.py", SCORES, (
         ('"bias_days": -float(', '"bias_days": float('),
@@ -212,13 +212,15 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ('if not cell["tanks"] and outside:', "if False:"),
     )),
     ("development/scoring/comparisons.py", SCORES, (
-        ("_absolute(one, other) - _absolute(one, mine)", "_absolute(one, mine) - _absolute(one, other)"),
+        ("errors[against] - errors[model]", "errors[model] - errors[against]"),
+    )),
+    ("development/scoring/cross_validation.py", SCORES, (
         ("held.is_tested | is_own(model)", "held.is_tested | True"),
     )),
     ("development/scoring/thermometers.py", SCORES, (
         ('"bias_days": -mean,', '"bias_days": mean,'),
         ("_limits(against, 1)", "_limits(against, 0)"),
-        ("by_hand = is_hand[is_in]", "by_hand = (~is_hand)[is_in]"),
+        ("by_hand = is_hand[self.is_in]", "by_hand = (~is_hand)[self.is_in]"),
     )),
     ("trials/analysis.py", TRIALS, (
         ("one.reference_tanks) < FEWEST_PER_LEVEL", "one.reference_tanks) < 1"),

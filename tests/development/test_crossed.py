@@ -8,13 +8,15 @@ import pytest
 import statsmodels.formula.api as smf
 
 from broodyear.development.likelihood.censored import Intervals
-from broodyear.development.likelihood.crossed import crossed_mean
+from broodyear.development.likelihood.crossed import MeanWanted, crossed_mean, crossed_means
 from broodyear.development.likelihood.interval_values import common_part
 
 # Intervals this narrow are values; what is left of an error is that of the search.
 NARROW = 1e-4
 # Found by steps that stop when nothing changes by a thousandth.
 SEARCH_REL = 5e-3
+# The same steps in another order of summing.
+TOGETHER = 1e-6
 
 
 def intervals(lower: np.ndarray, upper: np.ndarray, start: float = -np.inf) -> Intervals:
@@ -131,3 +133,27 @@ def test_a_difference_between_readers_is_told_apart_from_the_sites() -> None:
     low, high = found.interval(1)
     assert low < 4.0 < high and high - low < 2.5
     assert found.p_value(1) < 0.001 < found.p_value(0)
+
+
+def test_means_worked_out_together_are_those_worked_out_one_by_one() -> None:
+    """Sets of other sizes, with other levels and other groups, and one that tells nothing."""
+    rng = np.random.default_rng(36)
+    wanted = []
+    for size, sites, batches in ((80, 20, 6), (30, 4, 12), (25, 25, 3)):
+        site, batch = rng.integers(0, sites, size), rng.integers(0, batches, size)
+        lower = np.floor(
+            rng.normal(0, 1.5, sites)[site] + rng.normal(0, 1.0, batches)[batch] + rng.normal(0, 1, size)
+        )
+        groups = {"batch": batch.astype(str), "site": site.astype(str)}
+        wanted.append(MeanWanted(intervals(lower, lower + 1.0), groups, 30.0))
+        wanted.append(MeanWanted(intervals(lower, lower + 1.0), {"batch": groups["batch"]}, 30.0, wrong_share=0.0))
+    wanted.append(MeanWanted(intervals(np.array([0.0]), np.array([3.0])), {}, 30.0))
+    together = crossed_means(wanted)
+    for one, found in zip(wanted, together, strict=True):
+        alone = crossed_means([one])[0]
+        np.testing.assert_allclose(found.estimate, alone.estimate, atol=TOGETHER)
+        np.testing.assert_allclose(found.posterior, alone.posterior, atol=TOGETHER)
+        np.testing.assert_allclose(found.df, alone.df, rtol=TOGETHER)
+        assert found.group_sd == pytest.approx(alone.group_sd, rel=TOGETHER)
+    assert np.isnan(together[-1].estimate[0])
+    assert len(together[0].effects["site"]) == 20

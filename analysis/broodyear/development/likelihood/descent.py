@@ -18,7 +18,7 @@ Whole = NDArray[np.intp]
 Target = Callable[[Floats, Whole], tuple[Floats, Floats]]
 
 _MOST_STEPS = 60
-#: A step that promises less than this is none: of a log-likelihood, a hundred-thousandth of a standard error.
+#: Of a log-likelihood, a hundred-thousandth of a standard error.
 _LEAST_GAIN = 1e-10
 #: What still counts as arrived where rounding lets no step go down: a thousandth of a standard error.
 _ROUNDED_GAIN = 1e-6
@@ -29,11 +29,12 @@ _ROUNDING = 1e-13
 
 
 def lowest_points(
-    target: Target, begin: Floats, low: Floats, high: Floats, curvature: Floats
+    target: Target, begin: Floats, low: Floats, high: Floats, curvature: Floats, least_gain: float = _LEAST_GAIN
 ) -> tuple[Floats, NDArray[np.bool_]]:
     """(k, q) points and (k,) whether the search arrived there.
 
-    begin, low, high: (k, q); curvature: (k, q, q) positive definite second derivatives, near enough.
+    begin, low, high: (k, q); curvature: (k, q, q) positive definite second derivatives, near enough;
+    least_gain: a step that promises less is none.
     """
     point, curvature, length = np.clip(begin, low, high), curvature.copy(), np.ones(len(begin))
     live = np.arange(len(begin))
@@ -41,7 +42,7 @@ def lowest_points(
     gain = np.zeros(len(begin))
     for _ in range(_MOST_STEPS):
         step, gain = _steps(point, slope, curvature, low, high)
-        live = live[(gain[live] > _LEAST_GAIN) & (length[live] > _SHORTEST)]
+        live = live[(gain[live] > least_gain) & (length[live] > _SHORTEST)]
         if not len(live):
             break
         trial = np.clip(point[live] + length[live, None] * step[live], low[live], high[live])

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from itertools import combinations
 from typing import Any
 
@@ -11,8 +12,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from broodyear.development.likelihood.censored import Intervals
-from broodyear.development.likelihood.crossed import CrossedMean, crossed_mean
-from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut
+from broodyear.development.likelihood.crossed import CrossedMean, MeanWanted, crossed_means
+from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut, is_fair, is_own
 from broodyear.development.scoring.held_out_scores import DevelopmentScores
 from broodyear.development.scoring.score_cells import FEWEST_BATCHES, tank_log_scores
 from broodyear.development.scoring.stage_data import StageData
@@ -36,11 +37,6 @@ FIRST_SEEN_COLUMNS = (
 )  # fmt: skip
 
 
-def is_own(model: str) -> bool:
-    """Whether a scored model was fitted to these records, by its name."""
-    return model.startswith("own_")
-
-
 def model_comparisons(scores: DevelopmentScores) -> pd.DataFrame:
     """Paired differences of models on the same held-out tanks: COMPARISON_COLUMNS.
 
@@ -49,36 +45,50 @@ def model_comparisons(scores: DevelopmentScores) -> pd.DataFrame:
     log_score_gain: mean gain of log score per tank. Limits (95 %) and p_value carry batch and site as crossed
     groups. band: 10th and 90th per cent of the tanks' means (°C); is_told_apart: the limits of days leave out 0.
     """
-    rows = []
-    for key, one in scores.data.items():
-        held = {model: scores.held_out.get((*key, model, MAIN_SCHEME)) for model in _models(one)}
-        known = {model: found for model, found in held.items() if found is not None}
-        pairs = [*combinations([name for name in known if not is_own(name)], 2)]
-        pairs += [(name, BASE) for name in known if name != BASE and BASE in known]
-        rows += [
-            {"species": key[0], "stage": key[1], **_compared(one, model, against, known)}
-            for model, against in pairs
-        ]
+    pairs = [pair for key, one in scores.data.items() for pair in _pairs(one, key, scores)]
+    found = iter(crossed_means([mean for pair in pairs for mean in (pair.days, pair.score)]))
+    rows = [_compared(pair, next(found), next(found)) for pair in pairs]
     return pd.DataFrame(rows, columns=list(COMPARISON_COLUMNS))
 
 
-def _models(one: StageData) -> list[str]:
-    return [*one.models, *(f"own_{form}" for form in one.fits)]
+@dataclass(frozen=True)
+class _Pair:
+    """Two models on the same tanks: the differences of their errors in days, on close looks, and of log scores."""
+
+    one: StageData
+    model: str
+    against: str
+    is_close: Mask
+    days: MeanWanted
+    score: MeanWanted
 
 
-def _compared(one: StageData, model: str, against: str, known: Mapping[str, HeldOut]) -> dict[str, Any]:
-    records, (mine, other) = one.records, (known[model], known[against])
-    is_both = _is_fair(model, mine) & _is_fair(against, other)
-    is_close = is_both & (records.seen_day - records.absent_day <= MOST_BETWEEN_LOOKS_DAYS)
-    days = _absolute(one, other) - _absolute(one, mine)
-    gain = tank_log_scores(mine) - tank_log_scores(other)
-    by_days, by_score = _paired(one, days, is_close), _paired(one, gain, is_both & np.isfinite(gain))
+def _pairs(one: StageData, key: tuple[str, str], scores: DevelopmentScores) -> Iterator[_Pair]:
+    names = [*one.models, *(f"own_{form}" for form in one.fits)]
+    held = {name: scores.held_out.get((*key, name, MAIN_SCHEME)) for name in names}
+    known = {name: found for name, found in held.items() if found is not None}
+    errors = {name: _absolute(one, found) for name, found in known.items()}
+    log_scores = {name: tank_log_scores(found) for name, found in known.items()}
+    pairs = [*combinations([name for name in known if not is_own(name)], 2)]
+    pairs += [(name, BASE) for name in known if name != BASE and BASE in known]
+    is_near = one.records.seen_day - one.records.absent_day <= MOST_BETWEEN_LOOKS_DAYS
+    for model, against in pairs:
+        is_both = is_fair(model, known[model]) & is_fair(against, known[against])
+        gain = log_scores[model] - log_scores[against]
+        days = _paired(one, errors[against] - errors[model], is_both & is_near)
+        yield _Pair(one, model, against, is_both & is_near, days, _paired(one, gain, is_both & np.isfinite(gain)))
+
+
+def _compared(pair: _Pair, by_days: CrossedMean, by_score: CrossedMean) -> dict[str, Any]:
+    one, records, is_close = pair.one, pair.one.records, pair.is_close
     low, high = by_days.interval()
     gain_low, gain_high = by_score.interval()
     low_c, high_c = np.quantile(records.mean_temp_c, [0.1, 0.9])
     return {
-        "model": model,
-        "against": against,
+        "species": one.species,
+        "stage": one.stage,
+        "model": pair.model,
+        "against": pair.against,
         "tanks": int(is_close.sum()),
         "batches": len(np.unique(records.batch[is_close])),
         "mae_gain_days": float(by_days.estimate[0]),
@@ -94,11 +104,6 @@ def _compared(one: StageData, model: str, against: str, known: Mapping[str, Held
     }
 
 
-def _is_fair(model: str, held: HeldOut) -> Mask:
-    """Tanks a model may be judged on: predicted, and inside its tested temperatures unless it was fitted here."""
-    return np.asarray(np.isfinite(held.predicted_day) & (held.is_tested | is_own(model)))
-
-
 def _absolute(one: StageData, held: HeldOut) -> Floats:
     """Mean absolute error of each prediction where the event is as likely on any day between the looks."""
     low, high = one.records.absent_day - held.predicted_day, one.records.seen_day - held.predicted_day
@@ -107,7 +112,7 @@ def _absolute(one: StageData, held: HeldOut) -> Floats:
         return np.where((low < 0) & (high > 0), inside, np.abs(0.5 * (low + high)))
 
 
-def _paired(one: StageData, difference: Floats, is_in: Mask) -> CrossedMean:
+def _paired(one: StageData, difference: Floats, is_in: Mask) -> MeanWanted:
     """Mean difference over tanks, every tank counting, with batch and site as crossed groups."""
     values = difference[is_in]
     batches = len(np.unique(one.records.batch[is_in]))
@@ -118,7 +123,7 @@ def _paired(one: StageData, difference: Floats, is_in: Mask) -> CrossedMean:
         values = np.full(len(values), np.inf)
     half = 1e-3 * size
     exact = Intervals(values - half, values + half, start, none, 1)
-    return crossed_mean(exact, groups, wrong_sd=max(10.0 * size, 1.0), wrong_share=0.0)
+    return MeanWanted(exact, groups, max(10.0 * size, 1.0), wrong_share=0.0)
 
 
 def first_seen_pitfall(scores: DevelopmentScores, models: Mapping[tuple[str, str], str]) -> pd.DataFrame:

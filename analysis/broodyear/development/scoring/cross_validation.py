@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from broodyear.development.likelihood.censored import WRONG_LOG_SD, Intervals
-from broodyear.development.likelihood.crossed import crossed_mean
+from broodyear.development.likelihood.censored import WRONG_LOG_SD
+from broodyear.development.likelihood.crossed import CrossedMean, MeanWanted, crossed_means
 from broodyear.development.likelihood.curve_likelihood import between, edges, theta_of, unbiased_batch_variance
 from broodyear.development.likelihood.fit_result import DevelopmentFit
 from broodyear.development.likelihood.fold_fits import FoldFit, fit_folds
 from broodyear.development.likelihood.tank_records import TankRecords
-from broodyear.development.models.forms import Curve
 from broodyear.development.models.own_models import DevelopmentModel
 from broodyear.development.models.published import LEAST_SPREAD_LOG_SD, as_curve
 from broodyear.development.scoring.predictions import (
@@ -109,6 +108,16 @@ def hold_out(
     return HeldOut(day, lower, upper, start, sd, share, is_tested, max(len(folds), 1), note)
 
 
+def is_own(model: str) -> bool:
+    """Whether a scored model was fitted to these records, by its name."""
+    return model.startswith("own_")
+
+
+def is_fair(model: str, held: HeldOut) -> Masks:
+    """Tanks a model may be judged on: predicted, and inside its tested temperatures unless it was fitted here."""
+    return np.asarray(np.isfinite(held.predicted_day) & (held.is_tested | is_own(model)))
+
+
 def predicted_days(rate: Callable[[Floats], Floats], matrix: DailyMatrix, start: Floats) -> Floats:
     """Days after delivery at which each tank's development fraction reaches 1; 0 when it has on delivery."""
     return first_crossing(cumulative_fraction(rate(matrix.temps_c), matrix.length, start) - 1.0)
@@ -155,20 +164,21 @@ def _own_predictor(whole: DevelopmentFit, fit: FoldFit, mean_temp_c: Floats, bat
 
 
 def published_predictors(
-    records: TankRecords, model: str | DevelopmentModel, folds: Masks
-) -> list[Predictor | Refused]:
-    """A curve as it is, with the spread about it taken from each fold.
+    records: TankRecords, models: Mapping[str, str | DevelopmentModel], folds: Masks
+) -> dict[str, list[Predictor | Refused]]:
+    """Curves as they are, with the spread about each taken from every fold.
 
     A model of one's own brings its spread where it states one, and its covariance widens it.
     """
-    drawn = as_curve(model)
-    intervals, _, _, _ = edges(records, drawn.rate(records.grid_c))
-    return [_published_predictor(model, drawn, intervals.subset(fold)) for fold in folds]
+    known = {name: edges(records, as_curve(model).rate(records.grid_c))[0] for name, model in models.items()}
+    spreads = iter(
+        crossed_means([MeanWanted(one.subset(fold), {}, WRONG_LOG_SD) for one in known.values() for fold in folds])
+    )
+    return {name: [_published_predictor(model, next(spreads)) for _ in folds] for name, model in models.items()}
 
 
-def _published_predictor(model: str | DevelopmentModel, drawn: Curve, intervals: Intervals) -> Predictor:
-    own = model if isinstance(model, DevelopmentModel) else None
-    about = crossed_mean(intervals, {}, wrong_sd=WRONG_LOG_SD)
+def _published_predictor(model: str | DevelopmentModel, about: CrossedMean) -> Predictor:
+    drawn, own = as_curve(model), model if isinstance(model, DevelopmentModel) else None
     spread = float(np.hypot(about.estimate[0], about.total_sd))
     if own is not None and own.spread_log_sd is not None:
         spread = own.spread_log_sd

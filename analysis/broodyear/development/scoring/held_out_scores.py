@@ -154,12 +154,13 @@ def scored_stage(
 def _scored_stage(
     one: StageData, schemes: Sequence[str], seed: Sequence[int]
 ) -> tuple[dict[tuple[str, str, str, str], HeldOut], list[dict[str, Any]]]:
-    cells = StageCells(one, np.random.default_rng(seed))
-    held_out: dict[tuple[str, str, str, str], HeldOut] = {}
-    rows: list[dict[str, Any]] = []
-    for scheme, predicted in _predict(one, schemes).items():
-        held_out |= {(one.species, one.stage, model, scheme): held for model, held in predicted.items()}
-        rows += cells.rows(scheme, predicted)
+    by_scheme = _predict(one, schemes)
+    rows = StageCells(one, np.random.default_rng(seed)).rows(by_scheme)
+    held_out = {
+        (one.species, one.stage, model, scheme): held
+        for scheme, predicted in by_scheme.items()
+        for model, held in predicted.items()
+    }
     return held_out, rows + [_refused_row(one, form) for form in one.refused]
 
 
@@ -188,7 +189,7 @@ def _predict(one: StageData, schemes: Sequence[str]) -> dict[str, dict[str, Held
     folds = [folds_of(blocks_of(one.rows[SCHEMES[scheme]], scheme)) for scheme in schemes]
     together, ends = np.concatenate(folds), np.cumsum([0, *map(len, folds)])
     predictors = {f"own_{form}": own_predictors(records, fit, together) for form, fit in one.fits.items()}
-    predictors |= {name: published_predictors(records, model, together) for name, model in one.models.items()}
+    predictors |= published_predictors(records, one.models, together)
     return {
         scheme: {
             name: hold_out(records, matrix, folds[number], by_fold[ends[number] : ends[number + 1]])

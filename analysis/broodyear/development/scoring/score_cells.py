@@ -11,7 +11,7 @@ from scipy.special import ndtr, ndtri
 
 from broodyear.claims import Reason
 from broodyear.development.likelihood.censored import WRONG_LOG_SD, Intervals
-from broodyear.development.likelihood.crossed import CrossedMean, crossed_mean
+from broodyear.development.likelihood.crossed import CrossedMean, MeanWanted
 from broodyear.development.likelihood.interval_values import (
     common_part,
     log_interval_score,
@@ -59,15 +59,36 @@ def error_intervals(records: TankRecords, held: HeldOut, is_in: Mask) -> Interva
     )
 
 
-def mean_error(records: TankRecords, held: HeldOut, is_in: Mask, design: Floats | None = None) -> CrossedMean:
+def mean_error(records: TankRecords, held: HeldOut, is_in: Mask, design: Floats | None = None) -> MeanWanted:
     """Mean of (event − predicted day) of some tanks, with batch and site as crossed groups and heavy tails."""
     groups = {name: records.labels[name][is_in] for name in ("batch", "site") if name in records.labels}
-    return crossed_mean(error_intervals(records, held, is_in), groups, wrong_sd=WRONG_DAYS_SD, design=design)
+    return MeanWanted(error_intervals(records, held, is_in), groups, WRONG_DAYS_SD, design)
 
 
-def score_cell(records: TankRecords, held: HeldOut, is_in: Mask, rng: np.random.Generator) -> dict[str, Any]:
+def spread_of_errors(held: HeldOut, is_in: Mask) -> MeanWanted:
+    """Mean and spread of the errors of some tanks in log development, in multiples of the SD predicted."""
+    sd = held.log_sd[is_in]
+    lower, upper, start = held.lower[is_in] / sd, held.upper[is_in] / sd, held.start[is_in] / sd
+    alone = Intervals(lower, upper, start, np.zeros(len(sd), dtype=np.intp), 1)
+    return MeanWanted(alone, {}, WRONG_LOG_SD / float(np.median(sd)))
+
+
+def can_be_scored(records: TankRecords, is_used: Mask) -> bool:
+    """Whether enough batches are behind some tanks for a score."""
+    return len(np.unique(records.batch[is_used])) >= FEWEST_BATCHES
+
+
+def score_cell(
+    records: TankRecords,
+    held: HeldOut,
+    is_used: Mask,
+    rng: np.random.Generator,
+    found: tuple[CrossedMean, CrossedMean] | None,
+) -> dict[str, Any]:
     """Scores of the tanks in a cell; blank (NaN) with a note when fewer than 3 batches are behind it, or when the
     stages were looked for so seldom that one shift of the predictions fits all that was seen.
+
+    found: ``mean_error`` and ``spread_of_errors`` as worked out, None where the cell cannot be scored.
 
     bias_days: predicted − actual by the interval likelihood with effects of batch and site, positive when the
     model is late, and wrong dates allowed for; bias_low, bias_high and p_value blank under 3 sites, whose
@@ -77,15 +98,14 @@ def score_cell(records: TankRecords, held: HeldOut, is_in: Mask, rng: np.random.
     probability given to what was seen, nearer 0 is better; pit_mean, pit_sd: of randomised probability integral
     transforms, 0.5 and 0.289 when the predictions are calibrated.
     """
-    is_used = is_in & np.isfinite(held.predicted_day)
     batches = len(np.unique(records.batch[is_used]))
     cell: dict[str, Any] = {"tanks": int(is_used.sum()), "batches": batches, "sites": sites_of(records, is_used)}
-    if batches < FEWEST_BATCHES:
+    if found is None:
         note = f"suppressed: {batches} batches, fewer than {FEWEST_BATCHES}" if is_used.any() else "no tank"
         why = Reason.TOO_FEW_BATCHES if is_used.any() else Reason.NO_RECORDS
         return {**cell, **dict.fromkeys(MEASURES, np.nan), "unscored": str(why), "note": note}
-    days, notes = days_scores(records, held, is_used)
-    calibration = calibration_scores(records, held, is_used, rng)
+    days, notes = days_scores(records, held, is_used, found[0])
+    calibration = calibration_scores(held, is_used, rng, found[1])
     shift = common_part(error_intervals(records, held, is_used))
     notes = [_note(shift, calibration), *notes]
     why_not = "" if shift is None else str(Reason.NO_INTERVAL)
@@ -102,9 +122,10 @@ def sites_of(records: TankRecords, is_in: Mask) -> float:
     return float("nan") if known is None else float(len(np.unique(known[is_in])))
 
 
-def days_scores(records: TankRecords, held: HeldOut, is_used: Mask) -> tuple[dict[str, float], list[str]]:
-    """Scores in days of the tanks used, and what is to be said of their limits."""
-    intervals, error = error_intervals(records, held, is_used), mean_error(records, held, is_used)
+def days_scores(
+    records: TankRecords, held: HeldOut, is_used: Mask, error: CrossedMean
+) -> tuple[dict[str, float], list[str]]:
+    """Scores in days of the tanks used, by their mean error, and what is to be said of its limits."""
     low, high = error.interval()
     p_value, notes = error.p_value(), []
     if "site" not in records.labels:
@@ -112,21 +133,26 @@ def days_scores(records: TankRecords, held: HeldOut, is_used: Mask) -> tuple[dic
     elif sites_of(records, is_used) < FEWEST_SITES:
         low = high = p_value = float("nan")
         notes.append(FEW_SITES)
+    intervals = error_intervals(records, held, is_used)
     outside = np.maximum(np.maximum(intervals.lower, -intervals.upper), 0.0)
-    mean, spread = float(error.estimate[0]), error.total_sd
-    absolute = (
-        mean_absolute_within(intervals.lower, intervals.upper, mean, spread) if np.isfinite(mean) else np.nan
-    )
     scores = {
-        "bias_days": -mean,
+        "bias_days": -float(error.estimate[0]),
         "bias_se": error.std_error(),
         "bias_low": -high,
         "bias_high": -low,
         "p_value": p_value,
-        "mae_days": float(np.mean(absolute)),
+        "mae_days": mean_absolute(records, held, is_used, error),
         "interval_distance_days": float(outside.mean()),
     }
     return scores, notes
+
+
+def mean_absolute(records: TankRecords, held: HeldOut, is_used: Mask, error: CrossedMean) -> float:
+    """Mean of E|predicted − actual| (days) given each tank's interval; NaN where no mean error is known."""
+    mean, known = float(error.estimate[0]), error_intervals(records, held, is_used)
+    if np.isnan(mean):
+        return float("nan")
+    return float(np.mean(mean_absolute_within(known.lower, known.upper, mean, error.total_sd)))
 
 
 def _note(shift: tuple[float, float] | None, calibration: Mapping[str, float]) -> str:
@@ -145,13 +171,11 @@ def too_seldom(low: float, high: float) -> str:
 
 
 def calibration_scores(
-    records: TankRecords, held: HeldOut, is_used: Mask, rng: np.random.Generator
+    held: HeldOut, is_used: Mask, rng: np.random.Generator, spread: CrossedMean
 ) -> dict[str, float]:
     """Coverage of 50, 80 and 95 % intervals, log score and probability transforms of the tanks used."""
     sd = held.log_sd[is_used]
     lower, upper, start = held.lower[is_used] / sd, held.upper[is_used] / sd, held.start[is_used] / sd
-    alone = Intervals(lower, upper, start, np.zeros(len(sd), dtype=np.intp), 1)
-    spread = crossed_mean(alone, {}, wrong_sd=WRONG_LOG_SD / float(np.median(sd)))
     scores = dict.fromkeys((f"coverage_{level}" for level in LEVELS), float("nan"))
     for level in LEVELS if np.isfinite(spread.estimate[0]) else ():
         reach = np.full(len(sd), float(ndtri(0.5 + level / 200.0)))

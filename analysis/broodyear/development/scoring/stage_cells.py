@@ -2,25 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from broodyear.claims import Reason
-from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut
+from broodyear.development.likelihood.crossed import CrossedMean, MeanWanted, crossed_means
+from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut, is_fair
 from broodyear.development.scoring.score_cells import (
     BAND_NAMES,
     FEW_SITES,
     FEWEST_SITES,
     calibration_scores,
+    can_be_scored,
     days_scores,
     first_seen_scores,
     in_band,
+    mean_absolute,
     mean_error,
     score_cell,
     sites_of,
+    spread_of_errors,
 )
 from broodyear.development.scoring.stage_data import StageData
 
@@ -34,52 +39,99 @@ _STOCK_NOTES = {
 }
 
 
+@dataclass(frozen=True)
+class _Scored:
+    """A model to score in one scheme. base: own constant units in it; is_fit: (n,) tanks it may be judged on."""
+
+    model: str
+    held: HeldOut
+    base: HeldOut | None
+    scheme: str
+    is_fit: Mask
+
+    @property
+    def bands(self) -> tuple[str, ...]:
+        """Bands of temperature that are scored by themselves, all temperatures first."""
+        return BAND_NAMES if self.scheme == MAIN_SCHEME else BAND_NAMES[:1]
+
+    def is_main(self, band: str) -> bool:
+        """Whether this is the row that pages speak of."""
+        return band == "all" and self.scheme == MAIN_SCHEME
+
+
 class StageCells:
-    """Scores of one species and stage; rng: of the randomised probability transforms."""
+    """Scores of one species and stage; rng: of the randomised probability transforms.
+
+    What every cell needs of mean errors and spreads is worked out together, which takes a fraction of the time.
+    """
 
     def __init__(self, one: StageData, rng: np.random.Generator) -> None:
         self.one, self.rng = one, rng
-        self._days: dict[tuple[str, str], dict[str, Any]] = {}  # a published curve predicts alike in every scheme
-        self._constant: dict[tuple[bytes, bytes], float] = {}
+        self._found: dict[tuple[bytes, ...], CrossedMean] = {}
 
-    def rows(self, scheme: str, predicted: Mapping[str, HeldOut]) -> list[dict[str, Any]]:
-        """One row per model over all temperatures; in the main scheme also by band and by stock."""
-        base = predicted.get("own_constant_units")
+    def rows(self, by_scheme: Mapping[str, Mapping[str, HeldOut]]) -> list[dict[str, Any]]:
+        """One row per scheme and model over all temperatures; in the main scheme also by band and by stock."""
+        bases = {scheme: predicted.get("own_constant_units") for scheme, predicted in by_scheme.items()}
+        scored = [
+            _Scored(model, held, bases[scheme], scheme, is_fair(model, held))
+            for scheme, predicted in by_scheme.items()
+            for model, held in predicted.items()
+        ]
+        wanted = {key: mean for one in scored for key, mean in self._wanted(one)}
+        self._found = dict(zip(wanted, crossed_means(list(wanted.values())), strict=True))
         rows = []
-        for model, held in predicted.items():
-            is_fit = np.isfinite(held.predicted_day) & (held.is_tested | model.startswith("own_"))
-            bands = BAND_NAMES if scheme == MAIN_SCHEME else BAND_NAMES[:1]
-            rows += [self._row(model, held, base, scheme, band, is_fit) for band in bands]
-            if scheme == MAIN_SCHEME:
-                rows += self._stock_rows(model, held, is_fit)
+        for one in scored:
+            rows += [self._row(one, band) for band in one.bands]
+            rows += self._stock_rows(one) if one.scheme == MAIN_SCHEME else []
         return rows
 
-    def _row(
-        self, model: str, held: HeldOut, base: HeldOut | None, scheme: str, band: str, is_fit: Mask
-    ) -> dict[str, Any]:
+    def _wanted(self, one: _Scored) -> Iterator[tuple[tuple[bytes, ...], MeanWanted]]:
+        """The means that the rows of one model and scheme are made of."""
         records = self.one.records
+        for band in one.bands:
+            is_in = one.is_fit & in_band(records.mean_temp_c, band)
+            if not can_be_scored(records, is_in):
+                continue
+            has_suspects = one.is_main(band) and (self.one.is_suspect & is_in).any()
+            for is_used in (is_in, is_in & ~self.one.is_suspect) if has_suspects else (is_in,):
+                yield _key(one.held, is_used), mean_error(records, one.held, is_used)
+                yield _spread_key(one.held, is_used), spread_of_errors(one.held, is_used)
+            if one.base is not None:
+                is_both = is_in & np.isfinite(one.base.predicted_day)
+                yield _key(one.base, is_both), mean_error(records, one.base, is_both)
+        stocks = self._stocks(one)
+        if stocks:
+            design = (records.labels["stock"][one.is_fit][:, None] == np.array(list(stocks))[None, :]).astype(
+                float
+            )
+            yield (b"stocks", *_key(one.held, one.is_fit)), mean_error(records, one.held, one.is_fit, design)
+
+    def _row(self, one: _Scored, band: str) -> dict[str, Any]:
+        records, held = self.one.records, one.held
         is_band = in_band(records.mean_temp_c, band)
-        is_in = is_band & is_fit
-        cell = self._cell(model, held, band, is_in)
+        is_in = is_band & one.is_fit
+        cell = score_cell(records, held, is_in, self.rng, self._means(held, is_in))
         note = "; ".join(part for part in (cell.pop("note"), held.note if band == "all" else "") if part)
         is_scored = bool(np.isfinite(cell["mae_days"]))
-        if held is base and is_scored:
-            self._constant[(is_in.tobytes(), held.predicted_day.tobytes())] = cell["mae_days"]
         outside = int((is_band & ~held.is_tested & np.isfinite(held.predicted_day)).sum())
         if not cell["tanks"] and outside:
             cell["unscored"] = str(Reason.OUTSIDE_TESTED)
         extra: dict[str, Any] = first_seen_scores(records, held, is_in) if is_scored else {}
-        if is_scored and band == "all" and scheme == MAIN_SCHEME:
+        if is_scored and one.is_main(band):
             extra |= self._without_suspects(held, is_in)
         return {
-            **self._place(model, scheme, band),
+            **self._place(one.model, one.scheme, band),
             **cell,
             **extra,
             "blocks": held.blocks,
             "tanks_outside_tested": outside,
-            "skill_vs_constant": self._skill(model, base, is_in, cell) if is_scored else np.nan,
+            "skill_vs_constant": self._skill(one, is_in, cell["mae_days"]) if is_scored else np.nan,
             "note": note,
         }
+
+    def _means(self, held: HeldOut, is_used: Mask) -> tuple[CrossedMean, CrossedMean] | None:
+        error = self._found.get(_key(held, is_used))
+        return None if error is None else (error, self._found[_spread_key(held, is_used)])
 
     def _place(self, model: str, scheme: str, band: str, stock: str = "") -> dict[str, Any]:
         one = self.one
@@ -88,31 +140,15 @@ class StageCells:
             "donor_stock": stock,
         }  # fmt: skip
 
-    def _cell(self, model: str, held: HeldOut, band: str, is_in: Mask) -> dict[str, Any]:
-        known = self._days.get((model, band))
-        if known is None or np.isnan(known["mae_days"]) or known["tanks"] != is_in.sum():
-            cell = score_cell(self.one.records, held, is_in, self.rng)
-            if not model.startswith("own_"):
-                self._days[(model, band)] = cell.copy()
-            return cell
-        return {**known, **calibration_scores(self.one.records, held, is_in, self.rng)}
-
-    def _skill(self, model: str, base: HeldOut | None, is_in: Mask, cell: Mapping[str, Any]) -> float:
+    def _skill(self, one: _Scored, is_in: Mask, mae_days: float) -> float:
         """1 − MAE / MAE of own constant units on the same tanks; 0 for these, NaN without them."""
-        if base is None or model == "own_constant_units":
-            return float("nan") if base is None else 0.0
-        is_both = is_in & np.isfinite(base.predicted_day)
+        if one.base is None or one.base is one.held:
+            return float("nan") if one.base is None else 0.0
+        is_both = is_in & np.isfinite(one.base.predicted_day)
         if not is_both.any():
             return float("nan")
-        constant = self._constant_mae(base, is_both)
-        return float(1.0 - cell["mae_days"] / constant) if constant > 0 else float("nan")
-
-    def _constant_mae(self, base: HeldOut, is_in: Mask) -> float:
-        """Mean absolute error of own constant units on some tanks; each set of tanks is worked out once."""
-        key = (is_in.tobytes(), base.predicted_day.tobytes())
-        if key not in self._constant:
-            self._constant[key] = days_scores(self.one.records, base, is_in)[0]["mae_days"]
-        return self._constant[key]
+        constant = mean_absolute(self.one.records, one.base, is_both, self._found[_key(one.base, is_both)])
+        return float(1.0 - mae_days / constant) if constant > 0 else float("nan")
 
     def _without_suspects(self, held: HeldOut, is_in: Mask) -> dict[str, Any]:
         """The same scores with the dates left out that are probably wrong."""
@@ -120,8 +156,9 @@ class StageCells:
         if not suspects:
             return {"suspects": 0}
         is_sure = is_in & ~self.one.is_suspect
-        days, _ = days_scores(self.one.records, held, is_sure)
-        calibration = calibration_scores(self.one.records, held, is_sure, self.rng)
+        error, spread = self._found[_key(held, is_sure)], self._found[_spread_key(held, is_sure)]
+        days, _ = days_scores(self.one.records, held, is_sure, error)
+        calibration = calibration_scores(held, is_sure, self.rng, spread)
         return {
             "suspects": suspects,
             "bias_without_suspects": days["bias_days"],
@@ -129,21 +166,25 @@ class StageCells:
             "coverage_95_without_suspects": calibration["coverage_95"],
         }
 
-    def _stock_rows(self, model: str, held: HeldOut, is_fit: Mask) -> list[dict[str, Any]]:
-        """The bias for each stock, from one fit with stocks as fixed effects and the other spreads in common."""
-        records = self.one.records
-        stocks = records.labels.get("stock")
-        if stocks is None or not is_fit.any():
-            return []
+    def _stocks(self, one: _Scored) -> dict[str, int]:
+        """Stocks with their batches, where the main scheme predicted two of them or more."""
+        records, stocks = self.one.records, self.one.records.labels.get("stock")
+        if one.scheme != MAIN_SCHEME or stocks is None:
+            return {}
         batches = {
-            name: len(np.unique(records.batch[is_fit & (stocks == name)])) for name in np.unique(stocks[is_fit])
+            str(name): len(np.unique(records.batch[one.is_fit & (stocks == name)]))
+            for name in np.unique(stocks[one.is_fit])
         }
-        if len(batches) < 2:
+        return batches if len(batches) > 1 else {}
+
+    def _stock_rows(self, one: _Scored) -> list[dict[str, Any]]:
+        """The bias for each stock, from one fit with stocks as fixed effects and the other spreads in common."""
+        records, model, is_fit = self.one.records, one.model, one.is_fit
+        batches = self._stocks(one)
+        if not batches:
             return []
-        named = list(batches)
-        error = mean_error(
-            records, held, is_fit, (stocks[is_fit][:, None] == np.array(named)[None, :]).astype(float)
-        )
+        named, stocks = list(batches), records.labels["stock"]
+        error = self._found[(b"stocks", *_key(one.held, is_fit))]
         has_few_sites = sites_of(records, is_fit) < FEWEST_SITES
         rows = []
         for position, stock in enumerate(named):
@@ -160,8 +201,17 @@ class StageCells:
             }
             own = is_fit & (stocks == stock)
             counts = {"tanks": int(own.sum()), "batches": batches[stock], "sites": sites_of(records, own)}
-            rows.append({**self._place(model, MAIN_SCHEME, "all", str(stock)), **counts, **scores})
+            rows.append({**self._place(model, MAIN_SCHEME, "all", stock), **counts, **scores})
         return rows
+
+
+def _key(held: HeldOut, is_used: Mask) -> tuple[bytes, ...]:
+    """What a mean error rests on: a published curve predicts alike in every scheme, and is scored once."""
+    return is_used.tobytes(), held.predicted_day.tobytes()
+
+
+def _spread_key(held: HeldOut, is_used: Mask) -> tuple[bytes, ...]:
+    return is_used.tobytes(), held.lower.tobytes(), held.log_sd.tobytes()
 
 
 def _untold(has_few_sites: bool, batches: int) -> Reason | None:

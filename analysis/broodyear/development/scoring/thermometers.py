@@ -6,14 +6,14 @@ can mend that. Loggers are nearer the truth, so a bias that shows in hand-read t
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from broodyear.development.likelihood.crossed import CrossedMean
+from broodyear.development.likelihood.crossed import CrossedMean, MeanWanted, crossed_means
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut, matrix_of, predicted_days
 from broodyear.development.scoring.held_out_scores import DevelopmentScores
 from broodyear.development.scoring.score_cells import FEWEST_BATCHES, FEWEST_SITES, mean_error, sites_of
@@ -42,13 +42,14 @@ def bias_by_thermometer(
     which one °C of thermometer error moves a prediction (negative: earlier when it reads warm); implied_offset_c:
     the reading error that would make the bias by itself. Blank under 3 batches or 3 sites.
     """
-    rows = []
-    for key, names in models.items():
-        one = scores.data[key]
-        for model in names:
-            held = scores.held_out.get((*key, model, MAIN_SCHEME))
-            if held is not None:
-                rows += _rows(one, model, held)
+    parts = [
+        _Part(scores.data[key], model, held)
+        for key, names in models.items()
+        for model in names
+        if (held := scores.held_out.get((*key, model, MAIN_SCHEME))) is not None
+    ]
+    found = iter(crossed_means([mean for part in parts for mean in part.wanted()]))
+    rows = [row for part in parts for row in part.rows(found)]
     table = pd.DataFrame(rows, columns=list(THERMOMETER_COLUMNS))
     table["implied_offset_c"] = table["bias_days"] / table["days_per_c"].where(table["days_per_c"] != 0)
     return table
@@ -63,44 +64,48 @@ def is_read_by(one: StageData, read_by: str) -> Mask:
     return is_logger if read_by == "logger" else ~is_logger
 
 
-def _rows(one: StageData, model: str, held: HeldOut) -> list[dict[str, Any]]:
-    """Logger-read tanks, hand-read tanks and the difference, from one fit with batch and site."""
-    is_in = np.isfinite(held.predicted_day)
-    is_hand = is_read_by(one, "hand")
-    masks = {"logger": is_in & ~is_hand, "hand": is_in & is_hand}
-    counts = {read_by: _counts(one, mask) for read_by, mask in masks.items()}
-    place = {"species": one.species, "stage": one.stage, "model": model}
-    few = {name: _too_few(count) for name, count in counts.items()}
-    if any(few.values()):
-        known = [name for name in masks if not few[name]]
-        rows = [{**place, "read_by": name, **counts[name], "note": few[name]} for name in masks if few[name]]
-        for name in known:
-            error = mean_error(one.records, held, masks[name])
-            rows.append(
-                {
-                    **place,
-                    "read_by": name,
-                    **counts[name],
-                    **_limits(error, 0),
-                    **_spread(one, held, masks[name], error),
-                }
-            )
-        return sorted(rows, key=lambda row: row["read_by"] != "logger")
-    by_hand = is_hand[is_in].astype(float)
-    apart = mean_error(one.records, held, is_in, np.column_stack([1.0 - by_hand, by_hand]))
-    against = mean_error(one.records, held, is_in, np.column_stack([np.ones(len(by_hand)), by_hand]))
-    rows = [
-        {
-            **place,
-            "read_by": name,
-            **counts[name],
-            **_limits(apart, position),
-            **_spread(one, held, masks[name], apart),
-        }
-        for position, name in enumerate(masks)
-    ]
-    difference = {**place, "read_by": HAND_LESS_LOGGER, **_counts(one, is_in), **_limits(against, 1)}
-    return [*rows, difference]
+class _Part:
+    """One model's tanks: logger-read, hand-read, and the difference, from one fit with batch and site.
+
+    Where there are too few of one kind the other is fitted by itself.
+    """
+
+    def __init__(self, one: StageData, model: str, held: HeldOut) -> None:
+        self.one, self.held = one, held
+        self.place = {"species": one.species, "stage": one.stage, "model": model}
+        self.is_in, is_hand = np.isfinite(held.predicted_day), is_read_by(one, "hand")
+        self.masks = {"logger": self.is_in & ~is_hand, "hand": self.is_in & is_hand}
+        self.counts = {read_by: _counts(one, mask) for read_by, mask in self.masks.items()}
+        self.few = {read_by: _too_few(count) for read_by, count in self.counts.items()}
+        self.by_hand = is_hand[self.is_in].astype(float)
+
+    def wanted(self) -> list[MeanWanted]:
+        """The means its rows are made of."""
+        records = self.one.records
+        if any(self.few.values()):
+            return [
+                mean_error(records, self.held, mask) for name, mask in self.masks.items() if not self.few[name]
+            ]
+        designs = ([1.0 - self.by_hand, self.by_hand], [np.ones(len(self.by_hand)), self.by_hand])
+        return [mean_error(records, self.held, self.is_in, np.column_stack(design)) for design in designs]
+
+    def rows(self, found: Iterator[CrossedMean]) -> list[dict[str, Any]]:
+        """Its rows, from the next of the means found."""
+        if any(self.few.values()):
+            return [
+                {**self.place, "read_by": name, **self.counts[name], "note": self.few[name]}
+                if self.few[name]
+                else self._row(name, next(found), 0)
+                for name in self.masks
+            ]
+        apart, against = next(found), next(found)
+        rows = [self._row(name, apart, position) for position, name in enumerate(self.masks)]
+        counts = _counts(self.one, self.is_in)
+        return [*rows, {**self.place, "read_by": HAND_LESS_LOGGER, **counts, **_limits(against, 1)}]
+
+    def _row(self, read_by: str, error: CrossedMean, position: int) -> dict[str, Any]:
+        spread = _spread(self.one, self.held, self.masks[read_by], error)
+        return {**self.place, "read_by": read_by, **self.counts[read_by], **_limits(error, position), **spread}
 
 
 def _counts(one: StageData, is_in: Mask) -> dict[str, int]:
