@@ -30,6 +30,12 @@ _COLUMNS = [
 ]
 
 
+_OF_PAIRS = {
+    "event": "pair_event", "days": "published_days", "days_low": "published_low_days",
+    "days_high": "published_high_days", "trust": "pair_trust", "source": "pair_source",
+}  # fmt: skip
+
+
 def published_disagreements(least_pct: float = 0.0) -> pd.DataFrame:
     """Every published pair against every model of its species and stage, largest disagreement first.
 
@@ -38,25 +44,12 @@ def published_disagreements(least_pct: float = 0.0) -> pd.DataFrame:
     was tested at. is_same_event: False where, say, emergence is compared with ponding; part of such a difference
     is definition. is_flagged: the published value itself is doubtful.
     """
-    parts = [_for_model(row) for _, row in published_models().iterrows()]
-    table = pd.concat(parts, ignore_index=True)
+    models = published_models()
+    of_model = models[["stage", "model", "event", "trust"]].rename(
+        columns={"event": "model_event", "trust": "model_trust"}
+    )
+    renamed = errors_against_pairs(models).rename(columns=_OF_PAIRS).drop(columns="stage")
+    table = renamed.join(of_model, on="number")
     table = table[table["error_pct"].abs() >= least_pct]
     order = table["error_pct"].abs().sort_values(ascending=False, kind="stable").index
     return table.loc[order, _COLUMNS].reset_index(drop=True)
-
-
-def _for_model(row: pd.Series) -> pd.DataFrame:
-    errors = errors_against_pairs(row)
-    renamed = errors.rename(
-        columns={
-            "event": "pair_event",
-            "days": "published_days",
-            "days_low": "published_low_days",
-            "days_high": "published_high_days",
-            "trust": "pair_trust",
-            "source": "pair_source",
-        }
-    )
-    return renamed.assign(
-        stage=row["stage"], model=row["model"], model_event=row["event"], model_trust=row["trust"]
-    )

@@ -10,13 +10,14 @@ seen where there is one: the default is the model with the smallest error on the
 from __future__ import annotations
 
 import difflib
-from collections.abc import Sequence
+from collections.abc import Mapping
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from broodyear.development.models.forms import Curve, curve
 from broodyear.errors import UsageError
@@ -177,93 +178,101 @@ def _as_published() -> pd.DataFrame:
 @lru_cache(maxsize=1)
 def _models() -> pd.DataFrame:
     models = _as_published()
-    errors = [errors_against_pairs(row) for _, row in models.iterrows()]
-    rows = [_measured(row, found) for (_, row), found in zip(models.iterrows(), errors, strict=True)]
-    measured = pd.DataFrame(rows, index=models.index)
-    table: pd.DataFrame = pd.concat([models, measured], axis=1)
-    table["spread_log_sd"] = spread_between_studies(table, errors=errors)
+    errors = errors_against_pairs(models)
+    of_model = dict(list(errors.groupby("number")))
+    rows = models.to_dict("records")
+    measured = [_measured(row, of_model.get(number, errors.iloc[:0])) for number, row in enumerate(rows)]
+    table: pd.DataFrame = pd.concat([models, pd.DataFrame(measured, index=models.index)], axis=1)
+    table["spread_log_sd"] = spread_between_studies(table, log_errors(models, errors))
     return table
 
 
-def log_errors(row: Any, errors: pd.DataFrame | None = None) -> pd.DataFrame:
-    """pair_set, log_error (ln predicted − ln published) and is_own (its own source) for the pairs of its stage.
+def log_errors(models: pd.DataFrame, errors: pd.DataFrame | None = None) -> pd.DataFrame:
+    """number (of the model's row), pair_set, log_error (ln predicted − ln published), is_own (of its own source)
+    for the pairs of each model's stage.
 
-    errors: of ``errors_against_pairs(row)``, where they are at hand.
+    errors: of ``errors_against_pairs(models)``, where they are at hand.
     """
-    errors = errors_against_pairs(row) if errors is None else errors
-    sound = errors[~errors["is_flagged"] & errors["is_in_range"] & (errors["stage"] == row["stage"])]
-    found = pd.DataFrame({"pair_set": sound["pair_set"], "log_error": np.log1p(sound["error_pct"] / 100.0)})
-    found["is_own"] = [source in str(row["source"]) for source in sound["source"]]
-    return found
+    errors = errors_against_pairs(models) if errors is None else errors
+    sound = errors[~errors["is_flagged"] & errors["is_in_range"] & errors["is_same_stage"]]
+    found = sound[["number", "pair_set"]].assign(log_error=np.log1p(sound["error_pct"] / 100.0))
+    sources = models["source"].astype(str).tolist()
+    is_own = [source in sources[number] for number, source in zip(sound["number"], sound["source"], strict=True)]
+    return found.assign(is_own=is_own)
 
 
-def spread_between_studies(
-    models: pd.DataFrame, without: str = "", errors: Sequence[pd.DataFrame] | None = None
-) -> pd.Series:
+def spread_between_studies(models: pd.DataFrame, errors: pd.DataFrame, without: str = "") -> pd.Series:
     """SD of log days of a study a model was not made from, about each model, by published pairs of the same stage.
 
     The root mean square of a model's log errors over the other studies of its stage, each counting once whatever
-    its pairs, at least that of all defaults with FEWEST_PAIRS_OF_STAGE pairs or more. without: a pair_set left
-    out.
+    its pairs, at least that of all defaults with FEWEST_PAIRS_OF_STAGE pairs or more. errors: of
+    ``log_errors(models)``; without: a pair_set left out.
     """
-    size, count = np.full(len(models), np.nan), np.zeros(len(models))
-    for position, (_, row) in enumerate(models.iterrows()):
-        found = log_errors(row, None if errors is None else errors[position])
-        found = found[~found["is_own"] & (found["pair_set"] != without)]
-        by_study = (found["log_error"] ** 2).groupby(found["pair_set"]).mean()
-        size[position], count[position] = float(np.sqrt(by_study.mean())), len(found)
-    is_counted = models["is_default"].to_numpy(dtype=bool) & (count >= FEWEST_PAIRS_OF_STAGE)
+    counted = errors[~errors["is_own"] & (errors["pair_set"] != without)]
+    by_study = (counted["log_error"] ** 2).groupby([counted["number"], counted["pair_set"]]).mean()
+    numbers = range(len(models))
+    size = np.sqrt(by_study.groupby(level="number").mean()).reindex(numbers).to_numpy(dtype=float)
+    pairs = counted["number"].value_counts().reindex(numbers, fill_value=0).to_numpy()
+    is_counted = models["is_default"].to_numpy(dtype=bool) & (pairs >= FEWEST_PAIRS_OF_STAGE)
     pooled = float(np.sqrt(np.mean(size[is_counted] ** 2))) if is_counted.any() else 0.0
     return pd.Series(np.nan_to_num(size), models.index).clip(lower=max(pooled, LEAST_SPREAD_LOG_SD))
 
 
-def errors_against_pairs(row: Any) -> pd.DataFrame:
-    """The published pairs of a model's species and stage, with the model's error on each.
+def errors_against_pairs(models: pd.DataFrame) -> pd.DataFrame:
+    """The published pairs of every model's species and stage, with the model's error on each.
 
-    Added columns: predicted_days, error_days, error_pct (positive: the model is late; 0 inside a published
-    range), is_in_range (pair inside the tested temperatures), is_same_event.
+    Added columns: number (of the model's row), predicted_days, error_days, error_pct (positive: the model is late;
+    0 inside a published range), is_in_range (pair inside the tested temperatures), is_same_event, is_same_stage.
     """
-    drawn = _curve_of_row(row)
     pairs = _pairs()
-    is_alike = (pairs["species"] == row["species"]) & (pairs["counted_from"] == row["counted_from"])
-    is_alike &= (pairs["stage"] == row["stage"]) | (pairs["event"] == row["event"])
-    found: pd.DataFrame = pairs[is_alike].copy()
-    found["predicted_days"] = drawn.days(found["temp_c"].to_numpy())
+    temps = pairs["temp_c"].to_numpy(dtype=float)
+    text = {name: pairs[name].to_numpy(dtype=object) for name in ("species", "counted_from", "stage", "event")}
+    parts = []
+    for number, row in enumerate(models.to_dict("records")):
+        drawn = _curve_of_row(row)
+        is_like = {name: values == row[name] for name, values in text.items()}
+        is_wanted = is_like["species"] & is_like["counted_from"] & (is_like["stage"] | is_like["event"])
+        at = np.flatnonzero(is_wanted)
+        columns = {
+            "number": number, "at": at, "predicted_days": drawn.days(temps[at]),
+            "is_in_range": drawn.is_tested_at(temps[at]) | np.isnan(drawn.valid_low_c),
+            "is_same_event": is_like["event"][at], "is_same_stage": is_like["stage"][at],
+        }  # fmt: skip
+        parts.append(pd.DataFrame(columns))
+    added = pd.concat(parts, ignore_index=True)
+    found = pd.concat([pairs.iloc[added.pop("at")].reset_index(drop=True), added], axis=1)
     nearest = found["predicted_days"].clip(found["days_low"], found["days_high"])
-    found["error_days"] = found["predicted_days"] - nearest
-    found["error_pct"] = 100.0 * found["error_days"] / nearest
-    found["is_in_range"] = drawn.is_tested_at(found["temp_c"].to_numpy()) | np.isnan(drawn.valid_low_c)
-    found["is_same_event"] = found["event"] == row["event"]
-    return found
+    off = found["predicted_days"] - nearest
+    return found.assign(error_days=off, error_pct=100.0 * off / nearest)
 
 
-def _measured(row: pd.Series, errors: pd.DataFrame) -> dict[str, Any]:
-    sound = errors[~errors["is_flagged"] & errors["is_in_range"]]
-    alike = sound[sound["is_same_event"]]
-    steady = alike[alike["temperature"] == "constant"]
-    seen = steady[steady["trust"].str.startswith("SEEN")]
-    worst = _largest(seen["error_pct"])
+def _measured(row: Mapping[Any, Any], errors: pd.DataFrame) -> dict[str, Any]:
+    pct = errors["error_pct"].to_numpy(dtype=float)
+    is_sound = (~errors["is_flagged"] & errors["is_in_range"]).to_numpy(dtype=bool)
+    is_steady = is_sound & (errors["is_same_event"] & (errors["temperature"] == "constant")).to_numpy(dtype=bool)
+    is_seen = is_steady & np.array([trust.startswith("SEEN") for trust in errors["trust"]], dtype=bool)
+    worst = _largest(pct[is_seen])
     return {
         "standing": _standing(row, worst),
-        "pairs_checked": len(seen),
+        "pairs_checked": int(is_seen.sum()),
         "worst_error_pct": worst,
-        "worst_disagreement_pct": _largest(sound["error_pct"]),
-        "trust_note": _trust_note(str(row["trust"]), seen["error_pct"], steady["error_pct"]),
+        "worst_disagreement_pct": _largest(pct[is_sound]),
+        "trust_note": _trust_note(str(row["trust"]), pct[is_seen], pct[is_steady]),
     }
 
 
-def _standing(row: pd.Series, worst_pct: float) -> str:
+def _standing(row: Mapping[Any, Any], worst_pct: float) -> str:
     if row["is_default"]:
         return "default"
     is_supported = worst_pct <= MOST_ERROR_OFFERED_PCT  # False for NaN: nothing was seen
     return "for comparison" if row["trust"].startswith("MEMORY") and not is_supported else "offered"
 
 
-def _largest(values: pd.Series) -> float:
-    return float(values.abs().max()) if len(values) else float("nan")
+def _largest(values: NDArray[np.float64]) -> float:
+    return float(np.abs(values).max()) if len(values) else float("nan")
 
 
-def _trust_note(trust: str, seen_pct: pd.Series, all_pct: pd.Series) -> str:
+def _trust_note(trust: str, seen_pct: NDArray[np.float64], all_pct: NDArray[np.float64]) -> str:
     """Where coefficients come from and how large their error is against pairs seen, else against recalled ones."""
     origin = {
         "SEEN": "coefficients read in the source or its abstract",

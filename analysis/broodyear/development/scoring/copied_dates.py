@@ -12,7 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from scipy.special import bdtrc
+
+Floats = NDArray[np.float64]
 
 # Sheets use round numbers of units.
 _STEP_C_DAYS = 5.0
@@ -44,21 +47,26 @@ def find_copied_dates(rows: pd.DataFrame) -> CopiedDates:
         sheet = _sheet(group)
         if sheet is None:
             continue
-        is_copy = (_days_off(group, sheet["units_c_days"]) == 0) & group["last_absent_on"].isna()
+        is_copy = (_days_off(group, np.array([sheet["units_c_days"]]))[0] == 0) & group["last_absent_on"].isna()
         is_suspected.loc[group.index[is_copy]] = True
         sheets.append({"species": species, "stage": stage, **sheet, "left_out": int(is_copy.sum())})
     columns = ["species", "stage", "units_c_days", "tanks", "agreeing", "expected_by_chance", "chance", "left_out"]
     return CopiedDates(is_declared, is_suspected, pd.DataFrame(sheets, columns=columns))
 
 
-def _days_off(group: pd.DataFrame, units_c_days: float) -> pd.Series:
-    """Whole days between the date and where a sheet of these units puts it."""
-    left = np.maximum(units_c_days - group["units_at_delivery_c_days"].astype(float), 0.0)
+def _days_off(group: pd.DataFrame, units_c_days: Floats) -> Floats:
+    """(sheets, n) whole days between each date and where sheets of these units put it."""
+    delivered = group["units_at_delivery_c_days"].to_numpy(dtype=float)
+    left = np.maximum(units_c_days[:, None] - delivered, 0.0)
     # Rounded first: 240 units at 8 °C are 30 days, not 31 because of the last bit of a division.
-    days = np.ceil(np.round(left / group["set_point_c"].astype(float), 6))
-    since = (pd.to_datetime(group["first_seen_on"]) - pd.to_datetime(group["delivered_on"])).dt.days
-    off: pd.Series = since - days
-    return off
+    with np.errstate(divide="ignore", invalid="ignore"):
+        days = np.ceil(np.round(left / group["set_point_c"].to_numpy(dtype=float), 6))
+    return np.asarray(_days_since_delivery(group) - days, dtype=float)
+
+
+def _days_since_delivery(group: pd.DataFrame) -> Floats:
+    since = pd.to_datetime(group["first_seen_on"]) - pd.to_datetime(group["delivered_on"])
+    return np.asarray(since.dt.days, dtype=float)
 
 
 def _sheet(group: pd.DataFrame) -> dict[str, float] | None:
@@ -67,12 +75,11 @@ def _sheet(group: pd.DataFrame) -> dict[str, float] | None:
     known = known[(known["set_point_c"].astype(float) > 0) & known["last_absent_on"].isna()]
     if len(known) < FEWEST_AGREEING:
         return None
-    since = (pd.to_datetime(known["first_seen_on"]) - pd.to_datetime(known["delivered_on"])).dt.days
-    implied = known["units_at_delivery_c_days"].astype(float) + since * known["set_point_c"].astype(float)
-    low, high = implied.quantile([0.1, 0.9])
+    units, set_point = (known[name].to_numpy(dtype=float) for name in ("units_at_delivery_c_days", "set_point_c"))
+    low, high = np.quantile(units + _days_since_delivery(known) * set_point, [0.1, 0.9])
     tried = np.arange(np.floor(low / _STEP_C_DAYS), np.ceil(high / _STEP_C_DAYS) + 1) * _STEP_C_DAYS
-    off = [_days_off(known, units) for units in tried]
-    agreeing = np.array([int((one == 0).sum()) for one in off])
+    off = _days_off(known, tried)
+    agreeing = (off == 0).sum(axis=1)
     best = int(agreeing.argmax())
     by_chance = max(float((off[best] == -1).sum()), float((off[best] == 1).sum()), 0.5)
     chance = float(bdtrc(agreeing[best] - 1, len(known), min(by_chance / len(known), 1.0))) * len(tried)

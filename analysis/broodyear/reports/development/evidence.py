@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -70,10 +71,8 @@ def calibration_section(results: DevelopmentResults) -> Section:
         blocks.append(_calibration(results, species))
     blocks.append(Prose(phrase(WORDS, "calibration")))
     blocks += said_of(results, "intervals")
-    view = table_view(
-        results.calibration, "Stated and held shares of intervals", CALIBRATION_COLUMNS,
-        [row for row in range(len(results.calibration)) if _is_shown(results, results.calibration, row)],
-    )  # fmt: skip
+    rows = _shown_rows(results, results.calibration, range(len(results.calibration)))
+    view = table_view(results.calibration, "Stated and held shares of intervals", CALIBRATION_COLUMNS, rows)
     blocks += [TableBlock(view, folded=True), _scores(results)]
     return Section("calibration", "Do intervals hold what they state?", tuple(blocks))
 
@@ -105,15 +104,18 @@ def _panels(results: DevelopmentResults, frame: pd.DataFrame, species: str) -> p
     return _named(chosen, None).assign(panel=panels)
 
 
-def _is_shown(results: DevelopmentResults, table: ReportTable, row: int) -> bool:
-    place = str(table.value(row, "species")), str(table.value(row, "stage"))
-    return place in results.shown and table.value(row, "model") in results.with_constant_units(*place)
+def _shown_rows(results: DevelopmentResults, table: ReportTable, rows: Iterable[int]) -> list[int]:
+    """The rows of the models that are shown, and of constant units."""
+    shown = {(*place, model) for place in results.shown for model in results.with_constant_units(*place)}
+    return [
+        row for row in rows if tuple(table.value(row, name) for name in ("species", "stage", "model")) in shown
+    ]
 
 
 def _scores(results: DevelopmentResults) -> Block:
     """Scores of the shown models by band and stock, batches left out."""
     table = results.scores
-    rows = [row for row in table.rows(scheme=MAIN_SCHEME) if _is_shown(results, table, row)]
+    rows = _shown_rows(results, table, table.rows(scheme=MAIN_SCHEME))
     note = "Above zero the model is late. Every model, also with sites and seasons left out, is in the file."
     view = table_view(table, "Scores with one batch left out at a time", SCORE_COLUMNS, rows, note=note)
     return TableBlock(view, folded=True)
