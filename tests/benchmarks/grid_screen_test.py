@@ -17,7 +17,7 @@ from scipy.special import gammaln, ndtri
 from tests.setups.programmes import SMALL_SPREADS, programme, thinned
 
 from broodyear.setups import screen_setups
-from broodyear.setups.predictive import binomial_cdf
+from broodyear.statistics.numbers import binomial_cdf
 
 PROGRAMMES = int(os.environ.get("PROGRAMMES", "60"))
 GRID = np.arange(-5.0, 8.001, 0.08)

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from broodyear.setups.predictive import _NODES, _WEIGHTS, binomial_cdf, lower_mid_p
-from broodyear.statistics.numbers import expit
+from broodyear.setups.predictive import _NODES, _WEIGHTS, every_mid_p
+from broodyear.statistics.numbers import binomial_cdf, expit
 
 Floats = NDArray[np.float64]
 
@@ -47,28 +48,31 @@ def smallest_detectable_shortfall(
     A lone poor tank among `tanks` is flagged when its two-sided p is at most 0.10 / tanks
     (Benjamini-Hochberg).
     """
-    counts = np.arange(eggs + 1, dtype=float)
-    number, centre, width = (np.full(eggs + 1, float(value)) for value in (eggs, expected_log_odds, spread))
-    two_sided = 2.0 * lower_mid_p(counts, number, centre, width)
+    two_sided = 2.0 * every_mid_p(eggs, expected_log_odds, spread)
     share = expit(expected_log_odds + spread * _NODES)
     expected_pct = 100.0 * float(share @ _WEIGHTS)
     found = [
-        _points_found(counts[two_sided <= limit], eggs, share, expected_pct, power)
+        _points_found(np.flatnonzero(two_sided <= limit), eggs, share, expected_pct, power)
         for limit in (FALSE_DISCOVERY_RATE / max(tanks, 1), WATCH_P)
     ]
     words = _sentence(tanks, eggs, expected_pct, found[0], found[1], power)
     return Detectable(tanks, eggs, expected_pct, found[0], found[1], words)
 
 
-def _points_found(critical: Floats, eggs: int, share: Floats, expected_pct: float, power: float) -> float:
+def _points_found(
+    critical: NDArray[np.int64], eggs: int, share: Floats, expected_pct: float, power: float
+) -> float:
     """Smallest number of points by which survival must fall for the count to be critical with this power."""
     if critical.size == 0:
         return float("nan")
     shortfalls = np.arange(_STEP_POINTS, expected_pct + _STEP_POINTS, _STEP_POINTS)
-    lowered = np.clip(share[None, :] - shortfalls[:, None] / 100.0, 0.0, 1.0)
-    reached = binomial_cdf(np.array(critical.max()), np.array(float(eggs)), lowered) @ _WEIGHTS
-    enough = np.flatnonzero(reached >= power)
-    return float(shortfalls[enough[0]]) if enough.size else float("nan")
+    most, number = np.array(critical.max()), np.array(float(eggs))
+
+    def reached(points: float) -> float:
+        return float(binomial_cdf(most, number, np.clip(share - points / 100.0, 0.0, 1.0)) @ _WEIGHTS)
+
+    place = bisect_left(shortfalls, power, key=reached)  # a larger shortfall is found more often
+    return float(shortfalls[place]) if place < len(shortfalls) else float("nan")
 
 
 def _sentence(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from broodyear.setups.predictive import Floats, lower_mid_p, mean_survival
+from broodyear.setups.predictive import Floats, every_mid_p, mean_survival
 
 #: Tail areas of the limits drawn.
 TAILS = {"low_998": 0.001, "low_95": 0.025, "high_95": 0.975, "high_998": 0.999}
@@ -39,8 +39,5 @@ def _season_limits(tanks: pd.DataFrame, points: int) -> pd.DataFrame:
 
 def _limits(eggs: float, centre: float, spread: float) -> Floats:
     """Percentages at which the mid-p reaches each tail, for one number of eggs."""
-    counts = np.arange(eggs + 1.0)
-    tail = lower_mid_p(
-        counts, np.full_like(counts, eggs), np.full_like(counts, centre), np.full_like(counts, spread)
-    )
-    return np.asarray(100.0 * np.interp(list(TAILS.values()), tail, counts) / eggs, dtype=float)
+    tail = every_mid_p(int(eggs), centre, spread)
+    return np.asarray(100.0 * np.interp(list(TAILS.values()), tail, np.arange(eggs + 1.0)) / eggs, dtype=float)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from broodyear.statistics.numbers import expit
+from broodyear.statistics.numbers import binomial_cdf, expit
 
 Floats = NDArray[np.float64]
 
@@ -39,6 +39,18 @@ def lower_mid_p(
     return tails
 
 
+def every_mid_p(eggs: int, centre: float, spread: float) -> Floats:
+    """`lower_mid_p` of every count from none to all of one number of eggs, shape (eggs + 1,)."""
+    from scipy.special import gammaln
+
+    counts = np.arange(eggs + 1.0)
+    log_odds = np.clip(centre + spread * _NODES, -35.0, 35.0)
+    coefficient = gammaln(eggs + 1.0) - gammaln(counts + 1.0) - gammaln(eggs - counts + 1.0)
+    logs = -eggs * np.log1p(np.exp(-log_odds)) - np.outer(eggs - counts, log_odds)
+    chance = np.exp(coefficient[:, None] + logs) @ _WEIGHTS
+    return np.asarray(np.cumsum(chance) - 0.5 * chance, dtype=float)
+
+
 def _mid_tail(survivors: Floats, eggs: Floats, centre: Floats, spread: Floats, step: int) -> Floats:
     from scipy.special import gammaln
 
@@ -50,16 +62,6 @@ def _mid_tail(survivors: Floats, eggs: Floats, centre: Floats, spread: Floats, s
     at_value = np.exp(coefficient + number * log_alive - (number - count) * log_odds)
     up_to = binomial_cdf(count, number, np.exp(log_alive))
     return np.asarray((up_to - 0.5 * at_value) @ weights, dtype=float)
-
-
-def binomial_cdf(count: Floats, eggs: Floats, share: Floats) -> Floats:
-    """P(binomial <= count) by the incomplete beta function; 0 below 0 and 1 from the number of eggs on."""
-    from scipy.special import betainc
-
-    inside = (count >= 0.0) & (count < eggs)
-    dead = np.where(inside, eggs - count, 1.0)
-    alive = np.where(inside, count + 1.0, 1.0)
-    return np.where(inside, betainc(dead, alive, 1.0 - share), (count >= eggs).astype(float))
 
 
 def normal_scores(

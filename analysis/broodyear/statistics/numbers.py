@@ -8,7 +8,7 @@ from functools import cache
 import numpy as np
 import numpy.typing as npt
 from numpy.typing import ArrayLike
-from scipy.special import gammaln, ndtr, ndtri, stdtr, stdtrit
+from scipy.special import betainc, gammaln, ndtr, ndtri, stdtr, stdtrit
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -36,6 +36,14 @@ def binomial_log_likelihood(survived: FloatArray, trials: FloatArray, log_odds: 
     """Binomial log-likelihood at given log-odds, binomial coefficients included."""
     kernel = float(np.sum(survived * log_odds - trials * log1p_exp(log_odds)))
     return kernel + log_binomial_coefficients(survived, trials)
+
+
+def binomial_cdf(count: FloatArray, trials: FloatArray, share: FloatArray) -> FloatArray:
+    """P(binomial <= count) by the incomplete beta function; 0 below 0 and 1 from the number of trials on."""
+    inside = (count >= 0.0) & (count < trials)
+    dead = np.where(inside, trials - count, 1.0)
+    alive = np.where(inside, count + 1.0, 1.0)
+    return np.where(inside, betainc(dead, alive, 1.0 - share), (count >= trials).astype(float))
 
 
 def two_sided_p(statistic: ArrayLike, degrees_of_freedom: ArrayLike) -> FloatArray:

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from broodyear.statistics.normality import moment, shapiro_wilk_p
-from broodyear.statistics.numbers import FloatArray, IntArray, expit, level_sums, normal_nodes
+from broodyear.statistics.numbers import FloatArray, IntArray, binomial_cdf, expit, level_sums, normal_nodes
 from broodyear.survival.practices.findings import TEMPERATURE
 from broodyear.survival.practices.model import AdjustedModel
 from broodyear.survival.result import SurvivalFit
@@ -109,25 +109,15 @@ def _expected(model: AdjustedModel) -> _Expected:
     fit, rows = model.fit, model.fit.design.rows
     own = fit.modes["tank_season"]["effect"].to_numpy(dtype=float)
     log_odds = np.log(fit.fitted) - np.log1p(-fit.fitted) - own
-    share, squared, below, at = (np.zeros(len(own)) for _ in range(4))
-    for node, weight in zip(*normal_nodes(), strict=True):
-        chance = expit(log_odds + float(fit.group_sd["tank_season"]) * node)
-        share += weight * chance
-        squared += weight * chance**2
-        below += weight * _at_most(rows.survived - 1.0, rows.trials, chance)
-        at += weight * _at_most(rows.survived, rows.trials, chance)
-    between = np.maximum(squared - share**2, 0.0)
+    nodes, weights = normal_nodes()
+    chance = expit(log_odds[:, None] + float(fit.group_sd["tank_season"]) * nodes)
+    survived, trials = rows.survived[:, None], rows.trials[:, None]
+    below, at = (binomial_cdf(survived - less, trials, chance) @ weights for less in (1.0, 0.0))
+    share = chance @ weights
+    between = np.maximum(chance**2 @ weights - share**2, 0.0)
     variance = rows.trials * share * (1.0 - share) + rows.trials * (rows.trials - 1.0) * between
     pearson = (rows.survived - rows.trials * share) ** 2 / np.maximum(variance, 1e-300)
     return _Expected(share, pearson, below, at)
-
-
-def _at_most(count: FloatArray, trials: FloatArray, chance: FloatArray) -> FloatArray:
-    """Binomial chance of no more than a count, by the incomplete beta function."""
-    from scipy.special import betainc
-
-    inside = betainc(np.maximum(trials - count, 1.0), np.maximum(count + 1.0, 1.0), 1.0 - chance)
-    return np.asarray(np.where(count < 0, 0.0, np.where(count >= trials, 1.0, inside)), dtype=float)
 
 
 def _residuals(model: AdjustedModel, expected: _Expected) -> pd.DataFrame:
