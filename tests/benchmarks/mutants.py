@@ -47,7 +47,7 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
     )),
     ("statistics/multiplicity.py", FAMILY, (
         ("most = np.minimum(len(present) * given[present], 1.0)", "most = given[present]"),
-        (".max(axis=1)", ".min(axis=1)"),
+        (".max(axis=0)", ".min(axis=0)"),
         ("beyond < FEWEST_BEYOND", "beyond > FEWEST_BEYOND"),
         ("size - np.clip(", "size + np.clip("),
         ("LIMIT = 0.786", "LIMIT = 7.86"),
@@ -91,8 +91,8 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("two_sided_p(log_odds / error, degrees)", "two_sided_p(log_odds / error, np.inf)"),
     )),
     ("survival/practices/coding.py", PRACTICES, (
-        ('row["tanks"] < FEWEST_TANKS:', 'row["tanks"] <= FEWEST_TANKS:'),
-        ('row["batches"] < fewest_batches', 'row["batches"] <= fewest_batches'),
+        ("had < FEWEST_TANKS:", "had <= FEWEST_TANKS:"),
+        ("batches < fewest_batches", "batches <= fewest_batches"),
         ("self.parts.get(level) == self.parts.get(self.reference)", "True"),
         ("return len(self.compared) > 1", "return len(self.compared) > 2"),
     )),

@@ -50,6 +50,13 @@ def test_mid_p_without_spread_is_the_binomial_one() -> None:
     np.testing.assert_allclose(2.0 * np.minimum(lower, 1.0 - lower), list(want.values()), atol=1e-7)
 
 
+@pytest.mark.parametrize(("eggs", "centre", "spread"), [(1, 0.3, 0.4), (40, 1.7, 0.45), (150, -30.0, 0.2)])
+def test_every_count_at_once_is_each_count_alone(eggs: int, centre: float, spread: float) -> None:
+    every = np.arange(eggs + 1.0)
+    alone = predictive.lower_mid_p(every, *(np.full(eggs + 1, float(one)) for one in (eggs, centre, spread)))
+    np.testing.assert_allclose(predictive.every_mid_p(eggs, centre, spread), alone, atol=1e-11)
+
+
 def test_tail_probabilities_of_all_counts_rise_to_one() -> None:
     counted = np.arange(61.0)
     tails = predictive.lower_mid_p(counted, *(np.full(61, value) for value in (60.0, 1.5, 0.4)))

@@ -15,6 +15,7 @@ from broodyear.survival import fit_survival
 from broodyear.survival.averaging import _matrix_anew, matrix_with
 from broodyear.survival.design.matrix import Grouping, make_design
 from broodyear.survival.fit import fit_marginal
+from broodyear.survival.methods.beta_binomial import _log_likelihood, _second_derivatives
 from broodyear.survival.methods.binomial import _by_library, _by_normal_equations, fit_logistic
 from broodyear.survival.mixed.optimum import scaled_hessian
 from broodyear.survival.mixed.system import factorise, lay_out, solve
@@ -44,6 +45,30 @@ def test_second_derivatives_in_any_units_are_those_of_the_gradient(groups, own_r
     assert found == pytest.approx(
         scale @ slow @ scale, rel=0, abs=SECOND * float(np.abs(scale @ slow @ scale).max())
     )
+
+
+def test_beta_binomial_second_derivatives_are_those_of_the_gradient():
+    design = make_design(crossed(2, 3), "gravel + warm", "alive", "eggs")
+    counts = design.matrix, design.rows.survived, design.rows.trials
+    values = np.array([0.7, 0.4, -0.3, -2.5])
+    slow = differences(lambda at: _log_likelihood(at, *counts)[1], values, 3e-4)
+    assert _second_derivatives(values, *counts) == pytest.approx(slow, rel=SECOND, abs=SECOND)
+
+
+@pytest.mark.parametrize(("seed", "settles"), [(0, False), (18, True)])
+def test_estimating_equations_settle_or_are_refused_when_they_run_away(seed, settles):
+    """Nearly as many coefficients as sites; plain scoring steps swing for ever on the second of these."""
+    rng = np.random.default_rng(seed)
+    frame = pd.DataFrame({"site": np.arange(60) % 12, "a": rng.normal(size=60), "b": rng.normal(size=60)})
+    frame["g"], frame["h"] = rng.choice(list("pqrstu"), 60), rng.choice(list("vwxyz"), 60)
+    frame = frame.assign(k=np.arange(60) // 6, eggs=rng.integers(20, 300, 60))
+    frame["alive"] = rng.binomial(frame["eggs"], 1.0 / (1.0 + np.exp(-1.0 - rng.normal(0.0, 1.5, 60))))
+    asked = {"survived": "alive", "trials": "eggs", "groups": "site", "method": "exchangeable"}
+    if settles:
+        assert np.abs(fit_survival(frame, "a + b + g + h + C(k)", **asked).fitted).max() < 1.0
+        return
+    with pytest.raises(Refused, match="did not settle"):
+        fit_survival(frame, "a + b + g + h + C(k)", **asked)
 
 
 @pytest.mark.parametrize(

@@ -11,11 +11,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from broodyear.regions.part import RegionPart
-
-Floats = NDArray[np.float64]
+from broodyear.statistics.numbers import FloatArray
 
 HETEROGENEITY_COLUMNS = [
     "outcome", "regions", "tau_log_odds", "tau_points", "i_squared_pct", "q", "p_value", "prediction_low_pct",
@@ -40,7 +38,7 @@ class Heterogeneity:
     new_error: float
 
 
-def heterogeneity(log_odds: Floats, covariance: Floats, degrees: float = np.inf) -> Heterogeneity:
+def heterogeneity(log_odds: FloatArray, covariance: FloatArray, degrees: float = np.inf) -> Heterogeneity:
     """Restricted maximum likelihood from correlated estimates.
 
     log_odds: one per region, the first the reference (0); covariance: of these, with zero row and column for

@@ -59,82 +59,52 @@ _MEAN = "mean water temperature of {mean_water_temp_c:.1f} °C"
 #: point at records, not to judge.
 CIRCUMSTANCES = (
     Circumstance("warm", "hours_above_warm", _at_least(6.0), "{hours_above_warm:.0f} h above the warm limit"),
-    Circumstance(
-        "warm_week",
-        "max_7day_mean_of_daily_max_c",
-        _at_least(13.0),
-        "7-day mean of daily maxima of {max_7day_mean_of_daily_max_c:.1f} °C",
-    ),
+    Circumstance("warm_week", "max_7day_mean_of_daily_max_c", _at_least(13.0),
+                 "7-day mean of daily maxima of {max_7day_mean_of_daily_max_c:.1f} °C"),
     Circumstance("warm_water", "mean_water_temp_c", _at_least(11.0), _MEAN),
     Circumstance("cold_water", "mean_water_temp_c", _at_most(4.0), _MEAN),
-    Circumstance(
-        "sudden_rise", "largest_rise_24h_c", _at_least(3.0), "a rise of {largest_rise_24h_c:.1f} °C within 24 h"
-    ),
-    Circumstance(
-        "interrupted",
-        "hours_interrupted",
-        _at_least(1.0),
-        "{hours_interrupted:.0f} h of interrupted cooling or water movement",
-    ),
+    Circumstance("sudden_rise", "largest_rise_24h_c", _at_least(3.0),
+                 "a rise of {largest_rise_24h_c:.1f} °C within 24 h"),
+    Circumstance("interrupted", "hours_interrupted", _at_least(1.0),
+                 "{hours_interrupted:.0f} h of interrupted cooling or water movement"),
     Circumstance("incident_warm", "incident_warm_c", _is_there, "{incident_warm_c:.1f} °C reached in an incident"),
     Circumstance("incident_cold", "incident_cold_c", _is_there, "{incident_cold_c:.1f} °C reached in an incident"),
-    Circumstance(
-        "ammonia",
-        "ammonia_beyond_mg_l",
-        _is_there,
-        "total ammonia of {ammonia_beyond_mg_l:.2g} mg/L as N, above the limit (latest {ammonia_latest_mg_l:.2g})",
-    ),
-    Circumstance(
-        "nitrite",
-        "nitrite_beyond_mg_l",
-        _is_there,
-        "nitrite of {nitrite_beyond_mg_l:.2g} mg/L as N, above the limit (latest {nitrite_latest_mg_l:.2g})",
-    ),
-    Circumstance(
-        "chlorine", "chlorine_beyond_mg_l", _is_there, "total chlorine of {chlorine_beyond_mg_l:.2g} mg/L"
-    ),
+    Circumstance("ammonia", "ammonia_beyond_mg_l", _is_there,
+                 "total ammonia of {ammonia_beyond_mg_l:.2g} mg/L as N, above the limit"
+                 " (latest {ammonia_latest_mg_l:.2g})"),
+    Circumstance("nitrite", "nitrite_beyond_mg_l", _is_there,
+                 "nitrite of {nitrite_beyond_mg_l:.2g} mg/L as N, above the limit"
+                 " (latest {nitrite_latest_mg_l:.2g})"),
+    Circumstance("chlorine", "chlorine_beyond_mg_l", _is_there,
+                 "total chlorine of {chlorine_beyond_mg_l:.2g} mg/L"),
     Circumstance("ph", "ph_below", _is_there, "pH of {ph_below:.1f}, below the limit"),
     Circumstance("ph", "ph_above", _is_there, "pH of {ph_above:.1f}, above the limit"),
     Circumstance("arrival", "dead_on_arrival_pct", _at_least(5.0), "{dead_on_arrival_pct:.0f} % dead on arrival"),
     Circumstance("transit", "transit_hours", _at_least(6.0), "{transit_hours:.0f} h in transit"),
-    Circumstance(
-        "handover", "handover_step_c", _at_least(3.0), "a tank {handover_step_c:.1f} °C warmer than the box"
-    ),
-    Circumstance(
-        "handover", "handover_drop_c", _at_least(3.0), "a tank {handover_drop_c:.1f} °C colder than the box"
-    ),
-    Circumstance(
-        "unaccounted", "unaccounted_pct", _at_least(10.0), "{unaccounted_pct:.0f} % of the eggs unaccounted for"
-    ),
+    Circumstance("handover", "handover_step_c", _at_least(3.0),
+                 "a tank {handover_step_c:.1f} °C warmer than the box"),
+    Circumstance("handover", "handover_drop_c", _at_least(3.0),
+                 "a tank {handover_drop_c:.1f} °C colder than the box"),
+    Circumstance("unaccounted", "unaccounted_pct", _at_least(10.0),
+                 "{unaccounted_pct:.0f} % of the eggs unaccounted for"),
     Circumstance("counts", "losses_look_cumulative", _is(True), "dead counts that look like running totals"),
     Circumstance("late_picks", "late_picks", _at_least(5.0), "{late_picks:.0f} dead eggs picked late"),
-    Circumstance(
-        "equipment", "end_reason", _one_of("equipment_failure"), "equipment failure given as reason for ending"
-    ),
+    Circumstance("equipment", "end_reason", _one_of("equipment_failure"),
+                 "equipment failure given as reason for ending"),
     Circumstance("room", "room_type", _one_of("hallway", "foyer"), "a {room_type} as room"),
-    Circumstance(
-        "gravel", "gravel_practice", _one_of("layered_stones", "bare"), "gravel practice: {gravel_practice}"
-    ),
+    Circumstance("gravel", "gravel_practice", _one_of("layered_stones", "bare"),
+                 "gravel practice: {gravel_practice}"),
     Circumstance("cover", "light_cover", _is(False), "no light cover"),
     Circumstance("insulation", "insulated", _is(False), "no insulation"),
     Circumstance("weekends", "weekend_access", _is(False), "nobody looking on weekends"),
-    Circumstance(
-        "differential",
-        "differential_c",
-        _at_least(2.5),
-        "a thermostat differential of {differential_c:.1f} °C",
-    ),
-    Circumstance(
-        "conditioning",
-        "conditioning_days",
-        _at_most(5.0),
-        "{conditioning_days:.0f} days between filling and delivery",
-    ),
+    Circumstance("differential", "differential_c", _at_least(2.5),
+                 "a thermostat differential of {differential_c:.1f} °C"),
+    Circumstance("conditioning", "conditioning_days", _at_most(5.0),
+                 "{conditioning_days:.0f} days between filling and delivery"),
     Circumstance("media", "media_carried_over_pct", _at_most(0.0), "no filter media carried over"),
-    Circumstance(
-        "chiller_age", "chiller_age_years", _at_least(10.0), "a chiller {chiller_age_years:.0f} years old"
-    ),
-)
+    Circumstance("chiller_age", "chiller_age_years", _at_least(10.0),
+                 "a chiller {chiller_age_years:.0f} years old"),
+)  # fmt: skip
 
 
 def circumstances(rows: pd.DataFrame, wanted: pd.Series) -> pd.DataFrame:

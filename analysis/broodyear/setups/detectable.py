@@ -7,12 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from broodyear.setups.predictive import _NODES, _WEIGHTS, every_mid_p
-from broodyear.statistics.numbers import binomial_cdf, expit
-
-Floats = NDArray[np.float64]
+from broodyear.statistics.numbers import FloatArray, IntArray, binomial_cdf, expit
 
 POWER = 0.80
 #: Screen at this false-discovery rate; beyond the 95 % limits a tank is watched.
@@ -59,9 +56,7 @@ def smallest_detectable_shortfall(
     return Detectable(tanks, eggs, expected_pct, found[0], found[1], words)
 
 
-def _points_found(
-    critical: NDArray[np.int64], eggs: int, share: Floats, expected_pct: float, power: float
-) -> float:
+def _points_found(critical: IntArray, eggs: int, share: FloatArray, expected_pct: float, power: float) -> float:
     """Smallest number of points by which survival must fall for the count to be critical with this power."""
     if critical.size == 0:
         return float("nan")

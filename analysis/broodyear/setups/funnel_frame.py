@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from broodyear.setups.predictive import Floats, every_mid_p, mean_survival
+from broodyear.setups.predictive import every_mid_p, mean_survival
+from broodyear.statistics.numbers import FloatArray
 
 #: Tail areas of the limits drawn.
 TAILS = {"low_998": 0.001, "low_95": 0.025, "high_95": 0.975, "high_998": 0.999}
@@ -37,7 +38,7 @@ def _season_limits(tanks: pd.DataFrame, points: int) -> pd.DataFrame:
     return table
 
 
-def _limits(eggs: float, centre: float, spread: float) -> Floats:
+def _limits(eggs: float, centre: float, spread: float) -> FloatArray:
     """Percentages at which the mid-p reaches each tail, for one number of eggs."""
     tail = every_mid_p(int(eggs), centre, spread)
     return np.asarray(100.0 * np.interp(list(TAILS.values()), tail, np.arange(eggs + 1.0)) / eggs, dtype=float)

@@ -6,17 +6,14 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from broodyear.claims import Reason
 from broodyear.setups.predictive import mean_survival, normal_scores, shrunken_survival
 from broodyear.setups.screen_model import ScreenData, ScreenFit, fit_screen
 from broodyear.setups.site_history import Departures, remembered_departure, site_sd
 from broodyear.setups.site_verdicts import SiteVerdicts, judge_sites, place_verdict
-from broodyear.statistics.numbers import expit, two_sided_p
+from broodyear.statistics.numbers import FloatArray, expit, two_sided_p
 from broodyear.survival.tank_frame import FEWEST_EGGS, NOT_RECORDED, codes, pair_codes
-
-Floats = NDArray[np.float64]
 
 #: Fewer judged tank-seasons than this say nothing about how much ordinary tanks differ.
 FEWEST_TANKS = 8
@@ -132,7 +129,7 @@ def screen_data(rows: pd.DataFrame) -> ScreenData:
     )
 
 
-def _standardised(values: pd.Series) -> Floats | None:
+def _standardised(values: pd.Series) -> FloatArray | None:
     """Mean 0 and SD 1 with blanks at the mean; None when there is nothing to tell tanks apart by."""
     numbers = pd.to_numeric(values, errors="coerce").to_numpy(dtype=float)
     known = numbers[~np.isnan(numbers)]
@@ -170,7 +167,7 @@ def _judged(rows: pd.DataFrame, fit: ScreenFit) -> Judged:
     return Judged(rows, spreads, _sentence(rows, spreads), departures, sites)
 
 
-def _departures(rows: pd.DataFrame, fit: ScreenFit, score: Floats) -> Departures:
+def _departures(rows: pd.DataFrame, fit: ScreenFit, score: FloatArray) -> Departures:
     share = expit(fit.expected)
     sampling = 1.0 / (rows["eggs"].to_numpy(dtype=float) * np.maximum(share * (1.0 - share), 1e-6))
     error = np.sqrt(sampling + fit.tank_sd**2 + fit.expected_se**2)

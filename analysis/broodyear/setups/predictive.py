@@ -7,29 +7,26 @@ of binomial tails over the spread (trapezoid rule), so small counts need no norm
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from broodyear.statistics.numbers import binomial_cdf, expit
-
-Floats = NDArray[np.float64]
+from broodyear.statistics.numbers import FloatArray, binomial_cdf, expit
 
 #: Nodes of the trapezoid rule over the standard normal spread: 5.7 SD either way in steps of 0.19.
-_NODES: Floats = np.linspace(-5.7, 5.7, 61)
-_WEIGHTS: Floats = np.exp(-0.5 * _NODES**2) / np.exp(-0.5 * _NODES**2).sum()
+_NODES: FloatArray = np.linspace(-5.7, 5.7, 61)
+_WEIGHTS: FloatArray = np.exp(-0.5 * _NODES**2) / np.exp(-0.5 * _NODES**2).sum()
 
 #: Rows worked on at a time, to keep the node-by-row tables in the processor's cache.
 _CHUNK = 2000
 
 
-def mean_survival(centre: Floats, spread: Floats) -> Floats:
+def mean_survival(centre: FloatArray, spread: FloatArray) -> FloatArray:
     """Average survival (0 to 1) over tanks with this centre and spread (logit scale), one per row."""
     share = expit(np.asarray(centre)[:, None] + np.asarray(spread)[:, None] * _NODES)
     return np.asarray(share @ _WEIGHTS, dtype=float)
 
 
 def lower_mid_p(
-    survivors: Floats, eggs: Floats, centre: Floats, spread: Floats, *, coarse: bool = False
-) -> Floats:
+    survivors: FloatArray, eggs: FloatArray, centre: FloatArray, spread: FloatArray, *, coarse: bool = False
+) -> FloatArray:
     """P(count < observed) + half P(count = observed), one per row; coarse takes every second node."""
     tails = np.empty(len(survivors))
     step = 2 if coarse else 1
@@ -39,7 +36,7 @@ def lower_mid_p(
     return tails
 
 
-def every_mid_p(eggs: int, centre: float, spread: float) -> Floats:
+def every_mid_p(eggs: int, centre: float, spread: float) -> FloatArray:
     """`lower_mid_p` of every count from none to all of one number of eggs, shape (eggs + 1,)."""
     from scipy.special import gammaln
 
@@ -51,7 +48,9 @@ def every_mid_p(eggs: int, centre: float, spread: float) -> Floats:
     return np.asarray(np.cumsum(chance) - 0.5 * chance, dtype=float)
 
 
-def _mid_tail(survivors: Floats, eggs: Floats, centre: Floats, spread: Floats, step: int) -> Floats:
+def _mid_tail(
+    survivors: FloatArray, eggs: FloatArray, centre: FloatArray, spread: FloatArray, step: int
+) -> FloatArray:
     from scipy.special import gammaln
 
     nodes, weights = _NODES[::step], _WEIGHTS[::step] / _WEIGHTS[::step].sum()
@@ -65,8 +64,8 @@ def _mid_tail(survivors: Floats, eggs: Floats, centre: Floats, spread: Floats, s
 
 
 def normal_scores(
-    survivors: Floats, eggs: Floats, centre: Floats, spread: Floats, *, coarse: bool = False
-) -> Floats:
+    survivors: FloatArray, eggs: FloatArray, centre: FloatArray, spread: FloatArray, *, coarse: bool = False
+) -> FloatArray:
     """The standard normal value with the same lower mid-p; held within 8 SD."""
     from scipy.special import ndtri
 
@@ -75,8 +74,8 @@ def normal_scores(
 
 
 def shrunken_survival(
-    survivors: Floats, eggs: Floats, centre: Floats, spread: Floats, tail: float = 0.025
-) -> tuple[Floats, Floats, Floats]:
+    survivors: FloatArray, eggs: FloatArray, centre: FloatArray, spread: FloatArray, tail: float = 0.025
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Posterior mean, lower and upper limit of each row's survival (0 to 1), prior N(centre, spread) on the
     logit.
     """
@@ -93,7 +92,7 @@ def shrunken_survival(
     return np.asarray(mean, dtype=float), low, high
 
 
-def _posterior_mode(survivors: Floats, eggs: Floats, centre: Floats, spread: Floats) -> Floats:
+def _posterior_mode(survivors: FloatArray, eggs: FloatArray, centre: FloatArray, spread: FloatArray) -> FloatArray:
     """Newton steps of at most 1.5 on the concave log posterior."""
     point, precision = centre.copy(), 1.0 / spread**2
     for _ in range(25):
@@ -103,7 +102,7 @@ def _posterior_mode(survivors: Floats, eggs: Floats, centre: Floats, spread: Flo
     return point
 
 
-def _quantile(points: Floats, density: Floats, probability: float) -> Floats:
+def _quantile(points: FloatArray, density: FloatArray, probability: float) -> FloatArray:
     """Where the cumulative density of each row reaches the probability.
 
     Linear between points on the normal-score scale, on which the curve is nearly straight.

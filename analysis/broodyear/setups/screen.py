@@ -20,36 +20,11 @@ from broodyear.statistics.multiplicity import adjust_within
 from broodyear.survival.tank_frame import OUTCOMES, TankFrame, prepare
 
 SETUP_COLUMNS = [
-    "season",
-    "tank_id",
-    "site_id",
-    "region",
-    "batch_id",
-    "room_type",
-    "gravel_practice",
-    "outcome",
-    "eggs",
-    "survivors",
-    "observed_pct",
-    "expected_pct",
-    "shrunken_pct",
-    "shrunken_low",
-    "shrunken_high",
-    "fish_below_expected",
-    "p_value",
-    "q_value",
-    "verdict",
-    "losing_stage",
-    "circumstances",
-    "z_score",
-    "expected_log_odds",
-    "spread",
-    "watch_reason",
-    "place_verdict",
-    "unjudged",
-    "evidence",
-    "note",
-]
+    "season", "tank_id", "site_id", "region", "batch_id", "room_type", "gravel_practice", "outcome", "eggs",
+    "survivors", "observed_pct", "expected_pct", "shrunken_pct", "shrunken_low", "shrunken_high",
+    "fish_below_expected", "p_value", "q_value", "verdict", "losing_stage", "circumstances", "z_score",
+    "expected_log_odds", "spread", "watch_reason", "place_verdict", "unjudged", "evidence", "note",
+]  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)

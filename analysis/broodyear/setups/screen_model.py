@@ -16,13 +16,9 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from broodyear.setups.predictive import normal_scores
-from broodyear.statistics.numbers import expit
-
-Floats = NDArray[np.float64]
-Codes = NDArray[np.int64]
+from broodyear.statistics.numbers import BoolArray, FloatArray, IntArray, expit
 
 #: Scores are winsorised at the normal distribution's 10 % and 90 % points.
 CLIP = 1.2815515655446004
@@ -48,15 +44,15 @@ class ScreenData:
     codes.
     """
 
-    survivors: Floats
-    eggs: Floats
-    common: Floats
-    common_precision: Floats
-    season: Codes | None
-    batch: Codes
+    survivors: FloatArray
+    eggs: FloatArray
+    common: FloatArray
+    common_precision: FloatArray
+    season: IntArray | None
+    batch: IntArray
 
     @cached_property
-    def dense(self) -> Floats:
+    def dense(self) -> FloatArray:
         """Common columns and season indicators side by side."""
         if self.season is None:
             return self.common
@@ -73,7 +69,7 @@ class ScreenData:
         return int(self.batch.max()) + 1
 
     @cached_property
-    def observed(self) -> Floats:
+    def observed(self) -> FloatArray:
         """Anscombe's arcsine transform of the observed shares."""
         return np.asarray(np.arcsin(np.sqrt((self.survivors + 0.375) / (self.eggs + 0.75))), dtype=float)
 
@@ -86,9 +82,9 @@ class ScreenFit:
     plain variance estimate.
     """
 
-    expected: Floats
-    expected_se: Floats
-    scores: Floats
+    expected: FloatArray
+    expected_se: FloatArray
+    scores: FloatArray
     tank_sd: float
     batch_sd: float
     season_sd: float
@@ -98,14 +94,14 @@ class ScreenFit:
 
 @dataclass(frozen=True, eq=False)
 class _State:
-    log_odds: Floats
-    correction: Floats
-    kept: NDArray[np.bool_]
+    log_odds: FloatArray
+    correction: FloatArray
+    kept: BoolArray
     tank_sd: float
     batch_sd: float
     season_sd: float
     start: float
-    leverage: Floats
+    leverage: FloatArray
 
 
 def fit_screen(data: ScreenData) -> ScreenFit:
@@ -141,19 +137,19 @@ def _corrected(data: ScreenData, state: _State) -> _State:
     return replace(state, correction=exact - plain, kept=np.abs(exact) <= SET_ASIDE)
 
 
-def _information(data: ScreenData, state: _State) -> Floats:
+def _information(data: ScreenData, state: _State) -> FloatArray:
     """Binomial information on a tank's log-odds: eggs x share x (1 - share)."""
     share = expit(state.log_odds)
     return np.asarray(data.eggs * np.maximum(share * (1.0 - share), 1e-6), dtype=float)
 
 
-def _raw_scores(data: ScreenData, state: _State) -> Floats:
+def _raw_scores(data: ScreenData, state: _State) -> FloatArray:
     """Anscombe's arcsine departure, unit variance when tanks do not differ."""
     departure = data.observed - np.arcsin(np.sqrt(expit(state.log_odds)))
     return np.asarray(departure * np.sqrt(4.0 * data.eggs + 2.0), dtype=float)
 
 
-def _scores(data: ScreenData, state: _State, tank_sd: float) -> Floats:
+def _scores(data: ScreenData, state: _State, tank_sd: float) -> FloatArray:
     widened = np.sqrt(1.0 + _information(data, state) * tank_sd**2)
     return np.asarray(_raw_scores(data, state) / widened + state.correction, dtype=float)
 
@@ -174,7 +170,7 @@ def _step(data: ScreenData, state: _State) -> _State:
     )
 
 
-def _schall(effects: Floats, variances: Floats, sd: float) -> float:
+def _schall(effects: FloatArray, variances: FloatArray, sd: float) -> float:
     """Schall's update: squared effects over the effective number of levels."""
     if len(effects) < 2:
         return sd
@@ -208,16 +204,16 @@ def _winsorised_spread(data: ScreenData, state: _State) -> float:
 class Solved:
     """fitted and variance: per row (variance of the fitted value); effects and their variances per level."""
 
-    fitted: Floats
-    variance: Floats
-    batch: Floats
-    batch_variance: Floats
-    season: Floats
-    season_variance: Floats
+    fitted: FloatArray
+    variance: FloatArray
+    batch: FloatArray
+    batch_variance: FloatArray
+    season: FloatArray
+    season_variance: FloatArray
 
 
 def solve_equations(
-    data: ScreenData, response: Floats, weight: Floats, batch_sd: float, season_sd: float
+    data: ScreenData, response: FloatArray, weight: FloatArray, batch_sd: float, season_sd: float
 ) -> Solved:
     """Henderson's equations; the batch block is diagonal and eliminated, so the cost is linear in rows."""
     dense, common, batches = data.dense, data.common.shape[1], data.batches

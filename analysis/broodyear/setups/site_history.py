@@ -7,12 +7,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from broodyear.setups.screen_model import CLIP, SLOPE
-
-Floats = NDArray[np.float64]
-Codes = NDArray[np.int64]
+from broodyear.statistics.numbers import FloatArray, IntArray
 
 #: One season's score counts for at most this much in a site's history, so that one collapse is not a history.
 LARGEST_SCORE = 3.2905267314919255
@@ -27,10 +24,10 @@ class Departures:
     unknown_site: code of the tanks whose site nobody recorded, -1 when there is none.
     """
 
-    score: Floats
-    error: Floats
-    site: Codes
-    season: Codes
+    score: FloatArray
+    error: FloatArray
+    site: IntArray
+    season: IntArray
     unknown_site: int = -1
 
 
@@ -49,13 +46,13 @@ def site_sd(departures: Departures) -> float:
     return float(np.sqrt(max(0.0, products / pairs)))
 
 
-def _between(values: Floats, site: Codes, group: Codes) -> float:
+def _between(values: FloatArray, site: IntArray, group: IntArray) -> float:
     """Sum over pairs of rows of one site that lie in different seasons (each pair twice)."""
     _, compact = np.unique(group, return_inverse=True)
     return float((np.bincount(site, values) ** 2).sum() - (np.bincount(compact, values) ** 2).sum())
 
 
-def remembered_departure(departures: Departures, sd: float) -> tuple[Floats, Floats]:
+def remembered_departure(departures: Departures, sd: float) -> tuple[FloatArray, FloatArray]:
     """Posterior mean and variance of each row's site effect from the site's other rows (logit scale)."""
     if sd <= 0.0:
         return np.zeros(len(departures.score)), np.zeros(len(departures.score))
@@ -66,7 +63,7 @@ def remembered_departure(departures: Departures, sd: float) -> tuple[Floats, Flo
     return np.asarray(pull / precision, dtype=float), np.asarray(1.0 / precision, dtype=float)
 
 
-def site_departures(departures: Departures, sd: float) -> tuple[Floats, Floats]:
+def site_departures(departures: Departures, sd: float) -> tuple[FloatArray, FloatArray]:
     """Mean departure of each site over its tank-seasons and its standard error, by site code (logit scale).
 
     Not shrunken towards other sites: a spread between sites estimated near zero would hide a poor one.
@@ -79,7 +76,7 @@ def site_departures(departures: Departures, sd: float) -> tuple[Floats, Floats]:
     )
 
 
-def _values(departures: Departures, sd: float) -> tuple[Floats, Floats]:
+def _values(departures: Departures, sd: float) -> tuple[FloatArray, FloatArray]:
     """Departures on the logit scale, and their precision around the site's own effect."""
     value = np.clip(departures.score, -LARGEST_SCORE, LARGEST_SCORE) * departures.error
     rest = np.maximum(departures.error**2 - sd**2, 0.05 * departures.error**2)

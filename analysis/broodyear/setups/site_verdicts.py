@@ -12,15 +12,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from broodyear.claims import REASONS, Decision, Reason
 from broodyear.setups.detectable import FALSE_DISCOVERY_RATE
 from broodyear.setups.screen_model import CLIP
 from broodyear.setups.site_history import LARGEST_SCORE, Departures
 from broodyear.statistics.multiplicity import benjamini_hochberg
-
-Floats = NDArray[np.float64]
+from broodyear.statistics.numbers import FloatArray, IntArray
 
 #: Fewer sites with several seasons say nothing about how much ordinary sites differ.
 FEWEST_SITES = 8
@@ -31,7 +29,7 @@ WATCH_SITE_P = 0.01
 #: Mean square of a standard normal score winsorised at CLIP.
 _SQUARE = 0.6786546
 #: Correlations between seasons of one site that are tried; between them the answer is interpolated.
-_CORRELATIONS: Floats = np.linspace(0.0, 0.95, 96)
+_CORRELATIONS: FloatArray = np.linspace(0.0, 0.95, 96)
 #: A winsorised variance tells as much as a plain one of this share of the sites.
 _EFFICIENCY = 0.7
 #: A site whose sum lies further below the others than this does not help to say how much they differ.
@@ -45,10 +43,10 @@ class SiteVerdicts:
     p_value: one-sided, low; q_value: over the sites judged, nan elsewhere; reasons: of the place_below claim.
     """
 
-    seasons: NDArray[np.int64]
-    score: Floats
-    p_value: Floats
-    q_value: Floats
+    seasons: IntArray
+    score: FloatArray
+    p_value: FloatArray
+    q_value: FloatArray
     reasons: tuple[Reason, ...]
 
     @property
@@ -91,24 +89,24 @@ def place_verdict(reason: Reason) -> str:
     return words.get(REASONS[reason].decision, "too_few_seasons")
 
 
-def seasons_by_site(departures: Departures) -> NDArray[np.int64]:
+def seasons_by_site(departures: Departures) -> IntArray:
     """Number of judged seasons of each site, by site code."""
     pairs = np.unique(np.column_stack([departures.site, departures.season]), axis=0)
     return np.bincount(pairs[:, 0], minlength=int(departures.site.max(initial=-1)) + 1)
 
 
-def summed(departures: Departures) -> Floats:
+def summed(departures: Departures) -> FloatArray:
     """Sum of each site's scores, one season's collapse held down, by site code."""
     held = np.clip(departures.score, -LARGEST_SCORE, LARGEST_SCORE)
     return np.asarray(np.bincount(departures.site, held), dtype=float)
 
 
-def _variance(number: Floats, correlation: Floats) -> Floats:
+def _variance(number: FloatArray, correlation: FloatArray) -> FloatArray:
     """Variance of a sum of `number` unit scores over its root, when they are correlated."""
     return np.asarray(1.0 + (number - 1.0) * correlation, dtype=float)
 
 
-def _others_correlation(root: Floats, number: Floats) -> Floats:
+def _others_correlation(root: FloatArray, number: FloatArray) -> FloatArray:
     """Per site, the correlation at which the winsorised sums of the other sites have the variance of a normal.
 
     Sites that stand far below are set aside while the others' spread is worked out, so that several poor ones do

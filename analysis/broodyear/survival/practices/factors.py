@@ -69,32 +69,19 @@ PRACTICES = (
     Practice("gravel_practice", ("gravel_practice",), _as_is("gravel_practice"), "gravel practice", "bare"),
     Practice("room_type", ("room_type",), _as_is("room_type"), "room type", "classroom"),
     Practice(SET_POINT, ("set_point_c",), _band("set_point_c", (7.0, 9.0, 11.0), SET_POINT_BANDS), "set point"),
-    Practice(
-        "differential_band",
-        ("differential_c",),
-        _band("differential_c", (1.0, 2.0), _DIFFERENTIAL_BANDS),
-        "thermostat differential",
-    ),
-    Practice(
-        "conditioning_band",
-        ("conditioning_days",),
-        _band("conditioning_days", (5.0, 14.0), _CONDITIONING_BANDS),
-        "days between filling and delivery",
-        care=_CONDITIONING_BANDS,
-    ),
-    Practice(
-        "media_band",
-        ("media_carried_over_pct",),
-        _band("media_carried_over_pct", (1e-9, 50.0), _MEDIA_BANDS),
-        "filter media carried over",
-    ),
+    Practice("differential_band", ("differential_c",), _band("differential_c", (1.0, 2.0), _DIFFERENTIAL_BANDS),
+             "thermostat differential"),
+    Practice("conditioning_band", ("conditioning_days",),
+             _band("conditioning_days", (5.0, 14.0), _CONDITIONING_BANDS), "days between filling and delivery",
+             care=_CONDITIONING_BANDS),
+    Practice("media_band", ("media_carried_over_pct",),
+             _band("media_carried_over_pct", (1e-9, 50.0), _MEDIA_BANDS), "filter media carried over"),
     Practice("light_cover", ("light_cover",), _yes_no("light_cover"), "light cover", "no", _LOOKED_AFTER),
     Practice("insulated", ("insulated",), _yes_no("insulated"), "insulation", "no", _LOOKED_AFTER),
-    Practice(
-        "weekend_access", ("weekend_access",), _yes_no("weekend_access"), "weekend access", "no", _LOOKED_AFTER
-    ),
+    Practice("weekend_access", ("weekend_access",), _yes_no("weekend_access"), "weekend access", "no",
+             _LOOKED_AFTER),
     Practice("filter_kind", ("filter_kind",), _as_is("filter_kind"), "filter kind"),
-)
+)  # fmt: skip
 
 
 def practice_named(name: str) -> Practice:
