@@ -28,7 +28,13 @@ from broodyear.development.scoring.cross_validation import (
 from broodyear.development.scoring.gaps import left_out_for_gaps
 from broodyear.development.scoring.score_cells import MEASURES
 from broodyear.development.scoring.stage_cells import StageCells
-from broodyear.development.scoring.stage_data import SCORED_FORMS, StageData, completed, stage_data
+from broodyear.development.scoring.stage_data import (
+    SCORED_FORMS,
+    StageData,
+    StageRecords,
+    completed,
+    stage_records,
+)
 from broodyear.development.scoring.stage_rows import stage_rows
 from broodyear.errors import NothingToAnalyse, UsageError
 from broodyear.settings import Settings
@@ -129,26 +135,30 @@ def score_everything(
     rows = source if isinstance(source, pd.DataFrame) else stage_rows(source)
     rows = completed(rows)
     copied = find_copied_dates(rows)
-    data, left_out = stage_data(rows, copied, daily, stages, forms, chosen)
-    if not data:
+    records, left_out = stage_records(rows, copied, daily, stages, chosen)
+    if not records:
         raise NothingToAnalyse("no stage has a tank that can be scored; see left_out for the reasons")
-    asked = [ask(scored_stage, one, tuple(schemes), [seed, number]) for number, one in enumerate(data.values())]
+    asked = [
+        ask(scored_stage, one, tuple(forms), tuple(schemes), [seed, number]) for number, one in enumerate(records)
+    ]
     # From the last on, while another process takes them from the first on.
     answers = [answer() for answer in reversed(asked)][::-1]
-    held_out = {key: held for found, _ in answers for key, held in found.items()}
-    table = pd.DataFrame([row for _, rows in answers for row in rows], columns=list(SCORE_COLUMNS))
+    data = {(one.species, one.stage): one for one, _, _ in answers}
+    held_out = {key: held for _, found, _ in answers for key, held in found.items()}
+    table = pd.DataFrame([row for _, _, of_stage in answers for row in of_stage], columns=list(SCORE_COLUMNS))
     return DevelopmentScores(table, data, held_out, copied, left_out, left_out_for_gaps(rows))
 
 
 def scored_stage(
-    one: StageData, schemes: Sequence[str], seed: Sequence[int]
-) -> tuple[dict[tuple[str, str, str, str], HeldOut], list[dict[str, Any]]]:
-    """Held-out predictions of one species and stage, and its rows of scores.csv.
+    records: StageRecords, forms: Sequence[str], schemes: Sequence[str], seed: Sequence[int]
+) -> tuple[StageData, dict[tuple[str, str, str, str], HeldOut], list[dict[str, Any]]]:
+    """Fits to one species and stage, its held-out predictions, and its rows of scores.csv.
 
     On one linear-algebra thread: sums are rounded as threads share them out, and this may run in another process.
     """
     with threadpool_limits(limits=1, user_api="blas"):
-        return _scored_stage(one, schemes, seed)
+        one = records.fitted(forms)
+        return one, *_scored_stage(one, schemes, seed)
 
 
 def _scored_stage(

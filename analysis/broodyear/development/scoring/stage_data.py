@@ -25,6 +25,23 @@ SCORED_FORMS = ("constant_units", "exponential", "log_inverse")
 
 
 @dataclass(frozen=True)
+class StageRecords:
+    """One species and stage before anything is fitted: the rows used, as tank records, and models to score."""
+
+    species: str
+    stage: str
+    rows: pd.DataFrame
+    records: TankRecords
+    models: Mapping[str, str | DevelopmentModel]
+
+    def fitted(self, forms: Sequence[str]) -> StageData:
+        """The same with own fits of some forms, and the dates that are probably wrong ones."""
+        fits, refused = _fits(self.records, forms)
+        suspects = _suspects(self.records, fits)
+        return StageData(self.species, self.stage, self.rows, self.records, fits, refused, self.models, suspects)
+
+
+@dataclass(frozen=True)
 class StageData:
     """One species and stage ready to score: its rows, its tank records, and its fits to all tanks.
 
@@ -64,15 +81,15 @@ def completed(rows: pd.DataFrame) -> pd.DataFrame:
     return rows.assign(**absent).reset_index(drop=True)
 
 
-def stage_data(
+def stage_records(
     rows: pd.DataFrame,
     copied: CopiedDates,
     daily: Any,
     stages: Sequence[str],
-    forms: Sequence[str],
     models: Sequence[DevelopmentModel] = (),
-) -> tuple[dict[tuple[str, str], StageData], pd.DataFrame]:
-    data: dict[tuple[str, str], StageData] = {}
+) -> tuple[list[StageRecords], pd.DataFrame]:
+    """Records of every species and stage that can be used, and what is left out: species, stage, reason, rows."""
+    data: list[StageRecords] = []
     left_out: list[dict[str, Any]] = []
     for (species, stage), group in rows[rows["stage"].isin(list(stages))].groupby(["species", "stage"], sort=True):
         reasons, kept = _kept(group, copied)
@@ -85,18 +102,16 @@ def stage_data(
         left_out += [{"species": species, "stage": stage, "reason": why, "rows": n} for why, n in reasons.items()]
         if records is not None:
             key = (str(species), str(stage))
-            fits, refused = _fits(records, forms)
             used = kept.iloc[records.rows].reset_index(drop=True)
-            named = _models_of(*key, models)
-            data[key] = StageData(*key, used, records, fits, refused, named, _suspects(records, fits))
+            data.append(StageRecords(*key, used, records, _models_of(*key, models)))
     return data, pd.DataFrame(left_out, columns=["species", "stage", "reason", "rows"])
 
 
 def fits_by_stage(rows: pd.DataFrame, stages: Sequence[str]) -> dict[tuple[str, str], dict[str, DevelopmentFit]]:
     """Own fits by (species, stage) and form to stage rows (see ``stage_rows``), copied dates left out."""
     rows = completed(rows)
-    data, _ = stage_data(rows, find_copied_dates(rows), None, stages, SCORED_FORMS)
-    return {key: dict(one.fits) for key, one in data.items()}
+    data, _ = stage_records(rows, find_copied_dates(rows), None, stages)
+    return {(one.species, one.stage): dict(one.fitted(SCORED_FORMS).fits) for one in data}
 
 
 def _suspects(records: TankRecords, fits: Mapping[str, DevelopmentFit]) -> NDArray[np.bool_]:
