@@ -32,6 +32,8 @@ _MODE_TOLERANCE = 1e-6  # of the larger spread; the quadrature forgives far more
 _LOG_ROOT_2PI = 0.5 * np.log(2.0 * np.pi)
 # An interval narrower than this many standard deviations would lose its probability to rounding.
 _NARROWEST = 1e-10
+# As many standard deviations before an event, what lies still earlier is less than rounding.
+_FAR_BEFORE = -9.0
 # Without a date less likely than this (ln), no share of wrong dates can be worth having.
 _LEAST_SURPRISE = 2.0
 # A wrong date (day and month swapped, another month) is a third of the development off and more: SD of its log.
@@ -127,10 +129,12 @@ def tank_terms(intervals: Intervals, effect: Floats, spread_sd: Floats | float) 
     high = (intervals.upper[shape] - effect) / sd
     begin = (intervals.start[shape] - effect) / sd
     log_inside = log_interval_probability(low, high)
-    log_open = log_ndtr(-begin)
     at_high = _density_ratio(high, log_inside)
     at_low = _density_ratio(low, log_inside)
-    hazard = _density_ratio(begin, log_open)
+    # Where delivery lies far before every event, nothing was cut off, to the last bit.
+    is_cut = np.max(begin, initial=-np.inf) > _FAR_BEFORE
+    log_open = log_ndtr(-begin) if is_cut else np.zeros(1)
+    hazard = _density_ratio(begin, log_open) if is_cut else np.zeros_like(begin)
     # An infinite edge has no density, and none of its products.
     low, high, begin = _finite(low), _finite(high), _finite(begin)
     pull = at_low - at_high

@@ -29,12 +29,11 @@ _ROUNDING = 1e-13
 
 
 def lowest_points(
-    target: Target, begin: Floats, low: Floats, high: Floats, curvature: Floats, least_gain: float = _LEAST_GAIN
+    target: Target, begin: Floats, low: Floats, high: Floats, curvature: Floats
 ) -> tuple[Floats, NDArray[np.bool_]]:
     """(k, q) points and (k,) whether the search arrived there.
 
-    begin, low, high: (k, q); curvature: (k, q, q) positive definite second derivatives, near enough;
-    least_gain: a step that promises less is none.
+    begin, low, high: (k, q); curvature: (k, q, q) positive definite second derivatives, near enough.
     """
     point, curvature, length = np.clip(begin, low, high), curvature.copy(), np.ones(len(begin))
     live = np.arange(len(begin))
@@ -42,7 +41,7 @@ def lowest_points(
     gain = np.zeros(len(begin))
     for _ in range(_MOST_STEPS):
         step, gain = _steps(point, slope, curvature, low, high)
-        live = live[(gain[live] > least_gain) & (length[live] > _SHORTEST)]
+        live = live[(gain[live] > _LEAST_GAIN) & (length[live] > _SHORTEST)]
         if not len(live):
             break
         trial = np.clip(point[live] + length[live, None] * step[live], low[live], high[live])
