@@ -145,7 +145,9 @@ def season_results(tanks: int = 12, **changes_of: Any) -> SeasonResults:
             "why_unusable": "no exit",
         },
     )
-    statements = stated(place_claims(sites().frame, judged.frame), tank_claims(judged.frame), practices_found)
+    statements = stated(place_claims(sites().frame, judged.frame), tank_claims(judged.frame)).and_also(
+        practices_found
+    )
     results = SeasonResults(
         season=SEASON, settings=Settings(), setups=judged, statements=statements,
         visits=report_table("visits", "Visits", visits_table(judged, silent, statements)),

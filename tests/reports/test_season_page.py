@@ -23,9 +23,10 @@ from broodyear.reports.season.page import write_season
 from broodyear.reports.season.results import EFFECTS, PRACTICES, SETUPS
 from broodyear.reports.season.stating import stated
 from broodyear.reports.season.visits import VISIT_COLUMNS
-from broodyear.reports.sentences import state
+from broodyear.reports.sentences import Statements
 from broodyear.reports.sites import file_names
 from broodyear.reports.tables import report_table
+from broodyear.setups import tank_claims
 
 #: A page of 300 tanks may not be larger (bytes).
 SIZE_BUDGET = 2_000_000
@@ -76,11 +77,16 @@ def test_first_screen_says_sites_tanks_what_survives_what_was_reported_and_what_
     assert "Most clearly" not in said
 
 
+def of_tanks(*places: Claim) -> Statements:
+    """The claims of these sites, and of the invented tanks."""
+    return stated(places, tank_claims(invented.setups(12).frame))
+
+
 @pytest.mark.parametrize("named", [True, False])
 def test_sites_on_watch_stand_on_the_first_screen_after_those_named(tmp_path: Path, named: bool) -> None:
     low = Claim(ClaimKind.PLACE_BELOW, "S-00", Reason.CLEAR, outcome="delivered_to_release", comparisons=20)
     watched = replace(low, subject="S-07", reason=Reason.WATCH, estimate=-9.0, unit="points", p_value=0.008)
-    statements = stated([low, watched] if named else [watched], (), ())
+    statements = of_tanks(*([low] if named else []), watched)
     result = write_season(invented.season_results(statements=statements), tmp_path, invented.uploads())
     said = action_text(result)
     lead = "1 of 20 sites that can be judged did worse" if named else "None of the 20 sites that can be judged"
@@ -107,7 +113,7 @@ def test_when_nothing_is_clear_the_next_step_is_a_split_delivery(tmp_path: Path)
         1.0, -3.0, 5.0, "points", 0.4, 0.9, 26, "practices",
     )  # fmt: skip
     nothing = report_table("changes", "Changes", invented.changes().frame.assign(decision="not_claimed"))
-    results = invented.season_results(statements=state([unclear]), changes=nothing)
+    results = invented.season_results(statements=of_tanks().and_also([unclear]), changes=nothing)
     result = write_season(results, tmp_path, invented.uploads())
     said = action_text(result)
     assert "26 compared (practices and temperature, survival from delivery to release); none is clear." in said
@@ -133,10 +139,14 @@ def test_the_list_for_monday_puts_sites_before_tanks_before_silent_tanks(review:
     assert rows[0]["tanks"] == "T-001; T-002"
     assert rows[0]["why"].startswith("Site S-00 did worse over its seasons")
     assert "Tank T-001 did worse than" in rows[0]["why"] and "Tank T-002 is worth watching" in rows[0]["why"]
+    assert rows[0]["in_short"] == (
+        "site 12 points short over its seasons; T-001: 22 points short, clear; T-002: 12 points short, on watch"
+    )
     assert rows[0]["on_record"] == "consistent with 31 h above the warm limit"
     assert rows[0]["first_check"].startswith("the thermometer against a second one")
     assert rows[0]["caution"].startswith("Unplug before hands go into the tank")
     assert rows[1]["why"] == "Tank T-099 has no usable result: no exit; last record 1\u202fDec\u202f2023."
+    assert rows[1]["in_short"] == "T-099: no usable result, last record 1\u202fDec\u202f2023"
 
 
 def test_claims_csv_holds_the_pages_sentences_and_nothing_it_does_not_say(review: ReportResult) -> None:
@@ -373,7 +383,7 @@ def test_a_sheet_names_the_change_of_a_practice_that_stands_in_no_set_up_column(
                   70.0, "fish", 0.001, 0.01, 26, "changes")  # fmt: skip
     bare = pd.DataFrame({"tank_id": ["T-001"], "practice": ["light_cover"], "level": ["no"]})
     results = invented.season_results(
-        statements=state([claim]), tank_practices=report_table("tank_practices", "Practices", bare)
+        statements=of_tanks().and_also([claim]), tank_practices=report_table("tank_practices", "Practices", bare)
     )
     sheets = write_season(results, tmp_path, invented.uploads(), sites=True).sheets
     assert "Light cover: yes instead of no is worth considering" in seen(sheets[0]).text

@@ -76,6 +76,11 @@ class Statements:
         """The claim behind a row."""
         return self.claims[row]
 
+    def and_also(self, claims: Iterable[Claim]) -> Statements:
+        """These statements and, behind them, those of further claims."""
+        more = tuple(claims)
+        return _with_sentences(self.claims + more, self.sentences + worded(more))
+
     def at(self, row: int) -> Traced:
         """The sentence of a row, traced to claims.csv."""
         return self.table.at(row, "sentence", "text")
@@ -84,22 +89,28 @@ class Statements:
 def state(claims: Iterable[Claim]) -> Statements:
     """The claims of a page in words, and their table; those without a section have a blank sentence there."""
     made = tuple(claims)
-    sentences = worded(made)
-    stated = (sentence if claim.section else "" for claim, sentence in zip(made, sentences, strict=True))
-    frame = claims_table(made, stated)
-    return Statements(
-        made, sentences, report_table("claims", "What the page states, and what it looked for", frame)
-    )
+    return _with_sentences(made, worded(made))
+
+
+def _with_sentences(claims: tuple[Claim, ...], sentences: tuple[str, ...]) -> Statements:
+    stated = (sentence if claim.section else "" for claim, sentence in zip(claims, sentences, strict=True))
+    table = report_table("claims", "What the page states, and what it looked for", claims_table(claims, stated))
+    return Statements(claims, sentences, table)
 
 
 def worded(claims: Iterable[Claim]) -> tuple[str, ...]:
     """One plain sentence per claim, with thin spaces before units and true minus signs."""
-    return tuple(_worded(claim) for claim in claims)
+    return tuple(_worded(claim, str(claim.kind)) for claim in claims)
 
 
-def _worded(claim: Claim) -> str:
+def in_short(claim: Claim) -> str:
+    """A claim of a site or a tank below expected in a few words, for a table beside whose head they make sense."""
+    return _worded(claim, f"{claim.kind}_in_short")
+
+
+def _worded(claim: Claim, macro: str) -> str:
     macros = _environment().get_template(f"{_FILES[claim.kind]}.txt").module
-    return " ".join(str(getattr(macros, str(claim.kind))(claim)).split(" ")).strip()
+    return " ".join(str(getattr(macros, macro)(claim)).split(" ")).strip()
 
 
 @lru_cache(maxsize=1)

@@ -38,13 +38,6 @@ WHERE_LOST = {
     "unaccounted": "without being counted dead: they are unaccounted for",
 }
 
-#: Why a tank is on watch, by the reason of its claim.
-WATCHED = {
-    "watch": "outside the 95 % limits this season",
-    "at_poor_place": "low, at a site that is below expected over its seasons",
-    "at_watched_place": "low, at a site whose seasons together are worth watching",
-}
-
 FACTORS = {
     "": "all practices",
     "gravel_practice": "gravel practice",

@@ -80,7 +80,8 @@ def _visits(results: SeasonResults) -> list[Block]:
     note = f"{rest} more are in the table. " if rest else ""
     view = table_view(
         results.visits, "Whom to visit first", VISIT_VIEW, shown,
-        note=note + "What is on record is consistent with a shortfall; it is not shown to be its cause.",
+        note=f"{note}Points short: of fish left alive, against what was expected. What is on record is consistent"
+        " with a shortfall; it is not shown to be its cause.",
     )  # fmt: skip
     return [TableBlock(view)]
 
@@ -89,7 +90,7 @@ VISIT_VIEW = (
     column("order", "no.", "whole"),
     column("site_id", "site", "id"),
     column("tanks", "tanks", "id"),
-    column("why", "why", "text", long=True),
+    column("in_short", "why", "text", long=True),
     column("on_record", "on record", "text", long=True),
     column("first_check", "first thing to check", "text", long=True),
     column("caution", "caution", "text", long=True),

@@ -1,4 +1,4 @@
-"""What follows from the fits of all practices: effects, changes, claims, and whom to visit first."""
+"""What follows from the fits of all practices: effects, changes, and their claims."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ from threadpoolctl import threadpool_limits
 
 from broodyear.errors import NothingToAnalyse
 from broodyear.reports.season.diagnostics import diagnostic_tables
-from broodyear.reports.season.happenings import of_season
 from broodyear.reports.season.results import (
     EFFECTS,
     PRACTICES,
@@ -20,27 +19,22 @@ from broodyear.reports.season.results import (
     attempt,
     found_table,
 )
-from broodyear.reports.season.stating import stated
-from broodyear.reports.season.visits import visits_table
 from broodyear.reports.second_process import SecondProcess, worked_out
-from broodyear.reports.sentences import Statements
 from broodyear.reports.tables import ReportTable
 from broodyear.trials import TrialComparison, trial_claims
 
 if TYPE_CHECKING:
     from broodyear.claims import Claim
-    from broodyear.setups import SetupScreen
     from broodyear.survival import EffectsReport
 
 
 @dataclass(frozen=True)
 class UnderWay:
     """What the rest of a review is worked out from. known: rows of every tank-season up to this one; fits: those
-    of each outcome, as asked for; screen: of the tanks, or why it was refused; trials: as analysed."""
+    of each outcome, as asked for; trials: as analysed."""
 
     known: pd.DataFrame
     fits: Sequence[Callable[[], Any]]
-    screen: SetupScreen | str
     trials: tuple[TrialComparison, ...]
 
 
@@ -51,13 +45,10 @@ def with_practices(records: SeasonRecords, under_way: UnderWay) -> SeasonResults
         effects = attempt(lambda: _effects(under_way.fits))
         changes = attempt(lambda: _changes(known, effects))
     practices = _of_practices(effects, changes, trial_claims(under_way.trials))
-    statements = _statements(under_way.screen, records.sites, records.season, practices)
-    visits = visits_table(records.setups, records.not_reported, statements)
     found: dict[str, Any] = {**vars(records), **_from_effects(effects), **diagnostic_tables(effects)}
+    found["statements"] = records.statements.and_also(practices)
     return SeasonResults(
         **found,
-        statements=statements,
-        visits=found_table("visits", "Whom to visit first", visits),
         practices=found_table(
             "practices", "Practices over all seasons", getattr(effects, "practices", effects), PRACTICES
         ),
@@ -100,18 +91,6 @@ def _of_practices(
     observed += [] if isinstance(changes, str) else change_claims(changes)
     answered = {(claim.subject, claim.outcome) for claim in assigned}
     return [*assigned, *(claim for claim in observed if (claim.subject, claim.outcome) not in answered)]
-
-
-def _statements(
-    screen: SetupScreen | str, sites: ReportTable, season: int, practices: Sequence[Claim]
-) -> Statements:
-    """Every claim of the season's page."""
-    from broodyear.setups import place_claims, tank_claims
-
-    if isinstance(screen, str):
-        return stated((), (), practices)
-    rows = of_season(screen.rows, season)
-    return stated(place_claims(sites.frame, rows), tank_claims(rows), practices)
 
 
 def _from_effects(effects: EffectsReport | str) -> dict[str, ReportTable]:

@@ -19,8 +19,11 @@ from broodyear.reports.season.assigned import trials_table
 from broodyear.reports.season.comparing import UnderWay, begun_fits
 from broodyear.reports.season.happenings import events, of_season, timelines
 from broodyear.reports.season.results import SETUPS, SeasonRecords, attempt, found_table
+from broodyear.reports.season.stating import stated
 from broodyear.reports.season.steps import STEPS, Tell
+from broodyear.reports.season.visits import visits_table
 from broodyear.reports.second_process import SecondProcess
+from broodyear.reports.sentences import Statements
 from broodyear.reports.tables import ReportTable
 from broodyear.reports.vocabulary import MAIN_OUTCOME
 from broodyear.trials import analyse_trials
@@ -49,20 +52,25 @@ def gather_records(store: Store, season: int, beside: SecondProcess, tell: Tell)
         screen = attempt(lambda: _screen(known))
         setups, from_screen = _setups(screen, season), _from_screen(known, screen, season)
     trials = analyse_trials(store.result("trial_outcomes"), season)
+    counted = _counted(store, tanks, season)
+    statements = _statements(screen, from_screen["sites"], season)
+    visits = visits_table(setups, counted["not_reported"], statements)
     records = SeasonRecords(
         season=season,
         settings=store.settings,
+        statements=statements,
+        visits=found_table("visits", "Whom to visit first", visits),
         setups=setups,
         **from_screen,
         tank_practices=found_table("tank_practices", "What each tank did", _tank_practices(known, season)),
-        **_counted(store, tanks, season),
+        **counted,
         events=found_table("events", "What happened when, tank by tank", events(store, tanks, season)),
         **_records(store, season),
         key_figures=_key_figures(store, tanks, setups, season),
         trials=trials_table(trials),
         timelines=timelines(store, season, setups),
     )
-    return records, UnderWay(known, fits, screen, trials)
+    return records, UnderWay(known, fits, trials)
 
 
 def plain_flags(frame: pd.DataFrame) -> pd.DataFrame:
@@ -105,6 +113,16 @@ def _setups(screen: SetupScreen | str, season: int) -> ReportTable:
     if isinstance(screen, str):
         return found_table("setups", title, screen, SETUPS)
     return found_table("setups", title, of_season(screen.rows, season), SETUPS)
+
+
+def _statements(screen: SetupScreen | str, sites: ReportTable, season: int) -> Statements:
+    """The claims of sites and of the season's tanks; none where the screen was refused."""
+    from broodyear.setups import place_claims, tank_claims
+
+    if isinstance(screen, str):
+        return stated((), ())
+    rows = of_season(screen.rows, season)
+    return stated(place_claims(sites.frame, rows), tank_claims(rows))
 
 
 def _from_screen(outcomes: pd.DataFrame, screen: SetupScreen | str, season: int) -> dict[str, ReportTable]:

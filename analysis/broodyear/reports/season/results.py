@@ -36,12 +36,15 @@ PRACTICES = (
 class SeasonRecords:
     """Tables of one season's review that wait for no fit, each written to tables/<name>.csv.
 
-    key_figures: name, value, unit, meaning, for numbers of the page that stand in no other table;
+    statements: claims of sites and tanks in words, and whom to visit for them; key_figures: name, value, unit,
+    meaning, for numbers of the page that stand in no other table;
     timelines: records of the tanks whose season is drawn, by tank.
     """
 
     season: int
     settings: Settings
+    statements: Statements
+    visits: ReportTable
     setups: ReportTable
     sites: ReportTable
     site_seasons: ReportTable
@@ -83,8 +86,6 @@ class SeasonRecords:
 class SeasonResults(SeasonRecords):
     """The records of a season with what the fits of all practices say. statements: every claim, in words."""
 
-    statements: Statements
-    visits: ReportTable
     effects: ReportTable
     methods: ReportTable
     practices: ReportTable

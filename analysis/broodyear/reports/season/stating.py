@@ -14,14 +14,12 @@ _NAMED = (Reason.CLEAR, Reason.WATCH, Reason.AT_POOR_PLACE, Reason.AT_WATCHED_PL
 COMPARED = (ClaimKind.PRACTICE_DIFFERS, ClaimKind.TEMPERATURE_DIFFERS)
 
 
-def stated(places: Iterable[Claim], tanks: Iterable[Claim], practices: Iterable[Claim]) -> Statements:
-    """All claims of a season, sites first, then tanks, practices and changes; the page states the named and the
-    watched sites, the named tanks, and what the practices' own module says it states."""
+def stated(places: Iterable[Claim], tanks: Iterable[Claim]) -> Statements:
+    """The claims of sites, then of tanks; the page states the named and the watched sites, and the named tanks."""
     return state(
         [
             *(_placed(claim, "action", claim.is_claimed or claim.reason is Reason.WATCH) for claim in places),
             *(_placed(claim, "tanks", claim.reason in _NAMED) for claim in tanks),
-            *practices,
         ]
     )
 

@@ -13,9 +13,10 @@ from broodyear.reports.parts import Block, Bullets, Drawing, Heading, Prose, Sec
 from broodyear.reports.rendering import phrase
 from broodyear.reports.season.action import circumstances_words
 from broodyear.reports.season.results import SeasonRecords
+from broodyear.reports.season.stating import named_tanks
 from broodyear.reports.season.urgency import flagged_rows, main_rows
-from broodyear.reports.tables import ReportTable, column, interval_column, table_view
-from broodyear.reports.vocabulary import MAIN_OUTCOME, WATCHED, verdict_label
+from broodyear.reports.tables import column, interval_column, table_view
+from broodyear.reports.vocabulary import MAIN_OUTCOME
 from broodyear.reports.wording import refusal
 
 _WORDS = "season/evidence.txt"
@@ -96,26 +97,18 @@ def _one_tank(records: SeasonRecords, row: int, code: str) -> list[Block]:
 
 
 def _tank_line(records: SeasonRecords, row: int) -> Markup:
-    table = records.setups
+    """What is claimed of a flagged tank, its counts, and what is on record."""
+    table, statements = records.setups, records.statements
     return say(
-        "{tank} at site {site}, batch {batch}: {observed} left alive, {expected} expected, about {lost} fish"
-        " fewer; {verdict}.",
-        tank=table.at(row, "tank_id", "id"),
+        "{claim} At site {site}, batch {batch}: {observed} left alive, {expected} expected, about {lost} fish"
+        " fewer.",
+        claim=statements.at(named_tanks(statements)[str(table.value(row, "tank_id"))]),
         site=table.at(row, "site_id", "id"),
         batch=table.at(row, "batch_id", "id"),
         observed=table.at(row, "observed_pct", "pct"),
         expected=table.at(row, "expected_pct", "pct"),
         lost=table.at(row, "fish_below_expected", "whole"),
-        verdict=_verdict_words(table, row),
     ) + circumstances_words(table, row)
-
-
-def _verdict_words(table: ReportTable, row: int) -> Markup:
-    """The verdict, and for a tank to watch the reason."""
-    verdict, reason = verdict_label(table.value(row, "verdict")), table.value(row, "watch_reason")
-    if known(reason) and str(reason):
-        return say("{verdict}, because {reason}", verdict=verdict, reason=WATCHED[str(reason)])
-    return say("{verdict}", verdict=verdict)
 
 
 def _tank_table(records: SeasonRecords) -> TableBlock:

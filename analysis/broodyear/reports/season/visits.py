@@ -12,11 +12,12 @@ from broodyear.reports.numbers import day, known
 from broodyear.reports.rendering import wording
 from broodyear.reports.season.stating import named_sites, named_tanks
 from broodyear.reports.season.urgency import main_rows
-from broodyear.reports.sentences import Statements
+from broodyear.reports.sentences import Statements, in_short
 from broodyear.reports.tables import ReportTable
 
 VISIT_COLUMNS = (
     "order", "site_id", "region", "tanks", "why", "on_record", "first_check", "caution", "fish_below_expected",
+    "in_short",
 )  # fmt: skip
 _WORDS = "season/visits.txt"
 
@@ -33,6 +34,7 @@ class _Reason:
     tank_id: str
     rank: int
     why: str
+    in_short: str
     on_record: str = ""
     evidence: str = ""
     fish: float = 0.0
@@ -57,22 +59,22 @@ def _judged(setups: ReportTable, statements: Statements) -> list[_Reason]:
     for row in main_rows(setups):
         site, tank = str(setups.value(row, "site_id")), str(setups.value(row, "tank_id"))
         if site in sites:
-            found.append(_of_row(setups, row, _SITE, statements.sentences[sites[site]]))
+            found.append(_of_row(setups, row, _SITE, statements, sites[site]))
         if tank in tanks:
-            claim = tanks[tank]
-            rank = _TANK if statements.claim(claim).reason is Reason.CLEAR else _WATCH
-            found.append(_of_row(setups, row, rank, statements.sentences[claim]))
+            is_clear = statements.claim(tanks[tank]).reason is Reason.CLEAR
+            found.append(_of_row(setups, row, _TANK if is_clear else _WATCH, statements, tanks[tank]))
     return found
 
 
-def _of_row(setups: ReportTable, row: int, rank: int, why: str) -> _Reason:
+def _of_row(setups: ReportTable, row: int, rank: int, statements: Statements, claim: int) -> _Reason:
     def text(column: str) -> str:
         value: Any = setups.value(row, column)
         return str(value) if known(value) else ""
 
     fish = setups.value(row, "fish_below_expected")
     return _Reason(
-        text("site_id"), text("region"), text("tank_id"), rank, why, text("circumstances"), text("evidence"),
+        text("site_id"), text("region"), text("tank_id"), rank, statements.sentences[claim],
+        in_short(statements.claim(claim)), text("circumstances"), text("evidence"),
         float(fish) if known(fish) else 0.0,
     )  # fmt: skip
 
@@ -82,9 +84,9 @@ def _silent(table: ReportTable) -> list[_Reason]:
     for row in range(len(table)):
         last, why = table.value(row, "last_record_on"), table.value(row, "why_unusable")
         since = f"last record {day(last)}" if known(last) else "no record"
-        said = f"Tank {table.value(row, 'tank_id')} has no usable result: {why}; {since}."
-        site, region = (str(table.value(row, name)) for name in ("site_id", "region"))
-        found.append(_Reason(site, region, str(table.value(row, "tank_id")), _SILENT, said))
+        site, region, tank = (str(table.value(row, name)) for name in ("site_id", "region", "tank_id"))
+        said = f"Tank {tank} has no usable result: {why}; {since}."
+        found.append(_Reason(site, region, tank, _SILENT, said, f"{tank}: no usable result, {since}"))
     return found
 
 
@@ -103,6 +105,7 @@ def _visit(order: int, group: list[_Reason]) -> dict[str, Any]:
         "first_check": check,
         "caution": caution,
         "fish_below_expected": sum(fish.values()),
+        "in_short": "; ".join(dict.fromkeys(one.in_short for one in group)),
     }
 
 
