@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sys
 
@@ -24,7 +25,21 @@ def run() -> None:
         print("broodyear: stopped before anything was begun", file=sys.stderr)
         code = EXIT_INTERRUPTED
     stopping.ignore()
+    if code == EXIT_INTERRUPTED:
+        _leave_at_once(code)
     sys.exit(code)
+
+
+def _leave_at_once(code: int) -> None:
+    """Leave with this code, with no more than what was said written out.
+
+    Where Ctrl-C met a text being run as code (as libraries make some of their classes), CPython would end by the
+    signal itself, whatever code it is given (``run_eval_code_obj`` in its Python/pythonrun.c notes it).
+    """
+    for stream in (sys.stdout, sys.stderr):
+        with contextlib.suppress(OSError):
+            stream.flush()
+    os._exit(code)
 
 
 if __name__ == "__main__":

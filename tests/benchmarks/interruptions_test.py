@@ -33,4 +33,4 @@ def test_nothing_is_lost_and_all_is_told(
     count = int(os.environ.get("BROODYEAR_STOPS", STOPS[number]))
     seen = trials(kind, count, number, SEED, begun, tmp_path)
     print(f"\n{kind}, {count} times {number.name}: {dict(sorted(seen.items()))}")
-    assert seen["stopped"] >= count // 2
+    assert seen["stopped"] == count
