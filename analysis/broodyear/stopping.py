@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import _thread
 import signal
+import sys
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import FrameType
@@ -12,7 +15,12 @@ from weakref import WeakSet
 from broodyear.errors import Interrupted
 
 if TYPE_CHECKING:
+    from sys import UnraisableHookArgs
+
     from duckdb import DuckDBPyConnection as Session
+
+#: Python has tidied an object away long before this.
+TIDIED_SECONDS = 0.05
 
 _presses: list[int] = []
 _at_work: WeakSet[Any] = WeakSet()
@@ -21,6 +29,7 @@ _at_work: WeakSet[Any] = WeakSet()
 def listen() -> None:
     """Take note of Ctrl-C from now on. Libraries turn it into errors of their own; the note says what it was."""
     signal.signal(signal.SIGINT, _note)
+    sys.unraisablehook = _again
 
 
 def ignore() -> None:
@@ -41,6 +50,25 @@ def _note(number: int, _frame: FrameType | None) -> None:
     # The second one comes from impatience, while the store is being closed; a third is meant.
     if len(_presses) != 2:
         raise KeyboardInterrupt
+
+
+def _again(lost: UnraisableHookArgs) -> None:
+    """What is raised while Python tidies an object away is lost: a Ctrl-C that came then is given once more."""
+    if lost.exc_type is not KeyboardInterrupt or not _presses:
+        sys.__unraisablehook__(lost)
+        return
+    _presses.pop()
+    soon = threading.Timer(TIDIED_SECONDS, _press)
+    soon.daemon = True
+    soon.start()
+
+
+def _press() -> None:
+    """Ctrl-C once more, for the thread at work."""
+    if hasattr(signal, "pthread_kill"):
+        signal.pthread_kill(threading.main_thread().ident or 0, signal.SIGINT)
+    else:
+        _thread.interrupt_main()
 
 
 def was_stopped(error: BaseException) -> bool:
