@@ -55,6 +55,15 @@ def test_dates_of_a_season_whose_delivery_waits_are_not_judged(folder: Path) -> 
     assert swapped(check_paths([folder])) == []
 
 
+def test_dates_of_a_season_whose_set_up_waits_are_not_judged(folder: Path) -> None:
+    header, *rows = TABLES["setups"].splitlines()
+    bad = header + "\n" + rows[1].replace("bare", "bear") + "\n"
+    (folder / "setups.csv").write_text(f"{header}\n{rows[0]}\n", encoding="utf-8")
+    assert swapped(check_paths([folder])) == ODD
+    (folder / "setups_more.csv").write_text(bad, encoding="utf-8")
+    assert swapped(check_paths([folder])) == []
+
+
 def test_what_was_mended_is_listed_no_longer(folder: Path, tmp_path: Path) -> None:
     place, more = tmp_path / "broodyear.duckdb", tmp_path / "deliveries_more.csv"
     with open_store(place, for_loading=True) as store:

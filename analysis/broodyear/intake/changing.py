@@ -7,7 +7,7 @@ blank cell under a heading clears. All of it is done for a whole file at once.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import duckdb
 
@@ -111,10 +111,10 @@ def find_changes(
     for row in _differences(connection, table, upload, settings):
         key, column, old, new, line, earlier, earlier_line = row
         if earlier in of_this_run:
-            here = Finding(path, line, table.name, column, new, "warning", "files_disagree", "", STANDS)
             other = of_this_run[earlier]
             message = f"{key}: {column} is {_shown(new)} here and {_shown(old)} in {other}, line {earlier_line}"
-            disagreements.append(replace(here, message=message, other_path=other))
+            here = Finding(path, line, table.name, column, new, "warning", "files_disagree", message, STANDS)
+            disagreements.append(here._replace(other_path=other))
         elif len(changes) < MOST_LISTED:
             changes.append(Change(table.name, key, column, old, new, path, line))
         else:

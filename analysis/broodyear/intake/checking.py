@@ -10,9 +10,10 @@ from typing import Any
 import duckdb
 
 from broodyear.findings import Finding
-from broodyear.intake.cell_sql import BLANKS, CellCheck, Reading
+from broodyear.intake.cell_sql import BLANKS, CellCheck, Reading, quoted
 from broodyear.intake.messages import Words, may_mean_two_days, or_like, words
 from broodyear.intake.plain_files import first_position
+from broodyear.intake.receiving import cell_names
 from broodyear.intake.recognise import Recognised
 from broodyear.intake.references import NearCodes
 from broodyear.intake.rejected import Rejected, RejectedRows
@@ -76,32 +77,25 @@ def judge(
     strict = replace(staged.reading, plain=False, quick_numbers=False)
     connection.execute(f"CREATE OR REPLACE TEMP TABLE judged AS {_detail_query(found, strict, checks, settings)}")
     connection.execute("DROP TABLE aside")
-    sayings = _Sayings(found, checks, NearCodes(connection, found.table))
+    explanations = _Explanations(found, checks, NearCodes(connection, found.table))
     for rows in _pages(connection):
-        for number, raw, broken, decider, key in rows:
-            cells = _cells(raw, found.width)
-            if not "".join(cells).strip(BLANKS):
+        for number, is_blank, cells, broken, decider, key in rows:
+            if is_blank:
                 verdict.blank_rows += 1
-            else:
-                row = _Row(number, number // staged.per_line, cells, decider, key)
-                if not broken:
-                    raise RuntimeError(f"{path}, line {row.line}: set aside without a reason")
-                # The checks of the row as such come first.
-                told = broken[:1] if checks[broken[0]].rule in SPOILED else broken
-                _reject(verdict, path, row, told, sayings)
+                continue
+            line = number // staged.per_line
+            if not broken:
+                raise RuntimeError(f"{path}, line {line}: set aside without a reason")
+            # The checks of the row as such come first.
+            told = broken[:1] if checks[broken[0]].rule in SPOILED else broken
+            problems = []
+            for position in told:
+                said = explanations.about(position, cells, decider)
+                if verdict.has_room(*said.kind):
+                    verdict.findings.append(_finding(path, found, number, line, said))
+                problems.append(said.problem)
+            verdict.rejected.add(Rejected(line, tuple(cells), " ".join(problems), key=key))
     return verdict
-
-
-@dataclass(frozen=True)
-class _Row:
-    """A broken row: its number (see ``Staged``), its spreadsheet row, its cells as received, the value of the
-    column that decides another's range, and its key as texts, None when a part cannot be read."""
-
-    number: int
-    line: int
-    cells: tuple[str, ...]
-    decider: str | None
-    key: list[str] | None
 
 
 def _pages(connection: duckdb.DuckDBPyConnection) -> Iterator[list[tuple[Any, ...]]]:
@@ -116,55 +110,55 @@ def _pages(connection: duckdb.DuckDBPyConnection) -> Iterator[list[tuple[Any, ..
         first += ROWS_PER_PAGE
 
 
-def _cells(raw: list[str | None], width: int) -> tuple[str, ...]:
-    cells = [cell or "" for cell in raw[: width + 1]]
-    return tuple(cells if cells[-1] else cells[:width])
+@dataclass(frozen=True)
+class _Said:
+    """What is said of one broken check. kind: rule, as it is told, and column; value: the cell; problem: the words
+    and their advice as one text for the row."""
+
+    kind: tuple[str, str | None]
+    value: str | None
+    words: Words
+    problem: str
 
 
-def _reject(verdict: Verdict, path: str, row: _Row, broken: list[int], sayings: _Sayings) -> None:
-    problems = []
-    table = sayings.found.table.name
-    headings = sayings.found.headings(row.number)
-    for position in broken:
-        check = sayings.checks[position]
-        value = _value(check, sayings.found, row.cells)
-        rule, said, problem = sayings.about(position, value, row.decider)
-        if verdict.has_room(rule, check.column):
-            heading = headings.get(check.column) if check.column else None
-            verdict.findings.append(
-                Finding(
-                    path, row.line, table, check.column, value, "error", rule, said.message, said.advice, heading
-                )
-            )
-        problems.append(problem)
-    verdict.rejected.add(Rejected(row.line, row.cells, " ".join(problems), key=row.key))
+def _finding(path: str, found: Recognised, number: int, line: int, said: _Said) -> Finding:
+    """What is said of a cell of the row of this number (see ``Staged``)."""
+    rule, column = said.kind
+    heading = found.headings(number).get(column) if column else None
+    message, advice = said.words.message, said.words.advice
+    return Finding(path, line, found.table.name, column, said.value, "error", rule, message, advice, heading)
 
 
-class _Sayings:
+class _Explanations:
     """What is said about broken checks of one file, worked out once for cells that are alike: what is wrong in a
     large file is mostly the same few cells again and again."""
 
     def __init__(self, found: Recognised, checks: list[CellCheck], codes: NearCodes) -> None:
-        self.found = found
-        self.checks = checks
+        self._found = found
+        self._checks = checks
         self._codes = codes
-        self._known: dict[tuple[int, str | None, str | None], tuple[str, Words, str]] = {}
+        # Where the cell of each check stands in a row as received.
+        self._places = [_place(check, found) for check in checks]
+        self._known: dict[tuple[int, str | None, str | None], _Said] = {}
 
-    def about(self, position: int, value: str | None, decider: str | None) -> tuple[str, Words, str]:
-        """The rule of the check at ``position`` as it is told, its words, and both as one text for the row."""
-        key = position, value, decider
-        if key not in self._known:
+    def about(self, position: int, cells: list[str], decider: str | None) -> _Said:
+        """What is said of the check at ``position`` in a row of these cells."""
+        place = self._places[position]
+        key = position, None if place is None else cells[place] or None, decider
+        known = self._known.get(key)
+        if known is None:
             if len(self._known) == MOST_LISTED:
                 self._known.clear()
-            self._known[key] = self._worked_out(self.checks[position], value, decider)
-        return self._known[key]
+            known = self._known[key] = self._worked_out(*key)
+        return known
 
-    def _worked_out(self, check: CellCheck, value: str | None, decider: str | None) -> tuple[str, Words, str]:
-        said = words(check.rule, self.found.table, check.column, value, decider)
+    def _worked_out(self, position: int, value: str | None, decider: str | None) -> _Said:
+        check, table = self._checks[position], self._found.table
+        said = words(check.rule, table, check.column, value, decider)
         if check.rule in UNKNOWN_RULES.values() and check.column and value:
             said = or_like(said, self._codes.near(check.column, value))
         problem = f"{check.column + ': ' if check.column else ''}{said.message}. {said.advice}"
-        return _finer_rule(check, value), said, problem
+        return _Said((_finer_rule(check, value), check.column), value, said, problem)
 
 
 def _finer_rule(check: CellCheck, value: str | None) -> str:
@@ -173,22 +167,25 @@ def _finer_rule(check: CellCheck, value: str | None) -> str:
     return check.rule
 
 
-def _value(check: CellCheck, found: Recognised, cells: tuple[str, ...]) -> str | None:
+def _place(check: CellCheck, found: Recognised) -> int | None:
+    """Where in a row as received the cell of a check stands; None where the check is of the row as such."""
     if check.column is None:
-        return cells[-1] if check.rule == "too_many_cells" else None
-    place = found.places.get(check.column)
-    return cells[place] if place is not None and cells[place] else None
+        return -1 if check.rule == "too_many_cells" else None
+    return found.places.get(check.column)
 
 
 def _detail_query(found: Recognised, reading: Reading, checks: list[CellCheck], settings: Settings) -> str:
-    cells = ", ".join(f"c{place}" for place in range(found.width))
-    taken = f"line, unclosed, surplus, {cells}"
+    names = cell_names(found.width)
+    received = ", ".join(f"coalesce(c{place}, '')" for place in range(found.width))
+    left_over = "CASE WHEN coalesce(surplus, '') = '' THEN []::VARCHAR[] ELSE [surplus] END"
+    taken = f"line, unclosed, surplus, {names}"
     cleaned = cleaned_select(found.table, found.places, reading, "aside", taken)
     deciding = next((column.range_by.column for column in found.table.columns if column.range_by), None)
     decider = f'"{deciding}"' if deciding else "NULL"
     values = values_select(found.table, reading, cleaned)
     return (
-        f"SELECT line, [{cells}, surplus] AS raw, {broken_list(checks)} AS broken, {decider} AS decider, "
+        f"SELECT line, trim(concat({names}, surplus), {quoted(BLANKS)}) = '' AS is_blank, "
+        f"[{received}] || {left_over} AS cells, {broken_list(checks)} AS broken, {decider} AS decider, "
         f"{key_as_text(found.table, settings)} AS key "
         f"FROM ({values}) ORDER BY line"
     )

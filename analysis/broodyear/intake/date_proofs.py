@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import replace
 from itertools import islice
 
 import duckdb
@@ -76,7 +75,7 @@ def with_proof(
         return findings
     proof = _proof(connection, opened, found, staged)
     return [
-        replace(finding, advice=f"{finding.advice} {proof}")
+        finding._replace(advice=f"{finding.advice} {proof}")
         if finding.rule == "ambiguous_date" and proof
         else finding
         for finding in findings

@@ -328,7 +328,7 @@ def _suspect(run: _Run, connection: duckdb.DuckDBPyConnection) -> None:
     found = find_suspicions(connection, tuple(uploads), run.settings)
     connection.execute("BEGIN")
     for upload, filed in uploads.items():
-        mine = [replace(finding, path=filed.report.path) for number, finding in found if number == upload]
+        mine = [finding._replace(path=filed.report.path) for number, finding in found if number == upload]
         if mine:
             keep_findings(connection, upload, mine)
             filed.findings = sorted([*filed.findings, *mine], key=by_line)

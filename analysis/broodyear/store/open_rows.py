@@ -7,12 +7,12 @@ its upload is withdrawn, or somebody dismisses it. Withdrawing what closed a row
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import duckdb
 
 from broodyear.errors import UsageError
-from broodyear.schemas import Table, all_tables
+from broodyear.schemas import TABLE_NAMES, Table, all_tables
 from broodyear.settings import Settings
 from broodyear.store.joining import label_sql
 from broodyear.store.layout import key_sql, sql_type
@@ -23,7 +23,7 @@ _WAITING = """
     CREATE OR REPLACE TEMP TABLE waiting AS
     SELECT r.upload, u.path, u.loaded_at, r.line, r.table_name, r.key, r.raw, r.problems
     FROM rejected_rows AS r JOIN uploads AS u USING (upload)
-    WHERE r.mendable AND NOT u.withdrawn
+    WHERE r.mendable AND NOT u.withdrawn AND r.table_name IN ({tables})
     AND NOT EXISTS (SELECT 1 FROM dismissed AS d WHERE d.upload = r.upload AND d.line = r.line)
     AND NOT EXISTS (
         SELECT 1 FROM mended AS m JOIN uploads AS later ON m.by_upload = later.upload
@@ -41,10 +41,13 @@ _SENT_AGAIN = """
 """
 
 
-def find_open_rows(connection: duckdb.DuckDBPyConnection, settings: Settings) -> None:
-    """Make the temporary table ``waiting`` of the open rows: upload, path, loaded_at, line, table_name, key, raw,
-    problems."""
-    connection.execute(_WAITING).fetchall()
+def find_open_rows(
+    connection: duckdb.DuckDBPyConnection, settings: Settings, tables: Collection[str] = TABLE_NAMES
+) -> None:
+    """Make the temporary table ``waiting`` of the open rows of ``tables``: upload, path, loaded_at, line,
+    table_name, key, raw, problems."""
+    named = ", ".join(f"'{name}'" for name in tables)
+    connection.execute(_WAITING.format(tables=named)).fetchall()
     connection.execute(_SENT_AGAIN).fetchall()
     rows = connection.execute("SELECT table_name, min(upload) FROM waiting WHERE key IS NOT NULL GROUP BY ALL")
     first = {str(name): int(upload) for name, upload in rows.fetchall()}

@@ -24,6 +24,8 @@ from broodyear.store.open_rows import find_open_rows
 
 ACKNOWLEDGED = "acknowledged"
 """Rule of the findings that count what somebody has looked into."""
+#: Tables of which a row that waits to be mended bears on a suspicion (queries/suspicions/awaited_seasons.sql).
+AWAITED = ("setups", "deliveries")
 
 
 def find_suspicions(
@@ -47,11 +49,11 @@ def find_suspicions(
 
 def _own_session(connection: duckdb.DuckDBPyConnection, settings: Settings) -> duckdb.DuckDBPyConnection:
     """A second session of the same database, so that the caller's temporary tables stay as they are; with the rows
-    that wait to be mended."""
+    of ``AWAITED`` that wait to be mended."""
     session = interruptible(connection.cursor())
     session.execute(f"USE {own_name(connection)}")
     join_labels(session, settings)
-    find_open_rows(session, settings)
+    find_open_rows(session, settings, AWAITED)
     return session
 
 
