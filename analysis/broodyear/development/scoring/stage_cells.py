@@ -98,6 +98,8 @@ class StageCells:
                 yield _spread_key(one.held, is_used), spread_of_errors(one.held, is_used)
             if one.base is not None:
                 is_both = is_in & np.isfinite(one.base.predicted_day)
+                if not is_both.any():
+                    continue
                 yield _key(one.base, is_both), mean_error(records, one.base, is_both)
         stocks = self._stocks(one)
         if stocks:
@@ -130,8 +132,8 @@ class StageCells:
         }
 
     def _means(self, held: HeldOut, is_used: Mask) -> tuple[CrossedMean, CrossedMean] | None:
-        error = self._found.get(_key(held, is_used))
-        return None if error is None else (error, self._found[_spread_key(held, is_used)])
+        error, spread = (self._found.get(key(held, is_used)) for key in (_key, _spread_key))
+        return None if error is None or spread is None else (error, spread)
 
     def _place(self, model: str, scheme: str, band: str, stock: str = "") -> dict[str, Any]:
         one = self.one
