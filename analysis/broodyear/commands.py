@@ -162,16 +162,18 @@ def forecast(
     quiet: bool = False,
 ) -> int:
     """Expected stage dates, with intervals, for tanks not there yet."""
-    from broodyear.development import FORECAST_CAUTIONS, forecast_stages
+    from broodyear.development import EARLIER_FITS, FORECAST_CAUTIONS, forecast_table
 
     if out is not None:
         require_file(out, "forecast")
     with waiting("forecasting", quiet), opened_store(store, settings) as opened:
-        table_of_dates = forecast_stages(opened, season=season, as_of=as_of)
+        table_of_dates = forecast_table(opened, season=season, as_of=as_of)
     if table_of_dates.empty:
         say("No tank of this season is still on its way to a stage; nothing to forecast.")
         return EXIT_NOTHING_TO_ANALYSE
     _write_csv(table_of_dates, out, "forecast")
+    if as_of is not None:
+        say(EARLIER_FITS.format(date=as_of), quiet=quiet)
     for caution in FORECAST_CAUTIONS:
         say(caution, quiet=quiet)
     return EXIT_DONE
@@ -191,7 +193,7 @@ def plan(
     quiet: bool = False,
 ) -> int:
     """Stage dates at set points of 6 to 12 °C for a delivery still to come, by the models a forecast rests on."""
-    from broodyear.development import FORECAST_CAUTIONS, PLAN_STAGES, own_fits, plan_dates
+    from broodyear.development import ALL_FITS, FORECAST_CAUTIONS, PLAN_STAGES, own_fits, plan_dates
 
     fits, chosen = None, read_settings(settings)
     if store.exists():
@@ -210,6 +212,8 @@ def plan(
         settings=chosen,
     )
     _write_csv(dates, out, "plan")
+    if fits:
+        say(ALL_FITS, quiet=quiet)
     for caution in FORECAST_CAUTIONS:
         say(caution, quiet=quiet)
     return EXIT_DONE

@@ -10,7 +10,7 @@ import time
 import numpy as np
 from tests.development.derived_frames import daily_temperature, observed_stages, records, tank_seasons
 
-from broodyear.development import forecast_stages
+from broodyear.development import forecast_table
 
 TANKS, DAYS = 10_000, 60
 MOST_SECONDS = 5.0
@@ -29,7 +29,7 @@ def test_ten_thousand_tank_seasons_with_intervals() -> None:
     daily = daily_temperature(tanks, DAYS, set_point[:, None] + rng.normal(0, 0.3, (TANKS, DAYS)))
     source = records(tanks, daily, observed_stages())
     begin = time.perf_counter()
-    table = forecast_stages(source)
+    table = forecast_table(source)
     seconds = time.perf_counter() - begin
     print(f"{TANKS} tank-seasons of {DAYS} days, {len(table)} rows of dates: {seconds:.2f} s")
     assert table["headline"].sum() == 2 * TANKS

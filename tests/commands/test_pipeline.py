@@ -182,6 +182,18 @@ def test_a_plan_needs_no_store(capsys: pytest.CaptureFixture[str]) -> None:
     assert {line.split(",")[0] for line in out.splitlines()[1:]} == {f"{c}.0" for c in range(6, 13)}
 
 
+def test_a_plan_and_a_forecast_for_an_earlier_day_say_what_their_fits_rest_on(
+    loaded: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ["plan", "--species", "chinook", "--delivered-on", "2024-11-08", "--units", "310"]
+    _, _, err = run([*words, "--store", str(loaded)], capsys)
+    assert "Own fits rest on every stage on record; a forecast for an earlier day rests on what was seen by" in err
+    day = f"{last_season(loaded) + 1}-01-15"
+    for asked, is_told in (([], False), (["--as-of", day], True)):
+        _, _, err = run(["forecast", *asked, "--store", str(loaded)], capsys)
+        assert (f"Own fits rest on stages seen by {day}; a plan rests on every stage on record" in err) is is_told
+
+
 def test_a_plan_and_a_forecast_rest_on_the_same_model(loaded: Path, capsys: pytest.CaptureFixture[str]) -> None:
     words = ["plan", "--species", "chinook", "--delivered-on", "2024-11-08", "--units", "310", "--quiet"]
     _, out, _ = run([*words, "--store", str(loaded)], capsys)

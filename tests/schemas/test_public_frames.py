@@ -8,7 +8,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from broodyear import compare_setups, published_models, score_development
+from broodyear import compare_setups, fit_development, published_models, score_development
+from broodyear.development import forecast_stages
+from broodyear.development.models.published import known_models
 from broodyear.errors import UsageError
 from broodyear.schemas.frame_columns import FRAMES
 from broodyear.schemas.frames import checked, frame_schema
@@ -39,6 +41,27 @@ def test_what_breaks_a_schema_is_named_with_its_row() -> None:
         checked(tank_seasons().drop(columns="survivors"), "tank_seasons")
     with pytest.raises(UsageError, match="there is no frame 'nothing'; expected one of constant_temperatures"):
         frame_schema("nothing")
+
+
+def test_tank_records_that_are_none_are_refused_at_the_door_with_their_rows() -> None:
+    given = pd.DataFrame(
+        {"tank_id": ["a", "b"], "batch_id": "1", "absent_day": [3.0, 4.0], "seen_day": ["5", "x"]}
+    )
+    for take in (lambda: fit_development(given, "power"), lambda: score_development(given)):
+        with pytest.raises(UsageError, match=r"not one of tank_records: seen_day: .*'x'"):
+            take()
+
+
+def test_what_is_given_back_is_checked_at_the_door(monkeypatch: pytest.MonkeyPatch) -> None:
+    broken = known_models().assign(spread_log_sd=-1.0)
+    monkeypatch.setattr("broodyear.development.models.published.known_models", lambda: broken)
+    with pytest.raises(UsageError, match="not one of published_models: spread_log_sd: out_of_range"):
+        published_models()
+    monkeypatch.setattr(
+        "broodyear.development.forecast.forecasting.forecast_table", lambda *_, **__: pd.DataFrame({"season": [1]})
+    )
+    with pytest.raises(UsageError, match="not one of forecasts: tank_id: the column is missing"):
+        forecast_stages({})
 
 
 @pytest.mark.parametrize("given", [None, {}, [], "x"])

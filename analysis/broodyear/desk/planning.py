@@ -19,9 +19,10 @@ if TYPE_CHECKING:
 def write_plan(folder: Path, store: Store, asked: Mapping[str, Any]) -> None:
     """Write the dates of one delivery, by the models a forecast rests on, into ``folder``: plan.csv, and plan.json
     for the page."""
-    from broodyear.development import FORECAST_CAUTIONS, PLAN_STAGES, own_fits, plan_dates
+    from broodyear.development import ALL_FITS, FORECAST_CAUTIONS, PLAN_STAGES, own_fits, plan_dates
 
     window = [dt.date.fromisoformat(day) for day in asked["window"]]
+    fits = own_fits(store, stages=PLAN_STAGES)
     dates = plan_dates(
         species=asked["species"],
         delivered_on=dt.date.fromisoformat(asked["delivered_on"]),
@@ -29,13 +30,14 @@ def write_plan(folder: Path, store: Store, asked: Mapping[str, Any]) -> None:
         hatchery_temp_c=asked["hatchery_temp_c"],
         window=(window[0], window[1]) if window else None,
         release_after_days=asked["release_after_days"],
-        fits=own_fits(store, stages=PLAN_STAGES),
+        fits=fits,
         settings=store.settings,
     )
     (folder / "plan.csv").write_text(csv_text(dates), encoding="utf-8")
     headline = dates[dates["headline"]]
     rows = [_plan_row(row) for row in headline.to_dict("records")]
-    write_json(folder / "plan.json", {"asked": dict(asked), "rows": rows, "cautions": list(FORECAST_CAUTIONS)})
+    cautions = [*([ALL_FITS] if fits else []), *FORECAST_CAUTIONS]
+    write_json(folder / "plan.json", {"asked": dict(asked), "rows": rows, "cautions": cautions})
 
 
 def _plan_row(row: Mapping[Any, Any]) -> dict[str, Any]:

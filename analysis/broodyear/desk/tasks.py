@@ -165,13 +165,13 @@ def report_development(order: Order, tell: Tell) -> Outcome:
 
 def forecast(order: Order, tell: Tell) -> Outcome:
     """Write the expected stage dates of tanks still on their way."""
-    from broodyear.development import forecast_stages
+    from broodyear.development import forecast_table
 
     season = int(order["season"])
     tell(0, 0, f"forecasting season {season}")
 
     def write(store: Store, folder: Path) -> str:
-        dates = forecast_stages(store, season=season)
+        dates = forecast_table(store, season=season)
         if dates.empty:
             raise NothingToAnalyse(
                 f"in season {season} no tank is still on its way to a stage; nothing to forecast"

@@ -9,6 +9,8 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 _HOMES = {
+    "ALL_FITS": "forecast.forecasting",
+    "EARLIER_FITS": "forecast.forecasting",
     "DevelopmentAssessment": "scoring.assessment",
     "DevelopmentModel": "models.own_models",
     "DevelopmentFit": "likelihood.fit_result",
@@ -20,6 +22,7 @@ _HOMES = {
     "fit_development": "likelihood.fitting",
     "forecast_day": "models.summing",
     "forecast_stages": "forecast.forecasting",
+    "forecast_table": "forecast.forecasting",
     "fraction_at_delivery": "models.summing",
     "own_fits": "forecast.forecasting",
     "plan_dates": "forecast.planning",
@@ -32,6 +35,8 @@ _HOMES = {
 }
 
 __all__ = [
+    "ALL_FITS",
+    "EARLIER_FITS",
     "FORECAST_CAUTIONS",
     "PLAN_STAGES",
     "DevelopmentAssessment",
@@ -43,6 +48,7 @@ __all__ = [
     "fit_development",
     "forecast_day",
     "forecast_stages",
+    "forecast_table",
     "fraction_at_delivery",
     "own_fits",
     "plan_dates",
@@ -55,7 +61,14 @@ __all__ = [
 ]
 
 if TYPE_CHECKING:
-    from broodyear.development.forecast.forecasting import FORECAST_CAUTIONS, forecast_stages, own_fits
+    from broodyear.development.forecast.forecasting import (
+        ALL_FITS,
+        EARLIER_FITS,
+        FORECAST_CAUTIONS,
+        forecast_stages,
+        forecast_table,
+        own_fits,
+    )
     from broodyear.development.forecast.planning import PLAN_STAGES, plan_dates
     from broodyear.development.likelihood.fit_result import DevelopmentFit
     from broodyear.development.likelihood.fitting import fit_development

@@ -17,7 +17,7 @@ _BIAS = {
 FRAMES: Mapping[str, Mapping[str, str]] = {
     "constant_temperatures": {"temp_c": "number", "days": "size"},
     "tank_records": {
-        "tank_id": "text", "batch_id": "text", "absent_day": "number", "seen_day": "number?",
+        "tank_id": "any", "batch_id": "any-", "absent_day": "number?", "seen_day": "number?",
     },
     "tank_seasons": {
         "season": "whole", "tank_id": "any", "site_id": "any?", "batch_id": "any?", "eggs": "size?",

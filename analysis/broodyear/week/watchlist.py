@@ -54,11 +54,11 @@ def watchlist(store: Store, as_of: dt.date) -> tuple[pd.DataFrame, str]:
 
 def _due(store: Store, as_of: dt.date) -> tuple[pd.DataFrame, str]:
     """Stages expected within DUE_WITHIN_DAYS, or still open inside their 80 % interval, of tanks not emptied."""
-    from broodyear.development import forecast_stages
+    from broodyear.development import forecast_table
 
     season = season_of(as_of, store.settings)
     try:
-        dates = forecast_stages(store, season=season, as_of=as_of)
+        dates = forecast_table(store, season=season, as_of=as_of)
     except BroodyearError as error:
         return pd.DataFrame(), str(error)
     dates = dates[dates["headline"].astype(bool)].copy()

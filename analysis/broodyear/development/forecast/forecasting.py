@@ -37,6 +37,15 @@ FORECAST_CAUTIONS = (
     "Release only when, where and what the permit says, whatever the date of button-up.",
     "Where no interval is given, the temperatures lie outside those the model was tested at.",
 )
+# Said beside a plan, and beside a forecast for a day that somebody names: the two may rest on other records.
+ALL_FITS = (
+    "Own fits rest on every stage on record; a forecast for an earlier day rests on what was seen by then, and "
+    "may show another model first."
+)
+EARLIER_FITS = (
+    "Own fits rest on stages seen by {date}; a plan rests on every stage on record, and may show another model "
+    "first."
+)
 NO_UNITS = (
     "no date: thermal units at delivery not recorded, or unlike those of other eyed eggs of the species "
     "(in °F, or counted anew at delivery); mend the delivery"
@@ -78,6 +87,21 @@ def forecast_stages(
     delivery to as_of that were read. assumed_temp_c: taken for the days to come. Raises NothingToAnalyse when the
     store has no delivery or no day read.
     """
+    from broodyear.schemas.frames import checked
+
+    table = forecast_table(source, season=season, as_of=as_of, stages=stages, fits=fits)
+    return shown(checked(table, "forecasts"), FORECASTS_SHOW)
+
+
+def forecast_table(
+    source: Any,
+    *,
+    season: int | None = None,
+    as_of: dt.date | None = None,
+    stages: Sequence[str] = FORECAST_STAGES,
+    fits: Mapping[tuple[str, str], Mapping[str, DevelopmentFit]] | None = None,
+) -> pd.DataFrame:
+    """What ``forecast_stages`` gives, as a plain frame that no schema was asked about."""
     frames = derived_frames(source, ("tank_seasons", "daily_temperature", "observed_stages"))
     season = _season(frames["tank_seasons"]) if season is None else season
     today = _as_of(frames["daily_temperature"], season) if as_of is None else np.datetime64(as_of, "D")
@@ -88,7 +112,7 @@ def forecast_stages(
         fits = _own_fits(frames, today, stages)
     waiting = remaining_stages(tanks, frames["observed_stages"], today, stages)
     if not len(waiting):
-        return shown(_empty(), FORECASTS_SHOW)
+        return _empty()
     nominal = nominal_models(getattr(source, "settings", Settings()))
     journeys, read_days = journeys_of(tanks, frames["daily_temperature"], today)
     parts = []
@@ -100,7 +124,7 @@ def forecast_stages(
                 days_of_record=np.tile(read_days[keep], max(len(models), 1))
             )
         )
-    return shown(_arranged(pd.concat(parts, ignore_index=True), season, today), FORECASTS_SHOW)
+    return _arranged(pd.concat(parts, ignore_index=True), season, today)
 
 
 def _empty() -> pd.DataFrame:

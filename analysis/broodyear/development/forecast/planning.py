@@ -15,7 +15,7 @@ from broodyear.development.forecast.journeys import AHEAD_SD_SET_POINT_C
 from broodyear.development.forecast.paths import Journeys
 from broodyear.development.likelihood.fit_result import DevelopmentFit
 from broodyear.development.models.own_models import DevelopmentModel, nominal_models
-from broodyear.development.models.published import published_models
+from broodyear.development.models.published import known_models
 from broodyear.errors import UsageError
 from broodyear.settings import Settings, species_entry
 
@@ -83,7 +83,7 @@ def _check_species(
     if not isinstance(species, str):
         raise UsageError(f"a species is a word, but this is of type {type(species).__name__}")
     declared = (model.species for model in nominal)
-    known = sorted({*published_models()["species"], *(of_fit for of_fit, _ in fits), *declared})
+    known = sorted({*known_models()["species"], *(of_fit for of_fit, _ in fits), *declared})
     if species not in known:
         raise UsageError(
             f"there is no model of development for the species {species!r}; expected one of {', '.join(known)}, "

@@ -66,13 +66,20 @@ def fit_development(
             raise UsageError(
                 "tank records have their groups from batch_id, site_id and donor_stock; leave out groups"
             )
-        return fit_tank_records(tank_records(frame, daily), form, batch_effect=batch_effect)
+        return fit_tank_records(_checked_records(frame, daily), form, batch_effect=batch_effect)
     if {"temp_c", "days"} <= set(frame.columns):
         return fit_constant_temperatures(frame, form, _named_groups(frame, groups))
     raise UsageError(
         "give columns temp_c and days (constant temperatures), "
         "or tank_id, batch_id, absent_day and seen_day (tanks)"
     )
+
+
+def _checked_records(frame: pd.DataFrame, daily: Any = None) -> TankRecords:
+    """Tank records of a frame that somebody gave. Raises UsageError for what its schema names, row by row."""
+    from broodyear.schemas.frames import checked
+
+    return tank_records(checked(frame, "tank_records"), daily)
 
 
 def _named_groups(frame: pd.DataFrame, groups: Sequence[str]) -> tuple[str, ...]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from broodyear.development.models.published import errors_against_pairs, published_models
+from broodyear.development.models.published import errors_against_pairs, known_models
 
 _COLUMNS = [
     "species",
@@ -44,7 +44,7 @@ def published_disagreements(least_pct: float = 0.0) -> pd.DataFrame:
     was tested at. is_same_event: False where, say, emergence is compared with ponding; part of such a difference
     is definition. is_flagged: the published value itself is doubtful.
     """
-    models = published_models()
+    models = known_models()
     of_model = models[["stage", "model", "event", "trust"]].rename(
         columns={"event": "model_event", "trust": "model_trust"}
     )

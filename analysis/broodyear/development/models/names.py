@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from functools import lru_cache
 
 from broodyear.development.models.own_models import NOMINAL
-from broodyear.development.models.published import published_models
+from broodyear.development.models.published import known_models
 
 FORM_WORDS = {
     "constant_units": "constant units",
@@ -29,5 +29,5 @@ def readable_name(model: str) -> str:
 
 @lru_cache(maxsize=1)
 def _titles() -> Mapping[str, str]:
-    models = published_models()
+    models = known_models()
     return dict(zip(models["model"], models["title"].astype(str), strict=True))

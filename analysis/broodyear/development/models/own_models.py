@@ -283,10 +283,10 @@ def _from_entry(entry: Any, number: int, problems: list[str]) -> DevelopmentMode
 
 def name_problems(models: Sequence[DevelopmentModel]) -> list[str]:
     """Names given twice, or those of published models."""
-    from broodyear.development.models.published import published_models
+    from broodyear.development.models.published import known_models
 
     names = [model.name for model in models]
-    taken = set(published_models()["model"])
+    taken = set(known_models()["model"])
     twice = sorted({name for name in names if names.count(name) > 1})
     return [f"the name {name!r} is given to more than one model" for name in twice] + [
         f"the name {name!r} is that of a published model; choose another" for name in names if name in taken

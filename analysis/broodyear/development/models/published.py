@@ -49,7 +49,9 @@ def published_models() -> pd.DataFrame:
     >>> models.loc[models["is_default"] & (models["species"] == "chinook"), "model"].iloc[0]
     'fit_Heming1982_chinook_hatch'
     """
-    return _models().copy()
+    from broodyear.schemas.frames import checked
+
+    return checked(known_models().copy(), "published_models")
 
 
 def published_pairs() -> pd.DataFrame:
@@ -74,14 +76,14 @@ def scored_models(species: str, stage: str) -> tuple[str, ...]:
 
     Models recalled without certainty (MEMORY-LOW) are listed by ``published_models`` and never scored.
     """
-    models = _models()
+    models = known_models()
     is_wanted = (models["species"] == species) & (models["stage"] == stage) & (models["trust"] != "MEMORY-LOW")
     return tuple(models.loc[is_wanted & (models["counted_from"] == "fertilisation"), "model"])
 
 
 def constant_units_model(species: str, stage: str) -> str | None:
     """Name of a published constant-units model for a species and stage that is not from memory, or None."""
-    models = _models()
+    models = known_models()
     rows = models[
         (models["species"] == species)
         & (models["stage"] == stage)
@@ -93,7 +95,7 @@ def constant_units_model(species: str, stage: str) -> str | None:
 
 def model_row(name: str) -> pd.Series:
     """The row of one model. Raises UsageError for an unknown name, with the nearest ones."""
-    return _row_of(_models(), name)
+    return _row_of(known_models(), name)
 
 
 def _row_of(models: pd.DataFrame, name: str) -> pd.Series:
@@ -176,7 +178,8 @@ def _as_published() -> pd.DataFrame:
 
 
 @lru_cache(maxsize=1)
-def _models() -> pd.DataFrame:
+def known_models() -> pd.DataFrame:
+    """The table of ``published_models``, to read and not to change."""
     models = _as_published()
     errors = errors_against_pairs(models)
     of_model = dict(list(errors.groupby("number")))

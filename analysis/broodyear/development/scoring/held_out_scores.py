@@ -109,6 +109,8 @@ def score_development(source: Any, **options: Any) -> ShownFrame:
     """
     from broodyear.schemas.frames import checked
 
+    if isinstance(source, pd.DataFrame):
+        checked(source, "tank_records")
     return shown(checked(score_everything(source, **options).scores, "scores"), SCORES_SHOW)
 
 
