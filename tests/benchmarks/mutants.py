@@ -80,15 +80,17 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("self.p_between < DIFFERS_BELOW", "self.p_between > DIFFERS_BELOW"),
         ("apart and (opposite or", "apart and (opposite and"),
         ("return apart and", "return"),
-        ("wider.coefficients - direction @ plain", "wider.coefficients + direction @ plain"),
+        ("wider.coefficients - direction @ model", "wider.coefficients + direction @ model"),
     )),
     ("survival/practices/contrasts.py", PRACTICES, (
-        ("100.0 * (first.share - second.share)", "100.0 * (second.share - first.share)"),
         ("if not factor.shares_batches(level):", "if False:"),
+    )),
+    ("survival/averaging.py", PRACTICES, (
+        ("100.0 * (first.share - second.share)", "100.0 * (second.share - first.share)"),
         ("first.gradient - second.gradient", "first.gradient + second.gradient"),
         ("self.points - self.reach", "self.points + self.reach"),
         ("return self.points + self.reach", "return self.points - self.reach"),
-        ("two_sided_p(log_odds / error, degrees)", "two_sided_p(log_odds / error, np.inf)"),
+        ("if error > 0.0 else np.nan, degrees)", "if error > 0.0 else np.nan, np.inf)"),
     )),
     ("survival/practices/coding.py", PRACTICES, (
         ("had < FEWEST_TANKS:", "had <= FEWEST_TANKS:"),

@@ -9,10 +9,10 @@ import pandas as pd
 
 from broodyear.claims import Reason
 from broodyear.regions.within import REGION, WithinBatches, within_answer
-from broodyear.statistics.numbers import FloatArray, critical_values, expit, two_sided_p
+from broodyear.statistics.numbers import FloatArray, critical_values, delta_errors, expit, two_sided_p
 from broodyear.survival.practices.coding import Factor, code_factor, level_counts, separated_rows
 from broodyear.survival.practices.contrasts import averages_of
-from broodyear.survival.practices.levels import ESTIMATE_COLUMNS, against_the_rest, delta_errors, level_estimates
+from broodyear.survival.practices.levels import ESTIMATE_COLUMNS, against_the_rest, level_estimates
 from broodyear.survival.practices.model import AdjustedModel, fit_adjusted
 
 WITHIN_COLUMNS = [
@@ -118,7 +118,7 @@ def _fill_within(
 def _middle_error(model: AdjustedModel) -> float:
     """Error of the middle of all regions (logit), which no batch can compare with anything."""
     middle = model.fit.design.matrix.mean(axis=0)
-    return float(np.sqrt(middle @ model.fit.covariance.to_numpy(dtype=float) @ middle))
+    return float(delta_errors(middle, model.fit.covariance.to_numpy(dtype=float)))
 
 
 def _undone(table: pd.DataFrame, regions: list[str], shares: FloatArray, given: pd.DataFrame) -> pd.Series:

@@ -11,7 +11,8 @@ import pandas as pd
 
 from broodyear.statistics.numbers import FloatArray
 from broodyear.survival.practices.coding import Factor
-from broodyear.survival.practices.model import AdjustedModel, build_columns, independent
+from broodyear.survival.practices.columns import build_columns
+from broodyear.survival.practices.model import AdjustedModel
 from broodyear.survival.practices.within import batch_means
 from broodyear.survival.practices.working import Estimates
 
@@ -46,17 +47,13 @@ def within_answer(model: AdjustedModel, regions: list[str]) -> WithinBatches:
     intercept instead; its answer is the same kind of comparison, with fewer degrees of freedom.
     """
     factor = model.factors[REGION]
-    matrix = model.fit.design.matrix
-    plain = model.working.estimates(matrix)
-    means = batch_means(model.rows["batch_id"], factor.columns)
     if "batch_id" not in model.groups:
-        return _answer(model, regions, plain, plain, WithinMethod.BATCH_FIXED)
-    if independent(np.hstack([matrix, means])):
-        wider = model.working.estimates(np.hstack([matrix, means]))
-        return _answer(model, regions, plain, wider, WithinMethod.BATCH_SHARES)
-    further = _batch_columns(model)
-    wider = model.working.estimates(np.hstack([matrix, further])) if further.size else plain
-    return _answer(model, regions, plain, wider, WithinMethod.BATCH_FIXED)
+        return _answer(model, regions, model.working.plain, WithinMethod.BATCH_FIXED)
+    wider = model.working.with_columns(batch_means(model.rows["batch_id"], factor.columns))
+    if wider is not None:
+        return _answer(model, regions, wider, WithinMethod.BATCH_SHARES)
+    fixed = model.working.with_columns(_batch_columns(model))
+    return _answer(model, regions, fixed or model.working.plain, WithinMethod.BATCH_FIXED)
 
 
 def _batch_columns(model: AdjustedModel) -> FloatArray:
@@ -72,10 +69,9 @@ def _batch_columns(model: AdjustedModel) -> FloatArray:
     return np.asarray(own.matrix[:, chosen], dtype=float)
 
 
-def _answer(
-    model: AdjustedModel, regions: list[str], plain: Estimates, wider: Estimates, method: WithinMethod
-) -> WithinBatches:
+def _answer(model: AdjustedModel, regions: list[str], wider: Estimates, method: WithinMethod) -> WithinBatches:
     factor, place = model.factors[REGION], model.columns.places[REGION]
+    plain = model.working.plain
     width, size = len(wider.coefficients), len(plain.coefficients)
     kept = model.columns.kept
     rows = np.zeros((len(regions), width))

@@ -156,11 +156,7 @@ def _scores(data: ScreenData, state: _State, tank_sd: float) -> FloatArray:
 
 def _step(data: ScreenData, state: _State) -> _State:
     """One solution of the mixed-model equations on winsorised pseudo-observations, then new spreads."""
-    score = np.clip(_scores(data, state, state.tank_sd), -CLIP, CLIP)
-    error = np.sqrt(1.0 / _information(data, state) + state.tank_sd**2)
-    pseudo = state.log_odds + score / SLOPE * error
-    weight = np.where(state.kept, SLOPE**2 / _SQUARE / error**2, 0.0)
-    solved = solve_equations(data, pseudo - state.start, weight, state.batch_sd, state.season_sd)
+    _, weight, solved = _solution(data, state)
     moved = replace(state, log_odds=state.start + solved.fitted, leverage=weight * solved.variance)
     return replace(
         moved,
@@ -168,6 +164,15 @@ def _step(data: ScreenData, state: _State) -> _State:
         season_sd=_schall(solved.season, solved.season_variance, state.season_sd),
         tank_sd=_winsorised_spread(data, moved),
     )
+
+
+def _solution(data: ScreenData, state: _State) -> tuple[FloatArray, FloatArray, Solved]:
+    """Winsorised pseudo-observations (from the start), their weights, and the equations solved for them."""
+    score = np.clip(_scores(data, state, state.tank_sd), -CLIP, CLIP)
+    error = np.sqrt(1.0 / _information(data, state) + state.tank_sd**2)
+    pseudo = state.log_odds - state.start + score / SLOPE * error
+    weight = np.where(state.kept, SLOPE**2 / _SQUARE / error**2, 0.0)
+    return pseudo, weight, solve_equations(data, pseudo, weight, state.batch_sd, state.season_sd)
 
 
 def _schall(effects: FloatArray, variances: FloatArray, sd: float) -> float:
@@ -240,19 +245,15 @@ def solve_equations(
 
 def _without_own_count(data: ScreenData, state: _State) -> ScreenFit:
     """Expected log-odds and standard error of each tank with its own pseudo-observation taken out."""
-    score = _scores(data, state, state.tank_sd)
-    error = np.sqrt(1.0 / _information(data, state) + state.tank_sd**2)
-    weight = np.where(state.kept, SLOPE**2 / _SQUARE / error**2, 0.0)
-    pseudo = state.log_odds + np.clip(score, -CLIP, CLIP) / SLOPE * error
-    solved = solve_equations(data, pseudo - state.start, weight, state.batch_sd, state.season_sd)
+    pseudo, weight, solved = _solution(data, state)
     left = np.maximum(1.0 - weight * solved.variance, 1e-3)
-    own = pseudo - state.start - solved.fitted
+    own = pseudo - solved.fitted
     expected = state.start + solved.fitted - weight * solved.variance * own / left
     variance = solved.variance / left
     return ScreenFit(
         expected=np.asarray(expected, dtype=float),
         expected_se=np.asarray(np.sqrt(variance), dtype=float),
-        scores=score,
+        scores=_scores(data, state, state.tank_sd),
         tank_sd=state.tank_sd,
         batch_sd=state.batch_sd if data.batches > 1 else float("nan"),
         season_sd=state.season_sd if data.seasons > 1 else float("nan"),

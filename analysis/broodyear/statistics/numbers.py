@@ -72,6 +72,12 @@ def share_limits(share: ArrayLike, error: ArrayLike, reach: ArrayLike) -> tuple[
     return expit(centre - width), expit(centre + width)
 
 
+def delta_errors(gradient: FloatArray, covariance: FloatArray) -> FloatArray:
+    """Delta-method standard error of a gradient, or of each row of several."""
+    variance = np.einsum("...i,ij,...j->...", gradient, covariance, gradient)
+    return np.asarray(np.sqrt(np.maximum(variance, 0.0)), dtype=float)
+
+
 def jacobian(gradient: Callable[[FloatArray], FloatArray], values: FloatArray, step: float) -> FloatArray:
     """Second derivatives from a gradient by central differences of one step in every direction, made symmetric."""
     moves = step * np.eye(len(values))

@@ -13,6 +13,7 @@ from broodyear.errors import Refused, UsageError
 from broodyear.statistics.numbers import (
     FloatArray,
     critical_value,
+    delta_errors,
     expit,
     normal_nodes,
     share_limits,
@@ -74,6 +75,63 @@ def average(fit: Fitted, matrix: FloatArray, sd: float, shift: float = 0.0) -> A
     by_coefficient = matrix.T @ rows.by_log_odds / len(matrix)
     gradient = np.concatenate([by_log_sd, by_coefficient])
     return Average(float(rows.share.mean()), gradient, float(expit(log_odds).mean()))
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class LogOdds:
+    """A difference of log-odds with its standard error and degrees of freedom."""
+
+    log_odds: float = np.nan
+    error: float = np.nan
+    degrees: float = np.inf
+
+    @property
+    def reach(self) -> float:
+        """Standard errors to either end of the 95 % interval."""
+        return critical_value(self.degrees)
+
+    def odds_ratio(self, side: int = 0) -> float:
+        """The odds ratio, or with side −1 or +1 an end of its 95 % interval."""
+        with np.errstate(over="ignore"):
+            return float(np.exp(self.log_odds + side * self.reach * self.error))
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Difference(LogOdds):
+    """p_value: of the log-odds; points, points_error: population-averaged difference in percentage points."""
+
+    p_value: float = np.nan
+    points: float = np.nan
+    points_error: float = np.nan
+
+    @property
+    def points_low(self) -> float:
+        return self.points - self.reach * self.points_error
+
+    @property
+    def points_high(self) -> float:
+        return self.points + self.reach * self.points_error
+
+
+def difference(fit: Fitted, shift: FloatArray, first: Average, second: Average) -> Difference:
+    """One mean survival less another, with delta-method errors; shift: their mean difference in the columns."""
+    log_odds = float(shift @ fit.coefficients)
+    error = float(delta_errors(shift, fit.covariance.to_numpy(dtype=float)))
+    degrees = fit.degrees_of_freedom_of(shift)
+    return Difference(
+        log_odds=log_odds,
+        error=error,
+        degrees=degrees,
+        p_value=float(two_sided_p(log_odds / error if error > 0.0 else np.nan, degrees)),
+        points=100.0 * (first.share - second.share),
+        points_error=100.0 * float(delta_errors(first.gradient - second.gradient, fit.joint_covariance)),
+    )
+
+
+def _between(fit: Fitted, matrix: FloatArray, against: FloatArray, sd: float) -> Difference:
+    """One prediction against another."""
+    shift = (matrix - against).mean(axis=0)
+    return difference(fit, shift, average(fit, matrix, sd), average(fit, against, sd))
 
 
 def levels_of(design: Design, factor: str) -> list[Any]:
@@ -154,7 +212,7 @@ def contrast_table(fit: Fitted, factor: str, reference: Any, sd: float) -> pd.Da
         raise UsageError(f"Factor {factor!r} has no level {base!r}; its levels are: {_listed(levels)}.")
     against = matrix_with(fit.design, factor, base)
     rows = [
-        {"level": level, "reference": base, **_difference(fit, matrix, against, sd)}
+        {"level": level, "reference": base, **_shown(_between(fit, matrix, against, sd))}
         for level in levels
         if level != base
         for matrix in [matrix_with(fit.design, factor, level)]
@@ -171,7 +229,7 @@ def step_table(fit: Fitted, name: str, by: float, sd: float) -> pd.DataFrame:
             f"A step of {by:g} in {name!r} leaves the range of the rows, where a spline says nothing: read"
             f" .curve({name!r}) instead, or fit {name!r} as a straight line."
         )
-    row = {"level": f"{by:+g}", "reference": "", **_difference(fit, moved, fit.design.matrix, sd)}
+    row = {"level": f"{by:+g}", "reference": "", **_shown(_between(fit, moved, fit.design.matrix, sd))}
     return pd.DataFrame([row], columns=list(CONTRAST_COLUMNS))
 
 
@@ -182,38 +240,16 @@ def _as_level(reference: Any, levels: Sequence[Any]) -> Any:
     return next((level for level in levels if str(level) == str(reference)), reference)
 
 
-def _difference(fit: Fitted, matrix: FloatArray, against: FloatArray, sd: float) -> dict[str, float]:
-    """Odds ratio, difference in percentage points, and p value of one prediction against another."""
-    shift = (matrix - against).mean(axis=0)
-    degrees_of_freedom = fit.degrees_of_freedom_of(shift)
-    critical = critical_value(degrees_of_freedom)
-    log_ratio = float(shift @ fit.coefficients)
-    log_error = _error(shift, fit.covariance.to_numpy(dtype=float))
-    first, second = average(fit, matrix, sd), average(fit, against, sd)
-    gradient = first.gradient - second.gradient
-    points = 100.0 * (first.share - second.share)
-    error = 100.0 * _error(gradient, fit.joint_covariance)
-    statistic = log_ratio / log_error if log_error > 0 else np.nan
+def _shown(found: Difference) -> dict[str, float]:
     return {
-        "odds_ratio": _exp(log_ratio),
-        "or_low": _exp(log_ratio - critical * log_error),
-        "or_high": _exp(log_ratio + critical * log_error),
-        "difference_points": points,
-        "difference_low": points - critical * error,
-        "difference_high": points + critical * error,
-        "p_value": float(two_sided_p(statistic, degrees_of_freedom)),
+        "odds_ratio": found.odds_ratio(),
+        "or_low": found.odds_ratio(-1),
+        "or_high": found.odds_ratio(1),
+        "difference_points": found.points,
+        "difference_low": found.points_low,
+        "difference_high": found.points_high,
+        "p_value": found.p_value,
     }
-
-
-def _exp(value: float) -> float:
-    """e to the power, infinite where it is beyond what a number can hold."""
-    with np.errstate(over="ignore"):
-        return float(np.exp(value))
-
-
-def _error(gradient: FloatArray, covariance: FloatArray) -> float:
-    """Delta-method standard error."""
-    return float(np.sqrt(max(float(gradient @ covariance @ gradient), 0.0)))
 
 
 def adjusted_table(fit: Fitted, factor: str) -> pd.DataFrame:
@@ -239,8 +275,7 @@ def curve_table(fit: Fitted, name: str, points: int) -> pd.DataFrame:
 def _adjusted(fit: Fitted, matrix: FloatArray) -> dict[str, float]:
     critical = critical_value(fit.degrees_of_freedom_of(matrix.mean(axis=0)))
     mean = average(fit, matrix, fit.total_group_sd)
-    error = _error(mean.gradient, fit.joint_covariance)
-    low, high = map(float, share_limits(mean.share, error, critical))
+    low, high = map(float, share_limits(mean.share, delta_errors(mean.gradient, fit.joint_covariance), critical))
     return {"adjusted_pct": 100.0 * mean.share, "adjusted_low": 100.0 * low, "adjusted_high": 100.0 * high}
 
 

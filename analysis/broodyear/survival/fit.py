@@ -160,7 +160,7 @@ def _result(
     """Assemble the common result."""
     names = [grouping.name for grouping in design.groupings]
     sds = zip(names, mixed.sds, strict=True) if mixed else ()
-    small = mixed.satterthwaite if mixed else None
+    small = mixed.precision if mixed else None
     degrees = [small.degrees(row) if small else answer.degrees_of_freedom for row in np.eye(len(design.terms))]
     return SurvivalFit(
         method=method,
@@ -179,7 +179,7 @@ def _result(
         fitted=mixed.fitted if mixed else expit(design.matrix @ answer.coefficients),
         quadrature_points=quadrature_points,
         counts=design.counts,
-        satterthwaite=small,
+        precision=small,
     )
 
 

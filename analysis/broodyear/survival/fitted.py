@@ -10,7 +10,7 @@ import pandas as pd
 
 from broodyear.statistics.numbers import FloatArray
 from broodyear.survival.design.matrix import Design
-from broodyear.survival.mixed.restricted import Satterthwaite
+from broodyear.survival.mixed.restricted import Precision
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,7 +49,7 @@ class Fitted:
     fitted: FloatArray = field(repr=False)
     quadrature_points: int = 1
     counts: tuple[str, str] = ("survived", "trials")
-    satterthwaite: Satterthwaite | None = field(default=None, repr=False)
+    precision: Precision | None = field(default=None, repr=False)
 
     @property
     def rows_given(self) -> int:
@@ -78,6 +78,4 @@ class Fitted:
 
     def degrees_of_freedom_of(self, contrast: FloatArray) -> float:
         """Degrees of freedom for a contrast of the coefficients, shape (terms,); its own in small-sample fits."""
-        if self.satterthwaite is None:
-            return self.degrees_of_freedom
-        return self.satterthwaite.degrees(contrast)
+        return self.degrees_of_freedom if self.precision is None else self.precision.degrees(contrast)

@@ -26,6 +26,10 @@ from broodyear.survival.practices.within import Within
 DRAWN = 0.004
 
 
+def within(log_odds: float, shift: float, error: float, p_between: float) -> Within:
+    return Within(shift, p_between, log_odds=log_odds, error=error, degrees=40.0)
+
+
 def equal_correlation(size: int, rho: float) -> np.ndarray:
     return np.full((size, size), rho) + (1.0 - rho) * np.eye(size)
 
@@ -75,7 +79,7 @@ def a_finding(**changes: object) -> Finding:
     contrast = Contrast(
         "light_cover", "yes", "no", 60, 8, log_odds=0.5, error=0.1, p_value=1e-6, points=7.0, points_error=1.2
     )
-    whole = {"within": Within(0.48, -0.02, 0.11, 40.0, 0.7), "silence": Silence(3, 6.5, 7.0), "p_family": 1e-4}
+    whole = {"within": within(0.48, -0.02, 0.11, 0.7), "silence": Silence(3, 6.5, 7.0), "p_family": 1e-4}
     return decided(Finding("delivered_to_release", contrast, comparisons=20, **{**whole, **changes}))  # type: ignore[arg-type]
 
 
@@ -87,10 +91,10 @@ def a_finding(**changes: object) -> Finding:
         ({"p_family": 0.0501}, Reason.NOT_CLEAR),
         ({"p_family": np.nan}, Reason.NO_INTERVAL),
         ({"within": None, "silence": None}, Reason.CLEAR),
-        ({"within": Within(-0.1, -0.6, 0.2, 40.0, 0.3)}, Reason.BATCHES_DISAGREE),
-        ({"within": Within(0.1, -0.4, 0.1, 40.0, 0.005)}, Reason.BATCHES_DISAGREE),
-        ({"within": Within(0.1, -0.4, 0.1, 40.0, 0.2)}, Reason.CLEAR),
-        ({"within": Within(0.45, -0.05, 0.1, 40.0, 0.001)}, Reason.CLEAR),
+        ({"within": within(-0.1, -0.6, 0.2, 0.3)}, Reason.BATCHES_DISAGREE),
+        ({"within": within(0.1, -0.4, 0.1, 0.005)}, Reason.BATCHES_DISAGREE),
+        ({"within": within(0.1, -0.4, 0.1, 0.2)}, Reason.CLEAR),
+        ({"within": within(0.45, -0.05, 0.1, 0.001)}, Reason.CLEAR),
         ({"silence": Silence(30, -1.0, 7.0)}, Reason.DEPENDS_ON_SILENT),
         ({"silence": Silence(30, 0.0, 7.0)}, Reason.DEPENDS_ON_SILENT),
         ({"silence": Silence(30, 0.1, 7.0)}, Reason.CLEAR),
@@ -110,7 +114,7 @@ def test_a_claim_that_silent_tanks_would_blur_says_so(lost: float, is_said: bool
 def test_a_difference_to_the_worse_is_decided_alike() -> None:
     found = a_finding()
     worse = replace(found.contrast, points=-7.0, log_odds=-0.5)
-    turned = replace(found, contrast=worse, within=Within(-0.48, 0.02, 0.11, 40.0, 0.7))
+    turned = replace(found, contrast=worse, within=within(-0.48, 0.02, 0.11, 0.7))
     assert decided(replace(turned, silence=Silence(3, -6.5, -7.0))).reason is Reason.CLEAR
     assert decided(replace(turned, silence=Silence(3, 1.0, -7.0))).reason is Reason.DEPENDS_ON_SILENT
 

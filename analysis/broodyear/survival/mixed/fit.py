@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -24,7 +24,7 @@ from broodyear.survival.mixed.optimum import (
     standard_errors,
 )
 from broodyear.survival.mixed.quadrature import Quadrature
-from broodyear.survival.mixed.restricted import Satterthwaite, adjusted, precision_at, restricted_hessian
+from broodyear.survival.mixed.restricted import Precision, adjusted, precision_at, restricted_hessian
 from broodyear.survival.mixed.system import invert
 
 START_SD = 0.4
@@ -45,7 +45,7 @@ class Mixed:
     log_likelihood: binomial coefficients included. effects, effect_std_errors: conditional modes on the
     logit scale and their standard errors given the coefficients and spreads, one array per grouping.
     fitted: survival per row at the modes. effective_parameters: coefficients plus the trace of shrinkage.
-    satterthwaite: degrees of freedom of contrasts, for small-sample fits only.
+    precision: of the coefficients, for the degrees of freedom of contrasts; small-sample fits only.
     """
 
     coefficients: FloatArray
@@ -58,7 +58,7 @@ class Mixed:
     fitted: FloatArray
     effective_parameters: float
     notes: tuple[str, ...]
-    satterthwaite: Satterthwaite | None = None
+    precision: Precision | None = None
 
 
 def fit_mixed(design: Design, *, quadrature_points: int = 1, small_sample: bool = False) -> Mixed:
@@ -229,7 +229,7 @@ def _assembled(
         fitted=mode.share,
         effective_parameters=design.matrix.shape[1] + shrinkage,
         notes=tuple(notes),
-        satterthwaite=Satterthwaite(precision, joint[:count, :count]) if precision else None,
+        precision=replace(precision, log_sd_covariance=joint[:count, :count]) if precision else None,
     )
 
 

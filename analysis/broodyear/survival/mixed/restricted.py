@@ -27,38 +27,27 @@ class Precision:
     """The working precision of the coefficients and how each spread moves it.
 
     covariance: (X'V⁻¹X)⁻¹ with V = W⁻¹ + Σ sd² Z Z', shape (terms, terms). scaled_sums: Λ Z'V⁻¹X, shape (levels,
-    terms), in the order of the layout.
+    terms), in the order of the layout. log_sd_covariance: of the estimated log sds, None where these count as
+    known.
     """
 
     covariance: FloatArray
     scaled_sums: FloatArray
     layout: Layout
+    log_sd_covariance: FloatArray | None = None
 
     def adjustment_slope(self) -> FloatArray:
         """Derivative of log|X'V⁻¹X| over each log sd, binomial weights held."""
         sums = self.scaled_sums
         return -2.0 * self.layout.by_grouping(np.einsum("ij,ij->i", sums @ self.covariance, sums))
 
-    def variance_slope(self, contrast: FloatArray) -> FloatArray:
-        """Derivative of a contrast's variance over each log sd."""
-        return 2.0 * self.layout.by_grouping((self.scaled_sums @ (self.covariance @ contrast)) ** 2)
-
-
-@dataclass(frozen=True, eq=False)
-class Satterthwaite:
-    """Degrees of freedom of contrasts of the coefficients.
-
-    precision: as at the estimates. log_sd_covariance: covariance of the estimated log sds.
-    """
-
-    precision: Precision
-    log_sd_covariance: FloatArray
-
     def degrees(self, contrast: FloatArray) -> float:
         """2 v² / var(v) for the variance v of a contrast (Satterthwaite 1946, doi 10.2307/3002019)."""
-        variance = float(contrast @ self.precision.covariance @ contrast)
-        slope = self.precision.variance_slope(contrast)
-        uncertainty = float(slope @ self.log_sd_covariance @ slope)
+        if self.log_sd_covariance is None:
+            return float("inf")
+        moved = self.covariance @ contrast
+        slope = 2.0 * self.layout.by_grouping((self.scaled_sums @ moved) ** 2)
+        variance, uncertainty = float(contrast @ moved), float(slope @ self.log_sd_covariance @ slope)
         if uncertainty <= 0.0 or variance <= 0.0:
             return float("inf")
         return max(2.0 * variance**2 / uncertainty, FEWEST_DEGREES)

@@ -8,16 +8,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from broodyear.claims import Reason
-from broodyear.statistics.numbers import FloatArray, critical_value, two_sided_p
-from broodyear.survival.averaging import Average, average
+from broodyear.statistics.numbers import FloatArray
+from broodyear.survival.averaging import Average, Difference, average, difference
 from broodyear.survival.practices.model import AdjustedModel
 
 
 @dataclass(frozen=True, eq=False)
-class Contrast:
+class Contrast(Difference):
     """One level against a reference, or one step of a measured covariate (reference blank).
 
-    log_odds, error: on the logit scale, with `degrees` of freedom; points, points_error: population-averaged;
     typical_points: at a site and batch in the middle of the spread. direction: over the model's coefficients.
     refused: why there is no estimate; partners: factors it cannot be told apart from, where that is why.
     """
@@ -27,34 +26,10 @@ class Contrast:
     reference: str
     tanks: int
     batches: int
-    log_odds: float = np.nan
-    error: float = np.nan
-    degrees: float = np.inf
-    p_value: float = np.nan
-    points: float = np.nan
-    points_error: float = np.nan
     typical_points: float = np.nan
     direction: FloatArray | None = None
     refused: Reason | None = None
     partners: tuple[str, ...] = ()
-
-    @property
-    def reach(self) -> float:
-        """Standard errors to either end of the 95 % interval."""
-        return critical_value(self.degrees)
-
-    @property
-    def points_low(self) -> float:
-        return self.points - self.reach * self.points_error
-
-    @property
-    def points_high(self) -> float:
-        return self.points + self.reach * self.points_error
-
-    def odds_ratio(self, side: int = 0) -> float:
-        """The odds ratio, or with side −1 or +1 an end of its 95 % interval."""
-        with np.errstate(over="ignore"):
-            return float(np.exp(self.log_odds + side * self.reach * self.error))
 
 
 def averages_of(model: AdjustedModel, name: str) -> dict[str, Average]:
@@ -101,22 +76,9 @@ def estimated(
     model: AdjustedModel, blank: Contrast, vector: FloatArray, first: Average, second: Average
 ) -> Contrast:
     """A contrast with its estimates, delta-method errors and degrees of freedom."""
-    fit = model.fit
-    covariance = fit.covariance.to_numpy(dtype=float)
-    log_odds, error = float(vector @ fit.coefficients), float(np.sqrt(vector @ covariance @ vector))
-    degrees = fit.degrees_of_freedom_of(vector)
-    gradient = first.gradient - second.gradient
-    return replace(
-        blank,
-        log_odds=log_odds,
-        error=error,
-        degrees=degrees,
-        p_value=float(two_sided_p(log_odds / error, degrees)),
-        points=100.0 * (first.share - second.share),
-        points_error=100.0 * float(np.sqrt(max(float(gradient @ fit.joint_covariance @ gradient), 0.0))),
-        typical_points=100.0 * (first.typical - second.typical),
-        direction=vector,
-    )
+    found = difference(model.fit, vector, first, second)
+    typical = 100.0 * (first.typical - second.typical)
+    return replace(blank, **vars(found), typical_points=typical, direction=vector)
 
 
 def correlation_of(model: AdjustedModel, contrasts: Iterable[Contrast]) -> FloatArray:

@@ -8,7 +8,7 @@ import numpy as np
 
 from broodyear.statistics.numbers import FloatArray
 from broodyear.survival.averaging import average_over_groups
-from broodyear.survival.practices.model import AdjustedModel, independent
+from broodyear.survival.practices.model import AdjustedModel
 
 #: Places of the knots among the temperatures (Harrell 2015, Regression Modeling Strategies, table 2.3: four
 #: knots).
@@ -43,10 +43,9 @@ def bend_of(model: AdjustedModel, name: str, temps_c: FloatArray) -> Bend:
     if len(np.unique(knots)) < len(KNOTS):
         return Bend()
     further = np.where(known[:, None], spline_columns(np.where(known, temps_c, 0.0), knots), 0.0)
-    matrix = np.hstack([model.fit.design.matrix, further])
-    if not independent(matrix):
+    wider, plain = model.working.with_columns(further), model.working.plain
+    if wider is None:
         return Bend()
-    wider, plain = model.working.estimates(matrix), model.working.estimates(model.fit.design.matrix)
     own = wider.coefficients[-further.shape[1] :]
     block = wider.covariance[-further.shape[1] :, -further.shape[1] :]
     ratio = float(own @ np.linalg.solve(block, own)) / len(own)
@@ -55,7 +54,12 @@ def bend_of(model: AdjustedModel, name: str, temps_c: FloatArray) -> Bend:
     if not p_value < CURVED_BELOW:
         return Bend(p_value)
     moved = np.concatenate([model.fit.coefficients - plain.coefficients, np.zeros(len(own))]) + wider.coefficients
-    return Bend(p_value, *_best(model, name, matrix, moved, knots, float(temps_c[known].mean())))
+    return Bend(
+        p_value,
+        *_best(
+            model, name, np.hstack([model.fit.design.matrix, further]), moved, knots, float(temps_c[known].mean())
+        ),
+    )
 
 
 def spline_columns(values: FloatArray, knots: FloatArray) -> FloatArray:

@@ -47,7 +47,7 @@ def diagnose(model: AdjustedModel, outcome: str) -> FitDiagnostics:
     fit = model.fit
     matrix = fit.design.matrix
     expected = _expected(model)
-    owners = {name: _own(model, name) - 1 for name in model.columns.places}
+    owners = {name: model.columns.own(name) - 1 for name in model.columns.places}
     return FitDiagnostics(
         outcome=outcome,
         inflation=inflation(matrix[:, 1:], {name: own for name, own in owners.items() if own.size}),
@@ -58,13 +58,6 @@ def diagnose(model: AdjustedModel, outcome: str) -> FitDiagnostics:
         dispersion=float(expected.pearson.sum() / max(len(matrix) - matrix.shape[1], 1)),
         spreads=fit.group_sd.rename_axis("group").reset_index(),
     )
-
-
-def _own(model: AdjustedModel, name: str) -> IntArray:
-    """Places of a factor's columns among the kept ones."""
-    place = model.columns.places[name]
-    kept = model.columns.kept
-    return np.flatnonzero((kept >= place.start) & (kept < place.stop)).astype(np.int64)
 
 
 def condition_number(matrix: FloatArray) -> float:
@@ -140,19 +133,17 @@ def site_influence(model: AdjustedModel) -> pd.DataFrame:
     One step of the working model without the site's share of the information, spreads held; a refit without the
     site gives much the same, in as many fits as there are sites.
     """
-    working, matrix = model.working, model.fit.design.matrix
-    through = working.inverse_times(matrix)
-    plain = working.estimates(matrix, through)
+    working, matrix, plain = model.working, model.fit.design.matrix, model.working.plain
     left = working.response - matrix @ plain.coefficients
     codes, sites = pd.factorize(model.rows["site_id"], sort=True)
-    scores = level_sums(codes.astype(np.int64), through * left[:, None], len(sites))
+    scores = level_sums(codes.astype(np.int64), working.through * left[:, None], len(sites))
     information = np.linalg.inv(plain.covariance)
     errors = np.sqrt(np.diag(plain.covariance))
     owner = _owners(model)
     rows = []
     for place, site in enumerate(sites):
         inside = codes == place
-        share = matrix[inside].T @ through[inside]
+        share = matrix[inside].T @ working.through[inside]
         shift = np.abs(_solved(information - 0.5 * (share + share.T), scores[place]) / errors)[1:]
         worst = int(np.argmax(shift)) if shift.size else -1
         rows.append((site, int(inside.sum()), float(shift[worst]) if worst >= 0 else np.nan, owner[worst + 1]))
@@ -164,7 +155,7 @@ def _owners(model: AdjustedModel) -> list[str]:
     """The factor of each kept column."""
     owner = [""] * len(model.columns.kept)
     for name in model.columns.places:
-        for place in _own(model, name):
+        for place in model.columns.own(name):
             owner[place] = name
     return owner
 

@@ -9,11 +9,13 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from broodyear.claims import Reason
-from broodyear.statistics.numbers import FloatArray, critical_values, share_limits, two_sided_p
+from broodyear.statistics.numbers import FloatArray, critical_values, delta_errors, share_limits, two_sided_p
 from broodyear.survival.averaging import Average, average_over_groups
+from broodyear.survival.mixed.system import inverse_times
 from broodyear.survival.practices.coding import COUNT_COLUMNS, Factor, code_factor, level_counts
+from broodyear.survival.practices.columns import build_columns
 from broodyear.survival.practices.factors import practice_named
-from broodyear.survival.practices.model import AdjustedModel, build_columns
+from broodyear.survival.practices.model import AdjustedModel
 from broodyear.survival.practices.outcome_rows import OutcomeRows
 from broodyear.survival.practices.together import context_of, goes_together_with
 from broodyear.survival.practices.within import Within
@@ -111,13 +113,6 @@ def against_the_rest(tanks: ArrayLike) -> FloatArray:
     )
 
 
-def delta_errors(gradient: FloatArray, covariance: FloatArray) -> FloatArray:
-    """Delta-method standard error of each row of a gradient."""
-    return np.asarray(
-        np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", gradient, covariance, gradient), 0.0)), dtype=float
-    )
-
-
 def _within_points(
     model: AdjustedModel, factor: Factor, within: Mapping[tuple[str, str], Within]
 ) -> dict[str, float]:
@@ -161,8 +156,8 @@ def _combination_estimates(model: AdjustedModel, factor: Factor) -> pd.DataFrame
     others = [one for name, one in model.factors.items() if name not in (ROOM, GRAVEL)]
     columns = build_columns(len(model.rows), [*model.adjusters.values(), *others, factor], model.numbers)
     matrix = np.ascontiguousarray(columns.matrix[:, columns.kept])
-    found, span = model.working.estimates(matrix), columns.places[COMBINED]
-    own = np.flatnonzero((columns.kept >= span.start) & (columns.kept < span.stop))
+    found = model.working.estimates(matrix, inverse_times(model.working.factor, matrix))
+    span, own = columns.places[COMBINED], columns.own(COMBINED)
     levels, shares, directions = [], [], []
     for level in factor.compared:
         dummies = np.zeros(columns.matrix.shape[1])

@@ -12,8 +12,9 @@ from broodyear.errors import BroodyearError
 from broodyear.statistics.numbers import BoolArray
 from broodyear.survival.fit import fit_marginal, require_finite
 from broodyear.survival.practices.coding import Factor
+from broodyear.survival.practices.columns import build_columns
 from broodyear.survival.practices.contrasts import Contrast, averages_of, factor_contrasts, step_contrast
-from broodyear.survival.practices.model import AdjustedModel, build_columns, design_of
+from broodyear.survival.practices.model import AdjustedModel, design_of
 
 OTHER_METHODS = ("beta_binomial", "quasi_binomial", "clustered", "exchangeable")
 #: Batches are a factor where there are this many tanks for each.

@@ -12,45 +12,18 @@ import pandas as pd
 from broodyear.errors import Refused
 from broodyear.statistics.numbers import FloatArray, IntArray
 from broodyear.survival.averaging import Average, average
-from broodyear.survival.design.matrix import ALIAS_TOLERANCE, Design, Grouping
+from broodyear.survival.design.matrix import Design, Grouping
 from broodyear.survival.design.rows import Rows
 from broodyear.survival.fit import fit_mixed_design
 from broodyear.survival.methods.separation import separated_terms
 from broodyear.survival.practices.coding import FEWEST_TANKS, Factor, code_factor, level_counts
+from broodyear.survival.practices.columns import Columns, build_columns
 from broodyear.survival.practices.working import Working, working_model
 from broodyear.survival.result import SurvivalFit
 
 #: Seasons get an intercept of their own from this many on; fewer are a factor.
 FEWEST_SEASONS = 5
 UNITS = "units_at_delivery_c_days"
-ESTIMABLE = 1e-6  # a contrast that moves along an aliased direction by more cannot be told
-
-
-@dataclass(frozen=True, eq=False)
-class Columns:
-    """Columns of a design by what they belong to, before aliased ones are left out.
-
-    matrix: shape (rows, columns). places: factor -> its columns. kept: columns that no earlier ones make up.
-    null: shape (columns, aliased), the directions along which the rows say nothing.
-    """
-
-    matrix: FloatArray
-    places: Mapping[str, slice]
-    kept: IntArray
-    null: FloatArray
-
-    def is_estimable(self, direction: FloatArray) -> bool:
-        """Whether the rows say anything of a combination of all columns."""
-        return not self.null.size or bool(np.abs(direction @ self.null).max() < ESTIMABLE)
-
-    def partners(self, direction: FloatArray, own: str) -> tuple[str, ...]:
-        """Factors that a combination cannot be told apart from."""
-        hit = np.flatnonzero(np.abs(direction @ self.null) >= ESTIMABLE)
-        return tuple(
-            name
-            for name, place in self.places.items()
-            if name != own and any(np.abs(self.null[place, column]).max(initial=0.0) > ESTIMABLE for column in hit)
-        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,10 +61,10 @@ class AdjustedModel:
 
         shift: added to the log-odds, for what another comparison says of the level.
         """
-        factor, place = self.factors[name], self.columns.places[name]
-        own = np.flatnonzero((self.columns.kept >= place.start) & (self.columns.kept < place.stop))
+        factor, own = self.factors[name], self.columns.own(name)
         matrix = self.fit.design.matrix[rows]
-        matrix[:, own] = factor.dummies[factor.levels.index(level)][self.columns.kept[own] - place.start]
+        first = self.columns.places[name].start
+        matrix[:, own] = factor.dummies[factor.levels.index(level)][self.columns.kept[own] - first]
         return average(self.fit, matrix, self.fit.total_group_sd, shift)
 
     def spread_out(self, direction: FloatArray) -> FloatArray:
@@ -188,49 +161,6 @@ def centred(name: str, values: FloatArray) -> dict[str, FloatArray]:
 def missing_of(name: str) -> str:
     """Name of the column that marks where a covariate was not recorded."""
     return f"{name} not recorded"
-
-
-def build_columns(rows: int, factors: Sequence[Factor], measured: Mapping[str, FloatArray]) -> Columns:
-    """Intercept, measured covariates and factors side by side, and which of the columns make up others."""
-    parts, places, start = [np.ones((rows, 1))], {}, 1
-    named = [(name, values[:, None]) for name, values in measured.items()]
-    for name, part in [*named, *((factor.name, factor.columns) for factor in factors)]:
-        places[name] = slice(start, start + part.shape[1])
-        parts.append(part)
-        start += part.shape[1]
-    matrix = np.hstack(parts)
-    kept, null = _aliases(matrix)
-    return Columns(matrix, places, kept, null)
-
-
-def _aliases(matrix: FloatArray) -> tuple[IntArray, FloatArray]:
-    """Columns that earlier ones do not make up, and the directions along which the others can be exchanged."""
-    lengths = np.maximum(np.linalg.norm(matrix, axis=0), 1e-300)
-    scaled = matrix / lengths
-    factor = np.asarray(np.linalg.qr(scaled, mode="r"), dtype=float)
-    if len(factor) == matrix.shape[1] and np.abs(np.diag(factor)).min() > np.sqrt(ALIAS_TOLERANCE):
-        return np.arange(matrix.shape[1], dtype=np.int64), np.zeros((matrix.shape[1], 0))
-    kept: list[int] = []
-    for place in range(matrix.shape[1]):
-        column = factor[:, place]
-        left = (
-            column - factor[:, kept] @ np.linalg.lstsq(factor[:, kept], column, rcond=None)[0] if kept else column
-        )
-        if np.linalg.norm(left) > np.sqrt(ALIAS_TOLERANCE):
-            kept.append(place)
-    aliased = [place for place in range(matrix.shape[1]) if place not in kept]
-    null = np.zeros((matrix.shape[1], len(aliased)))
-    for spot, place in enumerate(aliased):
-        weights = np.linalg.lstsq(factor[:, kept], factor[:, place], rcond=None)[0]
-        null[place, spot] = 1.0
-        null[kept, spot] = -weights * lengths[place] / lengths[kept]
-    null[np.abs(null) < ESTIMABLE] = 0.0
-    return np.array(kept, dtype=np.int64), null
-
-
-def independent(matrix: FloatArray) -> bool:
-    """Whether no column is made up of others."""
-    return not _aliases(matrix)[1].size
 
 
 def _require_rows(rows: pd.DataFrame, columns: Columns) -> None:

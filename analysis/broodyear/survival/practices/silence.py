@@ -16,8 +16,8 @@ import pandas as pd
 from broodyear.statistics.numbers import FloatArray
 from broodyear.survival.averaging import Average
 from broodyear.survival.practices.coding import Factor
+from broodyear.survival.practices.columns import build_columns
 from broodyear.survival.practices.contrasts import Contrast
-from broodyear.survival.practices.model import build_columns
 
 
 @dataclass(frozen=True)

@@ -12,9 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from broodyear.statistics.numbers import FloatArray, critical_value, two_sided_p
+from broodyear.statistics.numbers import FloatArray, delta_errors, two_sided_p
+from broodyear.survival.averaging import LogOdds
 from broodyear.survival.practices.contrasts import Contrast
-from broodyear.survival.practices.model import AdjustedModel, independent
+from broodyear.survival.practices.model import AdjustedModel
 from broodyear.survival.practices.working import Estimates
 
 #: Both answers are said to differ at this p, when they lie this many standard errors apart.
@@ -22,21 +23,13 @@ DIFFERS_BELOW = 0.01
 DIFFERS_BY = 1.0
 
 
-@dataclass(frozen=True)
-class Within:
-    """One contrast within batches (log-odds); shift: from the answer of all tanks; p_between: that batches
-    compared with each other say the same."""
+@dataclass(frozen=True, eq=False)
+class Within(LogOdds):
+    """One contrast within batches; shift: from the answer of all tanks; p_between: that batches compared with
+    each other say the same."""
 
-    log_odds: float
     shift: float
-    error: float
-    degrees: float
     p_between: float
-
-    def odds_ratio(self, side: int = 0) -> float:
-        """The odds ratio, or with side −1 or +1 an end of its 95 % interval."""
-        with np.errstate(over="ignore"):
-            return float(np.exp(self.log_odds + side * critical_value(self.degrees) * self.error))
 
     def disagrees(self, contrast: Contrast) -> bool:
         """Whether tanks of one batch contradict the contrast: other in sign, or clearly not the same."""
@@ -49,19 +42,13 @@ def within_batches(model: AdjustedModel, contrasts: list[Contrast]) -> dict[tupl
     """Contrasts of the model within batches, by factor and level; without those that no batch can tell."""
     if "batch_id" not in model.groups:
         return {}
-    working, matrix = model.working, model.fit.design.matrix
-    through = working.inverse_times(matrix)
-    plain = working.estimates(matrix, through)
     found = {}
     for name in dict.fromkeys(contrast.factor for contrast in contrasts if contrast.direction is not None):
         means = batch_means(model.rows["batch_id"], model.columns.matrix[:, model.columns.places[name]])
-        if not independent(np.hstack([matrix, means])):
-            continue
-        both = np.hstack([through, working.inverse_times(means)])
-        wider = working.estimates(np.hstack([matrix, means]), both)
+        wider = model.working.with_columns(means)
         for contrast in contrasts:
-            if contrast.factor == name and contrast.direction is not None:
-                found[name, contrast.level] = _within(model, contrast, contrast.direction, plain, wider)
+            if wider is not None and contrast.factor == name and contrast.direction is not None:
+                found[name, contrast.level] = _within(model, contrast, contrast.direction, wider)
     return found
 
 
@@ -73,20 +60,18 @@ def batch_means(batch: pd.Series, columns: FloatArray) -> FloatArray:
     return np.asarray(means - means.mean(axis=0), dtype=float)
 
 
-def _within(
-    model: AdjustedModel, contrast: Contrast, direction: FloatArray, plain: Estimates, wider: Estimates
-) -> Within:
+def _within(model: AdjustedModel, contrast: Contrast, direction: FloatArray, wider: Estimates) -> Within:
     extra = len(wider.coefficients) - len(direction)
     longer = np.concatenate([direction, np.zeros(extra)])
-    shift = float(longer @ wider.coefficients - direction @ plain.coefficients)
+    shift = float(longer @ wider.coefficients - direction @ model.working.plain.coefficients)
     between = np.zeros(len(wider.coefficients))
     place = model.columns.places[contrast.factor]
     between[len(direction) :] = model.spread_out(direction)[place]
-    gap, gap_error = float(between @ wider.coefficients), float(np.sqrt(between @ wider.covariance @ between))
+    gap, gap_error = float(between @ wider.coefficients), float(delta_errors(between, wider.covariance))
     return Within(
         log_odds=contrast.log_odds + shift,
         shift=shift,
-        error=float(np.sqrt(longer @ wider.covariance @ longer)),
+        error=float(delta_errors(longer, wider.covariance)),
         degrees=wider.degrees(longer),
         p_between=float(two_sided_p(gap / gap_error, wider.degrees(between))),
     )

@@ -8,27 +8,32 @@ line.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
 from broodyear.statistics.numbers import FloatArray
-from broodyear.survival.mixed.restricted import Satterthwaite, precision_of
+from broodyear.survival.mixed.restricted import Precision, precision_of
 from broodyear.survival.mixed.system import Factor, factorise, inverse_times, lay_out
+from broodyear.survival.practices.columns import independent
 from broodyear.survival.result import SurvivalFit
 
 
 @dataclass(frozen=True, eq=False)
 class Estimates:
-    """coefficients, covariance: of the columns given; small: for degrees of freedom, None without spreads."""
+    """Of the columns given: coefficients, and their precision with its degrees of freedom."""
 
     coefficients: FloatArray
-    covariance: FloatArray
-    small: Satterthwaite | None
+    precision: Precision
+
+    @property
+    def covariance(self) -> FloatArray:
+        return self.precision.covariance
 
     def degrees(self, contrast: FloatArray) -> float:
         """Satterthwaite's degrees of freedom of a contrast; infinite without spreads."""
-        return self.small.degrees(contrast) if self.small else float("inf")
+        return self.precision.degrees(contrast)
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,19 +44,29 @@ class Working:
     response: FloatArray
     factor: Factor
 
-    def inverse_times(self, matrix: FloatArray) -> FloatArray:
-        """V⁻¹ A for columns A, shape (rows, columns)."""
-        return inverse_times(self.factor, matrix)
+    @cached_property
+    def through(self) -> FloatArray:
+        """V⁻¹ X for the columns of the fit, shape (rows, columns)."""
+        return inverse_times(self.factor, self.fit.design.matrix)
 
-    def estimates(self, matrix: FloatArray, through: FloatArray | None = None) -> Estimates:
-        """Generalised least squares of the working response on these columns; through: V⁻¹ A, where known."""
-        through = self.inverse_times(matrix) if through is None else through
-        precision, small = precision_of(self.factor, matrix, through), self.fit.satterthwaite
-        return Estimates(
-            precision.covariance @ (through.T @ self.response),
-            precision.covariance,
-            Satterthwaite(precision, small.log_sd_covariance) if small else None,
-        )
+    @cached_property
+    def plain(self) -> Estimates:
+        """Generalised least squares of the working response on the columns of the fit."""
+        return self.estimates(self.fit.design.matrix, self.through)
+
+    def with_columns(self, further: FloatArray) -> Estimates | None:
+        """The same with further columns behind those of the fit; None where these are made up of others."""
+        matrix = np.hstack([self.fit.design.matrix, further])
+        if not independent(matrix):
+            return None
+        return self.estimates(matrix, np.hstack([self.through, inverse_times(self.factor, further)]))
+
+    def estimates(self, matrix: FloatArray, through: FloatArray) -> Estimates:
+        """The same on any columns A, with V⁻¹ A."""
+        precision, own = precision_of(self.factor, matrix, through), self.fit.precision
+        if own is not None:
+            precision = replace(precision, log_sd_covariance=own.log_sd_covariance)
+        return Estimates(precision.covariance @ (through.T @ self.response), precision)
 
 
 def working_model(fit: SurvivalFit) -> Working:
