@@ -212,11 +212,13 @@ def _headers(folder: Path) -> dict[str, set[str]]:
 def test_the_invented_results_have_no_table_and_no_column_that_real_ones_lack(
     store: Store, review: ReportResult, pages: dict[str, Path], tmp_path: Path
 ) -> None:
+    told: list[tuple[int, int, str]] = []
     real = {
         "season": review,
-        "regions": report_regions(store, tmp_path / "regions"),
-        "development": report_development(store, tmp_path / "development"),
+        "regions": report_regions(store, tmp_path / "regions", tell=lambda *step: told.append(step)),
+        "development": report_development(store, tmp_path / "development", tell=lambda *step: told.append(step)),
     }
+    assert [done / steps for done, steps, _ in told] == [0, 1 / 3, 2 / 3] * 2
     _makes_its_tables_again(tmp_path / "development" / "reproduce")
     for report, written in real.items():
         columns = _headers(written.page.parent)

@@ -151,16 +151,14 @@ def report_regions(order: Order, tell: Tell) -> Outcome:
     """Write the comparison of regions."""
     from broodyear.reports.regions import report_regions as write
 
-    tell(0, 0, "comparing regions")
-    return _report(order, "regions", lambda store, folder: write(store, folder).page.name)
+    return _report(order, "regions", lambda store, folder: write(store, folder, tell=tell).page.name)
 
 
 def report_development(order: Order, tell: Tell) -> Outcome:
     """Write the validation of thermal-unit models."""
     from broodyear.reports.development import report_development as write
 
-    tell(0, 0, "comparing forecast and seen dates")
-    return _report(order, "development", lambda store, folder: write(store, folder).page.name)
+    return _report(order, "development", lambda store, folder: write(store, folder, tell=tell).page.name)
 
 
 def forecast(order: Order, tell: Tell) -> Outcome:

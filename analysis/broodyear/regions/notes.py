@@ -57,5 +57,5 @@ def _apart(row: Mapping[Any, Any]) -> str:
 def within_sentence(method: WithinMethod) -> str:
     """How batches were held fixed."""
     if method is WithinMethod.BATCH_SHARES:
-        return "Within batches: each batch’s regional shares are held fixed."
+        return "Within batches: which part of each batch went to which region is allowed for."
     return "Within batches: every batch has a level of its own, as batches are too few for their shares."

@@ -24,6 +24,7 @@ from broodyear.reports.regions_sections import (
     reporting_section,
 )
 from broodyear.reports.sentences import Statements, state
+from broodyear.reports.steps import Tell, tell_nobody
 from broodyear.reports.tables import ReportTable, report_table
 
 if TYPE_CHECKING:
@@ -56,24 +57,30 @@ class RegionResults:
         return self.statements.table, self.regions, self.heterogeneity, self.graph, self.on_record
 
 
-def report_regions(store: Store, folder: Path, *, pdf: bool = False, command: str = "") -> ReportResult:
+def report_regions(
+    store: Store, folder: Path, *, pdf: bool = False, command: str = "", tell: Tell = tell_nobody
+) -> ReportResult:
     """Write the comparison of regions over all seasons below `folder`: regions.html, tables/, figures/, manifest.
 
+    tell: hears how many of how many steps are done, and what is being done.
     Raises NothingToAnalyse when no tank of any season got eggs.
     """
     require_report_folder(folder, "regions")
-    results = gather_regions(store)
+    results = gather_regions(store, tell)
+    tell(2, 3, "drawing and writing")
     return write_regions(results, folder, store.uploads(), pdf=pdf, command=command)
 
 
-def gather_regions(store: Store) -> RegionResults:
-    """The tables of the regions report, worked out from the store."""
+def gather_regions(store: Store, tell: Tell = tell_nobody) -> RegionResults:
+    """The tables of the regions report, worked out from the store; tell: hears of the steps."""
+    tell(0, 3, "reading the records")
     outcomes = store.result("tank_outcomes")
     if outcomes.empty:
         raise NothingToAnalyse(
             "no tank of any season has a delivery of eggs on record, so regions cannot be compared"
         )
     outcomes = outcomes.merge(store.result("tank_evidence"), on=["season", "tank_id"], how="left")
+    tell(1, 3, "comparing regions")
     seasons = tuple(sorted(int(season) for season in outcomes["season"].unique()))
     return region_results(outcomes, store.settings, seasons)
 

@@ -14,6 +14,7 @@ from broodyear.figures.intervals import Estimate, panels_figure
 from broodyear.figures.style import SERIES
 from broodyear.reports.numbers import known
 from broodyear.reports.parts import Block, Bullets, Drawing, Notice, Prose, Section, TableBlock, say
+from broodyear.reports.rendering import said
 from broodyear.reports.sentences import Statements
 from broodyear.reports.tables import ReportTable, column, interval_column, table_view
 from broodyear.reports.vocabulary import MAIN_OUTCOME, OUTCOMES
@@ -229,30 +230,4 @@ def reporting_section(regions: ReportTable) -> Section:
 
 def method_section() -> Section:
     """How the three estimates are made, and what cannot be told."""
-    items = (
-        Markup(
-            "Raw: survivors over eggs of all usable tanks. It mixes region, batch, season and everything else."
-        ),
-        Markup(
-            "Adjusted for batch: a binomial mixed model with batch as a random intercept. It draws poor batches"
-            " towards the mean, so a region served by poor batches season after season still looks worse than"
-            " it is."
-        ),
-        Markup(
-            "Within batches: only tanks of the same batch speak, by holding each batch’s regional shares fixed or,"
-            " where batches are too few for that, by giving every batch a level of its own. Where the two answers"
-            " differ, the second is the fairer and both are shown; a region is said to differ by the second alone,"
-            " after allowing for all regions compared. Stages are asked only where the whole stay differs."
-        ),
-        Markup(
-            "Cannot be told: a region whose batches never went elsewhere gets no estimate, however many tanks it"
-            " has."
-        ),
-        Markup(
-            "Confounders that go with every comparison: lot and transit, delivery date, thermal units at"
-            " delivery, age of the chiller, seasons of the site, logger present, weekend access. None of them"
-            " is shown to be equal."
-        ),
-        Markup("No ranks: the order is that of the alphabet, here and in the tables."),
-    )
-    return Section("method", "Method and limits", (Bullets(items),))
+    return Section("method", "Method and limits", (Bullets(said("regions/method.txt", "methods")),))

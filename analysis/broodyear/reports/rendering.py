@@ -115,3 +115,8 @@ def phrase(file: str, name: str, /, **values: Any) -> Markup:
 def wording(file: str, name: str) -> Any:
     """What a template sets under a name: words chosen by code, or a text."""
     return getattr(_phrases(file), name)
+
+
+def said(file: str, name: str) -> tuple[Markup, ...]:
+    """A list of sentences that a template sets under a name."""
+    return tuple(map(Markup, wording(file, name)))

@@ -29,6 +29,7 @@ from broodyear.reports.footing import footer
 from broodyear.reports.manifest import Manifest
 from broodyear.reports.parts import Page
 from broodyear.reports.second_process import WORTH_A_PROCESS_SETUPS, SecondProcess
+from broodyear.reports.steps import Tell, tell_nobody
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -47,20 +48,30 @@ __all__ = [
 
 
 def report_development(
-    store: Store, folder: Path, *, models: Sequence[DevelopmentModel] = (), pdf: bool = False, command: str = ""
+    store: Store,
+    folder: Path,
+    *,
+    models: Sequence[DevelopmentModel] = (),
+    pdf: bool = False,
+    command: str = "",
+    tell: Tell = tell_nobody,
 ) -> ReportResult:
     """Write the validation of thermal-unit models below `folder`: development.html, tables/, figures/, manifest,
     references.bib, and reproduce/ with the frozen records and a script that makes the tables again.
 
-    models: of one's own, scored beside the published ones.
+    models: of one's own, scored beside the published ones; tell: hears how many of how many steps are done, and
+    what is being done.
 
     Raises NothingToAnalyse when no stage of any species can be scored.
     """
     require_report_folder(folder, "development")
     is_large = len(store.table("setups")) >= WORTH_A_PROCESS_SETUPS
     with SecondProcess(is_large, "broodyear.development.scoring.held_out_scores") as beside:
+        tell(0, 3, "reading the records")
         records = records_of(store)
+        tell(1, 3, "comparing forecast and seen dates")
         results = gather_development(records, models, beside)
+        tell(2, 3, "drawing and writing")
         page = development_page(results).drawn_by(beside.ask)
         frozen = frozen_files(records, models)
         return write_development(

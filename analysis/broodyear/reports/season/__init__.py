@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from broodyear.reports.folder import ReportResult, require_report_folder
-from broodyear.reports.season.steps import STEPS, Tell
 from broodyear.reports.second_process import WORTH_A_PROCESS_SETUPS, SecondProcess
+from broodyear.reports.steps import Tell, tell_nobody
 
 if TYPE_CHECKING:
     from broodyear.store import Store
@@ -27,7 +27,7 @@ def report_season(
     sites: bool = False,
     pdf: bool = False,
     command: str = "",
-    tell: Tell = lambda done, steps, doing: None,
+    tell: Tell = tell_nobody,
 ) -> ReportResult:
     """Write the review of `season` (2023 = 2023/24) below `folder`: season.html, tables/, figures/, manifest.json.
 
@@ -44,8 +44,8 @@ def report_season(
 
         records, under_way = gather_records(store, season, beside, tell)
         begun = [section.drawn_by(beside.ask) for section in record_sections(records)]
-        tell(2, STEPS, "comparing practices")
+        tell(2, 4, "comparing practices")
         results = with_practices(records, under_way)
-        tell(3, STEPS, "drawing and writing")
+        tell(3, 4, "drawing and writing")
         page = season_page(results, beside.ask, begun)
         return write_season(results, folder, store.uploads(), sites=sites, pdf=pdf, command=command, page=page)

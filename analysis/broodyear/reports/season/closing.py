@@ -5,7 +5,7 @@ from __future__ import annotations
 from markupsafe import Markup
 
 from broodyear.reports.parts import Block, Bullets, Heading, Prose, Section, TableBlock, say
-from broodyear.reports.rendering import phrase, wording
+from broodyear.reports.rendering import phrase, said, wording
 from broodyear.reports.season.results import SeasonRecords, SeasonResults
 from broodyear.reports.tables import Column, ReportTable, column, table_view
 from broodyear.reports.wording import CAUTIONS, refusal
@@ -67,22 +67,18 @@ UPLOAD_COLUMNS = (
 
 def method_section(results: SeasonResults) -> Section:
     """How the numbers were made, with rows given, used and left out, and where they end."""
-    blocks: list[Block] = [Bullets(_said("methods")), Heading(Markup("Rows given, used and left out"))]
+    blocks: list[Block] = [Bullets(said("season/method.txt", "methods"))]
+    blocks += [Heading(Markup("Rows given, used and left out"))]
     blocks += [
         _rows_block(
             results.screen, SCREEN_COLUMNS, "Rows behind the screen of set-ups, all seasons up to this one"
         )
     ]
     blocks += [_rows_block(results.fits, FIT_COLUMNS, "Rows behind the effects of practices and temperature")]
-    blocks += [Heading(Markup("What this page cannot show")), Bullets(_said("limits"))]
+    blocks += [Heading(Markup("What this page cannot show")), Bullets(said("season/method.txt", "limits"))]
     terms = tuple(phrase(_GLOSSARY, "term", word=word, meaning=meaning) for word, meaning in _terms())
     blocks += [Heading(Markup("Words on this page")), Bullets(terms)]
     return Section("method", "Method and limits", tuple(blocks))
-
-
-def _said(name: str) -> tuple[Markup, ...]:
-    texts: list[str] = wording("season/method.txt", name)
-    return tuple(map(Markup, texts))
 
 
 _GLOSSARY = "season/glossary.txt"

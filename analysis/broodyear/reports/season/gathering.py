@@ -20,10 +20,10 @@ from broodyear.reports.season.comparing import UnderWay, begun_fits
 from broodyear.reports.season.happenings import events, of_season, timelines
 from broodyear.reports.season.results import SETUPS, SeasonRecords, attempt, found_table
 from broodyear.reports.season.stating import stated
-from broodyear.reports.season.steps import STEPS, Tell
 from broodyear.reports.season.visits import visits_table
 from broodyear.reports.second_process import SecondProcess
 from broodyear.reports.sentences import Statements
+from broodyear.reports.steps import Tell
 from broodyear.reports.tables import ReportTable
 from broodyear.reports.vocabulary import MAIN_OUTCOME
 from broodyear.trials import analyse_trials
@@ -38,7 +38,7 @@ def gather_records(store: Store, season: int, beside: SecondProcess, tell: Tell)
 
     Raises NothingToAnalyse naming the seasons there are.
     """
-    tell(0, STEPS, "reading the records")
+    tell(0, 4, "reading the records")
     every = store.result("tank_seasons")
     tanks = of_season(every, season)
     if tanks.empty:
@@ -47,7 +47,7 @@ def gather_records(store: Store, season: int, beside: SecondProcess, tell: Tell)
     outcomes = outcomes.merge(store.result("tank_evidence"), on=["season", "tank_id"], how="left")
     known = plain_flags(outcomes[outcomes["season"] <= season])
     fits = begun_fits(known, beside)
-    tell(1, STEPS, "judging tanks and sites")
+    tell(1, 4, "judging tanks and sites")
     with threadpool_limits(limits=1, user_api="blas"):
         screen = attempt(lambda: _screen(known))
         setups, from_screen = _setups(screen, season), _from_screen(known, screen, season)

@@ -1,4 +1,4 @@
-"""The steps of a review, for whoever waits for it."""
+"""The steps of a report, for whoever waits for it."""
 
 from __future__ import annotations
 
@@ -6,4 +6,7 @@ from collections.abc import Callable
 
 #: Hears how many steps are done, of how many, and what is being done.
 Tell = Callable[[int, int, str], None]
-STEPS = 4
+
+
+def tell_nobody(done: int, steps: int, doing: str) -> None:
+    """For a report that nobody waits for."""
