@@ -9,17 +9,21 @@ from importlib import import_module
 import pytest
 
 import broodyear
+import broodyear.development
 
-PUBLIC = [name for name in broodyear.__all__ if not name.startswith("_")]
-#: Takes a store with seasons of records: notebooks/validate_a_model.ipynb is its example, run among the tests.
-IN_A_NOTEBOOK = {"score_development"}
+PUBLIC = {
+    **{name: getattr(broodyear.development, name) for name in broodyear.development.__all__ if name.islower()},
+    **{name: getattr(broodyear, name) for name in broodyear.__all__ if not name.startswith("_")},
+}
+#: They take a store with seasons of records, as notebooks/validate_a_model.ipynb does, run among the tests.
+FROM_A_STORE = {"assess_development", "forecast_stages", "forecast_table", "own_fits"}
 
 
 @pytest.mark.parametrize("name", PUBLIC)
 def test_examples_of_public_names_run(name: str) -> None:
-    found = getattr(broodyear, name)
+    found = PUBLIC[name]
     examples = doctest.DocTestFinder(recurse=False).find(found, name, globs=vars(inspect.getmodule(found)).copy())
-    assert examples and (examples[0].examples or name in IN_A_NOTEBOOK), f"{name} has no example"
+    assert examples and (examples[0].examples or name in FROM_A_STORE), f"{name} has no example"
     runner = doctest.DocTestRunner()
     for example in examples:
         assert runner.run(example).failed == 0

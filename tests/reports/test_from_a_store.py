@@ -12,6 +12,7 @@ import pytest
 from tests.reports import invented
 from tests.reports.pages import cell, seen, written_rows
 
+from broodyear.development import DevelopmentModel
 from broodyear.errors import EXIT_NOTHING_TO_ANALYSE, NothingToAnalyse
 from broodyear.intake import load_paths
 from broodyear.reports import season, second_process
@@ -205,6 +206,13 @@ def test_a_review_is_the_same_bytes_with_one_process_and_with_two(
         assert (folder / name).read_bytes() == (tmp_path / name).read_bytes(), name
 
 
+#: A model of one's own, with all that it may state: frozen with the records, and made again from them.
+MODEL = DevelopmentModel(
+    "our curve", "chinook", "hatch_half", "exponential", {"a": 5.4, "b": 0.14},
+    covariance=[[1e-4, 1e-5], [1e-5, 1e-5]], spread_log_sd=0.05, valid_low_c=4.0, valid_high_c=14.0,
+)  # fmt: skip
+
+
 def _headers(folder: Path) -> dict[str, set[str]]:
     return {path.name: set(pd.read_csv(path, nrows=0).columns) for path in (folder / "tables").glob("*.csv")}
 
@@ -216,7 +224,9 @@ def test_the_invented_results_have_no_table_and_no_column_that_real_ones_lack(
     real = {
         "season": review,
         "regions": report_regions(store, tmp_path / "regions", tell=lambda *step: told.append(step)),
-        "development": report_development(store, tmp_path / "development", tell=lambda *step: told.append(step)),
+        "development": report_development(
+            store, tmp_path / "development", models=[MODEL], tell=lambda *step: told.append(step)
+        ),
     }
     assert [done / steps for done, steps, _ in told] == [0, 1 / 3, 2 / 3] * 2
     _makes_its_tables_again(tmp_path / "development" / "reproduce")

@@ -49,6 +49,12 @@ def plan_dates(
     interval; blank without a window, for other stages, and without an interval. Rows of stage "release" stand
     only where release_after_days is given: when to release is the permit's word, not the model's. Raises
     UsageError for impossible units, temperatures or dates.
+
+    >>> planned = plan_dates(
+    ...     species="chinook", delivered_on=dt.date(2024, 11, 8), units_at_delivery_c_days=310, set_points_c=[8.0]
+    ... )
+    >>> planned.query("headline and stage == 'hatch_half'")["expected_on"].dt.date.iloc[0]
+    datetime.date(2024, 12, 10)
     """
     _check(units_at_delivery_c_days, hatchery_temp_c, window, set_points_c)
     nominal = nominal_models(settings or Settings())

@@ -43,6 +43,9 @@ def published_disagreements(least_pct: float = 0.0) -> pd.DataFrame:
     predicted minus published (0 inside a published range). is_in_range: the pair lies at a temperature the model
     was tested at. is_same_event: False where, say, emergence is compared with ponding; part of such a difference
     is definition. is_flagged: the published value itself is doubtful.
+
+    >>> (published_disagreements(10.0)["error_pct"].abs() >= 10.0).all()
+    np.True_
     """
     models = known_models()
     of_model = models[["stage", "model", "event", "trust"]].rename(

@@ -234,6 +234,17 @@ def read_models(path: str | Path) -> tuple[DevelopmentModel, ...]:
     """Models from a TOML file of ``[[model]]`` entries with the fields of ``DevelopmentModel``.
 
     Raises UsageError that names every problem of the file at once.
+
+    >>> from tempfile import TemporaryDirectory
+    >>> entry = [
+    ...     "[[model]]", 'name = "our units"', 'species = "coho"', 'stage = "hatch_half"',
+    ...     'form = "constant_units"', "coefficients = {K = 450}",
+    ... ]
+    >>> with TemporaryDirectory() as folder:
+    ...     file = Path(folder) / "models.toml"
+    ...     written = file.write_text(chr(10).join(entry))
+    ...     read_models(file)[0].name
+    'our units'
     """
     if not isinstance(path, str | Path):
         raise UsageError(f"a models file is named by its path, but this is of type {type(path).__name__}")

@@ -60,12 +60,20 @@ def published_pairs() -> pd.DataFrame:
     Columns: pair_set, species, stage, event, counted_from, temp_c, days, days_low, days_high (the same as days
     where the source gives one number), temperature ("constant", or "mean" of a varying one), trust, is_flagged
     (True: probably a slip in the source, used for nothing but shown), source, note.
+
+    >>> pairs = published_pairs().query("species == 'atlantic_salmon' and stage == 'hatch_half'")
+    >>> pairs["days"].gt(0).all()
+    np.True_
     """
     return _pairs().copy()
 
 
 def default_model(species: str, stage: str) -> str | None:
-    """Name of the default model for a species and stage, or None when no published model earns it."""
+    """Name of the default model for a species and stage, or None when no published model earns it.
+
+    >>> default_model("chinook", "hatch_half")
+    'fit_Heming1982_chinook_hatch'
+    """
     models = _as_published()
     rows = models[(models["species"] == species) & (models["stage"] == stage) & models["is_default"]]
     return str(rows["model"].iloc[0]) if len(rows) else None

@@ -26,7 +26,10 @@ _ROUNDING = 1e-12
 def units_c_days(units: ArrayLike, thermal_unit: str) -> Any:
     """Thermal units in °C·d above 0 °C from units in ``thermal_unit`` ("c_days", or "f_days" above 32 °F).
 
-    900 units in °F·d are 500 in °C·d. Raises UsageError for another unit.
+    Raises UsageError for another unit.
+
+    >>> units_c_days(900, "f_days")
+    500.0
     """
     if thermal_unit not in ("c_days", "f_days"):
         raise UsageError(f"unknown thermal unit {thermal_unit!r}; expected c_days or f_days")
@@ -41,6 +44,9 @@ def days_to_stage(model: Any, temp_c: ArrayLike) -> Any:
     unless the model says from hatch; infinite where development stands still. Outside the temperatures the model
     was tested at the number comes with a BroodyearWarning: it is an extrapolation. Raises UsageError for an
     unknown model or a missing temperature.
+
+    >>> days_to_stage("fit_Heming1982_chinook_hatch", [6.0, 8.0, 10.0]).round(1).tolist()
+    [95.0, 70.9, 55.0]
     """
     drawn = as_curve(model)
     temps = _temperatures(temp_c)
@@ -103,6 +109,9 @@ def fraction_at_delivery(model: Any, units_at_delivery_c_days: ArrayLike, hatche
 
     units_at_delivery_c_days: K, thermal units since fertilisation; hatchery_temp_c: T0, mean temperature at the
     hatchery. Floats for scalars, arrays for arrays; NaN where either is missing.
+
+    >>> round(fraction_at_delivery("fit_Heming1982_chinook_hatch", 300.0, 8.0), 3)
+    0.529
     """
     units = np.asarray(units_at_delivery_c_days, dtype=float)
     temps = np.asarray(hatchery_temp_c, dtype=float)

@@ -106,6 +106,15 @@ def score_development(source: Any, **options: Any) -> ShownFrame:
     one frame of tank records (see ``tank_records``) with species, stage, and where known site_id and season.
     Options as in ``score_everything``. Own fits are named own_<form> and refitted inside each fold; published
     models stay as they are. Cells with fewer than 3 batches are blank with a note.
+
+    >>> tanks = pd.DataFrame({"tank_id": range(32), "daily_temp_c": [6.0, 7, 8, 9, 10, 11, 8, 9] * 4})
+    >>> tanks["batch_id"] = tanks["tank_id"] % 4
+    >>> hatched = (500 / tanks["daily_temp_c"] * (0.97 + 0.02 * tanks["batch_id"])) // 1
+    >>> looked_at = tanks.assign(species="coho", absent_day=hatched - 1, seen_day=hatched + 1)
+    >>> scores = score_development(looked_at, forms=("constant_units",), schemes=("batch_out",))
+    >>> whole = scores[(scores["model"] == "own_constant_units") & (scores["band"] == "all")]
+    >>> int(whole["tanks"].iloc[0]), int(whole["batches"].iloc[0]), bool(whole["bias_days"].abs().iloc[0] < 1)
+    (32, 4, True)
     """
     from broodyear.schemas.frames import checked
 

@@ -53,8 +53,13 @@ class StageFindings:
 
     @property
     def name(self) -> str:
-        """The species and stage in words."""
-        return f"{self.species.replace('_', ' ')}, {STAGE_WORDS.get(self.stage, self.stage)}"
+        """The species and stage in words, as a sentence begins."""
+        return _named(self.species, self.stage)
+
+
+def _named(species: str, stage: str) -> str:
+    words = f"{species.replace('_', ' ')}, {STAGE_WORDS.get(stage, stage)}"
+    return f"{words[:1].upper()}{words[1:]}"
 
 
 def all_statements(scores: DevelopmentScores, findings: list[StageFindings]) -> pd.DataFrame:
@@ -180,10 +185,9 @@ def _first_seen(one: StageFindings) -> Iterator[str]:
 
 
 def _copied(sheet: pd.Series) -> str:
-    stage = STAGE_WORDS.get(str(sheet["stage"]), sheet["stage"])
-    name = f"{str(sheet['species']).replace('_', ' ')}, {stage}"
     return (
-        f"{name}: {sheet['agreeing']} of {sheet['tanks']} dates without an earlier look agree exactly with "
-        f"{sheet['units_c_days']:g} units at the set point, where about {sheet['expected_by_chance']:.0f} would "
-        "by chance; they are taken for copies of a forecast and left out."
+        f"{_named(str(sheet['species']), str(sheet['stage']))}: {sheet['agreeing']} of {sheet['tanks']} dates "
+        f"without an earlier look agree exactly with {sheet['units_c_days']:g} units at the set point, where "
+        f"about {sheet['expected_by_chance']:.0f} would by chance; they are taken for copies of a forecast and "
+        "left out."
     )
