@@ -11,9 +11,13 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy.special import expit
+from tests.simulated.outcomes import outcome_rows
 
-from broodyear.survival import fit_survival
+from broodyear.survival import effects_report, fit_survival
+from broodyear.synthetic import simulate
 
+#: Processor time of the same work is up to so much longer while others use the caches.
+ON_A_BUSY_MACHINE = 1.5
 SIZES = [(3_000, 500, 60, 10, 2.0), (15_000, 2_000, 90, 20, 15.0)]
 
 
@@ -66,3 +70,13 @@ def test_cost_grows_near_linearly_with_rows() -> None:
         seconds.append(time.perf_counter() - started)
     print(f"\n5 000 rows {seconds[0]:.2f} s, 40 000 rows {seconds[1]:.2f} s")
     assert seconds[1] < 12.0 * seconds[0]
+
+
+def test_effects_of_all_practices_take_two_seconds_of_processor_time() -> None:
+    """Three outcomes of five seasons of 90 tanks: six mixed fits, four other methods, and what decides claims."""
+    frame = outcome_rows(simulate(1, with_readings=False))
+    started = time.process_time()
+    report = effects_report(frame)
+    taken = time.process_time() - started
+    print(f"\n{len(frame)} rows, {len(report.findings)} contrasts: {taken:.2f} s of processor time")
+    assert taken < 2.0 * ON_A_BUSY_MACHINE
