@@ -13,6 +13,7 @@ from broodyear.desk.current import the_desk
 from broodyear.desk.state import Desk
 from broodyear.desk.workplace import read_json
 from broodyear.errors import UsageError
+from broodyear.reports.vocabulary import factor_words
 from broodyear.schemas import Column, table, with_words
 from broodyear.settings import read_settings, settings_beside, words_of_species
 
@@ -28,7 +29,7 @@ def show() -> str:
     return render_template(
         "plan.html",
         species=_species(desk),
-        factors=table("trials").column("factor").allowed,
+        factors={name: _practice(name) for name in table("trials").column("factor").allowed},
         factor=_factor(),
         plan=read_json(desk.place.plans / "plan.json"),
         trial=read_json(desk.place.plans / "trial.json"),
@@ -41,6 +42,12 @@ def _species(desk: Desk) -> tuple[str, ...]:
     """The listed species and those that the settings declare."""
     settings = read_settings(desk.settings or settings_beside(desk.place.store))
     return with_words(table("batches"), *words_of_species(settings)).column("species").allowed
+
+
+def _practice(name: str) -> str:
+    """A practice as people say it, with its unit."""
+    unit = table("setups").column(name).unit
+    return f"{factor_words(name)} ({unit})" if unit else factor_words(name)
 
 
 def _factor() -> Column | None:
@@ -82,7 +89,7 @@ def trial() -> AnyResponse:
         raise UsageError("a comparison needs two or more different ways to do it; choose them and try again")
     season, seed = request.form.get("season", type=int), request.form.get("seed", 1, type=int)
     asked = {"factor": factor, "levels": levels, "season": season, "seed": min(abs(seed), MOST_SEED)}
-    the_desk().submit("trial", f"drawing a comparison of {factor.replace('_', ' ')}", asked=asked)
+    the_desk().submit("trial", f"drawing a comparison of {factor_words(factor)}", asked=asked)
     return redirect(url_for("planning.show", factor=factor), 303)
 
 

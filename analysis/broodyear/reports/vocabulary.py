@@ -41,6 +41,9 @@ WHERE_LOST = {
 FACTORS = {
     "": "all practices",
     "gravel_practice": "gravel practice",
+    "gravel_depth_cm": "gravel depth",
+    "stone_diameter_mm": "stone diameter",
+    "disinfection_hours": "time of disinfection",
     "room_type": "room",
     "room_type_direct": "room, at the same water temperature",
     "filter_kind": "filter",
