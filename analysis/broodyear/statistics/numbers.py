@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from functools import cache
 
 import numpy as np
@@ -76,13 +75,6 @@ def delta_errors(gradient: FloatArray, covariance: FloatArray) -> FloatArray:
     """Delta-method standard error of a gradient, or of each row of several."""
     variance = np.einsum("...i,ij,...j->...", gradient, covariance, gradient)
     return np.asarray(np.sqrt(np.maximum(variance, 0.0)), dtype=float)
-
-
-def jacobian(gradient: Callable[[FloatArray], FloatArray], values: FloatArray, step: float) -> FloatArray:
-    """Second derivatives from a gradient by central differences of one step in every direction, made symmetric."""
-    moves = step * np.eye(len(values))
-    slopes = np.array([gradient(values + move) - gradient(values - move) for move in moves]) / (2.0 * step)
-    return np.asarray(0.5 * (slopes + slopes.T), dtype=float)
 
 
 @cache

@@ -87,7 +87,8 @@ def fit_survival(
         return _result(design, method, fit_firth(design))
     require_finite(design)
     if method == "mixed":
-        return _mixed(design, quadrature_points, small_sample)
+        mixed = fit_mixed(design, quadrature_points=quadrature_points, small_sample=small_sample)
+        return _result(design, method, mixed, quadrature_points)
     return _result(design, method, _MARGINAL[method](design))
 
 
@@ -105,7 +106,7 @@ def fit_marginal(design: Design, method: str) -> SurvivalFit:
 
 def fit_mixed_design(design: Design) -> SurvivalFit:
     """The mixed model with restricted spreads on a design whose columns were made and checked before."""
-    return _mixed(design, 1, True)
+    return _result(design, "mixed", fit_mixed(design, small_sample=True))
 
 
 def require_finite(design: Design) -> None:
@@ -154,10 +155,9 @@ def effects_frame(answer: Answer, terms: Sequence[str], degrees: FloatArray) -> 
     return pd.DataFrame(columns, index=pd.Index(terms, name="term"))
 
 
-def _result(
-    design: Design, method: str, answer: Answer, mixed: Mixed | None = None, quadrature_points: int = 1
-) -> SurvivalFit:
+def _result(design: Design, method: str, answer: Answer, quadrature_points: int = 1) -> SurvivalFit:
     """Assemble the common result."""
+    mixed = answer if isinstance(answer, Mixed) else None
     names = [grouping.name for grouping in design.groupings]
     sds = zip(names, mixed.sds, strict=True) if mixed else ()
     small = mixed.precision if mixed else None
@@ -175,30 +175,12 @@ def _result(
         notes=answer.notes,
         design=design,
         joint_covariance=mixed.joint_covariance if mixed else answer.covariance,
-        modes=_mode_frames(design, mixed) if mixed else {},
+        modes=mixed.modes if mixed else {},
         fitted=mixed.fitted if mixed else expit(design.matrix @ answer.coefficients),
         quadrature_points=quadrature_points,
         counts=design.counts,
         precision=small,
     )
-
-
-def _mode_frames(design: Design, mixed: Mixed) -> dict[str, pd.DataFrame]:
-    return {
-        grouping.name: pd.DataFrame({"level": list(grouping.levels), "effect": effect, "std_error": error})
-        for grouping, effect, error in zip(design.groupings, mixed.effects, mixed.effect_std_errors, strict=True)
-    }
-
-
-def _mixed(design: Design, quadrature_points: int, small_sample: bool) -> SurvivalFit:
-    mixed = fit_mixed(design, quadrature_points=quadrature_points, small_sample=small_sample)
-    survived, trials = design.rows.survived, design.rows.trials
-    variance = np.maximum(trials * mixed.fitted * (1.0 - mixed.fitted), 1e-300)
-    pearson = float(np.sum((survived - trials * mixed.fitted) ** 2 / variance))
-    spare = design.rows.used - mixed.effective_parameters
-    dispersion = pearson / spare if spare > 0 else float("nan")
-    answer = Answer(mixed.coefficients, mixed.covariance, dispersion, mixed.log_likelihood, notes=mixed.notes)
-    return _result(design, "mixed", answer, mixed, quadrature_points)
 
 
 _MARGINAL: dict[str, Callable[[Design], Answer]] = {

@@ -121,18 +121,36 @@ def _require_rows_for(terms: Sequence[str], rows: Rows, spare_rows: int) -> None
 
 def _require_independent(matrix: FloatArray, terms: Sequence[str]) -> None:
     """Refuse a column that is an exact combination of the columns before it, and name both."""
+    kept, _ = aliases(matrix, ALIAS_TOLERANCE)
+    for place in np.setdiff1d(np.arange(len(terms)), kept)[:1]:
+        raise Refused(_alias_message(matrix, terms, int(place)))
+
+
+def aliases(matrix: FloatArray, tolerance: float) -> tuple[IntArray, FloatArray]:
+    """Columns that earlier ones do not make up, and the directions along which the others can be exchanged.
+
+    tolerance: share of a column's length left after the earlier ones, at or below which these make it up.
+    """
     lengths = np.maximum(np.linalg.norm(matrix, axis=0), 1e-300)
-    left_over = np.abs(np.diag(np.linalg.qr(matrix, mode="r")))  # of each column, after the columns before it
-    if len(left_over) == len(terms) and (left_over > 2.0 * ALIAS_TOLERANCE * lengths).all():
-        return
-    basis = np.empty((matrix.shape[0], 0))
-    for place in range(len(terms)):
-        column = matrix[:, place]
-        left = column - basis @ (basis.T @ column)
-        left = left - basis @ (basis.T @ left)  # twice is enough (Kahan)
-        if np.linalg.norm(left) <= ALIAS_TOLERANCE * max(float(np.linalg.norm(column)), 1e-300):
-            raise Refused(_alias_message(matrix, terms, place))
-        basis = np.column_stack([basis, left / np.linalg.norm(left)])
+    scaled = matrix / lengths
+    factor = np.asarray(np.linalg.qr(scaled, mode="r"), dtype=float)
+    if len(factor) == matrix.shape[1] and np.abs(np.diag(factor)).min() > tolerance:
+        return np.arange(matrix.shape[1], dtype=np.int64), np.zeros((matrix.shape[1], 0))
+    kept: list[int] = []
+    for place in range(matrix.shape[1]):
+        column = factor[:, place]
+        left = (
+            column - factor[:, kept] @ np.linalg.lstsq(factor[:, kept], column, rcond=None)[0] if kept else column
+        )
+        if np.linalg.norm(left) > tolerance:
+            kept.append(place)
+    aliased = [place for place in range(matrix.shape[1]) if place not in kept]
+    null = np.zeros((matrix.shape[1], len(aliased)))
+    for spot, place in enumerate(aliased):
+        weights = np.linalg.lstsq(factor[:, kept], factor[:, place], rcond=None)[0]
+        null[place, spot] = 1.0
+        null[kept, spot] = -weights * lengths[place] / lengths[kept]
+    return np.array(kept, dtype=np.int64), null
 
 
 def _alias_message(matrix: FloatArray, terms: Sequence[str], place: int) -> str:

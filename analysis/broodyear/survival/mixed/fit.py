@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
+import pandas as pd
 from scipy.linalg import block_diag
 
 from broodyear.errors import Refused
-from broodyear.statistics.numbers import BoolArray, FloatArray, IntArray
+from broodyear.statistics.numbers import BoolArray, FloatArray, IntArray, expit
 from broodyear.survival.design.matrix import Design
+from broodyear.survival.methods.answer import Answer
 from broodyear.survival.methods.binomial import plain_fit
-from broodyear.survival.mixed.laplace import Laplace, Mode, laplace_for, refuse_unsettled
+from broodyear.survival.mixed.laplace import Laplace, laplace_for, refuse_unsettled
 from broodyear.survival.mixed.optimum import (
     LARGEST_SD,
     SMALLEST_SD,
@@ -35,29 +37,21 @@ ZERO_SD = 0.02  # logits: a restricted spread below it adds nothing to any error
 LONGEST_LOG_SD = 1.0  # most that the log of a spread moves for one standard error, where it is hardly known
 
 
-@dataclass(frozen=True, eq=False)
-class Mixed:
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Mixed(Answer):
     """A fitted binomial mixed model.
 
-    coefficients, covariance: fixed effects, shape (terms,) and (terms, terms).
-    sds: logit standard deviation per grouping, 0.0 where the best fit has none.
+    sds: logit standard deviation per grouping, 0.0 where the best fit has none. modes: grouping -> level, effect
+    and std_error: conditional modes on the logit scale and their errors given the coefficients and spreads.
     joint_covariance: of (log sds of the groupings above zero, coefficients), from the observed information.
-    log_likelihood: binomial coefficients included. effects, effect_std_errors: conditional modes on the
-    logit scale and their standard errors given the coefficients and spreads, one array per grouping.
-    fitted: survival per row at the modes. effective_parameters: coefficients plus the trace of shrinkage.
-    precision: of the coefficients, for the degrees of freedom of contrasts; small-sample fits only.
+    fitted: survival per row at the modes. precision: of the coefficients, for the degrees of freedom of contrasts;
+    small-sample fits only.
     """
 
-    coefficients: FloatArray
-    covariance: FloatArray
     sds: FloatArray
+    modes: dict[str, pd.DataFrame]
     joint_covariance: FloatArray
-    log_likelihood: float
-    effects: tuple[FloatArray, ...]
-    effect_std_errors: tuple[FloatArray, ...]
     fitted: FloatArray
-    effective_parameters: float
-    notes: tuple[str, ...]
     precision: Precision | None = None
 
 
@@ -211,26 +205,34 @@ def _assembled(
     with_degrees: bool,
 ) -> Mixed:
     """The fit at (log sds, coefficients); joint: their covariance; with_degrees: for t intervals."""
-    design, laplace, kept, count = part.design, part.laplace, part.kept, len(part.kept)
-    notes = [*notes, *_wide_notes(part.names, log_sds)]
+    design, laplace, count = part.design, part.laplace, len(part.kept)
     sds = np.zeros(len(design.groupings))
-    sds[kept] = np.exp(log_sds)
+    sds[part.kept] = np.exp(log_sds)
     mode = laplace.mode(np.exp(log_sds), coefficients)
-    effects, errors, shrinkage = _modes(design, kept, mode)
+    scale, diagonal = mode.factor.scale, invert(mode.factor).diagonal
+    spots = dict(zip(part.kept, laplace.layout.spots, strict=True))
     precision = precision_at(laplace, log_sds, coefficients) if with_degrees else None
     return Mixed(
         coefficients=coefficients,
         covariance=joint[count:, count:],
-        sds=sds,
-        joint_covariance=joint,
+        dispersion=_dispersion(design, mode.share, len(coefficients) + float(np.sum(1.0 - diagonal))),
         log_likelihood=-0.5 * deviance,
-        effects=effects,
-        effect_std_errors=errors,
+        notes=(*notes, *_wide_notes(part.names, log_sds)),
+        sds=sds,
+        modes=_modes(design, scale * mode.effects, scale * np.sqrt(diagonal), spots),
+        joint_covariance=joint,
         fitted=mode.share,
-        effective_parameters=design.matrix.shape[1] + shrinkage,
-        notes=tuple(notes),
         precision=replace(precision, log_sd_covariance=joint[:count, :count]) if precision else None,
     )
+
+
+def _dispersion(design: Design, share: FloatArray, parameters: float) -> float:
+    """Pearson's statistic at these shares over rows less effective parameters: coefficients, and what shrinkage
+    leaves of the levels."""
+    survived, trials = design.rows.survived, design.rows.trials
+    variance = np.maximum(trials * share * (1.0 - share), 1e-300)
+    spare = design.rows.used - parameters
+    return float(np.sum((survived - trials * share) ** 2 / variance)) / spare if spare > 0 else np.nan
 
 
 def _wide_notes(names: list[str], log_sds: FloatArray) -> list[str]:
@@ -249,30 +251,30 @@ def _is_curved(hessian: FloatArray) -> bool:
 
 
 def _modes(
-    design: Design, kept: IntArray, mode: Mode
-) -> tuple[tuple[FloatArray, ...], tuple[FloatArray, ...], float]:
-    """Conditional modes and standard errors per grouping, and the trace of the shrinkage."""
-    layout, scale, diagonal = mode.factor.layout, mode.factor.scale, invert(mode.factor).diagonal
-    effects = [np.zeros(len(grouping.levels)) for grouping in design.groupings]
-    errors = [np.zeros(len(grouping.levels)) for grouping in design.groupings]
-    for place, spots in zip(kept, layout.spots, strict=True):
-        effects[place], errors[place] = (scale * mode.effects)[spots], (scale * np.sqrt(diagonal))[spots]
-    return tuple(effects), tuple(errors), float(np.sum(1.0 - diagonal))
+    design: Design, effects: FloatArray, errors: FloatArray, spots: Mapping[int, IntArray]
+) -> dict[str, pd.DataFrame]:
+    """`Mixed.modes`, zero for the levels of groupings without spots."""
+    frames = {}
+    for place, grouping in enumerate(design.groupings):
+        frame = pd.DataFrame({"level": list(grouping.levels), "effect": 0.0, "std_error": 0.0})
+        if place in spots:
+            frame = frame.assign(effect=effects[spots[place]], std_error=errors[spots[place]])
+        frames[grouping.name] = frame
+    return frames
 
 
 def _all_zero(design: Design, notes: list[str]) -> Mixed:
     """No grouping has any spread: the plain binomial fit."""
     plain = plain_fit(design)
-    blank = tuple(np.zeros(len(grouping.levels)) for grouping in design.groupings)
+    share = expit(design.matrix @ plain.coefficients)
     return Mixed(
         coefficients=plain.coefficients,
         covariance=plain.covariance,
-        sds=np.zeros(len(design.groupings)),
-        joint_covariance=plain.covariance,
+        dispersion=_dispersion(design, share, len(plain.coefficients)),
         log_likelihood=plain.log_likelihood,
-        effects=blank,
-        effect_std_errors=blank,
-        fitted=1.0 / (1.0 + np.exp(-design.matrix @ plain.coefficients)),
-        effective_parameters=float(design.matrix.shape[1]),
         notes=tuple(notes),
+        sds=np.zeros(len(design.groupings)),
+        modes=_modes(design, np.empty(0), np.empty(0), {}),
+        joint_covariance=plain.covariance,
+        fitted=share,
     )

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from broodyear.statistics.numbers import FloatArray, jacobian
+from broodyear.statistics.numbers import FloatArray
 from broodyear.survival.mixed.laplace import Laplace
 from broodyear.survival.mixed.system import inverse_times, invert
 
@@ -141,4 +141,6 @@ def scaled_hessian(target: Target, values: FloatArray, scale: FloatArray, count:
         at = values + scale @ moved
         return np.asarray(scale.T @ target(at[:count], at[count:])[1], dtype=float)
 
-    return jacobian(gradient, np.zeros(len(values)), HESSIAN_STEP)
+    moves = HESSIAN_STEP * np.eye(len(values))
+    slopes = np.array([gradient(move) - gradient(-move) for move in moves]) / (2.0 * HESSIAN_STEP)
+    return np.asarray(0.5 * (slopes + slopes.T), dtype=float)

@@ -8,9 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from broodyear.statistics.numbers import FloatArray, IntArray
-from broodyear.survival.design.matrix import ALIAS_TOLERANCE
+from broodyear.survival.design.matrix import aliases
 from broodyear.survival.practices.coding import Factor
 
+#: Share of a column's length left after the earlier columns, below which records cannot tell it apart.
+TOLD_APART = 3e-5
 ESTIMABLE = 1e-6  # a contrast that moves along an aliased direction by more cannot be told
 
 
@@ -55,35 +57,11 @@ def build_columns(rows: int, factors: Sequence[Factor], measured: Mapping[str, F
         parts.append(part)
         start += part.shape[1]
     matrix = np.hstack(parts)
-    kept, null = _aliases(matrix)
-    return Columns(matrix, places, kept, null)
-
-
-def _aliases(matrix: FloatArray) -> tuple[IntArray, FloatArray]:
-    """Columns that earlier ones do not make up, and the directions along which the others can be exchanged."""
-    lengths = np.maximum(np.linalg.norm(matrix, axis=0), 1e-300)
-    scaled = matrix / lengths
-    factor = np.asarray(np.linalg.qr(scaled, mode="r"), dtype=float)
-    if len(factor) == matrix.shape[1] and np.abs(np.diag(factor)).min() > np.sqrt(ALIAS_TOLERANCE):
-        return np.arange(matrix.shape[1], dtype=np.int64), np.zeros((matrix.shape[1], 0))
-    kept: list[int] = []
-    for place in range(matrix.shape[1]):
-        column = factor[:, place]
-        left = (
-            column - factor[:, kept] @ np.linalg.lstsq(factor[:, kept], column, rcond=None)[0] if kept else column
-        )
-        if np.linalg.norm(left) > np.sqrt(ALIAS_TOLERANCE):
-            kept.append(place)
-    aliased = [place for place in range(matrix.shape[1]) if place not in kept]
-    null = np.zeros((matrix.shape[1], len(aliased)))
-    for spot, place in enumerate(aliased):
-        weights = np.linalg.lstsq(factor[:, kept], factor[:, place], rcond=None)[0]
-        null[place, spot] = 1.0
-        null[kept, spot] = -weights * lengths[place] / lengths[kept]
+    kept, null = aliases(matrix, TOLD_APART)
     null[np.abs(null) < ESTIMABLE] = 0.0
-    return np.array(kept, dtype=np.int64), null
+    return Columns(matrix, places, kept, null)
 
 
 def independent(matrix: FloatArray) -> bool:
     """Whether no column is made up of others."""
-    return not _aliases(matrix)[1].size
+    return not aliases(matrix, TOLD_APART)[1].size
