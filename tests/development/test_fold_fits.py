@@ -53,10 +53,27 @@ def test_lowest_points_are_found_between_limits_and_each_is_asked_until_it_arriv
 
     low, high = np.full((3, 2), -5.0), np.repeat([[5.0, 0.5]], 3, axis=0)
     begin, curvature = np.array([[0, 0], [0, 0], [0.5, 0.25]]), np.repeat(np.diag([2.0, 20.0])[None], 3, axis=0)
-    found, has_arrived = lowest_points(valley, begin, low, high, curvature)
+    found, has_arrived = lowest_points(valley, begin, low, high, curvature, np.full(2, 1.0))
     assert has_arrived.all()
     np.testing.assert_allclose(found[0], [0.5, 0.25], atol=1e-5)
     x = found[1, 0]
     assert found[1, 1] == 0.5
     assert 2 * (x - 2.0) - 40.0 * x * (0.5 - x**2) == pytest.approx(0.0, abs=1e-3)
     assert asked[:2] == [3, 2]
+
+
+def test_a_search_that_jumps_between_effects_of_a_batch_arrives_all_the_same(
+    simulate: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The slower search gives what the quick one gives where both arrive."""
+    made = simulate(12, batches=8, tanks=60)
+    records = tank_records(made.frame, made.daily)
+    shape = Shape("log_inverse", 8.0)
+    quick = fit_curve(records, shape)
+    monkeypatch.setattr(
+        "broodyear.development.likelihood.curve_likelihood.lowest_points",
+        lambda _, begin, *__: (begin, np.zeros(1, dtype=bool)),
+    )
+    slow = fit_curve(records, shape)
+    assert slow.log_likelihood == pytest.approx(quick.log_likelihood, abs=1e-6)
+    np.testing.assert_allclose(slow.free, quick.free, rtol=1e-4)

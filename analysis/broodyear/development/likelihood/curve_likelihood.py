@@ -7,14 +7,14 @@ is known is that the event lies in (absent_day, seen_day] and after delivery.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize
 
 from broodyear.development.likelihood.censored import MOST_WRONG_SHARE, Intervals, Marginal, marginal
+from broodyear.development.likelihood.descent import lowest_points
 from broodyear.development.likelihood.tank_records import TankRecords
 from broodyear.development.models.shapes import Shape
 from broodyear.errors import Refused
@@ -31,9 +31,12 @@ _SCALES = np.array([0.02, 0.01, 0.02])
 _SPREAD_SCALE = 0.3
 _SHARE_SCALE = 0.02
 START_SHARE = 0.02
+MOST_AT_ONCE = 10.0  # scales, of one step of the search
 _DIFFERENCE = 1e-3  # of a scale, for the second derivatives
 _AT_LIMIT = 1e-6
+_LEAST_CURVATURE = 1.0  # by scaled parameters: one at a limit has none to begin with
 _SHORTEST_LOG_DAYS = -20.0  # no stage takes so little; steps of the search pass far beyond it
+_HARDLY_BEGUN = 1e-150  # absurd constants, passed by a search, must overflow nowhere
 _FAR_BELOW = -745.0  # log of the smallest positive number: "development has hardly begun"
 
 
@@ -108,13 +111,9 @@ class CurveLikelihood:
         # Where the last step found the batches: only a place to begin.
         self._modes = np.zeros((len(self.chosen), len(records.batches)))
 
-    def __call__(self, theta: Floats) -> tuple[float, Floats]:
-        """(−log-likelihood, gradient) of one fit at theta: free quantities, ln of both spreads, share."""
-        value, gradient = self.of_each(theta[None, :], np.zeros(1, dtype=np.intp))
-        return float(value[0]), gradient[0]
-
     def of_each(self, theta: Floats, which: Whole) -> tuple[Floats, Floats]:
-        """(m,) and (m, q): the same of the fits numbered ``which``, each at its row of theta."""
+        """(m,) −log-likelihoods and (m, q) gradients of the fits numbered ``which``, each at its row of theta:
+        free quantities, ln of the spreads of tanks and of batches, share."""
         k, batches = len(theta), len(self.records.batches)
         result, fit, by_free = self.parts(theta, which)
         by_each = [np.bincount(fit, of_tank, k) for of_tank in (result.by_log_spread_sd, result.by_wrong_share)]
@@ -136,9 +135,8 @@ class CurveLikelihood:
         batch_sd = np.repeat(np.exp(theta[:, p + 1]), batches) if self.has_batch_effect else 0.0
         result = marginal(intervals, spread_sd, batch_sd, self._modes[which].ravel(), theta[fit, -1])
         self._modes[which] = result.group_mode.reshape(-1, batches)
-        at_start = np.where(start > 0, result.by_start / np.where(start > 0, start, 1.0), 0.0)
-        at_absent = np.where(absent > 0, result.by_lower / np.where(absent > 0, absent, 1.0), 0.0)
-        at_seen = result.by_upper / np.maximum(seen, 1e-300)
+        at_start, at_absent = _per(result.by_start, start), _per(result.by_lower, absent)
+        at_seen = _per(result.by_upper, seen)
 
         def summed(of_tank: Floats, weights: Floats) -> Floats:
             laid_out = np.zeros((len(theta), len(self.records.batch)))
@@ -151,6 +149,11 @@ class CurveLikelihood:
             + summed(at_seen, self.records.to_seen)
         )
         return result, fit, np.stack([one @ by for one, (_, by) in zip(by_rate, drawn, strict=True)])
+
+
+def _per(derivative: Floats, fraction: Floats) -> Floats:
+    """The derivative by a fraction from that by its logarithm; 0 where development has hardly begun."""
+    return np.where(fraction > _HARDLY_BEGUN, derivative / np.maximum(fraction, _HARDLY_BEGUN), 0.0)
 
 
 def rates_on(shape: Shape, free: Floats, grid_c: Floats) -> tuple[Floats, Floats]:
@@ -180,8 +183,13 @@ def fit_curve(
     if fixed_level is not None:
         begin[0] = fixed_level
         limits[0] = (fixed_level, fixed_level)
-    theta = _search(target, begin, limits, scales_of(shape, has_batch_effect))
-    return _finished(target, theta, limits, with_errors)
+    low, high = np.array(limits).T[:, None, :]
+    longest = MOST_AT_ONCE * scales_of(shape, has_batch_effect)
+    curvature = curvature_at(target, begin)[None]
+    theta, has_arrived = lowest_points(target.of_each, begin[None, :], low, high, curvature, longest)
+    if not has_arrived[0]:
+        theta = _searched(target, begin, limits)[None]
+    return _finished(target, theta[0], limits, with_errors)
 
 
 def theta_of(free: Floats, spreads: Sequence[float], wrong_share: float) -> Floats:
@@ -219,27 +227,21 @@ def scales_of(shape: Shape, has_batch_effect: bool = True) -> Floats:
     return np.concatenate([_SCALES[: shape.free], spreads, [_SHARE_SCALE]])
 
 
-def _search(
-    target: Callable[[Floats], tuple[float, Floats]],
-    begin: Floats,
-    limits: Sequence[tuple[float, float]],
-    scales: Floats,
-) -> Floats:
-    """Bounded quasi-Newton search in scaled parameters."""
+def _searched(target: CurveLikelihood, begin: Floats, limits: Sequence[tuple[float, float]]) -> Floats:
+    """A slower search, for where a batch's most likely effect jumps between a wrong date and the others."""
+    from scipy.optimize import minimize  # loads for long, and is seldom needed
+
+    scales = scales_of(target.shape, target.has_batch_effect)
 
     def scaled(point: Floats) -> tuple[float, Floats]:
-        value, gradient = target(point * scales)
-        return value, gradient * scales
+        value, gradient = target.of_each((point * scales)[None], np.zeros(1, dtype=np.intp))
+        return float(value[0]), gradient[0] * scales
 
-    scaled_limits = [(low / s, high / s) for (low, high), s in zip(limits, scales, strict=True)]
+    bounds = [(low / scale, high / scale) for (low, high), scale in zip(limits, scales, strict=True)]
     found = minimize(
-        scaled,
-        begin / scales,
-        jac=True,
-        method="L-BFGS-B",
-        bounds=scaled_limits,
+        scaled, begin / scales, jac=True, method="L-BFGS-B", bounds=bounds,
         options={"maxiter": 300, "ftol": 1e-13, "gtol": 1e-5},
-    )
+    )  # fmt: skip
     if not np.isfinite(found.fun):
         raise Refused("the likelihood of these records is not finite; check their dates and temperatures")
     return np.asarray(found.x, dtype=float) * scales
@@ -286,6 +288,13 @@ def information_at(target: CurveLikelihood, theta: Floats) -> Floats:
     _, gradient = beside.of_each(points, np.arange(len(points)))
     change = (gradient[: len(theta)] - gradient[len(theta) :]) / np.diag(steps + down)[:, None]
     return np.asarray(0.5 * (change + change.T), dtype=float)
+
+
+def curvature_at(target: CurveLikelihood, theta: Floats) -> Floats:
+    """The same, made positive definite: what a search may begin with."""
+    scales = scales_of(target.shape, target.has_batch_effect)
+    values, vectors = np.linalg.eigh(information_at(target, theta) * np.outer(scales, scales))
+    return np.asarray((vectors * np.maximum(values, _LEAST_CURVATURE)) @ vectors.T / np.outer(scales, scales))
 
 
 def _covariance(target: CurveLikelihood, theta: Floats, is_held: Masks) -> Floats:

@@ -29,18 +29,19 @@ _ROUNDING = 1e-13
 
 
 def lowest_points(
-    target: Target, begin: Floats, low: Floats, high: Floats, curvature: Floats
+    target: Target, begin: Floats, low: Floats, high: Floats, curvature: Floats, longest: Floats
 ) -> tuple[Floats, NDArray[np.bool_]]:
     """(k, q) points and (k,) whether the search arrived there.
 
-    begin, low, high: (k, q); curvature: (k, q, q) positive definite second derivatives, near enough.
+    begin, low, high: (k, q); curvature: (k, q, q) positive definite second derivatives, near enough;
+    longest: (q,) by how much a step may move each at most.
     """
     point, curvature, length = np.clip(begin, low, high), curvature.copy(), np.ones(len(begin))
     live = np.arange(len(begin))
     value, slope = target(point, live)
     gain = np.zeros(len(begin))
     for _ in range(_MOST_STEPS):
-        step, gain = _steps(point, slope, curvature, low, high)
+        step, gain = _steps(point, slope, curvature, low, high, longest)
         live = live[(gain[live] > _LEAST_GAIN) & (length[live] > _SHORTEST)]
         if not len(live):
             break
@@ -57,14 +58,17 @@ def lowest_points(
     return point, np.asarray(gain <= _ROUNDED_GAIN)
 
 
-def _steps(point: Floats, slope: Floats, curvature: Floats, low: Floats, high: Floats) -> tuple[Floats, Floats]:
+def _steps(
+    point: Floats, slope: Floats, curvature: Floats, low: Floats, high: Floats, longest: Floats
+) -> tuple[Floats, Floats]:
     """Newton steps of the parameters that no limit holds, and what each step promises to gain."""
     is_held = ((point <= low) & (slope > 0.0)) | ((point >= high) & (slope < 0.0))
     is_free = ~is_held[:, :, None] & ~is_held[:, None, :]
     alone = np.where(is_free, curvature, np.eye(point.shape[1]))
     downhill = np.where(is_held, 0.0, -slope)
     step = np.linalg.solve(alone, downhill[:, :, None])[:, :, 0]
-    return step, 0.5 * np.sum(step * downhill, axis=1)
+    too_long = np.maximum(np.abs(step / longest).max(axis=1), 1.0)
+    return step / too_long[:, None], 0.5 * np.sum(step * downhill, axis=1)
 
 
 def _kept_up(curvature: Floats, moved: Floats, change: Floats) -> Floats:

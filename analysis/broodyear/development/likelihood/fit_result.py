@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import brentq
 from scipy.special import stdtrit
 
 from broodyear.development.likelihood.crossed import CrossedMean
@@ -94,12 +93,6 @@ class DevelopmentFit:
         jacobian = self.shape.published_jacobian(self.free)
         return np.asarray(jacobian @ self.covariance @ jacobian.T, dtype=float)
 
-    @property
-    def total_log_sd(self) -> float:
-        """SD of log development of a tank of a new batch."""
-        batch = 0.0 if np.isnan(self.batch_log_sd) else self.batch_log_sd
-        return float(np.hypot(self.spread_log_sd, batch))
-
     def log_days_se(self, temp_c: ArrayLike) -> Floats:
         """Standard error of ln D at each temperature (°C), by the delta method."""
         gradient = self.shape.gradient(self.free, np.atleast_1d(np.asarray(temp_c, dtype=float)))
@@ -156,6 +149,8 @@ def plotted(frame: pd.DataFrame, name: str, ax: Any) -> Any:
 
 def _crossing(excess: Callable[[float], float], centre: float, step: float) -> float:
     """First point beyond the centre, in the direction of step, where ``excess`` turns positive."""
+    from scipy.optimize import brentq  # loads for long, and reports need none of it
+
     outer = centre + step
     for _ in range(12):
         if excess(outer) > 0:

@@ -11,7 +11,6 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from broodyear.development.likelihood.censored import WRONG_LOG_SD
-from broodyear.development.likelihood.constant_fits import fit_constant_temperatures
 from broodyear.development.likelihood.crossed import CrossedMean, crossed_mean
 from broodyear.development.likelihood.curve_likelihood import TankFit, edges, fit_curve, rates_on, theta_of
 from broodyear.development.likelihood.fit_parts import BEND_AT_LIMIT, constants_table, refuse_narrow
@@ -68,6 +67,8 @@ def fit_development(
             )
         return fit_tank_records(_checked_records(frame, daily), form, batch_effect=batch_effect)
     if {"temp_c", "days"} <= set(frame.columns):
+        from broodyear.development.likelihood.constant_fits import fit_constant_temperatures
+
         return fit_constant_temperatures(frame, form, _named_groups(frame, groups))
     raise UsageError(
         "give columns temp_c and days (constant temperatures), "

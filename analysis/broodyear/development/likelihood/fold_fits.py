@@ -8,11 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from broodyear.development.likelihood.curve_likelihood import (
+    MOST_AT_ONCE,
     START_SHARE,
     CurveLikelihood,
+    curvature_at,
     fit_curve,
     found_sd,
-    information_at,
     limits_of,
     scales_of,
 )
@@ -22,9 +23,6 @@ from broodyear.development.models.shapes import Shape
 from broodyear.errors import Refused
 
 Floats = NDArray[np.float64]
-
-#: Least curvature, in steps that matter about equally: a parameter at a limit has none to begin with.
-_LEAST_CURVATURE = 1.0
 
 
 @dataclass(frozen=True)
@@ -47,22 +45,19 @@ def fit_folds(
     target = CurveLikelihood(records, shape, chosen=chosen)
     limits = np.array([limits_of(records.mean_temp_c[row], shape) for row in chosen])
     share_of_tanks = chosen.mean(axis=1)[:, None, None]
-    curvature = share_of_tanks * _curvature(CurveLikelihood(records, shape), whole)
+    curvature = share_of_tanks * curvature_at(CurveLikelihood(records, shape), whole)
+    longest = MOST_AT_ONCE * scales_of(shape)
     begin = np.repeat(whole[None, :], len(chosen), axis=0)
     # From no wrong date there is no way to some: a fold that has one among fewer tanks is begun with a share.
     begin[:, -1] = np.maximum(begin[:, -1], START_SHARE)
-    theta, has_arrived = lowest_points(target.of_each, begin, limits[:, :, 0], limits[:, :, 1], curvature)
+    theta, has_arrived = lowest_points(target.of_each, begin, limits[:, :, 0], limits[:, :, 1], curvature, longest)
     return [
-        _fold_fit(shape.free, one) if arrived else _searched(records, shape, whole, row)
+        _fold_fit(shape.free, one) if arrived else _alone(records, shape, whole, row)
         for one, arrived, row in zip(theta, has_arrived, chosen, strict=True)
     ]
 
 
-def _fold_fit(p: int, theta: Floats) -> FoldFit:
-    return FoldFit(theta[:p], float(np.exp(theta[p])), found_sd(float(theta[p + 1])), float(theta[-1]))
-
-
-def _searched(records: TankRecords, shape: Shape, whole: Floats, chosen: NDArray[np.bool_]) -> FoldFit | Refused:
+def _alone(records: TankRecords, shape: Shape, whole: Floats, chosen: NDArray[np.bool_]) -> FoldFit | Refused:
     """The fit by itself, where the steps of all together did not arrive."""
     try:
         fit = fit_curve(records.subset(chosen), shape, start=whole, with_errors=False)
@@ -71,10 +66,5 @@ def _searched(records: TankRecords, shape: Shape, whole: Floats, chosen: NDArray
     return FoldFit(fit.free, fit.spread_sd, fit.batch_sd, fit.wrong_share)
 
 
-def _curvature(target: CurveLikelihood, theta: Floats) -> Floats:
-    """Second derivatives at the fit to all tanks, made positive definite."""
-    scales = scales_of(target.shape)
-    values, vectors = np.linalg.eigh(information_at(target, theta) * np.outer(scales, scales))
-    return np.asarray(
-        (vectors * np.maximum(values, _LEAST_CURVATURE)) @ vectors.T / np.outer(scales, scales), dtype=float
-    )
+def _fold_fit(p: int, theta: Floats) -> FoldFit:
+    return FoldFit(theta[:p], float(np.exp(theta[p])), found_sd(float(theta[p + 1])), float(theta[-1]))
