@@ -21,7 +21,7 @@ from broodyear.desk.names import (
 )
 from broodyear.findings import FileReport
 from broodyear.intake.filing import Filed, FiledPart
-from broodyear.intake.rejected import Rejected, RejectedRows
+from broodyear.intake.rejected import Rejected, RejectedRows, cells_as_json
 from broodyear.intake.rejects import write_rejects
 
 
@@ -75,7 +75,7 @@ def test_a_header_carries_any_name() -> None:
 
 def one_part(number: int) -> FiledPart:
     rows = RejectedRows()
-    rows.add(Rejected(2, (str(number),), "wrong"))
+    rows.add(Rejected(2, cells_as_json([str(number)]), "wrong"))
     return FiledPart("losses", rows, ("dead",), ",")
 
 

@@ -17,7 +17,15 @@ from broodyear.intake.receiving import cell_names
 from broodyear.intake.recognise import Recognised
 from broodyear.intake.references import NearCodes
 from broodyear.intake.rejected import Rejected, RejectedRows
-from broodyear.intake.row_sql import SPOILED, UNKNOWN_RULES, all_checks, broken_list, cleaned_select, values_select
+from broodyear.intake.row_sql import (
+    AND_CELL,
+    SPOILED,
+    UNKNOWN_RULES,
+    all_checks,
+    broken_list,
+    cleaned_select,
+    values_select,
+)
 from broodyear.intake.staging import Staged
 from broodyear.settings import Settings
 from broodyear.store.open_rows import key_as_text
@@ -79,7 +87,7 @@ def judge(
     connection.execute("DROP TABLE aside")
     explanations = _Explanations(found, checks, NearCodes(connection, found.table))
     for rows in _pages(connection):
-        for number, is_blank, cells, broken, decider, key in rows:
+        for number, is_blank, raw, broken, decider, key in rows:
             if is_blank:
                 verdict.blank_rows += 1
                 continue
@@ -87,14 +95,13 @@ def judge(
             if not broken:
                 raise RuntimeError(f"{path}, line {line}: set aside without a reason")
             # The checks of the row as such come first.
-            told = broken[:1] if checks[broken[0]].rule in SPOILED else broken
+            told = [explanations.about(check, decider) for check in broken]
             problems = []
-            for position in told:
-                said = explanations.about(position, cells, decider)
+            for said in told[:1] if told[0].is_spoiled else told:
                 if verdict.has_room(*said.kind):
                     verdict.findings.append(_finding(path, found, number, line, said))
                 problems.append(said.problem)
-            verdict.rejected.add(Rejected(line, tuple(cells), " ".join(problems), key=key))
+            verdict.rejected.add(Rejected(line, raw, " ".join(problems), key=key))
     return verdict
 
 
@@ -113,12 +120,13 @@ def _pages(connection: duckdb.DuckDBPyConnection) -> Iterator[list[tuple[Any, ..
 @dataclass(frozen=True)
 class _Said:
     """What is said of one broken check. kind: rule, as it is told, and column; value: the cell; problem: the words
-    and their advice as one text for the row."""
+    and their advice as one text for the row; is_spoiled: whether the other cells of the row say nothing."""
 
     kind: tuple[str, str | None]
     value: str | None
     words: Words
     problem: str
+    is_spoiled: bool
 
 
 def _finding(path: str, found: Recognised, number: int, line: int, said: _Said) -> Finding:
@@ -137,28 +145,25 @@ class _Explanations:
         self._found = found
         self._checks = checks
         self._codes = codes
-        # Where the cell of each check stands in a row as received.
-        self._places = [_place(check, found) for check in checks]
-        self._known: dict[tuple[int, str | None, str | None], _Said] = {}
+        self._known: dict[tuple[str, str | None], _Said] = {}
 
-    def about(self, position: int, cells: list[str], decider: str | None) -> _Said:
-        """What is said of the check at ``position`` in a row of these cells."""
-        place = self._places[position]
-        key = position, None if place is None else cells[place] or None, decider
+    def about(self, broken: str, decider: str | None) -> _Said:
+        """What is said of one entry of ``broken_list``."""
+        key = broken, decider
         known = self._known.get(key)
         if known is None:
             if len(self._known) == MOST_LISTED:
                 self._known.clear()
-            known = self._known[key] = self._worked_out(*key)
+            position, _, value = broken.partition(AND_CELL)
+            known = self._known[key] = self._worked_out(self._checks[int(position)], value or None, decider)
         return known
 
-    def _worked_out(self, position: int, value: str | None, decider: str | None) -> _Said:
-        check, table = self._checks[position], self._found.table
-        said = words(check.rule, table, check.column, value, decider)
+    def _worked_out(self, check: CellCheck, value: str | None, decider: str | None) -> _Said:
+        said = words(check.rule, self._found.table, check.column, value, decider)
         if check.rule in UNKNOWN_RULES.values() and check.column and value:
             said = or_like(said, self._codes.near(check.column, value))
         problem = f"{check.column + ': ' if check.column else ''}{said.message}. {said.advice}"
-        return _Said((_finer_rule(check, value), check.column), value, said, problem)
+        return _Said((_finer_rule(check, value), check.column), value, said, problem, check.rule in SPOILED)
 
 
 def _finer_rule(check: CellCheck, value: str | None) -> str:
@@ -167,25 +172,31 @@ def _finer_rule(check: CellCheck, value: str | None) -> str:
     return check.rule
 
 
-def _place(check: CellCheck, found: Recognised) -> int | None:
-    """Where in a row as received the cell of a check stands; None where the check is of the row as such."""
+def _received(check: CellCheck, found: Recognised) -> str:
+    """SQL of the cell of a check as it was received; NULL where the check is of the row as such."""
     if check.column is None:
-        return -1 if check.rule == "too_many_cells" else None
-    return found.places.get(check.column)
+        return "surplus" if check.rule == "too_many_cells" else "NULL"
+    place = found.places.get(check.column)
+    return "NULL" if place is None else f"c{place}"
 
 
 def _detail_query(found: Recognised, reading: Reading, checks: list[CellCheck], settings: Settings) -> str:
     names = cell_names(found.width)
-    received = ", ".join(f"coalesce(c{place}, '')" for place in range(found.width))
-    left_over = "CASE WHEN coalesce(surplus, '') = '' THEN []::VARCHAR[] ELSE [surplus] END"
     taken = f"line, unclosed, surplus, {names}"
     cleaned = cleaned_select(found.table, found.places, reading, "aside", taken)
     deciding = next((column.range_by.column for column in found.table.columns if column.range_by), None)
     decider = f'"{deciding}"' if deciding else "NULL"
     values = values_select(found.table, reading, cleaned)
+    broken = broken_list([(check, _received(check, found)) for check in checks])
     return (
         f"SELECT line, trim(concat({names}, surplus), {quoted(BLANKS)}) = '' AS is_blank, "
-        f"[{received}] || {left_over} AS cells, {broken_list(checks)} AS broken, {decider} AS decider, "
-        f"{key_as_text(found.table, settings)} AS key "
-        f"FROM ({values}) ORDER BY line"
+        f"{_as_json(found.width)} AS raw, {broken} AS broken, {decider} AS decider, "
+        f"{key_as_text(found.table, settings)} AS key FROM ({values}) ORDER BY line"
     )
+
+
+def _as_json(width: int) -> str:
+    """SQL of the cells of a row as ``cells_as_json`` writes them; with what is left over, where something is."""
+    cells = [f"to_json(coalesce(c{place}, ''))" for place in range(width)]
+    left_over = "CASE WHEN surplus <> '' THEN concat(', ', to_json(surplus)) END"
+    return f"concat('[', concat_ws(', ', {', '.join(cells)}), {left_over}, ']')"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from json.encoder import encode_basestring
 
 import duckdb
 
@@ -293,10 +292,7 @@ def _keep_ledger(connection: duckdb.DuckDBPyConnection, opened: Opened, filed: F
     ledger.record(connection, entry, parts, utc_now())
     for part in filed.parts:
         for chunk in part.rejected.in_chunks():
-            rows = [
-                (upload, row.line, part.table, cells_as_json(row.cells), row.problems, row.mendable, row.key)
-                for row in chunk
-            ]
+            rows = [(upload, row.line, part.table, row.raw, row.problems, row.mendable, row.key) for row in chunk]
             ledger.append(connection, "rejected_rows", rows)
     ledger.append(connection, "mended", [(*row, upload) for row in mended_rows(opened)])
     keep_findings(connection, upload, filed.findings)
@@ -311,11 +307,6 @@ def mended_rows(opened: Opened) -> set[tuple[int, int]]:
     rows = opened.body.rows(opened.dialect.separator)
     said = (row.cells[place].strip().partition("#") for row in rows if len(row.cells) > place)
     return {(int(upload), int(line)) for upload, _, line in said if upload.isdecimal() and line.isdecimal()}
-
-
-def cells_as_json(cells: Iterable[str]) -> str:
-    """The cells of a row as a JSON list. A general encoder, made anew for each row, takes four times as long."""
-    return f"[{', '.join(map(encode_basestring, cells))}]"
 
 
 def keep_findings(connection: duckdb.DuckDBPyConnection, upload: int, findings: Iterable[Finding]) -> None:

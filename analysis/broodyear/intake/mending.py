@@ -15,7 +15,7 @@ import duckdb
 from broodyear.findings import FileReport
 from broodyear.formulas import guarded
 from broodyear.intake.filing import Filed, FiledPart
-from broodyear.intake.rejected import Rejected, RejectedRows
+from broodyear.intake.rejected import Rejected, RejectedRows, cells_as_json
 from broodyear.intake.rejects import require_copies, write_rejects
 from broodyear.store import Store
 from broodyear.store.handle import utc_now
@@ -105,7 +105,7 @@ def _rejected(rows: Sequence[OpenRow], table: str) -> RejectedRows:
     rejected = RejectedRows()
     for row in rows:
         if row.table == table:
-            rejected.add(Rejected(row.line, row.cells, row.problems))
+            rejected.add(Rejected(row.line, cells_as_json(row.cells), row.problems))
     return rejected
 
 

@@ -14,7 +14,7 @@ from broodyear.intake.cell_sql import hour_columns
 from broodyear.intake.checking import Verdict
 from broodyear.intake.clock_changes import is_doubled
 from broodyear.intake.order import keys_in_order
-from broodyear.intake.rejected import Rejected
+from broodyear.intake.rejected import Rejected, cells_as_json
 from broodyear.intake.staging import Staged
 from broodyear.schemas import Table
 from broodyear.settings import Settings
@@ -138,7 +138,8 @@ def report_repeats(
     told.identical([repeat for repeat in repeats if repeat.identical])
     left_out = [repeat for repeat in repeats if not repeat.by_clock]
     for repeat in left_out:
-        received, line = cells.get(repeat.number, ()), repeat.number // staged.per_line
+        line = repeat.number // staged.per_line
+        received = cells_as_json(cells.get(repeat.number, ()))
         if repeat.identical:
             problems = f"repeats line {repeat.first // staged.per_line} exactly"
             verdict.rejected.add(Rejected(line, received, problems, mendable=False))

@@ -25,6 +25,9 @@ def known_name(reference: Reference) -> str:
     return f"known_{reference.target_table}"
 
 
+#: Between the position of a failed check and its cell.
+AND_CELL = ":"
+
 #: Checks of the row as such: where one of these fails, its cells say nothing.
 SPOILED = ("unclosed_quote", "repeated_header")
 
@@ -144,7 +147,11 @@ def any_broken(found: list[CellCheck]) -> str:
     return " OR ".join(f"({check.broken})" for check in found)
 
 
-def broken_list(found: list[CellCheck]) -> str:
-    """SQL for the list of positions in ``found`` of the checks that fail."""
-    cases = ", ".join(f"CASE WHEN {check.broken} THEN {position} END" for position, check in enumerate(found))
-    return f"list_filter([{cases}], lambda position: position IS NOT NULL)"
+def broken_list(found: list[tuple[CellCheck, str]]) -> str:
+    """SQL for the list of checks that fail, each as its position in ``found``, ``AND_CELL`` and its cell; beside
+    each check stands the SQL of its cell."""
+    cases = ", ".join(
+        f"CASE WHEN {check.broken} THEN concat('{position}{AND_CELL}', {received}) END"
+        for position, (check, received) in enumerate(found)
+    )
+    return f"list_filter([{cases}], lambda entry: entry IS NOT NULL)"

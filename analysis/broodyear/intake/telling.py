@@ -5,7 +5,6 @@ All that is told of an upload stands in the ledger, written in the same transact
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 
 import duckdb
@@ -59,5 +58,5 @@ def _rejected(connection: duckdb.DuckDBPyConnection, upload: int, table: str) ->
     found = connection.execute(_REJECTED, [upload, table])
     while page := found.fetchmany(ROWS_PER_PAGE):
         for line, raw, problems, mendable in page:
-            rows.add(Rejected(int(line), tuple(json.loads(raw)), problems, bool(mendable)))
+            rows.add(Rejected(int(line), raw, problems, bool(mendable)))
     return rows
