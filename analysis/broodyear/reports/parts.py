@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import takewhile
 from typing import Any
@@ -12,7 +12,7 @@ from markupsafe import Markup
 
 from broodyear.errors import BroodyearError
 from broodyear.reports.numbers import THIN
-from broodyear.reports.tables import ReportTable, TableView, code_markup
+from broodyear.reports.tables import Column, ReportTable, TableView, code_markup, table_view
 
 _BEFORE_UNIT = re.compile(r"(?<=[0-9}]) (?=%|°C)")
 
@@ -111,6 +111,13 @@ class TableBlock:
     view: TableView
     folded: bool = False
     kind: str = "table"
+
+
+def folded_table(
+    table: ReportTable, caption: str, columns: Sequence[Column], rows: Iterable[int] | None = None, **options: Any
+) -> TableBlock:
+    """A table for whoever opens it; the rest as in ``table_view``."""
+    return TableBlock(table_view(table, caption, columns, rows, **options), folded=True)
 
 
 @dataclass(frozen=True)

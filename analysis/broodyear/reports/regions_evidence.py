@@ -7,9 +7,9 @@ from collections.abc import Sequence
 import pandas as pd
 from markupsafe import Markup
 
-from broodyear.reports.parts import Block, Bullets, Prose, Section, TableBlock, joined
+from broodyear.reports.parts import Block, Bullets, Prose, Section, folded_table, joined
 from broodyear.reports.rendering import phrase, wording
-from broodyear.reports.tables import ReportTable, column, report_table, table_view
+from broodyear.reports.tables import ReportTable, column, report_table
 from broodyear.reports.vocabulary import MAIN_OUTCOME
 from broodyear.setups import SHARE_COLUMNS, circumstance_shares
 
@@ -65,4 +65,4 @@ def _region(table: ReportTable, rows: Sequence[int]) -> Markup:
 def _every(table: ReportTable) -> list[Block]:
     if not len(table):
         return []
-    return [TableBlock(table_view(table, "On record by region, over all seasons", COLUMNS), folded=True)]
+    return [folded_table(table, "On record by region, over all seasons", COLUMNS)]

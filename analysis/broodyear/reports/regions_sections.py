@@ -14,12 +14,13 @@ from broodyear.figures.intervals import Estimate, panels_figure
 from broodyear.figures.style import SERIES
 from broodyear.reports.numbers import known
 from broodyear.reports.parts import Block, Bullets, Drawing, Notice, Prose, Section, TableBlock, say
-from broodyear.reports.rendering import said
+from broodyear.reports.rendering import phrase, said
 from broodyear.reports.sentences import Statements
 from broodyear.reports.tables import ReportTable, column, interval_column, table_view
 from broodyear.reports.vocabulary import MAIN_OUTCOME, OUTCOMES
 from broodyear.reports.wording import refusal
 
+_WORDS = "regions/sections.txt"
 #: Batches in one drawing; with more, the earliest seasons are left to the table.
 MOST_BATCHES = 45
 
@@ -34,7 +35,7 @@ def answer_section(regions: ReportTable, statements: Statements, sentences: dict
     blocks: list[Block] = [
         Prose(_said(statements, ClaimKind.REGIONS_DIFFER, outcome=outcome), (statements.table,), lead=True)
     ]
-    blocks.append(Notice("Read the raw figures with care.", _WARNING, "note"))
+    blocks.append(Notice("Read the raw figures with care.", phrase(_WORDS, "raw_with_care"), "note"))
     items = tuple(_region(regions, row, statements) for row in rows)
     blocks += [Bullets(items, (regions, statements.table)), _figure(regions)]
     if outcome in sentences:
@@ -45,14 +46,8 @@ def answer_section(regions: ReportTable, statements: Statements, sentences: dict
         if statements.claim(row).outcome != outcome
     )
     if further:
-        blocks += [Prose(Markup("At single stages of the stay:")), Bullets(further, (statements.table,))]
+        blocks += [Prose(phrase(_WORDS, "single_stages")), Bullets(further, (statements.table,))]
     return Section("answer", title, tuple(blocks))
-
-
-_WARNING = Markup(
-    "A region’s raw survival is mostly that of the batches it happened to get. Compare only what was grown from"
-    " the same eggs: within shared batches."
-)
 
 
 def _said(statements: Statements, kind: ClaimKind, **wanted: Any) -> Markup:
@@ -148,7 +143,7 @@ REGION_COLUMNS = (
 
 def _spread(table: ReportTable) -> list[Block]:
     if table.refusal or not len(table):
-        return [Prose(Markup("How much regions differ in general cannot be estimated from these records."))]
+        return [Prose(phrase(_WORDS, "spread_unknown"))]
     columns = (
         column("outcome", "outcome", "outcome"),
         column("regions", "regions", "whole"),
@@ -180,7 +175,6 @@ def batches_section(graph: ReportTable, sentences: dict[str, str]) -> Section:
         f" {sentences.get(MAIN_OUTCOME, '')}",
         table=graph,
     )
-    words = Markup("Two regions can be compared when a path of shared batches leads from one to the other.")
     columns = (
         column("region", "region", "id"),
         column("batch_id", "batch", "id"),
@@ -190,7 +184,7 @@ def batches_section(graph: ReportTable, sentences: dict[str, str]) -> Section:
         column("shared", "also went elsewhere", "yes_no"),
     )
     view = table_view(graph, "Tanks of each region and batch, delivery to release", columns, rows)
-    return Section("batches", title, (Prose(words), figure, TableBlock(view)))
+    return Section("batches", title, (Prose(phrase(_WORDS, "paths")), figure, TableBlock(view)))
 
 
 def _latest(graph: pd.DataFrame) -> pd.DataFrame:
@@ -208,11 +202,6 @@ def reporting_section(regions: ReportTable) -> Section:
     title = "How much was reported"
     if regions.refusal or not len(regions):
         return Section("reporting", title, (refusal("There is nothing to show.", regions),))
-    words = Markup(
-        "A tank that stopped reporting is neither a survivor nor a loss. The bounds are the region’s survival"
-        " if every egg in such tanks died, and if every one lived; where they are wide, no comparison is worth"
-        " much."
-    )
     columns = (
         column("region", "region", "id"),
         column("tanks", "tanks with eggs", "whole"),
@@ -225,9 +214,9 @@ def reporting_section(regions: ReportTable) -> Section:
     )
     rows = regions.rows(outcome=MAIN_OUTCOME)
     view = table_view(regions, "Reporting by region, delivery to release", columns, rows, anchor="reporting")
-    return Section("reporting", title, (Prose(words), TableBlock(view)))
+    return Section("reporting", title, (Prose(phrase(_WORDS, "silent")), TableBlock(view)))
 
 
 def method_section() -> Section:
     """How the three estimates are made, and what cannot be told."""
-    return Section("method", "Method and limits", (Bullets(said("regions/method.txt", "methods")),))
+    return Section("method", "Method and limits", (Bullets(said(_WORDS, "methods")),))

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from markupsafe import Markup
 
-from broodyear.reports.parts import Block, Bullets, Heading, Prose, Section, TableBlock, say
+from broodyear.reports.parts import Block, Bullets, Heading, Prose, Section, folded_table
 from broodyear.reports.rendering import phrase, said, wording
 from broodyear.reports.season.results import SeasonRecords, SeasonResults
-from broodyear.reports.tables import Column, ReportTable, column, table_view
+from broodyear.reports.tables import Column, ReportTable, column
 from broodyear.reports.wording import CAUTIONS, refusal
 
 
@@ -16,10 +16,9 @@ def quality_section(records: SeasonRecords) -> Section:
     findings = records.findings
     blocks: list[Block] = [
         Prose(
-            say(
-                "{files} files were loaded: {accepted} rows were taken in and {rejected} sent back with their"
-                " reason, of which {to_mend} are still to be mended. Nothing was changed"
-                " silently; a suspicion lets the row in and is counted here as long as it holds.",
+            phrase(
+                "season/evidence.txt",
+                "loaded",
                 files=records.figure("files_loaded", "whole"),
                 accepted=records.figure("rows_accepted", "whole"),
                 rejected=records.figure("rows_rejected", "whole"),
@@ -29,22 +28,18 @@ def quality_section(records: SeasonRecords) -> Section:
         )
     ]
     if len(findings):
-        blocks.append(
-            TableBlock(
-                table_view(findings, "What still holds of what the checks found, by rule", FINDING_COLUMNS),
-                folded=True,
-            )
-        )
+        caption = "What still holds of what the checks found, by rule"
+        blocks.append(folded_table(findings, caption, FINDING_COLUMNS))
     else:
-        blocks.append(Prose(Markup("The checks found nothing to report.")))
+        blocks.append(Prose(phrase("season/evidence.txt", "nothing_found")))
     sent_back = [row for row in range(len(records.uploads)) if records.uploads.value(row, "rows_rejected")]
     if sent_back:
-        view = table_view(records.uploads, "Files with rows sent back", UPLOAD_COLUMNS, sent_back, note=_ALL_FILES)
-        blocks.append(TableBlock(view, folded=True))
+        note = "Every file that was loaded is in the table."
+        blocks.append(
+            folded_table(records.uploads, "Files with rows sent back", UPLOAD_COLUMNS, sent_back, note=note)
+        )
     return Section("quality", "How good the records are", tuple(blocks))
 
-
-_ALL_FILES = "Every file that was loaded is in the table."
 
 FINDING_COLUMNS = (
     column("rule", "rule", "words"),
@@ -92,7 +87,7 @@ def _terms() -> list[tuple[str, str]]:
 def _rows_block(table: ReportTable, columns: tuple[Column, ...], caption: str) -> Block:
     if table.refusal or not len(table):
         return refusal("No model was fitted here.", table)
-    return TableBlock(table_view(table, caption, columns), folded=True)
+    return folded_table(table, caption, columns)
 
 
 SCREEN_COLUMNS = (

@@ -11,7 +11,18 @@ from broodyear.figures.exposure import exposure_figure, trend_figure
 from broodyear.figures.intervals import Estimate, intervals_figure
 from broodyear.figures.style import SERIES
 from broodyear.reports.numbers import known, words, written
-from broodyear.reports.parts import Block, Drawing, Flow, Heading, Notice, Prose, Section, TableBlock, say
+from broodyear.reports.parts import (
+    Block,
+    Drawing,
+    Flow,
+    Heading,
+    Notice,
+    Prose,
+    Section,
+    TableBlock,
+    folded_table,
+    say,
+)
 from broodyear.reports.rendering import phrase
 from broodyear.reports.season.results import SeasonRecords
 from broodyear.reports.tables import ReportTable, column, interval_column, table_view
@@ -52,14 +63,12 @@ def _accounting_table(records: SeasonRecords) -> TableBlock:
         column("reported_pct", "left alive, usable tanks (%)", "pct_bare"),
         interval_column("bound_all_died_pct", "bound_all_lived_pct", "bounds with the others (%)", "pct_bare"),
     )
-    view = table_view(records.accounting, "Tanks by region and batch, from set-up to usable records", columns)
-    return TableBlock(view, folded=True)
+    return folded_table(records.accounting, "Tanks by region and batch, from set-up to usable records", columns)
 
 
 def _not_reported(records: SeasonRecords) -> list[Block]:
     if not len(records.not_reported):
-        told = "Every tank with eggs sent records from which survival can be told."
-        return [Prose(Markup(told if records.bare("tanks_delivered") else "No tank got eggs this season yet."))]
+        return [Prose(phrase(_WORDS, "none_silent", delivered=records.bare("tanks_delivered")))]
     columns = (
         column("tank_id", "tank", "id"),
         column("site_id", "site", "id"),
@@ -68,9 +77,8 @@ def _not_reported(records: SeasonRecords) -> list[Block]:
         column("eggs", "eggs", "whole"),
         column("why_unusable", "why it cannot be used", "text", long=True),
     )
-    words = phrase(_WORDS, "silent")
     caption = "Tanks whose survival to release is not known"
-    return [Prose(words), TableBlock(table_view(records.not_reported, caption, columns), folded=True)]
+    return [Prose(phrase(_WORDS, "silent")), folded_table(records.not_reported, caption, columns)]
 
 
 def stages_section(records: SeasonRecords) -> Section:
@@ -80,7 +88,6 @@ def stages_section(records: SeasonRecords) -> Section:
     if table.refusal or not len(table):
         told = (_where_lost(records), refusal("Survival by stage cannot be worked out.", table))
         return Section("stages", title, told)
-    words = phrase(_WORDS, "estimates")
     figure = Drawing(
         partial(
             intervals_figure, table.frame, name="stage_survival", title="Survival by stage", label="stage_label",
@@ -94,7 +101,7 @@ def stages_section(records: SeasonRecords) -> Section:
     )  # fmt: skip
     blocks = (
         _where_lost(records),
-        Prose(words),
+        Prose(phrase(_WORDS, "estimates")),
         figure,
         _stage_table(records),
         _dead_table(records),
@@ -112,13 +119,12 @@ def _where_lost(records: SeasonRecords) -> Block:
             "At which stage fish died is not known.", Markup("No dead eggs or fish were counted."), "note"
         )
     worst = max(rows, key=lambda row: float(table.value(row, "fish")))
-    text = say(
-        "<strong>When fish died.</strong> Of the {all} eggs and fish counted dead, the largest part died"
-        " {stage}: {dead}.",
+    text = phrase(
+        _WORDS, "when_died",
         stage=table.at(worst, "where", "text"),
         dead=table.at(worst, "fish", "whole"),
         all=records.figure("dead_counted", "whole"),
-    )
+    )  # fmt: skip
     return Prose(text + _unaccounted(table), (table, records.key_figures))
 
 
@@ -126,11 +132,8 @@ def _unaccounted(table: ReportTable) -> Markup:
     rows = table.rows(stage="unaccounted")
     if not rows or float(table.value(rows[0], "fish")) <= 0:
         return Markup("")
-    return say(
-        " On balance another {fish} are unaccounted for in {tanks}: neither counted dead nor seen to leave.",
-        fish=table.at(rows[0], "fish", "whole"),
-        tanks=table.at(rows[0], "tanks", "tanks"),
-    )
+    fish, tanks = table.at(rows[0], "fish", "whole"), table.at(rows[0], "tanks", "tanks")
+    return Markup(" ") + phrase(_WORDS, "unaccounted", fish=fish, tanks=tanks)
 
 
 def _stages_said(table: ReportTable) -> str:
@@ -161,8 +164,7 @@ def _stage_table(records: SeasonRecords) -> TableBlock:
         column("loss_based_pct", "from dead counted (%)", "number"),
         interval_column("loss_based_low", "loss_based_high", "95 % interval", "number"),
     )
-    view = table_view(records.stage_survival, "Survival by stage, both estimates", columns)
-    return TableBlock(view, folded=True)
+    return folded_table(records.stage_survival, "Survival by stage, both estimates", columns)
 
 
 def _dead_table(records: SeasonRecords) -> TableBlock:
@@ -191,8 +193,7 @@ def _trend(records: SeasonRecords) -> list[Block]:
     table = records.trend
     heading = Heading(Markup("The seasons before"))
     if len(table) < 2:
-        return [heading, Prose(Markup("There is no season before this one on record, so no trend can be shown."))]
-    words = phrase(_WORDS, "trend")
+        return [heading, Prose(phrase(_WORDS, "no_trend"))]
     figure = Drawing(
         partial(trend_figure, table.frame, name="trend", title="Survival by season", this_season=records.season),
         name="trend",
@@ -200,7 +201,7 @@ def _trend(records: SeasonRecords) -> list[Block]:
         alt=f"Dot plot with intervals, one dot per season and species. This season: {_this_season(records)}.",
         table=table,
     )
-    return [heading, Prose(words), figure]
+    return [heading, Prose(phrase(_WORDS, "trend")), figure]
 
 
 def exposure_section(records: SeasonRecords) -> Section:
@@ -221,11 +222,7 @@ def exposure_section(records: SeasonRecords) -> Section:
         f" {len(usable)} tanks from {_ends(usable)}.",
         table=table,
     )
-    words = say(
-        "Windows end where thermal units say a stage should end, never at the observed date, and a tank gets no"
-        " exposure when more than {pct:.0f} % of its days were neither read nor bridged by a short gap.",
-        pct=records.settings.exposure_max_missing_pct,
-    )
+    words = phrase(_WORDS, "windows", pct=f"{records.settings.exposure_max_missing_pct:.0f}")
     return Section("temperature", title, (Prose(words), figure, _exposure_table(records)))
 
 
@@ -252,11 +249,10 @@ def _exposure_table(records: SeasonRecords) -> TableBlock:
         column("note", "note", "statement", long=True),
     )
     rows = records.exposure.rows(exposure_window="whole")
-    view = table_view(
+    return folded_table(
         records.exposure, "Water temperature of each tank over its whole stay", columns, rows,
         note="The windows egg, alevin, fry and after hatch are in the file.",
     )  # fmt: skip
-    return TableBlock(view, folded=True)
 
 
 def batches_section(records: SeasonRecords) -> Section:
@@ -265,7 +261,6 @@ def batches_section(records: SeasonRecords) -> Section:
     table = records.batches
     if table.refusal or not len(table):
         return Section("batches", title, (refusal("Batches are not known.", table),))
-    words = phrase(_WORDS, "batches")
     columns = (
         column("batch_id", "batch", "id"),
         column("species", "species", "words"),
@@ -282,8 +277,5 @@ def batches_section(records: SeasonRecords) -> Section:
         interval_column("release_q25_pct", "release_q75_pct", "middle half of tanks (%)", "pct_bare"),
         column("loss_based_median_pct", "from dead counted, median (%)", "pct_bare"),
     )
-    return Section(
-        "batches",
-        title,
-        (Prose(words), TableBlock(table_view(table, "Batches of the season", columns), folded=True)),
-    )
+    shown = folded_table(table, "Batches of the season", columns)
+    return Section("batches", title, (Prose(phrase(_WORDS, "batches")), shown))

@@ -9,12 +9,12 @@ from markupsafe import Markup
 from broodyear.claims import Claim, ClaimKind, Decision, Reason
 from broodyear.figures.intervals import MOST_ROWS, Estimate, intervals_figure
 from broodyear.reports.numbers import known, words
-from broodyear.reports.parts import Block, Bullets, Drawing, Heading, Prose, Section, TableBlock, joined, say
+from broodyear.reports.parts import Block, Bullets, Drawing, Heading, Prose, Section, folded_table, joined, say
 from broodyear.reports.rendering import phrase
 from broodyear.reports.season.action import next_step
 from broodyear.reports.season.results import SeasonResults
 from broodyear.reports.season.stating import COMPARED
-from broodyear.reports.tables import ReportTable, column, interval_column, table_view
+from broodyear.reports.tables import ReportTable, column, interval_column
 from broodyear.reports.vocabulary import MAIN_OUTCOME, OUTCOMES, factor_words, level_words
 from broodyear.reports.wording import refusal
 
@@ -32,13 +32,8 @@ def changes_section(results: SeasonResults) -> Section:
         none = Prose(phrase(_WORDS, "changes_none"), (statements.table,))
         return Section("changes", title, (none, Prose(next_step(results))))
     items = tuple(_change(results, row) for row in claimed)
-    return Section("changes", title, (Prose(_CAUTION), Bullets(items, (statements.table, table), numbered=True)))
-
-
-_CAUTION = Markup(
-    "These are differences between tanks that did this or that, not experiments: a practice may stand for"
-    " something else at the same sites. Where it can be done, split a delivery first: the same lot, both ways."
-)
+    changes = Bullets(items, (statements.table, table), numbered=True)
+    return Section("changes", title, (Prose(phrase(_WORDS, "no_experiment")), changes))
 
 
 def _claim_of(results: SeasonResults, row: int) -> int | None:
@@ -77,11 +72,11 @@ def _effects(results: SeasonResults) -> list[Block]:
     if table.refusal or not len(table):
         return [refusal("The effect of practices cannot be worked out.", table)]
     rows = headline_rows(table, MAIN_OUTCOME)
-    blocks: list[Block] = [Prose(_EFFECT_WORDS), *_effect_figure(results, rows)]
+    blocks: list[Block] = [Prose(phrase(_WORDS, "differences")), *_effect_figure(results, rows)]
     blocks.append(Bullets(_effect_sentences(results), (results.statements.table, table)))
     every = [row for outcome in OUTCOMES for row in headline_rows(table, outcome)]
-    view = table_view(table, "Effect of each practice and of temperature, all outcomes", EFFECT_COLUMNS, every)
-    return [*blocks, TableBlock(view, folded=True)]
+    caption = "Effect of each practice and of temperature, all outcomes"
+    return [*blocks, folded_table(table, caption, EFFECT_COLUMNS, every)]
 
 
 def _effect_sentences(results: SeasonResults) -> tuple[Markup, ...]:
@@ -126,12 +121,6 @@ def _if_silent(results: SeasonResults, claim: Claim) -> Markup:
 
 
 _UNCLEAR = (Reason.NOT_CLEAR, Reason.WATCH)
-
-_EFFECT_WORDS = Markup(
-    "Differences in percentage points of survival, averaged over this programme’s tanks, adjusted for species,"
-    " batch, season and the other practices shown, from all seasons up to this one. An interval that includes"
-    " zero means that the records cannot tell the two apart, not that they are alike."
-)
 
 EFFECT_COLUMNS = (
     column("factor", "practice", "factor"),
@@ -206,27 +195,22 @@ def _combinations(results: SeasonResults) -> list[Block]:
     single = [row for row in rows if row not in both]
     pairs = (column("room_type", "room", "words"), column("gravel_practice", "gravel", "words"))
     alone = (column("practice", "practice", "factor"), column("level", "level", "words"))
-    together = table_view(
+    together = folded_table(
         table, "Each combination of room and gravel practice, all seasons", (*pairs, *_PRACTICE_COLUMNS), both,
         anchor="combinations",
     )  # fmt: skip
-    apart = table_view(
+    apart = folded_table(
         table, "Each practice by itself, adjusted for room and gravel, all seasons", (*alone, *_PRACTICE_COLUMNS),
         single, anchor="each-practice",
     )  # fmt: skip
     return [
         heading,
-        Prose(_AGAINST),
+        Prose(phrase(_WORDS, "against_others")),
         *_combination_figure(table, both),
-        TableBlock(together, folded=True),
-        TableBlock(apart, folded=True),
+        together,
+        apart,
     ]
 
-
-_AGAINST = Markup(
-    "Adjusted survival from delivery to release, and the difference from the tanks of all other levels together."
-    " What a level goes together with stands in its note, so that nobody takes a difference for its effect alone."
-)
 
 _PRACTICE_COLUMNS = (
     column("tanks", "tanks", "whole"),
@@ -281,10 +265,6 @@ def _methods(results: SeasonResults) -> list[Block]:
         interval_column("difference_low", "difference_high", "95 % interval", "points"),
         column("p_value", "p", "p"),
     )
-    said = Markup(
-        "The mixed model speaks of a typical site, the others of the average over sites; where their intervals"
-        " agree, the choice of method does not carry the conclusion."
-    )
     rows = table.rows(outcome=MAIN_OUTCOME)
-    view = table_view(table, "The same effects by each method, delivery to release", columns, rows)
-    return [heading, Prose(said), TableBlock(view, folded=True)]
+    shown = folded_table(table, "The same effects by each method, delivery to release", columns, rows)
+    return [heading, Prose(phrase(_WORDS, "methods")), shown]

@@ -9,13 +9,13 @@ from markupsafe import Markup
 from broodyear.figures.funnel import expected_figure, funnel_figure
 from broodyear.figures.timeline import timeline_figure
 from broodyear.reports.numbers import known
-from broodyear.reports.parts import Block, Bullets, Drawing, Heading, Prose, Section, TableBlock, say
+from broodyear.reports.parts import Block, Bullets, Drawing, Heading, Prose, Section, TableBlock, folded_table, say
 from broodyear.reports.rendering import phrase
 from broodyear.reports.season.action import circumstances_words
 from broodyear.reports.season.results import SeasonRecords
 from broodyear.reports.season.stating import named_tanks
 from broodyear.reports.season.urgency import flagged_rows, main_rows
-from broodyear.reports.tables import column, interval_column, table_view
+from broodyear.reports.tables import column, interval_column
 from broodyear.reports.vocabulary import MAIN_OUTCOME
 from broodyear.reports.wording import refusal
 
@@ -67,7 +67,7 @@ def _flagged(records: SeasonRecords) -> list[Block]:
     flagged = flagged_rows(records.setups)
     blocks: list[Block] = [Heading(Markup("Flagged tanks, and what is on record"))]
     if not flagged:
-        return [*blocks, Prose(Markup("No tank is flagged this season."))]
+        return [*blocks, Prose(phrase(_WORDS, "none_flagged"))]
     for row in flagged:
         code = str(records.setups.value(row, "tank_id"))
         if code in records.timelines:
@@ -99,16 +99,15 @@ def _one_tank(records: SeasonRecords, row: int, code: str) -> list[Block]:
 def _tank_line(records: SeasonRecords, row: int) -> Markup:
     """What is claimed of a flagged tank, its counts, and what is on record."""
     table, statements = records.setups, records.statements
-    return say(
-        "{claim} At site {site}, batch {batch}: {observed} left alive, {expected} expected, about {lost} fish"
-        " fewer.",
+    return phrase(
+        _WORDS, "flagged",
         claim=statements.at(named_tanks(statements)[str(table.value(row, "tank_id"))]),
         site=table.at(row, "site_id", "id"),
         batch=table.at(row, "batch_id", "id"),
         observed=table.at(row, "observed_pct", "pct"),
         expected=table.at(row, "expected_pct", "pct"),
         lost=table.at(row, "fish_below_expected", "whole"),
-    ) + circumstances_words(table, row)
+    ) + circumstances_words(table, row)  # fmt: skip
 
 
 def _tank_table(records: SeasonRecords) -> TableBlock:
@@ -135,14 +134,8 @@ def _tank_table(records: SeasonRecords) -> TableBlock:
         "With chance allowed for: the tank’s rate moved towards what is expected, the more the fewer its eggs;"
         " false alarms: their share if every tank this far out were flagged. The other outcomes are in the file."
     )
-    view = table_view(
-        records.setups,
-        "Every tank of the season, in alphabetical order",
-        columns,
-        main_rows(records.setups),
-        note=note,
-    )
-    return TableBlock(view, folded=True)
+    caption = "Every tank of the season, in alphabetical order"
+    return folded_table(records.setups, caption, columns, main_rows(records.setups), note=note)
 
 
 def _sites(records: SeasonRecords) -> list[Block]:
@@ -154,20 +147,18 @@ def _sites(records: SeasonRecords) -> list[Block]:
     rows = [row for row in table.rows(outcome=MAIN_OUTCOME) if str(table.value(row, "site_id")) in here]
     repeated = [row for row in rows if str(table.value(row, "verdict")) == "below_expected"]
     caption, note = "This season’s sites over their seasons, in alphabetical order", "Every site is in the file."
-    view = table_view(table, caption, SITE_COLUMNS, rows, note=note)
-    return [heading, Prose(phrase(_WORDS, "sites")), *_repeated(records, repeated), TableBlock(view, folded=True)]
+    shown = folded_table(table, caption, SITE_COLUMNS, rows, note=note)
+    return [heading, Prose(phrase(_WORDS, "sites")), *_repeated(records, repeated), shown]
 
 
 def _repeated(records: SeasonRecords, rows: list[int]) -> list[Block]:
     if not rows:
-        return [
-            Prose(Markup("No site shows a shortfall that returned beyond ordinary differences between sites."))
-        ]
+        return [Prose(phrase(_WORDS, "none_returned"))]
     table = records.sites
     items = tuple(
-        say(
-            "{site}: low in {low} of {seasons} seasons; over all of them {points} against expected (95 % interval"
-            " {bottom} to {top}).",
+        phrase(
+            _WORDS,
+            "returned",
             site=table.at(row, "site_id", "id"),
             low=table.at(row, "seasons_below", "whole"),
             seasons=table.at(row, "seasons", "whole"),
