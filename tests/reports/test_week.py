@@ -57,7 +57,9 @@ def test_what_is_due_is_expected_within_a_week_or_still_open(store: Store) -> No
 
 
 def test_the_day_is_that_of_the_last_record_unless_named(store: Store, tmp_path: Path) -> None:
-    result = report_week(store, tmp_path / "w")
+    told: list[tuple[int, int, str]] = []
+    result = report_week(store, tmp_path / "w", tell=lambda *step: told.append(step))
+    assert [done / steps for done, steps, _ in told] == [0, 0.5]
     assert f"{last_record_on(store):%Y}" in seen(result.page).text.split("What to look at on ")[1][:12]
 
 

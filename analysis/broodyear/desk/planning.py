@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,13 +16,18 @@ if TYPE_CHECKING:
     from broodyear.store import Store
 
 
-def write_plan(folder: Path, store: Store, asked: Mapping[str, Any]) -> None:
+Tell = Callable[[int, int, str], None]
+
+
+def write_plan(folder: Path, store: Store, asked: Mapping[str, Any], tell: Tell) -> None:
     """Write the dates of one delivery, by the models a forecast rests on, into ``folder``: plan.csv, and plan.json
-    for the page."""
+    for the page; tell: hears how far it is."""
     from broodyear.development import ALL_FITS, FORECAST_CAUTIONS, PLAN_STAGES, own_fits, plan_dates
 
+    tell(0, 2, "fitting the models to the records")
     window = [dt.date.fromisoformat(day) for day in asked["window"]]
     fits = own_fits(store, stages=PLAN_STAGES)
+    tell(1, 2, "working out the dates")
     dates = plan_dates(
         species=asked["species"],
         delivered_on=dt.date.fromisoformat(asked["delivered_on"]),
@@ -51,14 +56,17 @@ def _plan_row(row: Mapping[Any, Any]) -> dict[str, Any]:
     return {"set_point_c": row["set_point_c"], "stage": row["stage"], **days, "inside": inside, "surely": surely}
 
 
-def write_trial(folder: Path, store: Store, asked: Mapping[str, Any]) -> None:
-    """Write who gets what into ``folder``: trial.csv to send and to load again, and trial.json for the page."""
+def write_trial(folder: Path, store: Store, asked: Mapping[str, Any], tell: Tell) -> None:
+    """Write who gets what into ``folder``: trial.csv to send and to load again, and trial.json for the page; tell:
+    hears how far it is."""
     from broodyear.trials import TRIAL_CAUTIONS, plan_trial
 
+    tell(0, 2, "reading the records")
+    tanks, outcomes = store.result("tank_seasons"), store.result("tank_outcomes")
+    tell(1, 2, "drawing, and trying out what the comparison could find")
     planned = plan_trial(
-        store.result("tank_seasons"), store.result("tank_outcomes"), asked["factor"], tuple(asked["levels"]),
-        season=asked["season"], seed=asked["seed"],
-    )  # fmt: skip
+        tanks, outcomes, asked["factor"], tuple(asked["levels"]), season=asked["season"], seed=asked["seed"]
+    )
     rows: pd.DataFrame = planned.assignment.rows
     (folder / "trial.csv").write_text(csv_text(rows), encoding="utf-8")
     content = {

@@ -15,7 +15,7 @@ import duckdb
 
 from broodyear.desk import findings_book
 from broodyear.desk.names import NamedFile
-from broodyear.desk.planning import write_plan, write_trial
+from broodyear.desk.planning import Tell, write_plan, write_trial
 from broodyear.desk.workplace import Workplace, replace_folder
 from broodyear.errors import NothingToAnalyse, StoreUnavailable
 from broodyear.formulas import csv_text
@@ -27,7 +27,6 @@ if TYPE_CHECKING:
     from broodyear.findings import CheckResult
     from broodyear.store import Store
 
-Tell = Callable[[int, int, str], None]
 Order = Mapping[str, Any]
 Outcome = dict[str, Any]
 
@@ -142,9 +141,8 @@ def report_week(order: Order, tell: Tell) -> Outcome:
     """Write what calls for a look in the season that runs, as of today."""
     from broodyear.reports.week import report_week as write
 
-    tell(0, 0, "looking through the season that runs")
     today = dt.date.today()
-    return _report(order, "week", lambda store, folder: write(store, folder, as_of=today).page.name)
+    return _report(order, "week", lambda store, folder: write(store, folder, as_of=today, tell=tell).page.name)
 
 
 def report_regions(order: Order, tell: Tell) -> Outcome:
@@ -166,9 +164,11 @@ def forecast(order: Order, tell: Tell) -> Outcome:
     from broodyear.development import forecast_table
 
     season = int(order["season"])
-    tell(0, 0, f"forecasting season {season}")
 
     def write(store: Store, folder: Path) -> str:
+        tell(0, 2, "reading the records")
+        store.derive("tank_seasons", "observed_stages")
+        tell(1, 2, f"forecasting season {season}")
         dates = forecast_table(store, season=season)
         if dates.empty:
             raise NothingToAnalyse(
@@ -211,17 +211,15 @@ def sample(order: Order, tell: Tell) -> Outcome:
 
 def plan(order: Order, tell: Tell) -> Outcome:
     """Work out the dates of a delivery to come."""
-    tell(0, 0, "working out the dates")
     with _for_reading(_workplace(order), _settings(order)) as store:
-        write_plan(_plans(order), store, order["asked"])
+        write_plan(_plans(order), store, order["asked"], tell)
     return {}
 
 
 def trial(order: Order, tell: Tell) -> Outcome:
     """Draw a comparison for the season to come, and work out what it could find."""
-    tell(0, 0, "drawing, and trying out what the comparison could find")
     with _for_reading(_workplace(order), _settings(order), must_exist=True) as store:
-        write_trial(_plans(order), store, order["asked"])
+        write_trial(_plans(order), store, order["asked"], tell)
     return {}
 
 

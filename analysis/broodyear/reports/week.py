@@ -17,6 +17,7 @@ from broodyear.reports.footing import footer
 from broodyear.reports.manifest import Manifest
 from broodyear.reports.numbers import THIN, day, known, plain, season_name
 from broodyear.reports.parts import Bullets, Flow, Notice, Page, Prose, Section, TableBlock, say
+from broodyear.reports.steps import Tell, tell_nobody
 from broodyear.reports.tables import ReportTable, column, report_table, table_view
 from broodyear.reports.vocabulary import stage_words, watch_words
 from broodyear.reports.wording import SHORT_CAUTIONS
@@ -60,13 +61,23 @@ class WeekResults:
 
 
 def report_week(
-    store: Store, folder: Path, *, as_of: dt.date | None = None, pdf: bool = False, command: str = ""
+    store: Store,
+    folder: Path,
+    *,
+    as_of: dt.date | None = None,
+    pdf: bool = False,
+    command: str = "",
+    tell: Tell = tell_nobody,
 ) -> ReportResult:
-    """Write what calls for a look on ``as_of`` (default: the day of the last record) below ``folder``.
+    """Write what calls for a look on ``as_of`` (default: the day of the last record) below ``folder``; tell: hears
+    how many of how many steps are done, and what is being done.
 
     Raises NothingToAnalyse when the season of that day has no set-up and no delivery.
     """
     require_report_folder(folder, "week")
+    tell(0, 2, "reading the records")
+    store.derive("tank_seasons", "watch_states")
+    tell(1, 2, "looking through the season that runs")
     return write_week(gather_week(store, as_of or last_record_on(store)), folder, store.uploads(), pdf, command)
 
 
