@@ -18,7 +18,7 @@ from broodyear.reports.rendering import phrase, said
 from broodyear.reports.sentences import Statements
 from broodyear.reports.tables import ReportTable, column, interval_column, table_view
 from broodyear.reports.vocabulary import MAIN_OUTCOME, OUTCOMES
-from broodyear.reports.wording import refusal
+from broodyear.reports.wording import glossary, refusal
 
 _WORDS = "regions/sections.txt"
 #: Batches in one drawing; with more, the earliest seasons are left to the table.
@@ -219,4 +219,4 @@ def reporting_section(regions: ReportTable) -> Section:
 
 def method_section() -> Section:
     """How the three estimates are made, and what cannot be told."""
-    return Section("method", "Method and limits", (Bullets(said(_WORDS, "methods")),))
+    return Section("method", "Method and limits", (Bullets(said(_WORDS, "methods")), *glossary("regions")))

@@ -1,10 +1,11 @@
-"""Sentences that more than one page needs: refusals and cautions."""
+"""What more than one page needs in words: refusals, cautions, the glossary."""
 
 from __future__ import annotations
 
 from markupsafe import Markup
 
-from broodyear.reports.parts import Notice, say
+from broodyear.reports.parts import Bullets, Heading, Notice, say
+from broodyear.reports.rendering import phrase, wording
 from broodyear.reports.tables import ReportTable
 
 NOTHING_RECORDED = "There is no record of it for this season yet."
@@ -68,3 +69,10 @@ CAUTIONS = (
         "caution",
     ),
 )
+
+
+def glossary(page: str) -> tuple[Heading, Bullets]:
+    """The words of a page (season, regions, development), each with what it means there."""
+    terms: list[tuple[str, str]] = wording("glossary.txt", page)
+    said = tuple(phrase("glossary.txt", "term", word=word, meaning=meaning) for word, meaning in terms)
+    return Heading(Markup("Words on this page")), Bullets(said)

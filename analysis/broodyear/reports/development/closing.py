@@ -12,6 +12,7 @@ from broodyear.reports.development.results import WORDS, DevelopmentResults, fol
 from broodyear.reports.parts import Block, Bullets, Drawing, Heading, Notice, Prose, Section, TableBlock, say
 from broodyear.reports.rendering import phrase, wording
 from broodyear.reports.tables import column, interval_column, table_view
+from broodyear.reports.wording import glossary
 
 #: Published pairs shown on the page, the largest disagreements first; the table has all.
 MOST_PAIRS = 25
@@ -171,7 +172,7 @@ def method_section(results: DevelopmentResults) -> Section:
     told = [one for topic in ("data", "band", "suspects", "survivors") for one in said_of(results, topic)]
     if told:
         blocks += [Heading(Markup("What these records can and cannot tell")), *told]
-    return Section("method", "Method and limits", tuple(blocks))
+    return Section("method", "Method and limits", (*blocks, *glossary("development")))
 
 
 LEFT_OUT_COLUMNS = (

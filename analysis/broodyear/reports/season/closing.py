@@ -5,10 +5,10 @@ from __future__ import annotations
 from markupsafe import Markup
 
 from broodyear.reports.parts import Block, Bullets, Heading, Prose, Section, folded_table
-from broodyear.reports.rendering import phrase, said, wording
+from broodyear.reports.rendering import phrase, said
 from broodyear.reports.season.results import SeasonRecords, SeasonResults
 from broodyear.reports.tables import Column, ReportTable, column
-from broodyear.reports.wording import CAUTIONS, refusal
+from broodyear.reports.wording import CAUTIONS, glossary, refusal
 
 
 def quality_section(records: SeasonRecords) -> Section:
@@ -71,17 +71,7 @@ def method_section(results: SeasonResults) -> Section:
     ]
     blocks += [_rows_block(results.fits, FIT_COLUMNS, "Rows behind the effects of practices and temperature")]
     blocks += [Heading(Markup("What this page cannot show")), Bullets(said("season/method.txt", "limits"))]
-    terms = tuple(phrase(_GLOSSARY, "term", word=word, meaning=meaning) for word, meaning in _terms())
-    blocks += [Heading(Markup("Words on this page")), Bullets(terms)]
-    return Section("method", "Method and limits", tuple(blocks))
-
-
-_GLOSSARY = "season/glossary.txt"
-
-
-def _terms() -> list[tuple[str, str]]:
-    terms: list[tuple[str, str]] = wording(_GLOSSARY, "terms")
-    return terms
+    return Section("method", "Method and limits", (*blocks, *glossary("season")))
 
 
 def _rows_block(table: ReportTable, columns: tuple[Column, ...], caption: str) -> Block:
