@@ -8,67 +8,32 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-_HOMES = {
-    "ALL_FITS": "forecast.forecasting",
-    "EARLIER_FITS": "forecast.forecasting",
-    "DevelopmentAssessment": "scoring.assessment",
-    "DevelopmentModel": "models.own_models",
-    "DevelopmentFit": "likelihood.fit_result",
-    "FORECAST_CAUTIONS": "forecast.forecasting",
-    "PLAN_STAGES": "forecast.planning",
-    "assess_development": "scoring.assessment",
-    "days_to_stage": "models.summing",
-    "default_model": "models.published",
-    "fit_development": "likelihood.fitting",
-    "forecast_day": "models.summing",
-    "forecast_stages": "forecast.forecasting",
-    "forecast_table": "forecast.forecasting",
-    "fraction_at_delivery": "models.summing",
-    "own_fits": "forecast.forecasting",
-    "plan_dates": "forecast.planning",
-    "published_disagreements": "models.disagreements",
-    "published_models": "models.published",
-    "published_pairs": "models.published",
-    "read_models": "models.own_models",
-    "score_development": "scoring.held_out_scores",
-    "units_c_days": "models.summing",
+_NAMES = {
+    "forecast.cautions": ("ALL_FITS", "EARLIER_FITS", "FORECAST_CAUTIONS"),
+    "forecast.forecasting": ("forecast_stages", "forecast_table", "own_fits"),
+    "forecast.planning": ("PLAN_STAGES", "plan_dates"),
+    "likelihood.fit_result": ("DevelopmentFit",),
+    "likelihood.fitting": ("fit_development",),
+    "models.disagreements": ("published_disagreements",),
+    "models.own_models": ("DevelopmentModel", "read_models"),
+    "models.published": ("default_model", "published_models", "published_pairs"),
+    "models.summing": ("days_to_stage", "forecast_day", "fraction_at_delivery", "units_c_days"),
+    "scoring.assessment": ("DevelopmentAssessment", "assess_development"),
+    "scoring.held_out_scores": ("score_development",),
 }
+_HOMES = {name: home for home, names in _NAMES.items() for name in names}
 
 __all__ = [
-    "ALL_FITS",
-    "EARLIER_FITS",
-    "FORECAST_CAUTIONS",
-    "PLAN_STAGES",
-    "DevelopmentAssessment",
-    "DevelopmentFit",
-    "DevelopmentModel",
-    "assess_development",
-    "days_to_stage",
-    "default_model",
-    "fit_development",
-    "forecast_day",
-    "forecast_stages",
-    "forecast_table",
-    "fraction_at_delivery",
-    "own_fits",
-    "plan_dates",
-    "published_disagreements",
-    "published_models",
-    "published_pairs",
-    "read_models",
-    "score_development",
+    "ALL_FITS", "EARLIER_FITS", "FORECAST_CAUTIONS", "PLAN_STAGES", "DevelopmentAssessment", "DevelopmentFit",
+    "DevelopmentModel", "assess_development", "days_to_stage", "default_model", "fit_development",
+    "forecast_day", "forecast_stages", "forecast_table", "fraction_at_delivery", "own_fits", "plan_dates",
+    "published_disagreements", "published_models", "published_pairs", "read_models", "score_development",
     "units_c_days",
-]
+]  # fmt: skip
 
 if TYPE_CHECKING:
-    from broodyear.development.forecast.forecasting import (
-        ALL_FITS,
-        EARLIER_FITS,
-        FORECAST_CAUTIONS,
-        forecast_stages,
-        forecast_table,
-        own_fits,
-    )
+    from broodyear.development.forecast.cautions import ALL_FITS, EARLIER_FITS, FORECAST_CAUTIONS
+    from broodyear.development.forecast.forecasting import forecast_stages, forecast_table, own_fits
     from broodyear.development.forecast.planning import PLAN_STAGES, plan_dates
     from broodyear.development.likelihood.fit_result import DevelopmentFit
     from broodyear.development.likelihood.fitting import fit_development

@@ -32,20 +32,6 @@ from broodyear.shown import ShownFrame, Shows, shown
 Floats = NDArray[np.float64]
 
 FORECAST_STAGES = ("eyed", "hatch_half", "button_up")
-FORECAST_CAUTIONS = (
-    "A forecast never replaces looking: the date written down is the one on which the event was seen.",
-    "Release only when, where and what the permit says, whatever the date of button-up.",
-    "Where no interval is given, the temperatures lie outside those the model was tested at.",
-)
-# Said beside a plan, and beside a forecast for a day that somebody names: the two may rest on other records.
-ALL_FITS = (
-    "Own fits rest on every stage on record; a forecast for an earlier day rests on what was seen by then, and "
-    "may show another model first."
-)
-EARLIER_FITS = (
-    "Own fits rest on stages seen by {date}; a plan rests on every stage on record, and may show another model "
-    "first."
-)
 NO_UNITS = (
     "no date: thermal units at delivery not recorded, or unlike those of other eyed eggs of the species "
     "(in °F, or counted anew at delivery); mend the delivery"
@@ -66,14 +52,21 @@ FORECASTS_SHOW = Shows(
 )
 
 
-def forecast_stages(
+def forecast_stages(source: Any, **options: Any) -> ShownFrame:
+    """``forecast_table`` held to its public schema, telling and drawing itself; options as there."""
+    from broodyear.schemas.frames import checked
+
+    return shown(checked(forecast_table(source, **options), "forecasts"), FORECASTS_SHOW)
+
+
+def forecast_table(
     source: Any,
     *,
     season: int | None = None,
     as_of: dt.date | None = None,
     stages: Sequence[str] = FORECAST_STAGES,
     fits: Mapping[tuple[str, str], Mapping[str, DevelopmentFit]] | None = None,
-) -> ShownFrame:
+) -> pd.DataFrame:
     """Expected date of each remaining stage of each tank under way, by every model, one marked as headline.
 
     source: an open store, whose settings may declare species, or a mapping of tank_seasons, daily_temperature and
@@ -87,21 +80,6 @@ def forecast_stages(
     delivery to as_of that were read. assumed_temp_c: taken for the days to come. Raises NothingToAnalyse when the
     store has no delivery or no day read.
     """
-    from broodyear.schemas.frames import checked
-
-    table = forecast_table(source, season=season, as_of=as_of, stages=stages, fits=fits)
-    return shown(checked(table, "forecasts"), FORECASTS_SHOW)
-
-
-def forecast_table(
-    source: Any,
-    *,
-    season: int | None = None,
-    as_of: dt.date | None = None,
-    stages: Sequence[str] = FORECAST_STAGES,
-    fits: Mapping[tuple[str, str], Mapping[str, DevelopmentFit]] | None = None,
-) -> pd.DataFrame:
-    """What ``forecast_stages`` gives, as a plain frame that no schema was asked about."""
     frames = derived_frames(source, ("tank_seasons", "daily_temperature", "observed_stages"))
     season = _season(frames["tank_seasons"]) if season is None else season
     today = _as_of(frames["daily_temperature"], season) if as_of is None else np.datetime64(as_of, "D")

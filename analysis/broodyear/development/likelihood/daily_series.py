@@ -15,15 +15,9 @@ Floats = NDArray[np.float64]
 
 # Columns of a frame that may hold the temperatures, in order of preference.
 TEMPERATURE_COLUMNS = (
-    "daily_temp_c",
-    "daily_temps_c",
-    "daily_temperatures_c",
-    "temps_c",
-    "temperatures_c",
-    "temperatures",
-    "water_temp_c",
-    "temp_c",
-)
+    "daily_temp_c", "daily_temps_c", "daily_temperatures_c", "temps_c", "temperatures_c", "temperatures",
+    "water_temp_c", "temp_c",
+)  # fmt: skip
 
 
 def daily_series(frame: pd.DataFrame, daily: Any = None) -> tuple[pd.DataFrame, list[Floats | None]]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -66,27 +66,19 @@ class TankRecords:
     def subset(self, keep: NDArray[np.bool_]) -> TankRecords:
         """The tanks for which ``keep`` is true, batches numbered afresh."""
         codes, batch = np.unique(self.batch[keep], return_inverse=True)
-        return TankRecords(
-            self.tank_id[keep],
-            batch.astype(np.intp),
-            tuple(self.batches[code] for code in codes),
-            self.absent_day[keep],
-            self.seen_day[keep],
-            self.grid_c,
-            self.to_start[keep],
-            self.to_absent[keep],
-            self.to_seen[keep],
-            self.start_fraction[keep],
-            self.mean_temp_c[keep],
-            self.gap_se_days[keep],
-            self.gap_log_sd[keep],
-            tuple(temps for temps, kept in zip(self.temps, keep, strict=True) if kept),
-            self.rows[keep],
-            self.rows_given,
-            self.left_out,
-            self.assumed_hatchery,
-            {name: values[keep] for name, values in self.labels.items()},
-        )
+        named: dict[str, Any] = {
+            "batch": batch.astype(np.intp), "batches": tuple(self.batches[code] for code in codes),
+            "temps": tuple(temps for temps, kept in zip(self.temps, keep, strict=True) if kept),
+            "labels": {name: values[keep] for name, values in self.labels.items()},
+        }  # fmt: skip
+        return replace(self, **named, **{name: getattr(self, name)[keep] for name in _OF_TANKS})
+
+
+#: Fields of TankRecords that hold one value, or one row, of each tank.
+_OF_TANKS = (
+    "tank_id", "absent_day", "seen_day", "to_start", "to_absent", "to_seen", "start_fraction", "mean_temp_c",
+    "gap_se_days", "gap_log_sd", "rows",
+)  # fmt: skip
 
 
 def tank_records(frame: pd.DataFrame, daily: Any = None) -> TankRecords:

@@ -7,27 +7,10 @@ import pandas as pd
 from broodyear.development.models.published import errors_against_pairs, known_models
 
 _COLUMNS = [
-    "species",
-    "stage",
-    "model",
-    "model_event",
-    "pair_set",
-    "pair_event",
-    "temp_c",
-    "published_days",
-    "published_low_days",
-    "published_high_days",
-    "predicted_days",
-    "error_days",
-    "error_pct",
-    "is_in_range",
-    "is_same_event",
-    "is_flagged",
-    "model_trust",
-    "pair_trust",
-    "pair_source",
-    "note",
-]
+    "species", "stage", "model", "model_event", "pair_set", "pair_event", "temp_c", "published_days",
+    "published_low_days", "published_high_days", "predicted_days", "error_days", "error_pct", "is_in_range",
+    "is_same_event", "is_flagged", "model_trust", "pair_trust", "pair_source", "note",
+]  # fmt: skip
 
 
 _OF_PAIRS = {

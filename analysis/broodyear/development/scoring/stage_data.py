@@ -26,7 +26,10 @@ SCORED_FORMS = ("constant_units", "exponential", "log_inverse")
 
 @dataclass(frozen=True)
 class StageRecords:
-    """One species and stage before anything is fitted: the rows used, as tank records, and models to score."""
+    """One species and stage before anything is fitted.
+
+    rows, records: what is used, as it came and as tank records; models: published and given ones to score.
+    """
 
     species: str
     stage: str
@@ -37,25 +40,19 @@ class StageRecords:
     def fitted(self, forms: Sequence[str]) -> StageData:
         """The same with own fits of some forms, and the dates that are probably wrong ones."""
         fits, refused = _fits(self.records, forms)
-        suspects = _suspects(self.records, fits)
-        return StageData(self.species, self.stage, self.rows, self.records, fits, refused, self.models, suspects)
+        return StageData(**vars(self), fits=fits, refused=refused, is_suspect=_suspects(self.records, fits))
 
 
 @dataclass(frozen=True)
-class StageData:
-    """One species and stage ready to score: its rows, its tank records, and its fits to all tanks.
+class StageData(StageRecords):
+    """One species and stage ready to score.
 
-    fits: by form; refused: form → why there is none; models: published and given ones to score, by name;
-    is_suspect: (n,) True where the date of a tank is probably a wrong one.
+    fits: to all tanks, by form; refused: form → why there is none; is_suspect: (n,) True where the date of a tank
+    is probably a wrong one.
     """
 
-    species: str
-    stage: str
-    rows: pd.DataFrame
-    records: TankRecords
     fits: Mapping[str, DevelopmentFit]
     refused: Mapping[str, str]
-    models: Mapping[str, str | DevelopmentModel]
     is_suspect: NDArray[np.bool_]
 
     def curve(self, model: str) -> Curve:

@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from broodyear.claims import ClaimKind, Decision
 from broodyear.figures.development import biases_figure
-from broodyear.reports.development.results import WORDS, DevelopmentResults, folded_table, stated, titled
+from broodyear.reports.development.results import OF_MODEL, WORDS, DevelopmentResults, folded_table, stated, titled
 from broodyear.reports.numbers import whole
 from broodyear.reports.parts import (
     Block,
@@ -112,9 +112,7 @@ def _thermometers(results: DevelopmentResults) -> list[Block]:
 
 
 THERMOMETER_COLUMNS = (
-    column("species", "species", "words"),
-    column("stage", "stage", "stage"),
-    column("model", "model", "model"),
+    *OF_MODEL,
     column("read_by", "read by", "words"),
     column("tanks", "tanks", "whole"),
     column("batches", "batches", "whole"),

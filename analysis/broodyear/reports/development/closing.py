@@ -8,7 +8,7 @@ from urllib.parse import quote
 from markupsafe import Markup
 
 from broodyear.figures.development import fan_figure
-from broodyear.reports.development.results import WORDS, DevelopmentResults, folded_table, said_of
+from broodyear.reports.development.results import OF_MODEL, PLACE, WORDS, DevelopmentResults, folded_table, said_of
 from broodyear.reports.parts import Block, Bullets, Drawing, Heading, Notice, Prose, Section, TableBlock, say
 from broodyear.reports.rendering import phrase, wording
 from broodyear.reports.tables import column, interval_column, table_view
@@ -36,8 +36,7 @@ def pitfalls_section(results: DevelopmentResults) -> Section:
 
 
 GAP_COLUMNS = (
-    column("species", "species", "words"),
-    column("stage", "stage", "stage"),
+    *PLACE,
     column("season", "season", "year"),
     column("tank_id", "tank", "id"),
     column("first_seen_on", "first seen", "date"),
@@ -47,8 +46,7 @@ GAP_COLUMNS = (
 )
 
 SUSPECT_COLUMNS = (
-    column("species", "species", "words"),
-    column("stage", "stage", "stage"),
+    *PLACE,
     column("season", "season", "year"),
     column("tank_id", "tank", "id"),
     column("last_absent_on", "last absent", "date"),
@@ -57,9 +55,7 @@ SUSPECT_COLUMNS = (
 )
 
 FIRST_SEEN_COLUMNS = (
-    column("species", "species", "words"),
-    column("stage", "stage", "stage"),
-    column("model", "model", "model"),
+    *OF_MODEL,
     column("tanks", "tanks", "whole"),
     column("bias_days", "bias, interval (d)", "points"),
     interval_column("bias_low", "bias_high", "95 % interval (d)", "points"),
@@ -69,8 +65,7 @@ FIRST_SEEN_COLUMNS = (
     column("shift_days", "shift (d)", "points"),
 )
 COPIED_COLUMNS = (
-    column("species", "species", "words"),
-    column("stage", "stage", "stage"),
+    *PLACE,
     column("units_c_days", "units of the sheet (°C·d)", "whole"),
     column("tanks", "dates without an earlier look", "whole"),
     column("agreeing", "agree exactly", "whole"),
@@ -116,8 +111,7 @@ def published_section(results: DevelopmentResults) -> Section:
 
 
 PAIR_COLUMNS = (
-    column("species", "species", "words"),
-    column("stage", "stage", "stage"),
+    *PLACE,
     column("model", "published model", "model"),
     column("temp_c", "°C", "number"),
     column("published_days", "published (d)", "number"),
@@ -176,8 +170,7 @@ def method_section(results: DevelopmentResults) -> Section:
 
 
 LEFT_OUT_COLUMNS = (
-    column("species", "species", "words"),
-    column("stage", "stage", "stage"),
+    *PLACE,
     column("reason", "left out because", "text", long=True),
     column("rows", "stages", "whole"),
 )

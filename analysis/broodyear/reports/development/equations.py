@@ -7,7 +7,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from broodyear.reports.development.results import WORDS, DevelopmentResults, folded_table, titled
+from broodyear.reports.development.results import OF_MODEL, WORDS, DevelopmentResults, folded_table, titled
 from broodyear.reports.numbers import known, plain
 from broodyear.reports.parts import Block, Equations, Folded, Heading, Notice, Prose, Section, say
 from broodyear.reports.rendering import phrase
@@ -109,9 +109,7 @@ def _holds(results: DevelopmentResults, row: int) -> Markup:
 
 
 CONSTANT_COLUMNS = (
-    column("species", "species", "words"),
-    column("stage", "stage", "stage"),
-    column("model", "model", "model"),
+    *OF_MODEL,
     column("constant", "constant", "text"),
     column("estimate", "estimate", "exact"),
     column("std_error", "standard error", "exact"),
@@ -123,9 +121,7 @@ CONSTANT_COLUMNS = (
 )
 
 COVARIANCE_COLUMNS = (
-    column("species", "species", "words"),
-    column("stage", "stage", "stage"),
-    column("model", "model", "model"),
+    *OF_MODEL,
     column("constant", "constant", "text"),
     column("with_constant", "with", "text"),
     column("covariance", "covariance", "exact"),

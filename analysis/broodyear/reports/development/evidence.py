@@ -11,6 +11,7 @@ from markupsafe import Markup
 from broodyear.figures.development_stage import calibration_figure, stage_figure
 from broodyear.reports.development.results import (
     MAIN_SCHEME,
+    OF_MODEL,
     WORDS,
     DevelopmentResults,
     named,
@@ -122,9 +123,7 @@ def _scores(results: DevelopmentResults) -> Block:
 
 
 CALIBRATION_COLUMNS = (
-    column("species", "species", "words"),
-    column("stage", "stage", "stage"),
-    column("model", "model", "model"),
+    *OF_MODEL,
     column("band", "mean °C", "band"),
     column("tanks", "tanks", "whole"),
     column("stated_pct", "stated (%)", "pct_bare"),
@@ -132,9 +131,7 @@ CALIBRATION_COLUMNS = (
 )
 
 SCORE_COLUMNS = (
-    column("species", "species", "words"),
-    column("stage", "stage", "stage"),
-    column("model", "model", "model"),
+    *OF_MODEL,
     column("band", "mean °C", "band"),
     column("donor_stock", "donor stock", "id"),
     column("tanks", "tanks", "whole"),

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from broodyear.reports.numbers import words
 from broodyear.reports.parts import Block, Bullets, TableBlock, say
 from broodyear.reports.sentences import Statements
-from broodyear.reports.tables import Column, ReportTable, table_view
+from broodyear.reports.tables import Column, ReportTable, column, table_view
 from broodyear.reports.vocabulary import stage_words
 
 if TYPE_CHECKING:
@@ -25,6 +25,10 @@ SCORES = (
     "mae_days", "coverage_50", "coverage_80", "coverage_95", "log_score", "skill_vs_constant",
     "donor_stock",
 )  # fmt: skip
+
+#: The first columns of most tables of the page.
+PLACE = (column("species", "species", "words"), column("stage", "stage", "stage"))
+OF_MODEL = (*PLACE, column("model", "model", "model"))
 
 #: Leaving one batch out is the scheme the page speaks of; the others are in the table.
 MAIN_SCHEME = "batch_out"

@@ -12,6 +12,7 @@ from broodyear.figures.development import bands_figure
 from broodyear.reports.development.results import (
     CONSTANT_UNITS,
     MAIN_SCHEME,
+    OF_MODEL,
     WORDS,
     DevelopmentResults,
     folded_table,
@@ -153,9 +154,7 @@ def _trust(results: DevelopmentResults, row: int) -> str:
 
 
 COLD_COLUMNS = (
-    column("species", "species", "words"),
-    column("stage", "stage", "stage"),
-    column("model", "model", "model"),
+    *OF_MODEL,
     column("band", "mean °C", "band"),
     column("tanks", "tanks", "whole"),
     column("batches", "batches", "whole"),
@@ -179,9 +178,7 @@ def against_section(results: DevelopmentResults) -> Section:
 
 
 COMPARISON_COLUMNS = (
-    column("species", "species", "words"),
-    column("stage", "stage", "stage"),
-    column("model", "model", "model"),
+    *OF_MODEL,
     column("tanks", "tanks", "whole"),
     column("batches", "batches", "whole"),
     column("against", "against", "model"),
