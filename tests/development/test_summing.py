@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import datetime as dt
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -12,8 +15,11 @@ from hypothesis import strategies as st
 
 from broodyear.development import (
     days_to_stage,
+    default_model,
     forecast_day,
     fraction_at_delivery,
+    plan_dates,
+    published_disagreements,
     published_models,
     units_c_days,
 )
@@ -124,3 +130,19 @@ def test_splitting_the_record_changes_nothing(temps: list[float], split: int) ->
     before = float(np.sum(1.0 / days_to_stage(drawn, temps[:split])))
     rest = forecast_day(drawn, np.tile(temps, 3)[split:330], fraction_at_start=before)
     assert whole == pytest.approx(split + rest, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda given: default_model(given, "hatch_half"),
+        lambda given: fraction_at_delivery("Crisp1981_chinook", given, 8.0),
+        lambda given: units_c_days(given, "c_days"),
+        lambda given: published_disagreements(given),
+        lambda given: plan_dates(species="coho", delivered_on=given, units_at_delivery_c_days=300.0),
+        lambda given: plan_dates(species="coho", delivered_on=dt.date(2024, 1, 1), units_at_delivery_c_days=given),
+    ],
+)
+def test_what_is_no_word_number_or_date_is_refused_in_words(call: Callable[[Any], Any]) -> None:
+    with pytest.raises(UsageError, match="this is of type dict|are {}; expected 0 to 3000"):
+        call({})

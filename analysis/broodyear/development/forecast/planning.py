@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
+from numbers import Real
 
 import numpy as np
 import pandas as pd
@@ -56,6 +57,8 @@ def plan_dates(
     >>> planned.query("headline and stage == 'hatch_half'")["expected_on"].dt.date.iloc[0]
     datetime.date(2024, 12, 10)
     """
+    if not isinstance(delivered_on, dt.date):
+        raise UsageError(f"a delivery is on a date, but this is of type {type(delivered_on).__name__}")
     _check(units_at_delivery_c_days, hatchery_temp_c, window, set_points_c)
     nominal = nominal_models(settings or Settings())
     _check_species(species, fits or {}, nominal)
@@ -103,7 +106,7 @@ def _check(
     window: tuple[dt.date, dt.date] | None,
     set_points_c: Sequence[float],
 ) -> None:
-    if not 0.0 <= units <= 3000.0:
+    if not isinstance(units, Real) or not 0.0 <= units <= 3000.0:
         raise UsageError(f"thermal units at delivery are {units}; expected 0 to 3000 °C·d (°F·d divide by 1.8)")
     if hatchery_c is not None and not 0.0 < hatchery_c <= 25.0:
         raise UsageError(f"the hatchery temperature is {hatchery_c} °C; expected one above 0 and up to 25")

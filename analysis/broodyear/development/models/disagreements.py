@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from numbers import Real
+
 import pandas as pd
 
 from broodyear.development.models.published import errors_against_pairs, known_models
+from broodyear.errors import UsageError
 
 _COLUMNS = [
     "species", "stage", "model", "model_event", "pair_set", "pair_event", "temp_c", "published_days",
@@ -30,6 +33,8 @@ def published_disagreements(least_pct: float = 0.0) -> pd.DataFrame:
     >>> (published_disagreements(10.0)["error_pct"].abs() >= 10.0).all()
     np.True_
     """
+    if not isinstance(least_pct, Real):
+        raise UsageError(f"a least disagreement is a number (%), but this is of type {type(least_pct).__name__}")
     models = known_models()
     of_model = models[["stage", "model", "event", "trust"]].rename(
         columns={"event": "model_event", "trust": "model_trust"}

@@ -74,6 +74,9 @@ def default_model(species: str, stage: str) -> str | None:
     >>> default_model("chinook", "hatch_half")
     'fit_Heming1982_chinook_hatch'
     """
+    if not isinstance(species, str) or not isinstance(stage, str):
+        given = next(one for one in (species, stage) if not isinstance(one, str))
+        raise UsageError(f"a species and a stage are words, but this is of type {type(given).__name__}")
     models = _as_published()
     rows = models[(models["species"] == species) & (models["stage"] == stage) & models["is_default"]]
     return str(rows["model"].iloc[0]) if len(rows) else None

@@ -33,7 +33,9 @@ def units_c_days(units: ArrayLike, thermal_unit: str) -> Any:
     """
     if thermal_unit not in ("c_days", "f_days"):
         raise UsageError(f"unknown thermal unit {thermal_unit!r}; expected c_days or f_days")
-    values = np.asarray(units, dtype=float) / (F_DAYS_PER_C_DAY if thermal_unit == "f_days" else 1.0)
+    values = _numbers(units, "thermal units are numbers (°C·d or °F·d)") / (
+        F_DAYS_PER_C_DAY if thermal_unit == "f_days" else 1.0
+    )
     return float(values) if values.ndim == 0 else values
 
 
@@ -57,11 +59,15 @@ def days_to_stage(model: Any, temp_c: ArrayLike) -> Any:
     return float(days) if temps.ndim == 0 else days
 
 
-def _temperatures(given: ArrayLike) -> NDArray[np.float64]:
+def _temperatures(given: ArrayLike) -> Floats:
+    return _numbers(given, "temperatures are numbers (°C)")
+
+
+def _numbers(given: ArrayLike, expected: str) -> Floats:
     try:
         return np.asarray(given, dtype=float)
     except (TypeError, ValueError):
-        raise UsageError(f"temperatures are numbers (°C), but this is of type {type(given).__name__}") from None
+        raise UsageError(f"{expected}, but this is of type {type(given).__name__}") from None
 
 
 def forecast_day(model: Any, daily_temp_c: ArrayLike, fraction_at_start: float = 0.0) -> float:
@@ -113,8 +119,8 @@ def fraction_at_delivery(model: Any, units_at_delivery_c_days: ArrayLike, hatche
     >>> round(fraction_at_delivery("fit_Heming1982_chinook_hatch", 300.0, 8.0), 3)
     0.529
     """
-    units = np.asarray(units_at_delivery_c_days, dtype=float)
-    temps = np.asarray(hatchery_temp_c, dtype=float)
+    units = _numbers(units_at_delivery_c_days, "thermal units are numbers (°C·d)")
+    temps = _temperatures(hatchery_temp_c)
     share = units / np.where(temps > 0, temps, np.nan) * as_curve(model).rate(temps)
     return float(share) if share.ndim == 0 else share
 
