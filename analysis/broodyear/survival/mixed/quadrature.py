@@ -29,7 +29,7 @@ class Quadrature:
         mode = data.mode(np.exp(log_sds), coefficients)
         level, levels = data.layout.main, data.layout.most
         fixed = data.matrix @ coefficients
-        width = 1.0 / np.sqrt(mode.factor.diagonal)
+        width = 1.0 / mode.factor.root
         nodes, weights = np.polynomial.hermite_e.hermegauss(self.points)
         log_terms = np.empty((self.points, levels))
         for place, node in enumerate(nodes):

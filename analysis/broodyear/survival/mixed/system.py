@@ -104,9 +104,9 @@ class Factor:
     """The factorised Hessian at one set of weights.
 
     scale: Λ, the standard deviation of each level. weight: w, shape (rows,). own: 1 + sd² w of the grouping with
-    one level per row, else 1. reduced: w over it. diagonal: block of the largest grouping, shape (levels,).
-    border: its block against the rest, levels × width; over: that over the diagonal. lower: Cholesky factor of the
-    Schur complement.
+    one level per row, else 1. reduced: w over it. root: square root of the block of the largest grouping, shape
+    (levels,); border: its block against the rest over it, levels × width. lower: Cholesky factor of the Schur
+    complement.
     """
 
     layout: Layout
@@ -114,15 +114,14 @@ class Factor:
     weight: FloatArray
     own: FloatArray
     reduced: FloatArray
-    diagonal: FloatArray
+    root: FloatArray
     border: FloatArray
-    over: FloatArray
     lower: FloatArray
 
     @property
     def log_determinant(self) -> float:
         """log |H|."""
-        value = float(np.sum(np.log(self.diagonal)) + 2.0 * np.sum(np.log(np.diag(self.lower))))
+        value = 2.0 * float(np.sum(np.log(self.root)) + np.sum(np.log(np.diag(self.lower))))
         return value + float(np.sum(np.log(self.own)))
 
     @property
@@ -137,17 +136,17 @@ def factorise(layout: Layout, sds: FloatArray, weight: FloatArray) -> Factor:
     own = 1.0 + scale[layout.others :] ** 2 * weight if layout.single else np.ones(len(weight))
     reduced = weight / own
     main, rest = scale[0], scale[most : layout.others]
-    diagonal = 1.0 + main**2 * np.bincount(layout.main, reduced, most)
+    root = np.sqrt(1.0 + main**2 * np.bincount(layout.main, reduced, most))
     many = len(layout.rest)
     beside = np.bincount(layout.border_at, np.tile(reduced, many), most * width).reshape(most, width)
-    border = (main * rest) * beside
-    over = border / diagonal[:, None]
+    border = np.multiply(beside, main * rest, dtype=float)
+    border /= root[:, None]
     block = np.bincount(layout.block_at, np.tile(reduced, many**2), width**2).reshape(width, width)
-    schur = np.eye(width) + np.outer(rest, rest) * block - border.T @ over
+    schur = np.eye(width) + np.outer(rest, rest) * block - border.T @ border
     lower, failed = dpotrf(schur, lower=True) if width else (schur, 0)
     if failed:
         raise FloatingPointError("the penalised Hessian is not positive")
-    return Factor(layout, scale, weight, own, reduced, diagonal, border, over, lower)
+    return Factor(layout, scale, weight, own, reduced, root, border, lower)
 
 
 def _beside(values: FloatArray, like: FloatArray) -> FloatArray:
@@ -159,15 +158,15 @@ def solve(factor: Factor, right: FloatArray) -> FloatArray:
     """H⁻¹ r, for r of shape (levels,) or (levels, columns)."""
     layout, border = factor.layout, factor.border
     found, own = right[: layout.others], right[layout.others :]
-    diagonal, scale = _beside(factor.diagonal, right), _beside(factor.scale[: layout.others], right)
+    root, scale = _beside(factor.root, right), _beside(factor.scale[: layout.others], right)
     if layout.single:
         share = _beside(factor.own_share, right)
         found = found - scale * (layout.by_level @ (share * own))
-    main, rest = found[: layout.most] / diagonal, found[layout.most :]
+    main, rest = found[: layout.most] / root, found[layout.most :]
     if layout.width:
         rest = dpotrs(factor.lower, rest - border.T @ main, lower=True)[0]
-        main = main - factor.over @ rest
-    found = np.concatenate([main, rest])
+        main = main - border @ rest
+    found = np.concatenate([main / root, rest])
     if not layout.single:
         return np.asarray(found, dtype=float)
     own = own / _beside(factor.own, right) - share * (layout.by_row @ (scale * found))
@@ -195,14 +194,14 @@ def invert(factor: Factor) -> Inverse:
     layout, most = factor.layout, factor.layout.most
     schur = dpotri(factor.lower, lower=True)[0] if layout.width else factor.lower
     schur = schur + np.tril(schur, -1).T
-    pulled = factor.over @ schur
-    main = 1.0 / factor.diagonal + np.einsum("ij,ij->i", pulled, factor.over)
+    pulled = factor.border @ schur
+    main = (1.0 + np.einsum("ij,ij->i", pulled, factor.border)) / factor.root**2
     diagonal = np.concatenate([main, np.diag(schur)])
     scale, rest = factor.scale[0], factor.scale[most : layout.others]
-    crossed, within = (pulled * (scale * rest)).ravel(), (schur * np.outer(rest, rest)).ravel()
-    leverages = scale**2 * main[layout.main]
-    leverages -= 2.0 * crossed[layout.border_at].reshape(-1, len(layout.main)).sum(axis=0)
-    leverages += within[layout.block_at].reshape(-1, len(layout.main)).sum(axis=0)
+    crossed = pulled.ravel()[layout.border_at].reshape(layout.rest.shape) * rest[layout.rest]
+    within = (schur * np.outer(rest, rest)).ravel()[layout.block_at].reshape(-1, len(layout.main))
+    leverages = scale**2 * main[layout.main] + within.sum(axis=0)
+    leverages -= 2.0 * (scale / factor.root)[layout.main] * crossed.sum(axis=0)
     if not layout.single:
         return Inverse(diagonal, leverages)
     by_row = 1.0 / factor.own + factor.own_share**2 * leverages
