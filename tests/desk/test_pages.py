@@ -16,6 +16,8 @@ from broodyear.desk import basket
 from broodyear.desk.access import KEY_FIELD
 from broodyear.desk.process import Ended
 from broodyear.desk.state import Desk
+from broodyear.desk.wording import advised
+from broodyear.intake import check_paths
 from broodyear.schemas import TABLE_NAMES
 from broodyear.store import open_store
 
@@ -271,3 +273,14 @@ def test_what_is_not_there_is_said_kindly(kept: AtHome, path: str) -> None:
 def test_odd_questions_get_a_page(kept: AtHome, query: str) -> None:
     assert kept.get(f"/store/season/2024?{query}").status_code == 200
     assert kept.get(f"/store/uploads?{query}").status_code == 200
+
+
+def test_a_date_that_can_mean_two_days_is_advised_on_without_a_layout(tmp_path: Path) -> None:
+    losses = tmp_path / "losses.csv"
+    losses.write_text("tank_id,checked_on,stage,dead\nT-1,03/04/2025,egg,1\nT-1,13/04/2025,egg,2\n")
+    (found,) = (one for one in check_paths([losses]).findings if one.rule == "ambiguous_date")
+    assert "in its layout" in found.advice
+    assert advised(found.as_dict()) == (
+        "It can mean two days. Write 2025-04-03 or 2025-03-04, whichever is meant. The file itself proves day "
+        "first, by 13/04/2025."
+    )

@@ -33,7 +33,7 @@ def test_labels_that_differ_only_in_spelling() -> None:
         assert (finding.line, finding.table, finding.column, finding.value) == (3, "tanks", "tank_id", label)
         assert finding.message == (
             f"{label} and {first} differ only in case, spaces, punctuation or leading zeros; {label} stood at "
-            f"S1 in 2025, {first} at S1 in 2024"
+            f"S1 in 2025, {first} stood at S1 in 2024"
         )
         assert finding.advice == (
             "If they are two, acknowledge it; if both mean one tank, put this entry into layouts.toml:\n"
@@ -41,11 +41,21 @@ def test_labels_that_differ_only_in_spelling() -> None:
         )
 
 
+def test_a_label_that_was_never_set_up_stands_nowhere() -> None:
+    records = _two("t 7")
+    del records.tables["setups"][1]
+    (finding,) = suspicions(records, "same_tank_two_labels")
+    assert finding.message == (
+        "t 7 and T-07 differ only in case, spaces, punctuation or leading zeros; t 7 has no set-up, T-07 stood at "
+        "S1 in 2024"
+    )
+
+
 def test_a_label_that_begins_where_a_near_one_ends() -> None:
     (finding,) = suspicions(_two("T-07b"), "same_tank_two_labels")
     assert finding.message == (
         "T-07b begins where T-07 ends, with nearly the same label and the same volume, chiller year and "
-        "filter; T-07b stood at S1 in 2025, T-07 at S1 in 2024"
+        "filter; T-07b stood at S1 in 2025, T-07 stood at S1 in 2024"
     )
 
 

@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Callable
 from typing import Any
 
+from broodyear.intake.date_proofs import SAY_SO
 from broodyear.schemas import TABLE_NAMES
 
 #: What a table holds, in a few words.
@@ -119,7 +120,8 @@ def advised(finding: dict[str, Any]) -> str:
     """What to do about a finding, here in the desk."""
     if finding["rule"] in JOINABLE:
         return "Load the file, then join the two labels under Still open, or say there that they are two."
-    return str(finding["advice"])
+    # The desk asks for the order of dates itself where a file has other columns, and offers no layout to write in.
+    return str(finding["advice"]).partition(f" {SAY_SO}")[0]
 
 
 def place(finding: dict[str, Any]) -> str:

@@ -63,6 +63,10 @@ def _places(found: Recognised, kinds: tuple[str, ...]) -> set[int]:
     return {piece.places[0] for piece in pieces if piece is not None and piece.places}
 
 
+#: Begins the last sentence of the advice, which speaks of a file that a layout describes.
+SAY_SO = "To have it read so, "
+
+
 def with_proof(
     connection: duckdb.DuckDBPyConnection,
     opened: Opened,
@@ -95,4 +99,4 @@ def _proof(connection: duckdb.DuckDBPyConnection, opened: Opened, found: Recogni
         return None
     order, date = ("day_first", by_first) if first > 12 else ("month_first", by_second)
     said = order.replace("_", " ")
-    return f'The file itself proves {said}, by {date}: write date_order = "{order}" in its layout.'
+    return f'The file itself proves {said}, by {date}. {SAY_SO}write date_order = "{order}" in its layout.'
