@@ -237,6 +237,12 @@ def test_the_invented_results_have_no_table_and_no_column_that_real_ones_lack(
             assert invented_columns - columns[name] == set(), f"{report}: {name}"
 
 
+def test_each_page_ends_with_what_its_words_mean(pages: dict[str, Path]) -> None:
+    meant = {"season": "left alive", "regions": "within batches", "development": "thermal unit"}
+    for name, word in meant.items():
+        assert f"<strong>{word}</strong>: " in pages[name].read_text(encoding="utf-8"), name
+
+
 def _makes_its_tables_again(folder: Path) -> None:
     """The script beside the frozen records ends with 0, and the records are a valid Data Package."""
     with pytest.raises(SystemExit) as ended:
