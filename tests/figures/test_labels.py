@@ -84,3 +84,15 @@ def test_where_there_is_no_room_the_first_names_stand() -> None:
         heap = [Named(0.3, 0.5, f"TANK-{number}") for number in range(9)]
         written = name_marks(page.axes[0], heap, [])
     assert written == [one.name for one in heap[: len(written)]] and 1 <= len(written) < 9
+
+
+@pytest.mark.parametrize("has_mark_below", [True, False])
+def test_a_limit_is_named_above_itself_where_a_mark_lies_below(drawn: list[Sheet], has_mark_below: bool) -> None:
+    ends = limits().iloc[-1]
+    low = float(ends["low_95_pct"])
+    frame = seventy_sites(2, 3).assign(observed_pct=95.0, verdict="as_expected")
+    frame.loc[0, ["eggs", "observed_pct"]] = [int(ends["eggs"]), low - 2 if has_mark_below else 95.0]
+    funnel.funnel_figure(frame, limits(), name="f", title="Funnel")
+    line = drawn[0].axes[0].transData.transform((ends["eggs"], low))[1]
+    bottom, top = texts(drawn[0])["95 % of ordinary tanks"][1::2]
+    assert (bottom > line) if has_mark_below else (top < line)

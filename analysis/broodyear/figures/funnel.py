@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from broodyear.figures.labels import Box, Named, name_marks, text_size
+from broodyear.figures.labels import Box, Named, mark_box, name_marks, text_size
 from broodyear.figures.style import (
     INK,
     PAPER,
@@ -79,17 +79,22 @@ def funnel_figure(frame: pd.DataFrame, limits: pd.DataFrame, *, name: str, title
         axes.set_ylim(-4, 104)
         _legend(axes, judged)
         page.make_room()
-        taken = [_name_limit(axes, limits.iloc[-1], f"low_{share}_pct", words) for share, _, words in LIMITS]
+        marks = axes.transData.transform(judged[["eggs", "observed_pct"]].to_numpy(float))
+        ends = limits.iloc[-1]
+        taken = [_name_limit(axes, ends, f"low_{share}_pct", words, marks) for share, _, words in LIMITS]
         _name_flags(axes, judged, "eggs", "observed_pct", taken)
         return page.svg(title)
 
 
-def _name_limit(axes: Axes, end: pd.Series, limit: str, words: str) -> Box:
-    """Name a limit below its right end; where the name stands."""
+def _name_limit(axes: Axes, end: pd.Series, limit: str, words: str, marks: Iterable[tuple[float, float]]) -> Box:
+    """Name a limit at its right end, below it or, where a mark lies there, above it; where the name stands."""
     x, y = axes.transData.transform((end["eggs"], end[limit]))
     width, height = text_size(words)
-    note(axes, end["eggs"], end[limit], words, xytext=(0, -3), ha="right", va="top", color=QUIET)
-    return Box(x - width, y - 4 - height, x, y - 2)
+    below, above = Box(x - width, y - 4 - height, x, y - 2), Box(x - width, y + 2, x, y + 4 + height)
+    is_below = not any(below.touches(mark_box(*mark)) for mark in marks)
+    place = {"xytext": (0, -3), "va": "top"} if is_below else {"xytext": (0, 3), "va": "bottom"}
+    note(axes, end["eggs"], end[limit], words, ha="right", color=QUIET, **place)
+    return below if is_below else above
 
 
 def _marks(axes: Axes, judged: pd.DataFrame, x: str, y: str) -> None:

@@ -91,8 +91,12 @@ def name_marks(
 
 
 def _mark(axes: Axes, x: float, y: float) -> Box:
-    left, bottom = axes.transData.transform((x, y))
-    return Box(left - _MARK, bottom - _MARK, left + _MARK, bottom + _MARK)
+    return mark_box(*axes.transData.transform((x, y)))
+
+
+def mark_box(x: float, y: float) -> Box:
+    """The room of a mark around a point of the sheet."""
+    return Box(x - _MARK, y - _MARK, x + _MARK, y + _MARK)
 
 
 def _places(mark: Box, size: tuple[float, float], inside: Box) -> Iterator[Box]:
