@@ -79,3 +79,9 @@ def simulate_programme(
             }
         )
     return Programme(pd.DataFrame(rows), daily, true)
+
+
+def is_midway(rows: pd.DataFrame) -> bool:
+    """Whether each bias has its limits, and lies as far from one as from the other, as Student's t has it."""
+    below, above = rows["bias_days"] - rows["bias_low"], rows["bias_high"] - rows["bias_days"]
+    return bool(np.allclose(below, above, rtol=1e-6) and (below > 0).all())

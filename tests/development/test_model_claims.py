@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from tests.development.programmes import is_midway
 
 from broodyear.claims import Claim, ClaimKind, Decision, Reason
 from broodyear.development import DevelopmentModel, assess_development
@@ -61,6 +62,7 @@ def test_a_model_wrong_for_two_stocks_in_opposite_directions_is_not_called_unbia
     truth = whole(found.claims, "truth")
     assert (truth.reason, truth.decision) == (Reason.STOCKS_DIFFER, Decision.CANNOT_TELL)
     rows = found.scores[(found.scores["model"] == "truth") & (found.scores["donor_stock"] != "")]
+    assert is_midway(rows)
     bias = rows.set_index("donor_stock")["bias_days"]
     assert bias["A"] == pytest.approx(8.0, abs=2.0) and bias["B"] == pytest.approx(-8.0, abs=2.0)
 
