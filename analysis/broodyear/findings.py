@@ -10,6 +10,8 @@ from typing import Any, Literal, NamedTuple
 from broodyear.errors import EXIT_DONE, EXIT_FILE_UNREADABLE, EXIT_ROWS_HAVE_ERRORS
 
 Level = Literal["error", "warning"]
+#: Begins the sentence of an advice that speaks of a layout of the file.
+SAY_SO = "To have it read so, "
 
 
 class Finding(NamedTuple):

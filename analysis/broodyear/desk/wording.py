@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Callable
 from typing import Any
 
-from broodyear.intake.date_proofs import SAY_SO
+from broodyear.findings import SAY_SO
 from broodyear.schemas import TABLE_NAMES
 
 #: What a table holds, in a few words.

@@ -8,7 +8,7 @@ from itertools import islice
 
 import duckdb
 
-from broodyear.findings import Finding
+from broodyear.findings import SAY_SO, Finding
 from broodyear.intake.cell_sql import BLANKS, SPAN, Reading
 from broodyear.intake.date_sql import FIGURES, OTHER_DAY, TWO_FIGURE_YEAR
 from broodyear.intake.opened import Opened
@@ -61,10 +61,6 @@ def _places(found: Recognised, kinds: tuple[str, ...]) -> set[int]:
         return {found.places[name] for name in columns}
     pieces = (slot.pieces[found.places[name]] for slot in found.slots for name in columns)
     return {piece.places[0] for piece in pieces if piece is not None and piece.places}
-
-
-#: Begins the last sentence of the advice, which speaks of a file that a layout describes.
-SAY_SO = "To have it read so, "
 
 
 def with_proof(
