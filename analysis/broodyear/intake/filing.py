@@ -16,7 +16,6 @@ from broodyear.intake.date_proofs import with_proof
 from broodyear.intake.date_sql import SeasonSpan
 from broodyear.intake.notes import cut_off_line
 from broodyear.intake.opened import Opened, reading_of
-from broodyear.intake.pausing import uncollected
 from broodyear.intake.receiving import Received, receive
 from broodyear.intake.recognise import Recognised, plain_name
 from broodyear.intake.references import expect_codes, prepare_known_codes
@@ -114,9 +113,8 @@ def file_upload(
         received = receive(connection, opened.body, opened.dialect, opened.parts[0].source_width)
     connection.execute("BEGIN")
     try:
-        with uncollected():
-            judged = [alone] if alone else (_judged(filing, part, received) for part in opened.parts)
-            filed = _write(filing, judged)
+        judged = [alone] if alone else (_judged(filing, part, received) for part in opened.parts)
+        filed = _write(filing, judged)
         added = filed.report.rows_accepted > 0 or any(t.rows_accepted for t in filed.report.tables) or not earlier
         connection.execute("COMMIT" if added else "ROLLBACK")
     except BaseException:
@@ -170,8 +168,7 @@ def _judged(filing: _Filing, found: Recognised, received: Received | None) -> _J
         # Rows that earlier uploads hold are not judged again.
         held = held_numbers(found.table, staged, filing.earlier)
         connection.execute(f"DELETE FROM aside WHERE line IN ({held})")
-    with uncollected():
-        verdict = judge(connection, filing.path, found, staged, filing.settings)
+    verdict = judge(connection, filing.path, found, staged, filing.settings)
     verdict.findings = with_proof(connection, filing.opened, found, staged, verdict.findings)
     left_out = _look_across_rows(filing, found, staged, verdict)
     return _Judged(found, staged, verdict, left_out)

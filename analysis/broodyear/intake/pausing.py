@@ -10,7 +10,7 @@ from contextlib import contextmanager
 @contextmanager
 def uncollected() -> Iterator[None]:
     """Pause the collector: findings and rejected rows hold no cycles, and looking for some takes a third of the
-    time of making them. It goes on afterwards if it was on before."""
+    time of making them, whenever it looks while they are held. It goes on afterwards if it was on before."""
     was_on = gc.isenabled()
     gc.disable()
     try:

@@ -17,6 +17,7 @@ from broodyear.findings import CheckResult, FileReport, Finding, Skipped
 from broodyear.intake.checking import by_line
 from broodyear.intake.filing import Filed, expect_codes_of, file_upload, keep_findings
 from broodyear.intake.opened import Opened, open_upload
+from broodyear.intake.pausing import uncollected
 from broodyear.intake.recognise import FitsNothing
 from broodyear.intake.references import expect_no_codes
 from broodyear.intake.rejects import require_rejects, write_rejects
@@ -234,6 +235,7 @@ def _check_all(run: _Run, files: list[Opened], folder: Path, store: str | Path |
         filed.upload = None  # the number was of the passing store
 
 
+@uncollected()
 def _file_all(run: _Run, files: list[Opened], connection: duckdb.DuckDBPyConnection) -> None:
     expect_no_codes(connection)
     for file in files:
