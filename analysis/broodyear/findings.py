@@ -10,8 +10,6 @@ from typing import Any, Literal, NamedTuple
 from broodyear.errors import EXIT_DONE, EXIT_FILE_UNREADABLE, EXIT_ROWS_HAVE_ERRORS
 
 Level = Literal["error", "warning"]
-#: Begins the sentence of an advice that speaks of a layout of the file.
-SAY_SO = "To have it read so, "
 
 
 class Finding(NamedTuple):
@@ -20,7 +18,8 @@ class Finding(NamedTuple):
     path: file as given; line: spreadsheet row (the header of a plain file is line 1), None for a whole file;
     table, column, value: what it concerns, None where it concerns more than one cell;
     level: "error" keeps the row out, "warning" lets it in; rule: short stable name;
-    message: what was found and what was expected; advice: what to do;
+    message: what was found and what was expected; advice: what to do, and after a line break what to write into
+    layouts.toml for it;
     source_column: heading of the cell in a file of another shape, None where the file has the table's columns;
     other_path: the file that says something else, where two of one load disagree.
     """

@@ -279,7 +279,7 @@ def test_a_date_that_can_mean_two_days_is_advised_on_without_a_layout(tmp_path: 
     losses = tmp_path / "losses.csv"
     losses.write_text("tank_id,checked_on,stage,dead\nT-1,03/04/2025,egg,1\nT-1,13/04/2025,egg,2\n")
     (found,) = (one for one in check_paths([losses]).findings if one.rule == "ambiguous_date")
-    assert "in its layout" in found.advice
+    assert "In its layout" in found.advice
     assert advised(found.as_dict()) == (
         "It can mean two days. Write 2025-04-03 or 2025-03-04, whichever is meant. The file itself proves day "
         "first, by 13/04/2025."

@@ -101,7 +101,7 @@ def test_a_file_that_proves_an_order_offers_the_line_to_write(uploads: Path, wri
     assert notes == ("dates not written year first were read where they can mean one day only",)
     assert advice == [
         "It can mean two days. Write 2025-04-03 or 2025-03-04, whichever is meant. The file itself proves day "
-        'first, by 13/04/2025. To have it read so, write date_order = "day_first" in its layout.'
+        'first, by 13/04/2025.\nIn its layout: date_order = "day_first"'
     ]
     layout = Layout("losses", ("tank_id", "checked_on"), date_order="day_first")
     result = check_paths([uploads], layouts=Layouts((layout,)))

@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from broodyear.desk.workplace import write_json
 from broodyear.formulas import csv_text
+from broodyear.reports.steps import Tell
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from broodyear.store import Store
-
-
-Tell = Callable[[int, int, str], None]
 
 
 def write_plan(folder: Path, store: Store, asked: Mapping[str, Any], tell: Tell) -> None:

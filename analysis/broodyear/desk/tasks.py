@@ -15,12 +15,13 @@ import duckdb
 
 from broodyear.desk import findings_book
 from broodyear.desk.names import NamedFile
-from broodyear.desk.planning import Tell, write_plan, write_trial
+from broodyear.desk.planning import write_plan, write_trial
 from broodyear.desk.workplace import Workplace, replace_folder
 from broodyear.errors import NothingToAnalyse, StoreUnavailable
 from broodyear.formulas import csv_text
 from broodyear.layouts import Layouts, chosen_layouts, joined_labels
 from broodyear.outputs import write_file
+from broodyear.reports.steps import Tell
 from broodyear.settings import Settings, read_settings
 
 if TYPE_CHECKING:

@@ -6,7 +6,6 @@ import datetime as dt
 from collections.abc import Callable
 from typing import Any
 
-from broodyear.findings import SAY_SO
 from broodyear.schemas import TABLE_NAMES
 
 #: What a table holds, in a few words.
@@ -120,8 +119,8 @@ def advised(finding: dict[str, Any]) -> str:
     """What to do about a finding, here in the desk."""
     if finding["rule"] in JOINABLE:
         return "Load the file, then join the two labels under Still open, or say there that they are two."
-    # The desk asks for the order of dates itself where a file has other columns, and offers no layout to write in.
-    return str(finding["advice"]).partition(f" {SAY_SO}")[0]
+    # Nobody writes a layout by hand in the desk: where a file has other columns it asks for the order of dates.
+    return str(finding["advice"]).partition("\n")[0]
 
 
 def place(finding: dict[str, Any]) -> str:

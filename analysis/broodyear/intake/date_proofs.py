@@ -8,7 +8,7 @@ from itertools import islice
 
 import duckdb
 
-from broodyear.findings import SAY_SO, Finding
+from broodyear.findings import Finding
 from broodyear.intake.cell_sql import BLANKS, SPAN, Reading
 from broodyear.intake.date_sql import FIGURES, OTHER_DAY, TWO_FIGURE_YEAR
 from broodyear.intake.opened import Opened
@@ -95,4 +95,4 @@ def _proof(connection: duckdb.DuckDBPyConnection, opened: Opened, found: Recogni
         return None
     order, date = ("day_first", by_first) if first > 12 else ("month_first", by_second)
     said = order.replace("_", " ")
-    return f'The file itself proves {said}, by {date}. {SAY_SO}write date_order = "{order}" in its layout.'
+    return f'The file itself proves {said}, by {date}.\nIn its layout: date_order = "{order}"'

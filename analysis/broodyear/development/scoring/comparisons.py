@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 
 from broodyear.development.likelihood.censored import Intervals
 from broodyear.development.likelihood.crossed import CrossedMean, MeanWanted, crossed_means
+from broodyear.development.likelihood.fitting import FEWEST_BATCHES
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut, is_fair, is_own
 from broodyear.development.scoring.held_out_scores import DevelopmentScores
-from broodyear.development.scoring.score_cells import FEWEST_BATCHES, tank_log_scores
+from broodyear.development.scoring.score_cells import tank_log_scores
 from broodyear.development.scoring.stage_data import StageData
 
 Floats = NDArray[np.float64]

@@ -13,6 +13,7 @@ from broodyear.development.likelihood.censored import WRONG_LOG_SD
 from broodyear.development.likelihood.crossed import CrossedMean, MeanWanted, crossed_means
 from broodyear.development.likelihood.curve_likelihood import between, edges, theta_of, unbiased_batch_variance
 from broodyear.development.likelihood.fit_result import DevelopmentFit
+from broodyear.development.likelihood.fitting import FEWEST_BATCHES
 from broodyear.development.likelihood.fold_fits import FoldFit, fit_folds
 from broodyear.development.likelihood.tank_records import TankRecords
 from broodyear.development.models.own_models import DevelopmentModel
@@ -29,7 +30,6 @@ Floats = NDArray[np.float64]
 Whole = NDArray[np.intp]
 Masks = NDArray[np.bool_]
 
-FEWEST_BATCHES = 3
 # Days past delivery over which a prediction is sought: at 2 °C chinook emerge after 327 days.
 MOST_DAYS = 360
 # More sites (batches, seasons) than this are left out in this many groups of them, each of them whole.

@@ -14,8 +14,8 @@ import numpy as np
 import pandas as pd
 
 from broodyear.claims import Claim, ClaimKind, Reason, clear_or_not
+from broodyear.development.likelihood.fitting import FEWEST_BATCHES
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME, is_own
-from broodyear.development.scoring.score_cells import FEWEST_BATCHES
 from broodyear.development.scoring.thermometers import HAND_LESS_LOGGER
 from broodyear.statistics.multiplicity import holm
 

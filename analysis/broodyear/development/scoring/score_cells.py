@@ -12,6 +12,7 @@ from scipy.special import ndtr, ndtri
 from broodyear.claims import Reason
 from broodyear.development.likelihood.censored import WRONG_LOG_SD, Intervals
 from broodyear.development.likelihood.crossed import CrossedMean, MeanWanted
+from broodyear.development.likelihood.fitting import FEWEST_BATCHES
 from broodyear.development.likelihood.interval_values import (
     common_part,
     log_interval_score,
@@ -24,7 +25,6 @@ from broodyear.development.scoring.cross_validation import HeldOut
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-FEWEST_BATCHES = 3
 FEWEST_SITES = 3
 FEW_SITES = f"under {FEWEST_SITES} sites: their thermometers cannot be told from the model"
 # SD (days) of the error of a wrong date: day and month swapped, another week or month.

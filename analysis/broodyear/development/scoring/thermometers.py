@@ -14,9 +14,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from broodyear.development.likelihood.crossed import CrossedMean, MeanWanted, crossed_means
+from broodyear.development.likelihood.fitting import FEWEST_BATCHES
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut, matrix_of, predicted_days
 from broodyear.development.scoring.held_out_scores import DevelopmentScores
-from broodyear.development.scoring.score_cells import FEWEST_BATCHES, FEWEST_SITES, mean_error, sites_of
+from broodyear.development.scoring.score_cells import FEWEST_SITES, mean_error, sites_of
 from broodyear.development.scoring.stage_data import StageData
 
 Mask = NDArray[np.bool_]

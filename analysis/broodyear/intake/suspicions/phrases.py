@@ -143,7 +143,7 @@ def two_labels(case: Case) -> str:
     """Spelling alike, or one label following the other."""
     first = "{tank_id} stood at {sites} in {seasons}" if case["sites"] else "{tank_id} has no set-up"
     other = "{other_tank_id} stood at {other_sites} in {other_seasons}"
-    where = f"; {first}, {other if case['other_sites'] else '{other_tank_id} has none'}"
+    where = f"; {first}, {other if case['other_sites'] else '{other_tank_id} has no set-up'}"
     if case["evidence"] == "spelling":
         return "{tank_id} and {other_tank_id} differ only in case, spaces, punctuation or leading zeros" + where
     return (
