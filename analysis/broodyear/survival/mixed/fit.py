@@ -20,6 +20,7 @@ from broodyear.survival.mixed.optimum import (
     LARGEST_SD,
     SMALLEST_SD,
     Target,
+    laplace_hessian,
     scaled_hessian,
     search,
     settle,
@@ -147,14 +148,16 @@ def _most_likely(design: Design, notes: list[str], points: int, *, with_degrees:
     if part is None:
         return _all_zero(design, [*notes, *said])
     laplace, target, log_sds, coefficients = part.laplace, part.target, part.log_sds, part.coefficients
+    second_derivatives = partial(laplace_hessian, laplace)
     if points > 1:
         target = Quadrature(laplace, points).with_gradient
+        second_derivatives = partial(scaled_hessian, target)
         log_sds, coefficients = search(laplace, log_sds, coefficients, target)
     unbounded = _unbounded(log_sds)
     if not unbounded.any():
         log_sds, coefficients = settle(laplace, log_sds, coefficients, target)
     scale = _scale(laplace, log_sds, coefficients)
-    hessian = scaled_hessian(target, np.concatenate([log_sds, coefficients]), scale, len(log_sds))
+    hessian = second_derivatives(np.concatenate([log_sds, coefficients]), scale, len(log_sds))
     deviance, slope = target(log_sds, coefficients)
     settled = unbounded.any() or np.abs(scale.T @ slope).max() <= SETTLED
     if not _is_curved(hessian) or not settled:

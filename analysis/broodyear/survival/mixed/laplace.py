@@ -10,11 +10,12 @@ import numpy as np
 from broodyear.errors import Refused
 from broodyear.statistics.numbers import FloatArray, expit, log1p_exp, log_binomial_coefficients
 from broodyear.survival.design.matrix import Design
-from broodyear.survival.mixed.system import Factor, Layout, factorise, invert, lay_out, solve
+from broodyear.survival.mixed.system import Factor, Layout, factorise, follow, invert, lay_out, solve
 
 MODE_ITERATIONS = 60
 MODE_TOLERANCE = 1e-18  # squared length of the next Newton step, so modes are right to about 1e-9
 HALVINGS = 30
+HAIR = 1e-5  # of a move of about one standard error, for second derivatives
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,17 +116,45 @@ class Laplace:
         implicit differentiation of the modes' equation.
         """
         layout, mode = self.layout, self.mode(np.exp(log_sds), coefficients)
-        scale, weight, inverse = mode.factor.scale, mode.factor.weight, invert(mode.factor)
-        by_log_odds = inverse.leverages * weight * (1.0 - 2.0 * mode.share)  # of log |H|, modes held
-        of_modes = solve(mode.factor, scale * layout.gather_to_levels(by_log_odds))
-        by_log_odds = by_log_odds - weight * layout.spread_to_rows(scale * of_modes)
-        own = scale * layout.gather_to_levels(by_log_odds)
+        inverse = invert(mode.factor)
+        by_log_odds, of_modes = self._determinant_slopes(mode.factor, mode.share, inverse.leverages)
+        own = mode.factor.scale * layout.gather_to_levels(by_log_odds)
         by_log_sd = layout.by_grouping(
             2.0 * (1.0 - inverse.diagonal - mode.effects**2) + (own + of_modes) * mode.effects
         )
         by_coefficient = self.matrix.T @ (by_log_odds - 2.0 * (self.survived - self.trials * mode.share))
         value = 2.0 * mode.penalised + mode.factor.log_determinant + self.constant
         return value, np.concatenate([by_log_sd, by_coefficient])
+
+    def _determinant_slopes(
+        self, factor: Factor, share: FloatArray, leverages: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Of log |H|: over each row's fixed log-odds, the modes following, and the share of each mode in it."""
+        by_log_odds = leverages * factor.weight * (1.0 - 2.0 * share)  # modes held
+        of_modes = solve(factor, factor.scale * self.layout.gather_to_levels(by_log_odds))
+        return by_log_odds - factor.weight * self.layout.spread_to_rows(factor.scale * of_modes), of_modes
+
+    def coefficient_curvature(
+        self, log_sds: FloatArray, coefficients: FloatArray, moves: FloatArray
+    ) -> FloatArray:
+        """Second derivatives of −2 log-likelihood along moves of the coefficients (columns).
+
+        2 X'V⁻¹X but for the determinant, whose slopes are compared at log-odds a hair along each move: by how much
+        these move with the modes is known to first order, so that no modes have to be found there.
+        """
+        mode = self.mode(np.exp(log_sds), coefficients)
+        log_odds = self.matrix @ coefficients + self.layout.spread_to_rows(mode.factor.scale * mode.effects)
+        moved = follow(mode.factor, self.matrix @ moves)
+
+        def slopes(log_odds: FloatArray) -> FloatArray:
+            share = expit(log_odds)
+            factor = factorise(self.layout, np.exp(log_sds), self.trials * share * (1.0 - share))
+            return moves.T @ (self.matrix.T @ self._determinant_slopes(factor, share, invert(factor).leverages)[0])
+
+        here = slopes(log_odds)
+        of_determinant = np.array([slopes(log_odds + HAIR * move) - here for move in moved.T]) / HAIR
+        found = 2.0 * moves.T @ (self.matrix.T @ (mode.factor.weight[:, None] * moved)) + of_determinant
+        return np.asarray(0.5 * (found + found.T), dtype=float)
 
 
 def laplace_for(design: Design, kept: Iterable[int]) -> Laplace:

@@ -132,15 +132,25 @@ def settle(
 
 
 def scaled_hessian(target: Target, values: FloatArray, scale: FloatArray, count: int) -> FloatArray:
-    """Second derivatives in units of the scale, by central differences of the gradient.
+    """Second derivatives in units of the scale, by central differences of the gradient."""
+    slopes = _slopes(target, values, scale, count, len(values))
+    return np.asarray(0.5 * (slopes + slopes.T), dtype=float)
 
-    They agree with those derived by hand to 8 digits in the standard errors, in half the code.
-    """
 
-    def gradient(moved: FloatArray) -> FloatArray:
-        at = values + scale @ moved
+def laplace_hessian(laplace: Laplace, values: FloatArray, scale: FloatArray, count: int) -> FloatArray:
+    """The same of the Laplace approximation, where moves of coefficients (the scale's lower right) cost less."""
+    slopes = _slopes(laplace.with_gradient, values, scale, count, count)
+    within = 0.5 * (slopes[:, :count] + slopes[:, :count].T)
+    curvature = laplace.coefficient_curvature(values[:count], values[count:], scale[count:, count:])
+    return np.block([[within, slopes[:, count:]], [slopes[:, count:].T, curvature]])
+
+
+def _slopes(target: Target, values: FloatArray, scale: FloatArray, count: int, moved: int) -> FloatArray:
+    """By how much the gradient changes with each of the first parameters moved, in units of the scale."""
+
+    def gradient(move: FloatArray) -> FloatArray:
+        at = values + scale @ move
         return np.asarray(scale.T @ target(at[:count], at[count:])[1], dtype=float)
 
-    moves = HESSIAN_STEP * np.eye(len(values))
-    slopes = np.array([gradient(move) - gradient(-move) for move in moves]) / (2.0 * HESSIAN_STEP)
-    return np.asarray(0.5 * (slopes + slopes.T), dtype=float)
+    moves = HESSIAN_STEP * np.eye(len(values))[:moved]
+    return np.array([gradient(move) - gradient(-move) for move in moves]) / (2.0 * HESSIAN_STEP)

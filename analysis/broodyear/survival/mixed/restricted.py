@@ -15,7 +15,7 @@ import numpy as np
 
 from broodyear.statistics.numbers import FloatArray
 from broodyear.survival.mixed.laplace import Laplace
-from broodyear.survival.mixed.optimum import scaled_hessian
+from broodyear.survival.mixed.optimum import laplace_hessian
 from broodyear.survival.mixed.system import Factor, Layout, factorise, inverse_times
 
 FEWEST_DEGREES = 1.0
@@ -86,7 +86,7 @@ def restricted_hessian(laplace: Laplace, values: FloatArray, scale: FloatArray) 
     one, and only the adjustment says how well it is known.
     """
     count = len(laplace.layout.spots)
-    hessian = scaled_hessian(laplace.with_gradient, values, scale, count)
+    hessian = laplace_hessian(laplace, values, scale, count)
     weight = laplace.mode(np.exp(values[:count]), values[count:]).factor.weight
 
     def slope(log_sds: FloatArray) -> FloatArray:

@@ -173,12 +173,16 @@ def solve(factor: Factor, right: FloatArray) -> FloatArray:
     return np.concatenate([found, own])
 
 
+def follow(factor: Factor, matrix: FloatArray) -> FloatArray:
+    """Moves of the rows' log-odds as their fixed part moves by A, the modes following; shape (rows, columns)."""
+    layout, scale = factor.layout, factor.scale[:, None]
+    effects = scale * solve(factor, scale * layout.gather_to_levels(factor.weight[:, None] * matrix))
+    return np.asarray(matrix - layout.spread_to_rows(effects), dtype=float)
+
+
 def inverse_times(factor: Factor, matrix: FloatArray) -> FloatArray:
     """V⁻¹ A for columns A, shape (rows, columns), with V = W⁻¹ + Σ sd² Z Z'."""
-    layout, scale, weight = factor.layout, factor.scale[:, None], factor.weight[:, None]
-    weighted = weight * matrix
-    effects = scale * solve(factor, scale * layout.gather_to_levels(weighted))
-    return np.asarray(weighted - weight * layout.spread_to_rows(effects), dtype=float)
+    return np.asarray(factor.weight[:, None] * follow(factor, matrix), dtype=float)
 
 
 @dataclass(frozen=True, eq=False)
