@@ -47,6 +47,7 @@ def make_demo(
     with open_store(folder / STORE_FILE, for_loading=True) as store:
         step(1, 5, "loading its uploads")
         loaded = load_paths(store, [str(folder / "uploads")], rejects=folder / "to_mend")
+        store.keep_derived()
     season = programme.last_season
     refused = _write_reports(folder, season, step)
     end_folder(folder, "demo")

@@ -111,7 +111,7 @@ def test_a_small_store_keeps_nothing(records: duckdb.DuckDBPyConnection, monkeyp
     assert not keep_derived(records.cursor(), SETTINGS)
     monkeypatch.setattr(kept, "KEEP_FROM_ROWS", 1)
     assert keep_derived(records.cursor(), SETTINGS)
-    monkeypatch.setattr(kept, "KEEP_FROM_ROWS", 1_000_000)
+    monkeypatch.setattr(kept, "KEEP_FROM_ROWS", 100_000)
     assert not keep_derived(records.cursor(), SETTINGS)
     assert records.execute("SELECT count(*) FROM duckdb_schemas() WHERE schema_name = 'kept'").fetchone() == (0,)
 

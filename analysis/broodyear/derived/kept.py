@@ -1,4 +1,4 @@
-"""Derived tables kept inside a large store: ten million readings are worked through once a load, not every report.
+"""Derived tables kept inside a store: its readings are worked through once a load, not in every report.
 
 They live in the schema ``kept`` beside a fingerprint of all they rest on: the ledger, the settings and the text of
 the queries. Whoever finds another fingerprint works everything out anew and never looks at them.
@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 
     from broodyear.settings import Settings
 
-#: Below this many standing rows all derived tables take about a second: too little to keep a second copy for.
-KEEP_FROM_ROWS = 1_000_000
+#: Below this many standing rows all derived tables take half a second: too little to keep a second copy for.
+KEEP_FROM_ROWS = 100_000
 
 _LEDGER_STATE = "SELECT upload, sha256, rows_accepted, withdrawn, withdrawn_at FROM uploads ORDER BY upload"
 _STANDING_ROWS = "SELECT coalesce(sum(rows_accepted), 0) FROM uploads WHERE NOT withdrawn"

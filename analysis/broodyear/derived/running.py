@@ -47,7 +47,7 @@ def run_queries(
 
 
 def keep_derived(connection: duckdb.DuckDBPyConnection, settings: Settings) -> bool:
-    """Keep every derived table of a large store in the store itself, which ``connection`` has open for changes.
+    """Keep every derived table, unless of a small store, in the store, which ``connection`` has open for changes.
 
     Returns whether they are kept. What was kept for other rows or settings is dropped. ``connection`` is a session
     of its own for this: it is left full of temporary tables.

@@ -154,7 +154,7 @@ class Store:
             raise unavailable(self.path, error) from None
 
     def keep_derived(self) -> bool:
-        """Keep the derived tables of a large store in the file, so that reports need not work them out again.
+        """Keep the derived tables, unless few, in the file, so that reports need not work them out again.
 
         The store must be open for loading. Returns False when they could not be written: the store is then as it
         was, and every report works them out for itself. A small store needs none, which is True as well.
