@@ -78,6 +78,7 @@ def test_without_the_cookie_no_answer_says_anything(make_desk: MakeDesk, method:
     client = a_client(desk)
     values = {
         "season": 2024,
+        "rule": "readings_copied",
         "number": 1,
         "name": "losses",
         "which": "checked",

@@ -28,6 +28,7 @@ PAGES = (
     "/store/season/2024?lacks=water_tests",
     "/store/uploads",
     "/store/open",
+    "/store/open/strange/day_month_swapped",
     "/store/upload/9",
     "/reports",
     "/reports/files/season_2024/",

@@ -12,6 +12,8 @@ from tests.desk.conftest import AtHome, a_copy, let_in, settle, small_store_once
 from broodyear.desk.access import KEY_FIELD
 from broodyear.desk.picture import read_listed
 from broodyear.desk.state import Desk
+from broodyear.desk.store_pages import CASES_LEAF
+from broodyear.desk.workplace import write_json
 from broodyear.errors import UsageError
 from broodyear.intake import load_paths
 from broodyear.intake.mending import open_rows
@@ -65,15 +67,39 @@ def test_a_suspicion_is_looked_into_with_a_reason(opened: tuple[Desk, AtHome]) -
     desk, client = opened
     found = read_listed(desk.place, "suspicions")
     assert [(one["rule"], one["tank_id"]) for one in found] == [("short_conditioning", "T-1")]
+    page = client.get("/store/open").data.decode()
+    assert "tank filled just before the eggs came</a>" in page and "1 label<" in page
+    page = client.get("/store/open/strange/short_conditioning").data.decode()
+    assert "1 case, under 1 label." in page and found[0]["message"][:40] in page
+    assert "0 cases, under 0 labels." in client.get("/store/open/strange/no_rule").data.decode()
     assert send(client, desk, "/store/acknowledge", rule="no_rule", tank_id="T-1", reason="x") == 404
     reason = 'the old water came along: "same" pump'
     assert send(client, desk, "/store/acknowledge", rule="short_conditioning", tank_id="T-1", reason=reason) == 303
+    # Gone from the list at once, while the store is still being counted.
+    page = client.get("/store/open/strange/short_conditioning")
+    assert page.status_code == 200 and "0 cases" in page.data.decode()
+    assert "Nothing strange is open." in client.get("/store/open").data.decode()
     client.get("/store")
     settle(desk)
     assert read_listed(desk.place, "suspicions") == []
     kept = settings_beside(desk.place.store)
     assert kept == desk.settings_file
     assert read_settings(kept).acknowledged == (Acknowledged("short_conditioning", "T-1", reason),)
+
+
+def test_every_suspicion_is_shown_kind_by_kind_and_label_by_label(opened: tuple[Desk, AtHome]) -> None:
+    desk, client = opened
+    case = read_listed(desk.place, "suspicions")[0]
+    cases = [case | {"tank_id": f"T-{number:03d}", "line": number} for number in range(CASES_LEAF + 1)] * 2
+    cases += [case | {"rule": "readings_copied"}]
+    write_json(desk.place.picture / "suspicions.json", cases)
+    page = client.get("/store/open").data.decode()
+    assert page.index(f">{2 * CASES_LEAF + 2}</span>") < page.index("same reading day after day")
+    page = client.get("/store/open/strange/short_conditioning").data.decode()
+    assert f"{2 * CASES_LEAF + 2} cases, under {CASES_LEAF + 1} labels." in page
+    assert page.count("/store/acknowledge") == CASES_LEAF and f"T-{CASES_LEAF:03d}" not in page
+    page = client.get("/store/open/strange/short_conditioning?leaf=2").data.decode()
+    assert page.count("/store/acknowledge") == 1 and page.count(f"line {CASES_LEAF}.") == 2
 
 
 def test_what_a_broken_load_left_undone_is_told_until_it_is_done(opened: tuple[Desk, AtHome]) -> None:
@@ -112,6 +138,7 @@ def test_two_labels_are_joined_and_parted_again(opened: tuple[Desk, AtHome], tmp
     assert "layouts.toml" not in page and "Labels read as one" not in page
     assert send(client, desk, "/store/join", rule="same_tank_two_labels", tank_id="T-1") == 404
     assert send(client, desk, "/store/join", rule="same_tank_two_labels", tank_id="t 1") == 303
+    assert "t 1" not in {one["tank_id"] for one in desk.suspicions()}
     client.get("/store")
     settle(desk)
     assert "t 1" not in {one["tank_id"] for one in read_listed(desk.place, "suspicions")}

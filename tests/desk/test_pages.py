@@ -188,7 +188,7 @@ def test_nothing_is_taken_back_that_is_not_as_it_was_shown(make_desk: MakeDesk, 
     desk = make_desk(small_store)
     client = let_in(desk)
     settle(desk)
-    state = ".".join(map(str, desk.place.state()))
+    state = ".".join(map(str, desk.reading()))
     for number in (1, 2):
         page = client.get(f"/store/upload/{number}").data
         assert b"would no longer count" in page and state.encode() in page

@@ -20,7 +20,7 @@ from broodyear.desk.findings_book import Book
 from broodyear.desk.jobs import CHANGING, Busy, Job, Runner
 from broodyear.desk.mapping import Drafts
 from broodyear.desk.names import free_name
-from broodyear.desk.picture import Picture, read_picture
+from broodyear.desk.picture import Picture, read_listed, read_picture
 from broodyear.desk.process import WorkProcess
 from broodyear.desk.workplace import Workplace, read_json, write_json
 from broodyear.errors import UsageError
@@ -127,7 +127,6 @@ class Desk:
         self._labels_changed()
 
     def _labels_changed(self) -> None:
-        self.forget(self.place.picture)
         self.count_when_stale()
         self.look()
 
@@ -149,8 +148,20 @@ class Desk:
             before = file.read_text(encoding="utf-8") if file.exists() else ""
             after = with_acknowledged(before, entry, file.name)
             append_to(file, after[len(before.rstrip()) :] if before.strip() else after, "desk")
-        self.forget(self.place.picture)
         self.count_when_stale()
+
+    def suspicions(self) -> list[dict[str, Any]]:
+        """The suspicions that were open when the store was counted, without those looked into or joined since."""
+        known = read_settings(self.settings or settings_beside(self.place.store)).acknowledged
+        closed = {(one.rule, one.tank_id) for one in known}
+        joined = [{one.label, *one.also} for one in self.joined()]
+
+        def is_open(one: dict[str, Any]) -> bool:
+            same = one["same"]
+            is_joined = same and any({same["label"], *same["also"]} <= labels for labels in joined)
+            return not is_joined and closed.isdisjoint({(one["rule"], one["tank_id"]), (one["rule"], "*")})
+
+        return list(filter(is_open, read_listed(self.place, "suspicions")))
 
     @property
     def is_demo(self) -> bool:
@@ -163,8 +174,12 @@ class Desk:
         return read_picture(self.place) if self.place.store.exists() else None
 
     def picture_is_true(self, picture: Picture | None) -> bool:
-        """Whether nothing changed in the store since the picture."""
-        return (picture.state if picture else []) == self.place.state()
+        """Whether nothing changed in the store, the settings and the joined labels since the picture."""
+        return (picture.state if picture else []) == self.reading()
+
+    def reading(self) -> list[int]:
+        """What tells one reading of the store from another."""
+        return self.place.reading(self.settings, self.layouts)
 
     def left_undone(self) -> list[str]:
         """What an earlier load or withdrawal left undone or untold, as sentences; none while that may change."""
@@ -188,7 +203,7 @@ class Desk:
     def _in_vain(self) -> bool:
         """Whether counting this very state of the store failed a moment ago."""
         last = self.runner.latest("count")
-        if last is None or last.state != "failed" or last.order.get("state") != self.place.state():
+        if last is None or last.state != "failed" or last.order.get("state") != self.reading():
             return False
         return time.time() - last.ended < COUNT_AGAIN_SECONDS
 
@@ -207,7 +222,7 @@ class Desk:
         return self.runner.submit(kind, title, order)
 
     def _submit_quietly(self, kind: str, title: str, **more: Any) -> None:
-        more = {**more, "state": self.place.state()} if kind == "count" else more
+        more = {**more, "state": self.reading()} if kind == "count" else more
         # When the desk is busy it is asked for again at the end of that work.
         with contextlib.suppress(Busy):
             self.submit(kind, title, **more)

@@ -18,6 +18,8 @@ from broodyear.settings import Acknowledged, SameLabel
 pages = Blueprint("store", __name__)
 #: Lines on one leaf of a long table.
 LEAF = 100
+#: Labels with their cases on one leaf.
+CASES_LEAF = 25
 
 
 @pages.get("/store")
@@ -102,13 +104,36 @@ def upload(number: int) -> str:
 def still_open() -> str:
     """Rejected rows still to be mended, and suspicions nobody has looked into."""
     desk, picture = the_desk(), _picture()
-    rows = read_listed(desk.place, "open_rows")
+    rows, odd = read_listed(desk.place, "open_rows"), desk.suspicions()
     shown, leaf, leaves = _leaf(rows)
     return render_template(
         "open.html", picture=picture, is_true=desk.picture_is_true(picture), rows=rows, shown=shown, leaf=leaf,
         leaves=leaves, copies=[place.name for place in _copies()], file=desk.settings_file,
-        suspicions=read_listed(desk.place, "suspicions"), last=desk.runner.latest("dismiss"),
+        suspicions=len(odd), kinds=_kinds(odd), last=desk.runner.latest("dismiss"),
         joined=desk.joined(), layouts=desk.layouts_file,
+    )  # fmt: skip
+
+
+def _kinds(suspicions: list[dict[str, Any]]) -> list[tuple[str, int, int]]:
+    """Each rule with its cases and the labels they stand under, the most frequent first."""
+    labels: dict[str, list[str]] = {}
+    for one in suspicions:
+        labels.setdefault(one["rule"], []).append(one["tank_id"])
+    return sorted(((rule, len(of), len(set(of))) for rule, of in labels.items()), key=lambda kind: -kind[1])
+
+
+@pages.get("/store/open/strange/<rule>")
+def strange(rule: str) -> str:
+    """The open suspicions of one kind, label by label: a reason closes all cases of a label."""
+    desk, picture = the_desk(), _picture()
+    cases: dict[str, list[dict[str, Any]]] = {}
+    for one in desk.suspicions():
+        if one["rule"] == rule:
+            cases.setdefault(one["tank_id"], []).append(one)
+    shown, leaf, leaves = _leaf(list(cases.items()), CASES_LEAF)
+    return render_template(
+        "strange.html", picture=picture, is_true=desk.picture_is_true(picture), rule=rule, shown=shown, leaf=leaf,
+        leaves=leaves, count=sum(map(len, cases.values())), labels=len(cases), file=desk.settings_file,
     )  # fmt: skip
 
 
@@ -141,23 +166,23 @@ def dismiss() -> Response:
 def acknowledge() -> Response:
     """Keep that somebody looked into a suspicion, and why all is well."""
     entry = Acknowledged(request.form.get("rule", ""), request.form.get("tank_id", ""), _reason())
-    known = {(one["rule"], one["tank_id"]) for one in read_listed(the_desk().place, "suspicions")}
+    known = {(one["rule"], one["tank_id"]) for one in the_desk().suspicions()}
     if (entry.rule, entry.tank_id) not in known:
         abort(404)
     the_desk().acknowledge(entry)
-    return redirect(url_for("store.still_open"), 303)
+    return redirect(url_for("store.strange", rule=entry.rule), 303)
 
 
 @pages.post("/store/join")
 def join() -> Response:
     """Read the two labels of a suspicion as one from now on."""
     wanted = request.form.get("rule", ""), request.form.get("tank_id", "")
-    listed = read_listed(the_desk().place, "suspicions")
+    listed = the_desk().suspicions()
     same = next((one["same"] for one in listed if (one["rule"], one["tank_id"]) == wanted and one["same"]), None)
     if same is None:
         abort(404)
     the_desk().join(SameLabel(same["kind"], same["label"], tuple(same["also"])))
-    return redirect(url_for("store.still_open"), 303)
+    return redirect(url_for("store.strange", rule=wanted[0]), 303)
 
 
 @pages.post("/store/part")
@@ -188,7 +213,7 @@ def withdraw() -> Response:
     if found is None:
         abort(404)
     state = request.form.get("state", "")
-    if state != ".".join(map(str, desk.place.state())) or state != ".".join(map(str, picture.state)):
+    if state != ".".join(map(str, desk.reading())) or state != ".".join(map(str, picture.state)):
         abort(
             409, "The store has changed since this was shown, so nothing was taken back. Look again, then decide."
         )
@@ -208,7 +233,7 @@ def _failed_count() -> Any:
     return last if last and last.state == "failed" else None
 
 
-def _leaf(rows: Sequence[Any]) -> tuple[Sequence[Any], int, int]:
-    leaves = max((len(rows) - 1) // LEAF + 1, 1)
+def _leaf(rows: Sequence[Any], long: int = LEAF) -> tuple[Sequence[Any], int, int]:
+    leaves = max((len(rows) - 1) // long + 1, 1)
     leaf = min(max(request.args.get("leaf", 1, type=int), 1), leaves)
-    return rows[(leaf - 1) * LEAF : leaf * LEAF], leaf, leaves
+    return rows[(leaf - 1) * long : leaf * long], leaf, leaves

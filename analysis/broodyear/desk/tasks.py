@@ -109,20 +109,22 @@ def count(order: Order, tell: Tell) -> Outcome:
         shutil.rmtree(place.picture, ignore_errors=True)
         return {}
     try:
-        new = _count(place, _settings(order), COUNTING_MEMORY)
+        new = _count(place, order, COUNTING_MEMORY)
     except duckdb.OutOfMemoryException:
         # A larger store than a year's logger files make: counted with what this computer has.
-        new = _count(place, _settings(order), None)
+        new = _count(place, order, None)
     replace_folder(new, place.picture)
     return {}
 
 
-def _count(place: Workplace, settings: Settings, memory: str | None) -> Path:
+def _count(place: Workplace, order: Order, memory: str | None) -> Path:
     from broodyear.desk.counting import count_store
 
     new = _new_folder(place, "picture")
-    with _for_reading(place, settings, memory) as store:
-        count_store(store, place.state(), new)
+    # Asked before the files are read: what changes meanwhile is counted again.
+    reading = place.reading(order.get("settings"), order.get("layouts"))
+    with _for_reading(place, _settings(order), memory) as store:
+        count_store(store, reading, new)
     return new
 
 

@@ -10,7 +10,7 @@ from broodyear.schemas import TABLE_NAMES
 
 #: What a table holds, in a few words.
 TABLE_WORDS = {
-    "sites": "the places that have tanks",
+    "sites": "the sites that have tanks",
     "tanks": "the tanks",
     "setups": "how each tank was set up",
     "batches": "the batches of eggs",
@@ -29,7 +29,7 @@ RULE_WORDS = {
     "file_refused": "file not understood",
     "ambiguous_date": "date that can mean two days",
     "unknown_tank": "tank that nobody has listed",
-    "unknown_site": "place that nobody has listed",
+    "unknown_site": "site that nobody has listed",
     "unknown_batch": "batch that nobody has listed",
     "not_allowed": "word that is not on the list",
     "out_of_range": "number that cannot be true",

@@ -12,6 +12,8 @@ from pathlib import Path
 from typing import IO, Any
 
 from broodyear.errors import StoreUnavailable, UsageError
+from broodyear.layouts import LAYOUTS_FILE
+from broodyear.settings import SETTINGS_FILE
 
 #: Read and written by the owner alone.
 PRIVATE_FOLDER = 0o700
@@ -100,6 +102,14 @@ class Workplace:
             return []
         wal = self.store.with_name(self.store.name + ".wal")
         return [found.st_mtime_ns, found.st_size, wal.stat().st_size if wal.exists() else 0]
+
+    def reading(self, settings: str | Path | None, layouts: str | Path | None) -> list[int]:
+        """What tells one reading of the store from another: its state, and when the files of settings and of
+        joined labels were written (those beside the store unless named); empty when there is no store."""
+        state = self.state()
+        beside = self.store.parent
+        files = Path(settings or beside / SETTINGS_FILE), Path(layouts or beside / LAYOUTS_FILE)
+        return [*state, *(file.stat().st_mtime_ns if file.exists() else 0 for file in files)] if state else []
 
 
 class AlreadyOpen(StoreUnavailable):

@@ -15,7 +15,7 @@ SHARED = {
     "tank_id": "tank",
     "date": "date",
     "time": "time of day",
-    "site_id": "place",
+    "site_id": "site",
     "batch_id": "batch of eggs",
     "season": "season",
 }
