@@ -178,14 +178,19 @@ def _missing(candidate: Table, names: Sequence[str]) -> list[str]:
 def _lacking(names: Sequence[str], nearest: Table) -> FitsNothing:
     missing = _missing(nearest, names)
     unknown = [name for name in names if name and name not in nearest.column_names]
-    hints = []
+    called: dict[str, str] = {}
     for name in missing:
         synonyms = [plain_name(word) for word in nearest.column(name).synonyms]
-        called = [found for found in unknown if found in synonyms]
-        close = called or difflib.get_close_matches(name, unknown, n=1, cutoff=0.6)
-        hints += [f"Rename {close[0]} to {name}."] if close else []
+        found = [one for one in unknown if one in synonyms] or difflib.get_close_matches(name, unknown, 1)
+        called |= {name: found[0]} if found else {}
+    hints = [f"Rename {found} to {name}." for name, found in called.items()]
     message = f"the header fits no table; the nearest is {nearest.name}, which also needs {', '.join(missing)}"
-    if len(hints) < len(missing):
-        columns = "column" if len(missing) - len(hints) == 1 else "columns"
-        hints.append(f"Add the missing {columns}, or say in a layout what each heading means.")
+    wanted = [name for name in missing if name not in called]
+    strange = [name for name in unknown if name not in called.values()]
+    if wanted:
+        # A lone heading that the table does not know may hold the lone column that is missing.
+        is_lone = len(wanted) == len(strange) == 1
+        may_be = f"Rename {strange[0]} if it holds {wanted[0]}, or add" if is_lone else "Add"
+        columns = "column" if len(wanted) == 1 else "columns"
+        hints.append(f"{may_be} the missing {columns}, or say in a layout what each heading means.")
     return FitsNothing(message, " ".join(hints))
