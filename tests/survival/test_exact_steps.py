@@ -18,7 +18,7 @@ from broodyear.survival.fit import fit_marginal
 from broodyear.survival.methods.beta_binomial import _log_likelihood, _second_derivatives
 from broodyear.survival.methods.binomial import _by_library, _by_normal_equations, fit_logistic
 from broodyear.survival.mixed.optimum import laplace_hessian, scaled_hessian
-from broodyear.survival.mixed.system import factorise, lay_out, solve
+from broodyear.survival.mixed.system import factorise, inverse_times, lay_out, solve
 
 #: Central differences over a thousandth of a standard error, relative to the largest second derivative.
 SECOND = 1e-6
@@ -150,7 +150,9 @@ def test_many_columns_are_solved_as_one_by_one():
     codes = [rng.integers(0, 9, 60), rng.integers(0, 5, 60), rng.integers(0, 3, 60), np.arange(60)]
     layout = lay_out([Grouping(str(place), one, tuple(range(one.max() + 1))) for place, one in enumerate(codes)])
     factor = factorise(layout, np.array([0.5, 0.7, 0.3, 0.4]), rng.uniform(5, 40, 60))
-    right = layout.gather_to_levels(rng.normal(size=(60, 4)))
-    together = solve(factor, right)
-    for column in range(4):
-        np.testing.assert_allclose(together[:, column], solve(factor, right[:, column]), rtol=1e-10, atol=1e-14)
+    matrix = rng.normal(size=(60, 4))
+    together = inverse_times(factor, matrix)
+    for column, values in enumerate(matrix.T):
+        effects = factor.scale * solve(factor, factor.scale * layout.gather_to_levels(factor.weight * values))
+        alone = factor.weight * (values - layout.spread_to_rows(effects))
+        np.testing.assert_allclose(together[:, column], alone, rtol=1e-9, atol=1e-12)

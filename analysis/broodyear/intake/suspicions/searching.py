@@ -10,7 +10,7 @@ from typing import Any
 
 import duckdb
 
-from broodyear.derived import Query, all_queries, own_name, read_query, run_query, running_order
+from broodyear.derived import Query, all_queries, own_name, read_query, run_queries, run_query, running_order
 from broodyear.findings import Finding
 from broodyear.intake.suspicions.phrases import join_advice
 from broodyear.intake.suspicions.rules import RULES, Case, Rule
@@ -76,8 +76,8 @@ def suspicion_queries() -> dict[str, Query]:
 def _make_needed(
     session: duckdb.DuckDBPyConnection, names: list[str], settings: Settings, made: Collection[str] = ()
 ) -> None:
-    """Make the tables of the named queries and of all they read; those ``made`` are there."""
-    queries = suspicion_queries()
+    """Make the tables of the named queries and of all they read; those ``made`` are there, kept ones are shown."""
+    queries, derived = suspicion_queries(), all_queries()
     needed: set[str] = set()
     waiting = [*names, "macros", "settings"] if names else []
     while waiting:
@@ -85,8 +85,10 @@ def _make_needed(
         if name in queries and name not in needed:
             needed.add(name)
             waiting += queries[name].reads
+    if needed:
+        run_queries(session, settings, needed & derived.keys(), made)
     for name, query in queries.items():
-        if name in needed and name not in made:
+        if name in needed and name not in derived:
             run_query(session, query, settings)
 
 

@@ -27,7 +27,7 @@ from broodyear.survival.mixed.optimum import (
     standard_errors,
 )
 from broodyear.survival.mixed.quadrature import Quadrature
-from broodyear.survival.mixed.restricted import Precision, adjusted, precision_at, restricted_hessian
+from broodyear.survival.mixed.restricted import Precision, adjusted, approach, precision_at, restricted_hessian
 from broodyear.survival.mixed.system import invert
 
 START_SD = 0.4
@@ -113,6 +113,7 @@ def _searched(
     """
     kept = np.arange(len(design.groupings), dtype=np.int64)
     log_sds, coefficients = np.full(len(kept), np.log(START_SD)), plain_fit(design).coefficients
+    log_sds, coefficients = approach(laplace_for(design, kept), log_sds, coefficients)
     notes: list[str] = []
     while kept.size:
         laplace = laplace_for(design, kept)

@@ -137,11 +137,9 @@ def factorise(layout: Layout, sds: FloatArray, weight: FloatArray) -> Factor:
     reduced = weight / own
     main, rest = scale[0], scale[most : layout.others]
     root = np.sqrt(1.0 + main**2 * np.bincount(layout.main, reduced, most))
-    many = len(layout.rest)
-    beside = np.bincount(layout.border_at, np.tile(reduced, many), most * width).reshape(most, width)
-    border = np.multiply(beside, main * rest, dtype=float)
-    border /= root[:, None]
-    block = np.bincount(layout.block_at, np.tile(reduced, many**2), width**2).reshape(width, width)
+    beside = (main * reduced / root[layout.main] * rest[layout.rest]).ravel()
+    border = np.bincount(layout.border_at, beside, most * width).reshape(most, width).astype(float, copy=False)
+    block = np.bincount(layout.block_at, np.tile(reduced, len(layout.rest) ** 2), width**2).reshape(width, width)
     schur = np.eye(width) + np.outer(rest, rest) * block - border.T @ border
     lower, failed = dpotrf(schur, lower=True) if width else (schur, 0)
     if failed:
@@ -155,29 +153,31 @@ def _beside(values: FloatArray, like: FloatArray) -> FloatArray:
 
 
 def solve(factor: Factor, right: FloatArray) -> FloatArray:
-    """H⁻¹ r, for r of shape (levels,) or (levels, columns)."""
-    layout, border = factor.layout, factor.border
-    found, own = right[: layout.others], right[layout.others :]
-    root, scale = _beside(factor.root, right), _beside(factor.scale[: layout.others], right)
-    if layout.single:
-        share = _beside(factor.own_share, right)
-        found = found - scale * (layout.by_level @ (share * own))
-    main, rest = found[: layout.most] / root, found[layout.most :]
-    if layout.width:
+    """H⁻¹ r, for r of shape (levels,)."""
+    layout, scale = factor.layout, factor.scale[: factor.layout.others]
+    if not layout.single:
+        return _solve_shared(factor, right)
+    own, share = right[layout.others :], factor.own_share
+    found = _solve_shared(factor, right[: layout.others] - scale * (layout.by_level @ (share * own)))
+    return np.concatenate([found, own / factor.own - share * (layout.by_row @ (scale * found))])
+
+
+def _solve_shared(factor: Factor, right: FloatArray) -> FloatArray:
+    """The same for the levels that rows share, the grouping with one level per row eliminated; r may have several
+    columns."""
+    border, root = factor.border, _beside(factor.root, right)
+    main, rest = right[: factor.layout.most] / root, right[factor.layout.most :]
+    if factor.layout.width:
         rest = dpotrs(factor.lower, rest - border.T @ main, lower=True)[0]
         main = main - border @ rest
-    found = np.concatenate([main / root, rest])
-    if not layout.single:
-        return np.asarray(found, dtype=float)
-    own = own / _beside(factor.own, right) - share * (layout.by_row @ (scale * found))
-    return np.concatenate([found, own])
+    return np.concatenate([main / root, rest])
 
 
 def follow(factor: Factor, matrix: FloatArray) -> FloatArray:
     """Moves of the rows' log-odds as their fixed part moves by A, the modes following; shape (rows, columns)."""
-    layout, scale = factor.layout, factor.scale[:, None]
-    effects = scale * solve(factor, scale * layout.gather_to_levels(factor.weight[:, None] * matrix))
-    return np.asarray(matrix - layout.spread_to_rows(effects), dtype=float)
+    layout, scale = factor.layout, factor.scale[: factor.layout.others, None]
+    effects = _solve_shared(factor, scale * (layout.by_level @ (factor.reduced[:, None] * matrix)))
+    return np.asarray((matrix - layout.by_row @ (scale * effects)) / factor.own[:, None], dtype=float)
 
 
 def inverse_times(factor: Factor, matrix: FloatArray) -> FloatArray:
