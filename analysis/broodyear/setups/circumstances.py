@@ -162,18 +162,18 @@ def _with_shares(rows: pd.DataFrame) -> pd.DataFrame:
 
 def _collect(table: pd.DataFrame, circumstance: Circumstance, found: dict[object, list[tuple[str, str]]]) -> None:
     holds, is_recorded = _held(table, circumstance)
-    flagged = [index for index in table.index[holds] if index in found]
-    if not flagged:
+    flagged = table.index[holds & table.index.isin(found.keys())]
+    if flagged.empty:
         return
-    season, outcome = table["season"], table["outcome"]
-    with_it = holds.astype(int).groupby([season, outcome]).transform("sum")
-    with_record = is_recorded.astype(int).groupby([season, outcome]).transform("sum")
-    for index in flagged:
-        words = circumstance.words.format_map(
-            {name: _plain(table.at[index, name]) for name in circumstance.fields}
-        )
-        if with_it[index] >= COMMON_SHARE * with_record[index]:
-            words += f" (as {with_it[index]} of {with_record[index]} tanks)"
+    by = [table["season"], table["outcome"]]
+    counts = pd.DataFrame({"with_it": holds, "with_record": is_recorded}).astype(int).groupby(by).transform("sum")
+    fields = list(circumstance.fields)
+    said = table.loc[flagged, fields].to_dict("list")
+    numbers = counts.loc[flagged].to_dict("list")
+    for index, *values, with_it, with_record in zip(flagged, *said.values(), *numbers.values(), strict=True):
+        words = circumstance.words.format_map(dict(zip(fields, map(_plain, values), strict=True)))
+        if with_it >= COMMON_SHARE * with_record:
+            words += f" (as {with_it} of {with_record} tanks)"
         found[index].append((circumstance.code, words))
 
 

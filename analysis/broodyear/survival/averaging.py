@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,7 @@ import pandas as pd
 from broodyear.errors import Refused, UsageError
 from broodyear.statistics.numbers import (
     FloatArray,
+    IntArray,
     critical_value,
     delta_errors,
     expit,
@@ -24,6 +25,7 @@ from broodyear.survival.design.matrix import Design
 from broodyear.survival.design.rows import names_in
 from broodyear.survival.fitted import Fitted
 
+NODES = (0.8, 15), (1.2, 21), (np.inf, 31)  # largest standard deviation, and the nodes that do for it
 MOST_NUMERIC_LEVELS = 12  # a number with more distinct values than this is measured, not a factor
 CONTRAST_COLUMNS = (
     "level", "reference", "odds_ratio", "or_low", "or_high",
@@ -46,12 +48,12 @@ class GroupAverage:
 def average_over_groups(log_odds: FloatArray, sd: float) -> GroupAverage:
     """Integrate the logistic curve over a normal intercept of this standard deviation.
 
-    Gauss–Hermite with 31 nodes: exact to 1e-8 for standard deviations up to 2 logits.
+    Gauss–Hermite, exact to 1e-8 for standard deviations up to 2 logits.
     """
     if sd == 0.0:
         share = expit(log_odds)
         return GroupAverage(share, share * (1.0 - share), np.zeros_like(share))
-    nodes, weights = normal_nodes()
+    nodes, weights = normal_nodes(next(points for most, points in NODES if sd <= most))
     share = expit(log_odds[:, None] + sd * nodes)
     steepness = share * (1.0 - share)
     return GroupAverage(share @ weights, steepness @ weights, steepness @ (weights * nodes))
@@ -67,13 +69,32 @@ class Average:
     typical: float = np.nan
 
 
-def average(fit: Fitted, matrix: FloatArray, sd: float, shift: float = 0.0) -> Average:
+@dataclass(frozen=True, eq=False)
+class Held:
+    """Columns of a matrix that have one value in every row, whatever stands there; by default none."""
+
+    places: IntArray = field(default_factory=lambda: np.empty(0, dtype=np.int64))
+    values: FloatArray = field(default_factory=lambda: np.empty(0))
+
+    def times(self, matrix: FloatArray, coefficients: FloatArray) -> FloatArray:
+        """The matrix times coefficients."""
+        moved = (self.values - matrix[:, self.places]) @ coefficients[self.places]
+        return np.asarray(matrix @ coefficients + moved, dtype=float)
+
+    def sums(self, matrix: FloatArray, weights: FloatArray) -> FloatArray:
+        """Weighted sums of its columns."""
+        found = matrix.T @ weights
+        found[self.places] = self.values * weights.sum()
+        return np.asarray(found, dtype=float)
+
+
+def average(fit: Fitted, matrix: FloatArray, sd: float, shift: float = 0.0, held: Held | None = None) -> Average:
     """Mean over rows, each with equal weight, of survival averaged over random intercepts; shift: of log-odds."""
-    log_odds = matrix @ fit.coefficients + shift
+    held = held or Held()
+    log_odds = held.times(matrix, fit.coefficients) + shift
     rows, sds = average_over_groups(log_odds, sd), fit.group_sd.to_numpy(dtype=float)
     by_log_sd = rows.by_sd.mean() * sds[sds > 0] ** 2 / (sd or 1.0)
-    by_coefficient = matrix.T @ rows.by_log_odds / len(matrix)
-    gradient = np.concatenate([by_log_sd, by_coefficient])
+    gradient = np.concatenate([by_log_sd, held.sums(matrix, rows.by_log_odds) / len(matrix)])
     return Average(float(rows.share.mean()), gradient, float(expit(log_odds).mean()))
 
 

@@ -99,9 +99,8 @@ def fit_marginal(design: Design, method: str) -> SurvivalFit:
     """
     if method in ("clustered", "exchangeable"):
         require_clusters(design.groupings[0])
-    else:
-        design = replace(design, groupings=())
-    return _result(design, method, _MARGINAL[method](design))
+        return _result(design, method, _MARGINAL[method](design))
+    return _result(replace(design, groupings=()), method, _MARGINAL[method](design))
 
 
 def fit_mixed_design(design: Design) -> SurvivalFit:

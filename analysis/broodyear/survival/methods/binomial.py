@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -60,8 +61,9 @@ def fit_logistic(matrix: FloatArray, survived: FloatArray, trials: FloatArray) -
     return summarise(matrix, survived, trials, coefficients)
 
 
+@lru_cache(maxsize=1)
 def plain_fit(design: Design) -> Logistic:
-    """The binomial fit of a design."""
+    """The binomial fit of a design, kept for the next method that begins with it."""
     return fit_logistic(design.matrix, design.rows.survived, design.rows.trials)
 
 

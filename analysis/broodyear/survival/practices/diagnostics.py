@@ -141,12 +141,12 @@ def site_influence(model: AdjustedModel) -> pd.DataFrame:
     errors = np.sqrt(np.diag(plain.covariance))
     owner = _owners(model)
     rows = []
-    for place, site in enumerate(sites):
-        inside = codes == place
+    by_site = np.split(np.argsort(codes, kind="stable"), np.cumsum(np.bincount(codes))[:-1])
+    for site, inside, score in zip(sites, by_site, scores, strict=True):
         share = matrix[inside].T @ working.through[inside]
-        shift = np.abs(_solved(information - 0.5 * (share + share.T), scores[place]) / errors)[1:]
+        shift = np.abs(_solved(information - 0.5 * (share + share.T), score) / errors)[1:]
         worst = int(np.argmax(shift)) if shift.size else -1
-        rows.append((site, int(inside.sum()), float(shift[worst]) if worst >= 0 else np.nan, owner[worst + 1]))
+        rows.append((site, len(inside), float(shift[worst]) if worst >= 0 else np.nan, owner[worst + 1]))
     table = pd.DataFrame(rows, columns=["site_id", "tanks", "largest_shift", "factor"])
     return table.sort_values(["largest_shift", "site_id"], ascending=[False, True], ignore_index=True)
 

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 
 from broodyear.claims import Reason
 from broodyear.statistics.numbers import FloatArray, critical_values, delta_errors, share_limits, two_sided_p
-from broodyear.survival.averaging import Average, average_over_groups
+from broodyear.survival.averaging import Average, Held, average_over_groups
 from broodyear.survival.mixed.system import inverse_times
 from broodyear.survival.practices.coding import COUNT_COLUMNS, Factor, code_factor, level_counts
 from broodyear.survival.practices.columns import build_columns
@@ -164,13 +164,10 @@ def _combination_estimates(model: AdjustedModel, factor: Factor) -> pd.DataFrame
         dummies[span] = factor.dummies[factor.levels.index(level)]
         if not columns.is_estimable(dummies):
             continue
-        at = dummies[columns.kept][own]
-        log_odds = matrix @ found.coefficients + (at - matrix[:, own]) @ found.coefficients[own]
-        means = average_over_groups(log_odds, model.fit.total_group_sd)
-        gradient = matrix.T @ means.by_log_odds / len(matrix)
-        gradient[own] = at * means.by_log_odds.mean()
+        held = Held(own, dummies[columns.kept][own])
+        means = average_over_groups(held.times(matrix, found.coefficients), model.fit.total_group_sd)
         levels.append(level)
-        shares.append(Average(float(means.share.mean()), gradient))
+        shares.append(Average(float(means.share.mean()), held.sums(matrix, means.by_log_odds) / len(matrix)))
         directions.append(dummies[columns.kept])
     tanks = [int((factor.codes == factor.levels.index(level)).sum()) for level in levels]
     degrees = [found.degrees(one) for one in against_the_rest(tanks) @ np.array(directions)] if levels else []

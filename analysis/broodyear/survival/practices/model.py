@@ -11,7 +11,7 @@ import pandas as pd
 
 from broodyear.errors import Refused
 from broodyear.statistics.numbers import FloatArray, IntArray
-from broodyear.survival.averaging import Average, average
+from broodyear.survival.averaging import Average, Held, average
 from broodyear.survival.design.matrix import Design, Grouping
 from broodyear.survival.design.rows import Rows
 from broodyear.survival.fit import fit_mixed_design
@@ -61,11 +61,11 @@ class AdjustedModel:
 
         shift: added to the log-odds, for what another comparison says of the level.
         """
-        factor, own = self.factors[name], self.columns.own(name)
-        matrix = self.fit.design.matrix[rows]
-        first = self.columns.places[name].start
-        matrix[:, own] = factor.dummies[factor.levels.index(level)][self.columns.kept[own] - first]
-        return average(self.fit, matrix, self.fit.total_group_sd, shift)
+        factor, own, matrix = self.factors[name], self.columns.own(name), self.fit.design.matrix
+        at = factor.dummies[factor.levels.index(level)]
+        held = Held(own, at[self.columns.kept[own] - self.columns.places[name].start])
+        chosen = matrix if len(rows) == len(matrix) else matrix[rows]
+        return average(self.fit, chosen, self.fit.total_group_sd, shift, held)
 
     def spread_out(self, direction: FloatArray) -> FloatArray:
         """A combination of the kept columns as one of all columns."""
