@@ -17,8 +17,9 @@ from broodyear.survival.design.matrix import Grouping, make_design
 from broodyear.survival.fit import fit_marginal
 from broodyear.survival.methods.beta_binomial import _log_likelihood, _second_derivatives
 from broodyear.survival.methods.binomial import _by_library, _by_normal_equations, fit_logistic
+from broodyear.survival.mixed import system
 from broodyear.survival.mixed.optimum import laplace_hessian, scaled_hessian
-from broodyear.survival.mixed.system import factorise, inverse_times, lay_out, solve
+from broodyear.survival.mixed.system import factorise, inverse_times, invert, lay_out, solve
 
 #: Central differences over a thousandth of a standard error, relative to the largest second derivative.
 SECOND = 1e-6
@@ -156,3 +157,20 @@ def test_many_columns_are_solved_as_one_by_one():
         effects = factor.scale * solve(factor, factor.scale * layout.gather_to_levels(factor.weight * values))
         alone = factor.weight * (values - layout.spread_to_rows(effects))
         np.testing.assert_allclose(together[:, column], alone, rtol=1e-9, atol=1e-12)
+
+
+def test_a_thin_border_gives_what_a_full_one_gives(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(4)
+    codes = [rng.integers(0, 60, 80), rng.integers(0, 30, 80), np.arange(80)]
+    groupings = [Grouping(str(place), one, tuple(range(one.max() + 1))) for place, one in enumerate(codes)]
+    full = lay_out(groupings)
+    monkeypatch.setattr(system, "MANY_PLACES", 1)
+    thin = lay_out(groupings)
+    assert full.thin is None
+    assert thin.thin is not None
+    weight, right = rng.uniform(5, 40, 80), rng.normal(size=len(full.owner))
+    first, second = (factorise(layout, np.array([0.5, 0.7, 0.4]), weight) for layout in (full, thin))
+    np.testing.assert_allclose(solve(second, right), solve(first, right), rtol=1e-10, atol=1e-14)
+    np.testing.assert_allclose(invert(second).leverages, invert(first).leverages, rtol=1e-10)
+    np.testing.assert_allclose(invert(second).diagonal, invert(first).diagonal, rtol=1e-10)
+    assert second.log_determinant == pytest.approx(first.log_determinant, rel=1e-12)

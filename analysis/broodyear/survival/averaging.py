@@ -25,7 +25,7 @@ from broodyear.survival.design.matrix import Design
 from broodyear.survival.design.rows import names_in
 from broodyear.survival.fitted import Fitted
 
-NODES = (0.8, 15), (1.2, 21), (np.inf, 31)  # largest standard deviation, and the nodes that do for it
+NODES = (0.85, 15), (1.25, 21), (np.inf, 31)  # largest standard deviation, and the nodes that do for it
 MOST_NUMERIC_LEVELS = 12  # a number with more distinct values than this is measured, not a factor
 CONTRAST_COLUMNS = (
     "level", "reference", "odds_ratio", "or_low", "or_high",

@@ -23,6 +23,32 @@ from scipy.sparse import csr_array
 from broodyear.statistics.numbers import FloatArray, IntArray
 from broodyear.survival.design.matrix import Grouping
 
+MANY_PLACES, THIN_SHARE = 100_000, 0.1
+
+
+@dataclass(frozen=True, eq=False)
+class Thin:
+    """A matrix that is zero in most places. at: of each of the values summed in it, its place among those that are
+    not; columns, starts: of these, as in a csr_array."""
+
+    shape: tuple[int, int]
+    at: IntArray
+    columns: IntArray
+    starts: IntArray
+
+    def sums(self, values: FloatArray) -> csr_array:
+        """The matrix of values summed by place."""
+        summed = np.bincount(self.at, values, len(self.columns))
+        return csr_array((summed, self.columns, self.starts), shape=self.shape)
+
+
+def _thin(at: IntArray, rows: int, width: int) -> Thin | None:
+    """The pattern of a matrix by the flat places of its summed values; None where it is small or well filled."""
+    if rows * width < MANY_PLACES or at.size > THIN_SHARE * rows * width:
+        return None
+    filled, inverse = np.unique(at, return_inverse=True)
+    return Thin((rows, width), inverse, filled % width, np.searchsorted(filled, width * np.arange(rows + 1)))
+
 
 @dataclass(frozen=True, eq=False)
 class Layout:
@@ -32,7 +58,7 @@ class Layout:
     the last grouping of the vector has one level per row. by_row, by_level: Z without it, and its transpose.
     most: levels of the largest grouping, main: each row's; width: levels of the remaining ones, rest: each row's,
     one line per grouping. border_at, block_at: each row's places in the flattened block of the largest against the
-    rest, and in that of the rest.
+    rest, and in that of the rest; thin: where the former is not zero, when that is in few of many places.
     """
 
     owner: IntArray
@@ -46,6 +72,7 @@ class Layout:
     rest: IntArray
     border_at: IntArray
     block_at: IntArray
+    thin: Thin | None
 
     @property
     def others(self) -> int:
@@ -84,6 +111,7 @@ def lay_out(groupings: Sequence[Grouping]) -> Layout:
         (np.ones(codes.size), codes.T.ravel(), np.arange(0, codes.size + 1, len(codes))), shape=(rows, starts[-1])
     )
     main, rest, width = codes[0], codes[1:] - sizes[largest], int(starts[-1]) - sizes[largest]
+    border_at = (main * width + rest).ravel()
     return Layout(
         owner=np.repeat(owners, [sizes[place] for place in owners]).astype(np.int64),
         spots=tuple(spots[place] for place in range(len(sizes))),
@@ -94,8 +122,9 @@ def lay_out(groupings: Sequence[Grouping]) -> Layout:
         main=main,
         width=width,
         rest=rest,
-        border_at=(main * width + rest).ravel(),
+        border_at=border_at,
         block_at=(rest[:, None] * width + rest[None]).ravel(),
+        thin=_thin(border_at, sizes[largest], width),
     )
 
 
@@ -115,7 +144,7 @@ class Factor:
     own: FloatArray
     reduced: FloatArray
     root: FloatArray
-    border: FloatArray
+    border: FloatArray | csr_array
     lower: FloatArray
 
     @property
@@ -138,13 +167,18 @@ def factorise(layout: Layout, sds: FloatArray, weight: FloatArray) -> Factor:
     main, rest = scale[0], scale[most : layout.others]
     root = np.sqrt(1.0 + main**2 * np.bincount(layout.main, reduced, most))
     beside = (main * reduced / root[layout.main] * rest[layout.rest]).ravel()
-    border = np.bincount(layout.border_at, beside, most * width).reshape(most, width).astype(float, copy=False)
-    block = np.bincount(layout.block_at, np.tile(reduced, len(layout.rest) ** 2), width**2).reshape(width, width)
+    border = layout.thin.sums(beside) if layout.thin else _sums(layout.border_at, beside, most, width)
+    block = _sums(layout.block_at, np.tile(reduced, len(layout.rest) ** 2), width, width)
     schur = np.eye(width) + np.outer(rest, rest) * block - border.T @ border
     lower, failed = dpotrf(schur, lower=True) if width else (schur, 0)
     if failed:
         raise FloatingPointError("the penalised Hessian is not positive")
     return Factor(layout, scale, weight, own, reduced, root, border, lower)
+
+
+def _sums(at: IntArray, values: FloatArray, rows: int, width: int) -> FloatArray:
+    """A matrix of values summed by flat place."""
+    return np.asarray(np.bincount(at, values, rows * width).reshape(rows, width), dtype=float)
 
 
 def _beside(values: FloatArray, like: FloatArray) -> FloatArray:
@@ -199,7 +233,7 @@ def invert(factor: Factor) -> Inverse:
     schur = dpotri(factor.lower, lower=True)[0] if layout.width else factor.lower
     schur = schur + np.tril(schur, -1).T
     pulled = factor.border @ schur
-    main = (1.0 + np.einsum("ij,ij->i", pulled, factor.border)) / factor.root**2
+    main = (1.0 + (factor.border * pulled).sum(axis=1)) / factor.root**2
     diagonal = np.concatenate([main, np.diag(schur)])
     scale, rest = factor.scale[0], factor.scale[most : layout.others]
     crossed = pulled.ravel()[layout.border_at].reshape(layout.rest.shape) * rest[layout.rest]
