@@ -73,6 +73,15 @@ def test_what_is_not_begun_there_is_done_here(monkeypatch: pytest.MonkeyPatch) -
 
 
 @pytest.mark.usefixtures("two_processors")
+def test_what_is_left_to_the_other_process_waits_for_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(SecondProcess, "_done_there", lambda beside, asked: time.sleep(0.1) or (True, "there"))
+    with SecondProcess(is_wanted=True) as beside:
+        first, left, second = beside.ask(str, 1), beside.leave(str, 2), beside.ask(str, 3)
+        time.sleep(0.05)
+        assert (first(), second(), left()) == ("there", "3", "there")
+
+
+@pytest.mark.usefixtures("two_processors")
 def test_a_refusal_there_is_raised_here_with_its_sentence() -> None:
     with SecondProcess(is_wanted=True) as beside:
         asked = beside.ask(partial(require_rows, pd.DataFrame(), "tanks"))
@@ -87,7 +96,7 @@ def test_unwanted_or_on_one_processor_no_process_starts(monkeypatch: pytest.Monk
     for is_wanted in (True, False):
         with SecondProcess(is_wanted) as beside:
             assert beside._process is None
-            assert beside.ask(str, 5)() == "5"
+            assert (beside.ask(str, 5)(), beside.leave(str, 6)()) == ("5", "6")
         monkeypatch.setattr(second_process, "_processors", lambda: 2)
 
 
@@ -96,7 +105,9 @@ def test_a_process_that_breaks_off_is_made_up_for() -> None:
     with SecondProcess(is_wanted=True) as beside:
         assert beside._process
         beside._process.kill()
-        assert [beside.ask(str, number)() for number in (1, 2)] == ["1", "2"]
+        before = [beside.leave(str, number) for number in (1, 2)]
+        assert [one() for one in before] == ["1", "2"]
+        assert (beside.leave(str, 3)(), beside.ask(str, 4)()) == ("3", "4")
 
 
 @pytest.mark.usefixtures("two_processors")

@@ -23,7 +23,10 @@ KEEP_FROM_ROWS = 100_000
 
 _LEDGER_STATE = "SELECT upload, sha256, rows_accepted, withdrawn, withdrawn_at FROM uploads ORDER BY upload"
 _STANDING_ROWS = "SELECT coalesce(sum(rows_accepted), 0) FROM uploads WHERE NOT withdrawn"
-_KEEPS = "SELECT count(*) FROM duckdb_tables() WHERE schema_name = 'kept' AND table_name = 'fingerprint'"
+_KEEPS = (
+    "SELECT count(*) FROM duckdb_tables()"
+    " WHERE database_name = current_database() AND schema_name = 'kept' AND table_name = 'fingerprint'"
+)
 
 
 def own_name(connection: duckdb.DuckDBPyConnection) -> str:

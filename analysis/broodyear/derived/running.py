@@ -37,13 +37,14 @@ def run_queries(
     """Make derived tables anew, as temporary tables of ``connection``; the store itself is not written.
 
     names: the tables wanted, made with all they read; every table when None. made: those that this connection has
-    already, left as they are. Those that the store keeps for its present rows and these settings are shown as they
-    are kept. The twelve tables must be there under their own names. Returns the tables made or shown. Raises
-    NothingToAnalyse when one of the twelve is not there, UsageError for a name no query makes.
+    already, left as they are. What the store keeps for its present rows and these settings is shown as it is kept,
+    and then all at once, which takes no time. The twelve tables must be there under their own names. Returns the
+    tables made or shown. Raises NothingToAnalyse when one of the twelve is not there, UsageError for a name
+    that no query makes.
     """
     _require_tables(connection, all_queries() if names is None else needed_for(names))
     kept = kept_tables(connection, settings)
-    return _make_tables(connection, settings, names, kept, made)
+    return _make_tables(connection, settings, None if kept else names, kept, made)
 
 
 def keep_derived(connection: duckdb.DuckDBPyConnection, settings: Settings) -> bool:

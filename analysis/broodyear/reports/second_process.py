@@ -4,6 +4,7 @@
         fitted = beside.ask(worked_out, rows, ("hatch",))   # begun there as soon as it is free
         ...                                                 # other work here, meanwhile
         fitted()                                            # its answer; what is not begun yet is done here
+    drawn = beside.leave(picture, rows)                 # for that process alone: it has loaded what draws already
 
 The other process takes one piece after the other, and ends with the report that asks it, however that ends. The
 same functions do the work either way, and the results are the same to the last digit. On computers with one
@@ -12,6 +13,7 @@ processor, and when a process cannot be started or breaks off, all the work is d
 
 from __future__ import annotations
 
+import gc
 import os
 import pickle
 import signal
@@ -34,6 +36,8 @@ if TYPE_CHECKING:
 
 #: From this many set-ups on, the work takes longer than starting a process.
 WORTH_A_PROCESS_SETUPS = 150
+#: Up to this many, fits are done before drawings that wait for the other process would hold up the report.
+QUICK_FITS_SETUPS = 5_000
 _GONE = 70
 
 
@@ -49,10 +53,11 @@ def worked_out(rows: pd.DataFrame, outcomes: tuple[str, ...]) -> list[OutcomeRep
 
 
 class Asked:
-    """One piece of work. answer, once it is there: whether it went well, and what came."""
+    """One piece of work. is_left: to the other process. answer, once it is there: whether it went well, and what
+    came."""
 
-    def __init__(self, work: Callable[..., Any], given: tuple[Any, ...]) -> None:
-        self.work, self.given = work, given
+    def __init__(self, work: Callable[..., Any], given: tuple[Any, ...], is_left: bool) -> None:
+        self.work, self.given, self.is_left = work, given, is_left
         self.settled = threading.Event()
         self.answer: tuple[bool, Any] | None = None
 
@@ -81,6 +86,7 @@ class SecondProcess:
         self._process: SpawnProcess | None = None
         if is_wanted and _processors() > 1:
             self._process, self._line = _start(loads)
+        self._is_alone = self._process is None
         self._talk = threading.Thread(target=self._hand_over, daemon=True)
         if self._process:
             self._talk.start()
@@ -105,7 +111,13 @@ class SecondProcess:
 
         work: a function of a module, or a partial of one; work and answer have to be picklable.
         """
-        asked = Asked(work, given)
+        return self._asked(Asked(work, given, is_left=False))
+
+    def leave(self, work: Callable[..., Any], *given: Any) -> Callable[[], Any]:
+        """The same for work that is done here only where there is no other process."""
+        return self._asked(Asked(work, given, is_left=True))
+
+    def _asked(self, asked: Asked) -> Callable[[], Any]:
         with self._more:
             self._waiting.append(asked)
             self._more.notify()
@@ -121,14 +133,14 @@ class SecondProcess:
         return asked.result()
 
     def _taken(self, asked: Asked) -> Asked | None:
-        """The piece itself when it is not begun yet, else the last of those that wait, if any does."""
+        """The piece itself when it is not begun yet, else the last of those that wait for either, if any does."""
         with self._more:
-            if not self._waiting:
+            ours = [one for one in self._waiting if self._is_alone or not one.is_left]
+            if not ours:
                 return None
-            if asked not in self._waiting:
-                return self._waiting.pop()
-            self._waiting.remove(asked)
-            return asked
+            piece = asked if asked in ours else ours[-1]
+            self._waiting.remove(piece)
+            return piece
 
     def _hand_over(self) -> None:
         """Give the other process one piece after the other, until it breaks off or all is over."""
@@ -136,9 +148,18 @@ class SecondProcess:
             try:
                 asked.answer = self._done_there(asked)
             except (OSError, EOFError, pickle.PickleError):
+                self._give_up()
                 return
             finally:
                 asked.settled.set()
+
+    def _give_up(self) -> None:
+        """Nobody waits for what was left to a process that broke off."""
+        with self._more:
+            self._is_alone = True
+            for asked in self._waiting:
+                asked.settled.set()
+            self._waiting.clear()
 
     def _next(self) -> Asked | None:
         with self._more:
@@ -171,6 +192,7 @@ def _start(loads: str) -> tuple[SpawnProcess | None, Connection]:
 
 def _work(line: Connection, loads: str) -> None:
     """Do what is asked, one piece after the other."""
+    gc.disable()  # it lives for seconds
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the report ends this process when it is interrupted
     threading.Thread(target=_leave_with_the_report, daemon=True).start()
     _make_ready(loads)

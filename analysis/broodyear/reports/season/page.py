@@ -9,7 +9,6 @@ import pandas as pd
 
 from broodyear.reports.folder import ReportResult, write_report
 from broodyear.reports.footing import footer
-from broodyear.reports.letters import letters_folder
 from broodyear.reports.manifest import Manifest
 from broodyear.reports.numbers import season_name
 from broodyear.reports.parts import Ask, Page, Section
@@ -48,9 +47,15 @@ def write_season(
     """Write the review from results already gathered; page: theirs, where its drawings are under way."""
     manifest = Manifest("season", command, results.settings, uploads, {"season": results.season})
     sheets = site_sheets(results) if sites else ()
-    letters = letters_folder(results, sheets) if sheets else {}
+    letters = _letters(results, sheets) if sheets else {}
     pages = tuple(sheet for _, sheet in sheets)
     return write_report(folder, page or season_page(results), results.tables, manifest, pages, pdf, letters)
+
+
+def _letters(results: SeasonResults, sheets: Sequence[tuple[str, Page]]) -> dict[str, bytes]:
+    from broodyear.reports.letters import letters_folder
+
+    return letters_folder(results, sheets)
 
 
 def record_sections(records: SeasonRecords) -> tuple[Section, ...]:
