@@ -72,6 +72,7 @@ class Reason(StrEnum):
     SEPARATED = "separated"
     NOT_CONVERGED = "not_converged"
     NO_INTERVAL = "no_interval"
+    SPREADS_UNKNOWN = "spreads_unknown"
     NO_RECORDS = "no_records"
     OUTSIDE_TESTED = "outside_tested"
     STOCKS_DIFFER = "stocks_differ"
@@ -113,6 +114,7 @@ REASONS: dict[Reason, ReasonMeaning] = {
     Reason.SEPARATED: ReasonMeaning(_UNTOLD, "every fish lived or every fish died, so that no size can be given"),
     Reason.NOT_CONVERGED: ReasonMeaning(_UNTOLD, "the model found no stable answer"),
     Reason.NO_INTERVAL: ReasonMeaning(_UNTOLD, "the error of the estimate is not known"),
+    Reason.SPREADS_UNKNOWN: ReasonMeaning(_UNTOLD, "the spreads between batches and sites could not be estimated"),
     Reason.NO_RECORDS: ReasonMeaning(_UNTOLD, "what it needs was not recorded"),
     Reason.OUTSIDE_TESTED: ReasonMeaning(_UNTOLD, "outside the temperatures the model was tested at"),
     Reason.STOCKS_DIFFER: ReasonMeaning(

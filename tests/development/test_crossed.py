@@ -7,14 +7,19 @@ import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
 
-from broodyear.development.likelihood.censored import Intervals
+from broodyear.development.likelihood.censored import Intervals, marginal
 from broodyear.development.likelihood.crossed import MeanWanted, crossed_mean, crossed_means
+from broodyear.development.likelihood.crossed_posterior import Posteriors, Values
 from broodyear.development.likelihood.interval_values import common_part
 
 # Intervals this narrow are values; what is left of an error is that of the search.
 NARROW = 1e-4
-# Found by steps that stop when nothing changes by a thousandth.
+# Found by steps that stop when one promises less than a two-hundredth of a standard error.
 SEARCH_REL = 5e-3
+# What rounding in the last digits of what is given may move an answer by, in its own unit.
+LAST_DIGITS = 1e-4
+# What normal terms in the place of ten intervals are off in ln of the likelihood; it is one that matters.
+TERMS = 0.05
 # The same steps in another order of summing.
 TOGETHER = 1e-6
 
@@ -157,3 +162,86 @@ def test_means_worked_out_together_are_those_worked_out_one_by_one() -> None:
         assert found.group_sd == pytest.approx(alone.group_sd, rel=TOGETHER)
     assert np.isnan(together[-1].estimate[0])
     assert len(together[0].effects["site"]) == 20
+
+
+def test_the_evidence_is_that_of_quadrature() -> None:
+    """Looks 3 apart, 4 sites: ln of the restricted likelihood, each less that at the spreads before, by nine-point
+    quadrature over each site's effect and the trapezoid rule over the mean."""
+    rng = np.random.default_rng(37)
+    site = np.repeat(np.arange(4), [1, 2, 3, 4])
+    lower = np.floor(rng.normal(0, 1.5, 4)[site] + rng.normal(0, 1.0, 10)) - rng.integers(0, 3, 10)
+    known = intervals(lower, lower + 3.0)
+    by_quadrature, found = [], []
+    for site_sd, spread_sd in ((1.0, 1.0), (2.0, 0.5), (0.3, 2.0), (1.5, 0.2)):
+        means = np.linspace(-9.0, 7.0, 41)
+        logs = np.array(
+            [
+                marginal(
+                    Intervals(lower - mean, lower + 3.0 - mean, known.start, site.astype(np.intp), 4),
+                    spread_sd,
+                    site_sd,
+                ).log_likelihood
+                for mean in means
+            ]
+        )
+        by_quadrature.append(logs.max() + np.log(np.sum(np.exp(logs - logs.max())) * (means[1] - means[0])))
+        one = Values(known, np.ones((10, 1)), {"site": site.astype(np.intp)}, 30.0, 0.0)
+        posteriors, spreads = Posteriors([one]), np.array([[site_sd, spread_sd]])
+        flat = posteriors.flat([one], np.zeros(10, dtype=bool))
+        state = posteriors.begin(flat, spreads, np.zeros(1))
+        posteriors.settle(flat, state, spreads)
+        found.append(float(state.evidence[0]))
+    np.testing.assert_allclose(np.diff(found), np.diff(by_quadrature), atol=TERMS)
+
+
+def _far_apart(seed: int) -> MeanWanted:
+    """61 values of 10 batches (SD 1.5) and 49 sites (1.2), SD 1.5 of single values, looks about 10 apart."""
+    rng = np.random.default_rng(seed)
+    batch = np.concatenate([np.arange(10), rng.integers(0, 10, 51)])
+    site = rng.permutation(np.concatenate([np.arange(49), rng.integers(0, 49, 12)]))
+    value = rng.normal(0, 1.5, 10)[batch] + rng.normal(0, 1.2, 49)[site] + rng.normal(0, 1.5, 61)
+    width = np.maximum(rng.poisson(10, 61), 1)
+    lower = value - rng.uniform(size=61) * width
+    groups = {"batch": batch.astype(str), "site": site.astype(str)}
+    return MeanWanted(intervals(lower, lower + width), groups, 30.0)
+
+
+def test_spreads_are_recovered_where_looks_are_far_apart_and_sites_have_one_tank() -> None:
+    """60 sets: short form of the calibration among the benchmarks."""
+    wanted = [_far_apart(seed) for seed in range(38, 98)]
+    found = crossed_means(wanted)
+    assert all(one.is_settled for one in found)
+    true = np.sqrt(1.5**2 + 1.2**2 + 1.5**2)
+    assert np.median([one.total_sd for one in found]) == pytest.approx(true, rel=0.1)
+    inside = sum(low <= 0.0 <= high for low, high in (one.interval() for one in found))
+    assert inside >= 53  # 95 % of 60 less three standard errors
+
+
+@pytest.mark.parametrize(("count", "batches", "sites", "apart"), [(61, 10, 49, 2), (13, 7, 11, 3), (7, 5, 5, 17)])
+def test_the_last_digits_of_what_is_given_move_nothing(count: int, batches: int, sites: int, apart: int) -> None:
+    rng = np.random.default_rng([39, count])
+    for _ in range(5):
+        labels = {"batch": rng.integers(0, batches, count), "site": rng.integers(0, sites, count)}
+        value = rng.normal(0, 2.0, batches)[labels["batch"]] + rng.normal(0, 2.0, sites)[labels["site"]]
+        lower = value - rng.uniform(size=count) * apart
+        groups = {name: codes.astype(str) for name, codes in labels.items()}
+        for moved in (1e-9, -1e-9):
+            plain = crossed_mean(intervals(lower, lower + apart), groups, wrong_sd=30.0)
+            other = crossed_mean(intervals(lower + moved, lower + apart + moved**2), groups, wrong_sd=30.0)
+            np.testing.assert_allclose(other.interval(), plain.interval(), atol=LAST_DIGITS, equal_nan=True)
+
+
+def test_a_search_that_does_not_settle_is_told_and_gives_no_number() -> None:
+    """Nothing holds what the last site's values differ by: both lie anywhere below zero."""
+    rng = np.random.default_rng(40)
+    value, by_hand = rng.normal(0, 1.0, 12), np.repeat([0.0, 1.0], [10, 2])
+    lower = np.where(by_hand == 1.0, -np.inf, np.floor(value))
+    upper = np.where(by_hand == 1.0, 0.0, np.floor(value) + 1.0)
+    design = np.column_stack([np.ones(12), by_hand])
+    site = {"site": np.repeat(np.arange(6), 2).astype(str)}
+    found = crossed_mean(intervals(lower, upper), site, wrong_sd=30.0, design=design)
+    assert not found.is_settled
+    assert np.isnan(
+        [*found.estimate, *found.interval(0), *found.interval(1), found.p_value(1), found.total_sd]
+    ).all()
+    assert crossed_mean(intervals(lower[:10], upper[:10]), {}, wrong_sd=30.0).is_settled

@@ -141,8 +141,10 @@ def test_unknown_limits_are_no_finding() -> None:
     }  # fmt: skip
     few = cell | {"model": "few", "batches": 2, "bias_days": np.nan, "unscored": "too_few_batches"}
     out = cell | {"model": "out", "tanks": 0, "unscored": "outside_tested"}
+    lost = cell | {"model": "lost", "bias_days": np.nan, "unscored": "spreads_unknown"}
     nothing = pd.DataFrame(columns=["species", "stage", "p_value", "model", "against", "read_by"])
-    claims = development_claims(pd.DataFrame([cell, few, out]), nothing, nothing)
+    claims = development_claims(pd.DataFrame([cell, few, out, lost]), nothing, nothing)
     assert [(claim.subject, claim.reason) for claim in claims] == [
         ("m", Reason.NO_INTERVAL), ("few", Reason.TOO_FEW_BATCHES), ("out", Reason.OUTSIDE_TESTED),
+        ("lost", Reason.SPREADS_UNKNOWN),
     ]  # fmt: skip

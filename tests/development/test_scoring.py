@@ -97,6 +97,20 @@ def test_stages_looked_for_too_seldom_tell_no_error(programme: Any) -> None:
     assert np.isfinite(cell["log_score"]) and cell["unscored"] == "no_interval"
 
 
+def test_spreads_that_do_not_settle_leave_the_errors_blank_and_say_so(
+    programme: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A search that finds no terms, as where nothing holds a coefficient: the fits and their dates stay scored."""
+    monkeypatch.setattr("broodyear.development.likelihood.crossed_search.MOST_OFF", -1.0)
+    table = score_development(
+        programme.frame, daily=programme.daily, forms=("constant_units",), schemes=("batch_out",)
+    )
+    cell = table[(table["model"] == "own_constant_units") & (table["band"] == "all")].iloc[0]
+    assert cell[["bias_days", "bias_low", "bias_high", "p_value", "mae_days", "coverage_95"]].isna().all()
+    assert cell["note"].startswith("cannot be told: the spreads between batches and sites could not be estimated")
+    assert np.isfinite(cell["log_score"]) and cell["unscored"] == "spreads_unknown"
+
+
 def test_what_is_not_scored_says_why_in_a_column(programme: Any) -> None:
     """Two sites; two stocks of many batches and one of a single batch; a model tested in warmer water alone."""
     batch = programme.frame["batch_id"].str[1:].astype(int)

@@ -35,7 +35,7 @@ def scores() -> pd.DataFrame:
     rows = [
         score("own_log_inverse", "all", 0.1), score("own_log_inverse", "<5", None),
         score("own_log_inverse", "5-7", -0.3), score("Crisp1981_coho", "all", 2.5),
-        score("Crisp1981_coho", "<5", None),
+        score("Crisp1981_coho", "<5", None, unscored="spreads_unknown"),
         score("Crisp1981_coho", "5-7", 4.0), score("own_constant_units", "all", 0.0),
         score("own_constant_units", "<5", None), score("own_constant_units", "5-7", 1.0, half=9.0),
     ]  # fmt: skip

@@ -92,7 +92,14 @@ def test_it_answers_for_five_degrees_model_by_model(tmp_path: Path) -> None:
     assert (
         "At 5 to 7 °C, cannot be told, the interval is too wide: this programme's own fit, constant units" in text
     )
-    assert "Below 5 °C, cannot be told, fewer than three batches: this programme's own fit, log-inverse" in text
+    assert (
+        "Below 5 °C, cannot be told, fewer than three batches or sites: this programme's own fit, log-inverse"
+        in text
+    )
+    lost = (
+        "Below 5 °C, cannot be told, the spreads between batches and sites could not be estimated: Crisp1981 coho"
+    )
+    assert lost in text
 
 
 def test_every_number_equals_the_cell_it_names(tmp_path: Path) -> None:

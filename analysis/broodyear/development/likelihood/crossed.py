@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from scipy.special import stdtr, stdtrit
 
 from broodyear.development.likelihood.censored import Intervals
-from broodyear.development.likelihood.crossed_search import Found, Values, searched
+from broodyear.development.likelihood.crossed_posterior import Values
+from broodyear.development.likelihood.crossed_search import Found, searched
 from broodyear.development.likelihood.interval_values import common_part, middles
 
 Floats = NDArray[np.float64]
@@ -35,8 +36,8 @@ class CrossedMean:
     groups; group_sd: by name (0: none found); effects, effect_se: by name, in the order of the codes; wrong_share:
     share of values that are wrong dates; wrong_probability: (n,) of each to be one; posterior: covariance of the
     coefficients and, after them, the effects; blocks: where in it the effects of each group stand; variance_doubt:
-    covariance of the estimated variances, of the groups found and, last, of single values. Everything is NaN where
-    no estimate can be made.
+    covariance of the estimated variances, of the groups found and, last, of single values; is_settled: False where
+    the spreads could not be estimated. Everything is NaN where no estimate can be made.
     """
 
     estimate: Floats
@@ -51,6 +52,7 @@ class CrossedMean:
     posterior: Floats
     blocks: Mapping[str, slice]
     variance_doubt: pd.DataFrame
+    is_settled: bool = True
 
     def df_of_new(self, codes: Mapping[str, Codes], m: int) -> Floats:
         """(m,) degrees of freedom (Satterthwaite) of the variance of m new values about what is known of them.
@@ -130,7 +132,7 @@ def crossed_mean(
     """Coefficients, spreads and group effects of n interval-known values, given as in ``MeanWanted``.
 
     Nothing is estimated (NaN) where no interval has an end that is known, or one value lies in every interval and
-    any small spread fits.
+    any small spread fits, or the search for the spreads does not settle.
     """
     return crossed_means([MeanWanted(intervals, groups, wrong_sd, design, wrong_share)])[0]
 
@@ -147,7 +149,12 @@ def crossed_means(wanted: Sequence[MeanWanted]) -> list[CrossedMean]:
             alike.setdefault((values.design.shape[1], tuple(values.codes)), {})[number] = values
     for together in alike.values():
         found = searched(list(together.values()))
-        means |= {number: _mean(together[number], one) for number, one in zip(together, found, strict=True)}
+        means |= {
+            number: _mean(together[number], one)
+            if one.is_settled
+            else _unknown(together[number], is_settled=False)
+            for number, one in zip(together, found, strict=True)
+        }
     return [means[number] for number in range(len(wanted))]
 
 
@@ -161,12 +168,12 @@ def _values(one: MeanWanted) -> Values:
     return Values(one.intervals, design, codes, one.wrong_sd, one.wrong_share)
 
 
-def _unknown(values: Values) -> CrossedMean:
+def _unknown(values: Values, is_settled: bool = True) -> CrossedMean:
     nan, (n, p) = float("nan"), values.design.shape
     none: dict[str, Floats] = {name: np.array([]) for name in values.codes}
     blank, square, doubt = np.full(p, nan), np.full((p, p), nan), pd.DataFrame()
     group_sd, each = dict.fromkeys(values.codes, nan), np.full(n, nan)
-    return CrossedMean(blank, square, blank, nan, group_sd, none, none, nan, each, square, {}, doubt)
+    return CrossedMean(blank, square, blank, nan, group_sd, none, none, nan, each, square, {}, doubt, is_settled)
 
 
 def _mean(values: Values, found: Found) -> CrossedMean:
@@ -193,8 +200,8 @@ def _mean(values: Values, found: Found) -> CrossedMean:
         group_sd=group_sd,
         effects={name: found.effects[block] for name, block in blocks.items()},
         effect_se={name: errors[block] for name, block in blocks.items()},
-        wrong_share=found.wrong_share,
-        wrong_probability=1.0 - found.is_right,
+        wrong_share=float(found.is_wrong.mean()),
+        wrong_probability=found.wrong_probability,
         posterior=found.posterior,
         blocks=blocks,
         variance_doubt=pd.DataFrame(doubt, columns=[*(names[k] for k in told), "single values"]),

@@ -29,12 +29,19 @@ _ROUNDING = 1e-13
 
 
 def lowest_points(
-    target: Target, begin: Floats, low: Floats, high: Floats, curvature: Floats, longest: Floats
+    target: Target,
+    begin: Floats,
+    low: Floats,
+    high: Floats,
+    curvature: Floats,
+    longest: Floats,
+    *,
+    least_gain: float = _LEAST_GAIN,
 ) -> tuple[Floats, NDArray[np.bool_]]:
     """(k, q) points and (k,) whether the search arrived there.
 
     begin, low, high: (k, q); curvature: (k, q, q) positive definite second derivatives, near enough;
-    longest: (q,) by how much a step may move each at most.
+    longest: (q,) by how much a step may move each at most; least_gain: what a step has to promise to be taken.
     """
     point, curvature, length = np.clip(begin, low, high), curvature.copy(), np.ones(len(begin))
     live = np.arange(len(begin))
@@ -42,7 +49,7 @@ def lowest_points(
     gain = np.zeros(len(begin))
     for _ in range(_MOST_STEPS):
         step, gain = _steps(point, slope, curvature, low, high, longest)
-        live = live[(gain[live] > _LEAST_GAIN) & (length[live] > _SHORTEST)]
+        live = live[(gain[live] > least_gain) & (length[live] > _SHORTEST)]
         if not len(live):
             break
         trial = np.clip(point[live] + length[live, None] * step[live], low[live], high[live])
@@ -55,7 +62,7 @@ def lowest_points(
         point[taken], value[taken], slope[taken] = trial[is_down], there[is_down], slope_there[is_down]
         length[taken] = 1.0
         length[live[~is_down]] *= _SHORTENED
-    return point, np.asarray(gain <= _ROUNDED_GAIN)
+    return point, np.asarray(gain <= max(_ROUNDED_GAIN, 100.0 * least_gain))
 
 
 def _steps(

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from broodyear.claims import Reason
+from broodyear.claims import REASONS, Reason
 from broodyear.development.likelihood.censored import WRONG_LOG_SD, Intervals
 from broodyear.development.likelihood.crossed import CrossedMean, MeanWanted
 from broodyear.development.likelihood.fitting import FEWEST_BATCHES
@@ -27,6 +27,7 @@ Mask = NDArray[np.bool_]
 
 FEWEST_SITES = 3
 FEW_SITES = f"under {FEWEST_SITES} sites: their thermometers cannot be told from the model"
+UNSETTLED = f"cannot be told: {REASONS[Reason.SPREADS_UNKNOWN].meaning}"
 # SD (days) of the error of a wrong date: day and month swapped, another week or month.
 WRONG_DAYS_SD = 30.0
 LEVELS = (50, 80, 95)
@@ -85,8 +86,9 @@ def score_cell(
     rng: np.random.Generator,
     found: tuple[CrossedMean, CrossedMean] | None,
 ) -> dict[str, Any]:
-    """Scores of the tanks in a cell; blank (NaN) with a note when fewer than 3 batches are behind it, or when the
-    stages were looked for so seldom that one shift of the predictions fits all that was seen.
+    """Scores of the tanks in a cell; blank (NaN) with a note when fewer than 3 batches are behind it, when the
+    stages were looked for so seldom that one shift of the predictions fits all that was seen, or when the spreads
+    between batches and sites cannot be estimated.
 
     found: ``mean_error`` and ``spread_of_errors`` as worked out, None where the cell cannot be scored.
 
@@ -107,8 +109,10 @@ def score_cell(
     days, notes = days_scores(records, held, is_used, found[0])
     calibration = calibration_scores(held, is_used, rng, found[1])
     shift = common_part(error_intervals(records, held, is_used))
-    notes = [_note(shift, calibration), *notes]
+    notes = [_note(shift, found, calibration), *notes]
     why_not = "" if shift is None else str(Reason.NO_INTERVAL)
+    if not found[0].is_settled:
+        why_not = str(Reason.SPREADS_UNKNOWN)
     if cell["sites"] < FEWEST_SITES:
         why_not = str(Reason.TOO_FEW_SITES)
     return {
@@ -155,10 +159,16 @@ def mean_absolute(records: TankRecords, held: HeldOut, is_used: Mask, error: Cro
     return float(np.mean(mean_absolute_within(known.lower, known.upper, mean, error.total_sd)))
 
 
-def _note(shift: tuple[float, float] | None, calibration: Mapping[str, float]) -> str:
+def _note(
+    shift: tuple[float, float] | None, found: tuple[CrossedMean, CrossedMean], calibration: Mapping[str, float]
+) -> str:
     """Why some scores of a cell are blank; empty when none is."""
     if shift is not None:
         return too_seldom(*shift)
+    if not found[0].is_settled:
+        return UNSETTLED
+    if not found[1].is_settled:
+        return "coverage cannot be told: the spread of the errors could not be estimated"
     return (
         "coverage cannot be told: one error fits all that was seen" if np.isnan(calibration["coverage_50"]) else ""
     )

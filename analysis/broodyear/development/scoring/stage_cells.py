@@ -16,6 +16,7 @@ from broodyear.development.scoring.score_cells import (
     BAND_NAMES,
     FEW_SITES,
     FEWEST_SITES,
+    UNSETTLED,
     calibration_scores,
     can_be_scored,
     days_scores,
@@ -35,6 +36,7 @@ Mask = NDArray[np.bool_]
 FEWEST_BATCHES_OF_STOCK = 2
 _STOCK_NOTES = {
     Reason.TOO_FEW_SITES: FEW_SITES,
+    Reason.SPREADS_UNKNOWN: UNSETTLED,
     Reason.TOO_FEW_BATCHES: "one batch: a stock cannot be told from it",
 }
 
@@ -190,7 +192,7 @@ class StageCells:
         has_few_sites = sites_of(records, is_fit) < FEWEST_SITES
         rows = []
         for position, stock in enumerate(named):
-            why = _untold(has_few_sites, batches[stock])
+            why = _untold(has_few_sites, batches[stock], error.is_settled)
             low, high = (np.nan, np.nan) if why else error.interval(position)
             scores = {
                 "bias_days": -float(error.estimate[position]),
@@ -216,8 +218,10 @@ def _spread_key(held: HeldOut, is_used: Mask) -> tuple[bytes, ...]:
     return is_used.tobytes(), held.lower.tobytes(), held.log_sd.tobytes()
 
 
-def _untold(has_few_sites: bool, batches: int) -> Reason | None:
+def _untold(has_few_sites: bool, batches: int, is_settled: bool) -> Reason | None:
     """Why nothing is said of how sure the bias for a stock is; None where something is."""
     if batches < FEWEST_BATCHES_OF_STOCK:
         return Reason.TOO_FEW_BATCHES
-    return Reason.TOO_FEW_SITES if has_few_sites else None
+    if has_few_sites:
+        return Reason.TOO_FEW_SITES
+    return None if is_settled else Reason.SPREADS_UNKNOWN

@@ -148,7 +148,7 @@ def _band(one: StageFindings) -> Iterator[str]:
 def _suspects(one: StageFindings) -> Iterator[str]:
     for model in one.models[:1]:
         cell = _cell(one, model)
-        if cell is None or not cell["suspects"] > 0:
+        if cell is None or not cell["suspects"] > 0 or np.isnan(cell["mae_without_suspects"]):
             continue
         error, bias = cell["mae_without_suspects"], cell["bias_without_suspects"]
         yield (

@@ -17,7 +17,7 @@ from broodyear.development.likelihood.crossed import CrossedMean, MeanWanted, cr
 from broodyear.development.likelihood.fitting import FEWEST_BATCHES
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut, matrix_of, predicted_days
 from broodyear.development.scoring.held_out_scores import DevelopmentScores
-from broodyear.development.scoring.score_cells import FEWEST_SITES, mean_error, sites_of
+from broodyear.development.scoring.score_cells import FEWEST_SITES, UNSETTLED, mean_error, sites_of
 from broodyear.development.scoring.stage_data import StageData
 
 Mask = NDArray[np.bool_]
@@ -133,7 +133,8 @@ def _too_few(counts: Mapping[str, int]) -> str:
 def _limits(error: CrossedMean, position: int) -> dict[str, Any]:
     low, high = error.interval(position)
     mean = float(error.estimate[position])
-    note = "cannot be told: the looks are too far apart" if np.isnan(mean) else ""
+    why_not = "cannot be told: the looks are too far apart" if error.is_settled else UNSETTLED
+    note = why_not if np.isnan(mean) else ""
     return {
         "bias_days": -mean,
         "bias_low": -high,

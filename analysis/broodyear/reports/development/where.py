@@ -48,8 +48,10 @@ _VERDICTS = {
     "alike": "no bias shown",
     "wide": "cannot be told, the interval is too wide",
     "seldom": "cannot be told, too few tanks or looked at too seldom",
-    "unknown": "cannot be told, fewer than three batches",
+    "spreads": "cannot be told, the spreads between batches and sites could not be estimated",
+    "unknown": "cannot be told, fewer than three batches or sites",
 }
+_UNTOLD = {Reason.NO_INTERVAL: "seldom", Reason.SPREADS_UNKNOWN: "spreads"}
 _TELLING = ("late", "early", "alike")
 
 
@@ -137,14 +139,15 @@ def _cold_name(results: DevelopmentResults, row: int, species: str, stage: str, 
 
 
 def _trust(results: DevelopmentResults, row: int) -> str:
-    """late, early, alike (no bias shown), wide or seldom (cannot be told) or unknown (too few batches or sites).
+    """late, early, alike (no bias shown), or why it cannot be told: wide, seldom, spreads or unknown (too few
+    batches or sites).
 
     Read from the claim on the row, so that the page says the same everywhere.
     """
     table = results.scores
     bounds = table.value(row, "bias_low"), table.value(row, "bias_high")
     if not all(known(bound) for bound in bounds):
-        return "seldom" if table.value(row, "unscored") == Reason.NO_INTERVAL else "unknown"
+        return _UNTOLD.get(table.value(row, "unscored"), "unknown")
     low, high = (float(bound) for bound in bounds)
     level = f"{table.value(row, 'species')} {table.value(row, 'stage')} {table.value(row, 'band')}"
     found = results.claims.rows(ClaimKind.MODEL_BIASED, subject=str(table.value(row, "model")), level=level)

@@ -1,0 +1,311 @@
+"""Normal posteriors of coefficients and crossed effects, of many sets of interval-known values at once.
+
+By expectation propagation (Minka 2001, Proc. 17th Conf. Uncertainty in Artificial Intelligence, p. 362): what each
+interval tells of its value's predictor is put as a normal term, found where the posterior has the moments that it
+has with the interval itself in the place of the term. An interval's likelihood is log-concave, so that every term
+has a weight of zero or more. The priors of coefficients are flat, so that the evidence is a restricted likelihood:
+exact for values known to the last digit, and for a level with a single value whatever it is known to.
+
+Every set is a few small matrices in a stack of them: the group with most levels has a diagonal block, which is
+eliminated by its Schur complement, so that only the levels of the others are ever inverted. Levels that a set does
+not have stand still and tell nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from broodyear.development.likelihood.censored import Intervals, tank_terms
+from broodyear.development.likelihood.interval_values import middles
+
+Floats = NDArray[np.float64]
+Codes = NDArray[np.intp]
+Masks = NDArray[np.bool_]
+
+# Terms are found when the evidence would hardly be moved by what they are off; steps that do worse are shortened.
+_MOST_STEPS, _LEAST_OFF, _SHORTENED, _LENGTHENED, _SHORTEST = 60, 1e-9, 0.5, 1.2, 0.05
+#: What terms may be off where a posterior counts as found: moments by a thousandth of their standard error.
+MOST_OFF = 1e-6
+# All terms of a set could vanish in one step, and its posterior with them: each keeps this part, and this share of
+# what a value known to the last digit tells.
+_LEAST_KEPT, _LEAST_WEIGHT = 0.1, 1e-8
+# A value that alone tells a coefficient leaves nothing to be known of it without that value, but for rounding.
+_LEAST_LEFT = 1e-9
+
+
+@dataclass(frozen=True)
+class Values:
+    """n interval-known values: design (n, p), level of each by group, SD of wrong dates, their share if held."""
+
+    intervals: Intervals
+    design: Floats
+    codes: Mapping[str, Codes]
+    wrong_sd: float
+    wrong_share: float | None
+
+
+@dataclass(frozen=True)
+class Flat:
+    """All values of some sets in one row.
+
+    of: which set each belongs to; columns: what of the inner effects each value has, as (position, size); outer:
+    its level of the group with most levels, and has_outer 1, or 0 where there are no groups; fixed_sd: of wrong
+    dates, NaN for those whose spread is sought; sets: how many.
+    """
+
+    of: Codes
+    intervals: Intervals
+    columns: tuple[tuple[Codes, Floats], ...]
+    outer: Codes
+    has_outer: Floats
+    fixed_sd: Floats
+    sets: int
+
+    def subset(self, is_asked: Masks) -> tuple[Flat, Masks]:
+        """The values of some sets, numbered afresh, and which of all values they are."""
+        keep = is_asked[self.of]
+        columns = tuple((position[keep], size[keep]) for position, size in self.columns)
+        of = (np.cumsum(is_asked) - 1)[self.of[keep]]
+        ends = (self.outer[keep], self.has_outer[keep], self.fixed_sd[keep])
+        return Flat(of, self.intervals.subset(keep), columns, *ends, int(is_asked.sum())), keep
+
+
+@dataclass
+class State:
+    """Posteriors of m sets at their spreads (m, k + 1): SDs of the groups and, last, of single values.
+
+    inner: effects, of coefficients and the groups but one; outer: of the group with most levels; covariance of the
+    inner ones; follow: how the outer ones follow them; between: the product of the two; precision of the outer
+    ones by themselves; outer_variance: altogether; log_det of the whole; off: how much terms miss their moments;
+    evidence: ln of the restricted likelihood, but for a constant. Of the n values weight and pull: their terms,
+    −½·weight·x² + pull·x of the predictor x; next_weight, next_pull: these anew; free_mean, free_variance: of the
+    predictor without the value's own term; by_log_sd: slope of the evidence by the value's own ln SD.
+    """
+
+    spreads: Floats
+    inner: Floats
+    outer: Floats
+    covariance: Floats
+    follow: Floats
+    between: Floats
+    precision: Floats
+    outer_variance: Floats
+    log_det: Floats
+    off: Floats
+    evidence: Floats
+    weight: Floats
+    pull: Floats
+    next_weight: Floats
+    next_pull: Floats
+    free_mean: Floats
+    free_variance: Floats
+    by_log_sd: Floats
+
+    OF_SETS = 11
+
+    def take(self, other: State, sets: Codes, values: Codes) -> None:
+        """Put the sets and values of another state in their places."""
+        for number, field in enumerate(fields(self)):
+            getattr(self, field.name)[sets if number < self.OF_SETS else values] = getattr(other, field.name)
+
+    def part(self, is_set: Masks, is_value: Masks) -> State:
+        """Some sets and their values."""
+        each = enumerate(fields(self))
+        return State(*(getattr(self, one.name)[is_set if at < self.OF_SETS else is_value] for at, one in each))
+
+
+class Posteriors:
+    """Where coefficients and groups of some sets stand in their matrices, and what is worked out with these.
+
+    names: of the k groups; levels: (k,) how many each has; wide: the group with most, the outer one; blocks: where
+    the effects of the others stand among the inner ones, after p coefficients.
+    """
+
+    def __init__(self, sets: Sequence[Values]) -> None:
+        self.p, self.names = sets[0].design.shape[1], list(sets[0].codes)
+        size = {name: max(int(one.codes[name].max()) + 1 for one in sets) for name in self.names}
+        self.wide = max(self.names, key=lambda name: size[name], default=None)
+        inner = [name for name in self.names if name != self.wide]
+        edges = np.cumsum([self.p, *(size[name] for name in inner)])
+        self.blocks = {name: slice(edges[i], edges[i + 1]) for i, name in enumerate(inner)}
+        self.levels = np.array([size[name] for name in self.names], dtype=float)
+        self.inner_size, self.outer_size = int(edges[-1]), size[self.wide] if self.wide else 1
+
+    def flat(self, sets: Sequence[Values], is_wrong: Masks) -> Flat:
+        """All values of the sets in one row; is_wrong: which of them are taken for wrong dates."""
+        lengths = [len(one.design) for one in sets]
+        of, known = np.repeat(np.arange(len(sets)), lengths), [one.intervals for one in sets]
+        lower, upper, start = (
+            np.concatenate([getattr(one, name) for one in known]) for name in ("lower", "upper", "start")
+        )
+        own = np.concatenate([np.zeros(len(one.lower)) if one.own_sd is None else one.own_sd for one in known])
+        design, ones = np.concatenate([one.design for one in sets]), np.ones(len(of))
+        codes = {name: np.concatenate([one.codes[name] for one in sets]) for name in self.names}
+        columns = [(np.full(len(of), i), design[:, i]) for i in range(self.p)]
+        columns += [(block.start + codes[name], ones) for name, block in self.blocks.items()]
+        outer, has_outer = (codes[self.wide], ones) if self.wide else (np.zeros_like(of), 0.0 * ones)
+        fixed_sd = np.where(is_wrong, np.repeat([one.wrong_sd for one in sets], lengths), np.nan)
+        intervals = Intervals(lower, upper, start, of, len(sets), own)
+        return Flat(of, intervals, tuple(columns), outer, has_outer, fixed_sd, len(sets))
+
+    def begin(self, flat: Flat, spreads: Floats, centre: Floats) -> State:
+        """Every value as if it were the middle of its interval; its set's centre (m,) where that is open."""
+        m, n, a, s = len(spreads), len(flat.of), self.inner_size, self.outer_size
+        middle = middles(flat.intervals)
+        weight = 1.0 / self._own_sd(flat, spreads) ** 2
+        pull = weight * np.where(np.isfinite(middle), middle, centre[flat.of])
+        shapes: dict[str, tuple[int, ...]] = {
+            "inner": (m, a), "outer": (m, s), "covariance": (m, a, a), "follow": (m, a, s), "between": (m, a, s),
+            "precision": (m, s), "outer_variance": (m, s), **dict.fromkeys(("log_det", "off", "evidence"), (m,)),
+            **dict.fromkeys(("next_weight", "next_pull", "free_mean", "free_variance", "by_log_sd"), (n,)),
+        }  # fmt: skip
+        nothing = {name: np.zeros(shape) for name, shape in shapes.items()}
+        return State(spreads=spreads.copy(), weight=weight, pull=pull, **nothing)
+
+    def settle(self, flat: Flat, state: State, spreads: Floats) -> None:
+        """Bring posteriors to other spreads, until no term misses its moments."""
+        before = self._own_sd(flat, state.spreads)
+        told = np.clip(state.weight * before**2, 0.0, 1.0)
+        scale = (before / self._own_sd(flat, spreads)) ** (2.0 * told)
+        state.weight, state.pull, state.spreads = state.weight * scale, state.pull * scale, spreads.copy()
+        self._renew(flat, state)
+        sets, values, some = np.arange(flat.sets), np.arange(len(flat.of)), flat
+        now, length = state, np.ones(flat.sets)
+        for _ in range(_MOST_STEPS):
+            is_moving = now.off > _LEAST_OFF
+            if not is_moving.any():
+                break
+            if not is_moving.all() or now is state:
+                state.take(now, sets, values)
+                some, is_value = some.subset(is_moving)
+                sets, values, length = sets[is_moving], values[is_value], length[is_moving]
+                now = now.part(is_moving, is_value)
+            length = self._step(some, now, length)
+        state.take(now, sets, values)
+
+    def _step(self, flat: Flat, state: State, length: Floats) -> Floats:
+        """A step of this length (m,) towards the moments; the length of the next."""
+        off, part = state.off, length[flat.of]
+        state.weight = state.weight + part * (state.next_weight - state.weight)
+        state.pull = state.pull + part * (state.next_pull - state.pull)
+        self._renew(flat, state)
+        shortened, lengthened = np.maximum(_SHORTENED * length, _SHORTEST), np.minimum(_LENGTHENED * length, 1.0)
+        return np.where(state.off > off, shortened, lengthened)
+
+    def _renew(self, flat: Flat, state: State) -> None:
+        self._follow(flat, state)
+        self._expect(flat, state)
+
+    def _follow(self, flat: Flat, state: State) -> None:
+        """The posteriors by their terms."""
+        m, a, s = flat.sets, self.inner_size, self.outer_size
+        left, between, pull = np.zeros((m, a, a)), np.zeros((m, a, s)), np.zeros((m, a))
+        for position, size in flat.columns:
+            row, weighted = flat.of * a + position, state.weight * size
+            pull += np.bincount(row, state.pull * size, m * a).reshape(m, a)
+            if self.wide:
+                between += np.bincount(row * s + flat.outer, weighted, m * a * s).reshape(m, a, s)
+            for other, width in flat.columns:
+                left += np.bincount(row * a + other, weighted * width, m * a * a).reshape(m, a, a)
+        prior = {name: 1.0 / state.spreads[:, k, None] ** 2 for k, name in enumerate(self.names)}
+        for name, block in self.blocks.items():
+            places = np.arange(block.start, block.stop)
+            left[:, places, places] += prior[name]
+        place = flat.of * s + flat.outer
+        outer, outer_pull = (
+            np.bincount(place, one * flat.has_outer, m * s).reshape(m, s) for one in (state.weight, state.pull)
+        )
+        state.precision = np.asarray(outer + (prior[self.wide] if self.wide else 1.0), dtype=float)
+        state.follow = between / state.precision[:, None, :]
+        left -= state.follow @ between.transpose(0, 2, 1)
+        state.covariance = np.asarray(np.linalg.inv(left), dtype=float)
+        state.between = state.covariance @ state.follow
+        state.outer_variance = 1.0 / state.precision + np.einsum("kas,kas->ks", state.follow, state.between)
+        state.log_det = -np.log(state.precision).sum(axis=1) - np.linalg.slogdet(left)[1]
+        inner_pull = pull - np.einsum("kas,ks->ka", state.follow, outer_pull)
+        state.inner = np.einsum("kij,kj->ki", state.covariance, inner_pull)
+        state.outer = outer_pull / state.precision - np.einsum("kas,ka->ks", state.follow, state.inner)
+
+    def _predictor(self, flat: Flat, state: State) -> tuple[Floats, Floats]:
+        """(n,) posterior mean and variance of each value's predictor."""
+        of, outer, has_outer = flat.of, flat.outer, flat.has_outer
+        mean, variance = has_outer * state.outer[of, outer], has_outer * state.outer_variance[of, outer]
+        for number, (position, size) in enumerate(flat.columns):
+            mean = mean + size * state.inner[of, position]
+            variance = variance - 2.0 * has_outer * size * state.between[of, position, outer]
+            variance = variance + size**2 * state.covariance[of, position, position]
+            for other, width in flat.columns[:number]:
+                variance = variance + 2.0 * size * width * state.covariance[of, position, other]
+        return mean, np.maximum(variance, 0.0)
+
+    def _expect(self, flat: Flat, state: State) -> None:
+        """Moments with each interval in the place of its term, the terms they ask for, and the evidence."""
+        mean, variance = self._predictor(flat, state)
+        free = variance / np.maximum(1.0 - state.weight * variance, _LEAST_LEFT)
+        slope_now = state.pull - state.weight * mean
+        state.free_mean, state.free_variance = mean - free * slope_now, free
+        own_sd = self._own_sd(flat, state.spreads)
+        terms = tank_terms(without_term(flat.intervals, state), state.free_mean, own_sd)
+        slope, state.by_log_sd = terms.by_effect, terms.by_log_sd
+        # By the variance rather than twice by the mean: the same but for what delivery cut off.
+        bend = np.maximum(slope**2 - terms.by_log_sd / own_sd**2, 0.0)
+        asked, aim = bend / np.maximum(1.0 - bend * free, _LEAST_LEFT), state.free_mean + free * slope
+        missed = 0.5 * (slope + asked * (aim - mean) - slope_now) ** 2 * variance
+        missed = missed + 0.25 * ((asked - state.weight) * variance) ** 2
+        state.off = np.bincount(flat.of, missed, flat.sets).astype(float)
+        state.next_weight = np.maximum(np.maximum(asked, _LEAST_KEPT * state.weight), _LEAST_WEIGHT / own_sd**2)
+        state.next_pull = slope + state.next_weight * aim
+        told = terms.log_probability + 0.5 * np.log1p(state.weight * free) + 0.5 * free * slope_now**2
+        sds = state.spreads[:, :-1]
+        of_effects = self.levels * np.log(sds) + 0.5 * self._by_group(state.inner**2, state.outer**2) / sds**2
+        state.evidence = np.bincount(flat.of, told, flat.sets) + 0.5 * state.log_det - of_effects.sum(axis=1)
+
+    def _own_sd(self, flat: Flat, spreads: Floats) -> Floats:
+        return np.where(np.isnan(flat.fixed_sd), spreads[flat.of, -1], flat.fixed_sd)
+
+    def slopes(self, flat: Flat, state: State) -> Floats:
+        """(m, k + 1) of the evidence by the spreads."""
+        sds = state.spreads[:, :-1]
+        squares = self._by_group(state.inner**2, state.outer**2) + self.traces(state)
+        by_log_sd = np.bincount(flat.of, np.where(np.isnan(flat.fixed_sd), state.by_log_sd, 0.0), flat.sets)
+        return np.column_stack([squares / sds**3 - self.levels / sds, by_log_sd / state.spreads[:, -1]])
+
+    def _by_group(self, of_inner: Floats, of_outer: Floats) -> Floats:
+        """(m, k) sums over each group's effects, in the order of the groups."""
+        sums = {name: of_inner[:, block].sum(axis=1) for name, block in self.blocks.items()}
+        last = of_outer.sum(axis=1)
+        return np.stack([sums.get(name, last) for name in self.names] or [last], axis=1)[:, : len(self.names)]
+
+    def traces(self, state: State) -> Floats:
+        """(m, k) traces of the posteriors' blocks of each group."""
+        return self._by_group(np.diagonal(state.covariance, axis1=1, axis2=2), state.outer_variance)
+
+    def squares(self, state: State) -> Floats:
+        """(m, k, k) sums of squares of the posteriors' blocks of each two groups."""
+        covariance, between, free = state.covariance, state.between, 1.0 / state.precision
+        back = between @ state.follow.transpose(0, 2, 1)
+        outer = np.sum(free**2, axis=1) + np.einsum("kij,kji->k", back, back)
+        outer += 2.0 * np.einsum("ks,kas,kas->k", free, state.follow, between)
+        k = len(self.names)
+        found = np.empty((len(covariance), k, k))
+        for i, one in enumerate(self.names):
+            for j, other in enumerate(self.names):
+                if self.wide not in (one, other):
+                    block = covariance[:, self.blocks[one], self.blocks[other]]
+                    found[:, i, j] = np.sum(block**2, axis=(1, 2))
+                elif one != other:
+                    block = between[:, self.blocks[other if one == self.wide else one]]
+                    found[:, i, j] = np.sum(block**2, axis=(1, 2))
+                else:
+                    found[:, i, j] = outer
+        return found
+
+
+def without_term(intervals: Intervals, state: State) -> Intervals:
+    """The intervals, each with the variance of its predictor, without its own term, added to its own variance."""
+    own_sd = 0.0 if intervals.own_sd is None else intervals.own_sd
+    return replace(intervals, own_sd=np.sqrt(own_sd**2 + state.free_variance))
