@@ -236,6 +236,16 @@ def test_one_batch_and_a_narrow_band_are_refused_in_words(simulate: Callable[...
         fit_development(made.frame.iloc[:5].assign(batch_id=list("abcde")), "constant_units", daily=made.daily)
 
 
+@pytest.mark.parametrize("form", ["constant_units", "log_inverse"])
+def test_dates_first_seen_alone_are_no_curve(programme: Any, form: str) -> None:
+    seen_only = programme.frame.assign(absent_day=np.nan)
+    with pytest.raises(Refused, match="200 of them have no day on which somebody looked and it had not come"):
+        fit_development(seen_only, form, daily=programme.daily)
+    half = programme.frame["absent_day"].where(np.arange(200) % 2 == 0)
+    mixed = fit_development(programme.frame.assign(absent_day=half), "constant_units", daily=programme.daily)
+    assert mixed.rows_used == 200 and mixed.log_days_se(8.0)[0] < 0.05
+
+
 @pytest.mark.parametrize("form", FITTED_FORMS)
 def test_every_form_fits_tank_records_with_its_own_constants(programme: Any, form: str) -> None:
     fit = fit_development(programme.frame, form, daily=programme.daily)

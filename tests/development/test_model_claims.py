@@ -16,6 +16,14 @@ from broodyear.development.scoring.model_claims import development_claims
 OPTIONS: dict[str, Any] = {"schemes": ("batch_out",), "forms": ("constant_units", "log_inverse")}
 
 
+#: A row of scores.csv.
+ORDINARY: dict[str, Any] = {
+    "species": "chinook", "stage": "hatch_half", "model": "m", "scheme": "batch_out", "band": "all",
+    "donor_stock": "", "tanks": 40, "batches": 8, "bias_days": 3.0, "bias_low": 1.0, "bias_high": 5.0,
+    "p_value": 0.001, "tanks_outside_tested": 0, "unscored": "", "note": "",
+}  # fmt: skip
+
+
 def true_model(programme: Any) -> DevelopmentModel:
     return DevelopmentModel("truth", "chinook", "hatch_half", "log_inverse", dict(programme.true.coefficients))
 
@@ -99,15 +107,25 @@ def test_a_model_that_misses_by_less_is_said_to_predict_better(programme: Any) -
     assert whole(found.claims, "far").is_claimed and whole(found.claims, "far").estimate > 0
 
 
+@pytest.mark.parametrize("gain", [4.0, -4.0])
+def test_the_better_of_two_is_the_subject_whichever_stands_first(gain: float) -> None:
+    row = {
+        "species": "chinook", "stage": "hatch_half", "model": "first", "against": "second", "tanks": 40,
+        "batches": 8, "mae_gain_days": gain, "mae_gain_low": gain - 1.0, "mae_gain_high": gain + 1.0,
+        "p_value": 1e-4,
+    }  # fmt: skip
+    nothing = pd.DataFrame(columns=["species", "stage", "p_value", "model", "read_by"])
+    found = development_claims(pd.DataFrame([ORDINARY]), pd.DataFrame([row]), nothing)
+    (claim,) = [one for one in found if one.kind is ClaimKind.MODEL_BETTER]
+    names = ("first", "second") if gain > 0 else ("second", "first")
+    assert (claim.decision, claim.subject, claim.reference) == (Decision.CLAIMED, *names)
+    assert (claim.estimate, claim.low, claim.high) == (4.0, 3.0, 5.0)
+
+
 def judged(*rows: dict[str, Any]) -> dict[tuple[str, str], Reason]:
     """By model and level, from rows of scores.csv that differ from an ordinary one as given."""
-    ordinary = {
-        "species": "chinook", "stage": "hatch_half", "model": "m", "scheme": "batch_out", "band": "all",
-        "donor_stock": "", "tanks": 40, "batches": 8, "bias_days": 3.0, "bias_low": 1.0, "bias_high": 5.0,
-        "p_value": 0.001, "tanks_outside_tested": 0, "unscored": "", "note": "",
-    }  # fmt: skip
     nothing = pd.DataFrame(columns=["species", "stage", "p_value", "model", "against", "read_by"])
-    claims = development_claims(pd.DataFrame([ordinary | row for row in rows]), nothing, nothing)
+    claims = development_claims(pd.DataFrame([ORDINARY | row for row in rows]), nothing, nothing)
     return {
         (claim.subject, claim.level.removeprefix("chinook hatch_half").strip()): claim.reason for claim in claims
     }

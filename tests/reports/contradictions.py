@@ -55,7 +55,10 @@ def _turned_round(made: list[Claim]) -> Iterator[str]:
         if level and other and one.is_claimed and other.is_claimed and one.estimate * other.estimate > 0.0:
             yield f"{_named(one)}: and the other way round"
     better = {(one.level, one.subject, one.reference) for one in made if one.kind is ClaimKind.MODEL_BETTER
-              and one.is_claimed and one.estimate > 0.0}  # fmt: skip
+              and one.is_claimed}  # fmt: skip
+    for one in made:
+        if one.kind is ClaimKind.MODEL_BETTER and one.is_claimed and not one.low > 0.0:
+            yield f"{_named(one)}: better by less than nothing"
     for level, model, against in better:
         if (level, against, model) in better:
             yield f"{model} is better than {against} and worse"

@@ -5,7 +5,7 @@ from __future__ import annotations
 FORECAST_CAUTIONS = (
     "A forecast never replaces looking: the date written down is the one on which the event was seen.",
     "Release only when, where and what the permit says, whatever the date of button-up.",
-    "Where no interval is given, the temperatures lie outside those the model was tested at.",
+    "Where no interval is given, the temperatures are not among those tested, or the model's spread is not known.",
 )
 # Said beside a plan, and beside a forecast for a day that somebody names: the two may rest on other records.
 ALL_FITS = (

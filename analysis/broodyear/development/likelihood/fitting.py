@@ -26,6 +26,8 @@ Floats = NDArray[np.float64]
 FEWEST_BATCHES = 3
 # Tanks per constant and spread: below this a fit reproduces its tanks rather than describing them.
 FEWEST_TANKS_PER_CONSTANT = 3
+# A curve whose days are not known to a quarter at the tanks' own temperature is worse than any published one.
+LARGEST_LOG_DAYS_SE = 0.25
 
 
 def fit_development(
@@ -101,6 +103,8 @@ def fit_tank_records(
     _refuse_thin(records, form, batch_effect)
     shape = Shape(form, float(np.round(np.median(records.mean_temp_c), 1)))
     found = fit_curve(records, shape, has_batch_effect=batch_effect, start=start)
+    if not found.covariance[0, 0] <= LARGEST_LOG_DAYS_SE**2:
+        raise _open_sided(records)
     tested = _tested(records)
     groups = _decomposed(records, shape, found) if batch_effect else None
     own_covariance = found.covariance
@@ -162,8 +166,20 @@ def _refuse_thin(records: TankRecords, form: str, batch_effect: bool) -> None:
     wanted = FEWEST_TANKS_PER_CONSTANT * (Shape(form, 8.0).free + 1)
     if tanks < wanted:
         raise Refused(f"{tanks} usable tanks are too few for the form {form}; it needs at least {wanted}")
+    if not (records.absent_day > 0.0).any():
+        raise _open_sided(records)
     low, high = np.quantile(records.mean_temp_c, [0.05, 0.95])
     refuse_narrow(form, float(low), float(high), "these records")
+
+
+def _open_sided(records: TankRecords) -> Refused:
+    """The refusal of a curve that the looks leave open: dates seen say only that the stage came before them."""
+    without = int((records.absent_day <= 0.0).sum())
+    return Refused(
+        f"the looks of the {len(records.tank_id)} usable tanks do not say when the stage came: {without} of them "
+        "have no day on which somebody looked and it had not come (last_absent_on); write these days down, and "
+        "use a published model"
+    )
 
 
 def _tested(records: TankRecords) -> tuple[float, float]:

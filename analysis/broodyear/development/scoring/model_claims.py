@@ -107,22 +107,29 @@ def _bias(row: pd.Series, level: str, reason: Reason, p_family: float, compariso
 
 
 def _better(level: str, rows: pd.DataFrame) -> list[Claim]:
-    """Which of two models misses by fewer days on the same tanks; a family of all pairs of the stage."""
+    """Which of two models misses by fewer days on the same tanks; a family of all pairs of the stage.
+
+    The subject of each claim is the one that misses by less, whichever of the two the row names first.
+    """
     adjusted = dict(zip(rows.index, holm(rows["p_value"].to_numpy(dtype=float)), strict=True))
     known = int(rows["p_value"].notna().sum())
     claims = []
     for index, row in rows.iterrows():
         reason = Reason.TOO_FEW_BATCHES if row["batches"] < FEWEST_BATCHES else clear_or_not(adjusted[index])
+        gain, low, high = (float(row[name]) for name in ("mae_gain_days", "mae_gain_low", "mae_gain_high"))
+        better, other = str(row["model"]), str(row["against"])
+        if gain < 0.0:
+            better, other, gain, low, high = other, better, -gain, -high, -low
         claims.append(
             Claim(
                 ClaimKind.MODEL_BETTER,
-                str(row["model"]),
+                better,
                 reason,
                 level=level,
-                reference=str(row["against"]),
-                estimate=float(row["mae_gain_days"]),
-                low=float(row["mae_gain_low"]),
-                high=float(row["mae_gain_high"]),
+                reference=other,
+                estimate=gain,
+                low=low,
+                high=high,
                 unit="days",
                 p_value=float(row["p_value"]),
                 p_family=adjusted[index],

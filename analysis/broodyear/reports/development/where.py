@@ -182,7 +182,7 @@ def against_section(results: DevelopmentResults) -> Section:
 
 COMPARISON_COLUMNS = (
     *OF_MODEL,
-    column("tanks", "tanks", "whole"),
+    column("tanks", "tanks looked at closely", "whole"),
     column("batches", "batches", "whole"),
     column("against", "against", "model"),
     column("mae_gain_days", "misses less by (d)", "points"),
@@ -191,5 +191,5 @@ COMPARISON_COLUMNS = (
     interval_column("gain_low", "gain_high", "95 % interval", "number_fine"),
     column("band_low_c", "water from (°C)", "number"),
     column("band_high_c", "to (°C)", "number"),
-    column("is_told_apart", "interval leaves out 0", "yes_no"),
+    column("is_told_apart", "days told apart", "yes_no"),
 )
