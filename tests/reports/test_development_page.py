@@ -131,6 +131,13 @@ def test_nothing_scored_still_makes_a_page(tmp_path: Path) -> None:
     assert "No figure here." in text
 
 
+def test_without_a_calibration_its_figure_says_that_there_is_nothing_to_draw(tmp_path: Path) -> None:
+    made = results()
+    empty = {"pit": made.pit.frame.iloc[:0], "calibration": made.calibration.frame.iloc[:0]}
+    page = said(write_development(results(**empty), tmp_path, invented.uploads()).page)
+    assert "There is nothing to draw for Calibration: coho." in page and "needs the column" not in page
+
+
 def test_the_seed_of_the_calibration_is_in_the_manifest(tmp_path: Path) -> None:
     written = write_development(results(), tmp_path, invented.uploads())
     assert '"seed": 1,' in written.manifest.read_text(encoding="utf-8")

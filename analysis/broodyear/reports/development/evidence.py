@@ -94,7 +94,7 @@ def _calibration(results: DevelopmentResults, species: str) -> Block:
 def _panels(results: DevelopmentResults, frame: pd.DataFrame, species: str) -> pd.DataFrame:
     """Rows of the drawn models of one species, each with the panel it belongs to."""
     if frame.empty:
-        return frame
+        return frame.assign(panel="")
     chosen = frame[
         [
             one == species and (one, stage) in results.shown and model in results.drawn(one, stage)
