@@ -35,33 +35,40 @@ def checked(rows: list[Row]) -> duckdb.DuckDBPyConnection:
     return connection
 
 
-@pytest.mark.parametrize("at_a_time", [1, 2, 3, 100])
 @pytest.mark.parametrize(
     ("rows", "proved"),
     [(IN_ORDER, True), ([], True), (SAME_TIME_TWICE, False), (BACKWARDS, False), (STREAM_AGAIN, False)],
 )
-def test_what_order_proves(rows: list[Row], proved: bool, at_a_time: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    """In parts of any size: a part's first row is held against the last of the part before it."""
-    monkeypatch.setattr(order, "ROWS_AT_A_TIME", at_a_time)
+def test_what_order_proves(rows: list[Row], proved: bool) -> None:
     with checked(rows) as connection:
-        assert order.keys_in_order(connection, table("temperatures"), len(rows)) is proved
+        assert order.keys_in_order(connection, table("temperatures")) is proved
 
 
 def test_rows_with_errors_are_passed_over() -> None:
     with checked(IN_ORDER) as connection:
         connection.execute("INSERT INTO checked VALUES ('T-2', NULL, 'logger', true)")
-        assert order.keys_in_order(connection, table("temperatures"), len(IN_ORDER) + 1)
+        assert order.keys_in_order(connection, table("temperatures"))
 
 
-def test_too_many_streams_are_left_to_the_other_proof(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(order, "MOST_STREAMS", 2)
-    with checked(IN_ORDER) as connection:
-        assert not order.keys_in_order(connection, table("temperatures"), len(IN_ORDER))
+def test_a_file_longer_than_what_the_database_looks_at_at_once() -> None:
+    """A large file is held against itself over the borders between blocks of rows."""
+    moments = "TIMESTAMP '2020-01-01' + to_minutes(i) AS read_at, 'logger' AS instrument, false AS broken"
+    with duckdb.connect() as connection:
+        connection.execute(
+            f"CREATE TABLE checked AS SELECT printf('T-%d', i // 100000) AS tank_id, {moments} "
+            "FROM range(250000) AS r(i)"
+        )
+        assert order.keys_in_order(connection, table("temperatures"))
+        for border in (2048, 122880, 200001):
+            connection.execute("BEGIN")
+            connection.execute(f"UPDATE checked SET read_at = read_at - INTERVAL 1 MINUTE WHERE rowid = {border}")
+            assert not order.keys_in_order(connection, table("temperatures")), border
+            connection.execute("ROLLBACK")
 
 
 def test_a_table_without_a_moment_in_its_key_is_not_proved() -> None:
     with duckdb.connect() as connection:
-        assert not order.keys_in_order(connection, table("losses"), 5)
+        assert not order.keys_in_order(connection, table("losses"))
 
 
 @pytest.mark.parametrize("rows", [IN_ORDER, SAME_TIME_TWICE, BACKWARDS, STREAM_AGAIN])

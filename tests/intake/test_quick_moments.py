@@ -1,4 +1,4 @@
-"""The quick look at a moment takes nothing that the full shape of a moment would not take, and reads it alike."""
+"""The quick reading of a moment takes nothing that the full shape of one would not take, and reads it alike."""
 
 from __future__ import annotations
 
@@ -7,38 +7,58 @@ import itertools
 import duckdb
 import pytest
 
-from broodyear.intake.cell_sql import CLOCK, DATE, EXACT_MOMENTS, QUICK_MOMENTS
+from broodyear.intake.cell_sql import CLOCK, DATE
+from broodyear.intake.date_sql import DateReading, quick_moment
 
-#: All that may stand in a file that is read the quick way: ASCII without blanks, control characters and plus.
-CHARACTERS = [chr(code) for code in range(33, 127) if chr(code) != "+"]
+#: What may stand in a cell of a file without tabs and odd blanks.
+CHARACTERS = [*map(chr, range(32, 127)), "é", "٩"]
 #: At these places two neighbours are varied at once, over all characters.
-MOMENTS = ("2024-11-08T14:30", "2024-11-08T14:30:59", "1999-12-31T24:00", "2000-02-29T00:00:00")
+MOMENTS = ("2024-11-08T14:30", "2024-11-08 14:30:59", "1999-12-31T24:00", "2000-02-29T00:00:00")
+LOGGERS = ("2024-11-08T14:30", "2024-11-08T14:30:59")
 
 
-def variations(moment: str, place: int) -> list[str]:
-    pairs = itertools.product(CHARACTERS, repeat=2)
-    return [moment[:place] + first + second + moment[place + 2 :] for first, second in pairs]
+def variations(moment: str) -> list[str]:
+    """Texts without blanks around them, a few of them a figure shorter or longer."""
+    places = range(len(moment) - 1)
+    pairs = itertools.product(places, itertools.product(CHARACTERS, repeat=2))
+    varied = [moment[:place] + first + second + moment[place + 2 :] for place, (first, second) in pairs]
+    moved = [moment[:cut] + moment[cut + 1 :] + end for cut in places for end in ("0", " 0", "Z")]
+    return [text.strip() for text in [*varied, *moved]]
 
 
-def test_the_exact_looks_take_figures_only() -> None:
-    """Whatever else stands in the file: blanks, plus signs, figures of other scripts."""
-    looks = " OR ".join(f"s GLOB '{look}'" for look in EXACT_MOMENTS)
-    odd = ["2024-11- 8 14:30", "2024-11-08 1 :30", "2024-11-08 14:3 ", "+024-11-08 14:30", "2024-11-08 14:30:5٩"]
-    good = ["2024-11-08 14:30", "2024-11-08T14:30:59", "2024-11-08 24:00"]
-    with duckdb.connect() as connection:
-        rows = connection.execute(f"SELECT s FROM (SELECT unnest(?::VARCHAR[]) AS s) WHERE {looks}", [odd + good])
-        assert [text for (text,) in rows.fetchall()] == good
-
-
+@pytest.mark.parametrize("blanks_inside", [False, True])
 @pytest.mark.parametrize("moment", MOMENTS)
-def test_what_is_taken_has_the_shape(moment: str) -> None:
-    looks = " OR ".join(f"s GLOB '{look}'" for look in QUICK_MOMENTS)
-    texts = [text for place in range(len(moment) - 1) for text in variations(moment, place)]
+def test_what_is_taken_has_the_shape(moment: str, blanks_inside: bool) -> None:
+    texts = [text for text in variations(moment) if blanks_inside or " " not in text]
+    got = quick_moment("s", DateReading(), blanks_inside=blanks_inside)
     with duckdb.connect() as connection:
-        taken = (
-            f"SELECT s FROM (SELECT unnest(?::VARCHAR[]) AS s) WHERE ({looks}) AND TRY_CAST(s AS TIMESTAMP) "
-            "BETWEEN '1900-01-01' AND '2100-12-31'"
+        connection.execute(f"CREATE TABLE taken AS SELECT s, {got} AS got FROM (SELECT unnest(?) AS s)", [texts])
+        wrong = f"got <> TRY_CAST(s AS TIMESTAMP) OR NOT regexp_full_match(s, '{DATE}{CLOCK}')"
+        assert connection.execute(f"SELECT s FROM taken WHERE got IS NOT NULL AND ({wrong})").fetchall() == []
+        [(taken,)] = connection.execute("SELECT count(got) FROM taken").fetchall()
+        assert (taken > len(moment)) is (blanks_inside or " " not in moment)
+
+
+@pytest.mark.parametrize("moment", ["11/08/2024 14:30", "11/08/2024 14:30:59"])
+def test_by_the_order_of_a_layout(moment: str) -> None:
+    got = quick_moment("s", DateReading(order="month_first"), blanks_inside=True)
+    with duckdb.connect() as connection:
+        connection.execute(
+            f"CREATE TABLE taken AS SELECT s, {got} AS got FROM (SELECT unnest(?) AS s)", [variations(moment)]
         )
-        ill_shaped = f"SELECT s FROM ({taken}) WHERE NOT regexp_full_match(s, '{DATE}({CLOCK})?')"
-        assert connection.execute(ill_shaped, [texts]).fetchall() == []
-        assert len(connection.execute(taken, [texts]).fetchall()) > len(moment)
+        iso = "concat_ws('-', s[7:10], s[1:2], s[4:5]) || s[11:]"
+        wrong = f"got <> TRY_CAST({iso} AS TIMESTAMP) OR NOT regexp_full_match({iso}, '{DATE}{CLOCK}')"
+        of_slashes = "got IS NOT NULL AND contains(s, '/')"
+        assert connection.execute(f"SELECT s FROM taken WHERE {of_slashes} AND ({wrong})").fetchall() == []
+        read = connection.execute("SELECT strftime(got, '%m/%d/%Y %H:%M:%S') FROM taken WHERE s = ?", [moment])
+        assert read.fetchone() == (f"{moment}:00"[:19],)
+
+
+@pytest.mark.parametrize("blanks_inside", [False, True])
+@pytest.mark.parametrize("moment", LOGGERS)
+def test_what_loggers_write_is_taken(moment: str, blanks_inside: bool) -> None:
+    forms = [moment, moment.replace("T", " ")] if blanks_inside else [moment]
+    got = quick_moment("s", DateReading(), blanks_inside=blanks_inside)
+    with duckdb.connect() as connection:
+        [(count,)] = connection.execute(f"SELECT count({got}) FROM (SELECT unnest(?) AS s)", [forms]).fetchall()
+        assert count == len(forms)

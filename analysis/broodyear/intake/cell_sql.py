@@ -21,14 +21,7 @@ GROUPED = r"[+-]?[0-9]{1,3}([.][0-9]{3})+"
 DATE = r"([0-9]{4}-[0-9]{2}-[0-9]{2}|[0-9]{4}/[0-9]{1,2}/[0-9]{1,2})"
 CLOCK = r"[Tt ]([01][0-9]|2[0-4]):[0-5][0-9](:[0-5][0-9]([.,][0-9]+)?)?"
 ZONE = r" ?([Zz]|[+-][0-9]{2}(:?[0-9]{2})?)"
-#: The looks of nearly all moments: with minutes or with seconds. The last character tells a figure from a zone.
-QUICK_MOMENTS = ("????-??-??T??:?[0-9]", "????-??-??T??:??:?[0-9]")
 SPAN = r"([0-9]{4})[/–-]([0-9]{4}|[0-9]{2})"
-#: The same, figure by figure, for files whose cells hold blanks.
-EXACT_MOMENTS = (
-    "[0-9][0-9][0-9][0-9]-[0-9][0-9]-[0-9][0-9][T ][0-9][0-9]:[0-9][0-9]",
-    "[0-9][0-9][0-9][0-9]-[0-9][0-9]-[0-9][0-9][T ][0-9][0-9]:[0-9][0-9]:[0-9][0-9]",
-)
 MIDNIGHT = r"[Tt ]00:00(:00([.,]0+)?)?"
 SHORT_DATE = r"[0-9]{1,2}[./-][0-9]{1,2}[./-]([0-9]{2}|[0-9]{4})([ T,].*)?"
 CONTROL_CHARACTERS = r"[\x00-\x1f\x7f-\x9f\x{2028}\x{2029}]"
@@ -53,8 +46,8 @@ class Reading:
     """How the cells of one file are read, told from its bytes so that no needless work is done on every cell.
 
     decimal_comma: commas may be decimal signs; cell_commas: a cell may hold a comma at all; apostrophes: a cell
-    may carry the apostrophe that guards formula text; blanks: those that may stand around cells; plain: the file
-    holds no blanks, no plus sign and nothing beyond ASCII, so that quicker tests tell as much; quick_numbers: it
+    may carry the apostrophe that guards formula text; blanks: those that may stand around cells; blanks_inside:
+    a cell may hold blanks between other characters; is_ascii: it holds nothing beyond ASCII; quick_numbers: it
     holds no plus sign, so that a shorter test does for numbers, where rows that fail are looked at again;
     empties: a cell may be an empty text instead of missing; dates: what is known of their order and years.
     """
@@ -63,7 +56,8 @@ class Reading:
     cell_commas: bool = True
     apostrophes: bool = False
     blanks: Literal["none", "spaces", "any"] = "any"
-    plain: bool = False
+    blanks_inside: bool = True
+    is_ascii: bool = False
     quick_numbers: bool = False
     empties: bool = True
     dates: DateReading = field(default_factory=DateReading)
@@ -149,13 +143,11 @@ def _moment(column: Column, reading: Reading) -> str:
     pointed = f"replace({text}, ',', '.')" if reading.cell_commas else text
     plain = f"WHEN {_shaped(text, f'{DATE}({CLOCK})?')} THEN TRY_CAST(upper({pointed}) AS TIMESTAMP)"
     local = f"replace(regexp_extract({text}, {quoted(f'^{DATE}{CLOCK}')}), ',', '.')"
-    # Of what looks so DuckDB's own cast takes nothing that the shape would not.
-    looks = QUICK_MOMENTS if reading.plain else EXACT_MOMENTS
-    quick = " OR ".join(f"{text} GLOB {quoted(look)}" for look in looks)
-    plain = f"WHEN {quick} THEN TRY_CAST({text} AS TIMESTAMP) {plain}"
     zoned = f"WHEN {_shaped(text, DATE + CLOCK + ZONE)} THEN TRY_CAST({local} AS TIMESTAMP)"
-    ordered = quick_moment(text, reading.dates) or ""
-    return f"CASE {ordered} {plain} {zoned} ELSE {other_moment(text, reading.dates)} END"
+    slow = f"CASE {plain} {zoned} ELSE {other_moment(text, reading.dates)} END"
+    if reading.blanks == "any":
+        return slow
+    return f"coalesce({quick_moment(text, reading.dates, blanks_inside=reading.blanks_inside)}, {slow})"
 
 
 def _boolean(column: Column, reading: Reading) -> str:
@@ -180,7 +172,7 @@ def _word(table: Table, column: Column) -> str:
 
 def _code(column: Column, reading: Reading) -> str:
     # None of the invisible ones is in a file of plain ASCII.
-    bad = CONTROL_CHARACTERS if reading.plain else f"{CONTROL_CHARACTERS}|{INVISIBLE_CHARACTERS}"
+    bad = CONTROL_CHARACTERS if reading.is_ascii else f"{CONTROL_CHARACTERS}|{INVISIBLE_CHARACTERS}"
     return _short(column, bad)
 
 

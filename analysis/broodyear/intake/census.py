@@ -18,6 +18,8 @@ from broodyear.intake.records import LONGEST_CELL, SEPARATORS
 
 #: Blanks that are neither the space nor the tab, in UTF-8: feeds, and the wide and unbreakable spaces.
 _FEEDS = (b"\x0b", b"\x0c")
+#: What a cell begins after, or ends before.
+_AT_EDGES = np.isin(np.arange(256), np.frombuffer("".join(SEPARATORS).encode() + b'\r\n"', np.uint8))
 _ODD_BLANKS = (*_FEEDS, *(blank.encode() for blank in BLANKS if not blank.isascii()))
 #: As many bytes as a line may have: a longer line does not fit into one piece, and is noticed by that.
 PIECE = LONGEST_CELL
@@ -36,6 +38,7 @@ class Census:
     has_quote: bool = False
     has_apostrophe: bool = False
     has_space: bool = False
+    has_outer_space: bool = False
     has_tab: bool = False
     has_odd_blank: bool = False
     has_plus: bool = False
@@ -83,6 +86,7 @@ def survey(place: Path, skip: int, census: Census) -> bool:
         return False
     census.ends_open = bool(last) and not last.endswith(b"\n")
     census.has_lone_return |= last.endswith(b"\r")
+    census.has_outer_space |= last.endswith(b" ")
     kept = tail.rstrip(b"\r\n")
     census.trailing_blank = max(tail[len(kept) :].count(b"\n") - 1, 0)
     return True
@@ -101,10 +105,11 @@ def _count(body: bytes, last: bytes, census: Census, is_ascii: bool) -> None:
     numbers = np.frombuffer(body, np.uint8)
     newlines = int(np.count_nonzero(numbers == ord("\n")))
     census.size += len(body)
-    for separator in SEPARATORS:
-        census.separators[separator] += int(np.count_nonzero(numbers == ord(separator)))
     census.newlines += newlines
-    if is_ascii and not last.endswith(b"\r") and np.count_nonzero(numbers < ord(",")) == newlines:
+    for separator in SEPARATORS:
+        if separator.encode() in body:
+            census.separators[separator] += int(np.count_nonzero(numbers == ord(separator)))
+    if is_ascii and not last.endswith((b"\r", b" ")) and np.count_nonzero(numbers < ord(",")) == newlines:
         # The usual piece of a large file. What is looked for below all comes before the comma.
         return
     _count_rare(body, last, census)
@@ -115,7 +120,7 @@ def _count_rare(body: bytes, last: bytes, census: Census) -> None:
         raise UnreadableFile("this is not text (it holds zero bytes)", "Send the table as CSV.")
     census.has_quote = census.has_quote or b'"' in body
     census.has_apostrophe = census.has_apostrophe or b"'" in body
-    census.has_space = census.has_space or b" " in body
+    _count_spaces(body, last, census)
     census.has_tab = census.has_tab or b"\t" in body
     census.has_plus = census.has_plus or b"+" in body
     looked_for = _FEEDS if body.isascii() else _ODD_BLANKS
@@ -129,6 +134,17 @@ def _count_rare(body: bytes, last: bytes, census: Census) -> None:
         census.returns += pairs
         lone = body.count(b"\r") - pairs - body.endswith(b"\r")
         census.has_lone_return = census.has_lone_return or lone > 0
+
+
+def _count_spaces(body: bytes, last: bytes, census: Census) -> None:
+    """Note spaces, and whether one stands at the edge of a cell; one that ends a piece is judged with the next."""
+    joined = (b"\n\n" + last)[-2:] + body
+    if census.has_outer_space or b" " not in joined:
+        return
+    census.has_space = True
+    numbers = np.frombuffer(joined, np.uint8)
+    spaces = np.flatnonzero(numbers[1:-1] == ord(" "))
+    census.has_outer_space = bool((_AT_EDGES[numbers[spaces]] | _AT_EDGES[numbers[spaces + 2]]).any())
 
 
 def pieces(place: Path, skip: int = 0) -> Iterator[bytes]:

@@ -10,7 +10,7 @@ from typing import Any
 import duckdb
 
 from broodyear.findings import Finding
-from broodyear.intake.cell_sql import BLANKS, CellCheck, Reading, quoted
+from broodyear.intake.cell_sql import BLANKS, CellCheck, Reading, cell, quoted
 from broodyear.intake.messages import Words, may_mean_two_days, or_like, words
 from broodyear.intake.plain_files import first_position
 from broodyear.intake.receiving import cell_names
@@ -46,12 +46,11 @@ class Verdict:
 
     def add(self, finding: Finding) -> None:
         """Take a finding in, as long as its like have not filled the list."""
-        if self.has_room(finding.rule, finding.column):
+        if self.has_room((finding.rule, finding.column)):
             self.findings.append(finding)
 
-    def has_room(self, rule: str, column: str | None) -> bool:
-        """Count one more finding of a kind; whether it is still to be listed."""
-        kind = (rule, column)
+    def has_room(self, kind: tuple[str, str | None]) -> bool:
+        """Count one more finding of a rule and column; whether it is still to be listed."""
         self._listed[kind] += 1
         return self._listed[kind] <= MOST_LISTED
 
@@ -82,7 +81,7 @@ def judge(
         # Planning the checks takes longer than most sheets: none are planned for files without a broken row.
         connection.execute("DROP TABLE aside")
         return verdict
-    strict = replace(staged.reading, plain=False, quick_numbers=False)
+    strict = replace(staged.reading, quick_numbers=False)
     connection.execute(f"CREATE OR REPLACE TEMP TABLE judged AS {_detail_query(found, strict, checks, settings)}")
     connection.execute("DROP TABLE aside")
     explanations = _Explanations(found, checks, NearCodes(connection, found.table))
@@ -94,14 +93,11 @@ def judge(
             line = number // staged.per_line
             if not broken:
                 raise RuntimeError(f"{path}, line {line}: set aside without a reason")
-            # The checks of the row as such come first.
-            told = [explanations.about(check, decider) for check in broken]
-            problems = []
-            for said in told[:1] if told[0].is_spoiled else told:
-                if verdict.has_room(*said.kind):
-                    verdict.findings.append(_finding(path, found, number, line, said))
-                problems.append(said.problem)
-            verdict.rejected.add(Rejected(line, raw, " ".join(problems), key=key))
+            said, problems = explanations.about((decider, *broken))
+            for one in said:
+                if verdict.has_room(one.kind):
+                    verdict.findings.append(_finding(path, found, number, line, one))
+            verdict.rejected.add(Rejected(line, raw, problems, True, key))
     return verdict
 
 
@@ -138,27 +134,30 @@ def _finding(path: str, found: Recognised, number: int, line: int, said: _Said) 
 
 
 class _Explanations:
-    """What is said about broken checks of one file, worked out once for cells that are alike: what is wrong in a
-    large file is mostly the same few cells again and again."""
+    """What is said about broken rows of one file, worked out once for rows that are alike: in a large file it is
+    mostly the same few cells again and again."""
 
     def __init__(self, found: Recognised, checks: list[CellCheck], codes: NearCodes) -> None:
         self._found = found
         self._checks = checks
         self._codes = codes
-        self._known: dict[tuple[str, str | None], _Said] = {}
+        self._known: dict[tuple[str | None, ...], tuple[list[_Said], str]] = {}
 
-    def about(self, broken: str, decider: str | None) -> _Said:
-        """What is said of one entry of ``broken_list``."""
-        key = broken, decider
-        known = self._known.get(key)
-        if known is None:
+    def about(self, row: tuple[str | None, ...]) -> tuple[list[_Said], str]:
+        """What is said of a row, and all of its problems as one text. row: its decider and its ``broken_list``."""
+        if row not in self._known:
             if len(self._known) == MOST_LISTED:
                 self._known.clear()
-            position, _, value = broken.partition(AND_CELL)
-            known = self._known[key] = self._worked_out(self._checks[int(position)], value or None, decider)
-        return known
+            decider, *broken = row
+            # The checks of the row as such come first.
+            said = [self._worked_out(one or "", decider) for one in broken]
+            said = said[:1] if said[0].is_spoiled else said
+            self._known[row] = said, " ".join(one.problem for one in said)
+        return self._known[row]
 
-    def _worked_out(self, check: CellCheck, value: str | None, decider: str | None) -> _Said:
+    def _worked_out(self, broken: str, decider: str | None) -> _Said:
+        position, _, received = broken.partition(AND_CELL)
+        check, value = self._checks[int(position)], received or None
         said = words(check.rule, self._found.table, check.column, value, decider)
         if check.rule in UNKNOWN_RULES.values() and check.column and value:
             said = or_like(said, self._codes.near(check.column, value))
@@ -187,9 +186,12 @@ def _detail_query(found: Recognised, reading: Reading, checks: list[CellCheck], 
     deciding = next((column.range_by.column for column in found.table.columns if column.range_by), None)
     decider = f'"{deciding}"' if deciding else "NULL"
     values = values_select(found.table, reading, cleaned)
+    # Nearly every row has a cell that holds something: the others need not be looked through.
+    filled = f"coalesce({', '.join(map(cell, found.table.columns))}) IS NOT NULL"
+    blank = f"trim(concat({names}, surplus), {quoted(BLANKS)}) = ''"
     broken = broken_list([(check, _received(check, found)) for check in checks])
     return (
-        f"SELECT line, trim(concat({names}, surplus), {quoted(BLANKS)}) = '' AS is_blank, "
+        f"SELECT line, CASE WHEN {filled} THEN false ELSE {blank} END AS is_blank, "
         f"{_as_json(found.width)} AS raw, {broken} AS broken, {decider} AS decider, "
         f"{key_as_text(found.table, settings)} AS key FROM ({values}) ORDER BY line"
     )

@@ -111,14 +111,17 @@ def _by_bytes(opened: Opened, dates: DateReading) -> Reading:
         comma = uses_decimal_commas(text.place, census, opened.dialect)
     tabs_in_cells = census.has_tab and separator != "\t"
     odd_blanks = tabs_in_cells or census.has_odd_blank
-    blanks: Literal["none", "spaces", "any"] = "any" if odd_blanks else "spaces" if census.has_space else "none"
+    blanks: Literal["none", "spaces", "any"] = (
+        "any" if odd_blanks else "spaces" if census.has_outer_space else "none"
+    )
     return Reading(
         decimal_comma=comma,
         cell_commas=separator != "," or census.has_quote,
         apostrophes=census.has_apostrophe,
         blanks=blanks,
         empties=blanks != "none" or census.has_quote or census.has_apostrophe,
-        plain=blanks == "none" and census.is_ascii and not census.has_plus,
+        blanks_inside=census.has_space,
+        is_ascii=census.is_ascii,
         quick_numbers=not census.has_plus,
         dates=dates,
     )

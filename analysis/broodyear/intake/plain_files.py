@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import shutil
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 
 import duckdb
@@ -21,7 +21,7 @@ BYTES_AT_A_TIME = 16_000_000
 
 @dataclass(frozen=True)
 class PlainFile:
-    """A file whose every line should be a row of ``width`` cells. rows: how many are expected below the header."""
+    """A file whose every line below the header should be a row of ``width`` cells. rows: how many are expected."""
 
     text: Text
     dialect: Dialect
@@ -30,16 +30,19 @@ class PlainFile:
 
     @property
     def may_be_even(self) -> bool:
-        """Whether the number of separators lets every line have as many cells as the header."""
-        census = self.text.census
-        lines = census.lines - census.trailing_blank
-        return census.separators[self.dialect.separator] == (self.width - 1) * lines
+        """Whether the number of separators lets every row have as many cells as the header."""
+        separator = self.dialect.separator
+        with self.text.place.open("rb") as lines:
+            above = sum(line.count(separator.encode()) for line in islice(lines, self.dialect.header_line))
+        return self.text.census.separators[separator] - above == (self.width - 1) * self.rows
 
-    def source(self, place: Path, skip: int, *, uneven: bool) -> str:
-        """SQL that reads a text laid out like this file: cells ``c0``, ``c1`` …, ``surplus`` and ``unclosed``.
+    def source(self, *, uneven: bool, copy: Path | None = None) -> str:
+        """SQL that reads the rows of this file: cells ``c0``, ``c1`` …, ``surplus`` and ``unclosed``.
 
-        skip: lines to leave out; uneven: rows may lack cells or have some left over, which costs time.
+        uneven: rows may lack cells or have some left over, which costs time; copy: some of its lines, to be read
+        instead.
         """
+        place, skip = (self.text.place, self.dialect.header_line) if copy is None else (copy, 0)
         raw = [f"c{place}" for place in range(self.width)]
         surplus = [f"x{place}" for place in range(SURPLUS_CELLS if uneven else 0)]
         columns = ", ".join(f"'{name}': 'VARCHAR'" for name in raw + surplus)
@@ -69,18 +72,6 @@ def _left_over(surplus: list[str], separator: str) -> str:
     joined = f"nullif(trim(concat({between.join(surplus)}), {quoted(BLANKS + separator)}), '')"
     some = " OR ".join(f"{name} IS NOT NULL" for name in surplus)
     return f"CASE WHEN {some} THEN {joined} END AS surplus"
-
-
-def from_the_header_on(place: Path, header_line: int) -> Path:
-    """The text without the lines above the header: readers that skip lines differ in what they count as one."""
-    if header_line == 1:
-        return place
-    copy = place.with_name(f"{place.name}_from_header")
-    with place.open("rb") as file, copy.open("wb") as out:
-        for _ in range(header_line - 1):
-            file.readline()
-        shutil.copyfileobj(file, out)
-    return copy
 
 
 def made_whole(connection: duckdb.DuckDBPyConnection, table: str, query: str, rows: int) -> bool:

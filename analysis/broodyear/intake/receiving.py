@@ -14,7 +14,7 @@ from broodyear.intake.bodies import Body
 from broodyear.intake.cell_sql import BLANKS, Reading, clean
 from broodyear.intake.decoding import Text
 from broodyear.intake.dialect import Dialect
-from broodyear.intake.plain_files import first_position, from_the_header_on, made_whole, plain_file
+from broodyear.intake.plain_files import first_position, made_whole, plain_file
 from broodyear.intake.records import Row
 
 ROWS_AT_A_TIME = 50_000
@@ -52,7 +52,7 @@ def _receive_at_once(
     file = plain_file(text, dialect, width)
     if file is None or text.census.has_quote or file.rows < ROWS_AT_A_TIME:
         return None
-    source = file.source(from_the_header_on(text.place, dialect.header_line), 1, uneven=True)
+    source = file.source(uneven=True)
     if not made_whole(connection, "as_read", f"SELECT * FROM {source}", file.rows):
         return None
     line = f"rowid - {first_position(connection, 'as_read')} + {dialect.header_line + 1}"

@@ -54,7 +54,7 @@ def find_repeats(
     """
     key = key_sql(table, settings)
     if staged.rows >= HASHED_FROM_ROWS and (
-        keys_in_order(connection, table, staged.rows) or _all_differ(connection, key, staged.rows)
+        keys_in_order(connection, table) or _all_differ(connection, key, staged.rows)
     ):
         return []
     rows = connection.execute(_repeats_query(table, key, staged, earlier)).fetchall()

@@ -66,10 +66,13 @@ def own_reading(slots: tuple[Slot, ...], reading: Reading) -> Reading:
     if all(len(piece.places) == 1 and not piece.words for piece in made):
         return reading
     fixed = "".join(piece.fixed + "".join(meant for _, meant in piece.words) for piece in made)
-    is_plain = fixed.isascii() and not set(fixed) & set(" +\t'")
     joined = any(len(piece.places) > 1 for piece in made)
-    plain = reading.plain and is_plain and not joined
-    return replace(reading, cell_commas=reading.cell_commas or "," in fixed, plain=plain)
+    return replace(
+        reading,
+        cell_commas=reading.cell_commas or "," in fixed,
+        blanks_inside=reading.blanks_inside or joined or " " in fixed,
+        is_ascii=reading.is_ascii and fixed.isascii(),
+    )
 
 
 def slots_sql(slots: tuple[Slot, ...], width: int, reading: Reading, source: str) -> str:

@@ -20,7 +20,7 @@ from broodyear.intake.cell_sql import BLANKS, Reading
 from broodyear.intake.decoding import Text
 from broodyear.intake.dialect import Dialect
 from broodyear.intake.picking import copy_lines
-from broodyear.intake.plain_files import PlainFile, first_position, from_the_header_on, made_whole, plain_file
+from broodyear.intake.plain_files import PlainFile, first_position, made_whole, plain_file
 from broodyear.intake.receiving import Received, cell_names, make_cells, receive
 from broodyear.intake.recognise import Recognised
 from broodyear.intake.row_sql import any_broken, cleaned_select, quick_checks, values_select
@@ -93,9 +93,8 @@ def _blank_lines(connection: duckdb.DuckDBPyConnection, file: PlainFile, line: s
 def _checked_at_once(
     connection: duckdb.DuckDBPyConnection, file: PlainFile, found: Recognised, reading: Reading
 ) -> bool:
-    place = from_the_header_on(file.text.place, file.dialect.header_line)
     for uneven in (False, True) if file.may_be_even else (True,):
-        source = _made_of(file.source(place, 1, uneven=uneven), found, reading)
+        source = _made_of(file.source(uneven=uneven), found, reading)
         query = _checked_query(found, reading, source, "", "taken" if found.slots else None)
         if made_whole(connection, "checked", query, file.rows):
             return True
@@ -132,7 +131,7 @@ def _read_again(
     """Add the rows of some lines to a table of cells; False when the fast reader does not read them one by one."""
     place = file.text.place.with_name(f"{file.text.place.name}_again")
     copy_lines(file.text.place, lines, place)
-    if not made_whole(connection, "again", f"SELECT * FROM {file.source(place, 0, uneven=True)}", len(lines)):
+    if not made_whole(connection, "again", f"SELECT * FROM {file.source(uneven=True, copy=place)}", len(lines)):
         return False
     positions = np.arange(len(lines)) + first_position(connection, "again")
     connection.register("lines_again", pd.DataFrame({"line": lines, "position": positions}))
@@ -171,7 +170,7 @@ def stage_received(
 ) -> Staged:
     """Check what ``received`` gives to one table, into ``checked`` and ``aside``."""
     # A quoted cell may hold line breaks and blanks of any kind.
-    careful = replace(reading, blanks="any", plain=False, quick_numbers=False)
+    careful = replace(reading, blanks="any", is_ascii=False, quick_numbers=False)
     source = made_of_received(found, careful)
     connection.execute("DROP TABLE IF EXISTS checked")
     connection.execute(f"CREATE TEMP TABLE checked AS {_checked_query(found, careful, source, 'line, ')}")
@@ -202,7 +201,7 @@ def raw_rows(body: Body, dialect: Dialect, found: Recognised, staged: Staged) ->
     assert body.text is not None
     file = plain_file(body.text, dialect, found.source_width)
     assert file is not None
-    return file.source(from_the_header_on(body.text.place, dialect.header_line), 1, uneven=True)
+    return file.source(uneven=True)
 
 
 def cells_of(
