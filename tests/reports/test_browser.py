@@ -44,42 +44,50 @@ def opened(browser: Browser, pages: dict[str, Path]) -> Iterator[Opener]:
         context.close()
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("name", NAMES)
-def test_axe_finds_no_violation(opened: Opener, axe_source: str, name: str, scheme: str) -> None:
-    page = opened(name, color_scheme=scheme)
-    page.evaluate(axe_source)
-    result = page.evaluate(
-        "tags => axe.run(document, {runOnly: {type: 'tag', values: tags}, resultTypes: ['violations']})", AXE_TAGS
-    )
-    found = [
-        (violation["id"], violation["help"], [node["html"][:120] for node in violation["nodes"][:3]])
-        for violation in result["violations"]
-    ]
-    assert found == []
-
-
-@pytest.mark.parametrize("name", NAMES)
-def test_nothing_leaves_the_page_and_the_console_stays_silent(opened: Opener, name: str) -> None:
+def test_every_page_is_quiet_whole_without_barriers_and_without_need_of_scripts(
+    opened: Opener, axe_source: str, name: str
+) -> None:
     page = opened(name)
     assert page.complaints == []  # type: ignore[attr-defined]
     assert [url for url in page.asked if not url.startswith(("file:", "data:"))] == []  # type: ignore[attr-defined]
     assert len([url for url in page.asked if url.startswith("file:")]) == 1  # type: ignore[attr-defined]
+    assert words(opened(name, java_script_enabled=False)) == words(page)
+    page.evaluate(axe_source)
+    for scheme in ("light", "dark"):
+        page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
+        assert (scheme, barriers(page)) == (scheme, [])
+    for width in WIDTHS:
+        page.set_viewport_size({"width": width, "height": 900})
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        assert (width, page.evaluate(TOO_WIDE, width)) == (width, [])
 
 
-@pytest.mark.parametrize("width", WIDTHS)
-@pytest.mark.parametrize("name", NAMES)
-def test_nothing_overflows(opened: Opener, name: str, width: int) -> None:
-    page = opened(name, width)
-    assert page.evaluate("document.documentElement.scrollWidth") <= width
-    # Whatever is wider than the window lies in a box that scrolls by itself.
-    wide = page.evaluate(
-        """width => [...document.querySelectorAll('main *')]
-            .filter(e => e.getBoundingClientRect().right > width + 1 && !e.closest('.scroll'))
-            .map(e => e.tagName + '.' + e.className).slice(0, 5)""",
-        width,
+def words(page: Page) -> str:
+    """All that a page says, but for what only scripts can do."""
+    texts: str = page.evaluate(
+        """() => { const copy = document.querySelector('main').cloneNode(true);
+            copy.querySelectorAll('.sieve, .copyable button').forEach(e => e.remove());
+            return copy.textContent; }"""
     )
-    assert wide == []
+    return re.sub(r"\s+", "", texts)
+
+
+def barriers(page: Page) -> list[tuple[str, str, list[str]]]:
+    """What axe finds wrong, after its source was put into the page."""
+    result = page.evaluate(
+        "tags => axe.run(document, {runOnly: {type: 'tag', values: tags}, resultTypes: ['violations']})", AXE_TAGS
+    )
+    return [
+        (violation["id"], violation["help"], [node["html"][:120] for node in violation["nodes"][:3]])
+        for violation in result["violations"]
+    ]
+
+
+#: Whatever is wider than the window lies in a box that scrolls by itself.
+TOO_WIDE = """width => [...document.querySelectorAll('main *')]
+    .filter(e => e.getBoundingClientRect().right > width + 1 && !e.closest('.scroll'))
+    .map(e => e.tagName + '.' + e.className).slice(0, 5)"""
 
 
 def test_a_wide_table_can_be_scrolled_by_keyboard(opened: Opener) -> None:
@@ -129,19 +137,6 @@ def test_filtering_shows_matching_rows_and_says_how_many(opened: Opener) -> None
     assert "1 of 40 rows" in page.locator("#setups-table").locator("xpath=../..").inner_text()
     box.fill("")
     assert page.locator("#setups-table tbody tr:visible").count() == 40
-
-
-@pytest.mark.parametrize("name", NAMES)
-def test_without_scripts_all_content_is_there(opened: Opener, name: str) -> None:
-    def words(page: Page) -> str:
-        texts: str = page.evaluate(
-            """() => { const copy = document.querySelector('main').cloneNode(true);
-                copy.querySelectorAll('.sieve, .copyable button').forEach(e => e.remove());
-                return copy.textContent; }"""
-        )
-        return re.sub(r"\s+", "", texts)
-
-    assert words(opened(name, java_script_enabled=False)) == words(opened(name))
 
 
 def test_the_skip_link_appears_with_the_first_tab_and_leads_to_the_content(opened: Opener) -> None:
