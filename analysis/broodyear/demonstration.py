@@ -95,7 +95,7 @@ _REPORTS = {
 
 def _summary(folder: Path, season: int, loaded: CheckResult, refused: Mapping[str, str]) -> str:
     accepted = sum(report.rows_accepted for report in loaded.files)
-    rejected = sum(report.rows_rejected for report in loaded.files)
+    rejected = sum(report.rows_to_mend for report in loaded.files)
     written = [kind for kind in _REPORTS if kind not in refused]
     return "\n".join(
         [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
@@ -79,7 +80,8 @@ class FileReport:
     """What became of one upload: rows_read = rows_accepted + rows_rejected, always.
 
     table: where several are fed, their names joined by ``+``; rows: those of the source, of which one may give
-    several rows or none; tables: what each table got.
+    several rows or none; tables: what each table got; rows_repeated: how many of the rejected need nothing, each
+    an exact repeat of a row that was taken.
     """
 
     path: str
@@ -90,10 +92,26 @@ class FileReport:
     rows_rejected: int
     notes: tuple[str, ...] = ()
     tables: tuple[TableCount, ...] = ()
+    rows_repeated: int = 0
+
+    @property
+    def rows_to_mend(self) -> int:
+        """Rejected rows that are to be put right."""
+        return self.rows_rejected - self.rows_repeated
+
+    @property
+    def rows_made(self) -> int:
+        """Rows of tables that its lines gave."""
+        return sum(table.rows_made for table in self.tables)
 
     def as_dict(self) -> dict[str, Any]:
         """The report with the field names of the JSON output."""
         return {**asdict(self), "notes": list(self.notes), "tables": [asdict(table) for table in self.tables]}
+
+
+def file_of(path: str) -> str:
+    """The file of an upload as it is shown: of a sheet, its workbook."""
+    return re.sub(r"(?i)(\.(?:xlsx|xlsm|xls|ods))#.*", r"\1", path)
 
 
 @dataclass(frozen=True)

@@ -47,7 +47,17 @@ def test_check_prints_one_object_that_accounts_for_every_row(capsys: pytest.Capt
     code, out, _ = run(["check", str(SAMPLE), "--format", "json"], capsys)
     found = json.loads(out)
     assert code in {0, 10} and set(found) == {"files", "findings", "skipped", "changes"}
-    keys = {"path", "table", "tables", "lines_read", "rows_read", "rows_accepted", "rows_rejected", "notes"}
+    keys = {
+        "path",
+        "table",
+        "tables",
+        "lines_read",
+        "rows_read",
+        "rows_accepted",
+        "rows_rejected",
+        "rows_repeated",
+        "notes",
+    }
     for one in found["files"]:
         assert set(one) == keys
         assert sum(fed["rows_accepted"] for fed in one["tables"]) == one["rows_accepted"]

@@ -36,7 +36,7 @@ def book(tmp_path: Path) -> Book:
     )
     totals = findings_book.write(tmp_path, CheckResult(files, findings, ("no.xlsx",)))
     assert totals == {
-        "files": 4, "refused": 1, "rows_read": 6, "rows_accepted": 4, "rows_rejected": 2, "errors": 3,
+        "files": 4, "refused": 1, "rows_read": 6, "rows_accepted": 4, "rows_to_mend": 2, "errors": 3,
         "warnings": LEAF + 5,
     }  # fmt: skip
     read = findings_book.read(tmp_path)

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from tests.intake.messy import LAYOUTS, layouts, write_diary, write_programme
 
+from broodyear.cli import main
 from broodyear.findings import CheckResult, FileReport, TableCount
 from broodyear.intake import check_paths, load_paths
 from broodyear.store import open_store
@@ -226,3 +227,54 @@ def test_a_workbook_of_which_nothing_fits_is_refused(folder: Path) -> None:
         DIARY.replace("Log 1", "Notes"),
         DIARY.replace("Log 1", "Empty"),
     }
+
+
+PLACES = """
+[[layout]]
+name = "places and tanks"
+header = ["Where", "Tank label"]
+  [[layout.rows]]
+  table = "sites"
+    [layout.rows.columns]
+    site_id = { column = "Where" }
+    region = { column = "Area" }
+  [[layout.rows]]
+  table = "tanks"
+    [layout.rows.columns]
+    tank_id = { column = "Tank label" }
+    volume_l = { column = "Litres" }
+"""
+OUT_IN_2023 = "Where,Area,Tank label,Litres\nALDER,Vale,T-01,190\nALDER,Vale,T-02,210\nBIRCH,Fell,T-01,190\n"
+
+
+def test_lines_that_name_a_site_again_are_good(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("places.csv").write_text(OUT_IN_2023, encoding="utf-8")
+    Path("layouts.toml").write_text(PLACES, encoding="utf-8")
+    assert main(["load", "places.csv", "--quiet", "--rejects", "to_mend"]) == 0
+    assert capsys.readouterr().out.splitlines() == [
+        "places.csv (sites+tanks): 3 lines, 3 good",
+        '  note: read by the layout "places and tanks"',
+        "  note: rows that repeat one already taken, and need nothing: sites 1, tanks 1",
+        "",
+        "1 file: 3 lines, 3 good, 0 with a row kept out; good for 4 rows of tables, 0 warnings",
+    ]
+    assert not list(Path("to_mend").glob("*.csv"))
+    assert main(["verify", "--quiet"]) == 0
+    assert "1 uploads, 4 rows of tables as they were received" in capsys.readouterr().out
+    with open_store(Path("broodyear.duckdb")) as store:
+        assert store.uploads()[["rows_to_mend", "rows_repeated"]].to_numpy().tolist() == [[0, 0]]
+        assert store.connection.execute("SELECT count(*) FROM rejected_rows").fetchall() == [(0,)]
+
+
+def test_only_the_table_that_lacks_a_row_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("places.csv").write_text(OUT_IN_2023.replace("T-02,210", "T-02,many"), encoding="utf-8")
+    Path("layouts.toml").write_text(PLACES, encoding="utf-8")
+    assert main(["check", "places.csv", "--quiet"]) == 10
+    said = capsys.readouterr().out.splitlines()
+    assert said[0] == "places.csv (sites+tanks): 3 lines, 2 good, 1 with a row kept out (tanks 1)"

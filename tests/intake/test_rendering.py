@@ -37,6 +37,13 @@ def test_text_groups_what_is_alike(uploads: Path, write: Write) -> None:
     assert text.endswith("4 files: 17 rows, 7 good, 10 kept out, 0 warnings\n")
 
 
+def test_rows_that_need_nothing_are_not_called_kept_out(uploads: Path, write: Write) -> None:
+    write("temperatures.csv", "tank_id,read_at,water_temp\n" + "T-001,2024-11-08T14:30,8.5\n" * 3)
+    text = render(check_paths([uploads]), "text")
+    assert f"{uploads / 'temperatures.csv'} (temperatures): 3 rows, 1 good, 2 repeat rows already taken\n" in text
+    assert text.endswith("4 files: 10 rows, 8 good, 0 kept out, 2 repeat rows already taken, 1 warning\n")
+
+
 def test_json_is_the_object_of_the_contract(uploads: Path, write: Write) -> None:
     write("temperatures.csv", BAD)
     content = json.loads(render(check_paths([uploads, uploads / "none.csv"]), "json"))

@@ -170,8 +170,8 @@ def season_results(tanks: int = 12, **changes_of: Any) -> SeasonResults:
         events=table("events", {"tank_id": "T-001", "on": dt.date(2023, 11, 8), "event": "eggs delivered"},
                      {"tank_id": "T-001", "on": dt.date(2024, 1, 2), "event": "chiller stopped"}),
         uploads=table("uploads", {"upload": 1, "file": "losses_north.csv", "table_name": "losses",
-                                  "rows_accepted": 410, "rows_rejected": 3, "rows_to_mend": 1,
-                                  "withdrawn": False}),
+                                  "rows_accepted": 410, "rows_rejected": 5, "rows_sent_back": 3,
+                                  "rows_to_mend": 1, "withdrawn": False}),
         findings=table("findings", {"rule": "looks_cumulative", "level": "warning", "table_name": "losses",
                                     "findings": 2, "acknowledged": 0}),
         detectable=table("detectable", {"outcome": "delivered_to_release", "season": SEASON, "tanks": tanks,
@@ -324,7 +324,7 @@ def key_figures(tanks: int) -> ReportTable:
         "tanks_delivered": tanks, "tanks_reported_start": tanks, "tanks_reported_end": tanks - 1,
         "tanks_usable": tanks - 1, "dead_counted": 220, "fish_unaccounted": 45, "reported_pct": 82.0,
         "bound_low_pct": 70.5, "bound_high_pct": 84.5, "files_loaded": 11, "rows_accepted": 4100,
-        "rows_rejected": 31,
+        "rows_sent_back": 31,
         "rows_to_mend": 12,
     }  # fmt: skip
     rows = [{"name": name, "value": float(value), "unit": "", "meaning": name.replace("_", " ")}

@@ -33,7 +33,7 @@ class FileFound:
     table: str | None
     rows_read: int
     rows_accepted: int
-    rows_rejected: int
+    rows_to_mend: int
     errors: int
     warnings: int
     notes: tuple[str, ...]
@@ -122,7 +122,7 @@ def _totals(result: CheckResult) -> dict[str, int]:
         "refused": len(result.refused),
         "rows_read": sum(report.rows_read for report in result.files),
         "rows_accepted": sum(report.rows_accepted for report in result.files),
-        "rows_rejected": sum(report.rows_rejected for report in result.files),
+        "rows_to_mend": sum(report.rows_to_mend for report in result.files),
         "errors": sum(finding.level == "error" for finding in result.findings),
         "warnings": sum(finding.level == "warning" for finding in result.findings),
     }
@@ -148,8 +148,8 @@ class Book:
         self.files = [
             FileFound(
                 number, file["path"], file["table"], file["rows_read"], file["rows_accepted"],
-                file["rows_rejected"], file["errors"], file["warnings"], tuple(file["notes"]), file["mend"],
-                file["is_refused"],
+                file["rows_rejected"] - file["rows_repeated"], file["errors"], file["warnings"],
+                tuple(file["notes"]), file["mend"], file["is_refused"],
             )
             for number, file in enumerate(content["files"])
         ]  # fmt: skip

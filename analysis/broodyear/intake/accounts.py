@@ -33,8 +33,8 @@ class TableAccount:
 
     @property
     def made(self) -> int:
-        """Rows that were looked at: neither blank nor held."""
-        return self.staged.rows - self.verdict.blank_rows - self.held
+        """Rows that were looked at: neither blank nor held, and none that only names again what another gave."""
+        return self.staged.rows - self.verdict.blank_rows - self.held - self.verdict.repeated
 
     @property
     def count(self) -> TableCount:
@@ -104,8 +104,17 @@ def report_of(opened: Opened, account: Account) -> FileReport:
     notes = [*opened.notes, *_notes(opened, account, none, rows)]
     counts = tuple(table.count for table in account.tables)
     lines_read = first.staged.lines_read
+    repeated = sum(not row.mendable for table in account.tables for row in table.verdict.rejected)
     return FileReport(
-        opened.source.shown, opened.tables, lines_read, rows, rows - rejected, rejected, tuple(notes), counts
+        opened.source.shown,
+        opened.tables,
+        lines_read,
+        rows,
+        rows - rejected,
+        rejected,
+        tuple(notes),
+        counts,
+        repeated,
     )
 
 
@@ -121,6 +130,9 @@ def _notes(opened: Opened, account: Account, none: int, rows: int) -> Iterator[s
     if none:
         rows_gave = "1 row gave" if none == 1 else f"{none:,} rows gave"
         yield f"{rows_gave} nothing, for lack of {_asked_for(opened)}"
+    named_again = [f"{one.found.table.name} {one.verdict.repeated:,}" for one in tables if one.verdict.repeated]
+    if named_again:
+        yield f"rows that repeat one already taken, and need nothing: {', '.join(named_again)}"
     held = sum(table.held for table in account.tables)
     if held:
         rows_are = "1 row is" if held == 1 else f"{held:,} rows are"

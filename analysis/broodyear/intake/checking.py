@@ -37,11 +37,14 @@ ROWS_PER_PAGE = 10_000
 
 @dataclass
 class Verdict:
-    """The findings and rejected rows of one file, and how many blank rows were passed over."""
+    """The findings and rejected rows of one table of a file; how many blank rows were passed over; and, of a file
+    that feeds several tables, how many rows repeat one that was taken: three tanks of a site name it three times.
+    """
 
     findings: list[Finding] = field(default_factory=list)
     rejected: RejectedRows = field(default_factory=RejectedRows)
     blank_rows: int = 0
+    repeated: int = 0
     _listed: Counter[tuple[str, str | None]] = field(default_factory=Counter)
 
     def add(self, finding: Finding) -> None:

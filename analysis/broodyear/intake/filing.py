@@ -115,7 +115,7 @@ def file_upload(
     try:
         judged = [alone] if alone else (_judged(filing, part, received) for part in opened.parts)
         filed = _write(filing, judged)
-        added = filed.report.rows_accepted > 0 or any(t.rows_accepted for t in filed.report.tables) or not earlier
+        added = any(table.rows_accepted for table in filed.report.tables) or not earlier
         connection.execute("COMMIT" if added else "ROLLBACK")
     except BaseException:
         _roll_back(connection)
@@ -188,7 +188,8 @@ def _look_across_rows(filing: _Filing, found: Recognised, staged: Staged, verdic
     repeats = find_repeats(filing.connection, found.table, staged, filing.settings, filing.earlier)
     numbers = {repeat.number for repeat in repeats}
     cells = cells_of(filing.connection, opened.body, opened.dialect, found, staged, numbers)
-    left_out = report_repeats(path, found.table, staged, repeats, cells, verdict)
+    several = len(opened.parts) > 1
+    left_out = report_repeats(path, found.table, staged, repeats, cells, verdict, of_several_tables=several)
     text = opened.body.text
     if text is not None and cut_off_line(text.place, text.census, opened.dialect, found.source_width):
         verdict.add(_cut_off(path, found.table, staged))

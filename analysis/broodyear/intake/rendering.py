@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import asdict
 
 from broodyear.errors import UsageError
-from broodyear.findings import Change, CheckResult, Disagreement, FileReport, Finding, disagreements
+from broodyear.findings import Change, CheckResult, Disagreement, FileReport, Finding, disagreements, file_of
 from broodyear.formulas import guarded
 
 #: So many findings alike are written out; the others are counted.
@@ -109,9 +109,19 @@ def _disagreement_lines(pair: Disagreement) -> list[str]:
 def _headline(report: FileReport, findings: list[Finding]) -> str:
     if report.table is None:
         return f"{_printable(report.path)}: refused"
-    rejected = f", {report.rows_rejected:,} kept out" if report.rows_rejected else ""
-    rows = f"{report.rows_read:,} {'row' if report.rows_read == 1 else 'rows'}"
-    return f"{_printable(report.path)} ({report.table}): {rows}, {report.rows_accepted:,} good{rejected}"
+    several = len(report.tables) > 1
+    lines = ("line" if several else "row") + ("" if report.rows_read == 1 else "s")
+    kept_out = f", {report.rows_to_mend:,} kept out" if report.rows_to_mend else ""
+    if several and kept_out:
+        counted = (f"{table.table} {table.rows_rejected:,}" for table in report.tables if table.rows_rejected)
+        kept_out = f", {report.rows_to_mend:,} with a row kept out ({', '.join(counted)})"
+    repeated = f", {_repeats(report.rows_repeated)}" if report.rows_repeated else ""
+    read = f"{report.rows_read:,} {lines}"
+    return f"{_printable(report.path)} ({report.table}): {read}, {report.rows_accepted:,} good{kept_out}{repeated}"
+
+
+def _repeats(count: int) -> str:
+    return f"{count:,} {'repeats a row' if count == 1 else 'repeat rows'} already taken"
 
 
 def _grouped(findings: list[Finding]) -> list[list[Finding]]:
@@ -137,11 +147,20 @@ def _printable(text: str) -> str:
 
 
 def _total(result: CheckResult) -> str:
-    rows = sum(report.rows_read for report in result.files)
+    read = sum(report.rows_read for report in result.files)
     good = sum(report.rows_accepted for report in result.files)
+    to_mend = sum(report.rows_to_mend for report in result.files)
+    repeated = sum(report.rows_repeated for report in result.files)
     warnings = sum(finding.level == "warning" for finding in result.findings)
-    files = f"{len(result.files)} {'file' if len(result.files) == 1 else 'files'}"
+    count = len({file_of(report.path) for report in result.files})
+    files = f"{count} {'file' if count == 1 else 'files'}"
+    files += f" ({len(result.files)} with each sheet counted)" if count < len(result.files) else ""
     files += f", {len(result.skipped)} not read" if result.skipped else ""
     refused = f", {len(result.refused)} refused" if result.refused else ""
     warned = f"{warnings:,} {'warning' if warnings == 1 else 'warnings'}"
-    return f"{files}{refused}: {rows:,} rows, {good:,} good, {rows - good:,} kept out, {warned}\n"
+    repeats = f", {_repeats(repeated)}" if repeated else ""
+    if sum(report.rows_made for report in result.files) == read:
+        return f"{files}{refused}: {read:,} rows, {good:,} good, {to_mend:,} kept out{repeats}, {warned}\n"
+    kept = sum(table.rows_accepted for report in result.files for table in report.tables)
+    lines = f"{read:,} lines, {good:,} good, {to_mend:,} with a row kept out{repeats}"
+    return f"{files}{refused}: {lines}; good for {kept:,} rows of tables, {warned}\n"

@@ -132,12 +132,24 @@ def report_repeats(
     repeats: list[Repeat],
     cells: Mapping[int, tuple[str, ...]],
     verdict: Verdict,
+    *,
+    of_several_tables: bool,
 ) -> list[int]:
-    """Put the repeats into the verdict; returns the rows left out. cells: as received, by number."""
+    """Put the repeats into the verdict; returns the rows left out. cells: as received, by number.
+
+    of_several_tables: the file feeds several, so that its lines name a site or a batch again without being repeats
+    themselves; such rows are counted and keep nothing out.
+    """
     told = _Told(path, table, staged.per_line, verdict)
-    told.identical([repeat for repeat in repeats if repeat.identical])
     left_out = [repeat for repeat in repeats if not repeat.by_clock]
+    identical = [repeat for repeat in left_out if repeat.identical]
+    if of_several_tables:
+        verdict.repeated = len(identical)
+    else:
+        told.identical(identical)
     for repeat in left_out:
+        if repeat.identical and of_several_tables:
+            continue
         line = repeat.number // staged.per_line
         received = cells_as_json(cells.get(repeat.number, ()))
         if repeat.identical:

@@ -42,13 +42,15 @@ def _from_ledger(connection: duckdb.DuckDBPyConnection, upload: int) -> Filed:
     late = f"loaded {loaded_at:%Y-%m-%d %H:%M} (UTC) as upload {upload}, by a run that ended before it told of it"
     parts = connection.execute(_PARTS, [upload]).fetchall()
     counts = tuple(TableCount(table, *made) for table, _, _, *made in parts)
+    filed = tuple(
+        FiledPart(table, _rejected(connection, upload, table), tuple(header), str(separator))
+        for table, header, separator, *_ in parts
+    )
+    repeated = sum(not row.mendable for part in filed for row in part.rejected)
     return Filed(
-        FileReport(path, name, lines, rows, accepted, rejected, (*notes, late), counts),
+        FileReport(path, name, lines, rows, accepted, rejected, (*notes, late), counts, repeated),
         [Finding(*row) for row in connection.execute(_FINDINGS, [upload]).fetchall()],
-        tuple(
-            FiledPart(table, _rejected(connection, upload, table), tuple(header), str(separator))
-            for table, header, separator, *_ in parts
-        ),
+        filed,
         upload,
     )
 

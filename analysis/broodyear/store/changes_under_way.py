@@ -95,7 +95,10 @@ def untold_sentence(connection: duckdb.DuckDBPyConnection) -> str | None:
     uploads = untold(connection)
     if not uploads:
         return None
-    query = "SELECT sum(rows_rejected) FROM uploads WHERE list_contains(?::INTEGER[], upload)"
+    query = (
+        "SELECT count(DISTINCT (upload, line)) FROM rejected_rows "
+        "WHERE mendable AND list_contains(?::INTEGER[], upload)"
+    )
     [(rejected,)] = connection.execute(query, [uploads]).fetchall()
     return (
         f"An earlier load ended before it told what became of {len(uploads):,} {_files(len(uploads))} that it put "

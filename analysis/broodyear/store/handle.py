@@ -102,14 +102,19 @@ class Store:
         return self._frame(f"SELECT * FROM {name} ORDER BY upload, line")
 
     def uploads(self) -> pd.DataFrame:
-        """The ledger: one row per upload, in order; ``rows_to_mend`` counts its rejected rows still open."""
+        """The ledger: one row per upload, in order; ``rows_to_mend`` counts its rejected rows still open,
+        ``rows_repeated`` those that repeat another exactly and need nothing."""
         chosen = ", ".join("table_name AS table" if name == "table" else name for name in UPLOAD_COLUMNS)
         open_now = "(SELECT count(*) FROM waiting WHERE waiting.upload = uploads.upload) AS rows_to_mend"
+        repeated = (
+            "(SELECT count(*) FROM rejected_rows AS r WHERE r.upload = uploads.upload AND NOT r.mendable) "
+            "AS rows_repeated"
+        )
         try:
             with self.session() as session:
                 find_open_rows(session, self.settings)
                 frame: pd.DataFrame = session.execute(
-                    f"SELECT {chosen}, {open_now} FROM uploads ORDER BY upload"
+                    f"SELECT {chosen}, {open_now}, {repeated} FROM uploads ORDER BY upload"
                 ).df()
         except duckdb.Error as error:
             raise unavailable(self.path, error) from None

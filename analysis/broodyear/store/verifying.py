@@ -57,7 +57,7 @@ class Verified:
     def text(self) -> str:
         """The findings as a few lines."""
         rows = sum(part.rows for part in self.parts if part.name.startswith("received_"))
-        head = f"{self.path}: {self.uploads:,} uploads, {rows:,} rows as they were received"
+        head = f"{self.path}: {self.uploads:,} uploads, {rows:,} rows of tables as they were received"
         if not self.problems:
             return f"{head}. All of it can be read, and it agrees with the ledger."
         again = [f"Send again: {name}" for name in self.send_again]

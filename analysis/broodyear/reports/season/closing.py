@@ -21,7 +21,7 @@ def quality_section(records: SeasonRecords) -> Section:
                 "loaded",
                 files=records.figure("files_loaded", "whole"),
                 accepted=records.figure("rows_accepted", "whole"),
-                rejected=records.figure("rows_rejected", "whole"),
+                rejected=records.figure("rows_sent_back", "whole"),
                 to_mend=records.figure("rows_to_mend", "whole"),
             ),
             (records.key_figures, records.uploads),
@@ -32,7 +32,7 @@ def quality_section(records: SeasonRecords) -> Section:
         blocks.append(folded_table(findings, caption, FINDING_COLUMNS))
     else:
         blocks.append(Prose(phrase("season/evidence.txt", "nothing_found")))
-    sent_back = [row for row in range(len(records.uploads)) if records.uploads.value(row, "rows_rejected")]
+    sent_back = [row for row in range(len(records.uploads)) if records.uploads.value(row, "rows_sent_back")]
     if sent_back:
         note = "Every file that was loaded is in the table."
         blocks.append(
@@ -53,8 +53,8 @@ UPLOAD_COLUMNS = (
     column("upload", "upload", "whole"),
     column("file", "file", "id"),
     column("table_name", "table", "words"),
-    column("rows_accepted", "rows taken in", "whole"),
-    column("rows_rejected", "sent back", "whole"),
+    column("rows_accepted", "lines taken in", "whole"),
+    column("rows_sent_back", "sent back", "whole"),
     column("rows_to_mend", "still to mend", "whole"),
     column("withdrawn", "withdrawn", "yes_no"),
 )

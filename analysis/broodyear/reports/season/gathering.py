@@ -12,6 +12,7 @@ import pandas as pd
 from threadpoolctl import threadpool_limits
 
 from broodyear.errors import NothingToAnalyse
+from broodyear.findings import file_of
 from broodyear.intake.suspicions import ACKNOWLEDGED, RULES, count_suspicions
 from broodyear.reports.numbers import season_name
 from broodyear.reports.season.account import dead_by_stage, totals, with_intervals
@@ -195,6 +196,7 @@ def _counted(store: Store, tanks: pd.DataFrame, season: int) -> dict[str, Report
 def _records(store: Store, season: int) -> dict[str, ReportTable]:
     del season  # files are loaded for the programme, not for a season
     ledger = store.uploads()
+    ledger["rows_sent_back"] = ledger["rows_rejected"] - ledger["rows_repeated"]
     ledger["file"] = [PurePath(str(path).replace("\\", "/")).name for path in ledger["path"]]
     ledger = ledger.rename(columns={"table": "table_name"})
     shown = [
@@ -204,6 +206,7 @@ def _records(store: Store, season: int) -> dict[str, ReportTable]:
         "rows_read",
         "rows_accepted",
         "rows_rejected",
+        "rows_sent_back",
         "rows_to_mend",
         "withdrawn",
     ]
@@ -235,8 +238,10 @@ def _key_figures(store: Store, tanks: pd.DataFrame, setups: ReportTable, season:
     figures = totals(of_season(store.result("accounting"), season), tanks)
     ledger = store.uploads()
     standing = ledger[~ledger["withdrawn"].astype(bool)]
-    figures["files_loaded"] = (float(len(standing)), "count", "files loaded and not withdrawn")
-    for column, words in (("rows_accepted", "rows taken in"), ("rows_rejected", "rows sent back"),
+    files = {*zip(standing["path"].map(file_of), standing["sha256"], strict=True)}
+    figures["files_loaded"] = (float(len(files)), "count", "files loaded and not withdrawn; a workbook is one")
+    standing = standing.assign(rows_sent_back=standing["rows_rejected"] - standing["rows_repeated"])
+    for column, words in (("rows_accepted", "lines taken in"), ("rows_sent_back", "lines with a row sent back"),
                           ("rows_to_mend", "rows sent back and not mended yet")):  # fmt: skip
         figures[column] = (float(standing[column].sum()), "count", f"{words}, of these files")
     losses = dead_by_stage(tanks)
