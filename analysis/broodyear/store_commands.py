@@ -227,15 +227,21 @@ def verify(*, rescue: Path | None, store: Path, settings: Path | None, quiet: bo
 
 
 def _frame_text(frame: pd.DataFrame, format: str) -> str:
+    """The ledger as it is asked for; as text without its notes."""
     if format == "csv":
         return csv_text(frame)
     if format == "json":
         return json.dumps(_records(frame), indent=2, ensure_ascii=False) + "\n"
     if frame.empty:
         return "Nothing has been loaded yet.\n"
-    short = frame.assign(sha256=frame["sha256"].str.slice(0, 12)) if "sha256" in frame else frame
+    short = frame.assign(
+        sha256=frame["sha256"].str.slice(0, 12), loaded_at=frame["loaded_at"].dt.strftime("%Y-%m-%d %H:%M")
+    )
+    # Notes are as long as a paragraph: they would put every number out of sight.
+    kept = short.drop(columns=["notes", "withdrawn_at"])
     width = shutil.get_terminal_size((160, 24)).columns if sys.stdout.isatty() else 10_000
-    return short.to_string(index=False, line_width=max(width, 80)) + "\n"
+    table = kept.to_string(index=False, line_width=max(width, 80))
+    return f"{table}\nWhat was noted of each file, and when one was withdrawn: --format csv or json\n"
 
 
 def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:

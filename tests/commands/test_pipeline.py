@@ -77,6 +77,10 @@ def test_the_ledger_has_the_contracts_fields(loaded: Path, capsys: pytest.Captur
     ledger = json.loads(run(["uploads", "--store", str(loaded), "--format", "json"], capsys)[1])
     wanted = {"upload", "path", "table", "sha256", "loaded_at", "rows_accepted", "rows_rejected", "withdrawn"}
     assert ledger and all(wanted <= set(entry) for entry in ledger)
+    # As text without the notes, each of which may be as long as a paragraph.
+    text = run(["uploads", "--store", str(loaded)], capsys)[1]
+    assert any(entry["notes"] for entry in ledger) and all(entry["path"] in text for entry in ledger)
+    assert max(map(len, text.splitlines())) < 220 and text.rstrip().endswith("--format csv or json")
 
 
 def last_season(store: Path) -> int:
