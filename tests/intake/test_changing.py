@@ -12,6 +12,7 @@ from broodyear.findings import Change, disagreements
 from broodyear.intake import check_paths, load_paths
 from broodyear.intake.changing import STANDS
 from broodyear.intake.rendering import render_json, render_text
+from broodyear.settings import SameLabel, Settings
 from broodyear.store import Store, open_store
 
 
@@ -163,3 +164,40 @@ def test_what_two_files_disagree_about_is_told_in_one_line_with_a_few_examples(s
     assert lines[0].endswith(f"warning: 5 cells say something else than {north} (dead 5). {STANDS}")
     assert [line[:11] for line in lines[1:4]] == ["    line 2:", "    line 3:", "    line 4:"]
     assert lines[4:] == ["    … and 2 more"]
+
+
+ONE_TANK = Settings(same=(SameLabel("tank", "T-001", ("T1",)),))
+
+
+def test_under_joined_labels_a_change_of_what_is_read_is_told(store: Store, write: Write) -> None:
+    """A row under another label of the tank takes the place of the one that stood, as one under the same does."""
+    load_paths(
+        store, [write("losses.csv", LOSSES + "T-001,2024-11-11,egg,2\nT1,2024-11-12,egg,1\n")], settings=ONE_TANK
+    )
+    load_paths(
+        store, [write("tanks_full.csv", "tank_id,volume_l,filter_kind\nT-001,200,sponge\n")], settings=ONE_TANK
+    )
+    again = write("losses_2.csv", LOSSES + "T1,2024-11-11,egg,5\nT1,2024-11-12,egg,1\nT1,2024-11-13,egg,3\n")
+    blank = write("tanks_2.csv", "tank_id,volume_l,filter_kind\nT1,250,\n")
+    changes = (
+        Change("tanks", "T-001", "volume_l", "200.0", "250.0", str(blank), 2),
+        Change("losses", "T-001, 2024-11-11, egg", "dead", "2", "5", str(again), 2),
+    )
+    assert set(check_paths([again, blank], store=store, settings=ONE_TANK).changes) == set(changes)
+    assert set(load_paths(store, [again, blank], settings=ONE_TANK).changes) == set(changes)
+    # Without the entry they are two tanks again, each as it was sent.
+    assert rows(store, "losses", "tank_id", "dead") == [("T-001", 2), ("T1", 1), ("T1", 3), ("T1", 5)]
+
+
+def test_files_that_disagree_about_one_tank_under_two_labels_are_named(store: Store, write: Write) -> None:
+    north = write("losses_north.csv", LOSSES + "T-001,2024-11-11,egg,2\n")
+    south = write("losses_south.csv", LOSSES + "T1,2024-11-11,egg,5\n")
+    for result in (
+        check_paths([south, north], store=store, settings=ONE_TANK),
+        load_paths(store, [south, north], settings=ONE_TANK),
+    ):
+        [finding] = [finding for finding in result.findings if finding.rule == "files_disagree"]
+        assert (finding.path, finding.line, finding.message) == (
+            str(south), 2, f"T-001, 2024-11-11, egg: dead is 5 here and 2 in {north}, line 2",
+        )  # fmt: skip
+        assert result.changes == ()

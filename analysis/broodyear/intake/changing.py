@@ -15,7 +15,8 @@ from broodyear.findings import Change, Finding
 from broodyear.schemas import Table
 from broodyear.settings import Settings
 from broodyear.store.export import moment_sql
-from broodyear.store.layout import hour_flag, key_sql, merged_values, unsaid_columns
+from broodyear.store.joining import LABEL_COLUMNS, joined_rows, label_sql
+from broodyear.store.layout import hour_flag, key_columns, key_sql, merged_values, unsaid_columns
 from broodyear.store.open_rows import key_as_text
 
 #: So many changed cells of one column are listed for one file; the rest are counted in its notes.
@@ -30,22 +31,35 @@ STANDS = (
 def note_standing(
     connection: duckdb.DuckDBPyConnection, table: Table, said: frozenset[str], settings: Settings
 ) -> int:
-    """Make the temporary table ``was`` of the standing rows whose keys come again in ``checked``; their number.
+    """Make the temporary table ``was`` of the standing rows whose keys come again in ``checked``; their number, or
+    where labels are joined, that of the rows in ``was_read``: the same as everything reads them.
 
     A row that does not say by which instrument it was read is of the one that read then, where there is only one,
     and the file brings no other moments of that tank.
     """
-    connection.execute("DROP TABLE IF EXISTS was")
     if not connection.execute(f"SELECT 1 FROM {table.name} LIMIT 1").fetchall():
         return 0
     if table.name == "temperatures" and "instrument" not in said:
         connection.execute(_ADOPT)
-    same = _same_key(table, settings, "v.", "c.")
-    connection.execute(
-        f"CREATE TEMP TABLE was AS SELECT v.* FROM {table.name} AS v SEMI JOIN "
-        f"(SELECT * FROM checked WHERE NOT broken) AS c ON {same}"
-    )
-    [(count,)] = connection.execute("SELECT count(*) FROM was").fetchall()
+    count = _keep(connection, "was", table.name, _same_key(table, settings, "v.", "c."))
+    joined = joined_rows(table, settings, table.name)
+    if joined is None:
+        return count
+    keys = zip(key_columns(table), key_sql(table, settings, "v."), key_sql(table, settings, "c."), strict=True)
+    same = " AND ".join(f"{left} = {_label(right, column, settings)}" for column, left, right in keys)
+    return _keep(connection, "was_read", f"({joined})", same)
+
+
+def _label(text: str, column: str, settings: Settings) -> str:
+    # A label is a text here: the type of known codes need not have those it is compared with.
+    return label_sql(f"{text}::VARCHAR", column, settings) if column in LABEL_COLUMNS else text
+
+
+def _keep(connection: duckdb.DuckDBPyConnection, name: str, rows: str, same: str) -> int:
+    """Make a temporary table of those ``rows`` (SQL) that are the ``same`` as a good row of ``checked``."""
+    query = f"SELECT v.* FROM {rows} AS v SEMI JOIN (SELECT * FROM checked WHERE NOT broken) AS c ON {same}"
+    connection.execute(f"CREATE OR REPLACE TEMP TABLE {name} AS {query}")
+    [(count,)] = connection.execute(f"SELECT count(*) FROM {name}").fetchall()
     return int(count)
 
 
@@ -101,7 +115,8 @@ def find_changes(
     of_this_run: Mapping[int, str],
     settings: Settings,
 ) -> Changes:
-    """What the rows of ``upload`` change; ``was`` holds the rows as they were.
+    """What the rows of ``upload`` change in what is read; ``was`` holds the rows as they were, ``was_read`` those
+    under joined labels.
 
     of_this_run: path of each upload of this run so far.
     """
@@ -130,10 +145,12 @@ def _differences(
         columns.append(table.column(table.key_season_of))
     key = f"array_to_string({key_as_text(table, settings, 'n.')}, ', ')"
     same = _same_key(table, settings, "n.", "e.")
+    joined = joined_rows(table, settings, table.name)
+    before, now = ("was", f"received_{table.name}") if joined is None else ("was_read", f"({joined})")
     parts = [
         f"SELECT {key}, '{column.name}', {_text(table, column.name, 'e.')} AS old, "
         f"{_text(table, column.name, 'n.')} AS new, n.line AS line, e.upload, e.line "
-        f"FROM was AS e JOIN received_{table.name} AS n ON {same} WHERE n.upload = {upload} "
+        f"FROM {before} AS e JOIN {now} AS n ON {same} WHERE n.upload = {upload} "
         "AND old IS DISTINCT FROM new"
         for column in columns
     ]

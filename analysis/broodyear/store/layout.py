@@ -117,10 +117,15 @@ def key_sql(table: Table, settings: Settings, prefix: str = "") -> tuple[str, ..
     return tuple(key)
 
 
+def key_columns(table: Table) -> tuple[str, ...]:
+    """The columns that the parts of ``key_sql`` are of."""
+    return (*table.primary_key, *([table.key_season_of] if table.key_season_of else []))
+
+
 def unsaid_columns(table: Table, said: Collection[str]) -> list[Column]:
     """The columns that a file lacks which says ``said``, but for those that tell its rows apart."""
-    own = {*table.primary_key, table.key_season_of}
-    return [column for column in table.columns if column.name not in said and column.name not in own]
+    own = {*said, *key_columns(table)}
+    return [column for column in table.columns if column.name not in own]
 
 
 def merged_values(table: Table, columns: Sequence[Column]) -> str:

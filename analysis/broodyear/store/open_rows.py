@@ -15,7 +15,7 @@ from broodyear.errors import UsageError
 from broodyear.schemas import TABLE_NAMES, Table, all_tables
 from broodyear.settings import Settings
 from broodyear.store.joining import label_sql
-from broodyear.store.layout import key_sql, sql_type
+from broodyear.store.layout import key_columns, key_sql, sql_type
 from broodyear.store.ledger import append
 
 #: Rows that nobody has withdrawn, dismissed, or sent again in a mended copy.
@@ -60,8 +60,7 @@ def _arrived(table: Table, first: int, settings: Settings) -> str:
     """SQL that takes out the rows whose key has come since, in a later row that stands."""
     kinds = [sql_type(table.column(name)) for name in table.primary_key]
     kinds += ["INTEGER"] if table.key_season_of else []
-    columns = [*table.primary_key, *([table.key_season_of] if table.key_season_of else [])]
-    parts = zip(columns, key_sql(table, settings, "n."), kinds, strict=True)
+    parts = zip(key_columns(table), key_sql(table, settings, "n."), kinds, strict=True)
     same = " AND ".join(
         f"{label_sql(part + ('::VARCHAR' if kind == 'VARCHAR' else ''), column, settings)} = "
         f"{label_sql(f'TRY_CAST(w.key[{place}] AS {kind})', column, settings)}"
