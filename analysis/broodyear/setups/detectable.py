@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from broodyear.setups.predictive import _NODES, _WEIGHTS, every_mid_p
+from broodyear.setups.predictive import NODES, WEIGHTS, every_mid_p
 from broodyear.statistics.numbers import FloatArray, IntArray, binomial_cdf, expit
 
 POWER = 0.80
@@ -46,8 +46,8 @@ def smallest_detectable_shortfall(
     (Benjamini-Hochberg).
     """
     two_sided = 2.0 * every_mid_p(eggs, expected_log_odds, spread)
-    share = expit(expected_log_odds + spread * _NODES)
-    expected_pct = 100.0 * float(share @ _WEIGHTS)
+    share = expit(expected_log_odds + spread * NODES)
+    expected_pct = 100.0 * float(share @ WEIGHTS)
     found = [
         _points_found(np.flatnonzero(two_sided <= limit), eggs, share, expected_pct, power)
         for limit in (FALSE_DISCOVERY_RATE / max(tanks, 1), WATCH_P)
@@ -64,7 +64,7 @@ def _points_found(critical: IntArray, eggs: int, share: FloatArray, expected_pct
     most, number = np.array(critical.max()), np.array(float(eggs))
 
     def reached(points: float) -> float:
-        return float(binomial_cdf(most, number, np.clip(share - points / 100.0, 0.0, 1.0)) @ _WEIGHTS)
+        return float(binomial_cdf(most, number, np.clip(share - points / 100.0, 0.0, 1.0)) @ WEIGHTS)
 
     place = bisect_left(shortfalls, power, key=reached)  # a larger shortfall is found more often
     return float(shortfalls[place]) if place < len(shortfalls) else float("nan")

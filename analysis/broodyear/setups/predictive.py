@@ -11,8 +11,8 @@ import numpy as np
 from broodyear.statistics.numbers import FloatArray, binomial_cdf, expit
 
 #: Nodes of the trapezoid rule over the standard normal spread: 5.7 SD either way in steps of 0.19.
-_NODES: FloatArray = np.linspace(-5.7, 5.7, 61)
-_WEIGHTS: FloatArray = np.exp(-0.5 * _NODES**2) / np.exp(-0.5 * _NODES**2).sum()
+NODES: FloatArray = np.linspace(-5.7, 5.7, 61)
+WEIGHTS: FloatArray = np.exp(-0.5 * NODES**2) / np.exp(-0.5 * NODES**2).sum()
 
 #: Rows worked on at a time, to keep the node-by-row tables in the processor's cache.
 _CHUNK = 2000
@@ -20,8 +20,8 @@ _CHUNK = 2000
 
 def mean_survival(centre: FloatArray, spread: FloatArray) -> FloatArray:
     """Average survival (0 to 1) over tanks with this centre and spread (logit scale), one per row."""
-    share = expit(np.asarray(centre)[:, None] + np.asarray(spread)[:, None] * _NODES)
-    return np.asarray(share @ _WEIGHTS, dtype=float)
+    share = expit(np.asarray(centre)[:, None] + np.asarray(spread)[:, None] * NODES)
+    return np.asarray(share @ WEIGHTS, dtype=float)
 
 
 def lower_mid_p(
@@ -41,10 +41,10 @@ def every_mid_p(eggs: int, centre: float, spread: float) -> FloatArray:
     from scipy.special import gammaln
 
     counts = np.arange(eggs + 1.0)
-    log_odds = np.clip(centre + spread * _NODES, -35.0, 35.0)
+    log_odds = np.clip(centre + spread * NODES, -35.0, 35.0)
     coefficient = gammaln(eggs + 1.0) - gammaln(counts + 1.0) - gammaln(eggs - counts + 1.0)
     logs = -eggs * np.log1p(np.exp(-log_odds)) - np.outer(eggs - counts, log_odds)
-    chance = np.exp(coefficient[:, None] + logs) @ _WEIGHTS
+    chance = np.exp(coefficient[:, None] + logs) @ WEIGHTS
     return np.asarray(np.cumsum(chance) - 0.5 * chance, dtype=float)
 
 
@@ -53,7 +53,7 @@ def _mid_tail(
 ) -> FloatArray:
     from scipy.special import gammaln
 
-    nodes, weights = _NODES[::step], _WEIGHTS[::step] / _WEIGHTS[::step].sum()
+    nodes, weights = NODES[::step], WEIGHTS[::step] / WEIGHTS[::step].sum()
     log_odds = np.clip(centre[:, None] + spread[:, None] * nodes, -35.0, 35.0)
     log_alive = -np.log1p(np.exp(-log_odds))
     count, number = survivors[:, None], eggs[:, None]

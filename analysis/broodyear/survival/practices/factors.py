@@ -38,7 +38,7 @@ def _as_is(column: str) -> Maker:
 
 
 def _yes_no(column: str) -> Maker:
-    return lambda rows: rows[column].map(lambda value: None if pd.isna(value) else ("yes" if value else "no"))
+    return lambda rows: _known(rows[column].astype(object).map({True: "yes", False: "no"}))
 
 
 def _band(column: str, edges: Sequence[float], labels: Sequence[str]) -> Maker:
