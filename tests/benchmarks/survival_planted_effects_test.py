@@ -6,6 +6,8 @@ About 11 minutes of processor time for 200 programmes, and 4 for the 12 that go 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -25,6 +27,7 @@ from broodyear.synthetic import Programme, simulate, write_uploads
 
 SEEDS = 200
 SEEDS_THROUGH_A_STORE = 12
+SEEDS_FULLY_COUNTED = 60
 OUTCOMES = ("hatch", "hatch_to_release", "delivered_to_release")
 WANTED = (
     ("gravel_practice", "layered_stones"), ("gravel_practice", "bare"), ("gravel_practice", "gravel"),
@@ -48,12 +51,14 @@ def intervals_through_a_store(seed: int, folder: Path) -> list[dict[str, object]
         return beside_the_truth(programme, store.result("tank_outcomes"))
 
 
-def beside_the_truth(programme: Programme, frame: pd.DataFrame) -> list[dict[str, object]]:
+def beside_the_truth(
+    programme: Programme, frame: pd.DataFrame, outcomes: Sequence[str] = OUTCOMES
+) -> list[dict[str, object]]:
     """The report's two models on these tank-seasons, and each planted effect beside its interval."""
     planted = {(row["factor"], row["level"]): row for row in programme.truth["effects"]}
     prepared = prepare(frame).rows
     found = []
-    for outcome in OUTCOMES:
+    for outcome in outcomes:
         rows = outcome_rows(prepared[prepared["outcome"] == outcome], outcome)
         factors = [factor for name, factor in rows.factors.items() if name not in rows.waiting]
         total = fit_adjusted(rows.used, factors)
@@ -108,6 +113,22 @@ def test_planted_effects_lie_in_their_intervals(measured: pd.DataFrame, outcome:
     covered = measured.loc[outcome, "covered"]
     assert np.average(covered) >= 0.92
     assert covered.min() >= 0.88
+
+
+def test_a_degree_at_hatch_is_larger_where_every_dead_egg_is_counted() -> None:
+    parts = []
+    for programme in map(partial(simulate, with_readings=False), range(SEEDS_FULLY_COUNTED)):
+        for every_dead_egg in (False, True):
+            found = beside_the_truth(
+                programme, simulated_outcomes(programme, every_dead_egg=every_dead_egg), ("hatch",)
+            )
+            parts.append(pd.DataFrame(found).assign(every_dead_egg=every_dead_egg))
+    table = pd.concat(parts)
+    degree = (
+        table[table["factor"] == TEMPERATURE].groupby("every_dead_egg")[["planted", "estimate", "covered"]].mean()
+    )
+    print("\n" + degree.round(3).to_string())
+    assert degree.loc[True, "planted"] < degree.loc[True, "estimate"] < degree.loc[False, "estimate"]
 
 
 def test_planted_effects_are_found_from_uploads(tmp_path: Path) -> None:

@@ -40,20 +40,23 @@ CONTEXT = [
 ]
 
 
-def outcome_rows(programme: Programme) -> pd.DataFrame:
+def outcome_rows(programme: Programme, *, every_dead_egg: bool = False) -> pd.DataFrame:
     """Three rows per tank-season: outcome, eggs (trials), survivors (missing where unusable), usable,
     context.
 
     Outcomes: hatch (hatched of delivered), hatch_to_release (left alive of hatched), delivered_to_release.
     `survivors` is capped at `eggs`; `raw_survivors` is not. A tank that fell silent is not usable.
-    `mean_water_temp_c` is the true mean over the outcome's time at risk.
+    `mean_water_temp_c` is the true mean over the outcome's time at risk. every_dead_egg: none of them missed.
     """
-    return pd.concat([_season_outcomes(truth, programme) for truth in programme.seasons], ignore_index=True)
+    parts = [_season_outcomes(truth, programme, every_dead_egg) for truth in programme.seasons]
+    return pd.concat(parts, ignore_index=True)
 
 
-def _season_outcomes(truth: SeasonTruth, programme: Programme) -> pd.DataFrame:
+def _season_outcomes(truth: SeasonTruth, programme: Programme, every_dead_egg: bool) -> pd.DataFrame:
     context = _context(truth)
     eggs, hatched, left = _counts(truth, programme)
+    if every_dead_egg:
+        hatched = eggs - truth.fates.dead[0]
     counts = {"hatch": (eggs, hatched), "hatch_to_release": (hatched, left), "delivered_to_release": (eggs, left)}
     known = truth.reaches()
     parts = []

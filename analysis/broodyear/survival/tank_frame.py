@@ -15,7 +15,8 @@ import pandas as pd
 from broodyear.errors import NothingToAnalyse, UsageError
 
 REQUIRED = ("season", "tank_id", "site_id", "batch_id", "eggs", "survivors")
-OUTCOMES = ("hatch", "hatch_to_release", "delivered_to_release")
+HATCH = "hatch"
+OUTCOMES = (HATCH, "hatch_to_release", "delivered_to_release")
 MAIN_OUTCOME = "delivered_to_release"
 
 #: Context that the results repeat; blank where the caller has no such column.

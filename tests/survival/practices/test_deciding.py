@@ -190,3 +190,10 @@ def test_a_practice_of_tanks_that_fell_silent_depends_on_them() -> None:
     assert row["points_if_silent_lost"] < 0.0 < row["points_if_silent_alike"] and row["silence_blurs"]
     assert row["reason"] == "depends_on_silent"
     assert "points if every silent tank lost all its fish" in row["note"]
+
+
+@pytest.mark.parametrize(("outcome", "is_said"), [("hatch", True), ("hatch_to_release", False)])
+def test_a_degree_at_hatch_is_told_with_what_the_counts_miss(outcome: str, is_said: bool) -> None:
+    found = a_finding()
+    degree = replace(found, outcome=outcome, contrast=replace(found.contrast, factor=TEMPERATURE))
+    assert ("dead eggs that nobody counted pass for hatched" in note_of(degree, Bend())) is is_said

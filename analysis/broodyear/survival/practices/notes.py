@@ -7,7 +7,10 @@ from broodyear.statistics.numbers import p_words
 from broodyear.survival.practices.coding import FEWEST_BATCHES, FEWEST_TANKS, MERGED
 from broodyear.survival.practices.curve import Bend
 from broodyear.survival.practices.findings import TEMPERATURE, Finding
+from broodyear.survival.tank_frame import HATCH
 
+#: Of a degree's effect at hatch (tests/benchmarks/survival_planted_effects_test.py).
+UNCOUNTED = "dead eggs that nobody counted pass for hatched, so it is told somewhat too small"
 #: An answer within batches is worth a word when it lies this many points from the other.
 POINTS_APART = 3.0
 
@@ -40,7 +43,7 @@ def note_of(finding: Finding, bend: Bend, refusal: str = "") -> str:
     contrast = finding.contrast
     if contrast.refused is not None:
         return why_no_estimate(contrast.refused, contrast.tanks, contrast.batches, contrast.partners, refusal)
-    parts = []
+    parts = [UNCOUNTED] if contrast.factor == TEMPERATURE and finding.outcome == HATCH else []
     if contrast.factor == TEMPERATURE and bend.is_curved:
         best = f"survival is highest near {bend.best_temp_c:.1f} °C, {bend.best_pct:.0f} %"
         shown = p_words(bend.p_value)
