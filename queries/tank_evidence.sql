@@ -1,9 +1,11 @@
 -- tank_evidence
 --
 -- purpose: what else is on record of a tank that a shortfall may be consistent with: water tests beyond the limits,
---     the temperature an incident reached, the step in temperature at the hand-over.
+--     the temperature an incident reached, the warmest reading, a few days in which most died, the step in temperature at
+--     the hand-over.
 -- grain: one row per set-up.
--- reads: staged_setups, staged_incidents, staged_deliveries, water_extremes, settings
+-- reads: staged_setups, staged_incidents, staged_deliveries, staged_losses, tank_counts, tank_stays, daily_readings,
+--     water_extremes, settings
 -- key: season, tank_id
 -- returns:
 --   season [season]: season
@@ -17,6 +19,14 @@
 --   ph_above [pH]: highest pH where it was above the upper limit, else NULL
 --   incident_warm_c [°C]: highest temperature that an incident reached, where it is above the warm limit, else NULL
 --   incident_cold_c [°C]: lowest temperature that an incident reached, where it is below the cold limit, else NULL
+--   warm_limit_c [°C]: the warm limit
+--   warm_read_c [°C]: highest reading of the stay, where it is above the warm limit, else NULL
+--   warm_read_on [date]: day of that reading, the first of several
+--   spell_dead [count]: dead found in the seven days that took most, where these are more than half of all that were
+--     found, ten or more, a tenth of the eggs or more, and somebody had looked within the week before; else NULL
+--   spell_of [count]: all dead found
+--   spell_from [date]: first day of these on which dead were found
+--   spell_to [date]: last such day
 --   handover_step_c [°C]: tank less box at the hand-over, the largest either way; NULL when not both are known
 WITH setups AS (SELECT season, tank_id FROM staged_setups),
 
@@ -46,6 +56,63 @@ reached AS (
     GROUP BY season, tank_id
 ),
 
+warmest AS (
+    SELECT
+        stays.season,
+        readings.tank_id,
+        max(readings.max_c) AS warm_read_c,
+        arg_min(readings.day, (-readings.max_c, readings.day)) AS warm_read_on
+    FROM daily_readings AS readings
+    CROSS JOIN settings
+    INNER JOIN tank_stays AS stays
+        ON readings.tank_id = stays.tank_id AND readings.day >= stays.starts_on AND readings.day < stays.ends_on
+    WHERE readings.max_c > settings.warm_limit_c
+    GROUP BY stays.season, readings.tank_id
+),
+
+looks AS (
+    SELECT
+        season,
+        tank_id,
+        checked_on AS day,
+        sum(dead) AS dead,
+        lag(checked_on) OVER (PARTITION BY season, tank_id ORDER BY checked_on) AS looked_before
+    FROM staged_losses
+    WHERE dead IS NOT NULL
+    GROUP BY season, tank_id, checked_on
+),
+
+weeks AS (
+    SELECT
+        season,
+        tank_id,
+        day AS spell_to,
+        sum(dead) OVER a_week AS spell_dead,
+        min(day) FILTER (WHERE dead > 0) OVER a_week AS spell_from,
+        arg_min(looked_before, day) FILTER (WHERE dead > 0) OVER a_week AS looked_before
+    FROM looks
+    WINDOW a_week AS (
+        PARTITION BY season, tank_id ORDER BY day RANGE BETWEEN INTERVAL 6 DAYS PRECEDING AND CURRENT ROW
+    )
+),
+
+worst_weeks AS (
+    SELECT *
+    FROM weeks
+    QUALIFY row_number() OVER (PARTITION BY season, tank_id ORDER BY spell_dead DESC, spell_to) = 1
+),
+
+-- What counts as a spell is common practice, no source: it points at days to ask about, it judges nothing.
+spells AS (
+    SELECT season, tank_id, spell_dead::BIGINT AS spell_dead, dead_total AS spell_of, spell_from, spell_to
+    FROM worst_weeks
+    INNER JOIN tank_counts USING (season, tank_id)
+    INNER JOIN tank_stays USING (season, tank_id)
+    WHERE spell_dead >= 10 AND spell_dead > 0.5 * dead_total AND spell_dead >= 0.1 * eggs
+        AND spell_from - looked_before <= 7
+        AND NOT losses_look_cumulative
+),
+
 handed_over AS (
     SELECT
         season,
@@ -61,10 +128,16 @@ final AS (
         setups.tank_id,
         water.* EXCLUDE (season, tank_id),
         reached.* EXCLUDE (season, tank_id),
+        settings.warm_limit_c,
+        warmest.* EXCLUDE (season, tank_id),
+        spells.* EXCLUDE (season, tank_id),
         handed_over.handover_step_c
     FROM setups
+    CROSS JOIN settings
     LEFT JOIN water USING (season, tank_id)
     LEFT JOIN reached USING (season, tank_id)
+    LEFT JOIN warmest USING (season, tank_id)
+    LEFT JOIN spells USING (season, tank_id)
     LEFT JOIN handed_over USING (season, tank_id)
 )
 

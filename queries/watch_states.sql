@@ -5,7 +5,7 @@
 --     set-up. Each row rests on records up to its first day alone, so that any day can be looked at afterwards.
 -- grain: one row per season, tank, kind, measure and stretch of days in which nothing about it changed.
 -- reads: staged_setups, staged_deliveries, staged_losses, staged_stages, staged_exits, staged_incidents,
---     staged_water_tests, tank_eggs, daily_readings, water_limits, losses_cumulative, deliveries, settings
+--     staged_water_tests, tank_stays, daily_readings, water_limits, losses_cumulative, deliveries, settings
 -- key: season, tank_id, kind, measure, holds_from
 -- returns:
 --   season [season]: season
@@ -18,22 +18,7 @@
 --   value [as named by kind]: warm: the day's highest reading, cold: its mean, °C; losses: share of the eggs counted
 --     dead in seven days, %; water: the test; NULL otherwise
 --   limit_value [as value]: what it lies beyond
-WITH lived AS (
-    SELECT
-        setups.season,
-        setups.tank_id,
-        eggs.first_delivered_on AS starts_on,
-        least(setups.closed_on, released.released_on, setups.season_ends_on + 1) AS ends_on,
-        eggs.eggs
-    FROM staged_setups AS setups
-    INNER JOIN tank_eggs AS eggs USING (season, tank_id)
-    LEFT JOIN (
-        SELECT season, tank_id, min(exited_on) AS released_on
-        FROM staged_exits
-        WHERE fate = 'released'
-        GROUP BY season, tank_id
-    ) AS released USING (season, tank_id)
-),
+WITH lived AS (SELECT * FROM tank_stays),
 
 record_days AS (
     SELECT season_of(day) AS season, tank_id, day FROM daily_readings

@@ -130,7 +130,8 @@ class Claim:
     subject: tank_id, site_id, factor, region or model; level and reference where there are such; outcome: hatch,
     hatch_to_release or delivered_to_release, or empty; estimate, low and high in unit ("points", "fish", "days"),
     nan where unknown; p_family: adjusted over the ``comparisons`` of its family, nan where no test was made;
-    section: id of the page section that states it. The decision follows from the reason.
+    section: id of the page section that states it; observed: the difference of the plain counts, where estimate
+    allows for chance. The decision follows from the reason.
     """
 
     kind: ClaimKind
@@ -147,6 +148,7 @@ class Claim:
     p_family: float = math.nan
     comparisons: int = 0
     section: str = ""
+    observed: float = math.nan
 
     @property
     def decision(self) -> Decision:

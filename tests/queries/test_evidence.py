@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 
 import pytest
-from tests.queries.small_programme import Programme
+from tests.queries.small_programme import TRUSTED, Programme
 
 from broodyear.settings import Settings
 
@@ -61,6 +61,49 @@ def test_evidence_holds_what_lies_beyond_a_limit_and_nothing_else(tested: Progra
 
 def test_a_tank_without_records_has_a_row_of_blanks(tested: Programme) -> None:
     assert tested.rows("tank_evidence", "ammonia_beyond_mg_l, handover_step_c", "tank_id = 'B'") == [(None, None)]
+
+
+def found_dead(programme: Programme, *checks: tuple[str, int]) -> None:
+    for day, dead in checks:
+        programme.add("losses", {"tank_id": "A", "checked_on": day, "stage": "egg", "dead": dead})
+    programme.derive()
+
+
+def test_the_warmest_reading_above_the_limit_has_its_day(programme: Programme) -> None:
+    """Read by hand from delivery on 1 November until the tank was emptied on the 30th."""
+    programme.read("A", {"2024-10-31": 16.0, "2024-11-06": 14.5, "2024-11-08": 14.5, "2024-11-30": 15.0})
+    programme.derive()
+    columns = "warm_read_c, warm_read_on, warm_limit_c"
+    assert programme.one("tank_evidence", columns, "tank_id = 'A'") == (14.5, dt.date(2024, 11, 6), 13.0)
+    programme.derive(Settings(acknowledged=TRUSTED, warm_limit_c=14.5))
+    assert programme.one("tank_evidence", columns, "tank_id = 'A'") == (None, None, 14.5)
+
+
+def test_a_week_that_took_most_of_the_dead_has_its_days(programme: Programme) -> None:
+    """100 eggs: 12 of 20 dead from the 12th to the 14th; a look on the 16th found none."""
+    found_dead(
+        programme, ("2024-11-04", 8), ("2024-11-11", 0), ("2024-11-12", 5), ("2024-11-14", 7), ("2024-11-16", 0)
+    )
+    columns = "spell_dead, spell_of, spell_from, spell_to"
+    assert programme.rows("tank_evidence", columns, "tank_id = 'A' AND season = 2024") == [
+        (12, 20, dt.date(2024, 11, 12), dt.date(2024, 11, 14))
+    ]
+
+
+@pytest.mark.parametrize(
+    "checks",
+    [
+        (("2024-11-04", 10), ("2024-11-11", 0), ("2024-11-12", 10)),  # half, not most
+        (("2024-11-11", 0), ("2024-11-12", 9)),  # nine are few
+        (("2024-11-04", 0), ("2024-11-12", 40)),  # nobody had looked for eight days
+        (("2024-11-12", 40),),  # nobody had looked at all
+    ],
+)
+def test_other_losses_are_no_short_spell(programme: Programme, checks: tuple[tuple[str, int], ...]) -> None:
+    found_dead(programme, *checks)
+    assert programme.rows("tank_evidence", "spell_dead, spell_from", "tank_id = 'A' AND season = 2024") == [
+        (None, None)
+    ]
 
 
 def test_the_largest_step_at_the_hand_over_counts_either_way(programme: Programme) -> None:

@@ -22,7 +22,7 @@ from broodyear.reports.folder import ReportResult
 from broodyear.reports.season.page import write_season
 from broodyear.reports.season.results import EFFECTS, PRACTICES, SETUPS
 from broodyear.reports.season.stating import stated
-from broodyear.reports.season.visits import VISIT_COLUMNS
+from broodyear.reports.season.visits import VISIT_COLUMNS, visits_table
 from broodyear.reports.sentences import Statements
 from broodyear.reports.sites import file_names
 from broodyear.reports.tables import report_table
@@ -61,7 +61,8 @@ def test_first_screen_says_sites_tanks_what_survives_what_was_reported_and_what_
     said = action_text(review)
     parts = [
         "Sites. Over all their seasons, 1 of 1 sites that can be judged did worse than their eggs explain.",
-        "Site S-00 did worse over its seasons than its eggs explain: 12 points fewer fish left alive",
+        "Site S-00 did worse over its seasons than its eggs explain: 22 points below what was expected;"
+        " allowing for chance, 12",
         "Tanks of season 2023/24. 1 of 11 tanks that can be judged did worse",
         "Whom to visit first",
         "26 compared (practices and temperature, survival from delivery to release); 1 is clear",
@@ -140,13 +141,50 @@ def test_the_list_for_monday_puts_sites_before_tanks_before_silent_tanks(review:
     assert rows[0]["why"].startswith("Site S-00 did worse over its seasons")
     assert "Tank T-001 did worse than" in rows[0]["why"] and "Tank T-002 is worth watching" in rows[0]["why"]
     assert rows[0]["in_short"] == (
-        "site 12 points short over its seasons; T-001: 22 points short, clear; T-002: 12 points short, on watch"
+        "site 22 points short (12 allowing for chance) over its seasons; T-001: 43 points short (22 allowing for"
+        " chance), clear; T-002: 22 points short (12 allowing for chance), on watch"
     )
     assert rows[0]["on_record"] == "consistent with 31 h above the warm limit"
     assert rows[0]["first_check"].startswith("the thermometer against a second one")
     assert rows[0]["caution"].startswith("Unplug before hands go into the tank")
     assert rows[1]["why"] == "Tank T-099 has no usable result: no exit; last record 1\u202fDec\u202f2023."
     assert rows[1]["in_short"] == "T-099: no usable result, last record 1\u202fDec\u202f2023"
+
+
+def first_look(evidence: str, losing_stage: str) -> tuple[str, str]:
+    """First check and caution for the tank below expected, with this on record."""
+    rows = invented.setups(3).frame
+    rows.loc[rows["tank_id"] == "T-001", "evidence"] = evidence
+    rows.loc[rows["site_id"] == "S-00", "losing_stage"] = losing_stage
+    silent = invented.season_results().not_reported
+    visits = visits_table(report_table("setups", "Tanks", rows, SETUPS), silent, of_tanks())
+    silence = visits[visits["tanks"] == "T-099"].iloc[0]
+    assert silence["caution"].startswith("Ask without blame")
+    return tuple(visits[visits["tanks"].str.contains("T-001")].iloc[0][["first_check", "caution"]])
+
+
+def test_warmth_and_a_week_of_deaths_are_asked_about_before_room_and_gravel() -> None:
+    check, caution = first_look("warm_read spell room gravel", "fry")
+    assert check.startswith("the thermometer") and caution.startswith("Unplug")
+    check, caution = first_look("spell room gravel", "unaccounted")
+    assert check.startswith("what happened on the days when most died") and caution.startswith("Unusual deaths")
+
+
+def test_the_caution_on_deaths_is_not_for_fish_that_nobody_counted_dead() -> None:
+    check, caution = first_look("unaccounted gravel", "unaccounted")
+    assert check.startswith("how fish were counted when they left") and caution.startswith("Unplug before hands")
+    assert first_look("gravel", "unaccounted")[1].startswith("Unplug before hands")
+    assert first_look("gravel", "alevin")[1].startswith("Unusual deaths")
+
+
+def test_the_board_hears_where_fish_are_missing_rather_than_dead(tmp_path: Path) -> None:
+    rows = invented.setups(12).frame
+    rows.loc[rows["tank_id"] == "T-001", "losing_stage"] = "unaccounted"
+    results = invented.season_results(setups=report_table("setups", "Tanks", rows, SETUPS))
+    said = action_text(write_season(results, tmp_path, invented.uploads()))
+    assert (
+        "1 did worse than ordinary tanks do (in 1 of them the fish that are missing were not counted dead" in said
+    )
 
 
 def test_claims_csv_holds_the_pages_sentences_and_nothing_it_does_not_say(review: ReportResult) -> None:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from itertools import product
 
 import pytest
 
 from broodyear.claims import CLAIM_COLUMNS, REASONS, Claim, ClaimKind, Decision, Reason
-from broodyear.reports.sentences import amount, between, chance_words, state, worded
+from broodyear.reports.sentences import amount, between, chance_words, in_short, state, worded
 
 #: A subject, level and reference as each kind of claim has them.
 SUBJECTS = {
@@ -34,7 +35,7 @@ def made(kind: ClaimKind, reason: Reason, *, known: bool, section: str = "here")
     estimate, low, high, p_value, p_family, comparisons = numbers
     return Claim(
         kind, subject, reason, level, reference, outcome, estimate, low, high, UNITS.get(kind, "points"),
-        p_value, p_family, int(comparisons), section,
+        p_value, p_family, int(comparisons), section, -17.2 if known else math.nan,
     )  # fmt: skip
 
 
@@ -68,8 +69,9 @@ def test_sentences_say_size_interval_and_how_many_were_compared() -> None:
         ]
     )
     assert below == (
-        "Site S-1 did worse over its seasons than its eggs explain: 12 points fewer fish left alive"
-        " (95\u202f% interval 6 to 18); it is clear beside the others of the 26 sites compared."
+        "Site S-1 did worse over its seasons than its eggs explain: 17 points below what was expected;"
+        " allowing for chance, 12 (95\u202f% interval 6 to 18); it is clear beside the others of the 26 sites"
+        " compared."
     )
     assert "Gravel practice: single layer stones instead of bare: \u221212 points of survival" in practice
     assert "clear after allowing for all 26 comparisons made" in practice
@@ -78,6 +80,20 @@ def test_sentences_say_size_interval_and_how_many_were_compared() -> None:
         " concerned did as the others."
     )
     assert biased == "Power curve (coho, half hatched) is late by 1.0 day."
+
+
+def test_what_was_counted_stands_beside_what_chance_leaves_of_it() -> None:
+    """The plain difference first; the interval is that of what is left once chance is allowed for."""
+    low = made(ClaimKind.TANK_BELOW, Reason.CLEAR, known=True)
+    across = replace(low, reason=Reason.AT_WATCHED_PLACE, estimate=-3.0, low=-8.0, high=2.0, observed=-2.5)
+    assert worded([low])[0].endswith(
+        ": 17 points below what was expected; allowing for chance, 12 (95\u202f% interval 6 to 18); it is clear"
+        " among the 26 tanks compared."
+    )
+    allowed = "; allowing for chance, \u22123.0 (95\u202f% interval \u22128.0 to +2.0);"
+    assert f": 2.5 points below what was expected{allowed}" in worded([across])[0]
+    assert f": 2.5 points above what was expected{allowed}" in worded([replace(across, observed=2.5)])[0]
+    assert in_short(low) == "T-1: 17 points short (12 allowing for chance), clear"
 
 
 def test_chance_and_amounts_in_plain_words() -> None:

@@ -109,6 +109,25 @@ def test_water_incidents_and_the_hand_over_are_named_where_they_lie_beyond_their
     assert table["evidence"].tolist() == ["incident_warm ammonia handover gravel conditioning", "handover", "", ""]
 
 
+def test_a_warm_reading_and_a_week_of_deaths_are_named_with_their_days() -> None:
+    days = [pd.Timestamp("2025-01-13"), pd.Timestamp("2025-01-30"), pd.Timestamp("2025-02-03"), pd.NaT]
+    frame = tanks(
+        warm_read_c=[15.4, None, None, None], warm_read_on=[days[0], pd.NaT, pd.NaT, pd.NaT], warm_limit_c=13.0,
+        spell_dead=[81, 20, 30, None], spell_of=[100, 22, 50, None], spell_from=days,
+        spell_to=[pd.Timestamp("2025-01-17"), days[2], days[2], pd.NaT],
+        room_type=["hallway", "den", "den", "den"],
+    )  # fmt: skip
+    table = circumstances(frame, pd.Series([True, True, True, True]))
+    assert table["circumstances"].tolist() == [
+        "consistent with 15.4 °C read on 13 Jan, above the limit of 13; 81 of 100 dead found from 13 to 17 Jan"
+        " (as 3 of 4 tanks); a hallway as room",
+        "consistent with 20 of 22 dead found from 30 Jan to 3 Feb (as 3 of 4 tanks)",
+        "consistent with 30 of 50 dead found on 3 Feb (as 3 of 4 tanks)",
+        NOTHING_ON_RECORD,
+    ]
+    assert table["evidence"].tolist() == ["warm_read spell room", "spell", "spell", ""]
+
+
 def test_shares_of_a_group_stand_beside_those_of_the_others() -> None:
     frame = pd.DataFrame(
         {"region": ["n"] * 20 + ["s"] * 30, "season": 2023, "outcome": "delivered_to_release", "eggs": 100,

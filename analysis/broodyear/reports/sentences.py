@@ -126,6 +126,7 @@ def _environment() -> Environment:
         "amount": amount,
         "size": lambda value, unit: amount(abs(value), unit),
         "change_in": lambda value, unit: _with_unit(_signed(value), unit),
+        "allowing": allowing,
         "between": between,
         "between_sizes": between_sizes,
         "ends": lambda claim: _with_unit(_ends(claim), claim.unit),
@@ -146,6 +147,14 @@ def _environment() -> Environment:
 def amount(value: float, unit: str) -> str:
     """A size with its unit: 12 points, 34 fish, 1.5 days."""
     return _with_unit(plain(value, _digits(value, unit)), unit)
+
+
+def allowing(claim: Claim) -> str:
+    """The claim's estimate without its unit; signed only where its interval lies on both sides of zero."""
+    digits = _digits(claim.estimate, claim.unit)
+    if excludes_zero(claim.low, claim.high):
+        return plain(abs(claim.estimate), digits)
+    return signed(claim.estimate, digits)
 
 
 def between(claim: Claim) -> str:

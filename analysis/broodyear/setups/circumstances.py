@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable
 from dataclasses import dataclass
 from string import Formatter
@@ -61,6 +62,9 @@ CIRCUMSTANCES = (
     Circumstance("warm", "hours_above_warm", _at_least(6.0), "{hours_above_warm:.0f} h above the warm limit"),
     Circumstance("warm_week", "max_7day_mean_of_daily_max_c", _at_least(13.0),
                  "7-day mean of daily maxima of {max_7day_mean_of_daily_max_c:.1f} °C"),
+    Circumstance("warm_read", "warm_read_c", _is_there,
+                 "{warm_read_c:.1f} °C read on {warm_read_on}, above the limit of {warm_limit_c:g}"),
+    Circumstance("spell", "spell_dead", _is_there, "{spell_dead:.0f} of {spell_of:.0f} dead found {spell_when}"),
     Circumstance("warm_water", "mean_water_temp_c", _at_least(11.0), _MEAN),
     Circumstance("cold_water", "mean_water_temp_c", _at_most(4.0), _MEAN),
     Circumstance("sudden_rise", "largest_rise_24h_c", _at_least(3.0),
@@ -148,13 +152,15 @@ def _held(table: pd.DataFrame, circumstance: Circumstance) -> tuple[pd.Series, p
 
 
 def _with_shares(rows: pd.DataFrame) -> pd.DataFrame:
-    """Counts as shares of the eggs, where the counts are there."""
+    """Counts as shares of the eggs, where the counts are there, and days in words."""
     table = rows.copy(deep=False)
     if "dead_on_arrival" in rows:
         dead = pd.to_numeric(rows["dead_on_arrival"], errors="coerce")
         table["dead_on_arrival_pct"] = 100.0 * dead / (dead + rows["eggs"])
     if "unaccounted" in rows:
         table["unaccounted_pct"] = 100.0 * pd.to_numeric(rows["unaccounted"], errors="coerce") / rows["eggs"]
+    if "spell_from" in rows:
+        table["spell_when"] = [_when(*days) for days in zip(rows["spell_from"], rows["spell_to"], strict=True)]
     if "handover_step_c" in rows:
         table["handover_drop_c"] = -pd.to_numeric(rows["handover_step_c"], errors="coerce")
     return table
@@ -178,8 +184,24 @@ def _collect(table: pd.DataFrame, circumstance: Circumstance, found: dict[object
 
 
 def _plain(value: Any) -> Any:
-    """A code in words; a number stays one."""
+    """A code in words, a date as its day; a number stays one."""
+    if isinstance(value, dt.date):
+        return _day(value)
     return value.replace("_", " ") if isinstance(value, str) else value
+
+
+def _day(date: dt.date) -> str:
+    """A day within a season, which has each only once."""
+    return f"{date.day} {date:%b}"
+
+
+def _when(first: Any, last: Any) -> str:
+    """From the first day to the last, or on the one; empty where they are not known."""
+    if pd.isna(first):
+        return ""
+    if first == last:
+        return f"on {_day(last)}"
+    return f"from {first.day if first.month == last.month else _day(first)} to {_day(last)}"
 
 
 def _sentence(names: list[str]) -> str:

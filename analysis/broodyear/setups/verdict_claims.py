@@ -21,8 +21,8 @@ _OF_VERDICT = {
 def tank_claims(rows: pd.DataFrame) -> tuple[Claim, ...]:
     """One claim per row of a screen (`SetupScreen.rows`) of one season, in their order.
 
-    estimate, low, high: shrunken less expected survival in points; p_family: the false-discovery rate at which the
-    tank would be flagged among the tanks judged for its outcome.
+    estimate, low, high: shrunken less expected survival in points; observed: the same unshrunken; p_family: the
+    false-discovery rate at which the tank would be flagged among the tanks judged for its outcome.
     """
     compared = rows["p_value"].notna().groupby(rows["outcome"]).sum()
     return tuple(_of_tank(row, int(compared[row["outcome"]])) for row in rows.to_dict("records"))
@@ -47,6 +47,7 @@ def _of_tank(row: dict[Hashable, Any], compared: int) -> Claim:
         estimate=_number(row["shrunken_pct"]) - expected,
         low=_number(row["shrunken_low"]) - expected,
         high=_number(row["shrunken_high"]) - expected,
+        observed=_number(row["observed_pct"]) - expected,
         unit="points",
         p_value=_number(row["p_value"]),
         p_family=_number(row["q_value"]),
@@ -58,7 +59,8 @@ def place_claims(sites: pd.DataFrame, rows: pd.DataFrame) -> tuple[Claim, ...]:
     """One place_below claim per row of the sites table, in their order, then one per site and outcome of `rows`
     (`SetupScreen.rows` of one season) that no count could be judged at.
 
-    estimate, low, high: survival less what was expected over all its seasons, in points; p_family: the
+    estimate, low, high: survival less what was expected over all its seasons, in points, shrunken; observed: the
+    same from the plain counts; p_family: the
     false-discovery rate over the sites judged for the outcome.
     """
     compared = sites["p_value"].notna().groupby(sites["outcome"]).sum()
@@ -82,6 +84,7 @@ def _of_place(row: dict[Hashable, Any], compared: int) -> Claim:
         estimate=_number(row["difference_points"]),
         low=_number(row["difference_low"]),
         high=_number(row["difference_high"]),
+        observed=_number(row["observed_pct"]) - _number(row["expected_pct"]),
         unit="points",
         p_value=_number(row["p_value"]),
         p_family=_number(row["q_value"]),

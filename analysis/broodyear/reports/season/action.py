@@ -32,6 +32,8 @@ from broodyear.reports.wording import refusal
 _WORDS = "season/first.txt"
 #: Sites of the list that the page shows; the table has all.
 MOST_VISITS = 5
+#: Tanks below expected whose missing fish nobody counted dead.
+_UNCOUNTED = {"outcome": MAIN_OUTCOME, "verdict": "below_expected", "losing_stage": "unaccounted"}
 
 
 def action_section(results: SeasonResults) -> Section:
@@ -204,6 +206,7 @@ def _board(results: SeasonResults) -> list[Block]:
         sites_named=[statements.claim(row).subject for row in named_sites(statements)],
         tanks_judged=int(results.bare("tanks_judged")),
         tanks_below=int(results.bare("tanks_below_expected")),
+        uncounted=len(results.setups.rows(**_UNCOUNTED)),
         compared=compared,
         clear=len(clear),
         first_clear=statements.sentences[clear[0]] if clear else "",

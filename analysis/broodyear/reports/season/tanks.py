@@ -126,12 +126,13 @@ def _tank_table(records: SeasonRecords) -> TableBlock:
         column("expected_pct", "expected (%)", "pct_bare"),
         column("shrunken_pct", "with chance allowed for (%)", "pct_bare"),
         interval_column("shrunken_low", "shrunken_high", "95 % interval (%)", "pct_bare"),
-        column("fish_below_expected", "fish below expected", "number"),
+        column("fish_below_expected", "fish below expected, chance allowed for", "number"),
         column("q_value", "false alarms", "p"),
         column("losing_stage", "lost as", "words"),
     )
     note = (
-        "With chance allowed for: the tank’s rate moved towards what is expected, the more the fewer its eggs;"
+        "With chance allowed for: the tank’s rate moved towards what is expected of it, its site’s other seasons"
+        " included, the more the fewer its eggs;"
         " false alarms: their share if every tank this far out were flagged. The other outcomes are in the file."
     )
     caption = "Every tank of the season, in alphabetical order"
@@ -180,7 +181,7 @@ SITE_COLUMNS = (
     column("tank_seasons", "tank-seasons", "whole"),
     column("observed_pct", "observed (%)", "pct_bare"),
     column("expected_pct", "expected (%)", "pct_bare"),
-    column("difference_points", "against expected (points)", "points"),
+    column("difference_points", "against expected, chance allowed for (points)", "points"),
     interval_column("difference_low", "difference_high", "95 % interval", "points"),
     column("verdict", "over its seasons", "verdict"),
     column("note", "keep in mind", "text", long=True),

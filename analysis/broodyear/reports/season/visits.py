@@ -23,6 +23,8 @@ _WORDS = "season/visits.txt"
 
 #: What makes a site come first: its seasons, a tank of this one, a tank to watch, a tank that fell silent.
 _SITE, _TANK, _WATCH, _SILENT = range(4)
+#: Codes on record that tell of deaths by themselves.
+_OF_DEATHS = frozenset({"spell", "arrival"})
 
 
 @dataclass(frozen=True)
@@ -37,6 +39,7 @@ class _Reason:
     in_short: str
     on_record: str = ""
     evidence: str = ""
+    lost_as: str = ""
     fish: float = 0.0
 
 
@@ -75,6 +78,7 @@ def _of_row(setups: ReportTable, row: int, rank: int, statements: Statements, cl
     return _Reason(
         text("site_id"), text("region"), text("tank_id"), rank, statements.sentences[claim],
         in_short(statements.claim(claim)), text("circumstances"), text("evidence"),
+        text("losing_stage"),
         float(fish) if known(fish) else 0.0,
     )  # fmt: skip
 
@@ -110,12 +114,17 @@ def _visit(order: int, group: list[_Reason]) -> dict[str, Any]:
 
 
 def _first_check(group: list[_Reason]) -> tuple[str, str]:
-    """What to check first, and its caution, by the first code on record that the words know."""
+    """What to check first, and its caution, by the first code on record that the words know.
+
+    The caution on unusual deaths is none for fish that nobody counted dead.
+    """
     if all(one.rank == _SILENT for one in group):
-        check: tuple[str, str] = wording(_WORDS, "silent")
-        return check
+        silent: tuple[str, str] = wording(_WORDS, "silent")
+        return silent
     codes = {code for one in group for code in one.evidence.split()}
     checks: dict[str, tuple[str, str]] = wording(_WORDS, "checks")
     fitting = [words for code, words in checks.items() if code in codes]
     otherwise: tuple[str, str] = wording(_WORDS, "otherwise")
-    return fitting[0] if fitting else otherwise
+    check, caution = fitting[0] if fitting else otherwise
+    has_deaths = bool(codes & _OF_DEATHS) or any(one.lost_as != "unaccounted" for one in group)
+    return check, caution if has_deaths or caution != wording(_WORDS, "health") else otherwise[1]
