@@ -43,7 +43,7 @@ def test_check_finds_the_layouts_and_says_what_was_not_read(
     (diary,) = (file for file in said["files"] if file["path"].endswith("#Log 1"))
     assert diary["table"] == "temperatures+losses"
     assert diary["tables"][1] == {"table": "losses", "rows_made": 3, "rows_accepted": 2, "rows_rejected": 1}
-    assert [finding["source_column"] for finding in said["findings"]] == ["Date", "Stage"]
+    assert [finding["source_column"] for finding in said["findings"]] == ["Date"]
     assert {"path": "records/diary GUL-01.xlsx#Empty", "reason": "the sheet is empty"} in said["skipped"]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,7 @@ from tests.intake.messy import LAYOUTS, layouts, write_diary, write_programme
 from broodyear.cli import main
 from broodyear.findings import CheckResult, FileReport, TableCount
 from broodyear.intake import check_paths, load_paths
+from broodyear.layouts import layouts_from
 from broodyear.store import open_store
 
 DIARY = "diary GUL-01.xlsx#Log 1"
@@ -89,10 +91,7 @@ def test_one_sheet_feeds_two_tables_and_each_row_is_accounted_for(folder: Path) 
         ),
     ]
     found = [(f.line, f.table, f.column, f.source_column, f.value, f.rule) for f in result.findings]
-    assert found == [
-        (8, "losses", "checked_on", "Date", "Total", "not_a_date"),
-        (8, "losses", "stage", "Stage", None, "required_blank"),
-    ]
+    assert found == [(8, "losses", "checked_on", "Date", "Total", "totals_line")]
     assert result.exit_code == 10
 
 
@@ -278,3 +277,34 @@ def test_only_the_table_that_lacks_a_row_is_named(
     assert main(["check", "places.csv", "--quiet"]) == 10
     said = capsys.readouterr().out.splitlines()
     assert said[0] == "places.csv (sites+tanks): 3 lines, 2 good, 1 with a row kept out (tanks 1)"
+
+
+DEAD = """
+[[layout]]
+name = "dead fish"
+header = ["Day", "Label"]
+  [[layout.rows]]
+  table = "losses"
+  only_when = ["Dead"]
+    [layout.rows.columns]
+    tank_id = { column = "Label" }
+    checked_on = { column = "Day" }
+    stage = { constant = "egg" }
+    dead = { column = "Dead" }
+"""
+
+
+def test_the_word_to_write_for_a_line_of_totals(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("tanks.csv").write_text("tank_id\nT-01\n", encoding="utf-8")
+    Path("dead.csv").write_text("Day,Label,Dead\n2026-11-09,T-01,2\nTotal,,2\n", encoding="utf-8")
+    layouts = layouts_from(tomllib.loads(DEAD), "layouts.toml")
+    (told,) = check_paths(["tanks.csv", "dead.csv"], layouts=layouts).findings
+    assert (told.rule, told.line, told.source_column) == ("totals_line", 3, "Day")
+    assert told.message == 'found "Total": this looks like a line of totals, not a record of one day'
+    assert told.advice == (
+        "Leave the line out: it sums lines that are read already. "
+        'In layouts.toml, "Label" in only_when of the rows for losses leaves such lines out.'
+    )
+    asked = layouts_from(tomllib.loads(DEAD.replace('["Dead"]', '["Dead", "Label"]')), "layouts.toml")
+    assert check_paths(["tanks.csv", "dead.csv"], layouts=asked).findings == ()

@@ -27,6 +27,7 @@ from broodyear.intake.row_sql import (
     values_select,
 )
 from broodyear.intake.staging import Staged
+from broodyear.intake.totals import is_total, totals_words
 from broodyear.settings import Settings
 from broodyear.store.open_rows import key_as_text
 
@@ -154,9 +155,22 @@ class _Explanations:
             decider, *broken = row
             # The checks of the row as such come first.
             said = [self._worked_out(one or "", decider) for one in broken]
-            said = said[:1] if said[0].is_spoiled else said
+            said = self._of_totals(said) or (said[:1] if said[0].is_spoiled else said)
             self._known[row] = said, " ".join(one.problem for one in said)
         return self._known[row]
+
+    def _of_totals(self, said: list[_Said]) -> list[_Said]:
+        """The one thing to say of a line of totals, in the place of a date or a label; none of any other line."""
+        telling = (*self._found.table.primary_key, *self._found.table.required_names)
+        total = next((one for one in said if one.kind[1] in telling and is_total(one.value)), None)
+        if total is None or total.value is None:
+            return []
+        headings = self._found.headings(0)
+        blanks = [one.kind[1] or "" for one in said if one.kind[0] == "required_blank"]
+        blank = next((headings[column] for column in blanks if column in headings), None)
+        found = totals_words(total.value, self._found.table.name, blank)
+        problem = f"{total.kind[1]}: {found.message}. {found.advice}"
+        return [_Said(("totals_line", total.kind[1]), total.value, found, problem, is_spoiled=True)]
 
     def _worked_out(self, broken: str, decider: str | None) -> _Said:
         position, _, received = broken.partition(AND_CELL)

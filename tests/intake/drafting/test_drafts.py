@@ -45,7 +45,7 @@ def test_a_diary_feeds_two_tables_and_its_fellow_needs_no_draft(tmp_path: Path) 
         "water_temp": Value("column", "Water (F)"),
         "unit": Value("constant", "F"),
     }
-    assert (losses.table, losses.only_when) == ("losses", ("Dead",))
+    assert (losses.table, losses.only_when) == ("losses", ("Dead", "Stage"))  # its last line is of totals
     assert diary.words == {("losses", "stage"): ("Sac fry",)}
     assert [heading.heading for heading in diary.headings if not heading.uses] == ["Weather", "Note"]
     assert diary.header_line == 3
@@ -64,6 +64,13 @@ def test_the_text_of_a_draft_reads_back_as_its_layout(tmp_path: Path) -> None:
     assert '    stage      = { column = "Stage" }  # ? words to map: "Sac fry"' in text
     assert '# left over; to leave them out on purpose, write above the rows: ignore = ["Weather", "Note"]' in text
     assert "#   6     GUL-01   ?11/8/2026 7:15 PM  47.0        F" in text
+
+
+def test_a_draft_leaves_lines_of_totals_out(tmp_path: Path) -> None:
+    lines = "".join(f"2026-11-{day:02d},T-1,8.{day % 10},1,egg\n" for day in range(1, 31))
+    text = f"Date,Tank,Water °C,Dead,Stage\n{lines}Total,,,30,\n"
+    temperatures, losses = draft(tmp_path, "diary.csv", text).layout.rows
+    assert (temperatures.only_when, losses.only_when) == (("Water °C",), ("Dead", "Tank"))
 
 
 def test_what_the_file_does_not_tell_is_asked_for(tmp_path: Path) -> None:

@@ -16,6 +16,7 @@ from broodyear.intake.dialect import Dialect, named_where_filled
 from broodyear.intake.drafting.assigning import Assigned, assign
 from broodyear.intake.drafting.cells import Looks, looks_of, proved_order
 from broodyear.intake.drafting.headings import meanings
+from broodyear.intake.drafting.leaving_out import without_totals
 from broodyear.intake.drafting.preview import PreviewTable, preview
 from broodyear.intake.opened import open_body
 from broodyear.intake.recognise import FitsNothing, without_empty_end
@@ -120,6 +121,7 @@ def draft_layout(
     looks = [looks_of(cells) for cells in columns]
     above = [row for row in body.first_rows(dialect.separator) if row.line < dialect.header_line]
     assigned = assign(source, names, looks, above)
+    assigned.rows = without_totals(assigned.rows, names, body, dialect)
     proof = proved_order([cell for place in assigned.dates for cell in columns[place]])
     decimals = (text for look in looks for text in look.distinct if re.fullmatch(r"[+-]?[0-9]+,[0-9]+", text))
     layout = Layout(
