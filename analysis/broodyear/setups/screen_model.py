@@ -18,7 +18,7 @@ from functools import cached_property
 import numpy as np
 
 from broodyear.setups.predictive import normal_scores
-from broodyear.statistics.numbers import BoolArray, FloatArray, IntArray, expit
+from broodyear.statistics.numbers import BoolArray, FloatArray, IntArray, expit, level_sums
 
 #: Scores are winsorised at the normal distribution's 10 % and 90 % points.
 CLIP = 1.2815515655446004
@@ -223,7 +223,7 @@ def solve_equations(
     """Henderson's equations; the batch block is diagonal and eliminated, so the cost is linear in rows."""
     dense, common, batches = data.dense, data.common.shape[1], data.batches
     weighted = dense * weight[:, None]
-    border = np.stack([np.bincount(data.batch, column, batches) for column in weighted.T])
+    border = level_sums(data.batch, weighted, batches).T
     diagonal = np.bincount(data.batch, weight, batches) + (1.0 / batch_sd**2 if batches > 1 else 1e12)
     right_batch = np.bincount(data.batch, weight * response, batches)
     precision = np.concatenate([data.common_precision, np.full(data.seasons, 1.0 / season_sd**2)])
