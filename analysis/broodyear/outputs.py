@@ -8,6 +8,7 @@ other is left alone, and the command is refused before it begins to work.
 - ``write_file``, ``new_file``: one file, put in its place when it is whole.
 - ``new_folder``: a folder made aside and put in its place whole; what is not broodyear's own in the old one stays.
 - ``begin_folder``, ``end_folder``: a folder that is filled in its place, because its own files are read there.
+- ``writer_of_result``: whether a file is such a result, and so no record of anybody's.
 - ``append_to``, ``replace_text``: add to the end of a file that people edit, or take a part of it out.
 """
 
@@ -29,6 +30,10 @@ RECORD = ".broodyear"
 
 #: In a record: the folder is being filled, or its run was stopped.
 UNFINISHED = "(unfinished)"
+
+#: Beginnings of the commands whose files are results; tables of a report lie two folders deep.
+_RESULTS = ("report ", "forecast", "plan")
+_DEEPEST_RESULT = 3
 
 #: Files named in a refusal; the others are counted.
 NAMED_FILES = 3
@@ -283,6 +288,23 @@ def _lines_about(folder: Path, name: str) -> Iterator[Written]:
             yield written
         if above == folder:
             return
+
+
+def writer_of_result(path: Path, records: dict[Path, dict[str, Written]]) -> str | None:
+    """The command of which an unchanged file is a result that nobody loads: a report, a forecast, a plan.
+
+    None of any other, and of what may be loaded again: exports, copies to mend, templates, trials, demo uploads.
+
+    records: of folders, kept between calls.
+    """
+    above = path.absolute().parents
+    for folder in above[:_DEEPEST_RESULT]:
+        if folder not in records:
+            records[folder] = _read_record(folder)
+        written = records[folder].get(path.absolute().relative_to(folder).as_posix())
+        if written is not None and written.by.startswith(_RESULTS) and not _why_not(path, written, written.by):
+            return written.by
+    return None
 
 
 def _empty(folder: Path, keep: str = "") -> None:

@@ -13,7 +13,7 @@ from broodyear.findings import Skipped
 from broodyear.intake.sources.archives import in_archive, is_archive
 from broodyear.intake.sources.model import STDIN, Missing, Source, Sources
 from broodyear.intake.sources.workbooks import in_workbook, is_workbook
-from broodyear.outputs import RECORD
+from broodyear.outputs import RECORD, Written, writer_of_result
 
 #: Endings of the files that a folder or an archive is searched for.
 TEXTS = (".csv", ".tsv", ".txt", ".csv.gz", ".tsv.gz", ".txt.gz")
@@ -64,8 +64,12 @@ def _files(path: str | Path, sources: Sources) -> Iterator[tuple[str, Path]]:
 
 def _in_folder(folder: Path, sources: Sources) -> Iterator[tuple[str, Path]]:
     found = False
+    records: dict[Path, dict[str, Written]] = {}
     for place in _walk(folder):
         reason = _passed_over(place, place.name)
+        writer = writer_of_result(place, records) if reason is None else None
+        if writer is not None:
+            reason = f"a result that `broodyear {writer}` wrote, and no record"
         if reason is None:
             found = True
             yield str(place), place
