@@ -19,13 +19,18 @@
 --   eggs_dead_on_arrival [count]: dead on arrival
 --   eggs_in_usable [count]: live eggs in usable tanks
 --   left_alive [count]: left alive from usable tanks, capped at their eggs
+--   alive_at_most_elsewhere [count]: live eggs of the other delivered tanks less the dead counted there
 --   reported_pct [%]: left_alive ÷ eggs_in_usable
 --   bound_all_died_pct [%]: the rate if every egg in the other delivered tanks died
---   bound_all_lived_pct [%]: the rate if every egg in the other delivered tanks lived
+--   bound_all_lived_pct [%]: the rate if every egg in the other delivered tanks lived that was not counted dead
 WITH tanks AS (SELECT * FROM tank_seasons),
 
 capped AS (
-    SELECT *, CASE WHEN usable_release THEN greatest(least(left_alive, eggs), 0) END AS alive_of_eggs FROM tanks
+    SELECT
+        *,
+        CASE WHEN usable_release THEN greatest(least(left_alive, eggs), 0) END AS alive_of_eggs,
+        CASE WHEN NOT usable_release THEN alive_at_most(eggs, dead_total, losses_look_cumulative) END AS may_be_alive
+    FROM tanks
 ),
 
 final AS (
@@ -44,17 +49,15 @@ final AS (
         coalesce(sum(dead_on_arrival), 0)::BIGINT AS eggs_dead_on_arrival,
         coalesce(sum(capped.eggs) FILTER (WHERE usable_release), 0)::BIGINT AS eggs_in_usable,
         coalesce(sum(alive_of_eggs), 0)::BIGINT AS left_alive,
+        coalesce(sum(may_be_alive), 0)::BIGINT AS alive_at_most_elsewhere,
         pct(
             coalesce(sum(alive_of_eggs), 0),
             sum(capped.eggs) FILTER (WHERE usable_release)
         ) AS reported_pct,
         pct(coalesce(sum(alive_of_eggs), 0), sum(capped.eggs))
             AS bound_all_died_pct,
-        pct(
-            coalesce(sum(alive_of_eggs), 0)
-            + coalesce(sum(capped.eggs) FILTER (WHERE NOT usable_release), 0),
-            sum(capped.eggs)
-        ) AS bound_all_lived_pct
+        pct(coalesce(sum(alive_of_eggs), 0) + coalesce(sum(may_be_alive), 0), sum(capped.eggs))
+            AS bound_all_lived_pct
     FROM capped
     GROUP BY season, region, batch_id
 )

@@ -24,6 +24,10 @@ CREATE OR REPLACE TEMP MACRO celsius_days(thermal_units, unit) AS
 CREATE OR REPLACE TEMP MACRO pct(part, whole) AS
     CASE WHEN whole > 0 THEN 100.0 * part / whole END;
 
+-- How many of a tank's eggs can be alive at most, when so many dead were counted there; running totals say nothing.
+CREATE OR REPLACE TEMP MACRO alive_at_most(eggs, dead, are_running_totals) AS
+    greatest(eggs - CASE WHEN are_running_totals THEN 0 ELSE coalesce(dead, 0) END, 0);
+
 -- Part of the day that is still to come at a moment; half of it when the hour is not known.
 CREATE OR REPLACE TEMP MACRO share_of_day_left(moment, has_hour) AS
     CASE WHEN has_hour THEN 1.0 - (epoch(moment) - epoch(date_trunc('day', moment))) / 86400.0 ELSE 0.5 END;

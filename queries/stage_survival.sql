@@ -25,7 +25,7 @@
 --   tank_q75_pct [%]: upper quartile of the tanks' rates
 --   bound_all_died_pct [%]: pooled rate if all eggs of tanks without the numbers died; only for stages that start at
 --     delivery
---   bound_all_lived_pct [%]: pooled rate if all of them lived, likewise
+--   bound_all_lived_pct [%]: pooled rate if all of them lived that were not counted dead, likewise
 --   tanks_with_excess [count]: tanks where more came out than went in
 WITH tanks AS (SELECT * FROM tank_seasons WHERE delivered),
 
@@ -39,29 +39,31 @@ alive AS (
         CASE WHEN dead_alevin IS NOT NULL OR dead_fry IS NOT NULL THEN hatched - coalesce(dead_alevin, 0) END
             AS buttoned_up,
         left_alive,
+        alive_at_most(eggs, dead_egg, losses_look_cumulative) AS hatched_at_most,
+        alive_at_most(eggs, dead_total, losses_look_cumulative) AS alive_at_most,
         CASE WHEN usable_release AND NOT losses_look_cumulative THEN eggs - dead_total END AS not_dead
     FROM tanks
 ),
 
 stages AS (
     SELECT season, species, tank_id, 'hatch' AS stage, 1 AS stage_order, 'loss_based' AS estimate,
-        eggs AS at_start, hatched AS at_end, eggs
+        eggs AS at_start, hatched AS at_end, eggs, hatched_at_most AS at_most
     FROM alive
     UNION ALL
-    SELECT season, species, tank_id, 'hatch_to_button_up', 2, 'loss_based', hatched, buttoned_up, eggs FROM alive
+    SELECT season, species, tank_id, 'hatch_to_button_up', 2, 'loss_based', hatched, buttoned_up, eggs, alive_at_most FROM alive
     UNION ALL
-    SELECT season, species, tank_id, 'button_up_to_release', 3, 'release_based', buttoned_up, left_alive, eggs
+    SELECT season, species, tank_id, 'button_up_to_release', 3, 'release_based', buttoned_up, left_alive, eggs, alive_at_most
     FROM alive
     UNION ALL
-    SELECT season, species, tank_id, 'button_up_to_release', 3, 'loss_based', buttoned_up, not_dead, eggs FROM alive
+    SELECT season, species, tank_id, 'button_up_to_release', 3, 'loss_based', buttoned_up, not_dead, eggs, alive_at_most FROM alive
     UNION ALL
-    SELECT season, species, tank_id, 'hatch_to_release', 4, 'release_based', hatched, left_alive, eggs FROM alive
+    SELECT season, species, tank_id, 'hatch_to_release', 4, 'release_based', hatched, left_alive, eggs, alive_at_most FROM alive
     UNION ALL
-    SELECT season, species, tank_id, 'hatch_to_release', 4, 'loss_based', hatched, not_dead, eggs FROM alive
+    SELECT season, species, tank_id, 'hatch_to_release', 4, 'loss_based', hatched, not_dead, eggs, alive_at_most FROM alive
     UNION ALL
-    SELECT season, species, tank_id, 'delivered_to_release', 5, 'release_based', eggs, left_alive, eggs FROM alive
+    SELECT season, species, tank_id, 'delivered_to_release', 5, 'release_based', eggs, left_alive, eggs, alive_at_most FROM alive
     UNION ALL
-    SELECT season, species, tank_id, 'delivered_to_release', 5, 'loss_based', eggs, not_dead, eggs FROM alive
+    SELECT season, species, tank_id, 'delivered_to_release', 5, 'loss_based', eggs, not_dead, eggs, alive_at_most FROM alive
 ),
 
 rated AS (
@@ -90,7 +92,7 @@ summed AS (
         quantile_cont(rate_pct, 0.50) AS tank_median_pct,
         quantile_cont(rate_pct, 0.75) AS tank_q75_pct,
         sum(eggs)::BIGINT AS all_eggs,
-        coalesce(sum(eggs) FILTER (WHERE NOT has_both), 0)::BIGINT AS silent_eggs,
+        coalesce(sum(at_most) FILTER (WHERE NOT has_both), 0)::BIGINT AS silent_at_most,
         count(*) FILTER (WHERE has_both AND at_end > at_start) AS tanks_with_excess
     FROM rated
     GROUP BY season, species, stage, stage_order, estimate
@@ -115,7 +117,7 @@ final AS (
         tank_median_pct,
         tank_q75_pct,
         CASE WHEN stage IN ('hatch', 'delivered_to_release') THEN pct(survivors, all_eggs) END AS bound_all_died_pct,
-        CASE WHEN stage IN ('hatch', 'delivered_to_release') THEN pct(survivors + silent_eggs, all_eggs) END
+        CASE WHEN stage IN ('hatch', 'delivered_to_release') THEN pct(survivors + silent_at_most, all_eggs) END
             AS bound_all_lived_pct,
         tanks_with_excess
     FROM summed

@@ -93,8 +93,8 @@ def test_a_week_that_took_most_of_the_dead_has_its_days(programme: Programme) ->
 @pytest.mark.parametrize(
     "checks",
     [
-        (("2024-11-04", 10), ("2024-11-11", 0), ("2024-11-12", 10)),  # half, not most
-        (("2024-11-11", 0), ("2024-11-12", 9)),  # nine are few
+        (("2024-11-03", 0), ("2024-11-04", 10), ("2024-11-11", 0), ("2024-11-12", 10)),  # half, not most
+        (("2024-11-11", 0), ("2024-11-12", 9)),  # less than a tenth of the eggs
         (("2024-11-04", 0), ("2024-11-12", 40)),  # nobody had looked for eight days
         (("2024-11-12", 40),),  # nobody had looked at all
     ],
@@ -104,6 +104,18 @@ def test_other_losses_are_no_short_spell(programme: Programme, checks: tuple[tup
     assert programme.rows("tank_evidence", "spell_dead, spell_from", "tank_id = 'A' AND season = 2024") == [
         (None, None)
     ]
+
+
+@pytest.mark.parametrize(("eggs", "dead", "spell"), [(20, 9, None), (20, 10, 10), (120, 11, None)])
+def test_a_spell_is_ten_dead_and_a_tenth_of_the_eggs(
+    programme: Programme, eggs: int, dead: int, spell: int | None
+) -> None:
+    delivery = {"tank_id": "B", "batch_id": "B1", "delivered_on": "2024-11-01", "stage_at_delivery": "eyed"}
+    programme.add("deliveries", delivery | {"eggs_live": eggs})
+    for day, number in (("2024-11-03", 0), ("2024-11-04", dead)):
+        programme.add("losses", {"tank_id": "B", "checked_on": day, "stage": "egg", "dead": number})
+    programme.derive()
+    assert programme.one("tank_evidence", "spell_dead", "tank_id = 'B'") == (spell,)
 
 
 def test_the_largest_step_at_the_hand_over_counts_either_way(programme: Programme) -> None:

@@ -41,7 +41,7 @@ def broken(connection: duckdb.DuckDBPyConnection, table: str, identity: str) -> 
             "delivered >= reported_start AND reported_start >= reported_end AND reported_end >= usable",
         ),
         ("accounting", "bound_all_died_pct <= bound_all_lived_pct"),
-        ("accounting", "reported_pct BETWEEN bound_all_died_pct - 1e-9 AND bound_all_lived_pct + 1e-9"),
+        ("accounting", "reported_pct >= bound_all_died_pct - 1e-9"),
         ("stage_survival", "survivors <= eggs AND tanks <= tanks_delivered"),
         ("daily_temperature", "(source = 'observed') = (readings > 0)"),
         ("daily_temperature", "water_temp_c BETWEEN min_c - 1e-6 AND max_c + 1e-6"),

@@ -32,8 +32,17 @@ def test_bounds_by_hand() -> None:
     assert row["reporting_pct"] == pytest.approx(80.0)
     assert row["sentence"] == (
         "2 of 10 tanks gave no usable count: 82.0 % in those that did; between 65.6 % (all others died) and"
-        " 85.6 % (all others lived)"
+        " 85.6 % (all others lived that were not counted dead)"
     )
+
+
+def test_dead_that_silent_tanks_counted_did_not_live() -> None:
+    """Of the two silent tanks one counted 7 eggs and 5 alevins, the other running totals; 656 + 88 + 100."""
+    silent = tanks().assign(dead_egg=7.0, late_picks=0, dead_alevin=[5.0] * 9 + [90.0], dead_fry=None)
+    silent = silent.assign(losses_look_cumulative=[False] * 9 + [True])
+    assert survival_bounds(silent).iloc[0]["bound_high_pct"] == pytest.approx(84.4)
+    hatch = survival_bounds(silent.assign(outcome="hatch")).iloc[0]
+    assert hatch["bound_high_pct"] == pytest.approx(84.9)  # the alevins had hatched
 
 
 def test_everybody_reported() -> None:

@@ -68,7 +68,7 @@ def test_first_screen_says_sites_tanks_what_survives_what_was_reported_and_what_
         "26 compared (practices and temperature, survival from delivery to release); 1 is clear",
         "Gravel practice: gravel instead of bare: +6.1 points of survival",
         "How much was reported. 11 of 12 tanks",
-        "anywhere between 70 % (all their eggs died) and 84 % (all lived)",
+        "anywhere between 70 % (all their eggs died) and 84 % (all lived that were not counted dead)",
         "What this screen cannot see.",
         "falls short by 22 points or more, and called below expected only from 31 points",
         "For the board, to copy",

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from broodyear.survival.tank_frame import MAIN_OUTCOME, prepare
+from broodyear.survival.tank_frame import MAIN_OUTCOME, dead_believed, prepare
 
 BOUND_COLUMNS = [
     "outcome", "tanks", "tanks_usable", "reporting_pct", "eggs", "eggs_usable", "observed_pct",
@@ -15,10 +15,11 @@ BOUND_COLUMNS = [
 
 
 def survival_bounds(frame: pd.DataFrame, by: Sequence[str] = ("season",)) -> pd.DataFrame:
-    """Survival if every egg of the tanks without a usable count died, and if every one lived.
+    """Survival if every egg of the tanks without a usable count died, and if all lived that were not counted dead.
 
     Returns `by` and BOUND_COLUMNS, one row per group and outcome. observed_pct: survivors over eggs of the
-    tanks that reported. Eggs of silent tanks are needed for the bounds: they are missing for
+    tanks that reported. Dead are those of dead_egg, late_picks, dead_alevin and dead_fry, where the frame has them
+    and they do not look like running totals. Eggs of silent tanks are needed for the bounds: they are missing for
     hatch_to_release, whose eggs are the hatched, where a silent tank's are not known.
     """
     tanks = prepare(frame)
@@ -27,6 +28,7 @@ def survival_bounds(frame: pd.DataFrame, by: Sequence[str] = ("season",)) -> pd.
         rows[name] = rows[name].astype(object).where(rows[name].notna(), "not recorded")
     rows["eggs_usable"] = rows["eggs"].where(rows["is_used"], 0.0)
     rows["alive"] = rows["survivors"].where(rows["is_used"], 0.0)
+    rows["may_be_alive"] = (rows["eggs"] - _counted_dead(rows)).clip(lower=0.0).where(~rows["is_used"], 0.0)
     rows["is_unknown"] = rows["eggs"].isna()
     groups = rows.groupby([*by, "outcome"], sort=True, dropna=False)
     table = groups.agg(
@@ -35,9 +37,20 @@ def survival_bounds(frame: pd.DataFrame, by: Sequence[str] = ("season",)) -> pd.
         eggs=("eggs", "sum"),
         eggs_usable=("eggs_usable", "sum"),
         alive=("alive", "sum"),
+        elsewhere=("may_be_alive", "sum"),
         unknown=("is_unknown", "sum"),
     ).reset_index()
     return _with_bounds(table)[[*by, *BOUND_COLUMNS]]
+
+
+def _counted_dead(rows: pd.DataFrame) -> pd.Series:
+    """Dead counted in the tank that can be of those the outcome starts from: none but eggs are, up to hatch."""
+    columns = [name for name in ("late_picks", "dead_alevin", "dead_fry") if name in rows]
+    later = rows[columns].apply(pd.to_numeric, errors="coerce").fillna(0.0).sum(axis=1)
+    eggs = pd.to_numeric(rows["dead_egg"], errors="coerce").fillna(0.0) if "dead_egg" in rows else 0.0
+    dead: pd.Series = eggs + later.where(rows["outcome"] != "hatch", 0.0)
+    counted: pd.Series = dead.where(dead_believed(rows), 0.0)
+    return counted
 
 
 def _with_bounds(table: pd.DataFrame) -> pd.DataFrame:
@@ -45,7 +58,7 @@ def _with_bounds(table: pd.DataFrame) -> pd.DataFrame:
     table["reporting_pct"] = 100.0 * table["tanks_usable"] / table["tanks"]
     table["observed_pct"] = 100.0 * table["alive"] / table["eggs_usable"].where(table["eggs_usable"] > 0)
     table["bound_low_pct"] = 100.0 * table["alive"] / eggs
-    table["bound_high_pct"] = 100.0 * (table["alive"] + table["eggs"] - table["eggs_usable"]) / eggs
+    table["bound_high_pct"] = 100.0 * (table["alive"] + table["elsewhere"]) / eggs
     table["sentence"] = [_sentence(row) for _, row in table.iterrows()]
     return table
 
@@ -61,7 +74,8 @@ def _sentence(row: pd.Series) -> str:
         return f"{who}: nothing is known about survival here"
     return (
         f"{who}: {row['observed_pct']:.1f} % in those that did; between {row['bound_low_pct']:.1f} % (all"
-        f" others died) and {row['bound_high_pct']:.1f} % (all others lived)"
+        f" others died) and {row['bound_high_pct']:.1f} % (all others"
+        " lived that were not counted dead)"
     )
 
 

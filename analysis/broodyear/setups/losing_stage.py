@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from broodyear.survival.tank_frame import dead_believed
+
 #: Columns with fish found dead per stage, and the stage they stand for.
 DEAD_COLUMNS = {"dead_egg": "egg", "dead_alevin": "alevin", "dead_fry": "fry", "unaccounted": "unaccounted"}
 #: Stage of the outcomes that cover only part of the time in the tank.
@@ -51,7 +53,7 @@ def _excess_dead(rows: pd.DataFrame) -> pd.DataFrame:
     """
     tanks = rows.sort_values("eggs", ascending=False).drop_duplicates(_TANK)
     index = pd.MultiIndex.from_frame(tanks[_TANK])
-    believed = _believed(tanks)
+    believed = dead_believed(tanks)
     parts = {}
     for column, stage in DEAD_COLUMNS.items():
         if column in tanks:
@@ -59,13 +61,6 @@ def _excess_dead(rows: pd.DataFrame) -> pd.DataFrame:
             usual = share.groupby(tanks["season"]).transform("median")
             parts[stage] = ((share - usual) * tanks["eggs"]).to_numpy(dtype=float)
     return pd.DataFrame(parts, index=index, dtype=float)
-
-
-def _believed(tanks: pd.DataFrame) -> pd.Series:
-    """Whether a tank's dead counts are taken as counts; all are where nobody says otherwise."""
-    if "losses_look_cumulative" not in tanks:
-        return pd.Series(True, index=tanks.index)
-    return ~tanks["losses_look_cumulative"].astype("boolean").fillna(False).astype(bool)
 
 
 def _largest(table: pd.DataFrame) -> pd.Series:

@@ -73,6 +73,13 @@ def prepare(frame: pd.DataFrame) -> TankFrame:
     return _marked(rows)
 
 
+def dead_believed(tanks: pd.DataFrame) -> pd.Series:
+    """Whether a tank's dead counts are taken as counts; all are where nobody says otherwise."""
+    if "losses_look_cumulative" not in tanks:
+        return pd.Series(True, index=tanks.index)
+    return ~tanks["losses_look_cumulative"].astype("boolean").fillna(False).astype(bool)
+
+
 def _eggs_delivered_where_blank(rows: pd.DataFrame) -> pd.Series:
     """Eggs of tanks without a usable count, needed for bounds; after hatch they would be the hatched, not
     known.

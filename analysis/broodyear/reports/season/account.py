@@ -30,7 +30,8 @@ _LEVEL = 0.975
 def totals(accounting: pd.DataFrame, tanks: pd.DataFrame) -> dict[str, tuple[float, str, str]]:
     """Name -> (value, unit, meaning) over the rows of one season's accounting.
 
-    Bounds: the share left alive if all eggs of delivered tanks without a usable result died, or all lived.
+    Bounds: the share left alive if all eggs of delivered tanks without a usable result died, or all lived that
+    were not counted dead there.
     """
     counts = {
         "tanks_supplied": ("tanks_supplied", "tanks set up this season"),
@@ -41,6 +42,10 @@ def totals(accounting: pd.DataFrame, tanks: pd.DataFrame) -> dict[str, tuple[flo
         "eggs_delivered": ("eggs", "live eggs delivered"),
         "eggs_in_usable": ("eggs_in_usable", "live eggs delivered to usable tanks"),
         "left_alive": ("left_alive", "left alive from usable tanks"),
+        "alive_at_most_elsewhere": (
+            "alive_at_most_elsewhere",
+            "live eggs of the other tanks, not counted dead there",
+        ),
     }
     found = {
         name: (float(accounting[column].fillna(0).sum()), "count", meaning)
@@ -54,14 +59,18 @@ def totals(accounting: pd.DataFrame, tanks: pd.DataFrame) -> dict[str, tuple[flo
 
 
 def _bounds(found: Mapping[str, tuple[float, str, str]]) -> dict[str, tuple[float, str, str]]:
-    eggs, usable, alive = (found[name][0] for name in ("eggs_delivered", "eggs_in_usable", "left_alive"))
+    names = ("eggs_delivered", "eggs_in_usable", "left_alive", "alive_at_most_elsewhere")
+    eggs, usable, alive, elsewhere = (found[name][0] for name in names)
     if usable <= 0 or eggs <= 0:
         return {}
-    silent = eggs - usable
     return {
         "reported_pct": (100 * alive / usable, "%", "left alive of eggs delivered, usable tanks"),
         "bound_low_pct": (100 * alive / eggs, "%", "the same if every egg in the other tanks died"),
-        "bound_high_pct": (100 * (alive + silent) / eggs, "%", "the same if every egg in the other tanks lived"),
+        "bound_high_pct": (
+            100 * (alive + elsewhere) / eggs,
+            "%",
+            "the same if all lived there that were not counted dead",
+        ),
     }
 
 
