@@ -12,7 +12,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import stdtr, stdtrit
 
@@ -30,10 +29,10 @@ _NO_SPREAD = 0.02
 
 @dataclass(frozen=True)
 class CrossedMean:
-    """Estimates of p coefficients from n values.
+    """Estimates of p coefficients, or of sums of them, from n values.
 
     estimate: (p,); covariance: (p, p); df: (p,) degrees of freedom of each; spread_sd: of single values within
-    groups; group_sd: by name (0: none found); effects, effect_se: by name, in the order of the codes; wrong_share:
+    groups; group_sd: by name (0: none found); effects: by name, in the order of the codes; wrong_share:
     share of values that are wrong dates; wrong_probability: (n,) of each to be one; posterior: covariance of the
     coefficients and, after them, the effects; blocks: where in it the effects of each group stand; variance_doubt:
     covariance of the estimated variances, of the groups found and, last, of single values; is_settled: False where
@@ -46,12 +45,11 @@ class CrossedMean:
     spread_sd: float
     group_sd: Mapping[str, float]
     effects: Mapping[str, Floats]
-    effect_se: Mapping[str, Floats]
     wrong_share: float
     wrong_probability: Floats
     posterior: Floats
     blocks: Mapping[str, slice]
-    variance_doubt: pd.DataFrame
+    variance_doubt: Floats
     is_settled: bool = True
 
     def df_of_new(self, codes: Mapping[str, Codes], m: int) -> Floats:
@@ -59,11 +57,10 @@ class CrossedMean:
 
         codes: as in ``predicted``; the variances of levels not seen before and of single values add up.
         """
-        names, unseen = [str(name) for name in self.variance_doubt], np.full(m, -1)
-        is_new = [codes.get(name, unseen) < 0 if name in self.blocks else np.ones(m) for name in names]
-        counts = np.column_stack(is_new).astype(float)
-        sds = np.array([self.group_sd[name] if name in self.blocks else self.spread_sd for name in names])
-        doubt = np.einsum("ij,jk,ik->i", counts, self.variance_doubt.to_numpy(), counts)
+        told, unseen = [name for name, sd in self.group_sd.items() if sd > 0.0], np.full(m, -1)
+        counts = np.column_stack([*(codes.get(name, unseen) < 0 for name in told), np.ones(m)]).astype(float)
+        sds = np.array([*(self.group_sd[name] for name in told), self.spread_sd])
+        doubt = np.einsum("ij,jk,ik->i", counts, self.variance_doubt, counts)
         return np.asarray(2.0 * (counts @ sds**2) ** 2 / np.maximum(doubt, 1e-300), dtype=float)
 
     def predicted(self, design: Floats, codes: Mapping[str, Codes]) -> tuple[Floats, Floats]:
@@ -86,23 +83,18 @@ class CrossedMean:
         """SD of a value of new groups, wrong dates aside."""
         return float(np.sqrt(self.spread_sd**2 + sum(sd**2 for sd in self.group_sd.values())))
 
-    def std_error(self, weights: Floats | None = None) -> float:
-        """Standard error of a weighted sum of coefficients (default: the first)."""
-        chosen = self._weights(weights)
-        return float(np.sqrt(chosen @ self.covariance @ chosen))
+    def std_error(self, position: int = 0) -> float:
+        """Standard error of one coefficient."""
+        return float(np.sqrt(self.covariance[position, position]))
 
     def interval(self, position: int = 0, level: float = 0.95) -> tuple[float, float]:
         """Limits of one coefficient by Student's t."""
-        half = float(stdtrit(self.df[position], 0.5 + level / 2.0) * np.sqrt(self.covariance[position, position]))
+        half = float(stdtrit(self.df[position], 0.5 + level / 2.0)) * self.std_error(position)
         return float(self.estimate[position] - half), float(self.estimate[position] + half)
 
     def p_value(self, position: int = 0) -> float:
         """Two-sided probability of so large an estimate where the coefficient is 0; NaN where unknown."""
-        error = np.sqrt(self.covariance[position, position])
-        return float(2.0 * stdtr(self.df[position], -abs(self.estimate[position]) / error))
-
-    def _weights(self, weights: Floats | None) -> Floats:
-        return np.eye(len(self.estimate))[0] if weights is None else np.asarray(weights, dtype=float)
+        return float(2.0 * stdtr(self.df[position], -abs(self.estimate[position]) / self.std_error(position)))
 
 
 @dataclass(frozen=True)
@@ -111,7 +103,8 @@ class MeanWanted:
 
     intervals: their own groups are not read; groups: labels of each value by name, those with one level are left
     out; wrong_sd: SD of the errors of wrong dates, in the values' unit; design: (n, p), default a column of ones;
-    wrong_share: held at this share; default: estimated, up to MOST_WRONG_SHARE.
+    wrong_share: held at this share; default: estimated, up to MOST_WRONG_SHARE; sums: (q, p), weights of sums of
+    coefficients that are wanted in the place of these.
     """
 
     intervals: Intervals
@@ -119,6 +112,7 @@ class MeanWanted:
     wrong_sd: float
     design: Floats | None = None
     wrong_share: float | None = None
+    sums: Floats | None = None
 
 
 def crossed_mean(
@@ -144,15 +138,15 @@ def crossed_means(wanted: Sequence[MeanWanted]) -> list[CrossedMean]:
     for number, one in enumerate(wanted):
         values = _values(one)
         if not np.isfinite(middles(one.intervals)).any() or common_part(one.intervals) is not None:
-            means[number] = _unknown(values)
+            means[number] = _unknown(one, values)
         else:
             alike.setdefault((values.design.shape[1], tuple(values.codes)), {})[number] = values
     for together in alike.values():
         found = searched(list(together.values()))
         means |= {
-            number: _mean(together[number], one)
+            number: _mean(wanted[number], together[number], one)
             if one.is_settled
-            else _unknown(together[number], is_settled=False)
+            else _unknown(wanted[number], together[number], is_settled=False)
             for number, one in zip(together, found, strict=True)
         }
     return [means[number] for number in range(len(wanted))]
@@ -168,17 +162,21 @@ def _values(one: MeanWanted) -> Values:
     return Values(one.intervals, design, codes, one.wrong_sd, one.wrong_share)
 
 
-def _unknown(values: Values, is_settled: bool = True) -> CrossedMean:
-    nan, (n, p) = float("nan"), values.design.shape
+def _sums(wanted: MeanWanted, values: Values) -> Floats:
+    return np.eye(values.design.shape[1]) if wanted.sums is None else np.asarray(wanted.sums, dtype=float)
+
+
+def _unknown(wanted: MeanWanted, values: Values, is_settled: bool = True) -> CrossedMean:
+    nan, n, p = float("nan"), len(values.design), len(_sums(wanted, values))
     none: dict[str, Floats] = {name: np.array([]) for name in values.codes}
-    blank, square, doubt = np.full(p, nan), np.full((p, p), nan), pd.DataFrame()
+    blank, square, doubt = np.full(p, nan), np.full((p, p), nan), np.empty((0, 0))
     group_sd, each = dict.fromkeys(values.codes, nan), np.full(n, nan)
-    return CrossedMean(blank, square, blank, nan, group_sd, none, none, nan, each, square, {}, doubt, is_settled)
+    return CrossedMean(blank, square, blank, nan, group_sd, none, nan, each, square, {}, doubt, is_settled)
 
 
-def _mean(values: Values, found: Found) -> CrossedMean:
+def _mean(wanted: MeanWanted, values: Values, found: Found) -> CrossedMean:
     """The estimates, with spreads too small to matter as none."""
-    p, names = values.design.shape[1], list(values.codes)
+    p, names, sums = values.design.shape[1], list(values.codes), _sums(wanted, values)
     sizes = [int(code.max()) + 1 for code in values.codes.values()]
     edges = np.cumsum([p, *sizes])
     blocks = {name: slice(edges[k], edges[k + 1]) for k, name in enumerate(names)}
@@ -190,41 +188,40 @@ def _mean(values: Values, found: Found) -> CrossedMean:
     doubt: Floats = np.linalg.pinv(found.information[np.ix_([*told, len(names)], [*told, len(names)])]).astype(
         float
     )
-    errors = np.sqrt(np.diag(found.posterior))
     codes = [values.codes[names[k]] for k in told]
     return CrossedMean(
-        estimate=found.effects[:p],
-        covariance=found.posterior[:p, :p],
-        df=np.array([_degrees(position, values, found, blocks, codes, doubt) for position in range(p)]),
+        estimate=sums @ found.effects[:p],
+        covariance=sums @ found.posterior[:p, :p] @ sums.T,
+        df=np.array([_degrees(one, values, found, blocks, codes, doubt) for one in sums]),
         spread_sd=found.spread_sd,
         group_sd=group_sd,
         effects={name: found.effects[block] for name, block in blocks.items()},
-        effect_se={name: errors[block] for name, block in blocks.items()},
         wrong_share=float(found.is_wrong.mean()),
         wrong_probability=found.wrong_probability,
         posterior=found.posterior,
         blocks=blocks,
-        variance_doubt=pd.DataFrame(doubt, columns=[*(names[k] for k in told), "single values"]),
+        variance_doubt=doubt,
     )
 
 
 def _degrees(
-    position: int,
+    weights: Floats,
     values: Values,
     found: Found,
     blocks: Mapping[str, slice],
     told: Sequence[Codes],
     doubt: Floats,
 ) -> float:
-    """Satterthwaite's degrees of freedom of one coefficient, from the information on the variances."""
-    column = found.posterior[:, position]
-    sums = values.design @ column[: values.design.shape[1]]
+    """Satterthwaite's degrees of freedom of a sum of coefficients, from the information on the variances."""
+    p = len(weights)
+    column = found.posterior[:, :p] @ weights
+    sums = values.design @ column[:p]
     for name, codes in values.codes.items():
         sums = sums + column[blocks[name]][codes]
     influence = sums * found.weight
     by_group = [np.sum(np.bincount(codes, influence) ** 2) for codes in told]
     gradient = np.array([*by_group, np.sum(influence**2 / found.weight) / found.spread_sd**2])
-    variance, unsure = column[position], float(gradient @ doubt @ gradient)
+    variance, unsure = float(weights @ column[:p]), float(gradient @ doubt @ gradient)
     return float(np.clip(2.0 * variance**2 / max(unsure, 1e-300), 1.0, max(len(influence) - 1, 1)))
 
 

@@ -27,7 +27,7 @@ Codes = NDArray[np.intp]
 Masks = NDArray[np.bool_]
 
 # Terms are found when the evidence would hardly be moved by what they are off; steps that do worse are shortened.
-_MOST_STEPS, _LEAST_OFF, _SHORTENED, _LENGTHENED, _SHORTEST = 60, 1e-9, 0.5, 1.2, 0.05
+_MOST_STEPS, _LEAST_OFF, _SHORTENED, _LENGTHENED, _SHORTEST = 60, 1e-8, 0.5, 1.2, 0.05
 #: What terms may be off where a posterior counts as found: moments by a thousandth of their standard error.
 MOST_OFF = 1e-6
 # All terms of a set could vanish in one step, and its posterior with them: each keeps this part, and this share of
@@ -137,19 +137,14 @@ class Posteriors:
 
     def flat(self, sets: Sequence[Values], is_wrong: Masks) -> Flat:
         """All values of the sets in one row; is_wrong: which of them are taken for wrong dates."""
-        lengths = [len(one.design) for one in sets]
-        of, known = np.repeat(np.arange(len(sets)), lengths), [one.intervals for one in sets]
-        lower, upper, start = (
-            np.concatenate([getattr(one, name) for one in known]) for name in ("lower", "upper", "start")
-        )
-        own = np.concatenate([np.zeros(len(one.lower)) if one.own_sd is None else one.own_sd for one in known])
+        intervals = in_one_row(sets)
+        of = intervals.group
         design, ones = np.concatenate([one.design for one in sets]), np.ones(len(of))
         codes = {name: np.concatenate([one.codes[name] for one in sets]) for name in self.names}
         columns = [(np.full(len(of), i), design[:, i]) for i in range(self.p)]
         columns += [(block.start + codes[name], ones) for name, block in self.blocks.items()]
         outer, has_outer = (codes[self.wide], ones) if self.wide else (np.zeros_like(of), 0.0 * ones)
-        fixed_sd = np.where(is_wrong, np.repeat([one.wrong_sd for one in sets], lengths), np.nan)
-        intervals = Intervals(lower, upper, start, of, len(sets), own)
+        fixed_sd = np.where(is_wrong, np.array([one.wrong_sd for one in sets])[of], np.nan)
         return Flat(of, intervals, tuple(columns), outer, has_outer, fixed_sd, len(sets))
 
     def begin(self, flat: Flat, spreads: Floats, centre: Floats) -> State:
@@ -284,6 +279,21 @@ class Posteriors:
         """(m, k) traces of the posteriors' blocks of each group."""
         return self._by_group(np.diagonal(state.covariance, axis1=1, axis2=2), state.outer_variance)
 
+    def wholes(self, state: State) -> Floats:
+        """(m, e, e) covariances of all effects, the inner ones first."""
+        between = -state.between
+        outer = state.follow.transpose(0, 2, 1) @ state.between
+        each = np.arange(self.outer_size)
+        outer[:, each, each] += 1.0 / state.precision
+        above = np.concatenate([state.covariance, between], axis=2)
+        return np.concatenate([above, np.concatenate([between.transpose(0, 2, 1), outer], axis=2)], axis=1)
+
+    def places_of(self, one: Values) -> Codes:
+        """Where the coefficients of a set, and the levels that it has, stand among all effects."""
+        begins = [self.blocks[name].start if name in self.blocks else self.inner_size for name in self.names]
+        levels = [at + np.arange(int(code.max()) + 1) for at, code in zip(begins, one.codes.values(), strict=True)]
+        return np.concatenate([np.arange(self.p), *levels])
+
     def squares(self, state: State) -> Floats:
         """(m, k, k) sums of squares of the posteriors' blocks of each two groups."""
         covariance, between, free = state.covariance, state.between, 1.0 / state.precision
@@ -303,6 +313,16 @@ class Posteriors:
                 else:
                     found[:, i, j] = outer
         return found
+
+
+def in_one_row(sets: Sequence[Values]) -> Intervals:
+    """The intervals of all sets, one set after the other, each a group."""
+    of, known = np.repeat(np.arange(len(sets)), [len(one.design) for one in sets]), [one.intervals for one in sets]
+    lower, upper, start = (
+        np.concatenate([getattr(one, name) for one in known]) for name in ("lower", "upper", "start")
+    )
+    own = np.concatenate([np.zeros(len(one.lower)) if one.own_sd is None else one.own_sd for one in known])
+    return Intervals(lower, upper, start, of, len(sets), own)
 
 
 def without_term(intervals: Intervals, state: State) -> Intervals:

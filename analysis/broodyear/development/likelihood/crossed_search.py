@@ -16,7 +16,13 @@ from numpy.typing import NDArray
 from scipy.special import expit
 
 from broodyear.development.likelihood.censored import MOST_WRONG_SHARE, Intervals, tank_terms
-from broodyear.development.likelihood.crossed_posterior import MOST_OFF, Posteriors, Values, without_term
+from broodyear.development.likelihood.crossed_posterior import (
+    MOST_OFF,
+    Posteriors,
+    Values,
+    in_one_row,
+    without_term,
+)
 from broodyear.development.likelihood.descent import lowest_points
 from broodyear.development.likelihood.interval_values import middles
 
@@ -32,7 +38,7 @@ _LEAST_GAIN = 1e-5
 # In units of the first guess at the spread of all: where spreads begin, the limits they are sought between, and
 # how far a step goes. With one value a site, and looks far apart, the spread of single values could shrink to
 # nothing: it stays above its limit, and the groups take the rest.
-_FIRST_GROUP_SD, _FIRST_SPREAD, _LEAST_GROUP_SD, _LEAST_SPREAD, _LONGEST = 0.5, 0.7, 1e-3, 0.1, 0.25
+_FIRST_GROUP_SD, _FIRST_SPREAD, _LEAST_GROUP_SD, _LEAST_SPREAD, _LONGEST = 0.4, 0.6, 1e-3, 0.1, 0.25
 # Values that are nearly all the same have a guess of at least this share of the SD of wrong dates.
 _LEAST_UNIT = 1e-3
 
@@ -60,11 +66,12 @@ class Found:
 
 def searched(sets: Sequence[Values]) -> list[Found]:
     """The search for each set; all have as many coefficients and the same groups."""
-    is_wrong = [_likelier_wrong(_far_off(one)) for one in sets]
+    guesses = np.array([_first_guess(one) for one in sets])
+    is_wrong = [_likelier_wrong(one) for one in _far_off(sets, guesses)]
     found: dict[int, Found] = {}
     left = list(range(len(sets)))
     for turn in range(_MOST_TURNS):
-        search = _Search([sets[i] for i in left], [is_wrong[i] for i in left])
+        search = _Search([sets[i] for i in left], guesses[left], [is_wrong[i] for i in left])
         found |= dict(zip(left, search.found(), strict=True))
         anew = {i: _likelier_wrong(found[i].wrong_probability) for i in left if found[i].is_settled}
         left = [i for i, one in anew.items() if (one != is_wrong[i]).any()]
@@ -85,25 +92,28 @@ def _first_guess(one: Values) -> tuple[float, float]:
     return centre, max(spread, _LEAST_UNIT * one.wrong_sd)
 
 
-def _far_off(one: Values) -> Floats:
-    """(n,) probability to be a wrong date by the first guess."""
-    centre, spread = _first_guess(one)
-    there = np.full(len(one.design), centre)
-    return _wrong_probability(one.intervals, there, np.array([spread, one.wrong_sd]), _judged_at(one, 0.0))
+def _far_off(sets: Sequence[Values], guesses: Floats) -> list[Floats]:
+    """Of each set, (n,) probability to be a wrong date by the first guess."""
+    intervals = in_one_row(sets)
+    centre, spread = guesses[intervals.group].T
+    return _wrong_probability(sets, intervals, centre, spread, np.zeros(len(sets)))
 
 
-def _judged_at(one: Values, share: float) -> float:
-    """The share of wrong dates that a value is judged with."""
-    return (
-        float(np.clip(share, _LEAST_WRONG_SHARE, MOST_WRONG_SHARE)) if one.wrong_share is None else one.wrong_share
-    )
+def _wrong_probability(
+    sets: Sequence[Values], intervals: Intervals, mean: Floats, right_sd: Floats, shares: Floats
+) -> list[Floats]:
+    """Of each set, (n,) probability to be a wrong date.
 
-
-def _wrong_probability(intervals: Intervals, mean: Floats, sds: Floats, share: float) -> Floats:
-    """(n,) of each value to be a wrong date. mean: of the predictor; sds: of single values and of wrong dates."""
-    right, wrong = (tank_terms(intervals, mean, float(sd)).log_probability for sd in sds)
+    intervals, mean of the predictor, right_sd: of the values of all sets in one row; shares: (m,) taken for wrong.
+    """
+    held = np.array([np.nan if one.wrong_share is None else one.wrong_share for one in sets])
+    shares = np.where(np.isnan(held), np.clip(shares, _LEAST_WRONG_SHARE, MOST_WRONG_SHARE), held)
+    wrong_sd, of = np.array([one.wrong_sd for one in sets]), intervals.group
+    right = tank_terms(intervals, mean, right_sd).log_probability
+    wrong = tank_terms(intervals, mean, wrong_sd[of]).log_probability
     with np.errstate(divide="ignore"):
-        return np.asarray(expit(np.log(share) - np.log1p(-share) + wrong - right), dtype=float)
+        odds = (np.log(shares) - np.log1p(-shares))[of] + wrong - right
+    return np.split(expit(odds), np.cumsum([len(one.design) for one in sets])[:-1])
 
 
 def _likelier_wrong(probability: Floats) -> Masks:
@@ -127,11 +137,12 @@ def _surest_change(is_wrong: Masks, probability: Floats) -> Masks:
 class _Search:
     """Spreads of m sets where it is given which values are wrong dates, in units of each first guess."""
 
-    def __init__(self, sets: Sequence[Values], is_wrong: Sequence[Masks]) -> None:
+    def __init__(self, sets: Sequence[Values], guesses: Floats, is_wrong: Sequence[Masks]) -> None:
+        """guesses: (m, 2), centre and spread."""
         self.sets, self.is_wrong, self.posteriors = sets, is_wrong, Posteriors(sets)
         self.flat = self.posteriors.flat(sets, np.concatenate(is_wrong))
         self.m, self.k = len(sets), len(self.posteriors.names)
-        centre, self.unit = np.array([_first_guess(one) for one in sets]).T
+        centre, self.unit = guesses.T
         self.begin = self._beside(_FIRST_GROUP_SD, _FIRST_SPREAD if self.k else 1.0)
         self.state = self.posteriors.begin(self.flat, self.begin * self.unit[:, None], centre)
         self.highest, self.is_lost = np.full(self.m, -np.inf), np.zeros(self.m, dtype=bool)
@@ -152,8 +163,7 @@ class _Search:
         )
         self.highest[:] = -np.inf
         self._of_each(spreads, np.arange(self.m))
-        information, is_settled = self._information(), has_arrived & ~self.is_lost
-        return [self._one(number, information[number], bool(is_settled[number])) for number in range(self.m)]
+        return self._all_found(has_arrived & ~self.is_lost)
 
     def _of_each(self, spreads: Floats, which: Codes) -> tuple[Floats, Floats]:
         """−evidence of the sets ``which`` at spreads (m, k + 1), and its slope.
@@ -209,30 +219,29 @@ class _Search:
         found[:, each, each] += 0.02 / self.begin**2
         return found
 
-    def _one(self, number: int, information: Floats, is_settled: bool) -> Found:
-        """What a set ended at, without the levels it does not have."""
-        one, state, posteriors = self.sets[number], self.state, self.posteriors
-        begins = [
-            posteriors.blocks[name].start if name in posteriors.blocks else posteriors.inner_size
-            for name in posteriors.names
-        ]
-        levels = [at + np.arange(int(code.max()) + 1) for at, code in zip(begins, one.codes.values(), strict=True)]
-        chosen = np.concatenate([np.arange(posteriors.p), *levels])
-        between = state.between[number]
-        outer = np.diag(1.0 / state.precision[number]) + state.follow[number].T @ between
-        whole = np.block([[state.covariance[number], -between], [-between.T, outer]])
-        is_mine, spreads, is_wrong = self.flat.of == number, state.spreads[number], self.is_wrong[number]
-        mine = without_term(self.flat.intervals, state).subset(is_mine)
-        share = _judged_at(one, float(is_wrong.mean()))
-        sds = np.array([spreads[-1], one.wrong_sd])
-        return Found(
-            effects=np.concatenate([state.inner[number], state.outer[number]])[chosen],
-            posterior=whole[np.ix_(chosen, chosen)],
-            group_sd=tuple(map(float, spreads[:-1])),
-            spread_sd=float(spreads[-1]),
-            information=information,
-            weight=np.maximum(state.weight[is_mine], 1e-9 / spreads[-1] ** 2),
-            wrong_probability=_wrong_probability(mine, state.free_mean[is_mine], sds, share),
-            is_wrong=is_wrong,
-            is_settled=is_settled,
-        )
+    def _all_found(self, is_settled: Masks) -> list[Found]:
+        """What each set ended at, without the levels it does not have."""
+        state, spreads = self.state, self.state.spreads
+        shares = np.array([one.mean() for one in self.is_wrong])
+        left, right = without_term(self.flat.intervals, state), spreads[self.flat.of, -1]
+        probability = _wrong_probability(self.sets, left, state.free_mean, right, shares)
+        weights = np.split(state.weight, np.cumsum([len(one) for one in self.is_wrong])[:-1])
+        information, effects = self._information(), np.concatenate([state.inner, state.outer], axis=1)
+        wholes = self.posteriors.wholes(state)
+        found = []
+        for number, one in enumerate(self.sets):
+            chosen = self.posteriors.places_of(one)
+            found.append(
+                Found(
+                    effects=effects[number, chosen],
+                    posterior=wholes[number][np.ix_(chosen, chosen)],
+                    group_sd=tuple(map(float, spreads[number, :-1])),
+                    spread_sd=float(spreads[number, -1]),
+                    information=information[number],
+                    weight=np.maximum(weights[number], 1e-9 / spreads[number, -1] ** 2),
+                    wrong_probability=probability[number],
+                    is_wrong=self.is_wrong[number],
+                    is_settled=bool(is_settled[number]),
+                )
+            )
+        return found

@@ -196,7 +196,7 @@ class StageCells:
             low, high = (np.nan, np.nan) if why else error.interval(position)
             scores = {
                 "bias_days": -float(error.estimate[position]),
-                "bias_se": np.nan if why else error.std_error(np.eye(len(named))[position]),
+                "bias_se": np.nan if why else error.std_error(position),
                 "bias_low": -high,
                 "bias_high": -low,
                 "p_value": np.nan if why else error.p_value(position),

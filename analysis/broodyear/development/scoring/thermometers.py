@@ -7,6 +7,7 @@ can mend that. Loggers are nearer the truth, so a bias that shows in hand-read t
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -27,6 +28,8 @@ LEAST_LOGGER_PCT = 50.0
 HAND_LESS_LOGGER = "hand_less_logger"
 # Half a degree is what a household thermometer may be off; its effect on a date is found by adding it.
 _NUDGE_C = 0.5
+# Logger-read, hand-read, and the second less the first.
+_WITH_DIFFERENCE = np.array([[1.0, 0.0], [0.0, 1.0], [-1.0, 1.0]])
 THERMOMETER_COLUMNS = (
     "species", "stage", "model", "read_by", "tanks", "batches", "sites", "bias_days", "bias_low", "bias_high",
     "p_value", "site_sd_days", "days_per_c", "implied_offset_c", "note",
@@ -87,8 +90,8 @@ class _Part:
             return [
                 mean_error(records, self.held, mask) for name, mask in self.masks.items() if not self.few[name]
             ]
-        designs = ([1.0 - self.by_hand, self.by_hand], [np.ones(len(self.by_hand)), self.by_hand])
-        return [mean_error(records, self.held, self.is_in, np.column_stack(design)) for design in designs]
+        design = np.column_stack([1.0 - self.by_hand, self.by_hand])
+        return [replace(mean_error(records, self.held, self.is_in, design), sums=_WITH_DIFFERENCE)]
 
     def rows(self, found: Iterator[CrossedMean]) -> list[dict[str, Any]]:
         """Its rows, from the next of the means found."""
@@ -99,10 +102,9 @@ class _Part:
                 else self._row(name, next(found), 0)
                 for name in self.masks
             ]
-        apart, against = next(found), next(found)
-        rows = [self._row(name, apart, position) for position, name in enumerate(self.masks)]
-        counts = _counts(self.one, self.is_in)
-        return [*rows, {**self.place, "read_by": HAND_LESS_LOGGER, **counts, **_limits(against, 1)}]
+        error, counts = next(found), _counts(self.one, self.is_in)
+        rows = [self._row(name, error, position) for position, name in enumerate(self.masks)]
+        return [*rows, {**self.place, "read_by": HAND_LESS_LOGGER, **counts, **_limits(error, len(rows))}]
 
     def _row(self, read_by: str, error: CrossedMean, position: int) -> dict[str, Any]:
         spread = _spread(self.one, self.held, self.masks[read_by], error)
