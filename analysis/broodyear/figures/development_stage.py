@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from broodyear.figures.development import BANDS, DASHED, MODEL_SERIES, series_for
 from broodyear.figures.style import GREY, INK, QUIET, Series, require_columns, require_rows, sheet, shortened
@@ -69,10 +71,8 @@ def _curves(
         )  # fmt: skip
         if curve["low"].notna().any():
             axes.fill_between(curve["temp_c"], curve["low"], curve["high"], color=one.colour, alpha=0.18, lw=0)
-    axes.vlines(
-        seen["mean_temp_c"], seen["equivalent_low_days"], seen["equivalent_high_days"], color=GREY, linewidth=1.0,
-        zorder=1, label=f"{len(seen)} tanks, between looks",
-    )  # fmt: skip
+    looks = seen["equivalent_low_days"], seen["equivalent_high_days"]
+    _bars(axes, seen["mean_temp_c"], *looks, color=GREY, lw=1.0, label=f"{len(seen)} tanks, between looks")
     if len(pairs):
         axes.plot(
             pairs["temp_c"], pairs["days"], "+", color=INK, markersize=6, zorder=3,
@@ -94,7 +94,7 @@ def _observed(axes: Axes, shown: pd.DataFrame, series: dict[str, Series]) -> Non
         seen, ended = rows.dropna(subset=["seen_day"]), rows[rows["seen_day"].isna()]
         for rows_of, ink in _by_length(seen, "absent_day", "seen_day"):
             ends = rows_of["absent_day"], rows_of["seen_day"]
-            axes.vlines(rows_of["predicted_day"], *ends, color=one.colour, lw=0.9, alpha=ink)
+            _bars(axes, rows_of["predicted_day"], *ends, color=one.colour, lw=0.9, alpha=ink)
         axes.plot(seen["predicted_day"], seen["seen_day"], one.marker, markersize=2.8, color=one.colour, zorder=3)
         axes.plot(ended["predicted_day"], ended["absent_day"], linestyle="none", marker=6, markersize=5, color=INK)
     axes.plot([0, top], [0, top], color=QUIET, linewidth=1, linestyle=DASHED, zorder=1)
@@ -115,12 +115,18 @@ def _errors(axes: Axes, shown: pd.DataFrame, series: dict[str, Series], by: str,
         shift = (number - (len(drawn) - 1) / 2) * apart
         for rows_of, ink in _by_length(seen, "error_low_days", "error_high_days"):
             between = rows_of["error_low_days"], rows_of["error_high_days"]
-            axes.vlines(rows_of[by] + shift, *between, color=one.colour, lw=0.9, alpha=ink)
+            _bars(axes, rows_of[by] + shift, *between, color=one.colour, lw=0.9, alpha=ink)
         axes.plot(seen[by] + shift, seen["error_low_days"], one.marker, markersize=2.8, color=one.colour, zorder=3)
         axes.plot(ended[by] + shift, ended["error_high_days"], linestyle="none", marker=7, markersize=5, color=INK)
     ends = shown["error_low_days"].abs().dropna()
     limit = 1.25 * max(float(ends.quantile(_MOST)) if len(ends) else 0.0, 2.0)
     axes.set_ylim(-limit, limit)
+
+
+def _bars(axes: Axes, at: pd.Series, low: pd.Series, high: pd.Series, **ink: Any) -> None:
+    """Upright bars in one line with gaps, which is drawn in a fraction of the time of as many lines."""
+    ends = np.column_stack([low, high, np.full(len(at), np.nan)])
+    axes.plot(np.repeat(at.to_numpy(dtype=float), 3), ends.ravel(), solid_capstyle="butt", zorder=1, **ink)
 
 
 def _by_length(rows: pd.DataFrame, low: str, high: str) -> tuple[tuple[pd.DataFrame, float], ...]:

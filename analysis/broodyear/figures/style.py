@@ -69,6 +69,7 @@ _RC: dict[str, Any] = {
     "axes.titlesize": 9.5,
     "axes.titleweight": "bold",
     "axes.titlelocation": "left",
+    "axes.titley": 1.0,  # no axis has ticks above, and looking for them takes a seventh of the time
     "axes.labelsize": 8.5,
     "axes.edgecolor": QUIET,
     "axes.linewidth": 0.7,

@@ -39,6 +39,8 @@ _LEAST_GAIN = 1e-5
 # how far a step goes. With one value a site, and looks far apart, the spread of single values could shrink to
 # nothing: it stays above its limit, and the groups take the rest.
 _FIRST_GROUP_SD, _FIRST_SPREAD, _LEAST_GROUP_SD, _LEAST_SPREAD, _LONGEST = 0.4, 0.6, 1e-3, 0.1, 0.25
+# As shares of the spread of all: a spread to be sought a second time, and where that begins.
+_NEAR_NONE, _MIDDLING = 0.2, 0.5
 # Values that are nearly all the same have a guess of at least this share of the SD of wrong dates.
 _LEAST_UNIT = 1e-3
 
@@ -143,6 +145,7 @@ class _Search:
         self.flat = self.posteriors.flat(sets, np.concatenate(is_wrong))
         self.m, self.k = len(sets), len(self.posteriors.names)
         centre, self.unit = guesses.T
+        self.wrong_sd = np.array([one.wrong_sd for one in sets])
         self.begin = self._beside(_FIRST_GROUP_SD, _FIRST_SPREAD if self.k else 1.0)
         self.state = self.posteriors.begin(self.flat, self.begin * self.unit[:, None], centre)
         self.highest, self.is_lost = np.full(self.m, -np.inf), np.zeros(self.m, dtype=bool)
@@ -151,19 +154,39 @@ class _Search:
         return np.tile([*[group_sd] * self.k, spread_sd], (self.m, 1))
 
     def found(self) -> list[Found]:
-        """Where the search of each set ends."""
-        least = self._beside(_LEAST_GROUP_SD, _LEAST_SPREAD)
-        most = np.repeat(np.array([[one.wrong_sd] for one in self.sets]) / self.unit[:, None], self.k + 1, axis=1)
-        longest = np.full(self.k + 1, _LONGEST)
-        self._of_each(self.begin, np.arange(self.m))
-        curvature = self._curvature()
+        """Where the search of each set ends: where the evidence is highest of two ways up.
+
+        At a spread of none the evidence is level, and single values and the sites of one tank can each take the
+        other's part: a set that ends with a spread near none is searched again, from a middling one.
+        """
+        everything = np.arange(self.m)
+        spreads, has_arrived, evidence = self._highest_from(self.begin, everything)
+        total = np.sqrt(np.sum(spreads**2, axis=1, keepdims=True))
+        is_near_none = spreads < _NEAR_NONE * total
+        again = np.flatnonzero(is_near_none.any(axis=1) & has_arrived & (self.k > 0))
+        if len(again):
+            begin = np.where(is_near_none, _MIDDLING * total, spreads)[again]
+            found, arrived, higher = self._highest_from(begin, again)
+            is_higher = arrived & (higher > evidence[again])
+            spreads[again[is_higher]] = found[is_higher]
         self.highest[:] = -np.inf
-        spreads, has_arrived = lowest_points(
-            self._of_each, self.begin, least, most, curvature, longest, least_gain=_LEAST_GAIN
-        )
-        self.highest[:] = -np.inf
-        self._of_each(spreads, np.arange(self.m))
+        self._of_each(spreads, everything)
         return self._all_found(has_arrived & ~self.is_lost)
+
+    def _highest_from(self, begin: Floats, which: Codes) -> tuple[Floats, Masks, Floats]:
+        """Where the evidence of the sets ``which`` is highest, on the way up from some spreads; whether the search
+        arrived there; and the evidence."""
+        least, most = self._beside(_LEAST_GROUP_SD, _LEAST_SPREAD), self.wrong_sd / self.unit
+        limits = least[which], np.repeat(most[which, None], self.k + 1, axis=1)
+        self.highest[which] = -np.inf
+        self._of_each(begin, which)
+        curvature, longest = self._curvature()[which], np.full(self.k + 1, _LONGEST)
+        self.highest[which] = -np.inf
+        spreads, has_arrived = lowest_points(
+            lambda those, numbers: self._of_each(those, which[numbers]),
+            begin, *limits, curvature, longest, least_gain=_LEAST_GAIN,
+        )  # fmt: skip
+        return spreads, has_arrived, self.highest[which]
 
     def _of_each(self, spreads: Floats, which: Codes) -> tuple[Floats, Floats]:
         """−evidence of the sets ``which`` at spreads (m, k + 1), and its slope.
@@ -216,7 +239,7 @@ class _Search:
         by_sd = 2.0 * self.state.spreads * self.unit[:, None]
         found, each = self._information(), np.arange(self.k + 1)
         found *= by_sd[:, :, None] * by_sd[:, None, :]
-        found[:, each, each] += 0.02 / self.begin**2
+        found[:, each, each] += 0.02 * (self.unit[:, None] / self.state.spreads) ** 2
         return found
 
     def _all_found(self, is_settled: Masks) -> list[Found]:

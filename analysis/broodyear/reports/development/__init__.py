@@ -72,10 +72,10 @@ def report_development(
         tell(1, 3, "comparing forecast and seen dates")
         results = gather_development(records, models, beside)
         tell(2, 3, "drawing and writing")
+        frozen = beside.ask(frozen_files, records, models)
         page = development_page(results).drawn_by(beside.ask)
-        frozen = frozen_files(records, models)
         return write_development(
-            results, folder, store.uploads(), pdf=pdf, command=command, frozen=frozen, page=page
+            results, folder, store.uploads(), pdf=pdf, command=command, frozen=frozen(), page=page
         )  # fmt: skip
 
 
