@@ -12,7 +12,7 @@ from typing import Literal
 
 from broodyear.intake.date_sql import DateReading, other_date, other_moment, quick_moment
 from broodyear.schemas import Column, RangeBy, Table
-from broodyear.store.layout import hour_flag, sql_type, words_type
+from broodyear.store.layout import hour_flag, quoted, sql_type, words_type
 
 NUMBER = r"[+-]?([0-9]+[.]?[0-9]*|[.][0-9]+)([eE][+-]?[0-9]+)?"
 COMMA_NUMBER = r"[+-]?([0-9]+[.,]?[0-9]*|[.,][0-9]+)([eE][+-]?[0-9]+)?"
@@ -70,11 +70,6 @@ class CellCheck:
     rule: str
     column: str | None
     broken: str
-
-
-def quoted(text: str) -> str:
-    """``text`` as a string in SQL."""
-    return "'" + text.replace("'", "''") + "'"
 
 
 def clean(cell: str, reading: Reading) -> str:
@@ -242,6 +237,9 @@ _UNREADABLE = {
     "date": "not_a_date",
     "moment": "not_a_date",
 }
+
+
+UNREADABLE_RULES = frozenset({*_UNREADABLE.values(), "not_allowed"})
 
 
 def _unreadable_rule(column: Column) -> str:

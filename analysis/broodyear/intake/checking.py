@@ -10,7 +10,7 @@ from typing import Any
 import duckdb
 
 from broodyear.findings import Finding
-from broodyear.intake.cell_sql import BLANKS, CellCheck, Reading, cell, quoted
+from broodyear.intake.cell_sql import BLANKS, CellCheck, Reading, cell
 from broodyear.intake.messages import Words, may_mean_two_days, or_like, words
 from broodyear.intake.plain_files import first_position
 from broodyear.intake.receiving import cell_names
@@ -29,6 +29,7 @@ from broodyear.intake.row_sql import (
 from broodyear.intake.staging import Staged
 from broodyear.intake.totals import is_total, totals_words
 from broodyear.settings import Settings
+from broodyear.store.layout import quoted
 from broodyear.store.open_rows import key_as_text
 
 #: So many findings of one rule and column are listed for one file; the rest are counted in one more.

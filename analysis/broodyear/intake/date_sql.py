@@ -11,6 +11,7 @@ import datetime as dt
 from dataclasses import dataclass
 
 from broodyear.layouts.model import DateOrder
+from broodyear.store.layout import quoted
 
 ISO = r"(?:[0-9]{4}-[0-9]{2}-[0-9]{2}|[0-9]{4}/[0-9]{1,2}/[0-9]{1,2})"
 #: 06-Nov-26, 6 November 2026, 6th Nov. 2026
@@ -45,17 +46,12 @@ class DateReading:
     all_usual: bool = False
 
 
-def quote(text: str) -> str:
-    """``text`` as a string in SQL."""
-    return "'" + text.replace("'", "''") + "'"
-
-
 def other_date(text: str, reading: DateReading) -> str:
     """SQL for the day of a text that is a date in another shape, with midnight at most; NULL for other texts."""
     if reading.all_usual:
         return "NULL::DATE"
     shape = f"({OTHER_DAY}){MIDNIGHT}"
-    return f"CASE WHEN regexp_full_match({text}, {quote(shape)}) THEN {_day(_group(text, shape, 1), reading)} END"
+    return f"CASE WHEN regexp_full_match({text}, {quoted(shape)}) THEN {_day(_group(text, shape, 1), reading)} END"
 
 
 def other_moment(text: str, reading: DateReading) -> str:
@@ -67,7 +63,7 @@ def other_moment(text: str, reading: DateReading) -> str:
     shape = f"({days})(?:[Tt ,]+({clocks}))?"
     day, clock = _group(text, shape, 1), _group(text, shape, 2)
     moment = f"strftime({_day(day, reading)}, '%Y-%m-%d') || {_clock(clock)}"
-    return f"CASE WHEN regexp_full_match({text}, {quote(shape)}) THEN TRY_CAST({moment} AS TIMESTAMP) END"
+    return f"CASE WHEN regexp_full_match({text}, {quoted(shape)}) THEN TRY_CAST({moment} AS TIMESTAMP) END"
 
 
 def quick_moment(text: str, reading: DateReading, *, blanks_inside: bool) -> str:
@@ -94,7 +90,7 @@ def _with_every_figure(text: str, day: str) -> str:
 
 
 def _group(text: str, shape: str, number: int) -> str:
-    return f"regexp_extract({text}, {quote(f'^{shape}$')}, {number})"
+    return f"regexp_extract({text}, {quoted(f'^{shape}$')}, {number})"
 
 
 def _clock(text: str) -> str:
@@ -109,10 +105,10 @@ def _clock(text: str) -> str:
 
 def _day(text: str, reading: DateReading) -> str:
     """SQL for the one day that a text of a known shape can mean, NULL when it can mean several or none."""
-    short = f"regexp_full_match({text}, {quote(TWO_FIGURE_YEAR)})"
+    short = f"regexp_full_match({text}, {quoted(TWO_FIGURE_YEAR)})"
     named = f"regexp_matches({text}, '[A-Za-z]')"
     return (
-        f"CASE WHEN regexp_full_match({text}, {quote(ISO)}) THEN TRY_CAST({text} AS DATE) "
+        f"CASE WHEN regexp_full_match({text}, {quoted(ISO)}) THEN TRY_CAST({text} AS DATE) "
         f"WHEN {named} AND {short} THEN {_within(_named(text, '%y'), reading)} "
         f"WHEN {named} THEN {_named(text, '%Y')} "
         f"WHEN {short} THEN {_figures(text, '%y', reading)} ELSE {_figures(text, '%Y', reading)} END"

@@ -5,17 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from broodyear.intake.cell_sql import (
+    UNREADABLE_RULES,
     CellCheck,
     Reading,
     cell,
     checks,
     clean,
     has_hour,
-    quoted,
     value,
 )
 from broodyear.schemas import Column, Reference, RowRule, Table
-from broodyear.store.layout import hour_flag, sql_type, words_type
+from broodyear.store.layout import hour_flag, quoted, sql_type, words_type
 
 UNKNOWN_RULES = {"tanks": "unknown_tank", "sites": "unknown_site", "batches": "unknown_batch"}
 
@@ -56,15 +56,21 @@ def _same_text(cell_sql: str, lower_text: str) -> str:
 def quick_checks(table: Table, header: Mapping[str, str]) -> list[CellCheck]:
     """The checks that tell good rows from bad ones, where codes are read as known codes (``quick`` values).
 
-    What is a known code is a good code, so its characters need not be looked at again.
+    What is a known code is a good code, so its characters need not be looked at again; and a cell that must hold
+    something has a value, unless it is blank or cannot be read.
     """
     referring = {reference.column for reference in table.references}
+    needed = {column.name for column in table.columns if column.required and _default(table, column) is None}
     quick = []
     for check in all_checks(table, header):
-        if check.rule in UNKNOWN_RULES.values():
-            assert check.column is not None
+        got, is_code = f'"{check.column}" IS NULL', check.rule in UNKNOWN_RULES.values()
+        if check.column in needed and check.rule == "required_blank":
+            quick.append(CellCheck(check.rule, check.column, got))
+        elif check.column in needed and (is_code or check.rule in UNREADABLE_RULES):
+            continue
+        elif is_code and check.column is not None:
             text = cell(table.column(check.column))
-            quick.append(CellCheck(check.rule, check.column, f'"{check.column}" IS NULL AND {text} IS NOT NULL'))
+            quick.append(CellCheck(check.rule, check.column, f"{got} AND {text} IS NOT NULL"))
         elif check.rule != "bad_code" or check.column not in referring:
             quick.append(check)
     return quick
@@ -123,7 +129,7 @@ def values_select(table: Table, reading: Reading, source: str, *, quick: bool = 
             got = f"TRY_CAST({cell(column)} AS {known[column.name]})"
         default = _default(table, column)
         if default:
-            got = f"CASE WHEN {cell(column)} IS NULL THEN {default} ELSE {got} END"
+            got = f"coalesce({got}, CASE WHEN {cell(column)} IS NULL THEN {default} END)"
         plain.append(f'{got} AS "{column.name}"')
         if column.kind == "moment":
             plain.append(f'{has_hour(column)} AS "{hour_flag(column)}"')

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from broodyear.intake.cell_sql import Reading, clean, quoted
+from broodyear.intake.cell_sql import Reading, clean
+from broodyear.store.layout import quoted
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ import duckdb
 from broodyear.derived import own_name
 from broodyear.schemas import Table, all_tables
 from broodyear.settings import SameKind, Settings
-from broodyear.store.layout import key_sql, names, value_columns
+from broodyear.store.layout import key_sql, names, quoted, value_columns
 
 #: The columns that hold labels of each kind, in whatever table.
 LABEL_COLUMNS: dict[str, SameKind] = {
@@ -65,7 +65,7 @@ def joined_rows(table: Table, settings: Settings, source: str) -> str | None:
 
 def joined_codes(codes: str, groups: Sequence[Sequence[str]]) -> str:
     """SQL of the codes that ``codes`` (SQL with one column, code) selects, and of those that mean one of them."""
-    pairs = ", ".join(f"({number}, {_text(label)})" for number, group in enumerate(groups) for label in group)
+    pairs = ", ".join(f"({number}, {quoted(label)})" for number, group in enumerate(groups) for label in group)
     if not pairs:
         return codes
     return (
@@ -93,13 +93,9 @@ def _value(name: str, labels: Mapping[str, str]) -> str:
 def _meant(text: str, labels: Mapping[str, str]) -> str:
     if not labels:
         return text
-    cases = " ".join(f"WHEN {_text(other)} THEN {_text(label)}" for other, label in labels.items())
+    cases = " ".join(f"WHEN {quoted(other)} THEN {quoted(label)}" for other, label in labels.items())
     return f"CASE {text} {cases} ELSE {text} END"
 
 
 def _texts(labels: Collection[str]) -> str:
-    return ", ".join(map(_text, sorted(labels)))
-
-
-def _text(label: str) -> str:
-    return "'" + label.replace("'", "''") + "'"
+    return ", ".join(map(quoted, sorted(labels)))

@@ -60,6 +60,11 @@ LEDGER: dict[str, dict[str, str]] = {
 OWN_COLUMNS = {"upload": "INTEGER", "line": "BIGINT", "superseded_by": "INTEGER"}
 
 
+def quoted(text: str) -> str:
+    """``text`` as a string in SQL."""
+    return "'" + text.replace("'", "''") + "'"
+
+
 def sql_type(column: Column) -> str:
     """DuckDB type of ``column`` as it is read."""
     return _TYPES[column.kind]
@@ -184,7 +189,7 @@ def words_types(table: Table) -> dict[str, tuple[str, ...]]:
 
 def create_type(name: str, allowed: Sequence[str]) -> str:
     """SQL that makes the type ``name`` of the words ``allowed``."""
-    words = ", ".join(f"'{word}'" for word in allowed)
+    words = ", ".join(map(quoted, allowed))
     return f"CREATE TYPE {name} AS ENUM ({words})"
 
 

@@ -13,7 +13,7 @@ import duckdb
 from broodyear.errors import NothingToAnalyse, StoreUnavailable
 from broodyear.stopping import interruptible
 from broodyear.store.catalogue import columns_of, foreign_part
-from broodyear.store.layout import STORE_VERSION, create_layout
+from broodyear.store.layout import STORE_VERSION, create_layout, quoted
 from broodyear.store.migration import bring_up_to_date
 
 #: Extensions are never fetched: opening a foreign file must not reach for the network.
@@ -132,7 +132,7 @@ def shut_in(connection: duckdb.DuckDBPyConnection, folder: Path) -> None:
 
 def quoted_place(place: Path) -> str:
     """A path as a text in SQL."""
-    return "'" + str(place.absolute()).replace("'", "''") + "'"
+    return quoted(str(place.absolute()))
 
 
 def _create(path: Path) -> None:

@@ -14,7 +14,7 @@ from broodyear.schemas import Table, all_tables
 from broodyear.settings import Settings
 from broodyear.stopping import interruptible
 from broodyear.store.handle import Store
-from broodyear.store.layout import create_layout, current_rows, key_sql, names
+from broodyear.store.layout import create_layout, current_rows, key_sql, names, quoted
 from broodyear.store.opening import CONFIG, MEMORY_FOR_LOADING, connect, is_full
 from broodyear.workspace import temporary_files_full
 
@@ -69,8 +69,7 @@ def _beside(
 ) -> Iterator[duckdb.DuckDBPyConnection]:
     """``connection`` with a passing store attached and in use, its views over both stores."""
     kept = own_name(connection)
-    quoted = str(place).replace("'", "''")
-    connection.execute(f"ATTACH '{quoted}' AS {_PASSING} (READ_WRITE)")
+    connection.execute(f"ATTACH {quoted(str(place))} AS {_PASSING} (READ_WRITE)")
     connection.execute(f"USE {_PASSING}")
     try:
         create_layout(connection)
