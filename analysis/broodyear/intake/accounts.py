@@ -60,7 +60,7 @@ class Account:
 
     def note_made(self, table: Table, staged: Staged, earlier: tuple[int, ...]) -> None:
         """Note the lines of a file of several tables, or of several rows a line, that gave a row here."""
-        if staged.direct:
+        if staged.file is not None:
             return
         if not self._has_lines:
             self.connection.execute("CREATE OR REPLACE TEMP TABLE made_lines (line BIGINT)")
@@ -157,7 +157,7 @@ def _short_rows(opened: Opened, first: TableAccount) -> Iterator[str]:
     short, text = first.staged.short_rows, opened.body.text
     if text is None:
         return
-    if first.staged.direct:
+    if first.staged.file is not None:
         short = short_rows(text.place, text.census, opened.dialect, first.found.source_width)
     if short:
         rows_had = "1 row had" if short == 1 else f"{short:,} rows had"

@@ -13,7 +13,7 @@ from broodyear.intake.cell_sql import BLANKS, SPAN, Reading
 from broodyear.intake.date_sql import FIGURES, OTHER_DAY, TWO_FIGURE_YEAR
 from broodyear.intake.opened import Opened
 from broodyear.intake.recognise import Recognised
-from broodyear.intake.staging import Staged, raw_rows
+from broodyear.intake.staging import Staged
 
 #: So many rows are looked at for notes: whoever writes one date so writes them all so.
 LOOKED_AT = 10_000
@@ -64,16 +64,12 @@ def _places(found: Recognised, kinds: tuple[str, ...]) -> set[int]:
 
 
 def with_proof(
-    connection: duckdb.DuckDBPyConnection,
-    opened: Opened,
-    found: Recognised,
-    staged: Staged,
-    findings: list[Finding],
+    connection: duckdb.DuckDBPyConnection, found: Recognised, staged: Staged, findings: list[Finding]
 ) -> list[Finding]:
     """The findings, those about a date that can mean two days with the order that the file proves, if it does."""
     if not any(finding.rule == "ambiguous_date" for finding in findings):
         return findings
-    proof = _proof(connection, opened, found, staged)
+    proof = _proof(connection, found, staged)
     return [
         finding._replace(advice=f"{finding.advice} {proof}")
         if finding.rule == "ambiguous_date" and proof
@@ -82,14 +78,13 @@ def with_proof(
     ]
 
 
-def _proof(connection: duckdb.DuckDBPyConnection, opened: Opened, found: Recognised, staged: Staged) -> str | None:
+def _proof(connection: duckdb.DuckDBPyConnection, found: Recognised, staged: Staged) -> str | None:
     cells = [f"trim(c{place})" for place in sorted(_places(found, ("date", "moment")))]
     shape = r"^([0-9]{1,2})[./-]([0-9]{1,2})[./-](?:[0-9]{4}|[0-9]{2})(?:[ T,].*)?$"
     parts = [f"TRY_CAST(regexp_extract(cell, '{shape}', {number}) AS INTEGER)" for number in (1, 2)]
-    source = raw_rows(opened.body, opened.dialect, found, staged)
     [(first, second, by_first, by_second)] = connection.execute(
         f"SELECT max({parts[0]}), max({parts[1]}), arg_max(cell, {parts[0]}), arg_max(cell, {parts[1]}) "
-        f"FROM (SELECT unnest([{', '.join(cells)}]) AS cell FROM {source})"
+        f"FROM (SELECT unnest([{', '.join(cells)}]) AS cell FROM {staged.raw_rows})"
     ).fetchall()
     if first is None or (first > 12) == (second > 12):
         return None

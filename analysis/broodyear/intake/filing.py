@@ -169,7 +169,7 @@ def _judged(filing: _Filing, found: Recognised, received: Received | None) -> _J
         held = held_numbers(found.table, staged, filing.earlier)
         connection.execute(f"DELETE FROM aside WHERE line IN ({held})")
     verdict = judge(connection, filing.path, found, staged, filing.settings)
-    verdict.findings = with_proof(connection, filing.opened, found, staged, verdict.findings)
+    verdict.findings = with_proof(connection, found, staged, verdict.findings)
     left_out = _look_across_rows(filing, found, staged, verdict)
     return _Judged(found, staged, verdict, left_out)
 
@@ -187,7 +187,7 @@ def _look_across_rows(filing: _Filing, found: Recognised, staged: Staged, verdic
     opened, path = filing.opened, filing.path
     repeats = find_repeats(filing.connection, found.table, staged, filing.settings, filing.earlier)
     numbers = {repeat.number for repeat in repeats}
-    cells = cells_of(filing.connection, opened.body, opened.dialect, found, staged, numbers)
+    cells = cells_of(filing.connection, found, staged, numbers)
     several = len(opened.parts) > 1
     left_out = report_repeats(path, found.table, staged, repeats, cells, verdict, of_several_tables=several)
     text = opened.body.text

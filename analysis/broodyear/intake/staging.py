@@ -34,7 +34,7 @@ class Staged:
     row times ``per_line`` (the most rows that a row of the file gives), plus its place among those;
     lines_read: spreadsheet rows of the file; source_rows: rows of the file below the header; rows: those made of
     them; short_rows, blank_rows: rows of the file with fewer cells than the header, and with none that holds
-    anything; reading: how the cells were read."""
+    anything; reading: how the cells were read; file: what the fast reader reads, None where it did not."""
 
     number: str
     lines_read: int
@@ -43,8 +43,13 @@ class Staged:
     short_rows: int
     reading: Reading
     blank_rows: int = 0
-    direct: bool = True
+    file: PlainFile | None = None
     per_line: int = 1
+
+    @property
+    def raw_rows(self) -> str:
+        """SQL of the file's own rows, cells ``c0``, ``c1`` … as they came."""
+        return "received" if self.file is None else self.file.source(uneven=True)
 
     @property
     def line(self) -> str:
@@ -77,7 +82,7 @@ def _stage_at_once(
     if found.slots:
         [(made,)] = connection.execute("SELECT count(broken) FROM checked").fetchall()
         blank = _blank_lines(connection, file, line) if made < file.rows else 0
-    return Staged(line, text.census.lines, file.rows, made, 0, reading, blank)
+    return Staged(line, text.census.lines, file.rows, made, 0, reading, blank, file)
 
 
 def _blank_lines(connection: duckdb.DuckDBPyConnection, file: PlainFile, line: str) -> int:
@@ -183,7 +188,7 @@ def stage_received(
     [(rows,)] = connection.execute("SELECT count(*) FROM checked").fetchall()
     return Staged(
         "checked.line", received.lines_read, received.rows, int(rows), received.short_rows, careful,
-        direct=False, per_line=max(len(found.slots), 1),
+        per_line=max(len(found.slots), 1),
     )  # fmt: skip
 
 
@@ -194,30 +199,15 @@ def made_of_received(found: Recognised, reading: Reading) -> str:
     return f"({slots_sql(found.slots, found.source_width, reading, 'received')})"
 
 
-def raw_rows(body: Body, dialect: Dialect, found: Recognised, staged: Staged) -> str:
-    """SQL of the file's own rows, cells ``c0``, ``c1`` … as they came."""
-    if not staged.direct:
-        return "received"
-    assert body.text is not None
-    file = plain_file(body.text, dialect, found.source_width)
-    assert file is not None
-    return file.source(uneven=True)
-
-
 def cells_of(
-    connection: duckdb.DuckDBPyConnection,
-    body: Body,
-    dialect: Dialect,
-    found: Recognised,
-    staged: Staged,
-    numbers: Collection[int],
+    connection: duckdb.DuckDBPyConnection, found: Recognised, staged: Staged, numbers: Collection[int]
 ) -> dict[int, tuple[str, ...]]:
     """The cells of some rows of the table, as they were received, by the number of the row."""
     if not numbers:
         return {}
     wanted = np.array(sorted(numbers), np.int64)
     make_cells(connection, "picked", found.width)
-    if not staged.direct:
+    if staged.file is None:
         connection.register("wanted", pd.DataFrame({"wanted": wanted}))
         connection.execute(
             f"INSERT INTO picked SELECT line, unclosed, {cell_names(found.width)}, surplus "
@@ -225,9 +215,6 @@ def cells_of(
         )
         connection.unregister("wanted")
     else:
-        assert body.text is not None
-        file = plain_file(body.text, dialect, found.source_width)
-        assert file is not None
-        _read_again(connection, file, found, wanted, staged.reading, "picked")
+        _read_again(connection, staged.file, found, wanted, staged.reading, "picked")
     cells = f"SELECT line, [{cell_names(found.width)}] AS cells FROM picked ORDER BY line"
     return {line: tuple(cell or "" for cell in row) for line, row in connection.execute(cells).fetchall()}
