@@ -109,6 +109,15 @@ def test_a_file_that_proves_an_order_offers_the_line_to_write(uploads: Path, wri
     assert result.exit_code == 0
 
 
+def test_dates_that_nothing_settles_are_settled_by_one_line(uploads: Path, write: Write) -> None:
+    write("losses.csv", "tank_id,checked_on,stage,dead\nT-001,03/04/2025,egg,1\nT-001,05/04/2025,egg,2\n")
+    _, advice = losses(check_paths([uploads]))
+    assert advice[0] == (
+        "It can mean two days. Write 2025-04-03 or 2025-03-04, whichever is meant. All dates of the file are "
+        'settled by one line.\nIn its layout: date_order = "month_first", or date_order = "day_first"'
+    )
+
+
 def test_a_file_that_contradicts_itself_proves_nothing(uploads: Path, write: Write) -> None:
     rows = "T-001,03/04/2025,egg,1\nT-001,13/04/2025,egg,2\nT-001,04/14/2025,egg,2\n"
     write("losses.csv", f"tank_id,checked_on,stage,dead\n{rows}")

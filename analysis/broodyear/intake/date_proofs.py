@@ -17,6 +17,7 @@ from broodyear.intake.staging import Staged
 
 #: So many rows are looked at for notes: whoever writes one date so writes them all so.
 LOOKED_AT = 10_000
+_EITHER_ORDER = 'date_order = "month_first", or date_order = "day_first"'
 _OTHER = re.compile(rf"({OTHER_DAY})([T ,].*)?")
 _FIGURES = re.compile(rf"({FIGURES})([T ,].*)?")
 
@@ -67,9 +68,10 @@ def with_proof(
     connection: duckdb.DuckDBPyConnection, found: Recognised, staged: Staged, findings: list[Finding]
 ) -> list[Finding]:
     """The findings, those about a date that can mean two days with the order that the file proves, if it does."""
-    if not any(finding.rule == "ambiguous_date" for finding in findings):
+    asked = sum(finding.rule == "ambiguous_date" for finding in findings)
+    if not asked:
         return findings
-    proof = _proof(connection, found, staged)
+    proof = _proof(connection, found, staged, several=asked > 1)
     return [
         finding._replace(advice=f"{finding.advice} {proof}")
         if finding.rule == "ambiguous_date" and proof
@@ -78,7 +80,10 @@ def with_proof(
     ]
 
 
-def _proof(connection: duckdb.DuckDBPyConnection, found: Recognised, staged: Staged) -> str | None:
+def _proof(
+    connection: duckdb.DuckDBPyConnection, found: Recognised, staged: Staged, *, several: bool
+) -> str | None:
+    """The line that settles the order: the one that the file proves, else, of several dates, the two there are."""
     cells = [f"trim(c{place})" for place in sorted(_places(found, ("date", "moment")))]
     shape = r"^([0-9]{1,2})[./-]([0-9]{1,2})[./-](?:[0-9]{4}|[0-9]{2})(?:[ T,].*)?$"
     parts = [f"TRY_CAST(regexp_extract(cell, '{shape}', {number}) AS INTEGER)" for number in (1, 2)]
@@ -86,6 +91,8 @@ def _proof(connection: duckdb.DuckDBPyConnection, found: Recognised, staged: Sta
         f"SELECT max({parts[0]}), max({parts[1]}), arg_max(cell, {parts[0]}), arg_max(cell, {parts[1]}) "
         f"FROM (SELECT unnest([{', '.join(cells)}]) AS cell FROM {staged.raw_rows})"
     ).fetchall()
+    if several and first is not None and max(first, second) <= 12:
+        return f"All dates of the file are settled by one line.\nIn its layout: {_EITHER_ORDER}"
     if first is None or (first > 12) == (second > 12):
         return None
     order, date = ("day_first", by_first) if first > 12 else ("month_first", by_second)

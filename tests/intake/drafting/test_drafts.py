@@ -97,6 +97,33 @@ def test_one_column_for_each_tank_and_a_proved_order(tmp_path: Path) -> None:
     ]
 
 
+def test_an_order_that_no_date_proves_is_asked_for(tmp_path: Path) -> None:
+    text = draft_text(draft(tmp_path, "log.csv", "When,Tank,Water °C\n11/08/2023,T-1,8.1\n12/08/2023,T-1,8\n"))
+    asked = "# ? 11/08/2023 can mean two days; write month_first or day_first, and take the # away"
+    assert f'#date_order = "?"  {asked}' in text
+    (answered,) = read(text.replace('#date_order = "?"', 'date_order = "month_first"')).layouts
+    assert answered.date_order == "month_first"
+
+
+def test_one_column_for_each_stage(tmp_path: Path) -> None:
+    headings = "Tank,First hatched,Half hatched,All hatched,Buttoned up"
+    made = draft(tmp_path, "stages seen.csv", f"{headings}\nT-01,2023-11-30,2023-12-03,2023-12-07,\n")
+    assert [rows.table for rows in made.layout.rows] == ["stages"] * 4
+    assert [rows.only_when for rows in made.layout.rows] == [(name,) for name in headings.split(",")[1:]]
+    assert dict(made.layout.rows[0].columns) == {
+        "tank_id": Value("column", "Tank"),
+        "stage": Value("constant", "hatch_first"),
+        "first_seen_on": Value("column", "First hatched"),
+    }
+    assert [row for _, row in made.preview[0].rows] == [
+        ("T-01", "hatch_first", "2023-11-30"),
+        ("T-01", "hatch_half", "2023-12-03"),
+        ("T-01", "hatch_all", "2023-12-07"),
+    ]
+    assert all(heading.uses for heading in made.headings) and made.unknown == ()
+    assert read(draft_text(made)).layouts == (made.layout,)
+
+
 def test_a_label_in_the_files_name(tmp_path: Path) -> None:
     made = draft(tmp_path, "log GUL-07.csv", "When,Water temperature\n2026-11-06,8.5\n")
     assert dict(made.layout.rows[0].columns)["tank_id"] == Value("file_name", "(?P<value>[A-Za-z]+-[0-9]+)")

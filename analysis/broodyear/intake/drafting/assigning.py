@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 from broodyear.intake.drafting.cells import CODE, Looks, common_pattern
-from broodyear.intake.drafting.headings import Meaning, meanings, plain_words, unit_in
+from broodyear.intake.drafting.headings import Meaning, meanings, plain_words, stage_in, unit_in
 from broodyear.intake.records import Row
 from broodyear.intake.sources import Source
 from broodyear.layouts import HeadingNames, Rows, Value
@@ -63,18 +63,46 @@ class _Assigning:
     def assigned(self) -> Assigned:
         """What each table gets."""
         wide = self._tanks_side_by_side()
-        telling = self._telling(wide)
+        stages = self._stages_side_by_side()
+        telling = self._telling([*wide, *stages])
         tables = [name for name in TABLE_NAMES if name in telling]
         if wide and "temperatures" not in tables:
             tables.append("temperatures")
-        if not tables:
+        if not tables and not stages:
             tables = [self._nearest()]
         rows = []
         for name in tables:
             by_column = wide if name == "temperatures" and name not in telling else []
             rows.append(self._rows(table(name), telling.get(name, []), by_column, several=len(tables) > 1))
+        rows += [self._stage_rows(place, stage) for place, stage in stages.items()]
         self._found.rows = tuple(rows)
         return self._found
+
+    def _stages_side_by_side(self) -> dict[int, str]:
+        """Columns headed by a stage with dates below, and their stages, when there are several."""
+        found = {
+            place: stage
+            for place, name in enumerate(self._names.shown)
+            if (stage := stage_in(name)) and (self._looks[place].are_dates or not self._looks[place].filled)
+        }
+        return found if len(set(found.values())) > 1 else {}
+
+    def _stage_rows(self, place: int, stage: str) -> Rows:
+        """A row for each day under the heading of a stage."""
+        target, values = table("stages"), dict[str, Value]()
+        heading, ground = self._names.shown[place], "one column for each stage"
+        self._take(target, "stage", Value("constant", stage), values, ground)
+        self._take(target, "first_seen_on", Value("column", heading), values, ground, [place])
+        self._found.dates.append(place)
+        tank = target.column("tank_id")
+        found = self._place_of(target, tank, [place], values)
+        if found is not None:
+            self._from_heading(target, tank, found, values)
+        else:
+            self._from_elsewhere(target, tank, values)
+        return Rows(
+            "stages", tuple((name, values[name]) for name in target.column_names if name in values), (heading,)
+        )
 
     def _tanks_side_by_side(self) -> list[int]:
         """Columns headed by a tank's label with numbers below, when there are several."""
@@ -208,7 +236,7 @@ class _Assigning:
         found = next(self._labels(), None) if column.name == "tank_id" else None
         if found is None:
             values[column.name] = Value("constant", UNKNOWN)
-            self._found.unknown += ((target.name, column.name),)
+            self._found.unknown = (*dict.fromkeys((*self._found.unknown, (target.name, column.name))),)
         else:
             self._take(target, column.name, found[0], values, found[1])
 

@@ -57,6 +57,14 @@ def proved_order(cells: Sequence[str]) -> tuple[DateOrder, str] | None:
     return ("day_first", day_first[0]) if day_first else ("month_first", month_first[0])
 
 
+def in_two_orders(cells: Sequence[str]) -> str | None:
+    """A date that can be read in two orders, where no other proves one or both; None when there is none."""
+    pairs = [(*_two_figures(found[1]), found[1]) for cell in cells if (found := _FIGURES.fullmatch(cell.strip()))]
+    if any(max(first, second) > 12 for first, second, _ in pairs):
+        return None
+    return next((text for first, second, text in pairs if first != second), None)
+
+
 def _two_figures(text: str) -> tuple[int, int]:
     first, second, _ = re.split(r"[./-]", text)
     return int(first), int(second)

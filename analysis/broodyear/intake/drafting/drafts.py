@@ -14,7 +14,7 @@ from broodyear.intake.bodies import Body, read_body
 from broodyear.intake.date_sql import SeasonSpan
 from broodyear.intake.dialect import Dialect, named_where_filled
 from broodyear.intake.drafting.assigning import Assigned, assign
-from broodyear.intake.drafting.cells import Looks, looks_of, proved_order
+from broodyear.intake.drafting.cells import Looks, in_two_orders, looks_of, proved_order
 from broodyear.intake.drafting.headings import meanings
 from broodyear.intake.drafting.leaving_out import without_totals
 from broodyear.intake.drafting.preview import PreviewTable, preview
@@ -44,7 +44,8 @@ class HeadingGuess:
 class Draft:
     """A layout guessed for one file. guesses: (table, column) -> on what ground; unknown: columns that the table
     needs and that nothing in the file tells, set to the constant "?"; words: (table, column) -> cells that are
-    none of the words it may hold; proof: a date that proves the order of dates; preview: the first rows."""
+    none of the words it may hold; proof: a date that proves the order of dates; two_orders: one that can be
+    read in two, where nothing proves either; preview: the first rows."""
 
     path: str
     layout: Layout
@@ -55,6 +56,7 @@ class Draft:
     words: dict[tuple[str, str], tuple[str, ...]]
     proof: str | None
     preview: tuple[PreviewTable, ...] = ()
+    two_orders: str | None = None
 
 
 @dataclass
@@ -122,7 +124,8 @@ def draft_layout(
     above = [row for row in body.first_rows(dialect.separator) if row.line < dialect.header_line]
     assigned = assign(source, names, looks, above)
     assigned.rows = without_totals(assigned.rows, names, body, dialect)
-    proof = proved_order([cell for place in assigned.dates for cell in columns[place]])
+    dates = [cell for place in assigned.dates for cell in columns[place]]
+    proof = proved_order(dates)
     decimals = (text for look in looks for text in look.distinct if re.fullmatch(r"[+-]?[0-9]+,[0-9]+", text))
     layout = Layout(
         name=_free_name(source, taken),
@@ -135,7 +138,7 @@ def draft_layout(
     return Draft(
         source.shown, layout, dialect.header_line, _headings(assigned, names, looks), assigned.grounds,
         assigned.unknown, _words(assigned, names, looks), proof[1] if proof else None,
-        preview(layout, source, body, dialect, seasons),
+        preview(layout, source, body, dialect, seasons), in_two_orders(dates),
     )  # fmt: skip
 
 

@@ -13,6 +13,16 @@ from broodyear.schemas import Column, all_tables
 Ground = Literal["name", "synonym", "words in it"]
 _GROUNDS: tuple[Ground, ...] = ("name", "synonym", "words in it")
 _UNIT = re.compile(r"[\[(]?\s*(?:°|º|deg(?:rees)?\.?\s*)([CF])\b\s*[\])]?|[\[(]\s*([CF])\s*[\])]", re.IGNORECASE)
+#: What a column is called that holds the day on which a stage was seen, one column beside another.
+_STAGE_HEADINGS = {
+    "eyed": ("eyed", "eyed up", "eyes"),
+    "hatch_first": ("first hatched", "first hatch", "hatch began", "hatch started", "hatch start", "start hatch"),
+    "hatch_half": ("half hatched", "half hatch", "50 hatched", "50 hatch", "mid hatch"),
+    "hatch_all": ("all hatched", "hatched", "hatch complete", "hatch completed", "hatch ended", "100 hatched"),
+    "button_up": ("buttoned up", "button up", "buttoned", "yolk taken up", "yolk absorbed"),
+    "first_feeding": ("first feeding", "first fed", "first feed", "feeding began", "feeding started"),
+}
+_SAYS_NOTHING = {"on", "of", "the", "date", "day", "seen", "when"}
 _IN_BRACKETS = re.compile(r"[\[(][^\])]*[\])]")
 
 
@@ -40,6 +50,13 @@ def plain_words(heading: str) -> str:
     """The words of a heading in small letters, without units, brackets and signs."""
     without = _IN_BRACKETS.sub(" ", _UNIT.sub(" ", heading))
     return re.sub(r"[\W_]+", " ", without).strip().lower()
+
+
+def stage_in(heading: str) -> str | None:
+    """The stage whose day a column of this heading holds; None when the heading names none."""
+    words = " ".join(word for word in plain_words(heading).split() if word not in _SAYS_NOTHING)
+    words = words.replace("hatching", "hatch")
+    return next((stage for stage, names in _STAGE_HEADINGS.items() if words in names), None)
 
 
 def meanings(heading: str) -> list[Meaning]:

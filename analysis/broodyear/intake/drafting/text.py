@@ -15,6 +15,9 @@ def draft_text(draft: Draft) -> str:
     lines = [f"# {draft.path}: the headings stand in line {draft.header_line}"]
     for line in layout_lines(draft.layout):
         lines.append(f"{line.text}{_mark(draft, line.table, line.column, line.text)}")
+        if line.text.startswith("header") and draft.two_orders:
+            asked = f"? {draft.two_orders} can mean two days; write month_first or day_first, and take the # away"
+            lines.append(f"#date_order = {quote(UNKNOWN)}  # {asked}")
     left = [heading.heading for heading in draft.headings if not heading.uses]
     if left:
         listed = ", ".join(map(quote, left))
