@@ -73,6 +73,15 @@ def test_text_among_the_days_is_told_as_text() -> None:
         fit_development(frame.assign(days="sixty"), "exponential")
 
 
+def test_days_without_end_are_left_out_and_dates_are_refused_by_the_frames_schema() -> None:
+    frame = pd.DataFrame({"temp_c": [4.0, 6, 8, 10, 12, np.inf], "days": [125.0, 84, 62, 50, np.inf, 40]})
+    fit = fit_development(frame, "constant_units")
+    assert fit.left_out == {"days or temperature infinite": 2} and fit.rows_used == 4
+    dates = frame.assign(days=pd.Timestamp("2024-01-01"))
+    with pytest.raises(UsageError, match="the frame is not one of constant_temperatures: days"):
+        fit_development(dates, "constant_units")
+
+
 def test_wrong_frames_and_groups_are_refused_in_words() -> None:
     with pytest.raises(UsageError, match="the groups tray are not columns; the frame has temp_c, days, family"):
         fit_development(families(45), "exponential", groups=["tray"])

@@ -103,6 +103,7 @@ def test_bias_names_bands_that_cannot_be_told(found: Any) -> None:
     cells = found.scores[found.scores["scheme"] == "batch_out"].copy()
     cells = cells[cells["model"] == "own_log_inverse"]
     cells.loc[cells["band"] == "7-9", ["bias_days", "bias_low", "bias_high"]] = np.nan
+    cells.loc[cells["band"] == "7-9", "unscored"] = "no_interval"
     assert "cannot be told" in bands_figure(cells.assign(panel="Chinook"), name="bias", title="Bias")
 
 

@@ -26,8 +26,8 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
-#: A band in which fewer batches were seen than this is not judged.
-FEWEST_BATCHES = 3
+#: Why no model has a bias in a band, where what is wanted is more tanks.
+_FEW = ("too_few_batches", "no_records", "outside_tested")
 BANDS = ("<5", "5-7", "7-9", "9-11", ">11")
 #: Models that one drawing holds: the colours of style.py without grey, which is for what was observed.
 MODEL_SERIES = tuple(series for series in SERIES if series.colour != GREY)
@@ -100,10 +100,11 @@ def _bias_row(axes: Axes, place: int, row: pd.Series, limit: float) -> None:
 def bands_figure(cells: pd.DataFrame, *, name: str, title: str) -> str:
     """SVG of models' bias by band of water temperature with 95 % limits, one panel per species and stage.
 
-    cells: panel, model (at most four a panel), band, bias_days, bias_low, bias_high, batches; bands without a bias
-    are named as of too few batches, or as not to be told. Raises Refused for missing columns or no rows.
+    cells: panel, model (at most four a panel), band, bias_days, bias_low, bias_high, unscored (why there is no
+    bias); bands without a bias are named as of too few batches, or as not to be told. Raises Refused for missing
+    columns or no rows.
     """
-    require_columns(cells, ["panel", "model", "band", "bias_days", "bias_low", "bias_high", "batches"], title)
+    require_columns(cells, ["panel", "model", "band", "bias_days", "bias_low", "bias_high", "unscored"], title)
     cells = cells[cells["band"].isin(BANDS)]
     known = cells[cells["bias_days"].notna()]
     require_rows(known, title)
@@ -138,8 +139,8 @@ def _bands_panel(axes: Axes, cells: pd.DataFrame, panel: str) -> None:
     axes.set_xlim(-0.6, len(BANDS) - 0.4)
     empty = [band for band in BANDS if band not in set(known["band"])]
     for number, band in enumerate(empty):
-        batches = cells.loc[cells["band"] == band, "batches"].max()
-        why = "cannot be told" if batches >= FEWEST_BATCHES else "too few batches"
+        is_few = cells.loc[cells["band"] == band, "unscored"].isin(_FEW).all()
+        why = "too few batches" if is_few else "cannot be told"
         above = 4 + 9 * (number % 2)  # neighbours are closer than their words are long
         note(axes, BANDS.index(band), 0, why, xytext=(0, above), ha="center", color=QUIET, fontsize=6.5)
     axes.grid(False, axis="x")

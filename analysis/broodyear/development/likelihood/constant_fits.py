@@ -16,6 +16,7 @@ from broodyear.development.likelihood.least_squares import LeastSquaresFit, fit_
 from broodyear.development.models.forms import COEFFICIENTS
 from broodyear.development.models.shapes import Shape
 from broodyear.errors import BroodyearError, NothingToAnalyse, Refused
+from broodyear.schemas.frames import checked
 
 Floats = NDArray[np.float64]
 
@@ -148,22 +149,25 @@ def _grouped_log_likelihood(off: Floats, labels: dict[str, NDArray[np.str_]], fo
 
 
 def _usable_pairs(frame: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, int]]:
+    """Rows of temperature and days, and why others are left out. Raises UsageError for columns of another kind."""
     temps = pd.to_numeric(frame["temp_c"], errors="coerce")
     days = pd.to_numeric(frame["days"], errors="coerce")
     is_text = (temps.isna() & frame["temp_c"].notna()) | (days.isna() & frame["days"].notna())
     is_missing = (temps.isna() | days.isna()) & ~is_text
-    is_impossible = ~is_missing & ~is_text & ((days <= 0) | (temps <= 0))
+    is_endless = np.isinf(temps) | np.isinf(days)
+    is_impossible = ~is_missing & ~is_text & ~is_endless & ((days <= 0) | (temps <= 0))
     left_out = {
         reason: int(count)
         for reason, count in (
             (_text_reason(frame[is_text]), is_text.sum()),
             ("temperature or days missing", is_missing.sum()),
             ("days or temperature not above 0", is_impossible.sum()),
+            ("days or temperature infinite", is_endless.sum()),
         )
         if count
     }
-    keep = ~is_missing & ~is_text & ~is_impossible
-    return pd.DataFrame({"temp_c": temps[keep], "days": days[keep]}), left_out
+    used = frame.loc[~is_missing & ~is_text & ~is_impossible & ~is_endless, ["temp_c", "days"]]
+    return checked(used, "constant_temperatures").astype(float), left_out
 
 
 def _text_reason(rows: pd.DataFrame) -> str:
