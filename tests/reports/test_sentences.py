@@ -35,7 +35,8 @@ def made(kind: ClaimKind, reason: Reason, *, known: bool, section: str = "here")
     estimate, low, high, p_value, p_family, comparisons = numbers
     return Claim(
         kind, subject, reason, level, reference, outcome, estimate, low, high, UNITS.get(kind, "points"),
-        p_value, p_family, int(comparisons), section, -17.2 if known else math.nan,
+        p_value, p_family, int(comparisons), section,
+        -17.2 if known and kind in (ClaimKind.TANK_BELOW, ClaimKind.TANK_ABOVE) else math.nan,
     )  # fmt: skip
 
 
@@ -69,9 +70,8 @@ def test_sentences_say_size_interval_and_how_many_were_compared() -> None:
         ]
     )
     assert below == (
-        "Site S-1 did worse over its seasons than its eggs explain: 17 points below what was expected;"
-        " allowing for chance, 12 (95\u202f% interval 6 to 18); it is clear beside the others of the 26 sites"
-        " compared."
+        "Site S-1 did worse over its seasons than its eggs explain: 12 points below what was expected"
+        " (95\u202f% interval 6 to 18); it is clear beside the others of the 26 sites compared."
     )
     assert "Gravel practice: single layer stones instead of bare: \u221212 points of survival" in practice
     assert "clear after allowing for all 26 comparisons made" in practice
@@ -93,6 +93,8 @@ def test_what_was_counted_stands_beside_what_chance_leaves_of_it() -> None:
     allowed = "; allowing for chance, \u22123.0 (95\u202f% interval \u22128.0 to +2.0);"
     assert f": 2.5 points below what was expected{allowed}" in worded([across])[0]
     assert f": 2.5 points above what was expected{allowed}" in worded([replace(across, observed=2.5)])[0]
+    hatch = replace(low, outcome="hatch", reason=Reason.CLEAR)
+    assert worded([hatch])[0].startswith("Tank T-1 did worse, eggs delivered to hatch, than its batch")
     assert in_short(low) == "T-1: 17 points short (12 allowing for chance), clear"
 
 

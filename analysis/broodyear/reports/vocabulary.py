@@ -16,7 +16,7 @@ VERDICT_WORDS = {
     "as_expected": "as expected",
     "above_expected": "above expected",
     "too_few_records": "too few records",
-    "too_few_seasons": "too few seasons",
+    "too_few_seasons": "cannot be judged yet",
 }
 
 #: A shape beside the words, so that a verdict does not rest on colour.

@@ -59,8 +59,8 @@ def place_claims(sites: pd.DataFrame, rows: pd.DataFrame) -> tuple[Claim, ...]:
     """One place_below claim per row of the sites table, in their order, then one per site and outcome of `rows`
     (`SetupScreen.rows` of one season) that no count could be judged at.
 
-    estimate, low, high: survival less what was expected over all its seasons, in points, shrunken; observed: the
-    same from the plain counts; p_family: the
+    estimate, low, high: survival less what was expected over all its seasons, in points, not
+    shrunken; p_family: the
     false-discovery rate over the sites judged for the outcome.
     """
     compared = sites["p_value"].notna().groupby(sites["outcome"]).sum()
@@ -84,7 +84,6 @@ def _of_place(row: dict[Hashable, Any], compared: int) -> Claim:
         estimate=_number(row["difference_points"]),
         low=_number(row["difference_low"]),
         high=_number(row["difference_high"]),
-        observed=_number(row["observed_pct"]) - _number(row["expected_pct"]),
         unit="points",
         p_value=_number(row["p_value"]),
         p_family=_number(row["q_value"]),

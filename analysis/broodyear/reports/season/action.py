@@ -23,7 +23,14 @@ from broodyear.reports.parts import (
 )
 from broodyear.reports.rendering import phrase
 from broodyear.reports.season.results import SeasonResults
-from broodyear.reports.season.stating import comparisons, named_sites, sites_judged, watched_sites, worth_a_trial
+from broodyear.reports.season.stating import (
+    comparisons,
+    named_sites,
+    sites_judged,
+    sites_of_several_seasons,
+    watched_sites,
+    worth_a_trial,
+)
 from broodyear.reports.season.urgency import visiting_order
 from broodyear.reports.tables import ReportTable, column, table_view
 from broodyear.reports.vocabulary import MAIN_OUTCOME, WHERE_LOST
@@ -48,7 +55,7 @@ def _sites(results: SeasonResults) -> list[Prose | Bullets]:
     statements = results.statements
     judged, named, watched = sites_judged(statements), named_sites(statements), watched_sites(statements)
     if not judged:
-        return [Prose(phrase(_WORDS, "sites_untold"), lead=True)]
+        return [Prose(phrase(_WORDS, "sites_untold", several=sites_of_several_seasons(statements)), lead=True)]
     counted = {"judged": whole(judged), "watched": len(watched)}
     if named:
         said = phrase(_WORDS, "sites_some", named=whole(len(named)), **counted)
@@ -203,6 +210,7 @@ def _board(results: SeasonResults) -> list[Block]:
         usable=plain(results.bare("tanks_usable"), 0),
         reported=f"{plain(results.bare('reported_pct'), 0)}{THIN}%" if results.has_figure("reported_pct") else "",
         sites_judged=sites_judged(statements),
+        several_seasons=sites_of_several_seasons(statements),
         sites_named=[statements.claim(row).subject for row in named_sites(statements)],
         tanks_judged=int(results.bare("tanks_judged")),
         tanks_below=int(results.bare("tanks_below_expected")),

@@ -15,17 +15,30 @@ COMPARED = (ClaimKind.PRACTICE_DIFFERS, ClaimKind.TEMPERATURE_DIFFERS)
 
 
 def stated(places: Iterable[Claim], tanks: Iterable[Claim]) -> Statements:
-    """The claims of sites, then of tanks; the page states the named and the watched sites, and the named tanks."""
+    """The claims of sites, then of tanks; the page states the named and the watched sites, the named tanks, and
+    whatever else is claimed: tanks that did better, and single stages."""
     return state(
         [
-            *(_placed(claim, "action", claim.is_claimed or claim.reason is Reason.WATCH) for claim in places),
+            *(_placed(claim, "action", claim.reason is Reason.WATCH) for claim in places),
             *(_placed(claim, "tanks", claim.reason in _NAMED) for claim in tanks),
         ]
     )
 
 
 def _placed(claim: Claim, section: str, is_named: bool) -> Claim:
-    return replace(claim, section=section) if is_named and claim.outcome == MAIN_OUTCOME else claim
+    if claim.outcome == MAIN_OUTCOME and (is_named or claim.is_claimed):
+        return replace(claim, section=section)
+    return replace(claim, section="tanks") if claim.is_claimed else claim
+
+
+def clear_besides(statements: Statements) -> list[int]:
+    """Rows of what is claimed of tanks and sites beside the tanks and sites that are below over the whole stay."""
+    found = statements.rows(ClaimKind.PLACE_BELOW, ClaimKind.TANK_BELOW, ClaimKind.TANK_ABOVE)
+    return [row for row in found if _is_besides(statements.claim(row))]
+
+
+def _is_besides(claim: Claim) -> bool:
+    return claim.is_claimed and (claim.outcome != MAIN_OUTCOME or claim.kind is ClaimKind.TANK_ABOVE)
 
 
 def named_sites(statements: Statements) -> list[int]:
@@ -43,6 +56,11 @@ def sites_judged(statements: Statements) -> int:
     """How many sites were compared over their seasons."""
     found = statements.rows(ClaimKind.PLACE_BELOW, outcome=MAIN_OUTCOME)
     return max((statements.claim(row).comparisons for row in found), default=0)
+
+
+def sites_of_several_seasons(statements: Statements) -> int:
+    """How many sites have seasons enough to be judged, where there are too few such sites to judge any."""
+    return len(statements.rows(ClaimKind.PLACE_BELOW, outcome=MAIN_OUTCOME, reason=Reason.TOO_FEW_SITES))
 
 
 def named_tanks(statements: Statements) -> dict[str, int]:

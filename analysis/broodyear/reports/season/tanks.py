@@ -13,7 +13,7 @@ from broodyear.reports.parts import Block, Bullets, Drawing, Heading, Prose, Sec
 from broodyear.reports.rendering import phrase
 from broodyear.reports.season.action import circumstances_words
 from broodyear.reports.season.results import SeasonRecords
-from broodyear.reports.season.stating import named_tanks
+from broodyear.reports.season.stating import clear_besides, named_tanks
 from broodyear.reports.season.urgency import flagged_rows, main_rows
 from broodyear.reports.tables import column, interval_column
 from broodyear.reports.vocabulary import MAIN_OUTCOME
@@ -28,7 +28,13 @@ def tanks_section(records: SeasonRecords) -> Section:
     if records.setups.refusal or not main_rows(records.setups):
         return Section("tanks", title, (refusal("No tank can be judged.", records.setups),))
     words = phrase(_WORDS, "tanks")
-    blocks: list[Block] = [Prose(words), *_tank_figures(records), *_flagged(records), _tank_table(records)]
+    blocks: list[Block] = [
+        Prose(words),
+        *_tank_figures(records),
+        *_flagged(records),
+        *_besides(records),
+        _tank_table(records),
+    ]
     return Section("tanks", title, tuple(blocks) + tuple(_sites(records)))
 
 
@@ -77,6 +83,14 @@ def _flagged(records: SeasonRecords) -> list[Block]:
         items = tuple(_tank_line(records, row) for row in others)
         blocks += [Heading(Markup("Flagged as well, season not drawn here")), Bullets(items, (records.setups,))]
     return blocks
+
+
+def _besides(records: SeasonRecords) -> list[Block]:
+    """What else is clear: tanks that did better, and tanks and sites in one stage."""
+    rows = clear_besides(records.statements)
+    columns = (column("sentence", "what is clear", "text", long=True),)
+    caption = "Clear as well: tanks that did better, and single stages"
+    return [folded_table(records.statements.table, caption, columns, rows)] if rows else []
 
 
 def _one_tank(records: SeasonRecords, row: int, code: str) -> list[Block]:
@@ -181,8 +195,9 @@ SITE_COLUMNS = (
     column("tank_seasons", "tank-seasons", "whole"),
     column("observed_pct", "observed (%)", "pct_bare"),
     column("expected_pct", "expected (%)", "pct_bare"),
-    column("difference_points", "against expected, chance allowed for (points)", "points"),
+    column("difference_points", "against expected (points)", "points"),
     interval_column("difference_low", "difference_high", "95 % interval", "points"),
     column("verdict", "over its seasons", "verdict"),
+    column("reason", "because", "words"),
     column("note", "keep in mind", "text", long=True),
 )
