@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import os
 import random
 import shutil
@@ -16,6 +17,7 @@ import hypothesis
 import numpy as np
 import pytest
 
+from broodyear import clock
 from broodyear.reports.printing import BROWSERS
 
 if TYPE_CHECKING:
@@ -52,6 +54,12 @@ def global_random_generators_stay_put() -> Iterator[None]:
     assert all(np.array_equal(a, b) for a, b in zip(before[1], after[1], strict=True)), (
         "numpy's global one was used"
     )
+
+
+@pytest.fixture(autouse=True)
+def files_are_loaded_long_after_their_dates(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No date in a fixture lies in the future, whenever the tests run."""
+    monkeypatch.setattr(clock, "today", lambda: dt.date(2100, 1, 1))
 
 
 #: Flags that keep the browser from talking to anyone.

@@ -11,6 +11,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from broodyear import clock
 from broodyear.console import Progress, opened_store, programme_settings, progress, say, say_broken_off, waiting
 from broodyear.errors import EXIT_DONE, EXIT_FILE_UNREADABLE, EXIT_STORE_UNAVAILABLE, UsageError
 from broodyear.formulas import csv_text
@@ -43,8 +44,9 @@ def check(
     with progress(quiet) as line, kept as opened:
         tell = partial(_print_result, line, format)
         result = check_paths(
-            paths, store=opened, settings=chosen, layouts=known, rejects=rejects, progress=line, tell=tell
-        )
+            paths, store=opened, settings=chosen, layouts=known, rejects=rejects, progress=line, tell=tell,
+            today=clock.today(),
+        )  # fmt: skip
     return result.exit_code
 
 
@@ -82,7 +84,10 @@ def load(
         stopped_with(lambda: opened.kept_of_load(told=bool(shown))),
     ):
         say_broken_off(opened)
-        result = load_paths(opened, paths, strict=strict, layouts=known, rejects=rejects, progress=line, tell=tell)
+        result = load_paths(
+            opened, paths, strict=strict, layouts=known, rejects=rejects, progress=line, tell=tell,
+            today=clock.today(),
+        )  # fmt: skip
         line(0, 0, "working out what reports start from")
         kept = opened.keep_derived()
     _say_if_not_kept(kept, quiet)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 from pathlib import Path
 
@@ -81,3 +82,12 @@ def test_a_link_to_layouts_stays_a_link(folder: Path) -> None:
 def test_nothing_to_draft_from(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["layout", "nowhere"]) == 11
     assert capsys.readouterr().err == "nowhere: not read; there is no such file or folder\n"
+
+
+def test_a_check_asks_what_day_it_is(
+    folder: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (folder / "layouts.toml").write_text(LAYOUTS, encoding="utf-8")
+    monkeypatch.setattr("broodyear.clock.today", lambda: dt.date(2026, 1, 1))
+    main(["check", "records", "--quiet"])
+    assert "dates lie in the future, the latest 2026-11-" in capsys.readouterr().out

@@ -43,7 +43,7 @@ LAYERS = (
     {"layouts"},
     {"schemas"},
     {"settings", "findings", "outputs"},
-    {"workspace", "formulas", "stopping"},
+    {"workspace", "formulas", "stopping", "clock"},
     {"places", "errors", "claims", "shown"},
 )
 #: A module's longest allowed size; a longer one wants to be split.

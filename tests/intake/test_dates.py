@@ -171,3 +171,19 @@ def test_advice_can_be_followed(uploads: Path, write: Write, column: str, cell: 
 def test_a_column_known_by_another_name_is_to_be_renamed(uploads: Path, write: Write) -> None:
     write("setups.csv", "season,tank_id,site_id,room_type,gravel\n2024,T-001,S-01,office,bare\n")
     assert check_paths([uploads]).findings[0].advice == "Rename gravel to gravel_practice."
+
+
+def test_dates_after_the_day_of_the_load_are_warned_of(uploads: Path, write: Write) -> None:
+    write("losses.csv", "tank_id,checked_on,stage,dead\nT-001,2026-11-29,egg,1\nT-001,2031-02-01,egg,2\n")
+    write("temperatures.csv", "tank_id,read_at,water_temp\nT-001,2026-11-29T23:59,8\nT-001,2027-01-09,8\n")
+    result = check_paths([uploads], today=dt.date(2026, 11, 29))
+    told = [one for one in result.findings if one.rule == "in_the_future"]
+    assert [(one.table, one.line, one.column, one.level, one.message) for one in told] == [
+        ("losses", 3, "checked_on", "warning", "1 date lies in the future, the latest 2031-02-01"),
+        ("temperatures", 3, "read_at", "warning", "1 date lies in the future, the latest 2027-01-09"),
+    ]
+    assert told[0].advice == (
+        "Look up the year, or the clock it came from, and send the row again as it should be."
+    )
+    assert result.exit_code == 0
+    assert not [one for one in check_paths([uploads]).findings if one.rule == "in_the_future"]

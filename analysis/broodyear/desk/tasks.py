@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 import duckdb
 
+from broodyear import clock
 from broodyear.desk import findings_book
 from broodyear.desk.names import NamedFile
 from broodyear.desk.planning import write_plan, write_trial
@@ -53,6 +54,7 @@ def check(order: Order, tell: Tell) -> Outcome:
             layouts=_layouts(order),
             progress=tell,
             rejects=new / "to_mend",
+            today=clock.today(),
         )
     totals = findings_book.write(new, result, order["numbers"])
     replace_folder(new, place.checked)
@@ -74,7 +76,8 @@ def load(order: Order, tell: Tell) -> Outcome:
             replace_folder(new, place.loaded)
 
         files, layouts = _files(order), _layouts(order)
-        load_paths(store, files, layouts=layouts, progress=tell, rejects=new / "to_mend", tell=show)
+        mend, today = new / "to_mend", clock.today()
+        load_paths(store, files, layouts=layouts, progress=tell, rejects=mend, tell=show, today=today)
         tell(0, 0, "working out what reports start from")
         store.set_memory(COUNTING_MEMORY)
         store.keep_derived()

@@ -38,6 +38,7 @@ RULE_WORDS = {
     "duplicate_key": "same row twice, with different values",
     "identical_repeat": "same row twice",
     "too_many_cells": "row with too many cells",
+    "in_the_future": "date in the future",
     "totals_line": "line of totals",
     "repeated_header": "column names in the middle",
     "bad_code": "code that cannot be used",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
@@ -14,6 +15,7 @@ from broodyear.intake.checking import Verdict, by_line, judge
 from broodyear.intake.clock_changes import clock_change_warnings
 from broodyear.intake.date_proofs import with_proof
 from broodyear.intake.date_sql import SeasonSpan
+from broodyear.intake.future_dates import future_warnings
 from broodyear.intake.notes import cut_off_line
 from broodyear.intake.opened import Opened, reading_of
 from broodyear.intake.receiving import Received, receive
@@ -75,13 +77,14 @@ class _Judged:
 
 @dataclass(frozen=True)
 class _Filing:
-    """One upload being filed. earlier, of_this_run: as in ``file_upload``; changes: found so far."""
+    """One upload being filed. earlier, of_this_run, today: as in ``file_upload``; changes: found so far."""
 
     connection: duckdb.DuckDBPyConnection
     opened: Opened
     settings: Settings
     earlier: tuple[int, ...]
     of_this_run: Mapping[int, str]
+    today: dt.date | None
     changes: list[Change] = field(default_factory=list)
 
     @property
@@ -96,15 +99,17 @@ def file_upload(
     settings: Settings,
     earlier: tuple[int, ...] = (),
     of_this_run: Mapping[int, str] | None = None,
+    today: dt.date | None = None,
 ) -> Filed | None:
     """Check the rows of one upload and write the good ones, in one transaction, into the store of ``connection``.
 
     earlier: standing uploads of the same bytes, whose rows are not taken again: only rows that were kept out then,
     for a code that was not known, can come in now; None when there is no such row.
-    of_this_run: path of each upload of this run so far. Raises UnreadableFile for a cell beyond any reason.
+    of_this_run: path of each upload of this run so far. today: later dates are warned of.
+    Raises UnreadableFile for a cell beyond any reason.
     """
     opened = _with_own_words(opened, settings)
-    filing = _Filing(connection, opened, settings, earlier, of_this_run or {})
+    filing = _Filing(connection, opened, settings, earlier, of_this_run or {}, today)
     # Read before the transaction begins: a failure of the quick reader would end it.
     alone = received = None
     if len(opened.parts) == 1:
@@ -226,6 +231,9 @@ def _write_part(filing: _Filing, part: _Judged, upload: int, account: Account) -
         _change(filing, part, upload)
     for warning in clock_change_warnings(connection, filing.path, table, upload):
         part.verdict.add(warning)
+    if filing.today is not None:
+        for warning in future_warnings(connection, filing.path, table, upload, filing.today):
+            part.verdict.add(warning)
     part.verdict.close(filing.path, table.name)
     counted = TableAccount(part.found, part.staged, part.verdict, accepted, held)
     if counted.made != accepted + len(part.verdict.rejected):

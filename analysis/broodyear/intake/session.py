@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import sys
 from collections.abc import Callable, Iterable
 from contextlib import suppress
@@ -44,7 +45,7 @@ class _Run:
     """One run over a set of files. loads: it is to change the store; refused: paths;
     order: place of each path among those given; seen: (hash of the bytes, how they were read) -> path; skipped:
     what was met and not read; late: earlier uploads by number of which nobody was told so far; may_link: the
-    database reads the files where they lie."""
+    database reads the files where they lie; today: the day of the run."""
 
     settings: Settings
     progress: Progress | None
@@ -56,6 +57,7 @@ class _Run:
     skipped: list[Skipped] = field(default_factory=list)
     late: dict[int, Filed] = field(default_factory=dict)
     may_link: bool = True
+    today: dt.date | None = None
 
     def say(self, done: int, total: int, what: str) -> None:
         """Tell how far the run is."""
@@ -106,6 +108,7 @@ def check_paths(
     progress: Progress | None = None,
     rejects: str | Path | None = None,
     tell: Tell | None = None,
+    today: dt.date | None = None,
 ) -> CheckResult:
     """Read and check every file that ``paths`` mean, and load nothing.
 
@@ -113,13 +116,20 @@ def check_paths(
     layouts: how files of another shape are read. stdin: what the path - reads (default: standard input).
     progress: told what is being done.
     rejects: a folder for a copy of the rejected rows of each file, with what is wrong with them. tell: shows the
-    result; it is called whether or not the copies could be written.
+    result; it is called whether or not the copies could be written. today: later dates are warned of; none are
+    when it is not given.
     Returns a report per file and every finding. Raises StoreUnavailable when the store cannot be read, and
     UsageError, before any file is read, when a file lies in ``rejects`` or its copy there would replace another's.
     """
     settings = settings or (store.settings if isinstance(store, Store) else Settings())
     with working_folder() as folder:
-        run = _Run(settings, progress, loads=False, may_link=not isinstance(store, Store) or not store.is_shut_in)
+        run = _Run(
+            settings,
+            progress,
+            loads=False,
+            may_link=not isinstance(store, Store) or not store.is_shut_in,
+            today=today,
+        )
         files = _open_all(run, folder, paths, layouts or Layouts(), stdin, rejects)
         _check_all(run, files, folder, store)
     return run.finished(rejects, tell, lambda: None)
@@ -136,6 +146,7 @@ def load_paths(
     progress: Progress | None = None,
     rejects: str | Path | None = None,
     tell: Tell | None = None,
+    today: dt.date | None = None,
 ) -> CheckResult:
     """Check every file that ``paths`` mean and load the good rows into ``store`` (opened for loading).
 
@@ -146,7 +157,7 @@ def load_paths(
     """
     settings = settings or store.settings
     with working_folder() as folder:
-        run = _Run(settings, progress, loads=True, may_link=not store.is_shut_in)
+        run = _Run(settings, progress, loads=True, may_link=not store.is_shut_in, today=today)
         files = _open_all(run, folder, paths, layouts or Layouts(), stdin, rejects)
         try:
             with store.for_uploads() as connection:
@@ -311,7 +322,7 @@ def _take(run: _Run, file: Opened, connection: duckdb.DuckDBPyConnection, earlie
     """File one upload. With uploads ``earlier`` (see ``file_upload``): False when nothing is added to them."""
     so_far = {filed.upload: filed.report.path for filed in run.filed if filed.upload is not None}
     try:
-        filed = file_upload(connection, file, run.settings, earlier, so_far)
+        filed = file_upload(connection, file, run.settings, earlier, so_far, run.today)
     except UnreadableFile as error:
         _refuse(run, file.source.shown, *error.args)
         return True
