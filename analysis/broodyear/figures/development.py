@@ -5,7 +5,7 @@ Errors are predicted − actual days: above zero, or to the right, a model is la
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from broodyear.errors import Refused
 from broodyear.figures.style import (
@@ -49,28 +49,30 @@ def biases_figure(rows: pd.DataFrame, *, name: str, title: str) -> str:
     lines = len(known) + len(groups)
     if lines > MOST_ROWS:
         raise Refused(f"the figure of {title} would hold {lines} rows; its table is the better view")
-    height = 0.75 + 0.21 * lines
-    margins = {"left": 0.56, "right": 0.98, "top": 1 - 0.3 / height, "bottom": 0.45 / height}
-    with sheet(name, 5.8, height, margins=margins) as page:
+    height = 0.75 + 0.16 * (2 * lines - len(groups))
+    margins = {"left": 0.03, "right": 0.97, "top": 1 - 0.1 / height, "bottom": 0.45 / height}
+    with sheet(name, 4.2, height, margins=margins) as page:
         axes = page.axes[0]
-        limit, place, labels = _reach(known), 0, []
-        axes.axvline(0, color=QUIET, linewidth=1, linestyle=DASHED, zorder=1)
+        limit, place = _reach(known), 0
         for group in groups:
-            labels.append((place, group))
-            for _, row in known[known["group"] == group].iterrows():
-                place += 1
-                labels.append((place, shortened(row["label"], 56)))
-                _bias_row(axes, place, row, limit)
+            _row_words(axes, place, group, fontweight="bold")
             place += 1
-        axes.set_yticks([at for at, _ in labels], [text for _, text in labels], fontsize=6.6)
-        for (_, text), tick in zip(labels, axes.get_yticklabels(), strict=True):
-            tick.set_fontweight("bold" if text in groups else "normal")
+            for _, row in known[known["group"] == group].iterrows():
+                _row_words(axes, place, shortened(row["label"], 70))
+                axes.plot([0, 0], [place + 0.5, place + 1.5], color=QUIET, linewidth=1, zorder=1)
+                _bias_row(axes, place + 1, row, limit)
+                place += 2
+        axes.set_yticks([])
         axes.set_ylim(place - 0.4, -0.6)
         axes.set_xlim(-limit, limit)
-        axes.grid(False, axis="y")
         axes.spines["left"].set_visible(False)
         axes.set_xlabel("early  ←  predicted − actual (days)  →  late")
         return page.svg(title)
+
+
+def _row_words(axes: Axes, place: int, text: str, **look: Any) -> None:
+    """Words above what they name, so that a narrow page shows both."""
+    axes.text(0.0, place, text, transform=axes.get_yaxis_transform(), va="center", fontsize=7.5, **look)
 
 
 def _reach(rows: pd.DataFrame) -> float:
