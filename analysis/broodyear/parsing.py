@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import argparse
 import datetime as dt
+import difflib
 import os
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeAlias
@@ -23,6 +25,20 @@ class Parser(argparse.ArgumentParser):
     def __init__(self, **kwargs: Any) -> None:
         kwargs.setdefault("formatter_class", argparse.RawDescriptionHelpFormatter)
         super().__init__(**{**kwargs, "allow_abbrev": False})
+
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        """As argparse, but an option that there is not is told first: what seems to be missing is often it."""
+        words = list(sys.argv[1:] if args is None else args)
+        if self._subparsers is None:
+            for word in words[: words.index("--") if "--" in words else None]:
+                name = word.partition("=")[0]
+                if name.startswith("--") and name not in self._option_string_actions:
+                    self.error(f"there is no option {name}{self._nearest(name)}")
+        return super().parse_known_args(words, namespace)
+
+    def _nearest(self, name: str) -> str:
+        near = difflib.get_close_matches(name, [*self._option_string_actions], n=1)
+        return f"; did you mean {near[0]}?" if near else ""
 
 
 Commands: TypeAlias = "argparse._SubParsersAction[Parser]"  # argparse has no public name for it

@@ -70,6 +70,19 @@ def test_wrong_usage_is_exit_2_with_words_on_stderr(words: list[str], capsys: py
     assert said.out == "" and "error:" in said.err
 
 
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [("report season --seson 2024", "report season: error: there is no option --seson; did you mean --season?"),
+     ("check records --frmat=json", "check: error: there is no option --frmat; did you mean --format?"),
+     ("load records --zzz", "load: error: there is no option --zzz")],
+)  # fmt: skip
+def test_an_option_that_there_is_not_is_named(words: str, told: str, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as left:
+        main(words.split())
+    assert left.value.code == 2
+    assert capsys.readouterr().err.splitlines()[-1] == f"broodyear {told}"
+
+
 def test_no_words_print_the_help(capsys: pytest.CaptureFixture[str]) -> None:
     assert main([]) == 0
     assert "Example:" in capsys.readouterr().out

@@ -81,6 +81,7 @@ def _reference_sentence(table: Table) -> str:
 
 def _column_row(column: Column) -> str:
     name = f"`{column.name}`" + (" (needed)" if column.required else "")
+    name += " (not in the template: add it where you need it)" if column.is_addition else ""
     return f"| {name} | {column.meaning} | {what_to_write(column)} | {column.unit or ''} | `{column.example}` |"
 
 
