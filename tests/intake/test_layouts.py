@@ -11,6 +11,7 @@ from tests.intake.messy import LAYOUTS, layouts, write_diary, write_programme
 from broodyear.cli import main
 from broodyear.findings import CheckResult, FileReport, TableCount
 from broodyear.intake import check_paths, load_paths
+from broodyear.intake.rendering import render_text
 from broodyear.layouts import layouts_from
 from broodyear.store import open_store
 
@@ -308,3 +309,47 @@ def test_the_word_to_write_for_a_line_of_totals(tmp_path: Path, monkeypatch: pyt
     )
     asked = layouts_from(tomllib.loads(DEAD.replace('["Dead"]', '["Dead", "Label"]')), "layouts.toml")
     assert check_paths(["tanks.csv", "dead.csv"], layouts=asked).findings == ()
+
+
+EGGS_AND_STAGES = """
+[[layout]]
+name = "stages seen"
+header = ["Tank", "First", "All"]
+  [[layout.rows]]
+  table = "stages"
+  only_when = ["First"]
+    [layout.rows.columns]
+    tank_id = { column = "Tank" }
+    stage = { constant = "hatch_first" }
+    first_seen_on = { column = "First" }
+  [[layout.rows]]
+  table = "stages"
+  only_when = ["All"]
+    [layout.rows.columns]
+    tank_id = { column = "Tank" }
+    stage = { constant = "hatch_all" }
+    first_seen_on = { column = "All" }
+  [[layout.rows]]
+  table = "incidents"
+    [layout.rows.columns]
+    tank_id = { column = "Tank" }
+    started_at = { column = "First" }
+    kind = { constant = "other" }
+"""
+
+
+def test_a_label_that_is_wrong_in_each_row_of_a_line_is_told_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("tanks.csv").write_text("tank_id\nT-05\n", encoding="utf-8")
+    Path("seen.csv").write_text("Tank,First,All\nT05,2023-11-30,2023-12-07\n", encoding="utf-8")
+    layouts = layouts_from(tomllib.loads(EGGS_AND_STAGES), "layouts.toml")
+    result = check_paths(["tanks.csv", "seen.csv"], layouts=layouts)
+    assert [(one.table, one.rule) for one in result.findings] == [
+        ("stages", "unknown_tank"),
+        ("incidents", "unknown_tank"),
+    ]
+    text = render_text(result)
+    assert text.count('line 2, tank_id: found "T05"') == 1
+    assert "more row" not in text

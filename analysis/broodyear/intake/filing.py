@@ -212,7 +212,9 @@ def _write(filing: _Filing, judged: Iterable[_Judged]) -> Filed:
     upload = ledger.next_number(connection)
     account = Account(connection)
     done = [_write_part(filing, part, upload, account) for part in judged]
-    findings = sorted((finding for part in done for finding in part.verdict.findings), key=by_line)
+    # A line that gives several rows of a table has its label wrong in each, and is told of it once.
+    told = dict.fromkeys(finding for part in done for finding in part.verdict.findings)
+    findings = sorted(told, key=by_line)
     report = report_of(opened, account)
     parts = tuple(_filed_part(part, opened.dialect.separator) for part in done)
     filed = Filed(report, findings, parts, upload, filing.changes)

@@ -125,11 +125,13 @@ def _repeats(count: int) -> str:
 
 
 def _grouped(findings: list[Finding]) -> list[list[Finding]]:
-    """Findings of one rule and column together, in the order in which each kind first appears."""
-    kinds: dict[tuple[str, str, str | None], list[Finding]] = {}
+    """Findings of one rule and column together, in the order in which each kind first appears; a cell that several
+    tables take is told once."""
+    kinds: dict[tuple[str, str, str | None], dict[tuple[int | None, str], Finding]] = {}
     for finding in findings:
-        kinds.setdefault((finding.level, finding.rule, finding.column), []).append(finding)
-    return list(kinds.values())
+        alike = kinds.setdefault((finding.level, finding.rule, finding.column), {})
+        alike.setdefault((finding.line, finding.message), finding)
+    return [list(alike.values()) for alike in kinds.values()]
 
 
 def finding_text(finding: Finding) -> str:
