@@ -290,7 +290,7 @@ final AS (
             WHEN days = 0 AND is_cut_short THEN 'the tank ended before this window'
             WHEN days = 0 THEN 'no readings and no set point'
             WHEN NOT usable THEN 'too few days read'
-            WHEN is_cut_short THEN 'window cut short by the end of the season'
+            WHEN is_cut_short THEN 'window cut short: the tank was emptied, or its records end, before'
         END AS note
     FROM measured
     CROSS JOIN limits

@@ -16,7 +16,7 @@
 --   holds_from [date]: first day of this row
 --   holds_to [date]: last day of this row, the day before the tank's end at most
 --   value [as named by kind]: warm: the day's highest reading, cold: its mean, °C; losses: share of the eggs counted
---     dead in seven days, %; water: the test; NULL otherwise
+--     dead in the seven days up to holds_from, %; water: the test; NULL otherwise
 --   limit_value [as value]: what it lies beyond
 WITH lived AS (SELECT * FROM tank_stays),
 
@@ -74,20 +74,38 @@ extremes AS (
     WHERE mean_c < cold_limit_c
 ),
 
+counted AS (
+    SELECT season, tank_id, stage, checked_on AS day, dead, eggs
+    FROM staged_losses
+    INNER JOIN lived USING (season, tank_id)
+    ANTI JOIN losses_cumulative USING (season, tank_id)
+    WHERE dead IS NOT NULL AND eggs > 0
+),
+
+-- What was lost in the seven days up to a day changes when a count comes in, and when it is seven days old.
+changing AS (
+    SELECT season, tank_id, stage, day, sum(dead) AS dead, any_value(eggs) AS eggs, bool_or(is_check) AS is_check
+    FROM (
+        SELECT *, true AS is_check FROM counted
+        UNION ALL
+        SELECT season, tank_id, stage, day + 7, 0, eggs, false FROM counted
+    )
+    GROUP BY season, tank_id, stage, day
+),
+
 lost AS (
     SELECT
         season,
         tank_id,
         stage,
-        checked_on AS day,
+        day,
+        is_check,
         100.0 * sum(dead) OVER (
-            PARTITION BY season, tank_id, stage
-            ORDER BY checked_on RANGE BETWEEN INTERVAL 6 DAYS PRECEDING AND CURRENT ROW
-        ) / eggs AS value
-    FROM staged_losses
-    INNER JOIN lived USING (season, tank_id)
-    ANTI JOIN losses_cumulative USING (season, tank_id)
-    WHERE dead IS NOT NULL AND eggs > 0
+            of_stage RANGE BETWEEN INTERVAL 6 DAYS PRECEDING AND CURRENT ROW
+        ) / eggs AS value,
+        coalesce(lead(day) OVER of_stage - day, 1) - 1 AS lasts_days
+    FROM changing
+    WINDOW of_stage AS (PARTITION BY season, tank_id, stage ORDER BY day)
 ),
 
 -- Where a stage has fewer than 100 counted checks, five in a hundred a week counts as usual.
@@ -96,21 +114,22 @@ usual AS (
         stage,
         CASE WHEN count(*) >= 100 THEN greatest(quantile_cont(value, 0.99), 3.0) ELSE 5.0 END AS limit_value
     FROM lost
+    WHERE is_check
     GROUP BY stage
 ),
 
 losses AS (
-    SELECT season, tank_id, stage AS measure, day, 'losses' AS kind, value, limit_value
+    SELECT season, tank_id, stage AS measure, day, 'losses' AS kind, value, limit_value, lasts_days
     FROM lost
     INNER JOIN usual USING (stage)
     WHERE value > limit_value
 ),
 
--- Days on which a short-lived state was met: it holds for a few days, longer when it is met again.
+-- Days on which a short-lived state was met, and for how many days after it holds; longer when it is met again.
 met AS (
     SELECT season, tank_id, kind, '' AS measure, day, value, limit_value, 2 AS lasts_days FROM extremes
     UNION ALL
-    SELECT season, tank_id, kind, measure, day, value, limit_value, 6 FROM losses
+    SELECT season, tank_id, kind, measure, day, value, limit_value, lasts_days FROM losses
 ),
 
 stretches AS (
@@ -119,7 +138,7 @@ stretches AS (
         sum(starts::INTEGER) OVER of_kind AS stretch,
         lead(day) OVER of_kind AS next_day
     FROM (
-        SELECT *, coalesce(day - lag(day) OVER of_kind > lasts_days + 1, true) AS starts
+        SELECT *, coalesce(day > lag(day + lasts_days::INTEGER) OVER of_kind + 1, true) AS starts
         FROM met
         WINDOW of_kind AS (PARTITION BY season, tank_id, kind, measure ORDER BY day)
     )
@@ -178,7 +197,7 @@ states AS (
         measure,
         min(day) OVER (PARTITION BY season, tank_id, kind, measure, stretch),
         day,
-        least(day + lasts_days, next_day - 1),
+        least(day + lasts_days::INTEGER, next_day - 1),
         value,
         limit_value
     FROM stretches

@@ -84,7 +84,7 @@ def test_measures_by_hand(programme: Programme) -> None:
         24.0,  # a whole day below 4 °C
         None,  # there are no seven days
         True,
-        "window cut short by the end of the season",
+        "window cut short: the tank was emptied, or its records end, before",
     )
 
 

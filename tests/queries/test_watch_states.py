@@ -58,10 +58,22 @@ def test_a_tank_set_to_be_cold_is_no_surprise(empty: Programme, read_c: float, i
 
 
 def test_losses_of_seven_days_are_added_up(programme: Programme) -> None:
-    """3 and 3 of 100 eggs within a week are 6 %, above the 5 that count as usual with so few checks."""
+    """3 and 3 of 100 eggs within a week are 6 %, above the 5 that count as usual with so few checks; on the
+    11th the first three are a week old."""
     for day, dead in (("2024-11-04", 3), ("2024-11-10", 3), ("2024-11-11", 0), ("2024-11-18", 5)):
         programme.add("losses", {"tank_id": "A", "checked_on": day, "stage": "egg", "dead": dead})
-    assert states(programme, "losses") == [("2024-11-10", "2024-11-10", "2024-11-16", 6.0, 5.0)]
+    assert states(programme, "losses") == [("2024-11-10", "2024-11-10", "2024-11-10", 6.0, 5.0)]
+
+
+def test_losses_are_those_of_the_seven_days_to_each_day(programme: Programme) -> None:
+    """7, and 4 two days later: 11 % until the 7 are a week old, then 4 %, which is usual; 6 after a break."""
+    for day, dead in (("2024-11-04", 7), ("2024-11-06", 4), ("2024-11-20", 6)):
+        programme.add("losses", {"tank_id": "A", "checked_on": day, "stage": "egg", "dead": dead})
+    assert states(programme, "losses") == [
+        ("2024-11-04", "2024-11-04", "2024-11-05", 7.0, 5.0),
+        ("2024-11-04", "2024-11-06", "2024-11-10", 11.0, 5.0),
+        ("2024-11-20", "2024-11-20", "2024-11-26", 6.0, 5.0),
+    ]
 
 
 def test_the_latest_test_counts_until_the_next_or_for_four_weeks(programme: Programme) -> None:

@@ -30,7 +30,7 @@ def test_the_region_with_the_bad_batch_is_not_called_worse(tmp_path: Path) -> No
 
 def test_a_region_without_a_shared_batch_is_not_separable(tmp_path: Path) -> None:
     text = said(write_regions(results(), tmp_path, invented.uploads()).page)
-    assert "south: 84 % raw, from 40 tanks and 6 batches, of which 0 also went elsewhere." in text
+    assert "south: 84 % raw, from 36 of 40 tank-seasons and 6 batches, of which 0 also went elsewhere." in text
     assert "The records cannot show how region south compares with the others" in text
     south = next(line for line in written_rows(tmp_path, "regions.csv") if line["region"] == "south")
     assert south["separable"] == "false" and south["adjusted_pct"] == ""
@@ -82,7 +82,10 @@ def test_one_region_and_many_regions_make_a_page(count: int, tmp_path: Path) -> 
 def test_regions_without_a_known_survival_are_said_without_numbers(tmp_path: Path) -> None:
     blank = {"raw_pct": None, "batches": 0, "batches_shared": 0}
     text = said(write_regions(results(row("east", 80.0, 0.5, 0.9) | blank), tmp_path, invented.uploads()).page)
-    assert "east: no survival known, from 40 tanks and 0 batches" in text and " – " not in text.split("Method")[0]
+    assert (
+        "east: no survival known, from 36 of 40 tank-seasons and 0 batches" in text
+        and " – " not in text.split("Method")[0]
+    )
 
 
 def test_what_a_region_has_on_record_more_often_is_named_as_no_cause(tmp_path: Path) -> None:

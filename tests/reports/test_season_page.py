@@ -19,6 +19,7 @@ from tests.reports.pages import Seen, cell, seen, written_rows
 from broodyear.claims import CLAIM_COLUMNS, Claim, ClaimKind, Reason
 from broodyear.outputs import RECORD
 from broodyear.reports.folder import ReportResult
+from broodyear.reports.season import happenings
 from broodyear.reports.season.page import write_season
 from broodyear.reports.season.results import EFFECTS, PRACTICES, SETUPS
 from broodyear.reports.season.stating import stated
@@ -27,6 +28,7 @@ from broodyear.reports.sentences import Statements
 from broodyear.reports.sites import file_names
 from broodyear.reports.tables import report_table
 from broodyear.setups import tank_claims
+from broodyear.store import Store
 
 #: A page of 300 tanks may not be larger (bytes).
 SIZE_BUDGET = 2_000_000
@@ -210,6 +212,23 @@ def test_why_no_site_is_judged_is_what_its_claims_say(tmp_path: Path, several: i
     results = invented.season_results(statements=of_tanks(*places))
     said = action_text(write_season(results, tmp_path, invented.uploads()))
     assert lead in said and board in said and "long enough" not in said
+
+
+def test_stages_seen_on_one_day_stand_in_the_order_of_life(monkeypatch: pytest.MonkeyPatch) -> None:
+    day = pd.Timestamp("2024-01-09")
+    frames = {
+        "staged_stages": pd.DataFrame({"tank_id": "T-1", "stage": ["hatch_all", "hatch_first", "hatch_half"],
+                                       "first_seen_on": day}),
+        "staged_incidents": pd.DataFrame({"tank_id": "T-1", "kind": ["power_cut", "chiller_stopped"],
+                                          "started_at": day}),
+        "staged_exits": pd.DataFrame({"tank_id": [], "fate": [], "fish": [], "exited_on": []}),
+    }  # fmt: skip
+    monkeypatch.setattr(happenings, "_records", lambda _store, name, _season: frames[name])
+    tanks = pd.DataFrame({"tank_id": ["T-1"], "delivered_on": [day], "closed_on": [pd.NaT]})
+    assert happenings.events(Store.__new__(Store), tanks, 2023)["event"].tolist() == [
+        "eggs delivered", "first hatch seen", "half hatched first seen", "all hatched first seen",
+        "chiller stopped", "power cut",
+    ]  # fmt: skip
 
 
 def test_the_board_hears_where_fish_are_missing_rather_than_dead(tmp_path: Path) -> None:

@@ -110,6 +110,11 @@ def test_chance_and_amounts_in_plain_words() -> None:
     assert between(Claim(ClaimKind.CHANGE, "x", Reason.CLEAR, low=1.0)) == ""
 
 
+def test_an_interval_that_crosses_zero_is_seen_to() -> None:
+    wide = made(ClaimKind.PRACTICE_DIFFERS, Reason.NOT_CLEAR, known=True)
+    assert "from \u22120.4 to +21 points" in worded([replace(wide, low=-0.4, high=20.9)])[0]
+
+
 def test_claims_csv_is_blank_where_the_page_says_nothing() -> None:
     stated = made(ClaimKind.TANK_BELOW, Reason.CLEAR, known=True)
     silent = made(ClaimKind.TANK_BELOW, Reason.NOT_CLEAR, known=True, section="")

@@ -13,7 +13,8 @@ from tests.reports.pages import seen, written_rows
 
 from broodyear.cli import main
 from broodyear.errors import NothingToAnalyse
-from broodyear.reports.week import FIRST_CHECKS, WATCHLIST, report_week
+from broodyear.reports.week import FIRST_CHECKS, WATCHLIST, _detail, report_week
+from broodyear.settings import Settings
 from broodyear.store import Store, open_store
 from broodyear.week import KINDS, last_record_on, watchlist
 
@@ -40,6 +41,28 @@ def test_the_command_writes_page_and_list(place: Path, tmp_path: Path) -> None:
     assert all(row["detail"] and row["first_check"] and row["site_id"] for row in rows)
     text = seen(tmp_path / "w" / "week.html").text.replace("\u202f", " ")
     assert "What to look at on 16 Dec 2024" in text and "Unplug before hands go into the tank" in text
+
+
+@pytest.mark.parametrize(
+    ("kind", "value", "limit", "said"),
+    [
+        ("losses", 3.334, 3.262, "3.33 % of the eggs counted dead in the last seven days, as egg; usual is up"
+         " to 3.26 %"),
+        ("losses", 8.2, 3.262, "8.2 % of the eggs counted dead in the last seven days, as egg; usual is up to"
+         " 3.3 %"),
+        ("warm", 13.04, 13.0, "13.04 °C read, above 13.00 °C"),
+        ("silent", None, None, "no record of any kind for 30 days, last record on 18 Dec"),
+    ],
+)  # fmt: skip
+def test_what_lies_beyond_a_limit_is_seen_to(kind: str, value: float, limit: float, said: str) -> None:
+    row = {
+        "kind": kind,
+        "value": value,
+        "limit_value": limit,
+        "measure": "egg",
+        "since": pd.Timestamp("2025-01-02"),
+    }
+    assert _detail(row, dt.date(2025, 1, 17), Settings()).replace("\u202f", " ") == said
 
 
 def test_the_most_pressing_stand_first(store: Store) -> None:

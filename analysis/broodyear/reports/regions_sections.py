@@ -64,10 +64,12 @@ def _raw(regions: ReportTable, row: int) -> Markup:
 def _region(regions: ReportTable, row: int, statements: Statements) -> Markup:
     """One region: what was counted, and what can be said of it."""
     head = say(
-        "{region}: {raw}, from {tanks} and {batches}, of which {shared} also went elsewhere. ",
+        "{region}: {raw}, from {usable} of {tanks} tank-seasons and {batches}, of which {shared} also went"
+        " elsewhere. ",
         region=regions.at(row, "region", "id"),
         raw=_raw(regions, row),
-        tanks=regions.at(row, "tanks", "tanks"),
+        usable=regions.at(row, "tanks_usable", "whole"),
+        tanks=regions.at(row, "tanks", "whole"),
         batches=regions.at(row, "batches", "batches"),
         shared=regions.at(row, "batches_shared", "whole"),
     )
@@ -127,7 +129,7 @@ def _region_tables(regions: ReportTable) -> list[Block]:
 
 REGION_COLUMNS = (
     column("region", "region", "id"),
-    column("tanks", "tanks", "whole"),
+    column("tanks_usable", "tank-seasons", "whole"),
     column("batches", "batches", "whole"),
     column("batches_shared", "shared batches", "whole"),
     column("raw_pct", "raw (%)", "pct_bare"),
@@ -204,7 +206,7 @@ def reporting_section(regions: ReportTable) -> Section:
         return Section("reporting", title, (refusal("There is nothing to show.", regions),))
     columns = (
         column("region", "region", "id"),
-        column("tanks", "tanks with eggs", "whole"),
+        column("tanks", "tank-seasons with eggs", "whole"),
         column("tanks_usable", "usable", "whole"),
         column("reporting_pct", "usable (%)", "pct_bare"),
         column("raw_pct", "raw (%)", "pct_bare"),

@@ -166,7 +166,13 @@ def between(claim: Claim) -> str:
 
 def _ends(claim: Claim) -> str:
     digits = _digits(max(abs(claim.low), abs(claim.high)), claim.unit)
-    return f"{signed(claim.low, digits)} to {signed(claim.high, digits)}"
+    low, high = (signed(end, _beside_zero(end, digits, claim.unit)) for end in (claim.low, claim.high))
+    return f"{low} to {high}"
+
+
+def _beside_zero(end: float, digits: int, unit: str) -> int:
+    """Decimals of an end of an interval: one more where it would read as the zero that it is not."""
+    return 1 if digits == 0 and abs(end) < 0.5 and unit != "fish" else digits
 
 
 def between_sizes(claim: Claim) -> str:

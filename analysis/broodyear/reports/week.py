@@ -103,22 +103,31 @@ _TITLE = "What to look at, the most pressing first"
 def _detail(row: Mapping[Hashable, Any], as_of: dt.date, settings: Settings) -> str:
     kind, value, limit = str(row["kind"]), row["value"], row["limit_value"]
     if kind == "silent":
-        since = row["since"].date()
-        return f"no record of any kind for {(as_of - since).days + settings.silent_days + 1} days"
+        last = row["since"].date() - dt.timedelta(days=settings.silent_days + 1)
+        return f"no record of any kind for {(as_of - last).days} days, last record on {_short(last)}"
     if kind == "no_setup":
         return "eggs were delivered, but no set-up says where the tank stands"
-    if kind == "warm":
-        return f"{plain(value)} °C read, above {plain(limit)} °C"
-    if kind == "cold":
-        return f"{plain(value)} °C on a day's average, below {plain(limit)} °C"
-    if kind == "losses":
-        share = f"{plain(value)} % of the eggs counted dead in a week, as {row['measure']}"
-        return f"{share}; usual is up to {plain(limit)} %"
+    if kind in ("warm", "cold", "losses"):
+        return _beyond(kind, str(row["measure"]), *_told_apart(value, limit))
     if kind == "water":
         name, unit = MEASURE_WORDS[str(row["measure"])]
         return f"latest test: {name} {plain(value, 2)}, limit {plain(limit, 2)} {unit}".rstrip()
     within = f" (80 %: {_short(row['low_80'])} to {_short(row['high_80'])})" if known(row["low_80"]) else ""
     return f"{stage_words(str(row['measure']))} expected on {_short(row['expected_on'])}{within}"
+
+
+def _beyond(kind: str, measure: str, value: str, limit: str) -> str:
+    if kind == "warm":
+        return f"{value} °C read, above {limit} °C"
+    if kind == "cold":
+        return f"{value} °C on a day's average, below {limit} °C"
+    return f"{value} % of the eggs counted dead in the last seven days, as {measure}; usual is up to {limit} %"
+
+
+def _told_apart(value: float, limit: float) -> tuple[str, str]:
+    """Both numbers with as many decimals as it takes to see that one is beyond the other."""
+    shown = ((plain(value, digits), plain(limit, digits)) for digits in (1, 2, 3))
+    return next((pair for pair in shown if pair[0] != pair[1]), (plain(value, 4), plain(limit, 4)))
 
 
 def _short(date: dt.date) -> str:
@@ -178,9 +187,10 @@ def _method(settings: Settings) -> Markup:
         "Only records up to the day are used. Silent: no record of any table for more than {silent} days. Warm: a"
         " reading above {warm} °C in the last three days. Cold: a day's average below {cold} °C, or for tanks set"
         " colder 1.5 °C below their set point, in the last three days. Losing fish: more of its eggs counted dead"
-        " in seven days than 99 in 100 checks of that stage showed. Water: the latest test of the last four weeks"
-        " beyond the limits of the settings. Due: expected within seven days, or overdue but inside the 80 %"
-        " interval. Each leaves the list when the tank is emptied or its fish are released.",
+        " in the seven days to the day of this list than 99 in 100 checks of that stage showed in theirs. Water:"
+        " the latest test of the last four weeks beyond the limits of the settings. Due: expected within seven"
+        " days, or overdue but inside the 80 % interval. Each leaves the list when the tank is emptied or its fish"
+        " are released.",
         silent=str(settings.silent_days),
         warm=plain(settings.warm_limit_c),
         cold=plain(settings.cold_limit_c),

@@ -9,13 +9,14 @@ import pandas as pd
 from broodyear.figures.timeline import ROUTINE, TankRecords
 from broodyear.reports.season.urgency import flagged_rows
 from broodyear.reports.tables import ReportTable
-from broodyear.reports.vocabulary import stage_words
+from broodyear.reports.vocabulary import STAGES, stage_words
 
 if TYPE_CHECKING:
     from broodyear.store import Store
 
 #: Flagged tanks whose season is drawn; the page names the others.
 MOST_TIMELINES = 4
+_PLACES = {stage: place for place, stage in enumerate(STAGES)}
 
 #: What a derived table is put in order by.
 _TIMES = {
@@ -58,11 +59,14 @@ def _records(store: Store, name: str, season: int, codes: list[str] | None = Non
 
 
 def events(store: Store, tanks: pd.DataFrame, season: int) -> pd.DataFrame:
-    """tank_id, on, event: deliveries, stages when first seen, incidents beyond routine, and the end, by date."""
+    """tank_id, on, event: deliveries, stages when first seen, incidents beyond routine, and the end, by date;
+    those of one day in that order."""
     stages, incidents = _records(store, "staged_stages", season), _records(store, "staged_incidents", season)
-    incidents = incidents[~incidents["kind"].isin(ROUTINE)]
+    incidents = incidents[~incidents["kind"].isin(ROUTINE)].sort_values("kind", kind="stable")
     exits = _records(store, "staged_exits", season)
-    released = exits[(exits["fate"] == "released") & exits["fish"].notna()]
+    released = exits[(exits["fate"] == "released") & exits["fish"].notna()].sort_values("fish", kind="stable")
+    # Of one day, stages stand in the order of life, whatever their names begin with.
+    stages = stages.sort_values("stage", key=lambda stage: stage.map(_PLACES), kind="stable")
     parts = [
         _dated(tanks, "delivered_on", "eggs delivered"),
         _dated(stages, "first_seen_on", [_seen(stage) for stage in stages["stage"]]),
@@ -71,7 +75,7 @@ def events(store: Store, tanks: pd.DataFrame, season: int) -> pd.DataFrame:
         _dated(tanks, "closed_on", "tank emptied"),
     ]
     together = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
-    ordered: pd.DataFrame = together.sort_values(["tank_id", "on", "event"], kind="stable")
+    ordered: pd.DataFrame = together.sort_values(["tank_id", "on"], kind="stable")
     return ordered
 
 
