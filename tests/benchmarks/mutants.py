@@ -205,6 +205,7 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ('if cell["sites"] < FEWEST_SITES:', 'if cell["sites"] < 1:'),
         ("elif sites_of(records, is_used) < FEWEST_SITES:", "elif sites_of(records, is_used) < 1:"),
         ('"" if shift is None else str(Reason.NO_INTERVAL)', '""'),
+        ("why_not = str(Reason.SPREADS_UNKNOWN)", 'why_not = ""'),
         ("records.batch[is_used])) >= FEWEST_BATCHES", "records.batch[is_used])) >= 1"),
     )),
     ("development/scoring/stage_cells.py", SCORES, (
@@ -221,7 +222,8 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
     )),
     ("development/scoring/thermometers.py", SCORES, (
         ('"bias_days": -mean,', '"bias_days": mean,'),
-        ("_limits(against, 1)", "_limits(against, 0)"),
+        ("_limits(error, len(rows))", "_limits(error, 0)"),
+        ("[-1.0, 1.0]", "[1.0, -1.0]"),
         ("by_hand = is_hand[self.is_in]", "by_hand = (~is_hand)[self.is_in]"),
     )),
     ("trials/analysis.py", TRIALS, (
