@@ -130,6 +130,12 @@ def timeline() -> TankRecords:
     )  # fmt: skip
 
 
+def too_many_dead() -> ReportTable:
+    """Of twelve tanks T-007 counted more dead than it got eggs."""
+    return table("too_many_dead", {"tank_id": "T-007", "site_id": "S-03", "region": "R-0", "eggs": 140,
+                                   "dead_total": 200, "left_alive": 77})  # fmt: skip
+
+
 def season_results(tanks: int = 12, **changes_of: Any) -> SeasonResults:
     """A whole season of invented results; `changes_of` replace fields."""
     judged = changes_of.get("setups", setups(tanks))
@@ -150,7 +156,7 @@ def season_results(tanks: int = 12, **changes_of: Any) -> SeasonResults:
     )
     results = SeasonResults(
         season=SEASON, settings=Settings(), setups=judged, statements=statements,
-        visits=report_table("visits", "Visits", visits_table(judged, silent, statements)),
+        visits=report_table("visits", "Visits", visits_table(judged, silent, too_many_dead(), statements)),
         site_seasons=site_seasons(judged), tank_practices=tank_practices(judged), effects=effects(),
         methods=report_table("methods", "By method", effects().frame.head(6)[list(EFFECTS)]),
         practices=practices(),
@@ -165,7 +171,7 @@ def season_results(tanks: int = 12, **changes_of: Any) -> SeasonResults:
         accounting=table("accounting", {"region": "R-0", "batch_id": "B-0", "tanks_supplied": tanks,
                                         "delivered": tanks, "usable": tanks - 1, "bound_all_died_pct": 70.5,
                                         "bound_all_lived_pct": 84.5}),
-        not_reported=silent,
+        not_reported=silent, too_many_dead=too_many_dead(),
         exposure=exposure(tanks),
         events=table("events", {"tank_id": "T-001", "on": dt.date(2023, 11, 8), "event": "eggs delivered"},
                      {"tank_id": "T-001", "on": dt.date(2024, 1, 2), "event": "chiller stopped"}),

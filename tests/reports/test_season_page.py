@@ -20,6 +20,7 @@ from broodyear.claims import CLAIM_COLUMNS, Claim, ClaimKind, Reason
 from broodyear.outputs import RECORD
 from broodyear.reports.folder import ReportResult
 from broodyear.reports.season import happenings
+from broodyear.reports.season.account import too_many_dead
 from broodyear.reports.season.page import write_season
 from broodyear.reports.season.results import EFFECTS, PRACTICES, SETUPS
 from broodyear.reports.season.stating import stated
@@ -137,7 +138,7 @@ def test_what_silent_tanks_could_do_stands_beside_a_claimed_difference(tmp_path:
 def test_the_list_for_monday_puts_sites_before_tanks_before_silent_tanks(review: ReportResult) -> None:
     rows = written_rows(review.page.parent, "visits.csv")
     assert list(rows[0]) == list(VISIT_COLUMNS)
-    assert [(row["order"], row["site_id"]) for row in rows] == [("1", "S-00"), ("2", "S-09")]
+    assert [(row["order"], row["site_id"]) for row in rows] == [("1", "S-00"), ("2", "S-09"), ("3", "S-03")]
     assert rows[0]["tanks"] == "T-001; T-002"
     assert rows[0]["why"].startswith("Site S-00 did worse over its seasons")
     assert "Tank T-001 did worse than" in rows[0]["why"] and "Tank T-002 is worth watching" in rows[0]["why"]
@@ -149,6 +150,9 @@ def test_the_list_for_monday_puts_sites_before_tanks_before_silent_tanks(review:
     assert rows[0]["first_check"].startswith("the thermometer against a second one")
     assert rows[0]["caution"].startswith("Unplug before hands go into the tank")
     assert rows[1]["why"] == "Tank T-099 has no usable result: no exit; last record 1\u202fDec\u202f2023."
+    assert rows[2]["why"].startswith("Tank T-007: 200 dead counted of 140 eggs delivered; one of the two is wrong")
+    assert rows[2]["first_check"].startswith("how the dead are written down")
+    assert rows[2]["caution"].startswith("Ask without blame")
     assert rows[1]["in_short"] == "T-099: no usable result, last record 1\u202fDec\u202f2023"
 
 
@@ -158,7 +162,9 @@ def first_look(evidence: str, losing_stage: str) -> tuple[str, str]:
     rows.loc[rows["tank_id"] == "T-001", "evidence"] = evidence
     rows.loc[rows["site_id"] == "S-00", "losing_stage"] = losing_stage
     silent = invented.season_results().not_reported
-    visits = visits_table(report_table("setups", "Tanks", rows, SETUPS), silent, of_tanks())
+    visits = visits_table(
+        report_table("setups", "Tanks", rows, SETUPS), silent, invented.too_many_dead(), of_tanks()
+    )
     silence = visits[visits["tanks"] == "T-099"].iloc[0]
     assert silence["caution"].startswith("Ask without blame")
     return tuple(visits[visits["tanks"].str.contains("T-001")].iloc[0][["first_check", "caution"]])
@@ -169,6 +175,16 @@ def test_warmth_and_a_week_of_deaths_are_asked_about_before_room_and_gravel() ->
     assert check.startswith("the thermometer") and caution.startswith("Unplug")
     check, caution = first_look("spell room gravel", "unaccounted")
     assert check.startswith("what happened on the days when most died") and caution.startswith("Unusual deaths")
+
+
+def test_more_dead_than_eggs_is_named_beside_the_verdicts(review: ReportResult) -> None:
+    text = " ".join(seen(review.page).text.replace("\u202f", " ").split())
+    assert "Counts that cannot be. Tank T-007: 200 dead counted of 140 eggs delivered. Its verdict rests" in text
+    counts = pd.DataFrame(
+        {"tank_id": ["A", "B", "C", "D"], "site_id": "S", "region": "R", "eggs": [100, 100, None, 100],
+         "dead_total": [111, 110, 10, None], "left_alive": 3}
+    )  # fmt: skip
+    assert too_many_dead(counts)["tank_id"].tolist() == ["A"]
 
 
 def test_the_caution_on_deaths_is_not_for_fish_that_nobody_counted_dead() -> None:

@@ -25,6 +25,8 @@ _DEAD = {
 }
 
 _LEVEL = 0.975
+#: Eggs are miscounted by less than this, as a factor (common practice, no source).
+_MISCOUNTED = 1.1
 
 
 def totals(accounting: pd.DataFrame, tanks: pd.DataFrame) -> dict[str, tuple[float, str, str]]:
@@ -72,6 +74,14 @@ def _bounds(found: Mapping[str, tuple[float, str, str]]) -> dict[str, tuple[floa
             "the same if all lived there that were not counted dead",
         ),
     }
+
+
+def too_many_dead(tanks: pd.DataFrame) -> pd.DataFrame:
+    """tank_id, site_id, region, eggs, dead_total, left_alive of tanks with more dead counted than eggs delivered,
+    beyond what miscounting eggs explains."""
+    dead, eggs = (pd.to_numeric(tanks[name], errors="coerce").astype(float) for name in ("dead_total", "eggs"))
+    columns = ["tank_id", "site_id", "region", "eggs", "dead_total", "left_alive"]
+    return tanks.loc[dead > _MISCOUNTED * eggs, columns].sort_values("tank_id")
 
 
 def dead_by_stage(tanks: pd.DataFrame) -> pd.DataFrame:

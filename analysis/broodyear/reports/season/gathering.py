@@ -15,7 +15,7 @@ from broodyear.errors import NothingToAnalyse
 from broodyear.findings import file_of
 from broodyear.intake.suspicions import ACKNOWLEDGED, RULES, count_suspicions
 from broodyear.reports.numbers import season_name
-from broodyear.reports.season.account import dead_by_stage, totals, with_intervals
+from broodyear.reports.season.account import dead_by_stage, too_many_dead, totals, with_intervals
 from broodyear.reports.season.assigned import trials_table
 from broodyear.reports.season.comparing import UnderWay, begun_fits
 from broodyear.reports.season.happenings import events, of_season, timelines
@@ -55,7 +55,7 @@ def gather_records(store: Store, season: int, beside: SecondProcess, tell: Tell)
     trials = analyse_trials(store.result("trial_outcomes"), season)
     counted = _counted(store, tanks, season)
     statements = _statements(screen, from_screen["sites"], season)
-    visits = visits_table(setups, counted["not_reported"], statements)
+    visits = visits_table(setups, counted["not_reported"], counted["too_many_dead"], statements)
     records = SeasonRecords(
         season=season,
         settings=store.settings,
@@ -187,6 +187,9 @@ def _counted(store: Store, tanks: pd.DataFrame, season: int) -> dict[str, Report
         "accounting": found_table("accounting", "From set-up to usable records", accounting),
         "batches": found_table("batches", "Batches of the season", batches),
         "exposure": found_table("exposure", "Water temperature by tank and window", exposure),
+        "too_many_dead": found_table(
+            "too_many_dead", "Tanks with more dead counted than eggs delivered", too_many_dead(tanks)
+        ),
         "not_reported": found_table(
             "not_reported", "Tanks without a usable result", silent[reasons].sort_values("tank_id")
         ),

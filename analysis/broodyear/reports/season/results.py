@@ -55,6 +55,7 @@ class SeasonRecords:
     batches: ReportTable
     accounting: ReportTable
     not_reported: ReportTable
+    too_many_dead: ReportTable
     exposure: ReportTable
     events: ReportTable
     uploads: ReportTable
@@ -102,7 +103,7 @@ class SeasonResults(SeasonRecords):
         """Every table, in the order in which the page uses them."""
         return (
             self.visits, self.statements.table, self.site_seasons, self.key_figures,
-            self.accounting, self.not_reported, self.losses, self.stage_survival, self.trend,
+            self.accounting, self.not_reported, self.too_many_dead, self.losses, self.stage_survival, self.trend,
             self.setups, self.detectable, self.funnel, self.screen, self.sites, self.practices, self.effects,
             self.methods, self.fits, self.trials, self.changes, self.exposure, self.events, self.batches,
             self.uploads, self.findings, self.tank_practices, self.model_checks, self.residuals, self.influence,

@@ -9,7 +9,18 @@ from markupsafe import Markup
 from broodyear.figures.funnel import expected_figure, funnel_figure
 from broodyear.figures.timeline import timeline_figure
 from broodyear.reports.numbers import known
-from broodyear.reports.parts import Block, Bullets, Drawing, Heading, Prose, Section, TableBlock, folded_table, say
+from broodyear.reports.parts import (
+    Block,
+    Bullets,
+    Drawing,
+    Heading,
+    Notice,
+    Prose,
+    Section,
+    TableBlock,
+    folded_table,
+    say,
+)
 from broodyear.reports.rendering import phrase
 from broodyear.reports.season.action import circumstances_words
 from broodyear.reports.season.results import SeasonRecords
@@ -31,6 +42,7 @@ def tanks_section(records: SeasonRecords) -> Section:
     blocks: list[Block] = [
         Prose(words),
         *_tank_figures(records),
+        *_miscounted(records),
         *_flagged(records),
         *_besides(records),
         _tank_table(records),
@@ -83,6 +95,19 @@ def _flagged(records: SeasonRecords) -> list[Block]:
         items = tuple(_tank_line(records, row) for row in others)
         blocks += [Heading(Markup("Flagged as well, season not drawn here")), Bullets(items, (records.setups,))]
     return blocks
+
+
+def _miscounted(records: SeasonRecords) -> list[Block]:
+    """Tanks whose verdict stands beside counts that cannot be."""
+    table = records.too_many_dead
+    items = [
+        phrase(
+            _WORDS, "miscounted", tank=table.at(row, "tank_id", "id"), dead=table.at(row, "dead_total", "whole"),
+            eggs=table.at(row, "eggs", "whole"),
+        )
+        for row in range(len(table))
+    ]  # fmt: skip
+    return [Notice("Counts that cannot be.", Markup(" ").join(items), "note")] if items else []
 
 
 def _besides(records: SeasonRecords) -> list[Block]:

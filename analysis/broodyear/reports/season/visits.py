@@ -21,8 +21,9 @@ VISIT_COLUMNS = (
 )  # fmt: skip
 _WORDS = "season/visits.txt"
 
-#: What makes a site come first: its seasons, a tank of this one, a tank to watch, a tank that fell silent.
-_SITE, _TANK, _WATCH, _SILENT = range(4)
+#: What makes a site come first: its seasons, a tank of this one, a tank to watch, a tank that fell silent, counts
+#: that cannot be.
+_SITE, _TANK, _WATCH, _SILENT, _COUNTS = range(5)
 #: Codes on record that tell of deaths by themselves.
 _OF_DEATHS = frozenset({"spell", "arrival"})
 
@@ -43,9 +44,12 @@ class _Reason:
     fish: float = 0.0
 
 
-def visits_table(setups: ReportTable, not_reported: ReportTable, statements: Statements) -> pd.DataFrame:
-    """VISIT_COLUMNS, one row per site to visit, most urgent first: named sites, then tanks, then silent tanks."""
-    reasons = [*_judged(setups, statements), *_silent(not_reported)]
+def visits_table(
+    setups: ReportTable, not_reported: ReportTable, too_many_dead: ReportTable, statements: Statements
+) -> pd.DataFrame:
+    """VISIT_COLUMNS, one row per site to visit, most urgent first: named sites, then tanks, then silent tanks,
+    then tanks with more dead counted than eggs delivered."""
+    reasons = [*_judged(setups, statements), *_silent(not_reported), *_miscounted(too_many_dead)]
     by_site: dict[str, list[_Reason]] = {}
     for reason in reasons:
         by_site.setdefault(reason.site_id, []).append(reason)
@@ -91,6 +95,18 @@ def _silent(table: ReportTable) -> list[_Reason]:
         site, region, tank = (str(table.value(row, name)) for name in ("site_id", "region", "tank_id"))
         said = f"Tank {tank} has no usable result: {why}; {since}."
         found.append(_Reason(site, region, tank, _SILENT, said, f"{tank}: no usable result, {since}"))
+    return found
+
+
+def _miscounted(table: ReportTable) -> list[_Reason]:
+    found = []
+    for row in range(len(table)):
+        site, region, tank = (str(table.value(row, name)) for name in ("site_id", "region", "tank_id"))
+        counts = (
+            f"{table.value(row, 'dead_total'):.0f} dead counted of {table.value(row, 'eggs'):.0f} eggs delivered"
+        )
+        said = f"Tank {tank}: {counts}; one of the two is wrong and has to be mended."
+        found.append(_Reason(site, region, tank, _COUNTS, said, f"{tank}: {counts}", evidence="counts"))
     return found
 
 
