@@ -90,12 +90,14 @@ def test_what_was_counted_stands_beside_what_chance_leaves_of_it() -> None:
         ": 17 points below what was expected; allowing for chance, 12 (95\u202f% interval 6 to 18); it is clear"
         " among the 26 tanks compared."
     )
-    allowed = "; allowing for chance, \u22123.0 (95\u202f% interval \u22128.0 to +2.0);"
+    # The site's other seasons may pull the estimate beyond what was counted: that is no allowance for chance.
+    allowed = "; estimated at \u22123.0 (95\u202f% interval \u22128.0 to +2.0);"
     assert f": 2.5 points below what was expected{allowed}" in worded([across])[0]
     assert f": 2.5 points above what was expected{allowed}" in worded([replace(across, observed=2.5)])[0]
     hatch = replace(low, outcome="hatch", reason=Reason.CLEAR)
     assert worded([hatch])[0].startswith("Tank T-1 did worse, eggs delivered to hatch, than its batch")
     assert in_short(low) == "T-1: 17 points short (12 allowing for chance), clear"
+    assert in_short(replace(low, estimate=-18.0)) == "T-1: 17 points short (estimated at 18), clear"
 
 
 def test_chance_and_amounts_in_plain_words() -> None:
