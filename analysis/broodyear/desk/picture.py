@@ -17,7 +17,7 @@ TANK_FIELDS = (
 
 @dataclass(frozen=True)
 class Picture:
-    """What was counted. state: of the store then; seasons: newest first; uploads: newest first;
+    """What was counted. state: of the reading of the store then; seasons: newest first; uploads: newest first;
     left_undone: sentences on what an earlier load or withdrawal left undone or untold."""
 
     state: list[int]

@@ -108,7 +108,7 @@ def still_open() -> str:
     shown, leaf, leaves = _leaf(rows)
     return render_template(
         "open.html", picture=picture, is_true=desk.picture_is_true(picture), rows=rows, shown=shown, leaf=leaf,
-        leaves=leaves, copies=[place.name for place in _copies()], file=desk.settings_file,
+        leaves=leaves, copies=[place.name for place in _copies()],
         suspicions=len(odd), kinds=_kinds(odd), last=desk.runner.latest("dismiss"),
         joined=desk.joined(), layouts=desk.layouts_file,
     )  # fmt: skip

@@ -59,9 +59,8 @@ def place_claims(sites: pd.DataFrame, rows: pd.DataFrame) -> tuple[Claim, ...]:
     """One place_below claim per row of the sites table, in their order, then one per site and outcome of `rows`
     (`SetupScreen.rows` of one season) that no count could be judged at.
 
-    estimate, low, high: survival less what was expected over all its seasons, in points, not
-    shrunken; p_family: the
-    false-discovery rate over the sites judged for the outcome.
+    estimate, low, high: survival less what was expected over all its seasons, in points, not shrunken;
+    p_family: the false-discovery rate over the sites judged for the outcome.
     """
     compared = sites["p_value"].notna().groupby(sites["outcome"]).sum()
     told = [_of_place(row, int(compared[row["outcome"]])) for row in sites.to_dict("records")]
