@@ -8,9 +8,9 @@ from scipy.special import logit, ndtr
 
 from broodyear.claims import CLAIMED_AT
 from broodyear.statistics.multiplicity import single_step
-from broodyear.survival.practices.contrasts import averages_of, factor_contrasts
+from broodyear.survival.practices.coding import outcome_rows
+from broodyear.survival.practices.findings import factor_contrasts
 from broodyear.survival.practices.model import fit_adjusted
-from broodyear.survival.practices.outcome_rows import outcome_rows
 from broodyear.survival.tank_frame import prepare
 
 
@@ -28,7 +28,7 @@ def oracle_power(
     rows = outcome_rows(prepare(known).rows, outcome)
     model = fit_adjusted(rows.used, [one for other, one in rows.factors.items() if other not in rows.waiting])
     named = [one for one in model.factors if model.factors[one].is_comparable]
-    contrasts = [one for other in named for one in factor_contrasts(model, other, averages_of(model, other))]
+    contrasts = [one for other in named for one in factor_contrasts(model, other, model.averages_of(other))]
     told = [one for one in contrasts if one.refused is None]
     directions = np.array([one.direction for one in told])
     matrix, used = model.fit.design.matrix, model.rows

@@ -66,24 +66,18 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("estimate=contrast.points,", "estimate=-contrast.points,"),
         ("TEMPERATURE_DIFFERS if step", "TEMPERATURE_DIFFERS if not step"),
         ("int(np.isfinite(p_family).sum())", "1"),
-    )),
-    ("survival/practices/silence.py", PRACTICES, (
         ("self.lost_points * contrast.points <= 0.0", "self.lost_points * contrast.points < 0.0"),
         ("self.lost_points * contrast.points <= 0.0", "self.lost_points * contrast.points > 0.0"),
         ("self.lost_points - contrast.reach", "self.lost_points + contrast.reach"),
         ("(1.0 - own[level])", "own[level]"),
         ("kept[0] - kept[1]", "kept[1] - kept[0]"),
-    )),
-    ("survival/practices/within.py", PRACTICES, (
         ("> DIFFERS_BY * contrast.error", "< DIFFERS_BY * contrast.error"),
         ("self.log_odds * contrast.log_odds < 0.0", "self.log_odds * contrast.log_odds > 0.0"),
         ("self.p_between < DIFFERS_BELOW", "self.p_between > DIFFERS_BELOW"),
         ("apart and (opposite or", "apart and (opposite and"),
         ("return apart and", "return"),
         ("wider.coefficients - direction @ model", "wider.coefficients + direction @ model"),
-    )),
-    ("survival/practices/contrasts.py", PRACTICES, (
-        ("if not factor.shares_batches(level):", "if False:"),
+        ("elif not factor.shares_batches(level):", "elif False:"),
     )),
     ("survival/averaging.py", PRACTICES, (
         ("100.0 * (first.share - second.share)", "100.0 * (second.share - first.share)"),
@@ -97,12 +91,10 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("batches < fewest_batches", "batches <= fewest_batches"),
         ("self.parts.get(level) == self.parts.get(self.reference)", "True"),
         ("return len(self.compared) > 1", "return len(self.compared) > 2"),
+        ("columns * TANKS_PER_COEFFICIENT > len(used)", "columns * TANKS_PER_COEFFICIENT < len(used)"),
     )),
     ("survival/practices/outcome.py", PRACTICES, (
         ('is_silent=~rows.given["is_used"] & rows', 'is_silent=rows.given["is_used"] & rows'),
-    )),
-    ("survival/practices/outcome_rows.py", PRACTICES, (
-        ("columns * TANKS_PER_COEFFICIENT > len(used)", "columns * TANKS_PER_COEFFICIENT < len(used)"),
     )),
     ("setups/site_verdicts.py", SITES, (
         ("q_value <= FALSE_DISCOVERY_RATE", "q_value >= FALSE_DISCOVERY_RATE"),
@@ -170,20 +162,18 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ('float(row["within_batch_points"]) < 0.0', 'float(row["within_batch_points"]) > 0.0'),
         ('DEPENDS_ON_SILENT if row["silence_undoes"] else', "DEPENDS_ON_SILENT if False else"),
         ("elif one.name != MAIN_OUTCOME:", "elif one.name == MAIN_OUTCOME:"),
-        ('table["p_family"].astype(float) * outcomes', 'table["p_family"].astype(float)'),
+        ("(p_family * outcomes)", "(p_family)"),
         ("Reason.CLEAR if len(clear) else Reason.NOT_CLEAR", "Reason.NOT_CLEAR if len(clear) else Reason.CLEAR"),
-        ('table["p_family"] > gate, gate', 'table["p_family"] < gate, gate'),
+        ("p_family > gate, gate", "p_family < gate, gate"),
         ("single_step(p_values, block_diag(*blocks)) if blocks", "p_values if blocks"),
         ('estimate=float(row["within_batch_points"])', 'estimate=float(row["difference_points"])'),
         ('table["comparable_with"] != ""', 'table["comparable_with"] == ""'),
     )),
     ("regions/part.py", REGIONS, (
-        ("points * lost <= 0.0", "points * lost > 0.0"),
+        ("* lost <= 0.0", "* lost > 0.0"),
         ("shares * (1.0 - silent", "shares * (0.0 + silent"),
-        ("points, error = 100.0 * against", "points, error = -100.0 * against"),
-        ("(against @ log_odds) / delta_errors(against, covariance)", "(against @ log_odds)"),
-    )),
-    ("regions/within.py", REGIONS, (
+        ("points = 100.0 * against", "points = -100.0 * against"),
+        ("(against @ within.log_odds) / delta_errors(against, covariance)", "(against @ within.log_odds)"),
         ("wider.coefficients[:size] - plain.coefficients", "plain.coefficients - wider.coefficients[:size]"),
     )),
     ("development/scoring/model_claims.py", SCORES, (

@@ -17,11 +17,10 @@ from tests.simulated.outcomes import outcome_rows as simulated_outcomes
 
 from broodyear.intake import load_paths
 from broodyear.store import open_store
-from broodyear.survival.practices.contrasts import Contrast, averages_of, estimated, step_contrast
+from broodyear.survival.practices.coding import outcome_rows
 from broodyear.survival.practices.factors import SET_POINT
-from broodyear.survival.practices.findings import TEMPERATURE
+from broodyear.survival.practices.findings import TEMPERATURE, Contrast, estimated, step_contrast
 from broodyear.survival.practices.model import AdjustedModel, centred, fit_adjusted
-from broodyear.survival.practices.outcome_rows import outcome_rows
 from broodyear.survival.tank_frame import prepare
 from broodyear.synthetic import Programme, simulate, write_uploads
 
@@ -81,9 +80,9 @@ def between(model: AdjustedModel, name: str, level: str, reference: str) -> Cont
     factor = model.factors[name]
     if not {level, reference} <= set(factor.compared):
         return None
-    shares = averages_of(model, name)
-    direction = model.direction(name, level, reference)[model.columns.kept]
-    blank = Contrast(name, level, reference, *factor.size_of(level))
+    shares = model.averages_of(name)
+    direction = (model.direction(name, level) - model.direction(name, reference))[model.columns.kept]
+    blank = Contrast(name, level, reference, *factor.sizes[level])
     return estimated(model, blank, direction, shares[level], shares[reference])
 
 

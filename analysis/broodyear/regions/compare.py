@@ -1,22 +1,21 @@
-"""Regions side by side: raw, adjusted for batch, and within shared batches; no ranks."""
+"""Regions side by side: raw, adjusted for batch, within shared batches, and what is claimed of them; no ranks."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 from scipy.linalg import block_diag
 
-from broodyear.claims import Claim, ClaimKind, Reason, clear_or_not
+from broodyear.claims import REASONS, Claim, ClaimKind, Reason, clear_or_not
 from broodyear.errors import BroodyearError
 from broodyear.regions.accounting import survival_bounds
 from broodyear.regions.connectivity import GRAPH_COLUMNS, RegionLinks, region_links
 from broodyear.regions.heterogeneity import HETEROGENEITY_COLUMNS, heterogeneity_row
-from broodyear.regions.notes import region_note, within_sentence
-from broodyear.regions.part import PART_COLUMNS, RegionPart, fit_part
+from broodyear.regions.part import PART_COLUMNS, RegionPart, WithinMethod, blank_table, fit_part
 from broodyear.shown import Shows, shown
 from broodyear.statistics.multiplicity import single_step
 from broodyear.survival.practices.coding import level_counts
@@ -33,8 +32,17 @@ REGION_COLUMNS = [
     "p_family", "comparisons", "decision", "reason", "within_method", "separable", "comparable_with",
     "reporting_pct", "bound_low_pct", "bound_high_pct", "note",
 ]  # fmt: skip
+#: Counts of a row: 0 where nothing was counted.
+COUNTS = ["tanks", "tanks_usable", "sites", "batches", "batches_shared", "seasons", "eggs", "comparisons"]
+#: The two answers are said to differ when they are this many points apart.
+POINTS_APART = 3.0
 _SECTION = "answer"
-
+#: How batches were held fixed.
+WITHIN_SENTENCES = {
+    WithinMethod.BATCH_SHARES: "Within batches: which part of each batch went to which region is allowed for.",
+    WithinMethod.BATCH_FIXED: "Within batches: every batch has a level of its own,"
+    " as batches are too few for their shares.",
+}
 
 #: What a comparison of regions tells and draws: each region against the others, within shared batches.
 REGIONS_SHOW = Shows(
@@ -72,12 +80,17 @@ class RegionComparison:
 
 @dataclass(frozen=True, eq=False)
 class _Outcome:
-    """One outcome's regions, before decisions."""
+    """One outcome's regions (table: by region), before decisions; links: None where no tank has a count."""
 
     name: str
     table: pd.DataFrame
-    parts: tuple[RegionPart, ...]
-    links: RegionLinks | None
+    parts: tuple[RegionPart, ...] = ()
+    links: RegionLinks | None = None
+
+    @property
+    def told(self) -> list[RegionPart]:
+        """Parts with a within-batch answer."""
+        return [part for part in self.parts if part.within is not None]
 
 
 def region_comparison(frame: pd.DataFrame) -> RegionComparison:
@@ -91,103 +104,73 @@ def region_comparison(frame: pd.DataFrame) -> RegionComparison:
     batch has neither answer, and a note.
     """
     tanks = prepare(frame)
-    rows = tanks.rows.assign(region=_named(tanks.rows["region"]))
+    region = tanks.rows["region"].astype(object).where(tanks.rows["region"].notna(), "").astype(str)
+    rows = tanks.rows.assign(region=region.where(region != "", NOT_RECORDED))
     bounds = survival_bounds(rows, by=("region",)).set_index(["outcome", "region"])
     present = [name for name in OUTCOMES if (rows["outcome"] == name).any()]
     found = [_outcome(rows[rows["outcome"] == name], name, bounds) for name in present]
-    main = next((one.table.set_index("region")["p_family"] for one in found if one.name == MAIN_OUTCOME), None)
+    main = next((one.table["p_family"] for one in found if one.name == MAIN_OUTCOME), None)
     decided = [_decided(one, main, len(found)) for one in found]
-    parts = [heterogeneity_row(one.name, part) for one in found for part in one.parts if part.within is not None]
     graphs = [one.links.edges.assign(outcome=one.name) for one in found if one.links is not None]
     return RegionComparison(
         rows=pd.concat(decided, ignore_index=True)[REGION_COLUMNS],
-        heterogeneity=pd.DataFrame(parts, columns=HETEROGENEITY_COLUMNS),
-        graph=pd.concat(graphs, ignore_index=True)
-        if graphs
-        else pd.DataFrame(columns=[*GRAPH_COLUMNS, "outcome"]),
+        heterogeneity=pd.DataFrame(
+            [heterogeneity_row(one.name, part) for one in found for part in one.told],
+            columns=HETEROGENEITY_COLUMNS,
+        ),
+        graph=pd.concat(graphs or [pd.DataFrame(columns=[*GRAPH_COLUMNS, "outcome"])], ignore_index=True),
         sentences={one.name: _sentence(one) for one in found},
         claims=tuple(claim for one, table in zip(found, decided, strict=True) for claim in _claims(one, table)),
     )
 
 
-def _named(region: pd.Series) -> pd.Series:
-    text = region.astype(object).where(region.notna(), "").astype(str)
-    return text.where(text != "", NOT_RECORDED)
-
-
 def _outcome(given: pd.DataFrame, name: str, bounds: pd.DataFrame) -> _Outcome:
     """Counts and estimates of one outcome's regions, with p values adjusted over all of them."""
     used = given[given["is_used"]].reset_index(drop=True)
-    table = _counted(given, name, bounds)
-    if used.empty:
-        return _Outcome(name, table.reindex(columns=[*table.columns, *PART_COLUMNS, "p_family"]), (), None)
-    links = region_links(used)
-    counted = level_counts(used, used["region"]).rename(columns={"level": "region"})
-    table = table.merge(counted.drop(columns="tanks"), on="region", how="left")
-    table = table.merge(links.regions.drop(columns=["batches", "part"]), on="region", how="left")
-    parts = tuple(_parts(given, used, links))
-    estimates = [part.table for part in parts] or [pd.DataFrame(columns=["region", *PART_COLUMNS])]
-    table = table.merge(pd.concat(estimates, ignore_index=True), on="region", how="left")
-    return _Outcome(name, _family(table, parts), parts, links)
-
-
-def _parts(given: pd.DataFrame, used: pd.DataFrame, links: RegionLinks) -> list[RegionPart]:
-    found = []
-    for members in links.part_members():
-        own = used[used["region"].isin(members)].reset_index(drop=True)
-        try:
-            found.append(fit_part(own, given[given["region"].isin(members)]))
-        except BroodyearError as error:
-            found.append(RegionPart.refused(members, str(error)))
-    return found
-
-
-def _family(table: pd.DataFrame, parts: Sequence[RegionPart]) -> pd.DataFrame:
-    """p_family over every region of the outcome that has a within-batch answer."""
-    blocks = [part.correlation for part in parts if part.within is not None]
-    regions = [region for part in parts if part.within is not None for region in part.regions]
-    p_values = table.set_index("region").loc[regions, "within_batch_p_value"].to_numpy(dtype=float)
-    adjusted = single_step(p_values, block_diag(*blocks)) if blocks else np.empty(0)
-    table["p_family"] = table["region"].map(dict(zip(regions, adjusted, strict=True)))
-    table["comparisons"] = len(regions)
-    return table
-
-
-def _counted(given: pd.DataFrame, outcome: str, bounds: pd.DataFrame) -> pd.DataFrame:
-    """Tanks, sites, reporting and bounds per region, from every row given."""
     table = given.groupby("region", sort=True).agg(
         tanks=("tank_id", "size"), tanks_usable=("is_used", "sum"), sites=("site_id", "nunique")
     )
-    own = bounds.loc[outcome, ["reporting_pct", "bound_low_pct", "bound_high_pct"]]
-    return table.join(own).reset_index().assign(outcome=outcome)
+    table = table.join(bounds.loc[name, ["reporting_pct", "bound_low_pct", "bound_high_pct"]])
+    if used.empty:
+        return _Outcome(name, table.reindex(columns=[*table, *PART_COLUMNS, "p_family"]))
+    links = region_links(used)
+    parts = []
+    for members in links.part_members():
+        own = used[used["region"].isin(members)].reset_index(drop=True)
+        try:
+            parts.append(fit_part(own, given[given["region"].isin(members)]))
+        except BroodyearError as error:
+            parts.append(RegionPart(blank_table(members, str(Reason.NOT_CONVERGED), str(error))))
+    counted = level_counts(used, used["region"]).set_index("level").drop(columns="tanks")
+    linked = links.regions.set_index("region")[["batches_shared", "comparable_with"]]
+    estimates = pd.concat([part.table for part in parts] or [blank_table([], "")])
+    found = _Outcome(name, table.join(counted).join(linked).join(estimates), tuple(parts), links)
+    regions = [region for part in found.told for region in part.regions]
+    p_values = found.table.loc[regions, "within_batch_p_value"].to_numpy(dtype=float)
+    blocks = [part.correlation for part in found.told if part.correlation is not None]
+    adjusted = single_step(p_values, block_diag(*blocks)) if blocks else np.empty(0)
+    p_family = pd.Series(adjusted, index=regions, dtype=float).reindex(found.table.index)
+    return replace(found, table=found.table.assign(p_family=p_family, comparisons=len(regions)))
 
 
 def _decided(one: _Outcome, main: pd.Series | None, outcomes: int) -> pd.DataFrame:
     """The table with decisions and notes; stages are no surer than the whole stay."""
-    table = one.table.reindex(columns=list(dict.fromkeys([*one.table.columns, *REGION_COLUMNS, "refused"])))
+    table = one.table.reindex(columns=list(dict.fromkeys([*one.table, *REGION_COLUMNS[1:], "refused"])))
+    p_family = table["p_family"].astype(float)
     if main is None:
-        table["p_family"] = (table["p_family"].astype(float) * outcomes).clip(upper=1.0)
+        table["p_family"] = (p_family * outcomes).clip(upper=1.0)
     elif one.name != MAIN_OUTCOME:
-        gate = table["region"].map(main).astype(float).fillna(1.0)
-        table["p_family"] = (
-            table["p_family"].astype(float).where(table["p_family"] > gate, gate).where(table["p_family"].notna())
-        )
-    table["batches_shared"] = table["batches_shared"].astype(float).fillna(0).astype(int)
+        gate = main.astype(float).reindex(table.index).fillna(1.0)
+        table["p_family"] = p_family.where(p_family > gate, gate).where(p_family.notna())
+    for name in COUNTS:
+        table[name] = table[name].astype(float).fillna(0).astype(int)
     table["comparable_with"] = table["comparable_with"].astype(object).where(table["comparable_with"].notna(), "")
     table["separable"] = table["comparable_with"] != ""
-    reasons = [_reason(row) for row in table.to_dict("records")]
-    table["reason"] = [str(reason) for reason in reasons]
-    table["decision"] = [str(Claim(ClaimKind.REGION_DIFFERS, "", reason).decision) for reason in reasons]
-    table["comparisons"] = table["comparisons"].astype(float).fillna(0).astype(int)
-    table["note"] = [
-        region_note(row, reason) for row, reason in zip(table.to_dict("records"), reasons, strict=True)
-    ]
-    return _whole_counts(table)
-
-
-def _whole_counts(table: pd.DataFrame) -> pd.DataFrame:
-    counts = ["tanks", "tanks_usable", "sites", "batches", "batches_shared", "seasons", "eggs"]
-    return table.assign(**{name: table[name].astype(float).fillna(0).astype(int) for name in counts})
+    rows = table.assign(outcome=one.name).reset_index()
+    reasons = [_reason(row) for row in rows.to_dict("records")]
+    said = [region_note(row, reason) for row, reason in zip(rows.to_dict("records"), reasons, strict=True)]
+    decisions = [str(REASONS[reason].decision) for reason in reasons]
+    return rows.assign(reason=[str(reason) for reason in reasons], decision=decisions, note=said)
 
 
 def _reason(row: Mapping[Any, Any]) -> Reason:
@@ -211,8 +194,8 @@ def _reason(row: Mapping[Any, Any]) -> Reason:
 def _sentence(one: _Outcome) -> str:
     if one.links is None:
         return "No tank has a usable count for this outcome yet, so regions cannot be compared."
-    methods = [part.within.method for part in one.parts if part.within is not None]
-    return " ".join([one.links.sentence, *dict.fromkeys(map(within_sentence, methods))])
+    methods = dict.fromkeys(part.within.method for part in one.told if part.within is not None)
+    return " ".join([one.links.sentence, *(WITHIN_SENTENCES[method] for method in methods)])
 
 
 def _claims(one: _Outcome, table: pd.DataFrame) -> list[Claim]:
@@ -256,4 +239,44 @@ def _any_differs(one: _Outcome, table: pd.DataFrame) -> Claim:
         p_family=float(first["p_family"]),
         comparisons=int(first["comparisons"]),
         section=_SECTION,
+    )
+
+
+def region_note(row: Mapping[Any, Any], reason: Reason) -> str:
+    """The note of a row of regions.csv."""
+    if reason is Reason.NO_RECORDS:
+        return "no tank has a usable count yet"
+    if reason is Reason.NEVER_SHARE_BATCH:
+        return (
+            "none of its batches went to another region, so the region cannot be told apart"
+            " from its batches; the raw figure says nothing about the region"
+        )
+    parts = [_said(row, reason), _apart(row)]
+    return "; ".join(part for part in parts if part)
+
+
+def _said(row: Mapping[Any, Any], reason: Reason) -> str:
+    against = f"against {row['comparable_with']}"
+    side = "lower" if row["within_batch_points"] < 0.0 else "higher"
+    return {
+        Reason.CLEAR: f"{side} than its batches lead one to expect {against}, within batches",
+        Reason.NOT_CLEAR: f"no difference shown {against}",
+        Reason.BATCHES_DISAGREE: f"no difference shown {against}: within batches the records say otherwise",
+        Reason.DEPENDS_ON_SILENT: f"no difference shown {against}: it turns if every silent tank lost all",
+        Reason.TOO_FEW_SITES: "one site only: region and site cannot be told apart",
+        Reason.TOO_FEW_TANKS: f"too few: {row['tanks_usable']} tanks",
+        Reason.SEPARATED: f"no estimate: every fish {'survived' if row['raw_pct'] == 100.0 else 'died'}",
+        Reason.CONFOUNDED: "cannot be told apart from species or season in these records",
+        Reason.ONE_LEVEL: "no other region has tanks enough to compare it with",
+        Reason.NO_INTERVAL: "the error of the difference cannot be told",
+    }.get(reason, f"no estimate: {row['why']}")
+
+
+def _apart(row: Mapping[Any, Any]) -> str:
+    apart = row["within_batch_points"] - row["difference_points"]
+    if np.isnan(apart) or abs(apart) < POINTS_APART:
+        return ""
+    return (
+        f"within shared batches the difference is {row['within_batch_points']:+.1f} points and not"
+        f" {row['difference_points']:+.1f}: trust the within-batch figure, the batches went out unevenly"
     )

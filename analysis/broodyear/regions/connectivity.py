@@ -32,32 +32,22 @@ class RegionLinks:
 
 def region_links(rows: pd.DataFrame) -> RegionLinks:
     """Links between regions through batches both received; rows: region, batch_id, season, eggs."""
-    part = _parts(rows)
-    edges = (
-        rows.groupby(["region", "batch_id"], sort=True)
-        .agg(season=("season", "first"), tanks=("eggs", "size"), eggs=("eggs", "sum"))
-        .reset_index()
-    )
+    codes, names = pd.factorize(rows["region"], sort=True)
+    batch, batches = pd.factorize(rows["batch_id"], sort=True)
+    part = dict(zip(names, map(int, connected_parts(codes, batch, len(names), len(batches))), strict=True))
+    groups = rows.groupby(["region", "batch_id"], sort=True)
+    edges = groups.agg(season=("season", "first"), tanks=("eggs", "size"), eggs=("eggs", "sum")).reset_index()
     edges["shared"] = edges.groupby("batch_id")["region"].transform("nunique") > 1
     edges["part"] = edges["region"].map(part)
-    table = (
-        edges.groupby(["region", "part"], sort=True)
-        .agg(batches=("shared", "size"), batches_shared=("shared", "sum"))
-        .reset_index()
+    table = edges.groupby(["region", "part"], sort=True).agg(
+        batches=("shared", "size"), batches_shared=("shared", "sum")
     )
-    names = sorted(part)
+    table = table.reset_index()
     table["comparable_with"] = [
         ", ".join(other for other in names if other != region and part[other] == part[region])
         for region in table["region"]
     ]
     return RegionLinks(table, edges[GRAPH_COLUMNS], _sentence(table))
-
-
-def _parts(rows: pd.DataFrame) -> dict[str, int]:
-    """Region -> its connected part of the graph of regions and batches."""
-    codes, names = pd.factorize(rows["region"], sort=True)
-    batch, batches = pd.factorize(rows["batch_id"], sort=True)
-    return dict(zip(names, map(int, connected_parts(codes, batch, len(names), len(batches))), strict=True))
 
 
 def _sentence(table: pd.DataFrame) -> str:

@@ -50,9 +50,7 @@ def heterogeneity(log_odds: FloatArray, covariance: FloatArray, degrees: float =
 
     regions = len(log_odds)
     gaps, errors = log_odds[1:], covariance[1:, 1:]
-    spread = (
-        np.eye(regions - 1) + 1.0
-    )  # covariance of differences from one reference, for regions of unit variance
+    spread = np.eye(regions - 1) + 1.0  # covariance of differences from one reference, for unit variances
 
     def minus_log_likelihood(tau: float) -> float:
         total = errors + tau**2 * spread

@@ -133,6 +133,18 @@ class Difference(LogOdds):
     def points_high(self) -> float:
         return self.points + self.reach * self.points_error
 
+    def shown(self) -> dict[str, float]:
+        """The columns in which every comparison is told: odds ratio and points with 95 % limits, p value."""
+        return {
+            "odds_ratio": self.odds_ratio(),
+            "or_low": self.odds_ratio(-1),
+            "or_high": self.odds_ratio(1),
+            "difference_points": self.points,
+            "difference_low": self.points_low,
+            "difference_high": self.points_high,
+            "p_value": self.p_value,
+        }
+
 
 def difference(fit: Fitted, shift: FloatArray, first: Average, second: Average) -> Difference:
     """One mean survival less another, with delta-method errors; shift: their mean difference in the columns."""
@@ -233,7 +245,7 @@ def contrast_table(fit: Fitted, factor: str, reference: Any, sd: float) -> pd.Da
         raise UsageError(f"Factor {factor!r} has no level {base!r}; its levels are: {_listed(levels)}.")
     against = matrix_with(fit.design, factor, base)
     rows = [
-        {"level": level, "reference": base, **_shown(_between(fit, matrix, against, sd))}
+        {"level": level, "reference": base, **_between(fit, matrix, against, sd).shown()}
         for level in levels
         if level != base
         for matrix in [matrix_with(fit.design, factor, level)]
@@ -250,7 +262,7 @@ def step_table(fit: Fitted, name: str, by: float, sd: float) -> pd.DataFrame:
             f"A step of {by:g} in {name!r} leaves the range of the rows, where a spline says nothing: read"
             f" .curve({name!r}) instead, or fit {name!r} as a straight line."
         )
-    row = {"level": f"{by:+g}", "reference": "", **_shown(_between(fit, moved, fit.design.matrix, sd))}
+    row = {"level": f"{by:+g}", "reference": "", **_between(fit, moved, fit.design.matrix, sd).shown()}
     return pd.DataFrame([row], columns=list(CONTRAST_COLUMNS))
 
 
@@ -259,18 +271,6 @@ def _as_level(reference: Any, levels: Sequence[Any]) -> Any:
     if reference in levels:
         return levels[levels.index(reference)]
     return next((level for level in levels if str(level) == str(reference)), reference)
-
-
-def _shown(found: Difference) -> dict[str, float]:
-    return {
-        "odds_ratio": found.odds_ratio(),
-        "or_low": found.odds_ratio(-1),
-        "or_high": found.odds_ratio(1),
-        "difference_points": found.points,
-        "difference_low": found.points_low,
-        "difference_high": found.points_high,
-        "p_value": found.p_value,
-    }
 
 
 def adjusted_table(fit: Fitted, factor: str) -> pd.DataFrame:

@@ -34,7 +34,7 @@ def test_five_tanks_in_two_batches_may_be_compared_and_fewer_may_not(
     factor = coded(bare=TEN, gravel=tanks)
     assert factor.refused == refused and factor.is_comparable is (not refused)
     assert (MERGED in factor.levels) is False
-    assert factor.size_of("gravel") == (len(tanks), len(set(tanks)))
+    assert factor.sizes["gravel"] == (len(tanks), len(set(tanks)))
 
 
 def test_sparse_levels_are_merged_where_together_they_are_enough() -> None:

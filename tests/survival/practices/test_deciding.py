@@ -15,12 +15,19 @@ from broodyear.claims import ClaimKind, Decision, Reason
 from broodyear.statistics.multiplicity import holm, shrunken, single_step
 from broodyear.survival import effects_report
 from broodyear.survival.averaging import Average
-from broodyear.survival.practices.contrasts import Contrast
 from broodyear.survival.practices.curve import Bend
-from broodyear.survival.practices.findings import TEMPERATURE, Finding, claim_of, decided, gated
-from broodyear.survival.practices.notes import note_of
-from broodyear.survival.practices.silence import Silence, SilentTanks
-from broodyear.survival.practices.within import Within
+from broodyear.survival.practices.findings import (
+    TEMPERATURE,
+    Contrast,
+    Finding,
+    Silence,
+    SilentTanks,
+    Within,
+    claim_of,
+    decided,
+    gated,
+)
+from broodyear.survival.practices.tables import note_of
 
 #: Error of a p of 0.05 from fifty thousand draws, four times over.
 DRAWN = 0.004
@@ -79,7 +86,7 @@ def a_finding(**changes: object) -> Finding:
     contrast = Contrast(
         "light_cover", "yes", "no", 60, 8, log_odds=0.5, error=0.1, p_value=1e-6, points=7.0, points_error=1.2
     )
-    whole = {"within": within(0.48, -0.02, 0.11, 0.7), "silence": Silence(3, 6.5, 7.0), "p_family": 1e-4}
+    whole = {"within": within(0.48, -0.02, 0.11, 0.7), "silence": Silence(3, 6.5), "p_family": 1e-4}
     return decided(Finding("delivered_to_release", contrast, comparisons=20, **{**whole, **changes}))  # type: ignore[arg-type]
 
 
@@ -95,9 +102,9 @@ def a_finding(**changes: object) -> Finding:
         ({"within": within(0.1, -0.4, 0.1, 0.005)}, Reason.BATCHES_DISAGREE),
         ({"within": within(0.1, -0.4, 0.1, 0.2)}, Reason.CLEAR),
         ({"within": within(0.45, -0.05, 0.1, 0.001)}, Reason.CLEAR),
-        ({"silence": Silence(30, -1.0, 7.0)}, Reason.DEPENDS_ON_SILENT),
-        ({"silence": Silence(30, 0.0, 7.0)}, Reason.DEPENDS_ON_SILENT),
-        ({"silence": Silence(30, 0.1, 7.0)}, Reason.CLEAR),
+        ({"silence": Silence(30, -1.0)}, Reason.DEPENDS_ON_SILENT),
+        ({"silence": Silence(30, 0.0)}, Reason.DEPENDS_ON_SILENT),
+        ({"silence": Silence(30, 0.1)}, Reason.CLEAR),
     ],
 )
 def test_the_reason_of_a_decision(changes: dict[str, object], reason: Reason) -> None:
@@ -106,7 +113,7 @@ def test_the_reason_of_a_decision(changes: dict[str, object], reason: Reason) ->
 
 @pytest.mark.parametrize(("lost", "is_said"), [(2.0, True), (2.6, False)])
 def test_a_claim_that_silent_tanks_would_blur_says_so(lost: float, is_said: bool) -> None:
-    found = a_finding(silence=Silence(30, lost, 7.0))
+    found = a_finding(silence=Silence(30, lost))
     assert found.reason is Reason.CLEAR
     assert ("if every silent tank lost all its fish" in note_of(found, Bend())) is is_said
 
@@ -115,8 +122,8 @@ def test_a_difference_to_the_worse_is_decided_alike() -> None:
     found = a_finding()
     worse = replace(found.contrast, points=-7.0, log_odds=-0.5)
     turned = replace(found, contrast=worse, within=within(-0.48, 0.02, 0.11, 0.7))
-    assert decided(replace(turned, silence=Silence(3, -6.5, -7.0))).reason is Reason.CLEAR
-    assert decided(replace(turned, silence=Silence(3, 1.0, -7.0))).reason is Reason.DEPENDS_ON_SILENT
+    assert decided(replace(turned, silence=Silence(3, -6.5))).reason is Reason.CLEAR
+    assert decided(replace(turned, silence=Silence(3, 1.0))).reason is Reason.DEPENDS_ON_SILENT
 
 
 def test_a_stage_is_no_surer_than_the_whole_stay() -> None:
@@ -150,7 +157,7 @@ def test_silent_tanks_that_lost_all_lower_their_level() -> None:
     silent = SilentTanks({"light_cover": {"no": 0.0, "yes": 0.5}}, {"light_cover": {"no": 0, "yes": 12}})
     shares = {"no": Average(0.8, np.empty(0)), "yes": Average(0.9, np.empty(0))}
     found = silent.beside(a_finding().contrast, shares)
-    assert found == Silence(12, pytest.approx(100 * (0.9 * 0.5 - 0.8)), 7.0)
+    assert found == Silence(12, pytest.approx(100 * (0.9 * 0.5 - 0.8)))
 
 
 def practised(seed: int, effect_points: float = 0.0) -> pd.DataFrame:

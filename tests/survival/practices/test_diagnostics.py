@@ -11,7 +11,7 @@ from tests.simulated.tank_seasons import TankSeasonPlan, draw_tank_seasons
 
 from broodyear.statistics.normality import moment, shapiro_wilk_p
 from broodyear.survival import fit_survival
-from broodyear.survival.practices.contrasts import averages_of, factor_contrasts
+from broodyear.survival.practices.coding import outcome_rows
 from broodyear.survival.practices.diagnostics import (
     condition_number,
     diagnose,
@@ -19,9 +19,8 @@ from broodyear.survival.practices.diagnostics import (
     random_effect_normality,
     site_influence,
 )
+from broodyear.survival.practices.findings import factor_contrasts, within_batches
 from broodyear.survival.practices.model import AdjustedModel, fit_adjusted
-from broodyear.survival.practices.outcome_rows import outcome_rows
-from broodyear.survival.practices.within import within_batches
 from broodyear.survival.tank_frame import prepare
 
 FORMULA = "gravel_practice + room_type + species"
@@ -54,7 +53,7 @@ def test_within_batches_by_one_step_is_the_fit_with_batch_means(tanks: pd.DataFr
         frame, f"{FORMULA} + mean_gravel + mean_single_layer_stones", survived="survivors", trials="eggs",
         groups=GROUPS, small_sample=True,
     )  # fmt: skip
-    contrasts = factor_contrasts(model, "gravel_practice", averages_of(model, "gravel_practice"))
+    contrasts = factor_contrasts(model, "gravel_practice", model.averages_of("gravel_practice"))
     found = within_batches(model, contrasts)
     for level in ("gravel", "single_layer_stones"):
         want, got = fit.effects.loc[f"gravel_practice[T.{level}]"], found["gravel_practice", level]

@@ -24,6 +24,12 @@ class Grouping:
     codes: IntArray
     levels: tuple[Any, ...]
 
+    @classmethod
+    def of(cls, frame: pd.DataFrame, name: str) -> Grouping:
+        """A column of a frame as a grouping, its levels in order."""
+        codes, levels = pd.factorize(frame[name], sort=True)
+        return cls(name, codes.astype(np.int64), tuple(levels))
+
 
 @dataclass(frozen=True, eq=False)
 class Design:
@@ -83,8 +89,8 @@ def make_design(
     values = np.ascontiguousarray(matrix.to_numpy(dtype=float))
     _require_rows_for(terms, rows, spare_rows)
     _require_independent(values, terms)
-    groupings = tuple(_code(rows.frame, name) for name in groups)
-    _require_distinct(groupings)
+    groupings = tuple(Grouping.of(rows.frame, name) for name in groups)
+    _require_groupings(groupings)
     return Design(rows, formula, (survived, trials), values, terms, covariates, groupings, matrix.model_spec)
 
 
@@ -174,18 +180,14 @@ def _alias_message(matrix: FloatArray, terms: Sequence[str], place: int) -> str:
     )
 
 
-def _code(frame: pd.DataFrame, name: str) -> Grouping:
-    codes, levels = pd.factorize(frame[name], sort=True)
-    if len(levels) < 2:
-        raise Refused(
-            f"Group {name!r} has one level ({levels[0]}) in the {len(frame)} rows used, so its spread cannot"
-            " be estimated: take it out of groups=, or add rows of another level."
-        )
-    return Grouping(name, codes.astype(np.int64), tuple(levels))
-
-
-def _require_distinct(groupings: Sequence[Grouping]) -> None:
-    """Two grouping columns that split the rows alike share one spread: refuse the pair."""
+def _require_groupings(groupings: Sequence[Grouping]) -> None:
+    """Refuse a group of one level, and two that split the rows alike, for these share one spread."""
+    for group in groupings:
+        if len(group.levels) < 2:
+            raise Refused(
+                f"Group {group.name!r} has one level ({group.levels[0]}) in the {len(group.codes)} rows used, so"
+                " its spread cannot be estimated: take it out of groups=, or add rows of another level."
+            )
     for place, first in enumerate(groupings):
         for second in groupings[place + 1 :]:
             pairs = len(np.unique(first.codes * len(second.levels) + second.codes))

@@ -9,7 +9,7 @@ Satterthwaite's degrees of freedom for each contrast.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -32,13 +32,14 @@ class Precision:
 
     covariance: (X'V⁻¹X)⁻¹ with V = W⁻¹ + Σ sd² Z Z', shape (terms, terms). scaled_sums: Λ Z'V⁻¹X, shape (levels,
     terms), in the order of the layout. log_sd_covariance: of the estimated log sds, None where these count as
-    known.
+    known. coefficients: of generalised least squares, where a working response was given.
     """
 
     covariance: FloatArray
     scaled_sums: FloatArray
     layout: Layout
     log_sd_covariance: FloatArray | None = None
+    coefficients: FloatArray = field(default_factory=lambda: np.empty(0))
 
     def adjustment_slope(self) -> FloatArray:
         """Derivative of log|X'V⁻¹X| over each log sd, binomial weights held."""

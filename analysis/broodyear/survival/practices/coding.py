@@ -1,10 +1,11 @@
-"""Factors over the rows of a model: sparse levels merged, what was not recorded kept as a level of its own."""
+"""Practices as factors over the rows of a model: sparse levels merged, what was not recorded kept as a level."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -12,6 +13,7 @@ import pandas as pd
 from broodyear.claims import Reason
 from broodyear.statistics.connectivity import connected_parts
 from broodyear.statistics.numbers import BoolArray, FloatArray, IntArray
+from broodyear.survival.practices.factors import available
 from broodyear.survival.tank_frame import NOT_RECORDED
 
 #: A level with fewer tanks is merged with other sparse ones; with fewer batches it is in the model, not compared.
@@ -20,6 +22,8 @@ FEWEST_BATCHES = 2
 MERGED = "other (few tanks)"
 #: Code of rows whose level too few share to have an effect of its own: they are taken at the mean of the others.
 UNKNOWN = -1
+#: Tank-seasons there must be for every coefficient of a practice; later practices wait for more (common practice).
+TANKS_PER_COEFFICIENT = 5
 
 COUNT_COLUMNS = ["level", "tanks", "batches", "seasons", "eggs", "raw_pct"]
 
@@ -61,15 +65,18 @@ class Factor:
         columns[~known] = columns[known].mean(axis=0) if known.any() else 0.0
         return columns
 
-    def size_of(self, level: str) -> tuple[int, int]:
-        """Tanks and batches of a level as recorded."""
-        return self._sizes[level]
+    def coding(self, level: str) -> FloatArray:
+        """The row of `dummies` of a level."""
+        return np.asarray(self.dummies[self.levels.index(level)], dtype=float)
+
+    def tanks_of(self, levels: Iterable[str]) -> FloatArray:
+        """Rows of the model with each of these levels."""
+        return np.array([(self.codes == self.levels.index(level)).sum() for level in levels], dtype=float)
 
     @cached_property
-    def _sizes(self) -> dict[str, tuple[int, int]]:
-        counts = self.counts
-        sizes = zip(map(int, counts["tanks"]), map(int, counts["batches"]), strict=True)
-        return dict(zip(counts["level"], sizes, strict=True))
+    def sizes(self) -> dict[str, tuple[int, int]]:
+        """Tanks and batches of each level as recorded."""
+        return {level: (int(tanks), int(batches)) for level, tanks, batches in self.counts.iloc[:, :3].to_numpy()}
 
     @property
     def is_comparable(self) -> bool:
@@ -96,34 +103,28 @@ def with_blanks(values: pd.Series) -> tuple[IntArray, list[str]]:
 def level_counts(rows: pd.DataFrame, values: pd.Series) -> pd.DataFrame:
     """COUNT_COLUMNS per level recorded, in alphabetical order; raw_pct is survivors over eggs."""
     codes, levels = coded(values)
-    known, size = codes != UNKNOWN, len(levels)
-    eggs, survivors = (
-        np.bincount(codes[known], rows[name].to_numpy(dtype=float)[known], size) for name in ("eggs", "survivors")
-    )
-    counted = {
-        "level": np.array(levels, dtype=object),
-        "tanks": np.bincount(codes[known], minlength=size),
-        "batches": _distinct(codes, rows["batch_id"], size),
-        "seasons": _distinct(codes, rows["season"], size),
-        "eggs": eggs,
-        "raw_pct": 100.0 * survivors / np.where(eggs > 0, eggs, np.nan),
-    }
+    size = len(levels)
+    tanks, (eggs, survivors) = np.bincount(codes[codes != UNKNOWN], minlength=size), _sums(rows, codes, size)
+    counted: dict[str, Any] = {"level": np.array(levels, dtype=object), "tanks": tanks}
+    for name, column in (("batches", "batch_id"), ("seasons", "season")):
+        other, found = pd.factorize(rows[column])
+        pairs = np.unique((codes * (len(found) + 1) + other)[(codes != UNKNOWN) & (other >= 0)])
+        counted[name] = np.bincount(pairs // (len(found) + 1), minlength=size).astype(np.int64)
+    counted |= {"eggs": eggs, "raw_pct": 100.0 * survivors / np.where(eggs > 0, eggs, np.nan)}
     return pd.DataFrame(counted, columns=COUNT_COLUMNS)
 
 
-def _distinct(codes: IntArray, values: pd.Series, size: int) -> IntArray:
-    """Number of distinct values beside each code."""
-    other, levels = pd.factorize(values)
-    pairs = np.unique((codes * max(len(levels), 1) + other)[(codes != UNKNOWN) & (other >= 0)])
-    return np.bincount(pairs // max(len(levels), 1), minlength=size).astype(np.int64)
+def _sums(rows: pd.DataFrame, codes: IntArray, size: int) -> list[FloatArray]:
+    """Eggs and survivors by code."""
+    known = codes != UNKNOWN
+    columns = (rows[name].to_numpy(dtype=float) for name in ("eggs", "survivors"))
+    return [np.bincount(codes[known], column[known], size).astype(float) for column in columns]
 
 
 def separated_rows(rows: pd.DataFrame, values: pd.Series) -> BoolArray:
     """Rows of levels in which every fish lived or every fish died: a coefficient of theirs has no end."""
     codes, levels = with_blanks(values)
-    eggs, survivors = (
-        np.bincount(codes, rows[name].to_numpy(dtype=float), len(levels)) for name in ("eggs", "survivors")
-    )
+    eggs, survivors = _sums(rows, codes, len(levels))
     apart = (np.bincount(codes, minlength=len(levels)) >= FEWEST_TANKS) & ((survivors == 0) | (survivors == eggs))
     return np.asarray(apart[codes] & (len(levels) > 1), dtype=bool)
 
@@ -160,6 +161,13 @@ def code_factor(
     return Factor(name, tuple(levels), codes, tuple(compared), refused, counts, aside[NOT_RECORDED], part)
 
 
+def batch_factor(batch: pd.Series) -> Factor:
+    """Batches as a factor to allow for, none of them compared."""
+    codes, levels = pd.factorize(batch, sort=True)
+    names = tuple(map(str, levels))
+    return Factor("batch_id", names, codes.astype(np.int64), names, {}, pd.DataFrame(), 0, {})
+
+
 def _refused(counts: pd.DataFrame, tanks: Mapping[str, int], fewest_batches: int) -> dict[str, Reason]:
     found = {}
     for level, had, batches in zip(counts["level"], counts["tanks"], counts["batches"], strict=True):
@@ -180,9 +188,49 @@ def _compared(
     open_levels: list[str], tanks: Mapping[str, int], parts: Mapping[str, int], reference: str
 ) -> list[str]:
     """The levels to compare, the reference first: the one named, or the one with most tanks."""
-    if not open_levels:
-        return []
     main = [one for one in open_levels if parts[one] == 1] or open_levels
-    most = sorted(main, key=lambda one: (-tanks[one], one))[0]
-    chosen = reference if reference in main else most
-    return [chosen, *sorted(set(open_levels) - {chosen})]
+    chosen = reference if reference in main else min(main, key=lambda one: (-tanks[one], one), default="")
+    return [chosen, *sorted(set(open_levels) - {chosen})] if open_levels else []
+
+
+@dataclass(frozen=True, eq=False)
+class OutcomeRows:
+    """The tank-seasons of one outcome.
+
+    given: every row with eggs, used or silent; used: those of the model; values: practice recorded -> level a row
+    of `used`; factors: coded over it; waiting: factors that too few tanks leave no room for; left_out: reason ->
+    rows.
+    """
+
+    outcome: str
+    given: pd.DataFrame
+    used: pd.DataFrame
+    values: dict[str, pd.Series]
+    factors: dict[str, Factor]
+    waiting: tuple[str, ...]
+    left_out: dict[str, int]
+
+
+def outcome_rows(given: pd.DataFrame, outcome: str) -> OutcomeRows:
+    """Rows of one outcome with their practices coded; given: prepared rows (`is_used`, `why_left_out`)."""
+    used = given[given["is_used"]].reset_index(drop=True)
+    left_out = dict(given.loc[~given["is_used"], "why_left_out"].astype(str).value_counts().map(int))
+    practices = available(used)
+    values = {practice.name: practice.make(used) for practice in practices}
+    counts = {name: level_counts(used, levels) for name, levels in values.items()}
+    for practice in practices:
+        apart = separated_rows(used, values[practice.name])
+        if apart.any():
+            left_out[f"{practice.words} with which every fish lived or every fish died"] = int(apart.sum())
+            used = used[~apart].reset_index(drop=True)
+            values = {name: levels[~apart].reset_index(drop=True) for name, levels in values.items()}
+    factors, waiting, columns = {}, [], 0
+    for practice in practices:
+        name = practice.name
+        factor = code_factor(used, name, values[name], counts[name], reference=practice.reference)
+        factors[name] = factor
+        columns += max(len(factor.levels) - 1, 0)
+        if factor.is_comparable and columns * TANKS_PER_COEFFICIENT > len(used):
+            waiting.append(name)
+            columns -= len(factor.levels) - 1
+    return OutcomeRows(outcome, given, used, values, factors, tuple(waiting), left_out)

@@ -54,12 +54,14 @@ def bend_of(model: AdjustedModel, name: str, temps_c: FloatArray) -> Bend:
     if not p_value < CURVED_BELOW:
         return Bend(p_value)
     moved = np.concatenate([model.fit.coefficients - plain.coefficients, np.zeros(len(own))]) + wider.coefficients
-    return Bend(
-        p_value,
-        *_best(
-            model, name, np.hstack([model.fit.design.matrix, further]), moved, knots, float(temps_c[known].mean())
-        ),
-    )
+    grid, matrix = np.linspace(knots[0], knots[-1], POINTS), np.hstack([model.fit.design.matrix, further])
+    place = int(np.flatnonzero(model.columns.kept == model.columns.places[name].start)[0])
+    line = [place, *range(matrix.shape[1] - further.shape[1], matrix.shape[1])]
+    rest = matrix @ moved - matrix[:, line] @ moved[line]
+    lines = np.column_stack([grid - temps_c[known].mean(), spline_columns(grid, knots)]) @ moved[line]
+    top = int(np.argmax(lines))
+    share = average_over_groups(rest + lines[top], model.fit.total_group_sd).share.mean()
+    return Bend(p_value, float(grid[top]), 100.0 * float(share))
 
 
 def spline_columns(values: FloatArray, knots: FloatArray) -> FloatArray:
@@ -77,17 +79,3 @@ def spline_columns(values: FloatArray, knots: FloatArray) -> FloatArray:
         for knot in map(float, knots[:-2])
     ]
     return np.column_stack(columns) / width
-
-
-def _best(
-    model: AdjustedModel, name: str, matrix: FloatArray, coefficients: FloatArray, knots: FloatArray, centre: float
-) -> tuple[float, float]:
-    """Where along the curve survival is highest, and what it is there (0–100)."""
-    grid = np.linspace(knots[0], knots[-1], POINTS)
-    place = int(np.flatnonzero(model.columns.kept == model.columns.places[name].start)[0])
-    own = [place, *range(matrix.shape[1] - len(knots) + 2, matrix.shape[1])]
-    rest = matrix @ coefficients - matrix[:, own] @ coefficients[own]
-    lines = np.column_stack([grid - centre, spline_columns(grid, knots)]) @ coefficients[own]
-    top = int(np.argmax(lines))
-    share = average_over_groups(rest + lines[top], model.fit.total_group_sd).share.mean()
-    return float(grid[top]), 100.0 * float(share)

@@ -44,18 +44,17 @@ class FitDiagnostics:
 
 def diagnose(model: AdjustedModel, outcome: str) -> FitDiagnostics:
     """The diagnostics of an adjusted model."""
-    fit = model.fit
-    matrix = fit.design.matrix
-    expected = _expected(model)
+    fit, matrix = model.fit, model.fit.design.matrix
+    residuals, pearson = _residuals(model)
     owners = {name: model.columns.own(name) - 1 for name in model.columns.places}
     return FitDiagnostics(
         outcome=outcome,
         inflation=inflation(matrix[:, 1:], {name: own for name, own in owners.items() if own.size}),
         condition_number=condition_number(matrix),
-        residuals=_residuals(model, expected),
+        residuals=residuals,
         influence=site_influence(model),
         normality=random_effect_normality(fit).reset_index(),
-        dispersion=float(expected.pearson.sum() / max(len(matrix) - matrix.shape[1], 1)),
+        dispersion=pearson / max(len(matrix) - matrix.shape[1], 1),
         spreads=fit.group_sd.rename_axis("group").reset_index(),
     )
 
@@ -83,48 +82,30 @@ def inflation(matrix: FloatArray, owners: Mapping[str, IntArray]) -> pd.DataFram
     return table.sort_values("gvif_per_df", ascending=False, ignore_index=True)
 
 
-@dataclass(frozen=True, eq=False)
-class _Expected:
-    """What the model expects of each row at the modes of site and batch, averaged over tank-seasons.
+def _residuals(model: AdjustedModel) -> tuple[pd.DataFrame, float]:
+    """Randomised quantile residuals (Dunn & Smyth 1996) beside what they may go with, and Pearson's statistic.
 
-    share: mean survival; pearson: squared departure over its variance; below, at: chance of fewer survivors, and
-    of no more, than there were.
+    Against what the model expects of each row at the modes of site and batch, averaged over tank-seasons: at its
+    own mode a tank-season's count would lie where it was drawn to, and no residual would stand out.
     """
-
-    share: FloatArray
-    pearson: FloatArray
-    below: FloatArray
-    at: FloatArray
-
-
-def _expected(model: AdjustedModel) -> _Expected:
-    """At its own mode a tank-season's count would lie where it was drawn to, and no residual would stand out."""
-    fit, rows = model.fit, model.fit.design.rows
-    own = fit.modes["tank_season"]["effect"].to_numpy(dtype=float)
-    log_odds = np.log(fit.fitted) - np.log1p(-fit.fitted) - own
-    nodes, weights = normal_nodes()
-    chance = expit(log_odds[:, None] + float(fit.group_sd["tank_season"]) * nodes)
-    survived, trials = rows.survived[:, None], rows.trials[:, None]
-    below, at = (binomial_cdf(survived - less, trials, chance) @ weights for less in (1.0, 0.0))
-    share = chance @ weights
-    between = np.maximum(chance**2 @ weights - share**2, 0.0)
-    variance = rows.trials * share * (1.0 - share) + rows.trials * (rows.trials - 1.0) * between
-    pearson = (rows.survived - rows.trials * share) ** 2 / np.maximum(variance, 1e-300)
-    return _Expected(share, pearson, below, at)
-
-
-def _residuals(model: AdjustedModel, expected: _Expected) -> pd.DataFrame:
-    """Randomised quantile residuals (Dunn & Smyth 1996) beside what they may go with."""
     from scipy.special import ndtri
 
-    rows = model.rows
-    drawn = np.random.default_rng(SEED).random(len(rows))
-    uniform = expected.below + drawn * (expected.at - expected.below)
-    return rows[["season", "tank_id", "site_id"]].assign(
-        fitted_pct=100.0 * expected.share,
+    fit, rows = model.fit, model.rows
+    own = fit.modes["tank_season"]["effect"].to_numpy(dtype=float)
+    nodes, weights = normal_nodes()
+    log_odds = np.log(fit.fitted) - np.log1p(-fit.fitted) - own
+    chance = expit(log_odds[:, None] + float(fit.group_sd["tank_season"]) * nodes)
+    survived, trials, share = fit.design.rows.survived, fit.design.rows.trials, chance @ weights
+    variance = trials * share * (1.0 - share)
+    variance += trials * (trials - 1.0) * np.maximum(chance**2 @ weights - share**2, 0.0)
+    below, at = (binomial_cdf(survived[:, None] - less, trials[:, None], chance) @ weights for less in (1.0, 0.0))
+    uniform = below + np.random.default_rng(SEED).random(len(rows)) * (at - below)
+    table = rows[["season", "tank_id", "site_id"]].assign(
+        fitted_pct=100.0 * share,
         temp_c=pd.to_numeric(rows[TEMPERATURE], errors="coerce") if TEMPERATURE in rows else np.nan,
         residual=ndtri(np.clip(uniform, 1e-12, 1.0 - 1e-12)),
     )
+    return table, float(np.sum((survived - trials * share) ** 2 / np.maximum(variance, 1e-300)))
 
 
 def site_influence(model: AdjustedModel) -> pd.DataFrame:
@@ -139,30 +120,18 @@ def site_influence(model: AdjustedModel) -> pd.DataFrame:
     scores = level_sums(codes.astype(np.int64), working.through * left[:, None], len(sites))
     information = np.linalg.inv(plain.covariance)
     errors = np.sqrt(np.diag(plain.covariance))
-    owner = _owners(model)
+    owner = {int(place): name for name in model.columns.places for place in model.columns.own(name)}
     rows = []
     by_site = np.split(np.argsort(codes, kind="stable"), np.cumsum(np.bincount(codes))[:-1])
     for site, inside, score in zip(sites, by_site, scores, strict=True):
         share = matrix[inside].T @ working.through[inside]
-        shift = np.abs(_solved(information - 0.5 * (share + share.T), score) / errors)[1:]
+        # Without its site a level may have no tank left, and then nothing holds it: least squares.
+        moved = np.linalg.lstsq(information - 0.5 * (share + share.T), score, rcond=1e-10)[0]
+        shift = np.abs(moved / errors)[1:]
         worst = int(np.argmax(shift)) if shift.size else -1
-        rows.append((site, len(inside), float(shift[worst]) if worst >= 0 else np.nan, owner[worst + 1]))
+        rows.append((site, len(inside), float(shift[worst]) if worst >= 0 else np.nan, owner.get(worst + 1, "")))
     table = pd.DataFrame(rows, columns=["site_id", "tanks", "largest_shift", "factor"])
     return table.sort_values(["largest_shift", "site_id"], ascending=[False, True], ignore_index=True)
-
-
-def _owners(model: AdjustedModel) -> list[str]:
-    """The factor of each kept column."""
-    owner = [""] * len(model.columns.kept)
-    for name in model.columns.places:
-        for place in model.columns.own(name):
-            owner[place] = name
-    return owner
-
-
-def _solved(information: FloatArray, score: FloatArray) -> FloatArray:
-    """Least-squares solution; without its site a level may have no tank left, and then nothing holds it."""
-    return np.asarray(np.linalg.lstsq(information, score, rcond=1e-10)[0], dtype=float)
 
 
 def random_effect_normality(fit: SurvivalFit) -> pd.DataFrame:

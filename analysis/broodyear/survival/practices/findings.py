@@ -1,24 +1,223 @@
-"""One contrast with everything that decides it: its family, its batches, the silent tanks; and the claim it
-makes."""
+"""Contrasts of an adjusted model with everything that decides them: their family, their batches, the silent tanks;
+and the claims they make.
+
+Within batches: the means of a factor's columns over the batch, added to the model, leave its own coefficients to
+comparisons within batches (Mundlak 1978, doi 10.2307/1913646); the coefficient of a mean is by how much batches
+compared with each other say something else.
+
+A tank that stopped reporting is neither a survivor nor a loss. Had silent tanks fared as the others with their
+practice, the contrast stands as estimated. Had they lost every fish, a level keeps the share of its survival that
+its reporting tanks are of all; that share is compared between levels with the other practices allowed for.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import pandas as pd
 
 from broodyear.claims import Claim, ClaimKind, Reason, clear_or_not
 from broodyear.statistics.multiplicity import shrunken, single_step
-from broodyear.statistics.numbers import FloatArray
-from broodyear.survival.practices.contrasts import Contrast
-from broodyear.survival.practices.silence import Silence
-from broodyear.survival.practices.within import Within
+from broodyear.statistics.numbers import FloatArray, delta_errors, two_sided_p
+from broodyear.survival.averaging import Average, Difference, LogOdds, average, difference
+from broodyear.survival.mixed.restricted import Precision
+from broodyear.survival.practices.coding import Factor
+from broodyear.survival.practices.model import AdjustedModel, build_columns
 
 TEMPERATURE = "mean_water_temp_c"
 STEP_LEVEL = "+1 °C"
 #: The room's effect with the water temperature held, beside its total effect under the name of the factor itself.
 DIRECT = "room_type_direct"
+#: Both answers are said to differ at this p, when they lie this many standard errors apart.
+DIFFERS_BELOW = 0.01
+DIFFERS_BY = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class Contrast(Difference):
+    """One level against a reference, or one step of a measured covariate (reference blank).
+
+    typical_points: at a site and batch in the middle of the spread. direction: over the model's coefficients.
+    refused: why there is no estimate; partners: factors it cannot be told apart from, where that is why.
+    """
+
+    factor: str
+    level: str
+    reference: str
+    tanks: int
+    batches: int
+    typical_points: float = np.nan
+    direction: FloatArray | None = None
+    refused: Reason | None = None
+    partners: tuple[str, ...] = ()
+
+    @property
+    def key(self) -> tuple[str, str, str]:
+        """Factor, level and reference, the same in every outcome."""
+        return self.factor, self.level, self.reference
+
+
+def factor_contrasts(model: AdjustedModel, name: str, averages: Mapping[str, Average]) -> list[Contrast]:
+    """Every level of a factor that may be compared against its reference, refusals included."""
+    factor, found = model.factors[name], []
+    for level in factor.compared[1:]:
+        blank = Contrast(name, level, factor.reference, *factor.sizes[level])
+        direction = model.direction(name, level)
+        if not model.columns.is_estimable(direction):
+            found.append(_confounded(model, blank, direction))
+        elif not factor.shares_batches(level):
+            found.append(replace(blank, refused=Reason.NEVER_SHARE_BATCH))
+        else:
+            vector = direction[model.columns.kept]
+            found.append(estimated(model, blank, vector, averages[level], averages[factor.reference]))
+    return found
+
+
+def step_contrast(model: AdjustedModel, name: str, level: str, tanks: int, batches: int, step: float) -> Contrast:
+    """The effect of raising a measured covariate by a step in every row."""
+    blank, direction = Contrast(name, level, "", tanks, batches), model.columns.along(name, step)
+    if not model.columns.is_estimable(direction):
+        return _confounded(model, blank, direction)
+    vector, matrix, sd = direction[model.columns.kept], model.fit.design.matrix, model.fit.total_group_sd
+    first, second = average(model.fit, matrix + vector, sd), average(model.fit, matrix, sd)
+    return estimated(model, blank, vector, first, second)
+
+
+def _confounded(model: AdjustedModel, blank: Contrast, direction: FloatArray) -> Contrast:
+    partners = model.columns.partners(direction, blank.factor)
+    return replace(blank, refused=Reason.CONFOUNDED, partners=partners)
+
+
+def estimated(
+    model: AdjustedModel, blank: Contrast, vector: FloatArray, first: Average, second: Average
+) -> Contrast:
+    """A contrast with its estimates, delta-method errors and degrees of freedom."""
+    found = difference(model.fit, vector, first, second)
+    typical = 100.0 * (first.typical - second.typical)
+    return replace(blank, **vars(found), typical_points=typical, direction=vector)
+
+
+def correlation_of(model: AdjustedModel, contrasts: Iterable[Contrast]) -> FloatArray:
+    """Correlation of the estimates of some contrasts of one model (log-odds)."""
+    vectors = np.array([contrast.direction for contrast in contrasts])
+    covariance = vectors @ model.fit.covariance.to_numpy(dtype=float) @ vectors.T
+    errors = np.sqrt(np.diag(covariance))
+    return np.asarray(covariance / np.outer(errors, errors), dtype=float)
+
+
+@dataclass(frozen=True, eq=False)
+class Within(LogOdds):
+    """One contrast within batches; shift: from the answer of all tanks; p_between: that batches compared with
+    each other say the same."""
+
+    shift: float
+    p_between: float
+
+    def disagrees(self, contrast: Contrast) -> bool:
+        """Whether tanks of one batch contradict the contrast: other in sign, or clearly not the same."""
+        apart = abs(self.log_odds - contrast.log_odds) > DIFFERS_BY * contrast.error
+        opposite = self.log_odds * contrast.log_odds < 0.0
+        return apart and (opposite or self.p_between < DIFFERS_BELOW)
+
+
+def within_batches(model: AdjustedModel, contrasts: list[Contrast]) -> dict[tuple[str, str], Within]:
+    """Contrasts of the model within batches, by factor and level; without those that no batch can tell."""
+    told = [contrast for contrast in contrasts if contrast.direction is not None and "batch_id" in model.groups]
+    found: dict[tuple[str, str], Within] = {}
+    for name in dict.fromkeys(contrast.factor for contrast in told):
+        means = batch_means(model.rows["batch_id"], model.columns.matrix[:, model.columns.places[name]])
+        wider = model.working.with_columns(means)
+        if wider is not None:
+            own = [contrast for contrast in told if contrast.factor == name]
+            found |= {(name, contrast.level): _within(model, contrast, wider) for contrast in own}
+    return found
+
+
+def batch_means(batch: pd.Series, columns: FloatArray) -> FloatArray:
+    """Means of columns over the rows of each row's batch, from the mean of all."""
+    codes, levels = pd.factorize(batch)
+    members = np.bincount(codes, minlength=len(levels))
+    means = np.column_stack([(np.bincount(codes, column, len(levels)) / members)[codes] for column in columns.T])
+    return np.asarray(means - means.mean(axis=0), dtype=float)
+
+
+def _within(model: AdjustedModel, contrast: Contrast, wider: Precision) -> Within:
+    assert contrast.direction is not None
+    direction, place = contrast.direction, model.columns.places[contrast.factor]
+    longer, between = np.zeros((2, len(wider.coefficients)))
+    longer[: len(direction)] = direction
+    whole = np.zeros(model.columns.matrix.shape[1])
+    whole[model.columns.kept] = direction
+    between[len(direction) :] = whole[place]
+    shift = float(longer @ wider.coefficients - direction @ model.working.plain.coefficients)
+    gap, gap_error = float(between @ wider.coefficients), float(delta_errors(between, wider.covariance))
+    return Within(
+        log_odds=contrast.log_odds + shift,
+        shift=shift,
+        error=float(delta_errors(longer, wider.covariance)),
+        degrees=wider.degrees(longer),
+        p_between=float(two_sided_p(gap / gap_error, wider.degrees(between))),
+    )
+
+
+@dataclass(frozen=True)
+class Silence:
+    """silent: tanks with the level that fell silent; lost_points: the contrast had all silent tanks lost every
+    fish."""
+
+    silent: int
+    lost_points: float
+
+    def undoes(self, contrast: Contrast) -> bool:
+        """Whether the contrast would turn, had every silent tank lost all its fish."""
+        return self.lost_points * contrast.points <= 0.0
+
+    def blurs(self, contrast: Contrast) -> bool:
+        """Whether the contrast would no longer be clear of zero then."""
+        side = np.sign(contrast.points)
+        return bool(side * self.lost_points - contrast.reach * contrast.points_error <= 0.0)
+
+
+@dataclass(frozen=True, eq=False)
+class SilentTanks:
+    """The share of silent tanks by factor and level, other practices allowed for.
+
+    shares: factor -> level -> share, empty where no tank fell silent; counts: the same, tanks.
+    """
+
+    shares: dict[str, dict[str, float]]
+    counts: dict[str, dict[str, int]]
+
+    def beside(self, contrast: Contrast, shares: Mapping[str, Average]) -> Silence:
+        """The bounds of a contrast of levels."""
+        silent, own = self.counts.get(contrast.factor, {}), self.shares.get(contrast.factor, {})
+        if contrast.level not in own:
+            return Silence(silent.get(contrast.level, 0), contrast.points)
+        kept = [(1.0 - own[level]) * shares[level].share for level in (contrast.level, contrast.reference)]
+        return Silence(silent.get(contrast.level, 0), 100.0 * (kept[0] - kept[1]))
+
+
+def silent_tanks(rows: pd.DataFrame, factors: Sequence[Factor]) -> SilentTanks:
+    """Shares and counts of silent tanks; rows: tanks with eggs, `is_silent` marked; factors: coded over them."""
+    silent = rows["is_silent"].to_numpy(dtype=float)
+    counts = {
+        factor.name: {level: int(silent[factor.codes == place].sum()) for place, level in enumerate(factor.levels)}
+        for factor in factors
+    }
+    if not silent.any():
+        return SilentTanks({}, counts)
+    columns = build_columns(len(rows), factors, {})
+    weights = np.zeros(columns.matrix.shape[1])
+    weights[columns.kept] = np.linalg.lstsq(columns.kept_matrix, silent, rcond=None)[0]
+    fitted, shares = columns.matrix @ weights, {}
+    for factor in factors:
+        own = weights[columns.places[factor.name]]
+        rest = float(np.mean(fitted - factor.columns @ own))
+        levels = np.clip(rest + factor.dummies @ own, 0.0, 1.0)
+        shares[factor.name] = dict(zip(factor.levels, map(float, levels), strict=True))
+    return SilentTanks(shares, counts)
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,28 +237,23 @@ class Finding:
     shrunken_points: float = np.nan
     reason: Reason = Reason.NO_INTERVAL
 
-    @property
-    def key(self) -> tuple[str, str, str]:
-        """Factor, level and reference, the same in every outcome."""
-        return self.contrast.factor, self.contrast.level, self.contrast.reference
-
 
 def as_family(findings: Sequence[Finding], correlation: FloatArray) -> list[Finding]:
     """The findings of one outcome with p values adjusted over all of them, and shrunken contrasts.
 
     correlation: of the estimates of those with an estimate, in their order.
     """
-    told = [finding for finding in findings if finding.contrast.refused is None]
-    p_family = single_step([finding.contrast.p_value for finding in told], correlation)
-    points = np.array([finding.contrast.points for finding in told])
-    drawn = shrunken(points, np.array([finding.contrast.points_error for finding in told]))
-    done = {
-        id(finding): replace(
-            finding, p_family=float(p), shrunken_points=float(small), comparisons=int(np.isfinite(p_family).sum())
-        )
-        for finding, p, small in zip(told, p_family, drawn, strict=True)
-    }
-    return [decided(done.get(id(finding), finding)) for finding in findings]
+    told = [place for place, finding in enumerate(findings) if finding.contrast.refused is None]
+    contrasts = [findings[place].contrast for place in told]
+    p_family = single_step([contrast.p_value for contrast in contrasts], correlation)
+    points, errors = ([getattr(one, name) for one in contrasts] for name in ("points", "points_error"))
+    drawn, found = shrunken(np.array(points), np.array(errors)), list(findings)
+    for place, p, small in zip(told, p_family, drawn, strict=True):
+        found[place] = replace(
+            found[place],
+            p_family=float(p), shrunken_points=float(small), comparisons=int(np.isfinite(p_family).sum()),
+        )  # fmt: skip
+    return [decided(finding) for finding in found]
 
 
 def decided(finding: Finding) -> Finding:
@@ -88,7 +282,7 @@ def gated(findings: Sequence[Finding], main_outcome: str) -> list[Finding]:
     sequence of hypotheses: Maurer, Hothorn & Lehmacher 1995). Where the whole stay was not fitted, each p value
     is multiplied by the number of outcomes.
     """
-    main = {finding.key: finding.p_family for finding in findings if finding.outcome == main_outcome}
+    main = {finding.contrast.key: finding.p_family for finding in findings if finding.outcome == main_outcome}
     outcomes = len({finding.outcome for finding in findings})
     found = []
     for finding in findings:
@@ -96,7 +290,7 @@ def gated(findings: Sequence[Finding], main_outcome: str) -> list[Finding]:
         if not main:
             p_family = min(1.0, p_family * outcomes)
         elif finding.outcome != main_outcome:
-            gate = main.get(finding.key, np.nan)
+            gate = main.get(finding.contrast.key, np.nan)
             p_family = max(p_family, gate if np.isfinite(gate) else 1.0) if np.isfinite(p_family) else p_family
         found.append(decided(replace(finding, p_family=p_family)))
     return found

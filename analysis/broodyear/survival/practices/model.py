@@ -1,9 +1,15 @@
-"""One mixed model of an outcome with all its factors together, and what of it can be told apart."""
+"""One mixed model of an outcome with all its factors together, and what of it can be told apart.
+
+At the modes, the binomial mixed model is a linear one in the working response, with V = W⁻¹ + Σ sd² Z Z' (Breslow
+& Clayton 1993, doi 10.1080/01621459.1993.10594284). One step of it from the fit answers, without fitting anew,
+what a few columns more would change: comparisons within batches, combinations of practices, a curve instead of a
+line.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -12,18 +18,122 @@ import pandas as pd
 from broodyear.errors import Refused
 from broodyear.statistics.numbers import FloatArray, IntArray
 from broodyear.survival.averaging import Average, Held, average
-from broodyear.survival.design.matrix import Design, Grouping
+from broodyear.survival.design.matrix import Design, Grouping, aliases
 from broodyear.survival.design.rows import Rows
 from broodyear.survival.fit import fit_mixed_design
 from broodyear.survival.methods.separation import separated_terms
+from broodyear.survival.mixed.restricted import Precision, precision_of
+from broodyear.survival.mixed.system import Factor as Factorised
+from broodyear.survival.mixed.system import factorise, inverse_times, lay_out
 from broodyear.survival.practices.coding import FEWEST_TANKS, Factor, code_factor, level_counts
-from broodyear.survival.practices.columns import Columns, build_columns
-from broodyear.survival.practices.working import Working, working_model
 from broodyear.survival.result import SurvivalFit
 
 #: Seasons get an intercept of their own from this many on; fewer are a factor.
 FEWEST_SEASONS = 5
 UNITS = "units_at_delivery_c_days"
+#: Share of a column's length left after the earlier columns, below which records cannot tell it apart.
+TOLD_APART = 3e-5
+ESTIMABLE = 1e-6  # a contrast that moves along an aliased direction by more cannot be told
+
+
+@dataclass(frozen=True, eq=False)
+class Columns:
+    """Columns of a design by what they belong to, before aliased ones are left out.
+
+    matrix: shape (rows, columns). places: factor -> its columns. kept: columns that no earlier ones make up.
+    null: shape (columns, aliased), the directions along which the rows say nothing.
+    """
+
+    matrix: FloatArray
+    places: Mapping[str, slice]
+    kept: IntArray
+    null: FloatArray
+
+    @cached_property
+    def kept_matrix(self) -> FloatArray:
+        """The columns that are kept, shape (rows, kept)."""
+        return np.ascontiguousarray(self.matrix[:, self.kept])
+
+    def along(self, name: str, values: FloatArray | float) -> FloatArray:
+        """A combination of all columns: these values in those of one factor."""
+        found = np.zeros(self.matrix.shape[1])
+        found[self.places[name]] = values
+        return found
+
+    def is_estimable(self, direction: FloatArray) -> bool:
+        """Whether the rows say anything of a combination of all columns."""
+        return not self.null.size or bool(np.abs(direction @ self.null).max() < ESTIMABLE)
+
+    def partners(self, direction: FloatArray, own: str) -> tuple[str, ...]:
+        """Factors that a combination cannot be told apart from."""
+        hit = self.null[:, np.abs(direction @ self.null) >= ESTIMABLE]
+        return tuple(
+            name for name, place in self.places.items() if name != own and (np.abs(hit[place]) > ESTIMABLE).any()
+        )
+
+    def own(self, name: str) -> IntArray:
+        """Places of a factor's columns among the kept ones."""
+        place = self.places[name]
+        return np.flatnonzero((self.kept >= place.start) & (self.kept < place.stop)).astype(np.int64)
+
+
+def build_columns(rows: int, factors: Sequence[Factor], measured: Mapping[str, FloatArray]) -> Columns:
+    """Intercept, measured covariates and factors side by side, and which of the columns make up others."""
+    parts, places, start = [np.ones((rows, 1))], {}, 1
+    named = {name: values[:, None] for name, values in measured.items()}
+    for name, part in (named | {factor.name: factor.columns for factor in factors}).items():
+        places[name] = slice(start, start + part.shape[1])
+        parts.append(part)
+        start += part.shape[1]
+    matrix = np.hstack(parts)
+    kept, null = aliases(matrix, TOLD_APART)
+    return Columns(matrix, places, kept, np.where(np.abs(null) < ESTIMABLE, 0.0, null))
+
+
+@dataclass(frozen=True, eq=False)
+class Working:
+    """The working model of a mixed fit; response: one a row; factor: of the groupings with a spread."""
+
+    fit: SurvivalFit
+    response: FloatArray
+    factor: Factorised
+
+    @cached_property
+    def through(self) -> FloatArray:
+        """V⁻¹ X for the columns of the fit, shape (rows, columns)."""
+        return inverse_times(self.factor, self.fit.design.matrix)
+
+    @cached_property
+    def plain(self) -> Precision:
+        """Generalised least squares of the working response on the columns of the fit."""
+        return self.estimates(self.fit.design.matrix, self.through)
+
+    def with_columns(self, further: FloatArray) -> Precision | None:
+        """The same with further columns behind those of the fit; None where these are made up of others."""
+        matrix = np.hstack([self.fit.design.matrix, further])
+        if aliases(matrix, TOLD_APART)[1].size:
+            return None
+        return self.estimates(matrix, np.hstack([self.through, inverse_times(self.factor, further)]))
+
+    def estimates(self, matrix: FloatArray, through: FloatArray) -> Precision:
+        """The same on any columns A, with V⁻¹ A."""
+        found, own = precision_of(self.factor, matrix, through), self.fit.precision
+        return replace(
+            found,
+            coefficients=found.covariance @ (through.T @ self.response),
+            log_sd_covariance=None if own is None else own.log_sd_covariance,
+        )
+
+
+def working_model(fit: SurvivalFit) -> Working:
+    """The working model at the end of a mixed fit."""
+    rows, share = fit.design.rows, fit.fitted
+    weight = np.maximum(rows.trials * share * (1.0 - share), 1e-10)
+    response = np.log(share) - np.log1p(-share) + (rows.survived - rows.trials * share) / weight
+    sds = np.asarray(fit.group_sd, dtype=np.float64)
+    kept = np.flatnonzero(sds > 0) if sds.any() else np.arange(len(sds))  # without spreads V is W⁻¹
+    layout = lay_out([fit.design.groupings[place] for place in kept])
+    return Working(fit, response, factorise(layout, sds[kept], weight))
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,38 +158,34 @@ class AdjustedModel:
         """The working model, for what would change with further columns."""
         return working_model(self.fit)
 
-    def direction(self, name: str, level: str, reference: str) -> FloatArray:
-        """The difference of two levels as a combination of all columns."""
+    def direction(self, name: str, level: str) -> FloatArray:
+        """The difference of a level from the reference of its factor as a combination of all columns."""
         factor = self.factors[name]
-        found = np.zeros(self.columns.matrix.shape[1])
-        at = factor.levels.index
-        found[self.columns.places[name]] = factor.dummies[at(level)] - factor.dummies[at(reference)]
-        return found
+        return self.columns.along(name, factor.coding(level) - factor.coding(factor.reference))
 
-    def average_at(self, name: str, level: str, rows: IntArray, shift: float = 0.0) -> Average:
-        """Mean survival of some rows with one factor set to a level, averaged over random intercepts.
+    def told_levels(self, name: str) -> list[str]:
+        """Levels of a factor whose difference from the reference the rows can tell, that included."""
+        levels = self.factors[name].levels
+        return [level for level in levels if self.columns.is_estimable(self.direction(name, level))]
+
+    def average_at(self, name: str, level: str, shift: float = 0.0) -> Average:
+        """Mean survival of the comparable rows with one factor set to a level, averaged over random intercepts.
 
         shift: added to the log-odds, for what another comparison says of the level.
         """
-        factor, own, matrix = self.factors[name], self.columns.own(name), self.fit.design.matrix
-        at = factor.dummies[factor.levels.index(level)]
-        held = Held(own, at[self.columns.kept[own] - self.columns.places[name].start])
+        own, matrix, rows = self.columns.own(name), self.fit.design.matrix, self.comparable_rows(name)
+        held = Held(own, self.columns.along(name, self.factors[name].coding(level))[self.columns.kept][own])
         chosen = matrix if len(rows) == len(matrix) else matrix[rows]
         return average(self.fit, chosen, self.fit.total_group_sd, shift, held)
 
-    def spread_out(self, direction: FloatArray) -> FloatArray:
-        """A combination of the kept columns as one of all columns."""
-        found = np.zeros(self.columns.matrix.shape[1])
-        found[self.columns.kept] = direction
-        return found
+    def averages_of(self, name: str) -> dict[str, Average]:
+        """Survival at every level whose contrast with the reference can be told, over the comparable rows."""
+        return {level: self.average_at(name, level) for level in self.told_levels(name)}
 
     def comparable_rows(self, name: str) -> IntArray:
         """Rows whose level of a factor can be compared with its reference."""
-        factor = self.factors[name]
-        told = [
-            self.columns.is_estimable(self.direction(name, level, factor.reference)) for level in factor.levels
-        ]
-        known = np.array([*told, True])  # the last is where UNKNOWN points
+        factor, told = self.factors[name], self.told_levels(name)
+        known = np.array([*(level in told for level in factor.levels), True])  # the last is where UNKNOWN points
         return np.flatnonzero(known[factor.codes]).astype(np.int64)
 
 
@@ -99,17 +205,19 @@ def fit_adjusted(
     groups = _groups(rows)
     adjusters = {factor.name: factor for factor in _adjusters(rows, groups)}
     chosen = {factor.name: factor for factor in factors if len(factor.levels) > 1}
-    measured = {**_units(rows), **(numbers or {})}
+    # Thermal units at delivery in hundreds from their mean; where not recorded, at it.
+    units = pd.to_numeric(rows[UNITS], errors="coerce").to_numpy(dtype=float) / 100.0 if UNITS in rows else None
+    measured = {**({} if units is None else centred(UNITS, units)), **(numbers or {})}
     dropped: list[str] = []
     while True:
         columns = build_columns(len(rows), [*adjusters.values(), *chosen.values()], measured)
-        _require_rows(rows, columns)
         guilty = _separated(rows, columns)
         if not guilty:
             break
         dropped += guilty
-        chosen = {name: factor for name, factor in chosen.items() if name not in guilty}
-        adjusters = {name: factor for name, factor in adjusters.items() if name not in guilty}
+        chosen, adjusters = (
+            {name: factor for name, factor in those.items() if name not in guilty} for those in (chosen, adjusters)
+        )
         measured = {name: values for name, values in measured.items() if name not in guilty}
     fit = fit_mixed_design(design_of(rows, columns, groups))
     return AdjustedModel(rows, chosen, adjusters, measured, columns, fit, groups, tuple(dropped))
@@ -130,21 +238,13 @@ def _groups(rows: pd.DataFrame) -> tuple[str, ...]:
 
 
 def _adjusters(rows: pd.DataFrame, groups: tuple[str, ...]) -> list[Factor]:
-    names = [name for name in ("species", "season") if name in rows and name not in groups]
     found = []
-    for name in names:
-        values = rows[name].astype(object).where(rows[name].notna(), None)
-        coded = code_factor(rows, name, values, level_counts(rows, values), fewest_batches=1)
-        found += [coded] if len(coded.levels) > 1 else []
+    for name in ("species", "season"):
+        if name in rows and name not in groups:
+            values = rows[name].astype(object).where(rows[name].notna(), None)
+            coded = code_factor(rows, name, values, level_counts(rows, values), fewest_batches=1)
+            found += [coded] if len(coded.levels) > 1 else []
     return found
-
-
-def _units(rows: pd.DataFrame) -> dict[str, FloatArray]:
-    """Thermal units at delivery in hundreds from their mean; where not recorded, at it."""
-    if UNITS not in rows:
-        return {}
-    units = pd.to_numeric(rows[UNITS], errors="coerce").to_numpy(dtype=float)
-    return centred(UNITS, units / 100.0)
 
 
 def centred(name: str, values: FloatArray) -> dict[str, FloatArray]:
@@ -163,35 +263,24 @@ def missing_of(name: str) -> str:
     return f"{name} not recorded"
 
 
-def _require_rows(rows: pd.DataFrame, columns: Columns) -> None:
+def _separated(rows: pd.DataFrame, columns: Columns) -> list[str]:
+    """Names of factors and covariates whose coefficients have no end; refuses too few rows for the columns."""
     if len(rows) < len(columns.kept) + 1:
         raise Refused(
             f"{len(rows)} tank-seasons are too few for the {len(columns.kept)} coefficients of the model."
         )
-
-
-def _separated(rows: pd.DataFrame, columns: Columns) -> list[str]:
-    """Names of factors and covariates whose coefficients have no end."""
-    terms = separated_terms(
-        columns.matrix[:, columns.kept],
-        rows["survivors"].to_numpy(dtype=float),
-        rows["eggs"].to_numpy(dtype=float),
-    )
-    places = {int(columns.kept[term]) for term in terms}
-    found = [name for name, span in columns.places.items() if places & set(range(span.start, span.stop))]
-    if places and not found:
+    survived, trials = (rows[name].to_numpy(dtype=float) for name in ("survivors", "eggs"))
+    places = columns.kept[list(separated_terms(columns.kept_matrix, survived, trials))]
+    found = [name for name, span in columns.places.items() if set(places) & set(range(span.start, span.stop))]
+    if places.size and not found:
         raise Refused("Every fish survived, or every fish died, in every tank: no survival can be modelled.")
     return found
 
 
 def design_of(rows: pd.DataFrame, columns: Columns, groups: tuple[str, ...]) -> Design:
     """The kept columns as a design with these groupings."""
-    names = [""] * columns.matrix.shape[1]
-    names[0] = "Intercept"
-    for name, span in columns.places.items():
-        for place in range(span.start, span.stop):
-            names[place] = f"{name}[{place - span.start + 1}]"
-    terms = tuple(names[place] for place in columns.kept)
+    spans = {name: range(1, span.stop - span.start + 1) for name, span in columns.places.items()}
+    names = ["Intercept", *(f"{name}[{place}]" for name, span in spans.items() for place in span)]
     used = Rows(
         frame=rows,
         survived=rows["survivors"].to_numpy(dtype=float),
@@ -200,13 +289,14 @@ def design_of(rows: pd.DataFrame, columns: Columns, groups: tuple[str, ...]) -> 
         given=len(rows),
         left_out={},
     )
-    matrix = np.ascontiguousarray(columns.matrix[:, columns.kept])
-    groupings = tuple(_grouping(rows, name) for name in groups)
-    return Design(used, " + ".join(columns.places), ("survivors", "eggs"), matrix, terms, (), groupings, None)
-
-
-def _grouping(rows: pd.DataFrame, name: str) -> Grouping:
-    if name == "tank_season":
-        return Grouping(name, np.arange(len(rows), dtype=np.int64), tuple(range(len(rows))))
-    codes, levels = pd.factorize(rows[name], sort=True)
-    return Grouping(name, codes.astype(np.int64), tuple(levels))
+    coded = rows.assign(tank_season=np.arange(len(rows)))
+    return Design(
+        rows=used,
+        formula=" + ".join(columns.places),
+        counts=("survivors", "eggs"),
+        matrix=columns.kept_matrix,
+        terms=tuple(names[place] for place in columns.kept),
+        covariates=(),
+        groupings=tuple(Grouping.of(coded, name) for name in groups),
+        model_spec=None,
+    )

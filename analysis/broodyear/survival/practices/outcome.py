@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -12,28 +11,30 @@ from scipy.linalg import block_diag
 
 from broodyear.claims import Reason
 from broodyear.errors import BroodyearError
-from broodyear.survival.averaging import Average
-from broodyear.survival.practices.coding import Factor, code_factor, level_counts
-from broodyear.survival.practices.contrasts import (
-    Contrast,
-    averages_of,
-    correlation_of,
-    factor_contrasts,
-    step_contrast,
-)
+from broodyear.survival.practices.coding import OutcomeRows, code_factor, level_counts, outcome_rows
 from broodyear.survival.practices.curve import Bend, bend_of
 from broodyear.survival.practices.diagnostics import FitDiagnostics, diagnose
 from broodyear.survival.practices.factors import SET_POINT, practice_named
-from broodyear.survival.practices.findings import DIRECT, STEP_LEVEL, TEMPERATURE, Finding, as_family
-from broodyear.survival.practices.levels import practice_rows
+from broodyear.survival.practices.findings import (
+    DIRECT,
+    STEP_LEVEL,
+    TEMPERATURE,
+    Contrast,
+    Finding,
+    SilentTanks,
+    as_family,
+    correlation_of,
+    factor_contrasts,
+    silent_tanks,
+    step_contrast,
+    within_batches,
+)
+from broodyear.survival.practices.levels import ROOM, practice_rows
 from broodyear.survival.practices.methods import ByMethod, other_methods
 from broodyear.survival.practices.model import UNITS, AdjustedModel, centred, fit_adjusted, missing_of
-from broodyear.survival.practices.outcome_rows import OutcomeRows, outcome_rows
-from broodyear.survival.practices.silence import SilentTanks, silent_tanks
-from broodyear.survival.practices.within import Within, within_batches
 from broodyear.survival.tank_frame import MAIN_OUTCOME
 
-#: Above this many tank-seasons the other methods are asked of the whole stay alone.
+#: Above this many tank-seasons the other methods are asked of the whole stay alone, so that a review stays quick.
 MOST_ROWS_FOR_EVERY_METHOD = 5000
 
 
@@ -46,7 +47,17 @@ class ModelSummary:
     allowed_for: tuple[str, ...]
     notes: tuple[str, ...]
     dropped: tuple[str, ...]
-    blank: int = 0
+    blank: int
+
+    @classmethod
+    def of(cls, model: AdjustedModel) -> ModelSummary:
+        """Of a fitted model."""
+        names = [name for name, factor in model.factors.items() if len(factor.levels) > 1]
+        names += [name for name in (TEMPERATURE,) if name in model.numbers]
+        names += [name for name in (*model.adjusters, *model.groups) if name != "tank_season"]
+        names += [UNITS] if UNITS in model.numbers else []
+        blank = int(np.sum(model.numbers.get(missing_of(TEMPERATURE), 0.0)))
+        return cls(len(model.rows), tuple(names), model.fit.notes, model.dropped, blank)
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,77 +86,37 @@ class OutcomeReport:
 def outcome_report(given: pd.DataFrame, outcome: str) -> OutcomeReport:
     """Everything one outcome's rows say of practices and temperature."""
     rows = outcome_rows(given, outcome)
-    entering = [factor for name, factor in rows.factors.items() if name not in rows.waiting]
+    blanks = {name: factor.blank for name, factor in rows.factors.items()}
+    counts = outcome, len(given), len(rows.used), rows.left_out, rows.waiting, blanks
     try:
-        total = fit_adjusted(rows.used, entering)
+        total = fit_adjusted(rows.used, [one for name, one in rows.factors.items() if name not in rows.waiting])
     except BroodyearError as error:
         reason = Reason.NOT_CONVERGED if len(rows.used) else Reason.TOO_FEW_TANKS
-        return _report(rows, _refused(rows, reason), practice_rows(rows, None, {}, {}), refusal=str(error))
+        findings = _without_estimate(rows, dict.fromkeys(rows.factors, reason))
+        return OutcomeReport(*counts, findings, practice_rows(rows, None, {}, {}), refusal=str(error))
     names = [name for name, factor in total.factors.items() if factor.is_comparable]
-    averages = {name: averages_of(total, name) for name in names}
+    averages = {name: total.averages_of(name) for name in names}
     contrasts = [one for name in names for one in factor_contrasts(total, name, averages[name])]
-    within = within_batches(total, contrasts)
-    silent = _silent(rows)
-    told = [_finding(rows, one, within, silent, averages) for one in contrasts]
-    direct, further = _direct(rows, entering)
-    found = [*told, *further, *_without_estimate(rows, total)]
-    return _report(
-        rows,
-        as_family(found, _correlation(total, told, direct, further)),
-        practice_rows(rows, total, averages, within),
-        total=_summary(total),
-        direct=_summary(direct) if direct else None,
-        bend=bend_of(direct, TEMPERATURE, _temps(rows.used)) if direct else Bend(),
-        methods=other_methods(total, names) if _is_for_every_method(rows) else None,
-        diagnostics=diagnose(total, outcome) if outcome == MAIN_OUTCOME else None,
-    )
-
-
-def _is_for_every_method(rows: OutcomeRows) -> bool:
-    """The whole stay always; its stages only in programmes of ordinary size, so that a review stays quick."""
-    return rows.outcome == MAIN_OUTCOME or len(rows.used) <= MOST_ROWS_FOR_EVERY_METHOD
-
-
-def _report(rows: OutcomeRows, findings: list[Finding], levels: pd.DataFrame, **further: Any) -> OutcomeReport:
+    within, silent = within_batches(total, contrasts), _silent(rows)
+    bounds = [silent.beside(one, averages[one.factor]) if one.refused is None else None for one in contrasts]
+    told = [
+        Finding(outcome, one, within.get((one.factor, one.level)), bound)
+        for one, bound in zip(contrasts, bounds, strict=True)
+    ]
+    direct, further = _direct(rows)
+    out = dict.fromkeys(total.dropped, Reason.SEPARATED) | dict.fromkeys(rows.waiting, Reason.TOO_FEW_TANKS)
+    found = as_family([*told, *further, *_without_estimate(rows, out)], _correlation(total, told, direct, further))
+    is_main = outcome == MAIN_OUTCOME
     return OutcomeReport(
-        outcome=rows.outcome,
-        given=len(rows.given),
-        used=len(rows.used),
-        left_out=rows.left_out,
-        waiting=rows.waiting,
-        blanks={name: factor.blank for name, factor in rows.factors.items()},
-        findings=findings,
-        levels=levels,
-        **further,
+        *counts,
+        findings=found,
+        levels=practice_rows(rows, total, averages, within),
+        total=ModelSummary.of(total),
+        direct=ModelSummary.of(direct) if direct else None,
+        bend=bend_of(direct, TEMPERATURE, _temps(rows.used)) if direct else Bend(),
+        methods=other_methods(total, names) if is_main or len(rows.used) <= MOST_ROWS_FOR_EVERY_METHOD else None,
+        diagnostics=diagnose(total, outcome) if is_main else None,
     )
-
-
-def _summary(model: AdjustedModel) -> ModelSummary:
-    names = [name for name, factor in model.factors.items() if len(factor.levels) > 1]
-    names += [name for name in (TEMPERATURE,) if name in model.numbers]
-    names += [name for name in (*model.adjusters, *model.groups) if name != "tank_season"]
-    names += [UNITS] if UNITS in model.numbers else []
-    blank = model.numbers.get(missing_of(TEMPERATURE))
-    return ModelSummary(
-        used=len(model.rows),
-        allowed_for=tuple(names),
-        notes=model.fit.notes,
-        dropped=model.dropped,
-        blank=0 if blank is None else int(blank.sum()),
-    )
-
-
-def _finding(
-    rows: OutcomeRows,
-    contrast: Contrast,
-    within: dict[tuple[str, str], Within],
-    silent: SilentTanks,
-    averages: Mapping[str, Mapping[str, Average]],
-) -> Finding:
-    beside = None
-    if contrast.refused is None:
-        beside = silent.beside(contrast, averages[contrast.factor])
-    return Finding(rows.outcome, contrast, within.get((contrast.factor, contrast.level)), beside)
 
 
 def _correlation(
@@ -164,31 +135,32 @@ def _correlation(
     return np.asarray(block_diag(*blocks)) if blocks else np.zeros((0, 0))
 
 
-def _direct(rows: OutcomeRows, entering: Sequence[Factor]) -> tuple[AdjustedModel | None, list[Finding]]:
+def _direct(rows: OutcomeRows) -> tuple[AdjustedModel | None, list[Finding]]:
     """The model with the water temperature instead of the set point: +1 °C, and rooms at equal temperature."""
     temps = _temps(rows.used)
     known = np.isfinite(temps)
-    batches = int(rows.used.loc[known, "batch_id"].nunique())
-    blank = Contrast(TEMPERATURE, STEP_LEVEL, "", int(known.sum()), batches)
+    tanks, batches = int(known.sum()), int(rows.used.loc[known, "batch_id"].nunique())
+
+    def refused(reason: Reason) -> tuple[None, list[Finding]]:
+        return None, [Finding(rows.outcome, Contrast(TEMPERATURE, STEP_LEVEL, "", tanks, batches, refused=reason))]
+
     numbers = centred(TEMPERATURE, temps)
     if not numbers:
-        reason = Reason.NO_RECORDS if not known.any() else Reason.TOO_FEW_TANKS
-        return None, [Finding(rows.outcome, replace(blank, refused=reason))]
+        return refused(Reason.TOO_FEW_TANKS if tanks else Reason.NO_RECORDS)
+    factors = [one for name, one in rows.factors.items() if name not in (*rows.waiting, SET_POINT)]
     try:
-        model = fit_adjusted(rows.used, [one for one in entering if one.name != SET_POINT], numbers)
+        model = fit_adjusted(rows.used, factors, numbers)
     except BroodyearError:
-        return None, [Finding(rows.outcome, replace(blank, refused=Reason.NOT_CONVERGED))]
+        return refused(Reason.NOT_CONVERGED)
     if TEMPERATURE in model.dropped:
-        return None, [Finding(rows.outcome, replace(blank, refused=Reason.SEPARATED))]
-    contrasts = [step_contrast(model, TEMPERATURE, STEP_LEVEL, blank.tanks, batches, 1.0)]
-    if "room_type" in model.factors and model.factors["room_type"].is_comparable:
-        contrasts += factor_contrasts(model, "room_type", averages_of(model, "room_type"))
+        return refused(Reason.SEPARATED)
+    contrasts = [step_contrast(model, TEMPERATURE, STEP_LEVEL, tanks, batches, 1.0)]
+    if ROOM in model.factors and model.factors[ROOM].is_comparable:
+        contrasts += factor_contrasts(model, ROOM, model.averages_of(ROOM))
     within = within_batches(model, contrasts)
-    found = []
-    for one in contrasts:
-        named = replace(one, factor=DIRECT) if one.factor == "room_type" else one
-        found.append(Finding(rows.outcome, named, within.get((one.factor, one.level))))
-    return model, found
+    named = [replace(one, factor=DIRECT) if one.factor == ROOM else one for one in contrasts]
+    beside = [within.get((one.factor, one.level)) for one in contrasts]
+    return model, [Finding(rows.outcome, *both) for both in zip(named, beside, strict=True)]
 
 
 def _temps(used: pd.DataFrame) -> np.ndarray:
@@ -209,34 +181,15 @@ def _silent(rows: OutcomeRows) -> SilentTanks:
     return silent_tanks(given, [factor for factor in factors if len(factor.levels) > 1])
 
 
-def _without_estimate(rows: OutcomeRows, total: AdjustedModel) -> list[Finding]:
-    """Levels that cannot be compared, and factors that are not in the model."""
+def _without_estimate(rows: OutcomeRows, out: Mapping[str, Reason]) -> list[Finding]:
+    """Levels that cannot be compared, and all of factors that are not in the model; out: why these are not."""
     found = []
     for name, factor in rows.factors.items():
-        if name in rows.waiting:
-            found += _all_levels(rows, factor, Reason.TOO_FEW_TANKS)
-        elif name in total.dropped:
-            found += _all_levels(rows, factor, Reason.SEPARATED)
-        elif not factor.is_comparable and factor.compared:
-            found.append(_no_estimate(rows, factor, factor.reference, Reason.ONE_LEVEL))
-        found += [_no_estimate(rows, factor, level, reason) for level, reason in factor.refused.items()]
+        refused = dict.fromkeys(factor.compared[1:], out[name]) if name in out else {}
+        if name not in out and not factor.is_comparable and factor.compared:
+            refused = {factor.reference: Reason.ONE_LEVEL}
+        for level, reason in [*refused.items(), *factor.refused.items()]:
+            reference = "" if level == factor.reference else factor.reference
+            contrast = Contrast(name, level, reference, *factor.sizes[level], refused=reason)
+            found.append(Finding(rows.outcome, contrast, reason=reason))
     return found
-
-
-def _refused(rows: OutcomeRows, reason: Reason) -> list[Finding]:
-    """Every level without an estimate, because there is no model."""
-    found = []
-    for factor in rows.factors.values():
-        found += _all_levels(rows, factor, reason) if factor.is_comparable else []
-        found += [_no_estimate(rows, factor, level, why) for level, why in factor.refused.items()]
-    return found
-
-
-def _all_levels(rows: OutcomeRows, factor: Factor, reason: Reason) -> list[Finding]:
-    return [_no_estimate(rows, factor, level, reason) for level in factor.compared[1:]]
-
-
-def _no_estimate(rows: OutcomeRows, factor: Factor, level: str, reason: Reason) -> Finding:
-    reference = "" if level == factor.reference else factor.reference
-    contrast = Contrast(factor.name, level, reference, *factor.size_of(level), refused=reason)
-    return Finding(rows.outcome, contrast, reason=reason)
