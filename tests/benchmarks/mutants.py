@@ -104,9 +104,9 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("> -SET_ASIDE", "> -99.0"),
         (" - tried * kept[:, None]) / left", ") / left"),
         ("(seasons >= FEWEST_SEASONS)", "(seasons > FEWEST_SEASONS)"),
-        (" & (np.arange(len(seasons)) != departures.unknown_site)", ""),
+        ("(seasons >= FEWEST_SEASONS) & ~is_unknown", "seasons >= FEWEST_SEASONS"),
         ("several.sum() >= FEWEST_SITES", "several.sum() > FEWEST_SITES"),
-        ("np.clip(departures.score, -LARGEST_SCORE, LARGEST_SCORE)", "departures.score"),
+        ("np.clip(self.score, -LARGEST_SCORE, LARGEST_SCORE)", "self.score"),
         ('Decision.NOT_CLAIMED: "as_expected"', 'Decision.NOT_CLAIMED: "below_expected"'),
     )),
     ("setups/screen.py", SCREEN, (
@@ -131,17 +131,17 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
     ("setups/judged.py", SCREEN, (
         ("two_sided_p(score, fit.freedom)", "two_sided_p(score, fit.freedom) / 2.0"),
         ("eggs * (expected - shrunken[0])", "eggs * (shrunken[0] - expected)"),
-        ('rows["eggs"] < FEWEST_EGGS', 'rows["eggs"] > FEWEST_EGGS'),
+        ('used["eggs"] < FEWEST_EGGS', 'used["eggs"] > FEWEST_EGGS'),
         ("batch.map(batch.value_counts()) < 2", "batch.map(batch.value_counts()) < 1"),
         ("reason is Reason.WATCH", "reason is Reason.NOT_CLEAR"),
         ("len(rows) < FEWEST_TANKS", "len(rows) <= FEWEST_TANKS"),
     )),
     ("setups/verdict_claims.py", SCREEN, (
-        ('estimate=_number(row["shrunken_pct"]) - expected', 'estimate=expected - _number(row["shrunken_pct"])'),
+        ('columns.sub(rows["expected_pct"], axis=0)', 'columns.rsub(rows["expected_pct"], axis=0)'),
         ('        return ClaimKind.TANK_BELOW, Reason(str(row["watch_reason"]))', "        pass"),
         ('"above_expected": (ClaimKind.TANK_ABOVE', '"above_expected": (ClaimKind.TANK_BELOW'),
         ('    if row["unjudged"]:\n', "    if False:\n"),
-        ('estimate=_number(row["difference_points"])', 'estimate=-_number(row["difference_points"])'),
+        ('estimate=float(row["estimate"])', 'estimate=-float(row["estimate"])'),
         ("not in known", "in known"),
     )),
     ("setups/advice.py", CHANGES, (

@@ -10,8 +10,7 @@ from tests.setups.programmes import SMALL_SPREADS, programme, with_poor_tanks
 
 from broodyear.claims import ClaimKind, Decision, Reason
 from broodyear.setups import place_claims, screen_setups, sites_table, tank_claims
-from broodyear.setups.site_history import Departures
-from broodyear.setups.site_verdicts import FEWEST_SITES, WATCH_SITE_P, judge_sites, place_verdict, seasons_by_site
+from broodyear.setups.site_verdicts import FEWEST_SITES, WATCH_SITE_P, Departures, judge_sites, place_verdict
 from broodyear.statistics.multiplicity import benjamini_hochberg
 
 POOR = "S0007"
@@ -99,7 +98,7 @@ def test_too_few_seasons_sites_or_no_site_recorded_say_so() -> None:
 
 def test_two_tanks_of_one_season_are_one_season() -> None:
     twice = Departures(np.zeros(3), np.ones(3), np.array([0, 0, 1]), np.array([0, 0, 1]))
-    assert seasons_by_site(twice).tolist() == [1, 1]
+    assert twice.seasons.tolist() == [1, 1]
 
 
 def test_every_reason_has_its_verdict() -> None:

@@ -7,8 +7,7 @@ import pandas as pd
 from tests.setups.programmes import SMALL_SPREADS, programme
 
 from broodyear.setups import compare_setups
-from broodyear.setups.circumstance_shares import circumstance_shares
-from broodyear.setups.circumstances import CIRCUMSTANCES, NOTHING_ON_RECORD, circumstances
+from broodyear.setups.circumstances import CIRCUMSTANCES, NOTHING_ON_RECORD, circumstance_shares, circumstances
 from broodyear.setups.losing_stage import losing_stage
 
 

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from broodyear.setups.advice import CHANGE_COLUMNS, change_claims, what_to_change
-from broodyear.setups.circumstance_shares import SHARE_COLUMNS, circumstance_shares
-from broodyear.setups.detectable import smallest_detectable_shortfall
-from broodyear.setups.funnel_frame import FUNNEL_COLUMNS, funnel_limits
+from broodyear.setups.circumstances import SHARE_COLUMNS, circumstance_shares
+from broodyear.setups.detectable import FUNNEL_COLUMNS, funnel_limits, smallest_detectable_shortfall
 from broodyear.setups.screen import SETUP_COLUMNS, SetupScreen, compare_setups, screen_setups
 from broodyear.setups.sites import SITE_COLUMNS, sites_table
 from broodyear.setups.verdict_claims import place_claims, tank_claims

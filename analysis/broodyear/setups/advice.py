@@ -4,7 +4,6 @@ cost."""
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -12,14 +11,7 @@ import pandas as pd
 
 from broodyear.claims import REASONS, Claim, ClaimKind, Reason
 from broodyear.development import days_to_stage, default_model
-from broodyear.survival.practices import (
-    EffectsReport,
-    Finding,
-    Practice,
-    available,
-    effects_report,
-    practice_named,
-)
+from broodyear.survival.practices import EffectsReport, Finding, available, effects_report, practice_named
 from broodyear.survival.practices.factors import SET_POINT
 from broodyear.survival.tank_frame import MAIN_OUTCOME, prepare
 
@@ -41,14 +33,13 @@ def what_to_change(frame: pd.DataFrame, report: EffectsReport | None = None) -> 
     animals is never claimed. No difference here is shown to be caused by the practice: tanks were not assigned at
     random. report: `effects_report(frame)` when it is at hand.
     """
-    found = (report or effects_report(frame)).findings
     rows = prepare(frame).rows
     rows = rows[rows["outcome"] == MAIN_OUTCOME]
     last = rows[rows["season"] == rows["season"].max()]
     names = {practice.name for practice in available(last)}
     changes = [
         _change(finding, last)
-        for finding in found
+        for finding in (report or effects_report(frame)).findings
         if finding.outcome == MAIN_OUTCOME
         and finding.contrast.factor in names
         and np.isfinite(finding.contrast.points)
@@ -91,11 +82,11 @@ def _change(finding: Finding, last: pd.DataFrame) -> dict[str, Any]:
     tanks = last[values == present]
     eggs = float(tanks["eggs"].sum())
     low, high = sorted((side * contrast.points_low, side * contrast.points_high))
-    reason = _reason(finding, practice, proposed, present)
+    reason = Reason.AGAINST_CARE if practice.is_less_care(proposed, present) else finding.reason
     fish = eggs / 100.0 if reason is Reason.CLEAR else np.nan
     days = _days_longer(last, values, proposed, present) if practice.name == SET_POINT else np.nan
     return {
-        "change": f"{practice.words}: {_said(proposed)} rather than {_said(present)}",
+        "change": f"{practice.words}: " + f"{proposed} rather than {present}".replace("_", " "),
         "practice": practice.name,
         "level": present,
         "proposed": proposed,
@@ -120,15 +111,6 @@ def _change(finding: Finding, last: pd.DataFrame) -> dict[str, Any]:
     }
 
 
-def _said(level: str) -> str:
-    return level.replace("_", " ")
-
-
-def _reason(finding: Finding, practice: Practice, proposed: str, present: str) -> Reason:
-    """The contrast's own reason, unless the change would mean less care."""
-    return Reason.AGAINST_CARE if practice.is_less_care(proposed, present) else finding.reason
-
-
 def _days_longer(last: pd.DataFrame, values: pd.Series, proposed: str, present: str) -> float:
     """Days to button-up at one band's typical set point less those at the other's, by the species' default model.
 
@@ -136,17 +118,12 @@ def _days_longer(last: pd.DataFrame, values: pd.Series, proposed: str, present: 
     """
     set_points = pd.to_numeric(last["set_point_c"], errors="coerce")
     temps = [float(set_points[values == band].median()) for band in (proposed, present)]
-    model = _default_of(last.loc[values == present, "species"] if "species" in last else [])
+    # Of the commonest species that has a model.
+    species = last.loc[values == present, "species"].dropna().value_counts().index if "species" in last else ()
+    model = next(filter(None, (default_model(str(one), COLDER_STAGE) for one in species)), None)
     if model is None or not np.isfinite(temps).all():
         return np.nan
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # outside the tested temperatures it is still the best word on days
         colder, warmer = (float(days_to_stage(model, temp)) for temp in temps)
     return colder - warmer
-
-
-def _default_of(species: Iterable[str]) -> str | None:
-    """The default model of the commonest species that has one."""
-    counted = pd.Series(list(species), dtype=object).dropna().value_counts()
-    names = [default_model(str(one), COLDER_STAGE) for one in counted.index]
-    return next((name for name in names if name is not None), None)

@@ -1,4 +1,5 @@
-"""What was recorded about a flagged tank that its shortfall is consistent with; never a cause."""
+"""What was recorded about a flagged tank that its shortfall is consistent with, and how often it is on record in
+one group of tanks beside all the others; never a cause."""
 
 from __future__ import annotations
 
@@ -8,12 +9,20 @@ from dataclasses import dataclass
 from string import Formatter
 from typing import Any
 
+import numpy as np
 import pandas as pd
+
+from broodyear.statistics.numbers import IntArray
 
 #: A circumstance shared by this share of the season's tanks or more is said to be as common as it is.
 COMMON_SHARE = 0.5
 
 NOTHING_ON_RECORD = "nothing unusual on record"
+
+SHARE_COLUMNS = ["evidence", "tanks_with", "tanks", "share_pct", "elsewhere_pct", "stands_out"]
+#: A group stands out where its share exceeds that of the others by this many points and this many standard errors
+#: (common practice, no source): some thirty circumstances are looked at in every group.
+POINTS_MORE, ERRORS_MORE = 10.0, 3.0
 
 
 @dataclass(frozen=True)
@@ -119,10 +128,23 @@ def circumstances(rows: pd.DataFrame, wanted: pd.Series) -> pd.DataFrame:
     """
     found: dict[object, list[tuple[str, str]]] = {index: [] for index in rows.index[wanted]}
     table = _with_shares(rows)
-    for circumstance in CIRCUMSTANCES:
-        if found and circumstance.column in table:
-            _collect(table, circumstance, found)
-    told = {index: _sentence([words for _, words in names]) for index, names in found.items()}
+    by = [table["season"], table["outcome"]]
+    for one in CIRCUMSTANCES if found else ():
+        if one.column not in table:
+            continue
+        holds, is_recorded = _held(table, one)
+        flagged = table.index[holds & table.index.isin(found.keys())]
+        if flagged.empty:
+            continue
+        counts = pd.DataFrame({"with_it": holds, "of": is_recorded}).astype(int).groupby(by).transform("sum")
+        said = table.loc[flagged, list(one.fields)].map(_plain).to_dict("records")
+        for index, values, (with_it, of) in zip(flagged, said, counts.loc[flagged].to_numpy(), strict=True):
+            common = f" (as {with_it} of {of} tanks)" if with_it >= COMMON_SHARE * of else ""
+            found[index].append((one.code, one.words.format_map(values) + common))
+    told = {
+        index: "consistent with " + "; ".join(words for _, words in names) if names else NOTHING_ON_RECORD
+        for index, names in found.items()
+    }
     codes = {index: " ".join(dict.fromkeys(code for code, _ in names)) for index, names in found.items()}
     return pd.DataFrame(
         {"circumstances": pd.Series(told, dtype=object), "evidence": pd.Series(codes, dtype=object)},
@@ -130,17 +152,51 @@ def circumstances(rows: pd.DataFrame, wanted: pd.Series) -> pd.DataFrame:
     ).fillna("")
 
 
-def circumstances_held(rows: pd.DataFrame) -> dict[str, tuple[pd.Series, pd.Series]]:
-    """Code -> whether each row has the circumstance, and whether it could be on record; codes of any row only."""
-    found: dict[str, tuple[pd.Series, pd.Series]] = {}
+def circumstance_shares(rows: pd.DataFrame, by: str) -> pd.DataFrame:
+    """`by` and SHARE_COLUMNS, one row per group and circumstance on record in any group.
+
+    rows: one per tank and season. tanks: those of the group in which it could be on record; elsewhere_pct: share
+    of those in all other groups, nan where there are none; stands_out: more often than elsewhere, beyond chance.
+    """
+    held: dict[
+        str, tuple[pd.Series, pd.Series]
+    ] = {}  # code -> whether a row has it, and whether it could be known
     table = _with_shares(rows)
     for one in CIRCUMSTANCES:
         if one.column in table:
             holds, is_recorded = _held(table, one)
-            before = found.get(one.code)
-            both = (holds | before[0], is_recorded | before[1]) if before else (holds, is_recorded)
-            found[one.code] = both
-    return {code: both for code, both in found.items() if both[0].any()}
+            before = held.get(one.code, (False, False))
+            held[one.code] = holds | before[0], is_recorded | before[1]
+    group, names = pd.factorize(rows[by], sort=True)
+    parts = [
+        _shares(group, len(names), *held[code]).assign(evidence=code)
+        for code in sorted(held)
+        if held[code][0].any()
+    ]
+    if not parts:
+        return pd.DataFrame(columns=[by, *SHARE_COLUMNS])
+    found = pd.concat(parts).rename_axis(by).reset_index()
+    found[by] = names.take(found[by].to_numpy())
+    return found.sort_values([by, "evidence"], kind="stable").reset_index(drop=True)[[by, *SHARE_COLUMNS]]
+
+
+def _shares(group: IntArray, groups: int, holds: pd.Series, is_recorded: pd.Series) -> pd.DataFrame:
+    """SHARE_COLUMNS of one circumstance by group, for groups in which it could be on record."""
+    known = group >= 0
+    number, of = (
+        np.bincount(group[known], one.to_numpy(dtype=float)[known], groups) for one in (holds, is_recorded)
+    )
+    with np.errstate(invalid="ignore", divide="ignore"):
+        own, elsewhere = number / of, (number.sum() - number) / (of.sum() - of)
+        pooled = number.sum() / max(of.sum(), 1.0)
+        error = np.sqrt(pooled * (1.0 - pooled) * (1.0 / of + 1.0 / (of.sum() - of)))
+    more = own - elsewhere
+    table = pd.DataFrame(
+        {"tanks_with": number.astype(int), "tanks": of.astype(int), "share_pct": 100.0 * own,
+         "elsewhere_pct": 100.0 * elsewhere,
+         "stands_out": (100.0 * more >= POINTS_MORE) & (more >= ERRORS_MORE * error)}
+    )  # fmt: skip
+    return table[of > 0]
 
 
 def _held(table: pd.DataFrame, circumstance: Circumstance) -> tuple[pd.Series, pd.Series]:
@@ -166,23 +222,6 @@ def _with_shares(rows: pd.DataFrame) -> pd.DataFrame:
     return table
 
 
-def _collect(table: pd.DataFrame, circumstance: Circumstance, found: dict[object, list[tuple[str, str]]]) -> None:
-    holds, is_recorded = _held(table, circumstance)
-    flagged = table.index[holds & table.index.isin(found.keys())]
-    if flagged.empty:
-        return
-    by = [table["season"], table["outcome"]]
-    counts = pd.DataFrame({"with_it": holds, "with_record": is_recorded}).astype(int).groupby(by).transform("sum")
-    fields = list(circumstance.fields)
-    said = table.loc[flagged, fields].to_dict("list")
-    numbers = counts.loc[flagged].to_dict("list")
-    for index, *values, with_it, with_record in zip(flagged, *said.values(), *numbers.values(), strict=True):
-        words = circumstance.words.format_map(dict(zip(fields, map(_plain, values), strict=True)))
-        if with_it >= COMMON_SHARE * with_record:
-            words += f" (as {with_it} of {with_record} tanks)"
-        found[index].append((circumstance.code, words))
-
-
 def _plain(value: Any) -> Any:
     """A code in words, a date as its day; a number stays one."""
     if isinstance(value, dt.date):
@@ -202,7 +241,3 @@ def _when(first: Any, last: Any) -> str:
     if first == last:
         return f"on {_day(last)}"
     return f"from {first.day if first.month == last.month else _day(first)} to {_day(last)}"
-
-
-def _sentence(names: list[str]) -> str:
-    return "consistent with " + "; ".join(names) if names else NOTHING_ON_RECORD

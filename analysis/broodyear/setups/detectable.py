@@ -1,4 +1,5 @@
-"""The smallest shortfall a screen would find, so that silence is never read as innocence."""
+"""What the screen can see: the smallest shortfall it would find, so that silence is never read as innocence, and
+limits for drawing a season's tanks against their number of eggs."""
 
 from __future__ import annotations
 
@@ -8,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from broodyear.setups.predictive import NODES, WEIGHTS, every_mid_p
+from broodyear.setups.predictive import NODES, WEIGHTS, every_mid_p, mean_survival
 from broodyear.statistics.numbers import FloatArray, IntArray, binomial_cdf, expit
 
 POWER = 0.80
@@ -18,6 +19,10 @@ WATCH_P = 0.05
 
 #: Shortfalls tried, in points.
 _STEP_POINTS = 0.25
+#: Tail areas of the limits drawn.
+TAILS = {"low_998": 0.001, "low_95": 0.025, "high_95": 0.975, "high_998": 0.999}
+
+FUNNEL_COLUMNS = ["season", "outcome", "eggs", "expected_pct", *(f"{name}_pct" for name in TAILS)]
 
 
 @dataclass(frozen=True)
@@ -91,15 +96,32 @@ def detectable_by_season(judged: pd.DataFrame) -> pd.DataFrame:
     """
     rows = []
     for (outcome, season), tanks in judged[judged["p_value"].notna()].groupby(["outcome", "season"], sort=True):
-        typical = tanks[["eggs", "expected_log_odds", "spread"]].median()
-        if typical.isna().any():
-            continue
-        found = smallest_detectable_shortfall(
-            eggs=round(typical["eggs"]),
-            tanks=len(tanks),
-            expected_log_odds=float(typical["expected_log_odds"]),
-            spread=float(typical["spread"]),
-        )
-        rows.append({"outcome": outcome, "season": season, **vars(found)})
-    columns = ["outcome", "season", *Detectable.__dataclass_fields__]
-    return pd.DataFrame(rows, columns=columns)
+        eggs, centre, spread = map(float, tanks[["eggs", "expected_log_odds", "spread"]].median())
+        if np.isfinite([eggs, centre, spread]).all():
+            found = smallest_detectable_shortfall(
+                eggs=round(eggs), tanks=len(tanks), expected_log_odds=centre, spread=spread
+            )
+            rows.append({"outcome": outcome, "season": season, **vars(found)})
+    return pd.DataFrame(rows, columns=["outcome", "season", *Detectable.__dataclass_fields__])
+
+
+def funnel_limits(rows: pd.DataFrame, points: int = 40) -> pd.DataFrame:
+    """FUNNEL_COLUMNS for every season and outcome of a screen's rows: between which shares 95 % and 99.8 % of
+    ordinary tanks with that many eggs lie, at the season's median expectation and spread between tanks.
+
+    rows: SetupScreen.rows. Limits are interpolated between whole counts by mid-p, and lie within 0-100.
+    """
+    judged = rows[rows["expected_log_odds"].notna() & (rows["eggs"] > 0)]
+    parts = []
+    for (season, outcome), tanks in judged.groupby(["season", "outcome"], sort=True):
+        eggs = tanks["eggs"].astype(float)
+        grid = np.unique(np.geomspace(max(eggs.min(), 5.0), max(eggs.max(), 6.0), points).round())
+        centre, spread = float(tanks["expected_log_odds"].median()), float(tanks["spread"].median())
+        table = pd.DataFrame({"season": season, "outcome": outcome, "eggs": grid.astype(int)})
+        table["expected_pct"] = 100.0 * float(mean_survival(np.array([centre]), np.array([spread]))[0])
+        # Percentages at which the mid-p reaches each tail, a row per number of eggs.
+        tails = [every_mid_p(int(number), centre, spread) for number in grid]
+        limits = [np.interp(list(TAILS.values()), tail, np.arange(len(tail))) for tail in tails]
+        table[FUNNEL_COLUMNS[4:]] = 100.0 * np.array(limits) / grid[:, None]
+        parts.append(table)
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=FUNNEL_COLUMNS)

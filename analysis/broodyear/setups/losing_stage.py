@@ -22,16 +22,14 @@ def losing_stage(rows: pd.DataFrame) -> pd.Series:
     observed)). After hatch: the dead counts that exceed the season's median share most, where stage counts
     are given. rows needs season, tank_id, outcome, eggs, survivors, expected_pct.
     """
-    by_outcome = _shortfalls(rows)
-    by_count = _excess_dead(rows)
-    stage = _largest(by_outcome)
-    detail = _largest(by_count.drop(columns="egg", errors="ignore"))
-    detail = detail.reindex(stage.index).replace("", "after_hatch").fillna("after_hatch")
+    stage, by_count = _largest(_shortfalls(rows)), _excess_dead(rows)  # of the same tanks
+    detail = (
+        _largest(by_count.drop(columns="egg", errors="ignore")).reindex(stage.index).replace("", "after_hatch")
+    )
     stage = stage.where(stage != "after_hatch", detail)
-    stage = stage.where(stage != "", _largest(by_count).reindex(stage.index).fillna(""))
-    stage = stage.reindex(by_outcome.index.union(by_count.index)).fillna("")
+    stage = stage.where(stage != "", _largest(by_count).reindex(stage.index))
     keys = pd.MultiIndex.from_frame(rows[_TANK])
-    return pd.Series(stage.reindex(keys).fillna("").to_numpy(), index=rows.index, dtype=object)
+    return pd.Series(stage.reindex(keys).to_numpy(), index=rows.index, dtype=object)
 
 
 def _shortfalls(rows: pd.DataFrame) -> pd.DataFrame:
@@ -41,9 +39,7 @@ def _shortfalls(rows: pd.DataFrame) -> pd.DataFrame:
     for outcome, stage in OUTCOME_STAGES.items():
         chosen = (rows["outcome"] == outcome) & short.notna()
         parts[stage] = short[chosen].groupby([rows.loc[chosen, name] for name in _TANK]).sum()
-    table = pd.DataFrame(parts)
-    tanks = pd.MultiIndex.from_frame(rows[_TANK].drop_duplicates())
-    return table.reindex(tanks)
+    return pd.DataFrame(parts).reindex(pd.MultiIndex.from_frame(rows[_TANK].drop_duplicates()))
 
 
 def _excess_dead(rows: pd.DataFrame) -> pd.DataFrame:

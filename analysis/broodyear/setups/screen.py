@@ -13,11 +13,10 @@ from broodyear.setups.circumstances import circumstances
 from broodyear.setups.detectable import FALSE_DISCOVERY_RATE, WATCH_P, detectable_by_season
 from broodyear.setups.judged import Judged, judge
 from broodyear.setups.losing_stage import losing_stage
-from broodyear.setups.site_history import Departures
-from broodyear.setups.site_verdicts import SiteVerdicts, place_verdict
+from broodyear.setups.site_verdicts import place_verdict
 from broodyear.shown import ShownFrame, Shows, shown
 from broodyear.statistics.multiplicity import adjust_within
-from broodyear.survival.tank_frame import OUTCOMES, TankFrame, prepare
+from broodyear.survival.tank_frame import OUTCOMES, prepare
 
 SETUP_COLUMNS = [
     "season", "tank_id", "site_id", "region", "batch_id", "room_type", "gravel_practice", "outcome", "eggs",
@@ -34,15 +33,14 @@ class SetupScreen:
     rows: SETUP_COLUMNS, one per row given, by season, outcome, tank; eggs and survivors are whole numbers
     with blanks. spreads: one row per outcome: rows_given, rows_used, left_out (reason -> count, in words),
     tank_sd, site_sd, batch_sd, season_sd (logit scale), set_aside, sentence. detectable: one row per outcome
-    and season, see detectable_by_season. departures, sites: scores and verdicts of the sites per outcome that
-    could be judged. capped: rows whose survivors exceeded the eggs and were capped.
+    and season, see detectable_by_season. judged: what stands behind each outcome that could be judged, its sites
+    among it. capped: rows whose survivors exceeded the eggs and were capped.
     """
 
     rows: pd.DataFrame
     spreads: pd.DataFrame
     detectable: pd.DataFrame
-    departures: Mapping[str, tuple[pd.DataFrame, Departures]]
-    sites: Mapping[str, SiteVerdicts]
+    judged: Mapping[str, Judged]
     capped: int
 
 
@@ -83,57 +81,46 @@ def screen_setups(frame: pd.DataFrame) -> SetupScreen:
     q-values hold the false-discovery rate within a season and outcome (Benjamini and Hochberg 1995).
     """
     tanks = prepare(frame)
-    judged = {name: judge(tanks.used(name)) for name in _outcomes(tanks)}
-    rows = _joined(tanks, judged)
-    rows["q_value"] = adjust_within(
-        rows["p_value"], rows["outcome"].astype(str) + "|" + rows["season"].astype(str)
-    )
-    rows = _with_verdicts(rows)
+    present = {str(name) for name in tanks.rows["outcome"].dropna()}
+    outcomes = [*(name for name in OUTCOMES if name in present), *sorted(present - set(OUTCOMES))]
+    judged = {name: judge(tanks.used(name)) for name in outcomes}
+    rows = _with_verdicts(_joined(tanks.rows, judged))
     flagged = rows["verdict"].isin(["below_expected", "watch"])
     rows["losing_stage"] = losing_stage(rows).where(flagged, "")
     rows[["circumstances", "evidence"]] = circumstances(
         rows, flagged | (rows["place_verdict"] == "below_expected")
     )
+    whole = {name: rows[name].round().astype("Int64") for name in ("eggs", "survivors")}
+    ordered = rows.assign(
+        _place=rows["outcome"].map({name: place for place, name in enumerate(outcomes)}), **whole
+    )
+    ordered = ordered.sort_values(["season", "_place", "tank_id"], kind="stable")
     return SetupScreen(
-        rows=_ordered(rows),
-        spreads=_spreads(tanks, judged),
+        rows=ordered[SETUP_COLUMNS].reset_index(drop=True),
+        spreads=_spreads(tanks.rows, judged),
         detectable=detectable_by_season(rows),
-        departures={
-            name: (result.rows, result.departures)
-            for name, result in judged.items()
-            if result.departures is not None
-        },
-        sites={name: result.sites for name, result in judged.items() if result.sites is not None},
+        judged={name: result for name, result in judged.items() if result.departures is not None},
         capped=tanks.capped,
     )
 
 
-def _outcomes(tanks: TankFrame) -> list[str]:
-    """Outcomes present, in the order of life."""
-    present = [str(name) for name in tanks.rows["outcome"].dropna().unique()]
-    return [name for name in OUTCOMES if name in present] + sorted(set(present) - set(OUTCOMES))
-
-
-def _joined(tanks: TankFrame, judged: Mapping[str, Judged]) -> pd.DataFrame:
-    """Judged rows and left-out rows together, in the order given."""
-    rows = pd.concat([result.rows for result in judged.values()] + [tanks.rows[~tanks.rows["is_used"]]])
-    rows = rows.loc[tanks.rows.index]
+def _joined(given: pd.DataFrame, judged: Mapping[str, Judged]) -> pd.DataFrame:
+    """Judged rows and left-out rows together, in the order given; with p and q where there is a verdict."""
+    rows = pd.concat([result.rows for result in judged.values()] + [given[~given["is_used"]]]).loc[given.index]
     rows["observed_pct"] = 100.0 * rows["survivors"] / rows["eggs"].where(rows["eggs"] > 0)
-    rows["too_few_because"] = rows["too_few_because"].astype(object).where(rows["is_used"], rows["why_left_out"])
-    rows["place_verdict"] = _of_its_site(rows)
+    rows["note"] = rows["note"].astype(object).where(rows["is_used"], rows["why_left_out"])
     rows["unjudged"] = rows["unjudged"].astype(object).where(rows["is_used"], str(Reason.NO_RECORDS))
-    too_few = rows["too_few_because"] != ""
+    # A site's verdict stands on every row of it, also on those that were left out themselves.
+    site = ["outcome", "site_id"]
+    by_site = rows[rows["is_used"]].drop_duplicates(site).set_index(site)["place_verdict"]
+    found = by_site.reindex(pd.MultiIndex.from_frame(rows[site])).fillna(place_verdict(Reason.TOO_FEW_SEASONS))
+    rows["place_verdict"] = found.to_numpy(dtype=object)
+    too_few = rows["note"] != ""
     rows["p_value"] = rows["p_value"].astype(float).where(~too_few)
+    rows["q_value"] = adjust_within(
+        rows["p_value"], rows["outcome"].astype(str) + "|" + rows["season"].astype(str)
+    )
     return rows
-
-
-def _of_its_site(rows: pd.DataFrame) -> pd.Series:
-    """The site's verdict on every row, also on those that were left out themselves."""
-    known = rows[rows["is_used"]].drop_duplicates(["outcome", "site_id"])
-    by_site = known.set_index(["outcome", "site_id"])["place_verdict"]
-    keys = pd.MultiIndex.from_frame(rows[["outcome", "site_id"]])
-    found = pd.Series(by_site.reindex(keys).to_numpy(), index=rows.index, dtype=object)
-    return found.fillna(place_verdict(Reason.TOO_FEW_SEASONS))
 
 
 def _with_verdicts(rows: pd.DataFrame) -> pd.DataFrame:
@@ -142,41 +129,30 @@ def _with_verdicts(rows: pd.DataFrame) -> pd.DataFrame:
     outside = low & (rows["p_value"] <= WATCH_P)
     carried = low & (rows["place_verdict"] == "below_expected")
     with_site = low & rows["is_site_on_watch"].eq(True)
-    verdict = np.select(
+    rows["verdict"] = np.select(
         [rows["p_value"].isna(), found & low, outside | carried | with_site, found],
         ["too_few_records", "below_expected", "watch", "above_expected"],
         "as_expected",
     )
-    rows["verdict"] = verdict
     on_watch = rows["verdict"] == "watch"
     tests = [on_watch & outside, on_watch & carried, on_watch]
     reasons = [Reason.WATCH, Reason.AT_POOR_PLACE, Reason.AT_WATCHED_PLACE]
     rows["watch_reason"] = np.select(tests, [str(reason) for reason in reasons], "")
-    rows["note"] = rows["too_few_because"]
     return rows
 
 
-def _ordered(rows: pd.DataFrame) -> pd.DataFrame:
-    place = rows["outcome"].map({name: place for place, name in enumerate(OUTCOMES)}).fillna(len(OUTCOMES))
-    whole = {name: rows[name].round().astype("Int64") for name in ("eggs", "survivors")}
-    ordered = rows.assign(_place=place, **whole).sort_values(
-        ["season", "_place", "outcome", "tank_id"], kind="stable"
-    )
-    return ordered[list(SETUP_COLUMNS)].reset_index(drop=True)
-
-
-def _spreads(tanks: TankFrame, judged: Mapping[str, Judged]) -> pd.DataFrame:
+def _spreads(given: pd.DataFrame, judged: Mapping[str, Judged]) -> pd.DataFrame:
     rows = []
     for name, result in judged.items():
-        given = tanks.outcome(name)
-        reasons = given.loc[~given["is_used"], "why_left_out"].value_counts()
+        own = given[given["outcome"] == name]
+        reasons = own.loc[~own["is_used"], "why_left_out"].value_counts()
         rows.append(
             {
                 "outcome": name,
-                "rows_given": len(given),
+                "rows_given": len(own),
                 "rows_used": len(result.rows),
                 "left_out": "; ".join(f"{count} {reason}" for reason, count in sorted(reasons.items())),
-                **vars(result.spreads),
+                **result.spreads,
                 "sentence": result.sentence,
             }
         )

@@ -94,85 +94,75 @@ class ScreenFit:
 
 @dataclass(frozen=True, eq=False)
 class _State:
+    """Where the fit stands; correction: of arcsine scores to exact ones; kept: tanks that are not set aside."""
+
+    data: ScreenData
+    start: float
     log_odds: FloatArray
     correction: FloatArray
     kept: BoolArray
-    tank_sd: float
-    batch_sd: float
-    season_sd: float
-    start: float
     leverage: FloatArray
+    tank_sd: float = 0.4
+    batch_sd: float = 0.4
+    season_sd: float = 0.2
+
+    @cached_property
+    def information(self) -> FloatArray:
+        """Binomial information on a tank's log-odds: eggs x share x (1 - share)."""
+        share = expit(self.log_odds)
+        return np.asarray(self.data.eggs * np.maximum(share * (1.0 - share), 1e-6), dtype=float)
+
+    @cached_property
+    def raw_scores(self) -> FloatArray:
+        """Anscombe's arcsine departure, unit variance when tanks do not differ."""
+        departure = self.data.observed - np.arcsin(np.sqrt(expit(self.log_odds)))
+        return np.asarray(departure * np.sqrt(4.0 * self.data.eggs + 2.0), dtype=float)
+
+    @property
+    def plain_scores(self) -> FloatArray:
+        """Arcsine scores of tanks that differ."""
+        return np.asarray(self.raw_scores / np.sqrt(1.0 + self.information * self.tank_sd**2), dtype=float)
+
+    def solved(self) -> tuple[FloatArray, FloatArray, Solved]:
+        """Winsorised pseudo-observations (from the start), their weights, and the equations solved for them."""
+        score = np.clip(self.plain_scores + self.correction, -CLIP, CLIP)
+        error = np.sqrt(1.0 / self.information + self.tank_sd**2)
+        pseudo = self.log_odds - self.start + score / SLOPE * error
+        weight = np.where(self.kept, SLOPE**2 / _SQUARE / error**2, 0.0)
+        return pseudo, weight, solve_equations(self.data, pseudo, weight, self.batch_sd, self.season_sd)
 
 
 def fit_screen(data: ScreenData) -> ScreenFit:
     """Fit by winsorised mixed-model equations; counts must not be all alive or all dead."""
     pooled = (data.survivors.sum() + 0.5) / (data.eggs.sum() + 1.0)
-    start = float(np.log(pooled / (1.0 - pooled)))
-    rows = len(data.eggs)
-    state = _State(
-        np.full(rows, start), np.zeros(rows), np.ones(rows, dtype=bool), 0.4, 0.4, 0.2, start, np.zeros(rows)
-    )
+    start, rows = float(np.log(pooled / (1.0 - pooled))), len(data.eggs)
+    none, every = np.zeros(rows), np.ones(rows, dtype=bool)
+    state = _State(data, start, np.full(rows, start), none, every, none)
     for _ in range(2):
-        state = _corrected(data, _settle(data, state, _NEARLY_SETTLED))
-    return _without_own_count(data, _settle(data, state, _SETTLED))
+        state = _settle(state, _NEARLY_SETTLED)
+        # The difference between exact and arcsine scores, and which tanks are set aside, are worked out anew.
+        spread = np.full(rows, state.tank_sd)
+        exact = normal_scores(data.survivors, data.eggs, state.log_odds, spread, coarse=True)
+        state = replace(state, correction=exact - state.plain_scores, kept=np.abs(exact) <= SET_ASIDE)
+    return _without_own_count(_settle(state, _SETTLED))
 
 
-def _settle(data: ScreenData, state: _State, tolerance: float) -> _State:
-    """Repeat the mixed-model equations until the log-odds no longer move."""
+def _settle(state: _State, tolerance: float) -> _State:
+    """Repeat the mixed-model equations, and new spreads after each, until the log-odds no longer move."""
     for _ in range(_STEPS):
-        moved = _step(data, state)
-        change = float(np.max(np.abs(moved.log_odds - state.log_odds)))
-        change += abs(moved.tank_sd - state.tank_sd) + abs(moved.batch_sd - state.batch_sd)
-        state = moved
+        last, (_, weight, solved) = state, state.solved()
+        moved = replace(state, log_odds=state.start + solved.fitted, leverage=weight * solved.variance)
+        state = replace(
+            moved,
+            batch_sd=_schall(solved.batch, solved.batch_variance, last.batch_sd),
+            season_sd=_schall(solved.season, solved.season_variance, last.season_sd),
+            tank_sd=_winsorised_spread(moved),
+        )
+        change = float(np.max(np.abs(state.log_odds - last.log_odds)))
+        change += abs(state.tank_sd - last.tank_sd) + abs(state.batch_sd - last.batch_sd)
         if change < tolerance:
             break
     return state
-
-
-def _corrected(data: ScreenData, state: _State) -> _State:
-    """Renew the difference between exact and arcsine scores, and which tanks are set aside."""
-    spread = np.full(len(data.eggs), state.tank_sd)
-    exact = normal_scores(data.survivors, data.eggs, state.log_odds, spread, coarse=True)
-    plain = _scores(data, replace(state, correction=np.zeros_like(exact)), state.tank_sd)
-    return replace(state, correction=exact - plain, kept=np.abs(exact) <= SET_ASIDE)
-
-
-def _information(data: ScreenData, state: _State) -> FloatArray:
-    """Binomial information on a tank's log-odds: eggs x share x (1 - share)."""
-    share = expit(state.log_odds)
-    return np.asarray(data.eggs * np.maximum(share * (1.0 - share), 1e-6), dtype=float)
-
-
-def _raw_scores(data: ScreenData, state: _State) -> FloatArray:
-    """Anscombe's arcsine departure, unit variance when tanks do not differ."""
-    departure = data.observed - np.arcsin(np.sqrt(expit(state.log_odds)))
-    return np.asarray(departure * np.sqrt(4.0 * data.eggs + 2.0), dtype=float)
-
-
-def _scores(data: ScreenData, state: _State, tank_sd: float) -> FloatArray:
-    widened = np.sqrt(1.0 + _information(data, state) * tank_sd**2)
-    return np.asarray(_raw_scores(data, state) / widened + state.correction, dtype=float)
-
-
-def _step(data: ScreenData, state: _State) -> _State:
-    """One solution of the mixed-model equations on winsorised pseudo-observations, then new spreads."""
-    _, weight, solved = _solution(data, state)
-    moved = replace(state, log_odds=state.start + solved.fitted, leverage=weight * solved.variance)
-    return replace(
-        moved,
-        batch_sd=_schall(solved.batch, solved.batch_variance, state.batch_sd),
-        season_sd=_schall(solved.season, solved.season_variance, state.season_sd),
-        tank_sd=_winsorised_spread(data, moved),
-    )
-
-
-def _solution(data: ScreenData, state: _State) -> tuple[FloatArray, FloatArray, Solved]:
-    """Winsorised pseudo-observations (from the start), their weights, and the equations solved for them."""
-    score = np.clip(_scores(data, state, state.tank_sd), -CLIP, CLIP)
-    error = np.sqrt(1.0 / _information(data, state) + state.tank_sd**2)
-    pseudo = state.log_odds - state.start + score / SLOPE * error
-    weight = np.where(state.kept, SLOPE**2 / _SQUARE / error**2, 0.0)
-    return pseudo, weight, solve_equations(data, pseudo, weight, state.batch_sd, state.season_sd)
 
 
 def _schall(effects: FloatArray, variances: FloatArray, sd: float) -> float:
@@ -185,12 +175,12 @@ def _schall(effects: FloatArray, variances: FloatArray, sd: float) -> float:
     return float(np.clip(np.sqrt(float(effects @ effects) / effective), _SMALLEST_SD, _LARGEST_SD))
 
 
-def _winsorised_spread(data: ScreenData, state: _State) -> float:
+def _winsorised_spread(state: _State) -> float:
     """The tank spread at which the mean squared winsorised score is that of a standard normal."""
-    kept = state.kept
-    raw, information = _raw_scores(data, state)[kept], _information(data, state)[kept]
-    correction = state.correction[kept]
-    wanted = _SQUARE * max(float(kept.sum()) - float(state.leverage.sum()), 1.0)
+    raw, information, correction = (
+        one[state.kept] for one in (state.raw_scores, state.information, state.correction)
+    )
+    wanted = _SQUARE * max(float(state.kept.sum()) - float(state.leverage.sum()), 1.0)
 
     def excess(sd: float) -> float:
         score = np.clip(raw / np.sqrt(1.0 + information * sd**2) + correction, -CLIP, CLIP)
@@ -243,20 +233,18 @@ def solve_equations(
     )
 
 
-def _without_own_count(data: ScreenData, state: _State) -> ScreenFit:
+def _without_own_count(state: _State) -> ScreenFit:
     """Expected log-odds and standard error of each tank with its own pseudo-observation taken out."""
-    pseudo, weight, solved = _solution(data, state)
+    pseudo, weight, solved = state.solved()
     left = np.maximum(1.0 - weight * solved.variance, 1e-3)
-    own = pseudo - solved.fitted
-    expected = state.start + solved.fitted - weight * solved.variance * own / left
-    variance = solved.variance / left
+    expected = state.start + solved.fitted - weight * solved.variance * (pseudo - solved.fitted) / left
     return ScreenFit(
         expected=np.asarray(expected, dtype=float),
-        expected_se=np.asarray(np.sqrt(variance), dtype=float),
-        scores=_scores(data, state, state.tank_sd),
+        expected_se=np.asarray(np.sqrt(solved.variance / left), dtype=float),
+        scores=state.plain_scores + state.correction,
         tank_sd=state.tank_sd,
-        batch_sd=state.batch_sd if data.batches > 1 else float("nan"),
-        season_sd=state.season_sd if data.seasons > 1 else float("nan"),
+        batch_sd=state.batch_sd if state.data.batches > 1 else float("nan"),
+        season_sd=state.season_sd if state.data.seasons > 1 else float("nan"),
         freedom=max(_EFFICIENCY * (float(state.kept.sum()) - float(state.leverage.sum())), 2.0),
         set_aside=int((~state.kept).sum()),
     )

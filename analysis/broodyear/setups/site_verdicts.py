@@ -1,4 +1,4 @@
-"""One verdict per site over all its seasons: summed departures against the spread that the other sites show.
+"""What a site's seasons say: one verdict per site over all of them, and what they say about its tanks.
 
 A tank in one season tells little; a site that is low year after year tells much. A site's standardised departures
 are summed, and the sum is divided by the standard deviation it has among the *other* sites, so that a poor site
@@ -15,11 +15,12 @@ import numpy as np
 
 from broodyear.claims import REASONS, Decision, Reason
 from broodyear.setups.detectable import FALSE_DISCOVERY_RATE
-from broodyear.setups.screen_model import CLIP
-from broodyear.setups.site_history import LARGEST_SCORE, Departures
+from broodyear.setups.screen_model import CLIP, SLOPE
 from broodyear.statistics.multiplicity import benjamini_hochberg
 from broodyear.statistics.numbers import FloatArray, IntArray
 
+#: One season's score counts for at most this much in a site's history, so that one collapse is not a history.
+LARGEST_SCORE = 3.2905267314919255
 #: Fewer sites with several seasons say nothing about how much ordinary sites differ.
 FEWEST_SITES = 8
 FEWEST_SEASONS = 2
@@ -38,12 +39,74 @@ _PASSES = 4
 
 
 @dataclass(frozen=True, eq=False)
-class SiteVerdicts:
-    """By site code. seasons: judged seasons; score: summed departures over their spread among the other sites;
-    p_value: one-sided, low; q_value: over the sites judged, nan elsewhere; reasons: of the place_below claim.
+class Departures:
+    """One outcome's judged tank-seasons. score: normal score against expectation; error: its standard
+    deviation on the logit scale (sampling, between tanks, and of the expectation); site, season: codes;
+    unknown_site: code of the tanks whose site nobody recorded, -1 when there is none.
     """
 
-    seasons: IntArray
+    score: FloatArray
+    error: FloatArray
+    site: IntArray
+    season: IntArray
+    unknown_site: int = -1
+
+    @property
+    def held(self) -> FloatArray:
+        """Scores, one season's collapse held down."""
+        return np.clip(self.score, -LARGEST_SCORE, LARGEST_SCORE)
+
+    @property
+    def seasons(self) -> IntArray:
+        """Number of judged seasons of each site, by site code."""
+        pairs = np.unique(np.column_stack([self.site, self.season]), axis=0)
+        return np.bincount(pairs[:, 0], minlength=int(self.site.max(initial=-1)) + 1)
+
+    def site_sd(self) -> float:
+        """Spread between sites (logit scale) from products of winsorised departures in different seasons.
+
+        0 when no site has two seasons. Never more than the spread the departures themselves show.
+        """
+        winsorised, weight = np.clip(self.score, -CLIP, CLIP) / SLOPE * self.error, 1.0 / self.error**2
+        group = self.site * (int(self.season.max(initial=0)) + 1) + self.season
+        _, group = np.unique(group, return_inverse=True)
+        # Sums over pairs of rows of one site that lie in different seasons, each pair twice.
+        products, pairs = (
+            float((np.bincount(self.site, values) ** 2).sum() - (np.bincount(group, values) ** 2).sum())
+            for values in (weight * winsorised, weight)
+        )
+        return float(np.sqrt(max(0.0, products / pairs))) if pairs > 0.0 else 0.0
+
+    def remembered(self, sd: float) -> tuple[FloatArray, FloatArray]:
+        """Posterior mean and variance of each row's site effect from the site's other rows (logit scale)."""
+        if sd <= 0.0:
+            return np.zeros(len(self.score)), np.zeros(len(self.score))
+        value, weight = self._values(sd)
+        total, pull = (np.bincount(self.site, one)[self.site] - one for one in (weight, weight * value))
+        precision = total + 1.0 / sd**2
+        return np.asarray(pull / precision, dtype=float), np.asarray(1.0 / precision, dtype=float)
+
+    def of_sites(self, sd: float) -> tuple[FloatArray, FloatArray]:
+        """Mean departure of each site over its tank-seasons and its standard error, by site code (logit scale).
+
+        Not shrunken towards other sites: a spread between sites estimated near zero would hide a poor one.
+        """
+        value, weight = self._values(sd)
+        total = np.bincount(self.site, weight)
+        return np.bincount(self.site, weight * value) / total, np.sqrt(1.0 / total)
+
+    def _values(self, sd: float) -> tuple[FloatArray, FloatArray]:
+        """Departures on the logit scale, and their precision around the site's own effect."""
+        rest = np.maximum(self.error**2 - sd**2, 0.05 * self.error**2)
+        return self.held * self.error, np.asarray(1.0 / rest, dtype=float)
+
+
+@dataclass(frozen=True, eq=False)
+class SiteVerdicts:
+    """By site code. score: summed departures over their spread among the other sites; p_value: one-sided, low;
+    q_value: over the sites judged, nan elsewhere; reasons: of the place_below claim.
+    """
+
     score: FloatArray
     p_value: FloatArray
     q_value: FloatArray
@@ -59,46 +122,30 @@ def judge_sites(departures: Departures) -> SiteVerdicts:
     """A verdict for every site: CLEAR at q <= 0.10, WATCH at p <= 0.01, NOT_CLEAR, or why nothing can be said."""
     from scipy.special import stdtr
 
-    seasons = seasons_by_site(departures)
-    several = (seasons >= FEWEST_SEASONS) & (np.arange(len(seasons)) != departures.unknown_site)
+    seasons = departures.seasons
+    is_unknown = np.arange(len(seasons)) == departures.unknown_site
+    several = (seasons >= FEWEST_SEASONS) & ~is_unknown
     enough = several.sum() >= FEWEST_SITES
     score = np.full(len(seasons), np.nan)
     if enough:
         number = np.bincount(departures.site).astype(float)[several]
-        root = summed(departures)[several] / np.sqrt(number)
+        root = np.bincount(departures.site, departures.held)[several] / np.sqrt(number)
         score[several] = root / np.sqrt(_variance(number, _others_correlation(root, number)))
     p_value = np.asarray(stdtr(_EFFICIENCY * (several.sum() - 1.0), score), dtype=float)
     q_value = benjamini_hochberg(p_value)
+    few = np.full(len(seasons), not enough)
     reasons = np.select(
-        [
-            np.arange(len(seasons)) == departures.unknown_site,
-            ~several,
-            np.full(len(seasons), not enough),
-            q_value <= FALSE_DISCOVERY_RATE,
-            p_value <= WATCH_SITE_P,
-        ],
+        [is_unknown, ~several, few, q_value <= FALSE_DISCOVERY_RATE, p_value <= WATCH_SITE_P],
         [Reason.NO_RECORDS, Reason.TOO_FEW_SEASONS, Reason.TOO_FEW_SITES, Reason.CLEAR, Reason.WATCH],
         Reason.NOT_CLEAR,
     )
-    return SiteVerdicts(seasons, score, p_value, q_value, tuple(Reason(str(reason)) for reason in reasons))
+    return SiteVerdicts(score, p_value, q_value, tuple(Reason(str(reason)) for reason in reasons))
 
 
 def place_verdict(reason: Reason) -> str:
     """below_expected, as_expected, or too_few_seasons where nothing can be said of the site."""
     words = {Decision.CLAIMED: "below_expected", Decision.NOT_CLAIMED: "as_expected"}
     return words.get(REASONS[reason].decision, "too_few_seasons")
-
-
-def seasons_by_site(departures: Departures) -> IntArray:
-    """Number of judged seasons of each site, by site code."""
-    pairs = np.unique(np.column_stack([departures.site, departures.season]), axis=0)
-    return np.bincount(pairs[:, 0], minlength=int(departures.site.max(initial=-1)) + 1)
-
-
-def summed(departures: Departures) -> FloatArray:
-    """Sum of each site's scores, one season's collapse held down, by site code."""
-    held = np.clip(departures.score, -LARGEST_SCORE, LARGEST_SCORE)
-    return np.asarray(np.bincount(departures.site, held), dtype=float)
 
 
 def _variance(number: FloatArray, correlation: FloatArray) -> FloatArray:

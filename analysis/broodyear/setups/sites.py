@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
+from broodyear.setups.judged import Judged
 from broodyear.setups.predictive import mean_survival
 from broodyear.setups.screen import SetupScreen, screen_setups
-from broodyear.setups.site_history import LOW_SCORE, Departures, site_departures
-from broodyear.setups.site_verdicts import SiteVerdicts, place_verdict
+from broodyear.setups.site_verdicts import place_verdict
 from broodyear.shown import ShownFrame, Shows, shown
 from broodyear.statistics.numbers import expit
 from broodyear.survival.tank_frame import MAIN_OUTCOME, codes
@@ -21,6 +24,8 @@ SITE_COLUMNS = [
 ]  # fmt: skip
 
 _LIMIT_95 = 1.959963984540054
+#: A season below expectation by more than this many standard deviations is counted as low.
+LOW_SCORE = 1.0
 #: A change since the first season is commented on from this many points.
 _WORTH_SAYING_POINTS = 3.0
 
@@ -43,50 +48,36 @@ def sites_table(frame: pd.DataFrame, screen: SetupScreen | None = None) -> Shown
     departure is expected to shrink by chance alone. screen: the result of `screen_setups(frame)` at hand.
     """
     found = screen_setups(frame) if screen is None else screen
-    parts = [_outcome_sites(found, outcome) for outcome in found.departures]
+    parts = [_outcome_sites(judged, outcome) for outcome, judged in found.judged.items()]
     table = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=SITE_COLUMNS)
     return shown(table[SITE_COLUMNS], SITES_SHOW)
 
 
-def _outcome_sites(screen: SetupScreen, outcome: str) -> pd.DataFrame:
-    rows, departures = screen.departures[outcome]
-    spreads = screen.spreads[screen.spreads["outcome"] == outcome].iloc[0]
-    between, within = (float(value) for value in spreads[["site_sd", "tank_sd"]])
-    rows = rows.assign(
+def _outcome_sites(judged: Judged, outcome: str) -> pd.DataFrame:
+    departures, verdicts = judged.departures, judged.sites
+    assert departures is not None and verdicts is not None
+    between, share = judged.spreads["site_sd"], expit(judged.rows["expected_log_odds"].to_numpy(dtype=float))
+    rows = judged.rows.assign(
         score=departures.score,
-        departure_points=_points(rows, departures),
+        # Departure of each tank-season in points at its expected survival.
+        departure_points=100.0 * departures.score * departures.error * share * (1.0 - share),
         keeps=between**2 / departures.error**2,
     )
     table = _counted(rows, outcome)
-    _add_differences(table, rows, departures, between, within)
-    _add_verdicts(table, screen.sites[outcome])
-    table["note"] = [_note(row) for _, row in table.iterrows()]
-    return table
-
-
-def _add_differences(
-    table: pd.DataFrame, rows: pd.DataFrame, departures: Departures, between: float, within: float
-) -> None:
-    """Difference of each site from what was expected of its tanks, in points, with its 95 % interval."""
-    effect, error = site_departures(departures, between)
+    effect, error = departures.of_sites(between)
     centre = rows.groupby("site_id", sort=True)["expected_log_odds"].mean().to_numpy(dtype=float)
-    spread = np.full(len(centre), max(within, 1e-3))
+    spread = np.full(len(centre), max(judged.spreads["tank_sd"], 1e-3))
     usual = mean_survival(centre, spread)
     for name, shift in (("points", 0.0), ("low", -_LIMIT_95), ("high", _LIMIT_95)):
         table[f"difference_{name}"] = 100.0 * (mean_survival(centre + effect + shift * error, spread) - usual)
-    table["fish_below_expected"] = -table["difference_points"] / 100.0 * table["eggs"]
-
-
-def _add_verdicts(table: pd.DataFrame, verdicts: SiteVerdicts) -> None:
-    table["p_value"], table["q_value"] = verdicts.p_value, verdicts.q_value
-    table["verdict"] = [place_verdict(reason) for reason in verdicts.reasons]
-    table["reason"] = [str(reason) for reason in verdicts.reasons]
-
-
-def _points(rows: pd.DataFrame, departures: Departures) -> np.ndarray:
-    """Departure of each tank-season in points at its expected survival."""
-    share = expit(rows["expected_log_odds"].to_numpy(dtype=float))
-    return np.asarray(100.0 * departures.score * departures.error * share * (1.0 - share), dtype=float)
+    return table.assign(
+        fish_below_expected=-table["difference_points"] / 100.0 * table["eggs"],
+        p_value=verdicts.p_value,
+        q_value=verdicts.q_value,
+        verdict=[place_verdict(reason) for reason in verdicts.reasons],
+        reason=[str(reason) for reason in verdicts.reasons],
+        note=[_note(row) for row in table.to_dict("records")],
+    )
 
 
 def _counted(rows: pd.DataFrame, outcome: str) -> pd.DataFrame:
@@ -120,7 +111,7 @@ def _counted(rows: pd.DataFrame, outcome: str) -> pd.DataFrame:
     return table.reindex(sites).rename_axis("site_id").reset_index()
 
 
-def _note(row: pd.Series) -> str:
+def _note(row: Mapping[Any, Any]) -> str:
     """Regression to the mean, said beside any improvement."""
     if row["seasons"] < 2:
         return "one season cannot tell a site from a year"

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Hashable
+from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from broodyear.claims import Claim, ClaimKind, Reason
@@ -24,35 +24,18 @@ def tank_claims(rows: pd.DataFrame) -> tuple[Claim, ...]:
     estimate, low, high: shrunken less expected survival in points; observed: the same unshrunken; p_family: the
     false-discovery rate at which the tank would be flagged among the tanks judged for its outcome.
     """
-    compared = rows["p_value"].notna().groupby(rows["outcome"]).sum()
-    return tuple(_of_tank(row, int(compared[row["outcome"]])) for row in rows.to_dict("records"))
+    columns = rows[["shrunken_pct", "shrunken_low", "shrunken_high", "observed_pct"]].astype(float)
+    less = columns.sub(rows["expected_pct"], axis=0).set_axis(["estimate", "low", "high", "observed"], axis=1)
+    records = _records(pd.concat([rows, less], axis=1))
+    return tuple(_claim(*_stated(row), row["tank_id"], row) for row in records)
 
 
-def _stated(row: dict[Hashable, Any]) -> tuple[ClaimKind, Reason]:
+def _stated(row: Mapping[Any, Any]) -> tuple[ClaimKind, Reason]:
     if row["unjudged"]:
         return ClaimKind.TANK_BELOW, Reason(str(row["unjudged"]))
     if row["watch_reason"]:
         return ClaimKind.TANK_BELOW, Reason(str(row["watch_reason"]))
     return _OF_VERDICT[str(row["verdict"])]
-
-
-def _of_tank(row: dict[Hashable, Any], compared: int) -> Claim:
-    kind, reason = _stated(row)
-    expected = _number(row["expected_pct"])
-    return Claim(
-        kind,
-        str(row["tank_id"]),
-        reason,
-        outcome=str(row["outcome"]),
-        estimate=_number(row["shrunken_pct"]) - expected,
-        low=_number(row["shrunken_low"]) - expected,
-        high=_number(row["shrunken_high"]) - expected,
-        observed=_number(row["observed_pct"]) - expected,
-        unit="points",
-        p_value=_number(row["p_value"]),
-        p_family=_number(row["q_value"]),
-        comparisons=compared,
-    )
 
 
 def place_claims(sites: pd.DataFrame, rows: pd.DataFrame) -> tuple[Claim, ...]:
@@ -62,8 +45,11 @@ def place_claims(sites: pd.DataFrame, rows: pd.DataFrame) -> tuple[Claim, ...]:
     estimate, low, high: survival less what was expected over all its seasons, in points, not shrunken;
     p_family: the false-discovery rate over the sites judged for the outcome.
     """
-    compared = sites["p_value"].notna().groupby(sites["outcome"]).sum()
-    told = [_of_place(row, int(compared[row["outcome"]])) for row in sites.to_dict("records")]
+    names = {f"difference_{limit}": limit for limit in ("low", "high")} | {"difference_points": "estimate"}
+    told = [
+        _claim(ClaimKind.PLACE_BELOW, Reason(str(row["reason"])), row["site_id"], row)
+        for row in _records(pd.DataFrame(sites).rename(columns=names))
+    ]
     pairs = rows[["site_id", "outcome"]].drop_duplicates().sort_values(["site_id", "outcome"])
     known = {(claim.subject, claim.outcome) for claim in told}
     untold = [
@@ -74,21 +60,24 @@ def place_claims(sites: pd.DataFrame, rows: pd.DataFrame) -> tuple[Claim, ...]:
     return (*told, *untold)
 
 
-def _of_place(row: dict[Hashable, Any], compared: int) -> Claim:
+def _records(rows: pd.DataFrame) -> list[dict[Any, Any]]:
+    """Rows with `compared`: how many of their outcome were judged."""
+    compared = rows["p_value"].notna().groupby(rows["outcome"]).transform("sum").astype(int)
+    return rows.assign(compared=compared, observed=rows.get("observed", np.nan)).to_dict("records")
+
+
+def _claim(kind: ClaimKind, reason: Reason, subject: Any, row: Mapping[Any, Any]) -> Claim:
     return Claim(
-        ClaimKind.PLACE_BELOW,
-        str(row["site_id"]),
-        Reason(str(row["reason"])),
+        kind,
+        str(subject),
+        reason,
         outcome=str(row["outcome"]),
-        estimate=_number(row["difference_points"]),
-        low=_number(row["difference_low"]),
-        high=_number(row["difference_high"]),
+        estimate=float(row["estimate"]),
+        low=float(row["low"]),
+        high=float(row["high"]),
+        observed=float(row["observed"]),
         unit="points",
-        p_value=_number(row["p_value"]),
-        p_family=_number(row["q_value"]),
-        comparisons=compared,
+        p_value=float(row["p_value"]),
+        p_family=float(row["q_value"]),
+        comparisons=int(row["compared"]),
     )
-
-
-def _number(value: Any) -> float:
-    return math.nan if value is None or value is pd.NA else float(value)
