@@ -188,8 +188,8 @@ def test_the_evidence_is_that_of_quadrature() -> None:
         one = Values(known, np.ones((10, 1)), {"site": site.astype(np.intp)}, 30.0, 0.0)
         posteriors, spreads = Posteriors([one]), np.array([[site_sd, spread_sd]])
         flat = posteriors.flat([one], np.zeros(10, dtype=bool))
-        state = posteriors.begin(flat, spreads, np.zeros(1))
-        posteriors.settle(flat, state, spreads)
+        terms = posteriors.begin(flat, spreads, np.zeros(1))
+        state = posteriors.settled(flat, spreads, spreads, *terms)
         found.append(float(state.evidence[0]))
     np.testing.assert_allclose(np.diff(found), np.diff(by_quadrature), atol=TERMS)
 

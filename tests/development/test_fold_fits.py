@@ -53,7 +53,7 @@ def test_lowest_points_are_found_between_limits_and_each_is_asked_until_it_arriv
 
     low, high = np.full((3, 2), -5.0), np.repeat([[5.0, 0.5]], 3, axis=0)
     begin, curvature = np.array([[0, 0], [0, 0], [0.5, 0.25]]), np.repeat(np.diag([2.0, 20.0])[None], 3, axis=0)
-    found, has_arrived = lowest_points(valley, begin, low, high, curvature, np.full(2, 1.0))
+    found, has_arrived = lowest_points(valley, begin, low, high, lambda: curvature, np.full(2, 1.0))
     assert has_arrived.all()
     np.testing.assert_allclose(found[0], [0.5, 0.25], atol=1e-5)
     x = found[1, 0]

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import log_ndtr
+from scipy.special import log_ndtr, ndtr
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.intp]
@@ -28,10 +28,12 @@ QUADRATURE_POINTS = 9
 _NODES, _WEIGHTS = np.polynomial.hermite.hermgauss(QUADRATURE_POINTS)
 _LOG_WEIGHTS = np.log(_WEIGHTS) + _NODES**2
 _MODE_STEPS = 30
-_MODE_TOLERANCE = 1e-6  # of the larger spread; the quadrature forgives far more
+_MODE_TOLERANCE = 1e-4  # of the larger spread, and steps square it; the quadrature forgives far more
 _LOG_ROOT_2PI = 0.5 * np.log(2.0 * np.pi)
 # An interval narrower than this many standard deviations would lose its probability to rounding.
 _NARROWEST = 1e-10
+# Farther out in the tail, in standard deviations, probabilities are too small for numbers and their logs are not.
+_FARTHEST = -37.0
 # As many standard deviations before an event, what lies still earlier is less than rounding.
 _FAR_BEFORE = -9.0
 # Without a date less likely than this (ln), no share of wrong dates can be worth having.
@@ -57,10 +59,6 @@ class Intervals:
     groups: int
     own_sd: Floats | None = None
 
-    def total_sd(self, spread_sd: Floats | float) -> Floats | float:
-        """SD of each value about its group: of all, and its own."""
-        return spread_sd if self.own_sd is None else np.hypot(spread_sd, self.own_sd)
-
     def subset(self, keep: NDArray[np.bool_]) -> Intervals:
         """The values for which ``keep`` is true, in the same groups."""
         own = None if self.own_sd is None else self.own_sd[keep]
@@ -71,19 +69,56 @@ class Intervals:
 
 @dataclass(frozen=True)
 class TankTerms:
-    """Log probabilities of tanks at given effects and their derivatives, each (n,) or (n, nodes).
+    """Log probabilities of tanks at given effects, (n,) or (n, nodes); derivatives are worked out when asked for.
 
-    log_probability; by_upper, by_lower, by_start: derivatives by the three edges; by_effect and
-    by_effect_twice: by the group's effect; by_log_sd: by the log of the spread.
+    low, high, begin: the edges in standard deviations from the effect, 0 where infinite; at_low, at_high: density
+    there over the probability inside; hazard: at ``begin``, over the probability beyond; sd: of each value;
+    spread_part: of its variance, that of the spread of all.
     """
 
     log_probability: Floats
-    by_upper: Floats
-    by_lower: Floats
-    by_start: Floats
-    by_effect: Floats
-    by_effect_twice: Floats
-    by_log_sd: Floats
+    low: Floats
+    high: Floats
+    begin: Floats
+    at_low: Floats
+    at_high: Floats
+    hazard: Floats
+    sd: Floats
+    spread_part: Floats
+
+    @property
+    def by_upper(self) -> Floats:
+        """Derivative by the late edge."""
+        return self.at_high / self.sd
+
+    @property
+    def by_lower(self) -> Floats:
+        """Derivative by the early edge."""
+        return -self.at_low / self.sd
+
+    @property
+    def by_start(self) -> Floats:
+        """Derivative by what was cut off."""
+        return self.hazard / self.sd
+
+    @property
+    def by_effect(self) -> Floats:
+        """Derivative by the group's effect."""
+        return (self.at_low - self.at_high - self.hazard) / self.sd
+
+    @property
+    def by_effect_twice(self) -> Floats:
+        """Second derivative by the group's effect."""
+        inside = self._widening() - (self.at_low - self.at_high) ** 2
+        return np.asarray((inside + self.hazard * (self.hazard - self.begin)) / self.sd**2, dtype=float)
+
+    @property
+    def by_log_sd(self) -> Floats:
+        """Derivative by the log of the spread of all."""
+        return np.asarray((self._widening() - self.begin * self.hazard) * self.spread_part, dtype=float)
+
+    def _widening(self) -> Floats:
+        return np.asarray(self.low * self.at_low - self.high * self.at_high, dtype=float)
 
 
 @dataclass(frozen=True)
@@ -117,90 +152,92 @@ def log_interval_probability(low: Floats, high: Floats) -> Floats:
     a = np.where(is_right, -high, low)
     b = np.where(is_right, -low, high)
     b = np.maximum(b, a + _NARROWEST)
-    log_b = log_ndtr(b)
-    return np.asarray(log_b + np.log1p(-np.exp(np.minimum(log_ndtr(a) - log_b, -1e-16))), dtype=float)
+    is_far = b < _FARTHEST
+    found = np.log(np.where(is_far, 1.0, ndtr(b) - ndtr(a)))
+    if is_far.any():
+        log_b = log_ndtr(b[is_far])
+        found[is_far] = log_b + np.log1p(-np.exp(np.minimum(log_ndtr(a[is_far]) - log_b, -1e-16)))
+    return np.asarray(found, dtype=float)
 
 
 def tank_terms(intervals: Intervals, effect: Floats, spread_sd: Floats | float) -> TankTerms:
     """Terms of every tank at its group's effect; effect is (n,) or (n, nodes)."""
     shape = (slice(None),) + (None,) * (effect.ndim - 1)
-    sd = _of_each(intervals.total_sd(spread_sd), intervals, shape)
+    spread = np.broadcast_to(spread_sd, intervals.lower.shape)[shape]
+    sd = spread if intervals.own_sd is None else np.hypot(spread, intervals.own_sd[shape])
     low = (intervals.lower[shape] - effect) / sd
     high = (intervals.upper[shape] - effect) / sd
     begin = (intervals.start[shape] - effect) / sd
     log_inside = log_interval_probability(low, high)
-    at_high = _density_ratio(high, log_inside)
-    at_low = _density_ratio(low, log_inside)
     # Where delivery lies far before every event, nothing was cut off, to the last bit.
     is_cut = np.max(begin, initial=-np.inf) > _FAR_BEFORE
     log_open = log_ndtr(-begin) if is_cut else np.zeros(1)
-    hazard = _density_ratio(begin, log_open) if is_cut else np.zeros_like(begin)
-    # An infinite edge has no density, and none of its products.
-    low, high, begin = _finite(low), _finite(high), _finite(begin)
-    pull = at_low - at_high
-    widening = low * at_low - high * at_high
     return TankTerms(
         log_probability=log_inside - log_open,
-        by_upper=at_high / sd,
-        by_lower=-at_low / sd,
-        by_start=hazard / sd,
-        by_effect=(pull - hazard) / sd,
-        by_effect_twice=(widening - pull**2 + hazard * (hazard - begin)) / sd**2,
-        by_log_sd=(widening - begin * hazard) * (_of_each(spread_sd, intervals, shape) / sd) ** 2,
+        low=_finite(low),
+        high=_finite(high),
+        begin=_finite(begin),
+        at_low=_density_ratio(low, log_inside),
+        at_high=_density_ratio(high, log_inside),
+        hazard=_density_ratio(begin, log_open) if is_cut else np.zeros_like(begin),
+        sd=sd,
+        spread_part=(spread / sd) ** 2,
     )
-
-
-def _of_each(value: Floats | float, intervals: Intervals, shape: tuple[slice | None, ...]) -> Floats:
-    """One number, or one of each value, laid beside the values' effects."""
-    return np.broadcast_to(value, intervals.lower.shape)[shape]
 
 
 @dataclass(frozen=True)
 class MixedTerms:
-    """Terms of tanks whose dates may be wrong: of the mixture, (n,) or (n, nodes).
+    """Terms of tanks whose dates may be wrong, (n,) or (n, nodes).
 
-    terms: by_log_sd is by the log of the spread of right dates; is_right: probability that a date is right;
-    by_share: derivative by the share of wrong dates. Curvatures leave out that of ``is_right`` itself.
+    right, wrong: by either kind of date, without wrong ones none; log_probability: of the mixture; is_right:
+    probability that a date is right.
     """
 
-    terms: TankTerms
+    right: TankTerms
+    wrong: TankTerms | None
+    log_probability: Floats
     is_right: Floats
-    by_share: Floats
+
+    def by_effect(self) -> tuple[Floats, Floats]:
+        """First and second derivative by the group's effect; curvatures leave out that of ``is_right`` itself."""
+        if self.wrong is None:
+            return self.right.by_effect, self.right.by_effect_twice
+        is_wrong = 1.0 - self.is_right
+        slope = self.is_right * self.right.by_effect + is_wrong * self.wrong.by_effect
+        bends = [np.minimum(one.by_effect_twice, 0.0) for one in (self.right, self.wrong)]
+        return slope, self.is_right * bends[0] + is_wrong * bends[1]
+
+    def over(self, posterior: Floats, name: str) -> Floats:
+        """(n,) a derivative of the mixture by its name, mean over the nodes of a posterior (n, nodes)."""
+        mean = np.einsum("ij,ij->i", posterior * self.is_right, getattr(self.right, name))
+        if self.wrong is not None and name != "by_log_sd":
+            mean += np.einsum("ij,ij->i", posterior * (1.0 - self.is_right), getattr(self.wrong, name))
+        return np.asarray(mean, dtype=float)
+
+    @property
+    def by_share(self) -> Floats:
+        """Derivative by the share of wrong dates."""
+        if self.wrong is None:
+            return -np.ones_like(self.is_right)
+        gained = np.exp(np.minimum(self.wrong.log_probability - self.log_probability, 600.0))
+        return np.asarray(gained - np.exp(self.right.log_probability - self.log_probability), dtype=float)
 
 
 def mixed_terms(
-    intervals: Intervals,
-    effect: Floats,
-    spread_sd: Floats | float,
-    wrong_share: Floats | float,
-    wrong_sd: Floats | float,
+    intervals: Intervals, effect: Floats, spread_sd: Floats | float, wrong_share: Floats | float
 ) -> MixedTerms:
-    """Terms of every tank where a share of the dates is wrong and has errors of the SD ``wrong_sd``."""
+    """Terms of every tank where a share of the dates is wrong and has errors of the SD WRONG_LOG_SD."""
     right = tank_terms(intervals, effect, spread_sd)
     is_sure = np.max(wrong_share, initial=0.0) <= 0.0
     if is_sure and np.max(-right.log_probability, initial=0.0) < _LEAST_SURPRISE:
-        return MixedTerms(right, np.ones_like(right.log_probability), -np.ones_like(right.log_probability))
-    wrong = tank_terms(intervals, effect, wrong_sd)
-    share = _of_each(wrong_share, intervals, (slice(None),) + (None,) * (effect.ndim - 1))
+        return MixedTerms(right, None, right.log_probability, np.ones_like(right.log_probability))
+    wrong = tank_terms(intervals, effect, WRONG_LOG_SD)
+    shape = (slice(None),) + (None,) * (effect.ndim - 1)
+    share = np.broadcast_to(wrong_share, intervals.lower.shape)[shape]
     with np.errstate(divide="ignore"):
         log_right = np.log1p(-share) + right.log_probability
         log_both = np.logaddexp(log_right, np.log(share) + wrong.log_probability)
-    is_right = np.exp(log_right - log_both)
-
-    def mixed(of_right: Floats, of_wrong: Floats) -> Floats:
-        return np.asarray(is_right * of_right + (1.0 - is_right) * of_wrong, dtype=float)
-
-    terms = TankTerms(
-        log_probability=log_both,
-        by_upper=mixed(right.by_upper, wrong.by_upper),
-        by_lower=mixed(right.by_lower, wrong.by_lower),
-        by_start=mixed(right.by_start, wrong.by_start),
-        by_effect=mixed(right.by_effect, wrong.by_effect),
-        by_effect_twice=mixed(np.minimum(right.by_effect_twice, 0.0), np.minimum(wrong.by_effect_twice, 0.0)),
-        by_log_sd=is_right * right.by_log_sd,
-    )
-    gained = np.exp(np.minimum(wrong.log_probability - log_both, 600.0))
-    return MixedTerms(terms, is_right, gained - np.exp(right.log_probability - log_both))
+    return MixedTerms(right, wrong, log_both, np.exp(log_right - log_both))
 
 
 def _density_ratio(z: Floats, log_probability: Floats) -> Floats:
@@ -224,44 +261,30 @@ def marginal(
     near: (groups,) effects to begin the search for each group's mode at, for example those of a step before;
     wrong_share: share of wrong dates.
     """
-    if not np.any(group_sd):
-        return _without_groups(intervals, spread_sd, wrong_share)
-    each_sd = np.broadcast_to(group_sd, intervals.groups)
-    mode, curvature_sd = _modes(intervals, spread_sd, each_sd, near, wrong_share)
-    effect = mode[:, None] + np.sqrt(2.0) * curvature_sd[:, None] * _NODES[None, :]
-    mixed = mixed_terms(intervals, effect[intervals.group], spread_sd, wrong_share, WRONG_LOG_SD)
-    terms, scaled = mixed.terms, effect / each_sd[:, None]
-    log_terms = _by_group(terms.log_probability, intervals) - 0.5 * scaled**2 + _LOG_WEIGHTS
+    mode = curvature_sd = np.zeros(intervals.groups)
+    each_sd, nodes, log_weights, log_scale = np.ones(intervals.groups), np.zeros(1), np.zeros(1), np.zeros(1)
+    if np.any(group_sd):
+        each_sd, nodes, log_weights = np.broadcast_to(group_sd, intervals.groups), _NODES, _LOG_WEIGHTS
+        mode, curvature_sd = _modes(intervals, spread_sd, each_sd, near, wrong_share)
+        log_scale = np.log(curvature_sd) - np.log(each_sd) - 0.5 * np.log(np.pi)
+    effect = mode[:, None] + np.sqrt(2.0) * curvature_sd[:, None] * nodes[None, :]
+    terms = mixed_terms(intervals, effect[intervals.group], spread_sd, wrong_share)
+    scaled = effect / each_sd[:, None]
+    log_terms = _by_group(terms.log_probability, intervals) - 0.5 * scaled**2 + log_weights
     highest = log_terms.max(axis=1)
     log_sum = highest + np.log(np.exp(log_terms - highest[:, None]).sum(axis=1))
     posterior = np.exp(log_terms - log_sum[:, None])
     each = posterior[intervals.group]
     return Marginal(
-        log_likelihoods=log_sum + np.log(curvature_sd) - np.log(each_sd) - 0.5 * np.log(np.pi),
-        by_upper=np.sum(each * terms.by_upper, axis=1),
-        by_lower=np.sum(each * terms.by_lower, axis=1),
-        by_start=np.sum(each * terms.by_start, axis=1),
-        by_log_spread_sd=np.sum(each * terms.by_log_sd, axis=1),
-        by_log_group_sd=np.sum(posterior * (scaled**2 - 1.0), axis=1),
-        by_wrong_share=np.sum(each * mixed.by_share, axis=1),
+        log_likelihoods=log_sum + log_scale,
+        by_upper=terms.over(each, "by_upper"),
+        by_lower=terms.over(each, "by_lower"),
+        by_start=terms.over(each, "by_start"),
+        by_log_spread_sd=terms.over(each, "by_log_sd"),
+        by_log_group_sd=np.sum(posterior * (scaled**2 - 1.0), axis=1) * bool(np.any(group_sd)),
+        by_wrong_share=np.einsum("ij,ij->i", each, terms.by_share),
         group_mode=mode,
         group_sd=curvature_sd,
-    )
-
-
-def _without_groups(intervals: Intervals, spread_sd: Floats | float, wrong_share: Floats | float) -> Marginal:
-    mixed = mixed_terms(intervals, np.zeros(len(intervals.lower)), spread_sd, wrong_share, WRONG_LOG_SD)
-    terms, none = mixed.terms, np.zeros(intervals.groups)
-    return Marginal(
-        log_likelihoods=_by_group(terms.log_probability, intervals),
-        by_upper=terms.by_upper,
-        by_lower=terms.by_lower,
-        by_start=terms.by_start,
-        by_log_spread_sd=terms.by_log_sd,
-        by_log_group_sd=none,
-        by_wrong_share=mixed.by_share,
-        group_mode=none,
-        group_sd=none,
     )
 
 
@@ -283,9 +306,9 @@ def _modes(
     effect = np.zeros(intervals.groups) if near is None else near
     longest = 3.0 * np.maximum(np.max(spread_sd), group_sd)
     for _ in range(_MODE_STEPS):
-        terms = mixed_terms(intervals, effect[intervals.group], spread_sd, wrong_share, WRONG_LOG_SD).terms
-        slope = _by_group(terms.by_effect, intervals) - effect / group_sd**2
-        precision = np.maximum(1.0 / group_sd**2 - _by_group(terms.by_effect_twice, intervals), 1.0 / group_sd**2)
+        once, twice = mixed_terms(intervals, effect[intervals.group], spread_sd, wrong_share).by_effect()
+        slope = _by_group(once, intervals) - effect / group_sd**2
+        precision = np.maximum(1.0 / group_sd**2 - _by_group(twice, intervals), 1.0 / group_sd**2)
         step = np.clip(slope / precision, -longest, longest)
         effect = effect + step
         if np.max(np.abs(step) / longest, initial=0.0) < _MODE_TOLERANCE:

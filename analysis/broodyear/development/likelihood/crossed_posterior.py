@@ -14,7 +14,7 @@ not have stand still and tell nothing.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -74,19 +74,15 @@ class Flat:
         return Flat(of, self.intervals.subset(keep), columns, *ends, int(is_asked.sum())), keep
 
 
-@dataclass
-class State:
-    """Posteriors of m sets at their spreads (m, k + 1): SDs of the groups and, last, of single values.
+@dataclass(frozen=True)
+class Posterior:
+    """Posteriors of m sets by their terms.
 
     inner: effects, of coefficients and the groups but one; outer: of the group with most levels; covariance of the
     inner ones; follow: how the outer ones follow them; between: the product of the two; precision of the outer
-    ones by themselves; outer_variance: altogether; log_det of the whole; off: how much terms miss their moments;
-    evidence: ln of the restricted likelihood, but for a constant. Of the n values weight and pull: their terms,
-    −½·weight·x² + pull·x of the predictor x; next_weight, next_pull: these anew; free_mean, free_variance: of the
-    predictor without the value's own term; by_log_sd: slope of the evidence by the value's own ln SD.
+    ones by themselves; outer_variance: altogether; log_det of the whole.
     """
 
-    spreads: Floats
     inner: Floats
     outer: Floats
     covariance: Floats
@@ -95,27 +91,40 @@ class State:
     precision: Floats
     outer_variance: Floats
     log_det: Floats
-    off: Floats
-    evidence: Floats
+
+
+@dataclass(frozen=True)
+class Terms:
+    """Terms of n values, −½·weight·x² + pull·x of the predictor x, at the spreads of their m sets.
+
+    spreads: (m, k + 1), SDs of the groups and, last, of single values; off: (m,) how much terms miss their
+    moments; evidence: (m,) ln of the restricted likelihood, but for a constant; slopes: (m, k + 1) of it by the
+    spreads.
+    """
+
+    spreads: Floats
     weight: Floats
     pull: Floats
-    next_weight: Floats
-    next_pull: Floats
+    off: Floats
+    evidence: Floats
+    slopes: Floats
+
+
+@dataclass(frozen=True)
+class Moments:
+    """What the intervals of n values of m sets make of their posteriors, each in the place of its term.
+
+    weight, pull: terms asked for; free_mean, free_variance: of the predictor without the value's own term; off,
+    evidence, slopes: as in ``Terms``.
+    """
+
+    weight: Floats
+    pull: Floats
     free_mean: Floats
     free_variance: Floats
-    by_log_sd: Floats
-
-    OF_SETS = 11
-
-    def take(self, other: State, sets: Codes, values: Codes) -> None:
-        """Put the sets and values of another state in their places."""
-        for number, field in enumerate(fields(self)):
-            getattr(self, field.name)[sets if number < self.OF_SETS else values] = getattr(other, field.name)
-
-    def part(self, is_set: Masks, is_value: Masks) -> State:
-        """Some sets and their values."""
-        each = enumerate(fields(self))
-        return State(*(getattr(self, one.name)[is_set if at < self.OF_SETS else is_value] for at, one in each))
+    off: Floats
+    evidence: Floats
+    slopes: Floats
 
 
 class Posteriors:
@@ -147,127 +156,119 @@ class Posteriors:
         fixed_sd = np.where(is_wrong, np.array([one.wrong_sd for one in sets])[of], np.nan)
         return Flat(of, intervals, tuple(columns), outer, has_outer, fixed_sd, len(sets))
 
-    def begin(self, flat: Flat, spreads: Floats, centre: Floats) -> State:
-        """Every value as if it were the middle of its interval; its set's centre (m,) where that is open."""
-        m, n, a, s = len(spreads), len(flat.of), self.inner_size, self.outer_size
+    def begin(self, flat: Flat, spreads: Floats, centre: Floats) -> tuple[Floats, Floats]:
+        """Weight and pull of every value as if it were the middle of its interval; its set's centre (m,) where
+        that is open."""
         middle = middles(flat.intervals)
-        weight = 1.0 / self._own_sd(flat, spreads) ** 2
-        pull = weight * np.where(np.isfinite(middle), middle, centre[flat.of])
-        shapes: dict[str, tuple[int, ...]] = {
-            "inner": (m, a), "outer": (m, s), "covariance": (m, a, a), "follow": (m, a, s), "between": (m, a, s),
-            "precision": (m, s), "outer_variance": (m, s), **dict.fromkeys(("log_det", "off", "evidence"), (m,)),
-            **dict.fromkeys(("next_weight", "next_pull", "free_mean", "free_variance", "by_log_sd"), (n,)),
-        }  # fmt: skip
-        nothing = {name: np.zeros(shape) for name, shape in shapes.items()}
-        return State(spreads=spreads.copy(), weight=weight, pull=pull, **nothing)
+        weight = 1.0 / _own_sd(flat, spreads) ** 2
+        return weight, weight * np.where(np.isfinite(middle), middle, centre[flat.of])
 
-    def settle(self, flat: Flat, state: State, spreads: Floats) -> None:
-        """Bring posteriors to other spreads, until no term misses its moments."""
-        before = self._own_sd(flat, state.spreads)
-        told = np.clip(state.weight * before**2, 0.0, 1.0)
-        scale = (before / self._own_sd(flat, spreads)) ** (2.0 * told)
-        state.weight, state.pull, state.spreads = state.weight * scale, state.pull * scale, spreads.copy()
-        self._renew(flat, state)
-        sets, values, some = np.arange(flat.sets), np.arange(len(flat.of)), flat
-        now, length = state, np.ones(flat.sets)
-        for _ in range(_MOST_STEPS):
+    def settled(self, flat: Flat, before: Floats, spreads: Floats, weight: Floats, pull: Floats) -> Terms:
+        """The terms brought from other spreads (``before``) to these, until none misses its moments."""
+        sd_before = _own_sd(flat, before)
+        scale = (sd_before / _own_sd(flat, spreads)) ** (2.0 * np.clip(weight * sd_before**2, 0.0, 1.0))
+        weight, pull = weight * scale, pull * scale
+        found = Terms(spreads, weight, pull, np.zeros(flat.sets), np.zeros(flat.sets), np.zeros(spreads.shape))
+        sets, values, length = np.arange(flat.sets), np.arange(len(flat.of)), np.ones(flat.sets)
+        off = np.full(flat.sets, np.inf)
+        for step in range(_MOST_STEPS + 1):
+            now = self.moments(flat, self.posterior(flat, spreads, weight, pull), spreads, weight, pull)
+            for kept, new in ((found.off, now.off), (found.evidence, now.evidence), (found.slopes, now.slopes)):
+                kept[sets] = new
+            found.weight[values], found.pull[values] = weight, pull
             is_moving = now.off > _LEAST_OFF
-            if not is_moving.any():
+            if step == _MOST_STEPS or not is_moving.any():
                 break
-            if not is_moving.all() or now is state:
-                state.take(now, sets, values)
-                some, is_value = some.subset(is_moving)
-                sets, values, length = sets[is_moving], values[is_value], length[is_moving]
-                now = now.part(is_moving, is_value)
-            length = self._step(some, now, length)
-        state.take(now, sets, values)
+            shortened, lengthened = np.maximum(_SHORTENED * length, _SHORTEST), np.minimum(_LENGTHENED * length, 1)
+            length, off = np.where(now.off > off, shortened, lengthened), now.off
+            part = length[flat.of]
+            weight, pull = weight + part * (now.weight - weight), pull + part * (now.pull - pull)
+            if not is_moving.all():
+                flat, keep = flat.subset(is_moving)
+                sets, length, off, spreads = sets[is_moving], length[is_moving], off[is_moving], spreads[is_moving]
+                values, weight, pull = values[keep], weight[keep], pull[keep]
+        return found
 
-    def _step(self, flat: Flat, state: State, length: Floats) -> Floats:
-        """A step of this length (m,) towards the moments; the length of the next."""
-        off, part = state.off, length[flat.of]
-        state.weight = state.weight + part * (state.next_weight - state.weight)
-        state.pull = state.pull + part * (state.next_pull - state.pull)
-        self._renew(flat, state)
-        shortened, lengthened = np.maximum(_SHORTENED * length, _SHORTEST), np.minimum(_LENGTHENED * length, 1.0)
-        return np.where(state.off > off, shortened, lengthened)
-
-    def _renew(self, flat: Flat, state: State) -> None:
-        self._follow(flat, state)
-        self._expect(flat, state)
-
-    def _follow(self, flat: Flat, state: State) -> None:
-        """The posteriors by their terms."""
+    def posterior(self, flat: Flat, spreads: Floats, weight: Floats, pull: Floats) -> Posterior:
+        """The posteriors by terms of the values."""
         m, a, s = flat.sets, self.inner_size, self.outer_size
-        left, between, pull = np.zeros((m, a, a)), np.zeros((m, a, s)), np.zeros((m, a))
-        for position, size in flat.columns:
-            row, weighted = flat.of * a + position, state.weight * size
-            pull += np.bincount(row, state.pull * size, m * a).reshape(m, a)
+        across, between = np.zeros((m, a, a)), np.zeros((m, a, s))
+        own, inner_pull = np.zeros((m, a)), np.zeros((m, a))
+        for number, (position, size) in enumerate(flat.columns):
+            row, weighted = flat.of * a + position, weight * size
+            own += np.bincount(row, weighted * size, m * a).reshape(m, a)
+            inner_pull += np.bincount(row, pull * size, m * a).reshape(m, a)
             if self.wide:
                 between += np.bincount(row * s + flat.outer, weighted, m * a * s).reshape(m, a, s)
-            for other, width in flat.columns:
-                left += np.bincount(row * a + other, weighted * width, m * a * a).reshape(m, a, a)
-        prior = {name: 1.0 / state.spreads[:, k, None] ** 2 for k, name in enumerate(self.names)}
+            for other, width in flat.columns[:number]:
+                across += np.bincount(row * a + other, weighted * width, m * a * a).reshape(m, a, a)
+        prior = {name: 1.0 / spreads[:, k, None] ** 2 for k, name in enumerate(self.names)}
         for name, block in self.blocks.items():
-            places = np.arange(block.start, block.stop)
-            left[:, places, places] += prior[name]
+            own[:, block] += prior[name]
+        left, each = across + across.transpose(0, 2, 1), np.arange(a)
+        left[:, each, each] += own
         place = flat.of * s + flat.outer
         outer, outer_pull = (
-            np.bincount(place, one * flat.has_outer, m * s).reshape(m, s) for one in (state.weight, state.pull)
+            np.bincount(place, one * flat.has_outer, m * s).reshape(m, s) for one in (weight, pull)
         )
-        state.precision = np.asarray(outer + (prior[self.wide] if self.wide else 1.0), dtype=float)
-        state.follow = between / state.precision[:, None, :]
-        left -= state.follow @ between.transpose(0, 2, 1)
-        state.covariance = np.asarray(np.linalg.inv(left), dtype=float)
-        state.between = state.covariance @ state.follow
-        state.outer_variance = 1.0 / state.precision + np.einsum("kas,kas->ks", state.follow, state.between)
-        state.log_det = -np.log(state.precision).sum(axis=1) - np.linalg.slogdet(left)[1]
-        inner_pull = pull - np.einsum("kas,ks->ka", state.follow, outer_pull)
-        state.inner = np.einsum("kij,kj->ki", state.covariance, inner_pull)
-        state.outer = outer_pull / state.precision - np.einsum("kas,ka->ks", state.follow, state.inner)
+        precision = np.asarray(outer + (prior[self.wide] if self.wide else 1.0), dtype=float)
+        follow = between / precision[:, None, :]
+        left -= follow @ between.transpose(0, 2, 1)
+        covariance = np.asarray(np.linalg.inv(left), dtype=float)
+        inner_pull -= (follow @ outer_pull[:, :, None])[:, :, 0]
+        inner = (covariance @ inner_pull[:, :, None])[:, :, 0]
+        between = covariance @ follow
+        return Posterior(
+            inner=inner,
+            outer=outer_pull / precision - (inner[:, None, :] @ follow)[:, 0],
+            covariance=covariance,
+            follow=follow,
+            between=between,
+            precision=precision,
+            outer_variance=1.0 / precision + np.sum(follow * between, axis=1),
+            log_det=-np.log(precision).sum(axis=1) - np.linalg.slogdet(left)[1],
+        )
 
-    def _predictor(self, flat: Flat, state: State) -> tuple[Floats, Floats]:
+    def _predictor(self, flat: Flat, found: Posterior) -> tuple[Floats, Floats]:
         """(n,) posterior mean and variance of each value's predictor."""
         of, outer, has_outer = flat.of, flat.outer, flat.has_outer
-        mean, variance = has_outer * state.outer[of, outer], has_outer * state.outer_variance[of, outer]
+        mean, variance = has_outer * found.outer[of, outer], has_outer * found.outer_variance[of, outer]
         for number, (position, size) in enumerate(flat.columns):
-            mean = mean + size * state.inner[of, position]
-            variance = variance - 2.0 * has_outer * size * state.between[of, position, outer]
-            variance = variance + size**2 * state.covariance[of, position, position]
+            mean = mean + size * found.inner[of, position]
+            variance = variance - 2.0 * has_outer * size * found.between[of, position, outer]
+            variance = variance + size**2 * found.covariance[of, position, position]
             for other, width in flat.columns[:number]:
-                variance = variance + 2.0 * size * width * state.covariance[of, position, other]
+                variance = variance + 2.0 * size * width * found.covariance[of, position, other]
         return mean, np.maximum(variance, 0.0)
 
-    def _expect(self, flat: Flat, state: State) -> None:
+    def moments(self, flat: Flat, found: Posterior, spreads: Floats, weight: Floats, pull: Floats) -> Moments:
         """Moments with each interval in the place of its term, the terms they ask for, and the evidence."""
-        mean, variance = self._predictor(flat, state)
-        free = variance / np.maximum(1.0 - state.weight * variance, _LEAST_LEFT)
-        slope_now = state.pull - state.weight * mean
-        state.free_mean, state.free_variance = mean - free * slope_now, free
-        own_sd = self._own_sd(flat, state.spreads)
-        terms = tank_terms(without_term(flat.intervals, state), state.free_mean, own_sd)
-        slope, state.by_log_sd = terms.by_effect, terms.by_log_sd
+        mean, variance = self._predictor(flat, found)
+        free = variance / np.maximum(1.0 - weight * variance, _LEAST_LEFT)
+        slope_now = pull - weight * mean
+        free_mean, own_sd = mean - free * slope_now, _own_sd(flat, spreads)
+        terms = tank_terms(without_term(flat.intervals, free), free_mean, own_sd)
+        slope, by_log_sd = terms.by_effect, terms.by_log_sd
         # By the variance rather than twice by the mean: the same but for what delivery cut off.
-        bend = np.maximum(slope**2 - terms.by_log_sd / own_sd**2, 0.0)
-        asked, aim = bend / np.maximum(1.0 - bend * free, _LEAST_LEFT), state.free_mean + free * slope
+        bend = np.maximum(slope**2 - by_log_sd / own_sd**2, 0.0)
+        asked, aim = bend / np.maximum(1.0 - bend * free, _LEAST_LEFT), free_mean + free * slope
         missed = 0.5 * (slope + asked * (aim - mean) - slope_now) ** 2 * variance
-        missed = missed + 0.25 * ((asked - state.weight) * variance) ** 2
-        state.off = np.bincount(flat.of, missed, flat.sets).astype(float)
-        state.next_weight = np.maximum(np.maximum(asked, _LEAST_KEPT * state.weight), _LEAST_WEIGHT / own_sd**2)
-        state.next_pull = slope + state.next_weight * aim
-        told = terms.log_probability + 0.5 * np.log1p(state.weight * free) + 0.5 * free * slope_now**2
-        sds = state.spreads[:, :-1]
-        of_effects = self.levels * np.log(sds) + 0.5 * self._by_group(state.inner**2, state.outer**2) / sds**2
-        state.evidence = np.bincount(flat.of, told, flat.sets) + 0.5 * state.log_det - of_effects.sum(axis=1)
-
-    def _own_sd(self, flat: Flat, spreads: Floats) -> Floats:
-        return np.where(np.isnan(flat.fixed_sd), spreads[flat.of, -1], flat.fixed_sd)
-
-    def slopes(self, flat: Flat, state: State) -> Floats:
-        """(m, k + 1) of the evidence by the spreads."""
-        sds = state.spreads[:, :-1]
-        squares = self._by_group(state.inner**2, state.outer**2) + self.traces(state)
-        by_log_sd = np.bincount(flat.of, np.where(np.isnan(flat.fixed_sd), state.by_log_sd, 0.0), flat.sets)
-        return np.column_stack([squares / sds**3 - self.levels / sds, by_log_sd / state.spreads[:, -1]])
+        missed = missed + 0.25 * ((asked - weight) * variance) ** 2
+        kept = np.maximum(np.maximum(asked, _LEAST_KEPT * weight), _LEAST_WEIGHT / own_sd**2)
+        told = terms.log_probability + 0.5 * np.log1p(weight * free) + 0.5 * free * slope_now**2
+        sds, squares = spreads[:, :-1], self._by_group(found.inner**2, found.outer**2)
+        of_effects = self.levels * np.log(sds) + 0.5 * squares / sds**2
+        by_sds = (squares + self.traces(found)) / sds**3 - self.levels / sds
+        by_sd = np.bincount(flat.of, np.where(np.isnan(flat.fixed_sd), by_log_sd, 0.0), flat.sets) / spreads[:, -1]
+        return Moments(
+            weight=kept,
+            pull=slope + kept * aim,
+            free_mean=free_mean,
+            free_variance=free,
+            off=np.bincount(flat.of, missed, flat.sets).astype(float),
+            evidence=np.bincount(flat.of, told, flat.sets) + 0.5 * found.log_det - of_effects.sum(axis=1),
+            slopes=np.column_stack([by_sds, by_sd]),
+        )
 
     def _by_group(self, of_inner: Floats, of_outer: Floats) -> Floats:
         """(m, k) sums over each group's effects, in the order of the groups."""
@@ -275,17 +276,17 @@ class Posteriors:
         last = of_outer.sum(axis=1)
         return np.stack([sums.get(name, last) for name in self.names] or [last], axis=1)[:, : len(self.names)]
 
-    def traces(self, state: State) -> Floats:
+    def traces(self, found: Posterior) -> Floats:
         """(m, k) traces of the posteriors' blocks of each group."""
-        return self._by_group(np.diagonal(state.covariance, axis1=1, axis2=2), state.outer_variance)
+        return self._by_group(np.diagonal(found.covariance, axis1=1, axis2=2), found.outer_variance)
 
-    def wholes(self, state: State) -> Floats:
+    def wholes(self, of: Posterior) -> Floats:
         """(m, e, e) covariances of all effects, the inner ones first."""
-        between = -state.between
-        outer = state.follow.transpose(0, 2, 1) @ state.between
+        between = -of.between
+        outer = of.follow.transpose(0, 2, 1) @ of.between
         each = np.arange(self.outer_size)
-        outer[:, each, each] += 1.0 / state.precision
-        above = np.concatenate([state.covariance, between], axis=2)
+        outer[:, each, each] += 1.0 / of.precision
+        above = np.concatenate([of.covariance, between], axis=2)
         return np.concatenate([above, np.concatenate([between.transpose(0, 2, 1), outer], axis=2)], axis=1)
 
     def places_of(self, one: Values) -> Codes:
@@ -294,25 +295,25 @@ class Posteriors:
         levels = [at + np.arange(int(code.max()) + 1) for at, code in zip(begins, one.codes.values(), strict=True)]
         return np.concatenate([np.arange(self.p), *levels])
 
-    def squares(self, state: State) -> Floats:
+    def squares(self, of: Posterior) -> Floats:
         """(m, k, k) sums of squares of the posteriors' blocks of each two groups."""
-        covariance, between, free = state.covariance, state.between, 1.0 / state.precision
-        back = between @ state.follow.transpose(0, 2, 1)
+        covariance, between, free = of.covariance, of.between, 1.0 / of.precision
+        back = between @ of.follow.transpose(0, 2, 1)
         outer = np.sum(free**2, axis=1) + np.einsum("kij,kji->k", back, back)
-        outer += 2.0 * np.einsum("ks,kas,kas->k", free, state.follow, between)
+        outer += 2.0 * np.einsum("ks,kas,kas->k", free, of.follow, between)
         k = len(self.names)
-        found = np.empty((len(covariance), k, k))
+        squares = np.empty((len(covariance), k, k))
         for i, one in enumerate(self.names):
             for j, other in enumerate(self.names):
                 if self.wide not in (one, other):
                     block = covariance[:, self.blocks[one], self.blocks[other]]
-                    found[:, i, j] = np.sum(block**2, axis=(1, 2))
+                    squares[:, i, j] = np.sum(block**2, axis=(1, 2))
                 elif one != other:
                     block = between[:, self.blocks[other if one == self.wide else one]]
-                    found[:, i, j] = np.sum(block**2, axis=(1, 2))
+                    squares[:, i, j] = np.sum(block**2, axis=(1, 2))
                 else:
-                    found[:, i, j] = outer
-        return found
+                    squares[:, i, j] = outer
+        return squares
 
 
 def in_one_row(sets: Sequence[Values]) -> Intervals:
@@ -325,7 +326,11 @@ def in_one_row(sets: Sequence[Values]) -> Intervals:
     return Intervals(lower, upper, start, of, len(sets), own)
 
 
-def without_term(intervals: Intervals, state: State) -> Intervals:
+def without_term(intervals: Intervals, free_variance: Floats) -> Intervals:
     """The intervals, each with the variance of its predictor, without its own term, added to its own variance."""
     own_sd = 0.0 if intervals.own_sd is None else intervals.own_sd
-    return replace(intervals, own_sd=np.sqrt(own_sd**2 + state.free_variance))
+    return replace(intervals, own_sd=np.sqrt(own_sd**2 + free_variance))
+
+
+def _own_sd(flat: Flat, spreads: Floats) -> Floats:
+    return np.where(np.isnan(flat.fixed_sd), spreads[flat.of, -1], flat.fixed_sd)

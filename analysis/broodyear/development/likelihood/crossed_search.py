@@ -18,6 +18,7 @@ from scipy.special import expit
 from broodyear.development.likelihood.censored import MOST_WRONG_SHARE, Intervals, tank_terms
 from broodyear.development.likelihood.crossed_posterior import (
     MOST_OFF,
+    Posterior,
     Posteriors,
     Values,
     in_one_row,
@@ -147,8 +148,9 @@ class _Search:
         centre, self.unit = guesses.T
         self.wrong_sd = np.array([one.wrong_sd for one in sets])
         self.begin = self._beside(_FIRST_GROUP_SD, _FIRST_SPREAD if self.k else 1.0)
-        self.state = self.posteriors.begin(self.flat, self.begin * self.unit[:, None], centre)
-        self.highest, self.is_lost = np.full(self.m, -np.inf), np.zeros(self.m, dtype=bool)
+        # Where the evidence of each set was highest so far, and its terms there.
+        self.highest, self.spreads = np.full(self.m, -np.inf), self.begin * self.unit[:, None]
+        self.weight, self.pull = self.posteriors.begin(self.flat, self.spreads, centre)
 
     def _beside(self, group_sd: float, spread_sd: float) -> Floats:
         return np.tile([*[group_sd] * self.k, spread_sd], (self.m, 1))
@@ -159,34 +161,34 @@ class _Search:
         At a spread of none the evidence is level, and single values and the sites of one tank can each take the
         other's part: a set that ends with a spread near none is searched again, from a middling one.
         """
-        everything = np.arange(self.m)
-        spreads, has_arrived, evidence = self._highest_from(self.begin, everything)
+        has_arrived = self._climb(self.begin, np.arange(self.m))
+        spreads = self.spreads / self.unit[:, None]
         total = np.sqrt(np.sum(spreads**2, axis=1, keepdims=True))
         is_near_none = spreads < _NEAR_NONE * total
         again = np.flatnonzero(is_near_none.any(axis=1) & has_arrived & (self.k > 0))
         if len(again):
-            begin = np.where(is_near_none, _MIDDLING * total, spreads)[again]
-            found, arrived, higher = self._highest_from(begin, again)
-            is_higher = arrived & (higher > evidence[again])
-            spreads[again[is_higher]] = found[is_higher]
-        self.highest[:] = -np.inf
-        self._of_each(spreads, everything)
-        return self._all_found(has_arrived & ~self.is_lost)
+            before = self.highest.copy(), self.spreads.copy(), self.weight.copy(), self.pull.copy()
+            arrived = self._climb(np.where(is_near_none, _MIDDLING * total, spreads)[again], again)
+            is_back = np.zeros(self.m, dtype=bool)
+            is_back[again] = ~(arrived & (self.highest[again] > before[0][again]))
+            for kept, one in zip((self.highest, self.spreads), before, strict=False):
+                kept[is_back] = one[is_back]
+            for kept, one in zip((self.weight, self.pull), before[2:], strict=True):
+                kept[is_back[self.flat.of]] = one[is_back[self.flat.of]]
+        return self._all_found(has_arrived & np.isfinite(self.highest))
 
-    def _highest_from(self, begin: Floats, which: Codes) -> tuple[Floats, Masks, Floats]:
-        """Where the evidence of the sets ``which`` is highest, on the way up from some spreads; whether the search
-        arrived there; and the evidence."""
+    def _climb(self, begin: Floats, which: Codes) -> Masks:
+        """Seek where the evidence of the sets ``which`` is highest, on the way up from some spreads; whether the
+        search arrived there."""
         least, most = self._beside(_LEAST_GROUP_SD, _LEAST_SPREAD), self.wrong_sd / self.unit
         limits = least[which], np.repeat(most[which, None], self.k + 1, axis=1)
         self.highest[which] = -np.inf
-        self._of_each(begin, which)
-        curvature, longest = self._curvature()[which], np.full(self.k + 1, _LONGEST)
-        self.highest[which] = -np.inf
-        spreads, has_arrived = lowest_points(
+        _, has_arrived = lowest_points(
             lambda those, numbers: self._of_each(those, which[numbers]),
-            begin, *limits, curvature, longest, least_gain=_LEAST_GAIN,
+            begin, *limits, lambda: self._curvature()[which], np.full(self.k + 1, _LONGEST),
+            least_gain=_LEAST_GAIN,
         )  # fmt: skip
-        return spreads, has_arrived, self.highest[which]
+        return has_arrived
 
     def _of_each(self, spreads: Floats, which: Codes) -> tuple[Floats, Floats]:
         """−evidence of the sets ``which`` at spreads (m, k + 1), and its slope.
@@ -197,27 +199,31 @@ class _Search:
         is_asked = np.zeros(self.m, dtype=bool)
         is_asked[which] = True
         flat, keep = self.flat.subset(is_asked)
-        state, unit = self.state.part(is_asked, keep), self.unit[which, None]
-        self.posteriors.settle(flat, state, spreads * unit)
-        self.is_lost[which] = is_lost = state.off > MOST_OFF
-        evidence = np.where(is_lost, -np.inf, state.evidence)
+        unit = self.unit[which, None]
+        terms = self.weight[keep], self.pull[keep]
+        found = self.posteriors.settled(flat, self.spreads[which], spreads * unit, *terms)
+        is_lost = found.off > MOST_OFF
+        evidence = np.where(is_lost, -np.inf, found.evidence)
         is_up = (evidence > self.highest[which]) | np.isneginf(self.highest[which])
-        self.highest[which[is_up]] = evidence[is_up]
+        self.highest[which[is_up]], self.spreads[which[is_up]] = evidence[is_up], found.spreads[is_up]
         is_up_value = is_up[flat.of]
-        self.state.take(state.part(is_up, is_up_value), which[is_up], np.flatnonzero(keep)[is_up_value])
-        slopes = np.where(is_lost[:, None], 0.0, self.posteriors.slopes(flat, state) * unit)
-        return -evidence, -slopes
+        values = np.flatnonzero(keep)[is_up_value]
+        self.weight[values], self.pull[values] = found.weight[is_up_value], found.pull[is_up_value]
+        return -evidence, -np.where(is_lost[:, None], 0.0, found.slopes * unit)
 
-    def _information(self) -> Floats:
+    def _posterior(self) -> Posterior:
+        return self.posteriors.posterior(self.flat, self.spreads, self.weight, self.pull)
+
+    def _information(self, of: Posterior) -> Floats:
         """Expected information on variances of the groups and, last, of single values, (m, k + 1, k + 1).
 
         With the posterior P, the prior precisions G, and P⁻¹ − G of the data: Z'PZ of the variance components is
         G − GPG and the leverages are I − PG, so that traces and squares of blocks of P are all it takes.
         """
-        k, posteriors, variances = self.k, self.posteriors, self.state.spreads**2
+        k, posteriors, variances = self.k, self.posteriors, self.spreads**2
         prior, single, levels = variances[:, :-1], variances[:, -1], posteriors.levels
-        told_of = posteriors.traces(self.state) / prior
-        pairs = posteriors.squares(self.state) / (prior[:, :, None] * prior[:, None, :])
+        told_of = posteriors.traces(of) / prior
+        pairs = posteriors.squares(of) / (prior[:, :, None] * prior[:, None, :])
         found, each = np.empty((self.m, k + 1, k + 1)), np.arange(k)
         found[:, :k, :k] = 0.5 * pairs / (prior[:, :, None] * prior[:, None, :])
         found[:, each, each] += 0.5 * (levels - 2.0 * told_of) / prior**2
@@ -225,32 +231,33 @@ class _Search:
         found[:, k, :k] = found[:, :k, k]
         leverage = posteriors.p + np.sum(levels - told_of, axis=1)
         squared = posteriors.p + np.sum(levels - 2.0 * told_of, axis=1) + pairs.sum(axis=(1, 2))
-        is_right, of = np.isnan(self.flat.fixed_sd), self.flat.of
-        known = np.bincount(of, is_right, self.m)
+        is_right, which = np.isnan(self.flat.fixed_sd), self.flat.of
+        known = np.bincount(which, is_right, self.m)
         found[:, k, k] = 0.5 * np.maximum(known - 2.0 * leverage + squared, 0.5 * known) / single**2
         # That is of values known to the last digit; between looks far apart, each tells a part of it.
-        told = np.bincount(of, is_right * np.clip(self.state.weight * single[of], 0.0, 1.0), self.m) / known
+        told = np.bincount(which, is_right * np.clip(self.weight * single[which], 0.0, 1.0), self.m) / known
         found[:, k, :] *= np.sqrt(told)[:, None]
         found[:, :, k] *= np.sqrt(told)[:, None]
         return found
 
     def _curvature(self) -> Floats:
         """(m, k + 1, k + 1) second derivatives of −evidence by the spreads, near enough to begin with."""
-        by_sd = 2.0 * self.state.spreads * self.unit[:, None]
-        found, each = self._information(), np.arange(self.k + 1)
+        by_sd = 2.0 * self.spreads * self.unit[:, None]
+        found, each = self._information(self._posterior()), np.arange(self.k + 1)
         found *= by_sd[:, :, None] * by_sd[:, None, :]
-        found[:, each, each] += 0.02 * (self.unit[:, None] / self.state.spreads) ** 2
+        found[:, each, each] += 0.02 * (self.unit[:, None] / self.spreads) ** 2
         return found
 
     def _all_found(self, is_settled: Masks) -> list[Found]:
         """What each set ended at, without the levels it does not have."""
-        state, spreads = self.state, self.state.spreads
+        posterior, spreads = self._posterior(), self.spreads
+        free = self.posteriors.moments(self.flat, posterior, spreads, self.weight, self.pull)
         shares = np.array([one.mean() for one in self.is_wrong])
-        left, right = without_term(self.flat.intervals, state), spreads[self.flat.of, -1]
-        probability = _wrong_probability(self.sets, left, state.free_mean, right, shares)
-        weights = np.split(state.weight, np.cumsum([len(one) for one in self.is_wrong])[:-1])
-        information, effects = self._information(), np.concatenate([state.inner, state.outer], axis=1)
-        wholes = self.posteriors.wholes(state)
+        left, right = without_term(self.flat.intervals, free.free_variance), spreads[self.flat.of, -1]
+        probability = _wrong_probability(self.sets, left, free.free_mean, right, shares)
+        weights = np.split(self.weight, np.cumsum([len(one) for one in self.is_wrong])[:-1])
+        information = self._information(posterior)
+        effects, wholes = np.hstack([posterior.inner, posterior.outer]), self.posteriors.wholes(posterior)
         found = []
         for number, one in enumerate(self.sets):
             chosen = self.posteriors.places_of(one)

@@ -126,8 +126,8 @@ class CurveLikelihood:
         """The marginal likelihood, which fit each of its values belongs to, and derivatives by free quantities."""
         p, batches = self.shape.free, len(self.records.batches)
         fit, tank = np.nonzero(self.chosen[which])
-        drawn = [rates_on(self.shape, one[:p], self.records.grid_c) for one in theta]
-        found = fractions(self.records, np.column_stack([rate for rate, _ in drawn]))
+        rate, rate_by = rates_on(self.shape, theta[:, :p], self.records.grid_c)
+        found = fractions(self.records, rate.T)
         start, absent, seen = (all_tanks[fit, tank] for all_tanks in found)
         group = fit * batches + self.records.batch[tank]
         intervals = between(self.records, start, absent, seen, tank, group, len(theta) * batches)
@@ -148,7 +148,7 @@ class CurveLikelihood:
             + summed(at_absent, self.records.to_absent)
             + summed(at_seen, self.records.to_seen)
         )
-        return result, fit, np.stack([one @ by for one, (_, by) in zip(by_rate, drawn, strict=True)])
+        return result, fit, np.einsum("kg,kgp->kp", by_rate, rate_by)
 
 
 def _per(derivative: Floats, fraction: Floats) -> Floats:
@@ -157,11 +157,11 @@ def _per(derivative: Floats, fraction: Floats) -> Floats:
 
 
 def rates_on(shape: Shape, free: Floats, grid_c: Floats) -> tuple[Floats, Floats]:
-    """Daily rates on the grid and their derivatives by the free quantities, (g,) and (g, p)."""
+    """Daily rates on the grid and their derivatives by the free quantities, (…, g) and (…, g, p)."""
     log_days = shape.log_days(free, grid_c)
     bounded = np.maximum(np.where(np.isfinite(log_days), log_days, 0.0), _SHORTEST_LOG_DAYS)
     rate = np.where(np.isfinite(log_days), np.exp(-bounded), 0.0)
-    return rate, -rate[:, None] * shape.gradient(free, grid_c)
+    return rate, -rate[..., None] * shape.gradient(free, grid_c)
 
 
 def fit_curve(
@@ -185,8 +185,9 @@ def fit_curve(
         limits[0] = (fixed_level, fixed_level)
     low, high = np.array(limits).T[:, None, :]
     longest = MOST_AT_ONCE * scales_of(shape, has_batch_effect)
-    curvature = curvature_at(target, begin)[None]
-    theta, has_arrived = lowest_points(target.of_each, begin[None, :], low, high, curvature, longest)
+    theta, has_arrived = lowest_points(
+        target.of_each, begin[None, :], low, high, lambda: curvature_at(target, begin)[None], longest
+    )
     if not has_arrived[0]:
         theta = _searched(target, begin, limits)[None]
     return _finished(target, theta[0], limits, with_errors)

@@ -33,22 +33,23 @@ def lowest_points(
     begin: Floats,
     low: Floats,
     high: Floats,
-    curvature: Floats,
+    curvature: Callable[[], Floats],
     longest: Floats,
     *,
     least_gain: float = _LEAST_GAIN,
 ) -> tuple[Floats, NDArray[np.bool_]]:
     """(k, q) points and (k,) whether the search arrived there.
 
-    begin, low, high: (k, q); curvature: (k, q, q) positive definite second derivatives, near enough;
-    longest: (q,) by how much a step may move each at most; least_gain: what a step has to promise to be taken.
+    begin, low, high: (k, q); curvature: asked once, after the first look, for (k, q, q) positive definite second
+    derivatives, near enough; longest: (q,) by how much a step may move each at most; least_gain: what a step has
+    to promise to be taken.
     """
-    point, curvature, length = np.clip(begin, low, high), curvature.copy(), np.ones(len(begin))
-    live = np.arange(len(begin))
+    point, live, length = np.clip(begin, low, high), np.arange(len(begin)), np.ones(len(begin))
     value, slope = target(point, live)
+    bent = curvature()
     gain = np.zeros(len(begin))
     for _ in range(_MOST_STEPS):
-        step, gain = _steps(point, slope, curvature, low, high, longest)
+        step, gain = _steps(point, slope, bent, low, high, longest)
         live = live[(gain[live] > least_gain) & (length[live] > _SHORTEST)]
         if not len(live):
             break
@@ -58,7 +59,7 @@ def lowest_points(
         promised = np.minimum(np.sum(slope[live] * moved, axis=1), 0.0)
         is_down = there <= value[live] + _ENOUGH * promised + _ROUNDING * np.abs(value[live])
         taken = live[is_down]
-        curvature[taken] = _kept_up(curvature[taken], moved[is_down], change[is_down])
+        bent[taken] = _kept_up(bent[taken], moved[is_down], change[is_down])
         point[taken], value[taken], slope[taken] = trial[is_down], there[is_down], slope_there[is_down]
         length[taken] = 1.0
         length[live[~is_down]] *= _SHORTENED

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from broodyear.development.likelihood.censored import WRONG_LOG_SD
-from broodyear.development.likelihood.crossed import CrossedMean, crossed_mean
+from broodyear.development.likelihood.crossed import CrossedMean, MeanWanted, crossed_means
 from broodyear.development.likelihood.curve_likelihood import TankFit, edges, fit_curve, rates_on, theta_of
 from broodyear.development.likelihood.fit_parts import BEND_AT_LIMIT, constants_table, refuse_narrow
 from broodyear.development.likelihood.fit_result import DevelopmentFit, collinearity_sentence
@@ -67,7 +67,10 @@ def fit_development(
             raise UsageError(
                 "tank records have their groups from batch_id, site_id and donor_stock; leave out groups"
             )
-        return fit_tank_records(_checked_records(frame, daily), form, batch_effect=batch_effect)
+        (found,) = fit_tank_forms([(_checked_records(frame, daily), form)], batch_effect=batch_effect)
+        if isinstance(found, Refused):
+            raise found
+        return found
     if {"temp_c", "days"} <= set(frame.columns):
         from broodyear.development.likelihood.constant_fits import fit_constant_temperatures
 
@@ -96,18 +99,33 @@ def _named_groups(frame: pd.DataFrame, groups: Sequence[str]) -> tuple[str, ...]
     return named
 
 
-def fit_tank_records(
-    records: TankRecords, form: str, *, batch_effect: bool = True, start: Floats | None = None
+def fit_tank_forms(
+    wanted: Sequence[tuple[TankRecords, str]], *, batch_effect: bool = True
+) -> list[DevelopmentFit | Refused]:
+    """Fits of forms to records already made ready, or why there is none; their groups are told apart together."""
+    found = [_curve_or_refusal(records, form, batch_effect) for records, form in wanted]
+    fitted = [
+        (records, *one) for (records, _), one in zip(wanted, found, strict=True) if not isinstance(one, Refused)
+    ]
+    groups = crossed_means([_decomposition(*one) for one in fitted]) if batch_effect else [None] * len(fitted)
+    fits = iter([_tank_fit(*one, apart, batch_effect) for one, apart in zip(fitted, groups, strict=True)])
+    return [one if isinstance(one, Refused) else next(fits) for one in found]
+
+
+def _curve_or_refusal(records: TankRecords, form: str, batch_effect: bool) -> tuple[Shape, TankFit] | Refused:
+    try:
+        _refuse_thin(records, form, batch_effect)
+        shape = Shape(form, float(np.round(np.median(records.mean_temp_c), 1)))
+        found = fit_curve(records, shape, has_batch_effect=batch_effect)
+    except Refused as refusal:
+        return refusal
+    return (shape, found) if found.covariance[0, 0] <= LARGEST_LOG_DAYS_SE**2 else _open_sided(records)
+
+
+def _tank_fit(
+    records: TankRecords, shape: Shape, found: TankFit, groups: CrossedMean | None, batch_effect: bool
 ) -> DevelopmentFit:
-    """The fit of one form to records already made ready; start: a parameter vector to begin from."""
-    _refuse_thin(records, form, batch_effect)
-    shape = Shape(form, float(np.round(np.median(records.mean_temp_c), 1)))
-    found = fit_curve(records, shape, has_batch_effect=batch_effect, start=start)
-    if not found.covariance[0, 0] <= LARGEST_LOG_DAYS_SE**2:
-        raise _open_sided(records)
-    tested = _tested(records)
-    groups = _decomposed(records, shape, found) if batch_effect else None
-    own_covariance = found.covariance
+    form, tested, own_covariance = shape.form, _tested(records), found.covariance
     if groups is not None and len(records.labels) > 1 and np.isfinite(groups.covariance).all():
         own_covariance = np.where(found.covariance == 0.0, 0.0, groups.covariance)
     jacobian = shape.published_jacobian(found.free)
@@ -139,8 +157,8 @@ def fit_tank_records(
     )
 
 
-def _decomposed(records: TankRecords, shape: Shape, found: TankFit) -> CrossedMean:
-    """Spreads and effects of batches, sites and stocks beside each other, and the constants' covariance with them.
+def _decomposition(records: TankRecords, shape: Shape, found: TankFit) -> MeanWanted:
+    """What tells spreads and effects of batches, sites and stocks apart, and the constants' covariance with them.
 
     Log development at the event is linear in a small change of the fitted quantities, so that the fixed part of
     the crossed model is the error of these and its covariance theirs.
@@ -153,7 +171,7 @@ def _decomposed(records: TankRecords, shape: Shape, found: TankFit) -> CrossedMe
         is_seen[:, None], 0.5 * (records.to_absent + records.to_seen), records.to_absent
     )
     design = -(days @ rate_by) / np.maximum(middle, 1e-12)[:, None]
-    return crossed_mean(intervals, records.labels, wrong_sd=WRONG_LOG_SD, design=design)
+    return MeanWanted(intervals, records.labels, WRONG_LOG_SD, design)
 
 
 def _refuse_thin(records: TankRecords, form: str, batch_effect: bool) -> None:

@@ -45,7 +45,10 @@ def fit_folds(
     target = CurveLikelihood(records, shape, chosen=chosen)
     limits = np.array([limits_of(records.mean_temp_c[row], shape) for row in chosen])
     share_of_tanks = chosen.mean(axis=1)[:, None, None]
-    curvature = share_of_tanks * curvature_at(CurveLikelihood(records, shape), whole)
+
+    def curvature() -> Floats:
+        return np.asarray(share_of_tanks * curvature_at(CurveLikelihood(records, shape), whole), dtype=float)
+
     longest = MOST_AT_ONCE * scales_of(shape)
     begin = np.repeat(whole[None, :], len(chosen), axis=0)
     # From no wrong date there is no way to some: a fold that has one among fewer tanks is begun with a share.

@@ -98,13 +98,10 @@ def tank_records(frame: pd.DataFrame, daily: Any = None) -> TankRecords:
     rows = rows.assign(
         first_day_share=_column(rows, "first_day_share" if "first_day_share" in rows else "day_share", 1.0)
     )
-    for edge in (
-        "absent_day",
-        "seen_day",
-    ):  # from days since delivery to days of the record, the first ending at 1.0
+    for edge in ("absent_day", "seen_day"):  # from days since delivery to days of the record: 1.0 ends the first
         since = pd.to_numeric(rows[edge]).astype(float)
         rows[edge] = since.where(~(since > 0), since - rows["first_day_share"] + 1.0)
-    reasons = [_why_not(rows.iloc[i], series[i]) for i in range(len(rows))]
+    reasons = [_why_not(row, temps) for row, temps in zip(rows.to_dict("records"), series, strict=True)]
     left_out = _counted(reasons)
     keep = np.array([reason is None for reason in reasons], dtype=bool)
     if not keep.any():
@@ -114,7 +111,7 @@ def tank_records(frame: pd.DataFrame, daily: Any = None) -> TankRecords:
     return _assembled(used, temps, np.flatnonzero(keep), len(rows), left_out)
 
 
-def _why_not(row: pd.Series, temps: Floats | None) -> str | None:
+def _why_not(row: Mapping[Any, Any], temps: Floats | None) -> str | None:
     """The reason for leaving a tank out, or None."""
     absent, seen = row["absent_day"], row["seen_day"]
     if row.get("dating") == "copied_from_forecast":
@@ -133,7 +130,7 @@ def _why_not(row: pd.Series, temps: Floats | None) -> str | None:
     missing_pct = 100.0 * float(np.isnan(temps[: int(np.ceil(last - 1e-9))]).mean()) if last > 0 else 100.0
     if missing_pct > MOST_MISSING_PCT:
         return f"more than {MOST_MISSING_PCT:g} % of the days without a temperature"
-    if "units_at_delivery_c_days" in row.index and "fraction_at_start" not in row.index:
+    if "units_at_delivery_c_days" in row and "fraction_at_start" not in row:
         return "thermal units at delivery not known" if pd.isna(row["units_at_delivery_c_days"]) else None
     return None
 

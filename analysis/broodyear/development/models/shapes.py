@@ -48,41 +48,38 @@ class Shape:
         """How many quantities are fitted: the first of level, slope, bend."""
         return FREE[self.form]
 
-    def full(self, free_values: Floats) -> tuple[float, float, float]:
-        """(level, slope, bend) from the fitted ones."""
-        level = float(free_values[0])
+    def full(self, free_values: Floats) -> tuple[Floats, Floats, Floats]:
+        """(level, slope, bend) from the fitted ones, of one curve (free,) or of many (k, free)."""
+        level, none = free_values[..., 0], np.zeros(free_values.shape[:-1])
         if self.form == "constant_units":
-            return level, -1.0 / self.reference_c, 1.0 / self.reference_c
-        slope = float(free_values[1])
-        return level, slope, float(free_values[2]) if self.free == 3 else 0.0
+            return level, none - 1.0 / self.reference_c, none + 1.0 / self.reference_c
+        return level, free_values[..., 1], free_values[..., 2] if self.free == 3 else none
 
     def log_days(self, free_values: Floats, temp_c: Floats) -> Floats:
-        """ln D at each temperature (°C); infinite at or below the form's zero."""
-        level, slope, bend = self.full(free_values)
-        return np.asarray(level + slope * self._path(bend, temp_c), dtype=float)
+        """ln D of each curve at each temperature (°C); infinite at or below the form's zero."""
+        level, slope, bend = (value[..., None] for value in self.full(free_values))
+        return np.asarray(level + slope * self._path(bend, temp_c - self.reference_c), dtype=float)
 
     def gradient(self, free_values: Floats, temp_c: Floats) -> Floats:
-        """Derivatives of ln D by the fitted quantities, (temperatures, free); 0 at or below the form's zero."""
-        _, slope, bend = self.full(free_values)
+        """Derivatives of ln D by the fitted quantities, (…, temperatures, free); 0 at or below the form's zero."""
+        _, slope, bend = (value[..., None] for value in self.full(free_values))
         away = temp_c - self.reference_c
         is_live = 1.0 + bend * away > 0
         away = np.where(is_live, away, 0.0)
-        path = self._path(bend, away + self.reference_c)
-        columns = [is_live.astype(float), path]
-        if bend > _NO_BEND:
-            columns.append(slope / bend * (away / (1.0 + bend * away) - path))
-        else:
-            columns.append(-0.5 * slope * away**2)
-        return np.column_stack(columns[: self.free])
+        path = self._path(bend, away)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            by_bend = slope / bend * (away / (1.0 + bend * away) - path)
+        columns = [is_live.astype(float), path, np.where(bend > _NO_BEND, by_bend, -0.5 * slope * away**2)]
+        return np.stack(columns[: self.free], axis=-1)
 
-    def _path(self, bend: float, temp_c: Floats) -> Floats:
-        away = temp_c - self.reference_c
-        if bend <= _NO_BEND:
-            return np.asarray(away, dtype=float)
+    @staticmethod
+    def _path(bend: Floats, away: Floats) -> Floats:
+        """ln(1 + bend · away) / bend, and what it comes to without a bend."""
         inside = bend * away
-        is_live = inside > -1.0
         # slope is negative, so ln D → +infinity as the warmth above the zero goes to nothing
-        return np.where(is_live, np.log1p(np.where(is_live, inside, 0.0)) / bend, -np.inf)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            bent = np.where(inside > -1.0, np.log1p(np.maximum(inside, -1.0)) / bend, -np.inf)
+        return np.where(bend > _NO_BEND, bent, away)
 
     def bend_limits(self, coldest_c: float) -> tuple[float, float]:
         """Smallest and largest bend: the form's zero lies between LOWEST_ZERO_C and just below ``coldest_c``."""

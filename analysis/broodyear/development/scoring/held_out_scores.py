@@ -27,12 +27,13 @@ from broodyear.development.scoring.cross_validation import (
 )
 from broodyear.development.scoring.gaps import left_out_for_gaps
 from broodyear.development.scoring.score_cells import MEASURES
-from broodyear.development.scoring.stage_cells import StageCells
+from broodyear.development.scoring.stage_cells import StageCells, scored_rows
 from broodyear.development.scoring.stage_data import (
     SCORED_FORMS,
     StageData,
     StageRecords,
     completed,
+    fitted_stages,
     stage_records,
 )
 from broodyear.development.scoring.stage_rows import stage_rows
@@ -138,7 +139,7 @@ def score_everything(
 
     daily: the tanks' temperatures, where source is one frame; models: DevelopmentModel of one's own, or names of
     published models, scored beside every published model of their species and stage; seed: of the randomised
-    probability transforms; ask: has each species and stage scored, perhaps in another process. Raises
+    probability transforms; ask: has species and stages scored, perhaps in another process. Raises
     NothingToAnalyse when no stage of any species can be scored, UsageError for models that are neither or share a
     name.
     """
@@ -150,39 +151,46 @@ def score_everything(
     if not records:
         raise NothingToAnalyse("no stage has a tank that can be scored; see left_out for the reasons")
     asked = [
-        ask(scored_stage, one, tuple(forms), tuple(schemes), [seed, number]) for number, one in enumerate(records)
+        ask(scored_stages, [records[at] for at in half], tuple(forms), tuple(schemes), [[seed, at] for at in half])
+        for half in _halves(records)
     ]
     # From the last on, while another process takes them from the first on.
-    answers = [answer() for answer in reversed(asked)][::-1]
+    halves = [answer() for answer in reversed(asked)]
+    answers = sorted((one for half in halves for one in half), key=lambda one: (one[0].species, one[0].stage))
     data = {(one.species, one.stage): one for one, _, _ in answers}
     held_out = {key: held for _, found, _ in answers for key, held in found.items()}
     table = pd.DataFrame([row for _, _, of_stage in answers for row in of_stage], columns=list(SCORE_COLUMNS))
     return DevelopmentScores(table, data, held_out, copied, left_out, left_out_for_gaps(rows))
 
 
-def scored_stage(
-    records: StageRecords, forms: Sequence[str], schemes: Sequence[str], seed: Sequence[int]
-) -> tuple[StageData, dict[tuple[str, str, str, str], HeldOut], list[dict[str, Any]]]:
-    """Fits to one species and stage, its held-out predictions, and its rows of scores.csv.
+def _halves(records: Sequence[StageRecords]) -> list[list[int]]:
+    """The stages in two parts of about as many tanks: what is scored together takes less time."""
+    halves: tuple[list[int], list[int]] = ([], [])
+    tanks = [0, 0]
+    for at in sorted(range(len(records)), key=lambda at: -len(records[at].rows)):
+        lighter = int(tanks[1] < tanks[0])
+        halves[lighter].append(at)
+        tanks[lighter] += len(records[at].rows)
+    return [half for half in halves if half]
+
+
+def scored_stages(
+    records: Sequence[StageRecords], forms: Sequence[str], schemes: Sequence[str], seeds: Sequence[Sequence[int]]
+) -> list[tuple[StageData, dict[tuple[str, str, str, str], HeldOut], list[dict[str, Any]]]]:
+    """Of each species and stage the fits, the held-out predictions, and the rows of scores.csv.
 
     On one linear-algebra thread: sums are rounded as threads share them out, and this may run in another process.
     """
     with threadpool_limits(limits=1, user_api="blas"):
-        one = records.fitted(forms)
-        return one, *_scored_stage(one, schemes, seed)
-
-
-def _scored_stage(
-    one: StageData, schemes: Sequence[str], seed: Sequence[int]
-) -> tuple[dict[tuple[str, str, str, str], HeldOut], list[dict[str, Any]]]:
-    by_scheme = _predict(one, schemes)
-    rows = StageCells(one, np.random.default_rng(seed)).rows(by_scheme)
-    held_out = {
-        (one.species, one.stage, model, scheme): held
-        for scheme, predicted in by_scheme.items()
-        for model, held in predicted.items()
-    }
-    return held_out, rows + [_refused_row(one, form) for form in one.refused]
+        stages = fitted_stages(records, forms)
+        cells = [
+            StageCells(one, _predict(one, schemes), np.random.default_rng(seed))
+            for one, seed in zip(stages, seeds, strict=True)
+        ]
+        return [
+            (cell.one, cell.held_out(), rows + [_refused_row(cell.one, form) for form in cell.one.refused])
+            for cell, rows in zip(cells, scored_rows(cells), strict=True)
+        ]
 
 
 def _checked_models(models: Sequence[Any]) -> tuple[DevelopmentModel, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -62,27 +62,35 @@ class _Scored:
 
 
 class StageCells:
-    """Scores of one species and stage; rng: of the randomised probability transforms.
+    """Scores of one species and stage by scheme and model; rng: of the randomised probability transforms."""
 
-    What every cell needs of mean errors and spreads is worked out together, which takes a fraction of the time.
-    """
-
-    def __init__(self, one: StageData, rng: np.random.Generator) -> None:
+    def __init__(
+        self, one: StageData, by_scheme: Mapping[str, Mapping[str, HeldOut]], rng: np.random.Generator
+    ) -> None:
         self.one, self.rng = one, rng
-        self._found: dict[tuple[bytes, ...], CrossedMean] = {}
-
-    def rows(self, by_scheme: Mapping[str, Mapping[str, HeldOut]]) -> list[dict[str, Any]]:
-        """One row per scheme and model over all temperatures; in the main scheme also by band and by stock."""
-        bases = {scheme: predicted.get("own_constant_units") for scheme, predicted in by_scheme.items()}
-        scored = [
-            _Scored(model, held, bases[scheme], scheme, is_fair(model, held))
+        self.scored = [
+            _Scored(model, held, predicted.get("own_constant_units"), scheme, is_fair(model, held))
             for scheme, predicted in by_scheme.items()
             for model, held in predicted.items()
         ]
-        wanted = {key: mean for one in scored for key, mean in self._wanted(one)}
-        self._found = dict(zip(wanted, crossed_means(list(wanted.values())), strict=True))
+        self._found: dict[tuple[bytes, ...], CrossedMean] = {}
+
+    def held_out(self) -> dict[tuple[str, str, str, str], HeldOut]:
+        """The predictions by species, stage, model and scheme."""
+        return {(self.one.species, self.one.stage, one.model, one.scheme): one.held for one in self.scored}
+
+    def wanted(self) -> dict[tuple[bytes, ...], MeanWanted]:
+        """The means that its rows are made of."""
+        return {key: mean for one in self.scored for key, mean in self._wanted(one)}
+
+    def rows(self, found: Mapping[tuple[bytes, ...], CrossedMean]) -> list[dict[str, Any]]:
+        """One row per scheme and model over all temperatures; in the main scheme also by band and by stock.
+
+        found: the means that are wanted.
+        """
+        self._found = dict(found)
         rows = []
-        for one in scored:
+        for one in self.scored:
             rows += [self._row(one, band) for band in one.bands]
             rows += self._stock_rows(one) if one.scheme == MAIN_SCHEME else []
         return rows
@@ -207,6 +215,13 @@ class StageCells:
             counts = {"tanks": int(own.sum()), "batches": batches[stock], "sites": sites_of(records, own)}
             rows.append({**self._place(model, MAIN_SCHEME, "all", stock), **counts, **scores})
         return rows
+
+
+def scored_rows(cells: Sequence[StageCells]) -> list[list[dict[str, Any]]]:
+    """The rows of each; mean errors and spreads of all are worked out together, in a fraction of the time."""
+    wanted = [one.wanted() for one in cells]
+    found = iter(crossed_means([mean for means in wanted for mean in means.values()]))
+    return [one.rows({key: next(found) for key in means}) for one, means in zip(cells, wanted, strict=True)]
 
 
 def _key(held: HeldOut, is_used: Mask) -> tuple[bytes, ...]:

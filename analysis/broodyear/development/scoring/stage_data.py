@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from broodyear.development.likelihood.fit_result import DevelopmentFit, best_fit
-from broodyear.development.likelihood.fitting import fit_tank_records
+from broodyear.development.likelihood.fitting import fit_tank_forms
 from broodyear.development.likelihood.tank_records import TankRecords, tank_records
 from broodyear.development.models.forms import Curve
 from broodyear.development.models.own_models import DevelopmentModel
@@ -36,11 +36,6 @@ class StageRecords:
     rows: pd.DataFrame
     records: TankRecords
     models: Mapping[str, str | DevelopmentModel]
-
-    def fitted(self, forms: Sequence[str]) -> StageData:
-        """The same with own fits of some forms, and the dates that are probably wrong ones."""
-        fits, refused = _fits(self.records, forms)
-        return StageData(**vars(self), fits=fits, refused=refused, is_suspect=_suspects(self.records, fits))
 
 
 @dataclass(frozen=True)
@@ -108,7 +103,23 @@ def fits_by_stage(rows: pd.DataFrame, stages: Sequence[str]) -> dict[tuple[str, 
     """Own fits by (species, stage) and form to stage rows (see ``stage_rows``), copied dates left out."""
     rows = completed(rows)
     data, _ = stage_records(rows, find_copied_dates(rows), None, stages)
-    return {(one.species, one.stage): dict(one.fitted(SCORED_FORMS).fits) for one in data}
+    return {(one.species, one.stage): dict(one.fits) for one in fitted_stages(data, SCORED_FORMS)}
+
+
+def fitted_stages(stages: Sequence[StageRecords], forms: Sequence[str]) -> list[StageData]:
+    """The same with own fits of some forms, and the dates that are probably wrong ones."""
+    found = iter(fit_tank_forms([(one.records, form) for one in stages for form in forms]))
+    data = []
+    for one in stages:
+        fits: dict[str, DevelopmentFit] = {}
+        refused: dict[str, str] = {}
+        for form, fit in zip(forms, found, strict=False):
+            if isinstance(fit, Refused):
+                refused[form] = str(fit)
+            else:
+                fits[form] = fit
+        data.append(StageData(**vars(one), fits=fits, refused=refused, is_suspect=_suspects(one.records, fits)))
+    return data
 
 
 def _suspects(records: TankRecords, fits: Mapping[str, DevelopmentFit]) -> NDArray[np.bool_]:
@@ -139,14 +150,3 @@ def _kept(group: pd.DataFrame, copied: CopiedDates) -> tuple[dict[str, int], pd.
     }
     kept = group[~is_declared & ~is_suspected & ~is_unusable & ~is_wrong]
     return {why: n for why, n in reasons.items() if n}, kept
-
-
-def _fits(records: TankRecords, forms: Sequence[str]) -> tuple[dict[str, DevelopmentFit], dict[str, str]]:
-    fits: dict[str, DevelopmentFit] = {}
-    refused: dict[str, str] = {}
-    for form in forms:
-        try:
-            fits[form] = fit_tank_records(records, form)
-        except Refused as refusal:
-            refused[form] = str(refusal)
-    return fits, refused
