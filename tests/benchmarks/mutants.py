@@ -79,12 +79,14 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("wider.coefficients - direction @ model", "wider.coefficients + direction @ model"),
         ("elif not factor.shares_batches(level):", "elif False:"),
     )),
-    ("survival/averaging.py", PRACTICES, (
+    ("survival/result.py", PRACTICES, (
         ("100.0 * (first.share - second.share)", "100.0 * (second.share - first.share)"),
         ("first.gradient - second.gradient", "first.gradient + second.gradient"),
+        ("if error > 0.0 else np.nan, degrees)", "if error > 0.0 else np.nan, np.inf)"),
+    )),
+    ("survival/averaging.py", PRACTICES, (
         ("self.points - self.reach", "self.points + self.reach"),
         ("return self.points + self.reach", "return self.points - self.reach"),
-        ("if error > 0.0 else np.nan, degrees)", "if error > 0.0 else np.nan, np.inf)"),
     )),
     ("survival/practices/coding.py", PRACTICES, (
         ("had < FEWEST_TANKS:", "had <= FEWEST_TANKS:"),

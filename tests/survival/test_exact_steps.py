@@ -12,7 +12,6 @@ from tests.survival.test_mixed import CASES, crossed, laplace_of, scattered
 from broodyear.errors import Refused
 from broodyear.statistics.numbers import level_sums
 from broodyear.survival import fit_survival
-from broodyear.survival.averaging import _matrix_anew, matrix_with
 from broodyear.survival.design.matrix import Grouping, make_design
 from broodyear.survival.fit import fit_marginal
 from broodyear.survival.methods.beta_binomial import _log_likelihood, _second_derivatives
@@ -85,8 +84,8 @@ def test_a_matrix_with_one_factor_set_is_that_of_the_formula_evaluated_anew(form
     levels = {"gravel": ["bare", "stones"], "season": [0, 3], "logger": [False, True], "warm": [0.25]}
     for name in design.covariates:
         for level in levels[name]:
-            assert matrix_with(design, name, level) == pytest.approx(
-                _matrix_anew(design, design.rows.frame, name, level), abs=1e-12
+            assert design.matrix_with(name, level) == pytest.approx(
+                design.matrix_anew(design.rows.frame, name, level), abs=1e-12
             )
 
 

@@ -11,8 +11,8 @@ import pandas as pd
 
 from broodyear.errors import UsageError
 from broodyear.statistics.numbers import FloatArray, critical_values, expit, two_sided_p
-from broodyear.survival.design.given_frame import as_frame
 from broodyear.survival.design.matrix import Design, make_design
+from broodyear.survival.design.rows import as_frame
 from broodyear.survival.methods.answer import Answer
 from broodyear.survival.methods.beta_binomial import fit_beta_binomial
 from broodyear.survival.methods.binomial import fit_clustered, fit_quasi_binomial
@@ -79,8 +79,7 @@ def fit_survival(
     0  stones      bare                5.4
     """
     named = (groups,) if isinstance(groups, str) else tuple(groups or ())
-    _require_groups(method, named, quadrature_points)
-    _require_small_sample(method, quadrature_points, small_sample)
+    _require_groups(method, named, quadrature_points, small_sample)
     spare_rows = 0 if method == "firth" else 1
     design = make_design(as_frame(frame), formula, survived, trials, named, spare_rows=spare_rows)
     if method == "firth":
@@ -113,7 +112,7 @@ def require_finite(design: Design) -> None:
     refuse_separation(design.matrix, design.terms, design.rows.survived, design.rows.trials)
 
 
-def _require_groups(method: str, groups: tuple[str, ...], quadrature_points: int) -> None:
+def _require_groups(method: str, groups: tuple[str, ...], quadrature_points: int, small_sample: bool) -> None:
     allowed = (*METHODS, "firth")
     if method not in allowed:
         raise UsageError(f"method must be one of {', '.join(allowed)}, but {method!r} was passed.")
@@ -135,9 +134,6 @@ def _require_groups(method: str, groups: tuple[str, ...], quadrature_points: int
         raise UsageError(
             "quadrature_points above 1 needs method='mixed' with exactly one group (9 or more are advised)."
         )
-
-
-def _require_small_sample(method: str, quadrature_points: int, small_sample: bool) -> None:
     if small_sample and (method != "mixed" or quadrature_points != 1):
         raise UsageError("small_sample=True needs method='mixed' with the Laplace approximation.")
 

@@ -1,25 +1,103 @@
-"""The result of a survival regression, the same shape for every method."""
+"""The result of a survival regression, the same for every method: its numbers, and what can be asked of it."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
+from html import escape
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
-from broodyear.errors import UsageError
-from broodyear.statistics.numbers import FloatArray, expit
-from broodyear.survival import averaging
-from broodyear.survival.fitted import Fitted
-from broodyear.survival.showing import summary_html, summary_text
+from broodyear.errors import Refused, UsageError
+from broodyear.statistics.numbers import (
+    FloatArray,
+    critical_value,
+    delta_errors,
+    expit,
+    share_limits,
+    two_sided_p,
+)
+from broodyear.survival.averaging import Average, Difference, Held, average_over_groups
+from broodyear.survival.design.matrix import Design
+from broodyear.survival.mixed.restricted import Precision
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+CONTRAST_COLUMNS = [
+    "level", "reference", "odds_ratio", "or_low", "or_high",
+    "difference_points", "difference_low", "difference_high", "p_value",
+]  # fmt: skip
+
 
 @dataclass(frozen=True, eq=False)
-class SurvivalFit(Fitted):
-    """A fitted model of survival counts (its numbers: see `Fitted`), and what can be asked of it."""
+class SurvivalFit:
+    """A fitted model of survival counts; everything on the logit scale unless a name says otherwise.
+
+    method: mixed, beta_binomial, quasi_binomial, clustered, exchangeable, or firth.
+    effects: one row per term (index `term`): estimate, std_error, ci_low, ci_high (95 %), p_value.
+    covariance: of the estimates, terms × terms.
+    group_sd: standard deviation between levels of each group (mixed; otherwise empty).
+    dispersion: quasi_binomial, clustered, firth: Pearson X² over rows less coefficients; mixed: Pearson X² at
+      the conditional modes over rows less effective parameters; beta_binomial: intra-tank correlation;
+      exchangeable: correlation between eggs of one cluster.
+    log_likelihood: binomial coefficients included. For quasi_binomial and clustered it is that of the plain
+      binomial model with the same coefficients; for exchangeable, which has none, nan.
+    degrees_of_freedom: of the t distribution behind intervals and p values; infinite where they are normal
+      (small-sample fits: each contrast has its own, see degrees_of_freedom_of).
+    rows_given, rows_used, left_out: left_out maps each reason to the rows left out for it.
+    notes: sentences a reader must know, such as a spread estimated as zero.
+    counts: names of the columns of survivors and of eggs.
+    """
+
+    method: str
+    formula: str
+    groups: tuple[str, ...]
+    effects: pd.DataFrame
+    covariance: pd.DataFrame
+    group_sd: pd.Series[float]
+    dispersion: float
+    log_likelihood: float
+    degrees_of_freedom: float
+    notes: tuple[str, ...]
+    design: Design = field(repr=False)
+    joint_covariance: FloatArray = field(repr=False)
+    modes: dict[str, pd.DataFrame] = field(repr=False)
+    fitted: FloatArray = field(repr=False)
+    quadrature_points: int = 1
+    counts: tuple[str, str] = ("survived", "trials")
+    precision: Precision | None = field(default=None, repr=False)
+
+    @property
+    def rows_given(self) -> int:
+        """Rows of the frame handed in."""
+        return self.design.rows.given
+
+    @property
+    def rows_used(self) -> int:
+        """Rows the model was fitted to."""
+        return self.design.rows.used
+
+    @property
+    def left_out(self) -> dict[str, int]:
+        """Reason -> number of rows left out for it."""
+        return dict(self.design.rows.left_out)
+
+    @cached_property
+    def coefficients(self) -> FloatArray:
+        """Estimates as an array, shape (terms,), in the order of `effects`."""
+        return self.effects["estimate"].to_numpy(dtype=float)
+
+    @cached_property
+    def total_group_sd(self) -> float:
+        """Standard deviation of the sum of all random intercepts, logit scale; 0 without groups."""
+        return float(np.sqrt(np.sum(self.group_sd.to_numpy(dtype=float) ** 2)))
+
+    def degrees_of_freedom_of(self, contrast: FloatArray) -> float:
+        """Degrees of freedom for a contrast of the coefficients, shape (terms,); its own in small-sample fits."""
+        return self.degrees_of_freedom if self.precision is None else self.precision.degrees(contrast)
 
     def group_effects(self, group: str) -> pd.DataFrame:
         """Shrunken effect of each level of a group: columns level, effect, std_error (logit scale).
@@ -31,8 +109,39 @@ class SurvivalFit(Fitted):
         """
         if self.method != "mixed":
             raise UsageError(f"group_effects needs method='mixed'; this fit used method={self.method!r}.")
-        self.design.grouping(group)
+        if group not in self.modes:
+            have = ", ".join(self.modes) or "none"
+            raise UsageError(f"The fit has no group {group!r}; its groups are: {have}.")
         return self.modes[group].copy()
+
+    def average(
+        self, matrix: FloatArray, *, sd: float | None = None, shift: float = 0.0, held: Held | None = None
+    ) -> Average:
+        """Mean over rows, each with equal weight, of survival averaged over random intercepts.
+
+        sd: of their sum, by default that of the fit, 0 for a typical site; shift: added to the log-odds; held:
+        columns of the matrix with one value in every row.
+        """
+        held, sd = held or Held(), self.total_group_sd if sd is None else sd
+        log_odds = held.times(matrix, self.coefficients) + shift
+        rows, sds = average_over_groups(log_odds, sd), self.group_sd.to_numpy(dtype=float)
+        by_log_sd = rows.by_sd.mean() * sds[sds > 0] ** 2 / (sd or 1.0)
+        gradient = np.concatenate([by_log_sd, held.sums(matrix, rows.by_log_odds) / len(matrix)])
+        return Average(float(rows.share.mean()), gradient, float(expit(log_odds).mean()))
+
+    def difference(self, shift: FloatArray, first: Average, second: Average) -> Difference:
+        """One mean survival less another, with delta-method errors; shift: their difference in the columns."""
+        log_odds = float(shift @ self.coefficients)
+        error = float(delta_errors(shift, self.covariance.to_numpy(dtype=float)))
+        degrees = self.degrees_of_freedom_of(shift)
+        return Difference(
+            log_odds=log_odds,
+            error=error,
+            degrees=degrees,
+            p_value=float(two_sided_p(log_odds / error if error > 0.0 else np.nan, degrees)),
+            points=100.0 * (first.share - second.share),
+            points_error=100.0 * float(delta_errors(first.gradient - second.gradient, self.joint_covariance)),
+        )
 
     def contrast(self, factor: str, reference: Any = None) -> pd.DataFrame:
         """Each level of a factor against a reference: odds ratios and population-averaged differences.
@@ -44,7 +153,7 @@ class SurvivalFit(Fitted):
         delta method over coefficients and spreads. The p value tests the log-odds difference (averaged over
         rows when the factor takes part in an interaction). reference: default the factor's first level.
         """
-        return averaging.contrast_table(self, factor, reference, self.total_group_sd)
+        return self._contrasts(factor, reference, self.total_group_sd)
 
     def typical_contrast(self, factor: str, reference: Any = None) -> pd.DataFrame:
         """As `contrast`, but at a typical site and batch: every random intercept at zero.
@@ -52,22 +161,68 @@ class SurvivalFit(Fitted):
         The odds ratios are the same; the differences are those of a site in the middle of the spread, and
         are larger than the population-averaged ones whenever sites differ.
         """
-        return averaging.contrast_table(self, factor, reference, 0.0)
+        return self._contrasts(factor, reference, 0.0)
 
-    def adjusted(self, factor: str) -> pd.DataFrame:
-        """Population-averaged survival at each level: level, rows, adjusted_pct, adjusted_low, adjusted_high."""
-        return averaging.adjusted_table(self, factor)
+    def _contrasts(self, factor: str, reference: Any, sd: float) -> pd.DataFrame:
+        levels = self.design.levels_of(factor)
+        base = self.design.base_level(factor) if reference is None else reference
+        # A level is also meant by a name that reads the same: 'True' for True, '2024' for 2024.
+        base = next((level for level in levels if level == base or str(level) == str(base)), base)
+        if base not in levels:
+            raise UsageError(
+                f"Factor {factor!r} has no level {base!r}; its levels are: {', '.join(map(str, levels))}."
+            )
+        against = self.design.matrix_with(factor, base)
+        rows = [
+            {"level": level, "reference": base, **self._between(matrix, against, sd)}
+            for level in levels
+            if level != base
+            for matrix in [self.design.matrix_with(factor, level)]
+        ]
+        return pd.DataFrame(rows, columns=CONTRAST_COLUMNS)
+
+    def _between(self, matrix: FloatArray, against: FloatArray, sd: float) -> dict[str, float]:
+        """One prediction against another."""
+        first, second = self.average(matrix, sd=sd), self.average(against, sd=sd)
+        return self.difference((matrix - against).mean(axis=0), first, second).shown()
 
     def step(self, name: str, by: float = 1.0) -> pd.DataFrame:
         """Effect of raising a measured covariate by `by` in every row; one row, columns as `contrast`."""
-        return averaging.step_table(self, name, by, self.total_group_sd)
+        moved = self.design.matrix_with(name, self.design.measured(name) + by)
+        if not np.isfinite(moved).all():
+            raise Refused(
+                f"A step of {by:g} in {name!r} leaves the range of the rows, where a spline says nothing: read"
+                f" .curve({name!r}) instead, or fit {name!r} as a straight line."
+            )
+        found = self._between(moved, self.design.matrix, self.total_group_sd)
+        return pd.DataFrame([{"level": f"{by:+g}", "reference": "", **found}], columns=CONTRAST_COLUMNS)
+
+    def adjusted(self, factor: str) -> pd.DataFrame:
+        """Population-averaged survival at each level: level, rows, adjusted_pct, adjusted_low, adjusted_high.
+
+        Intervals are made on the logit scale, so they stay in 0–100.
+        """
+        levels = self.design.levels_of(factor)
+        rows = [int((self.design.rows.frame[factor] == level).sum()) for level in levels]
+        return pd.DataFrame({"level": levels, "rows": rows}).join(self._adjusted(factor, levels))
 
     def curve(self, name: str, points: int = 41) -> pd.DataFrame:
         """Population-averaged survival along a measured covariate, from its lowest to its highest value.
 
         Columns: the covariate's name, adjusted_pct, adjusted_low, adjusted_high.
         """
-        return averaging.curve_table(self, name, points)
+        column = self.design.measured(name)
+        values = np.linspace(column.min(), column.max(), points)
+        values[-1] = column.max()
+        return pd.DataFrame({name: values}).join(self._adjusted(name, list(values)))
+
+    def _adjusted(self, name: str, values: list[Any]) -> pd.DataFrame:
+        rows = []
+        for matrix in (self.design.matrix_with(name, value) for value in values):
+            mean, critical = self.average(matrix), critical_value(self.degrees_of_freedom_of(matrix.mean(axis=0)))
+            limits = share_limits(mean.share, delta_errors(mean.gradient, self.joint_covariance), critical)
+            rows.append([100.0 * float(share) for share in (mean.share, *limits)])
+        return pd.DataFrame(rows, columns=["adjusted_pct", "adjusted_low", "adjusted_high"])
 
     def predict(self, frame: Any, *, averaged: bool = True) -> FloatArray:
         """Survival (0–1) of new rows from the fixed effects, averaged over the random intercepts or not.
@@ -75,21 +230,33 @@ class SurvivalFit(Fitted):
         averaged=True: mean over sites and batches; averaged=False: a typical site and batch.
         Raises Refused when a covariate is missing or has a level the fit has not seen.
         """
-        log_odds = self.log_odds(frame)
-        if not averaged or self.total_group_sd == 0.0:
-            return expit(log_odds)
-        return averaging.average_over_groups(log_odds, self.total_group_sd).share
+        return average_over_groups(self.log_odds(frame), self.total_group_sd if averaged else 0.0).share
 
     def log_odds(self, frame: Any) -> FloatArray:
         """Fixed part of the log-odds of new rows, shape (rows,)."""
-        return averaging.new_matrix(self.design, frame) @ self.coefficients
+        return self.design.new_matrix(frame) @ self.coefficients
 
     def summary(self) -> str:
         """The fit as text: rows, effects on the log-odds, spreads, notes."""
-        return summary_text(self)
+        effects = self.effects.to_string(float_format=lambda value: f"{value:.4g}")
+        return "\n".join([*self._lines(), "", effects, *(["", *self.notes] if self.notes else [])])
 
     def _repr_html_(self) -> str:
-        return summary_html(self)
+        """The same for a notebook; whatever came from records is escaped."""
+        table = self.effects.to_html(float_format=lambda value: f"{value:.4g}", escape=True)
+        lines = "".join(f"<p>{escape(line)}</p>" for line in (*self._lines(), *self.notes))
+        return f"<div>{lines}{table}</div>"
+
+    def _lines(self) -> list[str]:
+        left_out = "; ".join(f"{reason}: {rows}" for reason, rows in self.left_out.items())
+        left_out = f"; left out: {left_out}" if left_out else ""
+        spreads = ", ".join(f"{name} {sd:.3g}" for name, sd in self.group_sd.items())
+        return [
+            f"Survival of {self.counts[0]} out of {self.counts[1]} on {self.formula}, by method {self.method}",
+            f"{self.rows_given} rows given, {self.rows_used} used" + left_out,
+            *([f"SD between levels, log-odds: {spreads}"] if spreads else []),
+            f"dispersion {self.dispersion:.3g}, log-likelihood {self.log_likelihood:.6g}",
+        ]
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the effects with their 95 % intervals on ``ax``, or on new matplotlib axes; returns the axes."""

@@ -11,8 +11,9 @@ import pandas as pd
 
 from broodyear.errors import Refused, UsageError
 from broodyear.statistics.numbers import FloatArray, IntArray
-from broodyear.survival.design.rows import FEWEST_ROWS, Rows, formula_columns, usable_rows
+from broodyear.survival.design.rows import FEWEST_ROWS, Rows, as_frame, formula_columns, names_in, usable_rows
 
+MOST_NUMERIC_LEVELS = 12  # a number with more distinct values than this is measured, not a factor
 ALIAS_TOLERANCE = 1e-9  # share of a column's length left after the earlier columns: rounding, not information
 
 
@@ -52,16 +53,99 @@ class Design:
 
     def matrix_for(self, frame: pd.DataFrame) -> FloatArray:
         """The design matrix of other values of the covariates, coded as in the fit."""
-        matrix = self.model_spec.get_model_matrix(frame)
-        return np.ascontiguousarray(matrix.to_numpy(dtype=float))
+        return np.ascontiguousarray(self.model_spec.get_model_matrix(frame).to_numpy(dtype=float))
 
-    def grouping(self, name: str) -> Grouping:
-        """The grouping column of this name; raises UsageError when the fit has none."""
-        for grouping in self.groupings:
-            if grouping.name == name:
-                return grouping
-        have = ", ".join(g.name for g in self.groupings) or "none"
-        raise UsageError(f"The fit has no group {name!r}; its groups are: {have}.")
+    def measured(self, name: str) -> FloatArray:
+        """Values of a measured covariate in the rows used."""
+        if name not in self.covariates or not pd.api.types.is_numeric_dtype(self.rows.frame[name]):
+            raise UsageError(f"{name!r} is not a measured covariate of the formula {self.formula!r}.")
+        return self.rows.frame[name].to_numpy(dtype=float)
+
+    def levels_of(self, factor: str) -> list[Any]:
+        """Levels of a factor in the rows used, in the order of the fit."""
+        if factor not in self.covariates:
+            have = ", ".join(self.covariates) or "none"
+            raise UsageError(f"The formula has no factor {factor!r}; its covariates are: {have}.")
+        column = self.rows.frame[factor]
+        if isinstance(column.dtype, pd.CategoricalDtype):
+            return list(column.cat.categories)
+        values = sorted(float(value) for value in column.unique())
+        if len(values) > MOST_NUMERIC_LEVELS:
+            raise UsageError(
+                f"Column {factor!r} is measured ({len(values)} distinct values), not a factor: use"
+                f" .step({factor!r}, by=1.0) or .curve({factor!r})."
+            )
+        return [int(value) if value.is_integer() else value for value in values]
+
+    def base_level(self, factor: str) -> Any:
+        """The level a factor is coded against: the one named in the formula, or its first."""
+        levels = self.levels_of(factor)
+        for coded, state in getattr(self.model_spec, "factor_contrasts", {}).items():
+            base = getattr(state.contrasts, "base", None)
+            if factor in str(coded) and base in levels:
+                return base
+        return levels[0]
+
+    def matrix_with(self, name: str, value: Any) -> FloatArray:
+        """The design matrix of the rows used with one covariate set to a value (or an array of values)."""
+        own = self._own_columns(name)
+        if not own or isinstance(value, np.ndarray):
+            return self.matrix_anew(self.rows.frame, name, value)
+        # Other columns stay as they are, and these are what they are in a row that has the value.
+        rows = np.flatnonzero((self.rows.frame[name] == value).to_numpy())
+        anew = self.matrix[rows[:1]] if len(rows) else self.matrix_anew(self.rows.frame.iloc[:1], name, value)
+        matrix = self.matrix.copy()
+        matrix[:, own] = anew[0, own]
+        return matrix
+
+    def _own_columns(self, name: str) -> list[int]:
+        """Places of the columns made from one covariate alone; empty when it also stands in an interaction."""
+        places: list[int] = []
+        for term, indices in self.model_spec.term_indices.items():
+            read = {word for factor in term.factors for word in names_in(str(factor))} & set(self.covariates)
+            if name in read and len(read) > 1:
+                return []
+            places += list(indices) if name in read else []
+        return places
+
+    def matrix_anew(self, rows: pd.DataFrame, name: str, value: Any) -> FloatArray:
+        """The formula evaluated on rows with one covariate set to a value (or an array of values)."""
+        column = rows[name]
+        if isinstance(column.dtype, pd.CategoricalDtype):
+            return self.matrix_for(rows.assign(**{name: pd.Categorical([value] * len(rows), dtype=column.dtype)}))
+        # Whole values of a whole-number column stay whole, so that they still name its levels.
+        whole = pd.api.types.is_integer_dtype(column) and np.all(np.asarray(value) == np.round(value))
+        values = np.broadcast_to(np.asarray(value, dtype=int if whole else float), (len(rows),)).copy()
+        return self.matrix_for(rows.assign(**{name: values}))
+
+    def new_matrix(self, frame: Any) -> FloatArray:
+        """Design matrix of rows outside the fit; refuses missing values and unseen levels."""
+        frame = as_frame(frame)
+        values = pd.DataFrame(index=range(len(frame)))
+        for name in self.covariates:
+            if name not in frame.columns:
+                raise UsageError(f"The frame has no column {name!r}, which the formula {self.formula!r} reads.")
+            values[name] = _recoded(frame[name].reset_index(drop=True), self.rows.frame[name])
+        return self.matrix_for(values) if self.covariates else np.ones((len(frame), len(self.terms)))
+
+
+def _recoded(column: pd.Series[Any], fitted: pd.Series[Any]) -> pd.Series[Any]:
+    """A column of new rows as the fit had it."""
+    if column.isna().any():
+        raise Refused(f"Column {fitted.name!r} has missing values; a prediction needs every covariate.")
+    if not isinstance(fitted.dtype, pd.CategoricalDtype):
+        numbers = column.astype(float)
+        whole = pd.api.types.is_integer_dtype(fitted) and bool((numbers == numbers.round()).all())
+        return numbers.astype("int64") if whole else numbers
+    known = list(fitted.cat.categories)
+    given = column.astype(bool) if set(known) <= {False, True} else column
+    unseen = ", ".join(sorted({str(value) for value in given if value not in known}))
+    if unseen:
+        raise Refused(
+            f"Column {fitted.name!r} has levels the fit has not seen ({unseen}); it knows"
+            f" {', '.join(map(str, known))}."
+        )
+    return pd.Series(pd.Categorical(given, dtype=fitted.dtype))
 
 
 def make_design(
@@ -78,17 +162,27 @@ def make_design(
     spare_rows: rows there must be beyond the number of coefficients (0 allows a saturated model).
     Raises Refused or UsageError, in one sentence that names the column and the cure.
     """
-    fewest = FEWEST_ROWS if spare_rows else 1
-    rows = usable_rows(frame, formula, survived, trials, groups, fewest=fewest)
+    rows = usable_rows(frame, formula, survived, trials, groups, fewest=FEWEST_ROWS if spare_rows else 1)
     covariates = formula_columns(formula, frame)
-    _require_varying(rows, covariates)
+    for name in covariates:
+        if rows.frame[name].nunique() < 2:
+            raise Refused(
+                f"Column {name!r} is {rows.frame[name].iloc[0]} in all {rows.used} rows used, so it can have no"
+                " effect to estimate: take it out of the formula, or add rows with another value."
+            )
     matrix = _model_matrix(formula, rows.frame)
     terms = tuple(map(str, matrix.columns))
     if not terms:
         raise UsageError(f"The formula {formula!r} has no term at all: write '1' for an overall survival.")
+    if rows.used < len(terms) + spare_rows:
+        raise Refused(
+            f"The formula asks for {len(terms)} coefficients ({', '.join(terms)}), but only {rows.used} rows can"
+            f" be used; at least {len(terms) + spare_rows} are needed: take terms out, merge levels, or add rows."
+        )
     values = np.ascontiguousarray(matrix.to_numpy(dtype=float))
-    _require_rows_for(terms, rows, spare_rows)
-    _require_independent(values, terms)
+    kept, _ = aliases(values, ALIAS_TOLERANCE)
+    for place in np.setdiff1d(np.arange(len(terms)), kept)[:1]:
+        raise Refused(_alias_message(values, terms, int(place)))
     groupings = tuple(Grouping.of(rows.frame, name) for name in groups)
     _require_groupings(groupings)
     return Design(rows, formula, (survived, trials), values, terms, covariates, groupings, matrix.model_spec)
@@ -103,33 +197,6 @@ def _model_matrix(formula: str, frame: pd.DataFrame) -> Any:
     except (FormulaicError, ValueError, KeyError, TypeError) as error:
         detail = str(error).split("\n")[0].rstrip(".")
         raise UsageError(f"The formula {formula!r} cannot be applied to the frame: {detail}.") from error
-
-
-def _require_varying(rows: Rows, covariates: Sequence[str]) -> None:
-    for name in covariates:
-        column = rows.frame[name]
-        if column.nunique() > 1:
-            continue
-        raise Refused(
-            f"Column {name!r} is {column.iloc[0]} in all {rows.used} rows used, so it can have no effect to"
-            " estimate: take it out of the formula, or add rows with another value."
-        )
-
-
-def _require_rows_for(terms: Sequence[str], rows: Rows, spare_rows: int) -> None:
-    needed = len(terms) + spare_rows
-    if rows.used < needed:
-        raise Refused(
-            f"The formula asks for {len(terms)} coefficients ({', '.join(terms)}), but only {rows.used} rows"
-            f" can be used; at least {needed} are needed: take terms out, merge levels, or add rows."
-        )
-
-
-def _require_independent(matrix: FloatArray, terms: Sequence[str]) -> None:
-    """Refuse a column that is an exact combination of the columns before it, and name both."""
-    kept, _ = aliases(matrix, ALIAS_TOLERANCE)
-    for place in np.setdiff1d(np.arange(len(terms)), kept)[:1]:
-        raise Refused(_alias_message(matrix, terms, int(place)))
 
 
 def aliases(matrix: FloatArray, tolerance: float) -> tuple[IntArray, FloatArray]:

@@ -1,9 +1,9 @@
-"""Which rows of a frame a model may use, and why the others are left out."""
+"""Whatever table a caller holds: which of its rows a model may use, and why the others are left out."""
 
 from __future__ import annotations
 
 import ast
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from numbers import Number
 from typing import Any
@@ -38,6 +38,35 @@ class Rows:
     def used(self) -> int:
         """Number of rows used."""
         return len(self.survived)
+
+
+def as_frame(given: Any) -> pd.DataFrame:
+    """A pandas frame of a table given as one, as a dict of columns, a list of records, or another library's.
+
+    Frames of other libraries are read through their own `to_pandas` (polars, pyarrow and their kin) or `df`
+    (a DuckDB relation). Raises UsageError for anything else, and for columns of unequal length.
+    """
+    if isinstance(given, pd.DataFrame):
+        return given
+    if hasattr(given, "collect") and not hasattr(given, "to_pandas"):
+        given = given.collect()  # a lazy frame
+    if hasattr(given, "to_pandas"):
+        try:
+            return pd.DataFrame(given.to_pandas())
+        except ImportError:  # some libraries convert only where pyarrow is installed; plain lists always work
+            return pd.DataFrame({name: given[name].to_list() for name in given.columns})
+    if callable(getattr(given, "df", None)):
+        return pd.DataFrame(given.df())
+    records = isinstance(given, (list, tuple)) and len(given) and all(isinstance(row, Mapping) for row in given)
+    if records or isinstance(given, Mapping) or getattr(getattr(given, "dtype", None), "names", None):
+        try:
+            return pd.DataFrame(given)
+        except ValueError as error:
+            raise UsageError(f"The table given cannot be read as columns of one length: {error}.") from error
+    raise UsageError(
+        f"frame must be a table with one row per tank-season, such as a pandas frame or a dict of columns, but"
+        f" a {type(given).__name__} was passed: read the file into a frame first."
+    )
 
 
 def formula_columns(formula: str, frame: pd.DataFrame) -> tuple[str, ...]:
@@ -91,14 +120,25 @@ def usable_rows(
     needed = list(dict.fromkeys([survived, trials, *covariates, *groups]))
     _require_columns(frame, needed)
     keep, left_out = _complete(frame, needed)
-    alive = _counts(frame, survived, keep)
-    eggs = _counts(frame, trials, keep)
-    _require_possible(frame, alive, eggs, keep, survived, trials)
+    alive, eggs = _counts(frame, survived, keep), _counts(frame, trials, keep)
+    impossible = np.flatnonzero(keep & (alive > eggs))
+    if impossible.size:
+        first = int(impossible[0])
+        raise Refused(
+            f"{impossible.size} of {len(frame)} rows have more survivors than eggs; the first is row {first + 1}"
+            f" of the frame with {survived} = {alive[first]:g} and {trials} = {eggs[first]:g}: correct the counts,"
+            f" or cap {survived} at {trials} and report the excess."
+        )
     empty = keep & (eggs == 0)
     if empty.any():
         left_out[f"no eggs ({trials} is 0)"] = int(empty.sum())
-    keep = keep & ~empty
-    _require_enough(int(keep.sum()), len(frame), left_out, fewest)
+    keep &= ~empty
+    if keep.sum() < fewest:
+        why = "; ".join(f"{reason}: {count}" for reason, count in left_out.items()) or "none left out"
+        raise Refused(
+            f"Only {keep.sum()} of the {len(frame)} rows given can be used ({why}), and a model of survival needs"
+            f" at least {fewest} tank-seasons: add seasons, or report the counts as they are."
+        )
     return Rows(
         frame=as_factors(frame.loc[keep, needed].reset_index(drop=True), covariates),
         survived=alive[keep],
@@ -110,13 +150,14 @@ def usable_rows(
 
 
 def _require_columns(frame: pd.DataFrame, needed: Sequence[str]) -> None:
-    absent = [name for name in needed if name not in frame.columns]
-    if absent:
-        have = ", ".join(map(str, frame.columns))
-        raise UsageError(f"The frame has no column {absent[0]!r}; its columns are {have}: correct the name.")
-    doubled = [name for name in needed if list(frame.columns).count(name) > 1]
-    if doubled:
-        raise UsageError(f"The frame has more than one column named {doubled[0]!r}: rename or drop one.")
+    names = list(frame.columns)
+    for name in needed:
+        if name not in names:
+            have = ", ".join(map(str, names))
+            raise UsageError(f"The frame has no column {name!r}; its columns are {have}: correct the name.")
+    for name in needed:
+        if names.count(name) > 1:
+            raise UsageError(f"The frame has more than one column named {name!r}: rename or drop one.")
 
 
 def _complete(frame: pd.DataFrame, needed: Sequence[str]) -> tuple[BoolArray, dict[str, int]]:
@@ -150,56 +191,25 @@ def _counts(frame: pd.DataFrame, name: str, keep: BoolArray) -> FloatArray:
     return values
 
 
-def _require_possible(
-    frame: pd.DataFrame, alive: FloatArray, eggs: FloatArray, keep: BoolArray, survived: str, trials: str
-) -> None:
-    impossible = keep & (alive > eggs)
-    if impossible.any():
-        first = int(np.flatnonzero(impossible)[0])
-        raise Refused(
-            f"{int(impossible.sum())} of {len(frame)} rows have more survivors than eggs; the first is row"
-            f" {first + 1} of the frame with {survived} = {alive[first]:g} and {trials} = {eggs[first]:g}:"
-            f" correct the counts, or cap {survived} at {trials} and report the excess."
-        )
-
-
-def _require_enough(used: int, given: int, left_out: dict[str, int], fewest: int) -> None:
-    if used < fewest:
-        why = "; ".join(f"{reason}: {count}" for reason, count in left_out.items()) or "none left out"
-        raise Refused(
-            f"Only {used} of the {given} rows given can be used ({why}), and a model of survival needs at"
-            f" least {fewest} tank-seasons: add seasons, or report the counts as they are."
-        )
-
-
 def as_factors(frame: pd.DataFrame, covariates: Sequence[str]) -> pd.DataFrame:
     """Booleans and text become factors with only the levels that occur; numbers stay numbers."""
+    types = pd.api.types
     for name in covariates:
         column = frame[name]
-        if pd.api.types.is_bool_dtype(column) or _holds_booleans(column):
+        objects = list(column) if column.dtype == object else None
+        if types.is_bool_dtype(column) or (objects and all(isinstance(one, (bool, np.bool_)) for one in objects)):
             frame[name] = pd.Categorical(column.astype(bool), categories=[False, True])
             frame[name] = frame[name].cat.remove_unused_categories()
-        elif _holds_numbers(column):
+        elif objects and all(isinstance(one, Number) for one in objects):  # measurements, not names of levels
             frame[name] = column.astype(float)
         elif isinstance(column.dtype, pd.CategoricalDtype):
             frame[name] = column.cat.remove_unused_categories()
-        elif pd.api.types.is_integer_dtype(column):
-            frame[name] = column.astype("int64")  # C(season) keeps names such as C(season)[T.2024]
-        elif pd.api.types.is_numeric_dtype(column):
-            frame[name] = column.astype(float)
-        elif pd.api.types.is_datetime64_any_dtype(column):
+        elif types.is_numeric_dtype(column):  # whole numbers stay whole: C(season) keeps names such as [T.2024]
+            frame[name] = column.astype("int64" if types.is_integer_dtype(column) else float)
+        elif types.is_datetime64_any_dtype(column):
             raise Refused(
                 f"Column {name!r} holds dates; turn it into a number first, for example days since delivery."
             )
         else:
             frame[name] = pd.Categorical(column.astype(str))
     return frame
-
-
-def _holds_numbers(column: pd.Series[Any]) -> bool:
-    """Numbers in a column of Python objects are measurements, not names of levels."""
-    return column.dtype == object and all(isinstance(value, Number) for value in column)
-
-
-def _holds_booleans(column: pd.Series[Any]) -> bool:
-    return column.dtype == object and all(isinstance(value, (bool, np.bool_)) for value in column)

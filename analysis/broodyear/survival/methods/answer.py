@@ -11,7 +11,7 @@ from broodyear.statistics.numbers import FloatArray
 
 @dataclass(frozen=True, eq=False)
 class Answer:
-    """coefficients, covariance: logit scale. dispersion: see `Fitted`. log_likelihood: binomial coefficients
+    """coefficients, covariance: logit scale. dispersion: see `SurvivalFit`. log_likelihood: binomial coefficients
     included. intervals: low, high and p value of every coefficient where they are not Wald's.
     """
 

@@ -21,7 +21,7 @@ import pandas as pd
 from broodyear.claims import Claim, ClaimKind, Reason, clear_or_not
 from broodyear.statistics.multiplicity import shrunken, single_step
 from broodyear.statistics.numbers import FloatArray, delta_errors, two_sided_p
-from broodyear.survival.averaging import Average, Difference, LogOdds, average, difference
+from broodyear.survival.averaging import Average, Difference, LogOdds
 from broodyear.survival.mixed.restricted import Precision
 from broodyear.survival.practices.coding import Factor
 from broodyear.survival.practices.model import AdjustedModel, build_columns
@@ -80,9 +80,8 @@ def step_contrast(model: AdjustedModel, name: str, level: str, tanks: int, batch
     blank, direction = Contrast(name, level, "", tanks, batches), model.columns.along(name, step)
     if not model.columns.is_estimable(direction):
         return _confounded(model, blank, direction)
-    vector, matrix, sd = direction[model.columns.kept], model.fit.design.matrix, model.fit.total_group_sd
-    first, second = average(model.fit, matrix + vector, sd), average(model.fit, matrix, sd)
-    return estimated(model, blank, vector, first, second)
+    vector, matrix = direction[model.columns.kept], model.fit.design.matrix
+    return estimated(model, blank, vector, model.fit.average(matrix + vector), model.fit.average(matrix))
 
 
 def _confounded(model: AdjustedModel, blank: Contrast, direction: FloatArray) -> Contrast:
@@ -94,7 +93,7 @@ def estimated(
     model: AdjustedModel, blank: Contrast, vector: FloatArray, first: Average, second: Average
 ) -> Contrast:
     """A contrast with its estimates, delta-method errors and degrees of freedom."""
-    found = difference(model.fit, vector, first, second)
+    found = model.fit.difference(vector, first, second)
     typical = 100.0 * (first.typical - second.typical)
     return replace(blank, **vars(found), typical_points=typical, direction=vector)
 

@@ -17,7 +17,7 @@ import pandas as pd
 
 from broodyear.errors import Refused
 from broodyear.statistics.numbers import FloatArray, IntArray
-from broodyear.survival.averaging import Average, Held, average
+from broodyear.survival.averaging import Average, Held
 from broodyear.survival.design.matrix import Design, Grouping, aliases
 from broodyear.survival.design.rows import Rows
 from broodyear.survival.fit import fit_mixed_design
@@ -176,7 +176,7 @@ class AdjustedModel:
         own, matrix, rows = self.columns.own(name), self.fit.design.matrix, self.comparable_rows(name)
         held = Held(own, self.columns.along(name, self.factors[name].coding(level))[self.columns.kept][own])
         chosen = matrix if len(rows) == len(matrix) else matrix[rows]
-        return average(self.fit, chosen, self.fit.total_group_sd, shift, held)
+        return self.fit.average(chosen, shift=shift, held=held)
 
     def averages_of(self, name: str) -> dict[str, Average]:
         """Survival at every level whose contrast with the reference can be told, over the comparable rows."""
