@@ -54,6 +54,7 @@ class Reason(StrEnum):
     CLEAR = "clear"
     ASSIGNED = "assigned"
     NOT_CLEAR = "not_clear"
+    HOUR_OF_LOOKING = "hour_of_looking"
     WATCH = "watch"
     AT_POOR_PLACE = "at_poor_place"
     AT_WATCHED_PLACE = "at_watched_place"
@@ -92,6 +93,9 @@ REASONS: dict[Reason, ReasonMeaning] = {
     Reason.CLEAR: ReasonMeaning(_YES, "clear after allowing for everything compared beside it"),
     Reason.ASSIGNED: ReasonMeaning(_YES, "tanks were assigned at random, and the comparison is clear"),
     Reason.NOT_CLEAR: ReasonMeaning(_NO, "chance alone would often show as much"),
+    Reason.HOUR_OF_LOOKING: ReasonMeaning(
+        _NO, "could be the hour of looking: dates count to the end of their day"
+    ),
     Reason.WATCH: ReasonMeaning(_NO, "unusual by itself, not clear among all that were looked at"),
     Reason.AT_POOR_PLACE: ReasonMeaning(_NO, "low, at a site that is below expected over its seasons"),
     Reason.AT_WATCHED_PLACE: ReasonMeaning(_NO, "low, at a site whose seasons together are worth watching"),

@@ -185,7 +185,9 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ('    if is_own(str(row["model"])):', "    if False:"),
         ('whole[~whole["model"].map(is_own).astype(bool)]', "whole"),
         ('holm(counted["p_value"].to_numpy(dtype=float))', 'counted["p_value"]'),
-        ('return Reason(row["unscored"]) if row["unscored"] else clear', "return clear"),
+        ('    if row["unscored"]:', "    if False:"),
+        ('row["bias_high"] < 0.0 and', 'row["bias_high"] < 0.0 or'),
+        ("if excludes_zero(low, high) and", "if False and"),
         ('TOO_FEW_BATCHES if row["batches"] < FEWEST_BATCHES else clear',
          'TOO_FEW_BATCHES if row["batches"] > FEWEST_BATCHES else clear'),
         ('clear_or_not(float(found.iloc[0]["p_value"]))', "Reason.NOT_CLEAR"),
@@ -194,6 +196,8 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
     ("development/scoring/score_cells.py", SCORES, (
         ('"bias_days": -float(error', '"bias_days": float(error'),
         ('"bias_low": -high,', '"bias_low": low,'),
+        ("HOUR_OF_LOOKING_DAYS = 1.0", "HOUR_OF_LOOKING_DAYS = 0.0"),
+        ("np.isclose(looks, np.round(looks), atol=1e-6)", "np.isfinite(looks)"),
         ('if cell["sites"] < FEWEST_SITES:', 'if cell["sites"] < 1:'),
         ("elif sites_of(records, is_used) < FEWEST_SITES:", "elif sites_of(records, is_used) < 1:"),
         ('"" if shift is None else str(Reason.NO_INTERVAL)', '""'),
@@ -207,7 +211,9 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ('if not cell["tanks"] and outside:', "if False:"),
     )),
     ("development/scoring/comparisons.py", SCORES, (
-        ("errors[against] - errors[model]", "errors[model] - errors[against]"),
+        ("these[against] - these[model]", "these[model] - these[against]"),
+        ("0.0 if is_own(name) else hour", "0.0"),
+        ("predicted = held.predicted_day + earlier", "predicted = held.predicted_day - earlier"),
     )),
     ("development/scoring/cross_validation.py", SCORES, (
         ("held.is_tested | is_own(model)", "held.is_tested | True"),

@@ -36,8 +36,9 @@ def simulate_programme(
     stocks: int = 1,
     stock_sd: float = 0.0,
     true: Curve = TRUE,
+    look_hour: float = 24.0,
 ) -> Programme:
-    """Eyed eggs at 55 % of development, steady water per tank, looks on weekdays at the end of the day.
+    """Eyed eggs at 55 % of development, steady water per tank, looks on weekdays at look_hour (24: the day's end).
 
     Batches belong to donor stocks in turn, which differ by stock_sd in log days (column stock_log_effect).
     """
@@ -48,6 +49,7 @@ def simulate_programme(
     slowness = slowness + stock_effect[batch % stocks]
     days = np.arange(SIMULATED_DAYS)
     rows, daily = [], {}
+    looked = np.maximum(days - (1.0 - look_hour / 24.0), 0.0)
     for i in range(tanks):
         wave = 0.3 * np.sin(days / 9.0 + rng.uniform(0, 6))
         temps = rng.uniform(low_c, high_c) + wave + rng.normal(0, 0.2, SIMULATED_DAYS)
@@ -65,8 +67,8 @@ def simulate_programme(
             {
                 "tank_id": f"t{i}",
                 "batch_id": f"b{batch[i]:02d}",
-                "absent_day": float(days[(days < event) & is_look].max()),
-                "seen_day": float(days[(days >= event) & is_look].min()),
+                "absent_day": float(days[(looked < event) & is_look].max()),
+                "seen_day": float(days[(looked >= event) & is_look].min()),
                 "units_at_delivery_c_days": start * hatchery_c * float(true.days(hatchery_c)),
                 "hatchery_temp_c": hatchery_c,
                 "event_day": event,

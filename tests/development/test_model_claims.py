@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
-from tests.development.programmes import is_midway
+from tests.development.programmes import is_midway, simulate_programme
 
 from broodyear.claims import Claim, ClaimKind, Decision, Reason
 from broodyear.development import DevelopmentModel, assess_development
@@ -20,7 +21,7 @@ OPTIONS: dict[str, Any] = {"schemes": ("batch_out",), "forms": ("constant_units"
 ORDINARY: dict[str, Any] = {
     "species": "chinook", "stage": "hatch_half", "model": "m", "scheme": "batch_out", "band": "all",
     "donor_stock": "", "tanks": 40, "batches": 8, "bias_days": 3.0, "bias_low": 1.0, "bias_high": 5.0,
-    "p_value": 0.001, "tanks_outside_tested": 0, "unscored": "", "note": "",
+    "p_value": 0.001, "tanks_outside_tested": 0, "hour_days": 1.0, "unscored": "", "note": "",
 }  # fmt: skip
 
 
@@ -44,6 +45,30 @@ def test_own_fits_are_never_counted_and_the_truth_is_not_called_biased(programme
     assert truth.reason is Reason.NOT_CLEAR and truth.low < 0 < truth.high and truth.unit == "days"
     assert truth.comparisons == 3  # itself and two published ones
     assert "truth" in found.shown[("chinook", "hatch_half")]
+
+
+def test_what_the_hour_of_looking_can_do_is_no_finding() -> None:
+    """Looks at eight in the morning count to the end of their day: the exact truth seems 16 hours early."""
+    seen = simulate_programme(
+        1, tanks=60, batches=8, batch_sd=0.003, tank_sd=0.004, is_looked_at_weekends=True, look_hour=8.0
+    )
+    truth = true_model(seen)
+    early, late = (
+        replace(truth, name=name, coefficients={**truth.coefficients, "ln_a": truth.coefficients["ln_a"] + by})
+        for name, by in (("early", -0.03), ("late", 0.008))
+    )
+    found = assess_development(seen.frame, daily=seen.daily, models=[truth, early, late], **OPTIONS)
+    right = whole(found.claims, "truth")
+    assert right.reason is Reason.HOUR_OF_LOOKING and right.high < -0.1 and right.p_value == 1.0
+    assert whole(found.claims, "early").reason is Reason.CLEAR
+    better = {(one.subject, one.reference): one.reason for one in found.claims if one.reference}
+    assert better["late", "truth"] is Reason.HOUR_OF_LOOKING and better["truth", "early"] is Reason.CLEAR
+    row = found.comparisons.set_index(["model", "against"]).loc[("truth", "late")]
+    assert row["mae_gain_days"] < 0.0 < row["earlier_gain_days"] and not row["is_told_apart"]
+    with_hours = seen.frame.assign(**{edge: seen.frame[edge] - 16 / 24 for edge in ("absent_day", "seen_day")})
+    told = assess_development(with_hours, daily=seen.daily, models=[late], **OPTIONS)
+    assert set(told.scores["hour_days"].dropna()) == {0.0}
+    assert whole(told.claims, "late").p_value < 0.05 < whole(found.claims, "late").p_value
 
 
 def test_stocks_of_one_batch_each_are_not_told_apart_and_no_model_is_called_unbiased(programme: Any) -> None:
@@ -149,6 +174,16 @@ def test_models_are_one_family_and_the_bands_of_a_model_another() -> None:
     assert alone["m", ""] is Reason.CLEAR
     bands = judged({"p_value": 0.03}, {"band": "<5", "p_value": 0.03}, {"band": "5-7", "p_value": 0.04})
     assert bands == {("m", ""): Reason.CLEAR, ("m", "<5"): Reason.NOT_CLEAR, ("m", "5-7"): Reason.NOT_CLEAR}
+
+
+def test_an_interval_that_leaves_out_zero_and_not_a_day_of_looking_is_no_finding() -> None:
+    early = {"bias_days": -0.8, "bias_low": -0.9, "bias_high": -0.6}
+    parts = ({"band": "<5"}, {"donor_stock": "A"}, {"donor_stock": "B"})
+    found = judged(early | {"p_value": 1.0}, *(early | {"p_value": 1.0} | part for part in parts))
+    assert set(found.values()) == {Reason.HOUR_OF_LOOKING}
+    assert judged(early | {"p_value": 0.04})["m", ""] is Reason.CLEAR
+    late = {"bias_days": 0.8, "bias_low": 0.6, "bias_high": 0.9}
+    assert judged(late | {"p_value": 0.06})["m", ""] is Reason.NOT_CLEAR
 
 
 def test_unknown_limits_are_no_finding() -> None:

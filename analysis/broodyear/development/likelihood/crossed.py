@@ -92,9 +92,11 @@ class CrossedMean:
         half = float(stdtrit(self.df[position], 0.5 + level / 2.0)) * self.std_error(position)
         return float(self.estimate[position] - half), float(self.estimate[position] + half)
 
-    def p_value(self, position: int = 0) -> float:
-        """Two-sided probability of so large an estimate where the coefficient is 0; NaN where unknown."""
-        return float(2.0 * stdtr(self.df[position], -abs(self.estimate[position]) / self.std_error(position)))
+    def p_value(self, position: int = 0, up_to: float = 0.0) -> float:
+        """Two-sided probability of an estimate so far from the nearest of 0 to ``up_to``; NaN where unknown."""
+        estimate = self.estimate[position]
+        off = np.maximum(np.maximum(-estimate, estimate - up_to), 0.0)
+        return float(2.0 * stdtr(self.df[position], -off / self.std_error(position)))
 
 
 @dataclass(frozen=True)

@@ -11,12 +11,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from broodyear.claims import excludes_zero
 from broodyear.development.likelihood.censored import Intervals
 from broodyear.development.likelihood.crossed import CrossedMean, MeanWanted, crossed_means
 from broodyear.development.likelihood.fitting import FEWEST_BATCHES
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut, is_fair, is_own
 from broodyear.development.scoring.held_out_scores import DevelopmentScores
-from broodyear.development.scoring.score_cells import tank_log_scores
+from broodyear.development.scoring.score_cells import hour_days, tank_log_scores
 from broodyear.development.scoring.stage_data import StageData
 
 Floats = NDArray[np.float64]
@@ -31,6 +32,7 @@ NARROW_BAND_C = 3.0
 COMPARISON_COLUMNS = (
     "species", "stage", "model", "against", "tanks", "batches", "mae_gain_days", "mae_gain_low", "mae_gain_high",
     "p_value", "log_score_gain", "gain_low", "gain_high", "band_low_c", "band_high_c", "is_told_apart",
+    "earlier_gain_days",
 )  # fmt: skip
 FIRST_SEEN_COLUMNS = (
     "species", "stage", "model", "tanks", "batches", "bias_days", "bias_low", "bias_high", "bias_first_seen_days",
@@ -45,16 +47,37 @@ def model_comparisons(scores: DevelopmentScores) -> pd.DataFrame:
     by how many days the model misses less (positive: better), on tanks looked at within a fortnight;
     log_score_gain: mean gain of log score per tank. Limits (95 %) and p_value carry batch and site as crossed
     groups. band: 10th and 90th per cent of the tanks' means (°C); is_told_apart: the limits of days leave out 0.
+    A look of unknown hour may have been at the start of its day, and a model that stays is then off by up to a day
+    more or less: what the looks tell apart must hold there too. earlier_gain_days: the gain there, blank where
+    there was nothing to lose; p_value: the larger of both, 1 where the other model is the better one there.
     """
     pairs = [pair for key, one in scores.data.items() for pair in _pairs(one, key, scores)]
     found = iter(crossed_means([mean for pair in pairs for mean in (pair.days, pair.score)]))
     rows = [_compared(pair, next(found), next(found)) for pair in pairs]
+    told = [number for number, row in enumerate(rows) if row["is_told_apart"]]
+    for number, earlier in zip(told, crossed_means([pairs[number].earlier for number in told]), strict=True):
+        rows[number] |= _also_earlier(rows[number], earlier)
     return pd.DataFrame(rows, columns=list(COMPARISON_COLUMNS))
+
+
+def _also_earlier(row: Mapping[str, Any], earlier: CrossedMean) -> dict[str, Any]:
+    """What becomes of two models told apart if every look had been as early in its day as it can have been."""
+    gain, p_value = float(earlier.estimate[0]), earlier.p_value()
+    low, high = earlier.interval()
+    is_same = np.sign(gain) == np.sign(row["mae_gain_days"])
+    return {
+        "earlier_gain_days": gain,
+        "p_value": max(row["p_value"], p_value) if is_same else 1.0,
+        "is_told_apart": bool(is_same and excludes_zero(low, high)),
+    }
 
 
 @dataclass(frozen=True)
 class _Pair:
-    """Two models on the same tanks: the differences of their errors in days, on close looks, and of log scores."""
+    """Two models on the same tanks: the differences of their errors in days, on close looks, and of log scores.
+
+    earlier: the differences in days if the looks were as early in their day as they can have been.
+    """
 
     one: StageData
     model: str
@@ -62,6 +85,7 @@ class _Pair:
     is_close: Mask
     days: MeanWanted
     score: MeanWanted
+    earlier: MeanWanted
 
 
 def _pairs(one: StageData, key: tuple[str, str], scores: DevelopmentScores) -> Iterator[_Pair]:
@@ -69,6 +93,8 @@ def _pairs(one: StageData, key: tuple[str, str], scores: DevelopmentScores) -> I
     held = {name: scores.held_out.get((*key, name, MAIN_SCHEME)) for name in names}
     known = {name: found for name, found in held.items() if found is not None}
     errors = {name: _absolute(one, found) for name, found in known.items()}
+    hour = hour_days(one.records, np.ones(len(one.rows), dtype=bool))  # own fits would move with the looks
+    earlier = {name: _absolute(one, found, 0.0 if is_own(name) else hour) for name, found in known.items()}
     log_scores = {name: tank_log_scores(found) for name, found in known.items()}
     pairs = [*combinations([name for name in known if not is_own(name)], 2)]
     pairs += [(name, BASE) for name in known if name != BASE and BASE in known]
@@ -76,8 +102,9 @@ def _pairs(one: StageData, key: tuple[str, str], scores: DevelopmentScores) -> I
     for model, against in pairs:
         is_both = is_fair(model, known[model]) & is_fair(against, known[against])
         gain = log_scores[model] - log_scores[against]
-        days = _paired(one, errors[against] - errors[model], is_both & is_near)
-        yield _Pair(one, model, against, is_both & is_near, days, _paired(one, gain, is_both & np.isfinite(gain)))
+        is_close = is_both & is_near
+        days, before = (_paired(one, these[against] - these[model], is_close) for these in (errors, earlier))
+        yield _Pair(one, model, against, is_close, days, _paired(one, gain, is_both & np.isfinite(gain)), before)
 
 
 def _compared(pair: _Pair, by_days: CrossedMean, by_score: CrossedMean) -> dict[str, Any]:
@@ -101,13 +128,18 @@ def _compared(pair: _Pair, by_days: CrossedMean, by_score: CrossedMean) -> dict[
         "gain_high": gain_high,
         "band_low_c": float(low_c),
         "band_high_c": float(high_c),
-        "is_told_apart": bool(low > 0 or high < 0),
+        "is_told_apart": excludes_zero(low, high),
+        "earlier_gain_days": np.nan,
     }
 
 
-def _absolute(one: StageData, held: HeldOut) -> Floats:
-    """Mean absolute error of each prediction where the event is as likely on any day between the looks."""
-    low, high = one.records.absent_day - held.predicted_day, one.records.seen_day - held.predicted_day
+def _absolute(one: StageData, held: HeldOut, earlier_days: float = 0.0) -> Floats:
+    """Mean absolute error of each prediction where the event is as likely on any day between the looks.
+
+    earlier_days: by which both looks came before the end of their days.
+    """
+    predicted = held.predicted_day + earlier_days
+    low, high = one.records.absent_day - predicted, one.records.seen_day - predicted
     with np.errstate(invalid="ignore"):
         inside = (low**2 + high**2) / (2.0 * (high - low))
         return np.where((low < 0) & (high > 0), inside, np.abs(0.5 * (low + high)))

@@ -56,7 +56,7 @@ SCORE_COLUMNS = (
     "mae_days", "coverage_50", "coverage_80", "coverage_95", "log_score", "skill_vs_constant", "bias_se",
     "p_value", "donor_stock", "suspects", "bias_without_suspects", "mae_without_suspects",
     "coverage_95_without_suspects", "interval_distance_days", "bias_first_seen_days", "mae_first_seen_days",
-    "pit_mean", "pit_sd", "blocks", "tanks_outside_tested", "sites", "unscored", "note",
+    "pit_mean", "pit_sd", "blocks", "tanks_outside_tested", "sites", "hour_days", "unscored", "note",
 )  # fmt: skip
 
 

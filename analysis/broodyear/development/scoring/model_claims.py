@@ -3,7 +3,9 @@ blame.
 
 Every model is judged over all temperatures, by band and by donor stock, from its rows of scores.csv. Families,
 each adjusted by Holm: the models of one species and stage over all temperatures; the bands of one model; its
-stocks.
+stocks. What the unknown hour of looking can do is no finding: a bias must differ from all between −hour_days and
+0, and one model be better than another whether the looks were early or late in their days. Between tanks read by
+hand and by logger the hour cancels.
 """
 
 from __future__ import annotations
@@ -13,7 +15,7 @@ from collections.abc import Iterable
 import numpy as np
 import pandas as pd
 
-from broodyear.claims import Claim, ClaimKind, Reason, clear_or_not
+from broodyear.claims import CLAIMED_AT, Claim, ClaimKind, Reason, clear_or_not, excludes_zero
 from broodyear.development.likelihood.fitting import FEWEST_BATCHES
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME, is_own
 from broodyear.development.scoring.thermometers import HAND_LESS_LOGGER
@@ -86,7 +88,10 @@ def _is_opposed(stocks: Iterable[Claim]) -> bool:
 def _reason(row: pd.Series, p_family: float) -> Reason:
     if is_own(str(row["model"])):
         return Reason.OWN_FIT
-    return Reason(row["unscored"]) if row["unscored"] else clear_or_not(float(p_family))
+    if row["unscored"]:
+        return Reason(row["unscored"])
+    is_hour = row["bias_high"] < 0.0 and row["p_value"] > CLAIMED_AT
+    return Reason.HOUR_OF_LOOKING if is_hour else clear_or_not(float(p_family))
 
 
 def _bias(row: pd.Series, level: str, reason: Reason, p_family: float, comparisons: int, section: str) -> Claim:
@@ -115,8 +120,10 @@ def _better(level: str, rows: pd.DataFrame) -> list[Claim]:
     known = int(rows["p_value"].notna().sum())
     claims = []
     for index, row in rows.iterrows():
-        reason = Reason.TOO_FEW_BATCHES if row["batches"] < FEWEST_BATCHES else clear_or_not(adjusted[index])
         gain, low, high = (float(row[name]) for name in ("mae_gain_days", "mae_gain_low", "mae_gain_high"))
+        reason = Reason.TOO_FEW_BATCHES if row["batches"] < FEWEST_BATCHES else clear_or_not(adjusted[index])
+        if excludes_zero(low, high) and row["p_value"] > CLAIMED_AT:
+            reason = Reason.HOUR_OF_LOOKING
         better, other = str(row["model"]), str(row["against"])
         if gain < 0.0:
             better, other, gain, low, high = other, better, -gain, -high, -low

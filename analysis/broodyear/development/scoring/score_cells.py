@@ -28,6 +28,9 @@ Mask = NDArray[np.bool_]
 FEWEST_SITES = 3
 FEW_SITES = f"under {FEWEST_SITES} sites: their thermometers cannot be told from the model"
 UNSETTLED = f"cannot be told: {REASONS[Reason.SPREADS_UNKNOWN].meaning}"
+# A date says no hour and counts to the end of its day (``observed_stages``): a look at midnight of the morning
+# dates an event one day late, and a right model then seems a day early. No look is further from its day's end.
+HOUR_OF_LOOKING_DAYS = 1.0
 # SD (days) of the error of a wrong date: day and month swapped, another week or month.
 WRONG_DAYS_SD = 30.0
 LEVELS = (50, 80, 95)
@@ -66,6 +69,16 @@ def mean_error(records: TankRecords, held: HeldOut, is_in: Mask, design: Floats 
     return MeanWanted(error_intervals(records, held, is_in), groups, WRONG_DAYS_SD, design)
 
 
+def hour_days(records: TankRecords, is_in: Mask) -> float:
+    """Days by which unknown hours of looking can make the mean error of some tanks seem early.
+
+    HOUR_OF_LOOKING_DAYS for those whose looks count to the end of a day, none for those whose looks have an hour.
+    """
+    looks = np.where(np.isfinite(records.seen_day), records.seen_day, records.absent_day)[is_in]
+    is_of_a_day = np.isclose(looks, np.round(looks), atol=1e-6)
+    return HOUR_OF_LOOKING_DAYS * float(is_of_a_day.mean()) if len(looks) else 0.0
+
+
 def spread_of_errors(held: HeldOut, is_in: Mask) -> MeanWanted:
     """Mean and spread of the errors of some tanks in log development, in multiples of the SD predicted."""
     sd = held.log_sd[is_in]
@@ -94,7 +107,8 @@ def score_cell(
 
     bias_days: predicted − actual by the interval likelihood with effects of batch and site, positive when the
     model is late, and wrong dates allowed for; bias_low, bias_high and p_value blank under 3 sites, whose
-    thermometers cannot be told from the model; unscored: the reason of a claim where the bias or its limits are
+    thermometers cannot be told from the model; p_value: against the nearest bias from −hour_days (see
+    ``hour_days``) to 0; unscored: the reason of a claim where the bias or its limits are
     blank, empty otherwise; mae_days: mean of E|predicted − actual| given each interval; coverage (%): mean
     probability that the event lies in the predicted interval given what is known; log_score: mean ln of the
     probability given to what was seen, nearer 0 is better; pit_mean, pit_sd: of randomised probability integral
@@ -131,7 +145,8 @@ def days_scores(
 ) -> tuple[dict[str, float], list[str]]:
     """Scores in days of the tanks used, by their mean error, and what is to be said of its limits."""
     low, high = error.interval()
-    p_value, notes = error.p_value(), []
+    hour = hour_days(records, is_used)
+    p_value, notes = error.p_value(up_to=hour), []
     if "site" not in records.labels:
         notes.append("sites not known: limits by batch alone")
     elif sites_of(records, is_used) < FEWEST_SITES:
@@ -145,6 +160,7 @@ def days_scores(
         "bias_low": -high,
         "bias_high": -low,
         "p_value": p_value,
+        "hour_days": hour,
         "mae_days": mean_absolute(records, held, is_used, error),
         "interval_distance_days": float(outside.mean()),
     }

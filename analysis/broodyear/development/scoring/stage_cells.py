@@ -21,6 +21,7 @@ from broodyear.development.scoring.score_cells import (
     can_be_scored,
     days_scores,
     first_seen_scores,
+    hour_days,
     in_band,
     mean_absolute,
     mean_error,
@@ -197,7 +198,7 @@ class StageCells:
             return []
         named, stocks = list(batches), records.labels["stock"]
         error = self._found[(b"stocks", *_key(one.held, is_fit))]
-        has_few_sites = sites_of(records, is_fit) < FEWEST_SITES
+        has_few_sites, hour = sites_of(records, is_fit) < FEWEST_SITES, hour_days(records, is_fit)
         rows = []
         for position, stock in enumerate(named):
             why = _untold(has_few_sites, batches[stock], error.is_settled)
@@ -207,7 +208,8 @@ class StageCells:
                 "bias_se": np.nan if why else error.std_error(position),
                 "bias_low": -high,
                 "bias_high": -low,
-                "p_value": np.nan if why else error.p_value(position),
+                "p_value": np.nan if why else error.p_value(position, hour),
+                "hour_days": hour,
                 "unscored": str(why or ""),
                 "note": _STOCK_NOTES.get(why, "") if why else "",
             }

@@ -18,7 +18,7 @@ from broodyear.development.likelihood.crossed import CrossedMean, MeanWanted, cr
 from broodyear.development.likelihood.fitting import FEWEST_BATCHES
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut, matrix_of, predicted_days
 from broodyear.development.scoring.held_out_scores import DevelopmentScores
-from broodyear.development.scoring.score_cells import FEWEST_SITES, UNSETTLED, mean_error, sites_of
+from broodyear.development.scoring.score_cells import FEWEST_SITES, UNSETTLED, hour_days, mean_error, sites_of
 from broodyear.development.scoring.stage_data import StageData
 
 Mask = NDArray[np.bool_]
@@ -107,8 +107,10 @@ class _Part:
         return [*rows, {**self.place, "read_by": HAND_LESS_LOGGER, **counts, **_limits(error, len(rows))}]
 
     def _row(self, read_by: str, error: CrossedMean, position: int) -> dict[str, Any]:
-        spread = _spread(self.one, self.held, self.masks[read_by], error)
-        return {**self.place, "read_by": read_by, **self.counts[read_by], **_limits(error, position), **spread}
+        is_in = self.masks[read_by]
+        spread = _spread(self.one, self.held, is_in, error)
+        limits = _limits(error, position, hour_days(self.one.records, is_in))
+        return {**self.place, "read_by": read_by, **self.counts[read_by], **limits, **spread}
 
 
 def _counts(one: StageData, is_in: Mask) -> dict[str, int]:
@@ -132,7 +134,8 @@ def _too_few(counts: Mapping[str, int]) -> str:
     )
 
 
-def _limits(error: CrossedMean, position: int) -> dict[str, Any]:
+def _limits(error: CrossedMean, position: int, hour: float = 0.0) -> dict[str, Any]:
+    """The bias at a place of the estimates, or their difference, in which the hour of looking cancels."""
     low, high = error.interval(position)
     mean = float(error.estimate[position])
     why_not = "cannot be told: the looks are too far apart" if error.is_settled else UNSETTLED
@@ -141,7 +144,7 @@ def _limits(error: CrossedMean, position: int) -> dict[str, Any]:
         "bias_days": -mean,
         "bias_low": -high,
         "bias_high": -low,
-        "p_value": error.p_value(position),
+        "p_value": error.p_value(position, hour),
         "note": note,
     }
 
