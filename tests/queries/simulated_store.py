@@ -7,8 +7,7 @@ import pandas as pd
 
 from broodyear.schemas import table
 from broodyear.store.layout import create_layout
-from broodyear.synthetic import Programme, simulate
-from broodyear.synthetic.tables import Tables
+from broodyear.synthetic import Programme, Tables, simulate
 
 
 def simulated_store(seed: int, seasons: int, tanks: int) -> duckdb.DuckDBPyConnection:

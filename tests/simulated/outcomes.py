@@ -13,7 +13,6 @@ import pandas as pd
 
 from broodyear.synthetic.effects import OUTCOMES
 from broodyear.synthetic.programme import Programme
-from broodyear.synthetic.records import open_days_of
 from broodyear.synthetic.season import SeasonTruth
 
 CONTEXT = [
@@ -80,7 +79,7 @@ def _counts(truth: SeasonTruth, programme: Programme) -> tuple[np.ndarray, np.nd
     season, tanks = truth.calendar.season, len(truth.setups)
     deliveries = _of(programme.clean.deliveries, season)
     eggs = np.bincount(deliveries["_at"], deliveries["eggs_live"], tanks).astype(np.int64)
-    dead_eggs = (truth.fates.dead_found[0] * open_days_of(truth)).sum(axis=1)
+    dead_eggs = (truth.fates.dead_found[0] * truth.open_days).sum(axis=1)
     exits = _of(programme.clean.exits, season)
     kept = exits["fate"].isin(["released", "transferred_out", "retained"]) | (exits["reason"] == "surplus")
     sign = kept.astype(int) - (exits["fate"] == "transferred_in").astype(int)
@@ -94,12 +93,11 @@ def _of(frame: pd.DataFrame, season: int) -> pd.DataFrame:
 
 def _context(truth: SeasonTruth) -> pd.DataFrame:
     setups, cohorts = truth.setups, truth.cohorts.iloc[truth.main].reset_index(drop=True)
-    batches = truth.batches.iloc[cohorts["batch"].to_numpy()].reset_index(drop=True)
     frame = setups[CONTEXT].copy()
     frame["chiller_age_years"] = setups["season"] - setups["chiller_year"]
     frame["site_seasons"] = setups["seasons_before"] + 1
-    frame["batch_id"], frame["species"] = batches["batch_id"], batches["species"]
-    frame["donor_stock"] = batches["donor_stock"]
+    for column in ("batch_id", "species", "donor_stock"):
+        frame[column] = truth.of_batch(column)[truth.main]
     frame["lot_id"] = [f"L{truth.calendar.season}-{trip}" for trip in cohorts["trip"]]
     frame["delivered_on"] = truth.calendar.dates[cohorts["day"].to_numpy()]
     frame["units_at_delivery_c_days"] = cohorts["true_units_c_days"].round(1)

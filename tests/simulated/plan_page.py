@@ -122,7 +122,7 @@ def _forecast_sheet() -> str:
 
 
 def _refused() -> str:
-    lines = [f"| {rule} | {table} | {column} | `{text}` |" for rule, table, column, text in BROKEN_CELLS]
+    lines = [f"| {rule} | {table} | {column} | `{text}` |" for rule, _, table, column, text in BROKEN_CELLS]
     return "\n".join(
         [
             "## Cells that must send their row back",

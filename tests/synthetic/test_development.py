@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from broodyear.synthetic.development import TRUE_CURVES, crossing_day, develop, fraction_on_arrival
+from broodyear.synthetic.development import TRUE_CURVES, crossing, develop
 from broodyear.synthetic.plan import DevelopmentPlan
 
 HOURLY_STEP_DAYS = 0.002
@@ -17,7 +17,7 @@ HOURLY_STEP_DAYS = 0.002
 def test_constant_water_takes_the_days_of_the_curve(species: str, temp_c: float) -> None:
     hourly = np.full((1, 24 * 300), temp_c)
     start = np.array([48.0])
-    grown = develop(species, hourly, start, np.zeros(1), np.ones(1), DevelopmentPlan())
+    grown = develop(np.array([species]), hourly, start, np.zeros(1), np.ones(1), DevelopmentPlan())
     to_hatch, to_button_up = TRUE_CURVES[species]
     assert grown.hatch_day[0] - 2 == pytest.approx(to_hatch.days(temp_c), abs=HOURLY_STEP_DAYS)
     # button-up counts whole hours after hatch: up to an hour is rounded
@@ -26,29 +26,28 @@ def test_constant_water_takes_the_days_of_the_curve(species: str, temp_c: float)
 
 def test_a_faster_batch_is_earlier_by_its_factor() -> None:
     hourly = np.full((2, 24 * 200), 8.0)
-    grown = develop("coho", hourly, np.zeros(2), np.zeros(2) + 1e-9, np.array([1.0, 1.1]), DevelopmentPlan())
+    coho = np.array(["coho", "coho"])
+    grown = develop(coho, hourly, np.zeros(2), np.zeros(2) + 1e-9, np.array([1.0, 1.1]), DevelopmentPlan())
     assert grown.hatch_day[0] / grown.hatch_day[1] == pytest.approx(1.1, rel=1e-4)
 
 
 def test_variance_within_the_day_quickens_a_little() -> None:
     steady = np.full((1, 24 * 120), 8.0)
     swinging = steady + 2 * np.sin(2 * np.pi * np.arange(24 * 120) / 24)
+    coho = np.array(["coho"])
     days = [
-        develop("coho", water, np.zeros(1), np.full(1, 0.01), np.ones(1), DevelopmentPlan()).hatch_day[0]
+        develop(coho, water, np.zeros(1), np.full(1, 0.01), np.ones(1), DevelopmentPlan()).hatch_day[0]
         for water in (steady, swinging)
     ]
     assert 0.1 < days[0] - days[1] < 2.0
 
 
-def test_crossing_inside_an_hour() -> None:
-    # 0.5 after hour 1, 1.5 after hour 2: 1.0 is reached half-way through the third hour (hours count from 0)
-    assert crossing_day(np.array([[0.0, 0.5, 1.5]]), np.array([1.0]))[0] == pytest.approx(2.5 / 24)
-    assert np.isnan(crossing_day(np.array([[0.0, 0.5, 0.9]]), np.array([1.0]))[0])
-
-
-def test_fraction_on_arrival_is_days_times_rate() -> None:
-    days_to_hatch = TRUE_CURVES["chinook"][0].days(9.0)
-    assert fraction_on_arrival("chinook", 9.0, days_to_hatch / 2, 1.0) == pytest.approx(0.5)
+def test_crossing_inside_a_step() -> None:
+    # 0.5 after step 1, 1.5 after step 2: 1.0 is reached half-way through the third step (steps count from 0)
+    assert crossing(np.array([[0.0, 0.5, 1.5]]), 1.0)[0] == pytest.approx(2.5)
+    assert crossing(np.array([[0.0, 0.5, 1.5]] * 2), np.array([1.0, 0.25])) == pytest.approx([2.5, 1.5])
+    assert np.isnan(crossing(np.array([[0.0, 0.5, 0.9]]), 1.0)[0])
+    assert np.isnan(crossing(np.array([[1.0, 1.5, 1.9]]), 1.0)[0]), "passed before anyone could see it"
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,7 @@ from tests.simulated.traps import changed
 from broodyear.synthetic import Programme, season, simulate
 from broodyear.synthetic.effects import OUTCOMES, practices
 from broodyear.synthetic.plan import Plan
-from broodyear.synthetic.temperatures import Water
+from broodyear.synthetic.water import Water
 
 EXPECTED_TOLERANCE_POINTS = 0.02
 """Expected survival is printed to 0.01 points."""
@@ -65,7 +65,7 @@ def survival_with(programme: Programme, column: str, value: object, outcome: str
     found = []
     for truth in programme.seasons:
         changed_tanks = replace(truth, setups=truth.setups.assign(**{column: value}))
-        hazard, _ = season.hazards_of(programme.seed, changed_tanks, programme.plan)
+        hazard, _ = season.hazards_of(changed_tanks)
         background, shock = hazard.cumulative()
         met = (background + shock)[list(OUTCOMES[outcome])][:, truth.main]
         found.append(np.exp(-met.sum(axis=0)))
@@ -74,7 +74,7 @@ def survival_with(programme: Programme, column: str, value: object, outcome: str
 
 def counted(programme: Programme, outcome: str) -> np.ndarray:
     """Tank-seasons the truth averages over: records reach the outcome, and not planted poor."""
-    return np.concatenate([t.reaches()[outcome] & (t.setups["poor"] == "").to_numpy() for t in programme.seasons])
+    return np.concatenate([t.reaches()[outcome] & t.ordinary for t in programme.seasons])
 
 
 @pytest.mark.parametrize("outcome", OUTCOMES)

@@ -37,12 +37,10 @@ def test_about_nine_in_ten_dead_are_found_and_fewer_alevins_in_stones(programme:
 
 
 def test_written_losses_are_the_found_dead(programme: Programme) -> None:
-    from broodyear.synthetic.records import open_days_of
-
     losses = programme.clean.losses
     for truth in programme.seasons:
         written = losses[losses["_season"] == truth.calendar.season].groupby("_at")["dead"].sum()
-        found = (truth.fates.dead_found * open_days_of(truth)[None]).sum(axis=(0, 2))
+        found = (truth.fates.dead_found * truth.open_days).sum(axis=(0, 2))
         assert (written.reindex(range(len(found)), fill_value=0) == found).all()
 
 

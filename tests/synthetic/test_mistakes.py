@@ -9,8 +9,7 @@ import pandas as pd
 import pytest
 
 from broodyear.synthetic import Programme
-from broodyear.synthetic.mistakes import BROKEN_CELLS, FOUND_BY, HANDOUT_UNITS_C_DAYS
-from broodyear.synthetic.mistakes_in_labels import retyped
+from broodyear.synthetic.mistakes import BROKEN_CELLS, FOUND_BY, HANDOUT_UNITS_C_DAYS, retyped
 
 STANDARD_ERRORS = 4
 """Planned shares are chances: counts may differ by four standard errors."""
@@ -179,7 +178,7 @@ def test_a_logger_in_the_air_reads_the_room(programme: Programme) -> None:
 
 def test_unreadable_cells_are_of_every_kind(programme: Programme) -> None:
     refused = programme.mistakes[programme.mistakes["column"] != ""]
-    assert sorted(refused["rule"]) == sorted(f"refused_{rule}" for rule, _, _, _ in BROKEN_CELLS)
+    assert sorted(refused["rule"]) == sorted(f"refused_{rule}" for rule, *_ in BROKEN_CELLS)
 
 
 def test_planted_poor_tanks_keep_their_label(programme: Programme) -> None:

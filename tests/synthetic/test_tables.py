@@ -11,8 +11,7 @@ import pytest
 from broodyear.errors import UsageError
 from broodyear.schemas import pandera_schema, table
 from broodyear.settings import Settings, season_of
-from broodyear.synthetic import Programme, simulate
-from broodyear.synthetic.tables import Tables
+from broodyear.synthetic import Programme, Tables, simulate
 
 WRITTEN = tuple(Tables.__dataclass_fields__)
 """Tables of the invented programme: all but trials, of which it made none."""

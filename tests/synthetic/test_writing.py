@@ -14,9 +14,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from broodyear.synthetic import Programme, simulate, write_truth, write_uploads
+from broodyear.synthetic import Programme, Tables, simulate, write_truth, write_uploads
 from broodyear.synthetic.files import QUIRKS, plan_files
-from broodyear.synthetic.tables import Tables
 
 SMALL = {"seasons": 2, "tanks": 16, "regions": 4, "logger_interval_minutes": 240}
 LONGEST_SECONDS = 12.0

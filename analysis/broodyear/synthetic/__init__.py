@@ -11,8 +11,7 @@ The plan (plan.py, explained in synthetic_data/plan.md) holds every number.
 from __future__ import annotations
 
 from .plan import Plan, Shape
-from .programme import Programme, refuse_odd_sizes, simulate
-from .tables import Tables
+from .programme import Programme, Tables, refuse_odd_sizes, simulate
 from .writing import WrittenFile, write_truth, write_uploads
 
 __all__ = [

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from .development import fraction_on_arrival
-from .plan import SPECIES, EggsPlan, Plan, Shape
-from .school_days import Calendar
-from .streams import Floats, pick, stream
+from .development import TRUE_CURVES
+from .plan import SPECIES, EggsPlan, RecordsPlan
+from .scenario import Floats, Ints, Scenario, Season, pick
 
-SPAWNING = {"chinook": (10, 3), "coho": (11, 8), "rainbow_trout": (12, 18)}
+SPAWNING = {"chinook": "10-03", "coho": "11-08", "rainbow_trout": "12-18"}
 """Species: month and day about which it spawns."""
 COUNT_METHODS = {"hand_twice": 0.25, "hand_once": 0.45, "weight": 0.10, "volume": 0.15, "displacement": 0.05}
 VOLUMETRIC = ("weight", "volume", "displacement")
@@ -20,29 +19,54 @@ MOST_BATCHES = 6
 STOCKS_PER_SPECIES = 2
 
 
-@dataclass(frozen=True)
-class Eggs:
-    """batches: one row per batch; cohorts: one row per delivery, with hidden truth (true eggs, fraction,
-    hour)."""
+def build_batches(scenario: Scenario) -> pd.DataFrame:
+    """One row per batch of every season.
 
-    batches: pd.DataFrame
-    cohorts: pd.DataFrame
+    Hidden columns: log_hazard, rate_factor, is_bad, days_to_hatch (at the hatchery's temperature),
+    target_fraction (of development to hatch, for which its trips wait).
+    """
+    rng, stocks = scenario.stream("batches"), (len(SPECIES), STOCKS_PER_SPECIES)
+    stock_effects = rng.normal(0, scenario.plan.eggs.stock_log_hazard_sd, stocks)
+    return pd.DataFrame(
+        [
+            _batch(number, season, stock_effects, scenario, rng)
+            for season in scenario.shape.years
+            for number in range(batch_count(scenario.shape.regions))
+        ]
+    )
 
 
-def build_batches(seed: int, plan: Plan, shape: Shape) -> pd.DataFrame:
-    """One row per batch of every season. Hidden columns: log_hazard, rate_factor, is_bad, home (region
-    number)."""
-    rng = stream(seed, "batches")
-    stock_effect = {
-        (species, number): rng.normal(0, plan.eggs.stock_log_hazard_sd)
-        for species in SPECIES
-        for number in range(STOCKS_PER_SPECIES)
+def _batch(
+    number: int, season: int, stock_effects: Floats, scenario: Scenario, rng: np.random.Generator
+) -> dict[str, Any]:
+    """One batch of a season; stock_effects: (species, stocks) log hazards."""
+    eggs, species = scenario.plan.eggs, species_of(number, scenario.shape.regions)
+    stock = int(rng.integers(STOCKS_PER_SPECIES))
+    luck = rng.normal(0, eggs.batch_log_hazard_sd) + stock_effects[SPECIES.index(species), stock]
+    every = eggs.bad_batch_every_seasons
+    is_bad = number == 0 and every > 0 and (season - scenario.shape.years[0]) % every == 0
+    log_hazard = eggs.bad_batch_log_hazard if is_bad else luck
+    drawn: dict[str, Any] = {
+        "batch_id": f"B{season}-{species[:2].upper()}{number + 1}",
+        "donor_stock": f"{species[:2].upper()}-{'Å' if stock else 'Y'}{stock + 1}",
+        "species": species,
+        "brood_year": season,
+        "season": season,
+        "log_hazard": log_hazard,
+        "is_bad": is_bad,
+        "spawned_on": np.datetime64(f"{season}-{SPAWNING[species]}") + int(rng.integers(-5, 6)),
+        "females_pooled": int(rng.integers(3, 40)),
+        "green_to_eyed_pct": _green_to_eyed_pct(log_hazard + rng.normal(0, 0.4)),
+        "rate_factor": float(np.exp(rng.normal(0, scenario.plan.development.batch_log_rate_sd))),
+        "hatchery_temp_c": round(rng.uniform(7.5, 11.0), 1),
+        "target_fraction": rng.uniform(eggs.fraction_low, eggs.fraction_high - 0.02),
     }
-    rows = []
-    for number, season in enumerate(shape.years):
-        for batch in range(batch_count(shape.regions)):
-            rows.append(_batch(number, season, batch, shape, plan, stock_effect, rng))
-    return pd.DataFrame(rows)
+    return drawn | {"days_to_hatch": TRUE_CURVES[species][0].days(drawn["hatchery_temp_c"])}
+
+
+def _green_to_eyed_pct(log_hazard: float) -> float:
+    """Survival at the hatchery before the eyes show: poor batches show there first."""
+    return round(float(np.clip(100 * np.exp(-0.12 * np.exp(log_hazard)), 5, 99)), 1)
 
 
 def batch_count(regions: int) -> int:
@@ -52,59 +76,12 @@ def batch_count(regions: int) -> int:
 
 def species_of(batch: int, regions: int) -> str:
     """The species of a batch: regional ones alternate between two, the rest are the third."""
-    if batch >= min(regions, MOST_BATCHES - 1):
-        return SPECIES[2]
-    return SPECIES[(batch // 2) % 2]
-
-
-def _batch(
-    number: int,
-    season: int,
-    batch: int,
-    shape: Shape,
-    plan: Plan,
-    stock_effect: dict[tuple[str, int], float],
-    rng: np.random.Generator,
-) -> dict[str, object]:
-    """One batch: `number` is the season's place in the programme, `batch` the batch's place in the season."""
-    species = species_of(batch, shape.regions)
-    stock = int(rng.integers(STOCKS_PER_SPECIES))
-    luck = rng.normal(0, plan.eggs.batch_log_hazard_sd) + stock_effect[species, stock]
-    every = plan.eggs.bad_batch_every_seasons
-    is_bad = batch == 0 and every > 0 and number % every == 0
-    log_hazard = plan.eggs.bad_batch_log_hazard if is_bad else luck
-    return {
-        "batch_id": f"B{season}-{species[:2].upper()}{batch + 1}",
-        "donor_stock": f"{species[:2].upper()}-{'Å' if stock else 'Y'}{stock + 1}",
-        "species": species,
-        "brood_year": season,
-        "spawned_on": _spawning_day(species, season, rng),
-        "females_pooled": int(rng.integers(3, 40)),
-        "green_to_eyed_pct": _green_to_eyed_pct(log_hazard + rng.normal(0, 0.4)),
-        "season": season,
-        "number": batch,
-        "log_hazard": log_hazard,
-        "is_bad": is_bad,
-        "rate_factor": float(np.exp(rng.normal(0, plan.development.batch_log_rate_sd))),
-        "hatchery_temp_c": round(rng.uniform(7.5, 11.0), 1),
-        "target_fraction": rng.uniform(plan.eggs.fraction_low, plan.eggs.fraction_high - 0.02),
-    }
-
-
-def _spawning_day(species: str, season: int, rng: np.random.Generator) -> np.datetime64:
-    month, day = SPAWNING[species]
-    return np.datetime64(f"{season}-{month:02d}-{day:02d}") + int(rng.integers(-5, 6))
-
-
-def _green_to_eyed_pct(log_hazard: float) -> float:
-    """Survival at the hatchery before the eyes show: poor batches show there first."""
-    return round(float(np.clip(100 * np.exp(-0.12 * np.exp(log_hazard)), 5, 99)), 1)
+    return SPECIES[2] if batch >= min(regions, MOST_BATCHES - 1) else SPECIES[(batch // 2) % 2]
 
 
 def batch_weights(regions: int, eggs: EggsPlan) -> Floats:
     """(regions, batches) share of each region's tanks served from each batch."""
-    count = batch_count(regions)
-    shared = min(regions, MOST_BATCHES - 1)
+    count, shared = batch_count(regions), min(regions, MOST_BATCHES - 1)
     weights = np.zeros((regions, count))
     isolated = regions - 1 if eggs.isolated_last_region and regions >= 4 and count > shared + 1 else -1
     for region in range(regions):
@@ -112,158 +89,114 @@ def batch_weights(regions: int, eggs: EggsPlan) -> Floats:
         weights[region, own] += eggs.own_batch_share
         if region == isolated:
             weights[region, shared + 1] += 1 - eggs.own_batch_share
-            continue
-        neighbour = 0 if neighbour == isolated else neighbour
-        weights[region, neighbour] += eggs.neighbour_batch_share
-        weights[region, shared] += eggs.shared_batch_share
+        else:
+            weights[region, 0 if neighbour == isolated else neighbour] += eggs.neighbour_batch_share
+            weights[region, shared] += eggs.shared_batch_share
     shares: Floats = weights / weights.sum(axis=1, keepdims=True)
     return shares
 
 
-def deliver(
-    seed: int,
-    season_setups: pd.DataFrame,
-    batches: pd.DataFrame,
-    calendar: Calendar,
-    plan: Plan,
-    regions: list[str],
-) -> pd.DataFrame:
-    """The cohorts of one season: one row per tank, and one more for each second delivery.
+def deliver(season: Season) -> pd.DataFrame:
+    """The cohorts of a season: one row per tank, and one more for each second delivery.
 
-    Columns: at (row of the tank in `season_setups`), the columns of `deliveries`, and hidden truth: batch
-    (row of `batches`), eggs (true live eggs), hour (of the season), fraction (of development to hatch),
-    is_second, lot effects.
+    Columns: at (row of the tank in the set-ups), the columns of `deliveries`, and hidden truth: batch (row of
+    the batches), eggs (true live eggs), hour (of the season), fraction (of development to hatch), is_second,
+    lot effects.
     """
-    rng = stream(seed, "deliveries", calendar.season)
-    batch_of = _choose_batches(season_setups, batches, plan.eggs, regions, rng)
-    trips = _trips(season_setups["region"].to_numpy(), batch_of, plan.eggs, rng)
-    trip_facts = _trip_facts(trips, batches, calendar, plan, rng)
-    cohorts = trips.merge(trip_facts, on="trip", how="left").sort_values("at", ignore_index=True)
-    cohorts["eggs"] = _eggs(season_setups, plan.eggs, rng)
+    rng = season.stream("deliveries")
+    trips = _trips(season, rng)
+    cohorts = trips.merge(_trip_facts(trips, season, rng), on="trip").sort_values("at", ignore_index=True)
+    cohorts["eggs"] = _eggs(season, rng)
     cohorts["is_second"] = False
-    second = _second_deliveries(cohorts, calendar, plan, rng)
-    cohorts = pd.concat([cohorts, second], ignore_index=True) if len(second) else cohorts
-    return _with_arrival(cohorts, batches, calendar, plan, rng)
+    second = _second_deliveries(cohorts, season, rng)
+    return _with_arrival(pd.concat([cohorts, second], ignore_index=True), season, rng)
 
 
-def _choose_batches(
-    setups: pd.DataFrame, batches: pd.DataFrame, eggs: EggsPlan, regions: list[str], rng: np.random.Generator
-) -> np.ndarray:
-    weights = batch_weights(len(regions), eggs)
-    region_number = (
-        setups["region"].map({region: number for number, region in enumerate(regions)}).to_numpy(dtype=int)
-    )
-    cumulative = np.cumsum(weights, axis=1)[region_number]
-    draw = rng.random(len(setups))
-    chosen: np.ndarray = np.minimum((draw[:, None] > cumulative).sum(axis=1), len(batches) - 1)
-    return chosen
-
-
-def _trips(region: np.ndarray, batch_of: np.ndarray, eggs: EggsPlan, rng: np.random.Generator) -> pd.DataFrame:
-    """Tanks of one region and batch, shuffled and dealt to trips. Columns: at, batch, trip (code), order (of
-    the trip)."""
-    frame = pd.DataFrame({"at": np.arange(len(region)), "region": region, "batch": batch_of})
+def _trips(season: Season, rng: np.random.Generator) -> pd.DataFrame:
+    """The batch of each tank, and the trip that brings it: tanks of one region and batch, shuffled and dealt to
+    trips. Columns: at, batch, trip (code), order (of the trip)."""
+    regions, eggs, region = season.scenario.regions, season.plan.eggs, season.setups["region"]
+    cumulative = np.cumsum(batch_weights(len(regions), eggs), axis=1)[[regions.index(name) for name in region]]
+    drawn = (rng.random(len(region))[:, None] > cumulative).sum(axis=1)
+    batch = np.minimum(drawn, len(season.batches) - 1)
+    frame = pd.DataFrame({"at": np.arange(len(region)), "region": region, "batch": batch})
     frame = frame.iloc[rng.permutation(len(frame))]
     frame["order"] = frame.groupby(["region", "batch"]).cumcount() // eggs.tanks_per_trip
-    frame["trip"] = [
-        f"{r[:3].upper()}{b + 1}-{o + 1}"
-        for r, b, o in zip(frame["region"], frame["batch"], frame["order"], strict=True)
-    ]
+    number = (frame["batch"] + 1).astype(str) + "-" + (frame["order"] + 1).astype(str)
+    frame["trip"] = frame["region"].str[:3].str.upper() + number
     return frame.drop(columns="region")
 
 
-def _trip_facts(
-    trips: pd.DataFrame, batches: pd.DataFrame, calendar: Calendar, plan: Plan, rng: np.random.Generator
-) -> pd.DataFrame:
-    """One row per trip: its day and hour, transit, losses on the way, effects, and whether eggs were
-    green."""
+def _trip_facts(trips: pd.DataFrame, season: Season, rng: np.random.Generator) -> pd.DataFrame:
+    """One row per trip: its day and hour, transit, losses on the way, effects, and whether eggs were green."""
+    eggs = season.plan.eggs
     facts = trips.drop_duplicates("trip").sort_values("trip")[["trip", "batch", "order"]].reset_index(drop=True)
     size = len(facts)
     kind = rng.random(size)
-    facts["is_green"] = kind < plan.eggs.green_trip_share
-    facts["is_late"] = (kind > 1 - plan.eggs.late_trip_share) & ~facts["is_green"]
-    delay = np.round(facts["order"] * rng.exponential(plan.eggs.trip_spacing_days, size)).clip(0, 12)
-    facts["day"] = [
-        _trip_day(batches.iloc[b], bool(g), bool(late), int(d), calendar)
-        for b, g, late, d in zip(facts["batch"], facts["is_green"], facts["is_late"], delay, strict=True)
-    ]
+    facts["is_green"] = kind < eggs.green_trip_share
+    facts["is_late"] = (kind > 1 - eggs.late_trip_share) & ~facts["is_green"]
+    delay_days = np.round(facts["order"].to_numpy() * rng.exponential(eggs.trip_spacing_days, size)).clip(0, 12)
+    facts["day"] = _trip_days(facts, delay_days, season)
     facts["hour_of_day"] = rng.integers(8, 16, size)
     facts["transit_hours"] = np.round(rng.gamma(4, 0.9, size) + 0.5, 1)
     facts["box_temp_c"] = np.round(rng.uniform(3, 9, size), 1)
-    facts["dead_share"] = rng.beta(1, 100 / plan.eggs.dead_on_arrival_pct - 1, size)
-    bad_trip = rng.random(size) < 0.03
-    facts["dead_share"] = np.where(bad_trip, rng.beta(3, 6, size), facts["dead_share"])
-    facts["lot_log_hazard"] = rng.normal(0, plan.eggs.lot_log_hazard_sd, size)
+    usual = rng.beta(1, 100 / eggs.dead_on_arrival_pct - 1, size)
+    facts["dead_share"] = np.where(rng.random(size) < 0.03, rng.beta(3, 6, size), usual)
+    facts["lot_log_hazard"] = rng.normal(0, eggs.lot_log_hazard_sd, size)
     return facts.drop(columns=["batch", "order"])
 
 
-def _trip_day(batch: pd.Series, is_green: bool, is_late: bool, delay_days: int, calendar: Calendar) -> int:
-    """The school day of a trip, from the fraction of development it waits for."""
-    days_to_hatch = 1 / fraction_on_arrival(batch["species"], batch["hatchery_temp_c"], 1.0, batch["rate_factor"])
-    waited = min(batch["target_fraction"] * days_to_hatch + delay_days, 0.8 * days_to_hatch)
-    waited = 3.0 if is_green else 0.94 * days_to_hatch - 1 if is_late else waited
-    spawned = calendar.day_of(np.datetime64(batch["spawned_on"], "D"))
-    return calendar.trip_day(int(spawned + waited))
+def _trip_days(trips: pd.DataFrame, delay_days: Floats, season: Season) -> Ints:
+    """(trips,) the school day of each, from the fraction of development it waits for."""
+    batches = season.batches.iloc[trips["batch"]]
+    days_to_hatch = 1 / (batches["rate_factor"].to_numpy() / batches["days_to_hatch"].to_numpy())
+    target = batches["target_fraction"].to_numpy() * days_to_hatch
+    waited = np.minimum(target + delay_days, 0.8 * days_to_hatch)
+    waited = np.select([trips["is_green"], trips["is_late"]], [3.0, 0.94 * days_to_hatch - 1], waited)
+    spawned = season.calendar.day_of(batches["spawned_on"].to_numpy())
+    return season.calendar.trip_day((spawned + waited).astype(np.int64))
 
 
-def _eggs(setups: pd.DataFrame, eggs: EggsPlan, rng: np.random.Generator) -> np.ndarray:
+def _eggs(season: Season, rng: np.random.Generator) -> Ints:
     """(tanks,) true live eggs delivered; tanks planted poor get the median."""
-    size = len(setups)
-    ordinary = np.clip(np.round(eggs.eggs_median * np.exp(rng.normal(0, eggs.eggs_log_sd, size))), 60, 300)
+    eggs, size = season.plan.eggs, len(season.setups)
+    usual = np.clip(np.round(eggs.eggs_median * np.exp(rng.normal(0, eggs.eggs_log_sd, size))), 60, 300)
     small = rng.integers(30, 61, size)
-    count = np.where(rng.random(size) < eggs.small_delivery_share, small, ordinary)
-    return np.where(setups["poor"] != "", eggs.eggs_median, count).astype(np.int64)
+    count = np.where(rng.random(size) < eggs.small_delivery_share, small, usual)
+    return np.where(season.ordinary, count, eggs.eggs_median).astype(np.int64)
 
 
-def _second_deliveries(
-    cohorts: pd.DataFrame, calendar: Calendar, plan: Plan, rng: np.random.Generator
-) -> pd.DataFrame:
+def _second_deliveries(cohorts: pd.DataFrame, season: Season, rng: np.random.Generator) -> pd.DataFrame:
     """A second, smaller delivery of the same batch some days later, to a few tanks."""
-    chosen = rng.random(len(cohorts)) < plan.eggs.second_delivery_share
+    chosen = rng.random(len(cohorts)) < season.plan.eggs.second_delivery_share
     later = cohorts[chosen & ~cohorts["is_green"] & ~cohorts["is_late"]].copy()
-    if later.empty:
-        return later
-    later["day"] = [
-        calendar.next_school_day(int(day + extra))
-        for day, extra in zip(later["day"], rng.integers(2, 7, len(later)), strict=True)
-    ]
+    later["day"] = season.calendar.next_school_day(later["day"] + rng.integers(2, 7, len(later)))
     later["eggs"] = rng.integers(20, 61, len(later))
-    later["is_second"] = True
-    later["trip"] = later["trip"] + "b"
-    return later
+    return later.assign(is_second=True, trip=later["trip"] + "b")
 
 
-def _with_arrival(
-    cohorts: pd.DataFrame, batches: pd.DataFrame, calendar: Calendar, plan: Plan, rng: np.random.Generator
-) -> pd.DataFrame:
+def _with_arrival(cohorts: pd.DataFrame, season: Season, rng: np.random.Generator) -> pd.DataFrame:
     """Adds what the hatchery knew on arrival: fraction done, thermal units (true and as written), counts as
     written."""
-    facts = batches.iloc[cohorts["batch"].to_numpy()].reset_index(drop=True)
-    size = len(cohorts)
-    spawned = (
-        np.array([calendar.day_of(day) for day in facts["spawned_on"].to_numpy().astype("datetime64[D]")]) + 0.5
-    )
+    eggs, size = season.plan.eggs, len(cohorts)
+    batches = season.batches.iloc[cohorts["batch"]].reset_index(drop=True)
     cohorts["hour"] = cohorts["day"] * 24 + cohorts["hour_of_day"]
-    days = cohorts["hour"].to_numpy() / 24 - spawned
-    cohorts["fraction"] = [
-        fraction_on_arrival(s, t, d, r)
-        for s, t, d, r in zip(facts["species"], facts["hatchery_temp_c"], days, facts["rate_factor"], strict=True)
-    ]
+    days = cohorts["hour"] / 24 - (season.calendar.day_of(batches["spawned_on"].to_numpy()) + 0.5)
+    cohorts["fraction"] = days * batches["rate_factor"] / batches["days_to_hatch"]
     cohorts["is_late"] &= cohorts["fraction"] > 0.88
-    cohorts["true_units_c_days"] = days * facts["hatchery_temp_c"].to_numpy()
-    error = rng.normal(0, plan.eggs.units_at_delivery_sd_c_days, size)
+    cohorts["hatchery_temp_c"] = batches["hatchery_temp_c"]
+    cohorts["true_units_c_days"] = days * batches["hatchery_temp_c"]
+    error = rng.normal(0, eggs.units_at_delivery_sd_c_days, size)
     cohorts["thermal_units_at_delivery"] = np.round((cohorts["true_units_c_days"] + error).clip(0), 0)
-    cohorts["hatchery_temp_c"] = facts["hatchery_temp_c"].to_numpy()
     cohorts["hour_known"] = rng.random(size) < 0.6
     cohorts["count_method"] = pick(rng, COUNT_METHODS, size)
-    cohorts["eggs_live"] = written_count(cohorts["eggs"].to_numpy(), cohorts["count_method"].to_numpy(), plan, rng)
+    cohorts["eggs_live"] = written_count(cohorts["eggs"], cohorts["count_method"], season.plan.records, rng)
     cohorts["eggs_dead_on_arrival"] = rng.binomial(cohorts["eggs"], cohorts["dead_share"].clip(0, 0.8))
     return cohorts
 
 
-def written_count(true_count: np.ndarray, method: np.ndarray, plan: Plan, rng: np.random.Generator) -> np.ndarray:
-    """Counts as written down: each method has its relative error, and volumetric ones read high."""
-    records = plan.records
+def written_count(true_count: Any, method: Any, records: RecordsPlan, rng: np.random.Generator) -> Ints:
+    """(counts,) as written down: each method has its relative error, and volumetric ones read high."""
     volumetric = np.isin(method, VOLUMETRIC)
     by_hand = np.where(method == "hand_twice", records.count_cv_hand_twice, records.count_cv_hand_once)
     spread = np.where(volumetric, records.count_cv_volumetric, by_hand)
@@ -271,5 +204,5 @@ def written_count(true_count: np.ndarray, method: np.ndarray, plan: Plan, rng: n
     written = np.round(true_count * (centre + spread * rng.normal(size=len(true_count))))
     # volumetric counts come in round numbers, as people pour them out
     written = np.where(volumetric, np.round(written / 5) * 5, written)
-    count: np.ndarray = np.maximum(written, np.minimum(true_count, 1)).astype(np.int64)
+    count: Ints = np.maximum(written, np.minimum(true_count, 1)).astype(np.int64)
     return count

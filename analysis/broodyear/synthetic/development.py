@@ -13,13 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from .plan import DevelopmentPlan
-from .streams import Floats
+from .scenario import Floats, Words, by_day
 
 
 @dataclass(frozen=True)
 class Curve:
-    """Rate per day at a constant temperature: (T − zero)^power / scale_days, bent down above about
-    `bend_c`."""
+    """Rate per day at a constant temperature: (T − zero)^power / scale_days, bent down above about `bend_c`."""
 
     scale_days: float
     zero_c: float
@@ -30,10 +29,9 @@ class Curve:
     def rate_per_day(self, temp_c: Floats) -> Floats:
         """Fraction of development gained per day at each temperature (°C); never negative."""
         warmth = np.maximum(temp_c - self.zero_c, 0.0)
-        bent: Floats = (
-            warmth**self.power / self.scale_days / (1 + np.exp((temp_c - self.bend_c) / self.bend_width_c))
-        )
-        return bent
+        bend = 1 + np.exp((temp_c - self.bend_c) / self.bend_width_c)
+        rate: Floats = warmth**self.power / self.scale_days / bend
+        return rate
 
     def days(self, temp_c: float) -> float:
         """Days from 0 to 1 at a constant temperature (°C), for an average batch."""
@@ -66,55 +64,51 @@ class Progress:
 
 
 def develop(
-    species: str,
+    species: Words,
     hourly_c: Floats,
     start_hour: Floats,
     start_fraction: Floats,
     rate_factor: Floats,
     plan: DevelopmentPlan,
 ) -> Progress:
-    """Development of cohorts of one species in the water of their tanks.
+    """Development of cohorts in the water of their tanks.
 
     Args:
+        species: (cohorts,) names.
         hourly_c: (cohorts, hours) water temperature, °C.
         start_hour: (cohorts,) hour of the season at which the eggs arrived.
         start_fraction: (cohorts,) fraction of development to hatch already done on arrival.
         rate_factor: (cohorts,) the batch's and tank's factor on every rate.
     """
-    to_hatch_curve, to_button_up_curve = TRUE_CURVES[species]
-    arrived = np.arange(hourly_c.shape[1])[None, :] >= start_hour[:, None]
-    gain = _variance_gain(hourly_c, plan) * rate_factor[:, None] / 24.0
-    hatch = start_fraction[:, None] + np.cumsum(to_hatch_curve.rate_per_day(hourly_c) * gain * arrived, axis=1)
-    hatched = hatch >= 1.0
-    button_up = np.cumsum(to_button_up_curve.rate_per_day(hourly_c) * gain * hatched, axis=1)
+    arrived = np.arange(hourly_c.shape[1]) >= start_hour[:, None]
+    # variance within the day quickens development
+    gain = np.repeat(1 + plan.variance_effect_per_c2 * by_day(hourly_c).var(axis=2), 24, axis=1)
+    gain = gain * rate_factor[:, None] / 24.0
+    hatch = start_fraction[:, None] + np.cumsum(_rates(species, hourly_c, 0) * gain * arrived, axis=1)
+    button_up = np.cumsum(_rates(species, hourly_c, 1) * gain * (hatch >= 1.0), axis=1)
     return Progress(
         to_hatch=hatch[:, 23::24],
         to_button_up=button_up[:, 23::24],
-        hatch_day=crossing_day(hatch, np.ones(len(hatch))),
-        button_up_day=crossing_day(button_up, np.ones(len(hatch))),
-        eyed_day=crossing_day(hatch, np.full(len(hatch), plan.eyed_fraction)),
+        hatch_day=crossing(hatch, 1.0) / 24,
+        button_up_day=crossing(button_up, 1.0) / 24,
+        eyed_day=crossing(hatch, plan.eyed_fraction) / 24,
     )
 
 
-def _variance_gain(hourly_c: Floats, plan: DevelopmentPlan) -> Floats:
-    """(cohorts, hours) factor by which variance within the day quickens development."""
-    by_day = hourly_c.reshape(len(hourly_c), -1, 24)
-    gain: Floats = np.repeat(1 + plan.variance_effect_per_c2 * by_day.var(axis=2), 24, axis=1)
-    return gain
+def _rates(species: Words, hourly_c: Floats, stretch: int) -> Floats:
+    """(cohorts, hours) rate per day on the first or second curve of each cohort's species."""
+    rates = np.empty_like(hourly_c)
+    for name in set(species):
+        rates[species == name] = TRUE_CURVES[name][stretch].rate_per_day(hourly_c[species == name])
+    return rates
 
 
-def crossing_day(cumulative: Floats, level: Floats) -> Floats:
-    """(cohorts,) fractional day on which a row of hourly sums first reaches its level; nan if never, or
-    before day 0."""
+def crossing(cumulative: Floats, level: float | Floats) -> Floats:
+    """(cohorts,) fractional step at which a row of (cohorts, steps) sums reaches its level, one or one per row;
+    nan if never, or on the first step."""
+    level = np.broadcast_to(level, len(cumulative))
     reached = cumulative >= level[:, None]
-    hour = reached.argmax(axis=1)
-    crossed = reached.any(axis=1) & ~reached[:, 0]
-    rows = np.arange(len(level))
-    before = cumulative[rows, np.maximum(hour - 1, 0)]
-    step = np.maximum(cumulative[rows, hour] - before, 1e-12)
-    return np.where(crossed, (hour + (level - before) / step) / 24.0, np.nan)
-
-
-def fraction_on_arrival(species: str, hatchery_temp_c: float, days: float, rate_factor: float) -> float:
-    """Fraction of development to hatch done after `days` at the hatchery's constant temperature."""
-    return days * rate_factor / TRUE_CURVES[species][0].days(hatchery_temp_c)
+    step, rows = reached.argmax(axis=1), np.arange(len(cumulative))
+    before = cumulative[rows, np.maximum(step - 1, 0)]
+    gain = np.maximum(cumulative[rows, step] - before, 1e-12)
+    return np.where(reached.any(axis=1) & ~reached[:, 0], step + (level - before) / gain, np.nan)

@@ -12,14 +12,12 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
-from .incidents import collapse_hazard
 from .plan import Plan
+from .scenario import Floats
 from .season import SeasonTruth, developed, hazards_of
-from .streams import Bools, Floats
-from .survival import stage_effects
-from .temperatures import Water
+from .survival import STAGES, stage_effects
+from .water import collapse_hazard
 
 OUTCOMES = {"hatch": (0,), "hatch_to_release": (1, 2), "delivered_to_release": (0, 1, 2)}
 """Outcome: the stages (egg, alevin, fry) whose hazards it meets."""
@@ -73,68 +71,48 @@ def practices(plan: Plan) -> tuple[Practice, ...]:
     )
 
 
-def planted_effects(lived: tuple[SeasonTruth, ...], plan: Plan, seed: int) -> list[dict[str, Any]]:
+def planted_effects(lived: tuple[SeasonTruth, ...], plan: Plan) -> list[dict[str, Any]]:
     """Each planted effect: hazard ratios by stage, and by outcome the difference in points and odds ratio."""
-    counted = _counted(lived)
     rows = []
     for practice in practices(plan):
         without, with_it = (
-            _survival([_hazards_with(truth, practice.factor, value, plan) for truth in lived])
+            [_hazards_with(truth, practice.factor, value) for truth in lived]
             for value in (practice.without, practice.with_it)
         )
         tanks = sum(int((truth.setups[practice.factor] == practice.with_it).sum()) for truth in lived)
-        rows.append(
-            {
-                "factor": practice.factor,
-                "level": practice.level,
-                "reference": practice.reference,
-                "hazard_ratios": _ratios(practice.log_hazards),
-                "tanks": tanks,
-                "outcomes": _by_outcome(without, with_it, counted),
-            }
-        )
-    return [*rows, _warmth(lived, counted, plan, seed)]
+        named = (practice.factor, practice.level, practice.reference)
+        rows.append(_effect(named, practice.log_hazards, tanks, _by_outcome(lived, without, with_it)))
+    as_it_was = [_met(truth.hazard.cumulative(), truth) for truth in lived]
+    outcomes = _by_outcome(lived, as_it_was, [_hazards_warmer(truth, STEP_C) for truth in lived])
+    log_hazards = (plan.survival.warm_log_hazard_per_c * STEP_C,) * 3
+    tanks = sum(len(truth.setups) for truth in lived)
+    return [*rows, _effect(("mean_water_temp_c", "+1 °C", ""), log_hazards, tanks, outcomes)]
 
 
-def _ratios(log_hazards: tuple[float, float, float]) -> dict[str, float]:
-    return dict(zip(("egg", "alevin", "fry"), np.exp(log_hazards).round(4).tolist(), strict=True))
-
-
-def _counted(lived: tuple[SeasonTruth, ...]) -> dict[str, Bools]:
-    """Outcome -> (all tank-seasons,) whether its records reach the outcome and it is not planted poor."""
-    known = [(truth.reaches(), (truth.setups["poor"] == "").to_numpy()) for truth in lived]
-    return {outcome: np.concatenate([part[outcome] & usual for part, usual in known]) for outcome in OUTCOMES}
-
-
-def _hazards_with(truth: SeasonTruth, column: str, value: Any, plan: Plan) -> Floats:
-    """(3, tanks) hazards met in each stage with one column of the set-ups at one value in every tank.
-
-    What acts the whole season multiplies a stage's background, so its sum is multiplied as well.
-    """
-    changed = truth.setups.assign(**{column: value})
-    background, shock = truth.hazard.cumulative()
-    shift = _season_long(truth, changed, plan) - _season_long(truth, truth.setups, plan)
-    return _met((background * np.exp(shift), shock), truth)
-
-
-def _season_long(truth: SeasonTruth, setups: pd.DataFrame, plan: Plan) -> Floats:
-    return stage_effects(setups, truth.batches, truth.cohorts, plan)
-
-
-def _survival(met: list[Floats]) -> dict[str, Floats]:
-    """Outcome -> (all tank-seasons,) expected survival, from (3, tanks) hazards met in each season."""
-    whole = np.concatenate(met, axis=1)
-    return {outcome: np.exp(-whole[list(stages)].sum(axis=0)) for outcome, stages in OUTCOMES.items()}
+def _effect(
+    named: tuple[str, str, str], log_hazards: tuple[float, float, float], tanks: int, outcomes: dict[str, Any]
+) -> dict[str, Any]:
+    ratios = dict(zip(STAGES, np.exp(log_hazards).round(4).tolist(), strict=True))
+    names = dict(zip(("factor", "level", "reference"), named, strict=True))
+    return {**names, "hazard_ratios": ratios, "tanks": tanks, "outcomes": outcomes}
 
 
 def _by_outcome(
-    without: dict[str, Floats], with_it: dict[str, Floats], counted: dict[str, Bools]
+    lived: tuple[SeasonTruth, ...], without: list[Floats], with_it: list[Floats]
 ) -> dict[str, dict[str, float]]:
+    """Outcome -> its numbers, from the (3, tanks) hazards met in each season.
+
+    Averaged over tank-seasons whose records reach the outcome and which are not planted poor.
+    """
     found = {}
-    for outcome, rows in counted.items():
-        if not rows.any():
+    for outcome, stages in OUTCOMES.items():
+        counted = np.concatenate([truth.reaches()[outcome] & truth.ordinary for truth in lived])
+        if not counted.any():
             continue  # in so small a programme no tank was followed to this outcome
-        before, after = without[outcome][rows].mean(), with_it[outcome][rows].mean()
+        before, after = (
+            np.exp(-np.concatenate(met, axis=1)[list(stages)].sum(axis=0))[counted].mean()
+            for met in (without, with_it)
+        )
         found[outcome] = {
             "difference_points": round(float(100 * (after - before)), 2),
             "odds_ratio": round(float(after / (1 - after) / (before / (1 - before))), 4),
@@ -142,39 +120,30 @@ def _by_outcome(
     return found
 
 
-def _warmth(lived: tuple[SeasonTruth, ...], counted: dict[str, Bools], plan: Plan, seed: int) -> dict[str, Any]:
-    """One degree more in every tank at every hour."""
-    as_it_was = _survival([_met(truth.hazard.cumulative(), truth) for truth in lived])
-    warmer = _survival([_hazards_warmer(truth, STEP_C, plan, seed) for truth in lived])
-    log_hazard = plan.survival.warm_log_hazard_per_c * STEP_C
-    return {
-        "factor": "mean_water_temp_c",
-        "level": "+1 °C",
-        "reference": "",
-        "hazard_ratios": _ratios((log_hazard,) * 3),
-        "tanks": sum(len(truth.setups) for truth in lived),
-        "outcomes": _by_outcome(as_it_was, warmer, counted),
-    }
+def _hazards_with(truth: SeasonTruth, column: str, value: Any) -> Floats:
+    """(3, tanks) hazards met in each stage with one column of the set-ups at one value in every tank.
+
+    What acts the whole season multiplies a stage's background, so its sum is multiplied as well.
+    """
+    as_it_was, changed = (
+        stage_effects(setups, truth.batches, truth.cohorts, truth.plan)
+        for setups in (truth.setups, truth.setups.assign(**{column: value}))
+    )
+    background, shock = truth.hazard.cumulative()
+    return _met((background * np.exp(changed - as_it_was), shock), truth)
 
 
-def _hazards_warmer(truth: SeasonTruth, by_c: float, plan: Plan, seed: int) -> Floats:
+def _hazards_warmer(truth: SeasonTruth, by_c: float) -> Floats:
     """(3, tanks) hazards met in each stage when the season unfolds in water warmer by so much.
 
     A collapse stays in the stage it struck: one more or one less before a quicker hatch would be luck, and in
     few tanks outweigh the warmth.
     """
-    water = Water(truth.water.hourly_c + by_c, truth.water.room_c, truth.water.still)
+    water = replace(truth.water, hourly_c=truth.water.hourly_c + by_c)
     others = truth.incidents[~truth.incidents["is_collapse"]]
-    hazard, _ = hazards_of(seed, developed(seed, replace(truth, water=water, incidents=others), plan), plan)
-    return _met(hazard.cumulative(), truth) + _collapses(truth)
-
-
-def _collapses(truth: SeasonTruth) -> Floats:
-    """(3, tanks) hazards of collapses, in the stage each struck."""
-    days = truth.hazard.in_stage.shape[2]
-    daily = collapse_hazard(truth.incidents, len(truth.setups), days)[truth.at]
-    struck: Floats = (truth.hazard.in_stage * daily).sum(axis=2)[:, truth.main]
-    return struck
+    hazard, _ = hazards_of(developed(replace(truth, water=water, incidents=others)))
+    collapses = replace(truth.hazard, background=collapse_hazard(truth, truth.incidents)[truth.at]).cumulative()[0]
+    return _met(hazard.cumulative(), truth) + collapses[:, truth.main]
 
 
 def _met(cumulative: tuple[Floats, Floats], truth: SeasonTruth) -> Floats:

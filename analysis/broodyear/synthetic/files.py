@@ -5,16 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-import pandas as pd
 
-from .frames import rows_by
-from .people_and_places import REGION_CODES
 from .programme import Programme
-from .streams import stream
+from .records import read_by_logger, rows_by
+from .scenario import REGION_CODES, Ints
 
+MASTER = ("sites", "tanks")
 BY_REGION = ("setups", "losses", "stages", "incidents", "water_tests")
 BY_SEASON = ("batches", "deliveries", "exits")
-MASTER = ("sites", "tanks")
 
 QUIRKS = (
     "semicolons",
@@ -33,6 +31,8 @@ QUIRKS = (
 """Shapes a file may come in besides the plain one; windows_1252 and preamble are for the tables where they
 occur."""
 QUIRK_SHARE = 0.35
+PREAMBLE_SHARE = 0.6
+"""Share of single loggers' files with lines above the header."""
 GROUPED_LOGGER_REGIONS = 2
 
 
@@ -41,13 +41,13 @@ class PlannedFile:
     """One upload: its path below the uploads folder, its table, the rows of the sent frame it holds, its
     shape.
 
-    `cells`: texts written in place of the true ones, keyed by (row, column). `copy_of`: the path it repeats,
+    `cells`: texts written in place of the true ones, as (row, column, text). `copy_of`: the path it repeats,
     or "".
     """
 
     path: str
     table: str
-    rows: np.ndarray
+    rows: Ints
     quirk: str = "plain"
     cells: tuple[tuple[int, str, str], ...] = ()
     copy_of: str = ""
@@ -55,72 +55,49 @@ class PlannedFile:
 
 def plan_files(programme: Programme) -> tuple[PlannedFile, ...]:
     """Every upload of a programme, in order of path; a pure function of the programme."""
-    files = [*_masters(programme), *_plain_tables(programme), *_readings(programme)]
-    files = _with_broken_cells(files, programme)
-    files = _with_correction(files, programme)
+    files = [*_plain_tables(programme), *_readings(programme)]
+    files = _with_correction(_with_broken_cells(files, programme), programme)
     if programme.plan.mistakes.file_quirks:
         files = _with_quirks(files, programme)
     return tuple(sorted(_with_duplicates(files, programme), key=lambda file: file.path))
 
 
-def _masters(programme: Programme) -> list[PlannedFile]:
-    """Sites and tanks: one list, then one of what is new in each later season."""
-    files = []
-    for name in MASTER:
-        seasons = programme.sent.frame(name)["_season"].to_numpy(dtype=int)
-        for season in sorted(set(seasons)):
-            first = season == programme.shape.years[0]
-            path = f"programme/{name}.csv" if first else f"{season}/{name}-{season}.csv"
-            files.append(PlannedFile(path, name, np.flatnonzero(seasons == season)))
-    return files
-
-
 def _plain_tables(programme: Programme) -> list[PlannedFile]:
+    """Tables by season and region, or by season; sites and tanks in one list, then what is new in each season."""
     files = []
-    for name in (*BY_REGION, *BY_SEASON):
+    for name in (*MASTER, *BY_REGION, *BY_SEASON):
         frame = programme.sent.frame(name)
-        keys = ["_season", "_region"] if name in BY_REGION else ["_season"]
-        for key, rows in rows_by(frame, keys):
-            ending = f"_{key[1]}" if name in BY_REGION else f"-{key[0]}"
-            files.append(PlannedFile(f"{key[0]}/{name}{ending}.csv", name, rows))
+        frame = frame if name in BY_REGION else frame.assign(_region="")
+        for (season, region), rows in rows_by(frame, ["_season", "_region"]):
+            path = f"{season}/{name}_{region}.csv" if region else f"{season}/{name}-{season}.csv"
+            if name in MASTER and season == programme.shape.years[0]:
+                path = f"programme/{name}.csv"
+            files.append(PlannedFile(path, name, rows))
     return files
 
 
 def _readings(programme: Programme) -> list[PlannedFile]:
     """Hand readings of a region in one file; loggers together in some regions, one file each in the
     others."""
-    frame = programme.sent.temperatures
-    if frame.empty:
-        return []
-    blank = frame["instrument"].isna().to_numpy()
-    by_logger = (blank & frame["read_at_has_hour"].to_numpy(dtype=bool)) | (
-        frame["instrument"] == "logger"
-    ).to_numpy()
-    region = frame["_region"].astype(object).to_numpy()
-    together = np.isin(region, REGION_CODES[:GROUPED_LOGGER_REGIONS])
-    label = frame["tank_id"].cat.codes.to_numpy()
-    group = np.where(by_logger, np.where(together, -2, label), -1)
-    groups = pd.DataFrame({"season": frame["_season"], "region": region, "group": group})
-    files = []
-    for (season, place, number), rows in rows_by(groups, ["season", "region", "group"]):
-        name = f"temperatures_{place}" if number == -1 else f"temperatures_{place}_loggers"
-        if number >= 0:
-            name = "logger_" + str(frame["tank_id"].cat.categories[number]).replace(" ", "_") + f"_{season}"
+    frame, files = programme.sent.temperatures, []
+    by_logger, together = read_by_logger(frame), frame["_region"].isin(REGION_CODES[:GROUPED_LOGGER_REGIONS])
+    kind = np.select([by_logger & together, by_logger], ["1 loggers", "3 one logger"], "2 by hand")
+    groups = frame.assign(kind=kind, logger=frame["tank_id"].where(by_logger & ~together, ""))
+    for (season, region, kind, logger), rows in rows_by(groups, ["_season", "_region", "kind", "logger"]):
+        name = f"temperatures_{region}" + ("_loggers" if kind == "1 loggers" else "")
+        if logger:
+            name = f"logger_{logger.replace(' ', '_')}_{season}"
         files.append(PlannedFile(f"{season}/{name}.csv", "temperatures", rows))
     return files
 
 
 def _with_broken_cells(files: list[PlannedFile], programme: Programme) -> list[PlannedFile]:
     """Put each unreadable cell into the file that holds its row."""
-    broken = programme.mistakes[programme.mistakes["column"] != ""]
     changed = list(files)
-    for name, row, column, text in zip(
-        broken["table"], broken["row"], broken["column"], broken["text"], strict=True
-    ):
-        for place, file in enumerate(changed):
-            if file.table == name and row in file.rows:
-                changed[place] = replace(file, cells=(*file.cells, (int(row), str(column), str(text))))
-                break
+    broken = programme.mistakes[programme.mistakes["column"] != ""]
+    for name, *cell in broken[["table", "row", "column", "text"]].to_numpy():
+        number = next(n for n, file in enumerate(changed) if file.table == name and cell[0] in file.rows)
+        changed[number] = replace(changed[number], cells=(*changed[number].cells, tuple(cell)))
     return changed
 
 
@@ -128,54 +105,36 @@ def _with_correction(files: list[PlannedFile], programme: Programme) -> list[Pla
     """One list of setups is sent with two slips and again, mended, under a later name."""
     if programme.plan.mistakes.rejected_rows == 0:
         return files
-    place = next(i for i, file in enumerate(files) if file.table == "setups")
-    file = files[place]
-    slips = [(int(file.rows[0]), "set_point_c", "85")]
-    if len(file.rows) > 1:
-        slips.append((int(file.rows[1]), "room_type", "other"))
+    number, file = next((number, file) for number, file in enumerate(files) if file.table == "setups")
+    slips = zip(file.rows, ("set_point_c", "room_type"), ("85", "other"), strict=False)
     mended = replace(file, path=file.path.replace(".csv", "_v2.csv"))
-    return [*files[:place], replace(file, cells=tuple(slips)), mended, *files[place + 1 :]]
+    return [*files[:number], replace(file, cells=tuple(slips)), mended, *files[number + 1 :]]
 
 
 def _with_quirks(files: list[PlannedFile], programme: Programme) -> list[PlannedFile]:
     """Give every shape to at least one file where there are enough, then to a share of the rest."""
-    rng = stream(programme.seed, "file shapes")
-    shaped = list(files)
-    order = rng.permutation(len(files))
-    draws = rng.random(len(files))
-    for turn, place in enumerate(order):
-        file = files[place]
-        quirk = (
-            QUIRKS[turn]
-            if turn < len(QUIRKS)
-            else str(rng.choice(QUIRKS))
-            if draws[place] < QUIRK_SHARE
-            else "plain"
-        )
-        if file.path.split("/")[-1].startswith("logger_") and draws[place] < 0.6:
+    rng, shaped = programme.stream("file shapes"), list(files)
+    order, draws = rng.permutation(len(files)), rng.random(len(files))
+    for turn, number in enumerate(order):
+        file, quirk = files[number], "plain"
+        if turn < len(QUIRKS):
+            quirk = QUIRKS[turn]
+        elif draws[number] < QUIRK_SHARE:
+            quirk = str(rng.choice(QUIRKS))
+        if "/logger_" in file.path and draws[number] < PREAMBLE_SHARE:
             quirk = "preamble"
-        if file.table == "batches" and place % 2:
+        if file.table == "batches" and number % 2:
             quirk = "windows_1252"
-        shaped[place] = replace(file, quirk=quirk, path=_path(file.path, quirk))
+        stem = file.path.removesuffix(".csv")
+        path = {"compressed": f"{stem}.csv.gz", "tabs": f"{stem}.tsv"}.get(quirk, file.path)
+        shaped[number] = replace(file, quirk=quirk, path=path)
     return shaped
-
-
-def _path(path: str, quirk: str) -> str:
-    if quirk == "compressed":
-        return f"{path}.gz"
-    return path.removesuffix(".csv") + ".tsv" if quirk == "tabs" else path
 
 
 def _with_duplicates(files: list[PlannedFile], programme: Programme) -> list[PlannedFile]:
     """A few files are sent twice, under a name a mail program would give the copy."""
-    share = programme.plan.mistakes.duplicate_upload_share
-    rng = stream(programme.seed, "duplicates")
+    share, rng = programme.plan.mistakes.duplicate_upload_share, programme.stream("duplicates")
     count = max(1, round(share * len(files))) if share > 0 else 0
     twice = [files[i] for i in sorted(rng.choice(len(files), size=min(count, len(files)), replace=False))]
-    return [*files, *(replace(file, path=_copy_name(file.path), copy_of=file.path) for file in twice)]
-
-
-def _copy_name(path: str) -> str:
-    folder, name = path.rsplit("/", 1)
-    stem, ending = name.split(".", 1)
-    return f"{folder}/{stem} (1).{ending}"
+    # only the ending has a dot
+    return [*files, *(replace(file, path=file.path.replace(".", " (1).", 1), copy_of=file.path) for file in twice)]

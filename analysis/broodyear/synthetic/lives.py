@@ -2,145 +2,160 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy.special import ndtr
 
+from .development import Progress
 from .plan import Plan
-from .streams import Bools, Floats, Ints
-from .survival import Fates, Hazards, Schedule
+from .scenario import Bools, Floats, Ints
+from .survival import Hazards
+
+MOVED_SHARE = 0.25
+"""Share of a tank's fry sent to another tank when fish are moved."""
 
 
-class _Season:
-    """The running counts of one season: alive (3, cohorts), dead in the water (3, tanks), and the tallies."""
+@dataclass(frozen=True)
+class Schedule:
+    """What people do in a season, by tank: days are indices, -1 for never.
 
-    def __init__(self, cohorts: pd.DataFrame, tanks: int, days: int) -> None:
-        self.at = cohorts["at"].to_numpy()
-        self.tanks = tanks
-        cohort_count = len(cohorts)
-        self.alive = np.zeros((3, cohort_count), dtype=np.int64)
-        self.dead = np.zeros((3, cohort_count), dtype=np.int64)
-        self.hatched = np.zeros(cohort_count, dtype=np.int64)
-        self.in_water = np.zeros((3, tanks), dtype=np.int64)
-        self.dead_found = np.zeros((3, tanks, days), dtype=np.int64)
-        self.alive_by_day = np.zeros((3, tanks, days), dtype=np.int64)
-        self.tallies = {
-            name: np.zeros(tanks, dtype=np.int64) for name in ("left", "escaped", "partial", "out", "in")
-        }
+    looked: (tanks, days) whether the dead are picked that day. found_share: (3, tanks) share of the dead that is
+    found when someone looks.
+    """
 
-    def by_tank(self, counts: Ints) -> Ints:
-        """(…, cohorts) summed to (…, tanks)."""
-        summed = np.zeros((*counts.shape[:-1], self.tanks), dtype=np.int64)
-        np.add.at(summed.reshape(-1, self.tanks).T, self.at, counts.reshape(-1, counts.shape[-1]).T)
-        return summed
+    looked: Bools
+    found_share: Floats
+    close_day: Ints
+    partial_day: Ints
+    partial_share: Floats
+    move_day: Ints
+    move_to: Ints
+    escape_day: Ints
+    escape_share: Floats
 
-    def take(self, counts: Ints, tally: str) -> None:
-        """Fry leave: (cohorts,) counts are taken from the alive and added to a tally."""
-        self.alive[2] -= counts
-        self.tallies[tally] += self.by_tank(counts)
+
+@dataclass(frozen=True)
+class Fates:
+    """What happened: true counts by tank, and what was found of them.
+
+    dead: (3 stages, tanks). dead_found, alive_by_day: (3, tanks, days) as picked at looks, and alive when people
+    have gone. hatched, left (at emptying), escaped, partial (released before), moved_out, moved_in: (tanks,).
+    """
+
+    dead: Ints
+    dead_found: Ints
+    alive_by_day: Ints
+    hatched: Ints
+    left: Ints
+    escaped: Ints
+    partial: Ints
+    moved_out: Ints
+    moved_in: Ints
+
+    @property
+    def emptied_day(self) -> Ints:
+        """(tanks,) the day after the last with live fish, 0 where there never were any."""
+        alive = self.alive_by_day.sum(axis=0) > 0
+        return np.where(alive.any(axis=1), alive.shape[1] - alive[:, ::-1].argmax(axis=1), 0)
 
 
 def live(
     cohorts: pd.DataFrame,
     hazard: Hazards,
-    shares: tuple[Floats, Floats],
+    progress: Progress,
     schedule: Schedule,
     plan: Plan,
     rng: np.random.Generator,
 ) -> Fates:
-    """Draw the season; shares: hatched and buttoned-up shares of `hatched_share`."""
-    tanks, days = schedule.looked.shape
-    state = _Season(cohorts, tanks, days)
+    """Draw the season."""
+    lives = _Lives(cohorts, schedule, rng)
     death = 1 - np.exp(-(hazard.background + hazard.shock))
-    moving = [_conditional(share) for share in shares]
+    hatched = ndtr((progress.to_hatch - 1) / plan.development.hatch_spread_fraction)
+    buttoned = ndtr((progress.to_button_up - 1) / plan.development.button_up_spread_fraction)
+    moving = np.stack([_conditional(hatched), _conditional(buttoned * (progress.to_button_up > 0))])
     arrival, eggs = cohorts["day"].to_numpy(), cohorts["eggs"].to_numpy()
-    for day in range(int(arrival.min()), int(schedule.close_day.max()) + 1):
-        state.alive[0] += np.where(arrival == day, eggs, 0)
-        _die(state, death[:, :, day], day, plan, rng)
-        _grow(state, [part[:, day] for part in moving], rng)
-        _people(state, schedule, day, rng)
-        _pick_up(state, schedule.looked[:, day], schedule.found_share, day, rng)
-        state.alive_by_day[:, :, day] = state.by_tank(state.alive)
-        _close(state, schedule.close_day == day)
-    return _fates(state)
+    for day in range(arrival.min(), schedule.close_day.max() + 1):
+        lives.alive[0] += np.where(arrival == day, eggs, 0)
+        lives.die(death[:, :, day], plan.survival.fungus_hazard_per_dead_egg)
+        lives.grow(*moving[:, :, day])
+        lives.leave(day)
+        lives.pick_up(day)
+        lives.close(day)
+    return lives.fates
 
 
 def _conditional(share: Floats) -> Floats:
-    """(cohorts, days) chance of moving on today for one that has not yet."""
+    """(cohorts, days) chance of moving on today for one that has not yet, from the share that has by its end."""
     before = np.concatenate([np.zeros((len(share), 1)), share[:, :-1]], axis=1)
     chance: Floats = np.clip((share - before) / np.maximum(1 - before, 1e-9), 0, 1)
     return chance
 
 
-def _die(state: _Season, death: Floats, day: int, plan: Plan, rng: np.random.Generator) -> None:
-    fungus = plan.survival.fungus_hazard_per_dead_egg * state.in_water[0][state.at]
-    chance = death.copy()
-    chance[0] = 1 - (1 - chance[0]) * np.exp(-fungus)
-    dying = rng.binomial(state.alive, chance)
-    state.alive -= dying
-    state.dead += dying
-    state.in_water += state.by_tank(dying)
+class _Lives:
+    """The running counts of a season: alive (3, cohorts), dead in the water (3, tanks), and what has happened."""
 
+    def __init__(self, cohorts: pd.DataFrame, schedule: Schedule, rng: np.random.Generator) -> None:
+        self.at, self.schedule, self.rng = cohorts["at"].to_numpy(), schedule, rng
+        tanks, days = schedule.looked.shape
+        dead, self.in_water = np.zeros((2, 3, tanks), dtype=np.int64)
+        self.alive = np.zeros((3, len(cohorts)), dtype=np.int64)
+        by_day, by_tank = np.zeros((2, 3, tanks, days), dtype=np.int64), np.zeros((6, tanks), dtype=np.int64)
+        self.fates = Fates(dead, *by_day, *by_tank)
 
-def _grow(state: _Season, moving: list[Floats], rng: np.random.Generator) -> None:
-    """Hatch, and button up."""
-    buttoned = rng.binomial(state.alive[1], moving[1])
-    hatched = rng.binomial(state.alive[0], moving[0])
-    state.alive += np.stack([-hatched, hatched - buttoned, buttoned])
-    state.hatched += hatched
+    def by_tank(self, counts: Ints) -> Ints:
+        """(…, cohorts) summed to (…, tanks)."""
+        summed = np.zeros((len(self.schedule.close_day), *counts.shape[:-1]), dtype=np.int64)
+        np.add.at(summed, self.at, counts.T)
+        return summed.T
 
+    def die(self, chance: Floats, fungus_hazard: float) -> None:
+        """chance: (3, cohorts) of death today; fungus spreads from dead eggs left in the water."""
+        fungus = np.exp(-fungus_hazard * self.in_water[0][self.at])
+        dying = self.rng.binomial(self.alive, np.stack([1 - (1 - chance[0]) * fungus, *chance[1:]]))
+        self.alive -= dying
+        self.fates.dead[:] += self.by_tank(dying)
+        self.in_water += self.by_tank(dying)
 
-def _people(state: _Season, schedule: Schedule, day: int, rng: np.random.Generator) -> None:
-    """Partial releases, fish moved to another tank, and escapes into the filter."""
-    if (schedule.partial_day == day).any():
-        share = np.where(schedule.partial_day == day, schedule.partial_share, 0.0)[state.at]
-        state.take(np.floor(state.alive[2] * share).astype(np.int64), "partial")
-    if (schedule.escape_day == day).any():
-        share = np.where(schedule.escape_day == day, schedule.escape_share, 0.0)[state.at]
-        state.take(rng.binomial(state.alive[2], share), "escaped")
-    for tank in np.flatnonzero(schedule.move_day == day):
-        source, target = (
-            int(np.flatnonzero(state.at == tank)[0]),
-            int(np.flatnonzero(state.at == schedule.move_to[tank])[0]),
-        )
-        count = int(state.alive[2, source] * 0.25)
-        state.alive[2, source] -= count
-        state.alive[2, target] += count
-        state.tallies["out"][tank] += count
-        state.tallies["in"][schedule.move_to[tank]] += count
+    def grow(self, hatching: Floats, buttoning: Floats) -> None:
+        """Hatch, and button up; chances of (cohorts,) today."""
+        buttoned = self.rng.binomial(self.alive[1], buttoning)
+        hatched = self.rng.binomial(self.alive[0], hatching)
+        self.alive += np.stack([-hatched, hatched - buttoned, buttoned])
+        self.fates.hatched[:] += self.by_tank(hatched)
 
+    def leave(self, day: int) -> None:
+        """Partial releases, escapes into the filter, and fish moved to another tank."""
+        plan, fates, fry = self.schedule, self.fates, self.alive[2]
+        if (plan.partial_day == day).any():
+            share = np.where(plan.partial_day == day, plan.partial_share, 0.0)[self.at]
+            self._take(np.floor(fry * share).astype(np.int64), fates.partial)
+        if (plan.escape_day == day).any():
+            share = np.where(plan.escape_day == day, plan.escape_share, 0.0)[self.at]
+            self._take(self.rng.binomial(fry, share), fates.escaped)
+        for tank in np.flatnonzero(plan.move_day == day):
+            source, target = (np.flatnonzero(self.at == which)[0] for which in (tank, plan.move_to[tank]))
+            count = int(fry[source] * MOVED_SHARE)
+            fry[source] -= count
+            fry[target] += count
+            fates.moved_out[tank] += count
+            fates.moved_in[plan.move_to[tank]] += count
 
-def _pick_up(state: _Season, looked: Bools, found_share: Floats, day: int, rng: np.random.Generator) -> None:
-    """Someone looks: most of the dead are found and counted, the rest decays unseen."""
-    found = np.where(looked[None, :], rng.binomial(state.in_water, found_share), 0)
-    state.dead_found[:, :, day] = found
-    state.in_water = np.where(looked[None, :], 0, state.in_water)
+    def _take(self, counts: Ints, tally: Ints) -> None:
+        self.alive[2] -= counts
+        tally += self.by_tank(counts)
 
+    def pick_up(self, day: int) -> None:
+        """Someone looks: most of the dead are found and counted, the rest decays unseen."""
+        looked = self.schedule.looked[:, day]
+        found = self.rng.binomial(self.in_water, self.schedule.found_share)
+        self.fates.dead_found[:, :, day] = np.where(looked, found, 0)
+        self.in_water = np.where(looked, 0, self.in_water)
 
-def _close(state: _Season, closing: Bools) -> None:
-    """Tanks are emptied: all that is alive leaves."""
-    if not closing.any():
-        return
-    leaving = np.where(closing[state.at], state.alive, 0)
-    state.tallies["left"] += state.by_tank(leaving.sum(axis=0))
-    state.alive -= leaving
-
-
-def _fates(state: _Season) -> Fates:
-    tallies: dict[str, Any] = state.tallies
-    alive = state.alive_by_day.sum(axis=0)
-    ever = alive.max(axis=1) > 0
-    last_alive = alive.shape[1] - 1 - (alive[:, ::-1] > 0).argmax(axis=1)
-    return Fates(
-        dead_found=state.dead_found,
-        dead=state.by_tank(state.dead),
-        hatched=state.by_tank(state.hatched[None, :])[0],
-        left=tallies["left"],
-        escaped=tallies["escaped"],
-        partial=tallies["partial"],
-        moved_out=tallies["out"],
-        moved_in=tallies["in"],
-        alive_by_day=state.alive_by_day,
-        emptied_day=np.where(ever, last_alive + 1, 0),
-    )
+    def close(self, day: int) -> None:
+        """Tanks are emptied: all that is alive leaves."""
+        self.fates.alive_by_day[:, :, day] = self.by_tank(self.alive)
+        leaving = np.where((self.schedule.close_day == day)[self.at], self.alive, 0)
+        self.fates.left[:] += self.by_tank(leaving.sum(axis=0))
+        self.alive -= leaving

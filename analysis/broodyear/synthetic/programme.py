@@ -2,46 +2,64 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from broodyear.errors import UsageError
 from broodyear.schemas import table
 
+from . import events, records
 from .batches import build_batches
-from .exits import exits_written
-from .frames import as_date
-from .happenings import incidents_written, water_tests_written
 from .mistakes import plant_mistakes
-from .people_and_places import Places, build_places, region_code
+from .places import Places, build_places
 from .plan import MOST_SEASONS, MOST_TANKS, Plan, Shape
-from .readings import as_frame, read_water
-from .records import (
-    deliveries_written,
-    finish,
-    losses_written,
-    setups_written,
-    stages_written,
-)
+from .scenario import Scenario, Season, calendar_of
 from .season import SeasonTruth, live_season
-from .set_ups import build_setups
-from .tables import Tables
 from .truth import gather_truth
 
 
 @dataclass(frozen=True)
-class Programme:
-    """A simulated programme. `clean`: the tables as careful people keep them; `sent`: the same with the
-    planned mistakes, as they are uploaded; `mistakes`: one row per mistake (rule, table, season, tank_id,
-    rows, detail); `seasons`: the truth of each season, as arrays; `truth`: what is planted, as plain values
-    ready for JSON."""
+class Tables:
+    """The tables of an invented programme, one frame each, columns as declared; it made no trial.
 
-    seed: int
-    plan: Plan
-    shape: Shape
+    A moment column `c` has a companion `c_has_hour` (bool). Hidden columns that begin with an underscore
+    (`_season`, `_region`, `_at`) say which season, region and row of the season's setups a row came from;
+    they are never written.
+    """
+
+    sites: pd.DataFrame
+    tanks: pd.DataFrame
+    setups: pd.DataFrame
+    batches: pd.DataFrame
+    deliveries: pd.DataFrame
+    temperatures: pd.DataFrame
+    losses: pd.DataFrame
+    stages: pd.DataFrame
+    exits: pd.DataFrame
+    incidents: pd.DataFrame
+    water_tests: pd.DataFrame
+
+    def frame(self, name: str) -> pd.DataFrame:
+        """The frame of a table by its name."""
+        found: pd.DataFrame = getattr(self, name)
+        return found
+
+    def declared(self, name: str) -> pd.DataFrame:
+        """The declared columns of a table only."""
+        return self.frame(name)[list(table(name).column_names)]
+
+
+@dataclass(frozen=True)
+class Programme(Scenario):
+    """A simulated programme: its scenario, and what came of it.
+
+    `clean`: the tables as careful people keep them; `sent`: the same with the planned mistakes, as they are
+    uploaded; `mistakes`: one row per mistake (rule, table, season, tank_id, rows, detail); `seasons`: the truth
+    of each season, as arrays; `truth`: what is planted, as plain values ready for JSON.
+    """
+
     clean: Tables
     sent: Tables
     mistakes: pd.DataFrame
@@ -81,25 +99,18 @@ def simulate(
     """
     shape = Shape(seasons, tanks, regions, logger_interval_minutes, with_readings)
     refuse_odd_sizes(shape)
-    plan = plan or Plan()
-    places = build_places(seed, plan, shape)
-    setups, batches = build_setups(seed, places, plan, shape), build_batches(seed, plan, shape)
-    region_names = [region_code(number) for number in range(regions)]
+    scenario = Scenario(seed, plan or Plan(), shape)
+    places, batches = build_places(scenario), build_batches(scenario)
     lived = tuple(
-        live_season(seed, season, _of(setups, season), _of(batches, season), plan, region_names)
-        for season in shape.years
+        live_season(Season(scenario, calendar_of(year), _of(places.setups, year), _of(batches, year)))
+        for year in shape.years
     )
-    clean = _written(seed, lived, places, plan, shape)
-    return _complete(seed, plan, shape, clean, lived, places)
-
-
-def _complete(
-    seed: int, plan: Plan, shape: Shape, clean: Tables, lived: tuple[SeasonTruth, ...], places: Places
-) -> Programme:
-    """Plant the mistakes and gather the truth."""
-    sent, mistakes = plant_mistakes(seed, clean, lived, plan)
-    truth = gather_truth(seed, plan, shape, lived, places, mistakes)
-    return Programme(seed, plan, shape, clean, sent, mistakes, lived, truth)
+    clean = Tables(**_written(lived, places))
+    sent, mistakes = plant_mistakes(scenario, lived, vars(clean))
+    truth = gather_truth(scenario, lived, places, mistakes)
+    return Programme(
+        **vars(scenario), clean=clean, sent=Tables(**sent), mistakes=mistakes, seasons=lived, truth=truth
+    )
 
 
 def refuse_odd_sizes(shape: Shape) -> None:
@@ -123,72 +134,25 @@ def _of(frame: pd.DataFrame, season: int) -> pd.DataFrame:
     return frame[frame["season"] == season].reset_index(drop=True)
 
 
-def _written(seed: int, lived: tuple[SeasonTruth, ...], places: Places, plan: Plan, shape: Shape) -> Tables:
-    """Every table, season under season."""
-    made: dict[str, list[pd.DataFrame]] = {field.name: [] for field in fields(Tables)}
-    for truth in lived:
-        made["setups"].append(setups_written(truth, seed))
-        made["batches"].append(_batches_written(truth))
-        made["deliveries"].append(deliveries_written(truth, plan, seed))
-        made["losses"].append(losses_written(truth, plan, seed))
-        made["stages"].append(stages_written(truth, plan, seed))
-        made["exits"].append(exits_written(truth, plan, seed))
-        made["incidents"].append(incidents_written(truth, plan, seed))
-        made["water_tests"].append(water_tests_written(truth, plan, seed))
-        if shape.with_readings:
-            made["temperatures"].append(as_frame(read_water(truth, plan, shape, seed), truth))
-    made["temperatures"] = made["temperatures"] or [_no_readings()]
-    joined = {name: _joined(parts) for name, parts in made.items() if parts}
-    return Tables(sites=_sites_written(places), tanks=_tanks_written(places), **joined)
-
-
-def _joined(parts: list[pd.DataFrame]) -> pd.DataFrame:
-    """Season frames under each other; columns that are all blank in one season do not change a column's
-    kind."""
-    if isinstance(parts[0].get("tank_id", pd.Series()).dtype, pd.CategoricalDtype):
-        parts = _with_common_categories(parts)
-    usable = [
-        part.astype({c: object for c in part if part[c].isna().all() and part[c].dtype == object})
-        for part in parts
-    ]
-    return pd.concat(usable, ignore_index=True)
-
-
-def _with_common_categories(parts: list[pd.DataFrame]) -> list[pd.DataFrame]:
-    """Give the categorical columns of all parts the same categories, so that they stay categories when
-    joined."""
-    common = {}
-    for name in parts[0].columns[parts[0].dtypes == "category"]:
-        common[name] = sorted({value for part in parts for value in part[name].cat.categories})
-    return [
-        part.assign(**{n: part[n].cat.set_categories(values) for n, values in common.items()}) for part in parts
-    ]
-
-
-def _no_readings() -> pd.DataFrame:
-    frame = pd.DataFrame({name: pd.Series(dtype=object) for name in table("temperatures").column_names})
-    for name in ("read_at_has_hour", "_season", "_region", "_at"):
-        frame[name] = pd.Series(dtype=object)
-    return frame.astype({"read_at": "datetime64[us]", "water_temp": float})
-
-
-def _batches_written(truth: SeasonTruth) -> pd.DataFrame:
-    """Batches that reached a tank."""
-    used = np.unique(truth.cohorts["batch"].to_numpy())
-    frame = truth.batches.iloc[used].copy()
-    frame["spawned_on"] = as_date(frame["spawned_on"].to_numpy())
-    frame["_at"] = 0
-    return finish(frame, "batches", truth).assign(_region="")
-
-
-def _sites_written(places: Places) -> pd.DataFrame:
-    """Sites, each in the season in which it was first hosted (`_season`)."""
-    started = places.hosting.groupby("site_id")["season"].min()
-    frame = places.sites[list(table("sites").column_names)].copy()
-    return frame.assign(_season=frame["site_id"].map(started), _region=frame["region"], _at=0)
-
-
-def _tanks_written(places: Places) -> pd.DataFrame:
-    """Tanks, each in the season in which it was registered."""
-    frame = places.tanks[list(table("tanks").column_names)].copy()
-    return frame.assign(_season=places.tanks["registered"], _region="", _at=0)
+def _written(lived: tuple[SeasonTruth, ...], places: Places) -> dict[str, pd.DataFrame]:
+    """Every table, season under season; sites in the season that first hosted them, tanks as registered."""
+    writers = {
+        "setups": records.setups_written,
+        "batches": records.batches_written,
+        "deliveries": records.deliveries_written,
+        "temperatures": records.readings_written,
+        "losses": records.losses_written,
+        "stages": records.stages_written,
+        "exits": events.exits_written,
+        "incidents": events.incidents_written,
+        "water_tests": events.water_tests_written,
+    }
+    made = {
+        name: pd.concat([write(truth) for truth in lived], ignore_index=True) for name, write in writers.items()
+    }
+    started = places.setups.groupby("site_id")["season"].min()
+    sites = places.sites.assign(_season=places.sites["site_id"].map(started), _region=places.sites["region"])
+    tanks = places.tanks.assign(_season=places.tanks["registered"], _region="")
+    for name, frame in {"sites": sites, "tanks": tanks}.items():
+        made[name] = frame.assign(_at=0)[[*table(name).column_names, "_season", "_region", "_at"]]
+    return made

@@ -12,10 +12,9 @@ import pandas as pd
 from .development import TRUE_CURVES
 from .effects import MEANING, planted_effects
 from .mistakes import FOUND_BY, HANDOUT_UNITS_C_DAYS
-from .people_and_places import Places
-from .plan import Plan, Shape
+from .places import Places
+from .scenario import SIMULATED_DAYS, Floats, Scenario
 from .season import SeasonTruth
-from .streams import Floats
 
 CURVE_TEMPERATURES_C = (4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 11.0, 12.0)
 NULL_EFFECTS = {
@@ -30,178 +29,118 @@ NULL_EFFECTS = {
     "conditioning_days": "does nothing",
     "transit_hours": "does nothing; trips differ by luck",
 }
+BATCH = ["batch_id", "season", "species", "donor_stock", "log_hazard", "is_bad", "rate_factor", "hatchery_temp_c"]
+SITE = ["site_id", "region", "log_hazard", "keen", "thermometer_offset_c", "thermometer_step", "reads_fahrenheit"]
+TANK = ["season", "tank_id", "site_id", "region", "room_type", "gravel_practice", "poor", "reports"]
 
 
 def gather_truth(
-    seed: int,
-    plan: Plan,
-    shape: Shape,
-    lived: tuple[SeasonTruth, ...],
-    places: Places,
-    mistakes: pd.DataFrame,
+    scenario: Scenario, lived: tuple[SeasonTruth, ...], places: Places, mistakes: pd.DataFrame
 ) -> dict[str, Any]:
     """Everything planted, as nested plain values."""
-    tanks = tank_seasons(lived)
+    tanks = pd.concat([_tank_seasons(truth) for truth in lived], ignore_index=True)
+    batches = pd.concat([truth.batches[BATCH] for truth in lived], ignore_index=True)
+    errors = mistakes.assign(found_by=mistakes["rule"].map(FOUND_BY).fillna(""))
     return {
-        "seed": seed,
-        "seasons": list(shape.years),
-        "tanks_per_season": shape.tanks,
+        "seed": scenario.seed,
+        "seasons": list(scenario.shape.years),
+        "tanks_per_season": scenario.shape.tanks,
         "regions": sorted(set(places.sites["region"])),
-        "plan": asdict(plan),
-        "effects": planted_effects(lived, plan, seed),
+        "plan": asdict(scenario.plan),
+        "effects": planted_effects(lived, scenario.plan),
         "effects_meaning": MEANING,
         "no_effect": NULL_EFFECTS,
         "poor_tanks": _poor(tanks, "tank"),
         "poor_sites": _poor(tanks, "site"),
-        "collapsed": _listed(tanks[tanks["collapsed"]]),
-        "not_reporting": _listed(tanks[~tanks["reports"]]),
-        "regions_truth": _regions(lived, plan),
-        "batches": _plain(_batches(lived)),
-        "sites": _plain(_sites(places)),
+        "collapsed": _plain(tanks.loc[tanks["collapsed"], ["season", "tank_id"]]),
+        "not_reporting": _plain(tanks.loc[~tanks["reports"], ["season", "tank_id"]]),
+        "regions_truth": _regions(tanks, batches, scenario),
+        "batches": _plain(batches.round(5)),
+        "sites": _plain(places.sites[SITE].round(4)),
         "development": _development(),
         "forecast_sheet_units_c_days": HANDOUT_UNITS_C_DAYS,
-        "record_errors": _record_errors(mistakes),
+        "record_errors": _plain(errors[["rule", "found_by", "table", "season", "tank_id", "rows", "detail"]]),
         "tank_seasons": _plain(tanks.drop(columns="poor")),
     }
 
 
-def tank_seasons(lived: tuple[SeasonTruth, ...]) -> pd.DataFrame:
-    """One row per season and tank: true counts, true expected survival, true days of stages, what struck
-    it."""
-    return pd.concat([_season_rows(truth) for truth in lived], ignore_index=True)
-
-
-def _season_rows(truth: SeasonTruth) -> pd.DataFrame:
-    setups, fates, main = truth.setups, truth.fates, truth.main
-    eggs = np.bincount(truth.cohorts["at"], truth.cohorts["eggs"], len(setups)).astype(np.int64)
+def _tank_seasons(truth: SeasonTruth) -> pd.DataFrame:
+    """One row per tank: true counts, true expected survival, true days of stages, what struck it."""
+    fates, main, first = truth.fates, truth.main, truth.cohorts.iloc[truth.main].reset_index(drop=True)
     background, shock = (part[:, main] for part in truth.hazard.cumulative())
-    frame = setups[
-        ["season", "tank_id", "site_id", "region", "room_type", "gravel_practice", "poor", "reports"]
-    ].copy()
-    batches = truth.batches.iloc[truth.cohorts["batch"].to_numpy()[main]]
-    frame["batch_id"], frame["species"] = batches["batch_id"].to_numpy(), batches["species"].to_numpy()
-    frame["collapsed"] = setups["collapses"].to_numpy()
-    frame["true_eggs"] = eggs
-    frame["true_hatched"] = fates.hatched
-    frame["true_left_alive"] = fates.left + fates.partial + fates.moved_out - fates.moved_in
-    frame["true_escaped"] = fates.escaped
-    frame["true_dead_egg"], frame["true_dead_alevin"], frame["true_dead_fry"] = fates.dead
-    frame["expected_hatch_pct"] = _pct(np.exp(-background[0] - shock[0]))
-    frame["expected_release_pct"] = _pct(np.exp(-(background + shock).sum(axis=0)))
     usual = background / truth.poor_factor[main]
-    frame["expected_release_pct_if_not_poor"] = _pct(np.exp(-(usual + shock).sum(axis=0)))
-    frame["expected_release_pct_without_shocks"] = _pct(np.exp(-background.sum(axis=0)))
-    frame["true_fraction_at_delivery"] = truth.cohorts["fraction"].to_numpy()[main].round(4)
-    frame["true_units_at_delivery_c_days"] = truth.cohorts["true_units_c_days"].to_numpy()[main].round(1)
-    frame["true_hatch_day"] = _days_after_delivery(truth.progress.hatch_day[main], truth)
-    frame["true_button_up_day"] = _days_after_delivery(truth.progress.button_up_day[main], truth)
-    frame["true_mean_water_temp_c"] = _mean_water(truth)
-    frame["struck_by"] = _struck_by(truth)
-    return frame
+    dead_egg, dead_alevin, dead_fry = fates.dead
+    day_of_delivery_ends = truth.first_day + 1  # as the record set counts days
+    return truth.setups[TANK].assign(
+        batch_id=truth.of_batch("batch_id")[main],
+        species=truth.of_batch("species")[main],
+        collapsed=truth.setups["collapses"],
+        true_eggs=truth.cohorts.groupby("at")["eggs"].sum().to_numpy(),
+        true_hatched=fates.hatched,
+        true_left_alive=fates.left + fates.partial + fates.moved_out - fates.moved_in,
+        true_escaped=fates.escaped,
+        true_dead_egg=dead_egg,
+        true_dead_alevin=dead_alevin,
+        true_dead_fry=dead_fry,
+        expected_hatch_pct=_survival_pct(background[0] + shock[0]),
+        expected_release_pct=_survival_pct((background + shock).sum(axis=0)),
+        expected_release_pct_if_not_poor=_survival_pct((usual + shock).sum(axis=0)),
+        expected_release_pct_without_shocks=_survival_pct(background.sum(axis=0)),
+        true_fraction_at_delivery=first["fraction"].round(4),
+        true_units_at_delivery_c_days=first["true_units_c_days"].round(1),
+        true_hatch_day=(truth.progress.hatch_day[main] - day_of_delivery_ends).round(3),
+        true_button_up_day=(truth.progress.button_up_day[main] - day_of_delivery_ends).round(3),
+        true_mean_water_temp_c=_mean_water_c(truth),
+        struck_by=_struck_by(truth),
+    )
 
 
-def _pct(share: Floats) -> Floats:
-    return (100 * share).round(2)
+def _survival_pct(hazard: Floats) -> Floats:
+    return (100 * np.exp(-hazard)).round(2)
 
 
-def _days_after_delivery(day: Floats, truth: SeasonTruth) -> Floats:
-    """Days from the end of the day of delivery, as the record set counts them."""
-    days: Floats = (day - truth.cohorts["day"].to_numpy()[truth.main] - 1).round(3)
-    return days
-
-
-def _mean_water(truth: SeasonTruth) -> Floats:
-    daily = truth.water.daily_mean_c()
-    day = np.arange(daily.shape[1])[None, :]
-    first = truth.cohorts["day"].to_numpy()[truth.main][:, None]
-    here = (day >= first) & (day < truth.schedule.close_day[:, None])
-    mean: Floats = (np.where(here, daily, 0).sum(axis=1) / np.maximum(here.sum(axis=1), 1)).round(3)
-    return mean
+def _mean_water_c(truth: SeasonTruth) -> Floats:
+    """(tanks,) mean water temperature from delivery to emptying, °C."""
+    day = np.arange(SIMULATED_DAYS)
+    here = (day >= truth.first_day[:, None]) & (day < truth.close_day[:, None])
+    mean_c: Floats = (truth.water.daily_mean_c() * here).sum(axis=1) / np.maximum(here.sum(axis=1), 1)
+    return mean_c.round(3)
 
 
 def _struck_by(truth: SeasonTruth) -> list[str]:
-    kinds: dict[int, list[str]] = {}
-    for at, kind, is_collapse in zip(
-        truth.incidents["at"], truth.incidents["kind"], truth.incidents["is_collapse"], strict=True
-    ):
-        kinds.setdefault(int(at), []).append(f"collapse:{kind or 'unknown'}" if is_collapse else str(kind))
-    return ["; ".join(kinds.get(at, [])) for at in range(len(truth.setups))]
+    kinds: list[list[str]] = [[] for _ in range(len(truth.setups))]
+    for at, kind, is_collapse in truth.incidents[["at", "kind", "is_collapse"]].to_numpy():
+        kinds[at].append(f"collapse:{kind or 'unknown'}" if is_collapse else kind)
+    return ["; ".join(struck) for struck in kinds]
 
 
 def _poor(tanks: pd.DataFrame, kind: str) -> list[dict[str, Any]]:
     """Planted poor tanks or sites: their seasons and by how many points each lacks against its usual self."""
-    rows = tanks[tanks["poor"] == kind]
-    by = "tank_id" if kind == "tank" else "site_id"
+    shortfall = tanks["expected_release_pct_if_not_poor"] - tanks["expected_release_pct"]
+    rows = tanks.assign(shortfall=shortfall.round(2))[tanks["poor"] == kind]
     return [
         {
-            by: name,
+            f"{kind}_id": name,
             "tanks": sorted(set(part["tank_id"])),
-            "seasons": sorted({int(s) for s in part["season"]}),
-            "shortfall_points": (part["expected_release_pct_if_not_poor"] - part["expected_release_pct"])
-            .round(2)
-            .tolist(),
+            "seasons": sorted(set(part["season"].tolist())),
+            "shortfall_points": part["shortfall"].tolist(),
             "expected_release_pct": part["expected_release_pct"].tolist(),
         }
-        for name, part in rows.groupby(by)
+        for name, part in rows.groupby(f"{kind}_id")
     ]
 
 
-def _listed(tanks: pd.DataFrame) -> list[dict[str, Any]]:
-    return _plain(tanks[["season", "tank_id"]])
-
-
-def _regions(lived: tuple[SeasonTruth, ...], plan: Plan) -> dict[str, Any]:
+def _regions(tanks: pd.DataFrame, batches: pd.DataFrame, scenario: Scenario) -> dict[str, Any]:
     """Where the bad batch went, and which regions share batches."""
-    rows = pd.concat(
-        [
-            pd.DataFrame(
-                {
-                    "region": t.setups["region"],
-                    "batch_id": t.batches["batch_id"].to_numpy()[batch],
-                    "is_bad": t.batches["is_bad"].to_numpy()[batch],
-                }
-            )
-            for t in lived
-            for batch in [t.cohorts["batch"].to_numpy()[t.main]]
-        ]
-    )
-    shared = rows.groupby("batch_id")["region"].nunique()
+    rows = tanks[["region", "batch_id"]].merge(batches[["batch_id", "is_bad"]], on="batch_id")
+    served = rows.drop_duplicates(["region", "batch_id"])
+    shared = served.assign(shared=served.groupby("batch_id")["region"].transform("size") > 1)
     return {
-        "log_hazard": dict.fromkeys(sorted(set(rows["region"])), plan.survival.region_log_hazard),
+        "log_hazard": dict.fromkeys(sorted(set(rows["region"])), scenario.plan.survival.region_log_hazard),
         "bad_batches": sorted(set(rows.loc[rows["is_bad"], "batch_id"])),
         "share_of_tanks_with_bad_batch": rows.groupby("region")["is_bad"].mean().round(3).to_dict(),
-        "batches_shared": {
-            region: int((shared[sorted(set(part["batch_id"]))] > 1).sum())
-            for region, part in rows.groupby("region")
-        },
+        "batches_shared": shared.groupby("region")["shared"].sum().to_dict(),
     }
-
-
-def _batches(lived: tuple[SeasonTruth, ...]) -> pd.DataFrame:
-    columns = [
-        "batch_id",
-        "season",
-        "species",
-        "donor_stock",
-        "log_hazard",
-        "is_bad",
-        "rate_factor",
-        "hatchery_temp_c",
-    ]
-    return pd.concat([truth.batches[columns] for truth in lived], ignore_index=True).round(5)
-
-
-def _sites(places: Places) -> pd.DataFrame:
-    columns = [
-        "site_id",
-        "region",
-        "log_hazard",
-        "keen",
-        "thermometer_offset_c",
-        "thermometer_step",
-        "reads_fahrenheit",
-    ]
-    return places.sites[columns].round(4)
 
 
 def _development() -> dict[str, Any]:
@@ -209,29 +148,14 @@ def _development() -> dict[str, Any]:
     names = ("fertilisation to half hatched", "half hatched to half buttoned up")
     return {
         species: {
-            name: {
-                **asdict(curve),
-                "days_at_c": {str(t): round(curve.days(t), 3) for t in CURVE_TEMPERATURES_C},
-            }
+            name: asdict(curve) | {"days_at_c": {str(t): round(curve.days(t), 3) for t in CURVE_TEMPERATURES_C}}
             for name, curve in zip(names, curves, strict=True)
         }
         for species, curves in TRUE_CURVES.items()
     }
 
 
-def _record_errors(mistakes: pd.DataFrame) -> list[dict[str, Any]]:
-    """Every planted mistake, with the rule of the checks that should find it."""
-    columns = ["rule", "found_by", "table", "season", "tank_id", "rows", "detail"]
-    return _plain(mistakes.assign(found_by=mistakes["rule"].map(FOUND_BY).fillna(""))[columns])
-
-
 def _plain(frame: pd.DataFrame) -> list[dict[str, Any]]:
     """Rows as dictionaries of Python values; missing numbers become None."""
-    columns = {str(name): frame[name].tolist() for name in frame}
-    return [
-        {
-            name: None if isinstance(value, float) and np.isnan(value) else value
-            for name, value in zip(columns, row, strict=True)
-        }
-        for row in zip(*columns.values(), strict=True)
-    ]
+    rows: list[Any] = frame.astype(object).where(frame.notna(), None).to_dict("records")
+    return rows

@@ -1,21 +1,22 @@
-"""Uploads on disk: every table of a programme as the CSV files people would send."""
+"""Uploads on disk: every table of a programme as the CSV files people would send, and the truth beside them."""
 
 from __future__ import annotations
 
 import gzip
 import io
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from broodyear.schemas import Column, table
 
 from .files import PlannedFile, plan_files
 from .programme import Programme
-from .text import Texts, as_text
+from .scenario import Dates, Floats, Words
 
 PREAMBLE = (
     "Temperature logger export",
@@ -25,6 +26,9 @@ PREAMBLE = (
     "",
 )
 DELIMITERS = {"semicolons": ";", "tabs": "\t"}
+
+Texts = dict[str, Words]
+"""Column -> (rows,) text of each row; a blank is an empty string."""
 
 
 @dataclass(frozen=True)
@@ -45,84 +49,70 @@ def write_uploads(programme: Programme, folder: Path | str) -> tuple[WrittenFile
     The same programme gives the same files and bytes wherever it is written. The truth is not among them:
     see `write_truth`.
     """
-    folder = Path(folder)
     planned = plan_files(programme)
-    texts = _all_texts(programme)
-    for path in sorted({folder / Path(file.path).parent for file in planned}):
-        path.mkdir(parents=True, exist_ok=True)
+    texts = {part.name: _texts(part.name, programme.sent.frame(part.name)) for part in fields(programme.sent)}
     for file in planned:
-        (folder / file.path).write_bytes(file_bytes(file, texts[file.table], programme))
-    return tuple(_written(file) for file in planned)
+        path = Path(folder) / file.path
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(file_bytes(file, texts[file.table], programme.shape.logger_interval_minutes))
+    return tuple(WrittenFile(file.path, file.table, len(file.rows), file.quirk, file.copy_of) for file in planned)
 
 
 def write_truth(programme: Programme, path: Path | str) -> None:
     """Write what was planted as JSON: `programme.truth`, and the uploads with the mistakes each one
     carries."""
-    truth = {**programme.truth, "files": [_file_truth(file) for file in plan_files(programme)]}
+    files = [
+        {
+            "path": file.path,
+            "table": file.table,
+            "rows": len(file.rows),
+            "shape": file.quirk,
+            "copy_of": file.copy_of,
+            "spoiled_cells": [{"column": column, "written": text} for _, column, text in file.cells],
+        }
+        for file in plan_files(programme)
+    ]
     Path(path).parent.mkdir(parents=True, exist_ok=True)
-    Path(path).write_text(truth_json(truth), encoding="utf-8", newline="\n")
+    Path(path).write_text(truth_json({**programme.truth, "files": files}), encoding="utf-8", newline="\n")
 
 
 def truth_json(truth: dict[str, Any]) -> str:
     """JSON with one line per listed row, so that it can be read and compared."""
     parts = []
     for key, value in truth.items():
+        text = json.dumps(value, ensure_ascii=False)
         if isinstance(value, list) and value and isinstance(value[0], dict):
-            rows = ",\n  ".join(json.dumps(row, ensure_ascii=False) for row in value)
-            parts.append(f"{json.dumps(key)}: [\n  {rows}\n ]")
-        else:
-            parts.append(f"{json.dumps(key)}: {json.dumps(value, ensure_ascii=False)}")
+            text = "[\n  " + ",\n  ".join(json.dumps(row, ensure_ascii=False) for row in value) + "\n ]"
+        parts.append(f"{json.dumps(key)}: {text}")
     return "{\n " + ",\n ".join(parts) + "\n}\n"
 
 
-def _written(file: PlannedFile) -> WrittenFile:
-    return WrittenFile(file.path, file.table, len(file.rows), file.quirk, file.copy_of)
+def file_bytes(file: PlannedFile, texts: Texts, minutes: int) -> bytes:
+    """The bytes of one upload; minutes: between readings, for the preamble of a logger's file.
 
-
-def _file_truth(file: PlannedFile) -> dict[str, Any]:
-    cells = [{"column": column, "written": text} for _, column, text in file.cells]
-    return {
-        "path": file.path,
-        "table": file.table,
-        "rows": len(file.rows),
-        "shape": file.quirk,
-        "copy_of": file.copy_of,
-        "spoiled_cells": cells,
-    }
-
-
-def _all_texts(programme: Programme) -> dict[str, dict[str, Texts]]:
-    """Table → column → text of every row."""
-    found: dict[str, dict[str, Texts]] = {}
-    for name in programme.sent.__dataclass_fields__:
-        frame = programme.sent.frame(name)
-        found[name] = {c.name: as_text(frame, c) for c in table(name).columns if c.name in frame}
-    return found
-
-
-def file_bytes(file: PlannedFile, texts: dict[str, Texts], programme: Programme) -> bytes:
-    """The bytes of one upload. Optional columns blank in every row are left out, as people do."""
-    columns = [table(file.table).column(name) for name in texts]
-    cells = {column.name: _cells(file, column, texts[column.name]) for column in columns}
-    kept = [column for column in columns if column.required or any(cells[column.name])]
-    header = [_header(column.name, file.quirk) for column in kept]
-    delimiter = DELIMITERS.get(file.quirk, ",")
-    body = [
-        [_quoted(cell, delimiter) for cell in cells[column.name]]
-        if _needs_quotes(column, cells[column.name], delimiter)
-        else cells[column.name]
-        for column in kept
-    ]
-    if file.quirk == "quoted":
-        header, body = [f'"{name}"' for name in header], [[f'"{cell}"' for cell in column] for column in body]
+    Optional columns blank in every row are left out, as people do.
+    """
+    delimiter, quirk = DELIMITERS.get(file.quirk, ","), file.quirk
+    header, body = [], []
+    for name, text in texts.items():
+        column = table(file.table).column(name)
+        cells = _cells(file, column, text)
+        if column.required or any(cells):
+            header.append(_header(name, quirk))
+            body.append(_quoted(cells, delimiter) if column.kind in ("code", "text") else cells)
+    if quirk == "quoted":
+        header, *body = ([f'"{cell}"' for cell in cells] for cells in (header, *body))
     lines = [delimiter.join(header), *map(delimiter.join, zip(*body, strict=True))]
-    return _encoded(_framed(lines, file.quirk, programme), file.quirk)
+    if quirk == "preamble":
+        lines = [*(line.format(minutes=minutes) for line in PREAMBLE), *lines]
+    if quirk == "empty_ends":
+        lines = [*(line + ",," for line in lines), "", ",,"]
+    return _encoded(lines, quirk)
 
 
-def _cells(file: PlannedFile, column: Column, texts: Texts) -> list[str]:
+def _cells(file: PlannedFile, column: Column, texts: Words) -> list[str]:
     """The cells of one column of one file, in the words and signs of the file's shape."""
-    cells: list[str] = texts[file.rows].tolist()
-    cells = _restyled(cells, column, file.quirk)
+    cells = _restyled(texts[file.rows].tolist(), column, file.quirk)
     for row, name, text in file.cells:
         if name == column.name:
             cells[int(np.flatnonzero(file.rows == row)[0])] = text
@@ -144,40 +134,53 @@ def _restyled(cells: list[str], column: Column, quirk: str) -> list[str]:
 
 
 def _header(name: str, quirk: str) -> str:
-    if quirk == "capital_headers":
-        return name.upper()
-    return f" {name} " if quirk == "spaced_headers" else name
+    return {"capital_headers": name.upper(), "spaced_headers": f" {name} "}.get(quirk, name)
 
 
-def _needs_quotes(column: Column, cells: list[str], delimiter: str) -> bool:
-    return column.kind in ("code", "text") and any(delimiter in cell or '"' in cell for cell in set(cells))
-
-
-def _quoted(cell: str, delimiter: str) -> str:
-    return '"' + cell.replace('"', '""') + '"' if delimiter in cell or '"' in cell else cell
-
-
-def _framed(lines: list[str], quirk: str, programme: Programme) -> list[str]:
-    """Lines with what surrounds the table: a preamble, or empty columns and lines at the ends."""
-    if quirk == "preamble":
-        return [*(line.format(minutes=programme.shape.logger_interval_minutes) for line in PREAMBLE), *lines]
-    if quirk == "empty_ends":
-        return [*(line + ",," for line in lines), "", ",,"]
-    return lines
+def _quoted(cells: list[str], delimiter: str) -> list[str]:
+    return ['"' + cell.replace('"', '""') + '"' if delimiter in cell or '"' in cell else cell for cell in cells]
 
 
 def _encoded(lines: list[str], quirk: str) -> bytes:
     end = "\r\n" if quirk in ("crlf", "windows_1252", "semicolons") else "\n"
-    text = end.join(lines) + end
-    if quirk == "windows_1252":
-        return text.encode("cp1252")
-    data = text.encode("utf-8-sig" if quirk == "byte_order_mark" else "utf-8")
-    return _compressed(data) if quirk == "compressed" else data
-
-
-def _compressed(data: bytes) -> bytes:
-    """gzip without a file name or time, so that the same data gives the same bytes."""
-    buffer = io.BytesIO()
-    with gzip.GzipFile(filename="", mode="wb", fileobj=buffer, mtime=0, compresslevel=6) as out:
+    codec = {"windows_1252": "cp1252", "byte_order_mark": "utf-8-sig"}.get(quirk, "utf-8")
+    data = (end.join(lines) + end).encode(codec)
+    if quirk != "compressed":
+        return data
+    buffer = io.BytesIO()  # no file name and no time, so that the same data gives the same bytes
+    with gzip.GzipFile(filename="", mode="wb", compresslevel=6, fileobj=buffer, mtime=0) as out:
         out.write(data)
     return buffer.getvalue()
+
+
+def _texts(name: str, frame: pd.DataFrame) -> Texts:
+    """The declared columns as people type them: ISO dates, short numbers, blanks for what was not recorded."""
+    return {column.name: _as_text(frame, column) for column in table(name).columns if column.name in frame}
+
+
+def _as_text(frame: pd.DataFrame, column: Column) -> Words:
+    values = frame[column.name]
+    if column.kind == "date":
+        return _dates(values.to_numpy(), "D")
+    if column.kind == "moment":
+        text, day_only = _dates(values.to_numpy(), "m"), ~frame[f"{column.name}_has_hour"].to_numpy(dtype=bool)
+        text[day_only] = _dates(values.to_numpy()[day_only], "D")
+        return text
+    if column.is_number:
+        return _numbers(values.to_numpy(dtype=float, na_value=np.nan))
+    if column.kind == "boolean":
+        values = values.astype(object).map({True: "true", False: "false"})
+    return values.astype(object).where(values.notna(), "").to_numpy()
+
+
+def _dates(values: Dates, unit: str) -> Words:
+    text = np.datetime_as_string(values.astype(f"datetime64[{unit}]")).astype(object)
+    text[np.isnat(values)] = ""
+    return text
+
+
+def _numbers(values: Floats) -> Words:
+    """Shortest decimal text of each number; whole numbers without a point."""
+    distinct, which = np.unique(values, return_inverse=True)
+    words = ["" if np.isnan(v) else str(int(v)) if v == int(v) else repr(float(v)) for v in distinct]
+    return np.array(words, dtype=object)[which]
