@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from broodyear.findings import CheckResult
-    from broodyear.intake.date_sql import SeasonSpan
+    from broodyear.intake.seasons import SeasonSpan
 
 
 def check(

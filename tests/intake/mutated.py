@@ -12,8 +12,8 @@ from pathlib import Path
 
 from broodyear.findings import CheckResult, FileReport
 from broodyear.intake import check_paths
-from broodyear.intake.cell_sql import BLANKS
 from broodyear.intake.opened import open_upload
+from broodyear.intake.shapes import BLANKS
 from broodyear.intake.sources import Source
 
 PROGRAMME = Path(__file__).parents[1] / "bad_uploads" / "programme"

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from broodyear.findings import CheckResult
 from broodyear.intake import check_paths, load_paths
-from broodyear.intake.cell_sql import BLANKS
+from broodyear.intake.shapes import BLANKS
 from broodyear.store import open_store
 
 TANKS = "tank_id\nT-1\nT-2\n"

@@ -12,16 +12,24 @@ from tests.intake.conftest import Write
 
 from broodyear.findings import CheckResult
 from broodyear.intake import check_paths
-from broodyear.intake.date_sql import DateReading, other_date, other_moment
+from broodyear.intake.cell_sql import ParseOptions, value
+from broodyear.intake.shapes import make_readable
 from broodyear.layouts import Layout, Layouts
+from broodyear.schemas import table
 
 SEASONS = (dt.date(2025, 8, 1), dt.date(2027, 7, 31))
 
 
-def day(text: str, reading: DateReading) -> dt.date | None:
+def read_as(text: str, name: str, column: str, options: ParseOptions) -> dt.datetime | dt.date | None:
+    got = value(table(name), table(name).column(column), options)
     with duckdb.connect() as connection:
-        query = f"SELECT {other_date('cell', reading)} FROM (SELECT ?::VARCHAR AS cell)"
+        make_readable(connection)
+        query = f'SELECT {got} FROM (SELECT ?::VARCHAR AS "t_{column}")'
         return connection.execute(query, [text]).fetchall()[0][0]
+
+
+def day(text: str, options: ParseOptions) -> dt.datetime | dt.date | None:
+    return read_as(text, "losses", "checked_on", options)
 
 
 @pytest.mark.parametrize(
@@ -53,18 +61,18 @@ def day(text: str, reading: DateReading) -> dt.date | None:
     ],
 )
 def test_a_day_is_read_when_it_can_mean_one_only(text: str, read: str | None) -> None:
-    assert day(text, DateReading(seasons=SEASONS)) == (dt.date.fromisoformat(read) if read else None)
+    assert day(text, ParseOptions(seasons=SEASONS)) == (dt.date.fromisoformat(read) if read else None)
 
 
 def test_a_year_in_two_figures_needs_known_seasons() -> None:
-    assert day("06-Nov-26", DateReading()) is None
+    assert day("06-Nov-26", ParseOptions()) is None
 
 
 @pytest.mark.parametrize(
     ("order", "read"), [("day_first", "2026-04-03"), ("month_first", "2026-03-04"), ("year_first", None)]
 )
 def test_the_order_of_a_layout_settles_it(order: str, read: str | None) -> None:
-    got = day("03/04/2026", DateReading(order=order))  # type: ignore[arg-type] - words of the parameters
+    got = day("03/04/2026", ParseOptions(date_order=order))  # type: ignore[arg-type] - words of the parameters
     assert got == (dt.date.fromisoformat(read) if read else None)
 
 
@@ -84,10 +92,8 @@ def test_the_order_of_a_layout_settles_it(order: str, read: str | None) -> None:
     ],
 )
 def test_a_moment_needs_a_clock_that_means_one_time(text: str, any_clock: bool, read: str | None) -> None:
-    reading = DateReading(any_clock=any_clock)
-    with duckdb.connect() as connection:
-        query = f"SELECT ({other_moment('cell', reading)})::VARCHAR FROM (SELECT ?::VARCHAR AS cell)"
-        assert connection.execute(query, [text]).fetchall() == [(read,)]
+    got = read_as(text, "temperatures", "read_at", ParseOptions(any_clock=any_clock))
+    assert got == (dt.datetime.fromisoformat(read) if read else None)
 
 
 def losses(result: CheckResult) -> tuple[tuple[str, ...], list[str]]:

@@ -7,10 +7,10 @@ from pathlib import Path
 
 from broodyear.desk.mapping import LEAVE, Draft, Drafts, Sheet, draft_from
 from broodyear.intake.bodies import Body, read_body
-from broodyear.intake.date_sql import SeasonSpan
 from broodyear.intake.drafting import Draft as Drafted
 from broodyear.intake.drafting import draft_all
 from broodyear.intake.records import SEPARATORS
+from broodyear.intake.seasons import SeasonSpan
 from broodyear.intake.sources import Source, find_sources
 from broodyear.layouts import Layouts, fitting, heading_names
 from broodyear.layouts.fitting import column_letters

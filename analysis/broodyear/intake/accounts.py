@@ -122,9 +122,9 @@ def _notes(opened: Opened, account: Account, none: int, rows: int) -> Iterator[s
     first = account.tables[0]
     text = opened.body.text
     if text is not None:
-        yield from cell_notes(text, opened.dialect, first.staged.reading.decimal_comma)
+        yield from cell_notes(text, opened.dialect, first.staged.options.decimal_comma)
     tables = account.tables
-    yield from dict.fromkeys(note for one in tables for note in date_notes(opened, one.found, one.staged.reading))
+    yield from dict.fromkeys(note for one in tables for note in date_notes(opened, one.found, one.staged.options))
     yield from _short_rows(opened, first)
     yield from _blank_rows(opened, first)
     if none:

@@ -1,66 +1,47 @@
-"""Reading and checking cells as SQL, generated from the declarations.
+"""Checking cells, as SQL generated from the declarations.
 
-DuckDB's casts are laxer than the contract (they take ``1_000``, ``inf`` and ``7.6`` for a whole number), so the
-shape of a cell is tested first and only then cast. Each check looks at its own cell: none hides another.
+What a cell means, queries/intake/reading.sql decides; here stands which of its macros a column calls for. Each
+check looks at its own cell: none hides another.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
-from typing import Literal
+from dataclasses import dataclass
 
-from broodyear.intake.date_sql import DateReading, other_date, other_moment, quick_moment
-from broodyear.schemas import Column, RangeBy, Table
+from broodyear.intake.seasons import SeasonSpan
+from broodyear.intake.shapes import BLANKS
+from broodyear.layouts.model import DateOrder
+from broodyear.schemas import LONGEST_CODE, Column, RangeBy, Table
 from broodyear.store.layout import hour_flag, quoted, sql_type, words_type
 
-NUMBER = r"[+-]?([0-9]+[.]?[0-9]*|[.][0-9]+)([eE][+-]?[0-9]+)?"
-COMMA_NUMBER = r"[+-]?([0-9]+[.,]?[0-9]*|[.,][0-9]+)([eE][+-]?[0-9]+)?"
-#: In a file with decimal commas, 1.250 may be a thousand and more: too ambiguous to read.
-GROUPED = r"[+-]?[0-9]{1,3}([.][0-9]{3})+"
-DATE = r"([0-9]{4}-[0-9]{2}-[0-9]{2}|[0-9]{4}/[0-9]{1,2}/[0-9]{1,2})"
-CLOCK = r"[Tt ]([01][0-9]|2[0-4]):[0-5][0-9](:[0-5][0-9]([.,][0-9]+)?)?"
-ZONE = r" ?([Zz]|[+-][0-9]{2}(:?[0-9]{2})?)"
-SPAN = r"([0-9]{4})[/–-]([0-9]{4}|[0-9]{2})"
-MIDNIGHT = r"[Tt ]00:00(:00([.,]0+)?)?"
-SHORT_DATE = r"[0-9]{1,2}[./-][0-9]{1,2}[./-]([0-9]{2}|[0-9]{4})([ T,].*)?"
-CONTROL_CHARACTERS = r"[\x00-\x1f\x7f-\x9f\x{2028}\x{2029}]"
-#: What nobody sees in a code: directions turned about, characters without width, fillers, variation selectors.
-INVISIBLE_CHARACTERS = (
-    r"[\p{Cf}\x{034f}\x{115f}\x{1160}\x{17b4}\x{17b5}\x{180b}-\x{180f}\x{3164}\x{ffa0}\x{fe00}-\x{fe0f}]"
-)
-#: What a spreadsheet shows in place of a value: an error, or (our own word) a formula never worked out.
-SHEET_ERROR = r"#(REF|DIV/0|VALUE|NAME|N/A|NUM|NULL|SPILL|CALC|ERROR|NOT WORKED OUT)[!?]?"
-LONGEST_CODE = 60
 FIRST_YEAR, LAST_YEAR = 1900, 2100
-#: Blanks that are taken off both ends of a cell: all that Unicode counts as spaces, and the byte-order mark.
-BLANKS = (
-    " \t\r\n\u00a0\ufeff\u1680\u2000\u2001\u2002\u2003\u2004\u2005\u2006\u2007\u2008\u2009\u200a\u202f\u205f\u3000"
-)
-YES = ("yes", "true", "y", "1")
-NO = ("no", "false", "n", "0")
 
 
 @dataclass(frozen=True)
-class Reading:
-    """How the cells of one file are read, told from its bytes so that no needless work is done on every cell.
+class ParseOptions:
+    """How the cells of one file are read, told from its bytes and its layout so that no needless work is done on
+    every cell.
 
-    decimal_comma: commas may be decimal signs; cell_commas: a cell may hold a comma at all; apostrophes: a cell
-    may carry the apostrophe that guards formula text; blanks: those that may stand around cells; blanks_inside:
-    a cell may hold blanks between other characters; is_ascii: it holds nothing beyond ASCII; quick_numbers: it
-    holds no plus sign, so that a shorter test does for numbers, where rows that fail are looked at again;
-    empties: a cell may be an empty text instead of missing; dates: what is known of their order and years.
+    decimal_comma: commas may be decimal signs; apostrophes: a cell may carry the apostrophe that guards formula
+    text; blanks: those that may stand around cells; empties: a cell may be an empty text instead of missing;
+    blanks_inside: a cell may hold blanks between other characters; is_ascii: it holds nothing beyond ASCII;
+    quick_numbers: it holds no plus sign, so that a shorter test does, where rows that fail are looked at again.
+    date_order: what the layout says of figures alone; seasons: those of the programme, in which a year in two
+    figures must lie, None when none is known; any_clock: hours may have one figure or be of the 12-hour clock;
+    iso_dates: every date is written year first and every clock in full, so that nothing else need be looked for.
     """
 
     decimal_comma: bool = False
-    cell_commas: bool = True
     apostrophes: bool = False
-    blanks: Literal["none", "spaces", "any"] = "any"
+    blanks: str = BLANKS
     blanks_inside: bool = True
     is_ascii: bool = False
     quick_numbers: bool = False
     empties: bool = True
-    dates: DateReading = field(default_factory=DateReading)
+    date_order: DateOrder | None = None
+    seasons: SeasonSpan | None = None
+    any_clock: bool = False
+    iso_dates: bool = False
 
 
 @dataclass(frozen=True)
@@ -72,20 +53,13 @@ class CellCheck:
     broken: str
 
 
-def clean(cell: str, reading: Reading) -> str:
+def clean(cell: str, options: ParseOptions) -> str:
     """SQL for a raw cell without blanks around it; blank cells and ``.`` become NULL."""
-    trimmed = _trim(cell, reading)
-    if reading.apostrophes:
-        trimmed = _trim(f"regexp_replace({trimmed}, '^''([=+@\t-])', '\\1')", reading)
-    if reading.empties:
-        trimmed = f"nullif({trimmed}, '')"
-    return f"nullif({trimmed}, '.')"
-
-
-def _trim(text: str, reading: Reading) -> str:
-    if reading.blanks == "any":
-        return f"trim({text}, {quoted(BLANKS)})"
-    return f"trim({text})" if reading.blanks == "spaces" else text
+    if options.apostrophes:
+        return f"cleaned_unguarded({cell}, {quoted(options.blanks)})"
+    if options.blanks == BLANKS:
+        return f"cleaned_of({cell}, {quoted(BLANKS)})"
+    return f"cleaned{'_spaced' if options.blanks else '_filled' if options.empties else ''}({cell})"
 
 
 def cell(column: Column) -> str:
@@ -93,65 +67,53 @@ def cell(column: Column) -> str:
     return f'"t_{column.name}"'
 
 
-def _shaped(text: str, shape: str) -> str:
-    return f"regexp_full_match({text}, {quoted(shape)})"
+def value(table: Table, column: Column, options: ParseOptions) -> str:
+    """SQL for the value of a cleaned cell, NULL where it is blank or cannot be read."""
+    if column.allowed:
+        return _word(table, column)
+    return f"({_value(column, options)})::{'BIGINT' if column.whole else sql_type(column)}"
 
 
-def _number(column: Column, reading: Reading) -> str:
+def _value(column: Column, options: ParseOptions) -> str:
     text = cell(column)
-    if not reading.decimal_comma:
-        shape = _shaped(text, NUMBER)
-        if reading.quick_numbers:
-            # Of such cells DuckDB's own cast takes only underscores, nan and inf beyond the shape of a number;
-            # nan and inf fail the range check.
-            shape = f"NOT contains({text}, '_')"
-        return f"CASE WHEN {shape} THEN TRY_CAST({text} AS DOUBLE) END"
-    shape = f"{_shaped(text, COMMA_NUMBER)} AND NOT {_shaped(text, GROUPED)}"
-    return f"CASE WHEN {shape} THEN TRY_CAST(replace({text}, ',', '.') AS DOUBLE) END"
+    if column.kind in {"code", "text"}:
+        reader = "code_in" if column.kind == "code" and not options.is_ascii else "text_in"
+        return f"{reader}({text}, {LONGEST_CODE})"
+    if column.kind == "boolean":
+        return f"yes_or_no_in({text})"
+    if column.kind == "date":
+        return f"coalesce(iso_date_in({text}), {_other_moment(text, 'other_date', options)}::DATE)"
+    return _moment(text, options) if column.kind == "moment" else _number(column, options)
 
 
-def _whole(column: Column, reading: Reading) -> str:
-    value = _number(column, reading)
+def _number(column: Column, options: ParseOptions) -> str:
+    kind = "comma_" if options.decimal_comma else "quick_" if options.quick_numbers else ""
+    number = f"{kind}number_in({cell(column)})"
     if column.is_span:
-        value = f"coalesce({_span(cell(column))}, {value})"
-    # A number too large for a whole one is beyond every limit, not unreadable.
-    kept = f"greatest(least({value}, 9e18), -9e18)" if column.maximum is not None else value
-    return f"CASE WHEN {value} = floor({value}) THEN TRY_CAST({kept} AS BIGINT) END"
+        number = f"coalesce(season_in({cell(column)}), {number})"
+    if not column.whole:
+        return number
+    return f"whole_of({number})" if column.maximum is None else f"bounded_whole_of({number})"
 
 
-def _span(text: str) -> str:
-    """SQL for the first year of a season written as two years on end: 2025/26, 2025-26, 2025/2026."""
-    first, second = (f"TRY_CAST(regexp_extract({text}, {quoted(SPAN)}, {number}) AS INTEGER)" for number in (1, 2))
-    follows = f"{second} IN ({first} + 1, ({first} + 1) % 100)"
-    return f"CASE WHEN {_shaped(text, SPAN)} AND {follows} THEN {first}::DOUBLE END"
+def _moment(text: str, options: ParseOptions) -> str:
+    other = _other_moment(text, "any_moment" if options.any_clock else "other_moment", options)
+    slow = f"iso_moment_in({text}), {other}"
+    if options.blanks == BLANKS:
+        return f"coalesce({slow})"
+    kind = "" if not options.blanks_inside else "spaced_"
+    if options.blanks_inside and options.date_order in {"day_first", "month_first"}:
+        kind = f"{options.date_order}_"
+    return f"coalesce(quick_{kind}moment_in({text}), {slow})"
 
 
-def _date(column: Column, reading: Reading) -> str:
-    text = cell(column)
-    shape = f"{_shaped(text, DATE)} OR {_shaped(text, DATE + MIDNIGHT)}"
-    plain = f"TRY_CAST(regexp_extract({text}, {quoted(DATE)}) AS DATE)"
-    return f"CASE WHEN {shape} THEN {plain} ELSE {other_date(text, reading.dates)} END"
-
-
-def _moment(column: Column, reading: Reading) -> str:
-    text = cell(column)
-    pointed = f"replace({text}, ',', '.')" if reading.cell_commas else text
-    plain = f"WHEN {_shaped(text, f'{DATE}({CLOCK})?')} THEN TRY_CAST(upper({pointed}) AS TIMESTAMP)"
-    local = f"replace(regexp_extract({text}, {quoted(f'^{DATE}{CLOCK}')}), ',', '.')"
-    zoned = f"WHEN {_shaped(text, DATE + CLOCK + ZONE)} THEN TRY_CAST({local} AS TIMESTAMP)"
-    slow = f"CASE {plain} {zoned} ELSE {other_moment(text, reading.dates)} END"
-    if reading.blanks == "any":
-        return slow
-    return f"coalesce({quick_moment(text, reading.dates, blanks_inside=reading.blanks_inside)}, {slow})"
-
-
-def _boolean(column: Column, reading: Reading) -> str:
-    text = f"lower({cell(column)})"
-    return f"CASE WHEN {text} IN {_listed(YES)} THEN true WHEN {text} IN {_listed(NO)} THEN false END"
-
-
-def _text(column: Column, reading: Reading) -> str:
-    return _short(column, CONTROL_CHARACTERS)
+def _other_moment(text: str, shape: str, options: ParseOptions) -> str:
+    """SQL for the moment of a cell whose day or clock is written in another way than year first."""
+    if options.iso_dates:
+        return "NULL::TIMESTAMP"
+    first, last = (quoted(day.isoformat()) for day in options.seasons) if options.seasons else ("NULL", "NULL")
+    order = quoted(options.date_order) if options.date_order else "NULL"
+    return f"other_moment_in({text}, shape_{shape}(), {order}, {first}, {last})"
 
 
 def _word(table: Table, column: Column) -> str:
@@ -163,51 +125,6 @@ def _word(table: Table, column: Column) -> str:
     declared = " ".join(f"WHEN {quoted(word)} THEN {quoted(word)}::{kind}" for word in column.allowed)
     small = " ".join(f"WHEN {quoted(spelling)} THEN {quoted(word)}::{kind}" for spelling, word in spelt.items())
     return f"CASE {text} {declared} ELSE CASE lower({text}) {small} END END"
-
-
-def _code(column: Column, reading: Reading) -> str:
-    # None of the invisible ones is in a file of plain ASCII.
-    bad = CONTROL_CHARACTERS if reading.is_ascii else f"{CONTROL_CHARACTERS}|{INVISIBLE_CHARACTERS}"
-    return _short(column, bad)
-
-
-def _short(column: Column, bad_characters: str) -> str:
-    text = cell(column)
-    bad = f"regexp_matches({text}, {quoted(bad_characters)})"
-    fits = f"length({text}) <= {LONGEST_CODE} AND NOT {bad} AND NOT {_is_sheet_error(text)}"
-    return f"CASE WHEN {fits} THEN {text} END"
-
-
-def _is_sheet_error(text: str) -> str:
-    """SQL that tells what a spreadsheet shows in place of a value it could not work out."""
-    return f"({text} GLOB '#*' AND {_shaped(text, SHEET_ERROR)})"
-
-
-def _listed(values: tuple[str, ...]) -> str:
-    return "(" + ", ".join(quoted(value) for value in values) + ")"
-
-
-_VALUES: dict[str, Callable[[Column, Reading], str]] = {
-    "code": _code,
-    "text": _text,
-    "integer": _whole,
-    "count": _whole,
-    "year": _whole,
-    "number": _number,
-    "boolean": _boolean,
-    "date": _date,
-    "moment": _moment,
-}
-
-
-def value(table: Table, column: Column, reading: Reading) -> str:
-    """SQL for the value of a cleaned cell, NULL where it is blank or cannot be read.
-
-    Raises KeyError for a kind of column this generator does not know.
-    """
-    if column.allowed:
-        return _word(table, column)
-    return f"({_VALUES[column.kind](column, reading)})::{'BIGINT' if column.whole else sql_type(column)}"
 
 
 def has_hour(column: Column) -> str:
@@ -229,6 +146,7 @@ def checks(table: Table) -> list[CellCheck]:
 
 _UNREADABLE = {
     "code": "bad_code",
+    "text": "bad_code",
     "integer": "not_a_number",
     "count": "not_a_number",
     "year": "not_a_number",
@@ -237,15 +155,11 @@ _UNREADABLE = {
     "date": "not_a_date",
     "moment": "not_a_date",
 }
-
-
 UNREADABLE_RULES = frozenset({*_UNREADABLE.values(), "not_allowed"})
 
 
 def _unreadable_rule(column: Column) -> str:
-    if column.kind == "text":
-        return "not_allowed" if column.allowed else "bad_code"
-    return _UNREADABLE[column.kind]
+    return "not_allowed" if column.kind == "text" and column.allowed else _UNREADABLE[column.kind]
 
 
 def _range_checks(column: Column, got: str) -> list[CellCheck]:

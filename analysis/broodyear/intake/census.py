@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 
 from broodyear.errors import UnreadableFile
-from broodyear.intake.cell_sql import BLANKS
 from broodyear.intake.records import LONGEST_CELL, SEPARATORS
+from broodyear.intake.shapes import BLANKS
 
 #: Blanks that are neither the space nor the tab, in UTF-8: feeds, and the wide and unbreakable spaces.
 _FEEDS = (b"\x0b", b"\x0c")

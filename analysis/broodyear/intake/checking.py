@@ -10,7 +10,7 @@ from typing import Any
 import duckdb
 
 from broodyear.findings import Finding
-from broodyear.intake.cell_sql import BLANKS, CellCheck, Reading, cell
+from broodyear.intake.cell_sql import CellCheck, ParseOptions, cell
 from broodyear.intake.messages import Words, may_mean_two_days, or_like, words
 from broodyear.intake.plain_files import first_position
 from broodyear.intake.receiving import cell_names
@@ -26,6 +26,7 @@ from broodyear.intake.row_sql import (
     cleaned_select,
     values_select,
 )
+from broodyear.intake.shapes import BLANKS
 from broodyear.intake.staging import Staged
 from broodyear.intake.totals import is_total, totals_words
 from broodyear.settings import Settings
@@ -86,7 +87,7 @@ def judge(
         # Planning the checks takes longer than most sheets: none are planned for files without a broken row.
         connection.execute("DROP TABLE aside")
         return verdict
-    strict = replace(staged.reading, quick_numbers=False)
+    strict = replace(staged.options, quick_numbers=False)
     connection.execute(f"CREATE OR REPLACE TEMP TABLE judged AS {_detail_query(found, strict, checks, settings)}")
     connection.execute("DROP TABLE aside")
     explanations = _Explanations(found, checks, NearCodes(connection, found.table))
@@ -197,13 +198,13 @@ def _received(check: CellCheck, found: Recognised) -> str:
     return "NULL" if place is None else f"c{place}"
 
 
-def _detail_query(found: Recognised, reading: Reading, checks: list[CellCheck], settings: Settings) -> str:
+def _detail_query(found: Recognised, options: ParseOptions, checks: list[CellCheck], settings: Settings) -> str:
     names = cell_names(found.width)
     taken = f"line, unclosed, surplus, {names}"
-    cleaned = cleaned_select(found.table, found.places, reading, "aside", taken)
+    cleaned = cleaned_select(found.table, found.places, options, "aside", taken)
     deciding = next((column.range_by.column for column in found.table.columns if column.range_by), None)
     decider = f'"{deciding}"' if deciding else "NULL"
-    values = values_select(found.table, reading, cleaned)
+    values = values_select(found.table, options, cleaned)
     # Nearly every row has a cell that holds something: the others need not be looked through.
     filled = f"coalesce({', '.join(map(cell, found.table.columns))}) IS NOT NULL"
     blank = f"trim(concat({names}, surplus), {quoted(BLANKS)}) = ''"

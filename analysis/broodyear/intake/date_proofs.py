@@ -9,41 +9,40 @@ from itertools import islice
 import duckdb
 
 from broodyear.findings import Finding
-from broodyear.intake.cell_sql import BLANKS, SPAN, Reading
-from broodyear.intake.date_sql import FIGURES, OTHER_DAY, TWO_FIGURE_YEAR
+from broodyear.intake.cell_sql import ParseOptions
 from broodyear.intake.opened import Opened
 from broodyear.intake.recognise import Recognised
+from broodyear.intake.shapes import BLANKS, figures, has_shape, shape
 from broodyear.intake.staging import Staged
 
 #: So many rows are looked at for notes: whoever writes one date so writes them all so.
 LOOKED_AT = 10_000
 _EITHER_ORDER = 'date_order = "month_first", or date_order = "day_first"'
-_OTHER = re.compile(rf"({OTHER_DAY})([T ,].*)?")
-_FIGURES = re.compile(rf"({FIGURES})([T ,].*)?")
 
 
-def date_notes(opened: Opened, found: Recognised, reading: Reading) -> Iterator[str]:
+def date_notes(opened: Opened, found: Recognised, options: ParseOptions) -> Iterator[str]:
     """Notes on dates that are not written year first, and on seasons written as two years."""
-    cells = [_OTHER.fullmatch(cell) for cell in _cells(opened, found, ("date", "moment"))]
-    order, seasons = reading.dates.order, reading.dates.seasons
+    other_day = re.compile(rf"({shape('other_day')})([T ,].*)?")
+    cells = [other_day.fullmatch(cell) for cell in _cells(opened, found, ("date", "moment"))]
+    order, seasons = options.date_order, options.seasons
     days = [cell[1] for cell in cells if cell is not None and (order or _means_one(cell[1], seasons is not None))]
     if days and order is None:
         yield "dates not written year first were read where they can mean one day only"
-    elif any(_FIGURES.fullmatch(day) for day in days):
+    elif any(map(figures, days)):
         yield f"dates were read {str(order).replace('_', ' ')}, as the layout says"
-    if seasons is not None and any(re.fullmatch(TWO_FIGURE_YEAR, day) for day in days):
+    if seasons is not None and any(has_shape("short_year", day) for day in days):
         first, last = seasons
         yield f"years in two figures were read within the programme's seasons, {first} to {last}"
-    if any(re.fullmatch(SPAN, cell) for cell in _cells(opened, found, ("year",))):
+    if any(has_shape("season", cell) for cell in _cells(opened, found, ("year",))):
         yield "seasons written like 2025/26 were read as the year in which they begin"
 
 
 def _means_one(day: str, has_seasons: bool) -> bool:
     """Whether a day may be read without an order; one that only its year settles counts as such."""
-    figures = re.fullmatch(r"([0-9]{1,2})[./-]([0-9]{1,2})[./-]([0-9]{2,4})", day)
-    if re.fullmatch(TWO_FIGURE_YEAR, day) and not has_seasons:
+    found = figures(day)
+    if has_shape("short_year", day) and not has_seasons:
         return False
-    return figures is None or figures[1] == figures[2] or max(int(figures[1]), int(figures[2])) > 12
+    return found is None or found[0] == found[1] or max(found[:2]) > 12
 
 
 def _cells(opened: Opened, found: Recognised, kinds: tuple[str, ...]) -> Iterator[str]:

@@ -14,17 +14,16 @@ from broodyear.intake.changing import find_changes, leave_unsaid, note_standing
 from broodyear.intake.checking import Verdict, by_line, judge
 from broodyear.intake.clock_changes import clock_change_warnings
 from broodyear.intake.date_proofs import with_proof
-from broodyear.intake.date_sql import SeasonSpan
 from broodyear.intake.future_dates import future_warnings
 from broodyear.intake.notes import cut_off_line
-from broodyear.intake.opened import Opened, reading_of
+from broodyear.intake.opened import Opened, options_of
 from broodyear.intake.receiving import Received, receive
 from broodyear.intake.recognise import Recognised, plain_name
 from broodyear.intake.references import expect_codes, prepare_known_codes
 from broodyear.intake.rejected import MENDS, RejectedRows
 from broodyear.intake.repeats import find_repeats, held_numbers, report_repeats
 from broodyear.intake.row_sql import UNKNOWN_RULES
-from broodyear.intake.seasons import known_seasons, seasons_of_rows
+from broodyear.intake.seasons import SeasonSpan, known_seasons, seasons_of_rows
 from broodyear.intake.staging import Staged, cells_of, stage, stage_received
 from broodyear.schemas import Table, with_words
 from broodyear.schemas import table as declared_table
@@ -145,7 +144,7 @@ def expect_codes_of(connection: duckdb.DuckDBPyConnection, opened: Opened, setti
     received = receive(connection, opened.body, opened.dialect, parts[0].source_width)
     for part in parts:
         prepare_known_codes(connection, part.table, settings)
-        stage_received(connection, received, part, reading_of(opened, part, known_seasons(connection, settings)))
+        stage_received(connection, received, part, options_of(opened, part, known_seasons(connection, settings)))
         expect_codes(connection, part.table)
 
 
@@ -181,10 +180,10 @@ def _judged(filing: _Filing, found: Recognised, received: Received | None) -> _J
 
 def _staged(filing: _Filing, found: Recognised, received: Received | None, seasons: SeasonSpan | None) -> Staged:
     connection, opened = filing.connection, filing.opened
-    reading = reading_of(opened, found, seasons)
+    options = options_of(opened, found, seasons)
     if received is not None:
-        return stage_received(connection, received, found, reading)
-    return stage(connection, opened.body, opened.dialect, found, reading)
+        return stage_received(connection, received, found, options)
+    return stage(connection, opened.body, opened.dialect, found, options)
 
 
 def _look_across_rows(filing: _Filing, found: Recognised, staged: Staged, verdict: Verdict) -> list[int]:

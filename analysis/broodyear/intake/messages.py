@@ -7,8 +7,8 @@ import difflib
 import re
 from dataclasses import dataclass
 
-from broodyear.intake.cell_sql import BLANKS, GROUPED, LONGEST_CODE, SHEET_ERROR, SHORT_DATE
-from broodyear.schemas import Column, Table
+from broodyear.intake.shapes import BLANKS, figures, has_shape
+from broodyear.schemas import LONGEST_CODE, Column, Table
 from broodyear.schemas.unseen import unseen_character
 from broodyear.settings import species_entry
 
@@ -142,7 +142,7 @@ def _advice(rule: str, column: Column, text: str) -> str:
         return _word_advice(column, text)
     if rule == "not_yes_or_no":
         return "Write yes or no, or leave it blank when it is not known."
-    if rule == "bad_code" and re.fullmatch(SHEET_ERROR, text):
+    if rule == "bad_code" and has_shape("sheet_error", text):
         return "A spreadsheet shows this in place of a value; mend the formula, or write the value itself."
     if rule == "bad_code":
         return "Use a short code without line breaks, tabs or other control characters."
@@ -165,13 +165,13 @@ def _code_of(text: str) -> str:
 
 
 def _number_advice(column: Column, text: str) -> str:
-    if re.fullmatch(SHEET_ERROR, text):
+    if has_shape("sheet_error", text):
         return "A spreadsheet shows this in place of a value; mend the formula, or write the number itself."
     if column.name == "value" and (limit := re.fullmatch(r"[<≤] ?([0-9]+(?:[.][0-9]+)?)", text)):
         return f"Write {limit.group(1)} here, and yes under below_detection."
     plain = text.replace("\u2212", "-")
     found = re.fullmatch(r"[^0-9+\-.,]{0,10}([+-]?[0-9]+(?:[.,][0-9]+)?)([^0-9]{0,12})", plain)
-    if re.fullmatch(GROUPED, text) and not column.whole:
+    if has_shape("grouped", text) and not column.whole:
         plainly = text.replace(".", "")
         return (
             f"In a file with decimal commas it can mean two numbers. Write {text.replace('.', ',')} or {plainly}."
@@ -193,20 +193,19 @@ def _number_advice(column: Column, text: str) -> str:
 
 def may_mean_two_days(text: str) -> bool:
     """Whether a date with the year last could be read with the day or with the month first."""
-    found = _YEAR_LAST.match(text)
-    return bool(found and re.fullmatch(SHORT_DATE, text) and max(int(found[1]), int(found[2])) <= 12)
+    found = figures(text)
+    return found is not None and max(found[:2]) <= 12
 
 
-_YEAR_LAST = re.compile(r"([0-9]{1,2})[./-]([0-9]{1,2})[./-]([0-9]{4}|[0-9]{2})")
 _YEAR_FIRST = re.compile(r"([0-9]{4})[-/. ]([0-9]{1,2})[-/. ]([0-9]{1,2})(.*)", re.DOTALL)
 _TWELVE_HOURS = re.compile(r"[T ,]*([0-9]{1,2}):([0-9]{2})(?::[0-9]{2})? ?([AaPp])\.?[Mm]\.?")
 
 
 def _date_advice(column: Column, text: str) -> str:
     example = "2024-11-08" if column.kind == "date" else "2024-11-08T14:30"
-    if re.fullmatch(SHORT_DATE, text) and (found := _YEAR_LAST.match(text)):
-        year = found[3] if len(found[3]) == 4 else f"20{found[3]}"
-        return _day_month_advice(int(found[1]), int(found[2]), year)
+    if in_figures := figures(text):
+        first, second, year = in_figures
+        return _day_month_advice(first, second, year if len(year) == 4 else f"20{year}")
     if found := _YEAR_FIRST.fullmatch(text):
         return _year_first_advice(column, found)
     if re.fullmatch(r"[0-9]{5}([.,][0-9]+)?", text):

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal
 
 from broodyear.intake.bodies import Body, read_body
-from broodyear.intake.cell_sql import Reading
-from broodyear.intake.date_sql import DateReading, SeasonSpan
+from broodyear.intake.cell_sql import ParseOptions
 from broodyear.intake.dialect import Dialect, find_dialect
 from broodyear.intake.notes import uses_decimal_commas
 from broodyear.intake.recognise import Recognised, recognise
+from broodyear.intake.seasons import SeasonSpan
+from broodyear.intake.shapes import BLANKS
 from broodyear.intake.shaping import shape
-from broodyear.intake.slots import own_reading
+from broodyear.intake.slots import own_options
 from broodyear.intake.sources import Source
 from broodyear.layouts import Layout, layout_text
 from broodyear.layouts.writing import quote
@@ -73,20 +73,24 @@ def open_body(source: Source, body: Body, layouts: Sequence[Layout] = ()) -> Ope
     return Opened(source, body, dialect, (recognise(dialect.header, source.name),))
 
 
-def reading_of(opened: Opened, found: Recognised, seasons: SeasonSpan | None) -> Reading:
+def options_of(opened: Opened, found: Recognised, seasons: SeasonSpan | None) -> ParseOptions:
     """What may stand in the cells of one table, judged by the bytes of the file and by its layout."""
     layout = opened.dialect.layout
-    order = layout.date_order if layout else None
-    dates = DateReading(order, seasons, any_clock=layout is not None, all_usual=_all_usual(opened, found))
-    reading = _by_bytes(opened, dates)
-    return own_reading(found.slots, reading)
+    options = replace(
+        _by_bytes(opened),
+        date_order=layout.date_order if layout else None,
+        seasons=seasons,
+        any_clock=layout is not None,
+        iso_dates=_all_iso(opened, found),
+    )
+    return own_options(found.slots, options)
 
 
 #: A date year first, a clock in full, or both, as the cells of a workbook come.
-_USUAL = re.compile(r"(?:[0-9]{4}-[0-9]{2}-[0-9]{2})?(?:(?:^|T)[0-9]{2}:[0-9]{2}:[0-9]{2})?")
+_ISO = re.compile(r"(?:[0-9]{4}-[0-9]{2}-[0-9]{2})?(?:(?:^|T)[0-9]{2}:[0-9]{2}:[0-9]{2})?")
 
 
-def _all_usual(opened: Opened, found: Recognised) -> bool:
+def _all_iso(opened: Opened, found: Recognised) -> bool:
     """Whether a sheet has only typed dates where dates are read from: the statements are half as long then."""
     if opened.body.sheet is None or not found.slots:
         return False
@@ -98,30 +102,26 @@ def _all_usual(opened: Opened, found: Recognised) -> bool:
         return False
     places = {place for piece in pieces if piece is not None for place in piece.places}
     rows = opened.body.sheet.rows[opened.dialect.header_line :]
-    return all(_USUAL.fullmatch(row[place].strip()) for row in rows for place in places if place < len(row))
+    return all(_ISO.fullmatch(row[place].strip()) for row in rows for place in places if place < len(row))
 
 
-def _by_bytes(opened: Opened, dates: DateReading) -> Reading:
+def _by_bytes(opened: Opened) -> ParseOptions:
     text, separator, layout = opened.body.text, opened.dialect.separator, opened.dialect.layout
     comma = layout.decimal == "," if layout is not None and layout.decimal else None
     if text is None:
-        return Reading(decimal_comma=bool(comma), apostrophes=True, dates=dates)
+        return ParseOptions(decimal_comma=bool(comma), apostrophes=True)
     census = text.census
     if comma is None:
         comma = uses_decimal_commas(text.place, census, opened.dialect)
     tabs_in_cells = census.has_tab and separator != "\t"
     odd_blanks = tabs_in_cells or census.has_odd_blank
-    blanks: Literal["none", "spaces", "any"] = (
-        "any" if odd_blanks else "spaces" if census.has_outer_space else "none"
-    )
-    return Reading(
+    blanks = BLANKS if odd_blanks else " " if census.has_outer_space else ""
+    return ParseOptions(
         decimal_comma=comma,
-        cell_commas=separator != "," or census.has_quote,
         apostrophes=census.has_apostrophe,
         blanks=blanks,
-        empties=blanks != "none" or census.has_quote or census.has_apostrophe,
+        empties=bool(blanks) or census.has_quote or census.has_apostrophe,
         blanks_inside=census.has_space,
         is_ascii=census.is_ascii,
         quick_numbers=not census.has_plus,
-        dates=dates,
     )

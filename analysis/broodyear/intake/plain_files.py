@@ -8,9 +8,9 @@ from pathlib import Path
 
 import duckdb
 
-from broodyear.intake.cell_sql import BLANKS
 from broodyear.intake.decoding import Text
 from broodyear.intake.dialect import Dialect
+from broodyear.intake.shapes import BLANKS
 from broodyear.store.layout import quoted
 
 #: Surplus cells that the fast reader takes along; a row with more goes through the row-by-row reader.

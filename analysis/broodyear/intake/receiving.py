@@ -11,11 +11,12 @@ import duckdb
 import pandas as pd
 
 from broodyear.intake.bodies import Body
-from broodyear.intake.cell_sql import BLANKS, Reading, clean
+from broodyear.intake.cell_sql import ParseOptions, clean
 from broodyear.intake.decoding import Text
 from broodyear.intake.dialect import Dialect
 from broodyear.intake.plain_files import first_position, made_whole, plain_file
 from broodyear.intake.records import Row
+from broodyear.intake.shapes import BLANKS
 
 ROWS_AT_A_TIME = 50_000
 
@@ -56,10 +57,11 @@ def _receive_at_once(
     if not made_whole(connection, "as_read", f"SELECT * FROM {source}", file.rows):
         return None
     line = f"rowid - {first_position(connection, 'as_read')} + {dialect.header_line + 1}"
-    filled = f"coalesce({', '.join(clean(f'c{place}', Reading()) for place in range(width))}, surplus) IS NOT NULL"
+    cells = ", ".join(clean(f"c{place}", ParseOptions()) for place in range(width))
     make_cells(connection, "received", width)
     row = connection.execute(
-        f"INSERT INTO received SELECT {line}, unclosed, {cell_names(width)}, surplus FROM as_read WHERE {filled}"
+        f"INSERT INTO received SELECT {line}, unclosed, {cell_names(width)}, surplus FROM as_read "
+        f"WHERE coalesce({cells}, surplus) IS NOT NULL"
     ).fetchone()
     connection.execute("DROP TABLE as_read")
     return Received(int(row[0]) if row else 0, text.census.lines, 0)

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from broodyear.intake.cell_sql import (
     UNREADABLE_RULES,
     CellCheck,
-    Reading,
+    ParseOptions,
     cell,
     checks,
     clean,
@@ -108,15 +108,15 @@ def _order_broken(rule: RowRule, table: Table) -> str:
     return f"CASE WHEN {timed} THEN {first} < {second} ELSE {first}::DATE < {second}::DATE END"
 
 
-def cleaned_select(table: Table, places: dict[str, int], reading: Reading, source: str, carried: str) -> str:
+def cleaned_select(table: Table, places: dict[str, int], options: ParseOptions, source: str, carried: str) -> str:
     """SQL of the cleaned cells ``t_<column>`` of ``source`` (raw cells ``c0``, ``c1`` …); columns that the file
     lacks are NULL. carried: further columns to take along."""
-    raw = {name: clean(f"c{place}", reading) for name, place in places.items()}
+    raw = {name: clean(f"c{place}", options) for name, place in places.items()}
     cells = [f"{raw.get(column.name, 'NULL::VARCHAR')} AS {cell(column)}" for column in table.columns]
     return f"SELECT {carried}, {', '.join(cells)} FROM {source}"
 
 
-def values_select(table: Table, reading: Reading, source: str, *, quick: bool = False) -> str:
+def values_select(table: Table, options: ParseOptions, source: str, *, quick: bool = False) -> str:
     """SQL of the typed values with defaults, beside everything of ``source`` (cleaned cells).
 
     quick: codes that refer to another table are read straight as known codes, NULL when they are none.
@@ -124,7 +124,7 @@ def values_select(table: Table, reading: Reading, source: str, *, quick: bool = 
     known = {reference.column: known_name(reference) for reference in table.references} if quick else {}
     plain = []
     for column in table.columns:
-        got = value(table, column, reading)
+        got = value(table, column, options)
         if column.name in known:
             got = f"TRY_CAST({cell(column)} AS {known[column.name]})"
         default = _default(table, column)

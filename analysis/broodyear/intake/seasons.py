@@ -6,9 +6,11 @@ import datetime as dt
 
 import duckdb
 
-from broodyear.intake.date_sql import SeasonSpan
 from broodyear.schemas import Table
 from broodyear.settings import Settings, season_of
+
+#: The first and the last day that a year in two figures may lead to.
+SeasonSpan = tuple[dt.date, dt.date]
 
 
 def known_seasons(connection: duckdb.DuckDBPyConnection, settings: Settings) -> SeasonSpan | None:

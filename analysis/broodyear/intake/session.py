@@ -22,6 +22,7 @@ from broodyear.intake.pausing import uncollected
 from broodyear.intake.recognise import FitsNothing
 from broodyear.intake.references import expect_no_codes
 from broodyear.intake.rejects import require_rejects, write_rejects
+from broodyear.intake.shapes import make_readable
 from broodyear.intake.sources import Source, find_sources
 from broodyear.intake.telling import from_ledger
 from broodyear.layouts import Layouts
@@ -248,6 +249,7 @@ def _check_all(run: _Run, files: list[Opened], folder: Path, store: str | Path |
 
 @uncollected()
 def _file_all(run: _Run, files: list[Opened], connection: duckdb.DuckDBPyConnection) -> None:
+    make_readable(connection)
     expect_no_codes(connection)
     for file in files:
         # What cannot be read is told when the file's turn comes.

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from broodyear.intake.cell_sql import Reading, clean
+from broodyear.intake.cell_sql import ParseOptions, clean
 from broodyear.store.layout import quoted
 
 
@@ -33,7 +33,7 @@ class Slot:
     needs: tuple[int, ...]
 
 
-def piece_sql(piece: Piece | None, reading: Reading) -> str:
+def piece_sql(piece: Piece | None, options: ParseOptions) -> str:
     """SQL for the cell of a piece over the file's cells ``c0``, ``c1`` …, as it is received by the checks."""
     if piece is None:
         return "NULL::VARCHAR"
@@ -42,7 +42,7 @@ def piece_sql(piece: Piece | None, reading: Reading) -> str:
     if len(piece.places) == 1:
         cell = f"c{piece.places[0]}"
     else:
-        cleaned = ", ".join(clean(f"c{place}", reading) for place in piece.places)
+        cleaned = ", ".join(clean(f"c{place}", options) for place in piece.places)
         cell = f"nullif(concat_ws(' ', {cleaned}), '')"
     if not piece.words:
         return cell
@@ -50,43 +50,42 @@ def piece_sql(piece: Piece | None, reading: Reading) -> str:
     return f"CASE lower(trim({cell})) {cases} ELSE {cell} END"
 
 
-def taken_sql(slot: Slot, width: int, reading: Reading) -> str:
+def taken_sql(slot: Slot, width: int, options: ParseOptions) -> str:
     """SQL that tells whether a row of the file gives a row here: the cells it needs hold something; where it needs
     none, any cell does. A row that is spoiled as a whole gives one in any case, so that it is told."""
-    cleaned = [clean(f"c{place}", reading) for place in slot.needs or range(width)]
+    cleaned = [clean(f"c{place}", options) for place in slot.needs or range(width)]
     holds = " AND ".join(f"{cell} IS NOT NULL" for cell in cleaned)
     if not slot.needs:
         holds = f"coalesce({', '.join(cleaned)}, NULL) IS NOT NULL"
     return f"({holds} OR unclosed OR surplus IS NOT NULL)"
 
 
-def own_reading(slots: tuple[Slot, ...], reading: Reading) -> Reading:
+def own_options(slots: tuple[Slot, ...], options: ParseOptions) -> ParseOptions:
     """How the cells that slots make are read: what is known of the file's bytes holds for those taken as they are,
     and not for those a layout makes."""
     made = [piece for slot in slots for piece in slot.pieces if piece is not None]
     if all(len(piece.places) == 1 and not piece.words for piece in made):
-        return reading
+        return options
     fixed = "".join(piece.fixed + "".join(meant for _, meant in piece.words) for piece in made)
     joined = any(len(piece.places) > 1 for piece in made)
     return replace(
-        reading,
-        cell_commas=reading.cell_commas or "," in fixed,
-        blanks_inside=reading.blanks_inside or joined or " " in fixed,
-        is_ascii=reading.is_ascii and fixed.isascii(),
+        options,
+        blanks_inside=options.blanks_inside or joined or " " in fixed,
+        is_ascii=options.is_ascii and fixed.isascii(),
     )
 
 
-def slots_sql(slots: tuple[Slot, ...], width: int, reading: Reading, source: str) -> str:
+def slots_sql(slots: tuple[Slot, ...], width: int, options: ParseOptions, source: str) -> str:
     """SQL of the rows that all slots make of the relation ``source`` (``line``, ``unclosed``, the file's cells,
     ``surplus``): the table's cells in place of the file's, and in ``line`` the number of each row, which is
     line * (number of slots) + place of the slot."""
     return " UNION ALL ".join(
-        f"SELECT line * {len(slots)} + {place} AS line, unclosed, {cells_sql(slot, reading)}, surplus "
-        f"FROM {source} WHERE {taken_sql(slot, width, reading)}"
+        f"SELECT line * {len(slots)} + {place} AS line, unclosed, {cells_sql(slot, options)}, surplus "
+        f"FROM {source} WHERE {taken_sql(slot, width, options)}"
         for place, slot in enumerate(slots)
     )
 
 
-def cells_sql(slot: Slot, reading: Reading) -> str:
+def cells_sql(slot: Slot, options: ParseOptions) -> str:
     """SQL of all cells of a slot, as ``c0``, ``c1`` …"""
-    return ", ".join(f"{piece_sql(piece, reading)} AS c{number}" for number, piece in enumerate(slot.pieces))
+    return ", ".join(f"{piece_sql(piece, options)} AS c{number}" for number, piece in enumerate(slot.pieces))

@@ -16,7 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from broodyear.intake.bodies import Body
-from broodyear.intake.cell_sql import BLANKS, Reading
+from broodyear.intake.cell_sql import ParseOptions
 from broodyear.intake.decoding import Text
 from broodyear.intake.dialect import Dialect
 from broodyear.intake.picking import copy_lines
@@ -24,6 +24,7 @@ from broodyear.intake.plain_files import PlainFile, first_position, made_whole, 
 from broodyear.intake.receiving import Received, cell_names, make_cells, receive
 from broodyear.intake.recognise import Recognised
 from broodyear.intake.row_sql import any_broken, cleaned_select, quick_checks, values_select
+from broodyear.intake.shapes import BLANKS
 from broodyear.intake.slots import cells_sql, slots_sql, taken_sql
 from broodyear.store.layout import names
 
@@ -34,14 +35,14 @@ class Staged:
     row times ``per_line`` (the most rows that a row of the file gives), plus its place among those;
     lines_read: spreadsheet rows of the file; source_rows: rows of the file below the header; rows: those made of
     them; short_rows, blank_rows: rows of the file with fewer cells than the header, and with none that holds
-    anything; reading: how the cells were read; file: what the fast reader reads, None where it did not."""
+    anything; options: how the cells were read; file: what the fast reader reads, None where it did not."""
 
     number: str
     lines_read: int
     source_rows: int
     rows: int
     short_rows: int
-    reading: Reading
+    options: ParseOptions
     blank_rows: int = 0
     file: PlainFile | None = None
     per_line: int = 1
@@ -58,31 +59,31 @@ class Staged:
 
 
 def stage(
-    connection: duckdb.DuckDBPyConnection, body: Body, dialect: Dialect, found: Recognised, reading: Reading
+    connection: duckdb.DuckDBPyConnection, body: Body, dialect: Dialect, found: Recognised, options: ParseOptions
 ) -> Staged:
     """Read a file that feeds one table into ``checked`` and ``aside``, by the fast way when it can be proved to
     have lost nothing."""
     if body.text is not None and len(found.slots) < 2:
-        staged = _stage_at_once(connection, body.text, dialect, found, reading)
+        staged = _stage_at_once(connection, body.text, dialect, found, options)
         if staged is not None:
             return staged
-    return stage_received(connection, receive(connection, body, dialect, found.source_width), found, reading)
+    return stage_received(connection, receive(connection, body, dialect, found.source_width), found, options)
 
 
 def _stage_at_once(
-    connection: duckdb.DuckDBPyConnection, text: Text, dialect: Dialect, found: Recognised, reading: Reading
+    connection: duckdb.DuckDBPyConnection, text: Text, dialect: Dialect, found: Recognised, options: ParseOptions
 ) -> Staged | None:
     file = plain_file(text, dialect, found.source_width)
-    if file is None or not _checked_at_once(connection, file, found, reading):
+    if file is None or not _checked_at_once(connection, file, found, options):
         return None
     line = _line_by_position(connection, dialect)
-    if not _aside_at_once(connection, file, found, line, reading):
+    if not _aside_at_once(connection, file, found, line, options):
         return None
     made, blank = file.rows, 0
     if found.slots:
         [(made,)] = connection.execute("SELECT count(broken) FROM checked").fetchall()
         blank = _blank_lines(connection, file, line) if made < file.rows else 0
-    return Staged(line, text.census.lines, file.rows, made, 0, reading, blank, file)
+    return Staged(line, text.census.lines, file.rows, made, 0, options, blank, file)
 
 
 def _blank_lines(connection: duckdb.DuckDBPyConnection, file: PlainFile, line: str) -> int:
@@ -96,33 +97,33 @@ def _blank_lines(connection: duckdb.DuckDBPyConnection, file: PlainFile, line: s
 
 
 def _checked_at_once(
-    connection: duckdb.DuckDBPyConnection, file: PlainFile, found: Recognised, reading: Reading
+    connection: duckdb.DuckDBPyConnection, file: PlainFile, found: Recognised, options: ParseOptions
 ) -> bool:
     for uneven in (False, True) if file.may_be_even else (True,):
-        source = _made_of(file.source(uneven=uneven), found, reading)
-        query = _checked_query(found, reading, source, "", "taken" if found.slots else None)
+        source = _made_of(file.source(uneven=uneven), found, options)
+        query = _checked_query(found, options, source, "", "taken" if found.slots else None)
         if made_whole(connection, "checked", query, file.rows):
             return True
     return False
 
 
-def _made_of(source: str, found: Recognised, reading: Reading) -> str:
+def _made_of(source: str, found: Recognised, options: ParseOptions) -> str:
     """SQL of the table's cells over the file's, and whether a row gives one here (``taken``)."""
     if not found.slots:
         return source
     (slot,) = found.slots
-    taken = taken_sql(slot, found.source_width, reading)
-    return f"(SELECT unclosed, surplus, {taken} AS taken, {cells_sql(slot, reading)} FROM {source})"
+    taken = taken_sql(slot, found.source_width, options)
+    return f"(SELECT unclosed, surplus, {taken} AS taken, {cells_sql(slot, options)} FROM {source})"
 
 
 def _aside_at_once(
-    connection: duckdb.DuckDBPyConnection, file: PlainFile, found: Recognised, line: str, reading: Reading
+    connection: duckdb.DuckDBPyConnection, file: PlainFile, found: Recognised, line: str, options: ParseOptions
 ) -> bool:
     """Read the broken rows once more, by themselves and with their cells as received."""
     make_cells(connection, "aside", found.width)
     broken = connection.execute(f"SELECT {line} AS line FROM checked WHERE broken ORDER BY line").fetchnumpy()
     lines = np.asarray(broken["line"])
-    return not len(lines) or _read_again(connection, file, found, lines, reading, "aside")
+    return not len(lines) or _read_again(connection, file, found, lines, options, "aside")
 
 
 def _read_again(
@@ -130,7 +131,7 @@ def _read_again(
     file: PlainFile,
     found: Recognised,
     lines: NDArray[np.int64],
-    reading: Reading,
+    options: ParseOptions,
     into: str,
 ) -> bool:
     """Add the rows of some lines to a table of cells; False when the fast reader does not read them one by one."""
@@ -140,7 +141,7 @@ def _read_again(
         return False
     positions = np.arange(len(lines)) + first_position(connection, "again")
     connection.register("lines_again", pd.DataFrame({"line": lines, "position": positions}))
-    cells = cells_sql(found.slots[0], reading) if found.slots else cell_names(found.width)
+    cells = cells_sql(found.slots[0], options) if found.slots else cell_names(found.width)
     connection.execute(
         f"INSERT INTO {into} SELECT line, unclosed, {cells}, surplus FROM again "
         "JOIN lines_again ON again.rowid = position"
@@ -156,13 +157,13 @@ def _line_by_position(connection: duckdb.DuckDBPyConnection, dialect: Dialect) -
 
 
 def _checked_query(
-    found: Recognised, reading: Reading, source: str, carried: str, taken: str | None = None
+    found: Recognised, options: ParseOptions, source: str, carried: str, taken: str | None = None
 ) -> str:
     """SQL of the typed values and of ``broken``: NULL where the row gives none to this table. taken: SQL that
     tells whether it gives one, None when every row does."""
     table = found.table
     take = f"{carried}surplus, unclosed" + ("" if taken is None else f", {taken}")
-    values = values_select(table, reading, cleaned_select(table, found.places, reading, source, take), quick=True)
+    values = values_select(table, options, cleaned_select(table, found.places, options, source, take), quick=True)
     broken = any_broken(quick_checks(table, found.header_cells))
     none = "" if taken is None else f"WHEN NOT {taken} THEN NULL "
     # In a CASE the checks stop at the first that fails.
@@ -171,11 +172,11 @@ def _checked_query(
 
 
 def stage_received(
-    connection: duckdb.DuckDBPyConnection, received: Received, found: Recognised, reading: Reading
+    connection: duckdb.DuckDBPyConnection, received: Received, found: Recognised, options: ParseOptions
 ) -> Staged:
     """Check what ``received`` gives to one table, into ``checked`` and ``aside``."""
     # A quoted cell may hold line breaks and blanks of any kind.
-    careful = replace(reading, blanks="any", is_ascii=False, quick_numbers=False)
+    careful = replace(options, blanks=BLANKS, is_ascii=False, quick_numbers=False)
     source = made_of_received(found, careful)
     connection.execute("DROP TABLE IF EXISTS checked")
     connection.execute(f"CREATE TEMP TABLE checked AS {_checked_query(found, careful, source, 'line, ')}")
@@ -192,11 +193,11 @@ def stage_received(
     )  # fmt: skip
 
 
-def made_of_received(found: Recognised, reading: Reading) -> str:
+def made_of_received(found: Recognised, options: ParseOptions) -> str:
     """SQL of the rows that ``received`` gives to one table; their ``line`` is their number (see ``Staged``)."""
     if not found.slots:
         return "received"
-    return f"({slots_sql(found.slots, found.source_width, reading, 'received')})"
+    return f"({slots_sql(found.slots, found.source_width, options, 'received')})"
 
 
 def cells_of(
@@ -211,10 +212,10 @@ def cells_of(
         connection.register("wanted", pd.DataFrame({"wanted": wanted}))
         connection.execute(
             f"INSERT INTO picked SELECT line, unclosed, {cell_names(found.width)}, surplus "
-            f"FROM {made_of_received(found, staged.reading)} WHERE line IN (SELECT wanted FROM wanted)"
+            f"FROM {made_of_received(found, staged.options)} WHERE line IN (SELECT wanted FROM wanted)"
         )
         connection.unregister("wanted")
     else:
-        _read_again(connection, staged.file, found, wanted, staged.reading, "picked")
+        _read_again(connection, staged.file, found, wanted, staged.options, "picked")
     cells = f"SELECT line, [{cell_names(found.width)}] AS cells FROM picked ORDER BY line"
     return {line: tuple(cell or "" for cell in row) for line, row in connection.execute(cells).fetchall()}

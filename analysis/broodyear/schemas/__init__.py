@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from broodyear.schemas.declarations import (
+    LONGEST_CODE,
     TABLE_NAMES,
     Column,
     RangeBy,
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from broodyear.schemas.frames import frame_schema, pandera_schema, result_schema
 
 __all__ = [
+    "LONGEST_CODE",
     "TABLE_NAMES",
     "Column",
     "RangeBy",

@@ -20,6 +20,8 @@ from broodyear.places import schemas_folder
 
 Kind = Literal["code", "text", "integer", "count", "number", "year", "boolean", "date", "moment"]
 
+#: No code or text is longer than this.
+LONGEST_CODE = 60
 #: Load order: a table stands after the tables its codes refer to.
 TABLE_NAMES = (
     "sites",

@@ -6,10 +6,10 @@ import csv
 import io
 
 from broodyear.claims import REASONS, ClaimKind
-from broodyear.schemas.declarations import Column, Table, all_tables
+from broodyear.schemas.declarations import LONGEST_CODE, Column, Table, all_tables
 
 _KIND_WORDS = {
-    "code": "a code: 1 to 60 letters, figures or signs",
+    "code": f"a code: 1 to {LONGEST_CODE} letters, figures or signs",
     "text": "text",
     "integer": "a whole number",
     "count": "a whole number",

@@ -6,14 +6,13 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from broodyear.intake.cell_sql import COMMA_NUMBER, NUMBER
-from broodyear.intake.date_sql import CLOCK, FIGURES, HALF_DAY, ISO, OTHER_DAY
+from broodyear.intake.shapes import figures, shape
 from broodyear.layouts.model import DateOrder
 
 CODE = re.compile(r"[A-Za-z]{1,6}[ _-]?[0-9]{1,4}[A-Za-z]?")
-_DAY = re.compile(rf"(?:{ISO}|{OTHER_DAY})(?:[Tt ,]+(?:{HALF_DAY}|{CLOCK}).*)?")
-_TIME = re.compile(rf"(?:{HALF_DAY}|{CLOCK})")
-_FIGURES = re.compile(rf"({FIGURES}).*")
+_TIME = f"(?:{shape('half_day')}|{shape('clock')})"
+_DAY = f"(?:{shape('iso_day')}|{shape('other_day')})(?:[Tt ,]+{_TIME}.*)?"
+_NUMBER = f"(?:{shape('number')}|{shape('comma_number')})"
 
 
 @dataclass(frozen=True)
@@ -36,20 +35,20 @@ def looks_of(cells: Sequence[str]) -> Looks:
         len(filled),
         _most(filled, _DAY),
         _most(filled, _TIME),
-        _most(filled, re.compile(rf"(?:{NUMBER}|{COMMA_NUMBER})")),
-        _most(filled, CODE),
+        _most(filled, _NUMBER),
+        _most(filled, CODE.pattern),
         tuple(dict.fromkeys(filled)),
     )
 
 
-def _most(cells: Sequence[str], shape: re.Pattern[str]) -> bool:
-    return bool(cells) and 2 * sum(bool(shape.fullmatch(cell)) for cell in cells) > len(cells)
+def _most(cells: Sequence[str], pattern: str) -> bool:
+    return bool(cells) and 2 * sum(bool(re.fullmatch(pattern, cell)) for cell in cells) > len(cells)
 
 
 def proved_order(cells: Sequence[str]) -> tuple[DateOrder, str] | None:
     """The one order in which all dates written in figures can be read, with a date that proves it; None when none
     is proved."""
-    pairs = [(*_two_figures(found[1]), found[1]) for cell in cells if (found := _FIGURES.fullmatch(cell.strip()))]
+    pairs = _in_figures(cells)
     day_first = [text for first, second, text in pairs if first > 12 and second <= 12]
     month_first = [text for first, second, text in pairs if second > 12 and first <= 12]
     if bool(day_first) == bool(month_first):
@@ -59,15 +58,15 @@ def proved_order(cells: Sequence[str]) -> tuple[DateOrder, str] | None:
 
 def in_two_orders(cells: Sequence[str]) -> str | None:
     """A date that can be read in two orders, where no other proves one or both; None when there is none."""
-    pairs = [(*_two_figures(found[1]), found[1]) for cell in cells if (found := _FIGURES.fullmatch(cell.strip()))]
+    pairs = _in_figures(cells)
     if any(max(first, second) > 12 for first, second, _ in pairs):
         return None
     return next((text for first, second, text in pairs if first != second), None)
 
 
-def _two_figures(text: str) -> tuple[int, int]:
-    first, second, _ = re.split(r"[./-]", text)
-    return int(first), int(second)
+def _in_figures(cells: Sequence[str]) -> list[tuple[int, int, str]]:
+    """The first two figures of each date written in figures, and the date without its clock."""
+    return [(*found[:2], re.split("[ T,]", cell.strip())[0]) for cell in cells if (found := figures(cell.strip()))]
 
 
 def common_pattern(headings: Sequence[str]) -> str:

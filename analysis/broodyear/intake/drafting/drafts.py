@@ -11,7 +11,6 @@ from typing import BinaryIO
 from broodyear.errors import UnreadableFile
 from broodyear.findings import Skipped
 from broodyear.intake.bodies import Body, read_body
-from broodyear.intake.date_sql import SeasonSpan
 from broodyear.intake.dialect import Dialect, named_where_filled
 from broodyear.intake.drafting.assigning import Assigned, assign
 from broodyear.intake.drafting.cells import Looks, in_two_orders, looks_of, proved_order
@@ -21,6 +20,7 @@ from broodyear.intake.drafting.preview import PreviewTable, preview
 from broodyear.intake.opened import open_body
 from broodyear.intake.recognise import FitsNothing, without_empty_end
 from broodyear.intake.records import SEPARATORS, Row
+from broodyear.intake.seasons import SeasonSpan
 from broodyear.intake.sources import Source, find_sources
 from broodyear.layouts import HeadingNames, Layout, Layouts, heading_names
 from broodyear.schemas import table

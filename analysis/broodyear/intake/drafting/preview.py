@@ -7,12 +7,13 @@ from dataclasses import dataclass, replace
 import duckdb
 
 from broodyear.intake.bodies import Body
-from broodyear.intake.cell_sql import Reading
-from broodyear.intake.date_sql import DateReading, SeasonSpan
+from broodyear.intake.cell_sql import ParseOptions
 from broodyear.intake.dialect import Dialect
 from broodyear.intake.receiving import receive
 from broodyear.intake.recognise import Recognised
 from broodyear.intake.row_sql import cleaned_select, values_select
+from broodyear.intake.seasons import SeasonSpan
+from broodyear.intake.shapes import make_readable
 from broodyear.intake.shaping import shape
 from broodyear.intake.sources import Sheet, Source
 from broodyear.intake.staging import made_of_received
@@ -43,25 +44,28 @@ def preview(
     rows = tuple(tuple(row.cells) for row in body.first_rows(dialect.separator))
     few = replace(body, text=None, sheet=body.sheet or Sheet("", rows))
     parts = shape(layout, source, few, replace(dialect, layout=layout)).parts
-    reading = Reading(
+    options = ParseOptions(
         decimal_comma=layout.decimal == ",",
         apostrophes=True,
-        dates=DateReading(layout.date_order, seasons, any_clock=True),
+        date_order=layout.date_order,
+        seasons=seasons,
+        any_clock=True,
     )
     with duckdb.connect() as connection:
+        make_readable(connection)
         receive(connection, few, dialect, parts[0].source_width)
-        return tuple(_table(connection, part, reading) for part in parts)
+        return tuple(_table(connection, part, options) for part in parts)
 
 
-def _table(connection: duckdb.DuckDBPyConnection, part: Recognised, reading: Reading) -> PreviewTable:
+def _table(connection: duckdb.DuckDBPyConnection, part: Recognised, options: ParseOptions) -> PreviewTable:
     for name, allowed in words_types(part.table).items():
         connection.execute(create_type(name, allowed))
-    cells = cleaned_select(part.table, part.places, reading, made_of_received(part, reading), "line")
+    cells = cleaned_select(part.table, part.places, options, made_of_received(part, options), "line")
     values = ", ".join(_shown(part.table, name) for name in part.header)
     written = ", ".join(f'"t_{name}"' for name in part.header)
     query = (
         f"SELECT line // {max(len(part.slots), 1)}, [{values}], [{written}] "
-        f"FROM ({values_select(part.table, reading, cells)}) ORDER BY line LIMIT {SHOWN}"
+        f"FROM ({values_select(part.table, options, cells)}) ORDER BY line LIMIT {SHOWN}"
     )
     rows: list[tuple[int, tuple[str, ...]]] = []
     unread: set[tuple[int, str]] = set()

@@ -1,0 +1,49 @@
+"""The shapes of cells that code outside the database asks for, read from where they are decided: the macros of
+queries/intake/reading.sql."""
+
+from __future__ import annotations
+
+import re
+from functools import cache
+
+import duckdb
+
+from broodyear.places import queries_folder
+
+#: Blanks that are taken off both ends of a cell: all that Unicode counts as spaces, and the byte-order mark.
+BLANKS = (
+    " \t\r\n\u00a0\ufeff\u1680\u2000\u2001\u2002\u2003\u2004\u2005\u2006\u2007\u2008\u2009\u200a\u202f\u205f\u3000"
+)
+_FIGURES = re.compile(r"([0-9]{1,2})[./-]([0-9]{1,2})[./-]([0-9]{4}|[0-9]{2})(?:[ T,].*)?")
+
+
+def make_readable(connection: duckdb.DuckDBPyConnection) -> None:
+    """Give a session the macros by which cells are read."""
+    connection.execute(_text())
+
+
+@cache
+def _text() -> str:
+    return (queries_folder() / "intake" / "reading.sql").read_text(encoding="utf-8")
+
+
+@cache
+def shape(name: str) -> str:
+    """The regular expression that the macro ``shape_<name>`` gives. Raises KeyError when there is none."""
+    found = re.search(rf"MACRO shape_{name}\(\) AS\s+([^;]+);", _text())
+    if found is None:
+        raise KeyError(name)
+    return "".join(
+        shape(other) if other else text for text, other in re.findall(r"'([^']*)'|shape_(\w+)\(\)", found[1])
+    )
+
+
+def has_shape(name: str, text: str) -> bool:
+    """Whether a whole text has a shape."""
+    return re.fullmatch(shape(name), text) is not None
+
+
+def figures(text: str) -> tuple[int, int, str] | None:
+    """The first two figures and the year of a date in figures whose year stands last, alone or before a clock."""
+    found = _FIGURES.fullmatch(text)
+    return None if found is None else (int(found[1]), int(found[2]), found[3])
