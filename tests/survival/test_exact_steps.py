@@ -43,8 +43,8 @@ def test_second_derivatives_in_any_units_are_those_of_the_gradient(groups, own_r
     scale = np.diag(np.linspace(0.05, 0.2, len(values)))
     expected = scale @ slow @ scale
     for found in (
-        scaled_hessian(laplace.with_gradient, values, scale, count),
-        laplace_hessian(laplace, values, scale, count),
+        scaled_hessian(laplace.with_gradient, count, values, scale),
+        laplace_hessian(laplace, values, scale),
     ):
         assert found == pytest.approx(expected, rel=0, abs=SECOND * float(np.abs(expected).max()))
 

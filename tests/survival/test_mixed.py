@@ -10,8 +10,7 @@ from scipy.special import expit, gammaln
 
 from broodyear.survival import fit_survival
 from broodyear.survival.design.matrix import make_design
-from broodyear.survival.mixed.laplace import Laplace
-from broodyear.survival.mixed.quadrature import Quadrature
+from broodyear.survival.mixed.laplace import Laplace, Quadrature
 from broodyear.survival.mixed.system import factorise, invert, lay_out, solve
 
 EXACT = 1e-9  # linear algebra on matrices of well-conditioned size

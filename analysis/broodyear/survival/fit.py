@@ -13,12 +13,10 @@ from broodyear.errors import UsageError
 from broodyear.statistics.numbers import FloatArray, critical_values, expit, two_sided_p
 from broodyear.survival.design.matrix import Design, make_design
 from broodyear.survival.design.rows import as_frame
-from broodyear.survival.methods.answer import Answer
 from broodyear.survival.methods.beta_binomial import fit_beta_binomial
-from broodyear.survival.methods.binomial import fit_clustered, fit_quasi_binomial
+from broodyear.survival.methods.binomial import Answer, fit_clustered, fit_quasi_binomial, require_clusters
 from broodyear.survival.methods.exchangeable import fit_exchangeable
 from broodyear.survival.methods.firth import fit_firth
-from broodyear.survival.methods.robust import require_clusters
 from broodyear.survival.methods.separation import refuse_separation
 from broodyear.survival.mixed.fit import Mixed, fit_mixed
 from broodyear.survival.result import SurvivalFit

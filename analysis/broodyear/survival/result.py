@@ -21,7 +21,7 @@ from broodyear.statistics.numbers import (
 )
 from broodyear.survival.averaging import Average, Difference, Held, average_over_groups
 from broodyear.survival.design.matrix import Design
-from broodyear.survival.mixed.restricted import Precision
+from broodyear.survival.mixed.system import Precision
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

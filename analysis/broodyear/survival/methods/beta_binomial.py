@@ -8,8 +8,7 @@ from scipy.special import digamma, gammaln, polygamma
 from broodyear.errors import Refused
 from broodyear.statistics.numbers import FloatArray, expit, log_binomial_coefficients
 from broodyear.survival.design.matrix import Design
-from broodyear.survival.methods.answer import Answer
-from broodyear.survival.methods.binomial import plain_fit
+from broodyear.survival.methods.binomial import Answer, plain_fit
 
 SMALLEST_LOG_ODDS = -13.0  # of the correlation; below it the digamma differences lose their digits
 GRADIENT_TOLERANCE = 1e-3

@@ -1,4 +1,5 @@
-"""Binomial regression without random effects: plain, quasi-binomial and cluster-robust."""
+"""Binomial regression without random effects: plain, quasi-binomial and cluster-robust; and when cluster-robust
+errors mean nothing, or too little."""
 
 from __future__ import annotations
 
@@ -9,15 +10,31 @@ import numpy as np
 
 from broodyear.errors import Refused
 from broodyear.statistics.numbers import FloatArray, binomial_log_likelihood, expit, level_sums, log1p_exp
-from broodyear.survival.design.matrix import Design
-from broodyear.survival.methods.answer import Answer
-from broodyear.survival.methods.robust import require_full_robust, robust_notes
+from broodyear.survival.design.matrix import Design, Grouping
 
 ITERATIONS = 100
 DEVIANCE_TOLERANCE = 1e-8  # relative; the Newton steps after it bring the estimates to rounding
 NEWTON_STEPS = 2
 FEW_ITERATIONS = 25
 WORST_CONDITION = 1e8  # of the scaled normal equations: they square the condition, and half the digits are left
+FEW_CLUSTERS = 30  # sandwich errors are known to be too small below about this many clusters
+NO_VARIANCE = 1e-8  # robust over model-based variance: below it only rounding is left
+MOST_NAMED = 3
+
+
+@dataclass(frozen=True, eq=False)
+class Answer:
+    """coefficients, covariance: logit scale. dispersion: see `SurvivalFit`. log_likelihood: binomial coefficients
+    included. intervals: low, high and p value of every coefficient where they are not Wald's.
+    """
+
+    coefficients: FloatArray
+    covariance: FloatArray
+    dispersion: float
+    log_likelihood: float
+    degrees_of_freedom: float = np.inf
+    notes: tuple[str, ...] = ()
+    intervals: tuple[FloatArray, FloatArray, FloatArray] | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,3 +163,50 @@ def fit_clustered(design: Design) -> Answer:
     require_full_robust(design, grouping, covariance, plain.covariance)
     notes = robust_notes(design, grouping)
     return Answer(plain.coefficients, covariance, plain.dispersion, plain.log_likelihood, notes=notes)
+
+
+def require_clusters(grouping: Grouping) -> None:
+    """Refuse one cluster: what varies between clusters cannot be told from it."""
+    if len(grouping.levels) < 2:
+        raise Refused(
+            f"All rows lie in one level of {grouping.name} ({grouping.levels[0]}), so no cluster-robust error can"
+            f" be worked out: add rows of another {grouping.name}, or use method='quasi_binomial'."
+        )
+
+
+def require_full_robust(design: Design, grouping: Grouping, robust: FloatArray, plain: FloatArray) -> None:
+    """Refuse robust variances of zero: with few clusters the scores of each cluster can all vanish."""
+    shares = np.diag(robust) / np.abs(np.diag(plain))
+    lost = [term for term, share in zip(design.terms, shares, strict=True) if not share > NO_VARIANCE]
+    if lost:
+        raise Refused(
+            f"The {len(grouping.levels)} levels of {grouping.name} leave no variation between them to judge"
+            f" {_listed(lost)} by, so a cluster-robust error of zero would be printed: take terms out, add"
+            f" {grouping.name}s, or use method='quasi_binomial'."
+        )
+
+
+def robust_notes(design: Design, grouping: Grouping) -> tuple[str, ...]:
+    """Sentences on few clusters, and on levels of a factor that only one cluster has."""
+    clusters, name = len(grouping.levels), grouping.name
+    notes = []
+    if clusters < FEW_CLUSTERS:
+        notes.append(
+            f"Only {clusters} levels of {name}: robust standard errors are too small below about {FEW_CLUSTERS}."
+        )
+    alone = [
+        term
+        for term, column in zip(design.terms, design.matrix.T, strict=True)
+        if np.isin(column, (0.0, 1.0)).all() and len(np.unique(grouping.codes[column == 1.0])) == 1
+    ]
+    if alone:
+        notes.append(
+            f"Rows with {_listed(alone)} all lie in one level of {name}, so the robust error leaves out how"
+            f" levels of {name} differ and is too small."
+        )
+    return tuple(notes)
+
+
+def _listed(terms: list[str]) -> str:
+    more = len(terms) - MOST_NAMED
+    return ", ".join(terms[:MOST_NAMED]) + (f" and {more} more" if more > 0 else "")

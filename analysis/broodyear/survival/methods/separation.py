@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from broodyear.errors import Refused
-from broodyear.statistics.numbers import BoolArray, FloatArray
+from broodyear.statistics.numbers import FloatArray
 
 GAIN_TOLERANCE = 1e-7  # the linear programme's own accuracy
 
@@ -23,39 +23,29 @@ def separated_terms(matrix: FloatArray, survived: FloatArray, trials: FloatArray
     matrix: design matrix, shape (rows, terms); survived, trials: counts per row.
     """
     none, full = survived == 0, survived == trials
-    between = ~(none | full)
-    inner = matrix[between]
-    if inner.shape[0] and _rank(inner) == matrix.shape[1]:
-        return ()
-    direction = _separating_direction(matrix, none, full)
-    return tuple(int(place) for place in np.flatnonzero(np.abs(direction) > GAIN_TOLERANCE))
-
-
-def _rank(matrix: FloatArray) -> int:
-    """Rank, at the usual tolerance; the triangular factor has the same singular values and is small."""
-    singular = np.linalg.svd(np.linalg.qr(matrix, mode="r"), compute_uv=False)
-    return int(np.sum(singular > singular.max() * max(matrix.shape) * np.finfo(float).eps))
-
-
-def _separating_direction(matrix: FloatArray, none: BoolArray, full: BoolArray) -> FloatArray:
+    outer = none | full
+    inner = matrix[~outer]
+    if len(inner):
+        # Rank, at the usual tolerance; the triangular factor has the same singular values and is small.
+        singular = np.linalg.svd(np.linalg.qr(inner, mode="r"), compute_uv=False)
+        if np.sum(singular > singular.max() * max(inner.shape) * np.finfo(float).eps) == matrix.shape[1]:
+            return ()
     from scipy.optimize import linprog
 
-    scale = np.maximum(np.abs(matrix).max(axis=0), 1e-300)
-    signed = (matrix / scale) * np.where(full, 1.0, -1.0)[:, None]
-    outer = none | full
-    inner = (matrix / scale)[~outer]
+    scaled = matrix / np.maximum(np.abs(matrix).max(axis=0), 1e-300)
+    signed = (scaled * np.where(full, 1.0, -1.0)[:, None])[outer]
     solution = linprog(
-        -signed[outer].sum(axis=0),
-        A_ub=-signed[outer],
-        b_ub=np.zeros(int(outer.sum())),
-        A_eq=inner if len(inner) else None,
+        -signed.sum(axis=0),
+        A_ub=-signed,
+        b_ub=np.zeros(len(signed)),
+        A_eq=scaled[~outer] if len(inner) else None,
         b_eq=np.zeros(len(inner)) if len(inner) else None,
         bounds=(-1.0, 1.0),
         method="highs",
     )
     if solution.x is None or solution.fun is None or solution.fun >= -GAIN_TOLERANCE:
-        return np.zeros(matrix.shape[1])
-    return np.asarray(solution.x, dtype=float)
+        return ()
+    return tuple(int(place) for place in np.flatnonzero(np.abs(solution.x) > GAIN_TOLERANCE))
 
 
 def refuse_separation(matrix: FloatArray, terms: Sequence[str], survived: FloatArray, trials: FloatArray) -> None:

@@ -4,31 +4,32 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cached_property, partial
 
 import numpy as np
 import pandas as pd
 from scipy.linalg import block_diag
 
 from broodyear.errors import Refused
-from broodyear.statistics.numbers import BoolArray, FloatArray, IntArray, expit
+from broodyear.statistics.numbers import FloatArray, IntArray, expit
 from broodyear.survival.design.matrix import Design
-from broodyear.survival.methods.answer import Answer
-from broodyear.survival.methods.binomial import plain_fit
-from broodyear.survival.mixed.laplace import Laplace, laplace_for, refuse_unsettled
+from broodyear.survival.methods.binomial import Answer, plain_fit
+from broodyear.survival.mixed.laplace import Laplace, Quadrature, laplace_for
 from broodyear.survival.mixed.optimum import (
     LARGEST_SD,
     SMALLEST_SD,
     Target,
+    adjusted,
+    approach,
     laplace_hessian,
+    precision_at,
+    restricted_hessian,
     scaled_hessian,
     search,
     settle,
     standard_errors,
 )
-from broodyear.survival.mixed.quadrature import Quadrature
-from broodyear.survival.mixed.restricted import Precision, adjusted, approach, precision_at, restricted_hessian
-from broodyear.survival.mixed.system import invert
+from broodyear.survival.mixed.system import Precision, invert
 
 START_SD = 0.4
 WIDE_SD = 6.0  # logits: a level one such spread from even lost or kept all but one fish in four hundred
@@ -61,7 +62,7 @@ def fit_mixed(design: Design, *, quadrature_points: int = 1, small_sample: bool 
 
     quadrature_points: 1 is the Laplace approximation, for any number of crossed or nested groupings; more
     is adaptive Gauss–Hermite quadrature (Pinheiro & Bates 1995, doi 10.1080/10618600.1995.10474663), for
-    one grouping. small_sample: restricted spreads and t intervals, see mixed_restricted.py.
+    one grouping. small_sample: restricted spreads and t intervals, see optimum.py.
     The maximum is over spreads and coefficients jointly; standard errors come from the second derivatives of
     −2 log-likelihood over both. A spread of zero is reported only where the likelihood falls as soon as the
     variance leaves it.
@@ -72,28 +73,26 @@ def fit_mixed(design: Design, *, quadrature_points: int = 1, small_sample: bool 
         try:
             return _fit(design, quadrature_points, small_sample)
         except FloatingPointError as error:
-            raise refuse_unsettled(error) from error
-
-
-def _fit(design: Design, quadrature_points: int, small_sample: bool) -> Mixed:
-    if not small_sample:
-        return _most_likely(design, [], quadrature_points)
-    part, notes = _searched(design, lambda laplace: partial(adjusted, laplace), ZERO_SD)
-    found = _restricted(part, notes) if part else _all_zero(design, notes)
-    if found is not None:
-        return found
-    note = "Spreads are those of maximum likelihood: the restricted likelihood has no maximum here."
-    return _most_likely(design, [note], quadrature_points, with_degrees=True)
+            raise Refused(
+                f"The mixed model did not settle ({error}): look for a covariate with extreme values (put it in"
+                " other units, or centre it) or a group with nearly all-or-nothing tanks."
+            ) from error
 
 
 @dataclass(frozen=True, eq=False)
 class _Part:
-    """A likelihood with only some of a design's groupings (their places), and where its search ended."""
+    """A likelihood with only some of a design's groupings (their places), and where its search ended.
+
+    target: what is minimised; deviance: −2 log-likelihood; hessian: second derivatives of the target at (log sds,
+    coefficients) in units of a scale, both given. scale: columns are moves of about one standard error each.
+    """
 
     design: Design
     kept: IntArray
     laplace: Laplace
     target: Target
+    deviance: Callable[[FloatArray, FloatArray], float]
+    hessian: Callable[[FloatArray, FloatArray], FloatArray]
     log_sds: FloatArray
     coefficients: FloatArray
 
@@ -101,9 +100,76 @@ class _Part:
     def names(self) -> list[str]:
         return [self.design.groupings[place].name for place in self.kept]
 
+    @property
+    def unbounded(self) -> list[str]:
+        """Groupings whose spread lies at the limit of the search."""
+        limit = np.log(LARGEST_SD) - LIMIT_TOLERANCE
+        return [name for name, log_sd in zip(self.names, self.log_sds, strict=True) if log_sd >= limit]
+
+    @cached_property
+    def scale(self) -> FloatArray:
+        log_sd_errors, root = standard_errors(self.laplace, self.log_sds, self.coefficients)
+        return np.asarray(block_diag(np.diag(np.minimum(log_sd_errors, LONGEST_LOG_SD)), root), dtype=float)
+
+    @cached_property
+    def curvature(self) -> FloatArray:
+        return self.hessian(np.concatenate([self.log_sds, self.coefficients]), self.scale)
+
+    def settled(self) -> _Part:
+        """The same where the slope is zero, unless a spread has no bound."""
+        if self.unbounded:
+            return self
+        log_sds, coefficients = settle(self.laplace, self.log_sds, self.coefficients, self.target)
+        return replace(self, log_sds=log_sds, coefficients=coefficients)
+
+    def is_maximum(self) -> bool:
+        """Whether the likelihood falls in every direction; where a spread has no bound, bends at least."""
+        slope = self.target(self.log_sds, self.coefficients)[1]
+        is_curved = np.isfinite(self.curvature).all() and np.linalg.eigvalsh(self.curvature)[0] > 0
+        return bool(is_curved and (self.unbounded or np.abs(self.scale.T @ slope).max() <= SETTLED))
+
+
+def _fit(design: Design, points: int, small_sample: bool) -> Mixed:
+    notes: list[str] = []
+    if small_sample:
+        part, notes = _searched(design, adjusted, restricted_hessian, ZERO_SD)
+        if part is None:
+            return _all_zero(design, notes)
+        part = part if part.unbounded else part.settled()
+        if not part.unbounded and part.is_maximum():
+            return _assembled(part, notes, with_degrees=True)
+        notes = ["Spreads are those of maximum likelihood: the restricted likelihood has no maximum here."]
+    smallest = SMALLEST_SD * (1.0 + LIMIT_TOLERANCE)
+    part, said = _searched(design, Laplace.with_gradient, laplace_hessian, smallest)
+    notes += said
+    if part is None:
+        return _all_zero(design, notes)
+    if points > 1:
+        exact = Quadrature(part.laplace, points)
+        log_sds, coefficients = search(part.laplace, part.log_sds, part.coefficients, exact.with_gradient)
+        part = replace(
+            part, log_sds=log_sds, coefficients=coefficients, target=exact.with_gradient, deviance=exact.deviance,
+            hessian=partial(scaled_hessian, exact.with_gradient, 1),
+        )  # fmt: skip
+    part = part.settled()
+    if not part.is_maximum():
+        raise Refused(
+            "The mixed model reached no proper maximum: its likelihood is flat in some direction. Take a"
+            " group or a term out, or merge sparse levels."
+        )
+    for name in part.unbounded:
+        raise Refused(
+            f"The spread between levels of {name} grows without bound: nearly all"
+            " of its levels lost or kept every egg. Take that group out, or report the counts as they are."
+        )
+    return _assembled(part, notes, with_degrees=small_sample)
+
 
 def _searched(
-    design: Design, target_of: Callable[[Laplace], Target], smallest_sd: float
+    design: Design,
+    target: Callable[[Laplace, FloatArray, FloatArray], tuple[float, FloatArray]],
+    hessian: Callable[[Laplace, FloatArray, FloatArray], FloatArray],
+    smallest_sd: float,
 ) -> tuple[_Part | None, list[str]]:
     """A search from the binomial coefficients and middling spreads, and the sentences to it.
 
@@ -117,111 +183,49 @@ def _searched(
     notes: list[str] = []
     while kept.size:
         laplace = laplace_for(design, kept)
-        target = target_of(laplace)
-        log_sds, coefficients = search(laplace, log_sds, coefficients, target)
-        part = _Part(design, kept, laplace, target, log_sds, coefficients)
+        own = partial(target, laplace)
+        log_sds, coefficients = search(laplace, log_sds, coefficients, own)
+        part = _Part(
+            design, kept, laplace, own, laplace.deviance, partial(hessian, laplace), log_sds, coefficients
+        )
         stays = log_sds > np.log(smallest_sd)
         if stays.all():
             return part, notes
-        notes += [_zero_note(name) for name, stayed in zip(part.names, stays, strict=True) if not stayed]
+        notes += [
+            f"The best estimate of the spread between levels of {name} is zero: the rows show no more variation"
+            f" between them than the rest of the model already explains, so {name} changes nothing here."
+            for name, stayed in zip(part.names, stays, strict=True)
+            if not stayed
+        ]
         kept, log_sds = kept[stays], log_sds[stays]
     return None, notes
 
 
-def _restricted(part: _Part, notes: list[str]) -> Mixed | None:
-    """The fit where the adjusted likelihood has its maximum near an optimum; None where it has none."""
-    laplace = part.laplace
-    if _unbounded(part.log_sds).any():
-        return None
-    log_sds, coefficients = settle(laplace, part.log_sds, part.coefficients, part.target)
-    scale = _scale(laplace, log_sds, coefficients)
-    hessian = restricted_hessian(laplace, np.concatenate([log_sds, coefficients]), scale)
-    _, slope = part.target(log_sds, coefficients)
-    if not _is_curved(hessian) or _unbounded(log_sds).any() or np.abs(scale.T @ slope).max() > SETTLED:
-        return None
-    deviance = laplace.deviance(log_sds, coefficients)
-    return _assembled(part, log_sds, coefficients, deviance, _covariance(hessian, scale), notes, with_degrees=True)
-
-
-def _most_likely(design: Design, notes: list[str], points: int, *, with_degrees: bool = False) -> Mixed:
-    """The fit of maximum likelihood."""
-    part, said = _searched(design, lambda laplace: laplace.with_gradient, SMALLEST_SD * (1.0 + LIMIT_TOLERANCE))
-    if part is None:
-        return _all_zero(design, [*notes, *said])
-    laplace, target, log_sds, coefficients = part.laplace, part.target, part.log_sds, part.coefficients
-    second_derivatives = partial(laplace_hessian, laplace)
-    if points > 1:
-        target = Quadrature(laplace, points).with_gradient
-        second_derivatives = partial(scaled_hessian, target)
-        log_sds, coefficients = search(laplace, log_sds, coefficients, target)
-    unbounded = _unbounded(log_sds)
-    if not unbounded.any():
-        log_sds, coefficients = settle(laplace, log_sds, coefficients, target)
-    scale = _scale(laplace, log_sds, coefficients)
-    hessian = second_derivatives(np.concatenate([log_sds, coefficients]), scale, len(log_sds))
-    deviance, slope = target(log_sds, coefficients)
-    settled = unbounded.any() or np.abs(scale.T @ slope).max() <= SETTLED
-    if not _is_curved(hessian) or not settled:
-        raise Refused(
-            "The mixed model reached no proper maximum: its likelihood is flat in some direction. Take a"
-            " group or a term out, or merge sparse levels."
-        )
-    for name in np.array(part.names)[_unbounded(log_sds)]:
-        raise Refused(
-            f"The spread between levels of {name} grows without bound: nearly all"
-            " of its levels lost or kept every egg. Take that group out, or report the counts as they are."
-        )
-    joint = _covariance(hessian, scale)
-    return _assembled(part, log_sds, coefficients, deviance, joint, [*notes, *said], with_degrees=with_degrees)
-
-
-def _scale(laplace: Laplace, log_sds: FloatArray, coefficients: FloatArray) -> FloatArray:
-    """Matrix whose columns are moves of (log sds, coefficients) of about one standard error each."""
-    log_sd_errors, root = standard_errors(laplace, log_sds, coefficients)
-    return np.asarray(block_diag(np.diag(np.minimum(log_sd_errors, LONGEST_LOG_SD)), root), dtype=float)
-
-
-def _covariance(hessian: FloatArray, scale: FloatArray) -> FloatArray:
-    """From second derivatives of −2 log-likelihood in units of the scale."""
-    return np.asarray(2.0 * scale @ np.linalg.inv(hessian) @ scale.T, dtype=float)
-
-
-def _unbounded(log_sds: FloatArray) -> BoolArray:
-    """Which spreads lie at the limit of the search."""
-    return np.asarray(log_sds >= np.log(LARGEST_SD) - LIMIT_TOLERANCE, dtype=bool)
-
-
-def _zero_note(name: str) -> str:
-    return (
-        f"The best estimate of the spread between levels of {name} is zero: the rows show no more variation"
-        f" between them than the rest of the model already explains, so {name} changes nothing here."
-    )
-
-
-def _assembled(
-    part: _Part,
-    log_sds: FloatArray,
-    coefficients: FloatArray,
-    deviance: float,
-    joint: FloatArray,
-    notes: list[str],
-    *,
-    with_degrees: bool,
-) -> Mixed:
-    """The fit at (log sds, coefficients); joint: their covariance; with_degrees: for t intervals."""
-    design, laplace, count = part.design, part.laplace, len(part.kept)
+def _assembled(part: _Part, notes: list[str], *, with_degrees: bool) -> Mixed:
+    """The fit at the end of a search; with_degrees: for t intervals."""
+    design, laplace, count, coefficients = part.design, part.laplace, len(part.kept), part.coefficients
+    # From second derivatives of −2 log-likelihood in units of the scale.
+    joint = np.asarray(2.0 * part.scale @ np.linalg.inv(part.curvature) @ part.scale.T, dtype=float)
     sds = np.zeros(len(design.groupings))
-    sds[part.kept] = np.exp(log_sds)
-    mode = laplace.mode(np.exp(log_sds), coefficients)
+    sds[part.kept] = np.exp(part.log_sds)
+    mode = laplace.mode(np.exp(part.log_sds), coefficients)
     scale, diagonal = mode.factor.scale, invert(mode.factor).diagonal
     spots = dict(zip(part.kept, laplace.layout.spots, strict=True))
-    precision = precision_at(laplace, log_sds, coefficients) if with_degrees else None
+    precision = precision_at(laplace, part.log_sds, coefficients) if with_degrees else None
+    # A spread so wide that hardly any level has a rate between none and all.
+    wide = [
+        f"The spread between levels of {name} comes out at {np.exp(log_sd):.0f} logits:"
+        " nearly all of its levels lost or kept every egg, so its size rests on few rows, and odds ratios with it."
+        " Read the percentages, or take that group out."
+        for name, log_sd in zip(part.names, part.log_sds, strict=True)
+        if log_sd > np.log(WIDE_SD)
+    ]
     return Mixed(
         coefficients=coefficients,
         covariance=joint[count:, count:],
         dispersion=_dispersion(design, mode.share, len(coefficients) + float(np.sum(1.0 - diagonal))),
-        log_likelihood=-0.5 * deviance,
-        notes=(*notes, *_wide_notes(part.names, log_sds)),
+        log_likelihood=-0.5 * part.deviance(part.log_sds, coefficients),
+        notes=(*notes, *wide),
         sds=sds,
         modes=_modes(design, scale * mode.effects, scale * np.sqrt(diagonal), spots),
         joint_covariance=joint,
@@ -237,21 +241,6 @@ def _dispersion(design: Design, share: FloatArray, parameters: float) -> float:
     variance = np.maximum(trials * share * (1.0 - share), 1e-300)
     spare = design.rows.used - parameters
     return float(np.sum((survived - trials * share) ** 2 / variance)) / spare if spare > 0 else np.nan
-
-
-def _wide_notes(names: list[str], log_sds: FloatArray) -> list[str]:
-    """A sentence for every spread so wide that hardly any level has a rate between none and all."""
-    return [
-        f"The spread between levels of {name} comes out at {np.exp(log_sd):.0f} logits:"
-        " nearly all of its levels lost or kept every egg, so its size rests on few rows, and odds ratios with it."
-        " Read the percentages, or take that group out."
-        for name, log_sd in zip(names, log_sds, strict=True)
-        if log_sd > np.log(WIDE_SD)
-    ]
-
-
-def _is_curved(hessian: FloatArray) -> bool:
-    return bool(np.isfinite(hessian).all() and np.linalg.eigvalsh(hessian)[0] > 0)
 
 
 def _modes(

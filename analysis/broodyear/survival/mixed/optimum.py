@@ -1,4 +1,12 @@
-"""Searching the likelihood of a mixed model: scaled coordinates, quasi-Newton steps, second derivatives."""
+"""Searching the likelihood of a mixed model: scaled coordinates, quasi-Newton steps, second derivatives; and the
+restricted likelihood, with which programmes of ordinary size get honest spreads.
+
+Maximum likelihood underrates spreads because it takes the coefficients as known, and normal intervals take
+the spreads as known; with some sixty sites both together leave 95 % intervals covering 91–93 %. Here the
+spreads maximise the likelihood adjusted for the coefficients, −2 log L + log|X'V⁻¹X| (Cox & Reid 1987, doi
+10.1111/j.2517-6161.1987.tb01422.x; REML in the normal case), and intervals use a t distribution with
+Satterthwaite's degrees of freedom for each contrast.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +17,7 @@ import numpy as np
 
 from broodyear.statistics.numbers import FloatArray
 from broodyear.survival.mixed.laplace import Laplace
-from broodyear.survival.mixed.system import inverse_times, invert
+from broodyear.survival.mixed.system import Factor, Precision, factorise, inverse_times, invert, precision_of
 
 SMALLEST_SD, LARGEST_SD = 1e-3, 30.0
 HESSIAN_STEP = 1e-3  # in units of about one standard error
@@ -18,6 +26,11 @@ LONGEST_STEP = 1.0  # standard errors
 STEP_TOLERANCE = 1e-6  # standard errors
 SAME_SCALE = 10.0  # a standard error that grew by less is still about one
 NEAR = 1e-2  # slope per standard error from which steps that need no line search go on
+STEP = 1e-3  # of log sds, for second derivatives of the adjustment
+TURNS = 3
+LONGEST_TURN = 1.0  # of a log sd
+START_RANGE = 0.2, 5.0  # logits: a search that begins nearer to a spread of zero takes longer to find it
+SMALLEST = 1e-6
 
 #: What is minimised: a value and its gradient at (log sds, coefficients).
 Target = Callable[[FloatArray, FloatArray], tuple[float, FloatArray]]
@@ -131,14 +144,15 @@ def settle(
     return scaled.parameters(here)
 
 
-def scaled_hessian(target: Target, values: FloatArray, scale: FloatArray, count: int) -> FloatArray:
-    """Second derivatives in units of the scale, by central differences of the gradient."""
+def scaled_hessian(target: Target, count: int, values: FloatArray, scale: FloatArray) -> FloatArray:
+    """Second derivatives in units of the scale, by central differences of the gradient; count: of log sds."""
     slopes = _slopes(target, values, scale, count, len(values))
     return np.asarray(0.5 * (slopes + slopes.T), dtype=float)
 
 
-def laplace_hessian(laplace: Laplace, values: FloatArray, scale: FloatArray, count: int) -> FloatArray:
+def laplace_hessian(laplace: Laplace, values: FloatArray, scale: FloatArray) -> FloatArray:
     """The same of the Laplace approximation, where moves of coefficients (the scale's lower right) cost less."""
+    count = len(laplace.layout.spots)
     slopes = _slopes(laplace.with_gradient, values, scale, count, count)
     within = 0.5 * (slopes[:, :count] + slopes[:, :count].T)
     curvature = laplace.coefficient_curvature(values[:count], values[count:], scale[count:, count:])
@@ -154,3 +168,60 @@ def _slopes(target: Target, values: FloatArray, scale: FloatArray, count: int, m
 
     moves = HESSIAN_STEP * np.eye(len(values))[:moved]
     return np.array([gradient(move) - gradient(-move) for move in moves]) / (2.0 * HESSIAN_STEP)
+
+
+def precision_at(laplace: Laplace, log_sds: FloatArray, coefficients: FloatArray) -> Precision:
+    """Working precision of the coefficients at these parameters."""
+    return _precision(laplace, laplace.mode(np.exp(log_sds), coefficients).factor)
+
+
+def _precision(laplace: Laplace, factor: Factor) -> Precision:
+    return precision_of(factor, laplace.matrix, inverse_times(factor, laplace.matrix))
+
+
+def approach(laplace: Laplace, log_sds: FloatArray, coefficients: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Log sds and coefficients nearer to the optimum, for a search to begin at.
+
+    A few turns of penalised quasi-likelihood: a scoring step of the coefficients, then each variance as squared
+    effects over the levels less what shrinkage leaves of them (Schall 1991, doi 10.1093/biomet/78.4.719).
+    """
+    layout = laplace.layout
+    levels = layout.by_grouping(np.ones(len(layout.owner)))
+    for _ in range(TURNS):
+        mode, precision = laplace.mode(np.exp(log_sds), coefficients), precision_at(laplace, log_sds, coefficients)
+        step = precision.covariance @ (laplace.matrix.T @ (laplace.survived - laplace.trials * mode.share))
+        squares = layout.by_grouping((mode.effects - precision.scaled_sums @ step) ** 2)
+        left = layout.by_grouping(invert(mode.factor).diagonal) - 0.5 * precision.adjustment_slope()
+        turn = 0.5 * np.log(np.maximum(squares, SMALLEST) / np.maximum(levels - left, SMALLEST))
+        log_sds = np.clip(log_sds + np.clip(turn, -LONGEST_TURN, LONGEST_TURN), *np.log(START_RANGE))
+        coefficients = coefficients + step
+    return log_sds, coefficients
+
+
+def adjusted(laplace: Laplace, log_sds: FloatArray, coefficients: FloatArray) -> tuple[float, FloatArray]:
+    """−2 log L + log|X'V⁻¹X| and its gradient over (log sds, coefficients), binomial weights held."""
+    value, gradient = laplace.with_gradient(log_sds, coefficients)
+    precision = precision_at(laplace, log_sds, coefficients)
+    slope = gradient.copy()
+    slope[: len(log_sds)] += precision.adjustment_slope()
+    return value - float(np.linalg.slogdet(precision.covariance)[1]), slope
+
+
+def restricted_hessian(laplace: Laplace, values: FloatArray, scale: FloatArray) -> FloatArray:
+    """Second derivatives of the adjusted −2 log likelihood in units of the scale.
+
+    Where the spread that maximum likelihood would take is zero, that likelihood is not curved at the restricted
+    one, and only the adjustment says how well it is known.
+    """
+    count = len(laplace.layout.spots)
+    hessian = laplace_hessian(laplace, values, scale)
+    weight = laplace.mode(np.exp(values[:count]), values[count:]).factor.weight
+
+    def slope(log_sds: FloatArray) -> FloatArray:
+        return _precision(laplace, factorise(laplace.layout, np.exp(log_sds), weight)).adjustment_slope()
+
+    steps = STEP * np.eye(count)
+    block = np.array([slope(values[:count] + step) - slope(values[:count] - step) for step in steps])
+    own = scale[:count, :count]
+    hessian[:count, :count] += own.T @ (block + block.T) @ own / (4.0 * STEP)
+    return hessian

@@ -14,7 +14,7 @@ with one level per row, in the order of the rows.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.linalg.lapack import dpotrf, dpotri, dpotrs
@@ -24,6 +24,7 @@ from broodyear.statistics.numbers import FloatArray, IntArray
 from broodyear.survival.design.matrix import Grouping
 
 MANY_PLACES, THIN_SHARE = 100_000, 0.1
+FEWEST_DEGREES = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -245,3 +246,42 @@ def invert(factor: Factor) -> Inverse:
     by_row = 1.0 / factor.own + factor.own_share**2 * leverages
     whole = factor.scale[layout.others :] ** 2 / factor.own + leverages / factor.own**2
     return Inverse(np.concatenate([diagonal, by_row]), whole)
+
+
+@dataclass(frozen=True, eq=False)
+class Precision:
+    """The working precision of the coefficients and how each spread moves it.
+
+    covariance: (X'V⁻¹X)⁻¹ with V = W⁻¹ + Σ sd² Z Z', shape (terms, terms). scaled_sums: Λ Z'V⁻¹X, shape (levels,
+    terms), in the order of the layout. log_sd_covariance: of the estimated log sds, None where these count as
+    known. coefficients: of generalised least squares, where a working response was given.
+    """
+
+    covariance: FloatArray
+    scaled_sums: FloatArray
+    layout: Layout
+    log_sd_covariance: FloatArray | None = None
+    coefficients: FloatArray = field(default_factory=lambda: np.empty(0))
+
+    def adjustment_slope(self) -> FloatArray:
+        """Derivative of log|X'V⁻¹X| over each log sd, binomial weights held."""
+        sums = self.scaled_sums
+        return -2.0 * self.layout.by_grouping(np.einsum("ij,ij->i", sums @ self.covariance, sums))
+
+    def degrees(self, contrast: FloatArray) -> float:
+        """2 v² / var(v) for the variance v of a contrast (Satterthwaite 1946, doi 10.2307/3002019)."""
+        if self.log_sd_covariance is None:
+            return float("inf")
+        moved = self.covariance @ contrast
+        slope = 2.0 * self.layout.by_grouping((self.scaled_sums @ moved) ** 2)
+        variance, uncertainty = float(contrast @ moved), float(slope @ self.log_sd_covariance @ slope)
+        if uncertainty <= 0.0 or variance <= 0.0:
+            return float("inf")
+        return max(2.0 * variance**2 / uncertainty, FEWEST_DEGREES)
+
+
+def precision_of(factor: Factor, matrix: FloatArray, through: FloatArray) -> Precision:
+    """Of columns whose V⁻¹ A is known (through)."""
+    information = matrix.T @ through
+    covariance = np.asarray(np.linalg.inv(0.5 * (information + information.T)), dtype=float)
+    return Precision(covariance, factor.scale[:, None] * factor.layout.gather_to_levels(through), factor.layout)

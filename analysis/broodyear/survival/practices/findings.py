@@ -22,7 +22,7 @@ from broodyear.claims import Claim, ClaimKind, Reason, clear_or_not
 from broodyear.statistics.multiplicity import shrunken, single_step
 from broodyear.statistics.numbers import FloatArray, delta_errors, two_sided_p
 from broodyear.survival.averaging import Average, Difference, LogOdds
-from broodyear.survival.mixed.restricted import Precision
+from broodyear.survival.mixed.system import Precision
 from broodyear.survival.practices.coding import Factor
 from broodyear.survival.practices.model import AdjustedModel, build_columns
 

@@ -22,9 +22,8 @@ from broodyear.survival.design.matrix import Design, Grouping, aliases
 from broodyear.survival.design.rows import Rows
 from broodyear.survival.fit import fit_mixed_design
 from broodyear.survival.methods.separation import separated_terms
-from broodyear.survival.mixed.restricted import Precision, precision_of
 from broodyear.survival.mixed.system import Factor as Factorised
-from broodyear.survival.mixed.system import factorise, inverse_times, lay_out
+from broodyear.survival.mixed.system import Precision, factorise, inverse_times, lay_out, precision_of
 from broodyear.survival.practices.coding import FEWEST_TANKS, Factor, code_factor, level_counts
 from broodyear.survival.result import SurvivalFit
 
