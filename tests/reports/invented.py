@@ -14,11 +14,11 @@ from tests.trials.programmes import planned_tanks, recorded
 from broodyear.claims import Claim, ClaimKind, Reason
 from broodyear.figures.timeline import TankRecords
 from broodyear.reports.season.assigned import trials_table
-from broodyear.reports.season.results import EFFECTS, PRACTICES, SETUPS, SeasonResults
+from broodyear.reports.season.results import SeasonResults
 from broodyear.reports.season.stating import stated
 from broodyear.reports.season.visits import visits_table
 from broodyear.reports.sentences import state
-from broodyear.reports.tables import ReportTable, report_table
+from broodyear.reports.tables import ReportTable, declared_first, report_table
 from broodyear.settings import Settings
 from broodyear.setups import place_claims, tank_claims
 from broodyear.trials import analyse_trials, assign
@@ -43,7 +43,7 @@ def setups(tanks: int) -> ReportTable:
     for outcome in ("delivered_to_release", "hatch", "hatch_to_release"):
         for place, code in enumerate(tank_codes(tanks)):
             rows.append(_setup(place, code, outcome, last=tanks > 5 and place == tanks - 1))
-    return report_table("setups", "Tanks", pd.DataFrame(rows), SETUPS)
+    return report_table("setups", pd.DataFrame(rows))
 
 
 def _setup(place: int, code: str, outcome: str, last: bool) -> dict[str, Any]:
@@ -89,7 +89,7 @@ def effects() -> ReportTable:
             )  # fmt: skip
     rows.append({"outcome": "hatch", "factor": "light_cover", "level": "yes", "reference": "no", "method": "mixed",
                  "note": "cannot be told apart from room: no room has both"})  # fmt: skip
-    return report_table("effects", "Effects", pd.DataFrame(rows), EFFECTS)
+    return report_table("effects", pd.DataFrame(rows))
 
 
 def practices() -> ReportTable:
@@ -107,12 +107,12 @@ def practices() -> ReportTable:
     rows.append({"practice": "room_and_gravel", "level": "foyer / layered_stones", "room_type": "foyer",
                  "gravel_practice": "layered_stones", "outcome": "delivered_to_release", "tanks": 2, "batches": 1,
                  "seasons": 1, "eggs": 290, "note": "too few: 2 tanks in 1 batch"})  # fmt: skip
-    return report_table("practices", "Combinations", pd.DataFrame(rows), PRACTICES)
+    return report_table("practices", pd.DataFrame(rows))
 
 
 def table(name: str, *rows: dict[str, Any]) -> ReportTable:
     """A table of the rows given."""
-    return report_table(name, name, pd.DataFrame(list(rows)))
+    return report_table(name, pd.DataFrame(list(rows)))
 
 
 def timeline() -> TankRecords:
@@ -156,9 +156,9 @@ def season_results(tanks: int = 12, **changes_of: Any) -> SeasonResults:
     )
     results = SeasonResults(
         season=SEASON, settings=Settings(), setups=judged, statements=statements,
-        visits=report_table("visits", "Visits", visits_table(judged, silent, too_many_dead(), statements)),
+        visits=report_table("visits", visits_table(judged, silent, too_many_dead(), statements)),
         site_seasons=site_seasons(judged), tank_practices=tank_practices(judged), effects=effects(),
-        methods=report_table("methods", "By method", effects().frame.head(6)[list(EFFECTS)]),
+        methods=report_table("methods", effects().frame.head(6)[declared_first("effects")]),
         practices=practices(),
         changes=changes(),
         sites=sites(),
@@ -223,7 +223,7 @@ def tank_practices(judged: ReportTable) -> ReportTable:
         pd.DataFrame({"tank_id": rows["tank_id"], "practice": name, "level": rows[name]})
         for name in ("gravel_practice", "room_type")
     ]
-    return report_table("tank_practices", "Practices", pd.concat(parts, ignore_index=True))
+    return report_table("tank_practices", pd.concat(parts, ignore_index=True))
 
 
 def site_seasons(judged: ReportTable) -> ReportTable:
@@ -235,7 +235,7 @@ def site_seasons(judged: ReportTable) -> ReportTable:
     )
     columns = ["season", "tank_id", "site_id", "difference_points", "is_named"]
     seasons = [rows[columns].assign(season=season) for season in (2021, 2022, 2023)]
-    return report_table("site_seasons", "Sites", pd.concat(seasons, ignore_index=True), columns)
+    return report_table("site_seasons", pd.concat(seasons, ignore_index=True), columns)
 
 
 def contrasts() -> tuple[Claim, ...]:
@@ -288,7 +288,7 @@ def stage_survival() -> ReportTable:
             ("button_up_to_release", "button-up to release", 1360, 95.5),
             ("delivered_to_release", "delivery to release", 1540, 82.0))
     ]  # fmt: skip
-    return report_table("stage_survival", "Stages", pd.DataFrame(rows))
+    return report_table("stage_survival", pd.DataFrame(rows))
 
 
 def losses() -> ReportTable:
@@ -309,7 +309,7 @@ def trend() -> ReportTable:
          "release_based_pct": pct, "release_based_low": pct - 4, "release_based_high": pct + 4}
         for season, pct in ((2021, 84.0), (2022, 77.0), (2023, 82.0))
     ]  # fmt: skip
-    return report_table("trend", "Seasons", pd.DataFrame(rows))
+    return report_table("trend", pd.DataFrame(rows))
 
 
 def exposure(tanks: int) -> ReportTable:
@@ -320,7 +320,7 @@ def exposure(tanks: int) -> ReportTable:
          "hours_above_warm": 3.0 * (place == 0)}
         for place, code in enumerate(tank_codes(tanks))
     ]  # fmt: skip
-    return report_table("exposure", "Exposure", pd.DataFrame(rows))
+    return report_table("exposure", pd.DataFrame(rows))
 
 
 def key_figures(tanks: int) -> ReportTable:
@@ -335,7 +335,7 @@ def key_figures(tanks: int) -> ReportTable:
     }  # fmt: skip
     rows = [{"name": name, "value": float(value), "unit": "", "meaning": name.replace("_", " ")}
             for name, value in values.items()]  # fmt: skip
-    return report_table("key_figures", "Key figures", pd.DataFrame(rows))
+    return report_table("key_figures", pd.DataFrame(rows))
 
 
 def uploads() -> pd.DataFrame:
@@ -350,11 +350,6 @@ def uploads() -> pd.DataFrame:
 def refused_results() -> SeasonResults:
     """A season in which everything was refused: one tank, no count, nothing to compare."""
     why = "only one batch has usable tanks, so nothing can be compared"
-    columns = {"setups": SETUPS, "effects": EFFECTS, "practices": PRACTICES}
     names = [one.name for one in fields(SeasonResults) if one.type == "ReportTable"]
-    tables = {
-        name: report_table(name, name, pd.DataFrame(columns=list(columns.get(name, ("note",)))), (), why)
-        for name in names
-        if name not in ("key_figures", "uploads")
-    }
+    tables = {name: report_table(name, why) for name in names if name not in ("key_figures", "uploads")}
     return season_results(1, **tables, statements=state(()), timelines={})

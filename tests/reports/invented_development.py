@@ -9,7 +9,7 @@ import pandas as pd
 from broodyear.claims import Claim, ClaimKind, Reason
 from broodyear.development.models.sources import references
 from broodyear.development.scoring.calibration import pit_histogram
-from broodyear.reports.development import SCORES, DevelopmentResults
+from broodyear.reports.development import DevelopmentResults
 from broodyear.reports.sentences import state
 from broodyear.reports.tables import report_table
 from broodyear.settings import Settings
@@ -165,13 +165,7 @@ def results(**changes: Any) -> DevelopmentResults:
         ),
     } | changes  # fmt: skip
     tables = {
-        name: report_table(
-            _WRITTEN_AS.get(name, name),
-            name,
-            frame,
-            SCORES if name == "scores" else (),
-            exact=name in ("coefficients", "covariance"),
-        )
+        name: report_table(_WRITTEN_AS.get(name, name), frame, exact=name in ("coefficients", "covariance"))
         for name, frame in frames.items()
     }
     stated = state(claims() if frames["scores"]["bias_days"].notna().any() else [])

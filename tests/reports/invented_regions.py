@@ -7,7 +7,7 @@ from typing import Any
 import pandas as pd
 
 from broodyear.claims import Claim, ClaimKind, Reason
-from broodyear.reports.regions import REGIONS, RegionResults
+from broodyear.reports.regions import RegionResults
 from broodyear.reports.regions_evidence import on_record
 from broodyear.reports.sentences import state
 from broodyear.reports.tables import report_table
@@ -105,12 +105,11 @@ def results(*rows: dict[str, Any], refusal: str = "") -> RegionResults:
         [{"outcome": "delivered_to_release", "regions": 2, "tau_points": 0.8, "i_squared_pct": 10.0,
           "p_value": 0.4, "prediction_low_pct": 60.0, "prediction_high_pct": 92.0}]
     )  # fmt: skip
-    frame = pd.DataFrame(columns=list(REGIONS)) if refusal else pd.DataFrame(chosen)
     return RegionResults(
         settings=Settings(),
-        regions=report_table("regions", "Regions", frame, REGIONS, refusal),
-        heterogeneity=report_table("heterogeneity", "Spread", spread),
-        graph=report_table("connectivity", "Batches", graph),
+        regions=report_table("regions", refusal or pd.DataFrame(chosen)),
+        heterogeneity=report_table("heterogeneity", spread),
+        graph=report_table("connectivity", graph),
         on_record=on_record(uncovered()),
         statements=state(() if refusal else claims_of(chosen)),
         sentences={"delivered_to_release": SENTENCE},

@@ -22,12 +22,11 @@ from broodyear.reports.folder import ReportResult
 from broodyear.reports.season import happenings
 from broodyear.reports.season.account import too_many_dead
 from broodyear.reports.season.page import write_season
-from broodyear.reports.season.results import EFFECTS, PRACTICES, SETUPS
 from broodyear.reports.season.stating import stated
 from broodyear.reports.season.visits import VISIT_COLUMNS, visits_table
 from broodyear.reports.sentences import Statements
 from broodyear.reports.sites import file_names
-from broodyear.reports.tables import report_table
+from broodyear.reports.tables import declared_first, report_table
 from broodyear.setups import tank_claims
 from broodyear.store import Store
 
@@ -115,7 +114,7 @@ def test_when_nothing_is_clear_the_next_step_is_a_split_delivery(tmp_path: Path)
         ClaimKind.PRACTICE_DIFFERS, "gravel_practice", Reason.NOT_CLEAR, "gravel", "bare", "delivered_to_release",
         1.0, -3.0, 5.0, "points", 0.4, 0.9, 26, "practices",
     )  # fmt: skip
-    nothing = report_table("changes", "Changes", invented.changes().frame.assign(decision="not_claimed"))
+    nothing = report_table("changes", invented.changes().frame.assign(decision="not_claimed"))
     results = invented.season_results(statements=of_tanks().and_also([unclear]), changes=nothing)
     result = write_season(results, tmp_path, invented.uploads())
     said = action_text(result)
@@ -162,9 +161,7 @@ def first_look(evidence: str, losing_stage: str) -> tuple[str, str]:
     rows.loc[rows["tank_id"] == "T-001", "evidence"] = evidence
     rows.loc[rows["site_id"] == "S-00", "losing_stage"] = losing_stage
     silent = invented.season_results().not_reported
-    visits = visits_table(
-        report_table("setups", "Tanks", rows, SETUPS), silent, invented.too_many_dead(), of_tanks()
-    )
+    visits = visits_table(report_table("setups", rows), silent, invented.too_many_dead(), of_tanks())
     silence = visits[visits["tanks"] == "T-099"].iloc[0]
     assert silence["caution"].startswith("Ask without blame")
     return tuple(visits[visits["tanks"].str.contains("T-001")].iloc[0][["first_check", "caution"]])
@@ -250,7 +247,7 @@ def test_stages_seen_on_one_day_stand_in_the_order_of_life(monkeypatch: pytest.M
 def test_the_board_hears_where_fish_are_missing_rather_than_dead(tmp_path: Path) -> None:
     rows = invented.setups(12).frame
     rows.loc[rows["tank_id"] == "T-001", "losing_stage"] = "unaccounted"
-    results = invented.season_results(setups=report_table("setups", "Tanks", rows, SETUPS))
+    results = invented.season_results(setups=report_table("setups", rows))
     said = action_text(write_season(results, tmp_path, invented.uploads()))
     assert (
         "1 did worse than ordinary tanks do (in 1 of them the fish that are missing were not counted dead" in said
@@ -324,12 +321,11 @@ def test_every_table_row_names_a_row_that_exists(review: ReportResult, page: See
         assert 2 <= int(row) <= len(written_rows(folder, name)) + 1
 
 
-@pytest.mark.parametrize(("name", "columns"), [("effects", EFFECTS), ("setups", SETUPS), ("practices", PRACTICES)])
-def test_contract_tables_begin_with_their_columns(
-    review: ReportResult, name: str, columns: tuple[str, ...]
-) -> None:
+@pytest.mark.parametrize("name", ["effects", "setups", "practices"])
+def test_contract_tables_begin_with_their_columns(review: ReportResult, name: str) -> None:
+    columns = declared_first(name)
     header = (review.page.parent / "tables" / f"{name}.csv").read_text(encoding="utf-8").splitlines()[0]
-    assert header.split(",")[: len(columns)] == list(columns)
+    assert header.split(",")[: len(columns)] == columns
 
 
 @pytest.mark.parametrize("name", ["stage_survival", "batches", "accounting", "exposure", "sites", "methods"])
@@ -420,15 +416,7 @@ def test_three_hundred_tanks_stay_within_the_budget(tmp_path: Path) -> None:
 
 def test_a_refusal_stands_where_its_table_would_be(tmp_path: Path) -> None:
     why = "only one batch has usable tanks, so nothing can be compared"
-    refused = {
-        name: report_table(name, name, pd.DataFrame(columns=list(columns)), columns, why)
-        for name, columns in (
-            ("setups", SETUPS),
-            ("effects", EFFECTS),
-            ("practices", PRACTICES),
-            ("changes", ("note",)),
-        )
-    }
+    refused = {name: report_table(name, why) for name in ("setups", "effects", "practices", "changes")}
     results = invented.season_results(**refused, timelines={})
     result = write_season(results, tmp_path, invented.uploads(), sites=True)
     assert result.refusals == (why,) * 4
@@ -439,7 +427,7 @@ def test_a_refusal_stands_where_its_table_would_be(tmp_path: Path) -> None:
 
 def test_a_season_without_flags_says_so_and_is_no_acquittal(tmp_path: Path) -> None:
     judged = invented.setups(12)
-    calm = report_table("setups", "Tanks", judged.frame.assign(verdict="as_expected"), SETUPS)
+    calm = report_table("setups", judged.frame.assign(verdict="as_expected"))
     result = write_season(invented.season_results(setups=calm, timelines={}), tmp_path, invented.uploads())
     said = action_text(result)
     assert "A tank without a flag is not thereby shown to be well." in said
@@ -459,7 +447,7 @@ def test_site_sheets_compare_nobody(review: ReportResult) -> None:
 
 def test_a_site_sheet_never_asks_to_keep_what_it_asks_to_change(tmp_path: Path) -> None:
     judged = invented.setups(12)
-    calm = report_table("setups", "Tanks", judged.frame.assign(verdict="as_expected"), SETUPS)
+    calm = report_table("setups", judged.frame.assign(verdict="as_expected"))
     results = invented.season_results(setups=calm, timelines={})
     sheet = seen(write_season(results, tmp_path, invented.uploads(), sites=True).sheets[0]).text
     kept = sheet.split("Keep")[1].split("Consider")[0]
@@ -491,7 +479,7 @@ def test_a_sheet_names_the_change_of_a_practice_that_stands_in_no_set_up_column(
                   70.0, "fish", 0.001, 0.01, 26, "changes")  # fmt: skip
     bare = pd.DataFrame({"tank_id": ["T-001"], "practice": ["light_cover"], "level": ["no"]})
     results = invented.season_results(
-        statements=of_tanks().and_also([claim]), tank_practices=report_table("tank_practices", "Practices", bare)
+        statements=of_tanks().and_also([claim]), tank_practices=report_table("tank_practices", bare)
     )
     sheets = write_season(results, tmp_path, invented.uploads(), sites=True).sheets
     assert "Light cover: yes instead of no is worth considering" in seen(sheets[0]).text

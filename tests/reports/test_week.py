@@ -13,7 +13,9 @@ from tests.reports.pages import seen, written_rows
 
 from broodyear.cli import main
 from broodyear.errors import NothingToAnalyse
-from broodyear.reports.week import FIRST_CHECKS, WATCHLIST, _detail, report_week
+from broodyear.reports.rendering import wording
+from broodyear.reports.tables import declared_first
+from broodyear.reports.week import detail, report_week
 from broodyear.settings import Settings
 from broodyear.store import Store, open_store
 from broodyear.week import KINDS, last_record_on, watchlist
@@ -35,8 +37,8 @@ def test_the_command_writes_page_and_list(place: Path, tmp_path: Path) -> None:
     words = ["report", "week", "--as-of", DAY.isoformat(), "--out", str(tmp_path / "w"), "--store", str(place)]
     assert main(words) == 0
     rows = written_rows(tmp_path / "w", "watchlist.csv")
-    assert rows and tuple(rows[0])[: len(WATCHLIST)] == WATCHLIST
-    assert {row["kind"] for row in rows} <= set(KINDS) == set(FIRST_CHECKS)
+    assert rows and list(rows[0])[:7] == declared_first("watchlist")
+    assert {row["kind"] for row in rows} <= set(KINDS) == set(wording("week.txt", "first_checks"))
     assert all(row["since"] <= DAY.isoformat() for row in rows)
     assert all(row["detail"] and row["first_check"] and row["site_id"] for row in rows)
     text = seen(tmp_path / "w" / "week.html").text.replace("\u202f", " ")
@@ -62,7 +64,7 @@ def test_what_lies_beyond_a_limit_is_seen_to(kind: str, value: float, limit: flo
         "measure": "egg",
         "since": pd.Timestamp("2025-01-02"),
     }
-    assert _detail(row, dt.date(2025, 1, 17), Settings()).replace("\u202f", " ") == said
+    assert detail(row, dt.date(2025, 1, 17), Settings()) == said
 
 
 def test_the_most_pressing_stand_first(store: Store) -> None:

@@ -12,13 +12,14 @@ from email.policy import SMTP
 import pandas as pd
 from markupsafe import Markup
 
-from broodyear.reports.footing import footer
 from broodyear.reports.numbers import season_name
-from broodyear.reports.parts import Bullets, Heading, Links, Page, Prose, Section, say
+from broodyear.reports.parts import Bullets, Heading, Links, Page, Prose, Section
 from broodyear.reports.rendering import render
 from broodyear.reports.season.results import SeasonResults
 from broodyear.reports.tables import cell_text
+from broodyear.reports.wording import prose
 
+_WORDS = "season/sheet.txt"
 LETTER_COLUMNS = ("site_id", "file", "subject", "text")
 
 
@@ -64,11 +65,6 @@ def _draft(subject: str, text: str) -> bytes:
 
 def _index(results: SeasonResults, sheets: Sequence[tuple[str, Page]]) -> Page:
     items = tuple((site, f"{page.name.removeprefix('sites/')}.html") for site, page in sheets)
-    words = say(
-        "One sheet per site, a page on paper each. The same texts stand in {letters}, for any mail program, and as"
-        " drafts without a recipient beside each sheet.",
-        letters=Markup('<a href="letters.csv">letters.csv</a>'),
-    )
-    section = Section("sheets", "Sheets by site", (Prose(words), Links(items)))
+    section = Section("sheets", "Sheets by site", (prose(_WORDS, "letters"), Links(items)))
     title = f"Sheets for the sites, season {season_name(results.season)}"
-    return Page("sites/index", title, "For the programme", (section,), footer("../"), contents=False, root="../")
+    return Page("sites/index", title, "For the programme", (section,), contents=False, root="../")

@@ -10,6 +10,7 @@ from typing import Any
 from broodyear.reports.vocabulary import (
     band_words,
     factor_words,
+    lost_words,
     model_words,
     outcome_words,
     stage_words,
@@ -77,6 +78,11 @@ def day(value: Any) -> str:
     return f"{date.day}{THIN}{date:%b}{THIN}{date.year}"
 
 
+def short_day(value: Any) -> str:
+    """A day of the running season, whose year nobody needs."""
+    return f"{value.day} {value:%b}"
+
+
 def yes_no(value: Any) -> str:
     """A boolean in words."""
     return "yes" if bool(value) else "no"
@@ -118,8 +124,10 @@ def _with_unit(write: Callable[[Any], str], unit: str) -> Callable[[Any], str]:
 FORMATS: dict[str, Callable[[Any], str]] = {
     "id": as_is,
     "text": as_is,
+    "long": as_is,
     "words": words,
     "statement": statement,
+    "long_statement": statement,
     "sentence": lambda value: f"{str(value)[:1].upper()}{str(value)[1:]}",
     "yes_no": yes_no,
     "verdict": verdict_label,
@@ -127,9 +135,11 @@ FORMATS: dict[str, Callable[[Any], str]] = {
     "factor": factor_words,
     "outcome": outcome_words,
     "stage": stage_words,
+    "lost": lost_words,
     "model": model_words,
     "band": band_words,
     "date": day,
+    "short_date": short_day,
     "whole": whole,
     "tanks": lambda value: _counted(value, "tank", "tanks"),
     "batches": lambda value: _counted(value, "batch", "batches"),
@@ -151,25 +161,10 @@ FORMATS: dict[str, Callable[[Any], str]] = {
     "year": lambda value: season_name(value),
 }
 
-_TEXT_KINDS = frozenset(
-    {
-        "id",
-        "text",
-        "sentence",
-        "statement",
-        "stage",
-        "model",
-        "band",
-        "words",
-        "yes_no",
-        "date",
-        "year",
-        "verdict",
-        "watch",
-        "factor",
-        "outcome",
-    }
-)
+_TEXT_KINDS = frozenset({
+    "id", "text", "long", "sentence", "statement", "long_statement", "stage", "model", "band", "words", "yes_no",
+    "date", "short_date", "year", "verdict", "watch", "factor", "outcome", "lost",
+})  # fmt: skip
 
 
 def is_number(kind: str) -> bool:

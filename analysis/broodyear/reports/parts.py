@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from itertools import takewhile
 from typing import Any
 
@@ -12,7 +12,7 @@ from markupsafe import Markup
 
 from broodyear.errors import BroodyearError
 from broodyear.reports.numbers import THIN
-from broodyear.reports.tables import Column, ReportTable, TableView, code_markup, table_view
+from broodyear.reports.tables import ReportTable, TableView, code_markup
 
 _BEFORE_UNIT = re.compile(r"(?<=[0-9}]) (?=%|°C)")
 
@@ -71,8 +71,8 @@ class FigureView:
 
     name: str
     svg: str
-    caption: str | Markup
-    alt: str
+    caption: Markup
+    alt: Markup
     table: ReportTable
     wide: bool = False
     kind: str = "figure"
@@ -89,8 +89,8 @@ class Drawing:
 
     draw: Callable[[], str]
     name: str
-    caption: str | Markup
-    alt: str
+    caption: Markup
+    alt: Markup
     table: ReportTable
     wide: bool = False
 
@@ -102,22 +102,6 @@ class Drawing:
             why = f"{str(error)[:1].upper()}{str(error)[1:]}".rstrip(".")
             return Notice("No figure here.", say("{why}.", why=why), "note")
         return FigureView(self.name, svg, self.caption, self.alt, self.table, self.wide)
-
-
-@dataclass(frozen=True)
-class TableBlock:
-    """A table in the run of a page."""
-
-    view: TableView
-    folded: bool = False
-    kind: str = "table"
-
-
-def folded_table(
-    table: ReportTable, caption: str, columns: Sequence[Column], rows: Iterable[int] | None = None, **options: Any
-) -> TableBlock:
-    """A table for whoever opens it; the rest as in ``table_view``."""
-    return TableBlock(table_view(table, caption, columns, rows, **options), folded=True)
 
 
 @dataclass(frozen=True)
@@ -184,7 +168,7 @@ class Heading:
 
 
 Picture = Drawing | FigureView | Notice
-Block = Prose | Bullets | Picture | TableBlock | Pair | Copyable | Folded | Links | Flow | Heading | Equations
+Block = Prose | Bullets | Picture | TableView | Pair | Copyable | Folded | Links | Flow | Heading | Equations
 
 
 Change = Callable[[Drawing], Picture]
@@ -206,12 +190,12 @@ def changed(block: Block, change: Change) -> Block:
 def side_by_side(blocks: Sequence[Block]) -> tuple[Block, ...]:
     """The blocks with each picture beside the sentences before it, and two pictures in a row beside each other."""
     shown: list[Block] = []
-    for place, block in enumerate(blocks):
+    for number, block in enumerate(blocks):
         if not isinstance(block, FigureView):
             shown.append(block)
         elif shown and isinstance(shown[-1], FigureView):
             shown[-1] = Pair((shown[-1],), block)
-        elif isinstance(next(iter(blocks[place + 1 :]), None), FigureView):
+        elif isinstance(next(iter(blocks[number + 1 :]), None), FigureView):
             shown.append(block)
         else:
             words = list(takewhile(lambda one: isinstance(one, Prose | Bullets | Notice), reversed(shown)))[::-1]
@@ -248,7 +232,6 @@ class Page:
     title: str
     standing: str
     sections: tuple[Section, ...]
-    footer: Markup = field(default_factory=Markup)
     contents: bool = True
     root: str = ""
 

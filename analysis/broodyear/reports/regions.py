@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from broodyear.claims import Claim
 from broodyear.errors import BroodyearError, NothingToAnalyse
 from broodyear.reports.folder import ReportResult, require_report_folder, write_report
-from broodyear.reports.footing import footer
 from broodyear.reports.manifest import Manifest
 from broodyear.reports.parts import Page
 from broodyear.reports.regions_evidence import on_record, on_record_section
@@ -28,14 +25,9 @@ from broodyear.reports.steps import Tell, tell_nobody
 from broodyear.reports.tables import ReportTable, report_table
 
 if TYPE_CHECKING:
+    from broodyear.claims import Claim
     from broodyear.settings import Settings
     from broodyear.store import Store
-
-#: The columns that others read, in their order.
-REGIONS = (
-    "region", "outcome", "tanks", "batches", "batches_shared", "raw_pct", "adjusted_pct", "adjusted_low",
-    "adjusted_high", "separable", "note",
-)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -89,35 +81,18 @@ def region_results(outcomes: pd.DataFrame, settings: Settings, seasons: tuple[in
     """The tables from a frame of tank outcomes; a refusal becomes a sentence in the place of its table."""
     from broodyear.regions import region_comparison
 
-    evidence = on_record(outcomes)
+    claims: tuple[Claim, ...] = ()
+    sentences: dict[str, str] = {}
+    rows: dict[str, Any]
     try:
         found = region_comparison(outcomes)
+        rows = {"regions": found.rows, "heterogeneity": found.heterogeneity, "connectivity": found.graph}
+        claims, sentences = found.claims, dict(found.sentences)
     except BroodyearError as error:
-        nothing, why = pd.DataFrame(columns=["note"]), str(error)
-        return _results(settings, seasons, (nothing, nothing, nothing), evidence, (), {}, why)
-    frames = found.rows, found.heterogeneity, found.graph
-    return _results(settings, seasons, frames, evidence, found.claims, dict(found.sentences))
-
-
-def _results(
-    settings: Settings,
-    seasons: tuple[int, ...],
-    frames: tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame],
-    evidence: ReportTable,
-    claims: Sequence[Claim],
-    sentences: dict[str, str],
-    refusal: str = "",
-) -> RegionResults:
-    rows, heterogeneity, graph = frames
+        rows = dict.fromkeys(("regions", "heterogeneity", "connectivity"), str(error))
+    regions, heterogeneity, graph = (report_table(name, one) for name, one in rows.items())
     return RegionResults(
-        settings=settings,
-        regions=report_table("regions", "Regions compared", rows, REGIONS, refusal),
-        heterogeneity=report_table("heterogeneity", "How much regions differ", heterogeneity, (), refusal),
-        graph=report_table("connectivity", "Which region had which batch", graph, (), refusal),
-        on_record=evidence,
-        statements=state(claims),
-        sentences=sentences,
-        seasons=seasons,
+        settings, regions, heterogeneity, graph, on_record(outcomes), state(claims), sentences, seasons
     )
 
 
@@ -140,6 +115,4 @@ def regions_page(results: RegionResults) -> Page:
         reporting_section(regions),
         method_section(),
     )
-    return Page(
-        "regions", "Regions compared fairly", "Incubation tanks, all seasons on record", sections, footer()
-    )
+    return Page("regions", "Regions compared fairly", "Incubation tanks, all seasons on record", sections)

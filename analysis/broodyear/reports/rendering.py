@@ -13,7 +13,9 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from jinja2.environment import TemplateModule
 from markupsafe import Markup, escape
 
+import broodyear
 from broodyear.figures import style as look
+from broodyear.reports.numbers import FORMATS, known
 from broodyear.reports.parts import FigureView, Page, side_by_side
 from broodyear.reports.tables import Cell, code_markup
 
@@ -44,13 +46,16 @@ _COMMENT = re.compile(r"<!--.*?-->", re.DOTALL)
 
 @lru_cache(maxsize=1)
 def _environment() -> Environment:
-    return Environment(
+    environment = Environment(
         loader=FileSystemLoader(TEMPLATES),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters |= FORMATS
+    environment.tests["known"] = known
+    return environment
 
 
 def render(page: Page) -> str:
@@ -68,6 +73,7 @@ def render(page: Page) -> str:
             inline=inline_svg,
             side_by_side=side_by_side,
             written=_written,
+            version=broodyear.__version__,
         )
     )
 
@@ -110,6 +116,11 @@ def _phrases(file: str) -> TemplateModule:
 def phrase(file: str, name: str, /, **values: Any) -> Markup:
     """A sentence of a template: macro `name` of `file`; traced numbers stay traced, all else is escaped."""
     return Markup(" ".join(str(getattr(_phrases(file), name)(**values)).strip("\n").split("\n")).rstrip())
+
+
+def phrase_lines(file: str, name: str, /, **values: Any) -> list[Markup]:
+    """The sentences of a macro that are apart, a line each."""
+    return [Markup(line) for line in str(getattr(_phrases(file), name)(**values)).strip().split("\n")]
 
 
 def wording(file: str, name: str) -> Any:

@@ -16,15 +16,16 @@ from functools import lru_cache
 from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import escape
 
 from broodyear.claims import REASONS, Claim, ClaimKind, Decision, claims_table, excludes_zero
 from broodyear.reports.numbers import THIN, plain, signed, words
+from broodyear.reports.parts import Bullets
 from broodyear.reports.rendering import TEMPLATES
 from broodyear.reports.tables import ReportTable, Traced, report_table
 from broodyear.reports.vocabulary import (
     BAND_WORDS,
     factor_words,
-    level_words,
     model_words,
     outcome_words,
     stage_words,
@@ -85,6 +86,10 @@ class Statements:
         """The sentence of a row, traced to claims.csv."""
         return self.table.at(row, "sentence", "text")
 
+    def bullets(self, rows: Iterable[int]) -> Bullets:
+        """The sentences of these rows as a list."""
+        return Bullets(tuple(escape(self.at(row)) for row in rows), (self.table,))
+
 
 def state(claims: Iterable[Claim]) -> Statements:
     """The claims of a page in words, and their table; those without a section have a blank sentence there."""
@@ -94,7 +99,7 @@ def state(claims: Iterable[Claim]) -> Statements:
 
 def _with_sentences(claims: tuple[Claim, ...], sentences: tuple[str, ...]) -> Statements:
     stated = (sentence if claim.section else "" for claim, sentence in zip(claims, sentences, strict=True))
-    table = report_table("claims", "What the page states, and what it looked for", claims_table(claims, stated))
+    table = report_table("claims", claims_table(claims, stated))
     return Statements(claims, sentences, table)
 
 
@@ -132,7 +137,7 @@ def _environment() -> Environment:
         "ends": lambda claim: _with_unit(_ends(claim), claim.unit),
         "capital": lambda text: f"{text[:1].upper()}{text[1:]}",
         "factor": factor_words,
-        "level": level_words,
+        "level": words,
         "model": model_words,
         "outcome": outcome_words,
         "cell": _cell_words,

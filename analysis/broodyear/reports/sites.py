@@ -11,14 +11,12 @@ from collections.abc import Sequence
 from markupsafe import Markup
 
 from broodyear.claims import Claim, ClaimKind, Decision
-from broodyear.reports.footing import footer
 from broodyear.reports.numbers import known, season_name, words
 from broodyear.reports.parts import Block, Bullets, Heading, Page, Prose, Section, say
-from broodyear.reports.rendering import phrase, wording
+from broodyear.reports.rendering import said
 from broodyear.reports.season.results import SeasonResults
 from broodyear.reports.season.urgency import main_rows
-from broodyear.reports.tables import ReportTable
-from broodyear.reports.wording import SHORT_CAUTIONS
+from broodyear.reports.wording import SHORT_CAUTIONS, bullets, prose
 
 #: Changes that fit a site are named up to this many.
 MOST_CHANGES = 2
@@ -59,75 +57,49 @@ def _sheet(results: SeasonResults, code: str, name: str, rows: list[int]) -> Pag
     sections = (
         Section("happened", "What happened", _happened(results, rows)),
         Section("next", "For next season", _next(results, rows)),
-        Section("care", "With care", (Bullets(SHORT_CAUTIONS), Prose(phrase(_WORDS, "kind")))),
+        Section("care", "With care", (Bullets(SHORT_CAUTIONS), prose(_WORDS, "kind"))),
     )
     season = season_name(results.season)
     return Page(
         f"sites/{name}", f"Site {code}, season {season}", "For the person who looks after the tank",
-        sections, footer("../"), contents=False, root="../",
+        sections, contents=False, root="../",
     )  # fmt: skip
 
 
 def _happened(results: SeasonResults, rows: list[int]) -> tuple[Block, ...]:
+    table = results.setups
     blocks: list[Block] = []
     for row in rows:
-        table = results.setups
-        blocks.append(Heading(say("Tank {code}", code=str(table.value(row, "tank_id")))))
-        blocks.append(Prose(_fate(results, row), (table,)))
-        when = _when(results.events, str(table.value(row, "tank_id")))
-        if when:
-            blocks.append(Prose(Markup("; ").join(when) + Markup("."), (results.events,)))
+        code = str(table.value(row, "tank_id"))
+        blocks += [Heading(say("Tank {code}", code=code)), prose(_WORDS, "fate", table, row=table.row(row))]
+        events = results.events.rows(tank_id=code) if len(results.events) else []
+        if events:
+            dated = Markup("; ").join(bullets(_WORDS, "event", results.events, events).items)
+            blocks.append(Prose(dated + Markup("."), (results.events,)))
     if not blocks:
-        return (Prose(phrase(_WORDS, "no_record")),)
-    if any(str(results.setups.value(row, "place_verdict")) == "below_expected" for row in rows):
-        blocks.append(Prose(phrase(_WORDS, "over_seasons"), (results.sites,)))
+        return (prose(_WORDS, "no_record"),)
+    if any(str(table.value(row, "place_verdict")) == "below_expected" for row in rows):
+        blocks.append(prose(_WORDS, "over_seasons", results.sites))
     return tuple(blocks)
 
 
-def _when(table: ReportTable, code: str) -> tuple[Markup, ...]:
-    """The tank's dated events."""
-    rows = table.rows(tank_id=code) if len(table) else []
-    return tuple(
-        say("{on}: {event}", on=table.at(row, "on", "date"), event=table.at(row, "event", "text")) for row in rows
-    )
-
-
-def _fate(results: SeasonResults, row: int) -> Markup:
-    table = results.setups
-    if not known(table.value(row, "survivors")):
-        return phrase(_WORDS, "fate_untold")
-    text = phrase(
-        _WORDS, "fate",
-        eggs=table.at(row, "eggs", "whole"),
-        alive=table.at(row, "survivors", "whole"),
-        pct=table.at(row, "observed_pct", "pct"),
-    )  # fmt: skip
-    if known(table.value(row, "expected_pct")):
-        verdict = str(table.value(row, "verdict"))
-        text += Markup(" ") + phrase(_WORDS, "expected", pct=table.at(row, "expected_pct", "pct"), verdict=verdict)
-    if known(table.value(row, "evidence")) and str(table.value(row, "evidence")):
-        text += Markup(" ") + phrase(_WORDS, "on_record", what=table.at(row, "circumstances", "text"))
-    return text
-
-
 def _next(results: SeasonResults, rows: list[int]) -> tuple[Block, ...]:
+    keep, change = _keep(results, rows), _change(results, rows)
     blocks: list[Block] = []
-    keep = _keep(results, rows)
-    change = _change(results, rows)
     if keep:
         blocks += [Heading(Markup("Keep")), Bullets(keep)]
     if change:
         blocks += [Heading(Markup("Consider, and talk it over with the coordinator first")), Bullets(change)]
-    always = tuple(Markup(line) for line in wording(_WORDS, "records"))
-    return (*blocks, Heading(Markup("Records that help most")), Bullets(always))
+    return (*blocks, Heading(Markup("Records that help most")), Bullets(said(_WORDS, "records")))
 
 
 def _keep(results: SeasonResults, rows: list[int]) -> tuple[Markup, ...]:
     """What did well and is on no list of changes: gravel and room of tanks that are not flagged."""
     table = results.setups
-    good = [row for row in rows if str(table.value(row, "verdict")) in ("above_expected", "as_expected")]
-    said = []
-    for row in good:
+    found = []
+    for row in rows:
+        if str(table.value(row, "verdict")) not in ("above_expected", "as_expected"):
+            continue
         kept = [
             words(table.value(row, practice))
             for practice in ("gravel_practice", "room_type")
@@ -135,8 +107,8 @@ def _keep(results: SeasonResults, rows: list[int]) -> tuple[Markup, ...]:
             and not _is_on_the_list(results, practice, table.value(row, practice))
         ]
         if kept:
-            said.append(say("Tank {code}: {what}.", code=str(table.value(row, "tank_id")), what=", ".join(kept)))
-    return tuple(said)
+            found.append(say("Tank {code}: {what}.", code=str(table.value(row, "tank_id")), what=", ".join(kept)))
+    return tuple(found)
 
 
 def _is_on_the_list(results: SeasonResults, practice: str, level: object) -> bool:
@@ -148,12 +120,9 @@ def _is_on_the_list(results: SeasonResults, practice: str, level: object) -> boo
 def _change(results: SeasonResults, rows: list[int]) -> tuple[Markup, ...]:
     """Changes that the review claims and whose present practice this site's tanks have."""
     statements = results.statements
-    fitting = [
-        row
-        for row in statements.rows(ClaimKind.CHANGE, decision=Decision.CLAIMED)
-        if _fits(results, statements.claim(row), rows)
-    ]
-    return tuple(say("{it}", it=statements.at(row)) for row in fitting[:MOST_CHANGES])
+    claimed = statements.rows(ClaimKind.CHANGE, decision=Decision.CLAIMED)
+    fitting = [row for row in claimed if _fits(results, statements.claim(row), rows)]
+    return statements.bullets(fitting[:MOST_CHANGES]).items
 
 
 def _fits(results: SeasonResults, change: Claim, rows: list[int]) -> bool:

@@ -1,18 +1,23 @@
-"""Tables of a report: written once as CSV, and every number on a page points at its row there."""
+"""Tables of a report: written once as CSV, and every number on a page points at its row there.
+
+Which columns a table has for others, and how a page heads and shows them, is declared in tables.toml.
+"""
 
 from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
-from functools import cached_property
+import tomllib
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import cache, cached_property
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
 from markupsafe import Markup, escape
 
-from broodyear.reports.numbers import is_number, known, written
+from broodyear.reports.numbers import NOTHING, is_number, known, written
 
 #: Significant digits of a CSV: sums may differ in the last bits from run to run, the bytes may not.
 SIGNIFICANT_DIGITS = 10
@@ -54,12 +59,11 @@ def code_markup(code: str) -> Markup:
 class ReportTable:
     """A table as it is written to DIR/tables/<name>.csv.
 
-    title: what it holds, in words; frame: rows in their written order; refusal: why it is empty, if it is;
-    exact: numbers are written to the last bit, for whoever computes with them.
+    frame: rows in their written order; refusal: why it is empty, if it is; exact: numbers are written to the last
+    bit, for whoever computes with them.
     """
 
     name: str
-    title: str
     frame: pd.DataFrame
     refusal: str = ""
     exact: bool = False
@@ -88,6 +92,10 @@ class ReportTable:
             not is_number(kind),
         )
 
+    def row(self, row: int) -> Row:
+        """One row, for a sentence."""
+        return Row(self, row)
+
     def rows(self, **wanted: Any) -> list[int]:
         """Positions of the rows whose columns equal the values given, in written order."""
         chosen = pd.Series(True, index=self.frame.index)
@@ -111,22 +119,36 @@ class ReportTable:
         return text
 
 
+@dataclass(frozen=True)
+class Row:
+    """A row of a table as a template words it: ``row("eggs", "whole")`` is a cell, traced to where it stands."""
+
+    table: ReportTable
+    number: int
+
+    def __call__(self, column: str, kind: str) -> Traced:
+        return self.table.at(self.number, column, kind)
+
+    def value(self, column: str) -> Any:
+        """The bare value, None where nothing is known."""
+        value = self.table.value(self.number, column)
+        return value if known(value) else None
+
+
 def report_table(
-    name: str,
-    title: str,
-    frame: pd.DataFrame,
-    required: Sequence[str] = (),
-    refusal: str = "",
-    *,
-    exact: bool = False,
+    name: str, found: pd.DataFrame | str, first: Sequence[str] | None = None, *, exact: bool = False
 ) -> ReportTable:
-    """A table with a clean row count; columns in `required` come first and are there even when empty."""
-    ordered = frame.reset_index(drop=True)
-    for column in required:
-        if column not in ordered.columns:
-            ordered[column] = None
-    rest = [column for column in ordered.columns if column not in required]
-    return ReportTable(name, title, ordered[[*required, *rest]], refusal, exact)
+    """A table of the rows found, or an empty one with the reason why there are none.
+
+    first: columns that come first and are there even when it is empty; default: those that tables.toml names.
+    """
+    first = declared_first(name) if first is None else first
+    if isinstance(found, str):
+        return ReportTable(name, pd.DataFrame(columns=list(first) or ["note"]), found, exact)
+    lacking = {column: None for column in first if column not in found.columns}
+    ordered = found.reset_index(drop=True).assign(**lacking)
+    rest = [column for column in ordered.columns if column not in first]
+    return ReportTable(name, ordered[[*first, *rest]], "", exact)
 
 
 def cell_text(value: Any, exact: bool = False) -> str:
@@ -153,33 +175,73 @@ def safe_text(text: str) -> str:
     return text
 
 
+@cache
+def _declared() -> dict[str, dict[str, Any]]:
+    """What tables.toml says."""
+    return tomllib.loads(Path(__file__).with_name("tables.toml").read_text(encoding="utf-8"))
+
+
+def declared_first(name: str) -> list[str]:
+    """The columns of a table that others read, in their order."""
+    listed: str = _declared().get(name, {}).get("first", "")
+    return listed.split()
+
+
 @dataclass(frozen=True)
 class Column:
-    """One column of a table on a page.
-
-    keys: the table's columns shown together (three make an estimate with its interval, two an interval);
-    title: heading, with the unit; kind: how a value is written; long: a text column that may wrap.
-    """
+    """One column of a table on a page. keys: the column it shows, or the two ends of an interval; title: heading,
+    with the unit; kind: how a value is written."""
 
     keys: tuple[str, ...]
     title: str
     kind: str
-    long: bool = False
 
     @property
     def is_number(self) -> bool:
         """Whether cells are right-aligned."""
         return is_number(self.kind)
 
+    @property
+    def css(self) -> str:
+        """The class of its cells."""
+        if self.is_number:
+            return "n"
+        return "long" if self.kind.startswith("long") else "keep" if self.kind == "verdict" else ""
 
-def column(key: str, title: str, kind: str, *, long: bool = False) -> Column:
-    """A column that shows one column of the table."""
-    return Column((key,), title, kind, long)
+
+@cache
+def _headed() -> dict[str, tuple[str, str]]:
+    """Each declared column with its heading and its kind."""
+    return {
+        name: (title or _own_heading(name), kind)
+        for kind, listed in _declared()["columns"].items()
+        for name, title, _ in _listed(listed)
+    }
 
 
-def interval_column(low: str, high: str, title: str, kind: str) -> Column:
-    """A column that shows an interval."""
-    return Column((low, high), title, kind)
+def _listed(text: str) -> Iterator[tuple[str, str, str]]:
+    """Column, heading and kind, both perhaps empty, of a list of columns."""
+    for entry in text.split(";"):
+        named, _, kind = entry.partition("|")
+        name, _, title = named.partition(":")
+        yield name.strip(), title.strip(), kind.strip()
+
+
+def _own_heading(name: str) -> str:
+    if ".." in name:
+        return "95 % interval"
+    text = name.removesuffix("_id").replace("_", " ")
+    return re.sub(r" (pct|points)$", lambda unit: " (%)" if unit[1] == "pct" else " (points)", text)
+
+
+@cache
+def declared_columns(view: str) -> tuple[Column, ...]:
+    """The columns that a page shows of a table, or in a further way of showing one."""
+    headed = _headed()
+    return tuple(
+        Column(tuple(name.split("..")), title or headed[name][0], kind or headed[name][1])
+        for name, title, kind in _listed(_declared()[view]["columns"])
+    )
 
 
 @dataclass(frozen=True)
@@ -200,10 +262,10 @@ class TableView:
     caption: str
     columns: tuple[Column, ...]
     order: tuple[int, ...]
-    note: str | Markup = ""
-    heading: str = ""
+    note: str = ""
     anchor: str = ""
-    tall: bool = field(default=False)
+    folded: bool = True
+    kind: str = "table"
 
     @property
     def lines(self) -> Iterable[tuple[str, list[Cell]]]:
@@ -213,27 +275,31 @@ class TableView:
 
     def _cell(self, row: int, one: Column) -> Cell:
         values = [self.table.value(row, key) for key in one.keys]
-        css = "n" if one.is_number else "long" if one.long else "keep" if one.kind == "verdict" else ""
         if not known(values[0]):
-            return Cell("–", css, missing=True)
-        parts = [written(value, one.kind) for value in values]
-        text = parts[0]
-        if len(parts) == 2:
-            text = f"{parts[0]} to {parts[1]}"
-        return Cell(text, css, is_code=one.kind == "id")
+            return Cell(NOTHING, one.css, missing=True)
+        return Cell(" to ".join(written(value, one.kind) for value in values), one.css, is_code=one.kind == "id")
 
 
-def table_view(
+def shown(
     table: ReportTable,
-    caption: str,
-    columns: Sequence[Column],
-    order: Iterable[int] | None = None,
-    **options: Any,
+    rows: Iterable[int] | None = None,
+    view: str = "",
+    *,
+    anchor: str = "",
+    folded: bool = True,
+    **words: Any,
 ) -> TableView:
-    """Show `columns` of `table`; columns that the table lacks or that are wholly empty are left out."""
-    rows = tuple(range(len(table)) if order is None else order)
-    kept = tuple(one for one in columns if _has_content(table, one, rows))
-    return TableView(table, caption, kept, rows, **options)
+    """The table as tables.toml declares it under its name, or under that of a further view of it.
+
+    rows: which, in this order; columns that the table lacks or that are wholly empty are left out; words: for the
+    places that caption and note leave open.
+    """
+    declared = _declared()[view or table.name]
+    order = tuple(range(len(table)) if rows is None else rows)
+    kept = tuple(one for one in declared_columns(view or table.name) if _has_content(table, one, order))
+    caption, note = (declared.get(name, "").format(**words) for name in ("caption", "note"))
+    is_folded = folded and not declared.get("is_open", False)
+    return TableView(table, caption, kept, order, note, anchor or view, is_folded)
 
 
 def _has_content(table: ReportTable, one: Column, rows: tuple[int, ...]) -> bool:

@@ -38,6 +38,12 @@ WHERE_LOST = {
     "unaccounted": "without being counted dead: they are unaccounted for",
 }
 
+
+def lost_words(stage: object) -> str:
+    """Where the fish of a tank were lost, after "lost"."""
+    return WHERE_LOST.get(str(stage), f"in stage {str(stage).replace('_', ' ')}")
+
+
 FACTORS = {
     "": "all practices",
     "gravel_practice": "gravel practice",
@@ -110,11 +116,6 @@ WATCH_WORDS = {
 def watch_words(kind: object) -> str:
     """Why a tank is on the week's list, as people say it."""
     return WATCH_WORDS[str(kind)]
-
-
-def level_words(level: object) -> str:
-    """A level of a practice as people say it, after the practice's name: bare, single layer stones, +1 °C."""
-    return str(level).replace("_", " ")
 
 
 #: Bands of mean water temperature, as scores.csv names them.

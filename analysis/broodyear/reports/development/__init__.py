@@ -22,10 +22,9 @@ from broodyear.reports.development.equations import equations_section
 from broodyear.reports.development.evidence import calibration_section, stages_section
 from broodyear.reports.development.freezing import frozen_files
 from broodyear.reports.development.gathering import gather_development, records_of
-from broodyear.reports.development.results import SCORES, DevelopmentResults
+from broodyear.reports.development.results import DevelopmentResults
 from broodyear.reports.development.where import against_section, where_section
 from broodyear.reports.folder import ReportResult, require_report_folder, write_report
-from broodyear.reports.footing import footer
 from broodyear.reports.manifest import Manifest
 from broodyear.reports.parts import Page
 from broodyear.reports.second_process import WORTH_A_PROCESS_SETUPS, SecondProcess
@@ -38,7 +37,6 @@ if TYPE_CHECKING:
     from broodyear.store import Store
 
 __all__ = [
-    "SCORES",
     "DevelopmentResults",
     "development_page",
     "gather_development",
@@ -114,4 +112,4 @@ def development_page(results: DevelopmentResults) -> Page:
         method_section(results),
     )
     title = "Thermal-unit models against these records"
-    return Page("development", title, "Incubation tanks, all seasons on record", sections, footer())
+    return Page("development", title, "Incubation tanks, all seasons on record", sections)

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 from markupsafe import Markup
 
-from broodyear.reports.development.results import OF_MODEL, WORDS, DevelopmentResults, folded_table, titled
-from broodyear.reports.numbers import known, plain
-from broodyear.reports.parts import Block, Equations, Folded, Heading, Notice, Prose, Section, say
+from broodyear.reports.development.results import WORDS, DevelopmentResults, shown_if_any, titled
+from broodyear.reports.numbers import known
+from broodyear.reports.parts import Block, Equations, Folded, Heading, Notice, Section, say
 from broodyear.reports.rendering import phrase
-from broodyear.reports.tables import column
 from broodyear.reports.vocabulary import model_words
+from broodyear.reports.wording import prose
 
 _MATHS = "development/equations.html"
 #: Digits of a constant in an equation; the tables hold it in full.
@@ -48,15 +47,14 @@ def equations_section(results: DevelopmentResults) -> Section:
     """Every model as an equation, those that the page shows first; its constants and their covariances in full."""
     title = "The models as equations"
     if not len(results.coefficients):
-        return Section("equations", title, (Notice("No equation.", Markup("No model could be scored."), "note"),))
+        return Section("equations", title, (Notice("No equation.", phrase(WORDS, "no_equation"), "note"),))
     summing = Markup('<math display="block"><mrow>{}</mrow></math>').format(phrase(_MATHS, "summing"))
     general = Equations(((Markup("The day n of the stage"), summing, Markup("")),))
-    blocks: list[Block] = [Prose(phrase(WORDS, "equations")), general]
+    blocks: list[Block] = [prose(WORDS, "equations"), general]
     for species, stage in results.shown:
         blocks += _of_place(results, species, stage)
-    blocks.append(Prose(phrase(WORDS, "equations_note")))
-    blocks += folded_table(results.coefficients, "Constants of every model, in full", CONSTANT_COLUMNS)
-    blocks += folded_table(results.covariance, "Covariances of constants, in full", COVARIANCE_COLUMNS)
+    blocks.append(prose(WORDS, "equations_note"))
+    blocks += [*shown_if_any(results.coefficients), *shown_if_any(results.covariance)]
     return Section("equations", title, tuple(blocks))
 
 
@@ -91,38 +89,7 @@ def _written(results: DevelopmentResults, rows: list[int]) -> tuple[Markup, Mark
 def _holds(results: DevelopmentResults, row: int) -> Markup:
     table = results.coefficients
     low, high = table.value(row, "tested_low_c"), table.value(row, "tested_high_c")
-    parts: list[Any] = []
-    if known(low) and known(high):
-        parts.append(say("{low} to {high} °C", low=plain(low, 1), high=plain(high, 1)))
     source = str(table.value(row, "source") or "")
-    numbers = [
-        str(results.works.value(one, "number"))
-        for one in range(len(results.works))
-        if str(results.works.value(one, "cited_as")) in source
-    ]
-    if numbers:
-        parts.append(say("from [{numbers}] in the list of sources", numbers=", ".join(numbers)))
-    if known(table.value(row, "tanks")):
-        tanks, batches = table.at(row, "tanks", "tanks"), table.at(row, "batches", "batches")
-        parts.append(say("fitted to {tanks} of {batches}", tanks=tanks, batches=batches))
-    return Markup("; ").join(parts)
-
-
-CONSTANT_COLUMNS = (
-    *OF_MODEL,
-    column("constant", "constant", "text"),
-    column("estimate", "estimate", "exact"),
-    column("std_error", "standard error", "exact"),
-    column("tanks", "tanks", "whole"),
-    column("batches", "batches", "whole"),
-    column("tested_low_c", "from °C", "number"),
-    column("tested_high_c", "to °C", "number"),
-    column("note", "note", "text", long=True),
-)
-
-COVARIANCE_COLUMNS = (
-    *OF_MODEL,
-    column("constant", "constant", "text"),
-    column("with_constant", "with", "text"),
-    column("covariance", "covariance", "exact"),
-)
+    works = [results.works.row(one) for one in range(len(results.works))]
+    numbers = [str(one.value("number")) for one in works if str(one.value("cited_as")) in source]
+    return phrase(WORDS, "holds", row=table.row(row), tested=known(low) and known(high), numbers=numbers)

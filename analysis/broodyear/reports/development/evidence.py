@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from functools import partial
 from typing import TYPE_CHECKING
-
-from markupsafe import Markup
 
 from broodyear.figures.development_stage import calibration_figure, stage_figure
 from broodyear.reports.development.results import (
     MAIN_SCHEME,
-    OF_MODEL,
     WORDS,
     DevelopmentResults,
     named,
@@ -20,10 +16,11 @@ from broodyear.reports.development.results import (
     titled,
 )
 from broodyear.reports.numbers import words
-from broodyear.reports.parts import Block, Drawing, Heading, Notice, Prose, Section, TableBlock, say
+from broodyear.reports.parts import Block, Drawing, Heading, Notice, Section, say
 from broodyear.reports.rendering import phrase
-from broodyear.reports.tables import column, interval_column, table_view
+from broodyear.reports.tables import shown
 from broodyear.reports.vocabulary import model_words
+from broodyear.reports.wording import drawing, prose
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -37,24 +34,18 @@ def stages_section(results: DevelopmentResults) -> Section:
     for species, stage in results.shown:
         blocks += [Heading(say("{name}", name=titled(species, stage))), _stage(results, species, stage)]
     if not blocks:
-        blocks = [Notice("Nothing to draw.", Markup("No stage could be scored."))]
+        blocks = [Notice("Nothing to draw.", phrase(WORDS, "no_stage"))]
     return Section("stages", "Species by species: curves, predictions and errors", tuple(blocks))
 
 
-def _stage(results: DevelopmentResults, species: str, stage: str) -> Block:
-    name, said = f"stage_{species}_{stage}", named(species, stage)
-    models = results.drawn(species, stage)
+def _stage(results: DevelopmentResults, species: str, stage: str) -> Drawing:
     curves = _named(place_rows(results.curves, species, stage), None)
-    predictions = _named(place_rows(results.predictions, species, stage), models)
+    predictions = _named(place_rows(results.predictions, species, stage), results.drawn(species, stage))
     pairs = place_rows(results.pairs, species, stage)
-    return Drawing(
-        partial(stage_figure, curves, predictions, pairs, name=name, title=titled(species, stage)),
-        name=name,
-        caption=phrase(WORDS, "stage_caption", words=titled(species, stage)),
-        alt=phrase(WORDS, "stage_alt", words=said),
-        table=results.predictions,
-        wide=True,
-    )
+    return drawing(
+        stage_figure, curves, predictions, pairs, table=results.predictions,
+        words={"words": named(species, stage)}, file=f"stage_{species}_{stage}", wide=True,
+    )  # fmt: skip
 
 
 def _named(rows: pd.DataFrame, models: tuple[str, ...] | None) -> pd.DataFrame:
@@ -67,28 +58,23 @@ def _named(rows: pd.DataFrame, models: tuple[str, ...] | None) -> pd.DataFrame:
 
 def calibration_section(results: DevelopmentResults) -> Section:
     """Where events lay in their predictions, what intervals held, and the scores behind both."""
-    blocks: list[Block] = []
-    for species in dict.fromkeys(species for species, _ in results.shown):
-        blocks.append(_calibration(results, species))
-    blocks.append(Prose(phrase(WORDS, "calibration")))
-    blocks += said_of(results, "intervals")
-    rows = _shown_rows(results, results.calibration, range(len(results.calibration)))
-    view = table_view(results.calibration, "Stated and held shares of intervals", CALIBRATION_COLUMNS, rows)
-    blocks += [TableBlock(view, folded=True), _scores(results)]
+    species = dict.fromkeys(species for species, _ in results.shown)
+    blocks: list[Block] = [_calibration(results, one) for one in species]
+    blocks += [prose(WORDS, "calibration"), *said_of(results, "intervals")]
+    for table, rows in (
+        (results.calibration, range(len(results.calibration))),
+        (results.scores, results.scores.rows(scheme=MAIN_SCHEME)),
+    ):
+        blocks.append(shown(table, _shown_rows(results, table, rows)))
     return Section("calibration", "Do intervals hold what they state?", tuple(blocks))
 
 
-def _calibration(results: DevelopmentResults, species: str) -> Block:
+def _calibration(results: DevelopmentResults, species: str) -> Drawing:
     bars, held = (_panels(results, table.frame, species) for table in (results.pit, results.calibration))
-    said = words(species)
-    return Drawing(
-        partial(calibration_figure, bars, held, name=f"calibration_{species}", title=f"Calibration: {said}"),
-        name=f"calibration_{species}",
-        caption=phrase(WORDS, "calibration_caption", words=f"{said[:1].upper()}{said[1:]}"),
-        alt=phrase(WORDS, "calibration_alt", words=said),
-        table=results.pit,
-        wide=True,
-    )
+    return drawing(
+        calibration_figure, bars, held, table=results.pit, words={"words": words(species)},
+        file=f"calibration_{species}", wide=True,
+    )  # fmt: skip
 
 
 def _panels(results: DevelopmentResults, frame: pd.DataFrame, species: str) -> pd.DataFrame:
@@ -111,38 +97,3 @@ def _shown_rows(results: DevelopmentResults, table: ReportTable, rows: Iterable[
     return [
         row for row in rows if tuple(table.value(row, name) for name in ("species", "stage", "model")) in shown
     ]
-
-
-def _scores(results: DevelopmentResults) -> Block:
-    """Scores of the shown models by band and stock, batches left out."""
-    table = results.scores
-    rows = _shown_rows(results, table, table.rows(scheme=MAIN_SCHEME))
-    note = "Above zero the model is late. Every model, also with sites and seasons left out, is in the file."
-    view = table_view(table, "Scores with one batch left out at a time", SCORE_COLUMNS, rows, note=note)
-    return TableBlock(view, folded=True)
-
-
-CALIBRATION_COLUMNS = (
-    *OF_MODEL,
-    column("band", "mean °C", "band"),
-    column("tanks", "tanks", "whole"),
-    column("stated_pct", "stated (%)", "pct_bare"),
-    column("held_pct", "held (%)", "pct_bare"),
-)
-
-SCORE_COLUMNS = (
-    *OF_MODEL,
-    column("band", "mean °C", "band"),
-    column("donor_stock", "donor stock", "id"),
-    column("tanks", "tanks", "whole"),
-    column("batches", "batches", "whole"),
-    column("bias_days", "bias (d)", "points"),
-    interval_column("bias_low", "bias_high", "95 % interval (d)", "points"),
-    column("mae_days", "mean error (d)", "number"),
-    column("coverage_50", "50 % held (%)", "pct_bare"),
-    column("coverage_80", "80 % held (%)", "pct_bare"),
-    column("coverage_95", "95 % held (%)", "pct_bare"),
-    column("log_score", "log score", "number_fine"),
-    column("skill_vs_constant", "skill", "number_fine"),
-    column("note", "note", "statement"),
-)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from broodyear.errors import BroodyearError
-from broodyear.reports.development.results import SCORES, DevelopmentResults
+from broodyear.reports.development.results import DevelopmentResults
 from broodyear.reports.sentences import state
 from broodyear.reports.tables import ReportTable, report_table
 
@@ -66,11 +66,11 @@ def gather_development(
     return DevelopmentResults(
         settings=records.settings,
         seed=DEFAULT_SEED,
-        scores=report_table("scores", "Scores of every model, scheme and band", found.scores, SCORES),
+        scores=report_table("scores", found.scores),
         claims=state(found.claims),
         curves=curves,
         pairs=pairs,
-        fan=report_table("forecast_example", "One tank's forecast", _example_fan(records, found)),
+        fan=report_table("forecast_example", _example_fan(records, found)),
         shown=found.shown,
         **_plain_tables(found),
         **_exact_tables(found, pairs),
@@ -79,18 +79,18 @@ def gather_development(
 
 def _plain_tables(found: DevelopmentAssessment) -> dict[str, Any]:
     return {
-        "statements": report_table("statements", "What these records can and cannot tell", found.statements),
-        "thermometers": report_table("thermometers", "Bias by how tanks were read", found.thermometers),
-        "comparisons": report_table("comparisons", "Models against each other", found.comparisons),
-        "first_seen": report_table("first_seen", "Scoring against first-seen dates", found.first_seen),
-        "copied": report_table("copied_dates", "Dates copied from a forecast", found.copied_sheets),
-        "suspects": report_table("suspected_dates", "Dates that are probably wrong", found.suspects),
-        "left_out": report_table("left_out", "Stages left out, and why", found.left_out),
-        "gaps": report_table("long_gaps", "Stages that a few more readings would have kept", found.gaps),
-        "disagreements": report_table("disagreements", "Published pairs that disagree", found.disagreements),
-        "predictions": report_table("predictions", "Held-out predictions", found.predictions),
-        "pit": report_table("pit_histogram", "Where events lay in their predictions", found.pit),
-        "calibration": report_table("calibration", "Stated and held shares of intervals", found.calibration),
+        "statements": report_table("statements", found.statements),
+        "thermometers": report_table("thermometers", found.thermometers),
+        "comparisons": report_table("comparisons", found.comparisons),
+        "first_seen": report_table("first_seen", found.first_seen),
+        "copied": report_table("copied_dates", found.copied_sheets),
+        "suspects": report_table("suspected_dates", found.suspects),
+        "left_out": report_table("left_out", found.left_out),
+        "gaps": report_table("long_gaps", found.gaps),
+        "disagreements": report_table("disagreements", found.disagreements),
+        "predictions": report_table("predictions", found.predictions),
+        "pit": report_table("pit_histogram", found.pit),
+        "calibration": report_table("calibration", found.calibration),
     }
 
 
@@ -102,9 +102,9 @@ def _exact_tables(found: DevelopmentAssessment, pairs: ReportTable) -> dict[str,
     cited = [source for source in found.coefficients["source"] if source != OWN_SOURCE]
     works = references([*cited, *pairs.frame["source"]])
     return {
-        "coefficients": report_table("coefficients", "Constants of models", found.coefficients, exact=True),
-        "covariance": report_table("covariance", "Covariances of constants", found.covariance, exact=True),
-        "works": report_table("references", "Works that models and values were taken from", works),
+        "coefficients": report_table("coefficients", found.coefficients, exact=True),
+        "covariance": report_table("covariance", found.covariance, exact=True),
+        "works": report_table("references", works),
     }
 
 
@@ -118,8 +118,8 @@ def _drawn_curves(found: DevelopmentAssessment) -> tuple[ReportTable, ReportTabl
         curves.append(curve_data(found, species, stage).assign(**place))
         pairs.append(pairs_data(species, stage).assign(**place))
     return (
-        report_table("curves", "Days to a stage by temperature", pd.concat(curves, ignore_index=True)),
-        report_table("published_pairs", "Published days to a stage", pd.concat(pairs, ignore_index=True)),
+        report_table("curves", pd.concat(curves, ignore_index=True)),
+        report_table("published_pairs", pd.concat(pairs, ignore_index=True)),
     )
 
 

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from broodyear.reports.numbers import words
-from broodyear.reports.parts import Block, Bullets, TableBlock, say
+from broodyear.reports.parts import Block
 from broodyear.reports.sentences import Statements
-from broodyear.reports.tables import Column, ReportTable, column, table_view
+from broodyear.reports.tables import ReportTable, TableView, shown
 from broodyear.reports.vocabulary import stage_words
+from broodyear.reports.wording import bullets
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -18,17 +19,6 @@ if TYPE_CHECKING:
     from broodyear.settings import Settings
 
 WORDS = "development/words.txt"
-
-#: The columns that others read, in their order.
-SCORES = (
-    "species", "stage", "model", "scheme", "band", "tanks", "batches", "bias_days", "bias_low", "bias_high",
-    "mae_days", "coverage_50", "coverage_80", "coverage_95", "log_score", "skill_vs_constant",
-    "donor_stock",
-)  # fmt: skip
-
-#: The first columns of most tables of the page.
-PLACE = (column("species", "species", "words"), column("stage", "stage", "stage"))
-OF_MODEL = (*PLACE, column("model", "model", "model"))
 
 #: Leaving one batch out is the scheme the page speaks of; the others are in the table.
 MAIN_SCHEME = "batch_out"
@@ -103,21 +93,16 @@ def titled(species: object, stage: object) -> str:
     return f"{text[:1].upper()}{text[1:]}"
 
 
-def folded_table(table: ReportTable, caption: str, columns: Sequence[Column]) -> tuple[TableBlock, ...]:
-    """The table, folded; nothing where it has no row."""
-    return (TableBlock(table_view(table, caption, columns), folded=True),) if len(table) else ()
-
-
-def stated(claims: Statements, rows: list[int]) -> Bullets:
-    """Sentences of claims, each traced to its row."""
-    return Bullets(tuple(say("{said}", said=claims.at(row)) for row in rows), (claims.table,))
+def shown_if_any(table: ReportTable) -> tuple[TableView, ...]:
+    """The table; nothing where it has no row."""
+    return (shown(table),) if len(table) else ()
 
 
 def said_of(results: DevelopmentResults, topic: str) -> list[Block]:
     """What the records tell of one topic, sentence by sentence."""
     table = results.statements
-    items = tuple(say("{said}", said=table.at(row, "sentence", "statement")) for row in table.rows(topic=topic))
-    return [Bullets(items, (table,))] if items else []
+    rows = table.rows(topic=topic)
+    return [bullets(WORDS, "statement", table, rows)] if rows else []
 
 
 def place_rows(table: ReportTable, species: str, stage: str) -> pd.DataFrame:

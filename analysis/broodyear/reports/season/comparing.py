@@ -11,16 +11,9 @@ from threadpoolctl import threadpool_limits
 
 from broodyear.errors import NothingToAnalyse
 from broodyear.reports.season.diagnostics import diagnostic_tables
-from broodyear.reports.season.results import (
-    EFFECTS,
-    PRACTICES,
-    SeasonRecords,
-    SeasonResults,
-    attempt,
-    found_table,
-)
+from broodyear.reports.season.results import SeasonRecords, SeasonResults, attempt
 from broodyear.reports.second_process import SecondProcess, worked_out
-from broodyear.reports.tables import ReportTable
+from broodyear.reports.tables import ReportTable, declared_first, report_table
 from broodyear.trials import TrialComparison, trial_claims
 
 if TYPE_CHECKING:
@@ -49,10 +42,8 @@ def with_practices(records: SeasonRecords, under_way: UnderWay) -> SeasonResults
     found["statements"] = records.statements.and_also(practices)
     return SeasonResults(
         **found,
-        practices=found_table(
-            "practices", "Practices over all seasons", getattr(effects, "practices", effects), PRACTICES
-        ),
-        changes=found_table("changes", "What to change next season", changes),
+        practices=report_table("practices", getattr(effects, "practices", effects)),
+        changes=report_table("changes", changes),
     )
 
 
@@ -94,14 +85,10 @@ def _of_practices(
 
 
 def _from_effects(effects: EffectsReport | str) -> dict[str, ReportTable]:
-    found: tuple[Any, ...] = (effects,) * 3
+    found: dict[str, Any] = dict.fromkeys(("effects", "methods", "fits"), effects)
     if not isinstance(effects, str):
-        shared = [name for name in EFFECTS if name in effects.methods.columns]
+        shared = [name for name in declared_first("effects") if name in effects.methods.columns]
         together = pd.concat([effects.effects[shared], effects.methods[shared]], ignore_index=True)
-        order = ["outcome", "factor", "level"]
-        found = (effects.effects, together.sort_values(order, kind="stable"), effects.fit_notes)
-    return {
-        "effects": found_table("effects", "Effects of practices and temperature", found[0], EFFECTS),
-        "methods": found_table("methods", "The same effects by each method", found[1]),
-        "fits": found_table("fits", "Rows given, used and left out by each model", found[2]),
-    }
+        methods = together.sort_values(["outcome", "factor", "level"], kind="stable")
+        found = {"effects": effects.effects, "methods": methods, "fits": effects.fit_notes}
+    return {name: report_table(name, one) for name, one in found.items()}

@@ -19,13 +19,13 @@ from broodyear.reports.season.account import dead_by_stage, too_many_dead, total
 from broodyear.reports.season.assigned import trials_table
 from broodyear.reports.season.comparing import UnderWay, begun_fits
 from broodyear.reports.season.happenings import events, of_season, timelines
-from broodyear.reports.season.results import SETUPS, SeasonRecords, attempt, found_table
+from broodyear.reports.season.results import SeasonRecords, attempt
 from broodyear.reports.season.stating import stated
 from broodyear.reports.season.visits import visits_table
 from broodyear.reports.second_process import SecondProcess
 from broodyear.reports.sentences import Statements
 from broodyear.reports.steps import Tell
-from broodyear.reports.tables import ReportTable
+from broodyear.reports.tables import ReportTable, report_table
 from broodyear.reports.vocabulary import MAIN_OUTCOME
 from broodyear.trials import analyse_trials
 
@@ -60,13 +60,13 @@ def gather_records(store: Store, season: int, beside: SecondProcess, tell: Tell)
         season=season,
         settings=store.settings,
         statements=statements,
-        visits=found_table("visits", "Whom to visit first", visits),
+        visits=report_table("visits", visits),
         setups=setups,
         **from_screen,
-        tank_practices=found_table("tank_practices", "What each tank did", _tank_practices(known, season)),
+        tank_practices=report_table("tank_practices", _tank_practices(known, season)),
         **counted,
-        events=found_table("events", "What happened when, tank by tank", events(store, tanks, season)),
-        **_records(store, season),
+        events=report_table("events", events(store, tanks, season)),
+        **_records(store),
         key_figures=_key_figures(store, tanks, setups, season),
         trials=trials_table(trials),
         timelines=timelines(store, season, setups),
@@ -110,10 +110,7 @@ def _screen(outcomes: pd.DataFrame) -> SetupScreen:
 
 
 def _setups(screen: SetupScreen | str, season: int) -> ReportTable:
-    title = "Every tank and outcome of the season"
-    if isinstance(screen, str):
-        return found_table("setups", title, screen, SETUPS)
-    return found_table("setups", title, of_season(screen.rows, season), SETUPS)
+    return report_table("setups", screen if isinstance(screen, str) else of_season(screen.rows, season))
 
 
 def _statements(screen: SetupScreen | str, sites: ReportTable, season: int) -> Statements:
@@ -127,24 +124,18 @@ def _statements(screen: SetupScreen | str, sites: ReportTable, season: int) -> S
 
 
 def _from_screen(outcomes: pd.DataFrame, screen: SetupScreen | str, season: int) -> dict[str, ReportTable]:
+    from broodyear.setups import sites_table
+
     found: dict[str, Any] = dict.fromkeys(("sites", "site_seasons", "detectable", "screen", "funnel"), screen)
     if not isinstance(screen, str):
         found = {
-            "sites": attempt(lambda: _sites(outcomes, screen)),
+            "sites": attempt(lambda: sites_table(outcomes, screen)),
             "site_seasons": _site_seasons(screen),
             "detectable": of_season(screen.detectable, season),
             "screen": screen.spreads,
             "funnel": attempt(lambda: _funnel(screen, season)),
         }
-    return {
-        "sites": found_table("sites", "Sites over their seasons", found["sites"]),
-        "site_seasons": found_table(
-            "site_seasons", "Tanks by site and season against expectation", found["site_seasons"]
-        ),
-        "detectable": found_table("detectable", "The smallest shortfall it would find", found["detectable"]),
-        "screen": found_table("screen", "What stands behind the screen", found["screen"]),
-        "funnel": found_table("funnel", "Limits that hold ordinary tanks, by number of eggs", found["funnel"]),
-    }
+    return {name: report_table(name, one) for name, one in found.items()}
 
 
 def _site_seasons(screen: SetupScreen) -> pd.DataFrame:
@@ -164,12 +155,6 @@ def _funnel(screen: SetupScreen, season: int) -> pd.DataFrame:
     return limits
 
 
-def _sites(outcomes: pd.DataFrame, screen: SetupScreen) -> pd.DataFrame:
-    from broodyear.setups import sites_table
-
-    return sites_table(outcomes, screen)
-
-
 def _counted(store: Store, tanks: pd.DataFrame, season: int) -> dict[str, ReportTable]:
     stages = store.result("stage_survival")
     wide = with_intervals(stages[stages["season"] <= season])
@@ -180,29 +165,26 @@ def _counted(store: Store, tanks: pd.DataFrame, season: int) -> dict[str, Report
     accounting = of_season(store.result("accounting"), season).sort_values(["region", "batch_id"])
     batches = of_season(store.result("batch_summary"), season).sort_values("batch_id")
     exposure = of_season(store.result("exposure_windows"), season).sort_values(["tank_id", "exposure_window"])
-    return {
-        "stage_survival": found_table("stage_survival", "Survival by stage", of_season(wide, season)),
-        "losses": found_table("losses", "Dead by stage", dead_by_stage(tanks)),
-        "trend": found_table("trend", "Delivery to release, season by season", trend),
-        "accounting": found_table("accounting", "From set-up to usable records", accounting),
-        "batches": found_table("batches", "Batches of the season", batches),
-        "exposure": found_table("exposure", "Water temperature by tank and window", exposure),
-        "too_many_dead": found_table(
-            "too_many_dead", "Tanks with more dead counted than eggs delivered", too_many_dead(tanks)
-        ),
-        "not_reported": found_table(
-            "not_reported", "Tanks without a usable result", silent[reasons].sort_values("tank_id")
-        ),
+    found = {
+        "stage_survival": of_season(wide, season),
+        "losses": dead_by_stage(tanks),
+        "trend": trend,
+        "accounting": accounting,
+        "batches": batches,
+        "exposure": exposure,
+        "too_many_dead": too_many_dead(tanks),
+        "not_reported": silent[reasons].sort_values("tank_id"),
     }
+    return {name: report_table(name, one) for name, one in found.items()}
 
 
-def _records(store: Store, season: int) -> dict[str, ReportTable]:
-    del season  # files are loaded for the programme, not for a season
+def _records(store: Store) -> dict[str, ReportTable]:
+    """What was loaded, which is for the programme and not for a season."""
     ledger = store.uploads()
     ledger["rows_sent_back"] = ledger["rows_rejected"] - ledger["rows_repeated"]
     ledger["file"] = [PurePath(str(path).replace("\\", "/")).name for path in ledger["path"]]
     ledger = ledger.rename(columns={"table": "table_name"})
-    shown = [
+    columns = [
         "upload",
         "file",
         "table_name",
@@ -213,10 +195,8 @@ def _records(store: Store, season: int) -> dict[str, ReportTable]:
         "rows_to_mend",
         "withdrawn",
     ]
-    return {
-        "uploads": found_table("uploads", "Files loaded", ledger[shown]),
-        "findings": found_table("findings", "Findings by rule", _findings(store, ledger)),
-    }
+    found = {"uploads": ledger[columns], "findings": _findings(store, ledger)}
+    return {name: report_table(name, one) for name, one in found.items()}
 
 
 def _findings(store: Store, ledger: pd.DataFrame) -> pd.DataFrame:
@@ -253,7 +233,7 @@ def _key_figures(store: Store, tanks: pd.DataFrame, setups: ReportTable, season:
     figures |= _verdicts(setups)
     rows = [{"name": name, "value": value, "unit": unit, "meaning": meaning}
             for name, (value, unit, meaning) in figures.items()]  # fmt: skip
-    return found_table("key_figures", "Numbers of the page that stand in no other table", pd.DataFrame(rows))
+    return report_table("key_figures", pd.DataFrame(rows))
 
 
 def _verdicts(setups: ReportTable) -> dict[str, tuple[float, str, str]]:

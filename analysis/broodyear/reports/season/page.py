@@ -8,7 +8,6 @@ from pathlib import Path
 import pandas as pd
 
 from broodyear.reports.folder import ReportResult, write_report
-from broodyear.reports.footing import footer
 from broodyear.reports.manifest import Manifest
 from broodyear.reports.numbers import season_name
 from broodyear.reports.parts import Ask, Page, Section
@@ -89,4 +88,4 @@ def season_page(results: SeasonResults, ask: Ask | None = None, begun: Sequence[
         compared = tuple(section.drawn_by(ask) for section in compared)
     by_anchor = {section.anchor: section for section in (*compared, *(begun or record_sections(results)))}
     sections = tuple(by_anchor[anchor] for anchor in ORDER)
-    return Page("season", f"Season {name}: annual review", "Incubation tanks, eggs to release", sections, footer())
+    return Page("season", f"Season {name}: annual review", "Incubation tanks, eggs to release", sections)

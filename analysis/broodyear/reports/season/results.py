@@ -2,34 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
-
-import pandas as pd
 
 from broodyear.errors import BroodyearError
 from broodyear.figures.timeline import TankRecords
 from broodyear.reports.numbers import NOTHING, known
 from broodyear.reports.sentences import Statements
-from broodyear.reports.tables import ReportTable, Traced, report_table
+from broodyear.reports.tables import ReportTable, Traced
 from broodyear.settings import Settings
-
-#: The columns that others read, in their order; a refused table still has them.
-EFFECTS = (
-    "outcome", "factor", "level", "reference", "tanks", "batches", "odds_ratio", "or_low", "or_high",
-    "difference_points", "difference_low", "difference_high", "p_value", "method", "note",
-)  # fmt: skip
-SETUPS = (
-    "season", "tank_id", "site_id", "region", "batch_id", "room_type", "gravel_practice", "outcome", "eggs",
-    "survivors", "observed_pct", "expected_pct", "shrunken_pct", "shrunken_low", "shrunken_high",
-    "fish_below_expected", "p_value", "q_value", "verdict", "losing_stage", "circumstances",
-    "place_verdict",
-)  # fmt: skip
-PRACTICES = (
-    "room_type", "gravel_practice", "outcome", "tanks", "batches", "seasons", "eggs", "adjusted_pct",
-    "adjusted_low", "adjusted_high", "difference_points", "difference_low", "difference_high", "note",
-)  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -117,10 +99,3 @@ def attempt(work: Callable[[], Any]) -> Any:
         return work()
     except BroodyearError as error:
         return str(error)
-
-
-def found_table(name: str, title: str, found: Any, required: Sequence[str] = ()) -> ReportTable:
-    """A report table from a frame, or an empty one with the reason."""
-    if isinstance(found, str):
-        return report_table(name, title, pd.DataFrame(columns=list(required) or ["note"]), required, found)
-    return report_table(name, title, found, required)

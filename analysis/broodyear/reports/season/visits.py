@@ -8,12 +8,12 @@ from typing import Any
 import pandas as pd
 
 from broodyear.claims import Reason
-from broodyear.reports.numbers import day, known
-from broodyear.reports.rendering import wording
+from broodyear.reports.numbers import known
+from broodyear.reports.rendering import phrase, wording
 from broodyear.reports.season.stating import named_sites, named_tanks
 from broodyear.reports.season.urgency import main_rows
 from broodyear.reports.sentences import Statements, in_short
-from broodyear.reports.tables import ReportTable
+from broodyear.reports.tables import ReportTable, Row
 
 VISIT_COLUMNS = (
     "order", "site_id", "region", "tanks", "why", "on_record", "first_check", "caution", "fish_below_expected",
@@ -88,26 +88,18 @@ def _of_row(setups: ReportTable, row: int, rank: int, statements: Statements, cl
 
 
 def _silent(table: ReportTable) -> list[_Reason]:
-    found = []
-    for row in range(len(table)):
-        last, why = table.value(row, "last_record_on"), table.value(row, "why_unusable")
-        since = f"last record {day(last)}" if known(last) else "no record"
-        site, region, tank = (str(table.value(row, name)) for name in ("site_id", "region", "tank_id"))
-        said = f"Tank {tank} has no usable result: {why}; {since}."
-        found.append(_Reason(site, region, tank, _SILENT, said, f"{tank}: no usable result, {since}"))
-    return found
+    return [_of_record(table.row(row), _SILENT, "silent") for row in range(len(table))]
 
 
 def _miscounted(table: ReportTable) -> list[_Reason]:
-    found = []
-    for row in range(len(table)):
-        site, region, tank = (str(table.value(row, name)) for name in ("site_id", "region", "tank_id"))
-        counts = (
-            f"{table.value(row, 'dead_total'):.0f} dead counted of {table.value(row, 'eggs'):.0f} eggs delivered"
-        )
-        said = f"Tank {tank}: {counts}; one of the two is wrong and has to be mended."
-        found.append(_Reason(site, region, tank, _COUNTS, said, f"{tank}: {counts}", evidence="counts"))
-    return found
+    return [_of_record(table.row(row), _COUNTS, "counts", evidence="counts") for row in range(len(table))]
+
+
+def _of_record(row: Row, rank: int, why: str, evidence: str = "") -> _Reason:
+    """A reason that the words of its kind tell from its row, in full and in short."""
+    site, region, tank = (str(row.value(name)) for name in ("site_id", "region", "tank_id"))
+    full, short = (str(phrase(_WORDS, name, row=row).unescape()) for name in (f"{why}_why", f"{why}_in_short"))
+    return _Reason(site, region, tank, rank, full, short, evidence=evidence)
 
 
 def _visit(order: int, group: list[_Reason]) -> dict[str, Any]:
