@@ -6,9 +6,9 @@ import datetime as dt
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from broodyear.console import opened_store, progress, say, waiting
+from broodyear.console import Programme, progress, say
 from broodyear.errors import EXIT_DONE, EXIT_NOTHING_TO_ANALYSE, UsageError
 from broodyear.formulas import csv_text
 from broodyear.outputs import require_file, write_file
@@ -18,53 +18,39 @@ from broodyear.settings import read_settings
 if TYPE_CHECKING:
     import pandas as pd
 
+    from broodyear.reports.folder import ReportResult
+    from broodyear.store import Store
 
 DICTIONARY_FILE = "data_dictionary.md"
 
 
-def demo(*, out: Path, seed: int, seasons: int, tanks: int, quiet: bool = False, **_unused: object) -> int:
-    """Write an invented programme's uploads, load them, and write every report; the store lies in its folder."""
+def demo(programme: Programme, *, out: Path, seed: int, seasons: int, tanks: int) -> int:
+    """Write an invented programme's uploads, load them, and write every report."""
     from broodyear.demonstration import make_demo
 
-    with progress(quiet) as line:
+    with progress(programme.quiet) as line:
         made = make_demo(out, seed=seed, seasons=seasons, tanks=tanks, progress=line)
     print(made.summary)
     return EXIT_DONE
 
 
-def desk(
-    *,
-    port: int,
-    no_browser: bool,
-    layouts: Path | None,
-    store: Path,
-    settings: Path | None,
-    quiet: bool = False,
-) -> int:
-    """Serve the pages of the desk on this computer until they are closed."""
+def desk(programme: Programme, *, port: int, no_browser: bool) -> int:
+    """Do all of this in a page on this computer, without a terminal."""
     from broodyear.desk import serve
-    from broodyear.layouts import chosen_layouts
 
-    read_settings(settings)
-    chosen_layouts(layouts, store)
+    _ = programme.settings, programme.layouts  # what they cannot be read for is said before a page is opened
 
     def opened(address: str) -> None:
         print(f"The desk is open at {address}", flush=True)
-        say("The address lets one browser in, once. Close the desk on its page, or with Ctrl-C here.", quiet=quiet)
+        programme.say("The address lets one browser in, once. Close the desk on its page, or with Ctrl-C here.")
 
-    serve(store, settings=settings, layouts=layouts, port=port, open_browser=not no_browser, opened=opened)
+    files = {"settings": programme.settings_file, "layouts": programme.layouts_file}
+    serve(programme.store, **files, port=port, open_browser=not no_browser, opened=opened)
     return EXIT_DONE
 
 
-def template(
-    *,
-    tables: Sequence[str],
-    out: Path,
-    quiet: bool = False,
-    store: Path | None = None,
-    settings: Path | None = None,
-) -> int:
-    """Write an upload template per table, with an example row, and the data dictionary beside them."""
+def template(programme: Programme, *, tables: Sequence[str], out: Path) -> int:
+    """Write an empty CSV per table with an example row, and the data dictionary beside it."""
     chosen = _tables(tables)
     # A byte-order mark, so that spreadsheets open the file as UTF-8.
     files = {out / f"{one.name}.csv": template_csv(one).encode("utf-8-sig") for one in chosen}
@@ -73,11 +59,11 @@ def template(
         require_file(place, "template")
     for place, content in files.items():
         print(write_file(place, content, "template"))
-    say("Replace the example row by your own rows before you send a file.", quiet=quiet)
+    programme.say("Replace the example row by your own rows before you send a file.")
     return EXIT_DONE
 
 
-def dictionary(*, tables: Sequence[str], **_unused: object) -> int:
+def dictionary(_: Programme, *, tables: Sequence[str]) -> int:
     """Print the data dictionary."""
     print(dictionary_markdown(_tables(tables)), end="")
     return EXIT_DONE
@@ -90,96 +76,65 @@ def _tables(names: Sequence[str]) -> tuple[Table, ...]:
     return tuple(table(name) for name in names) if names else all_tables()
 
 
-def report_season(
-    *,
-    season: int,
-    out: Path,
-    sites: bool,
-    pdf: bool,
-    store: Path,
-    settings: Path | None,
-    quiet: bool = False,
-) -> int:
-    """Write the annual review of one season."""
+def report_season(programme: Programme, *, season: int, out: Path, sites: bool, pdf: bool) -> int:
+    """Write the annual review of one season, with the seasons before it for trend."""
     from broodyear.reports.season import report_season as write
 
-    with (
-        waiting("writing the annual review", quiet),
-        opened_store(store, settings) as opened,
-    ):
-        command = f"broodyear report season --season {season}{' --sites' if sites else ''}"
-        result = write(opened, season, out, sites=sites, pdf=pdf, command=command)
-    print(f"Open {result.page}")
-    return EXIT_DONE
+    command = f"broodyear report season --season {season}{' --sites' if sites else ''}"
+    options: Any = {"sites": sites, "pdf": pdf, "command": command}
+    return _report(programme, "writing the annual review", lambda store: write(store, season, out, **options))
 
 
-def report_regions(*, out: Path, pdf: bool, store: Path, settings: Path | None, quiet: bool = False) -> int:
-    """Write the comparison of regions over the seasons."""
+def report_regions(programme: Programme, *, out: Path, pdf: bool) -> int:
+    """Compare regions over the seasons, with the egg batches taken into account."""
     from broodyear.reports.regions import report_regions as write
 
-    with waiting("comparing regions", quiet), opened_store(store, settings) as opened:
-        result = write(opened, out, pdf=pdf, command="broodyear report regions")
-    print(f"Open {result.page}")
-    return EXIT_DONE
+    options: Any = {"pdf": pdf, "command": "broodyear report regions"}
+    return _report(programme, "comparing regions", lambda store: write(store, out, **options))
 
 
-def report_development(
-    *, out: Path, models: Path | None, pdf: bool, store: Path, settings: Path | None, quiet: bool = False
-) -> int:
-    """Write the validation of thermal-unit models against observed stages."""
+def report_development(programme: Programme, *, out: Path, models: Path | None, pdf: bool) -> int:
+    """Validate thermal-unit models against observed stages."""
     from broodyear.development import read_models
     from broodyear.reports.development import report_development as write
 
     own = () if models is None else read_models(models)
-    with (
-        waiting("validating thermal-unit models", quiet),
-        opened_store(store, settings) as opened,
-    ):
-        result = write(opened, out, models=own, pdf=pdf, command="broodyear report development")
-    print(f"Open {result.page}")
-    return EXIT_DONE
+    options: Any = {"models": own, "pdf": pdf, "command": "broodyear report development"}
+    return _report(programme, "validating thermal-unit models", lambda store: write(store, out, **options))
 
 
-def report_week(
-    *, as_of: dt.date | None, out: Path, pdf: bool, store: Path, settings: Path | None, quiet: bool = False
-) -> int:
-    """Write what calls for a look in the running season on one day."""
+def report_week(programme: Programme, *, as_of: dt.date | None, out: Path, pdf: bool) -> int:
+    """List what is due, silent, warm, losing fish or out of limits in the running season on one day."""
     from broodyear.reports.week import report_week as write
 
-    with waiting("looking through the season", quiet), opened_store(store, settings) as opened:
-        result = write(opened, out, as_of=as_of, pdf=pdf, command="broodyear report week")
+    options: Any = {"as_of": as_of, "pdf": pdf, "command": "broodyear report week"}
+    return _report(programme, "looking through the season", lambda store: write(store, out, **options))
+
+
+def _report(programme: Programme, doing: str, write: Callable[[Store], ReportResult]) -> int:
+    with programme.waiting(doing), programme.opened() as store:
+        result = write(store)
     print(f"Open {result.page}")
     return EXIT_DONE
 
 
-def forecast(
-    *,
-    season: int | None,
-    as_of: dt.date | None,
-    out: Path | None,
-    store: Path,
-    settings: Path | None,
-    quiet: bool = False,
-) -> int:
-    """Expected stage dates, with intervals, for tanks not there yet."""
+def forecast(programme: Programme, *, season: int | None, as_of: dt.date | None, out: Path | None) -> int:
+    """Forecast stage dates, with intervals, of tanks not there yet."""
     from broodyear.development import EARLIER_FITS, FORECAST_CAUTIONS, forecast_table
 
     if out is not None:
         require_file(out, "forecast")
-    with waiting("forecasting", quiet), opened_store(store, settings) as opened:
-        table_of_dates = forecast_table(opened, season=season, as_of=as_of)
-    if table_of_dates.empty:
+    with programme.waiting("forecasting"), programme.opened() as store:
+        dates = forecast_table(store, season=season, as_of=as_of)
+    if dates.empty:
         say("No tank of this season is still on its way to a stage; nothing to forecast.")
         return EXIT_NOTHING_TO_ANALYSE
-    _write_csv(table_of_dates, out, "forecast")
-    if as_of is not None:
-        say(EARLIER_FITS.format(date=as_of), quiet=quiet)
-    for caution in FORECAST_CAUTIONS:
-        say(caution, quiet=quiet)
-    return EXIT_DONE
+    earlier = [] if as_of is None else [EARLIER_FITS.format(date=as_of)]
+    return _written(programme, dates, out, "forecast", [*earlier, *FORECAST_CAUTIONS])
 
 
 def plan(
+    programme: Programme,
     *,
     species: str,
     delivered_on: dt.date,
@@ -188,19 +143,16 @@ def plan(
     window: Sequence[dt.date] | None,
     release_after_days: int | None,
     out: Path | None,
-    store: Path,
-    settings: Path | None,
-    quiet: bool = False,
 ) -> int:
-    """Stage dates at set points of 6 to 12 °C for a delivery still to come, by the models a forecast rests on."""
+    """Give stage dates at set points of 6 to 12 °C for a delivery still to come."""
     from broodyear.development import ALL_FITS, FORECAST_CAUTIONS, PLAN_STAGES, own_fits, plan_dates
 
-    fits, chosen = None, read_settings(settings)
-    if store.exists():
-        with waiting("fitting this programme's own records", quiet), opened_store(store, settings) as opened:
-            fits = own_fits(opened, stages=PLAN_STAGES)
+    fits, settings = None, read_settings(programme.settings_file)
+    if programme.store.exists():
+        with programme.waiting("fitting this programme's own records"), programme.opened() as store:
+            fits = own_fits(store, stages=PLAN_STAGES)
     else:
-        say(f"{store} does not exist, so the plan rests on published models alone.", quiet=quiet)
+        programme.say(f"{programme.store} does not exist, so the plan rests on published models alone.")
     dates = plan_dates(
         species=species,
         delivered_on=delivered_on,
@@ -209,26 +161,13 @@ def plan(
         window=(window[0], window[1]) if window else None,
         release_after_days=release_after_days,
         fits=fits,
-        settings=chosen,
+        settings=settings,
     )
-    _write_csv(dates, out, "plan")
-    if fits:
-        say(ALL_FITS, quiet=quiet)
-    for caution in FORECAST_CAUTIONS:
-        say(caution, quiet=quiet)
-    return EXIT_DONE
+    return _written(programme, dates, out, "plan", [*([ALL_FITS] if fits else []), *FORECAST_CAUTIONS])
 
 
 def trial(
-    *,
-    factor: str,
-    levels: tuple[str, ...],
-    season: int | None,
-    seed: int,
-    out: Path | None,
-    store: Path,
-    settings: Path | None,
-    quiet: bool = False,
+    programme: Programme, *, factor: str, levels: tuple[str, ...], season: int | None, seed: int, out: Path | None
 ) -> int:
     """Assign a practice at random for the season to come, and say what the comparison could find."""
     from broodyear.trials import TRIAL_CAUTIONS, checked_levels, plan_trial
@@ -236,26 +175,35 @@ def trial(
     checked_levels(factor, levels)
     if out is not None:
         require_file(out, "trial")
-    with waiting("assigning", quiet), opened_store(store, settings) as opened:
-        seasons, outcomes = opened.result("tank_seasons"), opened.result("tank_outcomes")
-        planned = plan_trial(seasons, outcomes, factor, levels, season=season, seed=seed)
-    _write_csv(planned.assignment.rows, out, "trial")
-    for sentence in (*planned.sentences(), *TRIAL_CAUTIONS):
-        say(sentence, quiet=quiet)
+    with programme.waiting("assigning"), programme.opened() as store:
+        tanks, outcomes = store.result("tank_seasons"), store.result("tank_outcomes")
+        planned = plan_trial(tanks, outcomes, factor, levels, season=season, seed=seed)
+    remarks = [*planned.sentences(), *TRIAL_CAUTIONS]
+    return _written(programme, planned.assignment.rows, out, "trial", remarks)
+
+
+def _written(programme: Programme, frame: pd.DataFrame, out: Path | None, by: str, remarks: Sequence[str]) -> int:
+    """Print a table, or write it to a file, and say what goes with it."""
+    if out is None:
+        sys.stdout.write(csv_text(frame))
+    else:
+        print(write_file(out, csv_text(frame), by))
+    for remark in remarks:
+        programme.say(remark)
     return EXIT_DONE
 
 
-def export(*, out: Path, format: str, store: Path, settings: Path | None, quiet: bool = False) -> int:
+def export(programme: Programme, *, out: Path, format: str) -> int:
     """Write every table and derived table, with the data dictionary."""
     from broodyear.store import export_store
 
-    with waiting("exporting", quiet), opened_store(store, settings) as opened:
-        export_store(opened, out, format)
+    with programme.waiting("exporting"), programme.opened() as store:
+        export_store(store, out, format)
     print(out)
     return EXIT_DONE
 
 
-def sql(*, name: str | None, **_unused: object) -> int:
+def sql(_: Programme, *, name: str | None) -> int:
     """Print the query behind a derived table, or list them."""
     from broodyear.derived import all_queries, query_text
 
@@ -268,8 +216,11 @@ def sql(*, name: str | None, **_unused: object) -> int:
     return EXIT_DONE
 
 
-def completion(*, words: Callable[[], dict[str, list[str]]], **_unused: object) -> int:
-    """Print a completion script for bash; words gives the options after each command."""
+def completion(_: Programme, *, words: Callable[[], dict[str, list[str]]]) -> int:
+    """Print a completion script for bash.
+
+    words: gives the options after each command.
+    """
     cases = "\n".join(f'    "{name}") words="{" ".join(options)}" ;;' for name, options in words().items())
     print(_COMPLETION.replace("@CASES@", cases))
     return EXIT_DONE
@@ -286,11 +237,3 @@ _COMPLETION = """_broodyear() {
   COMPREPLY=($(compgen -W "$words" -- "${COMP_WORDS[COMP_CWORD]}"))
 }
 complete -o default -F _broodyear broodyear"""
-
-
-def _write_csv(frame: pd.DataFrame, out: Path | None, by: str) -> None:
-    text = csv_text(frame)
-    if out is None:
-        sys.stdout.write(text)
-    else:
-        print(write_file(out, text, by))

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import os
 import sys
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import replace
+from contextlib import AbstractContextManager, contextmanager, nullcontext
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from broodyear.layouts import LAYOUTS_VARIABLE, joined_labels
+from broodyear.layouts import Layouts, chosen_layouts, joined_labels
 from broodyear.settings import Settings, read_settings
 
 if TYPE_CHECKING:
@@ -23,10 +22,9 @@ PROGRESS_AFTER_SECONDS = 2.0
 _ERASE_LINE = "\r\x1b[K"
 
 
-def say(text: str, *, quiet: bool = False) -> None:
-    """A remark on stderr, unless quiet."""
-    if not quiet:
-        print(text, file=sys.stderr, flush=True)
+def say(text: str) -> None:
+    """A remark on stderr."""
+    print(text, file=sys.stderr, flush=True)
 
 
 class Progress:
@@ -61,11 +59,7 @@ def progress(quiet: bool = False) -> Iterator[Progress]:
 
 
 @contextmanager
-def waiting(what: str, quiet: bool = False) -> Iterator[None]:
-    """Say on a terminal what is being done and for how long, where the steps still to come are not known."""
-    if quiet or not sys.stderr.isatty():
-        yield
-        return
+def _ticking(what: str) -> Iterator[None]:
     done = threading.Event()
     ticking = threading.Thread(target=_tick, args=(what, done), daemon=True)
     ticking.start()
@@ -88,30 +82,42 @@ def _tick(what: str, done: threading.Event) -> None:
         print(_ERASE_LINE, end="", file=sys.stderr, flush=True)
 
 
-def programme_settings(settings: Path | None, store: Path, layouts: Path | None = None) -> Settings:
-    """The programme's settings, with the labels that its layouts file says mean one thing.
+@dataclass(frozen=True)
+class Programme:
+    """What a command works on: a store, which need not exist yet, and the files of settings and of layouts where
+    such are named. quiet: remarks are kept back."""
 
-    layouts: that file; None: the one that the environment names, else the usual one.
-    """
-    named = os.environ.get(LAYOUTS_VARIABLE)
-    given = layouts or (Path(named) if named else None)
-    return replace(read_settings(settings), same=joined_labels(given, store))
+    store: Path
+    settings_file: Path | None = None
+    layouts_file: Path | None = None
+    quiet: bool = False
 
+    @property
+    def settings(self) -> Settings:
+        """The programme's settings, with the labels that its layouts file says mean one thing."""
+        return replace(read_settings(self.settings_file), same=joined_labels(self.layouts_file, self.store))
 
-@contextmanager
-def opened_store(store: Path, settings: Path | None, layouts: Path | None = None) -> Iterator[Store]:
-    """The store, for reading. What an earlier run left undone or untold is said first."""
-    from broodyear.store import open_store
+    @property
+    def layouts(self) -> Layouts:
+        """How files of another shape become rows."""
+        return chosen_layouts(self.layouts_file, self.store)
 
-    with open_store(store, settings=programme_settings(settings, store, layouts)) as opened:
-        say_broken_off(opened)
-        say_untold = opened.untold()
-        if say_untold:
-            say(say_untold)
-        yield opened
+    @contextmanager
+    def opened(self) -> Iterator[Store]:
+        """The store, for reading. What an earlier run left undone or untold is said first."""
+        from broodyear.store import open_store
 
+        with open_store(self.store, settings=self.settings) as store:
+            for said in (store.broken_off(), store.untold()):
+                if said:
+                    say(said)
+            yield store
 
-def say_broken_off(opened: Store) -> None:
-    said = opened.broken_off()
-    if said:
-        say(said)
+    def say(self, text: str) -> None:
+        """A remark on stderr, unless quiet."""
+        if not self.quiet:
+            say(text)
+
+    def waiting(self, what: str) -> AbstractContextManager[None]:
+        """Say on a terminal, unless quiet, what is being done and for how long."""
+        return nullcontext() if self.quiet or not sys.stderr.isatty() else _ticking(what)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable
+from pathlib import Path
 
 from broodyear.errors import (
     EXIT_INTERRUPTED,
@@ -18,15 +19,15 @@ from broodyear.stopping import was_stopped
 from broodyear.workspace import NO_ROOM
 
 
-def ended(function: Callable[..., int], options: dict[str, object], debug: bool) -> int:
-    """Run the function of a command with its options; the exit code, after a sentence for whatever went wrong."""
+def ended(command: Callable[[], int], store: Path, debug: bool) -> int:
+    """Run a command that works on ``store``; the exit code, after a sentence for whatever went wrong."""
     try:
-        code = function(**options)
+        code = command()
         sys.stdout.flush()
         return code
     except BroodyearError as error:
         if was_stopped(error) and not isinstance(error, Interrupted):
-            return _unexpected(error, options, debug)
+            return _unexpected(error, store, debug)
         print(f"broodyear: {error}", file=sys.stderr)
         if isinstance(error, UsageError):
             print("See `broodyear --help`.", file=sys.stderr)
@@ -36,10 +37,10 @@ def ended(function: Callable[..., int], options: dict[str, object], debug: bool)
         sys.stdout = open(os.devnull, "w")  # noqa: SIM115 - must outlive this function
         return 0
     except (Exception, KeyboardInterrupt) as error:
-        return _unexpected(error, options, debug)
+        return _unexpected(error, store, debug)
 
 
-def _unexpected(error: BaseException, options: dict[str, object], debug: bool) -> int:
+def _unexpected(error: BaseException, store: Path, debug: bool) -> int:
     """The exit code of what no command foresees: Ctrl-C, a store that cannot be read on, or a mistake of ours."""
     if was_stopped(error):
         print(
@@ -49,7 +50,7 @@ def _unexpected(error: BaseException, options: dict[str, object], debug: bool) -
     if isinstance(error, OSError) and error.filename is None and error.errno in NO_ROOM:
         # What is still in its buffer cannot be written when the process ends either.
         sys.stdout = open(os.devnull, "w")  # noqa: SIM115 - must outlive this function
-    told = in_words(error, options.get("store"))
+    told = in_words(error, store)
     if told is not None:
         print(f"broodyear: {told}", file=sys.stderr)
         return told.exit_code

@@ -13,27 +13,20 @@ from broodyear.workspace import NO_ROOM
 _REFUSED_BY_THE_SYSTEM = NO_ROOM | {errno.EACCES, errno.EPERM, errno.EROFS, errno.EIO}
 
 
-def in_words(error: BaseException, store: object) -> BroodyearError | None:
-    """What the user can do about ``error``, with its exit code; None when it is a mistake of the program.
+def in_words(error: BaseException, store: Path) -> BroodyearError | None:
+    """What the user can do about ``error`` of work on ``store``, with its exit code; None when it is a mistake of
+    the program."""
+    if "duckdb" in sys.modules:
+        from broodyear.store.opening import if_unreadable
 
-    store: the path of the store that was worked on, if any.
-    """
-    unreadable = _unreadable_store(error, store)
-    if unreadable is not None:
-        return unreadable
+        unreadable = if_unreadable(store, error)
+        if unreadable is not None:
+            return unreadable
     if isinstance(error, MemoryError):
         return Refused("there is not enough memory for this; close other programs and try again")
     if isinstance(error, OSError) and error.errno in _REFUSED_BY_THE_SYSTEM:
         return Refused(_system_words(error))
     return None
-
-
-def _unreadable_store(error: BaseException, store: object) -> BroodyearError | None:
-    if "duckdb" not in sys.modules or not isinstance(store, Path):
-        return None
-    from broodyear.store.opening import if_unreadable
-
-    return if_unreadable(store, error)
 
 
 def _system_words(error: OSError) -> str:

@@ -12,10 +12,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from broodyear import clock
-from broodyear.console import Progress, opened_store, programme_settings, progress, say, say_broken_off, waiting
+from broodyear.console import Programme, Progress, progress, say
 from broodyear.errors import EXIT_DONE, EXIT_FILE_UNREADABLE, EXIT_STORE_UNAVAILABLE, UsageError
 from broodyear.formulas import csv_text
-from broodyear.layouts import chosen_layouts, require_layouts_file
+from broodyear.layouts import require_layouts_file
 from broodyear.outputs import append_to
 from broodyear.stopping import stopped_with
 
@@ -24,51 +24,32 @@ if TYPE_CHECKING:
 
     from broodyear.findings import CheckResult
     from broodyear.intake.seasons import SeasonSpan
+    from broodyear.store import Store
 
 
-def check(
-    *,
-    paths: Sequence[str],
-    format: str,
-    rejects: Path | None,
-    layouts: Path | None,
-    store: Path,
-    settings: Path | None,
-    quiet: bool = False,
-) -> int:
+def check(programme: Programme, *, paths: Sequence[str], format: str, rejects: Path | None) -> int:
     """Read and check files; load nothing."""
     from broodyear.intake import check_paths
 
-    chosen, known = programme_settings(settings, store, layouts), chosen_layouts(layouts, store)
-    kept = opened_store(store, settings, layouts) if store.exists() else nullcontext()
-    with progress(quiet) as line, kept as opened:
-        tell = partial(_print_result, line, format)
+    settings, layouts = programme.settings, programme.layouts
+    kept = programme.opened() if programme.store.exists() else nullcontext()
+    with progress(programme.quiet) as line, kept as store:
         result = check_paths(
-            paths, store=opened, settings=chosen, layouts=known, rejects=rejects, progress=line, tell=tell,
-            today=clock.today(),
+            paths, store=store, settings=settings, layouts=layouts, rejects=rejects, progress=line,
+            tell=partial(_print_result, line, format), today=clock.today(),
         )  # fmt: skip
     return result.exit_code
 
 
-def load(
-    *,
-    paths: Sequence[str],
-    format: str,
-    rejects: Path | None,
-    layouts: Path | None,
-    strict: bool,
-    store: Path,
-    settings: Path | None,
-    quiet: bool = False,
-) -> int:
+def load(programme: Programme, *, paths: Sequence[str], format: str, rejects: Path | None, strict: bool) -> int:
     """Check files and load their good rows; rejected rows are kept with their reason."""
     from broodyear.intake import load_paths
     from broodyear.intake.rejects import require_rejects_of
     from broodyear.store import open_store
     from broodyear.store.changes_under_way import ALL_DONE, AS_IT_WAS
 
-    known = chosen_layouts(layouts, store)
-    if rejects is not None and not store.exists():
+    layouts = programme.layouts
+    if rejects is not None and not programme.store.exists():
         require_rejects_of(paths, rejects)
     shown: list[CheckResult] = []
 
@@ -77,42 +58,34 @@ def load(
         shown.append(result)
 
     with (
-        progress(quiet) as line,
+        progress(programme.quiet) as line,
         # Also while the store is being opened or closed.
         stopped_with(lambda: ALL_DONE if shown else AS_IT_WAS),
-        open_store(store, for_loading=True, settings=programme_settings(settings, store, layouts)) as opened,
-        stopped_with(lambda: opened.kept_of_load(told=bool(shown))),
+        open_store(programme.store, for_loading=True, settings=programme.settings) as store,
+        stopped_with(lambda: store.kept_of_load(told=bool(shown))),
     ):
-        say_broken_off(opened)
+        _say_broken_off(store)
         result = load_paths(
-            opened, paths, strict=strict, layouts=known, rejects=rejects, progress=line, tell=tell,
+            store, paths, strict=strict, layouts=layouts, rejects=rejects, progress=line, tell=tell,
             today=clock.today(),
         )  # fmt: skip
         line(0, 0, "working out what reports start from")
-        kept = opened.keep_derived()
-    _say_if_not_kept(kept, quiet)
+        kept = store.keep_derived()
+    _say_if_not_kept(programme, kept)
     return result.exit_code
 
 
-def layout(
-    *,
-    paths: Sequence[str],
-    out: Path | None,
-    layouts: Path | None,
-    store: Path,
-    settings: Path | None,
-    quiet: bool = False,
-) -> int:
-    """Draft how files of another shape become rows of the tables; print the drafts, or add them to a file."""
+def layout(programme: Programme, *, paths: Sequence[str], out: Path | None) -> int:
+    """Draft how files of another shape become rows of the tables."""
     from broodyear.intake.drafting import draft_all, draft_text
     from broodyear.workspace import working_folder
 
-    known = chosen_layouts(layouts, store)
+    layouts = programme.layouts
     if out is not None:
         require_layouts_file(out)
-    seasons = _seasons(store, settings)
+    seasons = _seasons(programme)
     with working_folder() as scratch:
-        made = draft_all(paths, scratch, layouts=known, stdin=sys.stdin.buffer, seasons=seasons)
+        made = draft_all(paths, scratch, layouts=layouts, stdin=sys.stdin.buffer, seasons=seasons)
     text = "\n".join(draft_text(draft) for draft in made.drafts)
     if text and out is not None:
         append_to(out, f"\n{text}" if out.exists() else text, "layout")
@@ -120,30 +93,34 @@ def layout(
     else:
         sys.stdout.write(text)
     for path, how in made.settled:
-        say(f"{path} needs no layout: it is read by {how}", quiet=quiet)
+        programme.say(f"{path} needs no layout: it is read by {how}")
     for skipped in made.skipped:
         say(f"{skipped.path}: not read; {skipped.reason}")
     if any(draft.unknown for draft in made.drafts):
-        say("Fill in what is marked # ? before you load by these layouts.", quiet=quiet)
+        programme.say("Fill in what is marked # ? before you load by these layouts.")
     return EXIT_DONE if made.drafts or made.settled else EXIT_FILE_UNREADABLE
 
 
-def _seasons(store: Path, settings: Path | None) -> SeasonSpan | None:
+def _seasons(programme: Programme) -> SeasonSpan | None:
     """The seasons that a store knows, in which years of two figures must lie."""
     from broodyear.intake.seasons import known_seasons
 
-    if not store.exists():
+    if not programme.store.exists():
         return None
-    with opened_store(store, settings) as opened, opened.for_uploads() as connection:
-        return known_seasons(connection, opened.settings)
+    with programme.opened() as store, store.for_uploads() as connection:
+        return known_seasons(connection, store.settings)
 
 
-def _say_if_not_kept(kept: bool, quiet: bool) -> None:
+def _say_broken_off(store: Store) -> None:
+    if said := store.broken_off():
+        say(said)
+
+
+def _say_if_not_kept(programme: Programme, kept: bool) -> None:
     if not kept:
-        say(
+        programme.say(
             "The disk or the memory is too full to keep what reports start from in the store. Nothing is lost; "
-            "every report works it out for itself, which takes longer.",
-            quiet=quiet,
+            "every report works it out for itself, which takes longer."
         )
 
 
@@ -156,16 +133,15 @@ def _print_result(line: Progress, format: str, result: CheckResult) -> None:
     sys.stdout.flush()
 
 
-def uploads(*, format: str, store: Path, settings: Path | None, quiet: bool = False) -> int:
+def uploads(programme: Programme, *, format: str) -> int:
     """List what was loaded, when, from which bytes."""
-
-    with opened_store(store, settings) as opened:
-        ledger = opened.uploads()
+    with programme.opened() as store:
+        ledger = store.uploads()
     sys.stdout.write(_frame_text(ledger, format))
     return EXIT_DONE
 
 
-def withdraw(*, upload: int, store: Path, settings: Path | None, quiet: bool = False) -> int:
+def withdraw(programme: Programme, *, upload: int) -> int:
     """Take one upload back; everything reads as if it had never come."""
     from broodyear.store import open_existing_for_change
     from broodyear.store.changes_under_way import AS_IT_WAS
@@ -173,58 +149,51 @@ def withdraw(*, upload: int, store: Path, settings: Path | None, quiet: bool = F
     said = ""
     with (
         stopped_with(lambda: f"stopped. Upload {upload} is withdrawn" if said else AS_IT_WAS),
-        open_existing_for_change(store, settings=programme_settings(settings, store)) as opened,
-        stopped_with(lambda: opened.kept_of_withdrawal(upload)),
+        open_existing_for_change(programme.store, settings=programme.settings) as store,
+        stopped_with(lambda: store.kept_of_withdrawal(upload)),
     ):
-        say_broken_off(opened)
-        said = opened.withdraw(upload)
+        _say_broken_off(store)
+        said = store.withdraw(upload)
         print(said)
-        kept = opened.keep_derived()
-    _say_if_not_kept(kept, quiet)
+        kept = store.keep_derived()
+    _say_if_not_kept(programme, kept)
     return EXIT_DONE
 
 
 def mend(
-    *,
-    format: str,
-    out: Path | None,
-    dismiss: Sequence[str],
-    reason: str | None,
-    layouts: Path | None,
-    store: Path,
-    settings: Path | None,
-    quiet: bool = False,
+    programme: Programme, *, format: str, out: Path | None, dismiss: Sequence[str], reason: str | None
 ) -> int:
-    """List the rejected rows still open, write their copies, or dismiss some with a reason."""
+    """List the rejected rows still open, from every upload; write copies to mend, or dismiss some."""
     from broodyear.intake.mending import dismiss_rows, open_rows, rendered, require_room_for, write_copies
     from broodyear.store import open_existing_for_change
 
-    if bool(dismiss) != bool(reason and reason.strip()):
+    why = (reason or "").strip()
+    if bool(dismiss) != bool(why):
         raise UsageError("to dismiss a row, give both --dismiss FILE#LINE and --reason TEXT")
     if dismiss:
         with (
             stopped_with(lambda: "stopped. `broodyear mend` lists which rows are still open"),
-            open_existing_for_change(store, settings=programme_settings(settings, store, layouts)) as opened,
+            open_existing_for_change(programme.store, settings=programme.settings) as store,
         ):
             if out is not None:
-                require_room_for(opened, out)
-            closed = dismiss_rows(opened, dismiss, str(reason).strip())
-        say(f"{closed:,} {'row is' if closed == 1 else 'rows are'} dismissed: {str(reason).strip()}", quiet=quiet)
-    with opened_store(store, settings, layouts) as opened:
-        rows = open_rows(opened)
-        copies = write_copies(opened, rows, out) if out is not None else []
+                require_room_for(store, out)
+            closed = dismiss_rows(store, dismiss, why)
+        programme.say(f"{closed:,} {'row is' if closed == 1 else 'rows are'} dismissed: {why}")
+    with programme.opened() as store:
+        rows = open_rows(store)
+        copies = write_copies(store, rows, out) if out is not None else []
     sys.stdout.write(rendered(rows, format))
     for copy in copies:
-        say(str(copy), quiet=quiet)
+        programme.say(str(copy))
     return EXIT_DONE
 
 
-def verify(*, rescue: Path | None, store: Path, settings: Path | None, quiet: bool = False) -> int:
-    """Read the whole store and count it against its ledger; save what is whole of a damaged one."""
+def verify(programme: Programme, *, rescue: Path | None) -> int:
+    """Read the whole store, count it against its ledger, and say what is whole."""
     from broodyear.store import verify_store
 
-    with waiting("reading the whole store", quiet):
-        found = verify_store(store, rescue)
+    with programme.waiting("reading the whole store"):
+        found = verify_store(programme.store, rescue)
     print(found.text)
     if rescue is not None:
         print(f"What can be read is in {rescue}; `broodyear load {rescue}` puts it into a new store.")

@@ -5,10 +5,14 @@ from __future__ import annotations
 import io
 import sys
 import time
+from pathlib import Path
 
 import pytest
 
 from broodyear import console
+from broodyear.console import Programme
+
+STORE = Path("broodyear.duckdb")
 
 
 class Terminal(io.StringIO):
@@ -22,7 +26,7 @@ def test_a_terminal_is_told_what_is_done_and_the_line_is_taken_away(monkeypatch:
     seen = Terminal()
     monkeypatch.setattr(sys, "stderr", seen)
     monkeypatch.setattr(console, "PROGRESS_AFTER_SECONDS", 0.0)
-    with console.waiting("writing the annual review"):
+    with Programme(STORE).waiting("writing the annual review"):
         time.sleep(1.2)
     assert "writing the annual review … 1 s" in seen.getvalue()
     assert seen.getvalue().endswith("\r\x1b[K")
@@ -40,7 +44,7 @@ def test_steps_are_shown_as_a_share(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_what_ends_soon_shows_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     seen = Terminal()
     monkeypatch.setattr(sys, "stderr", seen)
-    with console.waiting("forecasting"), console.progress() as line:
+    with Programme(STORE).waiting("forecasting"), console.progress() as line:
         line(1, 2, "losses.csv")
     assert seen.getvalue() == ""
 
@@ -50,6 +54,6 @@ def test_a_pipe_and_a_quiet_run_are_told_nothing(quiet: bool, monkeypatch: pytes
     seen = Terminal() if quiet else io.StringIO()
     monkeypatch.setattr(sys, "stderr", seen)
     monkeypatch.setattr(console, "PROGRESS_AFTER_SECONDS", -1.0)
-    with console.waiting("exporting", quiet), console.progress(quiet) as line:
+    with Programme(STORE, quiet=quiet).waiting("exporting"), console.progress(quiet) as line:
         line(1, 2, "losses.csv")
     assert seen.getvalue() == ""

@@ -26,7 +26,7 @@ TOP_LEVEL = {
 #: Each layer may import itself and the layers below it in this list, never one above.
 LAYERS = (
     {"__main__"},
-    {"cli", "parsing"},
+    {"cli"},
     {"commands", "endings", "store_commands"},
     {"desk"},
     {"demonstration"},
