@@ -9,7 +9,7 @@ from tests.simulated.traps import TRAPS
 from broodyear.synthetic.development import TRUE_CURVES
 from broodyear.synthetic.effects import MEANING
 from broodyear.synthetic.mistakes import BROKEN_CELLS, HANDOUT_UNITS_C_DAYS
-from broodyear.synthetic.plan import LAST_SEASON, Plan, Shape, plan_rows
+from broodyear.synthetic.plan import LAST_SEASON, Plan, Shape
 
 _INTRODUCTION = """# The plan of the invented programme
 
@@ -61,6 +61,15 @@ _PARTS = {
 
 
 _STRETCHES = ("fertilisation to half hatched", "half hatched to half buttoned up")
+
+
+def plan_rows(plan: Plan) -> list[tuple[str, str, object, str]]:
+    """(part, name, value, meaning) of every number of the plan, in the order of declaration."""
+    rows = []
+    for part in fields(plan):
+        section = getattr(plan, part.name)
+        rows += [(part.name, f.name, getattr(section, f.name), f.metadata["meaning"]) for f in fields(section)]
+    return rows
 
 
 def plan_page(plan: Plan | None = None) -> str:

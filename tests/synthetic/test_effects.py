@@ -9,9 +9,10 @@ import pandas as pd
 import pytest
 from tests.simulated.traps import changed
 
-from broodyear.synthetic import Programme, season, simulate
-from broodyear.synthetic.effects import OUTCOMES, practices
+from broodyear.synthetic import Programme, conditions, simulate
+from broodyear.synthetic.effects import OUTCOMES, PRACTICES
 from broodyear.synthetic.plan import Plan
+from broodyear.synthetic.survival import hazards_of
 from broodyear.synthetic.water import Water
 
 EXPECTED_TOLERANCE_POINTS = 0.02
@@ -65,7 +66,7 @@ def survival_with(programme: Programme, column: str, value: object, outcome: str
     found = []
     for truth in programme.seasons:
         changed_tanks = replace(truth, setups=truth.setups.assign(**{column: value}))
-        hazard, _ = season.hazards_of(changed_tanks)
+        hazard, _ = hazards_of(changed_tanks)
         background, shock = hazard.cumulative()
         met = (background + shock)[list(OUTCOMES[outcome])][:, truth.main]
         found.append(np.exp(-met.sum(axis=0)))
@@ -78,7 +79,7 @@ def counted(programme: Programme, outcome: str) -> np.ndarray:
 
 
 @pytest.mark.parametrize("outcome", OUTCOMES)
-@pytest.mark.parametrize("practice", practices(Plan()), ids=lambda practice: practice.level)
+@pytest.mark.parametrize("practice", PRACTICES, ids=lambda practice: practice.level)
 def test_a_practice_is_lived_in_every_tank(programme: Programme, practice, outcome: str) -> None:
     with_it, without = (
         survival_with(programme, practice.factor, value, outcome)[counted(programme, outcome)].mean()
@@ -93,13 +94,13 @@ def test_a_practice_is_lived_in_every_tank(programme: Programme, practice, outco
 def test_one_degree_is_the_same_programme_in_warmer_water(monkeypatch: pytest.MonkeyPatch) -> None:
     """The whole programme simulated again with every hour of water 1 °C warmer, and the same luck."""
     as_it_was = lived(survival={"collapse_share": 0.0})
-    run = season.simulate_water
+    run = conditions.simulate_water
 
     def warmer(*given: object) -> Water:
         water = run(*given)  # type: ignore[arg-type]
         return replace(water, hourly_c=water.hourly_c + 1.0)
 
-    monkeypatch.setattr(season, "simulate_water", warmer)
+    monkeypatch.setattr(conditions, "simulate_water", warmer)
     again = lived(survival={"collapse_share": 0.0})
     for outcome, column in (("hatch", "expected_hatch_pct"), ("delivered_to_release", "expected_release_pct")):
         change = tank_seasons(again)[column] - tank_seasons(as_it_was)[column]

@@ -6,10 +6,10 @@ from dataclasses import FrozenInstanceError
 from pathlib import Path
 
 import pytest
-from tests.simulated.plan_page import plan_page
+from tests.simulated.plan_page import plan_page, plan_rows
 
 from broodyear import synthetic
-from broodyear.synthetic.plan import Plan, plan_rows
+from broodyear.synthetic.plan import Plan
 
 REPOSITORY = Path(__file__).parents[2]
 

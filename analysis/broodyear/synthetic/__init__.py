@@ -2,7 +2,7 @@
 
 >>> from broodyear.synthetic import simulate, write_uploads, write_truth
 >>> programme = simulate(1, seasons=5, tanks=90, regions=4)
->>> written = write_uploads(programme, "demo/uploads")
+>>> write_uploads(programme, "demo/uploads")
 >>> write_truth(programme, "demo/truth.json")
 
 The plan (plan.py, explained in synthetic_data/plan.md) holds every number.
@@ -12,14 +12,13 @@ from __future__ import annotations
 
 from .plan import Plan, Shape
 from .programme import Programme, Tables, refuse_odd_sizes, simulate
-from .writing import WrittenFile, write_truth, write_uploads
+from .writing import write_truth, write_uploads
 
 __all__ = [
     "Plan",
     "Programme",
     "Shape",
     "Tables",
-    "WrittenFile",
     "refuse_odd_sizes",
     "simulate",
     "write_truth",

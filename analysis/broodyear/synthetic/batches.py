@@ -56,17 +56,13 @@ def _batch(
         "is_bad": is_bad,
         "spawned_on": np.datetime64(f"{season}-{SPAWNING[species]}") + int(rng.integers(-5, 6)),
         "females_pooled": int(rng.integers(3, 40)),
-        "green_to_eyed_pct": _green_to_eyed_pct(log_hazard + rng.normal(0, 0.4)),
+        # survival at the hatchery before the eyes show: poor batches show there first
+        "green_to_eyed_pct": (100 * np.exp(-0.12 * np.exp(log_hazard + rng.normal(0, 0.4)))).clip(5, 99).round(1),
         "rate_factor": float(np.exp(rng.normal(0, scenario.plan.development.batch_log_rate_sd))),
         "hatchery_temp_c": round(rng.uniform(7.5, 11.0), 1),
         "target_fraction": rng.uniform(eggs.fraction_low, eggs.fraction_high - 0.02),
     }
     return drawn | {"days_to_hatch": TRUE_CURVES[species][0].days(drawn["hatchery_temp_c"])}
-
-
-def _green_to_eyed_pct(log_hazard: float) -> float:
-    """Survival at the hatchery before the eyes show: poor batches show there first."""
-    return round(float(np.clip(100 * np.exp(-0.12 * np.exp(log_hazard)), 5, 99)), 1)
 
 
 def batch_count(regions: int) -> int:
@@ -92,8 +88,7 @@ def batch_weights(regions: int, eggs: EggsPlan) -> Floats:
         else:
             weights[region, 0 if neighbour == isolated else neighbour] += eggs.neighbour_batch_share
             weights[region, shared] += eggs.shared_batch_share
-    shares: Floats = weights / weights.sum(axis=1, keepdims=True)
-    return shares
+    return np.asarray(weights / weights.sum(axis=1, keepdims=True))
 
 
 def deliver(season: Season) -> pd.DataFrame:
@@ -204,5 +199,4 @@ def written_count(true_count: Any, method: Any, records: RecordsPlan, rng: np.ra
     written = np.round(true_count * (centre + spread * rng.normal(size=len(true_count))))
     # volumetric counts come in round numbers, as people pour them out
     written = np.where(volumetric, np.round(written / 5) * 5, written)
-    count: Ints = np.maximum(written, np.minimum(true_count, 1)).astype(np.int64)
-    return count
+    return np.asarray(np.maximum(written, np.minimum(true_count, 1)), dtype=np.int64)

@@ -8,15 +8,15 @@ fitted. `MEANING` says it in the words that stand beside the numbers.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import replace
+from typing import Any, NamedTuple
 
 import numpy as np
 
-from .plan import Plan
+from .conditions import developed
 from .scenario import Floats
-from .season import SeasonTruth, developed, hazards_of
-from .survival import STAGES, stage_effects
+from .season import SeasonTruth
+from .survival import STAGES, hazards_of, stage_effects
 from .water import collapse_hazard
 
 OUTCOMES = {"hatch": (0,), "hatch_to_release": (1, 2), "delivered_to_release": (0, 1, 2)}
@@ -39,61 +39,44 @@ MEANING = {
 """What every number of a planted effect means."""
 
 
-@dataclass(frozen=True)
-class Practice:
-    """One planted effect: log hazards by stage, the level as named in the truth and its reference.
-
-    with_it, without: how the level and its reference stand in the set-ups.
-    """
+class Practice(NamedTuple):
+    """One planted effect: a level of a factor and its reference, as named in the truth and as in the set-ups."""
 
     factor: str
     level: str
     reference: str
-    log_hazards: tuple[float, float, float]
     with_it: Any
     without: Any
 
 
-def practices(plan: Plan) -> tuple[Practice, ...]:
-    """The planted effects of practices and rooms."""
-    own = plan.survival
-    hallway, gravel = (own.hallway_log_hazard,) * 3, (own.gravel_log_hazard,) * 3
-    bare, layered = (0.0, own.bare_alevin_log_hazard, 0.0), (0.0, own.layered_stones_alevin_log_hazard, 0.0)
-    uncovered, no_media = (own.no_light_cover_egg_log_hazard, 0.0, 0.0), (0.0, 0.0, own.no_media_fry_log_hazard)
-    single = "single_layer_stones"
-    return (
-        Practice("gravel_practice", "layered_stones", single, layered, "layered_stones", single),
-        Practice("gravel_practice", "bare", single, bare, "bare", single),
-        Practice("gravel_practice", "gravel", single, gravel, "gravel", single),
-        Practice("room_type", "hallway", "classroom", hallway, "hallway", "classroom"),
-        Practice("light_cover", "False", "True", uncovered, False, True),
-        Practice("media_carried_over_pct", "0", "more than 0", no_media, 0.0, 50.0),
-    )
+PRACTICES = (
+    Practice("gravel_practice", "layered_stones", "single_layer_stones", "layered_stones", "single_layer_stones"),
+    Practice("gravel_practice", "bare", "single_layer_stones", "bare", "single_layer_stones"),
+    Practice("gravel_practice", "gravel", "single_layer_stones", "gravel", "single_layer_stones"),
+    Practice("room_type", "hallway", "classroom", "hallway", "classroom"),
+    Practice("light_cover", "False", "True", False, True),
+    Practice("media_carried_over_pct", "0", "more than 0", 0.0, 50.0),
+)
 
 
-def planted_effects(lived: tuple[SeasonTruth, ...], plan: Plan) -> list[dict[str, Any]]:
+def planted_effects(lived: tuple[SeasonTruth, ...]) -> list[dict[str, Any]]:
     """Each planted effect: hazard ratios by stage, and by outcome the difference in points and odds ratio."""
     rows = []
-    for practice in practices(plan):
-        without, with_it = (
-            [_hazards_with(truth, practice.factor, value) for truth in lived]
-            for value in (practice.without, practice.with_it)
-        )
-        tanks = sum(int((truth.setups[practice.factor] == practice.with_it).sum()) for truth in lived)
-        named = (practice.factor, practice.level, practice.reference)
-        rows.append(_effect(named, practice.log_hazards, tanks, _by_outcome(lived, without, with_it)))
-    as_it_was = [_met(truth.hazard.cumulative(), truth) for truth in lived]
-    outcomes = _by_outcome(lived, as_it_was, [_hazards_warmer(truth, STEP_C) for truth in lived])
-    log_hazards = (plan.survival.warm_log_hazard_per_c * STEP_C,) * 3
+    for factor, level, reference, with_it, without in PRACTICES:
+        effects = [[_effects_at(truth, factor, value) for truth in lived] for value in (without, with_it)]
+        outcomes = _by_outcome(lived, *(list(map(_met_with, lived, found)) for found in effects))
+        tanks = sum(int((truth.setups[factor] == with_it).sum()) for truth in lived)
+        rows.append(_row((factor, level, reference), (effects[1][0] - effects[0][0])[:, 0], tanks, outcomes))
+    as_it_was = [_met(truth, *truth.hazard.cumulative()) for truth in lived]
+    outcomes = _by_outcome(lived, as_it_was, [_met_warmer(truth, STEP_C) for truth in lived])
+    log_hazard = lived[0].plan.survival.warm_log_hazard_per_c * STEP_C
     tanks = sum(len(truth.setups) for truth in lived)
-    return [*rows, _effect(("mean_water_temp_c", "+1 °C", ""), log_hazards, tanks, outcomes)]
+    return [*rows, _row(("mean_water_temp_c", "+1 °C", ""), np.full(3, log_hazard), tanks, outcomes)]
 
 
-def _effect(
-    named: tuple[str, str, str], log_hazards: tuple[float, float, float], tanks: int, outcomes: dict[str, Any]
-) -> dict[str, Any]:
-    ratios = dict(zip(STAGES, np.exp(log_hazards).round(4).tolist(), strict=True))
+def _row(named: tuple[str, str, str], log_hazards: Floats, tanks: int, outcomes: dict[str, Any]) -> dict[str, Any]:
     names = dict(zip(("factor", "level", "reference"), named, strict=True))
+    ratios = dict(zip(STAGES, np.exp(log_hazards).round(4).tolist(), strict=True))
     return {**names, "hazard_ratios": ratios, "tanks": tanks, "outcomes": outcomes}
 
 
@@ -120,20 +103,21 @@ def _by_outcome(
     return found
 
 
-def _hazards_with(truth: SeasonTruth, column: str, value: Any) -> Floats:
-    """(3, tanks) hazards met in each stage with one column of the set-ups at one value in every tank.
+def _effects_at(truth: SeasonTruth, column: str, value: Any) -> Floats:
+    """(3, cohorts) log hazards with one column of the set-ups at one value in every tank."""
+    return stage_effects(replace(truth, setups=truth.setups.assign(**{column: value})))
+
+
+def _met_with(truth: SeasonTruth, effects: Floats) -> Floats:
+    """(3, tanks) hazards met in each stage with other effects than the season's own.
 
     What acts the whole season multiplies a stage's background, so its sum is multiplied as well.
     """
-    as_it_was, changed = (
-        stage_effects(setups, truth.batches, truth.cohorts, truth.plan)
-        for setups in (truth.setups, truth.setups.assign(**{column: value}))
-    )
     background, shock = truth.hazard.cumulative()
-    return _met((background * np.exp(changed - as_it_was), shock), truth)
+    return _met(truth, background * np.exp(effects - stage_effects(truth)), shock)
 
 
-def _hazards_warmer(truth: SeasonTruth, by_c: float) -> Floats:
+def _met_warmer(truth: SeasonTruth, by_c: float) -> Floats:
     """(3, tanks) hazards met in each stage when the season unfolds in water warmer by so much.
 
     A collapse stays in the stage it struck: one more or one less before a quicker hatch would be luck, and in
@@ -142,10 +126,9 @@ def _hazards_warmer(truth: SeasonTruth, by_c: float) -> Floats:
     water = replace(truth.water, hourly_c=truth.water.hourly_c + by_c)
     others = truth.incidents[~truth.incidents["is_collapse"]]
     hazard, _ = hazards_of(developed(replace(truth, water=water, incidents=others)))
-    collapses = replace(truth.hazard, background=collapse_hazard(truth, truth.incidents)[truth.at]).cumulative()[0]
-    return _met(hazard.cumulative(), truth) + collapses[:, truth.main]
+    struck = replace(truth.hazard, shock=collapse_hazard(truth, truth.incidents)[truth.at]).cumulative()[1]
+    return _met(truth, *hazard.cumulative()) + struck[:, truth.main]
 
 
-def _met(cumulative: tuple[Floats, Floats], truth: SeasonTruth) -> Floats:
-    met: Floats = (cumulative[0] + cumulative[1])[:, truth.main]
-    return met
+def _met(truth: SeasonTruth, background: Floats, shock: Floats) -> Floats:
+    return np.asarray(background + shock)[:, truth.main]

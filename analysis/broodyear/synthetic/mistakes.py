@@ -9,10 +9,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from .mistakes_in_readings import spoil_readings
-from .scenario import Bools, Dates, Scenario
+from .mistakes_in_readings import Tank, WorkingCopy, spoil_readings
+from .scenario import Scenario
 from .season import SeasonTruth
-from .working_copy import Tank, WorkingCopy
 
 HANDOUT_UNITS_C_DAYS = {"chinook": 545.0, "coho": 470.0, "rainbow_trout": 335.0}
 """Species: thermal units to half hatched on the forecast sheet the coordinator hands out with the eggs."""
@@ -144,25 +143,17 @@ def _swapped_dates(sent: WorkingCopy) -> None:
     rng = sent.stream("swaps")
     for name, (column, key) in DATES_AT_RISK.items():
         frame = sent.frames[name]
-        swapped, can = _swap(frame[column].to_numpy())
+        dates = frame[column]
+        can = (dates.dt.day <= 12) & (dates.dt.day != dates.dt.month)
+        parts = {"year": dates.dt.year, "month": dates.dt.day.where(can, 1), "day": dates.dt.month.where(can, 1)}
+        swapped = pd.to_datetime(pd.DataFrame(parts)).astype(dates.dtype)
         chosen = can & (rng.random(len(frame)) < sent.shares.day_month_swap_share / max(can.mean(), 1e-9))
         if name == "stages":
-            chosen &= ~(frame["last_absent_on"].to_numpy() >= swapped)
-        moved = frame.assign(**{column: frame[column].mask(chosen, swapped)})
+            chosen &= ~(frame["last_absent_on"] >= swapped)
+        moved = frame.assign(**{column: dates.mask(chosen, swapped)})
         chosen &= ~moved.duplicated(["_at", key, column], keep=False)
-        frame[column] = frame[column].mask(chosen, swapped)
+        frame[column] = dates.mask(chosen, swapped)
         sent.note_rows("day_month_swapped", name, chosen, f"{column}: day and month changed places")
-
-
-def _swap(dates: Dates) -> tuple[Dates, Bools]:
-    """Dates with day and month exchanged, and whether that can be done unseen."""
-    days = dates.astype("datetime64[D]")
-    months = days.astype("datetime64[M]")
-    day, month = (days - months).astype(int) + 1, months.astype(int) % 12 + 1
-    can = ~np.isnat(days) & (day <= 12) & (day != month)
-    first_month = days.astype("datetime64[Y]").astype("datetime64[M]")
-    swapped = (first_month + np.where(can, day - 1, 0)).astype("datetime64[D]") + np.where(can, month - 1, 0)
-    return swapped.astype(dates.dtype), can
 
 
 def retyped(tank_id: str) -> str:

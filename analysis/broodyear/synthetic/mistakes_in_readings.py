@@ -1,13 +1,16 @@
-"""Mistakes in temperature readings: Fahrenheit, copies, the set point, loggers in the air, clocks that are
-off."""
+"""The working copy of the tables in which mistakes are made, and the mistakes of reading temperature: Fahrenheit,
+copies, the set point, loggers in the air, clocks that are off."""
 
 from __future__ import annotations
 
-import numpy as np
+from typing import Any
 
-from .records import read_by_logger
-from .scenario import Dates, Floats, Ints
-from .working_copy import Tank, WorkingCopy
+import numpy as np
+import pandas as pd
+
+from .records import read_by_logger, rows_by
+from .scenario import Dates, Floats, Ints, Scenario
+from .season import SeasonTruth
 
 RUN_LENGTHS = {0.1: (20, 31), 0.5: (30, 46), 1.0: (50, 71)}
 """Resolution (°C or °F): how many readings in a row are copied, beyond what an honest thermometer would
@@ -15,7 +18,50 @@ repeat."""
 CLOCK_OFFSETS_HOURS = (-8, -7, -1, 1, 7, 8)
 FEWEST_READINGS = 40
 
+Tank = tuple[int, int]
+"""A tank in one season: the season, and the tank's row among its set-ups."""
 Groups = dict[Tank, Ints]
+"""Tank -> positions of its readings."""
+
+
+class WorkingCopy:
+    """A copy of the tables to be sent, the truth of each season, and the log of the mistakes made so far."""
+
+    LOG_COLUMNS = ("rule", "table", "season", "tank_id", "rows", "detail", "row", "column", "text")
+
+    def __init__(
+        self, scenario: Scenario, seasons: tuple[SeasonTruth, ...], clean: dict[str, pd.DataFrame]
+    ) -> None:
+        self.scenario, self.shares = scenario, scenario.plan.mistakes
+        self.seasons = {truth.calendar.season: truth for truth in seasons}
+        self.frames = {name: frame.copy() for name, frame in clean.items()}
+        self.log: list[dict[str, Any]] = []
+
+    def stream(self, name: str) -> np.random.Generator:
+        """The generator of one kind of mistakes."""
+        return self.scenario.stream("mistakes", name)
+
+    def by_tank(self, name: str, where: Any = None) -> dict[Tank, Ints]:
+        """Tank -> positions of its rows in a table, of those that `where` says, in order of the tanks."""
+        return dict(rows_by(self.frames[name], ["_season", "_at"], where))
+
+    def tank_of(self, name: str, row: int) -> Tank:
+        """The tank of one row of a table."""
+        frame = self.frames[name]
+        return int(frame["_season"].iloc[row]), int(frame["_at"].iloc[row])
+
+    def note(self, rule: str, name: str, tank: Tank, rows: int, detail: str, **cell: Any) -> None:
+        """Log one mistake of one tank in one season."""
+        season, at = tank
+        whole = {"row": -1, "column": "", "text": ""}
+        tank_id = self.seasons[season].tank("tank_id")[at]
+        entry = {"rule": rule, "table": name, "season": season, "tank_id": tank_id, "rows": rows, "detail": detail}
+        self.log.append(entry | whole | cell)
+
+    def note_rows(self, rule: str, name: str, chosen: Any, detail: str) -> None:
+        """Log a mistake in each of the chosen rows of a table."""
+        for row in np.flatnonzero(chosen).tolist():
+            self.note(rule, name, self.tank_of(name, row), 1, detail, row=row)
 
 
 def spoil_readings(sent: WorkingCopy) -> None:

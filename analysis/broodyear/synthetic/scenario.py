@@ -80,8 +80,7 @@ class Calendar:
 
     def day_of(self, dates: Any) -> Ints:
         """The day number of a date, or of each of many."""
-        days: Ints = (dates.astype("datetime64[D]") - self.first).astype(np.int64)
-        return days
+        return np.asarray(dates.astype("datetime64[D]") - self.first, dtype=np.int64)
 
     def date(self, days: Any, known: Any = True) -> Dates:
         """Dates of days, at the resolution the typed frames of the record set use; blank where not known."""

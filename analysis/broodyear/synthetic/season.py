@@ -1,75 +1,61 @@
-"""One season lived through: eggs delivered, water, development, deaths, exits. The truth, before anyone
-writes."""
+"""One season lived through, day by day: deaths, hatch, people, exits. The truth, before anyone writes."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
+from scipy.special import ndtr
 
-from .batches import deliver
-from .development import Progress, develop
-from .lives import Fates, Schedule, live
+from .conditions import DevelopedSeason, conditions_of, developed
 from .scenario import SIMULATED_DAYS, Bools, Floats, Ints, Season
-from .survival import Exposed, Hazards, hazards, shocks, stage_effects
-from .water import Water, collapse_hazard, draw_incidents, simulate_water
+from .survival import Hazards, hazards_of
 
-RELEASE_WINDOWS = {"chinook": ("04-06", 26), "coho": ("04-20", 24), "rainbow_trout": ("04-12", 30)}
-"""Species: first day and length in days of the window in which its releases are planned."""
-LAST_CLOSING_DAY = SIMULATED_DAYS - 4
 LATE_PICK_DAYS = 14
 """Days after half hatch until which dead eggs are still picked."""
+MOVED_SHARE = 0.25
+"""Share of a tank's fry sent to another tank when fish are moved."""
 
 
 @dataclass(frozen=True)
-class Conditions(Season):
-    """What the fish of a season are given. Frames: cohorts (deliveries), incidents.
+class Schedule:
+    """What people do in a season, by tank: days are indices, -1 for never.
 
-    main: (tanks,) the cohort of each tank's first delivery. looked: (tanks, days) whether someone looked.
-    planned_close: (tanks,) the day its release is planned for.
+    found_share: (3, tanks) share of the dead that is found when someone looks.
     """
 
-    cohorts: pd.DataFrame
-    main: Ints
-    incidents: pd.DataFrame
-    water: Water
-    looked: Bools
-    planned_close: Ints
-
-    @property
-    def at(self) -> Ints:
-        """(cohorts,) the tank of each cohort."""
-        tank: Ints = self.cohorts["at"].to_numpy()
-        return tank
-
-    @property
-    def first_day(self) -> Ints:
-        """(tanks,) the day of each tank's first delivery."""
-        day: Ints = self.cohorts["day"].to_numpy()[self.main]
-        return day
-
-    def of_batch(self, column: str) -> Any:
-        """(cohorts,) one column of the batches."""
-        return self.batches[column].to_numpy()[self.cohorts["batch"]]
+    found_share: Floats
+    partial_day: Ints
+    partial_share: Floats
+    move_day: Ints
+    move_to: Ints
+    escape_day: Ints
+    escape_share: Floats
 
 
 @dataclass(frozen=True)
-class DevelopedSeason(Conditions):
-    """A season before anyone dies: its conditions, and how fish develop in that water.
+class Fates:
+    """What happened: true counts by tank, and what was found of them.
 
-    close_day: (tanks,) day it is to be emptied. feeding_day: (cohorts,) day of first feeding, or nan.
+    dead: (3 stages, tanks). dead_found, alive_by_day: (3, tanks, days) as picked at looks, and alive when people
+    have gone. hatched, left (at emptying), escaped, partial (released before), moved_out, moved_in: (tanks,).
     """
 
-    progress: Progress
-    close_day: Ints
-    feeding_day: Floats
+    dead: Ints
+    dead_found: Ints
+    alive_by_day: Ints
+    hatched: Ints
+    left: Ints
+    escaped: Ints
+    partial: Ints
+    moved_out: Ints
+    moved_in: Ints
 
     @property
-    def fry_day(self) -> Floats:
-        """(tanks,) fractional day on which half of the first delivery have buttoned up; 1e9 for never."""
-        return np.nan_to_num(self.progress.button_up_day[self.main], nan=1e9)
+    def emptied_day(self) -> Ints:
+        """(tanks,) the day after the last with live fish, 0 where there never were any."""
+        alive = self.alive_by_day.sum(axis=0) > 0
+        return np.where(alive.any(axis=1), alive.shape[1] - alive[:, ::-1].argmax(axis=1), 0)
 
 
 @dataclass(frozen=True)
@@ -107,133 +93,37 @@ class SeasonTruth(DevelopedSeason):
 
 def live_season(season: Season) -> SeasonTruth:
     """Live one season of a programme."""
-    developing = developed(_conditions(season))
+    developing = developed(conditions_of(season))
     hazard, poor_factor = hazards_of(developing)
-    schedule = _schedule(developing, season.stream("exits"))
-    lives = season.stream("lives")
-    fates = live(developing.cohorts, hazard, developing.progress, schedule, season.plan, lives)
-    silent_day = _silence(developing, season.stream("silence"))
+    schedule = _schedule(developing)
     return SeasonTruth(
         **vars(developing),
         hazard=hazard,
         poor_factor=poor_factor,
         schedule=schedule,
-        fates=fates,
-        silent_day=silent_day,
+        fates=_live(developing, hazard, schedule),
+        silent_day=_silence(developing),
     )
 
 
-def _conditions(season: Season) -> Conditions:
-    """Eggs delivered, water run, visits drawn."""
-    cohorts = deliver(season)
-    main = np.flatnonzero(~cohorts["is_second"])
-    first = cohorts.iloc[main]
-    planned = _planned_close(season, first["batch"])
-    incidents = draw_incidents(season, first["day"].to_numpy(), planned)
-    water = simulate_water(season, incidents)
-    return Conditions(
-        **vars(season),
-        cohorts=cohorts,
-        main=main,
-        incidents=incidents,
-        water=water,
-        looked=_looks(season),
-        planned_close=planned,
-    )
-
-
-def _planned_close(season: Season, batch: pd.Series) -> Ints:
-    """(tanks,) the day each release is planned for."""
-    calendar, rng = season.calendar, season.stream("closing")
-    first_days, lengths = zip(*season.batches["species"].map(RELEASE_WINDOWS).iloc[batch], strict=True)
-    dates = np.array([f"{calendar.season + 1}-{first_day}" for first_day in first_days], dtype="datetime64[D]")
-    return calendar.next_school_day(calendar.day_of(dates) + rng.integers(0, lengths))
-
-
-def _looks(season: Season) -> Bools:
-    """(tanks, days) whether someone looked at the tank that day."""
-    records, school_day = season.plan.records, season.calendar.school_day
-    draw = season.stream("looks").random((len(season.setups), len(school_day)))
-    on_closed_days = (draw < records.weekend_check_share) & season.tank("weekend_access")[:, None]
-    return np.where(school_day, draw < records.school_day_check_share, on_closed_days)
-
-
-def developed(given: Conditions) -> DevelopedSeason:
-    """Development summed in the given water, and with it the days of feeding and of emptying.
-
-    Every draw comes from a stream of its own, so the same tanks in other water meets the same luck.
-    """
-    cohorts, plan = given.cohorts, given.plan.development
-    tank_factor = np.exp(given.stream("tank rates").normal(0, plan.tank_log_rate_sd, len(given.setups)))
-    progress = develop(
-        given.of_batch("species"),
-        given.water.hourly_c[given.at],
-        cohorts["hour"].to_numpy(),
-        cohorts["fraction"].to_numpy(),
-        given.of_batch("rate_factor") * tank_factor[given.at],
-        plan,
-    )
-    # emptied as planned, but at least 18 days after button-up
-    ready = np.nan_to_num(progress.button_up_day[given.main], nan=LAST_CLOSING_DAY).astype(np.int64) + 18
-    wanted = np.minimum(np.maximum(given.planned_close, ready), LAST_CLOSING_DAY)
-    same = {field.name: getattr(given, field.name) for field in fields(Conditions)}
-    close_day, feeding_day = given.calendar.next_school_day(wanted), _feeding(given, progress)
-    return DevelopedSeason(**same, progress=progress, close_day=close_day, feeding_day=feeding_day)
-
-
-def _feeding(given: Conditions, progress: Progress) -> Floats:
-    """(cohorts,) day of first feeding: the first look some days after button-up, nan when never."""
-    lag = np.round(given.stream("feeding").gamma(2, 1.5, len(given.setups)))[given.at]
-    ready = np.nan_to_num(progress.button_up_day + lag, nan=SIMULATED_DAYS).astype(np.int64)
-    later = given.looked[given.at] & (np.arange(SIMULATED_DAYS) >= ready[:, None])
-    return np.where(later.any(axis=1), later.argmax(axis=1), np.nan)
-
-
-def hazards_of(developing: DevelopedSeason) -> tuple[Hazards, Floats]:
-    """Hazards of every cohort, and the (cohorts,) factor in them that makes tanks planted poor what they are."""
-    at, plan, water = developing.at, developing.plan, developing.water
-    collapse = collapse_hazard(developing, developing.incidents)
-    shock = shocks(water, collapse, plan, developing.stream("bad days"))[:, at]
-    effects = stage_effects(developing.setups, developing.batches, developing.cohorts, plan)
-    delay = np.nan_to_num(developing.feeding_day - developing.progress.button_up_day, nan=0.0)
-    from_day, close_day = developing.cohorts["day"].to_numpy(), developing.close_day[at]
-    exposed = Exposed(developing.progress, water.daily_mean_c()[at], delay, from_day, close_day)
-    usual = hazards(exposed, effects, shock, plan)
-    factor = _poor_factor(usual, developing)
-    return replace(usual, background=usual.background * factor[:, None]), factor
-
-
-def _poor_factor(usual: Hazards, season: Conditions) -> Floats:
-    """(cohorts,) factor on the background hazard that makes tanks planted poor lack the planned points."""
-    places = season.plan.places
-    shortfalls = {"tank": places.poor_tank_shortfall_points, "site": places.poor_site_shortfall_points, "": 0.0}
-    points = season.setups["poor"].map(shortfalls).to_numpy(dtype=float)[season.at]
-    background, shock = (part.sum(axis=0) for part in usual.cumulative())
-    wanted = np.maximum(np.exp(-background - shock) - points / 100, 0.02)
-    factor = (-np.log(wanted) - shock) / np.maximum(background, 1e-9)
-    return np.where(points > 0, np.maximum(factor, 1.0), 1.0)
-
-
-def _schedule(developing: DevelopedSeason, rng: np.random.Generator) -> Schedule:
+def _schedule(season: DevelopedSeason) -> Schedule:
     """What people will do: partial releases, fish moved to another tank of the batch, escapes."""
-    records, close_day, fry_day = developing.plan.records, developing.close_day, developing.fry_day
-    ordinary, tanks = developing.ordinary, len(close_day)
+    records, close_day, fry_day, ordinary = season.plan.records, season.close_day, season.fry_day, season.ordinary
+    rng, tanks = season.stream("exits"), len(close_day)
     draw = rng.random((3, tanks))
-    before = developing.calendar.next_school_day(close_day - 14)
+    before = season.calendar.next_school_day(close_day - 14)
     partial = (draw[0] < records.partial_release_share) & (before > fry_day + 10) & (before < close_day)
     escape = (draw[1] < records.escape_share) & (close_day - 25 > fry_day) & ordinary
     sender = (draw[2] < records.transfer_share) & (close_day - 30 > fry_day) & ordinary & ~partial
-    move_to = _receivers(developing, sender, ordinary & ~partial, rng)
+    move_to = _receivers(season, sender, ordinary & ~partial, rng)
     found_share = np.full((3, tanks), records.dead_found_share)
-    is_layered = developing.tank("gravel_practice") == "layered_stones"
+    is_layered = season.tank("gravel_practice") == "layered_stones"
     found_share[1, is_layered] = records.dead_alevins_found_in_stones_share
     return Schedule(
-        looked=developing.looked,
         found_share=found_share,
-        close_day=close_day,
         partial_day=np.where(partial, before, -1),
         partial_share=rng.uniform(0.3, 0.5, tanks),
-        move_day=np.where(move_to >= 0, developing.calendar.next_school_day(close_day - 28), -1),
+        move_day=np.where(move_to >= 0, season.calendar.next_school_day(close_day - 28), -1),
         move_to=move_to,
         escape_day=np.where(escape, close_day - 20, -1),
         escape_share=rng.uniform(0.05, 0.15, tanks),
@@ -254,11 +144,104 @@ def _receivers(season: DevelopedSeason, sender: Bools, may_receive: Bools, rng: 
     return to
 
 
-def _silence(season: DevelopedSeason, rng: np.random.Generator) -> Ints:
+def _silence(season: DevelopedSeason) -> Ints:
     """(tanks,) the day from which a tank sends nothing: its collapse, or any day; beyond the season when it
     reports."""
-    share = rng.uniform(0.2, 0.9, len(season.setups))
+    share = season.stream("silence").uniform(0.2, 0.9, len(season.setups))
     day = (season.first_day + share * (season.close_day - season.first_day)).astype(np.int64)
     collapses = season.incidents[season.incidents["is_collapse"]]
     day[collapses["at"]] = collapses["start_hour"] // 24 + 1
     return np.where(season.tank("reports"), SIMULATED_DAYS + 1, day)
+
+
+def _live(season: DevelopedSeason, hazard: Hazards, schedule: Schedule) -> Fates:
+    """Draw the season day by day."""
+    plan, progress, lives = season.plan, season.progress, _Lives(season, schedule)
+    death = 1 - np.exp(-(hazard.background + hazard.shock))
+    hatched = ndtr((progress.to_hatch - 1) / plan.development.hatch_spread_fraction)
+    buttoned = ndtr((progress.to_button_up - 1) / plan.development.button_up_spread_fraction)
+    moving = np.stack([_conditional(hatched), _conditional(buttoned * (progress.to_button_up > 0))])
+    arrival, eggs = season.cohorts["day"].to_numpy(), season.cohorts["eggs"].to_numpy()
+    for day in range(arrival.min(), season.close_day.max() + 1):
+        lives.alive[0] += np.where(arrival == day, eggs, 0)
+        lives.die(death[:, :, day])
+        lives.grow(*moving[:, :, day])
+        lives.leave(day)
+        lives.pick_up(day)
+        lives.close(day)
+    return lives.fates
+
+
+def _conditional(share: Floats) -> Floats:
+    """(cohorts, days) chance of moving on today for one that has not yet, from the share that has by its end."""
+    before = np.concatenate([np.zeros((len(share), 1)), share[:, :-1]], axis=1)
+    chance: Floats = np.clip((share - before) / np.maximum(1 - before, 1e-9), 0, 1)
+    return chance
+
+
+class _Lives:
+    """The running counts of a season: alive (3, cohorts), dead in the water (3, tanks), and what has happened."""
+
+    def __init__(self, season: DevelopedSeason, schedule: Schedule) -> None:
+        self.season, self.schedule, self.at, self.rng = season, schedule, season.at, season.stream("lives")
+        tanks, days = season.looked.shape
+        dead, self.in_water = np.zeros((2, 3, tanks), dtype=np.int64)
+        self.alive = np.zeros((3, len(self.at)), dtype=np.int64)
+        by_day, by_tank = np.zeros((2, 3, tanks, days), dtype=np.int64), np.zeros((6, tanks), dtype=np.int64)
+        self.fates = Fates(dead, *by_day, *by_tank)
+
+    def by_tank(self, counts: Ints) -> Ints:
+        """(…, cohorts) summed to (…, tanks)."""
+        summed = np.zeros((len(self.season.setups), *counts.shape[:-1]), dtype=np.int64)
+        np.add.at(summed, self.at, counts.T)
+        return summed.T
+
+    def die(self, chance: Floats) -> None:
+        """chance: (3, cohorts) of death today; fungus spreads from dead eggs left in the water."""
+        fungus = np.exp(-self.season.plan.survival.fungus_hazard_per_dead_egg * self.in_water[0][self.at])
+        dying = self.rng.binomial(self.alive, np.stack([1 - (1 - chance[0]) * fungus, *chance[1:]]))
+        self.alive -= dying
+        self.fates.dead[:] += self.by_tank(dying)
+        self.in_water += self.by_tank(dying)
+
+    def grow(self, hatching: Floats, buttoning: Floats) -> None:
+        """Hatch, and button up; chances of (cohorts,) today."""
+        buttoned = self.rng.binomial(self.alive[1], buttoning)
+        hatched = self.rng.binomial(self.alive[0], hatching)
+        self.alive += np.stack([-hatched, hatched - buttoned, buttoned])
+        self.fates.hatched[:] += self.by_tank(hatched)
+
+    def leave(self, day: int) -> None:
+        """Partial releases, escapes into the filter, and fish moved to another tank."""
+        plan, fates, fry = self.schedule, self.fates, self.alive[2]
+        if (plan.partial_day == day).any():
+            share = np.where(plan.partial_day == day, plan.partial_share, 0.0)[self.at]
+            self._take(np.floor(fry * share).astype(np.int64), fates.partial)
+        if (plan.escape_day == day).any():
+            share = np.where(plan.escape_day == day, plan.escape_share, 0.0)[self.at]
+            self._take(self.rng.binomial(fry, share), fates.escaped)
+        for tank in np.flatnonzero(plan.move_day == day):
+            source, target = (np.flatnonzero(self.at == which)[0] for which in (tank, plan.move_to[tank]))
+            count = int(fry[source] * MOVED_SHARE)
+            fry[source] -= count
+            fry[target] += count
+            fates.moved_out[tank] += count
+            fates.moved_in[plan.move_to[tank]] += count
+
+    def _take(self, counts: Ints, tally: Ints) -> None:
+        self.alive[2] -= counts
+        tally += self.by_tank(counts)
+
+    def pick_up(self, day: int) -> None:
+        """Someone looks: most of the dead are found and counted, the rest decays unseen."""
+        looked = self.season.looked[:, day]
+        found = self.rng.binomial(self.in_water, self.schedule.found_share)
+        self.fates.dead_found[:, :, day] = np.where(looked, found, 0)
+        self.in_water = np.where(looked, 0, self.in_water)
+
+    def close(self, day: int) -> None:
+        """Tanks are emptied: all that is alive leaves."""
+        self.fates.alive_by_day[:, :, day] = self.by_tank(self.alive)
+        leaving = np.where((self.season.close_day == day)[self.at], self.alive, 0)
+        self.fates.left[:] += self.by_tank(leaving.sum(axis=0))
+        self.alive -= leaving

@@ -47,7 +47,7 @@ def gather_truth(
         "tanks_per_season": scenario.shape.tanks,
         "regions": sorted(set(places.sites["region"])),
         "plan": asdict(scenario.plan),
-        "effects": planted_effects(lived, scenario.plan),
+        "effects": planted_effects(lived),
         "effects_meaning": MEANING,
         "no_effect": NULL_EFFECTS,
         "poor_tanks": _poor(tanks, "tank"),

@@ -110,8 +110,7 @@ class Water:
 
     def daily_mean_c(self) -> Floats:
         """(tanks, days) mean of each day's hours."""
-        mean_c: Floats = by_day(self.hourly_c).mean(axis=2)
-        return mean_c
+        return np.asarray(by_day(self.hourly_c).mean(axis=2))
 
 
 def simulate_water(season: Season, incidents: pd.DataFrame) -> Water:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import gzip
 import io
 import json
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
@@ -31,31 +31,17 @@ Texts = dict[str, Words]
 """Column -> (rows,) text of each row; a blank is an empty string."""
 
 
-@dataclass(frozen=True)
-class WrittenFile:
-    """One upload as written: path below the folder, table, rows below the header, shape, and what it
-    copies."""
-
-    path: str
-    table: str
-    rows: int
-    quirk: str
-    copy_of: str
-
-
-def write_uploads(programme: Programme, folder: Path | str) -> tuple[WrittenFile, ...]:
-    """Write the uploads of a programme under `folder` (made when missing), and say what was written.
+def write_uploads(programme: Programme, folder: Path | str) -> None:
+    """Write the uploads of a programme under `folder` (made when missing).
 
     The same programme gives the same files and bytes wherever it is written. The truth is not among them:
     see `write_truth`.
     """
-    planned = plan_files(programme)
     texts = {part.name: _texts(part.name, programme.sent.frame(part.name)) for part in fields(programme.sent)}
-    for file in planned:
+    for file in plan_files(programme):
         path = Path(folder) / file.path
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(file_bytes(file, texts[file.table], programme.shape.logger_interval_minutes))
-    return tuple(WrittenFile(file.path, file.table, len(file.rows), file.quirk, file.copy_of) for file in planned)
 
 
 def write_truth(programme: Programme, path: Path | str) -> None:
@@ -98,7 +84,7 @@ def file_bytes(file: PlannedFile, texts: Texts, minutes: int) -> bytes:
         column = table(file.table).column(name)
         cells = _cells(file, column, text)
         if column.required or any(cells):
-            header.append(_header(name, quirk))
+            header.append({"capital_headers": name.upper(), "spaced_headers": f" {name} "}.get(quirk, name))
             body.append(_quoted(cells, delimiter) if column.kind in ("code", "text") else cells)
     if quirk == "quoted":
         header, *body = ([f'"{cell}"' for cell in cells] for cells in (header, *body))
@@ -131,10 +117,6 @@ def _restyled(cells: list[str], column: Column, quirk: str) -> list[str]:
     if quirk == "capital_headers" and column.allowed:
         return [cell.capitalize() if cell.islower() else cell for cell in cells]
     return cells
-
-
-def _header(name: str, quirk: str) -> str:
-    return {"capital_headers": name.upper(), "spaced_headers": f" {name} "}.get(quirk, name)
 
 
 def _quoted(cells: list[str], delimiter: str) -> list[str]:
