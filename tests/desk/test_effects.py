@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from broodyear.desk.effects import upload_effects
+from broodyear.desk.counting import upload_effects
 from broodyear.intake import load_paths
 from broodyear.store import Store, open_store
 

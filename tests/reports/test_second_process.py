@@ -42,6 +42,12 @@ def two_processors(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(second_process, "_processors", lambda: 2)
 
 
+def wait_until_begun(beside: SecondProcess) -> None:
+    """Until all work is begun in the other process, so that none is done here."""
+    while not all(one.there and (one.there.running() or one.there.done()) for one in beside._asked):
+        time.sleep(0.01)
+
+
 def same(first: EffectsReport, second: EffectsReport) -> bool:
     assert first.claims == second.claims or repr(first.claims) == repr(second.claims)
     return all(
@@ -54,8 +60,7 @@ def same(first: EffectsReport, second: EffectsReport) -> bool:
 def test_what_is_worked_out_there_is_what_is_worked_out_here(outcomes: pd.DataFrame) -> None:
     with SecondProcess(is_wanted=True) as beside:
         asked = [beside.ask(worked_out, outcomes, (one,)) for one in ("hatch", "delivered_to_release")]
-        while beside._waiting:
-            time.sleep(0.01)  # both are begun there, so that neither is done here
+        wait_until_begun(beside)
         found = report_from([part for one in asked for part in one()])
         assert beside._process and beside._process.is_alive()
     assert not beside._process.is_alive()
@@ -65,7 +70,7 @@ def test_what_is_worked_out_there_is_what_is_worked_out_here(outcomes: pd.DataFr
 
 @pytest.mark.usefixtures("two_processors")
 def test_what_is_not_begun_there_is_done_here(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(SecondProcess, "_done_there", lambda beside, asked: time.sleep(0.2) or (True, "there"))
+    monkeypatch.setattr(SecondProcess, "_done_there", lambda beside, work: time.sleep(0.2) or (True, "there"))
     with SecondProcess(is_wanted=True) as beside:
         first, second = (beside.ask(str, word) for word in ("first", "second"))
         time.sleep(0.05)
@@ -74,7 +79,7 @@ def test_what_is_not_begun_there_is_done_here(monkeypatch: pytest.MonkeyPatch) -
 
 @pytest.mark.usefixtures("two_processors")
 def test_what_is_left_to_the_other_process_waits_for_it(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(SecondProcess, "_done_there", lambda beside, asked: time.sleep(0.1) or (True, "there"))
+    monkeypatch.setattr(SecondProcess, "_done_there", lambda beside, work: time.sleep(0.1) or (True, "there"))
     with SecondProcess(is_wanted=True) as beside:
         first, left, second = beside.ask(str, 1), beside.leave(str, 2), beside.ask(str, 3)
         time.sleep(0.05)
@@ -85,8 +90,7 @@ def test_what_is_left_to_the_other_process_waits_for_it(monkeypatch: pytest.Monk
 def test_a_refusal_there_is_raised_here_with_its_sentence() -> None:
     with SecondProcess(is_wanted=True) as beside:
         asked = beside.ask(partial(require_rows, pd.DataFrame(), "tanks"))
-        while beside._waiting:
-            time.sleep(0.01)
+        wait_until_begun(beside)
         with pytest.raises(Refused, match="there is nothing to draw for tanks"):
             asked()
 
@@ -121,11 +125,12 @@ def test_a_process_that_cannot_start_is_made_up_for(monkeypatch: pytest.MonkeyPa
 REVIEW_THAT_DIES = """
 import os, signal
 import time
+from functools import partial
 from broodyear.reports import second_process
 
 if __name__ == "__main__":
     process, line = second_process._start("broodyear.reports.numbers")
-    line.send((time.sleep, (600,)))
+    line.send(partial(time.sleep, 600))
     print(process.pid, flush=True)
     os.kill(os.getpid(), signal.SIGKILL)
 """

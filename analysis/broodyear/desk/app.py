@@ -20,9 +20,8 @@ from broodyear.desk import (
     work_pages,
 )
 from broodyear.desk.basket import LARGEST_FILE_BYTES
-from broodyear.desk.current import the_desk
 from broodyear.desk.jobs import Busy
-from broodyear.desk.state import Desk
+from broodyear.desk.state import Desk, the_desk
 from broodyear.errors import BroodyearError
 from broodyear.failures import in_words
 from broodyear.places import PACKAGE

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import datetime as dt
-import math
 from collections.abc import Iterable
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from broodyear.desk.effects import upload_effects
+from broodyear.desk.coverage import KINDS
 from broodyear.desk.picture import TANK_FIELDS
 from broodyear.desk.workplace import write_json
-from broodyear.schemas import TABLE_NAMES
+from broodyear.schemas import TABLE_NAMES, Table, all_tables
+from broodyear.store.layout import key_sql
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -93,15 +93,7 @@ def _tank_seasons(store: Store) -> pd.DataFrame:
 
 def _season(year: int, rows: pd.DataFrame) -> dict[str, Any]:
     """How many tanks of a season have each kind of record."""
-    kinds = (
-        "deliveries",
-        "days_with_readings",
-        "checks_counted",
-        "stages_seen",
-        "exits",
-        "water_tests",
-        "incidents",
-    )
+    kinds = [kind.name for kind in KINDS]
     return {
         "season": year,
         "tanks": len(rows),
@@ -134,16 +126,41 @@ def _lines(frame: pd.DataFrame, fields: Iterable[str]) -> list[list[Any]]:
 
 
 def _plain(value: Any) -> Any:
-    if value is None or (isinstance(value, float) and math.isnan(value)):
+    if value is None or value != value:
         return None
-    if isinstance(value, dt.datetime | dt.date):
-        return (
-            None
-            if value != value
-            else value.isoformat(sep=" ")[:16]
-            if isinstance(value, dt.datetime)
-            else str(value)
-        )
-    if isinstance(value, float) and value.is_integer():
-        return int(value)
-    return value
+    if isinstance(value, dt.datetime):
+        return value.isoformat(sep=" ")[:16]
+    if isinstance(value, dt.date):
+        return str(value)
+    return int(value) if isinstance(value, float) and value.is_integer() else value
+
+
+def upload_effects(store: Store) -> dict[int, dict[str, int]]:
+    """Upload -> rows of it that count now and would be gone, older rows that would be back, tanks concerned.
+
+    An older row comes back when the row that replaced it counts now: where that one was replaced in its turn, the
+    later row stays.
+    """
+    effects: dict[int, dict[str, int]] = {}
+    stored = store.connection.cursor()  # under the labels that the rows came with
+    for table in all_tables():
+        for upload, gone, tanks in stored.execute(_standing(table)).fetchall():
+            effects[int(upload)] = {"gone": int(gone), "back": 0, "tanks": int(tanks)}
+        for upload, back in stored.execute(_coming_back(table, store)).fetchall():
+            effects[int(upload)]["back"] = int(back)
+    return effects
+
+
+def _standing(table: Table) -> str:
+    tanks = "count(DISTINCT tank_id)" if "tank_id" in table.column_names else "0"
+    return f"SELECT upload, count(*), {tanks} FROM {table.name} GROUP BY upload"
+
+
+def _coming_back(table: Table, store: Store) -> str:
+    old, new = key_sql(table, store.settings, "o."), key_sql(table, store.settings, "n.")
+    same = " AND ".join(f"{left} = {right}" for left, right in zip(old, new, strict=True))
+    return (
+        f"SELECT n.upload, count(*) FROM received_{table.name} AS o JOIN {table.name} AS n "
+        f"ON o.superseded_by = n.upload AND {same} "
+        "WHERE o.upload NOT IN (SELECT upload FROM uploads WHERE withdrawn) GROUP BY n.upload"
+    )

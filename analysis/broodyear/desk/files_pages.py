@@ -12,11 +12,11 @@ from werkzeug.wrappers import Response as AnyResponse
 from broodyear.desk import multipart
 from broodyear.desk.access import KEY_FIELD, Access
 from broodyear.desk.basket import LARGEST_FILE_BYTES, Waiting, room_for, too_large
-from broodyear.desk.current import the_desk
 from broodyear.desk.findings_book import LEAF, Book, Sieve
 from broodyear.desk.jobs import Job
 from broodyear.desk.names import mend_stem, name_in_header
 from broodyear.desk.report_files import week_list
+from broodyear.desk.state import the_desk
 
 pages = Blueprint("files", __name__)
 PIECE = 1 << 18

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from broodyear.desk.names import mend_names
-from broodyear.desk.workplace import read_json, write_json
+from broodyear.desk.workplace import read_once, write_json
 from broodyear.findings import Change, CheckResult, Finding, disagreements
 
 #: Findings on one leaf of the page.
@@ -215,22 +215,7 @@ def _csv_line(cells: Sequence[str]) -> str:
     return text.getvalue()
 
 
-_opened: dict[Path, tuple[int, Book]] = {}
-
-
 def read(folder: Path) -> Book | None:
-    """The book in ``folder``, read once for each time it is written; None when there is none."""
-    place = folder / "book.json"
-    try:
-        written = place.stat().st_mtime_ns
-    except OSError:
-        return None
-    known = _opened.get(folder)
-    if known and known[0] == written:
-        return known[1]
-    content = read_json(place)
-    if content is None or "changes" not in content:  # that of an earlier version is written anew by the next look
-        return None
-    book = Book(folder, content)
-    _opened[folder] = (written, book)
+    """The book in ``folder``; None when there is none, or none of this version."""
+    book: Book | None = read_once(folder / "book.json", lambda content: Book(folder, content))
     return book

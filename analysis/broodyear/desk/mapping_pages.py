@@ -9,8 +9,8 @@ from werkzeug.datastructures import MultiDict
 from werkzeug.wrappers import Response
 
 from broodyear.desk import mapping
-from broodyear.desk.current import the_desk
 from broodyear.desk.mapping import Draft, Fixed, Sheet
+from broodyear.desk.state import the_desk
 
 pages = Blueprint("mapping", __name__)
 

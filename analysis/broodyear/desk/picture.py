@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from broodyear.desk.workplace import Workplace, read_json
+from broodyear.desk.workplace import Workplace, read_json, read_once
 
 #: What is told of each tank and season.
 TANK_FIELDS = (
@@ -44,25 +44,9 @@ class Picture:
         return next((upload for upload in self.uploads if upload["upload"] == number), None)
 
 
-_read: dict[str, tuple[int, Picture]] = {}
-
-
 def read_picture(place: Workplace) -> Picture | None:
-    """The last picture of the store, true or not; None before the first."""
-    file = place.picture / "picture.json"
-    try:
-        written = file.stat().st_mtime_ns
-    except OSError:
-        return None
-    known = _read.get(str(file))
-    if known and known[0] == written:
-        return known[1]
-    content = read_json(file)
-    try:
-        picture = Picture(**content)
-    except TypeError:
-        return None  # cut off, or counted by an earlier version
-    _read[str(file)] = (written, picture)
+    """The last picture of the store, true or not; None before the first, and after one of an earlier version."""
+    picture: Picture | None = read_once(place.picture / "picture.json", lambda content: Picture(**content))
     return picture
 
 

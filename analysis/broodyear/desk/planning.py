@@ -23,6 +23,7 @@ def write_plan(folder: Path, store: Store, asked: Mapping[str, Any], tell: Tell)
     from broodyear.development import ALL_FITS, FORECAST_CAUTIONS, PLAN_STAGES, own_fits, plan_dates
 
     tell(0, 2, "fitting the models to the records")
+    folder.mkdir(exist_ok=True)
     window = [dt.date.fromisoformat(day) for day in asked["window"]]
     fits = own_fits(store, stages=PLAN_STAGES)
     tell(1, 2, "working out the dates")
@@ -60,6 +61,7 @@ def write_trial(folder: Path, store: Store, asked: Mapping[str, Any], tell: Tell
     from broodyear.trials import TRIAL_CAUTIONS, plan_trial
 
     tell(0, 2, "reading the records")
+    folder.mkdir(exist_ok=True)
     tanks, outcomes = store.result("tank_seasons"), store.result("tank_outcomes")
     tell(1, 2, "drawing, and trying out what the comparison could find")
     planned = plan_trial(

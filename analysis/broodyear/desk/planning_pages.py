@@ -9,8 +9,7 @@ from typing import Any
 from flask import Blueprint, Response, abort, redirect, render_template, request, send_file, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
-from broodyear.desk.current import the_desk
-from broodyear.desk.state import Desk
+from broodyear.desk.state import Desk, the_desk
 from broodyear.desk.workplace import read_json
 from broodyear.errors import UsageError
 from broodyear.reports.vocabulary import factor_words

@@ -8,10 +8,9 @@ from flask import Blueprint, Response, abort, redirect, render_template, request
 from werkzeug.wrappers import Response as AnyResponse
 
 from broodyear.desk import report_files
-from broodyear.desk.current import the_desk
 from broodyear.desk.jobs import Job
-from broodyear.desk.state import REPORT_KINDS
-from broodyear.desk.wording import season_name
+from broodyear.desk.state import REPORT_KINDS, the_desk
+from broodyear.reports.numbers import season_name
 
 pages = Blueprint("reports", __name__)
 #: So long the page tells of work that failed.

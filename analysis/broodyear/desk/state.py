@@ -13,6 +13,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from flask import current_app
+
 from broodyear.desk import findings_book
 from broodyear.desk.access import Access
 from broodyear.desk.basket import Basket, Waiting
@@ -332,3 +334,9 @@ class Desk:
     def close(self) -> None:
         """Stop all work."""
         self.runner.close()
+
+
+def the_desk() -> Desk:
+    """The desk of the running application, whose page is being asked for."""
+    found: Desk = current_app.extensions["desk"]
+    return found

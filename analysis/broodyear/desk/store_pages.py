@@ -10,8 +10,8 @@ from flask import Blueprint, abort, redirect, render_template, request, send_fil
 from werkzeug.wrappers import Response
 
 from broodyear.desk import coverage
-from broodyear.desk.current import the_desk
 from broodyear.desk.picture import Picture, read_listed, read_tanks
+from broodyear.desk.state import the_desk
 from broodyear.errors import UsageError
 from broodyear.settings import Acknowledged, SameLabel
 
@@ -27,15 +27,12 @@ def show() -> str:
     """What is kept: seasons, tables, the latest uploads."""
     desk = the_desk()
     picture = desk.picture()
-    return render_template(
-        "store.html",
-        picture=picture,
-        is_true=desk.picture_is_true(picture),
-        kinds=coverage.KINDS,
-        last=desk.runner.latest("withdraw", "load"),
-        failed=_failed_count(),
+    counts = desk.runner.latest("count")
+    return _counted(
+        "store.html", picture, kinds=coverage.KINDS, last=desk.runner.latest("withdraw", "load"),
+        failed=counts if counts and counts.state == "failed" else None,
         latest=picture.uploads[:10] if picture else [],
-    )
+    )  # fmt: skip
 
 
 @pages.get("/store/season/<int:season>")
@@ -47,11 +44,10 @@ def season(season: int) -> str:
         abort(404)
     tanks = [coverage.tank(row) for row in read_tanks(the_desk().place, season)]
     chosen, wanted = _wanted(tanks)
-    shown, leaf, leaves = _leaf(chosen)
-    return render_template(
-        "season.html", picture=picture, is_true=the_desk().picture_is_true(picture), line=line, tanks=shown,
-        count=len(chosen), leaf=leaf, leaves=leaves, kinds=coverage.KINDS, wanted=wanted, legend=coverage.LEGEND,
-        drawing=coverage.drawing(chosen), regions=sorted({tank.region for tank in tanks if tank.region}),
+    return _counted(
+        "season.html", picture, **_leaf("tanks", chosen), line=line, count=len(chosen), kinds=coverage.KINDS,
+        wanted=wanted, legend=coverage.LEGEND, drawing=coverage.drawing(chosen),
+        regions=sorted({tank.region for tank in tanks if tank.region}),
     )  # fmt: skip
 
 
@@ -80,11 +76,7 @@ def uploads() -> str:
         for upload in picture.uploads
         if piece.casefold() in f"{upload['path']}\n{upload['table']}".casefold()
     ]
-    shown, leaf, leaves = _leaf(found)
-    return render_template(
-        "uploads.html", picture=picture, uploads=shown, count=len(found), leaf=leaf, leaves=leaves, piece=piece,
-        is_true=the_desk().picture_is_true(picture),
-    )  # fmt: skip
+    return _counted("uploads.html", picture, **_leaf("uploads", found), count=len(found), piece=piece)
 
 
 @pages.get("/store/upload/<int:number>")
@@ -94,10 +86,7 @@ def upload(number: int) -> str:
     found = picture.upload(number)
     if found is None:
         abort(404)
-    return render_template(
-        "upload.html", picture=picture, upload=found, is_true=the_desk().picture_is_true(picture),
-        state=".".join(map(str, picture.state)),
-    )  # fmt: skip
+    return _counted("upload.html", picture, upload=found, state=".".join(map(str, picture.state)))
 
 
 @pages.get("/store/open")
@@ -105,10 +94,8 @@ def still_open() -> str:
     """Rejected rows still to be mended, and suspicions nobody has looked into."""
     desk, picture = the_desk(), _picture()
     rows, odd = read_listed(desk.place, "open_rows"), desk.suspicions()
-    shown, leaf, leaves = _leaf(rows)
-    return render_template(
-        "open.html", picture=picture, is_true=desk.picture_is_true(picture), rows=rows, shown=shown, leaf=leaf,
-        leaves=leaves, copies=[place.name for place in _copies()],
+    return _counted(
+        "open.html", picture, **_leaf("shown", rows), rows=rows, copies=[copy.name for copy in _copies()],
         suspicions=len(odd), kinds=_kinds(odd), last=desk.runner.latest("dismiss"),
         joined=desk.joined(), layouts=desk.layouts_file,
     )  # fmt: skip
@@ -130,10 +117,9 @@ def strange(rule: str) -> str:
     for one in desk.suspicions():
         if one["rule"] == rule:
             cases.setdefault(one["tank_id"], []).append(one)
-    shown, leaf, leaves = _leaf(list(cases.items()), CASES_LEAF)
-    return render_template(
-        "strange.html", picture=picture, is_true=desk.picture_is_true(picture), rule=rule, shown=shown, leaf=leaf,
-        leaves=leaves, count=sum(map(len, cases.values())), labels=len(cases), file=desk.settings_file,
+    return _counted(
+        "strange.html", picture, **_leaf("shown", list(cases.items()), CASES_LEAF), rule=rule, labels=len(cases),
+        count=sum(map(len, cases.values())), file=desk.settings_file,
     )  # fmt: skip
 
 
@@ -228,12 +214,13 @@ def _picture() -> Picture:
     return picture
 
 
-def _failed_count() -> Any:
-    last = the_desk().runner.latest("count")
-    return last if last and last.state == "failed" else None
+def _counted(template: str, picture: Picture | None, **more: Any) -> str:
+    """A page about what was counted, which says whether that is still true."""
+    return render_template(template, picture=picture, is_true=the_desk().picture_is_true(picture), **more)
 
 
-def _leaf(rows: Sequence[Any], long: int = LEAF) -> tuple[Sequence[Any], int, int]:
+def _leaf(name: str, rows: Sequence[Any], long: int = LEAF) -> dict[str, Any]:
+    """The rows of the leaf asked for, under ``name``, and which leaf of how many it is."""
     leaves = max((len(rows) - 1) // long + 1, 1)
     leaf = min(max(request.args.get("leaf", 1, type=int), 1), leaves)
-    return rows[(leaf - 1) * long : leaf * long], leaf, leaves
+    return {name: rows[(leaf - 1) * long : leaf * long], "leaf": leaf, "leaves": leaves}

@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Callable
 from typing import Any
 
+from broodyear.reports.numbers import season_name, written
 from broodyear.schemas import TABLE_NAMES
 
 #: What a table holds, in a few words.
@@ -66,7 +67,7 @@ RULE_WORDS = {
 
 def number(value: int | float | None) -> str:
     """A whole number with thin spaces between thousands."""
-    return "–" if value is None else f"{value:,.0f}".replace(",", "\u202f").replace("-", "−")
+    return written(value, "whole")
 
 
 def size(value: int) -> str:
@@ -80,11 +81,6 @@ def size(value: int) -> str:
 def count(value: int, one: str, many: str | None = None) -> str:
     """ "1 row", "12 rows"."""
     return f"{number(value)} {one if value == 1 else many or one + 's'}"
-
-
-def season_name(season: int) -> str:
-    """2024 -> 2024/25."""
-    return f"{season}/{(season + 1) % 100:02d}"
 
 
 def rule_words(rule: str) -> str:

@@ -5,8 +5,7 @@ from __future__ import annotations
 from flask import Blueprint, Response, abort, jsonify, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
-from broodyear.desk.current import the_desk
-from broodyear.desk.state import DEMO
+from broodyear.desk.state import DEMO, the_desk
 from broodyear.desk.wording import duration, sentence
 
 pages = Blueprint("work", __name__)

@@ -19,7 +19,7 @@ from broodyear.errors import BroodyearError, StoreUnavailable
 from broodyear.failures import in_words
 
 #: Seconds between two reports of progress.
-BREATH_SECONDS = 0.1
+PROGRESS_EVERY_SECONDS = 0.1
 _GONE = 70
 _saying = threading.Lock()
 
@@ -33,7 +33,7 @@ class Teller:
 
     def __call__(self, done: int, total: int, what: str) -> None:
         """done of total steps are done; what is being done now."""
-        if what != self._what or time.monotonic() - self._last >= BREATH_SECONDS:
+        if what != self._what or time.monotonic() - self._last >= PROGRESS_EVERY_SECONDS:
             self._last, self._what = time.monotonic(), what
             _say({"progress": [done, total, what]})
 
@@ -57,9 +57,9 @@ def main() -> None:
         # What is written beside the store while it changes is as private as the store.
         os.umask(0o077)
     try:
-        from broodyear.desk.tasks import TASKS
+        from broodyear.desk.tasks import TASKS, Order
 
-        outcome = TASKS[ordered["kind"]](ordered["order"], Teller())
+        outcome = TASKS[ordered["kind"]](Order(ordered["order"]), Teller())
     except Exception as error:
         _say(failure(error, Path(ordered["order"]["store"])))
     else:

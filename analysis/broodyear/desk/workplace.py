@@ -165,6 +165,26 @@ def read_json(place: Path) -> Any:
         return None
 
 
+_read_once: dict[Path, tuple[int, Any]] = {}
+
+
+def read_once(place: Path, made_of: Callable[[Any], Any]) -> Any:
+    """What is made of a JSON file of ours, once for each time it is written; None when there is no such file, and
+    when nothing could be made of it because it was cut off or written by an earlier version."""
+    try:
+        written = place.stat().st_mtime_ns
+    except OSError:
+        return None
+    known = _read_once.get(place)
+    if known is None or known[0] != written:
+        try:
+            known = (written, made_of(read_json(place)))
+        except (TypeError, KeyError):
+            return None
+        _read_once[place] = known
+    return known[1]
+
+
 def write_json(place: Path, content: Any) -> None:
     """Write a JSON file whole or not at all."""
     part = place.with_name(f".{place.name}.part")

@@ -5,7 +5,18 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from broodyear.errors import Refused
-from broodyear.figures.style import INK, ORANGE, PAPER, SERIES, Series, note, require_columns, require_rows, sheet
+from broodyear.figures.style import (
+    ORANGE,
+    PAPER,
+    SERIES,
+    Series,
+    legend_above,
+    mark_of,
+    note,
+    require_columns,
+    require_rows,
+    sheet,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -62,7 +73,8 @@ def trend_figure(frame: pd.DataFrame, *, name: str, title: str, this_season: int
         axes.set_ylabel("left alive of eggs\ndelivered (%)")
         axes.grid(False, axis="x")
         if len(kinds) > 1:
-            _species_legend(axes, kinds)
+            words = [kind.replace("_", " ") for kind in kinds]
+            legend_above(axes, [mark_of(*one) for one in zip(SERIES, words, strict=False)])
         return page.svg(title)
 
 
@@ -80,13 +92,3 @@ def _season_marks(axes: Axes, rows: pd.DataFrame, series: Series, is_filled: pd.
             shown["place"], shown["release_based_pct"], marker=series.marker, markersize=6, color=series.colour,
             markerfacecolor=face, linestyle="none",
         )  # fmt: skip
-
-
-def _species_legend(axes: Axes, kinds: list[str]) -> None:
-    from matplotlib.lines import Line2D
-
-    handles = [
-        Line2D([], [], ls="none", marker=series.marker, color=series.colour, label=kind.replace("_", " "))
-        for kind, series in zip(kinds, SERIES, strict=False)
-    ]
-    axes.figure.legend(handles=handles, loc="outside upper left", ncols=len(kinds), fontsize=8, labelcolor=INK)

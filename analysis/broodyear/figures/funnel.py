@@ -10,6 +10,8 @@ from broodyear.figures.style import (
     PAPER,
     QUIET,
     VERDICTS,
+    legend_above,
+    mark_of,
     note,
     require_columns,
     require_rows,
@@ -121,15 +123,10 @@ def _name_flags(axes: Axes, judged: pd.DataFrame, x: str, y: str, taken: Iterabl
 
 
 def _legend(axes: Axes, judged: pd.DataFrame) -> None:
-    from matplotlib.lines import Line2D
-
     counts = judged["verdict"].value_counts()
-    handles = [
-        Line2D([], [], ls="none", marker=series.marker, color=series.colour, label=f"{words} ({counts[key]})")
+    entries = [
+        mark_of(series, f"{words} ({counts[key]})")
         for key, (series, words) in VERDICTS.items()
         if key in counts.index
     ]
-    axes.figure.legend(
-        handles=handles, loc="outside upper left", ncols=3, fontsize=8, labelcolor=INK, handletextpad=0.2,
-        columnspacing=1.4,
-    )  # fmt: skip
+    legend_above(axes, entries, 3, handletextpad=0.2, columnspacing=1.4)

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from broodyear.errors import Refused
 from broodyear.figures.style import (
-    INK,
     QUIET,
     SERIES,
     Series,
     dots,
     intervals,
+    legend_above,
     require_columns,
     require_rows,
     row_labels,
@@ -49,13 +49,11 @@ def intervals_figure(
     label: str,
     estimates: Sequence[Estimate],
     unit: str,
-    reference: float | None = None,
-    reference_note: str = "",
-    limits: tuple[float, float] | None = None,
+    zero_note: str = "",
 ) -> str:
     """SVG of one row per row of `frame`, labelled by column `label`, in the order given.
 
-    estimates: one or more, drawn beside each other in the row; unit: x-axis label; reference: a vertical line.
+    estimates: one or more, drawn beside each other in the row; unit: x-axis label; zero_note: of a line at zero.
     Raises Refused for missing columns, no rows, more than 40 rows or more than five estimates.
     """
     columns = [key for one in estimates for key in (one.key, one.low, one.high) if key]
@@ -67,10 +65,12 @@ def intervals_figure(
     with sheet(name, 6.6, 0.95 + step * len(frame) + 0.22 * (len(estimates) > 1)) as page:
         axes = page.axes[0]
         _draw_rows(axes, frame, estimates)
-        _finish(axes, frame, label, unit, limits)
-        _reference(axes, reference, reference_note)
+        row_labels(axes, frame[label].tolist())
+        axes.set_xlabel(unit)
+        if zero_note:
+            _zero(axes, zero_note)
         if len(estimates) > 1:
-            _legend(axes, estimates)
+            legend_above(axes, [_mark(one) for one in estimates], handlelength=2.2, columnspacing=1.6)
         return page.svg(title)
 
 
@@ -90,38 +90,19 @@ def _draw_rows(axes: Axes, frame: pd.DataFrame, estimates: Sequence[Estimate]) -
         dots(axes, value[is_known], y[is_known], one.series, hollow=one.hollow)
 
 
-def _finish(axes: Axes, frame: pd.DataFrame, label: str, unit: str, limits: tuple[float, float] | None) -> None:
-    row_labels(axes, frame[label].tolist())
-    axes.set_xlabel(unit)
-    if limits:
-        axes.set_xlim(*limits)
-
-
-def _reference(axes: Axes, reference: float | None, words: str) -> None:
-    if reference is None:
-        return
-    axes.axvline(reference, color=QUIET, linewidth=1.0, linestyle=(0, (4, 3)), zorder=1)
-    if words:
-        axes.annotate(
-            words, (reference, 1.0), xycoords=("data", "axes fraction"), xytext=(3, 3),
-            textcoords="offset points", fontsize=7.5, color=QUIET, annotation_clip=False,
-        )  # fmt: skip
-
-
-def _legend(axes: Axes, estimates: Sequence[Estimate]) -> None:
-    from matplotlib.lines import Line2D
-
-    handles = [
-        Line2D(
-            [], [], color=one.series.colour, marker=one.series.marker, linestyle="-" if one.low else "none",
-            markerfacecolor="#ffffff" if one.hollow else one.series.colour, label=one.title,
-        )
-        for one in estimates
-    ]  # fmt: skip
-    axes.figure.legend(
-        handles=handles, loc="outside upper left", ncols=len(estimates), fontsize=8, labelcolor=INK,
-        handlelength=2.2, columnspacing=1.6,
+def _zero(axes: Axes, words: str) -> None:
+    axes.axvline(0.0, color=QUIET, linewidth=1.0, linestyle=(0, (4, 3)), zorder=1)
+    axes.annotate(
+        words, (0.0, 1.0), xycoords=("data", "axes fraction"), xytext=(3, 3), textcoords="offset points",
+        fontsize=7.5, color=QUIET, annotation_clip=False,
     )  # fmt: skip
+
+
+def _mark(one: Estimate) -> dict[str, Any]:
+    """How an estimate looks in the legend."""
+    face = "#ffffff" if one.hollow else one.series.colour
+    look = {"color": one.series.colour, "marker": one.series.marker, "markerfacecolor": face}
+    return {**look, "linestyle": "-" if one.low else "none", "label": one.title}
 
 
 def panels_figure(
@@ -132,7 +113,6 @@ def panels_figure(
     label: str,
     panels: Sequence[Estimate],
     unit: str,
-    reference: float | None = None,
 ) -> str:
     """SVG of the same rows in up to four panels side by side on one scale, one estimate each.
 
@@ -150,8 +130,6 @@ def panels_figure(
                 _say_missing(axes, int(place))
             axes.set_title(one.title)
             axes.set_xlabel(unit)
-            if reference is not None:
-                _reference(axes, reference, "")
             axes.grid(False, axis="y")
         row_labels(page.axes[0], [shortened(value, 20) for value in frame[label]])
         return page.svg(title)

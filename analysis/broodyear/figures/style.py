@@ -9,7 +9,7 @@ from __future__ import annotations
 import io
 import re
 import warnings
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from html import escape
@@ -211,6 +211,22 @@ def dots(axes: Axes, x: ArrayLike, y: ArrayLike, series: Series, *, hollow: bool
         x, y, linestyle="none", marker=series.marker, markersize=6.0,
         markerfacecolor=face, markeredgecolor=series.colour, markeredgewidth=1.3, zorder=3,
     )  # fmt: skip
+
+
+def legend_above(axes: Axes, entries: Sequence[Mapping[str, Any]], columns: int = 0, **spacing: float) -> None:
+    """A legend above the drawing. entries: each as the options of a line, with its label; columns: default all."""
+    from matplotlib.lines import Line2D
+
+    handles = [Line2D([], [], **entry) for entry in entries]
+    axes.figure.legend(
+        handles=handles, loc="outside upper left", ncols=columns or len(entries), fontsize=8, labelcolor=INK,
+        **spacing,
+    )  # fmt: skip
+
+
+def mark_of(series: Series, label: str) -> dict[str, Any]:
+    """A mark of a series without a line, for a legend."""
+    return {"ls": "none", "marker": series.marker, "color": series.colour, "label": label}
 
 
 def note(axes: Axes, x: float, y: float, text: object, **options: Any) -> None:

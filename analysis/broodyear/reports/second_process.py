@@ -18,13 +18,15 @@ import os
 import pickle
 import signal
 import threading
-from collections import deque
 from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import suppress
+from dataclasses import dataclass
+from functools import partial
 from importlib import import_module
 from multiprocessing import get_context, parent_process
 from multiprocessing.connection import Connection
 from multiprocessing.context import SpawnProcess
-from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
 from threadpoolctl import threadpool_limits
@@ -40,6 +42,9 @@ WORTH_A_PROCESS_SETUPS = 150
 QUICK_FITS_SETUPS = 5_000
 _GONE = 70
 
+#: Whether work went well, and what came of it or was raised.
+Answer = tuple[bool, Any]
+
 
 def worked_out(rows: pd.DataFrame, outcomes: tuple[str, ...]) -> list[OutcomeReport]:
     """What the fits of some outcomes say, on one linear-algebra thread.
@@ -52,24 +57,29 @@ def worked_out(rows: pd.DataFrame, outcomes: tuple[str, ...]) -> list[OutcomeRep
         return outcome_reports(rows, outcomes)
 
 
+@dataclass
 class Asked:
-    """One piece of work. is_left: to the other process. answer, once it is there: whether it went well, and what
-    came."""
+    """One piece of work. is_left: to the other process; there: what comes of it, as soon as that one is free."""
 
-    def __init__(self, work: Callable[..., Any], given: tuple[Any, ...], is_left: bool) -> None:
-        self.work, self.given, self.is_left = work, given, is_left
-        self.settled = threading.Event()
-        self.answer: tuple[bool, Any] | None = None
+    work: Callable[[], Any]
+    is_left: bool
+    there: Future[Answer] | None
+    answer: Answer | None = None
+
+    def take_back(self) -> bool:
+        """Take it back, where it is for either and not begun there yet; whether it was."""
+        return self.answer is None and not self.is_left and self.there is not None and self.there.cancel()
 
     def do(self) -> None:
         """Do it here."""
-        self.answer = _answer(self.work, self.given)
-        self.settled.set()
+        self.answer = _answer(self.work)
 
     def result(self) -> Any:
         """What came, or what was raised, raised again."""
-        assert self.answer
-        went_well, came = self.answer
+        if self.answer is None and self.there is not None:
+            with suppress(OSError, EOFError, pickle.PickleError):  # it broke off there
+                self.answer = self.there.result()
+        went_well, came = self.answer or _answer(self.work)
         if went_well:
             return came
         raise came
@@ -80,30 +90,22 @@ class SecondProcess:
 
     def __init__(self, is_wanted: bool, loads: str = "broodyear.survival.practices") -> None:
         """loads: the module of the work, which the other process loads before it is asked."""
-        self._waiting: deque[Asked] = deque()
-        self._more = threading.Condition()
-        self._is_over = False
+        self._asked: list[Asked] = []
         self._process: SpawnProcess | None = None
+        #: Hands over one piece after the other: what it has not begun can be taken back.
+        self._hand = ThreadPoolExecutor(1)
         if is_wanted and _processors() > 1:
             self._process, self._line = _start(loads)
-        self._is_alone = self._process is None
-        self._talk = threading.Thread(target=self._hand_over, daemon=True)
-        if self._process:
-            self._talk.start()
 
     def __enter__(self) -> SecondProcess:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        with self._more:
-            self._is_over = True
-            self._more.notify()
+    def __exit__(self, *raised: object) -> None:
+        self._hand.shutdown(wait=False, cancel_futures=True)
         if self._process:
             self._process.kill()
             self._process.join()
-            self._talk.join()
+            self._hand.shutdown()
             self._line.close()
 
     def ask(self, work: Callable[..., Any], *given: Any) -> Callable[[], Any]:
@@ -111,64 +113,30 @@ class SecondProcess:
 
         work: a function of a module, or a partial of one; work and answer have to be picklable.
         """
-        return self._asked(Asked(work, given, is_left=False))
+        return self._ask(partial(work, *given), is_left=False)
 
     def leave(self, work: Callable[..., Any], *given: Any) -> Callable[[], Any]:
         """The same for work that is done here only where there is no other process."""
-        return self._asked(Asked(work, given, is_left=True))
+        return self._ask(partial(work, *given), is_left=True)
 
-    def _asked(self, asked: Asked) -> Callable[[], Any]:
-        with self._more:
-            self._waiting.append(asked)
-            self._more.notify()
+    def _ask(self, work: Callable[[], Any], is_left: bool) -> Callable[[], Any]:
+        asked = Asked(work, is_left, self._hand.submit(self._done_there, work) if self._process else None)
+        self._asked.append(asked)
         return lambda: self._result(asked)
 
     def _result(self, asked: Asked) -> Any:
-        """The answer; while it is being worked out there, other pieces that are not begun yet are done here."""
-        while not asked.settled.is_set() and (piece := self._taken(asked)):
-            piece.do()
-        asked.settled.wait()
-        if asked.answer is None:  # it broke off there
-            asked.do()
+        """The answer; while it is being worked out there, other pieces that are not begun yet are done here, the
+        last first."""
+        while asked.there is not None and not asked.there.done():
+            taken = next((one for one in (asked, *reversed(self._asked)) if one.take_back()), None)
+            if taken is None:
+                break
+            taken.do()
         return asked.result()
 
-    def _taken(self, asked: Asked) -> Asked | None:
-        """The piece itself when it is not begun yet, else the last of those that wait for either, if any does."""
-        with self._more:
-            ours = [one for one in self._waiting if self._is_alone or not one.is_left]
-            if not ours:
-                return None
-            piece = asked if asked in ours else ours[-1]
-            self._waiting.remove(piece)
-            return piece
-
-    def _hand_over(self) -> None:
-        """Give the other process one piece after the other, until it breaks off or all is over."""
-        while (asked := self._next()) is not None:
-            try:
-                asked.answer = self._done_there(asked)
-            except (OSError, EOFError, pickle.PickleError):
-                self._give_up()
-                return
-            finally:
-                asked.settled.set()
-
-    def _give_up(self) -> None:
-        """Nobody waits for what was left to a process that broke off."""
-        with self._more:
-            self._is_alone = True
-            for asked in self._waiting:
-                asked.settled.set()
-            self._waiting.clear()
-
-    def _next(self) -> Asked | None:
-        with self._more:
-            self._more.wait_for(lambda: self._waiting or self._is_over)
-            return None if self._is_over else self._waiting.popleft()
-
-    def _done_there(self, asked: Asked) -> tuple[bool, Any]:
-        self._line.send((asked.work, asked.given))
-        answer: tuple[bool, Any] = self._line.recv()
+    def _done_there(self, work: Callable[[], Any]) -> Answer:
+        self._line.send(work)
+        answer: Answer = self._line.recv()
         return answer
 
 
@@ -197,8 +165,7 @@ def _work(line: Connection, loads: str) -> None:
     threading.Thread(target=_leave_with_the_report, daemon=True).start()
     _make_ready(loads)
     while True:
-        work, given = line.recv()
-        line.send(_answer(work, given))
+        line.send(_answer(line.recv()))
 
 
 def _leave_with_the_report() -> None:
@@ -217,8 +184,8 @@ def _make_ready(loads: str) -> None:
     load_library()
 
 
-def _answer(work: Callable[..., Any], given: tuple[Any, ...]) -> tuple[bool, Any]:
+def _answer(work: Callable[[], Any]) -> Answer:
     try:
-        return True, work(*given)
+        return True, work()
     except Exception as error:  # raised again where the answer is asked for
         return False, error

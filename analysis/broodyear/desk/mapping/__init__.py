@@ -7,13 +7,11 @@ a column can mean, ``problems`` what still has to be said, ``layout_of`` the lay
 
 from __future__ import annotations
 
-from broodyear.desk.mapping.choices import fed_tables, layout_of
+from broodyear.desk.mapping.choices import draft_from, fed_tables, layout_of
 from broodyear.desk.mapping.dates import ORDERS, as_read
 from broodyear.desk.mapping.drafts import Draft, Drafts, Fixed, Sheet
-from broodyear.desk.mapping.fixed import fixed_sources
-from broodyear.desk.mapping.guesses import draft_from
 from broodyear.desk.mapping.meanings import EACH, LEAVE, SHARED, Meaning, is_known, options, words_of
-from broodyear.desk.mapping.preview import Preview, previews
+from broodyear.desk.mapping.preview import Preview, fixed_sources, previews
 from broodyear.desk.mapping.problems import (
     Problem,
     date_orders,

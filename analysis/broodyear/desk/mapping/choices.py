@@ -1,13 +1,13 @@
-"""The layout that a draft makes."""
+"""The layout that a draft makes, and the draft that a guessed layout stands for."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from itertools import takewhile
 
-from broodyear.desk.mapping.drafts import Draft, Sheet
-from broodyear.desk.mapping.meanings import BY_TANK, EACH, LEAVE, SHARED, column_of, date_column
-from broodyear.layouts import Layout, Rows, Value
+from broodyear.desk.mapping.drafts import Draft, Fixed, Sheet
+from broodyear.desk.mapping.meanings import BY_TANK, EACH, LEAVE, SHARED, column_of, date_column, is_known
+from broodyear.layouts import HeadingNames, Layout, Rows, Value
 from broodyear.schemas import TABLE_NAMES, Column, Table, table
 
 
@@ -105,3 +105,43 @@ def _common_beginning(texts: list[str]) -> str:
 def _literal(text: str) -> str:
     """``text`` as a pattern that fits it alone."""
     return "".join(f"[{sign}]" if sign in "*?[" else sign for sign in text)
+
+
+#: What stands in a guessed layout for what nothing in the file tells.
+UNKNOWN = "?"
+
+
+def draft_from(sheet: Sheet, layout: Layout) -> Draft:
+    """The draft of a layout that was guessed for this sheet: every meaning is marked as a guess."""
+    names = HeadingNames(sheet.headings)
+    meanings: dict[str, str] = {}
+    fixed: dict[str, Fixed] = {}
+    words: dict[str, dict[str, str]] = {}
+    for rows in layout.rows:
+        for column, value in rows.columns:
+            key = _key(rows, column)
+            if value.source == "column" and (place := names.place(value.text)) is not None:
+                heading = sheet.headings[place]
+                meanings.setdefault(heading, key)
+                words.setdefault(heading, {}).update(value.words)
+                if value.joined is not None and (other := names.place(value.joined)) is not None:
+                    meanings.setdefault(sheet.headings[other], "time")
+            elif value.source == "cell_value" and rows.unpivot is not None:
+                for each in names.matching(rows.unpivot):
+                    meanings.setdefault(sheet.headings[each], f"{EACH}{rows.table}.{column}")
+            elif value.source in {"constant", "sheet_name", "file_name", "cell"} and value.text != UNKNOWN:
+                fixed.setdefault(key, Fixed(value.source, value.text))
+    known = {heading: key for heading, key in meanings.items() if is_known(key)}
+    ignored = (names.place(heading) for heading in layout.ignore)
+    left = {sheet.headings[place]: LEAVE for place in ignored if place is not None}
+    return Draft(
+        layout.name, {**left, **known}, frozenset({**left, **known}), fixed, layout.date_order or "",
+        {heading: said for heading, said in words.items() if said},
+    )  # fmt: skip
+
+
+def _key(rows: Rows, column: str) -> str:
+    when = date_column(table(rows.table))
+    if when is not None and column == when.name:
+        return "date"
+    return column if column in SHARED else f"{rows.table}.{column}"

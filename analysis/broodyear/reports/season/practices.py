@@ -114,7 +114,7 @@ def _effect_figure(results: SeasonResults) -> list[Block]:
     return [
         drawing(
             intervals_figure, frame, name="effects", table=table, words={"clear": clear}, label="label",
-            estimates=[estimate], reference=0.0, reference_note="no difference",
+            estimates=[estimate], zero_note="no difference",
             unit="difference in survival from delivery to release (points)",
         )
     ]  # fmt: skip
