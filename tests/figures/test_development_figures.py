@@ -94,7 +94,7 @@ def test_observed_bars_lie_about_the_own_curve(found: Any) -> None:
 def test_bias_names_bands_with_too_few_batches(found: Any) -> None:
     cells = found.scores[found.scores["scheme"] == "batch_out"]
     cells = cells[cells["model"].isin(["own_log_inverse", "own_constant_units"])]
-    svg = bands_figure(cells.assign(panel="Chinook"), name="bias", title="Bias by temperature")
+    svg = bands_figure(cells, name="bias", title="Chinook, half hatched")
     assert "too few batches" in svg
     assert "own_constant_units" in svg
 
@@ -104,7 +104,7 @@ def test_bias_names_bands_that_cannot_be_told(found: Any) -> None:
     cells = cells[cells["model"] == "own_log_inverse"]
     cells.loc[cells["band"] == "7-9", ["bias_days", "bias_low", "bias_high"]] = np.nan
     cells.loc[cells["band"] == "7-9", "unscored"] = "no_interval"
-    assert "cannot be told" in bands_figure(cells.assign(panel="Chinook"), name="bias", title="Bias")
+    assert "cannot be told" in bands_figure(cells, name="bias", title="Chinook, half hatched")
 
 
 def test_fan_reaches_the_stage(fan: pd.DataFrame) -> None:
@@ -118,7 +118,7 @@ def test_fan_reaches_the_stage(fan: pd.DataFrame) -> None:
 
 def test_what_cannot_be_drawn_is_refused(found: Any, fan: pd.DataFrame) -> None:
     with pytest.raises(Refused, match="needs the column 'band'"):
-        bands_figure(found.scores.drop(columns="band").assign(panel="p"), name="b", title="bias")
+        bands_figure(found.scores.drop(columns="band"), name="b", title="bias")
     with pytest.raises(Refused, match="nothing to draw"):
         fan_figure(fan.iloc[:0], name="f", title="fan")
     with pytest.raises(Refused, match="would hold 61 rows"):

@@ -33,6 +33,8 @@ BANDS = ("<5", "5-7", "7-9", "9-11", ">11")
 MODEL_SERIES = tuple(series for series in SERIES if series.colour != GREY)
 #: Rows of the first picture; with more, its table is the better view.
 MOST_ROWS = 48
+#: Steps of an axis of a small panel: more are crowded, and a tick takes long to draw.
+MOST_TICKS = 5
 DASHED = (0, (4, 3))
 
 
@@ -100,35 +102,26 @@ def _bias_row(axes: Axes, place: int, row: pd.Series, limit: float) -> None:
 
 
 def bands_figure(cells: pd.DataFrame, *, name: str, title: str) -> str:
-    """SVG of models' bias by band of water temperature with 95 % limits, one panel per species and stage.
+    """SVG of models' bias by band of water temperature with 95 % limits, as wide as a telephone.
 
-    cells: panel, model (at most four a panel), band, bias_days, bias_low, bias_high, unscored (why there is no
-    bias); bands without a bias are named as of too few batches, or as not to be told. Raises Refused for missing
-    columns or no rows.
+    cells: model (at most four), band, bias_days, bias_low, bias_high, unscored (why there is no bias); bands
+    without a bias are named as of too few batches, or as not to be told. Raises Refused for missing columns or no
+    rows.
     """
-    require_columns(cells, ["panel", "model", "band", "bias_days", "bias_low", "bias_high", "unscored"], title)
+    require_columns(cells, ["model", "band", "bias_days", "bias_low", "bias_high", "unscored"], title)
     cells = cells[cells["band"].isin(BANDS)]
     known = cells[cells["bias_days"].notna()]
     require_rows(known, title)
-    panels = list(dict.fromkeys(known["panel"]))
-    rows = -(-len(panels) // 2)
-    height = 2.65 * rows
-    margins = {
-        "left": 0.075, "right": 0.99, "top": 1 - 0.72 / height, "bottom": 0.4 / height, "hspace": 0.68,
-        "wspace": 0.16,
-    }  # fmt: skip
-    with sheet(name, 7.4, height, rows, 2, margins=margins) as page:
-        for axes, panel in zip(page.axes, panels, strict=False):
-            _bands_panel(axes, cells[cells["panel"] == panel], panel)
-        for axes in page.axes[len(panels) :]:
-            axes.remove()
+    series = series_for(list(dict.fromkeys(known["model"])), title)
+    margins = {"left": 0.125, "right": 0.99, "top": 0.895 - 0.045 * len(series), "bottom": 0.11}
+    with sheet(name, 3.9, 3.0, margins=margins, most_ticks=MOST_TICKS) as page:
+        _bands(page.axes[0], cells, known, series)
+        _legend(page.axes[0], title)
         page.axes[0].set_ylabel("predicted − actual (days)")
         return page.svg(title)
 
 
-def _bands_panel(axes: Axes, cells: pd.DataFrame, panel: str) -> None:
-    known = cells[cells["bias_days"].notna()]
-    series = series_for(list(dict.fromkeys(known["model"])), panel)
+def _bands(axes: Axes, cells: pd.DataFrame, known: pd.DataFrame, series: dict[str, Series]) -> None:
     axes.axhline(0, color=QUIET, linewidth=1, linestyle=DASHED)
     for number, (model, one) in enumerate(series.items()):
         rows = known[known["model"] == model]
@@ -146,7 +139,6 @@ def _bands_panel(axes: Axes, cells: pd.DataFrame, panel: str) -> None:
         above = 4 + 9 * (number % 2)  # neighbours are closer than their words are long
         note(axes, BANDS.index(band), 0, why, xytext=(0, above), ha="center", color=QUIET, fontsize=6.5)
     axes.grid(False, axis="x")
-    _legend(axes, panel)
 
 
 def _legend(axes: Axes, panel: str) -> None:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from broodyear.figures.development import BANDS, DASHED, MODEL_SERIES, series_for
+from broodyear.figures.development import BANDS, DASHED, MODEL_SERIES, MOST_TICKS, series_for
 from broodyear.figures.style import GREY, INK, QUIET, Series, require_columns, require_rows, sheet, shortened
 
 if TYPE_CHECKING:
@@ -37,7 +37,7 @@ def stage_figure(
     series = series_for(models, title)
     top = 0.86 - 0.013 * max(len(models) - 2, 0)
     margins = {"left": 0.075, "right": 0.985, "top": top, "bottom": 0.075, "hspace": 0.42, "wspace": 0.2}
-    with sheet(name, 7.4, 6.2, 2, 2, margins=margins) as page:
+    with sheet(name, 7.4, 6.2, 2, 2, margins=margins, most_ticks=MOST_TICKS) as page:
         first, second, third, fourth = page.axes
         _curves(first, curves, predictions, pairs, series)
         shown = predictions.dropna(subset=["predicted_day"])
@@ -163,7 +163,7 @@ def calibration_figure(bars: pd.DataFrame, held: pd.DataFrame, *, name: str, tit
         "left": 0.065, "right": 0.985, "top": 1 - 0.6 / height, "bottom": 0.45 / height, "hspace": 0.72,
         "wspace": 0.22,
     }  # fmt: skip
-    with sheet(name, 7.4, height, len(panels), 3, margins=margins) as page:
+    with sheet(name, 7.4, height, len(panels), 3, margins=margins, most_ticks=MOST_TICKS) as page:
         for row, panel in enumerate(panels):
             mine, theirs = bars[bars["panel"] == panel], held[held["panel"] == panel]
             models = list(dict.fromkeys(mine["model"]))[:2]

@@ -150,11 +150,13 @@ def sheet(
     rows: int = 1,
     columns: int = 1,
     margins: Mapping[str, float] | None = None,
+    most_ticks: int | None = None,
     **grid: Any,
 ) -> Iterator[Sheet]:
     """A sheet of `rows` × `columns` axes. name: the file's name, also the salt of its ids; sizes in inches.
 
-    margins: of ``Figure.subplots_adjust``; without them room is made for whatever the labels need.
+    margins: of ``Figure.subplots_adjust``; without them room is made for whatever the labels need; most_ticks:
+    into how many steps an axis is divided at most.
     `grid` goes to ``Figure.subplots`` (for example ``sharex=True``, ``height_ratios=[2, 1]``).
     """
     import matplotlib as mpl
@@ -166,6 +168,8 @@ def sheet(
         if margins:
             figure.subplots_adjust(**margins)
         axes = figure.subplots(rows, columns, squeeze=False, **grid)
+        for one in axes.flat if most_ticks else ():
+            one.locator_params(nbins=most_ticks)
         yield Sheet(name, figure, list(axes.flat), has_margins=margins is not None)
 
 

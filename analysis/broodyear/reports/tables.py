@@ -98,10 +98,11 @@ class ReportTable:
 
     def rows(self, **wanted: Any) -> list[int]:
         """Positions of the rows whose columns equal the values given, in written order."""
-        chosen = pd.Series(True, index=self.frame.index)
+        found = list(range(len(self.frame)))
         for column, value in wanted.items():
-            chosen &= self.frame[column] == value
-        return [int(position) for position in chosen.to_numpy().nonzero()[0]]
+            cells = self._lists.setdefault(column, self._arrays[column].tolist())
+            found = [at for at in found if cells[at] is not pd.NA and cells[at] == value]
+        return found
 
     def value(self, row: int, column: str) -> Any:
         """The bare value of one cell, for choosing and ordering; None where the table has no such column."""
@@ -111,6 +112,11 @@ class ReportTable:
     def _arrays(self) -> dict[str, Any]:
         """Columns as arrays: a cell of a frame takes seven times as long to reach."""
         return {str(name): self.frame[name].array for name in self.frame.columns}
+
+    @cached_property
+    def _lists(self) -> dict[str, list[Any]]:
+        """Columns as lists, of those that were looked through."""
+        return {}
 
     def csv(self) -> str:
         """The table as CSV text: dates as ISO, booleans as true/false, safe to open in a spreadsheet."""

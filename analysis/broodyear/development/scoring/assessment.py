@@ -22,6 +22,8 @@ from broodyear.development.scoring.held_out_scores import (
     DEFAULT_SEED,
     SCORES_SHOW,
     DevelopmentScores,
+    StageScores,
+    in_order,
     score_everything,
 )
 from broodyear.development.scoring.model_claims import development_claims
@@ -97,11 +99,19 @@ def assess_development(source: Any, *, seed: int = DEFAULT_SEED, **options: Any)
 
     Raises NothingToAnalyse when no stage of any species can be scored.
     """
-    scored = score_everything(source, seed=seed, **options)
-    shown = shown_models(scored)
-    comparisons = model_comparisons(scored)
-    thermometers = bias_by_thermometer(scored, shown)
-    first_seen = first_seen_pitfall(scored, {key: models[0] for key, models in shown.items() if models})
+    return assessed(compared_scores(source, seed=seed, **options), seed)
+
+
+def compared_scores(source: Any, **options: Any) -> DevelopmentScores:
+    """The scores, with what is compared where they are worked out: what ``assessed`` puts into words."""
+    return score_everything(source, then=_compared, **options)
+
+
+def assessed(scored: DevelopmentScores, seed: int = DEFAULT_SEED) -> DevelopmentAssessment:
+    """The assessment of scores that were compared; seed: of the randomised probability transforms."""
+    found = {key: models for one in scored.beside for key, models in one[0].items()}
+    shown: dict[tuple[str, str], tuple[str, ...]] = {key: found[key] for key in scored.data}
+    comparisons, thermometers, first_seen = (in_order([one[at] for one in scored.beside]) for at in (1, 2, 3))
     findings = [
         StageFindings(
             *key,
@@ -144,7 +154,14 @@ def assess_development(source: Any, *, seed: int = DEFAULT_SEED, **options: Any)
     )
 
 
-def shown_models(scored: DevelopmentScores) -> dict[tuple[str, str], tuple[str, ...]]:
+def _compared(scored: StageScores) -> tuple[Any, ...]:
+    """The models to show of some stages, comparisons, bias by thermometer, and the pitfall of first-seen dates."""
+    shown = shown_models(scored)
+    first = {key: models[0] for key, models in shown.items() if models}
+    return shown, model_comparisons(scored), bias_by_thermometer(scored, shown), first_seen_pitfall(scored, first)
+
+
+def shown_models(scored: StageScores) -> dict[tuple[str, str], tuple[str, ...]]:
     """By (species, stage): the best own form, then models given, then the published default, as scored."""
     table = scored.scores
     is_main = (table["scheme"] == MAIN_SCHEME) & (table["band"] == "all") & table["log_score"].notna()

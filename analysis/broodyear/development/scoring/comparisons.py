@@ -16,7 +16,7 @@ from broodyear.development.likelihood.censored import Intervals
 from broodyear.development.likelihood.crossed import CrossedMean, MeanWanted, crossed_means
 from broodyear.development.likelihood.fitting import FEWEST_BATCHES
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut, is_fair, is_own
-from broodyear.development.scoring.held_out_scores import DevelopmentScores
+from broodyear.development.scoring.held_out_scores import StageScores
 from broodyear.development.scoring.score_cells import hour_days, tank_log_scores
 from broodyear.development.scoring.stage_data import StageData
 
@@ -40,7 +40,7 @@ FIRST_SEEN_COLUMNS = (
 )  # fmt: skip
 
 
-def model_comparisons(scores: DevelopmentScores) -> pd.DataFrame:
+def model_comparisons(scores: StageScores) -> pd.DataFrame:
     """Paired differences of models on the same held-out tanks: COMPARISON_COLUMNS.
 
     Every published or given model against every other, and every model against own constant units. mae_gain_days:
@@ -88,7 +88,7 @@ class _Pair:
     earlier: MeanWanted
 
 
-def _pairs(one: StageData, key: tuple[str, str], scores: DevelopmentScores) -> Iterator[_Pair]:
+def _pairs(one: StageData, key: tuple[str, str], scores: StageScores) -> Iterator[_Pair]:
     names = [*one.models, *(f"own_{form}" for form in one.fits)]
     held = {name: scores.held_out.get((*key, name, MAIN_SCHEME)) for name in names}
     known = {name: found for name, found in held.items() if found is not None}
@@ -159,7 +159,7 @@ def _paired(one: StageData, difference: Floats, is_in: Mask) -> MeanWanted:
     return MeanWanted(exact, groups, max(10.0 * size, 1.0), wrong_share=0.0)
 
 
-def first_seen_pitfall(scores: DevelopmentScores, models: Mapping[tuple[str, str], str]) -> pd.DataFrame:
+def first_seen_pitfall(scores: StageScores, models: Mapping[tuple[str, str], str]) -> pd.DataFrame:
     """What taking first-seen dates for the events would have said, beside the interval likelihood.
 
     models: the model to show by (species, stage). shift_days: bias by first-seen dates minus bias by intervals;

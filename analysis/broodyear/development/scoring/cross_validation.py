@@ -16,6 +16,7 @@ from broodyear.development.likelihood.fit_result import DevelopmentFit
 from broodyear.development.likelihood.fitting import FEWEST_BATCHES
 from broodyear.development.likelihood.fold_fits import FoldFit, fit_folds
 from broodyear.development.likelihood.tank_records import TankRecords
+from broodyear.development.models.forms import Curve
 from broodyear.development.models.own_models import DevelopmentModel
 from broodyear.development.models.published import LEAST_SPREAD_LOG_SD, as_curve
 from broodyear.development.scoring.predictions import (
@@ -170,15 +171,19 @@ def published_predictors(
 
     A model of one's own brings its spread where it states one, and its covariance widens it.
     """
-    known = {name: edges(records, as_curve(model).rate(records.grid_c))[0] for name, model in models.items()}
+    drawn = {name: as_curve(model) for name, model in models.items()}
+    known = [edges(records, one.rate(records.grid_c))[0] for one in drawn.values()]
     spreads = iter(
-        crossed_means([MeanWanted(one.subset(fold), {}, WRONG_LOG_SD) for one in known.values() for fold in folds])
+        crossed_means([MeanWanted(one.subset(fold), {}, WRONG_LOG_SD) for one in known for fold in folds])
     )
-    return {name: [_published_predictor(model, next(spreads)) for _ in folds] for name, model in models.items()}
+    return {
+        name: [_published_predictor(model, drawn[name], next(spreads)) for _ in folds]
+        for name, model in models.items()
+    }
 
 
-def _published_predictor(model: str | DevelopmentModel, about: CrossedMean) -> Predictor:
-    drawn, own = as_curve(model), model if isinstance(model, DevelopmentModel) else None
+def _published_predictor(model: str | DevelopmentModel, drawn: Curve, about: CrossedMean) -> Predictor:
+    own = model if isinstance(model, DevelopmentModel) else None
     spread = float(np.hypot(about.estimate[0], about.total_sd))
     if own is not None and own.spread_log_sd is not None:
         spread = own.spread_log_sd

@@ -68,20 +68,29 @@ SCORES_SHOW = Shows(
 
 
 @dataclass(frozen=True)
-class DevelopmentScores:
-    """Everything the validation found.
+class StageScores:
+    """What scoring found of some species and stages.
 
-    scores: the rows of scores.csv; data: by (species, stage); held_out: by (species, stage, model, scheme);
-    copied: dates copied from a forecast; left_out: frame species, stage, reason, rows; gaps: stages left out for
-    days without readings (see ``gaps``).
+    scores: rows of scores.csv; data: by (species, stage); held_out: by (species, stage, model, scheme).
     """
 
     scores: pd.DataFrame
     data: Mapping[tuple[str, str], StageData]
     held_out: Mapping[tuple[str, str, str, str], HeldOut]
+
+
+@dataclass(frozen=True)
+class DevelopmentScores(StageScores):
+    """Everything the validation found.
+
+    copied: dates copied from a forecast; left_out: frame species, stage, reason, rows; gaps: stages left out for
+    days without readings (see ``gaps``); beside: what else was worked out where stages were scored.
+    """
+
     copied: CopiedDates
     left_out: pd.DataFrame
     gaps: pd.DataFrame
+    beside: Sequence[Any]
 
     def summary(self) -> str:
         """The bias of every model over all temperatures, as text."""
@@ -134,14 +143,15 @@ def score_everything(
     models: Sequence[Any] = (),
     seed: int = DEFAULT_SEED,
     ask: Ask = done_here,
+    then: Callable[[StageScores], Any] | None = None,
 ) -> DevelopmentScores:
     """Scores with the fits, predictions and exclusions behind them.
 
     daily: the tanks' temperatures, where source is one frame; models: DevelopmentModel of one's own, or names of
     published models, scored beside every published model of their species and stage; seed: of the randomised
-    probability transforms; ask: has species and stages scored, perhaps in another process. Raises
-    NothingToAnalyse when no stage of any species can be scored, UsageError for models that are neither or share a
-    name.
+    probability transforms; ask: has species and stages scored, perhaps in another process; then: what else is to
+    be worked out there of the scores. Raises NothingToAnalyse when no stage of any species can be scored,
+    UsageError for models that are neither or share a name.
     """
     chosen = (*nominal_models(getattr(source, "settings", Settings())), *_checked_models(models))
     rows = source if isinstance(source, pd.DataFrame) else stage_rows(source)
@@ -151,16 +161,28 @@ def score_everything(
     if not records:
         raise NothingToAnalyse("no stage has a tank that can be scored; see left_out for the reasons")
     asked = [
-        ask(scored_stages, [records[at] for at in half], tuple(forms), tuple(schemes), [[seed, at] for at in half])
+        ask(scored_stages, {at: records[at] for at in half}, tuple(forms), tuple(schemes), seed, then)
         for half in _halves(records)
     ]
     # From the last on, while another process takes them from the first on.
     halves = [answer() for answer in reversed(asked)]
-    answers = sorted((one for half in halves for one in half), key=lambda one: (one[0].species, one[0].stage))
-    data = {(one.species, one.stage): one for one, _, _ in answers}
-    held_out = {key: held for _, found, _ in answers for key, held in found.items()}
-    table = pd.DataFrame([row for _, _, of_stage in answers for row in of_stage], columns=list(SCORE_COLUMNS))
-    return DevelopmentScores(table, data, held_out, copied, left_out, left_out_for_gaps(rows))
+    data = {key: one for found, _ in halves for key, one in found.data.items()}
+    return DevelopmentScores(
+        in_order([found.scores for found, _ in halves]),
+        dict(sorted(data.items())),
+        {key: held for found, _ in halves for key, held in found.held_out.items()},
+        copied,
+        left_out,
+        left_out_for_gaps(rows),
+        [beside for _, beside in halves],
+    )
+
+
+def in_order(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Frames of different stages as one, by species and stage."""
+    some = [part for part in parts if len(part)]
+    whole = pd.concat(some, ignore_index=True) if len(some) > 1 else [*some, *parts][0]
+    return whole.sort_values(["species", "stage"], kind="stable", ignore_index=True)
 
 
 def _halves(records: Sequence[StageRecords]) -> list[list[int]]:
@@ -175,22 +197,30 @@ def _halves(records: Sequence[StageRecords]) -> list[list[int]]:
 
 
 def scored_stages(
-    records: Sequence[StageRecords], forms: Sequence[str], schemes: Sequence[str], seeds: Sequence[Sequence[int]]
-) -> list[tuple[StageData, dict[tuple[str, str, str, str], HeldOut], list[dict[str, Any]]]]:
-    """Of each species and stage the fits, the held-out predictions, and the rows of scores.csv.
+    records: Mapping[int, StageRecords],
+    forms: Sequence[str],
+    schemes: Sequence[str],
+    seed: int,
+    then: Callable[[StageScores], Any] | None = None,
+) -> tuple[StageScores, Any]:
+    """Scores of species and stages by their number, with fits and predictions, and what ``then`` makes of them.
 
     On one linear-algebra thread: sums are rounded as threads share them out, and this may run in another process.
     """
     with threadpool_limits(limits=1, user_api="blas"):
-        stages = fitted_stages(records, forms)
+        stages = fitted_stages(list(records.values()), forms)
         cells = [
-            StageCells(one, _predict(one, schemes), np.random.default_rng(seed))
-            for one, seed in zip(stages, seeds, strict=True)
+            StageCells(one, _predict(one, schemes), np.random.default_rng([seed, number]))
+            for one, number in zip(stages, records, strict=True)
         ]
-        return [
-            (cell.one, cell.held_out(), rows + [_refused_row(cell.one, form) for form in cell.one.refused])
-            for cell, rows in zip(cells, scored_rows(cells), strict=True)
-        ]
+        rows = [row for one in scored_rows(cells) for row in one]
+        rows += [_refused_row(one, form) for one in stages for form in one.refused]
+        found = StageScores(
+            in_order([pd.DataFrame(rows, columns=list(SCORE_COLUMNS))]),
+            {(one.species, one.stage): one for one in stages},
+            {key: held for cell in cells for key, held in cell.held_out().items()},
+        )
+        return found, then(found) if then else None
 
 
 def _checked_models(models: Sequence[Any]) -> tuple[DevelopmentModel, ...]:

@@ -10,7 +10,8 @@ hand and by logger the hour cancels.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -24,57 +25,69 @@ from broodyear.statistics.multiplicity import holm
 # Single families differ by about ±10 % (Debowski et al. 2006), a week of the time to hatch; batches pool many.
 FARTHEST_BATCH_DAYS = 7.0
 ANSWER, WHERE, BETTER = "answer", "where", "better"
+#: One row of a table: a tenth of the time of as many series.
+Row = Mapping[Any, Any]
 
 
 def development_claims(
     scores: pd.DataFrame, comparisons: pd.DataFrame, thermometers: pd.DataFrame
 ) -> tuple[Claim, ...]:
     """Claims from scores, paired comparisons and thermometers, species by species and stage by stage."""
-    main = scores[scores["scheme"] == MAIN_SCHEME]
+    whole, pairs, readers = (_by_stage(one) for one in (scores, comparisons, thermometers))
     claims: list[Claim] = []
-    for (species, stage), rows in main.groupby(["species", "stage"], sort=True):
-        key = (str(species), str(stage))
+    for key, rows in sorted(whole.items()):
         level = f"{key[0]} {key[1]}"
-        claims += _biases(level, rows)
-        claims += _better(level, _of(comparisons, key))
-        claims += _thermometers(level, _of(thermometers, key))
+        claims += _biases(level, [row for row in rows if row["scheme"] == MAIN_SCHEME])
+        claims += _better(level, pairs.get(key, []))
+        claims += _thermometers(level, readers.get(key, []))
     return tuple(claims)
 
 
-def _of(frame: pd.DataFrame, key: tuple[str, str]) -> pd.DataFrame:
-    return frame[(frame["species"] == key[0]) & (frame["stage"] == key[1])]
+def _by_stage(frame: pd.DataFrame) -> dict[tuple[str, str], list[Row]]:
+    """The rows of each species and stage; a blank stock, of all stocks, is none."""
+    found: dict[tuple[str, str], list[Row]] = {}
+    for row in frame.to_dict("records"):
+        stock = row.get("donor_stock")
+        found.setdefault((row["species"], row["stage"]), []).append(
+            {**row, "donor_stock": stock if isinstance(stock, str) else ""}
+        )
+    return found
 
 
-def _biases(level: str, rows: pd.DataFrame) -> list[Claim]:
+def _family(rows: Sequence[Row]) -> tuple[list[float], int]:
+    """The p values of some rows adjusted together, and how many are known."""
+    p_values = np.array([row["p_value"] for row in rows], dtype=float)
+    return holm(p_values).tolist(), int(np.isfinite(p_values).sum())
+
+
+def _biases(level: str, rows: Sequence[Row]) -> list[Claim]:
     """The bias of every model over all temperatures, then by band and by stock."""
-    is_whole = (rows["band"] == "all") & (rows["donor_stock"].fillna("") == "")
-    whole = rows[is_whole & (rows["unscored"] != Reason.NOT_CONVERGED)]
-    counted = whole[~whole["model"].map(is_own).astype(bool)]
-    adjusted = dict(zip(counted.index, holm(counted["p_value"].to_numpy(dtype=float)), strict=True))
+    of_all = [row for row in rows if row["band"] == "all" and not row["donor_stock"]]
+    of_all = [row for row in of_all if row["unscored"] != Reason.NOT_CONVERGED]
+    counted = [row for row in of_all if not is_own(row["model"])]
+    adjusted, known = _family(counted)
+    in_family = {row["model"]: p_family for row, p_family in zip(counted, adjusted, strict=True)}
     claims = []
-    for index, row in whole.iterrows():
-        model = str(row["model"])
-        others = rows[(rows["model"] == model) & ~is_whole]
-        bands = _parts(level, others[others["donor_stock"].fillna("") == ""], "band")
-        stocks = _parts(level, others[others["donor_stock"].fillna("") != ""], "donor_stock")
-        p_family = adjusted.get(index, float("nan"))
+    for row in of_all:
+        of_model = [one for one in rows if one["model"] == row["model"]]
+        bands = _parts(level, [one for one in of_model if one["band"] != "all" and not one["donor_stock"]], "band")
+        stocks = _parts(level, [one for one in of_model if one["donor_stock"]], "donor_stock")
+        p_family = in_family.get(row["model"], float("nan"))
         reason = Reason.STOCKS_DIFFER if _is_opposed(stocks) else _reason(row, p_family)
-        section = ANSWER if not is_own(model) else ""
-        claims += [_bias(row, level, reason, p_family, int(counted["p_value"].notna().sum()), section)]
-        claims += [*bands, *stocks]
+        section = ANSWER if not is_own(row["model"]) else ""
+        claims += [_bias(row, level, reason, p_family, known, section), *bands, *stocks]
     return claims
 
 
-def _parts(level: str, rows: pd.DataFrame, column: str) -> list[Claim]:
+def _parts(level: str, rows: Sequence[Row], column: str) -> list[Claim]:
     """Claims on one model's bands or stocks, a family by themselves; only those that are clear are stated."""
-    rows = rows[(rows["tanks"] > 0) | (rows["tanks_outside_tested"].fillna(0) > 0)]
-    adjusted = dict(zip(rows.index, holm(rows["p_value"].to_numpy(dtype=float)), strict=True))
-    known = int(rows["p_value"].notna().sum())
+    rows = [row for row in rows if row["tanks"] > 0 or row["tanks_outside_tested"] > 0]
+    adjusted, known = _family(rows)
     claims = []
-    for index, row in rows.iterrows():
-        reason = _reason(row, adjusted[index])
+    for row, p_family in zip(rows, adjusted, strict=True):
+        reason = _reason(row, p_family)
         section = WHERE if reason is Reason.CLEAR else ""
-        claims.append(_bias(row, f"{level} {row[column]}", reason, adjusted[index], known, section))
+        claims.append(_bias(row, f"{level} {row[column]}", reason, p_family, known, section))
     return claims
 
 
@@ -85,8 +98,8 @@ def _is_opposed(stocks: Iterable[Claim]) -> bool:
     return {-1.0, 1.0} <= signs
 
 
-def _reason(row: pd.Series, p_family: float) -> Reason:
-    if is_own(str(row["model"])):
+def _reason(row: Row, p_family: float) -> Reason:
+    if is_own(row["model"]):
         return Reason.OWN_FIT
     if row["unscored"]:
         return Reason(row["unscored"])
@@ -94,7 +107,7 @@ def _reason(row: pd.Series, p_family: float) -> Reason:
     return Reason.HOUR_OF_LOOKING if is_hour else clear_or_not(float(p_family))
 
 
-def _bias(row: pd.Series, level: str, reason: Reason, p_family: float, comparisons: int, section: str) -> Claim:
+def _bias(row: Row, level: str, reason: Reason, p_family: float, comparisons: int, section: str) -> Claim:
     return Claim(
         ClaimKind.MODEL_BIASED,
         str(row["model"]),
@@ -111,20 +124,19 @@ def _bias(row: pd.Series, level: str, reason: Reason, p_family: float, compariso
     )
 
 
-def _better(level: str, rows: pd.DataFrame) -> list[Claim]:
+def _better(level: str, rows: Sequence[Row]) -> list[Claim]:
     """Which of two models misses by fewer days on the same tanks; a family of all pairs of the stage.
 
     The subject of each claim is the one that misses by less, whichever of the two the row names first.
     """
-    adjusted = dict(zip(rows.index, holm(rows["p_value"].to_numpy(dtype=float)), strict=True))
-    known = int(rows["p_value"].notna().sum())
+    adjusted, known = _family(rows)
     claims = []
-    for index, row in rows.iterrows():
+    for row, p_family in zip(rows, adjusted, strict=True):
         gain, low, high = (float(row[name]) for name in ("mae_gain_days", "mae_gain_low", "mae_gain_high"))
-        reason = Reason.TOO_FEW_BATCHES if row["batches"] < FEWEST_BATCHES else clear_or_not(adjusted[index])
+        reason = Reason.TOO_FEW_BATCHES if row["batches"] < FEWEST_BATCHES else clear_or_not(p_family)
         if excludes_zero(low, high) and row["p_value"] > CLAIMED_AT:
             reason = Reason.HOUR_OF_LOOKING
-        better, other = str(row["model"]), str(row["against"])
+        better, other = row["model"], row["against"]
         if gain < 0.0:
             better, other, gain, low, high = other, better, -gain, -high, -low
         claims.append(
@@ -139,7 +151,7 @@ def _better(level: str, rows: pd.DataFrame) -> list[Claim]:
                 high=high,
                 unit="days",
                 p_value=float(row["p_value"]),
-                p_family=adjusted[index],
+                p_family=p_family,
                 comparisons=known,
                 section=BETTER if reason is Reason.CLEAR else "",
             )
@@ -147,21 +159,22 @@ def _better(level: str, rows: pd.DataFrame) -> list[Claim]:
     return claims
 
 
-def _thermometers(level: str, rows: pd.DataFrame) -> list[Claim]:
+def _thermometers(level: str, rows: Sequence[Row]) -> list[Claim]:
     """Whether hand-read tanks differ from logger-read ones: the thermometers, not the model, are off then."""
     claims = []
-    for model, of_model in rows.groupby("model", sort=False):
-        found = of_model[of_model["read_by"] == HAND_LESS_LOGGER]
-        if len(found):
-            row, reason = found.iloc[0], clear_or_not(float(found.iloc[0]["p_value"]))
+    for model in dict.fromkeys(row["model"] for row in rows):
+        of_model = [row for row in rows if row["model"] == model]
+        found = [row for row in of_model if row["read_by"] == HAND_LESS_LOGGER]
+        if found:
+            row, reason = found[0], clear_or_not(float(found[0]["p_value"]))
         else:
-            row = of_model.sort_values("tanks").iloc[0]
-            row = row.where(~row.index.isin(["bias_days", "bias_low", "bias_high", "p_value"]), np.nan)
+            row = min(of_model, key=lambda one: one["tanks"])
+            row = {**row, **dict.fromkeys(("bias_days", "bias_low", "bias_high", "p_value"), float("nan"))}
             reason = Reason.TOO_FEW_BATCHES if row["batches"] < FEWEST_BATCHES else Reason.TOO_FEW_SITES
         claims.append(
             Claim(
                 ClaimKind.THERMOMETER,
-                str(model),
+                model,
                 reason,
                 level=level,
                 estimate=float(row["bias_days"]),
@@ -170,7 +183,7 @@ def _thermometers(level: str, rows: pd.DataFrame) -> list[Claim]:
                 unit="days",
                 p_value=float(row["p_value"]),
                 p_family=float(row["p_value"]),
-                comparisons=1 if len(found) else 0,
+                comparisons=len(found),
                 section=ANSWER,
             )
         )

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from broodyear.development.likelihood.crossed import CrossedMean, MeanWanted, crossed_means
 from broodyear.development.likelihood.fitting import FEWEST_BATCHES
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut, matrix_of, predicted_days
-from broodyear.development.scoring.held_out_scores import DevelopmentScores
+from broodyear.development.scoring.held_out_scores import StageScores
 from broodyear.development.scoring.score_cells import FEWEST_SITES, UNSETTLED, hour_days, mean_error, sites_of
 from broodyear.development.scoring.stage_data import StageData
 
@@ -36,9 +36,7 @@ THERMOMETER_COLUMNS = (
 )  # fmt: skip
 
 
-def bias_by_thermometer(
-    scores: DevelopmentScores, models: Mapping[tuple[str, str], tuple[str, ...]]
-) -> pd.DataFrame:
+def bias_by_thermometer(scores: StageScores, models: Mapping[tuple[str, str], tuple[str, ...]]) -> pd.DataFrame:
     """Bias of each model in logger-read and hand-read tanks and the difference of the two: THERMOMETER_COLUMNS.
 
     models: those to show by (species, stage). read_by: logger, hand, or hand_less_logger; all three come from one

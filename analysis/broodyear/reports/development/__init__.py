@@ -1,7 +1,7 @@
 """The development report: thermal-unit models validated against the programme's own records.
 
-Door: ``report_development`` writes it from a store, ``gather_development`` works its tables out (also from frozen
-records, see ``freezing``), ``write_development`` writes what was gathered.
+Door: ``report_development`` writes it from a store; ``scored_records`` and ``gather_development`` work its tables
+out, also from frozen records (see ``freezing``); ``write_development`` writes what was gathered.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from broodyear.reports.development.closing import (
 from broodyear.reports.development.equations import equations_section
 from broodyear.reports.development.evidence import calibration_section, stages_section
 from broodyear.reports.development.freezing import frozen_files
-from broodyear.reports.development.gathering import gather_development, records_of
+from broodyear.reports.development.gathering import gather_development, records_of, scored_records
 from broodyear.reports.development.results import DevelopmentResults
 from broodyear.reports.development.where import against_section, where_section
 from broodyear.reports.folder import ReportResult, require_report_folder, write_report
@@ -41,6 +41,7 @@ __all__ = [
     "development_page",
     "gather_development",
     "report_development",
+    "scored_records",
     "write_development",
 ]
 
@@ -68,9 +69,10 @@ def report_development(
         tell(0, 3, "reading the records")
         records = records_of(store)
         tell(1, 3, "comparing forecast and seen dates")
-        results = gather_development(records, models, beside)
-        tell(2, 3, "drawing and writing")
+        scored = scored_records(records, models, beside)
         frozen = beside.ask(frozen_files, records, models)
+        results = gather_development(records, scored)
+        tell(2, 3, "drawing and writing")
         page = development_page(results).drawn_by(beside.ask)
         return write_development(
             results, folder, store.uploads(), pdf=pdf, command=command, frozen=frozen(), page=page

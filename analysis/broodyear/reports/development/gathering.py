@@ -15,6 +15,7 @@ from broodyear.reports.tables import ReportTable, report_table
 
 if TYPE_CHECKING:
     from broodyear.development import DevelopmentAssessment, DevelopmentModel
+    from broodyear.development.scoring.held_out_scores import DevelopmentScores
     from broodyear.reports.second_process import SecondProcess
     from broodyear.settings import Settings
     from broodyear.store import Store
@@ -49,19 +50,26 @@ def records_of(store: Store) -> Records:
     return Records({name: store.result(name) for name in FROZEN_TABLES}, store.settings)
 
 
-def gather_development(
+def scored_records(
     records: Records, models: Sequence[DevelopmentModel] = (), beside: SecondProcess | None = None
-) -> DevelopmentResults:
-    """The tables of the development report, part of them worked out `beside`. models: of one's own, scored beside
-    the published ones.
+) -> DevelopmentScores:
+    """Models scored on the records, part of them `beside`. models: of one's own, scored beside the published ones.
 
     Raises NothingToAnalyse when no stage of any species can be scored.
     """
-    from broodyear.development import assess_development
+    from broodyear.development.scoring.assessment import compared_scores
     from broodyear.development.scoring.held_out_scores import DEFAULT_SEED, done_here
 
     ask = beside.ask if beside else done_here
-    found = assess_development(records, seed=DEFAULT_SEED, models=models, ask=ask)
+    return compared_scores(records, seed=DEFAULT_SEED, models=models, ask=ask)
+
+
+def gather_development(records: Records, scored: DevelopmentScores) -> DevelopmentResults:
+    """The tables of the development report, from the scores of its records."""
+    from broodyear.development.scoring.assessment import assessed
+    from broodyear.development.scoring.held_out_scores import DEFAULT_SEED
+
+    found = assessed(scored)
     curves, pairs = _drawn_curves(found)
     return DevelopmentResults(
         settings=records.settings,

@@ -14,11 +14,11 @@ from broodyear.reports.development.results import (
     MAIN_SCHEME,
     WORDS,
     DevelopmentResults,
+    named,
     shown_if_any,
-    titled,
 )
 from broodyear.reports.numbers import known
-from broodyear.reports.parts import Block, Bullets, Folded, Heading, Section, joined
+from broodyear.reports.parts import Block, Bullets, Drawing, Folded, Heading, Section, joined
 from broodyear.reports.rendering import phrase, wording
 from broodyear.reports.tables import shown
 from broodyear.reports.vocabulary import BAND_WORDS, model_words
@@ -38,22 +38,21 @@ def where_section(results: DevelopmentResults) -> Section:
     claims = results.claims
     parts = claims.rows(ClaimKind.MODEL_BIASED, section="where")
     said = prose(WORDS, "where", claims.table, count=len(parts))
-    blocks: list[Block] = [_bands(results), said, *([claims.bullets(parts)] if parts else []), *_cold(results)]
+    bands = [_bands(results, species, stage) for species, stage in results.shown]
+    stated = [claims.bullets(parts)] if parts else []
+    blocks: list[Block] = [prose(WORDS, "bands"), *bands, said, *stated, *_cold(results)]
     return Section("where", "Where is it off, by temperature and by stock?", tuple(blocks))
 
 
-def _bands(results: DevelopmentResults) -> Block:
-    cells = [_band_cells(results, species, stage) for species, stage in results.shown]
-    table = pd.concat(cells, ignore_index=True) if cells else pd.DataFrame()
-    return drawing(bands_figure, table, table=results.scores, wide=True)
-
-
-def _band_cells(results: DevelopmentResults, species: str, stage: str) -> pd.DataFrame:
+def _bands(results: DevelopmentResults, species: str, stage: str) -> Drawing:
     shown = dict.fromkeys([*results.drawn(species, stage), CONSTANT_UNITS])
     table = results.scores.frame
     rows = table[(table["species"] == species) & (table["stage"] == stage) & (table["scheme"] == MAIN_SCHEME)]
-    parts = [rows[rows["model"] == model].assign(model=model_words(model)) for model in shown]
-    return pd.concat(parts).assign(panel=titled(species, stage))
+    cells = pd.concat([rows[rows["model"] == model].assign(model=model_words(model)) for model in shown])
+    return drawing(
+        bands_figure, cells, table=results.scores, words={"words": named(species, stage)},
+        file=f"bands_{species}_{stage}",
+    )  # fmt: skip
 
 
 def _cold(results: DevelopmentResults) -> list[Block]:
