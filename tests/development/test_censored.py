@@ -9,9 +9,12 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import norm, truncnorm
 
-from broodyear.development.likelihood.censored import WRONG_LOG_SD, Intervals, log_interval_probability, marginal
-from broodyear.development.likelihood.interval_values import (
+from broodyear.development.likelihood.censored import (
+    WRONG_LOG_SD,
+    Intervals,
+    log_interval_probability,
     log_interval_score,
+    marginal,
     mean_absolute_within,
     probability_inside,
 )

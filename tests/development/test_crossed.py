@@ -7,10 +7,9 @@ import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
 
-from broodyear.development.likelihood.censored import Intervals, marginal
-from broodyear.development.likelihood.crossed import MeanWanted, crossed_mean, crossed_means
-from broodyear.development.likelihood.crossed_posterior import Posteriors, Values
-from broodyear.development.likelihood.interval_values import common_part
+from broodyear.development.likelihood.censored import Intervals, common_part, marginal
+from broodyear.development.likelihood.crossed import crossed_mean, crossed_means
+from broodyear.development.likelihood.crossed_posterior import MeanWanted, Posteriors
 
 # Intervals this narrow are values; what is left of an error is that of the search.
 NARROW = 1e-4
@@ -185,7 +184,7 @@ def test_the_evidence_is_that_of_quadrature() -> None:
             ]
         )
         by_quadrature.append(logs.max() + np.log(np.sum(np.exp(logs - logs.max())) * (means[1] - means[0])))
-        one = Values(known, np.ones((10, 1)), {"site": site.astype(np.intp)}, 30.0, 0.0)
+        one = MeanWanted(known, {"site": site.astype(str)}, 30.0, wrong_share=0.0)
         posteriors, spreads = Posteriors([one]), np.array([[site_sd, spread_sd]])
         flat = posteriors.flat([one], np.zeros(10, dtype=bool))
         terms = posteriors.begin(flat, spreads, np.zeros(1))

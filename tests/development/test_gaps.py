@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from broodyear.development.scoring.gaps import GAP_COLUMNS, GAP_REASON, left_out_for_gaps
+from broodyear.development.scoring.record_checks import GAP_COLUMNS, GAP_REASON, left_out_for_gaps
 
 
 def test_each_is_told_with_its_days() -> None:

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from broodyear.development.likelihood.least_squares import fit_least_squares
+from broodyear.development.likelihood.constant_fits import fit_least_squares
 from broodyear.errors import Refused
 
 GOLDEN = Path(__file__).parents[1] / "golden" / "development"

@@ -10,8 +10,7 @@ import pandas as pd
 import pytest
 
 from broodyear.development.likelihood.tank_records import tank_records
-from broodyear.development.scoring.copied_dates import find_copied_dates
-from broodyear.development.scoring.record_checks import has_implausible_units, is_far_off
+from broodyear.development.scoring.record_checks import find_copied_dates, has_implausible_units, is_far_off
 from broodyear.development.scoring.stage_rows import stage_rows
 from broodyear.errors import NothingToAnalyse
 

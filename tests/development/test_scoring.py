@@ -13,7 +13,7 @@ from tests.development.programmes import is_midway
 from broodyear.claims import ClaimKind
 from broodyear.development import DevelopmentModel, assess_development, score_development
 from broodyear.development.scoring.cross_validation import blocks_of
-from broodyear.development.scoring.held_out_scores import SCORE_COLUMNS, score_everything
+from broodyear.development.scoring.held_out_scores import SCORE_COLUMNS, Scoring, score_everything
 from broodyear.errors import NothingToAnalyse
 
 # Columns that others read, by contract.
@@ -28,7 +28,7 @@ WEEKDAY_LAG_DAYS = 0.929
 
 @pytest.fixture(scope="module")
 def scored(programme: Any) -> Any:
-    return score_everything(programme.frame, daily=programme.daily, schemes=("batch_out",))
+    return score_everything(programme.frame, Scoring(schemes=("batch_out",)), daily=programme.daily)
 
 
 def test_columns_are_those_of_the_contract(scored: Any) -> None:

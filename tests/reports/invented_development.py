@@ -8,7 +8,7 @@ import pandas as pd
 
 from broodyear.claims import Claim, ClaimKind, Reason
 from broodyear.development.models.sources import references
-from broodyear.development.scoring.calibration import pit_histogram
+from broodyear.development.scoring.score_cells import pit_histogram
 from broodyear.reports.development import DevelopmentResults
 from broodyear.reports.sentences import state
 from broodyear.reports.tables import report_table

@@ -9,18 +9,18 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 _NAMES = {
-    "forecast.cautions": ("ALL_FITS", "EARLIER_FITS", "FORECAST_CAUTIONS"),
-    "forecast.forecasting": ("forecast_stages", "forecast_table", "own_fits"),
+    "forecast.forecasting": (
+        "ALL_FITS", "EARLIER_FITS", "FORECAST_CAUTIONS", "forecast_stages", "forecast_table", "own_fits",
+    ),
     "forecast.planning": ("PLAN_STAGES", "plan_dates"),
     "likelihood.fit_result": ("DevelopmentFit",),
     "likelihood.fitting": ("fit_development",),
-    "models.disagreements": ("published_disagreements",),
     "models.own_models": ("DevelopmentModel", "read_models"),
-    "models.published": ("default_model", "published_models", "published_pairs"),
+    "models.published": ("default_model", "published_disagreements", "published_models", "published_pairs"),
     "models.summing": ("days_to_stage", "forecast_day", "fraction_at_delivery", "units_c_days"),
     "scoring.assessment": ("DevelopmentAssessment", "assess_development"),
     "scoring.held_out_scores": ("score_development",),
-}
+}  # fmt: skip
 _HOMES = {name: home for home, names in _NAMES.items() for name in names}
 
 __all__ = [
@@ -32,14 +32,24 @@ __all__ = [
 ]  # fmt: skip
 
 if TYPE_CHECKING:
-    from broodyear.development.forecast.cautions import ALL_FITS, EARLIER_FITS, FORECAST_CAUTIONS
-    from broodyear.development.forecast.forecasting import forecast_stages, forecast_table, own_fits
+    from broodyear.development.forecast.forecasting import (
+        ALL_FITS,
+        EARLIER_FITS,
+        FORECAST_CAUTIONS,
+        forecast_stages,
+        forecast_table,
+        own_fits,
+    )
     from broodyear.development.forecast.planning import PLAN_STAGES, plan_dates
     from broodyear.development.likelihood.fit_result import DevelopmentFit
     from broodyear.development.likelihood.fitting import fit_development
-    from broodyear.development.models.disagreements import published_disagreements
     from broodyear.development.models.own_models import DevelopmentModel, read_models
-    from broodyear.development.models.published import default_model, published_models, published_pairs
+    from broodyear.development.models.published import (
+        default_model,
+        published_disagreements,
+        published_models,
+        published_pairs,
+    )
     from broodyear.development.models.summing import (
         days_to_stage,
         forecast_day,

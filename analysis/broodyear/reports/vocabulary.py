@@ -146,7 +146,7 @@ _FORMS = {
 
 def model_words(model: object) -> str:
     """A thermal-unit model as people say it: a published one by author and event, an own fit by its form."""
-    from broodyear.development.models.names import readable_name
+    from broodyear.development.models.published import readable_name
 
     code = str(model)
     return _FORMS.get(code) or readable_name(code).replace("_", " ")

@@ -11,8 +11,7 @@ import pandas as pd
 from scipy.special import ndtri
 
 from broodyear.development.forecast.forecast_models import candidate_models, start_of_development
-from broodyear.development.forecast.journeys import journeys_of, tanks_under_way
-from broodyear.development.forecast.paths import StagePath
+from broodyear.development.forecast.paths import StagePath, journeys_of, tanks_under_way
 from broodyear.development.likelihood.fit_result import DevelopmentFit
 from broodyear.development.models.own_models import DevelopmentModel
 from broodyear.development.models.published import as_curve, constant_units_model, published_pairs

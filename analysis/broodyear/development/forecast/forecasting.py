@@ -18,8 +18,13 @@ from broodyear.development.forecast.forecast_models import (
     is_tested,
     start_of_development,
 )
-from broodyear.development.forecast.journeys import journeys_of, remaining_stages, tanks_under_way
-from broodyear.development.forecast.paths import Journeys, StagePath
+from broodyear.development.forecast.paths import (
+    Journeys,
+    StagePath,
+    journeys_of,
+    remaining_stages,
+    tanks_under_way,
+)
 from broodyear.development.likelihood.fit_result import DevelopmentFit
 from broodyear.development.models.own_models import nominal_models
 from broodyear.development.scoring.record_checks import has_implausible_units
@@ -272,3 +277,19 @@ def _arranged(rows: pd.DataFrame, season: int, today: np.datetime64) -> pd.DataF
     rows = rows.sort_values(["tank_id", "_place", "_second"], kind="stable")
     rows["delivered_on"] = pd.to_datetime(rows["delivered_on"])
     return rows.loc[:, list(FORECAST_COLUMNS)].reset_index(drop=True)
+
+
+FORECAST_CAUTIONS = (
+    "A forecast never replaces looking: the date written down is the one on which the event was seen.",
+    "Release only when, where and what the permit says, whatever the date of button-up.",
+    "Where no interval is given, the temperatures are not among those tested, or the model's spread is not known.",
+)
+# Said beside a plan, and beside a forecast for a day that somebody names: the two may rest on other records.
+ALL_FITS = (
+    "Own fits rest on every stage on record; a forecast for an earlier day rests on what was seen by then, and "
+    "may show another model first."
+)
+EARLIER_FITS = (
+    "Own fits rest on stages seen by {date}; a plan rests on every stage on record, and may show another model "
+    "first."
+)

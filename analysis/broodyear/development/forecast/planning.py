@@ -12,8 +12,7 @@ from numpy.typing import NDArray
 
 from broodyear.development.forecast.forecast_models import candidate_models
 from broodyear.development.forecast.forecasting import stage_forecast
-from broodyear.development.forecast.journeys import AHEAD_SD_SET_POINT_C
-from broodyear.development.forecast.paths import Journeys
+from broodyear.development.forecast.paths import AHEAD_SD_SET_POINT_C, Journeys
 from broodyear.development.likelihood.fit_result import DevelopmentFit
 from broodyear.development.models.own_models import DevelopmentModel, nominal_models
 from broodyear.development.models.published import known_models
@@ -35,7 +34,6 @@ def plan_dates(
     window: tuple[dt.date, dt.date] | None = None,
     release_after_days: int | None = None,
     set_points_c: Sequence[float] = SET_POINTS_C,
-    stages: Sequence[str] = PLAN_STAGES,
     fits: Mapping[tuple[str, str], Mapping[str, DevelopmentFit]] | None = None,
     settings: Settings | None = None,
 ) -> pd.DataFrame:
@@ -75,13 +73,13 @@ def plan_dates(
     journeys = _still_ahead(np.asarray(set_points_c, dtype=float))
     parts = [
         stage_forecast(tanks, journeys, stage, candidate_models(species, stage, fits or {}, nominal))
-        for stage in stages
+        for stage in PLAN_STAGES
     ]
     rows = pd.concat(parts, ignore_index=True)
     rows["set_point_c"] = rows["tank_id"].astype(float)
     if release_after_days is not None:
         rows = pd.concat([rows, _release(rows, release_after_days)], ignore_index=True)
-    return _arranged(rows, window, [*stages, "release"])
+    return _arranged(rows, window, [*PLAN_STAGES, "release"])
 
 
 def _check_species(

@@ -15,10 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtr, stdtrit
 
-from broodyear.development.likelihood.censored import Intervals
-from broodyear.development.likelihood.crossed_posterior import Values
+from broodyear.development.likelihood.censored import Intervals, common_part, middles
+from broodyear.development.likelihood.crossed_posterior import MeanWanted
 from broodyear.development.likelihood.crossed_search import Found, searched
-from broodyear.development.likelihood.interval_values import common_part, middles
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.intp]
@@ -99,24 +98,6 @@ class CrossedMean:
         return float(2.0 * stdtr(self.df[position], -off / self.std_error(position)))
 
 
-@dataclass(frozen=True)
-class MeanWanted:
-    """n interval-known values whose mean is wanted.
-
-    intervals: their own groups are not read; groups: labels of each value by name, those with one level are left
-    out; wrong_sd: SD of the errors of wrong dates, in the values' unit; design: (n, p), default a column of ones;
-    wrong_share: held at this share; default: estimated, up to MOST_WRONG_SHARE; sums: (q, p), weights of sums of
-    coefficients that are wanted in the place of these.
-    """
-
-    intervals: Intervals
-    groups: Mapping[str, NDArray[np.str_]]
-    wrong_sd: float
-    design: Floats | None = None
-    wrong_share: float | None = None
-    sums: Floats | None = None
-
-
 def crossed_mean(
     intervals: Intervals,
     groups: Mapping[str, NDArray[np.str_]],
@@ -136,50 +117,32 @@ def crossed_mean(
 def crossed_means(wanted: Sequence[MeanWanted]) -> list[CrossedMean]:
     """``crossed_mean`` of each; those with the same groups are searched together, hardly longer than one."""
     means: dict[int, CrossedMean] = {}
-    alike: dict[tuple[int, tuple[str, ...]], dict[int, Values]] = {}
+    alike: dict[tuple[int, tuple[str, ...]], list[int]] = {}
     for number, one in enumerate(wanted):
-        values = _values(one)
         if not np.isfinite(middles(one.intervals)).any() or common_part(one.intervals) is not None:
-            means[number] = _unknown(one, values)
+            means[number] = _unknown(one)
         else:
-            alike.setdefault((values.design.shape[1], tuple(values.codes)), {})[number] = values
+            alike.setdefault((one.fixed.shape[1], tuple(one.codes)), []).append(number)
     for together in alike.values():
-        found = searched(list(together.values()))
-        means |= {
-            number: _mean(wanted[number], together[number], one)
-            if one.is_settled
-            else _unknown(wanted[number], together[number], is_settled=False)
-            for number, one in zip(together, found, strict=True)
-        }
+        for number, found in zip(together, searched([wanted[number] for number in together]), strict=True):
+            one = wanted[number]
+            means[number] = _mean(one, found) if found.is_settled else _unknown(one, is_settled=False)
     return [means[number] for number in range(len(wanted))]
 
 
-def _values(one: MeanWanted) -> Values:
-    n = len(one.intervals.lower)
-    design = np.ones((n, 1)) if one.design is None else np.asarray(one.design, dtype=float)
-    coded = {
-        name: np.unique(labels, return_inverse=True)[1].astype(np.intp) for name, labels in one.groups.items()
-    }
-    codes = {name: code for name, code in coded.items() if n and code.max() > 0}
-    return Values(one.intervals, design, codes, one.wrong_sd, one.wrong_share)
-
-
-def _sums(wanted: MeanWanted, values: Values) -> Floats:
-    return np.eye(values.design.shape[1]) if wanted.sums is None else np.asarray(wanted.sums, dtype=float)
-
-
-def _unknown(wanted: MeanWanted, values: Values, is_settled: bool = True) -> CrossedMean:
-    nan, n, p = float("nan"), len(values.design), len(_sums(wanted, values))
-    none: dict[str, Floats] = {name: np.array([]) for name in values.codes}
-    blank, square, doubt = np.full(p, nan), np.full((p, p), nan), np.empty((0, 0))
-    group_sd, each = dict.fromkeys(values.codes, nan), np.full(n, nan)
+def _unknown(wanted: MeanWanted, is_settled: bool = True) -> CrossedMean:
+    nan, n = float("nan"), len(wanted.fixed)
+    none: dict[str, Floats] = {name: np.array([]) for name in wanted.codes}
+    q = len(wanted.weights)
+    blank, square, doubt = np.full(q, nan), np.full((q, q), nan), np.empty((0, 0))
+    group_sd, each = dict.fromkeys(wanted.codes, nan), np.full(n, nan)
     return CrossedMean(blank, square, blank, nan, group_sd, none, nan, each, square, {}, doubt, is_settled)
 
 
-def _mean(wanted: MeanWanted, values: Values, found: Found) -> CrossedMean:
+def _mean(wanted: MeanWanted, found: Found) -> CrossedMean:
     """The estimates, with spreads too small to matter as none."""
-    p, names, sums = values.design.shape[1], list(values.codes), _sums(wanted, values)
-    sizes = [int(code.max()) + 1 for code in values.codes.values()]
+    p, names, sums = wanted.fixed.shape[1], list(wanted.codes), wanted.weights
+    sizes = [int(code.max()) + 1 for code in wanted.codes.values()]
     edges = np.cumsum([p, *sizes])
     blocks = {name: slice(edges[k], edges[k + 1]) for k, name in enumerate(names)}
     group_sd = {
@@ -190,11 +153,11 @@ def _mean(wanted: MeanWanted, values: Values, found: Found) -> CrossedMean:
     doubt: Floats = np.linalg.pinv(found.information[np.ix_([*told, len(names)], [*told, len(names)])]).astype(
         float
     )
-    codes = [values.codes[names[k]] for k in told]
+    codes = [wanted.codes[names[k]] for k in told]
     return CrossedMean(
         estimate=sums @ found.effects[:p],
         covariance=sums @ found.posterior[:p, :p] @ sums.T,
-        df=np.array([_degrees(one, values, found, blocks, codes, doubt) for one in sums]),
+        df=np.array([_degrees(one, wanted, found, blocks, codes, doubt) for one in sums]),
         spread_sd=found.spread_sd,
         group_sd=group_sd,
         effects={name: found.effects[block] for name, block in blocks.items()},
@@ -208,7 +171,7 @@ def _mean(wanted: MeanWanted, values: Values, found: Found) -> CrossedMean:
 
 def _degrees(
     weights: Floats,
-    values: Values,
+    wanted: MeanWanted,
     found: Found,
     blocks: Mapping[str, slice],
     told: Sequence[Codes],
@@ -217,8 +180,8 @@ def _degrees(
     """Satterthwaite's degrees of freedom of a sum of coefficients, from the information on the variances."""
     p = len(weights)
     column = found.posterior[:, :p] @ weights
-    sums = values.design @ column[:p]
-    for name, codes in values.codes.items():
+    sums = wanted.fixed @ column[:p]
+    for name, codes in wanted.codes.items():
         sums = sums + column[blocks[name]][codes]
     influence = sums * found.weight
     by_group = [np.sum(np.bincount(codes, influence) ** 2) for codes in told]

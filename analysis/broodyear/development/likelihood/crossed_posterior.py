@@ -15,12 +15,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from broodyear.development.likelihood.censored import Intervals, tank_terms
-from broodyear.development.likelihood.interval_values import middles
+from broodyear.development.likelihood.censored import Intervals, middles, tank_terms
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.intp]
@@ -38,14 +38,38 @@ _LEAST_LEFT = 1e-9
 
 
 @dataclass(frozen=True)
-class Values:
-    """n interval-known values: design (n, p), level of each by group, SD of wrong dates, their share if held."""
+class MeanWanted:
+    """n interval-known values whose mean is wanted.
+
+    intervals: their own groups are not read; groups: labels of each value by name, those with one level are left
+    out; wrong_sd: SD of the errors of wrong dates, in the values' unit; design: (n, p), default a column of ones;
+    wrong_share: held at this share; default: estimated, up to MOST_WRONG_SHARE; sums: (q, p), weights of sums of
+    coefficients that are wanted in the place of these.
+    """
 
     intervals: Intervals
-    design: Floats
-    codes: Mapping[str, Codes]
+    groups: Mapping[str, NDArray[np.str_]]
     wrong_sd: float
-    wrong_share: float | None
+    design: Floats | None = None
+    wrong_share: float | None = None
+    sums: Floats | None = None
+
+    @cached_property
+    def fixed(self) -> Floats:
+        """(n, p) the design."""
+        n = len(self.intervals.lower)
+        return np.ones((n, 1)) if self.design is None else np.asarray(self.design, dtype=float)
+
+    @cached_property
+    def weights(self) -> Floats:
+        """(q, p) the sums of coefficients."""
+        return np.eye(self.fixed.shape[1]) if self.sums is None else np.asarray(self.sums, dtype=float)
+
+    @cached_property
+    def codes(self) -> Mapping[str, Codes]:
+        """The level of each value, by group."""
+        coded = {name: np.unique(one, return_inverse=True)[1].astype(np.intp) for name, one in self.groups.items()}
+        return {name: code for name, code in coded.items() if len(code) and code.max() > 0}
 
 
 @dataclass(frozen=True)
@@ -134,8 +158,8 @@ class Posteriors:
     the effects of the others stand among the inner ones, after p coefficients.
     """
 
-    def __init__(self, sets: Sequence[Values]) -> None:
-        self.p, self.names = sets[0].design.shape[1], list(sets[0].codes)
+    def __init__(self, sets: Sequence[MeanWanted]) -> None:
+        self.p, self.names = sets[0].fixed.shape[1], list(sets[0].codes)
         size = {name: max(int(one.codes[name].max()) + 1 for one in sets) for name in self.names}
         self.wide = max(self.names, key=lambda name: size[name], default=None)
         inner = [name for name in self.names if name != self.wide]
@@ -144,11 +168,11 @@ class Posteriors:
         self.levels = np.array([size[name] for name in self.names], dtype=float)
         self.inner_size, self.outer_size = int(edges[-1]), size[self.wide] if self.wide else 1
 
-    def flat(self, sets: Sequence[Values], is_wrong: Masks) -> Flat:
+    def flat(self, sets: Sequence[MeanWanted], is_wrong: Masks) -> Flat:
         """All values of the sets in one row; is_wrong: which of them are taken for wrong dates."""
         intervals = in_one_row(sets)
         of = intervals.group
-        design, ones = np.concatenate([one.design for one in sets]), np.ones(len(of))
+        design, ones = np.concatenate([one.fixed for one in sets]), np.ones(len(of))
         codes = {name: np.concatenate([one.codes[name] for one in sets]) for name in self.names}
         columns = [(np.full(len(of), i), design[:, i]) for i in range(self.p)]
         columns += [(block.start + codes[name], ones) for name, block in self.blocks.items()]
@@ -289,7 +313,7 @@ class Posteriors:
         above = np.concatenate([of.covariance, between], axis=2)
         return np.concatenate([above, np.concatenate([between.transpose(0, 2, 1), outer], axis=2)], axis=1)
 
-    def places_of(self, one: Values) -> Codes:
+    def places_of(self, one: MeanWanted) -> Codes:
         """Where the coefficients of a set, and the levels that it has, stand among all effects."""
         begins = [self.blocks[name].start if name in self.blocks else self.inner_size for name in self.names]
         levels = [at + np.arange(int(code.max()) + 1) for at, code in zip(begins, one.codes.values(), strict=True)]
@@ -316,9 +340,9 @@ class Posteriors:
         return squares
 
 
-def in_one_row(sets: Sequence[Values]) -> Intervals:
+def in_one_row(sets: Sequence[MeanWanted]) -> Intervals:
     """The intervals of all sets, one set after the other, each a group."""
-    of, known = np.repeat(np.arange(len(sets)), [len(one.design) for one in sets]), [one.intervals for one in sets]
+    of, known = np.repeat(np.arange(len(sets)), [len(one.fixed) for one in sets]), [one.intervals for one in sets]
     lower, upper, start = (
         np.concatenate([getattr(one, name) for one in known]) for name in ("lower", "upper", "start")
     )

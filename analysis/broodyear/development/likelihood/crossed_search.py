@@ -15,17 +15,16 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit
 
-from broodyear.development.likelihood.censored import MOST_WRONG_SHARE, Intervals, tank_terms
+from broodyear.development.likelihood.censored import MOST_WRONG_SHARE, Intervals, middles, tank_terms
 from broodyear.development.likelihood.crossed_posterior import (
     MOST_OFF,
+    MeanWanted,
     Posterior,
     Posteriors,
-    Values,
     in_one_row,
     without_term,
 )
 from broodyear.development.likelihood.descent import lowest_points
-from broodyear.development.likelihood.interval_values import middles
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.intp]
@@ -67,7 +66,7 @@ class Found:
     is_settled: bool
 
 
-def searched(sets: Sequence[Values]) -> list[Found]:
+def searched(sets: Sequence[MeanWanted]) -> list[Found]:
     """The search for each set; all have as many coefficients and the same groups."""
     guesses = np.array([_first_guess(one) for one in sets])
     is_wrong = [_likelier_wrong(one) for one in _far_off(sets, guesses)]
@@ -85,7 +84,7 @@ def searched(sets: Sequence[Values]) -> list[Found]:
     return [replace(found[i], is_settled=found[i].is_settled and i not in left) for i in range(len(sets))]
 
 
-def _first_guess(one: Values) -> tuple[float, float]:
+def _first_guess(one: MeanWanted) -> tuple[float, float]:
     """Centre and spread of the values; the spread of half of them, so that wrong dates do not count."""
     middle = middles(one.intervals)
     known = middle[np.isfinite(middle)]
@@ -95,7 +94,7 @@ def _first_guess(one: Values) -> tuple[float, float]:
     return centre, max(spread, _LEAST_UNIT * one.wrong_sd)
 
 
-def _far_off(sets: Sequence[Values], guesses: Floats) -> list[Floats]:
+def _far_off(sets: Sequence[MeanWanted], guesses: Floats) -> list[Floats]:
     """Of each set, (n,) probability to be a wrong date by the first guess."""
     intervals = in_one_row(sets)
     centre, spread = guesses[intervals.group].T
@@ -103,7 +102,7 @@ def _far_off(sets: Sequence[Values], guesses: Floats) -> list[Floats]:
 
 
 def _wrong_probability(
-    sets: Sequence[Values], intervals: Intervals, mean: Floats, right_sd: Floats, shares: Floats
+    sets: Sequence[MeanWanted], intervals: Intervals, mean: Floats, right_sd: Floats, shares: Floats
 ) -> list[Floats]:
     """Of each set, (n,) probability to be a wrong date.
 
@@ -116,7 +115,7 @@ def _wrong_probability(
     wrong = tank_terms(intervals, mean, wrong_sd[of]).log_probability
     with np.errstate(divide="ignore"):
         odds = (np.log(shares) - np.log1p(-shares))[of] + wrong - right
-    return np.split(expit(odds), np.cumsum([len(one.design) for one in sets])[:-1])
+    return np.split(expit(odds), np.cumsum([len(one.fixed) for one in sets])[:-1])
 
 
 def _likelier_wrong(probability: Floats) -> Masks:
@@ -140,7 +139,7 @@ def _surest_change(is_wrong: Masks, probability: Floats) -> Masks:
 class _Search:
     """Spreads of m sets where it is given which values are wrong dates, in units of each first guess."""
 
-    def __init__(self, sets: Sequence[Values], guesses: Floats, is_wrong: Sequence[Masks]) -> None:
+    def __init__(self, sets: Sequence[MeanWanted], guesses: Floats, is_wrong: Sequence[Masks]) -> None:
         """guesses: (m, 2), centre and spread."""
         self.sets, self.is_wrong, self.posteriors = sets, is_wrong, Posteriors(sets)
         self.flat = self.posteriors.flat(sets, np.concatenate(is_wrong))

@@ -11,10 +11,16 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from broodyear.development.likelihood.censored import WRONG_LOG_SD
-from broodyear.development.likelihood.crossed import CrossedMean, MeanWanted, crossed_means
+from broodyear.development.likelihood.crossed import CrossedMean, crossed_means
+from broodyear.development.likelihood.crossed_posterior import MeanWanted
 from broodyear.development.likelihood.curve_likelihood import TankFit, edges, fit_curve, rates_on, theta_of
-from broodyear.development.likelihood.fit_parts import BEND_AT_LIMIT, constants_table, refuse_narrow
-from broodyear.development.likelihood.fit_result import DevelopmentFit, collinearity_sentence
+from broodyear.development.likelihood.fit_result import (
+    BEND_AT_LIMIT,
+    DevelopmentFit,
+    collinearity_sentence,
+    constants_table,
+    refuse_narrow,
+)
 from broodyear.development.likelihood.tank_records import TankRecords, tank_records
 from broodyear.development.models.forms import COEFFICIENTS, FITTED_FORMS
 from broodyear.development.models.shapes import Shape

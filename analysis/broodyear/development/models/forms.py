@@ -30,6 +30,8 @@ from broodyear.errors import UsageError
 
 Floats = NDArray[np.float64]
 
+# How the names of the models begin that are a declared species' nominal units.
+NOMINAL = "nominal_"
 FITTED_FORMS = ("constant_units", "power", "log_inverse", "exponential")
 
 

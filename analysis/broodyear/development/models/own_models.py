@@ -15,15 +15,13 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
-from broodyear.development.models.forms import COEFFICIENTS, FORMS, Curve, curve
+from broodyear.development.models.forms import COEFFICIENTS, FORMS, NOMINAL, Curve, curve
 from broodyear.errors import UsageError
 from broodyear.settings import Settings
 
 Floats = NDArray[np.float64]
 
 STAGES = ("eyed", "hatch_first", "hatch_half", "hatch_all", "button_up", "first_feeding")
-# How the names of the models begin that are a declared species' nominal units.
-NOMINAL = "nominal_"
 COUNTED_FROM = ("fertilisation", "hatch")
 _REQUIRED = ("name", "species", "stage", "form", "coefficients")
 _OPTIONAL = ("covariance", "spread_log_sd", "valid_low_c", "valid_high_c", "counted_from", "source")

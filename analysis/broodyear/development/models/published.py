@@ -12,6 +12,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Mapping
 from functools import lru_cache
+from numbers import Real
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from broodyear.development.models.forms import Curve, curve
+from broodyear.development.models.forms import NOMINAL, Curve, curve
 from broodyear.errors import UsageError
 
 _HERE = Path(__file__).resolve().parent
@@ -300,3 +301,65 @@ def _trust_note(trust: str, seen_pct: NDArray[np.float64], all_pct: NDArray[np.f
     kind, errors = ("published", seen_pct) if len(seen_pct) else ("recalled", all_pct)
     plural = "pair" if len(errors) == 1 else "pairs"
     return f"{origin}; reproduces {len(errors)} {kind} {plural} within {_largest(errors):.1f} %"
+
+
+_COLUMNS = [
+    "species", "stage", "model", "model_event", "pair_set", "pair_event", "temp_c", "published_days",
+    "published_low_days", "published_high_days", "predicted_days", "error_days", "error_pct", "is_in_range",
+    "is_same_event", "is_flagged", "model_trust", "pair_trust", "pair_source", "note",
+]  # fmt: skip
+
+
+_OF_PAIRS = {
+    "event": "pair_event", "days": "published_days", "days_low": "published_low_days",
+    "days_high": "published_high_days", "trust": "pair_trust", "source": "pair_source",
+}  # fmt: skip
+
+
+def published_disagreements(least_pct: float = 0.0) -> pd.DataFrame:
+    """Every published pair against every model of its species and stage, largest disagreement first.
+
+    least_pct: leave out pairs that agree within this many per cent (0 keeps all). error_days and error_pct are
+    predicted minus published (0 inside a published range). is_in_range: the pair lies at a temperature the model
+    was tested at. is_same_event: False where, say, emergence is compared with ponding; part of such a difference
+    is definition. is_flagged: the published value itself is doubtful.
+
+    >>> (published_disagreements(10.0)["error_pct"].abs() >= 10.0).all()
+    np.True_
+    """
+    if not isinstance(least_pct, Real):
+        raise UsageError(f"a least disagreement is a number (%), but this is of type {type(least_pct).__name__}")
+    models = known_models()
+    of_model = models[["stage", "model", "event", "trust"]].rename(
+        columns={"event": "model_event", "trust": "model_trust"}
+    )
+    renamed = errors_against_pairs(models).rename(columns=_OF_PAIRS).drop(columns="stage")
+    table = renamed.join(of_model, on="number")
+    table = table[table["error_pct"].abs() >= least_pct]
+    order = table["error_pct"].abs().sort_values(ascending=False, kind="stable").index
+    return table.loc[order, _COLUMNS].reset_index(drop=True)
+
+
+FORM_WORDS = {
+    "constant_units": "constant units",
+    "power": "power",
+    "log_inverse": "log-inverse",
+    "exponential": "exponential",
+    "linear_units": "units that change with temperature",
+}
+
+
+def readable_name(model: str) -> str:
+    """A model in words: an own fit by its form, a published one by author, year and event, any other as named."""
+    form = model.removeprefix("own_")
+    if form != model and form in FORM_WORDS:
+        return f"this programme's own fit, {FORM_WORDS[form]}"
+    if model.startswith(NOMINAL):
+        return "nominal units of the settings"
+    return _titles().get(model, model)
+
+
+@lru_cache(maxsize=1)
+def _titles() -> Mapping[str, str]:
+    models = known_models()
+    return dict(zip(models["model"], models["title"].astype(str), strict=True))

@@ -2,39 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from broodyear.claims import Claim
 from broodyear.development.likelihood.fit_result import DevelopmentFit, best_fit
-from broodyear.development.models.disagreements import published_disagreements
 from broodyear.development.models.own_models import DevelopmentModel
-from broodyear.development.models.published import default_model
-from broodyear.development.scoring.calibration import calibration_by_band, pit_histogram
+from broodyear.development.models.published import default_model, published_disagreements
 from broodyear.development.scoring.comparisons import first_seen_pitfall, model_comparisons
 from broodyear.development.scoring.constants import constants_table, covariance_table
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut
 from broodyear.development.scoring.held_out_scores import (
     DEFAULT_SEED,
-    SCORES_SHOW,
     DevelopmentScores,
+    Scoring,
     StageScores,
+    TellsScores,
     in_order,
     score_everything,
 )
 from broodyear.development.scoring.model_claims import development_claims
-from broodyear.development.scoring.score_cells import randomised_pit
+from broodyear.development.scoring.score_cells import calibration_by_band, pit_histogram, randomised_pit
 from broodyear.development.scoring.stage_data import StageData
 from broodyear.development.scoring.statements import StageFindings, all_statements, findings_for
 from broodyear.development.scoring.thermometers import bias_by_thermometer
-from broodyear.shown import shown as shown_frame
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 SUSPECT_COLUMNS = (
     "species", "stage", "season", "tank_id", "last_absent_on", "first_seen_on", "model", "days_off",
@@ -50,7 +45,7 @@ PREDICTION_COLUMNS = (
 
 
 @dataclass(frozen=True)
-class DevelopmentAssessment:
+class DevelopmentAssessment(TellsScores):
     """Everything a report on development needs, as frames and fits.
 
     scores: rows of scores.csv; claims: what they show; statements: topic, species, stage, sentence; comparisons,
@@ -82,29 +77,22 @@ class DevelopmentAssessment:
     given: Mapping[str, DevelopmentModel]
     shown: Mapping[tuple[str, str], tuple[str, ...]]
 
-    def summary(self) -> str:
-        """The bias of every model over all temperatures, as text."""
-        return SCORES_SHOW.summary(self.scores)
 
-    def _repr_html_(self) -> str:
-        return SCORES_SHOW.html(self.scores)
-
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """The same with its 95 % limits on ``ax``, or on new matplotlib axes; returns the axes."""
-        return shown_frame(self.scores, SCORES_SHOW).plot(ax)
-
-
-def assess_development(source: Any, *, seed: int = DEFAULT_SEED, **options: Any) -> DevelopmentAssessment:
-    """Score, compare and put into words. source and options (also ``ask``) as in ``score_everything``.
+def assess_development(
+    source: Any, *, daily: Any = None, models: Sequence[Any] = (), **how: Any
+) -> DevelopmentAssessment:
+    """Score, compare and put into words. source, daily and models as in ``score_everything``; how: fields of
+    ``Scoring``.
 
     Raises NothingToAnalyse when no stage of any species can be scored.
     """
-    return assessed(compared_scores(source, seed=seed, **options), seed)
+    scoring = Scoring(**how)
+    return assessed(compared_scores(source, scoring, daily=daily, models=models), scoring.seed)
 
 
-def compared_scores(source: Any, **options: Any) -> DevelopmentScores:
+def compared_scores(source: Any, how: Scoring, **given: Any) -> DevelopmentScores:
     """The scores, with what is compared where they are worked out: what ``assessed`` puts into words."""
-    return score_everything(source, then=_compared, **options)
+    return score_everything(source, how, then=_compared, **given)
 
 
 def assessed(scored: DevelopmentScores, seed: int = DEFAULT_SEED) -> DevelopmentAssessment:

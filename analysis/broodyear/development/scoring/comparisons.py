@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from broodyear.claims import excludes_zero
 from broodyear.development.likelihood.censored import Intervals
-from broodyear.development.likelihood.crossed import CrossedMean, MeanWanted, crossed_means
+from broodyear.development.likelihood.crossed import CrossedMean, crossed_means
+from broodyear.development.likelihood.crossed_posterior import MeanWanted
 from broodyear.development.likelihood.fitting import FEWEST_BATCHES
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut, is_fair, is_own
 from broodyear.development.scoring.held_out_scores import StageScores

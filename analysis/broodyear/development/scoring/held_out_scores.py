@@ -14,7 +14,6 @@ from threadpoolctl import threadpool_limits
 from broodyear.claims import Reason
 from broodyear.development.models.own_models import DevelopmentModel, name_problems, nominal_models
 from broodyear.development.models.published import model_row
-from broodyear.development.scoring.copied_dates import CopiedDates, find_copied_dates
 from broodyear.development.scoring.cross_validation import (
     SCHEMES,
     HeldOut,
@@ -25,7 +24,7 @@ from broodyear.development.scoring.cross_validation import (
     own_predictors,
     published_predictors,
 )
-from broodyear.development.scoring.gaps import left_out_for_gaps
+from broodyear.development.scoring.record_checks import CopiedDates, find_copied_dates, left_out_for_gaps
 from broodyear.development.scoring.score_cells import MEASURES
 from broodyear.development.scoring.stage_cells import StageCells, scored_rows
 from broodyear.development.scoring.stage_data import (
@@ -68,7 +67,35 @@ SCORES_SHOW = Shows(
 
 
 @dataclass(frozen=True)
-class StageScores:
+class Scoring:
+    """How models are scored: which stages, leaving out what, own fits of which forms; seed: of the randomised
+    probability transforms."""
+
+    stages: Sequence[str] = SCORED_STAGES
+    schemes: Sequence[str] = tuple(SCHEMES)
+    forms: Sequence[str] = SCORED_FORMS
+    seed: int = DEFAULT_SEED
+
+
+class TellsScores:
+    """What has ``scores`` tells and draws the bias of every model over all temperatures."""
+
+    scores: pd.DataFrame
+
+    def summary(self) -> str:
+        """The bias of every model over all temperatures, as text."""
+        return SCORES_SHOW.summary(self.scores)
+
+    def _repr_html_(self) -> str:
+        return SCORES_SHOW.html(self.scores)
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """The same with its 95 % limits on ``ax``, or on new matplotlib axes; returns the axes."""
+        return shown(self.scores, SCORES_SHOW).plot(ax)
+
+
+@dataclass(frozen=True)
+class StageScores(TellsScores):
     """What scoring found of some species and stages.
 
     scores: rows of scores.csv; data: by (species, stage); held_out: by (species, stage, model, scheme).
@@ -84,7 +111,7 @@ class DevelopmentScores(StageScores):
     """Everything the validation found.
 
     copied: dates copied from a forecast; left_out: frame species, stage, reason, rows; gaps: stages left out for
-    days without readings (see ``gaps``); beside: what else was worked out where stages were scored.
+    days without readings; beside: what else was worked out where stages were scored.
     """
 
     copied: CopiedDates
@@ -92,30 +119,20 @@ class DevelopmentScores(StageScores):
     gaps: pd.DataFrame
     beside: Sequence[Any]
 
-    def summary(self) -> str:
-        """The bias of every model over all temperatures, as text."""
-        return SCORES_SHOW.summary(self.scores)
-
-    def _repr_html_(self) -> str:
-        return SCORES_SHOW.html(self.scores)
-
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """The same with its 95 % limits on ``ax``, or on new matplotlib axes; returns the axes."""
-        return shown(self.scores, SCORES_SHOW).plot(ax)
-
 
 def done_here(work: Callable[..., Any], *given: Any) -> Callable[[], Any]:
     """Do a piece of work here, when its result is asked for."""
     return lambda: work(*given)
 
 
-def score_development(source: Any, **options: Any) -> ShownFrame:
+def score_development(source: Any, *, daily: Any = None, models: Sequence[Any] = (), **how: Any) -> ShownFrame:
     """The rows of scores.csv: models scored by leaving out one batch, one site, one season at a time.
 
     source: an open store, a mapping of the derived tables observed_stages, daily_temperature and tank_seasons, or
     one frame of tank records (see ``tank_records``) with species, stage, and where known site_id and season.
-    Options as in ``score_everything``. Own fits are named own_<form> and refitted inside each fold; published
-    models stay as they are. Cells with fewer than 3 batches are blank with a note.
+    daily, models: as in ``score_everything``; how: fields of ``Scoring``. Own fits are named own_<form> and
+    refitted inside each fold; published models stay as they are. Cells with fewer than 3 batches are blank with a
+    note.
 
     >>> tanks = pd.DataFrame({"tank_id": range(32), "daily_temp_c": [6.0, 7, 8, 9, 10, 11, 8, 9] * 4})
     >>> tanks["batch_id"] = tanks["tank_id"] % 4
@@ -130,40 +147,35 @@ def score_development(source: Any, **options: Any) -> ShownFrame:
 
     if isinstance(source, pd.DataFrame):
         checked(source, "tank_records")
-    return shown(checked(score_everything(source, **options).scores, "scores"), SCORES_SHOW)
+    found = score_everything(source, Scoring(**how), daily=daily, models=models)
+    return shown(checked(found.scores, "scores"), SCORES_SHOW)
 
 
 def score_everything(
     source: Any,
+    how: Scoring,
     *,
     daily: Any = None,
-    stages: Sequence[str] = SCORED_STAGES,
-    schemes: Sequence[str] = tuple(SCHEMES),
-    forms: Sequence[str] = SCORED_FORMS,
     models: Sequence[Any] = (),
-    seed: int = DEFAULT_SEED,
     ask: Ask = done_here,
     then: Callable[[StageScores], Any] | None = None,
 ) -> DevelopmentScores:
     """Scores with the fits, predictions and exclusions behind them.
 
     daily: the tanks' temperatures, where source is one frame; models: DevelopmentModel of one's own, or names of
-    published models, scored beside every published model of their species and stage; seed: of the randomised
-    probability transforms; ask: has species and stages scored, perhaps in another process; then: what else is to
-    be worked out there of the scores. Raises NothingToAnalyse when no stage of any species can be scored,
-    UsageError for models that are neither or share a name.
+    published models, scored beside every published model of their species and stage; ask: has species and stages
+    scored, perhaps in another process; then: what else is to be worked out there of the scores. Raises
+    NothingToAnalyse when no stage of any species can be scored, UsageError for models that are neither or share a
+    name.
     """
     chosen = (*nominal_models(getattr(source, "settings", Settings())), *_checked_models(models))
     rows = source if isinstance(source, pd.DataFrame) else stage_rows(source)
     rows = completed(rows)
     copied = find_copied_dates(rows)
-    records, left_out = stage_records(rows, copied, daily, stages, chosen)
+    records, left_out = stage_records(rows, copied, daily, how.stages, chosen)
     if not records:
         raise NothingToAnalyse("no stage has a tank that can be scored; see left_out for the reasons")
-    asked = [
-        ask(scored_stages, {at: records[at] for at in half}, tuple(forms), tuple(schemes), seed, then)
-        for half in _halves(records)
-    ]
+    asked = [ask(scored_stages, {at: records[at] for at in half}, how, then) for half in _halves(records)]
     # From the last on, while another process takes them from the first on.
     halves = [answer() for answer in reversed(asked)]
     data = {key: one for found, _ in halves for key, one in found.data.items()}
@@ -197,20 +209,16 @@ def _halves(records: Sequence[StageRecords]) -> list[list[int]]:
 
 
 def scored_stages(
-    records: Mapping[int, StageRecords],
-    forms: Sequence[str],
-    schemes: Sequence[str],
-    seed: int,
-    then: Callable[[StageScores], Any] | None = None,
+    records: Mapping[int, StageRecords], how: Scoring, then: Callable[[StageScores], Any] | None = None
 ) -> tuple[StageScores, Any]:
     """Scores of species and stages by their number, with fits and predictions, and what ``then`` makes of them.
 
     On one linear-algebra thread: sums are rounded as threads share them out, and this may run in another process.
     """
     with threadpool_limits(limits=1, user_api="blas"):
-        stages = fitted_stages(list(records.values()), forms)
+        stages = fitted_stages(list(records.values()), how.forms)
         cells = [
-            StageCells(one, _predict(one, schemes), np.random.default_rng([seed, number]))
+            StageCells(one, _predict(one, how.schemes), np.random.default_rng([how.seed, number]))
             for one, number in zip(stages, records, strict=True)
         ]
         rows = [row for one in scored_rows(cells) for row in one]

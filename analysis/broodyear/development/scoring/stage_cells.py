@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from broodyear.claims import Reason
-from broodyear.development.likelihood.crossed import CrossedMean, MeanWanted, crossed_means
+from broodyear.development.likelihood.crossed import CrossedMean, crossed_means
+from broodyear.development.likelihood.crossed_posterior import MeanWanted
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut, is_fair
 from broodyear.development.scoring.score_cells import (
     BAND_NAMES,

@@ -16,8 +16,13 @@ from broodyear.development.likelihood.tank_records import TankRecords, tank_reco
 from broodyear.development.models.forms import Curve
 from broodyear.development.models.own_models import DevelopmentModel
 from broodyear.development.models.published import as_curve, scored_models
-from broodyear.development.scoring.copied_dates import CopiedDates, find_copied_dates
-from broodyear.development.scoring.record_checks import UNITS_REASON, has_implausible_units, is_far_off
+from broodyear.development.scoring.record_checks import (
+    UNITS_REASON,
+    CopiedDates,
+    find_copied_dates,
+    has_implausible_units,
+    is_far_off,
+)
 from broodyear.errors import NothingToAnalyse, Refused
 
 # The power form is the log_inverse form in other symbols and would only repeat its row.

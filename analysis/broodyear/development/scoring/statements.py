@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from broodyear.claims import Reason
-from broodyear.development.models.names import readable_name
+from broodyear.development.models.published import readable_name
 from broodyear.development.scoring.comparisons import BASE, NARROW_BAND_C
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME
 from broodyear.development.scoring.held_out_scores import DevelopmentScores

@@ -58,10 +58,10 @@ def scored_records(
     Raises NothingToAnalyse when no stage of any species can be scored.
     """
     from broodyear.development.scoring.assessment import compared_scores
-    from broodyear.development.scoring.held_out_scores import DEFAULT_SEED, done_here
+    from broodyear.development.scoring.held_out_scores import Scoring, done_here
 
     ask = beside.ask if beside else done_here
-    return compared_scores(records, seed=DEFAULT_SEED, models=models, ask=ask)
+    return compared_scores(records, Scoring(), models=models, ask=ask)
 
 
 def gather_development(records: Records, scored: DevelopmentScores) -> DevelopmentResults:
