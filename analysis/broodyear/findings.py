@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Literal, NamedTuple
 
@@ -107,6 +107,17 @@ class FileReport:
     def as_dict(self) -> dict[str, Any]:
         """The report with the field names of the JSON output."""
         return {**asdict(self), "notes": list(self.notes), "tables": [asdict(table) for table in self.tables]}
+
+
+def counted(number: int, noun: str) -> str:
+    """The number with its noun: "1 reading", "2 readings"; in thousands with a comma."""
+    return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
+
+
+def first_of(texts: Sequence[str], most: int) -> str:
+    """The first few of some texts as a list, and how many more there are."""
+    more = f" and {len(texts) - most:,} more" if len(texts) > most else ""
+    return ", ".join(texts[:most]) + more
 
 
 def file_of(path: str) -> str:

@@ -21,6 +21,8 @@ MOST_UNITS_C_DAYS = 3000.0
 _CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,59}")
 
 SameKind = Literal["tank", "site", "region", "batch"]
+#: The first and the last day of some seasons, between which a year in two figures must lie.
+SeasonSpan = tuple[dt.date, dt.date]
 
 
 @dataclass(frozen=True)

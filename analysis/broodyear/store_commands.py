@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from broodyear.findings import CheckResult
-    from broodyear.intake.seasons import SeasonSpan
+    from broodyear.settings import SeasonSpan
     from broodyear.store import Store
 
 
@@ -103,7 +103,7 @@ def layout(programme: Programme, *, paths: Sequence[str], out: Path | None) -> i
 
 def _seasons(programme: Programme) -> SeasonSpan | None:
     """The seasons that a store knows, in which years of two figures must lie."""
-    from broodyear.intake.seasons import known_seasons
+    from broodyear.intake.known import known_seasons
 
     if not programme.store.exists():
         return None

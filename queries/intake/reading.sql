@@ -2,10 +2,9 @@
 --
 -- purpose: how a cell becomes a value: the shapes that are accepted, and what each of them means. The database's own
 --   casts are laxer (they take 1_000, inf and 7.6 for a whole number), so a shape is tested first and only then cast.
--- grain: none; these are functions of one cell. What is known of the whole file is passed to them as constants, so
---   that no needless work is done on every cell: the parts that do not apply are gone before the first row is read.
--- reads: nothing
--- returns: a value, or NULL where the cell is blank or cannot be read
+-- grain: none; these are functions of one cell, which give its value, or NULL where it is blank or cannot be read.
+-- reads:
+-- returns:
 
 -- Shapes, as regular expressions. The loader's own code reads them from here; it understands texts joined by ||.
 

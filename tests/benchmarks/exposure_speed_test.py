@@ -15,7 +15,7 @@ import duckdb
 import pytest
 
 from broodyear.derived import keep_derived, run_queries
-from broodyear.derived.kept import own_name
+from broodyear.derived.running import own_name
 from broodyear.settings import Settings
 from broodyear.store.layout import create_layout
 

@@ -136,7 +136,7 @@ def test_a_disk_too_full_for_what_reports_start_from_is_said(
     monkeypatch.setattr("broodyear.derived.running.write_kept", full)
     assert main(load) == 0
     assert capsys.readouterr().err == ""
-    monkeypatch.setattr("broodyear.derived.kept.KEEP_FROM_ROWS", 1)
+    monkeypatch.setattr("broodyear.derived.running.KEEP_FROM_ROWS", 1)
     assert main(load) == 0
     assert capsys.readouterr().err == (
         "The disk or the memory is too full to keep what reports start from in the store. Nothing is lost; every "

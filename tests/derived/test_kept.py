@@ -10,7 +10,7 @@ import duckdb
 import pytest
 from tests.queries.simulated_store import simulated_store
 
-from broodyear.derived import keep_derived, kept, run_queries
+from broodyear.derived import keep_derived, run_queries, running
 from broodyear.intake import check_paths, load_paths
 from broodyear.settings import Settings
 from broodyear.store import Store, open_store
@@ -21,7 +21,7 @@ READINGS = "tank_id,read_at,water_temp\nT1,2024-11-0{day}T08:00,7.5\nT1,2024-11-
 
 @pytest.fixture
 def every_store_is_large(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(kept, "KEEP_FROM_ROWS", 1)
+    monkeypatch.setattr(running, "KEEP_FROM_ROWS", 1)
 
 
 @pytest.fixture
@@ -33,7 +33,7 @@ def records() -> Iterator[duckdb.DuckDBPyConnection]:
 
 
 def contents(connection: duckdb.DuckDBPyConnection) -> dict[str, list[tuple[object, ...]]]:
-    tables = kept.queries_to_keep()
+    tables = running.queries_to_keep()
     return {name: connection.execute(f"SELECT * FROM {name} ORDER BY ALL").fetchall() for name in tables}
 
 
@@ -109,9 +109,9 @@ def test_the_same_bytes_again_leave_what_is_kept(every_store_is_large: None, tmp
 
 def test_a_small_store_keeps_nothing(records: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch) -> None:
     assert not keep_derived(records.cursor(), SETTINGS)
-    monkeypatch.setattr(kept, "KEEP_FROM_ROWS", 1)
+    monkeypatch.setattr(running, "KEEP_FROM_ROWS", 1)
     assert keep_derived(records.cursor(), SETTINGS)
-    monkeypatch.setattr(kept, "KEEP_FROM_ROWS", 100_000)
+    monkeypatch.setattr(running, "KEEP_FROM_ROWS", 100_000)
     assert not keep_derived(records.cursor(), SETTINGS)
     assert records.execute("SELECT count(*) FROM duckdb_schemas() WHERE schema_name = 'kept'").fetchone() == (0,)
 

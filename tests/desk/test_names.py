@@ -20,8 +20,7 @@ from broodyear.desk.names import (
     shown_name,
 )
 from broodyear.findings import FileReport
-from broodyear.intake.filing import Filed, FiledPart
-from broodyear.intake.rejected import Rejected, RejectedRows, cells_as_json
+from broodyear.intake.rejected import Filed, FiledPart, Rejected, RejectedRows, cells_as_json
 from broodyear.intake.rejects import write_rejects
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 from pathlib import Path
 
@@ -55,6 +56,10 @@ LEAST_SHARE_SHORT = 0.9
 
 def modules() -> list[Path]:
     return sorted(PACKAGE.rglob("*.py"))
+
+
+def modules_of(room: str) -> list[Path]:
+    return sorted((PACKAGE / room).rglob("*.py"))
 
 
 def layer_of(name: str) -> int | None:
@@ -150,6 +155,14 @@ def test_drawing_is_done_in_figures_alone() -> None:
             continue
         text = path.read_text(encoding="utf-8")
         assert "import matplotlib" not in text and "import seaborn" not in text, path.name
+
+
+def test_temporary_tables_of_a_load_are_listed() -> None:
+    made = r"TEMP TABLE ([a-z_]+)|(?:make_cells|made_whole|_keep)\(\s*connection, \"(\w+)\""
+    code = "".join(path.read_text(encoding="utf-8") for room in ("intake", "store") for path in modules_of(room))
+    page = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").partition("### Temporary tables of a load")[2]
+    listed = "".join(re.findall(r"\n\| (`[^|]+) \|", page.partition("\n## ")[0]))
+    assert {first or second for first, second in re.findall(made, code)} == set(re.findall(r"`([a-z_]+)`", listed))
 
 
 def test_library_code_does_not_print() -> None:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from broodyear.findings import FileReport
 from broodyear.intake import load_paths
 from broodyear.layouts import HeadingNames, Layout, Layouts, Rows, Value, header_position, heading_names
-from broodyear.layouts.fitting import column_letters
+from broodyear.layouts.model import column_letters
 from broodyear.store import open_store
 
 HEADINGS = ("Date", "Time", "Water", "Dead", "Stage", "T-1", "T-2", "Note", "")

@@ -7,7 +7,7 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from broodyear.intake import check_paths, order
+from broodyear.intake import check_paths
 from broodyear.intake import repeats as repeats_module
 from broodyear.schemas import table
 
@@ -41,13 +41,13 @@ def checked(rows: list[Row]) -> duckdb.DuckDBPyConnection:
 )
 def test_what_order_proves(rows: list[Row], proved: bool) -> None:
     with checked(rows) as connection:
-        assert order.keys_in_order(connection, table("temperatures")) is proved
+        assert repeats_module.keys_in_order(connection, table("temperatures")) is proved
 
 
 def test_rows_with_errors_are_passed_over() -> None:
     with checked(IN_ORDER) as connection:
         connection.execute("INSERT INTO checked VALUES ('T-2', NULL, 'logger', true)")
-        assert order.keys_in_order(connection, table("temperatures"))
+        assert repeats_module.keys_in_order(connection, table("temperatures"))
 
 
 def test_a_file_longer_than_what_the_database_looks_at_at_once() -> None:
@@ -58,17 +58,17 @@ def test_a_file_longer_than_what_the_database_looks_at_at_once() -> None:
             f"CREATE TABLE checked AS SELECT printf('T-%d', i // 100000) AS tank_id, {moments} "
             "FROM range(250000) AS r(i)"
         )
-        assert order.keys_in_order(connection, table("temperatures"))
+        assert repeats_module.keys_in_order(connection, table("temperatures"))
         for border in (2048, 122880, 200001):
             connection.execute("BEGIN")
             connection.execute(f"UPDATE checked SET read_at = read_at - INTERVAL 1 MINUTE WHERE rowid = {border}")
-            assert not order.keys_in_order(connection, table("temperatures")), border
+            assert not repeats_module.keys_in_order(connection, table("temperatures")), border
             connection.execute("ROLLBACK")
 
 
 def test_a_table_without_a_moment_in_its_key_is_not_proved() -> None:
     with duckdb.connect() as connection:
-        assert not order.keys_in_order(connection, table("losses"))
+        assert not repeats_module.keys_in_order(connection, table("losses"))
 
 
 @pytest.mark.parametrize("rows", [IN_ORDER, SAME_TIME_TWICE, BACKWARDS, STREAM_AGAIN])

@@ -6,7 +6,7 @@ import gc
 
 import pytest
 
-from broodyear.intake.pausing import uncollected
+from broodyear.intake.session import uncollected
 
 
 @pytest.mark.parametrize("was_on", [True, False])

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from broodyear.intake import picking
+from broodyear.intake import plain_files
 
 TEXT = b"tank_id,note\nT-1,a\r\nT-2,b\nT-3,\nT-4,the last"
 
@@ -26,7 +26,7 @@ def test_lines_are_copied_as_they_stand(
     lines: list[int], copied: bytes, piece: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """In pieces of any size, also smaller than a line."""
-    monkeypatch.setattr(picking, "_PIECE", piece)
+    monkeypatch.setattr(plain_files, "_PIECE", piece)
     (tmp_path / "notes.csv").write_bytes(TEXT)
-    picking.copy_lines(tmp_path / "notes.csv", np.array(lines, dtype=np.int64), tmp_path / "copy")
+    plain_files.copy_lines(tmp_path / "notes.csv", np.array(lines, dtype=np.int64), tmp_path / "copy")
     assert (tmp_path / "copy").read_bytes() == copied

@@ -9,12 +9,11 @@ from pathlib import Path
 import pytest
 from tests.intake.suspicious_records import SETUP, Records, losses, readings, released, suspicions
 
-from broodyear.derived import run_queries
-from broodyear.findings import Finding
+from broodyear.derived import run_queries, suspicion_queries
+from broodyear.findings import Finding, counted
 from broodyear.intake import check_paths, load_paths
 from broodyear.intake.suspicions import RULES, find_suspicions
-from broodyear.intake.suspicions.searching import suspicion_queries
-from broodyear.intake.suspicions.wording import counted, filled
+from broodyear.intake.suspicions.searching import filled
 from broodyear.settings import Acknowledged, Settings
 from broodyear.store import open_store
 from broodyear.store.open_rows import find_open_rows

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from broodyear.layouts import Layout, fitting, header_position, heading_names
-from broodyear.layouts.fitting import cell_place, column_letters
+from broodyear.layouts.model import cell_place, column_letters
 
 ROWS = [["Tank diary", "", ""], ["", "", ""], [" DATE", "Water\n(F)", "Dead"], ["2026-11-06", "46", "1"]]
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from broodyear.derived import kept
+from broodyear.derived import running
 from broodyear.intake import check_paths, load_paths
 from broodyear.intake.mending import open_rows
 from broodyear.intake.suspicions import open_suspicions
@@ -128,7 +128,7 @@ def test_joined_labels_are_no_longer_suspected(store: Path) -> None:
 def test_what_a_large_store_keeps_follows_the_entry(
     store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(kept, "KEEP_FROM_ROWS", 1)
+    monkeypatch.setattr(running, "KEEP_FROM_ROWS", 1)
     own = tmp_path / "own.duckdb"
     own.write_bytes(store.read_bytes())
     with open_store(own, for_loading=True, settings=ALL) as loading:

@@ -2,16 +2,26 @@
 
 from __future__ import annotations
 
-from broodyear.derived.catalogue import all_queries, query_named, query_text, running_order
-from broodyear.derived.headers import Query, ReturnedColumn, read_query
-from broodyear.derived.kept import own_name
-from broodyear.derived.running import keep_derived, read_derived, run_queries, run_query
+from broodyear.derived.catalogue import (
+    Query,
+    ReturnedColumn,
+    all_queries,
+    needed_for,
+    query_named,
+    query_text,
+    read_query,
+    running_order,
+    statement,
+    suspicion_queries,
+)
+from broodyear.derived.running import keep_derived, own_name, read_derived, run_queries, run_query
 
 __all__ = [
     "Query",
     "ReturnedColumn",
     "all_queries",
     "keep_derived",
+    "needed_for",
     "own_name",
     "query_named",
     "query_text",
@@ -20,4 +30,6 @@ __all__ = [
     "run_queries",
     "run_query",
     "running_order",
+    "statement",
+    "suspicion_queries",
 ]

@@ -10,10 +10,10 @@ from broodyear.intake.bodies import Body, read_body
 from broodyear.intake.drafting import Draft as Drafted
 from broodyear.intake.drafting import draft_all
 from broodyear.intake.records import SEPARATORS
-from broodyear.intake.seasons import SeasonSpan
 from broodyear.intake.sources import Source, find_sources
 from broodyear.layouts import Layouts, fitting, heading_names
-from broodyear.layouts.fitting import column_letters
+from broodyear.layouts.model import column_letters
+from broodyear.settings import SeasonSpan
 
 #: Rows of a sheet that are shown, and different values of a column that are kept.
 SHOWN_ROWS, KEPT_VALUES = 8, 300

@@ -253,7 +253,7 @@ def sample(order: Order, tell: Tell) -> Outcome:
     """Look at the columns of one waiting file, for the page on which their meaning is said."""
     from broodyear.desk.mapping import Drafts
     from broodyear.desk.sampling import sample_sheets
-    from broodyear.intake.seasons import known_seasons
+    from broodyear.intake.known import known_seasons
 
     tell(0, 0, "looking at its columns")
     place = order.place

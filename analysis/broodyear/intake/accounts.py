@@ -7,29 +7,30 @@ from dataclasses import dataclass, field
 
 import duckdb
 
-from broodyear.findings import FileReport, TableCount
+from broodyear.findings import FileReport, TableCount, counted
 from broodyear.intake.checking import Verdict
 from broodyear.intake.date_proofs import date_notes
-from broodyear.intake.exported import note_of_export
-from broodyear.intake.notes import cell_notes, short_rows
+from broodyear.intake.known import without_setup
+from broodyear.intake.notes import cell_notes, note_of_export, short_rows
 from broodyear.intake.opened import Opened
 from broodyear.intake.recognise import Recognised
 from broodyear.intake.repeats import held_numbers
-from broodyear.intake.seasons import without_setup
 from broodyear.intake.staging import Staged
 from broodyear.schemas import Table
 from broodyear.settings import Settings
 
 
-@dataclass(frozen=True)
+@dataclass
 class TableAccount:
-    """What one table got. accepted: rows written; held: rows that earlier uploads of the same bytes hold."""
+    """What one table got. left_out: numbers of rows that are not to be written, being repeats; accepted: rows
+    written; held: rows that earlier uploads of the same bytes hold."""
 
     found: Recognised
     staged: Staged
     verdict: Verdict
-    accepted: int
-    held: int
+    left_out: list[int]
+    accepted: int = 0
+    held: int = 0
 
     @property
     def made(self) -> int:
@@ -63,14 +64,10 @@ class Account:
         if staged.file is not None:
             return
         if not self._has_lines:
-            self.connection.execute("CREATE OR REPLACE TEMP TABLE made_lines (line BIGINT)")
+            self.connection.execute("CREATE OR REPLACE TEMP TABLE lines_used (line BIGINT)")
             self._has_lines = True
         but = f" WHERE {staged.number} NOT IN ({held_numbers(table, staged, earlier)})" if earlier else ""
-        self.connection.execute(f"INSERT INTO made_lines SELECT DISTINCT {staged.line} FROM checked{but}")
-
-    def add(self, table: TableAccount) -> None:
-        """Take the account of one table in."""
-        self.tables.append(table)
+        self.connection.execute(f"INSERT INTO lines_used SELECT DISTINCT {staged.line} FROM checked{but}")
 
     def note_without_setup(self, table: Table, upload: int, settings: Settings) -> None:
         """Note the tanks whose rows fall into a season in which they were not set up."""
@@ -83,7 +80,7 @@ class Account:
         """Rows of the source that gave a row."""
         if not self._has_lines:
             return self.tables[0].made
-        [(lines,)] = self.connection.execute("SELECT count(DISTINCT line) FROM made_lines").fetchall()
+        [(lines,)] = self.connection.execute("SELECT count(DISTINCT line) FROM lines_used").fetchall()
         return int(lines) - self.tables[0].verdict.blank_rows
 
     @property
@@ -128,8 +125,7 @@ def _notes(opened: Opened, account: Account, none: int, rows: int) -> Iterator[s
     yield from _short_rows(opened, first)
     yield from _blank_rows(opened, first)
     if none:
-        rows_gave = "1 row gave" if none == 1 else f"{none:,} rows gave"
-        yield f"{rows_gave} nothing, for lack of {_asked_for(opened)}"
+        yield f"{counted(none, 'row')} gave nothing, for lack of {_asked_for(opened)}"
     named_again = [f"{one.found.table.name} {one.verdict.repeated:,}" for one in tables if one.verdict.repeated]
     if named_again:
         yield f"rows that repeat one already taken, and need nothing: {', '.join(named_again)}"
@@ -160,8 +156,7 @@ def _short_rows(opened: Opened, first: TableAccount) -> Iterator[str]:
     if first.staged.file is not None:
         short = short_rows(text.place, text.census, opened.dialect, first.found.source_width)
     if short:
-        rows_had = "1 row had" if short == 1 else f"{short:,} rows had"
-        yield f"{rows_had} fewer cells than the header; the missing cells were read as blank"
+        yield f"{counted(short, 'row')} had fewer cells than the header; the missing cells were read as blank"
 
 
 def _blank_rows(opened: Opened, first: TableAccount) -> Iterator[str]:

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from broodyear.intake.seasons import SeasonSpan
 from broodyear.intake.shapes import BLANKS
 from broodyear.layouts.model import DateOrder
 from broodyear.schemas import LONGEST_CODE, Column, RangeBy, Table
+from broodyear.settings import SeasonSpan
 from broodyear.store.layout import hour_flag, quoted, sql_type, words_type
 
 FIRST_YEAR, LAST_YEAR = 1900, 2100

@@ -11,12 +11,13 @@ from dataclasses import dataclass
 
 import duckdb
 
+from broodyear.derived import statement
 from broodyear.findings import Change, Finding
 from broodyear.schemas import Table
 from broodyear.settings import Settings
 from broodyear.store.export import moment_sql
 from broodyear.store.joining import LABEL_COLUMNS, joined_rows, label_sql
-from broodyear.store.layout import hour_flag, key_columns, key_sql, merged_values, unsaid_columns
+from broodyear.store.layout import hour_flag, key_columns, key_sql, merged_values, same_key, unsaid_columns
 from broodyear.store.open_rows import key_as_text
 
 #: So many changed cells of one column are listed for one file; the rest are counted in its notes.
@@ -31,8 +32,8 @@ STANDS = (
 def note_standing(
     connection: duckdb.DuckDBPyConnection, table: Table, said: frozenset[str], settings: Settings
 ) -> int:
-    """Make the temporary table ``was`` of the standing rows whose keys come again in ``checked``; their number, or
-    where labels are joined, that of the rows in ``was_read``: the same as everything reads them.
+    """Make the temporary table ``standing_rows`` of those whose keys come again in ``checked``; their number, or
+    where labels are joined, that of the rows in ``standing_as_read``: the same as everything reads them.
 
     A row that does not say by which instrument it was read is of the one that read then, where there is only one,
     and the file brings no other moments of that tank.
@@ -40,14 +41,18 @@ def note_standing(
     if not connection.execute(f"SELECT 1 FROM {table.name} LIMIT 1").fetchall():
         return 0
     if table.name == "temperatures" and "instrument" not in said:
-        connection.execute(_ADOPT)
-    count = _keep(connection, "was", table.name, _same_key(table, settings, "v.", "c."))
+        adopted = statement("intake/adopted_instruments")
+        connection.execute(
+            f"UPDATE checked AS c SET instrument = a.instrument FROM ({adopted}) AS a "
+            "WHERE (c.tank_id, c.read_at, c.read_at_has_hour) = (a.tank_id, a.read_at, a.read_at_has_hour)"
+        )
+    count = _keep(connection, "standing_rows", table.name, same_key(table, settings, "v.", "c."))
     joined = joined_rows(table, settings, table.name)
     if joined is None:
         return count
     keys = zip(key_columns(table), key_sql(table, settings, "v."), key_sql(table, settings, "c."), strict=True)
     same = " AND ".join(f"{left} = {_label(right, column, settings)}" for column, left, right in keys)
-    return _keep(connection, "was_read", f"({joined})", same)
+    return _keep(connection, "standing_as_read", f"({joined})", same)
 
 
 def _label(text: str, column: str, settings: Settings) -> str:
@@ -63,37 +68,15 @@ def _keep(connection: duckdb.DuckDBPyConnection, name: str, rows: str, same: str
     return int(count)
 
 
-#: A tank of which the file brings a moment that nobody has read yet is read by an instrument of its own there: a
-#: logger's export and the readings of a thermometer may share some minutes.
-_ADOPT = """
-    WITH one AS (
-        SELECT tank_id, read_at, read_at_has_hour, any_value(instrument) AS name FROM temperatures
-        GROUP BY ALL HAVING count(DISTINCT instrument) = 1
-    ),
-    own AS (
-        SELECT DISTINCT tank_id FROM checked
-        ANTI JOIN temperatures USING (tank_id, read_at, read_at_has_hour) WHERE NOT broken
-    )
-    UPDATE checked AS c SET instrument = t.name FROM one AS t
-    WHERE c.tank_id = t.tank_id AND c.read_at = t.read_at AND c.read_at_has_hour = t.read_at_has_hour
-    AND c.instrument::VARCHAR <> t.name AND c.tank_id NOT IN (SELECT tank_id FROM own)
-"""
-
-
-def _same_key(table: Table, settings: Settings, one: str, other: str) -> str:
-    pairs = zip(key_sql(table, settings, one), key_sql(table, settings, other), strict=True)
-    return " AND ".join(f"{left} = {right}" for left, right in pairs)
-
-
 def leave_unsaid(
     connection: duckdb.DuckDBPyConnection, table: Table, said: frozenset[str], upload: int, settings: Settings
 ) -> None:
-    """Give the rows of ``upload`` what the rows in ``was`` hold in columns that the file lacks."""
+    """Give the rows of ``upload`` what the rows in ``standing_rows`` hold in columns that the file lacks."""
     unsaid = unsaid_columns(table, said)
     if unsaid:
         connection.execute(
-            f"UPDATE received_{table.name} AS n SET {merged_values(table, unsaid)} FROM was AS e "
-            f"WHERE n.upload = {upload} AND {_same_key(table, settings, 'n.', 'e.')}"
+            f"UPDATE received_{table.name} AS n SET {merged_values(table, unsaid)} FROM standing_rows AS e "
+            f"WHERE n.upload = {upload} AND {same_key(table, settings, 'n.', 'e.')}"
         )
 
 
@@ -115,8 +98,8 @@ def find_changes(
     of_this_run: Mapping[int, str],
     settings: Settings,
 ) -> Changes:
-    """What the rows of ``upload`` change in what is read; ``was`` holds the rows as they were, ``was_read`` those
-    under joined labels.
+    """What the rows of ``upload`` change in what is read; ``standing_rows`` holds the rows as they were,
+    ``standing_as_read`` those under joined labels.
 
     of_this_run: path of each upload of this run so far.
     """
@@ -144,9 +127,11 @@ def _differences(
     if table.key_season_of:
         columns.append(table.column(table.key_season_of))
     key = f"array_to_string({key_as_text(table, settings, 'n.')}, ', ')"
-    same = _same_key(table, settings, "n.", "e.")
+    same = same_key(table, settings, "n.", "e.")
     joined = joined_rows(table, settings, table.name)
-    before, now = ("was", f"received_{table.name}") if joined is None else ("was_read", f"({joined})")
+    before, now = (
+        ("standing_rows", f"received_{table.name}") if joined is None else ("standing_as_read", f"({joined})")
+    )
     parts = [
         f"SELECT {key}, '{column.name}', {_text(table, column.name, 'e.')} AS old, "
         f"{_text(table, column.name, 'n.')} AS new, n.line AS line, e.upload, e.line "

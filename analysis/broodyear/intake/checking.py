@@ -11,11 +11,11 @@ import duckdb
 
 from broodyear.findings import Finding
 from broodyear.intake.cell_sql import CellCheck, ParseOptions, cell
-from broodyear.intake.messages import Words, may_mean_two_days, or_like, words
+from broodyear.intake.known import NearCodes
+from broodyear.intake.messages import Words, is_total, may_mean_two_days, or_like, totals_words, words
 from broodyear.intake.plain_files import first_position
 from broodyear.intake.receiving import cell_names
 from broodyear.intake.recognise import Recognised
-from broodyear.intake.references import NearCodes
 from broodyear.intake.rejected import Rejected, RejectedRows
 from broodyear.intake.row_sql import (
     AND_CELL,
@@ -28,7 +28,6 @@ from broodyear.intake.row_sql import (
 )
 from broodyear.intake.shapes import BLANKS
 from broodyear.intake.staging import Staged
-from broodyear.intake.totals import is_total, totals_words
 from broodyear.settings import Settings
 from broodyear.store.layout import quoted
 from broodyear.store.open_rows import key_as_text
@@ -80,16 +79,18 @@ def by_line(finding: Finding) -> tuple[bool, int]:
 def judge(
     connection: duckdb.DuckDBPyConnection, path: str, found: Recognised, staged: Staged, settings: Settings
 ) -> Verdict:
-    """Every broken check of the rows in ``aside``."""
+    """Every broken check of the rows in ``broken_rows``."""
     checks = all_checks(found.table, found.header_cells)
     verdict = Verdict()
-    if not connection.execute("SELECT 1 FROM aside LIMIT 1").fetchall():
+    if not connection.execute("SELECT 1 FROM broken_rows LIMIT 1").fetchall():
         # Planning the checks takes longer than most sheets: none are planned for files without a broken row.
-        connection.execute("DROP TABLE aside")
+        connection.execute("DROP TABLE broken_rows")
         return verdict
     strict = replace(staged.options, quick_numbers=False)
-    connection.execute(f"CREATE OR REPLACE TEMP TABLE judged AS {_detail_query(found, strict, checks, settings)}")
-    connection.execute("DROP TABLE aside")
+    connection.execute(
+        f"CREATE OR REPLACE TEMP TABLE failed_checks AS {_detail_query(found, strict, checks, settings)}"
+    )
+    connection.execute("DROP TABLE broken_rows")
     explanations = _Explanations(found, checks, NearCodes(connection, found.table))
     for rows in _pages(connection):
         for number, is_blank, raw, broken, decider, key in rows:
@@ -108,11 +109,13 @@ def judge(
 
 
 def _pages(connection: duckdb.DuckDBPyConnection) -> Iterator[list[tuple[Any, ...]]]:
-    """The rows of ``judged``, many at a time, so that other queries may be asked in between."""
-    first = first_position(connection, "judged")
+    """The rows of ``failed_checks``, many at a time, so that other queries may be asked in between."""
+    first = first_position(connection, "failed_checks")
     while True:
-        page = f"SELECT * FROM judged WHERE rowid >= {first} AND rowid < {first + ROWS_PER_PAGE} ORDER BY rowid"
-        rows = connection.execute(page).fetchall()
+        rows = connection.execute(
+            "SELECT * FROM failed_checks WHERE rowid >= $1 AND rowid < $2 ORDER BY rowid",
+            [first, first + ROWS_PER_PAGE],
+        ).fetchall()
         if not rows:
             return
         yield rows
@@ -201,7 +204,7 @@ def _received(check: CellCheck, found: Recognised) -> str:
 def _detail_query(found: Recognised, options: ParseOptions, checks: list[CellCheck], settings: Settings) -> str:
     names = cell_names(found.width)
     taken = f"line, unclosed, surplus, {names}"
-    cleaned = cleaned_select(found.table, found.places, options, "aside", taken)
+    cleaned = cleaned_select(found.table, found.places, options, "broken_rows", taken)
     deciding = next((column.range_by.column for column in found.table.columns if column.range_by), None)
     decider = f'"{deciding}"' if deciding else "NULL"
     values = values_select(found.table, options, cleaned)

@@ -19,14 +19,11 @@ from pathlib import Path
 from broodyear.errors import UnreadableFile
 from broodyear.intake.census import PIECE, Census, pieces, survey
 from broodyear.intake.sources import Source
+from broodyear.intake.sources.archives import Allowance
 from broodyear.workspace import NO_ROOM
 
 #: Control characters that have no business in a table.
 _STRANGE = bytes([*range(1, 9), 11, 12, *range(14, 32), 127])
-#: A compressed file may unpack to this many bytes in any case, beyond it only at an honest ratio for tables.
-UNPACKED_FREELY = 100_000_000
-LARGEST_RATIO = 100
-LARGEST_UNPACKED = 64_000_000_000
 
 _BOMS = (
     (codecs.BOM_UTF8, "utf-8"),
@@ -141,17 +138,11 @@ def _hash(place: Path) -> str:
 
 
 def _unpacked(packed: Path, place: Path) -> Path:
-    limit = max(UNPACKED_FREELY, packed.stat().st_size * LARGEST_RATIO)
-    written = 0
+    allowance = Allowance(packed, "compressed file")
     try:
         with gzip.open(packed, "rb") as source, place.open("wb") as copy:
             while piece := source.read(PIECE):
-                written += len(piece)
-                if written > min(limit, LARGEST_UNPACKED):
-                    raise UnreadableFile(
-                        f"the compressed file unpacks to more than {limit // 1_000_000} MB, which no table does",
-                        "Send it unpacked, or check where it came from.",
-                    )
+                allowance.use(len(piece))
                 copy.write(piece)
     except (OSError, EOFError, zlib.error) as error:
         if isinstance(error, OSError) and error.errno in NO_ROOM:

@@ -8,70 +8,26 @@ from dataclasses import dataclass, field, replace
 
 import duckdb
 
-from broodyear.findings import Change, FileReport, Finding
+from broodyear.findings import Change, Finding
 from broodyear.intake.accounts import Account, TableAccount, report_of
 from broodyear.intake.changing import find_changes, leave_unsaid, note_standing
 from broodyear.intake.checking import Verdict, by_line, judge
-from broodyear.intake.clock_changes import clock_change_warnings
 from broodyear.intake.date_proofs import with_proof
-from broodyear.intake.future_dates import future_warnings
+from broodyear.intake.known import expect_codes, known_seasons, prepare_known_codes, seasons_of_rows
 from broodyear.intake.notes import cut_off_line
 from broodyear.intake.opened import Opened, options_of
 from broodyear.intake.receiving import Received, receive
 from broodyear.intake.recognise import Recognised, plain_name
-from broodyear.intake.references import expect_codes, prepare_known_codes
-from broodyear.intake.rejected import MENDS, RejectedRows
+from broodyear.intake.rejected import MENDS, Filed, FiledPart
 from broodyear.intake.repeats import find_repeats, held_numbers, report_repeats
 from broodyear.intake.row_sql import UNKNOWN_RULES
-from broodyear.intake.seasons import SeasonSpan, known_seasons, seasons_of_rows
 from broodyear.intake.staging import Staged, cells_of, stage, stage_received
+from broodyear.intake.time_warnings import clock_change_warnings, future_warnings
 from broodyear.schemas import Table, with_words
-from broodyear.schemas import table as declared_table
-from broodyear.settings import Settings, words_of_species
+from broodyear.settings import SeasonSpan, Settings, words_of_species
 from broodyear.store import ledger
 from broodyear.store.handle import utc_now
 from broodyear.store.layout import OWN_COLUMNS, names
-
-
-@dataclass(frozen=True)
-class FiledPart:
-    """What was kept out of one table. rejected: the rows, with their cells as received; header, separator: of
-    these cells; said: the declared columns among them."""
-
-    table: str
-    rejected: RejectedRows
-    header: tuple[str, ...]
-    separator: str
-    said: tuple[str, ...] = ()
-
-    @property
-    def last_is_text(self) -> bool:
-        """Whether the last column takes any text, as one that is not declared does."""
-        name = plain_name(self.header[-1]) if self.header else ""
-        declared = declared_table(self.table)
-        return name not in declared.column_names or declared.column(name).kind in {"code", "text"}
-
-
-@dataclass
-class Filed:
-    """What became of one upload. parts: what was kept out, for each table that it feeds; upload: its number;
-    changes: cells of rows that were there before."""
-
-    report: FileReport
-    findings: list[Finding] = field(default_factory=list)
-    parts: tuple[FiledPart, ...] = ()
-    upload: int | None = None
-    changes: list[Change] = field(default_factory=list)
-
-
-@dataclass(frozen=True)
-class _Judged:
-    """The rows of one table, checked. left_out: numbers of rows that are not to be written, being repeats."""
-
-    found: Recognised
-    staged: Staged
-    verdict: Verdict
-    left_out: list[int]
 
 
 @dataclass(frozen=True)
@@ -156,7 +112,7 @@ def _roll_back(connection: duckdb.DuckDBPyConnection) -> None:
         return
 
 
-def _judged(filing: _Filing, found: Recognised, received: Received | None) -> _Judged:
+def _judged(filing: _Filing, found: Recognised, received: Received | None) -> TableAccount:
     """The rows of one table, staged and judged. received: the rows of the file, when several tables take theirs
     from them."""
     connection = filing.connection
@@ -171,11 +127,11 @@ def _judged(filing: _Filing, found: Recognised, received: Received | None) -> _J
     if filing.earlier:
         # Rows that earlier uploads hold are not judged again.
         held = held_numbers(found.table, staged, filing.earlier)
-        connection.execute(f"DELETE FROM aside WHERE line IN ({held})")
+        connection.execute(f"DELETE FROM broken_rows WHERE line IN ({held})")
     verdict = judge(connection, filing.path, found, staged, filing.settings)
     verdict.findings = with_proof(connection, found, staged, verdict.findings)
     left_out = _look_across_rows(filing, found, staged, verdict)
-    return _Judged(found, staged, verdict, left_out)
+    return TableAccount(found, staged, verdict, left_out)
 
 
 def _staged(filing: _Filing, found: Recognised, received: Received | None, seasons: SeasonSpan | None) -> Staged:
@@ -206,7 +162,7 @@ def _cut_off(path: str, table: Table, staged: Staged) -> Finding:
     return Finding(path, staged.lines_read, table.name, None, None, "warning", "cut_off", message, advice)
 
 
-def _write(filing: _Filing, judged: Iterable[_Judged]) -> Filed:
+def _write(filing: _Filing, judged: Iterable[TableAccount]) -> Filed:
     connection, opened = filing.connection, filing.opened
     upload = ledger.next_number(connection)
     account = Account(connection)
@@ -221,13 +177,13 @@ def _write(filing: _Filing, judged: Iterable[_Judged]) -> Filed:
     return filed
 
 
-def _write_part(filing: _Filing, part: _Judged, upload: int, account: Account) -> _Judged:
+def _write_part(filing: _Filing, part: TableAccount, upload: int, account: Account) -> TableAccount:
     connection, table = filing.connection, part.found.table
     _leave_out(connection, table, part, filing.earlier)
-    held = account.rows_held(table, part.staged, filing.earlier)
+    part.held = account.rows_held(table, part.staged, filing.earlier)
     account.note_made(table, part.staged, filing.earlier)
     come_again = note_standing(connection, table, frozenset(part.found.places), filing.settings)
-    accepted = _keep_rows(connection, table, part.staged, upload)
+    part.accepted = _keep_rows(connection, table, part.staged, upload)
     if come_again:
         _change(filing, part, upload)
     for warning in clock_change_warnings(connection, filing.path, table, upload):
@@ -236,15 +192,14 @@ def _write_part(filing: _Filing, part: _Judged, upload: int, account: Account) -
         for warning in future_warnings(connection, filing.path, table, upload, filing.today):
             part.verdict.add(warning)
     part.verdict.close(filing.path, table.name)
-    counted = TableAccount(part.found, part.staged, part.verdict, accepted, held)
-    if counted.made != accepted + len(part.verdict.rejected):
-        raise RuntimeError(f"{filing.path}: {counted.made} rows made, not all of them accepted or rejected")
-    account.add(counted)
+    if part.made != part.accepted + len(part.verdict.rejected):
+        raise RuntimeError(f"{filing.path}: {part.made} rows made, not all of them accepted or rejected")
+    account.tables.append(part)
     account.note_without_setup(table, upload, filing.settings)
     return part
 
 
-def _change(filing: _Filing, part: _Judged, upload: int) -> None:
+def _change(filing: _Filing, part: TableAccount, upload: int) -> None:
     """Let the rows of ``upload`` take the place of those that stood, and note what changes by that."""
     connection, table, settings = filing.connection, part.found.table, filing.settings
     leave_unsaid(connection, table, frozenset(part.found.places), upload, settings)
@@ -257,26 +212,26 @@ def _change(filing: _Filing, part: _Judged, upload: int) -> None:
         filing.opened.body.notes.append(f"{found.unlisted:,} more changed cells than are listed")
 
 
-def _filed_part(part: _Judged, separator: str) -> FiledPart:
+def _filed_part(part: TableAccount, separator: str) -> FiledPart:
     found = part.found
     kept = "," if found.slots else separator
     return FiledPart(found.table.name, part.verdict.rejected, found.header, kept, tuple(found.places))
 
 
 def _leave_out(
-    connection: duckdb.DuckDBPyConnection, table: Table, part: _Judged, earlier: tuple[int, ...]
+    connection: duckdb.DuckDBPyConnection, table: Table, part: TableAccount, earlier: tuple[int, ...]
 ) -> None:
     """Make the table of numbers of rows not to be written: repeats, and rows that the store holds already."""
     connection.execute(
-        "CREATE OR REPLACE TEMP TABLE left_out AS SELECT unnest(?::BIGINT[]) AS number", [part.left_out]
+        "CREATE OR REPLACE TEMP TABLE rows_left_out AS SELECT unnest(?::BIGINT[]) AS number", [part.left_out]
     )
     if earlier:
-        connection.execute(f"INSERT INTO left_out {held_numbers(table, part.staged, earlier)}")
+        connection.execute(f"INSERT INTO rows_left_out {held_numbers(table, part.staged, earlier)}")
 
 
 def _keep_rows(connection: duckdb.DuckDBPyConnection, table: Table, staged: Staged, upload: int) -> int:
-    found = connection.execute("SELECT count(*) FROM left_out").fetchone()
-    but = f" AND {staged.number} NOT IN (SELECT number FROM left_out)" if found and found[0] else ""
+    found = connection.execute("SELECT count(*) FROM rows_left_out").fetchone()
+    but = f" AND {staged.number} NOT IN (SELECT number FROM rows_left_out)" if found and found[0] else ""
     row = connection.execute(
         f"INSERT INTO received_{table.name} ({names(table)}, {', '.join(OWN_COLUMNS)}) "
         f"SELECT {names(table)}, {upload}, {staged.line}, NULL FROM checked WHERE NOT broken{but}"
@@ -286,18 +241,16 @@ def _keep_rows(connection: duckdb.DuckDBPyConnection, table: Table, staged: Stag
 
 
 def _keep_ledger(connection: duckdb.DuckDBPyConnection, opened: Opened, filed: Filed, upload: int) -> None:
-    report = filed.report
-    entry = ledger.Upload(
-        upload, report.path, opened.tables, opened.body.sha256, report.lines_read, report.rows_read,
-        report.rows_accepted, report.rows_rejected, report.notes, opened.layout_text,
+    """Write one line of the ledger, and one for each table that the upload feeds; nobody was told of it yet."""
+    report, counts = filed.report, {count.table: count.rows for count in filed.report.tables}
+    line = (
+        upload, report.path, opened.tables, opened.body.sha256, utc_now(), report.lines_read, report.rows_read,
+        report.rows_accepted, report.rows_rejected, False, None, list(report.notes), None, opened.layout_text,
     )  # fmt: skip
-    counts = {count.table: count for count in report.tables}
-    parts = [
-        ledger.Part(part.table, part.header, part.separator, part.said, *counts[part.table].rows)
-        for part in filed.parts
-    ]
-    ledger.record(connection, entry, parts, utc_now())
+    ledger.append(connection, "uploads", [line])
     for part in filed.parts:
+        said = (upload, part.table, list(part.header), part.separator, list(part.said), *counts[part.table])
+        ledger.append(connection, "upload_parts", [said])
         for chunk in part.rejected.in_chunks():
             rows = [(upload, row.line, part.table, row.raw, row.problems, row.mendable, row.key) for row in chunk]
             ledger.append(connection, "rejected_rows", rows)
@@ -318,11 +271,4 @@ def mended_rows(opened: Opened) -> set[tuple[int, int]]:
 
 def keep_findings(connection: duckdb.DuckDBPyConnection, upload: int, findings: Iterable[Finding]) -> None:
     """Write the findings of one upload into the store."""
-    rows = [
-        (
-            upload, f.path, f.line, f.table, f.column, f.value, f.level, f.rule, f.message, f.advice,
-            f.source_column,
-        )
-        for f in findings
-    ]  # fmt: skip
-    ledger.append(connection, "findings", rows)
+    ledger.append(connection, "findings", [(upload, *finding[:-1]) for finding in findings])

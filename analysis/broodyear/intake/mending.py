@@ -1,10 +1,12 @@
-"""The list of rejected rows still to be mended: what the command ``mend`` prints, and the desk shows."""
+"""What the ledger holds of earlier uploads: the rejected rows still to be mended, as the command ``mend`` prints
+them and the desk shows them, and uploads of which nobody was told yet."""
 
 from __future__ import annotations
 
 import csv
 import io
 import json
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -12,16 +14,17 @@ from typing import Any
 
 import duckdb
 
-from broodyear.findings import FileReport
+from broodyear.findings import FileReport, Finding, TableCount
 from broodyear.formulas import guarded
-from broodyear.intake.filing import Filed, FiledPart
-from broodyear.intake.rejected import Rejected, RejectedRows, cells_as_json
+from broodyear.intake.rejected import Filed, FiledPart, Rejected, RejectedRows, cells_as_json
 from broodyear.intake.rejects import require_copies, write_rejects
-from broodyear.store import Store
+from broodyear.intake.rendering import printable
+from broodyear.store import Store, ledger
 from broodyear.store.handle import utc_now
 from broodyear.store.open_rows import dismiss, find_open_rows
 from broodyear.store.opening import unavailable
 
+_COUNTS = ("rows_made", "rows_accepted", "rows_rejected")
 _ROWS = (
     "SELECT upload, path, strftime(loaded_at, '%Y-%m-%dT%H:%M:%S'), line, table_name, raw, problems FROM waiting "
     "ORDER BY upload, line, table_name"
@@ -91,13 +94,13 @@ def _all_filed(store: Store, rows: Sequence[OpenRow]) -> list[Filed]:
 
 
 def _filed(store: Store, rows: Sequence[OpenRow]) -> Filed:
-    with store.session() as session:
-        query = "SELECT table_name, header, separator FROM upload_parts WHERE upload = ?"
-        parts = session.execute(query, [rows[0].upload]).fetchall() or [(rows[0].table, [], ",")]
     report = FileReport(rows[0].path, rows[0].table, 0, len(rows), 0, len(rows))
-    filed = tuple(
-        FiledPart(name, _rejected(rows, name), tuple(header), separator) for name, header, separator in parts
-    )
+    with store.session() as session:
+        said = list(ledger.entries(session, "upload_parts", rows[0].upload))
+    parts = [(part["table_name"], part["header"], part["separator"]) for part in said] or [
+        (rows[0].table, (), ",")
+    ]
+    filed = tuple(FiledPart(name, _rejected(rows, name), tuple(header), sign) for name, header, sign in parts)
     return Filed(report, [], filed, rows[0].upload)
 
 
@@ -107,6 +110,34 @@ def _rejected(rows: Sequence[OpenRow], table: str) -> RejectedRows:
         if row.table == table:
             rejected.add(Rejected(row.line, cells_as_json(row.cells), row.problems))
     return rejected
+
+
+def from_ledger(connection: duckdb.DuckDBPyConnection, upload: int) -> Filed:
+    """What became of an upload of which nobody was told, because the load that filed it was stopped or killed: all
+    of it stands in the ledger, written in the same transaction as its rows."""
+    [said] = ledger.entries(connection, "uploads", upload)
+    late = (
+        f"loaded {said['loaded_at']:%Y-%m-%d %H:%M} (UTC) as upload {upload}, by a run that ended before it told"
+    )
+    rejected: defaultdict[str, RejectedRows] = defaultdict(RejectedRows)
+    for row in ledger.entries(connection, "rejected_rows", upload):
+        rejected[row["table_name"]].add(Rejected(row["line"], row["raw"], row["problems"], row["mendable"]))
+    parts = list(ledger.entries(connection, "upload_parts", upload))
+    report = FileReport(
+        said["path"], said["table_name"], said["lines_read"], said["rows_read"], said["rows_accepted"],
+        said["rows_rejected"], (*said["notes"], f"{late} of it"),
+        tuple(TableCount(part["table_name"], *(part[name] or 0 for name in _COUNTS)) for part in parts),
+        sum(not row.mendable for rows in rejected.values() for row in rows),
+    )  # fmt: skip
+    return Filed(
+        report,
+        [Finding(*list(row.values())[1:]) for row in ledger.entries(connection, "findings", upload)],
+        tuple(
+            FiledPart(part["table_name"], rejected[part["table_name"]], tuple(part["header"]), part["separator"])
+            for part in parts
+        ),
+        upload,
+    )
 
 
 def rendered(rows: Sequence[OpenRow], format: str) -> str:
@@ -121,16 +152,12 @@ def rendered(rows: Sequence[OpenRow], format: str) -> str:
             cells = [row.upload, row.path, row.loaded_at, row.line, row.table, " | ".join(row.cells), row.problems]
             writer.writerow([guarded(str(cell)) for cell in cells])
         return out.getvalue()
-    lines = [f"{_printable(row.place)} ({row.table}, upload {row.upload}): {row.problems}" for row in rows]
+    lines = [f"{printable(row.place)} ({row.table}, upload {row.upload}): {row.problems}" for row in rows]
     return "\n".join([*lines, _total(len(rows))])
 
 
 def _as_dict(row: OpenRow) -> dict[str, Any]:
     return {**asdict(row), "cells": list(row.cells)}
-
-
-def _printable(text: str) -> str:
-    return "".join(character if character.isprintable() else "?" for character in text)
 
 
 def _total(count: int) -> str:

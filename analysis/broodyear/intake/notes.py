@@ -1,13 +1,16 @@
-"""What was done to the cells of a file, said once per file."""
+"""What was done to the cells of a file, and where an export came from: said once per file."""
 
 from __future__ import annotations
 
+import csv
 import re
-from pathlib import Path
+from pathlib import Path, PurePath
 
+from broodyear.findings import counted, first_of
+from broodyear.intake.bodies import Dialect
 from broodyear.intake.census import Census
 from broodyear.intake.decoding import Text
-from broodyear.intake.dialect import Dialect
+from broodyear.store.export import DESCRIPTOR
 
 #: Of a larger file the beginning and the end are looked at: whoever writes one cell so writes them all so.
 LOOKED_AT = 500_000
@@ -82,3 +85,27 @@ def cut_off_line(place: Path, census: Census, dialect: Dialect, width: int) -> b
         file.seek(max(census.size - LOOKED_AT, 0))
         last = file.read().rsplit(b"\n", 1)[-1]
     return b'"' not in last and bool(last.strip()) and last.count(dialect.separator.encode()) < width - 1
+
+
+#: So many uploads are named in a note.
+MOST_NAMED = 10
+
+
+def note_of_export(place: Path | None, table: str) -> str | None:
+    """The uploads whose rows the file at ``place`` holds, as a note; None when it is no part of an export."""
+    if place is None or place.name != f"{table}.csv" or not (place.parent / DESCRIPTOR).is_file():
+        return None
+    try:
+        with (place.parent / "history" / "uploads.csv").open(encoding="utf-8", newline="") as ledger:
+            paths = [row["path"].replace("\\", "/") for row in csv.DictReader(ledger) if _gave(row, table)]
+    except (OSError, UnicodeDecodeError, csv.Error, KeyError):
+        return None  # an export that lost its history is read as any other file
+    if not paths:
+        return None
+    names = [PurePath(path).name for path in paths]
+    return f"an export; it holds the rows of {counted(len(names), 'upload')}: {first_of(names, MOST_NAMED)}"
+
+
+def _gave(upload: dict[str, str], table: str) -> bool:
+    stands = upload["withdrawn"] == "false" and upload["rows_accepted"] != "0"
+    return stands and table in upload["table_name"].split("+")

@@ -7,18 +7,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from broodyear.intake.bodies import Body, read_body
+from broodyear.intake.bodies import Body, Dialect, find_dialect, read_body
 from broodyear.intake.cell_sql import ParseOptions
-from broodyear.intake.dialect import Dialect, find_dialect
 from broodyear.intake.notes import uses_decimal_commas
 from broodyear.intake.recognise import Recognised, recognise
-from broodyear.intake.seasons import SeasonSpan
 from broodyear.intake.shapes import BLANKS
 from broodyear.intake.shaping import shape
 from broodyear.intake.slots import own_options
 from broodyear.intake.sources import Source
 from broodyear.layouts import Layout, layout_text
 from broodyear.layouts.writing import quote
+from broodyear.settings import SeasonSpan
 
 
 @dataclass(frozen=True)

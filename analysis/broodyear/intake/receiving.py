@@ -10,10 +10,9 @@ from itertools import islice
 import duckdb
 import pandas as pd
 
-from broodyear.intake.bodies import Body
+from broodyear.intake.bodies import Body, Dialect
 from broodyear.intake.cell_sql import ParseOptions, clean
 from broodyear.intake.decoding import Text
-from broodyear.intake.dialect import Dialect
 from broodyear.intake.plain_files import first_position, made_whole, plain_file
 from broodyear.intake.records import Row
 from broodyear.intake.shapes import BLANKS
@@ -54,16 +53,16 @@ def _receive_at_once(
     if file is None or text.census.has_quote or file.rows < ROWS_AT_A_TIME:
         return None
     source = file.source(uneven=True)
-    if not made_whole(connection, "as_read", f"SELECT * FROM {source}", file.rows):
+    if not made_whole(connection, "all_lines", f"SELECT * FROM {source}", file.rows):
         return None
-    line = f"rowid - {first_position(connection, 'as_read')} + {dialect.header_line + 1}"
+    line = f"rowid - {first_position(connection, 'all_lines')} + {dialect.header_line + 1}"
     cells = ", ".join(clean(f"c{place}", ParseOptions()) for place in range(width))
     make_cells(connection, "received", width)
     row = connection.execute(
-        f"INSERT INTO received SELECT {line}, unclosed, {cell_names(width)}, surplus FROM as_read "
+        f"INSERT INTO received SELECT {line}, unclosed, {cell_names(width)}, surplus FROM all_lines "
         f"WHERE coalesce({cells}, surplus) IS NOT NULL"
     ).fetchone()
-    connection.execute("DROP TABLE as_read")
+    connection.execute("DROP TABLE all_lines")
     return Received(int(row[0]) if row else 0, text.census.lines, 0)
 
 

@@ -7,9 +7,14 @@ import pickle
 import tempfile
 import weakref
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
 from itertools import islice
 from json.encoder import encode_basestring
 from typing import IO, NamedTuple
+
+from broodyear.findings import Change, FileReport, Finding
+from broodyear.intake.recognise import plain_name
+from broodyear.schemas import table as declared_table
 
 #: So many rows are held in memory; a file of ten million bad rows must not need ten gigabytes.
 HELD_IN_MEMORY = 200_000
@@ -82,3 +87,34 @@ class RejectedRows:
         rows = iter(self)
         while chunk := list(islice(rows, HELD_IN_MEMORY)):
             yield chunk
+
+
+@dataclass(frozen=True)
+class FiledPart:
+    """What was kept out of one table. rejected: the rows, with their cells as received; header, separator: of
+    these cells; said: the declared columns among them."""
+
+    table: str
+    rejected: RejectedRows
+    header: tuple[str, ...]
+    separator: str
+    said: tuple[str, ...] = ()
+
+    @property
+    def last_is_text(self) -> bool:
+        """Whether the last column takes any text, as one that is not declared does."""
+        name = plain_name(self.header[-1]) if self.header else ""
+        declared = declared_table(self.table)
+        return name not in declared.column_names or declared.column(name).kind in {"code", "text"}
+
+
+@dataclass
+class Filed:
+    """What became of one upload. parts: what was kept out, for each table that it feeds; upload: its number;
+    changes: cells of rows that were there before."""
+
+    report: FileReport
+    findings: list[Finding] = field(default_factory=list)
+    parts: tuple[FiledPart, ...] = ()
+    upload: int | None = None
+    changes: list[Change] = field(default_factory=list)

@@ -15,8 +15,7 @@ from pathlib import Path
 
 from broodyear.errors import UsageError
 from broodyear.formulas import guarded
-from broodyear.intake.filing import Filed, FiledPart
-from broodyear.intake.rejected import MENDS, Rejected
+from broodyear.intake.rejected import MENDS, Filed, FiledPart, Rejected
 from broodyear.intake.sources import Source, find_sources
 from broodyear.outputs import new_file, require_file
 from broodyear.workspace import working_folder

@@ -55,8 +55,8 @@ def render_csv(findings: Sequence[Finding]) -> str:
 
 def render_text(result: CheckResult) -> str:
     """A paragraph per file: its rows, what was done to read it, and its findings, those alike grouped."""
-    parts = [_file_text(report, _findings_of(report, result.findings)) for report in _by_path(result.files)]
-    skipped = [f"{_printable(one.path)}: not read; {one.reason}\n" for one in result.skipped]
+    parts = [_file_text(report, _findings_of(report, result.findings)) for report in result.files]
+    skipped = [f"{printable(one.path)}: not read; {one.reason}\n" for one in result.skipped]
     changed = [_changes_text(result.changes)] if result.changes else []
     return "\n".join([*parts, *(["".join(skipped)] if skipped else []), *changed, _total(result)])
 
@@ -68,16 +68,12 @@ def _changes_text(changes: Sequence[Change]) -> str:
     cells = "1 cell" if len(changes) == 1 else f"{len(changes):,} cells"
     lines = [f"Changed among rows already there: {cells} ({counted})"]
     for change in changes[:SHOWN_CHANGES]:
-        old, new = (_printable(value) if value is not None else "blank" for value in (change.old, change.new))
-        place = f"{_printable(change.path)}, line {change.line}"
-        lines.append(f"  {_printable(change.key)}: {change.column} {old} becomes {new} ({place})")
+        old, new = (printable(value) if value is not None else "blank" for value in (change.old, change.new))
+        place = f"{printable(change.path)}, line {change.line}"
+        lines.append(f"  {printable(change.key)}: {change.column} {old} becomes {new} ({place})")
     if len(changes) > SHOWN_CHANGES:
         lines.append(f"  … and {len(changes) - SHOWN_CHANGES:,} more")
     return "\n".join(lines) + "\n"
-
-
-def _by_path(files: Sequence[FileReport]) -> list[FileReport]:
-    return list(files)
 
 
 def _findings_of(report: FileReport, findings: Sequence[Finding]) -> list[Finding]:
@@ -100,15 +96,15 @@ def _file_text(report: FileReport, findings: list[Finding]) -> str:
 def _disagreement_lines(pair: Disagreement) -> list[str]:
     """One line about two files, and the first cells in which they disagree."""
     shown = pair.findings[:SHOWN_OF_A_KIND]
-    lines = [f"  {_printable(pair.path)}, {pair.table}: warning: {_printable(pair.sentence)}. {shown[0].advice}"]
-    lines += [f"    line {finding.line}: {_printable(finding.message)}" for finding in shown]
+    lines = [f"  {printable(pair.path)}, {pair.table}: warning: {printable(pair.sentence)}. {shown[0].advice}"]
+    lines += [f"    line {finding.line}: {printable(finding.message)}" for finding in shown]
     more = len(pair.findings) - SHOWN_OF_A_KIND
     return [*lines, f"    … and {more:,} more"] if more > 0 else lines
 
 
 def _headline(report: FileReport, findings: list[Finding]) -> str:
     if report.table is None:
-        return f"{_printable(report.path)}: refused"
+        return f"{printable(report.path)}: refused"
     several = len(report.tables) > 1
     lines = ("line" if several else "row") + ("" if report.rows_read == 1 else "s")
     kept_out = f", {report.rows_to_mend:,} kept out" if report.rows_to_mend else ""
@@ -117,7 +113,7 @@ def _headline(report: FileReport, findings: list[Finding]) -> str:
         kept_out = f", {report.rows_to_mend:,} with a row kept out ({', '.join(counted)})"
     repeated = f", {_repeats(report.rows_repeated)}" if report.rows_repeated else ""
     read = f"{report.rows_read:,} {lines}"
-    return f"{_printable(report.path)} ({report.table}): {read}, {report.rows_accepted:,} good{kept_out}{repeated}"
+    return f"{printable(report.path)} ({report.table}): {read}, {report.rows_accepted:,} good{kept_out}{repeated}"
 
 
 def _repeats(count: int) -> str:
@@ -136,14 +132,14 @@ def _grouped(findings: list[Finding]) -> list[list[Finding]]:
 
 def finding_text(finding: Finding) -> str:
     """One finding in one line: where, what was found and expected, what to do."""
-    place = [_printable(finding.path)]
+    place = [printable(finding.path)]
     place += [f"line {finding.line}"] if finding.line is not None else []
     place += [finding.column] if finding.column else []
     warning = "warning: " if finding.level == "warning" else ""
     return f"{', '.join(place)}: {warning}{finding.message}. {finding.advice}".rstrip()
 
 
-def _printable(text: str) -> str:
+def printable(text: str) -> str:
     """A path on one line, whatever its characters do to a terminal."""
     return "".join(character if character.isprintable() else "?" for character in text)
 

@@ -9,17 +9,36 @@ from dataclasses import dataclass
 import duckdb
 import numpy as np
 
-from broodyear.findings import Finding, Level
+from broodyear.findings import Finding
 from broodyear.intake.cell_sql import hour_columns
 from broodyear.intake.checking import Verdict
-from broodyear.intake.clock_changes import is_doubled
-from broodyear.intake.order import keys_in_order
 from broodyear.intake.rejected import Rejected, cells_as_json
 from broodyear.intake.staging import Staged
+from broodyear.intake.time_warnings import is_doubled
 from broodyear.schemas import Table
 from broodyear.settings import Settings
 from broodyear.store.layout import hour_flag, key_sql, value_columns
 from broodyear.store.ledger import held_lines
+
+
+def keys_in_order(connection: duckdb.DuckDBPyConnection, table: Table) -> bool:
+    """Whether the good rows of ``checked`` prove by their order alone that all their keys differ.
+
+    A stream is the rows on end that agree in all of the key but its moment. The keys differ when moments rise
+    within each stream and no stream comes again. False proves nothing.
+    """
+    moments = [name for name in table.primary_key if table.column(name).kind == "moment"]
+    others = [f'"{name}"' for name in table.primary_key if name not in moments]
+    if len(moments) != 1 or not others or table.key_season_of:
+        return False
+    begins = " OR ".join(f"{name} IS DISTINCT FROM lag({name}) OVER ()" for name in others)
+    rises = f'"{moments[0]}" > lag("{moments[0]}") OVER ()'
+    # In whatever order the database takes the rows: the proof holds for any.
+    steps = f"SELECT {', '.join(others)}, {begins} AS begins, {rises} AS rises FROM checked WHERE NOT broken"
+    disorder = "count(*) FILTER (begins) > 1 OR NOT bool_and(begins OR rises)"
+    query = f"SELECT 1 FROM ({steps}) GROUP BY {', '.join(others)} HAVING {disorder} LIMIT 1"
+    return not connection.execute(query).fetchall()
+
 
 #: From so many rows on, uniqueness is first tried by the order of the file, then by hashes: either is several
 #: times cheaper than grouping.
@@ -140,54 +159,40 @@ def report_repeats(
     of_several_tables: the file feeds several, so that its lines name a site or a batch again without being repeats
     themselves; such rows are counted and keep nothing out.
     """
-    told = _Told(path, table, staged.per_line, verdict)
     left_out = [repeat for repeat in repeats if not repeat.by_clock]
     identical = [repeat for repeat in left_out if repeat.identical]
     if of_several_tables:
         verdict.repeated = len(identical)
-    else:
-        told.identical(identical)
+    elif identical:
+        verdict.add(_identical(path, table, staged.per_line, identical))
     for repeat in left_out:
         if repeat.identical and of_several_tables:
             continue
-        line = repeat.number // staged.per_line
-        received = cells_as_json(cells.get(repeat.number, ()))
+        line, received = repeat.number // staged.per_line, cells_as_json(cells.get(repeat.number, ()))
         if repeat.identical:
             problems = f"repeats line {repeat.first // staged.per_line} exactly"
             verdict.rejected.add(Rejected(line, received, problems, mendable=False))
         else:
-            verdict.rejected.add(Rejected(line, received, told.conflict(repeat), key=list(repeat.key)))
+            said = _conflict(path, table, staged.per_line, repeat)
+            verdict.add(said)
+            verdict.rejected.add(Rejected(line, received, f"{said.message}. {said.advice}", key=list(repeat.key)))
     return [repeat.number for repeat in left_out]
 
 
-@dataclass(frozen=True)
-class _Told:
-    """What is said about the repeats of one file."""
+def _identical(path: str, table: Table, per_line: int, repeats: list[Repeat]) -> Finding:
+    """One warning for all rows that repeat another exactly."""
+    count = f"{len(repeats):,} rows repeat" if len(repeats) > 1 else "1 row repeats"
+    line, first = repeats[0].number // per_line, repeats[0].first // per_line
+    message = f"{count} an earlier row exactly; the first of them repeats line {first}"
+    advice = "Nothing needs doing: each row was taken once."
+    return Finding(path, line, table.name, None, None, "warning", "identical_repeat", message, advice)
 
-    path: str
-    table: Table
-    per_line: int
-    verdict: Verdict
 
-    def identical(self, repeats: list[Repeat]) -> None:
-        """One warning for all rows that repeat another exactly."""
-        if not repeats:
-            return
-        count = f"{len(repeats):,} rows repeat" if len(repeats) > 1 else "1 row repeats"
-        line, first = repeats[0].number // self.per_line, repeats[0].first // self.per_line
-        message = f"{count} an earlier row exactly; the first of them repeats line {first}"
-        advice = "Nothing needs doing: each row was taken once."
-        self._add(line, "warning", "identical_repeat", message, advice)
-
-    def conflict(self, repeat: Repeat) -> str:
-        """An error for one row that has the key of another and other values; returns its words."""
-        *others, last = self.table.primary_key
-        key = f"{', '.join(others)} and {last}" if others else last
-        first = repeat.first // self.per_line
-        message = f"the same {key} as line {first}, with other values; the first row was kept"
-        advice = "Decide which row is right and leave the other out, or mend what tells them apart."
-        self._add(repeat.number // self.per_line, "error", "duplicate_key", message, advice)
-        return f"{message}. {advice}"
-
-    def _add(self, line: int, level: Level, rule: str, message: str, advice: str) -> None:
-        self.verdict.add(Finding(self.path, line, self.table.name, None, None, level, rule, message, advice))
+def _conflict(path: str, table: Table, per_line: int, repeat: Repeat) -> Finding:
+    """An error for one row that has the key of another and other values."""
+    *others, last = table.primary_key
+    key = f"{', '.join(others)} and {last}" if others else last
+    message = f"the same {key} as line {repeat.first // per_line}, with other values; the first row was kept"
+    advice = "Decide which row is right and leave the other out, or mend what tells them apart."
+    line = repeat.number // per_line
+    return Finding(path, line, table.name, None, None, "error", "duplicate_key", message, advice)

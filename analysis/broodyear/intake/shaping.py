@@ -7,13 +7,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from broodyear.errors import UnreadableFile
-from broodyear.intake.bodies import Body
-from broodyear.intake.dialect import Dialect
+from broodyear.findings import first_of
+from broodyear.intake.bodies import Body, Dialect
 from broodyear.intake.recognise import Recognised, without_empty_end
 from broodyear.intake.slots import Piece, Slot
 from broodyear.intake.sources import Source
 from broodyear.layouts import HeadingNames, Layout, Rows, Value, heading_names
-from broodyear.layouts.fitting import cell_place, column_letters
+from broodyear.layouts.model import cell_place, column_letters
 from broodyear.schemas import TABLE_NAMES, Table, table
 
 #: So many left-over cells above a header are named; the rest are counted.
@@ -179,5 +179,4 @@ class _File:
             if text.strip() and (row.line, place) not in self._addresses
         ]
         if cells:
-            more = f" and {len(cells) - _NAMED} more" if len(cells) > _NAMED else ""
-            yield f"cells above the header left over: {', '.join(cells[:_NAMED])}{more}"[:_LONGEST_NOTE]
+            yield f"cells above the header left over: {first_of(cells, _NAMED)}"[:_LONGEST_NOTE]

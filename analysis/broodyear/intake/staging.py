@@ -1,5 +1,6 @@
 """The rows of one file, read and checked into two temporary tables: ``checked`` with the typed values of every row
-and whether it is broken (fails a check), and ``aside`` with the cells of the broken rows as they were received.
+and whether it is broken (fails a check), and ``broken_rows`` with the cells of the broken rows as they were
+received.
 
 Plain files go through DuckDB's own reader; a count of lines proves that it lost none. All others (line breaks
 inside cells, odd line ends) go through a row-by-row reader into the same checks.
@@ -15,12 +16,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from broodyear.intake.bodies import Body
+from broodyear.intake.bodies import Body, Dialect
 from broodyear.intake.cell_sql import ParseOptions
 from broodyear.intake.decoding import Text
-from broodyear.intake.dialect import Dialect
-from broodyear.intake.picking import copy_lines
-from broodyear.intake.plain_files import PlainFile, first_position, made_whole, plain_file
+from broodyear.intake.plain_files import PlainFile, copy_lines, first_position, made_whole, plain_file
 from broodyear.intake.receiving import Received, cell_names, make_cells, receive
 from broodyear.intake.recognise import Recognised
 from broodyear.intake.row_sql import any_broken, cleaned_select, quick_checks, values_select
@@ -61,8 +60,8 @@ class Staged:
 def stage(
     connection: duckdb.DuckDBPyConnection, body: Body, dialect: Dialect, found: Recognised, options: ParseOptions
 ) -> Staged:
-    """Read a file that feeds one table into ``checked`` and ``aside``, by the fast way when it can be proved to
-    have lost nothing."""
+    """Read a file that feeds one table into ``checked`` and ``broken_rows``, by the fast way when it can be proved
+    to have lost nothing."""
     if body.text is not None and len(found.slots) < 2:
         staged = _stage_at_once(connection, body.text, dialect, found, options)
         if staged is not None:
@@ -77,7 +76,7 @@ def _stage_at_once(
     if file is None or not _checked_at_once(connection, file, found, options):
         return None
     line = _line_by_position(connection, dialect)
-    if not _aside_at_once(connection, file, found, line, options):
+    if not _broken_at_once(connection, file, found, line, options):
         return None
     made, blank = file.rows, 0
     if found.slots:
@@ -116,14 +115,14 @@ def _made_of(source: str, found: Recognised, options: ParseOptions) -> str:
     return f"(SELECT unclosed, surplus, {taken} AS taken, {cells_sql(slot, options)} FROM {source})"
 
 
-def _aside_at_once(
+def _broken_at_once(
     connection: duckdb.DuckDBPyConnection, file: PlainFile, found: Recognised, line: str, options: ParseOptions
 ) -> bool:
     """Read the broken rows once more, by themselves and with their cells as received."""
-    make_cells(connection, "aside", found.width)
+    make_cells(connection, "broken_rows", found.width)
     broken = connection.execute(f"SELECT {line} AS line FROM checked WHERE broken ORDER BY line").fetchnumpy()
     lines = np.asarray(broken["line"])
-    return not len(lines) or _read_again(connection, file, found, lines, options, "aside")
+    return not len(lines) or _read_again(connection, file, found, lines, options, "broken_rows")
 
 
 def _read_again(
@@ -137,17 +136,19 @@ def _read_again(
     """Add the rows of some lines to a table of cells; False when the fast reader does not read them one by one."""
     place = file.text.place.with_name(f"{file.text.place.name}_again")
     copy_lines(file.text.place, lines, place)
-    if not made_whole(connection, "again", f"SELECT * FROM {file.source(uneven=True, copy=place)}", len(lines)):
+    if not made_whole(
+        connection, "rows_again", f"SELECT * FROM {file.source(uneven=True, copy=place)}", len(lines)
+    ):
         return False
-    positions = np.arange(len(lines)) + first_position(connection, "again")
+    positions = np.arange(len(lines)) + first_position(connection, "rows_again")
     connection.register("lines_again", pd.DataFrame({"line": lines, "position": positions}))
     cells = cells_sql(found.slots[0], options) if found.slots else cell_names(found.width)
     connection.execute(
-        f"INSERT INTO {into} SELECT line, unclosed, {cells}, surplus FROM again "
-        "JOIN lines_again ON again.rowid = position"
+        f"INSERT INTO {into} SELECT line, unclosed, {cells}, surplus FROM rows_again "
+        "JOIN lines_again ON rows_again.rowid = position"
     )
     connection.unregister("lines_again")
-    connection.execute("DROP TABLE again")
+    connection.execute("DROP TABLE rows_again")
     return True
 
 
@@ -174,17 +175,18 @@ def _checked_query(
 def stage_received(
     connection: duckdb.DuckDBPyConnection, received: Received, found: Recognised, options: ParseOptions
 ) -> Staged:
-    """Check what ``received`` gives to one table, into ``checked`` and ``aside``."""
+    """Check what ``received`` gives to one table, into ``checked`` and ``broken_rows``."""
     # A quoted cell may hold line breaks and blanks of any kind.
     careful = replace(options, blanks=BLANKS, is_ascii=False, quick_numbers=False)
     source = made_of_received(found, careful)
     connection.execute("DROP TABLE IF EXISTS checked")
     connection.execute(f"CREATE TEMP TABLE checked AS {_checked_query(found, careful, source, 'line, ')}")
-    make_cells(connection, "aside", found.width)
+    make_cells(connection, "broken_rows", found.width)
     if connection.execute("SELECT 1 FROM checked WHERE broken LIMIT 1").fetchall():
         cells = f"line, unclosed, {cell_names(found.width)}, surplus"
         connection.execute(
-            f"INSERT INTO aside SELECT {cells} FROM {source} WHERE line IN (SELECT line FROM checked WHERE broken)"
+            f"INSERT INTO broken_rows SELECT {cells} FROM {source} "
+            "WHERE line IN (SELECT line FROM checked WHERE broken)"
         )
     [(rows,)] = connection.execute("SELECT count(*) FROM checked").fetchall()
     return Staged(
@@ -207,15 +209,15 @@ def cells_of(
     if not numbers:
         return {}
     wanted = np.array(sorted(numbers), np.int64)
-    make_cells(connection, "picked", found.width)
+    make_cells(connection, "picked_rows", found.width)
     if staged.file is None:
         connection.register("wanted", pd.DataFrame({"wanted": wanted}))
         connection.execute(
-            f"INSERT INTO picked SELECT line, unclosed, {cell_names(found.width)}, surplus "
+            f"INSERT INTO picked_rows SELECT line, unclosed, {cell_names(found.width)}, surplus "
             f"FROM {made_of_received(found, staged.options)} WHERE line IN (SELECT wanted FROM wanted)"
         )
         connection.unregister("wanted")
     else:
-        _read_again(connection, staged.file, found, wanted, staged.options, "picked")
-    cells = f"SELECT line, [{cell_names(found.width)}] AS cells FROM picked ORDER BY line"
+        _read_again(connection, staged.file, found, wanted, staged.options, "picked_rows")
+    cells = f"SELECT line, [{cell_names(found.width)}] AS cells FROM picked_rows ORDER BY line"
     return {line: tuple(cell or "" for cell in row) for line, row in connection.execute(cells).fetchall()}

@@ -7,8 +7,16 @@ entries back. Nothing here reads a record.
 
 from __future__ import annotations
 
-from broodyear.layouts.fitting import HeadingNames, fitting, header_position, heading_names
-from broodyear.layouts.model import Layout, Layouts, Rows, Value
+from broodyear.layouts.model import (
+    HeadingNames,
+    Layout,
+    Layouts,
+    Rows,
+    Value,
+    fitting,
+    header_position,
+    heading_names,
+)
 from broodyear.layouts.reading import (
     LAYOUTS_FILE,
     LAYOUTS_VARIABLE,

@@ -17,8 +17,7 @@ from broodyear.schemas.declarations import (
     table,
     with_words,
 )
-from broodyear.schemas.dictionary import dictionary_markdown, template_csv
-from broodyear.schemas.packaging import data_package
+from broodyear.schemas.dictionary import data_package, dictionary_markdown, template_csv
 
 if TYPE_CHECKING:
     from broodyear.schemas.frames import frame_schema, pandera_schema, result_schema

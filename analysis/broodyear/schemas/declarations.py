@@ -10,6 +10,7 @@ belongs).
 from __future__ import annotations
 
 import json
+import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
@@ -249,3 +250,15 @@ def _condition(declared: Mapping[str, str] | None) -> tuple[str, str] | None:
         return None
     ((column, value),) = declared.items()
     return column, value
+
+
+#: Beside the class Cf (directions turned about, characters without width): joiners, fillers, variation selectors.
+_FILLERS = (0x034F, 0x115F, 0x1160, 0x17B4, 0x17B5, *range(0x180B, 0x1810), 0x3164, 0xFFA0, *range(0xFE00, 0xFE10))
+
+
+def unseen_character(text: str) -> str:
+    """The first character of ``text`` that cannot be seen, by number and name; nothing where there is none."""
+    for character in text:
+        if unicodedata.category(character) == "Cf" or ord(character) in _FILLERS:
+            return f"U+{ord(character):04X} {unicodedata.name(character, '').lower()}".rstrip()
+    return ""

@@ -19,9 +19,8 @@ import pandas as pd
 import pandera.pandas as pa
 
 from broodyear.errors import UsageError
-from broodyear.schemas.declarations import LONGEST_CODE, Column, RangeBy, RowRule, Table
+from broodyear.schemas.declarations import LONGEST_CODE, Column, RangeBy, RowRule, Table, unseen_character
 from broodyear.schemas.frame_columns import FRAMES
-from broodyear.schemas.unseen import unseen_character
 
 #: Characters no code may hold: the two control ranges of Unicode, and the separators of lines and paragraphs.
 CONTROL_CHARACTERS = r"[\x00-\x1f\x7f-\x9f\u2028\u2029]"

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import duckdb
 
+from broodyear.findings import counted
 from broodyear.store.ledger import standing
 
 #: The line of ``meta`` that says what is being done to the store, while it is being done.
@@ -71,17 +72,13 @@ def broken_off(connection: duckdb.DuckDBPyConnection) -> str | None:
     shown = ", ".join(missing[:MOST_NAMED]) + (" …" if len(missing) > MOST_NAMED else "")
     are = "is" if len(missing) == 1 else "are"
     return (
-        f"A load {begun}: of its {len(change.files):,} {_files(len(change.files))}, {len(missing):,} {are} not in "
+        f"A load {begun}: of its {counted(len(change.files), 'file')}, {len(missing):,} {are} not in "
         f"the store ({shown}). Load them again; what is in the store already is left as it is."
     )
 
 
 #: So many files are named in a sentence.
 MOST_NAMED = 10
-
-
-def _files(count: int) -> str:
-    return "file" if count == 1 else "files"
 
 
 def untold(connection: duckdb.DuckDBPyConnection) -> list[int]:
@@ -101,8 +98,8 @@ def untold_sentence(connection: duckdb.DuckDBPyConnection) -> str | None:
     )
     [(rejected,)] = connection.execute(query, [uploads]).fetchall()
     return (
-        f"An earlier load ended before it told what became of {len(uploads):,} {_files(len(uploads))} that it put "
-        f"into the store; {int(rejected):,} of their rows were kept out. The next load tells it in full."
+        f"An earlier load ended before it told what became of {counted(len(uploads), 'file')} that it put into "
+        f"the store; {int(rejected):,} of their rows were kept out. The next load tells it in full."
     )
 
 
@@ -125,7 +122,7 @@ def kept_of_load(connection: duckdb.DuckDBPyConnection) -> str:
     numbers = f"upload {kept[0]}" if count == 1 else f"uploads {kept[0]} to {kept[-1]}"
     are = "is in the store, whole" if count == 1 else "are in the store, each of them whole"
     others = "" if count >= len(change.files) else "; of the others nothing is"
-    of = f"{len(change.files):,} {_files(len(change.files))}"
+    of = counted(len(change.files), "file")
     return (
         f"stopped. Of {of} {count:,} {are} ({numbers}){others}. Run the "
         "same command again: it loads what is missing, and tells what became of all rows"

@@ -122,6 +122,12 @@ def key_sql(table: Table, settings: Settings, prefix: str = "") -> tuple[str, ..
     return tuple(key)
 
 
+def same_key(table: Table, settings: Settings, one: str, other: str) -> str:
+    """SQL that tells whether two rows (prefixes ``one`` and ``other``) have the same key."""
+    pairs = zip(key_sql(table, settings, one), key_sql(table, settings, other), strict=True)
+    return " AND ".join(f"{left} = {right}" for left, right in pairs)
+
+
 def key_columns(table: Table) -> tuple[str, ...]:
     """The columns that the parts of ``key_sql`` are of."""
     return (*table.primary_key, *([table.key_season_of] if table.key_season_of else []))

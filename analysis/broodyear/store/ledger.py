@@ -3,46 +3,17 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from typing import Any
 
 import duckdb
 import pandas as pd
 
 from broodyear.schemas import Table
 from broodyear.settings import Settings
-from broodyear.store.layout import LEDGER, key_sql
+from broodyear.store.layout import LEDGER, same_key
 
-
-@dataclass(frozen=True)
-class Upload:
-    """One file that was loaded. upload: its number; table: its tables, joined by a plus sign; rows_read =
-    rows_accepted + rows_rejected; layout: what beside the bytes decided which rows it gave, blank for none."""
-
-    upload: int
-    path: str
-    table: str
-    sha256: str
-    lines_read: int
-    rows_read: int
-    rows_accepted: int
-    rows_rejected: int
-    notes: tuple[str, ...]
-    layout: str = ""
-
-
-@dataclass(frozen=True)
-class Part:
-    """What an upload holds for one table. header, separator: of its cells, to write its rows out again; said: the
-    declared columns that it has; rows_made = rows_accepted + rows_rejected."""
-
-    table: str
-    header: tuple[str, ...]
-    separator: str
-    said: tuple[str, ...]
-    rows_made: int
-    rows_accepted: int
-    rows_rejected: int
+ROWS_PER_PAGE = 50_000
 
 
 def next_number(connection: duckdb.DuckDBPyConnection) -> int:
@@ -52,21 +23,14 @@ def next_number(connection: duckdb.DuckDBPyConnection) -> int:
     return int(row[0])
 
 
-@dataclass(frozen=True)
-class Earlier:
-    """A standing upload: its number, and when it was loaded (UTC)."""
-
-    upload: int
-    loaded_at: dt.datetime
-
-
-def standing(connection: duckdb.DuckDBPyConnection, sha256: str, layout: str = "") -> list[Earlier]:
-    """The uploads of exactly these bytes, read by the same layout, that were not withdrawn, in order."""
+def standing(connection: duckdb.DuckDBPyConnection, sha256: str, layout: str = "") -> dict[int, dt.datetime]:
+    """The uploads of exactly these bytes, read by the same layout, that were not withdrawn, in order, each with
+    when it was loaded (UTC)."""
     query = (
         "SELECT upload, loaded_at FROM uploads WHERE sha256 = ? AND coalesce(layout, '') = ? AND NOT withdrawn "
         "ORDER BY upload"
     )
-    return [Earlier(int(row[0]), row[1]) for row in connection.execute(query, [sha256, layout]).fetchall()]
+    return dict(connection.execute(query, [sha256, layout]).fetchall())
 
 
 def lacks_codes(connection: duckdb.DuckDBPyConnection, uploads: tuple[int, ...]) -> bool:
@@ -95,35 +59,26 @@ def lacks_withdrawn_rows(
     return bool(row and row[0])
 
 
-def record(
-    connection: duckdb.DuckDBPyConnection, upload: Upload, parts: Sequence[Part], loaded_at: dt.datetime
-) -> None:
-    """Write one line of the ledger, and one for each table that the upload feeds; nobody was told of it yet."""
-    line = (
-        upload.upload, upload.path, upload.table, upload.sha256, loaded_at, upload.lines_read, upload.rows_read,
-        upload.rows_accepted, upload.rows_rejected, False, None, list(upload.notes), None, upload.layout,
-    )  # fmt: skip
-    append(connection, "uploads", [line])
-    rows = [
-        (
-            upload.upload, part.table, list(part.header), part.separator, list(part.said),
-            part.rows_made, part.rows_accepted, part.rows_rejected,
-        )
-        for part in parts
-    ]  # fmt: skip
-    append(connection, "upload_parts", rows)
-
-
 def supersede(connection: duckdb.DuckDBPyConnection, table: Table, upload: int, settings: Settings) -> int:
     """Mark the standing rows of earlier uploads that ``upload`` has again. Returns how many there were."""
-    old, new = key_sql(table, settings, "r."), key_sql(table, settings, "n.")
-    same = " AND ".join(f"{left} = {right}" for left, right in zip(old, new, strict=True))
     row = connection.execute(
         f"UPDATE received_{table.name} AS r SET superseded_by = {upload} FROM received_{table.name} AS n "
-        f"WHERE n.upload = {upload} AND r.upload <> {upload} AND r.superseded_by IS NULL AND {same} "
+        f"WHERE n.upload = {upload} AND r.upload <> {upload} AND r.superseded_by IS NULL "
+        f"AND {same_key(table, settings, 'r.', 'n.')} "
         "AND r.upload NOT IN (SELECT upload FROM uploads WHERE withdrawn)"
     ).fetchone()
     return int(row[0]) if row else 0
+
+
+def entries(connection: duckdb.DuckDBPyConnection, table: str, upload: int) -> Iterator[dict[str, Any]]:
+    """What one of the store's own tables holds of an upload, in the order of lines, each with its cells by
+    column. To be gone through before anything else is asked."""
+    columns = LEDGER[table]
+    named = ", ".join(f'"{name}"' for name in columns)
+    order = " ORDER BY line" if "line" in columns else ""
+    found = connection.execute(f"SELECT {named} FROM {table} WHERE upload = ?{order}", [upload])
+    while page := found.fetchmany(ROWS_PER_PAGE):
+        yield from (dict(zip(columns, row, strict=True)) for row in page)
 
 
 def append(connection: duckdb.DuckDBPyConnection, table: str, rows: Sequence[tuple[object, ...]]) -> None:

@@ -11,6 +11,7 @@ from collections.abc import Collection, Sequence
 
 import duckdb
 
+from broodyear.derived import statement
 from broodyear.errors import UsageError
 from broodyear.schemas import TABLE_NAMES, Table, all_tables
 from broodyear.settings import Settings
@@ -18,37 +19,14 @@ from broodyear.store.joining import label_sql
 from broodyear.store.layout import key_columns, key_sql, sql_type
 from broodyear.store.ledger import append
 
-#: Rows that nobody has withdrawn, dismissed, or sent again in a mended copy.
-_WAITING = """
-    CREATE OR REPLACE TEMP TABLE waiting AS
-    SELECT r.upload, u.path, u.loaded_at, r.line, r.table_name, r.key, r.raw, r.problems
-    FROM rejected_rows AS r JOIN uploads AS u USING (upload)
-    WHERE r.mendable AND NOT u.withdrawn AND r.table_name IN ({tables})
-    AND NOT EXISTS (SELECT 1 FROM dismissed AS d WHERE d.upload = r.upload AND d.line = r.line)
-    AND NOT EXISTS (
-        SELECT 1 FROM mended AS m JOIN uploads AS later ON m.by_upload = later.upload
-        WHERE m.upload = r.upload AND m.line = r.line AND NOT later.withdrawn
-        AND list_contains(string_split(later.table_name, '+'), r.table_name))
-"""
-#: Of rows that were sent several times and kept out each time, the last is the one to mend.
-_SENT_AGAIN = """
-    DELETE FROM waiting AS w USING (
-        SELECT table_name, coalesce(key::VARCHAR, raw) AS same, max((upload, line)) AS last
-        FROM waiting GROUP BY ALL
-    ) AS s
-    WHERE w.table_name = s.table_name AND coalesce(w.key::VARCHAR, w.raw) = s.same
-    AND w.upload < s.last[1]
-"""
-
 
 def find_open_rows(
     connection: duckdb.DuckDBPyConnection, settings: Settings, tables: Collection[str] = TABLE_NAMES
 ) -> None:
-    """Make the temporary table ``waiting`` of the open rows of ``tables``: upload, path, loaded_at, line,
-    table_name, key, raw, problems."""
-    named = ", ".join(f"'{name}'" for name in tables)
-    connection.execute(_WAITING.format(tables=named)).fetchall()
-    connection.execute(_SENT_AGAIN).fetchall()
+    """Make the temporary table ``waiting`` of the open rows of ``tables`` (queries/store/waiting.sql)."""
+    connection.execute(
+        f"CREATE OR REPLACE TEMP TABLE waiting AS {statement('store/waiting')}", {"tables": list(tables)}
+    ).fetchall()
     rows = connection.execute("SELECT table_name, min(upload) FROM waiting WHERE key IS NOT NULL GROUP BY ALL")
     first = {str(name): int(upload) for name, upload in rows.fetchall()}
     for table in all_tables():

@@ -12,9 +12,8 @@ import duckdb
 
 from broodyear.errors import NothingToAnalyse, StoreUnavailable
 from broodyear.stopping import interruptible
-from broodyear.store.catalogue import columns_of, foreign_part
+from broodyear.store.catalogue import bring_up_to_date, columns_of, foreign_part
 from broodyear.store.layout import STORE_VERSION, create_layout, quoted
-from broodyear.store.migration import bring_up_to_date
 
 #: Extensions are never fetched: opening a foreign file must not reach for the network.
 CONFIG: dict[str, str | bool | int | float | list[str]] = {
@@ -49,39 +48,25 @@ def connect(path: Path, *, for_loading: bool, temporary: Path | None = None) -> 
         raise StoreUnavailable(f"{path} is not a file; name the file of a store with --store")
     _require_database(path)
     try:
-        with _opened(path, for_loading, temporary) as opened:
-            older = _require_own(opened.connection, path) < STORE_VERSION
-            if not older:
-                return opened.keep()
-        with _opened(path, True, temporary) as opened:
-            _bring_up_to_date(opened.connection, path)
+        with contextlib.ExitStack() as until_known:
+            connection = until_known.enter_context(_opened(path, for_loading, temporary))
+            if _require_own(connection, path) == STORE_VERSION:
+                until_known.pop_all()
+                return connection
+        with _opened(path, True, temporary) as connection:
+            _bring_up_to_date(connection, path)
         return connect(path, for_loading=for_loading, temporary=temporary)
     except (duckdb.Error, RuntimeError, OSError) as error:
         raise unavailable(path, error) from None
 
 
-class _opened:
-    """A connection that is closed at the end of the block unless it is kept."""
-
-    def __init__(self, path: Path, for_loading: bool, temporary: Path | None) -> None:
-        self.connection = interruptible(duckdb.connect(str(path), read_only=not for_loading, config=CONFIG))
-        self._kept = False
-        if temporary is not None:
-            self.connection.execute(f"SET temp_directory = {quoted_place(temporary)}")
-        if for_loading:
-            self.connection.execute(f"SET memory_limit = '{MEMORY_FOR_LOADING}'")
-
-    def __enter__(self) -> _opened:
-        return self
-
-    def __exit__(self, *error: object) -> None:
-        if not self._kept:
-            self.connection.close()
-
-    def keep(self) -> duckdb.DuckDBPyConnection:
-        """The connection, which is not closed then."""
-        self._kept = True
-        return self.connection
+def _opened(path: Path, for_loading: bool, temporary: Path | None) -> duckdb.DuckDBPyConnection:
+    connection = interruptible(duckdb.connect(str(path), read_only=not for_loading, config=CONFIG))
+    if temporary is not None:
+        connection.execute(f"SET temp_directory = {quoted_place(temporary)}")
+    if for_loading:
+        connection.execute(f"SET memory_limit = '{MEMORY_FOR_LOADING}'")
+    return connection
 
 
 def _require_own(connection: duckdb.DuckDBPyConnection, path: Path) -> int:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from pathlib import Path
 
 import duckdb
@@ -14,7 +14,7 @@ from broodyear.schemas import Table, all_tables
 from broodyear.settings import Settings
 from broodyear.stopping import interruptible
 from broodyear.store.handle import Store
-from broodyear.store.layout import create_layout, current_rows, key_sql, names, quoted
+from broodyear.store.layout import create_layout, current_rows, names, quoted, same_key
 from broodyear.store.opening import CONFIG, MEMORY_FOR_LOADING, connect, is_full
 from broodyear.workspace import temporary_files_full
 
@@ -31,8 +31,9 @@ def scratch_store(
     there is no store counts as an empty one. Raises StoreUnavailable when the store cannot be read, and Refused
     when there is no room for the passing one.
     """
+    place = folder / "passing.duckdb"
     try:
-        with _scratch_store(folder, store, settings) as connection:
+        with _session_of(store) as kept, _beside(kept, place, settings) if kept else _alone(place) as connection:
             yield connection
     except duckdb.Error as error:
         if is_full(error):
@@ -40,26 +41,21 @@ def scratch_store(
         raise
 
 
-@contextmanager
-def _scratch_store(
-    folder: Path, store: str | Path | Store | None, settings: Settings
-) -> Iterator[duckdb.DuckDBPyConnection]:
-    place = folder / "passing.duckdb"
+def _session_of(store: str | Path | Store | None) -> AbstractContextManager[duckdb.DuckDBPyConnection | None]:
+    """A session of the real store, for this check alone; None where there is none."""
     if isinstance(store, Store):
-        with store.for_uploads() as own, _beside(own, place, settings) as connection:
-            yield connection
-        return
+        return store.for_uploads()
     try:
-        kept = None if store is None else connect(Path(store), for_loading=False)
+        return nullcontext() if store is None else connect(Path(store), for_loading=False)
     except NothingToAnalyse:
-        kept = None
-    if kept is None:
-        with interruptible(duckdb.connect(str(place), config=CONFIG)) as connection:
-            connection.execute(f"SET memory_limit = '{MEMORY_FOR_LOADING}'")
-            create_layout(connection)
-            yield connection
-        return
-    with kept, _beside(kept, place, settings) as connection:
+        return nullcontext()
+
+
+@contextmanager
+def _alone(place: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    with interruptible(duckdb.connect(str(place), config=CONFIG)) as connection:
+        connection.execute(f"SET memory_limit = '{MEMORY_FOR_LOADING}'")
+        create_layout(connection)
         yield connection
 
 
@@ -83,8 +79,7 @@ def _beside(
 
 
 def _both(table: Table, kept: str, settings: Settings) -> str:
-    old, new = key_sql(table, settings, "k."), key_sql(table, settings, "r.")
-    same = " AND ".join(f"{left} = {right}" for left, right in zip(old, new, strict=True))
+    same = same_key(table, settings, "k.", "r.")
     return (
         f"{current_rows(table)} UNION ALL SELECT {names(table, 'k.')}, k.upload, k.line "
         f"FROM {kept}.{table.name} AS k WHERE NOT EXISTS (SELECT 1 FROM received_{table.name} AS r WHERE {same})"

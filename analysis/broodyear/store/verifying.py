@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,6 +11,7 @@ from typing import Any
 
 import duckdb
 
+from broodyear.derived import statement
 from broodyear.errors import StoreUnavailable
 from broodyear.outputs import new_folder, require_folder
 from broodyear.schemas import TABLE_NAMES, Table, all_tables
@@ -166,15 +167,15 @@ def _part(reading: _Reading, name: str) -> Part:
 
 def _against_ledger(reading: _Reading, parts: Sequence[Part]) -> tuple[int, list[tuple[int, str, str]]]:
     """How many uploads the ledger has; and number, path and what is wrong of each that is not whole."""
-    by_name = {part.name: part for part in parts}
-    uploads = _source(by_name["uploads"])
-    rows = reading.ask(f"SELECT upload, path FROM {uploads} ORDER BY upload")
-    held = " UNION ALL ".join(
-        f"SELECT upload, '{name}' AS table_name, count(*) AS n FROM {_source(by_name[f'received_{name}'])} "
-        "GROUP BY upload"
+    whole = {part.name: _source(part) for part in parts}
+    ledger = {name: f"SELECT * FROM {whole[name]}" for name in ("uploads", "upload_parts", "rejected_rows")}
+    received = (
+        f"SELECT upload, '{name}' AS table_name, count(*) AS n FROM {whole[f'received_{name}']} GROUP BY upload"
         for name in TABLE_NAMES
     )
-    counted = reading.ask(_COUNTED.format(uploads=uploads, held=held, **_sources(by_name)))
+    for name, query in (*ledger.items(), ("rows", " UNION ALL ".join(received))):
+        reading.ask(f"CREATE OR REPLACE TEMP VIEW whole_{name} AS {query}")
+    counted = reading.ask(statement("store/counted_rows"))
     wrong: dict[int, tuple[int, str, str]] = {}
     for upload, path, accepted, there, refused, out in counted or ():
         if accepted != there:
@@ -182,34 +183,7 @@ def _against_ledger(reading: _Reading, parts: Sequence[Part]) -> tuple[int, list
         elif refused != out:
             said = f"has {out:,} rejected rows where its ledger says {refused:,}"
             wrong.setdefault(upload, (upload, path, said))
-    return len(rows or ()), list(wrong.values())
-
-
-#: Rows of each upload by table, beside what its ledger says of them: a file may feed several tables, and one line
-#: of it give several rows. An upload that came before parts were counted fed one table, a row a line.
-_COUNTED = """
-    WITH held AS ({held}),
-    out AS (SELECT upload, table_name, count(*) AS n FROM {rejected_rows} GROUP BY ALL),
-    said AS (
-        SELECT upload, table_name, rows_accepted, rows_rejected FROM {upload_parts}
-        WHERE rows_made IS NOT NULL
-        UNION ALL
-        SELECT upload, table_name, rows_accepted, rows_rejected FROM {uploads}
-        WHERE upload NOT IN (SELECT upload FROM {upload_parts} WHERE rows_made IS NOT NULL)
-    ),
-    known AS (SELECT upload, table_name FROM said UNION SELECT upload, table_name FROM held)
-    SELECT k.upload, u.path, coalesce(s.rows_accepted, 0), coalesce(h.n, 0), coalesce(s.rows_rejected, 0),
-        coalesce(o.n, 0)
-    FROM known AS k JOIN {uploads} AS u USING (upload)
-    LEFT JOIN said AS s ON (s.upload, s.table_name) = (k.upload, k.table_name)
-    LEFT JOIN held AS h ON (h.upload, h.table_name) = (k.upload, k.table_name)
-    LEFT JOIN out AS o ON (o.upload, o.table_name) = (k.upload, k.table_name)
-    ORDER BY k.upload, k.table_name
-"""
-
-
-def _sources(by_name: Mapping[str, Part]) -> dict[str, str]:
-    return {name: _source(by_name[name]) for name in ("rejected_rows", "upload_parts")}
+    return len(reading.ask("SELECT upload FROM whole_uploads") or ()), list(wrong.values())
 
 
 def _source(part: Part) -> str:

@@ -11,7 +11,7 @@ from broodyear.errors import UsageError
 from broodyear.schemas import Column, Table, all_tables
 from broodyear.settings import Settings
 from broodyear.store.changes_under_way import UnderWay, begin, end
-from broodyear.store.layout import key_sql, merged_values, unsaid_columns, unsaid_values
+from broodyear.store.layout import merged_values, same_key, unsaid_columns, unsaid_values
 
 
 def withdraw(connection: duckdb.DuckDBPyConnection, upload: int, now: dt.datetime, settings: Settings) -> str:
@@ -44,7 +44,7 @@ def withdraw(connection: duckdb.DuckDBPyConnection, upload: int, now: dt.datetim
 
 
 def _give_back(connection: duckdb.DuckDBPyConnection, table: Table, upload: int, settings: Settings) -> None:
-    same = _same(table, settings, "r.", "n.")
+    same = same_key(table, settings, "r.", "n.")
     connection.execute(
         f"UPDATE received_{table.name} AS r SET superseded_by = n.superseded_by FROM received_{table.name} AS n "
         f"WHERE n.upload = {upload} AND r.superseded_by = {upload} AND {same}"
@@ -74,18 +74,13 @@ def _settle(
 ) -> None:
     """Give the rows of ``upload`` that have a key of the upload ``gone`` what their predecessors hold now."""
     received = f"received_{table.name}"
-    concerned = f"n.upload = {upload} AND {_same(table, settings, 'n.', 'g.')}"
+    concerned = f"n.upload = {upload} AND {same_key(table, settings, 'n.', 'g.')}"
     connection.execute(
         f"UPDATE {received} AS n SET {unsaid_values(table, unsaid)} FROM {received} AS g "
         f"WHERE g.upload = {gone} AND {concerned}"
     )
     connection.execute(
         f"UPDATE {received} AS n SET {merged_values(table, unsaid)} FROM {received} AS e JOIN {received} AS g "
-        f"ON {_same(table, settings, 'e.', 'g.')} WHERE g.upload = {gone} AND e.superseded_by = {upload} "
+        f"ON {same_key(table, settings, 'e.', 'g.')} WHERE g.upload = {gone} AND e.superseded_by = {upload} "
         f"AND e.upload NOT IN (SELECT upload FROM uploads WHERE withdrawn) AND {concerned}"
     )
-
-
-def _same(table: Table, settings: Settings, one: str, other: str) -> str:
-    pairs = zip(key_sql(table, settings, one), key_sql(table, settings, other), strict=True)
-    return " AND ".join(f"{left} = {right}" for left, right in pairs)

@@ -10,8 +10,14 @@ from tests.intake.messy import write_diary
 
 from broodyear.errors import UsageError
 from broodyear.intake.drafting import Draft, Drafts, draft_all, draft_text
-from broodyear.intake.drafting.cells import common_pattern, looks_of, proved_order
-from broodyear.intake.drafting.headings import meanings, plain_words, unit_in
+from broodyear.intake.drafting.headings import (
+    common_pattern,
+    looks_of,
+    meanings,
+    plain_words,
+    proved_order,
+    unit_in,
+)
 from broodyear.layouts import Layouts, Value, layouts_from
 
 

@@ -6,12 +6,20 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
-from broodyear.intake.drafting.cells import CODE, Looks, common_pattern
-from broodyear.intake.drafting.headings import Meaning, meanings, plain_words, stage_in, unit_in
+from broodyear.intake.drafting.headings import (
+    CODE,
+    Looks,
+    Meaning,
+    common_pattern,
+    meanings,
+    plain_words,
+    stage_in,
+    unit_in,
+)
 from broodyear.intake.records import Row
 from broodyear.intake.sources import Source
 from broodyear.layouts import HeadingNames, Rows, Value
-from broodyear.layouts.fitting import column_letters
+from broodyear.layouts.model import column_letters
 from broodyear.schemas import TABLE_NAMES, Column, Table, table
 
 #: Stands for what nothing in the file tells; it is no value of any column, so it is noticed.

@@ -1,29 +1,29 @@
-"""A first layout for a file that fits no table: headings matched to columns, and what is missing marked."""
+"""A first layout for a file that fits no table: headings matched to columns, what is missing marked, and lines of
+totals left out: a draft asks for a cell that they lack and every other line has."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from itertools import islice
 from pathlib import Path
 from typing import BinaryIO
 
 from broodyear.errors import UnreadableFile
 from broodyear.findings import Skipped
-from broodyear.intake.bodies import Body, read_body
-from broodyear.intake.dialect import Dialect, named_where_filled
+from broodyear.intake.bodies import Body, Dialect, named_where_filled, read_body
 from broodyear.intake.drafting.assigning import Assigned, assign
-from broodyear.intake.drafting.cells import Looks, in_two_orders, looks_of, proved_order
-from broodyear.intake.drafting.headings import meanings
-from broodyear.intake.drafting.leaving_out import without_totals
+from broodyear.intake.drafting.headings import Looks, in_two_orders, looks_of, meanings, proved_order
 from broodyear.intake.drafting.preview import PreviewTable, preview
+from broodyear.intake.messages import is_line_of_totals
 from broodyear.intake.opened import open_body
 from broodyear.intake.recognise import FitsNothing, without_empty_end
 from broodyear.intake.records import SEPARATORS, Row
-from broodyear.intake.seasons import SeasonSpan
 from broodyear.intake.sources import Source, find_sources
-from broodyear.layouts import HeadingNames, Layout, Layouts, heading_names
+from broodyear.layouts import HeadingNames, Layout, Layouts, Rows, heading_names
 from broodyear.schemas import table
+from broodyear.settings import SeasonSpan
 
 #: So many different cells of a column are shown beside its heading.
 EXAMPLES = 3
@@ -207,3 +207,37 @@ def _words(
                 if strange:
                     found[rows.table, name] = strange
     return found
+
+
+#: So many lines of a file are looked through: diaries are shorter, and loggers write no totals.
+LOOKED_THROUGH = 2_000
+
+
+def without_totals(rows: Sequence[Rows], names: HeadingNames, body: Body, dialect: Dialect) -> tuple[Rows, ...]:
+    """The rows of a draft, with a heading more in ``only_when`` where lines of totals would else give rows."""
+    read = (row for row in islice(body.rows(dialect.separator), LOOKED_THROUGH) if row.line > dialect.header_line)
+    lines = [row.cells for row in read]
+    totals = [cells for cells in lines if is_line_of_totals(cells)]
+    others = [cells for cells in lines if not is_line_of_totals(cells)]
+    return tuple(_asking_more(one, names, totals, others) if totals else one for one in rows)
+
+
+def _asking_more(
+    rows: Rows, names: HeadingNames, totals: Sequence[Sequence[str]], others: Sequence[Sequence[str]]
+) -> Rows:
+    asked = [place for heading in rows.only_when if (place := names.place(heading)) is not None]
+    giving = [cells for cells in totals if all(_filled(cells, place) for place in asked)]
+    if not giving:
+        return rows
+    wanted = [cells for cells in others if any(cells) and all(_filled(cells, place) for place in asked)]
+    for _, value in rows.columns:
+        place = names.place(value.text) if value.source == "column" else None
+        if place is None or any(_filled(cells, place) for cells in giving):
+            continue
+        if all(_filled(cells, place) for cells in wanted):
+            return replace(rows, only_when=(*rows.only_when, names.shown[place]))
+    return rows
+
+
+def _filled(cells: Sequence[str], place: int) -> bool:
+    return place < len(cells) and bool(cells[place].strip())

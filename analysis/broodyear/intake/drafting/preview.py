@@ -6,19 +6,18 @@ from dataclasses import dataclass, replace
 
 import duckdb
 
-from broodyear.intake.bodies import Body
+from broodyear.intake.bodies import Body, Dialect
 from broodyear.intake.cell_sql import ParseOptions
-from broodyear.intake.dialect import Dialect
 from broodyear.intake.receiving import receive
 from broodyear.intake.recognise import Recognised
 from broodyear.intake.row_sql import cleaned_select, values_select
-from broodyear.intake.seasons import SeasonSpan
 from broodyear.intake.shapes import make_readable
 from broodyear.intake.shaping import shape
 from broodyear.intake.sources import Sheet, Source
 from broodyear.intake.staging import made_of_received
 from broodyear.layouts import Layout
 from broodyear.schemas import Table
+from broodyear.settings import SeasonSpan
 from broodyear.store.layout import create_type, hour_flag, words_types
 
 #: So many rows of a file are looked at, and so many of a table shown.

@@ -19,16 +19,20 @@ MOST_FILES = 10_000
 _PIECE = 1 << 20
 
 
+#: How the bytes of a zip archive begin.
+ARCHIVE = (b"PK\x03\x04", b"PK\x05\x06")
+
+
 def is_archive(place: Path, name: str) -> bool:
     """Whether a file is a zip archive, by its ending and its first bytes."""
-    return name.lower().endswith(".zip") and starts_as_archive(place)
+    return name.lower().endswith(".zip") and begins_with(place, *ARCHIVE)
 
 
-def starts_as_archive(place: Path) -> bool:
-    """Whether the bytes of a file begin as those of a zip archive do."""
+def begins_with(place: Path, *marks: bytes) -> bool:
+    """Whether the bytes of a file begin with one of some marks."""
     try:
         with place.open("rb") as file:
-            return file.read(4) in (b"PK\x03\x04", b"PK\x05\x06")
+            return file.read(max(map(len, marks))).startswith(marks)
     except OSError:
         return False
 
@@ -69,7 +73,8 @@ def open_archive(place: Path) -> zipfile.ZipFile:
 class Allowance:
     """How many bytes may still be unpacked from one packed file."""
 
-    def __init__(self, place: Path) -> None:
+    def __init__(self, place: Path, called: str = "file") -> None:
+        self._called = called
         self._limit = min(max(UNPACKED_FREELY, place.stat().st_size * LARGEST_RATIO), LARGEST_UNPACKED)
         self._used = 0
 
@@ -78,7 +83,7 @@ class Allowance:
         self._used += size
         if self._used > self._limit:
             raise UnreadableFile(
-                f"the file unpacks to more than {self._limit // 1_000_000} MB, which no table does",
+                f"the {self._called} unpacks to more than {self._limit // 1_000_000} MB, which no table does",
                 "Send it unpacked, or check where it came from.",
             )
 

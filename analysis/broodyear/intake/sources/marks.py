@@ -15,7 +15,7 @@ from xml.etree import ElementTree
 from xml.parsers import expat
 
 from broodyear.errors import UnreadableFile
-from broodyear.layouts.fitting import cell_place
+from broodyear.layouts.model import cell_place
 
 #: Stands in for the value of a formula that no program has worked out yet.
 NEVER_WORKED_OUT = "#NOT WORKED OUT!"

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from pathlib import Path
 
 import python_calamine as calamine
 
 from broodyear.errors import UnreadableFile
-from broodyear.findings import Skipped
-from broodyear.intake.sources.archives import Allowance, open_archive, starts_as_archive
+from broodyear.findings import Skipped, first_of
+from broodyear.intake.sources.archives import ARCHIVE, Allowance, begins_with, open_archive
 from broodyear.intake.sources.marks import Marks, sheet_marks
 from broodyear.intake.sources.model import Sheet, Source, Sources
-from broodyear.layouts.fitting import column_letters
+from broodyear.layouts.model import column_letters
 
 _ENDINGS = (".xlsx", ".xlsm", ".xls", ".ods")
 _OLD = b"\xd0\xcf\x11\xe0"
@@ -23,17 +23,7 @@ _LISTED = 8
 
 def is_workbook(place: Path, name: str) -> bool:
     """Whether a file is a workbook, by its ending and its first bytes."""
-    if not name.lower().endswith(_ENDINGS):
-        return False
-    return starts_as_archive(place) or _is_old(place)
-
-
-def _is_old(place: Path) -> bool:
-    try:
-        with place.open("rb") as file:
-            return file.read(len(_OLD)) == _OLD
-    except OSError:
-        return False
+    return name.lower().endswith(_ENDINGS) and begins_with(place, *ARCHIVE, _OLD)
 
 
 def in_workbook(shown: str, name: str, place: Path, sources: Sources) -> None:
@@ -53,7 +43,7 @@ def in_workbook(shown: str, name: str, place: Path, sources: Sources) -> None:
 
 
 def _marks(place: Path) -> dict[str, Marks]:
-    if _is_old(place):
+    if begins_with(place, _OLD):
         return {}
     allowance = Allowance(place)
     with open_archive(place) as archive:
@@ -70,7 +60,7 @@ def _sheets(place: Path, marks: dict[str, Marks]) -> Iterator[tuple[Sheet, str |
         noticed = marks.get(described.name, Marks())
         rows = _rows(sheet, noticed)
         notes = [*_notes(described, sheet, noticed)]
-        if _is_old(place):
+        if begins_with(place, _OLD):
             notes.append(
                 "cells with an error such as #REF! cannot be told from blank ones in a workbook of this kind"
             )
@@ -136,19 +126,15 @@ def _notes(described: calamine.SheetMetadata, sheet: calamine.CalamineSheet, mar
     if described.visible != calamine.SheetVisibleEnum.Visible:
         yield "the sheet is hidden; it was read all the same"
     if marks.hidden_rows:
-        yield f"hidden rows were read as well: {_some([str(row + 1) for row in sorted(marks.hidden_rows)])}"
+        rows = [str(row + 1) for row in sorted(marks.hidden_rows)]
+        yield f"hidden rows were read as well: {first_of(rows, _LISTED)}"
     if marks.hidden_columns:
         hidden = [column_letters(column) for column in sorted(marks.hidden_columns)]
-        yield f"hidden columns were read as well: {_some(hidden)}"
+        yield f"hidden columns were read as well: {first_of(hidden, _LISTED)}"
     merged = sheet.merged_cell_ranges
     if merged:
         ranges = [f"{_address(start)}:{_address(end)}" for start, end in merged]
-        yield f"merged cells hold their value in the first cell only: {_some(ranges)}"
-
-
-def _some(texts: Sequence[str]) -> str:
-    more = f" and {len(texts) - _LISTED} more" if len(texts) > _LISTED else ""
-    return ", ".join(texts[:_LISTED]) + more
+        yield f"merged cells hold their value in the first cell only: {first_of(ranges, _LISTED)}"
 
 
 def _address(place: tuple[int, int]) -> str:

@@ -16,66 +16,61 @@ Case = dict[str, Any]
 class Rule:
     """One suspicion.
 
-    name: of the rule and of its query in queries/suspicions; tables: it is looked for when rows of one of these
-    arrive; message, advice: sentences with blanks for the columns of the query, or a function of a case that picks
-    among such sentences; joins: where the advice is to read two labels as one, the entry that does.
+    name: of the rule and of its query in queries/suspicions; arriving: it is looked for when rows of one of these
+    tables arrive; message, advice: sentences with blanks for the columns of the query, or a function of a case
+    that picks among such sentences; joins: where the advice is to read two labels as one, the entry that does.
     """
 
     name: str
-    tables: frozenset[str]
+    arriving: str
     message: str | Callable[[Case], str]
     advice: str | Callable[[Case], str]
     joins: Callable[[Case], SameLabel] | None = None
 
-
-def _rule(
-    name: str,
-    tables: str,
-    message: str | Callable[[Case], str],
-    advice: str | Callable[[Case], str],
-    joins: Callable[[Case], SameLabel] | None = None,
-) -> Rule:
-    return Rule(name, frozenset(tables.split()), message, advice, joins)
+    @property
+    def tables(self) -> frozenset[str]:
+        """The tables of which new rows call for it."""
+        return frozenset(self.arriving.split())
 
 
 RULES: tuple[Rule, ...] = (
-    _rule("looks_fahrenheit", "temperatures", phrases.fahrenheit, phrases.FAHRENHEIT_ADVICE),
-    _rule("water_temp_above_25", "temperatures", phrases.above_25, phrases.ABOVE_25_ADVICE),
-    _rule(
+    Rule("looks_fahrenheit", "temperatures", phrases.fahrenheit, phrases.FAHRENHEIT_ADVICE),
+    Rule("water_temp_above_25", "temperatures", phrases.above_25, phrases.ABOVE_25_ADVICE),
+    Rule(
         "other_temperature_looks_fahrenheit",
         "deliveries setups incidents",
         "{column_name} of {tank_id} is {written:g} °C, above the {plausible_up_to_c:g} °C that is plausible "
         "there; as °F it would be {as_fahrenheit_c:.1f} °C",
         "If it was read in °F, send the row again with {as_fahrenheit_c:.1f}; this column is in °C.",
     ),
-    _rule(
+    Rule(
         "looks_fahrenheit_units",
         "deliveries batches",
         phrases.fahrenheit_units,
         "If the units were counted in °F, send the row again with thermal_unit f_days, or with "
         "{as_fahrenheit_c_days:.0f} c_days.",
     ),
-    _rule(
+    Rule(
         "units_restarted",
         "deliveries batches",
         phrases.restarted_units,
         "If the count began on the day of delivery, add the units the hatchery had counted by then and send the "
         "row again.",
     ),
-    _rule(
+    Rule(
         "day_month_swapped",
         "losses stages exits water_tests incidents temperatures deliveries",
         phrases.swapped,
         "If day and month changed places, write {swapped_on:day} in the file; " + phrases.WITHDRAW_FIRST,
     ),
-    _rule(
+    Rule(
         "losses_cumulative",
         "losses deliveries exits",
         phrases.cumulative,
         "If each number is a total since the start, send the rows again with the dead since the last check: each "
         "number less the one before it.",
     ),
-    _rule(
+    Rule(
         "readings_copied",
         "temperatures",
         "{instrument} of {tank_id}, season {season}: {value} stands {run:,} {counted_in} in a row from "
@@ -85,7 +80,7 @@ RULES: tuple[Rule, ...] = (
         "If one reading was copied from day to day, take the copies out of the file, for a missing reading does "
         "less harm than a copied one; " + phrases.WITHDRAW_FIRST,
     ),
-    _rule(
+    Rule(
         "set_point_typed",
         "temperatures setups",
         "{instrument} of {tank_id}, season {season}: {run:,} of {entries:,} {counted_in} are {value}, the set "
@@ -94,7 +89,7 @@ RULES: tuple[Rule, ...] = (
         "If the set point was typed in place of a reading, take these rows out of the file, for the set-up "
         "records it already; " + phrases.WITHDRAW_FIRST,
     ),
-    _rule(
+    Rule(
         "logger_out_of_water",
         "temperatures",
         "logger of {tank_id}: {readings:of reading} from {starts_at:minute} to {ends_at:minute} average "
@@ -104,20 +99,20 @@ RULES: tuple[Rule, ...] = (
         "If the logger lay in the air, nothing needs doing: these readings stay out of every exposure. If it was "
         "in the water, acknowledge it and they count again.",
     ),
-    _rule(
+    Rule(
         "stages_out_of_order",
         "stages",
         "{stage} of {tank_id} is dated {first_seen_on:day}, before {earlier_stage} on {earlier_seen_on:day}, "
         "which must come first",
         "Look up which of the two dates is right and send that row again.",
     ),
-    _rule(
+    Rule(
         "stage_outside_season",
         "stages setups deliveries",
         phrases.outside_season,
         "Look up the date of the event and those of delivery and close, and send the wrong one again.",
     ),
-    _rule(
+    Rule(
         "stage_on_closed_day",
         "stages sites",
         "{stage} of {tank_id} is said to be seen on {weekday}, {first_seen_on:day}; nobody looks on weekends at "
@@ -125,14 +120,14 @@ RULES: tuple[Rule, ...] = (
         "If the date was worked out or copied, set dating to inferred or copied_from_forecast; if somebody was "
         "there, set the site's weekend_access to yes.",
     ),
-    _rule(
+    Rule(
         "dating_equals_forecast",
         "stages deliveries",
         phrases.forecast_date,
         "Give the date on which it was seen, and the last date on which it was not; else leave dating "
         "copied_from_forecast, and the date stays out of every validation.",
     ),
-    _rule(
+    Rule(
         "more_out_than_in",
         "losses exits deliveries",
         "{tank_id}, season {season}: {dead:,} dead and {left_alive:,} that left make {excess:,} more than the "
@@ -140,14 +135,14 @@ RULES: tuple[Rule, ...] = (
         "Check the eggs delivered, whether the dead are totals or since the last check, and whether a delivery "
         "or a transfer in is missing.",
     ),
-    _rule(
+    Rule(
         "large_unaccounted",
         "losses exits deliveries setups",
         "{tank_id}, season {season}: of {eggs:,} eggs, {dead:,} were counted dead and {left_alive:,} left, so "
         "{missing:,} ({missing_pct:.0f} %) are not accounted for; counting error allows for {allowed:.0f}",
         "Check for rows of losses or exits that were not sent; else the gap stays and is reported as unaccounted.",
     ),
-    _rule(
+    Rule(
         "wide_differential",
         "setups",
         "the differential of {tank_id}, season {season}, is {differential_c:g} °C, above 2 °C; the column is "
@@ -155,13 +150,13 @@ RULES: tuple[Rule, ...] = (
         "If it was read in °F, send the row again with {fahrenheit_as_c:.1f}; if it was written as ±, the full "
         "width is twice that.",
     ),
-    _rule(
+    Rule(
         "short_conditioning",
         "setups deliveries",
         phrases.conditioning,
         "Check filled_on and delivered_on; if both are right, the water had little time to settle.",
     ),
-    _rule(
+    Rule(
         "warm_with_eggs",
         "temperatures deliveries stages setups exits",
         "{tank_id}, season {season}: water above {warm_limit_c:g} °C on {warm_days:of day} "
@@ -169,12 +164,12 @@ RULES: tuple[Rule, ...] = (
         "{highest_c:.1f} °C",
         "Check the thermometer and the chiller; if the readings are right, write down the incident.",
     ),
-    _rule(
+    Rule(
         "same_tank_two_labels",
         "tanks setups deliveries",
         phrases.two_labels,
         "",
         phrases.one_tank,
     ),
-    _rule("label_spelled_twice", "sites batches", phrases.spelled_twice, "", phrases.one_spelling),
+    Rule("label_spelled_twice", "sites batches", phrases.spelled_twice, "", phrases.one_spelling),
 )

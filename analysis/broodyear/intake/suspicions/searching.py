@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import string
 from collections import Counter
 from collections.abc import Collection
 from dataclasses import dataclass
-from functools import cache
 from typing import Any
 
 import duckdb
 
-from broodyear.derived import Query, all_queries, own_name, read_query, run_queries, run_query, running_order
-from broodyear.findings import Finding
+from broodyear.derived import all_queries, needed_for, own_name, run_queries, run_query, suspicion_queries
+from broodyear.findings import Finding, counted
 from broodyear.intake.suspicions.phrases import join_advice
 from broodyear.intake.suspicions.rules import RULES, Case, Rule
-from broodyear.intake.suspicions.wording import counted, filled
-from broodyear.places import queries_folder
 from broodyear.schemas import TABLE_NAMES
 from broodyear.settings import Acknowledged, SameLabel, Settings
 from broodyear.stopping import interruptible
@@ -64,31 +63,16 @@ def _tables_of(session: duckdb.DuckDBPyConnection, uploads: tuple[int, ...]) -> 
     return frozenset(name for (names,) in rows for name in str(names).split("+"))
 
 
-@cache
-def suspicion_queries() -> dict[str, Query]:
-    """The queries of suspicions and the derived tables they may read, in an order in which they can run."""
-    folder = queries_folder() / "suspicions"
-    own = {path.stem: read_query(path) for path in sorted(folder.glob("*.sql"))}
-    together = {**all_queries(), **own}
-    return {name: together[name] for name in running_order(together)}
-
-
 def _make_needed(
     session: duckdb.DuckDBPyConnection, names: list[str], settings: Settings, made: Collection[str] = ()
 ) -> None:
     """Make the tables of the named queries and of all they read; those ``made`` are there, kept ones are shown."""
-    queries, derived = suspicion_queries(), all_queries()
-    needed: set[str] = set()
-    waiting = [*names, "macros", "settings"] if names else []
-    while waiting:
-        name = waiting.pop()
-        if name in queries and name not in needed:
-            needed.add(name)
-            waiting += queries[name].reads
-    if needed:
-        run_queries(session, settings, needed & derived.keys(), made)
-    for name, query in queries.items():
-        if name in needed and name not in derived:
+    if not names:
+        return
+    needed, derived = needed_for(names, queries=suspicion_queries()), all_queries()
+    run_queries(session, settings, needed.keys() & derived.keys(), made)
+    for name, query in needed.items():
+        if name not in derived:
             run_query(session, query, settings)
 
 
@@ -244,3 +228,29 @@ def _open(rule: Rule, case: Case) -> OpenSuspicion:
     tank, upload = str(case["tank_id"]), int(case["upload"])
     same = rule.joins(case) if rule.joins else None
     return OpenSuspicion(rule.name, tank, upload, said.line, str(said.table), said.message, said.advice, same)
+
+
+class _Sentence(string.Formatter):
+    """Format strings whose blanks may be missing values, dates, and numbers with their noun.
+
+    ``{n:of reading}`` gives "1 reading", "2 readings"; ``{t:day}`` a date; ``{t:minute}`` a moment to the minute;
+    a value that is not recorded gives "not recorded".
+    """
+
+    def format_field(self, value: Any, format_spec: str) -> str:
+        if value is None:
+            return "not recorded"
+        if format_spec.startswith("of "):
+            return counted(int(value), format_spec.removeprefix("of "))
+        if format_spec == "day":
+            return f"{value:%Y-%m-%d}"
+        if format_spec == "minute":
+            return f"{value:%Y-%m-%d %H:%M}"
+        if isinstance(value, dt.datetime | dt.date):
+            return value.isoformat(*([" "] if isinstance(value, dt.datetime) else []))
+        return str(format(value, format_spec))
+
+
+def filled(sentence: str, case: dict[str, Any]) -> str:
+    """``sentence`` with its blanks filled from ``case``."""
+    return _Sentence().vformat(sentence, (), case)

@@ -1,7 +1,9 @@
-"""Local hours that the change to and from summer time skips or doubles. Such times are kept as they are written.
+"""Times that are taken in and warned of: local hours that the change to and from summer time skips or doubles, and
+dates after the day of the load.
 
 The programme's zone is not known, so the two rules most in use are looked at: North America (second Sunday of
-March, first Sunday of November) and the European Union (last Sundays of March and October).
+March, first Sunday of November) and the European Union (last Sundays of March and October). Such times are kept as
+they are written.
 """
 
 from __future__ import annotations
@@ -84,3 +86,27 @@ def _warning(path: str, table: Table, column: str, count: int, line: int) -> Fin
     message = f"{times} in an hour that the change to or from summer time skips or doubles; kept as written"
     advice = "Nothing needs doing when the logger stays on winter time or no clock was changed there."
     return Finding(path, line, table.name, column, None, "warning", "clock_change", message, advice)
+
+
+def future_warnings(
+    connection: duckdb.DuckDBPyConnection, path: str, table: Table, upload: int, today: dt.date
+) -> Iterator[Finding]:
+    """One warning per column of dates for the rows of ``upload`` that lie after ``today``, with their number, the
+    latest of them and the first line."""
+    columns = [column.name for column in table.columns if column.kind in {"date", "moment"}]
+    if not columns:
+        return
+    tomorrow = today + dt.timedelta(days=1)
+    later = [f"FILTER (\"{name}\" >= '{tomorrow}')" for name in columns]
+    asked = ", ".join(
+        f'count(*) {only}, min(line) {only}, max("{name}"::DATE) {only}'
+        for name, only in zip(columns, later, strict=True)
+    )
+    [row] = connection.execute(f"SELECT {asked} FROM received_{table.name} WHERE upload = {upload}").fetchall()
+    for place, name in enumerate(columns):
+        count, line, latest = row[3 * place : 3 * place + 3]
+        if count:
+            dates = "1 date lies" if count == 1 else f"{count:,} dates lie"
+            message = f"{dates} in the future, the latest {latest:%Y-%m-%d}"
+            advice = "Look up the year, or the clock it came from, and send the row again as it should be."
+            yield Finding(path, line, table.name, name, None, "warning", "in_the_future", message, advice)
