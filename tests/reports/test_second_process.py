@@ -22,7 +22,7 @@ from broodyear.figures.style import require_rows
 from broodyear.reports import second_process
 from broodyear.reports.second_process import SecondProcess, worked_out
 from broodyear.survival import EffectsReport, effects_report
-from broodyear.survival.practices import report_from
+from broodyear.survival.practices import MODELS, report_from
 
 #: A process that is asked to end, or whose review is gone, ends well within this.
 PATIENCE_SECONDS = 20.0
@@ -59,9 +59,10 @@ def same(first: EffectsReport, second: EffectsReport) -> bool:
 @pytest.mark.usefixtures("two_processors")
 def test_what_is_worked_out_there_is_what_is_worked_out_here(outcomes: pd.DataFrame) -> None:
     with SecondProcess(is_wanted=True) as beside:
-        asked = [beside.ask(worked_out, outcomes, (one,)) for one in ("hatch", "delivered_to_release")]
+        pieces = [(outcome, model) for outcome in ("hatch", "delivered_to_release") for model in MODELS]
+        asked = [beside.ask(worked_out, outcomes, *piece) for piece in pieces]
         wait_until_begun(beside)
-        found = report_from([part for one in asked for part in one()])
+        found = report_from([one() for one in asked])
         assert beside._process and beside._process.is_alive()
     assert not beside._process.is_alive()
     with threadpool_limits(limits=1, user_api="blas"):

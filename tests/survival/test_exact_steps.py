@@ -13,7 +13,7 @@ from broodyear.errors import Refused
 from broodyear.statistics.numbers import level_sums
 from broodyear.survival import fit_survival
 from broodyear.survival.design.matrix import Grouping, make_design
-from broodyear.survival.fit import fit_marginal
+from broodyear.survival.fit import fit_design
 from broodyear.survival.methods.beta_binomial import _log_likelihood, _second_derivatives
 from broodyear.survival.methods.binomial import _by_library, _by_normal_equations, fit_logistic
 from broodyear.survival.mixed import system
@@ -108,7 +108,7 @@ def test_methods_that_share_a_design_find_what_each_finds_alone():
         alone = fit_survival(
             frame, "gravel + warm + C(season)", survived="alive", trials="eggs", groups=groups, method=method
         )
-        shared = fit_marginal(design, method)
+        shared = fit_design(design, method)
         assert (shared.groups, shared.notes, shared.rows_given) == (alone.groups, alone.notes, alone.rows_given)
         pd.testing.assert_frame_equal(shared.effects, alone.effects)
         pd.testing.assert_frame_equal(shared.contrast("gravel"), alone.contrast("gravel"))
@@ -119,7 +119,7 @@ def test_a_shared_design_of_one_cluster_is_refused(method):
     design = make_design(crossed(7, 3), "gravel", "alive", "eggs")
     one = Grouping("site", np.zeros(len(design.matrix), dtype=np.int64), ("S-1",))
     with pytest.raises(Refused, match=r"All rows lie in one level of site \(S-1\)"):
-        fit_marginal(replace(design, groupings=(one,)), method)
+        fit_design(replace(design, groupings=(one,)), method)
 
 
 def test_columns_that_nearly_repeat_each_other_go_to_the_library():

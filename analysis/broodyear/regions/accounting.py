@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import pandas as pd
 
-from broodyear.survival.tank_frame import MAIN_OUTCOME, dead_believed, prepare
+from broodyear.survival.tank_frame import MAIN_OUTCOME, NOT_RECORDED, dead_believed, prepare
 
 BOUND_COLUMNS = [
     "outcome", "tanks", "tanks_usable", "reporting_pct", "eggs", "eggs_usable", "observed_pct",
     "bound_low_pct", "bound_high_pct", "sentence",
 ]  # fmt: skip
+#: What is counted of every group.
+COUNTED = {
+    "tanks": ("tank_id", "size"), "tanks_usable": ("is_used", "sum"), "eggs": ("eggs", "sum"),
+    "eggs_usable": ("eggs_usable", "sum"),
+}  # fmt: skip
 
 
 def survival_bounds(frame: pd.DataFrame, by: Sequence[str] = ("season",)) -> pd.DataFrame:
@@ -22,25 +28,25 @@ def survival_bounds(frame: pd.DataFrame, by: Sequence[str] = ("season",)) -> pd.
     and they do not look like running totals. Eggs of silent tanks are needed for the bounds: they are missing for
     hatch_to_release, whose eggs are the hatched, where a silent tank's are not known.
     """
-    tanks = prepare(frame)
-    rows = tanks.rows.copy()
-    for name in by:
-        rows[name] = rows[name].astype(object).where(rows[name].notna(), "not recorded")
-    rows["eggs_usable"] = rows["eggs"].where(rows["is_used"], 0.0)
+    rows = _named(prepare(frame).rows, by)
     rows["alive"] = rows["survivors"].where(rows["is_used"], 0.0)
-    rows["may_be_alive"] = (rows["eggs"] - _counted_dead(rows)).clip(lower=0.0).where(~rows["is_used"], 0.0)
-    rows["is_unknown"] = rows["eggs"].isna()
-    groups = rows.groupby([*by, "outcome"], sort=True, dropna=False)
-    table = groups.agg(
-        tanks=("tank_id", "size"),
-        tanks_usable=("is_used", "sum"),
-        eggs=("eggs", "sum"),
-        eggs_usable=("eggs_usable", "sum"),
-        alive=("alive", "sum"),
-        elsewhere=("may_be_alive", "sum"),
-        unknown=("is_unknown", "sum"),
-    ).reset_index()
-    return _with_bounds(table)[[*by, *BOUND_COLUMNS]]
+    rows["elsewhere"] = (rows["eggs"] - _counted_dead(rows)).clip(lower=0.0).where(~rows["is_used"], 0.0)
+    rows["unknown"] = rows["eggs"].isna()
+    more = {name: (name, "sum") for name in ("alive", "elsewhere", "unknown")}
+    table = rows.groupby([*by, "outcome"], sort=True, dropna=False).agg(**COUNTED, **more).reset_index()
+    eggs = table["eggs"].where((table["unknown"] == 0) & (table["eggs"] > 0))
+    table["reporting_pct"] = 100.0 * table["tanks_usable"] / table["tanks"]
+    table["observed_pct"] = 100.0 * table["alive"] / table["eggs_usable"].where(table["eggs_usable"] > 0)
+    table["bound_low_pct"] = 100.0 * table["alive"] / eggs
+    table["bound_high_pct"] = 100.0 * (table["alive"] + table["elsewhere"]) / eggs
+    table["sentence"] = [_sentence(row) for row in table.to_dict("records")]
+    return table[[*by, *BOUND_COLUMNS]]
+
+
+def _named(rows: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
+    """Rows with blanks of the columns they are grouped by said, and the eggs of usable tanks."""
+    names = {name: rows[name].astype(object).where(rows[name].notna(), NOT_RECORDED) for name in by}
+    return rows.assign(eggs_usable=rows["eggs"].where(rows["is_used"], 0.0), **names)
 
 
 def _counted_dead(rows: pd.DataFrame) -> pd.Series:
@@ -53,17 +59,7 @@ def _counted_dead(rows: pd.DataFrame) -> pd.Series:
     return counted
 
 
-def _with_bounds(table: pd.DataFrame) -> pd.DataFrame:
-    eggs = table["eggs"].where((table["unknown"] == 0) & (table["eggs"] > 0))
-    table["reporting_pct"] = 100.0 * table["tanks_usable"] / table["tanks"]
-    table["observed_pct"] = 100.0 * table["alive"] / table["eggs_usable"].where(table["eggs_usable"] > 0)
-    table["bound_low_pct"] = 100.0 * table["alive"] / eggs
-    table["bound_high_pct"] = 100.0 * (table["alive"] + table["elsewhere"]) / eggs
-    table["sentence"] = [_sentence(row) for _, row in table.iterrows()]
-    return table
-
-
-def _sentence(row: pd.Series) -> str:
+def _sentence(row: Mapping[Any, Any]) -> str:
     silent = int(row["tanks"] - row["tanks_usable"])
     if silent == 0:
         return "every tank reported a usable count"
@@ -84,21 +80,10 @@ def accounting(frame: pd.DataFrame, by: Sequence[str] = ("season", "region", "ba
     tanks_usable, eggs, eggs_usable, reasons (why the others are not usable, most frequent first)."""
     rows = prepare(frame).rows
     outcome = MAIN_OUTCOME if (rows["outcome"] == MAIN_OUTCOME).any() else str(rows["outcome"].iloc[0])
-    rows = rows[rows["outcome"] == outcome].copy()
-    for name in by:
-        rows[name] = rows[name].astype(object).where(rows[name].notna(), "not recorded").astype(str)
-    rows["eggs_usable"] = rows["eggs"].where(rows["is_used"], 0.0)
-    groups = rows.groupby(list(by), sort=True)
-    table = groups.agg(
-        tanks=("tank_id", "size"),
-        tanks_usable=("is_used", "sum"),
-        eggs=("eggs", "sum"),
-        eggs_usable=("eggs_usable", "sum"),
+    rows = _named(rows[rows["outcome"] == outcome], by)
+    groups = rows.astype(dict.fromkeys(by, str)).groupby(list(by), sort=True)
+    table = groups.agg(**COUNTED)
+    table["reasons"] = groups["why_left_out"].apply(
+        lambda why: "; ".join(f"{number} {reason}" for reason, number in why[why != ""].value_counts().items())
     )
-    table["reasons"] = groups["why_left_out"].apply(_reasons)
     return table.reset_index()
-
-
-def _reasons(why: pd.Series) -> str:
-    counts = why[why != ""].value_counts()
-    return "; ".join(f"{number} {reason}" for reason, number in counts.items())

@@ -1,7 +1,7 @@
 """A process beside this one that takes over part of a report's work: fits, and drawings.
 
     with SecondProcess(wanted) as beside:
-        fitted = beside.ask(worked_out, rows, ("hatch",))   # begun there as soon as it is free
+        fitted = beside.ask(worked_out, rows, "hatch", "total")   # begun there as soon as it is free
         ...                                                 # other work here, meanwhile
         fitted()                                            # its answer; what is not begun yet is done here
     drawn = beside.leave(picture, rows)                 # for that process alone: it has loaded what draws already
@@ -34,7 +34,7 @@ from threadpoolctl import threadpool_limits
 if TYPE_CHECKING:
     import pandas as pd
 
-    from broodyear.survival.practices.outcome import OutcomeReport
+    from broodyear.survival.practices.outcome import DirectAnswer, OutcomeReport
 
 #: From this many set-ups on, the work takes longer than starting a process.
 WORTH_A_PROCESS_SETUPS = 150
@@ -46,15 +46,15 @@ _GONE = 70
 Answer = tuple[bool, Any]
 
 
-def worked_out(rows: pd.DataFrame, outcomes: tuple[str, ...]) -> list[OutcomeReport]:
-    """What the fits of some outcomes say, on one linear-algebra thread.
+def worked_out(rows: pd.DataFrame, outcome: str, model: str) -> OutcomeReport | DirectAnswer:
+    """What one of the two models of an outcome says, on one linear-algebra thread.
 
     Sums are rounded as threads share them out, so the number of threads has to be the same wherever this runs.
     """
-    from broodyear.survival.practices import outcome_reports
+    from broodyear.survival.practices import outcome_part
 
     with threadpool_limits(limits=1, user_api="blas"):
-        return outcome_reports(rows, outcomes)
+        return outcome_part(rows, outcome, model)
 
 
 @dataclass

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from broodyear.errors import UsageError
-from broodyear.statistics.numbers import FloatArray, critical_values, expit, two_sided_p
+from broodyear.statistics.numbers import critical_values, expit, two_sided_p
 from broodyear.survival.design.matrix import Design, make_design
 from broodyear.survival.design.rows import as_frame
 from broodyear.survival.methods.beta_binomial import fit_beta_binomial
@@ -18,7 +18,7 @@ from broodyear.survival.methods.binomial import Answer, fit_clustered, fit_quasi
 from broodyear.survival.methods.exchangeable import fit_exchangeable
 from broodyear.survival.methods.firth import fit_firth
 from broodyear.survival.methods.separation import refuse_separation
-from broodyear.survival.mixed.fit import Mixed, fit_mixed
+from broodyear.survival.mixed.fit import fit_mixed
 from broodyear.survival.result import SurvivalFit
 
 METHODS = ("mixed", "beta_binomial", "quasi_binomial", "clustered", "exchangeable")
@@ -82,32 +82,25 @@ def fit_survival(
     design = make_design(as_frame(frame), formula, survived, trials, named, spare_rows=spare_rows)
     if method == "firth":
         return _result(design, method, fit_firth(design))
-    require_finite(design)
+    refuse_separation(design)
     if method == "mixed":
         mixed = fit_mixed(design, quadrature_points=quadrature_points, small_sample=small_sample)
         return _result(design, method, mixed, quadrature_points)
     return _result(design, method, _MARGINAL[method](design))
 
 
-def fit_marginal(design: Design, method: str) -> SurvivalFit:
-    """One of the methods without random intercepts, on a design whose columns were checked by `require_finite`.
+def fit_design(design: Design, method: str) -> SurvivalFit:
+    """A fit of a design whose columns were made and checked before (`refuse_separation`).
 
-    The design has the one group of clustered and exchangeable; the other two leave it aside.
+    The mixed model has restricted spreads; clustered and exchangeable take the one group, others leave it aside.
     """
+    if method == "mixed":
+        return _result(design, method, fit_mixed(design, small_sample=True))
     if method in ("clustered", "exchangeable"):
         require_clusters(design.groupings[0])
-        return _result(design, method, _MARGINAL[method](design))
-    return _result(replace(design, groupings=()), method, _MARGINAL[method](design))
-
-
-def fit_mixed_design(design: Design) -> SurvivalFit:
-    """The mixed model with restricted spreads on a design whose columns were made and checked before."""
-    return _result(design, "mixed", fit_mixed(design, small_sample=True))
-
-
-def require_finite(design: Design) -> None:
-    """Raise Refused where a coefficient has no end (separation)."""
-    refuse_separation(design.matrix, design.terms, design.rows.survived, design.rows.trials)
+    else:
+        design = replace(design, groupings=())
+    return _result(design, method, _MARGINAL[method](design))
 
 
 def _require_groups(method: str, groups: tuple[str, ...], quadrature_points: int, small_sample: bool) -> None:
@@ -136,9 +129,10 @@ def _require_groups(method: str, groups: tuple[str, ...], quadrature_points: int
         raise UsageError("small_sample=True needs method='mixed' with the Laplace approximation.")
 
 
-def effects_frame(answer: Answer, terms: Sequence[str], degrees: FloatArray) -> pd.DataFrame:
+def _effects(answer: Answer, terms: Sequence[str]) -> pd.DataFrame:
     """Estimates with 95 % intervals (Wald's where the method gives no other) and two-sided p values, by term."""
-    estimates, errors = answer.coefficients, np.sqrt(np.diag(answer.covariance))
+    estimates, errors, small = answer.coefficients, np.sqrt(np.diag(answer.covariance)), answer.precision
+    degrees = [small.degrees(row) if small else answer.degrees_of_freedom for row in np.eye(len(terms))]
     reach = critical_values(degrees) * errors
     wald = estimates - reach, estimates + reach, two_sided_p(estimates / errors, degrees)
     low, high, p_values = answer.intervals or wald
@@ -150,29 +144,26 @@ def effects_frame(answer: Answer, terms: Sequence[str], degrees: FloatArray) -> 
 
 def _result(design: Design, method: str, answer: Answer, quadrature_points: int = 1) -> SurvivalFit:
     """Assemble the common result."""
-    mixed = answer if isinstance(answer, Mixed) else None
-    names = [grouping.name for grouping in design.groupings]
-    sds = zip(names, mixed.sds, strict=True) if mixed else ()
-    small = mixed.precision if mixed else None
-    degrees = [small.degrees(row) if small else answer.degrees_of_freedom for row in np.eye(len(design.terms))]
+    names, joint, fitted = [grouping.name for grouping in design.groupings], answer.joint_covariance, answer.fitted
+    sds = dict(zip(names, answer.sds, strict=False))  # of the mixed model alone
     return SurvivalFit(
         method=method,
         formula=design.formula,
         groups=tuple(names),
-        effects=effects_frame(answer, design.terms, np.array(degrees)),
+        effects=_effects(answer, design.terms),
         covariance=pd.DataFrame(answer.covariance, index=list(design.terms), columns=list(design.terms)),
-        group_sd=pd.Series(dict(sds), name="sd", dtype=float).rename_axis("group"),
+        group_sd=pd.Series(sds, name="sd", dtype=float).rename_axis("group"),
         dispersion=answer.dispersion,
         log_likelihood=answer.log_likelihood,
         degrees_of_freedom=answer.degrees_of_freedom,
         notes=answer.notes,
         design=design,
-        joint_covariance=mixed.joint_covariance if mixed else answer.covariance,
-        modes=mixed.modes if mixed else {},
-        fitted=mixed.fitted if mixed else expit(design.matrix @ answer.coefficients),
+        joint_covariance=answer.covariance if joint is None else joint,
+        modes=dict(answer.modes),
+        fitted=expit(design.matrix @ answer.coefficients) if fitted is None else fitted,
         quadrature_points=quadrature_points,
         counts=design.counts,
-        precision=small,
+        precision=answer.precision,
     )
 
 

@@ -6,7 +6,6 @@ absent), usable and why_unusable, and the context columns named below.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,18 +29,13 @@ NOT_RECORDED = "not recorded"
 
 @dataclass(frozen=True)
 class TankFrame:
-    """rows: every row given, in the order given, with `is_used` and `why_left_out`; left_out: reason -> rows.
+    """rows: every row given, in the order given, with `is_used` and `why_left_out`.
 
     survivors are capped at the eggs (`capped` counts the rows concerned); eggs and survivors are floats.
     """
 
     rows: pd.DataFrame
-    left_out: Mapping[str, int]
     capped: int
-
-    def outcome(self, name: str) -> pd.DataFrame:
-        """The rows of one outcome."""
-        return self.rows[self.rows["outcome"] == name]
 
     def used(self, name: str) -> pd.DataFrame:
         """The rows of one outcome that can be judged."""
@@ -68,9 +62,16 @@ def prepare(frame: pd.DataFrame) -> TankFrame:
         rows[name] = rows[name].astype(object).where(rows[name].notna(), "") if name in rows else ""
     for name in ("eggs", "survivors"):
         rows[name] = pd.to_numeric(rows[name], errors="coerce").astype(float)
-    rows["eggs"] = _eggs_delivered_where_blank(rows)
+    if "eggs_delivered" in rows:
+        # Needed for the bounds of tanks without a usable count; after hatch they would be the hatched, not known.
+        delivered = pd.to_numeric(rows["eggs_delivered"], errors="coerce").astype(float)
+        rows["eggs"] = rows["eggs"].fillna(delivered.where(rows["outcome"] != "hatch_to_release"))
     rows["site_id"] = rows["site_id"].astype(object).where(rows["site_id"].notna(), NOT_RECORDED)
-    return _marked(rows)
+    above = rows["survivors"] > rows["eggs"]
+    rows["survivors"] = rows["survivors"].where(~above, rows["eggs"])
+    rows["why_left_out"] = _reasons(rows)
+    rows["is_used"] = rows["why_left_out"] == ""
+    return TankFrame(rows, int(above.sum()))
 
 
 def dead_believed(tanks: pd.DataFrame) -> pd.Series:
@@ -80,32 +81,13 @@ def dead_believed(tanks: pd.DataFrame) -> pd.Series:
     return ~tanks["losses_look_cumulative"].astype("boolean").fillna(False).astype(bool)
 
 
-def _eggs_delivered_where_blank(rows: pd.DataFrame) -> pd.Series:
-    """Eggs of tanks without a usable count, needed for bounds; after hatch they would be the hatched, not
-    known.
-    """
-    if "eggs_delivered" not in rows:
-        return rows["eggs"]
-    delivered = pd.to_numeric(rows["eggs_delivered"], errors="coerce").astype(float)
-    return rows["eggs"].fillna(delivered.where(rows["outcome"] != "hatch_to_release"))
-
-
-def _marked(rows: pd.DataFrame) -> TankFrame:
-    above = rows["survivors"] > rows["eggs"]
-    rows["survivors"] = rows["survivors"].where(~above, rows["eggs"])
-    rows["why_left_out"] = _reasons(rows)
-    rows["is_used"] = rows["why_left_out"] == ""
-    counted = rows.loc[~rows["is_used"], "why_left_out"].value_counts()
-    left_out = {str(reason): int(number) for reason, number in counted.items()}
-    return TankFrame(rows, left_out, int(above.sum()))
-
-
 def _reasons(rows: pd.DataFrame) -> pd.Series:
     """Why each row cannot be judged; empty when it can."""
     reason = pd.Series("", index=rows.index, dtype=object)
-    unusable = ~_as_flag(rows, "usable")
-    given = rows["why_unusable"] if "why_unusable" in rows else pd.Series(None, index=rows.index, dtype=object)
-    reason[unusable] = given.astype(object).where(given.notna(), "marked as not usable")[unusable]
+    usable = rows.get("usable", pd.Series(True, index=rows.index)).astype(object)
+    unusable = ~usable.where(usable.notna(), True).astype(bool)
+    given = rows.get("why_unusable", pd.Series(None, index=rows.index, dtype=object)).astype(object)
+    reason[unusable] = given.where(given.notna(), "marked as not usable")[unusable]
     tests = (
         ("no batch recorded", rows["batch_id"].isna()),
         ("survivors not recorded yet", rows["survivors"].isna() | (rows["survivors"] < 0)),
@@ -115,13 +97,6 @@ def _reasons(rows: pd.DataFrame) -> pd.Series:
     for words, holds in tests:
         reason[holds & (reason == "")] = words
     return reason
-
-
-def _as_flag(rows: pd.DataFrame, name: str) -> pd.Series:
-    """A boolean column with blanks read as true; all true when it is absent."""
-    if name not in rows:
-        return pd.Series(True, index=rows.index)
-    return rows[name].astype(object).where(rows[name].notna(), True).astype(bool)
 
 
 def codes(values: pd.Series) -> tuple[np.ndarray, list[object]]:

@@ -48,18 +48,24 @@ def with_practices(records: SeasonRecords, under_way: UnderWay) -> SeasonResults
 
 
 def begun_fits(known: pd.DataFrame, beside: SecondProcess) -> list[Callable[[], Any]]:
-    """The fits of each outcome, in the order of a tank’s life; that of the whole stay is begun first."""
-    from broodyear.survival.practices import outcomes_in
+    """Both fits of each outcome, in the order of a tank’s life; those of the whole stay are begun first."""
+    from broodyear.survival.practices import MODELS, outcomes_in
 
-    backwards = [beside.ask(worked_out, known, (outcome,)) for outcome in reversed(outcomes_in(known))]
-    return backwards[::-1]
+    rows = {outcome: known[known["outcome"] == outcome] for outcome in outcomes_in(known)}
+    pieces = [(outcome, model) for outcome in rows for model in MODELS]
+    asked = {
+        (outcome, model): beside.ask(worked_out, rows[outcome], outcome, model)
+        for outcome in reversed(rows)
+        for model in MODELS
+    }
+    return [asked[piece] for piece in pieces]
 
 
 def _effects(fits: Sequence[Callable[[], Any]]) -> EffectsReport:
     """The report of all outcomes; the first are worked out here while the last is being worked out beside."""
     from broodyear.survival.practices import report_from
 
-    return report_from([part for asked in fits for part in asked()])
+    return report_from([asked() for asked in fits])
 
 
 def _changes(outcomes: pd.DataFrame, effects: EffectsReport | str) -> pd.DataFrame:

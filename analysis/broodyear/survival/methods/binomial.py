@@ -3,14 +3,17 @@ errors mean nothing, or too little."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
+import pandas as pd
 
 from broodyear.errors import Refused
 from broodyear.statistics.numbers import FloatArray, binomial_log_likelihood, expit, level_sums, log1p_exp
 from broodyear.survival.design.matrix import Design, Grouping
+from broodyear.survival.mixed.system import Precision
 
 ITERATIONS = 100
 DEVIANCE_TOLERANCE = 1e-8  # relative; the Newton steps after it bring the estimates to rounding
@@ -24,8 +27,15 @@ MOST_NAMED = 3
 
 @dataclass(frozen=True, eq=False)
 class Answer:
-    """coefficients, covariance: logit scale. dispersion: see `SurvivalFit`. log_likelihood: binomial coefficients
+    """What a method finds, before it becomes the result that all share.
+
+    coefficients, covariance: logit scale. dispersion: see `SurvivalFit`. log_likelihood: binomial coefficients
     included. intervals: low, high and p value of every coefficient where they are not Wald's.
+    Of the mixed model alone: sds: logit standard deviation per grouping, 0.0 where the best fit has none. modes:
+    grouping -> level, effect and std_error: conditional modes on the logit scale and their errors given the
+    coefficients and spreads. joint_covariance: of (log sds of the groupings above zero, coefficients), from the
+    observed information. fitted: survival per row at the modes. precision: of the coefficients, for the degrees of
+    freedom of contrasts; small-sample fits only.
     """
 
     coefficients: FloatArray
@@ -35,6 +45,11 @@ class Answer:
     degrees_of_freedom: float = np.inf
     notes: tuple[str, ...] = ()
     intervals: tuple[FloatArray, FloatArray, FloatArray] | None = None
+    sds: Sequence[float] | FloatArray = ()
+    modes: Mapping[str, pd.DataFrame] = field(default_factory=dict)
+    joint_covariance: FloatArray | None = None
+    fitted: FloatArray | None = None
+    precision: Precision | None = None
 
 
 @dataclass(frozen=True, eq=False)

@@ -7,12 +7,11 @@ only survivors, lowers every row with only deaths, and leaves the rows in betwee
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 
 from broodyear.errors import Refused
 from broodyear.statistics.numbers import FloatArray
+from broodyear.survival.design.matrix import Design
 
 GAIN_TOLERANCE = 1e-7  # the linear programme's own accuracy
 
@@ -48,15 +47,16 @@ def separated_terms(matrix: FloatArray, survived: FloatArray, trials: FloatArray
     return tuple(int(place) for place in np.flatnonzero(np.abs(solution.x) > GAIN_TOLERANCE))
 
 
-def refuse_separation(matrix: FloatArray, terms: Sequence[str], survived: FloatArray, trials: FloatArray) -> None:
+def refuse_separation(design: Design) -> None:
     """Raise Refused, naming the coefficients and the cure, when an estimate would be infinite."""
+    terms, survived, trials = design.terms, design.rows.survived, design.rows.trials
     if (survived == trials).all() or (survived == 0).all():
         fate = "survived" if survived.any() else "died"
         raise Refused(
             f"All eggs in all {len(trials)} rows used {fate}, so there is no difference to model: report"
             " the counts with an exact interval instead."
         )
-    places = separated_terms(matrix, survived, trials)
+    places = separated_terms(design.matrix, survived, trials)
     if not places:
         return
     named = [terms[place] for place in places if terms[place] != "Intercept"] or [terms[places[0]]]

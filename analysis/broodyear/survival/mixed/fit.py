@@ -29,7 +29,7 @@ from broodyear.survival.mixed.optimum import (
     settle,
     standard_errors,
 )
-from broodyear.survival.mixed.system import Precision, invert
+from broodyear.survival.mixed.system import invert
 
 START_SD = 0.4
 WIDE_SD = 6.0  # logits: a level one such spread from even lost or kept all but one fish in four hundred
@@ -39,25 +39,7 @@ ZERO_SD = 0.02  # logits: a restricted spread below it adds nothing to any error
 LONGEST_LOG_SD = 1.0  # most that the log of a spread moves for one standard error, where it is hardly known
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Mixed(Answer):
-    """A fitted binomial mixed model.
-
-    sds: logit standard deviation per grouping, 0.0 where the best fit has none. modes: grouping -> level, effect
-    and std_error: conditional modes on the logit scale and their errors given the coefficients and spreads.
-    joint_covariance: of (log sds of the groupings above zero, coefficients), from the observed information.
-    fitted: survival per row at the modes. precision: of the coefficients, for the degrees of freedom of contrasts;
-    small-sample fits only.
-    """
-
-    sds: FloatArray
-    modes: dict[str, pd.DataFrame]
-    joint_covariance: FloatArray
-    fitted: FloatArray
-    precision: Precision | None = None
-
-
-def fit_mixed(design: Design, *, quadrature_points: int = 1, small_sample: bool = False) -> Mixed:
+def fit_mixed(design: Design, *, quadrature_points: int = 1, small_sample: bool = False) -> Answer:
     """Maximum likelihood of a binomial model with normal random intercepts.
 
     quadrature_points: 1 is the Laplace approximation, for any number of crossed or nested groupings; more
@@ -129,7 +111,7 @@ class _Part:
         return bool(is_curved and (self.unbounded or np.abs(self.scale.T @ slope).max() <= SETTLED))
 
 
-def _fit(design: Design, points: int, small_sample: bool) -> Mixed:
+def _fit(design: Design, points: int, small_sample: bool) -> Answer:
     notes: list[str] = []
     if small_sample:
         part, notes = _searched(design, adjusted, restricted_hessian, ZERO_SD)
@@ -201,7 +183,7 @@ def _searched(
     return None, notes
 
 
-def _assembled(part: _Part, notes: list[str], *, with_degrees: bool) -> Mixed:
+def _assembled(part: _Part, notes: list[str], *, with_degrees: bool) -> Answer:
     """The fit at the end of a search; with_degrees: for t intervals."""
     design, laplace, count, coefficients = part.design, part.laplace, len(part.kept), part.coefficients
     # From second derivatives of −2 log-likelihood in units of the scale.
@@ -220,7 +202,7 @@ def _assembled(part: _Part, notes: list[str], *, with_degrees: bool) -> Mixed:
         for name, log_sd in zip(part.names, part.log_sds, strict=True)
         if log_sd > np.log(WIDE_SD)
     ]
-    return Mixed(
+    return Answer(
         coefficients=coefficients,
         covariance=joint[count:, count:],
         dispersion=_dispersion(design, mode.share, len(coefficients) + float(np.sum(1.0 - diagonal))),
@@ -246,7 +228,7 @@ def _dispersion(design: Design, share: FloatArray, parameters: float) -> float:
 def _modes(
     design: Design, effects: FloatArray, errors: FloatArray, spots: Mapping[int, IntArray]
 ) -> dict[str, pd.DataFrame]:
-    """`Mixed.modes`, zero for the levels of groupings without spots."""
+    """`Answer.modes`, zero for the levels of groupings without spots."""
     frames = {}
     for place, grouping in enumerate(design.groupings):
         frame = pd.DataFrame({"level": list(grouping.levels), "effect": 0.0, "std_error": 0.0})
@@ -256,11 +238,11 @@ def _modes(
     return frames
 
 
-def _all_zero(design: Design, notes: list[str]) -> Mixed:
+def _all_zero(design: Design, notes: list[str]) -> Answer:
     """No grouping has any spread: the plain binomial fit."""
     plain = plain_fit(design)
     share = expit(design.matrix @ plain.coefficients)
-    return Mixed(
+    return Answer(
         coefficients=plain.coefficients,
         covariance=plain.covariance,
         dispersion=_dispersion(design, share, len(plain.coefficients)),

@@ -54,17 +54,13 @@ class Laplace:
         """Conditional modes by penalised iteratively reweighted least squares with step halving."""
         key = sds.tobytes() + coefficients.tobytes()
         if self.last is None or self.last[0] != key:
-            self.last = key, self._mode(sds, self.matrix @ coefficients)
+            fixed, nowhere = self.matrix @ coefficients, np.zeros(len(self.layout.owner))
+            try:
+                found = self._newton(sds, fixed, nowhere if self.last is None else self.last[1].effects)
+            except FloatingPointError:
+                found = self._newton(sds, fixed, nowhere)
+            self.last = key, found
         return self.last[1]
-
-    def _mode(self, sds: FloatArray, fixed: FloatArray) -> Mode:
-        nowhere = np.zeros(len(self.layout.owner))
-        if self.last is None:
-            return self._newton(sds, fixed, nowhere)
-        try:
-            return self._newton(sds, fixed, self.last[1].effects)
-        except FloatingPointError:
-            return self._newton(sds, fixed, nowhere)
 
     def _newton(self, sds: FloatArray, fixed: FloatArray, effects: FloatArray) -> Mode:
         scale = sds[self.layout.owner]
@@ -78,28 +74,17 @@ class Laplace:
             gain = float(pull @ step)
             if gain < MODE_TOLERANCE:
                 return Mode(effects, share, value, factor)
-            effects, log_odds, value = self._moved(scale, fixed, effects, step, value, gain)
+            start, allowed = effects, value + 1e-12 * (1.0 + abs(value))
+            for _ in range(HALVINGS):  # until the penalised deviance no longer rises beyond rounding
+                effects = start + step
+                log_odds = fixed + self.layout.spread_to_rows(scale * effects)
+                value = self._penalised(log_odds, effects)
+                if value <= allowed or gain < 1e-9:
+                    break
+                step = 0.5 * step
+            else:
+                raise FloatingPointError("no step lowers the penalised deviance")
         raise FloatingPointError("conditional modes did not settle")
-
-    def _moved(
-        self,
-        scale: FloatArray,
-        fixed: FloatArray,
-        effects: FloatArray,
-        step: FloatArray,
-        value: float,
-        gain: float,
-    ) -> tuple[FloatArray, FloatArray, float]:
-        """One Newton step, halved until the penalised deviance no longer rises beyond rounding."""
-        allowed = value + 1e-12 * (1.0 + abs(value))
-        for _ in range(HALVINGS):
-            moved = effects + step
-            log_odds = fixed + self.layout.spread_to_rows(scale * moved)
-            trial = self._penalised(log_odds, moved)
-            if trial <= allowed or gain < 1e-9:
-                return moved, log_odds, trial
-            step = 0.5 * step
-        raise FloatingPointError("no step lowers the penalised deviance")
 
     def _penalised(self, log_odds: FloatArray, effects: FloatArray) -> float:
         kernel = float(self.trials @ log1p_exp(log_odds) - self.survived @ log_odds)

@@ -1,7 +1,7 @@
 """One adjusted-survival fit per outcome, from which effects, practices, changes and regions are read.
 
 All practices stand in one model together (METHODS: one model, one family); every contrast of an outcome belongs to
-one family, and is claimed or not by one rule. Others call `effects_report`, or `outcome_reports` and `report_from`
+one family, and is claimed or not by one rule. Others call `effects_report`, or `outcome_part` and `report_from`
 to share the outcomes out; regions fit a factor of their own by `code_factor`, `fit_adjusted` and `within_batches`.
 """
 
@@ -10,9 +10,10 @@ from __future__ import annotations
 from broodyear.survival.practices.factors import PRACTICES, Practice, available, practice_named
 from broodyear.survival.practices.findings import Finding
 from broodyear.survival.practices.report import (
+    MODELS,
     EffectsReport,
     effects_report,
-    outcome_reports,
+    outcome_part,
     outcomes_in,
     report_from,
 )
@@ -20,6 +21,7 @@ from broodyear.survival.practices.tables import EFFECT_COLUMNS, PRACTICE_COLUMNS
 
 __all__ = [
     "EFFECT_COLUMNS",
+    "MODELS",
     "PRACTICES",
     "PRACTICE_COLUMNS",
     "EffectsReport",
@@ -27,7 +29,7 @@ __all__ = [
     "Practice",
     "available",
     "effects_report",
-    "outcome_reports",
+    "outcome_part",
     "outcomes_in",
     "practice_named",
     "report_from",

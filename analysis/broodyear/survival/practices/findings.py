@@ -99,8 +99,10 @@ def estimated(
 
 
 def correlation_of(model: AdjustedModel, contrasts: Iterable[Contrast]) -> FloatArray:
-    """Correlation of the estimates of some contrasts of one model (log-odds)."""
-    vectors = np.array([contrast.direction for contrast in contrasts])
+    """Correlation of the estimates of some contrasts of one model (log-odds), without those that have none."""
+    vectors = np.array([contrast.direction for contrast in contrasts if contrast.direction is not None])
+    if not vectors.size:
+        return np.zeros((0, 0))
     covariance = vectors @ model.fit.covariance.to_numpy(dtype=float) @ vectors.T
     errors = np.sqrt(np.diag(covariance))
     return np.asarray(covariance / np.outer(errors, errors), dtype=float)

@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from broodyear.errors import BroodyearError
-from broodyear.survival.fit import fit_marginal, require_finite
+from broodyear.survival.fit import fit_design
+from broodyear.survival.methods.separation import refuse_separation
 from broodyear.survival.practices.coding import batch_factor
 from broodyear.survival.practices.findings import Contrast, factor_contrasts
 from broodyear.survival.practices.model import AdjustedModel, build_columns, design_of
@@ -32,12 +33,12 @@ def other_methods(model: AdjustedModel, names: Sequence[str]) -> ByMethod:
     wide, note = _with_batches(model)
     found = ByMethod([], {}, note)
     try:
-        require_finite(wide.fit.design)
+        refuse_separation(wide.fit.design)
     except BroodyearError as error:
         return replace(found, refused=dict.fromkeys(OTHER_METHODS, str(error)))
     for method in OTHER_METHODS:
         try:
-            own = replace(wide, fit=fit_marginal(wide.fit.design, method))
+            own = replace(wide, fit=fit_design(wide.fit.design, method))
         except BroodyearError as error:
             found.refused[method] = str(error)
             continue

@@ -20,7 +20,7 @@ from broodyear.statistics.numbers import FloatArray, IntArray
 from broodyear.survival.averaging import Average, Held
 from broodyear.survival.design.matrix import Design, Grouping, aliases
 from broodyear.survival.design.rows import Rows
-from broodyear.survival.fit import fit_mixed_design
+from broodyear.survival.fit import fit_design
 from broodyear.survival.methods.separation import separated_terms
 from broodyear.survival.mixed.system import Factor as Factorised
 from broodyear.survival.mixed.system import Precision, factorise, inverse_times, lay_out, precision_of
@@ -218,7 +218,7 @@ def fit_adjusted(
             {name: factor for name, factor in those.items() if name not in guilty} for those in (chosen, adjusters)
         )
         measured = {name: values for name, values in measured.items() if name not in guilty}
-    fit = fit_mixed_design(design_of(rows, columns, groups))
+    fit = fit_design(design_of(rows, columns, groups), "mixed")
     return AdjustedModel(rows, chosen, adjusters, measured, columns, fit, groups, tuple(dropped))
 
 

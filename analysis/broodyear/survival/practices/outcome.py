@@ -11,6 +11,7 @@ from scipy.linalg import block_diag
 
 from broodyear.claims import Reason
 from broodyear.errors import BroodyearError
+from broodyear.statistics.numbers import FloatArray
 from broodyear.survival.practices.coding import OutcomeRows, code_factor, level_counts, outcome_rows
 from broodyear.survival.practices.curve import Bend, bend_of
 from broodyear.survival.practices.diagnostics import FitDiagnostics, diagnose
@@ -64,7 +65,8 @@ class ModelSummary:
 class OutcomeReport:
     """What one outcome's fit says: findings of its family, practices level by level, methods, notes, diagnostics.
 
-    given, used: tank-seasons; blanks: practice -> tank-seasons without it; total, direct: the two models.
+    given, used: tank-seasons; blanks: practice -> tank-seasons without it; total, direct: the two models; told:
+    how many of the findings were compared in the former (they come first); correlation: of their estimates.
     """
 
     outcome: str
@@ -75,6 +77,8 @@ class OutcomeReport:
     blanks: dict[str, int]
     findings: list[Finding]
     levels: pd.DataFrame
+    told: int = 0
+    correlation: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
     total: ModelSummary | None = None
     direct: ModelSummary | None = None
     refusal: str = ""
@@ -83,8 +87,33 @@ class OutcomeReport:
     diagnostics: FitDiagnostics | None = None
 
 
-def outcome_report(given: pd.DataFrame, outcome: str) -> OutcomeReport:
-    """Everything one outcome's rows say of practices and temperature."""
+@dataclass(frozen=True, eq=False)
+class DirectAnswer:
+    """What the model with the water temperature says; correlation: of the estimates of its findings."""
+
+    findings: list[Finding]
+    correlation: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
+    model: ModelSummary | None = None
+    bend: Bend = field(default_factory=Bend)
+
+
+def together(total: OutcomeReport, direct: DirectAnswer) -> OutcomeReport:
+    """Everything one outcome's rows say of practices and temperature, as one family.
+
+    Estimates of the two models are taken as independent, which is the safe side: the chance that all of some
+    normal variables lie in symmetric bands is least when groups of them are independent (Royen 2014, Far East J
+    Theor Stat 48:139).
+    """
+    if total.total is None:
+        return total
+    found = [*total.findings[: total.told], *direct.findings, *total.findings[total.told :]]
+    blocks = [one.correlation for one in (total, direct) if one.correlation.size]
+    found = as_family(found, np.asarray(block_diag(*blocks)) if blocks else np.zeros((0, 0)))
+    return replace(total, findings=found, direct=direct.model, bend=direct.bend)
+
+
+def total_report(given: pd.DataFrame, outcome: str) -> OutcomeReport:
+    """What one outcome's rows say of practices, temperature left out; not yet a family."""
     rows = outcome_rows(given, outcome)
     blanks = {name: factor.blank for name, factor in rows.factors.items()}
     counts = outcome, len(given), len(rows.used), rows.left_out, rows.waiting, blanks
@@ -103,46 +132,33 @@ def outcome_report(given: pd.DataFrame, outcome: str) -> OutcomeReport:
         Finding(outcome, one, within.get((one.factor, one.level)), bound)
         for one, bound in zip(contrasts, bounds, strict=True)
     ]
-    direct, further = _direct(rows)
     out = dict.fromkeys(total.dropped, Reason.SEPARATED) | dict.fromkeys(rows.waiting, Reason.TOO_FEW_TANKS)
-    found = as_family([*told, *further, *_without_estimate(rows, out)], _correlation(total, told, direct, further))
     is_main = outcome == MAIN_OUTCOME
     return OutcomeReport(
         *counts,
-        findings=found,
+        findings=[*told, *_without_estimate(rows, out)],
         levels=practice_rows(rows, total, averages, within),
+        told=len(told),
+        correlation=correlation_of(total, contrasts),
         total=ModelSummary.of(total),
-        direct=ModelSummary.of(direct) if direct else None,
-        bend=bend_of(direct, TEMPERATURE, _temps(rows.used)) if direct else Bend(),
         methods=other_methods(total, names) if is_main or len(rows.used) <= MOST_ROWS_FOR_EVERY_METHOD else None,
         diagnostics=diagnose(total, outcome) if is_main else None,
     )
 
 
-def _correlation(
-    total: AdjustedModel, told: list[Finding], direct: AdjustedModel | None, further: list[Finding]
-) -> np.ndarray:
-    """Joint correlation of the estimates; those of the two models are taken as independent, which is the safe
-    side.
-
-    The chance that all of some normal variables lie in symmetric bands is least when groups of them are
-    independent (Royen 2014, Far East J Theor Stat 48:139).
-    """
-    blocks = []
-    for model, findings in ((total, told), (direct, further)):
-        chosen = [one.contrast for one in findings if one.contrast.refused is None]
-        blocks += [correlation_of(model, chosen)] if model is not None and chosen else []
-    return np.asarray(block_diag(*blocks)) if blocks else np.zeros((0, 0))
-
-
-def _direct(rows: OutcomeRows) -> tuple[AdjustedModel | None, list[Finding]]:
+def direct_answer(given: pd.DataFrame, outcome: str) -> DirectAnswer:
     """The model with the water temperature instead of the set point: +1 °C, and rooms at equal temperature."""
-    temps = _temps(rows.used)
+    rows = outcome_rows(given, outcome)
+    temps = np.full(len(rows.used), np.nan)
+    if TEMPERATURE in rows.used:
+        temps = pd.to_numeric(rows.used[TEMPERATURE], errors="coerce").to_numpy(dtype=float)
     known = np.isfinite(temps)
     tanks, batches = int(known.sum()), int(rows.used.loc[known, "batch_id"].nunique())
 
-    def refused(reason: Reason) -> tuple[None, list[Finding]]:
-        return None, [Finding(rows.outcome, Contrast(TEMPERATURE, STEP_LEVEL, "", tanks, batches, refused=reason))]
+    def refused(reason: Reason) -> DirectAnswer:
+        return DirectAnswer(
+            [Finding(outcome, Contrast(TEMPERATURE, STEP_LEVEL, "", tanks, batches, refused=reason))]
+        )
 
     numbers = centred(TEMPERATURE, temps)
     if not numbers:
@@ -160,13 +176,9 @@ def _direct(rows: OutcomeRows) -> tuple[AdjustedModel | None, list[Finding]]:
     within = within_batches(model, contrasts)
     named = [replace(one, factor=DIRECT) if one.factor == ROOM else one for one in contrasts]
     beside = [within.get((one.factor, one.level)) for one in contrasts]
-    return model, [Finding(rows.outcome, *both) for both in zip(named, beside, strict=True)]
-
-
-def _temps(used: pd.DataFrame) -> np.ndarray:
-    if TEMPERATURE not in used:
-        return np.full(len(used), np.nan)
-    return pd.to_numeric(used[TEMPERATURE], errors="coerce").to_numpy(dtype=float)
+    findings = [Finding(outcome, *both) for both in zip(named, beside, strict=True)]
+    bend = bend_of(model, TEMPERATURE, temps)
+    return DirectAnswer(findings, correlation_of(model, contrasts), ModelSummary.of(model), bend)
 
 
 def _silent(rows: OutcomeRows) -> SilentTanks:

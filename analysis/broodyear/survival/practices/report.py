@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -13,13 +13,24 @@ from broodyear.errors import NothingToAnalyse
 from broodyear.shown import Shows, shown
 from broodyear.survival.practices.diagnostics import FitDiagnostics
 from broodyear.survival.practices.findings import Finding, claim_of, gated
-from broodyear.survival.practices.outcome import OutcomeReport, outcome_report
+from broodyear.survival.practices.outcome import (
+    DirectAnswer,
+    OutcomeReport,
+    direct_answer,
+    together,
+    total_report,
+)
 from broodyear.survival.practices.tables import effect_rows, fit_rows, method_rows, practice_table
 from broodyear.survival.tank_frame import MAIN_OUTCOME, OUTCOMES, prepare
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+#: The two models of an outcome.
+MODELS: dict[str, Callable[[pd.DataFrame, str], OutcomeReport | DirectAnswer]] = {
+    "total": total_report,
+    "direct": direct_answer,
+}
 #: What the effects of practices tell and draw: each level against its reference over the whole stay.
 PRACTICES_SHOW = Shows(
     "Practices, all in one fit", ("factor", "level"), "difference_points", "difference_low", "difference_high",
@@ -69,7 +80,7 @@ def effects_report(frame: pd.DataFrame) -> EffectsReport:
     direct effect of a room (`room_type_direct`) from the one with it instead of the set point. All contrasts of an
     outcome are one family; the whole stay is asked before its stages.
     """
-    return report_from([one for outcome in outcomes_in(frame) for one in outcome_reports(frame, [outcome])])
+    return report_from([outcome_part(frame, outcome, name) for outcome in outcomes_in(frame) for name in MODELS])
 
 
 def outcomes_in(frame: pd.DataFrame) -> tuple[str, ...]:
@@ -78,14 +89,18 @@ def outcomes_in(frame: pd.DataFrame) -> tuple[str, ...]:
     return tuple(outcome for outcome in OUTCOMES if outcome in present)
 
 
-def outcome_reports(frame: pd.DataFrame, outcomes: Sequence[str]) -> list[OutcomeReport]:
-    """The reports of some outcomes, to be put together by `report_from`; none where no row has the outcome."""
+def outcome_part(frame: pd.DataFrame, outcome: str, model: str) -> OutcomeReport | DirectAnswer:
+    """What one of the MODELS says of an outcome, to be put together by `report_from`."""
     rows = prepare(frame).rows
-    return [outcome_report(rows[rows["outcome"] == outcome], outcome) for outcome in outcomes]
+    return MODELS[model](rows[rows["outcome"] == outcome], outcome)
 
 
-def report_from(parts: Sequence[OutcomeReport]) -> EffectsReport:
-    """The whole report; the decisions of an outcome may depend on those of the whole stay."""
+def report_from(found: Sequence[OutcomeReport | DirectAnswer]) -> EffectsReport:
+    """The whole report from what both MODELS say of each outcome; the decisions of one may depend on those of the
+    whole stay."""
+    totals = [one for one in found if isinstance(one, OutcomeReport)]
+    directs = [one for one in found if isinstance(one, DirectAnswer)]
+    parts = [together(*both) for both in zip(totals, directs, strict=True)]
     if not any(part.used or len(part.levels) for part in parts):
         raise NothingToAnalyse("No tank-season has an outcome, so there are no effects to estimate.")
     findings = gated([finding for part in parts for finding in part.findings], MAIN_OUTCOME)
