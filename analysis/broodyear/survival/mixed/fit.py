@@ -65,18 +65,21 @@ def fit_mixed(design: Design, *, quadrature_points: int = 1, small_sample: bool 
 class _Part:
     """A likelihood with only some of a design's groupings (their places), and where its search ended.
 
-    target: what is minimised; deviance: −2 log-likelihood; hessian: second derivatives of the target at (log sds,
-    coefficients) in units of a scale, both given. scale: columns are moves of about one standard error each.
+    target: what is minimised; deviance: −2 log-likelihood; hessian: second derivatives of the target at values
+    (log sds, then coefficients) in units of a scale. scale: columns are moves of about one standard error each.
     """
 
     design: Design
     kept: IntArray
     laplace: Laplace
     target: Target
-    deviance: Callable[[FloatArray, FloatArray], float]
+    deviance: Callable[[FloatArray], float]
     hessian: Callable[[FloatArray, FloatArray], FloatArray]
-    log_sds: FloatArray
-    coefficients: FloatArray
+    values: FloatArray
+
+    @property
+    def log_sds(self) -> FloatArray:
+        return self.values[: len(self.kept)]
 
     @property
     def names(self) -> list[str]:
@@ -90,23 +93,22 @@ class _Part:
 
     @cached_property
     def scale(self) -> FloatArray:
-        log_sd_errors, root = standard_errors(self.laplace, self.log_sds, self.coefficients)
+        log_sd_errors, root = standard_errors(self.laplace, self.values)
         return np.asarray(block_diag(np.diag(np.minimum(log_sd_errors, LONGEST_LOG_SD)), root), dtype=float)
 
     @cached_property
     def curvature(self) -> FloatArray:
-        return self.hessian(np.concatenate([self.log_sds, self.coefficients]), self.scale)
+        return self.hessian(self.values, self.scale)
 
     def settled(self) -> _Part:
         """The same where the slope is zero, unless a spread has no bound."""
         if self.unbounded:
             return self
-        log_sds, coefficients = settle(self.laplace, self.log_sds, self.coefficients, self.target)
-        return replace(self, log_sds=log_sds, coefficients=coefficients)
+        return replace(self, values=settle(self.laplace, self.values, self.target))
 
     def is_maximum(self) -> bool:
         """Whether the likelihood falls in every direction; where a spread has no bound, bends at least."""
-        slope = self.target(self.log_sds, self.coefficients)[1]
+        slope = self.target(self.values)[1]
         is_curved = np.isfinite(self.curvature).all() and np.linalg.eigvalsh(self.curvature)[0] > 0
         return bool(is_curved and (self.unbounded or np.abs(self.scale.T @ slope).max() <= SETTLED))
 
@@ -128,10 +130,9 @@ def _fit(design: Design, points: int, small_sample: bool) -> Answer:
         return _all_zero(design, notes)
     if points > 1:
         exact = Quadrature(part.laplace, points)
-        log_sds, coefficients = search(part.laplace, part.log_sds, part.coefficients, exact.with_gradient)
         part = replace(
-            part, log_sds=log_sds, coefficients=coefficients, target=exact.with_gradient, deviance=exact.deviance,
-            hessian=partial(scaled_hessian, exact.with_gradient, 1),
+            part, values=search(part.laplace, part.values, exact.with_gradient), target=exact.with_gradient,
+            deviance=exact.deviance, hessian=partial(scaled_hessian, exact.with_gradient),
         )  # fmt: skip
     part = part.settled()
     if not part.is_maximum():
@@ -149,7 +150,7 @@ def _fit(design: Design, points: int, small_sample: bool) -> Answer:
 
 def _searched(
     design: Design,
-    target: Callable[[Laplace, FloatArray, FloatArray], tuple[float, FloatArray]],
+    target: Callable[[Laplace, FloatArray], tuple[float, FloatArray]],
     hessian: Callable[[Laplace, FloatArray, FloatArray], FloatArray],
     smallest_sd: float,
 ) -> tuple[_Part | None, list[str]]:
@@ -160,17 +161,15 @@ def _searched(
     used up, and t tests on what is left reject too often (9 % instead of 5 with 37 coefficients on 100 sites).
     """
     kept = np.arange(len(design.groupings), dtype=np.int64)
-    log_sds, coefficients = np.full(len(kept), np.log(START_SD)), plain_fit(design).coefficients
-    log_sds, coefficients = approach(laplace_for(design, kept), log_sds, coefficients)
+    values = np.concatenate([np.full(len(kept), np.log(START_SD)), plain_fit(design).coefficients])
+    values = approach(laplace_for(design, kept), values)
     notes: list[str] = []
     while kept.size:
         laplace = laplace_for(design, kept)
         own = partial(target, laplace)
-        log_sds, coefficients = search(laplace, log_sds, coefficients, own)
-        part = _Part(
-            design, kept, laplace, own, laplace.deviance, partial(hessian, laplace), log_sds, coefficients
-        )
-        stays = log_sds > np.log(smallest_sd)
+        values = search(laplace, values, own)
+        part = _Part(design, kept, laplace, own, laplace.deviance, partial(hessian, laplace), values)
+        stays = part.log_sds > np.log(smallest_sd)
         if stays.all():
             return part, notes
         notes += [
@@ -179,21 +178,22 @@ def _searched(
             for name, stayed in zip(part.names, stays, strict=True)
             if not stayed
         ]
-        kept, log_sds = kept[stays], log_sds[stays]
+        values = np.concatenate([part.log_sds[stays], values[len(kept) :]])
+        kept = kept[stays]
     return None, notes
 
 
 def _assembled(part: _Part, notes: list[str], *, with_degrees: bool) -> Answer:
     """The fit at the end of a search; with_degrees: for t intervals."""
-    design, laplace, count, coefficients = part.design, part.laplace, len(part.kept), part.coefficients
+    design, laplace, count, coefficients = part.design, part.laplace, len(part.kept), part.values[len(part.kept) :]
     # From second derivatives of −2 log-likelihood in units of the scale.
     joint = np.asarray(2.0 * part.scale @ np.linalg.inv(part.curvature) @ part.scale.T, dtype=float)
     sds = np.zeros(len(design.groupings))
     sds[part.kept] = np.exp(part.log_sds)
-    mode = laplace.mode(np.exp(part.log_sds), coefficients)
+    mode = laplace.mode(part.values)
     scale, diagonal = mode.factor.scale, invert(mode.factor).diagonal
     spots = dict(zip(part.kept, laplace.layout.spots, strict=True))
-    precision = precision_at(laplace, part.log_sds, coefficients) if with_degrees else None
+    precision = precision_at(laplace, mode.factor) if with_degrees else None
     # A spread so wide that hardly any level has a rate between none and all.
     wide = [
         f"The spread between levels of {name} comes out at {np.exp(log_sd):.0f} logits:"
@@ -206,7 +206,7 @@ def _assembled(part: _Part, notes: list[str], *, with_degrees: bool) -> Answer:
         coefficients=coefficients,
         covariance=joint[count:, count:],
         dispersion=_dispersion(design, mode.share, len(coefficients) + float(np.sum(1.0 - diagonal))),
-        log_likelihood=-0.5 * part.deviance(part.log_sds, coefficients),
+        log_likelihood=-0.5 * part.deviance(part.values),
         notes=(*notes, *wide),
         sds=sds,
         modes=_modes(design, scale * mode.effects, scale * np.sqrt(diagonal), spots),

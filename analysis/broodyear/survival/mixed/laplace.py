@@ -35,7 +35,7 @@ class Mode:
 
 @dataclass(eq=False)
 class Laplace:
-    """−2 log-likelihood of one data set as a function of (log sd per grouping, coefficients).
+    """−2 log-likelihood of one data set as a function of values: log sd per grouping, then coefficients.
 
     `last` keeps the parameters and modes found last, where the next search for modes starts: they change speed,
     not results.
@@ -50,11 +50,17 @@ class Laplace:
     def __post_init__(self) -> None:
         self.constant = -2.0 * log_binomial_coefficients(self.survived, self.trials)
 
-    def mode(self, sds: FloatArray, coefficients: FloatArray) -> Mode:
+    @property
+    def count(self) -> int:
+        """Number of groupings, and of log sds among the values."""
+        return len(self.layout.spots)
+
+    def mode(self, values: FloatArray) -> Mode:
         """Conditional modes by penalised iteratively reweighted least squares with step halving."""
-        key = sds.tobytes() + coefficients.tobytes()
+        key = values.tobytes()
         if self.last is None or self.last[0] != key:
-            fixed, nowhere = self.matrix @ coefficients, np.zeros(len(self.layout.owner))
+            sds, nowhere = np.exp(values[: self.count]), np.zeros(len(self.layout.owner))
+            fixed = self.matrix @ values[self.count :]
             try:
                 found = self._newton(sds, fixed, nowhere if self.last is None else self.last[1].effects)
             except FloatingPointError:
@@ -90,18 +96,18 @@ class Laplace:
         kernel = float(self.trials @ log1p_exp(log_odds) - self.survived @ log_odds)
         return kernel + 0.5 * float(effects @ effects)
 
-    def deviance(self, log_sds: FloatArray, coefficients: FloatArray) -> float:
+    def deviance(self, values: FloatArray) -> float:
         """−2 log-likelihood, binomial coefficients included."""
-        mode = self.mode(np.exp(log_sds), coefficients)
+        mode = self.mode(values)
         return 2.0 * mode.penalised + mode.factor.log_determinant + self.constant
 
-    def with_gradient(self, log_sds: FloatArray, coefficients: FloatArray) -> tuple[float, FloatArray]:
-        """−2 log-likelihood and its gradient over (log sds, coefficients).
+    def with_gradient(self, values: FloatArray) -> tuple[float, FloatArray]:
+        """−2 log-likelihood and its gradient.
 
         The determinant depends on the modes, which depend on the parameters; that path is followed by
         implicit differentiation of the modes' equation.
         """
-        layout, mode = self.layout, self.mode(np.exp(log_sds), coefficients)
+        layout, mode = self.layout, self.mode(values)
         inverse = invert(mode.factor)
         by_log_odds, of_modes = self._determinant_slopes(mode.factor, mode.share, inverse.leverages)
         own = mode.factor.scale * layout.gather_to_levels(by_log_odds)
@@ -109,8 +115,7 @@ class Laplace:
             2.0 * (1.0 - inverse.diagonal - mode.effects**2) + (own + of_modes) * mode.effects
         )
         by_coefficient = self.matrix.T @ (by_log_odds - 2.0 * (self.survived - self.trials * mode.share))
-        value = 2.0 * mode.penalised + mode.factor.log_determinant + self.constant
-        return value, np.concatenate([by_log_sd, by_coefficient])
+        return self.deviance(values), np.concatenate([by_log_sd, by_coefficient])
 
     def _determinant_slopes(
         self, factor: Factor, share: FloatArray, leverages: FloatArray
@@ -120,21 +125,21 @@ class Laplace:
         of_modes = solve(factor, factor.scale * self.layout.gather_to_levels(by_log_odds))
         return by_log_odds - factor.weight * self.layout.spread_to_rows(factor.scale * of_modes), of_modes
 
-    def coefficient_curvature(
-        self, log_sds: FloatArray, coefficients: FloatArray, moves: FloatArray
-    ) -> FloatArray:
+    def coefficient_curvature(self, values: FloatArray, moves: FloatArray) -> FloatArray:
         """Second derivatives of −2 log-likelihood along moves of the coefficients (columns).
 
         2 X'V⁻¹X but for the determinant, whose slopes are compared at log-odds a hair along each move: by how much
         these move with the modes is known to first order, so that no modes have to be found there.
         """
-        mode = self.mode(np.exp(log_sds), coefficients)
-        log_odds = self.matrix @ coefficients + self.layout.spread_to_rows(mode.factor.scale * mode.effects)
+        mode, sds = self.mode(values), np.exp(values[: self.count])
+        log_odds = self.matrix @ values[self.count :] + self.layout.spread_to_rows(
+            mode.factor.scale * mode.effects
+        )
         moved = follow(mode.factor, self.matrix @ moves)
 
         def slopes(log_odds: FloatArray) -> FloatArray:
             share = expit(log_odds)
-            factor = factorise(self.layout, np.exp(log_sds), self.trials * share * (1.0 - share))
+            factor = factorise(self.layout, sds, self.trials * share * (1.0 - share))
             return moves.T @ (self.matrix.T @ self._determinant_slopes(factor, share, invert(factor).leverages)[0])
 
         here = slopes(log_odds)
@@ -160,12 +165,11 @@ class Quadrature:
     laplace: Laplace
     points: int
 
-    def deviance(self, log_sds: FloatArray, coefficients: FloatArray) -> float:
+    def deviance(self, values: FloatArray) -> float:
         """−2 log-likelihood, binomial coefficients included (Pinheiro & Bates 1995)."""
-        data, sd = self.laplace, float(np.exp(log_sds[0]))
-        mode = data.mode(np.exp(log_sds), coefficients)
+        data, sd, mode = self.laplace, float(np.exp(values[0])), self.laplace.mode(values)
         level, levels = data.layout.main, data.layout.most
-        fixed = data.matrix @ coefficients
+        fixed = data.matrix @ values[1:]
         width = 1.0 / mode.factor.root
         nodes, weights = np.polynomial.hermite_e.hermegauss(self.points)
         log_terms = np.empty((self.points, levels))
@@ -178,16 +182,14 @@ class Quadrature:
         summed = weights @ np.exp(log_terms - top) / np.sqrt(2.0 * np.pi)
         return float(-2.0 * np.sum(np.log(width) + top + np.log(summed))) + data.constant
 
-    def with_gradient(self, log_sds: FloatArray, coefficients: FloatArray) -> tuple[float, FloatArray]:
+    def with_gradient(self, values: FloatArray) -> tuple[float, FloatArray]:
         """The deviance and its gradient by fourth-order central differences."""
-        values = np.concatenate([log_sds, coefficients])
         spread = np.maximum(np.abs(self.laplace.matrix).max(axis=0), 1e-12)
-        steps = GRADIENT_STEP / np.concatenate([np.ones(len(log_sds)), spread])
+        steps = GRADIENT_STEP / np.append(1.0, spread)
 
         def rise(move: FloatArray) -> float:
-            up, down = values + move, values - move
-            return self.deviance(up[:1], up[1:]) - self.deviance(down[:1], down[1:])
+            return self.deviance(values + move) - self.deviance(values - move)
 
         moves = np.diag(steps)
         gradient = np.array([8.0 * rise(move) - rise(2.0 * move) for move in moves]) / (12.0 * steps)
-        return self.deviance(log_sds, coefficients), gradient
+        return self.deviance(values), gradient

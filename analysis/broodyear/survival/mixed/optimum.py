@@ -32,8 +32,8 @@ LONGEST_TURN = 1.0  # of a log sd
 START_RANGE = 0.2, 5.0  # logits: a search that begins nearer to a spread of zero takes longer to find it
 SMALLEST = 1e-6
 
-#: What is minimised: a value and its gradient at (log sds, coefficients).
-Target = Callable[[FloatArray, FloatArray], tuple[float, FloatArray]]
+#: What is minimised over values (log sds, then coefficients), with its gradient.
+Target = Callable[[FloatArray], tuple[float, FloatArray]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,19 +50,15 @@ class Scaled:
     root: FloatArray
     origin: FloatArray
 
-    def parameters(self, at: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def values(self, at: FloatArray) -> FloatArray:
         """Log sds and coefficients."""
         count = len(self.size)
-        return 0.5 * np.log(at[:count] * self.size), self.origin + self.root @ at[count:]
-
-    def of(self, log_sds: FloatArray) -> FloatArray:
-        """The point with these spreads and the coefficients of the origin."""
-        return np.concatenate([np.exp(2.0 * log_sds) / self.size, np.zeros(len(self.origin))])
+        return np.concatenate([0.5 * np.log(at[:count] * self.size), self.origin + self.root @ at[count:]])
 
     def with_gradient(self, at: FloatArray) -> tuple[float, FloatArray]:
         """The target and its gradient in these coordinates."""
         count = len(self.size)
-        value, slope = self.target(*self.parameters(at))
+        value, slope = self.target(self.values(at))
         return value, np.concatenate([0.5 * slope[:count] / at[:count], self.root.T @ slope[count:]])
 
     @property
@@ -71,61 +67,56 @@ class Scaled:
         return SMALLEST_SD**2 / self.size, LARGEST_SD**2 / self.size
 
 
-def scaled_at(laplace: Laplace, log_sds: FloatArray, coefficients: FloatArray, target: Target) -> Scaled:
-    """The coordinates in standard errors of this point."""
-    errors, root = standard_errors(laplace, log_sds, coefficients)
-    return Scaled(target, 2.0 * np.exp(2.0 * log_sds) * errors, root, coefficients)
+def scaled_at(laplace: Laplace, values: FloatArray, target: Target) -> tuple[Scaled, FloatArray]:
+    """The coordinates in standard errors of this point, and where it lies in them."""
+    errors, root = standard_errors(laplace, values)
+    variances, coefficients = np.exp(2.0 * values[: laplace.count]), values[laplace.count :]
+    scaled = Scaled(target, 2.0 * variances * errors, root, coefficients)
+    return scaled, np.concatenate([variances / scaled.size, np.zeros(len(coefficients))])
 
 
-def search(
-    laplace: Laplace, log_sds: FloatArray, coefficients: FloatArray, target: Target
-) -> tuple[FloatArray, FloatArray]:
-    """Log sds and coefficients near a minimum: a quasi-Newton search (L-BFGS-B) from one start.
+def search(laplace: Laplace, values: FloatArray, target: Target) -> FloatArray:
+    """Values near a minimum: a quasi-Newton search (L-BFGS-B) from one start.
 
     It begins anew where a standard error has grown so much that the coordinates no longer fit.
     """
     from scipy.optimize import minimize
 
-    scaled = scaled_at(laplace, log_sds, coefficients, target)
+    scaled, here = scaled_at(laplace, values, target)
     for _ in range(ITERATIONS):
         found = minimize(
             scaled.with_gradient,
-            scaled.of(log_sds),
+            here,
             jac=True,
             method="L-BFGS-B",
-            bounds=[*zip(*scaled.limits, strict=True), *[(None, None)] * len(coefficients)],
+            bounds=[*zip(*scaled.limits, strict=True), *[(None, None)] * len(scaled.origin)],
             options={"maxiter": 400, "maxfun": 1000, "maxcor": 20, "ftol": 1e-13, "gtol": NEAR},
         )
-        log_sds, coefficients = scaled.parameters(np.asarray(found.x, dtype=float))
-        last, scaled = scaled, scaled_at(laplace, log_sds, coefficients, target)
+        last, values = scaled, scaled.values(np.asarray(found.x, dtype=float))
+        scaled, here = scaled_at(laplace, values, target)
         if (scaled.size < SAME_SCALE * last.size).all():
             break
-    return log_sds, coefficients
+    return values
 
 
-def standard_errors(
-    laplace: Laplace, log_sds: FloatArray, coefficients: FloatArray
-) -> tuple[FloatArray, FloatArray]:
+def standard_errors(laplace: Laplace, values: FloatArray) -> tuple[FloatArray, FloatArray]:
     """About one standard error each of −2 log-likelihood: of the log sds, as if levels told of their own spread
     alone, and moves of the coefficients as columns."""
-    factor = laplace.mode(np.exp(log_sds), coefficients).factor
+    factor = laplace.mode(values).factor
     told = laplace.layout.by_grouping((1.0 - invert(factor).diagonal) ** 2)
     information = laplace.matrix.T @ inverse_times(factor, laplace.matrix)
     root = np.linalg.inv(np.linalg.cholesky(0.5 * (information + information.T))).T / np.sqrt(2.0)
     return 0.5 / np.sqrt(np.maximum(told, 1e-12)), root
 
 
-def settle(
-    laplace: Laplace, log_sds: FloatArray, coefficients: FloatArray, target: Target
-) -> tuple[FloatArray, FloatArray]:
-    """Log sds and coefficients where the gradient of the target is zero, by steps that learn from each step.
+def settle(laplace: Laplace, values: FloatArray, target: Target) -> FloatArray:
+    """Values where the gradient of the target is zero, by steps that learn from each step.
 
     They begin with the second derivatives that the standard errors stand for (Broyden 1965, doi
     10.1090/S0025-5718-1965-0198670-6).
     """
-    scaled, count = scaled_at(laplace, log_sds, coefficients, target), len(log_sds)
-    here = scaled.of(log_sds)
-    curvature = np.eye(len(here))
+    scaled, here = scaled_at(laplace, values, target)
+    count, curvature = laplace.count, np.eye(len(here))
     slope: FloatArray | None = None
     taken: FloatArray | None = None
     for _ in range(ITERATIONS):
@@ -141,69 +132,64 @@ def settle(
         here = np.concatenate([within, moved[count:]])
         if longest < STEP_TOLERANCE:
             break
-    return scaled.parameters(here)
+    return scaled.values(here)
 
 
-def scaled_hessian(target: Target, count: int, values: FloatArray, scale: FloatArray) -> FloatArray:
-    """Second derivatives in units of the scale, by central differences of the gradient; count: of log sds."""
-    slopes = _slopes(target, values, scale, count, len(values))
+def scaled_hessian(target: Target, values: FloatArray, scale: FloatArray) -> FloatArray:
+    """Second derivatives in units of the scale, by central differences of the gradient."""
+    slopes = _slopes(target, values, scale, len(values))
     return np.asarray(0.5 * (slopes + slopes.T), dtype=float)
 
 
 def laplace_hessian(laplace: Laplace, values: FloatArray, scale: FloatArray) -> FloatArray:
     """The same of the Laplace approximation, where moves of coefficients (the scale's lower right) cost less."""
-    count = len(laplace.layout.spots)
-    slopes = _slopes(laplace.with_gradient, values, scale, count, count)
+    count = laplace.count
+    slopes = _slopes(laplace.with_gradient, values, scale, count)
     within = 0.5 * (slopes[:, :count] + slopes[:, :count].T)
-    curvature = laplace.coefficient_curvature(values[:count], values[count:], scale[count:, count:])
+    curvature = laplace.coefficient_curvature(values, scale[count:, count:])
     return np.block([[within, slopes[:, count:]], [slopes[:, count:].T, curvature]])
 
 
-def _slopes(target: Target, values: FloatArray, scale: FloatArray, count: int, moved: int) -> FloatArray:
+def _slopes(target: Target, values: FloatArray, scale: FloatArray, moved: int) -> FloatArray:
     """By how much the gradient changes with each of the first parameters moved, in units of the scale."""
 
     def gradient(move: FloatArray) -> FloatArray:
-        at = values + scale @ move
-        return np.asarray(scale.T @ target(at[:count], at[count:])[1], dtype=float)
+        return np.asarray(scale.T @ target(values + scale @ move)[1], dtype=float)
 
     moves = HESSIAN_STEP * np.eye(len(values))[:moved]
     return np.array([gradient(move) - gradient(-move) for move in moves]) / (2.0 * HESSIAN_STEP)
 
 
-def precision_at(laplace: Laplace, log_sds: FloatArray, coefficients: FloatArray) -> Precision:
-    """Working precision of the coefficients at these parameters."""
-    return _precision(laplace, laplace.mode(np.exp(log_sds), coefficients).factor)
-
-
-def _precision(laplace: Laplace, factor: Factor) -> Precision:
+def precision_at(laplace: Laplace, factor: Factor) -> Precision:
+    """Working precision of the coefficients, the Hessian of the modes factorised."""
     return precision_of(factor, laplace.matrix, inverse_times(factor, laplace.matrix))
 
 
-def approach(laplace: Laplace, log_sds: FloatArray, coefficients: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Log sds and coefficients nearer to the optimum, for a search to begin at.
+def approach(laplace: Laplace, values: FloatArray) -> FloatArray:
+    """Values nearer to the optimum, for a search to begin at.
 
     A few turns of penalised quasi-likelihood: a scoring step of the coefficients, then each variance as squared
     effects over the levels less what shrinkage leaves of them (Schall 1991, doi 10.1093/biomet/78.4.719).
     """
-    layout = laplace.layout
+    layout, count = laplace.layout, laplace.count
     levels = layout.by_grouping(np.ones(len(layout.owner)))
     for _ in range(TURNS):
-        mode, precision = laplace.mode(np.exp(log_sds), coefficients), precision_at(laplace, log_sds, coefficients)
+        mode = laplace.mode(values)
+        precision = precision_at(laplace, mode.factor)
         step = precision.covariance @ (laplace.matrix.T @ (laplace.survived - laplace.trials * mode.share))
         squares = layout.by_grouping((mode.effects - precision.scaled_sums @ step) ** 2)
         left = layout.by_grouping(invert(mode.factor).diagonal) - 0.5 * precision.adjustment_slope()
         turn = 0.5 * np.log(np.maximum(squares, SMALLEST) / np.maximum(levels - left, SMALLEST))
-        log_sds = np.clip(log_sds + np.clip(turn, -LONGEST_TURN, LONGEST_TURN), *np.log(START_RANGE))
-        coefficients = coefficients + step
-    return log_sds, coefficients
+        turned = values[:count] + np.clip(turn, -LONGEST_TURN, LONGEST_TURN)
+        values = np.concatenate([np.clip(turned, *np.log(START_RANGE)), values[count:] + step])
+    return values
 
 
-def adjusted(laplace: Laplace, log_sds: FloatArray, coefficients: FloatArray) -> tuple[float, FloatArray]:
-    """−2 log L + log|X'V⁻¹X| and its gradient over (log sds, coefficients), binomial weights held."""
-    value, gradient = laplace.with_gradient(log_sds, coefficients)
-    precision = precision_at(laplace, log_sds, coefficients)
-    slope = gradient.copy()
-    slope[: len(log_sds)] += precision.adjustment_slope()
+def adjusted(laplace: Laplace, values: FloatArray) -> tuple[float, FloatArray]:
+    """−2 log L + log|X'V⁻¹X| and its gradient, binomial weights held."""
+    value, slope = laplace.with_gradient(values)
+    precision = precision_at(laplace, laplace.mode(values).factor)
+    slope[: laplace.count] += precision.adjustment_slope()
     return value - float(np.linalg.slogdet(precision.covariance)[1]), slope
 
 
@@ -213,12 +199,11 @@ def restricted_hessian(laplace: Laplace, values: FloatArray, scale: FloatArray) 
     Where the spread that maximum likelihood would take is zero, that likelihood is not curved at the restricted
     one, and only the adjustment says how well it is known.
     """
-    count = len(laplace.layout.spots)
-    hessian = laplace_hessian(laplace, values, scale)
-    weight = laplace.mode(np.exp(values[:count]), values[count:]).factor.weight
+    count, hessian = laplace.count, laplace_hessian(laplace, values, scale)
+    weight = laplace.mode(values).factor.weight
 
     def slope(log_sds: FloatArray) -> FloatArray:
-        return _precision(laplace, factorise(laplace.layout, np.exp(log_sds), weight)).adjustment_slope()
+        return precision_at(laplace, factorise(laplace.layout, np.exp(log_sds), weight)).adjustment_slope()
 
     steps = STEP * np.eye(count)
     block = np.array([slope(values[:count] + step) - slope(values[:count] - step) for step in steps])
