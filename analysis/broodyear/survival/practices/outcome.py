@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -12,7 +12,15 @@ from scipy.linalg import block_diag
 from broodyear.claims import Reason
 from broodyear.errors import BroodyearError
 from broodyear.statistics.numbers import FloatArray
-from broodyear.survival.practices.coding import OutcomeRows, code_factor, level_counts, outcome_rows
+from broodyear.survival.fit import fit_design
+from broodyear.survival.methods.separation import refuse_separation
+from broodyear.survival.practices.coding import (
+    OutcomeRows,
+    batch_factor,
+    code_factor,
+    level_counts,
+    outcome_rows,
+)
 from broodyear.survival.practices.curve import Bend, bend_of
 from broodyear.survival.practices.diagnostics import FitDiagnostics, diagnose
 from broodyear.survival.practices.factors import SET_POINT, practice_named
@@ -31,12 +39,22 @@ from broodyear.survival.practices.findings import (
     within_batches,
 )
 from broodyear.survival.practices.levels import ROOM, practice_rows
-from broodyear.survival.practices.methods import ByMethod, other_methods
-from broodyear.survival.practices.model import UNITS, AdjustedModel, centred, fit_adjusted, missing_of
+from broodyear.survival.practices.model import (
+    UNITS,
+    AdjustedModel,
+    build_columns,
+    centred,
+    design_of,
+    fit_adjusted,
+    missing_of,
+)
 from broodyear.survival.tank_frame import MAIN_OUTCOME
 
 #: Above this many tank-seasons the other methods are asked of the whole stay alone, so that a review stays quick.
 MOST_ROWS_FOR_EVERY_METHOD = 5000
+OTHER_METHODS = ("beta_binomial", "quasi_binomial", "clustered", "exchangeable")
+#: Batches are a factor where there are this many tanks for each.
+TANKS_PER_BATCH = 4
 
 
 @dataclass(frozen=True)
@@ -59,6 +77,15 @@ class ModelSummary:
         names += [UNITS] if UNITS in model.numbers else []
         blank = int(np.sum(model.numbers.get(missing_of(TEMPERATURE), 0.0)))
         return cls(len(model.rows), tuple(names), model.fit.notes, model.dropped, blank)
+
+
+@dataclass(frozen=True, eq=False)
+class ByMethod:
+    """contrasts: (method, contrast); refused: method -> why; note: what batch was done about."""
+
+    contrasts: list[tuple[str, Contrast]]
+    refused: dict[str, str]
+    note: str
 
 
 @dataclass(frozen=True, eq=False)
@@ -205,3 +232,43 @@ def _without_estimate(rows: OutcomeRows, out: Mapping[str, Reason]) -> list[Find
             contrast = Contrast(name, level, reference, *factor.sizes[level], refused=reason)
             found.append(Finding(rows.outcome, contrast, reason=reason))
     return found
+
+
+def other_methods(model: AdjustedModel, names: Sequence[str]) -> ByMethod:
+    """Contrasts of some factors by the four other methods."""
+    wide, note = _with_batches(model)
+    found = ByMethod([], {}, note)
+    try:
+        refuse_separation(wide.fit.design)
+    except BroodyearError as error:
+        return replace(found, refused=dict.fromkeys(OTHER_METHODS, str(error)))
+    for method in OTHER_METHODS:
+        try:
+            own = replace(wide, fit=fit_design(wide.fit.design, method))
+        except BroodyearError as error:
+            found.refused[method] = str(error)
+            continue
+        told = [one for name in names for one in factor_contrasts(own, name, own.averages_of(name))]
+        found.contrasts.extend((method, one) for one in told)
+    return found
+
+
+def _with_batches(model: AdjustedModel) -> tuple[AdjustedModel, str]:
+    """The model's rows and columns with batch as a factor where batches are few enough; and what was done."""
+    batch = model.rows["batch_id"]
+    chosen = (batch.map(batch.value_counts()) > 1).to_numpy()
+    number, alone = batch[chosen].nunique(), int((~chosen).sum())
+    tail = f"; {alone} tanks alone in their batch left out" if alone else ""
+    further, note = [batch_factor(batch[chosen])], f"Batch as a fixed factor{tail}."
+    if number < 2 or TANKS_PER_BATCH * number > chosen.sum():
+        chosen, further, note = np.ones(len(batch), dtype=bool), [], "Batch is not adjusted for."
+    rows = model.rows[chosen].reset_index(drop=True)
+    factors, adjusters = (
+        {name: replace(factor, codes=factor.codes[chosen]) for name, factor in those.items()}
+        for those in (model.factors, model.adjusters)
+    )
+    numbers = {name: values[chosen] for name, values in model.numbers.items()}
+    columns = build_columns(len(rows), [*adjusters.values(), *factors.values(), *further], numbers)
+    fit = replace(model.fit, design=design_of(rows, columns, ("site_id",)))
+    wide = replace(model, rows=rows, factors=factors, columns=columns, numbers=numbers, fit=fit)
+    return wide, note

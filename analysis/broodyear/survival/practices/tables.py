@@ -16,7 +16,6 @@ from broodyear.survival.practices.curve import Bend
 from broodyear.survival.practices.factors import PRACTICES
 from broodyear.survival.practices.findings import DIRECT, TEMPERATURE, Contrast, Finding
 from broodyear.survival.practices.levels import COMBINED, GRAVEL, JOINT, ROOM
-from broodyear.survival.practices.methods import spread_of
 from broodyear.survival.practices.model import UNITS
 from broodyear.survival.practices.outcome import ModelSummary, OutcomeReport
 from broodyear.survival.tank_frame import HATCH
@@ -90,6 +89,13 @@ def _effect_row(report: OutcomeReport, finding: Finding, others: Sequence[Contra
         "adjusted_for": adjusted_for(report, contrast.factor),
         "note": note_of(finding, report.bend, report.refusal),
     }
+
+
+def spread_of(contrast: Contrast, others: Sequence[Contrast]) -> tuple[float, float, bool]:
+    """Smallest and largest difference in points by any method, and whether all lie in the headline's interval."""
+    points = [one.points for one in (contrast, *others) if np.isfinite(one.points)]
+    inside = all(contrast.points_low <= one <= contrast.points_high for one in points)
+    return (min(points), max(points), inside) if points else (np.nan, np.nan, True)
 
 
 def estimates(contrast: Contrast) -> dict[str, Any]:
