@@ -6,7 +6,7 @@ other is left alone, and the command is refused before it begins to work.
 
 - ``require_file``, ``require_folder``: ask before the work whether the result may be written.
 - ``write_file``, ``new_file``: one file, put in its place when it is whole.
-- ``new_folder``: a folder made aside and put in its place whole; what is not broodyear's own in the old one stays.
+- ``new_folder``: made beside the old one and put in its place whole; what is not broodyear's own there stays.
 - ``begin_folder``, ``end_folder``: a folder that is filled in its place, because its own files are read there.
 - ``writer_of_result``: whether a file is such a result, and so no record of anybody's.
 - ``append_to``, ``replace_text``: add to the end of a file that people edit, or take a part of it out.
@@ -176,55 +176,55 @@ def new_folder(folder: Path, by: str, own: Sequence[str] = (), option: str = "--
     """
     require_folder(folder, by, own, option)
     place = _real(folder)
-    aside = place.with_name(f".{place.name}.broodyear-new")
+    staged = place.with_name(f".{place.name}.broodyear-new")
     with _in_words(folder, option):
-        aside.mkdir(parents=True, exist_ok=True)
-        hold = _hold(aside, folder, option)
+        staged.mkdir(parents=True, exist_ok=True)
+        hold = _hold(staged, folder, option)
         try:
-            _empty(aside)
-            yield aside
-            _take_place(aside, place, by, option)
+            _empty(staged)
+            yield staged
+            _take_place(staged, place, by, option)
         finally:
-            shutil.rmtree(aside, ignore_errors=True)
+            shutil.rmtree(staged, ignore_errors=True)
             if hold is not None:
                 os.close(hold)
 
 
-def _hold(aside: Path, shown: Path, option: str) -> int | None:
+def _hold(staged: Path, shown: Path, option: str) -> int | None:
     try:
-        return hold_folder(aside)
+        return hold_folder(staged)
     except BlockingIOError:
         raise Refused(
             f"another run is writing {shown} just now; wait for it, or name another place with {option}"
         ) from None
 
 
-def _take_place(aside: Path, place: Path, by: str, option: str) -> None:
+def _take_place(staged: Path, place: Path, by: str, option: str) -> None:
     """Record what was written, bring along what stays, and swap the folders."""
-    record = {name: Written(by, _hash(aside / name)) for name in _files(aside)}
+    record = {name: Written(by, _hash(staged / name)) for name in _files(staged)}
     old = place.with_name(f".{place.name}.broodyear-old")
     if place.exists():
-        record = _bring_along(place, aside, by, option) | record
-        shutil.copymode(place, aside)
-    _write_record(aside, record)
+        record = _bring_along(place, staged, by, option) | record
+        shutil.copymode(place, staged)
+    _write_record(staged, record)
     try:
         if place.exists():
             place.rename(old)
-        aside.rename(place)
+        staged.rename(place)
     finally:
         _put_back(place)
 
 
-def _bring_along(place: Path, aside: Path, by: str, option: str) -> dict[str, Written]:
+def _bring_along(place: Path, staged: Path, by: str, option: str) -> dict[str, Written]:
     """Put what this command did not write into the new folder; returns the record's lines about it."""
     record = _read_record(place)
     kept = [name for name in _files(place) if name not in record or record[name].by != by]
-    taken = [name for name in kept if os.path.lexists(aside / name)]
+    taken = [name for name in kept if os.path.lexists(staged / name)]
     changed = _in_the_way(place, by, ())
     _refuse(place, [(name, "was not written by this command") for name in taken] + changed, option)
     for name in kept:
-        (aside / name).parent.mkdir(parents=True, exist_ok=True)
-        _link_or_copy(place / name, aside / name)
+        (staged / name).parent.mkdir(parents=True, exist_ok=True)
+        _link_or_copy(place / name, staged / name)
     return {name: record[name] for name in kept if name in record}
 
 
@@ -236,7 +236,7 @@ def _link_or_copy(old: Path, new: Path) -> None:
 
 
 def _put_back(place: Path) -> None:
-    """Remove what a swap put aside; after a stop between its two renames that goes back to its place, whole."""
+    """Remove what a swap left; after a stop between its two renames that goes back to its place, whole."""
     old = place.with_name(f".{place.name}.broodyear-old")
     if old.is_dir() and not os.path.lexists(place):
         old.rename(place)

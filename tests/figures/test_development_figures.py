@@ -99,12 +99,12 @@ def test_bias_names_bands_with_too_few_batches(found: Any) -> None:
     assert "own_constant_units" in svg
 
 
-def test_bias_names_bands_that_cannot_be_told(found: Any) -> None:
+def test_bias_names_bands_without_an_estimate(found: Any) -> None:
     cells = found.scores[found.scores["scheme"] == "batch_out"].copy()
     cells = cells[cells["model"] == "own_log_inverse"]
     cells.loc[cells["band"] == "7-9", ["bias_days", "bias_low", "bias_high"]] = np.nan
     cells.loc[cells["band"] == "7-9", "unscored"] = "no_interval"
-    assert "cannot be told" in bands_figure(cells, name="bias", title="Chinook, half hatched")
+    assert "no estimate" in bands_figure(cells, name="bias", title="Chinook, half hatched")
 
 
 def test_fan_reaches_the_stage(fan: pd.DataFrame) -> None:

@@ -86,7 +86,7 @@ WORDS = {
     "expected": ["expected from batch, species and season (%)", "T-001", "below expected (1)"],
     "funnel": ["live eggs delivered", "95 % of ordinary tanks", "T-002"],
     "stages": ["hatch to button-up", "by exits", "by dead"],
-    "regions": ["north", "raw", "cannot be told"],
+    "regions": ["north", "raw", "no estimate"],
     "batches": ["north", "B-2", "regions", "batches"],
     "exposure": ["mean water temperature (°C)", "warm limit 13 °C"],
     "trend": ["2021/22", "2023/24"],

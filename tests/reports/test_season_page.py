@@ -466,6 +466,9 @@ def test_sheets_are_ready_to_send(review: ReportResult) -> None:
     assert "Of 120 live eggs that arrived, 49 fish were left alive at the end (41 %)." in text
     assert "Gravel practice: gravel instead of bare is worth considering" in text
     assert "Thank you for the days you looked after them" in text and "<" not in text
+    miscounted = "The records count 200 dead of 140 eggs delivered, so one of the two is wrong."
+    assert [row["site_id"] for row in letters if miscounted in row["text"]] == ["S-03"]
+    assert miscounted in seen(folder / "S-03.html").text
     draft = message_from_bytes((folder / "S-00.eml").read_bytes(), policy=default)
     assert draft["Subject"] == letters[0]["subject"] and draft["X-Unsent"] == "1"
     assert draft["To"] is None and draft["From"] is None and draft["Date"] is None

@@ -70,12 +70,12 @@ def _same_page(leaf: int) -> str:
 
 
 def _busy(error: Exception) -> Response:
-    return _told(409, "The desk is busy", str(error))
+    return _message(409, "The desk is busy", str(error))
 
 
 def _refused(error: Exception) -> Response:
     text = str(error)
-    return _told(400, "That did not work", f"{text[:1].upper()}{text[1:]}".rstrip(".") + ".")
+    return _message(400, "That did not work", f"{text[:1].upper()}{text[1:]}".rstrip(".") + ".")
 
 
 def _http_error(error: Exception) -> Response:
@@ -83,7 +83,7 @@ def _http_error(error: Exception) -> Response:
     titles = {404: "There is no such page", 403: "Not for this window", 413: "Too large", 421: "Wrong address"}
     said = {404: "Choose one of the pages above."}
     code = error.code or 500
-    return _told(code, titles.get(code, "That did not work"), said.get(code, error.description or ""))
+    return _message(code, titles.get(code, "That did not work"), said.get(code, error.description or ""))
 
 
 def _unexpected(error: Exception) -> Response:
@@ -91,16 +91,18 @@ def _unexpected(error: Exception) -> Response:
     if told is not None:
         return _refused(told)
     current_app.logger.error("unexpected failure", exc_info=error)
-    return _told(500, "The desk made a mistake", "This is a fault of the program, not yours. Nothing was changed.")
+    return _message(
+        500, "The desk made a mistake", "This is a fault of the program, not yours. Nothing was changed."
+    )
 
 
-def _told(code: int, title: str, text: str) -> Response:
+def _message(code: int, title: str, text: str) -> Response:
     """An answer that is no page: plain to a script, and to whoever was not let in; else a page of the desk."""
     if "application/json" in request.headers.get("Accept", ""):
         response = make_response({"error": text})
     elif not access.is_let_in() or code in {403, 421}:
         response = make_response(render_template("outside.html", title=title, text=text))
     else:
-        response = make_response(render_template("told.html", title=title, text=text))
+        response = make_response(render_template("message.html", title=title, text=text))
     response.status_code = code
     return response

@@ -105,8 +105,8 @@ def bands_figure(cells: pd.DataFrame, *, name: str, title: str) -> str:
     """SVG of models' bias by band of water temperature with 95 % limits, as wide as a telephone.
 
     cells: model (at most four), band, bias_days, bias_low, bias_high, unscored (why there is no bias); bands
-    without a bias are named as of too few batches, or as not to be told. Raises Refused for missing columns or no
-    rows.
+    without a bias are named as of too few batches, or as without an estimate. Raises Refused for missing columns
+    or no rows.
     """
     require_columns(cells, ["model", "band", "bias_days", "bias_low", "bias_high", "unscored"], title)
     cells = cells[cells["band"].isin(BANDS)]
@@ -135,7 +135,7 @@ def _bands(axes: Axes, cells: pd.DataFrame, known: pd.DataFrame, series: dict[st
     empty = [band for band in BANDS if band not in set(known["band"])]
     for number, band in enumerate(empty):
         is_few = cells.loc[cells["band"] == band, "unscored"].isin(_FEW).all()
-        why = "too few batches" if is_few else "cannot be told"
+        why = "too few batches" if is_few else "no estimate"
         above = 4 + 9 * (number % 2)  # neighbours are closer than their words are long
         note(axes, BANDS.index(band), 0, why, xytext=(0, above), ha="center", color=QUIET, fontsize=6.5)
     axes.grid(False, axis="x")

@@ -116,7 +116,7 @@ def panels_figure(
 ) -> str:
     """SVG of the same rows in up to four panels side by side on one scale, one estimate each.
 
-    A row without a value in a panel says "cannot be told" there instead of leaving an empty place.
+    A row without a value in a panel says "no estimate" there instead of leaving an empty place.
     """
     columns = [key for one in panels for key in (one.key, one.low, one.high) if key]
     require_columns(frame, [label, *columns], title)
@@ -137,6 +137,6 @@ def panels_figure(
 
 def _say_missing(axes: Axes, place: int) -> None:
     axes.annotate(
-        "cannot be told", (0.5, place), xycoords=("axes fraction", "data"), ha="center", va="center",
+        "no estimate", (0.5, place), xycoords=("axes fraction", "data"), ha="center", va="center",
         fontsize=7.5, color=QUIET, style="italic",
     )  # fmt: skip

@@ -56,11 +56,11 @@ def write_report(
     written |= {figure.file: figure.svg.encode() for figure in page.figures}
     written[f"{page.name}.html"] = render(page).encode()
     written["manifest.json"] = manifest_text(manifest, written, tables).encode()
-    with new_folder(folder, f"report {manifest.report}", _own(manifest.report)) as aside:
+    with new_folder(folder, f"report {manifest.report}", _own(manifest.report)) as staged:
         for name, content in written.items():
-            (aside / name).parent.mkdir(parents=True, exist_ok=True)
-            (aside / name).write_bytes(content)
-        not_printed = _print(aside / f"{page.name}.html") if pdf else None
+            (staged / name).parent.mkdir(parents=True, exist_ok=True)
+            (staged / name).write_bytes(content)
+        not_printed = _print(staged / f"{page.name}.html") if pdf else None
     if not_printed:
         raise not_printed
     return ReportResult(

@@ -117,5 +117,5 @@ def reporting_section(regions: ReportTable) -> Section:
 
 
 def method_section() -> Section:
-    """How the three estimates are made, and what cannot be told."""
+    """How the three estimates are made, and what they cannot show."""
     return Section("method", "Method and limits", (Bullets(said(_WORDS, "methods")), *glossary("regions")))

@@ -72,6 +72,9 @@ def _happened(results: SeasonResults, rows: list[int]) -> tuple[Block, ...]:
     for row in rows:
         code = str(table.value(row, "tank_id"))
         blocks += [Heading(say("Tank {code}", code=code)), prose(_WORDS, "fate", table, row=table.row(row))]
+        counts = results.too_many_dead
+        miscounted = counts.rows(tank_id=code) if len(counts) else []
+        blocks += [prose(_WORDS, "miscounted", counts, row=counts.row(one)) for one in miscounted]
         events = results.events.rows(tank_id=code) if len(results.events) else []
         if events:
             dated = Markup("; ").join(bullets(_WORDS, "event", results.events, events).items)

@@ -44,8 +44,8 @@ def export_store(store: Store, folder: str | Path, fmt: str = "csv") -> list[Pat
     require_folder(place, "export", own)
     store.derive()
     try:
-        with new_folder(place, "export", own) as aside:
-            names = _write_all(store, aside, fmt)
+        with new_folder(place, "export", own) as staged:
+            names = _write_all(store, staged, fmt)
     except duckdb.IOException as error:
         if not is_full(error):
             raise unavailable(store.path, error) from None

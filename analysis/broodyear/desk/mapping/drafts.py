@@ -21,7 +21,7 @@ class Sheet:
     file; others: shown names of sheets with the same headings; header_line: spreadsheet row of the headings;
     headings: no two alike; rows: the first rows below; values: per column the different values, the first few
     hundred; above: address -> text of the cells above the headings; has_seasons: seasons are known by which a year
-    of two figures can be told."""
+    of two figures can be completed."""
 
     name: str
     file: str

@@ -129,7 +129,7 @@ def date_orders(sheet: Sheet, draft: Draft) -> list[str] | None:
 
 
 def has_unknown_years(sheet: Sheet, draft: Draft) -> bool:
-    """Whether years of two figures cannot be told: no season with set-ups is known."""
+    """Whether years of two figures cannot be completed: no season with set-ups is known."""
     dated = [place for place, heading in enumerate(sheet.headings) if is_date(draft.meaning(heading))]
     return not sheet.has_seasons and any(has_short_year(value) for place in dated for value in sheet.values[place])
 

@@ -27,7 +27,7 @@ def answer_section(results: DevelopmentResults) -> Section:
     words: list[Prose | Bullets | Notice] = [_lead(results, judged, biased)]
     words += [claims.bullets(biased)] if biased else []
     blocks: list[Block] = [Pair((*words, prose(WORDS, "how")), _picture(results, judged, len(biased)))]
-    rest = {Decision.NOT_CLAIMED: "Not shown to be biased", Decision.CANNOT_TELL: "Cannot be told"}
+    rest = {Decision.NOT_CLAIMED: "Not shown to be biased", Decision.CANNOT_TELL: "Cannot be judged"}
     blocks += [
         Folded(f"{title} ({len(by_decision[decision])})", (claims.bullets(by_decision[decision]),))
         for decision, title in rest.items()

@@ -71,7 +71,7 @@ def _cold(results: DevelopmentResults) -> list[Block]:
     blocks: list[Block] = [Heading(Markup("Can it be trusted at 5 °C?"), "cold"), prose(WORDS, "cold")]
     blocks.append(Bullets(telling, (table,)) if telling else prose(WORDS, "cold_none", table))
     if rest:
-        blocks.append(Folded("Models of which it cannot be told", (Bullets(rest, (table,)),)))
+        blocks.append(Folded("Models that cannot be judged", (Bullets(rest, (table,)),)))
     return [*blocks, shown(table, found, "cold-scores")]
 
 
@@ -90,7 +90,7 @@ def _cold_bullets(
 
 
 def _trust(results: DevelopmentResults, row: int) -> str:
-    """late, early, alike (no bias shown), or why it cannot be told: wide, seldom, spreads or unknown (too few
+    """late, early, alike (no bias shown), or why it cannot be judged: wide, seldom, spreads or unknown (too few
     batches or sites).
 
     Read from the claim on the row, so that the page says the same everywhere.

@@ -63,7 +63,7 @@ def _effects(results: SeasonResults) -> list[Block]:
 
 
 def _effect_sentences(results: SeasonResults) -> tuple[Markup, ...]:
-    """What is claimed and what cannot be told in full; what is not clear together in one sentence."""
+    """What is claimed and what cannot be said in full; what is not clear together in one sentence."""
     statements = results.statements
     rows = statements.rows(*COMPARED, outcome=MAIN_OUTCOME)
     unclear = [statements.claim(row) for row in rows if statements.claim(row).reason in _UNCLEAR]
