@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Literal, NamedTuple
 
@@ -123,6 +123,18 @@ def first_of(texts: Sequence[str], most: int) -> str:
 def file_of(path: str) -> str:
     """The file of an upload as it is shown: of a sheet, its workbook."""
     return re.sub(r"(?i)(\.(?:xlsx|xlsm|xls|ods))#.*", r"\1", path)
+
+
+def mend_name(path: str, taken: Collection[str] = ()) -> str:
+    """The name of the copy of a file's rejected rows: made of the file's own so that it leads nowhere else, with a
+    number where that is ``taken``."""
+    stem = re.sub(r"(?i)\.(csv|tsv|txt)(\.gz)?$", "", re.split(r"[\\/]", path)[-1])
+    stem = re.sub(r"[^\w\-]+", "_", stem).strip("_")[:80] or "standard_input"
+    name, number = f"{stem}.csv", 1
+    while name in taken:
+        number += 1
+        name = f"{stem}_{number}.csv"
+    return name
 
 
 @dataclass(frozen=True)

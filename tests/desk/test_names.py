@@ -15,11 +15,10 @@ from broodyear.desk.names import (
     NamedFile,
     disk_name,
     free_name,
-    mend_names,
     name_in_header,
     shown_name,
 )
-from broodyear.findings import FileReport
+from broodyear.findings import FileReport, mend_name
 from broodyear.intake.rejected import Filed, FiledPart, Rejected, RejectedRows, cells_as_json
 from broodyear.intake.rejects import write_rejects
 
@@ -92,7 +91,9 @@ def test_mended_rows_are_found_under_the_names_the_intake_gives(paths: list[str]
     ]
     with tempfile.TemporaryDirectory() as folder:
         write_rejects(Path(folder), filed)
-        for number, name in enumerate(mend_names(paths)):
+        names: list[str] = []
+        for number, path in enumerate(paths):
+            names.append(name := mend_name(path, names))
             assert (Path(folder) / name).read_text(encoding="utf-8").startswith(f"dead,problems\n{number},")
 
 

@@ -74,8 +74,7 @@ def _busy(error: Exception) -> Response:
 
 
 def _refused(error: Exception) -> Response:
-    text = str(error)
-    return _message(400, "That did not work", f"{text[:1].upper()}{text[1:]}".rstrip(".") + ".")
+    return _message(400, "That did not work", wording.sentence(str(error)))
 
 
 def _http_error(error: Exception) -> Response:

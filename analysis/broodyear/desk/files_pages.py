@@ -14,9 +14,10 @@ from broodyear.desk.access import KEY_FIELD, Access
 from broodyear.desk.basket import LARGEST_FILE_BYTES, Waiting, room_for, too_large
 from broodyear.desk.findings_book import LEAF, Book, Sieve
 from broodyear.desk.jobs import Job
-from broodyear.desk.names import mend_stem, name_in_header
+from broodyear.desk.names import name_in_header
 from broodyear.desk.report_files import week_list
 from broodyear.desk.state import the_desk
+from broodyear.findings import mend_name
 
 pages = Blueprint("files", __name__)
 PIECE = 1 << 18
@@ -209,7 +210,7 @@ def mend(which: str, number: int) -> Response:
     place = book.mend_file(number)
     if place is None or not place.is_file():
         abort(404)
-    name = f"{mend_stem(book.files[number].path)}_to_mend.csv"
+    name = mend_name(book.files[number].path).replace(".csv", "_to_mend.csv")
     return send_file(place, mimetype="text/csv", as_attachment=True, download_name=name)
 
 

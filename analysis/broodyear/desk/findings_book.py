@@ -11,9 +11,8 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
-from broodyear.desk.names import mend_names
 from broodyear.desk.workplace import read_once, write_json
-from broodyear.findings import Change, CheckResult, Finding, disagreements
+from broodyear.findings import Change, CheckResult, Finding, disagreements, mend_name
 
 #: Findings on one leaf of the page.
 LEAF = 100
@@ -89,8 +88,10 @@ def _mend_files(folder: Path, result: CheckResult) -> dict[str, str]:
     troubled = {
         finding.path for finding in result.findings if finding.level == "error" and finding.line is not None
     }
-    paths = [report.path for report in result.files if report.path in troubled]
-    named = dict(zip(paths, mend_names(paths), strict=True))
+    named: dict[str, str] = {}
+    for report in result.files:
+        if report.path in troubled:
+            named[report.path] = mend_name(report.path, list(named.values()))
     return {path: name for path, name in named.items() if (folder / "to_mend" / name).is_file()}
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterable
 from pathlib import Path
 from urllib.parse import unquote
 
@@ -42,25 +41,6 @@ def disk_name(shown: str) -> str:
     if _DEVICES.fullmatch(stem):
         stem = f"file_{stem}"
     return stem + re.sub(r"[^A-Za-z0-9.]", "", ending)[:12].lower()
-
-
-def mend_stem(shown: str) -> str:
-    """The stem under which the rejected rows of a file are written by the intake."""
-    stem = _ENDING.sub("", shown.rsplit("/", 1)[-1])
-    return re.sub(r"[^\w\-]+", "_", stem).strip("_")[:80] or "standard_input"
-
-
-def mend_names(paths: Iterable[str]) -> list[str]:
-    """The names under which the intake writes the rejected rows of these files, in this order."""
-    names: list[str] = []
-    for path in paths:
-        stem = mend_stem(path)
-        name, number = f"{stem}.csv", 1
-        while name in names:
-            number += 1
-            name = f"{stem}_{number}.csv"
-        names.append(name)
-    return names
 
 
 def free_name(shown: str, taken: set[str]) -> str:

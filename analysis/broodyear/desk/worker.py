@@ -71,23 +71,20 @@ def main() -> None:
 
 def failure(error: Exception, store: Path) -> dict[str, Any]:
     """How the work failed, as it is told to the desk."""
+    from broodyear.desk.wording import sentence
+
     told = error if isinstance(error, BroodyearError) else in_words(error, store)
     if told is None:
         import traceback
 
         traceback.print_exception(error)
         text = f"unexpected failure ({type(error).__name__}: {error}); this is a mistake of the program"
-        return {"failed": _sentence(text), "busy": False}
-    return {"failed": _sentence(str(told)), "busy": _is_busy(told)}
+        return {"failed": sentence(text), "busy": False}
+    return {"failed": sentence(str(told)), "busy": _is_busy(told)}
 
 
 def _is_busy(error: BroodyearError) -> bool:
     return isinstance(error, StoreUnavailable) and "open in another program" in str(error)
-
-
-def _sentence(text: str) -> str:
-    text = text.strip()
-    return f"{text[:1].upper()}{text[1:]}" + ("" if text.endswith((".", "!", "?")) else ".")
 
 
 if __name__ == "__main__":

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import csv
 import os
-import re
 from collections.abc import Iterable, Sequence
 from io import BytesIO
 from pathlib import Path
 
 from broodyear.errors import UsageError
+from broodyear.findings import mend_name
 from broodyear.formulas import guarded
 from broodyear.intake.rejected import MENDS, Filed, FiledPart, Rejected
 from broodyear.intake.sources import Source, find_sources
@@ -47,10 +47,10 @@ def require_rejects(folder: Path, sources: Sequence[Source]) -> None:
         )
     if os.path.lexists(folder) and not folder.is_dir():
         raise UsageError(f"{folder} is a file; name a folder with --rejects")
-    taken: list[Path] = []
+    names: list[str] = []
     for source in sources:
-        taken.append(_free_name(folder, source.shown, taken))
-        require_file(taken[-1], REJECTS, "--rejects")
+        names.append(mend_name(source.shown, names))
+        require_file(folder / names[-1], REJECTS, "--rejects")
 
 
 def write_rejects(folder: Path, filed: list[Filed], option: str = "--rejects") -> list[Path]:
@@ -74,13 +74,13 @@ def require_copies(folder: Path, filed: list[Filed], option: str) -> None:
 
 def _copies(folder: Path, filed: list[Filed]) -> dict[Path, tuple[FiledPart, int | None]]:
     """Where the rejected rows of each table of each upload are to be written."""
-    copies: dict[Path, tuple[FiledPart, int | None]] = {}
+    copies: dict[str, tuple[FiledPart, int | None]] = {}
     for file in filed:
         for part in file.parts:
             if any(row.mendable for row in part.rejected):
                 name = f"{file.report.path}_{part.table}" if len(file.parts) > 1 else file.report.path
-                copies[_free_name(folder, name, list(copies))] = part, file.upload
-    return copies
+                copies[mend_name(name, copies)] = part, file.upload
+    return {folder / name: copy for name, copy in copies.items()}
 
 
 def _write_copy(place: Path, file: FiledPart, upload: int | None) -> None:
@@ -106,15 +106,3 @@ def _mendable(row: Rejected, own: list[int], file: FiledPart, upload: int | None
         surplus = []
     mends = [] if upload is None else [f"{upload}#{row.line}"]
     return [guarded(cell) for cell in [*cells, *mends, row.problems, *surplus]]
-
-
-def _free_name(folder: Path, path: str, taken: list[Path]) -> Path:
-    """A name made from the upload's own that cannot lead out of ``folder``."""
-    name = re.split(r"[\\/]", path)[-1]
-    stem = re.sub(r"\.(csv|tsv|txt)(\.gz)?$", "", name, flags=re.IGNORECASE)
-    stem = re.sub(r"[^\w\-]+", "_", stem).strip("_")[:80] or "standard_input"
-    place, number = folder / f"{stem}.csv", 1
-    while place in taken:
-        number += 1
-        place = folder / f"{stem}_{number}.csv"
-    return place

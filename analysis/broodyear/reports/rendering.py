@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
-from functools import cache, lru_cache
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -44,11 +44,12 @@ _TAG = re.compile(r"<[^>]*>")
 _COMMENT = re.compile(r"<!--.*?-->", re.DOTALL)
 
 
-@lru_cache(maxsize=1)
-def _environment() -> Environment:
+@cache
+def environment_of(folder: Path = TEMPLATES, autoescape: bool = True) -> Environment:
+    """The templates of a folder, with every kind of value as a filter. autoescape: off for plain text."""
     environment = Environment(
-        loader=FileSystemLoader(TEMPLATES),
-        autoescape=True,
+        loader=FileSystemLoader(folder),
+        autoescape=autoescape,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
@@ -63,7 +64,7 @@ def render(page: Page) -> str:
     script = (TEMPLATES / "page.js").read_text(encoding="utf-8")
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
     return (
-        _environment()
+        environment_of()
         .get_template("page.html")
         .render(
             page=page,
@@ -110,7 +111,7 @@ def _themed(style: str) -> str:
 
 @cache
 def _phrases(file: str) -> TemplateModule:
-    return _environment().get_template(file).module
+    return environment_of().get_template(file).module
 
 
 def phrase(file: str, name: str, /, **values: Any) -> Markup:

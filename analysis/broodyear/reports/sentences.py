@@ -15,19 +15,16 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment
 from markupsafe import escape
 
 from broodyear.claims import REASONS, Claim, ClaimKind, Decision, claims_table, excludes_zero
 from broodyear.reports.numbers import THIN, plain, signed, words
 from broodyear.reports.parts import Bullets
-from broodyear.reports.rendering import TEMPLATES
+from broodyear.reports.rendering import TEMPLATES, environment_of
 from broodyear.reports.tables import ReportTable, Traced, report_table
 from broodyear.reports.vocabulary import (
     BAND_WORDS,
-    factor_words,
-    model_words,
-    outcome_words,
     stage_words,
 )
 
@@ -120,13 +117,8 @@ def _worded(claim: Claim, macro: str) -> str:
 
 @lru_cache(maxsize=1)
 def _environment() -> Environment:
-    environment = Environment(
-        loader=FileSystemLoader(TEMPLATES / "claims"),
-        autoescape=False,  # plain text; the page escapes it where it stands
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    # Plain text; the page escapes it where it stands.
+    environment = environment_of(TEMPLATES / "claims", autoescape=False)
     environment.filters |= {
         "amount": amount,
         "size": lambda value, unit: amount(abs(value), unit),
@@ -136,16 +128,12 @@ def _environment() -> Environment:
         "between_sizes": between_sizes,
         "ends": lambda claim: _with_unit(_ends(claim), claim.unit),
         "capital": lambda text: f"{text[:1].upper()}{text[1:]}",
-        "factor": factor_words,
         "level": words,
-        "model": model_words,
-        "outcome": outcome_words,
         "cell": _cell_words,
         "meaning": lambda claim: REASONS[claim.reason].meaning,
         "chance": chance_words,
         "plural": lambda count, one, many: f"{plain(count, 0)} {one if count == 1 else many}",
     }
-    environment.tests["known"] = lambda value: not math.isnan(value)
     return environment
 
 
