@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from broodyear.derived import running
 from broodyear.intake import load_paths
 from broodyear.store import open_store
 
@@ -36,10 +37,15 @@ def built_once(factory: pytest.TempPathFactory, name: str, build: Callable[[Path
 
 
 def sample_store(factory: pytest.TempPathFactory) -> Path:
-    """A store with the committed sample in it."""
+    """A store with the committed sample in it; it keeps its derived tables, so that commands start at once."""
 
     def build(folder: Path) -> None:
-        with open_store(folder / "store.duckdb", for_loading=True) as store:
+        with (
+            open_store(folder / "store.duckdb", for_loading=True) as store,
+            pytest.MonkeyPatch.context() as patched,
+        ):
             load_paths(store, [SAMPLE])
+            patched.setattr(running, "KEEP_FROM_ROWS", 1)
+            store.keep_derived()
 
     return built_once(factory, "sample", build) / "store.duckdb"

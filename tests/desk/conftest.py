@@ -16,7 +16,9 @@ from typing import Any
 import pytest
 from flask.testing import FlaskClient
 from tests import built_once
+from tests.desk.forked import ForkedProcess
 
+from broodyear.desk import state
 from broodyear.desk.access import Access
 from broodyear.desk.app import create_app
 from broodyear.desk.state import Desk
@@ -34,6 +36,14 @@ SETUPS = "season,tank_id,site_id,room_type,gravel_practice,closed_on\n2024,T-1,S
 BATCHES = "batch_id,donor_stock,species,brood_year\nB-1,D-1,chinook,2024\n"
 DELIVERIES = "tank_id,batch_id,delivered_on,stage_at_delivery,eggs_live\nT-1,B-1,2025-01-10,eyed,150\n"
 LOSSES = "tank_id,checked_on,stage,dead\nT-1,2025-01-12,egg,1\nT-1,2025-01-14,egg,1O\nT-9,2025-01-15,egg,2\n"
+
+
+@pytest.fixture(scope="session", autouse=True)
+def workers_of_desks_in_this_process_are_forked() -> Iterator[None]:
+    """Sixty pieces of work, each a second shorter."""
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(state, "WorkProcess", ForkedProcess)
+        yield
 
 
 @pytest.fixture

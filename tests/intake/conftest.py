@@ -39,6 +39,12 @@ def write(uploads: Path) -> Write:
 
 
 @pytest.fixture
-def without_suspicions(monkeypatch: pytest.MonkeyPatch) -> None:
+def with_suspicions() -> None:
+    """For tests of what is found across rows."""
+
+
+@pytest.fixture(autouse=True)
+def suspicions_only_where_asked_for(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
     """Looking across rows takes half of each small load: left out where only what the reader finds is asked."""
-    monkeypatch.setattr(suspicions, "find_suspicions", lambda *given: [])
+    if "with_suspicions" not in request.fixturenames:
+        monkeypatch.setattr(suspicions, "find_suspicions", lambda *given: [])

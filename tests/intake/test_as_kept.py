@@ -19,6 +19,8 @@ from tests.intake.sources.open_document import write_ods
 from broodyear.intake import load_paths
 from broodyear.store import open_store
 
+pytestmark = pytest.mark.usefixtures("with_suspicions")
+
 DAYS = 12
 FIRST = dt.date(2026, 11, 2)
 STAGES = ("egg", "Sac fry", "swim up")

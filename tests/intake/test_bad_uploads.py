@@ -30,7 +30,6 @@ def own(finding: Finding, path: str) -> bool:
     return finding.path == path and (finding.level == "error" or finding.rule in READER_WARNINGS)
 
 
-@pytest.mark.usefixtures("without_suspicions")
 @pytest.mark.parametrize("place", FILES, ids=lambda place: place.name)
 def test_what_is_found(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(FOLDER)

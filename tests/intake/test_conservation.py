@@ -16,6 +16,8 @@ from broodyear.intake import check_paths, load_paths
 from broodyear.intake.shapes import BLANKS
 from broodyear.store import open_store
 
+pytestmark = pytest.mark.usefixtures("with_suspicions")
+
 TANKS = "tank_id\nT-1\nT-2\n"
 HEADER = ["tank_id", "read_at", "water_temp", "unit", "instrument"]
 # Each example loads a file; shrinking a failure would take minutes and is left out.

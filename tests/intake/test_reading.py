@@ -14,8 +14,6 @@ from broodyear.findings import CheckResult, FileReport
 from broodyear.intake import check_paths, load_paths
 from broodyear.store import open_store
 
-pytestmark = pytest.mark.usefixtures("without_suspicions")
-
 HEADER = "tank_id,read_at,water_temp,unit,instrument"
 ROWS = ["T-001,2024-11-08T10:00,8.5,C,logger", "T-002,2024-11-09,47.3,F,thermometer"]
 PLAIN = "\n".join([HEADER, *ROWS]) + "\n"

@@ -15,8 +15,8 @@ from broodyear.intake import check_paths
 from broodyear.schemas import TABLE_NAMES, Column, Table, pandera_schema, table
 from broodyear.settings import Settings, season_of
 
-#: Of each of twelve tables and two seeds: 10 080 rows in all.
-ROWS = 420
+#: Of each of twelve tables: 10 080 rows in all.
+ROWS = 840
 #: Rules that pandera can judge: on typed values. Cells that cannot be read at all are the loader's alone.
 COMPARED = {"required_blank", "out_of_range", "not_allowed", "bad_code", "duplicate_key"}
 REFERRED = {"tank_id": "tanks", "site_id": "sites", "batch_id": "batches"}
@@ -115,10 +115,9 @@ def found_by_the_loader(declared: Table, rows: list[dict[str, str]]) -> set[tupl
 
 
 @pytest.mark.parametrize("name", TABLE_NAMES)
-@pytest.mark.parametrize("seed", [1, 2])
-def test_both_find_the_same(name: str, seed: int) -> None:
+def test_both_find_the_same(name: str) -> None:
     declared = table(name)
-    rows = rows_of(declared, seed)
+    rows = rows_of(declared, seed=1)
     row_rules = {rule.rule for rule in declared.row_rules}
     by_range = {column.name for column in declared.columns if column.range_by}
 

@@ -14,6 +14,8 @@ from broodyear.reports.season.gathering import _records
 from broodyear.settings import Acknowledged, Settings
 from broodyear.store import Store, open_store
 
+pytestmark = pytest.mark.usefixtures("with_suspicions")
+
 #: A tank in two seasons; dates of the second lie in the first once day and month change places.
 TABLES = {
     "sites": "site_id,region\nS-1,north\n",

@@ -18,6 +18,8 @@ from broodyear.settings import Acknowledged, Settings
 from broodyear.store import open_store
 from broodyear.store.open_rows import find_open_rows
 
+pytestmark = pytest.mark.usefixtures("with_suspicions")
+
 STARTS_WITH = ("tank_id", "table_name", "column_name", "value", "upload", "line")
 OWN_QUERIES = {path.stem for path in (Path(__file__).parents[2] / "queries" / "suspicions").glob("*.sql")}
 AIR = [*[8.0, 8.2] * 60, *[21.0] * 24, *[8.0, 8.2] * 60]

@@ -10,7 +10,7 @@ import matplotlib.pyplot as plt
 import pytest
 from tests.built_once import ROOT, built_once
 
-from broodyear.intake import load_paths
+from broodyear.intake import load_paths, suspicions
 from broodyear.store import export_store, open_store
 from broodyear.synthetic import simulate, write_uploads
 
@@ -31,7 +31,11 @@ def demo_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
     def build(folder: Path) -> None:
         write_uploads(simulate(1, **SIZE), folder / "uploads")
-        with open_store(folder / "programme.duckdb", for_loading=True) as store:
+        with (
+            open_store(folder / "programme.duckdb", for_loading=True) as store,
+            pytest.MonkeyPatch.context() as patched,
+        ):
+            patched.setattr(suspicions, "find_suspicions", lambda *given: [])  # no notebook reads them
             load_paths(store, [str(folder / "uploads")])
         with open_store(folder / "programme.duckdb") as store:
             export_store(store, folder / "demo" / "export", "csv")

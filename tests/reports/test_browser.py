@@ -8,15 +8,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from tests.desk.test_look import AXE_RUNS
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
 NAMES = ("season", "site", "index", "week", "refused", "regions", "development")
 WIDTHS = (390, 768, 1280)
-
-#: WCAG 2.2 A and AA, and the house-keeping rules (heading order, landmarks) that go with them.
-AXE_TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 
 Opener = Callable[..., "Page"]
 
@@ -54,9 +52,9 @@ def test_every_page_is_quiet_whole_without_barriers_and_without_need_of_scripts(
     assert len([url for url in page.asked if url.startswith("file:")]) == 1  # type: ignore[attr-defined]
     assert words(opened(name, java_script_enabled=False)) == words(page)
     page.evaluate(axe_source)
-    for scheme in ("light", "dark"):
+    for scheme in AXE_RUNS:
         page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
-        assert (scheme, barriers(page)) == (scheme, [])
+        assert (scheme, barriers(page, scheme)) == (scheme, [])
     for width in WIDTHS:
         page.set_viewport_size({"width": width, "height": 900})
         assert page.evaluate("document.documentElement.scrollWidth") <= width
@@ -73,10 +71,10 @@ def words(page: Page) -> str:
     return re.sub(r"\s+", "", texts)
 
 
-def barriers(page: Page) -> list[tuple[str, str, list[str]]]:
+def barriers(page: Page, scheme: str) -> list[tuple[str, str, list[str]]]:
     """What axe finds wrong, after its source was put into the page."""
     result = page.evaluate(
-        "tags => axe.run(document, {runOnly: {type: 'tag', values: tags}, resultTypes: ['violations']})", AXE_TAGS
+        "rules => axe.run(document, {runOnly: rules, resultTypes: ['violations']})", AXE_RUNS[scheme]
     )
     return [
         (violation["id"], violation["help"], [node["html"][:120] for node in violation["nodes"][:3]])

@@ -144,8 +144,8 @@ def _copy(store: Path, folder: Path) -> Path:
     return folder / store.name
 
 
-def make_source(sample: Path, folder: Path) -> Source:
-    """The invented sample programme in a store, and one whose last load was killed."""
+def make_source(store: Path, folder: Path) -> Source:
+    """A copy of a store, and one whose last load was killed."""
     uploads = folder / "uploads"
     uploads.mkdir(parents=True)
     (uploads / "tanks.csv").write_text("tank_id\nT-900\n", encoding="utf-8")
@@ -153,15 +153,15 @@ def make_source(sample: Path, folder: Path) -> Source:
         "tank_id,checked_on,stage,dead\nT-900,2024-11-11,egg,x\n", encoding="utf-8"
     )
     plain, broken_off = folder / "plain" / "s.duckdb", folder / "broken" / "s.duckdb"
-    load = (
+    killed = (
         "import os, sys; from broodyear.intake import load_paths; from broodyear.store import open_store\n"
         "with open_store(sys.argv[1], for_loading=True) as store:\n"
         "    load_paths(store, [sys.argv[2]])\n"
+        "    os._exit(9)\n"
     )
     plain.parent.mkdir()
     broken_off.parent.mkdir()
-    subprocess.run([sys.executable, "-c", load, str(plain), str(sample)], check=True, timeout=120)
-    shutil.copyfile(plain, broken_off)
-    killed = f"{load}    os._exit(9)\n"
+    shutil.copyfile(store, plain)
+    shutil.copyfile(store, broken_off)
     subprocess.run([sys.executable, "-c", killed, str(broken_off), str(uploads)], check=False, timeout=120)
     return Source(plain, broken_off, uploads)

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import csv
 import json
+import shutil
 import warnings
 from pathlib import Path
 
 import duckdb
 import pandas as pd
 import pytest
-from tests.built_once import SAMPLE
+from tests.built_once import sample_store
 
 from broodyear.errors import UsageError
 from broodyear.intake import check_paths, load_paths
@@ -48,8 +49,9 @@ def programme(tmp_path_factory: pytest.TempPathFactory) -> Path:
         "plain,2024-11-11T00:00:01.5,47.300000000000004,F\n",
         encoding="utf-8",
     )
+    shutil.copy(sample_store(tmp_path_factory), folder)
     with open_store(folder / "store.duckdb", for_loading=True) as store:
-        load_paths(store, [SAMPLE, folder])
+        load_paths(store, [folder])
         gone = store.uploads().set_index("path")["upload"][str(folder / "tanks_withdrawn.csv")]
         store.withdraw(int(gone))
     return folder / "store.duckdb"

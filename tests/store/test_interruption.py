@@ -7,7 +7,7 @@ from pathlib import Path
 from tests.store.interruption import run_trials
 
 #: Trials of the default run; tests/benchmarks has 200.
-TRIALS = 8
+TRIALS = 5
 
 
 def test_a_load_killed_at_random_moments(tmp_path: Path) -> None:

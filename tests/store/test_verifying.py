@@ -6,6 +6,7 @@ from pathlib import Path
 
 import duckdb
 import pytest
+from tests.built_once import sample_store
 from tests.store.damage import BLOCK, HEAD, QUICK, Source, damaged_runs, make_source
 
 from broodyear.cli import main
@@ -22,7 +23,7 @@ SEED = 1512
 
 @pytest.fixture(scope="module")
 def source(tmp_path_factory: pytest.TempPathFactory) -> Source:
-    return make_source(data_folder("synthetic_data") / "sample", tmp_path_factory.mktemp("source"))
+    return make_source(sample_store(tmp_path_factory), tmp_path_factory.mktemp("source"))
 
 
 def test_damaged_copies_never_end_with_a_mistake_of_the_program(
