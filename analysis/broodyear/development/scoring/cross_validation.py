@@ -35,6 +35,8 @@ Masks = NDArray[np.bool_]
 
 # Days past delivery over which a prediction is sought: at 2 °C chinook emerge after 327 days.
 MOST_DAYS = 360
+# Days of a tank's last readings that stand for the days after them.
+RECENT_DAYS = 7
 # More sites (batches, seasons) than this are left out in this many groups of them, each of them whole.
 MOST_BLOCKS = {"batch_out": 40, "site_out": 12, "season_out": 40}
 # The scheme that pages speak of; the others are in the table.
@@ -121,14 +123,44 @@ def is_fair(model: str, held: HeldOut) -> Masks:
     return np.asarray(np.isfinite(held.predicted_day) & (held.is_tested | is_own(model)))
 
 
-def predicted_days(rate: Callable[[Floats], Floats], matrix: DailyMatrix, start: Floats) -> Floats:
-    """Days after delivery at which each tank's development fraction reaches 1; 0 when it has on delivery."""
-    return first_crossing(cumulative_fraction(rate(matrix.temps_c), matrix.length, start) - 1.0)
+@dataclass(frozen=True)
+class DailyMatrix:
+    """Daily temperatures of n tanks over the same number of days after delivery.
+
+    temps_c: (n, days), each tank's record continued at the mean of its last week; length: (n, days) part of each
+    day that counts (the delivery day may be short).
+    """
+
+    temps_c: Floats
+    length: Floats
+
+    def subset(self, keep: Masks) -> DailyMatrix:
+        """The tanks for which ``keep`` is true."""
+        return DailyMatrix(self.temps_c[keep], self.length[keep])
 
 
 def matrix_of(records: TankRecords, first_share: Floats) -> DailyMatrix:
-    """The tanks' temperatures as one matrix, continued beyond the record."""
-    return daily_matrix(records.temps, first_share, MOST_DAYS)
+    """The tanks' temperatures as one matrix. first_share: (n,) part of the day of delivery that was left."""
+    temps_c, length = np.empty((len(records.temps), MOST_DAYS)), np.ones((len(records.temps), MOST_DAYS))
+    for row, one in zip(temps_c, records.temps, strict=True):
+        row[: len(one)] = one[:MOST_DAYS]
+        row[len(one) :] = one[-RECENT_DAYS:].mean()
+    length[:, 0] = first_share
+    return DailyMatrix(temps_c, length)
+
+
+def predicted_days(rate: Callable[[Floats], Floats], matrix: DailyMatrix, start: Floats) -> Floats:
+    """Days after delivery at which each tank's development fraction reaches 1; 0 when it has on delivery, NaN when
+    it never does."""
+    done = np.cumsum(rate(matrix.temps_c) * matrix.length, axis=1) + start[:, None]
+    missing = np.column_stack([start, done]) - 1.0
+    is_over = missing >= 0.0
+    column = is_over.argmax(axis=1)
+    rows, before = np.arange(len(missing)), np.maximum(column - 1, 0)
+    low, high = missing[rows, before], missing[rows, column]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        part = np.where(high > low, -low / (high - low), 0.0)
+    return np.where(is_over.any(axis=1), np.where(column == 0, 0.0, before + part), np.nan)
 
 
 def own_predictors(records: TankRecords, fit: DevelopmentFit, folds: Masks) -> list[Predictor | Refused]:
@@ -202,57 +234,3 @@ def _published_predictor(model: str | DevelopmentModel, drawn: Curve, about: Cro
         tested=lambda temp_c: drawn.is_tested_at(temp_c) | np.isnan(drawn.valid_low_c),
         wrong_share=0.0 if np.isnan(about.wrong_share) else about.wrong_share,
     )
-
-
-# Days of a tank's last readings that stand for the days after them.
-RECENT_DAYS = 7
-
-
-@dataclass(frozen=True)
-class DailyMatrix:
-    """Daily temperatures of n tanks over the same number of days after delivery.
-
-    temps_c: (n, days), each tank's record continued at the mean of its last week; length: (n, days) part of each
-    day that counts (the delivery day may be short); recorded: (n,) days that come from the record.
-    """
-
-    temps_c: Floats
-    length: Floats
-    recorded: NDArray[np.intp]
-
-    def subset(self, keep: NDArray[np.bool_]) -> DailyMatrix:
-        """The tanks for which ``keep`` is true."""
-        return DailyMatrix(self.temps_c[keep], self.length[keep], self.recorded[keep])
-
-
-def daily_matrix(temps: Sequence[Floats], first_share: Floats, days: int) -> DailyMatrix:
-    """The matrix of several tanks' records. temps: each (recorded,) in °C without gaps; days: columns wanted."""
-    matrix = np.empty((len(temps), days))
-    recorded = np.array([min(len(one), days) for one in temps], dtype=np.intp)
-    for i, one in enumerate(temps):
-        matrix[i, : recorded[i]] = one[:days]
-        matrix[i, recorded[i] :] = one[-RECENT_DAYS:].mean()
-    length = np.ones((len(temps), days))
-    length[:, 0] = first_share
-    return DailyMatrix(matrix, length, recorded)
-
-
-def cumulative_fraction(rates: Floats, length: Floats, start: Floats) -> Floats:
-    """(n, days + 1) development fraction at delivery and at the end of each day."""
-    fraction = np.empty((rates.shape[0], rates.shape[1] + 1))
-    fraction[:, 0] = start
-    np.cumsum(rates * length, axis=1, out=fraction[:, 1:])
-    fraction[:, 1:] += start[:, None]
-    return fraction
-
-
-def first_crossing(values: Floats) -> Floats:
-    """(n,) fractional column at which rising rows first reach 0; 0 when they begin there; NaN when never."""
-    is_over = values >= 0.0
-    column = is_over.argmax(axis=1)
-    rows = np.arange(len(values))
-    before = np.maximum(column - 1, 0)
-    low, high = values[rows, before], values[rows, column]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        part = np.where(high > low, -low / (high - low), 0.0)
-    return np.where(is_over.any(axis=1), np.where(column == 0, 0.0, before + part), np.nan)

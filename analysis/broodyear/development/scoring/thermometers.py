@@ -107,9 +107,14 @@ class _Part:
 
     def _row(self, read_by: str, error: CrossedMean, position: int) -> dict[str, Any]:
         is_in = self.masks[read_by]
-        spread = _spread(self.one, self.held, is_in, error)
-        limits = _limits(error, position, hour_days(self.one.records, is_in))
-        return {**self.place, "read_by": read_by, **self.counts[read_by], **limits, **spread}
+        return {
+            **self.place,
+            "read_by": read_by,
+            **self.counts[read_by],
+            **_limits(error, position, hour_days(self.one.records, is_in)),
+            "site_sd_days": error.group_sd.get("site", float("nan")),
+            "days_per_c": _days_per_c(self.one, is_in),
+        }
 
 
 def _counts(one: StageData, is_in: Mask) -> dict[str, int]:
@@ -148,17 +153,12 @@ def _limits(error: CrossedMean, position: int, hour: float = 0.0) -> dict[str, A
     }
 
 
-def _spread(one: StageData, held: HeldOut, is_in: Mask, error: CrossedMean) -> dict[str, float]:
-    """Spread between sites and what one °C of reading error would do; no offset is implied by an unknown bias."""
-    return {"site_sd_days": error.group_sd.get("site", float("nan")), "days_per_c": _days_per_c(one, held, is_in)}
-
-
-def _days_per_c(one: StageData, held: HeldOut, is_in: Mask) -> float:
+def _days_per_c(one: StageData, is_in: Mask) -> float:
     """Mean change of the predicted day per °C added to every reading, by the best own fit."""
     fit = next(iter(sorted(one.fits.values(), key=lambda fit: -fit.log_likelihood)), None)
     if fit is None:
         return float("nan")
-    matrix = matrix_of(one.records.subset(is_in), np.ones(int(is_in.sum())))
+    matrix = matrix_of(one.records, np.ones(len(is_in))).subset(is_in)
     start = one.records.start_fraction[is_in] + one.records.to_start[is_in] @ fit.curve.rate(one.records.grid_c)
     plain = predicted_days(fit.curve.rate, matrix, start)
     warm = predicted_days(lambda temp_c: fit.curve.rate(temp_c + _NUDGE_C), matrix, start)
