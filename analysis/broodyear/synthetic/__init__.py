@@ -14,13 +14,4 @@ from .plan import Plan, Shape
 from .programme import Programme, Tables, refuse_odd_sizes, simulate
 from .writing import write_truth, write_uploads
 
-__all__ = [
-    "Plan",
-    "Programme",
-    "Shape",
-    "Tables",
-    "refuse_odd_sizes",
-    "simulate",
-    "write_truth",
-    "write_uploads",
-]
+__all__ = ["Plan", "Programme", "Shape", "Tables", "refuse_odd_sizes", "simulate", "write_truth", "write_uploads"]

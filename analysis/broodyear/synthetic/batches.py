@@ -171,8 +171,7 @@ def _second_deliveries(cohorts: pd.DataFrame, season: Season, rng: np.random.Gen
 
 
 def _with_arrival(cohorts: pd.DataFrame, season: Season, rng: np.random.Generator) -> pd.DataFrame:
-    """Adds what the hatchery knew on arrival: fraction done, thermal units (true and as written), counts as
-    written."""
+    """Adds what the hatchery knew on arrival: fraction done, and units and counts, true and as written."""
     eggs, size = season.plan.eggs, len(cohorts)
     batches = season.batches.iloc[cohorts["batch"]].reset_index(drop=True)
     cohorts["hour"] = cohorts["day"] * 24 + cohorts["hour_of_day"]

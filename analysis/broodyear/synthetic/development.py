@@ -104,8 +104,7 @@ def _rates(species: Words, hourly_c: Floats, stretch: int) -> Floats:
 
 
 def crossing(cumulative: Floats, level: float | Floats) -> Floats:
-    """(cohorts,) fractional step at which a row of (cohorts, steps) sums reaches its level, one or one per row;
-    nan if never, or on the first step."""
+    """(cohorts,) fractional step at which each row of sums reaches its level; nan if never, or on the first."""
     level = np.broadcast_to(level, len(cumulative))
     reached = cumulative >= level[:, None]
     step, rows = reached.argmax(axis=1), np.arange(len(cumulative))

@@ -66,8 +66,7 @@ def _groups(truth: SeasonTruth, surplus: Ints, rng: np.random.Generator) -> list
 
 
 def incidents_written(truth: SeasonTruth) -> pd.DataFrame:
-    """Interruptions someone noticed, and the interventions people made; some people know the hour, some only
-    the day, some never saw the end."""
+    """Interruptions noticed and interventions made; some know the hour, some the day, some never saw the end."""
     rng = truth.stream("incidents written")
     frame = truth.incidents[truth.incidents["kind"] != ""]
     frame = frame[rng.random(len(frame)) < truth.plan.water.incident_reported_share]

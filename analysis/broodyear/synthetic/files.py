@@ -77,14 +77,13 @@ def _plain_tables(programme: Programme) -> list[PlannedFile]:
 
 
 def _readings(programme: Programme) -> list[PlannedFile]:
-    """Hand readings of a region in one file; loggers together in some regions, one file each in the
-    others."""
+    """Hand readings of a region in one file; loggers together in some regions, one file each in the others."""
     frame, files = programme.sent.temperatures, []
     by_logger, together = read_by_logger(frame), frame["_region"].isin(REGION_CODES[:GROUPED_LOGGER_REGIONS])
-    kind = np.select([by_logger & together, by_logger], ["1 loggers", "3 one logger"], "2 by hand")
+    kind = np.select([by_logger & together, by_logger], [0, 2], 1)  # loggers together, by hand, one logger
     groups = frame.assign(kind=kind, logger=frame["tank_id"].where(by_logger & ~together, ""))
     for (season, region, kind, logger), rows in rows_by(groups, ["_season", "_region", "kind", "logger"]):
-        name = f"temperatures_{region}" + ("_loggers" if kind == "1 loggers" else "")
+        name = f"temperatures_{region}" + ("_loggers" if kind == 0 else "")
         if logger:
             name = f"logger_{logger.replace(' ', '_')}_{season}"
         files.append(PlannedFile(f"{season}/{name}.csv", "temperatures", rows))

@@ -128,8 +128,7 @@ def _copied_forecasts(sent: WorkingCopy) -> None:
 
 
 def _handout_date(truth: SeasonTruth, at: int) -> np.datetime64:
-    """The date of half hatch on the forecast sheet: constant units at the set point, from the day of
-    delivery."""
+    """The date of half hatch on the forecast sheet: constant units at the set point, from delivery on."""
     cohort = truth.main[at]
     units = HANDOUT_UNITS_C_DAYS[truth.of_batch("species")[cohort]]
     left = max(units - truth.cohorts["thermal_units_at_delivery"][cohort], 0.0)

@@ -46,10 +46,6 @@ class Tables:
         found: pd.DataFrame = getattr(self, name)
         return found
 
-    def declared(self, name: str) -> pd.DataFrame:
-        """The declared columns of a table only."""
-        return self.frame(name)[list(table(name).column_names)]
-
 
 @dataclass(frozen=True)
 class Programme(Scenario):
@@ -70,10 +66,6 @@ class Programme(Scenario):
     def last_season(self) -> int:
         """The latest season."""
         return self.shape.years[-1]
-
-    def table(self, name: str) -> pd.DataFrame:
-        """A clean table, declared columns only."""
-        return self.clean.declared(name)
 
 
 def simulate(

@@ -16,7 +16,7 @@ from scipy.special import ndtri
 from broodyear.schemas import table
 
 from .development import crossing
-from .scenario import SIMULATED_DAYS, Bools, Floats, Ints, Words, pick
+from .scenario import SIMULATED_DAYS, Bools, Floats, Ints, pick
 from .season import SeasonTruth
 from .survival import STAGES
 
@@ -34,10 +34,13 @@ INSTRUMENTS = np.array(["logger", "thermometer", "controller"], dtype=object)
 LOGGER_ERROR_SD_C = 0.04
 
 
-def given(condition: Any, value: Any) -> Words:
-    """An object array: `value` (one, or one per row) where the condition holds, None elsewhere."""
-    blank = np.array(None, dtype=object)
-    return np.where(np.asarray(condition, dtype=bool), np.asarray(value, dtype=object), blank)
+def given(condition: Any, value: Any) -> pd.Series[Any]:
+    """A column of rows numbered from 0: `value` (one, or one per row) where the condition holds, None elsewhere.
+
+    It stays one of plain objects: half a million readings are slow to turn into strings of pandas.
+    """
+    chosen = np.where(np.asarray(condition, dtype=bool), np.asarray(value, dtype=object), np.array(None))
+    return pd.Series(chosen, dtype=object)
 
 
 def rows_by(frame: pd.DataFrame, columns: list[str], where: Any = None) -> list[tuple[Any, Ints]]:
@@ -52,9 +55,8 @@ def rows_by(frame: pd.DataFrame, columns: list[str], where: Any = None) -> list[
 
 def finish(frame: pd.DataFrame, name: str, truth: SeasonTruth) -> pd.DataFrame:
     """The declared columns of a table, tank_id from `_at` (which must be present), then the hidden ones."""
-    at = frame["_at"].to_numpy(dtype=int)
-    tank_id, region = truth.tank("tank_id")[at], truth.tank("region")[at]
-    frame = frame.assign(tank_id=tank_id, _season=truth.calendar.season, _region=region)
+    tanks = truth.setups[["tank_id", "region"]].astype(object).iloc[frame["_at"]].set_index(frame.index)
+    frame = frame.assign(tank_id=tanks["tank_id"], _season=truth.calendar.season, _region=tanks["region"])
     declared = [column for column in table(name).column_names if column in frame]
     hours = [column for column in frame if str(column).endswith("_has_hour")]
     return frame[[*declared, *hours, "_season", "_region", "_at"]].reset_index(drop=True)
@@ -192,7 +194,7 @@ def readings_written(truth: SeasonTruth) -> pd.DataFrame:
     Unit and instrument are left blank where the record set's default says the same.
     """
     frame = pd.concat([*_logger_rows(truth), _hand_rows(truth)], ignore_index=True)
-    frame = frame.iloc[np.lexsort((frame["minute"], frame["instrument"], frame["_at"]))]
+    frame = frame.iloc[np.lexsort((frame["minute"], frame["instrument"], frame["_at"]))].reset_index(drop=True)
     is_default = frame["instrument"] == np.where(frame["read_at_has_hour"], 0, 1)
     frame["instrument"] = given(~is_default, INSTRUMENTS[frame["instrument"]])
     frame["unit"] = given(frame["is_fahrenheit"], "F")

@@ -131,8 +131,7 @@ def _schedule(season: DevelopedSeason) -> Schedule:
 
 
 def _receivers(season: DevelopedSeason, sender: Bools, may_receive: Bools, rng: np.random.Generator) -> Ints:
-    """(tanks,) the tank each sender sends to, -1 for none: a tank of its batch with fry that stays open
-    longer."""
+    """(tanks,) the tank each sender sends to, -1 for none: one of its batch, with fry, that stays open longer."""
     batch, close_day = season.of_batch("batch_id")[season.main], season.close_day
     to, free = np.full(len(sender), -1), may_receive & ~sender
     for tank in np.flatnonzero(sender):
@@ -145,8 +144,7 @@ def _receivers(season: DevelopedSeason, sender: Bools, may_receive: Bools, rng: 
 
 
 def _silence(season: DevelopedSeason) -> Ints:
-    """(tanks,) the day from which a tank sends nothing: its collapse, or any day; beyond the season when it
-    reports."""
+    """(tanks,) the day from which a tank sends nothing: its collapse, or any; after the season if it reports."""
     share = season.stream("silence").uniform(0.2, 0.9, len(season.setups))
     day = (season.first_day + share * (season.close_day - season.first_day)).astype(np.int64)
     collapses = season.incidents[season.incidents["is_collapse"]]

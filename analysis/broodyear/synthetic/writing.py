@@ -45,8 +45,7 @@ def write_uploads(programme: Programme, folder: Path | str) -> None:
 
 
 def write_truth(programme: Programme, path: Path | str) -> None:
-    """Write what was planted as JSON: `programme.truth`, and the uploads with the mistakes each one
-    carries."""
+    """Write what was planted as JSON: `programme.truth`, and each upload with the mistakes it carries."""
     files = [
         {
             "path": file.path,
@@ -120,7 +119,8 @@ def _restyled(cells: list[str], column: Column, quirk: str) -> list[str]:
 
 
 def _quoted(cells: list[str], delimiter: str) -> list[str]:
-    return ['"' + cell.replace('"', '""') + '"' if delimiter in cell or '"' in cell else cell for cell in cells]
+    quoted = {cell: '"' + cell.replace('"', '""') + '"' for cell in set(cells) if delimiter in cell or '"' in cell}
+    return [quoted.get(cell, cell) for cell in cells] if quoted else cells
 
 
 def _encoded(lines: list[str], quirk: str) -> bytes:
