@@ -133,9 +133,8 @@ def together(total: OutcomeReport, direct: DirectAnswer) -> OutcomeReport:
     """
     if total.total is None:
         return total
-    found = [*total.findings[: total.told], *direct.findings, *total.findings[total.told :]]
-    blocks = [one.correlation for one in (total, direct) if one.correlation.size]
-    found = as_family(found, np.asarray(block_diag(*blocks)) if blocks else np.zeros((0, 0)))
+    findings = [*total.findings[: total.told], *direct.findings, *total.findings[total.told :]]
+    found = as_family(findings, block_diag(total.correlation, direct.correlation))
     return replace(total, findings=found, direct=direct.model, bend=direct.bend)
 
 
