@@ -44,7 +44,7 @@ def check(programme: Programme, *, paths: Sequence[str], format: str, rejects: P
 def load(programme: Programme, *, paths: Sequence[str], format: str, rejects: Path | None, strict: bool) -> int:
     """Check files and load their good rows; rejected rows are kept with their reason."""
     from broodyear.intake import load_paths
-    from broodyear.intake.rejects import require_rejects_of
+    from broodyear.intake.rejected import require_rejects_of
     from broodyear.store import open_store
     from broodyear.store.changes_under_way import ALL_DONE, AS_IT_WAS
 

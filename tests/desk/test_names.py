@@ -19,8 +19,7 @@ from broodyear.desk.names import (
     shown_name,
 )
 from broodyear.findings import FileReport, mend_name
-from broodyear.intake.rejected import Filed, FiledPart, Rejected, RejectedRows, cells_as_json
-from broodyear.intake.rejects import write_rejects
+from broodyear.intake.rejected import Filed, FiledPart, Rejected, RejectedRows, cells_as_json, write_rejects
 
 
 @pytest.mark.parametrize(

@@ -12,8 +12,7 @@ from broodyear import compare_setups, fit_development, published_models, score_d
 from broodyear.development import forecast_stages
 from broodyear.development.models.published import known_models
 from broodyear.errors import UsageError
-from broodyear.schemas.frame_columns import FRAMES
-from broodyear.schemas.frames import checked, frame_schema
+from broodyear.schemas.frames import FRAMES, checked, frame_schema
 
 
 def tank_seasons() -> pd.DataFrame:

@@ -14,7 +14,7 @@ from broodyear.derived.catalogue import (
     statement,
     suspicion_queries,
 )
-from broodyear.derived.running import keep_derived, own_name, read_derived, run_queries, run_query
+from broodyear.derived.running import keep_derived, own_name, read_derived, run_queries, run_query, transaction
 
 __all__ = [
     "Query",
@@ -32,4 +32,5 @@ __all__ = [
     "running_order",
     "statement",
     "suspicion_queries",
+    "transaction",
 ]

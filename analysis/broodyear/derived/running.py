@@ -8,7 +8,8 @@ and the text of the queries. Whoever finds another fingerprint works everything 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Any
 
 from broodyear.derived.catalogue import MACROS, Query, all_queries, needed_for, query_named
@@ -189,16 +190,25 @@ def show_kept(connection: duckdb.DuckDBPyConnection, name: str) -> None:
 def write_kept(connection: duckdb.DuckDBPyConnection, names: Collection[str], kept_for: str) -> None:
     """Keep the temporary tables ``names`` in the store, in place of what was kept, in one transaction."""
     schema = _schema(connection)
-    connection.execute("BEGIN")
-    try:
+    with transaction(connection):
         drop_kept(connection)
         connection.execute(f"CREATE SCHEMA {schema}")
         for name in names:
             connection.execute(f"CREATE TABLE {schema}.{name} AS SELECT * FROM temp.{name}")
         connection.execute(f"CREATE TABLE {schema}.fingerprint AS SELECT ? AS fingerprint", [kept_for])
+
+
+@contextmanager
+def transaction(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
+    """Let all that is changed in the block be changed, or nothing of it when an error leaves the block."""
+    connection.execute("BEGIN")
+    try:
+        yield
         connection.execute("COMMIT")
     except BaseException:
-        connection.execute("ROLLBACK")
+        # Where the database has ended the transaction itself, what went wrong is being raised already.
+        with suppress(Exception):
+            connection.execute("ROLLBACK")
         raise
 
 

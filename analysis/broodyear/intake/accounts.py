@@ -10,14 +10,12 @@ import duckdb
 from broodyear.findings import FileReport, TableCount, counted
 from broodyear.intake.checking import Verdict
 from broodyear.intake.date_proofs import date_notes
-from broodyear.intake.known import without_setup
 from broodyear.intake.notes import cell_notes, note_of_export, short_rows
 from broodyear.intake.opened import Opened
 from broodyear.intake.recognise import Recognised
 from broodyear.intake.repeats import held_numbers
 from broodyear.intake.staging import Staged
 from broodyear.schemas import Table
-from broodyear.settings import Settings
 
 
 @dataclass
@@ -68,12 +66,6 @@ class Account:
             self._has_lines = True
         but = f" WHERE {staged.number} NOT IN ({held_numbers(table, staged, earlier)})" if earlier else ""
         self.connection.execute(f"INSERT INTO lines_used SELECT DISTINCT {staged.line} FROM checked{but}")
-
-    def note_without_setup(self, table: Table, upload: int, settings: Settings) -> None:
-        """Note the tanks whose rows fall into a season in which they were not set up."""
-        note = without_setup(self.connection, table, upload, settings)
-        if note is not None:
-            self.without_setup.append(note)
 
     @property
     def lines_made(self) -> int:

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 
 import duckdb
 
+from broodyear.derived import transaction
 from broodyear.findings import Change, Finding
 from broodyear.intake.accounts import Account, TableAccount, report_of
 from broodyear.intake.changing import find_changes, leave_unsaid, note_standing
 from broodyear.intake.checking import Verdict, by_line, judge
 from broodyear.intake.date_proofs import with_proof
-from broodyear.intake.known import expect_codes, known_seasons, prepare_known_codes, seasons_of_rows
+from broodyear.intake.known import expect_codes, known_seasons, prepare_known_codes, seasons_of_rows, without_setup
 from broodyear.intake.notes import cut_off_line
 from broodyear.intake.opened import Opened, options_of
 from broodyear.intake.receiving import Received, receive
@@ -71,16 +73,17 @@ def file_upload(
         alone = _judged(filing, opened.parts[0], None)
     else:
         received = receive(connection, opened.body, opened.dialect, opened.parts[0].source_width)
-    connection.execute("BEGIN")
-    try:
+    with suppress(_NothingAdded), transaction(connection):
         judged = [alone] if alone else (_judged(filing, part, received) for part in opened.parts)
         filed = _write(filing, judged)
-        added = any(table.rows_accepted for table in filed.report.tables) or not earlier
-        connection.execute("COMMIT" if added else "ROLLBACK")
-    except BaseException:
-        _roll_back(connection)
-        raise
-    return filed if added else None
+        if earlier and not any(table.rows_accepted for table in filed.report.tables):
+            raise _NothingAdded
+        return filed
+    return None
+
+
+class _NothingAdded(Exception):
+    """All rows are held from earlier uploads, or kept out as they were then."""
 
 
 def _with_own_words(opened: Opened, settings: Settings) -> Opened:
@@ -102,14 +105,6 @@ def expect_codes_of(connection: duckdb.DuckDBPyConnection, opened: Opened, setti
         prepare_known_codes(connection, part.table, settings)
         stage_received(connection, received, part, options_of(opened, part, known_seasons(connection, settings)))
         expect_codes(connection, part.table)
-
-
-def _roll_back(connection: duckdb.DuckDBPyConnection) -> None:
-    try:
-        connection.execute("ROLLBACK")
-    except duckdb.Error:
-        # The database has ended the transaction itself; what went wrong is being raised already.
-        return
 
 
 def _judged(filing: _Filing, found: Recognised, received: Received | None) -> TableAccount:
@@ -195,7 +190,7 @@ def _write_part(filing: _Filing, part: TableAccount, upload: int, account: Accou
     if part.made != part.accepted + len(part.verdict.rejected):
         raise RuntimeError(f"{filing.path}: {part.made} rows made, not all of them accepted or rejected")
     account.tables.append(part)
-    account.note_without_setup(table, upload, filing.settings)
+    account.without_setup += without_setup(connection, table, upload, filing.settings)
     return part
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from collections.abc import Iterator
 
 import duckdb
 
@@ -40,18 +41,18 @@ _NAMED = 5
 
 def without_setup(
     connection: duckdb.DuckDBPyConnection, table: Table, upload: int, settings: Settings
-) -> str | None:
-    """A note on tanks of an upload whose rows fall into a season in which they have no set-up; None when all have
+) -> Iterator[str]:
+    """A note on tanks of an upload whose rows fall into a season in which they have no set-up; none when all have
     one, or when no set-up is known at all."""
     dated = [name for name in table.primary_key if table.column(name).kind in {"date", "moment"}]
     dated += [table.key_season_of] if table.key_season_of else []
     if not dated or "tank_id" not in table.column_names:
-        return None
+        return
     meant = settings.meant_by("tank")
     setups = connection.execute("SELECT tank_id, season FROM setups").fetchall()
     known = {(meant.get(tank, tank), season) for tank, season in setups}
     if not known:
-        return None
+        return
     rows = connection.execute(
         f'SELECT tank_id, min("{dated[0]}")::DATE, max("{dated[0]}")::DATE FROM received_{table.name} '
         f"WHERE upload = {upload} GROUP BY tank_id ORDER BY tank_id"
@@ -63,10 +64,10 @@ def without_setup(
         if (meant.get(tank, tank), season) not in known
     }
     if not lacking:
-        return None
+        return
     named = [f"{tank} in {season}/{(season + 1) % 100:02d}" for tank, season in lacking.items()]
     listed = first_of(named, _NAMED)
-    return f"rows of tanks without a set-up in their season are kept, and join when it arrives: {listed}"
+    yield f"rows of tanks without a set-up in their season are kept, and join when it arrives: {listed}"
 
 
 def plain_form(code: str) -> str:

@@ -16,13 +16,20 @@ import duckdb
 
 from broodyear.findings import FileReport, Finding, TableCount
 from broodyear.formulas import guarded
-from broodyear.intake.rejected import Filed, FiledPart, Rejected, RejectedRows, cells_as_json
-from broodyear.intake.rejects import require_copies, write_rejects
+from broodyear.intake.rejected import (
+    Filed,
+    FiledPart,
+    Rejected,
+    RejectedRows,
+    cells_as_json,
+    require_copies,
+    write_rejects,
+)
 from broodyear.intake.rendering import printable
 from broodyear.store import Store, ledger
 from broodyear.store.handle import utc_now
 from broodyear.store.open_rows import dismiss, find_open_rows
-from broodyear.store.opening import unavailable
+from broodyear.store.opening import in_plain_words
 
 _COUNTS = ("rows_made", "rows_accepted", "rows_rejected")
 _ROWS = (
@@ -52,12 +59,9 @@ class OpenRow:
 
 def open_rows(store: Store) -> list[OpenRow]:
     """The rejected rows still open, by upload and line. Raises StoreUnavailable when the store cannot be read."""
-    try:
-        with store.session() as session:
-            find_open_rows(session, store.settings)
-            rows = session.execute(_ROWS).fetchall()
-    except duckdb.Error as error:
-        raise unavailable(store.path, error) from None
+    with in_plain_words(store.path), store.session() as session:
+        find_open_rows(session, store.settings)
+        rows = session.execute(_ROWS).fetchall()
     return [
         OpenRow(int(upload), path, loaded_at, int(line), name, tuple(json.loads(raw)), problems)
         for upload, path, loaded_at, line, name, raw, problems in rows
@@ -69,11 +73,8 @@ def dismiss_rows(store: Store, places: Sequence[str], reason: str) -> int:
 
     The store must be open for changes. Raises UsageError when no row is open at one of the places.
     """
-    try:
-        with store.session() as session:
-            return dismiss(session, places, reason, store.settings, utc_now())
-    except duckdb.Error as error:
-        raise unavailable(store.path, error) from None
+    with in_plain_words(store.path), store.session() as session:
+        return dismiss(session, places, reason, store.settings, utc_now())
 
 
 def write_copies(store: Store, rows: Sequence[OpenRow], folder: Path) -> list[Path]:

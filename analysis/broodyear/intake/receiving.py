@@ -14,35 +14,49 @@ from broodyear.intake.bodies import Body, Dialect
 from broodyear.intake.cell_sql import ParseOptions, clean
 from broodyear.intake.decoding import Text
 from broodyear.intake.plain_files import first_position, made_whole, plain_file
-from broodyear.intake.records import Row
 from broodyear.intake.shapes import BLANKS
 
 ROWS_AT_A_TIME = 50_000
 
 
-@dataclass(frozen=True)
+@dataclass
 class Received:
-    """The rows of a file as they came, in the table ``received``: how many, and spreadsheet rows of the file."""
+    """The rows of a file as they came, in the table ``received``: how many, spreadsheet rows of the file, and rows
+    with fewer cells than the header."""
 
-    rows: int
-    lines_read: int
-    short_rows: int
+    rows: int = 0
+    lines_read: int = 0
+    short_rows: int = 0
 
 
 def receive(connection: duckdb.DuckDBPyConnection, body: Body, dialect: Dialect, width: int) -> Received:
     """Read the rows of a file into ``received``: their spreadsheet rows, and their cells as text."""
     if body.text is not None:
-        received = _receive_at_once(connection, body.text, dialect, width)
-        if received is not None:
-            return received
+        at_once = _receive_at_once(connection, body.text, dialect, width)
+        if at_once is not None:
+            return at_once
     make_cells(connection, "received", width)
-    rows = _Counted(body.rows(dialect.separator), dialect, width)
+    received = Received()
+    rows = _rows(body, dialect, width, received)
     while chunk := list(islice(rows, ROWS_AT_A_TIME)):
         frame = pd.DataFrame(chunk, columns=["line", "unclosed", *cell_names(width).split(", "), "surplus"])
         connection.register("chunk", frame)
         connection.execute("INSERT INTO received SELECT * FROM chunk")
         connection.unregister("chunk")
-    return Received(rows.taken, rows.lines_read, rows.short_rows)
+    return received
+
+
+def _rows(body: Body, dialect: Dialect, width: int, received: Received) -> Iterator[tuple[int | str | None, ...]]:
+    """The rows below the header as tuples, counted in ``received`` as they pass; blank rows are left out."""
+    separator = dialect.separator
+    for row in body.rows(separator):
+        received.lines_read = row.line
+        if row.line > dialect.header_line and any(cell.strip(BLANKS) for cell in row.cells):
+            received.rows += 1
+            received.short_rows += len(row.cells) < width
+            cells = [cell or None for cell in row.cells[:width]] + [None] * (width - len(row.cells))
+            surplus = separator.join(row.cells[width:]).strip(BLANKS + separator)
+            yield (row.line, row.unclosed, *cells, surplus or None)
 
 
 def _receive_at_once(
@@ -76,34 +90,3 @@ def make_cells(connection: duckdb.DuckDBPyConnection, name: str, width: int) -> 
 def cell_names(width: int) -> str:
     """The cells of a row as they are named in SQL."""
     return ", ".join(f"c{place}" for place in range(width))
-
-
-class _Counted:
-    """The rows below the header as tuples, counted as they pass; blank rows are left out."""
-
-    def __init__(self, rows: Iterator[Row], dialect: Dialect, width: int) -> None:
-        self._rows = rows
-        self._header_line = dialect.header_line
-        self._separator = dialect.separator
-        self._width = width
-        self.lines_read = 0
-        self.taken = 0
-        self.short_rows = 0
-
-    def __iter__(self) -> Iterator[tuple[int | str | None, ...]]:
-        return self
-
-    def __next__(self) -> tuple[int | str | None, ...]:
-        for row in self._rows:
-            self.lines_read = row.line
-            if row.line > self._header_line and any(cell.strip(BLANKS) for cell in row.cells):
-                return self._tuple(row)
-        raise StopIteration
-
-    def _tuple(self, row: Row) -> tuple[int | str | None, ...]:
-        self.taken += 1
-        cells: list[str | None] = [cell or None for cell in row.cells[: self._width]]
-        self.short_rows += len(cells) < self._width
-        cells += [None] * (self._width - len(cells))
-        surplus = self._separator.join(row.cells[self._width :]).strip(BLANKS + self._separator)
-        return (row.line, row.unclosed, *cells, surplus or None)

@@ -8,10 +8,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from broodyear.errors import UnreadableFile
+from broodyear.intake.shapes import BLANKS
 from broodyear.intake.slots import Slot
 from broodyear.schemas import Table, all_tables
-
-_BLANKS = " \t\r\n\u00a0\ufeff\u3000"
 
 
 class FitsNothing(UnreadableFile):
@@ -41,10 +40,10 @@ class Recognised:
         """Declared column -> what its cell holds where the header comes again, in lower case and without blanks
         around it; only columns whose cells are taken as they are."""
         if not self.slots:
-            return {column: self.header[place].strip(_BLANKS).lower() for column, place in self.places.items()}
+            return {column: self.header[place].strip(BLANKS).lower() for column, place in self.places.items()}
         pieces = {column: {slot.pieces[place] for slot in self.slots} for column, place in self.places.items()}
         return {
-            column: piece.heading.strip(_BLANKS).lower()
+            column: piece.heading.strip(BLANKS).lower()
             for column, (piece, *others) in pieces.items()
             if not others and piece is not None and len(piece.places) == 1 and not piece.words and piece.heading
         }
@@ -59,7 +58,7 @@ class Recognised:
 
 def plain_name(cell: str) -> str:
     """A header cell as a column name: other case, spaces around it, and spaces inside are forgiven."""
-    return re.sub(r"[\s\-]+", "_", cell.strip(_BLANKS + "'\"").lower())
+    return re.sub(r"[\s\-]+", "_", cell.strip(BLANKS + "'\"").lower())
 
 
 def table_of_name(name: str) -> Table | None:
@@ -85,7 +84,7 @@ def find_header(rows: Sequence[Sequence[str]]) -> int:
     scores = [header_score(row) for row in rows]
     best = max(scores, default=0)
     if best == 0:
-        filled = next((row for row in rows if any(cell.strip(_BLANKS) for cell in row)), None)
+        filled = next((row for row in rows if any(cell.strip(BLANKS) for cell in row)), None)
         if filled is None:
             raise FitsNothing("the file is empty", "Send the table with its header row.")
         shown = ", ".join(cell.strip() for cell in filled)[:120]
@@ -111,7 +110,7 @@ def recognise(header: Sequence[str], file_name: str) -> Recognised:
     places = {column: names.index(column) for column in chosen.column_names if column in names}
     if any(cells[place] != column for column, place in places.items()):
         notes.append("column names in another case or with spaces were put right")
-    extra = [cells[i].strip(_BLANKS) for i, name in enumerate(names) if name and name not in places]
+    extra = [cells[i].strip(BLANKS) for i, name in enumerate(names) if name and name not in places]
     if extra:
         notes.append(f"columns not in the table were left out: {', '.join(extra)[:200]}")
     return Recognised(chosen, places, tuple(cells), tuple(notes), len(cells))
@@ -120,7 +119,7 @@ def recognise(header: Sequence[str], file_name: str) -> Recognised:
 def without_empty_end(header: Sequence[str]) -> list[str]:
     """The cells of a header without the blank ones at its end."""
     cells = list(header)
-    while cells and not cells[-1].strip(_BLANKS):
+    while cells and not cells[-1].strip(BLANKS):
         cells.pop()
     return cells
 

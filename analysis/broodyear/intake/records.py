@@ -55,17 +55,27 @@ def _plain_cells(line: str, separator: str) -> list[str]:
 
 
 def _quoted_row(line: str, lines: _Lines, separator: str, number: int) -> Row:
-    feed = _Feed(line, lines, number)
+    taken, is_closed = [line], True
+
+    def feed() -> Iterator[str]:
+        """The lines that the row may take."""
+        nonlocal is_closed
+        yield line
+        while len(taken) <= MOST_LINES_IN_A_CELL and (more := lines.take(number)) is not None:
+            taken.append(more)
+            yield more
+        is_closed = False
+
     # Only where blanks stand before a quote: elsewhere they belong to the cell as it was received.
     skips = re.search(rf'(^|{re.escape(separator)}) +"', line) is not None
     try:
-        cells = next(csv.reader(feed, delimiter=separator, skipinitialspace=skips))
+        cells = next(csv.reader(feed(), delimiter=separator, skipinitialspace=skips))
     except csv.Error:
         raise too_long(number) from None
-    if feed.ran_out:
-        lines.give_back(feed.taken[1:])
-        return Row(number, _plain_cells(line, separator), unclosed=True)
-    return Row(number, cells)
+    if is_closed:
+        return Row(number, cells)
+    lines.give_back(taken[1:])
+    return Row(number, _plain_cells(line, separator), unclosed=True)
 
 
 def too_long(line: int) -> UnreadableFile:
@@ -95,28 +105,3 @@ class _Lines:
     def give_back(self, lines: list[str]) -> None:
         """Put lines back, to be taken again in the same order."""
         self._back.extendleft(reversed(lines))
-
-
-class _Feed:
-    """The lines one row may take: iterating notes what was taken and whether the row wanted more than it may."""
-
-    def __init__(self, first: str, lines: _Lines, row: int) -> None:
-        self.taken = [first]
-        self._row = row
-        self.ran_out = False
-        self._lines = lines
-        self._started = False
-
-    def __iter__(self) -> _Feed:
-        return self
-
-    def __next__(self) -> str:
-        if not self._started:
-            self._started = True
-            return self.taken[0]
-        line = self._lines.take(self._row) if len(self.taken) <= MOST_LINES_IN_A_CELL else None
-        if line is None:
-            self.ran_out = True
-            raise StopIteration
-        self.taken.append(line)
-        return line

@@ -14,6 +14,7 @@ from typing import BinaryIO
 
 import duckdb
 
+from broodyear.derived import transaction
 from broodyear.errors import BroodyearError, Refused, UnreadableFile
 from broodyear.findings import CheckResult, FileReport, Finding, Skipped
 from broodyear.intake.checking import by_line
@@ -22,8 +23,7 @@ from broodyear.intake.known import expect_no_codes
 from broodyear.intake.mending import from_ledger
 from broodyear.intake.opened import Opened, open_upload
 from broodyear.intake.recognise import FitsNothing
-from broodyear.intake.rejected import Filed
-from broodyear.intake.rejects import require_rejects, write_rejects
+from broodyear.intake.rejected import Filed, require_rejects, write_rejects
 from broodyear.intake.shapes import make_readable
 from broodyear.intake.sources import Source, find_sources
 from broodyear.layouts import Layouts
@@ -32,7 +32,7 @@ from broodyear.settings import Settings
 from broodyear.store import Store, changes_under_way, ledger
 from broodyear.store.handle import utc_now
 from broodyear.store.open_rows import find_open_rows
-from broodyear.store.opening import unavailable
+from broodyear.store.opening import in_plain_words
 from broodyear.store.scratch import scratch_store
 from broodyear.workspace import working_folder
 
@@ -174,7 +174,7 @@ def load_paths(
     with working_folder() as folder:
         run = _Run(settings, progress, loads=True, may_link=not store.is_shut_in, today=today)
         files = _open_all(run, folder, paths, layouts or Layouts(), stdin, rejects)
-        try:
+        with in_plain_words(store.path):
             with store.for_uploads() as connection:
                 run.late = {
                     upload: from_ledger(connection, upload) for upload in changes_under_way.untold(connection)
@@ -184,18 +184,13 @@ def load_paths(
                     sent = tuple((file.source.shown, file.body.sha256) for file in files)
                     changes_under_way.begin(connection, changes_under_way.UnderWay(utc_now(), files=sent))
                     _file_all(run, files, connection)
-        except duckdb.Error as error:
-            raise unavailable(store.path, error) from None
     return run.finished(rejects, tell, partial(_note_told, run, store))
 
 
 def _note_told(run: _Run, store: Store) -> None:
     told = [filed.upload for filed in (*run.late.values(), *run.filed) if filed.upload is not None]
-    try:
-        with store.for_uploads() as connection:
-            changes_under_way.note_told(connection, told, utc_now())
-    except duckdb.Error as error:
-        raise unavailable(store.path, error) from None
+    with in_plain_words(store.path), store.for_uploads() as connection:
+        changes_under_way.note_told(connection, told, utc_now())
 
 
 def _all_good(run: _Run, files: list[Opened], folder: Path, store: Store) -> bool:
@@ -357,10 +352,9 @@ def _suspect(run: _Run, connection: duckdb.DuckDBPyConnection) -> None:
     if not uploads:
         return
     found = find_suspicions(connection, tuple(uploads), run.settings)
-    connection.execute("BEGIN")
-    for upload, filed in uploads.items():
-        mine = [finding._replace(path=filed.report.path) for number, finding in found if number == upload]
-        if mine:
-            keep_findings(connection, upload, mine)
-            filed.findings = sorted([*filed.findings, *mine], key=by_line)
-    connection.execute("COMMIT")
+    with transaction(connection):
+        for upload, filed in uploads.items():
+            mine = [finding._replace(path=filed.report.path) for number, finding in found if number == upload]
+            if mine:
+                keep_findings(connection, upload, mine)
+                filed.findings = sorted([*filed.findings, *mine], key=by_line)

@@ -26,13 +26,11 @@ def layout_text(layout: Layout) -> str:
 
 def layout_lines(layout: Layout) -> list[Line]:
     """One [[layout]] entry, line by line."""
-    lines = ["[[layout]]", f"name = {quote(layout.name)}"]
-    lines += [f"files = {quote(layout.files)}"] if layout.files is not None else []
-    lines += [f"sheet = {quote(layout.sheet)}"] if layout.sheet is not None else []
-    lines.append(f"header = {_listed(layout.header)}")
-    lines += [f"date_order = {quote(layout.date_order)}"] if layout.date_order is not None else []
-    lines += [f"decimal = {quote(layout.decimal)}"] if layout.decimal is not None else []
-    lines += [f"ignore = {_listed(layout.ignore)}"] if layout.ignore else []
+    lines = ["[[layout]]"]
+    for name in ("name", "files", "sheet", "header", "date_order", "decimal", "ignore"):
+        said = getattr(layout, name)
+        if said is not None and (said or name != "ignore"):
+            lines.append(f"{name} = {quote(said) if isinstance(said, str) else _listed(said)}")
     return [*map(Line, lines), *(line for rows in layout.rows for line in _rows_lines(rows))]
 
 

@@ -11,7 +11,7 @@ from functools import cache
 
 import duckdb
 
-from broodyear.derived import statement
+from broodyear.derived import statement, transaction
 from broodyear.schemas import TABLE_NAMES, Table, all_tables
 from broodyear.store.layout import (
     LEDGER,
@@ -92,8 +92,7 @@ def bring_up_to_date(connection: duckdb.DuckDBPyConnection) -> None:
 
     Uploads that came before there was a note of it count as told.
     """
-    connection.execute("BEGIN")
-    try:
+    with transaction(connection):
         for table in all_tables():
             connection.execute(f"DROP VIEW IF EXISTS {table.name}")
         untold = "told_at" not in columns_of(connection, "uploads")
@@ -106,10 +105,6 @@ def bring_up_to_date(connection: duckdb.DuckDBPyConnection) -> None:
                 _make_anew(connection, table)
             connection.execute(current_view(table))
         connection.execute("UPDATE meta SET value = ? WHERE key = 'store_version'", [str(STORE_VERSION)])
-        connection.execute("COMMIT")
-    except BaseException:
-        connection.execute("ROLLBACK")
-        raise
     connection.execute("CHECKPOINT")
 
 

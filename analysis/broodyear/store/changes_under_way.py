@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import duckdb
 
+from broodyear.derived import transaction
 from broodyear.findings import counted
 from broodyear.store.ledger import standing
 
@@ -139,13 +140,8 @@ def kept_of_withdrawal(connection: duckdb.DuckDBPyConnection, upload: int) -> st
 
 def note_told(connection: duckdb.DuckDBPyConnection, uploads: Sequence[int], now: dt.datetime) -> None:
     """What became of ``uploads`` was told, and the load that told it is done."""
-    connection.execute("BEGIN")
-    try:
+    with transaction(connection):
         connection.execute(
             "UPDATE uploads SET told_at = ? WHERE list_contains(?::INTEGER[], upload)", [now, list(uploads)]
         )
         end(connection)
-        connection.execute("COMMIT")
-    except BaseException:
-        connection.execute("ROLLBACK")
-        raise

@@ -18,7 +18,7 @@ from broodyear.stopping import interruptible
 from broodyear.store import changes_under_way, withdrawing
 from broodyear.store.joining import join_labels
 from broodyear.store.open_rows import find_open_rows
-from broodyear.store.opening import connect, shut_in, unavailable
+from broodyear.store.opening import connect, in_plain_words, shut_in
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -99,7 +99,8 @@ class Store:
         """
         if name not in TABLE_NAMES:
             raise UsageError(f"there is no table {name!r}; the tables are {', '.join(TABLE_NAMES)}")
-        return self._frame(f"SELECT * FROM {name} ORDER BY upload, line")
+        with in_plain_words(self.path):
+            return self.connection.execute(f"SELECT * FROM {name} ORDER BY upload, line").df()
 
     def uploads(self) -> pd.DataFrame:
         """The ledger: one row per upload, in order; ``rows_to_mend`` counts its rejected rows still open,
@@ -110,25 +111,17 @@ class Store:
             "(SELECT count(*) FROM rejected_rows AS r WHERE r.upload = uploads.upload AND NOT r.mendable) "
             "AS rows_repeated"
         )
-        try:
-            with self.session() as session:
-                find_open_rows(session, self.settings)
-                frame: pd.DataFrame = session.execute(
-                    f"SELECT {chosen}, {open_now}, {repeated} FROM uploads ORDER BY upload"
-                ).df()
-        except duckdb.Error as error:
-            raise unavailable(self.path, error) from None
-        return frame
+        with in_plain_words(self.path), self.session() as session:
+            find_open_rows(session, self.settings)
+            return session.execute(f"SELECT {chosen}, {open_now}, {repeated} FROM uploads ORDER BY upload").df()
 
     def withdraw(self, upload: int) -> str:
         """Take upload number ``upload`` back; returns a sentence that says what was taken back.
 
         Raises UsageError when it does not stand.
         """
-        try:
+        with in_plain_words(self.path):
             said = withdrawing.withdraw(self.connection, upload, utc_now(), self.settings)
-        except duckdb.Error as error:
-            raise unavailable(self.path, error) from None
         self.derived = frozenset()
         return said
 
@@ -152,11 +145,8 @@ class Store:
 
     def _told(self, sentence: Callable[[duckdb.DuckDBPyConnection], str | None]) -> str | None:
         """A sentence about the ledger, read in a session of its own."""
-        try:
-            with self._connection.cursor() as session:
-                return sentence(session)
-        except duckdb.Error as error:
-            raise unavailable(self.path, error) from None
+        with in_plain_words(self.path), self._connection.cursor() as session:
+            return sentence(session)
 
     def keep_derived(self) -> bool:
         """Keep the derived tables, unless few, in the file, so that reports need not work them out again.
@@ -188,17 +178,8 @@ class Store:
         from broodyear.derived import read_derived
 
         self.derive(name)
-        try:
+        with in_plain_words(self.path):
             return read_derived(self.connection, name)
-        except duckdb.Error as error:
-            raise unavailable(self.path, error) from None
-
-    def _frame(self, query: str) -> pd.DataFrame:
-        try:
-            frame: pd.DataFrame = self.connection.execute(query).df()
-        except duckdb.Error as error:
-            raise unavailable(self.path, error) from None
-        return frame
 
 
 def open_store(

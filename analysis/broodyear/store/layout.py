@@ -11,6 +11,7 @@ from collections.abc import Collection, Sequence
 
 import duckdb
 
+from broodyear.derived import transaction
 from broodyear.schemas import Column, Table, all_tables
 from broodyear.settings import Settings
 
@@ -174,17 +175,16 @@ def _default(table: Table, name: str) -> str:
 
 def create_layout(connection: duckdb.DuckDBPyConnection) -> None:
     """Create the ledger, a received table and a view for each declared table, and write the store's version."""
-    connection.execute("BEGIN")
-    for name, columns in LEDGER.items():
-        listed = ", ".join(f'"{column}" {kind}' for column, kind in columns.items())
-        connection.execute(f"CREATE TABLE {name} ({listed})")
-    for table in all_tables():
-        for name, allowed in words_types(table).items():
-            connection.execute(create_type(name, allowed))
-        connection.execute(received_table(table))
-        connection.execute(current_view(table))
-    connection.execute("INSERT INTO meta VALUES ('store_version', ?)", [str(STORE_VERSION)])
-    connection.execute("COMMIT")
+    with transaction(connection):
+        for name, columns in LEDGER.items():
+            listed = ", ".join(f'"{column}" {kind}' for column, kind in columns.items())
+            connection.execute(f"CREATE TABLE {name} ({listed})")
+        for table in all_tables():
+            for name, allowed in words_types(table).items():
+                connection.execute(create_type(name, allowed))
+            connection.execute(received_table(table))
+            connection.execute(current_view(table))
+        connection.execute("INSERT INTO meta VALUES ('store_version', ?)", [str(STORE_VERSION)])
 
 
 def words_types(table: Table) -> dict[str, tuple[str, ...]]:

@@ -6,6 +6,7 @@ import contextlib
 import os
 import re
 import uuid
+from collections.abc import Iterator
 from pathlib import Path
 
 import duckdb
@@ -184,6 +185,15 @@ def if_unreadable(path: Path, error: BaseException) -> StoreUnavailable | None:
     # A damaged block comes as an error of no kind.
     unreadable = isinstance(error, _UNREADABLE) or type(error) is duckdb.Error
     return unavailable(path, error) if unreadable else None
+
+
+@contextlib.contextmanager
+def in_plain_words(path: Path) -> Iterator[None]:
+    """Where the database fails in the block, StoreUnavailable says of the store at ``path`` what went wrong."""
+    try:
+        yield
+    except duckdb.Error as error:
+        raise unavailable(path, error) from None
 
 
 def unavailable(path: Path, error: BaseException) -> StoreUnavailable:

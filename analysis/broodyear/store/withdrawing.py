@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 import duckdb
 
+from broodyear.derived import transaction
 from broodyear.errors import UsageError
 from broodyear.schemas import Column, Table, all_tables
 from broodyear.settings import Settings
@@ -27,18 +28,13 @@ def withdraw(connection: duckdb.DuckDBPyConnection, upload: int, now: dt.datetim
     if row[1]:
         raise UsageError(f"upload {upload} is withdrawn already")
     begin(connection, UnderWay(now, withdrawing=upload))
-    connection.execute("BEGIN")
-    try:
+    with transaction(connection):
         connection.execute("UPDATE uploads SET withdrawn = true, withdrawn_at = ? WHERE upload = ?", [now, upload])
         for table in all_tables():
             if table.name in row[0].split("+"):
                 _give_back(connection, table, upload, settings)
                 _settle_again(connection, table, upload, settings)
         end(connection)
-        connection.execute("COMMIT")
-    except BaseException:
-        connection.execute("ROLLBACK")
-        raise
     rows = f"{row[3]:,} {'row' if row[3] == 1 else 'rows'}"
     return f"upload {upload} ({row[2]}, {row[0]}, {rows}) is withdrawn; load the file again to bring it back"
 

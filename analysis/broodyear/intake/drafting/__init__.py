@@ -7,9 +7,16 @@ layout; ``draft_text`` writes a draft as an entry of layouts.toml in which every
 
 from __future__ import annotations
 
-from broodyear.intake.drafting.drafts import Draft, Drafts, HeadingGuess, draft_all, draft_layout
+from broodyear.intake.drafting.drafts import (
+    Draft,
+    Drafts,
+    HeadingGuess,
+    draft_all,
+    draft_layout,
+    draft_text,
+    preview_text,
+)
 from broodyear.intake.drafting.preview import PreviewTable, preview
-from broodyear.intake.drafting.text import draft_text, preview_text
 
 __all__ = [
     "Draft",

@@ -1,5 +1,7 @@
 """A first layout for a file that fits no table: headings matched to columns, what is missing marked, and lines of
-totals left out: a draft asks for a cell that they lack and every other line has."""
+totals left out: a draft asks for a cell that they lack and every other line has. It is written as an entry of
+layouts.toml in which every guess is marked, with the first rows below it as comments.
+"""
 
 from __future__ import annotations
 
@@ -13,7 +15,7 @@ from typing import BinaryIO
 from broodyear.errors import UnreadableFile
 from broodyear.findings import Skipped
 from broodyear.intake.bodies import Body, Dialect, named_where_filled, read_body
-from broodyear.intake.drafting.assigning import Assigned, assign
+from broodyear.intake.drafting.assigning import UNKNOWN, Assigned, assign
 from broodyear.intake.drafting.headings import Looks, in_two_orders, looks_of, meanings, proved_order
 from broodyear.intake.drafting.preview import PreviewTable, preview
 from broodyear.intake.messages import is_line_of_totals
@@ -22,6 +24,7 @@ from broodyear.intake.recognise import FitsNothing, without_empty_end
 from broodyear.intake.records import SEPARATORS, Row
 from broodyear.intake.sources import Source, find_sources
 from broodyear.layouts import HeadingNames, Layout, Layouts, Rows, heading_names
+from broodyear.layouts.writing import layout_lines, quote
 from broodyear.schemas import table
 from broodyear.settings import SeasonSpan
 
@@ -241,3 +244,60 @@ def _asking_more(
 
 def _filled(cells: Sequence[str], place: int) -> bool:
     return place < len(cells) and bool(cells[place].strip())
+
+
+_LONGEST_CELL = 24
+
+
+def draft_text(draft: Draft) -> str:
+    """The entry of one draft; it reads as a layout as soon as nothing is marked with a question."""
+    lines = [f"# {draft.path}: the headings stand in line {draft.header_line}"]
+    for line in layout_lines(draft.layout):
+        lines.append(f"{line.text}{_mark(draft, line.table, line.column, line.text)}")
+        if line.text.startswith("header") and draft.two_orders:
+            asked = f"? {draft.two_orders} can mean two days; write month_first or day_first, and take the # away"
+            lines.append(f"#date_order = {quote(UNKNOWN)}  # {asked}")
+    left = [heading.heading for heading in draft.headings if not heading.uses]
+    if left:
+        listed = ", ".join(map(quote, left))
+        lines.append(f"# left over; to leave them out on purpose, write above the rows: ignore = [{listed}]")
+    return "\n".join([*lines, *preview_text(draft.preview)]) + "\n"
+
+
+def _mark(draft: Draft, table: str | None, column: str | None, text: str) -> str:
+    if text.startswith("date_order"):
+        return f"  # guess: {draft.proof} can be read in no other order"
+    if table is None or column is None:
+        return ""
+    if (table, column) in draft.unknown:
+        return f"  # ? nothing in the file tells it; put something in place of {UNKNOWN}"
+    marks = []
+    if draft.guesses.get((table, column), "name") != "name":
+        marks.append(f"guess: {draft.guesses[table, column]}")
+    if (table, column) in draft.words:
+        marks.append(f"? words to map: {', '.join(map(quote, draft.words[table, column]))}")
+    return f"  # {'; '.join(marks)}" if marks else ""
+
+
+def preview_text(tables: tuple[PreviewTable, ...]) -> list[str]:
+    """The first rows of each table as comments, in columns; what cannot be read has a question mark before it."""
+    lines = []
+    for one in tables:
+        lines.append(f"# {one.table}, the first rows as they would read:")
+        cells = [["line", *one.columns]]
+        for number, values in one.rows:
+            shown = zip(one.columns, values, strict=True)
+            cells.append(
+                [str(number), *(_shortened(value, (number, name) in one.unread) for name, value in shown)]
+            )
+        widths = [max(len(row[place]) for row in cells) for place in range(len(cells[0]))]
+        for row in cells:
+            padded = (cell.ljust(width) for cell, width in zip(row, widths, strict=True))
+            lines.append(f"#   {'  '.join(padded)}".rstrip())
+    return lines
+
+
+def _shortened(value: str, unread: bool) -> str:
+    text = " ".join(value.split())
+    text = text if len(text) <= _LONGEST_CELL else text[: _LONGEST_CELL - 1] + "…"
+    return f"?{text}" if unread and text != UNKNOWN else text
