@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import runpy
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 import frictionless
@@ -203,9 +204,9 @@ def test_a_review_is_the_same_bytes_with_one_process_and_with_two(
     monkeypatch.setattr(second_process, "_processors", lambda: 2)
     done_there: list[str] = []
 
-    def noted(beside: second_process.SecondProcess, asked: second_process.Asked) -> tuple[bool, object]:
-        done_there.append(getattr(asked.work, "func", asked.work).__name__)
-        return really(beside, asked)
+    def noted(beside: second_process.SecondProcess, work: partial[object]) -> second_process.Answer:
+        done_there.append(work.func.__name__)
+        return really(beside, work)
 
     really = second_process.SecondProcess._done_there
     monkeypatch.setattr(second_process.SecondProcess, "_done_there", noted)
