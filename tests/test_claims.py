@@ -30,7 +30,7 @@ def test_only_what_is_clear_or_assigned_is_claimed_and_what_cannot_be_told_is_no
     assert by_decision[Decision.CLAIMED] == {Reason.CLEAR, Reason.ASSIGNED}
     assert by_decision[Decision.NOT_CLAIMED] == {
         Reason.NOT_CLEAR, Reason.WATCH, Reason.AT_POOR_PLACE, Reason.AT_WATCHED_PLACE, Reason.DEPENDS_ON_SILENT,
-        Reason.BATCHES_DISAGREE, Reason.AGAINST_CARE, Reason.OWN_FIT,
+        Reason.BATCHES_DISAGREE, Reason.AGAINST_CARE, Reason.OWN_FIT, Reason.HOUR_OF_LOOKING,
     }  # fmt: skip
 
 

@@ -75,6 +75,7 @@ class Reason(StrEnum):
     NO_INTERVAL = "no_interval"
     SPREADS_UNKNOWN = "spreads_unknown"
     NO_RECORDS = "no_records"
+    COUNTED_FROM_HATCH = "counted_from_hatch"
     OUTSIDE_TESTED = "outside_tested"
     STOCKS_DIFFER = "stocks_differ"
 
@@ -94,7 +95,7 @@ REASONS: dict[Reason, ReasonMeaning] = {
     Reason.ASSIGNED: ReasonMeaning(_YES, "tanks were assigned at random, and the comparison is clear"),
     Reason.NOT_CLEAR: ReasonMeaning(_NO, "chance alone would often show as much"),
     Reason.HOUR_OF_LOOKING: ReasonMeaning(
-        _NO, "could be the hour of looking: dates count to the end of their day"
+        _NO, "no more than the hour of looking can make, as dates count to the end of their day"
     ),
     Reason.WATCH: ReasonMeaning(_NO, "unusual by itself, not clear among all that were looked at"),
     Reason.AT_POOR_PLACE: ReasonMeaning(_NO, "low, at a site that is below expected over its seasons"),
@@ -120,6 +121,9 @@ REASONS: dict[Reason, ReasonMeaning] = {
     Reason.NO_INTERVAL: ReasonMeaning(_UNTOLD, "the error of the estimate is not known"),
     Reason.SPREADS_UNKNOWN: ReasonMeaning(_UNTOLD, "the spreads between batches and sites could not be estimated"),
     Reason.NO_RECORDS: ReasonMeaning(_UNTOLD, "what it needs was not recorded"),
+    Reason.COUNTED_FROM_HATCH: ReasonMeaning(
+        _UNTOLD, "the model counts days from hatch, and only days from fertilisation are scored"
+    ),
     Reason.OUTSIDE_TESTED: ReasonMeaning(_UNTOLD, "outside the temperatures the model was tested at"),
     Reason.STOCKS_DIFFER: ReasonMeaning(
         _UNTOLD, "right on average over stocks for which it is wrong in opposite directions"

@@ -190,7 +190,7 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("if excludes_zero(low, high) and", "if False and"),
         ('TOO_FEW_BATCHES if row["batches"] < FEWEST_BATCHES else clear',
          'TOO_FEW_BATCHES if row["batches"] > FEWEST_BATCHES else clear'),
-        ('clear_or_not(float(found[0]["p_value"]))', "Reason.NOT_CLEAR"),
+        ("clear_or_not(in_family[model])", "Reason.NOT_CLEAR"),
         ("reason = _reason(row, p_family)", 'reason = _reason(row, row["p_value"])'),
     )),
     ("development/scoring/score_cells.py", SCORES, (

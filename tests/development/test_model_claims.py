@@ -118,6 +118,35 @@ def test_wrong_dates_are_scored_and_named(programme: Any) -> None:
     assert found.statements.query("topic == 'suspects'")["sentence"].str.contains("probably wrong ones").any()
 
 
+def test_no_given_model_is_dropped_in_silence(programme: Any) -> None:
+    coefficients = {"K": 500.0}
+    elsewhere = DevelopmentModel("elsewhere", "coho", "hatch_half", "constant_units", coefficients)
+    after = DevelopmentModel(
+        "after", "chinook", "hatch_half", "constant_units", coefficients, counted_from="hatch"
+    )
+    found = assess_development(programme.frame, daily=programme.daily, models=[elsewhere, after], **OPTIONS)
+    rows = found.scores.set_index("model").loc[["elsewhere", "after"], ["tanks", "unscored", "note"]]
+    assert rows.values.tolist() == [
+        [0, "no_records", "no tank of coho with this stage can be scored"],
+        [0, "counted_from_hatch", "the model counts days from hatch, and only days from fertilisation are scored"],
+    ]
+    told = {one.subject: one for one in found.claims if one.kind is ClaimKind.MODEL_BIASED}
+    assert (told["elsewhere"].reason, told["after"].reason) == (Reason.NO_RECORDS, Reason.COUNTED_FROM_HATCH)
+    assert {told[name].section for name in ("elsewhere", "after")} == {"answer"}
+    assert not found.thermometers["model"].isin(["elsewhere", "after"]).any()
+    read = [one.reason for one in found.claims if one.kind is ClaimKind.THERMOMETER]
+    assert set(read) == {Reason.ONE_LEVEL}  # every tank was read by hand
+    assert set(found.disagreements["species"]) == {"chinook"}
+
+
+def test_a_single_batch_is_predicted_by_models_that_need_no_fit(programme: Any) -> None:
+    one = programme.frame[programme.frame["batch_id"] == programme.frame["batch_id"].iloc[0]]
+    found = assess_development(one, daily=programme.daily, models=[true_model(programme)], **OPTIONS)
+    (shown,) = found.shown.values()
+    assert "truth" in shown and found.predictions.query("model == 'truth'")["predicted_day"].notna().all()
+    assert whole(found.claims, "truth").reason is Reason.TOO_FEW_BATCHES
+
+
 def test_a_model_that_misses_by_less_is_said_to_predict_better(programme: Any) -> None:
     far = DevelopmentModel("far", "chinook", "hatch_half", "constant_units", {"K": 700.0})
     found = assess_development(
@@ -174,6 +203,17 @@ def test_models_are_one_family_and_the_bands_of_a_model_another() -> None:
     assert alone["m", ""] is Reason.CLEAR
     bands = judged({"p_value": 0.03}, {"band": "<5", "p_value": 0.03}, {"band": "5-7", "p_value": 0.04})
     assert bands == {("m", ""): Reason.CLEAR, ("m", "<5"): Reason.NOT_CLEAR, ("m", "5-7"): Reason.NOT_CLEAR}
+
+
+def test_models_asked_about_the_same_thermometers_are_a_family() -> None:
+    place = {"species": "chinook", "stage": "hatch_half", "read_by": "hand_less_logger", "tanks": 40, "batches": 8}
+    limits = {"bias_days": -2.0, "bias_low": -3.9, "bias_high": -0.1}
+    rows = [{**place, **limits, "model": name, "p_value": p} for name, p in (("m", 0.03), ("n", 0.2))]
+    nothing = pd.DataFrame(columns=["species", "stage", "p_value", "model", "against"])
+    for count, reason in ((1, Reason.CLEAR), (2, Reason.NOT_CLEAR)):
+        claims = development_claims(pd.DataFrame([ORDINARY]), nothing, pd.DataFrame(rows[:count]))
+        first = next(one for one in claims if one.kind is ClaimKind.THERMOMETER)
+        assert (first.reason, first.p_family, first.comparisons) == (reason, pytest.approx(0.03 * count), count)
 
 
 def test_an_interval_that_leaves_out_zero_and_not_a_day_of_looking_is_no_finding() -> None:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import re
 
-from broodyear.development import published_models, published_pairs
-from broodyear.development.models.sources import bibtex, references
+import pandas as pd
+
+from broodyear.development import published_disagreements, published_models, published_pairs
+from broodyear.development.models.sources import bibtex, cited_on_page, references
 
 #: Excerpts and recollections without a work that could be cited.
 NO_WORK = ("general recollection", "Krebs et al.", "study of yolk coagulation", "a commercial egg supplier")
@@ -19,6 +21,15 @@ def test_every_source_at_hand_is_a_work_with_its_parts() -> None:
     assert works["key"].is_unique and works["number"].tolist() == list(range(1, len(works) + 1))
     known = works[works["doi"] != ""]
     assert len(known) >= 8 and known["doi"].str.match(r"10\.\d{4,9}/\S+$").all()
+
+
+def test_works_are_those_of_models_pairs_and_disagreements_and_not_the_settings() -> None:
+    wrong = published_disagreements(3.0).query("species == 'coho'")
+    constants = pd.DataFrame({"source": ["fitted to these records", "the settings", "Own et al. 2020", ""]})
+    cited = cited_on_page(constants, pd.DataFrame({"source": []}), wrong)
+    models = published_models().set_index("model")["source"]
+    assert set(cited) == {"Own et al. 2020", *wrong["pair_source"], *models[wrong["model"]]}
+    assert len(references(cited)) > 2
 
 
 def test_two_works_in_one_text_are_two() -> None:

@@ -25,11 +25,14 @@ def said(page: Path) -> str:
 
 def test_it_says_which_model_is_biased_by_how_much_and_whose_fault_it_is(tmp_path: Path) -> None:
     text = said(write_development(results(), tmp_path, invented.uploads()).page)
-    assert "1 of 1 published or given models is biased over all temperatures." in text
+    assert (
+        "1 of 1 models that were not fitted here (published, given, or nominal units of the settings) is shown"
+        in text
+    )
     assert "Crisp1981 coho (coho, half hatched) is late by 2.5 days (95 % interval 1.5 to 3.5)." in text
     assert "Crisp1981 coho (coho, half hatched, at 5 to 7 °C) is late by 4.0 days" in text
     assert "is not shown to do otherwise for tanks read by hand than for tanks read by a logger" in text
-    assert "0 of 1 pairs are told apart." in text
+    assert "No two models could be compared: there are too few egg batches" in text
 
 
 def test_the_headline_counts_models_that_are_off_in_a_part_only() -> None:
@@ -40,8 +43,8 @@ def test_the_headline_counts_models_that_are_off_in_a_part_only() -> None:
     first = answer_section(replace(results(), claims=state([found, part]))).blocks[0]
     assert isinstance(first, Pair) and isinstance(first.blocks[0], Prose)
     assert first.blocks[0].text == (
-        "No published or given model is shown to be biased over all temperatures. 1 more is off in a single band"
-        " of temperature or for a single donor stock."
+        "No model that was not fitted here is shown to be biased over all temperatures. 1 not shown to be biased"
+        " over all is off in some band of temperature or for some donor stock."
     )
 
 
@@ -89,6 +92,7 @@ def test_every_claim_is_a_row_of_claims_csv_with_its_sentence(tmp_path: Path) ->
 def test_it_answers_for_five_degrees_model_by_model(tmp_path: Path) -> None:
     text = said(write_development(results(), tmp_path, invented.uploads()).page)
     assert "At 5 to 7 °C, too late: Crisp1981 coho (coho, half hatched, +4.0 days)" in text
+    assert "interval wider than 10 days is called too wide" in text
     assert "At 5 to 7 °C, no bias shown: this programme's own fit, log-inverse (coho, half hatched)" in text
     assert (
         "At 5 to 7 °C, cannot be judged, the interval is too wide: this programme's own fit, constant units"
@@ -100,6 +104,20 @@ def test_it_answers_for_five_degrees_model_by_model(tmp_path: Path) -> None:
     )
     lost = "Below 5 °C, cannot be judged, the spreads between batches and sites could not be estimated: Crisp1981"
     assert lost in text
+
+
+def test_an_interval_without_zero_is_never_called_no_bias(tmp_path: Path) -> None:
+    """A band that is off by itself and not among all compared, by the hour of looking, or of an own fit."""
+    made = results()
+    band = {"level": "coho hatch_half 5-7", "estimate": 4.0, "low": 3.0, "high": 5.0, "unit": "days"}
+    for reason, verdict in (
+        (Reason.NOT_CLEAR, "off by its own interval, not after all bands compared"),
+        (Reason.HOUR_OF_LOOKING, "early by no more than the hour of looking can make"),
+        (Reason.OWN_FIT, "off here, though fitted to the other batches"),
+    ):
+        claim = Claim(ClaimKind.MODEL_BIASED, "Crisp1981_coho", reason, **band)
+        page = write_development(replace(made, claims=state([claim])), tmp_path / reason, invented.uploads()).page
+        assert f"At 5 to 7 °C, {verdict}: Crisp1981 coho (coho, half hatched, +4.0 days)" in said(page)
 
 
 def test_every_number_equals_the_cell_it_names(tmp_path: Path) -> None:

@@ -22,6 +22,8 @@ from broodyear.settings import Settings
 Floats = NDArray[np.float64]
 
 STAGES = ("eyed", "hatch_first", "hatch_half", "hatch_all", "button_up", "first_feeding")
+# Where models come from that no work holds.
+SETTINGS_SOURCE = "the settings"
 COUNTED_FROM = ("fertilisation", "hatch")
 _REQUIRED = ("name", "species", "stage", "form", "coefficients")
 _OPTIONAL = ("covariance", "spread_log_sd", "valid_low_c", "valid_high_c", "counted_from", "source")
@@ -221,7 +223,7 @@ def nominal_models(settings: Settings) -> tuple[DevelopmentModel, ...]:
     """The constant units to half hatched and to button-up of every species that the settings declare."""
     return tuple(
         DevelopmentModel(
-            f"{NOMINAL}{one.code}_{stage}", one.code, stage, "constant_units", {"K": units}, source="the settings"
+            f"{NOMINAL}{one.code}_{stage}", one.code, stage, "constant_units", {"K": units}, source=SETTINGS_SOURCE
         )
         for one in settings.species
         for stage, units in (("hatch_half", one.hatch_c_days), ("button_up", one.button_up_c_days))

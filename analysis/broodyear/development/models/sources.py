@@ -13,7 +13,13 @@ from pathlib import Path
 
 import pandas as pd
 
+from broodyear.development.models.own_models import SETTINGS_SOURCE
+from broodyear.development.models.published import known_models
+
 _HERE = Path(__file__).resolve().parent
+#: Where constants come from that no work holds: fits to the records, and what the settings declare.
+OWN_SOURCE = "fitted to these records"
+NO_WORKS = ("", OWN_SOURCE, SETTINGS_SOURCE)
 _FIELDS = ("author", "title", "journal", "year", "volume", "issue", "pages", "publisher", "doi")
 #: Fields that BibTeX calls otherwise in a work that is part of a book, or of no kind of its own.
 _CALLED = {"incollection": {"journal": "booktitle"}, "misc": {"journal": "howpublished"}}
@@ -37,6 +43,14 @@ def references(cited: Iterable[str]) -> pd.DataFrame:
     table = table.drop_duplicates("key").sort_values(["author", "year", "title"], kind="stable")
     table.insert(0, "number", range(1, len(table) + 1))
     return table.reset_index(drop=True)
+
+
+def cited_on_page(constants: pd.DataFrame, pairs: pd.DataFrame, disagreements: pd.DataFrame) -> list[str]:
+    """Texts that cite the works of models and published values: constants and pairs by their source,
+    disagreements by that of the value and of the model. Fits made here and the settings' units are no works."""
+    known = known_models().set_index("model")["source"]
+    texts = [constants["source"], pairs["source"], disagreements["pair_source"], disagreements["model"].map(known)]
+    return [str(text) for column in texts for text in column.dropna().unique() if text not in NO_WORKS]
 
 
 def bibtex(works: pd.DataFrame) -> str:

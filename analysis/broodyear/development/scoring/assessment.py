@@ -128,7 +128,7 @@ def assessed(scored: DevelopmentScores, seed: int = DEFAULT_SEED) -> Development
         predictions=predictions,
         pit=pit_histogram(predictions),
         calibration=calibration_by_band(scored.scores),
-        disagreements=published_disagreements(LISTED_DISAGREEMENT_PCT),
+        disagreements=_disagreements({species for species, _ in scored.data}),
         coefficients=constants_table(scored),
         covariance=covariance_table(scored),
         fits={key: dict(one.fits) for key, one in scored.data.items()},
@@ -150,18 +150,35 @@ def _compared(scored: StageScores) -> tuple[Any, ...]:
 
 
 def shown_models(scored: StageScores) -> dict[tuple[str, str], tuple[str, ...]]:
-    """By (species, stage): the best own form, then models given, then the published default, as scored."""
+    """By (species, stage): the best own form, then models given, then the published default, as scored.
+
+    Where none could be scored, those that predict some tank.
+    """
     table = scored.scores
     is_main = (table["scheme"] == MAIN_SCHEME) & (table["band"] == "all") & table["log_score"].notna()
     shown = {}
     for key, one in scored.data.items():
         is_key = (table["species"] == key[0]) & (table["stage"] == key[1])
-        known = set(table.loc[is_main & is_key, "model"])
+        known = set(table.loc[is_main & is_key, "model"]) or _predicting(scored, key)
         fit = best_fit(one.fits)
         given = [name for name, model in one.models.items() if not isinstance(model, str)]
         wanted = ("" if fit is None else f"own_{fit.form}", *given, default_model(*key) or "")
         shown[key] = tuple(name for name in wanted if name in known)
     return shown
+
+
+def _predicting(scored: StageScores, key: tuple[str, str]) -> set[str]:
+    return {
+        name
+        for name in scored.data[key].models
+        if np.isfinite(scored.held_out[(*key, name, MAIN_SCHEME)].predicted_day).any()
+    }
+
+
+def _disagreements(species: set[str]) -> pd.DataFrame:
+    """Published values against published models, of the species on record only."""
+    table = published_disagreements(LISTED_DISAGREEMENT_PCT)
+    return table[table["species"].isin(species)].reset_index(drop=True)
 
 
 def _suspects(scored: DevelopmentScores, shown: Mapping[tuple[str, str], tuple[str, ...]]) -> pd.DataFrame:

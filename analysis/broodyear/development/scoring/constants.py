@@ -11,6 +11,7 @@ from broodyear.development.likelihood.fit_result import DevelopmentFit
 from broodyear.development.models.forms import COEFFICIENTS
 from broodyear.development.models.own_models import DevelopmentModel
 from broodyear.development.models.published import as_curve, model_row
+from broodyear.development.models.sources import OWN_SOURCE
 from broodyear.development.scoring.held_out_scores import DevelopmentScores
 
 CONSTANT_COLUMNS = (
@@ -18,7 +19,6 @@ CONSTANT_COLUMNS = (
     "batch_log_sd", "tested_low_c", "tested_high_c", "collinearity", "source", "note",
 )  # fmt: skip
 COVARIANCE_COLUMNS = ("species", "stage", "model", "constant", "with_constant", "covariance")
-OWN_SOURCE = "fitted to these records"
 
 
 def constants_table(scored: DevelopmentScores) -> pd.DataFrame:

@@ -81,10 +81,14 @@ def blocks_of(labels: pd.Series, scheme: str) -> NDArray[np.intp]:
     return np.asarray(codes % MOST_BLOCKS[scheme], dtype=np.intp)
 
 
-def folds_of(block: Whole) -> Masks:
-    """(folds, n) which tanks a model is fitted to when blocks are left out one by one; none for one."""
+def folds_of(block: Whole, scheme: str) -> Masks:
+    """(folds, n) which tanks a model is fitted to when blocks are left out one by one; none for one block.
+
+    A single batch is left out all the same: models that need no fit predict it.
+    """
     names = np.unique(block)
-    return block[None, :] != names[:, None] if len(names) > 1 else np.zeros((0, len(block)), dtype=bool)
+    folds: Masks = block[None, :] != names[:, None]
+    return folds if len(names) > 1 or scheme == MAIN_SCHEME else folds[:0]
 
 
 def hold_out(
@@ -109,7 +113,9 @@ def hold_out(
         sd[left_out] = np.hypot(predictor.log_sd(mean_temp_c), records.gap_log_sd[left_out])
         share[left_out] = predictor.wrong_share
         is_tested[left_out] = predictor.tested(mean_temp_c)
-    note = "; ".join(f"{count} tanks not predicted: {reason}" for reason, count in notes.items())
+    note = "; ".join(
+        f"{count} {'tank' if count == 1 else 'tanks'} not predicted: {reason}" for reason, count in notes.items()
+    )
     return HeldOut(day, lower, upper, start, sd, share, is_tested, max(len(folds), 1), note)
 
 

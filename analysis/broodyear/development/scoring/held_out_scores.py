@@ -11,10 +11,12 @@ import pandas as pd
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from broodyear.claims import Reason
+from broodyear.claims import REASONS, Reason
+from broodyear.development.models.forms import NOMINAL
 from broodyear.development.models.own_models import DevelopmentModel, name_problems, nominal_models
 from broodyear.development.models.published import model_row
 from broodyear.development.scoring.cross_validation import (
+    MAIN_SCHEME,
     SCHEMES,
     HeldOut,
     blocks_of,
@@ -180,7 +182,7 @@ def score_everything(
     halves = [answer() for answer in reversed(asked)]
     data = {key: one for found, _ in halves for key, one in found.data.items()}
     return DevelopmentScores(
-        in_order([found.scores for found, _ in halves]),
+        in_order([*(found.scores for found, _ in halves), _unscored(list(records), chosen)]),
         dict(sorted(data.items())),
         {key: held for found, _ in halves for key, held in found.held_out.items()},
         copied,
@@ -222,7 +224,7 @@ def scored_stages(
             for one, number in zip(stages, records, strict=True)
         ]
         rows = [row for one in scored_rows(cells) for row in one]
-        rows += [_refused_row(one, form) for one in stages for form in one.refused]
+        rows += [row for one in stages for row in _refused_rows(one)]
         found = StageScores(
             in_order([pd.DataFrame(rows, columns=list(SCORE_COLUMNS))]),
             {(one.species, one.stage): one for one in stages},
@@ -253,7 +255,7 @@ def _predict(one: StageData, schemes: Sequence[str]) -> dict[str, dict[str, Held
     records = one.records
     shares = one.rows.get("first_day_share")
     matrix = matrix_of(records, np.ones(len(one.rows)) if shares is None else shares.to_numpy(dtype=float))
-    folds = [folds_of(blocks_of(one.rows[SCHEMES[scheme]], scheme)) for scheme in schemes]
+    folds = [folds_of(blocks_of(one.rows[SCHEMES[scheme]], scheme), scheme) for scheme in schemes]
     together, ends = np.concatenate(folds), np.cumsum([0, *map(len, folds)])
     predictors = {f"own_{form}": own_predictors(records, fit, together) for form, fit in one.fits.items()}
     predictors |= published_predictors(records, one.models, together)
@@ -266,10 +268,35 @@ def _predict(one: StageData, schemes: Sequence[str]) -> dict[str, dict[str, Held
     }
 
 
-def _refused_row(one: StageData, form: str) -> dict[str, Any]:
+def _refused_rows(one: StageData) -> list[dict[str, Any]]:
+    """A row of each fit that was refused."""
+    counts = len(one.records.tank_id), len(one.records.batches)
+    return [
+        _blank_row(one.species, one.stage, f"own_{form}", counts, Reason.NOT_CONVERGED, f"refused: {why}")
+        for form, why in one.refused.items()
+    ]
+
+
+def _unscored(data: Sequence[StageRecords], given: Sequence[DevelopmentModel]) -> pd.DataFrame:
+    """A row of each given model that nothing is scored against, but for nominal units of other species."""
+    scored = {name for one in data for name in one.models}
+    rows = []
+    for one in given:
+        if one.name not in scored and not one.name.startswith(NOMINAL):
+            is_counted = one.counted_from == "fertilisation"
+            why = Reason.NO_RECORDS if is_counted else Reason.COUNTED_FROM_HATCH
+            note = (
+                f"no tank of {one.species} with this stage can be scored" if is_counted else REASONS[why].meaning
+            )
+            rows.append(_blank_row(one.species, one.stage, one.name, (0, 0), why, note))
+    return pd.DataFrame(rows, columns=list(SCORE_COLUMNS))
+
+
+def _blank_row(
+    species: str, stage: str, model: str, counts: tuple[int, int], why: Reason, note: str
+) -> dict[str, Any]:
     return {
-        "species": one.species, "stage": one.stage, "model": f"own_{form}", "scheme": "batch_out", "band": "all",
-        "donor_stock": "", "tanks": len(one.records.tank_id), "batches": len(one.records.batches),
-        **dict.fromkeys((*MEASURES, "skill_vs_constant"), np.nan), "unscored": str(Reason.NOT_CONVERGED),
-        "note": f"refused: {one.refused[form]}",
+        "species": species, "stage": stage, "model": model, "scheme": MAIN_SCHEME, "band": "all",
+        "donor_stock": "", "tanks": counts[0], "batches": counts[1],
+        **dict.fromkeys((*MEASURES, "skill_vs_constant"), np.nan), "unscored": str(why), "note": note,
     }  # fmt: skip

@@ -160,17 +160,25 @@ def _better(level: str, rows: Sequence[Row]) -> list[Claim]:
 
 
 def _thermometers(level: str, rows: Sequence[Row]) -> list[Claim]:
-    """Whether hand-read tanks differ from logger-read ones: the thermometers, not the model, are off then."""
+    """Whether hand-read tanks differ from logger-read ones: the thermometers, not the model, are off then.
+
+    The models of a stage, which ask it of the same tanks, are a family.
+    """
+    differences = [row for row in rows if row["read_by"] == HAND_LESS_LOGGER]
+    adjusted, known = _family(differences)
+    in_family = {row["model"]: p for row, p in zip(differences, adjusted, strict=True)}
     claims = []
     for model in dict.fromkeys(row["model"] for row in rows):
         of_model = [row for row in rows if row["model"] == model]
         found = [row for row in of_model if row["read_by"] == HAND_LESS_LOGGER]
         if found:
-            row, reason = found[0], clear_or_not(float(found[0]["p_value"]))
+            row, reason = found[0], clear_or_not(in_family[model])
         else:
             row = min(of_model, key=lambda one: one["tanks"])
             row = {**row, **dict.fromkeys(("bias_days", "bias_low", "bias_high", "p_value"), float("nan"))}
             reason = Reason.TOO_FEW_BATCHES if row["batches"] < FEWEST_BATCHES else Reason.TOO_FEW_SITES
+            if not row["tanks"]:
+                reason = Reason.ONE_LEVEL
         claims.append(
             Claim(
                 ClaimKind.THERMOMETER,
@@ -182,8 +190,8 @@ def _thermometers(level: str, rows: Sequence[Row]) -> list[Claim]:
                 high=float(row["bias_high"]),
                 unit="days",
                 p_value=float(row["p_value"]),
-                p_family=float(row["p_value"]),
-                comparisons=len(found),
+                p_family=in_family.get(model, float("nan")),
+                comparisons=known if found else 0,
                 section=ANSWER,
             )
         )

@@ -13,6 +13,7 @@ from broodyear.development.models.published import readable_name
 from broodyear.development.scoring.comparisons import BASE, NARROW_BAND_C
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME
 from broodyear.development.scoring.held_out_scores import DevelopmentScores
+from broodyear.development.scoring.score_cells import LEVELS
 
 STATEMENT_COLUMNS = ("topic", "species", "stage", "sentence")
 STAGE_WORDS: Mapping[str, str] = {
@@ -29,8 +30,8 @@ SURVIVORS = (
 )
 # A shorter error of days not read is lost among the looks, and not told.
 LEAST_TOLD_GAP_DAYS = 0.25
-# Coverage of a 95 % interval estimated from a few dozen tanks moves by this many points by chance.
-COVERAGE_SLACK_POINTS = 7.0
+# Normal quantile of a two-sided 5 % shared by three levels (Bonferroni).
+_FAR = 2.394
 
 
 @dataclass(frozen=True)
@@ -103,9 +104,9 @@ def _data(one: StageFindings) -> Iterator[str]:
     tanks, batches = int(own["tanks"].max()), int(own["batches"].max())
     out = int(one.left_out["rows"].sum())
     reasons = "; ".join(f"{row.reason}: {row.rows}" for row in one.left_out.itertuples())
-    yield f"{one.name}: {tanks} tanks of {batches} batches are used, {out} are left out" + (
-        f" ({reasons})." if reasons else "."
-    )
+    used = f"{_plural(tanks, 'tank')} of {_plural(batches, 'batch')}"
+    are, were = ("is" if count == 1 else "are" for count in (tanks, out))
+    yield f"{one.name}: {used} {are} used, {out} {were} left out" + (f" ({reasons})." if reasons else ".")
     yield from _gaps(one)
     for _, row in own[own["unscored"] == Reason.NOT_CONVERGED].iterrows():
         yield f"{one.name}: {readable_name(str(row['model']))} is {row['note']}."
@@ -169,9 +170,23 @@ def _intervals(one: StageFindings) -> Iterator[str]:
                 "from these tanks."
             )
             continue
-        covered = ", ".join(f"{level} %: {cell[f'coverage_{level}']:.0f} %" for level in (50, 80, 95))
-        verdict = "as stated" if abs(cell["coverage_95"] - 95) <= COVERAGE_SLACK_POINTS else "not as stated"
-        yield f"{one.name}: intervals of {readable_name(model)} covered {covered} of held-out tanks, {verdict}."
+        covered = ", ".join(f"{level} %: {cell[f'coverage_{level}']:.0f} %" for level in LEVELS)
+        counts = f"{_plural(cell['tanks'], 'tank')} of {_plural(cell['batches'], 'batch')}"
+        verdict = "shown to differ" if _covers_otherwise(cell) else "not shown to differ"
+        yield (
+            f"{one.name}: intervals of {readable_name(model)} covered {covered} of {counts} that were left out; "
+            f"{verdict} from what they state."
+        )
+
+
+def _covers_otherwise(cell: pd.Series) -> bool:
+    """Whether a level covers further off than chance has it; tanks of a batch share a fate, so batches count."""
+    off = {level: abs(cell[f"coverage_{level}"] - level) for level in LEVELS}
+    return any(far > _FAR * np.sqrt(level * (100.0 - level) / cell["batches"]) for level, far in off.items())
+
+
+def _plural(count: float, noun: str) -> str:
+    return f"{count:.0f} {noun if count == 1 else {'batch': 'batches'}.get(noun, f'{noun}s')}"
 
 
 def _first_seen(one: StageFindings) -> Iterator[str]:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from broodyear.development.likelihood.crossed import CrossedMean, crossed_means
 from broodyear.development.likelihood.crossed_posterior import MeanWanted
 from broodyear.development.likelihood.fitting import FEWEST_BATCHES
-from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut, matrix_of, predicted_days
+from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut, is_fair, matrix_of, predicted_days
 from broodyear.development.scoring.held_out_scores import StageScores
 from broodyear.development.scoring.score_cells import FEWEST_SITES, UNSETTLED, hour_days, mean_error, sites_of
 from broodyear.development.scoring.stage_data import StageData
@@ -76,7 +76,7 @@ class _Part:
     def __init__(self, one: StageData, model: str, held: HeldOut) -> None:
         self.one, self.held = one, held
         self.place = {"species": one.species, "stage": one.stage, "model": model}
-        self.is_in, is_hand = np.isfinite(held.predicted_day), is_read_by(one, "hand")
+        self.is_in, is_hand = is_fair(model, held), is_read_by(one, "hand")
         self.masks = {"logger": self.is_in & ~is_hand, "hand": self.is_in & is_hand}
         self.counts = {read_by: _counts(one, mask) for read_by, mask in self.masks.items()}
         self.few = {read_by: _too_few(count) for read_by, count in self.counts.items()}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 from markupsafe import Markup
 
-from broodyear.claims import ClaimKind, Decision
+from broodyear.claims import ClaimKind, Decision, Reason
 from broodyear.figures.development import biases_figure
 from broodyear.reports.development.results import WORDS, DevelopmentResults, shown_if_any, titled
 from broodyear.reports.parts import Block, Bullets, Drawing, Folded, Heading, Notice, Pair, Prose, Section
@@ -39,13 +39,14 @@ def answer_section(results: DevelopmentResults) -> Section:
 def _lead(results: DevelopmentResults, judged: list[int], biased: list[int]) -> Prose:
     """The headline, which also counts models that are off in a part only."""
     claims = results.claims
-    whole_ones = {(claims.claim(row).subject, claims.claim(row).level) for row in biased}
+    not_shown = claims.rows(ClaimKind.MODEL_BIASED, section="answer", decision=Decision.NOT_CLAIMED)
+    whole_ones = {(claims.claim(row).subject, claims.claim(row).level) for row in not_shown}
     parts = {
         (claims.claim(row).subject, " ".join(claims.claim(row).level.split(" ")[:2]))
         for row in claims.rows(ClaimKind.MODEL_BIASED, section="where")
     }
     untold = [row for row in judged if claims.claim(row).decision is Decision.CANNOT_TELL]
-    counts = {"biased": len(biased), "judged": len(judged), "untold": len(untold), "more": len(parts - whole_ones)}
+    counts = {"biased": len(biased), "judged": len(judged), "untold": len(untold), "more": len(parts & whole_ones)}
     return prose(WORDS, "lead", claims.table, lead=True, **counts)
 
 
@@ -74,7 +75,8 @@ def _thermometers(results: DevelopmentResults) -> list[Block]:
     differ = [row for row in readings if claims.claim(row).is_claimed]
     rest = [row for row in readings if row not in differ]
     heading = Heading(Markup("The model or the thermometer?"))
-    said = prose(WORDS, "readers", claims.table, differ=len(differ), judged=len(readings))
+    is_alike = all(claims.claim(row).reason is Reason.ONE_LEVEL for row in readings)
+    said = prose(WORDS, "readers", claims.table, differ=len(differ), judged=len(readings), is_alike=is_alike)
     blocks: list[Block] = [heading, said, *([claims.bullets(differ)] if differ else [])]
     blocks.append(prose(WORDS, "readers_how"))
     if rest:

@@ -104,11 +104,9 @@ def _plain_tables(found: DevelopmentAssessment) -> dict[str, Any]:
 
 def _exact_tables(found: DevelopmentAssessment, pairs: ReportTable) -> dict[str, ReportTable]:
     """Constants and covariances, which others compute with, in full; and the works behind what is shown."""
-    from broodyear.development.models.sources import references
-    from broodyear.development.scoring.constants import OWN_SOURCE
+    from broodyear.development.models.sources import cited_on_page, references
 
-    cited = [source for source in found.coefficients["source"] if source != OWN_SOURCE]
-    works = references([*cited, *pairs.frame["source"]])
+    works = references(cited_on_page(found.coefficients, pairs.frame, found.disagreements))
     return {
         "coefficients": report_table("coefficients", found.coefficients, exact=True),
         "covariance": report_table("covariance", found.covariance, exact=True),

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import pandas as pd
 from markupsafe import Markup
 
-from broodyear.claims import ClaimKind, Decision, Reason
+from broodyear.claims import ClaimKind, Decision, Reason, excludes_zero
 from broodyear.figures.development import bands_figure
 from broodyear.reports.development.results import (
     CONSTANT_UNITS,
@@ -29,7 +29,7 @@ COLD_BANDS = ("<5", "5-7")
 #: An interval of the bias wider than this (days) says nothing a planner could use.
 WIDE_DAYS = 10.0
 #: Verdicts of a band that say something; the words of all are in the template.
-_TELLING = ("late", "early", "alike")
+_TELLING = ("late", "early", "alone", "hour", "fitted", "alike")
 _UNTOLD = {Reason.NO_INTERVAL: "seldom", Reason.SPREADS_UNKNOWN: "spreads"}
 
 
@@ -68,7 +68,10 @@ def _cold(results: DevelopmentResults) -> list[Block]:
     verdicts: dict[str, str] = wording(WORDS, "verdicts")
     telling = _cold_bullets(results, found, _TELLING)
     rest = _cold_bullets(results, found, [one for one in verdicts if one not in _TELLING])
-    blocks: list[Block] = [Heading(Markup("Can it be trusted at 5 °C?"), "cold"), prose(WORDS, "cold")]
+    blocks: list[Block] = [
+        Heading(Markup("Can it be trusted at 5 °C?"), "cold"),
+        prose(WORDS, "cold", wide=WIDE_DAYS),
+    ]
     blocks.append(Bullets(telling, (table,)) if telling else prose(WORDS, "cold_none", table))
     if rest:
         blocks.append(Folded("Models that cannot be judged", (Bullets(rest, (table,)),)))
@@ -90,8 +93,9 @@ def _cold_bullets(
 
 
 def _trust(results: DevelopmentResults, row: int) -> str:
-    """late, early, alike (no bias shown), or why it cannot be judged: wide, seldom, spreads or unknown (too few
-    batches or sites).
+    """late, early, alike (no bias shown), alone, hour or fitted (the interval leaves out zero and is no finding:
+    not after all that was compared, for the hour of looking, or of an own fit), or why it cannot be judged: wide,
+    seldom, spreads or unknown (too few batches or sites).
 
     Read from the claim on the row, so that the page says the same everywhere.
     """
@@ -102,8 +106,11 @@ def _trust(results: DevelopmentResults, row: int) -> str:
     low, high = (float(bound) for bound in bounds)
     level = f"{table.value(row, 'species')} {table.value(row, 'stage')} {table.value(row, 'band')}"
     found = results.claims.rows(ClaimKind.MODEL_BIASED, subject=str(table.value(row, "model")), level=level)
-    if any(results.claims.claim(one).is_claimed for one in found):
+    reasons = {results.claims.claim(one).reason for one in found}
+    if Reason.CLEAR in reasons:
         return "late" if low > 0 else "early"
+    if excludes_zero(low, high):
+        return "hour" if Reason.HOUR_OF_LOOKING in reasons else "fitted" if Reason.OWN_FIT in reasons else "alone"
     return "wide" if high - low > WIDE_DAYS else "alike"
 
 
@@ -111,7 +118,7 @@ def against_section(results: DevelopmentResults) -> Section:
     """Models that predict better than others on the same tanks."""
     claims = results.claims
     better = claims.rows(ClaimKind.MODEL_BETTER, decision=Decision.CLAIMED)
-    compared = len(claims.rows(ClaimKind.MODEL_BETTER))
+    compared = sum(known(claims.claim(row).p_value) for row in claims.rows(ClaimKind.MODEL_BETTER))
     said = prose(WORDS, "pairs", claims.table, better=len(better), all=compared)
     blocks: list[Block] = [said, *([claims.bullets(better)] if better else [])]
     blocks += shown_if_any(results.comparisons)
