@@ -15,6 +15,7 @@ import pytest
 from tests.intake.sample_as_kept import write
 
 from broodyear.cli import main
+from broodyear.development import read_models
 from broodyear.intake import load_paths
 from broodyear.layouts import read_layouts
 from broodyear.store import open_store
@@ -61,6 +62,26 @@ def test_the_sample_is_checked_as_the_readme_shows_it(capsys: pytest.CaptureFixt
         "4 files (5 with each sheet counted), 1 not read: 66 lines, 66 good, 0 with a row kept out; "
         "good for 90 rows of tables, 0 warnings"
     )
+
+
+def example(name: str) -> str:
+    """The block that stands below a comment of the README."""
+    found = re.search(rf"<!-- example: {name} -->\n```\w+\n(.*?)```", README, re.DOTALL)
+    assert found is not None
+    return found[1]
+
+
+def test_the_models_file_of_the_readme_is_read(folder: Path) -> None:
+    (folder / "models.toml").write_text(example("models"), encoding="utf-8")
+    line, units = read_models(folder / "models.toml")
+    assert (line.days(8.0).round(2), float(units.days(10.0))) == (57.97, 34.0)
+
+
+def test_the_plan_and_the_tank_frame_of_the_readme_run(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(command("plan")) == 0
+    assert "hatch_half" in capsys.readouterr().out
+    exec(example("frame"), {})  # what a reader would run
+    assert "exponential" in capsys.readouterr().out
 
 
 def test_the_sample_is_what_its_code_writes(tmp_path: Path) -> None:

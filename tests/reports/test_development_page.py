@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,6 +12,7 @@ from tests.reports.invented_development import fan, results, score
 from tests.reports.pages import cell, seen, written_rows
 
 from broodyear.claims import Claim, ClaimKind, Reason
+from broodyear.development import DevelopmentModel
 from broodyear.reports.development import write_development
 from broodyear.reports.development.answer import answer_section
 from broodyear.reports.parts import Pair, Prose
@@ -154,6 +156,13 @@ def test_without_a_calibration_its_figure_says_that_there_is_nothing_to_draw(tmp
     empty = {"pit": made.pit.frame.iloc[:0], "calibration": made.calibration.frame.iloc[:0]}
     page = said(write_development(results(**empty), tmp_path, invented.uploads()).page)
     assert "There is nothing to draw for Calibration: coho." in page and "needs the column" not in page
+
+
+def test_the_models_given_are_in_the_manifest(tmp_path: Path) -> None:
+    mine = DevelopmentModel("mine", "coho", "hatch_half", "constant_units", {"K": 450.0})
+    manifest = write_development(results(), tmp_path, invented.uploads(), models=[mine]).manifest
+    (kept,) = json.loads(manifest.read_text(encoding="utf-8"))["parameters"]["models"]
+    assert (kept["name"], kept["form"], kept["coefficients"]) == ("mine", "constant_units", {"K": 450.0})
 
 
 def test_the_seed_of_the_calibration_is_in_the_manifest(tmp_path: Path) -> None:

@@ -20,7 +20,7 @@ from broodyear.reports.development.closing import (
 )
 from broodyear.reports.development.equations import equations_section
 from broodyear.reports.development.evidence import calibration_section, stages_section
-from broodyear.reports.development.freezing import frozen_files
+from broodyear.reports.development.freezing import frozen_files, plain_model
 from broodyear.reports.development.gathering import gather_development, records_of, scored_records
 from broodyear.reports.development.results import DevelopmentResults
 from broodyear.reports.development.where import against_section, where_section
@@ -75,7 +75,7 @@ def report_development(
         tell(2, 3, "drawing and writing")
         page = development_page(results).drawn_by(beside.ask)
         return write_development(
-            results, folder, store.uploads(), pdf=pdf, command=command, frozen=frozen(), page=page
+            results, folder, store.uploads(), pdf=pdf, command=command, models=models, frozen=frozen(), page=page
         )  # fmt: skip
 
 
@@ -86,14 +86,19 @@ def write_development(
     *,
     pdf: bool = False,
     command: str = "",
+    models: Sequence[DevelopmentModel] = (),
     frozen: Mapping[str, bytes] | None = None,
     page: Page | None = None,
 ) -> ReportResult:
-    """Write the report from results already gathered. frozen: files of reproduce/ by their place in the folder;
-    page: theirs, where its drawings are under way."""
+    """Write the report from results already gathered.
+
+    models: those given, for the manifest; frozen: files of reproduce/ by their place in the folder; page: theirs,
+    where its drawings are under way.
+    """
     from broodyear.development.models.sources import bibtex
 
-    manifest = Manifest("development", command, results.settings, uploads, {}, seed=results.seed)
+    given = {"models": [plain_model(model) for model in models]}
+    manifest = Manifest("development", command, results.settings, uploads, given, seed=results.seed)
     beside = {"references.bib": bibtex(results.works.frame).encode(), **(frozen or {})}
     return write_report(folder, page or development_page(results), results.tables, manifest, (), pdf, beside)
 

@@ -50,7 +50,7 @@ def frozen_files(records: Records, models: Sequence[DevelopmentModel]) -> dict[s
         "broodyear": {
             "version": broodyear.__version__,
             "settings": _kept(records.settings),
-            "models": [_plain(model) for model in models],
+            "models": [plain_model(model) for model in models],
         },
         "resources": resources,
     }
@@ -117,7 +117,7 @@ def _kept(settings: Settings) -> dict[str, Any]:
     return {name: value for name, value in given.items() if name == "species" or isinstance(value, int | float)}
 
 
-def _plain(model: DevelopmentModel) -> dict[str, Any]:
+def plain_model(model: DevelopmentModel) -> dict[str, Any]:
     """The fields of a model that make it again."""
     given = {one.name: getattr(model, one.name) for one in fields(model) if one.init}
     covariance = None if model.covariance is None else model.covariance.tolist()
