@@ -26,7 +26,7 @@ def every_store_is_large(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.fixture
 def records() -> Iterator[duckdb.DuckDBPyConnection]:
-    connection = simulated_store(5, seasons=2, tanks=40)
+    connection = simulated_store(5, seasons=2, tanks=20)
     connection.execute("UPDATE uploads SET rows_accepted = 1000")
     yield connection
     connection.close()
