@@ -127,3 +127,58 @@ def test_log_score_is_the_log_of_the_conditional_probability() -> None:
     score = log_interval_score(np.array([-0.5]), np.array([0.5]), np.array([-1.0]), np.array([2.0]))[0]
     expected = np.log((norm.cdf(0.25) - norm.cdf(-0.25)) / norm.sf(-0.5))
     assert score == pytest.approx(expected, rel=1e-12)
+
+
+def _lone() -> Intervals:
+    """Five tanks in a batch, and two batches of one tank, one of them far off: looks far apart, a small spread."""
+    lower = np.array([-0.03, 0.00, -0.02, 0.01, -0.04, -0.30, 0.02])
+    upper = lower + np.array([0.03, 0.04, 0.03, 0.05, 0.06, 0.05, 0.04])
+    return Intervals(lower, upper, np.full(7, -np.inf), np.array([0, 0, 0, 0, 0, 1, 2]), 3)
+
+
+@pytest.mark.parametrize("share", [0.02, 0.17])
+def test_a_value_alone_in_its_group_has_the_likelihood_of_its_whole_error(share: float) -> None:
+    known, spread, group = _lone(), 0.004, 0.03
+    found = marginal(known, spread, group, wrong_share=share)
+    for g, i in ((1, 5), (2, 6)):
+        inside = [
+            norm.cdf(known.upper[i], scale=np.hypot(sd, group))
+            - norm.cdf(known.lower[i], scale=np.hypot(sd, group))
+            for sd in (spread, WRONG_LOG_SD)
+        ]
+        assert np.exp(found.log_likelihoods[g]) == pytest.approx(
+            (1 - share) * inside[0] + share * inside[1], rel=1e-6
+        )
+
+        def weighed(u: float, i: int = i, power: int = 0) -> float:
+            at = [
+                norm.cdf((known.upper[i] - u) / sd) - norm.cdf((known.lower[i] - u) / sd)
+                for sd in (spread, WRONG_LOG_SD)
+            ]
+            return float(((1 - share) * at[0] + share * at[1]) * norm.pdf(u, scale=group) * u**power)
+
+        near = [known.lower[i], known.upper[i], 0.0]
+        whole, first = (
+            quad(weighed, -0.5, 0.5, args=(i, k), points=near, limit=400, epsabs=0.0)[0] for k in (0, 1)
+        )
+        assert found.group_mode[g] == pytest.approx(first / whole, abs=1e-6)
+
+
+@pytest.mark.parametrize("first", [2, 3, 5])
+def test_gradients_of_few_values_agree_with_differences(first: int) -> None:
+    known, share, step = _lone().subset(np.arange(7) >= first), 0.17, 1e-5
+    found = marginal(known, 0.02, 0.03, wrong_share=share)
+
+    def slope(low: float, high: float, half: float) -> float:
+        return (high - low) / (2 * half)
+
+    up, down = np.exp(step), np.exp(-step)
+    likelihoods = {
+        "by_log_spread_sd": [marginal(known, 0.02 * by, 0.03, None, share) for by in (down, up)],
+        "by_log_group_sd": [marginal(known, 0.02, 0.03 * by, None, share) for by in (down, up)],
+        "by_wrong_share": [marginal(known, 0.02, 0.03, None, share + by) for by in (-step, step)],
+    }
+    for name, (low, high) in likelihoods.items():
+        expected = slope(low.log_likelihood, high.log_likelihood, step)
+        assert getattr(found, name).sum() == pytest.approx(expected, rel=1e-5), name
+    assert np.all(found.group_sd < 0.031)

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
+from scipy.special import stdtrit
 
 from broodyear.development.likelihood.censored import Intervals, common_part, marginal
 from broodyear.development.likelihood.crossed import crossed_mean, crossed_means
@@ -244,3 +245,49 @@ def test_a_search_that_does_not_settle_is_told_and_gives_no_number() -> None:
         [*found.estimate, *found.interval(0), *found.interval(1), found.p_value(1), found.total_sd]
     ).all()
     assert crossed_mean(intervals(lower[:10], upper[:10]), {}, wrong_sd=30.0).is_settled
+
+
+def balanced(batches: int, each: int, seed: int = 3) -> tuple[np.ndarray, np.ndarray]:
+    """(values, batch of each): batches that differ by 4 times what their tanks do."""
+    rng = np.random.default_rng(seed)
+    batch = np.repeat(np.arange(batches), each)
+    return rng.normal(0.0, 2.0, batches)[batch] + rng.normal(0.0, 0.5, len(batch)), batch
+
+
+def test_a_new_value_has_the_spread_and_degrees_of_freedom_of_mean_squares() -> None:
+    """By hand: the variance of a new batch's value is (1 + 1/k)·MSB/n + (1 − 1/n)·MSW (Satterthwaite 1946)."""
+    k, n = 6, 5
+    known, batch = balanced(k, n)
+    found = crossed_mean(values(known), {"batch": batch.astype(str)}, wrong_sd=300.0, wrong_share=0.0)
+    means = known.reshape(k, n).mean(axis=1)
+    between = n * means.var(ddof=1)
+    within = known.reshape(k, n).var(axis=1, ddof=1).mean()
+    parts = (1 + 1 / k) * between / n, (1 - 1 / n) * within
+    df = sum(parts) ** 2 / (parts[0] ** 2 / (k - 1) + parts[1] ** 2 / (k * (n - 1)))
+    mean, variance, degrees = found.predicted(np.ones((2, 1)), {"batch": np.array([-1, 2])})
+    assert mean[0] == pytest.approx(means.mean(), abs=1e-3)
+    assert variance[0] == pytest.approx(sum(parts), rel=2 * SEARCH_REL)
+    assert degrees[0] == pytest.approx(df, rel=0.03)
+    # A known batch: shrunken towards the others, the spread between tanks still there.
+    shrunk = means.mean() + (1 - within / between) * (means[2] - means.mean())
+    assert mean[1] == pytest.approx(shrunk, abs=2e-3)
+    assert within < variance[1] < 1.3 * within
+
+
+def test_spreads_not_told_apart_are_doubtful_only_where_one_of_them_is_asked_for() -> None:
+    """Three stocks of a batch each and one tank of a further batch: what is batch and what is stock rests on one
+    difference, but not how far a further batch of a stock may lie from its own."""
+    rng = np.random.default_rng(1)
+    stock = np.array([0] * 6 + [1] * 6 + [2] * 6 + [0])
+    batch = np.array([0] * 6 + [1] * 6 + [2] * 6 + [3])
+    known = np.array([0.0, 0.06, -0.06])[stock] + rng.normal(0, 0.01, 19) + np.where(batch == 3, -0.05, 0.0)
+    groups = {"batch": batch.astype(str), "stock": stock.astype(str)}
+    found = crossed_mean(values_within(known, 1e-5), groups, wrong_sd=0.5, wrong_share=0.0)
+    _, variance, degrees = found.predicted(np.ones((1, 1)), {"batch": np.array([-1]), "stock": np.array([1])})
+    assert degrees[0] > 1.5
+    half = float(stdtrit(degrees[0], 0.975) * np.sqrt(variance[0]))
+    assert half < 0.4  # 0.6 and more, were the spread of batches taken as told by itself
+
+
+def values_within(middle: np.ndarray, half: float) -> Intervals:
+    return intervals(middle - half, middle + half)

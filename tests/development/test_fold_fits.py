@@ -71,7 +71,7 @@ def test_a_search_that_jumps_between_effects_of_a_batch_arrives_all_the_same(
     quick = fit_curve(records, shape)
     monkeypatch.setattr(
         "broodyear.development.likelihood.curve_likelihood.lowest_points",
-        lambda _, begin, *__: (begin, np.zeros(1, dtype=bool)),
+        lambda _, begin, *__: (begin, np.zeros(len(begin), dtype=bool)),
     )
     slow = fit_curve(records, shape)
     assert slow.log_likelihood == pytest.approx(quick.log_likelihood, abs=1e-6)

@@ -8,9 +8,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import t
 
 from broodyear.development import FORECAST_CAUTIONS, fit_development, forecast_day, forecast_stages
-from broodyear.development.forecast.forecasting import FORECAST_COLUMNS
+from broodyear.development.forecast.forecasting import FORECAST_COLUMNS, limit_of
 from broodyear.development.models.summing import fraction_at_delivery
 from broodyear.errors import NothingToAnalyse, UsageError
 
@@ -198,3 +199,54 @@ def test_a_tank_without_a_species_still_has_a_row() -> None:
     row = _headline(_one(species=None))
     assert row["model"] == "none"
     assert pd.isna(row["expected_on"])
+
+
+def _checks(*rows: tuple[str, str, str, str]) -> pd.DataFrame:
+    frame = pd.DataFrame(rows, columns=["tank_id", "checked_on", "stage", "entry"]).assign(season=2024)
+    return frame.assign(checked_on=pd.to_datetime(frame["checked_on"]))
+
+
+def _with_checks(
+    losses: pd.DataFrame | None = None, observed: pd.DataFrame | None = None, days: int = 41
+) -> pd.DataFrame:
+    tanks = tank_seasons(4)
+    made = records(tanks, daily_temperature(tanks, days), observed)
+    table = forecast_stages(made if losses is None else {**made, "staged_losses": losses})
+    return table.query("headline and stage == 'hatch_half'").set_index("tank_id")
+
+
+def test_a_stage_not_there_at_a_look_comes_after_it() -> None:
+    """At 8 °C half have hatched on 11 December, give or take two weeks; the record ends on 18 December."""
+    bare = _with_checks()
+    assert bare["expected_on"].eq("2024-12-11").all() and bare["low_95"].lt("2024-12-09").all()
+    looked = _with_checks(
+        _checks(
+            ("T00000", "2024-12-11", "egg", "counted"),
+            ("T00001", "2024-11-12", "egg", "counted"),
+            ("T00002", "2024-12-09", "alevin", "counted"),  # some had hatched: a later check of eggs tells nothing
+            ("T00002", "2024-12-11", "egg", "counted"),
+            ("T00003", "2024-12-11", "egg", "not_checked"),
+        )
+    )
+    moved = looked.loc["T00000"]
+    assert moved["low_95"] == pd.Timestamp("2024-12-12") < moved["expected_on"] > bare["expected_on"].iloc[0]
+    assert moved["note"].endswith("; not there yet on 2024-12-11, so the dates are of the days after")
+    unmoved, dates = ["T00001", "T00002", "T00003"], ["expected_on", "low_95", "low_80", "high_80", "high_95"]
+    pd.testing.assert_frame_equal(looked.loc[unmoved, dates], bare.loc[unmoved, dates])
+    assert not looked.loc[unmoved, "note"].str.contains("not there").any()
+    noted = observed_stages([{"last_absent_on": "2024-12-11", "first_seen_on": "2025-01-02"}])
+    assert _with_checks(observed=noted).loc["T00000", dates].tolist() == moved[dates].tolist()
+
+
+def test_a_look_that_the_model_cannot_believe_moves_nothing_and_asks_to_look_again() -> None:
+    late = _with_checks(_checks(("T00000", "2025-01-04", "egg", "counted")), days=60).loc["T00000"]
+    assert late["expected_on"] == pd.Timestamp("2024-12-11")
+    assert "not there yet on 2025-01-04, later than this model has it: look again" in late["note"]
+
+
+@pytest.mark.parametrize("df", [1.5, 1e6])
+def test_intervals_after_a_look_are_those_of_what_is_left(df: float) -> None:
+    """Of a law cut off at its own 30 %, the median is its 65 % and the lower limit its 31.75 %."""
+    shares = 0.3 + np.array([0.5, 0.025]) * 0.7
+    normal, variance = limit_of(shares, np.ones(2), np.full(2, df))
+    assert normal * np.sqrt(variance) == pytest.approx(t.ppf(shares, df), abs=1e-6)

@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.special import ndtri
 
 from broodyear.development.forecast.forecast_models import candidate_models, start_of_development
+from broodyear.development.forecast.forecasting import LIMITS, limit_of
 from broodyear.development.forecast.paths import StagePath, journeys_of, tanks_under_way
 from broodyear.development.likelihood.fit_result import DevelopmentFit
 from broodyear.development.models.own_models import DevelopmentModel
@@ -21,7 +21,6 @@ from broodyear.errors import NothingToAnalyse
 
 _STEP_C = 0.25
 _CURVE_COLUMNS = {"temp_c": float, "days": float, "low": float, "high": float, "model": str, "is_own": bool}
-_FAN_LIMITS = {"low_95": 0.025, "low_80": 0.10, "high_80": 0.90, "high_95": 0.975}
 
 
 def curve_data(assessment: DevelopmentAssessment, species: str, stage: str) -> pd.DataFrame:
@@ -107,15 +106,15 @@ def fan_data(
     path = StagePath(journeys, model.rate, start)
     level = model.level(tanks)
     reached = path.day_of(level)
-    variance = model.variance(path.mean_temp_c(np.nan_to_num(reached)), tanks) + start_sd**2
+    variance, degrees = model.spread(path.mean_temp_c(np.nan_to_num(reached)), tanks)
+    limits = {name: limit_of(quantile, variance + start_sd**2, degrees) for name, quantile in LIMITS.items()}
     last = int(np.ceil(np.nan_to_num(reached, nan=journeys.days[0] + 30.0)[0] * 1.15)) + 3
     rows = []
     for day in range(last + 1):
         log_done, extra = path.at(np.array([float(day)]))
-        spread = np.sqrt(variance + extra)
         row = {"day": day, "done_pct": float(100.0 * np.exp(log_done - level)[0])}
-        for name, quantile in _FAN_LIMITS.items():
-            row[name] = float(100.0 * np.exp(log_done - level + ndtri(quantile) * spread)[0])
+        for name, (quantile, widened) in limits.items():
+            row[name] = float(100.0 * np.exp(log_done - level + quantile * np.sqrt(widened + extra))[0])
         rows.append(row)
     frame = pd.DataFrame(rows)
     delivered = pd.Timestamp(tanks["delivered_on"].iloc[0])

@@ -22,6 +22,7 @@ from broodyear.development.models.published import (
 )
 
 Floats = NDArray[np.float64]
+Spread = Callable[[Floats, pd.DataFrame], tuple[Floats, Floats]]
 
 # Error of recorded units at delivery, °C·d (flow-through temperature, pooled takes: SD 5–10; common practice). Own
 # fits already hold it in the spread of the tanks they were fitted to.
@@ -37,17 +38,16 @@ class ForecastModel:
     """One model of one species and stage.
 
     name; is_own; rate: daily rate by temperature (°C); level: of tanks (batch_id, and where known site_id and
-    donor_stock), the log effects of their groups that are known; variance: by mean temperature (°C) and tanks, the
-    variance of log development about ``level``; df: of tanks, degrees of freedom behind that variance; low_c,
-    high_c: tested temperatures, NaN when unknown; note.
+    donor_stock), the log effects of their groups that are known; spread: by mean temperature (°C) and tanks, the
+    variance of log development about ``level`` and the degrees of freedom behind it; low_c, high_c: tested
+    temperatures, NaN when unknown; note.
     """
 
     name: str
     is_own: bool
     rate: Callable[[Floats], Floats]
-    variance: Callable[[Floats, pd.DataFrame], Floats]
+    spread: Spread
     level: Callable[[pd.DataFrame], Floats]
-    df: Callable[[pd.DataFrame], Floats]
     low_c: float
     high_c: float
     note: str
@@ -78,9 +78,8 @@ def nominal_forecast_model(model: DevelopmentModel) -> ForecastModel:
         model.name,
         False,
         model.curve.rate,
-        lambda mean_temp_c, tanks: np.full(len(mean_temp_c), LEAST_SPREAD_LOG_SD**2),
+        _certain(LEAST_SPREAD_LOG_SD),
         lambda tanks: np.zeros(len(tanks)),
-        _certain,
         np.nan,
         np.nan,
         "nominal thermal units, as the settings declare them for this species",
@@ -99,14 +98,10 @@ def own_forecast_model(fit: DevelopmentFit) -> ForecastModel:
     def level(tanks: pd.DataFrame) -> Floats:
         return groups.predicted(np.zeros((len(tanks), fit.shape.free)), _codes(fit, tanks))[0]
 
-    def variance(mean_temp_c: Floats, tanks: pd.DataFrame) -> Floats:
-        gradient = fit.shape.gradient(fit.free, mean_temp_c)
-        return np.asarray(groups.spread_sd**2 + groups.predicted(gradient, _codes(fit, tanks))[1], dtype=float)
+    def spread(mean_temp_c: Floats, tanks: pd.DataFrame) -> tuple[Floats, Floats]:
+        return groups.predicted(fit.shape.gradient(fit.free, mean_temp_c), _codes(fit, tanks))[1:]
 
-    def degrees(tanks: pd.DataFrame) -> Floats:
-        return groups.df_of_new(_codes(fit, tanks), len(tanks))
-
-    return _of_fit(fit, fit.free + groups.estimate, level, variance, degrees)
+    return _of_fit(fit, fit.free + groups.estimate, level, spread)
 
 
 # The columns that name a tank's level of each group.
@@ -131,49 +126,44 @@ def _by_batch_alone(fit: DevelopmentFit) -> ForecastModel:
     def level(tanks: pd.DataFrame) -> Floats:
         return np.asarray(tanks["batch_id"].map(effects["log_effect"]).astype(float).fillna(0.0), dtype=float)
 
-    def variance(mean_temp_c: Floats, tanks: pd.DataFrame) -> Floats:
+    def spread(mean_temp_c: Floats, tanks: pd.DataFrame) -> tuple[Floats, Floats]:
         known = tanks["batch_id"].map(effects["std_error"] ** 2).astype(float)
         between = np.minimum(known.fillna(batch_variance).to_numpy(), batch_variance)
         gradient = fit.shape.gradient(fit.free, mean_temp_c)
         curve_variance = np.einsum("ij,jk,ik->i", gradient, fit.covariance, gradient)
-        return np.asarray(fit.spread_log_sd**2 + between + curve_variance, dtype=float)
+        variance = np.asarray(fit.spread_log_sd**2 + between + curve_variance, dtype=float)
+        return variance, np.full(len(tanks), float(fit.error_df))
 
-    def degrees(tanks: pd.DataFrame) -> Floats:
-        return np.full(len(tanks), float(fit.error_df))
-
-    return _of_fit(fit, fit.free, level, variance, degrees)
+    return _of_fit(fit, fit.free, level, spread)
 
 
-def _certain(tanks: pd.DataFrame) -> Floats:
-    """Degrees of freedom of a spread that is taken as known."""
-    return np.full(len(tanks), np.inf)
+def _certain(log_sd: float) -> Spread:
+    """A spread that is taken as known."""
+    return lambda mean_temp_c, tanks: (np.full(len(tanks), log_sd**2), np.full(len(tanks), np.inf))
 
 
 def _of_fit(
     fit: DevelopmentFit,
     free: Floats,
     level: Callable[[pd.DataFrame], Floats],
-    variance: Callable[[Floats, pd.DataFrame], Floats],
-    degrees: Callable[[pd.DataFrame], Floats],
+    spread: Spread,
 ) -> ForecastModel:
     tanks = f"fitted to {fit.tanks} tanks of {fit.batches} batches"
     tested = fit.curve.valid_low_c, fit.curve.valid_high_c
     drawn = fit.shape.curve(f"own_{fit.form}", free, *tested)
-    return ForecastModel(drawn.name, True, drawn.rate, variance, level, degrees, *tested, tanks)
+    return ForecastModel(drawn.name, True, drawn.rate, spread, level, *tested, tanks)
 
 
 def published_forecast_model(name: str) -> ForecastModel:
     """A forecast by a published model, with the spread measured on published pairs."""
     row = model_row(name)
     drawn = as_curve(name)
-    spread = float(row["spread_log_sd"])
     return ForecastModel(
         name,
         False,
         drawn.rate,
-        lambda mean_temp_c, tanks: np.full(len(mean_temp_c), spread**2),
+        _certain(float(row["spread_log_sd"])),
         lambda tanks: np.zeros(len(tanks)),
-        _certain,
         drawn.valid_low_c,
         drawn.valid_high_c,
         _published_note(row),

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import ndtri, stdtrit
+from scipy.special import ndtri, stdtr, stdtrit
 
 from broodyear.development.forecast.forecast_models import (
     ForecastModel,
@@ -22,6 +22,7 @@ from broodyear.development.forecast.paths import (
     Journeys,
     StagePath,
     journeys_of,
+    last_absent_on,
     remaining_stages,
     tanks_under_way,
 )
@@ -47,8 +48,14 @@ FORECAST_COLUMNS = (
 )  # fmt: skip
 # Beyond so many degrees of freedom Student's t is normal.
 _MANY_DF = 1e6
+# A look so early says nothing new; one so late by the model says more of the model, or of the look: neither moves
+# a date.
+_EARLIEST_LOOK, _LATEST_LOOK = 0.001, 0.975
+# Quantiles so near the middle are that of a normal law and of Student's t alike.
+_MIDDLE = 1e-6
+_NEVER = np.datetime64("NaT", "D")
 # Two-sided limits, as quantiles of a standard normal.
-_LIMITS = {"low_95": 0.025, "low_80": 0.10, "high_80": 0.90, "high_95": 0.975}
+LIMITS = {"low_95": 0.025, "low_80": 0.10, "high_80": 0.90, "high_95": 0.975}
 
 
 #: What a frame of forecasts tells and draws: the headline date of every tank and stage.
@@ -74,14 +81,16 @@ def forecast_table(
 ) -> pd.DataFrame:
     """Expected date of each remaining stage of each tank under way, by every model, one marked as headline.
 
-    source: an open store, whose settings may declare species, or a mapping of tank_seasons, daily_temperature and
-    observed_stages. season: default the
-    last with a delivery; as_of: default the last day read in that season; nothing later is used, not even to fit.
+    source: an open store, whose settings may declare species, or a mapping of tank_seasons, daily_temperature,
+    observed_stages and, where there are checks for dead, staged_losses. season: default the last with a
+    delivery; as_of: default the last day read in that season; nothing later is used, not even to fit.
     fits: (species, stage) → form → fit; default: own fits to what was seen up to as_of, where there is enough.
 
     Columns: FORECAST_COLUMNS. Dates are days on which the event is expected to fall; low_80 … high_95 limit 80 and
     95 % intervals that carry the spread between tanks and batches, the error of days not read, of the temperature
-    to come and of the units at delivery; they are blank outside the tested temperatures. days_of_record: days from
+    to come and of the units at delivery; they are blank outside the tested temperatures. Where somebody looked and
+    the stage had not come, date and intervals are of the days after that look, and the note says so; a tank that
+    nobody looked into may have passed the stage. days_of_record: days from
     delivery to as_of that were read. assumed_temp_c: taken for the days to come. Raises NothingToAnalyse when the
     store has no delivery or no day read.
     """
@@ -97,22 +106,30 @@ def forecast_table(
     if not len(waiting):
         return _empty()
     nominal = nominal_models(getattr(source, "settings", Settings()))
+    losses = _checks_for_dead(source)
     journeys, read_days = journeys_of(tanks, frames["daily_temperature"], today)
     parts = []
     for (species, stage), group in waiting.groupby(["species", "stage"], sort=True):
         keep = np.isin(tanks.index.to_numpy(), group["tank"].to_numpy())
         models = candidate_models(str(species), str(stage), fits, nominal)
+        looked = last_absent_on(tanks[keep], frames["observed_stages"], losses, today, str(stage))
         parts.append(
-            stage_forecast(tanks[keep], journeys.subset(keep), str(stage), models).assign(
+            stage_forecast(tanks[keep], journeys.subset(keep), str(stage), models, looked).assign(
                 days_of_record=np.tile(read_days[keep], max(len(models), 1))
             )
         )
     return _arranged(pd.concat(parts, ignore_index=True), season, today)
 
 
+def _checks_for_dead(source: Any) -> pd.DataFrame | None:
+    if isinstance(source, Mapping):
+        return source.get("staged_losses")
+    return derived_frames(source, ("staged_losses",))["staged_losses"]
+
+
 def _empty() -> pd.DataFrame:
     """No rows, with the kinds of columns a forecast has."""
-    dates = dict.fromkeys(("expected_on", *_LIMITS, "delivered_on"), "datetime64[us]")
+    dates = dict.fromkeys(("expected_on", *LIMITS, "delivered_on"), "datetime64[us]")
     return pd.DataFrame(columns=list(FORECAST_COLUMNS)).astype({**dates, "headline": bool})
 
 
@@ -157,20 +174,26 @@ def _own_fits(
 
 
 def stage_forecast(
-    tanks: pd.DataFrame, journeys: Journeys, stage: str, models: Sequence[ForecastModel]
+    tanks: pd.DataFrame,
+    journeys: Journeys,
+    stage: str,
+    models: Sequence[ForecastModel],
+    looked_on: NDArray[np.datetime64] | None = None,
 ) -> pd.DataFrame:
     """Rows of several tanks for one stage: every model after the other, each over all tanks.
 
     tanks: tank_id, species, batch_id, delivered_on, units_at_delivery_c_days, hatchery_temp_c and, where known,
-    site_id and donor_stock; one row a journey.
+    site_id and donor_stock; one row a journey. looked_on: of tanks, the last day on which the stage had not come,
+    NaT where nobody looked (default: of all).
     """
+    looked_on = np.full(len(tanks), _NEVER) if looked_on is None else looked_on
     if not models:
         note = (
             "no published model earns a default for this species and stage, and own records are too few; a "
             "species declared in the settings has a date"
         )
         return _without_model(tanks, journeys, stage, note)
-    parts = [_by_model(tanks, journeys, stage, model) for model in models]
+    parts = [_by_model(tanks, journeys, stage, model, looked_on) for model in models]
     headline = headline_of(
         [part["low_95"].notna().to_numpy() for part in parts],
         [part["expected_on"].notna().to_numpy() for part in parts],
@@ -181,14 +204,16 @@ def stage_forecast(
 
 
 def _without_model(tanks: pd.DataFrame, journeys: Journeys, stage: str, note: str) -> pd.DataFrame:
-    empty = np.full(len(tanks), np.datetime64("NaT", "D"))
-    dates = dict.fromkeys(("expected_on", *_LIMITS), empty)
+    empty = np.full(len(tanks), _NEVER)
+    dates = dict.fromkeys(("expected_on", *LIMITS), empty)
     return _frame(tanks, journeys, stage, "none", dates, np.full(len(tanks), note, dtype=object)).assign(
         headline=True
     )
 
 
-def _by_model(tanks: pd.DataFrame, journeys: Journeys, stage: str, model: ForecastModel) -> pd.DataFrame:
+def _by_model(
+    tanks: pd.DataFrame, journeys: Journeys, stage: str, model: ForecastModel, looked_on: NDArray[np.datetime64]
+) -> pd.DataFrame:
     units = tanks["units_at_delivery_c_days"].to_numpy(dtype=float)
     if "has_doubtful_units" in tanks:
         units = np.where(tanks["has_doubtful_units"], np.nan, units)
@@ -199,17 +224,53 @@ def _by_model(tanks: pd.DataFrame, journeys: Journeys, stage: str, model: Foreca
     level = model.level(tanks)
     day = path.day_of(level)
     mean_temp_c = path.mean_temp_c(np.where(np.isfinite(day), day, 0.0))
-    variance = model.variance(mean_temp_c, tanks) + start_sd**2
-    degrees = np.minimum(model.df(tanks), _MANY_DF)
+    variance, degrees = model.spread(mean_temp_c, tanks)
+    variance = variance + start_sd**2
     has_interval = is_tested(model, mean_temp_c) & is_known
     delivered = pd.to_datetime(tanks["delivered_on"]).to_numpy().astype("datetime64[D]")
+    passed = _passed(path, level, variance, degrees, delivered, np.where(has_interval, looked_on, _NEVER))
+    is_moved, is_too_late = (passed > _EARLIEST_LOOK) & (passed < _LATEST_LOOK), passed >= _LATEST_LOOK
+    passed = np.where(is_moved, passed, 0.0)
+    middle = path.day_of(level, *limit_of(passed + 0.5 * (1.0 - passed), variance, degrees))
+    day = np.where(is_moved, middle, day)
     dates = {"expected_on": _dates(delivered, np.where(is_known, day, np.nan))}
-    for name, quantile in _LIMITS.items():
-        # A spread that is itself estimated widens the limits, as Student's t does.
-        reach = stdtrit(degrees, quantile) / ndtri(quantile)
-        limit = np.where(has_interval, path.day_of(level, float(ndtri(quantile)), variance * reach**2), np.nan)
+    for name, quantile in LIMITS.items():
+        limit = path.day_of(level, *limit_of(passed + quantile * (1.0 - passed), variance, degrees))
+        limit = np.where(has_interval, limit, np.nan)
         dates[name] = _limit_dates(delivered, limit, dates["expected_on"], quantile)
-    return _frame(tanks, journeys, stage, model.name, dates, _notes(model, is_known, mean_temp_c, hatchery, units))
+    note = _notes(model, is_known, mean_temp_c, hatchery, units)
+    for which, said in (
+        (is_moved, "so the dates are of the days after"),
+        (is_too_late, "later than this model has it: look again"),
+    ):
+        note[which] += np.array([f"; not there yet on {one}, {said}" for one in looked_on[which]], dtype=object)
+    return _frame(tanks, journeys, stage, model.name, dates, note)
+
+
+def _passed(
+    path: StagePath,
+    level: Floats,
+    variance: Floats,
+    degrees: Floats,
+    delivered: NDArray[np.datetime64],
+    looked_on: NDArray[np.datetime64],
+) -> Floats:
+    """(n,) probability, by the model, that the stage had come by the end of the day of the last look that says it
+    had not; 0 where there was none."""
+    day = (looked_on - delivered) / np.timedelta64(1, "D") + 1.0
+    is_look = day > 0.0  # also false where nobody looked
+    log_done, extra = path.at(np.where(is_look, day, 0.0))
+    reached = stdtr(np.minimum(degrees, _MANY_DF), (log_done - level) / np.sqrt(variance + extra))
+    return np.where(is_look, reached, 0.0)
+
+
+def limit_of(share: Floats | float, variance: Floats, degrees: Floats) -> tuple[Floats, Floats]:
+    """Quantiles of a normal law, and the variance widened so that with these the limit is that of Student's t: the
+    spread is itself estimated, the error of the temperatures is not."""
+    normal = np.broadcast_to(ndtri(share), variance.shape)
+    student = stdtrit(np.minimum(degrees, _MANY_DF), share)
+    wider = np.divide(student, normal, out=np.ones(len(variance)), where=np.abs(normal) > _MIDDLE)
+    return normal, variance * wider**2
 
 
 def _dates(delivered: NDArray[np.datetime64], day: Floats) -> NDArray[np.datetime64]:

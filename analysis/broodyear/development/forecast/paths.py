@@ -82,7 +82,7 @@ class StagePath:
         doubt_ahead = ahead * self.slope_ahead * self.journeys.ahead_sd_c
         return np.log(done), (doubt**2 + doubt_ahead**2) / done**2
 
-    def day_of(self, level: Floats, quantile: float = 0.0, variance: Floats | float = 0.0) -> Floats:
+    def day_of(self, level: Floats, quantile: Floats | float = 0.0, variance: Floats | float = 0.0) -> Floats:
         """Day on which log development passes level + quantile × SD, SD² = variance + that of the temperatures.
 
         0 when it has passed on delivery; NaN when not within FARTHEST_DAY. Found by halving, all tanks at once.
@@ -98,10 +98,10 @@ class StagePath:
             low = np.where(is_past, low, middle)
         return np.where(is_never, np.nan, np.where(is_before, 0.0, 0.5 * (low + high)))
 
-    def _is_past(self, day: Floats, level: Floats, quantile: float, variance: Floats | float) -> NDArray[np.bool_]:
+    def _is_past(
+        self, day: Floats, level: Floats, quantile: Floats | float, variance: Floats | float
+    ) -> NDArray[np.bool_]:
         log_done, extra = self.at(day)
-        if quantile == 0.0:
-            return np.asarray(log_done >= level)
         return np.asarray(log_done >= level + quantile * np.sqrt(variance + extra))
 
     def mean_temp_c(self, day: Floats) -> Floats:
@@ -140,6 +140,8 @@ def _cumulative_doubt(journeys: Journeys, rate: Callable[[Floats], Floats]) -> F
 STAGE_ORDER = {"eyed": 0, "hatch_first": 1, "hatch_half": 2, "hatch_all": 3, "button_up": 4, "first_feeding": 5}
 # What has been reached on delivery.
 REACHED_ON_DELIVERY = {"green": -1, "eyed": 0, "alevin": 3}
+# What dead were looked for while a stage had not come: whoever checks eggs alone has no alevins yet.
+_LOOKED_FOR_BEFORE = {"hatch_half": ("egg",), "button_up": ("egg", "alevin")}
 # Spread (SD, °C) of the mean temperature to come about the last week's mean, about the set point when nothing was
 # read lately, and about any guess at all; judgement, no published source.
 AHEAD_SD_RECENT_C, AHEAD_SD_SET_POINT_C, AHEAD_SD_UNKNOWN_C = 0.4, 0.6, 1.0
@@ -173,6 +175,29 @@ def remaining_stages(
     # A tank whose batch has no species still gets its row, with the reason why it has no date.
     species = tanks["species"].astype(object).fillna("other").to_numpy()
     return table.assign(species=species[table["tank"].to_numpy()])
+
+
+def last_absent_on(
+    tanks: pd.DataFrame, observed: pd.DataFrame, losses: pd.DataFrame | None, today: np.datetime64, stage: str
+) -> NDArray[np.datetime64]:
+    """(n,) last day up to today on which somebody looked into a tank and the stage had not come; NaT for none.
+
+    By last_absent_on of the stages, and by checks for dead eggs or alevins that came before any for a later life
+    stage.
+    """
+    noted = observed.loc[observed["stage"] == stage, ["season", "tank_id", "last_absent_on"]]
+    found = [noted.rename(columns={"last_absent_on": "day"})]
+    if losses is not None and stage in _LOOKED_FOR_BEFORE:
+        checks = losses.loc[losses["entry"] != "not_checked", ["season", "tank_id", "stage", "checked_on"]]
+        is_before = checks["stage"].isin(_LOOKED_FOR_BEFORE[stage])
+        later = checks[~is_before].groupby(["season", "tank_id"])["checked_on"].min().rename("later").reset_index()
+        before = checks[is_before].merge(later, on=["season", "tank_id"], how="left")
+        before = before[before["later"].isna() | (before["checked_on"] < before["later"])]
+        found.append(before.rename(columns={"checked_on": "day"})[["season", "tank_id", "day"]])
+    looks = pd.concat([one.assign(day=pd.to_datetime(one["day"])) for one in found], ignore_index=True)
+    last = looks[looks["day"] <= pd.Timestamp(today)].groupby(["season", "tank_id"])["day"].max().reset_index()
+    merged = tanks[["season", "tank_id"]].merge(last, on=["season", "tank_id"], how="left")
+    return pd.to_datetime(merged["day"]).to_numpy().astype("datetime64[D]")
 
 
 def journeys_of(

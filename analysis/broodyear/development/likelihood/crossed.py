@@ -24,6 +24,8 @@ Codes = NDArray[np.intp]
 
 # A group SD under this share of the spread of single values is none.
 _NO_SPREAD = 0.02
+# However little tells one spread from another: three batches, the fewest that a curve is fitted to, differ in two.
+_FEWEST_DF = 2.0
 
 
 @dataclass(frozen=True)
@@ -33,9 +35,10 @@ class CrossedMean:
     estimate: (p,); covariance: (p, p); df: (p,) degrees of freedom of each; spread_sd: of single values within
     groups; group_sd: by name (0: none found); effects: by name, in the order of the codes; wrong_share:
     share of values that are wrong dates; wrong_probability: (n,) of each to be one; posterior: covariance of the
-    coefficients and, after them, the effects; blocks: where in it the effects of each group stand; variance_doubt:
-    covariance of the estimated variances, of the groups found and, last, of single values; is_settled: False where
-    the spreads could not be estimated. Everything is NaN where no estimate can be made.
+    coefficients and, after them, the effects; blocks: where in it the effects of each group stand; variances: as
+    they were found, of the groups, be they as good as none, and, last, of single values; variance_doubt: their
+    covariance; is_settled: False where the spreads could not be estimated. Everything is NaN where no estimate can
+    be made.
     """
 
     estimate: Floats
@@ -48,34 +51,35 @@ class CrossedMean:
     wrong_probability: Floats
     posterior: Floats
     blocks: Mapping[str, slice]
+    variances: Floats
     variance_doubt: Floats
     is_settled: bool = True
 
-    def df_of_new(self, codes: Mapping[str, Codes], m: int) -> Floats:
-        """(m,) degrees of freedom (Satterthwaite) of the variance of m new values about what is known of them.
+    def predicted(self, design: Floats, codes: Mapping[str, Codes]) -> tuple[Floats, Floats, Floats]:
+        """(mean, variance, degrees of freedom) of m new values, each x·β + Σ u + e.
 
-        codes: as in ``predicted``; the variances of levels not seen before and of single values add up.
+        design: (m, p); codes: by group, (m,) the level of each, −1 where it was not seen before. The degrees of
+        freedom are Satterthwaite's, by the slopes of the variance by those of groups and of single values: spreads
+        that the records cannot tell apart, as of stocks with a batch each, are doubtful only as far as the
+        prediction rests on one of them alone, and one that was found to be none is as doubtful as it is.
         """
-        told, unseen = [name for name, sd in self.group_sd.items() if sd > 0.0], np.full(m, -1)
-        counts = np.column_stack([*(codes.get(name, unseen) < 0 for name in told), np.ones(m)]).astype(float)
-        sds = np.array([*(self.group_sd[name] for name in told), self.spread_sd])
-        doubt = np.einsum("ij,jk,ik->i", counts, self.variance_doubt, counts)
-        return np.asarray(2.0 * (counts @ sds**2) ** 2 / np.maximum(doubt, 1e-300), dtype=float)
-
-    def predicted(self, design: Floats, codes: Mapping[str, Codes]) -> tuple[Floats, Floats]:
-        """(mean, variance) of x·β + Σ u of m new values.
-
-        design: (m, p); codes: by group, (m,) the level of each, −1 where it was not seen before.
-        """
-        mean, new = design @ self.estimate, np.zeros(len(design))
-        places = []
-        for name, block in self.blocks.items():
-            code = codes.get(name, np.full(len(design), -1))
-            is_new = code < 0
-            mean = mean + np.where(is_new, 0.0, self.effects[name][code])
-            new += np.where(is_new, self.group_sd[name] ** 2, 0.0)
-            places.append(np.where(is_new, -1, block.start + code))
-        return mean, new + variance_of_sums(self.posterior, design, places)
+        m, p = design.shape
+        weights, new = np.zeros((m, len(self.posterior))), np.zeros((m, len(self.blocks)))
+        weights[:, :p] = design
+        mean = design @ self.estimate
+        for number, (name, block) in enumerate(self.blocks.items()):
+            code = codes.get(name, np.full(m, -1))
+            new[:, number] = code < 0
+            mean = mean + np.where(code < 0, 0.0, self.effects[name][code])
+            weights[np.flatnonzero(code >= 0), block.start + code[code >= 0]] = 1.0
+        pulled, of_groups, single = weights @ self.posterior, self.variances[:-1], self.variances[-1]
+        variance = single + new @ of_groups + np.maximum(np.sum(pulled * weights, axis=1), 0.0)
+        pulls = [np.sum(pulled[:, block] ** 2, axis=1) for block in self.blocks.values()]
+        slope = new + np.column_stack([*pulls, np.zeros((m, 0))]) / of_groups**2
+        # The variance is a sum of the spreads' variances, each times its slope.
+        slope = np.column_stack([slope, (variance - slope @ of_groups) / single])
+        doubt = np.einsum("ij,jk,ik->i", slope, self.variance_doubt, slope)
+        return mean, variance, np.maximum(2.0 * variance**2 / np.maximum(doubt, 1e-300), _FEWEST_DF)
 
     @property
     def total_sd(self) -> float:
@@ -136,7 +140,7 @@ def _unknown(wanted: MeanWanted, is_settled: bool = True) -> CrossedMean:
     q = len(wanted.weights)
     blank, square, doubt = np.full(q, nan), np.full((q, q), nan), np.empty((0, 0))
     group_sd, each = dict.fromkeys(wanted.codes, nan), np.full(n, nan)
-    return CrossedMean(blank, square, blank, nan, group_sd, none, nan, each, square, {}, doubt, is_settled)
+    return CrossedMean(blank, square, blank, nan, group_sd, none, nan, each, square, {}, blank, doubt, is_settled)
 
 
 def _mean(wanted: MeanWanted, found: Found) -> CrossedMean:
@@ -150,9 +154,8 @@ def _mean(wanted: MeanWanted, found: Found) -> CrossedMean:
         for name, sd in zip(names, found.group_sd, strict=True)
     }
     told = [k for k, name in enumerate(names) if group_sd[name] > 0.0]
-    doubt: Floats = np.linalg.pinv(found.information[np.ix_([*told, len(names)], [*told, len(names)])]).astype(
-        float
-    )
+    seen = [*told, len(names)]
+    doubt = np.linalg.pinv(found.information[np.ix_(seen, seen)]).astype(float)
     codes = [wanted.codes[names[k]] for k in told]
     return CrossedMean(
         estimate=sums @ found.effects[:p],
@@ -165,7 +168,8 @@ def _mean(wanted: MeanWanted, found: Found) -> CrossedMean:
         wrong_probability=found.wrong_probability,
         posterior=found.posterior,
         blocks=blocks,
-        variance_doubt=doubt,
+        variances=np.array([*found.group_sd, found.spread_sd]) ** 2,
+        variance_doubt=np.linalg.pinv(found.information).astype(float),
     )
 
 
@@ -188,20 +192,3 @@ def _degrees(
     gradient = np.array([*by_group, np.sum(influence**2 / found.weight) / found.spread_sd**2])
     variance, unsure = float(weights @ column[:p]), float(gradient @ doubt @ gradient)
     return float(np.clip(2.0 * variance**2 / max(unsure, 1e-300), 1.0, max(len(influence) - 1, 1)))
-
-
-def variance_of_sums(covariance: Floats, design: Floats, places: Sequence[Codes]) -> Floats:
-    """(n,) variance of x·β + Σ u for n values.
-
-    covariance: of β and, after it, all u; design: (n, p); places: each (n,), where in the covariance the value's
-    u stands, −1 for none.
-    """
-    p = design.shape[1]
-    fixed = covariance[:p]
-    total = np.einsum("ij,jk,ik->i", design, fixed[:, :p], design)
-    for number, at in enumerate(places):
-        with_fixed = np.sum(design * fixed[:, at].T, axis=1)
-        for other in places[:number]:
-            with_fixed = with_fixed + np.where(other >= 0, covariance[at, other], 0.0)
-        total = total + np.where(at >= 0, covariance[at, at] + 2.0 * with_fixed, 0.0)
-    return np.asarray(np.maximum(total, 0.0), dtype=float)

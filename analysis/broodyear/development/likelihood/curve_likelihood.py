@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from broodyear.development.likelihood.censored import MOST_WRONG_SHARE, Intervals, Marginal, marginal
+from broodyear.development.likelihood.censored import FEW, MOST_WRONG_SHARE, Intervals, Marginal, marginal
 from broodyear.development.likelihood.descent import lowest_points
 from broodyear.development.likelihood.tank_records import TankRecords
 from broodyear.development.models.shapes import Shape
@@ -26,13 +26,23 @@ Masks = NDArray[np.bool_]
 
 # Spreads (SD of log development) are sought between these; batches that do not differ end at the lower one.
 LEAST_SD, MOST_SD = 2e-4, 2.0
+# Tanks of a batch differ by a tenth of a day in two months at the least: with less the likelihood is all edges.
+LEAST_TANK_SD = 2e-3
 _START_SD = 0.03
+UNDETERMINED = "these records do not determine the curve; use a form with fewer constants"
+UNSETTLED = (
+    "the search for the curve did not settle, which is no lack of records: dates far off can be taken for right "
+    "or for wrong ones in several ways; mend or leave out those that look wrong"
+)
 # Steps of one in these units matter about equally to the likelihood.
 _SCALES = np.array([0.02, 0.01, 0.02])
 _SPREAD_SCALE = 0.3
 _SHARE_SCALE = 0.02
 START_SHARE = 0.02
 MOST_AT_ONCE = 10.0  # scales, of one step of the search
+# Where a search is begun again: spreads of tanks and shares of wrong dates; and the turns of the curve for it.
+_FURTHER = ((0.005, 0.15), (0.02, 0.05))
+_REWEIGHTED = 12
 _DIFFERENCE = 1e-3  # of a scale, for the second derivatives
 _AT_LIMIT = 1e-6
 _LEAST_CURVATURE = 1.0  # by scaled parameters: one at a limit has none to begin with
@@ -105,9 +115,14 @@ class CurveLikelihood:
     """
 
     def __init__(
-        self, records: TankRecords, shape: Shape, has_batch_effect: bool = True, chosen: Masks | None = None
+        self,
+        records: TankRecords,
+        shape: Shape,
+        has_batch_effect: bool = True,
+        chosen: Masks | None = None,
+        few: int = FEW,
     ) -> None:
-        self.records, self.shape, self.has_batch_effect = records, shape, has_batch_effect
+        self.records, self.shape, self.has_batch_effect, self.few = records, shape, has_batch_effect, few
         self.chosen = np.ones((1, len(records.batch)), dtype=bool) if chosen is None else chosen
         # Where the last step found the batches: only a place to begin.
         self._modes = np.zeros((len(self.chosen), len(records.batches)))
@@ -134,7 +149,7 @@ class CurveLikelihood:
         intervals = between(self.records, start, absent, seen, tank, group, len(theta) * batches)
         spread_sd = np.exp(theta[fit, p])
         batch_sd = np.repeat(np.exp(theta[:, p + 1]), batches) if self.has_batch_effect else 0.0
-        result = marginal(intervals, spread_sd, batch_sd, self._modes[which].ravel(), theta[fit, -1])
+        result = marginal(intervals, spread_sd, batch_sd, self._modes[which].ravel(), theta[fit, -1], self.few)
         self._modes[which] = result.group_mode.reshape(-1, batches)
         at_start, at_absent = _per(result.by_start, start), _per(result.by_lower, absent)
         at_seen = _per(result.by_upper, seen)
@@ -173,25 +188,53 @@ def fit_curve(
     start: Floats | None = None,
     with_errors: bool = True,
     fixed_level: float | None = None,
+    few: int = FEW,
 ) -> TankFit:
-    """The most likely curve of one form. start: a theta to begin from; fixed_level: hold ln D at the reference.
+    """The most likely curve of one form. start: a theta to begin from; fixed_level: hold ln D at the reference;
+    few: as ``marginal`` takes it.
 
     Raises Refused when the search does not arrive.
     """
-    target = CurveLikelihood(records, shape, has_batch_effect)
+    target = CurveLikelihood(records, shape, has_batch_effect, few=few)
     begin = start_values(records, shape, has_batch_effect) if start is None else np.array(start, dtype=float)
     limits = limits_of(records.mean_temp_c, shape, has_batch_effect)
     if fixed_level is not None:
         begin[0] = fixed_level
         limits[0] = (fixed_level, fixed_level)
-    low, high = np.array(limits).T[:, None, :]
-    longest = MOST_AT_ONCE * scales_of(shape, has_batch_effect)
-    theta, has_arrived = lowest_points(
-        target.of_each, begin[None, :], low, high, lambda: curvature_at(target, begin)[None], longest
-    )
-    if not has_arrived[0]:
-        theta = _searched(target, begin, limits)[None]
-    return _finished(target, theta[0], limits, with_errors)
+    theta, has_arrived = _lowest(target, begin[None, :], limits)
+    # Which dates are wrong can be taken in several ways, each with a likelihood highest by itself.
+    if start is None and (theta[0, -1] > 0.0 or not has_arrived[0]):
+        more = further_starts(records, shape, limits, has_batch_effect)
+        many = CurveLikelihood(
+            records, shape, has_batch_effect, np.ones((len(more), len(records.batch)), dtype=bool)
+        )
+        others, arrived = _lowest(many, more, limits)
+        theta, has_arrived = np.concatenate([theta, others]), np.concatenate([has_arrived, arrived])
+    ends, only = list(theta[has_arrived]) or [_searched(target, begin, limits)], np.zeros(1, dtype=np.intp)
+    lowest = min(ends, key=lambda one: float(target.of_each(one[None], only)[0][0])) if len(ends) > 1 else ends[0]
+    try:
+        return _finished(target, lowest, limits, with_errors, UNDETERMINED if has_arrived.any() else UNSETTLED)
+    except Refused:
+        if few >= len(records.batch):
+            raise
+    # Perhaps for the nodes alone: what many values tell of their batch may have several modes too.
+    return fit_curve(
+        records, shape, has_batch_effect=has_batch_effect, start=start, with_errors=with_errors,
+        fixed_level=fixed_level, few=len(records.batch),
+    )  # fmt: skip
+
+
+def _lowest(
+    target: CurveLikelihood, begin: Floats, limits: Sequence[tuple[float, float]]
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """(k, q) points where the searches from k begins ended, and whether they arrived there."""
+    low, high = np.broadcast_to(np.array(limits).T[:, None, :], (2, *begin.shape))
+    longest = MOST_AT_ONCE * scales_of(target.shape, target.has_batch_effect)
+
+    def curvature() -> Floats:
+        return np.stack([curvature_at(target, one) for one in begin])
+
+    return lowest_points(target.of_each, begin, low, high, curvature, longest)
 
 
 def theta_of(free: Floats, spreads: Sequence[float], wrong_share: float) -> Floats:
@@ -216,11 +259,46 @@ def start_values(records: TankRecords, shape: Shape, has_batch_effect: bool) -> 
     return np.concatenate([rough, spreads, [START_SHARE]])
 
 
+def further_starts(
+    records: TankRecords, shape: Shape, limits: Sequence[tuple[float, float]], has_batch_effect: bool
+) -> Floats:
+    """(k, q) further begins, about the curve by least absolute deviations through the middles of the intervals."""
+    low, high = np.array(limits)[: shape.free].T
+    whole = start_values(records, shape, has_batch_effect)
+    curves = [_through_middles(records, shape, whole[: shape.free], low, high)]
+    if shape.free == 3:  # as good as without a bend
+        straight = _through_middles(records, Shape("exponential", shape.reference_c), whole[:2], low[:2], high[:2])
+        curves.append(np.append(straight, low[2]))
+    return np.stack(
+        [
+            np.concatenate([free, np.log([spread, *[_START_SD] * has_batch_effect]), [share]])
+            for free in curves
+            for spread, share in _FURTHER
+        ]
+    )
+
+
+def _through_middles(records: TankRecords, shape: Shape, begin: Floats, low: Floats, high: Floats) -> Floats:
+    """Free quantities by reweighted least squares of log development in the middle of each tank's interval."""
+    free = np.clip(begin, low, high)
+    is_seen = np.isfinite(records.seen_day)[:, None]
+    days = records.to_start + np.where(is_seen, 0.5 * (records.to_absent + records.to_seen), records.to_absent)
+    for _ in range(_REWEIGHTED):
+        rate, rate_by = rates_on(shape, free, records.grid_c)
+        done = np.maximum(days @ rate + records.start_fraction, _HARDLY_BEGUN)
+        off, design = np.log(done), (days @ rate_by) / done[:, None]
+        root = 1.0 / np.sqrt(np.maximum(np.abs(off), np.median(np.abs(off)) + LEAST_SD))
+        step = np.linalg.lstsq(root[:, None] * design, -root * off, rcond=None)[0]
+        longest = MOST_AT_ONCE * _SCALES[: len(free)]
+        free = np.clip(free + np.clip(step, -longest, longest), low, high)
+    return free
+
+
 def limits_of(mean_temp_c: Floats, shape: Shape, has_batch_effect: bool = True) -> list[tuple[float, float]]:
     """Between what each parameter is sought, for tanks of these mean temperatures (°C)."""
     free = [(-np.inf, np.inf), (-1.0, -1e-3), shape.bend_limits(float(np.quantile(mean_temp_c, 0.05)))]
-    spreads = [(float(np.log(LEAST_SD)), float(np.log(MOST_SD)))] * (2 if has_batch_effect else 1)
-    return [*free[: shape.free], *spreads, (0.0, MOST_WRONG_SHARE)]
+    spreads = [(float(np.log(least)), float(np.log(MOST_SD))) for least in (LEAST_TANK_SD, LEAST_SD)]
+    return [*free[: shape.free], *spreads[: 1 + has_batch_effect], (0.0, MOST_WRONG_SHARE)]
 
 
 def scales_of(shape: Shape, has_batch_effect: bool = True) -> Floats:
@@ -250,12 +328,16 @@ def _searched(target: CurveLikelihood, begin: Floats, limits: Sequence[tuple[flo
 
 
 def _finished(
-    target: CurveLikelihood, theta: Floats, limits: Sequence[tuple[float, float]], with_errors: bool
+    target: CurveLikelihood,
+    theta: Floats,
+    limits: Sequence[tuple[float, float]],
+    with_errors: bool,
+    why_not: str,
 ) -> TankFit:
     p = target.shape.free
     result, _, _ = target.parts(theta[None, :], np.zeros(1, dtype=np.intp))
     is_held = np.array([_is_at(value, limit) for value, limit in zip(theta, limits, strict=True)])
-    covariance = _covariance(target, theta, is_held)[:p, :p] if with_errors else np.full((p, p), np.nan)
+    covariance = _covariance(target, theta, is_held, why_not)[:p, :p] if with_errors else np.full((p, p), np.nan)
     return TankFit(
         free=theta[:p],
         spread_sd=float(np.exp(theta[p])),
@@ -286,7 +368,7 @@ def information_at(target: CurveLikelihood, theta: Floats) -> Floats:
     down[-1, -1] = min(steps[-1, -1], theta[-1])  # a share is not negative
     points = np.concatenate([theta + steps, theta - down])
     everywhere = np.ones((len(points), len(target.records.batch)), dtype=bool)
-    beside = CurveLikelihood(target.records, target.shape, target.has_batch_effect, everywhere)
+    beside = CurveLikelihood(target.records, target.shape, target.has_batch_effect, everywhere, target.few)
     _, gradient = beside.of_each(points, np.arange(len(points)))
     change = (gradient[: len(theta)] - gradient[len(theta) :]) / np.diag(steps + down)[:, None]
     return np.asarray(0.5 * (change + change.T), dtype=float)
@@ -299,13 +381,16 @@ def curvature_at(target: CurveLikelihood, theta: Floats) -> Floats:
     return np.asarray((vectors * np.maximum(values, _LEAST_CURVATURE)) @ vectors.T / np.outer(scales, scales))
 
 
-def _covariance(target: CurveLikelihood, theta: Floats, is_held: Masks) -> Floats:
-    """Inverse of the observed information over the parameters that are not held at a limit; 0 for those."""
+def _covariance(target: CurveLikelihood, theta: Floats, is_held: Masks, why_not: str) -> Floats:
+    """Inverse of the observed information over the parameters that are not held at a limit; 0 for those.
+
+    Raises Refused, with the words given, where the information is not that of a highest point.
+    """
     live = np.ix_(~is_held, ~is_held)
     scales = scales_of(target.shape, target.has_batch_effect)[~is_held]
     values, vectors = np.linalg.eigh(information_at(target, theta)[live] * np.outer(scales, scales))
     if len(values) and values.min() <= 0:
-        raise Refused("these records do not determine the curve; use a form with fewer constants")
+        raise Refused(why_not)
     covariance = np.zeros((len(theta), len(theta)))
     covariance[live] = (vectors / values) @ vectors.T * np.outer(scales, scales)
     return covariance
