@@ -268,3 +268,23 @@ def test_small_batches_and_wrong_dates_do_not_stop_the_search(simulate: Callable
     frame = frame.assign(absent_day=frame["absent_day"] + moved, seen_day=frame["seen_day"] + moved)
     fit = fit_development(frame, "exponential", daily=made.daily)
     assert fit.days(8.0) == pytest.approx(true.days(8.0), rel=0.06)  # four SDs of five batches' mean
+
+
+def test_a_tank_given_twice_is_refused_and_a_form_of_given_models_named(programme: Any) -> None:
+    again = pd.concat([programme.frame, programme.frame.iloc[[7]]], ignore_index=True)
+    with pytest.raises(UsageError, match=r"1 tanks have a row twice \(for example t7\)"):
+        fit_development(again, "exponential", daily=programme.daily)
+    warm = {tank: 32 + 1.8 * temps for tank, temps in programme.daily.items()}
+    with pytest.raises(UsageError, match="look like °F"):
+        fit_development(programme.frame, "exponential", daily=warm)
+    with pytest.raises(UsageError, match="linear_units is a form of models given, and is not fitted"):
+        fit_development(HEMING, "linear_units")
+    with pytest.raises(Refused, match="1 different temperature cannot"):
+        fit_development(HEMING.iloc[[0, 0, 0]], "exponential")
+
+
+def test_a_fit_to_tanks_draws_them_about_its_curve(programme: Any) -> None:
+    fit = fit_development(programme.frame, "log_inverse", daily=programme.daily)
+    assert len(fit.data) == fit.rows_used
+    off = np.log(fit.data["days"] / fit.curve.days(fit.data["temp_c"]))
+    assert 0.5 < off.std() / np.hypot(fit.spread_log_sd, fit.batch_log_sd) < 2.0

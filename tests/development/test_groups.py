@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import warnings
 
+import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
+from scipy.special import stdtrit
 
 from broodyear import fit_development, forecast_day
 from broodyear.errors import NothingToAnalyse, UsageError
@@ -40,6 +42,8 @@ def test_errors_are_those_of_groups_and_agree_with_a_mixed_model() -> None:
     assert grouped.groups.group_sd["family"] == pytest.approx(np.sqrt(other.cov_re.iloc[0, 0]), rel=REFERENCE_REL)
     assert grouped.coefficients.loc["b", "std_error"] > 4.0 * alone.coefficients.loc["b", "std_error"]
     assert grouped.error_df < 20
+    assert grouped.error_df == pytest.approx(grouped.groups.df.min())
+    assert f"between family {grouped.groups.group_sd['family']:.4f}" in grouped.summary()
 
 
 def test_log_likelihood_with_groups_is_that_of_the_whole_covariance() -> None:
@@ -96,7 +100,7 @@ def test_a_fit_shows_itself_as_text_page_and_figure() -> None:
     assert fit._repr_html_().startswith("<pre>exponential")
     axes = fit.plot()
     assert fit.plot(ax=axes) is axes
-    assert axes.get_ylabel() == "days to the stage" and len(axes.lines) == 2
+    assert axes.get_ylabel() == "days to the stage" and len(axes.lines) == 4
 
 
 def test_a_published_equation_is_found_again_from_raw_daily_temperatures() -> None:
@@ -110,3 +114,40 @@ def test_a_published_equation_is_found_again_from_raw_daily_temperatures() -> No
     fit = fit_development(pd.DataFrame(rows), "exponential", groups=["family"])
     assert fit.coefficients.loc["a", "estimate"] == pytest.approx(5.99, abs=0.01)
     assert fit.coefficients.loc["b", "estimate"] == pytest.approx(0.15, abs=0.001)
+
+
+def test_limits_of_three_families_are_by_the_degrees_of_freedom_of_the_fit() -> None:
+    """A fit that states two degrees of freedom is not given the limits of one."""
+    frame = families(4, mothers=3, eggs=5).assign(temp_c=np.tile([4.0, 6, 8, 10, 12], 3))
+    rng = np.random.default_rng(7)
+    mother = np.repeat(rng.normal(0, 0.01, 3), 5)
+    frame["days"] = np.exp(5.2 - 0.13 * frame["temp_c"] + mother + rng.normal(0, 0.008, 15))
+    fit = fit_development(frame, "exponential", groups=["family"])
+    assert fit.groups is not None
+    limits = fit.interval(8.0)
+    reach = float(np.log(limits["high"] / limits["days"]).iloc[0] / fit.log_days_se(8.0)[0])
+    assert reach == pytest.approx(stdtrit(fit.groups.df.min(), 0.975))
+
+
+def test_rows_given_twice_are_named() -> None:
+    frame = families(43, mothers=8, eggs=5)
+    again = pd.concat([frame, frame.iloc[:2]], ignore_index=True)
+    notes = fit_development(again, "exponential", groups="family").notes
+    assert "2 rows repeat another in every column" in notes[-1]
+    assert not fit_development(frame, "exponential", groups="family").notes
+
+
+def test_temperatures_in_fahrenheit_are_refused_with_what_was_found() -> None:
+    warm = families(43).assign(temp_c=lambda frame: 32 + 1.8 * frame["temp_c"])
+    with pytest.raises(UsageError, match=r"41.0 to 51.8 and look like °F; give °C, \(°F − 32\) / 1.8"):
+        fit_development(warm, "exponential")
+    with pytest.raises(UsageError, match="200 of 200 temperatures are 46.4"):
+        forecast_day("fit_Heming1982_chinook_hatch", [46.4] * 200)
+
+
+def test_a_fit_draws_what_it_was_fitted_to() -> None:
+    frame = families(43, mothers=8, eggs=5)
+    axes = fit_development(frame, "exponential").plot()
+    drawn = {line.get_label(): line for line in axes.get_lines()}
+    np.testing.assert_array_equal(drawn["fitted to"].get_ydata(), frame["days"])
+    plt.close(axes.figure)

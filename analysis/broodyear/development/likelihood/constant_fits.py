@@ -26,6 +26,7 @@ from broodyear.development.likelihood.fit_result import (
 )
 from broodyear.development.models.forms import COEFFICIENTS
 from broodyear.development.models.shapes import Shape
+from broodyear.development.models.summing import refuse_fahrenheit
 from broodyear.errors import BroodyearError, NothingToAnalyse, Refused
 from broodyear.schemas.frames import checked
 
@@ -47,11 +48,12 @@ def fit_constant_temperatures(frame: pd.DataFrame, form: str, groups: tuple[str,
         why = "; ".join(f"{reason}: {count}" for reason, count in left_out.items())
         raise NothingToAnalyse(f"no row has both a temperature and days above 0 ({why or 'there is no row'})")
     temps, logs = used["temp_c"].to_numpy(dtype=float), np.log(used["days"].to_numpy(dtype=float))
-    shape = Shape(form, float(temps.mean()))
-    if len(np.unique(temps)) < shape.free:
+    refuse_fahrenheit(temps)
+    shape, different = Shape(form, float(temps.mean())), len(np.unique(temps))
+    if different < shape.free:
         raise Refused(
-            f"{len(np.unique(temps))} different temperatures cannot determine the {shape.free} constants of the "
-            f"form {form}; measure at more, or choose a form with fewer constants"
+            f"{different} different temperature{'s' if different > 1 else ''} cannot determine the {shape.free} "
+            f"constants of the form {form}; measure at more, or choose a form with fewer constants"
         )
     refuse_narrow(form, float(temps.min()), float(temps.max()), "these measurements")
     limits = _free_limits(shape, float(temps.min()))
@@ -59,11 +61,11 @@ def fit_constant_temperatures(frame: pd.DataFrame, form: str, groups: tuple[str,
     is_at_limit = shape.free == 3 and bool(
         np.min(np.abs(found.estimates[2] - np.array([limits[0][2], limits[1][2]]))) < 1e-6
     )
-    free, own_covariance, spread, error_df = (
+    free, own_covariance, spread, fewest_df = (
         found.estimates,
         found.covariance,
         found.residual_sd,
-        found.residual_df,
+        float(found.residual_df),
     )
     crossed, labels = None, _labels(frame, used, groups)
     n = len(logs)
@@ -72,7 +74,7 @@ def fit_constant_temperatures(frame: pd.DataFrame, form: str, groups: tuple[str,
     if groups:
         free, crossed = _with_groups(shape, found.estimates, temps, logs, labels, limits)
         own_covariance, spread = crossed.covariance, crossed.spread_sd
-        error_df = max(int(crossed.df.min()), 1)
+        fewest_df = max(float(crossed.df.min()), 1.0)
         log_likelihood = _grouped_log_likelihood(logs - shape.log_days(free, temps), labels, crossed)
     jacobian = shape.published_jacobian(free)
     covariance = jacobian @ own_covariance @ jacobian.T
@@ -89,12 +91,13 @@ def fit_constant_temperatures(frame: pd.DataFrame, form: str, groups: tuple[str,
         group_levels={name: tuple(map(str, np.unique(values))) for name, values in labels.items()},
         tanks=n,
         batches=0,
-        error_df=error_df,
+        error_df=fewest_df,
         rows_given=len(frame),
         rows_used=n,
         left_out=left_out,
         collinearity=collinearity_sentence(COEFFICIENTS[form], covariance * (not is_at_limit)),
-        notes=_notes(frame, groups, is_at_limit),
+        notes=_notes(frame, used, groups, is_at_limit),
+        data=used,
         shape=shape,
         free=free,
         covariance=own_covariance,
@@ -106,13 +109,19 @@ def _labels(frame: pd.DataFrame, used: pd.DataFrame, groups: tuple[str, ...]) ->
     return {name: frame.loc[used.index, name].astype(str).to_numpy(dtype=str) for name in groups}
 
 
-def _notes(frame: pd.DataFrame, groups: tuple[str, ...], is_at_limit: bool) -> tuple[str, ...]:
+def _notes(frame: pd.DataFrame, used: pd.DataFrame, groups: tuple[str, ...], is_at_limit: bool) -> tuple[str, ...]:
     ignored = [name for name in GROUP_COLUMNS if name in frame.columns and name not in groups]
     notes = [BEND_AT_LIMIT] if is_at_limit else []
     if ignored and not groups:
         notes.append(
             f"{' and '.join(ignored)} {'is' if len(ignored) == 1 else 'are'} not used and rows count as "
             "independent; name what shares a fate in groups= for the errors of groups"
+        )
+    repeated = int(frame.loc[used.index].duplicated().sum())
+    if repeated:
+        notes.append(
+            f"{repeated} rows repeat another in every column and count as measurements of their own; leave out "
+            "what was copied"
         )
     return tuple(notes)
 

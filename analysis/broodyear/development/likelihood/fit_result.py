@@ -35,8 +35,10 @@ class DevelopmentFit:
     data: residual SD); batch_log_sd: between batches (NaN where there are none); batch_effects: frame batch_id,
     log_effect (positive: slower), std_error, tanks; wrong_share: share of wrong dates; groups: spreads and
     effects of batches, sites and stocks beside each other (None for constant-temperature data); tanks, batches
-    used; error_df: degrees of freedom of the intervals; group_levels: names of the groups' levels in the order of
-    their effects; rows_given, rows_used, left_out (reason → count); collinearity and notes: sentences to print.
+    used; error_df: degrees of freedom of the intervals, of groups the fewest of any
+    quantity; group_levels: names of the groups' levels in the order of
+    their effects; rows_given, rows_used, left_out (reason → count); collinearity and notes: sentences to print;
+    data: frame temp_c, days of what was fitted, of a tank by its mean temperature and the middle of its looks.
     """
 
     form: str
@@ -51,12 +53,13 @@ class DevelopmentFit:
     group_levels: Mapping[str, tuple[str, ...]]
     tanks: int
     batches: int
-    error_df: int
+    error_df: float
     rows_given: int
     rows_used: int
     left_out: Mapping[str, int]
     collinearity: str
     notes: tuple[str, ...]
+    data: pd.DataFrame = field(repr=False)
     shape: Shape
     free: Floats
     covariance: Floats
@@ -71,6 +74,8 @@ class DevelopmentFit:
         """The fit in lines of text: constants with errors, spreads, rows used and left out, notes."""
         left = "; ".join(f"{reason}: {count}" for reason, count in self.left_out.items()) or "none"
         batch = "" if np.isnan(self.batch_log_sd) else f", between batches {self.batch_log_sd:.4f}"
+        if self.groups is not None and not batch:
+            batch = "".join(f", between {name} {sd:.4f}" for name, sd in self.groups.group_sd.items())
         lines = [
             f"{self.form}, fitted to {self.rows_used} of {self.rows_given} rows; left out: {left}",
             self.coefficients.to_string(float_format=lambda value: f"{value:.6g}"),
@@ -83,9 +88,12 @@ class DevelopmentFit:
         return f"<pre>{escape(self.summary())}</pre>"
 
     def plot(self, ax: Any = None) -> Any:
-        """Days to the stage by temperature with the curve's 95 % limits, on matplotlib axes."""
+        """Days to the stage by temperature with the curve's 95 % limits and the data, on matplotlib axes."""
         frame = self.interval(np.linspace(self.curve.valid_low_c, self.curve.valid_high_c, _PLOTTED))
-        return plotted(frame, self.curve.name, ax)
+        axes = plotted(frame, self.curve.name, ax)
+        axes.plot(self.data["temp_c"], self.data["days"], "o", fillstyle="none", color="0.3", label="fitted to")
+        axes.legend()
+        return axes
 
     @property
     def constants_covariance(self) -> Floats:

@@ -22,8 +22,9 @@ from broodyear.development.likelihood.fit_result import (
     refuse_narrow,
 )
 from broodyear.development.likelihood.tank_records import TankRecords, tank_records
-from broodyear.development.models.forms import COEFFICIENTS, FITTED_FORMS
+from broodyear.development.models.forms import COEFFICIENTS, FITTED_FORMS, FORMS
 from broodyear.development.models.shapes import Shape
+from broodyear.development.models.summing import refuse_fahrenheit
 from broodyear.errors import Refused, UsageError
 
 Floats = NDArray[np.float64]
@@ -32,6 +33,8 @@ Floats = NDArray[np.float64]
 FEWEST_BATCHES = 3
 # Tanks per constant and spread: below this a fit reproduces its tanks rather than describing them.
 FEWEST_TANKS_PER_CONSTANT = 3
+#: What two rows of one tank cannot both say.
+_OF_A_TANK = ("season", "tank_id", "batch_id", "stage", "absent_day", "seen_day")
 # A curve whose days are not known to a quarter at the tanks' own temperature is worse than any published one.
 LARGEST_LOG_DAYS_SE = 0.25
 
@@ -67,7 +70,10 @@ def fit_development(
             f"a fit needs a data frame of measurements or tanks, but {type(frame).__name__} was given"
         )
     if form not in FITTED_FORMS:
-        raise UsageError(f"unknown form {form!r}; expected one of {', '.join(FITTED_FORMS)}")
+        known = (
+            f"{form} is a form of models given, and is not fitted" if form in FORMS else f"unknown form {form!r}"
+        )
+        raise UsageError(f"{known}; expected one of {', '.join(FITTED_FORMS)}")
     if "seen_day" in frame.columns or "absent_day" in frame.columns:
         if groups:
             raise UsageError(
@@ -91,7 +97,16 @@ def _checked_records(frame: pd.DataFrame, daily: Any = None) -> TankRecords:
     """Tank records of a frame that somebody gave. Raises UsageError for what its schema names, row by row."""
     from broodyear.schemas.frames import checked
 
-    return tank_records(checked(frame, "tank_records"), daily)
+    records = tank_records(checked(frame, "tank_records"), daily)
+    refuse_fahrenheit(np.concatenate(records.temps))
+    told = [name for name in (*_OF_A_TANK, "day") if name in frame]
+    repeated = frame.loc[frame.duplicated(told), "tank_id"].unique()
+    if len(repeated):
+        raise UsageError(
+            f"{len(repeated)} tanks have a row twice (for example {repeated[0]}); a tank has one date of a "
+            "stage in a season: leave out the copies"
+        )
+    return records
 
 
 def _named_groups(frame: pd.DataFrame, groups: Sequence[str]) -> tuple[str, ...]:
@@ -156,11 +171,21 @@ def _tank_fit(
         left_out=records.left_out,
         collinearity=collinearity_sentence(COEFFICIENTS[form], covariance * (not found.is_bend_at_limit)),
         notes=_tank_notes(records, found, batch_effect),
+        data=_days_seen(records, shape, found),
         shape=shape,
         free=found.free,
         covariance=own_covariance,
         profile=partial(_tank_profile, records, form, batch_effect, found, shape),
     )
+
+
+def _days_seen(records: TankRecords, shape: Shape, found: TankFit) -> pd.DataFrame:
+    """temp_c, days of each tank seen to reach the stage: what its development took at its mean temperature."""
+    rate, _ = rates_on(shape, found.free, records.grid_c)
+    _, _, absent, seen = edges(records, rate)
+    temps, is_seen = records.mean_temp_c, np.isfinite(records.seen_day)
+    days = 0.5 * (absent + seen) * np.exp(shape.log_days(found.free, temps))
+    return pd.DataFrame({"temp_c": temps[is_seen], "days": days[is_seen]})
 
 
 def _decomposition(records: TankRecords, shape: Shape, found: TankFit) -> MeanWanted:

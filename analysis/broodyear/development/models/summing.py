@@ -19,6 +19,8 @@ from broodyear.errors import BroodyearWarning, UsageError
 Floats = NDArray[np.float64]
 
 F_DAYS_PER_C_DAY = 1.8
+# No water that eggs of these fish live in is as warm as this; what is above it is in °F.
+WARMEST_C = 30.0
 # A sum of a hundred equal rates may miss 1 by a few units in the last place; that is not another day.
 _ROUNDING = 1e-12
 
@@ -63,6 +65,16 @@ def _temperatures(given: ArrayLike) -> Floats:
     return _numbers(given, "temperatures are numbers (°C)")
 
 
+def refuse_fahrenheit(temps: Floats) -> None:
+    """Raises UsageError where temperatures, given as °C, can only be °F."""
+    too_warm = temps[temps > WARMEST_C]
+    if too_warm.size:
+        found = f"{too_warm.min():.1f}" + (f" to {too_warm.max():.1f}" if too_warm.size > 1 else "")
+        raise UsageError(
+            f"{too_warm.size} of {temps.size} temperatures are {found} and look like °F; give °C, (°F − 32) / 1.8"
+        )
+
+
 def _numbers(given: ArrayLike, expected: str) -> Floats:
     try:
         return np.asarray(given, dtype=float)
@@ -76,7 +88,7 @@ def forecast_day(model: Any, daily_temp_c: ArrayLike, fraction_at_start: float =
     daily_temp_c: (days,), the first is the day that ends at 1.0; fraction_at_start: share of the development done
     before it. 0.0 when that share is already 1; NaN when the stage is not reached within the days given.
     Temperatures outside the model's tested ones give a BroodyearWarning. Raises UsageError for missing
-    temperatures and for a share that is missing or below 0.
+    temperatures, for those that can only be °F, and for a share that is missing or below 0.
 
     >>> round(forecast_day("fit_Heming1982_chinook_hatch", [8.0] * 120), 1)
     70.9
@@ -92,6 +104,7 @@ def forecast_day(model: Any, daily_temp_c: ArrayLike, fraction_at_start: float =
         raise UsageError(
             f"{n_missing} of {len(temps)} daily temperatures are missing; fill or leave out the gap first"
         )
+    refuse_fahrenheit(temps)
     start = float(fraction_at_start)
     if not start >= 0.0:
         raise UsageError(f"the fraction at the start is {fraction_at_start}; expected 0 (fertilisation) or more")
@@ -131,14 +144,13 @@ def warn_outside(drawn: Curve, temps_c: Floats) -> None:
     n_outside = int(np.sum(is_outside))
     if not n_outside:
         return
+    said = f"are an extrapolation, it was tested at {drawn.valid_low_c:g} to {drawn.valid_high_c:g} °C"
     if np.isnan(drawn.valid_low_c):
-        tested = "its source does not say at which temperatures it was measured"
-    else:
-        tested = f"it was tested at {drawn.valid_low_c:g} to {drawn.valid_high_c:g} °C"
+        said = "may be an extrapolation or not: at which it was measured is not stated"
     outside = np.atleast_1d(temps_c)[np.atleast_1d(is_outside)]
     warnings.warn(
         f"{drawn.name}: {n_outside} of {temps_c.size} temperatures, "
-        f"{outside.min():.1f} to {outside.max():.1f} °C, are an extrapolation, {tested}; "
+        f"{outside.min():.1f} to {outside.max():.1f} °C, {said}; "
         "give the number without an interval",
         BroodyearWarning,
         stacklevel=3,
