@@ -14,10 +14,10 @@ from broodyear.development.likelihood.censored import (
     Intervals,
     log_interval_probability,
     log_interval_score,
-    marginal,
     mean_absolute_within,
     probability_inside,
 )
+from broodyear.development.likelihood.marginal import marginal
 
 SPREAD, GROUP = 0.7, 0.9
 # Nine adaptive nodes against adaptive quadrature to 1e-10.

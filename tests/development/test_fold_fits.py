@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from broodyear.development.likelihood.curve_likelihood import FoldFit, fit_curve, fit_folds, theta_of
+from broodyear.development.likelihood.curve_likelihood import fit_curve, theta_of
 from broodyear.development.likelihood.descent import lowest_points
+from broodyear.development.likelihood.fold_fits import FoldFit, fit_folds
 from broodyear.development.likelihood.tank_records import tank_records
 from broodyear.development.models.shapes import Shape
 

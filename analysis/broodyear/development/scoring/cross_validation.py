@@ -13,16 +13,10 @@ from numpy.typing import NDArray
 from broodyear.development.likelihood.censored import WRONG_LOG_SD
 from broodyear.development.likelihood.crossed import CrossedMean, crossed_means
 from broodyear.development.likelihood.crossed_posterior import MeanWanted
-from broodyear.development.likelihood.curve_likelihood import (
-    FoldFit,
-    between,
-    edges,
-    fit_folds,
-    theta_of,
-    unbiased_batch_variance,
-)
+from broodyear.development.likelihood.curve_likelihood import between, edges, theta_of, unbiased_batch_variance
 from broodyear.development.likelihood.fit_result import DevelopmentFit
 from broodyear.development.likelihood.fitting import FEWEST_BATCHES
+from broodyear.development.likelihood.fold_fits import FoldFit, fit_folds
 from broodyear.development.likelihood.tank_records import TankRecords
 from broodyear.development.models.forms import Curve
 from broodyear.development.models.own_models import DevelopmentModel
