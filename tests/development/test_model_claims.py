@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -169,7 +170,7 @@ def test_the_better_of_two_is_the_subject_whichever_stands_first(gain: float) ->
         "p_value": 1e-4,
     }  # fmt: skip
     nothing = pd.DataFrame(columns=["species", "stage", "p_value", "model", "read_by"])
-    found = development_claims(pd.DataFrame([ORDINARY]), pd.DataFrame([row]), nothing)
+    found = development_claims(pd.DataFrame([ORDINARY]), pd.DataFrame([row]), nothing, nothing)
     (claim,) = [one for one in found if one.kind is ClaimKind.MODEL_BETTER]
     names = ("first", "second") if gain > 0 else ("second", "first")
     assert (claim.decision, claim.subject, claim.reference) == (Decision.CLAIMED, *names)
@@ -179,7 +180,7 @@ def test_the_better_of_two_is_the_subject_whichever_stands_first(gain: float) ->
 def judged(*rows: dict[str, Any]) -> dict[tuple[str, str], Reason]:
     """By model and level, from rows of scores.csv that differ from an ordinary one as given."""
     nothing = pd.DataFrame(columns=["species", "stage", "p_value", "model", "against", "read_by"])
-    claims = development_claims(pd.DataFrame([ORDINARY | row for row in rows]), nothing, nothing)
+    claims = development_claims(pd.DataFrame([ORDINARY | row for row in rows]), nothing, nothing, nothing)
     return {
         (claim.subject, claim.level.removeprefix("chinook hatch_half").strip()): claim.reason for claim in claims
     }
@@ -211,7 +212,7 @@ def test_models_asked_about_the_same_thermometers_are_a_family() -> None:
     rows = [{**place, **limits, "model": name, "p_value": p} for name, p in (("m", 0.03), ("n", 0.2))]
     nothing = pd.DataFrame(columns=["species", "stage", "p_value", "model", "against"])
     for count, reason in ((1, Reason.CLEAR), (2, Reason.NOT_CLEAR)):
-        claims = development_claims(pd.DataFrame([ORDINARY]), nothing, pd.DataFrame(rows[:count]))
+        claims = development_claims(pd.DataFrame([ORDINARY]), nothing, pd.DataFrame(rows[:count]), nothing)
         first = next(one for one in claims if one.kind is ClaimKind.THERMOMETER)
         assert (first.reason, first.p_family, first.comparisons) == (reason, pytest.approx(0.03 * count), count)
 
@@ -236,8 +237,30 @@ def test_unknown_limits_are_no_finding() -> None:
     out = cell | {"model": "out", "tanks": 0, "unscored": "outside_tested"}
     lost = cell | {"model": "lost", "bias_days": np.nan, "unscored": "spreads_unknown"}
     nothing = pd.DataFrame(columns=["species", "stage", "p_value", "model", "against", "read_by"])
-    claims = development_claims(pd.DataFrame([cell, few, out, lost]), nothing, nothing)
+    claims = development_claims(pd.DataFrame([cell, few, out, lost]), nothing, nothing, nothing)
     assert [(claim.subject, claim.reason) for claim in claims] == [
         ("m", Reason.NO_INTERVAL), ("few", Reason.TOO_FEW_BATCHES), ("out", Reason.OUTSIDE_TESTED),
         ("lost", Reason.SPREADS_UNKNOWN),
     ]  # fmt: skip
+
+
+def warm_sites(programme: Any, seed: int, sd_c: float, warm: tuple[str, ...]) -> pd.DataFrame:
+    """Offsets of 12 sites whose thermometers read wrong by SD sd_c and, at `warm` ones, by +1 °C."""
+    rng = np.random.default_rng(seed)
+    frame = programme.frame.assign(site_id=[f"S{i % 12:02d}" for i in range(len(programme.frame))])
+    off = {site: rng.normal(0.0, sd_c) + (1.0 if site in warm else 0.0) for site in sorted(set(frame["site_id"]))}
+    sites = frame.set_index("tank_id")["site_id"]
+    daily = {tank: temps + off[sites[tank]] for tank, temps in programme.daily.items()}
+    found = assess_development(frame, daily=daily, **OPTIONS | {"forms": ("log_inverse",)})
+    rows = [one for one in found.claims if one.kind is ClaimKind.THERMOMETER and one.reference]
+    assert len(rows) == len(found.site_offsets)
+    return found.site_offsets.assign(is_named=[one.is_claimed for one in rows])
+
+
+def test_sites_whose_thermometers_read_a_degree_warm_are_named_and_no_others(simulate: Callable[..., Any]) -> None:
+    made = simulate(5, tanks=96, batches=8, batch_sd=0.02, is_looked_at_weekends=True)
+    warm = warm_sites(made, 1, 0.0, ("S03", "S09")).set_index("site_id")
+    assert set(warm.index[warm["is_named"]]) == {"S03", "S09"}
+    assert (warm.loc[["S03", "S09"], "offset_high"] < 0.0).all()
+    assert warm.loc[["S03", "S09"], "implied_offset_c"].between(0.5, 1.2).all()
+    assert not warm_sites(made, 1, 0.0, ())["is_named"].any()

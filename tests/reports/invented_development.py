@@ -148,6 +148,7 @@ def results(**changes: Any) -> DevelopmentResults:
     frames: dict[str, pd.DataFrame] = {
         "scores": scores(), "statements": statements(), "predictions": predictions(), "curves": curves(),
         "pairs": pd.DataFrame([{**PLACE, "temp_c": 8.0, "days": 62.0}]), "fan": fan(),
+        "site_offsets": pd.DataFrame([{**one, "site_id": "S-3", "tanks": 4, "batches": 3, "offset_days": -4.0}]),
         "thermometers": pd.DataFrame([{**one, "read_by": "logger", "tanks": 12, "batches": 5, "bias_days": 2.4}]),
         "comparisons": pd.DataFrame([{**one, "against": "own_constant_units", "log_score_gain": 0.1}]),
         "suspects": pd.DataFrame([{**PLACE, "season": 2023, "tank_id": "T-9", "days_off": 30.0}]),

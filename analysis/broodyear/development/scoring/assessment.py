@@ -29,7 +29,7 @@ from broodyear.development.scoring.model_claims import development_claims
 from broodyear.development.scoring.score_cells import calibration_by_band, pit_histogram, randomised_pit
 from broodyear.development.scoring.stage_data import StageData
 from broodyear.development.scoring.statements import StageFindings, all_statements, findings_for
-from broodyear.development.scoring.thermometers import bias_by_thermometer
+from broodyear.development.scoring.thermometers import bias_by_thermometer, offsets_by_site
 
 SUSPECT_COLUMNS = (
     "species", "stage", "season", "tank_id", "last_absent_on", "first_seen_on", "model", "days_off",
@@ -49,7 +49,8 @@ class DevelopmentAssessment(TellsScores):
     """Everything a report on development needs, as frames and fits.
 
     scores: rows of scores.csv; claims: what they show; statements: topic, species, stage, sentence; comparisons,
-    thermometers, first_seen: see ``comparisons`` and ``thermometers``; left_out: species, stage, reason, rows;
+    thermometers, site_offsets, first_seen: see ``comparisons`` and ``thermometers``; left_out: species, stage,
+    reason, rows;
     gaps: stages left out for days not read, and what would have kept them;
     copied_sheets: sheets found; suspects: dates that are probably wrong; predictions: one row per held-out tank
     of the shown models; pit, calibration: see ``calibration``; disagreements: published pairs against published
@@ -62,6 +63,7 @@ class DevelopmentAssessment(TellsScores):
     statements: pd.DataFrame
     comparisons: pd.DataFrame
     thermometers: pd.DataFrame
+    site_offsets: pd.DataFrame
     first_seen: pd.DataFrame
     left_out: pd.DataFrame
     gaps: pd.DataFrame
@@ -99,7 +101,9 @@ def assessed(scored: DevelopmentScores, seed: int = DEFAULT_SEED) -> Development
     """The assessment of scores that were compared; seed: of the randomised probability transforms."""
     found = {key: models for one in scored.beside for key, models in one[0].items()}
     shown: dict[tuple[str, str], tuple[str, ...]] = {key: found[key] for key in scored.data}
-    comparisons, thermometers, first_seen = (in_order([one[at] for one in scored.beside]) for at in (1, 2, 3))
+    comparisons, thermometers, first_seen, site_offsets = (
+        in_order([one[at] for one in scored.beside]) for at in (1, 2, 3, 4)
+    )
     findings = [
         StageFindings(
             *key,
@@ -116,10 +120,11 @@ def assessed(scored: DevelopmentScores, seed: int = DEFAULT_SEED) -> Development
     predictions = _predictions(scored, shown, seed)
     return DevelopmentAssessment(
         scores=scored.scores,
-        claims=development_claims(scored.scores, comparisons, thermometers),
+        claims=development_claims(scored.scores, comparisons, thermometers, site_offsets),
         statements=all_statements(scored, findings),
         comparisons=comparisons,
         thermometers=thermometers,
+        site_offsets=site_offsets,
         first_seen=first_seen,
         left_out=scored.left_out,
         gaps=scored.gaps,
@@ -143,10 +148,17 @@ def assessed(scored: DevelopmentScores, seed: int = DEFAULT_SEED) -> Development
 
 
 def _compared(scored: StageScores) -> tuple[Any, ...]:
-    """The models to show of some stages, comparisons, bias by thermometer, and the pitfall of first-seen dates."""
+    """The models to show of some stages, comparisons, bias by thermometer, the pitfall of first-seen dates, and
+    how far sites lie from the others."""
     shown = shown_models(scored)
     first = {key: models[0] for key, models in shown.items() if models}
-    return shown, model_comparisons(scored), bias_by_thermometer(scored, shown), first_seen_pitfall(scored, first)
+    return (
+        shown,
+        model_comparisons(scored),
+        bias_by_thermometer(scored, shown),
+        first_seen_pitfall(scored, first),
+        offsets_by_site(scored, shown),
+    )
 
 
 def shown_models(scored: StageScores) -> dict[tuple[str, str], tuple[str, ...]]:

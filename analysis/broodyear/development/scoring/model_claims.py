@@ -30,16 +30,18 @@ Row = Mapping[Any, Any]
 
 
 def development_claims(
-    scores: pd.DataFrame, comparisons: pd.DataFrame, thermometers: pd.DataFrame
+    scores: pd.DataFrame, comparisons: pd.DataFrame, thermometers: pd.DataFrame, site_offsets: pd.DataFrame
 ) -> tuple[Claim, ...]:
     """Claims from scores, paired comparisons and thermometers, species by species and stage by stage."""
-    whole, pairs, readers = (_by_stage(one) for one in (scores, comparisons, thermometers))
+    frames = (scores, comparisons, thermometers, site_offsets)
+    whole, pairs, readers, offsets = (_by_stage(one) for one in frames)
     claims: list[Claim] = []
     for key, rows in sorted(whole.items()):
         level = f"{key[0]} {key[1]}"
         claims += _biases(level, [row for row in rows if row["scheme"] == MAIN_SCHEME])
         claims += _better(level, pairs.get(key, []))
         claims += _thermometers(level, readers.get(key, []))
+        claims += _sites(level, offsets.get(key, []))
     return tuple(claims)
 
 
@@ -157,6 +159,28 @@ def _better(level: str, rows: Sequence[Row]) -> list[Claim]:
             )
         )
     return claims
+
+
+def _sites(level: str, rows: Sequence[Row]) -> list[Claim]:
+    """Which sites are predicted otherwise than the others, as an own thermometer makes it: a family."""
+    return [
+        Claim(
+            ClaimKind.THERMOMETER,
+            str(row["site_id"]),
+            reason := clear_or_not(float(row["p_family"])),
+            level=level,
+            reference=str(row["model"]),
+            estimate=float(row["offset_days"]),
+            low=float(row["offset_low"]),
+            high=float(row["offset_high"]),
+            unit="days",
+            p_value=float(row["p_value"]),
+            p_family=float(row["p_family"]),
+            comparisons=len(rows),
+            section=ANSWER if reason is Reason.CLEAR else "",
+        )
+        for row in rows
+    ]
 
 
 def _thermometers(level: str, rows: Sequence[Row]) -> list[Claim]:

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import stdtr, stdtrit
 
 from broodyear.development.likelihood.crossed import CrossedMean, crossed_means
 from broodyear.development.likelihood.crossed_posterior import MeanWanted
@@ -21,6 +22,7 @@ from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut,
 from broodyear.development.scoring.held_out_scores import StageScores
 from broodyear.development.scoring.score_cells import FEWEST_SITES, UNSETTLED, hour_days, mean_error, sites_of
 from broodyear.development.scoring.stage_data import StageData
+from broodyear.statistics.multiplicity import holm
 
 Mask = NDArray[np.bool_]
 
@@ -31,6 +33,10 @@ HAND_LESS_LOGGER = "hand_less_logger"
 _NUDGE_C = 0.5
 # Logger-read, hand-read, and the second less the first.
 _WITH_DIFFERENCE = np.array([[1.0, 0.0], [0.0, 1.0], [-1.0, 1.0]])
+SITE_COLUMNS = (
+    "species", "stage", "model", "site_id", "tanks", "batches", "offset_days", "offset_low", "offset_high",
+    "p_value", "p_family", "days_per_c", "implied_offset_c",
+)  # fmt: skip
 THERMOMETER_COLUMNS = (
     "species", "stage", "model", "read_by", "tanks", "batches", "sites", "bias_days", "bias_low", "bias_high",
     "p_value", "site_sd_days", "days_per_c", "implied_offset_c", "note",
@@ -56,6 +62,50 @@ def bias_by_thermometer(scores: StageScores, models: Mapping[tuple[str, str], tu
     table = pd.DataFrame(rows, columns=list(THERMOMETER_COLUMNS))
     table["implied_offset_c"] = table["bias_days"] / table["days_per_c"].where(table["days_per_c"] != 0)
     return table
+
+
+def offsets_by_site(scores: StageScores, models: Mapping[tuple[str, str], tuple[str, ...]]) -> pd.DataFrame:
+    """How far the predictions of each site's tanks lie from those of the others: SITE_COLUMNS.
+
+    By the first of the models shown, from one fit with batch and site as crossed groups. offset_days: shrunken
+    effect of the site (negative: predicted early, as a thermometer that reads warm makes it) with 95 % limits by
+    Student's t; p_value: against the nearest offset that looks at another hour of the day than elsewhere can make;
+    p_family: over the sites (Holm); implied_offset_c: reading error that would make it. No row where the sites do
+    not differ, or there are under 3 batches or sites.
+    """
+    parts = [
+        (scores.data[key], names[0], held, is_fair(names[0], held))
+        for key, names in models.items()
+        if names and (held := scores.held_out.get((*key, names[0], MAIN_SCHEME))) is not None
+    ]
+    parts = [part for part in parts if not _too_few(_counts(part[0], part[3]))]
+    means = crossed_means([mean_error(one.records, held, is_in) for one, _, held, is_in in parts])
+    frames = [
+        _site_offsets(one, model, is_in, error)
+        for (one, model, _, is_in), error in zip(parts, means, strict=True)
+        if error.group_sd.get("site", 0.0) > 0.0
+    ]
+    return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame(columns=list(SITE_COLUMNS))
+
+
+def _site_offsets(one: StageData, model: str, is_in: Mask, error: CrossedMean) -> pd.DataFrame:
+    batch = one.records.batch[is_in]
+    names, codes, tanks = np.unique(one.records.labels["site"][is_in], return_inverse=True, return_counts=True)
+    batches = [len(np.unique(batch[codes == code])) for code in range(len(names))]
+    offset = -error.effects["site"]
+    std_error = np.sqrt(np.diag(error.posterior)[error.blocks["site"]])
+    df = max(len(batch) - len(names) - len(np.unique(batch)), 1)
+    half = stdtrit(df, 0.975) * std_error
+    beyond = np.maximum(np.abs(offset) - hour_days(one.records, is_in), 0.0)
+    p_value = 2.0 * stdtr(df, -beyond / std_error)
+    days_per_c = _days_per_c(one, is_in)
+    columns = {
+        "species": one.species, "stage": one.stage, "model": model, "site_id": names, "tanks": tanks,
+        "batches": batches, "offset_days": offset, "offset_low": offset - half, "offset_high": offset + half,
+        "p_value": p_value, "p_family": holm(p_value), "days_per_c": days_per_c,
+        "implied_offset_c": offset / days_per_c if days_per_c else np.nan,
+    }  # fmt: skip
+    return pd.DataFrame(columns, columns=list(SITE_COLUMNS))
 
 
 def is_read_by(one: StageData, read_by: str) -> Mask:

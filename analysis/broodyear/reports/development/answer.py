@@ -69,7 +69,7 @@ def _picture(results: DevelopmentResults, judged: list[int], biased: int) -> Dra
 
 def _thermometers(results: DevelopmentResults) -> list[Block]:
     claims = results.claims
-    readings = claims.rows(ClaimKind.THERMOMETER)
+    readings = claims.rows(ClaimKind.THERMOMETER, reference="")
     if not readings:
         return []
     differ = [row for row in readings if claims.claim(row).is_claimed]
@@ -81,4 +81,8 @@ def _thermometers(results: DevelopmentResults) -> list[Block]:
     blocks.append(prose(WORDS, "readers_how"))
     if rest:
         blocks.append(Folded(f"No difference shown, or too few to tell ({len(rest)})", (claims.bullets(rest),)))
-    return [*blocks, *shown_if_any(results.thermometers)]
+    blocks += shown_if_any(results.thermometers)
+    sites = [row for row in claims.rows(ClaimKind.THERMOMETER) if claims.claim(row).reference]
+    off = [row for row in sites if claims.claim(row).is_claimed]
+    blocks.append(prose(WORDS, "sites", claims.table, off=len(off), judged=len(sites)))
+    return [*blocks, *([claims.bullets(off)] if off else []), *shown_if_any(results.site_offsets)]

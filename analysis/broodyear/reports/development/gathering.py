@@ -89,6 +89,7 @@ def _plain_tables(found: DevelopmentAssessment) -> dict[str, Any]:
     return {
         "statements": report_table("statements", found.statements),
         "thermometers": report_table("thermometers", found.thermometers),
+        "site_offsets": report_table("site_offsets", found.site_offsets),
         "comparisons": report_table("comparisons", found.comparisons),
         "first_seen": report_table("first_seen", found.first_seen),
         "copied": report_table("copied_dates", found.copied_sheets),

@@ -42,6 +42,7 @@ class DevelopmentResults:
     claims: Statements
     statements: ReportTable
     thermometers: ReportTable
+    site_offsets: ReportTable
     comparisons: ReportTable
     first_seen: ReportTable
     copied: ReportTable
@@ -64,10 +65,10 @@ class DevelopmentResults:
     def tables(self) -> tuple[ReportTable, ...]:
         """Every table, in the order in which the page uses them."""
         return (
-            self.scores, self.claims.table, self.statements, self.thermometers, self.comparisons, self.first_seen,
-            self.copied, self.suspects, self.left_out, self.gaps, self.disagreements, self.coefficients,
-            self.covariance, self.predictions, self.pit, self.calibration, self.curves, self.pairs, self.fan,
-            self.works,
+            self.scores, self.claims.table, self.statements, self.thermometers, self.site_offsets,
+            self.comparisons, self.first_seen, self.copied, self.suspects, self.left_out, self.gaps,
+            self.disagreements, self.coefficients, self.covariance, self.predictions, self.pit, self.calibration,
+            self.curves, self.pairs, self.fan, self.works,
         )  # fmt: skip
 
     def drawn(self, species: str, stage: str) -> tuple[str, ...]:
