@@ -10,7 +10,7 @@ import pytest
 
 from broodyear.development import DevelopmentModel
 from broodyear.development.scoring.constants import constants_table, covariance_table
-from broodyear.development.scoring.held_out_scores import DevelopmentScores, score_everything
+from broodyear.development.scoring.held_out_scores import DevelopmentScores, Scoring, score_everything
 from broodyear.development.scoring.score_cells import PIT_BARS, calibration_by_band, pit_histogram
 
 MATRIX = [[0.04, 0.001], [0.001, 0.0001]]
@@ -21,7 +21,7 @@ def scored(programme: Any) -> DevelopmentScores:
     mine = DevelopmentModel(
         "mine", "chinook", "hatch_half", "exponential", {"a": 5.2, "b": 0.12}, MATRIX, source="a thesis"
     )
-    return score_everything(programme.frame, daily=programme.daily, schemes=("batch_out",), models=[mine])
+    return score_everything(programme.frame, Scoring(schemes=("batch_out",)), daily=programme.daily, models=[mine])
 
 
 def test_errors_of_constants_are_the_roots_of_their_variances(scored: DevelopmentScores) -> None:

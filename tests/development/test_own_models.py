@@ -133,7 +133,12 @@ def test_it_is_scored_beside_every_published_model_on_the_same_tanks(programme: 
         score_development(programme.frame, models=[3], **options)
 
 
-def test_a_model_of_another_species_is_not_scored(programme: Any) -> None:
+def test_a_model_of_another_species_has_a_row_that_says_why_it_is_not_scored(programme: Any) -> None:
     other = DevelopmentModel(**(UNITS | {"species": "coho"}))
     options: dict[str, Any] = {"daily": programme.daily, "schemes": ("batch_out",), "forms": ("constant_units",)}
-    assert "mine" not in set(score_development(programme.frame, models=[other], **options)["model"])
+    scores = score_development(programme.frame, models=[other], **options)
+    mine = scores[scores["model"] == "mine"]
+    assert mine[["unscored", "note", "tanks"]].to_numpy().tolist() == [
+        ["no_records", "no tank of coho with this stage can be scored", 0]
+    ]
+    assert mine["bias_days"].isna().all()

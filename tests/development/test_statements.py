@@ -7,12 +7,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from broodyear.development.scoring.held_out_scores import score_everything
+from broodyear.development.scoring.held_out_scores import Scoring, score_everything
 from broodyear.development.scoring.statements import StageFindings, all_statements
 
 
 def test_coverage_that_cannot_be_told_is_said_so(programme: Any) -> None:
-    scores = score_everything(programme.frame, daily=programme.daily, schemes=("batch_out",))
+    scores = score_everything(programme.frame, Scoring(schemes=("batch_out",)), daily=programme.daily)
     columns = ["coverage_50", "coverage_80", "coverage_95"]
     scores.scores.loc[scores.scores["model"] == "own_log_inverse", columns] = np.nan
     nothing = pd.DataFrame(columns=["model", "against", "rows", "reason"])
