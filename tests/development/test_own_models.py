@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from pathlib import Path
 from typing import Any
 
@@ -131,6 +132,20 @@ def test_it_is_scored_beside_every_published_model_on_the_same_tanks(programme: 
         UsageError, match="is a DevelopmentModel or the name of a published model, but 3 was given"
     ):
         score_development(programme.frame, models=[3], **options)
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ({"schemes": ("tank_out",)}, "schemes are ('tank_out',); expected a list of some of batch_out, site_out, s"),
+        ({"stages": "hatch_half"}, "stages are 'hatch_half'; expected a list of some of hatch_half, button_up"),
+        ({"forms": 3}, "forms are 3; expected a list of some of constant_units, power, log_inverse, exponential"),
+        ({"folds": 5}, "unknown: folds; expected stages, schemes, forms, seed"),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_asked_of_scores_is_said(programme: Any, options: dict[str, Any], words: str) -> None:
+    with pytest.raises(UsageError, match=re.escape(words)):
+        score_development(programme.frame, daily=programme.daily, **options)
 
 
 def test_a_model_of_another_species_has_a_row_that_says_why_it_is_not_scored(programme: Any) -> None:

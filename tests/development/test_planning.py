@@ -36,6 +36,17 @@ def test_every_set_point_from_six_to_twelve_has_its_dates() -> None:
     assert hatch.set_index("set_point_c").loc[8.0, "expected_on"] == expected
 
 
+def test_a_stage_that_had_come_by_the_units_given_has_no_interval_and_says_so() -> None:
+    had_come, still_ahead = (_plan(units_at_delivery_c_days=units).query("headline") for units in (900.0, 310.0))
+    hatch = had_come[had_come["stage"] == "hatch_half"]
+    assert (hatch["expected_on"] == pd.Timestamp(DELIVERY)).all()
+    assert hatch[["low_95", "high_95"]].isna().all(axis=None)
+    assert (
+        hatch["note"].str.contains("by the thermal units given it had come before delivery: are they right?").all()
+    )
+    assert not still_ahead["note"].str.contains("had come before delivery").any()
+
+
 def test_window_marks_the_set_points_that_meet_it() -> None:
     table = _plan(window=(dt.date(2025, 1, 20), dt.date(2025, 2, 20)), release_after_days=20)
     button_up = table.query("headline and stage == 'button_up'").set_index("set_point_c")

@@ -263,5 +263,11 @@ def _makes_its_tables_again(folder: Path) -> None:
     assert ended.value.code == 0
     again = {path.name for path in (folder / "again").iterdir()}
     assert again == {path.name for path in (folder.parent / "tables").iterdir()}
+    (folder.parent / "tables").rename(folder / "elsewhere")
+    with pytest.raises(
+        SystemExit, match="is not there: copy the whole folder of the report, not reproduce/ alone"
+    ):
+        runpy.run_path(str(folder / "reproduce.py"))
+    (folder / "elsewhere").rename(folder.parent / "tables")
     checked = frictionless.Package(str(folder / "datapackage.json")).validate()
     assert checked.valid, checked.flatten(["type", "message"])

@@ -226,7 +226,8 @@ def _by_model(
     mean_temp_c = path.mean_temp_c(np.where(np.isfinite(day), day, 0.0))
     variance, degrees = model.spread(mean_temp_c, tanks)
     variance = variance + start_sd**2
-    has_interval = is_tested(model, mean_temp_c) & is_known
+    is_before = is_known & (day <= 0.0)
+    has_interval = is_tested(model, mean_temp_c) & is_known & ~is_before
     delivered = pd.to_datetime(tanks["delivered_on"]).to_numpy().astype("datetime64[D]")
     passed = _passed(path, level, variance, degrees, delivered, np.where(has_interval, looked_on, _NEVER))
     is_moved, is_too_late = (passed > _EARLIEST_LOOK) & (passed < _LATEST_LOOK), passed >= _LATEST_LOOK
@@ -239,6 +240,7 @@ def _by_model(
         limit = np.where(has_interval, limit, np.nan)
         dates[name] = _limit_dates(delivered, limit, dates["expected_on"], quantile)
     note = _notes(model, is_known, mean_temp_c, hatchery, units)
+    note[is_before] += "; by the thermal units given it had come before delivery: are they right?"
     for which, said in (
         (is_moved, "so the dates are of the days after"),
         (is_too_late, "later than this model has it: look again"),

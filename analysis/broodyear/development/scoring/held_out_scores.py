@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from broodyear.claims import REASONS, Reason
-from broodyear.development.models.forms import NOMINAL
+from broodyear.development.models.forms import FITTED_FORMS, NOMINAL
 from broodyear.development.models.own_models import DevelopmentModel, name_problems, nominal_models
 from broodyear.development.models.published import model_row
 from broodyear.development.scoring.cross_validation import (
@@ -77,6 +77,14 @@ class Scoring:
     schemes: Sequence[str] = tuple(SCHEMES)
     forms: Sequence[str] = SCORED_FORMS
     seed: int = DEFAULT_SEED
+
+    def __post_init__(self) -> None:
+        """UsageError for what is not a list of known words."""
+        for name, known in (("stages", SCORED_STAGES), ("schemes", tuple(SCHEMES)), ("forms", FITTED_FORMS)):
+            given = getattr(self, name)
+            words = () if isinstance(given, str) or not isinstance(given, Iterable) else tuple(given)
+            if not words or not set(words) <= set(known):
+                raise UsageError(f"{name} are {given!r}; expected a list of some of {', '.join(known)}")
 
 
 class TellsScores:
@@ -149,6 +157,8 @@ def score_development(source: Any, *, daily: Any = None, models: Sequence[Any] =
 
     if isinstance(source, pd.DataFrame):
         checked(source, "tank_records")
+    if unknown := sorted(set(how) - set(Scoring.__dataclass_fields__)):
+        raise UsageError(f"unknown: {', '.join(unknown)}; expected {', '.join(Scoring.__dataclass_fields__)}")
     found = score_everything(source, Scoring(**how), daily=daily, models=models)
     return shown(checked(found.scores, "scores"), SCORES_SHOW)
 
