@@ -137,7 +137,7 @@ def test_it_is_scored_beside_every_published_model_on_the_same_tanks(programme: 
 @pytest.mark.parametrize(
     ("options", "words"),
     [
-        ({"schemes": ("tank_out",)}, "schemes are ('tank_out',); expected a list of some of batch_out, site_out, s"),
+        ({"schemes": ("tank_out",)}, "schemes are ('tank_out',); expected a list of some of batch_out, site_out"),
         ({"stages": "hatch_half"}, "stages are 'hatch_half'; expected a list of some of hatch_half, button_up"),
         ({"forms": 3}, "forms are 3; expected a list of some of constant_units, power, log_inverse, exponential"),
         ({"folds": 5}, "unknown: folds; expected stages, schemes, forms, seed"),
