@@ -22,8 +22,8 @@ def test_coverage_that_cannot_be_told_is_said_so(programme: Any) -> None:
     )  # fmt: skip
     table = all_statements(scores, [one])
     assert table.query("topic == 'data'")["sentence"].tolist()[1:3] == [
-        "Chinook, half hatched: 1 tank was not read for long, over holidays say; these days are modelled, and "
-        "their error, up to 0.8 d, is carried in every fit, score and interval.",
+        "Chinook, half hatched: 1 tank was not read for long, over holidays say, or the readings are in doubt; "
+        "these days are modelled, and their error, up to 0.8 d, is carried in every fit, score and interval.",
         "Chinook, half hatched: of 3 stages left out for days without readings, one reading in the longest gap "
         "would have kept 2; tables/long_gaps.csv says which days, tank by tank.",
     ]
