@@ -119,7 +119,8 @@ def _gaps(one: StageFindings) -> Iterator[str]:
         tanks = "1 tank was" if len(carried) == 1 else f"{len(carried)} tanks were"
         yield (
             f"{one.name}: {tanks} not read for long, over holidays say, or the readings are in doubt; these days "
-            f"are modelled, and their error, up to {carried.max():.1f} d, is carried in every fit, score and interval."
+            f"are modelled, and their error, up to {carried.max():.1f} d, is carried in every fit, score and "
+            "interval."
         )
     if len(one.gaps):
         alone = int((one.gaps["readings_wanted"] == 1).sum())
