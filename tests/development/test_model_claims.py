@@ -14,6 +14,7 @@ from tests.development.programmes import is_midway, simulate_programme
 from broodyear.claims import Claim, ClaimKind, Decision, Reason
 from broodyear.development import DevelopmentModel, assess_development
 from broodyear.development.scoring.model_claims import development_claims
+from broodyear.statistics.multiplicity import holm
 
 OPTIONS: dict[str, Any] = {"schemes": ("batch_out",), "forms": ("constant_units", "log_inverse")}
 
@@ -244,13 +245,17 @@ def test_unknown_limits_are_no_finding() -> None:
     ]  # fmt: skip
 
 
-def warm_sites(programme: Any, seed: int, sd_c: float, warm: tuple[str, ...]) -> pd.DataFrame:
-    """Offsets of 12 sites whose thermometers read wrong by SD sd_c and, at `warm` ones, by +1 °C."""
+def warm_sites(programme: Any, seed: int, sd_c: float, warm: tuple[str, ...], alone: int = 0) -> pd.DataFrame:
+    """Offsets of 12 sites whose thermometers read wrong by SD sd_c and, at `warm` ones, by +1 °C.
+
+    The first `alone` tanks stand at a site of their own.
+    """
     rng = np.random.default_rng(seed)
-    frame = programme.frame.assign(site_id=[f"S{i % 12:02d}" for i in range(len(programme.frame))])
+    sites = [f"A{i:02d}" if i < alone else f"S{i % 12:02d}" for i in range(len(programme.frame))]
+    frame = programme.frame.assign(site_id=sites)
     off = {site: rng.normal(0.0, sd_c) + (1.0 if site in warm else 0.0) for site in sorted(set(frame["site_id"]))}
-    sites = frame.set_index("tank_id")["site_id"]
-    daily = {tank: temps + off[sites[tank]] for tank, temps in programme.daily.items()}
+    site_of = frame.set_index("tank_id")["site_id"]
+    daily = {tank: temps + off[site_of[tank]] for tank, temps in programme.daily.items()}
     found = assess_development(frame, daily=daily, **OPTIONS | {"forms": ("log_inverse",)})
     rows = [one for one in found.claims if one.kind is ClaimKind.THERMOMETER and one.reference]
     assert len(rows) == len(found.site_offsets)
@@ -264,3 +269,13 @@ def test_sites_whose_thermometers_read_a_degree_warm_are_named_and_no_others(sim
     assert (warm.loc[["S03", "S09"], "offset_high"] < 0.0).all()
     assert warm.loc[["S03", "S09"], "implied_offset_c"].between(0.5, 1.2).all()
     assert not warm_sites(made, 1, 0.0, ())["is_named"].any()
+
+
+def test_a_site_with_one_tank_is_not_judged(simulate: Callable[..., Any]) -> None:
+    made = simulate(5, tanks=96, batches=8, batch_sd=0.02, is_looked_at_weekends=True)
+    found = warm_sites(made, 1, 0.0, ("A00", "S03"), alone=3).set_index("site_id")
+    assert found.loc[["A00", "A01", "A02"], ["p_value", "p_family"]].isna().all(axis=None)
+    assert found.loc["A00", "offset_high"] < 0.0
+    assert not found.loc[found["tanks"] == 1, "is_named"].any()
+    judged = found[found["tanks"] > 1]
+    assert judged["p_family"].to_numpy() == pytest.approx(holm(judged["p_value"]))

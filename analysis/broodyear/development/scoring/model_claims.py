@@ -10,6 +10,7 @@ hand and by logger the hour cancels.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
@@ -163,11 +164,14 @@ def _better(level: str, rows: Sequence[Row]) -> list[Claim]:
 
 def _sites(level: str, rows: Sequence[Row]) -> list[Claim]:
     """Which sites are predicted otherwise than the others, as an own thermometer makes it: a family."""
+    judged = sum(not math.isnan(row["p_family"]) for row in rows)
     return [
         Claim(
             ClaimKind.THERMOMETER,
             str(row["site_id"]),
-            reason := clear_or_not(float(row["p_family"])),
+            reason := Reason.TOO_FEW_TANKS
+            if math.isnan(row["p_family"])
+            else clear_or_not(float(row["p_family"])),
             level=level,
             reference=str(row["model"]),
             estimate=float(row["offset_days"]),
@@ -176,7 +180,7 @@ def _sites(level: str, rows: Sequence[Row]) -> list[Claim]:
             unit="days",
             p_value=float(row["p_value"]),
             p_family=float(row["p_family"]),
-            comparisons=len(rows),
+            comparisons=judged,
             section=ANSWER if reason is Reason.CLEAR else "",
         )
         for row in rows

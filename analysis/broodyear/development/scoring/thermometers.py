@@ -33,6 +33,8 @@ HAND_LESS_LOGGER = "hand_less_logger"
 _NUDGE_C = 0.5
 # Logger-read, hand-read, and the second less the first.
 _WITH_DIFFERENCE = np.array([[1.0, 0.0], [0.0, 1.0], [-1.0, 1.0]])
+FEWEST_TANKS_OF_A_SITE = 2
+"""A single tank cannot tell its site's thermometer from a wrong date of its own."""
 SITE_COLUMNS = (
     "species", "stage", "model", "site_id", "tanks", "batches", "offset_days", "offset_low", "offset_high",
     "p_value", "p_family", "days_per_c", "implied_offset_c",
@@ -70,7 +72,8 @@ def offsets_by_site(scores: StageScores, models: Mapping[tuple[str, str], tuple[
     By the first of the models shown, from one fit with batch and site as crossed groups. offset_days: shrunken
     effect of the site (negative: predicted early, as a thermometer that reads warm makes it) with 95 % limits by
     Student's t; p_value: against the nearest offset that looks at another hour of the day than elsewhere can make;
-    p_family: over the sites (Holm); implied_offset_c: reading error that would make it. No row where the sites do
+    p_family: over the sites (Holm); both NaN for a site with one tank, of which one wrong date makes as much;
+    implied_offset_c: reading error that would make it. No row where the sites do
     not differ, or there are under 3 batches or sites.
     """
     parts = [
@@ -97,7 +100,7 @@ def _site_offsets(one: StageData, model: str, is_in: Mask, error: CrossedMean) -
     df = max(len(batch) - len(names) - len(np.unique(batch)), 1)
     half = stdtrit(df, 0.975) * std_error
     beyond = np.maximum(np.abs(offset) - hour_days(one.records, is_in), 0.0)
-    p_value = 2.0 * stdtr(df, -beyond / std_error)
+    p_value = np.where(tanks < FEWEST_TANKS_OF_A_SITE, np.nan, 2.0 * stdtr(df, -beyond / std_error))
     days_per_c = _days_per_c(one, is_in)
     columns = {
         "species": one.species, "stage": one.stage, "model": model, "site_id": names, "tanks": tanks,

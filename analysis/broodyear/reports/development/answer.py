@@ -84,5 +84,6 @@ def _thermometers(results: DevelopmentResults) -> list[Block]:
     blocks += shown_if_any(results.thermometers)
     sites = [row for row in claims.rows(ClaimKind.THERMOMETER) if claims.claim(row).reference]
     off = [row for row in sites if claims.claim(row).is_claimed]
-    blocks.append(prose(WORDS, "sites", claims.table, off=len(off), judged=len(sites)))
+    judged = sum(claims.claim(row).decision is not Decision.CANNOT_TELL for row in sites)
+    blocks.append(prose(WORDS, "sites", claims.table, off=len(off), judged=judged))
     return [*blocks, *([claims.bullets(off)] if off else []), *shown_if_any(results.site_offsets)]
