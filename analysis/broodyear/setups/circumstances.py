@@ -137,10 +137,10 @@ def circumstances(rows: pd.DataFrame, wanted: pd.Series) -> pd.DataFrame:
         if flagged.empty:
             continue
         counts = pd.DataFrame({"with_it": holds, "of": is_recorded}).astype(int).groupby(by).transform("sum")
-        said = table.loc[flagged, list(one.fields)].map(_plain).to_dict("records")
-        for index, values, (with_it, of) in zip(flagged, said, counts.loc[flagged].to_numpy(), strict=True):
+        said = table.loc[flagged, list(one.fields)].map(_plain).to_dict("index")
+        for index, (with_it, of) in zip(flagged, counts.loc[flagged].to_numpy(), strict=True):
             common = f" (as {with_it} of {of} tanks)" if with_it >= COMMON_SHARE * of else ""
-            found[index].append((one.code, one.words.format_map(values) + common))
+            found[index].append((one.code, one.words.format_map(said.get(index, {})) + common))
     told = {
         index: "consistent with " + "; ".join(words for _, words in names) if names else NOTHING_ON_RECORD
         for index, names in found.items()
