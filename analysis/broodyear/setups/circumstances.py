@@ -158,9 +158,8 @@ def circumstance_shares(rows: pd.DataFrame, by: str) -> pd.DataFrame:
     rows: one per tank and season. tanks: those of the group in which it could be on record; elsewhere_pct: share
     of those in all other groups, nan where there are none; stands_out: more often than elsewhere, beyond chance.
     """
-    held: dict[
-        str, tuple[pd.Series, pd.Series]
-    ] = {}  # code -> whether a row has it, and whether it could be known
+    # Code -> whether a row has it, and whether it could be known.
+    held: dict[str, tuple[pd.Series, pd.Series]] = {}
     table = _with_shares(rows)
     for one in CIRCUMSTANCES:
         if one.column in table:

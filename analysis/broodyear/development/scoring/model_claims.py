@@ -164,14 +164,14 @@ def _better(level: str, rows: Sequence[Row]) -> list[Claim]:
 
 def _sites(level: str, rows: Sequence[Row]) -> list[Claim]:
     """Which sites are predicted otherwise than the others, as an own thermometer makes it: a family."""
-    judged = sum(not math.isnan(row["p_family"]) for row in rows)
+    adjusted = [float(row["p_family"]) for row in rows]
+    reasons = [Reason.TOO_FEW_TANKS if math.isnan(p) else clear_or_not(p) for p in adjusted]
+    judged = sum(reason is not Reason.TOO_FEW_TANKS for reason in reasons)
     return [
         Claim(
             ClaimKind.THERMOMETER,
             str(row["site_id"]),
-            reason := Reason.TOO_FEW_TANKS
-            if math.isnan(row["p_family"])
-            else clear_or_not(float(row["p_family"])),
+            reason,
             level=level,
             reference=str(row["model"]),
             estimate=float(row["offset_days"]),
@@ -183,7 +183,7 @@ def _sites(level: str, rows: Sequence[Row]) -> list[Claim]:
             comparisons=judged,
             section=ANSWER if reason is Reason.CLEAR else "",
         )
-        for row in rows
+        for row, reason in zip(rows, reasons, strict=True)
     ]
 
 
