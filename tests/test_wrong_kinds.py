@@ -9,14 +9,14 @@ from typing import Any
 import pytest
 
 import broodyear
-from broodyear.development import days_to_stage, forecast_day, plan_dates, read_models
+from broodyear.development import PlannedDelivery, days_to_stage, forecast_day, plan_dates, read_models
 from broodyear.errors import UsageError
 from broodyear.regions import region_comparison
 from broodyear.setups import compare_setups, screen_setups, sites_table
 
 
 def planned(species: Any) -> Any:
-    return plan_dates(species=species, delivered_on=dt.date(2024, 11, 20), units_at_delivery_c_days=250.0)
+    return plan_dates(PlannedDelivery(species, dt.date(2024, 11, 20), 250.0))
 
 
 FRAMES = (compare_setups, screen_setups, sites_table, region_comparison)

@@ -274,8 +274,10 @@ _COMMANDS = (
         (
             option("--species", required=True, metavar="SPECIES", help="as in the batches table"),
             option("--delivered-on", type=_date, required=True, metavar="DATE", help="delivery date"),
-            option("--units", type=float, required=True, metavar="N", help="thermal units at delivery, °C·d"),
-            option("--hatchery-temp", type=float, metavar="C", help="mean temperature before delivery, °C"),
+            option("--units", type=float, required=True, metavar="N", dest="units_at_delivery_c_days",
+                   help="thermal units at delivery, °C·d"),
+            option("--hatchery-temp", type=float, metavar="C", dest="hatchery_temp_c",
+                   help="mean temperature before delivery, °C"),
             option("--window", type=_date, nargs=2, metavar=("FROM", "TO"),
                    help="which set points put button-up inside it"),
             _number("--release-after-days", "also give release, N days after button-up"),

@@ -133,36 +133,28 @@ def forecast(programme: Programme, *, season: int | None, as_of: dt.date | None,
     return _written(programme, dates, out, "forecast", [*earlier, *FORECAST_CAUTIONS])
 
 
-def plan(
-    programme: Programme,
-    *,
-    species: str,
-    delivered_on: dt.date,
-    units: float,
-    hatchery_temp: float | None,
-    window: Sequence[dt.date] | None,
-    release_after_days: int | None,
-    out: Path | None,
-) -> int:
-    """Give stage dates at set points of 6 to 12 °C for a delivery still to come."""
-    from broodyear.development import ALL_FITS, FORECAST_CAUTIONS, PLAN_STAGES, own_fits, plan_dates
+def plan(programme: Programme, *, out: Path | None, **asked: Any) -> int:
+    """Give stage dates at set points of 6 to 12 °C for a delivery still to come.
 
+    asked: what a PlannedDelivery says.
+    """
+    from broodyear.development import (
+        ALL_FITS,
+        FORECAST_CAUTIONS,
+        PLAN_STAGES,
+        PlannedDelivery,
+        own_fits,
+        plan_dates,
+    )
+
+    delivery = PlannedDelivery(**asked)
     fits, settings = None, read_settings(programme.settings_file)
     if programme.store.exists():
         with programme.waiting("fitting this programme's own records"), programme.opened() as store:
             fits = own_fits(store, stages=PLAN_STAGES)
     else:
         programme.say(f"{programme.store} does not exist, so the plan rests on published models alone.")
-    dates = plan_dates(
-        species=species,
-        delivered_on=delivered_on,
-        units_at_delivery_c_days=units,
-        hatchery_temp_c=hatchery_temp,
-        window=(window[0], window[1]) if window else None,
-        release_after_days=release_after_days,
-        fits=fits,
-        settings=settings,
-    )
+    dates = plan_dates(delivery, fits=fits, settings=settings)
     return _written(programme, dates, out, "plan", [*([ALL_FITS] if fits else []), *FORECAST_CAUTIONS])
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from broodyear.development import forecast_day, fraction_at_delivery, plan_dates
+from broodyear.development import PlannedDelivery, forecast_day, fraction_at_delivery, plan_dates
 from broodyear.errors import UsageError
 from broodyear.settings import Settings, Species
 
@@ -20,7 +20,8 @@ def _plan(**options: Any) -> pd.DataFrame:
     given: dict[str, Any] = {
         "species": "chinook", "delivered_on": DELIVERY, "units_at_delivery_c_days": 310.0, "hatchery_temp_c": 8.0,
     }  # fmt: skip
-    return plan_dates(**{**given, **options})
+    beside = {name: options.pop(name) for name in ("settings", "set_points_c") if name in options}
+    return plan_dates(PlannedDelivery(**{**given, **options}), **beside)
 
 
 def test_every_set_point_from_six_to_twelve_has_its_dates() -> None:

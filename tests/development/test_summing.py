@@ -14,11 +14,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from broodyear.development import (
+    PlannedDelivery,
     days_to_stage,
     default_model,
     forecast_day,
     fraction_at_delivery,
-    plan_dates,
     published_disagreements,
     published_models,
     units_c_days,
@@ -139,8 +139,8 @@ def test_splitting_the_record_changes_nothing(temps: list[float], split: int) ->
         lambda given: fraction_at_delivery("Crisp1981_chinook", given, 8.0),
         lambda given: units_c_days(given, "c_days"),
         lambda given: published_disagreements(given),
-        lambda given: plan_dates(species="coho", delivered_on=given, units_at_delivery_c_days=300.0),
-        lambda given: plan_dates(species="coho", delivered_on=dt.date(2024, 1, 1), units_at_delivery_c_days=given),
+        lambda given: PlannedDelivery("coho", given, 300.0),
+        lambda given: PlannedDelivery("coho", dt.date(2024, 1, 1), given),
     ],
 )
 def test_what_is_no_word_number_or_date_is_refused_in_words(call: Callable[[Any], Any]) -> None:

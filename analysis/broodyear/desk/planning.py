@@ -20,23 +20,23 @@ if TYPE_CHECKING:
 def write_plan(folder: Path, store: Store, asked: Mapping[str, Any], tell: Tell) -> None:
     """Write the dates of one delivery, by the models a forecast rests on, into ``folder``: plan.csv, and plan.json
     for the page; tell: hears how far it is."""
-    from broodyear.development import ALL_FITS, FORECAST_CAUTIONS, PLAN_STAGES, own_fits, plan_dates
+    from broodyear.development import (
+        ALL_FITS,
+        FORECAST_CAUTIONS,
+        PLAN_STAGES,
+        PlannedDelivery,
+        own_fits,
+        plan_dates,
+    )
 
     tell(0, 2, "fitting the models to the records")
     folder.mkdir(exist_ok=True)
-    window = [dt.date.fromisoformat(day) for day in asked["window"]]
+    days = {"delivered_on": dt.date.fromisoformat(asked["delivered_on"])}
+    window = tuple(map(dt.date.fromisoformat, asked["window"])) or None
+    delivery = PlannedDelivery(**{**asked, **days, "window": window})
     fits = own_fits(store, stages=PLAN_STAGES)
     tell(1, 2, "working out the dates")
-    dates = plan_dates(
-        species=asked["species"],
-        delivered_on=dt.date.fromisoformat(asked["delivered_on"]),
-        units_at_delivery_c_days=asked["units"],
-        hatchery_temp_c=asked["hatchery_temp_c"],
-        window=(window[0], window[1]) if window else None,
-        release_after_days=asked["release_after_days"],
-        fits=fits,
-        settings=store.settings,
-    )
+    dates = plan_dates(delivery, fits=fits, settings=store.settings)
     (folder / "plan.csv").write_text(csv_text(dates), encoding="utf-8")
     headline = dates[dates["headline"]]
     rows = [_plan_row(row) for row in headline.to_dict("records")]

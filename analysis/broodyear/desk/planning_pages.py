@@ -68,7 +68,8 @@ def delivery() -> AnyResponse:
     the_desk().submit(
         "plan", "working out the dates of the delivery",
         asked={
-            "species": request.form.get("species", ""), "delivered_on": delivered, "units": units,
+            "species": request.form.get("species", ""), "delivered_on": delivered,
+            "units_at_delivery_c_days": units,
             "hatchery_temp_c": _number("hatchery_temp_c"), "window": window,
             "release_after_days": None if after is None else int(after),
         },

@@ -10,7 +10,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, TypedDict, Unpack
 
 import duckdb
 
@@ -78,12 +78,12 @@ class _Run:
         """All that is to be told: what this run filed, and what an earlier one filed and did not tell."""
         return sorted([*self.late.values(), *self.filed], key=lambda filed: self.order.get(filed.report.path, -1))
 
-    def finished(self, rejects: str | Path | None, tell: Tell | None, told: Callable[[], None]) -> CheckResult:
+    def finished(self, options: Options, told: Callable[[], None]) -> CheckResult:
         """The result, after its copies were written and it was told. It is told whether or not the copies can be
         written, because what is loaded is loaded; ``told`` is called then."""
         result = self.result()
         failed = None
-        if rejects is not None:
+        if (rejects := options.get("rejects")) is not None:
             try:
                 write_rejects(Path(rejects), self.told())
             except BroodyearError as error:
@@ -92,7 +92,7 @@ class _Run:
                     if self.loads
                     else error
                 )
-        if tell is not None:
+        if (tell := options.get("tell")) is not None:
             tell(result)
         told()
         if failed is not None:
@@ -113,67 +113,55 @@ def uncollected() -> Iterator[None]:
             gc.enable()
 
 
+class Options(TypedDict, total=False):
+    """What ``check_paths`` and ``load_paths`` may be given besides.
+
+    settings: the programme's (default: those of the store). layouts: how files of another shape are read. stdin:
+    what the path - reads (default: standard input). progress: told what is being done. rejects: a folder for a
+    copy of the rejected rows of each file, with what is wrong with them. tell: shows the result; it is called
+    whether or not the copies could be written. today: later dates are warned of; none are when it is not given.
+    """
+
+    settings: Settings | None
+    layouts: Layouts | None
+    stdin: BinaryIO | None
+    progress: Progress | None
+    rejects: str | Path | None
+    tell: Tell | None
+    today: dt.date | None
+
+
 def check_paths(
-    paths: Iterable[str | Path],
-    *,
-    store: str | Path | Store | None = None,
-    settings: Settings | None = None,
-    layouts: Layouts | None = None,
-    stdin: BinaryIO | None = None,
-    progress: Progress | None = None,
-    rejects: str | Path | None = None,
-    tell: Tell | None = None,
-    today: dt.date | None = None,
+    paths: Iterable[str | Path], *, store: str | Path | Store | None = None, **options: Unpack[Options]
 ) -> CheckResult:
-    """Read and check every file that ``paths`` mean, and load nothing.
+    """Read and check every file that ``paths`` mean, and load nothing; options: see ``Options``.
 
     store: a store whose codes count as known and whose rows the files are compared with (it is only read).
-    layouts: how files of another shape are read. stdin: what the path - reads (default: standard input).
-    progress: told what is being done.
-    rejects: a folder for a copy of the rejected rows of each file, with what is wrong with them. tell: shows the
-    result; it is called whether or not the copies could be written. today: later dates are warned of; none are
-    when it is not given.
     Returns a report per file and every finding. Raises StoreUnavailable when the store cannot be read, and
     UsageError, before any file is read, when a file lies in ``rejects`` or its copy there would replace another's.
     """
-    settings = settings or (store.settings if isinstance(store, Store) else Settings())
+    opened = store if isinstance(store, Store) else None
     with working_folder() as folder:
-        run = _Run(
-            settings,
-            progress,
-            loads=False,
-            may_link=not isinstance(store, Store) or not store.is_shut_in,
-            today=today,
-        )
-        files = _open_all(run, folder, paths, layouts or Layouts(), stdin, rejects)
+        run = _run(options, opened, loads=False)
+        files = _open_all(run, folder, paths, options)
         _check_all(run, files, folder, store)
-    return run.finished(rejects, tell, lambda: None)
+    return run.finished(options, lambda: None)
 
 
 def load_paths(
-    store: Store,
-    paths: Iterable[str | Path],
-    *,
-    strict: bool = False,
-    settings: Settings | None = None,
-    layouts: Layouts | None = None,
-    stdin: BinaryIO | None = None,
-    progress: Progress | None = None,
-    rejects: str | Path | None = None,
-    tell: Tell | None = None,
-    today: dt.date | None = None,
+    store: Store, paths: Iterable[str | Path], *, strict: bool = False, **options: Unpack[Options]
 ) -> CheckResult:
-    """Check every file that ``paths`` mean and load the good rows into ``store`` (opened for loading).
+    """Check every file that ``paths`` mean and load the good rows into ``store`` (opened for loading); options:
+    see ``Options``.
 
     Each file is one upload and one transaction. strict: nothing at all is loaded when any row has an error or any
-    file is refused. The other parameters, and what is returned, are as in ``check_paths``; uploads of an earlier
-    load that ended before it told of them are told as well, and count as told once ``tell`` has returned.
+    file is refused. What is returned is as in ``check_paths``; uploads of an earlier load that ended before it
+    told of them are told as well, and count as told once ``tell`` has returned.
     Raises StoreUnavailable when the store cannot be written; uploads finished before that stay.
     """
-    settings = settings or store.settings
     with working_folder() as folder:
-        run = _Run(settings, progress, loads=True, may_link=not store.is_shut_in, today=today)
-        files = _open_all(run, folder, paths, layouts or Layouts(), stdin, rejects)
+        run = _run(options, store, loads=True)
+        files = _open_all(run, folder, paths, options)
         with in_plain_words(store.path):
             with store.for_uploads() as connection:
                 run.late = {
@@ -184,7 +172,15 @@ def load_paths(
                     sent = tuple((file.source.shown, file.body.sha256) for file in files)
                     changes_under_way.begin(connection, changes_under_way.UnderWay(utc_now(), files=sent))
                     _file_all(run, files, connection)
-    return run.finished(rejects, tell, partial(_note_told, run, store))
+    return run.finished(options, partial(_note_told, run, store))
+
+
+def _run(options: Options, store: Store | None, *, loads: bool) -> _Run:
+    settings = options.get("settings") or (store.settings if store else Settings())
+    return _Run(
+        settings, options.get("progress"), loads, may_link=store is None or not store.is_shut_in,
+        today=options.get("today"),
+    )  # fmt: skip
 
 
 def _note_told(run: _Run, store: Store) -> None:
@@ -209,23 +205,17 @@ def _not_loaded(filed: Filed) -> Filed:
     return replace(filed, report=replace(filed.report, notes=notes))
 
 
-def _open_all(
-    run: _Run,
-    folder: Path,
-    paths: Iterable[str | Path],
-    layouts: Layouts,
-    stdin: BinaryIO | None,
-    rejects: str | Path | None,
-) -> list[Opened]:
+def _open_all(run: _Run, folder: Path, paths: Iterable[str | Path], options: Options) -> list[Opened]:
     """Read and recognise all files; those that cannot be are refused. In the order in which tables are filed."""
-    found = find_sources(paths, stdin or sys.stdin.buffer, folder)
+    found = find_sources(paths, options.get("stdin") or sys.stdin.buffer, folder)
     sources = found.found
     run.skipped += found.skipped
-    if rejects is not None:
+    if (rejects := options.get("rejects")) is not None:
         require_rejects(Path(rejects), sources)
     run.order = {source.shown: number for number, source in enumerate(sources)}
     for absent in found.missing:
         _refuse(run, absent.shown, absent.message, absent.advice)
+    layouts = options.get("layouts") or Layouts()
     tried = [_opened(run, source, folder, number, layouts) for number, source in enumerate(sources)]
     opened = [file for file in tried if file is not None]
     _refuse_if_nothing_fits(run, sources, opened)

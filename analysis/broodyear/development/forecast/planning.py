@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from numbers import Real
 
 import numpy as np
@@ -25,61 +26,83 @@ _DATES = ("expected_on", "low_80", "high_80", "low_95", "high_95")
 PLAN_COLUMNS = ("set_point_c", "stage", "model", "headline", *_DATES, "in_window", "in_window_80", "note")
 
 
+@dataclass(frozen=True)
+class PlannedDelivery:
+    """A delivery that is still to come.
+
+    species: as in the batches table; units_at_delivery_c_days: thermal units in °C·d; hatchery_temp_c: mean before
+    delivery (None: 5 to 11 °C is allowed for); window: first and last date wanted for button-up and, where
+    release_after_days (days from button-up to release) is given, for release. Raises UsageError for impossible
+    units, temperatures or dates.
+    """
+
+    species: str
+    delivered_on: dt.date
+    units_at_delivery_c_days: float
+    hatchery_temp_c: float | None = None
+    window: tuple[dt.date, dt.date] | None = None
+    release_after_days: int | None = None
+
+    def __post_init__(self) -> None:
+        if not isinstance(self.delivered_on, dt.date):
+            raise UsageError(f"a delivery is on a date, but this is of type {type(self.delivered_on).__name__}")
+        units, hatchery_c = self.units_at_delivery_c_days, self.hatchery_temp_c
+        if not isinstance(units, Real) or not 0.0 <= units <= 3000.0:
+            raise UsageError(
+                f"thermal units at delivery are {units}; expected 0 to 3000 °C·d (°F·d divide by 1.8)"
+            )
+        if hatchery_c is not None and not 0.0 < hatchery_c <= 25.0:
+            raise UsageError(f"the hatchery temperature is {hatchery_c} °C; expected one above 0 and up to 25")
+        if self.window is not None and self.window[0] > self.window[1]:
+            first, last = self.window
+            raise UsageError(f"the window ends on {last}, before it begins on {first}; give the earlier first")
+
+
 def plan_dates(
+    delivery: PlannedDelivery,
     *,
-    species: str,
-    delivered_on: dt.date,
-    units_at_delivery_c_days: float,
-    hatchery_temp_c: float | None = None,
-    window: tuple[dt.date, dt.date] | None = None,
-    release_after_days: int | None = None,
     set_points_c: Sequence[float] = SET_POINTS_C,
     fits: Mapping[tuple[str, str], Mapping[str, DevelopmentFit]] | None = None,
     settings: Settings | None = None,
 ) -> pd.DataFrame:
-    """Expected dates of the stages of one delivery at each set point, and which set points meet a window.
+    """Expected dates of the stages of one delivery at each set point (°C), and which set points meet its window.
 
-    species: as in the batches table; units_at_delivery_c_days: thermal units in °C·d; hatchery_temp_c: mean before
-    delivery (None: 5 to 11 °C is allowed for); window: first and last date wanted for button-up and, where
-    release_after_days (days from button-up to release) is given, for release; fits: own fits as
-    ``forecast_stages`` makes them (default: published models); settings: may declare the species.
+    fits: own fits as ``own_fits`` makes them (default: published models); settings: may declare the species.
 
     Columns: PLAN_COLUMNS. in_window: the expected date lies in the window; in_window_80: so does the whole 80 %
     interval; blank without a window, for other stages, and without an interval. Rows of stage "release" stand
     only where release_after_days is given: when to release is the permit's word, not the model's. Raises
-    UsageError for impossible units, temperatures or dates.
+    UsageError for set points that cannot be, and for a species without a model.
 
-    >>> planned = plan_dates(
-    ...     species="chinook", delivered_on=dt.date(2024, 11, 8), units_at_delivery_c_days=310, set_points_c=[8.0]
-    ... )
+    >>> planned = plan_dates(PlannedDelivery("chinook", dt.date(2024, 11, 8), 310), set_points_c=[8.0])
     >>> planned.query("headline and stage == 'hatch_half'")["expected_on"].dt.date.iloc[0]
     datetime.date(2024, 12, 10)
     """
-    if not isinstance(delivered_on, dt.date):
-        raise UsageError(f"a delivery is on a date, but this is of type {type(delivered_on).__name__}")
-    _check(units_at_delivery_c_days, hatchery_temp_c, window, set_points_c)
+    if not len(set_points_c) or not all(0.0 < point <= 25.0 for point in set_points_c):
+        raise UsageError("set points are °C above 0 and up to 25; give at least one")
     nominal = nominal_models(settings or Settings())
-    _check_species(species, fits or {}, nominal)
+    _check_species(delivery.species, fits or {}, nominal)
+    hatchery_c = delivery.hatchery_temp_c
     tanks = pd.DataFrame(
         {
             "tank_id": [f"{set_point:g}" for set_point in set_points_c],
-            "species": species,
+            "species": delivery.species,
             "batch_id": "planned",
-            "delivered_on": pd.Timestamp(delivered_on),
-            "units_at_delivery_c_days": float(units_at_delivery_c_days),
-            "hatchery_temp_c": np.nan if hatchery_temp_c is None else float(hatchery_temp_c),
+            "delivered_on": pd.Timestamp(delivery.delivered_on),
+            "units_at_delivery_c_days": float(delivery.units_at_delivery_c_days),
+            "hatchery_temp_c": np.nan if hatchery_c is None else float(hatchery_c),
         }
     )
     journeys = _still_ahead(np.asarray(set_points_c, dtype=float))
     parts = [
-        stage_forecast(tanks, journeys, stage, candidate_models(species, stage, fits or {}, nominal))
+        stage_forecast(tanks, journeys, stage, candidate_models(delivery.species, stage, fits or {}, nominal))
         for stage in PLAN_STAGES
     ]
     rows = pd.concat(parts, ignore_index=True)
     rows["set_point_c"] = rows["tank_id"].astype(float)
-    if release_after_days is not None:
-        rows = pd.concat([rows, _release(rows, release_after_days)], ignore_index=True)
-    return _arranged(rows, window, [*PLAN_STAGES, "release"])
+    if delivery.release_after_days is not None:
+        rows = pd.concat([rows, _release(rows, delivery.release_after_days)], ignore_index=True)
+    return _arranged(rows, delivery.window, [*PLAN_STAGES, "release"])
 
 
 def _check_species(
@@ -95,24 +118,6 @@ def _check_species(
         raise UsageError(
             f"there is no model of development for the species {species!r}; expected one of {', '.join(known)}, "
             f"a store with enough records of it, or {species_entry(species)}"
-        )
-
-
-def _check(
-    units: float,
-    hatchery_c: float | None,
-    window: tuple[dt.date, dt.date] | None,
-    set_points_c: Sequence[float],
-) -> None:
-    if not isinstance(units, Real) or not 0.0 <= units <= 3000.0:
-        raise UsageError(f"thermal units at delivery are {units}; expected 0 to 3000 °C·d (°F·d divide by 1.8)")
-    if hatchery_c is not None and not 0.0 < hatchery_c <= 25.0:
-        raise UsageError(f"the hatchery temperature is {hatchery_c} °C; expected one above 0 and up to 25")
-    if not len(set_points_c) or not all(0.0 < point <= 25.0 for point in set_points_c):
-        raise UsageError("set points are °C above 0 and up to 25; give at least one")
-    if window is not None and window[0] > window[1]:
-        raise UsageError(
-            f"the window ends on {window[1]}, before it begins on {window[0]}; give the earlier first"
         )
 
 
