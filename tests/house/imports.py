@@ -27,10 +27,12 @@ def import_graph(package: Path) -> dict[str, set[str]]:
 
 def _imported(name: str, path: Path, known: Mapping[str, Path]) -> Iterator[str]:
     room = name if path.name == "__init__.py" else name.rpartition(".")[0]
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    plots = [node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef) and node.name == "plot"]
+    nodes = list(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
+    plots = [node for node in nodes if isinstance(node, ast.FunctionDef) and node.name == "plot"]
     drawing = {inner for plot in plots for inner in ast.walk(plot)}
-    for node in set(ast.walk(tree)) - drawing:
+    for node in nodes:
+        if node in drawing:
+            continue
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):

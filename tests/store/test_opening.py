@@ -13,8 +13,9 @@ from pathlib import Path
 
 import duckdb
 import pytest
+from tests.full_disk import no_room_beyond
 
-from broodyear.errors import NothingToAnalyse, StoreUnavailable, UsageError
+from broodyear.errors import NothingToAnalyse, Refused, StoreUnavailable, UsageError
 from broodyear.intake import load_paths
 from broodyear.store import Store, open_existing_for_change, open_store, opening
 
@@ -82,7 +83,8 @@ def test_a_store_that_another_run_made_meanwhile_is_not_replaced(tmp_path: Path)
     place = tmp_path / "s.duckdb"
     with open_store(place, for_loading=True) as first:
         before = place.stat().st_ino
-        opening._create(place)  # as a second run does that found no store a moment ago
+        # As a second run does that found no store a moment ago; what it then opens is not its own, so it looks.
+        assert not opening._create(place)
         assert place.stat().st_ino == before
         assert len(first.uploads()) == 0
     assert [path.name for path in tmp_path.iterdir()] == ["s.duckdb"]
@@ -217,6 +219,13 @@ def test_a_full_disk_leaves_what_was_there(loaded: Path, tmp_path: Path) -> None
         with open_store(place) as store:
             assert store.table("tanks")["tank_id"].tolist() == ["T-1", "T-2"]
             assert len(store.uploads()) == 1
+
+
+def test_without_room_for_temporary_files_no_store_is_begun(tmp_path: Path) -> None:
+    opening.empty_store.cache_clear()
+    with no_room_beyond(10_000), pytest.raises(Refused, match="the folder for temporary files, .*, is full"):
+        open_store(tmp_path / "s.duckdb", for_loading=True)
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_read_only_folder(loaded: Path, tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ import os
 import re
 import uuid
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import duckdb
@@ -15,6 +16,7 @@ from broodyear.errors import NothingToAnalyse, StoreUnavailable
 from broodyear.stopping import interruptible
 from broodyear.store.catalogue import bring_up_to_date, columns_of, foreign_part
 from broodyear.store.layout import STORE_VERSION, create_layout, quoted
+from broodyear.workspace import temporary_files_full, working_folder
 
 #: Extensions are never fetched: opening a foreign file must not reach for the network.
 CONFIG: dict[str, str | bool | int | float | list[str]] = {
@@ -34,6 +36,7 @@ def connect(path: Path, *, for_loading: bool, temporary: Path | None = None) -> 
     Raises NothingToAnalyse for a missing file that is only to be read, and StoreUnavailable for a file that is
     busy, damaged, not a store of broodyear's own, or written by a newer version.
     """
+    is_new = False
     if not path.exists():
         if path.is_symlink():
             raise StoreUnavailable(
@@ -44,14 +47,14 @@ def connect(path: Path, *, for_loading: bool, temporary: Path | None = None) -> 
             raise NothingToAnalyse(
                 f"the store {path} does not exist; load records first, or name another with --store"
             )
-        _create(path)
+        is_new = _create(path)
     elif not path.is_file():
         raise StoreUnavailable(f"{path} is not a file; name the file of a store with --store")
     _require_database(path)
     try:
         with contextlib.ExitStack() as until_known:
             connection = until_known.enter_context(_opened(path, for_loading, temporary))
-            if _require_own(connection, path) == STORE_VERSION:
+            if is_new or _require_own(connection, path) == STORE_VERSION:
                 until_known.pop_all()
                 return connection
         with _opened(path, True, temporary) as connection:
@@ -121,36 +124,55 @@ def quoted_place(place: Path) -> str:
     return quoted(str(place.absolute()))
 
 
-def _create(path: Path) -> None:
+def _create(path: Path) -> bool:
     """Make a new store beside ``path`` and move it there whole, so that a kill never leaves half a store.
 
-    One that another run has put there meanwhile stays, and is used.
+    One that another run has put there meanwhile stays, and is used: whether ``path`` is the new store.
     """
+    empty = empty_store()
     new = path.with_name(f".{path.name}.{uuid.uuid4().hex}.new")
     try:
-        with duckdb.connect(str(new), config=CONFIG) as connection:
-            create_layout(connection)
+        new.write_bytes(empty)
         # It names tanks, places and people: whoever else works on this computer has no business in it.
         new.chmod(0o600)
-        _put_in_place(new, path)
-    except (duckdb.Error, OSError) as error:
+        return _put_in_place(new, path)
+    except OSError as error:
         raise unavailable(path, error) from None
     finally:
-        for leftover in (new, new.with_name(new.name + ".wal")):
-            # Where nothing can be written, nothing was left either.
-            with contextlib.suppress(OSError):
-                leftover.unlink(missing_ok=True)
+        # Where nothing can be written, nothing was left either.
+        with contextlib.suppress(OSError):
+            new.unlink(missing_ok=True)
 
 
-def _put_in_place(new: Path, path: Path) -> None:
+@cache
+def empty_store() -> bytes:
+    """The file of a store without a row; whoever begins one copies it.
+
+    Raises Refused when there is no room for temporary files.
+    """
+    with working_folder() as folder:
+        place = folder / "empty.duckdb"
+        try:
+            with duckdb.connect(str(place), config=CONFIG) as connection:
+                create_layout(connection)
+            return place.read_bytes()
+        except duckdb.Error as error:
+            if is_full(error):
+                raise temporary_files_full() from None
+            raise
+
+
+def _put_in_place(new: Path, path: Path) -> bool:
     try:
         os.link(new, path)  # unlike a rename, never in the place of another
     except FileExistsError:
-        return
+        return False
     except OSError:
         # A file system without links.
-        if not os.path.lexists(path):
-            os.replace(new, path)
+        if os.path.lexists(path):
+            return False
+        os.replace(new, path)
+    return True
 
 
 #: Resident memory can reach 1.3 times this; a load stays below 1.5 GiB on whatever machine.

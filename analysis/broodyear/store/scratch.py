@@ -14,8 +14,8 @@ from broodyear.schemas import Table, all_tables
 from broodyear.settings import Settings
 from broodyear.stopping import interruptible
 from broodyear.store.handle import Store
-from broodyear.store.layout import create_layout, current_rows, names, quoted, same_key
-from broodyear.store.opening import CONFIG, MEMORY_FOR_LOADING, connect, is_full
+from broodyear.store.layout import current_rows, names, quoted, same_key
+from broodyear.store.opening import CONFIG, MEMORY_FOR_LOADING, connect, empty_store, is_full
 from broodyear.workspace import temporary_files_full
 
 _PASSING = "passing_store"
@@ -32,6 +32,7 @@ def scratch_store(
     when there is no room for the passing one.
     """
     place = folder / "passing.duckdb"
+    place.write_bytes(empty_store())
     try:
         with _session_of(store) as kept, _beside(kept, place, settings) if kept else _alone(place) as connection:
             yield connection
@@ -55,7 +56,6 @@ def _session_of(store: str | Path | Store | None) -> AbstractContextManager[duck
 def _alone(place: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     with interruptible(duckdb.connect(str(place), config=CONFIG)) as connection:
         connection.execute(f"SET memory_limit = '{MEMORY_FOR_LOADING}'")
-        create_layout(connection)
         yield connection
 
 
@@ -68,7 +68,6 @@ def _beside(
     connection.execute(f"ATTACH {quoted(str(place))} AS {_PASSING} (READ_WRITE)")
     connection.execute(f"USE {_PASSING}")
     try:
-        create_layout(connection)
         connection.execute(f"INSERT INTO uploads BY NAME SELECT * FROM {kept}.uploads")
         for table in all_tables():
             connection.execute(f"CREATE OR REPLACE VIEW {table.name} AS {_both(table, kept, settings)}")
