@@ -7,10 +7,10 @@ its ``tables/claims.csv`` are written from the same rows, so that no two of its 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, fields
 from enum import StrEnum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -177,6 +177,31 @@ def clear_or_not(p_family: float) -> Reason:
     if math.isnan(p_family):
         return Reason.NO_INTERVAL
     return Reason.CLEAR if p_family <= CLAIMED_AT else Reason.NOT_CLEAR
+
+
+#: What a cell of a table becomes as a field of a claim; text where nothing is named.
+_FIELDS = {"kind": ClaimKind, "reason": Reason, "comparisons": int} | dict.fromkeys(
+    ("estimate", "low", "high", "p_value", "p_family", "observed"), float
+)
+
+
+def claims_from(rows: pd.DataFrame, columns: Mapping[str, str], **same: object) -> list[Claim]:
+    """One claim per row of a table, in their order.
+
+    columns: the column a field stands in where it has another name (field -> column); same: fields that are alike
+    in all rows. Fields of which there is neither keep their default.
+
+    >>> import pandas as pd
+    >>> tanks = pd.DataFrame({"tank_id": ["T1"], "reason": ["clear"], "points": [-9.0]})
+    >>> claims_from(tanks, {"subject": "tank_id", "estimate": "points"}, kind=ClaimKind.TANK_BELOW)[0].estimate
+    -9.0
+    """
+    made: dict[str, list[Any]] = {}
+    for name in (field.name for field in fields(Claim)):
+        column, make = columns.get(name, name), _FIELDS.get(name, str)
+        if name in same or column in rows:
+            made[name] = [make(cell) for cell in ([same[name]] * len(rows) if name in same else rows[column])]
+    return [Claim(**dict(zip(made, row, strict=True))) for row in zip(*made.values(), strict=True)]
 
 
 def claims_table(claims: Iterable[Claim], sentences: Iterable[str]) -> pd.DataFrame:

@@ -8,7 +8,7 @@ from scipy.special import logit, ndtr
 
 from broodyear.claims import CLAIMED_AT
 from broodyear.statistics.multiplicity import single_step
-from broodyear.survival.practices.coding import outcome_rows
+from broodyear.survival.practices.factors import outcome_rows
 from broodyear.survival.practices.findings import factor_contrasts
 from broodyear.survival.practices.model import fit_adjusted
 from broodyear.survival.tank_frame import prepare

@@ -17,8 +17,7 @@ from tests.simulated.outcomes import outcome_rows as simulated_outcomes
 
 from broodyear.intake import load_paths
 from broodyear.store import open_store
-from broodyear.survival.practices.coding import outcome_rows
-from broodyear.survival.practices.factors import SET_POINT
+from broodyear.survival.practices.factors import SET_POINT, outcome_rows
 from broodyear.survival.practices.findings import TEMPERATURE, Contrast, estimated, step_contrast
 from broodyear.survival.practices.model import AdjustedModel, centred, fit_adjusted
 from broodyear.survival.tank_frame import prepare

@@ -151,9 +151,8 @@ def season_results(tanks: int = 12, **changes_of: Any) -> SeasonResults:
             "why_unusable": "no exit",
         },
     )
-    statements = stated(place_claims(sites().frame, judged.frame), tank_claims(judged.frame)).and_also(
-        practices_found
-    )
+    of_tanks = () if judged.refusal else tank_claims(judged.frame)
+    statements = stated(place_claims(sites().frame, judged.frame), of_tanks).and_also(practices_found)
     results = SeasonResults(
         season=SEASON, settings=Settings(), setups=judged, statements=statements,
         visits=report_table("visits", visits_table(judged, silent, too_many_dead(), statements)),

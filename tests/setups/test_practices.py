@@ -135,7 +135,7 @@ def test_missing_records_have_a_level_of_their_own_and_lose_no_tank(drawn: pd.Da
 )  # fmt: skip
 def test_bands(name: str, values: list[float | None], levels: list[str | None]) -> None:
     practice = next(practice for practice in PRACTICES if practice.name == name)
-    made = practice.make(pd.DataFrame({practice.columns[0]: values}))
+    made = practice.make(pd.DataFrame({practice.column: values}))
     assert [None if level is None else str(level) for level in made] == levels
 
 

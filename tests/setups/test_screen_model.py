@@ -9,7 +9,8 @@ from scipy.integrate import quad
 from scipy.stats import norm
 from tests.setups.programmes import programme
 
-from broodyear.setups.judged import screen_data
+from broodyear.setups.predictive import normal_scores
+from broodyear.setups.screen import screen_data
 from broodyear.setups.screen_model import CLIP, SLOPE, ScreenFit, fit_screen
 from broodyear.survival import fit_survival
 
@@ -26,6 +27,10 @@ def drawn() -> pd.DataFrame:
 
 def fitted(frame: pd.DataFrame) -> ScreenFit:
     return fit_screen(screen_data(frame))
+
+
+def counted(frame: pd.DataFrame) -> list[np.ndarray]:
+    return [frame[name].to_numpy(dtype=float) for name in ("survivors", "eggs")]
 
 
 def test_agrees_with_the_maximum_likelihood_mixed_model(drawn: pd.DataFrame) -> None:
@@ -45,7 +50,8 @@ def test_a_tank_does_not_move_its_own_expectation(drawn: pd.DataFrame) -> None:
     changed.loc[7, "survivors"] = 0
     after = fitted(changed)
     assert after.expected[7] == pytest.approx(before.expected[7], abs=0.03)
-    assert after.scores[7] < -4.0
+    spread = np.hypot(after.tank_sd, after.expected_se)
+    assert normal_scores(*counted(changed), after.expected, spread)[7] < -4.0
 
 
 def test_collapses_hardly_widen_the_spread_or_lower_the_batch(drawn: pd.DataFrame) -> None:

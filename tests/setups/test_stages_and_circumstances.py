@@ -7,8 +7,13 @@ import pandas as pd
 from tests.setups.programmes import SMALL_SPREADS, programme
 
 from broodyear.setups import compare_setups
-from broodyear.setups.circumstances import CIRCUMSTANCES, NOTHING_ON_RECORD, circumstance_shares, circumstances
-from broodyear.setups.losing_stage import losing_stage
+from broodyear.setups.circumstances import (
+    CIRCUMSTANCES,
+    NOTHING_ON_RECORD,
+    circumstance_shares,
+    circumstances,
+    losing_stage,
+)
 
 
 def tanks(**columns: object) -> pd.DataFrame:

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from tests.setups.golden import FOLDER, assert_matches, check
 
-from broodyear.statistics.multiplicity import adjust_within, benjamini_hochberg, holm
+from broodyear.statistics.multiplicity import adjust_within, benjamini_hochberg, holm, no_surer
 
 GOLDEN = "funnel_multiplicity.json"
 
@@ -63,6 +63,12 @@ def test_adjusted_p_values_against_hand_arithmetic():
 def test_a_missing_p_value_spoils_no_other():
     assert holm([0.01, np.nan, 0.04])[[0, 2]] == pytest.approx([0.02, 0.04])
     assert np.isnan(benjamini_hochberg([0.01, np.nan])[1])
+
+
+def test_what_is_asked_second_is_no_surer_and_without_a_first_counts_for_all() -> None:
+    given_p, first = [0.01, 0.2, 0.01, np.nan], [0.04, 0.04, np.nan, 0.01]
+    np.testing.assert_array_equal(no_surer(given_p, first, 3), [0.04, 0.2, 1.0, np.nan])
+    np.testing.assert_array_equal(no_surer([0.01, 0.5, np.nan], None, 3), [0.03, 1.0, np.nan])
 
 
 @given(st.lists(st.floats(0.0, 1.0), min_size=1, max_size=20))

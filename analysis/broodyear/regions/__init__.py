@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from broodyear.regions.accounting import accounting, survival_bounds
 from broodyear.regions.compare import RegionComparison, region_comparison
-from broodyear.regions.connectivity import region_links
+from broodyear.regions.part import region_links
 
 __all__ = [
     "RegionComparison",

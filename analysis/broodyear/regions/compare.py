@@ -3,22 +3,31 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 from scipy.linalg import block_diag
 
-from broodyear.claims import REASONS, Claim, ClaimKind, Reason, clear_or_not
+from broodyear.claims import REASONS, Claim, ClaimKind, Reason, claims_from, clear_or_not
 from broodyear.errors import BroodyearError
 from broodyear.regions.accounting import survival_bounds
-from broodyear.regions.connectivity import GRAPH_COLUMNS, RegionLinks, region_links
-from broodyear.regions.heterogeneity import HETEROGENEITY_COLUMNS, heterogeneity_row
-from broodyear.regions.part import PART_COLUMNS, RegionPart, WithinMethod, blank_table, fit_part
+from broodyear.regions.heterogeneity import HETEROGENEITY_COLUMNS
+from broodyear.regions.part import (
+    BATCH_FIXED,
+    BATCH_SHARES,
+    GRAPH_COLUMNS,
+    PART_COLUMNS,
+    RegionLinks,
+    RegionPart,
+    blank_table,
+    fit_part,
+    region_links,
+)
 from broodyear.shown import Shows, shown
-from broodyear.statistics.multiplicity import single_step
-from broodyear.survival.practices.coding import level_counts
+from broodyear.statistics.multiplicity import no_surer, single_step
+from broodyear.survival.practices.factors import level_counts
 from broodyear.survival.tank_frame import MAIN_OUTCOME, NOT_RECORDED, OUTCOMES, prepare
 
 if TYPE_CHECKING:
@@ -39,10 +48,14 @@ POINTS_APART = 3.0
 _SECTION = "answer"
 #: How batches were held fixed.
 WITHIN_SENTENCES = {
-    WithinMethod.BATCH_SHARES: "Within batches: which part of each batch went to which region is allowed for.",
-    WithinMethod.BATCH_FIXED: "Within batches: every batch has a level of its own,"
-    " as batches are too few for their shares.",
+    BATCH_SHARES: "Within batches: which part of each batch went to which region is allowed for.",
+    BATCH_FIXED: "Within batches: every batch has a level of its own, as batches are too few for their shares.",
 }
+#: Where a claim of a region finds what it states.
+_STATED = {
+    "subject": "region", "estimate": "within_batch_points", "low": "within_batch_points_low",
+    "high": "within_batch_points_high", "p_value": "within_batch_p_value",
+}  # fmt: skip
 
 #: What a comparison of regions tells and draws: each region against the others, within shared batches.
 REGIONS_SHOW = Shows(
@@ -88,9 +101,9 @@ class _Outcome:
     links: RegionLinks | None = None
 
     @property
-    def told(self) -> list[RegionPart]:
-        """Parts with a within-batch answer."""
-        return [part for part in self.parts if part.within is not None]
+    def spreads(self) -> list[dict[str, Any]]:
+        """HETEROGENEITY_COLUMNS of the parts with a within-batch answer."""
+        return [{"outcome": self.name, **part.heterogeneity} for part in self.parts if part.regions]
 
 
 def region_comparison(frame: pd.DataFrame) -> RegionComparison:
@@ -114,10 +127,7 @@ def region_comparison(frame: pd.DataFrame) -> RegionComparison:
     graphs = [one.links.edges.assign(outcome=one.name) for one in found if one.links is not None]
     return RegionComparison(
         rows=pd.concat(decided, ignore_index=True)[REGION_COLUMNS],
-        heterogeneity=pd.DataFrame(
-            [heterogeneity_row(one.name, part) for one in found for part in one.told],
-            columns=HETEROGENEITY_COLUMNS,
-        ),
+        heterogeneity=pd.DataFrame([row for one in found for row in one.spreads], columns=HETEROGENEITY_COLUMNS),
         graph=pd.concat(graphs or [pd.DataFrame(columns=[*GRAPH_COLUMNS, "outcome"])], ignore_index=True),
         sentences={one.name: _sentence(one) for one in found},
         claims=tuple(claim for one, table in zip(found, decided, strict=True) for claim in _claims(one, table)),
@@ -144,33 +154,32 @@ def _outcome(given: pd.DataFrame, name: str, bounds: pd.DataFrame) -> _Outcome:
     counted = level_counts(used, used["region"]).set_index("level").drop(columns="tanks")
     linked = links.regions.set_index("region")[["batches_shared", "comparable_with"]]
     estimates = pd.concat([part.table for part in parts] or [blank_table([], "")])
-    found = _Outcome(name, table.join(counted).join(linked).join(estimates), tuple(parts), links)
-    regions = [region for part in found.told for region in part.regions]
-    p_values = found.table.loc[regions, "within_batch_p_value"].to_numpy(dtype=float)
-    blocks = [part.correlation for part in found.told if part.correlation is not None]
+    table = table.join(counted).join(linked).join(estimates)
+    regions = [region for part in parts for region in part.regions]
+    p_values = table.loc[regions, "within_batch_p_value"].to_numpy(dtype=float)
+    blocks = [part.correlation for part in parts if part.correlation is not None]
     adjusted = single_step(p_values, block_diag(*blocks)) if blocks else np.empty(0)
-    p_family = pd.Series(adjusted, index=regions, dtype=float).reindex(found.table.index)
-    return replace(found, table=found.table.assign(p_family=p_family, comparisons=len(regions)))
+    p_family = pd.Series(adjusted, index=regions, dtype=float).reindex(table.index)
+    return _Outcome(name, table.assign(p_family=p_family, comparisons=len(regions)), tuple(parts), links)
 
 
 def _decided(one: _Outcome, main: pd.Series | None, outcomes: int) -> pd.DataFrame:
     """The table with decisions and notes; stages are no surer than the whole stay."""
     table = one.table.reindex(columns=list(dict.fromkeys([*one.table, *REGION_COLUMNS[1:], "refused"])))
-    p_family = table["p_family"].astype(float)
-    if main is None:
-        table["p_family"] = (p_family * outcomes).clip(upper=1.0)
-    elif one.name != MAIN_OUTCOME:
-        gate = main.astype(float).reindex(table.index).fillna(1.0)
-        table["p_family"] = p_family.where(p_family > gate, gate).where(p_family.notna())
-    for name in COUNTS:
-        table[name] = table[name].astype(float).fillna(0).astype(int)
+    if one.name != MAIN_OUTCOME:
+        first = None if main is None else main.reindex(table.index)
+        table["p_family"] = no_surer(table["p_family"], first, outcomes)
+    table[COUNTS] = table[COUNTS].astype(float).fillna(0).astype(int)
     table["comparable_with"] = table["comparable_with"].astype(object).where(table["comparable_with"].notna(), "")
     table["separable"] = table["comparable_with"] != ""
     rows = table.assign(outcome=one.name).reset_index()
-    reasons = [_reason(row) for row in rows.to_dict("records")]
-    said = [region_note(row, reason) for row, reason in zip(rows.to_dict("records"), reasons, strict=True)]
-    decisions = [str(REASONS[reason].decision) for reason in reasons]
-    return rows.assign(reason=[str(reason) for reason in reasons], decision=decisions, note=said)
+    records = rows.to_dict("records")
+    reasons = [_reason(row) for row in records]
+    return rows.assign(
+        reason=[str(reason) for reason in reasons],
+        decision=[str(REASONS[reason].decision) for reason in reasons],
+        note=[region_note(row, reason) for row, reason in zip(records, reasons, strict=True)],
+    )
 
 
 def _reason(row: Mapping[Any, Any]) -> Reason:
@@ -194,71 +203,42 @@ def _reason(row: Mapping[Any, Any]) -> Reason:
 def _sentence(one: _Outcome) -> str:
     if one.links is None:
         return "No tank has a usable count for this outcome yet, so regions cannot be compared."
-    methods = dict.fromkeys(part.within.method for part in one.told if part.within is not None)
+    methods = dict.fromkeys(spread["within_method"] for spread in one.spreads)
     return " ".join([one.links.sentence, *(WITHIN_SENTENCES[method] for method in methods)])
 
 
 def _claims(one: _Outcome, table: pd.DataFrame) -> list[Claim]:
-    found = [
-        Claim(
-            kind=ClaimKind.REGION_DIFFERS,
-            subject=str(row["region"]),
-            reason=Reason(row["reason"]),
-            outcome=one.name,
-            estimate=float(row["within_batch_points"]),
-            low=float(row["within_batch_points_low"]),
-            high=float(row["within_batch_points_high"]),
-            unit="points",
-            p_value=float(row["within_batch_p_value"]),
-            p_family=float(row["p_family"]),
-            comparisons=int(row["comparisons"]),
-            section=_SECTION,
-        )
-        for row in table.to_dict("records")
-    ]
-    return [*found, _any_differs(one, table)]
-
-
-def _any_differs(one: _Outcome, table: pd.DataFrame) -> Claim:
-    """That regions differ at all: where a region does, by the same family, so that the two never contradict."""
-    told = table[table["decision"] != "cannot_tell"]
+    """One of every region, and one that regions differ: where a region does, so that the two never contradict."""
+    found = claims_from(table, _STATED, kind=ClaimKind.REGION_DIFFERS, unit="points", section=_SECTION)
+    told = table[table["decision"] != "cannot_tell"].sort_values("p_family", kind="stable")
     if told.empty:
         reason = Reason.NEVER_SHARE_BATCH if len(table) > 1 and table["tanks_usable"].any() else Reason.ONE_LEVEL
-        return Claim(ClaimKind.REGIONS_DIFFER, "region", reason, outcome=one.name, section=_SECTION)
-    first = told.sort_values("p_family", kind="stable").iloc[0]
-    clear = told[told["reason"] == str(Reason.CLEAR)]
-    spread = heterogeneity_row(one.name, max(one.parts, key=lambda part: len(part.regions)))
-    return Claim(
+        return [*found, Claim(ClaimKind.REGIONS_DIFFER, "region", reason, outcome=one.name, section=_SECTION)]
+    is_clear = (told["reason"] == Reason.CLEAR).any()
+    spread = max(one.spreads, key=lambda part: part["regions"])
+    any_differs = Claim(
         kind=ClaimKind.REGIONS_DIFFER,
         subject="region",
-        reason=Reason.CLEAR if len(clear) else Reason.NOT_CLEAR,
+        reason=Reason.CLEAR if is_clear else Reason.NOT_CLEAR,
         outcome=one.name,
-        estimate=float(spread["tau_points"]) if len(clear) else np.nan,
+        estimate=spread["tau_points"] if is_clear else np.nan,
         unit="points",
-        p_value=float(spread["p_value"]),
-        p_family=float(first["p_family"]),
-        comparisons=int(first["comparisons"]),
+        p_value=spread["p_value"],
+        p_family=float(told["p_family"].iloc[0]),
+        comparisons=int(told["comparisons"].iloc[0]),
         section=_SECTION,
     )
+    return [*found, any_differs]
 
 
 def region_note(row: Mapping[Any, Any], reason: Reason) -> str:
     """The note of a row of regions.csv."""
-    if reason is Reason.NO_RECORDS:
-        return "no tank has a usable count yet"
-    if reason is Reason.NEVER_SHARE_BATCH:
-        return (
-            "none of its batches went to another region, so the region cannot be told apart"
-            " from its batches; the raw figure says nothing about the region"
-        )
-    parts = [_said(row, reason), _apart(row)]
-    return "; ".join(part for part in parts if part)
-
-
-def _said(row: Mapping[Any, Any], reason: Reason) -> str:
     against = f"against {row['comparable_with']}"
     side = "lower" if row["within_batch_points"] < 0.0 else "higher"
-    return {
+    said = {
+        Reason.NO_RECORDS: "no tank has a usable count yet",
+        Reason.NEVER_SHARE_BATCH: "none of its batches went to another region, so the region cannot be told apart"
+        " from its batches; the raw figure says nothing about the region",
         Reason.CLEAR: f"{side} than its batches lead one to expect {against}, within batches",
         Reason.NOT_CLEAR: f"no difference shown {against}",
         Reason.BATCHES_DISAGREE: f"no difference shown {against}: within batches the records say otherwise",
@@ -270,13 +250,9 @@ def _said(row: Mapping[Any, Any], reason: Reason) -> str:
         Reason.ONE_LEVEL: "no other region has tanks enough to compare it with",
         Reason.NO_INTERVAL: "the error of the difference cannot be told",
     }.get(reason, f"no estimate: {row['why']}")
-
-
-def _apart(row: Mapping[Any, Any]) -> str:
-    apart = row["within_batch_points"] - row["difference_points"]
-    if np.isnan(apart) or abs(apart) < POINTS_APART:
-        return ""
+    if not abs(row["within_batch_points"] - row["difference_points"]) >= POINTS_APART:
+        return said
     return (
-        f"within shared batches the difference is {row['within_batch_points']:+.1f} points and not"
+        f"{said}; within shared batches the difference is {row['within_batch_points']:+.1f} points and not"
         f" {row['difference_points']:+.1f}: trust the within-batch figure, the batches went out unevenly"
     )

@@ -12,7 +12,6 @@ from typing import Any
 
 import numpy as np
 
-from broodyear.regions.part import RegionPart
 from broodyear.statistics.numbers import FloatArray
 
 HETEROGENEITY_COLUMNS = [
@@ -72,28 +71,16 @@ def heterogeneity(log_odds: FloatArray, covariance: FloatArray, degrees: float =
     )
 
 
-def heterogeneity_row(outcome: str, part: RegionPart) -> dict[str, Any]:
-    """HETEROGENEITY_COLUMNS of one connected part, from the answers within batches alone."""
+def heterogeneity_row(
+    log_odds: FloatArray, covariance: FloatArray, degrees: float, mean_share: float
+) -> dict[str, Any]:
+    """HETEROGENEITY_COLUMNS but the outcome and the method; mean_share: survival at the regions' middle (0–1)."""
     from scipy.special import stdtrit
 
-    assert part.within is not None
-    log_odds = part.within.log_odds
-    size = len(log_odds)
-    degrees = min(part.within.degrees(row) for row in np.eye(size)[1:])
-    found = heterogeneity(log_odds, part.within.covariance, degrees)
-    centre = float(np.log(part.mean_share / (1.0 - part.mean_share)))
+    found = heterogeneity(log_odds, covariance, degrees)
+    centre = float(np.log(mean_share / (1.0 - mean_share)))
     freedom = found.regions - 2 if found.regions >= FEWEST_REGIONS else np.nan
     reach = float(stdtrit(freedom, 0.975)) * found.new_error
     low, high = (100.0 / (1.0 + np.exp(-(centre + side * reach))) for side in (-1.0, 1.0))
-    return {
-        "outcome": outcome,
-        "regions": found.regions,
-        "tau_log_odds": found.tau,
-        "tau_points": 100.0 * found.tau * part.mean_share * (1.0 - part.mean_share),
-        "i_squared_pct": found.i_squared_pct,
-        "q": found.q,
-        "p_value": found.p_value,
-        "prediction_low_pct": low,
-        "prediction_high_pct": high,
-        "within_method": str(part.within.method),
-    }
+    named = {"tau_log_odds": found.tau, "tau_points": 100.0 * found.tau * mean_share * (1.0 - mean_share)}
+    return {**vars(found), **named, "prediction_low_pct": low, "prediction_high_pct": high}

@@ -1,17 +1,19 @@
-"""One connected part of the regions: adjusted for batch, and by tanks that share a batch, against each other."""
+"""Which regions ever shared a batch, and what tanks that share one say of each connected part of them."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
-from enum import StrEnum
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from broodyear.claims import Reason
+from broodyear.regions.heterogeneity import heterogeneity_row
+from broodyear.statistics.connectivity import connected_parts
 from broodyear.statistics.numbers import FloatArray, critical_values, delta_errors, expit, two_sided_p
-from broodyear.survival.practices.coding import (
+from broodyear.survival.practices.factors import (
     Factor,
     batch_factor,
     code_factor,
@@ -23,18 +25,67 @@ from broodyear.survival.practices.levels import ESTIMATE_COLUMNS, against_the_re
 from broodyear.survival.practices.model import AdjustedModel, build_columns, fit_adjusted
 
 REGION = "region"
+GRAPH_COLUMNS = ["region", "batch_id", "season", "tanks", "eggs", "shared", "part"]
 WITHIN_COLUMNS = [
     "within_batch_pct", "within_batch_low", "within_batch_high", "within_batch_points", "within_batch_points_low",
     "within_batch_points_high", "within_batch_p_value",
 ]  # fmt: skip
 PART_COLUMNS = [*ESTIMATE_COLUMNS, *WITHIN_COLUMNS, "within_method", "silence_undoes", "refused", "why"]
+#: How batches were held fixed: by their regional shares, or, where those cannot be fitted, each by itself.
+BATCH_SHARES, BATCH_FIXED = "batch_shares", "batch_fixed"
 
 
-class WithinMethod(StrEnum):
-    """How batches were held fixed: by their regional shares, or, where those cannot be fitted, each by itself."""
+@dataclass(frozen=True, eq=False)
+class RegionLinks:
+    """regions: one row per region: region, part, batches, batches_shared, comparable_with (names,
+    alphabetical); edges: GRAPH_COLUMNS, one row per region and batch, for drawing (shared: the batch went to
+    another region too); sentence: what can be compared.
 
-    BATCH_SHARES = "batch_shares"
-    BATCH_FIXED = "batch_fixed"
+    part numbers the connected pieces of the graph; regions of different parts are never compared.
+    """
+
+    regions: pd.DataFrame
+    edges: pd.DataFrame
+    sentence: str
+
+    def part_members(self) -> list[list[str]]:
+        """Regions of each connected part that holds more than one."""
+        groups = self.regions.groupby("part")["region"].apply(list)
+        return [members for members in groups if len(members) > 1]
+
+
+def region_links(rows: pd.DataFrame) -> RegionLinks:
+    """Links between regions through batches both received; rows: region, batch_id, season, eggs."""
+    codes, names = pd.factorize(rows["region"], sort=True)
+    batch, batches = pd.factorize(rows["batch_id"], sort=True)
+    part = dict(zip(names, map(int, connected_parts(codes, batch, len(names), len(batches))), strict=True))
+    groups = rows.groupby(["region", "batch_id"], sort=True)
+    edges = groups.agg(season=("season", "first"), tanks=("eggs", "size"), eggs=("eggs", "sum")).reset_index()
+    edges["shared"] = edges.groupby("batch_id")["region"].transform("nunique") > 1
+    edges["part"] = edges["region"].map(part)
+    table = edges.groupby(["region", "part"], sort=True).agg(
+        batches=("shared", "size"), batches_shared=("shared", "sum")
+    )
+    table = table.reset_index()
+    table["comparable_with"] = [
+        ", ".join(other for other in names if other != region and part[other] == part[region])
+        for region in table["region"]
+    ]
+    return RegionLinks(table, edges[GRAPH_COLUMNS], _sentence(table))
+
+
+def _sentence(table: pd.DataFrame) -> str:
+    alone = [str(name) for name in table.loc[table["comparable_with"] == "", "region"]]
+    if len(table) == 1:
+        return f"There is only one region ({alone[0]}), so there is nothing to compare it with."
+    if not alone and table["part"].nunique() == 1:
+        return "Every region shares batches with the others, directly or through a third: they can be compared."
+    if len(alone) == len(table):
+        return "No region ever shared a batch with another: regions and batches cannot be told apart."
+    if alone:
+        verb = "shares" if len(alone) == 1 else "share"
+        return f"{', '.join(alone)} never {verb} a batch with another region and cannot be compared with any."
+    return "The regions fall into groups that never shared a batch: compare only within a group."
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,27 +93,26 @@ class WithinBatches:
     """Regions within batches on the logit scale, the first region of the factor at zero.
 
     log_odds, covariance: of the regions in the order given, the reference first; shift: of the log-odds from the
-    answer of all tanks; degrees: of a contrast of these.
+    answer of all tanks; degrees: of a contrast of these; method: BATCH_SHARES or BATCH_FIXED.
     """
 
     log_odds: FloatArray
     shift: FloatArray
     covariance: FloatArray
     degrees: Callable[[FloatArray], float]
-    method: WithinMethod
+    method: str
 
 
 @dataclass(frozen=True, eq=False)
 class RegionPart:
     """table: PART_COLUMNS by region (refused: the reason of a region without an answer, why: the model's own
     sentence); regions: those with a within-batch answer; correlation: of their differences from the others;
-    mean_share: survival at their middle (0–1)."""
+    heterogeneity: HETEROGENEITY_COLUMNS of these but the outcome."""
 
     table: pd.DataFrame
     regions: tuple[str, ...] = ()
-    within: WithinBatches | None = None
     correlation: FloatArray | None = None
-    mean_share: float = np.nan
+    heterogeneity: dict[str, Any] = field(default_factory=dict)
 
 
 def blank_table(members: list[str], reason: str, why: str = "") -> pd.DataFrame:
@@ -90,13 +140,16 @@ def fit_part(used: pd.DataFrame, given: pd.DataFrame) -> RegionPart:
     estimates = level_estimates(model, factor, model.averages_of(REGION))
     table.loc[regions, ESTIMATE_COLUMNS] = estimates.loc[regions]
     within = within_answer(model, regions)
-    table.loc[regions, "within_method"] = str(within.method)
+    table.loc[regions, "within_method"] = within.method
     against = against_the_rest(factor.tanks_of(regions))
     table.loc[regions, WITHIN_COLUMNS], shares = _within_columns(model, factor, regions, within, against)
     table.loc[regions, "silence_undoes"] = _undone(table.loc[regions, "within_batch_points"], shares, given)
     joint = against @ within.covariance @ against.T
     size = np.sqrt(np.diag(joint))
-    return RegionPart(table, tuple(regions), within, joint / np.outer(size, size), float(np.mean(shares)))
+    degrees = min(within.degrees(row) for row in np.eye(len(regions))[1:])
+    spread = heterogeneity_row(within.log_odds, within.covariance, degrees, float(np.mean(shares)))
+    correlation = joint / np.outer(size, size)
+    return RegionPart(table, tuple(regions), correlation, {**spread, "within_method": within.method})
 
 
 def within_answer(model: AdjustedModel, regions: list[str]) -> WithinBatches:
@@ -107,10 +160,10 @@ def within_answer(model: AdjustedModel, regions: list[str]) -> WithinBatches:
     intercept instead; its answer is the same kind of comparison, with fewer degrees of freedom.
     """
     factor, plain, kept = model.factors[REGION], model.working.plain, model.columns.kept
-    wider, method = plain, WithinMethod.BATCH_FIXED
+    wider, method = plain, BATCH_FIXED
     if "batch_id" in model.groups:
         shares = model.working.with_columns(batch_means(model.rows["batch_id"], factor.columns))
-        method = WithinMethod.BATCH_FIXED if shares is None else WithinMethod.BATCH_SHARES
+        method = BATCH_FIXED if shares is None else BATCH_SHARES
         wider = shares or model.working.with_columns(_batch_columns(model)) or plain
     size = len(plain.coefficients)
     rows = np.zeros((len(regions), len(wider.coefficients)))

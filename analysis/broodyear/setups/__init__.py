@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from broodyear.setups.advice import CHANGE_COLUMNS, change_claims, what_to_change
 from broodyear.setups.circumstances import SHARE_COLUMNS, circumstance_shares
-from broodyear.setups.detectable import funnel_limits, smallest_detectable_shortfall
-from broodyear.setups.screen import SETUP_COLUMNS, SetupScreen, compare_setups, screen_setups
-from broodyear.setups.sites import SITE_COLUMNS, sites_table
-from broodyear.setups.verdict_claims import place_claims, tank_claims
+from broodyear.setups.predictive import funnel_limits, smallest_detectable_shortfall
+from broodyear.setups.screen import SETUP_COLUMNS, SetupScreen, compare_setups, screen_setups, tank_claims
+from broodyear.setups.sites import SITE_COLUMNS, place_claims, sites_table
 from broodyear.survival.practices import PRACTICE_COLUMNS
 
 __all__ = [

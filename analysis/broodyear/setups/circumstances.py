@@ -1,5 +1,5 @@
-"""What was recorded about a flagged tank that its shortfall is consistent with, and how often it is on record in
-one group of tanks beside all the others; never a cause."""
+"""What was recorded about a flagged tank that its shortfall is consistent with, how often it is on record in one
+group of tanks beside all the others, and at which stage the fish were lost; never a cause."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from broodyear.statistics.numbers import IntArray
+from broodyear.survival.tank_frame import dead_believed
 
 #: A circumstance shared by this share of the season's tanks or more is said to be as common as it is.
 COMMON_SHARE = 0.5
@@ -49,19 +50,12 @@ def _at_most(limit: float) -> Callable[[pd.Series], pd.Series]:
     return lambda values: pd.to_numeric(values, errors="coerce") <= limit
 
 
-def _one_of(*names: str) -> Callable[[pd.Series], pd.Series]:
-    return lambda values: values.isin(names)
-
-
-def _is(flag: bool) -> Callable[[pd.Series], pd.Series]:
+def _one_of(*values: object) -> Callable[[pd.Series], pd.Series]:
     # A column nobody filled in holds only missing values, of whatever kind the frame was read with.
-    return lambda values: values.astype("boolean").eq(flag).fillna(False).astype(bool)
+    return lambda recorded: recorded.astype(object).isin(values)
 
 
-def _is_there(values: pd.Series) -> pd.Series:
-    return values.notna()
-
-
+_is_there = pd.Series.notna
 _MEAN = "mean water temperature of {mean_water_temp_c:.1f} °C"
 
 #: Limits follow the published ones where there are any: 13 °C is the 7-day mean of daily maxima for incubation,
@@ -100,16 +94,16 @@ CIRCUMSTANCES = (
                  "a tank {handover_drop_c:.1f} °C colder than the box"),
     Circumstance("unaccounted", "unaccounted_pct", _at_least(10.0),
                  "{unaccounted_pct:.0f} % of the eggs unaccounted for"),
-    Circumstance("counts", "losses_look_cumulative", _is(True), "dead counts that look like running totals"),
+    Circumstance("counts", "losses_look_cumulative", _one_of(True), "dead counts that look like running totals"),
     Circumstance("late_picks", "late_picks", _at_least(5.0), "{late_picks:.0f} dead eggs picked late"),
     Circumstance("equipment", "end_reason", _one_of("equipment_failure"),
                  "equipment failure given as reason for ending"),
     Circumstance("room", "room_type", _one_of("hallway", "foyer"), "a {room_type} as room"),
     Circumstance("gravel", "gravel_practice", _one_of("layered_stones", "bare"),
                  "gravel practice: {gravel_practice}"),
-    Circumstance("cover", "light_cover", _is(False), "no light cover"),
-    Circumstance("insulation", "insulated", _is(False), "no insulation"),
-    Circumstance("weekends", "weekend_access", _is(False), "nobody looking on weekends"),
+    Circumstance("cover", "light_cover", _one_of(False), "no light cover"),
+    Circumstance("insulation", "insulated", _one_of(False), "no insulation"),
+    Circumstance("weekends", "weekend_access", _one_of(False), "nobody looking on weekends"),
     Circumstance("differential", "differential_c", _at_least(2.5),
                  "a thermostat differential of {differential_c:.1f} °C"),
     Circumstance("conditioning", "conditioning_days", _at_most(5.0),
@@ -128,7 +122,6 @@ def circumstances(rows: pd.DataFrame, wanted: pd.Series) -> pd.DataFrame:
     """
     found: dict[object, list[tuple[str, str]]] = {index: [] for index in rows.index[wanted]}
     table = _with_shares(rows)
-    by = [table["season"], table["outcome"]]
     for one in CIRCUMSTANCES if found else ():
         if one.column not in table:
             continue
@@ -136,20 +129,19 @@ def circumstances(rows: pd.DataFrame, wanted: pd.Series) -> pd.DataFrame:
         flagged = table.index[holds & table.index.isin(found.keys())]
         if flagged.empty:
             continue
-        counts = pd.DataFrame({"with_it": holds, "of": is_recorded}).astype(int).groupby(by).transform("sum")
+        counts = pd.DataFrame({"with_it": holds, "of": is_recorded}).astype(int)
+        counts = counts.groupby([table["season"], table["outcome"]]).transform("sum").loc[flagged]
         said = table.loc[flagged, list(one.fields)].map(_plain).to_dict("index")
-        for index, (with_it, of) in zip(flagged, counts.loc[flagged].to_numpy(), strict=True):
+        for index, (with_it, of) in zip(flagged, counts.to_numpy(), strict=True):
             common = f" (as {with_it} of {of} tanks)" if with_it >= COMMON_SHARE * of else ""
             found[index].append((one.code, one.words.format_map(said.get(index, {})) + common))
     told = {
-        index: "consistent with " + "; ".join(words for _, words in names) if names else NOTHING_ON_RECORD
+        index: ("consistent with " + "; ".join(words for _, words in names) if names else NOTHING_ON_RECORD,
+                " ".join(dict.fromkeys(code for code, _ in names)))
         for index, names in found.items()
-    }
-    codes = {index: " ".join(dict.fromkeys(code for code, _ in names)) for index, names in found.items()}
-    return pd.DataFrame(
-        {"circumstances": pd.Series(told, dtype=object), "evidence": pd.Series(codes, dtype=object)},
-        index=rows.index,
-    ).fillna("")
+    }  # fmt: skip
+    columns = ["circumstances", "evidence"]
+    return pd.DataFrame.from_dict(told, orient="index", columns=columns).reindex(rows.index, fill_value="")
 
 
 def circumstance_shares(rows: pd.DataFrame, by: str) -> pd.DataFrame:
@@ -168,34 +160,27 @@ def circumstance_shares(rows: pd.DataFrame, by: str) -> pd.DataFrame:
             held[one.code] = holds | before[0], is_recorded | before[1]
     group, names = pd.factorize(rows[by], sort=True)
     parts = [
-        _shares(group, len(names), *held[code]).assign(evidence=code)
-        for code in sorted(held)
-        if held[code][0].any()
+        _shares(group, names, *held[code]).assign(evidence=code) for code in sorted(held) if held[code][0].any()
     ]
-    if not parts:
-        return pd.DataFrame(columns=[by, *SHARE_COLUMNS])
-    found = pd.concat(parts).rename_axis(by).reset_index()
-    found[by] = names.take(found[by].to_numpy())
+    found = pd.concat(parts or [pd.DataFrame(columns=[by, *SHARE_COLUMNS])]).rename_axis(by)
+    found = found.reset_index() if parts else found
     return found.sort_values([by, "evidence"], kind="stable").reset_index(drop=True)[[by, *SHARE_COLUMNS]]
 
 
-def _shares(group: IntArray, groups: int, holds: pd.Series, is_recorded: pd.Series) -> pd.DataFrame:
+def _shares(group: IntArray, names: pd.Index[Any], holds: pd.Series, is_recorded: pd.Series) -> pd.DataFrame:
     """SHARE_COLUMNS of one circumstance by group, for groups in which it could be on record."""
     known = group >= 0
     number, of = (
-        np.bincount(group[known], one.to_numpy(dtype=float)[known], groups) for one in (holds, is_recorded)
+        np.bincount(group[known], one.to_numpy(dtype=float)[known], len(names)) for one in (holds, is_recorded)
     )
     with np.errstate(invalid="ignore", divide="ignore"):
         own, elsewhere = number / of, (number.sum() - number) / (of.sum() - of)
         pooled = number.sum() / max(of.sum(), 1.0)
         error = np.sqrt(pooled * (1.0 - pooled) * (1.0 / of + 1.0 / (of.sum() - of)))
     more = own - elsewhere
-    table = pd.DataFrame(
-        {"tanks_with": number.astype(int), "tanks": of.astype(int), "share_pct": 100.0 * own,
-         "elsewhere_pct": 100.0 * elsewhere,
-         "stands_out": (100.0 * more >= POINTS_MORE) & (more >= ERRORS_MORE * error)}
-    )  # fmt: skip
-    return table[of > 0]
+    stands_out = (100.0 * more >= POINTS_MORE) & (more >= ERRORS_MORE * error)
+    columns = number.astype(int), of.astype(int), 100.0 * own, 100.0 * elsewhere, stands_out
+    return pd.DataFrame(dict(zip(SHARE_COLUMNS[1:], columns, strict=True)), index=names)[of > 0]
 
 
 def _held(table: pd.DataFrame, circumstance: Circumstance) -> tuple[pd.Series, pd.Series]:
@@ -240,3 +225,59 @@ def _when(first: Any, last: Any) -> str:
     if first == last:
         return f"on {_day(last)}"
     return f"from {first.day if first.month == last.month else _day(first)} to {_day(last)}"
+
+
+#: Columns with fish found dead per stage, and the stage they stand for.
+DEAD_COLUMNS = {"dead_egg": "egg", "dead_alevin": "alevin", "dead_fry": "fry", "unaccounted": "unaccounted"}
+#: Stage of the outcomes that cover only part of the time in the tank.
+OUTCOME_STAGES = {"hatch": "egg", "hatch_to_release": "after_hatch"}
+
+_TANK = ["season", "tank_id"]
+
+
+def losing_stage(rows: pd.DataFrame) -> pd.Series:
+    """egg, alevin, fry, after_hatch, unaccounted, or empty where the records do not tell; one per row.
+
+    Between hatch and later: the outcome with the larger number of fish below expected (eggs x (expected -
+    observed)). After hatch: the dead counts that exceed the season's median share most, where stage counts
+    are given. rows needs season, tank_id, outcome, eggs, survivors, expected_pct.
+    """
+    stage, by_count = _largest(_shortfalls(rows)), _excess_dead(rows)  # of the same tanks
+    later = _largest(by_count.drop(columns="egg", errors="ignore")).reindex(stage.index)
+    stage = stage.where(stage != "after_hatch", later.replace("", "after_hatch"))
+    stage = stage.where(stage != "", _largest(by_count).reindex(stage.index))
+    keys = pd.MultiIndex.from_frame(rows[_TANK])
+    return pd.Series(stage.reindex(keys).to_numpy(), index=rows.index, dtype=object)
+
+
+def _shortfalls(rows: pd.DataFrame) -> pd.DataFrame:
+    """Fish below expected per tank (rows) and stage (columns), from the outcomes that cover one stage."""
+    short = rows["eggs"] * rows["expected_pct"] / 100.0 - rows["survivors"]
+    tables = {
+        stage: rows[_TANK].assign(short=short)[rows["outcome"] == outcome].dropna().groupby(_TANK)["short"].sum()
+        for outcome, stage in OUTCOME_STAGES.items()
+    }
+    return pd.DataFrame(tables).reindex(pd.MultiIndex.from_frame(rows[_TANK].drop_duplicates()))
+
+
+def _excess_dead(rows: pd.DataFrame) -> pd.DataFrame:
+    """Dead beyond the season's median share of the eggs, per tank and stage; no columns without counts.
+
+    Running totals say nothing about a stage, so tanks whose counts look like them are left blank.
+    """
+    tanks = rows.sort_values("eggs", ascending=False).drop_duplicates(_TANK)
+    index = pd.MultiIndex.from_frame(tanks[_TANK])
+    believed = dead_believed(tanks)
+    parts = {}
+    for column, stage in DEAD_COLUMNS.items():
+        if column in tanks:
+            share = pd.to_numeric(tanks[column], errors="coerce").astype(float).where(believed) / tanks["eggs"]
+            usual = share.groupby(tanks["season"]).transform("median")
+            parts[stage] = ((share - usual) * tanks["eggs"]).to_numpy(dtype=float)
+    return pd.DataFrame(parts, index=index, dtype=float)
+
+
+def _largest(table: pd.DataFrame) -> pd.Series:
+    """Column name of the largest positive value per row; empty where there is none."""
+    positive = table.where(table > 0.0).dropna(how="all")
+    return positive.idxmax(axis=1).astype(object).reindex(table.index, fill_value="")

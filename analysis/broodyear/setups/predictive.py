@@ -1,14 +1,25 @@
-"""What an ordinary tank may show: binomial counts whose survival differs between tanks on the logit scale.
+"""What an ordinary tank may show, and from which shortfall on a screen would find one that is not.
 
 survival = 1 / (1 + exp(-(centre + spread x N(0, 1)))), count ~ binomial(eggs, survival). Tails are exact sums
-of binomial tails over the spread (trapezoid rule), so small counts need no normal approximation.
+of binomial tails over the spread (trapezoid rule), so small counts need no normal approximation. The smallest
+shortfall that would be found is said beside a screen, so that silence is never read as innocence.
 """
 
 from __future__ import annotations
 
-import numpy as np
+from bisect import bisect_left
+from dataclasses import dataclass
 
-from broodyear.statistics.numbers import FloatArray, binomial_cdf, expit
+import numpy as np
+import pandas as pd
+from scipy.special import gammaln, ndtri
+
+from broodyear.statistics.numbers import FloatArray, IntArray, binomial_cdf, expit
+
+POWER = 0.80
+#: Screen at this false-discovery rate; beyond the 95 % limits a tank is watched.
+FALSE_DISCOVERY_RATE = 0.10
+WATCH_P = 0.05
 
 #: Nodes of the trapezoid rule over the standard normal spread: 5.7 SD either way in steps of 0.19.
 NODES: FloatArray = np.linspace(-5.7, 5.7, 61)
@@ -16,6 +27,12 @@ WEIGHTS: FloatArray = np.exp(-0.5 * NODES**2) / np.exp(-0.5 * NODES**2).sum()
 
 #: Rows worked on at a time, to keep the node-by-row tables in the processor's cache.
 _CHUNK = 2000
+#: Shortfalls tried, in points.
+_STEP_POINTS = 0.25
+#: Tail areas of the limits drawn.
+TAILS = {"low_998": 0.001, "low_95": 0.025, "high_95": 0.975, "high_998": 0.999}
+
+FUNNEL_COLUMNS = ["season", "outcome", "eggs", "expected_pct", *(f"{name}_pct" for name in TAILS)]
 
 
 def mean_survival(centre: FloatArray, spread: FloatArray) -> FloatArray:
@@ -28,47 +45,37 @@ def lower_mid_p(
     survivors: FloatArray, eggs: FloatArray, centre: FloatArray, spread: FloatArray, *, coarse: bool = False
 ) -> FloatArray:
     """P(count < observed) + half P(count = observed), one per row; coarse takes every second node."""
-    tails = np.empty(len(survivors))
-    step = 2 if coarse else 1
+    tails, step = np.empty(len(survivors)), 2 if coarse else 1
+    nodes, weights = NODES[::step], WEIGHTS[::step] / WEIGHTS[::step].sum()
     for start in range(0, len(survivors), _CHUNK):
-        part = slice(start, start + _CHUNK)
-        tails[part] = _mid_tail(survivors[part], eggs[part], centre[part], spread[part], step)
+        count, number, middle, sd = (
+            one[start : start + _CHUNK, None] for one in (survivors, eggs, centre, spread)
+        )
+        log_odds = np.clip(middle + sd * nodes, -35.0, 35.0)
+        log_alive = -np.log1p(np.exp(-log_odds))
+        up_to = binomial_cdf(count, number, np.exp(log_alive))
+        tails[start : start + _CHUNK] = (up_to - 0.5 * _chance(count, number, log_odds, log_alive)) @ weights
     return tails
 
 
 def every_mid_p(eggs: int, centre: float, spread: float) -> FloatArray:
     """`lower_mid_p` of every count from none to all of one number of eggs, shape (eggs + 1,)."""
-    from scipy.special import gammaln
-
-    counts = np.arange(eggs + 1.0)
     log_odds = np.clip(centre + spread * NODES, -35.0, 35.0)
-    coefficient = gammaln(eggs + 1.0) - gammaln(counts + 1.0) - gammaln(eggs - counts + 1.0)
-    logs = -eggs * np.log1p(np.exp(-log_odds)) - np.outer(eggs - counts, log_odds)
-    chance = np.exp(coefficient[:, None] + logs) @ WEIGHTS
+    count, log_alive = np.arange(eggs + 1.0)[:, None], -np.log1p(np.exp(-log_odds))
+    chance = _chance(count, np.array(float(eggs)), log_odds, log_alive) @ WEIGHTS
     return np.asarray(np.cumsum(chance) - 0.5 * chance, dtype=float)
 
 
-def _mid_tail(
-    survivors: FloatArray, eggs: FloatArray, centre: FloatArray, spread: FloatArray, step: int
-) -> FloatArray:
-    from scipy.special import gammaln
-
-    nodes, weights = NODES[::step], WEIGHTS[::step] / WEIGHTS[::step].sum()
-    log_odds = np.clip(centre[:, None] + spread[:, None] * nodes, -35.0, 35.0)
-    log_alive = -np.log1p(np.exp(-log_odds))
-    count, number = survivors[:, None], eggs[:, None]
+def _chance(count: FloatArray, number: FloatArray, log_odds: FloatArray, log_alive: FloatArray) -> FloatArray:
+    """P(binomial = count); log_alive: the logarithm of the share alive."""
     coefficient = gammaln(number + 1.0) - gammaln(count + 1.0) - gammaln(number - count + 1.0)
-    at_value = np.exp(coefficient + number * log_alive - (number - count) * log_odds)
-    up_to = binomial_cdf(count, number, np.exp(log_alive))
-    return np.asarray((up_to - 0.5 * at_value) @ weights, dtype=float)
+    return np.asarray(np.exp(coefficient + number * log_alive - (number - count) * log_odds), dtype=float)
 
 
 def normal_scores(
     survivors: FloatArray, eggs: FloatArray, centre: FloatArray, spread: FloatArray, *, coarse: bool = False
 ) -> FloatArray:
     """The standard normal value with the same lower mid-p; held within 8 SD."""
-    from scipy.special import ndtri
-
     tail = lower_mid_p(survivors, eggs, centre, spread, coarse=coarse)
     return np.asarray(np.clip(ndtri(np.clip(tail, 1e-16, 1.0 - 1e-16)), -8.0, 8.0), dtype=float)
 
@@ -79,9 +86,13 @@ def shrunken_survival(
     """Posterior mean, lower and upper limit of each row's survival (0 to 1), prior N(centre, spread) on the
     logit.
     """
-    mode = _posterior_mode(survivors, eggs, centre, spread)
+    mode, precision = centre.copy(), 1.0 / spread**2
+    for _ in range(25):  # Newton steps of at most 1.5 on the concave log posterior
+        share = expit(mode)
+        slope = survivors - eggs * share - precision * (mode - centre)
+        mode = mode + np.clip(slope / (eggs * share * (1.0 - share) + precision), -1.5, 1.5)
     share = expit(mode)
-    width = 1.0 / np.sqrt(eggs * share * (1.0 - share) + 1.0 / spread**2)
+    width = 1.0 / np.sqrt(eggs * share * (1.0 - share) + precision)
     points = mode[:, None] + width[:, None] * np.linspace(-7.0, 7.0, 57)
     logs = survivors[:, None] * points - eggs[:, None] * np.logaddexp(0.0, points)
     logs -= 0.5 * ((points - centre[:, None]) / spread[:, None]) ** 2
@@ -92,23 +103,11 @@ def shrunken_survival(
     return np.asarray(mean, dtype=float), low, high
 
 
-def _posterior_mode(survivors: FloatArray, eggs: FloatArray, centre: FloatArray, spread: FloatArray) -> FloatArray:
-    """Newton steps of at most 1.5 on the concave log posterior."""
-    point, precision = centre.copy(), 1.0 / spread**2
-    for _ in range(25):
-        share = expit(point)
-        slope = survivors - eggs * share - precision * (point - centre)
-        point = point + np.clip(slope / (eggs * share * (1.0 - share) + precision), -1.5, 1.5)
-    return point
-
-
 def _quantile(points: FloatArray, density: FloatArray, probability: float) -> FloatArray:
     """Where the cumulative density of each row reaches the probability.
 
     Linear between points on the normal-score scale, on which the curve is nearly straight.
     """
-    from scipy.special import ndtri
-
     # Trapezoid rule with its first end correction (Euler and Maclaurin).
     reached = np.cumsum(density, axis=1) - 0.5 * density - np.gradient(density, axis=1) / 12.0
     after = np.clip((reached < probability).sum(axis=1), 1, points.shape[1] - 1)
@@ -116,3 +115,99 @@ def _quantile(points: FloatArray, density: FloatArray, probability: float) -> Fl
     low, high = (ndtri(np.clip(reached[row, place], 1e-12, 1.0 - 1e-12)) for place in (after - 1, after))
     part = np.clip((ndtri(probability) - low) / np.maximum(high - low, 1e-12), 0.0, 1.0)
     return np.asarray(points[row, after - 1] + part * (points[row, after] - points[row, after - 1]), dtype=float)
+
+
+@dataclass(frozen=True)
+class Detectable:
+    """Shortfalls in percentage points; nan when not even the death of every fish would be found.
+
+    flagged_points: for below_expected, when the tank is the only poor one of its season; watched_points: for
+    at least watch; tanks: judged that season; eggs: the typical tank; expected_pct: its expected survival.
+    """
+
+    tanks: int
+    eggs: int
+    expected_pct: float
+    flagged_points: float
+    watched_points: float
+    sentence: str
+
+
+def smallest_detectable_shortfall(
+    *, eggs: int, tanks: int, expected_log_odds: float, spread: float, power: float = POWER
+) -> Detectable:
+    """Smallest shortfall found with this power in one season, at the estimated spread between tanks (logit
+    scale).
+
+    A lone poor tank among `tanks` is flagged when its two-sided p is at most 0.10 / tanks
+    (Benjamini-Hochberg).
+    """
+    two_sided = 2.0 * every_mid_p(eggs, expected_log_odds, spread)
+    share = expit(expected_log_odds + spread * NODES)
+    expected_pct = 100.0 * float(share @ WEIGHTS)
+    flagged, watched = (
+        _points_found(np.flatnonzero(two_sided <= limit), eggs, share, expected_pct, power)
+        for limit in (FALSE_DISCOVERY_RATE / max(tanks, 1), WATCH_P)
+    )
+    tank = f"a tank of {eggs} eggs expected at {expected_pct:.0f} %"
+    odds = f"{100 * power:.0f} times in 100"
+    watch = f"put on watch {odds} only when it falls short by {watched:.0f} points or more"
+    flag = f"called below expected {odds} only from {flagged:.0f} points"
+    said = f"{tank} would be {watch}, and {flag}; a smaller shortfall can go unseen"
+    if np.isnan(watched):
+        said = f"this screen could not find even the loss of every fish in {tank}"
+    elif np.isnan(flagged):
+        said = f"{tank} would be {watch}, and never be called below expected"
+    return Detectable(tanks, eggs, expected_pct, flagged, watched, f"With {tanks} tanks judged, {said}.")
+
+
+def _points_found(critical: IntArray, eggs: int, share: FloatArray, expected_pct: float, power: float) -> float:
+    """Smallest number of points by which survival must fall for the count to be critical with this power."""
+    if critical.size == 0:
+        return float("nan")
+    shortfalls = np.arange(_STEP_POINTS, expected_pct + _STEP_POINTS, _STEP_POINTS)
+    most, number = np.array(critical.max()), np.array(float(eggs))
+
+    def reached(points: float) -> float:
+        return float(binomial_cdf(most, number, np.clip(share - points / 100.0, 0.0, 1.0)) @ WEIGHTS)
+
+    place = bisect_left(shortfalls, power, key=reached)  # a larger shortfall is found more often
+    return float(shortfalls[place]) if place < len(shortfalls) else float("nan")
+
+
+def detectable_by_season(judged: pd.DataFrame) -> pd.DataFrame:
+    """One row per season and outcome of judged rows: outcome, season, and the fields of Detectable.
+
+    judged needs season, outcome, eggs, expected_log_odds, spread, p_value.
+    """
+    rows = []
+    for (outcome, season), tanks in judged[judged["p_value"].notna()].groupby(["outcome", "season"], sort=True):
+        eggs, centre, spread = map(float, tanks[["eggs", "expected_log_odds", "spread"]].median())
+        if np.isfinite([eggs, centre, spread]).all():
+            found = smallest_detectable_shortfall(
+                eggs=round(eggs), tanks=len(tanks), expected_log_odds=centre, spread=spread
+            )
+            rows.append({"outcome": outcome, "season": season, **vars(found)})
+    return pd.DataFrame(rows, columns=["outcome", "season", *Detectable.__dataclass_fields__])
+
+
+def funnel_limits(rows: pd.DataFrame, points: int = 40) -> pd.DataFrame:
+    """FUNNEL_COLUMNS for every season and outcome of a screen's rows: between which shares 95 % and 99.8 % of
+    ordinary tanks with that many eggs lie, at the season's median expectation and spread between tanks.
+
+    rows: SetupScreen.rows. Limits are interpolated between whole counts by mid-p, and lie within 0-100.
+    """
+    judged = rows[rows["expected_log_odds"].notna() & (rows["eggs"] > 0)]
+    parts = [pd.DataFrame(columns=FUNNEL_COLUMNS)]
+    for (season, outcome), tanks in judged.groupby(["season", "outcome"], sort=True):
+        eggs = tanks["eggs"].astype(float)
+        grid = np.unique(np.geomspace(max(eggs.min(), 5.0), max(eggs.max(), 6.0), points).round())
+        centre, spread = float(tanks["expected_log_odds"].median()), float(tanks["spread"].median())
+        table = pd.DataFrame({"season": season, "outcome": outcome, "eggs": grid.astype(int)})
+        table["expected_pct"] = 100.0 * float(mean_survival(np.array([centre]), np.array([spread]))[0])
+        # Percentages at which the mid-p reaches each tail, a row per number of eggs.
+        tails = [every_mid_p(int(number), centre, spread) for number in grid]
+        limits = [np.interp(list(TAILS.values()), tail, np.arange(len(tail))) for tail in tails]
+        table[FUNNEL_COLUMNS[4:]] = 100.0 * np.array(limits) / grid[:, None]
+        parts.append(table)
+    return pd.concat(parts[1:] or parts, ignore_index=True)

@@ -8,15 +8,22 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from broodyear.claims import Reason
-from broodyear.setups.circumstances import circumstances
-from broodyear.setups.detectable import FALSE_DISCOVERY_RATE, WATCH_P, detectable_by_season
-from broodyear.setups.judged import Judged, judge
-from broodyear.setups.losing_stage import losing_stage
-from broodyear.setups.site_verdicts import place_verdict
+from broodyear.claims import Claim, ClaimKind, Reason, claims_from
+from broodyear.setups.circumstances import circumstances, losing_stage
+from broodyear.setups.predictive import (
+    FALSE_DISCOVERY_RATE,
+    WATCH_P,
+    detectable_by_season,
+    mean_survival,
+    normal_scores,
+    shrunken_survival,
+)
+from broodyear.setups.screen_model import ScreenData, ScreenFit, fit_screen
+from broodyear.setups.site_verdicts import Departures, SiteVerdicts, judge_sites, place_verdict
 from broodyear.shown import ShownFrame, Shows, shown
 from broodyear.statistics.multiplicity import adjust_within
-from broodyear.survival.tank_frame import OUTCOMES, prepare
+from broodyear.statistics.numbers import expit, two_sided_p
+from broodyear.survival.tank_frame import FEWEST_EGGS, NOT_RECORDED, OUTCOMES, codes, pair_codes, prepare
 
 SETUP_COLUMNS = [
     "season", "tank_id", "site_id", "region", "batch_id", "room_type", "gravel_practice", "outcome", "eggs",
@@ -24,6 +31,43 @@ SETUP_COLUMNS = [
     "fish_below_expected", "p_value", "q_value", "verdict", "losing_stage", "circumstances", "z_score",
     "expected_log_odds", "spread", "watch_reason", "place_verdict", "unjudged", "evidence", "note",
 ]  # fmt: skip
+#: What is worked out of every tank-season that a model was fitted to.
+_JUDGED = (
+    "expected_log_odds", "spread", "expected_pct", "shrunken_pct", "shrunken_low", "shrunken_high", "z_score",
+    "p_value", "fish_below_expected",
+)  # fmt: skip
+#: Logit-scale standard deviations behind a screen, the tank-seasons behind them, and those kept out.
+SPREADS = ("tank_sd", "site_sd", "batch_sd", "season_sd", "freedom", "set_aside")
+#: Fewer judged tank-seasons than this say nothing about how much ordinary tanks differ.
+FEWEST_TANKS = 8
+#: Season effects are estimated from this many seasons on.
+FEWEST_SEASONS = 5
+#: Prior standard deviations on the logit scale: weak for the general level, looser than any plausible species
+#: gap.
+_LEVEL_PRIOR_SD = 5.0
+_SPECIES_PRIOR_SD = 1.5
+_SLOPE_PRIOR_SD = 0.5
+#: Why a tank gets no verdict, in words; the first that holds is said.
+_TOO_FEW = {
+    str(Reason.TOO_FEW_EGGS): f"fewer than {FEWEST_EGGS} eggs",
+    str(Reason.CONFOUNDED): "the only tank of its batch: tank and batch cannot be told apart",
+}
+#: The claim's reason where the verdict alone decides it.
+_REASONS = {"below_expected": Reason.CLEAR, "above_expected": Reason.CLEAR, "as_expected": Reason.NOT_CLEAR}
+
+
+@dataclass(frozen=True, eq=False)
+class Judged:
+    """One outcome's used rows with what was worked out of them; sentence: what was done or refused; spreads: by
+    name, see SPREADS, nan where there was nothing to estimate them from; departures: scores by site and season,
+    sites: a verdict per site, None when nothing could be judged.
+    """
+
+    rows: pd.DataFrame
+    sentence: str
+    spreads: dict[str, float]
+    departures: Departures | None = None
+    sites: SiteVerdicts | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,13 +131,11 @@ def screen_setups(frame: pd.DataFrame) -> SetupScreen:
     rows = _with_verdicts(_joined(tanks.rows, judged))
     flagged = rows["verdict"].isin(["below_expected", "watch"])
     rows["losing_stage"] = losing_stage(rows).where(flagged, "")
-    rows[["circumstances", "evidence"]] = circumstances(
-        rows, flagged | (rows["place_verdict"] == "below_expected")
-    )
+    at_poor_site = rows["place_verdict"] == "below_expected"
+    rows[["circumstances", "evidence"]] = circumstances(rows, flagged | at_poor_site)
     whole = {name: rows[name].round().astype("Int64") for name in ("eggs", "survivors")}
-    ordered = rows.assign(
-        _place=rows["outcome"].map({name: place for place, name in enumerate(outcomes)}), **whole
-    )
+    in_order = {name: place for place, name in enumerate(outcomes)}
+    ordered = rows.assign(_place=rows["outcome"].map(in_order), **whole)
     ordered = ordered.sort_values(["season", "_place", "tank_id"], kind="stable")
     return SetupScreen(
         rows=ordered[SETUP_COLUMNS].reset_index(drop=True),
@@ -104,6 +146,96 @@ def screen_setups(frame: pd.DataFrame) -> SetupScreen:
     )
 
 
+def judge(used: pd.DataFrame) -> Judged:
+    """Expected and shrunken survival of one outcome's used rows.
+
+    Adds _JUDGED (expected_log_odds, spread: logit), site_reason (of the site's claim), unjudged and note (why
+    there is no verdict).
+    """
+    batch = pd.Series(pair_codes(used["season"], used["batch_id"]), index=used.index)
+    tests = [used["eggs"] < FEWEST_EGGS, batch.map(batch.value_counts()) < 2]
+    unjudged = pd.Series(np.select(tests, list(_TOO_FEW), ""), index=used.index, dtype=object)
+    rows = used.assign(
+        unjudged=unjudged,
+        note=unjudged.map(_TOO_FEW).fillna(""),
+        site_reason=str(Reason.TOO_FEW_SEASONS),
+        **dict.fromkeys(_JUDGED, np.nan),
+    )
+    unknown = {**dict.fromkeys(SPREADS, np.nan), "set_aside": 0}
+    alive, eggs = float(rows["survivors"].sum()), float(rows["eggs"].sum())
+    if len(rows) < FEWEST_TANKS:
+        words = f"{len(rows)} tank-seasons are too few to know how much ordinary tanks differ"
+        rows = rows.assign(unjudged=str(Reason.TOO_FEW_TANKS), note=words)
+        return Judged(rows, f"{words}; at least {FEWEST_TANKS} are needed", unknown)
+    if alive in (0.0, eggs):
+        fate, share = "survived" if alive else "died", 100.0 * alive / eggs
+        rows = rows.assign(expected_pct=share, shrunken_pct=share, z_score=0.0, p_value=1.0)
+        rows = rows.assign(fish_below_expected=0.0, unjudged="", note="")
+        return Judged(rows, f"every fish {fate}, so no tank stands out", unknown)
+    return _judged(rows, fit_screen(screen_data(rows)))
+
+
+def screen_data(rows: pd.DataFrame) -> ScreenData:
+    """Counts and design of what is not judged: species, thermal units at delivery, season and batch."""
+    columns, precision = [np.ones(len(rows))], [1.0 / _LEVEL_PRIOR_SD**2]
+    if "species" in rows:
+        label, levels = codes(rows["species"].astype(object).where(rows["species"].notna(), NOT_RECORDED))
+        if len(levels) > 1:
+            columns += list(np.eye(len(levels))[label].T)
+            precision += [1.0 / _SPECIES_PRIOR_SD**2] * len(levels)
+    if "units_at_delivery_c_days" in rows:
+        units = pd.to_numeric(rows["units_at_delivery_c_days"], errors="coerce").to_numpy(dtype=float)
+        known = units[~np.isnan(units)]
+        if known.size >= FEWEST_TANKS and known.std() > 0.0:  # else there is nothing to tell tanks apart by
+            columns.append(np.where(np.isnan(units), 0.0, (units - known.mean()) / known.std()))
+            precision.append(1.0 / _SLOPE_PRIOR_SD**2)
+    season, seasons = codes(rows["season"])
+    return ScreenData(
+        survivors=rows["survivors"].to_numpy(dtype=float),
+        eggs=rows["eggs"].to_numpy(dtype=float),
+        common=np.column_stack(columns),
+        common_precision=np.array(precision),
+        season=season if len(seasons) >= FEWEST_SEASONS else None,
+        batch=pair_codes(rows["season"], rows["batch_id"]),
+    )
+
+
+def _judged(rows: pd.DataFrame, fit: ScreenFit) -> Judged:
+    survivors, eggs = rows["survivors"].to_numpy(dtype=float), rows["eggs"].to_numpy(dtype=float)
+    spread = np.hypot(fit.tank_sd, fit.expected_se)
+    score, share = normal_scores(survivors, eggs, fit.expected, spread), expit(fit.expected)
+    sampling = 1.0 / (eggs * np.maximum(share * (1.0 - share), 1e-6))
+    (site, names), (season, _) = codes(rows["site_id"]), codes(rows["season"])
+    unknown = names.index(NOT_RECORDED) if NOT_RECORDED in names else -1
+    error = np.sqrt(sampling + fit.tank_sd**2 + fit.expected_se**2)
+    departures = Departures(score, error, site, season, unknown)
+    between_sites = min(departures.site_sd(), 0.95 * fit.tank_sd)
+    memory, memory_variance = departures.remembered(between_sites)
+    own_variance = fit.tank_sd**2 - between_sites**2 + memory_variance + fit.expected_se**2
+    shrunken = shrunken_survival(survivors, eggs, fit.expected + memory, np.sqrt(own_variance))
+    sites, expected = judge_sites(departures), mean_survival(fit.expected, spread)
+    rows = rows.assign(
+        expected_log_odds=fit.expected,
+        spread=spread,
+        expected_pct=100.0 * expected,
+        shrunken_pct=100.0 * shrunken[0],
+        shrunken_low=100.0 * shrunken[1],
+        shrunken_high=100.0 * shrunken[2],
+        z_score=score,
+        p_value=two_sided_p(score, fit.freedom),
+        site_reason=np.array([str(reason) for reason in sites.reasons], dtype=object)[site],
+        fish_below_expected=eggs * (expected - shrunken[0]),
+    )
+    sentence = (
+        f"{len(rows)} tank-seasons were compared with what their species, batch, season and thermal units"
+        f" at delivery lead one to expect; ordinary tanks differ by a standard deviation of"
+        f" {fit.tank_sd:.2f} on the logit scale, and {fit.set_aside} tank-seasons outside the 99.5 %"
+        " limits were kept out of that estimate"
+    )
+    spreads = {name: getattr(fit, name, between_sites) for name in SPREADS}  # that of sites is no part of the fit
+    return Judged(rows, sentence, spreads, departures, sites)
+
+
 def _joined(given: pd.DataFrame, judged: Mapping[str, Judged]) -> pd.DataFrame:
     """Judged rows and left-out rows together, in the order given; with p and q where there is a verdict."""
     rows = pd.concat([result.rows for result in judged.values()] + [given[~given["is_used"]]]).loc[given.index]
@@ -112,14 +244,13 @@ def _joined(given: pd.DataFrame, judged: Mapping[str, Judged]) -> pd.DataFrame:
     rows["unjudged"] = rows["unjudged"].astype(object).where(rows["is_used"], str(Reason.NO_RECORDS))
     # A site's verdict stands on every row of it, also on those that were left out themselves.
     site = ["outcome", "site_id"]
-    by_site = rows[rows["is_used"]].drop_duplicates(site).set_index(site)["place_verdict"]
-    found = by_site.reindex(pd.MultiIndex.from_frame(rows[site])).fillna(place_verdict(Reason.TOO_FEW_SEASONS))
-    rows["place_verdict"] = found.to_numpy(dtype=object)
-    too_few = rows["note"] != ""
-    rows["p_value"] = rows["p_value"].astype(float).where(~too_few)
-    rows["q_value"] = adjust_within(
-        rows["p_value"], rows["outcome"].astype(str) + "|" + rows["season"].astype(str)
-    )
+    by_site = rows[rows["is_used"]].drop_duplicates(site).set_index(site)["site_reason"]
+    found = by_site.reindex(pd.MultiIndex.from_frame(rows[site])).fillna(str(Reason.TOO_FEW_SEASONS))
+    rows["site_reason"] = found.to_numpy(dtype=object)
+    rows["place_verdict"] = [place_verdict(Reason(reason)) for reason in found]
+    rows["p_value"] = rows["p_value"].astype(float).where(rows["note"] == "")
+    families = rows["outcome"].astype(str) + "|" + rows["season"].astype(str)
+    rows["q_value"] = adjust_within(rows["p_value"], families)
     return rows
 
 
@@ -128,7 +259,7 @@ def _with_verdicts(rows: pd.DataFrame) -> pd.DataFrame:
     found = rows["q_value"] <= FALSE_DISCOVERY_RATE
     outside = low & (rows["p_value"] <= WATCH_P)
     carried = low & (rows["place_verdict"] == "below_expected")
-    with_site = low & rows["is_site_on_watch"].eq(True)
+    with_site = low & (rows["site_reason"] == Reason.WATCH)
     rows["verdict"] = np.select(
         [rows["p_value"].isna(), found & low, outside | carried | with_site, found],
         ["too_few_records", "below_expected", "watch", "above_expected"],
@@ -145,15 +276,36 @@ def _spreads(given: pd.DataFrame, judged: Mapping[str, Judged]) -> pd.DataFrame:
     rows = []
     for name, result in judged.items():
         own = given[given["outcome"] == name]
-        reasons = own.loc[~own["is_used"], "why_left_out"].value_counts()
-        rows.append(
-            {
-                "outcome": name,
-                "rows_given": len(own),
-                "rows_used": len(result.rows),
-                "left_out": "; ".join(f"{count} {reason}" for reason, count in sorted(reasons.items())),
-                **result.spreads,
-                "sentence": result.sentence,
-            }
-        )
+        reasons = own.loc[~own["is_used"], "why_left_out"].value_counts().sort_index()
+        left_out = "; ".join(f"{count} {reason}" for reason, count in reasons.items())
+        counts = {"outcome": name, "rows_given": len(own), "rows_used": len(result.rows), "left_out": left_out}
+        rows.append({**counts, **result.spreads, "sentence": result.sentence})
     return pd.DataFrame(rows)
+
+
+def tank_claims(rows: pd.DataFrame) -> tuple[Claim, ...]:
+    """One claim per row of a screen (`SetupScreen.rows`) of one season, in their order.
+
+    estimate, low, high: shrunken less expected survival in points; observed: the same unshrunken; p_family: the
+    false-discovery rate at which the tank would be flagged among the tanks judged for its outcome.
+    """
+    names = {
+        "estimate": "shrunken_pct",
+        "low": "shrunken_low",
+        "high": "shrunken_high",
+        "observed": "observed_pct",
+    }
+    less = {name: rows[name].astype(float) - rows["expected_pct"] for name in names.values()}
+    reason = rows["unjudged"].where(rows["unjudged"] != "", rows["watch_reason"])
+    stated = rows.assign(
+        **less,
+        kind=rows["verdict"].map({"above_expected": ClaimKind.TANK_ABOVE}).fillna(ClaimKind.TANK_BELOW),
+        reason=reason.where(reason != "", rows["verdict"].map(_REASONS)),
+        comparisons=compared(rows),
+    )
+    return tuple(claims_from(stated, {**names, "subject": "tank_id", "p_family": "q_value"}, unit="points"))
+
+
+def compared(rows: pd.DataFrame) -> pd.Series:
+    """How many rows of its outcome were judged, one per row."""
+    return rows["p_value"].notna().groupby(rows["outcome"]).transform("sum")

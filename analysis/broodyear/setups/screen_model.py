@@ -52,16 +52,14 @@ class ScreenData:
     batch: IntArray
 
     @cached_property
-    def dense(self) -> FloatArray:
-        """Common columns and season indicators side by side."""
-        if self.season is None:
-            return self.common
-        return np.hstack([self.common, np.eye(self.seasons)[self.season]])
-
-    @cached_property
     def seasons(self) -> int:
         """Number of season effects."""
         return 0 if self.season is None else int(self.season.max()) + 1
+
+    @cached_property
+    def dense(self) -> FloatArray:
+        """Common columns and season indicators side by side."""
+        return self.common if self.season is None else np.hstack([self.common, np.eye(self.seasons)[self.season]])
 
     @cached_property
     def batches(self) -> int:
@@ -76,15 +74,13 @@ class ScreenData:
 
 @dataclass(frozen=True, eq=False)
 class ScreenFit:
-    """Logit scale throughout. expected, expected_se: without the tank's own count, one per row; scores: the
-    tank's normal score given the batch; tank_sd: between-tank spread (site and tank-season together);
-    batch_sd, season_sd: nan when there is only one; freedom: tank-seasons behind the spread, in terms of a
-    plain variance estimate.
+    """Logit scale throughout. expected, expected_se: without the tank's own count, one per row; tank_sd:
+    between-tank spread (site and tank-season together); batch_sd, season_sd: nan when there is only one; freedom:
+    tank-seasons behind the spread, in terms of a plain variance estimate.
     """
 
     expected: FloatArray
     expected_se: FloatArray
-    scores: FloatArray
     tank_sd: float
     batch_sd: float
     season_sd: float
@@ -123,6 +119,11 @@ class _State:
         """Arcsine scores of tanks that differ."""
         return np.asarray(self.raw_scores / np.sqrt(1.0 + self.information * self.tank_sd**2), dtype=float)
 
+    @property
+    def effective(self) -> float:
+        """Tank-seasons behind the spread between tanks, less what their expectations took."""
+        return float(self.kept.sum()) - float(self.leverage.sum())
+
     def solved(self) -> tuple[FloatArray, FloatArray, Solved]:
         """Winsorised pseudo-observations (from the start), their weights, and the equations solved for them."""
         score = np.clip(self.plain_scores + self.correction, -CLIP, CLIP)
@@ -144,7 +145,20 @@ def fit_screen(data: ScreenData) -> ScreenFit:
         spread = np.full(rows, state.tank_sd)
         exact = normal_scores(data.survivors, data.eggs, state.log_odds, spread, coarse=True)
         state = replace(state, correction=exact - state.plain_scores, kept=np.abs(exact) <= SET_ASIDE)
-    return _without_own_count(_settle(state, _SETTLED))
+    state = _settle(state, _SETTLED)
+    # What is expected of each tank: the same with its own pseudo-observation taken out.
+    pseudo, weight, solved = state.solved()
+    left = np.maximum(1.0 - weight * solved.variance, 1e-3)
+    expected = start + solved.fitted - weight * solved.variance * (pseudo - solved.fitted) / left
+    return ScreenFit(
+        expected=np.asarray(expected, dtype=float),
+        expected_se=np.asarray(np.sqrt(solved.variance / left), dtype=float),
+        tank_sd=state.tank_sd,
+        batch_sd=state.batch_sd if data.batches > 1 else float("nan"),
+        season_sd=state.season_sd if data.seasons > 1 else float("nan"),
+        freedom=max(_EFFICIENCY * state.effective, 2.0),
+        set_aside=int((~state.kept).sum()),
+    )
 
 
 def _settle(state: _State, tolerance: float) -> _State:
@@ -153,10 +167,7 @@ def _settle(state: _State, tolerance: float) -> _State:
         last, (_, weight, solved) = state, state.solved()
         moved = replace(state, log_odds=state.start + solved.fitted, leverage=weight * solved.variance)
         state = replace(
-            moved,
-            batch_sd=_schall(solved.batch, solved.batch_variance, last.batch_sd),
-            season_sd=_schall(solved.season, solved.season_variance, last.season_sd),
-            tank_sd=_winsorised_spread(moved),
+            moved, batch_sd=solved.batch_sd, season_sd=solved.season_sd, tank_sd=_winsorised_spread(moved)
         )
         change = float(np.max(np.abs(state.log_odds - last.log_odds)))
         change += abs(state.tank_sd - last.tank_sd) + abs(state.batch_sd - last.batch_sd)
@@ -165,22 +176,12 @@ def _settle(state: _State, tolerance: float) -> _State:
     return state
 
 
-def _schall(effects: FloatArray, variances: FloatArray, sd: float) -> float:
-    """Schall's update: squared effects over the effective number of levels."""
-    if len(effects) < 2:
-        return sd
-    effective = len(effects) - float(variances.sum()) / sd**2
-    if effective <= 1e-6:
-        return _SMALLEST_SD
-    return float(np.clip(np.sqrt(float(effects @ effects) / effective), _SMALLEST_SD, _LARGEST_SD))
-
-
 def _winsorised_spread(state: _State) -> float:
     """The tank spread at which the mean squared winsorised score is that of a standard normal."""
     raw, information, correction = (
         one[state.kept] for one in (state.raw_scores, state.information, state.correction)
     )
-    wanted = _SQUARE * max(float(state.kept.sum()) - float(state.leverage.sum()), 1.0)
+    wanted = _SQUARE * max(state.effective, 1.0)
 
     def excess(sd: float) -> float:
         score = np.clip(raw / np.sqrt(1.0 + information * sd**2) + correction, -CLIP, CLIP)
@@ -197,14 +198,12 @@ def _winsorised_spread(state: _State) -> float:
 
 @dataclass(frozen=True, eq=False)
 class Solved:
-    """fitted and variance: per row (variance of the fitted value); effects and their variances per level."""
+    """fitted and variance: per row (variance of the fitted value); batch_sd, season_sd: the next spreads."""
 
     fitted: FloatArray
     variance: FloatArray
-    batch: FloatArray
-    batch_variance: FloatArray
-    season: FloatArray
-    season_variance: FloatArray
+    batch_sd: float
+    season_sd: float
 
 
 def solve_equations(
@@ -223,28 +222,20 @@ def solve_equations(
     batch = (right_batch - border.T @ coefficients) / diagonal
     adjusted = dense - over.T[data.batch]
     variance = 1.0 / diagonal[data.batch] + np.einsum("ij,ij->i", adjusted @ inverse, adjusted)
+    batch_variance = 1.0 / diagonal + np.einsum("ji,jk,ki->i", over, inverse, over)
     return Solved(
         fitted=np.asarray(dense @ coefficients + batch[data.batch], dtype=float),
         variance=np.asarray(variance, dtype=float),
-        batch=np.asarray(batch if batches > 1 else batch[:0], dtype=float),
-        batch_variance=np.asarray(1.0 / diagonal + np.einsum("ji,jk,ki->i", over, inverse, over), dtype=float),
-        season=np.asarray(coefficients[common:], dtype=float),
-        season_variance=np.asarray(np.diag(inverse)[common:], dtype=float),
+        batch_sd=_schall(batch, batch_variance, batch_sd),
+        season_sd=_schall(coefficients[common:], np.diag(inverse)[common:], season_sd),
     )
 
 
-def _without_own_count(state: _State) -> ScreenFit:
-    """Expected log-odds and standard error of each tank with its own pseudo-observation taken out."""
-    pseudo, weight, solved = state.solved()
-    left = np.maximum(1.0 - weight * solved.variance, 1e-3)
-    expected = state.start + solved.fitted - weight * solved.variance * (pseudo - solved.fitted) / left
-    return ScreenFit(
-        expected=np.asarray(expected, dtype=float),
-        expected_se=np.asarray(np.sqrt(solved.variance / left), dtype=float),
-        scores=state.plain_scores + state.correction,
-        tank_sd=state.tank_sd,
-        batch_sd=state.batch_sd if state.data.batches > 1 else float("nan"),
-        season_sd=state.season_sd if state.data.seasons > 1 else float("nan"),
-        freedom=max(_EFFICIENCY * (float(state.kept.sum()) - float(state.leverage.sum())), 2.0),
-        set_aside=int((~state.kept).sum()),
-    )
+def _schall(effects: FloatArray, variances: FloatArray, sd: float) -> float:
+    """Schall's update: squared effects over the effective number of levels; unmoved with fewer than two."""
+    if len(effects) < 2:
+        return sd
+    effective = len(effects) - float(variances.sum()) / sd**2
+    if effective <= 1e-6:
+        return _SMALLEST_SD
+    return float(np.clip(np.sqrt(float(effects @ effects) / effective), _SMALLEST_SD, _LARGEST_SD))

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from broodyear.claims import REASONS, Decision, Reason
-from broodyear.setups.detectable import FALSE_DISCOVERY_RATE
+from broodyear.setups.predictive import FALSE_DISCOVERY_RATE
 from broodyear.setups.screen_model import CLIP, SLOPE
 from broodyear.statistics.multiplicity import benjamini_hochberg
 from broodyear.statistics.numbers import FloatArray, IntArray

@@ -1,4 +1,5 @@
-"""The rows of sites.csv: every site over its seasons, with its one verdict and regression to the mean said."""
+"""The rows of sites.csv and their claims: every site over its seasons, with its one verdict and regression to the
+mean said."""
 
 from __future__ import annotations
 
@@ -8,9 +9,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from broodyear.setups.judged import Judged
+from broodyear.claims import Claim, ClaimKind, Reason, claims_from
 from broodyear.setups.predictive import mean_survival
-from broodyear.setups.screen import SetupScreen, screen_setups
+from broodyear.setups.screen import Judged, SetupScreen, compared, screen_setups
 from broodyear.setups.site_verdicts import place_verdict
 from broodyear.shown import ShownFrame, Shows, shown
 from broodyear.statistics.numbers import expit
@@ -120,3 +121,23 @@ def _note(row: Mapping[Any, Any]) -> str:
         usual = REGRESSION.format(row["expected_regain_points"])
         return f"better by {change:.0f} points since its first season; {usual}"
     return ""
+
+
+def place_claims(sites: pd.DataFrame, rows: pd.DataFrame) -> tuple[Claim, ...]:
+    """One place_below claim per row of the sites table, in their order, then one per site and outcome of `rows`
+    (`SetupScreen.rows` of one season) that no count could be judged at.
+
+    estimate, low, high: survival less what was expected over all its seasons, in points, not shrunken;
+    p_family: the false-discovery rate over the sites judged for the outcome.
+    """
+    limits = {"low": "difference_low", "high": "difference_high"}
+    names = {"subject": "site_id", "estimate": "difference_points", **limits, "p_family": "q_value"}
+    kind, told = ClaimKind.PLACE_BELOW, pd.DataFrame(sites).assign(comparisons=compared)
+    pairs = ["site_id", "outcome"]
+    known = pd.MultiIndex.from_frame(told[pairs])
+    every = rows[pairs].drop_duplicates().sort_values(pairs)
+    untold = every[~pd.MultiIndex.from_frame(every).isin(known)]
+    return (
+        *claims_from(told, names, kind=kind, unit="points"),
+        *claims_from(untold, names, kind=kind, reason=Reason.NO_RECORDS),
+    )

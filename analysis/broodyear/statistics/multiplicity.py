@@ -77,6 +77,25 @@ def single_step(p_values: Sequence[float] | FloatArray, correlation: FloatArray)
     return adjusted
 
 
+def no_surer(p_values: ArrayLike, first: ArrayLike | None, families: int) -> FloatArray:
+    """Adjusted p values none of which is surer than that of the same comparison in the family asked first.
+
+    What is asked only where the first family answered errs no oftener than it does (a fixed sequence of
+    hypotheses: Maurer, Hothorn & Lehmacher 1995). first: one a value, nan where it had no answer, which closes the
+    way; None where no family was asked first: each p value is multiplied by the number of families instead.
+
+    >>> no_surer([0.01, 0.2, 0.01, float("nan")], [0.04, 0.04, float("nan"), 0.01], 3).tolist()
+    [0.04, 0.2, 1.0, nan]
+    >>> no_surer([0.01, 0.5, float("nan")], None, 3).tolist()
+    [0.03, 1.0, nan]
+    """
+    given = np.asarray(p_values, dtype=float)
+    if first is None:
+        return np.asarray(np.minimum(families * given, 1.0), dtype=float)
+    gates = np.asarray(first, dtype=float)
+    return np.asarray(np.maximum(given, np.where(np.isnan(gates), 1.0, gates)), dtype=float)
+
+
 def _root(correlation: FloatArray) -> FloatArray | None:
     """A matrix whose product with its transpose is the correlation, None when it has none."""
     if not np.isfinite(correlation).all():

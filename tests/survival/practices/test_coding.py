@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from broodyear.claims import Reason
-from broodyear.survival.practices.coding import MERGED, Factor, code_factor, level_counts
+from broodyear.survival.practices.factors import MERGED, Factor, code_factor, level_counts
 
 
 def coded(**batches_of: list[str]) -> Factor:

@@ -11,7 +11,6 @@ from tests.simulated.tank_seasons import TankSeasonPlan, draw_tank_seasons
 
 from broodyear.statistics.normality import moment, shapiro_wilk_p
 from broodyear.survival import fit_survival
-from broodyear.survival.practices.coding import outcome_rows
 from broodyear.survival.practices.diagnostics import (
     condition_number,
     diagnose,
@@ -19,6 +18,7 @@ from broodyear.survival.practices.diagnostics import (
     random_effect_normality,
     site_influence,
 )
+from broodyear.survival.practices.factors import outcome_rows
 from broodyear.survival.practices.findings import factor_contrasts, within_batches
 from broodyear.survival.practices.model import AdjustedModel, fit_adjusted
 from broodyear.survival.tank_frame import prepare

@@ -1,56 +1,64 @@
-"""Practices that can be changed, as factors with few levels."""
+"""Practices that can be changed, and how they are coded as factors over the rows of a model: bands of numbers,
+sparse levels merged, what was not recorded kept as a level."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from broodyear.claims import Reason
+from broodyear.statistics.connectivity import connected_parts
+from broodyear.statistics.numbers import BoolArray, FloatArray, IntArray
 from broodyear.survival.tank_frame import NOT_RECORDED
 
-Maker = Callable[[pd.DataFrame], pd.Series]
+#: A level with fewer tanks is merged with other sparse ones; with fewer batches it is in the model, not compared.
+FEWEST_TANKS = 5
+FEWEST_BATCHES = 2
+MERGED = "other (few tanks)"
+#: Code of rows whose level too few share to have an effect of its own: they are taken at the mean of the others.
+UNKNOWN = -1
+#: Tank-seasons there must be for every coefficient of a practice; later practices wait for more (common practice).
+TANKS_PER_COEFFICIENT = 5
+
+COUNT_COLUMNS = ["level", "tanks", "batches", "seasons", "eggs", "raw_pct"]
+YES_OR_NO = ("no", "yes")
 
 
 @dataclass(frozen=True)
 class Practice:
-    """name: column of practices.csv; columns: what it is made from; make: frame -> level per row (None = not
-    recorded); words: how it is said; reference: the level others are compared with, where it has tanks enough
-    (blank: the one with most tanks); care: levels from least to most care for the animals, where that is known.
+    """name: column of practices.csv; column: what it is made from; words: how it is said; reference: the level
+    others are compared with, where it has tanks enough (blank: the one with most tanks); care: levels from least
+    to most care for the animals, where that is known; bands of a number: each edge belongs to the band above it.
     """
 
     name: str
-    columns: tuple[str, ...]
-    make: Maker
+    column: str
     words: str
     reference: str = ""
     care: tuple[str, ...] = ()
+    edges: tuple[float, ...] = ()
+    bands: tuple[str, ...] = ()
+
+    def make(self, rows: pd.DataFrame) -> pd.Series:
+        """The level of each row, None where not recorded."""
+        values = rows[self.column]
+        if self.edges:
+            number = pd.to_numeric(values, errors="coerce").to_numpy(dtype=float)
+            place = np.where(np.isnan(number), len(self.edges) + 1, np.searchsorted(self.edges, number, "right"))
+            return pd.Series(np.array([*self.bands, None], dtype=object)[place], index=rows.index, dtype=object)
+        if self.care == YES_OR_NO:
+            values = values.astype(object).map({True: "yes", False: "no"})
+        return _known(values)
 
     def is_less_care(self, proposed: str, replaced: str) -> bool:
         """Whether a change from `replaced` to `proposed` would mean less care for the animals."""
         known = proposed in self.care and replaced in self.care
         return known and self.care.index(proposed) < self.care.index(replaced)
-
-
-def _as_is(column: str) -> Maker:
-    return lambda rows: _known(rows[column])
-
-
-def _yes_no(column: str) -> Maker:
-    return lambda rows: _known(rows[column].astype(object).map({True: "yes", False: "no"}))
-
-
-def _band(column: str, edges: Sequence[float], labels: Sequence[str]) -> Maker:
-    """Bands of a number; each edge belongs to the band above it."""
-
-    def make(rows: pd.DataFrame) -> pd.Series:
-        number = pd.to_numeric(rows[column], errors="coerce")
-        place = np.searchsorted(np.asarray(edges), number.to_numpy(dtype=float), side="right")
-        level = np.array([*labels, None], dtype=object)[np.where(number.isna(), len(labels), place)]
-        return pd.Series(level, index=rows.index, dtype=object)
-
-    return make
 
 
 def _known(values: pd.Series) -> pd.Series:
@@ -62,25 +70,21 @@ SET_POINT = "set_point_band"
 SET_POINT_BANDS = ("below 7 °C", "7 to below 9 °C", "9 to below 11 °C", "11 °C or more")
 _DIFFERENTIAL_BANDS = ("below 1 °C", "1 to below 2 °C", "2 °C or more")
 _CONDITIONING_BANDS = ("below 5 d", "5 to below 14 d", "14 d or more")
-_MEDIA_BANDS = ("none", "below 50 %", "50 % or more")
-_LOOKED_AFTER = ("no", "yes")
 
 PRACTICES = (
-    Practice("gravel_practice", ("gravel_practice",), _as_is("gravel_practice"), "gravel practice", "bare"),
-    Practice("room_type", ("room_type",), _as_is("room_type"), "room type", "classroom"),
-    Practice(SET_POINT, ("set_point_c",), _band("set_point_c", (7.0, 9.0, 11.0), SET_POINT_BANDS), "set point"),
-    Practice("differential_band", ("differential_c",), _band("differential_c", (1.0, 2.0), _DIFFERENTIAL_BANDS),
-             "thermostat differential"),
-    Practice("conditioning_band", ("conditioning_days",),
-             _band("conditioning_days", (5.0, 14.0), _CONDITIONING_BANDS), "days between filling and delivery",
-             care=_CONDITIONING_BANDS),
-    Practice("media_band", ("media_carried_over_pct",),
-             _band("media_carried_over_pct", (1e-9, 50.0), _MEDIA_BANDS), "filter media carried over"),
-    Practice("light_cover", ("light_cover",), _yes_no("light_cover"), "light cover", "no", _LOOKED_AFTER),
-    Practice("insulated", ("insulated",), _yes_no("insulated"), "insulation", "no", _LOOKED_AFTER),
-    Practice("weekend_access", ("weekend_access",), _yes_no("weekend_access"), "weekend access", "no",
-             _LOOKED_AFTER),
-    Practice("filter_kind", ("filter_kind",), _as_is("filter_kind"), "filter kind"),
+    Practice("gravel_practice", "gravel_practice", "gravel practice", "bare"),
+    Practice("room_type", "room_type", "room type", "classroom"),
+    Practice(SET_POINT, "set_point_c", "set point", edges=(7.0, 9.0, 11.0), bands=SET_POINT_BANDS),
+    Practice("differential_band", "differential_c", "thermostat differential",
+             edges=(1.0, 2.0), bands=_DIFFERENTIAL_BANDS),
+    Practice("conditioning_band", "conditioning_days", "days between filling and delivery",
+             care=_CONDITIONING_BANDS, edges=(5.0, 14.0), bands=_CONDITIONING_BANDS),
+    Practice("media_band", "media_carried_over_pct", "filter media carried over",
+             edges=(1e-9, 50.0), bands=("none", "below 50 %", "50 % or more")),
+    Practice("light_cover", "light_cover", "light cover", "no", YES_OR_NO),
+    Practice("insulated", "insulated", "insulation", "no", YES_OR_NO),
+    Practice("weekend_access", "weekend_access", "weekend access", "no", YES_OR_NO),
+    Practice("filter_kind", "filter_kind", "filter kind"),
 )  # fmt: skip
 
 
@@ -90,9 +94,213 @@ def practice_named(name: str) -> Practice:
 
 
 def available(rows: pd.DataFrame) -> tuple[Practice, ...]:
-    """Practices whose columns are in the frame with at least one value."""
-    return tuple(
-        practice
-        for practice in PRACTICES
-        if all(column in rows and _known(rows[column]).notna().any() for column in practice.columns)
-    )
+    """Practices whose column is in the frame with at least one value."""
+    return tuple(one for one in PRACTICES if one.column in rows and _known(rows[one.column]).notna().any())
+
+
+@dataclass(frozen=True, eq=False)
+class Factor:
+    """One factor over the rows of a model.
+
+    levels: the reference first; codes: place of each row's level, or UNKNOWN; compared: levels that may be
+    compared, reference included; refused: level -> why it may not; counts: COUNT_COLUMNS, one row per level as
+    recorded, in alphabetical order; blank: rows where it was not recorded; parts: level -> its connected part of
+    the graph of levels and batches.
+    """
+
+    name: str
+    levels: tuple[str, ...]
+    codes: IntArray
+    compared: tuple[str, ...]
+    refused: dict[str, Reason]
+    counts: pd.DataFrame
+    blank: int
+    parts: Mapping[str, int]
+
+    @property
+    def reference(self) -> str:
+        """The level that the others are compared with; blank when none can be."""
+        return self.compared[0] if self.compared else ""
+
+    @cached_property
+    def dummies(self) -> FloatArray:
+        """One row per level (the reference's is zero), one column per level but the reference."""
+        return np.eye(len(self.levels))[:, 1:]
+
+    @cached_property
+    def columns(self) -> FloatArray:
+        """Columns of the design, shape (rows, levels − 1); unknown rows at the mean of the others."""
+        known = self.codes != UNKNOWN
+        columns = self.dummies[np.where(known, self.codes, 0)]
+        columns[~known] = columns[known].mean(axis=0) if known.any() else 0.0
+        return columns
+
+    def coding(self, level: str) -> FloatArray:
+        """The row of `dummies` of a level."""
+        return np.asarray(self.dummies[self.levels.index(level)], dtype=float)
+
+    def tanks_of(self, levels: Iterable[str]) -> FloatArray:
+        """Rows of the model with each of these levels."""
+        return np.array([(self.codes == self.levels.index(level)).sum() for level in levels], dtype=float)
+
+    @cached_property
+    def sizes(self) -> dict[str, tuple[int, int]]:
+        """Tanks and batches of each level as recorded."""
+        return {level: (int(tanks), int(batches)) for level, tanks, batches in self.counts.iloc[:, :3].to_numpy()}
+
+    @property
+    def is_comparable(self) -> bool:
+        """Whether there are two levels to compare."""
+        return len(self.compared) > 1
+
+    def shares_batches(self, level: str) -> bool:
+        """Whether a level and the reference occur in the same batches, directly or through other levels."""
+        return self.parts.get(level) == self.parts.get(self.reference)
+
+
+def coded(values: pd.Series) -> tuple[IntArray, list[str]]:
+    """The place of each value among all as text, in alphabetical order (−1 where missing), and these."""
+    codes, found = pd.factorize(values.to_numpy(dtype=object))
+    levels, places = np.unique(np.array([str(one) for one in found], dtype=object), return_inverse=True)
+    return np.append(places, UNKNOWN)[codes].astype(np.int64), [str(level) for level in levels]
+
+
+def with_blanks(values: pd.Series) -> tuple[IntArray, list[str]]:
+    """The same with what was not recorded as a level."""
+    return coded(values.astype(object).where(values.notna(), NOT_RECORDED))
+
+
+def level_counts(rows: pd.DataFrame, values: pd.Series) -> pd.DataFrame:
+    """COUNT_COLUMNS per level recorded, in alphabetical order; raw_pct is survivors over eggs."""
+    codes, levels = coded(values)
+    size = len(levels)
+    tanks, (eggs, survivors) = np.bincount(codes[codes != UNKNOWN], minlength=size), _sums(rows, codes, size)
+    counted: dict[str, Any] = {"level": np.array(levels, dtype=object), "tanks": tanks}
+    for name, column in (("batches", "batch_id"), ("seasons", "season")):
+        other, found = pd.factorize(rows[column])
+        pairs = np.unique((codes * (len(found) + 1) + other)[(codes != UNKNOWN) & (other >= 0)])
+        counted[name] = np.bincount(pairs // (len(found) + 1), minlength=size).astype(np.int64)
+    counted |= {"eggs": eggs, "raw_pct": 100.0 * survivors / np.where(eggs > 0, eggs, np.nan)}
+    return pd.DataFrame(counted, columns=COUNT_COLUMNS)
+
+
+def _sums(rows: pd.DataFrame, codes: IntArray, size: int) -> list[FloatArray]:
+    """Eggs and survivors by code."""
+    known = codes != UNKNOWN
+    columns = (rows[name].to_numpy(dtype=float) for name in ("eggs", "survivors"))
+    return [np.bincount(codes[known], column[known], size).astype(float) for column in columns]
+
+
+def separated_rows(rows: pd.DataFrame, values: pd.Series) -> BoolArray:
+    """Rows of levels in which every fish lived or every fish died: a coefficient of theirs has no end."""
+    codes, levels = with_blanks(values)
+    eggs, survivors = _sums(rows, codes, len(levels))
+    apart = (np.bincount(codes, minlength=len(levels)) >= FEWEST_TANKS) & ((survivors == 0) | (survivors == eggs))
+    return np.asarray(apart[codes] & (len(levels) > 1), dtype=bool)
+
+
+def code_factor(
+    rows: pd.DataFrame,
+    name: str,
+    values: pd.Series,
+    counts: pd.DataFrame,
+    *,
+    reference: str = "",
+    fewest_batches: int = FEWEST_BATCHES,
+) -> Factor:
+    """Code a factor's values (None: not recorded) over the rows of a model.
+
+    counts: `level_counts` before rows were left out, so that levels that are gone are accounted for.
+    """
+    level, names = with_blanks(values)
+    tanks = dict(zip(names, map(int, np.bincount(level, minlength=len(names))), strict=True))
+    refused = _refused(counts, tanks, fewest_batches)
+    sparse = [one for one in tanks if one != NOT_RECORDED and tanks[one] < FEWEST_TANKS]
+    known = [one for one in tanks if one not in (NOT_RECORDED, *sparse)]
+    batch, batches = pd.factorize(rows["batch_id"])
+    parts = connected_parts(level, batch, len(names), len(batches)) if len(rows) else level
+    part = dict(zip(tanks, map(int, parts), strict=True))
+    compared = _compared([one for one in known if one not in refused], tanks, part, reference)
+    aside = {NOT_RECORDED: tanks.get(NOT_RECORDED, 0), MERGED: sum(tanks[one] for one in sparse)}
+    first = compared or sorted(known)[:1]
+    many_aside = [one for one, size in aside.items() if size >= FEWEST_TANKS]
+    levels = (*first, *sorted(set(known) - set(first)), *many_aside)
+    place = {one: spot for spot, one in enumerate(levels)}
+    places = [place.get(MERGED if one in sparse else one, UNKNOWN) for one in tanks]
+    codes = np.array(places, dtype=np.int64)[level] if len(rows) else np.empty(0, dtype=np.int64)
+    return Factor(name, tuple(levels), codes, tuple(compared), refused, counts, aside[NOT_RECORDED], part)
+
+
+def batch_factor(batch: pd.Series) -> Factor:
+    """Batches as a factor to allow for, none of them compared."""
+    codes, levels = pd.factorize(batch, sort=True)
+    names = tuple(map(str, levels))
+    return Factor("batch_id", names, codes.astype(np.int64), names, {}, pd.DataFrame(), 0, {})
+
+
+def _refused(counts: pd.DataFrame, tanks: Mapping[str, int], fewest_batches: int) -> dict[str, Reason]:
+    found = {}
+    for level, had, batches in zip(counts["level"], counts["tanks"], counts["batches"], strict=True):
+        if had < FEWEST_TANKS:
+            found[level] = Reason.TOO_FEW_TANKS
+        elif batches < fewest_batches:
+            found[level] = Reason.TOO_FEW_BATCHES
+        elif level not in tanks:
+            found[level] = Reason.SEPARATED
+        elif tanks[level] < FEWEST_TANKS:
+            found[level] = Reason.TOO_FEW_TANKS
+    if len(counts) == 1 and not found:
+        found[str(counts["level"].iloc[0])] = Reason.ONE_LEVEL
+    return found
+
+
+def _compared(
+    open_levels: list[str], tanks: Mapping[str, int], parts: Mapping[str, int], reference: str
+) -> list[str]:
+    """The levels to compare, the reference first: the one named, or the one with most tanks."""
+    main = [one for one in open_levels if parts[one] == 1] or open_levels
+    chosen = reference if reference in main else min(main, key=lambda one: (-tanks[one], one), default="")
+    return [chosen, *sorted(set(open_levels) - {chosen})] if open_levels else []
+
+
+@dataclass(frozen=True, eq=False)
+class OutcomeRows:
+    """The tank-seasons of one outcome.
+
+    given: every row with eggs, used or silent; used: those of the model; values: practice recorded -> level a row
+    of `used`; factors: coded over it; waiting: factors that too few tanks leave no room for; left_out: reason ->
+    rows.
+    """
+
+    outcome: str
+    given: pd.DataFrame
+    used: pd.DataFrame
+    values: dict[str, pd.Series]
+    factors: dict[str, Factor]
+    waiting: tuple[str, ...]
+    left_out: dict[str, int]
+
+
+def outcome_rows(given: pd.DataFrame, outcome: str) -> OutcomeRows:
+    """Rows of one outcome with their practices coded; given: prepared rows (`is_used`, `why_left_out`)."""
+    used = given[given["is_used"]].reset_index(drop=True)
+    left_out = dict(given.loc[~given["is_used"], "why_left_out"].astype(str).value_counts().map(int))
+    practices = available(used)
+    values = {practice.name: practice.make(used) for practice in practices}
+    counts = {name: level_counts(used, levels) for name, levels in values.items()}
+    for practice in practices:
+        apart = separated_rows(used, values[practice.name])
+        if apart.any():
+            left_out[f"{practice.words} with which every fish lived or every fish died"] = int(apart.sum())
+            used = used[~apart].reset_index(drop=True)
+            values = {name: levels[~apart].reset_index(drop=True) for name, levels in values.items()}
+    factors, waiting, columns = {}, [], 0
+    for practice in practices:
+        name = practice.name
+        factor = code_factor(used, name, values[name], counts[name], reference=practice.reference)
+        factors[name] = factor
+        columns += max(len(factor.levels) - 1, 0)
+        if factor.is_comparable and columns * TANKS_PER_COEFFICIENT > len(used):
+            waiting.append(name)
+            columns -= len(factor.levels) - 1
+    return OutcomeRows(outcome, given, used, values, factors, tuple(waiting), left_out)

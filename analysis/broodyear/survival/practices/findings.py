@@ -23,7 +23,7 @@ from broodyear.statistics.multiplicity import shrunken, single_step
 from broodyear.statistics.numbers import FloatArray, delta_errors, two_sided_p
 from broodyear.survival.averaging import Average, Difference, LogOdds
 from broodyear.survival.mixed.system import Precision
-from broodyear.survival.practices.coding import Factor
+from broodyear.survival.practices.factors import Factor
 from broodyear.survival.practices.model import AdjustedModel, build_columns
 
 TEMPERATURE = "mean_water_temp_c"

@@ -20,7 +20,7 @@ from broodyear.statistics.numbers import (
 )
 from broodyear.survival.averaging import Average, Held, average_over_groups
 from broodyear.survival.mixed.system import inverse_times
-from broodyear.survival.practices.coding import (
+from broodyear.survival.practices.factors import (
     COUNT_COLUMNS,
     UNKNOWN,
     Factor,
@@ -28,8 +28,8 @@ from broodyear.survival.practices.coding import (
     code_factor,
     coded,
     level_counts,
+    practice_named,
 )
-from broodyear.survival.practices.factors import practice_named
 from broodyear.survival.practices.findings import Within
 from broodyear.survival.practices.model import AdjustedModel, build_columns
 
@@ -70,7 +70,7 @@ def practice_rows(
         table = _table(rows, factor, level_estimates(model, factor, averages[name]) if model and known else None)
         if model and known:
             table["within_batch_points"] = table["level"].map(_within_points(model, factor, within))
-        together = goes_together_with(name, rows.values[name], practice_named(name).columns, context)
+        together = goes_together_with(name, rows.values[name], practice_named(name).column, context)
         table["together"] = [together.get(str(level), "") for level in table["level"]]
         parts.append(table)
     filled = [part for part in parts if len(part)]
@@ -181,11 +181,11 @@ def context_of(rows: pd.DataFrame) -> dict[str, tuple[IntArray, list[str]]]:
 
 
 def goes_together_with(
-    factor: str, values: pd.Series, hidden: Sequence[str], context: Mapping[str, tuple[IntArray, list[str]]]
+    factor: str, values: pd.Series, hidden: str, context: Mapping[str, tuple[IntArray, list[str]]]
 ) -> dict[str, str]:
     """Per level, what its tanks share more often than the others, in words; empty where nothing stands out.
 
-    values: level per row, None where not recorded; hidden: context columns that are part of the factor itself;
+    values: level per row, None where not recorded; hidden: the column that the factor is made from;
     context: of `context_of`.
     """
     codes, levels = coded(values)
@@ -193,7 +193,7 @@ def goes_together_with(
     for column, (other, names) in context.items():
         known = (codes != UNKNOWN) & (other != UNKNOWN)
         seen = np.unique(other[known])
-        if column in (factor, *hidden) or len(seen) < 2:
+        if column in (factor, hidden) or len(seen) < 2:
             continue
         counts = np.bincount(codes[known] * len(names) + other[known], minlength=len(levels) * len(names))
         table = counts.reshape(len(levels), len(names))[:, seen].astype(float)

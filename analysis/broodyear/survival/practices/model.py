@@ -24,7 +24,7 @@ from broodyear.survival.fit import fit_design
 from broodyear.survival.methods.separation import separated_terms
 from broodyear.survival.mixed.system import Factor as Factorised
 from broodyear.survival.mixed.system import Precision, factorise, inverse_times, lay_out, precision_of
-from broodyear.survival.practices.coding import FEWEST_TANKS, Factor, code_factor, level_counts
+from broodyear.survival.practices.factors import FEWEST_TANKS, Factor, code_factor, level_counts
 from broodyear.survival.result import SurvivalFit
 
 #: Seasons get an intercept of their own from this many on; fewer are a factor.

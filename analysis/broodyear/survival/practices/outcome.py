@@ -14,16 +14,17 @@ from broodyear.errors import BroodyearError
 from broodyear.statistics.numbers import FloatArray
 from broodyear.survival.fit import fit_design
 from broodyear.survival.methods.separation import refuse_separation
-from broodyear.survival.practices.coding import (
+from broodyear.survival.practices.curve import Bend, bend_of
+from broodyear.survival.practices.diagnostics import FitDiagnostics, diagnose
+from broodyear.survival.practices.factors import (
+    SET_POINT,
     OutcomeRows,
     batch_factor,
     code_factor,
     level_counts,
     outcome_rows,
+    practice_named,
 )
-from broodyear.survival.practices.curve import Bend, bend_of
-from broodyear.survival.practices.diagnostics import FitDiagnostics, diagnose
-from broodyear.survival.practices.factors import SET_POINT, practice_named
 from broodyear.survival.practices.findings import (
     DIRECT,
     STEP_LEVEL,

@@ -11,9 +11,8 @@ import pandas as pd
 
 from broodyear.claims import REASONS, Reason
 from broodyear.statistics.numbers import p_words
-from broodyear.survival.practices.coding import FEWEST_BATCHES, FEWEST_TANKS, MERGED
 from broodyear.survival.practices.curve import Bend
-from broodyear.survival.practices.factors import PRACTICES
+from broodyear.survival.practices.factors import FEWEST_BATCHES, FEWEST_TANKS, MERGED, PRACTICES
 from broodyear.survival.practices.findings import DIRECT, TEMPERATURE, Contrast, Finding
 from broodyear.survival.practices.levels import COMBINED, GRAVEL, JOINT, ROOM
 from broodyear.survival.practices.model import UNITS
