@@ -61,7 +61,7 @@ def progress(quiet: bool = False) -> Iterator[Progress]:
 @contextmanager
 def _ticking(what: str) -> Iterator[None]:
     done = threading.Event()
-    ticking = threading.Thread(target=_tick, args=(what, done), daemon=True)
+    ticking = threading.Thread(target=_tick, args=(what, done), name="waiting", daemon=True)
     ticking.start()
     try:
         yield

@@ -46,7 +46,7 @@ def swapped(result: CheckResult) -> list[str | None]:
 def listed(store: Store) -> pd.DataFrame:
     """The review's table of findings."""
     store.derive()
-    frame: pd.DataFrame = _records(store)["findings"].frame
+    frame: pd.DataFrame = _records(store, store.uploads())["findings"].frame
     return frame.set_index("rule")
 
 

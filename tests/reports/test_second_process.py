@@ -6,6 +6,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from functools import partial
 from multiprocessing import spawn
@@ -42,6 +43,14 @@ def two_processors(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(second_process, "_processors", lambda: 2)
 
 
+@pytest.fixture(params=["a copy", "started afresh"])
+def either_way(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two processors, and a process that is a copy of this one, or is started afresh as beside any thread."""
+    monkeypatch.setattr(second_process, "_processors", lambda: 2)
+    harmless = {one.name for one in threading.enumerate()} if request.param == "a copy" else set()
+    monkeypatch.setattr(second_process, "_HARMLESS_THREADS", harmless)
+
+
 def wait_until_begun(beside: SecondProcess) -> None:
     """Until all work is begun in the other process, so that none is done here."""
     while not all(one.there and (one.there.running() or one.there.done()) for one in beside._asked):
@@ -56,7 +65,7 @@ def same(first: EffectsReport, second: EffectsReport) -> bool:
     )
 
 
-@pytest.mark.usefixtures("two_processors")
+@pytest.mark.usefixtures("either_way")
 def test_what_is_worked_out_there_is_what_is_worked_out_here(outcomes: pd.DataFrame) -> None:
     with SecondProcess(is_wanted=True) as beside:
         pieces = [(outcome, model) for outcome in ("hatch", "delivered_to_release") for model in MODELS]
@@ -115,11 +124,26 @@ def test_a_process_that_breaks_off_is_made_up_for() -> None:
         assert (beside.leave(str, 3)(), beside.ask(str, 4)()) == ("3", "4")
 
 
-@pytest.mark.usefixtures("two_processors")
+@pytest.mark.usefixtures("either_way")
 def test_a_process_that_cannot_start_is_made_up_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refused() -> int:
+        raise BlockingIOError("no more processes")
+
     monkeypatch.setattr(spawn, "_python_exe", os.fsencode("/nowhere/python"))
+    monkeypatch.setattr(os, "fork", refused)
     with SecondProcess(is_wanted=True) as beside:
         assert beside.ask(str, 5)() == "5"
+
+
+@pytest.mark.usefixtures("two_processors")
+def test_beside_a_thread_of_somebody_else_the_process_is_no_copy() -> None:
+    done = threading.Event()
+    other = threading.Thread(target=done.wait, name="somebody's")
+    other.start()
+    with SecondProcess(is_wanted=True) as beside:
+        assert type(beside._process).__name__ == "SpawnProcess"
+    done.set()
+    other.join()
 
 
 #: A review that starts its process, names it, and is killed where it stands.

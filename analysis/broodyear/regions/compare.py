@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -106,7 +107,7 @@ class _Outcome:
         return [{"outcome": self.name, **part.heterogeneity} for part in self.parts if part.regions]
 
 
-def region_comparison(frame: pd.DataFrame) -> RegionComparison:
+def region_comparison(frame: pd.DataFrame, ask: Callable[..., Callable[[], Any]] = partial) -> RegionComparison:
     """Regions over all seasons of the frame (tank_outcomes columns with region).
 
     raw_pct: survivors over eggs. adjusted_*: mixed model with batch a crossed random intercept, so the
@@ -114,14 +115,16 @@ def region_comparison(frame: pd.DataFrame) -> RegionComparison:
     compared with. within_batch_*: between tanks of the same batch, so that a region served by poor batches season
     after season is not blamed for them. A region is said to differ by the within-batch answer alone, adjusted over
     the regions of the outcome; stages are asked only where the whole stay differs. A region that never shared a
-    batch has neither answer, and a note.
+    batch has neither answer, and a note. ask: has an outcome worked out, perhaps by another process; what it
+    returns gives the answer.
     """
     tanks = prepare(frame)
     region = tanks.rows["region"].astype(object).where(tanks.rows["region"].notna(), "").astype(str)
     rows = tanks.rows.assign(region=region.where(region != "", NOT_RECORDED))
     bounds = survival_bounds(rows, by=("region",)).set_index(["outcome", "region"])
     present = [name for name in OUTCOMES if (rows["outcome"] == name).any()]
-    found = [_outcome(rows[rows["outcome"] == name], name, bounds) for name in present]
+    asked = [ask(_outcome, rows[rows["outcome"] == name], name, bounds) for name in present]
+    found: list[_Outcome] = [answer() for answer in asked]
     main = next((one.table["p_family"] for one in found if one.name == MAIN_OUTCOME), None)
     decided = [_decided(one, main, len(found)) for one in found]
     graphs = [one.links.edges.assign(outcome=one.name) for one in found if one.links is not None]

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,6 +22,7 @@ from broodyear.reports.regions_sections import (
     method_section,
     reporting_section,
 )
+from broodyear.reports.second_process import WORTH_A_PROCESS_SETUPS, SecondProcess
 from broodyear.reports.sentences import Statements, state
 from broodyear.reports.steps import Tell, tell_nobody
 from broodyear.reports.tables import ReportTable, report_table
@@ -58,13 +61,16 @@ def report_regions(
     Raises NothingToAnalyse when no tank of any season got eggs.
     """
     require_report_folder(folder, "regions")
-    results = gather_regions(store, tell)
-    tell(2, 3, "drawing and writing")
-    return write_regions(results, folder, store.uploads(), pdf=pdf, command=command)
+    is_large = len(store.table("setups")) >= WORTH_A_PROCESS_SETUPS
+    with SecondProcess(is_large, "broodyear.regions") as beside:
+        results = gather_regions(store, tell, beside.ask)
+        tell(2, 3, "drawing and writing")
+        page = regions_page(results).drawn_by(beside.leave)
+        return write_regions(results, folder, store.uploads(), pdf=pdf, command=command, page=page)
 
 
-def gather_regions(store: Store, tell: Tell = tell_nobody) -> RegionResults:
-    """The tables of the regions report, worked out from the store; tell: hears of the steps."""
+def gather_regions(store: Store, tell: Tell = tell_nobody, ask: Callable[..., Any] = partial) -> RegionResults:
+    """The tables of the regions report; tell: hears of the steps; ask: as in ``region_comparison``."""
     tell(0, 3, "reading the records")
     outcomes = store.result("tank_outcomes")
     if outcomes.empty:
@@ -74,10 +80,12 @@ def gather_regions(store: Store, tell: Tell = tell_nobody) -> RegionResults:
     outcomes = outcomes.merge(store.result("tank_evidence"), on=["season", "tank_id"], how="left")
     tell(1, 3, "comparing regions")
     seasons = tuple(sorted(int(season) for season in outcomes["season"].unique()))
-    return region_results(outcomes, store.settings, seasons)
+    return region_results(outcomes, store.settings, seasons, ask)
 
 
-def region_results(outcomes: pd.DataFrame, settings: Settings, seasons: tuple[int, ...]) -> RegionResults:
+def region_results(
+    outcomes: pd.DataFrame, settings: Settings, seasons: tuple[int, ...], ask: Callable[..., Any] = partial
+) -> RegionResults:
     """The tables from a frame of tank outcomes; a refusal becomes a sentence in the place of its table."""
     from broodyear.regions import region_comparison
 
@@ -85,7 +93,7 @@ def region_results(outcomes: pd.DataFrame, settings: Settings, seasons: tuple[in
     sentences: dict[str, str] = {}
     rows: dict[str, Any]
     try:
-        found = region_comparison(outcomes)
+        found = region_comparison(outcomes, ask)
         rows = {"regions": found.rows, "heterogeneity": found.heterogeneity, "connectivity": found.graph}
         claims, sentences = found.claims, dict(found.sentences)
     except BroodyearError as error:
@@ -97,11 +105,17 @@ def region_results(outcomes: pd.DataFrame, settings: Settings, seasons: tuple[in
 
 
 def write_regions(
-    results: RegionResults, folder: Path, uploads: pd.DataFrame, *, pdf: bool = False, command: str = ""
+    results: RegionResults,
+    folder: Path,
+    uploads: pd.DataFrame,
+    *,
+    pdf: bool = False,
+    command: str = "",
+    page: Page | None = None,
 ) -> ReportResult:
-    """Write the report from results already gathered."""
+    """Write the report from results already gathered. page: theirs, where its drawings are under way."""
     manifest = Manifest("regions", command, results.settings, uploads, {"seasons": list(results.seasons)})
-    return write_report(folder, regions_page(results), results.tables, manifest, pdf=pdf)
+    return write_report(folder, page or regions_page(results), results.tables, manifest, pdf=pdf)
 
 
 def regions_page(results: RegionResults) -> Page:

@@ -9,6 +9,9 @@
 The other process takes one piece after the other, and ends with the report that asks it, however that ends. The
 same functions do the work either way, and the results are the same to the last digit. On computers with one
 processor, and when a process cannot be started or breaks off, all the work is done here.
+
+On Linux it is a copy of this one, which has loaded already what this one has. On other systems, and where another
+thread may hold what the copy would wait for, it is started afresh.
 """
 
 from __future__ import annotations
@@ -17,6 +20,7 @@ import gc
 import os
 import pickle
 import signal
+import sys
 import threading
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -26,7 +30,7 @@ from functools import partial
 from importlib import import_module
 from multiprocessing import get_context, parent_process
 from multiprocessing.connection import Connection
-from multiprocessing.context import SpawnProcess
+from multiprocessing.process import BaseProcess
 from typing import TYPE_CHECKING, Any
 
 from threadpoolctl import threadpool_limits
@@ -38,9 +42,9 @@ if TYPE_CHECKING:
 
 #: From this many set-ups on, the work takes longer than starting a process.
 WORTH_A_PROCESS_SETUPS = 150
-#: Up to this many, fits are done before drawings that wait for the other process would hold up the report.
-QUICK_FITS_SETUPS = 5_000
 _GONE = 70
+#: Threads that hold nothing a copy of the process would wait for: the main one, and the one that tells how long.
+_HARMLESS_THREADS = frozenset({"MainThread", "waiting"})
 
 #: Whether work went well, and what came of it or was raised.
 Answer = tuple[bool, Any]
@@ -89,9 +93,9 @@ class SecondProcess:
     """Work shared with another process, as a context; leaving it ends the process, whatever it is doing."""
 
     def __init__(self, is_wanted: bool, loads: str = "broodyear.survival.practices") -> None:
-        """loads: the module of the work, which the other process loads before it is asked."""
+        """loads: the module of the work, which is loaded before the other process is asked."""
         self._asked: list[Asked] = []
-        self._process: SpawnProcess | None = None
+        self._process: BaseProcess | None = None
         #: Hands over one piece after the other: what it has not begun can be taken back.
         self._hand = ThreadPoolExecutor(1)
         if is_wanted and _processors() > 1:
@@ -144,11 +148,14 @@ def _processors() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _start(loads: str) -> tuple[SpawnProcess | None, Connection]:
-    """A process of its own, started afresh as on every system, and the line to it."""
-    context = get_context("spawn")
+def _start(loads: str) -> tuple[BaseProcess | None, Connection]:
+    """A process of its own, and the line to it."""
+    is_copied = sys.platform == "linux" and all(one.name in _HARMLESS_THREADS for one in threading.enumerate())
+    if is_copied:
+        import_module(loads)
+    context: Any = get_context("fork" if is_copied else "spawn")
     here, there = context.Pipe()
-    process = context.Process(target=_work, args=(there, loads), daemon=True)
+    process: BaseProcess = context.Process(target=_work, args=(there, loads), daemon=True)
     try:
         process.start()
     except OSError:

@@ -175,16 +175,16 @@ def _default(table: Table, name: str) -> str:
 
 def create_layout(connection: duckdb.DuckDBPyConnection) -> None:
     """Create the ledger, a received table and a view for each declared table, and write the store's version."""
+    made = []
+    for name, columns in LEDGER.items():
+        listed = ", ".join(f'"{column}" {kind}' for column, kind in columns.items())
+        made.append(f"CREATE TABLE {name} ({listed})")
+    for table in all_tables():
+        made += [create_type(name, allowed) for name, allowed in words_types(table).items()]
+        made += [received_table(table), current_view(table)]
+    made.append(f"INSERT INTO meta VALUES ('store_version', '{STORE_VERSION}')")
     with transaction(connection):
-        for name, columns in LEDGER.items():
-            listed = ", ".join(f'"{column}" {kind}' for column, kind in columns.items())
-            connection.execute(f"CREATE TABLE {name} ({listed})")
-        for table in all_tables():
-            for name, allowed in words_types(table).items():
-                connection.execute(create_type(name, allowed))
-            connection.execute(received_table(table))
-            connection.execute(current_view(table))
-        connection.execute("INSERT INTO meta VALUES ('store_version', ?)", [str(STORE_VERSION)])
+        connection.execute("; ".join(made))
 
 
 def words_types(table: Table) -> dict[str, tuple[str, ...]]:

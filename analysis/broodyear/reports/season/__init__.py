@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from broodyear.reports.folder import ReportResult, require_report_folder
-from broodyear.reports.second_process import QUICK_FITS_SETUPS, WORTH_A_PROCESS_SETUPS, SecondProcess
+from broodyear.reports.second_process import WORTH_A_PROCESS_SETUPS, SecondProcess
 from broodyear.reports.steps import Tell, tell_nobody
 
 if TYPE_CHECKING:
@@ -36,18 +36,18 @@ def report_season(
     Raises NothingToAnalyse when the season has no set-up, naming the seasons there are.
     """
     require_report_folder(folder, "season")
-    setups = len(store.table("setups"))
-    with SecondProcess(setups >= WORTH_A_PROCESS_SETUPS) as beside:
-        draw = beside.leave if setups <= QUICK_FITS_SETUPS else beside.ask
+    is_large = len(store.table("setups")) >= WORTH_A_PROCESS_SETUPS
+    with SecondProcess(is_large) as beside:
         # What makes the page is loaded while the other process loads what it needs.
         from broodyear.reports.season.comparing import with_practices
         from broodyear.reports.season.gathering import gather_records
         from broodyear.reports.season.page import record_sections, season_page, write_season
 
-        records, under_way = gather_records(store, season, beside, tell)
-        begun = [section.drawn_by(draw) for section in record_sections(records)]
+        ledger = store.uploads()
+        records, under_way = gather_records(store, season, ledger, beside, tell)
+        begun = [section.drawn_by(beside.ask) for section in record_sections(records)]
         tell(2, 4, "comparing practices")
         results = with_practices(records, under_way)
         tell(3, 4, "drawing and writing")
-        page = season_page(results, draw, begun)
-        return write_season(results, folder, store.uploads(), sites=sites, pdf=pdf, command=command, page=page)
+        page = season_page(results, beside.ask, begun)
+        return write_season(results, folder, ledger, sites=sites, pdf=pdf, command=command, page=page)

@@ -34,8 +34,11 @@ if TYPE_CHECKING:
     from broodyear.store import Store
 
 
-def gather_records(store: Store, season: int, beside: SecondProcess, tell: Tell) -> tuple[SeasonRecords, UnderWay]:
-    """All tables of `season` that wait for no fit, and the fits begun `beside`; tell: hears of the steps.
+def gather_records(
+    store: Store, season: int, ledger: pd.DataFrame, beside: SecondProcess, tell: Tell
+) -> tuple[SeasonRecords, UnderWay]:
+    """All tables of `season` that wait for no fit, and the fits begun `beside`; ledger: the store's uploads; tell:
+    hears of the steps.
 
     Raises NothingToAnalyse naming the seasons there are.
     """
@@ -66,8 +69,8 @@ def gather_records(store: Store, season: int, beside: SecondProcess, tell: Tell)
         tank_practices=report_table("tank_practices", _tank_practices(known, season)),
         **counted,
         events=report_table("events", events(store, tanks, season)),
-        **_records(store),
-        key_figures=_key_figures(store, tanks, setups, season),
+        **_records(store, ledger),
+        key_figures=_key_figures(store, ledger, tanks, setups, season),
         trials=trials_table(trials),
         timelines=timelines(store, season, setups),
     )
@@ -178,12 +181,11 @@ def _counted(store: Store, tanks: pd.DataFrame, season: int) -> dict[str, Report
     return {name: report_table(name, one) for name, one in found.items()}
 
 
-def _records(store: Store) -> dict[str, ReportTable]:
+def _records(store: Store, ledger: pd.DataFrame) -> dict[str, ReportTable]:
     """What was loaded, which is for the programme and not for a season."""
-    ledger = store.uploads()
-    ledger["rows_sent_back"] = ledger["rows_rejected"] - ledger["rows_repeated"]
-    ledger["file"] = [PurePath(str(path).replace("\\", "/")).name for path in ledger["path"]]
-    ledger = ledger.rename(columns={"table": "table_name"})
+    names = [PurePath(str(path).replace("\\", "/")).name for path in ledger["path"]]
+    sent_back = ledger["rows_rejected"] - ledger["rows_repeated"]
+    ledger = ledger.assign(rows_sent_back=sent_back, file=names).rename(columns={"table": "table_name"})
     columns = [
         "upload",
         "file",
@@ -217,9 +219,10 @@ def _findings(store: Store, ledger: pd.DataFrame) -> pd.DataFrame:
     return ordered.reset_index(drop=True)
 
 
-def _key_figures(store: Store, tanks: pd.DataFrame, setups: ReportTable, season: int) -> ReportTable:
+def _key_figures(
+    store: Store, ledger: pd.DataFrame, tanks: pd.DataFrame, setups: ReportTable, season: int
+) -> ReportTable:
     figures = totals(of_season(store.result("accounting"), season), tanks)
-    ledger = store.uploads()
     standing = ledger[~ledger["withdrawn"].astype(bool)]
     files = {*zip(standing["path"].map(file_of), standing["sha256"], strict=True)}
     figures["files_loaded"] = (float(len(files)), "count", "files loaded and not withdrawn; a workbook is one")
