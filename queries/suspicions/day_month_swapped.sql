@@ -3,7 +3,7 @@
 -- purpose: the swapped dates that can be judged: one is not held against the windows of other seasons as long as a
 --     set-up or a delivery of its own season waits to be mended.
 -- grain: one row per date in a row of a file (consecutive equal dates count once).
--- reads: swapped_dates, awaited_seasons, tank_spans, settings
+-- reads: swapped_dates, unsettled_dates
 -- returns:
 --   tank_id [code]: tank the suspicion is about
 --   table_name [text]: table of the row pointed at
@@ -19,22 +19,6 @@
 --   day_before [date]: date in the row before it
 --   day_after [date]: date in the row after it
 --   evidence [text]: season, order, close or spawning
-WITH dated AS (
-    SELECT DISTINCT tank_id, season_of(written_on) AS season FROM swapped_dates WHERE evidence = 'season'
-),
-
-unsettled AS (
-    SELECT DISTINCT dated.tank_id, dated.season
-    FROM dated
-    INNER JOIN awaited_seasons AS awaited
-        ON awaited.tank_id IS NULL OR (awaited.tank_id = dated.tank_id AND awaited.season = dated.season)
-    ANTI JOIN (SELECT tank_id, season FROM tank_spans WHERE first_delivered_on IS NOT NULL) AS known
-        ON known.tank_id = dated.tank_id AND known.season = dated.season
-)
-
 SELECT swapped_dates.*
 FROM swapped_dates
-ANTI JOIN unsettled
-    ON evidence = 'season'
-    AND swapped_dates.tank_id = unsettled.tank_id
-    AND season_of(written_on) = unsettled.season
+ANTI JOIN unsettled_dates USING (upload, line, column_name)

@@ -25,24 +25,26 @@ WITH swappable AS (
     WHERE day(day) <= 12 AND day(day) <> month(day)
 ),
 
--- From the delivery, or the filling of the tank, to its close; without a close, the longest season there is.
+-- From the delivery, or the filling of the tank, to its close; without a close, the longest season there is. Of a tank
+-- that was set up, and of whose eggs nothing is known, any day of its season may be meant.
 windows AS (
     SELECT
         season,
         tank_id,
         first_delivered_on AS eggs_from,
-        coalesce(least(filled_on, first_delivered_on), first_delivered_on - 60) AS filled_from,
+        least(coalesce(filled_on, first_delivered_on - 60, season_starts_on), first_delivered_on) AS filled_from,
         least(coalesce(closed_on, first_delivered_on + 240), season_ends_on) AS until
     FROM tank_spans
-    WHERE first_delivered_on IS NOT NULL AND coalesce(closed_on >= first_delivered_on, true)
+    WHERE coalesce(closed_on >= first_delivered_on, true)
 ),
 
 placed AS (
     SELECT
         swappable.*,
         windows.season,
-        CASE WHEN needs_eggs THEN windows.eggs_from ELSE windows.filled_from END AS starts_on,
-        windows.until AS ends_on
+        CASE WHEN needs_eggs THEN coalesce(eggs_from, filled_from) ELSE filled_from END AS starts_on,
+        windows.until AS ends_on,
+        eggs_from IS NOT NULL AND swapped BETWEEN starts_on AND ends_on AS fits_swapped
     FROM swappable
     INNER JOIN windows USING (tank_id)
 ),
@@ -51,13 +53,13 @@ placed AS (
 by_season AS (
     SELECT
         tank_id, table_name, column_name, day, swapped, upload, line, rows, day_before, day_after,
-        arg_max(starts_on, season) FILTER (swapped BETWEEN starts_on AND ends_on) AS starts_on,
-        arg_max(ends_on, season) FILTER (swapped BETWEEN starts_on AND ends_on) AS ends_on,
+        arg_max(starts_on, season) FILTER (fits_swapped) AS starts_on,
+        arg_max(ends_on, season) FILTER (fits_swapped) AS ends_on,
         'season' AS evidence
     FROM placed
     GROUP BY ALL
     HAVING NOT bool_or(day BETWEEN starts_on - 14 AND ends_on + 14)
-        AND bool_or(swapped BETWEEN starts_on AND ends_on)
+        AND bool_or(fits_swapped)
 ),
 
 -- Within a file kept in order, a date that jumps out of it while its swap falls between its neighbours.

@@ -54,6 +54,7 @@ RULE_WORDS = {
     "more_out_than_in": "more fish out than eggs in",
     "losses_cumulative": "deaths look added up",
     "day_month_swapped": "day and month may be swapped",
+    "dates_await_mending": "dates that wait for a row to be mended",
     "dating_equals_forecast": "date equals the forecast",
     "readings_copied": "same reading day after day",
     "set_point_typed": "set point typed as a reading",

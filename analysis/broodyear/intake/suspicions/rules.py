@@ -18,7 +18,8 @@ class Rule:
 
     name: of the rule and of its query in queries/suspicions; arriving: it is looked for when rows of one of these
     tables arrive; message, advice: sentences with blanks for the columns of the query, or a function of a case
-    that picks among such sentences; joins: where the advice is to read two labels as one, the entry that does.
+    that picks among such sentences; joins: where the advice is to read two labels as one, the entry that does;
+    stays: it is open until something is done about it, else it is told when the rows come and not again.
     """
 
     name: str
@@ -26,6 +27,7 @@ class Rule:
     message: str | Callable[[Case], str]
     advice: str | Callable[[Case], str]
     joins: Callable[[Case], SameLabel] | None = None
+    stays: bool = True
 
     @property
     def tables(self) -> frozenset[str]:
@@ -62,6 +64,15 @@ RULES: tuple[Rule, ...] = (
         "losses stages exits water_tests incidents temperatures deliveries",
         phrases.swapped,
         "If day and month changed places, write {swapped_on:day} in the file; " + phrases.WITHDRAW_FIRST,
+    ),
+    Rule(
+        "dates_await_mending",
+        "losses stages exits water_tests incidents temperatures deliveries setups",
+        "{dates:of date} of {tanks:of tank} cannot be held against the seasons of the tanks, the first of them "
+        "{column_name} {written_on:day} of {tank_id}: {awaited_rows:of row} of set-ups or deliveries kept out may "
+        "belong there, the first {awaited_place}",
+        "Mend what was kept out first; whether day and month changed places can be told only then.",
+        stays=False,
     ),
     Rule(
         "losses_cumulative",

@@ -197,11 +197,16 @@ class OpenSuspicion:
     same: SameLabel | None = None
 
 
+def _lasting() -> list[Rule]:
+    return [rule for rule in RULES if rule.stays]
+
+
 def open_suspicions(connection: duckdb.DuckDBPyConnection, settings: Settings) -> list[OpenSuspicion]:
     """Every case among the rows as they now read that ``settings`` do not acknowledge, by rule and tank."""
     with _own_session(connection, settings) as session:
-        _make_needed(session, [rule.name for rule in RULES], settings)
-        cases = [(rule, case) for rule in RULES for case in _cases(session, rule)]
+        rules = _lasting()
+        _make_needed(session, [rule.name for rule in rules], settings)
+        cases = [(rule, case) for rule in rules for case in _cases(session, rule)]
     found = [_open(rule, case) for rule, case in cases if _acknowledged(rule, case, settings) is None]
     return sorted(found, key=lambda one: (one.rule, one.tank_id, one.upload, one.line or 0))
 
@@ -214,9 +219,9 @@ def count_suspicions(
     made: derived tables that ``connection`` has already; they are not made again.
     """
     find_open_rows(connection, settings)
-    _make_needed(connection, [rule.name for rule in RULES], settings, made)
+    _make_needed(connection, [rule.name for rule in _lasting()], settings, made)
     counts: dict[tuple[str, str], list[int]] = {}
-    for rule in RULES:
+    for rule in _lasting():
         for case in _cases(connection, rule):
             is_known = _acknowledged(rule, case, settings) is not None
             counts.setdefault((rule.name, str(case["table_name"])), [0, 0])[is_known] += 1
