@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import pandas as pd
 
@@ -102,3 +102,21 @@ def shown(frame: pd.DataFrame, shows: Shows) -> ShownFrame:
     made = ShownFrame(frame)
     made.shows = shows
     return made
+
+
+class ShownResult:
+    """A result of several tables that tells and draws the main one. main: its name; shows: how it is told."""
+
+    main: ClassVar[str]
+    shows: ClassVar[Shows]
+
+    def summary(self) -> str:
+        """The main rows as text."""
+        return self.shows.summary(getattr(self, self.main))
+
+    def _repr_html_(self) -> str:
+        return self.shows.html(getattr(self, self.main))
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """The main estimates with their 95 % limits on ``ax``, or on new matplotlib axes; returns the axes."""
+        return shown(getattr(self, self.main), self.shows).plot(ax)

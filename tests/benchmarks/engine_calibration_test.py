@@ -22,9 +22,9 @@ from broodyear.claims import Claim, ClaimKind, Reason
 from broodyear.regions import region_comparison
 from broodyear.setups import change_claims, what_to_change
 from broodyear.survival import effects_report
-from broodyear.survival.practices import outcome
-from broodyear.survival.practices.curve import Bend
-from broodyear.survival.practices.levels import LEVEL_COLUMNS
+from broodyear.survival.practices import PRACTICE_COLUMNS, outcome
+from broodyear.survival.practices.diagnostics import Bend
+from broodyear.survival.practices.tables import METHOD_COLUMNS
 
 PROGRAMMES = int(os.environ.get("PROGRAMMES", "200"))
 FIRST_SEED = int(os.environ.get("FIRST_SEED", "0"))
@@ -168,8 +168,8 @@ def _outcomes(rng: np.random.Generator, tanks: pd.DataFrame, plan: Plan) -> pd.D
 @pytest.fixture(autouse=True)
 def _nothing_but_what_decides(monkeypatch: pytest.MonkeyPatch) -> None:
     """Half the work of a report decides no claim: levels one by one, other methods, diagnostics, the curve."""
-    empty = pd.DataFrame(columns=LEVEL_COLUMNS)
-    beside = {"practice_rows": empty, "other_methods": None, "diagnose": None, "bend_of": Bend()}
+    practices, methods = (pd.DataFrame(columns=names) for names in (PRACTICE_COLUMNS, METHOD_COLUMNS))
+    beside = {"practice_table": practices, "other_methods": methods, "diagnose": None, "bend_of": Bend()}
     for name, found in beside.items():
         monkeypatch.setattr(outcome, name, lambda *_, found=found, **__: found)
 

@@ -18,7 +18,7 @@ from tests.simulated.outcomes import outcome_rows as simulated_outcomes
 from broodyear.intake import load_paths
 from broodyear.store import open_store
 from broodyear.survival.practices.factors import SET_POINT, outcome_rows
-from broodyear.survival.practices.findings import TEMPERATURE, Contrast, estimated, step_contrast
+from broodyear.survival.practices.findings import TEMPERATURE, Finding, estimated, step_contrast
 from broodyear.survival.practices.model import AdjustedModel, centred, fit_adjusted
 from broodyear.survival.tank_frame import prepare
 from broodyear.synthetic import Programme, simulate, write_uploads
@@ -74,18 +74,18 @@ def beside_the_truth(
     return found
 
 
-def between(model: AdjustedModel, name: str, level: str, reference: str) -> Contrast | None:
+def between(model: AdjustedModel, name: str, level: str, reference: str) -> Finding | None:
     """The contrast of two levels, whichever of them the report compares with; None without tanks enough."""
     factor = model.factors[name]
     if not {level, reference} <= set(factor.compared):
         return None
     shares = model.averages_of(name)
     direction = (model.direction(name, level) - model.direction(name, reference))[model.columns.kept]
-    blank = Contrast(name, level, reference, *factor.sizes[level])
+    blank = Finding(name, level, reference, *factor.sizes[level])
     return estimated(model, blank, direction, shares[level], shares[reference])
 
 
-def beside(outcome: str, contrast: Contrast, points: float) -> dict[str, object]:
+def beside(outcome: str, contrast: Finding, points: float) -> dict[str, object]:
     return {
         "outcome": outcome, "factor": contrast.factor, "level": contrast.level, "planted": points,
         "estimate": contrast.points, "covered": contrast.points_low <= points <= contrast.points_high,

@@ -11,7 +11,7 @@ from tests.setups.programmes import programme
 from broodyear.claims import ClaimKind, Reason
 from broodyear.regions import region_comparison
 from broodyear.regions.compare import REGION_COLUMNS
-from broodyear.regions.heterogeneity import HETEROGENEITY_COLUMNS
+from broodyear.regions.part import HETEROGENEITY_COLUMNS
 
 CONTRACT = [
     "region",

@@ -170,8 +170,8 @@ def test_fish_to_gain_rest_on_the_shrunken_difference_and_on_the_eggs_of_the_las
     claim = change_claims(what_to_change(frame, report))[0]
     assert (claim.kind, claim.level, claim.reference, claim.unit) == (ClaimKind.CHANGE, "yes", "no", "fish")
     assert claim.is_claimed and claim.estimate == pytest.approx(top["fish_saved"])
-    of_a_stage = tuple(replace(one, outcome="hatch") for one in report.findings)
-    assert what_to_change(frame, replace(report, findings=of_a_stage)).empty
+    of_a_stage = report.effects.assign(outcome="hatch")
+    assert what_to_change(frame, replace(report, effects=of_a_stage)).empty
 
 
 @pytest.mark.parametrize(

@@ -5,42 +5,37 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from scipy.linalg import block_diag
 
 from broodyear.claims import REASONS, Claim, ClaimKind, Reason, claims_from, clear_or_not
-from broodyear.errors import BroodyearError
 from broodyear.regions.accounting import survival_bounds
-from broodyear.regions.heterogeneity import HETEROGENEITY_COLUMNS
 from broodyear.regions.part import (
     BATCH_FIXED,
     BATCH_SHARES,
     GRAPH_COLUMNS,
+    HETEROGENEITY_COLUMNS,
     PART_COLUMNS,
+    WITHIN_COLUMNS,
     RegionLinks,
     RegionPart,
     blank_table,
     fit_part,
     region_links,
 )
-from broodyear.shown import Shows, shown
+from broodyear.shown import ShownResult, Shows
 from broodyear.statistics.multiplicity import no_surer, single_step
 from broodyear.survival.practices.factors import level_counts
+from broodyear.survival.practices.levels import ESTIMATE_COLUMNS
 from broodyear.survival.tank_frame import MAIN_OUTCOME, NOT_RECORDED, OUTCOMES, prepare
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 REGION_COLUMNS = [
     "region", "outcome", "tanks", "tanks_usable", "sites", "batches", "batches_shared", "seasons", "eggs",
-    "raw_pct", "adjusted_pct", "adjusted_low", "adjusted_high", "difference_points", "difference_low",
-    "difference_high", "p_value", "within_batch_pct", "within_batch_low", "within_batch_high",
-    "within_batch_points", "within_batch_points_low", "within_batch_points_high", "within_batch_p_value",
-    "p_family", "comparisons", "decision", "reason", "within_method", "separable", "comparable_with",
-    "reporting_pct", "bound_low_pct", "bound_high_pct", "note",
+    "raw_pct", *ESTIMATE_COLUMNS, *WITHIN_COLUMNS, "p_family", "comparisons", "decision", "reason",
+    "within_method", "separable", "comparable_with", "reporting_pct", "bound_low_pct", "bound_high_pct", "note",
 ]  # fmt: skip
 #: Counts of a row: 0 where nothing was counted.
 COUNTS = ["tanks", "tanks_usable", "sites", "batches", "batches_shared", "seasons", "eggs", "comparisons"]
@@ -58,38 +53,25 @@ _STATED = {
     "high": "within_batch_points_high", "p_value": "within_batch_p_value",
 }  # fmt: skip
 
-#: What a comparison of regions tells and draws: each region against the others, within shared batches.
-REGIONS_SHOW = Shows(
-    "Regions against the others, within batches", ("region", "outcome"), "within_batch_points",
-    "within_batch_points_low", "within_batch_points_high", "difference in survival, points",
-    {"outcome": MAIN_OUTCOME},
-)  # fmt: skip
-
 
 @dataclass(frozen=True, eq=False)
-class RegionComparison:
+class RegionComparison(ShownResult):
     """rows: REGION_COLUMNS, regions in alphabetical order within an outcome; heterogeneity:
     HETEROGENEITY_COLUMNS, one row per outcome with two comparable regions or more; graph: GRAPH_COLUMNS;
     sentences: one per outcome, what can be compared with what and how; claims: one per region and outcome, and one
     per outcome that regions differ at all.
     """
 
+    main, shows = "rows", Shows(
+        "Regions against the others, within batches", ("region", "outcome"), "within_batch_points",
+        "within_batch_points_low", "within_batch_points_high", "difference in survival, points",
+        {"outcome": MAIN_OUTCOME},
+    )  # fmt: skip
     rows: pd.DataFrame
     heterogeneity: pd.DataFrame
     graph: pd.DataFrame
     sentences: Mapping[str, str]
     claims: tuple[Claim, ...]
-
-    def summary(self) -> str:
-        """The main rows as text."""
-        return REGIONS_SHOW.summary(self.rows)
-
-    def _repr_html_(self) -> str:
-        return REGIONS_SHOW.html(self.rows)
-
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """The main estimates with their 95 % limits on ``ax``, or on new matplotlib axes; returns the axes."""
-        return shown(self.rows, REGIONS_SHOW).plot(ax)
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,13 +132,10 @@ def _outcome(given: pd.DataFrame, name: str, bounds: pd.DataFrame) -> _Outcome:
     parts = []
     for members in links.part_members():
         own = used[used["region"].isin(members)].reset_index(drop=True)
-        try:
-            parts.append(fit_part(own, given[given["region"].isin(members)]))
-        except BroodyearError as error:
-            parts.append(RegionPart(blank_table(members, str(Reason.NOT_CONVERGED), str(error))))
+        parts.append(fit_part(own, given[given["region"].isin(members)]))
     counted = level_counts(used, used["region"]).set_index("level").drop(columns="tanks")
     linked = links.regions.set_index("region")[["batches_shared", "comparable_with"]]
-    estimates = pd.concat([part.table for part in parts] or [blank_table([], "")])
+    estimates = pd.concat([part.table for part in parts] or [blank_table([])])
     table = table.join(counted).join(linked).join(estimates)
     regions = [region for part in parts for region in part.regions]
     p_values = table.loc[regions, "within_batch_p_value"].to_numpy(dtype=float)

@@ -1,4 +1,9 @@
-"""Which regions ever shared a batch, and what tanks that share one say of each connected part of them."""
+"""Which regions ever shared a batch, and what tanks that share one say of each connected part of them: region by
+region, and how much they differ beyond chance.
+
+Variance and prediction after Higgins JPT, Thompson SG, Spiegelhalter DJ (2009) A re-evaluation of random-effects
+meta-analysis. Journal of the Royal Statistical Society A 172:137-159, doi:10.1111/j.1467-985X.2008.00552.x.
+"""
 
 from __future__ import annotations
 
@@ -10,9 +15,9 @@ import numpy as np
 import pandas as pd
 
 from broodyear.claims import Reason
-from broodyear.regions.heterogeneity import heterogeneity_row
+from broodyear.errors import BroodyearError
 from broodyear.statistics.connectivity import connected_parts
-from broodyear.statistics.numbers import FloatArray, critical_values, delta_errors, expit, two_sided_p
+from broodyear.statistics.numbers import FloatArray, delta_errors
 from broodyear.survival.practices.factors import (
     Factor,
     batch_factor,
@@ -21,8 +26,13 @@ from broodyear.survival.practices.factors import (
     separated_rows,
 )
 from broodyear.survival.practices.findings import batch_means
-from broodyear.survival.practices.levels import ESTIMATE_COLUMNS, against_the_rest, level_estimates
-from broodyear.survival.practices.model import AdjustedModel, build_columns, fit_adjusted
+from broodyear.survival.practices.levels import (
+    ESTIMATE_COLUMNS,
+    against_the_rest,
+    estimate_columns,
+    level_estimates,
+)
+from broodyear.survival.practices.model import AdjustedModel, fit_adjusted
 
 REGION = "region"
 GRAPH_COLUMNS = ["region", "batch_id", "season", "tanks", "eggs", "shared", "part"]
@@ -31,6 +41,12 @@ WITHIN_COLUMNS = [
     "within_batch_points_high", "within_batch_p_value",
 ]  # fmt: skip
 PART_COLUMNS = [*ESTIMATE_COLUMNS, *WITHIN_COLUMNS, "within_method", "silence_undoes", "refused", "why"]
+HETEROGENEITY_COLUMNS = [
+    "outcome", "regions", "tau_log_odds", "tau_points", "i_squared_pct", "q", "p_value", "prediction_low_pct",
+    "prediction_high_pct", "within_method",
+]  # fmt: skip
+#: With fewer regions nothing is said about where another would lie.
+FEWEST_REGIONS = 3
 #: How batches were held fixed: by their regional shares, or, where those cannot be fitted, each by itself.
 BATCH_SHARES, BATCH_FIXED = "batch_shares", "batch_fixed"
 
@@ -115,7 +131,7 @@ class RegionPart:
     heterogeneity: dict[str, Any] = field(default_factory=dict)
 
 
-def blank_table(members: list[str], reason: str, why: str = "") -> pd.DataFrame:
+def blank_table(members: list[str], reason: str = "", why: str = "") -> pd.DataFrame:
     """PART_COLUMNS by region, without any estimate."""
     table = pd.DataFrame(np.nan, index=pd.Index(members, name=REGION), columns=PART_COLUMNS)
     return table.assign(refused=reason, why=why, silence_undoes=False, within_method="")
@@ -125,12 +141,16 @@ def fit_part(used: pd.DataFrame, given: pd.DataFrame) -> RegionPart:
     """Adjusted and within-batch answers of regions that share batches; used: rows with a count, given: all."""
     rows = used[~separated_rows(used, used[REGION])].reset_index(drop=True)
     factor = code_factor(rows, REGION, rows[REGION], level_counts(used, used[REGION]), fewest_batches=1)
-    table = blank_table(sorted(used[REGION].unique()), "")
+    members = sorted(used[REGION].unique())
+    table = blank_table(members)
     table["refused"] = [str(factor.refused.get(region, "")) for region in table.index]
     if not factor.is_comparable:
         table.loc[list(factor.compared), "refused"] = str(Reason.ONE_LEVEL)
         return RegionPart(table)
-    model = fit_adjusted(rows, [factor])
+    try:
+        model = fit_adjusted(rows, [factor])
+    except BroodyearError as error:
+        return RegionPart(blank_table(members, str(Reason.NOT_CONVERGED), str(error)))
     told = model.told_levels(REGION)
     regions = [region for region in factor.compared if region in told]
     lost = [region for region in factor.compared if region not in told or len(regions) < 2]
@@ -147,7 +167,7 @@ def fit_part(used: pd.DataFrame, given: pd.DataFrame) -> RegionPart:
     joint = against @ within.covariance @ against.T
     size = np.sqrt(np.diag(joint))
     degrees = min(within.degrees(row) for row in np.eye(len(regions))[1:])
-    spread = heterogeneity_row(within.log_odds, within.covariance, degrees, float(np.mean(shares)))
+    spread = heterogeneity(within.log_odds, within.covariance, degrees, float(np.mean(shares)))
     correlation = joint / np.outer(size, size)
     return RegionPart(table, tuple(regions), correlation, {**spread, "within_method": within.method})
 
@@ -164,7 +184,9 @@ def within_answer(model: AdjustedModel, regions: list[str]) -> WithinBatches:
     if "batch_id" in model.groups:
         shares = model.working.with_columns(batch_means(model.rows["batch_id"], factor.columns))
         method = BATCH_FIXED if shares is None else BATCH_SHARES
-        wider = shares or model.working.with_columns(_batch_columns(model)) or plain
+        every = model.columns_with(batch_factor(model.rows["batch_id"]))
+        single = every.kept_matrix[:, every.own("batch_id")]  # batches that the model's own columns do not make up
+        wider = shares or model.working.with_columns(single) or plain
     size = len(plain.coefficients)
     rows = np.zeros((len(regions), len(wider.coefficients)))
     rows[:, :size] = [model.columns.along(REGION, factor.coding(region))[kept] for region in regions]
@@ -178,13 +200,6 @@ def within_answer(model: AdjustedModel, regions: list[str]) -> WithinBatches:
     )
 
 
-def _batch_columns(model: AdjustedModel) -> FloatArray:
-    """Columns of single batches that the model's own columns do not make up."""
-    factors = [*model.adjusters.values(), *model.factors.values(), batch_factor(model.rows["batch_id"])]
-    columns = build_columns(len(model.rows), factors, model.numbers)
-    return columns.kept_matrix[:, columns.own("batch_id")]
-
-
 def _within_columns(
     model: AdjustedModel, factor: Factor, regions: list[str], within: WithinBatches, against: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
@@ -196,20 +211,13 @@ def _within_columns(
     share = np.array([one.share for one in means])
     slope = np.array([one.gradient[len(one.gradient) - len(model.columns.kept)] for one in means])
     centring = np.eye(len(regions)) - weight
-    points = 100.0 * against @ share
-    error = 100.0 * delta_errors(against @ (slope[:, None] * centring), covariance)
-    degrees = np.array([within.degrees(one) for one in against])
-    reach = critical_values(degrees)
+    points_error = 100.0 * delta_errors(against @ (slope[:, None] * centring), covariance)
     ratio = (against @ within.log_odds) / delta_errors(against, covariance)
-    inner = np.log(share / (1.0 - share))
     # The middle of all regions (logit) has an error of its own, which no batch can compare with anything.
     middle = delta_errors(model.fit.design.matrix.mean(axis=0), model.fit.covariance.to_numpy(dtype=float))
-    level_error = np.hypot(delta_errors(centring, covariance), middle)
-    columns = [
-        100.0 * share, 100.0 * expit(inner - reach * level_error), 100.0 * expit(inner + reach * level_error),
-        points, points - reach * error, points + reach * error, two_sided_p(ratio, degrees),
-    ]  # fmt: skip
-    return np.column_stack(columns), share
+    error = np.hypot(delta_errors(centring, covariance), middle) * share * (1.0 - share)
+    degrees = np.array([within.degrees(one) for one in against])
+    return estimate_columns(share, error, against, points_error, degrees, ratio), share
 
 
 def _undone(points: pd.Series, shares: FloatArray, given: pd.DataFrame) -> FloatArray:
@@ -218,3 +226,45 @@ def _undone(points: pd.Series, shares: FloatArray, given: pd.DataFrame) -> Float
     tanks = given[REGION].value_counts().reindex(points.index).to_numpy(dtype=float)
     lost = 100.0 * against_the_rest(tanks) @ (shares * (1.0 - silent.to_numpy(dtype=float)))
     return np.asarray(points.to_numpy(dtype=float) * lost <= 0.0)
+
+
+def heterogeneity(
+    log_odds: FloatArray, covariance: FloatArray, degrees: float = np.inf, mean_share: float = np.nan
+) -> dict[str, Any]:
+    """HETEROGENEITY_COLUMNS but outcome and method, by restricted maximum likelihood from correlated estimates.
+
+    log_odds: one per region, the first the reference (0); covariance: of these, with zero row and column for
+    the reference. Shared batches correlate the estimates, so the whole covariance is used. degrees: behind the
+    covariance; the test that all regions are alike is then F instead of chi-squared. mean_share: survival at the
+    regions' middle (0–1). Needs two regions or more. new_error: SE of another region around the mean of these.
+    """
+    from scipy.optimize import minimize_scalar
+    from scipy.special import fdtrc, stdtrit
+
+    regions = len(log_odds)
+    gaps, errors, freedom = log_odds[1:], covariance[1:, 1:], regions - 1
+    spread = np.eye(freedom) + 1.0  # covariance of differences from one reference, for unit variances
+
+    def minus_log_likelihood(tau: float) -> float:
+        total = errors + tau**2 * spread
+        return float(np.linalg.slogdet(total)[1] + gaps @ np.linalg.solve(total, gaps))
+
+    found = minimize_scalar(minus_log_likelihood, bounds=(0.0, 3.0), method="bounded", options={"xatol": 1e-6})
+    tau = float(found.x) if minus_log_likelihood(float(found.x)) < minus_log_likelihood(0.0) else 0.0
+    q = float(gaps @ np.linalg.solve(errors, gaps))
+    centring = np.eye(regions) - 1.0 / regions
+    mean_error = float(np.trace(centring @ covariance @ centring)) / freedom / regions
+    new_error = float(np.sqrt(tau**2 * (1.0 + 1.0 / regions) + mean_error))
+    reach = float(stdtrit(freedom - 1 if regions >= FEWEST_REGIONS else np.nan, 0.975)) * new_error
+    centre = np.log(mean_share / (1.0 - mean_share))
+    return {
+        "regions": regions,
+        "tau_log_odds": tau,
+        "tau_points": 100.0 * tau * mean_share * (1.0 - mean_share),
+        "i_squared_pct": 100.0 * max(0.0, (q - freedom) / q) if q > 0.0 else 0.0,
+        "q": q,
+        "p_value": float(fdtrc(freedom, min(degrees, 1e9), q / freedom)),
+        "prediction_low_pct": 100.0 / (1.0 + np.exp(reach - centre)),
+        "prediction_high_pct": 100.0 / (1.0 + np.exp(-reach - centre)),
+        "new_error": new_error,
+    }

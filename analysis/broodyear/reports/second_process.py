@@ -38,7 +38,7 @@ from threadpoolctl import threadpool_limits
 if TYPE_CHECKING:
     import pandas as pd
 
-    from broodyear.survival.practices.outcome import DirectAnswer, OutcomeReport
+    from broodyear.survival.practices.outcome import OutcomeReport
 
 #: From this many set-ups on, the work takes longer than starting a process.
 WORTH_A_PROCESS_SETUPS = 150
@@ -50,7 +50,7 @@ _HARMLESS_THREADS = frozenset({"MainThread", "waiting"})
 Answer = tuple[bool, Any]
 
 
-def worked_out(rows: pd.DataFrame, outcome: str, model: str) -> OutcomeReport | DirectAnswer:
+def worked_out(rows: pd.DataFrame, outcome: str, model: str) -> OutcomeReport:
     """What one of the two models of an outcome says, on one linear-algebra thread.
 
     Sums are rounded as threads share them out, so the number of threads has to be the same wherever this runs.

@@ -4,14 +4,15 @@ cost."""
 from __future__ import annotations
 
 import warnings
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from broodyear.claims import REASONS, Claim, ClaimKind, Reason
+from broodyear.claims import REASONS, Claim, ClaimKind, Reason, claims_from
 from broodyear.development import days_to_stage, default_model
-from broodyear.survival.practices import EffectsReport, Finding, available, effects_report, practice_named
+from broodyear.survival.practices import EffectsReport, available, effects_report, practice_named
 from broodyear.survival.practices.factors import SET_POINT
 from broodyear.survival.tank_frame import MAIN_OUTCOME, prepare
 
@@ -36,14 +37,10 @@ def what_to_change(frame: pd.DataFrame, report: EffectsReport | None = None) -> 
     rows = prepare(frame).rows
     rows = rows[rows["outcome"] == MAIN_OUTCOME]
     last = rows[rows["season"] == rows["season"].max()]
-    names = {practice.name for practice in available(last)}
-    changes = [
-        _change(finding, last)
-        for finding in (report or effects_report(frame)).findings
-        if finding.outcome == MAIN_OUTCOME
-        and finding.contrast.factor in names
-        and np.isfinite(finding.contrast.points)
-    ]
+    effects = (report or effects_report(frame)).effects
+    asked = effects["factor"].isin([practice.name for practice in available(last)])
+    told = effects[asked & (effects["outcome"] == MAIN_OUTCOME) & effects["difference_points"].notna()]
+    changes = [_change(effect, last) for effect in told.to_dict("records")]
     table = pd.DataFrame([change for change in changes if change["tanks_to_change"]], columns=CHANGE_COLUMNS)
     order = table.assign(rank=(table["decision"] != "claimed").astype(int), size=-table["fish_saved"].fillna(0.0))
     order = order.sort_values(["rank", "size", "p_family", "practice", "level", "proposed"], kind="stable")
@@ -52,55 +49,33 @@ def what_to_change(frame: pd.DataFrame, report: EffectsReport | None = None) -> 
 
 def change_claims(changes: pd.DataFrame) -> list[Claim]:
     """One claim per row of `what_to_change`: level is what is proposed, reference what it replaces; in fish."""
-    return [
-        Claim(
-            kind=ClaimKind.CHANGE,
-            subject=row["practice"],
-            reason=Reason(row["reason"]),
-            level=row["proposed"],
-            reference=row["level"],
-            outcome=MAIN_OUTCOME,
-            estimate=row["fish_saved"],
-            low=row["fish_low"],
-            high=row["fish_high"],
-            unit="fish",
-            p_value=row["p_value"],
-            p_family=row["p_family"],
-            comparisons=int(row["comparisons"]),
-            section="changes",
-        )
-        for row in changes.to_dict("records")
-    ]
+    names = {"estimate": "fish_saved", "low": "fish_low", "high": "fish_high"}
+    names |= {"subject": "practice", "level": "proposed", "reference": "level"}
+    return claims_from(changes, names, kind=ClaimKind.CHANGE, outcome=MAIN_OUTCOME, unit="fish", section="changes")
 
 
-def _change(finding: Finding, last: pd.DataFrame) -> dict[str, Any]:
-    contrast, practice = finding.contrast, practice_named(finding.contrast.factor)
-    is_better = contrast.points > 0.0
-    side = 1.0 if is_better else -1.0
-    proposed, present = (contrast.level, contrast.reference)[:: 1 if is_better else -1]
-    values = practice.make(last)
-    tanks = last[values == present]
-    eggs = float(tanks["eggs"].sum())
-    low, high = sorted((side * contrast.points_low, side * contrast.points_high))
-    reason = Reason.AGAINST_CARE if practice.is_less_care(proposed, present) else finding.reason
+def _change(effect: Mapping[Any, Any], last: pd.DataFrame) -> dict[str, Any]:
+    """One row of effects.csv as a change of the last season's tanks."""
+    practice, is_better = practice_named(effect["factor"]), effect["difference_points"] > 0.0
+    proposed, present = (effect["level"], effect["reference"])[:: 1 if is_better else -1]
+    side, values = 1.0 if is_better else -1.0, practice.make(last)
+    low, high = sorted((side * effect["difference_low"], side * effect["difference_high"]))
+    eggs = float(last.loc[values == present, "eggs"].sum())
+    reason = Reason.AGAINST_CARE if practice.is_less_care(proposed, present) else Reason(effect["reason"])
     fish = eggs / 100.0 if reason is Reason.CLEAR else np.nan
     days = _days_longer(last, values, proposed, present) if practice.name == SET_POINT else np.nan
     return {
+        **{name: effect[name] for name in ("tanks", "batches", "p_value", "p_family", "comparisons")},
         "change": f"{practice.words}: " + f"{proposed} rather than {present}".replace("_", " "),
         "practice": practice.name,
         "level": present,
         "proposed": proposed,
-        "tanks_to_change": len(tanks),
+        "tanks_to_change": int((values == present).sum()),
         "eggs_to_change": eggs,
-        "tanks": contrast.tanks,
-        "batches": contrast.batches,
-        "difference_points": abs(contrast.points),
+        "difference_points": abs(effect["difference_points"]),
         "difference_low": low,
         "difference_high": high,
-        "p_value": contrast.p_value,
-        "p_family": finding.p_family,
-        "comparisons": finding.comparisons,
-        "fish_saved": fish * abs(finding.shrunken_points),
+        "fish_saved": fish * abs(effect["shrunken_points"]),
         "fish_low": fish * low,
         "fish_high": fish * high,
         "days_longer": days,

@@ -26,92 +26,73 @@ SHARE_COLUMNS = ["evidence", "tanks_with", "tanks", "share_pct", "elsewhere_pct"
 POINTS_MORE, ERRORS_MORE = 10.0, 3.0
 
 
+#: How a value counts: beside a limit, one of some values, or on record at all.
+TESTS: dict[str, Callable[[pd.Series, Any], pd.Series]] = {
+    ">=": lambda values, limit: pd.to_numeric(values, errors="coerce") >= limit,
+    "<=": lambda values, limit: pd.to_numeric(values, errors="coerce") <= limit,
+    # A column nobody filled in holds only missing values, of whatever kind the frame was read with.
+    "in": lambda values, some: values.astype(object).isin(some),
+    "is there": lambda values, _: values.notna(),
+}
+
+
 @dataclass(frozen=True)
 class Circumstance:
-    """code: what stands in setups.csv; column: where it is recorded; holds: which values count; words: how it is
-    said, with columns in braces."""
+    """code: what stands in setups.csv; column: where it is recorded; test, against: which values count; words: how
+    it is said, with the value and what stands beside it in braces."""
 
     code: str
     column: str
-    holds: Callable[[pd.Series], pd.Series]
+    test: str
+    against: Any
     words: str
 
     @property
     def fields(self) -> tuple[str, ...]:
-        """The columns that its words name."""
+        """The columns beside its own that its words name."""
         return tuple(name for _, name, _, _ in Formatter().parse(self.words) if name)
 
-
-def _at_least(limit: float) -> Callable[[pd.Series], pd.Series]:
-    return lambda values: pd.to_numeric(values, errors="coerce") >= limit
-
-
-def _at_most(limit: float) -> Callable[[pd.Series], pd.Series]:
-    return lambda values: pd.to_numeric(values, errors="coerce") <= limit
-
-
-def _one_of(*values: object) -> Callable[[pd.Series], pd.Series]:
-    # A column nobody filled in holds only missing values, of whatever kind the frame was read with.
-    return lambda recorded: recorded.astype(object).isin(values)
-
-
-_is_there = pd.Series.notna
-_MEAN = "mean water temperature of {mean_water_temp_c:.1f} °C"
 
 #: Limits follow the published ones where there are any: 13 °C is the 7-day mean of daily maxima for incubation,
 #: those of water tests and incidents are the settings'; the rest are the handbook's and common practice, meant to
 #: point at records, not to judge.
-CIRCUMSTANCES = (
-    Circumstance("warm", "hours_above_warm", _at_least(6.0), "{hours_above_warm:.0f} h above the warm limit"),
-    Circumstance("warm_week", "max_7day_mean_of_daily_max_c", _at_least(13.0),
-                 "7-day mean of daily maxima of {max_7day_mean_of_daily_max_c:.1f} °C"),
-    Circumstance("warm_read", "warm_read_c", _is_there,
-                 "{warm_read_c:.1f} °C read on {warm_read_on}, above the limit of {warm_limit_c:g}"),
-    Circumstance("spell", "spell_dead", _is_there, "{spell_dead:.0f} of {spell_of:.0f} dead found {spell_when}"),
-    Circumstance("warm_water", "mean_water_temp_c", _at_least(11.0), _MEAN),
-    Circumstance("cold_water", "mean_water_temp_c", _at_most(4.0), _MEAN),
-    Circumstance("sudden_rise", "largest_rise_24h_c", _at_least(3.0),
-                 "a rise of {largest_rise_24h_c:.1f} °C within 24 h"),
-    Circumstance("interrupted", "hours_interrupted", _at_least(1.0),
-                 "{hours_interrupted:.0f} h of interrupted cooling or water movement"),
-    Circumstance("incident_warm", "incident_warm_c", _is_there, "{incident_warm_c:.1f} °C reached in an incident"),
-    Circumstance("incident_cold", "incident_cold_c", _is_there, "{incident_cold_c:.1f} °C reached in an incident"),
-    Circumstance("ammonia", "ammonia_beyond_mg_l", _is_there,
-                 "total ammonia of {ammonia_beyond_mg_l:.2g} mg/L as N, above the limit"
-                 " (latest {ammonia_latest_mg_l:.2g})"),
-    Circumstance("nitrite", "nitrite_beyond_mg_l", _is_there,
-                 "nitrite of {nitrite_beyond_mg_l:.2g} mg/L as N, above the limit"
-                 " (latest {nitrite_latest_mg_l:.2g})"),
-    Circumstance("chlorine", "chlorine_beyond_mg_l", _is_there,
-                 "total chlorine of {chlorine_beyond_mg_l:.2g} mg/L"),
-    Circumstance("ph", "ph_below", _is_there, "pH of {ph_below:.1f}, below the limit"),
-    Circumstance("ph", "ph_above", _is_there, "pH of {ph_above:.1f}, above the limit"),
-    Circumstance("arrival", "dead_on_arrival_pct", _at_least(5.0), "{dead_on_arrival_pct:.0f} % dead on arrival"),
-    Circumstance("transit", "transit_hours", _at_least(6.0), "{transit_hours:.0f} h in transit"),
-    Circumstance("handover", "handover_step_c", _at_least(3.0),
-                 "a tank {handover_step_c:.1f} °C warmer than the box"),
-    Circumstance("handover", "handover_drop_c", _at_least(3.0),
-                 "a tank {handover_drop_c:.1f} °C colder than the box"),
-    Circumstance("unaccounted", "unaccounted_pct", _at_least(10.0),
-                 "{unaccounted_pct:.0f} % of the eggs unaccounted for"),
-    Circumstance("counts", "losses_look_cumulative", _one_of(True), "dead counts that look like running totals"),
-    Circumstance("late_picks", "late_picks", _at_least(5.0), "{late_picks:.0f} dead eggs picked late"),
-    Circumstance("equipment", "end_reason", _one_of("equipment_failure"),
-                 "equipment failure given as reason for ending"),
-    Circumstance("room", "room_type", _one_of("hallway", "foyer"), "a {room_type} as room"),
-    Circumstance("gravel", "gravel_practice", _one_of("layered_stones", "bare"),
-                 "gravel practice: {gravel_practice}"),
-    Circumstance("cover", "light_cover", _one_of(False), "no light cover"),
-    Circumstance("insulation", "insulated", _one_of(False), "no insulation"),
-    Circumstance("weekends", "weekend_access", _one_of(False), "nobody looking on weekends"),
-    Circumstance("differential", "differential_c", _at_least(2.5),
-                 "a thermostat differential of {differential_c:.1f} °C"),
-    Circumstance("conditioning", "conditioning_days", _at_most(5.0),
-                 "{conditioning_days:.0f} days between filling and delivery"),
-    Circumstance("media", "media_carried_over_pct", _at_most(0.0), "no filter media carried over"),
-    Circumstance("chiller_age", "chiller_age_years", _at_least(10.0),
-                 "a chiller {chiller_age_years:.0f} years old"),
-)  # fmt: skip
+CIRCUMSTANCES = tuple(Circumstance(*one) for one in (
+    ("warm", "hours_above_warm", ">=", 6.0, "{:.0f} h above the warm limit"),
+    ("warm_week", "max_7day_mean_of_daily_max_c", ">=", 13.0, "7-day mean of daily maxima of {:.1f} °C"),
+    ("warm_read", "warm_read_c", "is there", None,
+     "{:.1f} °C read on {warm_read_on}, above the limit of {warm_limit_c:g}"),
+    ("spell", "spell_dead", "is there", None, "{:.0f} of {spell_of:.0f} dead found {spell_when}"),
+    ("warm_water", "mean_water_temp_c", ">=", 11.0, "mean water temperature of {:.1f} °C"),
+    ("cold_water", "mean_water_temp_c", "<=", 4.0, "mean water temperature of {:.1f} °C"),
+    ("sudden_rise", "largest_rise_24h_c", ">=", 3.0, "a rise of {:.1f} °C within 24 h"),
+    ("interrupted", "hours_interrupted", ">=", 1.0, "{:.0f} h of interrupted cooling or water movement"),
+    ("incident_warm", "incident_warm_c", "is there", None, "{:.1f} °C reached in an incident"),
+    ("incident_cold", "incident_cold_c", "is there", None, "{:.1f} °C reached in an incident"),
+    ("ammonia", "ammonia_beyond_mg_l", "is there", None,
+     "total ammonia of {:.2g} mg/L as N, above the limit (latest {ammonia_latest_mg_l:.2g})"),
+    ("nitrite", "nitrite_beyond_mg_l", "is there", None,
+     "nitrite of {:.2g} mg/L as N, above the limit (latest {nitrite_latest_mg_l:.2g})"),
+    ("chlorine", "chlorine_beyond_mg_l", "is there", None, "total chlorine of {:.2g} mg/L"),
+    ("ph", "ph_below", "is there", None, "pH of {:.1f}, below the limit"),
+    ("ph", "ph_above", "is there", None, "pH of {:.1f}, above the limit"),
+    ("arrival", "dead_on_arrival_pct", ">=", 5.0, "{:.0f} % dead on arrival"),
+    ("transit", "transit_hours", ">=", 6.0, "{:.0f} h in transit"),
+    ("handover", "handover_step_c", ">=", 3.0, "a tank {:.1f} °C warmer than the box"),
+    ("handover", "handover_drop_c", ">=", 3.0, "a tank {:.1f} °C colder than the box"),
+    ("unaccounted", "unaccounted_pct", ">=", 10.0, "{:.0f} % of the eggs unaccounted for"),
+    ("counts", "losses_look_cumulative", "in", [True], "dead counts that look like running totals"),
+    ("late_picks", "late_picks", ">=", 5.0, "{:.0f} dead eggs picked late"),
+    ("equipment", "end_reason", "in", ["equipment_failure"], "equipment failure given as reason for ending"),
+    ("room", "room_type", "in", ["hallway", "foyer"], "a {} as room"),
+    ("gravel", "gravel_practice", "in", ["layered_stones", "bare"], "gravel practice: {}"),
+    ("cover", "light_cover", "in", [False], "no light cover"),
+    ("insulation", "insulated", "in", [False], "no insulation"),
+    ("weekends", "weekend_access", "in", [False], "nobody looking on weekends"),
+    ("differential", "differential_c", ">=", 2.5, "a thermostat differential of {:.1f} °C"),
+    ("conditioning", "conditioning_days", "<=", 5.0, "{:.0f} days between filling and delivery"),
+    ("media", "media_carried_over_pct", "<=", 0.0, "no filter media carried over"),
+    ("chiller_age", "chiller_age_years", ">=", 10.0, "a chiller {:.0f} years old"),
+))  # fmt: skip
 
 
 def circumstances(rows: pd.DataFrame, wanted: pd.Series) -> pd.DataFrame:
@@ -131,10 +112,11 @@ def circumstances(rows: pd.DataFrame, wanted: pd.Series) -> pd.DataFrame:
             continue
         counts = pd.DataFrame({"with_it": holds, "of": is_recorded}).astype(int)
         counts = counts.groupby([table["season"], table["outcome"]]).transform("sum").loc[flagged]
-        said = table.loc[flagged, list(one.fields)].map(_plain).to_dict("index")
-        for index, (with_it, of) in zip(flagged, counts.to_numpy(), strict=True):
+        said = table.loc[flagged, [one.column, *one.fields]].map(_plain).to_dict("records")
+        for index, row, (with_it, of) in zip(flagged, said, counts.to_numpy(), strict=True):
+            words = one.words.format(row[one.column], **{name: row[name] for name in one.fields})
             common = f" (as {with_it} of {of} tanks)" if with_it >= COMMON_SHARE * of else ""
-            found[index].append((one.code, one.words.format_map(said.get(index, {})) + common))
+            found[index].append((one.code, words + common))
     told = {
         index: ("consistent with " + "; ".join(words for _, words in names) if names else NOTHING_ON_RECORD,
                 " ".join(dict.fromkeys(code for code, _ in names)))
@@ -188,7 +170,8 @@ def _held(table: pd.DataFrame, circumstance: Circumstance) -> tuple[pd.Series, p
     values = table[circumstance.column]
     known = values.notna() & (values.astype(object) != "")
     # A column that holds only what lies beyond a limit says nothing of how many tanks were tested.
-    return circumstance.holds(values).fillna(False).astype(bool) & known, known | (circumstance.holds is _is_there)
+    holds = TESTS[circumstance.test](values, circumstance.against).fillna(False).astype(bool) & known
+    return holds, known | (circumstance.test == "is there")
 
 
 def _with_shares(rows: pd.DataFrame) -> pd.DataFrame:

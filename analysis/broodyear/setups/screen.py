@@ -88,13 +88,6 @@ class SetupScreen:
     capped: int
 
 
-#: What a frame of set-ups tells and draws: the shrunken survival of the tanks that stand out from below.
-SETUPS_SHOW = Shows(
-    "Tanks below expectation", ("season", "tank_id", "outcome"), "shrunken_pct", "shrunken_low", "shrunken_high",
-    "survival, %", {"verdict": "below_expected"},
-)  # fmt: skip
-
-
 def compare_setups(frame: pd.DataFrame) -> ShownFrame:
     """The rows of setups.csv from a frame of tank-seasons; see `screen_setups` for what stands behind them.
 
@@ -113,7 +106,12 @@ def compare_setups(frame: pd.DataFrame) -> ShownFrame:
     """
     from broodyear.schemas.frames import checked
 
-    return shown(checked(screen_setups(frame).rows, "setups"), SETUPS_SHOW)
+    # What stands for the whole: the shrunken survival of the tanks that stand out from below.
+    shows = Shows(
+        "Tanks below expectation", ("season", "tank_id", "outcome"), "shrunken_pct", "shrunken_low",
+        "shrunken_high", "survival, %", {"verdict": "below_expected"},
+    )  # fmt: skip
+    return shown(checked(screen_setups(frame).rows, "setups"), shows)
 
 
 def screen_setups(frame: pd.DataFrame) -> SetupScreen:

@@ -112,11 +112,6 @@ class SiteVerdicts:
     q_value: FloatArray
     reasons: tuple[Reason, ...]
 
-    @property
-    def judged(self) -> int:
-        """How many sites were compared."""
-        return int(np.isfinite(self.p_value).sum())
-
 
 def judge_sites(departures: Departures) -> SiteVerdicts:
     """A verdict for every site: CLEAR at q <= 0.10, WATCH at p <= 0.01, NOT_CLEAR, or why nothing can be said."""

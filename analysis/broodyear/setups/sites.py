@@ -15,7 +15,7 @@ from broodyear.setups.screen import Judged, SetupScreen, compared, screen_setups
 from broodyear.setups.site_verdicts import place_verdict
 from broodyear.shown import ShownFrame, Shows, shown
 from broodyear.statistics.numbers import expit
-from broodyear.survival.tank_frame import MAIN_OUTCOME, codes
+from broodyear.survival.tank_frame import MAIN_OUTCOME
 
 SITE_COLUMNS = [
     "site_id", "region", "outcome", "seasons", "tank_seasons", "eggs", "observed_pct", "expected_pct",
@@ -33,13 +33,6 @@ _WORTH_SAYING_POINTS = 3.0
 REGRESSION = "a site picked out for a bad year comes back by about {:.0f} points with nothing changed"
 
 
-#: What a frame of sites tells and draws: each site's difference from what was expected over its seasons.
-SITES_SHOW = Shows(
-    "Sites over their seasons", ("site_id", "verdict"), "difference_points", "difference_low", "difference_high",
-    "difference from expected survival, points", {"outcome": MAIN_OUTCOME},
-)  # fmt: skip
-
-
 def sites_table(frame: pd.DataFrame, screen: SetupScreen | None = None) -> ShownFrame:
     """SITE_COLUMNS, one row per site and outcome, in order of site (no ranks).
 
@@ -51,7 +44,11 @@ def sites_table(frame: pd.DataFrame, screen: SetupScreen | None = None) -> Shown
     found = screen_setups(frame) if screen is None else screen
     parts = [_outcome_sites(judged, outcome) for outcome, judged in found.judged.items()]
     table = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=SITE_COLUMNS)
-    return shown(table[SITE_COLUMNS], SITES_SHOW)
+    shows = Shows(
+        "Sites over their seasons", ("site_id", "verdict"), "difference_points", "difference_low",
+        "difference_high", "difference from expected survival, points", {"outcome": MAIN_OUTCOME},
+    )  # fmt: skip
+    return shown(table[SITE_COLUMNS], shows)
 
 
 def _outcome_sites(judged: Judged, outcome: str) -> pd.DataFrame:
@@ -61,10 +58,10 @@ def _outcome_sites(judged: Judged, outcome: str) -> pd.DataFrame:
     rows = judged.rows.assign(
         score=departures.score,
         # Departure of each tank-season in points at its expected survival.
-        departure_points=100.0 * departures.score * departures.error * share * (1.0 - share),
+        points=100.0 * departures.score * departures.error * share * (1.0 - share),
         keeps=between**2 / departures.error**2,
     )
-    table = _counted(rows, outcome)
+    table = _counted(rows)
     effect, error = departures.of_sites(between)
     centre = rows.groupby("site_id", sort=True)["expected_log_odds"].mean().to_numpy(dtype=float)
     spread = np.full(len(centre), max(judged.spreads["tank_sd"], 1e-3))
@@ -72,44 +69,37 @@ def _outcome_sites(judged: Judged, outcome: str) -> pd.DataFrame:
     for name, shift in (("points", 0.0), ("low", -_LIMIT_95), ("high", _LIMIT_95)):
         table[f"difference_{name}"] = 100.0 * (mean_survival(centre + effect + shift * error, spread) - usual)
     return table.assign(
+        outcome=outcome,
         fish_below_expected=-table["difference_points"] / 100.0 * table["eggs"],
         p_value=verdicts.p_value,
         q_value=verdicts.q_value,
         verdict=[place_verdict(reason) for reason in verdicts.reasons],
         reason=[str(reason) for reason in verdicts.reasons],
         note=[_note(row) for row in table.to_dict("records")],
-    )
+    ).reset_index()
 
 
-def _counted(rows: pd.DataFrame, outcome: str) -> pd.DataFrame:
-    """Counts and seasons per site, in the order of the site codes."""
-    _, sites = codes(rows["site_id"])
-    by_season = rows.groupby(["site_id", "season"], sort=True).agg(
-        score=("score", "mean"), points=("departure_points", "mean"), keeps=("keeps", "mean")
-    )
+def _counted(rows: pd.DataFrame) -> pd.DataFrame:
+    """Counts and seasons by site, in the order of the site codes."""
+    groups = rows.assign(expected=rows["expected_pct"] * rows["eggs"]).groupby("site_id", sort=True)
+    table = groups.agg(
+        region=("region", "first"), tank_seasons=("eggs", "size"), eggs=("eggs", "sum"),
+        survivors=("survivors", "sum"), expected=("expected", "sum"),
+    )  # fmt: skip
+    by_season = rows.groupby(["site_id", "season"], sort=True)[["score", "points", "keeps"]].mean()
     seasons = by_season.reset_index().groupby("site_id", sort=True)
-    groups = rows.groupby("site_id", sort=True)
-    eggs = groups["eggs"].sum()
-    expected = (rows["expected_pct"] * rows["eggs"]).groupby(rows["site_id"]).sum() / eggs
     first, last = seasons.first(), seasons.last()
-    table = pd.DataFrame(
-        {
-            "region": groups["region"].first(),
-            "outcome": outcome,
-            "seasons": seasons.size(),
-            "tank_seasons": groups.size(),
-            "eggs": eggs,
-            "observed_pct": 100.0 * groups["survivors"].sum() / eggs,
-            "expected_pct": expected,
-            "seasons_below": (by_season["score"] < -LOW_SCORE).groupby("site_id").sum(),
-            "first_season": first["season"],
-            "last_season": last["season"],
-            "first_difference_points": first["points"],
-            "last_difference_points": last["points"].where(seasons.size() > 1),
-            "expected_regain_points": (-first["points"] * (1.0 - first["keeps"])).clip(lower=0.0),
-        }
+    return table.assign(
+        seasons=seasons.size(),
+        observed_pct=100.0 * table["survivors"] / table["eggs"],
+        expected_pct=table["expected"] / table["eggs"],
+        seasons_below=(by_season["score"] < -LOW_SCORE).groupby("site_id").sum(),
+        first_season=first["season"],
+        last_season=last["season"],
+        first_difference_points=first["points"],
+        last_difference_points=last["points"].where(seasons.size() > 1),
+        expected_regain_points=(-first["points"] * (1.0 - first["keeps"])).clip(lower=0.0),
     )
-    return table.reindex(sites).rename_axis("site_id").reset_index()
 
 
 def _note(row: Mapping[Any, Any]) -> str:

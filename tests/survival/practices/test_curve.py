@@ -9,7 +9,7 @@ from scipy.stats import chi2
 from tests.simulated.tank_seasons import draw_tank_seasons
 
 from broodyear.survival import effects_report, fit_survival
-from broodyear.survival.practices.curve import bend_of, spline_columns
+from broodyear.survival.practices.diagnostics import bend_of, spline_columns
 from broodyear.survival.practices.factors import outcome_rows
 from broodyear.survival.practices.model import centred, fit_adjusted
 from broodyear.survival.tank_frame import prepare

@@ -11,23 +11,12 @@ from scipy.integrate import quad
 from scipy.stats import norm
 from tests.setups.programmes import programme, thinned
 
-from broodyear.claims import ClaimKind, Decision, Reason
+from broodyear.claims import Claim, ClaimKind, Decision, Reason
 from broodyear.statistics.multiplicity import holm, shrunken, single_step
 from broodyear.survival import effects_report
 from broodyear.survival.averaging import Average
-from broodyear.survival.practices.curve import Bend
-from broodyear.survival.practices.findings import (
-    TEMPERATURE,
-    Contrast,
-    Finding,
-    Silence,
-    SilentTanks,
-    Within,
-    claim_of,
-    decided,
-    gated,
-)
-from broodyear.survival.practices.tables import note_of
+from broodyear.survival.practices.findings import TEMPERATURE, Finding, Within, beside_silent, gated
+from broodyear.survival.practices.tables import METHOD_COLUMNS, effect_claims, effect_rows, note_of
 
 #: Error of a p of 0.05 from fifty thousand draws, four times over.
 DRAWN = 0.004
@@ -83,11 +72,12 @@ def test_shrinkage_draws_in_the_idle_and_spares_the_one_that_stands_out() -> Non
 
 
 def a_finding(**changes: object) -> Finding:
-    contrast = Contrast(
-        "light_cover", "yes", "no", 60, 8, log_odds=0.5, error=0.1, p_value=1e-6, points=7.0, points_error=1.2
-    )
-    whole = {"within": within(0.48, -0.02, 0.11, 0.7), "silence": Silence(3, 6.5), "p_family": 1e-4}
-    return decided(Finding("delivered_to_release", contrast, comparisons=20, **{**whole, **changes}))  # type: ignore[arg-type]
+    decided_by = {"within": within(0.48, -0.02, 0.11, 0.7), "silent": 3, "lost_points": 6.5, "p_family": 1e-4}
+    contrast = Finding(
+        "light_cover", "yes", "no", 60, 8, "delivered_to_release",
+        log_odds=0.5, error=0.1, p_value=1e-6, points=7.0, points_error=1.2, comparisons=20,
+    )  # fmt: skip
+    return replace(contrast, **{**decided_by, **changes})  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(
@@ -97,14 +87,14 @@ def a_finding(**changes: object) -> Finding:
         ({"p_family": 0.05}, Reason.CLEAR),
         ({"p_family": 0.0501}, Reason.NOT_CLEAR),
         ({"p_family": np.nan}, Reason.NO_INTERVAL),
-        ({"within": None, "silence": None}, Reason.CLEAR),
+        ({"within": None, "silent": 0, "lost_points": np.nan}, Reason.CLEAR),
         ({"within": within(-0.1, -0.6, 0.2, 0.3)}, Reason.BATCHES_DISAGREE),
         ({"within": within(0.1, -0.4, 0.1, 0.005)}, Reason.BATCHES_DISAGREE),
         ({"within": within(0.1, -0.4, 0.1, 0.2)}, Reason.CLEAR),
         ({"within": within(0.45, -0.05, 0.1, 0.001)}, Reason.CLEAR),
-        ({"silence": Silence(30, -1.0)}, Reason.DEPENDS_ON_SILENT),
-        ({"silence": Silence(30, 0.0)}, Reason.DEPENDS_ON_SILENT),
-        ({"silence": Silence(30, 0.1)}, Reason.CLEAR),
+        ({"silent": 30, "lost_points": -1.0}, Reason.DEPENDS_ON_SILENT),
+        ({"silent": 30, "lost_points": 0.0}, Reason.DEPENDS_ON_SILENT),
+        ({"silent": 30, "lost_points": 0.1}, Reason.CLEAR),
     ],
 )
 def test_the_reason_of_a_decision(changes: dict[str, object], reason: Reason) -> None:
@@ -113,17 +103,15 @@ def test_the_reason_of_a_decision(changes: dict[str, object], reason: Reason) ->
 
 @pytest.mark.parametrize(("lost", "is_said"), [(2.0, True), (2.6, False)])
 def test_a_claim_that_silent_tanks_would_blur_says_so(lost: float, is_said: bool) -> None:
-    found = a_finding(silence=Silence(30, lost))
+    found = a_finding(silent=30, lost_points=lost)
     assert found.reason is Reason.CLEAR
-    assert ("if every silent tank lost all its fish" in note_of(found, Bend())) is is_said
+    assert ("if every silent tank lost all its fish" in note_of(found)) is is_said
 
 
 def test_a_difference_to_the_worse_is_decided_alike() -> None:
-    found = a_finding()
-    worse = replace(found.contrast, points=-7.0, log_odds=-0.5)
-    turned = replace(found, contrast=worse, within=within(-0.48, 0.02, 0.11, 0.7))
-    assert decided(replace(turned, silence=Silence(3, -6.5))).reason is Reason.CLEAR
-    assert decided(replace(turned, silence=Silence(3, 1.0))).reason is Reason.DEPENDS_ON_SILENT
+    turned = replace(a_finding(within=within(-0.48, 0.02, 0.11, 0.7)), points=-7.0, log_odds=-0.5)
+    assert replace(turned, silent=3, lost_points=-6.5).reason is Reason.CLEAR
+    assert replace(turned, silent=3, lost_points=1.0).reason is Reason.DEPENDS_ON_SILENT
 
 
 def test_a_stage_is_no_surer_than_the_whole_stay() -> None:
@@ -136,28 +124,36 @@ def test_a_stage_is_no_surer_than_the_whole_stay() -> None:
     assert [one.p_family for one in alone] == [0.002, 0.002]
 
 
+def test_where_the_whole_stay_was_not_fitted_what_has_no_p_value_stays_without() -> None:
+    stages = [replace(a_finding(p_family=np.nan), outcome=outcome) for outcome in ("hatch", "hatch_to_release")]
+    assert {one.reason for one in gated(stages, "delivered_to_release")} == {Reason.NO_INTERVAL}
+
+
 def test_a_stage_whose_whole_stay_cannot_be_told_is_not_claimed() -> None:
     main = replace(a_finding(), p_family=np.nan)
     found = gated([replace(a_finding(), outcome="hatch"), main], "delivered_to_release")
     assert found[0].reason is not Reason.CLEAR
 
 
+def claims_of(*findings: Finding) -> list[Claim]:
+    return effect_claims(effect_rows(findings, pd.DataFrame(columns=METHOD_COLUMNS), 60, 60))
+
+
 def test_a_claim_says_what_was_found() -> None:
-    claim = claim_of(a_finding())
+    claim, step = claims_of(a_finding(), replace(a_finding(), factor=TEMPERATURE))
     assert (claim.kind, claim.subject, claim.level, claim.reference) == (
         ClaimKind.PRACTICE_DIFFERS, "light_cover", "yes", "no",
     )  # fmt: skip
     assert (claim.estimate, claim.unit, claim.comparisons, claim.decision) == (7.0, "points", 20, Decision.CLAIMED)
     assert claim.low < claim.estimate < claim.high
-    step = replace(a_finding(), contrast=replace(a_finding().contrast, factor=TEMPERATURE))
-    assert claim_of(step).kind is ClaimKind.TEMPERATURE_DIFFERS
+    assert step.kind is ClaimKind.TEMPERATURE_DIFFERS
 
 
 def test_silent_tanks_that_lost_all_lower_their_level() -> None:
-    silent = SilentTanks({"light_cover": {"no": 0.0, "yes": 0.5}}, {"light_cover": {"no": 0, "yes": 12}})
+    silent = {("light_cover", "no"): (0, 0.0), ("light_cover", "yes"): (12, 0.5)}
     shares = {"no": Average(0.8, np.empty(0)), "yes": Average(0.9, np.empty(0))}
-    found = silent.beside(a_finding().contrast, shares)
-    assert found == Silence(12, pytest.approx(100 * (0.9 * 0.5 - 0.8)))
+    found = beside_silent(a_finding(), silent, shares)
+    assert (found.silent, found.lost_points) == (12, pytest.approx(100 * (0.9 * 0.5 - 0.8)))
 
 
 def practised(seed: int, effect_points: float = 0.0) -> pd.DataFrame:
@@ -201,6 +197,5 @@ def test_a_practice_of_tanks_that_fell_silent_depends_on_them() -> None:
 
 @pytest.mark.parametrize(("outcome", "is_said"), [("hatch", True), ("hatch_to_release", False)])
 def test_a_degree_at_hatch_is_told_with_what_the_counts_miss(outcome: str, is_said: bool) -> None:
-    found = a_finding()
-    degree = replace(found, outcome=outcome, contrast=replace(found.contrast, factor=TEMPERATURE))
-    assert ("dead eggs that nobody counted pass for hatched" in note_of(degree, Bend())) is is_said
+    degree = replace(a_finding(), outcome=outcome, factor=TEMPERATURE)
+    assert ("dead eggs that nobody counted pass for hatched" in note_of(degree)) is is_said

@@ -54,9 +54,9 @@ def test_within_batches_by_one_step_is_the_fit_with_batch_means(tanks: pd.DataFr
         groups=GROUPS, small_sample=True,
     )  # fmt: skip
     contrasts = factor_contrasts(model, "gravel_practice", model.averages_of("gravel_practice"))
-    found = within_batches(model, contrasts)
+    found = {one.level: one.within for one in within_batches(model, contrasts)}
     for level in ("gravel", "single_layer_stones"):
-        want, got = fit.effects.loc[f"gravel_practice[T.{level}]"], found["gravel_practice", level]
+        want, got = fit.effects.loc[f"gravel_practice[T.{level}]"], found[level]
         assert abs(got.log_odds - want["estimate"]) < ONE_STEP * want["std_error"]
         assert got.error == pytest.approx(want["std_error"], rel=0.05)
         assert got.p_between == pytest.approx(fit.effects.loc[f"mean_{level}", "p_value"], abs=0.05)
@@ -89,7 +89,7 @@ def test_a_factor_is_inflated_as_its_column_regressed_on_the_others_says(model: 
     species = found.inflation.set_index("factor").loc["species"]
     assert species["gvif"] == pytest.approx(float(np.sum((own - own.mean()) ** 2) / np.sum(left**2)))
     assert found.condition_number > 1.0
-    assert set(found.spreads["group"]) == set(model.groups)
+    assert set(found.normality["group"]) == set(model.groups)
 
 
 def test_inflation_and_condition_number_of_longley(golden) -> None:

@@ -8,8 +8,8 @@ to share the outcomes out; regions fit a factor of their own by `code_factor`, `
 from __future__ import annotations
 
 from broodyear.survival.practices.factors import PRACTICES, Practice, available, practice_named
-from broodyear.survival.practices.findings import Finding
-from broodyear.survival.practices.report import (
+from broodyear.survival.practices.levels import PRACTICE_COLUMNS
+from broodyear.survival.practices.outcome import (
     MODELS,
     EffectsReport,
     effects_report,
@@ -17,7 +17,7 @@ from broodyear.survival.practices.report import (
     outcomes_in,
     report_from,
 )
-from broodyear.survival.practices.tables import EFFECT_COLUMNS, PRACTICE_COLUMNS
+from broodyear.survival.practices.tables import EFFECT_COLUMNS
 
 __all__ = [
     "EFFECT_COLUMNS",
@@ -25,7 +25,6 @@ __all__ = [
     "PRACTICES",
     "PRACTICE_COLUMNS",
     "EffectsReport",
-    "Finding",
     "Practice",
     "available",
     "effects_report",

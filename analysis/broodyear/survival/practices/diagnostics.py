@@ -1,5 +1,5 @@
-"""What a careful reader asks of the fit behind a page: collinearity, residuals, single sites, random
-intercepts."""
+"""What a careful reader asks of the fit behind a page: collinearity, residuals, single sites, random intercepts,
+and whether temperature acts in a straight line."""
 
 from __future__ import annotations
 
@@ -10,13 +10,27 @@ import numpy as np
 import pandas as pd
 
 from broodyear.statistics.normality import moment, shapiro_wilk_p
-from broodyear.statistics.numbers import FloatArray, IntArray, binomial_cdf, expit, level_sums, normal_nodes
+from broodyear.statistics.numbers import (
+    FloatArray,
+    IntArray,
+    binomial_cdf,
+    expit,
+    level_sums,
+    normal_nodes,
+    p_words,
+)
+from broodyear.survival.averaging import average_over_groups
 from broodyear.survival.practices.findings import TEMPERATURE
 from broodyear.survival.practices.model import AdjustedModel
 from broodyear.survival.result import SurvivalFit
 
 MOST_LEVELS = 5000  # beyond which the test's p value is not worked out exactly: every second, third … is looked at
 FEWEST_LEVELS = 8  # of a group, below which normality cannot be looked at
+#: Places of the knots among the temperatures (Harrell 2015, Regression Modeling Strategies, table 2.3: four
+#: knots).
+KNOTS = (0.05, 0.35, 0.65, 0.95)
+POINTS = 21
+CURVED_BELOW = 0.05
 SEED = 20_080_301  # of the draws inside the steps of the residuals: the same records give the same page
 
 
@@ -29,7 +43,7 @@ class FitDiagnostics:
     residuals: season, tank_id, site_id, fitted_pct, temp_c, residual (randomised quantile, standard normal when
     the model holds). influence: site_id, tanks, largest_shift (in standard errors, without the site), factor.
     normality: group, levels, skewness, excess_kurtosis, p_value. dispersion: Pearson, 1 when tanks vary as the
-    model says; spreads: group, sd.
+    model says.
     """
 
     outcome: str
@@ -39,7 +53,6 @@ class FitDiagnostics:
     influence: pd.DataFrame
     normality: pd.DataFrame
     dispersion: float
-    spreads: pd.DataFrame
 
 
 def diagnose(model: AdjustedModel, outcome: str) -> FitDiagnostics:
@@ -55,7 +68,6 @@ def diagnose(model: AdjustedModel, outcome: str) -> FitDiagnostics:
         influence=site_influence(model),
         normality=random_effect_normality(fit).reset_index(),
         dispersion=pearson / max(len(matrix) - matrix.shape[1], 1),
-        spreads=fit.group_sd.rename_axis("group").reset_index(),
     )
 
 
@@ -156,3 +168,70 @@ def random_effect_normality(fit: SurvivalFit) -> pd.DataFrame:
             "p_value": shapiro_wilk_p(tested) if enough else np.nan,
         }
     return pd.DataFrame.from_dict(rows, orient="index").rename_axis("group")
+
+
+@dataclass(frozen=True)
+class Bend:
+    """p_value: of a straight line against the spline, nan when it cannot be told; best_temp_c, best_pct: where
+    along the curve survival is highest, between the outer knots."""
+
+    p_value: float = np.nan
+    best_temp_c: float = np.nan
+    best_pct: float = np.nan
+
+    @property
+    def sentences(self) -> list[str]:
+        """Whether temperature acts in a straight line; none where it cannot be told."""
+        verb = "does not act in" if self.p_value < CURVED_BELOW else "is not shown to act in anything but"
+        said = f"Temperature {verb} a straight line ({p_words(self.p_value)})."
+        return [said] if np.isfinite(self.p_value) else []
+
+    @property
+    def beside_step(self) -> str:
+        """What stands beside the effect of one step where the line is none, else blank."""
+        if not self.p_value < CURVED_BELOW:
+            return ""
+        return (
+            f"not a straight line ({p_words(self.p_value)}): one step cannot stand for every temperature; by the"
+            f" curve survival is highest near {self.best_temp_c:.1f} °C, {self.best_pct:.0f} %"
+        )
+
+
+def bend_of(model: AdjustedModel, name: str, temps_c: FloatArray) -> Bend:
+    """A straight line in a covariate against a natural cubic spline; temps_c: one a row, nan where missing.
+
+    A Wald test (F, Satterthwaite's degrees of freedom) of the spline's further columns in the working model.
+    """
+    from scipy.special import fdtrc
+
+    known = np.isfinite(temps_c)
+    knots = np.quantile(temps_c[known], KNOTS)
+    if len(np.unique(knots)) < len(KNOTS):
+        return Bend()
+    further = np.where(known[:, None], spline_columns(np.where(known, temps_c, 0.0), knots), 0.0)
+    wider, plain, size = model.working.with_columns(further), model.working.plain, further.shape[1]
+    if wider is None or not model.columns.own(name).size:
+        return Bend()
+    own = wider.coefficients[-size:]
+    ratio = float(own @ np.linalg.solve(wider.covariance[-size:, -size:], own)) / size
+    degrees = min(wider.degrees(row) for row in np.eye(len(wider.coefficients))[-size:])
+    p_value = float(fdtrc(size, min(degrees, 1e9), ratio))
+    if not p_value < CURVED_BELOW:
+        return Bend(p_value)
+    moved = np.concatenate([model.fit.coefficients - plain.coefficients, np.zeros(size)]) + wider.coefficients
+    grid, matrix = np.linspace(knots[0], knots[-1], POINTS), np.hstack([model.fit.design.matrix, further])
+    line = [int(model.columns.own(name)[0]), *range(matrix.shape[1] - size, matrix.shape[1])]
+    rest = matrix @ moved - matrix[:, line] @ moved[line]
+    lines = np.column_stack([grid - temps_c[known].mean(), spline_columns(grid, knots)]) @ moved[line]
+    top = int(np.argmax(lines))
+    share = average_over_groups(rest + lines[top], model.fit.total_group_sd).share.mean()
+    return Bend(p_value, float(grid[top]), 100.0 * float(share))
+
+
+def spline_columns(values: FloatArray, knots: FloatArray) -> FloatArray:
+    """The columns of a restricted cubic spline beside the straight line, shape (values, knots − 2)."""
+    cubes = np.maximum(values[:, None] - knots, 0.0) ** 3
+    last, before, first = knots[-1], knots[-2], knots[:-2]
+    before_last = cubes[:, [-2]] * (last - first) / (last - before)
+    columns = cubes[:, :-2] - before_last + cubes[:, [-1]] * (before - first) / (last - before)
+    return np.asarray(columns / (last - knots[0]) ** 2, dtype=float)

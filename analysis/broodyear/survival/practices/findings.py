@@ -1,5 +1,4 @@
-"""Contrasts of an adjusted model with everything that decides them: their family, their batches, the silent tanks;
-and the claims they make.
+"""Contrasts of an adjusted model with everything that decides them: their family, their batches, the silent tanks.
 
 Within batches: the means of a factor's columns over the batch, added to the model, leave its own coefficients to
 comparisons within batches (Mundlak 1978, doi 10.2307/1913646); the coefficient of a mean is by how much batches
@@ -12,14 +11,14 @@ its reporting tanks are of all; that share is compared between levels with the o
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from broodyear.claims import Claim, ClaimKind, Reason, clear_or_not
-from broodyear.statistics.multiplicity import shrunken, single_step
+from broodyear.claims import Reason, clear_or_not
+from broodyear.statistics.multiplicity import no_surer, shrunken, single_step
 from broodyear.statistics.numbers import FloatArray, delta_errors, two_sided_p
 from broodyear.survival.averaging import Average, Difference, LogOdds
 from broodyear.survival.mixed.system import Precision
@@ -33,14 +32,29 @@ DIRECT = "room_type_direct"
 #: Both answers are said to differ at this p, when they lie this many standard errors apart.
 DIFFERS_BELOW = 0.01
 DIFFERS_BY = 1.0
+#: Factor and level -> tanks that fell silent, and their share with the other practices allowed for.
+SilentTanks = Mapping[tuple[str, str], tuple[int, float]]
 
 
 @dataclass(frozen=True, eq=False)
-class Contrast(Difference):
-    """One level against a reference, or one step of a measured covariate (reference blank).
+class Within(LogOdds):
+    """One contrast within batches; shift: from the answer of all tanks; p_between: that batches compared with
+    each other say the same."""
+
+    shift: float
+    p_between: float
+
+
+@dataclass(frozen=True, eq=False)
+class Finding(Difference):
+    """One level against a reference, or one step of a measured covariate (reference blank), and what decides it.
 
     typical_points: at a site and batch in the middle of the spread. direction: over the model's coefficients.
-    refused: why there is no estimate; partners: factors it cannot be told apart from, where that is why.
+    refused: why there is no estimate; partners: factors it cannot be told apart from, where that is why; why: the
+    model's own words then, or what a curve says beside a step. p_family: adjusted over the `comparisons` of the
+    outcome's family, and not below that of the whole stay, which is asked first; shrunken_points: for what is to
+    gain; adjusted_for: in words; silent: tanks with the level that fell silent; lost_points: the contrast had all
+    silent tanks lost every fish, nan for a step.
     """
 
     factor: str
@@ -48,22 +62,58 @@ class Contrast(Difference):
     reference: str
     tanks: int
     batches: int
+    outcome: str = ""
     typical_points: float = np.nan
     direction: FloatArray | None = None
     refused: Reason | None = None
     partners: tuple[str, ...] = ()
+    why: str = ""
+    adjusted_for: str = ""
+    within: Within | None = None
+    silent: int = 0
+    lost_points: float = np.nan
+    p_family: float = np.nan
+    comparisons: int = 0
+    shrunken_points: float = np.nan
 
     @property
     def key(self) -> tuple[str, str, str]:
         """Factor, level and reference, the same in every outcome."""
         return self.factor, self.level, self.reference
 
+    @property
+    def reason(self) -> Reason:
+        """Why it is claimed, or not."""
+        if self.refused is not None:
+            return self.refused
+        first = clear_or_not(self.p_family)
+        if first is not Reason.CLEAR:
+            return first
+        if self.is_otherwise_within:
+            return Reason.BATCHES_DISAGREE
+        # Whether it would turn, had every silent tank lost all its fish.
+        return Reason.DEPENDS_ON_SILENT if self.lost_points * self.points <= 0.0 else Reason.CLEAR
 
-def factor_contrasts(model: AdjustedModel, name: str, averages: Mapping[str, Average]) -> list[Contrast]:
+    @property
+    def is_otherwise_within(self) -> bool:
+        """Whether tanks of one batch contradict it: other in sign, or clearly not the same."""
+        if self.within is None:
+            return False
+        apart = abs(self.within.log_odds - self.log_odds) > DIFFERS_BY * self.error
+        opposite = self.within.log_odds * self.log_odds < 0.0
+        return apart and (opposite or self.within.p_between < DIFFERS_BELOW)
+
+    @property
+    def is_blurred(self) -> bool:
+        """Whether it would no longer be clear of zero, had every silent tank lost all its fish."""
+        return bool(np.sign(self.points) * self.lost_points - self.reach * self.points_error <= 0.0)
+
+
+def factor_contrasts(model: AdjustedModel, name: str, averages: Mapping[str, Average]) -> list[Finding]:
     """Every level of a factor that may be compared against its reference, refusals included."""
     factor, found = model.factors[name], []
     for level in factor.compared[1:]:
-        blank = Contrast(name, level, factor.reference, *factor.sizes[level])
+        blank = Finding(name, level, factor.reference, *factor.sizes[level])
         direction = model.direction(name, level)
         if not model.columns.is_estimable(direction):
             found.append(_confounded(model, blank, direction))
@@ -75,30 +125,30 @@ def factor_contrasts(model: AdjustedModel, name: str, averages: Mapping[str, Ave
     return found
 
 
-def step_contrast(model: AdjustedModel, name: str, level: str, tanks: int, batches: int, step: float) -> Contrast:
+def step_contrast(model: AdjustedModel, name: str, level: str, tanks: int, batches: int, step: float) -> Finding:
     """The effect of raising a measured covariate by a step in every row."""
-    blank, direction = Contrast(name, level, "", tanks, batches), model.columns.along(name, step)
+    blank, direction = Finding(name, level, "", tanks, batches), model.columns.along(name, step)
     if not model.columns.is_estimable(direction):
         return _confounded(model, blank, direction)
     vector, matrix = direction[model.columns.kept], model.fit.design.matrix
     return estimated(model, blank, vector, model.fit.average(matrix + vector), model.fit.average(matrix))
 
 
-def _confounded(model: AdjustedModel, blank: Contrast, direction: FloatArray) -> Contrast:
+def _confounded(model: AdjustedModel, blank: Finding, direction: FloatArray) -> Finding:
     partners = model.columns.partners(direction, blank.factor)
     return replace(blank, refused=Reason.CONFOUNDED, partners=partners)
 
 
 def estimated(
-    model: AdjustedModel, blank: Contrast, vector: FloatArray, first: Average, second: Average
-) -> Contrast:
+    model: AdjustedModel, blank: Finding, vector: FloatArray, first: Average, second: Average
+) -> Finding:
     """A contrast with its estimates, delta-method errors and degrees of freedom."""
     found = model.fit.difference(vector, first, second)
     typical = 100.0 * (first.typical - second.typical)
     return replace(blank, **vars(found), typical_points=typical, direction=vector)
 
 
-def correlation_of(model: AdjustedModel, contrasts: Iterable[Contrast]) -> FloatArray:
+def correlation_of(model: AdjustedModel, contrasts: Sequence[Finding]) -> FloatArray:
     """Correlation of the estimates of some contrasts of one model (log-odds), without those that have none."""
     vectors = np.array([contrast.direction for contrast in contrasts if contrast.direction is not None])
     if not vectors.size:
@@ -108,32 +158,13 @@ def correlation_of(model: AdjustedModel, contrasts: Iterable[Contrast]) -> Float
     return np.asarray(covariance / np.outer(errors, errors), dtype=float)
 
 
-@dataclass(frozen=True, eq=False)
-class Within(LogOdds):
-    """One contrast within batches; shift: from the answer of all tanks; p_between: that batches compared with
-    each other say the same."""
-
-    shift: float
-    p_between: float
-
-    def disagrees(self, contrast: Contrast) -> bool:
-        """Whether tanks of one batch contradict the contrast: other in sign, or clearly not the same."""
-        apart = abs(self.log_odds - contrast.log_odds) > DIFFERS_BY * contrast.error
-        opposite = self.log_odds * contrast.log_odds < 0.0
-        return apart and (opposite or self.p_between < DIFFERS_BELOW)
-
-
-def within_batches(model: AdjustedModel, contrasts: list[Contrast]) -> dict[tuple[str, str], Within]:
-    """Contrasts of the model within batches, by factor and level; without those that no batch can tell."""
-    told = [contrast for contrast in contrasts if contrast.direction is not None and "batch_id" in model.groups]
-    found: dict[tuple[str, str], Within] = {}
-    for name in dict.fromkeys(contrast.factor for contrast in told):
+def within_batches(model: AdjustedModel, contrasts: Sequence[Finding]) -> list[Finding]:
+    """The contrasts of the model with their answers within batches, where batches can tell."""
+    wider: dict[str, Precision | None] = {}
+    for name in {one.factor for one in contrasts if one.direction is not None and "batch_id" in model.groups}:
         means = batch_means(model.rows["batch_id"], model.columns.matrix[:, model.columns.places[name]])
-        wider = model.working.with_columns(means)
-        if wider is not None:
-            own = [contrast for contrast in told if contrast.factor == name]
-            found |= {(name, contrast.level): _within(model, contrast, wider) for contrast in own}
-    return found
+        wider[name] = model.working.with_columns(means)
+    return [replace(one, within=_within(model, one, wider.get(one.factor))) for one in contrasts]
 
 
 def batch_means(batch: pd.Series, columns: FloatArray) -> FloatArray:
@@ -144,9 +175,10 @@ def batch_means(batch: pd.Series, columns: FloatArray) -> FloatArray:
     return np.asarray(means - means.mean(axis=0), dtype=float)
 
 
-def _within(model: AdjustedModel, contrast: Contrast, wider: Precision) -> Within:
-    assert contrast.direction is not None
+def _within(model: AdjustedModel, contrast: Finding, wider: Precision | None) -> Within | None:
     direction, place = contrast.direction, model.columns.places[contrast.factor]
+    if direction is None or wider is None:
+        return None
     longer, between = np.zeros((2, len(wider.coefficients)))
     longer[: len(direction)] = direction
     whole = np.zeros(model.columns.matrix.shape[1])
@@ -163,80 +195,34 @@ def _within(model: AdjustedModel, contrast: Contrast, wider: Precision) -> Withi
     )
 
 
-@dataclass(frozen=True)
-class Silence:
-    """silent: tanks with the level that fell silent; lost_points: the contrast had all silent tanks lost every
-    fish."""
-
-    silent: int
-    lost_points: float
-
-    def undoes(self, contrast: Contrast) -> bool:
-        """Whether the contrast would turn, had every silent tank lost all its fish."""
-        return self.lost_points * contrast.points <= 0.0
-
-    def blurs(self, contrast: Contrast) -> bool:
-        """Whether the contrast would no longer be clear of zero then."""
-        side = np.sign(contrast.points)
-        return bool(side * self.lost_points - contrast.reach * contrast.points_error <= 0.0)
-
-
-@dataclass(frozen=True, eq=False)
-class SilentTanks:
-    """The share of silent tanks by factor and level, other practices allowed for.
-
-    shares: factor -> level -> share, empty where no tank fell silent; counts: the same, tanks.
-    """
-
-    shares: dict[str, dict[str, float]]
-    counts: dict[str, dict[str, int]]
-
-    def beside(self, contrast: Contrast, shares: Mapping[str, Average]) -> Silence:
-        """The bounds of a contrast of levels."""
-        silent, own = self.counts.get(contrast.factor, {}), self.shares.get(contrast.factor, {})
-        if contrast.level not in own:
-            return Silence(silent.get(contrast.level, 0), contrast.points)
-        kept = [(1.0 - own[level]) * shares[level].share for level in (contrast.level, contrast.reference)]
-        return Silence(silent.get(contrast.level, 0), 100.0 * (kept[0] - kept[1]))
-
-
 def silent_tanks(rows: pd.DataFrame, factors: Sequence[Factor]) -> SilentTanks:
-    """Shares and counts of silent tanks; rows: tanks with eggs, `is_silent` marked; factors: coded over them."""
-    silent = rows["is_silent"].to_numpy(dtype=float)
-    counts = {
-        factor.name: {level: int(silent[factor.codes == place].sum()) for place, level in enumerate(factor.levels)}
-        for factor in factors
-    }
-    if not silent.any():
-        return SilentTanks({}, counts)
-    columns = build_columns(len(rows), factors, {})
+    """Tanks that fell silent by factor and level; their share is nan where no tank did.
+
+    rows: tanks with eggs, `is_silent` marked; factors: coded over them.
+    """
+    silent, found = rows["is_silent"].to_numpy(dtype=float), {}
+    columns = build_columns(len(rows), {factor.name: factor for factor in factors})
     weights = np.zeros(columns.matrix.shape[1])
     weights[columns.kept] = np.linalg.lstsq(columns.kept_matrix, silent, rcond=None)[0]
-    fitted, shares = columns.matrix @ weights, {}
+    fitted = columns.matrix @ weights
     for factor in factors:
         own = weights[columns.places[factor.name]]
-        rest = float(np.mean(fitted - factor.columns @ own))
-        levels = np.clip(rest + factor.dummies @ own, 0.0, 1.0)
-        shares[factor.name] = dict(zip(factor.levels, map(float, levels), strict=True))
-    return SilentTanks(shares, counts)
+        shares = np.clip(float(np.mean(fitted - factor.columns @ own)) + factor.dummies @ own, 0.0, 1.0)
+        for place, level in enumerate(factor.levels):
+            number = int(silent[factor.codes == place].sum())
+            found[factor.name, level] = number, float(shares[place]) if silent.any() else np.nan
+    return found
 
 
-@dataclass(frozen=True, eq=False)
-class Finding:
-    """A contrast of one outcome and what was found of it.
-
-    p_family: adjusted over the `comparisons` of the outcome's family, and not below that of the whole stay, which
-    is asked first; shrunken_points: for what is to gain; within: nan-free or None; reason: the decision's.
-    """
-
-    outcome: str
-    contrast: Contrast
-    within: Within | None = None
-    silence: Silence | None = None
-    p_family: float = np.nan
-    comparisons: int = 0
-    shrunken_points: float = np.nan
-    reason: Reason = Reason.NO_INTERVAL
+def beside_silent(contrast: Finding, silent: SilentTanks, averages: Mapping[str, Average]) -> Finding:
+    """A contrast of levels with what silent tanks could make of it; averages: survival by level."""
+    if contrast.refused is not None:
+        return contrast
+    levels = contrast.level, contrast.reference
+    (number, own), (_, others) = (silent.get((contrast.factor, level), (0, np.nan)) for level in levels)
+    kept = [(1.0 - share) * averages[level].share for level, share in zip(levels, (own, others), strict=True)]
+    lost_points = contrast.points if np.isnan(own) else 100.0 * (kept[0] - kept[1])
+    return replace(contrast, silent=number, lost_points=lost_points)
 
 
 def as_family(findings: Sequence[Finding], correlation: FloatArray) -> list[Finding]:
@@ -244,76 +230,31 @@ def as_family(findings: Sequence[Finding], correlation: FloatArray) -> list[Find
 
     correlation: of the estimates of those with an estimate, in their order.
     """
-    told = [place for place, finding in enumerate(findings) if finding.contrast.refused is None]
-    contrasts = [findings[place].contrast for place in told]
-    p_family = single_step([contrast.p_value for contrast in contrasts], correlation)
-    points, errors = ([getattr(one, name) for one in contrasts] for name in ("points", "points_error"))
-    drawn, found = shrunken(np.array(points), np.array(errors)), list(findings)
-    for place, p, small in zip(told, p_family, drawn, strict=True):
+    told = [place for place, finding in enumerate(findings) if finding.refused is None]
+    p_values, points, errors = (
+        np.array([getattr(findings[place], name) for place in told], dtype=float)
+        for name in ("p_value", "points", "points_error")
+    )
+    p_family, found = single_step(p_values, correlation), list(findings)
+    comparisons = int(np.isfinite(p_family).sum())
+    for place, p, small in zip(told, p_family, shrunken(points, errors), strict=True):
         found[place] = replace(
-            found[place],
-            p_family=float(p), shrunken_points=float(small), comparisons=int(np.isfinite(p_family).sum()),
-        )  # fmt: skip
-    return [decided(finding) for finding in found]
-
-
-def decided(finding: Finding) -> Finding:
-    """The finding with the reason of its decision."""
-    return replace(finding, reason=_reason(finding))
-
-
-def _reason(finding: Finding) -> Reason:
-    contrast = finding.contrast
-    if contrast.refused is not None:
-        return contrast.refused
-    first = clear_or_not(finding.p_family)
-    if first is not Reason.CLEAR:
-        return first
-    if finding.within is not None and finding.within.disagrees(contrast):
-        return Reason.BATCHES_DISAGREE
-    if finding.silence is not None and finding.silence.undoes(contrast):
-        return Reason.DEPENDS_ON_SILENT
-    return Reason.CLEAR
+            found[place], p_family=float(p), shrunken_points=float(small), comparisons=comparisons
+        )
+    return found
 
 
 def gated(findings: Sequence[Finding], main_outcome: str) -> list[Finding]:
     """Findings of single stages no surer than that of the whole stay, so that all outcomes together err as one.
 
-    The whole stay is asked first; which stage a difference belongs to is asked only where there is one (a fixed
-    sequence of hypotheses: Maurer, Hothorn & Lehmacher 1995). Where the whole stay was not fitted, each p value
-    is multiplied by the number of outcomes.
+    The whole stay is asked first; which stage a difference belongs to is asked only where there is one. Where the
+    whole stay was not fitted, each p value is multiplied by the number of outcomes.
     """
-    main = {finding.contrast.key: finding.p_family for finding in findings if finding.outcome == main_outcome}
-    outcomes = len({finding.outcome for finding in findings})
-    found = []
+    main = {finding.key: finding.p_family for finding in findings if finding.outcome == main_outcome}
+    outcomes, found = len({finding.outcome for finding in findings}), []
     for finding in findings:
         p_family = finding.p_family
-        if not main:
-            p_family = min(1.0, p_family * outcomes)
-        elif finding.outcome != main_outcome:
-            gate = main.get(finding.contrast.key, np.nan)
-            p_family = max(p_family, gate if np.isfinite(gate) else 1.0) if np.isfinite(p_family) else p_family
-        found.append(decided(replace(finding, p_family=p_family)))
+        if finding.outcome != main_outcome:
+            p_family = float(no_surer(p_family, main.get(finding.key, np.nan) if main else None, outcomes))
+        found.append(replace(finding, p_family=p_family))
     return found
-
-
-def claim_of(finding: Finding) -> Claim:
-    """The claim a finding makes, or looked for and does not make."""
-    contrast = finding.contrast
-    step = contrast.factor == TEMPERATURE
-    return Claim(
-        kind=ClaimKind.TEMPERATURE_DIFFERS if step else ClaimKind.PRACTICE_DIFFERS,
-        subject=contrast.factor,
-        reason=finding.reason,
-        level=contrast.level,
-        reference=contrast.reference,
-        outcome=finding.outcome,
-        estimate=contrast.points,
-        low=contrast.points_low,
-        high=contrast.points_high,
-        unit="points",
-        p_value=contrast.p_value,
-        p_family=finding.p_family,
-        comparisons=finding.comparisons,
-        section="practices",
-    )

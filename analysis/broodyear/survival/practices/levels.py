@@ -1,27 +1,22 @@
-"""Practices level by level: adjusted survival, the difference from the tanks of all other levels, combinations,
-and what a level goes together with, so that nobody reads a difference as its effect alone."""
+"""The rows of practices.csv: adjusted survival level by level, the difference from the tanks of all other levels,
+combinations, and what a level goes together with, so that nobody reads a difference as its effect alone."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
 from broodyear.claims import Reason
-from broodyear.statistics.numbers import (
-    FloatArray,
-    IntArray,
-    critical_values,
-    delta_errors,
-    share_limits,
-    two_sided_p,
-)
+from broodyear.statistics.numbers import FloatArray, critical_values, delta_errors, share_limits, two_sided_p
 from broodyear.survival.averaging import Average, Held, average_over_groups
 from broodyear.survival.mixed.system import inverse_times
 from broodyear.survival.practices.factors import (
     COUNT_COLUMNS,
+    PRACTICES,
     UNKNOWN,
     Factor,
     OutcomeRows,
@@ -30,8 +25,9 @@ from broodyear.survival.practices.factors import (
     level_counts,
     practice_named,
 )
-from broodyear.survival.practices.findings import Within
-from broodyear.survival.practices.model import AdjustedModel, build_columns
+from broodyear.survival.practices.findings import Finding
+from broodyear.survival.practices.model import AdjustedModel
+from broodyear.survival.practices.tables import in_words, note_of
 
 COMBINED = "room_and_gravel"
 ROOM, GRAVEL = "room_type", "gravel_practice"
@@ -40,7 +36,12 @@ ESTIMATE_COLUMNS = [
     "adjusted_pct", "adjusted_low", "adjusted_high", "difference_points", "difference_low", "difference_high",
     "p_value",
 ]  # fmt: skip
-LEVEL_COLUMNS = ["practice", *COUNT_COLUMNS, *ESTIMATE_COLUMNS, "within_batch_points", "reason", "together"]
+PRACTICE_COLUMNS = [
+    "practice", "level", *(practice.name for practice in PRACTICES), "other_practice", "outcome",
+    *COUNT_COLUMNS[1:], *ESTIMATE_COLUMNS, "within_batch_points", "note",
+]  # fmt: skip
+#: An answer within batches is worth a word when it lies this many points from the other.
+POINTS_APART = 3.0
 #: A circumstance is named when its share differs by this many points between a level's tanks and the others.
 NOTABLE_POINTS = 25.0
 MOST_NAMED = 2
@@ -49,44 +50,71 @@ CONTEXT = (
 )  # fmt: skip
 
 
-def practice_rows(
+def practice_table(
     rows: OutcomeRows,
     model: AdjustedModel | None,
     averages: Mapping[str, Mapping[str, Average]],
-    within: Mapping[tuple[str, str], Within],
+    findings: Sequence[Finding],
+    refusal: str = "",
 ) -> pd.DataFrame:
-    """LEVEL_COLUMNS: one row per practice and level as recorded, combinations of room and gravel first.
+    """PRACTICE_COLUMNS: one row per practice and level as recorded, combinations of room and gravel first.
 
-    reason: of a level without an estimate, else blank; together: what its tanks share more often than the others.
+    findings: of the outcome's contrasts; refusal: why no model was fitted.
     """
-    parts, context = [], context_of(rows.used)
+    context, tables = _context_of(rows.used), []
     if {ROOM, GRAVEL} <= set(rows.factors):
         values = combined(rows.used)
         both = code_factor(rows.used, COMBINED, values, level_counts(rows.used, values))
         found = _combination_estimates(model, both) if model is not None and both.is_comparable else None
-        parts.append(_table(rows, both, found))
+        tables.append(_levels(rows, both, found))
     for name, factor in rows.factors.items():
-        known = model is not None and name in averages
-        table = _table(rows, factor, level_estimates(model, factor, averages[name]) if model and known else None)
-        if model and known:
-            table["within_batch_points"] = table["level"].map(_within_points(model, factor, within))
-        together = goes_together_with(name, rows.values[name], practice_named(name).column, context)
-        table["together"] = [together.get(str(level), "") for level in table["level"]]
-        parts.append(table)
-    filled = [part for part in parts if len(part)]
-    return pd.concat(filled, ignore_index=True)[LEVEL_COLUMNS] if filled else pd.DataFrame(columns=LEVEL_COLUMNS)
+        told = model if name in averages else None
+        table = _levels(rows, factor, level_estimates(told, factor, averages[name]) if told else None)
+        within = _within_points(told, factor, findings) if told else {}
+        together = goes_together_with(rows.values[name], {name, practice_named(name).column}, context)
+        said = [together.get(str(level), "") for level in table["level"]]
+        tables.append(table.assign(within_batch_points=table["level"].map(within), together=said))
+    filled = [table for table in tables if len(table)]
+    if not filled:
+        return pd.DataFrame(columns=PRACTICE_COLUMNS)
+    table = pd.concat(filled, ignore_index=True).assign(outcome=rows.outcome)
+    table = table.reindex(columns=[*PRACTICE_COLUMNS, "reason", "together"])
+    is_both, parts = table["practice"] == COMBINED, table["level"].str.split(JOINT, n=1)
+    for practice in PRACTICES:
+        table[practice.name] = table["level"].where(table["practice"] == practice.name, "")
+    for place, name in enumerate((ROOM, GRAVEL)):
+        table[name] = table[name].where(~is_both, parts.str[place])
+    records = table.to_dict("records")
+    others = [f"{in_words(row['practice'])}: {row['level']}" for row in records]
+    table["other_practice"] = np.where(table["practice"].isin([COMBINED, ROOM, GRAVEL]), "", others)
+    table["note"] = [_note(row, rows, findings, refusal) for row in records]
+    return table[PRACTICE_COLUMNS]
 
 
-def _table(rows: OutcomeRows, factor: Factor, estimates: pd.DataFrame | None) -> pd.DataFrame:
-    """LEVEL_COLUMNS of one factor, but for what is found within batches and what it goes together with."""
-    blank = dict.fromkeys([*ESTIMATE_COLUMNS, "within_batch_points"], np.nan)
-    table = factor.counts.assign(practice=factor.name, **blank, together="")
-    if estimates is not None:
-        table[ESTIMATE_COLUMNS] = estimates.reindex(table["level"]).to_numpy()
+def _levels(rows: OutcomeRows, factor: Factor, estimates: pd.DataFrame | None) -> pd.DataFrame:
+    """Counts and ESTIMATE_COLUMNS of one factor's levels; reason: of a level without an estimate, else blank."""
     other = "" if factor.is_comparable else str(Reason.ONE_LEVEL)
     other = str(Reason.TOO_FEW_TANKS) if factor.name in rows.waiting else other
-    table["reason"] = [str(factor.refused.get(level, other)) for level in table["level"]]
-    return table
+    reasons = [str(factor.refused.get(level, other)) for level in factor.counts["level"]]
+    table = factor.counts.assign(practice=factor.name, reason=reasons, together="")
+    return table if estimates is None else table.join(estimates, on="level")
+
+
+def _note(row: Mapping[Any, Any], rows: OutcomeRows, findings: Sequence[Finding], refusal: str) -> str:
+    """The note of a row of practices.csv."""
+    name, level, parts = row["practice"], row["level"], []
+    if row["reason"]:
+        sizes = int(row["tanks"]), int(row["batches"])
+        parts.append(note_of(Finding(name, level, "", *sizes, refused=Reason(row["reason"]))))
+    elif np.isnan(row["difference_points"]):  # tanks enough, and no estimate all the same
+        own = (one for one in findings if one.factor == name and level in (one.level, one.reference))
+        unknown = refusal.rstrip(".") or "cannot be told apart from what it goes together with"
+        parts.append(next((note_of(one) for one in own if one.refused is not None), unknown))
+    if abs(row["within_batch_points"] - row["difference_points"]) >= POINTS_APART:
+        parts.append(f"within batches the difference is {row['within_batch_points']:+.1f} points")
+    blank = rows.factors[name].blank if name in rows.factors else 0
+    tail = f"{blank} tank-seasons without this record have a level of their own" if blank else ""
+    return "; ".join(part for part in (*parts, str(row["together"]), tail) if part)
 
 
 def level_estimates(model: AdjustedModel, factor: Factor, averages: Mapping[str, Average]) -> pd.DataFrame:
@@ -113,14 +141,32 @@ def estimates_of(
     share, gradient = (np.array([getattr(one, name) for one in shares.values()]) for name in ("share", "gradient"))
     contrast = against_the_rest(factor.tanks_of(levels))
     degrees = np.array([degrees_of(one) for one in contrast @ np.array(directions)])
-    reach = critical_values(degrees)
-    low, high = share_limits(share, delta_errors(gradient, covariance), reach)
-    points, error = 100.0 * contrast @ share, 100.0 * delta_errors(contrast @ gradient, covariance)
+    points_error = 100.0 * delta_errors(contrast @ gradient, covariance)
+    columns = estimate_columns(share, delta_errors(gradient, covariance), contrast, points_error, degrees)
+    return pd.DataFrame(columns, index=pd.Index(levels, name="level"), columns=ESTIMATE_COLUMNS)
+
+
+def estimate_columns(
+    share: FloatArray,
+    error: FloatArray,
+    contrast: FloatArray,
+    points_error: FloatArray,
+    degrees: FloatArray,
+    ratio: FloatArray | None = None,
+) -> FloatArray:
+    """ESTIMATE_COLUMNS of levels, shape (levels, 7).
+
+    share, error: mean survival (0–1) and its standard error; contrast: each level against others, points_error of
+    it in percentage points, with degrees of freedom; ratio: what the p value is of, where not points over error.
+    """
+    reach, points = critical_values(degrees), 100.0 * contrast @ share
+    low, high = share_limits(share, error, reach)
+    tested = points / np.maximum(points_error, 1e-12) if ratio is None else ratio
     columns = [
-        100.0 * share, 100.0 * low, 100.0 * high, points, points - reach * error, points + reach * error,
-        two_sided_p(points / np.maximum(error, 1e-12), degrees),
+        100.0 * share, 100.0 * low, 100.0 * high, points, points - reach * points_error,
+        points + reach * points_error, two_sided_p(tested, degrees),
     ]  # fmt: skip
-    return pd.DataFrame(np.column_stack(columns), index=pd.Index(levels, name="level"), columns=ESTIMATE_COLUMNS)
+    return np.column_stack(columns)
 
 
 def against_the_rest(tanks: ArrayLike) -> FloatArray:
@@ -133,15 +179,13 @@ def against_the_rest(tanks: ArrayLike) -> FloatArray:
     )
 
 
-def _within_points(
-    model: AdjustedModel, factor: Factor, within: Mapping[tuple[str, str], Within]
-) -> dict[str, float]:
+def _within_points(model: AdjustedModel, factor: Factor, findings: Sequence[Finding]) -> dict[str, float]:
     """Difference of each level from the others by tanks of the same batch; empty unless every level has one."""
     levels, name = factor.compared, factor.name
-    if len(levels) < 2 or any((name, level) not in within for level in levels[1:]):
+    shifts = {one.level: one.within.shift for one in findings if one.factor == name and one.within}
+    if len(levels) < 2 or not shifts.keys() >= set(levels[1:]):
         return {}
-    shifts = [0.0, *(within[name, level].shift for level in levels[1:])]
-    shares = [model.average_at(name, *one).share for one in zip(levels, shifts, strict=True)]
+    shares = [model.average_at(name, level, shifts.get(level, 0.0)).share for level in levels]
     points = 100.0 * against_the_rest(factor.tanks_of(levels)) @ np.array(shares)
     return dict(zip(levels, map(float, points), strict=True))
 
@@ -157,8 +201,7 @@ def _combination_estimates(model: AdjustedModel, factor: Factor) -> pd.DataFrame
 
     A combination is described, not tested: its parts are in the family.
     """
-    others = [one for name, one in model.factors.items() if name not in (ROOM, GRAVEL)]
-    columns = build_columns(len(model.rows), [*model.adjusters.values(), *others, factor], model.numbers)
+    columns = model.columns_with(factor, without=(ROOM, GRAVEL))
     matrix, own = columns.kept_matrix, columns.own(COMBINED)
     found = model.working.estimates(matrix, inverse_times(model.working.factor, matrix))
     shares, directions = {}, []
@@ -174,38 +217,36 @@ def _combination_estimates(model: AdjustedModel, factor: Factor) -> pd.DataFrame
     return estimates_of(factor, shares, directions, found.covariance, found.degrees)
 
 
-def context_of(rows: pd.DataFrame) -> dict[str, tuple[IntArray, list[str]]]:
-    """Context column -> the place of each row's value among all (−1 where blank), and these."""
-    values = {name: rows[name].astype(object) for name in CONTEXT if name in rows}
-    return {name: coded(one.where(one.notna() & (one != ""), None)) for name, one in values.items()}
+def _context_of(rows: pd.DataFrame) -> dict[tuple[str, str], FloatArray]:
+    """Every value of a context column -> whether each row has it, nan where that column is blank."""
+    found: dict[tuple[str, str], FloatArray] = {}
+    for name in (name for name in CONTEXT if name in rows):
+        codes, values = coded(rows[name].astype(object).where(rows[name].notna() & (rows[name] != ""), None))
+        marks = np.where((codes == UNKNOWN)[:, None], np.nan, np.eye(len(values) + 1)[codes])
+        found |= {(name, value): marks[:, place] for place, value in enumerate(values)}
+    return found
 
 
 def goes_together_with(
-    factor: str, values: pd.Series, hidden: str, context: Mapping[str, tuple[IntArray, list[str]]]
+    values: pd.Series, hidden: set[str], context: Mapping[tuple[str, str], FloatArray]
 ) -> dict[str, str]:
     """Per level, what its tanks share more often than the others, in words; empty where nothing stands out.
 
-    values: level per row, None where not recorded; hidden: the column that the factor is made from;
-    context: of `context_of`.
+    values: level per row, None where not recorded; hidden: context columns that are the factor itself.
     """
     codes, levels = coded(values)
-    found: dict[str, list[tuple[float, str]]] = {name: [] for name in levels}
-    for column, (other, names) in context.items():
-        known = (codes != UNKNOWN) & (other != UNKNOWN)
-        seen = np.unique(other[known])
-        if column in (factor, hidden) or len(seen) < 2:
-            continue
-        counts = np.bincount(codes[known] * len(names) + other[known], minlength=len(levels) * len(names))
-        table = counts.reshape(len(levels), len(names))[:, seen].astype(float)
-        for level, own in zip(levels, table, strict=True):
-            others = table.sum(axis=0) - own
-            if not own.sum() or not others.sum():
-                continue
-            own_pct, other_pct = 100.0 * own / own.sum(), 100.0 * others / others.sum()
-            most = int(np.argmax(own_pct - other_pct))
-            if own_pct[most] - other_pct[most] >= NOTABLE_POINTS:
-                words = f"{column} {names[seen[most]]}".replace("_", " ")
-                said = f"{words} in {own_pct[most]:.0f} % of these tanks, {other_pct[most]:.0f} % of others"
-                found[level].append((float(own_pct[most] - other_pct[most]), said))
-    named = {name: [said for _, said in sorted(those, reverse=True)[:MOST_NAMED]] for name, those in found.items()}
-    return {name: "goes together with " + "; ".join(said) if said else "" for name, said in named.items()}
+    marks, found = np.column_stack([np.zeros(len(values)), *context.values()]), {}
+    members = np.eye(len(levels) + 1)[:, :-1][codes].T  # the last row is where UNKNOWN points
+    number, of = members @ np.nan_to_num(marks), members @ np.isfinite(marks)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        own, others = 100.0 * number / of, 100.0 * (number.sum(0) - number) / (of.sum(0) - of)
+    for level, own_pct, other_pct in zip(levels, own[:, 1:], others[:, 1:], strict=True):
+        most: dict[str, tuple[float, str]] = {}
+        for (column, value), this, that in zip(context, own_pct, other_pct, strict=True):
+            is_notable = column not in hidden and this - that >= NOTABLE_POINTS
+            if is_notable and (column not in most or this - that > most[column][0]):
+                words = f"{column} {value}".replace("_", " ")
+                most[column] = this - that, f"{words} in {this:.0f} % of these tanks, {that:.0f} % of others"
+        said = [words for _, words in sorted(most.values(), reverse=True)[:MOST_NAMED]]
+        found[level] = "goes together with " + "; ".join(said) if said else ""
+    return found

@@ -76,15 +76,19 @@ class Columns:
         return np.flatnonzero((self.kept >= place.start) & (self.kept < place.stop)).astype(np.int64)
 
 
-def build_columns(rows: int, factors: Sequence[Factor], measured: Mapping[str, FloatArray]) -> Columns:
+#: What a model is made of, by name: factors, and measured covariates with one value a row.
+Parts = Mapping[str, Factor | FloatArray]
+
+
+def build_columns(rows: int, parts: Parts) -> Columns:
     """Intercept, measured covariates and factors side by side, and which of the columns make up others."""
-    parts, places, start = [np.ones((rows, 1))], {}, 1
-    named = {name: values[:, None] for name, values in measured.items()}
-    for name, part in (named | {factor.name: factor.columns for factor in factors}).items():
-        places[name] = slice(start, start + part.shape[1])
-        parts.append(part)
-        start += part.shape[1]
-    matrix = np.hstack(parts)
+    blocks, places, start = [np.ones((rows, 1))], {}, 1
+    for name, part in parts.items():
+        block = part.columns if isinstance(part, Factor) else part[:, None]
+        places[name] = slice(start, start + block.shape[1])
+        blocks.append(block)
+        start += block.shape[1]
+    matrix = np.hstack(blocks)
     kept, null = aliases(matrix, TOLD_APART)
     return Columns(matrix, places, kept, np.where(np.abs(null) < ESTIMABLE, 0.0, null))
 
@@ -124,29 +128,17 @@ class Working:
         )
 
 
-def working_model(fit: SurvivalFit) -> Working:
-    """The working model at the end of a mixed fit."""
-    rows, share = fit.design.rows, fit.fitted
-    weight = np.maximum(rows.trials * share * (1.0 - share), 1e-10)
-    response = np.log(share) - np.log1p(-share) + (rows.survived - rows.trials * share) / weight
-    sds = np.asarray(fit.group_sd, dtype=np.float64)
-    kept = np.flatnonzero(sds > 0) if sds.any() else np.arange(len(sds))  # without spreads V is W⁻¹
-    layout = lay_out([fit.design.groupings[place] for place in kept])
-    return Working(fit, response, factorise(layout, sds[kept], weight))
-
-
 @dataclass(frozen=True, eq=False)
 class AdjustedModel:
     """A fitted model of one outcome.
 
-    rows: the tank-seasons used. factors: those compared, by name; adjusters: factors only allowed for; numbers:
-    measured covariates. dropped: what has a coefficient without an end, left out of the model.
+    rows: the tank-seasons used. parts: all that it is made of; names: of the factors compared, others are only
+    allowed for. dropped: what has a coefficient without an end, left out of the model.
     """
 
     rows: pd.DataFrame
-    factors: Mapping[str, Factor]
-    adjusters: Mapping[str, Factor]
-    numbers: Mapping[str, FloatArray]
+    parts: Parts
+    names: tuple[str, ...]
     columns: Columns
     fit: SurvivalFit
     groups: tuple[str, ...]
@@ -154,8 +146,24 @@ class AdjustedModel:
 
     @cached_property
     def working(self) -> Working:
-        """The working model, for what would change with further columns."""
-        return working_model(self.fit)
+        """The working model at the end of the fit, for what would change with further columns."""
+        fit, rows, share = self.fit, self.fit.design.rows, self.fit.fitted
+        weight = np.maximum(rows.trials * share * (1.0 - share), 1e-10)
+        response = np.log(share) - np.log1p(-share) + (rows.survived - rows.trials * share) / weight
+        sds = np.asarray(fit.group_sd, dtype=np.float64)
+        kept = np.flatnonzero(sds > 0) if sds.any() else np.arange(len(sds))  # without spreads V is W⁻¹
+        layout = lay_out([fit.design.groupings[place] for place in kept])
+        return Working(fit, response, factorise(layout, sds[kept], weight))
+
+    @cached_property
+    def factors(self) -> dict[str, Factor]:
+        """The factors compared, by name."""
+        return {name: part for name in self.names if isinstance(part := self.parts[name], Factor)}
+
+    def columns_with(self, *further: Factor, without: tuple[str, ...] = ()) -> Columns:
+        """Its columns with further factors behind them, and without some of its own."""
+        own = {name: part for name, part in self.parts.items() if name not in without}
+        return build_columns(len(self.rows), own | {factor.name: factor for factor in further})
 
     def direction(self, name: str, level: str) -> FloatArray:
         """The difference of a level from the reference of its factor as a combination of all columns."""
@@ -202,24 +210,21 @@ def fit_adjusted(
     if not len(rows):
         raise Refused("No tank-season has what this model needs.")
     groups = _groups(rows)
-    adjusters = {factor.name: factor for factor in _adjusters(rows, groups)}
-    chosen = {factor.name: factor for factor in factors if len(factor.levels) > 1}
     # Thermal units at delivery in hundreds from their mean; where not recorded, at it.
     units = pd.to_numeric(rows[UNITS], errors="coerce").to_numpy(dtype=float) / 100.0 if UNITS in rows else None
-    measured = {**({} if units is None else centred(UNITS, units)), **(numbers or {})}
+    chosen = [factor for factor in factors if len(factor.levels) > 1]
+    parts: Parts = {
+        **({} if units is None else centred(UNITS, units)),
+        **(numbers or {}),
+        **{factor.name: factor for factor in (*_adjusters(rows, groups), *chosen)},
+    }
     dropped: list[str] = []
-    while True:
-        columns = build_columns(len(rows), [*adjusters.values(), *chosen.values()], measured)
-        guilty = _separated(rows, columns)
-        if not guilty:
-            break
+    while guilty := _separated(rows, columns := build_columns(len(rows), parts)):
         dropped += guilty
-        chosen, adjusters = (
-            {name: factor for name, factor in those.items() if name not in guilty} for those in (chosen, adjusters)
-        )
-        measured = {name: values for name, values in measured.items() if name not in guilty}
+        parts = {name: part for name, part in parts.items() if name not in guilty}
     fit = fit_design(design_of(rows, columns, groups), "mixed")
-    return AdjustedModel(rows, chosen, adjusters, measured, columns, fit, groups, tuple(dropped))
+    names = tuple(factor.name for factor in chosen if factor.name in parts)
+    return AdjustedModel(rows, parts, names, columns, fit, groups, tuple(dropped))
 
 
 def _groups(rows: pd.DataFrame) -> tuple[str, ...]:

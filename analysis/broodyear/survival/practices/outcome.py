@@ -1,23 +1,25 @@
-"""One outcome: its rows, its fit with all practices, and every contrast with what decides it."""
+"""One outcome: its rows, its fit with all practices, and every contrast with what decides it; and the whole report
+from all of them."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 from scipy.linalg import block_diag
 
-from broodyear.claims import Reason
-from broodyear.errors import BroodyearError
+from broodyear.claims import Claim, Reason
+from broodyear.errors import BroodyearError, NothingToAnalyse
+from broodyear.shown import ShownResult, Shows
 from broodyear.statistics.numbers import FloatArray
 from broodyear.survival.fit import fit_design
 from broodyear.survival.methods.separation import refuse_separation
-from broodyear.survival.practices.curve import Bend, bend_of
-from broodyear.survival.practices.diagnostics import FitDiagnostics, diagnose
+from broodyear.survival.practices.diagnostics import FitDiagnostics, bend_of, diagnose
 from broodyear.survival.practices.factors import (
     SET_POINT,
+    Factor,
     OutcomeRows,
     batch_factor,
     code_factor,
@@ -29,27 +31,35 @@ from broodyear.survival.practices.findings import (
     DIRECT,
     STEP_LEVEL,
     TEMPERATURE,
-    Contrast,
     Finding,
     SilentTanks,
     as_family,
+    beside_silent,
     correlation_of,
     factor_contrasts,
+    gated,
     silent_tanks,
     step_contrast,
     within_batches,
 )
-from broodyear.survival.practices.levels import ROOM, practice_rows
+from broodyear.survival.practices.levels import PRACTICE_COLUMNS, ROOM, practice_table
 from broodyear.survival.practices.model import (
-    UNITS,
     AdjustedModel,
-    build_columns,
     centred,
     design_of,
     fit_adjusted,
-    missing_of,
 )
-from broodyear.survival.tank_frame import MAIN_OUTCOME
+from broodyear.survival.practices.tables import (
+    METHOD_COLUMNS,
+    NOTE_COLUMNS,
+    adjusted_for,
+    effect_claims,
+    effect_rows,
+    estimates,
+    in_words,
+    model_notes,
+)
+from broodyear.survival.tank_frame import MAIN_OUTCOME, OUTCOMES, prepare
 
 #: Above this many tank-seasons the other methods are asked of the whole stay alone, so that a review stays quick.
 MOST_ROWS_FOR_EVERY_METHOD = 5000
@@ -58,122 +68,153 @@ OTHER_METHODS = ("beta_binomial", "quasi_binomial", "clustered", "exchangeable")
 TANKS_PER_BATCH = 4
 
 
-@dataclass(frozen=True)
-class ModelSummary:
-    """One model in words: allowed_for: columns it holds beside a factor, in the order of the model; notes: of its
-    fit; dropped: what was left out of it; blank: tanks at the level "not recorded" of its temperature."""
-
-    used: int
-    allowed_for: tuple[str, ...]
-    notes: tuple[str, ...]
-    dropped: tuple[str, ...]
-    blank: int
-
-    @classmethod
-    def of(cls, model: AdjustedModel) -> ModelSummary:
-        """Of a fitted model."""
-        names = [name for name, factor in model.factors.items() if len(factor.levels) > 1]
-        names += [name for name in (TEMPERATURE,) if name in model.numbers]
-        names += [name for name in (*model.adjusters, *model.groups) if name != "tank_season"]
-        names += [UNITS] if UNITS in model.numbers else []
-        blank = int(np.sum(model.numbers.get(missing_of(TEMPERATURE), 0.0)))
-        return cls(len(model.rows), tuple(names), model.fit.notes, model.dropped, blank)
-
-
-@dataclass(frozen=True, eq=False)
-class ByMethod:
-    """contrasts: (method, contrast); refused: method -> why; note: what batch was done about."""
-
-    contrasts: list[tuple[str, Contrast]]
-    refused: dict[str, str]
-    note: str
-
-
 @dataclass(frozen=True, eq=False)
 class OutcomeReport:
-    """What one outcome's fit says: findings of its family, practices level by level, methods, notes, diagnostics.
+    """What one of the MODELS of an outcome says, or both together.
 
-    given, used: tank-seasons; blanks: practice -> tank-seasons without it; total, direct: the two models; told:
-    how many of the findings were compared in the former (they come first); correlation: of their estimates.
+    given, used: tank-seasons; is_fitted: whether the model of all practices was; findings: of its family, the
+    first `told` of them compared; correlation: of their estimates; fits: NOTE_COLUMNS, one row per model; methods:
+    METHOD_COLUMNS; practices: PRACTICE_COLUMNS.
     """
 
-    outcome: str
     given: int
     used: int
-    left_out: dict[str, int]
-    waiting: tuple[str, ...]
-    blanks: dict[str, int]
     findings: list[Finding]
-    levels: pd.DataFrame
+    fits: pd.DataFrame
+    is_fitted: bool = True
     told: int = 0
     correlation: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
-    total: ModelSummary | None = None
-    direct: ModelSummary | None = None
-    refusal: str = ""
-    bend: Bend = field(default_factory=Bend)
-    methods: ByMethod | None = None
+    practices: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=PRACTICE_COLUMNS))
+    methods: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=METHOD_COLUMNS))
     diagnostics: FitDiagnostics | None = None
 
 
 @dataclass(frozen=True, eq=False)
-class DirectAnswer:
-    """What the model with the water temperature says; correlation: of the estimates of its findings."""
+class EffectsReport(ShownResult):
+    """Everything that effects, practices and changes show.
 
-    findings: list[Finding]
-    correlation: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
-    model: ModelSummary | None = None
-    bend: Bend = field(default_factory=Bend)
+    effects: rows of effects.csv, every contrast with its decision; methods: the same contrasts by the other
+    methods; fit_notes: one row per outcome and model; practices: rows of practices.csv; diagnostics: of the fit of
+    the whole stay, which stands behind the page.
+    """
+
+    main, shows = "effects", Shows(
+        "Practices, all in one fit", ("factor", "level"), "difference_points", "difference_low", "difference_high",
+        "difference in survival, points", {"outcome": MAIN_OUTCOME},
+    )  # fmt: skip
+    effects: pd.DataFrame
+    methods: pd.DataFrame
+    fit_notes: pd.DataFrame
+    practices: pd.DataFrame
+    diagnostics: tuple[FitDiagnostics, ...]
+
+    @property
+    def claims(self) -> list[Claim]:
+        """One claim per contrast of every outcome, made or looked for and not made."""
+        return effect_claims(self.effects)
 
 
-def together(total: OutcomeReport, direct: DirectAnswer) -> OutcomeReport:
+def effects_report(frame: pd.DataFrame) -> EffectsReport:
+    """Effects of practices and temperature on every outcome, from one fit of all practices each.
+
+    For each outcome: a binomial mixed model with site, batch and tank-season (and season, from five on) as random
+    intercepts, species, units at delivery and fewer seasons as covariates, and every practice recorded. Total
+    effects come from the model without temperature, through which a room or a set point may act; +1 °C and the
+    direct effect of a room (`room_type_direct`) from the one with it instead of the set point. All contrasts of an
+    outcome are one family; the whole stay is asked before its stages.
+    """
+    return report_from([outcome_part(frame, outcome, name) for outcome in outcomes_in(frame) for name in MODELS])
+
+
+def outcomes_in(frame: pd.DataFrame) -> tuple[str, ...]:
+    """Outcomes present, in the order of a tank's life."""
+    present = {MAIN_OUTCOME} if "outcome" not in frame else set(frame["outcome"].dropna())
+    return tuple(outcome for outcome in OUTCOMES if outcome in present)
+
+
+def outcome_part(frame: pd.DataFrame, outcome: str, model: str) -> OutcomeReport:
+    """What one of the MODELS says of an outcome, to be put together by `report_from`."""
+    rows = prepare(frame).rows
+    return MODELS[model](rows[rows["outcome"] == outcome], outcome)
+
+
+def report_from(found: Sequence[OutcomeReport]) -> EffectsReport:
+    """The whole report from what the MODELS, in their order, say of each outcome, the whole stay among them."""
+    parts = [together(*both) for both in zip(found[::2], found[1::2], strict=True)]
+    if not any(part.used or len(part.practices) for part in parts):
+        raise NothingToAnalyse("No tank-season has an outcome, so there are no effects to estimate.")
+    findings = iter(gated([finding for part in parts for finding in part.findings], MAIN_OUTCOME))
+    effects = [
+        effect_rows([next(findings) for _ in part.findings], part.methods, part.given, part.used * part.is_fitted)
+        for part in parts
+    ]
+    return EffectsReport(
+        effects=_stacked(effects),
+        methods=_stacked([part.methods for part in parts]),
+        fit_notes=_stacked([part.fits for part in parts]),
+        practices=_stacked([part.practices for part in parts]),
+        diagnostics=tuple(part.diagnostics for part in parts if part.diagnostics is not None),
+    )
+
+
+def _stacked(tables: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    filled = [table for table in tables if len(table)]
+    return pd.concat(filled, ignore_index=True) if filled else tables[0].copy()
+
+
+def together(total: OutcomeReport, direct: OutcomeReport) -> OutcomeReport:
     """Everything one outcome's rows say of practices and temperature, as one family.
 
     Estimates of the two models are taken as independent, which is the safe side: the chance that all of some
     normal variables lie in symmetric bands is least when groups of them are independent (Royen 2014, Far East J
     Theor Stat 48:139).
     """
-    if total.total is None:
+    if not total.is_fitted:
         return total
     findings = [*total.findings[: total.told], *direct.findings, *total.findings[total.told :]]
     found = as_family(findings, block_diag(total.correlation, direct.correlation))
-    return replace(total, findings=found, direct=direct.model, bend=direct.bend)
+    return replace(total, findings=found, fits=_stacked([total.fits, direct.fits]))
 
 
 def total_report(given: pd.DataFrame, outcome: str) -> OutcomeReport:
     """What one outcome's rows say of practices, temperature left out; not yet a family."""
     rows = outcome_rows(given, outcome)
-    blanks = {name: factor.blank for name, factor in rows.factors.items()}
-    counts = outcome, len(given), len(rows.used), rows.left_out, rows.waiting, blanks
     try:
         total = fit_adjusted(rows.used, [one for name, one in rows.factors.items() if name not in rows.waiting])
     except BroodyearError as error:
         reason = Reason.NOT_CONVERGED if len(rows.used) else Reason.TOO_FEW_TANKS
-        findings = _without_estimate(rows, dict.fromkeys(rows.factors, reason))
-        return OutcomeReport(*counts, findings, practice_rows(rows, None, {}, {}), refusal=str(error))
+        findings = _without_estimate(rows, dict.fromkeys(rows.factors, reason), str(error))
+        table = practice_table(rows, None, {}, findings, str(error))
+        fits = _fit_row(rows, "practices", 0, [str(error)])
+        return OutcomeReport(len(given), len(rows.used), findings, fits, is_fitted=False, practices=table)
     names = [name for name, factor in total.factors.items() if factor.is_comparable]
     averages = {name: total.averages_of(name) for name in names}
     contrasts = [one for name in names for one in factor_contrasts(total, name, averages[name])]
-    within, silent = within_batches(total, contrasts), _silent(rows)
-    bounds = [silent.beside(one, averages[one.factor]) if one.refused is None else None for one in contrasts]
+    silent = _silent(rows)
     told = [
-        Finding(outcome, one, within.get((one.factor, one.level)), bound)
-        for one, bound in zip(contrasts, bounds, strict=True)
+        beside_silent(replace(one, outcome=outcome), silent, averages[one.factor])
+        for one in within_batches(total, contrasts)
     ]
     out = dict.fromkeys(total.dropped, Reason.SEPARATED) | dict.fromkeys(rows.waiting, Reason.TOO_FEW_TANKS)
-    is_main = outcome == MAIN_OUTCOME
+    waiting = ", ".join(map(in_words, rows.waiting))
+    notes = model_notes(total)
+    notes += [f"Too few tanks for these beside the others: {waiting}."] if waiting else []
+    findings, is_main = [*told, *_without_estimate(rows, out)], outcome == MAIN_OUTCOME
+    asked = names if is_main or len(rows.used) <= MOST_ROWS_FOR_EVERY_METHOD else ()
     return OutcomeReport(
-        *counts,
-        findings=[*told, *_without_estimate(rows, out)],
-        levels=practice_rows(rows, total, averages, within),
+        len(given),
+        len(rows.used),
+        [replace(one, adjusted_for=adjusted_for(total, one.factor)) for one in findings],
+        _fit_row(rows, "practices", len(rows.used), notes),
         told=len(told),
         correlation=correlation_of(total, contrasts),
-        total=ModelSummary.of(total),
-        methods=other_methods(total, names) if is_main or len(rows.used) <= MOST_ROWS_FOR_EVERY_METHOD else None,
+        practices=practice_table(rows, total, averages, findings),
+        methods=other_methods(total, asked).assign(outcome=outcome),
         diagnostics=diagnose(total, outcome) if is_main else None,
     )
 
 
-def direct_answer(given: pd.DataFrame, outcome: str) -> DirectAnswer:
+def direct_report(given: pd.DataFrame, outcome: str) -> OutcomeReport:
     """The model with the water temperature instead of the set point: +1 °C, and rooms at equal temperature."""
     rows = outcome_rows(given, outcome)
     temps = np.full(len(rows.used), np.nan)
@@ -182,10 +223,9 @@ def direct_answer(given: pd.DataFrame, outcome: str) -> DirectAnswer:
     known = np.isfinite(temps)
     tanks, batches = int(known.sum()), int(rows.used.loc[known, "batch_id"].nunique())
 
-    def refused(reason: Reason) -> DirectAnswer:
-        return DirectAnswer(
-            [Finding(outcome, Contrast(TEMPERATURE, STEP_LEVEL, "", tanks, batches, refused=reason))]
-        )
+    def refused(reason: Reason) -> OutcomeReport:
+        finding = Finding(TEMPERATURE, STEP_LEVEL, "", tanks, batches, outcome, refused=reason)
+        return OutcomeReport(len(given), len(rows.used), [finding], pd.DataFrame(columns=NOTE_COLUMNS))
 
     numbers = centred(TEMPERATURE, temps)
     if not numbers:
@@ -197,15 +237,32 @@ def direct_answer(given: pd.DataFrame, outcome: str) -> DirectAnswer:
         return refused(Reason.NOT_CONVERGED)
     if TEMPERATURE in model.dropped:
         return refused(Reason.SEPARATED)
-    contrasts = [step_contrast(model, TEMPERATURE, STEP_LEVEL, tanks, batches, 1.0)]
+    bend = bend_of(model, TEMPERATURE, temps)
+    contrasts = [replace(step_contrast(model, TEMPERATURE, STEP_LEVEL, tanks, batches, 1.0), why=bend.beside_step)]
     if ROOM in model.factors and model.factors[ROOM].is_comparable:
         contrasts += factor_contrasts(model, ROOM, model.averages_of(ROOM))
-    within = within_batches(model, contrasts)
-    named = [replace(one, factor=DIRECT) if one.factor == ROOM else one for one in contrasts]
-    beside = [within.get((one.factor, one.level)) for one in contrasts]
-    findings = [Finding(outcome, *both) for both in zip(named, beside, strict=True)]
-    bend = bend_of(model, TEMPERATURE, temps)
-    return DirectAnswer(findings, correlation_of(model, contrasts), ModelSummary.of(model), bend)
+    findings = [
+        replace(
+            one,
+            outcome=outcome,
+            factor=DIRECT if one.factor == ROOM else one.factor,
+            adjusted_for=adjusted_for(model, one.factor),
+        )
+        for one in within_batches(model, contrasts)
+    ]
+    fits = _fit_row(rows, "temperature", len(rows.used), [*model_notes(model), *bend.sentences])
+    return OutcomeReport(len(given), len(rows.used), findings, fits, correlation=correlation_of(model, contrasts))
+
+
+#: The two models of an outcome.
+MODELS: dict[str, Callable[[pd.DataFrame, str], OutcomeReport]] = {"total": total_report, "direct": direct_report}
+
+
+def _fit_row(rows: OutcomeRows, model: str, used: int, notes: Sequence[str]) -> pd.DataFrame:
+    """NOTE_COLUMNS of one model."""
+    left_out = "; ".join(f"{reason}: {count}" for reason, count in rows.left_out.items())
+    row = (rows.outcome, model, len(rows.given), used, left_out, " ".join(notes))
+    return pd.DataFrame([row], columns=NOTE_COLUMNS)
 
 
 def _silent(rows: OutcomeRows) -> SilentTanks:
@@ -220,7 +277,7 @@ def _silent(rows: OutcomeRows) -> SilentTanks:
     return silent_tanks(given, [factor for factor in factors if len(factor.levels) > 1])
 
 
-def _without_estimate(rows: OutcomeRows, out: Mapping[str, Reason]) -> list[Finding]:
+def _without_estimate(rows: OutcomeRows, out: Mapping[str, Reason], why: str = "") -> list[Finding]:
     """Levels that cannot be compared, and all of factors that are not in the model; out: why these are not."""
     found = []
     for name, factor in rows.factors.items():
@@ -229,28 +286,26 @@ def _without_estimate(rows: OutcomeRows, out: Mapping[str, Reason]) -> list[Find
             refused = {factor.reference: Reason.ONE_LEVEL}
         for level, reason in [*refused.items(), *factor.refused.items()]:
             reference = "" if level == factor.reference else factor.reference
-            contrast = Contrast(name, level, reference, *factor.sizes[level], refused=reason)
-            found.append(Finding(rows.outcome, contrast, reason=reason))
+            sizes = factor.sizes[level]
+            found.append(Finding(name, level, reference, *sizes, rows.outcome, refused=reason, why=why))
     return found
 
 
-def other_methods(model: AdjustedModel, names: Sequence[str]) -> ByMethod:
-    """Contrasts of some factors by the four other methods."""
+def other_methods(model: AdjustedModel, names: Sequence[str]) -> pd.DataFrame:
+    """METHOD_COLUMNS: contrasts of some factors by the four other methods; one that refused has a row with why."""
     wide, note = _with_batches(model)
-    found = ByMethod([], {}, note)
-    try:
-        refuse_separation(wide.fit.design)
-    except BroodyearError as error:
-        return replace(found, refused=dict.fromkeys(OTHER_METHODS, str(error)))
-    for method in OTHER_METHODS:
+    told, refused = [], []
+    for method in OTHER_METHODS if names else ():
         try:
+            refuse_separation(wide.fit.design)
             own = replace(wide, fit=fit_design(wide.fit.design, method))
         except BroodyearError as error:
-            found.refused[method] = str(error)
+            why = str(error).rstrip(".")
+            refused.append({"factor": "", "level": "all levels", "method": method, "note": why})
             continue
-        told = [one for name in names for one in factor_contrasts(own, name, own.averages_of(name))]
-        found.contrasts.extend((method, one) for one in told)
-    return found
+        found = [one for name in names for one in factor_contrasts(own, name, own.averages_of(name))]
+        told += [{**estimates(one), "method": method, "note": note} for one in found if one.refused is None]
+    return pd.DataFrame([*told, *refused]).reindex(columns=METHOD_COLUMNS)
 
 
 def _with_batches(model: AdjustedModel) -> tuple[AdjustedModel, str]:
@@ -262,13 +317,11 @@ def _with_batches(model: AdjustedModel) -> tuple[AdjustedModel, str]:
     further, note = [batch_factor(batch[chosen])], f"Batch as a fixed factor{tail}."
     if number < 2 or TANKS_PER_BATCH * number > chosen.sum():
         chosen, further, note = np.ones(len(batch), dtype=bool), [], "Batch is not adjusted for."
-    rows = model.rows[chosen].reset_index(drop=True)
-    factors, adjusters = (
-        {name: replace(factor, codes=factor.codes[chosen]) for name, factor in those.items()}
-        for those in (model.factors, model.adjusters)
-    )
-    numbers = {name: values[chosen] for name, values in model.numbers.items()}
-    columns = build_columns(len(rows), [*adjusters.values(), *factors.values(), *further], numbers)
-    fit = replace(model.fit, design=design_of(rows, columns, ("site_id",)))
-    wide = replace(model, rows=rows, factors=factors, columns=columns, numbers=numbers, fit=fit)
-    return wide, note
+    parts = {
+        name: replace(part, codes=part.codes[chosen]) if isinstance(part, Factor) else part[chosen]
+        for name, part in model.parts.items()
+    }
+    taken = replace(model, rows=model.rows[chosen].reset_index(drop=True), parts=parts)
+    columns = taken.columns_with(*further)
+    fit = replace(model.fit, design=design_of(taken.rows, columns, ("site_id",)))
+    return replace(taken, columns=columns, fit=fit), note
