@@ -19,6 +19,8 @@
 --   dead_fry [count]: dead fry; NULL without a counted check
 --   uncounted_checks [count]: checks whose number is not known
 --   dead_total [count]: all dead counted; NULL without any counted check
+--   last_dead_on [date]: last day on which any were found dead; NULL when none were
+--   last_alive_on [date]: last day on which a stage was first seen, copies of a forecast left out
 --   losses_look_cumulative [true/false]: an open suspicion says that the dead are a running total, not new ones
 --   exit_rows [count]: groups of fish that left
 --   released [count]: NULL, as the next six, when no exit was recorded
@@ -57,6 +59,13 @@ hatch_dates AS (
     GROUP BY season, tank_id
 ),
 
+seen_alive AS (
+    SELECT season, tank_id, max(first_seen_on) AS last_alive_on
+    FROM stages
+    WHERE dating <> 'copied_from_forecast'
+    GROUP BY season, tank_id
+),
+
 dead AS (
     SELECT
         losses.season,
@@ -71,7 +80,8 @@ dead AS (
         count(dead) FILTER (WHERE stage = 'fry') AS fry_checks,
         sum(dead) FILTER (WHERE stage = 'fry')::BIGINT AS dead_fry,
         count(*) FILTER (WHERE entry = 'unknown') AS uncounted_checks,
-        sum(dead)::BIGINT AS dead_total
+        sum(dead)::BIGINT AS dead_total,
+        max(checked_on) FILTER (WHERE dead > 0) AS last_dead_on
     FROM losses
     LEFT JOIN hatch_dates USING (season, tank_id)
     GROUP BY losses.season, losses.tank_id
@@ -116,6 +126,8 @@ final AS (
         dead.dead_fry,
         coalesce(dead.uncounted_checks, 0) AS uncounted_checks,
         dead.dead_total,
+        dead.last_dead_on,
+        seen_alive.last_alive_on,
         running_totals.season IS NOT NULL AS losses_look_cumulative,
         coalesce(left_tank.exit_rows, 0) AS exit_rows,
         left_tank.released,
@@ -128,6 +140,7 @@ final AS (
     FROM setups
     LEFT JOIN eggs USING (season, tank_id)
     LEFT JOIN hatch_dates USING (season, tank_id)
+    LEFT JOIN seen_alive USING (season, tank_id)
     LEFT JOIN dead USING (season, tank_id)
     LEFT JOIN left_tank USING (season, tank_id)
     LEFT JOIN running_totals USING (season, tank_id)

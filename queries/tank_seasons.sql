@@ -70,7 +70,7 @@
 --   euthanised [count]: euthanised for any other reason; not counted as alive
 --   escaped [count]: got out of the tank
 --   left_alive [count]: released + transferred_out + retained + euthanised_surplus − transferred_in; 0 for a tank
---     that ended as lost_all; NULL unless usable_release
+--     that ended as lost_all or is taken as lost; NULL unless usable_release
 --   unaccounted [count]: eggs − dead_total − left_alive − euthanised − escaped; negative when more were counted
 --     out than in; NULL unless both ends were counted
 --   excess [count]: left_alive above the eggs, 0 when none; NULL unless usable_release
@@ -80,6 +80,8 @@
 --   delivered [true/false]: got eggs
 --   reported_start [true/false]: sent at least one record about its eggs or water
 --   reported_end [true/false]: said what became of its fish, or that all were lost
+--   taken_as_lost [true/false]: no fish left it and no end is on record, but the dead are as many as the eggs, and no
+--     stage was seen after the last of them: nothing was left
 --   usable_hatch [true/false]: hatch can be used
 --   usable_release [true/false]: delivered-to-release can be used
 --   why_unusable [text]: why not, hatch first
@@ -126,8 +128,17 @@ judged AS (
         setups.tank_id,
         eggs.eggs,
         counts.exit_rows > 0 AS has_exits,
-        coalesce(setups.end_reason = 'lost_all', false) AS was_lost,
         eggs.eggs > 0 AS was_delivered,
+        -- Up to a tenth more dead than eggs is miscounting (common practice, no source); with more, one of the two is
+        -- wrong, and which one nobody knows.
+        coalesce(
+            was_delivered AND NOT has_exits AND setups.end_reason IS DISTINCT FROM 'released'
+            AND setups.end_reason IS DISTINCT FROM 'lost_all' AND NOT counts.losses_look_cumulative
+            AND counts.dead_total BETWEEN eggs.eggs AND 1.1 * eggs.eggs
+            AND (counts.last_alive_on IS NULL OR counts.last_alive_on <= counts.last_dead_on),
+            false
+        ) AS taken_as_lost,
+        coalesce(setups.end_reason = 'lost_all', false) OR taken_as_lost AS was_lost,
         CASE
             WHEN eggs.eggs IS NULL THEN 'no delivery recorded'
             WHEN eggs.eggs = 0 THEN 'no live eggs delivered'
@@ -137,12 +148,13 @@ judged AS (
             WHEN was_lost AND NOT has_exits AND counts.egg_checks = 0 AND counts.alevin_checks = 0
                 AND counts.fry_checks = 0 THEN 'all lost, stage of the losses not recorded'
             WHEN counts.losses_look_cumulative THEN 'dead look like a running total'
+            WHEN taken_as_lost THEN NULL
             WHEN counts.egg_checks = 0 THEN 'dead eggs never counted'
             WHEN NOT counts.hatch_reached THEN 'stopped reporting before hatch'
         END AS no_hatch,
         CASE
-            WHEN setups.end_reason = 'not_reported' THEN 'stopped reporting before the end'
             WHEN was_lost THEN NULL
+            WHEN setups.end_reason = 'not_reported' THEN 'stopped reporting before the end'
             WHEN NOT has_exits AND setups.end_reason = 'released' THEN 'released, but no count recorded'
             WHEN NOT has_exits AND setups.end_reason IS NOT NULL
                 THEN 'ended as ' || setups.end_reason || ', no count recorded'
@@ -167,7 +179,7 @@ balanced AS (
     SELECT
         usable.*,
         counts.* EXCLUDE (season, tank_id),
-        CASE WHEN usable_hatch THEN greatest(usable.eggs - counts.dead_egg, 0) END AS hatched,
+        CASE WHEN usable_hatch THEN greatest(usable.eggs - coalesce(counts.dead_egg, 0), 0) END AS hatched,
         CASE
             WHEN usable_release
                 THEN coalesce(
@@ -264,6 +276,7 @@ final AS (
         coalesce(was_delivered, false) AS delivered,
         coalesce(was_delivered AND (coverage.last_record_on IS NOT NULL OR was_lost), false) AS reported_start,
         usable_release AS reported_end,
+        taken_as_lost,
         usable_hatch,
         usable_release,
         why_unusable,

@@ -13,7 +13,7 @@
 --   kind [text]: silent, warm, cold, losses, water, no_setup
 --   measure [text]: stage that lost fish, or what was measured in the water; blank otherwise
 --   since [date]: first day on which it held, without a break
---   holds_from [date]: first day of this row
+--   holds_from [date]: first day of this row; warm and cold: the day of the reading
 --   holds_to [date]: last day of this row, the day before the tank's end at most
 --   value [as named by kind]: warm: the day's highest reading, cold: its mean, °C; losses: share of the eggs counted
 --     dead in the seven days up to holds_from, %; water: the test; NULL otherwise
@@ -56,7 +56,8 @@ days_read AS (
         max(readings.max_c) AS highest_c,
         min(readings.mean_c) AS mean_c,
         any_value(warm_limit_c) AS warm_limit_c,
-        any_value(least(cold_limit_c, setups.set_point_c - 1.5)) AS cold_limit_c
+        any_value(least(cold_limit_c, setups.set_point_c - 1.5)) AS cold_limit_c,
+        lead(readings.day) OVER (PARTITION BY setups.season, readings.tank_id ORDER BY readings.day) AS next_read_on
     FROM daily_readings AS readings
     CROSS JOIN settings
     INNER JOIN staged_setups AS setups
@@ -65,11 +66,11 @@ days_read AS (
 ),
 
 extremes AS (
-    SELECT season, tank_id, day, 'warm' AS kind, highest_c AS value, warm_limit_c AS limit_value
+    SELECT season, tank_id, day, next_read_on, 'warm' AS kind, highest_c AS value, warm_limit_c AS limit_value
     FROM days_read
     WHERE highest_c > warm_limit_c
     UNION ALL
-    SELECT season, tank_id, day, 'cold', mean_c, cold_limit_c
+    SELECT season, tank_id, day, next_read_on, 'cold', mean_c, cold_limit_c
     FROM days_read
     WHERE mean_c < cold_limit_c
 ),
@@ -125,9 +126,20 @@ losses AS (
     WHERE value > limit_value
 ),
 
--- Days on which a short-lived state was met, and for how many days after it holds; longer when it is met again.
+-- Days on which a short-lived state was met, and for how many days after it holds; longer when it is met again. A
+-- reading holds for three days, and until it is ten days old while none follows: a tank read once a week is as warm
+-- as it was read.
 met AS (
-    SELECT season, tank_id, kind, '' AS measure, day, value, limit_value, 2 AS lasts_days FROM extremes
+    SELECT
+        season,
+        tank_id,
+        kind,
+        '' AS measure,
+        day,
+        value,
+        limit_value,
+        greatest(2, least(coalesce(next_read_on - day - 1, 10), 10)) AS lasts_days
+    FROM extremes
     UNION ALL
     SELECT season, tank_id, kind, measure, day, value, limit_value, lasts_days FROM losses
 ),

@@ -149,6 +149,63 @@ def test_lost_without_a_single_count_says_nothing_about_hatch(programme: Program
     assert found == (0, True, False, "all lost, stage of the losses not recorded")
 
 
+def ended(programme: Programme, end_reason: str | None) -> None:
+    programme.connection.execute("UPDATE received_setups SET end_reason = ? WHERE tank_id = 'A'", [end_reason])
+
+
+TAKEN = f"{BALANCE}, taken_as_lost, why_unusable"
+
+
+@pytest.mark.parametrize("end_reason", [None, "not_reported", "equipment_failure"])
+def test_all_eggs_counted_dead_is_a_result(programme: Programme, end_reason: str | None) -> None:
+    ended(programme, end_reason)
+    dead(programme, ("2024-11-10", "egg", 30), ("2024-12-20", "alevin", 70))
+    # 100 eggs less 30 hatched 70; of 100 counted dead none was left
+    assert tank_a(programme, TAKEN) == (70, 0, 0, 0, 0.0, 0.0, True, None)
+
+
+def test_all_counted_dead_after_hatch_had_hatched(programme: Programme) -> None:
+    ended(programme, None)
+    dead(programme, ("2024-12-20", "alevin", 60), ("2025-01-20", "fry", 43))
+    assert tank_a(programme, TAKEN) == (100, 0, -3, 0, 0.0, -3.0, True, None)
+
+
+@pytest.mark.parametrize(
+    ("dead_eggs", "end_reason"),
+    [(99, None), (111, None), (100, "released")],
+    ids=["one_left", "too_many", "released"],
+)
+def test_counts_that_leave_some_or_cannot_be_are_no_loss(
+    programme: Programme, dead_eggs: int, end_reason: str | None
+) -> None:
+    ended(programme, end_reason)
+    dead(programme, ("2024-11-10", "egg", dead_eggs))
+    assert tank_a(programme, "left_alive, taken_as_lost, usable_release") == (None, False, False)
+
+
+def test_fish_that_left_or_were_seen_later_were_not_all_dead(programme: Programme) -> None:
+    ended(programme, None)
+    dead(programme, ("2024-11-10", "egg", 100), ("2024-12-20", "egg", 0))
+    programme.add("stages", {"tank_id": "A", "stage": "hatch_first", "first_seen_on": "2024-11-11"})
+    assert tank_a(programme, "left_alive, taken_as_lost") == (None, False)
+    programme.connection.execute("UPDATE received_stages SET first_seen_on = DATE '2024-11-10'")
+    assert tank_a(programme, "left_alive, taken_as_lost") == (0, True)
+    left(programme, euthanised=2)
+    assert tank_a(programme, "left_alive, taken_as_lost, euthanised") == (0, False, 2)
+
+
+def test_a_running_total_takes_nothing_as_lost(programme: Programme) -> None:
+    ended(programme, None)
+    # 3, 6 … 24 add up to 108 of 100 eggs, and are 24 dead
+    checks = [(f"2024-11-{day:02d}", "egg", 3 * number) for number, day in enumerate(range(5, 13), start=1)]
+    dead(programme, *checks)
+    programme.derive(Settings())
+    found = programme.one(
+        "tank_seasons", "dead_total, losses_look_cumulative, taken_as_lost, usable_release", "tank_id = 'A'"
+    )
+    assert found == (108, True, False, False)
+
+
 @pytest.mark.parametrize(
     ("end_reason", "why"),
     [

@@ -32,11 +32,27 @@ def test_a_row_that_says_nobody_looked_is_a_record(programme: Programme) -> None
 
 def test_warm_days_hold_for_three_and_join(programme: Programme) -> None:
     """14 °C on the 5th and the 8th: one stretch; 13.0 °C, the limit itself, is not above it."""
-    programme.read("A", {"2024-11-05": 14.0, "2024-11-06": 8.0, "2024-11-08": 14.5, "2024-11-15": 13.0})
+    readings = {"2024-11-05": 14.0, "2024-11-06": 8.0, "2024-11-08": 14.5, "2024-11-09": 13.0}
+    programme.read("A", readings)
     assert states(programme, "warm") == [
         ("2024-11-05", "2024-11-05", "2024-11-07", 14.0, 13.0),
         ("2024-11-05", "2024-11-08", "2024-11-10", 14.5, 13.0),
     ]
+
+
+@pytest.mark.parametrize(
+    ("days", "since", "holds_to"),
+    [
+        (["2024-11-05", "2024-11-12", "2024-11-19"], "2024-11-05", "2024-11-29"),  # ten days after the 19th
+        (["2024-11-05", "2024-11-17"], "2024-11-17", "2024-11-27"),  # eleven days after the 5th it was too old
+    ],
+)
+def test_the_last_reading_holds_until_the_next_or_for_ten_days(
+    programme: Programme, days: list[str], since: str, holds_to: str
+) -> None:
+    """Read once a week, each time 14 °C, a tank is warm without a break."""
+    programme.read("A", dict.fromkeys(days, 14.0))
+    assert states(programme, "warm")[-1] == (since, days[-1], holds_to, 14.0, 13.0)
 
 
 @pytest.mark.parametrize(("read_c", "is_cold"), [(3.9, True), (4.0, False)])

@@ -130,6 +130,13 @@ def timeline() -> TankRecords:
     )  # fmt: skip
 
 
+def taken_as_lost() -> ReportTable:
+    """T-098 counted as many dead as it got eggs and said no more."""
+    return table("taken_as_lost", {"tank_id": "T-098", "site_id": "S-09", "region": "R-0", "eggs": 120,
+                                   "dead_egg": 20, "dead_alevin": 100, "dead_fry": 0,
+                                   "dead_total": 120})  # fmt: skip
+
+
 def too_many_dead() -> ReportTable:
     """Of twelve tanks T-007 counted more dead than it got eggs."""
     return table("too_many_dead", {"tank_id": "T-007", "site_id": "S-03", "region": "R-0", "eggs": 140,
@@ -170,7 +177,7 @@ def season_results(tanks: int = 12, **changes_of: Any) -> SeasonResults:
         accounting=table("accounting", {"region": "R-0", "batch_id": "B-0", "tanks_supplied": tanks,
                                         "delivered": tanks, "usable": tanks - 1, "bound_all_died_pct": 70.5,
                                         "bound_all_lived_pct": 84.5}),
-        not_reported=silent, too_many_dead=too_many_dead(),
+        not_reported=silent, too_many_dead=too_many_dead(), taken_as_lost=taken_as_lost(),
         exposure=exposure(tanks),
         events=table("events", {"tank_id": "T-001", "on": dt.date(2023, 11, 8), "event": "eggs delivered"},
                      {"tank_id": "T-001", "on": dt.date(2024, 1, 2), "event": "chiller stopped"}),

@@ -176,6 +176,7 @@ def test_warmth_and_a_week_of_deaths_are_asked_about_before_room_and_gravel() ->
 
 def test_more_dead_than_eggs_is_named_beside_the_verdicts(review: ReportResult) -> None:
     text = " ".join(seen(review.page).text.replace("\u202f", " ").split())
+    assert "Tanks taken as lost: all eggs counted dead" in text and "T-098" in text
     assert "Counts that cannot be. Tank T-007: 200 dead counted of 140 eggs delivered. Its verdict rests" in text
     counts = pd.DataFrame(
         {"tank_id": ["A", "B", "C", "D"], "site_id": "S", "region": "R", "eggs": [100, 100, None, 100],

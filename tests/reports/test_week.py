@@ -52,7 +52,7 @@ def test_the_command_writes_page_and_list(place: Path, tmp_path: Path) -> None:
          " to 3.26 %"),
         ("losses", 8.2, 3.262, "8.2 % of the eggs counted dead in the last seven days, as egg; usual is up to"
          " 3.3 %"),
-        ("warm", 13.04, 13.0, "13.04 °C read, above 13.00 °C"),
+        ("warm", 13.04, 13.0, "13.04 °C read on 15 Jan, above 13.00 °C"),
         ("silent", None, None, "no record of any kind for 30 days, last record on 18 Dec"),
     ],
 )  # fmt: skip
@@ -63,6 +63,7 @@ def test_what_lies_beyond_a_limit_is_seen_to(kind: str, value: float, limit: flo
         "limit_value": limit,
         "measure": "egg",
         "since": pd.Timestamp("2025-01-02"),
+        "holds_from": pd.Timestamp("2025-01-15"),
     }
     assert detail(row, dt.date(2025, 1, 17), Settings()) == said
 

@@ -19,8 +19,8 @@ KINDS = ("no_setup", "losses", "warm", "water", "silent", "cold", "due")
 DUE_WITHIN_DAYS = 7
 
 WATCH_COLUMNS = (
-    "tank_id", "site_id", "region", "kind", "since", "measure", "value", "limit_value", "expected_on", "low_80",
-    "high_80",
+    "tank_id", "site_id", "region", "kind", "since", "measure", "value", "limit_value", "holds_from",
+    "expected_on", "low_80", "high_80",
 )  # fmt: skip
 
 
@@ -37,8 +37,9 @@ def watchlist(store: Store, as_of: dt.date) -> tuple[pd.DataFrame, str]:
     """Reasons to look at a tank on ``as_of``, the most pressing first; and why no date is due, blank otherwise.
 
     Columns WATCH_COLUMNS: since: first day on which it held; measure: the stage that lost fish or is due, or what
-    was measured in the water; value, limit_value: as in watch_states; expected_on, low_80, high_80: of stages due,
-    dates. Records after ``as_of`` are not used, except that what a stage usually loses is told from all.
+    was measured in the water; value, limit_value, holds_from: as in watch_states; expected_on, low_80, high_80: of
+    stages due, dates. Records after ``as_of`` are not used, except that what a stage usually loses is told from
+    all.
     """
     day = pd.Timestamp(as_of)
     states = store.result("watch_states")

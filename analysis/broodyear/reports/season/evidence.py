@@ -30,13 +30,19 @@ def accounting_section(records: SeasonRecords) -> Section:
         (say("{n}", n=records.figure(name, "whole")), label) for name, label in wording(_WORDS, "steps").items()
     )
     flow = Flow(steps, (records.key_figures,), "Tanks from set-up to usable records")
-    return Section("accounting", title, (flow, shown(records.accounting), *_not_reported(records)))
+    blocks = (flow, shown(records.accounting), *_not_reported(records), *_taken_as_lost(records))
+    return Section("accounting", title, blocks)
 
 
 def _not_reported(records: SeasonRecords) -> list[Block]:
     if not len(records.not_reported):
         return [prose(_WORDS, "none_silent", delivered=records.bare("tanks_delivered"))]
     return [prose(_WORDS, "silent"), shown(records.not_reported)]
+
+
+def _taken_as_lost(records: SeasonRecords) -> list[Block]:
+    table = records.taken_as_lost
+    return [prose(_WORDS, "taken_as_lost"), shown(table)] if len(table) else []
 
 
 def stages_section(records: SeasonRecords) -> Section:

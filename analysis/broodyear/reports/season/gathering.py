@@ -163,6 +163,7 @@ def _counted(store: Store, tanks: pd.DataFrame, season: int) -> dict[str, Report
     wide = with_intervals(stages[stages["season"] <= season])
     silent = tanks[tanks["delivered"].astype(bool) & ~tanks["usable_release"].astype(bool)]
     reasons = ["tank_id", "site_id", "region", "batch_id", "eggs", "last_record_on", "end_reason", "why_unusable"]
+    counts = ["tank_id", "site_id", "region", "eggs", "dead_egg", "dead_alevin", "dead_fry", "dead_total"]
     trend = wide[(wide["stage"] == MAIN_OUTCOME) & wide["release_based_pct"].notna()].copy()
     trend["season_name"] = [season_name(value) for value in trend["season"]]
     accounting = of_season(store.result("accounting"), season).sort_values(["region", "batch_id"])
@@ -177,6 +178,7 @@ def _counted(store: Store, tanks: pd.DataFrame, season: int) -> dict[str, Report
         "exposure": exposure,
         "too_many_dead": too_many_dead(tanks),
         "not_reported": silent[reasons].sort_values("tank_id"),
+        "taken_as_lost": tanks.loc[tanks["taken_as_lost"].astype(bool), counts].sort_values("tank_id"),
     }
     return {name: report_table(name, one) for name, one in found.items()}
 

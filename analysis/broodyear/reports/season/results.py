@@ -37,6 +37,7 @@ class SeasonRecords:
     batches: ReportTable
     accounting: ReportTable
     not_reported: ReportTable
+    taken_as_lost: ReportTable
     too_many_dead: ReportTable
     exposure: ReportTable
     events: ReportTable
@@ -84,12 +85,12 @@ class SeasonResults(SeasonRecords):
     def tables(self) -> tuple[ReportTable, ...]:
         """Every table, in the order in which the page uses them."""
         return (
-            self.visits, self.statements.table, self.site_seasons, self.key_figures,
-            self.accounting, self.not_reported, self.too_many_dead, self.losses, self.stage_survival, self.trend,
-            self.setups, self.detectable, self.funnel, self.screen, self.sites, self.practices, self.effects,
-            self.methods, self.fits, self.trials, self.changes, self.exposure, self.events, self.batches,
-            self.uploads, self.findings, self.tank_practices, self.model_checks, self.residuals, self.influence,
-            self.inflation, self.normality,
+            self.visits, self.statements.table, self.site_seasons, self.key_figures, self.accounting,
+            self.not_reported, self.taken_as_lost, self.too_many_dead, self.losses, self.stage_survival,
+            self.trend, self.setups, self.detectable, self.funnel, self.screen, self.sites, self.practices,
+            self.effects, self.methods, self.fits, self.trials, self.changes, self.exposure, self.events,
+            self.batches, self.uploads, self.findings, self.tank_practices, self.model_checks, self.residuals,
+            self.influence, self.inflation, self.normality,
         )  # fmt: skip
 
 
