@@ -13,7 +13,7 @@ from broodyear.workspace import keep_caches_apart
 
 #: Between two searches for objects in circles. Pages and drawings make many that stay: with the usual number, a
 #: twentieth of a report's time goes into searching.
-OBJECTS_BETWEEN_SEARCHES = 50_000
+OBJECTS_BETWEEN_SEARCHES = 300_000
 
 
 def run() -> None:

@@ -23,6 +23,8 @@ Whole = NDArray[np.intp]
 _LOG_ROOT_2PI = 0.5 * np.log(2.0 * np.pi)
 # An interval narrower than this many standard deviations would lose its probability to rounding.
 _NARROWEST = 1e-10
+# Where an interval is open it ends here: beyond all probability, and yet a number.
+_BEYOND = 1e9
 # Farther out in the tail, in standard deviations, probabilities are too small for numbers and their logs are not.
 _FARTHEST = -37.0
 # As many standard deviations before an event, what lies still earlier is less than rounding.
@@ -62,8 +64,8 @@ class Intervals:
 class TankTerms:
     """Log probabilities of tanks at given effects, (n,) or (n, nodes); derivatives are worked out when asked for.
 
-    low, high, begin: the edges in standard deviations from the effect, 0 where infinite; at_low, at_high: density
-    there over the probability inside; hazard: at ``begin``, over the probability beyond; sd: of each value;
+    low, high, begin: the edges in standard deviations from the effect; at_low, at_high: density there over the
+    probability inside; hazard: at ``begin``, over the probability beyond; sd: of each value;
     spread_part: of its variance, that of the spread of all.
     """
 
@@ -117,12 +119,14 @@ def log_interval_probability(low: Floats, high: Floats) -> Floats:
     is_right = low > 0
     a = np.where(is_right, -high, low)
     b = np.where(is_right, -low, high)
-    b = np.maximum(b, a + _NARROWEST)
+    np.maximum(b, a + _NARROWEST, out=b)
+    found = ndtr(b) - ndtr(a)
     is_far = b < _FARTHEST
-    found = np.log(np.where(is_far, 1.0, ndtr(b) - ndtr(a)))
-    if is_far.any():
-        log_b = log_ndtr(b[is_far])
-        found[is_far] = log_b + np.log1p(-np.exp(np.minimum(log_ndtr(a[is_far]) - log_b, -1e-16)))
+    if not is_far.any():
+        return np.asarray(np.log(found), dtype=float)
+    found = np.log(np.where(is_far, 1.0, found))
+    log_b = log_ndtr(b[is_far])
+    found[is_far] = log_b + np.log1p(-np.exp(np.minimum(log_ndtr(a[is_far]) - log_b, -1e-16)))
     return np.asarray(found, dtype=float)
 
 
@@ -131,18 +135,17 @@ def tank_terms(intervals: Intervals, effect: Floats, spread_sd: Floats | float) 
     shape = (slice(None),) + (None,) * (effect.ndim - 1)
     spread = np.broadcast_to(spread_sd, intervals.lower.shape)[shape]
     sd = spread if intervals.own_sd is None else np.hypot(spread, intervals.own_sd[shape])
-    low = (intervals.lower[shape] - effect) / sd
-    high = (intervals.upper[shape] - effect) / sd
-    begin = (intervals.start[shape] - effect) / sd
+    edges = (np.maximum(intervals.lower, -_BEYOND), np.minimum(intervals.upper, _BEYOND))
+    low, high, begin = ((edge[shape] - effect) / sd for edge in (*edges, np.maximum(intervals.start, -_BEYOND)))
     log_inside = log_interval_probability(low, high)
     # Where delivery lies far before every event, nothing was cut off, to the last bit.
     is_cut = np.max(begin, initial=-np.inf) > _FAR_BEFORE
     log_open = log_ndtr(-begin) if is_cut else np.zeros(1)
     return TankTerms(
         log_probability=log_inside - log_open,
-        low=_finite(low),
-        high=_finite(high),
-        begin=_finite(begin),
+        low=low,
+        high=high,
+        begin=begin,
         at_low=_density_ratio(low, log_inside),
         at_high=_density_ratio(high, log_inside),
         hazard=_density_ratio(begin, log_open) if is_cut else np.zeros_like(begin),
@@ -207,12 +210,12 @@ def mixed_terms(
 
 
 def _density_ratio(z: Floats, log_probability: Floats) -> Floats:
-    """φ(z) / probability; 0 at infinite z."""
-    return np.asarray(np.exp(-0.5 * z**2 - _LOG_ROOT_2PI - log_probability), dtype=float)
-
-
-def _finite(z: Floats) -> Floats:
-    return np.where(np.isfinite(z), z, 0.0)
+    """φ(z) / probability."""
+    found = z * z
+    found *= -0.5
+    found -= _LOG_ROOT_2PI
+    found -= log_probability
+    return np.asarray(np.exp(found, out=found), dtype=float)
 
 
 def common_part(intervals: Intervals) -> tuple[float, float] | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import pandas as pd
 from markupsafe import Markup
@@ -20,7 +20,7 @@ from broodyear.reports.development.results import (
 from broodyear.reports.numbers import known
 from broodyear.reports.parts import Block, Bullets, Drawing, Folded, Heading, Section, joined
 from broodyear.reports.rendering import phrase, wording
-from broodyear.reports.tables import shown
+from broodyear.reports.tables import ReportTable, shown
 from broodyear.reports.vocabulary import BAND_WORDS, model_words
 from broodyear.reports.wording import bullets, drawing, prose
 
@@ -66,8 +66,9 @@ def _cold(results: DevelopmentResults) -> list[Block]:
         for row in table.rows(species=species, stage=stage, model=model, scheme=MAIN_SCHEME, band=band)
     ]
     verdicts: dict[str, str] = wording(WORDS, "verdicts")
-    telling = _cold_bullets(results, found, _TELLING)
-    rest = _cold_bullets(results, found, [one for one in verdicts if one not in _TELLING])
+    trust = {row: (table.value(row, "band"), _trust(results, row)) for row in found}
+    telling = _cold_bullets(table, trust, _TELLING)
+    rest = _cold_bullets(table, trust, [one for one in verdicts if one not in _TELLING])
     blocks: list[Block] = [
         Heading(Markup("Can it be trusted at 5 °C?"), "cold"),
         prose(WORDS, "cold", wide=WIDE_DAYS),
@@ -79,13 +80,13 @@ def _cold(results: DevelopmentResults) -> list[Block]:
 
 
 def _cold_bullets(
-    results: DevelopmentResults, found: Sequence[int], verdicts: Sequence[str]
+    table: ReportTable, trust: Mapping[int, tuple[str, str]], verdicts: Sequence[str]
 ) -> tuple[Markup, ...]:
-    """For each band and verdict the models that have it, in one line each."""
-    table, items = results.scores, []
+    """For each band and verdict the models that have it, in one line each; trust: band and verdict by row."""
+    items = []
     for band in COLD_BANDS:
         for verdict in verdicts:
-            rows = [row for row in found if table.value(row, "band") == band and _trust(results, row) == verdict]
+            rows = [row for row, one in trust.items() if one == (band, verdict)]
             if rows:
                 those = joined(bullets(WORDS, "cold_model", table, rows, verdict=verdict).items)
                 items.append(phrase(WORDS, "cold_models", band=BAND_WORDS[band], verdict=verdict, those=those))
