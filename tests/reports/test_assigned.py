@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from tests.reports import invented
 
-from broodyear.reports.season.assigned import assigned_section, trials_table
+from broodyear.reports.season.practices import assigned_section, trials_table
 from broodyear.reports.season.results import SeasonResults
 from broodyear.trials import analyse_trials
 

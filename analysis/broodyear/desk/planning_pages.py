@@ -12,7 +12,7 @@ from werkzeug.wrappers import Response as AnyResponse
 from broodyear.desk.state import Desk, the_desk
 from broodyear.desk.workplace import read_json
 from broodyear.errors import UsageError
-from broodyear.reports.vocabulary import factor_words
+from broodyear.reports.vocabulary import FACTORS, called
 from broodyear.schemas import Column, table, with_words
 from broodyear.settings import read_settings, settings_beside, words_of_species
 
@@ -46,7 +46,7 @@ def _species(desk: Desk) -> tuple[str, ...]:
 def _practice(name: str) -> str:
     """A practice as people say it, with its unit."""
     unit = table("setups").column(name).unit
-    return f"{factor_words(name)} ({unit})" if unit else factor_words(name)
+    return f"{called(FACTORS, name)} ({unit})" if unit else called(FACTORS, name)
 
 
 def _factor() -> Column | None:
@@ -89,7 +89,7 @@ def trial() -> AnyResponse:
         raise UsageError("a comparison needs two or more different ways to do it; choose them and try again")
     season, seed = request.form.get("season", type=int), request.form.get("seed", 1, type=int)
     asked = {"factor": factor, "levels": levels, "season": season, "seed": min(abs(seed), MOST_SEED)}
-    the_desk().submit("trial", f"drawing a comparison of {factor_words(factor)}", asked=asked)
+    the_desk().submit("trial", f"drawing a comparison of {called(FACTORS, factor)}", asked=asked)
     return redirect(url_for("planning.show", factor=factor), 303)
 
 

@@ -5,17 +5,19 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 from broodyear.reports.vocabulary import (
+    FACTORS,
+    OUTCOMES,
+    STAGES,
+    WATCH_WORDS,
     band_words,
-    factor_words,
+    called,
     lost_words,
     model_words,
-    outcome_words,
-    stage_words,
     verdict_label,
-    watch_words,
 )
 
 #: Narrow no-break space, between thousands and before a unit.
@@ -131,10 +133,10 @@ FORMATS: dict[str, Callable[[Any], str]] = {
     "sentence": lambda value: f"{str(value)[:1].upper()}{str(value)[1:]}",
     "yes_no": yes_no,
     "verdict": verdict_label,
-    "watch": watch_words,
-    "factor": factor_words,
-    "outcome": outcome_words,
-    "stage": stage_words,
+    "watch": partial(called, WATCH_WORDS),
+    "factor": partial(called, FACTORS),
+    "outcome": partial(called, OUTCOMES),
+    "stage": partial(called, STAGES),
     "lost": lost_words,
     "model": model_words,
     "band": band_words,

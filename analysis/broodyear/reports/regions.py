@@ -14,12 +14,13 @@ from broodyear.errors import BroodyearError, NothingToAnalyse
 from broodyear.reports.folder import ReportResult, require_report_folder, write_report
 from broodyear.reports.manifest import Manifest
 from broodyear.reports.parts import Page
-from broodyear.reports.regions_evidence import on_record, on_record_section
 from broodyear.reports.regions_sections import (
     answer_section,
     batches_section,
     evidence_section,
     method_section,
+    on_record,
+    on_record_section,
     reporting_section,
 )
 from broodyear.reports.second_process import WORTH_A_PROCESS_SETUPS, SecondProcess

@@ -1,7 +1,8 @@
-"""Sections of the regions report, in words that do not let a bad batch pass for a bad region."""
+"""Sections of the regions report, in words that let no bad batch, and nothing on record, pass for a bad region."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import pandas as pd
@@ -11,14 +12,15 @@ from broodyear.claims import ClaimKind, Decision
 from broodyear.figures.connectivity import connectivity_figure
 from broodyear.figures.intervals import Estimate, panels_figure
 from broodyear.figures.style import SERIES
-from broodyear.reports.parts import Block, Bullets, Drawing, Notice, Prose, Section, say
-from broodyear.reports.rendering import phrase, said
+from broodyear.reports.parts import Block, Bullets, Drawing, Notice, Prose, Section, joined, say
+from broodyear.reports.rendering import phrase, said, wording
 from broodyear.reports.sentences import Statements
-from broodyear.reports.tables import ReportTable, shown
+from broodyear.reports.tables import ReportTable, report_table, shown
 from broodyear.reports.vocabulary import MAIN_OUTCOME, OUTCOMES
-from broodyear.reports.wording import drawing, glossary, prose, refusal
+from broodyear.reports.wording import bullets, drawing, glossary, prose, refusal
+from broodyear.setups import SHARE_COLUMNS, circumstance_shares
 
-_WORDS = "regions/sections.txt"
+_WORDS, _RECORD_WORDS = "regions/sections.txt", "regions/evidence.txt"
 #: Batches in one drawing; with more, the earliest seasons are left to the table.
 MOST_BATCHES = 45
 _PANELS = (
@@ -84,6 +86,36 @@ def _figure(regions: ReportTable) -> Drawing:
     return drawing(
         panels_figure, rows, name="regions", table=regions, label="region", panels=_PANELS, unit="survival (%)"
     )
+
+
+def on_record(outcomes: pd.DataFrame) -> ReportTable:
+    """region, SHARE_COLUMNS and what each is called, by region and circumstance; a tank counts once a season."""
+    rows = outcomes[outcomes["outcome"] == MAIN_OUTCOME].reset_index(drop=True)
+    shares = circumstance_shares(rows, "region")
+    names: dict[str, str] = wording(_RECORD_WORDS, "names")
+    shares.insert(2, "what", [names[code] for code in shares["evidence"]])
+    return report_table("on_record", shares, ("region", *SHARE_COLUMNS))
+
+
+def on_record_section(table: ReportTable) -> Section:
+    """One sentence per region with something that stands out there; all shares in the table."""
+    title = "What is on record more often in one region"
+    standing = [row for row in range(len(table)) if table.value(row, "stands_out")]
+    regions = list(dict.fromkeys(str(table.value(row, "region")) for row in standing))
+    every: list[Block] = [shown(table)] if len(table) else []
+    if not regions:
+        return Section("record", title, (prose(_RECORD_WORDS, "nothing", table), *every))
+    items = tuple(
+        _standing_out(table, [row for row in standing if str(table.value(row, "region")) == one])
+        for one in regions
+    )
+    return Section("record", title, (prose(_RECORD_WORDS, "intro"), Bullets(items, (table,)), *every))
+
+
+def _standing_out(table: ReportTable, rows: Sequence[int]) -> Markup:
+    by_distance = sorted(rows, key=lambda row: table.value(row, "elsewhere_pct") - table.value(row, "share_pct"))
+    found = joined(bullets(_RECORD_WORDS, "one", table, by_distance).items)
+    return phrase(_RECORD_WORDS, "region", region=table.at(rows[0], "region", "id"), found=found)
 
 
 def batches_section(graph: ReportTable, sentences: dict[str, str]) -> Section:

@@ -23,10 +23,7 @@ from broodyear.reports.numbers import THIN, plain, signed, words
 from broodyear.reports.parts import Bullets
 from broodyear.reports.rendering import TEMPLATES, environment_of
 from broodyear.reports.tables import ReportTable, Traced, report_table
-from broodyear.reports.vocabulary import (
-    BAND_WORDS,
-    stage_words,
-)
+from broodyear.reports.vocabulary import BAND_WORDS, STAGES, called
 
 #: The file under templates/claims whose macro of the claim's name words it.
 _FILES = {
@@ -204,5 +201,5 @@ def _with_unit(number: str, unit: str) -> str:
 def _cell_words(level: str) -> str:
     """The species, stage and, behind them, the band or donor stock of a model's claim, in words."""
     species, stage, part = [*level.split(" ", 2), "", ""][:3]
-    named = [words(species), stage_words(stage), BAND_WORDS.get(part) or (part and f"stock {part}")]
+    named = [words(species), called(STAGES, stage), BAND_WORDS.get(part) or (part and f"stock {part}")]
     return ", ".join(one for one in named if one)

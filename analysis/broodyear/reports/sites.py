@@ -14,8 +14,7 @@ from broodyear.claims import Claim, ClaimKind, Decision
 from broodyear.reports.numbers import known, season_name, words
 from broodyear.reports.parts import Block, Bullets, Heading, Page, Prose, Section, say
 from broodyear.reports.rendering import said
-from broodyear.reports.season.results import SeasonResults
-from broodyear.reports.season.urgency import main_rows
+from broodyear.reports.season.results import SeasonResults, main_rows
 from broodyear.reports.wording import SHORT_CAUTIONS, bullets, prose
 
 #: Changes that fit a site are named up to this many.

@@ -2,6 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
+
+def called(names: Mapping[str, str], code: object) -> str:
+    """A code by its name among ``names``, else by its own words."""
+    return names.get(str(code), str(code).replace("_", " "))
+
+
 OUTCOMES = {
     "hatch": "eggs delivered to hatch",
     "hatch_to_release": "hatch to release",
@@ -71,19 +79,7 @@ FACTORS = {
 
 def verdict_label(verdict: object) -> str:
     """A verdict with its shape."""
-    key = str(verdict)
-    said = VERDICT_WORDS.get(key, key.replace("_", " "))
-    return f"{VERDICT_MARKS.get(key, '')} {said}".strip()
-
-
-def factor_words(factor: object) -> str:
-    """A factor's name as people say it."""
-    return FACTORS.get(str(factor), str(factor).replace("_", " "))
-
-
-def outcome_words(outcome: object) -> str:
-    """An outcome's name as people say it."""
-    return OUTCOMES.get(str(outcome), str(outcome).replace("_", " "))
+    return f"{VERDICT_MARKS.get(str(verdict), '')} {called(VERDICT_WORDS, verdict)}".strip()
 
 
 STAGES = {
@@ -96,11 +92,6 @@ STAGES = {
 }
 
 
-def stage_words(stage: object) -> str:
-    """A stage as people say it."""
-    return STAGES.get(str(stage), str(stage).replace("_", " "))
-
-
 #: Why a tank is on the week's list.
 WATCH_WORDS = {
     "no_setup": "eggs without a set-up",
@@ -111,11 +102,6 @@ WATCH_WORDS = {
     "cold": "too cold",
     "due": "stage due",
 }
-
-
-def watch_words(kind: object) -> str:
-    """Why a tank is on the week's list, as people say it."""
-    return WATCH_WORDS[str(kind)]
 
 
 #: Bands of mean water temperature, as scores.csv names them.

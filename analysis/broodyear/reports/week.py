@@ -18,7 +18,7 @@ from broodyear.reports.parts import Bullets, Flow, Notice, Page, Section, say
 from broodyear.reports.rendering import phrase, wording
 from broodyear.reports.steps import Tell, tell_nobody
 from broodyear.reports.tables import ReportTable, report_table, shown
-from broodyear.reports.vocabulary import watch_words
+from broodyear.reports.vocabulary import WATCH_WORDS, called
 from broodyear.reports.wording import SHORT_CAUTIONS, prose
 from broodyear.settings import season_of
 from broodyear.week import KINDS, last_record_on, watchlist
@@ -124,7 +124,7 @@ def _list_section(results: WeekResults) -> Section:
         return Section("watch", _TITLE, (prose(_WORDS, "nothing"), *notes))
     counts = table.frame["kind"].value_counts()
     steps = tuple(
-        (say("{number}", number=str(counts[kind])), watch_words(kind)) for kind in KINDS if kind in counts
+        (say("{number}", number=str(counts[kind])), called(WATCH_WORDS, kind)) for kind in KINDS if kind in counts
     )
     flow = Flow(steps, (table,), "Reasons to look, and how many tanks each concerns")
     return Section("watch", _TITLE, (flow, *notes, shown(table)))

@@ -10,7 +10,7 @@ from broodyear.reports.numbers import words
 from broodyear.reports.parts import Block
 from broodyear.reports.sentences import Statements
 from broodyear.reports.tables import ReportTable, TableView, shown
-from broodyear.reports.vocabulary import stage_words
+from broodyear.reports.vocabulary import STAGES, called
 from broodyear.reports.wording import bullets
 
 if TYPE_CHECKING:
@@ -85,7 +85,7 @@ class DevelopmentResults:
 
 def named(species: object, stage: object) -> str:
     """A species and stage in words."""
-    return f"{words(species)}, {stage_words(stage)}"
+    return f"{words(species)}, {called(STAGES, stage)}"
 
 
 def titled(species: object, stage: object) -> str:

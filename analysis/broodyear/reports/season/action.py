@@ -7,7 +7,7 @@ from markupsafe import Markup
 from broodyear.figures.site_seasons import MOST_LINES, site_seasons_figure
 from broodyear.reports.parts import Block, Bullets, Copyable, Drawing, Notice, Pair, Prose, Section
 from broodyear.reports.rendering import phrase
-from broodyear.reports.season.results import SeasonResults
+from broodyear.reports.season.results import SeasonResults, visiting_order
 from broodyear.reports.season.stating import (
     comparisons,
     named_sites,
@@ -16,7 +16,6 @@ from broodyear.reports.season.stating import (
     watched_sites,
     worth_a_trial,
 )
-from broodyear.reports.season.urgency import visiting_order
 from broodyear.reports.tables import Row, shown
 from broodyear.reports.vocabulary import MAIN_OUTCOME
 from broodyear.reports.wording import drawing, prose, refusal

@@ -1,4 +1,5 @@
-"""The evidence behind the first screen: accounting, stages and their trend, temperature, batches."""
+"""The evidence behind the first screen: accounting, stages and their trend, temperature, batches, the records
+themselves; and the end of the page: method, limits, cautions."""
 
 from __future__ import annotations
 
@@ -8,11 +9,11 @@ from broodyear.figures.exposure import exposure_figure, trend_figure
 from broodyear.figures.intervals import Estimate, intervals_figure
 from broodyear.figures.style import SERIES
 from broodyear.reports.numbers import known, words, written
-from broodyear.reports.parts import Block, Flow, Heading, Notice, Section, say
-from broodyear.reports.rendering import phrase, wording
-from broodyear.reports.season.results import SeasonRecords
-from broodyear.reports.tables import shown
-from broodyear.reports.wording import drawing, prose, refusal
+from broodyear.reports.parts import Block, Bullets, Flow, Heading, Notice, Section, say
+from broodyear.reports.rendering import phrase, said, wording
+from broodyear.reports.season.results import SeasonRecords, SeasonResults
+from broodyear.reports.tables import ReportTable, shown
+from broodyear.reports.wording import CAUTIONS, drawing, glossary, prose, refusal
 
 _WORDS = "season/evidence.txt"
 _ESTIMATES = (
@@ -111,3 +112,37 @@ def batches_section(records: SeasonRecords) -> Section:
     if not len(table):
         return Section("batches", title, (refusal("Batches are not known.", table),))
     return Section("batches", title, (prose(_WORDS, "batches"), shown(table)))
+
+
+def quality_section(records: SeasonRecords) -> Section:
+    """Uploads, rejected rows, findings by rule, and what was acknowledged."""
+    uploads = records.uploads
+    blocks: list[Block] = [
+        prose(_WORDS, "loaded", records.key_figures, uploads, figure=records.figure),
+        shown(records.findings) if len(records.findings) else prose(_WORDS, "nothing_found"),
+    ]
+    sent_back = [row for row in range(len(uploads)) if uploads.value(row, "rows_sent_back")]
+    blocks += [shown(uploads, sent_back)] if sent_back else []
+    return Section("quality", "How good the records are", tuple(blocks))
+
+
+def method_section(results: SeasonResults) -> Section:
+    """How the numbers were made, with rows given, used and left out, and where they end."""
+    blocks = (
+        Bullets(said("season/method.txt", "methods")),
+        Heading(Markup("Rows given, used and left out")),
+        _rows_block(results.screen),
+        _rows_block(results.fits),
+        Heading(Markup("What this page cannot show")),
+        Bullets(said("season/method.txt", "limits")),
+    )
+    return Section("method", "Method and limits", (*blocks, *glossary("season")))
+
+
+def _rows_block(table: ReportTable) -> Block:
+    return shown(table) if len(table) else refusal("No model was fitted here.", table)
+
+
+def cautions_section() -> Section:
+    """Where work can hurt people or fish."""
+    return Section("cautions", "Before anyone acts: cautions", CAUTIONS)

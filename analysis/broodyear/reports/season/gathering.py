@@ -16,9 +16,9 @@ from broodyear.findings import file_of
 from broodyear.intake.suspicions import ACKNOWLEDGED, RULES, count_suspicions
 from broodyear.reports.numbers import season_name
 from broodyear.reports.season.account import dead_by_stage, too_many_dead, totals, with_intervals
-from broodyear.reports.season.assigned import trials_table
 from broodyear.reports.season.comparing import UnderWay, begun_fits
 from broodyear.reports.season.happenings import events, of_season, timelines
+from broodyear.reports.season.practices import trials_table
 from broodyear.reports.season.results import SeasonRecords, attempt
 from broodyear.reports.season.stating import stated
 from broodyear.reports.season.visits import visits_table

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from broodyear.figures.timeline import ROUTINE, TankRecords
-from broodyear.reports.season.urgency import flagged_rows
+from broodyear.reports.season.results import flagged_rows
 from broodyear.reports.tables import ReportTable
-from broodyear.reports.vocabulary import STAGES, stage_words
+from broodyear.reports.vocabulary import STAGES, called
 
 if TYPE_CHECKING:
     from broodyear.store import Store
@@ -80,7 +80,7 @@ def events(store: Store, tanks: pd.DataFrame, season: int) -> pd.DataFrame:
 
 
 def _seen(stage: object) -> str:
-    words = stage_words(stage)
+    words = called(STAGES, stage)
     return f"{words} seen" if words.startswith("first") else f"{words} first seen"
 
 

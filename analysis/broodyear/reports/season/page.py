@@ -12,16 +12,17 @@ from broodyear.reports.manifest import Manifest
 from broodyear.reports.numbers import season_name
 from broodyear.reports.parts import Ask, Page, Section
 from broodyear.reports.season.action import action_section
-from broodyear.reports.season.assigned import assigned_section
-from broodyear.reports.season.closing import cautions_section, method_section, quality_section
 from broodyear.reports.season.diagnostics import diagnostics_section
 from broodyear.reports.season.evidence import (
     accounting_section,
     batches_section,
+    cautions_section,
     exposure_section,
+    method_section,
+    quality_section,
     stages_section,
 )
-from broodyear.reports.season.practices import changes_section, practices_section
+from broodyear.reports.season.practices import assigned_section, changes_section, practices_section
 from broodyear.reports.season.results import SeasonRecords, SeasonResults
 from broodyear.reports.season.tanks import tanks_section
 from broodyear.reports.sites import site_sheets

@@ -1,4 +1,4 @@
-"""Practices: combinations, effects in sentences, what to change next season, and whether the method matters."""
+"""Practices: assigned at random, combinations, effects in sentences, what to change, whether methods agree."""
 
 from __future__ import annotations
 
@@ -12,11 +12,13 @@ from broodyear.reports.rendering import phrase
 from broodyear.reports.season.action import next_step
 from broodyear.reports.season.results import SeasonResults
 from broodyear.reports.season.stating import COMPARED
-from broodyear.reports.tables import ReportTable, shown
-from broodyear.reports.vocabulary import MAIN_OUTCOME, OUTCOMES, factor_words
-from broodyear.reports.wording import drawing, prose, refusal
+from broodyear.reports.sentences import worded
+from broodyear.reports.tables import ReportTable, report_table, shown
+from broodyear.reports.vocabulary import FACTORS, MAIN_OUTCOME, OUTCOMES, called
+from broodyear.reports.wording import bullets, drawing, prose, refusal
+from broodyear.trials import COMPARISON_COLUMNS, TrialComparison, comparison_table, trial_claims
 
-_WORDS = "season/practices.txt"
+_WORDS, _ASSIGNED = "season/practices.txt", "season/assigned.txt"
 _UNCLEAR = (Reason.NOT_CLEAR, Reason.WATCH)
 
 
@@ -108,7 +110,7 @@ def _effect_figure(results: SeasonResults) -> list[Block]:
         return []
     statements = results.statements
     claims = [statements.claim(row) for row in statements.rows(*COMPARED, outcome=MAIN_OUTCOME)]
-    clear = [f"{factor_words(one.subject)} {words(one.level)}" for one in claims if one.is_claimed]
+    clear = [f"{called(FACTORS, one.subject)} {words(one.level)}" for one in claims if one.is_claimed]
     frame = table.frame.iloc[drawn].assign(label=[effect_label(table, row) for row in drawn])
     estimate = Estimate("difference_points", "difference_low", "difference_high", "difference")
     return [
@@ -121,7 +123,7 @@ def _effect_figure(results: SeasonResults) -> list[Block]:
 
 
 def effect_label(table: ReportTable, row: int) -> str:
-    factor = factor_words(table.value(row, "factor"))
+    factor = called(FACTORS, table.value(row, "factor"))
     level, reference = words(table.value(row, "level")), table.value(row, "reference")
     return f"{factor}: {level}" + (f" v. {words(reference)}" if known(reference) and str(reference) else "")
 
@@ -159,3 +161,19 @@ def _methods(results: SeasonResults) -> list[Block]:
     if not len(table):
         return [heading, refusal("Only one method could be used.", table)]
     return [heading, prose(_WORDS, "methods"), shown(table, table.rows(outcome=MAIN_OUTCOME))]
+
+
+def trials_table(compared: tuple[TrialComparison, ...]) -> ReportTable:
+    """Every comparison of trials, with its sentence."""
+    frame = comparison_table(compared).assign(sentence=list(worded(trial_claims(compared))))
+    return report_table("trials", frame, COMPARISON_COLUMNS)
+
+
+def assigned_section(results: SeasonResults) -> Section:
+    """The comparisons as assigned, which outrank every observed one; without any, the line that draws one."""
+    title, table = "Practices assigned at random", results.trials
+    if not len(table):
+        return Section("assigned", title, (prose(_ASSIGNED, "none_yet", season=results.season + 1),))
+    return Section(
+        "assigned", title, (prose(_ASSIGNED, "intro"), bullets(_ASSIGNED, "compared", table), shown(table))
+    )
