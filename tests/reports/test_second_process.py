@@ -8,8 +8,10 @@ import subprocess
 import sys
 import threading
 import time
+import warnings
 from functools import partial
 from multiprocessing import spawn
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 
 import numpy as np
@@ -76,6 +78,20 @@ def test_what_is_worked_out_there_is_what_is_worked_out_here(outcomes: pd.DataFr
     assert not beside._process.is_alive()
     with threadpool_limits(limits=1, user_api="blas"):
         assert same(found, effects_report(outcomes))
+
+
+@pytest.mark.usefixtures("either_way")
+def test_newer_versions_of_python_may_warn_of_threads(monkeypatch: pytest.MonkeyPatch) -> None:
+    start = BaseProcess.start
+
+    def warns(process: BaseProcess) -> None:
+        words = "This process (pid=7) is multi-threaded, use of fork() may lead to deadlocks in the child."
+        warnings.warn(words, DeprecationWarning, stacklevel=2)
+        start(process)
+
+    monkeypatch.setattr(BaseProcess, "start", warns)
+    with SecondProcess(is_wanted=True) as beside:
+        assert beside.ask(sum, [1, 2])() == 3
 
 
 @pytest.mark.usefixtures("two_processors")

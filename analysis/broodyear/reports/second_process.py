@@ -22,6 +22,7 @@ import pickle
 import signal
 import sys
 import threading
+import warnings
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import suppress
@@ -157,7 +158,10 @@ def _start(loads: str) -> tuple[BaseProcess | None, Connection]:
     here, there = context.Pipe()
     process: BaseProcess = context.Process(target=_work, args=(there, loads), daemon=True)
     try:
-        process.start()
+        with warnings.catch_warnings():
+            # Newer versions of Python warn of any thread; the database's wait between two questions.
+            warnings.filterwarnings("ignore", ".*multi-threaded", DeprecationWarning)
+            process.start()
     except OSError:
         return None, here
     finally:
