@@ -30,6 +30,30 @@ _EXIT_CODES = """exit codes:
   a reason   13 the store is busy, damaged, or written by a newer version   130 stopped with Ctrl-C"""
 
 
+_LAYOUT_WORDS = """a layout, [[layout]] in layouts.toml:
+  name        what it is called in messages; each has one of its own
+  header      it reads a file in which one row holds all of these headings
+  files       only files of such names, for example "diary *.xlsx"
+  sheet       only sheets of such names, for example "Log*"
+  date_order  day_first, month_first or year_first, for dates such as 3/11/2022
+  decimal     "," or ".", the sign before decimals
+  ignore      headings left out on purpose
+what it gives to one table, [[layout.rows]], as often as there are tables:
+  table       the table
+  only_when   a line gives a row only where there is something under these headings
+  unpivot     headings of such names ("T-*") give a row for each of their cells
+where a column of the table comes from, under [layout.rows.columns]:
+  { column = "Date" }                            the cell under a heading
+  { column = "School", and = "Tank" }            two cells with a blank between: Hill School 1
+  { column = "Dead", words = { "none" = "0" } }  some words read as others
+  { constant = "F" }                             the same in every row
+  { sheet_name = "(?P<value>.+)" }               the sheet's name, or the part of it that value matches
+  { file_name = "(?P<value>20[0-9]{2})" }        a part of the file's name
+  { cell = "B1" }                                one cell, for what stands above the headings
+  { heading = true }                             under unpivot: the heading
+  { cell_value = true }                          under unpivot: the cell below it"""
+
+
 class Parser(argparse.ArgumentParser):
     """A parser that takes no abbreviated options and keeps the line breaks of its examples."""
 
@@ -129,12 +153,14 @@ _PATHS = (
 
 @dataclass(frozen=True)
 class Command:
-    """A command: its function, an example, its own options, and what its function is given besides."""
+    """A command: its function, an example, its own options, what its function is given besides, and what its help
+    says below all that."""
 
     function: Callable[..., int]
     example: str
     options: tuple[Option, ...] = ()
     given: dict[str, Any] = field(default_factory=dict)
+    more: str = ""
 
 
 def parser() -> argparse.ArgumentParser:
@@ -170,7 +196,7 @@ def _add(commands_of: _Commands, name: str, command: Command) -> None:
     does = (command.function.__doc__ or "").partition("\n")[0]
     added = commands_of.add_parser(
         name, help=f"{does[:1].lower()}{does[1:]}".rstrip("."), description=does,
-        epilog=f"Example:\n  {command.example}",
+        epilog=f"Example:\n  {command.example}\n\n{command.more}".rstrip(),
     )  # fmt: skip
     added.set_defaults(function=command.function, **command.given)
     for one in (*_SHARED, *command.options):
@@ -232,7 +258,7 @@ _COMMANDS = (
         option("paths", nargs="+", metavar="PATH", help="a file, a folder, or - for stdin"),
         _file("--out", "add the drafts to this file (default: printed)"),
         _LAYOUTS,
-    )),
+    ), more=_LAYOUT_WORDS),
     Command(store_commands.uploads, "broodyear uploads", (_FORMAT,)),
     Command(store_commands.withdraw, "broodyear withdraw 12", (
         _number("upload", "its number in `broodyear uploads`", "UPLOAD"),

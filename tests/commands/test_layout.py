@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import re
+from dataclasses import fields
 from pathlib import Path
+from typing import get_args
 
 import pytest
 from tests.intake.messy import LAYOUTS, write_diary, write_programme
 
 from broodyear.cli import main
+from broodyear.layouts import Layout, Rows
+from broodyear.layouts.model import SourceKind
 
 
 @pytest.fixture(autouse=True)
@@ -33,6 +38,17 @@ def test_a_draft_is_printed_and_added_to_a_file(folder: Path, capsys: pytest.Cap
     capsys.readouterr()
     assert main(["layout", "records"]) == 0
     assert capsys.readouterr().out == ""
+
+
+def test_the_help_says_what_every_word_of_a_layout_does(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        main(["layout", "--help"])
+    said = capsys.readouterr().out.partition("[[layout]] in layouts.toml")[2]
+    words = {one.name for kind in (Layout, Rows) for one in fields(kind)} - {"rows"} | {*get_args(SourceKind)}
+    assert [word for word in sorted(words | {"and", "words"}) if not re.search(rf"\b{word}\b", said)] == []
+    assert (
+        '  { column = "School", and = "Tank" }            two cells with a blank between: Hill School 1\n' in said
+    )
 
 
 def test_check_finds_the_layouts_and_says_what_was_not_read(

@@ -82,6 +82,23 @@ def test_a_layout_read_back_as_choices_is_the_same_and_marked_as_guessed() -> No
     assert draft.guesses == set(DIARY.headings) and mapping.layout_of(DIARY, draft) == LAYOUT
 
 
+def test_a_tank_that_is_told_by_its_site_and_its_number() -> None:
+    rows = (("2025-05-11", "Hill School", "1", "90"), ("2025-05-12", "Mill Lane", "1", "70"))
+    headings = ("Date", "School", "Tank", "Fish released")
+    columns = (
+        ("tank_id", Value("column", "School", "Tank")), ("exited_on", Value("column", "Date")),
+        ("fate", Value("constant", "released")), ("count", Value("column", "Fish released")),
+    )  # fmt: skip
+    layout = Layout("releases", headings, rows=(Rows("exits", columns),))
+    sheet = Sheet("releases.csv", "releases.csv", None, (), 1, headings, rows, tuple(zip(*rows, strict=True)))
+    draft = mapping.draft_from(sheet, layout)
+    assert (draft.meaning("School"), draft.meaning("Tank")) == ("site_id", "tank_at_site")
+    assert said(draft, sheet) == [] and mapping.layout_of(sheet, draft) == layout
+    assert [row[0] for row in mapping.previews(sheet, draft)[0].rows] == ["Hill School 1", "Mill Lane 1"]
+    alone = replace(draft, meanings={**draft.meanings, "School": "leave"})
+    assert said(alone, sheet) == ["The number of a tank at its site needs the column that names the site."]
+
+
 def test_the_first_rows_are_shown_as_they_will_read() -> None:
     temperatures, losses = mapping.previews(DIARY, SAID)
     first, second = temperatures.rows

@@ -130,6 +130,41 @@ def test_one_column_for_each_stage(tmp_path: Path) -> None:
     assert read(draft_text(made)).layouts == (made.layout,)
 
 
+def test_numbers_of_tanks_that_come_again_from_site_to_site_are_read_with_the_site(tmp_path: Path) -> None:
+    rows = "Hill School,1,2022-11-08\nHill School,2,2022-11-08\nMill Lane,1,2022-11-09\n"
+    made = draft(
+        tmp_path,
+        "set-ups.csv",
+        f"School,Tank,Filled,Region,Room,Bottom\n{rows.replace(chr(10), ',N,foyer,bare' + chr(10))}",
+    )
+    sites, setups = made.layout.rows
+    assert dict(sites.columns)["site_id"] == dict(setups.columns)["site_id"] == Value("column", "School")
+    assert dict(setups.columns)["tank_id"] == Value("column", "School", "Tank")
+    ground = 'the two together, for a tank "1" stands at several sites'
+    assert f'tank_id         = {{ column = "School", and = "Tank" }}  # guess: {ground}' in draft_text(made)
+    assert [row[1][1] for row in made.preview[1].rows] == ["Hill School 1", "Hill School 2", "Mill Lane 1"]
+
+
+@pytest.mark.parametrize(
+    ("pairs", "together"),
+    [
+        ("H,A M,A", True),
+        ("H,Tank_1 M,Tank_1 M,Tank_2", True),
+        ("H,T1 M,T1 P,T1 P,T2", True),
+        ("H,T1 M,T2 P,T1 P,T3", False),
+        # Each site has numbers of its own: they are labels of tanks.
+        ("H,1 H,2 M,3", False),
+        # A tank that moved between seasons keeps its label.
+        ("H,GUL-01 M,GUL-01 P,GUL-02", False),
+    ],
+)
+def test_when_a_tank_is_told_by_its_site(tmp_path: Path, pairs: str, together: bool) -> None:
+    lines = "".join(f"2023-05-11,{pair.replace('_', ' ')},90\n" for pair in pairs.split())
+    made = draft(tmp_path, "releases.csv", f"Date,School,Tank,Fish released\n{lines}")
+    tank = dict(made.layout.rows[0].columns)["tank_id"]
+    assert tank == (Value("column", "School", "Tank") if together else Value("column", "Tank"))
+
+
 def test_a_label_in_the_files_name(tmp_path: Path) -> None:
     made = draft(tmp_path, "log GUL-07.csv", "When,Water temperature\n2026-11-06,8.5\n")
     assert dict(made.layout.rows[0].columns)["tank_id"] == Value("file_name", "(?P<value>[A-Za-z]+-[0-9]+)")

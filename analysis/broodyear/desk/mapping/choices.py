@@ -56,17 +56,21 @@ def _common(draft: Draft, target: Table) -> Iterator[tuple[str, Value]]:
         name = _shared_name(key, when) if key in SHARED else key.removeprefix(f"{target.name}.")
         if name in target.column_names:
             yield name, Value(fixed.source, fixed.text)
-    time = next((heading for heading, key in draft.meanings.items() if key == "time"), None)
+    beside = {key: heading for heading, key in draft.meanings.items() if key in {"time", "site_id"}}
     for heading, key in draft.meanings.items():
         name = _shared_name(key, when) if key in SHARED else None
         if name in target.column_names:
             is_moment = key == "date" and when is not None and when.kind == "moment"
             value = _value(draft, heading)
-            yield str(name), Value("column", heading, time if is_moment else None, value.words)
+            if key == "tank_at_site":
+                yield "tank_id", Value("column", beside.get("site_id", heading), heading)
+            else:
+                yield str(name), Value("column", heading, beside.get("time") if is_moment else None, value.words)
 
 
 def _shared_name(key: str, when: Column | None) -> str | None:
     """The column of a table that a shared meaning fills."""
+    key = "tank_id" if key == "tank_at_site" else key
     return (when.name if when else None) if key == "date" else key if key != "time" else None
 
 
@@ -121,11 +125,11 @@ def draft_from(sheet: Sheet, layout: Layout) -> Draft:
         for column, value in rows.columns:
             key = _key(rows, column)
             if value.source == "column" and (place := names.place(value.text)) is not None:
-                heading = sheet.headings[place]
-                meanings.setdefault(heading, key)
+                heading, is_tank = sheet.headings[place], key == "tank_id" and value.joined is not None
+                meanings.setdefault(heading, "site_id" if is_tank else key)
                 words.setdefault(heading, {}).update(value.words)
                 if value.joined is not None and (other := names.place(value.joined)) is not None:
-                    meanings.setdefault(sheet.headings[other], "time")
+                    meanings.setdefault(sheet.headings[other], "tank_at_site" if is_tank else "time")
             elif value.source == "cell_value" and rows.unpivot is not None:
                 for each in names.matching(rows.unpivot):
                     meanings.setdefault(sheet.headings[each], f"{EACH}{rows.table}.{column}")

@@ -13,6 +13,7 @@ EACH = "each:"
 #: What holds for all rows that a line of the sheet gives, whichever table they go to.
 SHARED = {
     "tank_id": "tank",
+    "tank_at_site": "number of the tank at its site",
     "date": "date",
     "time": "time of day",
     "site_id": "site",

@@ -32,7 +32,7 @@ def missing_columns(draft: Draft) -> list[tuple[str, Column]]:
     """Key and column of what the tables fed must have and no heading gives; what they share comes once."""
     found: dict[str, Column] = {}
     said = set(draft.meanings.values())
-    has_tanks = any(key.startswith(EACH) for key in said)
+    has_tanks = any(key.startswith(EACH) or key == "tank_at_site" for key in said)
     for name in fed_tables(draft):
         when = date_column(table(name))
         for column in table(name).columns:
@@ -97,6 +97,9 @@ def _twice(sheet: Sheet, draft: Draft) -> list[Problem]:
     ]
     if "time" in by_key and "date" not in by_key:
         found.append(Problem("A time of day needs a date beside it.", tuple(by_key["time"])))
+    if "tank_at_site" in by_key and "site_id" not in by_key:
+        message = "The number of a tank at its site needs the column that names the site."
+        found.append(Problem(message, tuple(by_key["tank_at_site"])))
     return found
 
 

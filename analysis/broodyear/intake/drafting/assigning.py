@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
@@ -40,6 +41,9 @@ TELLING = {
 }
 #: A heading that may belong to more tables than this tells none of them.
 MOST_TABLES = 3
+#: Labels that are numbers of the tanks at one place, for certain; and such as may be, where there are few of them.
+_NUMBER = re.compile(r"(?:tank|no\.?|#)?\s*(?:[0-9]{1,2}|[A-Z])", re.IGNORECASE)
+_SHORT = re.compile(rf"{_NUMBER.pattern}|[A-Z]{{1,2}}[ -]?[0-9]", re.IGNORECASE)
 _TIMES = {"time", "clock", "hour", "time of day", "read at"}
 
 
@@ -57,16 +61,27 @@ class Assigned:
     files: str | None = None
 
 
-def assign(source: Source, names: HeadingNames, looks: Sequence[Looks], above: Sequence[Row]) -> Assigned:
-    """The likeliest layout of a file with these headings. above: the rows over the header."""
-    return _Assigning(source, names, looks, above).assigned()
+def assign(
+    source: Source,
+    names: HeadingNames,
+    columns: Sequence[Sequence[str]],
+    looks: Sequence[Looks],
+    above: Sequence[Row],
+) -> Assigned:
+    """The likeliest layout of a file with these headings. columns: the first cells below each heading, and their
+    looks; above: the rows over the header."""
+    return _Assigning(source, names, columns, looks, above).assigned()
 
 
 class _Assigning:
-    def __init__(self, source: Source, names: HeadingNames, looks: Sequence[Looks], above: Sequence[Row]) -> None:
+    def __init__(
+        self, source: Source, names: HeadingNames, columns: Sequence[Sequence[str]], looks: Sequence[Looks],
+        above: Sequence[Row],
+    ) -> None:  # fmt: skip
         self._source, self._names, self._looks, self._above = source, names, looks, above
         self._found = Assigned()
         self._meanings = [meanings(name) for name in names.shown]
+        self._numbered = self._numbered_by_site(columns)
 
     def assigned(self) -> Assigned:
         """What each table gets."""
@@ -185,7 +200,10 @@ class _Assigning:
         self, target: Table, column: Column, telling: Sequence[int], values: dict[str, Value]
     ) -> int | None:
         """The column of the file that likeliest holds a column of the table."""
-        used = {value.text for value in values.values()}
+        # A site told together with the number of its tank is still to be told by itself.
+        used = {
+            value.joined if name == "tank_id" and value.joined else value.text for name, value in values.items()
+        }
         candidates: list[tuple[int, int, int]] = []
         for place, known in enumerate(self._meanings):
             elsewhere = place not in telling and any(self._tells_another(target, one) for one in known[:1])
@@ -205,8 +223,30 @@ class _Assigning:
     def _tells_another(target: Table, meaning: Meaning) -> bool:
         return meaning.table != target.name and meaning.column.name in TELLING.get(meaning.table, ())
 
+    def _numbered_by_site(self, columns: Sequence[Sequence[str]]) -> tuple[int, int, str] | None:
+        """Places of the sites and of the numbers of their tanks, and a number that several have: then a tank
+        is told by both. None where the labels of tanks stand by themselves."""
+        site, tank = (
+            next(
+                (place for place, known in enumerate(self._meanings) if known and known[0].column.name == name),
+                None,
+            )
+            for name in ("site_id", "tank_id")
+        )
+        if site is None or tank is None:
+            return None
+        pairs = sorted(
+            {(a.strip(), b.strip()) for a, b in zip(columns[site], columns[tank], strict=True) if a and b}
+        )
+        labels = Counter(label for _, label in pairs)
+        label, sites = max(labels.items(), key=lambda one: one[1], default=("", 0))
+        fewer = len(labels) < len({name for name, _ in pairs})
+        known = _NUMBER if not fewer else _SHORT
+        is_short = all(known.fullmatch(one) for one in labels)
+        return (site, tank, label) if sites > 1 and is_short else None
+
     def _from_heading(self, target: Table, column: Column, place: int, values: dict[str, Value]) -> None:
-        ground = next(
+        ground: str = next(
             one.ground
             for one in self._meanings[place]
             if (one.table, one.column.name) == (target.name, column.name)
@@ -219,6 +259,10 @@ class _Assigning:
             if clock is not None:
                 joined = self._names.shown[clock]
                 places.append(clock)
+        if column.name == "tank_id" and self._numbered is not None and place == self._numbered[1]:
+            site, _, number = self._numbered
+            heading, joined, places = self._names.shown[site], heading, [site, place]
+            ground = f'the two together, for a tank "{number}" stands at several sites'
         self._take(target, column.name, Value("column", heading, joined), values, ground, places)
 
     def _clock_beside(self, date: int) -> int | None:

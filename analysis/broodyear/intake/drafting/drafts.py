@@ -125,7 +125,7 @@ def draft_layout(
     columns = [[row[place] if place < len(row) else "" for row in below] for place in range(len(names.shown))]
     looks = [looks_of(cells) for cells in columns]
     above = [row for row in body.first_rows(dialect.separator) if row.line < dialect.header_line]
-    assigned = assign(source, names, looks, above)
+    assigned = assign(source, names, columns, looks, above)
     assigned.rows = without_totals(assigned.rows, names, body, dialect)
     dates = [cell for place in assigned.dates for cell in columns[place]]
     proof = proved_order(dates)
