@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ from tests.intake.conftest import Write
 from broodyear.cli import main
 from broodyear.errors import UsageError
 from broodyear.intake import dismiss_rows, load_paths, open_rows
+from broodyear.layouts import layouts_from
 from broodyear.store import Store, open_store
 
 HEADER = "tank_id,checked_on,stage,dead\n"
@@ -134,3 +136,63 @@ def test_the_command_lists_writes_and_dismisses(
     assert main(["mend", "--dismiss", f"{place}#3", *given]) == 2
     assert main(["mend", "--dismiss", f"{place}#3", "--reason", "b", *given]) == 0
     assert "No rejected row is open." in capsys.readouterr().out
+
+
+RELEASES = """
+[[layout]]
+name = "releases"
+header = ["When", "Aquarium", "Fish"]
+date_order = "day_first"
+  [[layout.rows]]
+  table = "exits"
+    [layout.rows.columns]
+    tank_id = { column = "Aquarium" }
+    exited_on = { column = "When" }
+    fate = { constant = "released" }
+    count = { column = "Fish" }
+[[layout]]
+name = "diary"
+header = ["When", "Aquarium", "Water (F)"]
+date_order = "month_first"
+decimal = ","
+  [[layout.rows]]
+  table = "temperatures"
+    [layout.rows.columns]
+    tank_id = { column = "Aquarium" }
+    read_at = { column = "When" }
+    water_temp = { column = "Water (F)" }
+    unit = { constant = "F" }
+"""
+
+
+def test_a_copy_keeps_what_the_layout_decided(store: Store, write: Write, tmp_path: Path) -> None:
+    released = (
+        "When,Aquarium,Fish\n8/5/2025,T-001,119 fry\n9/5/2025,T-002,90\n9/5/2025,T-002,91\n2025-05-08,T-003,x\n"
+    )
+    diary = "When;Aquarium;Water (F)\n2/8/2025 7:15 PM;T-0O1;46,5\n2/9/2025;T-0O1;46,5\n31/31/2025;T-001;46,5\n"
+    paths = [write("out.csv", released), write("diary.csv", diary)]
+    load_paths(
+        store, paths, layouts=layouts_from(tomllib.loads(RELEASES), "layouts.toml"), rejects=tmp_path / "mend"
+    )
+    texts = {copy.name: copy.read_text(encoding="utf-8") for copy in (tmp_path / "mend").glob("*.csv")}
+    rows = {name: [row[:-2] for row in csv.reader(text.splitlines())][1:] for name, text in texts.items()}
+    assert rows["out.csv"] == [
+        ["T-001", "2025-05-08", "released", "119 fry"],
+        ["T-002", "2025-05-09", "released", "91"],
+        ["T-003", "2025-05-08", "released", "x"],
+    ]
+    assert rows["diary.csv"] == [
+        ["T-0O1", "2025-02-08T19:15:00", "46.5", "F"],
+        ["T-0O1", "2025-02-09", "46.5", "F"],
+        ["T-001", "31/31/2025", "46.5", "F"],
+    ]
+    # To mend what was asked for is enough: the copies are read without the layout.
+    mended = {"119 fry": "119", "T-0O1": "T-001", ",x,": ",3,", "31/31/2025": "2025-02-10"}
+    for name, text in texts.items():
+        for wrong, right in mended.items():
+            text = text.replace(wrong, right)
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    result = load_paths(store, [tmp_path / "out.csv", tmp_path / "diary.csv"])
+    assert [one.message for one in result.findings if one.level == "error"] == []
+    assert lines(store) == []
+    assert store.table("temperatures")["water_temp"].tolist() == [46.5] * 3

@@ -24,6 +24,7 @@ from broodyear.intake.row_sql import (
     all_checks,
     broken_list,
     cleaned_select,
+    settled_cells,
     values_select,
 )
 from broodyear.intake.shapes import BLANKS
@@ -214,13 +215,13 @@ def _detail_query(found: Recognised, options: ParseOptions, checks: list[CellChe
     broken = broken_list([(check, _received(check, found)) for check in checks])
     return (
         f"SELECT line, CASE WHEN {filled} THEN false ELSE {blank} END AS is_blank, "
-        f"{_as_json(found.width)} AS raw, {broken} AS broken, {decider} AS decider, "
+        f"{_as_json(settled_cells(found, options))} AS raw, {broken} AS broken, {decider} AS decider, "
         f"{key_as_text(found.table, settings)} AS key FROM ({values}) ORDER BY line"
     )
 
 
-def _as_json(width: int) -> str:
+def _as_json(cells: list[str]) -> str:
     """SQL of the cells of a row as ``cells_as_json`` writes them; with what is left over, where something is."""
-    cells = [f"to_json(coalesce(c{place}, ''))" for place in range(width)]
+    texts = ", ".join(f"to_json(coalesce({cell}, ''))" for cell in cells)
     left_over = "CASE WHEN surplus <> '' THEN concat(', ', to_json(surplus)) END"
-    return f"concat('[', concat_ws(', ', {', '.join(cells)}), {left_over}, ']')"
+    return f"concat('[', concat_ws(', ', {texts}), {left_over}, ']')"

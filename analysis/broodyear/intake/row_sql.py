@@ -14,6 +14,7 @@ from broodyear.intake.cell_sql import (
     has_hour,
     value,
 )
+from broodyear.intake.recognise import Recognised
 from broodyear.schemas import Column, Reference, RowRule, Table
 from broodyear.store.layout import hour_flag, quoted, sql_type, words_type
 
@@ -134,6 +135,27 @@ def values_select(table: Table, options: ParseOptions, source: str, *, quick: bo
         if column.kind == "moment":
             plain.append(f'{has_hour(column)} AS "{hour_flag(column)}"')
     return f"SELECT *, {', '.join(plain)} FROM ({source})"
+
+
+def settled_cells(found: Recognised, options: ParseOptions) -> list[str]:
+    """SQL of each cell of a row as its copy has it, over ``values_select``: as received, save dates and decimals
+    of which a layout says how they are read. They are written plainly, for the copy is read without it."""
+    columns = {place: found.table.column(name) for name, place in found.places.items()}
+    return [_settled(columns.get(place), f"c{place}", found, options) for place in range(found.width)]
+
+
+def _settled(column: Column | None, raw: str, found: Recognised, options: ParseOptions) -> str:
+    if column is None or not (found.slots or options.date_order):
+        return raw
+    text, got = cell(column), f'"{column.name}"'
+    if column.kind in {"date", "moment"}:
+        timed = f"strftime({got}, '%Y-%m-%dT%H:%M:%S')"
+        hour = f'"{hour_flag(column)}"' if column.kind == "moment" else "false"
+        plain = f"CASE WHEN {hour} THEN {timed} ELSE strftime({got}, '%Y-%m-%d') END"
+        return f"CASE WHEN {got} IS NULL OR regexp_matches({text}, '^[0-9]{{4}}-') THEN {raw} ELSE {plain} END"
+    if column.is_number and found.slots and options.decimal_comma:
+        return f"CASE WHEN {got} IS NULL THEN {raw} ELSE replace({text}, ',', '.') END"
+    return raw
 
 
 def _default(table: Table, column: Column) -> str | None:

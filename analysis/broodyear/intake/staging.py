@@ -22,7 +22,7 @@ from broodyear.intake.decoding import Text
 from broodyear.intake.plain_files import PlainFile, copy_lines, first_position, made_whole, plain_file
 from broodyear.intake.receiving import Received, cell_names, make_cells, receive
 from broodyear.intake.recognise import Recognised
-from broodyear.intake.row_sql import any_broken, cleaned_select, quick_checks, values_select
+from broodyear.intake.row_sql import any_broken, cleaned_select, quick_checks, settled_cells, values_select
 from broodyear.intake.shapes import BLANKS
 from broodyear.intake.slots import cells_sql, slots_sql, taken_sql
 from broodyear.store.layout import names
@@ -205,7 +205,7 @@ def made_of_received(found: Recognised, options: ParseOptions) -> str:
 def cells_of(
     connection: duckdb.DuckDBPyConnection, found: Recognised, staged: Staged, numbers: Collection[int]
 ) -> dict[int, tuple[str, ...]]:
-    """The cells of some rows of the table, as they were received, by the number of the row."""
+    """The cells of some rows of the table, as their copy has them, by the number of the row."""
     if not numbers:
         return {}
     wanted = np.array(sorted(numbers), np.int64)
@@ -219,5 +219,8 @@ def cells_of(
         connection.unregister("wanted")
     else:
         _read_again(connection, staged.file, found, wanted, staged.options, "picked_rows")
-    cells = f"SELECT line, [{cell_names(found.width)}] AS cells FROM picked_rows ORDER BY line"
+    cleaned = cleaned_select(found.table, found.places, staged.options, "picked_rows", "*")
+    settled = ", ".join(settled_cells(found, staged.options))
+    values = values_select(found.table, staged.options, cleaned)
+    cells = f"SELECT line, [{settled}] AS cells FROM ({values}) ORDER BY line"
     return {line: tuple(cell or "" for cell in row) for line, row in connection.execute(cells).fetchall()}
