@@ -40,6 +40,17 @@ def test_missing_values_and_empty_tanks_are_left_out_and_counted(frame):
     assert found.left_out == {"missing gravel": 1, "missing warm": 2, "no eggs (eggs is 0)": 1}
 
 
+def test_a_tank_season_in_several_rows_is_told(frame):
+    once = frame.assign(season=2024, tank_id=[f"T{place}" for place in range(24)])
+    assert fit(once).notes == ()
+    found = fit(pd.concat([once, once.iloc[[5, 5, 7]]], ignore_index=True))
+    assert (found.rows_used, len(found.notes)) == (27, 1)
+    assert found.notes[0].startswith(
+        "2 tank-seasons stand in more than one row, the first 2024 T5: each row counts"
+    )
+    assert fit(pd.concat([once, once.assign(season=2025)], ignore_index=True)).notes == ()
+
+
 def test_columns_the_model_does_not_read_may_be_missing(frame):
     assert fit(frame.assign(note=np.nan)).rows_used == 24
 

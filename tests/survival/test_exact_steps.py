@@ -12,12 +12,11 @@ from tests.survival.test_mixed import CASES, crossed, laplace_of, scattered
 from broodyear.errors import Refused
 from broodyear.statistics.numbers import level_sums
 from broodyear.survival import fit_survival
-from broodyear.survival.design.matrix import Grouping, make_design
+from broodyear.survival.design import Design, Grouping, make_design
 from broodyear.survival.fit import fit_design
-from broodyear.survival.methods.beta_binomial import _log_likelihood, _second_derivatives
-from broodyear.survival.methods.binomial import _by_library, _by_normal_equations, fit_logistic
+from broodyear.survival.methods.binomial import _log_likelihood, _second_derivatives, plain_fit
 from broodyear.survival.mixed import system
-from broodyear.survival.mixed.optimum import laplace_hessian, scaled_hessian
+from broodyear.survival.mixed.laplace import Restricted
 from broodyear.survival.mixed.system import factorise, inverse_times, invert, lay_out, solve
 
 #: Central differences over a thousandth of a standard error, relative to the largest second derivative.
@@ -42,19 +41,31 @@ def test_second_derivatives_in_any_units_are_those_of_the_gradient(groups, own_r
     slow = differences(lambda at: laplace.with_gradient(at)[1], values, 3e-4)
     scale = np.diag(np.linspace(0.05, 0.2, len(values)))
     expected = scale @ slow @ scale
-    for found in (
-        scaled_hessian(laplace.with_gradient, values, scale),
-        laplace_hessian(laplace, values, scale),
-    ):
-        assert found == pytest.approx(expected, rel=0, abs=SECOND * float(np.abs(expected).max()))
+    assert laplace.hessian(values, scale) == pytest.approx(expected, rel=0, abs=SECOND * np.abs(expected).max())
+
+
+def test_the_restricted_likelihood_adds_the_determinant_of_the_information():
+    """Over the log sds, binomial weights held: the second likelihood less the first, by differences."""
+    laplace = laplace_of(crossed(1, 3), ["site", "batch"])
+    restricted = Restricted(laplace.design, range(2))
+    values = np.concatenate([np.log([0.3, 0.7]), [0.7, 0.4, -0.3]])
+    factor = laplace.mode(values).factor
+
+    def determinant(log_sds: np.ndarray) -> float:
+        held = factorise(laplace.layout, np.exp(log_sds), factor.weight)
+        return float(np.linalg.slogdet(laplace.matrix.T @ inverse_times(held, laplace.matrix))[1])
+
+    plain, own = laplace.with_gradient(values), restricted.with_gradient(values)
+    assert own[0] - plain[0] == pytest.approx(determinant(values[:2]), abs=1e-9)
+    slow = differences(determinant, values[:2], 1e-4)
+    assert own[1][:2] - plain[1][:2] == pytest.approx(slow, abs=1e-7)
 
 
 def test_beta_binomial_second_derivatives_are_those_of_the_gradient():
     design = make_design(crossed(2, 3), "gravel + warm", "alive", "eggs")
-    counts = design.matrix, design.rows.survived, design.rows.trials
     values = np.array([0.7, 0.4, -0.3, -2.5])
-    slow = differences(lambda at: _log_likelihood(at, *counts)[1], values, 3e-4)
-    assert _second_derivatives(values, *counts) == pytest.approx(slow, rel=SECOND, abs=SECOND)
+    slow = differences(lambda at: _log_likelihood(at, design)[1], values, 3e-4)
+    assert _second_derivatives(values, design) == pytest.approx(slow, rel=SECOND, abs=SECOND)
 
 
 @pytest.mark.parametrize(("seed", "settles"), [(0, False), (18, True)])
@@ -73,30 +84,20 @@ def test_estimating_equations_settle_or_are_refused_when_they_run_away(seed, set
         fit_survival(frame, "a + b + g + h + C(k)", **asked)
 
 
-@pytest.mark.parametrize(
-    "formula",
-    ["gravel + warm", "gravel * warm", "gravel + C(season)", "C(season) + cr(warm, df=3, constraints='center')",
-     "gravel:C(season) + warm", "logger + gravel"],
-)  # fmt: skip
-def test_a_matrix_with_one_factor_set_is_that_of_the_formula_evaluated_anew(formula):
-    frame = crossed(4, 3).assign(logger=lambda rows: rows["warm"] > 0.2)
-    design = make_design(frame, formula, "alive", "eggs")
-    levels = {"gravel": ["bare", "stones"], "season": [0, 3], "logger": [False, True], "warm": [0.25]}
-    for name in design.covariates:
-        for level in levels[name]:
-            assert design.matrix_with(name, level) == pytest.approx(
-                design.matrix_anew(design.rows.frame, name, level), abs=1e-12
-            )
+def library_fit(design: Design) -> np.ndarray:
+    from statsmodels.genmod.families import Binomial
+    from statsmodels.genmod.generalized_linear_model import GLM
+
+    counts = np.column_stack([design.rows.survived, design.rows.trials - design.rows.survived])
+    return np.asarray(GLM(counts, design.matrix, family=Binomial()).fit(tol=1e-12, maxiter=100).params)
 
 
-def test_normal_equations_and_the_library_find_the_same_maximum():
+def test_newton_steps_and_the_library_find_the_same_maximum():
     design = make_design(crossed(5, 3), "gravel * warm + C(season)", "alive", "eggs")
-    counts = design.matrix, design.rows.survived, design.rows.trials
-    own = _by_normal_equations(*counts)
-    assert own is not None
-    fit = fit_logistic(*counts).coefficients
-    assert fit == pytest.approx(_by_library(*counts), abs=1e-6)
-    score = design.matrix.T @ (counts[1] - counts[2] / (1.0 + np.exp(-design.matrix @ fit)))
+    fit = plain_fit(design).coefficients
+    assert fit == pytest.approx(library_fit(design), abs=1e-8)
+    share = 1.0 / (1.0 + np.exp(-design.matrix @ fit))
+    score = design.matrix.T @ (design.rows.survived - design.rows.trials * share)
     assert score == pytest.approx(np.zeros(len(fit)), abs=1e-8)
 
 
@@ -122,11 +123,11 @@ def test_a_shared_design_of_one_cluster_is_refused(method):
         fit_design(replace(design, groupings=(one,)), method)
 
 
-def test_columns_that_nearly_repeat_each_other_go_to_the_library():
+def test_columns_that_nearly_repeat_each_other_are_told_apart_as_well_as_the_library_does():
     frame = crossed(6)
     frame["nearly"] = frame["warm"] + 1e-6 * np.random.default_rng(1).normal(size=len(frame))
     design = make_design(frame, "warm + nearly", "alive", "eggs")
-    assert _by_normal_equations(design.matrix, design.rows.survived, design.rows.trials) is None
+    assert plain_fit(design).coefficients == pytest.approx(library_fit(design), rel=1e-5)
 
 
 def test_level_sums_of_two_columns():
@@ -158,18 +159,16 @@ def test_many_columns_are_solved_as_one_by_one():
         np.testing.assert_allclose(together[:, column], alone, rtol=1e-9, atol=1e-12)
 
 
-def test_a_thin_border_gives_what_a_full_one_gives(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_border_without_its_zeros_gives_what_a_full_one_gives(monkeypatch: pytest.MonkeyPatch) -> None:
     rng = np.random.default_rng(4)
     codes = [rng.integers(0, 60, 80), rng.integers(0, 30, 80), np.arange(80)]
-    groupings = [Grouping(str(place), one, tuple(range(one.max() + 1))) for place, one in enumerate(codes)]
-    full = lay_out(groupings)
+    layout = lay_out([Grouping(str(place), one, tuple(range(one.max() + 1))) for place, one in enumerate(codes)])
+    weight, right, sds = rng.uniform(5, 40, 80), rng.normal(size=len(layout.owner)), np.array([0.5, 0.7, 0.4])
+    full = factorise(layout, sds, weight)
     monkeypatch.setattr(system, "MANY_PLACES", 1)
-    thin = lay_out(groupings)
-    assert full.thin is None
-    assert thin.thin is not None
-    weight, right = rng.uniform(5, 40, 80), rng.normal(size=len(full.owner))
-    first, second = (factorise(layout, np.array([0.5, 0.7, 0.4]), weight) for layout in (full, thin))
-    np.testing.assert_allclose(solve(second, right), solve(first, right), rtol=1e-10, atol=1e-14)
-    np.testing.assert_allclose(invert(second).leverages, invert(first).leverages, rtol=1e-10)
-    np.testing.assert_allclose(invert(second).diagonal, invert(first).diagonal, rtol=1e-10)
-    assert second.log_determinant == pytest.approx(first.log_determinant, rel=1e-12)
+    thin = factorise(layout, sds, weight)
+    assert isinstance(full.border, np.ndarray) and not isinstance(thin.border, np.ndarray)
+    np.testing.assert_allclose(solve(thin, right), solve(full, right), rtol=1e-10, atol=1e-14)
+    for first, second in zip(invert(full), invert(thin), strict=True):
+        np.testing.assert_allclose(second, first, rtol=1e-10)
+    assert thin.log_determinant == pytest.approx(full.log_determinant, rel=1e-12)

@@ -2,26 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
-from broodyear.errors import UsageError
-from broodyear.statistics.numbers import critical_values, expit, two_sided_p
-from broodyear.survival.design.matrix import Design, make_design
-from broodyear.survival.design.rows import as_frame
-from broodyear.survival.methods.beta_binomial import fit_beta_binomial
-from broodyear.survival.methods.binomial import Answer, fit_clustered, fit_quasi_binomial, require_clusters
-from broodyear.survival.methods.exchangeable import fit_exchangeable
-from broodyear.survival.methods.firth import fit_firth
-from broodyear.survival.methods.separation import refuse_separation
+from broodyear.errors import Refused, UsageError
+from broodyear.survival.design import Design, as_frame, make_design
+from broodyear.survival.methods.binomial import fit_beta_binomial, fit_quasi_binomial
+from broodyear.survival.methods.clusters import fit_clustered, fit_exchangeable
+from broodyear.survival.methods.separation import fit_firth, refuse_separation
 from broodyear.survival.mixed.fit import fit_mixed
 from broodyear.survival.result import SurvivalFit
 
+TANK_SEASON = ("season", "tank_id")
 METHODS = ("mixed", "beta_binomial", "quasi_binomial", "clustered", "exchangeable")
+_MARGINAL: dict[str, Callable[[Design], SurvivalFit]] = {
+    "beta_binomial": fit_beta_binomial,
+    "quasi_binomial": fit_quasi_binomial,
+    "clustered": fit_clustered,
+    "exchangeable": fit_exchangeable,
+    "firth": fit_firth,
+}
 
 
 def fit_survival(
@@ -41,7 +44,8 @@ def fit_survival(
     library's frame. formula: right-hand side in the formula library's notation, such as
     "gravel + temp_c"; text and boolean columns are factors, the first level (alphabetical, or first of a
     categorical) the reference. survived, trials: names of the count columns (survived ≤ trials). groups:
-    names of grouping columns. Rows with a missing value or without eggs are left out and counted.
+    names of grouping columns. Rows with a missing value or without eggs are left out and counted; tank-seasons
+    (columns season and tank_id, where there are such) in several rows are used and noted.
 
     method:
       mixed: binomial with a normal random intercept per group, crossed or nested, by maximum likelihood
@@ -78,15 +82,15 @@ def fit_survival(
     """
     named = (groups,) if isinstance(groups, str) else tuple(groups or ())
     _require_groups(method, named, quadrature_points, small_sample)
-    spare_rows = 0 if method == "firth" else 1
-    design = make_design(as_frame(frame), formula, survived, trials, named, spare_rows=spare_rows)
-    if method == "firth":
-        return _result(design, method, fit_firth(design))
-    refuse_separation(design)
+    table = as_frame(frame)
+    design = make_design(table, formula, survived, trials, named, spare_rows=int(method != "firth"))
+    if method != "firth":
+        refuse_separation(design)
     if method == "mixed":
-        mixed = fit_mixed(design, quadrature_points=quadrature_points, small_sample=small_sample)
-        return _result(design, method, mixed, quadrature_points)
-    return _result(design, method, _MARGINAL[method](design))
+        fit = fit_mixed(design, quadrature_points=quadrature_points, small_sample=small_sample)
+    else:
+        fit = replace(_MARGINAL[method](design), method=method)
+    return replace(fit, notes=(*fit.notes, *_repeats(table)))
 
 
 def fit_design(design: Design, method: str) -> SurvivalFit:
@@ -95,12 +99,29 @@ def fit_design(design: Design, method: str) -> SurvivalFit:
     The mixed model has restricted spreads; clustered and exchangeable take the one group, others leave it aside.
     """
     if method == "mixed":
-        return _result(design, method, fit_mixed(design, small_sample=True))
-    if method in ("clustered", "exchangeable"):
-        require_clusters(design.groupings[0])
-    else:
+        return fit_mixed(design, small_sample=True)
+    if method not in ("clustered", "exchangeable"):
         design = replace(design, groupings=())
-    return _result(design, method, _MARGINAL[method](design))
+    for grouping in design.groupings[:1]:
+        if len(grouping.levels) < 2:
+            raise Refused(
+                f"All rows lie in one level of {grouping.name} ({grouping.levels[0]}), so no cluster-robust error"
+                f" can be worked out: add rows of another {grouping.name}, or use method='quasi_binomial'."
+            )
+    return replace(_MARGINAL[method](design), method=method)
+
+
+def _repeats(frame: pd.DataFrame) -> list[str]:
+    """A sentence on tank-seasons in several rows, where the frame names them by the columns of the records."""
+    if not set(TANK_SEASON) <= set(frame.columns):
+        return []
+    keys = frame[list(TANK_SEASON)].dropna()
+    again = keys[keys.duplicated()].drop_duplicates()
+    return [
+        f"{len(again)} tank-seasons stand in more than one row, the first {season} {tank_id}: each row counts as a"
+        " tank of its own. Pass the rows of one outcome, each tank-season once."
+        for season, tank_id in again.head(1).itertuples(index=False)
+    ]
 
 
 def _require_groups(method: str, groups: tuple[str, ...], quadrature_points: int, small_sample: bool) -> None:
@@ -127,49 +148,3 @@ def _require_groups(method: str, groups: tuple[str, ...], quadrature_points: int
         )
     if small_sample and (method != "mixed" or quadrature_points != 1):
         raise UsageError("small_sample=True needs method='mixed' with the Laplace approximation.")
-
-
-def _effects(answer: Answer, terms: Sequence[str]) -> pd.DataFrame:
-    """Estimates with 95 % intervals (Wald's where the method gives no other) and two-sided p values, by term."""
-    estimates, errors, small = answer.coefficients, np.sqrt(np.diag(answer.covariance)), answer.precision
-    degrees = [small.degrees(row) if small else answer.degrees_of_freedom for row in np.eye(len(terms))]
-    reach = critical_values(degrees) * errors
-    wald = estimates - reach, estimates + reach, two_sided_p(estimates / errors, degrees)
-    low, high, p_values = answer.intervals or wald
-    columns = {
-        "estimate": estimates, "std_error": errors, "ci_low": low, "ci_high": high, "p_value": p_values,
-    }  # fmt: skip
-    return pd.DataFrame(columns, index=pd.Index(terms, name="term"))
-
-
-def _result(design: Design, method: str, answer: Answer, quadrature_points: int = 1) -> SurvivalFit:
-    """Assemble the common result."""
-    names, joint, fitted = [grouping.name for grouping in design.groupings], answer.joint_covariance, answer.fitted
-    sds = dict(zip(names, answer.sds, strict=False))  # of the mixed model alone
-    return SurvivalFit(
-        method=method,
-        formula=design.formula,
-        groups=tuple(names),
-        effects=_effects(answer, design.terms),
-        covariance=pd.DataFrame(answer.covariance, index=list(design.terms), columns=list(design.terms)),
-        group_sd=pd.Series(sds, name="sd", dtype=float).rename_axis("group"),
-        dispersion=answer.dispersion,
-        log_likelihood=answer.log_likelihood,
-        degrees_of_freedom=answer.degrees_of_freedom,
-        notes=answer.notes,
-        design=design,
-        joint_covariance=answer.covariance if joint is None else joint,
-        modes=dict(answer.modes),
-        fitted=expit(design.matrix @ answer.coefficients) if fitted is None else fitted,
-        quadrature_points=quadrature_points,
-        counts=design.counts,
-        precision=answer.precision,
-    )
-
-
-_MARGINAL: dict[str, Callable[[Design], Answer]] = {
-    "beta_binomial": fit_beta_binomial,
-    "quasi_binomial": fit_quasi_binomial,
-    "clustered": fit_clustered,
-    "exchangeable": fit_exchangeable,
-}

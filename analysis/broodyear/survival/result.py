@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from html import escape
@@ -14,32 +15,28 @@ from broodyear.errors import Refused, UsageError
 from broodyear.statistics.numbers import (
     FloatArray,
     critical_value,
+    critical_values,
     delta_errors,
     expit,
     share_limits,
     two_sided_p,
 )
 from broodyear.survival.averaging import Average, Difference, Held, average_over_groups
-from broodyear.survival.design.matrix import Design
+from broodyear.survival.design import Design
 from broodyear.survival.mixed.system import Precision
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-CONTRAST_COLUMNS = [
-    "level", "reference", "odds_ratio", "or_low", "or_high",
-    "difference_points", "difference_low", "difference_high", "p_value",
-]  # fmt: skip
+CONTRAST_COLUMNS = ["level", "reference", *Difference().shown()]
 
 
 @dataclass(frozen=True, eq=False)
 class SurvivalFit:
     """A fitted model of survival counts; everything on the logit scale unless a name says otherwise.
 
-    method: mixed, beta_binomial, quasi_binomial, clustered, exchangeable, or firth.
-    effects: one row per term (index `term`): estimate, std_error, ci_low, ci_high (95 %), p_value.
-    covariance: of the estimates, terms × terms.
-    group_sd: standard deviation between levels of each group (mixed; otherwise empty).
+    coefficients: estimates, shape (terms,). joint_covariance: of (log sds of groupings above zero, coefficients).
+    fitted: survival of each row used (0–1); of the mixed model at the conditional modes.
     dispersion: quasi_binomial, clustered, firth: Pearson X² over rows less coefficients; mixed: Pearson X² at
       the conditional modes over rows less effective parameters; beta_binomial: intra-tank correlation;
       exchangeable: correlation between eggs of one cluster.
@@ -47,28 +44,65 @@ class SurvivalFit:
       binomial model with the same coefficients; for exchangeable, which has none, nan.
     degrees_of_freedom: of the t distribution behind intervals and p values; infinite where they are normal
       (small-sample fits: each contrast has its own, see degrees_of_freedom_of).
-    rows_given, rows_used, left_out: left_out maps each reason to the rows left out for it.
     notes: sentences a reader must know, such as a spread estimated as zero.
-    counts: names of the columns of survivors and of eggs.
+    method: mixed, beta_binomial, quasi_binomial, clustered, exchangeable, or firth.
+    intervals: low, high and p value of every coefficient where they are not Wald's.
+    Of the mixed model alone: sds: standard deviation by grouping, 0.0 where the best fit has none. modes: by
+      grouping, see group_effects. precision: of the coefficients, small-sample fits only.
     """
 
-    method: str
-    formula: str
-    groups: tuple[str, ...]
-    effects: pd.DataFrame
-    covariance: pd.DataFrame
-    group_sd: pd.Series[float]
+    design: Design = field(repr=False)
+    coefficients: FloatArray
+    joint_covariance: FloatArray = field(repr=False)
+    fitted: FloatArray = field(repr=False)
     dispersion: float
     log_likelihood: float
-    degrees_of_freedom: float
-    notes: tuple[str, ...]
-    design: Design = field(repr=False)
-    joint_covariance: FloatArray = field(repr=False)
-    modes: dict[str, pd.DataFrame] = field(repr=False)
-    fitted: FloatArray = field(repr=False)
-    quadrature_points: int = 1
-    counts: tuple[str, str] = ("survived", "trials")
+    degrees_of_freedom: float = np.inf
+    notes: tuple[str, ...] = ()
+    method: str = ""
+    intervals: tuple[FloatArray, FloatArray, FloatArray] | None = field(default=None, repr=False)
+    sds: Mapping[str, float] = field(default_factory=dict)
+    modes: Mapping[str, pd.DataFrame] = field(default_factory=dict, repr=False)
     precision: Precision | None = field(default=None, repr=False)
+    quadrature_points: int = 1
+
+    @cached_property
+    def effects(self) -> pd.DataFrame:
+        """One row per term (index `term`): estimate, std_error, ci_low, ci_high (95 %), p_value (two-sided)."""
+        estimates, errors = self.coefficients, np.sqrt(np.diag(self.variance))
+        degrees = [self.degrees_of_freedom_of(row) for row in np.eye(len(errors))]
+        reach = critical_values(degrees) * errors
+        wald = estimates - reach, estimates + reach, two_sided_p(estimates / errors, degrees)
+        low, high, p_values = self.intervals or wald
+        columns = {
+            "estimate": estimates, "std_error": errors, "ci_low": low, "ci_high": high, "p_value": p_values,
+        }  # fmt: skip
+        return pd.DataFrame(columns, index=pd.Index(self.design.terms, name="term"))
+
+    @cached_property
+    def covariance(self) -> pd.DataFrame:
+        """Of the estimates, terms × terms."""
+        return pd.DataFrame(self.variance, index=list(self.design.terms), columns=list(self.design.terms))
+
+    @property
+    def variance(self) -> FloatArray:
+        """The same as an array."""
+        return self.joint_covariance[-len(self.coefficients) :, -len(self.coefficients) :]
+
+    @cached_property
+    def group_sd(self) -> pd.Series[float]:
+        """Standard deviation between levels of each group (mixed; otherwise empty)."""
+        return pd.Series(self.sds, name="sd", dtype=float).rename_axis("group")
+
+    @property
+    def formula(self) -> str:
+        """What survival was regressed on."""
+        return self.design.formula
+
+    @property
+    def groups(self) -> tuple[str, ...]:
+        """Names of the grouping columns."""
+        return tuple(grouping.name for grouping in self.design.groupings)
 
     @property
     def rows_given(self) -> int:
@@ -86,14 +120,9 @@ class SurvivalFit:
         return dict(self.design.rows.left_out)
 
     @cached_property
-    def coefficients(self) -> FloatArray:
-        """Estimates as an array, shape (terms,), in the order of `effects`."""
-        return self.effects["estimate"].to_numpy(dtype=float)
-
-    @cached_property
     def total_group_sd(self) -> float:
         """Standard deviation of the sum of all random intercepts, logit scale; 0 without groups."""
-        return float(np.sqrt(np.sum(self.group_sd.to_numpy(dtype=float) ** 2)))
+        return float(np.sqrt(np.sum(np.array(list(self.sds.values())) ** 2)))
 
     def degrees_of_freedom_of(self, contrast: FloatArray) -> float:
         """Degrees of freedom for a contrast of the coefficients, shape (terms,); its own in small-sample fits."""
@@ -124,7 +153,7 @@ class SurvivalFit:
         """
         held, sd = held or Held(), self.total_group_sd if sd is None else sd
         log_odds = held.times(matrix, self.coefficients) + shift
-        rows, sds = average_over_groups(log_odds, sd), self.group_sd.to_numpy(dtype=float)
+        rows, sds = average_over_groups(log_odds, sd), np.array(list(self.sds.values()))
         by_log_sd = rows.by_sd.mean() * sds[sds > 0] ** 2 / (sd or 1.0)
         gradient = np.concatenate([by_log_sd, held.sums(matrix, rows.by_log_odds) / len(matrix)])
         return Average(float(rows.share.mean()), gradient, float(expit(log_odds).mean()))
@@ -132,7 +161,7 @@ class SurvivalFit:
     def difference(self, shift: FloatArray, first: Average, second: Average) -> Difference:
         """One mean survival less another, with delta-method errors; shift: their difference in the columns."""
         log_odds = float(shift @ self.coefficients)
-        error = float(delta_errors(shift, self.covariance.to_numpy(dtype=float)))
+        error = float(delta_errors(shift, self.variance))
         degrees = self.degrees_of_freedom_of(shift)
         return Difference(
             log_odds=log_odds,
@@ -252,7 +281,7 @@ class SurvivalFit:
         left_out = f"; left out: {left_out}" if left_out else ""
         spreads = ", ".join(f"{name} {sd:.3g}" for name, sd in self.group_sd.items())
         return [
-            f"Survival of {self.counts[0]} out of {self.counts[1]} on {self.formula}, by method {self.method}",
+            f"Survival of {' out of '.join(self.design.counts)} on {self.formula}, by method {self.method}",
             f"{self.rows_given} rows given, {self.rows_used} used" + left_out,
             *([f"SD between levels, log-odds: {spreads}"] if spreads else []),
             f"dispersion {self.dispersion:.3g}, log-likelihood {self.log_likelihood:.6g}",

@@ -83,20 +83,18 @@ def dead_believed(tanks: pd.DataFrame) -> pd.Series:
 
 def _reasons(rows: pd.DataFrame) -> pd.Series:
     """Why each row cannot be judged; empty when it can."""
-    reason = pd.Series("", index=rows.index, dtype=object)
     usable = rows.get("usable", pd.Series(True, index=rows.index)).astype(object)
-    unusable = ~usable.where(usable.notna(), True).astype(bool)
     given = rows.get("why_unusable", pd.Series(None, index=rows.index, dtype=object)).astype(object)
-    reason[unusable] = given.where(given.notna(), "marked as not usable")[unusable]
-    tests = (
-        ("no batch recorded", rows["batch_id"].isna()),
-        ("survivors not recorded yet", rows["survivors"].isna() | (rows["survivors"] < 0)),
-        ("no eggs recorded", rows["eggs"].isna() | (rows["eggs"] <= 0)),
-        ("no season recorded", rows["season"].isna()),
-    )
-    for words, holds in tests:
-        reason[holds & (reason == "")] = words
-    return reason
+    tests = {
+        "no batch recorded": rows["batch_id"].isna(),
+        "survivors not recorded yet": rows["survivors"].isna() | (rows["survivors"] < 0),
+        "no eggs recorded": rows["eggs"].isna() | (rows["eggs"] <= 0),
+        "no season recorded": rows["season"].isna(),
+    }
+    unusable = ~usable.where(usable.notna(), True).astype(bool)
+    said = given.where(given.notna() & (given != ""), "marked as not usable")
+    reason = np.select([unusable, *tests.values()], [said, *tests], default="")
+    return pd.Series(reason, index=rows.index, dtype=object)
 
 
 def codes(values: pd.Series) -> tuple[np.ndarray, list[object]]:
@@ -107,7 +105,4 @@ def codes(values: pd.Series) -> tuple[np.ndarray, list[object]]:
 
 def pair_codes(first: pd.Series, second: pd.Series) -> np.ndarray:
     """Codes of pairs of two columns: a batch code used again in another season is another batch."""
-    one, _ = codes(first)
-    two, levels = codes(second)
-    _, both = np.unique(one * len(levels) + two, return_inverse=True)
-    return np.asarray(both, dtype=np.int64)
+    return first.groupby([first, second]).ngroup().to_numpy(dtype=np.int64)

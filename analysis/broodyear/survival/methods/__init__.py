@@ -1,5 +1,6 @@
-"""Regression without random intercepts: quasi-binomial, cluster-robust, exchangeable, beta-binomial, Firth's.
+"""Regression without random intercepts.
 
-Each module takes arrays or a design and returns a frozen result; `fit.py` above makes the common result of them.
-`separation` finds coefficients without an end before any of them is asked.
+`binomial`: binomial, quasi-binomial and beta-binomial; `clusters`: cluster-robust and exchangeable; `separation`:
+which coefficients have no end, and Firth's penalised answer to them. Each takes a design and returns a
+`SurvivalFit`, to which `fit.py` above gives the name of the method.
 """

@@ -1,227 +1,188 @@
-"""Binomial regression without random effects: plain, quasi-binomial and cluster-robust; and when cluster-robust
-errors mean nothing, or too little."""
+"""Binomial and quasi-binomial regression, and beta-binomial, in which the eggs of one tank share a fate through a
+common, beta-distributed chance."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-import pandas as pd
+from scipy.special import digamma, gammaln
 
 from broodyear.errors import Refused
-from broodyear.statistics.numbers import FloatArray, binomial_log_likelihood, expit, level_sums, log1p_exp
-from broodyear.survival.design.matrix import Design, Grouping
-from broodyear.survival.mixed.system import Precision
+from broodyear.statistics.numbers import FloatArray, binomial_log_likelihood, expit, log_binomial_coefficients
+from broodyear.survival.design import Design, Rows
+from broodyear.survival.result import SurvivalFit
 
-ITERATIONS = 100
-DEVIANCE_TOLERANCE = 1e-8  # relative; the Newton steps after it bring the estimates to rounding
-NEWTON_STEPS = 2
-FEW_ITERATIONS = 25
-WORST_CONDITION = 1e8  # of the scaled normal equations: they square the condition, and half the digits are left
-FEW_CLUSTERS = 30  # sandwich errors are known to be too small below about this many clusters
-NO_VARIANCE = 1e-8  # robust over model-based variance: below it only rounding is left
-MOST_NAMED = 3
+ITERATIONS = 500
+STEP_TOLERANCE = 1e-10  # logits in any row
+LONGEST_STEP = 3.0  # logits in any row; keeps early steps from overshooting
+SMALLEST_LOG_ODDS = -13.0  # of the correlation; below it the digamma differences lose their digits
+GRADIENT_TOLERANCE = 1e-3
+NEWTON_STEPS = 3  # from there to rounding
+DIFFERENCE = 1e-3  # of log-odds, for second derivatives
+NO_CORRELATION = "No more than binomial variation between rows: the correlation is estimated as zero."
 
 
-@dataclass(frozen=True, eq=False)
-class Answer:
-    """What a method finds, before it becomes the result that all share.
+def dispersion_of(rows: Rows, share: FloatArray, parameters: float) -> float:
+    """Pearson's X² at these shares over rows less parameters; 1 for binomial variation, nan when saturated."""
+    variance = np.maximum(rows.trials * share * (1.0 - share), 1e-300)
+    spare = rows.used - parameters
+    return float(np.sum((rows.survived - rows.trials * share) ** 2 / variance)) / spare if spare > 0 else np.nan
 
-    coefficients, covariance: logit scale. dispersion: see `SurvivalFit`. log_likelihood: binomial coefficients
-    included. intervals: low, high and p value of every coefficient where they are not Wald's.
-    Of the mixed model alone: sds: logit standard deviation per grouping, 0.0 where the best fit has none. modes:
-    grouping -> level, effect and std_error: conditional modes on the logit scale and their errors given the
-    coefficients and spreads. joint_covariance: of (log sds of the groupings above zero, coefficients), from the
-    observed information. fitted: survival per row at the modes. precision: of the coefficients, for the degrees of
-    freedom of contrasts; small-sample fits only.
-    """
 
-    coefficients: FloatArray
-    covariance: FloatArray
-    dispersion: float
-    log_likelihood: float
-    degrees_of_freedom: float = np.inf
-    notes: tuple[str, ...] = ()
-    intervals: tuple[FloatArray, FloatArray, FloatArray] | None = None
-    sds: Sequence[float] | FloatArray = ()
-    modes: Mapping[str, pd.DataFrame] = field(default_factory=dict)
-    joint_covariance: FloatArray | None = None
-    fitted: FloatArray | None = None
-    precision: Precision | None = None
+def binomial_at(design: Design, coefficients: FloatArray, variance: FloatArray) -> SurvivalFit:
+    """These coefficients with the likelihood and the dispersion that the binomial model has there."""
+    rows, log_odds = design.rows, design.matrix @ coefficients
+    dispersion = dispersion_of(rows, expit(log_odds), len(coefficients))
+    log_likelihood = binomial_log_likelihood(rows.survived, rows.trials, log_odds)
+    return SurvivalFit(design, coefficients, variance, expit(log_odds), dispersion, log_likelihood)
 
 
 @dataclass(frozen=True, eq=False)
-class Logistic:
-    """A binomial maximum-likelihood fit on the logit scale.
+class Likelihood:
+    """Of a binomial model; penalty: how many times ½ log |information| is added, 0.0 or 1.0."""
 
-    coefficients: shape (terms,). information: expected information, shape (terms, terms).
-    log_likelihood: with the binomial coefficients. pearson: sum of squared Pearson residuals.
-    degrees_of_freedom: rows less coefficients.
-    """
+    design: Design
+    penalty: float = 0.0
 
-    coefficients: FloatArray
-    information: FloatArray
-    log_likelihood: float
-    pearson: float
-    degrees_of_freedom: int
+    def information(self, values: FloatArray) -> FloatArray:
+        matrix, share = self.design.matrix, expit(self.design.matrix @ values)
+        weight = self.design.rows.trials * share * (1.0 - share)
+        return np.asarray(matrix.T @ (weight[:, None] * matrix), dtype=float)
 
-    @property
-    def covariance(self) -> FloatArray:
-        """Inverse information: right only when eggs do not share a fate."""
-        return np.asarray(np.linalg.inv(self.information), dtype=float)
+    def at(self, values: FloatArray) -> float:
+        """Its logarithm, binomial coefficients included."""
+        rows = self.design.rows
+        plain = binomial_log_likelihood(rows.survived, rows.trials, self.design.matrix @ values)
+        if not self.penalty:
+            return plain
+        sign, log_determinant = np.linalg.slogdet(self.information(values))
+        return plain + 0.5 * float(log_determinant) if sign > 0 else -np.inf
 
-    @property
-    def dispersion(self) -> float:
-        """Pearson X² over its degrees of freedom; 1 for purely binomial variation, nan when saturated."""
-        return self.pearson / self.degrees_of_freedom if self.degrees_of_freedom else float("nan")
+    def highest(self, values: FloatArray, fixed: int | None = None) -> FloatArray:
+        """Scoring steps (McCullagh & Nelder 1989, ch. 4), one coefficient held if fixed is its place.
 
-
-def fit_logistic(matrix: FloatArray, survived: FloatArray, trials: FloatArray) -> Logistic:
-    """Maximum likelihood by iteratively reweighted least squares (McCullagh & Nelder 1989, ch. 4).
-
-    By normal equations where these settle; hard rows go to the library, whose decomposition bears more.
-    """
-    coefficients = _by_normal_equations(matrix, survived, trials)
-    if coefficients is None:
-        coefficients = _by_library(matrix, survived, trials)
-    for _ in range(NEWTON_STEPS):
-        score = matrix.T @ (survived - trials * expit(matrix @ coefficients))
-        information = summarise(matrix, survived, trials, coefficients).information
-        coefficients = coefficients + np.linalg.solve(information, score)
-    return summarise(matrix, survived, trials, coefficients)
+        Each is halved until the likelihood does not fall beyond rounding. Raises LinAlgError where none settles.
+        """
+        matrix, rows = self.design.matrix, self.design.rows
+        free = np.array([place for place in range(len(values)) if place != fixed], dtype=int)
+        if not len(free):
+            return values
+        for _ in range(ITERATIONS):
+            share, information = expit(matrix @ values), self.information(values)
+            off = rows.survived - rows.trials * share
+            if self.penalty:
+                spread = np.einsum("ij,jk,ik->i", matrix, np.linalg.inv(information), matrix)
+                off += rows.trials * share * (1.0 - share) * spread * (0.5 - share)
+            step = np.zeros(len(values))
+            step[free] = np.linalg.solve(information[np.ix_(free, free)], matrix.T[free] @ off)
+            longest = float(np.abs(matrix @ step).max())
+            step *= min(1.0, LONGEST_STEP / max(longest, 1e-300))
+            here = self.at(values)
+            lengths = (step * 0.5**halvings for halvings in range(20))
+            moved = (values + one for one in lengths if self.at(values + one) >= here - 1e-9 * (1.0 + abs(here)))
+            values = next(moved, values)
+            if longest < STEP_TOLERANCE:
+                return values
+        raise np.linalg.LinAlgError("no maximum within reach")
 
 
 @lru_cache(maxsize=1)
-def plain_fit(design: Design) -> Logistic:
-    """The binomial fit of a design, kept for the next method that begins with it."""
-    return fit_logistic(design.matrix, design.rows.survived, design.rows.trials)
-
-
-def _by_normal_equations(matrix: FloatArray, survived: FloatArray, trials: FloatArray) -> FloatArray | None:
-    """Coefficients once the deviance no longer falls, or None where the equations are poorly conditioned."""
-    share = (survived + 0.5) / (trials + 1.0)
-    log_odds, last = np.log(share / (1.0 - share)), np.inf
-    for _ in range(FEW_ITERATIONS):
-        weight = trials * share * (1.0 - share)
-        if not weight.all():
-            return None
-        response = weight * log_odds + survived - trials * share
-        information = matrix.T @ (weight[:, None] * matrix)
-        scale = np.sqrt(np.diag(information))
-        if np.linalg.cond(information / np.outer(scale, scale)) > WORST_CONDITION:
-            return None
-        coefficients = np.linalg.solve(information, matrix.T @ response)
-        log_odds = matrix @ coefficients
-        share = expit(log_odds)
-        deviance = float(2.0 * np.sum(trials * log1p_exp(log_odds) - survived * log_odds))
-        if abs(deviance - last) <= DEVIANCE_TOLERANCE * abs(deviance):
-            return np.asarray(coefficients, dtype=float)
-        last = deviance
-    return None
-
-
-def _by_library(matrix: FloatArray, survived: FloatArray, trials: FloatArray) -> FloatArray:
-    """Two-column counts with the scale fixed at 1: the library's own Pearson scale divides by the eggs rather
-    than by the rows, so the dispersion is worked out here.
-    """
-    from statsmodels.genmod.families import Binomial
-    from statsmodels.genmod.generalized_linear_model import GLM
-
-    counts = np.column_stack([survived, trials - survived])
-    result = GLM(counts, matrix, family=Binomial()).fit(
-        scale=1.0, maxiter=ITERATIONS, tol=0.0, rtol=DEVIANCE_TOLERANCE, tol_criterion="deviance"
-    )
-    if not result.converged:
+def plain_fit(design: Design) -> SurvivalFit:
+    """Maximum likelihood, kept for the next method that asks; right only when eggs do not share a fate."""
+    likelihood = Likelihood(design)
+    try:
+        best = likelihood.highest(np.zeros(len(design.terms)))
+        return binomial_at(design, best, np.asarray(np.linalg.inv(likelihood.information(best)), dtype=float))
+    except np.linalg.LinAlgError as error:
         raise Refused(
             "The binomial fit did not settle: look for a level with very few tanks, or a covariate with an"
             " extreme value, and take it out."
-        )
-    return np.asarray(result.params, dtype=float)
+        ) from error
 
 
-def summarise(matrix: FloatArray, survived: FloatArray, trials: FloatArray, coefficients: FloatArray) -> Logistic:
-    """Likelihood, information and Pearson X² of a logistic model at given coefficients."""
-    log_odds = matrix @ coefficients
-    share = expit(log_odds)
-    weight = trials * share * (1.0 - share)
-    residual = survived - trials * share
-    return Logistic(
-        coefficients=coefficients,
-        information=matrix.T @ (weight[:, None] * matrix),
-        log_likelihood=binomial_log_likelihood(survived, trials, log_odds),
-        pearson=float(np.sum(residual**2 / np.maximum(weight, 1e-300))),
-        degrees_of_freedom=len(trials) - matrix.shape[1],
-    )
-
-
-def fit_quasi_binomial(design: Design) -> Answer:
+def fit_quasi_binomial(design: Design) -> SurvivalFit:
     """Binomial estimates, errors widened by Pearson X² over its degrees of freedom, t intervals."""
-    plain = plain_fit(design)
-    return Answer(
-        plain.coefficients, plain.covariance * plain.dispersion, plain.dispersion, plain.log_likelihood,
-        float(plain.degrees_of_freedom),
-    )  # fmt: skip
+    plain, spare = plain_fit(design), design.rows.used - len(design.terms)
+    return replace(plain, joint_covariance=plain.variance * plain.dispersion, degrees_of_freedom=float(spare))
 
 
-def fit_clustered(design: Design) -> Answer:
-    """Binomial estimates, scores summed within the levels of the one group, times G/(G − 1) for G of them.
+def fit_beta_binomial(design: Design) -> SurvivalFit:
+    """Maximum likelihood (Williams 1975, doi 10.2307/2529820; Crowder 1978, doi 10.2307/2346223).
 
-    Liang & Zeger 1986 (doi 10.1093/biomet/73.1.13); no further small-sample factor.
+    The covariance comes from the observed information over the coefficients and the logit of the correlation rho
+    = 1 / (1 + a + b), which is the dispersion. When no positive correlation raises the likelihood, the binomial
+    fit is returned with correlation 0.
     """
-    plain, grouping = plain_fit(design), design.groupings[0]
-    residual = design.rows.survived - design.rows.trials * expit(design.matrix @ plain.coefficients)
-    clusters = len(grouping.levels)
-    scores = level_sums(grouping.codes, residual[:, None] * design.matrix, clusters)
-    covariance = plain.covariance @ (scores.T @ scores) @ plain.covariance * (clusters / (clusters - 1.0))
-    require_full_robust(design, grouping, covariance, plain.covariance)
-    notes = robust_notes(design, grouping)
-    return Answer(plain.coefficients, covariance, plain.dispersion, plain.log_likelihood, notes=notes)
+    from scipy.optimize import minimize
 
+    binomial, size = plain_fit(design), len(design.terms)
+    origin, scale = np.append(binomial.coefficients, 0.0), np.eye(size + 1)
+    scale[:size, :size] = np.linalg.cholesky(binomial.variance)
 
-def require_clusters(grouping: Grouping) -> None:
-    """Refuse one cluster: what varies between clusters cannot be told from it."""
-    if len(grouping.levels) < 2:
+    def objective(scaled: FloatArray) -> tuple[float, FloatArray]:
+        value, gradient = _log_likelihood(origin + scale @ scaled, design)
+        return -value, -(scale.T @ gradient)
+
+    starts = [np.append(np.zeros(size), start) for start in (-4.0, -1.5)]
+    best = minimize(
+        objective,
+        min(starts, key=lambda start: objective(start)[0]),
+        jac=True,
+        method="L-BFGS-B",
+        bounds=[(None, None)] * size + [(SMALLEST_LOG_ODDS, 8.0)],
+        options={"maxiter": 500, "gtol": GRADIENT_TOLERANCE, "ftol": 1e-14},
+    )
+    constant = log_binomial_coefficients(design.rows.survived, design.rows.trials)
+    if constant - best.fun <= binomial.log_likelihood + 1e-6 or best.x[-1] <= SMALLEST_LOG_ODDS + 0.5:
+        return replace(binomial, dispersion=0.0, notes=(NO_CORRELATION,))
+    values = origin + scale @ best.x
+    for _ in range(NEWTON_STEPS):
+        values = values - np.linalg.solve(_second_derivatives(values, design), _log_likelihood(values, design)[1])
+    information = -scale.T @ _second_derivatives(values, design) @ scale
+    if not np.all(np.isfinite(information)) or np.linalg.eigvalsh(information)[0] <= 0:
         raise Refused(
-            f"All rows lie in one level of {grouping.name} ({grouping.levels[0]}), so no cluster-robust error can"
-            f" be worked out: add rows of another {grouping.name}, or use method='quasi_binomial'."
+            "The beta-binomial fit did not reach a maximum: a level with very few tanks, or all-or-nothing"
+            " tanks, leaves its correlation open. Merge levels, or use method='mixed'."
         )
+    covariance = (scale @ np.linalg.inv(information) @ scale.T)[:-1, :-1]
+    rho, log_likelihood = float(expit(values[-1:])[0]), constant + _log_likelihood(values, design)[0]
+    fitted = expit(design.matrix @ values[:-1])
+    return SurvivalFit(design, values[:-1], covariance, fitted, rho, log_likelihood)
 
 
-def require_full_robust(design: Design, grouping: Grouping, robust: FloatArray, plain: FloatArray) -> None:
-    """Refuse robust variances of zero: with few clusters the scores of each cluster can all vanish."""
-    shares = np.diag(robust) / np.abs(np.diag(plain))
-    lost = [term for term, share in zip(design.terms, shares, strict=True) if not share > NO_VARIANCE]
-    if lost:
-        raise Refused(
-            f"The {len(grouping.levels)} levels of {grouping.name} leave no variation between them to judge"
-            f" {_listed(lost)} by, so a cluster-robust error of zero would be printed: take terms out, add"
-            f" {grouping.name}s, or use method='quasi_binomial'."
-        )
+def _log_likelihood(values: FloatArray, design: Design) -> tuple[float, FloatArray]:
+    """Log-likelihood without binomial coefficients, and its gradient; values end with logit(rho)."""
+    value, by_log_odds, by_rho = _by_row(design.rows, design.matrix @ values[:-1], float(values[-1]))
+    return float(value.sum()), np.append(design.matrix.T @ by_log_odds, by_rho.sum())
 
 
-def robust_notes(design: Design, grouping: Grouping) -> tuple[str, ...]:
-    """Sentences on few clusters, and on levels of a factor that only one cluster has."""
-    clusters, name = len(grouping.levels), grouping.name
-    notes = []
-    if clusters < FEW_CLUSTERS:
-        notes.append(
-            f"Only {clusters} levels of {name}: robust standard errors are too small below about {FEW_CLUSTERS}."
-        )
-    alone = [
-        term
-        for term, column in zip(design.terms, design.matrix.T, strict=True)
-        if np.isin(column, (0.0, 1.0)).all() and len(np.unique(grouping.codes[column == 1.0])) == 1
-    ]
-    if alone:
-        notes.append(
-            f"Rows with {_listed(alone)} all lie in one level of {name}, so the robust error leaves out how"
-            f" levels of {name} differ and is too small."
-        )
-    return tuple(notes)
+def _by_row(rows: Rows, log_odds: FloatArray, logit_rho: float) -> FloatArray:
+    """Log-likelihood of each row, its slope over the row's log-odds and over logit(rho); shape (3, rows)."""
+    share = np.clip(expit(log_odds), 1e-12, 1.0 - 1e-12)
+    total = float(np.exp(-logit_rho))  # a + b = (1 - rho) / rho
+    a, b = total * share, total * (1.0 - share)
+    survived, died = rows.survived, rows.trials - rows.survived
+    value = gammaln(survived + a) - gammaln(a) + gammaln(died + b) - gammaln(b)
+    slope_a, slope_b = digamma(survived + a) - digamma(a), digamma(died + b) - digamma(b)
+    slope_total = digamma(total) - digamma(rows.trials + total)
+    by_total = share * slope_a + (1.0 - share) * slope_b + slope_total
+    value += gammaln(total) - gammaln(rows.trials + total)
+    return np.array([value, total * share * (1.0 - share) * (slope_a - slope_b), -total * by_total])
 
 
-def _listed(terms: list[str]) -> str:
-    more = len(terms) - MOST_NAMED
-    return ", ".join(terms[:MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
+def _second_derivatives(values: FloatArray, design: Design) -> FloatArray:
+    """Of the same, shape (values, values), by fourth-order central differences of each row's slopes."""
+    log_odds = design.matrix @ values[:-1]
+
+    def slopes(move: float, move_rho: float) -> FloatArray:
+        return _by_row(design.rows, log_odds + move, float(values[-1]) + move_rho)[1:]
+
+    over_log_odds, over_rho = (
+        (8.0 * (slopes(*move) - slopes(*-move)) - slopes(*2.0 * move) + slopes(*-2.0 * move)) / (12.0 * DIFFERENCE)
+        for move in DIFFERENCE * np.eye(2)
+    )
+    corner = design.matrix.T @ over_rho[0]
+    inner = design.matrix.T @ (over_log_odds[0][:, None] * design.matrix)
+    return np.block([[inner, corner[:, None]], [corner[None], np.array([[over_rho[1].sum()]])]])

@@ -1,4 +1,5 @@
-"""Separation: a coefficient the likelihood pushes to infinity, found before the fit and named.
+"""Separation: a coefficient the likelihood pushes to infinity, found before the fit and named; and Firth's
+penalised likelihood, which answers with a finite one.
 
 A binomial likelihood has no finite maximum when some direction in the coefficients raises every row with
 only survivors, lowers every row with only deaths, and leaves the rows in between alone (Albert & Anderson
@@ -7,13 +8,23 @@ only survivors, lowers every row with only deaths, and leaves the rows in betwee
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from broodyear.errors import Refused
 from broodyear.statistics.numbers import FloatArray
-from broodyear.survival.design.matrix import Design
+from broodyear.survival.design import Design
+from broodyear.survival.methods.binomial import Likelihood, binomial_at
+from broodyear.survival.result import SurvivalFit
 
 GAIN_TOLERANCE = 1e-7  # the linear programme's own accuracy
+MOST_ERRORS = 60  # standard errors to either side in which a limit is looked for
+HALF_CRITICAL = 1.9207294103470636  # half the 95 % point of chi-squared on 1 degree of freedom
+BINOMIAL_ONLY = (
+    "Penalised (Firth) estimates with profile-likelihood intervals: they allow for binomial variation"
+    " only, so the intervals are too narrow where eggs of a tank share a fate."
+)
 
 
 def separated_terms(matrix: FloatArray, survived: FloatArray, trials: FloatArray) -> tuple[int, ...]:
@@ -65,3 +76,50 @@ def refuse_separation(design: Design) -> None:
         " survived or every egg died (separation). Merge that level with another, take it out of the"
         " formula, or use method='firth', which answers with a penalised likelihood."
     )
+
+
+def fit_firth(design: Design) -> SurvivalFit:
+    """Bias-reduced logistic regression (Firth 1993, doi 10.1093/biomet/80.1.27).
+
+    Limits and tests by profiling the penalised likelihood (Heinze & Schemper 2002, doi 10.1002/sim.1047).
+    It assumes binomial variation: where eggs of a tank share a fate its intervals are too narrow.
+    """
+    likelihood, terms = Likelihood(design, penalty=1.0), range(len(design.terms))
+    try:
+        with np.errstate(all="ignore"):
+            best = likelihood.highest(np.zeros(len(terms)))
+            covariance = np.asarray(np.linalg.inv(likelihood.information(best)), dtype=float)
+            low, high, p_values = np.array(
+                [_profile(likelihood, best, covariance[term], term) for term in terms]
+            ).T
+    except np.linalg.LinAlgError as error:
+        raise Refused(
+            "Firth's penalised fit did not settle: put covariates in other units, or merge levels."
+        ) from error
+    found = binomial_at(design, best, covariance)
+    return replace(found, notes=(BINOMIAL_ONLY,), intervals=(low, high, p_values))
+
+
+def _profile(
+    likelihood: Likelihood, best: FloatArray, covariances: FloatArray, term: int
+) -> tuple[float, float, float]:
+    """Limits and p value of one coefficient (its place: term), the others at their best beside it.
+
+    covariances: of it with all."""
+    from scipy.optimize import brentq
+    from scipy.special import chdtrc
+
+    def fall(value: float) -> float:
+        near = best + covariances / covariances[term] * (value - best[term])
+        near[term] = value
+        return likelihood.at(best) - likelihood.at(likelihood.highest(near, term))
+
+    def limit(side: float) -> float:
+        """Where the fall reaches half the critical value on one side of the estimate."""
+        outside = best[term] + side * np.sqrt(covariances[term]) * np.arange(2.0, MOST_ERRORS + 2.0, 2.0)
+        outer = next((value for value in outside if fall(value) > HALF_CRITICAL), side * np.inf)
+        if np.isinf(outer):
+            return float(outer)
+        return float(brentq(lambda value: fall(value) - HALF_CRITICAL, best[term], outer, xtol=1e-7))
+
+    return limit(-1.0), limit(1.0), float(chdtrc(1.0, max(2.0 * fall(0.0), 0.0)))

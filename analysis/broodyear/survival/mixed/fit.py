@@ -1,50 +1,49 @@
-"""Outer maximisation of a binomial mixed model: standard deviations and coefficients together."""
+"""A binomial mixed model's spreads and coefficients: the search of its likelihood in scaled coordinates, standard
+errors, and what must be said of them."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from functools import cached_property, partial
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from scipy.linalg import block_diag
 
 from broodyear.errors import Refused
-from broodyear.statistics.numbers import FloatArray, IntArray, expit
-from broodyear.survival.design.matrix import Design
-from broodyear.survival.methods.binomial import Answer, plain_fit
-from broodyear.survival.mixed.laplace import Laplace, Quadrature, laplace_for
-from broodyear.survival.mixed.optimum import (
-    LARGEST_SD,
-    SMALLEST_SD,
-    Target,
-    adjusted,
-    approach,
-    laplace_hessian,
-    precision_at,
-    restricted_hessian,
-    scaled_hessian,
-    search,
-    settle,
-    standard_errors,
-)
-from broodyear.survival.mixed.system import invert
+from broodyear.statistics.numbers import FloatArray
+from broodyear.survival.design import Design
+from broodyear.survival.methods.binomial import dispersion_of, plain_fit
+from broodyear.survival.mixed.laplace import LARGEST_SD, SMALLEST_SD, Laplace, Quadrature, Restricted
+from broodyear.survival.mixed.system import invert, precision_of
+from broodyear.survival.result import SurvivalFit
 
 START_SD = 0.4
 WIDE_SD = 6.0  # logits: a level one such spread from even lost or kept all but one fish in four hundred
 LIMIT_TOLERANCE = 1e-6
-SETTLED = 1e-3  # slope of the likelihood per standard error
-ZERO_SD = 0.02  # logits: a restricted spread below it adds nothing to any error
+ITERATIONS = 50
+TOLERANCE = 1e-7  # slope per standard error
+SAME_SCALE = 10.0  # a standard error that grew by less is still about one
+NEAR = 1e-2  # slope per standard error from which steps that need no line search go on
+TURNS = 3
+LONGEST_TURN = 1.0  # of a log sd
 LONGEST_LOG_SD = 1.0  # most that the log of a spread moves for one standard error, where it is hardly known
+START_RANGE = 0.2, 5.0  # logits: a search that begins nearer to a spread of zero takes longer to find it
+SMALLEST = 1e-6
+SETTLED = 1e-3  # slope of the likelihood per standard error
+FLAT = (
+    "The mixed model reached no proper maximum: its likelihood is flat in some direction. Take a group or a term"
+    " out, or merge sparse levels."
+)
 
 
-def fit_mixed(design: Design, *, quadrature_points: int = 1, small_sample: bool = False) -> Answer:
+def fit_mixed(design: Design, *, quadrature_points: int = 1, small_sample: bool = False) -> SurvivalFit:
     """Maximum likelihood of a binomial model with normal random intercepts.
 
     quadrature_points: 1 is the Laplace approximation, for any number of crossed or nested groupings; more
-    is adaptive Gauss–Hermite quadrature (Pinheiro & Bates 1995, doi 10.1080/10618600.1995.10474663), for
-    one grouping. small_sample: restricted spreads and t intervals, see optimum.py.
+    is adaptive Gauss–Hermite quadrature, for one grouping. small_sample: spreads maximise the restricted
+    likelihood, and intervals use a t distribution with Satterthwaite's degrees of freedom for each contrast.
     The maximum is over spreads and coefficients jointly; standard errors come from the second derivatives of
     −2 log-likelihood over both. A spread of zero is reported only where the likelihood falls as soon as the
     variance leaves it.
@@ -53,7 +52,8 @@ def fit_mixed(design: Design, *, quadrature_points: int = 1, small_sample: bool 
 
     with threadpool_limits(limits=1, user_api="blas"):
         try:
-            return _fit(design, quadrature_points, small_sample)
+            found = _fit(design, quadrature_points, small_sample)
+            return replace(found, method="mixed", quadrature_points=quadrature_points)
         except FloatingPointError as error:
             raise Refused(
                 f"The mixed model did not settle ({error}): look for a covariate with extreme values (put it in"
@@ -62,194 +62,230 @@ def fit_mixed(design: Design, *, quadrature_points: int = 1, small_sample: bool 
 
 
 @dataclass(frozen=True, eq=False)
-class _Part:
-    """A likelihood with only some of a design's groupings (their places), and where its search ended.
+class _End:
+    """Where the search of a likelihood ended: values (log sds, then coefficients)."""
 
-    target: what is minimised; deviance: −2 log-likelihood; hessian: second derivatives of the target at values
-    (log sds, then coefficients) in units of a scale. scale: columns are moves of about one standard error each.
-    """
-
-    design: Design
-    kept: IntArray
-    laplace: Laplace
-    target: Target
-    deviance: Callable[[FloatArray], float]
-    hessian: Callable[[FloatArray, FloatArray], FloatArray]
+    likelihood: Laplace
     values: FloatArray
 
     @property
-    def log_sds(self) -> FloatArray:
-        return self.values[: len(self.kept)]
-
-    @property
-    def names(self) -> list[str]:
-        return [self.design.groupings[place].name for place in self.kept]
+    def log_sds(self) -> dict[str, float]:
+        """By name of grouping."""
+        names = [self.likelihood.design.groupings[place].name for place in self.likelihood.kept]
+        return dict(zip(names, map(float, self.values), strict=False))
 
     @property
     def unbounded(self) -> list[str]:
         """Groupings whose spread lies at the limit of the search."""
-        limit = np.log(LARGEST_SD) - LIMIT_TOLERANCE
-        return [name for name, log_sd in zip(self.names, self.log_sds, strict=True) if log_sd >= limit]
+        return [name for name, log_sd in self.log_sds.items() if log_sd >= np.log(LARGEST_SD) - LIMIT_TOLERANCE]
 
     @cached_property
     def scale(self) -> FloatArray:
-        log_sd_errors, root = standard_errors(self.laplace, self.values)
-        return np.asarray(block_diag(np.diag(np.minimum(log_sd_errors, LONGEST_LOG_SD)), root), dtype=float)
+        return unit_moves(self.likelihood, self.values)
 
     @cached_property
     def curvature(self) -> FloatArray:
-        return self.hessian(self.values, self.scale)
-
-    def settled(self) -> _Part:
-        """The same where the slope is zero, unless a spread has no bound."""
-        if self.unbounded:
-            return self
-        return replace(self, values=settle(self.laplace, self.values, self.target))
+        return self.likelihood.hessian(self.values, self.scale)
 
     def is_maximum(self) -> bool:
         """Whether the likelihood falls in every direction; where a spread has no bound, bends at least."""
-        slope = self.target(self.values)[1]
+        slope = self.scale.T @ self.likelihood.with_gradient(self.values)[1]
         is_curved = np.isfinite(self.curvature).all() and np.linalg.eigvalsh(self.curvature)[0] > 0
-        return bool(is_curved and (self.unbounded or np.abs(self.scale.T @ slope).max() <= SETTLED))
+        return bool(is_curved and (self.unbounded or np.abs(slope).max() <= SETTLED))
 
 
-def _fit(design: Design, points: int, small_sample: bool) -> Answer:
+def _fit(design: Design, points: int, small_sample: bool) -> SurvivalFit:
     notes: list[str] = []
     if small_sample:
-        part, notes = _searched(design, adjusted, restricted_hessian, ZERO_SD)
-        if part is None:
-            return _all_zero(design, notes)
-        part = part if part.unbounded else part.settled()
-        if not part.unbounded and part.is_maximum():
-            return _assembled(part, notes, with_degrees=True)
+        end, notes = _searched(design, Restricted)
+        if end is None or (not end.unbounded and end.is_maximum()):
+            return _assembled(design, end, notes, with_degrees=True)
         notes = ["Spreads are those of maximum likelihood: the restricted likelihood has no maximum here."]
-    smallest = SMALLEST_SD * (1.0 + LIMIT_TOLERANCE)
-    part, said = _searched(design, Laplace.with_gradient, laplace_hessian, smallest)
-    notes += said
-    if part is None:
-        return _all_zero(design, notes)
-    if points > 1:
-        exact = Quadrature(part.laplace, points)
-        part = replace(
-            part, values=search(part.laplace, part.values, exact.with_gradient), target=exact.with_gradient,
-            deviance=exact.deviance, hessian=partial(scaled_hessian, exact.with_gradient),
-        )  # fmt: skip
-    part = part.settled()
-    if not part.is_maximum():
-        raise Refused(
-            "The mixed model reached no proper maximum: its likelihood is flat in some direction. Take a"
-            " group or a term out, or merge sparse levels."
-        )
-    for name in part.unbounded:
+    end, said = _searched(design, Laplace, points)
+    if end is not None and not end.is_maximum():
+        raise Refused(FLAT)
+    for name in end.unbounded if end else []:
         raise Refused(
             f"The spread between levels of {name} grows without bound: nearly all"
             " of its levels lost or kept every egg. Take that group out, or report the counts as they are."
         )
-    return _assembled(part, notes, with_degrees=small_sample)
+    return _assembled(design, end, [*notes, *said], with_degrees=small_sample)
 
 
-def _searched(
-    design: Design,
-    target: Callable[[Laplace, FloatArray], tuple[float, FloatArray]],
-    hessian: Callable[[Laplace, FloatArray, FloatArray], FloatArray],
-    smallest_sd: float,
-) -> tuple[_Part | None, list[str]]:
+def _searched(design: Design, kind: type[Laplace], points: int = 1) -> tuple[_End | None, list[str]]:
     """A search from the binomial coefficients and middling spreads, and the sentences to it.
 
     Groupings whose spread ends below the smallest leave with a sentence; None when none is left. Restricted
     spreads are searched from the start: maximum likelihood takes many a spread for zero that the coefficients have
     used up, and t tests on what is left reject too often (9 % instead of 5 with 37 coefficients on 100 sites).
     """
-    kept = np.arange(len(design.groupings), dtype=np.int64)
-    values = np.concatenate([np.full(len(kept), np.log(START_SD)), plain_fit(design).coefficients])
-    values = approach(laplace_for(design, kept), values)
+    likelihood = kind(design, range(len(design.groupings)))
+    log_sds, coefficients = np.full(likelihood.count, np.log(START_SD)), plain_fit(design).coefficients
+    values = approach(likelihood, np.concatenate([log_sds, coefficients]))
     notes: list[str] = []
-    while kept.size:
-        laplace = laplace_for(design, kept)
-        own = partial(target, laplace)
-        values = search(laplace, values, own)
-        part = _Part(design, kept, laplace, own, laplace.deviance, partial(hessian, laplace), values)
-        stays = part.log_sds > np.log(smallest_sd)
-        if stays.all():
-            return part, notes
+    while True:
+        values = search(likelihood, values)
+        end, count = _End(likelihood, values), likelihood.count
+        stays = values[:count] > np.log(likelihood.smallest_sd)
         notes += [
             f"The best estimate of the spread between levels of {name} is zero: the rows show no more variation"
             f" between them than the rest of the model already explains, so {name} changes nothing here."
-            for name, stayed in zip(part.names, stays, strict=True)
+            for name, stayed in zip(end.log_sds, stays, strict=True)
             if not stayed
         ]
-        values = np.concatenate([part.log_sds[stays], values[len(kept) :]])
-        kept = kept[stays]
-    return None, notes
+        if not stays.any():
+            return None, notes
+        if stays.all():
+            break
+        likelihood, values = kind(design, likelihood.kept[stays]), values[[*stays, *([True] * len(coefficients))]]
+    if points > 1:
+        likelihood = Quadrature(design, points)
+        end = _End(likelihood, search(likelihood, values))
+    return end if end.unbounded else _End(likelihood, settle(likelihood, end.values)), notes
 
 
-def _assembled(part: _Part, notes: list[str], *, with_degrees: bool) -> Answer:
-    """The fit at the end of a search; with_degrees: for t intervals."""
-    design, laplace, count, coefficients = part.design, part.laplace, len(part.kept), part.values[len(part.kept) :]
+def _assembled(design: Design, end: _End | None, notes: list[str], *, with_degrees: bool) -> SurvivalFit:
+    """The fit at the end of a search, with degrees of freedom for t intervals or without; the plain binomial fit
+    where no grouping has any spread."""
+    frames = {
+        one.name: pd.DataFrame({"level": list(one.levels), "effect": 0.0, "std_error": 0.0})
+        for one in design.groupings
+    }
+    sds = dict.fromkeys(frames, 0.0)
+    if end is None:
+        return replace(plain_fit(design), notes=tuple(notes), sds=sds, modes=frames)
+    likelihood, count, coefficients = end.likelihood, end.likelihood.count, end.values[end.likelihood.count :]
     # From second derivatives of −2 log-likelihood in units of the scale.
-    joint = np.asarray(2.0 * part.scale @ np.linalg.inv(part.curvature) @ part.scale.T, dtype=float)
-    sds = np.zeros(len(design.groupings))
-    sds[part.kept] = np.exp(part.log_sds)
-    mode = laplace.mode(part.values)
-    scale, diagonal = mode.factor.scale, invert(mode.factor).diagonal
-    spots = dict(zip(part.kept, laplace.layout.spots, strict=True))
-    precision = precision_at(laplace, mode.factor) if with_degrees else None
+    joint = np.asarray(2.0 * end.scale @ np.linalg.inv(end.curvature) @ end.scale.T, dtype=float)
+    mode = likelihood.mode(end.values)
+    scale, diagonal = mode.factor.scale, invert(mode.factor)[0]
+    for (name, log_sd), spots in zip(end.log_sds.items(), likelihood.layout.spots, strict=True):
+        sds[name] = float(np.exp(log_sd))
+        effects, errors = scale * mode.effects, scale * np.sqrt(diagonal)
+        frames[name] = frames[name].assign(effect=effects[spots], std_error=errors[spots])
+    precision = precision_of(mode.factor, design.matrix) if with_degrees else None
     # A spread so wide that hardly any level has a rate between none and all.
     wide = [
-        f"The spread between levels of {name} comes out at {np.exp(log_sd):.0f} logits:"
+        f"The spread between levels of {name} comes out at {sd:.0f} logits:"
         " nearly all of its levels lost or kept every egg, so its size rests on few rows, and odds ratios with it."
         " Read the percentages, or take that group out."
-        for name, log_sd in zip(part.names, part.log_sds, strict=True)
-        if log_sd > np.log(WIDE_SD)
+        for name, sd in sds.items()
+        if sd > WIDE_SD
     ]
-    return Answer(
+    return SurvivalFit(
+        design=design,
         coefficients=coefficients,
-        covariance=joint[count:, count:],
-        dispersion=_dispersion(design, mode.share, len(coefficients) + float(np.sum(1.0 - diagonal))),
-        log_likelihood=-0.5 * part.deviance(part.values),
-        notes=(*notes, *wide),
-        sds=sds,
-        modes=_modes(design, scale * mode.effects, scale * np.sqrt(diagonal), spots),
         joint_covariance=joint,
         fitted=mode.share,
+        # Effective parameters are the coefficients, and what shrinkage leaves of the levels.
+        dispersion=dispersion_of(design.rows, mode.share, len(coefficients) + float(np.sum(1.0 - diagonal))),
+        log_likelihood=-0.5 * likelihood.deviance(end.values),
+        notes=(*notes, *wide),
+        sds=sds,
+        modes=frames,
         precision=replace(precision, log_sd_covariance=joint[:count, :count]) if precision else None,
     )
 
 
-def _dispersion(design: Design, share: FloatArray, parameters: float) -> float:
-    """Pearson's statistic at these shares over rows less effective parameters: coefficients, and what shrinkage
-    leaves of the levels."""
-    survived, trials = design.rows.survived, design.rows.trials
-    variance = np.maximum(trials * share * (1.0 - share), 1e-300)
-    spare = design.rows.used - parameters
-    return float(np.sum((survived - trials * share) ** 2 / variance)) / spare if spare > 0 else np.nan
+def approach(likelihood: Laplace, values: FloatArray) -> FloatArray:
+    """Values nearer to the optimum, for a search to begin at.
+
+    A few turns of penalised quasi-likelihood: a scoring step of the coefficients, then each variance as squared
+    effects over the levels less what shrinkage leaves of them (Schall 1991, doi 10.1093/biomet/78.4.719).
+    """
+    layout, count = likelihood.layout, likelihood.count
+    levels = layout.by_grouping(np.ones(len(layout.owner)))
+    for _ in range(TURNS):
+        mode = likelihood.mode(values)
+        precision = precision_of(mode.factor, likelihood.matrix)
+        off = likelihood.survived - likelihood.trials * mode.share
+        step = precision.covariance @ (likelihood.matrix.T @ off)
+        squares = layout.by_grouping((mode.effects - precision.scaled_sums @ step) ** 2)
+        left = layout.by_grouping(invert(mode.factor)[0]) - 0.5 * precision.adjustment_slope()
+        turn = 0.5 * np.log(np.maximum(squares, SMALLEST) / np.maximum(levels - left, SMALLEST))
+        turned = values[:count] + np.clip(turn, -LONGEST_TURN, LONGEST_TURN)
+        values = np.concatenate([np.clip(turned, *np.log(START_RANGE)), values[count:] + step])
+    return values
 
 
-def _modes(
-    design: Design, effects: FloatArray, errors: FloatArray, spots: Mapping[int, IntArray]
-) -> dict[str, pd.DataFrame]:
-    """`Answer.modes`, zero for the levels of groupings without spots."""
-    frames = {}
-    for place, grouping in enumerate(design.groupings):
-        frame = pd.DataFrame({"level": list(grouping.levels), "effect": 0.0, "std_error": 0.0})
-        if place in spots:
-            frame = frame.assign(effect=effects[spots[place]], std_error=errors[spots[place]])
-        frames[grouping.name] = frame
-    return frames
+def standard_errors(likelihood: Laplace, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """About one standard error each of −2 log-likelihood: of the log sds, as if levels told of their own spread
+    alone, and moves of the coefficients as columns."""
+    factor = likelihood.mode(values).factor
+    told = likelihood.layout.by_grouping((1.0 - invert(factor)[0]) ** 2)
+    root = np.linalg.cholesky(precision_of(factor, likelihood.matrix).covariance) / np.sqrt(2.0)
+    return 0.5 / np.sqrt(np.maximum(told, 1e-12)), root
 
 
-def _all_zero(design: Design, notes: list[str]) -> Answer:
-    """No grouping has any spread: the plain binomial fit."""
-    plain = plain_fit(design)
-    share = expit(design.matrix @ plain.coefficients)
-    return Answer(
-        coefficients=plain.coefficients,
-        covariance=plain.covariance,
-        dispersion=_dispersion(design, share, len(plain.coefficients)),
-        log_likelihood=plain.log_likelihood,
-        notes=tuple(notes),
-        sds=np.zeros(len(design.groupings)),
-        modes=_modes(design, np.empty(0), np.empty(0), {}),
-        joint_covariance=plain.covariance,
-        fitted=share,
-    )
+class _Coordinates:
+    """Variances over their standard errors at some values, and standard errors that coefficients have moved since.
+
+    Over a variance, unlike over its log or its root, zero is no stationary point: a search leaves it where the
+    likelihood rises from there, and stays where it does not.
+    """
+
+    def __init__(self, likelihood: Laplace, values: FloatArray) -> None:
+        self.likelihood, self.count = likelihood, likelihood.count
+        errors, self.root = standard_errors(likelihood, values)
+        variances, self.origin = np.exp(2.0 * values[: self.count]), values[self.count :]
+        self.size = 2.0 * variances * errors
+        self.smallest, self.largest = SMALLEST_SD**2 / self.size, LARGEST_SD**2 / self.size
+        self.start = np.concatenate([variances / self.size, np.zeros(len(self.origin))])
+
+    def values(self, at: FloatArray) -> FloatArray:
+        """Log sds and coefficients."""
+        log_sds = 0.5 * np.log(np.clip(at[: self.count], self.smallest, self.largest) * self.size)
+        return np.concatenate([log_sds, self.origin + self.root @ at[self.count :]])
+
+    def with_gradient(self, at: FloatArray) -> tuple[float, FloatArray]:
+        """What is minimised and its gradient in these coordinates."""
+        value, slope = self.likelihood.with_gradient(self.values(at))
+        by_variance = 0.5 * slope[: self.count] / np.clip(at[: self.count], self.smallest, self.largest)
+        return value, np.concatenate([by_variance, self.root.T @ slope[self.count :]])
+
+    def gradient(self, at: FloatArray) -> FloatArray:
+        return self.with_gradient(at)[1]
+
+
+def search(likelihood: Laplace, values: FloatArray) -> FloatArray:
+    """Values near a minimum: a quasi-Newton search (L-BFGS-B) from one start.
+
+    It begins anew where a standard error has grown so much that the coordinates no longer fit.
+    """
+    from scipy.optimize import minimize
+
+    here = _Coordinates(likelihood, values)
+    for _ in range(ITERATIONS):
+        found = minimize(
+            here.with_gradient,
+            here.start,
+            jac=True,
+            method="L-BFGS-B",
+            bounds=[*zip(here.smallest, here.largest, strict=True), *[(None, None)] * len(here.origin)],
+            options={"maxiter": 400, "maxfun": 1000, "maxcor": 20, "ftol": 1e-13, "gtol": NEAR},
+        )
+        last, values = here, here.values(np.asarray(found.x, dtype=float))
+        here = _Coordinates(likelihood, values)
+        if (here.size < SAME_SCALE * last.size).all():
+            break
+    return values
+
+
+def settle(likelihood: Laplace, values: FloatArray) -> FloatArray:
+    """Values where the gradient is zero, by steps that learn from each step (Broyden 1965, doi
+    10.1090/S0025-5718-1965-0198670-6); they begin with the second derivatives that standard errors stand for."""
+    from scipy.optimize import root
+
+    here = _Coordinates(likelihood, values)
+    options: Any = {"maxiter": ITERATIONS, "fatol": TOLERANCE, "line_search": None, "jac_options": {"alpha": -1.0}}
+    try:
+        found = root(here.gradient, here.start, method="broyden1", options=options)
+    except np.linalg.LinAlgError:  # steps that lead nowhere
+        return values
+    return here.values(np.asarray(found.x, dtype=float))
+
+
+def unit_moves(likelihood: Laplace, values: FloatArray) -> FloatArray:
+    """Moves of about one standard error each of log sds and coefficients, as columns."""
+    errors, root = standard_errors(likelihood, values)
+    return np.asarray(block_diag(np.diag(np.minimum(errors, LONGEST_LOG_SD)), root), dtype=float)

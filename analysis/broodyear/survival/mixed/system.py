@@ -13,6 +13,7 @@ with one level per row, in the order of the rows.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -21,34 +22,10 @@ from scipy.linalg.lapack import dpotrf, dpotri, dpotrs
 from scipy.sparse import csr_array
 
 from broodyear.statistics.numbers import FloatArray, IntArray
-from broodyear.survival.design.matrix import Grouping
+from broodyear.survival.design import Grouping
 
-MANY_PLACES, THIN_SHARE = 100_000, 0.1
+MANY_PLACES = 100_000  # of the border, most of them zero: above, only the others are kept
 FEWEST_DEGREES = 1.0
-
-
-@dataclass(frozen=True, eq=False)
-class Thin:
-    """A matrix that is zero in most places. at: of each of the values summed in it, its place among those that are
-    not; columns, starts: of these, as in a csr_array."""
-
-    shape: tuple[int, int]
-    at: IntArray
-    columns: IntArray
-    starts: IntArray
-
-    def sums(self, values: FloatArray) -> csr_array:
-        """The matrix of values summed by place."""
-        summed = np.bincount(self.at, values, len(self.columns))
-        return csr_array((summed, self.columns, self.starts), shape=self.shape)
-
-
-def _thin(at: IntArray, rows: int, width: int) -> Thin | None:
-    """The pattern of a matrix by the flat places of its summed values; None where it is small or well filled."""
-    if rows * width < MANY_PLACES or at.size > THIN_SHARE * rows * width:
-        return None
-    filled, inverse = np.unique(at, return_inverse=True)
-    return Thin((rows, width), inverse, filled % width, np.searchsorted(filled, width * np.arange(rows + 1)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,8 +35,7 @@ class Layout:
     owner: grouping of each level of the vector. spots: per grouping, where its levels stand in it. single: whether
     the last grouping of the vector has one level per row. by_row, by_level: Z without it, and its transpose.
     most: levels of the largest grouping, main: each row's; width: levels of the remaining ones, rest: each row's,
-    one line per grouping. border_at, block_at: each row's places in the flattened block of the largest against the
-    rest, and in that of the rest; thin: where the former is not zero, when that is in few of many places.
+    one line per grouping.
     """
 
     owner: IntArray
@@ -71,9 +47,6 @@ class Layout:
     main: IntArray
     width: int
     rest: IntArray
-    border_at: IntArray
-    block_at: IntArray
-    thin: Thin | None
 
     @property
     def others(self) -> int:
@@ -98,34 +71,26 @@ class Layout:
 def lay_out(groupings: Sequence[Grouping]) -> Layout:
     """Choose the order of elimination for these groupings."""
     rows, sizes = len(groupings[0].codes), [len(grouping.levels) for grouping in groupings]
-    single = sizes.index(rows) if rows in sizes and len(sizes) > 1 else None
-    others = [place for place in range(len(sizes)) if place != single]
+    single = [sizes.index(rows)] if rows in sizes and len(sizes) > 1 else []
+    others = [place for place in range(len(sizes)) if place not in single]
     largest = max(others, key=lambda place: sizes[place])
     order = [largest, *(place for place in others if place != largest)]
     starts = np.cumsum([0, *(sizes[place] for place in order)])
-    spots = {place: start + np.arange(sizes[place]) for place, start in zip(order, starts, strict=False)}
     codes = np.array([start + groupings[place].codes for place, start in zip(order, starts, strict=False)])
-    if single is not None:
-        spots[single] = starts[-1] + np.argsort(groupings[single].codes)
-    owners = [*order, *([single] if single is not None else [])]
-    by_row = csr_array(
-        (np.ones(codes.size), codes.T.ravel(), np.arange(0, codes.size + 1, len(codes))), shape=(rows, starts[-1])
-    )
-    main, rest, width = codes[0], codes[1:] - sizes[largest], int(starts[-1]) - sizes[largest]
-    border_at = (main * width + rest).ravel()
+    spots = {place: start + np.arange(sizes[place]) for place, start in zip(order, starts, strict=False)}
+    spots |= {place: starts[-1] + np.argsort(groupings[place].codes) for place in single}
+    ends = np.arange(0, codes.size + 1, len(codes))
+    by_row = csr_array((np.ones(codes.size), codes.T.ravel(), ends), shape=(rows, starts[-1]))
     return Layout(
-        owner=np.repeat(owners, [sizes[place] for place in owners]).astype(np.int64),
+        owner=np.repeat([*order, *single], [sizes[place] for place in (*order, *single)]).astype(np.int64),
         spots=tuple(spots[place] for place in range(len(sizes))),
-        single=single is not None,
+        single=bool(single),
         by_row=by_row,
         by_level=by_row.T.tocsr(),
         most=sizes[largest],
-        main=main,
-        width=width,
-        rest=rest,
-        border_at=border_at,
-        block_at=(rest[:, None] * width + rest[None]).ravel(),
-        thin=_thin(border_at, sizes[largest], width),
+        main=codes[0],
+        width=int(starts[-1]) - sizes[largest],
+        rest=codes[1:] - sizes[largest],
     )
 
 
@@ -151,8 +116,8 @@ class Factor:
     @property
     def log_determinant(self) -> float:
         """log |H|."""
-        value = 2.0 * float(np.sum(np.log(self.root)) + np.sum(np.log(np.diag(self.lower))))
-        return value + float(np.sum(np.log(self.own)))
+        roots = np.sum(np.log(self.root)) + np.sum(np.log(np.diag(self.lower)))
+        return float(2.0 * roots + np.sum(np.log(self.own)))
 
     @property
     def own_share(self) -> FloatArray:
@@ -162,14 +127,19 @@ class Factor:
 
 def factorise(layout: Layout, sds: FloatArray, weight: FloatArray) -> Factor:
     """Factorise H at these standard deviations (one per grouping) and binomial weights (one per row)."""
-    scale, most, width = sds[layout.owner], layout.most, layout.width
+    scale, most, width, others = sds[layout.owner], layout.most, layout.width, layout.rest
     own = 1.0 + scale[layout.others :] ** 2 * weight if layout.single else np.ones(len(weight))
     reduced = weight / own
     main, rest = scale[0], scale[most : layout.others]
     root = np.sqrt(1.0 + main**2 * np.bincount(layout.main, reduced, most))
-    beside = (main * reduced / root[layout.main] * rest[layout.rest]).ravel()
-    border = layout.thin.sums(beside) if layout.thin else _sums(layout.border_at, beside, most, width)
-    block = _sums(layout.block_at, np.tile(reduced, len(layout.rest) ** 2), width, width)
+    beside = main * reduced / root[layout.main] * rest[others]
+    border: FloatArray | csr_array
+    if most * width > MANY_PLACES:
+        border = csr_array((beside.ravel(), (np.tile(layout.main, len(others)), others.ravel())), (most, width))
+    else:
+        border = _summed(layout.main * width + others, beside, (most, width))
+    each = np.broadcast_to(reduced, (len(others), *others.shape))
+    block = _summed(others[:, None] * width + others, each, (width, width))
     schur = np.eye(width) + np.outer(rest, rest) * block - border.T @ border
     lower, failed = dpotrf(schur, lower=True) if width else (schur, 0)
     if failed:
@@ -177,14 +147,9 @@ def factorise(layout: Layout, sds: FloatArray, weight: FloatArray) -> Factor:
     return Factor(layout, scale, weight, own, reduced, root, border, lower)
 
 
-def _sums(at: IntArray, values: FloatArray, rows: int, width: int) -> FloatArray:
+def _summed(at: IntArray, values: FloatArray, shape: tuple[int, int]) -> FloatArray:
     """A matrix of values summed by flat place."""
-    return np.asarray(np.bincount(at, values, rows * width).reshape(rows, width), dtype=float)
-
-
-def _beside(values: FloatArray, like: FloatArray) -> FloatArray:
-    """A vector shaped to scale the rows of an array with the dimensions of `like`."""
-    return values if like.ndim == 1 else values[:, None]
+    return np.asarray(np.bincount(at.ravel(), values.ravel(), math.prod(shape)).reshape(shape), dtype=float)
 
 
 def solve(factor: Factor, right: FloatArray) -> FloatArray:
@@ -200,7 +165,7 @@ def solve(factor: Factor, right: FloatArray) -> FloatArray:
 def _solve_shared(factor: Factor, right: FloatArray) -> FloatArray:
     """The same for the levels that rows share, the grouping with one level per row eliminated; r may have several
     columns."""
-    border, root = factor.border, _beside(factor.root, right)
+    border, root = factor.border, factor.root if right.ndim == 1 else factor.root[:, None]
     main, rest = right[: factor.layout.most] / root, right[factor.layout.most :]
     if factor.layout.width:
         rest = dpotrs(factor.lower, rest - border.T @ main, lower=True)[0]
@@ -220,32 +185,23 @@ def inverse_times(factor: Factor, matrix: FloatArray) -> FloatArray:
     return np.asarray(factor.weight[:, None] * follow(factor, matrix), dtype=float)
 
 
-@dataclass(frozen=True, eq=False)
-class Inverse:
-    """What is needed of H⁻¹: its diagonal, and z' H⁻¹ z per row (z the row of Z Λ)."""
-
-    diagonal: FloatArray
-    leverages: FloatArray
-
-
-def invert(factor: Factor) -> Inverse:
-    """Diagonal of H⁻¹ and the rows' leverages, without forming H⁻¹."""
-    layout, most = factor.layout, factor.layout.most
+def invert(factor: Factor) -> tuple[FloatArray, FloatArray]:
+    """The diagonal of H⁻¹, and the rows' leverages z' H⁻¹ z (z the row of Z Λ), without forming H⁻¹."""
+    layout, most, others = factor.layout, factor.layout.most, factor.layout.rest
     schur = dpotri(factor.lower, lower=True)[0] if layout.width else factor.lower
     schur = schur + np.tril(schur, -1).T
     pulled = factor.border @ schur
     main = (1.0 + (factor.border * pulled).sum(axis=1)) / factor.root**2
     diagonal = np.concatenate([main, np.diag(schur)])
     scale, rest = factor.scale[0], factor.scale[most : layout.others]
-    crossed = pulled.ravel()[layout.border_at].reshape(layout.rest.shape) * rest[layout.rest]
-    within = (schur * np.outer(rest, rest)).ravel()[layout.block_at].reshape(-1, len(layout.main))
-    leverages = scale**2 * main[layout.main] + within.sum(axis=0)
-    leverages -= 2.0 * (scale / factor.root)[layout.main] * crossed.sum(axis=0)
+    crossed = (pulled[layout.main, others] * rest[others]).sum(axis=0)
+    within = (schur * np.outer(rest, rest))[others[:, None], others].sum(axis=(0, 1))
+    leverages = scale**2 * main[layout.main] - 2.0 * (scale / factor.root)[layout.main] * crossed + within
     if not layout.single:
-        return Inverse(diagonal, leverages)
+        return diagonal, leverages
     by_row = 1.0 / factor.own + factor.own_share**2 * leverages
     whole = factor.scale[layout.others :] ** 2 / factor.own + leverages / factor.own**2
-    return Inverse(np.concatenate([diagonal, by_row]), whole)
+    return np.concatenate([diagonal, by_row]), whole
 
 
 @dataclass(frozen=True, eq=False)
@@ -280,8 +236,9 @@ class Precision:
         return max(2.0 * variance**2 / uncertainty, FEWEST_DEGREES)
 
 
-def precision_of(factor: Factor, matrix: FloatArray, through: FloatArray) -> Precision:
-    """Of columns whose V⁻¹ A is known (through)."""
+def precision_of(factor: Factor, matrix: FloatArray, through: FloatArray | None = None) -> Precision:
+    """Of these columns A, shape (rows, columns); through: V⁻¹ A where it is known."""
+    through = inverse_times(factor, matrix) if through is None else through
     information = matrix.T @ through
     covariance = np.asarray(np.linalg.inv(0.5 * (information + information.T)), dtype=float)
     return Precision(covariance, factor.scale[:, None] * factor.layout.gather_to_levels(through), factor.layout)

@@ -18,8 +18,7 @@ import pandas as pd
 from broodyear.errors import Refused
 from broodyear.statistics.numbers import FloatArray, IntArray
 from broodyear.survival.averaging import Average, Held
-from broodyear.survival.design.matrix import Design, Grouping, aliases
-from broodyear.survival.design.rows import Rows
+from broodyear.survival.design import Design, Grouping, Rows, aliases
 from broodyear.survival.fit import fit_design
 from broodyear.survival.methods.separation import separated_terms
 from broodyear.survival.mixed.system import Factor as Factorised
@@ -289,7 +288,6 @@ def design_of(rows: pd.DataFrame, columns: Columns, groups: tuple[str, ...]) -> 
         frame=rows,
         survived=rows["survivors"].to_numpy(dtype=float),
         trials=rows["eggs"].to_numpy(dtype=float),
-        positions=np.arange(len(rows), dtype=np.int64),
         given=len(rows),
         left_out={},
     )

@@ -1,0 +1,399 @@
+"""What a model is fitted to: which rows of whatever table a caller holds, and why the others are left out; the
+design matrix of a formula over them, and what must hold before a model may be fitted to it."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from itertools import combinations
+from numbers import Number
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from broodyear.errors import Refused, UsageError
+from broodyear.statistics.numbers import BoolArray, FloatArray, IntArray
+
+FEWEST_ROWS = 3  # two tank-seasons give one difference and nothing to judge it by
+MOST_NUMERIC_LEVELS = 12  # a number with more distinct values than this is measured, not a factor
+ALIAS_TOLERANCE = 1e-9  # share of a column's length left after the earlier columns: rounding, not information
+
+
+@dataclass(frozen=True, eq=False)
+class Rows:
+    """The tank-seasons a model uses.
+
+    frame: the rows used, index 0..used-1, only the columns the model needs; text and booleans are factors.
+    survived, trials: counts of the rows used, shape (used,).
+    given, used: numbers of rows. left_out: reason -> rows left out for it (each row is counted once).
+    """
+
+    frame: pd.DataFrame
+    survived: FloatArray
+    trials: FloatArray
+    given: int
+    left_out: dict[str, int]
+
+    @property
+    def used(self) -> int:
+        """Number of rows used."""
+        return len(self.survived)
+
+
+def as_frame(given: Any) -> pd.DataFrame:
+    """A pandas frame of a table given as one, as a dict of columns, a list of records, or another library's.
+
+    Frames of other libraries are read through their own `to_pandas` (polars, pyarrow and their kin) or `df`
+    (a DuckDB relation). Raises UsageError for anything else, and for columns of unequal length.
+    """
+    if isinstance(given, pd.DataFrame):
+        return given
+    if hasattr(given, "collect") and not hasattr(given, "to_pandas"):
+        given = given.collect()  # a lazy frame
+    if hasattr(given, "to_pandas"):
+        try:
+            return pd.DataFrame(given.to_pandas())
+        except ImportError:  # some libraries convert only where pyarrow is installed; plain lists always work
+            return pd.DataFrame({name: given[name].to_list() for name in given.columns})
+    if callable(getattr(given, "df", None)):
+        return pd.DataFrame(given.df())
+    records = isinstance(given, (list, tuple)) and len(given) and all(isinstance(row, Mapping) for row in given)
+    if records or isinstance(given, Mapping) or getattr(getattr(given, "dtype", None), "names", None):
+        try:
+            return pd.DataFrame(given)
+        except ValueError as error:
+            raise UsageError(f"The table given cannot be read as columns of one length: {error}.") from error
+    raise UsageError(
+        f"frame must be a table with one row per tank-season, such as a pandas frame or a dict of columns, but"
+        f" a {type(given).__name__} was passed: read the file into a frame first."
+    )
+
+
+def formula_columns(formula: str, frame: pd.DataFrame) -> tuple[str, ...]:
+    """Names of the columns a formula reads, in the order they first appear in it.
+
+    Raises UsageError when the formula cannot be read or has a left-hand side.
+    """
+    from formulaic import Formula
+    from formulaic.errors import FormulaicError
+
+    try:
+        parsed = Formula(formula)
+        expressions = [str(factor) for term in parsed for factor in term.factors]
+    except (FormulaicError, AttributeError, TypeError, SyntaxError) as error:
+        raise UsageError(
+            f"The formula {formula!r} cannot be read: write the right-hand side only, with the grouping"
+            " columns in groups=, for example 'gravel + temp_c'."
+        ) from error
+    names = {str(name) for name in parsed.required_variables}
+    for expression in expressions:  # what a spline or a polynomial is made of is not among these
+        with suppress(SyntaxError):  # a name in backticks is no expression
+            found = {node.id for node in ast.walk(ast.parse(expression)) if isinstance(node, ast.Name)}
+            names |= found & set(map(str, frame.columns))
+    return tuple(sorted(names, key=lambda name: (formula.find(name), name)))
+
+
+def usable_rows(
+    frame: pd.DataFrame, covariates: Sequence[str], counts: tuple[str, str], groups: Sequence[str], fewest: int
+) -> Rows:
+    """Check the columns and counts (survivors, eggs) of a frame and keep the rows that can be used.
+
+    Rows with a missing value or without eggs are left out and counted. Raises Refused for counts that
+    cannot be (more survivors than eggs, negative, not whole) and UsageError for unknown columns.
+    """
+    needed, names = list(dict.fromkeys([*counts, *covariates, *groups])), list(frame.columns)
+    for name in needed:
+        if name not in names:
+            have = ", ".join(map(str, names))
+            raise UsageError(f"The frame has no column {name!r}; its columns are {have}: correct the name.")
+        if names.count(name) > 1:
+            raise UsageError(f"The frame has more than one column named {name!r}: rename or drop one.")
+    keep, left_out = _complete(frame, needed)
+    alive, eggs = (_counts(frame, name, keep) for name in counts)
+    impossible = np.flatnonzero(keep & (alive > eggs))
+    if impossible.size:
+        first = int(impossible[0])
+        raise Refused(
+            f"{impossible.size} of {len(frame)} rows have more survivors than eggs; the first is row {first + 1}"
+            f" of the frame with {counts[0]} = {alive[first]:g} and {counts[1]} = {eggs[first]:g}: correct the"
+            f" counts, or cap {counts[0]} at {counts[1]} and report the excess."
+        )
+    empty = keep & (eggs == 0)
+    if empty.any():
+        left_out[f"no eggs ({counts[1]} is 0)"] = int(empty.sum())
+    keep &= ~empty
+    if keep.sum() < fewest:
+        why = "; ".join(f"{reason}: {count}" for reason, count in left_out.items()) or "none left out"
+        raise Refused(
+            f"Only {keep.sum()} of the {len(frame)} rows given can be used ({why}), and a model of survival needs"
+            f" at least {fewest} tank-seasons: add seasons, or report the counts as they are."
+        )
+    used = as_factors(frame.loc[keep, needed].reset_index(drop=True), covariates)
+    return Rows(used, alive[keep], eggs[keep], len(frame), left_out)
+
+
+def _complete(frame: pd.DataFrame, needed: Sequence[str]) -> tuple[BoolArray, dict[str, int]]:
+    """Rows without a missing value; each row left out is counted under its first missing column."""
+    keep: BoolArray = np.ones(len(frame), dtype=bool)
+    left_out: dict[str, int] = {}
+    for name in needed:
+        column = frame[name]
+        absent = column.isna().to_numpy(dtype=bool) & keep
+        if pd.api.types.is_float_dtype(column):
+            absent |= keep & ~np.isfinite(column.to_numpy(dtype=float, na_value=np.nan))
+        if absent.any():
+            left_out[f"missing {name}"] = int(absent.sum())
+            keep &= ~absent
+    return keep, left_out
+
+
+def _counts(frame: pd.DataFrame, name: str, keep: BoolArray) -> FloatArray:
+    """A column of counts as floats; nan where the row is not kept."""
+    try:
+        values = pd.to_numeric(frame[name]).to_numpy(dtype=float, na_value=np.nan)
+    except (TypeError, ValueError) as error:
+        raise Refused(f"Column {name!r} holds values that are not numbers; it must hold counts.") from error
+    for first in np.flatnonzero(keep & ((values < 0) | (values != np.round(values))))[:1]:
+        raise Refused(
+            f"Column {name!r} holds {values[first]:g} in row {first + 1} of the frame; it must hold whole"
+            " counts of eggs or fish, 0 or more: correct the count (a percentage is not a count)."
+        )
+    return np.where(keep, values, np.nan)
+
+
+def as_factors(frame: pd.DataFrame, covariates: Sequence[str]) -> pd.DataFrame:
+    """Booleans and text become factors with only the levels that occur; numbers stay numbers."""
+    types = pd.api.types
+    for name in covariates:
+        column = frame[name]
+        if column.dtype == object:  # what such a column holds decides
+            column = column.infer_objects()
+            if all(isinstance(one, Number) for one in column):  # measurements, not names of levels
+                column = column.astype(bool if types.is_bool_dtype(column) else float)
+        if types.is_bool_dtype(column):
+            column = column.astype(bool).astype(pd.CategoricalDtype([False, True]))
+        elif types.is_numeric_dtype(column):  # whole numbers stay whole: C(season) keeps names such as [T.2024]
+            column = column.astype("int64" if types.is_integer_dtype(column) else float)
+        elif types.is_datetime64_any_dtype(column):
+            raise Refused(
+                f"Column {name!r} holds dates; turn it into a number first, for example days since delivery."
+            )
+        elif not isinstance(column.dtype, pd.CategoricalDtype):
+            column = column.astype(str).astype("category")
+        is_factor = isinstance(column.dtype, pd.CategoricalDtype)
+        frame[name] = column.cat.remove_unused_categories() if is_factor else column
+    return frame
+
+
+@dataclass(frozen=True, eq=False)
+class Grouping:
+    """One random intercept: the column, the level of each row (shape (used,)), and the levels' names."""
+
+    name: str
+    codes: IntArray
+    levels: tuple[Any, ...]
+
+    @classmethod
+    def of(cls, frame: pd.DataFrame, name: str) -> Grouping:
+        """A column of a frame as a grouping, its levels in order."""
+        codes, levels = pd.factorize(frame[name], sort=True)
+        return cls(name, codes.astype(np.int64), tuple(levels))
+
+
+@dataclass(frozen=True, eq=False)
+class Design:
+    """Everything a fitting function needs.
+
+    rows: the rows used. counts: names of the columns of survivors and of eggs. matrix: design matrix,
+    shape (used, terms). terms: its column names.
+    groupings: the grouping columns, coded. covariates: columns of the frame the formula reads.
+    model_spec: the formula library's record of how the matrix was made, for predictions.
+    """
+
+    rows: Rows
+    formula: str
+    counts: tuple[str, str]
+    matrix: FloatArray
+    terms: tuple[str, ...]
+    covariates: tuple[str, ...]
+    groupings: tuple[Grouping, ...]
+    model_spec: Any
+
+    def measured(self, name: str) -> FloatArray:
+        """Values of a measured covariate in the rows used."""
+        if name not in self.covariates or not pd.api.types.is_numeric_dtype(self.rows.frame[name]):
+            raise UsageError(f"{name!r} is not a measured covariate of the formula {self.formula!r}.")
+        return self.rows.frame[name].to_numpy(dtype=float)
+
+    def levels_of(self, factor: str) -> list[Any]:
+        """Levels of a factor in the rows used, in the order of the fit."""
+        if factor not in self.covariates:
+            have = ", ".join(self.covariates) or "none"
+            raise UsageError(f"The formula has no factor {factor!r}; its covariates are: {have}.")
+        column = self.rows.frame[factor]
+        if isinstance(column.dtype, pd.CategoricalDtype):
+            return list(column.cat.categories)
+        values = sorted(float(value) for value in column.unique())
+        if len(values) > MOST_NUMERIC_LEVELS:
+            raise UsageError(
+                f"Column {factor!r} is measured ({len(values)} distinct values), not a factor: use"
+                f" .step({factor!r}, by=1.0) or .curve({factor!r})."
+            )
+        return [int(value) if value.is_integer() else value for value in values]
+
+    def base_level(self, factor: str) -> Any:
+        """The level a factor is coded against: the one named in the formula, or its first."""
+        levels = self.levels_of(factor)
+        for coded, state in getattr(self.model_spec, "factor_contrasts", {}).items():
+            base = getattr(state.contrasts, "base", None)
+            if factor in str(coded) and base in levels:
+                return base
+        return levels[0]
+
+    def matrix_with(self, name: str, value: Any) -> FloatArray:
+        """The design matrix of the rows used with one covariate set to a value (or an array of values)."""
+        return self.new_matrix(self.rows.frame.assign(**{name: value}))
+
+    def new_matrix(self, frame: Any) -> FloatArray:
+        """Design matrix of rows outside the fit; refuses missing values and unseen levels."""
+        frame = as_frame(frame)
+        values = pd.DataFrame(index=range(len(frame)))
+        for name in self.covariates:
+            if name not in frame.columns:
+                raise UsageError(f"The frame has no column {name!r}, which the formula {self.formula!r} reads.")
+            values[name] = _recoded(frame[name].reset_index(drop=True), self.rows.frame[name])
+        if not self.covariates:
+            return np.ones((len(frame), len(self.terms)))
+        return np.ascontiguousarray(self.model_spec.get_model_matrix(values).to_numpy(dtype=float))
+
+
+def _recoded(column: pd.Series[Any], fitted: pd.Series[Any]) -> pd.Series[Any]:
+    """A column of new rows as the fit had it."""
+    if column.isna().any():
+        raise Refused(f"Column {fitted.name!r} has missing values; a prediction needs every covariate.")
+    if not isinstance(fitted.dtype, pd.CategoricalDtype):
+        numbers = column.astype(float)
+        whole = pd.api.types.is_integer_dtype(fitted) and bool((numbers == numbers.round()).all())
+        return numbers.astype("int64") if whole else numbers
+    known = list(fitted.cat.categories)
+    given = column.astype(bool) if set(known) <= {False, True} else column
+    unseen = ", ".join(sorted({str(value) for value in given if value not in known}))
+    if unseen:
+        raise Refused(
+            f"Column {fitted.name!r} has levels the fit has not seen ({unseen}); it knows"
+            f" {', '.join(map(str, known))}."
+        )
+    return pd.Series(pd.Categorical(given, dtype=fitted.dtype))
+
+
+def make_design(
+    frame: pd.DataFrame, formula: str, survived: str, trials: str, groups: Sequence[str] = (), spare_rows: int = 1
+) -> Design:
+    """Check a frame against a formula and build its design matrix.
+
+    spare_rows: rows there must be beyond the number of coefficients (0 allows a saturated model).
+    Raises Refused or UsageError, in one sentence that names the column and the cure.
+    """
+    covariates = formula_columns(formula, frame)
+    if survived in covariates:
+        raise UsageError(f"The formula reads {survived!r}, the outcome itself: take it out of the formula.")
+    rows = usable_rows(frame, covariates, (survived, trials), groups, FEWEST_ROWS if spare_rows else 1)
+    for name in covariates:
+        if rows.frame[name].nunique() < 2:
+            raise Refused(
+                f"Column {name!r} is {rows.frame[name].iloc[0]} in all {rows.used} rows used, so it can have no"
+                " effect to estimate: take it out of the formula, or add rows with another value."
+            )
+    matrix = _model_matrix(formula, rows.frame)
+    terms = tuple(map(str, matrix.columns))
+    if not terms:
+        raise UsageError(f"The formula {formula!r} has no term at all: write '1' for an overall survival.")
+    if rows.used < len(terms) + spare_rows:
+        raise Refused(
+            f"The formula asks for {len(terms)} coefficients ({', '.join(terms)}), but only {rows.used} rows can"
+            f" be used; at least {len(terms) + spare_rows} are needed: take terms out, merge levels, or add rows."
+        )
+    values = np.ascontiguousarray(matrix.to_numpy(dtype=float))
+    kept, null = aliases(values, ALIAS_TOLERANCE)
+    for place in np.setdiff1d(np.arange(len(terms)), kept)[:1]:
+        raise Refused(_alias_message(values, terms, int(place), null[:, 0]))
+    groupings = tuple(Grouping.of(rows.frame, name) for name in groups)
+    _require_groupings(groupings)
+    return Design(rows, formula, (survived, trials), values, terms, covariates, groupings, matrix.model_spec)
+
+
+def _model_matrix(formula: str, frame: pd.DataFrame) -> Any:
+    from formulaic import model_matrix
+    from formulaic.errors import FormulaicError
+
+    try:
+        return model_matrix(formula, frame, na_action="raise")
+    except (FormulaicError, ValueError, KeyError, TypeError) as error:
+        detail = str(error).split("\n")[0].rstrip(".")
+        raise UsageError(f"The formula {formula!r} cannot be applied to the frame: {detail}.") from error
+
+
+def aliases(matrix: FloatArray, tolerance: float) -> tuple[IntArray, FloatArray]:
+    """Columns that earlier ones do not make up, and the directions along which the others can be exchanged.
+
+    tolerance: share of a column's length left after the earlier ones, at or below which these make it up.
+    """
+    lengths = np.maximum(np.linalg.norm(matrix, axis=0), 1e-300)
+    scaled = matrix / lengths
+    factor = np.asarray(np.linalg.qr(scaled, mode="r"), dtype=float)
+    if len(factor) == matrix.shape[1] and np.abs(np.diag(factor)).min() > tolerance:
+        return np.arange(matrix.shape[1], dtype=np.int64), np.zeros((matrix.shape[1], 0))
+    kept: list[int] = []
+    for place, column in enumerate(factor.T):
+        if np.linalg.norm(column - factor[:, kept] @ _weights(factor[:, kept], column)) > tolerance:
+            kept.append(place)
+    aliased = np.setdiff1d(np.arange(matrix.shape[1]), kept)
+    null = np.zeros((matrix.shape[1], len(aliased)))
+    null[aliased, np.arange(len(aliased))] = 1.0
+    null[kept] = -_weights(factor[:, kept], factor[:, aliased]) * lengths[aliased] / lengths[kept, None]
+    return np.array(kept, dtype=np.int64), null
+
+
+def _weights(columns: FloatArray, made: FloatArray) -> FloatArray:
+    """How others are made up of these columns, as nearly as they can be."""
+    return np.asarray(np.linalg.lstsq(columns, made, rcond=None)[0], dtype=float)
+
+
+def _alias_message(matrix: FloatArray, terms: Sequence[str], place: int, null: FloatArray) -> str:
+    if not matrix[:, place].any():
+        return (
+            f"No row has the combination that the coefficient {terms[place]} describes: take the interaction"
+            " out of the formula, or merge levels."
+        )
+    partners = [term for term, weight in zip(terms[:place], null, strict=False) if abs(weight) > 1e-6]
+    others = [term for term in partners if term != "Intercept"] or partners
+    spline = terms[place].partition("(")[0]
+    if spline in ("cr", "cs", "cc") and all(term.startswith(spline + "(") for term in others):
+        return (
+            f"The columns of {terms[place].rpartition('[')[0]} add up to the intercept: write"
+            f" {spline}(..., constraints='center')."
+        )
+    return (
+        f"The effect of {terms[place]} cannot be told apart from {', '.join(others)}: its column is an exact"
+        " combination of theirs in the rows used. Take one of them out of the formula."
+    )
+
+
+def _require_groupings(groupings: Sequence[Grouping]) -> None:
+    """Refuse a group of one level, and two that split the rows alike, for these share one spread."""
+    for group in groupings:
+        if len(group.levels) < 2:
+            raise Refused(
+                f"Group {group.name!r} has one level ({group.levels[0]}) in the {len(group.codes)} rows used, so"
+                " its spread cannot be estimated: take it out of groups=, or add rows of another level."
+            )
+    for first, second in combinations(groupings, 2):
+        pairs = len(np.unique(first.codes * len(second.levels) + second.codes))
+        if pairs == len(first.levels) == len(second.levels):
+            raise Refused(
+                f"Groups {first.name!r} and {second.name!r} split the rows in the same way, so their"
+                " spreads cannot be told apart: name only one of them."
+            )
