@@ -71,6 +71,7 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("self.lost_points - self.reach", "self.lost_points + self.reach"),
         ("(1.0 - share) * averages", "share * averages"),
         ("kept[0] - kept[1]", "kept[1] - kept[0]"),
+        ('is_silent = ~rows.given["is_used"] & rows', 'is_silent = rows.given["is_used"] & rows'),
         ("> DIFFERS_BY * self.error", "< DIFFERS_BY * self.error"),
         ("self.within.log_odds * self.log_odds < 0.0", "self.within.log_odds * self.log_odds > 0.0"),
         ("self.within.p_between < DIFFERS_BELOW", "self.within.p_between > DIFFERS_BELOW"),
@@ -93,14 +94,11 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("return self.points + self.reach", "return self.points - self.reach"),
     )),
     ("survival/practices/factors.py", PRACTICES, (
-        ("had < FEWEST_TANKS:", "had <= FEWEST_TANKS:"),
-        ("batches < fewest_batches", "batches <= fewest_batches"),
+        ("had < FEWEST_TANKS,", "had <= FEWEST_TANKS,"),
+        ('counts["batches"] < fewest_batches', 'counts["batches"] <= fewest_batches'),
         ("self.parts.get(level) == self.parts.get(self.reference)", "True"),
         ("return len(self.compared) > 1", "return len(self.compared) > 2"),
         ("columns * TANKS_PER_COEFFICIENT > len(used)", "columns * TANKS_PER_COEFFICIENT < len(used)"),
-    )),
-    ("survival/practices/outcome.py", PRACTICES, (
-        ('is_silent=~rows.given["is_used"] & rows', 'is_silent=rows.given["is_used"] & rows'),
     )),
     ("setups/site_verdicts.py", SITES, (
         ("q_value <= FALSE_DISCOVERY_RATE", "q_value >= FALSE_DISCOVERY_RATE"),
@@ -127,7 +125,7 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("on_watch & outside, on_watch & carried", "on_watch & carried, on_watch & outside"),
         ("[Reason.WATCH, Reason.AT_POOR_PLACE,", "[Reason.AT_WATCHED_PLACE, Reason.AT_POOR_PLACE,"),
         ('.where(rows["note"] == "")', '.where(rows["note"] != "")'),
-        ('rows["outcome"].astype(str) + "|" + rows["season"].astype(str)', 'rows["outcome"].astype(str)'),
+        ('rows.groupby(["outcome", "season"], dropna=False)', 'rows.groupby(["outcome"], dropna=False)'),
         ("two_sided_p(score, fit.freedom)", "two_sided_p(score, fit.freedom) / 2.0"),
         ("eggs * (expected - shrunken[0])", "eggs * (shrunken[0] - expected)"),
         ('used["eggs"] < FEWEST_EGGS', 'used["eggs"] > FEWEST_EGGS'),
@@ -160,7 +158,7 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
     )),
     ("regions/compare.py", REGIONS, (
         ('if not row["separable"]:', "if False:"),
-        ('if row["sites"] == 1:', 'if row["sites"] == 0:'),
+        ('if row["sites_usable"] == 1:', 'if row["sites"] == 1:'),
         ("if first is not Reason.CLEAR:", "if first is Reason.CLEAR:"),
         ('float(row["within_batch_points"]) < 0.0', 'float(row["within_batch_points"]) > 0.0'),
         ('DEPENDS_ON_SILENT if row["silence_undoes"] else', "DEPENDS_ON_SILENT if False else"),

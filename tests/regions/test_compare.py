@@ -221,6 +221,14 @@ def test_a_region_with_one_site_is_said_to_be_that_site(drawn: pd.DataFrame) -> 
     assert "one site only: region and site cannot be told apart" in region_comparison(frame).rows["note"].iloc[1]
 
 
+def test_a_region_of_which_one_site_reports_is_not_told_apart_from_it(drawn: pd.DataFrame) -> None:
+    frame = poorer(drawn).astype({"survivors": float})
+    own, is_even = frame["region"] == "R2", np.arange(len(frame)) % 2 == 0
+    frame.loc[own & is_even, "site_id"] = "S0001"
+    frame.loc[own & ~is_even, "survivors"] = np.nan
+    assert reasons(frame)["R2"] is Reason.TOO_FEW_SITES
+
+
 def test_outcomes_are_compared_apart(drawn: pd.DataFrame) -> None:
     both = pd.concat([drawn, drawn.assign(outcome="hatch", survivors=drawn["eggs"] - 1)], ignore_index=True)
     assert region_comparison(both).rows["outcome"].tolist() == ["hatch"] * 3 + ["delivered_to_release"] * 3

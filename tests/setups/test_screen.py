@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -9,6 +11,7 @@ from tests.setups.programmes import SMALL_SPREADS, programme, with_poor_tanks
 
 from broodyear import compare_setups
 from broodyear.errors import NothingToAnalyse, UsageError
+from broodyear.regions import region_comparison
 from broodyear.setups import SETUP_COLUMNS, screen_setups
 from broodyear.statistics.multiplicity import benjamini_hochberg
 
@@ -209,3 +212,18 @@ def test_a_batch_in_which_every_fish_died(drawn: pd.DataFrame) -> None:
 def test_mixed_kinds_of_codes_and_blanks(drawn: pd.DataFrame) -> None:
     frame = drawn.assign(species=None, site_id=drawn["site_id"].where(drawn.index % 9 != 0, None))
     assert compare_setups(frame)["p_value"].notna().all()
+
+
+def test_rows_without_a_season_or_an_outcome_are_left_out_and_say_so() -> None:
+    frame = programme(1, seasons=3).astype({"season": float}).assign(outcome="delivered_to_release")
+    frame.loc[0, "season"], frame.loc[1, "outcome"] = np.nan, None
+    rows = screen_setups(frame).rows
+    left = rows[rows["verdict"] == "too_few_records"]
+    assert len(rows) == len(frame)
+    assert sorted(left["note"]) == ["no outcome recorded", "no season recorded"]
+
+
+@pytest.mark.parametrize("judging", [screen_setups, region_comparison])
+def test_a_frame_in_which_no_tank_has_an_outcome_is_refused(judging: Callable[[pd.DataFrame], object]) -> None:
+    with pytest.raises(NothingToAnalyse, match="no tank-season has an outcome"):
+        judging(programme(1, seasons=1).assign(outcome=None))

@@ -12,6 +12,7 @@ import pandas as pd
 from scipy.linalg import block_diag
 
 from broodyear.claims import REASONS, Claim, ClaimKind, Reason, claims_from, clear_or_not
+from broodyear.errors import NothingToAnalyse
 from broodyear.regions.accounting import survival_bounds
 from broodyear.regions.part import (
     BATCH_FIXED,
@@ -105,6 +106,8 @@ def region_comparison(frame: pd.DataFrame, ask: Callable[..., Callable[[], Any]]
     rows = tanks.rows.assign(region=region.where(region != "", NOT_RECORDED))
     bounds = survival_bounds(rows, by=("region",)).set_index(["outcome", "region"])
     present = [name for name in OUTCOMES if (rows["outcome"] == name).any()]
+    if not present:
+        raise NothingToAnalyse("no tank-season has an outcome, so regions cannot be compared")
     asked = [ask(_outcome, rows[rows["outcome"] == name], name, bounds) for name in present]
     found: list[_Outcome] = [answer() for answer in asked]
     main = next((one.table["p_family"] for one in found if one.name == MAIN_OUTCOME), None)
@@ -136,7 +139,8 @@ def _outcome(given: pd.DataFrame, name: str, bounds: pd.DataFrame) -> _Outcome:
     counted = level_counts(used, used["region"]).set_index("level").drop(columns="tanks")
     linked = links.regions.set_index("region")[["batches_shared", "comparable_with"]]
     estimates = pd.concat([part.table for part in parts] or [blank_table([])])
-    table = table.join(counted).join(linked).join(estimates)
+    sites_usable = used.groupby("region")["site_id"].nunique().rename("sites_usable")
+    table = table.join(counted).join(linked).join(estimates).join(sites_usable)
     regions = [region for part in parts for region in part.regions]
     p_values = table.loc[regions, "within_batch_p_value"].to_numpy(dtype=float)
     blocks = [part.correlation for part in parts if part.correlation is not None]
@@ -172,7 +176,7 @@ def _reason(row: Mapping[Any, Any]) -> Reason:
         return Reason.NEVER_SHARE_BATCH
     if isinstance(row["refused"], str) and row["refused"]:
         return Reason(row["refused"])
-    if row["sites"] == 1:
+    if row["sites_usable"] == 1:
         return Reason.TOO_FEW_SITES
     first = clear_or_not(float(row["p_family"]))
     if first is not Reason.CLEAR:

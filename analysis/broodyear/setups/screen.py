@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from broodyear.claims import Claim, ClaimKind, Reason, claims_from
+from broodyear.errors import NothingToAnalyse
 from broodyear.setups.circumstances import circumstances, losing_stage
 from broodyear.setups.predictive import (
     FALSE_DISCOVERY_RATE,
@@ -124,6 +125,8 @@ def screen_setups(frame: pd.DataFrame) -> SetupScreen:
     """
     tanks = prepare(frame)
     present = {str(name) for name in tanks.rows["outcome"].dropna()}
+    if not present:
+        raise NothingToAnalyse("no tank-season has an outcome, so no set-up can be compared")
     outcomes = [*(name for name in OUTCOMES if name in present), *sorted(present - set(OUTCOMES))]
     judged = {name: judge(tanks.used(name)) for name in outcomes}
     rows = _with_verdicts(_joined(tanks.rows, judged))
@@ -247,7 +250,7 @@ def _joined(given: pd.DataFrame, judged: Mapping[str, Judged]) -> pd.DataFrame:
     rows["site_reason"] = found.to_numpy(dtype=object)
     rows["place_verdict"] = [place_verdict(Reason(reason)) for reason in found]
     rows["p_value"] = rows["p_value"].astype(float).where(rows["note"] == "")
-    families = rows["outcome"].astype(str) + "|" + rows["season"].astype(str)
+    families = rows.groupby(["outcome", "season"], dropna=False).ngroup()
     rows["q_value"] = adjust_within(rows["p_value"], families)
     return rows
 

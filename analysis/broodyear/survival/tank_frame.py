@@ -69,7 +69,8 @@ def prepare(frame: pd.DataFrame) -> TankFrame:
     rows["site_id"] = rows["site_id"].astype(object).where(rows["site_id"].notna(), NOT_RECORDED)
     above = rows["survivors"] > rows["eggs"]
     rows["survivors"] = rows["survivors"].where(~above, rows["eggs"])
-    rows["why_left_out"] = _reasons(rows)
+    why = _reasons(rows)
+    rows["why_left_out"] = why.mask((why == "") & rows["outcome"].isna(), "no outcome recorded")
     rows["is_used"] = rows["why_left_out"] == ""
     return TankFrame(rows, int(above.sum()))
 

@@ -239,19 +239,11 @@ def batch_factor(batch: pd.Series) -> Factor:
 
 
 def _refused(counts: pd.DataFrame, tanks: Mapping[str, int], fewest_batches: int) -> dict[str, Reason]:
-    found = {}
-    for level, had, batches in zip(counts["level"], counts["tanks"], counts["batches"], strict=True):
-        if had < FEWEST_TANKS:
-            found[level] = Reason.TOO_FEW_TANKS
-        elif batches < fewest_batches:
-            found[level] = Reason.TOO_FEW_BATCHES
-        elif level not in tanks:
-            found[level] = Reason.SEPARATED
-        elif tanks[level] < FEWEST_TANKS:
-            found[level] = Reason.TOO_FEW_TANKS
-    if len(counts) == 1 and not found:
-        found[str(counts["level"].iloc[0])] = Reason.ONE_LEVEL
-    return found
+    had, left = counts["tanks"], counts["level"].map(tanks).astype(float)
+    tests = [had < FEWEST_TANKS, counts["batches"] < fewest_batches, left.isna(), left < FEWEST_TANKS]
+    reasons = [Reason.TOO_FEW_TANKS, Reason.TOO_FEW_BATCHES, Reason.SEPARATED, Reason.TOO_FEW_TANKS]
+    told = np.select(tests, reasons, Reason.ONE_LEVEL if len(counts) == 1 else "")
+    return {str(level): Reason(reason) for level, reason in zip(counts["level"], told, strict=True) if reason}
 
 
 def _compared(

@@ -22,7 +22,7 @@ from broodyear.statistics.multiplicity import no_surer, shrunken, single_step
 from broodyear.statistics.numbers import FloatArray, delta_errors, two_sided_p
 from broodyear.survival.averaging import Average, Difference, LogOdds
 from broodyear.survival.mixed.system import Precision
-from broodyear.survival.practices.factors import Factor
+from broodyear.survival.practices.factors import Factor, OutcomeRows, code_factor, level_counts, practice_named
 from broodyear.survival.practices.model import AdjustedModel, build_columns
 
 TEMPERATURE = "mean_water_temp_c"
@@ -195,13 +195,18 @@ def _within(model: AdjustedModel, contrast: Finding, wider: Precision | None) ->
     )
 
 
-def silent_tanks(rows: pd.DataFrame, factors: Sequence[Factor]) -> SilentTanks:
-    """Tanks that fell silent by factor and level; their share is nan where no tank did.
-
-    rows: tanks with eggs, `is_silent` marked; factors: coded over them.
-    """
-    silent, found = rows["is_silent"].to_numpy(dtype=float), {}
-    columns = build_columns(len(rows), {factor.name: factor for factor in factors})
+def silent_tanks(rows: OutcomeRows) -> SilentTanks:
+    """Tanks that fell silent, of all with eggs, by factor and level; their share is nan where no tank did."""
+    is_silent = ~rows.given["is_used"] & rows.given["survivors"].isna()
+    given = rows.given[rows.given["is_used"] | is_silent].reset_index(drop=True)
+    given["batch_id"] = given["batch_id"].astype(object).where(given["batch_id"].notna(), "")
+    factors: list[Factor] = []
+    for name in rows.factors:
+        values = practice_named(name).make(given)
+        factor = code_factor(given, name, values, level_counts(given, values), fewest_batches=1)
+        factors += [factor] if len(factor.levels) > 1 else []
+    silent, found = (~given["is_used"]).to_numpy(dtype=float), {}
+    columns = build_columns(len(given), {factor.name: factor for factor in factors})
     weights = np.zeros(columns.matrix.shape[1])
     weights[columns.kept] = np.linalg.lstsq(columns.kept_matrix, silent, rcond=None)[0]
     fitted = columns.matrix @ weights

@@ -63,7 +63,8 @@ def practice_table(
     """
     context, tables = _context_of(rows.used), []
     if {ROOM, GRAVEL} <= set(rows.factors):
-        values = combined(rows.used)
+        room, gravel = (rows.values[name].astype("string") for name in (ROOM, GRAVEL))
+        values = room + JOINT + gravel
         both = code_factor(rows.used, COMBINED, values, level_counts(rows.used, values))
         found = _combination_estimates(model, both) if model is not None and both.is_comparable else None
         tables.append(_levels(rows, both, found))
@@ -171,12 +172,9 @@ def estimate_columns(
 
 def against_the_rest(tanks: ArrayLike) -> FloatArray:
     """Contrast matrix: each level less the mean of the other levels, weighted by their tanks."""
-    number = np.asarray(tanks, dtype=float)
-    rest = np.tile(number, (len(number), 1))
-    np.fill_diagonal(rest, 0.0)
-    return np.asarray(
-        np.eye(len(number)) - rest / np.maximum(rest.sum(axis=1, keepdims=True), 1e-300), dtype=float
-    )
+    own = np.eye(len(np.asarray(tanks)))
+    rest = np.asarray(tanks, dtype=float) * (1.0 - own)
+    return np.asarray(own - rest / np.maximum(rest.sum(axis=1, keepdims=True), 1e-300), dtype=float)
 
 
 def _within_points(model: AdjustedModel, factor: Factor, findings: Sequence[Finding]) -> dict[str, float]:
@@ -188,12 +186,6 @@ def _within_points(model: AdjustedModel, factor: Factor, findings: Sequence[Find
     shares = [model.average_at(name, level, shifts.get(level, 0.0)).share for level in levels]
     points = 100.0 * against_the_rest(factor.tanks_of(levels)) @ np.array(shares)
     return dict(zip(levels, map(float, points), strict=True))
-
-
-def combined(rows: pd.DataFrame) -> pd.Series:
-    """Room type and gravel practice as one level; None unless both are recorded."""
-    both = rows[ROOM].notna() & rows[GRAVEL].notna() & (rows[ROOM] != "") & (rows[GRAVEL] != "")
-    return (rows[ROOM].astype(str) + JOINT + rows[GRAVEL].astype(str)).where(both, None)
 
 
 def _combination_estimates(model: AdjustedModel, factor: Factor) -> pd.DataFrame:

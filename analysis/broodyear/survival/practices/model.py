@@ -196,9 +196,7 @@ class AdjustedModel:
 
 
 def fit_adjusted(
-    rows: pd.DataFrame,
-    factors: Sequence[Factor],
-    numbers: Mapping[str, FloatArray] | None = None,
+    rows: pd.DataFrame, factors: Sequence[Factor], numbers: Mapping[str, FloatArray] | None = None
 ) -> AdjustedModel:
     """Fit survivors of eggs by binomial mixed model with restricted spreads, random batch, site and tank-season.
 

@@ -22,17 +22,13 @@ from broodyear.survival.practices.factors import (
     Factor,
     OutcomeRows,
     batch_factor,
-    code_factor,
-    level_counts,
     outcome_rows,
-    practice_named,
 )
 from broodyear.survival.practices.findings import (
     DIRECT,
     STEP_LEVEL,
     TEMPERATURE,
     Finding,
-    SilentTanks,
     as_family,
     beside_silent,
     correlation_of,
@@ -43,12 +39,7 @@ from broodyear.survival.practices.findings import (
     within_batches,
 )
 from broodyear.survival.practices.levels import PRACTICE_COLUMNS, ROOM, practice_table
-from broodyear.survival.practices.model import (
-    AdjustedModel,
-    centred,
-    design_of,
-    fit_adjusted,
-)
+from broodyear.survival.practices.model import AdjustedModel, centred, design_of, fit_adjusted
 from broodyear.survival.practices.tables import (
     METHOD_COLUMNS,
     NOTE_COLUMNS,
@@ -190,7 +181,7 @@ def total_report(given: pd.DataFrame, outcome: str) -> OutcomeReport:
     names = [name for name, factor in total.factors.items() if factor.is_comparable]
     averages = {name: total.averages_of(name) for name in names}
     contrasts = [one for name in names for one in factor_contrasts(total, name, averages[name])]
-    silent = _silent(rows)
+    silent = silent_tanks(rows)
     told = [
         beside_silent(replace(one, outcome=outcome), silent, averages[one.factor])
         for one in within_batches(total, contrasts)
@@ -263,18 +254,6 @@ def _fit_row(rows: OutcomeRows, model: str, used: int, notes: Sequence[str]) -> 
     left_out = "; ".join(f"{reason}: {count}" for reason, count in rows.left_out.items())
     row = (rows.outcome, model, len(rows.given), used, left_out, " ".join(notes))
     return pd.DataFrame([row], columns=NOTE_COLUMNS)
-
-
-def _silent(rows: OutcomeRows) -> SilentTanks:
-    """Silent tanks among all with eggs, by the practices of the model."""
-    given = rows.given.assign(is_silent=~rows.given["is_used"] & rows.given["survivors"].isna())
-    given = given[given["is_used"] | given["is_silent"]].reset_index(drop=True)
-    given["batch_id"] = given["batch_id"].astype(object).where(given["batch_id"].notna(), "")
-    factors = []
-    for name in rows.factors:
-        values = practice_named(name).make(given)
-        factors.append(code_factor(given, name, values, level_counts(given, values), fewest_batches=1))
-    return silent_tanks(given, [factor for factor in factors if len(factor.levels) > 1])
 
 
 def _without_estimate(rows: OutcomeRows, out: Mapping[str, Reason], why: str = "") -> list[Finding]:
