@@ -35,6 +35,8 @@ class ClaimKind(StrEnum):
     CHANGE = "change"
     REGION_DIFFERS = "region_differs"
     REGIONS_DIFFER = "regions_differ"
+    REGION_BATCHES = "region_batches"
+    BATCH_DIFFERS = "batch_differs"
     MODEL_BIASED = "model_biased"
     MODEL_BETTER = "model_better"
     THERMOMETER = "thermometer"
@@ -93,7 +95,7 @@ _YES, _NO, _UNTOLD = Decision.CLAIMED, Decision.NOT_CLAIMED, Decision.CANNOT_TEL
 REASONS: dict[Reason, ReasonMeaning] = {
     Reason.CLEAR: ReasonMeaning(_YES, "clear after allowing for everything compared beside it"),
     Reason.ASSIGNED: ReasonMeaning(_YES, "tanks were assigned at random, and the comparison is clear"),
-    Reason.NOT_CLEAR: ReasonMeaning(_NO, "chance alone would often show as much"),
+    Reason.NOT_CLEAR: ReasonMeaning(_NO, "not clear after allowing for everything compared beside it"),
     Reason.HOUR_OF_LOOKING: ReasonMeaning(
         _NO, "no more than the hour of looking can make, as dates count to the end of their day"
     ),
@@ -135,11 +137,11 @@ REASONS: dict[Reason, ReasonMeaning] = {
 class Claim:
     """One statement that a page makes, or looked for and does not make.
 
-    subject: tank_id, site_id, factor, region or model; level and reference where there are such; outcome: hatch,
-    hatch_to_release or delivered_to_release, or empty; estimate, low and high in unit ("points", "fish", "days"),
-    nan where unknown; p_family: adjusted over the ``comparisons`` of its family, nan where no test was made;
-    section: id of the page section that states it; observed: the difference of the plain counts, where estimate
-    allows for chance. The decision follows from the reason.
+    subject: tank_id, site_id, factor, region, batch_id or model; level and reference where there are such;
+    outcome: hatch, hatch_to_release or delivered_to_release, or empty; estimate, low and high in unit ("points",
+    "fish", "days"), nan where unknown; p_family: adjusted over the ``comparisons`` of its family, nan where no
+    test was made; section: id of the page section that states it; observed: the difference of the plain counts,
+    where estimate allows for chance. The decision follows from the reason.
     """
 
     kind: ClaimKind

@@ -8,10 +8,12 @@ import pytest
 from tests.regions.trap_programmes import worst_region_worst_batch
 from tests.setups.programmes import programme
 
-from broodyear.claims import ClaimKind, Reason
-from broodyear.regions import region_comparison
+from broodyear.claims import Claim, ClaimKind, Reason
+from broodyear.regions import RegionComparison, region_comparison
+from broodyear.regions.batches import BATCH_COLUMNS
 from broodyear.regions.compare import REGION_COLUMNS
 from broodyear.regions.part import HETEROGENEITY_COLUMNS
+from broodyear.statistics.multiplicity import over_outcomes
 
 CONTRACT = [
     "region",
@@ -72,7 +74,8 @@ def poorer(frame: pd.DataFrame) -> pd.DataFrame:
 
 def reasons(frame: pd.DataFrame, outcome: str = "delivered_to_release") -> dict[str, Reason]:
     """By region, and under "region" that regions differ at all."""
-    claims = region_comparison(frame).claims
+    kinds = ClaimKind.REGION_DIFFERS, ClaimKind.REGIONS_DIFFER
+    claims = [claim for claim in region_comparison(frame).claims if claim.kind in kinds]
     return {claim.subject: claim.reason for claim in claims if claim.outcome == outcome}
 
 
@@ -94,18 +97,26 @@ def test_a_difference_that_silent_tanks_would_turn_is_not_claimed(drawn: pd.Data
     assert reasons(few)["R2"] is Reason.CLEAR
 
 
-def test_a_stage_is_no_surer_than_the_whole_stay(drawn: pd.DataFrame) -> None:
+def test_a_region_that_differs_at_hatch_alone_is_claimed_there_and_only_there(drawn: pd.DataFrame) -> None:
     both = pd.concat([drawn, poorer(drawn).assign(outcome="hatch")], ignore_index=True)
-    table = region_comparison(both).rows.set_index(["outcome", "region"])["p_family"]
-    assert table["hatch", "R2"] == table["delivered_to_release", "R2"] > 0.05
-    assert set(reasons(both, "hatch").values()) == {Reason.NOT_CLEAR}
+    assert (reasons(both, "hatch")["R2"], reasons(both, "hatch")["region"]) == (Reason.CLEAR, Reason.CLEAR)
+    assert set(reasons(both).values()) == {Reason.NOT_CLEAR}
 
 
-def test_without_the_whole_stay_the_stages_share_one_error(drawn: pd.DataFrame) -> None:
-    hatch = drawn.assign(outcome="hatch")
-    alone = region_comparison(hatch).rows["p_family"].to_numpy()
-    both = region_comparison(pd.concat([hatch, drawn.assign(outcome="hatch_to_release")], ignore_index=True)).rows
-    np.testing.assert_allclose(both["p_family"].to_numpy()[:3], np.minimum(2.0 * alone, 1.0))
+def test_outcomes_share_one_error(drawn: pd.DataFrame) -> None:
+    """Each p is that of its own outcome, and none is below Simes' p of its region's outcomes."""
+    parts = drawn.assign(outcome="hatch"), poorer(drawn)
+    alone = np.array([region_comparison(part).rows["p_family"].to_numpy() for part in parts])
+    both = region_comparison(pd.concat(parts, ignore_index=True)).rows["p_family"].to_numpy().reshape(2, 3)
+    np.testing.assert_allclose(both, over_outcomes(alone))
+    assert not np.allclose(both, alone)
+
+
+def test_that_all_regions_are_equal_has_one_p(drawn: pd.DataFrame) -> None:
+    found = region_comparison(poorer(drawn))
+    (whole,) = [claim for claim in found.claims if claim.kind is ClaimKind.REGIONS_DIFFER]
+    assert found.heterogeneity["p_value"].tolist() == [whole.p_family] == [found.rows["p_family"].min()]
+    assert whole.p_value == whole.p_family
 
 
 def test_claims_carry_the_answer_within_batches_and_its_p_among_all_regions(drawn: pd.DataFrame) -> None:
@@ -156,7 +167,7 @@ def test_a_region_with_batches_of_its_own_gets_no_estimate() -> None:
     assert table.loc["R2", "adjusted_pct"] > 0.0
     sentence = "R1 never shares a batch with another region and cannot be compared with any."
     assert comparison.sentences["delivered_to_release"].startswith(sentence)
-    assert {claim.subject: claim.reason for claim in comparison.claims}["R1"] is Reason.NEVER_SHARE_BATCH
+    assert of_kind(comparison, ClaimKind.REGION_DIFFERS)["R1"].reason is Reason.NEVER_SHARE_BATCH
 
 
 def test_heterogeneity_says_where_another_region_would_lie(drawn: pd.DataFrame) -> None:
@@ -232,3 +243,66 @@ def test_a_region_of_which_one_site_reports_is_not_told_apart_from_it(drawn: pd.
 def test_outcomes_are_compared_apart(drawn: pd.DataFrame) -> None:
     both = pd.concat([drawn, drawn.assign(outcome="hatch", survivors=drawn["eggs"] - 1)], ignore_index=True)
     assert region_comparison(both).rows["outcome"].tolist() == ["hatch"] * 3 + ["delivered_to_release"] * 3
+
+
+def of_kind(comparison: RegionComparison, kind: ClaimKind) -> dict[str, Claim]:
+    return {claim.subject: claim for claim in comparison.claims if claim.kind is kind}
+
+
+def test_a_raw_shortfall_that_is_mostly_the_batches_is_said_and_they_are_named() -> None:
+    found = region_comparison(worst_region_worst_batch(0))
+    told, table = of_kind(found, ClaimKind.REGION_BATCHES), found.rows.set_index("region")
+    assert set(told) == {"R1"}
+    claim, row = told["R1"], table.loc["R1"]
+    others = table.drop("R1")
+    raw = row["raw_pct"] - np.average(others["raw_pct"], weights=others["tanks_usable"])
+    assert claim.observed == pytest.approx(raw) and claim.observed < -8.0
+    assert claim.estimate == pytest.approx(raw - row["within_batch_points"])
+    assert (claim.low, claim.high) == pytest.approx(
+        (raw - row["within_batch_points_high"], raw - row["within_batch_points_low"])
+    )
+    assert claim.reason is Reason.CLEAR
+    named = claim.level.split(", ")
+    assert set(named) <= {f"B{season}0" for season in range(2020, 2024)} and len(named) >= 2
+
+
+def test_a_shortfall_of_the_region_itself_is_not_said_to_be_its_batches(drawn: pd.DataFrame) -> None:
+    told = of_kind(region_comparison(poorer(drawn)), ClaimKind.REGION_BATCHES)
+    assert {region: (claim.reason, claim.level) for region, claim in told.items()} == {
+        "R2": (Reason.NOT_CLEAR, "")
+    }
+
+
+def test_what_the_batches_of_a_region_are_is_never_told_where_none_was_shared() -> None:
+    told = of_kind(region_comparison(worst_region_worst_batch(1, own=True)), ClaimKind.REGION_BATCHES)
+    assert told["R1"].reason is Reason.NEVER_SHARE_BATCH
+
+
+def test_batches_are_compared_with_regions_alike() -> None:
+    """Two batches in two regions, B2 poorer by the same in both, R2 poorer by the same with both."""
+    share = {("R1", "B1"): 0.9, ("R1", "B2"): 0.8, ("R2", "B1"): 0.8, ("R2", "B2"): 0.65}
+    went = {("R1", "B1"): 12, ("R1", "B2"): 4, ("R2", "B1"): 4, ("R2", "B2"): 12}
+    rows = [
+        {"season": 2024, "tank_id": f"{region}{batch}{tank}", "site_id": f"S{region}{batch}{tank}",
+         "region": region, "batch_id": batch, "eggs": 400, "survivors": round(400 * alive)}
+        for (region, batch), alive in share.items()
+        for tank in range(went[region, batch])
+    ]  # fmt: skip
+    table = region_comparison(pd.DataFrame(rows)).batches.set_index("batch_id")
+    assert list(table.reset_index().columns) == BATCH_COLUMNS
+    assert table["tanks"].tolist() == [16, 16] and (table["regions"] == 2).all()
+    assert table.loc["B1", "raw_pct"] - table.loc["B2", "raw_pct"] > 17.0
+    # Half of the tanks of each region (mean log-odds): 85.7 against 73.2 %; 12.5 points are the batch's own.
+    assert table["adjusted_pct"].to_numpy() == pytest.approx([85.7, 73.2], abs=1.0)
+    assert table.loc["B2", "difference_points"] == pytest.approx(-12.5, abs=1.0)
+    assert table.loc["B2", "difference_low"] < -12.5 < table.loc["B2", "difference_high"] < 0.0
+    assert table.loc["B1", "by_region"].startswith("R1 9") and table.loc["B1", "by_region"].endswith(" % of 4")
+    assert table["reason"].tolist() == ["clear", "clear"]
+
+
+def test_a_batch_of_a_region_that_shared_none_has_its_raw_survival_alone() -> None:
+    table = region_comparison(worst_region_worst_batch(1, own=True)).batches.set_index("batch_id")
+    alone = table[table["by_region"].str.startswith("R1")]
+    assert len(alone) and alone["raw_pct"].notna().all() and alone["adjusted_pct"].isna().all()
+    assert set(alone["reason"]) == {"never_share_batch"}
+    assert table.drop(alone.index)["adjusted_pct"].notna().all()

@@ -43,7 +43,6 @@ def test_q_is_cochrans() -> None:
 def test_equal_regions_have_no_variance_between_them() -> None:
     found = heterogeneity(*against_the_first(np.array([0.2, 0.21, 0.19]), np.full(3, 0.05)))
     assert (found["tau_log_odds"], found["i_squared_pct"]) == (0.0, 0.0)
-    assert found["p_value"] > 0.9
 
 
 def test_choice_of_the_first_region_does_not_matter() -> None:

@@ -57,7 +57,7 @@ def alone(region: str, raw: float) -> dict[str, Any]:
 
 
 def claims_of(rows: list[dict[str, Any]]) -> list[Claim]:
-    """One claim a region, and one that regions differ at all."""
+    """One claim a region, and one an outcome that regions differ at all."""
     found = [
         Claim(
             ClaimKind.REGION_DIFFERS, line["region"], Reason(line["reason"]), outcome=line["outcome"],
@@ -69,12 +69,15 @@ def claims_of(rows: list[dict[str, Any]]) -> list[Claim]:
         )
         for line in rows
     ]  # fmt: skip
-    reason = Reason.CLEAR if any(claim.is_claimed for claim in found) else Reason.NOT_CLEAR
-    whole = Claim(
-        ClaimKind.REGIONS_DIFFER, "region", reason, outcome="delivered_to_release", unit="points",
-        estimate=0.8, p_family=min((claim.p_family for claim in found), default=0.5), section="answer",
-    )  # fmt: skip
-    return [*found, whole]
+    for outcome in dict.fromkeys(line["outcome"] for line in rows):
+        own = [claim for claim in found if claim.outcome == outcome]
+        reason = Reason.CLEAR if any(claim.is_claimed for claim in own) else Reason.NOT_CLEAR
+        p_family = min((claim.p_family for claim in own), default=0.5)
+        found.append(
+            Claim(ClaimKind.REGIONS_DIFFER, "region", reason, outcome=outcome, unit="points", estimate=0.8,
+                  p_family=p_family, section="answer")
+        )  # fmt: skip
+    return found
 
 
 def uncovered() -> pd.DataFrame:
@@ -105,11 +108,17 @@ def results(*rows: dict[str, Any], refusal: str = "") -> RegionResults:
         [{"outcome": "delivered_to_release", "regions": 2, "tau_points": 0.8, "i_squared_pct": 10.0,
           "p_value": 0.4, "prediction_low_pct": 60.0, "prediction_high_pct": 92.0}]
     )  # fmt: skip
+    batches = pd.DataFrame(
+        [{"batch_id": "B-2", "season": 2023, "tanks": 20, "regions": 1, "eggs": 2800, "raw_pct": 66.0,
+          "by_region": "north 66 % of 20", "adjusted_pct": 67.0, "difference_points": -17.0,
+          "difference_low": -23.0, "difference_high": -11.0, "decision": "claimed", "reason": "clear"}]
+    )  # fmt: skip
     return RegionResults(
         settings=Settings(),
         regions=report_table("regions", refusal or pd.DataFrame(chosen)),
         heterogeneity=report_table("heterogeneity", spread),
         graph=report_table("connectivity", graph),
+        batches=report_table("batch_survival", batches),
         on_record=on_record(uncovered()),
         statements=state(() if refusal else claims_of(chosen)),
         sentences={"delivered_to_release": SENTENCE},

@@ -99,3 +99,18 @@ def test_what_a_region_has_on_record_more_often_is_named_as_no_cause(tmp_path: P
 
 def test_every_circumstance_has_a_name_where_tanks_are_counted() -> None:
     assert {one.code for one in CIRCUMSTANCES} == set(wording("regions/evidence.txt", "names"))
+
+
+def test_a_region_that_differs_at_hatch_is_the_answer_and_the_whole_stay_says_why_it_is_not(
+    tmp_path: Path,
+) -> None:
+    at_hatch = row("north", 70.0, -11.0, 0.0004, outcome="hatch")
+    whole = row("north", 66.0, -7.7, 0.017)
+    text = said(write_regions(results(at_hatch, whole), tmp_path, invented.uploads()).page)
+    assert "Regions differ, eggs delivered to hatch, within the same batches of eggs" in text
+    assert "Regions are not shown to differ" not in text
+    assert (
+        "Region north is not shown to differ from the others with the same batches of eggs: chance alone would"
+        " show as much about once in 20 times; by itself its interval (−14 to −2 points) is free of zero, which is"
+        " not enough among the 3 compared." in text
+    )

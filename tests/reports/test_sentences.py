@@ -21,6 +21,8 @@ SUBJECTS = {
     ClaimKind.CHANGE: ("light_cover", "yes", "no"),
     ClaimKind.REGION_DIFFERS: ("R-1", "", ""),
     ClaimKind.REGIONS_DIFFER: ("regions", "", ""),
+    ClaimKind.REGION_BATCHES: ("R-1", "B-1, B-2", ""),
+    ClaimKind.BATCH_DIFFERS: ("B-1", "", ""),
     ClaimKind.MODEL_BIASED: ("own_log_inverse", "coho hatch_half 7-9", ""),
     ClaimKind.MODEL_BETTER: ("power", "coho hatch_half", "own_constant_units"),
     ClaimKind.THERMOMETER: ("T-1", "", ""),

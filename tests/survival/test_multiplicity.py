@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from tests.setups.golden import FOLDER, assert_matches, check
 
-from broodyear.statistics.multiplicity import adjust_within, benjamini_hochberg, holm, no_surer
+from broodyear.statistics.multiplicity import adjust_within, benjamini_hochberg, holm, no_surer, over_outcomes
 
 GOLDEN = "funnel_multiplicity.json"
 
@@ -69,6 +69,15 @@ def test_what_is_asked_second_is_no_surer_and_without_a_first_counts_for_all() -
     given_p, first = [0.01, 0.2, 0.01, np.nan], [0.04, 0.04, np.nan, 0.01]
     np.testing.assert_array_equal(no_surer(given_p, first, 3), [0.04, 0.2, 1.0, np.nan])
     np.testing.assert_array_equal(no_surer([0.01, 0.5, np.nan], None, 3), [0.03, 1.0, np.nan])
+
+
+def test_outcomes_of_one_comparison_are_held_to_simes_of_those_known() -> None:
+    """By hand: 3 x 0.004 is the least of 0.012, 0.09 and 0.9; with two known, the least of 2 x 0.03 and 0.04."""
+    of_three, of_two, of_one = [0.004, 0.9, 0.06], [0.04, np.nan, 0.03], [np.nan, 0.2, np.nan]
+    found = over_outcomes(np.column_stack([of_three, of_two, of_one]))
+    np.testing.assert_allclose(found[:, 0], [0.012, 0.9, 0.06])
+    np.testing.assert_allclose(found[:, 1], [0.04, np.nan, 0.04])
+    np.testing.assert_allclose(found[:, 2], [np.nan, 0.2, np.nan])
 
 
 @given(st.lists(st.floats(0.0, 1.0), min_size=1, max_size=20))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any
 
@@ -14,6 +14,7 @@ from scipy.linalg import block_diag
 from broodyear.claims import REASONS, Claim, ClaimKind, Reason, claims_from, clear_or_not
 from broodyear.errors import NothingToAnalyse
 from broodyear.regions.accounting import survival_bounds
+from broodyear.regions.batches import BATCH_COLUMNS, batch_claims, batch_table, shortfall_claims
 from broodyear.regions.part import (
     BATCH_FIXED,
     BATCH_SHARES,
@@ -28,7 +29,7 @@ from broodyear.regions.part import (
     region_links,
 )
 from broodyear.shown import ShownResult, Shows
-from broodyear.statistics.multiplicity import no_surer, single_step
+from broodyear.statistics.multiplicity import over_outcomes, single_step
 from broodyear.survival.practices.factors import level_counts
 from broodyear.survival.practices.levels import ESTIMATE_COLUMNS
 from broodyear.survival.tank_frame import MAIN_OUTCOME, NOT_RECORDED, OUTCOMES, prepare
@@ -48,6 +49,8 @@ WITHIN_SENTENCES = {
     BATCH_SHARES: "Within batches: which part of each batch went to which region is allowed for.",
     BATCH_FIXED: "Within batches: every batch has a level of its own, as batches are too few for their shares.",
 }
+#: What is asked of the tanks of a batch.
+_OF_BATCHES = ["region", "batch_id", "season", "eggs", "survivors"]
 #: Where a claim of a region finds what it states.
 _STATED = {
     "subject": "region", "estimate": "within_batch_points", "low": "within_batch_points_low",
@@ -58,9 +61,10 @@ _STATED = {
 @dataclass(frozen=True, eq=False)
 class RegionComparison(ShownResult):
     """rows: REGION_COLUMNS, regions in alphabetical order within an outcome; heterogeneity:
-    HETEROGENEITY_COLUMNS, one row per outcome with two comparable regions or more; graph: GRAPH_COLUMNS;
-    sentences: one per outcome, what can be compared with what and how; claims: one per region and outcome, and one
-    per outcome that regions differ at all.
+    HETEROGENEITY_COLUMNS, one row per outcome with two comparable regions or more; graph: GRAPH_COLUMNS; batches:
+    BATCH_COLUMNS, the whole stay; sentences: one per outcome, what can be compared with what and how; claims: one
+    per region and outcome, one per outcome that regions differ at all, and of the whole stay one per region that
+    lies below the others raw, what its batches are of that, and one per batch.
     """
 
     main, shows = "rows", Shows(
@@ -71,23 +75,31 @@ class RegionComparison(ShownResult):
     rows: pd.DataFrame
     heterogeneity: pd.DataFrame
     graph: pd.DataFrame
+    batches: pd.DataFrame
     sentences: Mapping[str, str]
     claims: tuple[Claim, ...]
 
 
 @dataclass(frozen=True, eq=False)
 class _Outcome:
-    """One outcome's regions (table: by region), before decisions; links: None where no tank has a count."""
+    """One outcome's regions (table: by region), before decisions; links: None where no tank has a count; used:
+    rows with one."""
 
     name: str
     table: pd.DataFrame
     parts: tuple[RegionPart, ...] = ()
     links: RegionLinks | None = None
+    used: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     @property
     def spreads(self) -> list[dict[str, Any]]:
-        """HETEROGENEITY_COLUMNS of the parts with a within-batch answer."""
-        return [{"outcome": self.name, **part.heterogeneity} for part in self.parts if part.regions]
+        """HETEROGENEITY_COLUMNS of the parts with a within-batch answer; p_value: the smallest of its regions."""
+        smallest = [self.table.loc[list(part.regions), "p_family"].min() for part in self.parts]
+        return [
+            {"outcome": self.name, **part.heterogeneity, "p_value": p}
+            for part, p in zip(self.parts, smallest, strict=True)
+            if part.regions
+        ]
 
 
 def region_comparison(frame: pd.DataFrame, ask: Callable[..., Callable[[], Any]] = partial) -> RegionComparison:
@@ -97,9 +109,9 @@ def region_comparison(frame: pd.DataFrame, ask: Callable[..., Callable[[], Any]]
     interval carries the number of batches; difference: against the tanks of the other regions it can be
     compared with. within_batch_*: between tanks of the same batch, so that a region served by poor batches season
     after season is not blamed for them. A region is said to differ by the within-batch answer alone, adjusted over
-    the regions of the outcome; stages are asked only where the whole stay differs. A region that never shared a
-    batch has neither answer, and a note. ask: has an outcome worked out, perhaps by another process; what it
-    returns gives the answer.
+    the regions of the outcome and then over the outcomes, hatch being a question of its own: many tanks report it
+    and fall silent later. A region that never shared a batch has neither answer, and a note. ask: has an outcome
+    worked out, perhaps by another process; what it returns gives the answer.
     """
     tanks = prepare(frame)
     region = tanks.rows["region"].astype(object).where(tanks.rows["region"].notna(), "").astype(str)
@@ -109,17 +121,19 @@ def region_comparison(frame: pd.DataFrame, ask: Callable[..., Callable[[], Any]]
     if not present:
         raise NothingToAnalyse("no tank-season has an outcome, so regions cannot be compared")
     asked = [ask(_outcome, rows[rows["outcome"] == name], name, bounds) for name in present]
-    found: list[_Outcome] = [answer() for answer in asked]
-    main = next((one.table["p_family"] for one in found if one.name == MAIN_OUTCOME), None)
-    decided = [_decided(one, main, len(found)) for one in found]
+    found = _over_outcomes([answer() for answer in asked])
+    decided = [_decided(one) for one in found]
+    batches, of_batches = _batches(found, decided)
     graphs = [one.links.edges.assign(outcome=one.name) for one in found if one.links is not None]
     return RegionComparison(
         rows=pd.concat(decided, ignore_index=True)[REGION_COLUMNS],
         heterogeneity=pd.DataFrame([row for one in found for row in one.spreads], columns=HETEROGENEITY_COLUMNS),
         graph=pd.concat(graphs or [pd.DataFrame(columns=[*GRAPH_COLUMNS, "outcome"])], ignore_index=True),
+        batches=batches,
         sentences={one.name: _sentence(one) for one in found},
-        claims=tuple(claim for one, table in zip(found, decided, strict=True) for claim in _claims(one, table)),
-    )
+        claims=(*(claim for one, table in zip(found, decided, strict=True) for claim in _claims(one, table)),
+                *of_batches),
+    )  # fmt: skip
 
 
 def _outcome(given: pd.DataFrame, name: str, bounds: pd.DataFrame) -> _Outcome:
@@ -146,15 +160,21 @@ def _outcome(given: pd.DataFrame, name: str, bounds: pd.DataFrame) -> _Outcome:
     blocks = [part.correlation for part in parts if part.correlation is not None]
     adjusted = single_step(p_values, block_diag(*blocks)) if blocks else np.empty(0)
     p_family = pd.Series(adjusted, index=regions, dtype=float).reindex(table.index)
-    return _Outcome(name, table.assign(p_family=p_family, comparisons=len(regions)), tuple(parts), links)
+    return _Outcome(
+        name, table.assign(p_family=p_family, comparisons=len(regions)), tuple(parts), links, used[_OF_BATCHES]
+    )
 
 
-def _decided(one: _Outcome, main: pd.Series | None, outcomes: int) -> pd.DataFrame:
-    """The table with decisions and notes; stages are no surer than the whole stay."""
+def _over_outcomes(found: list[_Outcome]) -> list[_Outcome]:
+    """The outcomes with p values adjusted over all of them."""
+    p_family = pd.DataFrame({one.name: one.table["p_family"].astype(float) for one in found})
+    adjusted = pd.DataFrame(over_outcomes(p_family.T).T, p_family.index, p_family.columns)
+    return [replace(one, table=one.table.assign(p_family=adjusted[one.name])) for one in found]
+
+
+def _decided(one: _Outcome) -> pd.DataFrame:
+    """The table with decisions and notes."""
     table = one.table.reindex(columns=list(dict.fromkeys([*one.table, *REGION_COLUMNS[1:], "refused"])))
-    if one.name != MAIN_OUTCOME:
-        first = None if main is None else main.reindex(table.index)
-        table["p_family"] = no_surer(table["p_family"], first, outcomes)
     table[COUNTS] = table[COUNTS].astype(float).fillna(0).astype(int)
     table["comparable_with"] = table["comparable_with"].astype(object).where(table["comparable_with"].notna(), "")
     table["separable"] = table["comparable_with"] != ""
@@ -186,6 +206,16 @@ def _reason(row: Mapping[Any, Any]) -> Reason:
     return Reason.DEPENDS_ON_SILENT if row["silence_undoes"] else Reason.CLEAR
 
 
+def _batches(found: list[_Outcome], decided: list[pd.DataFrame]) -> tuple[pd.DataFrame, list[Claim]]:
+    """How each batch did over the whole stay, and the claims that rest on it."""
+    for one, table in zip(found, decided, strict=True):
+        if one.name == MAIN_OUTCOME and one.links is not None:
+            estimates = pd.concat([part.batches for part in one.parts] or [pd.DataFrame()])
+            batches = batch_table(one.used, estimates)
+            return batches, [*shortfall_claims(table, batches, one.used), *batch_claims(batches, one.name)]
+    return pd.DataFrame(columns=BATCH_COLUMNS), []
+
+
 def _sentence(one: _Outcome) -> str:
     if one.links is None:
         return "No tank has a usable count for this outcome yet, so regions cannot be compared."
@@ -209,7 +239,7 @@ def _claims(one: _Outcome, table: pd.DataFrame) -> list[Claim]:
         outcome=one.name,
         estimate=spread["tau_points"] if is_clear else np.nan,
         unit="points",
-        p_value=spread["p_value"],
+        p_value=float(told["p_family"].iloc[0]),
         p_family=float(told["p_family"].iloc[0]),
         comparisons=int(told["comparisons"].iloc[0]),
         section=_SECTION,

@@ -16,6 +16,7 @@ import pandas as pd
 
 from broodyear.claims import Reason
 from broodyear.errors import BroodyearError
+from broodyear.regions.batches import batch_estimates
 from broodyear.statistics.connectivity import connected_parts
 from broodyear.statistics.numbers import FloatArray, delta_errors
 from broodyear.survival.practices.factors import Factor, batch_factor, code_factor, level_counts, separated_rows
@@ -117,12 +118,14 @@ class WithinBatches:
 class RegionPart:
     """table: PART_COLUMNS by region (refused: the reason of a region without an answer, why: the model's own
     sentence); regions: those with a within-batch answer; correlation: of their differences from the others;
-    heterogeneity: HETEROGENEITY_COLUMNS of these but the outcome."""
+    heterogeneity: HETEROGENEITY_COLUMNS of these but the outcome and the p value;
+    batches: see `batch_estimates`."""
 
     table: pd.DataFrame
     regions: tuple[str, ...] = ()
     correlation: FloatArray | None = None
     heterogeneity: dict[str, Any] = field(default_factory=dict)
+    batches: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 def blank_table(members: list[str], reason: str = "", why: str = "") -> pd.DataFrame:
@@ -160,10 +163,10 @@ def fit_part(used: pd.DataFrame, given: pd.DataFrame) -> RegionPart:
     table.loc[regions, "silence_undoes"] = _undone(table.loc[regions, "within_batch_points"], shares, given)
     joint = against @ within.covariance @ against.T
     size = np.sqrt(np.diag(joint))
-    degrees = min(within.degrees(row) for row in np.eye(len(regions))[1:])
-    spread = heterogeneity(within.log_odds, within.covariance, degrees, float(np.mean(shares)))
+    spread = heterogeneity(within.log_odds, within.covariance, float(np.mean(shares)))
     correlation = joint / np.outer(size, size)
-    return RegionPart(table, tuple(regions), correlation, {**spread, "within_method": within.method})
+    batches = batch_estimates(model, regions, within.log_odds, within.covariance)
+    return RegionPart(table, tuple(regions), correlation, {**spread, "within_method": within.method}, batches)
 
 
 def within_answer(model: AdjustedModel, regions: list[str]) -> WithinBatches:
@@ -222,18 +225,15 @@ def _undone(points: pd.Series, shares: FloatArray, given: pd.DataFrame) -> Float
     return np.asarray(points.to_numpy(dtype=float) * lost <= 0.0)
 
 
-def heterogeneity(
-    log_odds: FloatArray, covariance: FloatArray, degrees: float = np.inf, mean_share: float = np.nan
-) -> dict[str, Any]:
-    """HETEROGENEITY_COLUMNS but outcome and method, by restricted maximum likelihood from correlated estimates.
+def heterogeneity(log_odds: FloatArray, covariance: FloatArray, mean_share: float = np.nan) -> dict[str, Any]:
+    """HETEROGENEITY_COLUMNS but outcome, p and method, by restricted maximum likelihood from correlated estimates.
 
     log_odds: one per region, the first the reference (0); covariance: of these, with zero row and column for
-    the reference. Shared batches correlate the estimates, so the whole covariance is used. degrees: behind the
-    covariance; the test that all regions are alike is then F instead of chi-squared. mean_share: survival at the
-    regions' middle (0–1). Needs two regions or more. new_error: SE of another region around the mean of these.
+    the reference. Shared batches correlate the estimates, so the whole covariance is used. mean_share: survival
+    at the regions' middle (0–1). Needs two regions or more. new_error: SE of another region around their mean.
     """
     from scipy.optimize import minimize_scalar
-    from scipy.special import fdtrc, stdtrit
+    from scipy.special import stdtrit
 
     regions = len(log_odds)
     gaps, errors, freedom = log_odds[1:], covariance[1:, 1:], regions - 1
@@ -257,7 +257,6 @@ def heterogeneity(
         "tau_points": 100.0 * tau * mean_share * (1.0 - mean_share),
         "i_squared_pct": 100.0 * max(0.0, (q - freedom) / q) if q > 0.0 else 0.0,
         "q": q,
-        "p_value": float(fdtrc(freedom, min(degrees, 1e9), q / freedom)),
         "prediction_low_pct": 100.0 / (1.0 + np.exp(reach - centre)),
         "prediction_high_pct": 100.0 / (1.0 + np.exp(-reach - centre)),
         "new_error": new_error,

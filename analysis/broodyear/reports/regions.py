@@ -42,6 +42,7 @@ class RegionResults:
     regions: ReportTable
     heterogeneity: ReportTable
     graph: ReportTable
+    batches: ReportTable
     on_record: ReportTable
     statements: Statements
     sentences: dict[str, str]
@@ -50,7 +51,7 @@ class RegionResults:
     @property
     def tables(self) -> tuple[ReportTable, ...]:
         """Every table, in the order in which the page uses them."""
-        return self.statements.table, self.regions, self.heterogeneity, self.graph, self.on_record
+        return self.statements.table, self.regions, self.heterogeneity, self.graph, self.batches, self.on_record
 
 
 def report_regions(
@@ -96,12 +97,13 @@ def region_results(
     try:
         found = region_comparison(outcomes, ask)
         rows = {"regions": found.rows, "heterogeneity": found.heterogeneity, "connectivity": found.graph}
+        rows["batch_survival"] = found.batches
         claims, sentences = found.claims, dict(found.sentences)
     except BroodyearError as error:
-        rows = dict.fromkeys(("regions", "heterogeneity", "connectivity"), str(error))
-    regions, heterogeneity, graph = (report_table(name, one) for name, one in rows.items())
+        rows = dict.fromkeys(("regions", "heterogeneity", "connectivity", "batch_survival"), str(error))
+    regions, heterogeneity, graph, batches = (report_table(name, one) for name, one in rows.items())
     return RegionResults(
-        settings, regions, heterogeneity, graph, on_record(outcomes), state(claims), sentences, seasons
+        settings, regions, heterogeneity, graph, batches, on_record(outcomes), state(claims), sentences, seasons
     )
 
 
@@ -126,7 +128,7 @@ def regions_page(results: RegionResults) -> Page:
         answer_section(regions, results.statements, sentences),
         evidence_section(regions, results.heterogeneity),
         on_record_section(results.on_record),
-        batches_section(results.graph, sentences),
+        batches_section(results.graph, results.batches, results.statements, sentences),
         reporting_section(regions),
         method_section(),
     )

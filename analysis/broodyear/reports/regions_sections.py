@@ -37,18 +37,21 @@ def answer_section(regions: ReportTable, statements: Statements, sentences: dict
         return Section("answer", title, (refusal("Regions cannot be compared.", regions),))
     rows = regions.rows(outcome=MAIN_OUTCOME) or list(range(len(regions)))
     outcome = str(regions.value(rows[0], "outcome"))
-    answer = _said(statements, ClaimKind.REGIONS_DIFFER, outcome=outcome)
+    # What differs in some outcome is the answer; that nothing does is said only where nothing does in any.
+    answer = _said(statements, ClaimKind.REGIONS_DIFFER, decision=Decision.CLAIMED) or _said(
+        statements, ClaimKind.REGIONS_DIFFER, outcome=outcome
+    )
     items = tuple(_region(regions, row, statements) for row in rows)
+    claimed = statements.rows(ClaimKind.REGION_DIFFERS, decision=Decision.CLAIMED)
+    further = [row for row in claimed if statements.claim(row).outcome != outcome]
     blocks: list[Block] = [
         Prose(answer, (statements.table,), lead=True),
         Notice("Read the raw figures with care.", phrase(_WORDS, "raw_with_care"), "note"),
-        Bullets(items, (regions, statements.table)),
-        _figure(regions),
     ]
-    blocks += [Prose(say("{what}", what=sentences[outcome]))] if outcome in sentences else []
-    claimed = statements.rows(ClaimKind.REGION_DIFFERS, decision=Decision.CLAIMED)
-    further = [row for row in claimed if statements.claim(row).outcome != outcome]
     blocks += [prose(_WORDS, "single_stages"), statements.bullets(further)] if further else []
+    blocks += [prose(_WORDS, "outcome", outcome=OUTCOMES[outcome]), Bullets(items, (regions, statements.table))]
+    blocks += [_figure(regions)]
+    blocks += [Prose(say("{what}", what=sentences[outcome]))] if outcome in sentences else []
     return Section("answer", title, tuple(blocks))
 
 
@@ -60,7 +63,8 @@ def _said(statements: Statements, kind: ClaimKind, **wanted: Any) -> Markup:
 def _region(regions: ReportTable, row: int, statements: Statements) -> Markup:
     """One region: what was counted, and what can be said of it."""
     wanted = {"subject": str(regions.value(row, "region")), "outcome": str(regions.value(row, "outcome"))}
-    said_of_it = _said(statements, ClaimKind.REGION_DIFFERS, **wanted)
+    kinds = ClaimKind.REGION_BATCHES, ClaimKind.REGION_DIFFERS
+    said_of_it = Markup(" ").join(filter(None, (_said(statements, kind, **wanted) for kind in kinds)))
     return phrase(_WORDS, "region", row=regions.row(row), said=said_of_it)
 
 
@@ -118,15 +122,20 @@ def _standing_out(table: ReportTable, rows: Sequence[int]) -> Markup:
     return phrase(_RECORD_WORDS, "region", region=table.at(rows[0], "region", "id"), found=found)
 
 
-def batches_section(graph: ReportTable, sentences: dict[str, str]) -> Section:
-    """Which region received which batch, drawn; only what is joined can be compared."""
+def batches_section(
+    graph: ReportTable, batches: ReportTable, statements: Statements, sentences: dict[str, str]
+) -> Section:
+    """Which region received which batch, drawn, as only what is joined can be compared; and how each batch did."""
     title = "Which region had which batch"
     if not len(graph):
         return Section("batches", title, (refusal("There is nothing to draw.", graph),))
     rows = graph.rows(outcome=MAIN_OUTCOME)
     words = {"sentence": sentences.get(MAIN_OUTCOME, "")}
     figure = drawing(connectivity_figure, _latest(graph.frame.iloc[rows]), table=graph, words=words)
-    return Section("batches", title, (prose(_WORDS, "paths"), figure, shown(graph, rows)))
+    clear = statements.rows(ClaimKind.BATCH_DIFFERS, decision=Decision.CLAIMED)
+    said_of_them: list[Block] = [statements.bullets(clear)] if clear else []
+    blocks = prose(_WORDS, "paths"), figure, shown(graph, rows), *said_of_them, shown(batches)
+    return Section("batches", title, blocks)
 
 
 def _latest(graph: pd.DataFrame) -> pd.DataFrame:

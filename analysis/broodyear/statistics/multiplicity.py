@@ -96,6 +96,22 @@ def no_surer(p_values: ArrayLike, first: ArrayLike | None, families: int) -> Flo
     return np.asarray(np.maximum(given, np.where(np.isnan(gates), 1.0, gates)), dtype=float)
 
 
+def over_outcomes(p_values: ArrayLike) -> FloatArray:
+    """Adjusted p values of comparisons (columns) asked in several outcomes (rows) that count as one question each.
+
+    No value is below Simes' p of its column (1986, Biometrika 73:751), that nothing differs in any outcome. That
+    is all a closed test of hatch, the time after it and the whole stay asks: where two of the three are alike, the
+    third is (Shaffer 1986, J Am Stat Assoc 81:826). A missing p stays missing and is not counted.
+
+    >>> over_outcomes([[0.01, 0.02, float("nan")], [0.5, 0.03, 0.04], [0.04, 0.9, float("nan")]]).round(3).tolist()
+    [[0.03, 0.045, nan], [0.5, 0.045, 0.04], [0.04, 0.9, nan]]
+    """
+    given = np.asarray(p_values, dtype=float)
+    asked = np.isfinite(given).sum(axis=0)
+    in_order = np.sort(given, axis=0) * asked / np.arange(1, len(given) + 1)[:, None]
+    return np.asarray(np.maximum(given, np.fmin.reduce(in_order, axis=0)), dtype=float)
+
+
 def _root(correlation: FloatArray) -> FloatArray | None:
     """A matrix whose product with its transpose is the correlation, None when it has none."""
     if not np.isfinite(correlation).all():
