@@ -105,7 +105,8 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
     )),
     ("setups/site_verdicts.py", SITES, (
         ("q_value <= FALSE_DISCOVERY_RATE", "q_value >= FALSE_DISCOVERY_RATE"),
-        ("p_value <= WATCH_SITE_P", "p_value <= 0.05"),
+        ("verdicts.p_value <= WATCH_SITE_P", "p_values <= WATCH_SITE_P"),
+        ("verdicts.p_value <= WATCH_SITE_P", "verdicts.p_value <= 0.05"),
         ("1.0), score)", "1.0), -score)"),
         ("root / np.sqrt(_variance(number, _others_correlation(root, number)))", "root"),
         ("> -SET_ASIDE", "> -99.0"),
@@ -120,6 +121,7 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ('low = rows["z_score"] < 0.0', 'low = rows["z_score"] > 0.0'),
         ('rows["q_value"] <= FALSE_DISCOVERY_RATE', 'rows["q_value"] >= FALSE_DISCOVERY_RATE'),
         ('outside = low & (rows["p_value"] <= WATCH_P)', 'outside = rows["p_value"] <= WATCH_P'),
+        ('together.loc[sites, name].to_numpy(dtype=float)', 'p_values.loc[sites, name].to_numpy(dtype=float)'),
         ("carried = low & (", "carried = ("),
         ("with_site = low & ", "with_site = "),
         ("outside | carried | with_site", "outside | carried"),
@@ -140,6 +142,20 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ('"above_expected": ClaimKind.TANK_ABOVE', '"above_expected": ClaimKind.TANK_BELOW'),
         ('rows["unjudged"].where(rows["unjudged"] != "", rows["watch_reason"])', 'rows["watch_reason"]'),
     )),
+    ("reports/season/visits.py", ("reports/test_season_page.py",), (
+        ("split()} - idle", "split()}"),
+        ("level = claim.level if claim.estimate < 0.0", "level = claim.level if claim.estimate > 0.0"),
+        ("    if worse:", "    if False:"),
+        ("claim.decision is Decision.NOT_CLAIMED}\n    told -=", "True}\n    told -="),
+    )),
+    ("reports/season/stating.py", ("reports/test_season_page.py",), (
+        ("and not worse & {claim.level, claim.reference}", ""),
+        ("worse = {claim.level if claim.estimate < 0.0", "worse = {claim.level if claim.estimate > 0.0"),
+    )),
+    ("setups/screen_model.py", ("setups/test_screen_model.py",), (
+        ("max(state.tank_sd, _told_from_zero(state))", "state.tank_sd"),
+        ("np.sqrt(2.0 / max(_EFFICIENCY", "(2.0 / max(_EFFICIENCY"),
+    )),
     ("setups/predictive.py", SCREEN, (
         ("FALSE_DISCOVERY_RATE = 0.10", "FALSE_DISCOVERY_RATE = 0.30"),
         ("WATCH_P = 0.05", "WATCH_P = 0.20"),
@@ -153,7 +169,8 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("practice.is_less_care(proposed, present)", "practice.is_less_care(present, proposed)"),
         ("practice.is_less_care(proposed, present)", "False"),
         ("eggs / 100.0 if reason is Reason.CLEAR else np.nan", "eggs / 100.0"),
-        ('fish * abs(effect["shrunken_points"])', 'fish * abs(effect["difference_points"])'),
+        ('gain = abs(effect["shrunken_points"])', 'gain = abs(effect["difference_points"])'),
+        ("fish * (gain - reach)", "fish * low"),
         ('asked & (effects["outcome"] == MAIN_OUTCOME)', "asked"),
         ("colder - warmer", "warmer - colder"),
         ('rows["season"] == rows["season"].max()', 'rows["season"] == rows["season"].min()'),
@@ -171,6 +188,8 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("single_step(p_values, block_diag(*blocks)) if blocks", "p_values if blocks"),
         ('"estimate": "within_batch_points",', '"estimate": "difference_points",'),
         ('table["comparable_with"] != ""', 'table["comparable_with"] == ""'),
+        ("and claim.is_claimed\n            and claim.estimate < 0.0", "and claim.estimate < 0.0"),
+        ("and claim.is_claimed\n            and claim.estimate < 0.0", "and claim.is_claimed"),
     )),
     ("regions/batches.py", REGIONS, (
         ("raw - row[f", "raw + row[f"),

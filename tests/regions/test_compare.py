@@ -11,7 +11,7 @@ from tests.setups.programmes import programme
 from broodyear.claims import Claim, ClaimKind, Reason
 from broodyear.regions import RegionComparison, region_comparison
 from broodyear.regions.batches import BATCH_COLUMNS
-from broodyear.regions.compare import REGION_COLUMNS
+from broodyear.regions.compare import REGION_COLUMNS, low_regions
 from broodyear.regions.part import HETEROGENEITY_COLUMNS
 from broodyear.statistics.multiplicity import over_outcomes
 
@@ -306,3 +306,13 @@ def test_a_batch_of_a_region_that_shared_none_has_its_raw_survival_alone() -> No
     assert len(alone) and alone["raw_pct"].notna().all() and alone["adjusted_pct"].isna().all()
     assert set(alone["reason"]) == {"never_share_batch"}
     assert table.drop(alone.index)["adjusted_pct"].notna().all()
+
+
+def test_low_regions_are_those_claimed_below_over_the_whole_stay(drawn: pd.DataFrame) -> None:
+    whole = poorer(drawn).assign(outcome="delivered_to_release")
+    assert [(claim.subject, claim.estimate < 0.0) for claim in low_regions(whole)] == [("R2", True)]
+    assert low_regions(drawn.assign(outcome="delivered_to_release")) == []
+    assert low_regions(whole.assign(outcome="hatch")) == []
+    # The other regions, and a region that does better, are not low.
+    better = whole.assign(survivors=drawn["survivors"].where(drawn["region"] == "R2", whole["survivors"] * 3 // 4))
+    assert all(claim.subject != "R2" for claim in low_regions(better))

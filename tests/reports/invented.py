@@ -162,7 +162,8 @@ def season_results(tanks: int = 12, **changes_of: Any) -> SeasonResults:
     statements = stated(place_claims(sites().frame, judged.frame), of_tanks).and_also(practices_found)
     results = SeasonResults(
         season=SEASON, settings=Settings(), setups=judged, statements=statements,
-        visits=report_table("visits", visits_table(judged, silent, too_many_dead(), statements)),
+        visits=report_table("visits", visits_table(judged, silent, too_many_dead(), statements,
+                                                      tank_practices(judged))),
         site_seasons=site_seasons(judged), tank_practices=tank_practices(judged), effects=effects(),
         methods=report_table("methods", effects().frame.head(6)[declared_first("effects")]),
         practices=practices(),

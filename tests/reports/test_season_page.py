@@ -22,7 +22,7 @@ from broodyear.reports.folder import ReportResult
 from broodyear.reports.season import happenings
 from broodyear.reports.season.account import too_many_dead
 from broodyear.reports.season.page import write_season
-from broodyear.reports.season.stating import stated
+from broodyear.reports.season.stating import stated, worth_a_trial
 from broodyear.reports.season.visits import VISIT_COLUMNS, visits_table
 from broodyear.reports.sentences import Statements
 from broodyear.reports.sites import file_names
@@ -146,7 +146,9 @@ def test_the_list_for_monday_puts_sites_before_tanks_before_silent_tanks(review:
         " chance), clear; T-002: 22 points short (12 allowing for chance), on watch"
     )
     assert rows[0]["on_record"] == "consistent with 31 h above the warm limit"
-    assert rows[0]["first_check"].startswith("the thermometer against a second one")
+    assert rows[0]["first_check"].startswith(
+        "gravel practice: bare, found worse on this page by 6 points; then the thermometer against a second one"
+    )
     assert rows[0]["caution"].startswith("Unplug before hands go into the tank")
     assert rows[1]["why"] == "Tank T-099 has no usable result: no exit; last record 1\u202fDec\u202f2023."
     assert rows[2]["why"].startswith("Tank T-007: 200 dead counted of 140 eggs delivered; one of the two is wrong")
@@ -155,16 +157,63 @@ def test_the_list_for_monday_puts_sites_before_tanks_before_silent_tanks(review:
     assert rows[1]["in_short"] == "T-099: no usable result, last record 1\u202fDec\u202f2023"
 
 
-def first_look(evidence: str, losing_stage: str) -> tuple[str, str]:
-    """First check and caution for the tank below expected, with this on record."""
+def first_look(evidence: str, losing_stage: str, *findings: Claim) -> tuple[str, str]:
+    """First check and caution for the tank below expected, whose bottom is bare, with this on record and these
+    findings of practices."""
+    statements = of_tanks().and_also(findings)
+    practices = report_table(
+        "tank_practices", pd.DataFrame([{"tank_id": "T-001", "practice": "gravel_practice", "level": "bare"}])
+    )
     rows = invented.setups(3).frame
     rows.loc[rows["tank_id"] == "T-001", "evidence"] = evidence
     rows.loc[rows["site_id"] == "S-00", "losing_stage"] = losing_stage
     silent = invented.season_results().not_reported
-    visits = visits_table(report_table("setups", rows), silent, invented.too_many_dead(), of_tanks())
+    visits = visits_table(report_table("setups", rows), silent, invented.too_many_dead(), statements, practices)
     silence = visits[visits["tanks"] == "T-099"].iloc[0]
     assert silence["caution"].startswith("Ask without blame")
     return tuple(visits[visits["tanks"].str.contains("T-001")].iloc[0][["first_check", "caution"]])
+
+
+def of_practice(practice: str, level: str, reason: Reason) -> Claim:
+    return Claim(ClaimKind.PRACTICE_DIFFERS, practice, reason, level, "gravel", "delivered_to_release", -10.2,
+                 -15.0, -5.0, "points", 0.001, 0.01, 26, "practices")  # fmt: skip
+
+
+def test_a_practice_found_worse_is_checked_first_and_one_found_idle_never() -> None:
+    bare = of_practice("gravel_practice", "bare", Reason.CLEAR)
+    insulation = of_practice("insulated", "no", Reason.NOT_CLEAR)
+    check, _ = first_look("insulation gravel", "fry", bare, insulation)
+    assert check == (
+        "gravel practice: bare, found worse on this page by 10 points; then what lies on the bottom, and where the"
+        " dead were found"
+    )
+    assert first_look("insulation", "fry", insulation)[0].startswith("the set-up together")
+    assert first_look("insulation", "fry")[0] == "the insulation"
+    other = of_practice("gravel_practice", "layered_stones", Reason.CLEAR)
+    assert first_look("cover", "fry", other)[0] == "the light cover"
+
+
+def test_a_named_site_stands_beside_the_finding_of_its_low_region(tmp_path: Path) -> None:
+    low = Claim(ClaimKind.REGION_DIFFERS, "R-0", Reason.CLEAR, outcome="delivered_to_release", estimate=-15.8,
+                low=-22.0, high=-9.0, unit="points", p_value=0.0001, p_family=0.0004, comparisons=4,
+                section="action")  # fmt: skip
+    results = invented.season_results()
+    text = action_text(write_season(replace(results, statements=results.statements.and_also([low])), tmp_path,
+                                    invented.uploads()))  # fmt: skip
+    assert "Region R-0 differs from the others with the same batches of eggs: −16 points" in text
+    assert "S-00 may be low with the region and not by itself." in text
+    assert "did worse than their eggs explain: S-00 (in R-0, which is low as a whole)" in text
+
+
+def test_no_trial_is_proposed_of_a_practice_that_is_found_worse() -> None:
+    bare = of_practice("gravel_practice", "bare", Reason.CLEAR)
+    stones = [of_practice("gravel_practice", level, Reason.NOT_CLEAR) for level in ("layered_stones", "stones")]
+    again = replace(stones[0], level="layered_stones", reference="bare", p_value=0.0001)
+    at_hatch = replace(bare, outcome="hatch")
+    for clear in (bare, at_hatch):
+        found = worth_a_trial(of_tanks().and_also([clear, again, stones[1]]))
+        assert found is not None and (found.level, found.reference) == ("stones", "gravel")
+    assert worth_a_trial(of_tanks().and_also([bare, again])) is None
 
 
 def test_warmth_and_a_week_of_deaths_are_asked_about_before_room_and_gravel() -> None:

@@ -166,7 +166,11 @@ def test_fish_to_gain_rest_on_the_shrunken_difference_and_on_the_eggs_of_the_las
     assert top["tanks_to_change"] == len(last) and top["eggs_to_change"] == last["eggs"].sum()
     effect = report.effects.set_index(["factor", "level"]).loc[("light_cover", "yes")]
     assert top["fish_saved"] == pytest.approx(last["eggs"].sum() / 100.0 * effect["shrunken_points"])
-    assert top["fish_low"] < top["fish_saved"] < top["fish_high"]
+    # The limits are those of the shrunken difference: about it, and closer by the root of what is kept of it.
+    assert top["fish_low"] + top["fish_high"] == pytest.approx(2.0 * top["fish_saved"])
+    kept = effect["shrunken_points"] / effect["difference_points"]
+    width = last["eggs"].sum() / 100.0 * (effect["difference_high"] - effect["difference_low"])
+    assert 0.0 < kept < 1.0 and top["fish_high"] - top["fish_low"] == pytest.approx(width * np.sqrt(kept))
     claim = change_claims(what_to_change(frame, report))[0]
     assert (claim.kind, claim.level, claim.reference, claim.unit) == (ClaimKind.CHANGE, "yes", "no", "fish")
     assert claim.is_claimed and claim.estimate == pytest.approx(top["fish_saved"])

@@ -9,6 +9,7 @@ from scipy.integrate import quad
 from scipy.stats import norm
 from tests.setups.programmes import programme
 
+from broodyear.setups import screen_setups
 from broodyear.setups.predictive import normal_scores
 from broodyear.setups.screen import screen_data
 from broodyear.setups.screen_model import CLIP, SLOPE, ScreenFit, fit_screen
@@ -84,3 +85,27 @@ def test_winsorising_constants_are_those_of_the_normal_distribution() -> None:
     square = (inside + CLIP**2 * 2.0 * (norm.sf(CLIP) - norm.sf(cut))) / kept
     assert pytest.approx(square, abs=1e-6) == screen_model._SQUARE
     assert pytest.approx((1.0 - 2.0 * norm.sf(CLIP)) / kept, abs=1e-6) == SLOPE
+
+
+@pytest.fixture(scope="module")
+def alike() -> pd.DataFrame:
+    """Eighteen tanks of two batches that differ less than chance makes them, but the first: 11 points short."""
+    frame = pd.DataFrame({"season": 2023, "tank_id": range(18), "eggs": 170, "survivors": 132})
+    frame["survivors"] += frame["tank_id"] % 3 - 1
+    frame.loc[0, "survivors"] = 113
+    return frame.assign(site_id=frame["tank_id"], batch_id=frame["tank_id"] % 2)
+
+
+def test_a_spread_that_cannot_be_told_from_zero_is_not_taken_for_zero(alike: pd.DataFrame) -> None:
+    """Else chance would explain nothing between tanks, and all that is left of a difference."""
+    screen = screen_setups(alike)
+    (spread,) = screen.spreads["tank_sd"]
+    # One standard error of a variance around zero: sampling 1 / (170 x 0.77 x 0.23), some eleven tanks' worth.
+    assert spread == pytest.approx(np.sqrt(1.0 / (170 * 0.77 * 0.23) * np.sqrt(2.0 / 11.0)), rel=0.08)
+    first = screen.rows.iloc[0]
+    assert first["expected_pct"] - first["shrunken_pct"] > 2.0 and first["verdict"] == "watch"
+
+
+def test_what_chance_leaves_of_a_tank_that_is_clear_is_clear_too(alike: pd.DataFrame) -> None:
+    worse = screen_setups(alike.assign(survivors=alike["survivors"].where(alike["tank_id"] > 0, 105))).rows.iloc[0]
+    assert worse["verdict"] == "below_expected" and worse["shrunken_high"] < worse["expected_pct"]

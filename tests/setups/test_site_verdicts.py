@@ -10,8 +10,15 @@ from tests.setups.programmes import SMALL_SPREADS, programme, with_poor_tanks
 
 from broodyear.claims import ClaimKind, Decision, Reason
 from broodyear.setups import place_claims, screen_setups, sites_table, tank_claims
-from broodyear.setups.site_verdicts import FEWEST_SITES, WATCH_SITE_P, Departures, judge_sites, place_verdict
-from broodyear.statistics.multiplicity import benjamini_hochberg
+from broodyear.setups.site_verdicts import (
+    FEWEST_SITES,
+    WATCH_SITE_P,
+    Departures,
+    held_to,
+    judge_sites,
+    place_verdict,
+)
+from broodyear.statistics.multiplicity import benjamini_hochberg, over_outcomes
 
 POOR = "S0007"
 
@@ -94,6 +101,32 @@ def test_too_few_seasons_sites_or_no_site_recorded_say_so() -> None:
     assert np.isnan(judge_sites(few).p_value).all()
     unknown = judge_sites(departures([[-3.0] * 4, *ordinary(20)], unknown_site=0))
     assert unknown.reasons[0] is Reason.NO_RECORDS and np.isfinite(unknown.p_value).sum() == 20
+
+
+def test_p_values_of_all_outcomes_decide_and_watching_and_what_is_untold_stay() -> None:
+    own = judge_sites(departures([[-3.0] * 4, [-1.5] * 4, *ordinary(20)], unknown_site=21))
+    assert own.reasons[0] is Reason.CLEAR and own.reasons[21] is Reason.NO_RECORDS
+    held = held_to(own, np.where(np.arange(22) == 0, 0.2, own.p_value))
+    assert held.reasons[0] is Reason.WATCH and held.reasons[21] is Reason.NO_RECORDS
+    np.testing.assert_array_equal(held.p_value, own.p_value)
+    assert held.q_value[0] > own.q_value[0]
+
+
+def test_sites_are_one_family_over_all_outcomes() -> None:
+    """A site poor at hatch alone has a p at hatch that counts the other outcomes, and q values of these."""
+    calm = programme(8, seasons=4, eggs_low=150, eggs_high=151, **SMALL_SPREADS)
+    poor_there = with_poor_tanks(calm, 2, [POOR.replace("S", "T")])
+    frame = pd.concat(
+        [poor_there.assign(outcome="hatch"), calm.assign(outcome="hatch_to_release"), calm], ignore_index=True
+    )
+    frame["outcome"] = frame["outcome"].fillna("delivered_to_release")
+    table = sites_table(frame, screen_setups(frame)).pivot(
+        index="site_id", columns="outcome", values=["p_value", "q_value"]
+    )
+    together = over_outcomes(table["p_value"].to_numpy().T)
+    for place, outcome in enumerate(table["p_value"].columns):
+        np.testing.assert_allclose(table["q_value"][outcome], benjamini_hochberg(together[place]))
+    assert table["q_value"]["hatch"][POOR] <= 0.10 < table["q_value"]["delivered_to_release"][POOR]
 
 
 def test_two_tanks_of_one_season_are_one_season() -> None:

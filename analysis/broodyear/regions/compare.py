@@ -136,6 +136,26 @@ def region_comparison(frame: pd.DataFrame, ask: Callable[..., Callable[[], Any]]
     )  # fmt: skip
 
 
+def low_regions(frame: pd.DataFrame) -> list[Claim]:
+    """Claims of `region_comparison` on the regions that are clearly below the others over the whole stay.
+
+    Other outcomes are asked, and may speak against it, only where the whole stay by itself says so.
+    """
+
+    def low(rows: pd.DataFrame) -> list[Claim]:
+        return [
+            claim
+            for claim in region_comparison(rows).claims
+            if claim.kind is ClaimKind.REGION_DIFFERS
+            and claim.outcome == MAIN_OUTCOME
+            and claim.is_claimed
+            and claim.estimate < 0.0
+        ]
+
+    whole = frame[frame["outcome"] == MAIN_OUTCOME]
+    return low(frame) if len(whole) and low(whole) else []
+
+
 def _outcome(given: pd.DataFrame, name: str, bounds: pd.DataFrame) -> _Outcome:
     """Counts and estimates of one outcome's regions, with p values adjusted over all of them."""
     used = given[given["is_used"]].reset_index(drop=True)

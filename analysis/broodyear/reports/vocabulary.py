@@ -21,7 +21,7 @@ MAIN_OUTCOME = "delivered_to_release"
 VERDICT_WORDS = {
     "below_expected": "below expected",
     "watch": "watch",
-    "as_expected": "as expected",
+    "as_expected": "not told apart from chance",
     "above_expected": "above expected",
     "too_few_records": "too few records",
     "too_few_seasons": "cannot be judged yet",

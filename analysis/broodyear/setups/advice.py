@@ -29,7 +29,8 @@ def what_to_change(frame: pd.DataFrame, report: EffectsReport | None = None) -> 
 
     level, proposed: what tanks have and what did better; tanks_to_change, eggs_to_change: those with it in the
     last season of the frame. difference_points: proposed less present, all seasons. fish_saved: those eggs times
-    the shrunken difference, only where it is claimed; limits from the difference's interval. days_longer: days to
+    the shrunken difference, only where it is claimed; limits: of that difference, whose error is less by the root
+    of the share that shrinkage keeps (normal prior). days_longer: days to
     hatch that a colder set point adds, by the species' default model. A change that would mean less care for the
     animals is never claimed. No difference here is shown to be caused by the practice: tanks were not assigned at
     random. report: `effects_report(frame)` when it is at hand.
@@ -63,6 +64,8 @@ def _change(effect: Mapping[Any, Any], last: pd.DataFrame) -> dict[str, Any]:
     eggs = float(last.loc[values == present, "eggs"].sum())
     reason = Reason.AGAINST_CARE if practice.is_less_care(proposed, present) else Reason(effect["reason"])
     fish = eggs / 100.0 if reason is Reason.CLEAR else np.nan
+    gain = abs(effect["shrunken_points"])
+    reach = 0.5 * (high - low) * np.sqrt(gain / abs(effect["difference_points"]))
     days = _days_longer(last, values, proposed, present) if practice.name == SET_POINT else np.nan
     return {
         **{name: effect[name] for name in ("tanks", "batches", "p_value", "p_family", "comparisons")},
@@ -75,9 +78,9 @@ def _change(effect: Mapping[Any, Any], last: pd.DataFrame) -> dict[str, Any]:
         "difference_points": abs(effect["difference_points"]),
         "difference_low": low,
         "difference_high": high,
-        "fish_saved": fish * abs(effect["shrunken_points"]),
-        "fish_low": fish * low,
-        "fish_high": fish * high,
+        "fish_saved": fish * gain,
+        "fish_low": fish * (gain - reach),
+        "fish_high": fish * (gain + reach),
         "days_longer": days,
         "decision": str(REASONS[reason].decision),
         "reason": str(reason),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -20,9 +20,9 @@ from broodyear.setups.predictive import (
     shrunken_survival,
 )
 from broodyear.setups.screen_model import ScreenData, ScreenFit, fit_screen
-from broodyear.setups.site_verdicts import Departures, SiteVerdicts, judge_sites, place_verdict
+from broodyear.setups.site_verdicts import Departures, SiteVerdicts, held_to, judge_sites, place_verdict
 from broodyear.shown import ShownFrame, Shows, shown
-from broodyear.statistics.multiplicity import adjust_within
+from broodyear.statistics.multiplicity import adjust_within, over_outcomes
 from broodyear.statistics.numbers import expit, two_sided_p
 from broodyear.survival.tank_frame import FEWEST_EGGS, NOT_RECORDED, OUTCOMES, codes, pair_codes, prepare
 
@@ -128,7 +128,7 @@ def screen_setups(frame: pd.DataFrame) -> SetupScreen:
     if not present:
         raise NothingToAnalyse("no tank-season has an outcome, so no set-up can be compared")
     outcomes = [*(name for name in OUTCOMES if name in present), *sorted(present - set(OUTCOMES))]
-    judged = {name: judge(tanks.used(name)) for name in outcomes}
+    judged = _sites_together({name: judge(tanks.used(name)) for name in outcomes})
     rows = _with_verdicts(_joined(tanks.rows, judged))
     flagged = rows["verdict"].isin(["below_expected", "watch"])
     rows["losing_stage"] = losing_stage(rows).where(flagged, "")
@@ -174,6 +174,25 @@ def judge(used: pd.DataFrame) -> Judged:
         rows = rows.assign(fish_below_expected=0.0, unjudged="", note="")
         return Judged(rows, f"every fish {fate}, so no tank stands out", unknown)
     return _judged(rows, fit_screen(screen_data(rows)))
+
+
+def _sites_together(judged: Mapping[str, Judged]) -> dict[str, Judged]:
+    """Sites are one family over all outcomes: none is clear in one that all of them together do not speak for."""
+    told = {name: codes(result.rows["site_id"]) for name, result in judged.items() if result.sites is not None}
+    if not told:
+        return dict(judged)
+    p_values = pd.DataFrame(
+        {name: pd.Series(judged[name].sites.p_value, sites) for name, (_, sites) in told.items()}  # type: ignore[union-attr]
+    )
+    together = pd.DataFrame(over_outcomes(p_values.T).T, p_values.index, p_values.columns)
+    found = dict(judged)
+    for name, (site, sites) in told.items():
+        result = judged[name]
+        assert result.sites is not None
+        verdicts = held_to(result.sites, together.loc[sites, name].to_numpy(dtype=float))
+        reasons = np.array([str(reason) for reason in verdicts.reasons], dtype=object)
+        found[name] = replace(result, sites=verdicts, rows=result.rows.assign(site_reason=reasons[site]))
+    return found
 
 
 def screen_data(rows: pd.DataFrame) -> ScreenData:
@@ -224,7 +243,6 @@ def _judged(rows: pd.DataFrame, fit: ScreenFit) -> Judged:
         shrunken_high=100.0 * shrunken[2],
         z_score=score,
         p_value=two_sided_p(score, fit.freedom),
-        site_reason=np.array([str(reason) for reason in sites.reasons], dtype=object)[site],
         fish_below_expected=eggs * (expected - shrunken[0]),
     )
     sentence = (

@@ -146,6 +146,7 @@ def fit_screen(data: ScreenData) -> ScreenFit:
         exact = normal_scores(data.survivors, data.eggs, state.log_odds, spread, coarse=True)
         state = replace(state, correction=exact - state.plain_scores, kept=np.abs(exact) <= SET_ASIDE)
     state = _settle(state, _SETTLED)
+    state = replace(state, tank_sd=max(state.tank_sd, _told_from_zero(state)))
     # What is expected of each tank: the same with its own pseudo-observation taken out.
     pseudo, weight, solved = state.solved()
     left = np.maximum(1.0 - weight * solved.variance, 1e-3)
@@ -159,6 +160,16 @@ def fit_screen(data: ScreenData) -> ScreenFit:
         freedom=max(_EFFICIENCY * state.effective, 2.0),
         set_aside=int((~state.kept).sum()),
     )
+
+
+def _told_from_zero(state: _State) -> float:
+    """The spread between tanks whose square is one standard error of such a square where tanks do not differ.
+
+    A spread estimated nearer zero cannot be told from this one; taken as it is, chance would explain no difference
+    between tanks and everything that is left of one.
+    """
+    sampling = float(np.mean(1.0 / state.information[state.kept]))
+    return float(np.sqrt(sampling * np.sqrt(2.0 / max(_EFFICIENCY * state.effective, 2.0))))
 
 
 def _settle(state: _State, tolerance: float) -> _State:

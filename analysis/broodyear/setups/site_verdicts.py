@@ -9,7 +9,7 @@ sites is held at the screen's (Benjamini and Hochberg 1995).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -104,7 +104,8 @@ class Departures:
 @dataclass(frozen=True, eq=False)
 class SiteVerdicts:
     """By site code. score: summed departures over their spread among the other sites; p_value: one-sided, low;
-    q_value: over the sites judged, nan elsewhere; reasons: of the place_below claim.
+    q_value: over the sites judged, nan elsewhere, from p values that may be held to those of other outcomes;
+    reasons: of the place_below claim.
     """
 
     score: FloatArray
@@ -127,14 +128,19 @@ def judge_sites(departures: Departures) -> SiteVerdicts:
         root = np.bincount(departures.site, departures.held)[several] / np.sqrt(number)
         score[several] = root / np.sqrt(_variance(number, _others_correlation(root, number)))
     p_value = np.asarray(stdtr(_EFFICIENCY * (several.sum() - 1.0), score), dtype=float)
-    q_value = benjamini_hochberg(p_value)
-    few = np.full(len(seasons), not enough)
+    untold = np.select([is_unknown, ~several], [Reason.NO_RECORDS, Reason.TOO_FEW_SEASONS], Reason.TOO_FEW_SITES)
+    return held_to(SiteVerdicts(score, p_value, p_value, tuple(Reason(str(one)) for one in untold)), p_value)
+
+
+def held_to(verdicts: SiteVerdicts, p_values: FloatArray) -> SiteVerdicts:
+    """The verdicts with these p values, of all outcomes together, deciding what is clear; where there is none, the
+    reason stays."""
+    q_value = benjamini_hochberg(p_values)
+    tests = [np.isnan(p_values), q_value <= FALSE_DISCOVERY_RATE, verdicts.p_value <= WATCH_SITE_P]
     reasons = np.select(
-        [is_unknown, ~several, few, q_value <= FALSE_DISCOVERY_RATE, p_value <= WATCH_SITE_P],
-        [Reason.NO_RECORDS, Reason.TOO_FEW_SEASONS, Reason.TOO_FEW_SITES, Reason.CLEAR, Reason.WATCH],
-        Reason.NOT_CLEAR,
+        tests, [np.array(verdicts.reasons, dtype=object), Reason.CLEAR, Reason.WATCH], Reason.NOT_CLEAR
     )
-    return SiteVerdicts(score, p_value, q_value, tuple(Reason(str(reason)) for reason in reasons))
+    return replace(verdicts, q_value=q_value, reasons=tuple(Reason(str(reason)) for reason in reasons))
 
 
 def place_verdict(reason: Reason) -> str:

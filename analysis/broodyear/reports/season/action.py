@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from markupsafe import Markup
 
+from broodyear.claims import ClaimKind, Decision
 from broodyear.figures.site_seasons import MOST_LINES, site_seasons_figure
 from broodyear.reports.parts import Block, Bullets, Copyable, Drawing, Notice, Pair, Prose, Section
 from broodyear.reports.rendering import phrase
@@ -11,6 +12,7 @@ from broodyear.reports.season.results import SeasonResults, visiting_order
 from broodyear.reports.season.stating import (
     comparisons,
     named_sites,
+    single_stages,
     sites_judged,
     sites_of_several_seasons,
     watched_sites,
@@ -40,9 +42,36 @@ def _sites(results: SeasonResults) -> list[Prose | Bullets]:
     judged, named, watched = sites_judged(statements), named_sites(statements), watched_sites(statements)
     if not judged:
         return [prose(_WORDS, "sites_untold", lead=True, several=sites_of_several_seasons(statements))]
-    counted = {"judged": judged, "named": len(named), "watched": len(watched)}
+    at_stages = single_stages(statements)
+    counted = {"judged": judged, "named": len(named), "watched": len(watched), "at_stages": len(at_stages)}
     said = prose(_WORDS, "sites", results.sites, lead=True, **counted)
-    return [said, *([statements.bullets([*named, *watched])] if named or watched else [])]
+    rows = [*named, *at_stages, *watched]
+    return [said, *([statements.bullets(rows)] if rows else []), *_low_regions(results, [*named, *watched])]
+
+
+def _low_regions(results: SeasonResults, sites: list[int]) -> list[Prose | Bullets]:
+    """The finding of each region that is low as a whole, beside the sites of it that are named or watched."""
+    statements = results.statements
+    found: list[Prose | Bullets] = []
+    for row in statements.rows(ClaimKind.REGION_DIFFERS, decision=Decision.CLAIMED):
+        region = statements.claim(row).subject
+        own = [statements.claim(site).subject for site in sites if _region(results, site) == region]
+        if own:
+            found.append(prose(_WORDS, "low_region", statements.table, said=statements.at(row), sites=own))
+    return found
+
+
+def _region(results: SeasonResults, row: int) -> str:
+    """The region of the site that a row of the claims is about."""
+    rows = results.sites.rows(site_id=results.statements.claim(row).subject)
+    return str(results.sites.value(rows[0], "region")) if rows else ""
+
+
+def _site_in_region(results: SeasonResults, row: int) -> str:
+    """The site of a row of the claims, and that its region is low as a whole where it is."""
+    site, region = results.statements.claim(row).subject, _region(results, row)
+    is_low = results.statements.rows(ClaimKind.REGION_DIFFERS, decision=Decision.CLAIMED, subject=region)
+    return f"{site} (in {region}, which is low as a whole)" if is_low else site
 
 
 def _tanks(results: SeasonResults) -> list[Prose | Notice]:
@@ -121,7 +150,8 @@ def _board(results: SeasonResults) -> list[Block]:
         reported_pct=results.bare("reported_pct") if results.has_figure("reported_pct") else None,
         sites_judged=sites_judged(statements),
         several_seasons=sites_of_several_seasons(statements),
-        sites_named=[statements.claim(row).subject for row in named_sites(statements)],
+        sites_named=[_site_in_region(results, row) for row in named_sites(statements)],
+        at_stages=sorted({statements.claim(row).subject for row in single_stages(statements)}),
         uncounted=len(results.setups.rows(**_UNCOUNTED)),
         compared=compared,
         clear=len(clear),

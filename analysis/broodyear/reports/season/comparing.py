@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -12,6 +12,7 @@ from threadpoolctl import threadpool_limits
 from broodyear.errors import NothingToAnalyse
 from broodyear.reports.season.diagnostics import diagnostic_tables
 from broodyear.reports.season.results import SeasonRecords, SeasonResults, attempt
+from broodyear.reports.season.visits import visits_table
 from broodyear.reports.second_process import SecondProcess, worked_out
 from broodyear.reports.tables import ReportTable, declared_first, report_table
 from broodyear.trials import TrialComparison, trial_claims
@@ -24,11 +25,13 @@ if TYPE_CHECKING:
 @dataclass(frozen=True)
 class UnderWay:
     """What the rest of a review is worked out from. known: rows of every tank-season up to this one; fits: those
-    of each outcome, as asked for; trials: as analysed."""
+    of each outcome, as asked for; trials: as analysed; regions: gives the claims of regions that are low as a
+    whole, where a site is named."""
 
     known: pd.DataFrame
     fits: Sequence[Callable[[], Any]]
     trials: tuple[TrialComparison, ...]
+    regions: Callable[[], list[Claim]]
 
 
 def with_practices(records: SeasonRecords, under_way: UnderWay) -> SeasonResults:
@@ -39,12 +42,23 @@ def with_practices(records: SeasonRecords, under_way: UnderWay) -> SeasonResults
         changes = attempt(lambda: _changes(known, effects))
     practices = _of_practices(effects, changes, trial_claims(under_way.trials))
     found: dict[str, Any] = {**vars(records), **_from_effects(effects), **diagnostic_tables(effects)}
-    found["statements"] = records.statements.and_also(practices)
+    low = [replace(claim, section="action") for claim in _low_regions(under_way.regions)]
+    statements = found["statements"] = records.statements.and_also([*low, *practices])
+    visits = visits_table(
+        records.setups, records.not_reported, records.too_many_dead, statements, records.tank_practices
+    )
     return SeasonResults(
         **found,
+        visits=report_table("visits", visits),
         practices=report_table("practices", getattr(effects, "practices", effects)),
         changes=report_table("changes", changes),
     )
+
+
+def _low_regions(asked: Callable[[], list[Claim]]) -> list[Claim]:
+    """What was asked of regions, nothing where it was refused."""
+    found = attempt(asked)
+    return [] if isinstance(found, str) else found
 
 
 def begun_fits(known: pd.DataFrame, beside: SecondProcess) -> list[Callable[[], Any]]:

@@ -14,14 +14,14 @@ from threadpoolctl import threadpool_limits
 from broodyear.errors import NothingToAnalyse
 from broodyear.findings import file_of
 from broodyear.intake.suspicions import ACKNOWLEDGED, RULES, count_suspicions
+from broodyear.regions.compare import low_regions
 from broodyear.reports.numbers import season_name
 from broodyear.reports.season.account import dead_by_stage, too_many_dead, totals, with_intervals
 from broodyear.reports.season.comparing import UnderWay, begun_fits
 from broodyear.reports.season.happenings import events, of_season, timelines
 from broodyear.reports.season.practices import trials_table
 from broodyear.reports.season.results import SeasonRecords, attempt
-from broodyear.reports.season.stating import stated
-from broodyear.reports.season.visits import visits_table
+from broodyear.reports.season.stating import named_sites, stated, watched_sites
 from broodyear.reports.second_process import SecondProcess
 from broodyear.reports.sentences import Statements
 from broodyear.reports.steps import Tell
@@ -58,12 +58,10 @@ def gather_records(
     trials = analyse_trials(store.result("trial_outcomes"), season)
     counted = _counted(store, tanks, season)
     statements = _statements(screen, from_screen["sites"], season)
-    visits = visits_table(setups, counted["not_reported"], counted["too_many_dead"], statements)
     records = SeasonRecords(
         season=season,
         settings=store.settings,
         statements=statements,
-        visits=report_table("visits", visits),
         setups=setups,
         **from_screen,
         tank_practices=report_table("tank_practices", _tank_practices(known, season)),
@@ -74,7 +72,9 @@ def gather_records(
         trials=trials_table(trials),
         timelines=timelines(store, season, setups),
     )
-    return records, UnderWay(known, fits, trials)
+    has_low_sites = bool(named_sites(statements) or watched_sites(statements))
+    regions = beside.ask(low_regions, known) if has_low_sites else list
+    return records, UnderWay(known, fits, trials, regions)
 
 
 def plain_flags(frame: pd.DataFrame) -> pd.DataFrame:

@@ -22,7 +22,7 @@ _URGENCY = {"below_expected": 0, "watch": 1}
 class SeasonRecords:
     """Tables of one season's review that wait for no fit, each written to tables/<name>.csv.
 
-    statements: claims of sites and tanks in words, and whom to visit for them; key_figures: name, value, unit,
+    statements: claims of sites and tanks in words; key_figures: name, value, unit,
     meaning, for numbers of the page that stand in no other table;
     timelines: records of the tanks whose season is drawn, by tank.
     """
@@ -30,7 +30,6 @@ class SeasonRecords:
     season: int
     settings: Settings
     statements: Statements
-    visits: ReportTable
     setups: ReportTable
     sites: ReportTable
     site_seasons: ReportTable
@@ -72,8 +71,10 @@ class SeasonRecords:
 
 @dataclass(frozen=True, kw_only=True)
 class SeasonResults(SeasonRecords):
-    """The records of a season with what the fits of all practices say. statements: every claim, in words."""
+    """The records of a season with what the fits of all practices say. statements: every claim, in words; visits:
+    whom to visit for them."""
 
+    visits: ReportTable
     effects: ReportTable
     methods: ReportTable
     practices: ReportTable

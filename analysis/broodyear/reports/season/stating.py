@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 
-from broodyear.claims import Claim, ClaimKind, Reason
+from broodyear.claims import Claim, ClaimKind, Decision, Reason
 from broodyear.reports.sentences import Statements, state
 from broodyear.reports.vocabulary import MAIN_OUTCOME
 
@@ -77,7 +77,23 @@ def comparisons(statements: Statements) -> tuple[int, list[int]]:
 
 
 def worth_a_trial(statements: Statements) -> Claim | None:
-    """The contrast of gravel practices that a split delivery would tell most about: the least unclear one."""
-    found = statements.rows(ClaimKind.PRACTICE_DIFFERS, outcome=MAIN_OUTCOME, subject="gravel_practice")
-    open_ones = [statements.claim(row) for row in found if statements.claim(row).reason is Reason.NOT_CLEAR]
+    """The contrast of gravel practices that a split delivery would tell most about: the least unclear one, of none
+    that is found the worse in any outcome."""
+    found = statements.rows(ClaimKind.PRACTICE_DIFFERS, subject="gravel_practice")
+    claims = [statements.claim(row) for row in found]
+    worse = {claim.level if claim.estimate < 0.0 else claim.reference for claim in claims if claim.is_claimed}
+    open_ones = [
+        claim
+        for claim in claims
+        if claim.outcome == MAIN_OUTCOME
+        and claim.reason is Reason.NOT_CLEAR
+        and not worse & {claim.level, claim.reference}
+    ]
     return min(open_ones, key=lambda claim: claim.p_value, default=None)
+
+
+def single_stages(statements: Statements) -> list[int]:
+    """Rows of the sites that are below expected at a stage and not over the whole stay."""
+    whole = {statements.claim(row).subject for row in named_sites(statements)}
+    found = statements.rows(ClaimKind.PLACE_BELOW, decision=Decision.CLAIMED)
+    return [row for row in found if statements.claim(row).subject not in whole]

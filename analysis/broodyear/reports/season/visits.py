@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
 
-from broodyear.claims import Reason
+from broodyear.claims import Claim, ClaimKind, Decision, Reason
 from broodyear.reports.numbers import known
 from broodyear.reports.rendering import phrase, wording
 from broodyear.reports.season.results import main_rows
 from broodyear.reports.season.stating import named_sites, named_tanks
 from broodyear.reports.sentences import Statements, in_short
 from broodyear.reports.tables import ReportTable, Row
+from broodyear.reports.vocabulary import MAIN_OUTCOME
 
 VISIT_COLUMNS = (
     "order", "site_id", "region", "tanks", "why", "on_record", "first_check", "caution", "fish_below_expected",
@@ -24,6 +26,12 @@ _WORDS = "season/visits.txt"
 #: What makes a site come first: its seasons, a tank of this one, a tank to watch, a tank that fell silent, counts
 #: that cannot be.
 _SITE, _TANK, _WATCH, _SILENT, _COUNTS = range(5)
+#: Codes on record that are practices, and the practice.
+_PRACTICES = {
+    "gravel": "gravel_practice", "room": "room_type", "cover": "light_cover", "insulation": "insulated",
+    "weekends": "weekend_access", "differential": "differential_c", "conditioning": "conditioning_days",
+    "media": "media_carried_over_pct",
+}  # fmt: skip
 #: Codes on record that tell of deaths by themselves.
 _OF_DEATHS = frozenset({"spell", "arrival"})
 
@@ -45,17 +53,23 @@ class _Reason:
 
 
 def visits_table(
-    setups: ReportTable, not_reported: ReportTable, too_many_dead: ReportTable, statements: Statements
+    setups: ReportTable,
+    not_reported: ReportTable,
+    too_many_dead: ReportTable,
+    statements: Statements,
+    tank_practices: ReportTable,
 ) -> pd.DataFrame:
     """VISIT_COLUMNS, one row per site to visit, most urgent first: named sites, then tanks, then silent tanks,
-    then tanks with more dead counted than eggs delivered."""
+    then tanks with more dead counted than eggs delivered. tank_practices: tank_id, practice and level, as the
+    effects name them."""
+    found_worse, idle = _found_worse(statements, tank_practices), _idle(statements)
     reasons = [*_judged(setups, statements), *_silent(not_reported), *_miscounted(too_many_dead)]
     by_site: dict[str, list[_Reason]] = {}
     for reason in reasons:
         by_site.setdefault(reason.site_id, []).append(reason)
     visits = [sorted(group, key=lambda one: (one.rank, -one.fish, one.tank_id)) for group in by_site.values()]
     visits.sort(key=lambda group: (group[0].rank, -sum(one.fish for one in group), group[0].site_id))
-    rows = [_visit(order, group) for order, group in enumerate(visits, start=1)]
+    rows = [_visit(order, group, found_worse, idle) for order, group in enumerate(visits, start=1)]
     return pd.DataFrame(rows, columns=list(VISIT_COLUMNS))
 
 
@@ -102,10 +116,12 @@ def _of_record(row: Row, rank: int, why: str, evidence: str = "") -> _Reason:
     return _Reason(site, region, tank, rank, full, short, evidence=evidence)
 
 
-def _visit(order: int, group: list[_Reason]) -> dict[str, Any]:
+def _visit(
+    order: int, group: list[_Reason], found_worse: Mapping[str, Claim], idle: frozenset[str]
+) -> dict[str, Any]:
     tanks = list(dict.fromkeys(one.tank_id for one in group))
     told = {one.tank_id: one.on_record for one in group if one.on_record}
-    check, caution = _first_check(group)
+    check, caution = _first_check(group, found_worse, idle)
     fish = {one.tank_id: one.fish for one in group}
     return {
         "order": order,
@@ -121,18 +137,45 @@ def _visit(order: int, group: list[_Reason]) -> dict[str, Any]:
     }
 
 
-def _first_check(group: list[_Reason]) -> tuple[str, str]:
-    """What to check first, and its caution, by the first code on record that the words know.
+def _found_worse(statements: Statements, tank_practices: ReportTable) -> dict[str, Claim]:
+    """By tank, the claim that finds a practice of it worse than another: of the whole stay first, the largest."""
+    found = statements.rows(ClaimKind.PRACTICE_DIFFERS, decision=Decision.CLAIMED)
+    claims = [statements.claim(row) for row in found]
+    claims.sort(key=lambda claim: (claim.outcome != MAIN_OUTCOME, -abs(claim.estimate)))
+    worse: dict[str, Claim] = {}
+    for claim in claims:
+        level = claim.level if claim.estimate < 0.0 else claim.reference
+        for row in tank_practices.rows(practice=claim.subject, level=level):
+            worse.setdefault(str(tank_practices.value(row, "tank_id")), claim)
+    return worse
+
+
+def _idle(statements: Statements) -> frozenset[str]:
+    """Codes of practices that were compared and not found to matter."""
+    found = statements.rows(ClaimKind.PRACTICE_DIFFERS, outcome=MAIN_OUTCOME)
+    claims = [statements.claim(row) for row in found]
+    told = {claim.subject for claim in claims if claim.decision is Decision.NOT_CLAIMED}
+    told -= {claim.subject for claim in claims if claim.decision is not Decision.NOT_CLAIMED}
+    return frozenset(code for code, practice in _PRACTICES.items() if practice in told)
+
+
+def _first_check(group: list[_Reason], found_worse: Mapping[str, Claim], idle: frozenset[str]) -> tuple[str, str]:
+    """What to check first, and its caution: a practice found worse, then the first code on record that the words
+    know and that is no practice found idle.
 
     The caution on unusual deaths is none for fish that nobody counted dead.
     """
     if all(one.rank == _SILENT for one in group):
         silent: tuple[str, str] = wording(_WORDS, "silent")
         return silent
-    codes = {code for one in group for code in one.evidence.split()}
+    codes = {code for one in group for code in one.evidence.split()} - idle
     checks: dict[str, tuple[str, str]] = wording(_WORDS, "checks")
     fitting = [words for code, words in checks.items() if code in codes]
     otherwise: tuple[str, str] = wording(_WORDS, "otherwise")
     check, caution = fitting[0] if fitting else otherwise
+    judged = [one.tank_id for one in group if one.rank <= _WATCH]
+    worse = [found_worse[tank] for tank in judged if tank in found_worse]
+    if worse:
+        check = str(phrase(_WORDS, "worse_first", claim=worse[0], check=check).unescape())
     has_deaths = bool(codes & _OF_DEATHS) or any(one.lost_as != "unaccounted" for one in group)
     return check, caution if has_deaths or caution != wording(_WORDS, "health") else otherwise[1]
