@@ -34,6 +34,16 @@ def test_spreads_are_those_that_were_planted() -> None:
         spreads_of(frame.head(10).assign(outcome="delivered_to_release", usable=True))
 
 
+def test_tanks_of_the_running_season_are_not_silent() -> None:
+    frame = programme(5, sites=20, seasons=3, tanks_per_season=20).assign(outcome="delivered_to_release")
+    last = frame["season"] == frame["season"].max()
+    one_silent = frame.assign(usable=~last & (frame.index != frame.index[0]))
+    assert spreads_of(one_silent).silent_share == pytest.approx(1.0 / 40.0)
+    # Most of the last season have reported: it is over, and the others are silent.
+    few = frame.assign(usable=~last | (frame.groupby("season").cumcount() >= 5))
+    assert spreads_of(few).silent_share == pytest.approx(5.0 / 60.0)
+
+
 def test_four_times_the_tanks_find_half_the_difference() -> None:
     small = power_of(assigned(48), ORDINARY, seed=1, seasons=(1,))
     large = power_of(assigned(192), ORDINARY, seed=1, seasons=(1,))

@@ -75,8 +75,16 @@ def spreads_of(outcomes: pd.DataFrame) -> Spreads:
         batch_sd=batch_sd,
         tank_sd=tank_sd,
         eggs=usable["eggs"].to_numpy(dtype=np.int64),
-        silent_share=float(1.0 - len(usable) / len(rows)),
+        silent_share=_silent_share(rows),
     )
+
+
+def _silent_share(rows: pd.DataFrame) -> float:
+    """Share of tanks without a usable count; the last season is left out where most have none: it is running."""
+    usable = rows["usable"].astype(float).groupby(rows["season"])
+    is_running = (rows["season"] == rows["season"].max()) & (usable.transform("mean") < 0.5)
+    told = rows if is_running.all() else rows[~is_running]
+    return float(1.0 - told["usable"].astype(float).mean())
 
 
 def log_odds_drawn(spreads: Spreads, sites: IntArray, batches: IntArray, rng: np.random.Generator) -> FloatArray:
