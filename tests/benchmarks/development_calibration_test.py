@@ -8,8 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from tests.development.derived_frames import observed_stages, records
-from tests.development.programmes import Programme, simulate_programme
+from tests.development.programmes import as_season, simulate_programme
 
 from broodyear.development import fit_development, forecast_stages, score_development
 
@@ -67,7 +66,7 @@ def test_forecast_intervals_cover_a_season_not_seen_before() -> None:
         is_last = (made.frame["season"] == made.frame["season"].max()).to_numpy()
         fit = fit_development(made.frame[~is_last], "log_inverse", daily=made.daily)
         table = forecast_stages(
-            _as_season(made, is_last),
+            as_season(made, is_last),
             fits={("chinook", "hatch_half"): {"log_inverse": fit}},
             stages=("hatch_half",),
         )
@@ -81,27 +80,3 @@ def test_forecast_intervals_cover_a_season_not_seen_before() -> None:
     print(f"forecasts of a new season hold {shares}")
     assert shares[80] == pytest.approx(80, abs=3)
     assert shares[95] == pytest.approx(95, abs=3)
-
-
-def _as_season(made: Programme, is_in: np.ndarray) -> dict[str, pd.DataFrame]:
-    """The chosen tanks as derived tables, ten days read."""
-    frame = made.frame[is_in].reset_index(drop=True)
-    delivered = pd.Timestamp("2024-11-08")
-    tanks = frame[["season", "tank_id", "batch_id", "species", "site_id", "donor_stock"]].assign(
-        delivered_on=delivered, stage_at_delivery="eyed", lot_id="l", closed_on=pd.NaT, set_point_c=np.nan,
-        units_at_delivery_c_days=frame["units_at_delivery_c_days"], hatchery_temp_c=frame["hatchery_temp_c"],
-        day_share=1.0, region="r", weekend_access=False,
-    )  # fmt: skip
-    days = 10
-    daily = pd.DataFrame(
-        {
-            "season": np.repeat(frame["season"].to_numpy(), days),
-            "tank_id": np.repeat(frame["tank_id"].to_numpy(), days),
-            "day": np.tile(pd.date_range(delivered, periods=days).to_numpy(), len(frame)),
-            "water_temp_c": np.concatenate([made.daily[tank][:days] for tank in frame["tank_id"]]),
-            "instrument": "logger",
-            "source": "observed",
-            "se_c": 0.0,
-        }
-    )
-    return records(tanks, daily, observed_stages())

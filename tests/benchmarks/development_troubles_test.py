@@ -8,8 +8,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from tests.benchmarks.development_calibration_test import FEWEST_HELD, MOST_HELD, PROGRAMMES, _as_season
-from tests.development.programmes import Programme, simulate_programme
+from tests.benchmarks.development_calibration_test import FEWEST_HELD, MOST_HELD, PROGRAMMES
+from tests.development.programmes import as_season, siblings_inside, troubled
 
 from broodyear.development import fit_development, forecast_stages
 from broodyear.development.likelihood.crossed import crossed_means
@@ -17,23 +17,7 @@ from broodyear.development.likelihood.tank_records import tank_records
 from broodyear.development.scoring.cross_validation import HeldOut, matrix_of, predicted_days
 from broodyear.development.scoring.score_cells import days_scores, mean_error
 
-#: What a household thermometer may be off (SD, °C), dates with day and month swapped, and what stocks differ by.
-OFFSET_SD_C, WRONG_SHARE, STOCK_SD = 0.4, 0.03, 0.03
-STOCKS = 3
-
-
-def troubled(seed: int, sites: int, *, tanks: int = 120, batches: int = 12) -> Programme:
-    """A programme whose sites read their water warm or cold, with wrong dates, batches of three stocks."""
-    made = simulate_programme(seed, tanks=tanks, batches=batches, stock_sd=STOCK_SD, stocks=STOCKS)
-    rng = np.random.default_rng([seed, 1])
-    offset = rng.normal(0.0, OFFSET_SD_C, sites)
-    frame = made.frame.assign(site_id=[f"s{i % sites}" for i in range(tanks)])
-    daily = {tank: made.daily[tank] + offset[i % sites] for i, tank in enumerate(frame["tank_id"])}
-    is_wrong = rng.uniform(size=tanks) < WRONG_SHARE
-    moved = np.where(is_wrong, rng.choice([-1.0, 1.0], tanks) * rng.integers(20, 60, tanks), 0.0)
-    moved = np.where(frame["absent_day"] + moved < 1.0, np.abs(moved), moved)
-    shifted = {edge: frame[edge] + moved for edge in ("absent_day", "seen_day")}
-    return Programme(frame.assign(**shifted), daily, made.true)
+SIBLINGS_PROGRAMMES = 200
 
 
 @pytest.mark.parametrize("sites", [10, 24])
@@ -65,7 +49,7 @@ def test_forecasts_of_a_season_not_seen_before_cover_as_stated() -> None:
         is_last = (made.frame["season"] == made.frame["season"].max()).to_numpy()
         fit = fit_development(made.frame[~is_last], "log_inverse", daily=made.daily)
         fits = {("chinook", "hatch_half"): {"log_inverse": fit}}
-        table = forecast_stages(_as_season(made, is_last), fits=fits, stages=("hatch_half",))
+        table = forecast_stages(as_season(made, is_last), fits=fits, stages=("hatch_half",))
         rows = table[table["model"] == "own_log_inverse"].set_index("tank_id")
         event = made.frame[is_last].set_index("tank_id")["event_day"].reindex(rows.index)
         on = rows["delivered_on"] + pd.to_timedelta(np.ceil(event) - 1, unit="D")
@@ -76,3 +60,19 @@ def test_forecasts_of_a_season_not_seen_before_cover_as_stated() -> None:
     print(f"forecasts inside their intervals: {shares}")
     assert shares[80] == pytest.approx(80, abs=3)
     assert shares[95] == pytest.approx(95, abs=3)
+
+
+@pytest.mark.parametrize(("tanks", "batches", "sites", "seasons"), [(36, 6, 12, 2), (120, 12, 24, 4)])
+def test_siblings_of_the_first_tank_seen_lie_inside_their_intervals(
+    tanks: int, batches: int, sites: int, seasons: int
+) -> None:
+    found = [
+        siblings_inside(troubled(seed, sites, tanks=tanks, batches=batches, seasons=seasons))
+        for seed in range(SIBLINGS_PROGRAMMES)
+    ]
+    by_programme = pd.DataFrame([one.mean() for one in found if len(one)])
+    shares = (100 * by_programme[["in_80", "in_95"]].mean()).round(1).to_dict()
+    width = pd.concat(found)["width_days"].median()
+    print(f"{tanks} tanks: siblings inside {shares}, {len(by_programme)} programmes, median width {width:.0f} d")
+    assert shares["in_80"] == pytest.approx(80, abs=4)
+    assert shares["in_95"] == pytest.approx(95, abs=3)

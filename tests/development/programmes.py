@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
+from broodyear.development import fit_development, forecast_stages
 from broodyear.development.models.forms import Curve, curve
+from broodyear.errors import Refused
+
+from .derived_frames import observed_stages, records
 
 # A curve of the log_inverse family near Heming's chinook pairs; the tests only need that it is known.
 TRUE = curve("true", "log_inverse", {"ln_a": 9.41, "b": -1.9365, "c": -6.28}, 0.0, 20.0)
 SIMULATED_DAYS = 260
+#: What a household thermometer may be off (SD, °C), dates with day and month swapped, and what stocks differ by.
+OFFSET_SD_C, WRONG_SHARE, STOCK_SD = 0.4, 0.03, 0.03
+STOCKS = 3
 
 
 @dataclass(frozen=True)
@@ -37,6 +45,7 @@ def simulate_programme(
     stock_sd: float = 0.0,
     true: Curve = TRUE,
     look_hour: float = 24.0,
+    seasons: int = 4,
 ) -> Programme:
     """Eyed eggs at 55 % of development, steady water per tank, looks on weekdays at look_hour (24: the day's end).
 
@@ -73,7 +82,7 @@ def simulate_programme(
                 "hatchery_temp_c": hatchery_c,
                 "event_day": event,
                 "site_id": f"s{i % 40}",
-                "season": 2020 + batch[i] % 4,
+                "season": 2020 + batch[i] % seasons,
                 "species": "chinook",
                 "stage": "hatch_half",
                 "donor_stock": f"ds{batch[i] % stocks}",
@@ -83,7 +92,69 @@ def simulate_programme(
     return Programme(pd.DataFrame(rows), daily, true)
 
 
+def troubled(seed: int, sites: int, *, tanks: int = 120, batches: int = 12, seasons: int = 4) -> Programme:
+    """A programme whose sites read their water warm or cold, with wrong dates, batches of three stocks."""
+    made = simulate_programme(
+        seed, tanks=tanks, batches=batches, stock_sd=STOCK_SD, stocks=STOCKS, seasons=seasons
+    )
+    rng = np.random.default_rng([seed, 1])
+    offset = rng.normal(0.0, OFFSET_SD_C, sites)
+    frame = made.frame.assign(site_id=[f"s{i % sites}" for i in range(tanks)])
+    daily = {tank: made.daily[tank] + offset[i % sites] for i, tank in enumerate(frame["tank_id"])}
+    is_wrong = rng.uniform(size=tanks) < WRONG_SHARE
+    moved = np.where(is_wrong, rng.choice([-1.0, 1.0], tanks) * rng.integers(20, 60, tanks), 0.0)
+    moved = np.where(frame["absent_day"] + moved < 1.0, np.abs(moved), moved)
+    shifted = {edge: frame[edge] + moved for edge in ("absent_day", "seen_day")}
+    return Programme(frame.assign(**shifted), daily, made.true)
+
+
 def is_midway(rows: pd.DataFrame) -> bool:
     """Whether each bias has its limits, and lies as far from one as from the other, as Student's t has it."""
     below, above = rows["bias_days"] - rows["bias_low"], rows["bias_high"] - rows["bias_days"]
     return bool(np.allclose(below, above, rtol=1e-6) and (below > 0).all())
+
+
+def as_season(made: Programme, is_in: np.ndarray, days: int = 10) -> dict[str, pd.DataFrame]:
+    """The chosen tanks as derived tables, so many days read, and what was seen by then nowhere."""
+    frame = made.frame[is_in].reset_index(drop=True)
+    delivered = pd.Timestamp("2024-11-08")
+    tanks = frame[["season", "tank_id", "batch_id", "species", "site_id", "donor_stock"]].assign(
+        delivered_on=delivered, stage_at_delivery="eyed", lot_id="l", closed_on=pd.NaT, set_point_c=np.nan,
+        units_at_delivery_c_days=frame["units_at_delivery_c_days"], hatchery_temp_c=frame["hatchery_temp_c"],
+        day_share=1.0, region="r", weekend_access=False,
+    )  # fmt: skip
+    daily = pd.DataFrame(
+        {
+            "season": np.repeat(frame["season"].to_numpy(), days),
+            "tank_id": np.repeat(frame["tank_id"].to_numpy(), days),
+            "day": np.tile(pd.date_range(delivered, periods=days).to_numpy(), len(frame)),
+            "water_temp_c": np.concatenate([made.daily[tank][:days] for tank in frame["tank_id"]]),
+            "instrument": "logger",
+            "source": "observed",
+            "se_c": 0.0,
+        }
+    )
+    return records(tanks, daily, observed_stages())
+
+
+def siblings_inside(made: Programme) -> pd.DataFrame:
+    """Whether each tank of a batch of the last season of which others were seen, but not this one, lies inside its
+    intervals on the day of the first sighting in one of the batches: in_80, in_95, width_days."""
+    frame = made.frame
+    is_last = (frame["season"] == frame["season"].max()).to_numpy()
+    last = frame[is_last]
+    today = int(last.loc[last["batch_id"] == last["batch_id"].min(), "seen_day"].min())
+    is_seen = (frame["seen_day"] <= today).to_numpy()
+    fits = {}
+    for form in ("constant_units", "exponential", "log_inverse"):
+        with suppress(Refused):
+            fits[form] = fit_development(frame[~is_last | is_seen], form, daily=made.daily)
+    table = forecast_stages(
+        as_season(made, is_last & ~is_seen, today), fits={("chinook", "hatch_half"): fits}, stages=("hatch_half",)
+    )
+    is_own = table["model"].str.startswith("own_") & table["headline"] & table["low_95"].notna()
+    rows = table[is_own & table["batch_id"].isin(last.loc[last["seen_day"] <= today, "batch_id"])]
+    event = frame.set_index("tank_id")["event_day"].reindex(rows["tank_id"]).to_numpy()
+    on = rows["delivered_on"] + pd.to_timedelta(np.ceil(event) - 1, unit="D")
+    inside = {f"in_{level}": rows[f"low_{level}"].le(on) & on.le(rows[f"high_{level}"]) for level in (80, 95)}
+    return pd.DataFrame({**inside, "width_days": (rows["high_95"] - rows["low_95"]).dt.days})

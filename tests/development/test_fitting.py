@@ -288,3 +288,16 @@ def test_a_fit_to_tanks_draws_them_about_its_curve(programme: Any) -> None:
     assert len(fit.data) == fit.rows_used
     off = np.log(fit.data["days"] / fit.curve.days(fit.data["temp_c"]))
     assert 0.5 < off.std() / np.hypot(fit.spread_log_sd, fit.batch_log_sd) < 2.0
+
+
+@pytest.mark.parametrize("days", [3.0, 6.0])
+def test_the_only_tank_of_a_slow_batch_is_no_wrong_date(days: float, simulate: Callable[..., Any]) -> None:
+    """It tells how far batches differ; a spread of none without it would make its date a wrong one."""
+    made = simulate(1, tanks=24, batches=4, batch_sd=0.005, is_looked_at_weekends=True)
+    frame = made.frame
+    frame.loc[0, "batch_id"] = "slow"
+    frame.loc[0, ["absent_day", "seen_day"]] += days
+    groups = fit_development(frame, "exponential", daily=made.daily).groups
+    assert groups is not None
+    assert groups.wrong_probability[0] < 0.1
+    assert groups.group_sd["batch"] > 0.015

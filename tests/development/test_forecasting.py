@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -11,11 +12,14 @@ import pytest
 from scipy.stats import t
 
 from broodyear.development import FORECAST_CAUTIONS, fit_development, forecast_day, forecast_stages
+from broodyear.development.forecast.forecast_models import own_forecast_model
 from broodyear.development.forecast.forecasting import FORECAST_COLUMNS, limit_of
+from broodyear.development.likelihood.fit_result import form_weights
 from broodyear.development.models.summing import fraction_at_delivery
 from broodyear.errors import NothingToAnalyse, UsageError
 
 from .derived_frames import DELIVERED, daily_temperature, observed_stages, records, tank_seasons
+from .programmes import siblings_inside, troubled
 
 CONTRACT = (
     "season", "tank_id", "stage", "model", "expected_on", "low_80", "high_80", "low_95", "high_95",
@@ -175,6 +179,40 @@ def test_own_fit_heads_the_forecast_and_knows_its_batches(programme: Any) -> Non
     assert rows["expected_on"].tolist()[1] < rows["expected_on"].tolist()[2] < rows["expected_on"].tolist()[0]
     width = (rows["high_95"] - rows["low_95"]).dt.days
     assert width["T00002"] > width["T00000"]  # a batch not seen before carries the spread between batches
+
+
+def test_forms_that_differ_widen_a_forecast_by_as_likely_as_they_are(programme: Any) -> None:
+    """Constant units are far from the likeliest form here, but for the share of likelihood they are given."""
+    forms = {
+        form: fit_development(programme.frame, form, daily=programme.daily)
+        for form in ("exponential", "constant_units")
+    }
+    alone, apart = own_forecast_model({"exponential": forms["exponential"]}), own_forecast_model(forms)
+    assert alone is not None and apart is not None and own_forecast_model({}) is None
+    tanks, temps = pd.DataFrame({"batch_id": ["never seen"] * 2}), np.array([6.0, 10.0])
+    assert form_weights(forms)["constant_units"] == pytest.approx(0.0, abs=1e-6)
+    np.testing.assert_allclose(apart.spread(temps, tanks)[0], alone.spread(temps, tanks)[0], rtol=1e-4)
+    likely = {
+        **forms,
+        "constant_units": replace(
+            forms["constant_units"], log_likelihood=forms["exponential"].log_likelihood - 1.0
+        ),
+    }
+    assert form_weights(likely) == pytest.approx({"exponential": 0.5, "constant_units": 0.5})
+    wider = own_forecast_model({name: likely[name] for name in ("exponential", "constant_units")})
+    assert wider is not None
+    free = [form.free + form.groups.estimate for form in forms.values()]
+    off = np.subtract(*(form.shape.log_days(one, temps) for form, one in zip(forms.values(), free, strict=True)))
+    np.testing.assert_allclose(wider.spread(temps, tanks)[0], alone.spread(temps, tanks)[0] + 0.5 * off**2)
+
+
+def test_siblings_of_the_first_tank_seen_lie_inside_their_intervals() -> None:
+    """Programmes of 36 tanks whose thermometers are off, of which 63 % of siblings lay inside their 95 % intervals
+    while spreads that few sites or batches tell could be found to be none, and one form was taken for true."""
+    made = (troubled(seed, 12, tanks=36, batches=6, seasons=2) for seed in (1, 2, 3, 6))
+    found = pd.concat([siblings_inside(one) for one in made])
+    assert len(found) == 35
+    assert found["in_95"].mean() >= 0.8
 
 
 def test_words_when_there_is_nothing() -> None:

@@ -10,7 +10,6 @@ import duckdb
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.stats import norm
 
 from broodyear.derived import query_named, run_query
 from broodyear.development import (
@@ -22,6 +21,7 @@ from broodyear.development import (
 )
 from broodyear.development.models.published import (
     FEWEST_PAIRS_OF_STAGE,
+    held_out_studies,
     log_errors,
     scored_models,
     spread_between_studies,
@@ -206,21 +206,31 @@ def test_extrapolation_comes_with_a_warning_that_names_the_tested_temperatures()
 
 
 def test_intervals_hold_studies_a_model_was_not_made_from() -> None:
-    """Each study left out of the spread in turn, in every species and stage with eight published pairs or more."""
+    """Every study left out whole, where a species has eight pairs of others; chinook emergence has one study, of
+    another event than the model's, which the spread of other species does not hold: the page says so."""
+    table = held_out_studies().set_index("model")
+    assert table["pairs"].ge(FEWEST_PAIRS_OF_STAGE).all()
+    told = table[table["studies"] > 1]
+    assert told.index.tolist() == ["Crisp1981_Atlantic_salmon", "Crisp1981_rainbow_trout"]
+    assert (told[["held_50", "held_80", "held_95"]] >= [45, 75, 92]).all(axis=None)
+    (alone,) = table[table["studies"] == 1].to_dict("index").items()
+    assert alone[0] == "BM1990_chinook_emergence"
+    assert alone[1]["held_95"] < 92
+
+
+def test_a_study_is_left_out_whole_and_a_models_own_never_counts() -> None:
     models = published_models()
     everything = log_errors(models)
-    judged = 0
-    for index, row in models[models["is_default"]].iterrows():
-        errors = everything[everything["number"] == index]
-        if len(errors) < FEWEST_PAIRS_OF_STAGE:
-            continue
-        studies = errors["pair_set"].unique()
-        spread = {study: spread_between_studies(models, everything, study)[index] for study in studies}
-        off = errors["log_error"].abs() / errors["pair_set"].map(spread)
-        held = [float((off <= norm.ppf(0.5 + level / 2)).mean()) for level in (0.5, 0.8, 0.95)]
-        assert held[0] >= 0.45 and held[1] >= 0.75 and held[2] >= 0.92, (row["model"], held)
-        judged += 1
-    assert judged >= 4
+    name = "BM1990_chinook_emergence"
+    number = models["model"].tolist().index(name)
+    of_model = everything[everything["number"] == number]
+    assert of_model["is_own"].any()
+    (study,) = of_model.loc[~of_model["is_own"], "study"].unique()
+    with_it, without = (spread_between_studies(models, everything, one).iloc[number] for one in ("", study))
+    # Both of Heming's ways to date emergence are one study: 14 and 24 % off, root mean square 0.197.
+    assert with_it == pytest.approx(0.197, abs=0.001)
+    rest = spread_between_studies(models, everything[everything["study"] != study])
+    assert without == rest.iloc[number]
 
 
 def test_exposure_windows_and_defaults_use_the_model_with_the_smallest_error() -> None:

@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from broodyear.development.likelihood.curve_likelihood import unbiased_batch_variance
-from broodyear.development.likelihood.fit_result import DevelopmentFit, best_fit
+from broodyear.development.likelihood.fit_result import DevelopmentFit, best_fit, form_weights
 from broodyear.development.likelihood.tank_records import ASSUMED_HATCHERY_C
 from broodyear.development.models.own_models import DevelopmentModel
 from broodyear.development.models.published import (
@@ -63,8 +63,8 @@ def candidate_models(
 
     nominal: constant units that the settings declare.
     """
-    own = best_fit(fits.get((species, stage), {}))
-    models = [own_forecast_model(own)] if own is not None else []
+    own = own_forecast_model(fits.get((species, stage), {}))
+    models = [own] if own is not None else []
     for name in dict.fromkeys([default_model(species, stage), constant_units_model(species, stage)]):
         if name is not None:
             models.append(published_forecast_model(name))
@@ -86,22 +86,64 @@ def nominal_forecast_model(model: DevelopmentModel) -> ForecastModel:
     )
 
 
-def own_forecast_model(fit: DevelopmentFit) -> ForecastModel:
-    """A forecast by the programme's own fit: stocks, batches and sites seen early or late before go on so.
+def own_forecast_model(fits: Mapping[str, DevelopmentFit]) -> ForecastModel | None:
+    """A forecast by the programme's own fit of the likeliest form: stocks, batches and sites seen early or late
+    before go on so; None without a fit.
 
-    The curve is that of all groups together. A new batch of a known stock begins at its stock.
+    The curve is that of all groups together. A new batch of a known stock begins at its stock. What the forms
+    differ by, each as likely as it is (Akaike weights; Buckland, Burnham & Augustin 1997, Biometrics 53:603), is
+    part of the variance: few tanks choose a form, and the bend of the curve, by what one thermometer reads.
     """
-    groups = fit.groups
-    if groups is None or not np.isfinite(groups.total_sd):
-        return _by_batch_alone(fit)
-
-    def level(tanks: pd.DataFrame) -> Floats:
-        return groups.predicted(np.zeros((len(tanks), fit.shape.free)), _codes(fit, tanks))[0]
+    best = best_fit(fits)
+    if best is None:
+        return None
+    weights = form_weights(fits)
+    likeliest, *others = (
+        _Predicted.by(fit, weights[form]) for form, fit in sorted(fits.items(), key=lambda one: one[1] is not best)
+    )
 
     def spread(mean_temp_c: Floats, tanks: pd.DataFrame) -> tuple[Floats, Floats]:
-        return groups.predicted(fit.shape.gradient(fit.free, mean_temp_c), _codes(fit, tanks))[1:]
+        variance, degrees = likeliest.spread(mean_temp_c, tanks)
+        here = likeliest.log_days(mean_temp_c, tanks)
+        for other in others:
+            off = other.log_days(mean_temp_c, tanks) - here
+            variance = variance + other.weight * np.where(np.isfinite(off), off, 0.0) ** 2
+        return variance, degrees
 
-    return _of_fit(fit, fit.free + groups.estimate, level, spread)
+    tested = best.curve.valid_low_c, best.curve.valid_high_c
+    drawn = best.shape.curve(f"own_{best.form}", likeliest.free, *tested)
+    note = f"fitted to {best.tanks} tanks of {best.batches} batches"
+    return ForecastModel(drawn.name, True, drawn.rate, spread, likeliest.level, *tested, note)
+
+
+@dataclass(frozen=True)
+class _Predicted:
+    """What a fit says of tanks. free: of the curve of all groups; level, spread: as in ``ForecastModel``."""
+
+    fit: DevelopmentFit
+    weight: float
+    free: Floats
+    level: Callable[[pd.DataFrame], Floats]
+    spread: Spread
+
+    @staticmethod
+    def by(fit: DevelopmentFit, weight: float) -> _Predicted:
+        groups = fit.groups
+        if groups is None or not np.isfinite(groups.total_sd):
+            return _Predicted(fit, weight, fit.free, *_by_batch_alone(fit))
+
+        def level(tanks: pd.DataFrame) -> Floats:
+            return groups.predicted(np.zeros((len(tanks), fit.shape.free)), _codes(fit, tanks))[0]
+
+        def spread(mean_temp_c: Floats, tanks: pd.DataFrame) -> tuple[Floats, Floats]:
+            return groups.predicted(fit.shape.gradient(fit.free, mean_temp_c), _codes(fit, tanks))[1:]
+
+        return _Predicted(fit, weight, fit.free + groups.estimate, level, spread)
+
+    def log_days(self, mean_temp_c: Floats, tanks: pd.DataFrame) -> Floats:
+        """(n,) log of the days that tanks need at a temperature."""
+        with np.errstate(invalid="ignore"):
+            return self.fit.shape.log_days(self.free, mean_temp_c) + self.level(tanks)
 
 
 # The columns that name a tank's level of each group.
@@ -117,8 +159,8 @@ def _codes(fit: DevelopmentFit, tanks: pd.DataFrame) -> dict[str, NDArray[np.int
     }
 
 
-def _by_batch_alone(fit: DevelopmentFit) -> ForecastModel:
-    """A forecast by a fit whose groups cannot be told apart."""
+def _by_batch_alone(fit: DevelopmentFit) -> tuple[Callable[[pd.DataFrame], Floats], Spread]:
+    """Level and spread by a fit whose groups cannot be told apart."""
     effects = fit.batch_effects.set_index("batch_id")
     batch_sd = 0.0 if np.isnan(fit.batch_log_sd) else fit.batch_log_sd
     batch_variance = unbiased_batch_variance(batch_sd, fit.batches)
@@ -134,24 +176,12 @@ def _by_batch_alone(fit: DevelopmentFit) -> ForecastModel:
         variance = np.asarray(fit.spread_log_sd**2 + between + curve_variance, dtype=float)
         return variance, np.full(len(tanks), float(fit.error_df))
 
-    return _of_fit(fit, fit.free, level, spread)
+    return level, spread
 
 
 def _certain(log_sd: float) -> Spread:
     """A spread that is taken as known."""
     return lambda mean_temp_c, tanks: (np.full(len(tanks), log_sd**2), np.full(len(tanks), np.inf))
-
-
-def _of_fit(
-    fit: DevelopmentFit,
-    free: Floats,
-    level: Callable[[pd.DataFrame], Floats],
-    spread: Spread,
-) -> ForecastModel:
-    tanks = f"fitted to {fit.tanks} tanks of {fit.batches} batches"
-    tested = fit.curve.valid_low_c, fit.curve.valid_high_c
-    drawn = fit.shape.curve(f"own_{fit.form}", free, *tested)
-    return ForecastModel(drawn.name, True, drawn.rate, spread, level, *tested, tanks)
 
 
 def published_forecast_model(name: str) -> ForecastModel:

@@ -44,7 +44,8 @@ class MeanWanted:
     intervals: their own groups are not read; groups: labels of each value by name, those with one level are left
     out; wrong_sd: SD of the errors of wrong dates, in the values' unit; design: (n, p), default a column of ones;
     wrong_share: held at this share; default: estimated, up to MOST_WRONG_SHARE; sums: (q, p), weights of sums of
-    coefficients that are wanted in the place of these.
+    coefficients that are wanted in the place of these; is_for_new: values to come are wanted too, so that a spread
+    that few levels tell is not taken for none.
     """
 
     intervals: Intervals
@@ -53,6 +54,7 @@ class MeanWanted:
     design: Floats | None = None
     wrong_share: float | None = None
     sums: Floats | None = None
+    is_for_new: bool = False
 
     @cached_property
     def fixed(self) -> Floats:

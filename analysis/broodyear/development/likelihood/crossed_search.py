@@ -43,6 +43,14 @@ _FIRST_GROUP_SD, _FIRST_SPREAD, _LEAST_GROUP_SD, _LEAST_SPREAD, _LONGEST = 0.4, 
 _NEAR_NONE, _MIDDLING = 0.2, 0.5
 # Values that are nearly all the same have a guess of at least this share of the SD of wrong dates.
 _LEAST_UNIT = 1e-3
+# Where values to come are wanted, evidence times the SDs to these powers, of groups and of single values. The
+# highest point of a spread's evidence lies below its middle, and often at none, where few levels tell it
+# (boundary-avoiding priors: Chung et al. 2013, Psychometrika 78:685); the powers are those with which siblings of
+# a first tank lay inside their intervals as stated, in simulated programmes of 36 and of 120 tanks.
+_POWERS = (0.5, 1.0)
+# There, no date is at first taken for a wrong one that is off by less than some of these shares of the SD of wrong
+# dates: the only tank of a slow batch would be, and the spread between batches be found to be none without it.
+_LEAST_OFF = 0.1
 
 
 @dataclass(frozen=True)
@@ -98,6 +106,8 @@ def _far_off(sets: Sequence[MeanWanted], guesses: Floats) -> list[Floats]:
     """Of each set, (n,) probability to be a wrong date by the first guess."""
     intervals = in_one_row(sets)
     centre, spread = guesses[intervals.group].T
+    least = np.array([_LEAST_OFF * one.wrong_sd if one.is_for_new else 0.0 for one in sets])
+    spread = np.maximum(spread, least[intervals.group])
     return _wrong_probability(sets, intervals, centre, spread, np.zeros(len(sets)))
 
 
@@ -146,6 +156,8 @@ class _Search:
         self.m, self.k = len(sets), len(self.posteriors.names)
         centre, self.unit = guesses.T
         self.wrong_sd = np.array([one.wrong_sd for one in sets])
+        of_group, of_single = np.array([_POWERS if one.is_for_new else (0.0, 0.0) for one in sets]).T
+        self.powers = np.column_stack([np.tile(of_group[:, None], self.k), of_single])
         self.begin = self._beside(_FIRST_GROUP_SD, _FIRST_SPREAD if self.k else 1.0)
         # Where the evidence of each set was highest so far, and its terms there.
         self.highest, self.spreads = np.full(self.m, -np.inf), self.begin * self.unit[:, None]
@@ -202,13 +214,14 @@ class _Search:
         terms = self.weight[keep], self.pull[keep]
         found = self.posteriors.settled(flat, self.spreads[which], spreads * unit, *terms)
         is_lost = found.off > MOST_OFF
-        evidence = np.where(is_lost, -np.inf, found.evidence)
+        powers = self.powers[which]
+        evidence = np.where(is_lost, -np.inf, found.evidence + np.sum(powers * np.log(spreads), axis=1))
         is_up = (evidence > self.highest[which]) | np.isneginf(self.highest[which])
         self.highest[which[is_up]], self.spreads[which[is_up]] = evidence[is_up], found.spreads[is_up]
         is_up_value = is_up[flat.of]
         values = np.flatnonzero(keep)[is_up_value]
         self.weight[values], self.pull[values] = found.weight[is_up_value], found.pull[is_up_value]
-        return -evidence, -np.where(is_lost[:, None], 0.0, found.slopes * unit)
+        return -evidence, -np.where(is_lost[:, None], 0.0, found.slopes * unit + powers / spreads)
 
     def _posterior(self) -> Posterior:
         return self.posteriors.posterior(self.flat, self.spreads, self.weight, self.pull)

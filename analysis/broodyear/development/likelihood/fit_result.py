@@ -191,10 +191,16 @@ def collinearity_sentence(names: tuple[str, ...], covariance: Floats) -> str:
 
 
 def best_fit(fits: Mapping[str, DevelopmentFit]) -> DevelopmentFit | None:
-    """The form with the lowest Akaike criterion, or None without a fit."""
-    if not fits:
-        return None
-    return min(fits.values(), key=lambda fit: 2.0 * fit.shape.free - 2.0 * fit.log_likelihood)
+    """The likeliest form (the lowest Akaike criterion), or None without a fit."""
+    weights = form_weights(fits)
+    return fits[max(weights, key=weights.__getitem__)] if fits else None
+
+
+def form_weights(fits: Mapping[str, DevelopmentFit]) -> dict[str, float]:
+    """How likely each form is among those fitted to the same records, by Akaike's criterion; together 1."""
+    criterion = np.array([fit.log_likelihood - fit.shape.free for fit in fits.values()])
+    weights = np.exp(criterion - criterion.max(initial=-np.inf))
+    return dict(zip(fits, map(float, weights / weights.sum()), strict=True))
 
 
 # Widths of temperature (°C) below which a form's constants follow noise: a straight line in ln D needs a degree,

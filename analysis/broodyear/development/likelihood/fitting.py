@@ -202,7 +202,7 @@ def _decomposition(records: TankRecords, shape: Shape, found: TankFit) -> MeanWa
         is_seen[:, None], 0.5 * (records.to_absent + records.to_seen), records.to_absent
     )
     design = -(days @ rate_by) / np.maximum(middle, 1e-12)[:, None]
-    return MeanWanted(intervals, records.labels, WRONG_LOG_SD, design)
+    return MeanWanted(intervals, records.labels, WRONG_LOG_SD, design, is_for_new=True)
 
 
 def _refuse_thin(records: TankRecords, form: str, batch_effect: bool) -> None:

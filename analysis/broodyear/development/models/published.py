@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from broodyear.development.models.forms import NOMINAL, Curve, curve
 from broodyear.errors import UsageError
@@ -203,14 +204,14 @@ def known_models() -> pd.DataFrame:
 
 
 def log_errors(models: pd.DataFrame, errors: pd.DataFrame | None = None) -> pd.DataFrame:
-    """number (of the model's row), pair_set, log_error (ln predicted − ln published), is_own (of its own source)
-    for the pairs of each model's stage.
+    """number (of the model's row), study (source of the pair), log_error (ln predicted − ln published), is_own (of
+    a source of the model's own) for the pairs of each model's stage.
 
     errors: of ``errors_against_pairs(models)``, where they are at hand.
     """
     errors = errors_against_pairs(models) if errors is None else errors
     sound = errors[~errors["is_flagged"] & errors["is_in_range"] & errors["is_same_stage"]]
-    found = sound[["number", "pair_set"]].assign(log_error=np.log1p(sound["error_pct"] / 100.0))
+    found = sound[["number"]].assign(study=sound["source"], log_error=np.log1p(sound["error_pct"] / 100.0))
     sources = models["source"].astype(str).tolist()
     is_own = [source in sources[number] for number, source in zip(sound["number"], sound["source"], strict=True)]
     return found.assign(is_own=is_own)
@@ -221,16 +222,39 @@ def spread_between_studies(models: pd.DataFrame, errors: pd.DataFrame, without: 
 
     The root mean square of a model's log errors over the other studies of its stage, each counting once whatever
     its pairs, at least that of all defaults with FEWEST_PAIRS_OF_STAGE pairs or more. errors: of
-    ``log_errors(models)``; without: a pair_set left out.
+    ``log_errors(models)``; without: a study left out, whatever it measured.
     """
-    counted = errors[~errors["is_own"] & (errors["pair_set"] != without)]
-    by_study = (counted["log_error"] ** 2).groupby([counted["number"], counted["pair_set"]]).mean()
+    counted = errors[~errors["is_own"] & (errors["study"] != without)]
+    by_study = (counted["log_error"] ** 2).groupby([counted["number"], counted["study"]]).mean()
     numbers = range(len(models))
     size = np.sqrt(by_study.groupby(level="number").mean()).reindex(numbers).to_numpy(dtype=float)
     pairs = counted["number"].value_counts().reindex(numbers, fill_value=0).to_numpy()
     is_counted = models["is_default"].to_numpy(dtype=bool) & (pairs >= FEWEST_PAIRS_OF_STAGE)
     pooled = float(np.sqrt(np.mean(size[is_counted] ** 2))) if is_counted.any() else 0.0
     return pd.Series(np.nan_to_num(size), models.index).clip(lower=max(pooled, LEAST_SPREAD_LOG_SD))
+
+
+def held_out_studies() -> pd.DataFrame:
+    """How often intervals of defaults hold the pairs of a study that is left out whole, its spread with it.
+
+    Columns: model, species, stage, pairs (of other studies than the model's own; FEWEST_PAIRS_OF_STAGE or more),
+    studies, held_50, held_80, held_95 (% of the pairs inside). With one study, the spread without it is that of
+    other species alone.
+    """
+    models = known_models()
+    everything = log_errors(models)
+    others, rows = everything[~everything["is_own"]], []
+    for number, row in enumerate(models.to_dict("records")):
+        errors = others[others["number"] == number]
+        if not row["is_default"] or len(errors) < FEWEST_PAIRS_OF_STAGE:
+            continue
+        studies = errors["study"].unique()
+        spread = {study: spread_between_studies(models, everything, study).iloc[number] for study in studies}
+        off = errors["log_error"].abs() / errors["study"].map(spread)
+        held = {f"held_{level}": 100.0 * (off <= ndtri(0.5 + level / 200)).mean() for level in (50, 80, 95)}
+        about = {name: row[name] for name in ("model", "species", "stage")}
+        rows.append({**about, "pairs": len(errors), "studies": len(studies), **held})
+    return pd.DataFrame(rows)
 
 
 def errors_against_pairs(models: pd.DataFrame) -> pd.DataFrame:

@@ -6,6 +6,7 @@ from urllib.parse import quote
 
 from markupsafe import Markup
 
+from broodyear.development.models.published import held_out_studies
 from broodyear.figures.development import fan_figure
 from broodyear.reports.development.results import WORDS, DevelopmentResults, said_of, shown_if_any
 from broodyear.reports.parts import Block, Bullets, Heading, Notice, Section
@@ -46,12 +47,13 @@ def forecasts_section(results: DevelopmentResults) -> Section:
 
 
 def published_section(results: DevelopmentResults) -> Section:
-    """Published values that contradict each other, by size."""
+    """Published values that contradict each other, by size, and whether intervals of published models hold."""
     table = results.disagreements
     rows = range(min(len(table), MOST_PAIRS))
     pairs = shown(table, rows) if rows else prose(WORDS, "no_disagreement")
     title = "What others published, and where it disagrees"
-    return Section("published", title, (prose(WORDS, "published"), pairs))
+    held = prose(WORDS, "held_out", studies=held_out_studies().to_dict("records"))
+    return Section("published", title, (prose(WORDS, "published"), pairs, held))
 
 
 def sources_section(results: DevelopmentResults) -> Section:
