@@ -5,10 +5,13 @@ from __future__ import annotations
 import fcntl
 import os
 from collections.abc import Callable
+from contextlib import redirect_stdout
+from io import StringIO
 from pathlib import Path
 
 import pytest
 
+from broodyear.cli import main
 from broodyear.derived import running
 from broodyear.intake import load_paths
 from broodyear.store import open_store
@@ -49,3 +52,15 @@ def sample_store(factory: pytest.TempPathFactory) -> Path:
             store.keep_derived()
 
     return built_once(factory, "sample", build) / "store.duckdb"
+
+
+def season_report(factory: pytest.TempPathFactory) -> Path:
+    """The review of the sample's last season, as its command writes it."""
+
+    def build(folder: Path) -> None:
+        words = ["report", "season", "--season", "2024", "--out", str(folder / "report")]
+        with redirect_stdout(StringIO()) as said:
+            assert main([*words, "--store", str(sample_store(factory))]) == 0
+        assert said.getvalue() == f"Open {folder / 'report' / 'season.html'}\n"
+
+    return built_once(factory, "season_report", build) / "report"

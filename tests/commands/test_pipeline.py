@@ -5,12 +5,13 @@ from __future__ import annotations
 import datetime as dt
 import json
 import shutil
+from contextlib import redirect_stderr, redirect_stdout
 from io import StringIO
 from pathlib import Path
 
 import pandas as pd
 import pytest
-from tests.built_once import ROOT, SAMPLE, sample_store
+from tests.built_once import ROOT, SAMPLE, sample_store, season_report
 
 from broodyear.cli import main
 from broodyear.development import PLAN_STAGES, forecast_stages, own_fits
@@ -93,27 +94,14 @@ def last_season(store: Path) -> int:
         return int(opened.table("setups")["season"].max())
 
 
-def test_the_season_report_writes_the_tables_of_the_contract(
-    loaded: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    words = [
-        "report",
-        "season",
-        "--season",
-        str(last_season(loaded)),
-        "--out",
-        str(tmp_path),
-        "--store",
-        str(loaded),
-    ]
-    code, out, _ = run(words, capsys)
-    assert code == 0 and out == f"Open {tmp_path / 'season.html'}\n"
+def test_the_season_report_writes_the_tables_of_the_contract(tmp_path_factory: pytest.TempPathFactory) -> None:
+    report = season_report(tmp_path_factory)
     for name, columns in CONTRACT.items():
-        table = pd.read_csv(tmp_path / "tables" / f"{name}.csv")
+        table = pd.read_csv(report / "tables" / f"{name}.csv")
         assert set(columns) <= set(table.columns), name
     for name in ("stage_survival", "batches", "accounting", "exposure", "sites"):
-        assert (tmp_path / "tables" / f"{name}.csv").exists()
-    assert json.loads((tmp_path / "manifest.json").read_text(encoding="utf-8"))
+        assert (report / "tables" / f"{name}.csv").exists()
+    assert json.loads((report / "manifest.json").read_text(encoding="utf-8"))
 
 
 def test_a_season_without_records_is_exit_12(
@@ -172,62 +160,78 @@ def test_withdrawing_an_unknown_upload_is_wrong_usage(
     assert (code, out) == (2, "") and "99999" in err
 
 
-def test_a_forecast_has_the_contracts_columns(loaded: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    season = last_season(loaded)
-    words = ["forecast", "--season", str(season), "--as-of", f"{season}-12-15", "--store", str(loaded)]
-    code, out, err = run(words, capsys)
+PLAN = ["plan", "--species", "chinook", "--delivered-on", "2024-11-08", "--units", "310"]
+
+
+def said_by(words: list[str], store: Path) -> tuple[str, str]:
+    """What a command that succeeds prints, and what it says beside it."""
+    with redirect_stdout(StringIO()) as out, redirect_stderr(StringIO()) as err:
+        assert main([*words, "--store", str(store)]) == 0
+    return out.getvalue(), err.getvalue()
+
+
+@pytest.fixture(scope="module")
+def planned(loaded: Path) -> tuple[str, str]:
+    """A plan that rests on what the store holds."""
+    return said_by(PLAN, loaded)
+
+
+@pytest.fixture(scope="module")
+def forecast_day(loaded: Path) -> str:
+    """A day of the last season before all of its stages were seen."""
+    return f"{last_season(loaded) + 1}-02-15"
+
+
+@pytest.fixture(scope="module")
+def commanded(loaded: Path, forecast_day: str) -> tuple[str, str]:
+    """A forecast of the last season for that day."""
+    return said_by(["forecast", "--season", str(last_season(loaded)), "--as-of", forecast_day], loaded)
+
+
+def test_a_forecast_has_the_contracts_columns(commanded: tuple[str, str]) -> None:
+    out, err = commanded
     header = out.splitlines()[0].split(",")
     wanted = "season tank_id stage model expected_on low_80 high_80 low_95 high_95 days_of_record note headline"
-    assert code == 0 and set(wanted.split()) <= set(header)
+    assert set(wanted.split()) <= set(header)
     assert "never replaces looking" in err and "permit" in err
 
 
 def test_a_plan_needs_no_store(capsys: pytest.CaptureFixture[str]) -> None:
-    words = ["plan", "--species", "chinook", "--delivered-on", "2024-11-08", "--units", "310", "--quiet"]
-    code, out, err = run(words, capsys)
+    code, out, err = run([*PLAN, "--quiet"], capsys)
     assert code == 0 and err == ""
     assert {line.split(",")[0] for line in out.splitlines()[1:]} == {f"{c}.0" for c in range(6, 13)}
 
 
 def test_a_plan_and_a_forecast_for_an_earlier_day_say_what_their_fits_rest_on(
-    loaded: Path, capsys: pytest.CaptureFixture[str]
+    loaded: Path,
+    planned: tuple[str, str],
+    forecast_day: str,
+    commanded: tuple[str, str],
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
-    words = ["plan", "--species", "chinook", "--delivered-on", "2024-11-08", "--units", "310"]
-    _, _, err = run([*words, "--store", str(loaded)], capsys)
-    assert "Own fits rest on every stage on record; a forecast for an earlier day rests on what was seen by" in err
-    day = f"{last_season(loaded) + 1}-01-15"
-    for asked, is_told in (([], False), (["--as-of", day], True)):
-        _, _, err = run(["forecast", *asked, "--store", str(loaded)], capsys)
-        assert (f"Own fits rest on stages seen by {day}; a plan rests on every stage on record" in err) is is_told
+    told = "Own fits rest on every stage on record; a forecast for an earlier day rests on what was seen by"
+    assert told in planned[1]
+    told = f"Own fits rest on stages seen by {forecast_day}; a plan rests on every stage on record"
+    assert told in commanded[1]
+    assert "Own fits rest on stages seen by" not in run(["forecast", "--store", str(loaded)], capsys)[2]
 
 
-def test_a_plan_and_a_forecast_rest_on_the_same_model(loaded: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    words = ["plan", "--species", "chinook", "--delivered-on", "2024-11-08", "--units", "310", "--quiet"]
-    _, out, _ = run([*words, "--store", str(loaded)], capsys)
-    planned = pd.read_csv(StringIO(out)).query("headline")
+def test_a_plan_and_a_forecast_rest_on_the_same_model(
+    loaded: Path, planned: tuple[str, str], commanded: tuple[str, str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    plan = pd.read_csv(StringIO(planned[0])).query("headline")
     season = last_season(loaded)
     with open_store(loaded) as store:
         # A forecast rests on what was seen by its day, a plan on all that was: given the same, they agree.
         fits = own_fits(store, stages=PLAN_STAGES)
         forecast = forecast_stages(store, season=season, as_of=dt.date(season, 12, 15), fits=fits)
     forecast = forecast.query("headline and species == 'chinook'")
-    later = [
-        "forecast",
-        "--season",
-        str(season),
-        "--as-of",
-        f"{season + 1}-02-15",
-        "--quiet",
-        "--store",
-        str(loaded),
-    ]
-    _, out, _ = run(later, capsys)
-    commanded = pd.read_csv(StringIO(out)).query("headline and species == 'chinook' and stage == 'button_up'")
-    assert set(commanded["model"]) & set(planned.loc[planned["stage"] == "button_up", "model"])
+    late = pd.read_csv(StringIO(commanded[0])).query("headline and species == 'chinook' and stage == 'button_up'")
+    assert set(late["model"]) & set(plan.loc[plan["stage"] == "button_up", "model"])
     for stage in ("hatch_half", "button_up"):
         trusted = set(forecast.loc[forecast["stage"] == stage, "model"])
-        assert not trusted or trusted & set(planned.loc[planned["stage"] == stage, "model"]), stage
-    assert run([*words[:2], "haddock", *words[3:], "--store", str(loaded)], capsys)[0] == 2
+        assert not trusted or trusted & set(plan.loc[plan["stage"] == stage, "model"]), stage
+    assert run([*PLAN[:2], "haddock", *PLAN[3:], "--store", str(loaded)], capsys)[0] == 2
 
 
 @pytest.mark.parametrize(("option", "size"), [("--tanks", "3"), ("--tanks", "0"), ("--seasons", "0")])

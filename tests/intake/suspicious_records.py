@@ -5,11 +5,11 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import cache
 from typing import Any
 from unittest.mock import patch
 
 import duckdb
-import pandas as pd
 
 from broodyear.findings import Finding
 from broodyear.intake.suspicions import find_suspicions, searching
@@ -36,6 +36,13 @@ DELIVERY: Row = {
 }  # fmt: skip
 
 
+@cache
+def _store_in_memory() -> duckdb.DuckDBPyConnection:
+    connection = duckdb.connect()
+    create_layout(connection)
+    return connection
+
+
 class Records:
     """Rows by table, each table one upload in the order of loading; the first row of a table is line 2."""
 
@@ -45,11 +52,12 @@ class Records:
 
     @contextmanager
     def store(self) -> Iterator[tuple[duckdb.DuckDBPyConnection, dict[str, int]]]:
-        """A store in memory that holds the rows, and the upload of each table."""
-        with duckdb.connect() as connection:
-            create_layout(connection)
+        """A store in memory that holds the rows, and the upload of each table; the same one each time, emptied."""
+        with _store_in_memory().cursor() as connection:
             uploads: dict[str, int] = {}
+            connection.execute("DELETE FROM uploads")
             for table in all_tables():
+                connection.execute(f"DELETE FROM received_{table.name}")
                 if table.name in self.tables:
                     uploads[table.name] = number = len(uploads) + 1
                     connection.execute(
@@ -60,16 +68,15 @@ class Records:
             yield connection, uploads
 
     def _fill(self, connection: duckdb.DuckDBPyConnection, name: str, kinds: dict[str, str], upload: int) -> None:
-        rows = pd.DataFrame(self.tables[name], dtype=object)
-        texts = rows.map(lambda value: None if value is None or value != value else str(value)).astype(object)
-        columns = ", ".join(f'"{column}"' for column in texts)
-        typed = ", ".join(f"nullif(\"{column}\", '')::{kinds[column]}" for column in texts)
-        texts["line"] = range(2, len(rows) + 2)
-        connection.register("texts", texts)
+        rows = self.tables[name]
+        columns = list(dict.fromkeys(column for row in rows for column in row))
+        texts = [[None if row.get(column) is None else str(row[column]) for row in rows] for column in columns]
+        named = ", ".join(f'"{column}"' for column in columns)
+        typed = ", ".join(f"nullif(unnest(?::VARCHAR[]), '')::{kinds[column]}" for column in columns)
         connection.execute(
-            f"INSERT INTO received_{name} ({columns}, upload, line) SELECT {typed}, {upload}, line FROM texts"
+            f"INSERT INTO received_{name} ({named}, upload, line) SELECT {typed}, {upload}, unnest(?::BIGINT[])",
+            [*texts, list(range(2, len(rows) + 2))],
         )
-        connection.unregister("texts")
 
 
 def suspicions(records: Records, rule: str, settings: Settings | None = None) -> list[Finding]:

@@ -7,12 +7,14 @@ are in the folder programme.
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from broodyear.findings import Finding
-from broodyear.intake import check_paths
+from broodyear.intake import check_paths, load_paths
+from broodyear.store import Store, open_store
 
 FOLDER = Path(__file__).parents[1] / "bad_uploads"
 FILES = sorted(place for place in FOLDER.iterdir() if place.is_file() and place.suffix != ".json")
@@ -30,10 +32,18 @@ def own(finding: Finding, path: str) -> bool:
     return finding.path == path and (finding.level == "error" or finding.rule in READER_WARNINGS)
 
 
+@pytest.fixture(scope="module")
+def programme(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
+    """A store with the records that the files refer to."""
+    with open_store(tmp_path_factory.mktemp("programme") / "s.duckdb", for_loading=True) as store:
+        assert load_paths(store, [FOLDER / "programme"]).exit_code == 0
+        yield store
+
+
 @pytest.mark.parametrize("place", FILES, ids=lambda place: place.name)
-def test_what_is_found(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_is_found(place: Path, programme: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(FOLDER)
-    result = check_paths(["programme", place.name])
+    result = check_paths([place.name], store=programme)
     report = next(report for report in result.files if report.path == place.name)
     found = {
         "exit_code": result.exit_code,

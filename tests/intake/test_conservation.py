@@ -16,8 +16,6 @@ from broodyear.intake import check_paths, load_paths
 from broodyear.intake.shapes import BLANKS
 from broodyear.store import open_store
 
-pytestmark = pytest.mark.usefixtures("with_suspicions")
-
 TANKS = "tank_id\nT-1\nT-2\n"
 HEADER = ["tank_id", "read_at", "water_temp", "unit", "instrument"]
 # Each example loads a file; shrinking a failure would take minutes and is left out.
@@ -80,6 +78,7 @@ def load(folder: Path, content: bytes, name: str = "temperatures.csv") -> CheckR
         return load_paths(store, [folder / "tanks.csv", folder / name])
 
 
+@pytest.mark.usefixtures("with_suspicions")
 @GENERATED
 @given(tables, st.sampled_from([",", ";", "\t"]), st.sampled_from(["\n", "\r\n"]))
 def test_rows_read_are_accepted_or_rejected(rows: list[list[str]], separator: str, line_end: str) -> None:

@@ -14,11 +14,9 @@ from broodyear.settings import Settings
 
 
 @pytest.fixture
-def empty() -> Iterator[Programme]:
+def empty() -> Programme:
     """A programme without a row."""
-    made = new_programme()
-    yield made
-    made.connection.close()
+    return new_programme()
 
 
 @pytest.fixture

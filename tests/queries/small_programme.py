@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any
 
 import duckdb
 
 from broodyear.derived import run_query
 from broodyear.derived.catalogue import needed_for
-from broodyear.schemas import table
+from broodyear.schemas import TABLE_NAMES, table
 from broodyear.settings import Acknowledged, Settings
 from broodyear.store.layout import create_layout
 
@@ -87,9 +88,18 @@ def _defaults(table_name: str, row: Row) -> Row:
     }.get(table_name, {})
 
 
-def new_programme() -> Programme:
-    """A programme without a row; close its connection when done."""
+@cache
+def _store_in_memory() -> duckdb.DuckDBPyConnection:
     connection = duckdb.connect(":memory:")
     create_layout(connection)
+    return connection
+
+
+def new_programme() -> Programme:
+    """A programme without a row: a session of its own in a store that is the same each time, emptied."""
+    connection = _store_in_memory().cursor()
+    for name in TABLE_NAMES:
+        connection.execute(f"DELETE FROM received_{name}")
+    connection.execute("DELETE FROM uploads")
     connection.execute("INSERT INTO uploads (upload, withdrawn) VALUES (1, false)")
     return Programme(connection)

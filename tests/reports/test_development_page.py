@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
+import pytest
 from tests.reports import invented
 from tests.reports.invented_development import fan, results, score
 from tests.reports.pages import cell, seen, written_rows
@@ -15,9 +16,16 @@ from broodyear.claims import Claim, ClaimKind, Reason
 from broodyear.development import DevelopmentModel
 from broodyear.reports.development import write_development
 from broodyear.reports.development.answer import answer_section
+from broodyear.reports.folder import ReportResult
 from broodyear.reports.parts import Pair, Prose
 from broodyear.reports.sentences import state
 from broodyear.reports.tables import declared_first
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory: pytest.TempPathFactory) -> ReportResult:
+    """The page of the invented results, and what lies beside it."""
+    return write_development(results(), tmp_path_factory.mktemp("development"), invented.uploads())
 
 
 def said(page: Path) -> str:
@@ -25,8 +33,8 @@ def said(page: Path) -> str:
     return " ".join(seen(page).text.replace("\u202f", " ").split())
 
 
-def test_it_says_which_model_is_biased_by_how_much_and_whose_fault_it_is(tmp_path: Path) -> None:
-    text = said(write_development(results(), tmp_path, invented.uploads()).page)
+def test_it_says_which_model_is_biased_by_how_much_and_whose_fault_it_is(written: ReportResult) -> None:
+    text = said(written.page)
     assert (
         "1 of 1 models that were not fitted here (published, given, or nominal units of the settings) is shown"
         in text
@@ -50,40 +58,38 @@ def test_the_headline_counts_models_that_are_off_in_a_part_only() -> None:
     )
 
 
-def test_the_first_screen_is_a_picture_and_what_was_found(tmp_path: Path) -> None:
-    html = write_development(results(), tmp_path, invented.uploads()).page.read_text(encoding="utf-8")
+def test_the_first_screen_is_a_picture_and_what_was_found(written: ReportResult) -> None:
+    html = written.page.read_text(encoding="utf-8")
     first = html.split('<nav class="contents"')[0]
     assert first.count("<figure>") == 1 and "early  ←  predicted − actual (days)  →  late" in first
     assert "<details" not in first.split("</figure>")[0]
 
 
-def test_models_stand_as_equations_with_their_constants_in_full(tmp_path: Path) -> None:
-    html = write_development(results(), tmp_path, invented.uploads()).page.read_text(encoding="utf-8")
+def test_models_stand_as_equations_with_their_constants_in_full(written: ReportResult) -> None:
+    html = written.page.read_text(encoding="utf-8")
     assert "<mi>D</mi><mo>=</mo><mfrac><mrow><mn>470.123</mn></mrow><mi>T</mi></mfrac>" in html
     assert "<munderover><mo>∑</mo>" in html
-    assert written_rows(tmp_path, "coefficients.csv")[0]["estimate"] == "470.1234567890123"
-    assert "470.1234567890123" in said(tmp_path / "development.html")
+    assert written_rows(written.page.parent, "coefficients.csv")[0]["estimate"] == "470.1234567890123"
+    assert "470.1234567890123" in said(written.page)
 
 
-def test_sources_are_listed_with_their_doi_and_in_bibtex(tmp_path: Path) -> None:
-    written = write_development(results(), tmp_path, invented.uploads())
+def test_sources_are_listed_with_their_doi_and_in_bibtex(written: ReportResult) -> None:
     html, text = written.page.read_text(encoding="utf-8"), said(written.page)
     assert 'href="https://doi.org/10.1111/j.1365-2427.1988.tb00325.x"' in html
     assert "Crisp, D. T. 1988. Prediction, from temperature" in text and "19: 41–48." in text
     assert "from [1] in the list of sources" in text
-    assert (tmp_path / "references.bib").read_text(encoding="utf-8").startswith("@article{Crisp1988,\n")
+    assert (written.page.parent / "references.bib").read_text(encoding="utf-8").startswith("@article{Crisp1988,\n")
 
 
-def test_no_code_of_a_model_stands_on_the_page(tmp_path: Path) -> None:
-    written = write_development(results(), tmp_path, invented.uploads())
+def test_no_code_of_a_model_stands_on_the_page(written: ReportResult) -> None:
     assert "own_" not in said(written.page)
     for figure in written.figures:
         assert "own_" not in figure.read_text(encoding="utf-8"), figure.name
 
 
-def test_every_claim_is_a_row_of_claims_csv_with_its_sentence(tmp_path: Path) -> None:
-    text = said(write_development(results(), tmp_path, invented.uploads()).page)
-    rows = written_rows(tmp_path, "claims.csv")
+def test_every_claim_is_a_row_of_claims_csv_with_its_sentence(written: ReportResult) -> None:
+    text = said(written.page)
+    rows = written_rows(written.page.parent, "claims.csv")
     assert [row["claim"] for row in rows] == [*["model_biased"] * 3, "model_better", "thermometer"]
     assert [row["decision"] for row in rows] == ["not_claimed", "claimed", "claimed", "not_claimed", "not_claimed"]
     for row in rows:
@@ -91,8 +97,8 @@ def test_every_claim_is_a_row_of_claims_csv_with_its_sentence(tmp_path: Path) ->
         assert " ".join(row["sentence"].replace("\u202f", " ").split()) in text
 
 
-def test_it_answers_for_five_degrees_model_by_model(tmp_path: Path) -> None:
-    text = said(write_development(results(), tmp_path, invented.uploads()).page)
+def test_it_answers_for_five_degrees_model_by_model(written: ReportResult) -> None:
+    text = said(written.page)
     assert "At 5 to 7 °C, too late: Crisp1981 coho (coho, half hatched, +4.0 days)" in text
     assert "interval wider than 10 days is called too wide" in text
     assert "At 5 to 7 °C, no bias shown: this programme's own fit, log-inverse (coho, half hatched)" in text
@@ -108,6 +114,7 @@ def test_it_answers_for_five_degrees_model_by_model(tmp_path: Path) -> None:
     assert lost in text
 
 
+@pytest.mark.usefixtures("without_drawings")
 def test_an_interval_without_zero_is_never_called_no_bias(tmp_path: Path) -> None:
     """A band that is off by itself and not among all compared, by the hour of looking, or of an own fit."""
     made = results()
@@ -122,22 +129,21 @@ def test_an_interval_without_zero_is_never_called_no_bias(tmp_path: Path) -> Non
         assert f"At 5 to 7 °C, {verdict}: Crisp1981 coho (coho, half hatched, +4.0 days)" in said(page)
 
 
-def test_every_number_equals_the_cell_it_names(tmp_path: Path) -> None:
-    page = write_development(results(), tmp_path, invented.uploads()).page
+def test_every_number_equals_the_cell_it_names(written: ReportResult) -> None:
+    page = written.page
     numbers = seen(page).numbers
     assert len(numbers) > 10
     for number in numbers:
-        assert cell(tmp_path, number["data-from"], number["data-column"]) == number["value"]
+        assert cell(written.page.parent, number["data-from"], number["data-column"]) == number["value"]
 
 
-def test_scores_begin_with_the_columns_others_read(tmp_path: Path) -> None:
-    write_development(results(), tmp_path, invented.uploads())
-    assert list(written_rows(tmp_path, "scores.csv")[0])[:17] == declared_first("scores")
+def test_scores_begin_with_the_columns_others_read(written: ReportResult) -> None:
+    assert list(written_rows(written.page.parent, "scores.csv")[0])[:17] == declared_first("scores")
 
 
-def test_suppressed_cells_stay_blank_and_say_why(tmp_path: Path) -> None:
-    page = write_development(results(), tmp_path, invented.uploads()).page
-    blank = [row for row in written_rows(tmp_path, "scores.csv") if row["band"] == "<5"]
+def test_suppressed_cells_stay_blank_and_say_why(written: ReportResult) -> None:
+    page = written.page
+    blank = [row for row in written_rows(written.page.parent, "scores.csv") if row["band"] == "<5"]
     assert all(row["bias_days"] == "" and "fewer than 3" in row["note"] for row in blank)
     assert "nan" not in said(page)
 
@@ -165,13 +171,11 @@ def test_the_models_given_are_in_the_manifest(tmp_path: Path) -> None:
     assert (kept["name"], kept["form"], kept["coefficients"]) == ("mine", "constant_units", {"K": 450.0})
 
 
-def test_the_seed_of_the_calibration_is_in_the_manifest(tmp_path: Path) -> None:
-    written = write_development(results(), tmp_path, invented.uploads())
+def test_the_seed_of_the_calibration_is_in_the_manifest(written: ReportResult) -> None:
     assert '"seed": 1,' in written.manifest.read_text(encoding="utf-8")
 
 
-def test_no_code_of_a_model_stands_in_a_drawing(tmp_path: Path) -> None:
-    written = write_development(results(), tmp_path, invented.uploads())
+def test_no_code_of_a_model_stands_in_a_drawing(written: ReportResult) -> None:
     texts = " ".join(figure.read_text(encoding="utf-8") for figure in written.figures)
     assert "own_" not in texts and "Crisp1981_" not in texts
     assert "this programme's own fit, log-inverse" in texts and "Crisp1981 coho" in texts

@@ -85,6 +85,7 @@ def of_tanks(*places: Claim) -> Statements:
 
 
 @pytest.mark.parametrize("named", [True, False])
+@pytest.mark.usefixtures("without_drawings")
 def test_sites_on_watch_stand_on_the_first_screen_after_those_named(tmp_path: Path, named: bool) -> None:
     low = Claim(ClaimKind.PLACE_BELOW, "S-00", Reason.CLEAR, outcome="delivered_to_release", comparisons=20)
     watched = replace(low, subject="S-07", reason=Reason.WATCH, estimate=-9.0, unit="points", p_value=0.008)
@@ -109,6 +110,7 @@ def test_the_board_gets_five_sentences_from_the_same_claims(review: ReportResult
     )
 
 
+@pytest.mark.usefixtures("without_drawings")
 def test_when_nothing_is_clear_the_next_step_is_a_split_delivery(tmp_path: Path) -> None:
     unclear = Claim(
         ClaimKind.PRACTICE_DIFFERS, "gravel_practice", Reason.NOT_CLEAR, "gravel", "bare", "delivered_to_release",
@@ -124,6 +126,7 @@ def test_when_nothing_is_clear_the_next_step_is_a_split_delivery(tmp_path: Path)
     assert "No change is clear enough to propose." in result.page.read_text(encoding="utf-8")
 
 
+@pytest.mark.usefixtures("without_drawings")
 def test_what_silent_tanks_could_do_stands_beside_a_claimed_difference(tmp_path: Path) -> None:
     result = write_season(invented.season_results(), tmp_path, invented.uploads())
     text = " ".join(seen(result.page).text.replace("\u202f", " ").split())
@@ -241,6 +244,7 @@ def test_the_caution_on_deaths_is_not_for_fish_that_nobody_counted_dead() -> Non
     assert first_look("gravel", "alevin")[1].startswith("Unusual deaths")
 
 
+@pytest.mark.usefixtures("without_drawings")
 def test_all_that_is_claimed_of_tanks_and_sites_has_its_sentence_on_the_page(tmp_path: Path) -> None:
     """Also single stages, and tanks that did better."""
     rows = invented.setups(12).frame
@@ -266,6 +270,7 @@ def test_all_that_is_claimed_of_tanks_and_sites_has_its_sentence_on_the_page(tmp
         (0, "two seasons at eight sites or more.", "No site has a second season on record yet"),
     ],
 )
+@pytest.mark.usefixtures("without_drawings")
 def test_why_no_site_is_judged_is_what_its_claims_say(tmp_path: Path, several: int, lead: str, board: str) -> None:
     reasons = [Reason.TOO_FEW_SITES] * several + [Reason.TOO_FEW_SEASONS]
     places = [
@@ -294,6 +299,7 @@ def test_stages_seen_on_one_day_stand_in_the_order_of_life(monkeypatch: pytest.M
     ]  # fmt: skip
 
 
+@pytest.mark.usefixtures("without_drawings")
 def test_the_board_hears_where_fish_are_missing_rather_than_dead(tmp_path: Path) -> None:
     rows = invented.setups(12).frame
     rows.loc[rows["tank_id"] == "T-001", "losing_stage"] = "unaccounted"
@@ -495,6 +501,7 @@ def test_site_sheets_compare_nobody(review: ReportResult) -> None:
     assert "Gravel practice: gravel instead of bare is worth considering" in first
 
 
+@pytest.mark.usefixtures("without_drawings")
 def test_a_site_sheet_never_asks_to_keep_what_it_asks_to_change(tmp_path: Path) -> None:
     judged = invented.setups(12)
     calm = report_table("setups", judged.frame.assign(verdict="as_expected"))
@@ -527,6 +534,7 @@ def test_sheets_are_ready_to_send(review: ReportResult) -> None:
     assert all(f'href="S-{place:02d}.html"' in index for place in range(6)) and 'href="letters.csv"' in index
 
 
+@pytest.mark.usefixtures("without_drawings")
 def test_a_sheet_names_the_change_of_a_practice_that_stands_in_no_set_up_column(tmp_path: Path) -> None:
     claim = Claim(ClaimKind.CHANGE, "light_cover", Reason.CLEAR, "yes", "no", "delivered_to_release", 40.0, 10.0,
                   70.0, "fish", 0.001, 0.01, 26, "changes")  # fmt: skip

@@ -174,10 +174,7 @@ SMALL_PROGRAMMES: tuple[SmallProgramme, ...] = (
 )
 
 #: For the default run, in which each takes one part of the commands; the sweep of all is among the benchmarks.
-FEW: tuple[str, ...] = (
-    "1x2", "no_temperatures-1x6", "2x4", "just_begun-1x6", "all_dead-3x2", "1x1", "none_dead-1x6",
-    "setups_alone-3x2",
-)  # fmt: skip
+FEW: tuple[str, ...] = ("all_dead-3x2", "no_temperatures-1x6", "2x4", "just_begun-1x6")
 
 
 def write_uploads(programme: SmallProgramme, folder: Path) -> Path:
