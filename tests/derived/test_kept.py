@@ -11,6 +11,7 @@ import pytest
 from tests.queries.simulated_store import simulated_store
 
 from broodyear.derived import keep_derived, run_queries, running
+from broodyear.derived.catalogue import needed_for
 from broodyear.intake import check_paths, load_paths
 from broodyear.settings import Settings
 from broodyear.store import Store, open_store
@@ -22,6 +23,13 @@ READINGS = "tank_id,read_at,water_temp\nT1,2024-11-0{day}T08:00,7.5\nT1,2024-11-
 @pytest.fixture
 def every_store_is_large(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(running, "KEEP_FROM_ROWS", 1)
+
+
+@pytest.fixture
+def few_queries(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The derived tables are thermal units and what they read: enough to tell whether some are kept."""
+    few = needed_for(["thermal_units"])
+    monkeypatch.setattr(running, "all_queries", lambda: few)
 
 
 @pytest.fixture
@@ -64,6 +72,7 @@ def test_kept_tables_hold_what_working_out_anew_gives(
         assert records.execute(f"SELECT count(*) FROM kept.{name}").fetchone() == (len(rows),)
 
 
+@pytest.mark.usefixtures("few_queries")
 def test_a_kept_table_is_read_and_nothing_behind_it_is_made(
     every_store_is_large: None, records: duckdb.DuckDBPyConnection
 ) -> None:
@@ -75,6 +84,7 @@ def test_a_kept_table_is_read_and_nothing_behind_it_is_made(
     assert ("instrument_days",) not in made
 
 
+@pytest.mark.usefixtures("few_queries")
 def test_other_settings_are_worked_out_anew(
     every_store_is_large: None, records: duckdb.DuckDBPyConnection
 ) -> None:
@@ -107,6 +117,7 @@ def test_the_same_bytes_again_leave_what_is_kept(every_store_is_large: None, tmp
         assert len(store.result("instrument_days")) == 0
 
 
+@pytest.mark.usefixtures("few_queries")
 def test_a_small_store_keeps_nothing(records: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch) -> None:
     assert not keep_derived(records.cursor(), SETTINGS)
     monkeypatch.setattr(running, "KEEP_FROM_ROWS", 1)
