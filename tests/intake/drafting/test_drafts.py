@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import tomllib
 from pathlib import Path
 
+import openpyxl
 import pytest
 from tests.intake.messy import write_diary
 
@@ -137,12 +139,13 @@ def test_numbers_of_tanks_that_come_again_from_site_to_site_are_read_with_the_si
         "set-ups.csv",
         f"School,Tank,Filled,Region,Room,Bottom\n{rows.replace(chr(10), ',N,foyer,bare' + chr(10))}",
     )
-    sites, setups = made.layout.rows
+    sites, tanks, setups = made.layout.rows
+    assert dict(tanks.columns) == {"tank_id": Value("column", "School", "Tank")}
     assert dict(sites.columns)["site_id"] == dict(setups.columns)["site_id"] == Value("column", "School")
     assert dict(setups.columns)["tank_id"] == Value("column", "School", "Tank")
     ground = 'the two together, for a tank "1" stands at several sites'
     assert f'tank_id         = {{ column = "School", and = "Tank" }}  # guess: {ground}' in draft_text(made)
-    assert [row[1][1] for row in made.preview[1].rows] == ["Hill School 1", "Hill School 2", "Mill Lane 1"]
+    assert [row[1][1] for row in made.preview[2].rows] == ["Hill School 1", "Hill School 2", "Mill Lane 1"]
 
 
 @pytest.mark.parametrize(
@@ -163,6 +166,92 @@ def test_when_a_tank_is_told_by_its_site(tmp_path: Path, pairs: str, together: b
     made = draft(tmp_path, "releases.csv", f"Date,School,Tank,Fish released\n{lines}")
     tank = dict(made.layout.rows[0].columns)["tank_id"]
     assert tank == (Value("column", "School", "Tank") if together else Value("column", "Tank"))
+
+
+def write_diaries(path: Path, sheets: dict[str, tuple[tuple[object, ...], ...]]) -> None:
+    book = openpyxl.Workbook()
+    book.remove(book.worksheets[0])
+    for name, rows in sheets.items():
+        sheet = book.create_sheet(name)
+        for row in (("Date", "Dead eggs", "Dead sac fry", "Temp °C", "Notes"), *rows):
+            sheet.append(row)
+    book.save(path)
+
+
+def test_a_workbook_with_a_sheet_for_each_tank_and_a_column_for_each_stage(tmp_path: Path) -> None:
+    first, second = dt.date(2022, 11, 12), dt.date(2022, 11, 19)
+    write_diaries(tmp_path / "diaries.xlsx", {
+        "Hill School 1": ((first, 7, None, 8.2, "half term"), (second, 0, 2, 8.1, None)),
+        "Mill Lane": ((first, "none", "None", 8.0, None),),
+    })  # fmt: skip
+    (made,) = drafts(tmp_path, "diaries.xlsx").drafts
+    temperatures, eggs, alevins = made.layout.rows
+    tank, none = Value("sheet_name", "(?P<value>.+)"), (("none", "0"),)
+    assert dict(temperatures.columns)["tank_id"] == tank
+    assert (eggs.only_when, alevins.only_when) == (("Dead eggs",), ("Dead sac fry",))
+    assert dict(eggs.columns) == {
+        "tank_id": tank, "checked_on": Value("column", "Date"), "stage": Value("constant", "egg"),
+        "dead": Value("column", "Dead eggs", words=none),
+    }  # fmt: skip
+    assert dict(alevins.columns)["stage"] == Value("constant", "alevin")
+    assert dict(alevins.columns)["dead"] == Value("column", "Dead sac fry", words=none)
+    text = draft_text(made)
+    assert 'stage      = { constant = "egg" }  # guess: the heading says it' in text
+    assert made.unknown == () and read(text).layouts == (made.layout,)
+
+
+@pytest.mark.parametrize("name", ["Sheet1", "November", "Nov 2022", "2022-23", "Log 2", "Term 1"])
+def test_a_sheet_whose_name_says_nothing_is_no_tank(tmp_path: Path, name: str) -> None:
+    row = (dt.date(2022, 11, 12), 7, None, 8.2, None)
+    write_diaries(tmp_path / "diaries.xlsx", {name: (row,), "Hill School 1": (row,)})
+    made = drafts(tmp_path, "diaries.xlsx").drafts[0]
+    assert dict(made.layout.rows[0].columns)["tank_id"] == Value("constant", "?")
+
+
+SET_UPS = "School,Region,Tank,Room,Bottom\nHill School,North,T-01,foyer,bare\n"
+
+
+def test_set_ups_take_their_season_from_the_name_and_give_their_tanks(tmp_path: Path) -> None:
+    for season in ("2022-23", "2023-24"):
+        (tmp_path / f"set-ups {season}.csv").write_text(SET_UPS, encoding="utf-8")
+    made = drafts(tmp_path, "set-ups 2022-23.csv", "set-ups 2023-24.csv")
+    (draft,) = made.drafts
+    assert [rows.table for rows in draft.layout.rows] == ["sites", "tanks", "setups"]
+    assert dict(draft.layout.rows[2].columns)["season"] == Value("file_name", "(?P<value>20[0-9]{2})")
+    assert draft.layout.files == "set-ups *.csv"
+    assert "# guess: the year in the name of the file" in draft_text(draft)
+    assert draft.preview[2].rows[0][1][0] == "2022" and draft.unknown == ()
+    assert len(made.settled) == 1
+
+
+def test_set_ups_give_no_tanks_where_a_file_of_tanks_comes(tmp_path: Path) -> None:
+    (tmp_path / "set-ups 2022-23.csv").write_text(SET_UPS, encoding="utf-8")
+    (tmp_path / "tanks.csv").write_text("tank_id,volume_l\nT-01,110\n", encoding="utf-8")
+    (draft,) = drafts(tmp_path, "set-ups 2022-23.csv", "tanks.csv").drafts
+    assert [rows.table for rows in draft.layout.rows] == ["sites", "setups"]
+
+
+def test_a_heading_says_the_fate_and_what_is_no_number_is_named(tmp_path: Path) -> None:
+    lines = "T-01,11/5/2023,109\nT-02,18/5/2023,119 fry\nT-03,18/5/2023,90\n"
+    made = draft(tmp_path, "releases.csv", f"Tank,Date,Fish released\n{lines}")
+    text = draft_text(made)
+    assert '    fate      = { constant = "released" }  # guess: the heading says it' in text
+    assert '    count     = { column = "Fish released" }  # guess: synonym; ? words to map: "119 fry"' in text
+
+
+def test_a_date_of_hatch_is_a_stage_and_which_is_asked(tmp_path: Path) -> None:
+    made = draft(tmp_path, "hatching.csv", "Tank,Hatching\nT-01,2022-12-07\nT-02,about the 3rd\nT-03,soon\n")
+    (rows,) = made.layout.rows
+    assert (rows.table, rows.only_when) == ("stages", ("Hatching",))
+    stages = "eyed, hatch_first, hatch_half, hatch_all, button_up, first_feeding"
+    asked = f"# ? nothing in the file tells it; put one of {stages} in place of ?"
+    assert f'    stage         = {{ constant = "?" }}  {asked}' in draft_text(made)
+    assert made.unknown == (("stages", "stage"),)
+
+
+def test_hatched_with_numbers_below_is_no_date(tmp_path: Path) -> None:
+    made = draft(tmp_path, "counts.csv", "Tank,Date,Hatched,Dead\nT-01,2022-12-07,120,3\n")
+    assert [rows.table for rows in made.layout.rows] == ["losses"]
 
 
 def test_a_label_in_the_files_name(tmp_path: Path) -> None:

@@ -125,6 +125,8 @@ def draft_from(sheet: Sheet, layout: Layout) -> Draft:
         for column, value in rows.columns:
             key = _key(rows, column)
             if value.source == "column" and (place := names.place(value.text)) is not None:
+                if rows.unpivot is None and key not in SHARED and key in meanings.values():
+                    continue  # rows of another word of the same column: which it is, the person says
                 heading, is_tank = sheet.headings[place], key == "tank_id" and value.joined is not None
                 meanings.setdefault(heading, "site_id" if is_tank else key)
                 words.setdefault(heading, {}).update(value.words)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import calendar
 import re
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from broodyear.intake.drafting.headings import (
@@ -16,6 +17,7 @@ from broodyear.intake.drafting.headings import (
     plain_words,
     stage_in,
     unit_in,
+    word_in,
 )
 from broodyear.intake.records import Row
 from broodyear.intake.sources import Source
@@ -44,6 +46,15 @@ MOST_TABLES = 3
 #: Labels that are numbers of the tanks at one place, for certain; and such as may be, where there are few of them.
 _NUMBER = re.compile(r"(?:tank|no\.?|#)?\s*(?:[0-9]{1,2}|[A-Z])", re.IGNORECASE)
 _SHORT = re.compile(rf"{_NUMBER.pattern}|[A-Z]{{1,2}}[ -]?[0-9]", re.IGNORECASE)
+#: Names of sheets that are no labels: words for any sheet, months, figures alone.
+_SAYS_NO_TANK = re.compile(
+    r"(?:(?:sheet|tabelle|blatt|feuil|hoja|foglio|blad|page|table|data|diary|log|notes?|records?|readings?|losses|"
+    r"temperatures?|week|month|term|spring|summer|autumn|winter|"
+    rf"{'|'.join(filter(None, [*calendar.month_name, *calendar.month_abbr]))})\.?)?[\W\d_]*",
+    re.IGNORECASE,
+)
+#: A year or a school year.
+_YEARS = re.compile(r"(?<![0-9])20[0-9]{2}(?:[-_–/ ][0-9]{2,4})?(?![0-9])")
 _TIMES = {"time", "clock", "hour", "time of day", "read at"}
 
 
@@ -61,24 +72,47 @@ class Assigned:
     files: str | None = None
 
 
+@dataclass(frozen=True)
+class Beside:
+    """What comes in the same call. has_alike: the workbook has other sheets of such headings; cells: theirs, in
+    small letters; has_tanks: some file is of the table of tanks."""
+
+    has_alike: bool = False
+    cells: frozenset[str] = frozenset()
+    has_tanks: bool = False
+
+
 def assign(
-    source: Source,
-    names: HeadingNames,
-    columns: Sequence[Sequence[str]],
-    looks: Sequence[Looks],
-    above: Sequence[Row],
-) -> Assigned:
+    source: Source, names: HeadingNames, columns: Sequence[Sequence[str]], looks: Sequence[Looks],
+    above: Sequence[Row], beside: Beside,
+) -> Assigned:  # fmt: skip
     """The likeliest layout of a file with these headings. columns: the first cells below each heading, and their
     looks; above: the rows over the header."""
-    return _Assigning(source, names, columns, looks, above).assigned()
+    return _Assigning(source, names, columns, looks, above, beside).assigned()
+
+
+#: Where a column comes from, on what ground, and the places of the columns of the file that give it.
+_Given = tuple[Value, str, Sequence[int]]
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """Rows that a file gives to a table. told: places of the columns by which it is known; given: what is known of
+    its columns; pattern: of headings each of which gives rows."""
+
+    target: Table
+    told: Sequence[int] = ()
+    given: Mapping[str, _Given] = field(default_factory=dict)
+    pattern: str | None = None
 
 
 class _Assigning:
     def __init__(
         self, source: Source, names: HeadingNames, columns: Sequence[Sequence[str]], looks: Sequence[Looks],
-        above: Sequence[Row],
+        above: Sequence[Row], beside: Beside,
     ) -> None:  # fmt: skip
         self._source, self._names, self._looks, self._above = source, names, looks, above
+        self._beside = beside
         self._found = Assigned()
         self._meanings = [meanings(name) for name in names.shown]
         self._numbered = self._numbered_by_site(columns)
@@ -88,44 +122,69 @@ class _Assigning:
         wide = self._tanks_side_by_side()
         stages = self._stages_side_by_side()
         telling = self._telling([*wide, *stages])
-        tables = [name for name in TABLE_NAMES if name in telling]
-        if wide and "temperatures" not in tables:
-            tables.append("temperatures")
-        if not tables and not stages:
-            tables = [self._nearest()]
-        rows = []
-        for name in tables:
-            by_column = wide if name == "temperatures" and name not in telling else []
-            rows.append(self._rows(table(name), telling.get(name, []), by_column, several=len(tables) > 1))
-        rows += [self._stage_rows(place, stage) for place, stage in stages.items()]
-        self._found.rows = tuple(rows)
+        asked = [one for name, told in telling.items() for one in self._told(table(name), told)]
+        if "setups" in telling and "tanks" not in telling and not self._beside.has_tanks:
+            asked += self._tanks()
+        if wide and "temperatures" not in telling:
+            given: dict[str, _Given] = {
+                name: (value, "one column for each tank", wide)
+                for name, value in (("tank_id", Value("heading")), ("water_temp", Value("cell_value")))
+            }
+            pattern = common_pattern([self._names.shown[place] for place in wide])
+            asked.append(_Asked(table("temperatures"), (), given, pattern))
+        for place, stage in stages.items():
+            given = self._constant("stage", stage, "one column for each stage")
+            asked.append(_Asked(table("stages"), [place], {**given, **self._measured("first_seen_on", place)}))
+        asked.sort(key=lambda one: TABLE_NAMES.index(one.target.name))
+        asked = asked or [_Asked(table(self._nearest()))]
+        self._found.rows = tuple(self._rows(one, several=len(asked) > 1) for one in asked)
         return self._found
 
+    def _told(self, target: Table, told: list[int]) -> list[_Asked]:
+        """What a table gets from the columns that tell it: rows for each where their headings say a word that no
+        column gives, as dead eggs and dead fry say the stage."""
+        for column in target.columns:
+            if not (column.required and column.allowed) or self._place_of(target, column, told, {}) is not None:
+                continue
+            said = {place: word_in(self._names.shown[place], column) for place in told}
+            rows = [
+                _Asked(target, [place], {
+                    **self._constant(column.name, word, "the heading says it"),
+                    **self._measured(self._told_by(target, place), place),
+                })
+                for place, word in said.items()
+                if word is not None
+            ]  # fmt: skip
+            if rows:
+                return rows
+        return [_Asked(target, told)]
+
+    def _told_by(self, target: Table, place: int) -> str:
+        """The column of the table that a heading tells."""
+        telling = TELLING[target.name]
+        return next(one.column.name for one in self._meanings[place] if one.column.name in telling)
+
+    def _constant(self, name: str, word: str, ground: str) -> dict[str, _Given]:
+        return {name: (Value("constant", word), ground, ())}
+
+    def _measured(self, name: str, place: int) -> dict[str, _Given]:
+        known = (one.ground for one in self._meanings[place] if one.column.name == name)
+        return {name: (Value("column", self._names.shown[place]), next(known, "words in it"), [place])}
+
+    def _tanks(self) -> list[_Asked]:
+        """The tanks that set-ups name, as rows of their own."""
+        target = table("tanks")
+        place = self._place_of(target, target.column("tank_id"), (), {})
+        return [] if place is None else [_Asked(target, [place])]
+
     def _stages_side_by_side(self) -> dict[int, str]:
-        """Columns headed by a stage with dates below, and their stages, when there are several."""
+        """Columns headed by a stage with dates below, and their stages; of several some may be empty still."""
         found = {
             place: stage
             for place, name in enumerate(self._names.shown)
-            if (stage := stage_in(name)) and (self._looks[place].are_dates or not self._looks[place].filled)
+            if (stage := stage_in(name)) and (self._looks[place].has_dates or not self._looks[place].filled)
         }
-        return found if len(set(found.values())) > 1 else {}
-
-    def _stage_rows(self, place: int, stage: str) -> Rows:
-        """A row for each day under the heading of a stage."""
-        target, values = table("stages"), dict[str, Value]()
-        heading, ground = self._names.shown[place], "one column for each stage"
-        self._take(target, "stage", Value("constant", stage), values, ground)
-        self._take(target, "first_seen_on", Value("column", heading), values, ground, [place])
-        self._found.dates.append(place)
-        tank = target.column("tank_id")
-        found = self._place_of(target, tank, [place], values)
-        if found is not None:
-            self._from_heading(target, tank, found, values)
-        else:
-            self._from_elsewhere(target, tank, values)
-        return Rows(
-            "stages", tuple((name, values[name]) for name in target.column_names if name in values), (heading,)
-        )
+        return found if any(self._looks[place].filled for place in found) else {}
 
     def _tanks_side_by_side(self) -> list[int]:
         """Columns headed by a tank's label with numbers below, when there are several."""
@@ -164,23 +223,26 @@ class _Assigning:
             return looks.are_dates
         return looks.are_numbers if column.is_number and column.kind != "year" else not looks.are_dates
 
-    def _rows(self, target: Table, telling: Sequence[int], wide: Sequence[int], *, several: bool) -> Rows:
+    def _rows(self, asked: _Asked, *, several: bool) -> Rows:
+        target, told = asked.target, asked.told
         values: dict[str, Value] = {}
-        if wide:
-            for name, value in (("tank_id", Value("heading")), ("water_temp", Value("cell_value"))):
-                self._take(target, name, value, values, "one column for each tank", list(wide))
+        for name, (value, ground, places) in asked.given.items():
+            self._take(target, name, value, values, ground, places)
+            self._found.dates += [place for place in places if target.column(name).kind == "date"]
+            if value.text == UNKNOWN:
+                self._note_unknown(target, name)
         for column in target.columns:
-            place = self._place_of(target, column, telling, values)
+            place = self._place_of(target, column, told, values)
             if column.name not in values and place is not None:
                 self._from_heading(target, column, place, values)
         self._unit(target, values)
         for column in target.columns:
             if column.required and column.name not in values:
                 self._from_elsewhere(target, column, values)
-        only = tuple(self._names.shown[place] for place in telling) if several and telling else ()
+        is_asked = told and (several or target.name == "stages")
+        only = (self._names.shown[told[0]],) if is_asked else ()
         ordered = tuple((name, values[name]) for name in target.column_names if name in values)
-        pattern = common_pattern([self._names.shown[place] for place in wide]) if wide else None
-        return Rows(target.name, ordered, only[:1], pattern)
+        return Rows(target.name, ordered, only, asked.pattern)
 
     def _take(
         self,
@@ -284,27 +346,45 @@ class _Assigning:
                 self._take(target, "unit", Value("constant", unit), values, "the unit in the heading")
 
     def _from_elsewhere(self, target: Table, column: Column, values: dict[str, Value]) -> None:
-        """A column without heading: a label in the sheet's name, in a cell above, or in the file's name."""
-        found = next(self._labels(), None) if column.name == "tank_id" else None
+        """A column without heading: a label in the sheet's name, in a cell above, or in the file's name; a year in
+        one of these names."""
+        finders = {"tank_id": self._labels, "season": self._years}
+        found = next(finders[column.name](), None) if column.name in finders else None
         if found is None:
             values[column.name] = Value("constant", UNKNOWN)
-            self._found.unknown = (*dict.fromkeys((*self._found.unknown, (target.name, column.name))),)
+            self._note_unknown(target, column.name)
         else:
             self._take(target, column.name, found[0], values, found[1])
 
+    def _note_unknown(self, target: Table, name: str) -> None:
+        self._found.unknown = (*dict.fromkeys((*self._found.unknown, (target.name, name))),)
+
     def _labels(self) -> Iterator[tuple[Value, str]]:
         sheet = self._source.sheet
-        if sheet is not None and _is_label(sheet.name):
+        if sheet is not None and (_is_label(sheet.name) or self._tells_a_tank(sheet.name)):
             yield Value("sheet_name", "(?P<value>.+)"), "the name of the sheet"
         for row in self._above:
             for place, cell in enumerate(row.cells):
                 if _is_label(cell):
                     yield Value("cell", f"{column_letters(place)}{row.line}"), "a label above the header"
-        in_name = re.search(r"[A-Za-z]{1,6}-[0-9]{1,4}", self._source.name)
-        if in_name is not None:
-            before, after = self._source.name[: in_name.start()], self._source.name[in_name.end() :]
-            self._found.files = f"{before}*{after}"
-            yield Value("file_name", "(?P<value>[A-Za-z]+-[0-9]+)"), "the name of the file"
+        if in_name := re.search(r"[A-Za-z]{1,6}-[0-9]{1,4}", self._source.name):
+            yield self._in_file_name(in_name[0], "[A-Za-z]+-[0-9]+"), "the name of the file"
+
+    def _tells_a_tank(self, name: str) -> bool:
+        """Whether a sheet may be named after its tank: it has fellows, and its name says something."""
+        return self._beside.has_alike and _SAYS_NO_TANK.fullmatch(name.strip()) is None
+
+    def _years(self) -> Iterator[tuple[Value, str]]:
+        sheet = self._source.sheet
+        if sheet is not None and _YEARS.search(sheet.name):
+            yield Value("sheet_name", "(?P<value>20[0-9]{2})"), "the year in the name of the sheet"
+        if in_name := _YEARS.search(self._source.name):
+            yield self._in_file_name(in_name[0], "20[0-9]{2}"), "the year in the name of the file"
+
+    def _in_file_name(self, text: str, shape: str) -> Value:
+        """A part of the file's name; the layout is then for files that are called alike."""
+        self._found.files = (self._found.files or self._source.name).replace(text, "*", 1)
+        return Value("file_name", f"(?P<value>{shape})")
 
 
 def _is_label(text: str) -> bool:

@@ -6,7 +6,8 @@ layouts.toml in which every guess is marked, with the first rows below it as com
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from itertools import islice
 from pathlib import Path
@@ -15,17 +16,19 @@ from typing import BinaryIO
 from broodyear.errors import UnreadableFile
 from broodyear.findings import Skipped
 from broodyear.intake.bodies import Body, Dialect, named_where_filled, read_body
-from broodyear.intake.drafting.assigning import UNKNOWN, Assigned, assign
-from broodyear.intake.drafting.headings import Looks, in_two_orders, looks_of, meanings, proved_order
+from broodyear.intake.drafting.assigning import UNKNOWN, Assigned, Beside, assign
+from broodyear.intake.drafting.headings import Looks, in_two_orders, is_number, looks_of, meanings, proved_order
 from broodyear.intake.drafting.preview import PreviewTable, preview
 from broodyear.intake.messages import is_line_of_totals
-from broodyear.intake.opened import open_body
+from broodyear.intake.opened import Opened, open_body
 from broodyear.intake.recognise import FitsNothing, without_empty_end
 from broodyear.intake.records import SEPARATORS, Row
 from broodyear.intake.sources import Source, find_sources
-from broodyear.layouts import HeadingNames, Layout, Layouts, Rows, heading_names
+from broodyear.layouts import HeadingNames, Layout, Layouts, Rows, Value, heading_names
+from broodyear.layouts.model import plain
 from broodyear.layouts.writing import layout_lines, quote
 from broodyear.schemas import table
+from broodyear.schemas import table as declared_table
 from broodyear.settings import SeasonSpan
 
 #: So many different cells of a column are shown beside its heading.
@@ -85,38 +88,70 @@ def draft_all(
     sources = find_sources(paths, stdin, scratch)
     result = Drafts(skipped=[*sources.skipped, *(Skipped(lost.shown, lost.message) for lost in sources.missing)])
     known = list((layouts or Layouts()).layouts)
+    bodies = []
     for number, source in enumerate(sources.found):
-        try:
-            body = read_body(source, scratch, number, may_link=True)
-            settled = _settled(source, body, known)
-            if settled is not None:
-                result.settled.append((source.shown, settled))
+        with _skipping(source, result):
+            bodies.append((source, read_body(source, scratch, number, may_link=True)))
+    has_tanks = any(_is_of_tanks(source, body) for source, body in bodies)
+    for source, body in bodies:
+        with _skipping(source, result):
+            opened = _opened(source, body, known)
+            if opened is not None:
+                layout = opened.dialect.layout
+                how = f"the table {opened.tables}" if layout is None else f'the layout "{layout.name}"'
+                result.settled.append((source.shown, how))
                 continue
-            draft = draft_layout(source, body, [one.name for one in known], seasons)
-        except UnreadableFile as error:
-            result.skipped.append(Skipped(source.shown, error.args[0]))
-            continue
-        result.drafts.append(draft)
-        known.append(draft.layout)
+            taken = [one.name for one in known]
+            draft = draft_layout(source, body, taken, seasons, bodies, has_tanks=has_tanks)
+            result.drafts.append(draft)
+            known.append(draft.layout)
     return result
 
 
-def _settled(source: Source, body: Body, layouts: Sequence[Layout]) -> str | None:
-    """By what a file is read already; None when it needs a layout."""
+@contextmanager
+def _skipping(source: Source, result: Drafts) -> Iterator[None]:
+    """What cannot be read is noted, and no reason to stop."""
     try:
-        opened = open_body(source, body, layouts)
+        yield
+    except UnreadableFile as error:
+        result.skipped.append(Skipped(source.shown, error.args[0]))
+
+
+def _opened(source: Source, body: Body, layouts: Sequence[Layout]) -> Opened | None:
+    """A file as it is read already; None when it needs a layout."""
+    try:
+        return open_body(source, body, layouts)
     except FitsNothing:
         return None
-    layout = opened.dialect.layout
-    return f"the table {opened.tables}" if layout is None else f'the layout "{layout.name}"'
+
+
+def _beside(
+    source: Source, names: HeadingNames, bodies: Sequence[tuple[Source, Body]], *, has_tanks: bool
+) -> Beside:
+    """What the other files of a call tell of one with these headings."""
+    wanted = set(map(plain, names.shown))
+    alike: list[list[str]] = []
+    for other, body in bodies:
+        if source.sheet and other.sheet and other.container == source.container and other.shown != source.shown:
+            rows = [list(map(plain, row.cells)) for row in body.first_rows(",")]
+            alike += rows if any(2 * len(wanted & set(row)) >= len(wanted) for row in rows) else []
+    return Beside(bool(alike), frozenset(cell for row in alike for cell in row), has_tanks)
+
+
+def _is_of_tanks(source: Source, body: Body) -> bool:
+    with suppress(UnreadableFile):
+        return any(part.table.name == "tanks" for part in open_body(source, body, ()).parts)
+    return False
 
 
 def draft_layout(
-    source: Source, body: Body, taken: Sequence[str] = (), seasons: SeasonSpan | None = None
-) -> Draft:
+    source: Source, body: Body, taken: Sequence[str] = (), seasons: SeasonSpan | None = None,
+    bodies: Sequence[tuple[Source, Body]] = (), *, has_tanks: bool = False,
+) -> Draft:  # fmt: skip
     """Guess how one file becomes rows of the tables.
 
     taken: names of layouts that there are already. seasons: those in which years of two figures must lie.
+    bodies: all files of the call; has_tanks: one of them is of the table of tanks.
     Raises UnreadableFile when the file has no row with two headings.
     """
     dialect = _dialect(body)
@@ -125,8 +160,10 @@ def draft_layout(
     columns = [[row[place] if place < len(row) else "" for row in below] for place in range(len(names.shown))]
     looks = [looks_of(cells) for cells in columns]
     above = [row for row in body.first_rows(dialect.separator) if row.line < dialect.header_line]
-    assigned = assign(source, names, columns, looks, above)
-    assigned.rows = without_totals(assigned.rows, names, body, dialect)
+    beside = _beside(source, names, bodies, has_tanks=has_tanks)
+    assigned = assign(source, names, columns, looks, above, beside)
+    with_zeros = [_with_zeros(rows, names, looks, beside.cells) for rows in assigned.rows]
+    assigned.rows = without_totals(with_zeros, names, body, dialect)
     dates = [cell for place in assigned.dates for cell in columns[place]]
     proof = proved_order(dates)
     decimals = (text for look in looks for text in look.distinct if re.fullmatch(r"[+-]?[0-9]+,[0-9]+", text))
@@ -195,20 +232,40 @@ def _headings(assigned: Assigned, names: HeadingNames, looks: Sequence[Looks]) -
     )
 
 
+#: Words for none under a count, in a draft; a stroke may as well mean that nobody counted.
+_NONE = ("none", "nil", "zero")
+
+
+def _with_zeros(rows: Rows, names: HeadingNames, looks: Sequence[Looks], others: Collection[str]) -> Rows:
+    """Rows with words for none under a count read as 0. others: cells of sheets that the layout reads as well."""
+
+    def value_of(name: str, value: Value) -> Value:
+        place = names.place(value.text) if value.source == "column" else None
+        if place is None or table(rows.table).column(name).kind != "count":
+            return value
+        said = {*(text.lower() for text in looks[place].distinct), *others}
+        return replace(value, words=tuple((word, "0") for word in _NONE if word in said))
+
+    return replace(rows, columns=tuple((name, value_of(name, value)) for name, value in rows.columns))
+
+
 def _words(
     assigned: Assigned, names: HeadingNames, looks: Sequence[Looks]
 ) -> dict[tuple[str, str], tuple[str, ...]]:
-    """Cells under columns of words that are none of these words."""
-    found = {}
+    """Cells under columns of words that are none of these words, and such as are no numbers among numbers."""
+    found: dict[tuple[str, str], tuple[str, ...]] = {}
     for rows in assigned.rows:
         for name, value in rows.columns:
             column = table(rows.table).column(name)
-            place = names.place(value.text) if value.source == "column" else None
-            if column.allowed and place is not None:
-                known = {word.lower() for word in column.allowed}
-                strange = tuple(text for text in looks[place].distinct if text.lower() not in known)
-                if strange:
-                    found[rows.table, name] = strange
+            place = names.place(value.text) if value.source == "column" and value.joined is None else None
+            if place is None or not (column.allowed or (column.is_number and looks[place].are_numbers)):
+                continue
+            known = {*(word.lower() for word in column.allowed), *(word for word, _ in value.words)}
+            strange = tuple(text for text in looks[place].distinct if text.lower() not in known)
+            if not column.allowed:
+                strange = tuple(text for text in strange if not is_number(text))
+            if strange:
+                found[rows.table, name] = (*found.get((rows.table, name), ()), *strange)
     return found
 
 
@@ -269,8 +326,10 @@ def _mark(draft: Draft, table: str | None, column: str | None, text: str) -> str
         return f"  # guess: {draft.proof} can be read in no other order"
     if table is None or column is None:
         return ""
-    if (table, column) in draft.unknown:
-        return f"  # ? nothing in the file tells it; put something in place of {UNKNOWN}"
+    if (table, column) in draft.unknown and UNKNOWN in text:
+        allowed = declared_table(table).column(column).allowed
+        one = f"one of {', '.join(allowed)}" if allowed else "something"
+        return f"  # ? nothing in the file tells it; put {one} in place of {UNKNOWN}"
     marks = []
     if draft.guesses.get((table, column), "name") != "name":
         marks.append(f"guess: {draft.guesses[table, column]}")

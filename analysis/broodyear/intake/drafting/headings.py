@@ -24,6 +24,8 @@ _STAGE_HEADINGS = {
     "hatch_half": ("half hatched", "half hatch", "50 hatched", "50 hatch", "mid hatch"),
     "hatch_all": ("all hatched", "hatched", "hatch complete", "hatch completed", "hatch ended", "100 hatched"),
     "button_up": ("buttoned up", "button up", "buttoned", "yolk taken up", "yolk absorbed"),
+    # A date of hatch alone does not tell whether it is the first, half or all of them: it is asked for.
+    "?": ("hatch",),
     "first_feeding": ("first feeding", "first fed", "first feed", "feeding began", "feeding started"),
 }
 _SAYS_NOTHING = {"on", "of", "the", "date", "day", "seen", "when"}
@@ -61,6 +63,13 @@ def stage_in(heading: str) -> str | None:
     words = " ".join(word for word in plain_words(heading).split() if word not in _SAYS_NOTHING)
     words = words.replace("hatching", "hatch")
     return next((stage for stage, names in _STAGE_HEADINGS.items() if words in names), None)
+
+
+def word_in(heading: str, column: Column) -> str | None:
+    """The one of a column's words that a heading says, as "Dead fry" does; None when it says none or several."""
+    said = re.sub(r"\b(?:yolk )?sac ?fry\b", "alevin", re.sub(r"[\W_]+", " ", heading.lower()))
+    words = [word for word in column.allowed if re.search(rf"\b{word.replace('_', ' ')}s?\b", said)]
+    return words[0] if len(words) == 1 else None
 
 
 def meanings(heading: str) -> list[Meaning]:
@@ -104,7 +113,7 @@ _NUMBER = f"(?:{shape('number')}|{shape('comma_number')})"
 @dataclass(frozen=True)
 class Looks:
     """What most cells of a column are. filled: how many hold something; distinct: their different texts, in
-    order of their first."""
+    order of their first; has_dates: some cell is a date."""
 
     filled: int
     are_dates: bool
@@ -112,6 +121,7 @@ class Looks:
     are_numbers: bool
     are_codes: bool
     distinct: tuple[str, ...]
+    has_dates: bool
 
 
 def looks_of(cells: Sequence[str]) -> Looks:
@@ -124,7 +134,13 @@ def looks_of(cells: Sequence[str]) -> Looks:
         _most(filled, _NUMBER),
         _most(filled, CODE.pattern),
         tuple(dict.fromkeys(filled)),
+        any(re.fullmatch(_DAY, cell) for cell in filled),
     )
+
+
+def is_number(text: str) -> bool:
+    """Whether a cell is a number, with a point or a comma before its decimals."""
+    return re.fullmatch(_NUMBER, text) is not None
 
 
 def _most(cells: Sequence[str], pattern: str) -> bool:
