@@ -164,7 +164,7 @@ def trial(
     """Assign a practice at random for the season to come, and say what the comparison could find."""
     from broodyear.trials import TRIAL_CAUTIONS, checked_levels, plan_trial
 
-    checked_levels(factor, levels)
+    levels = checked_levels(factor, levels)
     if out is not None:
         require_file(out, "trial")
     with programme.waiting("assigning"), programme.opened() as store:

@@ -83,7 +83,7 @@ def test_long_codes_still_give_a_block_that_loads() -> None:
             ("bare", "sand"),
             "'sand' is no level of gravel_practice; expected one of bare, gravel",
         ),
-        ("light_cover", ("yes", "no"), "'yes' is no level of light_cover; expected true or false"),
+        ("light_cover", ("yes", "maybe"), "'maybe' is no level of light_cover; expected yes or no"),
         ("set_point_c", ("8", "warm"), "'warm' is no level of set_point_c; expected a number in °C"),
         ("set_point_c", ("8", "nan"), "'nan' is no level of set_point_c"),
     ],
@@ -91,6 +91,10 @@ def test_long_codes_still_give_a_block_that_loads() -> None:
 def test_what_cannot_be_assigned_is_said(factor: str, levels: tuple[str, ...], said: str) -> None:
     with pytest.raises(UsageError, match=said):
         checked_levels(factor, levels)
+
+
+def test_yes_and_no_are_levels_as_set_ups_write_them() -> None:
+    assert checked_levels("light_cover", ("Yes", "no")) == checked_levels("light_cover", ("true", "false"))
 
 
 def seasons(*rows: tuple[int, bool]) -> pd.DataFrame:

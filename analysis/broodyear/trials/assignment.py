@@ -48,10 +48,16 @@ def checked_levels(factor: str, levels: tuple[str, ...]) -> tuple[str, ...]:
     if len(set(levels)) < 2 or len(set(levels)) != len(levels):
         raise UsageError("a comparison needs two or more different levels; write them as --levels gravel,bare")
     column = table("setups").column(factor)
+    if column.kind == "boolean":
+        levels = tuple(_AS_STORED.get(level.lower(), level) for level in levels)
     wrong = [level for level in levels if not _fits(column, level)]
     if wrong:
         raise UsageError(f"{wrong[0]!r} is no level of {factor}; expected {_expected(column)}")
     return levels
+
+
+#: Yes and no as people write them, as a level is kept.
+_AS_STORED = {"yes": "true", "no": "false"}
 
 
 def _fits(column: Column, level: str) -> bool:
@@ -70,9 +76,7 @@ def _fits(column: Column, level: str) -> bool:
 def _expected(column: Column) -> str:
     if column.allowed:
         return f"one of {', '.join(column.allowed)}"
-    return (
-        "true or false" if column.kind == "boolean" else f"a number{f' in {column.unit}' if column.unit else ''}"
-    )
+    return "yes or no" if column.kind == "boolean" else f"a number{f' in {column.unit}' if column.unit else ''}"
 
 
 def candidates(tank_seasons: pd.DataFrame, season: int | None) -> tuple[int, pd.DataFrame]:
