@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 import tomllib
 from pathlib import Path
 
@@ -12,8 +13,10 @@ from tests.intake.conftest import Write
 
 from broodyear.cli import main
 from broodyear.errors import UsageError
-from broodyear.intake import dismiss_rows, load_paths, open_rows
+from broodyear.intake import check_paths, dismiss_rows, load_paths, open_rows
+from broodyear.intake.rendering import render_text
 from broodyear.layouts import layouts_from
+from broodyear.settings import Settings
 from broodyear.store import Store, open_store
 
 HEADER = "tank_id,checked_on,stage,dead\n"
@@ -196,3 +199,31 @@ def test_a_copy_keeps_what_the_layout_decided(store: Store, write: Write, tmp_pa
     assert [one.message for one in result.findings if one.level == "error"] == []
     assert lines(store) == []
     assert store.table("temperatures")["water_temp"].tolist() == [46.5] * 3
+
+
+def test_a_label_cut_short_is_named_with_the_entry_that_joins_it(tmp_path: Path) -> None:
+    folder = tmp_path / "records"
+    folder.mkdir()
+    sites = ("Ashgill Primary", "Bray School", "Dunmere Library", "Coldharbour High", "Foss Lane School")
+    short = ("Ashgill Prim. 1", "Bray Sch. 1", "Dunmere Lib. 1", "Coldharbour High Sch. 1", "Foss Lane Sch. 2")
+    (folder / "tanks.csv").write_text("tank_id\n" + "".join(f"{site} 1\n" for site in sites), encoding="utf-8")
+    rows = "".join(f"{label},2022-11-{day},egg,1\n" for day, label in enumerate(short, 11))
+    (folder / "losses.csv").write_text(HEADER + rows, encoding="utf-8")
+    result = check_paths([folder], rejects=tmp_path / "mend")
+    first, *_, last = result.findings
+    assert first.advice == (
+        "Did you mean Ashgill Primary 1? Correct the code, or send the tanks file that has it, alone or in the "
+        "same load. If both mean one tank, an entry in layouts.toml joins them.\n"
+        '[[same]]\nkind = "tank"\nlabel = "Ashgill Primary 1"\nalso = ["Ashgill Prim. 1"]'
+    )
+    # Another number is another tank.
+    assert last.advice == "Correct the code, or send the tanks file that has it, alone or in the same load."
+    assert "[[same]]" not in (tmp_path / "mend" / "losses.csv").read_text(encoding="utf-8")
+    text = render_text(result)
+    assert (
+        "    … and 2 more rows like this\n    the entries in layouts.toml for these:\n"
+        '[[same]]\nkind = "tank"\nlabel = "Coldharbour High 1"\nalso = ["Coldharbour High Sch. 1"]\n'
+    ) in text
+    entries = layouts_from(tomllib.loads("\n".join(re.findall(r"(?m)^(?:\[\[|\w+ = ).*", text))), "layouts.toml")
+    again = check_paths([folder], settings=Settings(same=entries.same))
+    assert [one.value for one in again.findings] == ["Foss Lane Sch. 2"]

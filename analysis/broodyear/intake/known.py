@@ -76,6 +76,26 @@ def plain_form(code: str) -> str:
     return re.sub(r"(?<![0-9])0+(?=[0-9])", "", letters)
 
 
+def _words(code: str) -> tuple[str, ...]:
+    """The words of a code in small letters, each with the full stop that shortens it; numbers without zeros."""
+    words = re.findall(r"[^\W_0-9]+\.?|[0-9]+", code.lower())
+    return tuple(word.lstrip("0") or "0" if word.isdecimal() else word for word in words)
+
+
+def _initials(words: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(word if word.isdecimal() else word[0] for word in words)
+
+
+def _is_short_for(one: tuple[str, ...], other: tuple[str, ...]) -> bool:
+    """Whether two codes of as many words agree, words with a full stop standing for longer ones."""
+    return all(
+        mine.rstrip(".") == its.rstrip(".")
+        or (mine.endswith(".") and its.startswith(mine[:-1]))
+        or (its.endswith(".") and mine.startswith(its[:-1]))
+        for mine, its in zip(one, other, strict=True)
+    )
+
+
 class NearCodes:
     """Known codes that differ from an unknown one only in the way it is written, looked up when first needed."""
 
@@ -83,17 +103,36 @@ class NearCodes:
         self._connection = connection
         self._types = {reference.column: known_name(reference) for reference in table.references}
         self._forms: dict[str, dict[str, str | None]] = {}
+        self._alike: dict[str, dict[tuple[str, ...], list[str]]] = {}
 
     def near(self, column: str, code: str) -> str | None:
-        """The one known code that reads like ``code``; None when there is none, or several."""
+        """The one known code that reads like ``code``, or of which it is short; None when none or several do.
+        A word cut short with a full stop may also be one too many: High Sch. 1 is near High 1."""
         if column not in self._forms:
-            query = f"SELECT unnest(enum_range(NULL::{self._types[column]}))"
-            forms: dict[str, str | None] = {}
-            for (known,) in self._connection.execute(query).fetchall():
-                form = plain_form(known)
-                forms[form] = None if form in forms else known
-            self._forms[column] = forms
-        return self._forms[column].get(plain_form(code)) or None
+            self._look_up(column)
+        known = self._forms[column].get(plain_form(code))
+        if known or plain_form(code) in self._forms[column]:
+            return known or None
+        words = _words(code)
+        fewer = tuple(word for word in words if not word.endswith("."))
+        for written in dict.fromkeys((words, fewer)):
+            fitting = [one for one in self._with_initials(column, written) if _is_short_for(written, _words(one))]
+            if fitting:
+                return fitting[0] if len(fitting) == 1 else None
+        return None
+
+    def _with_initials(self, column: str, words: tuple[str, ...]) -> list[str]:
+        return self._alike[column].get(_initials(words), []) if len(words) > 1 else []
+
+    def _look_up(self, column: str) -> None:
+        query = f"SELECT unnest(enum_range(NULL::{self._types[column]}))"
+        forms: dict[str, str | None] = {}
+        alike: dict[tuple[str, ...], list[str]] = {}
+        for (known,) in self._connection.execute(query).fetchall():
+            form = plain_form(known)
+            forms[form] = None if form in forms else known
+            alike.setdefault(_initials(_words(known)), []).append(known)
+        self._forms[column], self._alike[column] = forms, alike
 
 
 def expect_no_codes(connection: duckdb.DuckDBPyConnection) -> None:

@@ -9,9 +9,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from broodyear.intake.shapes import BLANKS, figures, has_shape
+from broodyear.layouts import same_text
 from broodyear.schemas import LONGEST_CODE, Column, Table
 from broodyear.schemas.declarations import unseen_character
-from broodyear.settings import species_entry
+from broodyear.settings import SameLabel, species_entry
 
 # How alike two words are when one is meant for the other; more where words of one's own may be declared.
 _ALIKE, _NEARLY_ALIKE = 0.6, 0.8
@@ -125,9 +126,14 @@ def _unknown_words(rule: str, value: str | None) -> Words:
     )
 
 
-def or_like(said: Words, known: str | None) -> Words:
-    """The words about an unknown code, with the known one that it may be meant for."""
-    return said if known is None else Words(said.message, f"Did you mean {known}? {said.advice}")
+def or_like(said: Words, rule: str, value: str, known: str | None) -> Words:
+    """The words about an unknown code, with the known one it may be meant for, and the entry that joins them."""
+    if known is None:
+        return said
+    noun = rule.removeprefix("unknown_")
+    same = SameLabel(noun, known, (value.strip(BLANKS),))  # type: ignore[arg-type]  # the nouns are the kinds
+    join = f"If both mean one {noun}, an entry in layouts.toml joins them."
+    return Words(said.message, f"Did you mean {known}? {said.advice} {join}\n{same_text(same).strip()}")
 
 
 def _blank_advice(column: Column) -> str:

@@ -15,6 +15,8 @@ from broodyear.formulas import guarded
 
 #: So many findings alike are written out; the others are counted.
 SHOWN_OF_A_KIND = 3
+#: So many entries for layouts.toml are written out for findings that are not.
+SHOWN_ENTRIES = 100
 #: So many changes are written out.
 SHOWN_CHANGES = 10
 FORMATS = ("text", "json", "csv")
@@ -90,7 +92,16 @@ def _file_text(report: FileReport, findings: list[Finding]) -> str:
         more = len(alike) - SHOWN_OF_A_KIND
         if more > 0:
             lines.append(f"    … and {more:,} more {'row' if more == 1 else 'rows'} like this")
+            lines += _other_entries(alike)
     return "\n".join(lines) + "\n"
+
+
+def _other_entries(alike: list[Finding]) -> list[str]:
+    """What findings that are not written out say to put into layouts.toml, each entry once."""
+    entries = [finding.advice.partition("\n")[2] for finding in alike]
+    shown = entries[:SHOWN_OF_A_KIND]
+    others = [one for one in dict.fromkeys(entries[SHOWN_OF_A_KIND:]) if one and one not in shown]
+    return ["    the entries in layouts.toml for these:", *others[:SHOWN_ENTRIES]] if others else []
 
 
 def _disagreement_lines(pair: Disagreement) -> list[str]:
