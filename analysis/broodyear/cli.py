@@ -45,6 +45,7 @@ what it gives to one table, [[layout.rows]], as often as there are tables:
 where a column of the table comes from, under [layout.rows.columns]:
   { column = "Date" }                            the cell under a heading
   { column = "School", and = "Tank" }            two cells with a blank between: Hill School 1
+  { column = "Hatched", and = "School year" }    a day without its year: 7 December 2022/23
   { column = "Dead", words = { "none" = "0" } }  some words read as others
   { constant = "F" }                             the same in every row
   { sheet_name = "(?P<value>.+)" }               the sheet's name, or the part of it that value matches

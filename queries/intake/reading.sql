@@ -14,6 +14,11 @@ CREATE OR REPLACE TEMP MACRO shape_comma_number() AS '[+-]?([0-9]+[.,]?[0-9]*|[.
 CREATE OR REPLACE TEMP MACRO shape_grouped() AS '[+-]?[0-9]{1,3}([.][0-9]{3})+';
 -- A season written as two years on end: 2025/26, 2025-26, 2025/2026.
 CREATE OR REPLACE TEMP MACRO shape_season() AS '([0-9]{4})[/–-]([0-9]{4}|[0-9]{2})';
+CREATE OR REPLACE TEMP MACRO shape_named_day() AS
+    '[0-9]{1,2}(?:st|nd|rd|th)?[ .-]*[A-Za-z]{3,9}[.]?|[A-Za-z]{3,9}[.]? *[0-9]{1,2}(?:st|nd|rd|th)?';
+CREATE OR REPLACE TEMP MACRO shape_season_alone() AS '[0-9]{4}[/–-](?:[0-9]{4}|[0-9]{2})';
+-- A day with the school year in which it lies behind it: 7 December 2022/23, 7/12/2022 2022/23.
+CREATE OR REPLACE TEMP MACRO shape_in_season() AS '(.*[^ ]) +(' || shape_season_alone() || ')';
 CREATE OR REPLACE TEMP MACRO shape_iso_day() AS '(?:[0-9]{4}-[0-9]{2}-[0-9]{2}|[0-9]{4}/[0-9]{1,2}/[0-9]{1,2})';
 CREATE OR REPLACE TEMP MACRO shape_iso_clock() AS '[Tt ]([01][0-9]|2[0-4]):[0-5][0-9](:[0-5][0-9]([.,][0-9]+)?)?';
 CREATE OR REPLACE TEMP MACRO shape_zone() AS ' ?([Zz]|[+-][0-9]{2}(:?[0-9]{2})?)';
@@ -177,6 +182,15 @@ CREATE OR REPLACE TEMP MACRO one_day(words, day_order, first_day, last_day) AS
             OR day BETWEEN first_day::DATE AND last_day::DATE
     ));
 
+-- A day with its month in words and no year, in a year.
+CREATE OR REPLACE TEMP MACRO named_day_in(words, in_year) AS
+    CASE
+        WHEN regexp_full_match(words, shape_named_day())
+            THEN try_strptime(
+                hyphened(words || '-' || in_year), ['%d-%b-%Y', '%d-%B-%Y', '%b-%d-%Y', '%B-%d-%Y']
+            )::DATE
+    END;
+
 -- A day year first, with midnight at most.
 CREATE OR REPLACE TEMP MACRO iso_date_in(cell) AS
     CASE
@@ -218,6 +232,28 @@ CREATE OR REPLACE TEMP MACRO other_moment_in(cell, shape, day_order, first_day, 
                     strftime(one_day(words[1], day_order, first_day, last_day), '%Y-%m-%d') || clock_text(words[2])
                     AS TIMESTAMP
                 )
+            )[1]
+    END;
+
+-- The day of a cell with a school year behind it, when the school year has one such day. A season begins on the day on which first_day does.
+CREATE OR REPLACE TEMP MACRO season_day_in(cell, day_order, first_day, last_day) AS
+    CASE
+        WHEN regexp_full_match(cell, shape_in_season())
+            THEN list_transform(
+                [{
+                    'day': regexp_extract(cell, shape_in_season(), 1),
+                    'year': season_in(regexp_extract(cell, shape_in_season(), 2))::INTEGER
+                }],
+                lambda said: only_day(list_filter(
+                    [
+                        iso_date_in(said.day),
+                        other_moment_in(said.day, shape_other_date(), day_order, first_day, last_day)::DATE,
+                        named_day_in(said.day, said.year),
+                        named_day_in(said.day, said.year + 1)
+                    ],
+                    lambda day: day >= make_date(said.year, month(first_day::DATE), day(first_day::DATE))
+                        AND day < make_date(said.year + 1, month(first_day::DATE), day(first_day::DATE))
+                ))
             )[1]
     END;
 

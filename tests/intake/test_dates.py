@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 import gzip
+import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import duckdb
@@ -11,11 +13,13 @@ import pytest
 from tests.intake.conftest import Write
 
 from broodyear.findings import CheckResult
-from broodyear.intake import check_paths
+from broodyear.intake import check_paths, load_paths
 from broodyear.intake.cell_sql import ParseOptions, value
+from broodyear.intake.drafting import draft_all, draft_text
 from broodyear.intake.shapes import make_readable
-from broodyear.layouts import Layout, Layouts
+from broodyear.layouts import Layout, Layouts, Value, layouts_from
 from broodyear.schemas import table
+from broodyear.store import open_store
 
 SEASONS = (dt.date(2025, 8, 1), dt.date(2027, 7, 31))
 
@@ -66,6 +70,68 @@ def test_a_day_is_read_when_it_can_mean_one_only(text: str, read: str | None) ->
 
 def test_a_year_in_two_figures_needs_known_seasons() -> None:
     assert day("06-Nov-26", ParseOptions()) is None
+
+
+@pytest.mark.parametrize(
+    ("text", "read"),
+    [
+        ("7 December 2025/26", "2025-12-07"),
+        ("7th Dec. 2025-26", "2025-12-07"),
+        ("January 7 2025/2026", "2026-01-07"),
+        ("1 August 2026/27", "2026-08-01"),
+        ("31 July 2026/27", "2027-07-31"),
+        ("29 Feb 2026/27", None),
+        ("29 Feb 2027/28", "2028-02-29"),
+        # A whole date must lie in the school year beside it.
+        ("7/12/2025 2025/26", "2025-12-07"),
+        ("2025-12-07 2025/26", "2025-12-07"),
+        ("7/12/2025 2026/27", None),
+        ("7 December 2025/27", None),
+        ("about the 3rd 2025/26", None),
+        ("12/7 2025/26", None),
+        ("December 2025/26", None),
+        ("7 December", None),
+        ("2025/26", None),
+    ],
+)
+def test_a_day_without_a_year_lies_in_the_school_year_beside_it(text: str, read: str | None) -> None:
+    options = ParseOptions(seasons=SEASONS, any_clock=True, date_order="day_first")
+    assert day(text, options) == (dt.date.fromisoformat(read) if read else None)
+    if "/" in text or read is None:
+        assert day(text, replace(options, any_clock=False)) is None  # a layout joins the two
+
+
+HATCHING = (
+    "School year,Tank,Hatching\n2024/25,T-001,7 December\n2024/25,T-002,19/12/2024\n2024/25,T-003,5 Dezember\n"
+)
+SETUPS = "season,tank_id,site_id,room_type,gravel_practice\n2024,T-001,S-01,office,bare\n"
+
+
+def test_days_of_a_sheet_with_a_column_of_school_years(uploads: Path, write: Write, tmp_path: Path) -> None:
+    write("setups.csv", SETUPS)
+    place = write("hatching.csv", HATCHING)
+    (draft,) = draft_all([place], tmp_path).drafts
+    (rows,) = draft.layout.rows
+    assert dict(rows.columns)["first_seen_on"] == Value("column", "Hatching", "School year")
+    text = draft_text(draft).replace('"?"', '"hatch_half"').replace("# guess", "# ours")
+    with open_store(tmp_path / "s.duckdb", for_loading=True) as store:
+        result = load_paths(store, [uploads], layouts=layouts_from(tomllib.loads(text), "layouts.toml"))
+        stages = store.table("stages").set_index("tank_id")["first_seen_on"]
+        assert stages.astype(str).to_dict() == {"T-001": "2024-12-07", "T-002": "2024-12-19"}
+    (refused,) = (one for one in result.findings if one.level == "error")
+    assert (refused.message, refused.advice) == (
+        'found "5 Dezember 2024/25"; expected a date written like 2024-11-08',
+        "That is no one day of the school year behind it. Write it year first, for example 2024-11-08.",
+    )
+
+
+def test_a_day_without_a_year_is_refused_with_what_to_write(uploads: Path, write: Write) -> None:
+    place = write("stages.csv", "tank_id,stage,first_seen_on\nT-001,hatch_half,7 December\n")
+    (found,) = check_paths([uploads / "tanks.csv", place]).findings
+    assert found.advice == (
+        "It has no year. Write it year first, for example 2024-11-08; in a layout, `and` joins the column of "
+        "school years to it."
+    )
 
 
 @pytest.mark.parametrize(

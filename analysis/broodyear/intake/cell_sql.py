@@ -82,7 +82,10 @@ def _value(column: Column, options: ParseOptions) -> str:
     if column.kind == "boolean":
         return f"yes_or_no_in({text})"
     if column.kind == "date":
-        return f"coalesce(iso_date_in({text}), {_other_moment(text, 'other_date', options)}::DATE)"
+        days = [f"iso_date_in({text})", f"{_other_moment(text, 'other_date', options)}::DATE"]
+        if options.any_clock and options.seasons and not options.iso_dates:
+            days.append(f"season_day_in({text}, {_order(options)}, {_first_and_last(options)})")
+        return f"coalesce({', '.join(days)})"
     return _moment(text, options) if column.kind == "moment" else _number(column, options)
 
 
@@ -111,9 +114,15 @@ def _other_moment(text: str, shape: str, options: ParseOptions) -> str:
     """SQL for the moment of a cell whose day or clock is written in another way than year first."""
     if options.iso_dates:
         return "NULL::TIMESTAMP"
-    first, last = (quoted(day.isoformat()) for day in options.seasons) if options.seasons else ("NULL", "NULL")
-    order = quoted(options.date_order) if options.date_order else "NULL"
-    return f"other_moment_in({text}, shape_{shape}(), {order}, {first}, {last})"
+    return f"other_moment_in({text}, shape_{shape}(), {_order(options)}, {_first_and_last(options)})"
+
+
+def _order(options: ParseOptions) -> str:
+    return quoted(options.date_order) if options.date_order else "NULL"
+
+
+def _first_and_last(options: ParseOptions) -> str:
+    return ", ".join(quoted(day.isoformat()) for day in options.seasons) if options.seasons else "NULL, NULL"
 
 
 def _word(table: Table, column: Column) -> str:

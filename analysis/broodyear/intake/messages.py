@@ -213,6 +213,13 @@ def _date_advice(column: Column, text: str) -> str:
     if in_figures := figures(text):
         first, second, year = in_figures
         return _day_month_advice(first, second, year if len(year) == 4 else f"20{year}")
+    if has_shape("named_day", text):
+        return (
+            f"It has no year. Write it year first, for example {example}; in a layout, `and` joins the column of "
+            "school years to it."
+        )
+    if has_shape("in_season", text):
+        return f"That is no one day of the school year behind it. Write it year first, for example {example}."
     if found := _YEAR_FIRST.fullmatch(text):
         return _year_first_advice(column, found)
     if re.fullmatch(r"[0-9]{5}([.,][0-9]+)?", text):

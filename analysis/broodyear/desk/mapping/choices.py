@@ -131,7 +131,9 @@ def draft_from(sheet: Sheet, layout: Layout) -> Draft:
                 meanings.setdefault(heading, "site_id" if is_tank else key)
                 words.setdefault(heading, {}).update(value.words)
                 if value.joined is not None and (other := names.place(value.joined)) is not None:
-                    meanings.setdefault(sheet.headings[other], "tank_at_site" if is_tank else "time")
+                    meanings.setdefault(
+                        sheet.headings[other], "tank_at_site" if is_tank else _beside(rows, column)
+                    )
             elif value.source == "cell_value" and rows.unpivot is not None:
                 for each in names.matching(rows.unpivot):
                     meanings.setdefault(sheet.headings[each], f"{EACH}{rows.table}.{column}")
@@ -144,6 +146,11 @@ def draft_from(sheet: Sheet, layout: Layout) -> Draft:
         layout.name, {**left, **known}, frozenset({**left, **known}), fixed, layout.date_order or "",
         {heading: said for heading, said in words.items() if said},
     )  # fmt: skip
+
+
+def _beside(rows: Rows, column: str) -> str:
+    """What is joined to a column: a clock to a moment, the school year to a day."""
+    return "time" if table(rows.table).column(column).kind == "moment" else "season"
 
 
 def _key(rows: Rows, column: str) -> str:

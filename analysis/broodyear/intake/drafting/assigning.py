@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import calendar
 import re
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
@@ -19,6 +18,7 @@ from broodyear.intake.drafting.headings import (
     unit_in,
     word_in,
 )
+from broodyear.intake.drafting.labels import NUMBER, SAYS_NO_TANK, SHORT, YEARS, is_label
 from broodyear.intake.records import Row
 from broodyear.intake.sources import Source
 from broodyear.layouts import HeadingNames, Rows, Value
@@ -43,18 +43,6 @@ TELLING = {
 }
 #: A heading that may belong to more tables than this tells none of them.
 MOST_TABLES = 3
-#: Labels that are numbers of the tanks at one place, for certain; and such as may be, where there are few of them.
-_NUMBER = re.compile(r"(?:tank|no\.?|#)?\s*(?:[0-9]{1,2}|[A-Z])", re.IGNORECASE)
-_SHORT = re.compile(rf"{_NUMBER.pattern}|[A-Z]{{1,2}}[ -]?[0-9]", re.IGNORECASE)
-#: Names of sheets that are no labels: words for any sheet, months, figures alone.
-_SAYS_NO_TANK = re.compile(
-    r"(?:(?:sheet|tabelle|blatt|feuil|hoja|foglio|blad|page|table|data|diary|log|notes?|records?|readings?|losses|"
-    r"temperatures?|week|month|term|spring|summer|autumn|winter|"
-    rf"{'|'.join(filter(None, [*calendar.month_name, *calendar.month_abbr]))})\.?)?[\W\d_]*",
-    re.IGNORECASE,
-)
-#: A year or a school year.
-_YEARS = re.compile(r"(?<![0-9])20[0-9]{2}(?:[-_–/ ][0-9]{2,4})?(?![0-9])")
 _TIMES = {"time", "clock", "hour", "time of day", "read at"}
 
 
@@ -169,7 +157,16 @@ class _Assigning:
 
     def _measured(self, name: str, place: int) -> dict[str, _Given]:
         known = (one.ground for one in self._meanings[place] if one.column.name == name)
-        return {name: (Value("column", self._names.shown[place]), next(known, "words in it"), [place])}
+        season = self._season_beside(place)
+        joined, places = (None, [place]) if season is None else (self._names.shown[season], [place, season])
+        return {name: (Value("column", self._names.shown[place], joined), next(known, "words in it"), places)}
+
+    def _season_beside(self, place: int) -> int | None:
+        """The column of school years that days without a year need beside them."""
+        if not self._looks[place].lacks_years:
+            return None
+        known = ((other, one[0].column.name) for other, one in enumerate(self._meanings) if one)
+        return next((other for other, name in known if name == "season"), None)
 
     def _tanks(self) -> list[_Asked]:
         """The tanks that set-ups name, as rows of their own."""
@@ -228,7 +225,7 @@ class _Assigning:
         values: dict[str, Value] = {}
         for name, (value, ground, places) in asked.given.items():
             self._take(target, name, value, values, ground, places)
-            self._found.dates += [place for place in places if target.column(name).kind == "date"]
+            self._found.dates += places[:1] if target.column(name).kind == "date" else []
             if value.text == UNKNOWN:
                 self._note_unknown(target, name)
         for column in target.columns:
@@ -303,7 +300,7 @@ class _Assigning:
         labels = Counter(label for _, label in pairs)
         label, sites = max(labels.items(), key=lambda one: one[1], default=("", 0))
         fewer = len(labels) < len({name for name, _ in pairs})
-        known = _NUMBER if not fewer else _SHORT
+        known = NUMBER if not fewer else SHORT
         is_short = all(known.fullmatch(one) for one in labels)
         return (site, tank, label) if sites > 1 and is_short else None
 
@@ -321,6 +318,9 @@ class _Assigning:
             if clock is not None:
                 joined = self._names.shown[clock]
                 places.append(clock)
+        if column.kind == "date" and (season := self._season_beside(place)) is not None:
+            joined = self._names.shown[season]
+            places.append(season)
         if column.name == "tank_id" and self._numbered is not None and place == self._numbered[1]:
             site, _, number = self._numbered
             heading, joined, places = self._names.shown[site], heading, [site, place]
@@ -361,35 +361,27 @@ class _Assigning:
 
     def _labels(self) -> Iterator[tuple[Value, str]]:
         sheet = self._source.sheet
-        if sheet is not None and (_is_label(sheet.name) or self._tells_a_tank(sheet.name)):
+        if sheet is not None and (is_label(sheet.name) or self._tells_a_tank(sheet.name)):
             yield Value("sheet_name", "(?P<value>.+)"), "the name of the sheet"
         for row in self._above:
             for place, cell in enumerate(row.cells):
-                if _is_label(cell):
+                if is_label(cell):
                     yield Value("cell", f"{column_letters(place)}{row.line}"), "a label above the header"
         if in_name := re.search(r"[A-Za-z]{1,6}-[0-9]{1,4}", self._source.name):
             yield self._in_file_name(in_name[0], "[A-Za-z]+-[0-9]+"), "the name of the file"
 
     def _tells_a_tank(self, name: str) -> bool:
         """Whether a sheet may be named after its tank: it has fellows, and its name says something."""
-        return self._beside.has_alike and _SAYS_NO_TANK.fullmatch(name.strip()) is None
+        return self._beside.has_alike and SAYS_NO_TANK.fullmatch(name.strip()) is None
 
     def _years(self) -> Iterator[tuple[Value, str]]:
         sheet = self._source.sheet
-        if sheet is not None and _YEARS.search(sheet.name):
+        if sheet is not None and YEARS.search(sheet.name):
             yield Value("sheet_name", "(?P<value>20[0-9]{2})"), "the year in the name of the sheet"
-        if in_name := _YEARS.search(self._source.name):
+        if in_name := YEARS.search(self._source.name):
             yield self._in_file_name(in_name[0], "20[0-9]{2}"), "the year in the name of the file"
 
     def _in_file_name(self, text: str, shape: str) -> Value:
         """A part of the file's name; the layout is then for files that are called alike."""
         self._found.files = (self._found.files or self._source.name).replace(text, "*", 1)
         return Value("file_name", f"(?P<value>{shape})")
-
-
-def _is_label(text: str) -> bool:
-    """Whether a text looks like the label of a tank, and not like any word with a number behind it."""
-    return (
-        CODE.fullmatch(text.strip()) is not None
-        and re.search(r"-|[A-Za-z]0|tank", text, re.IGNORECASE) is not None
-    )

@@ -3,6 +3,7 @@ the unit it tells, and what most of the cells look like."""
 
 from __future__ import annotations
 
+import calendar
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -107,13 +108,16 @@ def _ground(words: str, names: tuple[str, ...]) -> Ground | None:
 CODE = re.compile(r"[A-Za-z]{1,6}[ _-]?[0-9]{1,4}[A-Za-z]?")
 _TIME = f"(?:{shape('half_day')}|{shape('clock')})"
 _DAY = f"(?:{shape('iso_day')}|{shape('other_day')})(?:[Tt ,]+{_TIME}.*)?"
+_MONTH = rf"(?:{'|'.join(filter(None, [*calendar.month_name, *calendar.month_abbr]))})\.?"
+_NTH = "[0-9]{1,2}(?:st|nd|rd|th)?"
+_WITHOUT_YEAR = re.compile(rf"{_NTH}[ .-]*{_MONTH}|{_MONTH} *{_NTH}", re.IGNORECASE)
 _NUMBER = f"(?:{shape('number')}|{shape('comma_number')})"
 
 
 @dataclass(frozen=True)
 class Looks:
     """What most cells of a column are. filled: how many hold something; distinct: their different texts, in
-    order of their first; has_dates: some cell is a date."""
+    order of their first; has_dates: some cell is a date; lacks_years: some is a day and a month's name alone."""
 
     filled: int
     are_dates: bool
@@ -122,6 +126,7 @@ class Looks:
     are_codes: bool
     distinct: tuple[str, ...]
     has_dates: bool
+    lacks_years: bool
 
 
 def looks_of(cells: Sequence[str]) -> Looks:
@@ -135,6 +140,7 @@ def looks_of(cells: Sequence[str]) -> Looks:
         _most(filled, CODE.pattern),
         tuple(dict.fromkeys(filled)),
         any(re.fullmatch(_DAY, cell) for cell in filled),
+        any(_WITHOUT_YEAR.fullmatch(cell) for cell in filled),
     )
 
 
