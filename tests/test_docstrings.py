@@ -30,8 +30,10 @@ def test_examples_of_public_names_run(name: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "name", ["broodyear.schemas.frames", "broodyear.shown", "broodyear.development.models.sources"]
-)
+    "name",
+    ["broodyear.schemas.frames", "broodyear.shown", "broodyear.development.models.sources",
+     "broodyear.statistics.connectivity", "broodyear.statistics.multiplicity", "tests.simulated.tank_seasons"],
+)  # fmt: skip
 def test_examples_of_modules_run(name: str) -> None:
     results = doctest.testmod(import_module(name))
     assert results.attempted > 0 and results.failed == 0

@@ -14,7 +14,7 @@ from broodyear.statistics.numbers import level_sums
 from broodyear.survival import fit_survival
 from broodyear.survival.design import Design, Grouping, make_design
 from broodyear.survival.fit import fit_design
-from broodyear.survival.methods.binomial import _log_likelihood, _second_derivatives, plain_fit
+from broodyear.survival.methods.binomial import _log_likelihood, fit_beta_binomial, plain_fit
 from broodyear.survival.mixed import system
 from broodyear.survival.mixed.laplace import Restricted
 from broodyear.survival.mixed.system import factorise, inverse_times, invert, lay_out, solve
@@ -61,11 +61,13 @@ def test_the_restricted_likelihood_adds_the_determinant_of_the_information():
     assert own[1][:2] - plain[1][:2] == pytest.approx(slow, abs=1e-7)
 
 
-def test_beta_binomial_second_derivatives_are_those_of_the_gradient():
+def test_beta_binomial_errors_are_those_of_the_observed_information():
     design = make_design(crossed(2, 3), "gravel + warm", "alive", "eggs")
-    values = np.array([0.7, 0.4, -0.3, -2.5])
-    slow = differences(lambda at: _log_likelihood(at, design)[1], values, 3e-4)
-    assert _second_derivatives(values, design) == pytest.approx(slow, rel=SECOND, abs=SECOND)
+    fit = fit_beta_binomial(design)
+    values = np.append(fit.coefficients, np.log(fit.dispersion / (1.0 - fit.dispersion)))
+    assert _log_likelihood(values, design)[1] == pytest.approx(np.zeros(4), abs=1e-5)
+    second = differences(lambda at: _log_likelihood(at, design)[1], values, 3e-4)
+    assert fit.variance == pytest.approx(np.linalg.inv(-second)[:-1, :-1], rel=10 * SECOND)
 
 
 @pytest.mark.parametrize(("seed", "settles"), [(0, False), (18, True)])

@@ -44,6 +44,14 @@ def test_a_robust_error_of_zero_is_refused(method):
         fit(frame, "gravel", method=method, groups="site")
 
 
+def test_rows_that_do_not_vary_at_all_have_no_quasi_binomial_error():
+    frame = pd.DataFrame({"gravel": ["a", "b"] * 6, "eggs": 100, "alive": 80})
+    with pytest.raises(Refused, match=r"exactly the survival .* errors .* would be zero: .*'beta_binomial'"):
+        fit(frame, "gravel", method="quasi_binomial")
+    found = fit(frame, "gravel", method="beta_binomial").effects
+    assert found.loc["Intercept", "std_error"] == pytest.approx(1.0 / np.sqrt(600 * 0.8 * 0.2))
+
+
 def test_a_level_seen_at_one_site_only_is_said():
     rng = np.random.default_rng(5)
     frame = pd.DataFrame({"site": np.repeat(np.arange(10), 4), "eggs": 80, "alive": rng.binomial(80, 0.7, 40)})
@@ -80,6 +88,25 @@ def test_a_spread_of_many_logits_is_said(small_sample):
         " or kept every egg, so its size rests on few rows, and odds ratios with it. Read the percentages,"
         " or take that group out."
     )
+
+
+@pytest.mark.parametrize("small_sample", [False, True])
+def test_a_spread_that_ends_at_zero_is_said_to_be_zero(small_sample):
+    """Single eggs say nothing of a spread: never the smallest one of the search with an error of a million."""
+    frame = pd.DataFrame({"site": [3, 0, 2, 4], "eggs": 1, "alive": [1, 0, 0, 0]})
+    found = fit(frame, "1", groups="site", small_sample=small_sample)
+    assert float(found.group_sd["site"]) == 0.0
+    assert found.notes[-1].startswith("The best estimate of the spread between levels of site is zero")
+    assert found.effects.loc["Intercept", "std_error"] == pytest.approx(np.sqrt(4 / 3), rel=1e-6)
+
+
+def test_steps_thrown_far_at_the_start_of_a_search_do_no_harm():
+    """Three sites far apart, one of them seen once among a practice that the others have as well."""
+    frame = pd.DataFrame({"site": [2, 0, 0, 2, 2, 0, 0, 1], "gravel": list("aaabbaba")})
+    frame["eggs"], frame["alive"] = [1136, 72, 1168, 625, 762, 1822, 151, 1673], [12, 2, 34, 5, 3, 54, 4, 1432]
+    found = fit(frame, "gravel", groups="site")
+    assert 2.0 < float(found.group_sd["site"]) < 4.0
+    assert abs(found.effects.loc["gravel[T.b]", "estimate"]) < 2.0 * found.effects.loc["gravel[T.b]", "std_error"]
 
 
 def test_an_ordinary_spread_is_not():

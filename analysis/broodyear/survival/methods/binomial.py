@@ -18,9 +18,9 @@ ITERATIONS = 500
 STEP_TOLERANCE = 1e-10  # logits in any row
 LONGEST_STEP = 3.0  # logits in any row; keeps early steps from overshooting
 SMALLEST_LOG_ODDS = -13.0  # of the correlation; below it the digamma differences lose their digits
-GRADIENT_TOLERANCE = 1e-3
-NEWTON_STEPS = 3  # from there to rounding
-DIFFERENCE = 1e-3  # of log-odds, for second derivatives
+GRADIENT_TOLERANCE = 1e-6  # per standard error
+DIFFERENCE = 1e-3  # of standard errors, for second derivatives
+NO_DISPERSION = 1e-12  # rounding
 NO_CORRELATION = "No more than binomial variation between rows: the correlation is estimated as zero."
 
 
@@ -105,6 +105,11 @@ def plain_fit(design: Design) -> SurvivalFit:
 def fit_quasi_binomial(design: Design) -> SurvivalFit:
     """Binomial estimates, errors widened by Pearson X² over its degrees of freedom, t intervals."""
     plain, spare = plain_fit(design), design.rows.used - len(design.terms)
+    if plain.dispersion < NO_DISPERSION:
+        raise Refused(
+            "Every row has exactly the survival that the formula gives it, so errors by how rows vary would"
+            " be zero: take terms out, or use method='beta_binomial', which falls back on binomial variation."
+        )
     return replace(plain, joint_covariance=plain.variance * plain.dispersion, degrees_of_freedom=float(spare))
 
 
@@ -132,57 +137,35 @@ def fit_beta_binomial(design: Design) -> SurvivalFit:
         jac=True,
         method="L-BFGS-B",
         bounds=[(None, None)] * size + [(SMALLEST_LOG_ODDS, 8.0)],
-        options={"maxiter": 500, "gtol": GRADIENT_TOLERANCE, "ftol": 1e-14},
+        options={"maxiter": 500, "gtol": GRADIENT_TOLERANCE, "ftol": 0.0},
     )
     constant = log_binomial_coefficients(design.rows.survived, design.rows.trials)
     if constant - best.fun <= binomial.log_likelihood + 1e-6 or best.x[-1] <= SMALLEST_LOG_ODDS + 0.5:
         return replace(binomial, dispersion=0.0, notes=(NO_CORRELATION,))
-    values = origin + scale @ best.x
-    for _ in range(NEWTON_STEPS):
-        values = values - np.linalg.solve(_second_derivatives(values, design), _log_likelihood(values, design)[1])
-    information = -scale.T @ _second_derivatives(values, design) @ scale
+    moves = DIFFERENCE * np.eye(size + 1)
+    changes = np.array([objective(best.x + move)[1] - objective(best.x - move)[1] for move in moves])
+    information = (changes + changes.T) / (4.0 * DIFFERENCE)
     if not np.all(np.isfinite(information)) or np.linalg.eigvalsh(information)[0] <= 0:
         raise Refused(
             "The beta-binomial fit did not reach a maximum: a level with very few tanks, or all-or-nothing"
             " tanks, leaves its correlation open. Merge levels, or use method='mixed'."
         )
-    covariance = (scale @ np.linalg.inv(information) @ scale.T)[:-1, :-1]
-    rho, log_likelihood = float(expit(values[-1:])[0]), constant + _log_likelihood(values, design)[0]
-    fitted = expit(design.matrix @ values[:-1])
+    inverse = np.linalg.inv(information)
+    values = origin + scale @ (best.x - inverse @ objective(best.x)[1])  # the last step, to rounding
+    log_likelihood, fitted = constant + _log_likelihood(values, design)[0], expit(design.matrix @ values[:-1])
+    covariance, rho = (scale @ inverse @ scale.T)[:-1, :-1], float(expit(values[-1:])[0])
     return SurvivalFit(design, values[:-1], covariance, fitted, rho, log_likelihood)
 
 
 def _log_likelihood(values: FloatArray, design: Design) -> tuple[float, FloatArray]:
     """Log-likelihood without binomial coefficients, and its gradient; values end with logit(rho)."""
-    value, by_log_odds, by_rho = _by_row(design.rows, design.matrix @ values[:-1], float(values[-1]))
-    return float(value.sum()), np.append(design.matrix.T @ by_log_odds, by_rho.sum())
-
-
-def _by_row(rows: Rows, log_odds: FloatArray, logit_rho: float) -> FloatArray:
-    """Log-likelihood of each row, its slope over the row's log-odds and over logit(rho); shape (3, rows)."""
-    share = np.clip(expit(log_odds), 1e-12, 1.0 - 1e-12)
-    total = float(np.exp(-logit_rho))  # a + b = (1 - rho) / rho
-    a, b = total * share, total * (1.0 - share)
-    survived, died = rows.survived, rows.trials - rows.survived
+    survived, trials, share = design.rows.survived, design.rows.trials, expit(design.matrix @ values[:-1])
+    share = np.clip(share, 1e-12, 1.0 - 1e-12)
+    total = float(np.exp(-values[-1]))  # a + b = (1 - rho) / rho
+    a, b, died = total * share, total * (1.0 - share), trials - survived
     value = gammaln(survived + a) - gammaln(a) + gammaln(died + b) - gammaln(b)
+    value += gammaln(total) - gammaln(trials + total)
     slope_a, slope_b = digamma(survived + a) - digamma(a), digamma(died + b) - digamma(b)
-    slope_total = digamma(total) - digamma(rows.trials + total)
-    by_total = share * slope_a + (1.0 - share) * slope_b + slope_total
-    value += gammaln(total) - gammaln(rows.trials + total)
-    return np.array([value, total * share * (1.0 - share) * (slope_a - slope_b), -total * by_total])
-
-
-def _second_derivatives(values: FloatArray, design: Design) -> FloatArray:
-    """Of the same, shape (values, values), by fourth-order central differences of each row's slopes."""
-    log_odds = design.matrix @ values[:-1]
-
-    def slopes(move: float, move_rho: float) -> FloatArray:
-        return _by_row(design.rows, log_odds + move, float(values[-1]) + move_rho)[1:]
-
-    over_log_odds, over_rho = (
-        (8.0 * (slopes(*move) - slopes(*-move)) - slopes(*2.0 * move) + slopes(*-2.0 * move)) / (12.0 * DIFFERENCE)
-        for move in DIFFERENCE * np.eye(2)
-    )
-    corner = design.matrix.T @ over_rho[0]
-    inner = design.matrix.T @ (over_log_odds[0][:, None] * design.matrix)
-    return np.block([[inner, corner[:, None]], [corner[None], np.array([[over_rho[1].sum()]])]])
+    by_total = share * slope_a + (1.0 - share) * slope_b + digamma(total) - digamma(trials + total)
+    by_log_odds = total * share * (1.0 - share) * (slope_a - slope_b)
+    return float(value.sum()), np.append(design.matrix.T @ by_log_odds, -total * by_total.sum())

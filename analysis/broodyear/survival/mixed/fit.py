@@ -12,7 +12,7 @@ import pandas as pd
 from scipy.linalg import block_diag
 
 from broodyear.errors import Refused
-from broodyear.statistics.numbers import FloatArray
+from broodyear.statistics.numbers import BoolArray, FloatArray
 from broodyear.survival.design import Design
 from broodyear.survival.methods.binomial import dispersion_of, plain_fit
 from broodyear.survival.mixed.laplace import LARGEST_SD, SMALLEST_SD, Laplace, Quadrature, Restricted
@@ -54,7 +54,7 @@ def fit_mixed(design: Design, *, quadrature_points: int = 1, small_sample: bool 
         try:
             found = _fit(design, quadrature_points, small_sample)
             return replace(found, method="mixed", quadrature_points=quadrature_points)
-        except FloatingPointError as error:
+        except (FloatingPointError, np.linalg.LinAlgError) as error:
             raise Refused(
                 f"The mixed model did not settle ({error}): look for a covariate with extreme values (put it in"
                 " other units, or centre it) or a group with nearly all-or-nothing tanks."
@@ -73,6 +73,11 @@ class _End:
         """By name of grouping."""
         names = [self.likelihood.design.groupings[place].name for place in self.likelihood.kept]
         return dict(zip(names, map(float, self.values), strict=False))
+
+    @property
+    def stays(self) -> BoolArray:
+        """Whether each spread is more than zero."""
+        return np.asarray(self.values[: self.likelihood.count] > np.log(self.likelihood.smallest_sd))
 
     @property
     def unbounded(self) -> list[str]:
@@ -124,24 +129,27 @@ def _searched(design: Design, kind: type[Laplace], points: int = 1) -> tuple[_En
     values = approach(likelihood, np.concatenate([log_sds, coefficients]))
     notes: list[str] = []
     while True:
-        values = search(likelihood, values)
-        end, count = _End(likelihood, values), likelihood.count
-        stays = values[:count] > np.log(likelihood.smallest_sd)
+        end = _ended(likelihood, values)
         notes += [
             f"The best estimate of the spread between levels of {name} is zero: the rows show no more variation"
             f" between them than the rest of the model already explains, so {name} changes nothing here."
-            for name, stayed in zip(end.log_sds, stays, strict=True)
-            if not stayed
+            for name, stays in zip(end.log_sds, end.stays, strict=True)
+            if not stays
         ]
-        if not stays.any():
+        if not end.stays.any():
             return None, notes
-        if stays.all():
-            break
-        likelihood, values = kind(design, likelihood.kept[stays]), values[[*stays, *([True] * len(coefficients))]]
-    if points > 1:
-        likelihood = Quadrature(design, points)
-        end = _End(likelihood, search(likelihood, values))
-    return end if end.unbounded else _End(likelihood, settle(likelihood, end.values)), notes
+        if end.stays.all():
+            return (_ended(Quadrature(design, points), end.values) if points > 1 else end), notes
+        likelihood = kind(design, likelihood.kept[end.stays])
+        values = end.values[[*end.stays, *([True] * len(coefficients))]]
+
+
+def _ended(likelihood: Laplace, values: FloatArray) -> _End:
+    """Where the search of a likelihood ends; where the slope is zero, unless a spread has no bound or is zero."""
+    end = _End(likelihood, search(likelihood, values))
+    if end.unbounded or not end.stays.all():
+        return end
+    return _End(likelihood, settle(likelihood, end.values))
 
 
 def _assembled(design: Design, end: _End | None, notes: list[str], *, with_degrees: bool) -> SurvivalFit:
@@ -194,7 +202,7 @@ def approach(likelihood: Laplace, values: FloatArray) -> FloatArray:
     effects over the levels less what shrinkage leaves of them (Schall 1991, doi 10.1093/biomet/78.4.719).
     """
     layout, count = likelihood.layout, likelihood.count
-    levels = layout.by_grouping(np.ones(len(layout.owner)))
+    levels, lowest = layout.by_grouping(np.ones(len(layout.owner))), likelihood.deviance(values)
     for _ in range(TURNS):
         mode = likelihood.mode(values)
         precision = precision_of(mode.factor, likelihood.matrix)
@@ -204,7 +212,10 @@ def approach(likelihood: Laplace, values: FloatArray) -> FloatArray:
         left = layout.by_grouping(invert(mode.factor)[0]) - 0.5 * precision.adjustment_slope()
         turn = 0.5 * np.log(np.maximum(squares, SMALLEST) / np.maximum(levels - left, SMALLEST))
         turned = values[:count] + np.clip(turn, -LONGEST_TURN, LONGEST_TURN)
-        values = np.concatenate([np.clip(turned, *np.log(START_RANGE)), values[count:] + step])
+        moved = np.concatenate([np.clip(turned, *np.log(START_RANGE)), values[count:] + step])
+        if not likelihood.deviance(moved) < lowest:  # all-or-nothing levels throw steps far
+            break
+        values, lowest = moved, likelihood.deviance(moved)
     return values
 
 
