@@ -27,7 +27,7 @@ def test_every_reason_has_a_meaning_and_one_decision() -> None:
 
 def test_only_what_is_clear_or_assigned_is_claimed_and_what_cannot_be_told_is_no_denial() -> None:
     by_decision = {one: {reason for reason in Reason if REASONS[reason].decision is one} for one in Decision}
-    assert by_decision[Decision.CLAIMED] == {Reason.CLEAR, Reason.ASSIGNED}
+    assert by_decision[Decision.CLAIMED] == {Reason.CLEAR, Reason.ASSIGNED, Reason.COUNTED_AT_MOST}
     assert by_decision[Decision.NOT_CLAIMED] == {
         Reason.NOT_CLEAR, Reason.WATCH, Reason.AT_POOR_PLACE, Reason.AT_WATCHED_PLACE, Reason.DEPENDS_ON_SILENT,
         Reason.BATCHES_DISAGREE, Reason.AGAINST_CARE, Reason.OWN_FIT, Reason.HOUR_OF_LOOKING,

@@ -55,6 +55,7 @@ class Reason(StrEnum):
 
     CLEAR = "clear"
     ASSIGNED = "assigned"
+    COUNTED_AT_MOST = "counted_at_most"
     NOT_CLEAR = "not_clear"
     HOUR_OF_LOOKING = "hour_of_looking"
     WATCH = "watch"
@@ -95,6 +96,9 @@ _YES, _NO, _UNTOLD = Decision.CLAIMED, Decision.NOT_CLAIMED, Decision.CANNOT_TEL
 REASONS: dict[Reason, ReasonMeaning] = {
     Reason.CLEAR: ReasonMeaning(_YES, "clear after allowing for everything compared beside it"),
     Reason.ASSIGNED: ReasonMeaning(_YES, "tanks were assigned at random, and the comparison is clear"),
+    Reason.COUNTED_AT_MOST: ReasonMeaning(
+        _YES, "nobody counted what was left, and even the most that the dead counted leave is clearly below"
+    ),
     Reason.NOT_CLEAR: ReasonMeaning(_NO, "not clear after allowing for everything compared beside it"),
     Reason.HOUR_OF_LOOKING: ReasonMeaning(
         _NO, "no more than the hour of looking can make, as dates count to the end of their day"

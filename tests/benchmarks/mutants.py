@@ -117,7 +117,17 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("np.clip(self.score, -LARGEST_SCORE, LARGEST_SCORE)", "self.score"),
         ('Decision.NOT_CLAIMED: "as_expected"', 'Decision.NOT_CLAIMED: "below_expected"'),
     )),
-    ("setups/screen.py", SCREEN, (
+    ("setups/uncounted.py", ("setups/test_uncounted.py",), (
+        ('~rows["is_used"] & ', ""),
+        ("has_peers & (dead", "(dead"),
+        ('(dead <= _MISCOUNTED * missing["eggs"]) & ', ""),
+        (" & dead_believed(missing)", ""),
+        ('(missing["eggs"] - dead)', 'missing["eggs"]'),
+    )),
+    ("setups/screen.py", (*SCREEN, "setups/test_uncounted.py"), (
+        ("is_told = is_used | ((score < 0.0) & ", "is_told = is_used | ("),
+        ("is_told = is_used | ((score < 0.0) & (q_value <= FALSE_DISCOVERY_RATE))", "is_told = is_used"),
+        ('rows["p_value"].where(rows["is_used"]), families', 'rows["p_value"], families'),
         ('low = rows["z_score"] < 0.0', 'low = rows["z_score"] > 0.0'),
         ('rows["q_value"] <= FALSE_DISCOVERY_RATE', 'rows["q_value"] >= FALSE_DISCOVERY_RATE'),
         ('outside = low & (rows["p_value"] <= WATCH_P)', 'outside = rows["p_value"] <= WATCH_P'),

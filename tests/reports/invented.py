@@ -64,7 +64,7 @@ def _setup(place: int, code: str, outcome: str, last: bool) -> dict[str, Any]:
         "place_verdict": "below_expected" if place < 2 else "as_expected",
         "evidence": "warm" if place == 0 else "",
         "watch_reason": "watch" if place == 1 else "",
-        "unjudged": "no_records" if last else "",
+        "unjudged": "no_records" if last else "", "survivors_at_most": None,
         "z_score": None if last else (observed - 84) / 9, "note": "survivors not recorded yet" if last else "",
     }  # fmt: skip
 
@@ -335,7 +335,9 @@ def key_figures(tanks: int) -> ReportTable:
     values = {
         "tanks_judged": tanks - 1, "tanks_below_expected": 1, "tanks_to_watch": 1, "tanks_supplied": tanks,
         "tanks_delivered": tanks, "tanks_reported_start": tanks, "tanks_reported_end": tanks - 1,
-        "tanks_usable": tanks - 1, "dead_counted": 220, "fish_unaccounted": 45, "reported_pct": 82.0,
+        "tanks_usable": tanks - 1, "eggs_delivered": 1680, "hatched": 1540, "tanks_hatch_known": tanks,
+        "left_alive": 1260, "released": 1250, "tanks_release_counted": tanks - 1, "dead_counted": 220,
+        "tanks_dead_counted": tanks, "fish_unaccounted": 45, "reported_pct": 82.0,
         "bound_low_pct": 70.5, "bound_high_pct": 84.5, "files_loaded": 11, "rows_accepted": 4100,
         "rows_sent_back": 31,
         "rows_to_mend": 12,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import hashlib
 import json
 from dataclasses import replace
@@ -20,7 +21,7 @@ from broodyear.claims import CLAIM_COLUMNS, Claim, ClaimKind, Reason
 from broodyear.outputs import RECORD
 from broodyear.reports.folder import ReportResult
 from broodyear.reports.season import happenings
-from broodyear.reports.season.account import too_many_dead
+from broodyear.reports.season.account import running_to, too_many_dead
 from broodyear.reports.season.page import write_season
 from broodyear.reports.season.stating import stated, worth_a_trial
 from broodyear.reports.season.visits import VISIT_COLUMNS, visits_table
@@ -68,8 +69,10 @@ def test_first_screen_says_sites_tanks_what_survives_what_was_reported_and_what_
         "Whom to visit first",
         "26 compared (practices and temperature, survival from delivery to release); 1 is clear",
         "Gravel practice: gravel instead of bare: +6.1 points of survival",
-        "How much was reported. 11 of 12 tanks",
-        "anywhere between 70 % (all their eggs died) and 84 % (all lived that were not counted dead)",
+        "What was counted. 1 680 live eggs came to 12 tanks; 1 540 hatched on record, in 12 tanks; 220 eggs and"
+        " fish were counted dead, in 12 tanks. 1 260 fish were left alive, from 11 tanks, 1 250 of them released.",
+        "Of all eggs, between 70 % (had all died in the tanks that did not report) and 84 % (had all lived there"
+        " that were not counted dead) were left alive; of those in tanks that reported, 82 %.",
         "What this screen cannot see.",
         "falls short by 22 points or more, and called below expected only from 31 points",
         "For the board, to copy",
@@ -550,3 +553,38 @@ def test_a_sheet_names_the_change_of_a_practice_that_stands_in_no_set_up_column(
 def test_files_of_sheets_are_named_by_site_whatever_it_is_called() -> None:
     names = file_names(["a/b", "a-b", "A-B", "../..", "index", "\u00e9", "x" * 90])
     assert names == ["a-b", "a-b-2", "A-B-3", "site", "index-2", "site-2", "x" * 60]
+
+
+def test_a_season_that_runs_asks_nobody_what_became_of_the_fish(tmp_path: Path) -> None:
+    nothing = report_table("visits", "")
+    results = invented.season_results(running_to=dt.date(2024, 1, 9), visits=nothing)
+    said = action_text(write_season(results, tmp_path, invented.uploads()))
+    assert "no fish has left a tank yet, and the last record is of 9 Jan 2024" in said
+    assert (
+        "which still runs (no fish has left a tank, last record 9 Jan 2024)" in said
+        and "were left alive" not in said
+    )
+    assert "no tank stands out." in said
+
+
+def test_a_season_runs_while_it_is_the_last_and_no_fish_has_left() -> None:
+    tanks = pd.DataFrame(
+        {"season": 2024, "delivered": [True, True], "closed_on": [pd.NaT, pd.Timestamp("2025-01-05")]}
+    )
+    coverage = pd.DataFrame(
+        {"season": [2023, 2024, 2024], "exits": [5, 0, 0], "last_record_on": pd.Timestamp("2025-01-09")}
+    )
+    assert running_to(tanks, coverage) == dt.date(2025, 1, 9)
+    assert running_to(tanks.assign(closed_on=pd.Timestamp("2025-01-05")), coverage) is None
+    assert running_to(tanks.assign(delivered=False), coverage) is None
+    assert running_to(tanks, coverage.assign(exits=1)) is None
+    assert running_to(tanks.assign(season=2023), coverage) is None
+
+
+def test_a_share_above_what_all_can_have_been_is_said_to_be(tmp_path: Path) -> None:
+    figures = invented.key_figures(12).frame
+    figures.loc[figures["name"] == "bound_high_pct", "value"] = 81.0
+    results = invented.season_results(key_figures=report_table("key_figures", figures))
+    said = action_text(write_season(results, tmp_path, invented.uploads()))
+    assert "82 %, which is more than all can have been: the tanks that did not report counted more" in said
+    assert "82 % of those in tanks that reported, because the others counted more of theirs dead" in said

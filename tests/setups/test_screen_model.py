@@ -27,7 +27,7 @@ def drawn() -> pd.DataFrame:
 
 
 def fitted(frame: pd.DataFrame) -> ScreenFit:
-    return fit_screen(screen_data(frame))
+    return fit_screen(screen_data(frame.assign(is_used=True)))
 
 
 def counted(frame: pd.DataFrame) -> list[np.ndarray]:

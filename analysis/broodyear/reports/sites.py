@@ -70,7 +70,10 @@ def _happened(results: SeasonResults, rows: list[int]) -> tuple[Block, ...]:
     blocks: list[Block] = []
     for row in rows:
         code = str(table.value(row, "tank_id"))
-        blocks += [Heading(say("Tank {code}", code=code)), prose(_WORDS, "fate", table, row=table.row(row))]
+        blocks += [
+            Heading(say("Tank {code}", code=code)),
+            prose(_WORDS, "fate", table, row=table.row(row), running=results.running_to),
+        ]
         counts = results.too_many_dead
         miscounted = counts.rows(tank_id=code) if len(counts) else []
         blocks += [prose(_WORDS, "miscounted", counts, row=counts.row(one)) for one in miscounted]

@@ -21,6 +21,7 @@ from broodyear.setups.predictive import (
 )
 from broodyear.setups.screen_model import ScreenData, ScreenFit, fit_screen
 from broodyear.setups.site_verdicts import Departures, SiteVerdicts, held_to, judge_sites, place_verdict
+from broodyear.setups.uncounted import counted_at_most
 from broodyear.shown import ShownFrame, Shows, shown
 from broodyear.statistics.multiplicity import adjust_within, over_outcomes
 from broodyear.statistics.numbers import expit, two_sided_p
@@ -30,7 +31,8 @@ SETUP_COLUMNS = [
     "season", "tank_id", "site_id", "region", "batch_id", "room_type", "gravel_practice", "outcome", "eggs",
     "survivors", "observed_pct", "expected_pct", "shrunken_pct", "shrunken_low", "shrunken_high",
     "fish_below_expected", "p_value", "q_value", "verdict", "losing_stage", "circumstances", "z_score",
-    "expected_log_odds", "spread", "watch_reason", "place_verdict", "unjudged", "evidence", "note",
+    "expected_log_odds", "spread", "watch_reason", "place_verdict", "unjudged", "evidence", "survivors_at_most",
+    "note",
 ]  # fmt: skip
 #: What is worked out of every tank-season that a model was fitted to.
 _JUDGED = (
@@ -59,7 +61,8 @@ _REASONS = {"below_expected": Reason.CLEAR, "above_expected": Reason.CLEAR, "as_
 
 @dataclass(frozen=True, eq=False)
 class Judged:
-    """One outcome's used rows with what was worked out of them; sentence: what was done or refused; spreads: by
+    """One outcome's used rows with what was worked out of them, and the uncounted below even at their most
+    (`is_used` tells them apart, their survivors are that most); sentence: what was done or refused; spreads: by
     name, see SPREADS, nan where there was nothing to estimate them from; departures: scores by site and season,
     sites: a verdict per site, None when nothing could be judged.
     """
@@ -128,13 +131,16 @@ def screen_setups(frame: pd.DataFrame) -> SetupScreen:
     if not present:
         raise NothingToAnalyse("no tank-season has an outcome, so no set-up can be compared")
     outcomes = [*(name for name in OUTCOMES if name in present), *sorted(present - set(OUTCOMES))]
-    judged = _sites_together({name: judge(tanks.used(name)) for name in outcomes})
+    used = {name: tanks.used(name) for name in outcomes}
+    judged = _sites_together(
+        {name: judge(one, counted_at_most(tanks.rows, one, name)) for name, one in used.items()}
+    )
     rows = _with_verdicts(_joined(tanks.rows, judged))
     flagged = rows["verdict"].isin(["below_expected", "watch"])
     rows["losing_stage"] = losing_stage(rows).where(flagged, "")
     at_poor_site = rows["place_verdict"] == "below_expected"
     rows[["circumstances", "evidence"]] = circumstances(rows, flagged | at_poor_site)
-    whole = {name: rows[name].round().astype("Int64") for name in ("eggs", "survivors")}
+    whole = {name: rows[name].round().astype("Int64") for name in ("eggs", "survivors", "survivors_at_most")}
     in_order = {name: place for place, name in enumerate(outcomes)}
     ordered = rows.assign(_place=rows["outcome"].map(in_order), **whole)
     ordered = ordered.sort_values(["season", "_place", "tank_id"], kind="stable")
@@ -147,8 +153,8 @@ def screen_setups(frame: pd.DataFrame) -> SetupScreen:
     )
 
 
-def judge(used: pd.DataFrame) -> Judged:
-    """Expected and shrunken survival of one outcome's used rows.
+def judge(used: pd.DataFrame, uncounted: pd.DataFrame) -> Judged:
+    """Expected and shrunken survival of one outcome's used rows, and of the uncounted below at their most.
 
     Adds _JUDGED (expected_log_odds, spread: logit), site_reason (of the site's claim), unjudged and note (why
     there is no verdict).
@@ -173,6 +179,8 @@ def judge(used: pd.DataFrame) -> Judged:
         rows = rows.assign(expected_pct=share, shrunken_pct=share, z_score=0.0, p_value=1.0)
         rows = rows.assign(fish_below_expected=0.0, unjudged="", note="")
         return Judged(rows, f"every fish {fate}, so no tank stands out", unknown)
+    blank = dict.fromkeys(("unjudged", "note"), "")
+    rows = pd.concat([rows, uncounted.assign(**blank)]) if len(uncounted) else rows
     return _judged(rows, fit_screen(screen_data(rows)))
 
 
@@ -198,6 +206,7 @@ def _sites_together(judged: Mapping[str, Judged]) -> dict[str, Judged]:
 def screen_data(rows: pd.DataFrame) -> ScreenData:
     """Counts and design of what is not judged: species, thermal units at delivery, season and batch."""
     columns, precision = [np.ones(len(rows))], [1.0 / _LEVEL_PRIOR_SD**2]
+    is_fitted = rows["is_used"].to_numpy(dtype=bool)
     if "species" in rows:
         label, levels = codes(rows["species"].astype(object).where(rows["species"].notna(), NOT_RECORDED))
         if len(levels) > 1:
@@ -205,7 +214,7 @@ def screen_data(rows: pd.DataFrame) -> ScreenData:
             precision += [1.0 / _SPECIES_PRIOR_SD**2] * len(levels)
     if "units_at_delivery_c_days" in rows:
         units = pd.to_numeric(rows["units_at_delivery_c_days"], errors="coerce").to_numpy(dtype=float)
-        known = units[~np.isnan(units)]
+        known = units[~np.isnan(units) & is_fitted]
         if known.size >= FEWEST_TANKS and known.std() > 0.0:  # else there is nothing to tell tanks apart by
             columns.append(np.where(np.isnan(units), 0.0, (units - known.mean()) / known.std()))
             precision.append(1.0 / _SLOPE_PRIOR_SD**2)
@@ -217,36 +226,45 @@ def screen_data(rows: pd.DataFrame) -> ScreenData:
         common_precision=np.array(precision),
         season=season if len(seasons) >= FEWEST_SEASONS else None,
         batch=pair_codes(rows["season"], rows["batch_id"]),
+        is_fitted=is_fitted,
     )
 
 
 def _judged(rows: pd.DataFrame, fit: ScreenFit) -> Judged:
     survivors, eggs = rows["survivors"].to_numpy(dtype=float), rows["eggs"].to_numpy(dtype=float)
     spread = np.hypot(fit.tank_sd, fit.expected_se)
-    score, share = normal_scores(survivors, eggs, fit.expected, spread), expit(fit.expected)
+    score = normal_scores(survivors, eggs, fit.expected, spread)
+    p_value = two_sided_p(score, fit.freedom)
+    # An uncounted tank is tested among all of its season, but its p moves nobody else's verdict.
+    is_used = rows["is_used"].to_numpy(dtype=bool)
+    q_value = adjust_within(np.where(is_used | (score < 0.0), p_value, 1.0), rows["season"])
+    is_told = is_used | ((score < 0.0) & (q_value <= FALSE_DISCOVERY_RATE))
+    rows = rows.assign(z_score=score, p_value=p_value, q_value=q_value)[is_told]
+    expected_log_odds, expected_se, spread, score, survivors, eggs = (
+        one[is_told] for one in (fit.expected, fit.expected_se, spread, score, survivors, eggs)
+    )
+    share = expit(expected_log_odds)
     sampling = 1.0 / (eggs * np.maximum(share * (1.0 - share), 1e-6))
     (site, names), (season, _) = codes(rows["site_id"]), codes(rows["season"])
     unknown = names.index(NOT_RECORDED) if NOT_RECORDED in names else -1
-    error = np.sqrt(sampling + fit.tank_sd**2 + fit.expected_se**2)
+    error = np.sqrt(sampling + fit.tank_sd**2 + expected_se**2)
     departures = Departures(score, error, site, season, unknown)
     between_sites = min(departures.site_sd(), 0.95 * fit.tank_sd)
     memory, memory_variance = departures.remembered(between_sites)
-    own_variance = fit.tank_sd**2 - between_sites**2 + memory_variance + fit.expected_se**2
-    shrunken = shrunken_survival(survivors, eggs, fit.expected + memory, np.sqrt(own_variance))
-    sites, expected = judge_sites(departures), mean_survival(fit.expected, spread)
+    own_variance = fit.tank_sd**2 - between_sites**2 + memory_variance + expected_se**2
+    shrunken = shrunken_survival(survivors, eggs, expected_log_odds + memory, np.sqrt(own_variance))
+    sites, expected = judge_sites(departures), mean_survival(expected_log_odds, spread)
     rows = rows.assign(
-        expected_log_odds=fit.expected,
+        expected_log_odds=expected_log_odds,
         spread=spread,
         expected_pct=100.0 * expected,
         shrunken_pct=100.0 * shrunken[0],
         shrunken_low=100.0 * shrunken[1],
         shrunken_high=100.0 * shrunken[2],
-        z_score=score,
-        p_value=two_sided_p(score, fit.freedom),
         fish_below_expected=eggs * (expected - shrunken[0]),
     )
     sentence = (
-        f"{len(rows)} tank-seasons were compared with what their species, batch, season and thermal units"
+        f"{is_used.sum()} tank-seasons were compared with what their species, batch, season and thermal units"
         f" at delivery lead one to expect; ordinary tanks differ by a standard deviation of"
         f" {fit.tank_sd:.2f} on the logit scale, and {fit.set_aside} tank-seasons outside the 99.5 %"
         " limits were kept out of that estimate"
@@ -257,19 +275,25 @@ def _judged(rows: pd.DataFrame, fit: ScreenFit) -> Judged:
 
 def _joined(given: pd.DataFrame, judged: Mapping[str, Judged]) -> pd.DataFrame:
     """Judged rows and left-out rows together, in the order given; with p and q where there is a verdict."""
-    rows = pd.concat([result.rows for result in judged.values()] + [given[~given["is_used"]]]).loc[given.index]
+    told = pd.concat([result.rows for result in judged.values()])
+    rows = pd.concat([told, given.drop(index=told.index)]).loc[given.index]
+    # Of a tank judged without a count, all that is known is the most that can have been left.
+    at_most = ~rows["is_used"] & rows["z_score"].notna()
+    rows["survivors_at_most"] = rows["survivors"].where(at_most)
+    rows["survivors"] = rows["survivors"].where(~at_most)
     rows["observed_pct"] = 100.0 * rows["survivors"] / rows["eggs"].where(rows["eggs"] > 0)
     rows["note"] = rows["note"].astype(object).where(rows["is_used"], rows["why_left_out"])
-    rows["unjudged"] = rows["unjudged"].astype(object).where(rows["is_used"], str(Reason.NO_RECORDS))
+    rows["unjudged"] = rows["unjudged"].astype(object).where(rows["is_used"] | at_most, str(Reason.NO_RECORDS))
     # A site's verdict stands on every row of it, also on those that were left out themselves.
     site = ["outcome", "site_id"]
     by_site = rows[rows["is_used"]].drop_duplicates(site).set_index(site)["site_reason"]
     found = by_site.reindex(pd.MultiIndex.from_frame(rows[site])).fillna(str(Reason.TOO_FEW_SEASONS))
     rows["site_reason"] = found.to_numpy(dtype=object)
     rows["place_verdict"] = [place_verdict(Reason(reason)) for reason in found]
-    rows["p_value"] = rows["p_value"].astype(float).where(rows["note"] == "")
+    rows["p_value"] = rows["p_value"].astype(float).where((rows["note"] == "") | at_most)
     families = rows.groupby(["outcome", "season"], dropna=False).ngroup()
-    rows["q_value"] = adjust_within(rows["p_value"], families)
+    among_used = adjust_within(rows["p_value"].where(rows["is_used"]), families)
+    rows["q_value"] = np.where(at_most, rows.get("q_value", np.nan), among_used)
     return rows
 
 
@@ -285,8 +309,8 @@ def _with_verdicts(rows: pd.DataFrame) -> pd.DataFrame:
         "as_expected",
     )
     on_watch = rows["verdict"] == "watch"
-    tests = [on_watch & outside, on_watch & carried, on_watch]
-    reasons = [Reason.WATCH, Reason.AT_POOR_PLACE, Reason.AT_WATCHED_PLACE]
+    tests = [rows["survivors_at_most"].notna(), on_watch & outside, on_watch & carried, on_watch]
+    reasons = [Reason.COUNTED_AT_MOST, Reason.WATCH, Reason.AT_POOR_PLACE, Reason.AT_WATCHED_PLACE]
     rows["watch_reason"] = np.select(tests, [str(reason) for reason in reasons], "")
     return rows
 
@@ -297,7 +321,12 @@ def _spreads(given: pd.DataFrame, judged: Mapping[str, Judged]) -> pd.DataFrame:
         own = given[given["outcome"] == name]
         reasons = own.loc[~own["is_used"], "why_left_out"].value_counts().sort_index()
         left_out = "; ".join(f"{count} {reason}" for reason, count in reasons.items())
-        counts = {"outcome": name, "rows_given": len(own), "rows_used": len(result.rows), "left_out": left_out}
+        counts = {
+            "outcome": name,
+            "rows_given": len(own),
+            "rows_used": int(result.rows["is_used"].sum()),
+            "left_out": left_out,
+        }
         rows.append({**counts, **result.spreads, "sentence": result.sentence})
     return pd.DataFrame(rows)
 
@@ -305,8 +334,9 @@ def _spreads(given: pd.DataFrame, judged: Mapping[str, Judged]) -> pd.DataFrame:
 def tank_claims(rows: pd.DataFrame) -> tuple[Claim, ...]:
     """One claim per row of a screen (`SetupScreen.rows`) of one season, in their order.
 
-    estimate, low, high: shrunken less expected survival in points; observed: the same unshrunken; p_family: the
-    false-discovery rate at which the tank would be flagged among the tanks judged for its outcome.
+    estimate, low, high: shrunken less expected survival in points; observed: the same unshrunken; of tanks judged
+    at the most that their dead leave, all at that most, level being it and reference the expected share;
+    p_family: the false-discovery rate at which the tank would be flagged among the tanks judged for its outcome.
     """
     names = {
         "estimate": "shrunken_pct",
@@ -321,8 +351,22 @@ def tank_claims(rows: pd.DataFrame) -> tuple[Claim, ...]:
         kind=rows["verdict"].map({"above_expected": ClaimKind.TANK_ABOVE}).fillna(ClaimKind.TANK_BELOW),
         reason=reason.where(reason != "", rows["verdict"].map(_REASONS)),
         comparisons=compared(rows),
+        **_most_left(rows),
     )
     return tuple(claims_from(stated, {**names, "subject": "tank_id", "p_family": "q_value"}, unit="points"))
+
+
+def _most_left(rows: pd.DataFrame) -> dict[str, list[str]]:
+    """The most that can have been left in a tank judged by it, and the share expected there; empty elsewhere."""
+    names = ["survivors_at_most", "eggs", "expected_pct"]
+    cells = rows[names].astype(float).itertuples(index=False, name=None)
+    told = [
+        (f"{most:.0f} of {eggs:.0f} ({100.0 * most / eggs:.0f}\u202f%)", f"{expected:.0f}\u202f%")
+        if most >= 0.0
+        else ("", "")
+        for most, eggs, expected in cells
+    ]
+    return {"level": [most for most, _ in told], "reference": [expected for _, expected in told]}
 
 
 def compared(rows: pd.DataFrame) -> pd.Series:

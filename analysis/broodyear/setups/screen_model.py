@@ -41,7 +41,7 @@ _LARGEST_SD = 3.0
 class ScreenData:
     """survivors, eggs: counts, one per tank-season; common: design columns (the first is 1), shape (rows,
     columns); common_precision: prior precision of each column (0 = free); season: codes or None; batch:
-    codes.
+    codes; is_fitted: False for rows that are only to be expected of, and teach the model nothing.
     """
 
     survivors: FloatArray
@@ -50,6 +50,7 @@ class ScreenData:
     common_precision: FloatArray
     season: IntArray | None
     batch: IntArray
+    is_fitted: BoolArray
 
     @cached_property
     def seasons(self) -> int:
@@ -135,16 +136,17 @@ class _State:
 
 def fit_screen(data: ScreenData) -> ScreenFit:
     """Fit by winsorised mixed-model equations; counts must not be all alive or all dead."""
-    pooled = (data.survivors.sum() + 0.5) / (data.eggs.sum() + 1.0)
+    fitted = data.is_fitted
+    pooled = (data.survivors[fitted].sum() + 0.5) / (data.eggs[fitted].sum() + 1.0)
     start, rows = float(np.log(pooled / (1.0 - pooled))), len(data.eggs)
-    none, every = np.zeros(rows), np.ones(rows, dtype=bool)
-    state = _State(data, start, np.full(rows, start), none, every, none)
+    none = np.zeros(rows)
+    state = _State(data, start, np.full(rows, start), none, fitted, none)
     for _ in range(2):
         state = _settle(state, _NEARLY_SETTLED)
         # The difference between exact and arcsine scores, and which tanks are set aside, are worked out anew.
         spread = np.full(rows, state.tank_sd)
         exact = normal_scores(data.survivors, data.eggs, state.log_odds, spread, coarse=True)
-        state = replace(state, correction=exact - state.plain_scores, kept=np.abs(exact) <= SET_ASIDE)
+        state = replace(state, correction=exact - state.plain_scores, kept=fitted & (np.abs(exact) <= SET_ASIDE))
     state = _settle(state, _SETTLED)
     state = replace(state, tank_sd=max(state.tank_sd, _told_from_zero(state)))
     # What is expected of each tank: the same with its own pseudo-observation taken out.
@@ -158,7 +160,7 @@ def fit_screen(data: ScreenData) -> ScreenFit:
         batch_sd=state.batch_sd if data.batches > 1 else float("nan"),
         season_sd=state.season_sd if data.seasons > 1 else float("nan"),
         freedom=max(_EFFICIENCY * state.effective, 2.0),
-        set_aside=int((~state.kept).sum()),
+        set_aside=int((fitted & ~state.kept).sum()),
     )
 
 

@@ -30,6 +30,7 @@ LOW_SCORE = 1.0
 #: A change since the first season is commented on from this many points.
 _WORTH_SAYING_POINTS = 3.0
 
+AT_MOST = "{} of its tank-seasons without a count of what was left, taken at the most that its dead leave"
 REGRESSION = "a site picked out for a bad year comes back by about {:.0f} points with nothing changed"
 
 
@@ -84,13 +85,14 @@ def _counted(rows: pd.DataFrame) -> pd.DataFrame:
     groups = rows.assign(expected=rows["expected_pct"] * rows["eggs"]).groupby("site_id", sort=True)
     table = groups.agg(
         region=("region", "first"), tank_seasons=("eggs", "size"), eggs=("eggs", "sum"),
-        survivors=("survivors", "sum"), expected=("expected", "sum"),
+        survivors=("survivors", "sum"), expected=("expected", "sum"), used=("is_used", "sum"),
     )  # fmt: skip
     by_season = rows.groupby(["site_id", "season"], sort=True)[["score", "points", "keeps"]].mean()
     seasons = by_season.reset_index().groupby("site_id", sort=True)
     first, last = seasons.first(), seasons.last()
     return table.assign(
         seasons=seasons.size(),
+        tanks_at_most=table["tank_seasons"] - table["used"],
         observed_pct=100.0 * table["survivors"] / table["eggs"],
         expected_pct=table["expected"] / table["eggs"],
         seasons_below=(by_season["score"] < -LOW_SCORE).groupby("site_id").sum(),
@@ -103,14 +105,15 @@ def _counted(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def _note(row: Mapping[Any, Any]) -> str:
-    """Regression to the mean, said beside any improvement."""
+    """Which of its tanks nobody counted, and regression to the mean, said beside any improvement."""
+    notes = [AT_MOST.format(row["tanks_at_most"])] if row["tanks_at_most"] else []
     if row["seasons"] < 2:
-        return "one season cannot tell a site from a year"
+        notes.append("one season cannot tell a site from a year")
     change = row["last_difference_points"] - row["first_difference_points"]
     if change >= _WORTH_SAYING_POINTS and row["expected_regain_points"] >= 1.0:
         usual = REGRESSION.format(row["expected_regain_points"])
-        return f"better by {change:.0f} points since its first season; {usual}"
-    return ""
+        notes.append(f"better by {change:.0f} points since its first season; {usual}")
+    return "; ".join(notes)
 
 
 def place_claims(sites: pd.DataFrame, rows: pd.DataFrame) -> tuple[Claim, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Mapping
 
 import numpy as np
@@ -53,11 +54,41 @@ def totals(accounting: pd.DataFrame, tanks: pd.DataFrame) -> dict[str, tuple[flo
         name: (float(accounting[column].fillna(0).sum()), "count", meaning)
         for name, (column, meaning) in counts.items()
     }
-    found |= _bounds(found)
+    found |= _counted(tanks) | _bounds(found)
     if "excess" in tanks:
         above = float((tanks["excess"].fillna(0) > 0).sum())
         found["tanks_with_excess"] = (above, "count", "tanks from which more fish left than eggs were delivered")
     return found
+
+
+def _counted(tanks: pd.DataFrame) -> dict[str, tuple[float, str, str]]:
+    """What was counted of the fish, and in how many tanks."""
+    counts = {
+        "hatched": ("hatched", "tanks_hatch_known", "hatched: live eggs less dead eggs"),
+        "released": ("released", "tanks_release_counted", "released"),
+        "dead_counted": ("dead_total", "tanks_dead_counted", "eggs and fish counted dead"),
+    }
+    found = {}
+    for name, (column, tanks_name, meaning) in counts.items():
+        values = pd.to_numeric(tanks.loc[tanks["delivered"].astype(bool), column], errors="coerce").dropna()
+        found[name] = (float(values.sum()), "count", meaning)
+        found[tanks_name] = (float(len(values)), "count", f"tanks behind: {meaning}")
+    return found
+
+
+def running_to(tanks: pd.DataFrame, coverage: pd.DataFrame) -> dt.date | None:
+    """Last record of a season taken to be running still; None where it is not.
+
+    It runs when it has eggs, is the last in the records, and no fish has left any of its tanks. tanks: its rows of
+    tank_seasons; coverage: record_coverage of all seasons.
+    """
+    season = tanks["season"].iloc[0]
+    own = coverage[coverage["season"] == season]
+    is_over = bool((coverage["season"] > season).any() or own["exits"].sum() or tanks["closed_on"].notna().all())
+    last = own["last_record_on"].max()
+    if is_over or pd.isna(last) or not tanks["delivered"].any():
+        return None
+    return pd.Timestamp(last).date()
 
 
 def _bounds(found: Mapping[str, tuple[float, str, str]]) -> dict[str, tuple[float, str, str]]:
@@ -74,6 +105,13 @@ def _bounds(found: Mapping[str, tuple[float, str, str]]) -> dict[str, tuple[floa
             "the same if all lived there that were not counted dead",
         ),
     }
+
+
+def observed_or_most(rows: pd.DataFrame) -> pd.Series:
+    """Observed survival in % of rows of a screen; of a tank without a count, the most that its dead leave."""
+    most = 100.0 * rows["survivors_at_most"].astype(float) / rows["eggs"].astype(float)
+    observed: pd.Series = rows["observed_pct"].astype(float).fillna(most)
+    return observed
 
 
 def too_many_dead(tanks: pd.DataFrame) -> pd.DataFrame:

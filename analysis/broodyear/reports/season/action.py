@@ -87,7 +87,8 @@ def _tanks(results: SeasonResults) -> list[Prose | Notice]:
 def _visits(results: SeasonResults) -> Block:
     visits = results.visits
     if not len(visits):
-        return prose(_WORDS, "visits_none")
+        judged = bool(visiting_order(results.setups))
+        return prose(_WORDS, "visits_none", running=results.running_to, judged=judged)
     rest = max(len(visits) - MOST_VISITS, 0)
     return shown(visits, range(len(visits) - rest), more=f"{rest} more are in the table. " if rest else "")
 
@@ -117,9 +118,14 @@ def next_step(results: SeasonResults) -> Markup:
 def _reporting(results: SeasonResults) -> Block:
     if not results.has_figure("tanks_supplied"):
         return refusal("How much was reported is not known.", results.accounting)
+    words = {"figure": results.figure, "bare": results.bare, "running_to": results.running_to}
+    return prose(_WORDS, "reported", results.key_figures, has_bounds=_has_bounds(results), **words)
+
+
+def _has_bounds(results: SeasonResults) -> bool:
+    """Whether some tanks that got eggs are not known to their end, while others are."""
     some_are_silent = results.bare("tanks_usable") != results.bare("tanks_delivered")
-    has_bounds = results.has_figure("bound_low_pct") and some_are_silent
-    return prose(_WORDS, "reported", results.key_figures, figure=results.figure, has_bounds=has_bounds)
+    return results.has_figure("bound_low_pct") and some_are_silent
 
 
 def _detectable(results: SeasonResults) -> Row | None:
@@ -142,12 +148,14 @@ def _board(results: SeasonResults) -> list[Block]:
         return []
     statements, seen = results.statements, _detectable(results)
     compared, clear = comparisons(statements)
-    names = ("tanks_delivered", "eggs_delivered", "tanks_usable", "tanks_judged", "tanks_below_expected")
     text = phrase(
         "season/board.txt", "paragraph",
         season=results.season,
-        **{name: int(results.bare(name)) for name in names},
-        reported_pct=results.bare("reported_pct") if results.has_figure("reported_pct") else None,
+        bare=results.bare,
+        running_to=results.running_to,
+        has_bounds=_has_bounds(results),
+        tanks_judged=int(results.bare("tanks_judged")),
+        tanks_below_expected=int(results.bare("tanks_below_expected")),
         sites_judged=sites_judged(statements),
         several_seasons=sites_of_several_seasons(statements),
         sites_named=[_site_in_region(results, row) for row in named_sites(statements)],

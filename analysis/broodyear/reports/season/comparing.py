@@ -44,9 +44,9 @@ def with_practices(records: SeasonRecords, under_way: UnderWay) -> SeasonResults
     found: dict[str, Any] = {**vars(records), **_from_effects(effects), **diagnostic_tables(effects)}
     low = [replace(claim, section="action") for claim in _low_regions(under_way.regions)]
     statements = found["statements"] = records.statements.and_also([*low, *practices])
-    visits = visits_table(
-        records.setups, records.not_reported, records.too_many_dead, statements, records.tank_practices
-    )
+    # While a season runs, no tank owes a word on what became of its fish.
+    silent = records.not_reported if records.running_to is None else report_table("not_reported", pd.DataFrame())
+    visits = visits_table(records.setups, silent, records.too_many_dead, statements, records.tank_practices)
     return SeasonResults(
         **found,
         visits=report_table("visits", visits),

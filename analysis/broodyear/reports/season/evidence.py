@@ -38,7 +38,7 @@ def accounting_section(records: SeasonRecords) -> Section:
 def _not_reported(records: SeasonRecords) -> list[Block]:
     if not len(records.not_reported):
         return [prose(_WORDS, "none_silent", delivered=records.bare("tanks_delivered"))]
-    return [prose(_WORDS, "silent"), shown(records.not_reported)]
+    return [prose(_WORDS, "silent", running=records.running_to), shown(records.not_reported)]
 
 
 def _taken_as_lost(records: SeasonRecords) -> list[Block]:

@@ -16,7 +16,14 @@ from broodyear.findings import file_of
 from broodyear.intake.suspicions import ACKNOWLEDGED, RULES, count_suspicions
 from broodyear.regions.compare import low_regions
 from broodyear.reports.numbers import season_name
-from broodyear.reports.season.account import dead_by_stage, too_many_dead, totals, with_intervals
+from broodyear.reports.season.account import (
+    dead_by_stage,
+    observed_or_most,
+    running_to,
+    too_many_dead,
+    totals,
+    with_intervals,
+)
 from broodyear.reports.season.comparing import UnderWay, begun_fits
 from broodyear.reports.season.happenings import events, of_season, timelines
 from broodyear.reports.season.practices import trials_table
@@ -58,6 +65,7 @@ def gather_records(
     trials = analyse_trials(store.result("trial_outcomes"), season)
     counted = _counted(store, tanks, season)
     statements = _statements(screen, from_screen["sites"], season)
+    running = running_to(tanks, store.result("record_coverage"))
     records = SeasonRecords(
         season=season,
         settings=store.settings,
@@ -71,6 +79,7 @@ def gather_records(
         key_figures=_key_figures(store, ledger, tanks, setups, season),
         trials=trials_table(trials),
         timelines=timelines(store, season, setups),
+        running_to=running,
     )
     has_low_sites = bool(named_sites(statements) or watched_sites(statements))
     regions = beside.ask(low_regions, known) if has_low_sites else list
@@ -142,9 +151,11 @@ def _from_screen(outcomes: pd.DataFrame, screen: SetupScreen | str, season: int)
 
 
 def _site_seasons(screen: SetupScreen) -> pd.DataFrame:
-    """Observed less expected survival of every judged tank-season, and whether its site is named."""
+    """Observed less expected survival of every judged tank-season, and whether its site is named; observed of a
+    tank without a count: the most that its dead leave."""
     rows = screen.rows[(screen.rows["outcome"] == MAIN_OUTCOME) & screen.rows["p_value"].notna()]
     table = rows[["season", "tank_id", "site_id", "observed_pct", "expected_pct"]].copy()
+    table["observed_pct"] = observed_or_most(rows)
     table["difference_points"] = (table["observed_pct"] - table["expected_pct"]).astype(float)
     table["is_named"] = rows["place_verdict"] == "below_expected"
     return table.reset_index(drop=True)
@@ -232,9 +243,6 @@ def _key_figures(
     for column, words in (("rows_accepted", "lines taken in"), ("rows_sent_back", "lines with a row sent back"),
                           ("rows_to_mend", "rows sent back and not mended yet")):  # fmt: skip
         figures[column] = (float(standing[column].sum()), "count", f"{words}, of these files")
-    losses = dead_by_stage(tanks)
-    counted = losses[losses["stage"] != "unaccounted"]
-    figures["dead_counted"] = (float(counted["fish"].sum()), "count", "eggs and fish counted dead")
     figures |= _verdicts(setups)
     rows = [{"name": name, "value": value, "unit": unit, "meaning": meaning}
             for name, (value, unit, meaning) in figures.items()]  # fmt: skip

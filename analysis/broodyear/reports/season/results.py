@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -24,7 +25,8 @@ class SeasonRecords:
 
     statements: claims of sites and tanks in words; key_figures: name, value, unit,
     meaning, for numbers of the page that stand in no other table;
-    timelines: records of the tanks whose season is drawn, by tank.
+    timelines: records of the tanks whose season is drawn, by tank; running_to: last record of a season taken to be
+    running still, else None.
     """
 
     season: int
@@ -52,6 +54,7 @@ class SeasonRecords:
     key_figures: ReportTable
     trials: ReportTable
     timelines: Mapping[str, TankRecords] = field(default_factory=dict)
+    running_to: dt.date | None = None
 
     def figure(self, name: str, kind: str) -> Traced | str:
         """A key figure in the words of `kind`; a dash when it is not known."""

@@ -10,7 +10,7 @@ from broodyear.reports.sentences import Statements, state
 from broodyear.reports.vocabulary import MAIN_OUTCOME
 
 #: Reasons for which a tank is named on the page.
-_NAMED = (Reason.CLEAR, Reason.WATCH, Reason.AT_POOR_PLACE, Reason.AT_WATCHED_PLACE)
+_NAMED = (Reason.CLEAR, Reason.COUNTED_AT_MOST, Reason.WATCH, Reason.AT_POOR_PLACE, Reason.AT_WATCHED_PLACE)
 COMPARED = (ClaimKind.PRACTICE_DIFFERS, ClaimKind.TEMPERATURE_DIFFERS)
 
 

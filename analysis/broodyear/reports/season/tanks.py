@@ -9,6 +9,7 @@ from broodyear.figures.timeline import timeline_figure
 from broodyear.reports.numbers import known
 from broodyear.reports.parts import Block, Bullets, Heading, Notice, Prose, Section, say
 from broodyear.reports.rendering import phrase
+from broodyear.reports.season.account import observed_or_most
 from broodyear.reports.season.results import SeasonRecords, flagged_rows, main_rows
 from broodyear.reports.season.stating import clear_besides, named_tanks
 from broodyear.reports.tables import shown
@@ -34,7 +35,7 @@ def _figures(records: SeasonRecords, rows: list[int]) -> list[Block]:
     names = {"below": "tanks_below_expected", "watch": "tanks_to_watch", "judged": "tanks_judged"}
     words = {name: f"{records.bare(figure):.0f}" for name, figure in names.items()}
     table, funnel = records.setups, records.funnel
-    frame = table.frame.iloc[rows]
+    frame = table.frame.iloc[rows].assign(observed_pct=lambda chosen: observed_or_most(chosen))
     return [
         drawing(expected_figure, frame, table=table, words=words),
         drawing(funnel_figure, frame, funnel.frame, table=funnel, words=words),

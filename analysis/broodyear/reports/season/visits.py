@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from broodyear.claims import Claim, ClaimKind, Decision, Reason
+from broodyear.claims import Claim, ClaimKind, Decision
 from broodyear.reports.numbers import known
 from broodyear.reports.rendering import phrase, wording
 from broodyear.reports.season.results import main_rows
@@ -82,7 +82,7 @@ def _judged(setups: ReportTable, statements: Statements) -> list[_Reason]:
         if site in sites:
             found.append(_of_row(setups, row, _SITE, statements, sites[site]))
         if tank in tanks:
-            is_clear = statements.claim(tanks[tank]).reason is Reason.CLEAR
+            is_clear = statements.claim(tanks[tank]).is_claimed
             found.append(_of_row(setups, row, _TANK if is_clear else _WATCH, statements, tanks[tank]))
     return found
 
