@@ -163,6 +163,32 @@ def test_species_without_a_default_says_so() -> None:
     assert "no published model earns a default" in row["note"]
 
 
+def test_why_there_is_no_fit_to_own_records_is_the_reason_of_the_fit() -> None:
+    """Dates of 40 tanks in 12 batches, and nobody wrote down a look before."""
+    tanks = tank_seasons(41, species="coho")
+    seen = [
+        {"tank_id": one.tank_id, "batch_id": one.batch_id, "species": "coho", "seen_day": 29.0 + place % 5,
+         "first_seen_on": DELIVERED + pd.Timedelta(days=28 + place % 5)}
+        for place, one in enumerate(tanks.iloc[:40].itertuples())
+    ]  # fmt: skip
+    frames = records(
+        tanks, daily_temperature(tanks, 60, np.linspace(6.0, 10.0, 41)[:, None]), observed_stages(seen)
+    )
+    note = _headline(forecast_stages(frames))["note"]
+    assert "do not say when the stage came" in note and "last_absent_on" in note and "too few" not in note
+
+
+def test_a_tank_whose_fish_were_released_is_not_forecast() -> None:
+    tanks = tank_seasons(2)
+    stays = tanks[["season", "tank_id"]].assign(
+        ends_on=[DELIVERED + pd.Timedelta(days=19), pd.Timestamp("2025-08-01")]
+    )
+    frames = {**records(tanks, daily_temperature(tanks, 30)), "tank_stays": stays}
+    for days, tank_ids in ((18, ["T00000", "T00001"]), (19, ["T00001"])):
+        table = forecast_stages(frames, as_of=(DELIVERED + pd.Timedelta(days=days)).date())
+        assert sorted(set(table["tank_id"])) == tank_ids
+
+
 def test_published_disagreement_is_mentioned() -> None:
     assert "differ from it by up to" in _headline(_one(), "button_up")["note"]
 

@@ -322,7 +322,8 @@ def trend() -> ReportTable:
 def exposure(tanks: int) -> ReportTable:
     """One window per tank."""
     rows = [
-        {"tank_id": code, "exposure_window": "whole", "days": 90, "observed_pct": 81.0, "usable": True,
+        {"tank_id": code, "exposure_window": "whole", "days": 90, "days_observed": 73,
+         "observed_pct": 81.0, "usable": True,
          "mean_water_temp_c": 7.0 + place % 5 * 0.7, "sd_daily_mean_c": 0.6,
          "hours_above_warm": 3.0 * (place == 0)}
         for place, code in enumerate(tank_codes(tanks))

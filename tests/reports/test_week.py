@@ -68,6 +68,37 @@ def test_what_lies_beyond_a_limit_is_seen_to(kind: str, value: float, limit: flo
     assert detail(row, dt.date(2025, 1, 17), Settings()) == said
 
 
+@pytest.mark.parametrize(
+    ("low", "high", "said"),
+    [
+        ("2025-01-10", "2025-01-20", "button-up expected on 15 Jan (80 %: 10 Jan to 20 Jan)"),
+        (
+            "2025-01-10",
+            "2025-01-16",
+            "button-up expected on 15 Jan (80 %: 10 Jan to 16 Jan); overdue and not recorded: look, or send the"
+            " record",
+        ),
+        (
+            None,
+            None,
+            "button-up expected about 15 Jan, without an interval: outside what the model was tested at; overdue"
+            " and not recorded: look, or send the record",
+        ),
+    ],
+)
+def test_a_date_without_an_interval_says_so_and_an_overdue_one_asks(low: str, high: str, said: str) -> None:
+    row = {
+        "kind": "due",
+        "value": None,
+        "limit_value": None,
+        "measure": "button_up",
+        "expected_on": pd.Timestamp("2025-01-15"),
+        "low_80": pd.Timestamp(low) if low else pd.NaT,
+        "high_80": pd.Timestamp(high) if high else pd.NaT,
+    }
+    assert detail(row, dt.date(2025, 1, 17), Settings()) == said
+
+
 def test_the_most_pressing_stand_first(store: Store) -> None:
     found, _ = watchlist(store, DAY)
     pressing = [KINDS.index(kind) for kind in found["kind"]]
@@ -79,7 +110,9 @@ def test_what_is_due_is_expected_within_a_week_or_still_open(store: Store) -> No
     due = found[found["kind"] == "due"]
     assert why == "" and len(due)
     assert (due["expected_on"] <= pd.Timestamp(DAY) + pd.Timedelta(days=7)).all()
-    assert (due["high_80"].fillna(due["expected_on"]) >= pd.Timestamp(DAY)).all()
+    ends = due["high_80"].fillna(due["expected_on"])
+    assert (ends >= pd.Timestamp(DAY) - pd.Timedelta(days=28)).all()
+    assert due[ends < pd.Timestamp(DAY)]["tank_id"].is_unique
 
 
 def test_the_day_is_that_of_the_last_record_unless_named(store: Store, tmp_path: Path) -> None:

@@ -53,7 +53,7 @@ VERDICTS: dict[str, tuple[Series, str]] = {
     "watch": (Series(PINK, "D", "-"), "watch"),
     "as_expected": (Series(GREY, "o", "-"), "not told apart from chance"),
     "above_expected": (Series(BLUE, "^", "-"), "above expected"),
-    "too_few_records": (Series(GREY, "x", "-"), "too few records"),
+    "too_few_records": (Series(GREY, "x", "-"), "cannot be judged"),
 }
 
 #: How a day's temperature came about: line style goes with the words.

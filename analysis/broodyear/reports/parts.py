@@ -188,9 +188,12 @@ def changed(block: Block, change: Change) -> Block:
 
 
 def side_by_side(blocks: Sequence[Block]) -> tuple[Block, ...]:
-    """The blocks with each picture beside the sentences before it, and two pictures in a row beside each other."""
+    """The blocks with each picture beside the sentences before it, and two pictures in a row beside each other;
+    without tables that have no row."""
     shown: list[Block] = []
     for number, block in enumerate(blocks):
+        if isinstance(block, TableView) and not block.order:
+            continue
         if not isinstance(block, FigureView):
             shown.append(block)
         elif shown and isinstance(shown[-1], FigureView):

@@ -23,7 +23,7 @@ VERDICT_WORDS = {
     "watch": "watch",
     "as_expected": "not told apart from chance",
     "above_expected": "above expected",
-    "too_few_records": "too few records",
+    "too_few_records": "cannot be judged",
     "too_few_seasons": "cannot be judged yet",
 }
 

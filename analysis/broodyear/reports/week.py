@@ -84,7 +84,11 @@ def detail(row: Mapping[Hashable, Any], as_of: dt.date, settings: Settings) -> s
     silent_for = dt.timedelta(days=settings.silent_days + 1)
     last = row["since"].date() - silent_for if row["kind"] == "silent" else as_of
     seen, limit = _seen_apart(row["value"], row["limit_value"])
-    said = phrase(_WORDS, str(row["kind"]), row=row, seen=seen, limit=limit, last=last, days=(as_of - last).days)
+    words = {"seen": seen, "limit": limit, "last": last, "days": (as_of - last).days}
+    if row["kind"] == "due":
+        ends = row["high_80"] if known(row["high_80"]) else row["expected_on"]
+        words["is_overdue"] = ends.date() < as_of
+    said = phrase(_WORDS, str(row["kind"]), row=row, **words)
     return said.unescape().replace(THIN, " ")
 
 

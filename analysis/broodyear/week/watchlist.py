@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 KINDS = ("no_setup", "losses", "warm", "water", "silent", "cold", "due")
 #: A stage expected within so many days is due.
 DUE_WITHIN_DAYS = 7
+#: An overdue stage that nobody recorded is asked for so long after its interval, or its date where it has none.
+ASKED_FOR_DAYS = 28
 
 WATCH_COLUMNS = (
     "tank_id", "site_id", "region", "kind", "since", "measure", "value", "limit_value", "holds_from",
@@ -54,7 +56,8 @@ def watchlist(store: Store, as_of: dt.date) -> tuple[pd.DataFrame, str]:
 
 
 def _due(store: Store, as_of: dt.date) -> tuple[pd.DataFrame, str]:
-    """Stages expected within DUE_WITHIN_DAYS, or still open inside their 80 % interval, of tanks not emptied."""
+    """Stages expected within DUE_WITHIN_DAYS, or overdue and not recorded, of tanks that hold fish; of several
+    overdue ones of a tank the last."""
     from broodyear.development import forecast_table
 
     season = season_of(as_of, store.settings)
@@ -67,19 +70,9 @@ def _due(store: Store, as_of: dt.date) -> tuple[pd.DataFrame, str]:
         dates[name] = pd.to_datetime(dates[name])
     today = pd.Timestamp(as_of)
     near = dates["expected_on"] <= today + pd.Timedelta(days=DUE_WITHIN_DAYS)
-    open_yet = dates["high_80"].fillna(dates["expected_on"]) >= today
+    open_yet = dates["high_80"].fillna(dates["expected_on"]) >= today - pd.Timedelta(days=ASKED_FOR_DAYS)
     chosen = dates[near & open_yet].rename(columns={"stage": "measure"})
     since = chosen["expected_on"] - pd.Timedelta(days=DUE_WITHIN_DAYS)
-    ended = _ended(store, season, today)
-    chosen = chosen[~chosen["tank_id"].isin(ended)].assign(kind="due", since=since)
+    is_overdue = chosen["high_80"].fillna(chosen["expected_on"]) < today
+    chosen = chosen.assign(kind="due", since=since)[~is_overdue | ~chosen.duplicated("tank_id", keep="last")]
     return chosen[["season", "tank_id", "kind", "measure", "since", "expected_on", "low_80", "high_80"]], ""
-
-
-def _ended(store: Store, season: int, today: pd.Timestamp) -> set[str]:
-    """Tanks of the season that were emptied, or whose fish were released, by today."""
-    seasons, exits = store.result("tank_seasons"), store.result("staged_exits")
-    closed = seasons[(seasons["season"] == season) & (pd.to_datetime(seasons["closed_on"]) <= today)]
-    released = exits[
-        (exits["season"] == season) & (exits["fate"] == "released") & (pd.to_datetime(exits["exited_on"]) <= today)
-    ]
-    return {*closed["tank_id"], *released["tank_id"]}

@@ -54,6 +54,7 @@ _EARLIEST_LOOK, _LATEST_LOOK = 0.001, 0.975
 # Quantiles so near the middle are that of a normal law and of Student's t alike.
 _MIDDLE = 1e-6
 _NEVER = np.datetime64("NaT", "D")
+_TOO_FEW = "they are too few"
 # Two-sided limits, as quantiles of a standard normal.
 LIMITS = {"low_95": 0.025, "low_80": 0.10, "high_80": 0.90, "high_95": 0.975}
 
@@ -98,33 +99,47 @@ def forecast_table(
     season = _season(frames["tank_seasons"]) if season is None else season
     today = _as_of(frames["daily_temperature"], season) if as_of is None else np.datetime64(as_of, "D")
     doubtful = has_implausible_units(frames["tank_seasons"])
-    deliveries = frames["tank_seasons"].assign(has_doubtful_units=doubtful)
+    deliveries = _with_ends(frames["tank_seasons"], _if_there(source, "tank_stays"))
+    deliveries = deliveries.assign(has_doubtful_units=doubtful)
     tanks = tanks_under_way(deliveries, season, today)
+    why_none: Mapping[tuple[str, str], str] = {}
     if fits is None:
-        fits = _own_fits(frames, today, stages)
+        fits, why_none = _own_fits(frames, today, stages)
     waiting = remaining_stages(tanks, frames["observed_stages"], today, stages)
     if not len(waiting):
         return _empty()
     nominal = nominal_models(getattr(source, "settings", Settings()))
-    losses = _checks_for_dead(source)
+    losses = _if_there(source, "staged_losses")
     journeys, read_days = journeys_of(tanks, frames["daily_temperature"], today)
     parts = []
     for (species, stage), group in waiting.groupby(["species", "stage"], sort=True):
         keep = np.isin(tanks.index.to_numpy(), group["tank"].to_numpy())
         models = candidate_models(str(species), str(stage), fits, nominal)
         looked = last_absent_on(tanks[keep], frames["observed_stages"], losses, today, str(stage))
+        why = why_none.get((str(species), str(stage)), _TOO_FEW)
         parts.append(
-            stage_forecast(tanks[keep], journeys.subset(keep), str(stage), models, looked).assign(
+            stage_forecast(tanks[keep], journeys.subset(keep), str(stage), models, looked, why).assign(
                 days_of_record=np.tile(read_days[keep], max(len(models), 1))
             )
         )
     return _arranged(pd.concat(parts, ignore_index=True), season, today)
 
 
-def _checks_for_dead(source: Any) -> pd.DataFrame | None:
+def _if_there(source: Any, name: str) -> pd.DataFrame | None:
+    """A table that a mapping may lack; a store has them all."""
     if isinstance(source, Mapping):
-        return source.get("staged_losses")
-    return derived_frames(source, ("staged_losses",))["staged_losses"]
+        return source.get(name)
+    return derived_frames(source, (name,))[name]
+
+
+def _with_ends(tank_seasons: pd.DataFrame, stays: pd.DataFrame | None) -> pd.DataFrame:
+    """The tanks, closed when their fish were released where that came first."""
+    if stays is None:
+        return tank_seasons
+    tank = ["season", "tank_id"]
+    ends = tank_seasons[tank].merge(stays[[*tank, "ends_on"]], on=tank, how="left")["ends_on"]
+    closed = ends.set_axis(tank_seasons.index).fillna(tank_seasons["closed_on"])
+    return tank_seasons.assign(closed_on=closed)
 
 
 def _empty() -> pd.DataFrame:
@@ -158,19 +173,19 @@ def own_fits(
     source: as in ``forecast_stages``. Empty where there are too few records.
     """
     frames = derived_frames(source, ("tank_seasons", "daily_temperature", "observed_stages"))
-    return _own_fits(frames, np.datetime64(dt.date.max if as_of is None else as_of, "D"), stages)
+    return _own_fits(frames, np.datetime64(dt.date.max if as_of is None else as_of, "D"), stages)[0]
 
 
 def _own_fits(
     frames: Mapping[str, pd.DataFrame], today: np.datetime64, stages: Sequence[str]
-) -> dict[tuple[str, str], dict[str, DevelopmentFit]]:
-    """Own fits to the stages seen up to today; none where there are too few."""
+) -> tuple[dict[tuple[str, str], dict[str, DevelopmentFit]], dict[tuple[str, str], str]]:
+    """Own fits to the stages seen up to today, and why there is none; neither where nothing can be fitted to."""
     seen = frames["observed_stages"]
     known = seen[pd.to_datetime(seen["first_seen_on"]).to_numpy().astype("datetime64[D]") <= today]
     try:
         return fits_by_stage(stage_rows({**frames, "observed_stages": known}), stages)
     except NothingToAnalyse:
-        return {}
+        return {}, {}
 
 
 def stage_forecast(
@@ -179,18 +194,19 @@ def stage_forecast(
     stage: str,
     models: Sequence[ForecastModel],
     looked_on: NDArray[np.datetime64] | None = None,
+    why_no_fit: str = _TOO_FEW,
 ) -> pd.DataFrame:
     """Rows of several tanks for one stage: every model after the other, each over all tanks.
 
     tanks: tank_id, species, batch_id, delivered_on, units_at_delivery_c_days, hatchery_temp_c and, where known,
     site_id and donor_stock; one row a journey. looked_on: of tanks, the last day on which the stage had not come,
-    NaT where nobody looked (default: of all).
+    NaT where nobody looked (default: of all); why_no_fit: said where no model has a date.
     """
     looked_on = np.full(len(tanks), _NEVER) if looked_on is None else looked_on
     if not models:
         note = (
-            "no published model earns a default for this species and stage, and own records are too few; a "
-            "species declared in the settings has a date"
+            "no published model earns a default for this species and stage, and there is no fit to own records: "
+            f"{why_no_fit}; a species declared in the settings has a date"
         )
         return _without_model(tanks, journeys, stage, note)
     parts = [_by_model(tanks, journeys, stage, model, looked_on) for model in models]

@@ -104,11 +104,16 @@ def stage_records(
     return data, pd.DataFrame(left_out, columns=["species", "stage", "reason", "rows"])
 
 
-def fits_by_stage(rows: pd.DataFrame, stages: Sequence[str]) -> dict[tuple[str, str], dict[str, DevelopmentFit]]:
-    """Own fits by (species, stage) and form to stage rows (see ``stage_rows``), copied dates left out."""
+def fits_by_stage(
+    rows: pd.DataFrame, stages: Sequence[str]
+) -> tuple[dict[tuple[str, str], dict[str, DevelopmentFit]], dict[tuple[str, str], str]]:
+    """Own fits by (species, stage) and form to stage rows (see ``stage_rows``), copied dates left out, and why a
+    form was refused where none was fitted."""
     rows = completed(rows)
     data, _ = stage_records(rows, find_copied_dates(rows), None, stages)
-    return {(one.species, one.stage): dict(one.fits) for one in fitted_stages(data, SCORED_FORMS)}
+    fitted = {(one.species, one.stage): one for one in fitted_stages(data, SCORED_FORMS)}
+    refused = {key: next(iter(one.refused.values())) for key, one in fitted.items() if not one.fits}
+    return {key: dict(one.fits) for key, one in fitted.items()}, refused
 
 
 def fitted_stages(stages: Sequence[StageRecords], forms: Sequence[str]) -> list[StageData]:

@@ -97,13 +97,17 @@ def exposure_section(records: SeasonRecords) -> Section:
     title, table, settings = "Water temperature", records.exposure, records.settings
     if not len(table):
         return Section("temperature", title, (refusal("Exposure is not known.", table),))
-    usable = table.frame[(table.frame["exposure_window"] == "whole") & table.frame["usable"].astype(bool)]
+    whole = table.frame[table.frame["exposure_window"] == "whole"]
+    usable = whole[whole["usable"].astype(bool)]
     usable = usable.sort_values(["mean_water_temp_c", "tank_id"])
     means = [written(mean, "celsius") for mean in usable["mean_water_temp_c"]]
     limit = settings.warm_limit_c
-    figure = drawing(exposure_figure, usable, table=table, words={"means": means}, warm_limit_c=limit)
-    windows = prose(_WORDS, "windows", pct=f"{settings.exposure_max_missing_pct:.0f}")
-    return Section("temperature", title, (windows, figure, shown(table, table.rows(exposure_window="whole"))))
+    words = {"means": means}
+    figures = [drawing(exposure_figure, usable, table=table, words=words, warm_limit_c=limit)] if means else []
+    days = {"days": int(whole["days"].sum()), "read": int(whole["days_observed"].sum())}
+    counts = {"tanks": len(whole), "usable": len(usable), **days}
+    windows = prose(_WORDS, "windows", table, pct=f"{settings.exposure_max_missing_pct:.0f}", **counts)
+    return Section("temperature", title, (windows, *figures, shown(table, table.rows(exposure_window="whole"))))
 
 
 def batches_section(records: SeasonRecords) -> Section:

@@ -160,7 +160,8 @@ def _methods(results: SeasonResults) -> list[Block]:
     table, heading = results.methods, Heading(Markup("Does the conclusion depend on the method?"))
     if not len(table):
         return [heading, refusal("Only one method could be used.", table)]
-    return [heading, prose(_WORDS, "methods"), shown(table, table.rows(outcome=MAIN_OUTCOME))]
+    rows = [row for row in table.rows(outcome=MAIN_OUTCOME) if known(table.value(row, "odds_ratio"))]
+    return [heading, prose(_WORDS, "methods"), shown(table, rows)] if rows else []
 
 
 def trials_table(compared: tuple[TrialComparison, ...]) -> ReportTable:
