@@ -72,6 +72,11 @@ def test_it_moves_nobody_elses_verdict_and_its_sites_figure_takes_it_in(
     ]
     assert tables[1].loc[site, "difference_points"] < tables[0].loc[site, "difference_points"] - 5.0
     assert tables[1].loc[site, "note"].startswith("1 of its tank-seasons without a count of what was left")
+    elsewhere = tables[0].index != site
+    columns = ["difference_points", "difference_high", "p_value", "verdict"]
+    pd.testing.assert_frame_equal(tables[0].loc[elsewhere, columns], tables[1].loc[elsewhere, columns], rtol=1e-6)
+    shrunken = [table[others & (before["site_id"] != site)]["shrunken_pct"] for table in (before, after)]
+    np.testing.assert_allclose(*shrunken, rtol=1e-6)
     assert place_claims(tables[1].reset_index(), after.reset_index())
 
 

@@ -249,11 +249,13 @@ def _judged(rows: pd.DataFrame, fit: ScreenFit) -> Judged:
     unknown = names.index(NOT_RECORDED) if NOT_RECORDED in names else -1
     error = np.sqrt(sampling + fit.tank_sd**2 + expected_se**2)
     departures = Departures(score, error, site, season, unknown)
-    between_sites = min(departures.site_sd(), 0.95 * fit.tank_sd)
+    counted = departures.subset(rows["is_used"].to_numpy(dtype=bool))
+    between_sites = min(counted.site_sd(), 0.95 * fit.tank_sd)
     memory, memory_variance = departures.remembered(between_sites)
+    memory[rows["is_used"]], memory_variance[rows["is_used"]] = counted.remembered(between_sites)
     own_variance = fit.tank_sd**2 - between_sites**2 + memory_variance + expected_se**2
     shrunken = shrunken_survival(survivors, eggs, expected_log_odds + memory, np.sqrt(own_variance))
-    sites, expected = judge_sites(departures), mean_survival(expected_log_odds, spread)
+    sites, expected = judge_sites(departures, counted), mean_survival(expected_log_odds, spread)
     rows = rows.assign(
         expected_log_odds=expected_log_odds,
         spread=spread,

@@ -17,7 +17,7 @@ from broodyear.claims import REASONS, Decision, Reason
 from broodyear.setups.predictive import FALSE_DISCOVERY_RATE
 from broodyear.setups.screen_model import CLIP, SLOPE
 from broodyear.statistics.multiplicity import benjamini_hochberg
-from broodyear.statistics.numbers import FloatArray, IntArray
+from broodyear.statistics.numbers import BoolArray, FloatArray, IntArray
 
 #: One season's score counts for at most this much in a site's history, so that one collapse is not a history.
 LARGEST_SCORE = 3.2905267314919255
@@ -50,6 +50,12 @@ class Departures:
     site: IntArray
     season: IntArray
     unknown_site: int = -1
+
+    def subset(self, chosen: BoolArray) -> Departures:
+        """The chosen tank-seasons, with the same codes."""
+        return Departures(
+            self.score[chosen], self.error[chosen], self.site[chosen], self.season[chosen], self.unknown_site
+        )
 
     @property
     def held(self) -> FloatArray:
@@ -114,8 +120,27 @@ class SiteVerdicts:
     reasons: tuple[Reason, ...]
 
 
-def judge_sites(departures: Departures) -> SiteVerdicts:
-    """A verdict for every site: CLEAR at q <= 0.10, WATCH at p <= 0.01, NOT_CLEAR, or why nothing can be said."""
+def judge_sites(departures: Departures, counted: Departures | None = None) -> SiteVerdicts:
+    """A verdict for every site: CLEAR at q <= 0.10, WATCH at p <= 0.01, NOT_CLEAR, or why nothing can be said.
+
+    counted: those of the departures that rest on counts of what was left; the others move the verdicts of their
+    own sites and of nobody else.
+    """
+    every = _judged(departures)
+    if counted is None or len(counted.score) == len(departures.score):
+        return every
+    alone = _judged(counted)
+    number = [np.bincount(one.site, minlength=len(every.score)) for one in (departures, counted)]
+    kept = np.flatnonzero(number[0] == number[1])
+    score, p_value, q_value = every.score.copy(), every.p_value.copy(), every.q_value.copy()
+    for own, given in ((score, alone.score), (p_value, alone.p_value), (q_value, alone.q_value)):
+        own[kept] = given[kept]
+    reasons = np.array(every.reasons, dtype=object)
+    reasons[kept] = np.array(alone.reasons, dtype=object)[kept]
+    return SiteVerdicts(score, p_value, q_value, tuple(reasons))
+
+
+def _judged(departures: Departures) -> SiteVerdicts:
     from scipy.special import stdtr
 
     seasons = departures.seasons
