@@ -27,4 +27,5 @@ def counted_at_most(rows: pd.DataFrame, used: pd.DataFrame, outcome: str) -> pd.
     peers = pd.MultiIndex.from_frame(used[["season", "batch_id"]])
     has_peers = pd.MultiIndex.from_frame(missing[["season", "batch_id"]]).isin(peers)
     kept = has_peers & (dead <= _MISCOUNTED * missing["eggs"]) & dead_believed(missing)
-    return missing.assign(survivors=(missing["eggs"] - dead).clip(lower=0.0))[kept]
+    at_most: pd.DataFrame = missing.assign(survivors=(missing["eggs"] - dead).clip(lower=0.0))[kept]
+    return at_most

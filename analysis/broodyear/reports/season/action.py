@@ -118,8 +118,10 @@ def next_step(results: SeasonResults) -> Markup:
 def _reporting(results: SeasonResults) -> Block:
     if not results.has_figure("tanks_supplied"):
         return refusal("How much was reported is not known.", results.accounting)
-    words = {"figure": results.figure, "bare": results.bare, "running_to": results.running_to}
-    return prose(_WORDS, "reported", results.key_figures, has_bounds=_has_bounds(results), **words)
+    return prose(
+        _WORDS, "reported", results.key_figures, figure=results.figure, bare=results.bare,
+        running_to=results.running_to, has_bounds=_has_bounds(results),
+    )  # fmt: skip
 
 
 def _has_bounds(results: SeasonResults) -> bool:

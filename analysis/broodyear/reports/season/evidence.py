@@ -104,9 +104,10 @@ def exposure_section(records: SeasonRecords) -> Section:
     limit = settings.warm_limit_c
     words = {"means": means}
     figures = [drawing(exposure_figure, usable, table=table, words=words, warm_limit_c=limit)] if means else []
-    days = {"days": int(whole["days"].sum()), "read": int(whole["days_observed"].sum())}
-    counts = {"tanks": len(whole), "usable": len(usable), **days}
-    windows = prose(_WORDS, "windows", table, pct=f"{settings.exposure_max_missing_pct:.0f}", **counts)
+    windows = prose(
+        _WORDS, "windows", table, pct=f"{settings.exposure_max_missing_pct:.0f}", tanks=len(whole),
+        usable=len(usable), days=int(whole["days"].sum()), read=int(whole["days_observed"].sum()),
+    )  # fmt: skip
     return Section("temperature", title, (windows, *figures, shown(table, table.rows(exposure_window="whole"))))
 
 
