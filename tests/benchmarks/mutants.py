@@ -125,8 +125,8 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ('(missing["eggs"] - dead)', 'missing["eggs"]'),
     )),
     ("setups/screen.py", (*SCREEN, "setups/test_uncounted.py"), (
-        ("is_told = is_used | ((score < 0.0) & ", "is_told = is_used | ("),
-        ("is_told = is_used | ((score < 0.0) & (q_value <= FALSE_DISCOVERY_RATE))", "is_told = is_used"),
+        ("is_told = is_used | (q_value <= FALSE_DISCOVERY_RATE)", "is_told = is_used"),
+        ("is_told = is_used | (q_value <= FALSE_DISCOVERY_RATE)", "is_told = is_used | (p_value <= 0.5)"),
         ('rows["p_value"].where(rows["is_used"]), families', 'rows["p_value"], families'),
         ('low = rows["z_score"] < 0.0', 'low = rows["z_score"] > 0.0'),
         ('rows["q_value"] <= FALSE_DISCOVERY_RATE', 'rows["q_value"] >= FALSE_DISCOVERY_RATE'),

@@ -238,7 +238,7 @@ def _judged(rows: pd.DataFrame, fit: ScreenFit) -> Judged:
     # An uncounted tank is tested among all of its season, but its p moves nobody else's verdict.
     is_used = rows["is_used"].to_numpy(dtype=bool)
     q_value = adjust_within(np.where(is_used | (score < 0.0), p_value, 1.0), rows["season"])
-    is_told = is_used | ((score < 0.0) & (q_value <= FALSE_DISCOVERY_RATE))
+    is_told = is_used | (q_value <= FALSE_DISCOVERY_RATE)
     rows = rows.assign(z_score=score, p_value=p_value, q_value=q_value)[is_told]
     expected_log_odds, expected_se, spread, score, survivors, eggs = (
         one[is_told] for one in (fit.expected, fit.expected_se, spread, score, survivors, eggs)
