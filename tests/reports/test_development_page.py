@@ -39,8 +39,8 @@ def test_it_says_which_model_is_biased_by_how_much_and_whose_fault_it_is(written
         "1 of 1 models that were not fitted here (published, given, or nominal units of the settings) is shown"
         in text
     )
-    assert "Crisp1981 coho (coho, half hatched) is late by 2.5 days (95 % interval 1.5 to 3.5)." in text
-    assert "Crisp1981 coho (coho, half hatched, at 5 to 7 °C) is late by 4.0 days" in text
+    assert "Crisp1981_coho (coho, half hatched) is late by 2.5 days (95 % interval 1.5 to 3.5)." in text
+    assert "Crisp1981_coho (coho, half hatched, at 5 to 7 °C) is late by 4.0 days" in text
     assert "is not shown to do otherwise for tanks read by hand than for tanks read by a logger" in text
     assert "No two models could be compared: there are too few egg batches" in text
 
@@ -99,7 +99,7 @@ def test_every_claim_is_a_row_of_claims_csv_with_its_sentence(written: ReportRes
 
 def test_it_answers_for_five_degrees_model_by_model(written: ReportResult) -> None:
     text = said(written.page)
-    assert "At 5 to 7 °C, too late: Crisp1981 coho (coho, half hatched, +4.0 days)" in text
+    assert "At 5 to 7 °C, too late: Crisp1981_coho (coho, half hatched, +4.0 days)" in text
     assert "interval wider than 10 days is called too wide" in text
     assert "At 5 to 7 °C, no bias shown: this programme's own fit, log-inverse (coho, half hatched)" in text
     assert (
@@ -126,7 +126,7 @@ def test_an_interval_without_zero_is_never_called_no_bias(tmp_path: Path) -> Non
     ):
         claim = Claim(ClaimKind.MODEL_BIASED, "Crisp1981_coho", reason, **band)
         page = write_development(replace(made, claims=state([claim])), tmp_path / reason, invented.uploads()).page
-        assert f"At 5 to 7 °C, {verdict}: Crisp1981 coho (coho, half hatched, +4.0 days)" in said(page)
+        assert f"At 5 to 7 °C, {verdict}: Crisp1981_coho (coho, half hatched, +4.0 days)" in said(page)
 
 
 def test_every_number_equals_the_cell_it_names(written: ReportResult) -> None:
@@ -175,7 +175,7 @@ def test_the_seed_of_the_calibration_is_in_the_manifest(written: ReportResult) -
     assert '"seed": 1,' in written.manifest.read_text(encoding="utf-8")
 
 
-def test_no_code_of_a_model_stands_in_a_drawing(written: ReportResult) -> None:
+def test_no_code_of_a_fit_stands_in_a_drawing(written: ReportResult) -> None:
     texts = " ".join(figure.read_text(encoding="utf-8") for figure in written.figures)
-    assert "own_" not in texts and "Crisp1981_" not in texts
-    assert "this programme's own fit, log-inverse" in texts and "Crisp1981 coho" in texts
+    assert "own_" not in texts
+    assert "this programme's own fit, log-inverse" in texts and "Crisp1981_coho" in texts

@@ -66,13 +66,20 @@ def _curves(
     for model, one in series.items():
         curve = curves[curves["model"] == model]
         axes.plot(
-            curve["temp_c"], curve["days"], color=one.colour, linestyle=one.line, marker=one.marker,
-            markevery=max(len(curve) // 6, 1), markersize=4, zorder=4, label=shortened(model, 52),
+            curve["temp_c"], curve["days"], color=one.colour, linestyle=one.line, zorder=4,
+            label=shortened(model, 52),
         )  # fmt: skip
         if curve["low"].notna().any():
-            axes.fill_between(curve["temp_c"], curve["low"], curve["high"], color=one.colour, alpha=0.18, lw=0)
-    looks = seen["equivalent_low_days"], seen["equivalent_high_days"]
-    _bars(axes, seen["mean_temp_c"], *looks, color=GREY, lw=1.0, label=f"{len(seen)} tanks, between looks")
+            limits = curve["temp_c"], curve["low"], curve["high"]
+            axes.fill_between(*limits, color=one.colour, alpha=0.18, lw=0, label="its 95 % limits")
+    edges = ("equivalent_low_days", "equivalent_high_days")
+    for rows, ink in _by_length(seen, *edges):
+        _bars(axes, rows["mean_temp_c"], *(rows[edge] for edge in edges), color=INK, lw=0.9, alpha=0.6 * ink)
+    told = _by_length(seen, *edges)[0][0]
+    axes.plot(
+        told["mean_temp_c"], told[list(edges)].mean(axis=1), "o", color=INK, markersize=2.6, zorder=3,
+        label=f"{len(seen)} tanks, between looks",
+    )  # fmt: skip
     if len(pairs):
         axes.plot(
             pairs["temp_c"], pairs["days"], "+", color=INK, markersize=6, zorder=3,
@@ -88,7 +95,8 @@ def _curves(
 def _observed(axes: Axes, shown: pd.DataFrame, series: dict[str, Series]) -> None:
     """What was observed against the predicted day, a bar between the last look without and the first with."""
     last = shown[["predicted_day", "seen_day", "absent_day"]].max().max() if len(shown) else 1.0
-    top = 1.05 * max(float(last), 1.0)
+    first = shown[["predicted_day", "seen_day"]].min().min() if len(shown) else 0.0
+    bottom, top = 0.9 * max(float(first), 0.0), 1.05 * max(float(last), 1.0)
     for model, one in series.items():
         rows = shown[shown["model"] == model]
         seen, ended = rows.dropna(subset=["seen_day"]), rows[rows["seen_day"].isna()]
@@ -97,9 +105,9 @@ def _observed(axes: Axes, shown: pd.DataFrame, series: dict[str, Series]) -> Non
             _bars(axes, rows_of["predicted_day"], *ends, color=one.colour, lw=0.9, alpha=ink)
         axes.plot(seen["predicted_day"], seen["seen_day"], one.marker, markersize=2.8, color=one.colour, zorder=3)
         axes.plot(ended["predicted_day"], ended["absent_day"], linestyle="none", marker=6, markersize=5, color=INK)
-    axes.plot([0, top], [0, top], color=QUIET, linewidth=1, linestyle=DASHED, zorder=1)
-    axes.set_xlim(0, top)
-    axes.set_ylim(0, top)
+    axes.plot([bottom, top], [bottom, top], color=QUIET, linewidth=1, linestyle=DASHED, zorder=1)
+    axes.set_xlim(bottom, top)
+    axes.set_ylim(bottom, top)
     axes.set_xlabel("predicted (days after delivery)")
     axes.set_ylabel("observed (days after delivery)")
     axes.set_title("Observed against predicted")

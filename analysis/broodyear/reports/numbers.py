@@ -16,6 +16,7 @@ from broodyear.reports.vocabulary import (
     band_words,
     called,
     lost_words,
+    model_at_start,
     model_words,
     verdict_label,
 )
@@ -139,6 +140,7 @@ FORMATS: dict[str, Callable[[Any], str]] = {
     "stage": partial(called, STAGES),
     "lost": lost_words,
     "model": model_words,
+    "model_at_start": model_at_start,
     "band": band_words,
     "date": day,
     "short_date": short_day,

@@ -131,8 +131,14 @@ _FORMS = {
 
 
 def model_words(model: object) -> str:
-    """A thermal-unit model as people say it: a published one by author and event, an own fit by its form."""
+    """A thermal-unit model as people say it: a published one by author and event, an own fit by its form, a given
+    one as it was named."""
     from broodyear.development.models.published import readable_name
 
-    code = str(model)
-    return _FORMS.get(code) or readable_name(code).replace("_", " ")
+    return _FORMS.get(str(model)) or readable_name(str(model))
+
+
+def model_at_start(model: object) -> str:
+    """The same as a sentence begins; the name of a given model stays."""
+    words = model_words(model)
+    return words if words == str(model) else f"{words[:1].upper()}{words[1:]}"
