@@ -156,7 +156,7 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("split()} - idle", "split()}"),
         ("level = claim.level if claim.estimate < 0.0", "level = claim.level if claim.estimate > 0.0"),
         ("    if worse:", "    if False:"),
-        ("claim.decision is Decision.NOT_CLAIMED}\n    told -=", "True}\n    told -="),
+        ("claim.decision is not Decision.NOT_CLAIMED}", "False}"),
     )),
     ("reports/season/stating.py", ("reports/test_season_page.py",), (
         ("and not worse & {claim.level, claim.reference}", ""),

@@ -10,7 +10,7 @@ from tests.setups.programmes import programme
 
 from broodyear.claims import Claim, ClaimKind, Reason
 from broodyear.regions import RegionComparison, region_comparison
-from broodyear.regions.batches import BATCH_COLUMNS
+from broodyear.regions.batches import BATCH_COLUMNS, shortfall_claims
 from broodyear.regions.compare import REGION_COLUMNS, low_regions
 from broodyear.regions.part import HETEROGENEITY_COLUMNS
 from broodyear.statistics.multiplicity import over_outcomes
@@ -316,3 +316,29 @@ def test_low_regions_are_those_claimed_below_over_the_whole_stay(drawn: pd.DataF
     # The other regions, and a region that does better, are not low.
     better = whole.assign(survivors=drawn["survivors"].where(drawn["region"] == "R2", whole["survivors"] * 3 // 4))
     assert all(claim.subject != "R2" for claim in low_regions(better))
+
+
+@pytest.mark.parametrize(
+    ("within", "low", "high", "reason"),
+    [
+        (-6.0, -8.0, -4.0, Reason.NOT_CLEAR),  # 4 of 10 points, clearly, but not the most
+        (-2.0, -14.0, 10.0, Reason.NOT_CLEAR),  # 8 of 10 points, but perhaps none
+        (-2.0, -6.0, 2.0, Reason.CLEAR),
+    ],
+)
+def test_most_of_a_shortfall_is_its_batches_only_where_it_is_half_and_clear(
+    within: float, low: float, high: float, reason: Reason
+) -> None:
+    row = {"outcome": "delivered_to_release", "tanks_usable": 10, "decision": "not_claimed", "reason": "not_clear"}
+    regions = pd.DataFrame(
+        [
+            row | {"region": "R1", "comparable_with": "R2", "raw_pct": 70.0, "within_batch_points": within,
+                   "within_batch_points_low": low, "within_batch_points_high": high},
+            row | {"region": "R2", "comparable_with": "R1", "raw_pct": 80.0, "within_batch_points": -within,
+                   "within_batch_points_low": -high, "within_batch_points_high": -low},
+        ]
+    )  # fmt: skip
+    batches = pd.DataFrame({"batch_id": [], "decision": [], "difference_points": []})
+    used = pd.DataFrame({"region": ["R1", "R2"], "batch_id": "B1", "season": 2024, "eggs": 100, "survivors": 75})
+    (claim,) = shortfall_claims(regions, batches, used)
+    assert (claim.subject, claim.observed, claim.reason) == ("R1", -10.0, reason)

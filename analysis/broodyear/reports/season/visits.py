@@ -154,7 +154,7 @@ def _idle(statements: Statements) -> frozenset[str]:
     """Codes of practices that were compared and not found to matter."""
     found = statements.rows(ClaimKind.PRACTICE_DIFFERS, outcome=MAIN_OUTCOME)
     claims = [statements.claim(row) for row in found]
-    told = {claim.subject for claim in claims if claim.decision is Decision.NOT_CLAIMED}
+    told = {claim.subject for claim in claims}
     told -= {claim.subject for claim in claims if claim.decision is not Decision.NOT_CLAIMED}
     return frozenset(code for code, practice in _PRACTICES.items() if practice in told)
 
