@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import matplotlib.pyplot as plt
+import numpy as np
 import pytest
 from tests.built_once import ROOT, built_once
 
@@ -16,6 +17,8 @@ from broodyear.synthetic import simulate, write_uploads
 
 FOLDER = ROOT / "analysis" / "notebooks"
 NAMES = sorted(place.name for place in FOLDER.iterdir())
+#: Two libraries stop their search a little apart.
+AGREES = 1e-4
 #: The demonstration in small, with batches enough for a score.
 SIZE = {"seasons": 2, "tanks": 44, "regions": 3, "logger_interval_minutes": 720}
 
@@ -57,6 +60,9 @@ def test_a_notebook_runs_as_it_stands(name: str, demo_folder: Path, monkeypatch:
     if name == "annual_review.ipynb":
         assert 0 < names["account"]["left alive, reported (%)"] <= 100
         assert names["axes"].get_xlabel() and set(names["effects"]) >= {"estimate", "p_value"}
+        beside = names["beside"]
+        np.testing.assert_allclose(beside["estimate"], beside["second_estimate"], rtol=AGREES)
+        np.testing.assert_allclose(beside["std_error"], beside["second_error"], rtol=AGREES)
     elif name == "regions.ipynb":
         assert len(names["found"].rows) and len(names["claims"])
     else:

@@ -21,7 +21,7 @@ from broodyear.reports.tables import ReportTable
 from broodyear.settings import Settings
 
 #: Packages whose version can change a number or a picture.
-PACKAGES = ("duckdb", "formulaic", "jinja2", "matplotlib", "numpy", "pandas", "scipy", "statsmodels")
+PACKAGES = ("duckdb", "formulaic", "jinja2", "matplotlib", "numpy", "pandas", "scipy")
 
 _UPLOAD_FIELDS = (
     "upload",
