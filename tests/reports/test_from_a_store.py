@@ -168,12 +168,12 @@ ITS_FATE = {
     ("files", "said"),
     [
         (ONE_TANK, ["1 tanks set up", "0 with eggs delivered", "No tank got eggs this season yet."]),
-        (ONE_TANK | ITS_EGGS, ["No dead eggs or fish were counted", "0 of 1 tanks with eggs sent records"]),
+        (ONE_TANK | ITS_EGGS, ["No dead eggs or fish were counted", "150 live eggs came to 1 tank;"]),
         (
             ONE_TANK | ITS_EGGS | ITS_FATE,
             [
                 "No tank is judged",
-                "1 of 1 tanks with eggs sent records",
+                "120 fish were left alive, from 1 tank, 120 of them released.",
                 "unaccounted for in 1 tank:",
                 "<b>north</b>",
             ],
