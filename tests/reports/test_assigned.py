@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from tests.reports import invented
 
+from broodyear.reports.season.action import next_step
 from broodyear.reports.season.practices import assigned_section, trials_table
 from broodyear.reports.season.results import SeasonResults
 from broodyear.trials import analyse_trials
@@ -31,4 +32,6 @@ def test_trials_of_later_seasons_wait_for_their_review() -> None:
     none = trials_table(analyse_trials(frame, 2022))
     said = text_of(replace(results, trials=none))
     assert "No practice was assigned at random so far." in said
-    assert f"--levels gravel,bare --season {invented.SEASON + 1}" in said
+    # The contrast to draw is the one that the first screen would split a delivery for, never one that is settled.
+    assert str(next_step(results)).startswith("To find out, split a delivery")
+    assert str(next_step(results)) in said

@@ -21,7 +21,7 @@ from broodyear.claims import CLAIM_COLUMNS, Claim, ClaimKind, Reason
 from broodyear.outputs import RECORD
 from broodyear.reports.folder import ReportResult
 from broodyear.reports.season import happenings
-from broodyear.reports.season.account import running_to, too_many_dead
+from broodyear.reports.season.account import dead_by_stage, running_to, too_many_dead
 from broodyear.reports.season.page import write_season
 from broodyear.reports.season.stating import stated, worth_a_trial
 from broodyear.reports.season.visits import VISIT_COLUMNS, visits_table
@@ -238,6 +238,21 @@ def test_more_dead_than_eggs_is_named_beside_the_verdicts(review: ReportResult) 
          "dead_total": [111, 110, 10, None], "left_alive": 3}
     )  # fmt: skip
     assert too_many_dead(counts)["tank_id"].tolist() == ["A"]
+
+
+def test_the_dead_of_tanks_without_a_delivery_are_told_apart() -> None:
+    tanks = pd.DataFrame(
+        {"delivered": [True, True, False], "dead_egg": [5, None, 7], "dead_alevin": [1, 0, 2],
+         "dead_fry": [0, 3, 0], "late_picks": [0, 0, 0], "unaccounted": [2, None, None], "dead_total": [6, 3, 9]}
+    )  # fmt: skip
+    found = dead_by_stage(tanks).set_index("stage")
+    assert found["fish"].to_dict() == {
+        "egg": 5.0, "alevin": 1.0, "fry": 3.0, "late": 0.0, "unaccounted": 2.0, "no_delivery": 9.0,
+    }  # fmt: skip
+    assert found["tanks"].to_dict() == {
+        "egg": 1, "alevin": 2, "fry": 2, "late": 2, "unaccounted": 1, "no_delivery": 1,
+    }  # fmt: skip
+    assert "no_delivery" not in set(dead_by_stage(tanks[tanks["delivered"]])["stage"])
 
 
 def test_the_caution_on_deaths_is_not_for_fish_that_nobody_counted_dead() -> None:

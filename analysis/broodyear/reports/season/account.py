@@ -123,15 +123,22 @@ def too_many_dead(tanks: pd.DataFrame) -> pd.DataFrame:
 
 
 def dead_by_stage(tanks: pd.DataFrame) -> pd.DataFrame:
-    """stage, where, tanks (with a number), fish: what was counted dead at each stage, and what is unaccounted"
-    " for."""
-    rows = []
-    for stage, (where, column) in _DEAD.items():
-        values = (
-            pd.to_numeric(tanks[column], errors="coerce").dropna() if column in tanks else pd.Series(dtype=float)
-        )
-        rows.append({"stage": stage, "where": where, "tanks": len(values), "fish": float(values.sum())})
+    """stage, where, tanks (with a number), fish: the dead of each stage in tanks with a delivery, what is
+    unaccounted for there, and the dead of other tanks, where there are any."""
+    delivered = tanks["delivered"].astype(bool)
+    rows = [
+        {"stage": stage, "where": where, **_summed(tanks.loc[delivered, column])}
+        for stage, (where, column) in _DEAD.items()
+    ]
+    elsewhere = _summed(tanks.loc[~delivered, "dead_total"])
+    if elsewhere["fish"] > 0:
+        rows.append({"stage": "no_delivery", "where": "dead in tanks without a delivery on record", **elsewhere})
     return pd.DataFrame(rows)
+
+
+def _summed(values: pd.Series) -> dict[str, float]:
+    known = pd.to_numeric(values, errors="coerce").dropna()
+    return {"tanks": len(known), "fish": float(known.sum())}
 
 
 def with_intervals(stages: pd.DataFrame) -> pd.DataFrame:

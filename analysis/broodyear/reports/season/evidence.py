@@ -69,7 +69,7 @@ def stages_section(records: SeasonRecords) -> Section:
 def _where_lost(records: SeasonRecords) -> Block:
     table = records.losses
     lost = {str(table.value(row, "stage")): row for row in range(len(table)) if table.value(row, "fish") > 0}
-    balance = lost.pop("unaccounted", None)
+    balance, _ = lost.pop("unaccounted", None), lost.pop("no_delivery", None)
     if not lost:
         return Notice("At which stage fish died is not known.", phrase(_WORDS, "none_died"), "note")
     worst = max(lost.values(), key=lambda row: float(table.value(row, "fish")))

@@ -174,7 +174,7 @@ def assigned_section(results: SeasonResults) -> Section:
     """The comparisons as assigned, which outrank every observed one; without any, the line that draws one."""
     title, table = "Practices assigned at random", results.trials
     if not len(table):
-        return Section("assigned", title, (prose(_ASSIGNED, "none_yet", season=results.season + 1),))
+        return Section("assigned", title, (prose(_ASSIGNED, "none_yet"), Prose(next_step(results))))
     return Section(
         "assigned", title, (prose(_ASSIGNED, "intro"), bullets(_ASSIGNED, "compared", table), shown(table))
     )
