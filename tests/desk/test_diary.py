@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -38,11 +39,12 @@ def write_diary(place: Path, year: int) -> None:
 def values_of(place: Path) -> tuple[set[tuple[object, ...]], set[tuple[object, ...]]]:
     """What the sheets say, read with another library: readings in °C, and losses."""
     readings, losses = set(), set()
-    for sheet in openpyxl.load_workbook(place, read_only=True).worksheets:
-        for date, time, water, dead, stage, _ in sheet.iter_rows(min_row=4, values_only=True):
-            day = dt.datetime.strptime(f"{date} {time}", "%m/%d/%y %H:%M")
-            readings.add((sheet.title, day, round((float(water) - 32) / 1.8, 6)))
-            losses.add((sheet.title, day.date(), STAGES[str(stage)], 0 if dead == "none" else int(dead)))
+    with closing(openpyxl.load_workbook(place, read_only=True)) as book:
+        for sheet in book.worksheets:
+            for date, time, water, dead, stage, _ in sheet.iter_rows(min_row=4, values_only=True):
+                day = dt.datetime.strptime(f"{date} {time}", "%m/%d/%y %H:%M")
+                readings.add((sheet.title, day, round((float(water) - 32) / 1.8, 6)))
+                losses.add((sheet.title, day.date(), STAGES[str(stage)], 0 if dead == "none" else int(dead)))
     return readings, losses
 
 
