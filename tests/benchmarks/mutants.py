@@ -120,7 +120,7 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
     ("setups/uncounted.py", ("setups/test_uncounted.py",), (
         ('~rows["is_used"] & ', ""),
         ("has_peers & (dead", "(dead"),
-        ('(dead <= _MISCOUNTED * missing["eggs"]) & ', ""),
+        ('(dead <= MISCOUNTED * missing["eggs"]) & ', ""),
         (" & dead_believed(missing)", ""),
         ('(missing["eggs"] - dead)', 'missing["eggs"]'),
     )),

@@ -7,12 +7,10 @@ from __future__ import annotations
 
 import pandas as pd
 
-from broodyear.survival.tank_frame import FEWEST_EGGS, HATCH, MAIN_OUTCOME, dead_believed
+from broodyear.survival.tank_frame import FEWEST_EGGS, HATCH, MAIN_OUTCOME, MISCOUNTED, dead_believed
 
 #: The dead that are missing at the end of each outcome.
 _DEAD = {HATCH: ["dead_egg"], MAIN_OUTCOME: ["dead_egg", "late_picks", "dead_alevin", "dead_fry"]}
-#: With more dead than this times the eggs, one of the two is wrong (common practice, no source).
-_MISCOUNTED = 1.1
 
 
 def counted_at_most(rows: pd.DataFrame, used: pd.DataFrame, outcome: str) -> pd.DataFrame:
@@ -26,6 +24,6 @@ def counted_at_most(rows: pd.DataFrame, used: pd.DataFrame, outcome: str) -> pd.
     dead = counted.sum(axis=1, min_count=1)
     peers = pd.MultiIndex.from_frame(used[["season", "batch_id"]])
     has_peers = pd.MultiIndex.from_frame(missing[["season", "batch_id"]]).isin(peers)
-    kept = has_peers & (dead <= _MISCOUNTED * missing["eggs"]) & dead_believed(missing)
+    kept = has_peers & (dead <= MISCOUNTED * missing["eggs"]) & dead_believed(missing)
     at_most: pd.DataFrame = missing.assign(survivors=(missing["eggs"] - dead).clip(lower=0.0))[kept]
     return at_most

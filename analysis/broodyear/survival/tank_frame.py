@@ -24,6 +24,10 @@ REPEATED = ("region", "room_type", "gravel_practice")
 #: Below this many eggs a percentage says nothing about a tank.
 FEWEST_EGGS = 10
 
+#: With more dead than this times the eggs, one of the two counts is wrong (common practice, no source); as in
+#: queries/tank_seasons.sql.
+MISCOUNTED = 1.1
+
 NOT_RECORDED = "not recorded"
 
 

@@ -8,6 +8,8 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
+from broodyear.survival.tank_frame import MISCOUNTED
+
 STAGE_LABELS = {
     "hatch": "delivery to hatch",
     "hatch_to_button_up": "hatch to button-up",
@@ -26,8 +28,6 @@ _DEAD = {
 }
 
 _LEVEL = 0.975
-#: Eggs are miscounted by less than this, as a factor (common practice, no source).
-_MISCOUNTED = 1.1
 
 
 def totals(accounting: pd.DataFrame, tanks: pd.DataFrame) -> dict[str, tuple[float, str, str]]:
@@ -119,7 +119,7 @@ def too_many_dead(tanks: pd.DataFrame) -> pd.DataFrame:
     beyond what miscounting eggs explains."""
     dead, eggs = (pd.to_numeric(tanks[name], errors="coerce").astype(float) for name in ("dead_total", "eggs"))
     columns = ["tank_id", "site_id", "region", "eggs", "dead_total", "left_alive"]
-    return tanks.loc[dead > _MISCOUNTED * eggs, columns].sort_values("tank_id")
+    return tanks.loc[dead > MISCOUNTED * eggs, columns].sort_values("tank_id")
 
 
 def dead_by_stage(tanks: pd.DataFrame) -> pd.DataFrame:
