@@ -94,6 +94,16 @@ def test_newer_versions_of_python_may_warn_of_threads(monkeypatch: pytest.Monkey
         assert beside.ask(sum, [1, 2])() == 3
 
 
+@pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="signals cannot be held back here")
+@pytest.mark.usefixtures("either_way")
+def test_ctrl_c_does_not_reach_the_other_process_even_as_it_begins() -> None:
+    with SecondProcess(is_wanted=True) as beside:
+        held_back = beside.ask(signal.pthread_sigmask, signal.SIG_BLOCK, ())
+        wait_until_begun(beside)
+        assert signal.SIGINT in held_back()
+    assert signal.SIGINT not in signal.pthread_sigmask(signal.SIG_BLOCK, ())
+
+
 @pytest.mark.usefixtures("two_processors")
 def test_what_is_not_begun_there_is_done_here(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(SecondProcess, "_done_there", lambda beside, work: time.sleep(0.2) or (True, "there"))

@@ -23,13 +23,13 @@ import signal
 import sys
 import threading
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import partial
 from importlib import import_module
-from multiprocessing import get_context, parent_process
+from multiprocessing import get_context, parent_process, resource_tracker
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 from typing import TYPE_CHECKING, Any
@@ -154,11 +154,13 @@ def _start(loads: str) -> tuple[BaseProcess | None, Connection]:
     is_copied = sys.platform == "linux" and all(one.name in _HARMLESS_THREADS for one in threading.enumerate())
     if is_copied:
         import_module(loads)
+    elif os.name == "posix":
+        resource_tracker.ensure_running()  # where it starts later it lets Ctrl-C through again
     context: Any = get_context("fork" if is_copied else "spawn")
     here, there = context.Pipe()
     process: BaseProcess = context.Process(target=_work, args=(there, loads), daemon=True)
     try:
-        with warnings.catch_warnings():
+        with _undisturbed(), warnings.catch_warnings():
             # Newer versions of Python warn of any thread; the database's wait between two questions.
             warnings.filterwarnings("ignore", ".*multi-threaded", DeprecationWarning)
             process.start()
@@ -167,6 +169,19 @@ def _start(loads: str) -> tuple[BaseProcess | None, Connection]:
     finally:
         there.close()
     return process, here
+
+
+@contextmanager
+def _undisturbed() -> Iterator[None]:
+    """Hold Ctrl-C back meanwhile; a process begun in it is never disturbed by one, not even as it begins."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _work(line: Connection, loads: str) -> None:
