@@ -173,7 +173,7 @@ ITS_FATE = {
             ONE_TANK | ITS_EGGS | ITS_FATE,
             [
                 "No tank is judged",
-                "120 fish were left alive, from 1 tank, 120 of them released.",
+                "120 fish were left alive, from 1 tank; 120 were counted at release.",
                 "unaccounted for in 1 tank:",
                 "<b>north</b>",
             ],

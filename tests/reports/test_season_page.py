@@ -70,9 +70,9 @@ def test_first_screen_says_sites_tanks_what_survives_what_was_reported_and_what_
         "26 compared (practices and temperature, survival from delivery to release); 1 is clear",
         "Gravel practice: gravel instead of bare: +6.1 points of survival",
         "What was counted. 1 680 live eggs came to 12 tanks; 1 540 hatched on record, in 12 tanks; 220 eggs and"
-        " fish were counted dead, in 12 tanks. 1 260 fish were left alive, from 11 tanks, 1 250 of them released.",
-        "Of all eggs, between 70 % (had all died in the tanks that did not report) and 84 % (had all lived there"
-        " that were not counted dead) were left alive; of those in tanks that reported, 82 %.",
+        " fish were counted dead, in 12 tanks. 1 260 fish were left alive, from 11 tanks; 1 250 were counted at"
+        " release. Of all eggs, between 70 % (had all died in the tanks that did not report) and 84 % (had all"
+        " lived there that were not counted dead) were left alive; of those in tanks that reported, 82 %.",
         "What this screen cannot see.",
         "falls short by 22 points or more, and called below expected only from 31 points",
         "For the board, to copy",
@@ -80,6 +80,18 @@ def test_first_screen_says_sites_tanks_what_survives_what_was_reported_and_what_
     places = [said.find(part) for part in parts]
     assert -1 not in places and places == sorted(places), list(zip(parts, places, strict=True))
     assert "Most clearly" not in said
+
+
+def test_more_released_than_left_alive_is_explained(tmp_path: Path) -> None:
+    results = invented.season_results()
+    figures = results.key_figures.frame.copy()
+    figures.loc[figures["name"] == "released", "value"] = 1300.0
+    counted = replace(results, key_figures=report_table("key_figures", figures))
+    said = action_text(write_season(counted, tmp_path, invented.uploads()))
+    assert (
+        "1 260 fish were left alive, from 11 tanks; 1 300 were counted at release, more than that because no tank"
+        " is taken to have kept more than its eggs, and fish moved in count where they came from. Of all eggs"
+    ) in said
 
 
 def of_tanks(*places: Claim) -> Statements:
