@@ -135,6 +135,13 @@ def test_a_stage_whose_whole_stay_cannot_be_told_is_not_claimed() -> None:
     assert found[0].reason is not Reason.CLEAR
 
 
+def test_what_the_whole_stay_never_asked_is_not_claimed_of_a_stage() -> None:
+    of_other = replace(a_finding(p_family=0.001), factor="insulated")
+    stage = replace(a_finding(p_family=0.001), outcome="hatch")
+    found = gated([stage, of_other], "delivered_to_release")
+    assert (found[0].p_family, found[0].reason) == (1.0, Reason.NOT_CLEAR)
+
+
 def claims_of(*findings: Finding) -> list[Claim]:
     return effect_claims(effect_rows(findings, pd.DataFrame(columns=METHOD_COLUMNS), 60, 60))
 
