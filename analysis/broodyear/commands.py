@@ -138,24 +138,16 @@ def plan(programme: Programme, *, out: Path | None, **asked: Any) -> int:
 
     asked: what a PlannedDelivery says.
     """
-    from broodyear.development import (
-        ALL_FITS,
-        FORECAST_CAUTIONS,
-        PLAN_STAGES,
-        PlannedDelivery,
-        own_fits,
-        plan_dates,
-    )
+    from broodyear.development import PlannedDelivery, plan_by_records
 
-    delivery = PlannedDelivery(**asked)
-    fits, settings = None, read_settings(programme.settings_file)
+    delivery, settings = PlannedDelivery(**asked), read_settings(programme.settings_file)
     if programme.store.exists():
         with programme.waiting("fitting this programme's own records"), programme.opened() as store:
-            fits = own_fits(store, stages=PLAN_STAGES)
+            dates, cautions = plan_by_records(delivery, store, settings)
     else:
         programme.say(f"{programme.store} does not exist, so the plan rests on published models alone.")
-    dates = plan_dates(delivery, fits=fits, settings=settings)
-    return _written(programme, dates, out, "plan", [*([ALL_FITS] if fits else []), *FORECAST_CAUTIONS])
+        dates, cautions = plan_by_records(delivery, None, settings)
+    return _written(programme, dates, out, "plan", cautions)
 
 
 def trial(

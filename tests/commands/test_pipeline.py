@@ -14,7 +14,8 @@ import pytest
 from tests.built_once import ROOT, SAMPLE, sample_store, season_report
 
 from broodyear.cli import main
-from broodyear.development import PLAN_STAGES, forecast_stages, own_fits
+from broodyear.development import forecast_stages, own_fits
+from broodyear.development.forecast.planning import PLAN_STAGES
 from broodyear.store import open_store
 
 #: Columns that other people's scripts rely on, per table of the season report.

@@ -20,27 +20,17 @@ if TYPE_CHECKING:
 def write_plan(folder: Path, store: Store, asked: Mapping[str, Any], tell: Tell) -> None:
     """Write the dates of one delivery, by the models a forecast rests on, into ``folder``: plan.csv, and plan.json
     for the page; tell: hears how far it is."""
-    from broodyear.development import (
-        ALL_FITS,
-        FORECAST_CAUTIONS,
-        PLAN_STAGES,
-        PlannedDelivery,
-        own_fits,
-        plan_dates,
-    )
+    from broodyear.development import PlannedDelivery, plan_by_records
 
-    tell(0, 2, "fitting the models to the records")
+    tell(0, 1, "fitting the models to the records")
     folder.mkdir(exist_ok=True)
     days = {"delivered_on": dt.date.fromisoformat(asked["delivered_on"])}
     window = tuple(map(dt.date.fromisoformat, asked["window"])) or None
     delivery = PlannedDelivery(**{**asked, **days, "window": window})
-    fits = own_fits(store, stages=PLAN_STAGES)
-    tell(1, 2, "working out the dates")
-    dates = plan_dates(delivery, fits=fits, settings=store.settings)
+    dates, cautions = plan_by_records(delivery, store, store.settings)
     (folder / "plan.csv").write_text(csv_text(dates), encoding="utf-8")
     headline = dates[dates["headline"]]
     rows = [_plan_row(row) for row in headline.to_dict("records")]
-    cautions = [*([ALL_FITS] if fits else []), *FORECAST_CAUTIONS]
     write_json(folder / "plan.json", {"asked": dict(asked), "rows": rows, "cautions": cautions})
 
 

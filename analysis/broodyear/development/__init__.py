@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 _NAMES = {
     "forecast.forecasting": (
-        "ALL_FITS", "EARLIER_FITS", "FORECAST_CAUTIONS", "forecast_stages", "forecast_table", "own_fits",
+        "EARLIER_FITS", "FORECAST_CAUTIONS", "forecast_stages", "forecast_table", "own_fits",
     ),
-    "forecast.planning": ("PLAN_STAGES", "PlannedDelivery", "plan_dates"),
+    "forecast.planning": ("PlannedDelivery", "plan_by_records", "plan_dates"),
     "likelihood.fit_result": ("DevelopmentFit",),
     "likelihood.fitting": ("fit_development",),
     "models.own_models": ("DevelopmentModel", "read_models"),
@@ -24,23 +24,22 @@ _NAMES = {
 _HOMES = {name: home for home, names in _NAMES.items() for name in names}
 
 __all__ = [
-    "ALL_FITS", "EARLIER_FITS", "FORECAST_CAUTIONS", "PLAN_STAGES", "DevelopmentAssessment", "DevelopmentFit",
+    "EARLIER_FITS", "FORECAST_CAUTIONS", "DevelopmentAssessment", "DevelopmentFit",
     "DevelopmentModel", "PlannedDelivery", "assess_development", "days_to_stage", "default_model",
     "fit_development", "forecast_day", "forecast_stages", "forecast_table", "fraction_at_delivery", "own_fits",
-    "plan_dates", "published_disagreements", "published_models", "published_pairs", "read_models",
-    "score_development", "units_c_days",
+    "plan_by_records", "plan_dates", "published_disagreements", "published_models", "published_pairs",
+    "read_models", "score_development", "units_c_days",
 ]  # fmt: skip
 
 if TYPE_CHECKING:
     from broodyear.development.forecast.forecasting import (
-        ALL_FITS,
         EARLIER_FITS,
         FORECAST_CAUTIONS,
         forecast_stages,
         forecast_table,
         own_fits,
     )
-    from broodyear.development.forecast.planning import PLAN_STAGES, PlannedDelivery, plan_dates
+    from broodyear.development.forecast.planning import PlannedDelivery, plan_by_records, plan_dates
     from broodyear.development.likelihood.fit_result import DevelopmentFit
     from broodyear.development.likelihood.fitting import fit_development
     from broodyear.development.models.own_models import DevelopmentModel, read_models

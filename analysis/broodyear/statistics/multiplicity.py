@@ -101,7 +101,8 @@ def over_outcomes(p_values: ArrayLike) -> FloatArray:
 
     No value is below Simes' p of its column (1986, Biometrika 73:751), that nothing differs in any outcome. That
     is all a closed test of hatch, the time after it and the whole stay asks: where two of the three are alike, the
-    third is (Shaffer 1986, J Am Stat Assoc 81:826). A missing p stays missing and is not counted.
+    third is (Shaffer 1986, J Am Stat Assoc 81:826; both cited from memory). A missing p stays
+    missing and is not counted.
 
     >>> over_outcomes([[0.01, 0.02, float("nan")], [0.5, 0.03, 0.04], [0.04, 0.9, float("nan")]]).round(3).tolist()
     [[0.03, 0.045, nan], [0.5, 0.045, 0.04], [0.04, 0.9, nan]]

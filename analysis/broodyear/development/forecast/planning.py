@@ -6,19 +6,28 @@ import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from numbers import Real
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from broodyear.development.forecast.forecast_models import candidate_models
-from broodyear.development.forecast.forecasting import stage_forecast
+from broodyear.development.forecast.forecasting import (
+    ALL_FITS,
+    FORECAST_CAUTIONS,
+    own_fits,
+    stage_forecast,
+)
 from broodyear.development.forecast.paths import AHEAD_SD_SET_POINT_C, Journeys
 from broodyear.development.likelihood.fit_result import DevelopmentFit
 from broodyear.development.models.own_models import DevelopmentModel, nominal_models
 from broodyear.development.models.published import known_models
 from broodyear.errors import UsageError
 from broodyear.settings import Settings, species_entry
+
+if TYPE_CHECKING:
+    from broodyear.store import Store
 
 SET_POINTS_C = (6.0, 7.0, 8.0, 9.0, 10.0, 11.0, 12.0)
 PLAN_STAGES = ("hatch_half", "button_up")
@@ -103,6 +112,20 @@ def plan_dates(
     if delivery.release_after_days is not None:
         rows = pd.concat([rows, _release(rows, delivery.release_after_days)], ignore_index=True)
     return _arranged(rows, delivery.window, [*PLAN_STAGES, "release"])
+
+
+def plan_by_records(
+    delivery: PlannedDelivery, store: Store | None, settings: Settings
+) -> tuple[pd.DataFrame, list[str]]:
+    """The rows of ``plan_dates`` by the fits to a store's records, where there is one, and the cautions on them.
+
+    >>> dates, _ = plan_by_records(PlannedDelivery("chinook", dt.date(2024, 11, 8), 310), None, Settings())
+    >>> dates["stage"].unique().tolist()
+    ['hatch_half', 'button_up']
+    """
+    fits = own_fits(store, stages=PLAN_STAGES) if store else None
+    dates = plan_dates(delivery, fits=fits, settings=settings)
+    return dates, [*([ALL_FITS] if fits else []), *FORECAST_CAUTIONS]
 
 
 def _check_species(

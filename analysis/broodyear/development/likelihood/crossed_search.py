@@ -45,8 +45,8 @@ _NEAR_NONE, _MIDDLING = 0.2, 0.5
 _LEAST_UNIT = 1e-3
 # Where values to come are wanted, evidence times the SDs to these powers, of groups and of single values. The
 # highest point of a spread's evidence lies below its middle, and often at none, where few levels tell it
-# (boundary-avoiding priors: Chung et al. 2013, Psychometrika 78:685); the powers are those with which siblings of
-# a first tank lay inside their intervals as stated, in simulated programmes of 36 and of 120 tanks.
+# (boundary-avoiding priors: Chung et al. 2013, Psychometrika 78:685, cited from memory); the powers are those with
+# which siblings of a first tank lay inside their intervals as stated, in simulated programmes of 36 and 120 tanks.
 _POWERS = (0.5, 1.0)
 # There, no date is at first taken for a wrong one that is off by less than some of these shares of the SD of wrong
 # dates: the only tank of a slow batch would be, and the spread between batches be found to be none without it.
