@@ -207,6 +207,9 @@ def test_a_practice_found_worse_is_checked_first_and_one_found_idle_never() -> N
     )
     assert first_look("insulation", "fry", insulation)[0].startswith("the set-up together")
     assert first_look("insulation", "fry")[0] == "the insulation"
+    filled = of_practice("conditioning_band", "below 5 d", Reason.NOT_CLEAR)
+    assert first_look("conditioning", "fry")[0].startswith("when the tank was filled")
+    assert first_look("conditioning", "fry", filled)[0].startswith("the set-up together")
     other = of_practice("gravel_practice", "layered_stones", Reason.CLEAR)
     assert first_look("cover", "fry", other)[0] == "the light cover"
 

@@ -26,12 +26,6 @@ _WORDS = "season/visits.txt"
 #: What makes a site come first: its seasons, a tank of this one, a tank to watch, a tank that fell silent, counts
 #: that cannot be.
 _SITE, _TANK, _WATCH, _SILENT, _COUNTS = range(5)
-#: Codes on record that are practices, and the practice.
-_PRACTICES = {
-    "gravel": "gravel_practice", "room": "room_type", "cover": "light_cover", "insulation": "insulated",
-    "weekends": "weekend_access", "differential": "differential_c", "conditioning": "conditioning_days",
-    "media": "media_carried_over_pct",
-}  # fmt: skip
 #: Codes on record that tell of deaths by themselves.
 _OF_DEATHS = frozenset({"spell", "arrival"})
 
@@ -151,12 +145,16 @@ def _found_worse(statements: Statements, tank_practices: ReportTable) -> dict[st
 
 
 def _idle(statements: Statements) -> frozenset[str]:
-    """Codes of practices that were compared and not found to matter."""
+    """Codes on record of practices that were compared and not found to matter."""
+    from broodyear.setups.circumstances import CIRCUMSTANCES
+    from broodyear.survival.practices import PRACTICES
+
     found = statements.rows(ClaimKind.PRACTICE_DIFFERS, outcome=MAIN_OUTCOME)
     claims = [statements.claim(row) for row in found]
     told = {claim.subject for claim in claims}
     told -= {claim.subject for claim in claims if claim.decision is not Decision.NOT_CLAIMED}
-    return frozenset(code for code, practice in _PRACTICES.items() if practice in told)
+    columns = {practice.column for practice in PRACTICES if practice.name in told}
+    return frozenset(one.code for one in CIRCUMSTANCES if one.column in columns)
 
 
 def _first_check(group: list[_Reason], found_worse: Mapping[str, Claim], idle: frozenset[str]) -> tuple[str, str]:
