@@ -164,7 +164,7 @@ def mend(
     programme: Programme, *, format: str, out: Path | None, dismiss: Sequence[str], reason: str | None
 ) -> int:
     """List the rejected rows still open, from every upload; write copies to mend, or dismiss some."""
-    from broodyear.intake.mending import dismiss_rows, open_rows, rendered, require_room_for, write_copies
+    from broodyear.intake.rejected import dismiss_rows, open_rows, rendered, require_room_for, write_copies
     from broodyear.store import open_existing_for_change
 
     why = (reason or "").strip()

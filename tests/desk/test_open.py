@@ -16,7 +16,7 @@ from broodyear.desk.store_pages import CASES_LEAF
 from broodyear.desk.workplace import write_json
 from broodyear.errors import UsageError
 from broodyear.intake import load_paths
-from broodyear.intake.mending import open_rows
+from broodyear.intake.rejected import open_rows
 from broodyear.layouts import joined_labels, same_text
 from broodyear.settings import Acknowledged, SameLabel, read_settings, settings_beside, with_acknowledged
 from broodyear.store import open_store

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from broodyear.intake import census as census_module
-from broodyear.intake.census import Census, survey
+from broodyear.intake import decoding
+from broodyear.intake.decoding import Census, survey
 
 #: A blank at the beginning or the end of a cell; beside other blanks there, the outermost tells.
 OUTER = re.compile(r'(^|[,;\t|\n\r"]) | ($|[,;\t|\n\r"])')
@@ -31,7 +31,7 @@ OUTER = re.compile(r'(^|[,;\t|\n\r"]) | ($|[,;\t|\n\r"])')
 def test_spaces_at_the_edge_of_a_cell(
     text: str, piece: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(census_module, "PIECE", piece)
+    monkeypatch.setattr(decoding, "PIECE", piece)
     (tmp_path / "text").write_bytes(text.encode())
     census = Census()
     assert survey(tmp_path / "text", 0, census)

@@ -13,7 +13,7 @@ from broodyear.derived import run_queries, suspicion_queries
 from broodyear.findings import Finding, counted
 from broodyear.intake import check_paths, load_paths
 from broodyear.intake.suspicions import RULES, find_suspicions
-from broodyear.intake.suspicions.searching import filled
+from broodyear.intake.suspicions.searching import worded
 from broodyear.settings import Acknowledged, Settings
 from broodyear.store import open_store
 from broodyear.store.open_rows import find_open_rows
@@ -156,9 +156,22 @@ def test_check_and_load_tell_the_same_with_file_and_line(tmp_path: Path) -> None
 def test_words_of_a_case() -> None:
     assert counted(1, "reading") == "1 reading"
     assert counted(1200, "reading") == "1,200 readings"
-    case = {"n": 1, "c": None, "on": dt.date(2024, 11, 8), "at": dt.datetime(2024, 11, 8, 14, 30), "t": "{n}"}
-    said = filled("{n:of day} {c:.1f} {on:day} {at:minute} {on} {at} {t}", case)
-    assert said == "1 day not recorded 2024-11-08 2024-11-08 14:30 2024-11-08 2024-11-08 14:30:00 {n}"
+    at = dt.datetime(2024, 11, 8, 14, 30)
+    case = {
+        "tank_id": "T  {{ 1 }}",
+        "readings": 1,
+        "starts_at": at,
+        "ends_at": None,
+        "mean_c": None,
+        "jump_c": 2.25,
+    }
+    case |= dict.fromkeys(("water_level_c", "jump_hours", "daily_range_c", "usual_range_c"), 3.06)
+    said, advice = worded("logger_out_of_water", case)
+    assert said.startswith(
+        "logger of T  {{ 1 }}: 1 reading from 2024-11-08 14:30 to not recorded average not recorded °C"
+    )
+    assert "a jump of 2.2 °C within 3 h, faster" in said
+    assert advice.startswith("If the logger lay in the air") and advice.endswith("and they count again.")
 
 
 def test_findings_of_a_file_come_in_line_order(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ import pytest
 
 from broodyear.derived import running
 from broodyear.intake import check_paths, load_paths
-from broodyear.intake.mending import open_rows
+from broodyear.intake.rejected import open_rows
 from broodyear.intake.suspicions import open_suspicions
 from broodyear.settings import SameLabel, Settings
 from broodyear.store import export_store, open_store

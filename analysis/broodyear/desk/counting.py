@@ -47,7 +47,7 @@ def count_store(store: Store, state: list[int], folder: Path) -> None:
 
 def _open_rows(store: Store, folder: Path) -> int:
     """Write the rejected rows still to be mended, and their copies; how many there are."""
-    from broodyear.intake.mending import open_rows, write_copies
+    from broodyear.intake.rejected import open_rows, write_copies
 
     rows = open_rows(store)
     write_json(folder / "open_rows.json", [asdict(row) for row in rows])

@@ -7,9 +7,9 @@ from pathlib import Path
 
 from broodyear.desk.mapping import LEAVE, Draft, Drafts, Sheet, draft_from
 from broodyear.intake.bodies import Body, read_body
+from broodyear.intake.decoding import SEPARATORS
 from broodyear.intake.drafting import Draft as Drafted
 from broodyear.intake.drafting import draft_all
-from broodyear.intake.records import SEPARATORS
 from broodyear.intake.sources import Source, find_sources
 from broodyear.layouts import Layouts, fitting, heading_names
 from broodyear.layouts.model import column_letters

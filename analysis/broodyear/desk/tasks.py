@@ -158,7 +158,7 @@ def withdraw(order: Order, tell: Tell) -> Outcome:
 
 def dismiss(order: Order, tell: Tell) -> Outcome:
     """Close a rejected row for good, with a reason."""
-    from broodyear.intake.mending import dismiss_rows
+    from broodyear.intake.rejected import dismiss_rows
 
     tell(0, 0, "closing the row")
     row, reason = order.given["row"], order.given["reason"]

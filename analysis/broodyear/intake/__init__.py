@@ -9,14 +9,14 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 _HOMES = {
-    **dict.fromkeys(("OpenRow", "dismiss_rows", "open_rows"), "broodyear.intake.mending"),
+    **dict.fromkeys(("OpenRow", "dismiss_rows", "open_rows"), "broodyear.intake.rejected"),
     **dict.fromkeys(("Progress", "check_paths", "load_paths"), "broodyear.intake.session"),
 }
 
 __all__ = ["OpenRow", "Progress", "check_paths", "dismiss_rows", "load_paths", "open_rows"]
 
 if TYPE_CHECKING:
-    from broodyear.intake.mending import OpenRow, dismiss_rows, open_rows
+    from broodyear.intake.rejected import OpenRow, dismiss_rows, open_rows
     from broodyear.intake.session import Progress, check_paths, load_paths
 
 

@@ -9,7 +9,7 @@ import duckdb
 
 from broodyear.findings import FileReport, TableCount, counted
 from broodyear.intake.checking import Verdict
-from broodyear.intake.date_proofs import date_notes
+from broodyear.intake.dates import date_notes
 from broodyear.intake.notes import cell_notes, note_of_export, short_rows
 from broodyear.intake.opened import Opened
 from broodyear.intake.recognise import Recognised

@@ -10,23 +10,23 @@ from typing import Any
 import duckdb
 
 from broodyear.findings import Finding
-from broodyear.intake.cell_sql import CellCheck, ParseOptions, cell
-from broodyear.intake.known import NearCodes
-from broodyear.intake.messages import Words, is_total, may_mean_two_days, or_like, totals_words, words
-from broodyear.intake.plain_files import first_position
-from broodyear.intake.receiving import cell_names
-from broodyear.intake.recognise import Recognised
-from broodyear.intake.rejected import Rejected, RejectedRows
-from broodyear.intake.row_sql import (
+from broodyear.intake.cell_sql import (
     AND_CELL,
     SPOILED,
     UNKNOWN_RULES,
+    CellCheck,
+    ParseOptions,
     all_checks,
     broken_list,
+    cell,
     cleaned_select,
-    settled_cells,
     values_select,
 )
+from broodyear.intake.known import NearCodes
+from broodyear.intake.messages import Words, is_total, may_mean_two_days, or_like, totals_words, words
+from broodyear.intake.plain_files import cell_names, first_position
+from broodyear.intake.recognise import Recognised, settled_cells
+from broodyear.intake.rejected import Rejected, RejectedRows
 from broodyear.intake.shapes import BLANKS
 from broodyear.intake.staging import Staged
 from broodyear.settings import Settings

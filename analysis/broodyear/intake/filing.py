@@ -12,19 +12,18 @@ import duckdb
 from broodyear.derived import transaction
 from broodyear.findings import Change, Finding
 from broodyear.intake.accounts import Account, TableAccount, report_of
+from broodyear.intake.cell_sql import UNKNOWN_RULES
 from broodyear.intake.changing import find_changes, leave_unsaid, note_standing
 from broodyear.intake.checking import Verdict, by_line, judge
-from broodyear.intake.date_proofs import with_proof
+from broodyear.intake.dates import clock_change_warnings, future_warnings, with_proof
 from broodyear.intake.known import expect_codes, known_seasons, prepare_known_codes, seasons_of_rows, without_setup
 from broodyear.intake.notes import cut_off_line
 from broodyear.intake.opened import Opened, options_of
-from broodyear.intake.receiving import Received, receive
+from broodyear.intake.plain_files import Received, receive
 from broodyear.intake.recognise import Recognised, plain_name
 from broodyear.intake.rejected import MENDS, Filed, FiledPart
 from broodyear.intake.repeats import find_repeats, held_numbers, report_repeats
-from broodyear.intake.row_sql import UNKNOWN_RULES
 from broodyear.intake.staging import Staged, cells_of, stage, stage_received
-from broodyear.intake.time_warnings import clock_change_warnings, future_warnings
 from broodyear.schemas import Table, with_words
 from broodyear.settings import SeasonSpan, Settings, words_of_species
 from broodyear.store import ledger

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 import duckdb
 
 from broodyear.findings import first_of
-from broodyear.intake.row_sql import known_name
+from broodyear.intake.cell_sql import known_name
 from broodyear.schemas import Table
 from broodyear.settings import SeasonSpan, Settings, season_of
 from broodyear.store.joining import LABEL_COLUMNS, joined_codes

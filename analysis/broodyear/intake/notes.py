@@ -8,8 +8,7 @@ from pathlib import Path, PurePath
 
 from broodyear.findings import counted, first_of
 from broodyear.intake.bodies import Dialect
-from broodyear.intake.census import Census
-from broodyear.intake.decoding import Text
+from broodyear.intake.decoding import Census, Text
 from broodyear.store.export import DESCRIPTOR
 
 #: Of a larger file the beginning and the end are looked at: whoever writes one cell so writes them all so.

@@ -12,9 +12,9 @@ import numpy as np
 from broodyear.findings import Finding
 from broodyear.intake.cell_sql import hour_columns
 from broodyear.intake.checking import Verdict
+from broodyear.intake.dates import is_doubled
 from broodyear.intake.rejected import Rejected, cells_as_json
 from broodyear.intake.staging import Staged
-from broodyear.intake.time_warnings import is_doubled
 from broodyear.schemas import Table
 from broodyear.settings import Settings
 from broodyear.store.layout import hour_flag, key_sql, value_columns

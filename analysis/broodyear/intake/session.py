@@ -20,10 +20,9 @@ from broodyear.findings import CheckResult, FileReport, Finding, Skipped
 from broodyear.intake.checking import by_line
 from broodyear.intake.filing import expect_codes_of, file_upload, keep_findings
 from broodyear.intake.known import expect_no_codes
-from broodyear.intake.mending import from_ledger
 from broodyear.intake.opened import Opened, open_upload
 from broodyear.intake.recognise import FitsNothing
-from broodyear.intake.rejected import Filed, require_rejects, write_rejects
+from broodyear.intake.rejected import Filed, from_ledger, require_rejects, write_rejects
 from broodyear.intake.shapes import make_readable
 from broodyear.intake.sources import Source, find_sources
 from broodyear.layouts import Layouts

@@ -17,14 +17,21 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from broodyear.intake.bodies import Body, Dialect
-from broodyear.intake.cell_sql import ParseOptions
+from broodyear.intake.cell_sql import ParseOptions, any_broken, cleaned_select, quick_checks, values_select
 from broodyear.intake.decoding import Text
-from broodyear.intake.plain_files import PlainFile, copy_lines, first_position, made_whole, plain_file
-from broodyear.intake.receiving import Received, cell_names, make_cells, receive
-from broodyear.intake.recognise import Recognised
-from broodyear.intake.row_sql import any_broken, cleaned_select, quick_checks, settled_cells, values_select
+from broodyear.intake.plain_files import (
+    PlainFile,
+    Received,
+    cell_names,
+    copy_lines,
+    first_position,
+    made_whole,
+    make_cells,
+    plain_file,
+    receive,
+)
+from broodyear.intake.recognise import Recognised, cells_sql, settled_cells, slots_sql, taken_sql
 from broodyear.intake.shapes import BLANKS
-from broodyear.intake.slots import cells_sql, slots_sql, taken_sql
 from broodyear.store.layout import names
 
 

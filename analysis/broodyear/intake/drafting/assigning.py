@@ -7,19 +7,23 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from broodyear.intake.bodies import Row
 from broodyear.intake.drafting.headings import (
     CODE,
+    NUMBER,
+    SAYS_NO_TANK,
+    SHORT,
+    YEARS,
     Looks,
     Meaning,
     common_pattern,
+    is_label,
     meanings,
     plain_words,
     stage_in,
     unit_in,
     word_in,
 )
-from broodyear.intake.drafting.labels import NUMBER, SAYS_NO_TANK, SHORT, YEARS, is_label
-from broodyear.intake.records import Row
 from broodyear.intake.sources import Source
 from broodyear.layouts import HeadingNames, Rows, Value
 from broodyear.layouts.model import column_letters

@@ -15,14 +15,14 @@ from typing import BinaryIO
 
 from broodyear.errors import UnreadableFile
 from broodyear.findings import Skipped
-from broodyear.intake.bodies import Body, Dialect, named_where_filled, read_body
+from broodyear.intake.bodies import Body, Dialect, Row, named_where_filled, read_body
+from broodyear.intake.decoding import SEPARATORS
 from broodyear.intake.drafting.assigning import UNKNOWN, Assigned, Beside, assign
 from broodyear.intake.drafting.headings import Looks, in_two_orders, is_number, looks_of, meanings, proved_order
 from broodyear.intake.drafting.preview import PreviewTable, preview
 from broodyear.intake.messages import is_line_of_totals
 from broodyear.intake.opened import Opened, open_body
 from broodyear.intake.recognise import FitsNothing, without_empty_end
-from broodyear.intake.records import SEPARATORS, Row
 from broodyear.intake.sources import Source, find_sources
 from broodyear.layouts import HeadingNames, Layout, Layouts, Rows, Value, heading_names
 from broodyear.layouts.model import plain

@@ -1,5 +1,5 @@
-"""What a heading and the cells below it may mean: the declared columns whose names or synonyms the heading has,
-the unit it tells, and what most of the cells look like."""
+"""What a heading, the cells below it and the name of a sheet or file may mean: declared columns whose names or
+synonyms a heading has, the unit it tells, what most of the cells look like, the label of a tank, a year."""
 
 from __future__ import annotations
 
@@ -184,3 +184,25 @@ def common_pattern(headings: Sequence[str]) -> str:
         while not heading.lower().startswith(beginning.lower()):
             beginning = beginning[:-1]
     return beginning.rstrip("0123456789") + "*"
+
+
+#: Labels that are numbers of the tanks at one place, for certain; and such as may be, where there are few of them.
+NUMBER = re.compile(r"(?:tank|no\.?|#)?\s*(?:[0-9]{1,2}|[A-Z])", re.IGNORECASE)
+SHORT = re.compile(rf"{NUMBER.pattern}|[A-Z]{{1,2}}[ -]?[0-9]", re.IGNORECASE)
+#: Names of sheets that are no labels: words for any sheet, months, figures alone.
+SAYS_NO_TANK = re.compile(
+    r"(?:(?:sheet|tabelle|blatt|feuil|hoja|foglio|blad|page|table|data|diary|log|notes?|records?|readings?|losses|"
+    r"temperatures?|week|month|term|spring|summer|autumn|winter|"
+    rf"{'|'.join(filter(None, [*calendar.month_name, *calendar.month_abbr]))})\.?)?[\W\d_]*",
+    re.IGNORECASE,
+)
+#: A year or a school year.
+YEARS = re.compile(r"(?<![0-9])20[0-9]{2}(?:[-_–/ ][0-9]{2,4})?(?![0-9])")
+
+
+def is_label(text: str) -> bool:
+    """Whether a text looks like the label of a tank, and not like any word with a number behind it."""
+    return (
+        CODE.fullmatch(text.strip()) is not None
+        and re.search(r"-|[A-Za-z]0|tank", text, re.IGNORECASE) is not None
+    )

@@ -7,12 +7,11 @@ from dataclasses import dataclass, replace
 import duckdb
 
 from broodyear.intake.bodies import Body, Dialect
-from broodyear.intake.cell_sql import ParseOptions
-from broodyear.intake.receiving import receive
+from broodyear.intake.cell_sql import ParseOptions, cleaned_select, values_select
+from broodyear.intake.opened import shape
+from broodyear.intake.plain_files import receive
 from broodyear.intake.recognise import Recognised
-from broodyear.intake.row_sql import cleaned_select, values_select
 from broodyear.intake.shapes import make_readable
-from broodyear.intake.shaping import shape
 from broodyear.intake.sources import Sheet, Source
 from broodyear.intake.staging import made_of_received
 from broodyear.layouts import Layout

@@ -7,7 +7,7 @@ comes as cells of text that keep what a spreadsheet knows of them; names are sho
 from __future__ import annotations
 
 from broodyear.findings import Skipped
-from broodyear.intake.sources.model import STDIN, Missing, Sheet, Source, Sources
-from broodyear.intake.sources.searching import ENDINGS, find_sources
+from broodyear.intake.sources.searching import ENDINGS, STDIN, Missing, Source, Sources, find_sources
+from broodyear.intake.sources.workbooks import Sheet
 
 __all__ = ["ENDINGS", "STDIN", "Missing", "Sheet", "Skipped", "Source", "Sources", "find_sources"]

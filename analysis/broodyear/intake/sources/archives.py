@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
+import tempfile
 import zipfile
 import zlib
 from collections.abc import Callable, Iterator
 from pathlib import Path, PurePosixPath
 
 from broodyear.errors import UnreadableFile
-from broodyear.findings import Skipped
-from broodyear.intake.sources.model import Sources
 
 #: What an archive may unpack to in any case; beyond it only at an honest ratio for tables.
 UNPACKED_FREELY = 100_000_000
@@ -38,26 +37,23 @@ def begins_with(place: Path, *marks: bytes) -> bool:
 
 
 def in_archive(
-    shown: str, place: Path, sources: Sources, scratch: Path, not_read: Callable[[str], str | None]
-) -> Iterator[tuple[str, Path, str]]:
-    """The files of an archive as (shown path, unpacked file, bare name); others go to the skipped.
+    place: Path, scratch: Path, not_read: Callable[[str], str | None]
+) -> Iterator[tuple[str, Path, str | None]]:
+    """The files of an archive as (path inside it, unpacked file, why it is not read when it is not).
 
     Raises UnreadableFile for an archive that is broken, empty of tables, or unpacks to absurd size.
     """
     allowance = Allowance(place)
+    unpacked = Path(tempfile.mkdtemp(dir=scratch))
     found = False
     with open_archive(place) as archive:
         for number, member in enumerate(_members(archive)):
-            inner = f"{shown}/{member.filename}"
-            name = PurePosixPath(member.filename).name
-            reason = _refused(member) or not_read(name)
-            if reason is not None:
-                sources.skipped.append(Skipped(inner, reason))
-                continue
-            found = True
-            unpacked = scratch / f"inner_{len(sources.found)}_{number}"
-            _unpack(archive, member, unpacked, allowance)
-            yield inner, unpacked, name
+            reason = _refused(member) or not_read(PurePosixPath(member.filename).name)
+            inner = unpacked / str(number)
+            if reason is None:
+                found = True
+                _unpack(archive, member, inner, allowance)
+            yield member.filename, inner, reason
     if not found:
         raise UnreadableFile("the archive holds no table", "Send the tables themselves, or an archive of them.")
 

@@ -5,21 +5,54 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Iterable, Iterator
-from pathlib import Path
+from dataclasses import dataclass, field
+from pathlib import Path, PurePosixPath
 from typing import BinaryIO
 
 from broodyear.errors import UnreadableFile
 from broodyear.findings import Skipped
 from broodyear.intake.sources.archives import in_archive, is_archive
-from broodyear.intake.sources.model import STDIN, Missing, Source, Sources
-from broodyear.intake.sources.workbooks import in_workbook, is_workbook
+from broodyear.intake.sources.workbooks import Sheet, is_workbook, sheets_of
 from broodyear.outputs import RECORD, Written, writer_of_result
 
+STDIN = "-"
 #: Endings of the files that a folder or an archive is searched for.
 TEXTS = (".csv", ".tsv", ".txt", ".csv.gz", ".tsv.gz", ".txt.gz")
 WORKBOOKS = (".xlsx", ".xlsm", ".xls", ".ods")
 ARCHIVES = (".zip",)
 ENDINGS = (*TEXTS, *WORKBOOKS, *ARCHIVES)
+
+
+@dataclass(frozen=True)
+class Source:
+    """One upload to be read. shown: the path as the user gave it, with what leads into an archive or a workbook;
+    name: bare name of its file; place: that file, None for standard input; container: shown path of the file that
+    holds it with others (an archive, a workbook), None when it stands alone."""
+
+    shown: str
+    name: str
+    place: Path | None
+    stream: BinaryIO | None = None
+    sheet: Sheet | None = None
+    container: str | None = None
+
+
+@dataclass(frozen=True)
+class Missing:
+    """A path that leads to nothing readable, with the reason."""
+
+    shown: str
+    message: str
+    advice: str
+
+
+@dataclass
+class Sources:
+    """The uploads of a call in order, what was passed over with its reason, and what could not be read at all."""
+
+    found: list[Source] = field(default_factory=list)
+    skipped: list[Skipped] = field(default_factory=list)
+    missing: list[Missing] = field(default_factory=list)
 
 
 def find_sources(paths: Iterable[str | Path], stdin: BinaryIO | None, scratch: Path) -> Sources:
@@ -32,7 +65,7 @@ def find_sources(paths: Iterable[str | Path], stdin: BinaryIO | None, scratch: P
                 identity = os.path.realpath(place)
                 if identity not in seen:
                     seen.add(identity)
-                    _open_file(shown, place, re.split(r"[\\/]", shown)[-1], sources, scratch)
+                    _open_file(shown, place, sources, scratch, re.split(r"[\\/]", shown)[-1])
             if str(path) == STDIN and STDIN not in seen:
                 seen.add(STDIN)
                 sources.found.append(_standard_input(stdin))
@@ -129,27 +162,35 @@ def _is_by_product(place: Path) -> bool:
     return place.parent.name in {"derived", "history"} and marked
 
 
-def _open_file(shown: str, place: Path, name: str, sources: Sources, scratch: Path) -> None:
+def _open_file(
+    shown: str, place: Path, sources: Sources, scratch: Path, name: str, archive: str | None = None
+) -> None:
     """Take in one file: an archive or a workbook with what it holds, any other as itself."""
     try:
         if is_workbook(place, name):
-            in_workbook(shown, name, place, sources)
-        elif is_archive(place, name):
-            for inner, unpacked, inner_name in in_archive(shown, place, sources, scratch, not_read):
-                _open_inner(shown, inner, unpacked, inner_name, sources)
+            _open_workbook(shown, place, sources, name)
+        elif not is_archive(place, name):
+            sources.found.append(Source(shown, name, place, container=archive))
+        elif archive is not None:
+            inside = "an archive inside an archive; unpack it and send what it holds"
+            sources.skipped.append(Skipped(shown, inside))
         else:
-            sources.found.append(Source(shown, name, place))
+            for inner, unpacked, reason in in_archive(place, scratch, not_read):
+                if reason is None:
+                    _open_file(f"{shown}/{inner}", unpacked, sources, scratch, PurePosixPath(inner).name, shown)
+                else:
+                    sources.skipped.append(Skipped(f"{shown}/{inner}", reason))
     except UnreadableFile as error:
         sources.missing.append(Missing(shown, *error.args))
 
 
-def _open_inner(archive: str, shown: str, place: Path, name: str, sources: Sources) -> None:
-    if is_workbook(place, name):
-        try:
-            in_workbook(shown, name, place, sources)
-        except UnreadableFile as error:
-            sources.missing.append(Missing(shown, *error.args))
-    elif is_archive(place, name):
-        sources.skipped.append(Skipped(shown, "an archive inside an archive; unpack it and send what it holds"))
-    else:
-        sources.found.append(Source(shown, name, place, container=archive))
+def _open_workbook(shown: str, place: Path, sources: Sources, name: str) -> None:
+    before = len(sources.found)
+    for sheet, reason in sheets_of(place):
+        path = f"{shown}#{sheet.name}"
+        if reason is None:
+            sources.found.append(Source(path, name, place, sheet=sheet, container=shown))
+        else:
+            sources.skipped.append(Skipped(path, reason))
+    if len(sources.found) == before:
+        raise UnreadableFile("no sheet of the workbook holds anything", "Send the workbook with its records.")

@@ -1,26 +1,82 @@
-"""Running the rules that a set of uploads calls for, and turning their cases into findings."""
+"""Running the rules that a set of uploads calls for, and turning their cases into findings.
+
+What a case means and what to do, sentences.txt says.
+"""
 
 from __future__ import annotations
 
-import datetime as dt
-import string
+import re
 from collections import Counter
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
 from typing import Any
 
 import duckdb
+from jinja2 import Environment, StrictUndefined, Template
 
 from broodyear.derived import all_queries, needed_for, own_name, run_queries, run_query, suspicion_queries
 from broodyear.findings import Finding, counted
-from broodyear.intake.suspicions.phrases import join_advice
-from broodyear.intake.suspicions.rules import RULES, Case, Rule
+from broodyear.layouts import same_text
 from broodyear.schemas import TABLE_NAMES
 from broodyear.settings import Acknowledged, SameLabel, Settings
 from broodyear.stopping import interruptible
 from broodyear.store.joining import join_labels
 from broodyear.store.open_rows import find_open_rows
 
+Case = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Rule:
+    """One suspicion. name: of the rule, of its query in queries/suspicions and of its sentences; arriving: it is
+    looked for when rows of one of these tables arrive; joins: the column of its query with the label that
+    ``tank_id`` may be read as, None where labels are not in doubt; stays: it is open until something is done about
+    it, else it is told when the rows come and not again."""
+
+    name: str
+    arriving: str
+    joins: str | None = None
+    stays: bool = True
+
+    @property
+    def tables(self) -> frozenset[str]:
+        """The tables of which new rows call for it."""
+        return frozenset(self.arriving.split())
+
+    def same(self, case: Case) -> SameLabel | None:
+        """The entry that would join the labels of a case."""
+        if self.joins is None:
+            return None
+        return SameLabel(case.get("kind", "tank"), str(case[self.joins]), (str(case["tank_id"]),))
+
+
+_DATED = "losses stages exits water_tests incidents temperatures deliveries"
+RULES: tuple[Rule, ...] = (
+    Rule("looks_fahrenheit", "temperatures"),
+    Rule("water_temp_above_25", "temperatures"),
+    Rule("other_temperature_looks_fahrenheit", "deliveries setups incidents"),
+    Rule("looks_fahrenheit_units", "deliveries batches"),
+    Rule("units_restarted", "deliveries batches"),
+    Rule("day_month_swapped", _DATED),
+    Rule("dates_await_mending", f"{_DATED} setups", stays=False),
+    Rule("losses_cumulative", "losses deliveries exits"),
+    Rule("readings_copied", "temperatures"),
+    Rule("set_point_typed", "temperatures setups"),
+    Rule("logger_out_of_water", "temperatures"),
+    Rule("stages_out_of_order", "stages"),
+    Rule("stage_outside_season", "stages setups deliveries"),
+    Rule("stage_on_closed_day", "stages sites"),
+    Rule("dating_equals_forecast", "stages deliveries"),
+    Rule("more_out_than_in", "losses exits deliveries"),
+    Rule("large_unaccounted", "losses exits deliveries setups"),
+    Rule("wide_differential", "setups"),
+    Rule("short_conditioning", "setups deliveries"),
+    Rule("warm_with_eggs", "temperatures deliveries stages setups exits"),
+    Rule("same_tank_two_labels", "tanks setups deliveries", joins="other_tank_id"),
+    Rule("label_spelled_twice", "sites batches", joins="other_label"),
+)
 ACKNOWLEDGED = "acknowledged"
 """Rule of the findings that count what somebody has looked into."""
 #: Tables of which a row that waits to be mended bears on a suspicion (queries/suspicions/awaited_seasons.sql).
@@ -161,15 +217,15 @@ def _acknowledged(rule: Rule, case: Case, settings: Settings) -> Acknowledged | 
 
 def _finding(rule: Rule, case: Case) -> Finding:
     """The case in words. The path is left to whoever knows the uploads' paths."""
-    said: list[str] = []
-    for sentence in (rule.message, rule.advice):
-        said.append(filled(sentence if isinstance(sentence, str) else sentence(case), case))
-    if rule.joins is not None:
-        said[1] = join_advice(rule.joins(case))
-    value: Any = case["value"]
-    return Finding(
-        "", case["line"], case["table_name"], case["column_name"], value, "warning", rule.name, said[0], said[1]
-    )
+    message, advice = worded(rule.name, case)
+    same = rule.same(case)
+    if same is not None:
+        advice = (
+            f"If they are two, acknowledge it; if both mean one {same.kind}, put this entry into layouts.toml:\n"
+            f"{same_text(same).strip()}"
+        )
+    cell = (case["table_name"], case["column_name"], case["value"])
+    return Finding("", case["line"], *cell, "warning", rule.name, message, advice)
 
 
 def _counted(table: str, entry: Acknowledged, count: int) -> Finding:
@@ -197,16 +253,14 @@ class OpenSuspicion:
     same: SameLabel | None = None
 
 
-def _lasting() -> list[Rule]:
-    return [rule for rule in RULES if rule.stays]
+_LASTING = tuple(rule for rule in RULES if rule.stays)
 
 
 def open_suspicions(connection: duckdb.DuckDBPyConnection, settings: Settings) -> list[OpenSuspicion]:
     """Every case among the rows as they now read that ``settings`` do not acknowledge, by rule and tank."""
     with _own_session(connection, settings) as session:
-        rules = _lasting()
-        _make_needed(session, [rule.name for rule in rules], settings)
-        cases = [(rule, case) for rule in rules for case in _cases(session, rule)]
+        _make_needed(session, [rule.name for rule in _LASTING], settings)
+        cases = [(rule, case) for rule in _LASTING for case in _cases(session, rule)]
     found = [_open(rule, case) for rule, case in cases if _acknowledged(rule, case, settings) is None]
     return sorted(found, key=lambda one: (one.rule, one.tank_id, one.upload, one.line or 0))
 
@@ -219,9 +273,9 @@ def count_suspicions(
     made: derived tables that ``connection`` has already; they are not made again.
     """
     find_open_rows(connection, settings)
-    _make_needed(connection, [rule.name for rule in _lasting()], settings, made)
+    _make_needed(connection, [rule.name for rule in _LASTING], settings, made)
     counts: dict[tuple[str, str], list[int]] = {}
-    for rule in _lasting():
+    for rule in _LASTING:
         for case in _cases(connection, rule):
             is_known = _acknowledged(rule, case, settings) is not None
             counts.setdefault((rule.name, str(case["table_name"])), [0, 0])[is_known] += 1
@@ -231,31 +285,37 @@ def count_suspicions(
 def _open(rule: Rule, case: Case) -> OpenSuspicion:
     said = _finding(rule, case)
     tank, upload = str(case["tank_id"]), int(case["upload"])
-    same = rule.joins(case) if rule.joins else None
-    return OpenSuspicion(rule.name, tank, upload, said.line, str(said.table), said.message, said.advice, same)
+    place = (tank, upload, said.line, str(said.table))
+    return OpenSuspicion(rule.name, *place, said.message, said.advice, rule.same(case))
 
 
-class _Sentence(string.Formatter):
-    """Format strings whose blanks may be missing values, dates, and numbers with their noun.
-
-    ``{n:of reading}`` gives "1 reading", "2 readings"; ``{t:day}`` a date; ``{t:minute}`` a moment to the minute;
-    a value that is not recorded gives "not recorded".
-    """
-
-    def format_field(self, value: Any, format_spec: str) -> str:
-        if value is None:
-            return "not recorded"
-        if format_spec.startswith("of "):
-            return counted(int(value), format_spec.removeprefix("of "))
-        if format_spec == "day":
-            return f"{value:%Y-%m-%d}"
-        if format_spec == "minute":
-            return f"{value:%Y-%m-%d %H:%M}"
-        if isinstance(value, dt.datetime | dt.date):
-            return value.isoformat(*([" "] if isinstance(value, dt.datetime) else []))
-        return str(format(value, format_spec))
+_FILTERS: dict[str, Callable[..., str]] = {
+    "of": lambda number, noun: counted(int(number), noun),
+    "comma": "{:,}".format,
+    "plain": "{:g}".format,
+    "tenths": "{:.1f}".format,
+    "whole": "{:.0f}".format,
+    "day": "{:%Y-%m-%d}".format,
+    "minute": "{:%Y-%m-%d %H:%M}".format,
+}
 
 
-def filled(sentence: str, case: dict[str, Any]) -> str:
-    """``sentence`` with its blanks filled from ``case``."""
-    return _Sentence().vformat(sentence, (), case)
+@cache
+def _sentences() -> Template:
+    """A block for each rule, whose variables are the columns of its query; what is not recorded says so."""
+    environment = Environment(undefined=StrictUndefined, finalize=_or_not_recorded(lambda value: value))
+    environment.filters |= {name: _or_not_recorded(write) for name, write in _FILTERS.items()}
+    text = Path(__file__).with_name("sentences.txt").read_text(encoding="utf-8")
+    # Here, and not in what is written out: labels may hold any blanks.
+    return environment.from_string(re.sub(r"(?<!\n)\n(?!\n)", " ", text))
+
+
+def _or_not_recorded(write: Callable[..., Any]) -> Callable[..., Any]:
+    return lambda value, *more: "not recorded" if value is None else write(value, *more)
+
+
+def worded(name: str, case: Case) -> tuple[str, str]:
+    """What a case of the rule of this name means, and what to do."""
+    said = "".join(_sentences().blocks[name](_sentences().new_context(case)))
+    message, _, advice = said.strip().partition("\n\n")
+    return message.strip(), advice.strip()

@@ -1,0 +1,202 @@
+"""Dates and times of one file as a whole: how they were written, which order of day and month they prove, and
+which are taken in and warned of: local hours that the change to and from summer time skips or doubles, and dates
+after the day of the load.
+
+The programme's zone is not known, so the two rules of summer time most in use are looked at: North America (second
+Sunday of March, first Sunday of November) and the European Union (last Sundays of March and October).
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Iterable, Iterator
+from itertools import islice
+
+import duckdb
+
+from broodyear.findings import Finding
+from broodyear.intake.cell_sql import ParseOptions, hour_columns
+from broodyear.intake.opened import Opened
+from broodyear.intake.recognise import Recognised
+from broodyear.intake.shapes import BLANKS, figures, has_shape, shape
+from broodyear.intake.staging import Staged
+from broodyear.schemas import Table
+from broodyear.store.layout import hour_flag
+
+#: So many rows are looked at for notes: whoever writes one date so writes them all so.
+LOOKED_AT = 10_000
+_EITHER_ORDER = 'date_order = "month_first", or date_order = "day_first"'
+
+
+def date_notes(opened: Opened, found: Recognised, options: ParseOptions) -> Iterator[str]:
+    """Notes on dates that are not written year first, and on seasons written as two years."""
+    other_day = re.compile(rf"({shape('other_day')})([T ,].*)?")
+    cells = [other_day.fullmatch(cell) for cell in _cells(opened, found, ("date", "moment"))]
+    order, seasons = options.date_order, options.seasons
+    days = [cell[1] for cell in cells if cell is not None and (order or _means_one(cell[1], seasons is not None))]
+    if days and order is None:
+        yield "dates not written year first were read where they can mean one day only"
+    elif any(map(figures, days)):
+        yield f"dates were read {str(order).replace('_', ' ')}, as the layout says"
+    if seasons is not None and any(has_shape("short_year", day) for day in days):
+        first, last = seasons
+        yield f"years in two figures were read within the programme's seasons, {first} to {last}"
+    if any(has_shape("season", cell) for cell in _cells(opened, found, ("year",))):
+        yield "seasons written like 2025/26 were read as the year in which they begin"
+
+
+def _means_one(day: str, has_seasons: bool) -> bool:
+    """Whether a day may be read without an order; one that only its year settles counts as such."""
+    found = figures(day)
+    if has_shape("short_year", day) and not has_seasons:
+        return False
+    return found is None or found[0] == found[1] or max(found[:2]) > 12
+
+
+def _cells(opened: Opened, found: Recognised, kinds: tuple[str, ...]) -> Iterator[str]:
+    """Cells under the columns of some kinds, in the first rows of the file."""
+    places = _places(found, kinds)
+    rows = islice(opened.body.rows(opened.dialect.separator), LOOKED_AT)
+    for row in rows if places else ():
+        if row.line > opened.dialect.header_line:
+            yield from (row.cells[place].strip(BLANKS) for place in places if place < len(row.cells))
+
+
+def _places(found: Recognised, kinds: tuple[str, ...]) -> set[int]:
+    """Positions in the file's rows of the cells that columns of some kinds begin with."""
+    columns = [name for name in found.places if found.table.column(name).kind in kinds]
+    if not found.slots:
+        return {found.places[name] for name in columns}
+    pieces = (slot.pieces[found.places[name]] for slot in found.slots for name in columns)
+    return {piece.places[0] for piece in pieces if piece is not None and piece.places}
+
+
+def with_proof(
+    connection: duckdb.DuckDBPyConnection, found: Recognised, staged: Staged, findings: list[Finding]
+) -> list[Finding]:
+    """The findings, those about a date that can mean two days with the order that the file proves, if it does."""
+    asked = sum(finding.rule == "ambiguous_date" for finding in findings)
+    if not asked:
+        return findings
+    proof = _proof(connection, found, staged, several=asked > 1)
+    return [
+        finding._replace(advice=f"{finding.advice} {proof}")
+        if finding.rule == "ambiguous_date" and proof
+        else finding
+        for finding in findings
+    ]
+
+
+def _proof(
+    connection: duckdb.DuckDBPyConnection, found: Recognised, staged: Staged, *, several: bool
+) -> str | None:
+    """The line that settles the order: the one that the file proves, else, of several dates, the two there are."""
+    cells = [f"trim(c{place})" for place in sorted(_places(found, ("date", "moment")))]
+    shape = r"^([0-9]{1,2})[./-]([0-9]{1,2})[./-](?:[0-9]{4}|[0-9]{2})(?:[ T,].*)?$"
+    parts = [f"TRY_CAST(regexp_extract(cell, '{shape}', {number}) AS INTEGER)" for number in (1, 2)]
+    [(first, second, by_first, by_second)] = connection.execute(
+        f"SELECT max({parts[0]}), max({parts[1]}), arg_max(cell, {parts[0]}), arg_max(cell, {parts[1]}) "
+        f"FROM (SELECT unnest([{', '.join(cells)}]) AS cell FROM {staged.raw_rows})"
+    ).fetchall()
+    if several and first is not None and max(first, second) <= 12:
+        return f"All dates of the file are settled by one line.\nIn its layout: {_EITHER_ORDER}"
+    if first is None or (first > 12) == (second > 12):
+        return None
+    order, date = ("day_first", by_first) if first > 12 else ("month_first", by_second)
+    said = order.replace("_", " ")
+    return f'The file itself proves {said}, by {date}.\nIn its layout: date_order = "{order}"'
+
+
+_SUNDAY = 6
+_ONE_HOUR = dt.timedelta(hours=1)
+#: A column that spans more years than this holds a wrong date; its years are looked up one by one.
+_MOST_YEARS = 20
+
+
+def _sunday(year: int, month: int, number: int) -> dt.datetime:
+    """The first, second … Sunday of a month, or the last for number 0, at midnight."""
+    if number == 0:
+        first_of_next = dt.datetime(year + month // 12, month % 12 + 1, 1)
+        return first_of_next - dt.timedelta(days=(first_of_next.weekday() - _SUNDAY - 1) % 7 + 1)
+    first = dt.datetime(year, month, 1)
+    return first + dt.timedelta(days=(_SUNDAY - first.weekday()) % 7 + 7 * (number - 1))
+
+
+def skipped_hours(year: int) -> tuple[dt.datetime, ...]:
+    """Starts of the hours that clocks skip in spring: from 02:00 to 03:00."""
+    return (_sunday(year, 3, 2).replace(hour=2), _sunday(year, 3, 0).replace(hour=2))
+
+
+def doubled_hours(year: int) -> tuple[dt.datetime, ...]:
+    """Starts of the hours that clocks show twice in autumn: 01:00 in North America, 02:00 in most of the EU."""
+    return (_sunday(year, 11, 1).replace(hour=1), _sunday(year, 10, 0).replace(hour=2))
+
+
+def is_doubled(moment: dt.datetime) -> bool:
+    """Whether a local time may have come twice that night."""
+    return any(start <= moment < start + _ONE_HOUR for start in doubled_hours(moment.year))
+
+
+def clock_change_warnings(
+    connection: duckdb.DuckDBPyConnection, path: str, table: Table, upload: int
+) -> Iterator[Finding]:
+    """One warning per column of moments for the rows of ``upload`` whose times lie in such an hour, with their
+    number and the first line."""
+    for column in hour_columns(table):
+        mine = f'FROM received_{table.name} WHERE upload = {upload} AND "{hour_flag(column)}"'
+        starts = [start for year in _years(connection, column.name, mine) for start in _changes(year)]
+        if not starts:
+            continue
+        within = " OR ".join(
+            f"(\"{column.name}\" >= '{start}' AND \"{column.name}\" < '{start + _ONE_HOUR}')" for start in starts
+        )
+        [(count, line)] = connection.execute(f"SELECT count(*), min(line) {mine} AND ({within})").fetchall()
+        if count:
+            yield _warning(path, table, column.name, int(count), int(line))
+
+
+def _years(connection: duckdb.DuckDBPyConnection, name: str, source: str) -> Iterable[int]:
+    """The years of a column, perhaps with years between them."""
+    [(first, last)] = connection.execute(f'SELECT year(min("{name}")), year(max("{name}")) {source}').fetchall()
+    if first is None:
+        return ()
+    if last - first <= _MOST_YEARS:
+        return range(first, last + 1)
+    years = connection.execute(f'SELECT DISTINCT year("{name}") AS y {source} ORDER BY y').fetchall()
+    return [year for (year,) in years]
+
+
+def _changes(year: int) -> tuple[dt.datetime, ...]:
+    return (*skipped_hours(year), *doubled_hours(year))
+
+
+def _warning(path: str, table: Table, column: str, count: int, line: int) -> Finding:
+    times = "1 time lies" if count == 1 else f"{count:,} times lie"
+    message = f"{times} in an hour that the change to or from summer time skips or doubles; kept as written"
+    advice = "Nothing needs doing when the logger stays on winter time or no clock was changed there."
+    return Finding(path, line, table.name, column, None, "warning", "clock_change", message, advice)
+
+
+def future_warnings(
+    connection: duckdb.DuckDBPyConnection, path: str, table: Table, upload: int, today: dt.date
+) -> Iterator[Finding]:
+    """One warning per column of dates for the rows of ``upload`` that lie after ``today``, with their number, the
+    latest of them and the first line."""
+    columns = [column.name for column in table.columns if column.kind in {"date", "moment"}]
+    if not columns:
+        return
+    tomorrow = today + dt.timedelta(days=1)
+    later = [f"FILTER (\"{name}\" >= '{tomorrow}')" for name in columns]
+    asked = ", ".join(
+        f'count(*) {only}, min(line) {only}, max("{name}"::DATE) {only}'
+        for name, only in zip(columns, later, strict=True)
+    )
+    [row] = connection.execute(f"SELECT {asked} FROM received_{table.name} WHERE upload = {upload}").fetchall()
+    for place, name in enumerate(columns):
+        count, line, latest = row[3 * place : 3 * place + 3]
+        if count:
+            dates = "1 date lies" if count == 1 else f"{count:,} dates lie"
+            message = f"{dates} in the future, the latest {latest:%Y-%m-%d}"
+            advice = "Look up the year, or the clock it came from, and send the row again as it should be."
+            yield Finding(path, line, table.name, name, None, "warning", "in_the_future", message, advice)
