@@ -77,7 +77,9 @@ class Reason(StrEnum):
     NOT_CONVERGED = "not_converged"
     NO_INTERVAL = "no_interval"
     SPREADS_UNKNOWN = "spreads_unknown"
+    LOOKS_TOO_FAR_APART = "looks_too_far_apart"
     NO_RECORDS = "no_records"
+    NO_TANKS = "no_tanks"
     COUNTED_FROM_HATCH = "counted_from_hatch"
     OUTSIDE_TESTED = "outside_tested"
     STOCKS_DIFFER = "stocks_differ"
@@ -126,7 +128,11 @@ REASONS: dict[Reason, ReasonMeaning] = {
     Reason.NOT_CONVERGED: ReasonMeaning(_UNTOLD, "the model found no stable answer"),
     Reason.NO_INTERVAL: ReasonMeaning(_UNTOLD, "the error of the estimate is not known"),
     Reason.SPREADS_UNKNOWN: ReasonMeaning(_UNTOLD, "the spreads between batches and sites could not be estimated"),
+    Reason.LOOKS_TOO_FAR_APART: ReasonMeaning(
+        _UNTOLD, "people looked too seldom, or wrote down no last day without it: one shift fits every date"
+    ),
     Reason.NO_RECORDS: ReasonMeaning(_UNTOLD, "what it needs was not recorded"),
+    Reason.NO_TANKS: ReasonMeaning(_UNTOLD, "no tank on record has such a date that can be used"),
     Reason.COUNTED_FROM_HATCH: ReasonMeaning(
         _UNTOLD, "the model counts days from hatch, and only days from fertilisation are scored"
     ),

@@ -28,7 +28,7 @@ def test_bias_intervals_of_a_true_model_cover_what_is_true(sites: int) -> None:
         made = troubled(seed, sites)
         records = tank_records(made.frame, made.daily)
         start = records.to_start @ made.true.rate(records.grid_c)
-        day = predicted_days(made.true.rate, matrix_of(records, np.ones(len(start))), start)
+        day = predicted_days(made.true.rate, matrix_of(records), start)
         unknown = np.full(len(day), np.nan)
         predicted = HeldOut(day, unknown, unknown, unknown, unknown, unknown, np.ones(len(day), dtype=bool), 1, "")
         is_known = np.isfinite(day)

@@ -244,7 +244,7 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("np.isclose(looks, np.round(looks), atol=1e-6)", "np.isfinite(looks)"),
         ('if cell["sites"] < FEWEST_SITES:', 'if cell["sites"] < 1:'),
         ("elif sites_of(records, is_used) < FEWEST_SITES:", "elif sites_of(records, is_used) < 1:"),
-        ('"" if shift is None else str(Reason.NO_INTERVAL)', '""'),
+        ('"" if shift is None else str(Reason.LOOKS_TOO_FAR_APART)', '""'),
         ("why_not = str(Reason.SPREADS_UNKNOWN)", 'why_not = ""'),
         ("records.batch[is_used])) >= FEWEST_BATCHES", "records.batch[is_used])) >= 1"),
     )),

@@ -152,8 +152,12 @@ def test_missing_hatchery_temperature_is_noted() -> None:
 
 
 def test_a_stage_overdue_asks_to_look() -> None:
-    row = _headline(_one(days=60))
-    assert row["note"].startswith("expected before 2025-01-06 and not recorded: look")
+    table = _one(days=60)
+    assert _headline(table)["note"].startswith("expected before 2025-01-06 and not recorded: look")
+    # Whichever model says so: the others of the stage too, where their date has passed.
+    is_late = table["expected_on"] < pd.Timestamp("2025-01-06")
+    assert table["note"].str.startswith("expected before 2025-01-06").tolist() == is_late.tolist()
+    assert (is_late & ~table["headline"]).any() and not is_late.all()
 
 
 def test_species_without_a_default_says_so() -> None:

@@ -129,16 +129,32 @@ def test_no_given_model_is_dropped_in_silence(programme: Any) -> None:
     found = assess_development(programme.frame, daily=programme.daily, models=[elsewhere, after], **OPTIONS)
     rows = found.scores.set_index("model").loc[["elsewhere", "after"], ["tanks", "unscored", "note"]]
     assert rows.values.tolist() == [
-        [0, "no_records", "no tank of coho with this stage can be scored"],
+        [0, "no_tanks", "no tank of coho with this stage can be scored"],
         [0, "counted_from_hatch", "the model counts days from hatch, and only days from fertilisation are scored"],
     ]
     told = {one.subject: one for one in found.claims if one.kind is ClaimKind.MODEL_BIASED}
-    assert (told["elsewhere"].reason, told["after"].reason) == (Reason.NO_RECORDS, Reason.COUNTED_FROM_HATCH)
+    assert (told["elsewhere"].reason, told["after"].reason) == (Reason.NO_TANKS, Reason.COUNTED_FROM_HATCH)
     assert {told[name].section for name in ("elsewhere", "after")} == {"answer"}
     assert not found.thermometers["model"].isin(["elsewhere", "after"]).any()
     read = [one.reason for one in found.claims if one.kind is ClaimKind.THERMOMETER]
     assert set(read) == {Reason.ONE_LEVEL}  # every tank was read by hand
     assert set(found.disagreements["species"]) == {"chinook"}
+
+
+def test_predictions_count_days_as_the_records_given(programme: Any) -> None:
+    """Delivered in the afternoon: the end of that day is 0.4, in the frame given and in the predictions alike."""
+    frame = programme.frame.assign(day_share=0.4)
+    edges = ["absent_day", "seen_day"]
+    frame[edges] = frame[edges] - 0.6  # the same dates
+    found = assess_development(frame, daily=programme.daily, **OPTIONS).predictions
+    given = frame.set_index("tank_id").loc[found["tank_id"]].reset_index()
+    np.testing.assert_allclose(found[edges].astype(float), given[edges].astype(float), atol=1e-9)
+    np.testing.assert_allclose(found["error_low_days"], found["predicted_day"] - found["seen_day"], atol=1e-9)
+    # The first day counts for less, by its temperature: the event falls later by about what was not lived.
+    whole_day = assess_development(programme.frame, daily=programme.daily, **OPTIONS).predictions
+    published = ~found["model"].str.startswith("own_")
+    later = (found["predicted_day"] + 0.6 - whole_day["predicted_day"])[published]
+    assert later.between(0.4, 0.9).mean() > 0.9
 
 
 def test_a_single_batch_is_predicted_by_models_that_need_no_fit(programme: Any) -> None:

@@ -154,6 +154,6 @@ def test_a_model_of_another_species_has_a_row_that_says_why_it_is_not_scored(pro
     scores = score_development(programme.frame, models=[other], **options)
     mine = scores[scores["model"] == "mine"]
     assert mine[["unscored", "note", "tanks"]].to_numpy().tolist() == [
-        ["no_records", "no tank of coho with this stage can be scored", 0]
+        ["no_tanks", "no tank of coho with this stage can be scored", 0]
     ]
     assert mine["bias_days"].isna().all()

@@ -80,7 +80,7 @@ def test_thin_cells_are_blank_with_a_note(scored: Any) -> None:
     blank = scored.scores[scored.scores["mae_days"].isna()]
     assert len(blank)
     assert (blank["batches"] < 3).all()
-    assert set(blank["unscored"]) <= {"too_few_batches", "no_records", "outside_tested"}
+    assert set(blank["unscored"]) <= {"too_few_batches", "no_tanks", "outside_tested"}
     assert blank["note"].str.contains("suppressed|no tank").all()
     assert blank[["bias_days", "coverage_95", "log_score"]].isna().all(axis=None)
 
@@ -95,7 +95,7 @@ def test_stages_looked_for_too_seldom_tell_no_error(programme: Any) -> None:
     assert cell[["bias_days", "bias_low", "bias_high", "mae_days", "coverage_95"]].isna().all()
     assert cell["note"].startswith("cannot be told: one shift of the predictions by -")
     assert cell["note"].endswith(" days fits all that was seen")
-    assert np.isfinite(cell["log_score"]) and cell["unscored"] == "no_interval"
+    assert np.isfinite(cell["log_score"]) and cell["unscored"] == "looks_too_far_apart"
 
 
 def test_spreads_that_do_not_settle_leave_the_errors_blank_and_say_so(

@@ -26,7 +26,7 @@ def score(model: str, band: str, bias: float | None, half: float = 1.0, **change
         "batches": 8 if known else 1, "bias_days": bias, "bias_low": bias - half if known else None,
         "bias_high": bias + half if known else None, "mae_days": 2.0 if known else None,
         "coverage_50": 51.0 if known else None, "coverage_80": 79.0, "coverage_95": 94.0, "log_score": -1.5,
-        "skill_vs_constant": 0.1, "note": "" if known else "suppressed: 1 batches, fewer than 3",
+        "skill_vs_constant": 0.1, "note": "" if known else "suppressed: fewer than 3 batches (1)",
     } | changes  # fmt: skip
 
 

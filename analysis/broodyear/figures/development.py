@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 #: Why no model has a bias in a band, where what is wanted is more tanks.
-_FEW = ("too_few_batches", "no_records", "outside_tested")
+_FEW = ("too_few_batches", "no_tanks", "outside_tested")
 BANDS = ("<5", "5-7", "7-9", "9-11", ">11")
 #: Models that one drawing holds: the colours of style.py without grey, which is for what was observed.
 MODEL_SERIES = tuple(series for series in SERIES if series.colour != GREY)

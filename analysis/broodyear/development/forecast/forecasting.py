@@ -346,9 +346,9 @@ def _frame(
 
 
 def _arranged(rows: pd.DataFrame, season: int, today: np.datetime64) -> pd.DataFrame:
-    is_past = rows["headline"] & (rows["expected_on"].to_numpy().astype("datetime64[D]") < today)
+    is_past = rows["expected_on"].to_numpy().astype("datetime64[D]") < today  # never where there is no date
     late = f"expected before {today} and not recorded: look, or send the record; "
-    rows["note"] = np.where(is_past.fillna(False), late, "") + rows["note"].astype(str)
+    rows["note"] = np.where(is_past, late, "") + rows["note"].astype(str)
     rows["season"] = season
     order = {stage: place for place, stage in enumerate(FORECAST_STAGES)}
     rows["_place"] = rows["stage"].map(order).fillna(len(order))

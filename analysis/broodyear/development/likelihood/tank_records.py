@@ -34,12 +34,13 @@ class TankRecords:
     """n tanks that can be used, and why others cannot.
 
     tank_id, batch: (n,) codes; batches: names by code; absent_day, seen_day: (n,) fractional days, the delivery
-    day ending at 1.0 (seen_day infinite where the tank ended first); grid_c: (g,) temperatures; to_start,
-    to_absent, to_seen: (n, g) weights of days; start_fraction: (n,) the start where it was given as such;
-    mean_temp_c: (n,) from delivery to the event; gap_se_days, gap_log_sd: (n,) error of the event from days that
-    were not read, in days and in log development; temps: daily mean temperatures (°C) of each tank; rows: position
-    of each tank in the frame given; rows_given, left_out: reason → count; assumed_hatchery: tanks whose hatchery
-    temperature was assumed; labels: by "batch" and, where known, "site" and "stock", (n,) the group of each tank.
+    day ending at 1.0 (seen_day infinite where the tank ended first); first_day_share: (n,) part of that day that
+    was left at delivery; grid_c: (g,) temperatures; to_start, to_absent, to_seen: (n, g) weights of days;
+    start_fraction: (n,) the start where it was given as such; mean_temp_c: (n,) from delivery to the event;
+    gap_se_days, gap_log_sd: (n,) error of the event from days that were not read, in days and in log development;
+    temps: daily mean temperatures (°C) of each tank; rows: position of each tank in the frame given; rows_given,
+    left_out: reason → count; assumed_hatchery: tanks whose hatchery temperature was assumed; labels: by "batch"
+    and, where known, "site" and "stock", (n,) the group of each tank.
     """
 
     tank_id: NDArray[np.object_]
@@ -47,6 +48,7 @@ class TankRecords:
     batches: tuple[str, ...]
     absent_day: Floats
     seen_day: Floats
+    first_day_share: Floats
     grid_c: Floats
     to_start: Floats
     to_absent: Floats
@@ -75,8 +77,8 @@ class TankRecords:
 
 #: Fields of TankRecords that hold one value, or one row, of each tank.
 _OF_TANKS = (
-    "tank_id", "absent_day", "seen_day", "to_start", "to_absent", "to_seen", "start_fraction", "mean_temp_c",
-    "gap_se_days", "gap_log_sd", "rows",
+    "tank_id", "absent_day", "seen_day", "first_day_share", "to_start", "to_absent", "to_seen",
+    "start_fraction", "mean_temp_c", "gap_se_days", "gap_log_sd", "rows",
 )  # fmt: skip
 
 
@@ -161,6 +163,7 @@ def _assembled(
         tuple(map(str, batches)),
         absent,
         seen,
+        share,
         grid,
         to_start,
         day_weights(temps, absent, share, grid),

@@ -212,10 +212,10 @@ def _predictions(
 ) -> pd.DataFrame:
     """Held-out predictions of the shown models, one row per tank and model.
 
-    Days count after delivery on the axis of the records; equivalent_low_days, equivalent_high_days: the observed
-    interval as days from fertilisation at the tank's mean temperature, by the model's own curve; error_low_days,
-    error_high_days: predicted − last and first day the event can have come (positive: the model is late), low
-    blank where the tank ended first; pit: randomised probability transform, 0 to 1.
+    Days count from delivery, as in the table observed_stages; equivalent_low_days, equivalent_high_days: the
+    observed interval as days from fertilisation at the tank's mean temperature, by the model's own curve;
+    error_low_days, error_high_days: predicted − last and first day the event can have come (positive: the model
+    is late), low blank where the tank ended first; pit: randomised probability transform, 0 to 1.
     """
     rng = np.random.default_rng([seed, 1])
     parts = [
@@ -231,13 +231,15 @@ def _predicted(one: StageData, model: str, held: HeldOut, rng: np.random.Generat
     at_mean = one.curve(model).days(records.mean_temp_c)
     is_seen = np.isfinite(records.seen_day)
     last = np.where(is_seen, records.seen_day, np.nan)
+    before = 1.0 - records.first_day_share  # part of the delivery day, which the records count whole
     edges = (held.lower / held.log_sd, held.upper / held.log_sd, held.start / held.log_sd)
     columns = {
         "species": one.species, "stage": one.stage, "model": model, "season": one.rows["season"].to_numpy(),
         "tank_id": one.rows.get("tank_label", one.rows["tank_id"]).to_numpy(),
         "batch_id": [records.batches[code] for code in records.batch],
-        "mean_temp_c": records.mean_temp_c, "absent_day": records.absent_day, "seen_day": last,
-        "predicted_day": held.predicted_day, "log_sd": held.log_sd, "is_tested": held.is_tested,
+        "mean_temp_c": records.mean_temp_c, "absent_day": np.maximum(records.absent_day - before, 0.0),
+        "seen_day": last - before, "predicted_day": np.maximum(held.predicted_day - before, 0.0),
+        "log_sd": held.log_sd, "is_tested": held.is_tested,
         "equivalent_low_days": at_mean * np.exp(held.lower),
         "equivalent_high_days": np.where(is_seen, at_mean * np.exp(np.where(is_seen, held.upper, 0.0)), np.nan),
         "donor_stock": one.rows["donor_stock"].to_numpy(),

@@ -139,13 +139,13 @@ class DailyMatrix:
         return DailyMatrix(self.temps_c[keep], self.length[keep])
 
 
-def matrix_of(records: TankRecords, first_share: Floats) -> DailyMatrix:
-    """The tanks' temperatures as one matrix. first_share: (n,) part of the day of delivery that was left."""
+def matrix_of(records: TankRecords) -> DailyMatrix:
+    """The tanks' temperatures as one matrix."""
     temps_c, length = np.empty((len(records.temps), MOST_DAYS)), np.ones((len(records.temps), MOST_DAYS))
     for row, one in zip(temps_c, records.temps, strict=True):
         row[: len(one)] = one[:MOST_DAYS]
         row[len(one) :] = one[-RECENT_DAYS:].mean()
-    length[:, 0] = first_share
+    length[:, 0] = records.first_day_share
     return DailyMatrix(temps_c, length)
 
 

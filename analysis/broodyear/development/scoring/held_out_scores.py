@@ -263,8 +263,7 @@ def _checked_models(models: Sequence[Any]) -> tuple[DevelopmentModel, ...]:
 def _predict(one: StageData, schemes: Sequence[str]) -> dict[str, dict[str, HeldOut]]:
     """Held-out predictions of every model by scheme; a model is fitted to the folds of all schemes at once."""
     records = one.records
-    shares = one.rows.get("first_day_share")
-    matrix = matrix_of(records, np.ones(len(one.rows)) if shares is None else shares.to_numpy(dtype=float))
+    matrix = matrix_of(records)
     folds = [folds_of(blocks_of(one.rows[SCHEMES[scheme]], scheme), scheme) for scheme in schemes]
     together, ends = np.concatenate(folds), np.cumsum([0, *map(len, folds)])
     predictors = {f"own_{form}": own_predictors(records, fit, together) for form, fit in one.fits.items()}
@@ -294,7 +293,7 @@ def _unscored(data: Sequence[StageRecords], given: Sequence[DevelopmentModel]) -
     for one in given:
         if one.name not in scored and not one.name.startswith(NOMINAL):
             is_counted = one.counted_from == "fertilisation"
-            why = Reason.NO_RECORDS if is_counted else Reason.COUNTED_FROM_HATCH
+            why = Reason.NO_TANKS if is_counted else Reason.COUNTED_FROM_HATCH
             note = (
                 f"no tank of {one.species} with this stage can be scored" if is_counted else REASONS[why].meaning
             )

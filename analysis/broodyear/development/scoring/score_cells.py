@@ -125,14 +125,14 @@ def score_cell(
     batches = len(np.unique(records.batch[is_used]))
     cell: dict[str, Any] = {"tanks": int(is_used.sum()), "batches": batches, "sites": sites_of(records, is_used)}
     if found is None:
-        note = f"suppressed: {batches} batches, fewer than {FEWEST_BATCHES}" if is_used.any() else "no tank"
-        why = Reason.TOO_FEW_BATCHES if is_used.any() else Reason.NO_RECORDS
+        few = f"suppressed: fewer than {FEWEST_BATCHES} batches ({batches})"
+        note, why = (few, Reason.TOO_FEW_BATCHES) if is_used.any() else ("no tank", Reason.NO_TANKS)
         return {**cell, **dict.fromkeys(MEASURES, np.nan), "unscored": str(why), "note": note}
     days, notes = days_scores(records, held, is_used, found[0])
     calibration = calibration_scores(held, is_used, rng, found[1])
     shift = common_part(error_intervals(records, held, is_used))
     notes = [_note(shift, found, calibration), *notes]
-    why_not = "" if shift is None else str(Reason.NO_INTERVAL)
+    why_not = "" if shift is None else str(Reason.LOOKS_TOO_FAR_APART)
     if not found[0].is_settled:
         why_not = str(Reason.SPREADS_UNKNOWN)
     if cell["sites"] < FEWEST_SITES:

@@ -183,9 +183,9 @@ def _counts(one: StageData, is_in: Mask) -> dict[str, int]:
 def _too_few(counts: Mapping[str, int]) -> str:
     """Why nothing is estimated; empty when there is enough."""
     if counts["batches"] < FEWEST_BATCHES:
-        return f"{counts['batches']} batches, fewer than {FEWEST_BATCHES}: not estimated"
+        return f"fewer than {FEWEST_BATCHES} batches ({counts['batches']}): not estimated"
     return (
-        f"{counts['sites']} sites, fewer than {FEWEST_SITES}: not estimated"
+        f"fewer than {FEWEST_SITES} sites ({counts['sites']}): not estimated"
         if counts["sites"] < FEWEST_SITES
         else ""
     )
@@ -211,7 +211,7 @@ def _days_per_c(one: StageData, is_in: Mask) -> float:
     fit = next(iter(sorted(one.fits.values(), key=lambda fit: -fit.log_likelihood)), None)
     if fit is None:
         return float("nan")
-    matrix = matrix_of(one.records, np.ones(len(is_in))).subset(is_in)
+    matrix = matrix_of(one.records).subset(is_in)
     start = one.records.start_fraction[is_in] + one.records.to_start[is_in] @ fit.curve.rate(one.records.grid_c)
     plain = predicted_days(fit.curve.rate, matrix, start)
     warm = predicted_days(lambda temp_c: fit.curve.rate(temp_c + _NUDGE_C), matrix, start)

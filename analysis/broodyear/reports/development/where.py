@@ -30,7 +30,7 @@ COLD_BANDS = ("<5", "5-7")
 WIDE_DAYS = 10.0
 #: Verdicts of a band that say something; the words of all are in the template.
 _TELLING = ("late", "early", "alone", "hour", "fitted", "alike")
-_UNTOLD = {Reason.NO_INTERVAL: "seldom", Reason.SPREADS_UNKNOWN: "spreads"}
+_UNTOLD = {Reason.LOOKS_TOO_FAR_APART: "seldom", Reason.SPREADS_UNKNOWN: "spreads"}
 
 
 def where_section(results: DevelopmentResults) -> Section:
