@@ -84,6 +84,11 @@ class Reason(StrEnum):
     OUTSIDE_TESTED = "outside_tested"
     STOCKS_DIFFER = "stocks_differ"
 
+    @property
+    def decision(self) -> Decision:
+        """The decision it goes with."""
+        return REASONS[self].decision
+
 
 @dataclass(frozen=True)
 class ReasonMeaning:
@@ -172,7 +177,7 @@ class Claim:
 
     @property
     def decision(self) -> Decision:
-        return REASONS[self.reason].decision
+        return self.reason.decision
 
     @property
     def is_claimed(self) -> bool:

@@ -24,7 +24,7 @@ from broodyear.setups import change_claims, what_to_change
 from broodyear.survival import effects_report
 from broodyear.survival.practices import PRACTICE_COLUMNS, outcome
 from broodyear.survival.practices.diagnostics import Bend
-from broodyear.survival.practices.tables import METHOD_COLUMNS
+from broodyear.survival.practices.findings import METHOD_COLUMNS
 
 PROGRAMMES = int(os.environ.get("PROGRAMMES", "200"))
 FIRST_SEED = int(os.environ.get("FIRST_SEED", "0"))

@@ -44,7 +44,7 @@ LAYERS = (
     {"schemas"},
     {"settings", "findings", "outputs"},
     {"workspace", "formulas", "stopping", "clock"},
-    {"places", "errors", "claims", "shown"},
+    {"places", "errors", "claims", "shown", "notes"},
 )
 #: A module's longest allowed size; a longer one wants to be split.
 LONGEST_MODULE_LINES = 400

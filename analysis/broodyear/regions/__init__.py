@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from broodyear.regions.accounting import accounting, survival_bounds
-from broodyear.regions.compare import RegionComparison, region_comparison
+from broodyear.regions.compare import RegionComparison, low_regions, region_comparison
 from broodyear.regions.part import region_links
 
-__all__ = ["RegionComparison", "accounting", "region_comparison", "region_links", "survival_bounds"]
+__all__ = ["RegionComparison", "low_regions", "region_comparison", "region_links"]

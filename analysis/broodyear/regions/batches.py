@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from broodyear.claims import REASONS, Claim, ClaimKind, Reason, claims_from, clear_or_not
+from broodyear.claims import Claim, ClaimKind, Reason, claims_from, clear_or_not
 from broodyear.statistics.multiplicity import holm
 from broodyear.statistics.numbers import FloatArray, critical_value, delta_errors, two_sided_p
 from broodyear.survival.averaging import average_over_groups
@@ -73,24 +73,17 @@ def batch_table(used: pd.DataFrame, estimates: pd.DataFrame) -> pd.DataFrame:
         survivors=("survivors", "sum"),
     )  # fmt: skip
     table = counted.assign(raw_pct=100.0 * counted["survivors"] / counted["eggs"]).join(estimates)
-    table["by_region"] = _by_region(used)
+    groups = used.groupby(["batch_id", "region"], sort=True)
+    went = groups[["eggs", "survivors"]].sum().assign(tanks=groups.size().astype(str)).reset_index()
+    pct = (100.0 * went["survivors"] / went["eggs"]).map(" {:.0f} % of ".format)
+    went["said"] = went["region"] + pct + went["tanks"]
+    table["by_region"] = went.groupby("batch_id")["said"].agg("; ".join)
     table["p_family"] = holm(table["p_value"].to_numpy(dtype=float))
     table["comparisons"] = int(table["p_value"].notna().sum())
     reasons = [Reason.NEVER_SHARE_BATCH if np.isnan(p) else clear_or_not(p) for p in table["p_family"]]
     table["reason"] = [str(reason) for reason in reasons]
-    table["decision"] = [str(REASONS[reason].decision) for reason in reasons]
+    table["decision"] = [str(reason.decision) for reason in reasons]
     return table.reset_index()[BATCH_COLUMNS]
-
-
-def _by_region(used: pd.DataFrame) -> pd.Series:
-    """Raw survival in each region and its tanks, in words, by batch_id."""
-    groups = used.groupby(["batch_id", "region"], sort=True)
-    pct, tanks = 100.0 * groups["survivors"].sum() / groups["eggs"].sum(), groups.size()
-    said = [
-        f"{region} {share:.0f} % of {number}"
-        for (_, region), share, number in zip(tanks.index, pct, tanks, strict=True)
-    ]
-    return pd.Series(said, index=tanks.index).groupby("batch_id").agg("; ".join)
 
 
 def batch_claims(batches: pd.DataFrame, outcome: str) -> list[Claim]:
@@ -110,25 +103,20 @@ def shortfall_claims(regions: pd.DataFrame, batches: pd.DataFrame, used: pd.Data
     interval lies below zero and the estimate is half of the shortfall or more; never where regions and batches
     cannot be told apart.
     """
-    found = []
-    for row in regions.to_dict("records"):
-        raw = _below_others(row, regions)
-        part, low, high = (raw - row[f"within_batch_points{end}"] for end in ("", "_high", "_low"))
-        is_worth_it = raw <= -WORTH_SAYING_POINTS or (high < 0.0 and part <= -WORTH_SAYING_POINTS)
-        if not (raw < 0.0 and is_worth_it):
-            continue
-        reason = Reason.CLEAR if high < 0.0 and part <= MOSTLY * raw else Reason.NOT_CLEAR
-        if row["decision"] == "cannot_tell":
-            reason = Reason(row["reason"])
-        poor = _poor_batches(row, batches, used) if reason is Reason.CLEAR else []
-        found.append(
-            Claim(
-                ClaimKind.REGION_BATCHES, str(row["region"]), reason, level=", ".join(poor),
-                outcome=str(row["outcome"]), estimate=part, low=low, high=high, unit="points", section="answer",
-                observed=raw,
-            )
-        )  # fmt: skip
-    return found
+    raw = pd.Series([_below_others(row, regions) for row in regions.to_dict("records")], regions.index)
+    part, low, high = (raw - regions[f"within_batch_points{end}"] for end in ("", "_high", "_low"))
+    is_worth_it = (raw <= -WORTH_SAYING_POINTS) | ((high < 0.0) & (part <= -WORTH_SAYING_POINTS))
+    is_mostly = (high < 0.0) & (part <= MOSTLY * raw)
+    reason = np.where(is_mostly, Reason.CLEAR, Reason.NOT_CLEAR)
+    reason = np.where(regions["decision"] == "cannot_tell", regions["reason"], reason)
+    told = regions[["region", "outcome"]].assign(observed=raw, estimate=part, low=low, high=high, reason=reason)
+    told = told[(raw < 0.0) & is_worth_it]
+    told["level"] = [
+        ", ".join(_poor_batches(row["region"], batches, used)) if row["reason"] == Reason.CLEAR else ""
+        for row in told.to_dict("records")
+    ]
+    kind = ClaimKind.REGION_BATCHES
+    return claims_from(told, {"subject": "region"}, kind=kind, unit="points", section="answer")
 
 
 def _below_others(row: Mapping[Any, Any], regions: pd.DataFrame) -> float:
@@ -142,9 +130,9 @@ def _below_others(row: Mapping[Any, Any], regions: pd.DataFrame) -> float:
     return float(row["raw_pct"] - np.average(others["raw_pct"].astype(float), weights=others["tanks_usable"]))
 
 
-def _poor_batches(region: Mapping[Any, Any], batches: pd.DataFrame, used: pd.DataFrame) -> list[str]:
+def _poor_batches(region: str, batches: pd.DataFrame, used: pd.DataFrame) -> list[str]:
     """Batches clearly below the others that the region got more of than the rest, and that did poorly there."""
-    is_own = used["region"] == region["region"]
+    is_own = used["region"] == region
     own, other = used[is_own], used[~is_own]
     mean = other["survivors"].sum() / other["eggs"].sum()
     poor = batches[(batches["decision"] == "claimed") & (batches["difference_points"] < 0.0)]["batch_id"]

@@ -11,13 +11,11 @@ import numpy as np
 import pandas as pd
 from scipy.linalg import block_diag
 
-from broodyear.claims import REASONS, Claim, ClaimKind, Reason, claims_from, clear_or_not
+from broodyear.claims import Claim, ClaimKind, Reason, claims_from, clear_or_not
 from broodyear.errors import NothingToAnalyse
-from broodyear.regions.accounting import survival_bounds
+from broodyear.notes import note
 from broodyear.regions.batches import BATCH_COLUMNS, batch_claims, batch_table, shortfall_claims
 from broodyear.regions.part import (
-    BATCH_FIXED,
-    BATCH_SHARES,
     GRAPH_COLUMNS,
     HETEROGENEITY_COLUMNS,
     PART_COLUMNS,
@@ -31,8 +29,8 @@ from broodyear.regions.part import (
 from broodyear.shown import ShownResult, Shows
 from broodyear.statistics.multiplicity import over_outcomes, single_step
 from broodyear.survival.practices.factors import level_counts
-from broodyear.survival.practices.levels import ESTIMATE_COLUMNS
-from broodyear.survival.tank_frame import MAIN_OUTCOME, NOT_RECORDED, OUTCOMES, prepare
+from broodyear.survival.practices.levels import ESTIMATE_COLUMNS, POINTS_APART
+from broodyear.survival.tank_frame import MAIN_OUTCOME, NOT_RECORDED, OUTCOMES, counted_dead, prepare
 
 REGION_COLUMNS = [
     "region", "outcome", "tanks", "tanks_usable", "sites", "batches", "batches_shared", "seasons", "eggs",
@@ -41,14 +39,7 @@ REGION_COLUMNS = [
 ]  # fmt: skip
 #: Counts of a row: 0 where nothing was counted.
 COUNTS = ["tanks", "tanks_usable", "sites", "batches", "batches_shared", "seasons", "eggs", "comparisons"]
-#: The two answers are said to differ when they are this many points apart.
-POINTS_APART = 3.0
 _SECTION = "answer"
-#: How batches were held fixed.
-WITHIN_SENTENCES = {
-    BATCH_SHARES: "Within batches: which part of each batch went to which region is allowed for.",
-    BATCH_FIXED: "Within batches: every batch has a level of its own, as batches are too few for their shares.",
-}
 #: What is asked of the tanks of a batch.
 _OF_BATCHES = ["region", "batch_id", "season", "eggs", "survivors"]
 #: Where a claim of a region finds what it states.
@@ -92,6 +83,12 @@ class _Outcome:
     used: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     @property
+    def sentence(self) -> str:
+        """What can be compared with what, and how."""
+        methods = dict.fromkeys(spread["within_method"] for spread in self.spreads)
+        return note("regions", "outcome", links=self.links and self.links.sentence, methods=methods)
+
+    @property
     def spreads(self) -> list[dict[str, Any]]:
         """HETEROGENEITY_COLUMNS of the parts with a within-batch answer; p_value: the smallest of its regions."""
         smallest = [self.table.loc[list(part.regions), "p_family"].min() for part in self.parts]
@@ -116,11 +113,10 @@ def region_comparison(frame: pd.DataFrame, ask: Callable[..., Callable[[], Any]]
     tanks = prepare(frame)
     region = tanks.rows["region"].astype(object).where(tanks.rows["region"].notna(), "").astype(str)
     rows = tanks.rows.assign(region=region.where(region != "", NOT_RECORDED))
-    bounds = survival_bounds(rows, by=("region",)).set_index(["outcome", "region"])
     present = [name for name in OUTCOMES if (rows["outcome"] == name).any()]
     if not present:
         raise NothingToAnalyse("no tank-season has an outcome, so regions cannot be compared")
-    asked = [ask(_outcome, rows[rows["outcome"] == name], name, bounds) for name in present]
+    asked = [ask(_outcome, rows[rows["outcome"] == name], name) for name in present]
     found = _over_outcomes([answer() for answer in asked])
     decided = [_decided(one) for one in found]
     batches, of_batches = _batches(found, decided)
@@ -130,7 +126,7 @@ def region_comparison(frame: pd.DataFrame, ask: Callable[..., Callable[[], Any]]
         heterogeneity=pd.DataFrame([row for one in found for row in one.spreads], columns=HETEROGENEITY_COLUMNS),
         graph=pd.concat(graphs or [pd.DataFrame(columns=[*GRAPH_COLUMNS, "outcome"])], ignore_index=True),
         batches=batches,
-        sentences={one.name: _sentence(one) for one in found},
+        sentences={one.name: one.sentence for one in found},
         claims=(*(claim for one, table in zip(found, decided, strict=True) for claim in _claims(one, table)),
                 *of_batches),
     )  # fmt: skip
@@ -156,13 +152,13 @@ def low_regions(frame: pd.DataFrame) -> list[Claim]:
     return low(frame) if len(whole) and low(whole) else []
 
 
-def _outcome(given: pd.DataFrame, name: str, bounds: pd.DataFrame) -> _Outcome:
+def _outcome(given: pd.DataFrame, name: str) -> _Outcome:
     """Counts and estimates of one outcome's regions, with p values adjusted over all of them."""
     used = given[given["is_used"]].reset_index(drop=True)
     table = given.groupby("region", sort=True).agg(
         tanks=("tank_id", "size"), tanks_usable=("is_used", "sum"), sites=("site_id", "nunique")
     )
-    table = table.join(bounds.loc[name, ["reporting_pct", "bound_low_pct", "bound_high_pct"]])
+    table = table.join(survival_bounds(given, name))
     if used.empty:
         return _Outcome(name, table.reindex(columns=[*table, *PART_COLUMNS, "p_family"]))
     links = region_links(used)
@@ -185,6 +181,27 @@ def _outcome(given: pd.DataFrame, name: str, bounds: pd.DataFrame) -> _Outcome:
     )
 
 
+def survival_bounds(given: pd.DataFrame, outcome: str) -> pd.DataFrame:
+    """By region (0–100): reporting_pct, and survival if every egg of the tanks without a usable count died
+    (bound_low_pct), and if all lived that were not counted dead (bound_high_pct). given: rows of one outcome.
+
+    Without the eggs of silent tanks there are no bounds: after hatch these would be the hatched, seldom known.
+    """
+    is_used, left = given["is_used"], given["eggs"] - counted_dead(given, outcome).fillna(0.0)
+    columns = {
+        "usable": is_used, "tanks": 1, "eggs": given["eggs"], "unknown": given["eggs"].isna(),
+        "alive": given["survivors"].where(is_used, 0.0), "elsewhere": left.clip(lower=0.0).where(~is_used, 0.0),
+    }  # fmt: skip
+    sums = pd.DataFrame(columns).groupby(given["region"], sort=True).sum()
+    eggs = sums["eggs"].where((sums["unknown"] == 0) & (sums["eggs"] > 0))
+    shares = {
+        "reporting_pct": sums["usable"] / sums["tanks"],
+        "bound_low_pct": sums["alive"] / eggs,
+        "bound_high_pct": (sums["alive"] + sums["elsewhere"]) / eggs,
+    }
+    return 100.0 * pd.DataFrame(shares)
+
+
 def _over_outcomes(found: list[_Outcome]) -> list[_Outcome]:
     """The outcomes with p values adjusted over all of them."""
     p_family = pd.DataFrame({one.name: one.table["p_family"].astype(float) for one in found})
@@ -201,10 +218,14 @@ def _decided(one: _Outcome) -> pd.DataFrame:
     rows = table.assign(outcome=one.name).reset_index()
     records = rows.to_dict("records")
     reasons = [_reason(row) for row in records]
+    apart = (rows["within_batch_points"] - rows["difference_points"]).abs() >= POINTS_APART
     return rows.assign(
         reason=[str(reason) for reason in reasons],
-        decision=[str(REASONS[reason].decision) for reason in reasons],
-        note=[region_note(row, reason) for row, reason in zip(records, reasons, strict=True)],
+        decision=[str(reason.decision) for reason in reasons],
+        note=[
+            note("regions", "region", row=row, reason=reason, apart=is_apart)
+            for row, reason, is_apart in zip(records, reasons, apart, strict=True)
+        ],
     )
 
 
@@ -236,13 +257,6 @@ def _batches(found: list[_Outcome], decided: list[pd.DataFrame]) -> tuple[pd.Dat
     return pd.DataFrame(columns=BATCH_COLUMNS), []
 
 
-def _sentence(one: _Outcome) -> str:
-    if one.links is None:
-        return "No tank has a usable count for this outcome yet, so regions cannot be compared."
-    methods = dict.fromkeys(spread["within_method"] for spread in one.spreads)
-    return " ".join([one.links.sentence, *(WITHIN_SENTENCES[method] for method in methods)])
-
-
 def _claims(one: _Outcome, table: pd.DataFrame) -> list[Claim]:
     """One of every region, and one that regions differ: where a region does, so that the two never contradict."""
     found = claims_from(table, _STATED, kind=ClaimKind.REGION_DIFFERS, unit="points", section=_SECTION)
@@ -265,30 +279,3 @@ def _claims(one: _Outcome, table: pd.DataFrame) -> list[Claim]:
         section=_SECTION,
     )
     return [*found, any_differs]
-
-
-def region_note(row: Mapping[Any, Any], reason: Reason) -> str:
-    """The note of a row of regions.csv."""
-    against = f"against {row['comparable_with']}"
-    side = "lower" if row["within_batch_points"] < 0.0 else "higher"
-    said = {
-        Reason.NO_RECORDS: "no tank has a usable count yet",
-        Reason.NEVER_SHARE_BATCH: "none of its batches went to another region, so the region cannot be told apart"
-        " from its batches; the raw figure says nothing about the region",
-        Reason.CLEAR: f"{side} than its batches lead one to expect {against}, within batches",
-        Reason.NOT_CLEAR: f"no difference shown {against}",
-        Reason.BATCHES_DISAGREE: f"no difference shown {against}: within batches the records say otherwise",
-        Reason.DEPENDS_ON_SILENT: f"no difference shown {against}: it turns if every silent tank lost all",
-        Reason.TOO_FEW_SITES: "one site only: region and site cannot be told apart",
-        Reason.TOO_FEW_TANKS: f"too few: {row['tanks_usable']} tanks",
-        Reason.SEPARATED: f"no estimate: every fish {'survived' if row['raw_pct'] == 100.0 else 'died'}",
-        Reason.CONFOUNDED: "cannot be told apart from species or season in these records",
-        Reason.ONE_LEVEL: "no other region has tanks enough to compare it with",
-        Reason.NO_INTERVAL: "the error of the difference cannot be told",
-    }.get(reason, f"no estimate: {row['why']}")
-    if not abs(row["within_batch_points"] - row["difference_points"]) >= POINTS_APART:
-        return said
-    return (
-        f"{said}; within shared batches the difference is {row['within_batch_points']:+.1f} points and not"
-        f" {row['difference_points']:+.1f}: trust the within-batch figure, the batches went out unevenly"
-    )

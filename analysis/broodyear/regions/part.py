@@ -16,6 +16,7 @@ import pandas as pd
 
 from broodyear.claims import Reason
 from broodyear.errors import BroodyearError
+from broodyear.notes import note
 from broodyear.regions.batches import batch_estimates
 from broodyear.statistics.connectivity import connected_parts
 from broodyear.statistics.numbers import FloatArray, delta_errors
@@ -82,21 +83,9 @@ def region_links(rows: pd.DataFrame) -> RegionLinks:
         ", ".join(other for other in names if other != region and part[other] == part[region])
         for region in table["region"]
     ]
-    return RegionLinks(table, edges[GRAPH_COLUMNS], _sentence(table))
-
-
-def _sentence(table: pd.DataFrame) -> str:
     alone = [str(name) for name in table.loc[table["comparable_with"] == "", "region"]]
-    if len(table) == 1:
-        return f"There is only one region ({alone[0]}), so there is nothing to compare it with."
-    if not alone and table["part"].nunique() == 1:
-        return "Every region shares batches with the others, directly or through a third: they can be compared."
-    if len(alone) == len(table):
-        return "No region ever shared a batch with another: regions and batches cannot be told apart."
-    if alone:
-        verb = "shares" if len(alone) == 1 else "share"
-        return f"{', '.join(alone)} never {verb} a batch with another region and cannot be compared with any."
-    return "The regions fall into groups that never shared a batch: compare only within a group."
+    sentence = note("regions", "links", alone=alone, regions=len(table), parts=table["part"].nunique())
+    return RegionLinks(table, edges[GRAPH_COLUMNS], sentence)
 
 
 @dataclass(frozen=True, eq=False)

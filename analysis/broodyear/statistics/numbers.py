@@ -91,8 +91,3 @@ def level_sums(codes: IntArray, values: FloatArray, levels: int) -> FloatArray:
     rows = len(codes)
     members = csc_array((np.ones(rows), codes, np.arange(rows + 1)), shape=(levels, rows))
     return np.asarray(members @ values, dtype=float)
-
-
-def p_words(p_value: float) -> str:
-    """A p-value as sentences show it."""
-    return "p < 0.001" if p_value < 0.001 else f"p = {p_value:.3f}"

@@ -28,6 +28,10 @@ FEWEST_EGGS = 10
 #: queries/tank_seasons.sql.
 MISCOUNTED = 1.1
 
+_DEAD_LATER = ["late_picks", "dead_alevin", "dead_fry"]
+#: What is found dead in a tank of those that an outcome starts from.
+_DEAD = {HATCH: ["dead_egg"], "hatch_to_release": _DEAD_LATER, MAIN_OUTCOME: ["dead_egg", *_DEAD_LATER]}
+
 NOT_RECORDED = "not recorded"
 
 
@@ -84,6 +88,13 @@ def dead_believed(tanks: pd.DataFrame) -> pd.Series:
     if "losses_look_cumulative" not in tanks:
         return pd.Series(True, index=tanks.index)
     return ~tanks["losses_look_cumulative"].astype("boolean").fillna(False).astype(bool)
+
+
+def counted_dead(tanks: pd.DataFrame, outcome: str) -> pd.Series:
+    """Dead counted in each tank of those an outcome starts from; nan where none were, and for running totals."""
+    counts = tanks.reindex(columns=_DEAD.get(outcome, [])).apply(pd.to_numeric, errors="coerce").astype(float)
+    dead: pd.Series = counts.sum(axis=1, min_count=1).where(dead_believed(tanks))
+    return dead
 
 
 def _reasons(rows: pd.DataFrame) -> pd.Series:

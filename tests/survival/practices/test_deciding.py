@@ -15,8 +15,16 @@ from broodyear.claims import Claim, ClaimKind, Decision, Reason
 from broodyear.statistics.multiplicity import holm, shrunken, single_step
 from broodyear.survival import effects_report
 from broodyear.survival.averaging import Average
-from broodyear.survival.practices.findings import TEMPERATURE, Finding, Within, beside_silent, gated
-from broodyear.survival.practices.tables import METHOD_COLUMNS, effect_claims, effect_rows, note_of
+from broodyear.survival.practices.findings import (
+    METHOD_COLUMNS,
+    TEMPERATURE,
+    Finding,
+    Within,
+    beside_silent,
+    effect_claims,
+    effect_rows,
+    gated,
+)
 
 #: Error of a p of 0.05 from fifty thousand draws, four times over.
 DRAWN = 0.004
@@ -72,7 +80,8 @@ def test_shrinkage_draws_in_the_idle_and_spares_the_one_that_stands_out() -> Non
 
 
 def a_finding(**changes: object) -> Finding:
-    decided_by = {"within": within(0.48, -0.02, 0.11, 0.7), "silent": 3, "lost_points": 6.5, "p_family": 1e-4}
+    silence = {"tanks_silent": 3, "points_if_silent_lost": 6.5}
+    decided_by = {"within": within(0.48, -0.02, 0.11, 0.7), "p_family": 1e-4, **silence}
     contrast = Finding(
         "light_cover", "yes", "no", 60, 8, "delivered_to_release",
         log_odds=0.5, error=0.1, p_value=1e-6, points=7.0, points_error=1.2, comparisons=20,
@@ -87,14 +96,14 @@ def a_finding(**changes: object) -> Finding:
         ({"p_family": 0.05}, Reason.CLEAR),
         ({"p_family": 0.0501}, Reason.NOT_CLEAR),
         ({"p_family": np.nan}, Reason.NO_INTERVAL),
-        ({"within": None, "silent": 0, "lost_points": np.nan}, Reason.CLEAR),
+        ({"within": None, "tanks_silent": 0, "points_if_silent_lost": np.nan}, Reason.CLEAR),
         ({"within": within(-0.1, -0.6, 0.2, 0.3)}, Reason.BATCHES_DISAGREE),
         ({"within": within(0.1, -0.4, 0.1, 0.005)}, Reason.BATCHES_DISAGREE),
         ({"within": within(0.1, -0.4, 0.1, 0.2)}, Reason.CLEAR),
         ({"within": within(0.45, -0.05, 0.1, 0.001)}, Reason.CLEAR),
-        ({"silent": 30, "lost_points": -1.0}, Reason.DEPENDS_ON_SILENT),
-        ({"silent": 30, "lost_points": 0.0}, Reason.DEPENDS_ON_SILENT),
-        ({"silent": 30, "lost_points": 0.1}, Reason.CLEAR),
+        ({"tanks_silent": 30, "points_if_silent_lost": -1.0}, Reason.DEPENDS_ON_SILENT),
+        ({"tanks_silent": 30, "points_if_silent_lost": 0.0}, Reason.DEPENDS_ON_SILENT),
+        ({"tanks_silent": 30, "points_if_silent_lost": 0.1}, Reason.CLEAR),
     ],
 )
 def test_the_reason_of_a_decision(changes: dict[str, object], reason: Reason) -> None:
@@ -103,15 +112,15 @@ def test_the_reason_of_a_decision(changes: dict[str, object], reason: Reason) ->
 
 @pytest.mark.parametrize(("lost", "is_said"), [(2.0, True), (2.6, False)])
 def test_a_claim_that_silent_tanks_would_blur_says_so(lost: float, is_said: bool) -> None:
-    found = a_finding(silent=30, lost_points=lost)
+    found = a_finding(tanks_silent=30, points_if_silent_lost=lost)
     assert found.reason is Reason.CLEAR
-    assert ("if every silent tank lost all its fish" in note_of(found)) is is_said
+    assert ("if every silent tank lost all its fish" in found.note) is is_said
 
 
 def test_a_difference_to_the_worse_is_decided_alike() -> None:
     turned = replace(a_finding(within=within(-0.48, 0.02, 0.11, 0.7)), points=-7.0, log_odds=-0.5)
-    assert replace(turned, silent=3, lost_points=-6.5).reason is Reason.CLEAR
-    assert replace(turned, silent=3, lost_points=1.0).reason is Reason.DEPENDS_ON_SILENT
+    assert replace(turned, tanks_silent=3, points_if_silent_lost=-6.5).reason is Reason.CLEAR
+    assert replace(turned, tanks_silent=3, points_if_silent_lost=1.0).reason is Reason.DEPENDS_ON_SILENT
 
 
 def test_a_stage_is_no_surer_than_the_whole_stay() -> None:
@@ -160,7 +169,7 @@ def test_silent_tanks_that_lost_all_lower_their_level() -> None:
     silent = {("light_cover", "no"): (0, 0.0), ("light_cover", "yes"): (12, 0.5)}
     shares = {"no": Average(0.8, np.empty(0)), "yes": Average(0.9, np.empty(0))}
     found = beside_silent(a_finding(), silent, shares)
-    assert (found.silent, found.lost_points) == (12, pytest.approx(100 * (0.9 * 0.5 - 0.8)))
+    assert (found.tanks_silent, found.points_if_silent_lost) == (12, pytest.approx(100 * (0.9 * 0.5 - 0.8)))
 
 
 def practised(seed: int, effect_points: float = 0.0) -> pd.DataFrame:
@@ -205,4 +214,4 @@ def test_a_practice_of_tanks_that_fell_silent_depends_on_them() -> None:
 @pytest.mark.parametrize(("outcome", "is_said"), [("hatch", True), ("hatch_to_release", False)])
 def test_a_degree_at_hatch_is_told_with_what_the_counts_miss(outcome: str, is_said: bool) -> None:
     degree = replace(a_finding(), outcome=outcome, factor=TEMPERATURE)
-    assert ("dead eggs that nobody counted pass for hatched" in note_of(degree)) is is_said
+    assert ("dead eggs that nobody counted pass for hatched" in degree.note) is is_said

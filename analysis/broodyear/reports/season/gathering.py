@@ -14,7 +14,7 @@ from threadpoolctl import threadpool_limits
 from broodyear.errors import NothingToAnalyse
 from broodyear.findings import file_of
 from broodyear.intake.suspicions import ACKNOWLEDGED, RULES, count_suspicions
-from broodyear.regions.compare import low_regions
+from broodyear.regions import low_regions
 from broodyear.reports.numbers import season_name
 from broodyear.reports.season.account import (
     dead_by_stage,

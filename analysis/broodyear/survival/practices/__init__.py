@@ -8,6 +8,7 @@ to share the outcomes out; regions fit a factor of their own by `code_factor`, `
 from __future__ import annotations
 
 from broodyear.survival.practices.factors import PRACTICES, Practice, available, practice_named
+from broodyear.survival.practices.findings import EFFECT_COLUMNS
 from broodyear.survival.practices.levels import PRACTICE_COLUMNS
 from broodyear.survival.practices.outcome import (
     MODELS,
@@ -17,7 +18,6 @@ from broodyear.survival.practices.outcome import (
     outcomes_in,
     report_from,
 )
-from broodyear.survival.practices.tables import EFFECT_COLUMNS
 
 __all__ = [
     "EFFECT_COLUMNS",

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from broodyear.notes import note
 from broodyear.statistics.normality import moment, shapiro_wilk_p
 from broodyear.statistics.numbers import (
     FloatArray,
@@ -17,11 +18,10 @@ from broodyear.statistics.numbers import (
     expit,
     level_sums,
     normal_nodes,
-    p_words,
 )
 from broodyear.survival.averaging import average_over_groups
 from broodyear.survival.practices.findings import TEMPERATURE
-from broodyear.survival.practices.model import AdjustedModel
+from broodyear.survival.practices.model import AdjustedModel, measured
 from broodyear.survival.result import SurvivalFit
 
 MOST_LEVELS = 5000  # beyond which the test's p value is not worked out exactly: every second, third … is looked at
@@ -114,7 +114,7 @@ def _residuals(model: AdjustedModel) -> tuple[pd.DataFrame, float]:
     uniform = below + np.random.default_rng(SEED).random(len(rows)) * (at - below)
     table = rows[["season", "tank_id", "site_id"]].assign(
         fitted_pct=100.0 * share,
-        temp_c=pd.to_numeric(rows[TEMPERATURE], errors="coerce") if TEMPERATURE in rows else np.nan,
+        temp_c=measured(rows, TEMPERATURE),
         residual=ndtri(np.clip(uniform, 1e-12, 1.0 - 1e-12)),
     )
     return table, float(np.sum((survived - trials * share) ** 2 / np.maximum(variance, 1e-300)))
@@ -180,21 +180,14 @@ class Bend:
     best_pct: float = np.nan
 
     @property
-    def sentences(self) -> list[str]:
-        """Whether temperature acts in a straight line; none where it cannot be told."""
-        verb = "does not act in" if self.p_value < CURVED_BELOW else "is not shown to act in anything but"
-        said = f"Temperature {verb} a straight line ({p_words(self.p_value)})."
-        return [said] if np.isfinite(self.p_value) else []
+    def is_bent(self) -> bool:
+        """Whether the line is none."""
+        return self.p_value < CURVED_BELOW
 
     @property
     def beside_step(self) -> str:
         """What stands beside the effect of one step where the line is none, else blank."""
-        if not self.p_value < CURVED_BELOW:
-            return ""
-        return (
-            f"not a straight line ({p_words(self.p_value)}): one step cannot stand for every temperature; by the"
-            f" curve survival is highest near {self.best_temp_c:.1f} °C, {self.best_pct:.0f} %"
-        )
+        return note("practices", "curve", line=self) if self.is_bent else ""
 
 
 def bend_of(model: AdjustedModel, name: str, temps_c: FloatArray) -> Bend:

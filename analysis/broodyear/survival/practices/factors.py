@@ -93,6 +93,22 @@ def practice_named(name: str) -> Practice:
     return {practice.name: practice for practice in PRACTICES}[name]
 
 
+#: What other columns are called.
+_CALLED = {
+    "site_id": "site",
+    "batch_id": "batch",
+    "gravel_practice": "gravel",
+    "mean_water_temp_c": "water temperature",
+    "units_at_delivery_c_days": "units at delivery",
+}
+
+
+def in_words(name: str) -> str:
+    """A column or factor as sentences say it."""
+    words = {practice.name: practice.words for practice in PRACTICES} | _CALLED
+    return words.get(name, name.replace("_", " "))
+
+
 def available(rows: pd.DataFrame) -> tuple[Practice, ...]:
     """Practices whose column is in the frame with at least one value."""
     return tuple(one for one in PRACTICES if one.column in rows and _known(rows[one.column]).notna().any())

@@ -13,22 +13,43 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from broodyear.claims import Reason, clear_or_not
+from broodyear.claims import Claim, ClaimKind, Reason, claims_from, clear_or_not
+from broodyear.notes import note
 from broodyear.statistics.multiplicity import no_surer, shrunken, single_step
 from broodyear.statistics.numbers import FloatArray, delta_errors, two_sided_p
 from broodyear.survival.averaging import Average, Difference, LogOdds
 from broodyear.survival.mixed.system import Precision
-from broodyear.survival.practices.factors import Factor, OutcomeRows, code_factor, level_counts, practice_named
+from broodyear.survival.practices.factors import (
+    FEWEST_BATCHES,
+    FEWEST_TANKS,
+    MERGED,
+    Factor,
+    OutcomeRows,
+    code_factor,
+    level_counts,
+    practice_named,
+)
 from broodyear.survival.practices.model import AdjustedModel, build_columns
 
 TEMPERATURE = "mean_water_temp_c"
 STEP_LEVEL = "+1 °C"
 #: The room's effect with the water temperature held, beside its total effect under the name of the factor itself.
 DIRECT = "room_type_direct"
+_WITHIN = ("within_batch_odds_ratio", "within_batch_low", "within_batch_high")
+EFFECT_COLUMNS = (
+    "outcome", "factor", "level", "reference", "tanks", "batches", "odds_ratio", "or_low", "or_high",
+    "difference_points", "difference_low", "difference_high", "p_value", "p_family", "comparisons", "decision",
+    "reason", "shrunken_points", "typical_difference_points", *_WITHIN, "tanks_silent",
+    "points_if_silent_lost", "points_if_silent_alike", "silence_blurs", "methods_low", "methods_high",
+    "methods_agree", "method", "rows_given", "rows_used", "adjusted_for", "note",
+)  # fmt: skip
+METHOD_COLUMNS = [*EFFECT_COLUMNS[:13], "method", "note"]
+_KEY = ["factor", "level", "reference"]
 #: Both answers are said to differ at this p, when they lie this many standard errors apart.
 DIFFERS_BELOW = 0.01
 DIFFERS_BY = 1.0
@@ -49,12 +70,13 @@ class Within(LogOdds):
 class Finding(Difference):
     """One level against a reference, or one step of a measured covariate (reference blank), and what decides it.
 
-    typical_points: at a site and batch in the middle of the spread. direction: over the model's coefficients.
+    typical_difference_points: at a site and batch in the middle of the spread. direction: over the model's
+    coefficients.
     refused: why there is no estimate; partners: factors it cannot be told apart from, where that is why; why: the
     model's own words then, or what a curve says beside a step. p_family: adjusted over the `comparisons` of the
     outcome's family, and not below that of the whole stay, which is asked first; shrunken_points: for what is to
-    gain; adjusted_for: in words; silent: tanks with the level that fell silent; lost_points: the contrast had all
-    silent tanks lost every fish, nan for a step.
+    gain; adjusted_for: in words; tanks_silent: with the level; points_if_silent_lost: the contrast had all silent
+    tanks lost every fish, nan for a step.
     """
 
     factor: str
@@ -63,15 +85,15 @@ class Finding(Difference):
     tanks: int
     batches: int
     outcome: str = ""
-    typical_points: float = np.nan
+    typical_difference_points: float = np.nan
     direction: FloatArray | None = None
     refused: Reason | None = None
     partners: tuple[str, ...] = ()
     why: str = ""
     adjusted_for: str = ""
     within: Within | None = None
-    silent: int = 0
-    lost_points: float = np.nan
+    tanks_silent: int = 0
+    points_if_silent_lost: float = np.nan
     p_family: float = np.nan
     comparisons: int = 0
     shrunken_points: float = np.nan
@@ -92,7 +114,7 @@ class Finding(Difference):
         if self.is_otherwise_within:
             return Reason.BATCHES_DISAGREE
         # Whether it would turn, had every silent tank lost all its fish.
-        return Reason.DEPENDS_ON_SILENT if self.lost_points * self.points <= 0.0 else Reason.CLEAR
+        return Reason.DEPENDS_ON_SILENT if self.points_if_silent_lost * self.points <= 0.0 else Reason.CLEAR
 
     @property
     def is_otherwise_within(self) -> bool:
@@ -106,7 +128,54 @@ class Finding(Difference):
     @property
     def is_blurred(self) -> bool:
         """Whether it would no longer be clear of zero, had every silent tank lost all its fish."""
-        return bool(np.sign(self.points) * self.lost_points - self.reach * self.points_error <= 0.0)
+        lost = np.sign(self.points) * self.points_if_silent_lost
+        return bool(lost - self.reach * self.points_error <= 0.0)
+
+    @property
+    def note(self) -> str:
+        """Why it has no estimate, or what stands beside it."""
+        if self.refused is None:
+            return note("practices", "estimated", one=self)
+        return note("practices", "refused", one=self, few=FEWEST_TANKS, few_batches=FEWEST_BATCHES, merged=MERGED)
+
+    @property
+    def estimates(self) -> dict[str, Any]:
+        """The columns of METHOD_COLUMNS that every method fills."""
+        return {name: getattr(self, name) for name in METHOD_COLUMNS[:6]} | self.shown()
+
+    def row(self, others: Sequence[float]) -> dict[str, Any]:
+        """EFFECT_COLUMNS but the rows; others: the points of other methods."""
+        points = [one for one in (self.points, *others) if np.isfinite(one)]
+        ratios = [self.within.odds_ratio(side) for side in (0, -1, 1)] if self.within else [np.nan] * 3
+        own = {name: getattr(self, name) for name in EFFECT_COLUMNS if hasattr(self, name)}
+        return {
+            **own,
+            **self.estimates,
+            "decision": str(self.reason.decision),
+            "reason": str(self.reason),
+            **dict(zip(_WITHIN, ratios, strict=True)),
+            "points_if_silent_alike": self.points if np.isfinite(self.points_if_silent_lost) else np.nan,
+            "silence_blurs": self.is_blurred,
+            "methods_low": min(points, default=np.nan),
+            "methods_high": max(points, default=np.nan),
+            "methods_agree": all(self.points_low <= one <= self.points_high for one in points),
+            "method": "mixed",
+        }
+
+
+def effect_rows(findings: Sequence[Finding], methods: pd.DataFrame, given: int, used: int) -> pd.DataFrame:
+    """Rows of effects.csv of one outcome, in the order of the findings; methods: the same by other methods."""
+    others = methods.groupby(_KEY)["difference_points"].agg(list).to_dict()
+    rows = [one.row(others.get(one.key, [])) | {"rows_given": given, "rows_used": used} for one in findings]
+    return pd.DataFrame(rows, columns=list(EFFECT_COLUMNS))
+
+
+def effect_claims(effects: pd.DataFrame) -> list[Claim]:
+    """One claim per row of effects.csv, made or looked for and not made."""
+    names = {"estimate": "difference_points", "low": "difference_low", "high": "difference_high"}
+    kinds = {True: ClaimKind.TEMPERATURE_DIFFERS, False: ClaimKind.PRACTICE_DIFFERS}
+    stated = effects.assign(kind=(effects["factor"] == TEMPERATURE).map(kinds))
+    return claims_from(stated, {**names, "subject": "factor"}, unit="points", section="practices")
 
 
 def factor_contrasts(model: AdjustedModel, name: str, averages: Mapping[str, Average]) -> list[Finding]:
@@ -145,7 +214,7 @@ def estimated(
     """A contrast with its estimates, delta-method errors and degrees of freedom."""
     found = model.fit.difference(vector, first, second)
     typical = 100.0 * (first.typical - second.typical)
-    return replace(blank, **vars(found), typical_points=typical, direction=vector)
+    return replace(blank, **vars(found), typical_difference_points=typical, direction=vector)
 
 
 def correlation_of(model: AdjustedModel, contrasts: Sequence[Finding]) -> FloatArray:
@@ -226,8 +295,8 @@ def beside_silent(contrast: Finding, silent: SilentTanks, averages: Mapping[str,
     levels = contrast.level, contrast.reference
     (number, own), (_, others) = (silent.get((contrast.factor, level), (0, np.nan)) for level in levels)
     kept = [(1.0 - share) * averages[level].share for level, share in zip(levels, (own, others), strict=True)]
-    lost_points = contrast.points if np.isnan(own) else 100.0 * (kept[0] - kept[1])
-    return replace(contrast, silent=number, lost_points=lost_points)
+    lost = contrast.points if np.isnan(own) else 100.0 * (kept[0] - kept[1])
+    return replace(contrast, tanks_silent=number, points_if_silent_lost=lost)
 
 
 def as_family(findings: Sequence[Finding], correlation: FloatArray) -> list[Finding]:
@@ -235,18 +304,18 @@ def as_family(findings: Sequence[Finding], correlation: FloatArray) -> list[Find
 
     correlation: of the estimates of those with an estimate, in their order.
     """
-    told = [place for place, finding in enumerate(findings) if finding.refused is None]
+    told = [one for one in findings if one.refused is None]
     p_values, points, errors = (
-        np.array([getattr(findings[place], name) for place in told], dtype=float)
+        np.array([getattr(one, name) for one in told], dtype=float)
         for name in ("p_value", "points", "points_error")
     )
-    p_family, found = single_step(p_values, correlation), list(findings)
+    p_family, small = single_step(p_values, correlation), shrunken(points, errors)
     comparisons = int(np.isfinite(p_family).sum())
-    for place, p, small in zip(told, p_family, shrunken(points, errors), strict=True):
-        found[place] = replace(
-            found[place], p_family=float(p), shrunken_points=float(small), comparisons=comparisons
-        )
-    return found
+    adjusted = (
+        replace(one, p_family=float(p), shrunken_points=float(gain), comparisons=comparisons)
+        for one, p, gain in zip(told, p_family, small, strict=True)
+    )
+    return [next(adjusted) if one.refused is None else one for one in findings]
 
 
 def gated(findings: Sequence[Finding], main_outcome: str) -> list[Finding]:

@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from broodyear.claims import Reason
+from broodyear.notes import note
 from broodyear.statistics.numbers import FloatArray, critical_values, delta_errors, share_limits, two_sided_p
 from broodyear.survival.averaging import Average, Held, average_over_groups
 from broodyear.survival.mixed.system import inverse_times
@@ -22,12 +23,12 @@ from broodyear.survival.practices.factors import (
     OutcomeRows,
     code_factor,
     coded,
+    in_words,
     level_counts,
     practice_named,
 )
 from broodyear.survival.practices.findings import Finding
 from broodyear.survival.practices.model import AdjustedModel
-from broodyear.survival.practices.tables import in_words, note_of
 
 COMBINED = "room_and_gravel"
 ROOM, GRAVEL = "room_type", "gravel_practice"
@@ -40,7 +41,7 @@ PRACTICE_COLUMNS = [
     "practice", "level", *(practice.name for practice in PRACTICES), "other_practice", "outcome",
     *COUNT_COLUMNS[1:], *ESTIMATE_COLUMNS, "within_batch_points", "note",
 ]  # fmt: skip
-#: An answer within batches is worth a word when it lies this many points from the other.
+#: Answers within batches and of all tanks are said to differ when they are this many points apart.
 POINTS_APART = 3.0
 #: A circumstance is named when its share differs by this many points between a level's tanks and the others.
 NOTABLE_POINTS = 25.0
@@ -103,19 +104,17 @@ def _levels(rows: OutcomeRows, factor: Factor, estimates: pd.DataFrame | None) -
 
 def _note(row: Mapping[Any, Any], rows: OutcomeRows, findings: Sequence[Finding], refusal: str) -> str:
     """The note of a row of practices.csv."""
-    name, level, parts = row["practice"], row["level"], []
+    name, level, why = row["practice"], row["level"], ""
     if row["reason"]:
         sizes = int(row["tanks"]), int(row["batches"])
-        parts.append(note_of(Finding(name, level, "", *sizes, refused=Reason(row["reason"]))))
+        why = Finding(name, level, "", *sizes, refused=Reason(row["reason"])).note
     elif np.isnan(row["difference_points"]):  # tanks enough, and no estimate all the same
         own = (one for one in findings if one.factor == name and level in (one.level, one.reference))
         unknown = refusal.rstrip(".") or "cannot be told apart from what it goes together with"
-        parts.append(next((note_of(one) for one in own if one.refused is not None), unknown))
-    if abs(row["within_batch_points"] - row["difference_points"]) >= POINTS_APART:
-        parts.append(f"within batches the difference is {row['within_batch_points']:+.1f} points")
+        why = next((one.note for one in own if one.refused is not None), unknown)
+    is_apart = abs(row["within_batch_points"] - row["difference_points"]) >= POINTS_APART
     blank = rows.factors[name].blank if name in rows.factors else 0
-    tail = f"{blank} tank-seasons without this record have a level of their own" if blank else ""
-    return "; ".join(part for part in (*parts, str(row["together"]), tail) if part)
+    return note("practices", "level", row=row, why=why, apart=is_apart, blank=blank)
 
 
 def level_estimates(model: AdjustedModel, factor: Factor, averages: Mapping[str, Average]) -> pd.DataFrame:
@@ -233,12 +232,11 @@ def goes_together_with(
     with np.errstate(invalid="ignore", divide="ignore"):
         own, others = 100.0 * number / of, 100.0 * (number.sum(0) - number) / (of.sum(0) - of)
     for level, own_pct, other_pct in zip(levels, own[:, 1:], others[:, 1:], strict=True):
-        most: dict[str, tuple[float, str]] = {}
+        most: dict[str, tuple[float, str, float, float]] = {}
         for (column, value), this, that in zip(context, own_pct, other_pct, strict=True):
             is_notable = column not in hidden and this - that >= NOTABLE_POINTS
             if is_notable and (column not in most or this - that > most[column][0]):
-                words = f"{column} {value}".replace("_", " ")
-                most[column] = this - that, f"{words} in {this:.0f} % of these tanks, {that:.0f} % of others"
-        said = [words for _, words in sorted(most.values(), reverse=True)[:MOST_NAMED]]
-        found[level] = "goes together with " + "; ".join(said) if said else ""
+                most[column] = this - that, f"{column} {value}".replace("_", " "), this, that
+        named = sorted(most.values(), reverse=True)[:MOST_NAMED]
+        found[level] = note("practices", "together", shared=[one[1:] for one in named])
     return found

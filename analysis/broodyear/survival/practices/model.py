@@ -208,10 +208,9 @@ def fit_adjusted(
         raise Refused("No tank-season has what this model needs.")
     groups = _groups(rows)
     # Thermal units at delivery in hundreds from their mean; where not recorded, at it.
-    units = pd.to_numeric(rows[UNITS], errors="coerce").to_numpy(dtype=float) / 100.0 if UNITS in rows else None
     chosen = [factor for factor in factors if len(factor.levels) > 1]
     parts: Parts = {
-        **({} if units is None else centred(UNITS, units)),
+        **centred(UNITS, measured(rows, UNITS) / 100.0),
         **(numbers or {}),
         **{factor.name: factor for factor in (*_adjusters(rows, groups), *chosen)},
     }
@@ -246,6 +245,11 @@ def _adjusters(rows: pd.DataFrame, groups: tuple[str, ...]) -> list[Factor]:
             coded = code_factor(rows, name, values, level_counts(rows, values), fewest_batches=1)
             found += [coded] if len(coded.levels) > 1 else []
     return found
+
+
+def measured(rows: pd.DataFrame, name: str) -> FloatArray:
+    """A measured covariate, one value a row, nan where there is none."""
+    return pd.to_numeric(rows.reindex(columns=[name])[name], errors="coerce").to_numpy(dtype=float)
 
 
 def centred(name: str, values: FloatArray) -> dict[str, FloatArray]:

@@ -12,26 +12,31 @@ from scipy.linalg import block_diag
 
 from broodyear.claims import Claim, Reason
 from broodyear.errors import BroodyearError, NothingToAnalyse
+from broodyear.notes import note
 from broodyear.shown import ShownResult, Shows
 from broodyear.statistics.numbers import FloatArray
 from broodyear.survival.fit import fit_design
 from broodyear.survival.methods.separation import refuse_separation
-from broodyear.survival.practices.diagnostics import FitDiagnostics, bend_of, diagnose
+from broodyear.survival.practices.diagnostics import Bend, FitDiagnostics, bend_of, diagnose
 from broodyear.survival.practices.factors import (
     SET_POINT,
     Factor,
     OutcomeRows,
     batch_factor,
+    in_words,
     outcome_rows,
 )
 from broodyear.survival.practices.findings import (
     DIRECT,
+    METHOD_COLUMNS,
     STEP_LEVEL,
     TEMPERATURE,
     Finding,
     as_family,
     beside_silent,
     correlation_of,
+    effect_claims,
+    effect_rows,
     factor_contrasts,
     gated,
     silent_tanks,
@@ -39,19 +44,18 @@ from broodyear.survival.practices.findings import (
     within_batches,
 )
 from broodyear.survival.practices.levels import PRACTICE_COLUMNS, ROOM, practice_table
-from broodyear.survival.practices.model import AdjustedModel, centred, design_of, fit_adjusted
-from broodyear.survival.practices.tables import (
-    METHOD_COLUMNS,
-    NOTE_COLUMNS,
-    adjusted_for,
-    effect_claims,
-    effect_rows,
-    estimates,
-    in_words,
-    model_notes,
+from broodyear.survival.practices.model import (
+    UNITS,
+    AdjustedModel,
+    centred,
+    design_of,
+    fit_adjusted,
+    measured,
+    missing_of,
 )
 from broodyear.survival.tank_frame import MAIN_OUTCOME, OUTCOMES, prepare
 
+NOTE_COLUMNS = ["outcome", "model", "rows_given", "rows_used", "left_out", "note"]
 #: Above this many tank-seasons the other methods are asked of the whole stay alone, so that a review stays quick.
 MOST_ROWS_FOR_EVERY_METHOD = 5000
 OTHER_METHODS = ("beta_binomial", "quasi_binomial", "clustered", "exchangeable")
@@ -176,7 +180,7 @@ def total_report(given: pd.DataFrame, outcome: str) -> OutcomeReport:
         reason = Reason.NOT_CONVERGED if len(rows.used) else Reason.TOO_FEW_TANKS
         findings = _without_estimate(rows, dict.fromkeys(rows.factors, reason), str(error))
         table = practice_table(rows, None, {}, findings, str(error))
-        fits = _fit_row(rows, "practices", 0, [str(error)])
+        fits = _fit_row(rows, "practices", 0, str(error))
         return OutcomeReport(len(given), len(rows.used), findings, fits, is_fitted=False, practices=table)
     names = [name for name, factor in total.factors.items() if factor.is_comparable]
     averages = {name: total.averages_of(name) for name in names}
@@ -187,16 +191,13 @@ def total_report(given: pd.DataFrame, outcome: str) -> OutcomeReport:
         for one in within_batches(total, contrasts)
     ]
     out = dict.fromkeys(total.dropped, Reason.SEPARATED) | dict.fromkeys(rows.waiting, Reason.TOO_FEW_TANKS)
-    waiting = ", ".join(map(in_words, rows.waiting))
-    notes = model_notes(total)
-    notes += [f"Too few tanks for these beside the others: {waiting}."] if waiting else []
     findings, is_main = [*told, *_without_estimate(rows, out)], outcome == MAIN_OUTCOME
     asked = names if is_main or len(rows.used) <= MOST_ROWS_FOR_EVERY_METHOD else ()
     return OutcomeReport(
         len(given),
         len(rows.used),
         [replace(one, adjusted_for=adjusted_for(total, one.factor)) for one in findings],
-        _fit_row(rows, "practices", len(rows.used), notes),
+        _fit_row(rows, "practices", len(rows.used), model_note(total, rows.waiting)),
         told=len(told),
         correlation=correlation_of(total, contrasts),
         practices=practice_table(rows, total, averages, findings),
@@ -208,26 +209,19 @@ def total_report(given: pd.DataFrame, outcome: str) -> OutcomeReport:
 def direct_report(given: pd.DataFrame, outcome: str) -> OutcomeReport:
     """The model with the water temperature instead of the set point: +1 °C, and rooms at equal temperature."""
     rows = outcome_rows(given, outcome)
-    temps = np.full(len(rows.used), np.nan)
-    if TEMPERATURE in rows.used:
-        temps = pd.to_numeric(rows.used[TEMPERATURE], errors="coerce").to_numpy(dtype=float)
-    known = np.isfinite(temps)
+    temps = measured(rows.used, TEMPERATURE)
+    known, numbers, model = np.isfinite(temps), centred(TEMPERATURE, temps), None
     tanks, batches = int(known.sum()), int(rows.used.loc[known, "batch_id"].nunique())
-
-    def refused(reason: Reason) -> OutcomeReport:
+    reason = Reason.TOO_FEW_TANKS if tanks else Reason.NO_RECORDS
+    if numbers:
+        factors = [one for name, one in rows.factors.items() if name not in (*rows.waiting, SET_POINT)]
+        try:
+            model, reason = fit_adjusted(rows.used, factors, numbers), Reason.SEPARATED
+        except BroodyearError:
+            reason = Reason.NOT_CONVERGED
+    if model is None or TEMPERATURE in model.dropped:
         finding = Finding(TEMPERATURE, STEP_LEVEL, "", tanks, batches, outcome, refused=reason)
         return OutcomeReport(len(given), len(rows.used), [finding], pd.DataFrame(columns=NOTE_COLUMNS))
-
-    numbers = centred(TEMPERATURE, temps)
-    if not numbers:
-        return refused(Reason.TOO_FEW_TANKS if tanks else Reason.NO_RECORDS)
-    factors = [one for name, one in rows.factors.items() if name not in (*rows.waiting, SET_POINT)]
-    try:
-        model = fit_adjusted(rows.used, factors, numbers)
-    except BroodyearError:
-        return refused(Reason.NOT_CONVERGED)
-    if TEMPERATURE in model.dropped:
-        return refused(Reason.SEPARATED)
     bend = bend_of(model, TEMPERATURE, temps)
     contrasts = [replace(step_contrast(model, TEMPERATURE, STEP_LEVEL, tanks, batches, 1.0), why=bend.beside_step)]
     if ROOM in model.factors and model.factors[ROOM].is_comparable:
@@ -241,7 +235,7 @@ def direct_report(given: pd.DataFrame, outcome: str) -> OutcomeReport:
         )
         for one in within_batches(model, contrasts)
     ]
-    fits = _fit_row(rows, "temperature", len(rows.used), [*model_notes(model), *bend.sentences])
+    fits = _fit_row(rows, "temperature", len(rows.used), model_note(model, line=bend))
     return OutcomeReport(len(given), len(rows.used), findings, fits, correlation=correlation_of(model, contrasts))
 
 
@@ -249,11 +243,28 @@ def direct_report(given: pd.DataFrame, outcome: str) -> OutcomeReport:
 MODELS: dict[str, Callable[[pd.DataFrame, str], OutcomeReport]] = {"total": total_report, "direct": direct_report}
 
 
-def _fit_row(rows: OutcomeRows, model: str, used: int, notes: Sequence[str]) -> pd.DataFrame:
+def _fit_row(rows: OutcomeRows, model: str, used: int, words: str) -> pd.DataFrame:
     """NOTE_COLUMNS of one model."""
     left_out = "; ".join(f"{reason}: {count}" for reason, count in rows.left_out.items())
-    row = (rows.outcome, model, len(rows.given), used, left_out, " ".join(notes))
+    row = (rows.outcome, model, len(rows.given), used, left_out, words)
     return pd.DataFrame([row], columns=NOTE_COLUMNS)
+
+
+def model_note(model: AdjustedModel, waiting: Sequence[str] = (), line: Bend | None = None) -> str:
+    """What a reader of a model must know; waiting: practices left out; line: whether temperature acts in one."""
+    missing = model.columns.places.get(missing_of(TEMPERATURE), slice(0))
+    blank = int(model.columns.matrix[:, missing].sum())
+    dropped, waits = (list(map(in_words, names)) for names in (model.dropped, waiting))
+    told = line if line and np.isfinite(line.p_value) else None
+    return note("practices", "model", said=model.fit.notes, dropped=dropped, blank=blank, waiting=waits, line=told)
+
+
+def adjusted_for(model: AdjustedModel, factor: str) -> str:
+    """What an effect of a model allows for, in words."""
+    parts = [name for name in (*model.names, TEMPERATURE, "species", "season") if name in model.parts]
+    names = [*parts, *model.groups[:-1], *([UNITS] if UNITS in model.parts else [])]  # the last is the tank-season
+    words = [in_words(name) for name in dict.fromkeys(names) if name != factor]
+    return note("practices", "all_of", words=words)
 
 
 def _without_estimate(rows: OutcomeRows, out: Mapping[str, Reason], why: str = "") -> list[Finding]:
@@ -283,7 +294,7 @@ def other_methods(model: AdjustedModel, names: Sequence[str]) -> pd.DataFrame:
             refused.append({"factor": "", "level": "all levels", "method": method, "note": why})
             continue
         found = [one for name in names for one in factor_contrasts(own, name, own.averages_of(name))]
-        told += [{**estimates(one), "method": method, "note": note} for one in found if one.refused is None]
+        told += [{**one.estimates, "method": method, "note": note} for one in found if one.refused is None]
     return pd.DataFrame([*told, *refused]).reindex(columns=METHOD_COLUMNS)
 
 
