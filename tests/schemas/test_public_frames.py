@@ -49,6 +49,9 @@ def test_tank_records_that_are_none_are_refused_at_the_door_with_their_rows() ->
     for take in (lambda: fit_development(given, "power"), lambda: score_development(given)):
         with pytest.raises(UsageError, match=r"not one of tank_records: seen_day: .*'x'"):
             take()
+    later = given.assign(seen_day=[5.0, 6.0], day_share=[0.5, 1.5], hatchery_temp_c=[8.0, np.nan])
+    with pytest.raises(UsageError, match=r"tank_records: day_share: out_of_range, row 1: 1\.5; see"):
+        fit_development(later, "power")
 
 
 def test_what_is_given_back_is_checked_at_the_door(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -33,6 +33,9 @@ FRAMES: Mapping[str, Mapping[str, str]] = {
     "constant_temperatures": {"temp_c": "number", "days": "size"},
     "tank_records": {
         "tank_id": "any", "batch_id": "any-", "absent_day": "number?", "seen_day": "number?",
+        "day_share": "share?-", "units_at_delivery_c_days": "size?-", "hatchery_temp_c": "number?-",
+        "fraction_at_start": "size?-", "gap_se_days": "size?-", "site_id": "any?-", "donor_stock": "any?-",
+        "dating": "any?-",
     },
     "tank_seasons": {
         "season": "whole", "tank_id": "any", "site_id": "any?", "batch_id": "any?", "eggs": "size?",

@@ -51,11 +51,13 @@ def fit_development(
 
     frame: measured constant-temperature data (columns temp_c in °C, days), fitted by least squares in log days, or
     with a random effect of every column named in groups (sibships, batches, trays: their members share a fate); or
-    tank records (tank_id, batch_id, absent_day, seen_day; see ``tank_records`` for the optional columns and for
-    ``daily``, the tanks' daily temperatures), fitted by maximum likelihood: interval-censored between the days,
-    left-truncated at delivery, right-censored where seen_day is blank, log-normal in development but for a share
-    of wrong dates, with a random effect per batch unless batch_effect is False. Where the records name site_id and
-    donor_stock, the errors of the constants carry those groups too, and ``groups`` tells their spreads apart.
+    tank records (tank_id, batch_id, absent_day, seen_day and the optional columns that
+    ``broodyear.schemas.frames.frame_schema("tank_records")`` lists), fitted by maximum likelihood:
+    interval-censored between the days, left-truncated at delivery, right-censored where seen_day is blank,
+    log-normal in development but for a share of wrong dates, with a random effect per batch unless batch_effect is
+    False. Where the records name site_id and donor_stock, the errors of the constants carry those groups too, and
+    ``groups`` tells their spreads apart. daily: daily temperatures of tanks (°C), a frame tank_id, day (1 for the
+    day of delivery), temp_c or a mapping of tank_id to values; or the frame's column daily_temp_c holds them.
     form: constant_units, power, log_inverse or exponential.
 
     Raises UsageError for an unknown form or missing columns, NothingToAnalyse without a usable row, and Refused,

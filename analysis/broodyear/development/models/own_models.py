@@ -39,10 +39,10 @@ class DevelopmentModel:
     """Days to one stage of one species at constant temperature, by an equation of one's own.
 
     name: unlike any published one; form and coefficients: constant_units K; power a, alpha, b; log_inverse ln_a,
-    b, c; exponential a, b; linear_units intercept, slope (see ``forms``); covariance: of the coefficients in that
-    order, (p, p), None when not known; spread_log_sd: SD of log days of single tanks about the curve, None: taken
-    from the records when scored; valid_low_c, valid_high_c: temperatures (°C) it was made for, None: not known;
-    counted_from: "fertilisation" or "hatch"; source: where it comes from.
+    b, c; exponential a, b; linear_units intercept, slope (days are (intercept + slope T) / T); covariance: of the
+    coefficients in that order, (p, p), None when not known; spread_log_sd: SD of log days of single tanks about
+    the curve, None: taken from the records when scored; valid_low_c, valid_high_c: temperatures (°C) it was made
+    for, None: not known; counted_from: "fertilisation" or "hatch"; source: where it comes from.
 
     Raises UsageError that names every problem at once.
 

@@ -139,10 +139,11 @@ def score_development(source: Any, *, daily: Any = None, models: Sequence[Any] =
     """The rows of scores.csv: models scored by leaving out one batch, one site, one season at a time.
 
     source: an open store, a mapping of the derived tables observed_stages, daily_temperature and tank_seasons, or
-    one frame of tank records (see ``tank_records``) with species, stage, and where known site_id and season.
-    daily, models: as in ``score_everything``; how: fields of ``Scoring``. Own fits are named own_<form> and
-    refitted inside each fold; published models stay as they are. Cells with fewer than 3 batches are blank with a
-    note.
+    one frame of tank records (as ``fit_development`` takes them, daily too) with species, stage, and where known
+    site_id and season. models: DevelopmentModel of one's own, or names of published ones, scored beside every
+    published model of their species and stage; how: stages, forms, schemes and seed. Own fits are named own_<form>
+    and refitted inside each fold; published models stay as they are. Cells with fewer than 3 batches are blank
+    with a note.
 
     >>> tanks = pd.DataFrame({"tank_id": range(32), "daily_temp_c": [6.0, 7, 8, 9, 10, 11, 8, 9] * 4})
     >>> tanks["batch_id"] = tanks["tank_id"] % 4
