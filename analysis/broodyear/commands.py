@@ -36,7 +36,7 @@ def demo(programme: Programme, *, out: Path, seed: int, seasons: int, tanks: int
 
 def desk(programme: Programme, *, port: int, no_browser: bool) -> int:
     """Do all of this in a page on this computer, without a terminal."""
-    from broodyear.desk import serve
+    from broodyear.desk.server import serve
 
     _ = programme.settings, programme.layouts  # what they cannot be read for is said before a page is opened
 

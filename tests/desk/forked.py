@@ -11,7 +11,7 @@ import sys
 from multiprocessing.connection import Connection
 from pathlib import Path
 
-from broodyear.desk import process, worker
+from broodyear.desk import worker
 
 _forking = multiprocessing.get_context("forkserver")
 _forking.set_forkserver_preload(
@@ -19,7 +19,7 @@ _forking.set_forkserver_preload(
 )
 
 
-class ForkedProcess(process.WorkProcess):
+class ForkedProcess(worker.WorkProcess):
     """As WorkProcess, which starts an interpreter for each piece of work."""
 
     def __init__(self, passing: Path, log: Path) -> None:

@@ -6,14 +6,12 @@ from typing import Any
 
 import pytest
 
-from broodyear.desk import coverage
-from broodyear.desk.coverage import KINDS, ROW_HEIGHT
+from broodyear.desk.picture import KINDS, ROW_HEIGHT, drawing, with_levels
 
 
 def row(**given: Any) -> dict[str, Any]:
     counts = {kind.name: 0 for kind in KINDS}
-    usual = {"tank_id": "T-1", "site_id": None, "region": None, "days_in_use": 100, "last_record_on": None}
-    return {**usual, **counts, **given}
+    return {"tank_id": "T-1", "days_in_use": 100, **counts, **given}
 
 
 @pytest.mark.parametrize(
@@ -30,25 +28,22 @@ def row(**given: Any) -> dict[str, Any]:
     ],
 )
 def test_levels(kind: str, number: int, days: int | None, level: str) -> None:
-    marks = coverage.tank(row(**{kind: number}, days_in_use=days)).marks
-    assert marks[kind] == coverage.Mark(level, number)  # type: ignore[arg-type]
+    assert with_levels(row(**{kind: number}, days_in_use=days))["levels"][kind] == level
 
 
 def test_the_picture_shows_every_tank_once_in_each_row() -> None:
-    tanks = [coverage.tank(row(exits=number % 2)) for number in range(7)]
-    drawn = coverage.drawing(tanks)
-    for _, _, paths in drawn.rows:
+    tanks = [with_levels(row(exits=number % 2)) for number in range(7)]
+    drawn = drawing(tanks)
+    for paths in drawn.rows:
         assert sum(path.count("M") for path in paths.values()) == 7
     assert drawn.height == ROW_HEIGHT * len(KINDS)
     assert "Fish out: plenty for 3, some for 0, none for 4 of 7 tanks" in drawn.summary
 
 
 def test_a_thousand_tanks_fit_a_small_picture() -> None:
-    drawn = coverage.drawing([coverage.tank(row()) for _ in range(1000)])
-    assert (
-        drawn.width <= 1000 and sum(len(path) for _, _, paths in drawn.rows for path in paths.values()) < 200_000
-    )
+    drawn = drawing([with_levels(row()) for _ in range(1000)])
+    assert drawn.width <= 1000 and sum(len(path) for paths in drawn.rows for path in paths.values()) < 200_000
 
 
 def test_no_tank_is_no_failure() -> None:
-    assert coverage.drawing([]).width == 1
+    assert drawing([]).width == 1

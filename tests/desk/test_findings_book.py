@@ -62,7 +62,7 @@ def test_findings_are_sieved_by_file_rule_and_level(book: Book) -> None:
 
 
 def test_rows_to_mend_are_those_of_their_own_file(book: Book) -> None:
-    assert [file.mend for file in book.files] == [None, "losses.csv", "losses_2.csv", None]
+    assert [file["mend"] for file in book.files] == [None, "losses.csv", "losses_2.csv", None]
     place = book.mend_file(2)
     assert place is not None and "losses_2.csv" in place.read_text(encoding="utf-8")
     assert book.mend_file(0) is None and book.mend_file(99) is None and book.mend_file(-1) is None

@@ -12,8 +12,7 @@ import duckdb
 import pytest
 
 from broodyear.desk.jobs import MOST_WAITING, Busy, Job, Runner
-from broodyear.desk.process import Ended
-from broodyear.desk.worker import failure
+from broodyear.desk.worker import Ended, failure
 
 MOMENT_SECONDS = 10
 
@@ -51,7 +50,7 @@ class Place:
 
     def until_running(self, job: Job) -> None:
         for _ in range(MOMENT_SECONDS * 100):
-            running = self.runner.running()
+            running = next((one for one in self.runner.pending() if one.state == "running"), None)
             if running and running.number == job.number and running.total:
                 return
             threading.Event().wait(0.01)
@@ -148,7 +147,7 @@ def test_what_goes_wrong_in_a_worker_is_told_as_on_the_command_line(
     error: Exception, told: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     said = failure(error, Path("s.duckdb"))
-    assert said["failed"].startswith(told) and not said["busy"]
+    assert said["message"].startswith(told) and not said["busy"]
     assert ("KeyError" in capsys.readouterr().err) == isinstance(error, KeyError)
 
 

@@ -11,9 +11,9 @@ from typing import Any
 import pytest
 from tests.desk.conftest import AtHome, let_in
 
-from broodyear.desk import mapping
 from broodyear.desk.access import KEY_FIELD
-from broodyear.desk.mapping import Draft, Fixed, Sheet
+from broodyear.desk.mapping import choices, problems
+from broodyear.desk.mapping.drafts import Draft, Sheet
 from broodyear.desk.state import Desk
 from broodyear.layouts import Layout, Rows, Value, layout_text, layouts_from, read_layouts
 
@@ -30,14 +30,14 @@ DIARY = Sheet(
     headings=("Date", "Time", "Water (F)", "Dead", "Stage", "Weather"), rows=ROWS,
     values=tuple(tuple(dict.fromkeys(column)) for column in zip(*ROWS, strict=True)), above={"B1": "GUL-01"},
 )  # fmt: skip
-TANK = Fixed("file_name", r"(?P<value>[^\s_]+)\.[^.]+$")
+TANK = Value("file_name", r"(?P<value>[^\s_]+)\.[^.]+$")
 SAID = Draft(
     "site diary",
     {
         "Date": "date", "Time": "time", "Water (F)": "temperatures.water_temp", "Dead": "losses.dead",
         "Stage": "losses.stage", "Weather": "leave",
     },
-    fixed={"tank_id": TANK, "temperatures.unit": Fixed("constant", "F")},
+    fixed={"tank_id": TANK, "temperatures.unit": Value("constant", "F")},
     date_order="month_first",
     words={"Dead": {"none": "0"}, "Stage": {"sac fry": "alevin"}},
 )  # fmt: skip
@@ -66,20 +66,20 @@ LAYOUT = Layout(
 
 
 def said(draft: Draft, sheet: Sheet = DIARY) -> list[str]:
-    return [problem.message for problem in mapping.problems(sheet, draft)]
+    return [problem.message for problem in problems.problems(sheet, draft)]
 
 
 def test_choices_make_the_layout_that_says_them() -> None:
     assert said(SAID) == []
-    made = mapping.layout_of(DIARY, SAID)
+    made = choices.layout_of(DIARY, SAID)
     assert made == LAYOUT
     assert layouts_from(tomllib.loads(layout_text(made)), "layouts.toml").layouts == (LAYOUT,)
 
 
 def test_a_layout_read_back_as_choices_is_the_same_and_marked_as_guessed() -> None:
-    draft = mapping.draft_from(DIARY, LAYOUT)
+    draft = choices.draft_from(DIARY, LAYOUT)
     assert replace(draft, guesses=frozenset()) == replace(SAID, words=draft.words)
-    assert draft.guesses == set(DIARY.headings) and mapping.layout_of(DIARY, draft) == LAYOUT
+    assert draft.guesses == set(DIARY.headings) and choices.layout_of(DIARY, draft) == LAYOUT
 
 
 def test_a_tank_that_is_told_by_its_site_and_its_number() -> None:
@@ -91,16 +91,16 @@ def test_a_tank_that_is_told_by_its_site_and_its_number() -> None:
     )  # fmt: skip
     layout = Layout("releases", headings, rows=(Rows("exits", columns),))
     sheet = Sheet("releases.csv", "releases.csv", None, (), 1, headings, rows, tuple(zip(*rows, strict=True)))
-    draft = mapping.draft_from(sheet, layout)
+    draft = choices.draft_from(sheet, layout)
     assert (draft.meaning("School"), draft.meaning("Tank")) == ("site_id", "tank_at_site")
-    assert said(draft, sheet) == [] and mapping.layout_of(sheet, draft) == layout
-    assert [row[0] for row in mapping.previews(sheet, draft)[0].rows] == ["Hill School 1", "Mill Lane 1"]
+    assert said(draft, sheet) == [] and choices.layout_of(sheet, draft) == layout
+    assert [row[0] for row in problems.previews(sheet, draft)[0].rows] == ["Hill School 1", "Mill Lane 1"]
     alone = replace(draft, meanings={**draft.meanings, "School": "leave"})
     assert said(alone, sheet) == ["The number of a tank at its site needs the column that names the site."]
 
 
 def test_the_first_rows_are_shown_as_they_will_read() -> None:
-    temperatures, losses = mapping.previews(DIARY, SAID)
+    temperatures, losses = problems.previews(DIARY, SAID)
     first, second = temperatures.rows
     assert first == ("GUL-01", "2026-03-04 08:10", "46.9", "F") and second == ("GUL-01", "2026-03-05", "47.1", "F")
     assert losses.columns == ("tank_id", "checked_on", "stage", "dead")
@@ -151,7 +151,7 @@ def test_the_unit_of_a_reading_is_asked_for() -> None:
 )
 def test_dates_prove_their_order_or_it_is_asked(texts: list[str], orders: list[str] | None) -> None:
     sheet = replace(DIARY, values=(tuple(texts), *DIARY.values[1:]))
-    assert mapping.date_orders(sheet, SAID) == orders
+    assert problems.date_orders(sheet, SAID) == orders
 
 
 @pytest.mark.parametrize(
@@ -168,14 +168,14 @@ def test_a_column_for_each_tank(headings: tuple[str, ...], patterns: list[str]) 
         meanings["GUL note"] = "leave"
     rows = (("2026-03-04", "8.1", "8.2"), ("2026-03-05", "", "8.3"))
     sheet = replace(DIARY, headings=headings, rows=rows, values=tuple(zip(*rows, strict=True)))
-    draft = Draft("by tank", meanings, fixed={"temperatures.unit": Fixed("constant", "C")})
+    draft = Draft("by tank", meanings, fixed={"temperatures.unit": Value("constant", "C")})
     assert said(draft, sheet) == []
-    made = mapping.layout_of(sheet, draft)
+    made = choices.layout_of(sheet, draft)
     assert [one.unpivot for one in made.rows] == patterns and made.header[0] == "Day"
     assert dict(made.rows[0].columns)["tank_id"] == Value("heading")
-    shown = mapping.previews(sheet, draft)[0]
+    shown = problems.previews(sheet, draft)[0]
     assert (headings[1], "2026-03-04", "8.1", "C") in shown.rows and ("2026-03-05", "") not in shown.rows
-    assert replace(mapping.draft_from(sheet, made), guesses=frozenset()) == draft
+    assert replace(choices.draft_from(sheet, made), guesses=frozenset()) == draft
 
 
 # ---- the pages ------------------------------------------------------------------------------------------------
@@ -204,7 +204,7 @@ def test_choices_are_taken_undone_and_kept(desk: Desk) -> None:
     assert "reads as 2026-03-05" in page and "“sac fry” means" in page and "Undo" in page
     page = send(client, desk, undo="1")
     assert "“sac fry” means" not in page
-    offered = [fixed for fixed, _, _ in mapping.fixed_sources(DIARY, SAID)]
+    offered = [fixed for fixed, _, _ in problems.fixed_sources(DIARY, SAID)]
     send(client, desk, **choices, date_order="month_first", name="site diary")
     page = send(
         client, desk, **{"fixed.tank_id": str(offered.index(TANK)), "text.temperatures.unit": "F",
@@ -244,8 +244,8 @@ def test_odd_choices_change_nothing_and_break_nothing(desk: Desk, fields: dict[s
     assert (
         before
         and after
-        and mapping.layout_of(DIARY, replace(after[1], name="diary"))
-        == mapping.layout_of(DIARY, replace(before[1], name="diary"))
+        and choices.layout_of(DIARY, replace(after[1], name="diary"))
+        == choices.layout_of(DIARY, replace(before[1], name="diary"))
     )
 
 

@@ -37,7 +37,7 @@ def test_the_server_is_light_and_leaves_the_store_to_the_worker() -> None:
     code = (
         "import sys; from broodyear.desk import server, files_pages; "
         "from broodyear.desk.app import create_app; "
-        "from broodyear.desk import reports_pages, store_pages, words_pages, work_pages; "
+        "from broodyear.desk import reports_pages, store_pages, words_pages; "
         "print(sorted({'duckdb', 'pandas', 'numpy'} & set(sys.modules)), *files_pages.ENDINGS)"
     )
     said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()

@@ -10,14 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from tests.desk import hostile
 
-from broodyear.desk.names import (
-    LONGEST_SHOWN,
-    NamedFile,
-    disk_name,
-    free_name,
-    name_in_header,
-    shown_name,
-)
+from broodyear.desk.basket import LONGEST_SHOWN, NamedFile, disk_name, free_name, shown_name
 from broodyear.findings import FileReport, mend_name
 from broodyear.intake.rejected import Filed, FiledPart, Rejected, RejectedRows, cells_as_json, write_rejects
 
@@ -63,11 +56,6 @@ def test_every_text_becomes_a_plain_name(name: str) -> None:
 def test_a_second_file_of_the_same_name_is_told_apart() -> None:
     assert free_name("a/losses.csv", {"losses.csv"}) == "a/losses.csv"
     assert free_name("losses.csv.gz", {"losses.csv.gz", "losses (2).csv.gz"}) == "losses (3).csv.gz"
-
-
-def test_a_header_carries_any_name() -> None:
-    assert name_in_header("M%C3%A4rz%2Flosses.csv") == "März/losses.csv"
-    assert name_in_header("%FF%00") == "\ufffd\x00"
 
 
 def one_part(number: int) -> FiledPart:

@@ -14,9 +14,9 @@ from tests.desk.conftest import LOSSES, AtHome, let_in, settle
 
 from broodyear.desk import basket
 from broodyear.desk.access import KEY_FIELD
-from broodyear.desk.process import Ended
 from broodyear.desk.state import Desk
 from broodyear.desk.wording import advised
+from broodyear.desk.worker import Ended
 from broodyear.intake import check_paths
 from broodyear.schemas import TABLE_NAMES
 from broodyear.store import open_store

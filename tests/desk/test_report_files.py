@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from tests.desk.conftest import let_in
 
-from broodyear.desk import report_files
+from broodyear.desk import reports_pages
 from broodyear.desk.state import Desk
 
 MakeDesk = Callable[..., Desk]
@@ -33,8 +33,8 @@ def root(tmp_path: Path) -> Path:
 
 
 def test_files_of_a_report_are_found(root: Path) -> None:
-    assert report_files.find(root, "season_2024", "season.html") == root / "season_2024" / "season.html"
-    assert report_files.find(root, "season_2024", "tables/setups.csv") is not None
+    assert reports_pages.find(root, "season_2024", "season.html") == root / "season_2024" / "season.html"
+    assert reports_pages.find(root, "season_2024", "tables/setups.csv") is not None
 
 
 MALFORMED = [
@@ -73,21 +73,21 @@ def test_a_malformed_manifest_makes_no_page_fail(root: Path, make_desk: MakeDesk
     ],
 )
 def test_nothing_else_is_found(root: Path, name: str, inside: str) -> None:
-    assert report_files.find(root, name, inside) is None
+    assert reports_pages.find(root, name, inside) is None
 
 
 def test_links_that_lead_out_are_not_followed(root: Path, tmp_path: Path) -> None:
     os.symlink(tmp_path / "desk" / "outside.html", root / "season_2024" / "link.html")
     os.symlink(tmp_path / "desk", root / "elsewhere")
-    assert report_files.find(root, "season_2024", "link.html") is None
-    assert report_files.find(root, "elsewhere", "outside.html") is None
+    assert reports_pages.find(root, "season_2024", "link.html") is None
+    assert reports_pages.find(root, "elsewhere", "outside.html") is None
 
 
 def test_reports_are_told_by_their_manifest(root: Path) -> None:
     (root / "something").mkdir()
-    (found,) = report_files.made_reports(root)
+    (found,) = reports_pages.made_reports(root)
     assert (found.title, found.page) == ("Review of season 2024/25", "season.html")
-    titles = {file.name: file.title for file in report_files.listed(found.folder)}
+    titles = {file["name"]: file["title"] for file in reports_pages.listed(found.folder)}
     assert titles["season.html"] == "Season & more" and titles["tables/setups.csv"] == "tables/setups.csv"
 
 

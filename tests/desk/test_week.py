@@ -10,7 +10,7 @@ import pytest
 from tests.desk.conftest import AtHome, a_copy, let_in, settle, small_store_once
 
 from broodyear.desk.access import KEY_FIELD
-from broodyear.desk.report_files import week_list
+from broodyear.desk.reports_pages import week_list
 from broodyear.desk.state import Desk
 from broodyear.intake import load_paths
 from broodyear.settings import Settings, season_of

@@ -9,12 +9,12 @@ from __future__ import annotations
 import hmac
 import secrets
 import threading
-from collections.abc import Callable, Iterable
-from typing import Any
+from collections.abc import Callable
 
 from flask import Flask, Response, abort, g, redirect, request
 from werkzeug.exceptions import HTTPException
 from werkzeug.http import parse_cookie
+from werkzeug.middleware.dispatcher import DispatcherMiddleware
 from werkzeug.wrappers import Response as AnyResponse
 
 #: Hours for which the window stays open to the browser that opened it.
@@ -30,7 +30,16 @@ POLICY = (
     "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
 
-Wsgi = Callable[[dict[str, Any], Any], Iterable[bytes]]
+#: What keeps a page to itself.
+HEADERS = {
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    # "no-referrer" would hide the origin of our own forms as well.
+    "Referrer-Policy": "same-origin",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Cache-Control": "no-store",
+}
 
 
 class Access:
@@ -71,17 +80,6 @@ class Access:
         """Whether a change was asked for by a page of this desk."""
         return _same(given, self.key)
 
-    def below_home(self, app: Wsgi) -> Wsgi:
-        """``app`` with its pages below the home path; asked for elsewhere, it sees a request without a home."""
-
-        def serve(environ: dict[str, Any], start_response: Any) -> Iterable[bytes]:
-            path = environ.get("PATH_INFO", "")
-            if path.startswith(f"{self.home}/"):
-                environ["SCRIPT_NAME"], environ["PATH_INFO"] = self.home, path[len(self.home) :]
-            return app(environ, start_response)
-
-        return serve
-
 
 def _same(given: str, known: str) -> bool:
     return hmac.compare_digest(given.encode("utf-8", "replace"), known.encode())
@@ -94,7 +92,8 @@ def is_let_in() -> bool:
 
 def protect(app: Flask, access: Access) -> None:
     """Put the checks before every page of ``app``, and the path and headers that keep its pages to themselves."""
-    app.wsgi_app = access.below_home(app.wsgi_app)  # type: ignore[method-assign, assignment]
+    # Asked for elsewhere, the application sees a request without a home.
+    app.wsgi_app = DispatcherMiddleware(app.wsgi_app, {access.home: app.wsgi_app})  # type: ignore[method-assign]
 
     @app.before_request
     def check() -> None:
@@ -112,7 +111,9 @@ def protect(app: Flask, access: Access) -> None:
 
     @app.after_request
     def seal(response: Response) -> Response:
-        return sealed(response)
+        response.headers.setdefault("Content-Security-Policy", POLICY)
+        response.headers.update(HEADERS)
+        return response
 
     @app.get("/enter")
     def enter() -> AnyResponse:
@@ -162,16 +163,3 @@ class Misdirected(HTTPException):
 
     code = 421
     description = "This desk answers only under its own address on this computer."
-
-
-def sealed(response: Response) -> Response:
-    """``response`` with the headers that keep a page to itself."""
-    response.headers.setdefault("Content-Security-Policy", POLICY)
-    response.headers["X-Content-Type-Options"] = "nosniff"
-    response.headers["X-Frame-Options"] = "DENY"
-    # "no-referrer" would hide the origin of our own forms as well.
-    response.headers["Referrer-Policy"] = "same-origin"
-    response.headers["Cross-Origin-Opener-Policy"] = "same-origin"
-    response.headers["Cross-Origin-Resource-Policy"] = "same-origin"
-    response.headers["Cache-Control"] = "no-store"
-    return response

@@ -1,12 +1,26 @@
-"""The web application: its parts put together."""
+"""The web application: its parts put together; what it is doing, stopping that, the demonstration, and closing."""
 
 from __future__ import annotations
 
 from typing import Any
 
-from flask import Flask, Response, current_app, make_response, render_template, request, url_for
+from flask import (
+    Blueprint,
+    Flask,
+    Response,
+    abort,
+    current_app,
+    jsonify,
+    make_response,
+    redirect,
+    render_template,
+    request,
+    send_file,
+    url_for,
+)
 from jinja2 import StrictUndefined
 from werkzeug.exceptions import HTTPException
+from werkzeug.wrappers import Response as AnyResponse
 
 from broodyear.desk import (
     access,
@@ -17,14 +31,16 @@ from broodyear.desk import (
     store_pages,
     wording,
     words_pages,
-    work_pages,
 )
 from broodyear.desk.basket import LARGEST_FILE_BYTES
 from broodyear.desk.jobs import Busy
-from broodyear.desk.state import Desk, the_desk
+from broodyear.desk.state import DEMO, Desk, the_desk
 from broodyear.errors import BroodyearError
 from broodyear.failures import in_words
 from broodyear.places import PACKAGE
+
+work = Blueprint("work", __name__)
+_TITLES = {404: "There is no such page", 403: "Not for this window", 413: "Too large", 421: "Wrong address"}
 
 
 def create_app(desk: Desk) -> Flask:
@@ -37,9 +53,9 @@ def create_app(desk: Desk) -> Flask:
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.jinja_env.filters |= wording.FILTERS
     access.protect(app, desk.access)
-    parts = (files_pages, mapping_pages, store_pages, reports_pages, planning_pages, words_pages, work_pages)
-    for pages in parts:
-        app.register_blueprint(pages.pages)
+    parts = (files_pages, mapping_pages, store_pages, reports_pages, planning_pages, words_pages)
+    for pages in (*(part.pages for part in parts), work):
+        app.register_blueprint(pages)
 
     @app.context_processor
     def shared() -> dict[str, Any]:
@@ -51,14 +67,9 @@ def create_app(desk: Desk) -> Flask:
     @app.get("/look.css")
     def look() -> Response:
         """The style of the reports, which the desk shares."""
-        return Response(
-            (PACKAGE / "reports" / "templates" / "page.css").read_text(encoding="utf-8"), mimetype="text/css"
-        )
+        return send_file(PACKAGE / "reports" / "templates" / "page.css", mimetype="text/css")
 
-    app.register_error_handler(Busy, _busy)
-    app.register_error_handler(BroodyearError, _refused)
-    app.register_error_handler(HTTPException, _http_error)
-    app.register_error_handler(Exception, _unexpected)
+    app.register_error_handler(Exception, _failed)
     return app
 
 
@@ -69,26 +80,17 @@ def _same_page(leaf: int) -> str:
     return url_for(request.endpoint, **words)
 
 
-def _busy(error: Exception) -> Response:
-    return _message(409, "The desk is busy", str(error))
-
-
-def _refused(error: Exception) -> Response:
-    return _message(400, "That did not work", wording.sentence(str(error)))
-
-
-def _http_error(error: Exception) -> Response:
-    assert isinstance(error, HTTPException)
-    titles = {404: "There is no such page", 403: "Not for this window", 413: "Too large", 421: "Wrong address"}
-    said = {404: "Choose one of the pages above."}
-    code = error.code or 500
-    return _message(code, titles.get(code, "That did not work"), said.get(code, error.description or ""))
-
-
-def _unexpected(error: Exception) -> Response:
-    told = in_words(error, the_desk().place.store)
+def _failed(error: Exception) -> Response:
+    """What went wrong, as a page."""
+    if isinstance(error, HTTPException):
+        code = error.code or 500
+        said = "Choose one of the pages above." if code == 404 else error.description or ""
+        return _message(code, _TITLES.get(code, "That did not work"), said)
+    if isinstance(error, Busy):
+        return _message(409, "The desk is busy", str(error))
+    told = error if isinstance(error, BroodyearError) else in_words(error, the_desk().place.store)
     if told is not None:
-        return _refused(told)
+        return _message(400, "That did not work", wording.sentence(str(told)))
     current_app.logger.error("unexpected failure", exc_info=error)
     return _message(
         500, "The desk made a mistake", "This is a fault of the program, not yours. Nothing was changed."
@@ -98,10 +100,78 @@ def _unexpected(error: Exception) -> Response:
 def _message(code: int, title: str, text: str) -> Response:
     """An answer that is no page: plain to a script, and to whoever was not let in; else a page of the desk."""
     if "application/json" in request.headers.get("Accept", ""):
-        response = make_response({"error": text})
-    elif not access.is_let_in() or code in {403, 421}:
-        response = make_response(render_template("outside.html", title=title, text=text))
-    else:
-        response = make_response(render_template("message.html", title=title, text=text))
-    response.status_code = code
-    return response
+        return make_response({"error": text}, code)
+    is_inside = access.is_let_in() and code not in {403, 421}
+    page = "message.html" if is_inside else "outside.html"
+    return make_response(render_template(page, title=title, text=text), code)
+
+
+#: Pages from which work is stopped.
+PLACES = {"files.show", "store.show", "reports.show", "planning.show"}
+
+
+@work.get("/work.json")
+def state() -> Response:
+    """What runs and waits, for the script that shows progress."""
+    jobs = [
+        {
+            "number": job.number,
+            "kind": job.kind,
+            "title": job.title,
+            "state": job.state,
+            "share": round(job.done / job.total, 3) if job.total else None,
+            "said": f"{wording.sentence(job.what or job.title)} {wording.duration(job.seconds)} so far.",
+        }
+        for job in the_desk().runner.pending()
+    ]
+    return jsonify(jobs)
+
+
+@work.post("/stop-work")
+def stop() -> AnyResponse:
+    """Stop one piece of work."""
+    number = request.form.get("number", type=int)
+    if number is None:
+        abort(400, "The form lacks a number.")
+    the_desk().runner.stop(number)
+    the_desk().runner.wait_over(number, 5)
+    back = request.form.get("back", "files.show")
+    return redirect(url_for(back if back in PLACES else "files.show"), 303)
+
+
+@work.post("/demo/make")
+def make_demo() -> AnyResponse:
+    """Make the demonstration and look at it."""
+    desk = the_desk()
+    if desk.is_demo:
+        abort(409, "You are looking at the demo already.")
+    desk.submit("demo", "making the invented programme", **DEMO)
+    return redirect(url_for("files.show"), 303)
+
+
+@work.post("/demo/enter")
+def enter_demo() -> AnyResponse:
+    """Look at the demonstration that was made before."""
+    desk = the_desk()
+    if not desk.own.demo.store.exists():
+        abort(404)
+    desk.go_to(desk.own.demo)
+    return redirect(url_for("reports.show"), 303)
+
+
+@work.post("/demo/leave")
+def leave_demo() -> AnyResponse:
+    """Look at the person's own store again."""
+    the_desk().go_to(the_desk().own)
+    return redirect(url_for("files.show"), 303)
+
+
+@work.post("/close")
+def close() -> str:
+    """End the desk, a moment after this answer."""
+    the_desk().on_close()
+    return render_template(
+        "outside.html",
+        title="The desk is closed",
+        text="You can close this window. Everything that was loaded is kept.",
+    )

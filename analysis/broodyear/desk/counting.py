@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable
+import json
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from broodyear.desk.coverage import KINDS
-from broodyear.desk.picture import TANK_FIELDS
+from broodyear.desk.picture import KINDS
 from broodyear.desk.workplace import write_json
 from broodyear.schemas import TABLE_NAMES, Table, all_tables
 from broodyear.store.layout import key_sql
@@ -18,6 +17,13 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from broodyear.store import Store
+
+#: What is told of each tank and season.
+_TANK_FIELDS = ["tank_id", "site_id", "region", "days_in_use", *(kind.name for kind in KINDS), "last_record_on"]
+_UPLOAD_FIELDS = [
+    "upload", "path", "table", "loaded_at", "rows_read", "rows_accepted", "rows_rejected", "withdrawn",
+    "withdrawn_at",
+]  # fmt: skip
 
 
 def count_store(store: Store, state: list[int], folder: Path) -> None:
@@ -29,15 +35,17 @@ def count_store(store: Store, state: list[int], folder: Path) -> None:
     seasons = []
     for season, rows in tanks.groupby("season", sort=True):
         year = int(str(season))
-        write_json(folder / f"season_{year}.json", _lines(rows, TANK_FIELDS))
+        write_json(folder / f"season_{year}.json", _records(rows[_TANK_FIELDS]))
         seasons.append(_season(year, rows))
     content = {
         "state": state,
         "counted_at": dt.datetime.now().isoformat(timespec="minutes"),
-        "rows": {name: _rows(store, name) for name in TABLE_NAMES},
+        "rows": {
+            name: store.connection.execute(f"SELECT count(*) FROM {name}").fetchall()[0][0] for name in TABLE_NAMES
+        },
         "seasons": seasons[::-1],
         "uploads": _uploads(store),
-        "tanks_without_setup": _tanks_without_setup(store),
+        "tanks_without_setup": len(set(store.table("tanks")["tank_id"]) - set(store.table("setups")["tank_id"])),
         "open_rows": _open_rows(store, folder),
         "suspicions": _suspicions(store, folder),
         "left_undone": [said for said in (store.broken_off(), store.untold()) if said],
@@ -67,11 +75,6 @@ def _suspicions(store: Store, folder: Path) -> int:
     return len(found)
 
 
-def _rows(store: Store, name: str) -> int:
-    row = store.connection.execute(f"SELECT count(*) FROM {name}").fetchone()
-    return int(row[0]) if row else 0
-
-
 def _tank_seasons(store: Store) -> pd.DataFrame:
     """One row per tank and season with a set-up: where it stood, and how many records of each kind there are."""
     import pandas as pd
@@ -88,51 +91,32 @@ def _tank_seasons(store: Store) -> pd.DataFrame:
     frame = frame.merge(first, on=["season", "tank_id"], how="left")
     ends = pd.to_datetime(frame["closed_on"]).fillna(pd.to_datetime(frame["last_record_on"]))
     frame["days_in_use"] = (ends - pd.to_datetime(frame["delivered_on"])).dt.days + 1
-    return frame.sort_values(["season", "region", "site_id", "tank_id"], na_position="last")
+    frame["last_record_on"] = pd.to_datetime(frame["last_record_on"]).dt.strftime("%Y-%m-%d")
+    frame = frame.sort_values(["season", "region", "site_id", "tank_id"], na_position="last")
+    return frame.fillna({"site_id": "", "region": ""})
 
 
 def _season(year: int, rows: pd.DataFrame) -> dict[str, Any]:
     """How many tanks of a season have each kind of record."""
-    kinds = [kind.name for kind in KINDS]
     return {
         "season": year,
         "tanks": len(rows),
         "sites": int(rows["site_id"].nunique()),
         "regions": int(rows["region"].nunique()),
-        "with": {kind: int((rows[kind] > 0).sum()) for kind in kinds},
+        "with": {kind.name: int((rows[kind.name] > 0).sum()) for kind in KINDS},
     }
 
 
 def _uploads(store: Store) -> list[dict[str, Any]]:
-    fields = (
-        "upload", "path", "table", "loaded_at", "rows_read", "rows_accepted", "rows_rejected", "withdrawn",
-        "withdrawn_at",
-    )  # fmt: skip
     effects = upload_effects(store)
-    listed = [dict(zip(fields, line, strict=True)) for line in _lines(store.uploads(), fields)]
-    return [{**upload, **effects.get(upload["upload"], {"gone": 0, "back": 0, "tanks": 0})} for upload in listed][
-        ::-1
-    ]
+    listed = _records(store.uploads()[_UPLOAD_FIELDS])
+    nothing = {"gone": 0, "back": 0, "tanks": 0}
+    return [{**upload, **effects.get(upload["upload"], nothing)} for upload in reversed(listed)]
 
 
-def _tanks_without_setup(store: Store) -> int:
-    """Tanks that are labelled but were never set up in any season."""
-    return len(set(store.table("tanks")["tank_id"]) - set(store.table("setups")["tank_id"]))
-
-
-def _lines(frame: pd.DataFrame, fields: Iterable[str]) -> list[list[Any]]:
-    columns = [[_plain(value) for value in frame[name].tolist()] for name in fields]
-    return [list(line) for line in zip(*columns, strict=True)]
-
-
-def _plain(value: Any) -> Any:
-    if value is None or value != value:
-        return None
-    if isinstance(value, dt.datetime):
-        return value.isoformat(sep=" ")[:16]
-    if isinstance(value, dt.date):
-        return str(value)
-    return int(value) if isinstance(value, float) and value.is_integer() else value
+def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = json.loads(frame.to_json(orient="records", date_format="iso"))
+    return found
 
 
 def upload_effects(store: Store) -> dict[int, dict[str, int]]:

@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterator
+import shutil
+from collections.abc import Callable, Iterator, Mapping
+from functools import partial
+from urllib.parse import unquote
 
-from flask import Blueprint, Response, abort, redirect, render_template, request, send_file, url_for
+from flask import Blueprint, Response, abort, jsonify, redirect, render_template, request, send_file, url_for
 from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response as AnyResponse
 
 from broodyear.desk import multipart
-from broodyear.desk.access import KEY_FIELD, Access
-from broodyear.desk.basket import LARGEST_FILE_BYTES, Waiting, room_for, too_large
-from broodyear.desk.findings_book import LEAF, Book, Sieve
-from broodyear.desk.jobs import Job
-from broodyear.desk.names import name_in_header
-from broodyear.desk.report_files import week_list
-from broodyear.desk.state import the_desk
+from broodyear.desk.access import KEY_FIELD
+from broodyear.desk.basket import LARGEST_FILE_BYTES, TOO_LARGE, Waiting, room_for
+from broodyear.desk.findings_book import Book, Sieve
+from broodyear.desk.reports_pages import week_list
+from broodyear.desk.state import Desk, the_desk
+from broodyear.desk.store_pages import leaf_of
 from broodyear.findings import mend_name
 
 pages = Blueprint("files", __name__)
@@ -65,23 +66,21 @@ def _week() -> dict[str, object] | None:
         return None
     made = desk.made().get("week")
     is_old = made is not None and made["state"] != desk.place.state()
-    return {"lines": week_list(desk.place.reports), "is_old": is_old, "failed": _failed_week()}
-
-
-def _failed_week() -> Job | None:
-    last = the_desk().runner.latest("report_week")
-    return last if last is not None and last.state == "failed" else None
+    last = desk.runner.latest("report_week")
+    failed = last if last is not None and last.state == "failed" else None
+    return {"lines": week_list(desk.place.reports), "is_old": is_old, "failed": failed}
 
 
 def _unexplained(files: list[Waiting], checked: Book) -> list[str]:
     """The waiting files that were not understood, or hold sheets that fit no table and no layout."""
-    open_ones = {file.path for file in checked.files if file.is_refused} | {path for path, _ in checked.skipped}
-    return [file.shown for file in files if any(_holds(file.shown, path) for path in open_ones)]
-
-
-def _holds(shown: str, path: str) -> bool:
-    """Whether ``path`` is the file itself, or a sheet or file inside it."""
-    return path == shown or path.startswith((f"{shown}#", f"{shown}/"))
+    refused = {file["path"] for file in checked.files if file["is_refused"]}
+    # A path is that of a file itself, or of a sheet or file inside it.
+    paths = [f"{path}#" for path in refused | {path for path, _ in checked.skipped}]
+    return [
+        file.shown
+        for file in files
+        if any(path.startswith((f"{file.shown}#", f"{file.shown}/")) for path in paths)
+    ]
 
 
 def _namesakes(files: list[Waiting]) -> dict[int, list[int]]:
@@ -93,17 +92,17 @@ def _namesakes(files: list[Waiting]) -> dict[int, list[int]]:
 
 
 @pages.post("/files/upload")
-def upload() -> AnyResponse:
+def upload() -> Response:
     """One file as the body of a request, its name in a header; read in pieces."""
     size = request.content_length
     if size is None:
         abort(411)
     if size > LARGEST_FILE_BYTES:
-        abort(413, too_large().capitalize() + ".")
+        abort(413, TOO_LARGE.capitalize() + ".")
     if not room_for(size, the_desk().place.files):
         raise NoRoom
-    waiting = the_desk().basket.add(name_in_header(request.headers.get("X-File-Name", "")), _whole_body(size))
-    return Response(json.dumps({"number": waiting.number, "shown": waiting.shown}), mimetype="application/json")
+    waiting = the_desk().basket.add(unquote(request.headers.get("X-File-Name", "")), _whole_body(size))
+    return jsonify(number=waiting.number, shown=waiting.shown)
 
 
 def _whole_body(size: int) -> Iterator[bytes]:
@@ -121,10 +120,9 @@ def add() -> AnyResponse:
     desk = the_desk()
     if not room_for(request.content_length or 0, desk.place.files):
         raise NoRoom
-    access: Access = desk.access
 
     def allow(name: str, value: str) -> None:
-        if name != KEY_FIELD or not access.has_key(value):
+        if name != KEY_FIELD or not desk.access.has_key(value):
             abort(403, "This page is out of date. Go back, load it again, and try once more.")
 
     multipart.receive(request.headers.get("Content-Type", ""), request.stream, allow, desk.basket.add)
@@ -132,46 +130,25 @@ def add() -> AnyResponse:
     return _home()
 
 
-@pages.post("/files/check")
-def look() -> AnyResponse:
-    """Look at the waiting files."""
-    the_desk().look()
+#: What the buttons of the page do, each with its address; the page is shown again after it.
+BUTTONS: Mapping[str, tuple[str, Callable[[Desk], object]]] = {
+    "look": ("check", Desk.look),
+    # Of the waiting files only those that the page showed: what came since has to be looked at first.
+    "load": ("load", lambda desk: desk.load(up_to=_whole("up_to"))),
+    "remove": ("remove", lambda desk: desk.take_out([_whole("number")])),
+    "newer": ("newer", lambda desk: desk.take_out(_namesakes(desk.waiting()).get(_whole("number"), []))),
+    "clear": ("clear", lambda desk: desk.take_out(file.number for file in desk.waiting())),
+    "put_away": ("put-away", lambda desk: shutil.rmtree(desk.place.loaded, ignore_errors=True)),
+}
+
+
+def _press(act: Callable[[Desk], object]) -> AnyResponse:
+    act(the_desk())
     return _home()
 
 
-@pages.post("/files/load")
-def load() -> AnyResponse:
-    """Load the good rows of the waiting files that the page showed: what came since has to be looked at first."""
-    the_desk().load(up_to=_whole("up_to"))
-    return _home()
-
-
-@pages.post("/files/remove")
-def remove() -> AnyResponse:
-    """Take one file out of the basket."""
-    the_desk().take_out([_whole("number")])
-    return _home()
-
-
-@pages.post("/files/newer")
-def newer() -> AnyResponse:
-    """Keep only the newest of the files that share a name."""
-    the_desk().take_out(_namesakes(the_desk().waiting()).get(_whole("number"), []))
-    return _home()
-
-
-@pages.post("/files/clear")
-def clear() -> AnyResponse:
-    """Take every waiting file out of the basket, and what was found in them."""
-    the_desk().take_out(file.number for file in the_desk().waiting())
-    return _home()
-
-
-@pages.post("/files/put-away")
-def put_away() -> AnyResponse:
-    """Show no longer what the last load found."""
-    the_desk().forget(the_desk().place.loaded)
-    return _home()
+for _name, (_address, _act) in BUTTONS.items():
+    pages.add_url_rule(f"/files/{_address}", _name, partial(_press, _act), methods=["POST"])
 
 
 @pages.get("/files/<any(checked, loaded):which>/findings")
@@ -180,11 +157,10 @@ def findings(which: str) -> str:
     book = _book(which)
     sieve = _sieve(book)
     count = book.count(sieve)
-    leaves = max((count - 1) // LEAF + 1, 1)
-    leaf = min(max(request.args.get("leaf", 1, type=int), 1), leaves)
+    turned = leaf_of(count)
     return render_template(
-        "findings.html", which=which, book=book, sieve=sieve, count=count, leaf=leaf, leaves=leaves,
-        found=book.leaf(sieve, leaf - 1), numbers={file.path: file.number for file in book.files},
+        "findings.html", which=which, book=book, sieve=sieve, count=count, **turned,
+        found=book.leaf(sieve, turned["leaf"] - 1), numbers={file["path"]: file["number"] for file in book.files},
     )  # fmt: skip
 
 
@@ -210,7 +186,7 @@ def mend(which: str, number: int) -> Response:
     place = book.mend_file(number)
     if place is None or not place.is_file():
         abort(404)
-    name = mend_name(book.files[number].path).replace(".csv", "_to_mend.csv")
+    name = mend_name(book.files[number]["path"]).replace(".csv", "_to_mend.csv")
     return send_file(place, mimetype="text/csv", as_attachment=True, download_name=name)
 
 

@@ -6,38 +6,22 @@ import csv
 import io
 import json
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
 from broodyear.desk.workplace import read_once, write_json
 from broodyear.findings import Change, CheckResult, Finding, disagreements, mend_name
+from broodyear.formulas import guarded
 
 #: Findings on one leaf of the page.
 LEAF = 100
 #: Changed cells shown on the page; the file of all of them.
 CHANGES_SHOWN = 10
 CHANGES_FILE = "changes.csv"
-_FIELDS = ("path", "line", "table", "column", "value", "level", "rule", "message", "advice")
-
-
-@dataclass(frozen=True)
-class FileFound:
-    """One file of the book. number: its place; errors, warnings: findings; mend: name of the file with its
-    rejected rows, None when there are none to mend; is_refused: it could not be read or recognised."""
-
-    number: int
-    path: str
-    table: str | None
-    rows_read: int
-    rows_accepted: int
-    rows_to_mend: int
-    errors: int
-    warnings: int
-    notes: tuple[str, ...]
-    mend: str | None
-    is_refused: bool
+#: What the table of findings has of each.
+_FIELDS = Finding._fields[: Finding._fields.index("advice") + 1]
 
 
 @dataclass(frozen=True)
@@ -67,19 +51,25 @@ def write(folder: Path, result: CheckResult, basket: Sequence[int] = ()) -> dict
     mend = _mend_files(folder, result)
     files = [
         {
-            **report.as_dict(),
-            "errors": counted[report.path, "error"],
-            "warnings": counted[report.path, "warning"],
-            "mend": mend.get(report.path),
-            "is_refused": report.path in result.refused,
+            **report.as_dict(), "number": number, "rows_to_mend": report.rows_to_mend,
+            "errors": counted[report.path, "error"], "warnings": counted[report.path, "warning"],
+            "mend": mend.get(report.path), "is_refused": report.path in result.refused,
         }
-        for report in result.files
-    ]
-    totals = _totals(result)
-    skipped = [(one.path, one.reason) for one in result.skipped]
-    content = {"files": files, "rules": rules, "entries": entries, "totals": totals, "skipped": skipped}
-    content |= {"changes": _changes(folder, result.changes), "disagree": _disagree(result.findings)}
-    write_json(folder / "book.json", {**content, "basket": list(basket)})
+        for number, report in enumerate(result.files)
+    ]  # fmt: skip
+    levels = Counter(finding.level for finding in result.findings)
+    totals = {
+        "files": len(files), "refused": len(result.refused),
+        **{name: sum(file[name] for file in files) for name in ("rows_read", "rows_accepted", "rows_to_mend")},
+        "errors": levels["error"], "warnings": levels["warning"],
+    }  # fmt: skip
+    content = {
+        "files": files, "rules": rules, "totals": totals,
+        "entries": sorted(entries, key=lambda entry: not entry[2]),
+        "skipped": [(one.path, one.reason) for one in result.skipped], "basket": list(basket),
+        "changes": _changes(folder, result.changes), "disagree": _disagree(result.findings),
+    }  # fmt: skip
+    write_json(folder / "book.json", content)
     return totals
 
 
@@ -97,14 +87,11 @@ def _mend_files(folder: Path, result: CheckResult) -> dict[str, str]:
 
 def _changes(folder: Path, changes: Sequence[Change]) -> dict[str, Any]:
     """How many cells of rows already there change, by column, and the first of them; all go into a table."""
-    from broodyear.formulas import guarded
-
     by_column = Counter(f"{change.table}: {change.column}" for change in changes)
     with (folder / CHANGES_FILE).open("w", encoding="utf-8", newline="") as out:
         out.write(_csv_line([field.name for field in fields(Change)]))
         for change in changes:
-            cells = ("" if cell is None else str(cell) for cell in change.as_dict().values())
-            out.write(_csv_line([guarded(cell) for cell in cells]))
+            out.write(_csv_line(change.as_dict().values()))
     first = [change.as_dict() for change in changes[:CHANGES_SHOWN]]
     return {"cells": len(changes), "columns": list(by_column.items()), "first": first}
 
@@ -117,47 +104,31 @@ def _disagree(findings: Sequence[Finding]) -> list[dict[str, Any]]:
     ]  # fmt: skip
 
 
-def _totals(result: CheckResult) -> dict[str, int]:
-    return {
-        "files": len(result.files),
-        "refused": len(result.refused),
-        "rows_read": sum(report.rows_read for report in result.files),
-        "rows_accepted": sum(report.rows_accepted for report in result.files),
-        "rows_to_mend": sum(report.rows_to_mend for report in result.files),
-        "errors": sum(finding.level == "error" for finding in result.findings),
-        "warnings": sum(finding.level == "warning" for finding in result.findings),
-    }
-
-
+@dataclass(frozen=True)
 class Book:
-    """A book that lies in ``folder``."""
+    """A book that lies in ``folder``.
 
-    def __init__(self, folder: Path, content: dict[str, Any]) -> None:
-        self._folder = folder
-        # What keeps rows out comes first.
-        self._entries: list[list[int]] = sorted(content["entries"], key=lambda entry: not entry[2])
-        self.rules: list[str] = content["rules"]
-        self.totals: dict[str, int] = content["totals"]
-        #: What was met and not read, with the reason.
-        self.skipped: list[tuple[str, str]] = [(path, reason) for path, reason in content["skipped"]]
-        #: Changed cells of rows already there: how many (``cells``), by column (``columns``), the first ones.
-        self.changes: dict[str, Any] = content["changes"]
-        #: Files of this lot that say different things about the same row.
-        self.disagree: list[dict[str, Any]] = content["disagree"]
-        #: The numbers of the waiting files that it is about.
-        self.basket: list[int] = content["basket"]
-        self.files = [
-            FileFound(
-                number, file["path"], file["table"], file["rows_read"], file["rows_accepted"],
-                file["rows_rejected"] - file["rows_repeated"], file["errors"], file["warnings"],
-                tuple(file["notes"]), file["mend"], file["is_refused"],
-            )
-            for number, file in enumerate(content["files"])
-        ]  # fmt: skip
+    files: of the lot, each as its FileReport, with its ``number``, its ``errors`` and ``warnings``, the name of
+    the file of its rows to ``mend`` (None without any), and whether it could not be read (``is_refused``);
+    rules: that were broken; entries: per finding its file, its rule, whether it is an error, and where its line
+    begins, errors first; skipped: what was met and not read, with the reason; changes: of rows already there, how
+    many ``cells``, by column (``columns``), the ``first`` ones; disagree: files of this lot that say different
+    things about the same row; basket: the numbers of the waiting files that it is about.
+    """
+
+    folder: Path
+    files: list[dict[str, Any]]
+    rules: list[str]
+    entries: list[list[int]]
+    totals: dict[str, int]
+    skipped: list[tuple[str, str]]
+    changes: dict[str, Any]
+    disagree: list[dict[str, Any]]
+    basket: list[int]
 
     def rule_counts(self) -> list[tuple[str, bool, int]]:
         """Rule, whether it keeps rows out, and how often it was broken; errors first, the most frequent first."""
-        counted = Counter((entry[1], entry[2]) for entry in self._entries)
+        counted = Counter((entry[1], entry[2]) for entry in self.entries)
         found = [(self.rules[rule], bool(is_error), count) for (rule, is_error), count in counted.items()]
         return sorted(found, key=lambda row: (not row[1], -row[2], row[0]))
 
@@ -171,31 +142,28 @@ class Book:
 
     def as_csv(self, sieve: Sieve) -> Iterator[str]:
         """The findings that pass the sieve as CSV, line by line; with formulas made harmless."""
-        # The store and all it needs are loaded when the first table is saved, not by every page.
-        from broodyear.formulas import guarded
-
         yield _csv_line(_FIELDS)
         for finding in self._read(self._offsets(sieve)):
-            yield _csv_line([guarded("" if finding[name] is None else str(finding[name])) for name in _FIELDS])
+            yield _csv_line(finding[name] for name in _FIELDS)
 
     @property
     def changes_file(self) -> Path:
         """The table of all changed cells."""
-        return self._folder / CHANGES_FILE
+        return self.folder / CHANGES_FILE
 
     def mend_file(self, number: int) -> Path | None:
         """The file with the rejected rows of file ``number``."""
         if not 0 <= number < len(self.files):
             return None
-        name = self.files[number].mend
-        return None if name is None else self._folder / "to_mend" / name
+        name = self.files[number]["mend"]
+        return None if name is None else self.folder / "to_mend" / name
 
     def _offsets(self, sieve: Sieve) -> list[int]:
         rule = self.rules.index(sieve.rule) if sieve.rule in self.rules else None
         level = {"error": 1, "warning": 0}.get(sieve.level or "")
         return [
             offset
-            for file, its_rule, is_error, offset in self._entries
+            for file, its_rule, is_error, offset in self.entries
             if (sieve.file is None or file == sieve.file)
             and (sieve.rule is None or its_rule == rule)
             and (level is None or is_error == level)
@@ -204,19 +172,20 @@ class Book:
     def _read(self, offsets: Sequence[int]) -> Iterator[dict[str, Any]]:
         if not offsets:
             return
-        with (self._folder / "findings.jsonl").open("rb") as lines:
+        with (self.folder / "findings.jsonl").open("rb") as lines:
             for offset in offsets:
                 lines.seek(offset)
                 yield json.loads(lines.readline())
 
 
-def _csv_line(cells: Sequence[str]) -> str:
+def _csv_line(cells: Iterable[Any]) -> str:
     text = io.StringIO()
-    csv.writer(text, lineterminator="\n").writerow(cells)
+    safe = [guarded("" if cell is None else str(cell)) for cell in cells]
+    csv.writer(text, lineterminator="\n").writerow(safe)
     return text.getvalue()
 
 
 def read(folder: Path) -> Book | None:
     """The book in ``folder``; None when there is none, or none of this version."""
-    book: Book | None = read_once(folder / "book.json", lambda content: Book(folder, content))
+    book: Book | None = read_once(folder / "book.json", lambda content: Book(folder, **content))
     return book

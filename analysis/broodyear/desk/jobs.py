@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
-from broodyear.desk.process import Ended, WorkProcess
+from broodyear.desk.worker import CHANGING, Ended, WorkProcess
 from broodyear.errors import BroodyearError
 
 State = Literal["waiting", "running", "done", "failed", "stopped"]
 
-#: Kinds of work that change the store or the basket: nothing is started beside them.
-CHANGING = frozenset({"load", "withdraw", "dismiss", "demo"})
 #: Work that the desk starts by itself and may put off at any time.
 BACKGROUND = frozenset({"count"})
 MOST_WAITING = 8
@@ -86,7 +84,7 @@ class Runner:
             job = Job(self._number, kind, title, dict(order))
             self._jobs.append(job)
             if kind not in BACKGROUND:
-                self._put_off_background()
+                self.stop_kinds(BACKGROUND)
             self._changed.notify_all()
         return job
 
@@ -104,19 +102,10 @@ class Runner:
         if len(asked) >= MOST_WAITING:
             raise Busy(f"{MOST_WAITING} pieces of work wait already. Let some of them end first.")
 
-    def _put_off_background(self) -> None:
-        for job in self.pending():
-            if job.kind in BACKGROUND:
-                self._stop(job)
-
     def pending(self) -> list[Job]:
         """What runs and what waits, in order."""
         with self._changed:
             return [job for job in self._jobs if not job.is_over]
-
-    def running(self) -> Job | None:
-        """What runs now."""
-        return next((job for job in self.pending() if job.state == "running"), None)
 
     def latest(self, *kinds: str) -> Job | None:
         """The last job of these kinds that has ended."""
@@ -132,11 +121,11 @@ class Runner:
                 self._stop(found)
             return found is not None
 
-    def stop_kind(self, kind: str) -> None:
-        """Stop all jobs of a kind."""
+    def stop_kinds(self, kinds: Collection[str]) -> None:
+        """Stop all jobs of these kinds."""
         with self._changed:
             for job in self.pending():
-                if job.kind == kind:
+                if job.kind in kinds:
                     self._stop(job)
 
     def _stop(self, job: Job) -> None:
@@ -197,16 +186,7 @@ class Runner:
         with self._changed:
             stopped = job.number in self._stopping and ended.state != "done"
             known = self._job(job.number)
-        if stopped:
-            ended = Ended("stopped", "It was stopped.")
-        return replace(
-            known,
-            state=ended.state,
-            message=ended.message,
-            outcome=ended.outcome,
-            busy=ended.busy,
-            ended=time.time(),
-        )
+        return replace(known, **vars(Ended("stopped", "It was stopped.") if stopped else ended), ended=time.time())
 
     def _progress(self, number: int, done: int, total: int, what: str) -> None:
         with self._changed:

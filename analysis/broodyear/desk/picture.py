@@ -1,18 +1,57 @@
-"""The picture of the store as the pages read it."""
+"""The picture of the store as the pages show it: what was counted, and which records each tank has, as marks."""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
 from broodyear.desk.workplace import Workplace, read_json, read_once
 
-#: What is told of each tank and season.
-TANK_FIELDS = (
-    "tank_id", "site_id", "region", "days_in_use", "deliveries", "days_with_readings", "days_with_logger",
-    "checks_counted", "checks_not_checked", "stages_seen", "stages_copied", "exits", "water_tests", "incidents",
-    "last_record_on",
-)  # fmt: skip
+Level = Literal["none", "some", "plenty"]
+
+#: A tank is read, or checked, often enough when this share of the days in use has a record.
+DAYS_READ_ENOUGH = 0.8
+DAYS_CHECKED_ENOUGH = 0.5
+#: One event says when, two say how fast.
+STAGES_ENOUGH = 2
+WATER_TESTS_ENOUGH = 4
+
+#: Each level with what it means.
+LEGEND: Mapping[Level, str] = {
+    "plenty": "readings on 8 days of 10, dead counted on 5 days of 10, 2 events, 4 water tests, 1 of the rest",
+    "some": "fewer than that",
+    "none": "no record; for trouble that may be good news",
+}
+
+
+@dataclass(frozen=True)
+class Kind:
+    """A kind of record. name: of its number in the picture; enough: what is plenty, where of_days for each day in
+    use."""
+
+    name: str
+    title: str
+    unit: str
+    enough: float = 1
+    of_days: bool = False
+
+    def level(self, number: int, days: int | None) -> Level:
+        """How much ``number`` is; days: in use, None when not known."""
+        enough = self.enough * (days or math.inf) if self.of_days else self.enough
+        return "none" if not number else "plenty" if number >= enough else "some"
+
+
+KINDS = (
+    Kind("deliveries", "Eggs brought", "deliveries"),
+    Kind("days_with_readings", "Water read", "days", DAYS_READ_ENOUGH, of_days=True),
+    Kind("checks_counted", "Dead counted", "times", DAYS_CHECKED_ENOUGH, of_days=True),
+    Kind("stages_seen", "Hatching, growing", "events", STAGES_ENOUGH),
+    Kind("exits", "Fish out", "groups"),
+    Kind("water_tests", "Water tested", "values", WATER_TESTS_ENOUGH),
+    Kind("incidents", "Trouble noted", "events"),
+)
 
 
 @dataclass(frozen=True)
@@ -50,12 +89,51 @@ def read_picture(place: Workplace) -> Picture | None:
     return picture
 
 
-def read_listed(place: Workplace, name: Literal["open_rows", "suspicions"]) -> list[dict[str, Any]]:
-    """The rejected rows still to be mended, or the suspicions that are open."""
+def read_listed(place: Workplace, name: str) -> list[dict[str, Any]]:
+    """One list of the picture: ``open_rows`` to be mended, ``suspicions`` that are open, or the tanks of a season
+    (``season_2024``), by region, site and label."""
     return read_json(place.picture / f"{name}.json") or []
 
 
-def read_tanks(place: Workplace, season: int) -> list[dict[str, Any]]:
-    """The tanks of one season, by region, site and label."""
-    lines = read_json(place.picture / f"season_{season}.json") or []
-    return [dict(zip(TANK_FIELDS, line, strict=True)) for line in lines]
+def with_levels(row: Mapping[str, Any]) -> dict[str, Any]:
+    """A tank of the picture with how much there is of each kind of record (``levels``)."""
+    return {**row, "levels": {kind.name: kind.level(row[kind.name], row["days_in_use"]) for kind in KINDS}}
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """A picture of many tanks: one column per tank, one row per kind. rows: for each kind SVG paths by level;
+    summary: the same in a sentence per kind."""
+
+    width: int
+    height: int
+    rows: tuple[Mapping[Level, str], ...]
+    summary: tuple[str, ...]
+
+
+ROW_HEIGHT = 18
+_WIDEST = 1000
+_WIDEST_STEP = 32
+_HEIGHTS: Mapping[Level, int] = {"plenty": 14, "some": 7, "none": 2}
+
+
+def drawing(tanks: Sequence[Mapping[str, Any]]) -> Drawing:
+    """The picture of ``tanks`` with levels: a tall bar for plenty, a half one for some, a dash for none."""
+    step = min(max(_WIDEST // max(len(tanks), 1), 1), _WIDEST_STEP)
+    levels = {kind: [tank["levels"][kind.name] for tank in tanks] for kind in KINDS}
+    rows = tuple(_paths(listed, number * ROW_HEIGHT, step) for number, listed in enumerate(levels.values()))
+    summary = tuple(
+        f"{kind.title}: plenty for {listed.count('plenty')}, some for {listed.count('some')}, "
+        f"none for {listed.count('none')} of {len(tanks)} tanks"
+        for kind, listed in levels.items()
+    )
+    return Drawing(max(step * len(tanks), 1), ROW_HEIGHT * len(KINDS), rows, summary)
+
+
+def _paths(levels: Sequence[Level], top: int, step: int) -> Mapping[Level, str]:
+    paths: dict[Level, list[str]] = {level: [] for level in _HEIGHTS}
+    gap = 1 if step > 2 else 0
+    for place, level in enumerate(levels):
+        height = _HEIGHTS[level]
+        paths[level].append(f"M{place * step} {top + 16 - height}h{step - gap}v{height}h-{step - gap}z")
+    return {level: "".join(parts) for level, parts in paths.items()}

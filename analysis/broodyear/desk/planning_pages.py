@@ -9,12 +9,12 @@ from typing import Any
 from flask import Blueprint, Response, abort, redirect, render_template, request, send_file, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
-from broodyear.desk.state import Desk, the_desk
+from broodyear.desk.state import the_desk
 from broodyear.desk.workplace import read_json
 from broodyear.errors import UsageError
 from broodyear.reports.vocabulary import FACTORS, called
 from broodyear.schemas import Column, table, with_words
-from broodyear.settings import read_settings, settings_beside, words_of_species
+from broodyear.settings import words_of_species
 
 pages = Blueprint("planning", __name__)
 #: Seeds that a person may ask for.
@@ -27,7 +27,7 @@ def show() -> str:
     desk = the_desk()
     return render_template(
         "plan.html",
-        species=_species(desk),
+        species=with_words(table("batches"), *words_of_species(desk.settings_now())).column("species").allowed,
         factors={name: _practice(name) for name in table("trials").column("factor").allowed},
         factor=_factor(),
         plan=read_json(desk.place.plans / "plan.json"),
@@ -35,12 +35,6 @@ def show() -> str:
         last=desk.runner.latest("plan", "trial"),
         has_records=desk.has_records(),
     )
-
-
-def _species(desk: Desk) -> tuple[str, ...]:
-    """The listed species and those that the settings declare."""
-    settings = read_settings(desk.settings or settings_beside(desk.place.store))
-    return with_words(table("batches"), *words_of_species(settings)).column("species").allowed
 
 
 def _practice(name: str) -> str:

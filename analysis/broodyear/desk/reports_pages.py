@@ -1,22 +1,33 @@
-"""The pages of reports: have them made, open them, and the files themselves, read only."""
+"""The pages of reports: have them made, open them, and the files as they lie on the disk, read only."""
 
 from __future__ import annotations
 
+import base64
+import csv
+import datetime as dt
+import hashlib
+import html
+import re
 import time
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from itertools import islice
+from pathlib import Path
+from typing import Any
 
 from flask import Blueprint, Response, abort, redirect, render_template, request, send_file, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
-from broodyear.desk import report_files
 from broodyear.desk.jobs import Job
 from broodyear.desk.state import REPORT_KINDS, the_desk
+from broodyear.desk.workplace import read_json
+from broodyear.places import PACKAGE
 from broodyear.reports.numbers import season_name
 
 pages = Blueprint("reports", __name__)
 #: So long the page tells of work that failed.
 REMEMBERED_SECONDS = 600
-
-
 #: Reports of the whole store, in words.
 TITLES = {
     "report_week": "list for this week",
@@ -30,8 +41,9 @@ def show() -> str:
     """What can be made, and what was made."""
     desk = the_desk()
     picture = desk.picture()
-    made = report_files.made_reports(desk.place.reports)
+    made = made_reports(desk.place.reports)
     last = desk.runner.latest(*REPORT_KINDS)
+    ready = last.outcome["report"] if last and last.state == "done" else None
     return render_template(
         "reports.html",
         picture=picture,
@@ -40,7 +52,7 @@ def show() -> str:
         stale=_stale([report.name for report in made]),
         took={name: about["seconds"] for name, about in desk.made().items()},
         failed=_failed(),
-        ready=next((report for report in made if report.name == _ready(last)), None),
+        ready=next((report for report in made if report.name == ready), None),
         folder=desk.place.reports,
     )
 
@@ -53,11 +65,6 @@ def _failed() -> list[Job]:
         for job in latest
         if job is not None and job.state != "done" and time.time() - job.ended < REMEMBERED_SECONDS
     ]
-
-
-def _ready(last: Job | None) -> str | None:
-    """The report that the last work made."""
-    return str(last.outcome["report"]) if last and last.state == "done" else None
 
 
 def _stale(names: list[str]) -> set[str]:
@@ -92,21 +99,157 @@ def make() -> AnyResponse:
 @pages.get("/reports/files/<name>/")
 def files(name: str) -> str:
     """The files of one report."""
-    report = next((one for one in report_files.made_reports(the_desk().place.reports) if one.name == name), None)
+    report = next((one for one in made_reports(the_desk().place.reports) if one.name == name), None)
     if report is None:
         abort(404)
-    listed = report_files.listed(report.folder)
-    return render_template("report_files.html", report=report, files=listed)
+    return render_template("report_files.html", report=report, files=listed(report.folder))
 
 
 @pages.get("/reports/open/<name>/<path:inside>")
 def open_file(name: str, inside: str) -> Response:
     """One file of a report, exactly as it was written."""
-    place = report_files.find(the_desk().place.reports, name, inside)
+    place = find(the_desk().place.reports, name, inside)
     if place is None:
         abort(404)
-    kind, shown = report_files.TYPES[place.suffix.lower()]
+    kind, shown = TYPES[place.suffix.lower()]
     response = send_file(place, mimetype=kind, as_attachment=not shown, download_name=place.name, max_age=0)
     if shown:
-        response.headers["Content-Security-Policy"] = report_files.policy(place)
+        response.headers["Content-Security-Policy"] = policy(place)
     return response
+
+
+#: Ending -> its type, and whether it is shown in the browser (else it is saved).
+TYPES: Mapping[str, tuple[str, bool]] = {
+    ".html": ("text/html", True),
+    ".svg": ("image/svg+xml", True),
+    ".pdf": ("application/pdf", True),
+    ".json": ("application/json", False),
+    ".csv": ("text/csv", False),
+    ".md": ("text/plain", False),
+    ".bib": ("text/plain", False),
+    ".py": ("text/plain", False),
+    ".parquet": ("application/vnd.apache.parquet", False),
+}
+
+_KINDS = {
+    "week": "This week",
+    "season": "Review of season",
+    "regions": "Regions compared",
+    "development": "Hatching forecasts checked",
+    "forecast": "Forecast for season",
+    "export": "Every table",
+}
+
+
+@dataclass(frozen=True)
+class MadeReport:
+    """A report that lies in ``folder``. page: what to open first; made_at: when it was written;
+    sheets: pages for single sites."""
+
+    name: str
+    title: str
+    folder: Path
+    page: str
+    made_at: str
+    sheets: tuple[str, ...]
+
+
+def made_reports(root: Path) -> list[MadeReport]:
+    """The reports below ``root``, newest first."""
+    folders = [place for place in root.glob("*") if place.is_dir() and not place.name.startswith(".")]
+    found = [report for folder in folders if (report := _report(folder)) is not None]
+    return sorted(found, key=lambda report: report.made_at, reverse=True)
+
+
+def _report(folder: Path) -> MadeReport | None:
+    manifest = read_json(folder / "manifest.json")
+    named = manifest.get("report") if isinstance(manifest, dict) else None
+    kind = named if isinstance(named, str) else folder.name.split("_")[0]
+    if kind not in _KINDS:
+        return None
+    asked = manifest.get("parameters") if isinstance(manifest, dict) else None
+    season = str((asked.get("season") if isinstance(asked, dict) else "") or folder.name.partition("_")[2])
+    marks = (f"{kind}.html", "forecast.csv", "datapackage.json")
+    page = next((mark for mark in marks if (folder / mark).is_file()), None)
+    if page is None:
+        return None
+    made_at = dt.datetime.fromtimestamp((folder / page).stat().st_mtime)
+    sheets = tuple(
+        sorted(f"sites/{sheet.name}" for sheet in (folder / "sites").glob("*.html") if sheet.name != "index.html")
+    )
+    return MadeReport(folder.name, _title(kind, season), folder, page, f"{made_at:%Y-%m-%d %H:%M}", sheets)
+
+
+def _title(kind: str, which: str) -> str:
+    if kind in {"season", "forecast"} and which.isdigit():
+        return f"{_KINDS[kind]} {which}/{(int(which) + 1) % 100:02d}"
+    if kind == "export":
+        return f"{_KINDS[kind]} as {'Parquet' if which == 'parquet' else 'CSV'}"
+    return _KINDS[kind]
+
+
+#: Lines of the week's list that the first page shows.
+WEEK_LINES = 12
+WEEK_COLUMNS = ("tank_id", "site_id", "kind", "since", "detail", "first_check")
+
+
+def week_list(root: Path) -> list[dict[str, str]] | None:
+    """The first lines of what to look at this week; None when no such report was made."""
+    place = root / "week" / "tables" / "watchlist.csv"
+    try:
+        with place.open(encoding="utf-8-sig", errors="replace", newline="") as lines:
+            return [
+                {name: line.get(name) or "" for name in WEEK_COLUMNS}
+                for line in islice(csv.DictReader(lines), WEEK_LINES)
+            ]
+    except (OSError, csv.Error):
+        return None
+
+
+def listed(folder: Path) -> list[dict[str, Any]]:
+    """The files of a report that can be asked for: name below its folder, title of a page (else its name), size in
+    bytes."""
+    found = sorted(place for place in folder.rglob("*") if place.suffix.lower() in TYPES and place.is_file())
+    names = [place.relative_to(folder).as_posix() for place in found]
+    return [
+        {"name": name, "title": _title_of(place) or name, "size": place.stat().st_size}
+        for name, place in zip(names, found, strict=True)
+    ]
+
+
+def _title_of(page: Path) -> str:
+    """What a page calls itself."""
+    if page.suffix.lower() != ".html":
+        return ""
+    with page.open(encoding="utf-8", errors="replace") as file:
+        found = re.search(r"<title>(.*?)</title>", file.read(2_000), re.S)
+    return html.unescape(found.group(1)).strip() if found else ""
+
+
+def find(root: Path, name: str, inside: str) -> Path | None:
+    """The file ``inside`` the report ``name``; None when there is no such file, or it lies elsewhere after all."""
+    parts = [name, *inside.split("/")]
+    if any(part in {"", ".", ".."} or part.startswith(".") or "\\" in part or "\0" in part for part in parts):
+        return None
+    place = root.joinpath(*parts)
+    try:
+        real, home = place.resolve(strict=True), (root / name).resolve(strict=True)
+    except (OSError, RuntimeError):
+        return None
+    is_inside = real.is_relative_to(home) and home.is_relative_to(root.resolve())
+    return place if is_inside and real.is_file() and place.suffix.lower() in TYPES else None
+
+
+def policy(place: Path) -> str:
+    """What a report page may do: its own style and the one script that this version writes into its pages."""
+    script = f"script-src 'sha256-{_script_hash()}'; " if place.suffix.lower() == ".html" else ""
+    return (
+        f"default-src 'none'; img-src data:; style-src 'unsafe-inline'; {script}"
+        "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+    )
+
+
+@cache
+def _script_hash() -> str:
+    script = (PACKAGE / "reports" / "templates" / "page.js").read_text(encoding="utf-8")
+    return base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()

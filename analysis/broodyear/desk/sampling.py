@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
-from broodyear.desk.mapping import LEAVE, Draft, Drafts, Sheet, draft_from
+from broodyear.desk.mapping.choices import draft_from
+from broodyear.desk.mapping.drafts import LEAVE, Draft, Drafts, Sheet
 from broodyear.intake.bodies import Body, read_body
 from broodyear.intake.decoding import SEPARATORS
 from broodyear.intake.drafting import Draft as Drafted
@@ -82,6 +84,4 @@ def _draft(sheet: Sheet, drafted: Drafted) -> Draft:
     """The choices that the drafted layout stands for; columns that hold nothing are left out."""
     draft = draft_from(sheet, drafted.layout)
     empty = {heading: LEAVE for heading, values in zip(sheet.headings, sheet.values, strict=True) if not values}
-    return Draft(
-        draft.name, {**empty, **draft.meanings}, draft.guesses, draft.fixed, draft.date_order, draft.words
-    )
+    return replace(draft, meanings={**empty, **draft.meanings})

@@ -10,8 +10,8 @@ import socket
 import tempfile
 import threading
 import webbrowser
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 from waitress import create_server, wasyncore
@@ -56,21 +56,31 @@ def serve(
     opened: called with the address that lets one browser in, once. Raises UsageError when the port is taken,
     StoreUnavailable when another desk is open for the store; a browser is then led to that one.
     """
-    place = Workplace(_resolved(store))
+    if not store.parent.is_dir():
+        raise UsageError(f"there is no folder {store.parent} for the store; make it, or name another with --store")
+    place = Workplace(store.resolve())
     show = webbrowser.open if open_browser else lambda address: None
-    ending = threading.Event()
     with _listening(port) as listener:
         access = Access(HOST, listener.getsockname()[1])
-        with _held(place, show) as tell_entry, _desk(place.store, settings, layouts, access) as desk:
-            access.on_new_entry = tell_entry
-            tell_entry(access.entry_address)
-            desk.on_close = lambda: threading.Timer(LAST_ANSWER_SECONDS, ending.set).start()
-            # Long bodies wait on the disk beside the store, never in a temporary folder that lies in memory.
-            tempfile.tempdir = str(place.work)
-            with _stopped_by_signals(ending):
-                opened(access.entry_address)
-                show(access.entry_address)
-                _serve_until(ending, desk, listener)
+        try:
+            with held(place) as tell_entry, closing(Desk(place.store, settings, access, layouts)) as desk:
+                access.on_new_entry = tell_entry
+                tell_entry(access.entry_address)
+                _serve(desk, listener, (opened, show))
+        except AlreadyOpen as error:
+            show(error.address)
+            raise
+
+
+def _serve(desk: Desk, listener: socket.socket, tell: Iterable[Callable[[str], object]]) -> None:
+    ending = threading.Event()
+    desk.on_close = lambda: threading.Timer(LAST_ANSWER_SECONDS, ending.set).start()
+    # Long bodies wait on the disk beside the store, never in a temporary folder that lies in memory.
+    tempfile.tempdir = str(desk.place.work)
+    with _stopped_by_signals(ending):
+        for hear in tell:
+            hear(desk.access.entry_address)
+        _serve_until(ending, desk, listener)
 
 
 def _serve_until(ending: threading.Event, desk: Desk, listener: socket.socket) -> None:
@@ -115,31 +125,6 @@ def _channel_class(desk: Desk) -> type[HTTPChannel]:
         parser_class = Parser
 
     return Channel
-
-
-def _resolved(store: Path) -> Path:
-    if not store.parent.is_dir():
-        raise UsageError(f"there is no folder {store.parent} for the store; make it, or name another with --store")
-    return store.resolve()
-
-
-@contextmanager
-def _held(place: Workplace, show: Callable[[str], object]) -> Iterator[Callable[[str], None]]:
-    try:
-        with held(place) as tell_entry:
-            yield tell_entry
-    except AlreadyOpen as error:
-        show(error.address)
-        raise
-
-
-@contextmanager
-def _desk(store: Path, settings: Path | None, layouts: Path | None, access: Access) -> Iterator[Desk]:
-    desk = Desk(store, settings, access, layouts)
-    try:
-        yield desk
-    finally:
-        desk.close()
 
 
 def _listening(port: int) -> socket.socket:

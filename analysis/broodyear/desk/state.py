@@ -17,13 +17,12 @@ from flask import current_app
 
 from broodyear.desk import findings_book
 from broodyear.desk.access import Access
-from broodyear.desk.basket import Basket, Waiting
+from broodyear.desk.basket import Basket, Waiting, free_name
 from broodyear.desk.findings_book import Book
-from broodyear.desk.jobs import CHANGING, Busy, Job, Runner
-from broodyear.desk.mapping import Drafts
-from broodyear.desk.names import free_name
+from broodyear.desk.jobs import BACKGROUND, Busy, Job, Runner
+from broodyear.desk.mapping.drafts import Drafts
 from broodyear.desk.picture import Picture, read_listed, read_picture
-from broodyear.desk.process import WorkProcess
+from broodyear.desk.worker import CHANGING, WorkProcess
 from broodyear.desk.workplace import Workplace, read_json, write_json
 from broodyear.errors import UsageError
 from broodyear.layouts import (
@@ -41,6 +40,7 @@ from broodyear.settings import (
     SETTINGS_FILE,
     Acknowledged,
     SameLabel,
+    Settings,
     read_settings,
     season_of,
     settings_beside,
@@ -135,8 +135,12 @@ class Desk:
     def season_runs(self) -> bool:
         """Whether some tank is set up in the season of today."""
         picture = self.picture()
-        settings = read_settings(self.settings or settings_beside(self.place.store))
-        return picture is not None and picture.season(season_of(dt.date.today(), settings)) is not None
+        season = season_of(dt.date.today(), self.settings_now())
+        return picture is not None and picture.season(season) is not None
+
+    def settings_now(self) -> Settings:
+        """The settings as their file says now. Raises UsageError for a file that cannot be followed."""
+        return read_settings(self.settings or settings_beside(self.place.store))
 
     @property
     def settings_file(self) -> Path:
@@ -154,16 +158,14 @@ class Desk:
 
     def suspicions(self) -> list[dict[str, Any]]:
         """The suspicions that were open when the store was counted, without those looked into or joined since."""
-        known = read_settings(self.settings or settings_beside(self.place.store)).acknowledged
-        closed = {(one.rule, one.tank_id) for one in known}
+        closed = {(one.rule, one.tank_id) for one in self.settings_now().acknowledged}
         joined = [{one.label, *one.also} for one in self.joined()]
-
-        def is_open(one: dict[str, Any]) -> bool:
-            same = one["same"]
-            is_joined = same and any({same["label"], *same["also"]} <= labels for labels in joined)
-            return not is_joined and closed.isdisjoint({(one["rule"], one["tank_id"]), (one["rule"], "*")})
-
-        return list(filter(is_open, read_listed(self.place, "suspicions")))
+        return [
+            one
+            for one in read_listed(self.place, "suspicions")
+            if closed.isdisjoint({(one["rule"], one["tank_id"]), (one["rule"], "*")})
+            and not ((same := one["same"]) and any({same["label"], *same["also"]} <= labels for labels in joined))
+        ]
 
     @property
     def is_demo(self) -> bool:
@@ -195,19 +197,16 @@ class Desk:
 
     def count_when_stale(self) -> None:
         """Have the store counted anew, when it changed and nobody is changing it now."""
-        if (
-            not self.picture_is_true(read_picture(self.place))
-            and not self.runner.pending()
-            and not self._in_vain()
-        ):
-            self._submit_quietly("count", "counting what is kept")
-
-    def _in_vain(self) -> bool:
-        """Whether counting this very state of the store failed a moment ago."""
-        last = self.runner.latest("count")
-        if last is None or last.state != "failed" or last.order.get("state") != self.reading():
-            return False
-        return time.time() - last.ended < COUNT_AGAIN_SECONDS
+        state, picture, last = self.reading(), read_picture(self.place), self.runner.latest("count")
+        if state == (picture.state if picture else []) or self.runner.pending():
+            return
+        # Counting this very state of the store failed a moment ago.
+        in_vain = last is not None and last.state == "failed" and last.order.get("state") == state
+        if in_vain and last is not None and time.time() - last.ended < COUNT_AGAIN_SECONDS:
+            return
+        # When the desk is busy it is asked for again at the end of that work.
+        with contextlib.suppress(Busy):
+            self.submit("count", "counting what is kept", state=state)
 
     def found(self) -> Book | None:
         """What the last look at the waiting files found."""
@@ -222,12 +221,6 @@ class Desk:
         named = {"settings": self.settings or settings_beside(self.place.store), "layouts": self.layouts}
         order = {"store": str(self.place.store), **{key: str(file) for key, file in named.items() if file}, **more}
         return self.runner.submit(kind, title, order)
-
-    def _submit_quietly(self, kind: str, title: str, **more: Any) -> None:
-        more = {**more, "state": self.reading()} if kind == "count" else more
-        # When the desk is busy it is asked for again at the end of that work.
-        with contextlib.suppress(Busy):
-            self.submit(kind, title, **more)
 
     def loading(self) -> frozenset[int]:
         """The numbers of the files that are being loaded."""
@@ -247,12 +240,12 @@ class Desk:
             self._look_is_due = True
             if any(job.kind in CHANGING for job in self.runner.pending()):
                 return
-            self.runner.stop_kind("check")
+            self.runner.stop_kinds({"check"})
             files = self.waiting()
             if files:
                 self._submit_files("check", "looking at", files)
             else:
-                self.forget(self.place.checked)
+                shutil.rmtree(self.place.checked, ignore_errors=True)
             self._look_is_due = False
 
     def take_out(self, numbers: Iterable[int]) -> None:
@@ -290,10 +283,6 @@ class Desk:
                 self.look()
         self.count_when_stale()
 
-    def forget(self, folder: Path) -> None:
-        """Take away what a check or load found."""
-        shutil.rmtree(folder, ignore_errors=True)
-
     def go_to(self, place: Workplace) -> None:
         """Look at another store. Raises Busy while work is under way."""
         asked = [job for job in self.runner.pending() if job.kind != "count"]
@@ -301,7 +290,7 @@ class Desk:
             raise Busy(
                 f"The desk is busy: {asked[0].title}. Wait for it, or stop it, before you change the store."
             )
-        self.runner.stop_kind("count")
+        self.runner.stop_kinds(BACKGROUND)
         place.prepare()
         self.place = place
         self.count_when_stale()
@@ -315,17 +304,13 @@ class Desk:
             with self.lock:
                 for number in job.order["numbers"]:
                     self.basket.remove(number)
-                self.forget(self.place.checked)
+                shutil.rmtree(self.place.checked, ignore_errors=True)
         if job.kind in REPORT_KINDS and job.state == "done":
-            self._remember_report(job)
+            about = {"state": job.outcome["state"], "seconds": round(job.seconds)}
+            write_json(self.place.folder / "made.json", {**self.made(), job.outcome["report"]: about})
         if job.kind == "demo" and job.state == "done":
             self.place.demo.prepare()
             self.place = self.own.demo
-
-    def _remember_report(self, job: Job) -> None:
-        made = self.made()
-        made[str(job.outcome["report"])] = {"state": job.outcome["state"], "seconds": round(job.seconds)}
-        write_json(self.place.folder / "made.json", made)
 
     def made(self) -> dict[str, Any]:
         """Report -> the state of the store it was made from, and how many seconds it took."""

@@ -9,15 +9,13 @@ from typing import Any
 from flask import Blueprint, abort, redirect, render_template, request, send_file, url_for
 from werkzeug.wrappers import Response
 
-from broodyear.desk import coverage
-from broodyear.desk.picture import Picture, read_listed, read_tanks
+from broodyear.desk.findings_book import LEAF
+from broodyear.desk.picture import KINDS, LEGEND, Picture, drawing, read_listed, with_levels
 from broodyear.desk.state import the_desk
 from broodyear.errors import UsageError
 from broodyear.settings import Acknowledged, SameLabel
 
 pages = Blueprint("store", __name__)
-#: Lines on one leaf of a long table.
-LEAF = 100
 #: Labels with their cases on one leaf.
 CASES_LEAF = 25
 
@@ -29,7 +27,7 @@ def show() -> str:
     picture = desk.picture()
     counts = desk.runner.latest("count")
     return _counted(
-        "store.html", picture, kinds=coverage.KINDS, last=desk.runner.latest("withdraw", "load"),
+        "store.html", picture, kinds=KINDS, last=desk.runner.latest("withdraw", "load"),
         failed=counts if counts and counts.state == "failed" else None,
         latest=picture.uploads[:10] if picture else [],
     )  # fmt: skip
@@ -42,26 +40,26 @@ def season(season: int) -> str:
     line = picture.season(season)
     if line is None:
         abort(404)
-    tanks = [coverage.tank(row) for row in read_tanks(the_desk().place, season)]
+    tanks = [with_levels(row) for row in read_listed(the_desk().place, f"season_{season}")]
     chosen, wanted = _wanted(tanks)
     return _counted(
-        "season.html", picture, **_leaf("tanks", chosen), line=line, count=len(chosen), kinds=coverage.KINDS,
-        wanted=wanted, legend=coverage.LEGEND, drawing=coverage.drawing(chosen),
-        regions=sorted({tank.region for tank in tanks if tank.region}),
+        "season.html", picture, **_leaf("tanks", chosen), line=line, count=len(chosen), kinds=KINDS,
+        wanted=wanted, legend=LEGEND, drawing=drawing(chosen),
+        regions=sorted({tank["region"] for tank in tanks if tank["region"]}),
     )  # fmt: skip
 
 
-def _wanted(tanks: list[coverage.Tank]) -> tuple[list[coverage.Tank], dict[str, str]]:
+def _wanted(tanks: list[dict[str, Any]]) -> tuple[list[dict[str, Any]], dict[str, str]]:
     """The tanks asked for by region, by a piece of their label, or by a kind of record they lack."""
     wanted = {name: request.args.get(name, "")[:80].strip() for name in ("region", "with", "lacks")}
-    lacks = next((kind for kind in coverage.KINDS if kind.name == wanted["lacks"]), None)
+    lacks = wanted["lacks"] if wanted["lacks"] in {kind.name for kind in KINDS} else None
     piece = wanted["with"].casefold()
     chosen = [
         tank
         for tank in tanks
-        if (not wanted["region"] or tank.region == wanted["region"])
-        and (not piece or piece in f"{tank.tank_id}\n{tank.site_id}".casefold())
-        and (lacks is None or tank.marks[lacks.name].level == "none")
+        if (not wanted["region"] or tank["region"] == wanted["region"])
+        and piece in f"{tank['tank_id']}\n{tank['site_id']}".casefold()
+        and (lacks is None or tank["levels"][lacks] == "none")
     ]
     return chosen, wanted
 
@@ -221,6 +219,11 @@ def _counted(template: str, picture: Picture | None, **more: Any) -> str:
 
 def _leaf(name: str, rows: Sequence[Any], long: int = LEAF) -> dict[str, Any]:
     """The rows of the leaf asked for, under ``name``, and which leaf of how many it is."""
-    leaves = max((len(rows) - 1) // long + 1, 1)
-    leaf = min(max(request.args.get("leaf", 1, type=int), 1), leaves)
-    return {name: rows[(leaf - 1) * long : leaf * long], "leaf": leaf, "leaves": leaves}
+    turned = leaf_of(len(rows), long)
+    return {name: rows[(turned["leaf"] - 1) * long : turned["leaf"] * long], **turned}
+
+
+def leaf_of(count: int, long: int = LEAF) -> dict[str, int]:
+    """Which leaf of how many is asked for, where a table of ``count`` rows has leaves of ``long`` rows."""
+    leaves = max((count - 1) // long + 1, 1)
+    return {"leaf": min(max(request.args.get("leaf", 1, type=int), 1), leaves), "leaves": leaves}

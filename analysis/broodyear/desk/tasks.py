@@ -17,15 +17,16 @@ import duckdb
 from broodyear import clock
 from broodyear.console import Programme
 from broodyear.desk import findings_book
-from broodyear.desk.names import NamedFile
-from broodyear.desk.planning import write_plan, write_trial
-from broodyear.desk.workplace import Workplace, replace_folder
+from broodyear.desk.basket import NamedFile
+from broodyear.desk.workplace import Workplace, replace_folder, write_json
 from broodyear.errors import NothingToAnalyse, StoreUnavailable
 from broodyear.formulas import csv_text
 from broodyear.outputs import write_file
 from broodyear.reports.steps import Tell
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from broodyear.findings import CheckResult
     from broodyear.store import Store
 
@@ -62,31 +63,20 @@ class Order:
         return new
 
     @contextmanager
-    def reading(self, memory: str | None = None, must_exist: bool = False) -> Iterator[Store]:
-        """The store, read only; an empty passing one when there is none yet and none is needed."""
-        from broodyear.store import open_store
-
-        options: Any = {"settings": self.programme.settings, "temporary": self.place.work}
-        if self.place.store.exists() or must_exist:
-            opened = _patiently(lambda: open_store(self.place.store, **options))
-        else:
-            opened = open_store(self.place.work / "empty.duckdb", for_loading=True, **options)
-        with opened as store:
-            if memory:
-                store.set_memory(memory)
-            yield store
-
-    @contextmanager
-    def changing(self, memory: str | None = None) -> Iterator[Store]:
-        """The store, to be changed; memory: for a load, which may make it."""
+    def store(
+        self, memory: str | None = None, *, changing: bool = False, or_empty: bool = False
+    ) -> Iterator[Store]:
+        """The store, read only unless it is to be changed: it is made where memory for a load is given; or an
+        empty passing one where there is none yet."""
         from broodyear.store import open_existing_for_change, open_store
 
-        options: Any = {"settings": self.programme.settings, "temporary": self.place.work}
-        if memory:
-            opened = _patiently(lambda: open_store(self.place.store, for_loading=True, **options))
-        else:
-            opened = _patiently(lambda: open_existing_for_change(self.place.store, **options))
-        with opened as store:
+        file, opening = self.place.store, open_existing_for_change if changing and not memory else open_store
+        options: dict[str, Any] = {"settings": self.programme.settings, "temporary": self.place.work}
+        if changing and memory:
+            options["for_loading"] = True
+        elif or_empty and not file.exists():
+            file, options["for_loading"] = self.place.work / "empty.duckdb", True
+        with _patiently(partial(opening, file, **options)) as store:
             if memory:
                 store.set_memory(memory)
             yield store
@@ -94,9 +84,16 @@ class Order:
     def report(self, name: str, write: Callable[[Store, Path], str]) -> Outcome:
         """Write a report to its place, whole; a stopped one leaves the older one as it was."""
         state = self.place.state()
-        with self.reading(must_exist=True) as store:
+        with self.store() as store:
             page = write(store, self.place.reports / name)
         return {"report": name, "page": page, "state": state}
+
+    def plan(self, name: str, table: pd.DataFrame, shown: Mapping[str, Any]) -> Outcome:
+        """Keep what was planned: as a table to save, and as its page shows it."""
+        self.place.plans.mkdir(exist_ok=True)
+        (self.place.plans / f"{name}.csv").write_text(csv_text(table), encoding="utf-8")
+        write_json(self.place.plans / f"{name}.json", shown)
+        return {}
 
 
 def _patiently(opening: Callable[[], Store]) -> Store:
@@ -115,7 +112,7 @@ def check(order: Order, tell: Tell) -> Outcome:
     from broodyear.intake import check_paths
 
     new = order.new_folder("checked")
-    with order.reading(LOADING_MEMORY) as store:
+    with order.store(LOADING_MEMORY, or_empty=True) as store:
         result = check_paths(
             order.files, store=store, settings=store.settings, layouts=order.programme.layouts, progress=tell,
             rejects=new / "to_mend", today=clock.today(),
@@ -136,7 +133,7 @@ def load(order: Order, tell: Tell) -> Outcome:
         totals.update(findings_book.write(new, result))
         replace_folder(new, order.place.loaded)
 
-    with order.changing(LOADING_MEMORY) as store:
+    with order.store(LOADING_MEMORY, changing=True) as store:
         load_paths(
             store, order.files, layouts=order.programme.layouts, progress=tell, rejects=new / "to_mend", tell=show,
             today=clock.today(),
@@ -150,7 +147,7 @@ def load(order: Order, tell: Tell) -> Outcome:
 def withdraw(order: Order, tell: Tell) -> Outcome:
     """Take one upload back."""
     tell(0, 0, "taking the file back")
-    with order.changing() as store:
+    with order.store(changing=True) as store:
         said = store.withdraw(int(order.given["upload"]))
         store.keep_derived()
     return {"message": f"{said[:1].upper()}{said[1:]}."}
@@ -162,7 +159,7 @@ def dismiss(order: Order, tell: Tell) -> Outcome:
 
     tell(0, 0, "closing the row")
     row, reason = order.given["row"], order.given["reason"]
-    with order.changing() as store:
+    with order.store(changing=True) as store:
         dismiss_rows(store, [row], reason)
     return {"message": f"{row} is no longer on the list: {reason}."}
 
@@ -189,7 +186,7 @@ def _count(order: Order, memory: str | None) -> Path:
     new, programme = order.new_folder("picture"), order.programme
     # Asked before the files are read: what changes meanwhile is counted again.
     reading = order.place.reading(programme.settings_file, programme.layouts_file)
-    with order.reading(memory) as store:
+    with order.store(memory) as store:
         count_store(store, reading, new)
     return new
 
@@ -251,13 +248,13 @@ def export(order: Order, tell: Tell) -> Outcome:
 
 def sample(order: Order, tell: Tell) -> Outcome:
     """Look at the columns of one waiting file, for the page on which their meaning is said."""
-    from broodyear.desk.mapping import Drafts
+    from broodyear.desk.mapping.drafts import Drafts
     from broodyear.desk.sampling import sample_sheets
     from broodyear.intake.known import known_seasons
 
     tell(0, 0, "looking at its columns")
     place = order.place
-    with order.reading() as store, store.for_uploads() as connection:
+    with order.store(or_empty=True) as store, store.for_uploads() as connection:
         seasons = known_seasons(connection, store.settings)
     if not sample_sheets(order.files, place.work, order.programme.layouts, seasons, Drafts(place.columns)):
         raise NothingToAnalyse("no sheet of this file has columns whose meaning could be said")
@@ -266,16 +263,42 @@ def sample(order: Order, tell: Tell) -> Outcome:
 
 def plan(order: Order, tell: Tell) -> Outcome:
     """Work out the dates of a delivery to come."""
-    with order.reading() as store:
-        write_plan(order.place.plans, store, order.given["asked"], tell)
-    return {}
+    from broodyear.development import PlannedDelivery, plan_by_records
+
+    asked = order.given["asked"]
+    days = {"delivered_on": dt.date.fromisoformat(asked["delivered_on"])}
+    window = tuple(map(dt.date.fromisoformat, asked["window"])) or None
+    with order.store(or_empty=True) as store:
+        tell(0, 1, "fitting the models to the records")
+        delivery = PlannedDelivery(**{**asked, **days, "window": window})
+        dates, cautions = plan_by_records(delivery, store, store.settings)
+    rows = [_plan_row(row) for row in dates[dates["headline"]].to_dict("records")]
+    return order.plan("plan", dates, {"asked": asked, "rows": rows, "cautions": cautions})
+
+
+def _plan_row(row: Mapping[Any, Any]) -> dict[str, Any]:
+    known = {name: None if value is None or value != value else value for name, value in row.items()}
+    days = {name: known[name] and str(known[name])[:10] for name in ("expected_on", "low_80", "high_80")}
+    inside, surely = (None if known[name] is None else bool(known[name]) for name in ("in_window", "in_window_80"))
+    return {"set_point_c": row["set_point_c"], "stage": row["stage"], **days, "inside": inside, "surely": surely}
 
 
 def trial(order: Order, tell: Tell) -> Outcome:
     """Draw a comparison for the season to come, and work out what it could find."""
-    with order.reading(must_exist=True) as store:
-        write_trial(order.place.plans, store, order.given["asked"], tell)
-    return {}
+    from broodyear.trials import TRIAL_CAUTIONS, plan_trial
+
+    asked = order.given["asked"]
+    with order.store() as store:
+        tell(0, 2, "reading the records")
+        tanks, outcomes = store.result("tank_seasons"), store.result("tank_outcomes")
+        tell(1, 2, "drawing, and trying out what the comparison could find")
+        planned = plan_trial(
+            tanks, outcomes, asked["factor"], tuple(asked["levels"]), season=asked["season"], seed=asked["seed"]
+        )
+    rows = planned.assignment.rows
+    said = {"sentences": list(planned.sentences()), "cautions": list(TRIAL_CAUTIONS)}
+    asked = {**asked, "season": int(rows["season"].iloc[0])}
+    return order.plan("trial", rows, {"asked": asked, "tanks": len(rows), **said})
 
 
 def demo(order: Order, tell: Tell) -> Outcome:

@@ -84,16 +84,6 @@ def count(value: int, one: str, many: str | None = None) -> str:
     return f"{number(value)} {one if value == 1 else many or one + 's'}"
 
 
-def rule_words(rule: str) -> str:
-    """The name of a rule in words."""
-    return RULE_WORDS.get(rule, rule.replace("_", " "))
-
-
-def table_words(name: str | None) -> str:
-    """What a table holds."""
-    return TABLE_WORDS.get(name or "", "")
-
-
 def duration(seconds: float) -> str:
     """A length of time, roughly."""
     if seconds < 60:
@@ -122,12 +112,6 @@ def advised(finding: dict[str, Any]) -> str:
     return str(finding["advice"]).partition("\n")[0]
 
 
-def place(finding: dict[str, Any]) -> str:
-    """Line and column of a finding."""
-    parts = [f"line {number(finding['line'])}"] if finding["line"] is not None else []
-    return ", ".join(parts) or "whole file"
-
-
 def sentence(text: str) -> str:
     """``text`` with a capital, unless it begins with the name of a column or a file, and a full stop."""
     text = text.strip()
@@ -137,17 +121,9 @@ def sentence(text: str) -> str:
 
 
 FILTERS: dict[str, Callable[..., str]] = {
-    "number": number,
-    "size": size,
-    "count": count,
-    "season_name": season_name,
-    "rule_words": rule_words,
-    "table_words": table_words,
-    "duration": duration,
-    "moment": moment,
-    "place": place,
-    "advised": advised,
-    "sentence": sentence,
+    **{each.__name__: each for each in (number, size, count, season_name, duration, moment, advised, sentence)},
+    "rule_words": lambda rule: RULE_WORDS.get(rule, rule.replace("_", " ")),
+    "table_words": lambda name: TABLE_WORDS.get(name, ""),
 }
 
 assert set(TABLE_WORDS) == set(TABLE_NAMES)

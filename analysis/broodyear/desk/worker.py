@@ -1,27 +1,96 @@
-"""The worker process: does one piece of work by the functions behind the commands, and ends.
+"""The worker process and its line: it does one piece of work by the functions behind the commands, and ends.
 
 Run as ``python -m broodyear.desk.worker``; it reads its order from standard input and ends at once when that is
-closed, so that nothing goes on working for a desk that is gone.
+closed, so that nothing goes on working for a desk that is gone. How far it is, and how it ended, it tells in lines
+of JSON.
 """
 
 from __future__ import annotations
 
 import json
 import os
+import subprocess
 import sys
 import threading
 import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import IO, Any, Literal
 
-from broodyear.desk.jobs import CHANGING
 from broodyear.errors import BroodyearError, StoreUnavailable
 from broodyear.failures import in_words
 
+#: Kinds of work that change the store or the basket: nothing is started beside them.
+CHANGING = frozenset({"load", "withdraw", "dismiss", "demo"})
+#: Seconds between a polite and a final request to stop.
+PATIENCE_SECONDS = 3.0
 #: Seconds between two reports of progress.
 PROGRESS_EVERY_SECONDS = 0.1
 _GONE = 70
 _saying = threading.Lock()
+
+
+@dataclass(frozen=True)
+class Ended:
+    """How a piece of work ended: a sentence, and what it gave back; busy: another program has the store."""
+
+    state: Literal["done", "failed", "stopped"]
+    message: str = ""
+    outcome: Mapping[str, Any] = field(default_factory=dict)
+    busy: bool = False
+
+
+class WorkProcess:
+    """A worker, as the desk sees it. passing: folder for passing files; log: file for what it says."""
+
+    def __init__(self, passing: Path, log: Path) -> None:
+        passing.mkdir(parents=True, exist_ok=True)
+        words = [sys.executable, "-P", "-m", "broodyear.desk.worker"]
+        environment = {**os.environ, "TMPDIR": str(passing), "TEMP": str(passing), "TMP": str(passing)}
+        with log.open("wb") as errors:
+            self._process = subprocess.Popen(
+                words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=errors, env=environment
+            )
+
+    def run(self, kind: str, order: Mapping[str, Any], tell: Callable[[int, int, str], None]) -> Ended:
+        """Send the order and wait for the end. The worker ends by itself when this process does."""
+        assert self._process.stdin is not None and self._process.stdout is not None
+        try:
+            self._process.stdin.write(json.dumps({"kind": kind, "order": dict(order)}).encode() + b"\n")
+            self._process.stdin.flush()
+        except OSError:
+            pass  # it has ended; why is told below
+        ended = _follow(self._process.stdout, tell)
+        self._process.stdin.close()
+        code = self._process.wait()
+        self._process.stdout.close()
+        return ended or Ended(
+            "failed", f"The work broke off (exit code {code}). What was finished before is kept."
+        )
+
+    def stop(self) -> None:
+        """End the process: politely, then not."""
+        self._process.terminate()
+        later = threading.Timer(PATIENCE_SECONDS, self._kill)
+        # A desk that closes does not wait for it: its workers end with it by themselves.
+        later.daemon = True
+        later.start()
+
+    def _kill(self) -> None:
+        if self._process.poll() is None:
+            self._process.kill()
+
+
+def _follow(lines: IO[bytes], tell: Callable[[int, int, str], None]) -> Ended | None:
+    ended = None
+    for line in lines:
+        said = json.loads(line)
+        if "progress" in said:
+            tell(*said["progress"])
+        else:
+            ended = Ended(**said)
+    return ended
 
 
 class Teller:
@@ -63,7 +132,7 @@ def main() -> None:
     except Exception as error:
         _say(failure(error, Path(ordered["order"]["store"])))
     else:
-        _say({"done": outcome, "message": outcome.pop("message", "")})
+        _say({"state": "done", "message": outcome.pop("message", ""), "outcome": outcome})
     # Nothing is left to do; a thread that waits for the desk must not keep the process.
     sys.stdout.flush()
     os._exit(0)
@@ -74,17 +143,14 @@ def failure(error: Exception, store: Path) -> dict[str, Any]:
     from broodyear.desk.wording import sentence
 
     told = error if isinstance(error, BroodyearError) else in_words(error, store)
+    text = str(told)
     if told is None:
         import traceback
 
         traceback.print_exception(error)
         text = f"unexpected failure ({type(error).__name__}: {error}); this is a mistake of the program"
-        return {"failed": sentence(text), "busy": False}
-    return {"failed": sentence(str(told)), "busy": _is_busy(told)}
-
-
-def _is_busy(error: BroodyearError) -> bool:
-    return isinstance(error, StoreUnavailable) and "open in another program" in str(error)
+    is_busy = isinstance(told, StoreUnavailable) and "open in another program" in text
+    return {"state": "failed", "message": sentence(text), "busy": is_busy}
 
 
 if __name__ == "__main__":

@@ -19,6 +19,19 @@ from broodyear.settings import SETTINGS_FILE
 PRIVATE_FOLDER = 0o700
 
 
+class _Inside:
+    """A folder of a workplace, called as it is."""
+
+    def __init__(self, what: str) -> None:
+        self.__doc__ = what
+
+    def __set_name__(self, owner: type, name: str) -> None:
+        self._name = name
+
+    def __get__(self, place: Workplace, owner: type) -> Path:
+        return place.folder / self._name
+
+
 @dataclass(frozen=True)
 class Workplace:
     """The folders of one store's desk. store: the store file, which need not exist yet."""
@@ -30,40 +43,13 @@ class Workplace:
         """Everything the desk keeps for itself."""
         return self.store.with_name(f"{self.store.name}.desk")
 
-    @property
-    def files(self) -> Path:
-        """The files that wait to be loaded, each in a numbered folder."""
-        return self.folder / "files"
-
-    @property
-    def checked(self) -> Path:
-        """What the last look at the waiting files found."""
-        return self.folder / "checked"
-
-    @property
-    def loaded(self) -> Path:
-        """What the last load found."""
-        return self.folder / "loaded"
-
-    @property
-    def picture(self) -> Path:
-        """What was last counted in the store."""
-        return self.folder / "picture"
-
-    @property
-    def columns(self) -> Path:
-        """The sheets whose columns are being explained."""
-        return self.folder / "columns"
-
-    @property
-    def plans(self) -> Path:
-        """What was last planned for a season to come."""
-        return self.folder / "plans"
-
-    @property
-    def work(self) -> Path:
-        """Passing files of the running work."""
-        return self.folder / "work"
+    files = _Inside("The files that wait to be loaded, each in a numbered folder.")
+    checked = _Inside("What the last look at the waiting files found.")
+    loaded = _Inside("What the last load found.")
+    picture = _Inside("What was last counted in the store.")
+    columns = _Inside("The sheets whose columns are being explained.")
+    plans = _Inside("What was last planned for a season to come.")
+    work = _Inside("Passing files of the running work.")
 
     @property
     def reports(self) -> Path:

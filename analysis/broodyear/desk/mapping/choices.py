@@ -5,8 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import takewhile
 
-from broodyear.desk.mapping.drafts import Draft, Fixed, Sheet
-from broodyear.desk.mapping.meanings import BY_TANK, EACH, LEAVE, SHARED, column_of, date_column, is_known
+from broodyear.desk.mapping.drafts import (
+    BY_TANK,
+    EACH,
+    LEAVE,
+    SHARED,
+    Draft,
+    Sheet,
+    column_of,
+    date_column,
+    is_known,
+)
 from broodyear.layouts import HeadingNames, Layout, Rows, Value
 from broodyear.schemas import TABLE_NAMES, Column, Table, table
 
@@ -55,7 +64,7 @@ def _common(draft: Draft, target: Table) -> Iterator[tuple[str, Value]]:
     for key, fixed in draft.fixed.items():
         name = _shared_name(key, when) if key in SHARED else key.removeprefix(f"{target.name}.")
         if name in target.column_names:
-            yield name, Value(fixed.source, fixed.text)
+            yield name, fixed
     beside = {key: heading for heading, key in draft.meanings.items() if key in {"time", "site_id"}}
     for heading, key in draft.meanings.items():
         name = _shared_name(key, when) if key in SHARED else None
@@ -119,7 +128,7 @@ def draft_from(sheet: Sheet, layout: Layout) -> Draft:
     """The draft of a layout that was guessed for this sheet: every meaning is marked as a guess."""
     names = HeadingNames(sheet.headings)
     meanings: dict[str, str] = {}
-    fixed: dict[str, Fixed] = {}
+    fixed: dict[str, Value] = {}
     words: dict[str, dict[str, str]] = {}
     for rows in layout.rows:
         for column, value in rows.columns:
@@ -138,7 +147,7 @@ def draft_from(sheet: Sheet, layout: Layout) -> Draft:
                 for each in names.matching(rows.unpivot):
                     meanings.setdefault(sheet.headings[each], f"{EACH}{rows.table}.{column}")
             elif value.source in {"constant", "sheet_name", "file_name", "cell"} and value.text != UNKNOWN:
-                fixed.setdefault(key, Fixed(value.source, value.text))
+                fixed.setdefault(key, Value(value.source, value.text))
     known = {heading: key for heading, key in meanings.items() if is_known(key)}
     ignored = (names.place(heading) for heading in layout.ignore)
     left = {sheet.headings[place]: LEAVE for place in ignored if place is not None}

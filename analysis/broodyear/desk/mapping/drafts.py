@@ -1,4 +1,4 @@
-"""What was seen of a sheet, and what the person chose so far; both kept as small files, with a way back."""
+"""What was seen of a sheet, what its columns can mean, and what the person chose so far, with a way back."""
 
 from __future__ import annotations
 
@@ -6,13 +6,64 @@ import json
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 from broodyear.desk.workplace import read_json, write_json
+from broodyear.layouts import Value
+from broodyear.schemas import TABLE_NAMES, Column, Table, table
 
 #: So many steps can be undone.
 MOST_STEPS = 100
-FixedSource = Literal["constant", "sheet_name", "file_name", "cell"]
+#: The column is left out on purpose.
+LEAVE = "leave"
+#: Before the name of a column: each heading that means this names a tank, and its cells give rows of their own.
+EACH = "each:"
+#: What holds for all rows that a line of the sheet gives, whichever table they go to.
+SHARED = {
+    "tank_id": "tank",
+    "tank_at_site": "number of the tank at its site",
+    "date": "date",
+    "time": "time of day",
+    "site_id": "site",
+    "batch_id": "batch of eggs",
+    "season": "season",
+}
+#: Readings that people keep with one column for each tank.
+BY_TANK = ("temperatures.water_temp", "losses.dead")
+
+
+def _words(key: str) -> str:
+    name, _, column = key.partition(".")
+    return f"{column.replace('_', ' ')} ({name.replace('_', ' ')})"
+
+
+#: All choices, by heading: for every row, one column per tank, then table by table; each as it is kept and shown.
+OPTIONS: Mapping[str, Mapping[str, str]] = {
+    "For every row": SHARED,
+    "A column for each tank": {f"{EACH}{key}": f"{_words(key)}, one column for each tank" for key in BY_TANK},
+    **{
+        name: {key: _words(key) for key in (f"{name}.{column.name}" for column in table(name).columns)}
+        for name in TABLE_NAMES
+    },
+}
+#: The words of every choice.
+WORDS = {key: words for choices in OPTIONS.values() for key, words in choices.items()}
+
+
+def is_known(key: str) -> bool:
+    """Whether ``key`` is one of the choices."""
+    return key in {"", LEAVE} or key in WORDS
+
+
+def column_of(key: str) -> tuple[Table, Column]:
+    """Table and column of a choice that is one table's own."""
+    name, _, column = key.removeprefix(EACH).partition(".")
+    return table(name), table(name).column(column)
+
+
+def date_column(target: Table) -> Column | None:
+    """The column of ``target`` that says when: its first required date."""
+    return next((one for one in target.columns if one.required and one.kind in {"date", "moment"}), None)
 
 
 @dataclass(frozen=True)
@@ -36,22 +87,15 @@ class Sheet:
 
 
 @dataclass(frozen=True)
-class Fixed:
-    """Where a column that no heading gives comes from: the same text in every row, or a name or one cell."""
-
-    source: FixedSource
-    text: str
-
-
-@dataclass(frozen=True)
 class Draft:
     """The choices. name: of the layout; meanings: per heading, blank while nothing was said; guesses: headings
-    whose meaning is a guess; fixed: by key; words: heading -> (as written -> as meant)."""
+    whose meaning is a guess; fixed: by key, where a column that no heading gives comes from: a constant, a name,
+    or one cell; words: heading -> (as written -> as meant)."""
 
     name: str
     meanings: Mapping[str, str]
     guesses: frozenset[str] = frozenset()
-    fixed: Mapping[str, Fixed] = field(default_factory=dict)
+    fixed: Mapping[str, Value] = field(default_factory=dict)
     date_order: str = ""
     words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
@@ -111,12 +155,10 @@ def _plain(draft: Draft) -> dict[str, Any]:
 
 
 def _draft(plain: dict[str, Any]) -> Draft:
-    fixed = {key: Fixed(**value) for key, value in plain["fixed"].items()}
+    fixed = {key: Value(value["source"], value["text"]) for key, value in plain["fixed"].items()}
     return replace(Draft(**plain), guesses=frozenset(plain["guesses"]), fixed=fixed)
 
 
 def _sheet(plain: dict[str, Any]) -> Sheet:
     rows, values = (tuple(map(tuple, plain[name])) for name in ("rows", "values"))
-    return Sheet(
-        **{**plain, "rows": rows, "values": values},
-    )
+    return Sheet(**{**plain, "rows": rows, "values": values})

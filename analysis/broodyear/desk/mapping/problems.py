@@ -1,18 +1,27 @@
-"""What still stands in the way of a layout, said as soon as it is so."""
+"""What still stands in the way of a layout, said as soon as it is so, and the first rows as the choices read them.
+
+These are for the eye: the check of the whole file has the last word. A column that no heading gives can come from
+a name, a word of a name, a cell above, or be the same text in every row.
+"""
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 from dataclasses import dataclass
+from typing import Literal
 
-from broodyear.desk.mapping.choices import fed_tables
-from broodyear.desk.mapping.dates import has_short_year, is_numeric, orders_that_fit
-from broodyear.desk.mapping.drafts import Draft, Sheet
-from broodyear.desk.mapping.meanings import EACH, LEAVE, SHARED, column_of, date_column, words_of
+from broodyear.desk.mapping.choices import fed_tables, layout_of
+from broodyear.desk.mapping.drafts import EACH, LEAVE, SHARED, WORDS, Draft, Sheet, column_of, date_column
+from broodyear.layouts import HeadingNames, Rows, Value
 from broodyear.schemas import Column, table
 
-#: So many words of one column are asked for.
-MOST_WORDS = 40
+#: So many words of one column are asked for, and so many rows of each table are shown.
+MOST_WORDS, MOST_ROWS = 40, 5
+#: The orders of day, month and year, as a layout names them, in words.
+ORDERS = {"day_first": "day first", "month_first": "month first", "year_first": "year first"}
+_NUMBERS = re.compile(r"\s*(\d{1,4})[-/. ](\d{1,2})[-/. ](\d{1,4})\b")
+_PLACES = {"day_first": (2, 1, 0), "month_first": (2, 0, 1), "year_first": (0, 1, 2)}
 
 
 @dataclass(frozen=True)
@@ -91,7 +100,7 @@ def _twice(sheet: Sheet, draft: Draft) -> list[Problem]:
         if key not in {"", LEAVE} and not key.startswith(EACH):
             by_key.setdefault(key, []).append(heading)
     found = [
-        Problem(f"{_joined(headings)} both mean {words_of(key)}; only one can.", tuple(headings))
+        Problem(f"{_joined(headings)} both mean {WORDS[key]}; only one can.", tuple(headings))
         for key, headings in by_key.items()
         if len(headings) > 1
     ]
@@ -110,7 +119,7 @@ def _joined(headings: list[str]) -> str:
 def _lacking(draft: Draft) -> list[Problem]:
     open_ones = [key for key, _ in missing_columns(draft) if not (key in draft.fixed and draft.fixed[key].text)]
     return [
-        Problem(f"No column gives the {words_of(key)}, which is needed; say below where it comes from.")
+        Problem(f"No column gives the {WORDS[key]}, which is needed; say below where it comes from.")
         for key in open_ones
     ]
 
@@ -126,15 +135,22 @@ def _dates(sheet: Sheet, draft: Draft) -> list[Problem]:
 
 def date_orders(sheet: Sheet, draft: Draft) -> list[str] | None:
     """The orders in which all dates of the sheet can be read; None when no date is made of three numbers."""
-    dated = [place for place, heading in enumerate(sheet.headings) if is_date(draft.meaning(heading))]
-    texts = [value for place in dated for value in sheet.values[place] if is_numeric(value)]
-    return orders_that_fit(texts) if texts else None
+    texts = [text for text in date_texts(sheet, draft) if _NUMBERS.match(text)]
+    return [order for order in ORDERS if all(as_read(text, order) for text in texts)] if texts else None
 
 
 def has_unknown_years(sheet: Sheet, draft: Draft) -> bool:
     """Whether years of two figures cannot be completed: no season with set-ups is known."""
-    dated = [place for place, heading in enumerate(sheet.headings) if is_date(draft.meaning(heading))]
-    return not sheet.has_seasons and any(has_short_year(value) for place in dated for value in sheet.values[place])
+    found = [] if sheet.has_seasons else filter(None, map(_NUMBERS.match, date_texts(sheet, draft)))
+    return any(all(len(part) <= 2 for part in date.groups()) for date in found)
+
+
+def date_texts(sheet: Sheet, draft: Draft) -> list[str]:
+    """The different dates of the sheet, as they are written."""
+    dated = (
+        values for name, values in zip(sheet.headings, sheet.values, strict=True) if is_date(draft.meaning(name))
+    )
+    return [text for values in dated for text in values]
 
 
 def is_date(key: str) -> bool:
@@ -142,3 +158,120 @@ def is_date(key: str) -> bool:
     if key in {"", LEAVE} or (key in SHARED and key != "date"):
         return False
     return key == "date" or column_of(key)[1].kind in {"date", "moment"}
+
+
+def as_read(text: str, order: str) -> str | None:
+    """The date in ``text`` year first, read in ``order``; None when it is no such date."""
+    found = _NUMBERS.match(text)
+    if found is None:
+        return None
+    year, month, day = (found.group(place + 1) for place in _PLACES[order])
+    if len(year) not in ({4} if order == "year_first" else {2, 4}) or len(day) > 2 or len(month) > 2:
+        return None
+    try:
+        return dt.date(int(year) + (2000 if len(year) == 2 else 0), int(month), int(day)).isoformat()
+    except ValueError:
+        return None
+
+
+@dataclass(frozen=True)
+class Preview:
+    """The first rows of one table."""
+
+    table: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+def previews(sheet: Sheet, draft: Draft) -> list[Preview]:
+    """The first rows of each table that the sheet feeds."""
+    found: dict[str, Preview] = {}
+    for rows in layout_of(sheet, draft).rows:
+        before = found.get(rows.table)
+        columns = before.columns if before else tuple(name for name, _ in rows.columns)
+        made = [tuple(row.get(name, "") for name in columns) for row in _rows(sheet, draft, rows)]
+        found[rows.table] = Preview(rows.table, columns, (*(before.rows if before else ()), *made)[:MOST_ROWS])
+    return list(found.values())
+
+
+def _rows(sheet: Sheet, draft: Draft, rows: Rows) -> list[dict[str, str]]:
+    names = HeadingNames(sheet.headings)
+    each = names.matching(rows.unpivot) if rows.unpivot else [None]
+    needed = [names.place(heading) for heading in rows.only_when]
+    return [
+        {name: _cell(sheet, draft, rows.table, name, value, cells, place) for name, value in rows.columns}
+        for cells in sheet.rows
+        for place in each
+        if all(_at(cells, one) for one in [*needed, *([place] if place is not None else [])])
+    ][:MOST_ROWS]
+
+
+def _cell(
+    sheet: Sheet, draft: Draft, name: str, column: str, value: Value, cells: tuple[str, ...], place: int | None
+) -> str:
+    names = HeadingNames(sheet.headings)
+    if value.source == "column":
+        text = " ".join(
+            filter(None, (_at(cells, names.place(one)) for one in (value.text, value.joined) if one is not None))
+        )
+    elif value.source == "cell_value":
+        text = _at(cells, place)
+    elif value.source == "heading":
+        text = sheet.headings[place] if place is not None else ""
+    else:
+        text = reads(sheet, value)
+    text = dict(value.words).get(text, text)
+    if table(name).column(column).kind in {"date", "moment"} and draft.date_order:
+        date = as_read(text, draft.date_order)
+        return text if date is None else " ".join([date, *text.split()[1:]])
+    return text
+
+
+def _at(cells: tuple[str, ...], place: int | None) -> str:
+    return cells[place].strip() if place is not None and place < len(cells) else ""
+
+
+#: Source, the expression that takes the value from the name, and the same in words.
+_EXPRESSIONS: tuple[tuple[Literal["sheet_name", "file_name"], str, str], ...] = (
+    ("sheet_name", r"^\s*(?P<value>.+?)\s*$", "the name of the sheet"),
+    ("sheet_name", r"(?P<value>[^\s_]+)\s*$", "the last word of the sheet's name"),
+    ("sheet_name", r"^\s*(?P<value>[^\s_]+)", "the first word of the sheet's name"),
+    ("file_name", r"(?P<value>[^\s_]+)\.[^.]+$", "the last word of the file's name"),
+    ("file_name", r"^(?P<value>[^\s_.]+)", "the first word of the file's name"),
+    ("file_name", r"^(?P<value>.+?)\.[^.]+$", "the name of the file"),
+)
+
+
+_NAMES = {"sheet_name": "the name of the sheet", "file_name": "the name of the file"}
+
+
+def fixed_sources(sheet: Sheet, draft: Draft) -> list[tuple[Value, str, str]]:
+    """Each source with its words and with what it reads here; no two that read the same from the same name.
+
+    What the draft takes by an expression of its own comes last.
+    """
+    found: list[tuple[Value, str, str]] = []
+    for source, expression, words in _EXPRESSIONS:
+        fixed = Value(source, expression)
+        read = reads(sheet, fixed)
+        if read and (source, read) not in [(other.source, known) for other, _, known in found]:
+            found.append((fixed, words, read))
+    found += [(Value("cell", place), f"the cell {place}", text) for place, text in sheet.above.items()]
+    own = [
+        fixed
+        for fixed in draft.fixed.values()
+        if fixed.source in _NAMES and fixed not in [one for one, _, _ in found]
+    ]
+    return found + [
+        (fixed, f"a part of {_NAMES[fixed.source]}", reads(sheet, fixed)) for fixed in dict.fromkeys(own)
+    ]
+
+
+def reads(sheet: Sheet, fixed: Value) -> str:
+    """What a source reads in this sheet, blank for nothing."""
+    if fixed.source == "constant":
+        return fixed.text
+    if fixed.source == "cell":
+        return sheet.above.get(fixed.text, "")
+    match = re.search(fixed.text, (sheet.sheet if fixed.source == "sheet_name" else sheet.file) or "")
+    return match["value"] if match else ""
