@@ -113,3 +113,14 @@ def test_ordinary_tanks_that_fell_silent_are_seldom_called() -> None:
         called += int(rows["survivors_at_most"].notna().sum())
         fell_silent += len(chosen)
     assert 100.0 * called / fell_silent <= MOST_CALLED_PCT
+
+
+def test_tanks_of_a_site_without_any_count_carry_the_verdict_that_its_table_has(drawn: pd.DataFrame) -> None:
+    site = drawn["site_id"].value_counts().idxmax()
+    own = drawn.index[drawn["site_id"] == site]
+    frame = silent(drawn, own, 0.0)
+    frame.loc[own, "dead_alevin"] = frame.loc[own, "eggs"] - 25.0
+    screen = screen_setups(frame)
+    told = sites_table(frame, screen).set_index("site_id").loc[site, "verdict"]
+    assert told == "below_expected"
+    assert set(screen.rows.loc[screen.rows["site_id"] == site, "place_verdict"]) == {told}

@@ -28,4 +28,5 @@ def _macros(room: str) -> TemplateModule:
     environment = Environment(
         loader=folder, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, autoescape=False
     )
+    environment.tests["known"] = lambda number: number == number  # nan is not
     return environment.get_template(f"{room}.txt").module

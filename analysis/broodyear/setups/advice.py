@@ -38,14 +38,15 @@ def what_to_change(frame: pd.DataFrame, report: EffectsReport | None = None) -> 
     rows = prepare(frame).rows
     rows = rows[rows["outcome"] == MAIN_OUTCOME]
     last = rows[rows["season"] == rows["season"].max()]
+    values = {practice.name: practice.make(last) for practice in available(last)}
     effects = (report or effects_report(frame)).effects
-    asked = effects["factor"].isin([practice.name for practice in available(last)])
+    asked = effects["factor"].isin(list(values))
     told = effects[asked & (effects["outcome"] == MAIN_OUTCOME) & effects["difference_points"].notna()]
-    changes = [_change(effect, last) for effect in told.to_dict("records")]
+    changes = [_change(effect, last, values[effect["factor"]]) for effect in told.to_dict("records")]
     table = pd.DataFrame([change for change in changes if change["tanks_to_change"]], columns=CHANGE_COLUMNS)
-    order = table.assign(rank=(table["decision"] != "claimed").astype(int), size=-table["fish_saved"].fillna(0.0))
+    order = table.assign(rank=table["decision"] != "claimed", size=-table["fish_saved"].fillna(0.0))
     order = order.sort_values(["rank", "size", "p_family", "practice", "level", "proposed"], kind="stable")
-    return order.drop_duplicates(["practice", "level"])[CHANGE_COLUMNS].reset_index(drop=True)
+    return order.drop_duplicates(["practice", "level"], ignore_index=True)[CHANGE_COLUMNS]
 
 
 def change_claims(changes: pd.DataFrame) -> list[Claim]:
@@ -55,11 +56,11 @@ def change_claims(changes: pd.DataFrame) -> list[Claim]:
     return claims_from(changes, names, kind=ClaimKind.CHANGE, outcome=MAIN_OUTCOME, unit="fish", section="changes")
 
 
-def _change(effect: Mapping[Any, Any], last: pd.DataFrame) -> dict[str, Any]:
-    """One row of effects.csv as a change of the last season's tanks."""
+def _change(effect: Mapping[Any, Any], last: pd.DataFrame, values: pd.Series) -> dict[str, Any]:
+    """One row of effects.csv as a change of the last season's tanks; values: the practice in each of these."""
     practice, is_better = practice_named(effect["factor"]), effect["difference_points"] > 0.0
     proposed, present = (effect["level"], effect["reference"])[:: 1 if is_better else -1]
-    side, values = 1.0 if is_better else -1.0, practice.make(last)
+    side = 1.0 if is_better else -1.0
     low, high = sorted((side * effect["difference_low"], side * effect["difference_high"]))
     eggs = float(last.loc[values == present, "eggs"].sum())
     reason = Reason.AGAINST_CARE if practice.is_less_care(proposed, present) else Reason(effect["reason"])
@@ -82,7 +83,7 @@ def _change(effect: Mapping[Any, Any], last: pd.DataFrame) -> dict[str, Any]:
         "fish_low": fish * (gain - reach),
         "fish_high": fish * (gain + reach),
         "days_longer": days,
-        "decision": str(REASONS[reason].decision),
+        "decision": str(reason.decision),
         "reason": str(reason),
         "evidence": REASONS[reason].meaning,
         "note": f"button-up would come about {days:.0f} days later" if days >= 1.0 else "",

@@ -4,7 +4,7 @@ group of tanks beside all the others, and at which stage the fish were lost; nev
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from string import Formatter
 from typing import Any
@@ -103,11 +103,8 @@ def circumstances(rows: pd.DataFrame, wanted: pd.Series) -> pd.DataFrame:
     """
     found: dict[object, list[tuple[str, str]]] = {index: [] for index in rows.index[wanted]}
     table = _with_shares(rows)
-    for one in CIRCUMSTANCES if found else ():
-        if one.column not in table:
-            continue
-        holds, is_recorded = _held(table, one)
-        flagged = table.index[holds & table.index.isin(found.keys())]
+    for one, holds, is_recorded in _held(table) if found else ():
+        flagged = table.index[holds & wanted]
         if flagged.empty:
             continue
         counts = pd.DataFrame({"with_it": holds, "of": is_recorded}).astype(int)
@@ -134,19 +131,14 @@ def circumstance_shares(rows: pd.DataFrame, by: str) -> pd.DataFrame:
     """
     # Code -> whether a row has it, and whether it could be known.
     held: dict[str, tuple[pd.Series, pd.Series]] = {}
-    table = _with_shares(rows)
-    for one in CIRCUMSTANCES:
-        if one.column in table:
-            holds, is_recorded = _held(table, one)
-            before = held.get(one.code, (False, False))
-            held[one.code] = holds | before[0], is_recorded | before[1]
+    for one, holds, is_recorded in _held(_with_shares(rows)):
+        before = held.get(one.code, (False, False))
+        held[one.code] = holds | before[0], is_recorded | before[1]
     group, names = pd.factorize(rows[by], sort=True)
-    parts = [
-        _shares(group, names, *held[code]).assign(evidence=code) for code in sorted(held) if held[code][0].any()
-    ]
-    found = pd.concat(parts or [pd.DataFrame(columns=[by, *SHARE_COLUMNS])]).rename_axis(by)
-    found = found.reset_index() if parts else found
-    return found.sort_values([by, "evidence"], kind="stable").reset_index(drop=True)[[by, *SHARE_COLUMNS]]
+    parts = [pd.DataFrame(columns=SHARE_COLUMNS)]
+    parts += [_shares(group, names, *held[code]).assign(evidence=code) for code in held if held[code][0].any()]
+    found = pd.concat(parts[1:] or parts).rename_axis(by).reset_index()
+    return found.sort_values([by, "evidence"], ignore_index=True)[[by, *SHARE_COLUMNS]]
 
 
 def _shares(group: IntArray, names: pd.Index[Any], holds: pd.Series, is_recorded: pd.Series) -> pd.DataFrame:
@@ -165,13 +157,14 @@ def _shares(group: IntArray, names: pd.Index[Any], holds: pd.Series, is_recorded
     return pd.DataFrame(dict(zip(SHARE_COLUMNS[1:], columns, strict=True)), index=names)[of > 0]
 
 
-def _held(table: pd.DataFrame, circumstance: Circumstance) -> tuple[pd.Series, pd.Series]:
-    """Whether each row has the circumstance, and whether it could be on record."""
-    values = table[circumstance.column]
-    known = values.notna() & (values.astype(object) != "")
-    # A column that holds only what lies beyond a limit says nothing of how many tanks were tested.
-    holds = TESTS[circumstance.test](values, circumstance.against).fillna(False).astype(bool) & known
-    return holds, known | (circumstance.test == "is there")
+def _held(table: pd.DataFrame) -> Iterator[tuple[Circumstance, pd.Series, pd.Series]]:
+    """Circumstances whose column there is: whether each row has it, and whether it could be on record."""
+    for one in (one for one in CIRCUMSTANCES if one.column in table):
+        values = table[one.column]
+        known = values.notna() & (values.astype(object) != "")
+        holds = TESTS[one.test](values, one.against).fillna(False).astype(bool) & known
+        # A column that holds only what lies beyond a limit says nothing of how many tanks were tested.
+        yield one, holds, known | (one.test == "is there")
 
 
 def _with_shares(rows: pd.DataFrame) -> pd.DataFrame:

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import gammaln, ndtri
 
+from broodyear.notes import note
 from broodyear.statistics.numbers import FloatArray, IntArray, binomial_cdf, expit
 
 POWER = 0.80
@@ -130,14 +131,15 @@ class Detectable:
     expected_pct: float
     flagged_points: float
     watched_points: float
-    sentence: str
+
+    @property
+    def sentence(self) -> str:
+        """The same in words."""
+        return note("setups", "detectable", one=self, in_100=round(100 * POWER))
 
 
-def smallest_detectable_shortfall(
-    *, eggs: int, tanks: int, expected_log_odds: float, spread: float, power: float = POWER
-) -> Detectable:
-    """Smallest shortfall found with this power in one season, at the estimated spread between tanks (logit
-    scale).
+def smallest_detectable_shortfall(*, eggs: int, tanks: int, expected_log_odds: float, spread: float) -> Detectable:
+    """Smallest shortfall found with POWER in one season, at the estimated spread between tanks (logit scale).
 
     A lone poor tank among `tanks` is flagged when its two-sided p is at most 0.10 / tanks
     (Benjamini-Hochberg).
@@ -146,23 +148,14 @@ def smallest_detectable_shortfall(
     share = expit(expected_log_odds + spread * NODES)
     expected_pct = 100.0 * float(share @ WEIGHTS)
     flagged, watched = (
-        _points_found(np.flatnonzero(two_sided <= limit), eggs, share, expected_pct, power)
+        _points_found(np.flatnonzero(two_sided <= limit), eggs, share, expected_pct)
         for limit in (FALSE_DISCOVERY_RATE / max(tanks, 1), WATCH_P)
     )
-    tank = f"a tank of {eggs} eggs expected at {expected_pct:.0f} %"
-    odds = f"{100 * power:.0f} times in 100"
-    watch = f"put on watch {odds} only when it falls short by {watched:.0f} points or more"
-    flag = f"called below expected {odds} only from {flagged:.0f} points"
-    said = f"{tank} would be {watch}, and {flag}; a smaller shortfall can go unseen"
-    if np.isnan(watched):
-        said = f"this screen could not find even the loss of every fish in {tank}"
-    elif np.isnan(flagged):
-        said = f"{tank} would be {watch}, and never be called below expected"
-    return Detectable(tanks, eggs, expected_pct, flagged, watched, f"With {tanks} tanks judged, {said}.")
+    return Detectable(tanks, eggs, expected_pct, flagged, watched)
 
 
-def _points_found(critical: IntArray, eggs: int, share: FloatArray, expected_pct: float, power: float) -> float:
-    """Smallest number of points by which survival must fall for the count to be critical with this power."""
+def _points_found(critical: IntArray, eggs: int, share: FloatArray, expected_pct: float) -> float:
+    """Smallest number of points by which survival must fall for the count to be critical with POWER."""
     if critical.size == 0:
         return float("nan")
     shortfalls = np.arange(_STEP_POINTS, expected_pct + _STEP_POINTS, _STEP_POINTS)
@@ -171,12 +164,12 @@ def _points_found(critical: IntArray, eggs: int, share: FloatArray, expected_pct
     def reached(points: float) -> float:
         return float(binomial_cdf(most, number, np.clip(share - points / 100.0, 0.0, 1.0)) @ WEIGHTS)
 
-    place = bisect_left(shortfalls, power, key=reached)  # a larger shortfall is found more often
+    place = bisect_left(shortfalls, POWER, key=reached)  # a larger shortfall is found more often
     return float(shortfalls[place]) if place < len(shortfalls) else float("nan")
 
 
 def detectable_by_season(judged: pd.DataFrame) -> pd.DataFrame:
-    """One row per season and outcome of judged rows: outcome, season, and the fields of Detectable.
+    """One row per season and outcome of judged rows: outcome, season, and what Detectable says.
 
     judged needs season, outcome, eggs, expected_log_odds, spread, p_value.
     """
@@ -187,8 +180,8 @@ def detectable_by_season(judged: pd.DataFrame) -> pd.DataFrame:
             found = smallest_detectable_shortfall(
                 eggs=round(eggs), tanks=len(tanks), expected_log_odds=centre, spread=spread
             )
-            rows.append({"outcome": outcome, "season": season, **vars(found)})
-    return pd.DataFrame(rows, columns=["outcome", "season", *Detectable.__dataclass_fields__])
+            rows.append({"outcome": outcome, "season": season, **vars(found), "sentence": found.sentence})
+    return pd.DataFrame(rows, columns=["outcome", "season", *Detectable.__dataclass_fields__, "sentence"])
 
 
 def funnel_limits(rows: pd.DataFrame, points: int = 40) -> pd.DataFrame:

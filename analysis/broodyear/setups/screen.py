@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
 
 from broodyear.claims import Claim, ClaimKind, Reason, claims_from
 from broodyear.errors import NothingToAnalyse
+from broodyear.notes import note
 from broodyear.setups.circumstances import circumstances, losing_stage
 from broodyear.setups.predictive import (
     FALSE_DISCOVERY_RATE,
@@ -20,12 +22,20 @@ from broodyear.setups.predictive import (
     shrunken_survival,
 )
 from broodyear.setups.screen_model import ScreenData, ScreenFit, fit_screen
-from broodyear.setups.site_verdicts import Departures, SiteVerdicts, held_to, judge_sites, place_verdict
-from broodyear.setups.uncounted import counted_at_most
+from broodyear.setups.site_verdicts import Departures, held_to, judge_sites, place_verdict
 from broodyear.shown import ShownFrame, Shows, shown
 from broodyear.statistics.multiplicity import adjust_within, over_outcomes
-from broodyear.statistics.numbers import expit, two_sided_p
-from broodyear.survival.tank_frame import FEWEST_EGGS, NOT_RECORDED, OUTCOMES, codes, pair_codes, prepare
+from broodyear.statistics.numbers import BoolArray, expit, two_sided_p
+from broodyear.survival.tank_frame import (
+    FEWEST_EGGS,
+    MISCOUNTED,
+    NOT_RECORDED,
+    OUTCOMES,
+    codes,
+    counted_dead,
+    pair_codes,
+    prepare,
+)
 
 SETUP_COLUMNS = [
     "season", "tank_id", "site_id", "region", "batch_id", "room_type", "gravel_practice", "outcome", "eggs",
@@ -50,11 +60,6 @@ FEWEST_SEASONS = 5
 _LEVEL_PRIOR_SD = 5.0
 _SPECIES_PRIOR_SD = 1.5
 _SLOPE_PRIOR_SD = 0.5
-#: Why a tank gets no verdict, in words; the first that holds is said.
-_TOO_FEW = {
-    str(Reason.TOO_FEW_EGGS): f"fewer than {FEWEST_EGGS} eggs",
-    str(Reason.CONFOUNDED): "the only tank of its batch: tank and batch cannot be told apart",
-}
 #: The claim's reason where the verdict alone decides it.
 _REASONS = {"below_expected": Reason.CLEAR, "above_expected": Reason.CLEAR, "as_expected": Reason.NOT_CLEAR}
 
@@ -64,14 +69,14 @@ class Judged:
     """One outcome's used rows with what was worked out of them, and the uncounted below even at their most
     (`is_used` tells them apart, their survivors are that most); sentence: what was done or refused; spreads: by
     name, see SPREADS, nan where there was nothing to estimate them from; departures: scores by site and season,
-    sites: a verdict per site, None when nothing could be judged.
+    None when nothing could be judged; sites: the verdicts by site_id, see `judge_sites`.
     """
 
     rows: pd.DataFrame
     sentence: str
     spreads: dict[str, float]
     departures: Departures | None = None
-    sites: SiteVerdicts | None = None
+    sites: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=["p_value", "reason"], dtype=float))
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,18 +136,14 @@ def screen_setups(frame: pd.DataFrame) -> SetupScreen:
     if not present:
         raise NothingToAnalyse("no tank-season has an outcome, so no set-up can be compared")
     outcomes = [*(name for name in OUTCOMES if name in present), *sorted(present - set(OUTCOMES))]
-    used = {name: tanks.used(name) for name in outcomes}
-    judged = _sites_together(
-        {name: judge(one, counted_at_most(tanks.rows, one, name)) for name, one in used.items()}
-    )
+    judged = _sites_together({name: judge(*_judgeable(tanks.rows, name)) for name in outcomes})
     rows = _with_verdicts(_joined(tanks.rows, judged))
     flagged = rows["verdict"].isin(["below_expected", "watch"])
     rows["losing_stage"] = losing_stage(rows).where(flagged, "")
     at_poor_site = rows["place_verdict"] == "below_expected"
     rows[["circumstances", "evidence"]] = circumstances(rows, flagged | at_poor_site)
     whole = {name: rows[name].round().astype("Int64") for name in ("eggs", "survivors", "survivors_at_most")}
-    in_order = {name: place for place, name in enumerate(outcomes)}
-    ordered = rows.assign(_place=rows["outcome"].map(in_order), **whole)
+    ordered = rows.assign(_place=rows["outcome"].map(outcomes.index, na_action="ignore"), **whole)
     ordered = ordered.sort_values(["season", "_place", "tank_id"], kind="stable")
     return SetupScreen(
         rows=ordered[SETUP_COLUMNS].reset_index(drop=True),
@@ -153,54 +154,58 @@ def screen_setups(frame: pd.DataFrame) -> SetupScreen:
     )
 
 
+def _judgeable(rows: pd.DataFrame, outcome: str) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """The used rows of an outcome, and those nobody knows the end of, survivors being the most their dead leave.
+
+    Where even that is below what ordinary tanks show, the tank is a finding, for it can only be worse. A tank is
+    compared with others of its batch, so one without is left out, as are those of few eggs and of running totals.
+    """
+    rows = rows[rows["outcome"] == outcome]
+    used, missing = rows[rows["is_used"]], rows[~rows["is_used"] & (rows["eggs"] >= FEWEST_EGGS)]
+    dead = counted_dead(missing, outcome)
+    batches, own = (pd.MultiIndex.from_frame(one[["season", "batch_id"]]) for one in (used, missing))
+    is_told = own.isin(batches) & (dead <= MISCOUNTED * missing["eggs"])
+    return used, missing.assign(survivors=(missing["eggs"] - dead).clip(lower=0.0))[is_told]
+
+
 def judge(used: pd.DataFrame, uncounted: pd.DataFrame) -> Judged:
     """Expected and shrunken survival of one outcome's used rows, and of the uncounted below at their most.
 
-    Adds _JUDGED (expected_log_odds, spread: logit), site_reason (of the site's claim), unjudged and note (why
-    there is no verdict).
+    Adds _JUDGED (expected_log_odds, spread: logit), unjudged and note (why there is no verdict).
     """
-    batch = pd.Series(pair_codes(used["season"], used["batch_id"]), index=used.index)
-    tests = [used["eggs"] < FEWEST_EGGS, batch.map(batch.value_counts()) < 2]
-    unjudged = pd.Series(np.select(tests, list(_TOO_FEW), ""), index=used.index, dtype=object)
-    rows = used.assign(
-        unjudged=unjudged,
-        note=unjudged.map(_TOO_FEW).fillna(""),
-        site_reason=str(Reason.TOO_FEW_SEASONS),
-        **dict.fromkeys(_JUDGED, np.nan),
-    )
-    unknown = {**dict.fromkeys(SPREADS, np.nan), "set_aside": 0}
+    batch = pair_codes(used["season"], used["batch_id"])
+    is_few, is_small = len(used) < FEWEST_TANKS, used["eggs"].to_numpy() < FEWEST_EGGS
+    is_alone = np.bincount(batch, minlength=1)[batch] < 2
+    reasons = [str(one) for one in (Reason.TOO_FEW_TANKS, Reason.TOO_FEW_EGGS, Reason.CONFOUNDED)]
+    unjudged = np.select([np.full(len(used), is_few), is_small, is_alone], reasons, "").astype(object)
+    words = partial(note, "setups", "unjudged", tanks=len(used), fewest_eggs=FEWEST_EGGS)
+    said = [words(reason=one) if one else "" for one in unjudged]
+    rows = used.assign(unjudged=unjudged, note=said, **dict.fromkeys(_JUDGED, np.nan))
     alive, eggs = float(rows["survivors"].sum()), float(rows["eggs"].sum())
-    if len(rows) < FEWEST_TANKS:
-        words = f"{len(rows)} tank-seasons are too few to know how much ordinary tanks differ"
-        rows = rows.assign(unjudged=str(Reason.TOO_FEW_TANKS), note=words)
-        return Judged(rows, f"{words}; at least {FEWEST_TANKS} are needed", unknown)
-    if alive in (0.0, eggs):
-        fate, share = "survived" if alive else "died", 100.0 * alive / eggs
-        rows = rows.assign(expected_pct=share, shrunken_pct=share, z_score=0.0, p_value=1.0)
-        rows = rows.assign(fish_below_expected=0.0, unjudged="", note="")
-        return Judged(rows, f"every fish {fate}, so no tank stands out", unknown)
-    blank = dict.fromkeys(("unjudged", "note"), "")
-    rows = pd.concat([rows, uncounted.assign(**blank)]) if len(uncounted) else rows
-    return _judged(rows, fit_screen(screen_data(rows)))
+    fit, blank = None, dict.fromkeys(("unjudged", "note"), "")
+    if not is_few and alive in (0.0, eggs):
+        share = 100.0 * alive / eggs
+        rows = rows.assign(expected_pct=share, shrunken_pct=share, z_score=0.0, p_value=1.0, **blank)
+        rows = rows.assign(fish_below_expected=0.0)
+    elif not is_few:
+        rows = pd.concat([rows, uncounted.assign(**blank)]) if len(uncounted) else rows
+        fit = fit_screen(screen_data(rows))
+    sentence = note("setups", "screen", tanks=len(used), fewest=FEWEST_TANKS, alive=alive, fit=fit)
+    if fit is None:
+        return Judged(rows, sentence, {**dict.fromkeys(SPREADS, np.nan), "set_aside": 0})
+    return _judged(rows, fit, sentence)
 
 
 def _sites_together(judged: Mapping[str, Judged]) -> dict[str, Judged]:
     """Sites are one family over all outcomes: none is clear in one that all of them together do not speak for."""
-    told = {name: codes(result.rows["site_id"]) for name, result in judged.items() if result.sites is not None}
-    if not told:
-        return dict(judged)
-    p_values = pd.DataFrame(
-        {name: pd.Series(judged[name].sites.p_value, sites) for name, (_, sites) in told.items()}  # type: ignore[union-attr]
-    )
+    p_values = pd.DataFrame({name: result.sites["p_value"] for name, result in judged.items()})
     together = pd.DataFrame(over_outcomes(p_values.T).T, p_values.index, p_values.columns)
-    found = dict(judged)
-    for name, (site, sites) in told.items():
-        result = judged[name]
-        assert result.sites is not None
-        verdicts = held_to(result.sites, together.loc[sites, name].to_numpy(dtype=float))
-        reasons = np.array([str(reason) for reason in verdicts.reasons], dtype=object)
-        found[name] = replace(result, sites=verdicts, rows=result.rows.assign(site_reason=reasons[site]))
-    return found
+    return {
+        name: replace(
+            result, sites=held_to(result.sites, together.loc[result.sites.index, name].to_numpy(dtype=float))
+        )
+        for name, result in judged.items()
+    }
 
 
 def screen_data(rows: pd.DataFrame) -> ScreenData:
@@ -230,16 +235,17 @@ def screen_data(rows: pd.DataFrame) -> ScreenData:
     )
 
 
-def _judged(rows: pd.DataFrame, fit: ScreenFit) -> Judged:
+def _judged(rows: pd.DataFrame, fit: ScreenFit, sentence: str) -> Judged:
     survivors, eggs = rows["survivors"].to_numpy(dtype=float), rows["eggs"].to_numpy(dtype=float)
     spread = np.hypot(fit.tank_sd, fit.expected_se)
     score = normal_scores(survivors, eggs, fit.expected, spread)
     p_value = two_sided_p(score, fit.freedom)
     # An uncounted tank is tested among all of its season, but its p moves nobody else's verdict.
-    is_used = rows["is_used"].to_numpy(dtype=bool)
+    is_used: BoolArray = rows["is_used"].to_numpy(dtype=bool)
     q_value = adjust_within(np.where(is_used | (score < 0.0), p_value, 1.0), rows["season"])
     is_told = is_used | (q_value <= FALSE_DISCOVERY_RATE)
     rows = rows.assign(z_score=score, p_value=p_value, q_value=q_value)[is_told]
+    is_used = is_used[is_told]
     expected_log_odds, expected_se, spread, score, survivors, eggs = (
         one[is_told] for one in (fit.expected, fit.expected_se, spread, score, survivors, eggs)
     )
@@ -249,13 +255,13 @@ def _judged(rows: pd.DataFrame, fit: ScreenFit) -> Judged:
     unknown = names.index(NOT_RECORDED) if NOT_RECORDED in names else -1
     error = np.sqrt(sampling + fit.tank_sd**2 + expected_se**2)
     departures = Departures(score, error, site, season, unknown)
-    counted = departures.subset(rows["is_used"].to_numpy(dtype=bool))
+    counted = departures.subset(is_used)
     between_sites = min(counted.site_sd(), 0.95 * fit.tank_sd)
     memory, memory_variance = departures.remembered(between_sites)
-    memory[rows["is_used"]], memory_variance[rows["is_used"]] = counted.remembered(between_sites)
+    memory[is_used], memory_variance[is_used] = counted.remembered(between_sites)
     own_variance = fit.tank_sd**2 - between_sites**2 + memory_variance + expected_se**2
     shrunken = shrunken_survival(survivors, eggs, expected_log_odds + memory, np.sqrt(own_variance))
-    sites, expected = judge_sites(departures, counted), mean_survival(expected_log_odds, spread)
+    expected = mean_survival(expected_log_odds, spread)
     rows = rows.assign(
         expected_log_odds=expected_log_odds,
         spread=spread,
@@ -265,14 +271,8 @@ def _judged(rows: pd.DataFrame, fit: ScreenFit) -> Judged:
         shrunken_high=100.0 * shrunken[2],
         fish_below_expected=eggs * (expected - shrunken[0]),
     )
-    sentence = (
-        f"{is_used.sum()} tank-seasons were compared with what their species, batch, season and thermal units"
-        f" at delivery lead one to expect; ordinary tanks differ by a standard deviation of"
-        f" {fit.tank_sd:.2f} on the logit scale, and {fit.set_aside} tank-seasons outside the 99.5 %"
-        " limits were kept out of that estimate"
-    )
     spreads = {name: getattr(fit, name, between_sites) for name in SPREADS}  # that of sites is no part of the fit
-    return Judged(rows, sentence, spreads, departures, sites)
+    return Judged(rows, sentence, spreads, departures, judge_sites(departures, counted).set_axis(names))
 
 
 def _joined(given: pd.DataFrame, judged: Mapping[str, Judged]) -> pd.DataFrame:
@@ -287,12 +287,11 @@ def _joined(given: pd.DataFrame, judged: Mapping[str, Judged]) -> pd.DataFrame:
     rows["note"] = rows["note"].astype(object).where(rows["is_used"], rows["why_left_out"])
     rows["unjudged"] = rows["unjudged"].astype(object).where(rows["is_used"] | at_most, str(Reason.NO_RECORDS))
     # A site's verdict stands on every row of it, also on those that were left out themselves.
-    site = ["outcome", "site_id"]
-    by_site = rows[rows["is_used"]].drop_duplicates(site).set_index(site)["site_reason"]
-    found = by_site.reindex(pd.MultiIndex.from_frame(rows[site])).fillna(str(Reason.TOO_FEW_SEASONS))
-    rows["site_reason"] = found.to_numpy(dtype=object)
-    rows["place_verdict"] = [place_verdict(Reason(reason)) for reason in found]
-    rows["p_value"] = rows["p_value"].astype(float).where((rows["note"] == "") | at_most)
+    sites = {(name, site): reason for name, one in judged.items() for site, reason in one.sites["reason"].items()}
+    pairs = zip(rows["outcome"], rows["site_id"], strict=True)
+    rows["site_reason"] = [sites.get(pair, str(Reason.TOO_FEW_SEASONS)) for pair in pairs]
+    rows["place_verdict"] = rows["site_reason"].map(place_verdict)
+    rows["p_value"] = rows["p_value"].astype(float).where((rows["unjudged"] == "") | at_most)
     families = rows.groupby(["outcome", "season"], dropna=False).ngroup()
     among_used = adjust_within(rows["p_value"].where(rows["is_used"]), families)
     rows["q_value"] = np.where(at_most, rows.get("q_value", np.nan), among_used)
@@ -323,12 +322,8 @@ def _spreads(given: pd.DataFrame, judged: Mapping[str, Judged]) -> pd.DataFrame:
         own = given[given["outcome"] == name]
         reasons = own.loc[~own["is_used"], "why_left_out"].value_counts().sort_index()
         left_out = "; ".join(f"{count} {reason}" for reason, count in reasons.items())
-        counts = {
-            "outcome": name,
-            "rows_given": len(own),
-            "rows_used": int(result.rows["is_used"].sum()),
-            "left_out": left_out,
-        }
+        used = int(result.rows["is_used"].sum())
+        counts = {"outcome": name, "rows_given": len(own), "rows_used": used, "left_out": left_out}
         rows.append({**counts, **result.spreads, "sentence": result.sentence})
     return pd.DataFrame(rows)
 
@@ -340,35 +335,26 @@ def tank_claims(rows: pd.DataFrame) -> tuple[Claim, ...]:
     at the most that their dead leave, all at that most, level being it and reference the expected share;
     p_family: the false-discovery rate at which the tank would be flagged among the tanks judged for its outcome.
     """
-    names = {
-        "estimate": "shrunken_pct",
-        "low": "shrunken_low",
-        "high": "shrunken_high",
-        "observed": "observed_pct",
-    }
+    names = {"estimate": "shrunken_pct", "observed": "observed_pct"}
+    names |= {end: f"shrunken_{end}" for end in ("low", "high")}
     less = {name: rows[name].astype(float) - rows["expected_pct"] for name in names.values()}
     reason = rows["unjudged"].where(rows["unjudged"] != "", rows["watch_reason"])
+    columns = ["survivors_at_most", "eggs", "expected_pct"]
+    left = [
+        (f"{most:.0f} of {eggs:.0f} ({100.0 * most / eggs:.0f}\u202f%)", f"{expected:.0f}\u202f%")
+        if most >= 0.0
+        else ("", "")
+        for most, eggs, expected in rows[columns].astype(float).to_numpy()
+    ]
     stated = rows.assign(
         **less,
         kind=rows["verdict"].map({"above_expected": ClaimKind.TANK_ABOVE}).fillna(ClaimKind.TANK_BELOW),
         reason=reason.where(reason != "", rows["verdict"].map(_REASONS)),
         comparisons=compared(rows),
-        **_most_left(rows),
+        level=[most for most, _ in left],
+        reference=[expected for _, expected in left],
     )
     return tuple(claims_from(stated, {**names, "subject": "tank_id", "p_family": "q_value"}, unit="points"))
-
-
-def _most_left(rows: pd.DataFrame) -> dict[str, list[str]]:
-    """The most that can have been left in a tank judged by it, and the share expected there; empty elsewhere."""
-    names = ["survivors_at_most", "eggs", "expected_pct"]
-    cells = rows[names].astype(float).itertuples(index=False, name=None)
-    told = [
-        (f"{most:.0f} of {eggs:.0f} ({100.0 * most / eggs:.0f}\u202f%)", f"{expected:.0f}\u202f%")
-        if most >= 0.0
-        else ("", "")
-        for most, eggs, expected in cells
-    ]
-    return {"level": [most for most, _ in told], "reference": [expected for _, expected in told]}
 
 
 def compared(rows: pd.DataFrame) -> pd.Series:

@@ -9,11 +9,12 @@ sites is held at the screen's (Benjamini and Hochberg 1995).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
-from broodyear.claims import REASONS, Decision, Reason
+from broodyear.claims import Decision, Reason
 from broodyear.setups.predictive import FALSE_DISCOVERY_RATE
 from broodyear.setups.screen_model import CLIP, SLOPE
 from broodyear.statistics.multiplicity import benjamini_hochberg
@@ -107,71 +108,52 @@ class Departures:
         return self.held * self.error, np.asarray(1.0 / rest, dtype=float)
 
 
-@dataclass(frozen=True, eq=False)
-class SiteVerdicts:
-    """By site code. score: summed departures over their spread among the other sites; p_value: one-sided, low;
-    q_value: over the sites judged, nan elsewhere, from p values that may be held to those of other outcomes;
-    reasons: of the place_below claim.
+def judge_sites(departures: Departures, counted: Departures | None = None) -> pd.DataFrame:
+    """A verdict for every site, by site code.
+
+    score: summed departures over their spread among the other sites; p_value: one-sided, low; q_value: over the
+    sites judged, nan elsewhere; reason: of the place_below claim, CLEAR at q <= 0.10, WATCH at p <= 0.01,
+    NOT_CLEAR, or why nothing can be said. counted: those of the departures that rest on counts of what was left;
+    the others move the verdicts of their own sites and of nobody else.
     """
-
-    score: FloatArray
-    p_value: FloatArray
-    q_value: FloatArray
-    reasons: tuple[Reason, ...]
-
-
-def judge_sites(departures: Departures, counted: Departures | None = None) -> SiteVerdicts:
-    """A verdict for every site: CLEAR at q <= 0.10, WATCH at p <= 0.01, NOT_CLEAR, or why nothing can be said.
-
-    counted: those of the departures that rest on counts of what was left; the others move the verdicts of their
-    own sites and of nobody else.
-    """
-    every = _judged(departures)
-    if counted is None or len(counted.score) == len(departures.score):
-        return every
-    alone = _judged(counted)
-    number = [np.bincount(one.site, minlength=len(every.score)) for one in (departures, counted)]
-    kept = np.flatnonzero(number[0] == number[1])
-    score, p_value, q_value = every.score.copy(), every.p_value.copy(), every.q_value.copy()
-    for own, given in ((score, alone.score), (p_value, alone.p_value), (q_value, alone.q_value)):
-        own[kept] = given[kept]
-    reasons = np.array(every.reasons, dtype=object)
-    reasons[kept] = np.array(alone.reasons, dtype=object)[kept]
-    return SiteVerdicts(score, p_value, q_value, tuple(reasons))
+    found = _judged(departures)
+    if counted is not None and len(counted.score) < len(departures.score):
+        given, kept = (np.bincount(one.site, minlength=len(found)) for one in (departures, counted))
+        found.loc[given == kept] = _judged(counted).reindex(found.index)
+    return held_to(found, found["p_value"].to_numpy(dtype=float))
 
 
-def _judged(departures: Departures) -> SiteVerdicts:
+def _judged(departures: Departures) -> pd.DataFrame:
+    """score, p_value, and why nothing can be said where there is none."""
     from scipy.special import stdtr
 
     seasons = departures.seasons
     is_unknown = np.arange(len(seasons)) == departures.unknown_site
     several = (seasons >= FEWEST_SEASONS) & ~is_unknown
-    enough = several.sum() >= FEWEST_SITES
     score = np.full(len(seasons), np.nan)
-    if enough:
+    if several.sum() >= FEWEST_SITES:
         number = np.bincount(departures.site).astype(float)[several]
         root = np.bincount(departures.site, departures.held)[several] / np.sqrt(number)
         score[several] = root / np.sqrt(_variance(number, _others_correlation(root, number)))
-    p_value = np.asarray(stdtr(_EFFICIENCY * (several.sum() - 1.0), score), dtype=float)
+    p_value = stdtr(_EFFICIENCY * (several.sum() - 1.0), score)
     untold = np.select([is_unknown, ~several], [Reason.NO_RECORDS, Reason.TOO_FEW_SEASONS], Reason.TOO_FEW_SITES)
-    return held_to(SiteVerdicts(score, p_value, p_value, tuple(Reason(str(one)) for one in untold)), p_value)
+    return pd.DataFrame({"score": score, "p_value": p_value, "reason": untold.astype(object)})
 
 
-def held_to(verdicts: SiteVerdicts, p_values: FloatArray) -> SiteVerdicts:
+def held_to(verdicts: pd.DataFrame, p_values: FloatArray) -> pd.DataFrame:
     """The verdicts with these p values, of all outcomes together, deciding what is clear; where there is none, the
     reason stays."""
     q_value = benjamini_hochberg(p_values)
-    tests = [np.isnan(p_values), q_value <= FALSE_DISCOVERY_RATE, verdicts.p_value <= WATCH_SITE_P]
-    reasons = np.select(
-        tests, [np.array(verdicts.reasons, dtype=object), Reason.CLEAR, Reason.WATCH], Reason.NOT_CLEAR
-    )
-    return replace(verdicts, q_value=q_value, reasons=tuple(Reason(str(reason)) for reason in reasons))
+    own_p, untold = verdicts["p_value"].to_numpy(dtype=float), verdicts["reason"].to_numpy(dtype=object)
+    tests = [np.isnan(p_values), q_value <= FALSE_DISCOVERY_RATE, own_p <= WATCH_SITE_P]
+    reason = np.select(tests, [untold, Reason.CLEAR, Reason.WATCH], Reason.NOT_CLEAR)
+    return verdicts.assign(q_value=q_value, reason=reason)
 
 
-def place_verdict(reason: Reason) -> str:
+def place_verdict(reason: str) -> str:
     """below_expected, as_expected, or too_few_seasons where nothing can be said of the site."""
     words = {Decision.CLAIMED: "below_expected", Decision.NOT_CLAIMED: "as_expected"}
-    return words.get(REASONS[reason].decision, "too_few_seasons")
+    return words.get(Reason(reason).decision, "too_few_seasons")
 
 
 def _variance(number: FloatArray, correlation: FloatArray) -> FloatArray:

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from broodyear.claims import Claim, ClaimKind, Reason, claims_from
+from broodyear.notes import note
 from broodyear.setups.predictive import mean_survival
 from broodyear.setups.screen import Judged, SetupScreen, compared, screen_setups
 from broodyear.setups.site_verdicts import place_verdict
@@ -29,9 +30,6 @@ _LIMIT_95 = 1.959963984540054
 LOW_SCORE = 1.0
 #: A change since the first season is commented on from this many points.
 _WORTH_SAYING_POINTS = 3.0
-
-AT_MOST = "{} of its tank-seasons without a count of what was left, taken at the most that its dead leave"
-REGRESSION = "a site picked out for a bad year comes back by about {:.0f} points with nothing changed"
 
 
 def sites_table(frame: pd.DataFrame, screen: SetupScreen | None = None) -> ShownFrame:
@@ -54,7 +52,7 @@ def sites_table(frame: pd.DataFrame, screen: SetupScreen | None = None) -> Shown
 
 def _outcome_sites(judged: Judged, outcome: str) -> pd.DataFrame:
     departures, verdicts = judged.departures, judged.sites
-    assert departures is not None and verdicts is not None
+    assert departures is not None
     between, share = judged.spreads["site_sd"], expit(judged.rows["expected_log_odds"].to_numpy(dtype=float))
     rows = judged.rows.assign(
         score=departures.score,
@@ -72,10 +70,8 @@ def _outcome_sites(judged: Judged, outcome: str) -> pd.DataFrame:
     return table.assign(
         outcome=outcome,
         fish_below_expected=-table["difference_points"] / 100.0 * table["eggs"],
-        p_value=verdicts.p_value,
-        q_value=verdicts.q_value,
-        verdict=[place_verdict(reason) for reason in verdicts.reasons],
-        reason=[str(reason) for reason in verdicts.reasons],
+        **verdicts[["p_value", "q_value", "reason"]],
+        verdict=verdicts["reason"].map(place_verdict),
         note=[_note(row) for row in table.to_dict("records")],
     ).reset_index()
 
@@ -106,14 +102,9 @@ def _counted(rows: pd.DataFrame) -> pd.DataFrame:
 
 def _note(row: Mapping[Any, Any]) -> str:
     """Which of its tanks nobody counted, and regression to the mean, said beside any improvement."""
-    notes = [AT_MOST.format(row["tanks_at_most"])] if row["tanks_at_most"] else []
-    if row["seasons"] < 2:
-        notes.append("one season cannot tell a site from a year")
     change = row["last_difference_points"] - row["first_difference_points"]
-    if change >= _WORTH_SAYING_POINTS and row["expected_regain_points"] >= 1.0:
-        usual = REGRESSION.format(row["expected_regain_points"])
-        notes.append(f"better by {change:.0f} points since its first season; {usual}")
-    return "; ".join(notes)
+    is_worth_it = change >= _WORTH_SAYING_POINTS and row["expected_regain_points"] >= 1.0
+    return note("setups", "site", row=row, change=change if is_worth_it else 0.0)
 
 
 def place_claims(sites: pd.DataFrame, rows: pd.DataFrame) -> tuple[Claim, ...]:

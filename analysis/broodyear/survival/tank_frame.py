@@ -45,10 +45,6 @@ class TankFrame:
     rows: pd.DataFrame
     capped: int
 
-    def used(self, name: str) -> pd.DataFrame:
-        """The rows of one outcome that can be judged."""
-        return self.rows[(self.rows["outcome"] == name) & self.rows["is_used"]]
-
 
 def prepare(frame: pd.DataFrame) -> TankFrame:
     """Check, complete and mark the rows; raises when a required column is missing or there is no row."""
