@@ -12,6 +12,7 @@ import pytest
 
 from broodyear.development import DevelopmentAssessment, assess_development
 from broodyear.intake import load_paths
+from broodyear.reports.development.statements import statements_table
 from broodyear.store import open_store
 from broodyear.synthetic import simulate, write_uploads
 
@@ -65,6 +66,6 @@ def test_first_seen_dates_make_every_model_look_early(planted: tuple[dict, Devel
         found.first_seen[["species", "stage", "model", "bias_days", "bias_first_seen_days"]].round(2).to_string()
     )
     assert (found.first_seen["shift_days"] < -0.5).all()
-    words = found.statements["sentence"].str.cat(sep="\n")
+    words = statements_table(found)["sentence"].str.cat(sep="\n")
     print(words)
     assert "it is the model" in words or "neither is biased beyond its error" in words

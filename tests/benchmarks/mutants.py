@@ -223,17 +223,17 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
     ("development/scoring/model_claims.py", SCORES, (
         ("Reason.STOCKS_DIFFER if _is_opposed(stocks) else", "Reason.STOCKS_DIFFER if False else"),
         ("{-1.0, 1.0} <= signs", "signs <= {-1.0, 1.0}"),
-        ("far = [one for one in stocks if one.is_claimed or", "far = [one for one in stocks if True or"),
+        ('in stocks if one["reason"] is Reason.CLEAR or', "in stocks if True or"),
         ('    if is_own(row["model"]):', "    if False:"),
-        ('counted = [row for row in of_all if not is_own(row["model"])]', "counted = of_all"),
-        ("return holm(p_values).tolist()", "return p_values.tolist()"),
+        ('counted = _family([row for row in of_all if not is_own(row["model"])])', "counted = _family(of_all)"),
+        ("sum()), holm(p_values)", "sum()), p_values"),
         ('    if row["unscored"]:', "    if False:"),
         ('row["bias_high"] < 0.0 and', 'row["bias_high"] < 0.0 or'),
         ("if excludes_zero(low, high) and", "if False and"),
         ('TOO_FEW_BATCHES if row["batches"] < FEWEST_BATCHES else clear',
          'TOO_FEW_BATCHES if row["batches"] > FEWEST_BATCHES else clear'),
-        ("clear_or_not(in_family[model])", "Reason.NOT_CLEAR"),
-        ("reason = _reason(row, p_family)", 'reason = _reason(row, row["p_value"])'),
+        ('clear_or_not(found[model]["p_family"])', "Reason.NOT_CLEAR"),
+        ('_reason(row)} for row in _family', '_reason({**row, "p_family": row["p_value"]})} for row in _family'),
     )),
     ("development/scoring/score_cells.py", SCORES, (
         ('"bias_days": -float(error', '"bias_days": float(error'),
@@ -253,7 +253,7 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ('if not cell["tanks"] and outside:', "if False:"),
     )),
     ("development/scoring/comparisons.py", SCORES, (
-        ("these[against] - these[model]", "these[model] - these[against]"),
+        ("against.errors - model.errors", "model.errors - against.errors"),
         ("0.0 if is_own(name) else hour", "0.0"),
         ("predicted = held.predicted_day + earlier", "predicted = held.predicted_day - earlier"),
     )),
@@ -262,9 +262,9 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
     )),
     ("development/scoring/thermometers.py", SCORES, (
         ('"bias_days": -mean,', '"bias_days": mean,'),
-        ("_limits(error, len(rows))", "_limits(error, 0)"),
+        ("_limits(error, len(masks))", "_limits(error, 0)"),
         ("[-1.0, 1.0]", "[1.0, -1.0]"),
-        ("by_hand = is_hand[self.is_in]", "by_hand = (~is_hand)[self.is_in]"),
+        ("by_hand = is_hand[is_in]", "by_hand = (~is_hand)[is_in]"),
     )),
     ("trials/analysis.py", TRIALS, (
         ("one.reference_tanks) < FEWEST_PER_LEVEL", "one.reference_tanks) < 1"),

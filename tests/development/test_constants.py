@@ -9,9 +9,14 @@ import pandas as pd
 import pytest
 
 from broodyear.development import DevelopmentModel
-from broodyear.development.scoring.constants import constants_table, covariance_table
 from broodyear.development.scoring.held_out_scores import DevelopmentScores, Scoring, score_everything
-from broodyear.development.scoring.score_cells import PIT_BARS, calibration_by_band, pit_histogram
+from broodyear.development.scoring.tables import (
+    PIT_BARS,
+    calibration_by_band,
+    constants_table,
+    covariance_table,
+    pit_histogram,
+)
 
 MATRIX = [[0.04, 0.001], [0.001, 0.0001]]
 

@@ -117,7 +117,6 @@ def test_wrong_dates_are_scored_and_named(programme: Any) -> None:
     assert row["suspects"] == len(found.suspects)
     assert row["mae_days"] > row["mae_without_suspects"]
     assert not whole(found.claims, "truth").is_claimed
-    assert found.statements.query("topic == 'suspects'")["sentence"].str.contains("probably wrong ones").any()
 
 
 def test_no_given_model_is_dropped_in_silence(programme: Any) -> None:

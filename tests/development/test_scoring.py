@@ -15,6 +15,7 @@ from broodyear.development import DevelopmentModel, assess_development, score_de
 from broodyear.development.scoring.cross_validation import blocks_of
 from broodyear.development.scoring.held_out_scores import SCORE_COLUMNS, Scoring, score_everything
 from broodyear.errors import NothingToAnalyse
+from broodyear.reports.development.statements import statements_table
 
 # Columns that others read, by contract.
 CONTRACT = (
@@ -166,7 +167,7 @@ def test_a_narrow_band_is_said_to_tell_nothing(simulate: Callable[..., Any]) -> 
     refused = found.scores[found.scores["note"].str.startswith("refused", na=False)]
     assert refused["model"].tolist() == ["own_log_inverse"]
     assert "cannot tell the constants" in refused["note"].item()
-    words = " ".join(found.statements["sentence"])
+    words = " ".join(statements_table(found)["sentence"])
     assert "this programme's own fit, log-inverse is refused" in words
     assert not found.comparisons["is_told_apart"].any()
 
@@ -212,7 +213,7 @@ def test_assessment_lists_every_pair_that_disagrees_and_every_exclusion(programm
     found = assess_development(frame, daily=programme.daily, schemes=("batch_out",), forms=("constant_units",))
     assert found.left_out["rows"].sum() == 10
     assert found.disagreements["error_pct"].abs().min() >= 3.0
-    assert {"data", "intervals", "first_seen", "survivors"} <= set(found.statements["topic"])
+    assert {"data", "intervals", "first_seen", "survivors"} <= set(statements_table(found)["topic"])
     assert found.predictions["predicted_day"].notna().any()
     models = set(found.coefficients["model"])
     assert {one for one in models if one.startswith("own_")} == {"own_constant_units"} < models

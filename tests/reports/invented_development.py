@@ -8,10 +8,9 @@ import pandas as pd
 
 from broodyear.claims import Claim, ClaimKind, Reason
 from broodyear.development.models.sources import references
-from broodyear.development.scoring.score_cells import pit_histogram
-from broodyear.reports.development import DevelopmentResults
+from broodyear.development.scoring.tables import pit_histogram
+from broodyear.reports.development.results import DevelopmentResults, results_of
 from broodyear.reports.sentences import state
-from broodyear.reports.tables import report_table
 from broodyear.settings import Settings
 
 PLACE = {"species": "coho", "stage": "hatch_half"}
@@ -134,14 +133,6 @@ def fan() -> pd.DataFrame:
     return frame.assign(date=pd.date_range("2023-11-10", periods=60), tank_id="T-1", stage=PLACE["stage"])
 
 
-#: Tables whose file is not called as their field is.
-_WRITTEN_AS = {
-    "copied": "copied_dates", "fan": "forecast_example", "pairs": "published_pairs", "suspects": "suspected_dates",
-    "gaps": "long_gaps",
-    "pit": "pit_histogram", "works": "references",
-}  # fmt: skip
-
-
 def results(**changes: Any) -> DevelopmentResults:
     """A whole report; `changes` replace frames by name."""
     one = {**PLACE, "model": MODELS[1]}
@@ -165,10 +156,6 @@ def results(**changes: Any) -> DevelopmentResults:
             [{**PLACE, "model": MODELS[0], "band": "all", "tanks": 30, "stated_pct": 50.0, "held_pct": 51.0}]
         ),
     } | changes  # fmt: skip
-    tables = {
-        name: report_table(_WRITTEN_AS.get(name, name), frame, exact=name in ("coefficients", "covariance"))
-        for name, frame in frames.items()
-    }
     stated = state(claims() if frames["scores"]["bias_days"].notna().any() else [])
     shown = {("coho", "hatch_half"): MODELS}
-    return DevelopmentResults(settings=Settings(), seed=1, shown=shown, claims=stated, **tables)
+    return results_of(frames, settings=Settings(), seed=1, shown=shown, claims=stated)

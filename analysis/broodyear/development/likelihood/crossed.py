@@ -8,8 +8,10 @@ spreads are found stands in ``crossed_search``; limits are Student's t with the 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import pickle
+from collections.abc import Generator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any, TypeAlias, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +23,7 @@ from broodyear.development.likelihood.crossed_search import Found, searched
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.intp]
+T = TypeVar("T")
 
 # A group SD under this share of the spread of single values is none.
 _NO_SPREAD = 0.02
@@ -132,6 +135,28 @@ def crossed_means(wanted: Sequence[MeanWanted]) -> list[CrossedMean]:
             one = wanted[number]
             means[number] = _mean(one, found) if found.is_settled else _unknown(one, is_settled=False)
     return [means[number] for number in range(len(wanted))]
+
+
+#: Work that stops at ``means = yield wanted`` until those means are there, and returns what it made of them.
+Work: TypeAlias = Generator[Sequence[MeanWanted], Sequence[CrossedMean], T]
+
+
+def worked_out(works: Sequence[Work[T]]) -> list[T]:
+    """What pieces of work return. What all of them want at a time is worked out together, and what several want
+    alike, as a curve that predicts the same in every scheme, once."""
+    done: dict[int, T] = {}
+    answers: dict[int, Any] = dict.fromkeys(range(len(works)))  # nothing is answered yet
+    while answers:
+        asked: dict[int, list[tuple[bytes, MeanWanted]]] = {}
+        for at, answer in answers.items():
+            try:
+                asked[at] = [(pickle.dumps(one), one) for one in works[at].send(answer)]
+            except StopIteration as end:
+                done[at] = end.value
+        different = dict(one for wanted in asked.values() for one in wanted)
+        found = dict(zip(different, crossed_means(list(different.values())), strict=True))
+        answers = {at: [found[key] for key, _ in wanted] for at, wanted in asked.items()}
+    return [done[at] for at in range(len(works))]
 
 
 def _unknown(wanted: MeanWanted, is_settled: bool = True) -> CrossedMean:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Any
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from broodyear.claims import excludes_zero
 from broodyear.development.likelihood.censored import Intervals
-from broodyear.development.likelihood.crossed import CrossedMean, crossed_means
+from broodyear.development.likelihood.crossed import Work, worked_out
 from broodyear.development.likelihood.crossed_posterior import MeanWanted
 from broodyear.development.likelihood.fitting import FEWEST_BATCHES
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut, is_fair, is_own
@@ -52,86 +52,60 @@ def model_comparisons(scores: StageScores) -> pd.DataFrame:
     more or less: what the looks tell apart must hold there too. earlier_gain_days: the gain there, blank where
     there was nothing to lose; p_value: the larger of both, 1 where the other model is the better one there.
     """
-    pairs = [pair for key, one in scores.data.items() for pair in _pairs(one, key, scores)]
-    found = iter(crossed_means([mean for pair in pairs for mean in (pair.days, pair.score)]))
-    rows = [_compared(pair, next(found), next(found)) for pair in pairs]
-    told = [number for number, row in enumerate(rows) if row["is_told_apart"]]
-    for number, earlier in zip(told, crossed_means([pairs[number].earlier for number in told]), strict=True):
-        rows[number] |= _also_earlier(rows[number], earlier)
-    return pd.DataFrame(rows, columns=list(COMPARISON_COLUMNS))
-
-
-def _also_earlier(row: Mapping[str, Any], earlier: CrossedMean) -> dict[str, Any]:
-    """What becomes of two models told apart if every look had been as early in its day as it can have been."""
-    gain, p_value = float(earlier.estimate[0]), earlier.p_value()
-    low, high = earlier.interval()
-    is_same = np.sign(gain) == np.sign(row["mae_gain_days"])
-    return {
-        "earlier_gain_days": gain,
-        "p_value": max(row["p_value"], p_value) if is_same else 1.0,
-        "is_told_apart": bool(is_same and excludes_zero(low, high)),
-    }
+    works = [work for one in scores.data.values() for work in _pairs(one, scores)]
+    return pd.DataFrame(worked_out(works), columns=list(COMPARISON_COLUMNS))
 
 
 @dataclass(frozen=True)
-class _Pair:
-    """Two models on the same tanks: the differences of their errors in days, on close looks, and of log scores.
+class _Judged:
+    """A model on the tanks of a stage: which it may be judged on, errors in days, the same if the looks were as
+    early in their day as they can have been, log scores."""
 
-    earlier: the differences in days if the looks were as early in their day as they can have been.
-    """
-
-    one: StageData
     model: str
-    against: str
-    is_close: Mask
-    days: MeanWanted
-    score: MeanWanted
-    earlier: MeanWanted
+    is_fair: Mask
+    errors: Floats
+    earlier: Floats
+    log_scores: Floats
 
 
-def _pairs(one: StageData, key: tuple[str, str], scores: StageScores) -> Iterator[_Pair]:
-    names = [*one.models, *(f"own_{form}" for form in one.fits)]
-    held = {name: scores.held_out.get((*key, name, MAIN_SCHEME)) for name in names}
-    known = {name: found for name, found in held.items() if found is not None}
-    errors = {name: _absolute(one, found) for name, found in known.items()}
+def _pairs(one: StageData, scores: StageScores) -> list[Work[dict[str, Any]]]:
     hour = hour_days(one.records, np.ones(len(one.rows), dtype=bool))  # own fits would move with the looks
-    earlier = {name: _absolute(one, found, 0.0 if is_own(name) else hour) for name, found in known.items()}
-    log_scores = {name: tank_log_scores(found) for name, found in known.items()}
+    known: dict[str, _Judged] = {}
+    for name in (*one.models, *(f"own_{form}" for form in one.fits)):
+        held = scores.held_out.get((one.species, one.stage, name, MAIN_SCHEME))
+        if held is not None:
+            errors, earlier = (_absolute(one, held, early) for early in (0.0, 0.0 if is_own(name) else hour))
+            known[name] = _Judged(name, is_fair(name, held), errors, earlier, tank_log_scores(held))
     pairs = [*combinations([name for name in known if not is_own(name)], 2)]
     pairs += [(name, BASE) for name in known if name != BASE and BASE in known]
-    is_near = one.records.seen_day - one.records.absent_day <= MOST_BETWEEN_LOOKS_DAYS
-    for model, against in pairs:
-        is_both = is_fair(model, known[model]) & is_fair(against, known[against])
-        gain = log_scores[model] - log_scores[against]
-        is_close = is_both & is_near
-        days, before = (_paired(one, these[against] - these[model], is_close) for these in (errors, earlier))
-        yield _Pair(one, model, against, is_close, days, _paired(one, gain, is_both & np.isfinite(gain)), before)
+    return [_compared(one, known[model], known[against]) for model, against in pairs]
 
 
-def _compared(pair: _Pair, by_days: CrossedMean, by_score: CrossedMean) -> dict[str, Any]:
-    one, records, is_close = pair.one, pair.one.records, pair.is_close
-    low, high = by_days.interval()
-    gain_low, gain_high = by_score.interval()
+def _compared(one: StageData, model: _Judged, against: _Judged) -> Work[dict[str, Any]]:
+    records, is_both = one.records, model.is_fair & against.is_fair
+    is_close = is_both & (records.seen_day - records.absent_day <= MOST_BETWEEN_LOOKS_DAYS)
+    gain = model.log_scores - against.log_scores
+    by_days, by_score = yield [
+        _paired(one, against.errors - model.errors, is_close),
+        _paired(one, gain, is_both & np.isfinite(gain)),
+    ]
+    mae_gain, (low, high), (gain_low, gain_high) = by_days.estimate[0], by_days.interval(), by_score.interval()
     low_c, high_c = np.quantile(records.mean_temp_c, [0.1, 0.9])
-    return {
-        "species": one.species,
-        "stage": one.stage,
-        "model": pair.model,
-        "against": pair.against,
-        "tanks": int(is_close.sum()),
-        "batches": len(np.unique(records.batch[is_close])),
-        "mae_gain_days": float(by_days.estimate[0]),
-        "mae_gain_low": low,
-        "mae_gain_high": high,
-        "p_value": by_days.p_value(),
-        "log_score_gain": float(by_score.estimate[0]),
-        "gain_low": gain_low,
-        "gain_high": gain_high,
-        "band_low_c": float(low_c),
-        "band_high_c": float(high_c),
-        "is_told_apart": excludes_zero(low, high),
-        "earlier_gain_days": np.nan,
-    }
+    row: dict[str, Any] = {
+        "species": one.species, "stage": one.stage, "model": model.model, "against": against.model,
+        "tanks": int(is_close.sum()), "batches": len(np.unique(records.batch[is_close])),
+        "mae_gain_days": float(mae_gain), "mae_gain_low": low, "mae_gain_high": high,
+        "p_value": by_days.p_value(), "log_score_gain": float(by_score.estimate[0]), "gain_low": gain_low,
+        "gain_high": gain_high, "band_low_c": float(low_c), "band_high_c": float(high_c),
+        "is_told_apart": excludes_zero(low, high), "earlier_gain_days": np.nan,
+    }  # fmt: skip
+    if row["is_told_apart"]:
+        (earlier,) = yield [_paired(one, against.earlier - model.earlier, is_close)]
+        is_same = np.sign(earlier.estimate[0]) == np.sign(mae_gain)
+        row["earlier_gain_days"] = float(earlier.estimate[0])
+        row["p_value"] = max(row["p_value"], earlier.p_value()) if is_same else 1.0
+        row["is_told_apart"] = bool(is_same and excludes_zero(*earlier.interval()))
+    return row
 
 
 def _absolute(one: StageData, held: HeldOut, earlier_days: float = 0.0) -> Floats:
@@ -158,6 +132,11 @@ def _paired(one: StageData, difference: Floats, is_in: Mask) -> MeanWanted:
     half = 1e-3 * size
     exact = Intervals(values - half, values + half, start, none, 1)
     return MeanWanted(exact, groups, max(10.0 * size, 1.0), wrong_share=0.0)
+
+
+def shows_no_curve(row: Mapping[Any, Any]) -> bool:
+    """Whether a row of comparisons says nothing of curvature, for its tanks lie in too narrow a band."""
+    return bool(row["band_high_c"] - row["band_low_c"] < NARROW_BAND_C and not row["is_told_apart"])
 
 
 def first_seen_pitfall(scores: StageScores, models: Mapping[tuple[str, str], str]) -> pd.DataFrame:

@@ -68,6 +68,11 @@ class HeldOut:
     blocks: int
     note: str
 
+    def in_sds(self, is_in: Masks | slice = slice(None)) -> tuple[Floats, Floats, Floats]:
+        """lower, upper and start of some tanks in multiples of the SD predicted."""
+        sd = self.log_sd[is_in]
+        return self.lower[is_in] / sd, self.upper[is_in] / sd, self.start[is_in] / sd
+
 
 def blocks_of(labels: pd.Series, scheme: str) -> NDArray[np.intp]:
     """Number of each row's block: one per label, or whole labels dealt to MOST_BLOCKS groups in sorted order."""

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from broodyear.claims import REASONS, Reason
+from broodyear.development.likelihood.crossed import worked_out
 from broodyear.development.models.forms import FITTED_FORMS, NOMINAL
 from broodyear.development.models.own_models import DevelopmentModel, name_problems, nominal_models
 from broodyear.development.models.published import model_row
@@ -28,7 +29,7 @@ from broodyear.development.scoring.cross_validation import (
 )
 from broodyear.development.scoring.record_checks import CopiedDates, find_copied_dates, left_out_for_gaps
 from broodyear.development.scoring.score_cells import MEASURES
-from broodyear.development.scoring.stage_cells import StageCells, scored_rows
+from broodyear.development.scoring.stage_cells import rows_wanted
 from broodyear.development.scoring.stage_data import (
     SCORED_FORMS,
     StageData,
@@ -230,16 +231,23 @@ def scored_stages(
     """
     with threadpool_limits(limits=1, user_api="blas"):
         stages = fitted_stages(list(records.values()), how.forms)
-        cells = [
-            StageCells(one, _predict(one, how.schemes), np.random.default_rng([how.seed, number]))
-            for one, number in zip(stages, records, strict=True)
+        predicted = [_predict(one, how.schemes) for one in stages]
+        works = [
+            work
+            for one, by_scheme, number in zip(stages, predicted, records, strict=True)
+            for work in rows_wanted(one, by_scheme, np.random.default_rng([how.seed, number]))
         ]
-        rows = [row for one in scored_rows(cells) for row in one]
+        rows = [row for rows in worked_out(works) for row in rows]
         rows += [row for one in stages for row in _refused_rows(one)]
         found = StageScores(
             in_order([pd.DataFrame(rows, columns=list(SCORE_COLUMNS))]),
             {(one.species, one.stage): one for one in stages},
-            {key: held for cell in cells for key, held in cell.held_out().items()},
+            {
+                (one.species, one.stage, model, scheme): held
+                for one, by_scheme in zip(stages, predicted, strict=True)
+                for scheme, by_model in by_scheme.items()
+                for model, held in by_model.items()
+            },
         )
         return found, then(found) if then else None
 

@@ -11,13 +11,13 @@ hand and by logger the hour cancels.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from broodyear.claims import CLAIMED_AT, Claim, ClaimKind, Reason, clear_or_not, excludes_zero
+from broodyear.claims import CLAIMED_AT, Claim, ClaimKind, Reason, claims_from, clear_or_not, excludes_zero
 from broodyear.development.likelihood.fitting import FEWEST_BATCHES
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME, is_own
 from broodyear.development.scoring.thermometers import HAND_LESS_LOGGER
@@ -27,7 +27,14 @@ from broodyear.statistics.multiplicity import holm
 FARTHEST_BATCH_DAYS = 7.0
 ANSWER, WHERE, BETTER = "answer", "where", "better"
 #: One row of a table: a tenth of the time of as many series.
-Row = Mapping[Any, Any]
+Row = dict[Any, Any]
+#: Where the rows of scores and of thermometers have what a claim calls otherwise; those of comparisons and sites.
+_BIAS = {"subject": "model", "estimate": "bias_days", "low": "bias_low", "high": "bias_high"}
+_GAIN = {"subject": "model", "reference": "against", "estimate": "gain", "low": "low", "high": "high"}
+_OFFSET = {
+    "subject": "site_id", "reference": "model", "estimate": "offset_days", "low": "offset_low",
+    "high": "offset_high",
+}  # fmt: skip
 
 
 def development_claims(
@@ -39,10 +46,14 @@ def development_claims(
     claims: list[Claim] = []
     for key, rows in sorted(whole.items()):
         level = f"{key[0]} {key[1]}"
-        claims += _biases(level, [row for row in rows if row["scheme"] == MAIN_SCHEME])
-        claims += _better(level, pairs.get(key, []))
-        claims += _thermometers(level, readers.get(key, []))
-        claims += _sites(level, offsets.get(key, []))
+        for kind, found, columns in (
+            (ClaimKind.MODEL_BIASED, _biases(level, [row for row in rows if row["scheme"] == MAIN_SCHEME]), _BIAS),
+            (ClaimKind.MODEL_BETTER, _better(pairs.get(key, [])), _GAIN),
+            (ClaimKind.THERMOMETER, _thermometers(readers.get(key, [])), _BIAS),
+            (ClaimKind.THERMOMETER, _sites(offsets.get(key, [])), _OFFSET),
+        ):
+            stated = pd.DataFrame([{"level": level, **row} for row in found])
+            claims += claims_from(stated, columns, kind=kind, unit="days")
     return tuple(claims)
 
 
@@ -57,170 +68,104 @@ def _by_stage(frame: pd.DataFrame) -> dict[tuple[str, str], list[Row]]:
     return found
 
 
-def _family(rows: Sequence[Row]) -> tuple[list[float], int]:
-    """The p values of some rows adjusted together, and how many are known."""
+def _family(rows: Sequence[Row]) -> list[Row]:
+    """Some rows with their p values adjusted together, and how many are known."""
     p_values = np.array([row["p_value"] for row in rows], dtype=float)
-    return holm(p_values).tolist(), int(np.isfinite(p_values).sum())
+    known, adjusted = int(np.isfinite(p_values).sum()), holm(p_values)
+    return [{**row, "p_family": p, "comparisons": known} for row, p in zip(rows, adjusted.tolist(), strict=True)]
 
 
-def _biases(level: str, rows: Sequence[Row]) -> list[Claim]:
+def _biases(level: str, rows: Sequence[Row]) -> list[Row]:
     """The bias of every model over all temperatures, then by band and by stock."""
     of_all = [row for row in rows if row["band"] == "all" and not row["donor_stock"]]
     of_all = [row for row in of_all if row["unscored"] != Reason.NOT_CONVERGED]
-    counted = [row for row in of_all if not is_own(row["model"])]
-    adjusted, known = _family(counted)
-    in_family = {row["model"]: p_family for row, p_family in zip(counted, adjusted, strict=True)}
+    counted = _family([row for row in of_all if not is_own(row["model"])])
+    in_family = {row["model"]: row for row in counted}
+    uncounted = {"p_family": math.nan, "comparisons": counted[0]["comparisons"] if counted else 0}
     claims = []
     for row in of_all:
         of_model = [one for one in rows if one["model"] == row["model"]]
         bands = _parts(level, [one for one in of_model if one["band"] != "all" and not one["donor_stock"]], "band")
         stocks = _parts(level, [one for one in of_model if one["donor_stock"]], "donor_stock")
-        p_family = in_family.get(row["model"], float("nan"))
-        reason = Reason.STOCKS_DIFFER if _is_opposed(stocks) else _reason(row, p_family)
-        section = ANSWER if not is_own(row["model"]) else ""
-        claims += [_bias(row, level, reason, p_family, known, section), *bands, *stocks]
+        judged = in_family.get(row["model"], {**row, **uncounted})
+        reason = Reason.STOCKS_DIFFER if _is_opposed(stocks) else _reason(judged)
+        claims += [
+            {**judged, "reason": reason, "section": "" if is_own(row["model"]) else ANSWER},
+            *bands,
+            *stocks,
+        ]
     return claims
 
 
-def _parts(level: str, rows: Sequence[Row], column: str) -> list[Claim]:
+def _parts(level: str, rows: Sequence[Row], column: str) -> list[Row]:
     """Claims on one model's bands or stocks, a family by themselves; only those that are clear are stated."""
-    rows = [row for row in rows if row["tanks"] > 0 or row["tanks_outside_tested"] > 0]
-    adjusted, known = _family(rows)
-    claims = []
-    for row, p_family in zip(rows, adjusted, strict=True):
-        reason = _reason(row, p_family)
-        section = WHERE if reason is Reason.CLEAR else ""
-        claims.append(_bias(row, f"{level} {row[column]}", reason, p_family, known, section))
-    return claims
+    some = [row for row in rows if row["tanks"] > 0 or row["tanks_outside_tested"] > 0]
+    judged = [{**row, "level": f"{level} {row[column]}", "reason": _reason(row)} for row in _family(some)]
+    return [{**row, "section": WHERE if row["reason"] is Reason.CLEAR else ""} for row in judged]
 
 
-def _is_opposed(stocks: Iterable[Claim]) -> bool:
+def _is_opposed(stocks: Iterable[Row]) -> bool:
     """Whether a model is late for one stock and early for another: clearly so, or by more than any batch is."""
-    far = [one for one in stocks if one.is_claimed or abs(one.estimate) > FARTHEST_BATCH_DAYS]
-    signs = {np.sign(claim.estimate) for claim in far}
+    far = [one for one in stocks if one["reason"] is Reason.CLEAR or abs(one["bias_days"]) > FARTHEST_BATCH_DAYS]
+    signs = {np.sign(one["bias_days"]) for one in far}
     return {-1.0, 1.0} <= signs
 
 
-def _reason(row: Row, p_family: float) -> Reason:
+def _reason(row: Row) -> Reason:
     if is_own(row["model"]):
         return Reason.OWN_FIT
     if row["unscored"]:
         return Reason(row["unscored"])
     is_hour = row["bias_high"] < 0.0 and row["p_value"] > CLAIMED_AT
-    return Reason.HOUR_OF_LOOKING if is_hour else clear_or_not(float(p_family))
+    return Reason.HOUR_OF_LOOKING if is_hour else clear_or_not(row["p_family"])
 
 
-def _bias(row: Row, level: str, reason: Reason, p_family: float, comparisons: int, section: str) -> Claim:
-    return Claim(
-        ClaimKind.MODEL_BIASED,
-        str(row["model"]),
-        reason,
-        level=level,
-        estimate=float(row["bias_days"]),
-        low=float(row["bias_low"]),
-        high=float(row["bias_high"]),
-        unit="days",
-        p_value=float(row["p_value"]),
-        p_family=float(p_family),
-        comparisons=comparisons,
-        section=section,
-    )
-
-
-def _better(level: str, rows: Sequence[Row]) -> list[Claim]:
+def _better(rows: Sequence[Row]) -> list[Row]:
     """Which of two models misses by fewer days on the same tanks; a family of all pairs of the stage.
 
     The subject of each claim is the one that misses by less, whichever of the two the row names first.
     """
-    adjusted, known = _family(rows)
     claims = []
-    for row, p_family in zip(rows, adjusted, strict=True):
-        gain, low, high = (float(row[name]) for name in ("mae_gain_days", "mae_gain_low", "mae_gain_high"))
-        reason = Reason.TOO_FEW_BATCHES if row["batches"] < FEWEST_BATCHES else clear_or_not(p_family)
+    for row in _family(rows):
+        gain, low, high = (row[name] for name in ("mae_gain_days", "mae_gain_low", "mae_gain_high"))
+        reason = Reason.TOO_FEW_BATCHES if row["batches"] < FEWEST_BATCHES else clear_or_not(row["p_family"])
         if excludes_zero(low, high) and row["p_value"] > CLAIMED_AT:
             reason = Reason.HOUR_OF_LOOKING
-        better, other = row["model"], row["against"]
+        found = {**row, "gain": gain, "low": low, "high": high}
         if gain < 0.0:
-            better, other, gain, low, high = other, better, -gain, -high, -low
-        claims.append(
-            Claim(
-                ClaimKind.MODEL_BETTER,
-                better,
-                reason,
-                level=level,
-                reference=other,
-                estimate=gain,
-                low=low,
-                high=high,
-                unit="days",
-                p_value=float(row["p_value"]),
-                p_family=p_family,
-                comparisons=known,
-                section=BETTER if reason is Reason.CLEAR else "",
-            )
-        )
+            found |= {"model": row["against"], "against": row["model"], "gain": -gain, "low": -high, "high": -low}
+        claims.append({**found, "reason": reason, "section": BETTER if reason is Reason.CLEAR else ""})
     return claims
 
 
-def _sites(level: str, rows: Sequence[Row]) -> list[Claim]:
+def _sites(rows: Sequence[Row]) -> list[Row]:
     """Which sites are predicted otherwise than the others, as an own thermometer makes it: a family."""
-    adjusted = [float(row["p_family"]) for row in rows]
-    reasons = [Reason.TOO_FEW_TANKS if math.isnan(p) else clear_or_not(p) for p in adjusted]
-    judged = sum(reason is not Reason.TOO_FEW_TANKS for reason in reasons)
-    return [
-        Claim(
-            ClaimKind.THERMOMETER,
-            str(row["site_id"]),
-            reason,
-            level=level,
-            reference=str(row["model"]),
-            estimate=float(row["offset_days"]),
-            low=float(row["offset_low"]),
-            high=float(row["offset_high"]),
-            unit="days",
-            p_value=float(row["p_value"]),
-            p_family=float(row["p_family"]),
-            comparisons=judged,
-            section=ANSWER if reason is Reason.CLEAR else "",
-        )
-        for row, reason in zip(rows, reasons, strict=True)
-    ]
+    judged = sum(not math.isnan(row["p_family"]) for row in rows)
+    claims = []
+    for row in rows:
+        p_family = row["p_family"]
+        reason = Reason.TOO_FEW_TANKS if math.isnan(p_family) else clear_or_not(p_family)
+        section = ANSWER if reason is Reason.CLEAR else ""
+        claims.append({**row, "reason": reason, "comparisons": judged, "section": section})
+    return claims
 
 
-def _thermometers(level: str, rows: Sequence[Row]) -> list[Claim]:
+def _thermometers(rows: Sequence[Row]) -> list[Row]:
     """Whether hand-read tanks differ from logger-read ones: the thermometers, not the model, are off then.
 
     The models of a stage, which ask it of the same tanks, are a family.
     """
-    differences = [row for row in rows if row["read_by"] == HAND_LESS_LOGGER]
-    adjusted, known = _family(differences)
-    in_family = {row["model"]: p for row, p in zip(differences, adjusted, strict=True)}
+    found = {row["model"]: row for row in _family([row for row in rows if row["read_by"] == HAND_LESS_LOGGER])}
+    blank = dict.fromkeys(("bias_days", "bias_low", "bias_high", "p_value", "p_family"), math.nan)
     claims = []
     for model in dict.fromkeys(row["model"] for row in rows):
-        of_model = [row for row in rows if row["model"] == model]
-        found = [row for row in of_model if row["read_by"] == HAND_LESS_LOGGER]
-        if found:
-            row, reason = found[0], clear_or_not(in_family[model])
+        row = min((row for row in rows if row["model"] == model), key=lambda one: one["tanks"])
+        if model in found:
+            row, reason = found[model], clear_or_not(found[model]["p_family"])
+        elif not row["tanks"]:
+            row, reason = row | blank, Reason.ONE_LEVEL
         else:
-            row = min(of_model, key=lambda one: one["tanks"])
-            row = {**row, **dict.fromkeys(("bias_days", "bias_low", "bias_high", "p_value"), float("nan"))}
-            reason = Reason.TOO_FEW_BATCHES if row["batches"] < FEWEST_BATCHES else Reason.TOO_FEW_SITES
-            if not row["tanks"]:
-                reason = Reason.ONE_LEVEL
-        claims.append(
-            Claim(
-                ClaimKind.THERMOMETER,
-                model,
-                reason,
-                level=level,
-                estimate=float(row["bias_days"]),
-                low=float(row["bias_low"]),
-                high=float(row["bias_high"]),
-                unit="days",
-                p_value=float(row["p_value"]),
-                p_family=in_family.get(model, float("nan")),
-                comparisons=known if found else 0,
-                section=ANSWER,
-            )
-        )
+            is_few = row["batches"] < FEWEST_BATCHES
+            row, reason = row | blank, Reason.TOO_FEW_BATCHES if is_few else Reason.TOO_FEW_SITES
+        claims.append({"comparisons": 0, **row, "reason": reason, "section": ANSWER})
     return claims

@@ -1,8 +1,6 @@
 """The scores of one model in one cell: bias, error, coverage, calibration, from censored dates.
 
 A probability transform is where an event lay in its predicted distribution, 0 the earliest and 1 the latest end.
-Calibrated predictions spread evenly over 0 to 1 (Dawid 1984, J R Stat Soc A 147:278); too many at the ends means
-intervals too narrow, too many on one side a bias.
 """
 
 from __future__ import annotations
@@ -11,9 +9,8 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import bdtr, bdtrik, ndtr, ndtri
+from scipy.special import ndtr, ndtri
 
 from broodyear.claims import REASONS, Reason
 from broodyear.development.likelihood.censored import (
@@ -28,7 +25,7 @@ from broodyear.development.likelihood.crossed import CrossedMean
 from broodyear.development.likelihood.crossed_posterior import MeanWanted
 from broodyear.development.likelihood.fitting import FEWEST_BATCHES
 from broodyear.development.likelihood.tank_records import TankRecords
-from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut
+from broodyear.development.scoring.cross_validation import HeldOut
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -43,6 +40,8 @@ HOUR_OF_LOOKING_DAYS = 1.0
 WRONG_DAYS_SD = 30.0
 LEVELS = (50, 80, 95)
 BANDS = (("<5", -np.inf, 5.0), ("5-7", 5.0, 7.0), ("7-9", 7.0, 9.0), ("9-11", 9.0, 11.0), (">11", 11.0, np.inf))
+# Normal quantile of a two-sided 5 % shared by three levels (Bonferroni).
+_FAR = 2.394
 BAND_NAMES = ("all", *(name for name, _, _ in BANDS))
 MEASURES = (
     "bias_days", "bias_se", "bias_low", "bias_high", "p_value", "mae_days", "interval_distance_days",
@@ -89,10 +88,8 @@ def hour_days(records: TankRecords, is_in: Mask) -> float:
 
 def spread_of_errors(held: HeldOut, is_in: Mask) -> MeanWanted:
     """Mean and spread of the errors of some tanks in log development, in multiples of the SD predicted."""
-    sd = held.log_sd[is_in]
-    lower, upper, start = held.lower[is_in] / sd, held.upper[is_in] / sd, held.start[is_in] / sd
-    alone = Intervals(lower, upper, start, np.zeros(len(sd), dtype=np.intp), 1)
-    return MeanWanted(alone, {}, WRONG_LOG_SD / float(np.median(sd)))
+    alone = Intervals(*held.in_sds(is_in), np.zeros(int(is_in.sum()), dtype=np.intp), 1)
+    return MeanWanted(alone, {}, WRONG_LOG_SD / float(np.median(held.log_sd[is_in])))
 
 
 def can_be_scored(records: TankRecords, is_used: Mask) -> bool:
@@ -208,17 +205,23 @@ def calibration_scores(
     held: HeldOut, is_used: Mask, rng: np.random.Generator, spread: CrossedMean
 ) -> dict[str, float]:
     """Coverage of 50, 80 and 95 % intervals, log score and probability transforms of the tanks used."""
-    sd = held.log_sd[is_used]
-    lower, upper, start = held.lower[is_used] / sd, held.upper[is_used] / sd, held.start[is_used] / sd
+    lower, upper, start = held.in_sds(is_used)
     scores = dict.fromkeys((f"coverage_{level}" for level in LEVELS), float("nan"))
     for level in LEVELS if np.isfinite(spread.estimate[0]) else ():
-        reach = np.full(len(sd), float(ndtri(0.5 + level / 200.0)))
+        reach = np.full(len(lower), float(ndtri(0.5 + level / 200.0)))
         inside = probability_inside(lower, upper, reach, float(spread.estimate[0]), spread.total_sd)
         scores[f"coverage_{level}"] = 100.0 * float(inside.mean())
     transforms = randomised_pit(lower, upper, start, rng)
     scores["log_score"] = float(np.mean(tank_log_scores(held)[is_used]))
     scores["pit_mean"], scores["pit_sd"] = float(transforms.mean()), float(transforms.std(ddof=1))
     return scores
+
+
+def covers_otherwise(cell: Mapping[Any, Any]) -> bool:
+    """Whether a level of a row of scores covers further off than chance has it; tanks of a batch share a fate, so
+    that batches count."""
+    off = {level: abs(cell[f"coverage_{level}"] - level) for level in LEVELS}
+    return any(far > _FAR * np.sqrt(level * (100.0 - level) / cell["batches"]) for level, far in off.items())
 
 
 def tank_log_scores(held: HeldOut) -> Floats:
@@ -243,57 +246,3 @@ def first_seen_scores(records: TankRecords, held: HeldOut, is_in: Mask) -> dict[
     is_used = is_in & np.isfinite(held.predicted_day) & np.isfinite(records.seen_day)
     error = held.predicted_day[is_used] - records.seen_day[is_used]
     return {"bias_first_seen_days": float(error.mean()), "mae_first_seen_days": float(np.abs(error).mean())}
-
-
-# Eight bars of a histogram hold five tanks or more each where forty were scored.
-PIT_BARS = 8
-PIT_COLUMNS = (
-    "species", "stage", "model", "pit_low", "pit_high", "tanks", "expected", "likely_low", "likely_high",
-)  # fmt: skip
-CALIBRATION_COLUMNS = ("species", "stage", "model", "band", "tanks", "stated_pct", "held_pct")
-
-
-def pit_histogram(predictions: pd.DataFrame) -> pd.DataFrame:
-    """Tanks by where the event lay in its prediction, in PIT_BARS equal bars: PIT_COLUMNS.
-
-    predictions: species, stage, model, pit (0–1; NaN is not counted). expected: tanks a bar would hold by
-    calibrated predictions; likely_low, likely_high: what 95 of 100 bars would (binomial).
-    """
-    edges = np.linspace(0.0, 1.0, PIT_BARS + 1)
-    parts = []
-    for (species, stage, model), rows in predictions.groupby(["species", "stage", "model"], sort=False):
-        known = rows["pit"].dropna().to_numpy(dtype=float)
-        low, high = (_binomial_quantile(p, len(known), 1.0 / PIT_BARS) for p in (0.025, 0.975))
-        bars = {
-            "pit_low": edges[:-1], "pit_high": edges[1:], "tanks": np.histogram(known, edges)[0],
-            "expected": len(known) / PIT_BARS, "likely_low": low, "likely_high": high,
-        }  # fmt: skip
-        parts.append(pd.DataFrame({"species": species, "stage": stage, "model": model, **bars}))
-    return _joined(parts, PIT_COLUMNS)
-
-
-def calibration_by_band(scores: pd.DataFrame) -> pd.DataFrame:
-    """Stated and held shares (%) of the 50, 80 and 95 % intervals by band of temperature: CALIBRATION_COLUMNS.
-
-    scores: rows of scores.csv; those of the main scheme over all stocks that could be told are used.
-    """
-    is_used = (scores["scheme"] == MAIN_SCHEME) & (scores["donor_stock"].fillna("") == "")
-    chosen = scores[is_used & scores["coverage_50"].notna()]
-    place = chosen[["species", "stage", "model", "band", "tanks"]]
-    parts = [
-        place.assign(stated_pct=float(level), held_pct=chosen[f"coverage_{level}"].astype(float))
-        for level in LEVELS
-    ]
-    return pd.concat(parts).sort_index(kind="stable").reset_index(drop=True).loc[:, list(CALIBRATION_COLUMNS)]
-
-
-def _binomial_quantile(p: float, n: int, chance: float) -> float:
-    """The least count that p of all binomial ones do not pass; scipy.stats has it too, and loads slowly."""
-    if n == 0:
-        return 0.0
-    above = float(np.ceil(bdtrik(p, n, chance)))
-    return above - 1.0 if above > 0 and bdtr(above - 1.0, n, chance) >= p else above
-
-
-def _joined(parts: list[pd.DataFrame], columns: tuple[str, ...]) -> pd.DataFrame:
-    return pd.concat(parts, ignore_index=True)[list(columns)] if parts else pd.DataFrame(columns=list(columns))

@@ -55,11 +55,14 @@ class StageData(StageRecords):
     refused: Mapping[str, str]
     is_suspect: NDArray[np.bool_]
 
+    @property
+    def everything(self) -> dict[str, DevelopmentFit | DevelopmentModel | str]:
+        """Every model that can be scored by its name: own fits, those given, published ones."""
+        return {**{f"own_{form}": fit for form, fit in self.fits.items()}, **self.models}
+
     def curve(self, model: str) -> Curve:
         """The curve of a scored model."""
-        if model.startswith("own_"):
-            return self.fits[model.removeprefix("own_")].curve
-        return as_curve(self.models[model])
+        return as_curve(self.everything[model])
 
 
 _OPTIONAL: Mapping[str, Any] = {

@@ -6,7 +6,7 @@ can mend that. Loggers are nearer the truth, so a bias that shows in hand-read t
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -15,8 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import stdtr, stdtrit
 
-from broodyear.development.likelihood.crossed import CrossedMean, crossed_means
-from broodyear.development.likelihood.crossed_posterior import MeanWanted
+from broodyear.development.likelihood.crossed import CrossedMean, Work, worked_out
 from broodyear.development.likelihood.fitting import FEWEST_BATCHES
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut, is_fair, matrix_of, predicted_days
 from broodyear.development.scoring.held_out_scores import StageScores
@@ -53,14 +52,13 @@ def bias_by_thermometer(scores: StageScores, models: Mapping[tuple[str, str], tu
     which one °C of thermometer error moves a prediction (negative: earlier when it reads warm); implied_offset_c:
     the reading error that would make the bias by itself. Blank under 3 batches or 3 sites.
     """
-    parts = [
-        _Part(scores.data[key], model, held)
+    works = [
+        _by_reader(scores.data[key], model, held)
         for key, names in models.items()
         for model in names
         if (held := scores.held_out.get((*key, model, MAIN_SCHEME))) is not None
     ]
-    found = iter(crossed_means([mean for part in parts for mean in part.wanted()]))
-    rows = [row for part in parts for row in part.rows(found)]
+    rows = [row for rows in worked_out(works) for row in rows]
     table = pd.DataFrame(rows, columns=list(THERMOMETER_COLUMNS))
     table["implied_offset_c"] = table["bias_days"] / table["days_per_c"].where(table["days_per_c"] != 0)
     return table
@@ -76,22 +74,22 @@ def offsets_by_site(scores: StageScores, models: Mapping[tuple[str, str], tuple[
     implied_offset_c: reading error that would make it. No row where the sites do
     not differ, or there are under 3 batches or sites.
     """
-    parts = [
-        (scores.data[key], names[0], held, is_fair(names[0], held))
+    works = [
+        _site_offsets(scores.data[key], names[0], held)
         for key, names in models.items()
         if names and (held := scores.held_out.get((*key, names[0], MAIN_SCHEME))) is not None
     ]
-    parts = [part for part in parts if not _too_few(_counts(part[0], part[3]))]
-    means = crossed_means([mean_error(one.records, held, is_in) for one, _, held, is_in in parts])
-    frames = [
-        _site_offsets(one, model, is_in, error)
-        for (one, model, _, is_in), error in zip(parts, means, strict=True)
-        if error.group_sd.get("site", 0.0) > 0.0
-    ]
+    frames = [frame for frame in worked_out(works) if frame is not None]
     return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame(columns=list(SITE_COLUMNS))
 
 
-def _site_offsets(one: StageData, model: str, is_in: Mask, error: CrossedMean) -> pd.DataFrame:
+def _site_offsets(one: StageData, model: str, held: HeldOut) -> Work[pd.DataFrame | None]:
+    is_in = is_fair(model, held)
+    if _too_few(_counts(one, is_in)):
+        return None
+    (error,) = yield [mean_error(one.records, held, is_in)]
+    if not error.group_sd.get("site", 0.0) > 0.0:
+        return None
     batch = one.records.batch[is_in]
     names, codes, tanks = np.unique(one.records.labels["site"][is_in], return_inverse=True, return_counts=True)
     batches = [len(np.unique(batch[codes == code])) for code in range(len(names))]
@@ -111,63 +109,42 @@ def _site_offsets(one: StageData, model: str, is_in: Mask, error: CrossedMean) -
     return pd.DataFrame(columns, columns=list(SITE_COLUMNS))
 
 
-def is_read_by(one: StageData, read_by: str) -> Mask:
-    """True for the tanks read by a logger, or by hand."""
-    share = one.rows.get("logger_pct")
-    if share is None:
-        return np.zeros(len(one.rows), dtype=bool) if read_by == "logger" else np.ones(len(one.rows), dtype=bool)
-    is_logger = (share.astype(float).fillna(0.0) >= LEAST_LOGGER_PCT).to_numpy(dtype=bool)
-    return is_logger if read_by == "logger" else ~is_logger
+def _is_read_by_hand(one: StageData) -> Mask:
+    """True for the tanks that no logger read for long enough."""
+    share = one.rows.get("logger_pct", pd.Series(0.0, one.rows.index)).astype(float).fillna(0.0)
+    return (share < LEAST_LOGGER_PCT).to_numpy(dtype=bool)
 
 
-class _Part:
-    """One model's tanks: logger-read, hand-read, and the difference, from one fit with batch and site.
+def _by_reader(one: StageData, model: str, held: HeldOut) -> Work[list[dict[str, Any]]]:
+    """One model's logger-read tanks, hand-read tanks, and the difference, from one fit with batch and site.
 
     Where there are too few of one kind the other is fitted by itself.
     """
+    is_in, is_hand = is_fair(model, held), _is_read_by_hand(one)
+    masks = {"logger": is_in & ~is_hand, "hand": is_in & is_hand}
+    rows: dict[str, dict[str, Any]] = {name: _counts(one, mask) for name, mask in masks.items()}
+    few = {name: why for name, counts in rows.items() if (why := _too_few(counts))}
+    if few:
+        found = iter((yield [mean_error(one.records, held, masks[name]) for name in masks if name not in few]))
+        for name in masks:
+            rows[name] |= {"note": few[name]} if name in few else _bias(one, next(found), 0, masks[name])
+    else:
+        by_hand = is_hand[is_in].astype(float)
+        wanted = mean_error(one.records, held, is_in, np.column_stack([1.0 - by_hand, by_hand]))
+        (error,) = yield [replace(wanted, sums=_WITH_DIFFERENCE)]
+        for position, (name, mask) in enumerate(masks.items()):
+            rows[name] |= _bias(one, error, position, mask)
+        rows[HAND_LESS_LOGGER] = {**_counts(one, is_in), **_limits(error, len(masks))}
+    place = {"species": one.species, "stage": one.stage, "model": model}
+    return [{**place, "read_by": name, **row} for name, row in rows.items()]
 
-    def __init__(self, one: StageData, model: str, held: HeldOut) -> None:
-        self.one, self.held = one, held
-        self.place = {"species": one.species, "stage": one.stage, "model": model}
-        self.is_in, is_hand = is_fair(model, held), is_read_by(one, "hand")
-        self.masks = {"logger": self.is_in & ~is_hand, "hand": self.is_in & is_hand}
-        self.counts = {read_by: _counts(one, mask) for read_by, mask in self.masks.items()}
-        self.few = {read_by: _too_few(count) for read_by, count in self.counts.items()}
-        self.by_hand = is_hand[self.is_in].astype(float)
 
-    def wanted(self) -> list[MeanWanted]:
-        """The means its rows are made of."""
-        records = self.one.records
-        if any(self.few.values()):
-            return [
-                mean_error(records, self.held, mask) for name, mask in self.masks.items() if not self.few[name]
-            ]
-        design = np.column_stack([1.0 - self.by_hand, self.by_hand])
-        return [replace(mean_error(records, self.held, self.is_in, design), sums=_WITH_DIFFERENCE)]
-
-    def rows(self, found: Iterator[CrossedMean]) -> list[dict[str, Any]]:
-        """Its rows, from the next of the means found."""
-        if any(self.few.values()):
-            return [
-                {**self.place, "read_by": name, **self.counts[name], "note": self.few[name]}
-                if self.few[name]
-                else self._row(name, next(found), 0)
-                for name in self.masks
-            ]
-        error, counts = next(found), _counts(self.one, self.is_in)
-        rows = [self._row(name, error, position) for position, name in enumerate(self.masks)]
-        return [*rows, {**self.place, "read_by": HAND_LESS_LOGGER, **counts, **_limits(error, len(rows))}]
-
-    def _row(self, read_by: str, error: CrossedMean, position: int) -> dict[str, Any]:
-        is_in = self.masks[read_by]
-        return {
-            **self.place,
-            "read_by": read_by,
-            **self.counts[read_by],
-            **_limits(error, position, hour_days(self.one.records, is_in)),
-            "site_sd_days": error.group_sd.get("site", float("nan")),
-            "days_per_c": _days_per_c(self.one, is_in),
-        }
+def _bias(one: StageData, error: CrossedMean, position: int, is_in: Mask) -> dict[str, Any]:
+    return {
+        **_limits(error, position, hour_days(one.records, is_in)),
+        "site_sd_days": error.group_sd.get("site", float("nan")),
+        "days_per_c": _days_per_c(one, is_in),
+    }
 
 
 def _counts(one: StageData, is_in: Mask) -> dict[str, int]:

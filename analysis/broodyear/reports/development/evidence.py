@@ -39,9 +39,9 @@ def stages_section(results: DevelopmentResults) -> Section:
 
 
 def _stage(results: DevelopmentResults, species: str, stage: str) -> Drawing:
-    curves = _named(place_rows(results.curves, species, stage), None)
-    predictions = _named(place_rows(results.predictions, species, stage), results.drawn(species, stage))
-    pairs = place_rows(results.pairs, species, stage)
+    curves = _named(place_rows(results.curves.frame, species, stage), None)
+    predictions = _named(place_rows(results.predictions.frame, species, stage), results.drawn(species, stage))
+    pairs = place_rows(results.pairs.frame, species, stage)
     return drawing(
         stage_figure, curves, predictions, pairs, table=results.predictions,
         words={"words": named(species, stage)}, file=f"stage_{species}_{stage}", wide=True,

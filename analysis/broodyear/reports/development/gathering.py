@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from broodyear.errors import BroodyearError
-from broodyear.reports.development.results import DevelopmentResults
+from broodyear.reports.development.results import DevelopmentResults, results_of
+from broodyear.reports.development.statements import statements_table
 from broodyear.reports.sentences import state
-from broodyear.reports.tables import ReportTable, report_table
 
 if TYPE_CHECKING:
     from broodyear.development import DevelopmentAssessment, DevelopmentModel
@@ -66,56 +66,24 @@ def scored_records(
 
 def gather_development(records: Records, scored: DevelopmentScores) -> DevelopmentResults:
     """The tables of the development report, from the scores of its records."""
+    from broodyear.development.models.sources import cited_on_page, references
     from broodyear.development.scoring.assessment import assessed
     from broodyear.development.scoring.held_out_scores import DEFAULT_SEED
 
     found = assessed(scored)
     curves, pairs = _drawn_curves(found)
-    return DevelopmentResults(
-        settings=records.settings,
-        seed=DEFAULT_SEED,
-        scores=report_table("scores", found.scores),
-        claims=state(found.claims),
-        curves=curves,
-        pairs=pairs,
-        fan=report_table("forecast_example", _example_fan(records, found)),
-        shown=found.shown,
-        **_plain_tables(found),
-        **_exact_tables(found, pairs),
-    )
+    frames = {name: value for name, value in vars(found).items() if isinstance(value, pd.DataFrame)}
+    works = references(cited_on_page(found.coefficients, pairs, found.disagreements))
+    return results_of(
+        {
+            **frames, "statements": statements_table(found), "copied": found.copied_sheets, "curves": curves,
+            "pairs": pairs, "fan": _example_fan(records, found), "works": works,
+        },
+        settings=records.settings, seed=DEFAULT_SEED, claims=state(found.claims), shown=found.shown,
+    )  # fmt: skip
 
 
-def _plain_tables(found: DevelopmentAssessment) -> dict[str, Any]:
-    return {
-        "statements": report_table("statements", found.statements),
-        "thermometers": report_table("thermometers", found.thermometers),
-        "site_offsets": report_table("site_offsets", found.site_offsets),
-        "comparisons": report_table("comparisons", found.comparisons),
-        "first_seen": report_table("first_seen", found.first_seen),
-        "copied": report_table("copied_dates", found.copied_sheets),
-        "suspects": report_table("suspected_dates", found.suspects),
-        "left_out": report_table("left_out", found.left_out),
-        "gaps": report_table("long_gaps", found.gaps),
-        "disagreements": report_table("disagreements", found.disagreements),
-        "predictions": report_table("predictions", found.predictions),
-        "pit": report_table("pit_histogram", found.pit),
-        "calibration": report_table("calibration", found.calibration),
-    }
-
-
-def _exact_tables(found: DevelopmentAssessment, pairs: ReportTable) -> dict[str, ReportTable]:
-    """Constants and covariances, which others compute with, in full; and the works behind what is shown."""
-    from broodyear.development.models.sources import cited_on_page, references
-
-    works = references(cited_on_page(found.coefficients, pairs.frame, found.disagreements))
-    return {
-        "coefficients": report_table("coefficients", found.coefficients, exact=True),
-        "covariance": report_table("covariance", found.covariance, exact=True),
-        "works": report_table("references", works),
-    }
-
-
-def _drawn_curves(found: DevelopmentAssessment) -> tuple[ReportTable, ReportTable]:
+def _drawn_curves(found: DevelopmentAssessment) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Curves and published measurements of every species and stage that was scored."""
     from broodyear.development.forecast.figure_data import curve_data, pairs_data
 
@@ -124,10 +92,7 @@ def _drawn_curves(found: DevelopmentAssessment) -> tuple[ReportTable, ReportTabl
         place = {"species": species, "stage": stage}
         curves.append(curve_data(found, species, stage).assign(**place))
         pairs.append(pairs_data(species, stage).assign(**place))
-    return (
-        report_table("curves", pd.concat(curves, ignore_index=True)),
-        report_table("published_pairs", pd.concat(pairs, ignore_index=True)),
-    )
+    return pd.concat(curves, ignore_index=True), pd.concat(pairs, ignore_index=True)
 
 
 def _example_fan(records: Records, found: DevelopmentAssessment) -> pd.DataFrame:

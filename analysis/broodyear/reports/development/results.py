@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from broodyear.reports.numbers import words
 from broodyear.reports.parts import Block
 from broodyear.reports.sentences import Statements
-from broodyear.reports.tables import ReportTable, TableView, shown
+from broodyear.reports.tables import ReportTable, TableView, report_table, shown
 from broodyear.reports.vocabulary import STAGES, called
 from broodyear.reports.wording import bullets
 
@@ -29,7 +29,7 @@ MOST_DRAWN = 3
 
 @dataclass(frozen=True)
 class DevelopmentResults:
-    """Tables of the development report.
+    """Tables of the development report, in the order in which the page uses them.
 
     curves and pairs: days to a stage by temperature, of models and of published measurements; fan: one tank's
     forecast, empty where none could be made; works: references; shown: models shown by (species, stage), own
@@ -63,13 +63,9 @@ class DevelopmentResults:
 
     @property
     def tables(self) -> tuple[ReportTable, ...]:
-        """Every table, in the order in which the page uses them."""
-        return (
-            self.scores, self.claims.table, self.statements, self.thermometers, self.site_offsets,
-            self.comparisons, self.first_seen, self.copied, self.suspects, self.left_out, self.gaps,
-            self.disagreements, self.coefficients, self.covariance, self.predictions, self.pit, self.calibration,
-            self.curves, self.pairs, self.fan, self.works,
-        )  # fmt: skip
+        """Every table, in that order."""
+        values = (one.table if isinstance(one, Statements) else one for one in vars(self).values())
+        return tuple(one for one in values if isinstance(one, ReportTable))
 
     def drawn(self, species: str, stage: str) -> tuple[str, ...]:
         """Models of a species and stage that figures show: the best own fit, those given, the default."""
@@ -81,6 +77,21 @@ class DevelopmentResults:
         shown = self.shown[(species, stage)]
         rows = self.scores.rows(species=species, stage=stage, model=CONSTANT_UNITS, scheme=MAIN_SCHEME)
         return (*shown, CONSTANT_UNITS) if CONSTANT_UNITS not in shown and rows else shown
+
+
+#: What tables are called in the folder where that is not their name here, and those that others compute with.
+_CALLED = {
+    "copied": "copied_dates", "suspects": "suspected_dates", "gaps": "long_gaps", "pit": "pit_histogram",
+    "pairs": "published_pairs", "fan": "forecast_example", "works": "references",
+}  # fmt: skip
+_EXACT = ("coefficients", "covariance")
+
+
+def results_of(frames: Mapping[str, pd.DataFrame], **others: Any) -> DevelopmentResults:
+    """The results of frames by name; others: what is no table."""
+    for name, frame in frames.items():
+        others[name] = report_table(_CALLED.get(name, name), frame, exact=name in _EXACT)
+    return DevelopmentResults(**others)
 
 
 def named(species: object, stage: object) -> str:
@@ -106,9 +117,8 @@ def said_of(results: DevelopmentResults, topic: str) -> list[Block]:
     return [bullets(WORDS, "statement", table, rows)] if rows else []
 
 
-def place_rows(table: ReportTable, species: str, stage: str) -> pd.DataFrame:
+def place_rows(frame: pd.DataFrame, species: str, stage: str) -> pd.DataFrame:
     """The rows of one species and stage; all rows of a table that has no such columns."""
-    frame = table.frame
     if not {"species", "stage"} <= set(frame.columns):
         return frame
     return frame[(frame["species"] == species) & (frame["stage"] == stage)].reset_index(drop=True)
