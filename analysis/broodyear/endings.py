@@ -1,7 +1,9 @@
-"""How a command ends: the exit code, and a sentence on stderr when it did not do what was asked."""
+"""How a command ends: the exit code, and a sentence on stderr when it did not do what was asked; also when nothing
+foresaw it: a store that cannot be read on, a full disk, too little memory."""
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 from collections.abc import Callable
@@ -12,11 +14,37 @@ from broodyear.errors import (
     EXIT_UNEXPECTED,
     BroodyearError,
     Interrupted,
+    Refused,
     UsageError,
 )
-from broodyear.failures import in_words
 from broodyear.stopping import was_stopped
 from broodyear.workspace import NO_ROOM
+
+#: Nobody's mistake in the program: no room, no permission, a disk that cannot be written or read.
+_REFUSED_BY_THE_SYSTEM = NO_ROOM | {errno.EACCES, errno.EPERM, errno.EROFS, errno.EIO}
+
+
+def in_words(error: BaseException, store: Path) -> BroodyearError | None:
+    """What the user can do about ``error`` of work on ``store``, with its exit code; None when it is a mistake of
+    the program."""
+    if "duckdb" in sys.modules:
+        from broodyear.store.opening import if_unreadable
+
+        unreadable = if_unreadable(store, error)
+        if unreadable is not None:
+            return unreadable
+    if isinstance(error, MemoryError):
+        return Refused("there is not enough memory for this; close other programs and try again")
+    if isinstance(error, OSError) and error.errno in _REFUSED_BY_THE_SYSTEM:
+        return Refused(_system_words(error))
+    return None
+
+
+def _system_words(error: OSError) -> str:
+    what = error.filename or "what the command prints"
+    if error.errno in NO_ROOM:
+        return f"there is no room left on the disk for {what}; free some and run it again"
+    return f"{what} cannot be read or written ({error.strerror}); check its permissions and its disk"
 
 
 def ended(command: Callable[[], int], store: Path, debug: bool) -> int:

@@ -92,7 +92,7 @@ class ShownFrame(pd.DataFrame):
     # A frame's own plot is an accessor; this one is what every result of the package has.
     def plot(self, ax: Axes | None = None) -> Axes:  # type: ignore[override]
         """The main estimates with their 95 % limits on ``ax``, or on new matplotlib axes; returns the axes."""
-        from broodyear.figures.fits import estimates_axes
+        from broodyear.figures.intervals import estimates_axes
 
         return estimates_axes(self.shows.labelled(self), self.shows.unit, ax)
 

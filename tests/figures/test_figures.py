@@ -14,10 +14,9 @@ from tests.reports import invented, invented_regions
 from broodyear.errors import Refused
 from broodyear.figures.connectivity import connectivity_figure
 from broodyear.figures.diagnostics import MOST_SITES, influence_figure, residuals_figure
-from broodyear.figures.exposure import exposure_figure, trend_figure
 from broodyear.figures.funnel import expected_figure, funnel_figure
 from broodyear.figures.intervals import MOST_ROWS, Estimate, intervals_figure, panels_figure
-from broodyear.figures.timeline import timeline_figure
+from broodyear.figures.timeline import exposure_figure, timeline_figure, trend_figure
 
 MAIN = "delivered_to_release"
 

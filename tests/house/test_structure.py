@@ -27,10 +27,10 @@ TOP_LEVEL = {
 LAYERS = (
     {"__main__"},
     {"cli"},
-    {"commands", "endings", "store_commands"},
+    {"commands", "store_commands"},
     {"desk"},
     {"demonstration"},
-    {"console", "failures"},
+    {"console", "endings"},
     {"reports"},
     {"figures"},
     {"setups", "regions", "trials", "week"},

@@ -35,8 +35,8 @@ from broodyear.desk import (
 from broodyear.desk.basket import LARGEST_FILE_BYTES
 from broodyear.desk.jobs import Busy
 from broodyear.desk.state import DEMO, Desk, the_desk
+from broodyear.endings import in_words
 from broodyear.errors import BroodyearError
-from broodyear.failures import in_words
 from broodyear.places import PACKAGE
 
 work = Blueprint("work", __name__)

@@ -18,8 +18,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any, Literal
 
+from broodyear.endings import in_words
 from broodyear.errors import BroodyearError, StoreUnavailable
-from broodyear.failures import in_words
 
 #: Kinds of work that change the store or the basket: nothing is started beside them.
 CHANGING = frozenset({"load", "withdraw", "dismiss", "demo"})

@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from broodyear.errors import BroodyearError, NothingToAnalyse
-from broodyear.reports.folder import ReportResult, require_report_folder, write_report
-from broodyear.reports.manifest import Manifest
+from broodyear.reports.folder import Manifest, ReportResult, require_report_folder, write_report
 from broodyear.reports.parts import Page
 from broodyear.reports.regions_sections import (
     answer_section,

@@ -13,11 +13,10 @@ from broodyear.figures.connectivity import connectivity_figure
 from broodyear.figures.intervals import Estimate, panels_figure
 from broodyear.figures.style import SERIES
 from broodyear.reports.parts import Block, Bullets, Drawing, Notice, Prose, Section, joined, say
-from broodyear.reports.rendering import phrase, said, wording
+from broodyear.reports.rendering import bullets, drawing, glossary, phrase, prose, refusal, said, wording
 from broodyear.reports.sentences import Statements
 from broodyear.reports.tables import ReportTable, report_table, shown
 from broodyear.reports.vocabulary import MAIN_OUTCOME, OUTCOMES
-from broodyear.reports.wording import bullets, drawing, glossary, prose, refusal
 from broodyear.setups import SHARE_COLUMNS, circumstance_shares
 
 _WORDS, _RECORD_WORDS = "regions/sections.txt", "regions/evidence.txt"

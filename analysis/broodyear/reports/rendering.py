@@ -1,11 +1,13 @@
-"""A page as one self-contained HTML file: nothing is fetched, and nothing in the records can become markup."""
+"""A page as one self-contained HTML file: nothing is fetched, and nothing in the records can become markup; and
+what more pages than one need in words: sentences of rows, figures, refusals, cautions, the glossary."""
 
 from __future__ import annotations
 
 import base64
 import hashlib
 import re
-from functools import cache
+from collections.abc import Callable, Iterable, Mapping
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -16,8 +18,8 @@ from markupsafe import Markup, escape
 import broodyear
 from broodyear.figures import style as look
 from broodyear.reports.numbers import FORMATS, known
-from broodyear.reports.parts import FigureView, Page, side_by_side
-from broodyear.reports.tables import Cell, code_markup
+from broodyear.reports.parts import Bullets, Drawing, FigureView, Heading, Notice, Page, Prose, side_by_side
+from broodyear.reports.tables import Cell, ReportTable, code_markup
 
 TEMPLATES = Path(__file__).resolve().parent / "templates"
 
@@ -132,3 +134,56 @@ def wording(file: str, name: str) -> Any:
 def said(file: str, name: str) -> tuple[Markup, ...]:
     """A list of sentences that a template sets under a name."""
     return tuple(map(Markup, wording(file, name)))
+
+
+def prose(file: str, name: str, /, *sources: ReportTable, lead: bool = False, **values: Any) -> Prose:
+    """A paragraph of a template, with the tables its numbers came from."""
+    return Prose(phrase(file, name, **values), sources, lead)
+
+
+def bullets(
+    file: str, name: str, table: ReportTable, rows: Iterable[int] | None = None, /, **values: Any
+) -> Bullets:
+    """A sentence of a template for each row of a table, given to it as ``row``."""
+    chosen = range(len(table)) if rows is None else rows
+    return Bullets(tuple(phrase(file, name, row=table.row(row), **values) for row in chosen), (table,))
+
+
+def drawing(
+    figure: Callable[..., str],
+    *data: Any,
+    table: ReportTable,
+    words: Mapping[str, Any] | None = None,
+    name: str = "",
+    file: str = "",
+    wide: bool = False,
+    **options: Any,
+) -> Drawing:
+    """A figure to come, from its data and further options.
+
+    words: for its macro in figures.txt, which gives the title, the caption, and in words what there is to
+    see; name: of that macro, else that of the function; file: of the drawing, else that of the macro.
+    """
+    name = name or figure.__name__.removesuffix("_figure")
+    title, caption, alt = phrase_lines("figures.txt", name, **(words or {}))
+    draw = partial(figure, *data, name=file or name, title=title.unescape(), **options)
+    return Drawing(draw, file or name, caption, alt, table, wide)
+
+
+def refusal(title: str, table: ReportTable) -> Notice:
+    """A notice in the place of a table that could not be made."""
+    return Notice(title, phrase("shared.txt", "refused", why=table.refusal.strip()))
+
+
+#: The cautions in one line each, for a sheet that hangs beside a tank.
+SHORT_CAUTIONS = said("shared.txt", "short_cautions")
+
+#: Where work can hurt people or fish. General; the local rule and the licensed practice always come first.
+CAUTIONS = tuple(Notice(title, Markup(text), "caution") for title, text in wording("shared.txt", "cautions"))
+
+
+def glossary(page: str) -> tuple[Heading, Bullets]:
+    """The words of a page (season, regions, development), each with what it means there."""
+    terms: list[tuple[str, str]] = wording("glossary.txt", page)
+    listed = tuple(phrase("glossary.txt", "term", word=word, meaning=meaning) for word, meaning in terms)
+    return Heading(Markup("Words on this page")), Bullets(listed)

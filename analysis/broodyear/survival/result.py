@@ -289,6 +289,6 @@ class SurvivalFit:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the effects with their 95 % intervals on ``ax``, or on new matplotlib axes; returns the axes."""
-        from broodyear.figures.fits import effects_axes
+        from broodyear.figures.intervals import effects_axes
 
         return effects_axes(self.effects, ax)

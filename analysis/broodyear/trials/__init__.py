@@ -7,11 +7,15 @@ every plan.
 
 from __future__ import annotations
 
-from broodyear.trials.analysis import COMPARISON_COLUMNS, TrialComparison, analyse_trials, comparison_table
+from broodyear.trials.analysis import (
+    COMPARISON_COLUMNS,
+    TrialComparison,
+    analyse_trials,
+    comparison_table,
+    trial_claims,
+)
 from broodyear.trials.assignment import TRIAL_COLUMNS, Assignment, assign, candidates, checked_levels
-from broodyear.trials.planning import TRIAL_CAUTIONS, TrialPlan, plan_trial
-from broodyear.trials.power import Power, Spreads, power_of, spreads_of
-from broodyear.trials.trial_claims import trial_claims
+from broodyear.trials.power import TRIAL_CAUTIONS, Power, Spreads, TrialPlan, plan_trial, power_of, spreads_of
 
 __all__ = [
     "COMPARISON_COLUMNS",

@@ -1,14 +1,18 @@
-"""What came of trials: every tank as it was assigned, whatever was done in it."""
+"""What came of trials: every tank as it was assigned, whatever was done in it; and that as claims.
+
+One randomised answer outranks every observed one about the same practice.
+"""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from broodyear.claims import CLAIMED_AT, REASONS, Reason, excludes_zero
+from broodyear.claims import CLAIMED_AT, REASONS, Claim, ClaimKind, Reason, excludes_zero
 from broodyear.errors import BroodyearError
 from broodyear.statistics.multiplicity import holm
 from broodyear.survival import fit_survival
@@ -161,3 +165,21 @@ def _mixed(rows: pd.DataFrame, level: str, reference: str) -> tuple[tuple[float,
     except BroodyearError as error:
         return (math.nan, math.nan, math.nan), f"no mixed model beside it: {error}"
     return tuple(float(found[f"difference_{name}"]) for name in ("points", "low", "high")), ""  # type: ignore[return-value]
+
+
+#: Id of the section that states them.
+SECTION = "assigned"
+
+
+def trial_claims(comparisons: Iterable[TrialComparison]) -> tuple[Claim, ...]:
+    """A claim per comparison: PRACTICE_DIFFERS, with reason ASSIGNED where it is clear."""
+    return tuple(map(_claim, comparisons))
+
+
+def _claim(one: TrialComparison) -> Claim:
+    return Claim(
+        kind=ClaimKind.PRACTICE_DIFFERS, subject=one.factor, reason=one.reason, level=one.level,
+        reference=one.reference, outcome=one.outcome, estimate=one.difference_points, low=one.difference_low,
+        high=one.difference_high, unit="points", p_value=one.p_value, p_family=one.p_family,
+        comparisons=one.comparisons, section=SECTION,
+    )  # fmt: skip

@@ -24,8 +24,7 @@ from broodyear.reports.development.freezing import frozen_files, plain_model
 from broodyear.reports.development.gathering import gather_development, records_of, scored_records
 from broodyear.reports.development.results import DevelopmentResults
 from broodyear.reports.development.where import against_section, where_section
-from broodyear.reports.folder import ReportResult, require_report_folder, write_report
-from broodyear.reports.manifest import Manifest
+from broodyear.reports.folder import Manifest, ReportResult, require_report_folder, write_report
 from broodyear.reports.parts import Page
 from broodyear.reports.second_process import WORTH_A_PROCESS_SETUPS, SecondProcess
 from broodyear.reports.steps import Tell, tell_nobody

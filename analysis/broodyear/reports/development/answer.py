@@ -9,9 +9,8 @@ from broodyear.claims import ClaimKind, Decision, Reason
 from broodyear.figures.development import biases_figure
 from broodyear.reports.development.results import WORDS, DevelopmentResults, shown_if_any, titled
 from broodyear.reports.parts import Block, Bullets, Drawing, Folded, Heading, Notice, Pair, Prose, Section
-from broodyear.reports.rendering import phrase
+from broodyear.reports.rendering import drawing, phrase, prose
 from broodyear.reports.vocabulary import model_words
-from broodyear.reports.wording import drawing, prose
 
 _QUESTION = "Is a model biased, and is it the model or the thermometer?"
 

@@ -10,9 +10,8 @@ from broodyear.development.models.published import held_out_studies
 from broodyear.figures.development import fan_figure
 from broodyear.reports.development.results import WORDS, DevelopmentResults, said_of, shown_if_any
 from broodyear.reports.parts import Block, Bullets, Heading, Notice, Section
-from broodyear.reports.rendering import phrase, said
+from broodyear.reports.rendering import drawing, glossary, phrase, prose, said
 from broodyear.reports.tables import shown
-from broodyear.reports.wording import drawing, glossary, prose
 
 #: Published pairs shown on the page, the largest disagreements first; the table has all.
 MOST_PAIRS = 25

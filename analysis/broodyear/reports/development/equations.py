@@ -9,9 +9,8 @@ from markupsafe import Markup
 from broodyear.reports.development.results import WORDS, DevelopmentResults, shown_if_any, titled
 from broodyear.reports.numbers import known
 from broodyear.reports.parts import Block, Equations, Folded, Heading, Notice, Section, say
-from broodyear.reports.rendering import phrase
+from broodyear.reports.rendering import phrase, prose
 from broodyear.reports.vocabulary import model_words
-from broodyear.reports.wording import prose
 
 _MATHS = "development/equations.html"
 #: Digits of a constant in an equation; the tables hold it in full.

@@ -17,10 +17,9 @@ from broodyear.reports.development.results import (
 )
 from broodyear.reports.numbers import words
 from broodyear.reports.parts import Block, Drawing, Heading, Notice, Section, say
-from broodyear.reports.rendering import phrase
+from broodyear.reports.rendering import drawing, phrase, prose
 from broodyear.reports.tables import shown
 from broodyear.reports.vocabulary import model_words
-from broodyear.reports.wording import drawing, prose
 
 if TYPE_CHECKING:
     import pandas as pd

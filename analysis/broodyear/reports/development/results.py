@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 from broodyear.reports.numbers import words
 from broodyear.reports.parts import Block
+from broodyear.reports.rendering import bullets
 from broodyear.reports.sentences import Statements
 from broodyear.reports.tables import ReportTable, TableView, report_table, shown
 from broodyear.reports.vocabulary import STAGES, called
-from broodyear.reports.wording import bullets
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -19,10 +19,9 @@ from broodyear.reports.development.results import (
 )
 from broodyear.reports.numbers import known
 from broodyear.reports.parts import Block, Bullets, Drawing, Folded, Heading, Section, joined
-from broodyear.reports.rendering import phrase, wording
+from broodyear.reports.rendering import bullets, drawing, phrase, prose, wording
 from broodyear.reports.tables import ReportTable, shown
 from broodyear.reports.vocabulary import BAND_WORDS, model_words
-from broodyear.reports.wording import bullets, drawing, prose
 
 #: The bands on either side of 5 °C.
 COLD_BANDS = ("<5", "5-7")

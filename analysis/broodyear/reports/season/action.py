@@ -5,9 +5,9 @@ from __future__ import annotations
 from markupsafe import Markup
 
 from broodyear.claims import ClaimKind, Decision
-from broodyear.figures.site_seasons import MOST_LINES, site_seasons_figure
+from broodyear.figures.funnel import MOST_LINES, site_seasons_figure
 from broodyear.reports.parts import Block, Bullets, Copyable, Drawing, Notice, Pair, Prose, Section
-from broodyear.reports.rendering import phrase
+from broodyear.reports.rendering import drawing, phrase, prose, refusal
 from broodyear.reports.season.results import SeasonResults, visiting_order
 from broodyear.reports.season.stating import (
     comparisons,
@@ -20,7 +20,6 @@ from broodyear.reports.season.stating import (
 )
 from broodyear.reports.tables import Row, shown
 from broodyear.reports.vocabulary import MAIN_OUTCOME
-from broodyear.reports.wording import drawing, prose, refusal
 
 _WORDS = "season/first.txt"
 #: Sites of the list that the page shows; the table has all.

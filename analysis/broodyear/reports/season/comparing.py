@@ -10,7 +10,7 @@ import pandas as pd
 from threadpoolctl import threadpool_limits
 
 from broodyear.errors import NothingToAnalyse
-from broodyear.reports.season.diagnostics import diagnostic_tables
+from broodyear.reports.season.evidence import diagnostic_tables
 from broodyear.reports.season.results import SeasonRecords, SeasonResults, attempt
 from broodyear.reports.season.visits import visits_table
 from broodyear.reports.second_process import SecondProcess, worked_out

@@ -1,19 +1,26 @@
 """The evidence behind the first screen: accounting, stages and their trend, temperature, batches, the records
-themselves; and the end of the page: method, limits, cautions."""
+themselves; and the end of the page: method, limits, cautions, and whether the model holds."""
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
 from markupsafe import Markup
 
-from broodyear.figures.exposure import exposure_figure, trend_figure
+from broodyear.figures.diagnostics import influence_figure, residuals_figure
 from broodyear.figures.intervals import Estimate, intervals_figure
 from broodyear.figures.style import SERIES
+from broodyear.figures.timeline import exposure_figure, trend_figure
 from broodyear.reports.numbers import known, words, written
-from broodyear.reports.parts import Block, Bullets, Flow, Heading, Notice, Section, say
-from broodyear.reports.rendering import phrase, said, wording
+from broodyear.reports.parts import Block, Bullets, Flow, Folded, Heading, Notice, Section, joined, say
+from broodyear.reports.rendering import CAUTIONS, drawing, glossary, phrase, prose, refusal, said, wording
 from broodyear.reports.season.results import SeasonRecords, SeasonResults
-from broodyear.reports.tables import ReportTable, shown
-from broodyear.reports.wording import CAUTIONS, drawing, glossary, prose, refusal
+from broodyear.reports.tables import ReportTable, report_table, shown
+from broodyear.reports.vocabulary import MAIN_OUTCOME
+
+if TYPE_CHECKING:
+    from broodyear.survival.practices import EffectsReport
 
 _WORDS = "season/evidence.txt"
 _ESTIMATES = (
@@ -151,3 +158,49 @@ def _rows_block(table: ReportTable) -> Block:
 def cautions_section() -> Section:
     """Where work can hurt people or fish."""
     return Section("cautions", "Before anyone acts: cautions", CAUTIONS)
+
+
+_CHECK_WORDS = "season/diagnostics.txt"
+#: Residuals drawn; of a longer table the last, which are those of the latest seasons.
+MOST_DOTS = 1500
+
+
+def diagnostic_tables(effects: EffectsReport | str) -> dict[str, ReportTable]:
+    """Tables of the main outcome's checks by name; empty with the reason where no model was fitted."""
+    names = ("model_checks", "residuals", "influence", "inflation", "normality")
+    found = [] if isinstance(effects, str) else [one for one in effects.diagnostics if one.outcome == MAIN_OUTCOME]
+    frames: dict[str, pd.DataFrame | str] = dict.fromkeys(names, _why_none(effects))
+    if found:
+        one = found[0]
+        checks = pd.DataFrame([{"condition_number": one.condition_number, "dispersion": one.dispersion}])
+        frames = {"model_checks": checks, **{name: getattr(one, name) for name in names[1:]}}
+    return {name: report_table(name, frame) for name, frame in frames.items()}
+
+
+def _why_none(effects: EffectsReport | str) -> str:
+    fitted_none = "no model of survival from delivery to release could be fitted"
+    return effects if isinstance(effects, str) else fitted_none
+
+
+def diagnostics_section(results: SeasonResults) -> Section:
+    """Residuals, influence of single sites, collinearity and normality, with a figure each for the first two."""
+    title, checks, inflation = "Does the model hold?", results.model_checks, results.inflation
+    if not len(checks):
+        return Section("diagnostics", title, (refusal("There is no model to check.", checks),))
+    residuals = results.residuals.frame.tail(MOST_DOTS)
+    blocks: list[Block] = [
+        drawing(residuals_figure, residuals, table=results.residuals, words={"tanks": len(residuals)}),
+        drawing(influence_figure, results.influence.frame, table=results.influence),
+    ]
+    if len(inflation):
+        rows: dict[str, Any] = {"checks": checks.row(0), "inflation": inflation.row(0)}
+        blocks.append(prose(_CHECK_WORDS, "numbers", checks, inflation, **rows))
+    blocks += [*_normality(results.normality), shown(inflation)]
+    folded = Folded("Residuals, influence of single sites, and what goes together", tuple(blocks))
+    return Section("diagnostics", title, (prose(_CHECK_WORDS, "intro"), folded))
+
+
+def _normality(table: ReportTable) -> list[Block]:
+    rows = [row for row in range(len(table)) if known(table.value(row, "p_value"))]
+    groups = joined([phrase(_CHECK_WORDS, "normality", row=table.row(row)) for row in rows])
+    return [prose(_CHECK_WORDS, "normal", table, groups=groups)] if rows else []

@@ -18,14 +18,16 @@ from broodyear.regions import low_regions
 from broodyear.reports.numbers import season_name
 from broodyear.reports.season.account import (
     dead_by_stage,
+    events,
     observed_or_most,
+    of_season,
     running_to,
+    timelines,
     too_many_dead,
     totals,
     with_intervals,
 )
 from broodyear.reports.season.comparing import UnderWay, begun_fits
-from broodyear.reports.season.happenings import events, of_season, timelines
 from broodyear.reports.season.practices import trials_table
 from broodyear.reports.season.results import SeasonRecords, attempt
 from broodyear.reports.season.stating import named_sites, stated, watched_sites

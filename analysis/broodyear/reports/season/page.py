@@ -7,16 +7,15 @@ from pathlib import Path
 
 import pandas as pd
 
-from broodyear.reports.folder import ReportResult, write_report
-from broodyear.reports.manifest import Manifest
+from broodyear.reports.folder import Manifest, ReportResult, write_report
 from broodyear.reports.numbers import season_name
 from broodyear.reports.parts import Ask, Page, Section
 from broodyear.reports.season.action import action_section
-from broodyear.reports.season.diagnostics import diagnostics_section
 from broodyear.reports.season.evidence import (
     accounting_section,
     batches_section,
     cautions_section,
+    diagnostics_section,
     exposure_section,
     method_section,
     quality_section,
@@ -53,7 +52,7 @@ def write_season(
 
 
 def _letters(results: SeasonResults, sheets: Sequence[tuple[str, Page]]) -> dict[str, bytes]:
-    from broodyear.reports.letters import letters_folder
+    from broodyear.reports.sites import letters_folder
 
     return letters_folder(results, sheets)
 

@@ -8,14 +8,13 @@ from broodyear.claims import Claim, ClaimKind, Decision, Reason
 from broodyear.figures.intervals import MOST_ROWS, Estimate, intervals_figure
 from broodyear.reports.numbers import known, words
 from broodyear.reports.parts import Block, Bullets, Heading, Prose, Section, joined, say
-from broodyear.reports.rendering import phrase
+from broodyear.reports.rendering import bullets, drawing, phrase, prose, refusal
 from broodyear.reports.season.action import next_step
 from broodyear.reports.season.results import SeasonResults
 from broodyear.reports.season.stating import COMPARED
 from broodyear.reports.sentences import worded
 from broodyear.reports.tables import ReportTable, report_table, shown
 from broodyear.reports.vocabulary import FACTORS, MAIN_OUTCOME, OUTCOMES, called
-from broodyear.reports.wording import bullets, drawing, prose, refusal
 from broodyear.trials import COMPARISON_COLUMNS, TrialComparison, comparison_table, trial_claims
 
 _WORDS, _ASSIGNED = "season/practices.txt", "season/assigned.txt"

@@ -8,13 +8,12 @@ from broodyear.figures.funnel import expected_figure, funnel_figure
 from broodyear.figures.timeline import timeline_figure
 from broodyear.reports.numbers import known
 from broodyear.reports.parts import Block, Bullets, Heading, Notice, Prose, Section, say
-from broodyear.reports.rendering import phrase
+from broodyear.reports.rendering import bullets, drawing, phrase, prose, refusal
 from broodyear.reports.season.account import observed_or_most
 from broodyear.reports.season.results import SeasonRecords, flagged_rows, main_rows
 from broodyear.reports.season.stating import clear_besides, named_tanks
 from broodyear.reports.tables import shown
 from broodyear.reports.vocabulary import MAIN_OUTCOME
-from broodyear.reports.wording import bullets, drawing, prose, refusal
 
 _WORDS = "season/evidence.txt"
 
