@@ -20,7 +20,7 @@ from tests.reports.pages import Seen, cell, seen, written_rows
 from broodyear.claims import CLAIM_COLUMNS, Claim, ClaimKind, Reason
 from broodyear.outputs import RECORD
 from broodyear.reports.folder import ReportResult
-from broodyear.reports.season import happenings
+from broodyear.reports.season import account
 from broodyear.reports.season.account import dead_by_stage, running_to, too_many_dead
 from broodyear.reports.season.page import write_season
 from broodyear.reports.season.stating import stated, worth_a_trial
@@ -326,7 +326,7 @@ def test_stages_seen_on_one_day_stand_in_the_order_of_life(monkeypatch: pytest.M
     }  # fmt: skip
     monkeypatch.setattr(happenings, "_records", lambda _store, name, _season: frames[name])
     tanks = pd.DataFrame({"tank_id": ["T-1"], "delivered_on": [day], "closed_on": [pd.NaT]})
-    assert happenings.events(Store.__new__(Store), tanks, 2023)["event"].tolist() == [
+    assert account.events(Store.__new__(Store), tanks, 2023)["event"].tolist() == [
         "eggs delivered", "first hatch seen", "half hatched first seen", "all hatched first seen",
         "chiller stopped", "power cut",
     ]  # fmt: skip
