@@ -324,7 +324,7 @@ def test_stages_seen_on_one_day_stand_in_the_order_of_life(monkeypatch: pytest.M
                                           "started_at": day}),
         "staged_exits": pd.DataFrame({"tank_id": [], "fate": [], "fish": [], "exited_on": []}),
     }  # fmt: skip
-    monkeypatch.setattr(happenings, "_records", lambda _store, name, _season: frames[name])
+    monkeypatch.setattr(account, "_records", lambda _store, name, _season: frames[name])
     tanks = pd.DataFrame({"tank_id": ["T-1"], "delivered_on": [day], "closed_on": [pd.NaT]})
     assert account.events(Store.__new__(Store), tanks, 2023)["event"].tolist() == [
         "eggs delivered", "first hatch seen", "half hatched first seen", "all hatched first seen",
