@@ -12,7 +12,7 @@ import pytest
 
 from broodyear.development import DevelopmentAssessment, assess_development
 from broodyear.intake import load_paths
-from broodyear.reports.development.statements import statements_table
+from broodyear.reports.development.gathering import statements_table
 from broodyear.store import open_store
 from broodyear.synthetic import simulate, write_uploads
 

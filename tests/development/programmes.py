@@ -9,13 +9,13 @@ import numpy as np
 import pandas as pd
 
 from broodyear.development import fit_development, forecast_stages
-from broodyear.development.models.forms import Curve, curve
+from broodyear.development.models.forms import Curve
 from broodyear.errors import Refused
 
 from .derived_frames import observed_stages, records
 
 # A curve of the log_inverse family near Heming's chinook pairs; the tests only need that it is known.
-TRUE = curve("true", "log_inverse", {"ln_a": 9.41, "b": -1.9365, "c": -6.28}, 0.0, 20.0)
+TRUE = Curve("true", "log_inverse", {"ln_a": 9.41, "b": -1.9365, "c": -6.28}, 0.0, 20.0)
 SIMULATED_DAYS = 260
 #: What a household thermometer may be off (SD, °C), dates with day and month swapped, and what stocks differ by.
 OFFSET_SD_C, WRONG_SHARE, STOCK_SD = 0.4, 0.03, 0.03

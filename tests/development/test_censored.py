@@ -17,7 +17,7 @@ from broodyear.development.likelihood.censored import (
     mean_absolute_within,
     probability_inside,
 )
-from broodyear.development.likelihood.marginal import marginal
+from broodyear.development.likelihood.curve_likelihood import marginal
 
 SPREAD, GROUP = 0.7, 0.9
 # Nine adaptive nodes against adaptive quadrature to 1e-10.

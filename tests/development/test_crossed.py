@@ -11,7 +11,7 @@ from scipy.special import stdtrit
 from broodyear.development.likelihood.censored import Intervals, common_part
 from broodyear.development.likelihood.crossed import crossed_mean, crossed_means
 from broodyear.development.likelihood.crossed_posterior import MeanWanted, Posteriors
-from broodyear.development.likelihood.marginal import marginal
+from broodyear.development.likelihood.curve_likelihood import marginal
 
 # Intervals this narrow are values; what is left of an error is that of the search.
 NARROW = 1e-4

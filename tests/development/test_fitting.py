@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from broodyear.development import days_to_stage, fit_development, forecast_day
-from broodyear.development.models.forms import FITTED_FORMS, curve
+from broodyear.development.models.forms import FITTED_FORMS, Curve
 from broodyear.errors import BroodyearWarning, NothingToAnalyse, Refused, UsageError
 
 # Heming 1982, Can. J. Fish. Aquat. Sci. 39:184-190: days to hatch of chinook.
@@ -257,7 +257,7 @@ def test_every_form_fits_tank_records_with_its_own_constants(programme: Any, for
 @pytest.mark.parametrize("share", [0.08, 0.16])
 def test_small_batches_and_wrong_dates_do_not_stop_the_search(simulate: Callable[..., Any], share: float) -> None:
     """What a few tanks tell of their batch, one of them perhaps by a wrong date, has several modes."""
-    true = curve("true", "exponential", {"a": 5.2, "b": 0.13}, 0.0, 20.0)
+    true = Curve("true", "exponential", {"a": 5.2, "b": 0.13}, 0.0, 20.0)
     made = simulate(4, tanks=25, batches=5, true=true, low_c=5.7, high_c=12.2, is_looked_at_weekends=True)
     is_lone = made.frame["batch_id"] == made.frame["batch_id"].iloc[-1]
     is_lone.iloc[-1] = False

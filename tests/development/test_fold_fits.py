@@ -8,11 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from broodyear.development.likelihood.curve_likelihood import fit_curve, theta_of
+from broodyear.development.likelihood.curve_fits import FoldFit, fit_curve, fit_folds, theta_of
 from broodyear.development.likelihood.descent import lowest_points
-from broodyear.development.likelihood.fold_fits import FoldFit, fit_folds
 from broodyear.development.likelihood.tank_records import tank_records
-from broodyear.development.models.shapes import Shape
+from broodyear.development.models.forms import Shape
 
 # Both searches stop a hundred-thousandth of a standard error from the top, which is flat along the spreads.
 LOG_DAYS, SPREADS = 2e-6, 1e-3
@@ -71,7 +70,7 @@ def test_a_search_that_jumps_between_effects_of_a_batch_arrives_all_the_same(
     shape = Shape("log_inverse", 8.0)
     quick = fit_curve(records, shape)
     monkeypatch.setattr(
-        "broodyear.development.likelihood.curve_likelihood.lowest_points",
+        "broodyear.development.likelihood.curve_fits.lowest_points",
         lambda _, begin, *__: (begin, np.zeros(len(begin), dtype=bool)),
     )
     slow = fit_curve(records, shape)

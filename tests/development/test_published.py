@@ -19,6 +19,7 @@ from broodyear.development import (
     published_models,
     published_pairs,
 )
+from broodyear.development.models.forms import Shape
 from broodyear.development.models.published import (
     FEWEST_PAIRS_OF_STAGE,
     held_out_studies,
@@ -26,7 +27,6 @@ from broodyear.development.models.published import (
     scored_models,
     spread_between_studies,
 )
-from broodyear.development.models.shapes import Shape
 from broodyear.errors import BroodyearWarning, UsageError
 from broodyear.settings import Settings
 

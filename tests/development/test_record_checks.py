@@ -11,7 +11,7 @@ import pytest
 
 from broodyear.development.likelihood.tank_records import tank_records
 from broodyear.development.scoring.record_checks import find_copied_dates, has_implausible_units, is_far_off
-from broodyear.development.scoring.stage_rows import stage_rows
+from broodyear.development.scoring.stage_data import stage_rows
 from broodyear.errors import NothingToAnalyse
 
 from .derived_frames import DELIVERED, daily_temperature, observed_stages, records, tank_seasons

@@ -15,7 +15,7 @@ from broodyear.development import DevelopmentModel, assess_development, score_de
 from broodyear.development.scoring.cross_validation import blocks_of
 from broodyear.development.scoring.held_out_scores import SCORE_COLUMNS, Scoring, score_everything
 from broodyear.errors import NothingToAnalyse
-from broodyear.reports.development.statements import statements_table
+from broodyear.reports.development.gathering import statements_table
 
 # Columns that others read, by contract.
 CONTRACT = (

@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 
 from broodyear.development.likelihood.curve_likelihood import rates_on
-from broodyear.development.models.forms import COEFFICIENTS, FITTED_FORMS, curve
-from broodyear.development.models.shapes import Shape
+from broodyear.development.models.forms import COEFFICIENTS, FITTED_FORMS, Curve, Shape
 from broodyear.errors import UsageError
 
 TEMPS = np.array([3.0, 5.5, 8.0, 11.0])
@@ -58,9 +57,9 @@ def test_wrong_forms_and_constants_are_named() -> None:
     with pytest.raises(UsageError, match="unknown form 'cubic'; expected one of constant_units"):
         Shape("cubic", 8.0)
     with pytest.raises(UsageError, match="takes the coefficients ln_a, b, c"):
-        curve("c", "log_inverse", {"a": 1.0}, 1.0, 2.0)
+        Curve("c", "log_inverse", {"a": 1.0}, 1.0, 2.0)
     with pytest.raises(UsageError, match="unknown form"):
-        curve("c", "cubic", {}, 1.0, 2.0)
+        Curve("c", "cubic", {}, 1.0, 2.0)
 
 
 def test_a_search_that_passes_absurd_constants_overflows_nowhere() -> None:

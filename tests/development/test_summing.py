@@ -23,14 +23,14 @@ from broodyear.development import (
     published_models,
     units_c_days,
 )
-from broodyear.development.models.forms import curve
+from broodyear.development.models.forms import Curve
 from broodyear.errors import BroodyearWarning, UsageError
 
 GOLDEN = Path(__file__).parents[1] / "golden" / "development"
 # The cases are exact arithmetic printed to three decimals.
 EXACT_DAYS = 0.001
 
-CONSTANT_500 = curve("units", "constant_units", {"K": 500.0}, 0.0, 30.0)
+CONSTANT_500 = Curve("units", "constant_units", {"K": 500.0}, 0.0, 30.0)
 
 
 def _regime(words: str) -> np.ndarray:

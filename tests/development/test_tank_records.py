@@ -10,10 +10,10 @@ import pytest
 
 from broodyear.development.likelihood.curve_likelihood import fractions
 from broodyear.development.likelihood.tank_records import tank_records
-from broodyear.development.models.forms import curve
+from broodyear.development.models.forms import Curve
 from broodyear.errors import NothingToAnalyse, UsageError
 
-DRAWN = curve("c", "log_inverse", {"ln_a": 9.41, "b": -1.9365, "c": -6.28}, 0.0, 20.0)
+DRAWN = Curve("c", "log_inverse", {"ln_a": 9.41, "b": -1.9365, "c": -6.28}, 0.0, 20.0)
 # Rates are interpolated on a grid of 0.05 °C.
 GRID_ERROR = 2e-5
 

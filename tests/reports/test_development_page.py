@@ -15,7 +15,7 @@ from tests.reports.pages import cell, seen, written_rows
 from broodyear.claims import Claim, ClaimKind, Reason
 from broodyear.development import DevelopmentModel
 from broodyear.reports.development import write_development
-from broodyear.reports.development.answer import answer_section
+from broodyear.reports.development.answers import answer_section
 from broodyear.reports.folder import ReportResult
 from broodyear.reports.parts import Pair, Prose
 from broodyear.reports.sentences import state
@@ -166,7 +166,7 @@ def test_without_a_calibration_its_figure_says_that_there_is_nothing_to_draw(tmp
 
 def test_the_models_given_are_in_the_manifest(tmp_path: Path) -> None:
     mine = DevelopmentModel("mine", "coho", "hatch_half", "constant_units", {"K": 450.0})
-    manifest = write_development(results(), tmp_path, invented.uploads(), models=[mine]).manifest
+    manifest = write_development(replace(results(), models=[mine]), tmp_path, invented.uploads()).manifest
     (kept,) = json.loads(manifest.read_text(encoding="utf-8"))["parameters"]["models"]
     assert (kept["name"], kept["form"], kept["coefficients"]) == ("mine", "constant_units", {"K": 450.0})
 

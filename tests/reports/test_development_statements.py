@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from broodyear.reports.development.statements import statements_table
+from broodyear.reports.development.gathering import statements_table
 
 KEY, MODEL = ("chinook", "hatch_half"), "own_log_inverse"
 PLACE = {"species": KEY[0], "stage": KEY[1], "model": MODEL}

@@ -8,7 +8,7 @@ from html import unescape
 import pytest
 
 from broodyear.development.models.forms import COEFFICIENTS
-from broodyear.reports.development.equations import equation, number
+from broodyear.reports.development.evidence import equation, number
 
 
 @pytest.mark.parametrize(

@@ -16,7 +16,7 @@ from broodyear.development.likelihood.fit_result import DevelopmentFit
 from broodyear.development.models.own_models import DevelopmentModel
 from broodyear.development.models.published import as_curve, constant_units_model, published_pairs
 from broodyear.development.scoring.assessment import DevelopmentAssessment
-from broodyear.development.scoring.stage_rows import derived_frames
+from broodyear.development.scoring.stage_data import derived_frames
 from broodyear.errors import NothingToAnalyse
 
 _STEP_C = 0.25

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from broodyear.development.likelihood.curve_likelihood import unbiased_batch_variance
+from broodyear.development.arrays import Floats, Masks, Whole
+from broodyear.development.likelihood.curve_fits import unbiased_batch_variance
 from broodyear.development.likelihood.fit_result import DevelopmentFit, best_fit, form_weights
 from broodyear.development.likelihood.tank_records import ASSUMED_HATCHERY_C
 from broodyear.development.models.own_models import DevelopmentModel
@@ -21,7 +21,6 @@ from broodyear.development.models.published import (
     model_row,
 )
 
-Floats = NDArray[np.float64]
 Spread = Callable[[Floats, pd.DataFrame], tuple[Floats, Floats]]
 
 # Error of recorded units at delivery, °C·d (flow-through temperature, pooled takes: SD 5–10; common practice). Own
@@ -151,7 +150,7 @@ class _Predicted:
 _GROUP_COLUMNS = {"batch": "batch_id", "site": "site_id", "stock": "donor_stock"}
 
 
-def _codes(fit: DevelopmentFit, tanks: pd.DataFrame) -> dict[str, NDArray[np.intp]]:
+def _codes(fit: DevelopmentFit, tanks: pd.DataFrame) -> dict[str, Whole]:
     """By group, the level of each tank among those of the fit, −1 for others."""
     return {
         name: pd.Index(levels).get_indexer(pd.Index(tanks[_GROUP_COLUMNS[name]].astype(str)))
@@ -229,12 +228,12 @@ def start_of_development(model: ForecastModel, units_c_days: Floats, hatchery_c:
     return units_c_days * share_per_unit, np.hypot(np.where(is_unknown, assumed_sd, 0.0), units_sd)
 
 
-def is_tested(model: ForecastModel, mean_temp_c: Floats) -> NDArray[np.bool_]:
+def is_tested(model: ForecastModel, mean_temp_c: Floats) -> Masks:
     """True where a mean temperature (°C) lies inside the model's tested ones; False when these are unknown."""
     return np.asarray((mean_temp_c >= model.low_c) & (mean_temp_c <= model.high_c))
 
 
-def headline_of(intervals: Sequence[NDArray[np.bool_]], dates: Sequence[NDArray[np.bool_]]) -> NDArray[np.intp]:
+def headline_of(intervals: Sequence[Masks], dates: Sequence[Masks]) -> Whole:
     """(n,) position of the model to show first: the first with an interval, else with a date, else the first."""
     has_interval, has_date = np.column_stack(list(intervals)), np.column_stack(list(dates))
     return np.where(

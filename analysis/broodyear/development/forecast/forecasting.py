@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtri, stdtr, stdtrit
 
+from broodyear.development.arrays import Dates, Floats, Masks
 from broodyear.development.forecast.forecast_models import (
     ForecastModel,
     candidate_models,
@@ -28,14 +29,18 @@ from broodyear.development.forecast.paths import (
 )
 from broodyear.development.likelihood.fit_result import DevelopmentFit
 from broodyear.development.models.own_models import nominal_models
-from broodyear.development.scoring.record_checks import has_implausible_units
-from broodyear.development.scoring.stage_data import fits_by_stage
-from broodyear.development.scoring.stage_rows import derived_frames, stage_rows
+from broodyear.development.scoring.record_checks import find_copied_dates, has_implausible_units
+from broodyear.development.scoring.stage_data import (
+    SCORED_FORMS,
+    completed,
+    derived_frames,
+    fitted_stages,
+    stage_records,
+    stage_rows,
+)
 from broodyear.errors import NothingToAnalyse
 from broodyear.settings import Settings
 from broodyear.shown import ShownFrame, Shows, shown
-
-Floats = NDArray[np.float64]
 
 FORECAST_STAGES = ("eyed", "hatch_half", "button_up")
 NO_UNITS = (
@@ -179,13 +184,18 @@ def own_fits(
 def _own_fits(
     frames: Mapping[str, pd.DataFrame], today: np.datetime64, stages: Sequence[str]
 ) -> tuple[dict[tuple[str, str], dict[str, DevelopmentFit]], dict[tuple[str, str], str]]:
-    """Own fits to the stages seen up to today, and why there is none; neither where nothing can be fitted to."""
+    """Own fits to the stages seen up to today, copied dates left out, and why there is none; neither where nothing
+    can be fitted to."""
     seen = frames["observed_stages"]
     known = seen[pd.to_datetime(seen["first_seen_on"]).to_numpy().astype("datetime64[D]") <= today]
     try:
-        return fits_by_stage(stage_rows({**frames, "observed_stages": known}), stages)
+        rows = completed(stage_rows({**frames, "observed_stages": known}))
     except NothingToAnalyse:
         return {}, {}
+    data, _ = stage_records(rows, find_copied_dates(rows), None, stages)
+    fitted = {(one.species, one.stage): one for one in fitted_stages(data, SCORED_FORMS)}
+    refused = {key: next(iter(one.refused.values())) for key, one in fitted.items() if not one.fits}
+    return {key: dict(one.fits) for key, one in fitted.items()}, refused
 
 
 def stage_forecast(
@@ -193,7 +203,7 @@ def stage_forecast(
     journeys: Journeys,
     stage: str,
     models: Sequence[ForecastModel],
-    looked_on: NDArray[np.datetime64] | None = None,
+    looked_on: Dates | None = None,
     why_no_fit: str = _TOO_FEW,
 ) -> pd.DataFrame:
     """Rows of several tanks for one stage: every model after the other, each over all tanks.
@@ -228,7 +238,7 @@ def _without_model(tanks: pd.DataFrame, journeys: Journeys, stage: str, note: st
 
 
 def _by_model(
-    tanks: pd.DataFrame, journeys: Journeys, stage: str, model: ForecastModel, looked_on: NDArray[np.datetime64]
+    tanks: pd.DataFrame, journeys: Journeys, stage: str, model: ForecastModel, looked_on: Dates
 ) -> pd.DataFrame:
     units = tanks["units_at_delivery_c_days"].to_numpy(dtype=float)
     if "has_doubtful_units" in tanks:
@@ -270,8 +280,8 @@ def _passed(
     level: Floats,
     variance: Floats,
     degrees: Floats,
-    delivered: NDArray[np.datetime64],
-    looked_on: NDArray[np.datetime64],
+    delivered: Dates,
+    looked_on: Dates,
 ) -> Floats:
     """(n,) probability, by the model, that the stage had come by the end of the day of the last look that says it
     had not; 0 where there was none."""
@@ -291,16 +301,14 @@ def limit_of(share: Floats | float, variance: Floats, degrees: Floats) -> tuple[
     return normal, variance * wider**2
 
 
-def _dates(delivered: NDArray[np.datetime64], day: Floats) -> NDArray[np.datetime64]:
+def _dates(delivered: Dates, day: Floats) -> Dates:
     """The date on which a fractional day falls; the delivery day ends at 1.0."""
     is_known = np.isfinite(day)
     whole = np.maximum(np.ceil(np.where(is_known, day, 1.0)) - 1.0, 0.0).astype("timedelta64[D]")
     return np.where(is_known, delivered + whole, np.datetime64("NaT", "D"))
 
 
-def _limit_dates(
-    delivered: NDArray[np.datetime64], day: Floats, expected: NDArray[np.datetime64], quantile: float
-) -> NDArray[np.datetime64]:
+def _limit_dates(delivered: Dates, day: Floats, expected: Dates, quantile: float) -> Dates:
     """First or last date of an interval that ends at a fractional day: a date lies in it when its middle does, so
     that whole days hold neither more nor less than is stated. The expected date always lies in it."""
     is_known = np.isfinite(day)
@@ -312,7 +320,7 @@ def _limit_dates(
 
 
 def _notes(
-    model: ForecastModel, is_known: NDArray[np.bool_], mean_temp_c: Floats, hatchery: Floats, units: Floats
+    model: ForecastModel, is_known: Masks, mean_temp_c: Floats, hatchery: Floats, units: Floats
 ) -> NDArray[np.object_]:
     note = np.full(len(is_known), model.note, dtype=object)
     if np.isnan(model.low_c):
@@ -332,7 +340,7 @@ def _frame(
     journeys: Journeys,
     stage: str,
     model: str,
-    dates: Mapping[str, NDArray[np.datetime64]],
+    dates: Mapping[str, Dates],
     note: NDArray[np.object_],
 ) -> pd.DataFrame:
     kept = tanks[["tank_id", "species", "batch_id", "delivered_on"]].reset_index(drop=True)

@@ -11,13 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from broodyear.development.arrays import Dates, Floats, Masks, Whole
 from broodyear.development.likelihood.tank_records import filled
 from broodyear.development.scoring.cross_validation import RECENT_DAYS
-from broodyear.development.scoring.stage_rows import TankDays, temperatures_by_tank
-
-Floats = NDArray[np.float64]
+from broodyear.development.scoring.stage_data import TankDays, temperatures_by_tank
 
 # Farthest day sought, and the halvings that bring a day to within a hundredth.
 FARTHEST_DAY = 420.0
@@ -37,11 +35,11 @@ class Journeys:
     temps_c: Floats
     length: Floats
     doubt_c: Floats
-    days: NDArray[np.intp]
+    days: Whole
     ahead_c: Floats
     ahead_sd_c: Floats
 
-    def subset(self, keep: NDArray[np.bool_]) -> Journeys:
+    def subset(self, keep: Masks) -> Journeys:
         """The tanks for which ``keep`` is true."""
         return Journeys(
             self.temps_c[keep],
@@ -98,9 +96,7 @@ class StagePath:
             low = np.where(is_past, low, middle)
         return np.where(is_never, np.nan, np.where(is_before, 0.0, 0.5 * (low + high)))
 
-    def _is_past(
-        self, day: Floats, level: Floats, quantile: Floats | float, variance: Floats | float
-    ) -> NDArray[np.bool_]:
+    def _is_past(self, day: Floats, level: Floats, quantile: Floats | float, variance: Floats | float) -> Masks:
         log_done, extra = self.at(day)
         return np.asarray(log_done >= level + quantile * np.sqrt(variance + extra))
 
@@ -179,7 +175,7 @@ def remaining_stages(
 
 def last_absent_on(
     tanks: pd.DataFrame, observed: pd.DataFrame, losses: pd.DataFrame | None, today: np.datetime64, stage: str
-) -> NDArray[np.datetime64]:
+) -> Dates:
     """(n,) last day up to today on which somebody looked into a tank and the stage had not come; NaT for none.
 
     By last_absent_on of the stages, and by checks for dead eggs or alevins that came before any for a later life
@@ -200,9 +196,7 @@ def last_absent_on(
     return pd.to_datetime(merged["day"]).to_numpy().astype("datetime64[D]")
 
 
-def journeys_of(
-    tanks: pd.DataFrame, daily: pd.DataFrame, today: np.datetime64
-) -> tuple[Journeys, NDArray[np.intp]]:
+def journeys_of(tanks: pd.DataFrame, daily: pd.DataFrame, today: np.datetime64) -> tuple[Journeys, Whole]:
     """(journeys, days read) of the tanks from delivery to today, and the temperature taken for the days ahead."""
     season = daily["season"].isin(tanks["season"].unique())
     series = temperatures_by_tank(daily[season])

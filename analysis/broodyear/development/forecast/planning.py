@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from broodyear.development.arrays import Floats
 from broodyear.development.forecast.forecast_models import candidate_models
 from broodyear.development.forecast.forecasting import (
     ALL_FITS,
@@ -144,7 +144,7 @@ def _check_species(
         )
 
 
-def _still_ahead(set_points_c: NDArray[np.float64]) -> Journeys:
+def _still_ahead(set_points_c: Floats) -> Journeys:
     """Journeys at the set points, half of the day of delivery left, as in a forecast without its hour."""
     n = len(set_points_c)
     first, spread = np.ones((n, 1)), np.full(n, AHEAD_SD_SET_POINT_C)

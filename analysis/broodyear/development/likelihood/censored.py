@@ -14,11 +14,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import log_ndtr, ndtr
 
-Floats = NDArray[np.float64]
-Whole = NDArray[np.intp]
+from broodyear.development.arrays import Floats, Masks, Whole
 
 _LOG_ROOT_2PI = 0.5 * np.log(2.0 * np.pi)
 # An interval narrower than this many standard deviations would lose its probability to rounding.
@@ -52,7 +50,7 @@ class Intervals:
     groups: int
     own_sd: Floats | None = None
 
-    def subset(self, keep: NDArray[np.bool_]) -> Intervals:
+    def subset(self, keep: Masks) -> Intervals:
         """The values for which ``keep`` is true, in the same groups."""
         own = None if self.own_sd is None else self.own_sd[keep]
         return Intervals(
@@ -241,7 +239,7 @@ def mean_absolute_within(lower: Floats, upper: Floats, mean: float, sd: float) -
     return np.where(whole > 1e-200, (above - below) / np.maximum(whole, 1e-200), np.abs(middle))
 
 
-def _part(lower: Floats, upper: Floats, mean: float, sd: float, is_there: NDArray[np.bool_]) -> Floats:
+def _part(lower: Floats, upper: Floats, mean: float, sd: float, is_there: Masks) -> Floats:
     """∫ x φ over each interval, 0 where it is empty."""
     low = np.where(is_there, (lower - mean) / sd, 0.0)
     high = np.where(is_there, (upper - mean) / sd, 0.0)

@@ -12,25 +12,16 @@ from functools import partial
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.optimize import OptimizeResult, least_squares
 
+from broodyear.development.arrays import Floats, Texts
 from broodyear.development.likelihood.censored import Intervals
 from broodyear.development.likelihood.crossed import CrossedMean, crossed_mean
-from broodyear.development.likelihood.fit_result import (
-    BEND_AT_LIMIT,
-    DevelopmentFit,
-    collinearity_sentence,
-    constants_table,
-    refuse_narrow,
-)
-from broodyear.development.models.forms import COEFFICIENTS
-from broodyear.development.models.shapes import Shape
+from broodyear.development.likelihood.fit_result import BEND_AT_LIMIT, DevelopmentFit, refuse_narrow
+from broodyear.development.models.forms import Shape
 from broodyear.development.models.summing import refuse_fahrenheit
 from broodyear.errors import BroodyearError, NothingToAnalyse, Refused
 from broodyear.schemas.frames import checked
-
-Floats = NDArray[np.float64]
 
 # Columns that commonly name what shares a fate; said when they are there and not used.
 GROUP_COLUMNS = ("batch_id", "batch", "family", "sibship", "mother", "tray", "donor_stock")
@@ -76,12 +67,8 @@ def fit_constant_temperatures(frame: pd.DataFrame, form: str, groups: tuple[str,
         own_covariance, spread = crossed.covariance, crossed.spread_sd
         fewest_df = max(float(crossed.df.min()), 1.0)
         log_likelihood = _grouped_log_likelihood(logs - shape.log_days(free, temps), labels, crossed)
-    jacobian = shape.published_jacobian(free)
-    covariance = jacobian @ own_covariance @ jacobian.T
     return DevelopmentFit(
-        form=form,
         curve=shape.curve(f"fitted_{form}", free, float(temps.min()), float(temps.max())),
-        coefficients=constants_table(form, shape, free, covariance, is_at_limit),
         log_likelihood=log_likelihood,
         spread_log_sd=spread,
         batch_log_sd=float("nan"),
@@ -93,19 +80,18 @@ def fit_constant_temperatures(frame: pd.DataFrame, form: str, groups: tuple[str,
         batches=0,
         error_df=fewest_df,
         rows_given=len(frame),
-        rows_used=n,
         left_out=left_out,
-        collinearity=collinearity_sentence(COEFFICIENTS[form], covariance * (not is_at_limit)),
         notes=_notes(frame, used, groups, is_at_limit),
         data=used,
         shape=shape,
         free=free,
         covariance=own_covariance,
+        is_bend_at_limit=is_at_limit,
         profile=partial(_pair_profile, form, temps, logs, found.residual_sd),
     )
 
 
-def _labels(frame: pd.DataFrame, used: pd.DataFrame, groups: tuple[str, ...]) -> dict[str, NDArray[np.str_]]:
+def _labels(frame: pd.DataFrame, used: pd.DataFrame, groups: tuple[str, ...]) -> dict[str, Texts]:
     return {name: frame.loc[used.index, name].astype(str).to_numpy(dtype=str) for name in groups}
 
 
@@ -131,7 +117,7 @@ def _with_groups(
     free: Floats,
     temps: Floats,
     logs: Floats,
-    labels: dict[str, NDArray[np.str_]],
+    labels: dict[str, Texts],
     limits: tuple[Floats, Floats],
 ) -> tuple[Floats, CrossedMean]:
     """The fitted quantities and the crossed model of log days about them, by repeated linear steps."""
@@ -154,7 +140,7 @@ def _with_groups(
     return free, found
 
 
-def _grouped_log_likelihood(off: Floats, labels: dict[str, NDArray[np.str_]], found: CrossedMean) -> float:
+def _grouped_log_likelihood(off: Floats, labels: dict[str, Texts], found: CrossedMean) -> float:
     """ln density of normal values with crossed group effects, the covariance inverted in the groups' dimension."""
     columns = [
         (labels[name][:, None] == np.unique(labels[name])[None, :]).astype(float) * found.group_sd.get(name, 0.0)

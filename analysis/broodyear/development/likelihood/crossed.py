@@ -14,15 +14,13 @@ from dataclasses import dataclass
 from typing import Any, TypeAlias, TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import stdtr, stdtrit
 
+from broodyear.development.arrays import Floats, Texts, Whole
 from broodyear.development.likelihood.censored import Intervals, common_part, middles
 from broodyear.development.likelihood.crossed_posterior import MeanWanted
 from broodyear.development.likelihood.crossed_search import Found, searched
 
-Floats = NDArray[np.float64]
-Codes = NDArray[np.intp]
 T = TypeVar("T")
 
 # A group SD under this share of the spread of single values is none.
@@ -58,7 +56,7 @@ class CrossedMean:
     variance_doubt: Floats
     is_settled: bool = True
 
-    def predicted(self, design: Floats, codes: Mapping[str, Codes]) -> tuple[Floats, Floats, Floats]:
+    def predicted(self, design: Floats, codes: Mapping[str, Whole]) -> tuple[Floats, Floats, Floats]:
         """(mean, variance, degrees of freedom) of m new values, each x·β + Σ u + e.
 
         design: (m, p); codes: by group, (m,) the level of each, −1 where it was not seen before. The degrees of
@@ -107,7 +105,7 @@ class CrossedMean:
 
 def crossed_mean(
     intervals: Intervals,
-    groups: Mapping[str, NDArray[np.str_]],
+    groups: Mapping[str, Texts],
     *,
     wrong_sd: float,
     design: Floats | None = None,
@@ -203,7 +201,7 @@ def _degrees(
     wanted: MeanWanted,
     found: Found,
     blocks: Mapping[str, slice],
-    told: Sequence[Codes],
+    told: Sequence[Whole],
     doubt: Floats,
 ) -> float:
     """Satterthwaite's degrees of freedom of a sum of coefficients, from the information on the variances."""

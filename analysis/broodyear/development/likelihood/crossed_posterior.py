@@ -18,13 +18,9 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
+from broodyear.development.arrays import Floats, Masks, Texts, Whole
 from broodyear.development.likelihood.censored import Intervals, middles, tank_terms
-
-Floats = NDArray[np.float64]
-Codes = NDArray[np.intp]
-Masks = NDArray[np.bool_]
 
 # Terms are found when the evidence would hardly be moved by what they are off; steps that do worse are shortened.
 _MOST_STEPS, _LEAST_OFF, _SHORTENED, _LENGTHENED, _SHORTEST = 60, 1e-8, 0.5, 1.2, 0.05
@@ -49,7 +45,7 @@ class MeanWanted:
     """
 
     intervals: Intervals
-    groups: Mapping[str, NDArray[np.str_]]
+    groups: Mapping[str, Texts]
     wrong_sd: float
     design: Floats | None = None
     wrong_share: float | None = None
@@ -68,7 +64,7 @@ class MeanWanted:
         return np.eye(self.fixed.shape[1]) if self.sums is None else np.asarray(self.sums, dtype=float)
 
     @cached_property
-    def codes(self) -> Mapping[str, Codes]:
+    def codes(self) -> Mapping[str, Whole]:
         """The level of each value, by group."""
         coded = {name: np.unique(one, return_inverse=True)[1].astype(np.intp) for name, one in self.groups.items()}
         return {name: code for name, code in coded.items() if len(code) and code.max() > 0}
@@ -83,10 +79,10 @@ class Flat:
     dates, NaN for those whose spread is sought; sets: how many.
     """
 
-    of: Codes
+    of: Whole
     intervals: Intervals
-    columns: tuple[tuple[Codes, Floats], ...]
-    outer: Codes
+    columns: tuple[tuple[Whole, Floats], ...]
+    outer: Whole
     has_outer: Floats
     fixed_sd: Floats
     sets: int
@@ -315,7 +311,7 @@ class Posteriors:
         above = np.concatenate([of.covariance, between], axis=2)
         return np.concatenate([above, np.concatenate([between.transpose(0, 2, 1), outer], axis=2)], axis=1)
 
-    def places_of(self, one: MeanWanted) -> Codes:
+    def places_of(self, one: MeanWanted) -> Whole:
         """Where the coefficients of a set, and the levels that it has, stand among all effects."""
         begins = [self.blocks[name].start if name in self.blocks else self.inner_size for name in self.names]
         levels = [at + np.arange(int(code.max()) + 1) for at, code in zip(begins, one.codes.values(), strict=True)]

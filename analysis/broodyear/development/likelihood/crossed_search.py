@@ -12,9 +12,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import expit
 
+from broodyear.development.arrays import Floats, Masks, Whole
 from broodyear.development.likelihood.censored import MOST_WRONG_SHARE, Intervals, middles, tank_terms
 from broodyear.development.likelihood.crossed_posterior import (
     MOST_OFF,
@@ -25,10 +25,6 @@ from broodyear.development.likelihood.crossed_posterior import (
     without_term,
 )
 from broodyear.development.likelihood.descent import lowest_points
-
-Floats = NDArray[np.float64]
-Codes = NDArray[np.intp]
-Masks = NDArray[np.bool_]
 
 # A value is judged as if at least this share of dates were wrong.
 _LEAST_WRONG_SHARE = 0.03
@@ -188,7 +184,7 @@ class _Search:
                 kept[is_back[self.flat.of]] = one[is_back[self.flat.of]]
         return self._all_found(has_arrived & np.isfinite(self.highest))
 
-    def _climb(self, begin: Floats, which: Codes) -> Masks:
+    def _climb(self, begin: Floats, which: Whole) -> Masks:
         """Seek where the evidence of the sets ``which`` is highest, on the way up from some spreads; whether the
         search arrived there."""
         least, most = self._beside(_LEAST_GROUP_SD, _LEAST_SPREAD), self.wrong_sd / self.unit
@@ -201,7 +197,7 @@ class _Search:
         )  # fmt: skip
         return has_arrived
 
-    def _of_each(self, spreads: Floats, which: Codes) -> tuple[Floats, Floats]:
+    def _of_each(self, spreads: Floats, which: Whole) -> tuple[Floats, Floats]:
         """−evidence of the sets ``which`` at spreads (m, k + 1), and its slope.
 
         The terms are sought from where the evidence was highest so far, so that a step too far leaves no trace.

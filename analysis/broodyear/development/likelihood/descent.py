@@ -10,10 +10,9 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Whole = NDArray[np.intp]
+from broodyear.development.arrays import Floats, Masks, Whole
+
 #: Values (m,) and slopes (m, q) of the functions numbered by the second argument, each at its row of the first.
 Target = Callable[[Floats, Whole], tuple[Floats, Floats]]
 
@@ -37,7 +36,7 @@ def lowest_points(
     longest: Floats,
     *,
     least_gain: float = _LEAST_GAIN,
-) -> tuple[Floats, NDArray[np.bool_]]:
+) -> tuple[Floats, Masks]:
     """(k, q) points and (k,) whether the search arrived there.
 
     begin, low, high: (k, q); curvature: asked once, after the first look, for (k, q, q) positive definite second

@@ -9,16 +9,14 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import stdtrit
 
+from broodyear.development.arrays import Floats
 from broodyear.development.likelihood.crossed import CrossedMean
-from broodyear.development.models.forms import COEFFICIENTS, Curve
-from broodyear.development.models.shapes import Shape
+from broodyear.development.models.forms import COEFFICIENTS, Curve, Shape, plotted
 from broodyear.development.models.summing import days_to_stage
 from broodyear.errors import Refused, UsageError
-
-Floats = NDArray[np.float64]
 
 # Above this correlation two constants are told apart by hardly anything but rounding.
 NEARLY_COLLINEAR = 0.95
@@ -39,11 +37,10 @@ class DevelopmentFit:
     quantity; group_levels: names of the groups' levels in the order of
     their effects; rows_given, rows_used, left_out (reason → count); collinearity and notes: sentences to print;
     data: frame temp_c, days of what was fitted, of a tank by its mean temperature and the middle of its looks.
+    shape, free, covariance: what was fitted, with its covariance; is_bend_at_limit: the bend ran to a limit.
     """
 
-    form: str
     curve: Curve
-    coefficients: pd.DataFrame
     log_likelihood: float
     spread_log_sd: float
     batch_log_sd: float
@@ -55,16 +52,51 @@ class DevelopmentFit:
     batches: int
     error_df: float
     rows_given: int
-    rows_used: int
     left_out: Mapping[str, int]
-    collinearity: str
     notes: tuple[str, ...]
     data: pd.DataFrame = field(repr=False)
     shape: Shape
     free: Floats
     covariance: Floats
+    is_bend_at_limit: bool
     # The best log-likelihood with ln D held at a value at one temperature: what profile intervals are made of.
     profile: Callable[[float, float], float] = field(repr=False)
+
+    @property
+    def form(self) -> str:
+        return self.shape.form
+
+    @property
+    def rows_used(self) -> int:
+        return self.tanks
+
+    @property
+    def coefficients(self) -> pd.DataFrame:
+        variances = np.where(self.is_bend_at_limit, np.nan, np.diag(self.constants_covariance))
+        return pd.DataFrame(
+            {"estimate": self.shape.published_values(self.free), "std_error": np.sqrt(np.maximum(variances, 0.0))},
+            index=pd.Index(COEFFICIENTS[self.form], name="constant"),
+        )
+
+    @property
+    def collinearity(self) -> str:
+        """Says which constants can hardly be told apart."""
+        names, sd = COEFFICIENTS[self.form], np.sqrt(np.maximum(np.diag(self.constants_covariance), 0.0))
+        if len(names) < 2:
+            return "one constant is fitted; there is nothing to be collinear with"
+        if self.is_bend_at_limit or not np.all(sd > 0):
+            return (
+                "the zero of the curve ran to its limit, so the constants are not determined; compare predictions"
+            )
+        correlation = self.constants_covariance / np.outer(sd, sd)
+        pairs = [
+            f"{names[i]} and {names[j]} ({correlation[i, j]:+.3f})"
+            for i, j in zip(*np.tril_indices(len(names), -1), strict=True)
+            if abs(correlation[i, j]) > NEARLY_COLLINEAR
+        ]
+        if not pairs:
+            return f"no two constants are correlated beyond {NEARLY_COLLINEAR}"
+        return f"nearly collinear: {'; '.join(pairs)}; compare predictions, not constants"
 
     def days(self, temp_c: ArrayLike) -> Any:
         """Days to the stage at constant temperature (°C); outside those fitted, with a BroodyearWarning."""
@@ -145,16 +177,6 @@ class DevelopmentFit:
         return _crossing(excess, log_days, -half), _crossing(excess, log_days, half)
 
 
-def plotted(frame: pd.DataFrame, name: str, ax: Any) -> Any:
-    """A curve and its limits on axes. frame: temp_c, days, low, high."""
-    axes = frame.plot(x="temp_c", y="days", ax=ax, label=name)
-    if frame["low"].notna().any():
-        axes.fill_between(frame["temp_c"], frame["low"], frame["high"], alpha=0.2)
-    axes.set_xlabel("water temperature (°C)")
-    axes.set_ylabel("days to the stage")
-    return axes
-
-
 def _crossing(excess: Callable[[float], float], centre: float, step: float) -> float:
     """First point beyond the centre, in the direction of step, where ``excess`` turns positive."""
     from scipy.optimize import brentq  # loads for long, and reports need none of it
@@ -165,29 +187,6 @@ def _crossing(excess: Callable[[float], float], centre: float, step: float) -> f
             return float(brentq(excess, centre, outer, xtol=1e-7))
         outer += 0.5 * step
     return float("nan")
-
-
-def collinearity_sentence(names: tuple[str, ...], covariance: Floats) -> str:
-    """Says which constants can hardly be told apart, from their covariance."""
-    sd = np.sqrt(np.diag(covariance))
-    if len(names) < 2 or not np.all(sd > 0):
-        return (
-            "one constant is fitted; there is nothing to be collinear with"
-            if len(names) < 2
-            else (
-                "the zero of the curve ran to its limit, so the constants are not determined; compare predictions"
-            )
-        )
-    correlation = covariance / np.outer(sd, sd)
-    pairs = [
-        f"{names[i]} and {names[j]} ({correlation[i, j]:+.3f})"
-        for i in range(len(names))
-        for j in range(i)
-        if abs(correlation[i, j]) > NEARLY_COLLINEAR
-    ]
-    if not pairs:
-        return f"no two constants are correlated beyond {NEARLY_COLLINEAR}"
-    return f"nearly collinear: {'; '.join(pairs)}; compare predictions, not constants"
 
 
 def best_fit(fits: Mapping[str, DevelopmentFit]) -> DevelopmentFit | None:
@@ -215,13 +214,3 @@ def refuse_narrow(form: str, low_c: float, high_c: float, what: str) -> None:
             f"{what} lie in {low_c:.1f} to {high_c:.1f} °C and cannot tell the constants of the form {form} "
             f"apart; it needs {NARROWEST_BAND_C[form]:g} °C or more between the colder and the warmer ones"
         )
-
-
-def constants_table(form: str, shape: Shape, free: Floats, covariance: Floats, is_at_limit: bool) -> pd.DataFrame:
-    errors = np.sqrt(np.maximum(np.diag(covariance), 0.0))
-    if is_at_limit:
-        errors = np.full(len(errors), np.nan)
-    return pd.DataFrame(
-        {"estimate": shape.published_values(free), "std_error": errors},
-        index=pd.Index(COEFFICIENTS[form], name="constant"),
-    )

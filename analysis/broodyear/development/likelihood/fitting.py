@@ -13,17 +13,11 @@ from numpy.typing import NDArray
 from broodyear.development.likelihood.censored import WRONG_LOG_SD
 from broodyear.development.likelihood.crossed import CrossedMean, crossed_means
 from broodyear.development.likelihood.crossed_posterior import MeanWanted
-from broodyear.development.likelihood.curve_likelihood import TankFit, edges, fit_curve, rates_on, theta_of
-from broodyear.development.likelihood.fit_result import (
-    BEND_AT_LIMIT,
-    DevelopmentFit,
-    collinearity_sentence,
-    constants_table,
-    refuse_narrow,
-)
+from broodyear.development.likelihood.curve_fits import TankFit, fit_curve, theta_of
+from broodyear.development.likelihood.curve_likelihood import edges, rates_on
+from broodyear.development.likelihood.fit_result import BEND_AT_LIMIT, DevelopmentFit, refuse_narrow
 from broodyear.development.likelihood.tank_records import TankRecords, tank_records
-from broodyear.development.models.forms import COEFFICIENTS, FITTED_FORMS, FORMS
-from broodyear.development.models.shapes import Shape
+from broodyear.development.models.forms import FITTED_FORMS, FORMS, Shape
 from broodyear.development.models.summing import refuse_fahrenheit
 from broodyear.errors import Refused, UsageError
 
@@ -148,16 +142,11 @@ def _curve_or_refusal(records: TankRecords, form: str, batch_effect: bool) -> tu
 def _tank_fit(
     records: TankRecords, shape: Shape, found: TankFit, groups: CrossedMean | None, batch_effect: bool
 ) -> DevelopmentFit:
-    form, tested, own_covariance = shape.form, _tested(records), found.covariance
+    own_covariance = found.covariance
     if groups is not None and len(records.labels) > 1 and np.isfinite(groups.covariance).all():
         own_covariance = np.where(found.covariance == 0.0, 0.0, groups.covariance)
-    jacobian = shape.published_jacobian(found.free)
-    covariance = jacobian @ own_covariance @ jacobian.T
-    batches = len(records.batches)
     return DevelopmentFit(
-        form=form,
-        curve=shape.curve(f"own_{form}", found.free, *tested),
-        coefficients=constants_table(form, shape, found.free, covariance, found.is_bend_at_limit),
+        curve=shape.curve(f"own_{shape.form}", found.free, *_tested(records)),
         log_likelihood=found.log_likelihood,
         spread_log_sd=found.spread_sd,
         batch_log_sd=found.batch_sd if batch_effect else float("nan"),
@@ -166,18 +155,17 @@ def _tank_fit(
         groups=groups,
         group_levels={name: tuple(map(str, np.unique(values))) for name, values in records.labels.items()},
         tanks=len(records.tank_id),
-        batches=batches,
-        error_df=batches - 1 if batch_effect else len(records.tank_id) - shape.free,
+        batches=len(records.batches),
+        error_df=len(records.batches) - 1 if batch_effect else len(records.tank_id) - shape.free,
         rows_given=records.rows_given,
-        rows_used=len(records.tank_id),
         left_out=records.left_out,
-        collinearity=collinearity_sentence(COEFFICIENTS[form], covariance * (not found.is_bend_at_limit)),
         notes=_tank_notes(records, found, batch_effect),
         data=_days_seen(records, shape, found),
         shape=shape,
         free=found.free,
         covariance=own_covariance,
-        profile=partial(_tank_profile, records, form, batch_effect, found, shape),
+        is_bend_at_limit=found.is_bend_at_limit,
+        profile=partial(_tank_profile, records, batch_effect, found, shape),
     )
 
 
@@ -267,26 +255,15 @@ def _tank_notes(records: TankRecords, found: TankFit, batch_effect: bool) -> tup
 
 
 def _tank_profile(
-    records: TankRecords,
-    form: str,
-    batch_effect: bool,
-    found: TankFit,
-    shape: Shape,
-    temp_c: float,
-    log_days: float,
+    records: TankRecords, batch_effect: bool, found: TankFit, shape: Shape, temp_c: float, log_days: float
 ) -> float:
     """Best log-likelihood with ln D at one temperature held at a value."""
-    there = Shape(form, temp_c)
+    there = Shape(shape.form, temp_c)
     _, slope, bend = shape.full(found.free)
     away = temp_c - shape.reference_c
     moved = np.array([log_days, slope / (1.0 + bend * away), bend / (1.0 + bend * away)])[: there.free]
     spreads = [found.spread_sd] + ([found.batch_sd] if batch_effect else [])
-    held = fit_curve(
-        records,
-        there,
-        has_batch_effect=batch_effect,
-        start=theta_of(moved, spreads, found.wrong_share),
-        with_errors=False,
-        fixed_level=log_days,
-    )
-    return held.log_likelihood
+    start = theta_of(moved, spreads, found.wrong_share)
+    return fit_curve(
+        records, there, has_batch_effect=batch_effect, start=start, with_errors=False, fixed_level=log_days
+    ).log_likelihood

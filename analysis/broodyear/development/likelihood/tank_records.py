@@ -16,9 +16,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from broodyear.development.arrays import Floats, Masks, Texts, Whole
 from broodyear.errors import NothingToAnalyse, UsageError
-
-Floats = NDArray[np.float64]
 
 # Linear interpolation of a rate on this grid is right to about 1e-5 of itself.
 GRID_STEP_C = 0.05
@@ -44,7 +43,7 @@ class TankRecords:
     """
 
     tank_id: NDArray[np.object_]
-    batch: NDArray[np.intp]
+    batch: Whole
     batches: tuple[str, ...]
     absent_day: Floats
     seen_day: Floats
@@ -58,13 +57,13 @@ class TankRecords:
     gap_se_days: Floats
     gap_log_sd: Floats
     temps: tuple[Floats, ...]
-    rows: NDArray[np.intp]
+    rows: Whole
     rows_given: int
     left_out: Mapping[str, int]
     assumed_hatchery: int
-    labels: Mapping[str, NDArray[np.str_]]
+    labels: Mapping[str, Texts]
 
-    def subset(self, keep: NDArray[np.bool_]) -> TankRecords:
+    def subset(self, keep: Masks) -> TankRecords:
         """The tanks for which ``keep`` is true, batches numbered afresh."""
         codes, batch = np.unique(self.batch[keep], return_inverse=True)
         named: dict[str, Any] = {
@@ -145,7 +144,7 @@ def _in_words(left_out: Mapping[str, int]) -> str:
 
 
 def _assembled(
-    used: pd.DataFrame, temps: tuple[Floats, ...], rows: NDArray[np.intp], given: int, left_out: Mapping[str, int]
+    used: pd.DataFrame, temps: tuple[Floats, ...], rows: Whole, given: int, left_out: Mapping[str, int]
 ) -> TankRecords:
     names = used["batch_id"].astype(str) if "batch_id" in used else pd.Series(["all"] * len(used))
     batches, batch = np.unique(names.to_numpy(dtype=object).astype(str), return_inverse=True)
@@ -190,7 +189,7 @@ def _days_in_all(used: pd.DataFrame, last: Floats, mean_temp_c: Floats) -> Float
     return np.asarray(days + before, dtype=float)
 
 
-def _labels(used: pd.DataFrame) -> dict[str, NDArray[np.str_]]:
+def _labels(used: pd.DataFrame) -> dict[str, Texts]:
     """Site and stock of each tank, where the frame has them."""
     columns = {"site": "site_id", "stock": "donor_stock"}
     return {

@@ -3,23 +3,21 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from html import escape
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import ndtri
 
-from broodyear.development.models.forms import COEFFICIENTS, FORMS, NOMINAL, Curve, curve
+from broodyear.development.arrays import Floats
+from broodyear.development.models.forms import COEFFICIENTS, FORMS, NOMINAL, Curve, plotted
 from broodyear.errors import UsageError
 from broodyear.settings import Settings
-
-Floats = NDArray[np.float64]
 
 STAGES = ("eyed", "hatch_first", "hatch_half", "hatch_all", "button_up", "first_feeding")
 # Where models come from that no work holds.
@@ -70,15 +68,11 @@ class DevelopmentModel:
             raise UsageError("; ".join(problems))
         names = COEFFICIENTS[self.form]
         values = {name: float(self.coefficients[name]) for name in names}
-        object.__setattr__(self, "coefficients", MappingProxyType(values))
+        object.__setattr__(self, "coefficients", values)
         if self.covariance is not None:
             object.__setattr__(self, "covariance", np.array(self.covariance, dtype=float))
         limits = [np.nan if edge is None else float(edge) for edge in (self.valid_low_c, self.valid_high_c)]
-        object.__setattr__(self, "curve", curve(self.name, self.form, values, *limits))
-
-    def __reduce__(self) -> tuple[type[DevelopmentModel], tuple[object, ...]]:
-        given = {one.name: getattr(self, one.name) for one in fields(self) if one.init}
-        return DevelopmentModel, tuple((given | {"coefficients": dict(self.coefficients)}).values())
+        object.__setattr__(self, "curve", Curve(self.name, self.form, values, *limits))
 
     def days(self, temp_c: ArrayLike) -> Floats:
         """Days to the stage at each constant temperature (°C), of the shape given."""
@@ -115,11 +109,7 @@ class DevelopmentModel:
     def summary(self) -> str:
         """What the model says, in lines of text."""
         constants = ", ".join(f"{name} = {value:.10g}" for name, value in self.coefficients.items())
-        tested = (
-            "not known"
-            if np.isnan(self.curve.valid_low_c)
-            else f"{self.valid_low_c:g} to {self.valid_high_c:g} °C"
-        )
+        tested = "not known" if self.valid_low_c is None else f"{self.valid_low_c:g} to {self.valid_high_c:g} °C"
         lines = [
             f"{self.name}: {self.species}, {self.stage}, days from {self.counted_from}",
             f"form {self.form}: {constants}",
@@ -132,8 +122,6 @@ class DevelopmentModel:
 
     def plot(self, ax: Any = None) -> Any:
         """Days to the stage by temperature with limits from the covariance, on matplotlib axes."""
-        from broodyear.development.likelihood.fit_result import plotted
-
         tested = self.curve.is_tested_at(_TRIED_C)
         return plotted(self.interval(_TRIED_C[tested] if tested.any() else _TRIED_C), self.name, ax)
 
@@ -142,45 +130,34 @@ def _problems(model: DevelopmentModel) -> list[str]:
     """Everything that keeps a model from being used, each with what was expected."""
     name = model.name if isinstance(model.name, str) and model.name.strip() else ""
     found = [] if name else [f"the name is {model.name!r}; expected a text"]
-    if name.startswith("own_"):
-        found.append(f"{name}: names that begin with own_ are those of fits made here; choose another")
+    problems = [*_field_problems(model), *(_coefficient_problems(model) if model.form in FORMS else ())]
+    return found + [f"{name}: {problem}" for problem in problems]
+
+
+def _field_problems(model: DevelopmentModel) -> Iterator[str]:
+    """What is wrong with the fields that are not coefficients."""
+    if str(model.name).startswith("own_"):
+        yield "names that begin with own_ are those of fits made here; choose another"
     if not isinstance(model.species, str) or not model.species.strip():
-        found.append(f"{name}: the species is {model.species!r}; expected its code in the batches table")
-    for what, value, allowed in (
-        ("stage", model.stage, STAGES),
-        ("form", model.form, tuple(FORMS)),
-        ("counted_from", model.counted_from, COUNTED_FROM),
-    ):
-        if value not in allowed:
-            found.append(f"{name}: {what} is {value!r}; expected one of {', '.join(allowed)}")
-    found += [f"{name}: {problem}" for problem in (*_range_problems(model), *_spread_problem(model))]
-    if model.form in FORMS:
-        found += [f"{name}: {problem}" for problem in _coefficient_problems(model)]
-    return found
+        yield f"the species is {model.species!r}; expected its code in the batches table"
+    for what, allowed in (("stage", STAGES), ("form", tuple(FORMS)), ("counted_from", COUNTED_FROM)):
+        if getattr(model, what) not in allowed:
+            yield f"{what} is {getattr(model, what)!r}; expected one of {', '.join(allowed)}"
+    low, high, spread = model.valid_low_c, model.valid_high_c, model.spread_log_sd
+    wrong = {"valid_low_c": low, "valid_high_c": high}
+    wrong = {key: edge for key, edge in wrong.items() if edge is not None and not _is_number(edge)}
+    yield from (f"{key} is {edge!r}; expected °C" for key, edge in wrong.items())
+    if (low is None) != (high is None):
+        yield "give both valid_low_c and valid_high_c, or neither"
+    elif not wrong and low is not None and high is not None and not low < high:
+        yield f"valid_low_c {low} is not below valid_high_c {high}"
+    if spread is not None and not (_is_number(spread) and 0.0 < spread < 1.0):
+        yield f"spread_log_sd is {spread!r}; expected the SD of log days, above 0 and below 1"
 
 
 def _is_number(value: Any) -> bool:
     is_number = isinstance(value, int | float | np.integer | np.floating) and not isinstance(value, bool)
     return is_number and bool(np.isfinite(value))
-
-
-def _range_problems(model: DevelopmentModel) -> list[str]:
-    edges = (("valid_low_c", model.valid_low_c), ("valid_high_c", model.valid_high_c))
-    found = [
-        f"{key} is {value!r}; expected °C" for key, value in edges if value is not None and not _is_number(value)
-    ]
-    if (model.valid_low_c is None) != (model.valid_high_c is None):
-        found.append("give both valid_low_c and valid_high_c, or neither")
-    elif not found and edges[0][1] is not None and not edges[0][1] < (edges[1][1] or 0.0):
-        found.append(f"valid_low_c {model.valid_low_c} is not below valid_high_c {model.valid_high_c}")
-    return found
-
-
-def _spread_problem(model: DevelopmentModel) -> list[str]:
-    spread = model.spread_log_sd
-    if spread is None or (_is_number(spread) and 0.0 < spread < 1.0):
-        return []
-    return [f"spread_log_sd is {spread!r}; expected the SD of log days, above 0 and below 1"]
 
 
 def _coefficient_problems(model: DevelopmentModel) -> list[str]:

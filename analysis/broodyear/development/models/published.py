@@ -18,10 +18,10 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from broodyear.development.models.forms import NOMINAL, Curve, curve
+from broodyear.development.arrays import Floats
+from broodyear.development.models.forms import NOMINAL, Curve
 from broodyear.errors import UsageError
 
 _HERE = Path(__file__).resolve().parent
@@ -153,13 +153,8 @@ def _curve_of_row(row: Any) -> Curve:
     missing = [key for key in ("form", "coefficients") if key not in row]
     if missing:
         raise UsageError(f"a row of published_models() has {' and '.join(missing)}; the row given does not")
-    return curve(
-        str(row.get("model", "model")),
-        str(row["form"]),
-        dict(row["coefficients"]),
-        row.get("valid_low_c", np.nan),
-        row.get("valid_high_c", np.nan),
-    )
+    tested = (float(row.get(edge, np.nan)) for edge in ("valid_low_c", "valid_high_c"))
+    return Curve(str(row.get("model", "model")), str(row["form"]), dict(row["coefficients"]), *tested)
 
 
 def _coefficients(text: str) -> dict[str, float]:
@@ -307,11 +302,11 @@ def _standing(row: Mapping[Any, Any], worst_pct: float) -> str:
     return "for comparison" if row["trust"].startswith("MEMORY") and not is_supported else "offered"
 
 
-def _largest(values: NDArray[np.float64]) -> float:
+def _largest(values: Floats) -> float:
     return float(np.abs(values).max()) if len(values) else float("nan")
 
 
-def _trust_note(trust: str, seen_pct: NDArray[np.float64], all_pct: NDArray[np.float64]) -> str:
+def _trust_note(trust: str, seen_pct: Floats, all_pct: Floats) -> str:
     """Where coefficients come from and how large their error is against pairs seen, else against recalled ones."""
     origin = {
         "SEEN": "coefficients read in the source or its abstract",

@@ -10,13 +10,12 @@ import warnings
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from broodyear.development.arrays import Floats
 from broodyear.development.models.forms import Curve
 from broodyear.development.models.published import as_curve
 from broodyear.errors import BroodyearWarning, UsageError
-
-Floats = NDArray[np.float64]
 
 F_DAYS_PER_C_DAY = 1.8
 # No water that eggs of these fish live in is as warm as this; what is above it is in °F.

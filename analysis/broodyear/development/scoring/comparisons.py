@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from broodyear.claims import excludes_zero
+from broodyear.development.arrays import Floats, Masks
 from broodyear.development.likelihood.censored import Intervals
 from broodyear.development.likelihood.crossed import Work, worked_out
 from broodyear.development.likelihood.crossed_posterior import MeanWanted
@@ -20,9 +20,6 @@ from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut,
 from broodyear.development.scoring.held_out_scores import StageScores
 from broodyear.development.scoring.score_cells import hour_days, tank_log_scores
 from broodyear.development.scoring.stage_data import StageData
-
-Floats = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 BASE = "own_constant_units"
 # Wider looks say too little of a day to compare two errors by it.
@@ -62,7 +59,7 @@ class _Judged:
     early in their day as they can have been, log scores."""
 
     model: str
-    is_fair: Mask
+    is_fair: Masks
     errors: Floats
     earlier: Floats
     log_scores: Floats
@@ -120,7 +117,7 @@ def _absolute(one: StageData, held: HeldOut, earlier_days: float = 0.0) -> Float
         return np.where((low < 0) & (high > 0), inside, np.abs(0.5 * (low + high)))
 
 
-def _paired(one: StageData, difference: Floats, is_in: Mask) -> MeanWanted:
+def _paired(one: StageData, difference: Floats, is_in: Masks) -> MeanWanted:
     """Mean difference over tanks, every tank counting, with batch and site as crossed groups."""
     values = difference[is_in]
     batches = len(np.unique(one.records.batch[is_in]))

@@ -8,24 +8,20 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from broodyear.development.arrays import Floats, Masks, Whole
 from broodyear.development.likelihood.censored import WRONG_LOG_SD
 from broodyear.development.likelihood.crossed import CrossedMean, crossed_means
 from broodyear.development.likelihood.crossed_posterior import MeanWanted
-from broodyear.development.likelihood.curve_likelihood import between, edges, theta_of, unbiased_batch_variance
+from broodyear.development.likelihood.curve_fits import FoldFit, fit_folds, theta_of, unbiased_batch_variance
+from broodyear.development.likelihood.curve_likelihood import between, edges
 from broodyear.development.likelihood.fit_result import DevelopmentFit
 from broodyear.development.likelihood.fitting import FEWEST_BATCHES
-from broodyear.development.likelihood.fold_fits import FoldFit, fit_folds
 from broodyear.development.likelihood.tank_records import TankRecords
 from broodyear.development.models.forms import Curve
 from broodyear.development.models.own_models import DevelopmentModel
 from broodyear.development.models.published import LEAST_SPREAD_LOG_SD, as_curve
 from broodyear.errors import Refused
-
-Floats = NDArray[np.float64]
-Whole = NDArray[np.intp]
-Masks = NDArray[np.bool_]
 
 # Days past delivery over which a prediction is sought: at 2 °C chinook emerge after 327 days.
 MOST_DAYS = 360
@@ -44,7 +40,7 @@ class Predictor:
 
     rate: Callable[[Floats], Floats]
     log_sd: Callable[[Floats], Floats]
-    tested: Callable[[Floats], NDArray[np.bool_]]
+    tested: Callable[[Floats], Masks]
     wrong_share: float
 
 
@@ -64,7 +60,7 @@ class HeldOut:
     start: Floats
     log_sd: Floats
     wrong_share: Floats
-    is_tested: NDArray[np.bool_]
+    is_tested: Masks
     blocks: int
     note: str
 
@@ -74,7 +70,7 @@ class HeldOut:
         return self.lower[is_in] / sd, self.upper[is_in] / sd, self.start[is_in] / sd
 
 
-def blocks_of(labels: pd.Series, scheme: str) -> NDArray[np.intp]:
+def blocks_of(labels: pd.Series, scheme: str) -> Whole:
     """Number of each row's block: one per label, or whole labels dealt to MOST_BLOCKS groups in sorted order."""
     codes, _ = pd.factorize(labels.astype(str), sort=True)
     return np.asarray(codes % MOST_BLOCKS[scheme], dtype=np.intp)

@@ -37,8 +37,8 @@ from broodyear.development.scoring.stage_data import (
     completed,
     fitted_stages,
     stage_records,
+    stage_rows,
 )
-from broodyear.development.scoring.stage_rows import stage_rows
 from broodyear.errors import NothingToAnalyse, UsageError
 from broodyear.settings import Settings
 from broodyear.shown import ShownFrame, Shows, shown

@@ -20,14 +20,13 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import bdtrc
 
-from broodyear.development.likelihood.curve_likelihood import fractions, rates_on, start_values
+from broodyear.development.arrays import Floats, Masks
+from broodyear.development.likelihood.curve_fits import start_values
+from broodyear.development.likelihood.curve_likelihood import fractions, rates_on
 from broodyear.development.likelihood.tank_records import TankRecords
-from broodyear.development.models.shapes import Shape
-
-Floats = NDArray[np.float64]
+from broodyear.development.models.forms import Shape
 
 # Eyed eggs of one species come with units within a third or so of each other; 1.8 times as many is °F, and under
 # half is a count begun at delivery.
@@ -60,7 +59,7 @@ def _is_off(ratio: pd.Series) -> pd.Series:
     return off
 
 
-def is_far_off(records: TankRecords) -> NDArray[np.bool_]:
+def is_far_off(records: TankRecords) -> Masks:
     """True for tanks whose whole interval lies more than a third off a rough curve through all tanks' middles."""
     shape = Shape("exponential", 8.0)
     rate, _ = rates_on(shape, start_values(records, shape, False)[: shape.free], records.grid_c)

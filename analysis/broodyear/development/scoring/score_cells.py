@@ -9,10 +9,10 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from broodyear.claims import REASONS, Reason
+from broodyear.development.arrays import Floats, Masks
 from broodyear.development.likelihood.censored import (
     WRONG_LOG_SD,
     Intervals,
@@ -26,9 +26,6 @@ from broodyear.development.likelihood.crossed_posterior import MeanWanted
 from broodyear.development.likelihood.fitting import FEWEST_BATCHES
 from broodyear.development.likelihood.tank_records import TankRecords
 from broodyear.development.scoring.cross_validation import HeldOut
-
-Floats = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 FEWEST_SITES = 3
 FEW_SITES = f"under {FEWEST_SITES} sites: their thermometers cannot be told from the model"
@@ -49,7 +46,7 @@ MEASURES = (
 )  # fmt: skip
 
 
-def in_band(mean_temp_c: Floats, band: str) -> Mask:
+def in_band(mean_temp_c: Floats, band: str) -> Masks:
     """True for the tanks of a temperature band, by their mean from delivery to the event (°C)."""
     if band == "all":
         return np.ones(len(mean_temp_c), dtype=bool)
@@ -57,7 +54,7 @@ def in_band(mean_temp_c: Floats, band: str) -> Mask:
     return np.asarray((mean_temp_c >= low) & (mean_temp_c < high))
 
 
-def error_intervals(records: TankRecords, held: HeldOut, is_in: Mask) -> Intervals:
+def error_intervals(records: TankRecords, held: HeldOut, is_in: Masks) -> Intervals:
     """Intervals of (event − predicted day) of some tanks, truncated at delivery."""
     predicted, gap_days = held.predicted_day[is_in], records.gap_se_days[is_in]
     return Intervals(
@@ -70,13 +67,13 @@ def error_intervals(records: TankRecords, held: HeldOut, is_in: Mask) -> Interva
     )
 
 
-def mean_error(records: TankRecords, held: HeldOut, is_in: Mask, design: Floats | None = None) -> MeanWanted:
+def mean_error(records: TankRecords, held: HeldOut, is_in: Masks, design: Floats | None = None) -> MeanWanted:
     """Mean of (event − predicted day) of some tanks, with batch and site as crossed groups and heavy tails."""
     groups = {name: records.labels[name][is_in] for name in ("batch", "site") if name in records.labels}
     return MeanWanted(error_intervals(records, held, is_in), groups, WRONG_DAYS_SD, design)
 
 
-def hour_days(records: TankRecords, is_in: Mask) -> float:
+def hour_days(records: TankRecords, is_in: Masks) -> float:
     """Days by which unknown hours of looking can make the mean error of some tanks seem early.
 
     HOUR_OF_LOOKING_DAYS for those whose looks count to the end of a day, none for those whose looks have an hour.
@@ -86,13 +83,13 @@ def hour_days(records: TankRecords, is_in: Mask) -> float:
     return HOUR_OF_LOOKING_DAYS * float(is_of_a_day.mean()) if len(looks) else 0.0
 
 
-def spread_of_errors(held: HeldOut, is_in: Mask) -> MeanWanted:
+def spread_of_errors(held: HeldOut, is_in: Masks) -> MeanWanted:
     """Mean and spread of the errors of some tanks in log development, in multiples of the SD predicted."""
     alone = Intervals(*held.in_sds(is_in), np.zeros(int(is_in.sum()), dtype=np.intp), 1)
     return MeanWanted(alone, {}, WRONG_LOG_SD / float(np.median(held.log_sd[is_in])))
 
 
-def can_be_scored(records: TankRecords, is_used: Mask) -> bool:
+def can_be_scored(records: TankRecords, is_used: Masks) -> bool:
     """Whether enough batches are behind some tanks for a score."""
     return len(np.unique(records.batch[is_used])) >= FEWEST_BATCHES
 
@@ -100,7 +97,7 @@ def can_be_scored(records: TankRecords, is_used: Mask) -> bool:
 def score_cell(
     records: TankRecords,
     held: HeldOut,
-    is_used: Mask,
+    is_used: Masks,
     rng: np.random.Generator,
     found: tuple[CrossedMean, CrossedMean] | None,
 ) -> dict[str, Any]:
@@ -139,14 +136,14 @@ def score_cell(
     }  # fmt: skip
 
 
-def sites_of(records: TankRecords, is_in: Mask) -> float:
+def sites_of(records: TankRecords, is_in: Masks) -> float:
     """How many sites some tanks are at; NaN where sites are not known."""
     known = records.labels.get("site")
     return float("nan") if known is None else float(len(np.unique(known[is_in])))
 
 
 def days_scores(
-    records: TankRecords, held: HeldOut, is_used: Mask, error: CrossedMean
+    records: TankRecords, held: HeldOut, is_used: Masks, error: CrossedMean
 ) -> tuple[dict[str, float], list[str]]:
     """Scores in days of the tanks used, by their mean error, and what is to be said of its limits."""
     low, high = error.interval()
@@ -172,7 +169,7 @@ def days_scores(
     return scores, notes
 
 
-def mean_absolute(records: TankRecords, held: HeldOut, is_used: Mask, error: CrossedMean) -> float:
+def mean_absolute(records: TankRecords, held: HeldOut, is_used: Masks, error: CrossedMean) -> float:
     """Mean of E|predicted − actual| (days) given each tank's interval; NaN where no mean error is known."""
     mean, known = float(error.estimate[0]), error_intervals(records, held, is_used)
     if np.isnan(mean):
@@ -202,7 +199,7 @@ def too_seldom(low: float, high: float) -> str:
 
 
 def calibration_scores(
-    held: HeldOut, is_used: Mask, rng: np.random.Generator, spread: CrossedMean
+    held: HeldOut, is_used: Masks, rng: np.random.Generator, spread: CrossedMean
 ) -> dict[str, float]:
     """Coverage of 50, 80 and 95 % intervals, log score and probability transforms of the tanks used."""
     lower, upper, start = held.in_sds(is_used)
@@ -241,7 +238,7 @@ def randomised_pit(lower: Floats, upper: Floats, start: Floats, rng: np.random.G
     return np.asarray(low + rng.uniform(size=len(lower)) * (high - low), dtype=float)
 
 
-def first_seen_scores(records: TankRecords, held: HeldOut, is_in: Mask) -> dict[str, float]:
+def first_seen_scores(records: TankRecords, held: HeldOut, is_in: Masks) -> dict[str, float]:
     """Bias and mean absolute error when the first date it was seen is taken for the event: the pitfall."""
     is_used = is_in & np.isfinite(held.predicted_day) & np.isfinite(records.seen_day)
     error = held.predicted_day[is_used] - records.seen_day[is_used]

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from broodyear.claims import Reason
+from broodyear.development.arrays import Masks
 from broodyear.development.likelihood.crossed import CrossedMean, Work
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut, is_fair
 from broodyear.development.scoring.score_cells import (
@@ -31,7 +31,6 @@ from broodyear.development.scoring.score_cells import (
 )
 from broodyear.development.scoring.stage_data import StageData
 
-Mask = NDArray[np.bool_]
 Rows = list[dict[str, Any]]
 
 # One batch of a stock is not told from the stock; the spread between batches comes from all stocks together.
@@ -53,7 +52,7 @@ class _Scored:
     scheme: str
     held: HeldOut
     base: HeldOut | None
-    is_fit: Mask
+    is_fit: Masks
     rng: np.random.Generator
 
     def place(self, band: str, stock: str = "") -> dict[str, Any]:
@@ -114,7 +113,7 @@ def _row(one: _Scored, band: str) -> Work[Rows]:
     ]
 
 
-def _skill(one: _Scored, mae_days: float, is_both: Mask, base: CrossedMean | None) -> float:
+def _skill(one: _Scored, mae_days: float, is_both: Masks, base: CrossedMean | None) -> float:
     """1 − MAE / MAE of own constant units on the same tanks; 0 for these, NaN without them."""
     if one.base is one.held:
         return 0.0
@@ -125,7 +124,7 @@ def _skill(one: _Scored, mae_days: float, is_both: Mask, base: CrossedMean | Non
 
 
 def _without_suspects(
-    one: _Scored, is_in: Mask, is_sure: Mask, found: Mapping[str, CrossedMean]
+    one: _Scored, is_in: Masks, is_sure: Masks, found: Mapping[str, CrossedMean]
 ) -> dict[str, Any]:
     """The same scores with the dates left out that are probably wrong."""
     suspects = int((is_in & ~is_sure).sum())

@@ -1,15 +1,17 @@
-"""Records of one species and stage made ready to score: what is used, what is left out, and the fits to it."""
+"""Observed stages of a programme with everything a model needs, and what of them is used, left out, and fitted."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from broodyear.development.arrays import Floats, Masks
 from broodyear.development.likelihood.fit_result import DevelopmentFit, best_fit
 from broodyear.development.likelihood.fitting import fit_tank_forms
 from broodyear.development.likelihood.tank_records import TankRecords, tank_records
@@ -19,14 +21,137 @@ from broodyear.development.models.published import as_curve, scored_models
 from broodyear.development.scoring.record_checks import (
     UNITS_REASON,
     CopiedDates,
-    find_copied_dates,
     has_implausible_units,
     is_far_off,
 )
-from broodyear.errors import NothingToAnalyse, Refused
+from broodyear.errors import NothingToAnalyse, Refused, UsageError
 
 # The power form is the log_inverse form in other symbols and would only repeat its row.
 SCORED_FORMS = ("constant_units", "exponential", "log_inverse")
+
+OBSERVED = (
+    "season", "tank_id", "batch_id", "species", "stage", "first_seen_on", "last_absent_on", "dating",
+    "delivered_on", "day_share", "absent_day", "seen_day", "units_at_delivery_c_days", "hatchery_temp_c",
+    "usable", "why_not",
+)  # fmt: skip
+# What a table of an older export may lack.
+GAPS = ("not_read_pct", "gap_se_days", "gap_from", "gap_to", "readings_wanted")
+CONTEXT = ("site_id", "region", "set_point_c", "weekend_access", "stage_at_delivery", "lot_id", "donor_stock")
+
+
+def derived_frames(source: Any, names: tuple[str, ...]) -> dict[str, pd.DataFrame]:
+    """Derived tables by name, from an open store (anything with ``result``) or a mapping of frames.
+
+    Raises UsageError when the source is neither or lacks one.
+    """
+    if isinstance(source, Mapping):
+        missing = [name for name in names if name not in source]
+        if missing:
+            raise UsageError(f"the table {missing[0]!r} is missing; give {', '.join(names)}")
+        return {name: source[name] for name in names}
+    if hasattr(source, "result"):
+        return {name: source.result(name) for name in names}
+    raise UsageError(
+        f"expected an open store or a mapping of derived tables, but {type(source).__name__} was given"
+    )
+
+
+def stage_rows(source: Any) -> pd.DataFrame:
+    """Every dated stage of a programme, ready for ``tank_records``.
+
+    Columns: those of observed_stages and, from tank_seasons, site_id, region, donor_stock, set_point_c,
+    weekend_access; key ("season/tank"), tank_id (the key: unique over seasons), first_day_share, daily_temp_c
+    (each tank's daily means, °C, from delivery to the end of its record), logger_pct (share of the days to the
+    event read by a logger). Raises NothingToAnalyse without stages.
+    """
+    frames = derived_frames(source, ("observed_stages", "daily_temperature", "tank_seasons"))
+    table = frames["observed_stages"]
+    observed = table.loc[:, list(OBSERVED)].join(table.reindex(columns=list(GAPS)))
+    if observed.empty:
+        raise NothingToAnalyse("no development stage has been recorded; load a stages table first")
+    context = frames["tank_seasons"].loc[:, ["season", "tank_id", *CONTEXT]]
+    rows = observed.merge(context, on=["season", "tank_id"], how="left", validate="many_to_one")
+    rows["key"] = rows["season"].astype(str) + "/" + rows["tank_id"].astype(str)
+    rows["first_day_share"] = rows["day_share"].astype(float)
+    return _with_temperatures(rows, frames["daily_temperature"])
+
+
+def _with_temperatures(rows: pd.DataFrame, daily: pd.DataFrame) -> pd.DataFrame:
+    series = temperatures_by_tank(daily)
+    temps, logger = [], []
+    for season, tank, start, seen in zip(
+        rows["season"], rows["tank_id"], rows["delivered_on"], rows["seen_day"], strict=True
+    ):
+        record = series.get((int(season), tank))
+        part = None if record is None or pd.isna(start) else record.between(np.datetime64(start, "D"))
+        temps.append(None if part is None else part.temps_c)
+        until = int(np.ceil(seen)) if seen and seen > 0 else 0
+        logger.append(100.0 * part.is_logger[:until].mean() if part is not None and until else np.nan)
+    filled = rows.assign(logger_pct=logger)
+    filled["daily_temp_c"] = pd.Series(temps, dtype=object, index=rows.index)
+    return filled.assign(tank_label=filled["tank_id"], tank_id=filled["key"])
+
+
+@dataclass(frozen=True)
+class TankDays:
+    """Daily means of one tank and season.
+
+    first: first day; temps_c: (days,) °C; is_logger, is_read: days read by a logger, by anything; doubt_c: (days,)
+    standard error of days that were not read.
+    """
+
+    first: np.datetime64
+    temps_c: Floats
+    is_logger: Masks
+    is_read: Masks
+    doubt_c: Floats
+
+    def between(self, day: np.datetime64, until: np.datetime64 | None = None) -> TankDays | None:
+        """The days from ``day`` to ``until`` (None: the end); None when the record does not cover ``day``."""
+        skip = int((day - self.first) / np.timedelta64(1, "D"))
+        stop = len(self.temps_c) if until is None else int((until - self.first) / np.timedelta64(1, "D")) + 1
+        if skip < 0 or skip >= min(stop, len(self.temps_c)):
+            return None
+        part = slice(skip, stop)
+        return TankDays(day, self.temps_c[part], self.is_logger[part], self.is_read[part], self.doubt_c[part])
+
+
+def temperatures_by_tank(daily: pd.DataFrame) -> dict[tuple[Any, Any], TankDays]:
+    """(season, tank_id) → its days, in order and without holes (a missing day is NaN)."""
+    tank_codes, tanks = pd.factorize(daily["tank_id"])
+    seasons = daily["season"].to_numpy(dtype=np.int64)
+    days = daily["day"].to_numpy().astype("datetime64[D]").astype(np.int64)
+    # Standard error of days not read: 0 where the table does not say.
+    doubt = pd.to_numeric(daily.get("se_c", pd.Series(0.0, daily.index))).fillna(0.0)
+    columns = (
+        daily["water_temp_c"].to_numpy(dtype=float),
+        (daily["instrument"] == "logger").fillna(False).to_numpy(dtype=bool),
+        (daily["source"] == "observed").fillna(False).to_numpy(dtype=bool),
+        doubt.to_numpy(dtype=float),
+    )
+    order = np.lexsort((days, tank_codes, seasons))
+    tank_codes, seasons, days = tank_codes[order], seasons[order], days[order]
+    values = [one[order] for one in columns]
+    changes = np.flatnonzero((np.diff(tank_codes) != 0) | (np.diff(seasons) != 0)) + 1
+    series = {}
+    for begin, end in pairwise([0, *changes.tolist(), len(days)] if len(days) else []):
+        place = days[begin:end] - days[begin]
+        of_tank = [
+            _without_holes(one[begin:end], place, blank)
+            for one, blank in zip(values, (np.nan, False, False, 0.0), strict=True)
+        ]
+        key = (int(seasons[begin]), tanks[tank_codes[begin]])
+        series[key] = TankDays(np.datetime64(int(days[begin]), "D"), *of_tank)
+    return series
+
+
+def _without_holes(values: NDArray[Any], place: NDArray[np.int64], blank: float) -> NDArray[Any]:
+    """Values of days in their places, days that are missing blank."""
+    if place[-1] + 1 == len(place):
+        return values
+    filled = np.full(int(place[-1]) + 1, blank, dtype=values.dtype)
+    filled[place] = values
+    return filled
 
 
 @dataclass(frozen=True)
@@ -53,7 +178,7 @@ class StageData(StageRecords):
 
     fits: Mapping[str, DevelopmentFit]
     refused: Mapping[str, str]
-    is_suspect: NDArray[np.bool_]
+    is_suspect: Masks
 
     @property
     def everything(self) -> dict[str, DevelopmentFit | DevelopmentModel | str]:
@@ -107,18 +232,6 @@ def stage_records(
     return data, pd.DataFrame(left_out, columns=["species", "stage", "reason", "rows"])
 
 
-def fits_by_stage(
-    rows: pd.DataFrame, stages: Sequence[str]
-) -> tuple[dict[tuple[str, str], dict[str, DevelopmentFit]], dict[tuple[str, str], str]]:
-    """Own fits by (species, stage) and form to stage rows (see ``stage_rows``), copied dates left out, and why a
-    form was refused where none was fitted."""
-    rows = completed(rows)
-    data, _ = stage_records(rows, find_copied_dates(rows), None, stages)
-    fitted = {(one.species, one.stage): one for one in fitted_stages(data, SCORED_FORMS)}
-    refused = {key: next(iter(one.refused.values())) for key, one in fitted.items() if not one.fits}
-    return {key: dict(one.fits) for key, one in fitted.items()}, refused
-
-
 def fitted_stages(stages: Sequence[StageRecords], forms: Sequence[str]) -> list[StageData]:
     """The same with own fits of some forms, and the dates that are probably wrong ones."""
     found = iter(fit_tank_forms([(one.records, form) for one in stages for form in forms]))
@@ -135,7 +248,7 @@ def fitted_stages(stages: Sequence[StageRecords], forms: Sequence[str]) -> list[
     return data
 
 
-def _suspects(records: TankRecords, fits: Mapping[str, DevelopmentFit]) -> NDArray[np.bool_]:
+def _suspects(records: TankRecords, fits: Mapping[str, DevelopmentFit]) -> Masks:
     """True for dates that are probably wrong, by the best own fit or, without one, by a rough curve."""
     fit = best_fit(fits)
     if fit is None or fit.groups is None or np.isnan(fit.groups.wrong_probability).any():

@@ -11,9 +11,9 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import bdtr, bdtrik
 
+from broodyear.development.arrays import Floats
 from broodyear.development.likelihood.fit_result import DevelopmentFit
 from broodyear.development.models.forms import COEFFICIENTS
 from broodyear.development.models.own_models import DevelopmentModel
@@ -24,7 +24,6 @@ from broodyear.development.scoring.held_out_scores import DevelopmentScores
 from broodyear.development.scoring.score_cells import LEVELS, randomised_pit
 from broodyear.development.scoring.stage_data import StageData
 
-Floats = NDArray[np.float64]
 Shown = Mapping[tuple[str, str], tuple[str, ...]]
 
 CONSTANT_COLUMNS = (

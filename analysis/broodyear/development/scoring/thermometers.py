@@ -12,9 +12,9 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import stdtr, stdtrit
 
+from broodyear.development.arrays import Masks
 from broodyear.development.likelihood.crossed import CrossedMean, Work, worked_out
 from broodyear.development.likelihood.fitting import FEWEST_BATCHES
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut, is_fair, matrix_of, predicted_days
@@ -22,8 +22,6 @@ from broodyear.development.scoring.held_out_scores import StageScores
 from broodyear.development.scoring.score_cells import FEWEST_SITES, UNSETTLED, hour_days, mean_error, sites_of
 from broodyear.development.scoring.stage_data import StageData
 from broodyear.statistics.multiplicity import holm
-
-Mask = NDArray[np.bool_]
 
 # A tank is a logger's when a logger read this share of its days up to the event.
 LEAST_LOGGER_PCT = 50.0
@@ -109,7 +107,7 @@ def _site_offsets(one: StageData, model: str, held: HeldOut) -> Work[pd.DataFram
     return pd.DataFrame(columns, columns=list(SITE_COLUMNS))
 
 
-def _is_read_by_hand(one: StageData) -> Mask:
+def _is_read_by_hand(one: StageData) -> Masks:
     """True for the tanks that no logger read for long enough."""
     share = one.rows.get("logger_pct", pd.Series(0.0, one.rows.index)).astype(float).fillna(0.0)
     return (share < LEAST_LOGGER_PCT).to_numpy(dtype=bool)
@@ -139,7 +137,7 @@ def _by_reader(one: StageData, model: str, held: HeldOut) -> Work[list[dict[str,
     return [{**place, "read_by": name, **row} for name, row in rows.items()]
 
 
-def _bias(one: StageData, error: CrossedMean, position: int, is_in: Mask) -> dict[str, Any]:
+def _bias(one: StageData, error: CrossedMean, position: int, is_in: Masks) -> dict[str, Any]:
     return {
         **_limits(error, position, hour_days(one.records, is_in)),
         "site_sd_days": error.group_sd.get("site", float("nan")),
@@ -147,7 +145,7 @@ def _bias(one: StageData, error: CrossedMean, position: int, is_in: Mask) -> dic
     }
 
 
-def _counts(one: StageData, is_in: Mask) -> dict[str, int]:
+def _counts(one: StageData, is_in: Masks) -> dict[str, int]:
     records = one.records
     sites = sites_of(records, is_in)
     return {
@@ -183,7 +181,7 @@ def _limits(error: CrossedMean, position: int, hour: float = 0.0) -> dict[str, A
     }
 
 
-def _days_per_c(one: StageData, is_in: Mask) -> float:
+def _days_per_c(one: StageData, is_in: Masks) -> float:
     """Mean change of the predicted day per °C added to every reading, by the best own fit."""
     fit = next(iter(sorted(one.fits.values(), key=lambda fit: -fit.log_likelihood)), None)
     if fit is None:

@@ -10,20 +10,11 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from broodyear.reports.development.answer import answer_section
-from broodyear.reports.development.closing import (
-    forecasts_section,
-    method_section,
-    pitfalls_section,
-    published_section,
-    sources_section,
-)
-from broodyear.reports.development.equations import equations_section
-from broodyear.reports.development.evidence import calibration_section, stages_section
+from broodyear.reports.development.answers import answer_sections
+from broodyear.reports.development.evidence import evidence_sections
 from broodyear.reports.development.freezing import frozen_files, plain_model
-from broodyear.reports.development.gathering import gather_development, records_of, scored_records
+from broodyear.reports.development.gathering import FROZEN_TABLES, Records, gather_development, scored_records
 from broodyear.reports.development.results import DevelopmentResults
-from broodyear.reports.development.where import against_section, where_section
 from broodyear.reports.folder import Manifest, ReportResult, require_report_folder, write_report
 from broodyear.reports.parts import Page
 from broodyear.reports.second_process import WORTH_A_PROCESS_SETUPS, SecondProcess
@@ -66,15 +57,15 @@ def report_development(
     is_large = len(store.table("setups")) >= WORTH_A_PROCESS_SETUPS
     with SecondProcess(is_large, "broodyear.development.scoring.held_out_scores") as beside:
         tell(0, 3, "reading the records")
-        records = records_of(store)
+        records = Records({name: store.result(name) for name in FROZEN_TABLES}, store.settings, models)
         tell(1, 3, "comparing forecast and seen dates")
-        scored = scored_records(records, models, beside)
-        frozen = beside.ask(frozen_files, records, models)
+        scored = scored_records(records, beside)
+        frozen = beside.ask(frozen_files, records)
         results = gather_development(records, scored)
         tell(2, 3, "drawing and writing")
         page = development_page(results).drawn_by(beside.ask)
         return write_development(
-            results, folder, store.uploads(), pdf=pdf, command=command, models=models, frozen=frozen(), page=page
+            results, folder, store.uploads(), pdf=pdf, command=command, frozen=frozen(), page=page
         )  # fmt: skip
 
 
@@ -85,18 +76,16 @@ def write_development(
     *,
     pdf: bool = False,
     command: str = "",
-    models: Sequence[DevelopmentModel] = (),
     frozen: Mapping[str, bytes] | None = None,
     page: Page | None = None,
 ) -> ReportResult:
     """Write the report from results already gathered.
 
-    models: those given, for the manifest; frozen: files of reproduce/ by their place in the folder; page: theirs,
-    where its drawings are under way.
+    frozen: files of reproduce/ by their place in the folder; page: theirs, where its drawings are under way.
     """
     from broodyear.development.models.sources import bibtex
 
-    given = {"models": [plain_model(model) for model in models]}
+    given = {"models": [plain_model(model) for model in results.models]}
     manifest = Manifest("development", command, results.settings, uploads, given, seed=results.seed)
     beside = {"references.bib": bibtex(results.works.frame).encode(), **(frozen or {})}
     return write_report(folder, page or development_page(results), results.tables, manifest, (), pdf, beside)
@@ -104,18 +93,6 @@ def write_development(
 
 def development_page(results: DevelopmentResults) -> Page:
     """The report as a page: the answer first, then where and why, evidence, pitfalls, sources and method."""
-    sections = (
-        answer_section(results),
-        where_section(results),
-        against_section(results),
-        stages_section(results),
-        equations_section(results),
-        calibration_section(results),
-        pitfalls_section(results),
-        forecasts_section(results),
-        published_section(results),
-        sources_section(results),
-        method_section(results),
-    )
     title = "Thermal-unit models against these records"
+    sections = (*answer_sections(results), *evidence_sections(results))
     return Page("development", title, "Incubation tanks, all seasons on record", sections)

@@ -1,10 +1,16 @@
-"""The evidence: one picture per species and stage, and whether intervals hold what they state."""
+"""What stands behind the answers: pictures, equations, calibration, pitfalls, a forecast, sources, and method."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
+from urllib.parse import quote
 
+from markupsafe import Markup
+
+from broodyear.development.models.published import held_out_studies
+from broodyear.figures.development import fan_figure
 from broodyear.figures.development_stage import calibration_figure, stage_figure
 from broodyear.reports.development.results import (
     MAIN_SCHEME,
@@ -13,21 +19,28 @@ from broodyear.reports.development.results import (
     named,
     place_rows,
     said_of,
+    shown_if_any,
     titled,
 )
-from broodyear.reports.numbers import words
-from broodyear.reports.parts import Block, Drawing, Heading, Notice, Section, say
-from broodyear.reports.rendering import drawing, phrase, prose
-from broodyear.reports.tables import shown
+from broodyear.reports.numbers import known, words
+from broodyear.reports.parts import Block, Bullets, Drawing, Equations, Folded, Heading, Notice, Section, say
+from broodyear.reports.rendering import drawing, glossary, phrase, prose, said
+from broodyear.reports.tables import ReportTable, shown
 from broodyear.reports.vocabulary import model_words
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from broodyear.reports.tables import ReportTable
+
+def evidence_sections(results: DevelopmentResults) -> tuple[Section, ...]:
+    """The sections behind the answers, in the order of the page."""
+    sections = (
+        _stages, _equations, _calibration, _pitfalls, _forecasts, _published, _sources, _method,
+    )  # fmt: skip
+    return tuple(section(results) for section in sections)
 
 
-def stages_section(results: DevelopmentResults) -> Section:
+def _stages(results: DevelopmentResults) -> Section:
     """Curves, predictions and errors for every species and stage that was scored."""
     blocks: list[Block] = []
     for species, stage in results.shown:
@@ -55,10 +68,10 @@ def _named(rows: pd.DataFrame, models: tuple[str, ...] | None) -> pd.DataFrame:
     return chosen.assign(model=[model_words(model) for model in chosen["model"]])
 
 
-def calibration_section(results: DevelopmentResults) -> Section:
+def _calibration(results: DevelopmentResults) -> Section:
     """Where events lay in their predictions, what intervals held, and the scores behind both."""
     species = dict.fromkeys(species for species, _ in results.shown)
-    blocks: list[Block] = [_calibration(results, one) for one in species]
+    blocks: list[Block] = [_calibrated(results, one) for one in species]
     blocks += [prose(WORDS, "calibration"), *said_of(results, "intervals")]
     for table, rows in (
         (results.calibration, range(len(results.calibration))),
@@ -68,7 +81,7 @@ def calibration_section(results: DevelopmentResults) -> Section:
     return Section("calibration", "Do intervals hold what they state?", tuple(blocks))
 
 
-def _calibration(results: DevelopmentResults, species: str) -> Drawing:
+def _calibrated(results: DevelopmentResults, species: str) -> Drawing:
     bars, held = (_panels(results, table.frame, species) for table in (results.pit, results.calibration))
     return drawing(
         calibration_figure, bars, held, table=results.pit, words={"words": words(species)},
@@ -96,3 +109,153 @@ def _shown_rows(results: DevelopmentResults, table: ReportTable, rows: Iterable[
     return [
         row for row in rows if tuple(table.value(row, name) for name in ("species", "stage", "model")) in shown
     ]
+
+
+_MATHS = "development/equations.html"
+#: Digits of a constant in an equation; the tables hold it in full.
+_DIGITS = 6
+#: From this power of ten on a constant is written as a product with one.
+_MOST_PLACES = 6
+
+
+@dataclass(frozen=True)
+class Number:
+    """A constant as an equation shows it: the size of its leading part, its power of ten, its sign."""
+
+    text: str
+    power: str
+    is_negative: bool
+
+
+def equation(form: str, constants: dict[str, float]) -> Markup:
+    """A form with its constants as MathML, on a line of its own."""
+    shown = {name: number(value) for name, value in constants.items()}
+    return Markup('<math display="block"><mrow>{}</mrow></math>').format(phrase(_MATHS, form, **shown))
+
+
+def number(value: float) -> Number:
+    """A constant to _DIGITS significant digits."""
+    mantissa, power = f"{abs(value):.{_DIGITS - 1}e}".split("e")
+    if -4 <= int(power) < _MOST_PLACES:
+        return Number(f"{abs(value):.{_DIGITS}g}", "", value < 0)
+    return Number(f"{float(mantissa):g}", str(int(power)).replace("-", "\u2212"), value < 0)
+
+
+def _equations(results: DevelopmentResults) -> Section:
+    """Every model as an equation, those that the page shows first; its constants and their covariances in full."""
+    title = "The models as equations"
+    if not len(results.coefficients):
+        return Section("equations", title, (Notice("No equation.", phrase(WORDS, "no_equation"), "note"),))
+    summing = Markup('<math display="block"><mrow>{}</mrow></math>').format(phrase(_MATHS, "summing"))
+    general = Equations(((Markup("The day n of the stage"), summing, Markup("")),))
+    blocks: list[Block] = [prose(WORDS, "equations"), general]
+    for species, stage in results.shown:
+        blocks += _of_place(results, species, stage)
+    blocks.append(prose(WORDS, "equations_note"))
+    blocks += [*shown_if_any(results.coefficients), *shown_if_any(results.covariance)]
+    return Section("equations", title, tuple(blocks))
+
+
+def _of_place(results: DevelopmentResults, species: str, stage: str) -> list[Block]:
+    table = results.coefficients
+    rows = table.rows(species=species, stage=stage)
+    models = list(dict.fromkeys(str(table.value(row, "model")) for row in rows))
+    shown = [model for model in results.shown[(species, stage)] if model in models]
+    rest = [model for model in models if model not in shown]
+    written = {
+        model: _written(results, [row for row in rows if table.value(row, "model") == model]) for model in models
+    }
+    blocks: list[Block] = [Heading(say("{name}", name=titled(species, stage)))]
+    if shown:
+        blocks.append(Equations(tuple(written[model] for model in shown), (table,)))
+    if rest:
+        others = Equations(tuple(written[model] for model in rest), (table,))
+        blocks.append(Folded(f"All other models of this stage ({len(rest)})", (others,)))
+    return blocks
+
+
+def _written(results: DevelopmentResults, rows: list[int]) -> tuple[Markup, Markup, Markup]:
+    """Name, equation, and where it holds and comes from."""
+    table = results.coefficients
+    constants = {str(table.value(row, "constant")): float(table.value(row, "estimate")) for row in rows}
+    first = rows[0]
+    name = model_words(table.value(first, "model"))
+    label = say("{name}", name=f"{name[:1].upper()}{name[1:]}")
+    return label, equation(str(table.value(first, "form")), constants), _holds(results, first)
+
+
+def _holds(results: DevelopmentResults, row: int) -> Markup:
+    table = results.coefficients
+    low, high = table.value(row, "tested_low_c"), table.value(row, "tested_high_c")
+    source = str(table.value(row, "source") or "")
+    works = [results.works.row(one) for one in range(len(results.works))]
+    numbers = [str(one.value("number")) for one in works if str(one.value("cited_as")) in source]
+    return phrase(WORDS, "holds", row=table.row(row), tested=known(low) and known(high), numbers=numbers)
+
+
+#: Published pairs shown on the page, the largest disagreements first; the table has all.
+MOST_PAIRS = 25
+
+
+def _pitfalls(results: DevelopmentResults) -> Section:
+    """Scoring against first-seen dates, and dates copied from a forecast."""
+    blocks: list[Block] = [prose(WORDS, "first_seen"), *said_of(results, "first_seen")]
+    blocks += shown_if_any(results.first_seen)
+    blocks += [Heading(Markup("Dates copied from a forecast")), prose(WORDS, "copied")]
+    blocks += [*said_of(results, "copied"), *shown_if_any(results.copied)]
+    further = {
+        "Dates that are probably wrong": ("suspects", results.suspects),
+        "Stages that a few more readings would have kept": ("gaps", results.gaps),
+    }
+    for title, (about, table) in further.items():
+        if len(table):
+            blocks += [Heading(Markup(title)), prose(WORDS, about), shown(table)]
+    return Section("pitfalls", "Ways to be fooled", tuple(blocks))
+
+
+def _forecasts(results: DevelopmentResults) -> Section:
+    """One tank's forecast as an example of how sure one can be, and when."""
+    title, table = "What a forecast looks like", results.fan
+    caution = Notice("A forecast never replaces looking.", phrase(WORDS, "caution"), "caution")
+    if not len(table):
+        return Section("forecast", title, (Notice("No example.", phrase(WORDS, "no_fan"), "note"), caution))
+    words = {"row": table.row(0)}
+    return Section(
+        "forecast", title, (drawing(fan_figure, table.frame, table=table, words=words, file=table.name), caution)
+    )
+
+
+def _published(results: DevelopmentResults) -> Section:
+    """Published values that contradict each other, by size, and whether intervals of published models hold."""
+    table = results.disagreements
+    rows = range(min(len(table), MOST_PAIRS))
+    pairs = shown(table, rows) if rows else prose(WORDS, "no_disagreement")
+    title = "What others published, and where it disagrees"
+    held = prose(WORDS, "held_out", studies=held_out_studies().to_dict("records"))
+    return Section("published", title, (prose(WORDS, "published"), pairs, held))
+
+
+def _sources(results: DevelopmentResults) -> Section:
+    """The works behind models and values, and how to make the tables again."""
+    works, blocks = results.works, list[Block]()
+    if len(works):
+        items = tuple(_work(results, row) for row in range(len(works)))
+        blocks += [prose(WORDS, "sources"), Bullets(items, (works,), numbered=True), prose(WORDS, "bib")]
+    blocks += [Heading(Markup("To make these tables again")), prose(WORDS, "reproduce")]
+    return Section("sources", "Sources, and how to make this again", tuple(blocks))
+
+
+def _work(results: DevelopmentResults, row: int) -> Markup:
+    """One work: authors, year, title, where it stands, DOI."""
+    names = ("author", "year", "title", "journal", "volume", "issue", "pages", "publisher", "doi")
+    parts = {name: str(results.works.value(row, name) or "") for name in names}
+    return phrase(WORDS, "work", **parts, address=quote(parts["doi"]))
+
+
+def _method(results: DevelopmentResults) -> Section:
+    """How it was done, rows left out, and what these records can and cannot tell."""
+    blocks: list[Block] = [Bullets(said(WORDS, "method_points")), *shown_if_any(results.left_out)]
+    told = [one for topic in ("data", "band", "suspects", "survivors") for one in said_of(results, topic)]
+    if told:
+        blocks += [Heading(Markup("What these records can and cannot tell")), *told]
+    return Section("method", "Method and limits", (*blocks, *glossary("development")))

@@ -7,7 +7,7 @@ the settings and the models given, and nothing else: no free text of any upload.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import asdict, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -37,10 +37,11 @@ _READ = {
 _TYPES = {"b": "boolean", "i": "integer", "u": "integer", "f": "number", "M": "date"}
 
 
-def frozen_files(records: Records, models: Sequence[DevelopmentModel]) -> dict[str, bytes]:
-    """Files of reproduce/ by their place in the report's folder. models: those given."""
+def frozen_files(records: Records) -> dict[str, bytes]:
+    """Files of reproduce/ by their place in the report's folder."""
     files, resources = {}, []
-    for name, frame in _needed(records.frames).items():
+    for name, frame in records.frames.items():
+        frame = frame.loc[:, list(_READ.get(name, frame.columns))]
         files[f"{FOLDER}/{name}.csv"] = frame.to_csv(index=False, lineterminator="\n").encode()
         resources.append(_resource(name, frame))
     package = {
@@ -50,7 +51,7 @@ def frozen_files(records: Records, models: Sequence[DevelopmentModel]) -> dict[s
         "broodyear": {
             "version": broodyear.__version__,
             "settings": _kept(records.settings),
-            "models": [plain_model(model) for model in models],
+            "models": [plain_model(model) for model in records.models],
         },
         "resources": resources,
     }
@@ -59,23 +60,15 @@ def frozen_files(records: Records, models: Sequence[DevelopmentModel]) -> dict[s
     return files
 
 
-def frozen_records(folder: Path) -> tuple[Records, tuple[DevelopmentModel, ...]]:
-    """The records and the models given of a folder reproduce/, as they were."""
+def frozen_records(folder: Path) -> Records:
+    """The records of a folder reproduce/, as they were."""
     from broodyear.development import DevelopmentModel
 
     package = json.loads((folder / "datapackage.json").read_text(encoding="utf-8"))
     frames = {resource["name"]: _read(folder / resource["path"], resource) for resource in package["resources"]}
     kept = package["broodyear"]
     settings = settings_from(kept["settings"], "datapackage.json")
-    return Records(frames, settings), tuple(DevelopmentModel(**model) for model in kept["models"])
-
-
-def _needed(frames: Mapping[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
-    """The columns that are read."""
-    observed, tanks = frames["observed_stages"], frames["tank_seasons"]
-    needed = {"observed_stages": observed, "tank_seasons": tanks.loc[:, list(_READ["tank_seasons"])]}
-    daily = frames["daily_temperature"].loc[:, list(_READ["daily_temperature"])]
-    return {**needed, "daily_temperature": daily}
+    return Records(frames, settings, tuple(DevelopmentModel(**model) for model in kept["models"]))
 
 
 def _resource(name: str, frame: pd.DataFrame) -> dict[str, Any]:

@@ -1,16 +1,20 @@
-"""The tables of the development report, worked out from derived tables: of a store, or frozen ones."""
+"""The tables of the development report, worked out from derived tables: of a store, or frozen ones.
+
+What the records can and cannot tell stands in sentences; what is found of the models is in the claims.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from broodyear.errors import BroodyearError
-from broodyear.reports.development.results import DevelopmentResults, results_of
-from broodyear.reports.development.statements import statements_table
+from broodyear.reports.development.results import MAIN_SCHEME, DevelopmentResults, place_rows, results_of, titled
+from broodyear.reports.numbers import known
+from broodyear.reports.rendering import phrase_lines
 from broodyear.reports.sentences import state
 
 if TYPE_CHECKING:
@@ -18,10 +22,9 @@ if TYPE_CHECKING:
     from broodyear.development.scoring.held_out_scores import DevelopmentScores
     from broodyear.reports.second_process import SecondProcess
     from broodyear.settings import Settings
-    from broodyear.store import Store
 
 #: The derived tables that everything on the page is worked out from.
-FROZEN_TABLES = ("observed_stages", "daily_temperature", "tank_seasons")
+FROZEN_TABLES = ("observed_stages", "tank_seasons", "daily_temperature")
 
 #: Days after delivery at which the example of a forecast is made: early enough to have a fan to show.
 EXAMPLE_AFTER_DAYS = 21
@@ -35,25 +38,20 @@ _FAN = (
 
 @dataclass(frozen=True)
 class Records:
-    """The derived tables of FROZEN_TABLES by name, read once, and the settings they were made with."""
+    """The derived tables of FROZEN_TABLES by name, read once, the settings they were made with, and the models of
+    one's own that are scored on them beside the published ones."""
 
     frames: Mapping[str, pd.DataFrame]
     settings: Settings
+    models: Sequence[DevelopmentModel] = ()
 
     def result(self, name: str) -> pd.DataFrame:
         """A derived table, as a store gives it."""
         return self.frames[name]
 
 
-def records_of(store: Store) -> Records:
-    """The records of an open store that the report is worked out from."""
-    return Records({name: store.result(name) for name in FROZEN_TABLES}, store.settings)
-
-
-def scored_records(
-    records: Records, models: Sequence[DevelopmentModel] = (), beside: SecondProcess | None = None
-) -> DevelopmentScores:
-    """Models scored on the records, part of them `beside`. models: of one's own, scored beside the published ones.
+def scored_records(records: Records, beside: SecondProcess | None = None) -> DevelopmentScores:
+    """Models scored on the records, part of them `beside`.
 
     Raises NothingToAnalyse when no stage of any species can be scored.
     """
@@ -61,7 +59,7 @@ def scored_records(
     from broodyear.development.scoring.held_out_scores import Scoring, done_here
 
     ask = beside.ask if beside else done_here
-    return compared_scores(records, Scoring(), models=models, ask=ask)
+    return compared_scores(records, Scoring(), models=records.models, ask=ask)
 
 
 def gather_development(records: Records, scored: DevelopmentScores) -> DevelopmentResults:
@@ -79,7 +77,8 @@ def gather_development(records: Records, scored: DevelopmentScores) -> Developme
             **frames, "statements": statements_table(found), "copied": found.copied_sheets, "curves": curves,
             "pairs": pairs, "fan": _example_fan(records, found), "works": works,
         },
-        settings=records.settings, seed=DEFAULT_SEED, claims=state(found.claims), shown=found.shown,
+        settings=records.settings, models=records.models, seed=DEFAULT_SEED, claims=state(found.claims),
+        shown=found.shown,
     )  # fmt: skip
 
 
@@ -111,3 +110,58 @@ def _example_fan(records: Records, found: DevelopmentAssessment) -> pd.DataFrame
         except BroodyearError:
             continue  # this tank has no forecast; the next may have one
     return pd.DataFrame(columns=list(_FAN))
+
+
+_WORDS = "development/statements.txt"
+STATEMENT_COLUMNS = ("topic", "species", "stage", "sentence")
+#: A shorter error (days) of days not read is lost among the looks, and not told.
+LEAST_TOLD_GAP_DAYS = 0.25
+
+
+def statements_table(found: DevelopmentAssessment) -> pd.DataFrame:
+    """One row per sentence: STATEMENT_COLUMNS.
+
+    Topics of each species and stage in order: data, band, suspects, intervals, first_seen; then copied and
+    survivors.
+    """
+    told = [(*one, key) for key in found.shown for one in _told(found, *key)]
+    sheets = found.copied_sheets.to_dict("records")
+    told += [("copied", {"sheet": sheet}, (sheet["species"], sheet["stage"])) for sheet in sheets]
+    rows = [
+        (topic, *key, said.unescape())
+        for topic, facts, key in told
+        for said in phrase_lines(_WORDS, topic, place=titled(*key), **facts)
+    ]
+    rows += [("survivors", "", "", said.unescape()) for said in phrase_lines(_WORDS, "survivors")]
+    return pd.DataFrame([row for row in rows if row[-1]], columns=list(STATEMENT_COLUMNS))
+
+
+def _told(found: DevelopmentAssessment, species: str, stage: str) -> list[tuple[str, dict[str, Any]]]:
+    """Topics of a species and stage, each with what its sentences are made of."""
+    from broodyear.development.scoring.comparisons import BASE, shows_no_curve
+    from broodyear.development.scoring.score_cells import covers_otherwise
+
+    scores, comparisons, first_seen, left_out, gaps = (
+        place_rows(frame, species, stage)
+        for frame in (found.scores, found.comparisons, found.first_seen, found.left_out, found.gaps)
+    )
+    main = scores[(scores["scheme"] == MAIN_SCHEME) & (scores["band"] == "all")]
+    own = main[main["model"].str.startswith("own_")]
+    carried = found.data[(species, stage)].records.gap_se_days
+    data = {
+        "used": {name: int(own[name].max()) for name in ("tanks", "batches")} if len(own) else None,
+        "refused": own[own["unscored"] == "not_converged"].to_dict("records"),
+        "left_out": left_out.to_dict("records"),
+        "carried": carried[carried >= LEAST_TOLD_GAP_DAYS].tolist(),
+        "gaps": len(gaps),
+        "alone": int((gaps["readings_wanted"] == 1).sum()),
+    }
+    curved = comparisons[(comparisons["model"] == "own_log_inverse") & (comparisons["against"] == BASE)]
+    bands = [{"row": row, "shows_no_curve": shows_no_curve(row)} for row in curved.to_dict("records")]
+    of_first = main[main["model"].isin(found.shown[(species, stage)][:1]) & main["mae_days"].notna()]
+    cells = of_first.head(1).to_dict("records")
+    told = [("data", data), *(("band", band) for band in bands)]
+    for cell in cells:
+        told += [("suspects", {"row": cell})] if known(cell["mae_without_suspects"]) else []
+        told.append(("intervals", {"row": cell, "differs": covers_otherwise(cell)}))
+    return [*told, *(("first_seen", {"row": row}) for row in first_seen.head(1).to_dict("records"))]

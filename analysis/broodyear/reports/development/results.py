@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +16,7 @@ from broodyear.reports.vocabulary import STAGES, called
 if TYPE_CHECKING:
     import pandas as pd
 
+    from broodyear.development import DevelopmentModel
     from broodyear.settings import Settings
 
 WORDS = "development/words.txt"
@@ -33,7 +34,7 @@ class DevelopmentResults:
 
     curves and pairs: days to a stage by temperature, of models and of published measurements; fan: one tank's
     forecast, empty where none could be made; works: references; shown: models shown by (species, stage), own
-    first; seed: of the calibration.
+    first; seed: of the calibration; models: of one's own that were given.
     """
 
     settings: Settings
@@ -60,6 +61,7 @@ class DevelopmentResults:
     fan: ReportTable
     works: ReportTable
     shown: Mapping[tuple[str, str], tuple[str, ...]]
+    models: Sequence[DevelopmentModel] = ()
 
     @property
     def tables(self) -> tuple[ReportTable, ...]:
