@@ -109,29 +109,20 @@ lost AS (
     WINDOW of_stage AS (PARTITION BY season, tank_id, stage ORDER BY day)
 ),
 
--- What a stage usually lost in a week is told from earlier seasons: were this one asked too, many tanks that lose fish
--- at once would pass for usual. With fewer than 100 counted checks before it is five in a hundred, and never more than
--- ten: that calls for a look wherever it happens (common practice, no source).
-checks AS (SELECT season, stage, value FROM lost WHERE is_check),
-
+-- Where a stage has fewer than 100 counted checks, five in a hundred a week counts as usual.
 usual AS (
     SELECT
-        seasons.season,
-        seasons.stage,
-        CASE
-            WHEN count(checks.value) >= 100
-                THEN least(greatest(quantile_cont(checks.value, 0.99), 3.0), 10.0)
-            ELSE 5.0
-        END AS limit_value
-    FROM (SELECT DISTINCT season, stage FROM lost) AS seasons
-    LEFT JOIN checks ON seasons.stage = checks.stage AND seasons.season > checks.season
-    GROUP BY ALL
+        stage,
+        CASE WHEN count(*) >= 100 THEN greatest(quantile_cont(value, 0.99), 3.0) ELSE 5.0 END AS limit_value
+    FROM lost
+    WHERE is_check
+    GROUP BY stage
 ),
 
 losses AS (
     SELECT season, tank_id, stage AS measure, day, 'losses' AS kind, value, limit_value, lasts_days
     FROM lost
-    INNER JOIN usual USING (season, stage)
+    INNER JOIN usual USING (stage)
     WHERE value > limit_value
 ),
 

@@ -32,7 +32,7 @@ def test_examples_of_public_names_run(name: str) -> None:
 @pytest.mark.parametrize(
     "name",
     ["broodyear.schemas.frames", "broodyear.shown", "broodyear.development.models.sources",
-     "broodyear.statistics.connectivity", "broodyear.statistics.multiplicity", "tests.simulated.tank_seasons"],
+     "broodyear.statistics.multiplicity", "broodyear.statistics.numbers", "tests.simulated.tank_seasons"],
 )  # fmt: skip
 def test_examples_of_modules_run(name: str) -> None:
     results = doctest.testmod(import_module(name))

@@ -11,7 +11,7 @@ from scipy.stats import norm
 
 from broodyear.errors import Refused, UsageError
 from broodyear.survival import fit_survival
-from broodyear.survival.averaging import average_over_groups
+from broodyear.survival.result import average_over_groups
 
 INTEGRAL = 1e-8
 POINTS = 1e-6  # percentage points

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from broodyear.derived.catalogue import (
-    MACROS,
     Query,
     ReturnedColumn,
     all_queries,
@@ -18,7 +17,6 @@ from broodyear.derived.catalogue import (
 from broodyear.derived.running import keep_derived, own_name, read_derived, run_queries, run_query, transaction
 
 __all__ = [
-    "MACROS",
     "Query",
     "ReturnedColumn",
     "all_queries",

@@ -12,9 +12,9 @@ import pandas as pd
 from broodyear.claims import Claim, ClaimKind, Reason, claims_from, clear_or_not
 from broodyear.statistics.multiplicity import holm
 from broodyear.statistics.numbers import FloatArray, critical_value, delta_errors, two_sided_p
-from broodyear.survival.averaging import average_over_groups
 from broodyear.survival.practices.levels import against_the_rest
 from broodyear.survival.practices.model import AdjustedModel
+from broodyear.survival.result import average_over_groups
 
 BATCH_COLUMNS = [
     "batch_id", "season", "tanks", "regions", "eggs", "raw_pct", "by_region", "adjusted_pct", "difference_points",

@@ -18,8 +18,7 @@ from broodyear.claims import Reason
 from broodyear.errors import BroodyearError
 from broodyear.notes import note
 from broodyear.regions.batches import batch_estimates
-from broodyear.statistics.connectivity import connected_parts
-from broodyear.statistics.numbers import FloatArray, delta_errors
+from broodyear.statistics.numbers import FloatArray, connected_parts, delta_errors
 from broodyear.survival.practices.factors import Factor, batch_factor, code_factor, level_counts, separated_rows
 from broodyear.survival.practices.findings import batch_means
 from broodyear.survival.practices.levels import (

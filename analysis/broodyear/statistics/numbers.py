@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import cache
 
 import numpy as np
 import numpy.typing as npt
 from numpy.typing import ArrayLike
 from scipy.special import betainc, gammaln, ndtr, ndtri, stdtr, stdtrit
+from scipy.special import expit as expit
+
+STEP = 1e-3  # of moves of about one standard error, for second derivatives
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
-
-
-def expit(log_odds: FloatArray) -> FloatArray:
-    """Probability from log-odds, without overflow at either end."""
-    small = np.exp(-np.abs(log_odds))
-    return np.where(log_odds >= 0, 1.0, small) / (1.0 + small)
 
 
 def log1p_exp(log_odds: FloatArray) -> FloatArray:
@@ -77,6 +75,17 @@ def delta_errors(gradient: FloatArray, covariance: FloatArray) -> FloatArray:
     return np.asarray(np.sqrt(np.maximum(variance, 0.0)), dtype=float)
 
 
+def differenced(
+    slope: Callable[[FloatArray], FloatArray], at: FloatArray, moves: FloatArray | None = None
+) -> FloatArray:
+    """Second derivatives by central differences of a slope, in units of moves (columns) of about a standard error,
+    by default of one each."""
+    moves = np.eye(len(at)) if moves is None else moves
+    changes = np.array([slope(at + move) - slope(at - move) for move in STEP * moves.T])
+    found = changes @ moves / (2.0 * STEP)
+    return np.asarray(0.5 * (found + found.T), dtype=float)
+
+
 @cache
 def normal_nodes(points: int = 31) -> tuple[FloatArray, FloatArray]:
     """Gauss–Hermite nodes and weights that average a function over a standard normal variable."""
@@ -91,3 +100,68 @@ def level_sums(codes: IntArray, values: FloatArray, levels: int) -> FloatArray:
     rows = len(codes)
     members = csc_array((np.ones(rows), codes, np.arange(rows + 1)), shape=(levels, rows))
     return np.asarray(members @ values, dtype=float)
+
+
+def connected_parts(level_codes: IntArray, group_codes: IntArray, levels: int, groups: int) -> IntArray:
+    """Which levels of a factor can be compared at all: connected part of each, numbered from 1 by falling rows.
+
+    Levels and groups are the two sides of a graph; every row joins its level to its group. Two levels in
+    different connected parts of that graph are never compared under like conditions, directly or through
+    others, so their difference cannot be told apart from the difference between groups (Weeks & Williams 1964,
+    doi 10.1080/00401706.1964.10490188, on connectedness of designs).
+
+    >>> connected_parts(np.array([0, 0, 1, 2]), np.array([0, 1, 1, 2]), 3, 3).tolist()
+    [1, 1, 2]
+    """
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    size = levels + groups
+    graph = coo_array((np.ones(len(level_codes)), (level_codes, levels + group_codes)), shape=(size, size))
+    _, labels = connected_components(graph, directed=False)
+    weight = np.bincount(labels[level_codes], minlength=int(labels.max()) + 1)
+    rank = 1 + np.argsort(np.argsort(-weight, kind="stable"))
+    return np.asarray(rank[labels[:levels]], dtype=np.int64)
+
+
+#: Polynomials of Royston 1995, Applied Statistics 44:547 (AS R94), highest power first: the two outermost weights
+#: over n^-1/2; mean and log standard deviation of the transformed statistic, from 12 values on over log n, below
+#: over n.
+_OUTERMOST = (
+    [-2.706056, 4.434685, -2.071190, -0.147981, 0.221157, 0.0],
+    [-3.582633, 5.682633, -1.752461, -0.293762, 0.042981, 0.0],
+)
+_MANY = [0.0038915, -0.083751, -0.31082, -1.5861], [0.0030302, -0.082676, -0.4803]
+_FEW = [-0.0006714, 0.025054, -0.39978, 0.5440], [-0.0020322, 0.062767, -0.77857, 1.3822]
+_SHIFT = [0.459, -2.273]  # of the transformation below 12 values
+MANY = 12
+
+
+def moment(values: FloatArray, order: int) -> float:
+    """Central moment of the values in units of their standard deviation: 3 is the skewness, 4 the kurtosis."""
+    off = values - values.mean()
+    return float(np.mean(off**order) / np.mean(off**2) ** (order / 2.0))
+
+
+def shapiro_wilk_p(values: FloatArray) -> float:
+    """p value of the test of Shapiro & Wilk 1965 (Biometrika 52:591), by Royston, for 6 to 5000 values.
+
+    The statistics library that has this test takes longer to import than all the fits of a review to make.
+    """
+    size, ordered = len(values), np.sort(values)
+    scores = ndtri((np.arange(1, size + 1) - 0.375) / (size + 0.25))
+    total = scores @ scores
+    last, before = (
+        score / np.sqrt(total) + np.polyval(weights, size**-0.5)
+        for score, weights in zip(scores[:-3:-1], _OUTERMOST, strict=True)
+    )
+    inner = (total - 2.0 * (scores[-1] ** 2 + scores[-2] ** 2)) / (1.0 - 2.0 * (last**2 + before**2))
+    weights = scores / np.sqrt(inner)
+    weights[[0, 1, -2, -1]] = -last, -before, before, last
+    off = ordered - ordered.mean()
+    rest = max(1.0 - float(weights @ off) ** 2 / float(off @ off), 1e-300)
+    if size >= MANY:
+        statistic, at, (mean, log_sd) = np.log(rest), np.log(size), _MANY
+    else:
+        statistic, at, (mean, log_sd) = -np.log(np.polyval(_SHIFT, size) - np.log(rest)), size, _FEW
+    return float(ndtr((np.polyval(mean, at) - statistic) / np.exp(np.polyval(log_sd, at))))

@@ -6,7 +6,7 @@ from __future__ import annotations
 import ast
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import combinations
 from numbers import Number
 from typing import Any
@@ -20,27 +20,6 @@ from broodyear.statistics.numbers import BoolArray, FloatArray, IntArray
 FEWEST_ROWS = 3  # two tank-seasons give one difference and nothing to judge it by
 MOST_NUMERIC_LEVELS = 12  # a number with more distinct values than this is measured, not a factor
 ALIAS_TOLERANCE = 1e-9  # share of a column's length left after the earlier columns: rounding, not information
-
-
-@dataclass(frozen=True, eq=False)
-class Rows:
-    """The tank-seasons a model uses.
-
-    frame: the rows used, index 0..used-1, only the columns the model needs; text and booleans are factors.
-    survived, trials: counts of the rows used, shape (used,).
-    given, used: numbers of rows. left_out: reason -> rows left out for it (each row is counted once).
-    """
-
-    frame: pd.DataFrame
-    survived: FloatArray
-    trials: FloatArray
-    given: int
-    left_out: dict[str, int]
-
-    @property
-    def used(self) -> int:
-        """Number of rows used."""
-        return len(self.survived)
 
 
 def as_frame(given: Any) -> pd.DataFrame:
@@ -98,11 +77,13 @@ def formula_columns(formula: str, frame: pd.DataFrame) -> tuple[str, ...]:
 
 def usable_rows(
     frame: pd.DataFrame, covariates: Sequence[str], counts: tuple[str, str], groups: Sequence[str], fewest: int
-) -> Rows:
+) -> tuple[pd.DataFrame, FloatArray, FloatArray, dict[str, int]]:
     """Check the columns and counts (survivors, eggs) of a frame and keep the rows that can be used.
 
-    Rows with a missing value or without eggs are left out and counted. Raises Refused for counts that
-    cannot be (more survivors than eggs, negative, not whole) and UsageError for unknown columns.
+    Returns these (index from 0, only the columns needed; text and booleans are factors), their survivors and their
+    eggs, and reason -> rows left out for it (each row is counted once). Rows with a missing value or without eggs
+    are left out. Raises Refused for counts that cannot be (more survivors than eggs, negative, not whole) and
+    UsageError for unknown columns.
     """
     needed, names = list(dict.fromkeys([*counts, *covariates, *groups])), list(frame.columns)
     for name in needed:
@@ -111,20 +92,21 @@ def usable_rows(
             raise UsageError(f"The frame has no column {name!r}; its columns are {have}: correct the name.")
         if names.count(name) > 1:
             raise UsageError(f"The frame has more than one column named {name!r}: rename or drop one.")
-    keep, left_out = _complete(frame, needed)
+    blank = np.asarray(frame[needed].isna() | frame[needed].isin([np.inf, -np.inf]), dtype=bool)
+    keep = np.asarray(~blank.any(axis=1), dtype=bool)
+    first = np.bincount(blank[~keep].argmax(axis=1), minlength=len(needed))  # each row is counted once
+    left_out = {f"missing {name}": int(rows) for name, rows in zip(needed, first, strict=True) if rows}
     alive, eggs = (_counts(frame, name, keep) for name in counts)
     impossible = np.flatnonzero(keep & (alive > eggs))
-    if impossible.size:
-        first = int(impossible[0])
+    for place in impossible[:1]:
         raise Refused(
-            f"{impossible.size} of {len(frame)} rows have more survivors than eggs; the first is row {first + 1}"
-            f" of the frame with {counts[0]} = {alive[first]:g} and {counts[1]} = {eggs[first]:g}: correct the"
+            f"{impossible.size} of {len(frame)} rows have more survivors than eggs; the first is row {place + 1}"
+            f" of the frame with {counts[0]} = {alive[place]:g} and {counts[1]} = {eggs[place]:g}: correct the"
             f" counts, or cap {counts[0]} at {counts[1]} and report the excess."
         )
-    empty = keep & (eggs == 0)
-    if empty.any():
-        left_out[f"no eggs ({counts[1]} is 0)"] = int(empty.sum())
-    keep &= ~empty
+    if empty := int((keep & (eggs == 0)).sum()):
+        left_out[f"no eggs ({counts[1]} is 0)"] = empty
+        keep &= eggs > 0
     if keep.sum() < fewest:
         why = "; ".join(f"{reason}: {count}" for reason, count in left_out.items()) or "none left out"
         raise Refused(
@@ -132,22 +114,7 @@ def usable_rows(
             f" at least {fewest} tank-seasons: add seasons, or report the counts as they are."
         )
     used = as_factors(frame.loc[keep, needed].reset_index(drop=True), covariates)
-    return Rows(used, alive[keep], eggs[keep], len(frame), left_out)
-
-
-def _complete(frame: pd.DataFrame, needed: Sequence[str]) -> tuple[BoolArray, dict[str, int]]:
-    """Rows without a missing value; each row left out is counted under its first missing column."""
-    keep: BoolArray = np.ones(len(frame), dtype=bool)
-    left_out: dict[str, int] = {}
-    for name in needed:
-        column = frame[name]
-        absent = column.isna().to_numpy(dtype=bool) & keep
-        if pd.api.types.is_float_dtype(column):
-            absent |= keep & ~np.isfinite(column.to_numpy(dtype=float, na_value=np.nan))
-        if absent.any():
-            left_out[f"missing {name}"] = int(absent.sum())
-            keep &= ~absent
-    return keep, left_out
+    return used, alive[keep], eggs[keep], left_out
 
 
 def _counts(frame: pd.DataFrame, name: str, keep: BoolArray) -> FloatArray:
@@ -207,33 +174,37 @@ class Grouping:
 class Design:
     """Everything a fitting function needs.
 
-    rows: the rows used. counts: names of the columns of survivors and of eggs. matrix: design matrix,
-    shape (used, terms). terms: its column names.
-    groupings: the grouping columns, coded. covariates: columns of the frame the formula reads.
-    model_spec: the formula library's record of how the matrix was made, for predictions.
+    frame: the rows used, of the columns the model needs. survived, trials: their counts, shape (used,); counts:
+    names of these. matrix: design matrix, shape (used, terms). terms: its column names. groupings: the grouping
+    columns, coded. formula: what the matrix was made by; covariates: columns of the frame it reads. left_out:
+    reason -> rows left out for it. model_spec: the formula library's record of how the matrix was made, for
+    predictions.
     """
 
-    rows: Rows
-    formula: str
+    frame: pd.DataFrame
+    survived: FloatArray
+    trials: FloatArray
     counts: tuple[str, str]
     matrix: FloatArray
     terms: tuple[str, ...]
-    covariates: tuple[str, ...]
     groupings: tuple[Grouping, ...]
-    model_spec: Any
+    formula: str
+    covariates: tuple[str, ...] = ()
+    left_out: Mapping[str, int] = field(default_factory=dict)
+    model_spec: Any = None
 
     def measured(self, name: str) -> FloatArray:
         """Values of a measured covariate in the rows used."""
-        if name not in self.covariates or not pd.api.types.is_numeric_dtype(self.rows.frame[name]):
+        if name not in self.covariates or not pd.api.types.is_numeric_dtype(self.frame[name]):
             raise UsageError(f"{name!r} is not a measured covariate of the formula {self.formula!r}.")
-        return self.rows.frame[name].to_numpy(dtype=float)
+        return self.frame[name].to_numpy(dtype=float)
 
     def levels_of(self, factor: str) -> list[Any]:
         """Levels of a factor in the rows used, in the order of the fit."""
         if factor not in self.covariates:
             have = ", ".join(self.covariates) or "none"
             raise UsageError(f"The formula has no factor {factor!r}; its covariates are: {have}.")
-        column = self.rows.frame[factor]
+        column = self.frame[factor]
         if isinstance(column.dtype, pd.CategoricalDtype):
             return list(column.cat.categories)
         values = sorted(float(value) for value in column.unique())
@@ -255,7 +226,7 @@ class Design:
 
     def matrix_with(self, name: str, value: Any) -> FloatArray:
         """The design matrix of the rows used with one covariate set to a value (or an array of values)."""
-        return self.new_matrix(self.rows.frame.assign(**{name: value}))
+        return self.new_matrix(self.frame.assign(**{name: value}))
 
     def new_matrix(self, frame: Any) -> FloatArray:
         """Design matrix of rows outside the fit; refuses missing values and unseen levels."""
@@ -264,7 +235,7 @@ class Design:
         for name in self.covariates:
             if name not in frame.columns:
                 raise UsageError(f"The frame has no column {name!r}, which the formula {self.formula!r} reads.")
-            values[name] = _recoded(frame[name].reset_index(drop=True), self.rows.frame[name])
+            values[name] = _recoded(frame[name].reset_index(drop=True), self.frame[name])
         if not self.covariates:
             return np.ones((len(frame), len(self.terms)))
         return np.ascontiguousarray(self.model_spec.get_model_matrix(values).to_numpy(dtype=float))
@@ -300,29 +271,32 @@ def make_design(
     covariates = formula_columns(formula, frame)
     if survived in covariates:
         raise UsageError(f"The formula reads {survived!r}, the outcome itself: take it out of the formula.")
-    rows = usable_rows(frame, covariates, (survived, trials), groups, FEWEST_ROWS if spare_rows else 1)
+    counts, fewest = (survived, trials), FEWEST_ROWS if spare_rows else 1
+    used, alive, eggs, left_out = usable_rows(frame, covariates, counts, groups, fewest)
     for name in covariates:
-        if rows.frame[name].nunique() < 2:
+        if used[name].nunique() < 2:
             raise Refused(
-                f"Column {name!r} is {rows.frame[name].iloc[0]} in all {rows.used} rows used, so it can have no"
+                f"Column {name!r} is {used[name].iloc[0]} in all {len(used)} rows used, so it can have no"
                 " effect to estimate: take it out of the formula, or add rows with another value."
             )
-    matrix = _model_matrix(formula, rows.frame)
+    matrix = _model_matrix(formula, used)
     terms = tuple(map(str, matrix.columns))
     if not terms:
         raise UsageError(f"The formula {formula!r} has no term at all: write '1' for an overall survival.")
-    if rows.used < len(terms) + spare_rows:
+    if len(used) < len(terms) + spare_rows:
         raise Refused(
-            f"The formula asks for {len(terms)} coefficients ({', '.join(terms)}), but only {rows.used} rows can"
+            f"The formula asks for {len(terms)} coefficients ({', '.join(terms)}), but only {len(used)} rows can"
             f" be used; at least {len(terms) + spare_rows} are needed: take terms out, merge levels, or add rows."
         )
     values = np.ascontiguousarray(matrix.to_numpy(dtype=float))
     kept, null = aliases(values, ALIAS_TOLERANCE)
     for place in np.setdiff1d(np.arange(len(terms)), kept)[:1]:
         raise Refused(_alias_message(values, terms, int(place), null[:, 0]))
-    groupings = tuple(Grouping.of(rows.frame, name) for name in groups)
-    _require_groupings(groupings)
-    return Design(rows, formula, (survived, trials), values, terms, covariates, groupings, matrix.model_spec)
+    groupings = tuple(Grouping.of(used, name) for name in groups)
+    require_groupings(groupings)
+    return Design(
+        used, alive, eggs, counts, values, terms, groupings, formula, covariates, left_out, matrix.model_spec
+    )
 
 
 def _model_matrix(formula: str, frame: pd.DataFrame) -> Any:
@@ -382,13 +356,14 @@ def _alias_message(matrix: FloatArray, terms: Sequence[str], place: int, null: F
     )
 
 
-def _require_groupings(groupings: Sequence[Grouping]) -> None:
+def require_groupings(groupings: Sequence[Grouping]) -> None:
     """Refuse a group of one level, and two that split the rows alike, for these share one spread."""
     for group in groupings:
         if len(group.levels) < 2:
             raise Refused(
                 f"Group {group.name!r} has one level ({group.levels[0]}) in the {len(group.codes)} rows used, so"
-                " its spread cannot be estimated: take it out of groups=, or add rows of another level."
+                " neither its spread nor an error between its levels can be estimated: take it out of groups=, or"
+                " add rows of another level."
             )
     for first, second in combinations(groupings, 2):
         pairs = len(np.unique(first.codes * len(second.levels) + second.codes))

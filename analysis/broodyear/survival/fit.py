@@ -8,15 +8,15 @@ from typing import Any
 
 import pandas as pd
 
-from broodyear.errors import Refused, UsageError
-from broodyear.survival.design import Design, as_frame, make_design
-from broodyear.survival.methods.binomial import fit_beta_binomial, fit_quasi_binomial
+from broodyear.errors import UsageError
+from broodyear.survival.design import Design, as_frame, make_design, require_groupings
+from broodyear.survival.methods.binomial import fit_beta_binomial, fit_firth, fit_quasi_binomial, refuse_separation
 from broodyear.survival.methods.clusters import fit_clustered, fit_exchangeable
-from broodyear.survival.methods.separation import fit_firth, refuse_separation
 from broodyear.survival.mixed.fit import fit_mixed
 from broodyear.survival.result import SurvivalFit
 
 TANK_SEASON = ("season", "tank_id")
+CLUSTERED = ("clustered", "exchangeable")
 METHODS = ("mixed", "beta_binomial", "quasi_binomial", "clustered", "exchangeable")
 _MARGINAL: dict[str, Callable[[Design], SurvivalFit]] = {
     "beta_binomial": fit_beta_binomial,
@@ -96,18 +96,13 @@ def fit_survival(
 def fit_design(design: Design, method: str) -> SurvivalFit:
     """A fit of a design whose columns were made and checked before (`refuse_separation`).
 
-    The mixed model has restricted spreads; clustered and exchangeable take the one group, others leave it aside.
+    The mixed model has restricted spreads; the CLUSTERED take the one group, others leave it aside.
     """
     if method == "mixed":
         return fit_mixed(design, small_sample=True)
-    if method not in ("clustered", "exchangeable"):
+    if method not in CLUSTERED:
         design = replace(design, groupings=())
-    for grouping in design.groupings[:1]:
-        if len(grouping.levels) < 2:
-            raise Refused(
-                f"All rows lie in one level of {grouping.name} ({grouping.levels[0]}), so no cluster-robust error"
-                f" can be worked out: add rows of another {grouping.name}, or use method='quasi_binomial'."
-            )
+    require_groupings(design.groupings[:1])
     return replace(_MARGINAL[method](design), method=method)
 
 
@@ -125,26 +120,25 @@ def _repeats(frame: pd.DataFrame) -> list[str]:
 
 
 def _require_groups(method: str, groups: tuple[str, ...], quadrature_points: int, small_sample: bool) -> None:
-    allowed = (*METHODS, "firth")
-    if method not in allowed:
-        raise UsageError(f"method must be one of {', '.join(allowed)}, but {method!r} was passed.")
-    if len(set(groups)) < len(groups):
-        raise UsageError(f"groups names a column twice: {', '.join(groups)}.")
-    if method == "mixed" and not groups:
-        raise UsageError(
-            "method='mixed' needs at least one column in groups=, for example groups=['site_id', 'batch_id'];"
-            " without groups use method='quasi_binomial' or 'beta_binomial'."
-        )
-    if method in ("clustered", "exchangeable") and len(groups) != 1:
-        raise UsageError(f"method={method!r} needs exactly one column in groups=, but {len(groups)} were named.")
-    if method in ("beta_binomial", "quasi_binomial", "firth") and groups:
-        raise UsageError(
-            f"method={method!r} takes no groups, but {', '.join(groups)} was named: leave groups= out, or use"
-            " method='mixed'."
-        )
-    if quadrature_points != 1 and (method != "mixed" or len(groups) != 1 or quadrature_points < 2):
-        raise UsageError(
-            "quadrature_points above 1 needs method='mixed' with exactly one group (9 or more are advised)."
-        )
-    if small_sample and (method != "mixed" or quadrature_points != 1):
-        raise UsageError("small_sample=True needs method='mixed' with the Laplace approximation.")
+    allowed, named, is_mixed = (*METHODS, "firth"), ", ".join(groups), method == "mixed"
+    refused: dict[str, object] = {
+        f"method must be one of {', '.join(allowed)}, but {method!r} was passed.": method not in allowed,
+        f"groups names a column twice: {named}.": len(set(groups)) < len(groups),
+        "method='mixed' needs at least one column in groups=, for example groups=['site_id', 'batch_id'];"
+        " without groups use method='quasi_binomial' or 'beta_binomial'.": is_mixed and not groups,
+        f"method={method!r} needs exactly one column in groups=, but {len(groups)} were named.": (
+            method in CLUSTERED and len(groups) != 1
+        ),
+        f"method={method!r} takes no groups, but {named} was named: leave groups= out, or use method='mixed'.": (
+            groups and method not in ("mixed", *CLUSTERED)
+        ),
+        "quadrature_points above 1 needs method='mixed' with exactly one group (9 or more are advised).": (
+            quadrature_points != 1 and (not is_mixed or len(groups) != 1 or quadrature_points < 2)
+        ),
+        "small_sample=True needs method='mixed' with the Laplace approximation.": (
+            small_sample and (not is_mixed or quadrature_points != 1)
+        ),
+    }
+    for said, is_so in refused.items():
+        if is_so:
+            raise UsageError(said)

@@ -18,15 +18,102 @@ from broodyear.statistics.numbers import (
     critical_values,
     delta_errors,
     expit,
+    normal_nodes,
     share_limits,
     two_sided_p,
 )
-from broodyear.survival.averaging import Average, Difference, Held, average_over_groups
 from broodyear.survival.design import Design
 from broodyear.survival.mixed.system import Precision
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+
+NODES = (0.85, 15), (1.25, 21), (np.inf, 31)  # largest standard deviation, and the nodes that do for it
+
+
+@dataclass(frozen=True, eq=False)
+class GroupAverage:
+    """Survival averaged over normal random intercepts, per row, with its slopes.
+
+    share: mean survival 0–1. by_log_odds, by_sd: its derivatives over the fixed log-odds and the total sd.
+    """
+
+    share: FloatArray
+    by_log_odds: FloatArray
+    by_sd: FloatArray
+
+
+def average_over_groups(log_odds: FloatArray, sd: float) -> GroupAverage:
+    """Integrate the logistic curve over a normal intercept of this standard deviation.
+
+    Gauss–Hermite, exact to 1e-8 for standard deviations up to 2 logits.
+    """
+    if sd == 0.0:
+        share = expit(log_odds)
+        return GroupAverage(share, share * (1.0 - share), np.zeros_like(share))
+    nodes, weights = normal_nodes(next(points for most, points in NODES if sd <= most))
+    share = expit(log_odds[:, None] + sd * nodes)
+    steepness = share * (1.0 - share)
+    return GroupAverage(share @ weights, steepness @ weights, steepness @ (weights * nodes))
+
+
+@dataclass(frozen=True, eq=False)
+class Average:
+    """Mean survival over rows (0–1), and its gradient over (variances above zero, coefficients); typical: the same
+    with every random intercept at zero."""
+
+    share: float
+    gradient: FloatArray
+    typical: float = np.nan
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class LogOdds:
+    """A difference of log-odds with its standard error and degrees of freedom."""
+
+    log_odds: float = np.nan
+    error: float = np.nan
+    degrees: float = np.inf
+
+    @property
+    def reach(self) -> float:
+        """Standard errors to either end of the 95 % interval."""
+        return critical_value(self.degrees)
+
+    def odds_ratio(self, side: int = 0) -> float:
+        """The odds ratio, or with side −1 or +1 an end of its 95 % interval."""
+        with np.errstate(over="ignore"):
+            return float(np.exp(self.log_odds + side * self.reach * self.error))
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Difference(LogOdds):
+    """p_value: of the log-odds; points, points_error: population-averaged difference in percentage points."""
+
+    p_value: float = np.nan
+    points: float = np.nan
+    points_error: float = np.nan
+
+    @property
+    def points_low(self) -> float:
+        return self.points - self.reach * self.points_error
+
+    @property
+    def points_high(self) -> float:
+        return self.points + self.reach * self.points_error
+
+    def shown(self) -> dict[str, float]:
+        """The columns in which every comparison is told: odds ratio and points with 95 % limits, p value."""
+        return {
+            "odds_ratio": self.odds_ratio(),
+            "or_low": self.odds_ratio(-1),
+            "or_high": self.odds_ratio(1),
+            "difference_points": self.points,
+            "difference_low": self.points_low,
+            "difference_high": self.points_high,
+            "p_value": self.p_value,
+        }
+
 
 CONTRAST_COLUMNS = ["level", "reference", *Difference().shown()]
 
@@ -35,7 +122,7 @@ CONTRAST_COLUMNS = ["level", "reference", *Difference().shown()]
 class SurvivalFit:
     """A fitted model of survival counts; everything on the logit scale unless a name says otherwise.
 
-    coefficients: estimates, shape (terms,). joint_covariance: of (log sds of groupings above zero, coefficients).
+    coefficients: estimates, shape (terms,). joint_covariance: of (variances of groupings above 0, coefficients).
     fitted: survival of each row used (0–1); of the mixed model at the conditional modes.
     dispersion: quasi_binomial, clustered, firth: Pearson X² over rows less coefficients; mixed: Pearson X² at
       the conditional modes over rows less effective parameters; beta_binomial: intra-tank correlation;
@@ -107,17 +194,17 @@ class SurvivalFit:
     @property
     def rows_given(self) -> int:
         """Rows of the frame handed in."""
-        return self.design.rows.given
+        return len(self.design.frame) + sum(self.design.left_out.values())
 
     @property
     def rows_used(self) -> int:
         """Rows the model was fitted to."""
-        return self.design.rows.used
+        return len(self.design.frame)
 
     @property
     def left_out(self) -> dict[str, int]:
         """Reason -> number of rows left out for it."""
-        return dict(self.design.rows.left_out)
+        return dict(self.design.left_out)
 
     @cached_property
     def total_group_sd(self) -> float:
@@ -143,19 +230,15 @@ class SurvivalFit:
             raise UsageError(f"The fit has no group {group!r}; its groups are: {have}.")
         return self.modes[group].copy()
 
-    def average(
-        self, matrix: FloatArray, *, sd: float | None = None, shift: float = 0.0, held: Held | None = None
-    ) -> Average:
+    def average(self, matrix: FloatArray, *, sd: float | None = None, shift: float = 0.0) -> Average:
         """Mean over rows, each with equal weight, of survival averaged over random intercepts.
 
-        sd: of their sum, by default that of the fit, 0 for a typical site; shift: added to the log-odds; held:
-        columns of the matrix with one value in every row.
+        sd: of their sum, by default that of the fit, 0 for a typical site; shift: added to the log-odds.
         """
-        held, sd = held or Held(), self.total_group_sd if sd is None else sd
-        log_odds = held.times(matrix, self.coefficients) + shift
-        rows, sds = average_over_groups(log_odds, sd), np.array(list(self.sds.values()))
-        by_log_sd = rows.by_sd.mean() * sds[sds > 0] ** 2 / (sd or 1.0)
-        gradient = np.concatenate([by_log_sd, held.sums(matrix, rows.by_log_odds) / len(matrix)])
+        sd, log_odds = self.total_group_sd if sd is None else sd, matrix @ self.coefficients + shift
+        rows, spreads = average_over_groups(log_odds, sd), sum(one > 0.0 for one in self.sds.values())
+        by_variances = np.full(spreads, rows.by_sd.mean() / (2.0 * sd or 1.0))
+        gradient = np.concatenate([by_variances, matrix.T @ rows.by_log_odds / len(matrix)])
         return Average(float(rows.share.mean()), gradient, float(expit(log_odds).mean()))
 
     def difference(self, shift: FloatArray, first: Average, second: Average) -> Difference:
@@ -232,7 +315,7 @@ class SurvivalFit:
         Intervals are made on the logit scale, so they stay in 0–100.
         """
         levels = self.design.levels_of(factor)
-        rows = [int((self.design.rows.frame[factor] == level).sum()) for level in levels]
+        rows = [int((self.design.frame[factor] == level).sum()) for level in levels]
         return pd.DataFrame({"level": levels, "rows": rows}).join(self._adjusted(factor, levels))
 
     def curve(self, name: str, points: int = 41) -> pd.DataFrame:

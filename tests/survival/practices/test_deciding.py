@@ -14,7 +14,6 @@ from tests.setups.programmes import programme, thinned
 from broodyear.claims import Claim, ClaimKind, Decision, Reason
 from broodyear.statistics.multiplicity import holm, shrunken, single_step
 from broodyear.survival import effects_report
-from broodyear.survival.averaging import Average
 from broodyear.survival.practices.findings import (
     METHOD_COLUMNS,
     TEMPERATURE,
@@ -25,6 +24,7 @@ from broodyear.survival.practices.findings import (
     effect_rows,
     gated,
 )
+from broodyear.survival.result import Average
 
 #: Error of a p of 0.05 from fifty thousand draws, four times over.
 DRAWN = 0.004

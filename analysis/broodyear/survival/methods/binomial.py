@@ -1,5 +1,5 @@
-"""Binomial and quasi-binomial regression, and beta-binomial, in which the eggs of one tank share a fate through a
-common, beta-distributed chance."""
+"""Binomial and quasi-binomial regression; beta-binomial, in which the eggs of one tank share a fate through a
+common, beta-distributed chance; which coefficients have no end, and Firth's penalised answer with a finite one."""
 
 from __future__ import annotations
 
@@ -10,8 +10,14 @@ import numpy as np
 from scipy.special import digamma, gammaln
 
 from broodyear.errors import Refused
-from broodyear.statistics.numbers import FloatArray, binomial_log_likelihood, expit, log_binomial_coefficients
-from broodyear.survival.design import Design, Rows
+from broodyear.statistics.numbers import (
+    FloatArray,
+    binomial_log_likelihood,
+    differenced,
+    expit,
+    log_binomial_coefficients,
+)
+from broodyear.survival.design import Design
 from broodyear.survival.result import SurvivalFit
 
 ITERATIONS = 500
@@ -19,23 +25,30 @@ STEP_TOLERANCE = 1e-10  # logits in any row
 LONGEST_STEP = 3.0  # logits in any row; keeps early steps from overshooting
 SMALLEST_LOG_ODDS = -13.0  # of the correlation; below it the digamma differences lose their digits
 GRADIENT_TOLERANCE = 1e-6  # per standard error
-DIFFERENCE = 1e-3  # of standard errors, for second derivatives
 NO_DISPERSION = 1e-12  # rounding
+GAIN_TOLERANCE = 1e-7  # the linear programme's own accuracy
+MOST_ERRORS = 60  # standard errors to either side in which a limit is looked for
+HALF_CRITICAL = 1.9207294103470636  # half the 95 % point of chi-squared on 1 degree of freedom
+BINOMIAL_ONLY = (
+    "Penalised (Firth) estimates with profile-likelihood intervals: they allow for binomial variation"
+    " only, so the intervals are too narrow where eggs of a tank share a fate."
+)
 NO_CORRELATION = "No more than binomial variation between rows: the correlation is estimated as zero."
 
 
-def dispersion_of(rows: Rows, share: FloatArray, parameters: float) -> float:
+def dispersion_of(design: Design, share: FloatArray, parameters: float) -> float:
     """Pearson's X² at these shares over rows less parameters; 1 for binomial variation, nan when saturated."""
-    variance = np.maximum(rows.trials * share * (1.0 - share), 1e-300)
-    spare = rows.used - parameters
-    return float(np.sum((rows.survived - rows.trials * share) ** 2 / variance)) / spare if spare > 0 else np.nan
+    variance = np.maximum(design.trials * share * (1.0 - share), 1e-300)
+    spare = len(share) - parameters
+    off = design.survived - design.trials * share
+    return float(np.sum(off**2 / variance)) / spare if spare > 0 else np.nan
 
 
 def binomial_at(design: Design, coefficients: FloatArray, variance: FloatArray) -> SurvivalFit:
     """These coefficients with the likelihood and the dispersion that the binomial model has there."""
-    rows, log_odds = design.rows, design.matrix @ coefficients
-    dispersion = dispersion_of(rows, expit(log_odds), len(coefficients))
-    log_likelihood = binomial_log_likelihood(rows.survived, rows.trials, log_odds)
+    log_odds = design.matrix @ coefficients
+    dispersion = dispersion_of(design, expit(log_odds), len(coefficients))
+    log_likelihood = binomial_log_likelihood(design.survived, design.trials, log_odds)
     return SurvivalFit(design, coefficients, variance, expit(log_odds), dispersion, log_likelihood)
 
 
@@ -48,13 +61,13 @@ class Likelihood:
 
     def information(self, values: FloatArray) -> FloatArray:
         matrix, share = self.design.matrix, expit(self.design.matrix @ values)
-        weight = self.design.rows.trials * share * (1.0 - share)
+        weight = self.design.trials * share * (1.0 - share)
         return np.asarray(matrix.T @ (weight[:, None] * matrix), dtype=float)
 
     def at(self, values: FloatArray) -> float:
         """Its logarithm, binomial coefficients included."""
-        rows = self.design.rows
-        plain = binomial_log_likelihood(rows.survived, rows.trials, self.design.matrix @ values)
+        design = self.design
+        plain = binomial_log_likelihood(design.survived, design.trials, design.matrix @ values)
         if not self.penalty:
             return plain
         sign, log_determinant = np.linalg.slogdet(self.information(values))
@@ -65,7 +78,7 @@ class Likelihood:
 
         Each is halved until the likelihood does not fall beyond rounding. Raises LinAlgError where none settles.
         """
-        matrix, rows = self.design.matrix, self.design.rows
+        matrix, rows = self.design.matrix, self.design
         free = np.array([place for place in range(len(values)) if place != fixed], dtype=int)
         if not len(free):
             return values
@@ -104,7 +117,7 @@ def plain_fit(design: Design) -> SurvivalFit:
 
 def fit_quasi_binomial(design: Design) -> SurvivalFit:
     """Binomial estimates, errors widened by Pearson X² over its degrees of freedom, t intervals."""
-    plain, spare = plain_fit(design), design.rows.used - len(design.terms)
+    plain, spare = plain_fit(design), len(design.trials) - len(design.terms)
     if plain.dispersion < NO_DISPERSION:
         raise Refused(
             "Every row has exactly the survival that the formula gives it, so errors by how rows vary would"
@@ -139,12 +152,10 @@ def fit_beta_binomial(design: Design) -> SurvivalFit:
         bounds=[(None, None)] * size + [(SMALLEST_LOG_ODDS, 8.0)],
         options={"maxiter": 500, "gtol": GRADIENT_TOLERANCE, "ftol": 0.0},
     )
-    constant = log_binomial_coefficients(design.rows.survived, design.rows.trials)
+    constant = log_binomial_coefficients(design.survived, design.trials)
     if constant - best.fun <= binomial.log_likelihood + 1e-6 or best.x[-1] <= SMALLEST_LOG_ODDS + 0.5:
         return replace(binomial, dispersion=0.0, notes=(NO_CORRELATION,))
-    moves = DIFFERENCE * np.eye(size + 1)
-    changes = np.array([objective(best.x + move)[1] - objective(best.x - move)[1] for move in moves])
-    information = (changes + changes.T) / (4.0 * DIFFERENCE)
+    information = differenced(lambda at: objective(at)[1], best.x)
     if not np.all(np.isfinite(information)) or np.linalg.eigvalsh(information)[0] <= 0:
         raise Refused(
             "The beta-binomial fit did not reach a maximum: a level with very few tanks, or all-or-nothing"
@@ -159,7 +170,7 @@ def fit_beta_binomial(design: Design) -> SurvivalFit:
 
 def _log_likelihood(values: FloatArray, design: Design) -> tuple[float, FloatArray]:
     """Log-likelihood without binomial coefficients, and its gradient; values end with logit(rho)."""
-    survived, trials, share = design.rows.survived, design.rows.trials, expit(design.matrix @ values[:-1])
+    survived, trials, share = design.survived, design.trials, expit(design.matrix @ values[:-1])
     share = np.clip(share, 1e-12, 1.0 - 1e-12)
     total = float(np.exp(-values[-1]))  # a + b = (1 - rho) / rho
     a, b, died = total * share, total * (1.0 - share), trials - survived
@@ -169,3 +180,101 @@ def _log_likelihood(values: FloatArray, design: Design) -> tuple[float, FloatArr
     by_total = share * slope_a + (1.0 - share) * slope_b + digamma(total) - digamma(trials + total)
     by_log_odds = total * share * (1.0 - share) * (slope_a - slope_b)
     return float(value.sum()), np.append(design.matrix.T @ by_log_odds, -total * by_total.sum())
+
+
+def separated_terms(matrix: FloatArray, survived: FloatArray, trials: FloatArray) -> tuple[int, ...]:
+    """Places of the coefficients without a finite maximum-likelihood estimate; empty when all are finite.
+
+    There is none when some direction in the coefficients raises every row with only survivors, lowers every row
+    with only deaths, and leaves the rows in between alone (Albert & Anderson 1984, doi 10.1093/biomet/71.1.1).
+    Such a direction is looked for by linear programming (Konis 2007).
+    matrix: design matrix, shape (rows, terms); survived, trials: counts per row.
+    """
+    none, full = survived == 0, survived == trials
+    outer = none | full
+    inner = matrix[~outer]
+    if len(inner) and np.linalg.matrix_rank(inner) == matrix.shape[1]:
+        return ()
+    from scipy.optimize import linprog
+
+    scaled = matrix / np.maximum(np.abs(matrix).max(axis=0), 1e-300)
+    signed = (scaled * np.where(full, 1.0, -1.0)[:, None])[outer]
+    solution = linprog(
+        -signed.sum(axis=0),
+        A_ub=-signed,
+        b_ub=np.zeros(len(signed)),
+        A_eq=scaled[~outer] if len(inner) else None,
+        b_eq=np.zeros(len(inner)) if len(inner) else None,
+        bounds=(-1.0, 1.0),
+        method="highs",
+    )
+    if solution.x is None or solution.fun is None or solution.fun >= -GAIN_TOLERANCE:
+        return ()
+    return tuple(int(place) for place in np.flatnonzero(np.abs(solution.x) > GAIN_TOLERANCE))
+
+
+def refuse_separation(design: Design) -> None:
+    """Raise Refused, naming the coefficients and the cure, when an estimate would be infinite."""
+    terms, survived, trials = design.terms, design.survived, design.trials
+    if (survived == trials).all() or (survived == 0).all():
+        fate = "survived" if survived.any() else "died"
+        raise Refused(
+            f"All eggs in all {len(trials)} rows used {fate}, so there is no difference to model: report"
+            " the counts with an exact interval instead."
+        )
+    places = separated_terms(design.matrix, survived, trials)
+    if not places:
+        return
+    named = [terms[place] for place in places if terms[place] != "Intercept"] or [terms[places[0]]]
+    raise Refused(
+        f"The effect of {', '.join(named)} has no finite estimate: it sets apart rows in which every egg"
+        " survived or every egg died (separation). Merge that level with another, take it out of the"
+        " formula, or use method='firth', which answers with a penalised likelihood."
+    )
+
+
+def fit_firth(design: Design) -> SurvivalFit:
+    """Bias-reduced logistic regression (Firth 1993, doi 10.1093/biomet/80.1.27).
+
+    Limits and tests by profiling the penalised likelihood (Heinze & Schemper 2002, doi 10.1002/sim.1047).
+    It assumes binomial variation: where eggs of a tank share a fate its intervals are too narrow.
+    """
+    likelihood, terms = Likelihood(design, penalty=1.0), range(len(design.terms))
+    try:
+        with np.errstate(all="ignore"):
+            best = likelihood.highest(np.zeros(len(terms)))
+            covariance = np.asarray(np.linalg.inv(likelihood.information(best)), dtype=float)
+            low, high, p_values = np.array(
+                [_profile(likelihood, best, covariance[term], term) for term in terms]
+            ).T
+    except np.linalg.LinAlgError as error:
+        raise Refused(
+            "Firth's penalised fit did not settle: put covariates in other units, or merge levels."
+        ) from error
+    found = binomial_at(design, best, covariance)
+    return replace(found, notes=(BINOMIAL_ONLY,), intervals=(low, high, p_values))
+
+
+def _profile(
+    likelihood: Likelihood, best: FloatArray, covariances: FloatArray, term: int
+) -> tuple[float, float, float]:
+    """Limits and p value of one coefficient (its place: term), the others at their best beside it.
+
+    covariances: of it with all."""
+    from scipy.optimize import brentq
+    from scipy.special import chdtrc
+
+    def fall(value: float) -> float:
+        near = best + covariances / covariances[term] * (value - best[term])
+        near[term] = value
+        return likelihood.at(best) - likelihood.at(likelihood.highest(near, term))
+
+    def limit(side: float) -> float:
+        """Where the fall reaches half the critical value on one side of the estimate."""
+        outside = best[term] + side * np.sqrt(covariances[term]) * np.arange(2.0, MOST_ERRORS + 2.0, 2.0)
+        outer = next((value for value in outside if fall(value) > HALF_CRITICAL), side * np.inf)
+        if np.isinf(outer):
+            return float(outer)
+        return float(brentq(lambda value: fall(value) - HALF_CRITICAL, best[term], outer, xtol=1e-7))
+
+    return limit(-1.0), limit(1.0), float(chdtrc(1.0, max(2.0 * fall(0.0), 0.0)))

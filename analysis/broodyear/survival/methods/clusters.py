@@ -31,7 +31,7 @@ def fit_clustered(design: Design) -> SurvivalFit:
     Liang & Zeger 1986 (doi 10.1093/biomet/73.1.13); no further small-sample factor.
     """
     plain, grouping = plain_fit(design), design.groupings[0]
-    residual = design.rows.survived - design.rows.trials * expit(design.matrix @ plain.coefficients)
+    residual = design.survived - design.trials * expit(design.matrix @ plain.coefficients)
     clusters = len(grouping.levels)
     scores = level_sums(grouping.codes, residual[:, None] * design.matrix, clusters)
     return _robust(plain, scores * np.sqrt(clusters / (clusters - 1.0)))
@@ -91,7 +91,7 @@ def _equations(design: Design, coefficients: FloatArray) -> tuple[float, FloatAr
 
     The correlation is the mean product of Pearson residuals over pairs of eggs in a cluster, over the Pearson
     scale; with it R⁻¹ = (I − c·11')/(1 − α), c = α/(1 + (N − 1)α)."""
-    grouping, survived, trials = design.groupings[0], design.rows.survived, design.rows.trials
+    grouping, survived, trials = design.groupings[0], design.survived, design.trials
     clusters, terms = len(grouping.levels), design.matrix.shape[1]
     share = expit(design.matrix @ coefficients)
     spread = np.sqrt(np.maximum(share * (1.0 - share), SMALLEST_SPREAD))

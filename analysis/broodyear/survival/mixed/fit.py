@@ -3,6 +3,7 @@ errors, and what must be said of them."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
@@ -27,15 +28,11 @@ TOLERANCE = 1e-7  # slope per standard error
 SAME_SCALE = 10.0  # a standard error that grew by less is still about one
 NEAR = 1e-2  # slope per standard error from which steps that need no line search go on
 TURNS = 3
-LONGEST_TURN = 1.0  # of a log sd
-LONGEST_LOG_SD = 1.0  # most that the log of a spread moves for one standard error, where it is hardly known
-START_RANGE = 0.2, 5.0  # logits: a search that begins nearer to a spread of zero takes longer to find it
+LONGEST_TURN = 7.4  # times as large or small
+START_VARIANCES = 0.04, 25.0  # a search that begins nearer to a variance of zero takes longer to find it
 SMALLEST = 1e-6
+LONGEST_MOVE = 2.0  # of a variance, in units of itself, for one standard error where it is hardly known
 SETTLED = 1e-3  # slope of the likelihood per standard error
-FLAT = (
-    "The mixed model reached no proper maximum: its likelihood is flat in some direction. Take a group or a term"
-    " out, or merge sparse levels."
-)
 
 
 def fit_mixed(design: Design, *, quadrature_points: int = 1, small_sample: bool = False) -> SurvivalFit:
@@ -63,30 +60,33 @@ def fit_mixed(design: Design, *, quadrature_points: int = 1, small_sample: bool 
 
 @dataclass(frozen=True, eq=False)
 class _End:
-    """Where the search of a likelihood ended: values (log sds, then coefficients)."""
+    """Where the search of a likelihood ended: values (variances, then coefficients)."""
 
     likelihood: Laplace
     values: FloatArray
 
     @property
-    def log_sds(self) -> dict[str, float]:
+    def sds(self) -> dict[str, float]:
         """By name of grouping."""
         names = [self.likelihood.design.groupings[place].name for place in self.likelihood.kept]
-        return dict(zip(names, map(float, self.values), strict=False))
+        return dict(zip(names, map(float, self.likelihood.sds(self.values)), strict=True))
 
     @property
     def stays(self) -> BoolArray:
         """Whether each spread is more than zero."""
-        return np.asarray(self.values[: self.likelihood.count] > np.log(self.likelihood.smallest_sd))
+        return self.likelihood.sds(self.values) > self.likelihood.smallest_sd
 
     @property
     def unbounded(self) -> list[str]:
         """Groupings whose spread lies at the limit of the search."""
-        return [name for name, log_sd in self.log_sds.items() if log_sd >= np.log(LARGEST_SD) - LIMIT_TOLERANCE]
+        return [name for name, sd in self.sds.items() if sd >= LARGEST_SD * (1.0 - LIMIT_TOLERANCE)]
 
     @cached_property
     def scale(self) -> FloatArray:
-        return unit_moves(self.likelihood, self.values)
+        """Moves of about one standard error each."""
+        count, moves = self.likelihood.count, unit_moves(self.likelihood, self.values)
+        moves[:count, :count] = np.minimum(moves[:count, :count], np.diag(LONGEST_MOVE * self.values[:count]))
+        return moves
 
     @cached_property
     def curvature(self) -> FloatArray:
@@ -108,7 +108,10 @@ def _fit(design: Design, points: int, small_sample: bool) -> SurvivalFit:
         notes = ["Spreads are those of maximum likelihood: the restricted likelihood has no maximum here."]
     end, said = _searched(design, Laplace, points)
     if end is not None and not end.is_maximum():
-        raise Refused(FLAT)
+        raise Refused(
+            "The mixed model reached no proper maximum: its likelihood is flat in some direction. Take a group or"
+            " a term out, or merge sparse levels."
+        )
     for name in end.unbounded if end else []:
         raise Refused(
             f"The spread between levels of {name} grows without bound: nearly all"
@@ -125,31 +128,22 @@ def _searched(design: Design, kind: type[Laplace], points: int = 1) -> tuple[_En
     used up, and t tests on what is left reject too often (9 % instead of 5 with 37 coefficients on 100 sites).
     """
     likelihood = kind(design, range(len(design.groupings)))
-    log_sds, coefficients = np.full(likelihood.count, np.log(START_SD)), plain_fit(design).coefficients
-    values = approach(likelihood, np.concatenate([log_sds, coefficients]))
-    notes: list[str] = []
+    coefficients, notes = plain_fit(design).coefficients, []
+    values = approach(likelihood, np.concatenate([np.full(likelihood.count, START_SD**2), coefficients]))
     while True:
-        end = _ended(likelihood, values)
+        end = search(likelihood, values)
         notes += [
             f"The best estimate of the spread between levels of {name} is zero: the rows show no more variation"
             f" between them than the rest of the model already explains, so {name} changes nothing here."
-            for name, stays in zip(end.log_sds, end.stays, strict=True)
+            for name, stays in zip(end.sds, end.stays, strict=True)
             if not stays
         ]
         if not end.stays.any():
             return None, notes
         if end.stays.all():
-            return (_ended(Quadrature(design, points), end.values) if points > 1 else end), notes
+            return (search(Quadrature(design, points), end.values) if points > 1 else end), notes
         likelihood = kind(design, likelihood.kept[end.stays])
         values = end.values[[*end.stays, *([True] * len(coefficients))]]
-
-
-def _ended(likelihood: Laplace, values: FloatArray) -> _End:
-    """Where the search of a likelihood ends; where the slope is zero, unless a spread has no bound or is zero."""
-    end = _End(likelihood, search(likelihood, values))
-    if end.unbounded or not end.stays.all():
-        return end
-    return _End(likelihood, settle(likelihood, end.values))
 
 
 def _assembled(design: Design, end: _End | None, notes: list[str], *, with_degrees: bool) -> SurvivalFit:
@@ -166,10 +160,9 @@ def _assembled(design: Design, end: _End | None, notes: list[str], *, with_degre
     # From second derivatives of −2 log-likelihood in units of the scale.
     joint = np.asarray(2.0 * end.scale @ np.linalg.inv(end.curvature) @ end.scale.T, dtype=float)
     mode = likelihood.mode(end.values)
-    scale, diagonal = mode.factor.scale, invert(mode.factor)[0]
-    for (name, log_sd), spots in zip(end.log_sds.items(), likelihood.layout.spots, strict=True):
-        sds[name] = float(np.exp(log_sd))
-        effects, errors = scale * mode.effects, scale * np.sqrt(diagonal)
+    diagonal = invert(mode.factor)[0]
+    effects, errors = mode.factor.scale * mode.effects, mode.factor.scale * np.sqrt(diagonal)
+    for name, spots in zip(end.sds, likelihood.layout.spots, strict=True):
         frames[name] = frames[name].assign(effect=effects[spots], std_error=errors[spots])
     precision = precision_of(mode.factor, design.matrix) if with_degrees else None
     # A spread so wide that hardly any level has a rate between none and all.
@@ -177,7 +170,7 @@ def _assembled(design: Design, end: _End | None, notes: list[str], *, with_degre
         f"The spread between levels of {name} comes out at {sd:.0f} logits:"
         " nearly all of its levels lost or kept every egg, so its size rests on few rows, and odds ratios with it."
         " Read the percentages, or take that group out."
-        for name, sd in sds.items()
+        for name, sd in end.sds.items()
         if sd > WIDE_SD
     ]
     return SurvivalFit(
@@ -186,117 +179,104 @@ def _assembled(design: Design, end: _End | None, notes: list[str], *, with_degre
         joint_covariance=joint,
         fitted=mode.share,
         # Effective parameters are the coefficients, and what shrinkage leaves of the levels.
-        dispersion=dispersion_of(design.rows, mode.share, len(coefficients) + float(np.sum(1.0 - diagonal))),
+        dispersion=dispersion_of(design, mode.share, len(coefficients) + float(np.sum(1.0 - diagonal))),
         log_likelihood=-0.5 * likelihood.deviance(end.values),
         notes=(*notes, *wide),
-        sds=sds,
+        sds=sds | end.sds,
         modes=frames,
-        precision=replace(precision, log_sd_covariance=joint[:count, :count]) if precision else None,
+        precision=replace(precision, of_variances=joint[:count, :count]) if precision else None,
     )
 
 
 def approach(likelihood: Laplace, values: FloatArray) -> FloatArray:
-    """Values nearer to the optimum, for a search to begin at.
+    """Values nearer to the optimum, where a search of many rows has less to do.
 
     A few turns of penalised quasi-likelihood: a scoring step of the coefficients, then each variance as squared
     effects over the levels less what shrinkage leaves of them (Schall 1991, doi 10.1093/biomet/78.4.719).
     """
-    layout, count = likelihood.layout, likelihood.count
-    levels, lowest = layout.by_grouping(np.ones(len(layout.owner))), likelihood.deviance(values)
+    count, layout, lowest = likelihood.count, likelihood.layout, likelihood.deviance(values)
     for _ in range(TURNS):
-        mode = likelihood.mode(values)
+        mode, variances = likelihood.mode(values), values[:count]
         precision = precision_of(mode.factor, likelihood.matrix)
-        off = likelihood.survived - likelihood.trials * mode.share
-        step = precision.covariance @ (likelihood.matrix.T @ off)
-        squares = layout.by_grouping((mode.effects - precision.scaled_sums @ step) ** 2)
-        left = layout.by_grouping(invert(mode.factor)[0]) - 0.5 * precision.adjustment_slope()
-        turn = 0.5 * np.log(np.maximum(squares, SMALLEST) / np.maximum(levels - left, SMALLEST))
-        turned = values[:count] + np.clip(turn, -LONGEST_TURN, LONGEST_TURN)
-        moved = np.concatenate([np.clip(turned, *np.log(START_RANGE)), values[count:] + step])
+        step = precision.covariance @ (
+            likelihood.matrix.T @ (likelihood.survived - likelihood.trials * mode.share)
+        )
+        squares = layout.by_grouping((mode.effects - mode.factor.scale * (precision.sums @ step)) ** 2)
+        levels = layout.by_grouping(1.0 - invert(mode.factor)[0]) + variances * precision.adjustment_slope()
+        turned = variances * np.clip(squares / np.maximum(levels, SMALLEST), 1.0 / LONGEST_TURN, LONGEST_TURN)
+        moved = np.concatenate([np.clip(turned, *START_VARIANCES), values[count:] + step])
         if not likelihood.deviance(moved) < lowest:  # all-or-nothing levels throw steps far
             break
         values, lowest = moved, likelihood.deviance(moved)
     return values
 
 
-def standard_errors(likelihood: Laplace, values: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """About one standard error each of −2 log-likelihood: of the log sds, as if levels told of their own spread
-    alone, and moves of the coefficients as columns."""
+def unit_moves(likelihood: Laplace, values: FloatArray) -> FloatArray:
+    """Moves of about one standard error each of −2 log-likelihood, as columns: of the variances, as if levels told
+    of their own spread alone, and of the coefficients."""
     factor = likelihood.mode(values).factor
     told = likelihood.layout.by_grouping((1.0 - invert(factor)[0]) ** 2)
     root = np.linalg.cholesky(precision_of(factor, likelihood.matrix).covariance) / np.sqrt(2.0)
-    return 0.5 / np.sqrt(np.maximum(told, 1e-12)), root
+    return np.asarray(
+        block_diag(np.diag(values[: len(told)] / np.sqrt(np.maximum(told, 1e-12))), root), dtype=float
+    )
 
 
-class _Coordinates:
-    """Variances over their standard errors at some values, and standard errors that coefficients have moved since.
+def search(likelihood: Laplace, values: FloatArray) -> _End:
+    """A minimum by a quasi-Newton search (L-BFGS-B), and from there where the slope is zero, unless a spread has
+    no bound or is zero.
 
     Over a variance, unlike over its log or its root, zero is no stationary point: a search leaves it where the
-    likelihood rises from there, and stays where it does not.
-    """
-
-    def __init__(self, likelihood: Laplace, values: FloatArray) -> None:
-        self.likelihood, self.count = likelihood, likelihood.count
-        errors, self.root = standard_errors(likelihood, values)
-        variances, self.origin = np.exp(2.0 * values[: self.count]), values[self.count :]
-        self.size = 2.0 * variances * errors
-        self.smallest, self.largest = SMALLEST_SD**2 / self.size, LARGEST_SD**2 / self.size
-        self.start = np.concatenate([variances / self.size, np.zeros(len(self.origin))])
-
-    def values(self, at: FloatArray) -> FloatArray:
-        """Log sds and coefficients."""
-        log_sds = 0.5 * np.log(np.clip(at[: self.count], self.smallest, self.largest) * self.size)
-        return np.concatenate([log_sds, self.origin + self.root @ at[self.count :]])
-
-    def with_gradient(self, at: FloatArray) -> tuple[float, FloatArray]:
-        """What is minimised and its gradient in these coordinates."""
-        value, slope = self.likelihood.with_gradient(self.values(at))
-        by_variance = 0.5 * slope[: self.count] / np.clip(at[: self.count], self.smallest, self.largest)
-        return value, np.concatenate([by_variance, self.root.T @ slope[self.count :]])
-
-    def gradient(self, at: FloatArray) -> FloatArray:
-        return self.with_gradient(at)[1]
-
-
-def search(likelihood: Laplace, values: FloatArray) -> FloatArray:
-    """Values near a minimum: a quasi-Newton search (L-BFGS-B) from one start.
-
-    It begins anew where a standard error has grown so much that the coordinates no longer fit.
+    likelihood rises from there, and stays where it does not. It begins anew where a standard error has grown so
+    much that the coordinates no longer fit.
     """
     from scipy.optimize import minimize
 
-    here = _Coordinates(likelihood, values)
+    count, moves = likelihood.count, unit_moves(likelihood, values)
     for _ in range(ITERATIONS):
+        start, sizes = values, np.diag(moves)[:count]
         found = minimize(
-            here.with_gradient,
-            here.start,
+            _over(likelihood, start, moves),
+            np.zeros(len(values)),
             jac=True,
             method="L-BFGS-B",
-            bounds=[*zip(here.smallest, here.largest, strict=True), *[(None, None)] * len(here.origin)],
+            bounds=[
+                *zip(*((limit**2 - start[:count]) / sizes for limit in (SMALLEST_SD, LARGEST_SD)), strict=True),
+                *[(None, None)] * (len(values) - count),
+            ],
             options={"maxiter": 400, "maxfun": 1000, "maxcor": 20, "ftol": 1e-13, "gtol": NEAR},
         )
-        last, values = here, here.values(np.asarray(found.x, dtype=float))
-        here = _Coordinates(likelihood, values)
-        if (here.size < SAME_SCALE * last.size).all():
+        values = start + moves @ found.x
+        moves = unit_moves(likelihood, values)
+        if (np.diag(moves)[:count] < SAME_SCALE * sizes).all():
             break
-    return values
+    end = _End(likelihood, values)
+    return end if end.unbounded or not end.stays.all() else _End(likelihood, _settled(likelihood, values, moves))
 
 
-def settle(likelihood: Laplace, values: FloatArray) -> FloatArray:
+def _over(
+    likelihood: Laplace, start: FloatArray, moves: FloatArray
+) -> Callable[[FloatArray], tuple[float, FloatArray]]:
+    """What is minimised with its gradient, over moves (columns) from a start."""
+
+    def at(steps: FloatArray) -> tuple[float, FloatArray]:
+        value, slope = likelihood.with_gradient(start + moves @ steps)
+        return value, np.asarray(moves.T @ slope, dtype=float)
+
+    return at
+
+
+def _settled(likelihood: Laplace, values: FloatArray, moves: FloatArray) -> FloatArray:
     """Values where the gradient is zero, by steps that learn from each step (Broyden 1965, doi
     10.1090/S0025-5718-1965-0198670-6); they begin with the second derivatives that standard errors stand for."""
     from scipy.optimize import root
 
-    here = _Coordinates(likelihood, values)
+    def slope(steps: FloatArray) -> FloatArray:
+        return _over(likelihood, values, moves)(steps)[1]
+
     options: Any = {"maxiter": ITERATIONS, "fatol": TOLERANCE, "line_search": None, "jac_options": {"alpha": -1.0}}
     try:
-        found = root(here.gradient, here.start, method="broyden1", options=options)
+        found = root(slope, np.zeros(len(values)), method="broyden1", options=options)
     except np.linalg.LinAlgError:  # steps that lead nowhere
         return values
-    return here.values(np.asarray(found.x, dtype=float))
-
-
-def unit_moves(likelihood: Laplace, values: FloatArray) -> FloatArray:
-    """Moves of about one standard error each of log sds and coefficients, as columns."""
-    errors, root = standard_errors(likelihood, values)
-    return np.asarray(block_diag(np.diag(np.minimum(errors, LONGEST_LOG_SD)), root), dtype=float)
+    return np.asarray(values + moves @ found.x, dtype=float)

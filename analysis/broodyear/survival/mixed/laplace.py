@@ -3,14 +3,14 @@ which programmes of ordinary size get honest spreads, and adaptive Gauss–Hermi
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 
-from broodyear.statistics.numbers import FloatArray, expit, log1p_exp, log_binomial_coefficients
+from broodyear.statistics.numbers import FloatArray, differenced, expit, log1p_exp, log_binomial_coefficients
 from broodyear.survival.design import Design
-from broodyear.survival.mixed.system import Factor, factorise, follow, invert, lay_out, precision_of, solve
+from broodyear.survival.mixed.system import Factor, factorise, inverse_times, invert, lay_out, precision_of, solve
 
 SMALLEST_SD, LARGEST_SD = 1e-3, 30.0  # logits, of any search
 ZERO_SD = 0.02  # logits: a restricted spread below it adds nothing to any error
@@ -18,9 +18,6 @@ MODE_ITERATIONS = 60
 MODE_TOLERANCE = 1e-18  # squared length of the next Newton step, so modes are right to about 1e-9
 HALVINGS = 30
 GRADIENT_STEP = 1e-4  # relative to the size of a coefficient's column; log sd in its own units
-HESSIAN_STEP = 1e-3  # in units of about one standard error
-HAIR = 1e-5  # of a move of about one standard error, for second derivatives
-STEP = 1e-3  # of log sds, for second derivatives of the adjustment
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,8 +35,8 @@ class Mode:
 
 
 class Laplace:
-    """−2 log-likelihood of a design with some of its groupings (their places: kept) as a function of values: a log
-    sd per grouping, then coefficients.
+    """−2 log-likelihood of a design with some of its groupings (their places: kept) as a function of values: a
+    variance per grouping, then coefficients.
 
     It keeps the parameters and modes found last, where the next search for modes starts: they change speed, not
     results. smallest_sd: a spread that ends below it is none.
@@ -49,47 +46,58 @@ class Laplace:
 
     def __init__(self, design: Design, kept: Iterable[int]) -> None:
         self.design, self.kept = design, np.array(list(kept), dtype=np.int64)
-        self.matrix, self.survived, self.trials = design.matrix, design.rows.survived, design.rows.trials
+        self.matrix, self.survived, self.trials = design.matrix, design.survived, design.trials
         self.layout, self.count = lay_out([design.groupings[place] for place in self.kept]), len(self.kept)
         self.constant = -2.0 * log_binomial_coefficients(self.survived, self.trials)
         self._last: tuple[bytes, Mode] | None = None
+
+    def sds(self, values: FloatArray) -> FloatArray:
+        """Standard deviations by grouping, within the limits of any search."""
+        return np.asarray(np.sqrt(np.clip(values[: self.count], SMALLEST_SD**2, LARGEST_SD**2)), dtype=float)
 
     def mode(self, values: FloatArray) -> Mode:
         """Conditional modes by penalised iteratively reweighted least squares with step halving."""
         key = values.tobytes()
         if self._last is None or self._last[0] != key:
-            sds, nowhere = np.exp(values[: self.count]), np.zeros(len(self.layout.owner))
-            fixed = self.matrix @ values[self.count :]
+            sds, fixed = self.sds(values), self.matrix @ values[self.count :]
+            nowhere = np.zeros(len(fixed))
             try:
-                found = self._newton(sds, fixed, nowhere if self._last is None else self._last[1].effects)
+                last = nowhere if self._last is None else self.survived - self.trials * self._last[1].share
+                found = self._newton(sds, fixed, last)
             except FloatingPointError:
                 found = self._newton(sds, fixed, nowhere)
             self._last = key, found
         return self._last[1]
 
-    def _newton(self, sds: FloatArray, fixed: FloatArray, effects: FloatArray) -> Mode:
-        scale = sds[self.layout.owner]
-        log_odds = fixed + self.layout.spread_to_rows(scale * effects)
+    def _newton(self, sds: FloatArray, fixed: FloatArray, pull: FloatArray) -> Mode:
+        """From the modes that a pull on each row holds, Λ Z' of it; at the end what the fit leaves over."""
+        layout, scale = self.layout, sds[self.layout.owner]
+        effects = scale * layout.gather_to_levels(pull)
+        log_odds = fixed + layout.spread_to_rows(scale * effects)
         value = self._penalised(log_odds, effects)
         for _ in range(MODE_ITERATIONS):
             share = expit(log_odds)
-            factor = factorise(self.layout, sds, self.trials * share * (1.0 - share))
-            pull = scale * self.layout.gather_to_levels(self.survived - self.trials * share) - effects
-            step = solve(factor, pull)
-            gain = float(pull @ step)
+            factor = self._factor(sds, share)
+            unheld = self.survived - self.trials * share - pull
+            step = solve(factor, unheld)
+            of_levels = scale * layout.gather_to_levels(step)
+            of_rows = layout.spread_to_rows(scale * of_levels)
+            gain = float(unheld @ of_rows)
             if gain < MODE_TOLERANCE:
                 return Mode(effects, share, value, factor)
-            start, allowed = effects, value + 1e-12 * (1.0 + abs(value))
-            for _ in range(HALVINGS):  # until the penalised deviance no longer rises beyond rounding
-                effects = start + step
-                log_odds = fixed + self.layout.spread_to_rows(scale * effects)
-                value = self._penalised(log_odds, effects)
+            allowed = value + 1e-12 * (1.0 + abs(value))
+            for length in 0.5 ** np.arange(HALVINGS):  # until the deviance no longer rises beyond rounding
+                value = self._penalised(log_odds + length * of_rows, effects + length * of_levels)
                 if value <= allowed or gain < 1e-9:
                     break
-                step = 0.5 * step
             else:
                 raise FloatingPointError("no step lowers the penalised deviance")
+            pull, effects = pull + length * step, effects + length * of_levels
+            log_odds = log_odds + length * of_rows
         raise FloatingPointError("conditional modes did not settle")
+
+    def _factor(self, sds: FloatArray, share: FloatArray) -> Factor:
+        return factorise(self.layout, sds, self.trials * share * (1.0 - share))
 
     def _penalised(self, log_odds: FloatArray, effects: FloatArray) -> float:
         kernel = float(self.trials @ log1p_exp(log_odds) - self.survived @ log_odds)
@@ -101,65 +109,44 @@ class Laplace:
         return 2.0 * mode.penalised + mode.factor.log_determinant + self.constant
 
     def with_gradient(self, values: FloatArray) -> tuple[float, FloatArray]:
-        """What is minimised, here −2 log-likelihood, and its gradient.
+        """What is minimised, here −2 log-likelihood, and its gradient."""
+        mode = self.mode(values)
+        return self.deviance(values), self._gradient(values, mode.factor, mode.share)
+
+    def _gradient(self, values: FloatArray, factor: Factor, share: FloatArray) -> FloatArray:
+        """At what is computed at the modes.
 
         The determinant depends on the modes, which depend on the parameters; that path is followed by
         implicit differentiation of the modes' equation.
         """
-        layout, mode = self.layout, self.mode(values)
-        diagonal, leverages = invert(mode.factor)
-        by_log_odds, of_modes = self._determinant_slopes(mode.factor, mode.share, leverages)
-        own = mode.factor.scale * layout.gather_to_levels(by_log_odds)
-        by_log_sd = layout.by_grouping(2.0 * (1.0 - diagonal - mode.effects**2) + (own + of_modes) * mode.effects)
-        by_coefficient = self.matrix.T @ (by_log_odds - 2.0 * (self.survived - self.trials * mode.share))
-        return Laplace.deviance(self, values), np.concatenate([by_log_sd, by_coefficient])
-
-    def _determinant_slopes(
-        self, factor: Factor, share: FloatArray, leverages: FloatArray
-    ) -> tuple[FloatArray, FloatArray]:
-        """Of log |H|: over each row's fixed log-odds, the modes following, and the share of each mode in it."""
-        by_log_odds = leverages * factor.weight * (1.0 - 2.0 * share)  # modes held
-        of_modes = solve(factor, factor.scale * self.layout.gather_to_levels(by_log_odds))
-        return by_log_odds - factor.weight * self.layout.spread_to_rows(factor.scale * of_modes), of_modes
+        layout, left = self.layout, self.survived - self.trials * share
+        diagonal, leverages = invert(factor)
+        by_row = solve(factor, leverages * factor.weight * (1.0 - 2.0 * share))  # the modes following
+        effects, own = (factor.scale * layout.gather_to_levels(one) for one in (left, by_row))
+        by_variance = layout.by_grouping(1.0 - diagonal - effects * (effects - own)) / self.sds(values) ** 2
+        return np.concatenate([by_variance, self.matrix.T @ (by_row - 2.0 * left)])
 
     def hessian(self, values: FloatArray, scale: FloatArray) -> FloatArray:
-        """Second derivatives in units of the scale, whose columns are moves of log sds and of coefficients; those
-        of coefficients cost less than by differences of the gradient."""
-        count = self.count
-        slopes = _slopes(lambda at: Laplace.with_gradient(self, at)[1], values, scale, count)
-        within = 0.5 * (slopes[:, :count] + slopes[:, :count].T)
-        curvature = self._coefficient_curvature(values, scale[count:, count:])
-        return np.block([[within, slopes[:, count:]], [slopes[:, count:].T, curvature]])
+        """Second derivatives in units of the scale, whose columns are moves of variances and coefficients.
 
-    def _coefficient_curvature(self, values: FloatArray, moves: FloatArray) -> FloatArray:
-        """Second derivatives of −2 log-likelihood along moves of the coefficients (columns).
-
-        2 X'V⁻¹X but for the determinant, whose slopes are compared at log-odds a hair along each move: by how much
-        these move with the modes is known to first order, so that no modes have to be found there.
+        No modes have to be found there: by how much they follow a move is known to first order, and what is missed
+        at second order is the same to both sides.
         """
-        mode, sds = self.mode(values), np.exp(values[: self.count])
-        effects = mode.factor.scale * mode.effects
-        log_odds = self.matrix @ values[self.count :] + self.layout.spread_to_rows(effects)
-        moved = follow(mode.factor, self.matrix @ moves)
+        layout, mode, count = self.layout, self.mode(values), self.count
+        pull = self.survived - self.trials * mode.share
+        held = layout.gather_to_levels(pull)
 
-        def slopes(log_odds: FloatArray) -> FloatArray:
-            share = expit(log_odds)
-            factor = factorise(self.layout, sds, self.trials * share * (1.0 - share))
-            return moves.T @ (self.matrix.T @ self._determinant_slopes(factor, share, invert(factor)[1])[0])
+        def near(move: FloatArray) -> FloatArray:
+            at, ahead = (
+                values + move,
+                self.matrix @ move[count:] + layout.spread_to_rows(move[layout.owner] * held),
+            )
+            rows = layout.gather_to_levels(pull - inverse_times(mode.factor, ahead))
+            sds = self.sds(at)
+            share = expit(self.matrix @ at[count:] + layout.spread_to_rows(sds[layout.owner] ** 2 * rows))
+            return self._gradient(at, self._factor(sds, share), share)
 
-        here = slopes(log_odds)
-        of_determinant = np.array([slopes(log_odds + HAIR * move) - here for move in moved.T]) / HAIR
-        found = 2.0 * moves.T @ (self.matrix.T @ (mode.factor.weight[:, None] * moved)) + of_determinant
-        return np.asarray(0.5 * (found + found.T), dtype=float)
-
-
-def _slopes(
-    gradient: Callable[[FloatArray], FloatArray], values: FloatArray, scale: FloatArray, moved: int
-) -> FloatArray:
-    """By how much a gradient changes with each of the first parameters moved, in units of the scale."""
-    moves = HESSIAN_STEP * scale.T[:moved]
-    changes = np.array([gradient(values + move) - gradient(values - move) for move in moves])
-    return np.asarray(changes @ scale / (2.0 * HESSIAN_STEP), dtype=float)
+        return differenced(near, np.zeros(len(values)), scale)
 
 
 class Restricted(Laplace):
@@ -180,15 +167,13 @@ class Restricted(Laplace):
     def hessian(self, values: FloatArray, scale: FloatArray) -> FloatArray:
         """Where the spread that maximum likelihood would take is zero, that likelihood is not curved at the
         restricted one, and only the adjustment says how well it is known."""
-        weight, own = self.mode(values).factor.weight, scale[: self.count, : self.count]
+        weight, own = self.mode(values).factor.weight, slice(self.count)
 
-        def slope(log_sds: FloatArray) -> FloatArray:
-            return precision_of(factorise(self.layout, np.exp(log_sds), weight), self.matrix).adjustment_slope()
+        def slope(variances: FloatArray) -> FloatArray:
+            return precision_of(factorise(self.layout, np.sqrt(variances), weight), self.matrix).adjustment_slope()
 
-        log_sds, steps = values[: self.count], STEP * np.eye(self.count)
-        block = np.array([slope(log_sds + step) - slope(log_sds - step) for step in steps])
         hessian = super().hessian(values, scale)
-        hessian[: self.count, : self.count] += own.T @ (block + block.T) @ own / (4.0 * STEP)
+        hessian[own, own] += differenced(slope, values[own], scale[own, own])
         return hessian
 
 
@@ -201,7 +186,7 @@ class Quadrature(Laplace):
         self.points = points
 
     def deviance(self, values: FloatArray) -> float:
-        sd, mode, level, levels = float(np.exp(values[0])), self.mode(values), self.layout.main, self.layout.most
+        sd, mode, level, levels = float(self.sds(values)[0]), self.mode(values), self.layout.main, self.layout.most
         fixed, width = self.matrix @ values[1:], 1.0 / mode.factor.root
         nodes, weights = np.polynomial.hermite_e.hermegauss(self.points)
         log_terms = np.empty((self.points, levels))
@@ -215,16 +200,10 @@ class Quadrature(Laplace):
         return float(-2.0 * np.sum(np.log(width) + top + np.log(summed))) + self.constant
 
     def with_gradient(self, values: FloatArray) -> tuple[float, FloatArray]:
-        """The deviance and its gradient by fourth-order central differences."""
-        steps = GRADIENT_STEP / np.append(1.0, np.maximum(np.abs(self.matrix).max(axis=0), 1e-12))
-
-        def rise(move: FloatArray) -> float:
-            return self.deviance(values + move) - self.deviance(values - move)
-
-        gradient = np.array([8.0 * rise(move) - rise(2.0 * move) for move in np.diag(steps)]) / (12.0 * steps)
-        return self.deviance(values), gradient
+        """The deviance and its gradient by central differences."""
+        steps = GRADIENT_STEP / np.append(0.5 / values[0], np.maximum(np.abs(self.matrix).max(axis=0), 1e-12))
+        rises = [self.deviance(values + move) - self.deviance(values - move) for move in np.diag(steps)]
+        return self.deviance(values), np.array(rises) / (2.0 * steps)
 
     def hessian(self, values: FloatArray, scale: FloatArray) -> FloatArray:
-        """By central differences of the gradient."""
-        slopes = _slopes(lambda at: self.with_gradient(at)[1], values, scale, len(values))
-        return np.asarray(0.5 * (slopes + slopes.T), dtype=float)
+        return differenced(lambda at: self.with_gradient(at)[1], values, scale)

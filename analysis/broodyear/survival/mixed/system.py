@@ -54,7 +54,7 @@ class Layout:
         return self.most + self.width
 
     def spread_to_rows(self, effects: FloatArray) -> FloatArray:
-        """Z u: each row's sum of its levels' effects; effects may have several columns."""
+        """Z u: each row's sum of its levels' effects."""
         shared = self.by_row @ effects[: self.others]
         return np.asarray(shared + effects[self.others :] if self.single else shared, dtype=float)
 
@@ -99,16 +99,14 @@ class Factor:
     """The factorised Hessian at one set of weights.
 
     scale: Λ, the standard deviation of each level. weight: w, shape (rows,). own: 1 + sd² w of the grouping with
-    one level per row, else 1. reduced: w over it. root: square root of the block of the largest grouping, shape
-    (levels,); border: its block against the rest over it, levels × width. lower: Cholesky factor of the Schur
-    complement.
+    one level per row, else 1. root: square root of the block of the largest grouping, shape (levels,); border: its
+    block against the rest over it, levels × width. lower: Cholesky factor of the Schur complement.
     """
 
     layout: Layout
     scale: FloatArray
     weight: FloatArray
     own: FloatArray
-    reduced: FloatArray
     root: FloatArray
     border: FloatArray | csr_array
     lower: FloatArray
@@ -118,11 +116,6 @@ class Factor:
         """log |H|."""
         roots = np.sum(np.log(self.root)) + np.sum(np.log(np.diag(self.lower)))
         return float(2.0 * roots + np.sum(np.log(self.own)))
-
-    @property
-    def own_share(self) -> FloatArray:
-        """Row entries of H_single⁻¹ H_(single, others), but for the scale of the others: sd · w / (1 + sd² w)."""
-        return np.asarray(self.scale[self.layout.others :] * self.reduced, dtype=float)
 
 
 def factorise(layout: Layout, sds: FloatArray, weight: FloatArray) -> Factor:
@@ -144,7 +137,7 @@ def factorise(layout: Layout, sds: FloatArray, weight: FloatArray) -> Factor:
     lower, failed = dpotrf(schur, lower=True) if width else (schur, 0)
     if failed:
         raise FloatingPointError("the penalised Hessian is not positive")
-    return Factor(layout, scale, weight, own, reduced, root, border, lower)
+    return Factor(layout, scale, weight, own, root, border, lower)
 
 
 def _summed(at: IntArray, values: FloatArray, shape: tuple[int, int]) -> FloatArray:
@@ -153,36 +146,26 @@ def _summed(at: IntArray, values: FloatArray, shape: tuple[int, int]) -> FloatAr
 
 
 def solve(factor: Factor, right: FloatArray) -> FloatArray:
-    """H⁻¹ r, for r of shape (levels,)."""
-    layout, scale = factor.layout, factor.scale[: factor.layout.others]
-    if not layout.single:
-        return _solve_shared(factor, right)
-    own, share = right[layout.others :], factor.own_share
-    found = _solve_shared(factor, right[: layout.others] - scale * (layout.by_level @ (share * own)))
-    return np.concatenate([found, own / factor.own - share * (layout.by_row @ (scale * found))])
+    """(I + W Σ sd² Z Z')⁻¹ r, for r of shape (rows,) or (rows, columns): what of a pull on rows modes leave.
 
-
-def _solve_shared(factor: Factor, right: FloatArray) -> FloatArray:
-    """The same for the levels that rows share, the grouping with one level per row eliminated; r may have several
-    columns."""
-    border, root = factor.border, factor.root if right.ndim == 1 else factor.root[:, None]
-    main, rest = right[: factor.layout.most] / root, right[factor.layout.most :]
-    if factor.layout.width:
-        rest = dpotrs(factor.lower, rest - border.T @ main, lower=True)[0]
-        main = main - border @ rest
-    return np.concatenate([main / root, rest])
-
-
-def follow(factor: Factor, matrix: FloatArray) -> FloatArray:
-    """Moves of the rows' log-odds as their fixed part moves by A, the modes following; shape (rows, columns)."""
-    layout, scale = factor.layout, factor.scale[: factor.layout.others, None]
-    effects = _solve_shared(factor, scale * (layout.by_level @ (factor.reduced[:, None] * matrix)))
-    return np.asarray((matrix - layout.by_row @ (scale * effects)) / factor.own[:, None], dtype=float)
+    Λ Z' of it is H⁻¹ Λ Z' r: by how much the modes move.
+    """
+    layout, most = factor.layout, factor.layout.most
+    own, root, scale = factor.own[:, None], factor.root[:, None], factor.scale[: layout.others, None]
+    columns = right.reshape(len(right), -1) / own
+    pulled = scale * (layout.by_level @ columns)
+    main, rest = pulled[:most] / root, pulled[most:]
+    if layout.width:
+        rest = dpotrs(factor.lower, rest - factor.border.T @ main, lower=True)[0]
+        main = main - factor.border @ rest
+    effects = scale * np.concatenate([main / root, rest])
+    left = columns - factor.weight[:, None] / own * (layout.by_row @ effects)
+    return np.asarray(left.reshape(right.shape), dtype=float)
 
 
 def inverse_times(factor: Factor, matrix: FloatArray) -> FloatArray:
-    """V⁻¹ A for columns A, shape (rows, columns), with V = W⁻¹ + Σ sd² Z Z'."""
-    return np.asarray(factor.weight[:, None] * follow(factor, matrix), dtype=float)
+    """V⁻¹ A for A of shape (rows,) or (rows, columns), with V = W⁻¹ + Σ sd² Z Z'."""
+    return solve(factor, (factor.weight * matrix.T).T)
 
 
 def invert(factor: Factor) -> tuple[FloatArray, FloatArray]:
@@ -199,38 +182,37 @@ def invert(factor: Factor) -> tuple[FloatArray, FloatArray]:
     leverages = scale**2 * main[layout.main] - 2.0 * (scale / factor.root)[layout.main] * crossed + within
     if not layout.single:
         return diagonal, leverages
-    by_row = 1.0 / factor.own + factor.own_share**2 * leverages
-    whole = factor.scale[layout.others :] ** 2 / factor.own + leverages / factor.own**2
-    return np.concatenate([diagonal, by_row]), whole
+    variance, own = factor.scale[layout.others :] ** 2, factor.own
+    by_row = 1.0 / own + variance * (factor.weight / own) ** 2 * leverages
+    return np.concatenate([diagonal, by_row]), variance / own + leverages / own**2
 
 
 @dataclass(frozen=True, eq=False)
 class Precision:
-    """The working precision of the coefficients and how each spread moves it.
+    """The working precision of the coefficients and how each variance between levels moves it.
 
-    covariance: (X'V⁻¹X)⁻¹ with V = W⁻¹ + Σ sd² Z Z', shape (terms, terms). scaled_sums: Λ Z'V⁻¹X, shape (levels,
-    terms), in the order of the layout. log_sd_covariance: of the estimated log sds, None where these count as
-    known. coefficients: of generalised least squares, where a working response was given.
+    covariance: (X'V⁻¹X)⁻¹ with V = W⁻¹ + Σ sd² Z Z', shape (terms, terms). sums: Z'V⁻¹X, shape (levels, terms), in
+    the order of the layout. of_variances: covariance of the estimated variances, None where these count as known.
+    coefficients: of generalised least squares, where a working response was given.
     """
 
     covariance: FloatArray
-    scaled_sums: FloatArray
+    sums: FloatArray
     layout: Layout
-    log_sd_covariance: FloatArray | None = None
+    of_variances: FloatArray | None = None
     coefficients: FloatArray = field(default_factory=lambda: np.empty(0))
 
     def adjustment_slope(self) -> FloatArray:
-        """Derivative of log|X'V⁻¹X| over each log sd, binomial weights held."""
-        sums = self.scaled_sums
-        return -2.0 * self.layout.by_grouping(np.einsum("ij,ij->i", sums @ self.covariance, sums))
+        """Derivative of log|X'V⁻¹X| over each variance, binomial weights held."""
+        return -self.layout.by_grouping(np.einsum("ij,ij->i", self.sums @ self.covariance, self.sums))
 
     def degrees(self, contrast: FloatArray) -> float:
         """2 v² / var(v) for the variance v of a contrast (Satterthwaite 1946, doi 10.2307/3002019)."""
-        if self.log_sd_covariance is None:
+        if self.of_variances is None:
             return float("inf")
         moved = self.covariance @ contrast
-        slope = 2.0 * self.layout.by_grouping((self.scaled_sums @ moved) ** 2)
-        variance, uncertainty = float(contrast @ moved), float(slope @ self.log_sd_covariance @ slope)
+        slope = self.layout.by_grouping((self.sums @ moved) ** 2)
+        variance, uncertainty = float(contrast @ moved), float(slope @ self.of_variances @ slope)
         if uncertainty <= 0.0 or variance <= 0.0:
             return float("inf")
         return max(2.0 * variance**2 / uncertainty, FEWEST_DEGREES)
@@ -241,4 +223,4 @@ def precision_of(factor: Factor, matrix: FloatArray, through: FloatArray | None 
     through = inverse_times(factor, matrix) if through is None else through
     information = matrix.T @ through
     covariance = np.asarray(np.linalg.inv(0.5 * (information + information.T)), dtype=float)
-    return Precision(covariance, factor.scale[:, None] * factor.layout.gather_to_levels(through), factor.layout)
+    return Precision(covariance, factor.layout.gather_to_levels(through), factor.layout)

@@ -9,19 +9,20 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from broodyear.statistics.normality import moment, shapiro_wilk_p
+from broodyear.notes import note
 from broodyear.statistics.numbers import (
     FloatArray,
     IntArray,
     binomial_cdf,
     expit,
     level_sums,
+    moment,
     normal_nodes,
+    shapiro_wilk_p,
 )
-from broodyear.survival.averaging import average_over_groups
 from broodyear.survival.practices.findings import TEMPERATURE
 from broodyear.survival.practices.model import AdjustedModel, measured
-from broodyear.survival.result import SurvivalFit
+from broodyear.survival.result import SurvivalFit, average_over_groups
 
 MOST_LEVELS = 5000  # beyond which the test's p value is not worked out exactly: every second, third … is looked at
 FEWEST_LEVELS = 8  # of a group, below which normality cannot be looked at
@@ -106,7 +107,7 @@ def _residuals(model: AdjustedModel) -> tuple[pd.DataFrame, float]:
     nodes, weights = normal_nodes()
     log_odds = np.log(fit.fitted) - np.log1p(-fit.fitted) - own
     chance = expit(log_odds[:, None] + float(fit.group_sd["tank_season"]) * nodes)
-    survived, trials, share = fit.design.rows.survived, fit.design.rows.trials, chance @ weights
+    survived, trials, share = fit.design.survived, fit.design.trials, chance @ weights
     variance = trials * share * (1.0 - share)
     variance += trials * (trials - 1.0) * np.maximum(chance**2 @ weights - share**2, 0.0)
     below, at = (binomial_cdf(survived[:, None] - less, trials[:, None], chance) @ weights for less in (1.0, 0.0))
@@ -153,17 +154,20 @@ def random_effect_normality(fit: SurvivalFit) -> pd.DataFrame:
     """
     rows = {}
     for group in fit.groups:
-        effects, sd = fit.group_effects(group), float(fit.group_sd[group])
+        effects = fit.group_effects(group)
+        sd = float(fit.group_sd[group])
         spread = np.sqrt(np.maximum(sd**2 - effects["std_error"].to_numpy(dtype=float) ** 2, 0.0))
         known = spread > 1e-3 * max(sd, 1e-12)
         scaled = effects["effect"].to_numpy(dtype=float)[known] / spread[known]
-        shape = [np.nan] * 3
-        if len(scaled) >= FEWEST_LEVELS:
-            tested = scaled[:: -(-len(scaled) // MOST_LEVELS)]
-            shape = [moment(scaled, 3), moment(scaled, 4) - 3.0, shapiro_wilk_p(tested)]
-        rows[group] = [len(effects), *shape]
-    columns = ["levels", "skewness", "excess_kurtosis", "p_value"]
-    return pd.DataFrame.from_dict(rows, orient="index", columns=columns).rename_axis("group")
+        enough = len(scaled) >= FEWEST_LEVELS
+        tested = scaled[:: -(-len(scaled) // MOST_LEVELS) or 1]
+        rows[group] = {
+            "levels": len(effects),
+            "skewness": moment(scaled, 3) if enough else np.nan,
+            "excess_kurtosis": moment(scaled, 4) - 3.0 if enough else np.nan,
+            "p_value": shapiro_wilk_p(tested) if enough else np.nan,
+        }
+    return pd.DataFrame.from_dict(rows, orient="index").rename_axis("group")
 
 
 @dataclass(frozen=True)
@@ -179,6 +183,11 @@ class Bend:
     def is_bent(self) -> bool:
         """Whether the line is none."""
         return self.p_value < CURVED_BELOW
+
+    @property
+    def beside_step(self) -> str:
+        """What stands beside the effect of one step where the line is none, else blank."""
+        return note("practices", "curve", line=self) if self.is_bent else ""
 
 
 def bend_of(model: AdjustedModel, name: str, temps_c: FloatArray) -> Bend:

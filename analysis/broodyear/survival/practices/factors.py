@@ -3,19 +3,16 @@ sparse levels merged, what was not recorded kept as a level."""
 
 from __future__ import annotations
 
-import tomllib
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from functools import cached_property
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from broodyear.claims import Reason
-from broodyear.statistics.connectivity import connected_parts
-from broodyear.statistics.numbers import BoolArray, FloatArray, IntArray
+from broodyear.statistics.numbers import BoolArray, FloatArray, IntArray, connected_parts
 from broodyear.survival.tank_frame import NOT_RECORDED
 
 #: A level with fewer tanks is merged with other sparse ones; with fewer batches it is in the model, not compared.
@@ -28,19 +25,23 @@ UNKNOWN = -1
 TANKS_PER_COEFFICIENT = 5
 
 COUNT_COLUMNS = ["level", "tanks", "batches", "seasons", "eggs", "raw_pct"]
+YES_OR_NO = ("no", "yes")
 
 
 @dataclass(frozen=True)
 class Practice:
-    """A practice as practices.toml declares it, where its fields are explained."""
+    """name: column of practices.csv; column: what it is made from; words: how it is said; reference: the level
+    others are compared with, where it has tanks enough (blank: the one with most tanks); care: levels from least
+    to most care for the animals, where that is known; bands of a number: each edge belongs to the band above it.
+    """
 
     name: str
     column: str
     words: str
     reference: str = ""
-    care: Sequence[str] = ()
-    edges: Sequence[float] = ()
-    bands: Sequence[str] = ()
+    care: tuple[str, ...] = ()
+    edges: tuple[float, ...] = ()
+    bands: tuple[str, ...] = ()
 
     def make(self, rows: pd.DataFrame) -> pd.Series:
         """The level of each row, None where not recorded."""
@@ -49,7 +50,7 @@ class Practice:
             number = pd.to_numeric(values, errors="coerce").to_numpy(dtype=float)
             place = np.where(np.isnan(number), len(self.edges) + 1, np.searchsorted(self.edges, number, "right"))
             return pd.Series(np.array([*self.bands, None], dtype=object)[place], index=rows.index, dtype=object)
-        if self.care == ["no", "yes"]:
+        if self.care == YES_OR_NO:
             values = values.astype(object).map({True: "yes", False: "no"})
         return _known(values)
 
@@ -65,8 +66,25 @@ def _known(values: pd.Series) -> pd.Series:
 
 
 SET_POINT = "set_point_band"
-_DECLARED: dict[str, Any] = tomllib.loads(Path(__file__).with_name("practices.toml").read_text(encoding="utf-8"))
-PRACTICES = tuple(Practice(**one) for one in _DECLARED["practices"])
+SET_POINT_BANDS = ("below 7 °C", "7 to below 9 °C", "9 to below 11 °C", "11 °C or more")
+_DIFFERENTIAL_BANDS = ("below 1 °C", "1 to below 2 °C", "2 °C or more")
+_CONDITIONING_BANDS = ("below 5 d", "5 to below 14 d", "14 d or more")
+
+PRACTICES = (
+    Practice("gravel_practice", "gravel_practice", "gravel practice", "bare"),
+    Practice("room_type", "room_type", "room type", "classroom"),
+    Practice(SET_POINT, "set_point_c", "set point", edges=(7.0, 9.0, 11.0), bands=SET_POINT_BANDS),
+    Practice("differential_band", "differential_c", "thermostat differential",
+             edges=(1.0, 2.0), bands=_DIFFERENTIAL_BANDS),
+    Practice("conditioning_band", "conditioning_days", "days between filling and delivery",
+             care=_CONDITIONING_BANDS, edges=(5.0, 14.0), bands=_CONDITIONING_BANDS),
+    Practice("media_band", "media_carried_over_pct", "filter media carried over",
+             edges=(1e-9, 50.0), bands=("none", "below 50 %", "50 % or more")),
+    Practice("light_cover", "light_cover", "light cover", "no", YES_OR_NO),
+    Practice("insulated", "insulated", "insulation", "no", YES_OR_NO),
+    Practice("weekend_access", "weekend_access", "weekend access", "no", YES_OR_NO),
+    Practice("filter_kind", "filter_kind", "filter kind"),
+)  # fmt: skip
 
 
 def practice_named(name: str) -> Practice:
@@ -74,10 +92,20 @@ def practice_named(name: str) -> Practice:
     return {practice.name: practice for practice in PRACTICES}[name]
 
 
+#: What other columns are called.
+_CALLED = {
+    "site_id": "site",
+    "batch_id": "batch",
+    "gravel_practice": "gravel",
+    "mean_water_temp_c": "water temperature",
+    "units_at_delivery_c_days": "units at delivery",
+}
+
+
 def in_words(name: str) -> str:
     """A column or factor as sentences say it."""
-    words = {practice.name: practice.words for practice in PRACTICES} | _DECLARED["called"]
-    return str(words.get(name, name.replace("_", " ")))
+    words = {practice.name: practice.words for practice in PRACTICES} | _CALLED
+    return words.get(name, name.replace("_", " "))
 
 
 def available(rows: pd.DataFrame) -> tuple[Practice, ...]:
@@ -98,11 +126,11 @@ class Factor:
     name: str
     levels: tuple[str, ...]
     codes: IntArray
-    compared: tuple[str, ...] = ()
-    refused: Mapping[str, Reason] = field(default_factory=dict)
-    counts: pd.DataFrame = field(default_factory=pd.DataFrame)
-    blank: int = 0
-    parts: Mapping[str, int] = field(default_factory=dict)
+    compared: tuple[str, ...]
+    refused: dict[str, Reason]
+    counts: pd.DataFrame
+    blank: int
+    parts: Mapping[str, int]
 
     @property
     def reference(self) -> str:
@@ -220,8 +248,9 @@ def code_factor(
 
 def batch_factor(batch: pd.Series) -> Factor:
     """Batches as a factor to allow for, none of them compared."""
-    codes, levels = coded(batch)
-    return Factor("batch_id", tuple(levels), codes)
+    codes, levels = pd.factorize(batch, sort=True)
+    names = tuple(map(str, levels))
+    return Factor("batch_id", names, codes.astype(np.int64), names, {}, pd.DataFrame(), 0, {})
 
 
 def _refused(counts: pd.DataFrame, tanks: Mapping[str, int], fewest_batches: int) -> dict[str, Reason]:
@@ -264,19 +293,21 @@ def outcome_rows(given: pd.DataFrame, outcome: str) -> OutcomeRows:
     used = given[given["is_used"]].reset_index(drop=True)
     left_out = dict(given.loc[~given["is_used"], "why_left_out"].astype(str).value_counts().map(int))
     practices = available(used)
-    counts = {practice.name: level_counts(used, practice.make(used)) for practice in practices}
+    values = {practice.name: practice.make(used) for practice in practices}
+    counts = {name: level_counts(used, levels) for name, levels in values.items()}
     for practice in practices:
-        apart = separated_rows(used, practice.make(used))
+        apart = separated_rows(used, values[practice.name])
         if apart.any():
             left_out[f"{practice.words} with which every fish lived or every fish died"] = int(apart.sum())
             used = used[~apart].reset_index(drop=True)
-    values = {practice.name: practice.make(used) for practice in practices}
+            values = {name: levels[~apart].reset_index(drop=True) for name, levels in values.items()}
     factors, waiting, columns = {}, [], 0
-    for name, reference in ((practice.name, practice.reference) for practice in practices):
-        factors[name] = factor = code_factor(used, name, values[name], counts[name], reference=reference)
-        with_it = columns + max(len(factor.levels) - 1, 0)
-        if factor.is_comparable and with_it * TANKS_PER_COEFFICIENT > len(used):
+    for practice in practices:
+        name = practice.name
+        factor = code_factor(used, name, values[name], counts[name], reference=practice.reference)
+        factors[name] = factor
+        columns += max(len(factor.levels) - 1, 0)
+        if factor.is_comparable and columns * TANKS_PER_COEFFICIENT > len(used):
             waiting.append(name)
-        else:
-            columns = with_it
+            columns -= len(factor.levels) - 1
     return OutcomeRows(outcome, given, used, values, factors, tuple(waiting), left_out)

@@ -22,7 +22,6 @@ from broodyear.claims import Claim, ClaimKind, Reason, claims_from, clear_or_not
 from broodyear.notes import note
 from broodyear.statistics.multiplicity import no_surer, shrunken, single_step
 from broodyear.statistics.numbers import FloatArray, delta_errors, two_sided_p
-from broodyear.survival.averaging import Average, Difference, LogOdds
 from broodyear.survival.mixed.system import Precision
 from broodyear.survival.practices.factors import (
     FEWEST_BATCHES,
@@ -35,6 +34,7 @@ from broodyear.survival.practices.factors import (
     practice_named,
 )
 from broodyear.survival.practices.model import AdjustedModel, build_columns
+from broodyear.survival.result import Average, Difference, LogOdds
 
 TEMPERATURE = "mean_water_temp_c"
 STEP_LEVEL = "+1 °C"
@@ -176,21 +176,6 @@ def effect_claims(effects: pd.DataFrame) -> list[Claim]:
     kinds = {True: ClaimKind.TEMPERATURE_DIFFERS, False: ClaimKind.PRACTICE_DIFFERS}
     stated = effects.assign(kind=(effects["factor"] == TEMPERATURE).map(kinds))
     return claims_from(stated, {**names, "subject": "factor"}, unit="points", section="practices")
-
-
-def refusals(
-    factors: Mapping[str, Factor], outcome: str, out: Mapping[str, Reason] | None = None, why: str = ""
-) -> list[Finding]:
-    """Levels that cannot be compared, and all of factors that are not in the model; out: why these are not."""
-    found = []
-    for name, factor in factors.items():
-        refused = dict.fromkeys(factor.compared[1:], out[name]) if out and name in out else {}
-        if not refused and len(factor.compared) == 1:
-            refused = {factor.reference: Reason.ONE_LEVEL}
-        for level, reason in [*refused.items(), *factor.refused.items()]:
-            reference = "" if level == factor.reference else factor.reference
-            found.append(Finding(name, level, reference, *factor.sizes[level], outcome, refused=reason, why=why))
-    return found
 
 
 def factor_contrasts(model: AdjustedModel, name: str, averages: Mapping[str, Average]) -> list[Finding]:
@@ -340,9 +325,10 @@ def gated(findings: Sequence[Finding], main_outcome: str) -> list[Finding]:
     whole stay was not fitted, each p value is multiplied by the number of outcomes.
     """
     main = {finding.key: finding.p_family for finding in findings if finding.outcome == main_outcome}
-    outcomes = len({finding.outcome for finding in findings})
-
-    def asked(one: Finding) -> float:
-        return float(no_surer(one.p_family, main.get(one.key, np.nan) if main else None, outcomes))
-
-    return [one if one.outcome == main_outcome else replace(one, p_family=asked(one)) for one in findings]
+    outcomes, found = len({finding.outcome for finding in findings}), []
+    for finding in findings:
+        p_family = finding.p_family
+        if finding.outcome != main_outcome:
+            p_family = float(no_surer(p_family, main.get(finding.key, np.nan) if main else None, outcomes))
+        found.append(replace(finding, p_family=p_family))
+    return found

@@ -17,20 +17,17 @@ import pandas as pd
 
 from broodyear.errors import Refused
 from broodyear.statistics.numbers import FloatArray, IntArray
-from broodyear.survival.averaging import Average, Held
-from broodyear.survival.design import Design, Grouping, Rows, aliases
+from broodyear.survival.design import Design, Grouping, aliases
 from broodyear.survival.fit import fit_design
-from broodyear.survival.methods.separation import separated_terms
+from broodyear.survival.methods.binomial import separated_terms
 from broodyear.survival.mixed.system import Factor as Factorised
 from broodyear.survival.mixed.system import Precision, factorise, inverse_times, lay_out, precision_of
 from broodyear.survival.practices.factors import FEWEST_TANKS, Factor, code_factor, level_counts
-from broodyear.survival.result import SurvivalFit
+from broodyear.survival.result import Average, SurvivalFit
 
 #: Seasons get an intercept of their own from this many on; fewer are a factor.
 FEWEST_SEASONS = 5
 UNITS = "units_at_delivery_c_days"
-#: Name of the column that marks where a covariate was not recorded.
-NOT_KNOWN = "{} not recorded"
 #: Share of a column's length left after the earlier columns, below which records cannot tell it apart.
 TOLD_APART = 3e-5
 ESTIMABLE = 1e-6  # a contrast that moves along an aliased direction by more cannot be told
@@ -125,7 +122,7 @@ class Working:
         return replace(
             found,
             coefficients=found.covariance @ (through.T @ self.response),
-            log_sd_covariance=None if own is None else own.log_sd_covariance,
+            of_variances=None if own is None else own.of_variances,
         )
 
 
@@ -148,7 +145,7 @@ class AdjustedModel:
     @cached_property
     def working(self) -> Working:
         """The working model at the end of the fit, for what would change with further columns."""
-        fit, rows, share = self.fit, self.fit.design.rows, self.fit.fitted
+        fit, rows, share = self.fit, self.fit.design, self.fit.fitted
         weight = np.maximum(rows.trials * share * (1.0 - share), 1e-10)
         response = np.log(share) - np.log1p(-share) + (rows.survived - rows.trials * share) / weight
         sds = np.asarray(fit.group_sd, dtype=np.float64)
@@ -181,10 +178,9 @@ class AdjustedModel:
 
         shift: added to the log-odds, for what another comparison says of the level.
         """
-        own, matrix, rows = self.columns.own(name), self.fit.design.matrix, self.comparable_rows(name)
-        held = Held(own, self.columns.along(name, self.factors[name].coding(level))[self.columns.kept][own])
-        chosen = matrix if len(rows) == len(matrix) else matrix[rows]
-        return self.fit.average(chosen, shift=shift, held=held)
+        own, matrix = self.columns.own(name), self.fit.design.matrix[self.comparable_rows(name)]
+        matrix[:, own] = self.columns.along(name, self.factors[name].coding(level))[self.columns.kept][own]
+        return self.fit.average(matrix, shift=shift)
 
     def averages_of(self, name: str) -> dict[str, Average]:
         """Survival at every level whose contrast with the reference can be told, over the comparable rows."""
@@ -209,9 +205,9 @@ def fit_adjusted(
     if not len(rows):
         raise Refused("No tank-season has what this model needs.")
     groups = _groups(rows)
+    # Thermal units at delivery in hundreds from their mean; where not recorded, at it.
     chosen = [factor for factor in factors if len(factor.levels) > 1]
     parts: Parts = {
-        # Thermal units at delivery in hundreds from their mean; where not recorded, at it.
         **centred(UNITS, measured(rows, UNITS) / 100.0),
         **(numbers or {}),
         **{factor.name: factor for factor in (*_adjusters(rows, groups), *chosen)},
@@ -261,8 +257,13 @@ def centred(name: str, values: FloatArray) -> dict[str, FloatArray]:
         return {}
     found = {name: np.where(known, values - values[known].mean(), 0.0)}
     if (~known).sum() >= FEWEST_TANKS:
-        found[NOT_KNOWN.format(name)] = (~known).astype(float)
+        found[missing_of(name)] = (~known).astype(float)
     return found
+
+
+def missing_of(name: str) -> str:
+    """Name of the column that marks where a covariate was not recorded."""
+    return f"{name} not recorded"
 
 
 def _separated(rows: pd.DataFrame, columns: Columns) -> list[str]:
@@ -283,15 +284,14 @@ def design_of(rows: pd.DataFrame, columns: Columns, groups: tuple[str, ...]) -> 
     """The kept columns as a design with these groupings."""
     spans = {name: range(1, span.stop - span.start + 1) for name, span in columns.places.items()}
     names = ["Intercept", *(f"{name}[{place}]" for name, span in spans.items() for place in span)]
-    survived, trials = (rows[name].to_numpy(dtype=float) for name in ("survivors", "eggs"))
     coded = rows.assign(tank_season=np.arange(len(rows)))
     return Design(
-        rows=Rows(rows, survived, trials, given=len(rows), left_out={}),
-        formula=" + ".join(columns.places),
+        frame=rows,
+        survived=rows["survivors"].to_numpy(dtype=float),
+        trials=rows["eggs"].to_numpy(dtype=float),
         counts=("survivors", "eggs"),
         matrix=columns.kept_matrix,
         terms=tuple(names[place] for place in columns.kept),
-        covariates=(),
         groupings=tuple(Grouping.of(coded, name) for name in groups),
-        model_spec=None,
+        formula=" + ".join(columns.places),
     )
