@@ -12,9 +12,12 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.special import expit, ndtri
 
+from broodyear.claims import Claim
 from broodyear.errors import NothingToAnalyse
 from broodyear.survival import fit_survival
+from broodyear.survival.practices import practice_named
 from broodyear.trials.assignment import Assignment, assign, candidates
+from broodyear.trials.on_record import found_worse, sides
 from broodyear.trials.randomisation import FloatArray, IntArray, Permuted, informative, p_value, permuted
 
 BoolArray = npt.NDArray[np.bool_]
@@ -219,11 +222,12 @@ TRIAL_CAUTIONS = (
 
 @dataclass(frozen=True)
 class TrialPlan:
-    """power: None when the records are too few, and why says so."""
+    """power: None when the records are too few, and why says so; harms: claims on record that a level is worse."""
 
     assignment: Assignment
     power: Power | None
     why: str = ""
+    harms: tuple[Claim, ...] = ()
 
     def sentences(self) -> tuple[str, ...]:
         """What a planner needs to know, one sentence each."""
@@ -231,7 +235,7 @@ class TrialPlan:
         counted = ", ".join(f"{level}: {_tanks(number)}" for level, number in drawn.per_level.items())
         left = tuple(f"{_tanks(number)} left out: {why}" for why, number in drawn.left_out.items())
         known = "" if drawn.rows["batch_id"].notna().any() else " (batches are not known yet: draw again then)"
-        return (f"{counted}, in {drawn.blocks} blocks{known}", *left, *self._of_power())
+        return (f"{counted}, in {drawn.blocks} blocks{known}", *left, *map(_harm, self.harms), *self._of_power())
 
     def _of_power(self) -> tuple[str, ...]:
         if self.power is None:
@@ -245,6 +249,16 @@ class TrialPlan:
             *((f"the same trial repeated: {after} points",) if after else ()),
             f"{self.power.wanted_points:.0f} points would need about {self.power.tanks_for:.0f} tanks",
         )
+
+
+def _harm(claim: Claim) -> str:
+    worse, better = sides(claim)
+    small, large = sorted((abs(claim.low), abs(claim.high)))
+    return (
+        f"on these records {practice_named(claim.subject).words}: {worse.replace('_', ' ')} was found worse than "
+        f"{better.replace('_', ' ')} by {abs(claim.estimate):.0f} points (95 % interval {small:.0f} to "
+        f"{large:.0f}), clear: what was found worse is not worth a trial; leave that level out"
+    )
 
 
 def _tanks(number: int) -> str:
@@ -263,12 +277,15 @@ def plan_trial(
     """Assign ``levels`` of ``factor`` at random and work out what the comparison could find.
 
     tank_seasons, outcomes: the derived tables tank_seasons and tank_outcomes. season: default the one to come.
-    Raises UsageError for a factor or level that there is not, NothingToAnalyse when no tank can take part.
+    A level that the records of earlier seasons show to be worse is named in ``harms``. Raises UsageError for a
+    factor or level that there is not, NothingToAnalyse when no tank can take part.
     """
     year, tanks = candidates(tank_seasons, season)
     drawn = assign(tanks, tank_seasons, factor, levels, season=year, seed=seed)
+    before = outcomes[outcomes["season"] < year]
+    harms = found_worse(before, factor, levels)
     try:
-        spreads = spreads_of(outcomes[outcomes["season"] < year])
+        spreads = spreads_of(before)
     except NothingToAnalyse as error:
-        return TrialPlan(drawn, None, str(error))
-    return TrialPlan(drawn, power_of(drawn.rows, spreads, seed=seed))
+        return TrialPlan(drawn, None, str(error), harms)
+    return TrialPlan(drawn, power_of(drawn.rows, spreads, seed=seed), harms=harms)
