@@ -45,3 +45,34 @@ CREATE OR REPLACE TEMP MACRO plain_label(label) AS
         ),
         '(^|[^0-9])0+([0-9])', '\1\2', 'g'
     );
+
+-- The words of a label in small letters, each with the full stop that cuts it short; numbers without leading zeros.
+CREATE OR REPLACE TEMP MACRO label_words(label) AS
+    list_transform(
+        regexp_extract_all(lower(label), '\p{L}+[.]?|[0-9]+'),
+        lambda word: regexp_replace(word, '^0+([0-9])', '\1')
+    );
+
+-- Words without those that are cut short.
+CREATE OR REPLACE TEMP MACRO whole_words(words) AS list_filter(words, lambda word: NOT suffix(word, '.'));
+
+-- What lists of words that agree have in common: first letters, and numbers.
+CREATE OR REPLACE TEMP MACRO word_initials(words) AS
+    array_to_string(
+        list_transform(words, lambda word: CASE WHEN word GLOB '[0-9]*' THEN word ELSE left(word, 1) END), ' '
+    );
+
+-- Whether two lists of as many words can be one label: each word is the other's, or is cut short and begins it.
+CREATE OR REPLACE TEMP MACRO words_agree(words, others) AS
+    len(words) = len(others)
+    AND coalesce(
+        list_bool_and(
+            list_transform(
+                list_zip(words, others),
+                lambda pair: rtrim(pair[1], '.') = rtrim(pair[2], '.')
+                    OR (suffix(pair[1], '.') AND starts_with(pair[2], rtrim(pair[1], '.')))
+                    OR (suffix(pair[2], '.') AND starts_with(pair[1], rtrim(pair[2], '.')))
+            )
+        ),
+        false
+    );

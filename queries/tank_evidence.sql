@@ -1,7 +1,7 @@
 -- tank_evidence
 --
 -- purpose: what else is on record of a tank that a shortfall may be consistent with: water tests beyond the limits,
---     the temperature an incident reached, the warmest reading, a few days in which most died, the step in temperature at
+--     an incident, the temperature it reached, the warmest reading, a few days in which most died, the step in temperature at
 --     the hand-over.
 -- grain: one row per set-up.
 -- reads: staged_setups, staged_incidents, staged_deliveries, staged_losses, tank_counts, tank_stays, daily_readings,
@@ -19,6 +19,11 @@
 --   ph_above [pH]: highest pH where it was above the upper limit, else NULL
 --   incident_warm_c [°C]: highest temperature that an incident reached, where it is above the warm limit, else NULL
 --   incident_cold_c [°C]: lowest temperature that an incident reached, where it is below the cold limit, else NULL
+--   incident_kind [text]: the incident, water changes apart, in the seven days from which most dead were found, where
+--     these are ten or more and a tenth of the eggs or more; else NULL
+--   incident_on [date]: day on which it started
+--   incident_dead [count]: dead found in the seven days from that day
+--   interrupted_on [date]: first day on which power, chiller or pump stopped and nobody wrote for how long, else NULL
 --   warm_limit_c [°C]: the warm limit
 --   warm_read_c [°C]: highest reading of the stay, where it is above the warm limit, else NULL
 --   warm_read_on [date]: day of that reading, the first of several
@@ -54,6 +59,41 @@ reached AS (
     FROM staged_incidents
     CROSS JOIN settings
     GROUP BY season, tank_id
+),
+
+unknown_lengths AS (
+    SELECT season, tank_id, min(started_at)::DATE AS interrupted_on
+    FROM staged_incidents
+    WHERE is_interruption AND length_hours IS NULL
+    GROUP BY season, tank_id
+),
+
+-- Deaths bring people to change water, so that a water change is seldom what came before them.
+dead_after AS (
+    SELECT
+        incidents.season,
+        incidents.tank_id,
+        incidents.kind AS incident_kind,
+        incidents.started_at::DATE AS incident_on,
+        sum(losses.dead)::BIGINT AS incident_dead
+    FROM staged_incidents AS incidents
+    INNER JOIN staged_losses AS losses
+        ON incidents.season = losses.season
+        AND incidents.tank_id = losses.tank_id
+        AND losses.checked_on BETWEEN incidents.started_at::DATE AND incidents.started_at::DATE + 6
+    WHERE incidents.kind <> 'water_change'
+    GROUP BY ALL
+),
+
+struck AS (
+    SELECT dead_after.*
+    FROM dead_after
+    INNER JOIN tank_counts USING (season, tank_id)
+    INNER JOIN tank_stays USING (season, tank_id)
+    WHERE incident_dead >= 10 AND incident_dead >= 0.1 * eggs AND NOT losses_look_cumulative
+    QUALIFY row_number() OVER (
+        PARTITION BY season, tank_id ORDER BY incident_dead DESC, incident_on, incident_kind
+    ) = 1
 ),
 
 warmest AS (
@@ -128,6 +168,8 @@ final AS (
         setups.tank_id,
         water.* EXCLUDE (season, tank_id),
         reached.* EXCLUDE (season, tank_id),
+        struck.* EXCLUDE (season, tank_id),
+        unknown_lengths.interrupted_on,
         settings.warm_limit_c,
         warmest.* EXCLUDE (season, tank_id),
         spells.* EXCLUDE (season, tank_id),
@@ -136,6 +178,8 @@ final AS (
     CROSS JOIN settings
     LEFT JOIN water USING (season, tank_id)
     LEFT JOIN reached USING (season, tank_id)
+    LEFT JOIN struck USING (season, tank_id)
+    LEFT JOIN unknown_lengths USING (season, tank_id)
     LEFT JOIN warmest USING (season, tank_id)
     LEFT JOIN spells USING (season, tank_id)
     LEFT JOIN handed_over USING (season, tank_id)

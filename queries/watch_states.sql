@@ -109,20 +109,29 @@ lost AS (
     WINDOW of_stage AS (PARTITION BY season, tank_id, stage ORDER BY day)
 ),
 
--- Where a stage has fewer than 100 counted checks, five in a hundred a week counts as usual.
+-- What a stage usually lost in a week is told from earlier seasons: were this one asked too, many tanks that lose fish
+-- at once would pass for usual. With fewer than 100 counted checks before it is five in a hundred, and never more than
+-- ten: that calls for a look wherever it happens (common practice, no source).
+checks AS (SELECT season, stage, value FROM lost WHERE is_check),
+
 usual AS (
     SELECT
-        stage,
-        CASE WHEN count(*) >= 100 THEN greatest(quantile_cont(value, 0.99), 3.0) ELSE 5.0 END AS limit_value
-    FROM lost
-    WHERE is_check
-    GROUP BY stage
+        seasons.season,
+        seasons.stage,
+        CASE
+            WHEN count(checks.value) >= 100
+                THEN least(greatest(quantile_cont(checks.value, 0.99), 3.0), 10.0)
+            ELSE 5.0
+        END AS limit_value
+    FROM (SELECT DISTINCT season, stage FROM lost) AS seasons
+    LEFT JOIN checks ON seasons.stage = checks.stage AND seasons.season > checks.season
+    GROUP BY ALL
 ),
 
 losses AS (
     SELECT season, tank_id, stage AS measure, day, 'losses' AS kind, value, limit_value, lasts_days
     FROM lost
-    INNER JOIN usual USING (stage)
+    INNER JOIN usual USING (season, stage)
     WHERE value > limit_value
 ),
 

@@ -114,10 +114,10 @@ def counted(number: int, noun: str) -> str:
     return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
 
 
-def first_of(texts: Sequence[str], most: int) -> str:
+def first_of(texts: Sequence[str], most: int, between: str = ", ") -> str:
     """The first few of some texts as a list, and how many more there are."""
     more = f" and {len(texts) - most:,} more" if len(texts) > most else ""
-    return ", ".join(texts[:most]) + more
+    return between.join(texts[:most]) + more
 
 
 def file_of(path: str) -> str:

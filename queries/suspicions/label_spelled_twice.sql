@@ -1,8 +1,10 @@
 -- label_spelled_twice
 --
--- purpose: regions, sites and batches whose labels differ only in case, blanks, punctuation or leading zeros. Sites
---     whose regions differ, and batches whose species, brood year or stock differ, are two things.
--- grain: one row per label that has fewer rows (or, where as many, came later), with the label it is written like.
+-- purpose: regions, sites and batches whose labels differ only in case, blanks, punctuation or leading zeros, or of
+--     which one has words cut short with a full stop (Bray Sch., Bray School). Sites whose regions differ, and batches
+--     whose species, brood year or stock differ, are two things.
+-- grain: one row per label that has fewer rows (or, where as many, came later) or is cut short, with the label it is
+--     written like.
 -- reads: sites, batches
 -- returns:
 --   tank_id [code]: the label in doubt, by which it is acknowledged
@@ -15,6 +17,7 @@
 --   other_label [code]: the label with more rows, or that came first
 --   sites [count]: sites in the region of this label; 1 for a site or a batch
 --   other_sites [count]: sites in the region of the other
+--   evidence [text]: spelling or shortening
 WITH labels AS (
     SELECT 'region' AS kind, 'sites' AS table_name, 'region' AS column_name, region AS label, '' AS about, upload, line
     FROM sites
@@ -41,16 +44,37 @@ spelled AS (
     GROUP BY ALL
 ),
 
+cut_short AS (
+    SELECT *, label_words(label) AS words, unnest([words, whole_words(words)]) AS form
+    FROM spelled
+    WHERE contains(label, '.')
+),
+
 pairs AS (
-    SELECT mine.*, other.label AS other_label, other.sites AS other_sites
+    SELECT mine.*, other.label AS other_label, other.sites AS other_sites, other.first_row AS other_row,
+        'spelling' AS evidence
     FROM spelled AS mine
     INNER JOIN spelled AS other
         ON mine.kind = other.kind
         AND mine.plain = other.plain
         AND mine.about = other.about
         AND (-mine.sites, mine.first_row, mine.label) > (-other.sites, other.first_row, other.label)
+    UNION ALL
+    SELECT mine.* EXCLUDE (words, form), other.label, other.sites, other.first_row, 'shortening'
+    FROM cut_short AS mine
+    INNER JOIN spelled AS other
+        ON mine.kind = other.kind
+        AND mine.about = other.about
+        AND word_initials(mine.form) = word_initials(label_words(other.label))
+    WHERE len(mine.form) > 1
+        AND words_agree(mine.form, label_words(other.label))
+        AND (len(mine.form) < len(mine.words) OR strlen(mine.plain) < strlen(other.plain))
+),
+
+one_each AS (
+    SELECT * FROM pairs
     QUALIFY row_number() OVER (
-        PARTITION BY mine.kind, mine.label ORDER BY other.sites DESC, other.first_row, other.label
+        PARTITION BY kind, label ORDER BY evidence DESC, other_sites DESC, other_row, other_label
     ) = 1
 )
 
@@ -64,5 +88,6 @@ SELECT
     kind,
     other_label,
     sites,
-    other_sites
-FROM pairs
+    other_sites,
+    evidence
+FROM one_each

@@ -1,9 +1,10 @@
 -- same_tank_two_labels
 --
--- purpose: labels that seem to name one tank: alike in plain form; or at one site, one ending where the other
---     begins, with the same volume, chiller and filter and nearly the same label. Labels set up in the same season
---     at different sites, or both with eggs of their own, are two tanks.
--- grain: one row per label that came later, with the label it resembles most.
+-- purpose: labels that seem to name one tank: alike in plain form; one with words cut short with a full stop (Bray
+--     Sch. 1, Bray School 1); or at one site, one ending where the other begins, with the same volume, chiller and
+--     filter and nearly the same label. Labels set up in the same season at different sites, or both with eggs of
+--     their own, are two tanks.
+-- grain: one row per label that came later or is cut short, with the label it resembles most.
 -- reads: tank_labels, deliveries, setups, settings
 -- returns:
 --   tank_id [code]: tank the suspicion is about
@@ -17,8 +18,14 @@
 --   other_seasons [text]: seasons of the other
 --   sites [text]: sites of this label
 --   other_sites [text]: sites of the other
---   evidence [text]: spelling or succession
-WITH pairs AS (
+--   evidence [text]: shortening, spelling or succession
+WITH cut_short AS (
+    SELECT *, label_words(tank_id) AS words, unnest([words, whole_words(words)]) AS form
+    FROM tank_labels
+    WHERE contains(tank_id, '.')
+),
+
+pairs AS (
     SELECT later.*, earlier.tank_id AS other_tank_id, earlier.seasons AS other_seasons,
         earlier.sites AS other_sites, 'spelling' AS evidence
     FROM tank_labels AS later
@@ -29,6 +36,16 @@ WITH pairs AS (
         > (coalesce(earlier.first_season, 9999), earlier.upload, earlier.line)
     WHERE coalesce(later.volume_l = earlier.volume_l, true)
         AND coalesce(later.chiller_year = earlier.chiller_year, true)
+    UNION ALL
+    SELECT mine.* EXCLUDE (words, form), other.tank_id, other.seasons, other.sites, 'shortening'
+    FROM cut_short AS mine
+    INNER JOIN tank_labels AS other
+        ON word_initials(mine.form) = word_initials(label_words(other.tank_id))
+    WHERE len(mine.form) > 1
+        AND words_agree(mine.form, label_words(other.tank_id))
+        AND (len(mine.form) < len(mine.words) OR strlen(mine.plain) < strlen(other.plain))
+        AND coalesce(mine.volume_l = other.volume_l, true)
+        AND coalesce(mine.chiller_year = other.chiller_year, true)
     UNION ALL
     SELECT later.*, earlier.tank_id, earlier.seasons, earlier.sites, 'succession'
     FROM tank_labels AS later

@@ -34,6 +34,9 @@ sources = st.one_of(
     st.sampled_from(HEADINGS[:-1]).map(lambda heading: Value("column", heading)),
     st.sampled_from(HEADINGS[:-1]).map(lambda heading: Value("column", heading, "Time")),
     st.sampled_from(HEADINGS[:-1]).map(
+        lambda heading: Value("column", heading, behind=Value("constant", "2026/27"))
+    ),
+    st.sampled_from(HEADINGS[:-1]).map(
         lambda heading: Value("column", heading, words=(("none", "0"), ("sac fry", "alevin")))
     ),
     st.sampled_from(["T-1", "egg", "2026-11-06", "8.5"]).map(lambda text: Value("constant", text)),

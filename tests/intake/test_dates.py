@@ -129,9 +129,41 @@ def test_a_day_without_a_year_is_refused_with_what_to_write(uploads: Path, write
     place = write("stages.csv", "tank_id,stage,first_seen_on\nT-001,hatch_half,7 December\n")
     (found,) = check_paths([uploads / "tanks.csv", place]).findings
     assert found.advice == (
-        "It has no year. Write it year first, for example 2024-11-08; in a layout, `and` joins the column of "
-        "school years to it."
+        "It has no year. Write it year first, for example 2024-11-08; in a layout, `and` joins the school "
+        "year to it, from its column or from the file's name."
     )
+
+
+@pytest.mark.parametrize("said", ["hatching 2024-25.csv", "hatching 2024–2025.csv"])
+def test_days_of_a_file_whose_name_tells_the_school_year(
+    said: str, uploads: Path, write: Write, tmp_path: Path
+) -> None:
+    write("setups.csv", SETUPS)
+    place = write(said, "Tank,All hatched\nT-001,7 December\nT-002,\nT-003,19/12/2024\n")
+    (draft,) = draft_all([place], tmp_path).drafts
+    (rows,) = draft.layout.rows
+    year = Value("file_name", "(?P<value>20[0-9]{2}[–-](?:20)?[0-9]{2})")
+    assert dict(rows.columns)["first_seen_on"] == Value("column", "All hatched", behind=year)
+    assert draft.layout.files == "hatching *.csv"
+    assert draft.guesses["stages", "first_seen_on"] == "words in it, with the school year in the name of the file"
+    assert draft.preview[0].rows[0] == (2, ("T-001", "hatch_all", "2024-12-07"))
+    layouts = layouts_from(tomllib.loads(draft_text(draft)), "layouts.toml")
+    assert layouts.layouts == (draft.layout,)
+    with open_store(tmp_path / "s.duckdb", for_loading=True) as store:
+        result = load_paths(store, [uploads], layouts=layouts)
+        stages = store.table("stages").set_index("tank_id")["first_seen_on"]
+        assert stages.astype(str).to_dict() == {"T-001": "2024-12-07", "T-003": "2024-12-19"}
+        next_year = write("hatching 2025-26.csv", "Tank,All hatched\nT-001,7 December\n")
+        setups = write("setups_b.csv", SETUPS.replace("2024", "2025"))
+        load_paths(store, [next_year, setups], layouts=layouts)
+        assert str(store.table("stages")["first_seen_on"].max())[:10] == "2025-12-07"
+    assert result.exit_code == 0
+
+
+@pytest.mark.parametrize("name", ["hatching 2024-11-08.csv", "hatching 2011-12-05.csv", "hatching 2024.csv"])
+def test_a_date_or_a_year_in_a_name_is_no_school_year(name: str, write: Write, tmp_path: Path) -> None:
+    (draft,) = draft_all([write(name, "Tank,All hatched\nT-001,7 December\n")], tmp_path).drafts
+    assert dict(draft.layout.rows[0].columns)["first_seen_on"] == Value("column", "All hatched")
 
 
 @pytest.mark.parametrize(

@@ -353,3 +353,50 @@ def test_a_label_that_is_wrong_in_each_row_of_a_line_is_told_once(
     text = render_text(result)
     assert text.count('line 2, tank_id: found "T05"') == 1
     assert "more row" not in text
+
+
+COUNTED = """
+[[layout]]
+name = "dead"
+header = ["Tank", "Day", "Stage", "Dead"]
+  [[layout.rows]]
+  table = "losses"
+    [layout.rows.columns]
+    tank_id = { column = "Tank" }
+    checked_on = { column = "Day", and = { constant = "2026/27" } }
+    stage = { column = "Stage", words = { "" = "egg", "sac fry" = "alevin" } }
+    dead = { column = "Dead", without = ["eggs", "fish (all)"] }
+"""
+
+
+def test_words_behind_a_count_and_what_a_blank_means(folder: Path) -> None:
+    rows = (
+        "20 Nov,,3",
+        "21 Nov, ,4 Eggs",
+        "2026-11-22,sac fry,5 fish (all) ",
+        ",,",
+        "23 Nov,fry,6 parr",
+        ",egg,7",
+    )
+    text = "Tank,Day,Stage,Dead\n" + "".join(f"{'GUL-01' if row != ',,' else ''},{row}\n" for row in rows)
+    (folder / "dead.csv").write_text(text, encoding="utf-8")
+    with open_store(folder.parent / "s.duckdb", for_loading=True) as store:
+        result = load_paths(store, [Path()], layouts=layouts_from(tomllib.loads(COUNTED), "layouts.toml"))
+        read = store.table("losses")[["checked_on", "stage", "dead"]].astype(str).to_numpy().tolist()
+    assert read == [["2026-11-20", "egg", "3"], ["2026-11-21", "egg", "4"], ["2026-11-22", "alevin", "5"]]
+    assert [(one.line, one.column, one.message.partition(";")[0]) for one in result.findings] == [
+        (6, "dead", 'found "6 parr"'),
+        (7, "checked_on", "found nothing"),
+    ]
+    assert (
+        result.findings[0].advice
+        == 'Write the number alone: 6; in a layout, without = ["parr"] leaves the word out'
+    )
+
+
+def test_a_dozen_is_not_read_as_its_number(folder: Path) -> None:
+    (folder / "losses.csv").write_text(
+        "tank_id,checked_on,stage,dead\nGUL-01,2026-11-20,egg,2 dozen\n", encoding="utf-8"
+    )
+    (found,) = check_paths([folder / "losses.csv", folder / "tanks.csv"]).findings
+    assert found.advice == "Write the number alone, for example 2; leave it blank when it was not recorded."

@@ -7,6 +7,7 @@ import io
 import json
 from pathlib import Path
 
+import openpyxl
 import pytest
 from tests.intake.conftest import Write
 
@@ -35,6 +36,79 @@ def test_text_groups_what_is_alike(uploads: Path, write: Write) -> None:
     assert text.count('found "9.5C"') == 3
     assert "    … and 7 more rows like this" in text
     assert text.endswith("4 files: 17 rows, 7 good, 10 kept out, 0 warnings\n")
+
+
+def _diary(place: Path, sheets: int, bad: str = "9.5C") -> Path:
+    """A workbook with a sheet of two readings for each tank, the first unreadable."""
+    book = openpyxl.Workbook()
+    book.remove(book.worksheets[0])
+    for number in range(1, sheets + 1):
+        sheet = book.create_sheet(f"Tank {number}")
+        for row in (("tank_id", "read_at", "water_temp"), ("T-001", f"2024-11-0{number}T10:00", bad)):
+            sheet.append(row)
+        sheet.append(("T-001", f"2024-11-0{number}T11:00", "8.5"))
+    book.save(place)
+    return place
+
+
+def test_what_many_sheets_have_alike_is_told_once(uploads: Path) -> None:
+    diary = _diary(uploads / "diary.xlsx", 5)
+    result = check_paths([uploads])
+    text = render(result, "text")
+    assert text.count('found "9.5C"') == text.count(str(diary)) - 1 == 1
+    assert (
+        f"{diary}, 5 sheets (temperatures): 10 rows, 5 good, 5 kept out\n"
+        "  note: they are Tank 1, Tank 2, Tank 3, Tank 4, Tank 5\n\n"
+    ) in text
+    assert (
+        "\nAlike in many files:\n"
+        f'  in 5 sheets: {diary}#Tank 1, line 2, water_temp: found "9.5C"; expected a number in °C between −2 and '
+        "100. Write the number alone: 9.5\n"
+        "    … and 4 more rows like this\n\n"
+        "4 files (8 with each sheet counted): 17 rows, 12 good, 5 kept out, 0 warnings\n"
+    ) in text
+    content = json.loads(render(result, "json"))
+    told = [(finding["path"], finding["line"]) for finding in content["findings"]]
+    assert told == [(f"{diary}#Tank {number}", 2) for number in range(1, 6)]
+    assert len(content["files"]) == 8
+    assert len(list(csv.DictReader(io.StringIO(render(result, "csv"))))) == 5
+
+
+def test_what_a_few_sheets_have_alike_is_told_at_each(uploads: Path) -> None:
+    diary = _diary(uploads / "diary.xlsx", 3)
+    text = render(check_paths([uploads]), "text")
+    assert "Alike" not in text
+    for number in (1, 2, 3):
+        assert (
+            f"{diary}#Tank {number} (temperatures): 2 rows, 1 good, 1 kept out\n  {diary}#Tank {number}, line 2"
+            in text
+        )
+
+
+def test_notes_of_many_files_are_joined(uploads: Path, write: Write) -> None:
+    """Files of one kind that have nothing else to tell; one that has stays by itself, and so does one of another
+    table."""
+    for number in range(1, 6):
+        write(
+            f"logger{number}.csv", f"tank_id,read_at,water_temp,x{number % 2}\nT-001,2024-11-0{number}T10:00,8,1\n"
+        )
+    write("logger6.csv", "tank_id,read_at,water_temp,x1\nT-001,2024-11-08T10:00,warm,1\n")
+    text = render(check_paths([uploads]), "text")
+    assert (
+        f"{uploads}, 5 files (temperatures): 5 rows, 5 good\n"
+        "  note: they are logger1.csv, logger2.csv, logger3.csv, logger4.csv, logger5.csv\n"
+        "  note: columns not in the table were left out: x1; x0\n"
+    ) in text
+    assert f"{uploads / 'logger6.csv'} (temperatures): 1 row, 0 good, 1 kept out\n" in text
+    assert f"{uploads / 'tanks.csv'} (tanks): " in text
+
+
+def test_files_refused_for_different_reasons_are_told_one_by_one(uploads: Path, write: Write) -> None:
+    for number in range(1, 5):
+        write(f"other{number}.csv", f"a{number},b\n1,2\n")
+    text = render(check_paths([uploads]), "text")
+    assert text.count(": refused\n  ") == 4
+    assert "Alike" not in text
 
 
 def test_rows_that_need_nothing_are_not_called_kept_out(uploads: Path, write: Write) -> None:

@@ -115,3 +115,39 @@ def test_a_batch_in_two_spellings_unless_it_is_another_stock() -> None:
 
     assert told() == ["b_1"]
     assert told(donor_stock="ANOTHER") == told(brood_year=2019) == []
+
+
+def _spelled(*labels: str) -> list[tuple[str | None, str]]:
+    sites = [{**SITE, "site_id": label} for label in labels]
+    found = suspicions(Records(sites=sites), "label_spelled_twice")
+    return [(one.value, one.advice.partition("label = ")[2].partition("\n")[0]) for one in found]
+
+
+def test_a_site_whose_label_is_cut_short() -> None:
+    """Whichever came first, the longer label is kept; another number, or another word, is another site."""
+    for labels in (("Bray School", "Bray Sch."), ("Bray Sch.", "Bray School")):
+        assert _spelled(*labels) == [("Bray Sch.", '"Bray School"')]
+    assert _spelled("Bray Sch. 02", "Bray School 2") == [("Bray Sch. 02", '"Bray School 2"')]
+    assert _spelled("Cold High Sch.", "Cold High") == [("Cold High Sch.", '"Cold High"')]
+    for others in (
+        ("Bray Sch. 1", "Bray School 2"),
+        ("Bray Lib.", "Bray School"),
+        ("Bray Sch.", "Bray"),
+        ("1.", "1"),
+    ):
+        assert [one for one in _spelled(*others) if one[0] != "1"] == []
+    sites = [{**SITE, "site_id": "Bray School"}, {**SITE, "site_id": "Bray Sch."}]
+    (finding,) = suspicions(Records(sites=sites), "label_spelled_twice")
+    assert finding.message == "the site label Bray Sch. may be Bray School with a word cut short"
+
+
+def test_a_tank_whose_label_is_cut_short() -> None:
+    records = _two("Bray Sch. 1", tank={"volume_l": None, "chiller_year": None}, setup={"season": 2025})
+    for name in ("tanks", "setups", "deliveries"):
+        records.tables[name][0]["tank_id"] = "Bray School 1"
+    (finding,) = suspicions(records, "same_tank_two_labels")
+    assert finding.message == (
+        "Bray Sch. 1 may be Bray School 1 with a word cut short; Bray Sch. 1 stood at S1 in 2025, Bray School 1 "
+        "stood at S1 in 2024"
+    )
+    assert finding.advice.endswith('[[same]]\nkind = "tank"\nlabel = "Bray School 1"\nalso = ["Bray Sch. 1"]')

@@ -111,7 +111,9 @@ def test_odd_characters_survive_being_written() -> None:
     column = Value("column", 'Water "cold" °F\tnow', words=(("\\none", "0"),))
     name = Value("file_name", r"(?P<value>\w+)")
     rows = Rows("temperatures", (("tank_id", name), ("read_at", column), ("water_temp", column)))
-    layout = Layout('a "name"', ("Größe", "水温"), rows=(rows,))
+    count = Value("column", "N", behind=name, words=(("", "0"),), without=("fry", '"x"'))
+    needed = [(column, Value("column", column)) for column in ("tank_id", "exited_on", "fate")]
+    layout = Layout('a "name"', ("Größe", "水温"), rows=(rows, Rows("exits", (*needed, ("count", count)))))
     assert read(layout_text(layout)).layouts == (layout,)
 
 
@@ -175,7 +177,16 @@ def test_every_mistake_is_told_at_once() -> None:
     ("value", "told"),
     [
         ('{ column = "Date", constant = "x" }', "expected one source of"),
-        ('{ constant = "x", and = "Time" }', "and joins a second column to a first; it needs column beside it"),
+        ('{ constant = "x", and = "Time" }', "and joins something to a column; it needs column beside it"),
+        (
+            '{ column = "Date", and = { column = "Time" } }',
+            "and takes a heading in quotes, or one source of constant, ",
+        ),
+        ('{ column = "Date", and = { file_name = "[" } }', "tank_id, and: file_name is no regular expression"),
+        (
+            '{ column = "Date", without = ["eggs"] }',
+            "without leaves words out behind a count; it needs a column of counts",
+        ),
         ('{ constant = "x", words = { a = "b" } }', "a constant needs no words; write the word itself"),
         ('{ cell = "1B" }', "cell is '1B'; expected the address of one cell, for example \"B1\""),
         ('"Date"', "'Date' says no source; write for example { column = \"Date\" }"),

@@ -69,6 +69,36 @@ def found_dead(programme: Programme, *checks: tuple[str, int]) -> None:
     programme.derive()
 
 
+INCIDENT = "incident_kind, incident_on, incident_dead, interrupted_on"
+
+
+@pytest.mark.parametrize(
+    ("dead", "found"),
+    [
+        (10, ("power_cut", dt.date(2024, 11, 10), 10)),
+        (9, (None, None, None)),  # less than a tenth of the 100 eggs
+    ],
+)
+def test_an_incident_is_named_where_a_tenth_died_within_a_week_of_it(
+    programme: Programme, dead: int, found: tuple[object, ...]
+) -> None:
+    """Power failed on the 10th; those found on the 9th and the 17th died outside its week. Nobody wrote for how
+    long it was off, nor for how long the pump stood on the 12th."""
+    incident = {"tank_id": "A", "kind": "power_cut", "started_at": "2024-11-10"}
+    programme.add("incidents", incident, incident | {"started_at": "2024-11-12", "kind": "pump_stopped"})
+    found_dead(programme, ("2024-11-09", 30), ("2024-11-10", dead - 2), ("2024-11-16", 2), ("2024-11-17", 5))
+    assert programme.one("tank_evidence", INCIDENT, "tank_id = 'A'") == (*found, dt.date(2024, 11, 10))
+
+
+def test_a_water_change_and_an_interruption_of_known_length_are_no_sudden_incident(programme: Programme) -> None:
+    """Deaths bring people to change water; two hours without a pump stand among the hours interrupted."""
+    incident = {"tank_id": "A", "started_at": "2024-11-10 10:00"}
+    programme.add("incidents", incident | {"kind": "water_change", "water_changed_pct": 50})
+    programme.add("incidents", incident | {"kind": "pump_stopped", "ended_at": "2024-11-10 12:00"})
+    found_dead(programme, ("2024-11-09", 0), ("2024-11-18", 40))
+    assert programme.one("tank_evidence", INCIDENT, "tank_id = 'A'") == (None, None, None, None)
+
+
 def test_the_warmest_reading_above_the_limit_has_its_day(programme: Programme) -> None:
     """Read by hand from delivery on 1 November until the tank was emptied on the 30th."""
     programme.read("A", {"2024-10-31": 16.0, "2024-11-06": 14.5, "2024-11-08": 14.5, "2024-11-30": 15.0})

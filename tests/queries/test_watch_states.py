@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Any
 
 import pytest
@@ -90,6 +91,60 @@ def test_losses_are_those_of_the_seven_days_to_each_day(programme: Programme) ->
         ("2024-11-04", "2024-11-06", "2024-11-10", 11.0, 5.0),
         ("2024-11-20", "2024-11-20", "2024-11-26", 6.0, 5.0),
     ]
+
+
+def with_earlier_season(programme: Programme, dead_each_week: int) -> None:
+    """A tank Z of 100 eggs in 2023, looked at on 120 days; so many dead every seventh day, so that each look is at
+    as many dead of the last seven days."""
+    setup = {"season": 2023, "tank_id": "Z", "site_id": "S1", "room_type": "office", "gravel_practice": "bare"}
+    programme.add("setups", setup | {"closed_on": "2024-05-30", "end_reason": "released"})
+    batch = {"tank_id": "Z", "batch_id": "B0", "delivered_on": "2023-11-01", "stage_at_delivery": "eyed"}
+    programme.add("batches", {"batch_id": "B0", "donor_stock": "D", "species": "chinook", "brood_year": 2023})
+    programme.add("deliveries", batch | {"eggs_live": 100})
+    for day in range(120):
+        on = dt.date(2023, 11, 4) + dt.timedelta(days=day)
+        row = {"tank_id": "Z", "checked_on": on.isoformat(), "stage": "egg"}
+        programme.add("losses", row | {"dead": dead_each_week if day % 7 == 0 else 0})
+
+
+@pytest.mark.parametrize(
+    ("dead_each_week", "limit"),
+    [(6, 6.0), (1, 3.0), (30, 10.0)],  # as was usual; never below three in a hundred, never above ten
+)
+def test_what_is_usual_is_told_from_earlier_seasons(
+    programme: Programme, dead_each_week: int, limit: float
+) -> None:
+    """Of 100 eggs 11 died on the 4th, and 6 on the 20th: the second is usual where 6 died every week before."""
+    with_earlier_season(programme, dead_each_week)
+    for day, dead in (("2024-11-04", 11), ("2024-11-20", 6)):
+        programme.add("losses", {"tank_id": "A", "checked_on": day, "stage": "egg", "dead": dead})
+    programme.derive(Settings(acknowledged=TRUSTED))
+    found = programme.rows("watch_states", COLUMNS, "kind = 'losses' AND season = 2024")
+    assert [(row[3], row[-1]) for row in found] == [
+        (day, limit) for day, dead in (("2024-11-04", 11), ("2024-11-20", 6)) if dead > limit
+    ]
+    # Before the first season nothing is usual but five in a hundred.
+    first = programme.rows("watch_states", "DISTINCT limit_value", "kind = 'losses' AND season = 2023")
+    assert first == ([(5.0,)] if dead_each_week > 5 else [])
+
+
+def test_tanks_that_lose_fish_all_at_once_do_not_make_it_usual(programme: Programme) -> None:
+    """Five tanks lost 30 of 100 in the same week, a share of all checks that would pass for usual."""
+    tanks = ("A", "T1", "T2", "T3", "T4")
+    for tank in tanks[1:]:
+        setup = {"season": 2024, "tank_id": tank, "site_id": "S1", "room_type": "office"}
+        programme.add("setups", setup | {"gravel_practice": "bare"})
+        batch = {"tank_id": tank, "batch_id": "B1", "delivered_on": "2024-11-01", "stage_at_delivery": "eyed"}
+        programme.add("deliveries", batch | {"eggs_live": 100})
+    for tank in tanks:
+        rows = [
+            {"tank_id": tank, "checked_on": f"2024-11-{day:02d}", "stage": "egg", "dead": 30 if day == 10 else 0}
+            for day in range(4, 25)
+        ]
+        programme.add("losses", *rows)
+    programme.derive(Settings(acknowledged=TRUSTED))
+    found = programme.rows("watch_states", "tank_id, since::VARCHAR, value, limit_value", "kind = 'losses'")
+    assert set(found) == {(tank, "2024-11-10", 30.0, 5.0) for tank in tanks}
 
 
 def test_the_latest_test_counts_until_the_next_or_for_four_weeks(programme: Programme) -> None:

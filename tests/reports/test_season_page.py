@@ -205,6 +205,14 @@ def test_a_practice_found_worse_is_checked_first_and_one_found_idle_never() -> N
         "gravel practice: bare, found worse on this page by 10 points; then what lies on the bottom, and where the"
         " dead were found"
     )
+    # Where a tenth died in the week of an incident, or most within days, that comes first.
+    for sudden, asked in (
+        ("incident", "what was done about the incident"),
+        ("spell", "what happened on the days"),
+    ):
+        check, _ = first_look(f"{sudden} gravel", "fry", bare)
+        assert check.startswith(asked)
+        assert check.endswith("; then gravel practice: bare, found worse on this page by 10 points")
     assert first_look("insulation", "fry", insulation)[0].startswith("the set-up together")
     assert first_look("insulation", "fry")[0] == "the insulation"
     filled = of_practice("conditioning_band", "below 5 d", Reason.NOT_CLEAR)

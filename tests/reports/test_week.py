@@ -48,10 +48,10 @@ def test_the_command_writes_page_and_list(place: Path, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("kind", "value", "limit", "said"),
     [
-        ("losses", 3.334, 3.262, "3.33 % of the eggs counted dead in the last seven days, as egg; usual is up"
-         " to 3.26 %"),
-        ("losses", 8.2, 3.262, "8.2 % of the eggs counted dead in the last seven days, as egg; usual is up to"
-         " 3.3 %"),
+        ("losses", 3.334, 3.262, "3.33 % of the eggs counted dead in the last seven days, as egg; more than"
+         " 3.26 % in a week calls for a look"),
+        ("losses", 8.2, 3.262, "8.2 % of the eggs counted dead in the last seven days, as egg; more than"
+         " 3.3 % in a week calls for a look"),
         ("warm", 13.04, 13.0, "13.04 °C read on 15 Jan, above 13.00 °C"),
         ("silent", None, None, "no record of any kind for 30 days, last record on 18 Dec"),
     ],

@@ -12,14 +12,10 @@ from tests.setups.programmes import programme, thinned
 from broodyear.claims import ClaimKind
 from broodyear.development import days_to_stage, default_model
 from broodyear.errors import NothingToAnalyse
-from broodyear.setups import (
-    CHANGE_COLUMNS,
-    PRACTICE_COLUMNS,
-    change_claims,
-    what_to_change,
-)
+from broodyear.setups import change_claims, what_to_change
+from broodyear.setups.advice import CHANGE_COLUMNS
 from broodyear.survival import fit_survival
-from broodyear.survival.practices import PRACTICES, effects_report
+from broodyear.survival.practices import PRACTICE_COLUMNS, PRACTICES, effects_report
 from broodyear.survival.practices.levels import against_the_rest
 
 CONTRACT = [

@@ -12,7 +12,8 @@ from tests.setups.programmes import SMALL_SPREADS, programme, with_poor_tanks
 from broodyear import compare_setups
 from broodyear.errors import NothingToAnalyse, UsageError
 from broodyear.regions import region_comparison
-from broodyear.setups import SETUP_COLUMNS, screen_setups
+from broodyear.setups import screen_setups
+from broodyear.setups.screen import SETUP_COLUMNS
 from broodyear.statistics.multiplicity import benjamini_hochberg
 
 #: Names and order that people's scripts read.

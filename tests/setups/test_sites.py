@@ -6,7 +6,8 @@ import pandas as pd
 import pytest
 from tests.setups.programmes import SMALL_SPREADS, programme, thinned, with_poor_tanks
 
-from broodyear.setups import SITE_COLUMNS, screen_setups, sites_table
+from broodyear.setups import screen_setups, sites_table
+from broodyear.setups.sites import SITE_COLUMNS
 
 
 @pytest.fixture(scope="module")

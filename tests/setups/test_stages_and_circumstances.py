@@ -132,6 +132,24 @@ def test_a_warm_reading_and_a_week_of_deaths_are_named_with_their_days() -> None
     assert table["evidence"].tolist() == ["warm_read spell room", "spell", "spell", ""]
 
 
+def test_an_incident_is_named_with_its_dead_and_one_of_unknown_length_as_such() -> None:
+    days = [pd.Timestamp("2025-01-06"), pd.Timestamp("2025-01-06"), pd.NaT, pd.NaT]
+    frame = tanks(
+        incident_kind=["pump_stopped", None, None, None], incident_on=[days[0], pd.NaT, pd.NaT, pd.NaT],
+        incident_dead=[70, None, None, None], interrupted_on=days, hours_interrupted=[0.0, 0.0, 5.0, 0.0],
+    )  # fmt: skip
+    table = circumstances(frame, pd.Series([True, True, True, True]))
+    assert table["circumstances"].tolist() == [
+        "consistent with pump stopped on 6 Jan, 70 dead found in the seven days from it; cooling or water movement"
+        " interrupted on 6 Jan, not written for how long (as 2 of 4 tanks)",
+        "consistent with cooling or water movement interrupted on 6 Jan, not written for how long (as 2 of 4"
+        " tanks)",
+        "consistent with 5 h of interrupted cooling or water movement",
+        NOTHING_ON_RECORD,
+    ]
+    assert table["evidence"].tolist() == ["incident interrupted", "interrupted", "interrupted", ""]
+
+
 def test_shares_of_a_group_stand_beside_those_of_the_others() -> None:
     frame = pd.DataFrame(
         {"region": ["n"] * 20 + ["s"] * 30, "season": 2023, "outcome": "delivered_to_release", "eggs": 100,
@@ -151,7 +169,8 @@ def test_shares_of_a_group_stand_beside_those_of_the_others() -> None:
 def test_circumstances_name_columns_of_the_records() -> None:
     """Where words name columns beside its own, they say the value of its own too."""
     for circumstance in CIRCUMSTANCES:
-        assert "{:" in circumstance.words or not circumstance.fields, circumstance.code
+        says_its_own = "{:" in circumstance.words or "{}" in circumstance.words
+        assert says_its_own or not circumstance.fields, circumstance.code
 
 
 def test_no_cause_is_ever_claimed() -> None:

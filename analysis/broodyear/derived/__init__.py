@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from broodyear.derived.catalogue import (
+    MACROS,
     Query,
     ReturnedColumn,
     all_queries,
@@ -17,6 +18,7 @@ from broodyear.derived.catalogue import (
 from broodyear.derived.running import keep_derived, own_name, read_derived, run_queries, run_query, transaction
 
 __all__ = [
+    "MACROS",
     "Query",
     "ReturnedColumn",
     "all_queries",

@@ -125,7 +125,7 @@ def _notes(opened: Opened, account: Account, none: int, rows: int) -> Iterator[s
     if held:
         rows_are = "1 row is" if held == 1 else f"{held:,} rows are"
         yield f"{rows_are} held from an earlier load of the same bytes; only the others were looked at"
-    yield from account.without_setup
+    yield from dict.fromkeys(account.without_setup)
     exported = note_of_export(opened.source.place, first.found.table.name)
     if exported is not None:
         yield exported

@@ -183,7 +183,8 @@ class _Explanations:
         check, value = self._checks[int(position)], received or None
         said = words(check.rule, self._found.table, check.column, value, decider)
         if check.rule in UNKNOWN_RULES.values() and check.column and value:
-            said = or_like(said, check.rule, value, self._codes.near(check.column, value))
+            mark = f"{position}{AND_CELL}"
+            said = or_like(said, check.rule, value, self._codes.near(check.column, value, mark))
         # What stands below is to be pasted elsewhere than into a copy.
         advice = said.advice.partition("\n")[0]
         problem = f"{check.column + ': ' if check.column else ''}{said.message}. {advice}"

@@ -4,11 +4,11 @@ that other tables may refer to, of the store and of the files loaded so far."""
 from __future__ import annotations
 
 import datetime as dt
-import re
 from collections.abc import Iterator
 
 import duckdb
 
+from broodyear.derived import MACROS, query_text, statement
 from broodyear.findings import first_of
 from broodyear.intake.cell_sql import known_name
 from broodyear.schemas import Table
@@ -70,69 +70,24 @@ def without_setup(
     yield f"rows of tanks without a set-up in their season are kept, and join when it arrives: {listed}"
 
 
-def plain_form(code: str) -> str:
-    """A code without what people vary when they retype it: case, blanks, hyphens, leading zeros."""
-    letters = re.sub(r"[\W_]+", "", code.lower())
-    return re.sub(r"(?<![0-9])0+(?=[0-9])", "", letters)
-
-
-def _words(code: str) -> tuple[str, ...]:
-    """The words of a code in small letters, each with the full stop that shortens it; numbers without zeros."""
-    words = re.findall(r"[^\W_0-9]+\.?|[0-9]+", code.lower())
-    return tuple(word.lstrip("0") or "0" if word.isdecimal() else word for word in words)
-
-
-def _initials(words: tuple[str, ...]) -> tuple[str, ...]:
-    return tuple(word if word.isdecimal() else word[0] for word in words)
-
-
-def _is_short_for(one: tuple[str, ...], other: tuple[str, ...]) -> bool:
-    """Whether two codes of as many words agree, words with a full stop standing for longer ones."""
-    return all(
-        mine.rstrip(".") == its.rstrip(".")
-        or (mine.endswith(".") and its.startswith(mine[:-1]))
-        or (its.endswith(".") and mine.startswith(its[:-1]))
-        for mine, its in zip(one, other, strict=True)
-    )
-
-
 class NearCodes:
-    """Known codes that differ from an unknown one only in the way it is written, looked up when first needed."""
+    """Known codes for which the unknown ones in ``failed_checks`` may be meant, looked up when first needed."""
 
     def __init__(self, connection: duckdb.DuckDBPyConnection, table: Table) -> None:
         self._connection = connection
         self._types = {reference.column: known_name(reference) for reference in table.references}
-        self._forms: dict[str, dict[str, str | None]] = {}
-        self._alike: dict[str, dict[tuple[str, ...], list[str]]] = {}
+        self._near: dict[str, dict[str, str]] = {}
 
-    def near(self, column: str, code: str) -> str | None:
-        """The one known code that reads like ``code``, or of which it is short; None when none or several do.
-        A word cut short with a full stop may also be one too many: High Sch. 1 is near High 1."""
-        if column not in self._forms:
-            self._look_up(column)
-        known = self._forms[column].get(plain_form(code))
-        if known or plain_form(code) in self._forms[column]:
-            return known or None
-        words = _words(code)
-        fewer = tuple(word for word in words if not word.endswith("."))
-        for written in dict.fromkeys((words, fewer)):
-            fitting = [one for one in self._with_initials(column, written) if _is_short_for(written, _words(one))]
-            if fitting:
-                return fitting[0] if len(fitting) == 1 else None
-        return None
-
-    def _with_initials(self, column: str, words: tuple[str, ...]) -> list[str]:
-        return self._alike[column].get(_initials(words), []) if len(words) > 1 else []
-
-    def _look_up(self, column: str) -> None:
-        query = f"SELECT unnest(enum_range(NULL::{self._types[column]}))"
-        forms: dict[str, str | None] = {}
-        alike: dict[tuple[str, ...], list[str]] = {}
-        for (known,) in self._connection.execute(query).fetchall():
-            form = plain_form(known)
-            forms[form] = None if form in forms else known
-            alike.setdefault(_initials(_words(known)), []).append(known)
-        self._forms[column], self._alike[column] = forms, alike
+    def near(self, column: str, code: str, check: str) -> str | None:
+        """The one known code that an unknown one of ``column`` reads like, or of which it is short; None when none
+        or several do. check: what stands before such codes in ``failed_checks``."""
+        if column not in self._near:
+            self._connection.execute(query_text(MACROS))
+            query = f"SELECT unnest(enum_range(NULL::{self._types[column]}))"
+            known = [code for (code,) in self._connection.execute(query).fetchall()]
+            found = self._connection.execute(statement("intake/near_codes"), {"check": check, "known": known})
+            self._near[column] = dict(found.fetchall())
+        return self._near[column].get(code)
 
 
 def expect_no_codes(connection: duckdb.DuckDBPyConnection) -> None:

@@ -19,6 +19,8 @@ _ALIKE, _NEARLY_ALIKE = 0.6, 0.8
 _SHOWN = 60
 #: Words for zero under a count.
 NOTHING = {"none", "nil", "zero", "no", "-", "–", "o"}
+#: What is counted, as it may stand behind a number; a dozen is none of these.
+COUNTED = "eggs?|fry|fish|alevins?|parr|smolts?|dead|live|alive|released"
 
 
 @dataclass(frozen=True)
@@ -137,7 +139,9 @@ def or_like(said: Words, rule: str, value: str, known: str | None) -> Words:
 
 
 def _blank_advice(column: Column) -> str:
-    return f"Fill it in, for example {column.example}."
+    word = f'words = {{ "" = "{column.example}" }}'
+    meant = f"; in a layout, {word} says what a blank means" if column.allowed else ""
+    return f"Fill it in, for example {column.example}{meant}."
 
 
 def _advice(rule: str, column: Column, text: str) -> str:
@@ -184,14 +188,16 @@ def _number_advice(column: Column, text: str) -> str:
             f"In a file with decimal commas it can mean two numbers. Write {text.replace('.', ',')} or {plainly}."
         )
     # A letter O or l straight after a figure is more likely a figure mistyped than a unit.
-    if found and not re.match(r"[oOlI|]", found.group(2)):
+    if found and not re.match(r"[oOlI|]| ?(?:k|doz|hundred|thousand)", found.group(2)):
         number = found.group(1)
         grouped = re.fullmatch(r"[+-]?[0-9]{1,3}[.,][0-9]{3}", number)
         if column.whole and grouped:
             return f"Write the number without a separator of thousands: {re.sub('[.,]', '', number)}"
         if column.whole and not re.fullmatch(r"[+-]?[0-9]+", number):
             return "Write a whole number."
-        return f"Write the number alone: {number.replace(',', '.')}"
+        noun = re.fullmatch(rf" ?({COUNTED})", found.group(2), re.IGNORECASE) if column.kind == "count" else None
+        left_out = f'; in a layout, without = ["{noun[1]}"] leaves the word out' if noun else ""
+        return f"Write the number alone: {number.replace(',', '.')}{left_out}"
     if column.whole and text.lower() in NOTHING:
         return "Write 0 when there were none."
     blank = "" if column.required else "; leave it blank when it was not recorded"
@@ -215,8 +221,8 @@ def _date_advice(column: Column, text: str) -> str:
         return _day_month_advice(first, second, year if len(year) == 4 else f"20{year}")
     if has_shape("named_day", text):
         return (
-            f"It has no year. Write it year first, for example {example}; in a layout, `and` joins the column of "
-            "school years to it."
+            f"It has no year. Write it year first, for example {example}; in a layout, `and` joins the school "
+            "year to it, from its column or from the file's name."
         )
     if has_shape("in_season", text):
         return f"That is no one day of the school year behind it. Write it year first, for example {example}."

@@ -106,7 +106,7 @@ class _File:
             return self._from_columns(value, needed)
         if value.source == "cell_value":
             assert place is not None
-            return Piece((place,), heading=self._names.shown[place], words=value.words)
+            return Piece((place,), "", self._names.shown[place], value.words, value.without)
         text = self._fixed(value, place)
         if not text and needed:
             raise self._refused(f"the cell {value.text} is blank")
@@ -122,8 +122,10 @@ class _File:
         if missing:
             self._missing += missing
             return None
-        shown = " and ".join(self._names.shown[place] for place in places if place is not None)
-        return Piece(tuple(place for place in places if place is not None), heading=shown, words=value.words)
+        known = tuple(place for place in places if place is not None)
+        shown = " and ".join(self._names.shown[place] for place in known)
+        fixed = self._fixed(value.behind, None) if value.behind else ""
+        return Piece(known, fixed, shown, value.words, value.without)
 
     def _fixed(self, value: Value, place: int | None) -> str:
         if value.source == "constant":
@@ -265,7 +267,7 @@ def _all_iso(opened: Opened, found: Recognised) -> bool:
         place for name, place in found.places.items() if found.table.column(name).kind in {"date", "moment"}
     ]
     pieces = [slot.pieces[place] for slot in found.slots for place in columns]
-    if any(piece is not None and (not piece.places or piece.words) for piece in pieces):
+    if any(piece is not None and not (piece.places and piece.is_as_received) for piece in pieces):
         return False
     places = {place for piece in pieces if piece is not None for place in piece.places}
     rows = opened.body.sheet.rows[opened.dialect.header_line :]

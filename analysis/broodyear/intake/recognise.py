@@ -22,13 +22,20 @@ from broodyear.store.layout import hour_flag, quoted
 @dataclass(frozen=True)
 class Piece:
     """Where one cell of a slot comes from. places: positions in the file's row, of one cell or of two that are
-    joined, none when it is the same in every row; fixed: the text that it is then; heading: what findings call
-    it; words: (as written, as meant)."""
+    joined, none when it is the same in every row; fixed: the text that it is then, or that is set behind a cell
+    that holds something; heading: what findings call it; words: (as written, as meant); without: words left out
+    behind a number."""
 
     places: tuple[int, ...]
     fixed: str = ""
     heading: str | None = None
     words: tuple[tuple[str, str], ...] = ()
+    without: tuple[str, ...] = ()
+
+    @property
+    def is_as_received(self) -> bool:
+        """Whether each cell that it takes is taken as it is, or joined to another at most."""
+        return not (self.words or self.without or (self.places and self.fixed))
 
 
 @dataclass(frozen=True)
@@ -46,15 +53,20 @@ def piece_sql(piece: Piece | None, options: ParseOptions) -> str:
         return "NULL::VARCHAR"
     if not piece.places:
         return f"nullif({quoted(piece.fixed)}, '')"
-    if len(piece.places) == 1:
-        cell = f"c{piece.places[0]}"
-    else:
+    cell = f"c{piece.places[0]}"
+    if len(piece.places) > 1 or piece.fixed:
         cleaned = ", ".join(clean(f"c{place}", options) for place in piece.places)
         cell = f"nullif(concat_ws(' ', {cleaned}), '')"
+    if piece.fixed:
+        # Behind a blank stands nothing.
+        cell = f"({cell} || {quoted(f' {piece.fixed}')})"
+    if piece.without:
+        nouns = "|".join(map(re.escape, piece.without))
+        cell = f"regexp_replace({cell}, {quoted(f'([0-9]) *(?:{nouns}) *$')}, '\\1', 'i')"
     if not piece.words:
         return cell
     cases = " ".join(f"WHEN {quoted(written)} THEN {quoted(meant)}" for written, meant in piece.words)
-    return f"CASE lower(trim({cell})) {cases} ELSE {cell} END"
+    return f"CASE coalesce(lower(trim({cell})), '') {cases} ELSE {cell} END"
 
 
 def taken_sql(slot: Slot, width: int, options: ParseOptions) -> str:
@@ -71,10 +83,10 @@ def own_options(slots: tuple[Slot, ...], options: ParseOptions) -> ParseOptions:
     """How the cells that slots make are read: what is known of the file's bytes holds for those taken as they are,
     and not for those a layout makes."""
     made = [piece for slot in slots for piece in slot.pieces if piece is not None]
-    if all(len(piece.places) == 1 and not piece.words for piece in made):
+    if all(len(piece.places) == 1 and piece.is_as_received for piece in made):
         return options
     fixed = "".join(piece.fixed + "".join(meant for _, meant in piece.words) for piece in made)
-    joined = any(len(piece.places) > 1 for piece in made)
+    joined = any(len(piece.places) > 1 or (piece.places and piece.fixed) for piece in made)
     return replace(
         options,
         blanks_inside=options.blanks_inside or joined or " " in fixed,
@@ -130,7 +142,7 @@ class Recognised:
         return {
             column: piece.heading.strip(BLANKS).lower()
             for column, (piece, *others) in pieces.items()
-            if not others and piece is not None and len(piece.places) == 1 and not piece.words and piece.heading
+            if not others and piece and len(piece.places) == 1 and piece.is_as_received and piece.heading
         }
 
     def headings(self, number: int) -> dict[str, str]:

@@ -5,20 +5,33 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections import Counter
-from collections.abc import Sequence
+import re
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
 
 from broodyear.errors import UsageError
-from broodyear.findings import Change, CheckResult, Disagreement, FileReport, Finding, disagreements, file_of
+from broodyear.findings import (
+    Change,
+    CheckResult,
+    Disagreement,
+    FileReport,
+    Finding,
+    TableCount,
+    counted,
+    disagreements,
+    file_of,
+    first_of,
+)
 from broodyear.formulas import guarded
 
-#: So many findings alike are written out; the others are counted.
+#: So many findings alike are written out, and so many files tell the same; others are counted.
 SHOWN_OF_A_KIND = 3
 #: So many entries for layouts.toml are written out for findings that are not.
 SHOWN_ENTRIES = 100
-#: So many changes are written out.
+#: So many changes are written out, and so many names of sheets or files that say the same.
 SHOWN_CHANGES = 10
+SHOWN_NAMES = 8
 FORMATS = ("text", "json", "csv")
 
 
@@ -56,11 +69,91 @@ def render_csv(findings: Sequence[Finding]) -> str:
 
 
 def render_text(result: CheckResult) -> str:
-    """A paragraph per file: its rows, what was done to read it, and its findings, those alike grouped."""
-    parts = [_file_text(report, _findings_of(report, result.findings)) for report in result.files]
+    """A paragraph per file: its rows, what was done to read it, and its findings, those alike grouped. What more
+    than a few files have alike is told once behind them, and those of them that have nothing else to tell are one
+    paragraph."""
+    kinds = _grouped([finding for finding in result.findings if finding.other_path is None])
+    common = {kind: alike for kind, alike in kinds.items() if len(_paths(alike)) > SHOWN_OF_A_KIND}
+    own: defaultdict[str, list[Finding]] = defaultdict(list)
+    for finding in result.findings:
+        if finding.other_path is not None or _kind(finding) not in common:
+            own[finding.path].append(finding)
+    parts = [_file_text(report, own[report.path]) for report in _together(result.files, own)]
+    if common:
+        parts.append("\n".join(["Alike in many files:", *map(_common, common.values()), ""]))
     skipped = [f"{printable(one.path)}: not read; {one.reason}\n" for one in result.skipped]
     changed = [_changes_text(result.changes)] if result.changes else []
     return "\n".join([*parts, *(["".join(skipped)] if skipped else []), *changed, _total(result)])
+
+
+def _together(reports: Sequence[FileReport], own: Mapping[str, list[Finding]]) -> list[FileReport]:
+    """The reports, with one in place of those of a workbook or folder that were read alike and have no findings of
+    their own, where these are more than a few."""
+
+    def alike(report: FileReport) -> tuple[object, ...]:
+        if own.get(report.path) or report.table is None:
+            return (report.path,)
+        return (_holder(report.path), report.table, *(note.partition(": ")[0] for note in report.notes))
+
+    counts = Counter(map(alike, reports))
+    groups: dict[tuple[object, ...], list[FileReport]] = {}
+    for report in reports:
+        key = alike(report) if counts[alike(report)] > SHOWN_OF_A_KIND else (report.path,)
+        groups.setdefault(key, []).append(report)
+    return [_sum(those) if len(those) > 1 else those[0] for those in groups.values()]
+
+
+def _sum(reports: Sequence[FileReport]) -> FileReport:
+    """One report for several of one workbook or folder."""
+    holder, paths = _holder(reports[0].path), [report.path for report in reports]
+    names = first_of([path.removeprefix(holder)[1:] for path in paths], SHOWN_NAMES)
+    notes = (_joined(those) for those in zip(*(report.notes for report in reports), strict=True))
+    counts = [(one.lines_read, one.rows_read, one.rows_accepted, one.rows_rejected) for one in reports]
+    read, lines, good, rejected = (sum(row) for row in zip(*counts, strict=True))
+    tables = (
+        TableCount(those[0].table, *(sum(row) for row in zip(*(one.rows for one in those), strict=True)))
+        for those in zip(*(report.tables for report in reports), strict=True)
+    )
+    return FileReport(
+        f"{holder}, {_many(paths)}", reports[0].table, read, lines, good, rejected, (f"they are {names}", *notes),
+        tuple(tables), sum(one.rows_repeated for one in reports),
+    )  # fmt: skip
+
+
+def _joined(notes: Sequence[str]) -> str:
+    """Notes that begin alike as one."""
+    tails = list(dict.fromkeys(note.partition(": ")[2] for note in notes))
+    return notes[0] if len(tails) == 1 else f"{notes[0].partition(': ')[0]}: {first_of(tails, SHOWN_NAMES, '; ')}"
+
+
+def _holder(path: str) -> str:
+    """The workbook of a sheet, or the folder of a file, as it is shown."""
+    workbook = file_of(path)
+    return workbook if workbook != path else re.sub(r"[\\/]?[^\\/]*$", "", path)
+
+
+def _paths(findings: Iterable[Finding]) -> list[str]:
+    return list(dict.fromkeys(finding.path for finding in findings))
+
+
+def _many(paths: Sequence[str]) -> str:
+    """How many files, or sheets of workbooks, these are."""
+    return counted(len(paths), "sheet" if all(file_of(path) != path for path in paths) else "file")
+
+
+def _common(alike: Sequence[Finding]) -> str:
+    """What many files have alike: the first findings that say different things, and how many more there are."""
+    shown = list({finding.message: finding for finding in reversed(alike)}.values())[::-1][:SHOWN_OF_A_KIND]
+    return f"  in {_many(_paths(alike))}: {_listed(alike, shown).lstrip()}"
+
+
+def _listed(alike: Sequence[Finding], shown: Sequence[Finding]) -> str:
+    """Findings alike, of which some are written out."""
+    lines = [f"  {finding_text(finding)}" for finding in shown]
+    more = len(alike) - len(shown)
+    if more:
+        lines.append(f"    … and {more:,} more {'row' if more == 1 else 'rows'} like this")
+    return "\n".join([*lines, *_other_entries(alike, shown)])
 
 
 def _changes_text(changes: Sequence[Change]) -> str:
@@ -78,29 +171,21 @@ def _changes_text(changes: Sequence[Change]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _findings_of(report: FileReport, findings: Sequence[Finding]) -> list[Finding]:
-    return [finding for finding in findings if finding.path == report.path]
-
-
 def _file_text(report: FileReport, findings: list[Finding]) -> str:
-    lines = [_headline(report, findings)]
+    lines = [_headline(report)]
     lines += [f"  note: {note}" for note in report.notes]
     for pair in disagreements(findings):
         lines += _disagreement_lines(pair)
-    for alike in _grouped([finding for finding in findings if finding.other_path is None]):
-        lines += [f"  {finding_text(finding)}" for finding in alike[:SHOWN_OF_A_KIND]]
-        more = len(alike) - SHOWN_OF_A_KIND
-        if more > 0:
-            lines.append(f"    … and {more:,} more {'row' if more == 1 else 'rows'} like this")
-            lines += _other_entries(alike)
+    for alike in _grouped([finding for finding in findings if finding.other_path is None]).values():
+        lines.append(_listed(alike, alike[:SHOWN_OF_A_KIND]))
     return "\n".join(lines) + "\n"
 
 
-def _other_entries(alike: list[Finding]) -> list[str]:
+def _other_entries(alike: Sequence[Finding], shown: Sequence[Finding]) -> list[str]:
     """What findings that are not written out say to put into layouts.toml, each entry once."""
-    entries = [finding.advice.partition("\n")[2] for finding in alike]
-    shown = entries[:SHOWN_OF_A_KIND]
-    others = [one for one in dict.fromkeys(entries[SHOWN_OF_A_KIND:]) if one and one not in shown]
+    entries = dict.fromkeys(finding.advice.partition("\n")[2] for finding in alike)
+    known = {"", *(finding.advice.partition("\n")[2] for finding in shown)}
+    others = [entry for entry in entries if entry not in known]
     return ["    the entries in layouts.toml for these:", *others[:SHOWN_ENTRIES]] if others else []
 
 
@@ -113,7 +198,7 @@ def _disagreement_lines(pair: Disagreement) -> list[str]:
     return [*lines, f"    … and {more:,} more"] if more > 0 else lines
 
 
-def _headline(report: FileReport, findings: list[Finding]) -> str:
+def _headline(report: FileReport) -> str:
     if report.table is None:
         return f"{printable(report.path)}: refused"
     several = len(report.tables) > 1
@@ -131,14 +216,22 @@ def _repeats(count: int) -> str:
     return f"{count:,} {'repeats a row' if count == 1 else 'repeat rows'} already taken"
 
 
-def _grouped(findings: list[Finding]) -> list[list[Finding]]:
-    """Findings of one rule and column together, in the order in which each kind first appears; a cell that several
-    tables take is told once."""
-    kinds: dict[tuple[str, str, str | None], dict[tuple[int | None, str], Finding]] = {}
+_Kind = tuple[str, str, str | None, str]
+
+
+def _kind(finding: Finding) -> _Kind:
+    """What findings that are alike have in common: rule and column; about a whole file also what they say."""
+    return finding.level, finding.rule, finding.column, finding.message if finding.line is None else ""
+
+
+def _grouped(findings: Iterable[Finding]) -> dict[_Kind, list[Finding]]:
+    """Findings of one kind together, in the order in which each kind first appears; a cell that several tables
+    take is told once."""
+    kinds: dict[_Kind, dict[tuple[str, int | None, str], Finding]] = {}
     for finding in findings:
-        alike = kinds.setdefault((finding.level, finding.rule, finding.column), {})
-        alike.setdefault((finding.line, finding.message), finding)
-    return [list(alike.values()) for alike in kinds.values()]
+        alike = kinds.setdefault(_kind(finding), {})
+        alike.setdefault((finding.path, finding.line, finding.message), finding)
+    return {kind: list(alike.values()) for kind, alike in kinds.items()}
 
 
 def finding_text(finding: Finding) -> str:

@@ -21,14 +21,18 @@ class Value:
 
     source: the kind of place; text: the heading of a column, the constant itself, a regular expression with one
     group ``value`` (file_name, sheet_name) or the address of a cell, blank for heading and cell_value;
-    joined: heading of a second column, set behind the first with one space;
-    words: (as written, as meant), other words pass as they are.
+    joined: heading of a second column, set behind the first with one space, where one of them holds something;
+    behind: what is set behind a column so, being the same in every row, where the column holds something;
+    words: (as written, as meant), other words pass as they are; a blank as written is a blank cell;
+    without: words that may stand behind a count and are left out.
     """
 
     source: SourceKind
     text: str = ""
     joined: str | None = None
+    behind: Value | None = None
     words: tuple[tuple[str, str], ...] = ()
+    without: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -60,7 +64,8 @@ class Layout:
 
     def uses(self, source: SourceKind) -> bool:
         """Whether some column takes its cell from a place of this kind."""
-        return any(value.source == source for rows in self.rows for _, value in rows.columns)
+        values = [value for rows in self.rows for _, value in rows.columns]
+        return any(source in (value.source, value.behind.source if value.behind else None) for value in values)
 
 
 @dataclass(frozen=True)

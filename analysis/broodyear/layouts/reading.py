@@ -257,18 +257,35 @@ def _read_value(column: Column | None, given: Any, where: str, mistakes: Mistake
     if not isinstance(given, dict):
         mistakes.add(where, f'{given!r} says no source; write for example {{ column = "Date" }}')
         return Value("constant")
-    mistakes.unknown_keys(where, given, (*SOURCES, "and", "words"))
+    mistakes.unknown_keys(where, given, (*SOURCES, "and", "words", "without"))
     sources = [source for source in SOURCES if source in given]
     if len(sources) != 1:
         found = " and ".join(sources) or "none"
         mistakes.add(where, f"expected one source of {', '.join(SOURCES)}; found {found}")
         return Value("constant")
     source = sources[0]
-    joined = mistakes.text(where, given, "and")
-    if joined is not None and source != "column":
-        mistakes.add(where, "and joins a second column to a first; it needs column beside it")
+    joined, behind = _read_and(given, where, mistakes)
+    if (joined or behind) is not None and source != "column":
+        mistakes.add(where, "and joins something to a column; it needs column beside it")
     text = _source_text(column, source, given, where, mistakes)
-    return Value(source, text, joined, _read_words(given, source, where, mistakes))
+    without = mistakes.texts(where, given, "without")
+    if without and (source not in {"column", "cell_value"} or column is None or column.kind != "count"):
+        mistakes.add(where, "without leaves words out behind a count; it needs a column of counts")
+    return Value(source, text, joined, behind, _read_words(given, source, where, mistakes), without)
+
+
+#: What is the same in every row of a file.
+_FIXED = ("constant", "file_name", "sheet_name", "cell")
+
+
+def _read_and(given: Mapping[str, Any], where: str, mistakes: Mistakes) -> tuple[str | None, Value | None]:
+    """What ``and`` sets behind a column: the heading of another, or what is the same in every row."""
+    if not isinstance(given.get("and"), dict):
+        return mistakes.text(where, given, "and"), None
+    behind = _read_value(None, given["and"], f"{where}, and", mistakes)
+    if behind.source not in _FIXED:
+        mistakes.add(where, f"and takes a heading in quotes, or one source of {', '.join(_FIXED)}")
+    return None, behind
 
 
 def _source_text(

@@ -55,8 +55,10 @@ def value_text(value: Value) -> str:
     source = "true" if value.source in {"heading", "cell_value"} else quote(value.text)
     parts = [f"{value.source} = {source}"]
     parts += [f"and = {quote(value.joined)}"] if value.joined is not None else []
+    parts += [f"and = {value_text(value.behind)}"] if value.behind is not None else []
     if value.words:
         parts.append(f"words = {{ {', '.join(f'{quote(a)} = {quote(b)}' for a, b in value.words)} }}")
+    parts += [f"without = {_listed(value.without)}"] if value.without else []
     return f"{{ {', '.join(parts)} }}"
 
 

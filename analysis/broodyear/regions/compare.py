@@ -110,9 +110,8 @@ def region_comparison(frame: pd.DataFrame, ask: Callable[..., Callable[[], Any]]
     and fall silent later. A region that never shared a batch has neither answer, and a note. ask: has an outcome
     worked out, perhaps by another process; what it returns gives the answer.
     """
-    tanks = prepare(frame)
-    region = tanks.rows["region"].astype(object).where(tanks.rows["region"].notna(), "").astype(str)
-    rows = tanks.rows.assign(region=region.where(region != "", NOT_RECORDED))
+    rows = prepare(frame).rows
+    rows["region"] = rows["region"].astype(str).replace("", NOT_RECORDED)
     present = [name for name in OUTCOMES if (rows["outcome"] == name).any()]
     if not present:
         raise NothingToAnalyse("no tank-season has an outcome, so regions cannot be compared")
@@ -139,14 +138,9 @@ def low_regions(frame: pd.DataFrame) -> list[Claim]:
     """
 
     def low(rows: pd.DataFrame) -> list[Claim]:
-        return [
-            claim
-            for claim in region_comparison(rows).claims
-            if claim.kind is ClaimKind.REGION_DIFFERS
-            and claim.outcome == MAIN_OUTCOME
-            and claim.is_claimed
-            and claim.estimate < 0.0
-        ]
+        of_regions = (one for one in region_comparison(rows).claims if one.kind is ClaimKind.REGION_DIFFERS)
+        told = (one for one in of_regions if one.outcome == MAIN_OUTCOME)
+        return [one for one in told if one.is_claimed and one.estimate < 0.0]
 
     whole = frame[frame["outcome"] == MAIN_OUTCOME]
     return low(frame) if len(whole) and low(whole) else []

@@ -2,19 +2,14 @@
 
 from __future__ import annotations
 
-from broodyear.setups.advice import CHANGE_COLUMNS, change_claims, what_to_change
+from broodyear.setups.advice import change_claims, what_to_change
 from broodyear.setups.circumstances import SHARE_COLUMNS, circumstance_shares
 from broodyear.setups.predictive import funnel_limits, smallest_detectable_shortfall
-from broodyear.setups.screen import SETUP_COLUMNS, SetupScreen, compare_setups, screen_setups, tank_claims
-from broodyear.setups.sites import SITE_COLUMNS, place_claims, sites_table
-from broodyear.survival.practices import PRACTICE_COLUMNS
+from broodyear.setups.screen import SetupScreen, compare_setups, screen_setups, tank_claims
+from broodyear.setups.sites import place_claims, sites_table
 
 __all__ = [
-    "CHANGE_COLUMNS",
-    "PRACTICE_COLUMNS",
-    "SETUP_COLUMNS",
     "SHARE_COLUMNS",
-    "SITE_COLUMNS",
     "SetupScreen",
     "change_claims",
     "circumstance_shares",

@@ -4,8 +4,10 @@ group of tanks beside all the others, and at which stage the fish were lost; nev
 from __future__ import annotations
 
 import datetime as dt
+import tomllib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from pathlib import Path
 from string import Formatter
 from typing import Any
 
@@ -24,8 +26,6 @@ SHARE_COLUMNS = ["evidence", "tanks_with", "tanks", "share_pct", "elsewhere_pct"
 #: A group stands out where its share exceeds that of the others by this many points and this many standard errors
 #: (common practice, no source): some thirty circumstances are looked at in every group.
 POINTS_MORE, ERRORS_MORE = 10.0, 3.0
-
-
 #: How a value counts: beside a limit, one of some values, or on record at all.
 TESTS: dict[str, Callable[[pd.Series, Any], pd.Series]] = {
     ">=": lambda values, limit: pd.to_numeric(values, errors="coerce") >= limit,
@@ -53,46 +53,8 @@ class Circumstance:
         return tuple(name for _, name, _, _ in Formatter().parse(self.words) if name)
 
 
-#: Limits follow the published ones where there are any: 13 °C is the 7-day mean of daily maxima for incubation,
-#: those of water tests and incidents are the settings'; the rest are the handbook's and common practice, meant to
-#: point at records, not to judge.
-CIRCUMSTANCES = tuple(Circumstance(*one) for one in (
-    ("warm", "hours_above_warm", ">=", 6.0, "{:.0f} h above the warm limit"),
-    ("warm_week", "max_7day_mean_of_daily_max_c", ">=", 13.0, "7-day mean of daily maxima of {:.1f} °C"),
-    ("warm_read", "warm_read_c", "is there", None,
-     "{:.1f} °C read on {warm_read_on}, above the limit of {warm_limit_c:g}"),
-    ("spell", "spell_dead", "is there", None, "{:.0f} of {spell_of:.0f} dead found {spell_when}"),
-    ("warm_water", "mean_water_temp_c", ">=", 11.0, "mean water temperature of {:.1f} °C"),
-    ("cold_water", "mean_water_temp_c", "<=", 4.0, "mean water temperature of {:.1f} °C"),
-    ("sudden_rise", "largest_rise_24h_c", ">=", 3.0, "a rise of {:.1f} °C within 24 h"),
-    ("interrupted", "hours_interrupted", ">=", 1.0, "{:.0f} h of interrupted cooling or water movement"),
-    ("incident_warm", "incident_warm_c", "is there", None, "{:.1f} °C reached in an incident"),
-    ("incident_cold", "incident_cold_c", "is there", None, "{:.1f} °C reached in an incident"),
-    ("ammonia", "ammonia_beyond_mg_l", "is there", None,
-     "total ammonia of {:.2g} mg/L as N, above the limit (latest {ammonia_latest_mg_l:.2g})"),
-    ("nitrite", "nitrite_beyond_mg_l", "is there", None,
-     "nitrite of {:.2g} mg/L as N, above the limit (latest {nitrite_latest_mg_l:.2g})"),
-    ("chlorine", "chlorine_beyond_mg_l", "is there", None, "total chlorine of {:.2g} mg/L"),
-    ("ph", "ph_below", "is there", None, "pH of {:.1f}, below the limit"),
-    ("ph", "ph_above", "is there", None, "pH of {:.1f}, above the limit"),
-    ("arrival", "dead_on_arrival_pct", ">=", 5.0, "{:.0f} % dead on arrival"),
-    ("transit", "transit_hours", ">=", 6.0, "{:.0f} h in transit"),
-    ("handover", "handover_step_c", ">=", 3.0, "a tank {:.1f} °C warmer than the box"),
-    ("handover", "handover_drop_c", ">=", 3.0, "a tank {:.1f} °C colder than the box"),
-    ("unaccounted", "unaccounted_pct", ">=", 10.0, "{:.0f} % of the eggs unaccounted for"),
-    ("counts", "losses_look_cumulative", "in", [True], "dead counts that look like running totals"),
-    ("late_picks", "late_picks", ">=", 5.0, "{:.0f} dead eggs picked late"),
-    ("equipment", "end_reason", "in", ["equipment_failure"], "equipment failure given as reason for ending"),
-    ("room", "room_type", "in", ["hallway", "foyer"], "a {} as room"),
-    ("gravel", "gravel_practice", "in", ["layered_stones", "bare"], "gravel practice: {}"),
-    ("cover", "light_cover", "in", [False], "no light cover"),
-    ("insulation", "insulated", "in", [False], "no insulation"),
-    ("weekends", "weekend_access", "in", [False], "nobody looking on weekends"),
-    ("differential", "differential_c", ">=", 2.5, "a thermostat differential of {:.1f} °C"),
-    ("conditioning", "conditioning_days", "<=", 5.0, "{:.0f} days between filling and delivery"),
-    ("media", "media_carried_over_pct", "<=", 0.0, "no filter media carried over"),
-    ("chiller_age", "chiller_age_years", ">=", 10.0, "a chiller {:.0f} years old"),
-))  # fmt: skip
+_DECLARED = tomllib.loads(Path(__file__).with_name("circumstances.toml").read_text(encoding="utf-8"))
+CIRCUMSTANCES = tuple(Circumstance(*one) for one in _DECLARED["circumstances"])
 
 
 def circumstances(rows: pd.DataFrame, wanted: pd.Series) -> pd.DataFrame:

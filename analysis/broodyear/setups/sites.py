@@ -3,9 +3,6 @@ mean said."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
 import numpy as np
 import pandas as pd
 
@@ -67,12 +64,15 @@ def _outcome_sites(judged: Judged, outcome: str) -> pd.DataFrame:
     usual = mean_survival(centre, spread)
     for name, shift in (("points", 0.0), ("low", -_LIMIT_95), ("high", _LIMIT_95)):
         table[f"difference_{name}"] = 100.0 * (mean_survival(centre + effect + shift * error, spread) - usual)
+    change = table["last_difference_points"] - table["first_difference_points"]
+    is_worth_it = (change >= _WORTH_SAYING_POINTS) & (table["expected_regain_points"] >= 1.0)
+    table["change"] = change.where(is_worth_it, 0.0)
     return table.assign(
         outcome=outcome,
         fish_below_expected=-table["difference_points"] / 100.0 * table["eggs"],
         **verdicts[["p_value", "q_value", "reason"]],
         verdict=verdicts["reason"].map(place_verdict),
-        note=[_note(row) for row in table.to_dict("records")],
+        note=[note("setups", "site", row=row) for row in table.to_dict("records")],
     ).reset_index()
 
 
@@ -98,13 +98,6 @@ def _counted(rows: pd.DataFrame) -> pd.DataFrame:
         last_difference_points=last["points"].where(seasons.size() > 1),
         expected_regain_points=(-first["points"] * (1.0 - first["keeps"])).clip(lower=0.0),
     )
-
-
-def _note(row: Mapping[Any, Any]) -> str:
-    """Which of its tanks nobody counted, and regression to the mean, said beside any improvement."""
-    change = row["last_difference_points"] - row["first_difference_points"]
-    is_worth_it = change >= _WORTH_SAYING_POINTS and row["expected_regain_points"] >= 1.0
-    return note("setups", "site", row=row, change=change if is_worth_it else 0.0)
 
 
 def place_claims(sites: pd.DataFrame, rows: pd.DataFrame) -> tuple[Claim, ...]:

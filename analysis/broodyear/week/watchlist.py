@@ -40,8 +40,7 @@ def watchlist(store: Store, as_of: dt.date) -> tuple[pd.DataFrame, str]:
 
     Columns WATCH_COLUMNS: since: first day on which it held; measure: the stage that lost fish or is due, or what
     was measured in the water; value, limit_value, holds_from: as in watch_states; expected_on, low_80, high_80: of
-    stages due, dates. Records after ``as_of`` are not used, except that what a stage usually loses is told from
-    all.
+    stages due, dates. Records after ``as_of`` are not used.
     """
     day = pd.Timestamp(as_of)
     states = store.result("watch_states")

@@ -60,7 +60,9 @@ def test_a_diary_feeds_two_tables_and_its_fellow_needs_no_draft(tmp_path: Path) 
     assert diary.unknown == ()
     first = diary.preview[0].rows[0]
     assert first == (4, ("GUL-01", "2026-11-06 07:30", "46.4", "F"))
-    assert (6, "read_at") in diary.preview[0].unread  # 11/8/2026 can mean two days
+    assert (
+        diary.preview[0].rows[2][0] == 6 and (2, "read_at") in diary.preview[0].unread
+    )  # 11/8/2026 can mean two days
 
 
 def test_the_text_of_a_draft_reads_back_as_its_layout(tmp_path: Path) -> None:
@@ -232,11 +234,16 @@ def test_set_ups_give_no_tanks_where_a_file_of_tanks_comes(tmp_path: Path) -> No
 
 
 def test_a_heading_says_the_fate_and_what_is_no_number_is_named(tmp_path: Path) -> None:
-    lines = "T-01,11/5/2023,109\nT-02,18/5/2023,119 fry\nT-03,18/5/2023,90\n"
+    cells = ("109", "119 Fry", "2 dozen", "about 90", "7")
+    lines = "".join(f"T-0{number},18/5/2023,{cell}\n" for number, cell in enumerate(cells))
     made = draft(tmp_path, "releases.csv", f"Tank,Date,Fish released\n{lines}")
     text = draft_text(made)
     assert '    fate      = { constant = "released" }  # guess: the heading says it' in text
-    assert '    count     = { column = "Fish released" }  # guess: synonym; ? words to map: "119 fry"' in text
+    source = 'count     = { column = "Fish released", without = ["fry"] }'
+    marks = 'guess: what was counted is left out; guess: synonym; ? words to map: "2 dozen", "about 90"'
+    assert f"    {source}  # {marks}" in text
+    assert [values[3] for _, values in made.preview[0].rows] == ["109", "119", "2 dozen", "about 90", "7"]
+    assert [place for place, _ in sorted(made.preview[0].unread)] == [2, 3]
 
 
 def test_a_date_of_hatch_is_a_stage_and_which_is_asked(tmp_path: Path) -> None:

@@ -74,7 +74,8 @@ def _common(draft: Draft, target: Table) -> Iterator[tuple[str, Value]]:
             if key == "tank_at_site":
                 yield "tank_id", Value("column", beside.get("site_id", heading), heading)
             else:
-                yield str(name), Value("column", heading, beside.get("time") if is_moment else None, value.words)
+                joined = beside.get("time") if is_moment else None
+                yield str(name), Value("column", heading, joined, words=value.words)
 
 
 def _shared_name(key: str, when: Column | None) -> str | None:
@@ -85,7 +86,7 @@ def _shared_name(key: str, when: Column | None) -> str | None:
 
 def _value(draft: Draft, heading: str) -> Value:
     words = sorted((written, meant) for written, meant in draft.words.get(heading, {}).items() if meant)
-    return Value("column", heading, None, tuple(words))
+    return Value("column", heading, words=tuple(words))
 
 
 def _needed(draft: Draft, target: Table, headings: list[str]) -> tuple[str, ...]:

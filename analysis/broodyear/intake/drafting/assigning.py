@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from broodyear.intake.bodies import Row
@@ -12,17 +12,19 @@ from broodyear.intake.drafting.headings import (
     CODE,
     NUMBER,
     SAYS_NO_TANK,
+    SCHOOL_YEAR,
     SHORT,
-    YEARS,
     Looks,
     Meaning,
     common_pattern,
     is_label,
     meanings,
     plain_words,
+    school_year_in,
     stage_in,
     unit_in,
     word_in,
+    year_in,
 )
 from broodyear.intake.sources import Source
 from broodyear.layouts import HeadingNames, Rows, Value
@@ -161,16 +163,20 @@ class _Assigning:
 
     def _measured(self, name: str, place: int) -> dict[str, _Given]:
         known = (one.ground for one in self._meanings[place] if one.column.name == name)
-        season = self._season_beside(place)
-        joined, places = (None, [place]) if season is None else (self._names.shown[season], [place, season])
-        return {name: (Value("column", self._names.shown[place], joined), next(known, "words in it"), places)}
+        return {name: self._of_days(place, next(known, "words in it"))}
 
-    def _season_beside(self, place: int) -> int | None:
-        """The column of school years that days without a year need beside them."""
+    def _of_days(self, place: int, ground: str) -> _Given:
+        """A column of days; behind those without a year stands the school year of another column or of a name."""
+        heading = self._names.shown[place]
         if not self._looks[place].lacks_years:
-            return None
+            return Value("column", heading), ground, [place]
         known = ((other, one[0].column.name) for other, one in enumerate(self._meanings) if one)
-        return next((other for other, name in known if name == "season"), None)
+        season = next((other for other, name in known if name == "season"), None)
+        if season is not None:
+            return Value("column", heading, self._names.shown[season]), ground, [place, season]
+        year, where = next(self._in_names(school_year_in, SCHOOL_YEAR), (None, ""))
+        ground = f"{ground}, with the school year {where}" if year else ground
+        return Value("column", heading, behind=year), ground, [place]
 
     def _tanks(self) -> list[_Asked]:
         """The tanks that set-ups name, as rows of their own."""
@@ -227,10 +233,10 @@ class _Assigning:
     def _rows(self, asked: _Asked, *, several: bool) -> Rows:
         target, told = asked.target, asked.told
         values: dict[str, Value] = {}
-        for name, (value, ground, places) in asked.given.items():
-            self._take(target, name, value, values, ground, places)
-            self._found.dates += places[:1] if target.column(name).kind == "date" else []
-            if value.text == UNKNOWN:
+        for name, given in asked.given.items():
+            self._take(target, name, values, given)
+            self._found.dates += given[2][:1] if target.column(name).kind == "date" else []
+            if given[0].text == UNKNOWN:
                 self._note_unknown(target, name)
         for column in target.columns:
             place = self._place_of(target, column, told, values)
@@ -245,16 +251,8 @@ class _Assigning:
         ordered = tuple((name, values[name]) for name in target.column_names if name in values)
         return Rows(target.name, ordered, only, asked.pattern)
 
-    def _take(
-        self,
-        target: Table,
-        name: str,
-        value: Value,
-        values: dict[str, Value],
-        ground: str,
-        places: Sequence[int] = (),
-    ) -> None:
-        values[name] = value
+    def _take(self, target: Table, name: str, values: dict[str, Value], given: _Given) -> None:
+        values[name], ground, places = given
         self._found.grounds[target.name, name] = ground
         for place in places:
             self._found.uses.setdefault(place, []).append((target.name, name, ground))
@@ -310,26 +308,21 @@ class _Assigning:
 
     def _from_heading(self, target: Table, column: Column, place: int, values: dict[str, Value]) -> None:
         ground: str = next(
-            one.ground
-            for one in self._meanings[place]
-            if (one.table, one.column.name) == (target.name, column.name)
+            one.ground for one in self._meanings[place] if (one.table, one.column) == (target.name, column)
         )
-        heading, joined, places = self._names.shown[place], None, [place]
+        heading = self._names.shown[place]
+        given: _Given = Value("column", heading), ground, [place]
         if self._looks[place].are_dates:
             self._found.dates.append(place)
-        if column.kind == "moment":
-            clock = self._clock_beside(place)
-            if clock is not None:
-                joined = self._names.shown[clock]
-                places.append(clock)
-        if column.kind == "date" and (season := self._season_beside(place)) is not None:
-            joined = self._names.shown[season]
-            places.append(season)
-        if column.name == "tank_id" and self._numbered is not None and place == self._numbered[1]:
+        if column.kind == "moment" and (clock := self._clock_beside(place)) is not None:
+            given = Value("column", heading, self._names.shown[clock]), ground, [place, clock]
+        elif column.kind == "date":
+            given = self._of_days(place, ground)
+        elif column.name == "tank_id" and self._numbered is not None and place == self._numbered[1]:
             site, _, number = self._numbered
-            heading, joined, places = self._names.shown[site], heading, [site, place]
             ground = f'the two together, for a tank "{number}" stands at several sites'
-        self._take(target, column.name, Value("column", heading, joined), values, ground, places)
+            given = Value("column", self._names.shown[site], heading), ground, [site, place]
+        self._take(target, column.name, values, given)
 
     def _clock_beside(self, date: int) -> int | None:
         return next(
@@ -347,7 +340,7 @@ class _Assigning:
             place = self._names.place(values["water_temp"].text)
             unit = unit_in(self._names.shown[place]) if place is not None else None
             if unit is not None:
-                self._take(target, "unit", Value("constant", unit), values, "the unit in the heading")
+                self._take(target, "unit", values, (Value("constant", unit), "the unit in the heading", ()))
 
     def _from_elsewhere(self, target: Table, column: Column, values: dict[str, Value]) -> None:
         """A column without heading: a label in the sheet's name, in a cell above, or in the file's name; a year in
@@ -358,7 +351,7 @@ class _Assigning:
             values[column.name] = Value("constant", UNKNOWN)
             self._note_unknown(target, column.name)
         else:
-            self._take(target, column.name, found[0], values, found[1])
+            self._take(target, column.name, values, (*found, ()))
 
     def _note_unknown(self, target: Table, name: str) -> None:
         self._found.unknown = (*dict.fromkeys((*self._found.unknown, (target.name, name))),)
@@ -379,11 +372,16 @@ class _Assigning:
         return self._beside.has_alike and SAYS_NO_TANK.fullmatch(name.strip()) is None
 
     def _years(self) -> Iterator[tuple[Value, str]]:
+        for value, where in self._in_names(year_in, "20[0-9]{2}"):
+            yield value, f"the year {where}"
+
+    def _in_names(self, found_in: Callable[[str], str | None], shape: str) -> Iterator[tuple[Value, str]]:
+        """Parts of the names of the sheet and the file, and where they stand."""
         sheet = self._source.sheet
-        if sheet is not None and YEARS.search(sheet.name):
-            yield Value("sheet_name", "(?P<value>20[0-9]{2})"), "the year in the name of the sheet"
-        if in_name := YEARS.search(self._source.name):
-            yield self._in_file_name(in_name[0], "20[0-9]{2}"), "the year in the name of the file"
+        if sheet is not None and found_in(sheet.name):
+            yield Value("sheet_name", f"(?P<value>{shape})"), "in the name of the sheet"
+        if in_name := found_in(self._source.name):
+            yield self._in_file_name(in_name, shape), "in the name of the file"
 
     def _in_file_name(self, text: str, shape: str) -> Value:
         """A part of the file's name; the layout is then for files that are called alike."""

@@ -5,6 +5,7 @@ layouts.toml in which every guess is marked, with the first rows below it as com
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -18,7 +19,15 @@ from broodyear.findings import Skipped
 from broodyear.intake.bodies import Body, Dialect, Row, named_where_filled, read_body
 from broodyear.intake.decoding import SEPARATORS
 from broodyear.intake.drafting.assigning import UNKNOWN, Assigned, Beside, assign
-from broodyear.intake.drafting.headings import Looks, in_two_orders, is_number, looks_of, meanings, proved_order
+from broodyear.intake.drafting.headings import (
+    Looks,
+    in_two_orders,
+    is_number,
+    looks_of,
+    meanings,
+    noun_in,
+    proved_order,
+)
 from broodyear.intake.drafting.preview import PreviewTable, preview
 from broodyear.intake.messages import is_line_of_totals
 from broodyear.intake.opened import Opened, open_body
@@ -178,8 +187,14 @@ def draft_layout(
     return Draft(
         source.shown, layout, dialect.header_line, _headings(assigned, names, looks), assigned.grounds,
         assigned.unknown, _words(assigned, names, looks), proof[1] if proof else None,
-        preview(layout, source, body, dialect, seasons), in_two_orders(dates),
+        preview(layout, source, body, dialect, seasons or _any_season(looks)), in_two_orders(dates),
     )  # fmt: skip
+
+
+def _any_season(looks: Sequence[Looks]) -> SeasonSpan | None:
+    """Seasons for a preview of days without a year where none is known; a load asks for those of set-ups."""
+    is_asked = any(look.lacks_years for look in looks)
+    return (dt.date(2000, 8, 1), dt.date(2100, 7, 31)) if is_asked else None
 
 
 def _dialect(body: Body) -> Dialect:
@@ -237,14 +252,17 @@ _NONE = ("none", "nil", "zero")
 
 
 def _with_zeros(rows: Rows, names: HeadingNames, looks: Sequence[Looks], others: Collection[str]) -> Rows:
-    """Rows with words for none under a count read as 0. others: cells of sheets that the layout reads as well."""
+    """Rows with words for none under a count read as 0, and what was counted left out behind a number. others:
+    cells of sheets that the layout reads as well."""
 
     def value_of(name: str, value: Value) -> Value:
         place = names.place(value.text) if value.source == "column" else None
         if place is None or table(rows.table).column(name).kind != "count":
             return value
         said = {*(text.lower() for text in looks[place].distinct), *others}
-        return replace(value, words=tuple((word, "0") for word in _NONE if word in said))
+        zeros = tuple((word, "0") for word in _NONE if word in said)
+        nouns = {noun for text in said if (noun := noun_in(text))}
+        return replace(value, words=zeros, without=tuple(sorted(nouns)))
 
     return replace(rows, columns=tuple((name, value_of(name, value)) for name, value in rows.columns))
 
@@ -330,7 +348,7 @@ def _mark(draft: Draft, table: str | None, column: str | None, text: str) -> str
         allowed = declared_table(table).column(column).allowed
         one = f"one of {', '.join(allowed)}" if allowed else "something"
         return f"  # ? nothing in the file tells it; put {one} in place of {UNKNOWN}"
-    marks = []
+    marks = ["guess: what was counted is left out"] if "without = " in text else []
     if draft.guesses.get((table, column), "name") != "name":
         marks.append(f"guess: {draft.guesses[table, column]}")
     if (table, column) in draft.words:
@@ -344,11 +362,9 @@ def preview_text(tables: tuple[PreviewTable, ...]) -> list[str]:
     for one in tables:
         lines.append(f"# {one.table}, the first rows as they would read:")
         cells = [["line", *one.columns]]
-        for number, values in one.rows:
+        for place, (number, values) in enumerate(one.rows):
             shown = zip(one.columns, values, strict=True)
-            cells.append(
-                [str(number), *(_shortened(value, (number, name) in one.unread) for name, value in shown)]
-            )
+            cells.append([str(number), *(_shortened(value, (place, name) in one.unread) for name, value in shown)])
         widths = [max(len(row[place]) for row in cells) for place in range(len(cells[0]))]
         for row in cells:
             padded = (cell.ljust(width) for cell, width in zip(row, widths, strict=True))

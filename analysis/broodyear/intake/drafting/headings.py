@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Literal
 
+from broodyear.intake.messages import COUNTED
 from broodyear.intake.shapes import figures, shape
 from broodyear.layouts.model import DateOrder
 from broodyear.schemas import Column, all_tables
@@ -111,13 +112,15 @@ _DAY = f"(?:{shape('iso_day')}|{shape('other_day')})(?:[Tt ,]+{_TIME}.*)?"
 _MONTH = rf"(?:{'|'.join(filter(None, [*calendar.month_name, *calendar.month_abbr]))})\.?"
 _NTH = "[0-9]{1,2}(?:st|nd|rd|th)?"
 _WITHOUT_YEAR = re.compile(rf"{_NTH}[ .-]*{_MONTH}|{_MONTH} *{_NTH}", re.IGNORECASE)
-_NUMBER = f"(?:{shape('number')}|{shape('comma_number')})"
+_DATE = f"(?:{_DAY}|{_WITHOUT_YEAR.pattern})"
+_NUMBER = f"(?:{shape('number')}|{shape('comma_number')}|[0-9]+ ?(?:{COUNTED}))"
 
 
 @dataclass(frozen=True)
 class Looks:
     """What most cells of a column are. filled: how many hold something; distinct: their different texts, in
-    order of their first; has_dates: some cell is a date; lacks_years: some is a day and a month's name alone."""
+    order of their first; has_dates: some cell is a date; lacks_years: some is a day and a month's name alone,
+    which counts as a date."""
 
     filled: int
     are_dates: bool
@@ -134,23 +137,29 @@ def looks_of(cells: Sequence[str]) -> Looks:
     filled = [cell.strip() for cell in cells if cell.strip()]
     return Looks(
         len(filled),
-        _most(filled, _DAY),
+        _most(filled, _DATE),
         _most(filled, _TIME),
         _most(filled, _NUMBER),
         _most(filled, CODE.pattern),
         tuple(dict.fromkeys(filled)),
-        any(re.fullmatch(_DAY, cell) for cell in filled),
+        any(re.fullmatch(_DATE, cell, re.IGNORECASE) for cell in filled),
         any(_WITHOUT_YEAR.fullmatch(cell) for cell in filled),
     )
 
 
 def is_number(text: str) -> bool:
-    """Whether a cell is a number, with a point or a comma before its decimals."""
-    return re.fullmatch(_NUMBER, text) is not None
+    """Whether a cell is a number, with a point or a comma before its decimals, or with what was counted behind."""
+    return re.fullmatch(_NUMBER, text, re.IGNORECASE) is not None
+
+
+def noun_in(text: str) -> str | None:
+    """What was counted, behind a whole number, in small letters; None when nothing is told."""
+    found = re.fullmatch(rf"[0-9]+ ?({COUNTED})", text, re.IGNORECASE)
+    return found[1].lower() if found else None
 
 
 def _most(cells: Sequence[str], pattern: str) -> bool:
-    return bool(cells) and 2 * sum(bool(re.fullmatch(pattern, cell)) for cell in cells) > len(cells)
+    return bool(cells) and 2 * sum(bool(re.fullmatch(pattern, cell, re.IGNORECASE)) for cell in cells) > len(cells)
 
 
 def proved_order(cells: Sequence[str]) -> tuple[DateOrder, str] | None:
@@ -196,8 +205,20 @@ SAYS_NO_TANK = re.compile(
     rf"{'|'.join(filter(None, [*calendar.month_name, *calendar.month_abbr]))})\.?)?[\W\d_]*",
     re.IGNORECASE,
 )
-#: A year or a school year.
-YEARS = re.compile(r"(?<![0-9])20[0-9]{2}(?:[-_–/ ][0-9]{2,4})?(?![0-9])")
+#: A school year, as it stands behind days.
+SCHOOL_YEAR = "20[0-9]{2}[–-](?:20)?[0-9]{2}"
+
+
+def year_in(name: str) -> str | None:
+    """The first year or school year in a name."""
+    found = re.search(r"(?<![0-9])20[0-9]{2}(?:[-_–/ ][0-9]{2,4})?(?![0-9])", name)
+    return found[0] if found else None
+
+
+def school_year_in(name: str) -> str | None:
+    """The first school year in a name that can stand behind days; the month of a date is none."""
+    found = re.finditer(rf"(?<![0-9]){SCHOOL_YEAR}(?!-?[0-9])", name)
+    return next((one[0] for one in found if (int(one[0][2:4]) + 1) % 100 == int(one[0][-2:])), None)
 
 
 def is_label(text: str) -> bool:

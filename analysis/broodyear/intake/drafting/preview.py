@@ -26,7 +26,8 @@ LOOKED_AT, SHOWN = 60, 5
 @dataclass(frozen=True)
 class PreviewTable:
     """The first rows that a file gives to one table, as they would read. rows: (line, value of each column as
-    text); a value that cannot be read is shown as it stands, and named in ``unread`` as (line, column)."""
+    text); a value that cannot be read is shown as it stands, and named in ``unread`` as (place among rows,
+    column)."""
 
     table: str
     columns: tuple[str, ...]
@@ -67,10 +68,10 @@ def _table(connection: duckdb.DuckDBPyConnection, part: Recognised, options: Par
     )
     rows: list[tuple[int, tuple[str, ...]]] = []
     unread: set[tuple[int, str]] = set()
-    for line, read, text in connection.execute(query).fetchall():
+    for place, (line, read, text) in enumerate(connection.execute(query).fetchall()):
         pairs = list(zip(part.header, read, text, strict=True))
         rows.append((int(line), tuple(cell or "" if value is None else value for _, value, cell in pairs)))
-        unread |= {(int(line), name) for name, value, cell in pairs if value is None and cell is not None}
+        unread |= {(place, name) for name, value, cell in pairs if value is None and cell is not None}
     return PreviewTable(part.table.name, part.header, tuple(rows), frozenset(unread))
 
 

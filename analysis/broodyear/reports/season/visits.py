@@ -26,8 +26,10 @@ _WORDS = "season/visits.txt"
 #: What makes a site come first: its seasons, a tank of this one, a tank to watch, a tank that fell silent, counts
 #: that cannot be.
 _SITE, _TANK, _WATCH, _SILENT, _COUNTS = range(5)
-#: Codes on record that tell of deaths by themselves.
-_OF_DEATHS = frozenset({"spell", "arrival"})
+#: Codes on record that tell of deaths by themselves, and those of deaths within days: what happened then is asked
+#: first, whatever the set-up.
+_OF_DEATHS = frozenset({"incident", "spell", "arrival"})
+_SUDDEN = frozenset({"incident", "spell"})
 
 
 @dataclass(frozen=True)
@@ -159,7 +161,7 @@ def _idle(statements: Statements) -> frozenset[str]:
 
 def _first_check(group: list[_Reason], found_worse: Mapping[str, Claim], idle: frozenset[str]) -> tuple[str, str]:
     """What to check first, and its caution: a practice found worse, then the first code on record that the words
-    know and that is no practice found idle.
+    know and that is no practice found idle; the other way round where most died within days.
 
     The caution on unusual deaths is none for fish that nobody counted dead.
     """
@@ -174,6 +176,8 @@ def _first_check(group: list[_Reason], found_worse: Mapping[str, Claim], idle: f
     judged = [one.tank_id for one in group if one.rank <= _WATCH]
     worse = [found_worse[tank] for tank in judged if tank in found_worse]
     if worse:
-        check = str(phrase(_WORDS, "worse_first", claim=worse[0], check=check).unescape())
+        check = str(
+            phrase(_WORDS, "worse_first", claim=worse[0], check=check, is_sudden=bool(codes & _SUDDEN)).unescape()
+        )
     has_deaths = bool(codes & _OF_DEATHS) or any(one.lost_as != "unaccounted" for one in group)
     return check, caution if has_deaths or caution != wording(_WORDS, "health") else otherwise[1]

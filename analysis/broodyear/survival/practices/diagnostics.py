@@ -9,7 +9,6 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from broodyear.notes import note
 from broodyear.statistics.numbers import (
     FloatArray,
     IntArray,
@@ -154,20 +153,17 @@ def random_effect_normality(fit: SurvivalFit) -> pd.DataFrame:
     """
     rows = {}
     for group in fit.groups:
-        effects = fit.group_effects(group)
-        sd = float(fit.group_sd[group])
+        effects, sd = fit.group_effects(group), float(fit.group_sd[group])
         spread = np.sqrt(np.maximum(sd**2 - effects["std_error"].to_numpy(dtype=float) ** 2, 0.0))
         known = spread > 1e-3 * max(sd, 1e-12)
         scaled = effects["effect"].to_numpy(dtype=float)[known] / spread[known]
-        enough = len(scaled) >= FEWEST_LEVELS
-        tested = scaled[:: -(-len(scaled) // MOST_LEVELS) or 1]
-        rows[group] = {
-            "levels": len(effects),
-            "skewness": moment(scaled, 3) if enough else np.nan,
-            "excess_kurtosis": moment(scaled, 4) - 3.0 if enough else np.nan,
-            "p_value": shapiro_wilk_p(tested) if enough else np.nan,
-        }
-    return pd.DataFrame.from_dict(rows, orient="index").rename_axis("group")
+        shape = [np.nan] * 3
+        if len(scaled) >= FEWEST_LEVELS:
+            tested = scaled[:: -(-len(scaled) // MOST_LEVELS)]
+            shape = [moment(scaled, 3), moment(scaled, 4) - 3.0, shapiro_wilk_p(tested)]
+        rows[group] = [len(effects), *shape]
+    columns = ["levels", "skewness", "excess_kurtosis", "p_value"]
+    return pd.DataFrame.from_dict(rows, orient="index", columns=columns).rename_axis("group")
 
 
 @dataclass(frozen=True)
@@ -183,11 +179,6 @@ class Bend:
     def is_bent(self) -> bool:
         """Whether the line is none."""
         return self.p_value < CURVED_BELOW
-
-    @property
-    def beside_step(self) -> str:
-        """What stands beside the effect of one step where the line is none, else blank."""
-        return note("practices", "curve", line=self) if self.is_bent else ""
 
 
 def bend_of(model: AdjustedModel, name: str, temps_c: FloatArray) -> Bend:

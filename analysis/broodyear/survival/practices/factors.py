@@ -3,9 +3,11 @@ sparse levels merged, what was not recorded kept as a level."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+import tomllib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import cached_property
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -25,23 +27,19 @@ UNKNOWN = -1
 TANKS_PER_COEFFICIENT = 5
 
 COUNT_COLUMNS = ["level", "tanks", "batches", "seasons", "eggs", "raw_pct"]
-YES_OR_NO = ("no", "yes")
 
 
 @dataclass(frozen=True)
 class Practice:
-    """name: column of practices.csv; column: what it is made from; words: how it is said; reference: the level
-    others are compared with, where it has tanks enough (blank: the one with most tanks); care: levels from least
-    to most care for the animals, where that is known; bands of a number: each edge belongs to the band above it.
-    """
+    """A practice as practices.toml declares it, where its fields are explained."""
 
     name: str
     column: str
     words: str
     reference: str = ""
-    care: tuple[str, ...] = ()
-    edges: tuple[float, ...] = ()
-    bands: tuple[str, ...] = ()
+    care: Sequence[str] = ()
+    edges: Sequence[float] = ()
+    bands: Sequence[str] = ()
 
     def make(self, rows: pd.DataFrame) -> pd.Series:
         """The level of each row, None where not recorded."""
@@ -50,7 +48,7 @@ class Practice:
             number = pd.to_numeric(values, errors="coerce").to_numpy(dtype=float)
             place = np.where(np.isnan(number), len(self.edges) + 1, np.searchsorted(self.edges, number, "right"))
             return pd.Series(np.array([*self.bands, None], dtype=object)[place], index=rows.index, dtype=object)
-        if self.care == YES_OR_NO:
+        if self.care == ["no", "yes"]:
             values = values.astype(object).map({True: "yes", False: "no"})
         return _known(values)
 
@@ -66,25 +64,8 @@ def _known(values: pd.Series) -> pd.Series:
 
 
 SET_POINT = "set_point_band"
-SET_POINT_BANDS = ("below 7 °C", "7 to below 9 °C", "9 to below 11 °C", "11 °C or more")
-_DIFFERENTIAL_BANDS = ("below 1 °C", "1 to below 2 °C", "2 °C or more")
-_CONDITIONING_BANDS = ("below 5 d", "5 to below 14 d", "14 d or more")
-
-PRACTICES = (
-    Practice("gravel_practice", "gravel_practice", "gravel practice", "bare"),
-    Practice("room_type", "room_type", "room type", "classroom"),
-    Practice(SET_POINT, "set_point_c", "set point", edges=(7.0, 9.0, 11.0), bands=SET_POINT_BANDS),
-    Practice("differential_band", "differential_c", "thermostat differential",
-             edges=(1.0, 2.0), bands=_DIFFERENTIAL_BANDS),
-    Practice("conditioning_band", "conditioning_days", "days between filling and delivery",
-             care=_CONDITIONING_BANDS, edges=(5.0, 14.0), bands=_CONDITIONING_BANDS),
-    Practice("media_band", "media_carried_over_pct", "filter media carried over",
-             edges=(1e-9, 50.0), bands=("none", "below 50 %", "50 % or more")),
-    Practice("light_cover", "light_cover", "light cover", "no", YES_OR_NO),
-    Practice("insulated", "insulated", "insulation", "no", YES_OR_NO),
-    Practice("weekend_access", "weekend_access", "weekend access", "no", YES_OR_NO),
-    Practice("filter_kind", "filter_kind", "filter kind"),
-)  # fmt: skip
+_DECLARED: dict[str, Any] = tomllib.loads(Path(__file__).with_name("practices.toml").read_text(encoding="utf-8"))
+PRACTICES = tuple(Practice(**one) for one in _DECLARED["practices"])
 
 
 def practice_named(name: str) -> Practice:
@@ -92,20 +73,10 @@ def practice_named(name: str) -> Practice:
     return {practice.name: practice for practice in PRACTICES}[name]
 
 
-#: What other columns are called.
-_CALLED = {
-    "site_id": "site",
-    "batch_id": "batch",
-    "gravel_practice": "gravel",
-    "mean_water_temp_c": "water temperature",
-    "units_at_delivery_c_days": "units at delivery",
-}
-
-
 def in_words(name: str) -> str:
     """A column or factor as sentences say it."""
-    words = {practice.name: practice.words for practice in PRACTICES} | _CALLED
-    return words.get(name, name.replace("_", " "))
+    words = {practice.name: practice.words for practice in PRACTICES} | _DECLARED["called"]
+    return str(words.get(name, name.replace("_", " ")))
 
 
 def available(rows: pd.DataFrame) -> tuple[Practice, ...]:
@@ -126,11 +97,11 @@ class Factor:
     name: str
     levels: tuple[str, ...]
     codes: IntArray
-    compared: tuple[str, ...]
-    refused: dict[str, Reason]
-    counts: pd.DataFrame
-    blank: int
-    parts: Mapping[str, int]
+    compared: tuple[str, ...] = ()
+    refused: Mapping[str, Reason] = field(default_factory=dict)
+    counts: pd.DataFrame = field(default_factory=pd.DataFrame)
+    blank: int = 0
+    parts: Mapping[str, int] = field(default_factory=dict)
 
     @property
     def reference(self) -> str:
@@ -248,9 +219,8 @@ def code_factor(
 
 def batch_factor(batch: pd.Series) -> Factor:
     """Batches as a factor to allow for, none of them compared."""
-    codes, levels = pd.factorize(batch, sort=True)
-    names = tuple(map(str, levels))
-    return Factor("batch_id", names, codes.astype(np.int64), names, {}, pd.DataFrame(), 0, {})
+    codes, levels = coded(batch)
+    return Factor("batch_id", tuple(levels), codes)
 
 
 def _refused(counts: pd.DataFrame, tanks: Mapping[str, int], fewest_batches: int) -> dict[str, Reason]:
@@ -293,21 +263,19 @@ def outcome_rows(given: pd.DataFrame, outcome: str) -> OutcomeRows:
     used = given[given["is_used"]].reset_index(drop=True)
     left_out = dict(given.loc[~given["is_used"], "why_left_out"].astype(str).value_counts().map(int))
     practices = available(used)
-    values = {practice.name: practice.make(used) for practice in practices}
-    counts = {name: level_counts(used, levels) for name, levels in values.items()}
+    counts = {practice.name: level_counts(used, practice.make(used)) for practice in practices}
     for practice in practices:
-        apart = separated_rows(used, values[practice.name])
+        apart = separated_rows(used, practice.make(used))
         if apart.any():
             left_out[f"{practice.words} with which every fish lived or every fish died"] = int(apart.sum())
             used = used[~apart].reset_index(drop=True)
-            values = {name: levels[~apart].reset_index(drop=True) for name, levels in values.items()}
+    values = {practice.name: practice.make(used) for practice in practices}
     factors, waiting, columns = {}, [], 0
-    for practice in practices:
-        name = practice.name
-        factor = code_factor(used, name, values[name], counts[name], reference=practice.reference)
-        factors[name] = factor
-        columns += max(len(factor.levels) - 1, 0)
-        if factor.is_comparable and columns * TANKS_PER_COEFFICIENT > len(used):
+    for name, reference in ((practice.name, practice.reference) for practice in practices):
+        factors[name] = factor = code_factor(used, name, values[name], counts[name], reference=reference)
+        with_it = columns + max(len(factor.levels) - 1, 0)
+        if factor.is_comparable and with_it * TANKS_PER_COEFFICIENT > len(used):
             waiting.append(name)
-            columns -= len(factor.levels) - 1
+        else:
+            columns = with_it
     return OutcomeRows(outcome, given, used, values, factors, tuple(waiting), left_out)

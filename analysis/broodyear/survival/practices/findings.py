@@ -178,6 +178,21 @@ def effect_claims(effects: pd.DataFrame) -> list[Claim]:
     return claims_from(stated, {**names, "subject": "factor"}, unit="points", section="practices")
 
 
+def refusals(
+    factors: Mapping[str, Factor], outcome: str, out: Mapping[str, Reason] | None = None, why: str = ""
+) -> list[Finding]:
+    """Levels that cannot be compared, and all of factors that are not in the model; out: why these are not."""
+    found = []
+    for name, factor in factors.items():
+        refused = dict.fromkeys(factor.compared[1:], out[name]) if out and name in out else {}
+        if not refused and len(factor.compared) == 1:
+            refused = {factor.reference: Reason.ONE_LEVEL}
+        for level, reason in [*refused.items(), *factor.refused.items()]:
+            reference = "" if level == factor.reference else factor.reference
+            found.append(Finding(name, level, reference, *factor.sizes[level], outcome, refused=reason, why=why))
+    return found
+
+
 def factor_contrasts(model: AdjustedModel, name: str, averages: Mapping[str, Average]) -> list[Finding]:
     """Every level of a factor that may be compared against its reference, refusals included."""
     factor, found = model.factors[name], []
@@ -325,10 +340,9 @@ def gated(findings: Sequence[Finding], main_outcome: str) -> list[Finding]:
     whole stay was not fitted, each p value is multiplied by the number of outcomes.
     """
     main = {finding.key: finding.p_family for finding in findings if finding.outcome == main_outcome}
-    outcomes, found = len({finding.outcome for finding in findings}), []
-    for finding in findings:
-        p_family = finding.p_family
-        if finding.outcome != main_outcome:
-            p_family = float(no_surer(p_family, main.get(finding.key, np.nan) if main else None, outcomes))
-        found.append(replace(finding, p_family=p_family))
-    return found
+    outcomes = len({finding.outcome for finding in findings})
+
+    def asked(one: Finding) -> float:
+        return float(no_surer(one.p_family, main.get(one.key, np.nan) if main else None, outcomes))
+
+    return [one if one.outcome == main_outcome else replace(one, p_family=asked(one)) for one in findings]

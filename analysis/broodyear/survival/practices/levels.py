@@ -4,6 +4,7 @@ combinations, and what a level goes together with, so that nobody reads a differ
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -26,7 +27,7 @@ from broodyear.survival.practices.factors import (
     level_counts,
     practice_named,
 )
-from broodyear.survival.practices.findings import Finding
+from broodyear.survival.practices.findings import Finding, refusals
 from broodyear.survival.practices.model import AdjustedModel
 from broodyear.survival.result import Average, average_over_groups
 
@@ -67,20 +68,24 @@ def practice_table(
         room, gravel = (rows.values[name].astype("string") for name in (ROOM, GRAVEL))
         values = room + JOINT + gravel
         both = code_factor(rows.used, COMBINED, values, level_counts(rows.used, values))
-        found = _combination_estimates(model, both) if model is not None and both.is_comparable else None
-        tables.append(_levels(rows, both, found))
+        out = {COMBINED: Reason.NOT_CONVERGED} if refusal else {}
+        findings = [*findings, *refusals({COMBINED: both}, rows.outcome, out, refusal)]
+        table = both.counts.assign(practice=COMBINED, together="")
+        if model is not None and both.is_comparable:
+            table = table.join(_combination_estimates(model, both), on="level")
+        tables.append(table)
     for name, factor in rows.factors.items():
-        told = model if name in averages else None
-        table = _levels(rows, factor, level_estimates(told, factor, averages[name]) if told else None)
-        within = _within_points(told, factor, findings) if told else {}
         together = goes_together_with(rows.values[name], {name, practice_named(name).column}, context)
-        said = [together.get(str(level), "") for level in table["level"]]
-        tables.append(table.assign(within_batch_points=table["level"].map(within), together=said))
+        table = factor.counts.assign(practice=name, together=factor.counts["level"].map(together))
+        if model is not None and name in averages:
+            table = table.join(level_estimates(model, factor, averages[name]), on="level")
+            table["within_batch_points"] = table["level"].map(_within_points(model, factor, findings))
+        tables.append(table)
     filled = [table for table in tables if len(table)]
     if not filled:
         return pd.DataFrame(columns=PRACTICE_COLUMNS)
     table = pd.concat(filled, ignore_index=True).assign(outcome=rows.outcome)
-    table = table.reindex(columns=[*PRACTICE_COLUMNS, "reason", "together"])
+    table = table.reindex(columns=[*PRACTICE_COLUMNS, "together"])
     is_both, parts = table["practice"] == COMBINED, table["level"].str.split(JOINT, n=1)
     for practice in PRACTICES:
         table[practice.name] = table["level"].where(table["practice"] == practice.name, "")
@@ -89,29 +94,18 @@ def practice_table(
     records = table.to_dict("records")
     others = [f"{in_words(row['practice'])}: {row['level']}" for row in records]
     table["other_practice"] = np.where(table["practice"].isin([COMBINED, ROOM, GRAVEL]), "", others)
-    table["note"] = [_note(row, rows, findings, refusal) for row in records]
+    table["note"] = [_note(row, rows, findings) for row in records]
     return table[PRACTICE_COLUMNS]
 
 
-def _levels(rows: OutcomeRows, factor: Factor, estimates: pd.DataFrame | None) -> pd.DataFrame:
-    """Counts and ESTIMATE_COLUMNS of one factor's levels; reason: of a level without an estimate, else blank."""
-    other = "" if factor.is_comparable else str(Reason.ONE_LEVEL)
-    other = str(Reason.TOO_FEW_TANKS) if factor.name in rows.waiting else other
-    reasons = [str(factor.refused.get(level, other)) for level in factor.counts["level"]]
-    table = factor.counts.assign(practice=factor.name, reason=reasons, together="")
-    return table if estimates is None else table.join(estimates, on="level")
-
-
-def _note(row: Mapping[Any, Any], rows: OutcomeRows, findings: Sequence[Finding], refusal: str) -> str:
+def _note(row: Mapping[Any, Any], rows: OutcomeRows, findings: Sequence[Finding]) -> str:
     """The note of a row of practices.csv."""
     name, level, why = row["practice"], row["level"], ""
-    if row["reason"]:
-        sizes = int(row["tanks"]), int(row["batches"])
-        why = Finding(name, level, "", *sizes, refused=Reason(row["reason"])).note
-    elif np.isnan(row["difference_points"]):  # tanks enough, and no estimate all the same
-        own = (one for one in findings if one.factor == name and level in (one.level, one.reference))
-        unknown = refusal.rstrip(".") or "cannot be told apart from what it goes together with"
-        why = next((one.note for one in own if one.refused is not None), unknown)
+    if np.isnan(row["difference_points"]):
+        of_level = (one for one in findings if one.factor == name and level in (one.level, one.reference))
+        own = sorted((one for one in of_level if one.refused), key=lambda one: one.level != level)
+        sizes = {"tanks": row["tanks"], "batches": row["batches"]}
+        why = replace(own[0], **sizes).note if own else "cannot be told apart from what it goes together with"
     is_apart = abs(row["within_batch_points"] - row["difference_points"]) >= POINTS_APART
     blank = rows.factors[name].blank if name in rows.factors else 0
     return note("practices", "level", row=row, why=why, apart=is_apart, blank=blank)

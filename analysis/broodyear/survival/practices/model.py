@@ -28,6 +28,8 @@ from broodyear.survival.result import Average, SurvivalFit
 #: Seasons get an intercept of their own from this many on; fewer are a factor.
 FEWEST_SEASONS = 5
 UNITS = "units_at_delivery_c_days"
+#: Name of the column that marks where a covariate was not recorded.
+NOT_KNOWN = "{} not recorded"
 #: Share of a column's length left after the earlier columns, below which records cannot tell it apart.
 TOLD_APART = 3e-5
 ESTIMABLE = 1e-6  # a contrast that moves along an aliased direction by more cannot be told
@@ -205,9 +207,9 @@ def fit_adjusted(
     if not len(rows):
         raise Refused("No tank-season has what this model needs.")
     groups = _groups(rows)
-    # Thermal units at delivery in hundreds from their mean; where not recorded, at it.
     chosen = [factor for factor in factors if len(factor.levels) > 1]
     parts: Parts = {
+        # Thermal units at delivery in hundreds from their mean; where not recorded, at it.
         **centred(UNITS, measured(rows, UNITS) / 100.0),
         **(numbers or {}),
         **{factor.name: factor for factor in (*_adjusters(rows, groups), *chosen)},
@@ -257,13 +259,8 @@ def centred(name: str, values: FloatArray) -> dict[str, FloatArray]:
         return {}
     found = {name: np.where(known, values - values[known].mean(), 0.0)}
     if (~known).sum() >= FEWEST_TANKS:
-        found[missing_of(name)] = (~known).astype(float)
+        found[NOT_KNOWN.format(name)] = (~known).astype(float)
     return found
-
-
-def missing_of(name: str) -> str:
-    """Name of the column that marks where a covariate was not recorded."""
-    return f"{name} not recorded"
 
 
 def _separated(rows: pd.DataFrame, columns: Columns) -> list[str]:

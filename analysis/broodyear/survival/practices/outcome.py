@@ -3,7 +3,7 @@ from all of them."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -39,19 +39,20 @@ from broodyear.survival.practices.findings import (
     effect_rows,
     factor_contrasts,
     gated,
+    refusals,
     silent_tanks,
     step_contrast,
     within_batches,
 )
 from broodyear.survival.practices.levels import PRACTICE_COLUMNS, ROOM, practice_table
 from broodyear.survival.practices.model import (
+    NOT_KNOWN,
     UNITS,
     AdjustedModel,
     centred,
     design_of,
     fit_adjusted,
     measured,
-    missing_of,
 )
 from broodyear.survival.tank_frame import MAIN_OUTCOME, OUTCOMES, prepare
 
@@ -178,7 +179,7 @@ def total_report(given: pd.DataFrame, outcome: str) -> OutcomeReport:
         total = fit_adjusted(rows.used, [one for name, one in rows.factors.items() if name not in rows.waiting])
     except BroodyearError as error:
         reason = Reason.NOT_CONVERGED if len(rows.used) else Reason.TOO_FEW_TANKS
-        findings = _without_estimate(rows, dict.fromkeys(rows.factors, reason), str(error))
+        findings = refusals(rows.factors, outcome, dict.fromkeys(rows.factors, reason), str(error))
         table = practice_table(rows, None, {}, findings, str(error))
         fits = _fit_row(rows, "practices", 0, str(error))
         return OutcomeReport(len(given), len(rows.used), findings, fits, is_fitted=False, practices=table)
@@ -191,16 +192,16 @@ def total_report(given: pd.DataFrame, outcome: str) -> OutcomeReport:
         for one in within_batches(total, contrasts)
     ]
     out = dict.fromkeys(total.dropped, Reason.SEPARATED) | dict.fromkeys(rows.waiting, Reason.TOO_FEW_TANKS)
-    findings, is_main = [*told, *_without_estimate(rows, out)], outcome == MAIN_OUTCOME
+    refused, is_main = refusals(rows.factors, outcome, out), outcome == MAIN_OUTCOME
     asked = names if is_main or len(rows.used) <= MOST_ROWS_FOR_EVERY_METHOD else ()
     return OutcomeReport(
         len(given),
         len(rows.used),
-        [replace(one, adjusted_for=adjusted_for(total, one.factor)) for one in findings],
+        [replace(one, adjusted_for=adjusted_for(total, one.factor)) for one in (*told, *refused)],
         _fit_row(rows, "practices", len(rows.used), model_note(total, rows.waiting)),
         told=len(told),
         correlation=correlation_of(total, contrasts),
-        practices=practice_table(rows, total, averages, findings),
+        practices=practice_table(rows, total, averages, [*told, *refused]),
         methods=other_methods(total, asked).assign(outcome=outcome),
         diagnostics=diagnose(total, outcome) if is_main else None,
     )
@@ -223,17 +224,14 @@ def direct_report(given: pd.DataFrame, outcome: str) -> OutcomeReport:
         finding = Finding(TEMPERATURE, STEP_LEVEL, "", tanks, batches, outcome, refused=reason)
         return OutcomeReport(len(given), len(rows.used), [finding], pd.DataFrame(columns=NOTE_COLUMNS))
     bend = bend_of(model, TEMPERATURE, temps)
-    contrasts = [replace(step_contrast(model, TEMPERATURE, STEP_LEVEL, tanks, batches, 1.0), why=bend.beside_step)]
+    beside = note("practices", "curve", line=bend) if bend.is_bent else ""
+    contrasts = [replace(step_contrast(model, TEMPERATURE, STEP_LEVEL, tanks, batches, 1.0), why=beside)]
     if ROOM in model.factors and model.factors[ROOM].is_comparable:
         contrasts += factor_contrasts(model, ROOM, model.averages_of(ROOM))
     findings = [
-        replace(
-            one,
-            outcome=outcome,
-            factor=DIRECT if one.factor == ROOM else one.factor,
-            adjusted_for=adjusted_for(model, one.factor),
-        )
+        replace(one, outcome=outcome, factor=name, adjusted_for=adjusted_for(model, one.factor))
         for one in within_batches(model, contrasts)
+        for name in [DIRECT if one.factor == ROOM else one.factor]
     ]
     fits = _fit_row(rows, "temperature", len(rows.used), model_note(model, line=bend))
     return OutcomeReport(len(given), len(rows.used), findings, fits, correlation=correlation_of(model, contrasts))
@@ -252,7 +250,7 @@ def _fit_row(rows: OutcomeRows, model: str, used: int, words: str) -> pd.DataFra
 
 def model_note(model: AdjustedModel, waiting: Sequence[str] = (), line: Bend | None = None) -> str:
     """What a reader of a model must know; waiting: practices left out; line: whether temperature acts in one."""
-    missing = model.columns.places.get(missing_of(TEMPERATURE), slice(0))
+    missing = model.columns.places.get(NOT_KNOWN.format(TEMPERATURE), slice(0))
     blank = int(model.columns.matrix[:, missing].sum())
     dropped, waits = (list(map(in_words, names)) for names in (model.dropped, waiting))
     told = line if line and np.isfinite(line.p_value) else None
@@ -267,23 +265,9 @@ def adjusted_for(model: AdjustedModel, factor: str) -> str:
     return note("practices", "all_of", words=words)
 
 
-def _without_estimate(rows: OutcomeRows, out: Mapping[str, Reason], why: str = "") -> list[Finding]:
-    """Levels that cannot be compared, and all of factors that are not in the model; out: why these are not."""
-    found = []
-    for name, factor in rows.factors.items():
-        refused = dict.fromkeys(factor.compared[1:], out[name]) if name in out else {}
-        if name not in out and not factor.is_comparable and factor.compared:
-            refused = {factor.reference: Reason.ONE_LEVEL}
-        for level, reason in [*refused.items(), *factor.refused.items()]:
-            reference = "" if level == factor.reference else factor.reference
-            sizes = factor.sizes[level]
-            found.append(Finding(name, level, reference, *sizes, rows.outcome, refused=reason, why=why))
-    return found
-
-
 def other_methods(model: AdjustedModel, names: Sequence[str]) -> pd.DataFrame:
     """METHOD_COLUMNS: contrasts of some factors by the four other methods; one that refused has a row with why."""
-    wide, note = _with_batches(model)
+    wide, done = _with_batches(model)
     told, refused = [], []
     for method in OTHER_METHODS if names else ():
         try:
@@ -294,7 +278,7 @@ def other_methods(model: AdjustedModel, names: Sequence[str]) -> pd.DataFrame:
             refused.append({"factor": "", "level": "all levels", "method": method, "note": why})
             continue
         found = [one for name in names for one in factor_contrasts(own, name, own.averages_of(name))]
-        told += [{**one.estimates, "method": method, "note": note} for one in found if one.refused is None]
+        told += [{**one.estimates, "method": method, "note": done} for one in found if one.refused is None]
     return pd.DataFrame([*told, *refused]).reindex(columns=METHOD_COLUMNS)
 
 
@@ -304,9 +288,9 @@ def _with_batches(model: AdjustedModel) -> tuple[AdjustedModel, str]:
     chosen = (batch.map(batch.value_counts()) > 1).to_numpy()
     number, alone = batch[chosen].nunique(), int((~chosen).sum())
     tail = f"; {alone} tanks alone in their batch left out" if alone else ""
-    further, note = [batch_factor(batch[chosen])], f"Batch as a fixed factor{tail}."
+    further, done = [batch_factor(batch[chosen])], f"Batch as a fixed factor{tail}."
     if number < 2 or TANKS_PER_BATCH * number > chosen.sum():
-        chosen, further, note = np.ones(len(batch), dtype=bool), [], "Batch is not adjusted for."
+        chosen, further, done = np.ones(len(batch), dtype=bool), [], "Batch is not adjusted for."
     parts = {
         name: replace(part, codes=part.codes[chosen]) if isinstance(part, Factor) else part[chosen]
         for name, part in model.parts.items()
@@ -314,4 +298,4 @@ def _with_batches(model: AdjustedModel) -> tuple[AdjustedModel, str]:
     taken = replace(model, rows=model.rows[chosen].reset_index(drop=True), parts=parts)
     columns = taken.columns_with(*further)
     fit = replace(model.fit, design=design_of(taken.rows, columns, ("site_id",)))
-    return replace(taken, columns=columns, fit=fit), note
+    return replace(taken, columns=columns, fit=fit), done
