@@ -9,7 +9,6 @@ import pytest
 from broodyear.claims import (
     CLAIM_COLUMNS,
     CLAIMED_AT,
-    REASONS,
     Claim,
     ClaimKind,
     Decision,
@@ -21,12 +20,11 @@ from broodyear.claims import (
 
 
 def test_every_reason_has_a_meaning_and_one_decision() -> None:
-    assert set(REASONS) == set(Reason)
-    assert all(REASONS[reason].meaning for reason in Reason)
+    assert all(reason.meaning for reason in Reason)
 
 
 def test_only_what_is_clear_or_assigned_is_claimed_and_what_cannot_be_told_is_no_denial() -> None:
-    by_decision = {one: {reason for reason in Reason if REASONS[reason].decision is one} for one in Decision}
+    by_decision = {one: {reason for reason in Reason if reason.decision is one} for one in Decision}
     assert by_decision[Decision.CLAIMED] == {Reason.CLEAR, Reason.ASSIGNED, Reason.COUNTED_AT_MOST}
     assert by_decision[Decision.NOT_CLAIMED] == {
         Reason.NOT_CLEAR, Reason.WATCH, Reason.AT_POOR_PLACE, Reason.AT_WATCHED_PLACE, Reason.DEPENDS_ON_SILENT,
@@ -63,5 +61,5 @@ def test_claims_csv_has_the_columns_that_others_read_and_a_row_a_claim() -> None
 def test_the_decision_of_a_claim_is_that_of_its_reason() -> None:
     for reason in Reason:
         claim = Claim(ClaimKind.TANK_BELOW, "T-1", reason)
-        assert claim.decision is REASONS[reason].decision
+        assert claim.decision is reason.decision
         assert claim.is_claimed is (claim.decision is Decision.CLAIMED)

@@ -50,102 +50,79 @@ class Decision(StrEnum):
     CANNOT_TELL = "cannot_tell"
 
 
+_YES, _NO, _UNTOLD = Decision.CLAIMED, Decision.NOT_CLAIMED, Decision.CANNOT_TELL
+
+
 class Reason(StrEnum):
-    """Why a claim was decided as it was; ``REASONS`` says what each means and with which decision it goes."""
-
-    CLEAR = "clear"
-    ASSIGNED = "assigned"
-    COUNTED_AT_MOST = "counted_at_most"
-    NOT_CLEAR = "not_clear"
-    HOUR_OF_LOOKING = "hour_of_looking"
-    WATCH = "watch"
-    AT_POOR_PLACE = "at_poor_place"
-    AT_WATCHED_PLACE = "at_watched_place"
-    DEPENDS_ON_SILENT = "depends_on_silent"
-    BATCHES_DISAGREE = "batches_disagree"
-    AGAINST_CARE = "against_care"
-    OWN_FIT = "own_fit"
-    TOO_FEW_EGGS = "too_few_eggs"
-    TOO_FEW_TANKS = "too_few_tanks"
-    TOO_FEW_BATCHES = "too_few_batches"
-    TOO_FEW_SITES = "too_few_sites"
-    TOO_FEW_SEASONS = "too_few_seasons"
-    ONE_LEVEL = "one_level"
-    NEVER_SHARE_BATCH = "never_share_batch"
-    CONFOUNDED = "confounded"
-    SEPARATED = "separated"
-    NOT_CONVERGED = "not_converged"
-    NO_INTERVAL = "no_interval"
-    SPREADS_UNKNOWN = "spreads_unknown"
-    LOOKS_TOO_FAR_APART = "looks_too_far_apart"
-    NO_RECORDS = "no_records"
-    NO_TANKS = "no_tanks"
-    COUNTED_FROM_HATCH = "counted_from_hatch"
-    OUTSIDE_TESTED = "outside_tested"
-    STOCKS_DIFFER = "stocks_differ"
-
-    @property
-    def decision(self) -> Decision:
-        """The decision it goes with."""
-        return REASONS[self].decision
-
-
-@dataclass(frozen=True)
-class ReasonMeaning:
-    """decision: the one it goes with; meaning: as the data dictionary of the reports prints it."""
+    """Why a claim was decided as it was. decision: the one it goes with; meaning: as the data dictionary of the
+    reports prints it."""
 
     decision: Decision
     meaning: str
 
+    def __new__(cls, value: str, decision: Decision = Decision.CANNOT_TELL, meaning: str = "") -> Reason:
+        made = str.__new__(cls, value)
+        made._value_, made.decision, made.meaning = value, decision, meaning
+        return made
 
-_YES, _NO, _UNTOLD = Decision.CLAIMED, Decision.NOT_CLAIMED, Decision.CANNOT_TELL
-
-REASONS: dict[Reason, ReasonMeaning] = {
-    Reason.CLEAR: ReasonMeaning(_YES, "clear after allowing for everything compared beside it"),
-    Reason.ASSIGNED: ReasonMeaning(_YES, "tanks were assigned at random, and the comparison is clear"),
-    Reason.COUNTED_AT_MOST: ReasonMeaning(
-        _YES, "nobody counted what was left, and even the most that the dead counted leave is clearly below"
-    ),
-    Reason.NOT_CLEAR: ReasonMeaning(_NO, "not clear after allowing for everything compared beside it"),
-    Reason.HOUR_OF_LOOKING: ReasonMeaning(
-        _NO, "no more than the hour of looking can make, as dates count to the end of their day"
-    ),
-    Reason.WATCH: ReasonMeaning(_NO, "unusual by itself, not clear among all that were looked at"),
-    Reason.AT_POOR_PLACE: ReasonMeaning(_NO, "low, at a site that is below expected over its seasons"),
-    Reason.AT_WATCHED_PLACE: ReasonMeaning(_NO, "low, at a site whose seasons together are worth watching"),
-    Reason.DEPENDS_ON_SILENT: ReasonMeaning(
-        _NO, "would not stand if the tanks that fell silent had fared otherwise"
-    ),
-    Reason.BATCHES_DISAGREE: ReasonMeaning(
-        _NO, "between batches and within batches the records say different things"
-    ),
-    Reason.AGAINST_CARE: ReasonMeaning(_NO, "never proposed: it would mean less care for the animals"),
-    Reason.OWN_FIT: ReasonMeaning(_NO, "a model fitted to these records is near zero on them by construction"),
-    Reason.TOO_FEW_EGGS: ReasonMeaning(_UNTOLD, "too few eggs"),
-    Reason.TOO_FEW_TANKS: ReasonMeaning(_UNTOLD, "too few tanks"),
-    Reason.TOO_FEW_BATCHES: ReasonMeaning(_UNTOLD, "too few egg batches"),
-    Reason.TOO_FEW_SITES: ReasonMeaning(_UNTOLD, "too few sites"),
-    Reason.TOO_FEW_SEASONS: ReasonMeaning(_UNTOLD, "too few seasons"),
-    Reason.ONE_LEVEL: ReasonMeaning(_UNTOLD, "nothing to compare with: every tank is alike in this"),
-    Reason.NEVER_SHARE_BATCH: ReasonMeaning(_UNTOLD, "no batch was shared by those compared"),
-    Reason.CONFOUNDED: ReasonMeaning(_UNTOLD, "goes together with something else and cannot be separated from it"),
-    Reason.SEPARATED: ReasonMeaning(_UNTOLD, "every fish lived or every fish died, so that no size can be given"),
-    Reason.NOT_CONVERGED: ReasonMeaning(_UNTOLD, "the model found no stable answer"),
-    Reason.NO_INTERVAL: ReasonMeaning(_UNTOLD, "the error of the estimate is not known"),
-    Reason.SPREADS_UNKNOWN: ReasonMeaning(_UNTOLD, "the spreads between batches and sites could not be estimated"),
-    Reason.LOOKS_TOO_FAR_APART: ReasonMeaning(
-        _UNTOLD, "people looked too seldom, or wrote down no last day without it: one shift fits every date"
-    ),
-    Reason.NO_RECORDS: ReasonMeaning(_UNTOLD, "what it needs was not recorded"),
-    Reason.NO_TANKS: ReasonMeaning(_UNTOLD, "no tank on record has such a date that can be used"),
-    Reason.COUNTED_FROM_HATCH: ReasonMeaning(
-        _UNTOLD, "the model counts days from hatch, and only days from fertilisation are scored"
-    ),
-    Reason.OUTSIDE_TESTED: ReasonMeaning(_UNTOLD, "outside the temperatures the model was tested at"),
-    Reason.STOCKS_DIFFER: ReasonMeaning(
-        _UNTOLD, "right on average over stocks for which it is wrong in opposite directions"
-    ),
-}
+    CLEAR = "clear", _YES, "clear after allowing for everything compared beside it"
+    ASSIGNED = "assigned", _YES, "tanks were assigned at random, and the comparison is clear"
+    COUNTED_AT_MOST = (
+        "counted_at_most",
+        _YES,
+        "nobody counted what was left, and even the most that the dead counted leave is clearly below",
+    )
+    NOT_CLEAR = "not_clear", _NO, "not clear after allowing for everything compared beside it"
+    HOUR_OF_LOOKING = (
+        "hour_of_looking",
+        _NO,
+        "no more than the hour of looking can make, as dates count to the end of their day",
+    )
+    WATCH = "watch", _NO, "unusual by itself, not clear among all that were looked at"
+    AT_POOR_PLACE = "at_poor_place", _NO, "low, at a site that is below expected over its seasons"
+    AT_WATCHED_PLACE = "at_watched_place", _NO, "low, at a site whose seasons together are worth watching"
+    DEPENDS_ON_SILENT = (
+        "depends_on_silent",
+        _NO,
+        "would not stand if the tanks that fell silent had fared otherwise",
+    )
+    BATCHES_DISAGREE = (
+        "batches_disagree",
+        _NO,
+        "between batches and within batches the records say different things",
+    )
+    AGAINST_CARE = "against_care", _NO, "never proposed: it would mean less care for the animals"
+    OWN_FIT = "own_fit", _NO, "a model fitted to these records is near zero on them by construction"
+    TOO_FEW_EGGS = "too_few_eggs", _UNTOLD, "too few eggs"
+    TOO_FEW_TANKS = "too_few_tanks", _UNTOLD, "too few tanks"
+    TOO_FEW_BATCHES = "too_few_batches", _UNTOLD, "too few egg batches"
+    TOO_FEW_SITES = "too_few_sites", _UNTOLD, "too few sites"
+    TOO_FEW_SEASONS = "too_few_seasons", _UNTOLD, "too few seasons"
+    ONE_LEVEL = "one_level", _UNTOLD, "nothing to compare with: every tank is alike in this"
+    NEVER_SHARE_BATCH = "never_share_batch", _UNTOLD, "no batch was shared by those compared"
+    CONFOUNDED = "confounded", _UNTOLD, "goes together with something else and cannot be separated from it"
+    SEPARATED = "separated", _UNTOLD, "every fish lived or every fish died, so that no size can be given"
+    NOT_CONVERGED = "not_converged", _UNTOLD, "the model found no stable answer"
+    NO_INTERVAL = "no_interval", _UNTOLD, "the error of the estimate is not known"
+    SPREADS_UNKNOWN = "spreads_unknown", _UNTOLD, "the spreads between batches and sites could not be estimated"
+    LOOKS_TOO_FAR_APART = (
+        "looks_too_far_apart",
+        _UNTOLD,
+        "people looked too seldom, or wrote down no last day without it: one shift fits every date",
+    )
+    NO_RECORDS = "no_records", _UNTOLD, "what it needs was not recorded"
+    NO_TANKS = "no_tanks", _UNTOLD, "no tank on record has such a date that can be used"
+    COUNTED_FROM_HATCH = (
+        "counted_from_hatch",
+        _UNTOLD,
+        "the model counts days from hatch, and only days from fertilisation are scored",
+    )
+    OUTSIDE_TESTED = "outside_tested", _UNTOLD, "outside the temperatures the model was tested at"
+    STOCKS_DIFFER = (
+        "stocks_differ",
+        _UNTOLD,
+        "right on average over stocks for which it is wrong in opposite directions",
+    )
 
 
 @dataclass(frozen=True)

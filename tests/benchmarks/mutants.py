@@ -41,9 +41,9 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("low > 0.0 or high < 0.0", "low > 0.0 and high < 0.0"),
         ("if math.isnan(p_family):", "if False:"),
         ("self.decision is Decision.CLAIMED", "self.decision is not Decision.CANNOT_TELL"),
-        ("DEPENDS_ON_SILENT: ReasonMeaning(\n        _NO", "DEPENDS_ON_SILENT: ReasonMeaning(\n        _YES"),
-        ("Reason.WATCH: ReasonMeaning(_NO", "Reason.WATCH: ReasonMeaning(_YES"),
-        ("Reason.NEVER_SHARE_BATCH: ReasonMeaning(_UNTOLD", "Reason.NEVER_SHARE_BATCH: ReasonMeaning(_NO"),
+        ('"depends_on_silent",\n        _NO', '"depends_on_silent",\n        _YES'),
+        ('"watch", _NO', '"watch", _YES'),
+        ('"never_share_batch", _UNTOLD', '"never_share_batch", _NO'),
     )),
     ("statistics/multiplicity.py", FAMILY, (
         ("most = np.minimum(len(present) * given[present], 1.0)", "most = given[present]"),
@@ -265,11 +265,11 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("by_hand = is_hand[is_in]", "by_hand = (~is_hand)[is_in]"),
     )),
     ("trials/analysis.py", TRIALS, (
-        ("one.reference_tanks) < FEWEST_PER_LEVEL", "one.reference_tanks) < 1"),
+        ('one["reference_tanks"]) < FEWEST_PER_LEVEL', 'one["reference_tanks"]) < 1'),
         ("Reason.ASSIGNED if clear else Reason.NOT_CLEAR", "Reason.NOT_CLEAR if clear else Reason.ASSIGNED"),
-        (" or not math.isfinite(one.difference_low)", ""),
+        (' or not math.isfinite(one["difference_low"])', ""),
         ("treated == worst", "treated != worst"),
-        ("reason=reason_of(one, float(p))", "reason=reason_of(one, one.p_value)"),
+        ("reason_of(one, float(p))", 'reason_of(one, one["p_value"])'),
         ("p_family <= CLAIMED_AT and ", ""),
     )),
     ("trials/randomisation.py", TRIALS, (

@@ -82,6 +82,7 @@ def test_without_the_cookie_no_answer_says_anything(make_desk: MakeDesk, method:
         "number": 1,
         "name": "losses",
         "which": "checked",
+        "what": "make",
         "inside": "x.html",
         "filename": "x",
     }

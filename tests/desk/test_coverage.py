@@ -34,16 +34,18 @@ def test_levels(kind: str, number: int, days: int | None, level: str) -> None:
 def test_the_picture_shows_every_tank_once_in_each_row() -> None:
     tanks = [with_levels(row(exits=number % 2)) for number in range(7)]
     drawn = drawing(tanks)
-    for paths in drawn.rows:
+    for paths in drawn["rows"]:
         assert sum(path.count("M") for path in paths.values()) == 7
-    assert drawn.height == ROW_HEIGHT * len(KINDS)
-    assert "Fish out: plenty for 3, some for 0, none for 4 of 7 tanks" in drawn.summary
+    assert drawn["height"] == ROW_HEIGHT * len(KINDS)
+    assert "Fish out: plenty for 3, some for 0, none for 4 of 7 tanks" in drawn["summary"]
 
 
 def test_a_thousand_tanks_fit_a_small_picture() -> None:
     drawn = drawing([with_levels(row()) for _ in range(1000)])
-    assert drawn.width <= 1000 and sum(len(path) for paths in drawn.rows for path in paths.values()) < 200_000
+    assert (
+        drawn["width"] <= 1000 and sum(len(path) for paths in drawn["rows"] for path in paths.values()) < 200_000
+    )
 
 
 def test_no_tank_is_no_failure() -> None:
-    assert drawing([]).width == 1
+    assert drawing([])["width"] == 1

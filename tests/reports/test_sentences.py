@@ -8,7 +8,7 @@ from itertools import product
 
 import pytest
 
-from broodyear.claims import CLAIM_COLUMNS, REASONS, Claim, ClaimKind, Decision, Reason
+from broodyear.claims import CLAIM_COLUMNS, Claim, ClaimKind, Decision, Reason
 from broodyear.reports.sentences import amount, between, chance_words, in_short, state, worded
 
 #: A subject, level and reference as each kind of claim has them.
@@ -59,7 +59,7 @@ def test_the_three_decisions_read_differently(kind: ClaimKind) -> None:
         [made(kind, one, known=True) for one in (Reason.CLEAR, Reason.NOT_CLEAR, Reason.CONFOUNDED)]
     )
     assert len({clear, not_clear, untold}) == 3
-    assert REASONS[Reason.CONFOUNDED].meaning in untold
+    assert Reason.CONFOUNDED.meaning in untold
 
 
 def test_sentences_say_size_interval_and_how_many_were_compared() -> None:

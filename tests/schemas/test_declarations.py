@@ -5,7 +5,7 @@ from __future__ import annotations
 import frictionless
 import pytest
 
-from broodyear.claims import REASONS
+from broodyear.claims import Reason
 from broodyear.places import schemas_folder
 from broodyear.schemas import TABLE_NAMES, all_tables, data_package, descriptor, dictionary_markdown, table
 
@@ -117,8 +117,8 @@ def test_the_data_dictionary_page_is_current() -> None:
 
 def test_the_data_dictionary_says_what_every_reason_of_a_claim_means() -> None:
     section = dictionary_markdown().split("claims.csv\n")[1]
-    for reason, told in REASONS.items():
-        assert f"| `{reason}` | `{told.decision}` | {told.meaning} |" in section
+    for reason in Reason:
+        assert f"| `{reason}` | `{reason.decision}` | {reason.meaning} |" in section
     assert "claims.csv" not in dictionary_markdown(all_tables()[:2])
 
 

@@ -115,10 +115,7 @@ def state() -> Response:
     """What runs and waits, for the script that shows progress."""
     jobs = [
         {
-            "number": job.number,
-            "kind": job.kind,
-            "title": job.title,
-            "state": job.state,
+            **{name: getattr(job, name) for name in ("number", "kind", "title", "state")},
             "share": round(job.done / job.total, 3) if job.total else None,
             "said": f"{wording.sentence(job.what or job.title)} {wording.duration(job.seconds)} so far.",
         }
@@ -139,31 +136,19 @@ def stop() -> AnyResponse:
     return redirect(url_for(back if back in PLACES else "files.show"), 303)
 
 
-@work.post("/demo/make")
-def make_demo() -> AnyResponse:
-    """Make the demonstration and look at it."""
+@work.post("/demo/<any(make, enter, leave):what>")
+def demo(what: str) -> AnyResponse:
+    """Make the demonstration and look at it, look at the one made before, or at the person's own store again."""
     desk = the_desk()
-    if desk.is_demo:
+    if what == "make" and desk.is_demo:
         abort(409, "You are looking at the demo already.")
-    desk.submit("demo", "making the invented programme", **DEMO)
-    return redirect(url_for("files.show"), 303)
-
-
-@work.post("/demo/enter")
-def enter_demo() -> AnyResponse:
-    """Look at the demonstration that was made before."""
-    desk = the_desk()
-    if not desk.own.demo.store.exists():
+    if what == "make":
+        desk.submit("demo", "making the invented programme", **DEMO)
+    elif what == "enter" and not desk.own.demo.store.exists():
         abort(404)
-    desk.go_to(desk.own.demo)
-    return redirect(url_for("reports.show"), 303)
-
-
-@work.post("/demo/leave")
-def leave_demo() -> AnyResponse:
-    """Look at the person's own store again."""
-    the_desk().go_to(the_desk().own)
-    return redirect(url_for("files.show"), 303)
+    else:
+        desk.go_to(desk.own.demo if what == "enter" else desk.own)
+    return redirect(url_for("reports.show" if what == "enter" else "files.show"), 303)
 
 
 @work.post("/close")

@@ -100,34 +100,26 @@ def with_levels(row: Mapping[str, Any]) -> dict[str, Any]:
     return {**row, "levels": {kind.name: kind.level(row[kind.name], row["days_in_use"]) for kind in KINDS}}
 
 
-@dataclass(frozen=True)
-class Drawing:
-    """A picture of many tanks: one column per tank, one row per kind. rows: for each kind SVG paths by level;
-    summary: the same in a sentence per kind."""
-
-    width: int
-    height: int
-    rows: tuple[Mapping[Level, str], ...]
-    summary: tuple[str, ...]
-
-
 ROW_HEIGHT = 18
 _WIDEST = 1000
 _WIDEST_STEP = 32
 _HEIGHTS: Mapping[Level, int] = {"plenty": 14, "some": 7, "none": 2}
 
 
-def drawing(tanks: Sequence[Mapping[str, Any]]) -> Drawing:
-    """The picture of ``tanks`` with levels: a tall bar for plenty, a half one for some, a dash for none."""
+def drawing(tanks: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    """The picture of ``tanks`` with levels, one column per tank, one row per kind: a tall bar for plenty, a half
+    one for some, a dash for none. width, height; rows: SVG paths by level for each kind; summary: the same in a
+    sentence per kind."""
     step = min(max(_WIDEST // max(len(tanks), 1), 1), _WIDEST_STEP)
     levels = {kind: [tank["levels"][kind.name] for tank in tanks] for kind in KINDS}
-    rows = tuple(_paths(listed, number * ROW_HEIGHT, step) for number, listed in enumerate(levels.values()))
-    summary = tuple(
+    rows = [_paths(listed, number * ROW_HEIGHT, step) for number, listed in enumerate(levels.values())]
+    summary = [
         f"{kind.title}: plenty for {listed.count('plenty')}, some for {listed.count('some')}, "
         f"none for {listed.count('none')} of {len(tanks)} tanks"
         for kind, listed in levels.items()
-    )
-    return Drawing(max(step * len(tanks), 1), ROW_HEIGHT * len(KINDS), rows, summary)
+    ]
+    width, height = max(step * len(tanks), 1), ROW_HEIGHT * len(KINDS)
+    return {"width": width, "height": height, "rows": rows, "summary": summary}
 
 
 def _paths(levels: Sequence[Level], top: int, step: int) -> Mapping[Level, str]:

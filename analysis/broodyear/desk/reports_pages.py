@@ -20,7 +20,7 @@ from flask import Blueprint, Response, abort, redirect, render_template, request
 from werkzeug.wrappers import Response as AnyResponse
 
 from broodyear.desk.jobs import Job
-from broodyear.desk.state import REPORT_KINDS, the_desk
+from broodyear.desk.state import the_desk
 from broodyear.desk.workplace import read_json
 from broodyear.places import PACKAGE
 from broodyear.reports.numbers import season_name
@@ -28,11 +28,14 @@ from broodyear.reports.numbers import season_name
 pages = Blueprint("reports", __name__)
 #: So long the page tells of work that failed.
 REMEMBERED_SECONDS = 600
-#: Reports of the whole store, in words.
-TITLES = {
-    "report_week": "list for this week",
-    "report_regions": "comparison of regions",
-    "report_development": "check of the hatching forecasts",
+#: What each report is called, and its making; in the order in which the page lists failures.
+REPORTS: Mapping[str, tuple[str, str]] = {
+    "report_week": ("This week", "making the list for this week"),
+    "report_season": ("Review of season {season}", "making the review of season {season}"),
+    "report_regions": ("Regions compared", "making the comparison of regions"),
+    "report_development": ("Hatching forecasts checked", "making the check of the hatching forecasts"),
+    "forecast": ("Forecast for season {season}", "making the forecast for season {season}"),
+    "export": ("Every table as {format}", "writing every table as {format}"),
 }
 
 
@@ -40,17 +43,17 @@ TITLES = {
 def show() -> str:
     """What can be made, and what was made."""
     desk = the_desk()
-    picture = desk.picture()
+    picture, known, state = desk.picture(), desk.made(), desk.place.state()
     made = made_reports(desk.place.reports)
-    last = desk.runner.latest(*REPORT_KINDS)
+    last = desk.runner.latest(*REPORTS)
     ready = last.outcome["report"] if last and last.state == "done" else None
     return render_template(
         "reports.html",
         picture=picture,
         seasons=[line["season"] for line in picture.seasons] if picture else [],
         made=made,
-        stale=_stale([report.name for report in made]),
-        took={name: about["seconds"] for name, about in desk.made().items()},
+        stale={name for name, about in known.items() if about["state"] != state},
+        took={name: about["seconds"] for name, about in known.items()},
         failed=_failed(),
         ready=next((report for report in made if report.name == ready), None),
         folder=desk.place.reports,
@@ -59,7 +62,7 @@ def show() -> str:
 
 def _failed() -> list[Job]:
     """For each kind of report the last work on it, when it failed or was stopped a short while ago."""
-    latest = [the_desk().runner.latest(kind) for kind in REPORT_KINDS]
+    latest = [the_desk().runner.latest(kind) for kind in REPORTS]
     return [
         job
         for job in latest
@@ -67,31 +70,22 @@ def _failed() -> list[Job]:
     ]
 
 
-def _stale(names: list[str]) -> set[str]:
-    """Reports of which it is known that the store changed after they were made."""
-    state, made = the_desk().place.state(), the_desk().made()
-    return {name for name in names if name in made and made[name]["state"] != state}
-
-
 @pages.post("/reports/make")
 def make() -> AnyResponse:
     """Have a report made."""
     desk = the_desk()
     kind = request.form.get("kind", "")
-    if kind not in REPORT_KINDS:
+    if kind not in REPORTS:
         abort(400, "There is no such report.")
+    given: dict[str, Any] = {}
     if kind in {"report_season", "forecast"}:
-        season = request.form.get("season", type=int)
+        given["season"] = request.form.get("season", type=int)
         picture = desk.picture()
-        if season is None or picture is None or picture.season(season) is None:
+        if given["season"] is None or picture is None or picture.season(given["season"]) is None:
             abort(400, "There is no such season in the store.")
-        what = "review of season" if kind == "report_season" else "forecast for season"
-        desk.submit(kind, f"making the {what} {season_name(season)}", season=season)
     elif kind == "export":
-        form = "parquet" if request.form.get("format") == "parquet" else "csv"
-        desk.submit(kind, f"writing every table as {form.upper() if form == 'csv' else 'Parquet'}", format=form)
-    else:
-        desk.submit(kind, f"making the {TITLES[kind]}")
+        given["format"] = "parquet" if request.form.get("format") == "parquet" else "csv"
+    desk.submit(kind, _named(REPORTS[kind][1], "".join(map(str, given.values()))), **given)
     back = "files.show" if request.form.get("back") == "files.show" else "reports.show"
     return redirect(url_for(back), 303)
 
@@ -131,15 +125,6 @@ TYPES: Mapping[str, tuple[str, bool]] = {
     ".parquet": ("application/vnd.apache.parquet", False),
 }
 
-_KINDS = {
-    "week": "This week",
-    "season": "Review of season",
-    "regions": "Regions compared",
-    "development": "Hatching forecasts checked",
-    "forecast": "Forecast for season",
-    "export": "Every table",
-}
-
 
 @dataclass(frozen=True)
 class MadeReport:
@@ -165,7 +150,8 @@ def _report(folder: Path) -> MadeReport | None:
     manifest = read_json(folder / "manifest.json")
     named = manifest.get("report") if isinstance(manifest, dict) else None
     kind = named if isinstance(named, str) else folder.name.split("_")[0]
-    if kind not in _KINDS:
+    task = kind if kind in REPORTS else f"report_{kind}"
+    if task not in REPORTS:
         return None
     asked = manifest.get("parameters") if isinstance(manifest, dict) else None
     season = str((asked.get("season") if isinstance(asked, dict) else "") or folder.name.partition("_")[2])
@@ -177,15 +163,15 @@ def _report(folder: Path) -> MadeReport | None:
     sheets = tuple(
         sorted(f"sites/{sheet.name}" for sheet in (folder / "sites").glob("*.html") if sheet.name != "index.html")
     )
-    return MadeReport(folder.name, _title(kind, season), folder, page, f"{made_at:%Y-%m-%d %H:%M}", sheets)
+    return MadeReport(
+        folder.name, _named(REPORTS[task][0], season), folder, page, f"{made_at:%Y-%m-%d %H:%M}", sheets
+    )
 
 
-def _title(kind: str, which: str) -> str:
-    if kind in {"season", "forecast"} and which.isdigit():
-        return f"{_KINDS[kind]} {which}/{(int(which) + 1) % 100:02d}"
-    if kind == "export":
-        return f"{_KINDS[kind]} as {'Parquet' if which == 'parquet' else 'CSV'}"
-    return _KINDS[kind]
+def _named(words: str, which: str) -> str:
+    """The words for a report of a season, or for tables in a format."""
+    season = season_name(which) if which.isdigit() else ""
+    return words.format(season=season, format="Parquet" if which == "parquet" else "CSV").strip()
 
 
 #: Lines of the week's list that the first page shows.

@@ -49,7 +49,6 @@ from broodyear.settings import (
 
 #: The demonstration that the desk offers: large enough for every report, made in about a minute.
 DEMO = {"seed": 1, "seasons": 4, "tanks": 60}
-REPORT_KINDS = ("report_week", "report_season", "report_regions", "report_development", "forecast", "export")
 
 
 #: Another program may have had the store: so long the desk waits before it counts again.
@@ -305,7 +304,7 @@ class Desk:
                 for number in job.order["numbers"]:
                     self.basket.remove(number)
                 shutil.rmtree(self.place.checked, ignore_errors=True)
-        if job.kind in REPORT_KINDS and job.state == "done":
+        if "report" in job.outcome and job.state == "done":
             about = {"state": job.outcome["state"], "seconds": round(job.seconds)}
             write_json(self.place.folder / "made.json", {**self.made(), job.outcome["report"]: about})
         if job.kind == "demo" and job.state == "done":

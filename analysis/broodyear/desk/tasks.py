@@ -191,25 +191,18 @@ def _count(order: Order, memory: str | None) -> Path:
     return new
 
 
-def report_season(order: Order, tell: Tell) -> Outcome:
-    """Write the annual review of one season, with the sheets of its sites."""
-    from broodyear.reports.season import report_season as write
-
-    season = int(order.given["season"])
-    return order.report(
-        f"season_{season}", lambda store, folder: write(store, season, folder, sites=True, tell=tell).page.name
-    )
-
-
-def report_week(order: Order, tell: Tell) -> Outcome:
-    """Write what calls for a look in the season that runs, as of today."""
-    return _report("week", order, tell, as_of=dt.date.today())
-
-
-def _report(kind: str, order: Order, tell: Tell, **options: Any) -> Outcome:
-    """Write the report of this kind on all that is in the store."""
+def report(kind: str, order: Order, tell: Tell) -> Outcome:
+    """Write the report of this kind: on all that is in the store; of one season with the sheets of its sites; of
+    the week as of today."""
     write = getattr(import_module(f"broodyear.reports.{kind}"), f"report_{kind}")
-    return order.report(kind, lambda store, folder: str(write(store, folder, tell=tell, **options).page.name))
+    which = (int(order.given["season"]),) if kind == "season" else ()
+    options: dict[str, Any] = {"sites": True} if which else {}
+    if kind == "week":
+        options["as_of"] = dt.date.today()
+    return order.report(
+        "_".join([kind, *map(str, which)]),
+        lambda store, folder: str(write(store, *which, folder, tell=tell, **options).page.name),
+    )
 
 
 def forecast(order: Order, tell: Tell) -> Outcome:
@@ -310,14 +303,8 @@ def demo(order: Order, tell: Tell) -> Outcome:
     return {}
 
 
+_ALONE = (check, load, withdraw, dismiss, count, forecast, export, sample, plan, trial, demo)
 TASKS: Mapping[str, Callable[[Order, Tell], Outcome]] = {
-    **{
-        task.__name__: task
-        for task in (
-            check, load, withdraw, dismiss, count, report_season, report_week, forecast, export, sample, plan,
-            trial, demo,
-        )
-    },
-    "report_regions": partial(_report, "regions"),
-    "report_development": partial(_report, "development"),
-}  # fmt: skip
+    **{task.__name__: task for task in _ALONE},
+    **{f"report_{kind}": partial(report, kind) for kind in ("season", "week", "regions", "development")},
+}

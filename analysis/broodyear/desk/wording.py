@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Callable
 from typing import Any
 
-from broodyear.reports.numbers import season_name, written
+from broodyear.reports.numbers import counted, season_name, written
 from broodyear.schemas import TABLE_NAMES
 
 #: What a table holds, in a few words.
@@ -79,15 +79,10 @@ def size(value: int) -> str:
     return f"{value}\u202fbytes"
 
 
-def count(value: int, one: str, many: str | None = None) -> str:
-    """ "1 row", "12 rows"."""
-    return f"{number(value)} {one if value == 1 else many or one + 's'}"
-
-
 def duration(seconds: float) -> str:
     """A length of time, roughly."""
     if seconds < 60:
-        return count(round(seconds), "second")
+        return counted(round(seconds), "second")
     minutes, rest = divmod(round(seconds), 60)
     return f"{minutes}\u202fmin {rest:02d}\u202fs"
 
@@ -121,8 +116,9 @@ def sentence(text: str) -> str:
 
 
 FILTERS: dict[str, Callable[..., str]] = {
-    **{each.__name__: each for each in (number, size, count, season_name, duration, moment, advised, sentence)},
+    **{each.__name__: each for each in (number, size, season_name, duration, moment, advised, sentence)},
     "rule_words": lambda rule: RULE_WORDS.get(rule, rule.replace("_", " ")),
+    "count": counted,
     "table_words": lambda name: TABLE_WORDS.get(name, ""),
 }
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import zipfile
 
-from flask import Blueprint, Response, abort, render_template
+from flask import Blueprint, Response, render_template
 
 from broodyear.schemas import TABLE_NAMES, all_tables, dictionary_markdown, template_csv
 from broodyear.schemas import table as declared
@@ -14,6 +14,8 @@ from broodyear.schemas.dictionary import what_to_write
 pages = Blueprint("words", __name__)
 #: The zip's own clock stands still: the same templates give the same bytes.
 _NO_TIME = (1980, 1, 1, 0, 0, 0)
+#: The name of a table, in an address.
+_TABLE = f"<any({', '.join(TABLE_NAMES)}):name>"
 
 
 @pages.get("/words")
@@ -22,23 +24,15 @@ def show() -> str:
     return render_template("words.html", tables=all_tables())
 
 
-@pages.get("/words/<name>")
+@pages.get(f"/words/{_TABLE}")
 def one(name: str) -> str:
     """One table, column by column."""
-    if name not in TABLE_NAMES:
-        abort(404)
-    return render_template("word_table.html", table=declared(name), what_to_write=_plain_words)
+    return render_template("word_table.html", table=declared(name), what_to_write=what_to_write)
 
 
-def _plain_words(column: object) -> str:
-    return what_to_write(column).replace("`", "")  # type: ignore[arg-type]
-
-
-@pages.get("/words/template/<name>.csv")
+@pages.get(f"/words/template/{_TABLE}.csv")
 def template(name: str) -> Response:
     """An empty table with an example row."""
-    if name not in TABLE_NAMES:
-        abort(404)
     # A byte-order mark, so that spreadsheets open the file as UTF-8.
     return _saved(template_csv(declared(name)).encode("utf-8-sig"), f"{name}.csv", "text/csv")
 

@@ -52,16 +52,6 @@ def signed(value: Any, digits: int = 1) -> str:
     return f"+{text}" if float(value) > 0 and text.strip("0.") else text
 
 
-def percent(value: Any) -> str:
-    """A percentage given as 0-100: whole numbers read better, and the tables keep every digit."""
-    return f"{plain(value, 0)}{THIN}%"
-
-
-def percent_fine(value: Any) -> str:
-    """A percentage with one decimal."""
-    return f"{plain(value, 1)}{THIN}%"
-
-
 def p_value(value: Any) -> str:
     """A p- or q-value; never 0.000."""
     if float(value) < 0.001:
@@ -81,16 +71,6 @@ def day(value: Any) -> str:
     return f"{date.day}{THIN}{date:%b}{THIN}{date.year}"
 
 
-def short_day(value: Any) -> str:
-    """A day of the running season, whose year nobody needs."""
-    return f"{value.day} {value:%b}"
-
-
-def yes_no(value: Any) -> str:
-    """A boolean in words."""
-    return "yes" if bool(value) else "no"
-
-
 def words(value: Any) -> str:
     """An allowed value such as ``gravel_and_single_layer_stones`` in words."""
     return str(value).replace("_", " ")
@@ -105,34 +85,21 @@ def statement(value: Any) -> str:
     return _MINUS.sub("\u2212", " ".join(spoken))
 
 
-def as_is(value: Any) -> str:
-    """Text that is shown as it stands: a code, a sentence."""
-    return str(value)
+def counted(value: Any, one: str, many: str = "") -> str:
+    """A count with its noun: "1 row", "12 rows"."""
+    return f"{whole(value)} {one if float(value) == 1 else many or one + 's'}"
 
 
-def exact(value: Any) -> str:
-    """A number to its last bit, with a true minus."""
-    return repr(float(value)).replace("-", "\u2212")
-
-
-def _counted(value: Any, one: str, many: str) -> str:
-    return f"{whole(value)} {one if float(value) == 1 else many}"
-
-
-def _with_unit(write: Callable[[Any], str], unit: str) -> Callable[[Any], str]:
-    return lambda value: f"{write(value)}{THIN}{unit}"
-
-
-#: How each kind of value is written. Kinds in _TEXT_KINDS are not numbers.
-FORMATS: dict[str, Callable[[Any], str]] = {
-    "id": as_is,
-    "text": as_is,
-    "long": as_is,
+#: How each kind of value that is a text is written.
+_TEXTS: dict[str, Callable[[Any], str]] = {
+    "id": str,
+    "text": str,
+    "long": str,
     "words": words,
     "statement": statement,
     "long_statement": statement,
     "sentence": lambda value: f"{str(value)[:1].upper()}{str(value)[1:]}",
-    "yes_no": yes_no,
+    "yes_no": lambda value: "yes" if value else "no",
     "verdict": verdict_label,
     "watch": partial(called, WATCH_WORDS),
     "factor": partial(called, FACTORS),
@@ -143,37 +110,37 @@ FORMATS: dict[str, Callable[[Any], str]] = {
     "model_at_start": model_at_start,
     "band": band_words,
     "date": day,
-    "short_date": short_day,
-    "whole": whole,
-    "tanks": lambda value: _counted(value, "tank", "tanks"),
-    "batches": lambda value: _counted(value, "batch", "batches"),
-    "number": plain,
-    "exact": exact,
-    "number_fine": lambda value: plain(value, 2),
-    "pct": percent,
-    "pct_fine": percent_fine,
-    "pct_bare": whole,
-    "points": lambda value: signed(value, 1),
-    "points_words": lambda value: f"{signed(value, 0)} points",
-    "points_plain": lambda value: f"{plain(abs(float(value)), 0)} points",
-    "days_signed": lambda value: f"{signed(value, 1)} days",
-    "days": _with_unit(plain, "d"),
-    "p": p_value,
-    "odds": odds,
-    "celsius": _with_unit(plain, "°C"),
-    "hours": _with_unit(whole, "h"),
+    "short_date": lambda value: f"{value.day} {value:%b}",  # of the running season, whose year nobody needs
     "year": lambda value: season_name(value),
 }
-
-_TEXT_KINDS = frozenset({
-    "id", "text", "long", "sentence", "statement", "long_statement", "stage", "model", "band", "words", "yes_no",
-    "date", "short_date", "year", "verdict", "watch", "factor", "outcome", "lost",
-})  # fmt: skip
+#: The same of each kind that is a number: right-aligned in tables. Whole percentages read better, and the tables
+#: keep every digit; ``exact`` is a number to its last bit.
+_NUMBERS: dict[str, Callable[[Any], str]] = {
+    "whole": whole,
+    "tanks": lambda value: counted(value, "tank"),
+    "batches": lambda value: counted(value, "batch", "batches"),
+    "number": plain,
+    "exact": lambda value: repr(float(value)).replace("-", "\u2212"),
+    "number_fine": lambda value: plain(value, 2),
+    "pct": lambda value: f"{whole(value)}{THIN}%",
+    "pct_fine": lambda value: f"{plain(value)}{THIN}%",
+    "pct_bare": whole,
+    "points": signed,
+    "points_words": lambda value: f"{signed(value, 0)} points",
+    "points_plain": lambda value: f"{whole(abs(float(value)))} points",
+    "days_signed": lambda value: f"{signed(value)} days",
+    "days": lambda value: f"{plain(value)}{THIN}d",
+    "p": p_value,
+    "odds": odds,
+    "celsius": lambda value: f"{plain(value)}{THIN}°C",
+    "hours": lambda value: f"{whole(value)}{THIN}h",
+}
+FORMATS = {**_TEXTS, **_NUMBERS}
 
 
 def is_number(kind: str) -> bool:
     """Whether a kind of value is right-aligned and read as a number."""
-    return kind not in _TEXT_KINDS
+    return kind in _NUMBERS
 
 
 def written(value: Any, kind: str) -> str:

@@ -18,8 +18,8 @@ from typing import Any
 from jinja2 import Environment
 from markupsafe import escape
 
-from broodyear.claims import REASONS, Claim, ClaimKind, Decision, claims_table, excludes_zero
-from broodyear.reports.numbers import THIN, plain, signed, words
+from broodyear.claims import Claim, ClaimKind, Decision, claims_table, excludes_zero
+from broodyear.reports.numbers import THIN, counted, plain, signed, words
 from broodyear.reports.parts import Bullets
 from broodyear.reports.rendering import TEMPLATES, environment_of
 from broodyear.reports.tables import ReportTable, Traced, report_table
@@ -130,9 +130,9 @@ def _environment() -> Environment:
         "capital": lambda text: f"{text[:1].upper()}{text[1:]}",
         "level": words,
         "cell": _cell_words,
-        "meaning": lambda claim: REASONS[claim.reason].meaning,
+        "meaning": lambda claim: claim.reason.meaning,
         "chance": chance_words,
-        "plural": lambda count, one, many: f"{plain(count, 0)} {one if count == 1 else many}",
+        "plural": counted,
     }
     return environment
 

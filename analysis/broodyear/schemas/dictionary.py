@@ -8,7 +8,7 @@ import io
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from broodyear.claims import REASONS, ClaimKind
+from broodyear.claims import ClaimKind, Reason
 from broodyear.schemas.declarations import LONGEST_CODE, TABLE_NAMES, Column, Table, all_tables, descriptor
 
 _KIND_WORDS = {
@@ -54,7 +54,7 @@ def dictionary_markdown(tables: tuple[Table, ...] | None = None) -> str:
 def _claims_section() -> str:
     kinds = ", ".join(f"`{kind}`" for kind in ClaimKind)
     lines = [_CLAIMS, f"`claim` is one of {kinds}.", "", "| reason | decision | means |", "|---|---|---|"]
-    lines += [f"| `{reason}` | `{told.decision}` | {told.meaning} |" for reason, told in REASONS.items()]
+    lines += [f"| `{reason}` | `{reason.decision}` | {reason.meaning} |" for reason in Reason]
     return "\n".join(lines) + "\n"
 
 

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from broodyear.claims import REASONS, Claim, ClaimKind, Reason, claims_from
+from broodyear.claims import Claim, ClaimKind, Reason, claims_from
 from broodyear.development import days_to_stage, default_model
 from broodyear.survival.practices import EffectsReport, available, effects_report, practice_named
 from broodyear.survival.practices.factors import SET_POINT
@@ -85,7 +85,7 @@ def _change(effect: Mapping[Any, Any], last: pd.DataFrame, values: pd.Series) ->
         "days_longer": days,
         "decision": str(reason.decision),
         "reason": str(reason),
-        "evidence": REASONS[reason].meaning,
+        "evidence": reason.meaning,
         "note": f"button-up would come about {days:.0f} days later" if days >= 1.0 else "",
     }
 

@@ -9,9 +9,7 @@ from __future__ import annotations
 
 from broodyear.trials.analysis import (
     COMPARISON_COLUMNS,
-    TrialComparison,
     analyse_trials,
-    comparison_table,
     trial_claims,
 )
 from broodyear.trials.assignment import TRIAL_COLUMNS, Assignment, assign, candidates, checked_levels
@@ -24,13 +22,11 @@ __all__ = [
     "Assignment",
     "Power",
     "Spreads",
-    "TrialComparison",
     "TrialPlan",
     "analyse_trials",
     "assign",
     "candidates",
     "checked_levels",
-    "comparison_table",
     "plan_trial",
     "power_of",
     "spreads_of",

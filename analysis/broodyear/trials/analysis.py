@@ -6,13 +6,13 @@ One randomised answer outranks every observed one about the same practice.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
-from dataclasses import asdict, dataclass, replace
+from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from broodyear.claims import CLAIMED_AT, REASONS, Claim, ClaimKind, Reason, excludes_zero
+from broodyear.claims import CLAIMED_AT, Claim, ClaimKind, Reason, claims_from, excludes_zero
 from broodyear.errors import BroodyearError
 from broodyear.statistics.multiplicity import holm
 from broodyear.survival import fit_survival
@@ -32,66 +32,28 @@ COMPARISON_COLUMNS = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True)
-class TrialComparison:
-    """One level against the reference for one outcome, as assigned; differences in percentage points.
-
-    tanks, reference_tanks: with a usable count, in blocks where both levels are; silent: assigned to either level
-    but without a count; followed_pct: share of both that did as assigned, of those of which it is known;
-    bound_low_points, bound_high_points: the difference had every silent tank of this level lost all and every one
-    of the reference kept all, and the reverse; mixed_*: the mixed model beside it, blocks as random intercepts.
-    """
-
-    factor: str
-    outcome: str
-    level: str
-    reference: str
-    seasons: str
-    tanks: int
-    reference_tanks: int
-    silent: int
-    blocks: int
-    followed_pct: float
-    difference_points: float
-    difference_low: float
-    difference_high: float
-    p_value: float
-    bound_low_points: float
-    bound_high_points: float
-    mixed_points: float
-    mixed_low: float
-    mixed_high: float
-    reason: Reason
-    p_family: float = math.nan
-    comparisons: int = 1
-    note: str = ""
-
-
-def analyse_trials(rows: pd.DataFrame, season: int | None = None) -> tuple[TrialComparison, ...]:
+def analyse_trials(rows: pd.DataFrame, season: int | None = None) -> pd.DataFrame:
     """Every comparison of every trial up to ``season`` (default: all), factor by factor and outcome by outcome.
 
     rows: the derived table trial_outcomes. Blocks of different seasons are different blocks. The reference is the
-    first level in alphabetical order, "bare", "false" or "none" before all others. p_family: Holm over the levels
-    compared for one outcome.
+    first level in alphabetical order, "bare", "false" or "none" before all others.
+
+    Returns COMPARISON_COLUMNS, one row per level against the reference for one outcome, as assigned; differences
+    in percentage points. tanks, reference_tanks: with a usable count, in blocks where both levels are; silent:
+    assigned to either level but without a count; followed_pct: share of both that did as assigned, of those of
+    which it is known; p_family: Holm over the levels compared for one outcome; bound_low_points,
+    bound_high_points: the difference had every silent tank of this level lost all and every one of the reference
+    kept all, and the reverse; mixed_*: the mixed model beside it, blocks as random intercepts.
     """
     known = rows if season is None else rows[rows["season"] <= season]
-    found: list[TrialComparison] = []
+    found: list[dict[str, Any]] = []
     for factor, of_factor in known.groupby("factor", sort=True):
         reference, *others = sorted(of_factor["level"].unique(), key=_reference_first)
         for outcome in OUTCOMES:
             of_outcome = of_factor[of_factor["outcome"] == outcome]
             if of_outcome["usable"].any():
                 found += _family(str(factor), outcome, of_outcome, reference, others)
-    return tuple(found)
-
-
-def comparison_table(comparisons: tuple[TrialComparison, ...]) -> pd.DataFrame:
-    """The comparisons as rows, columns COMPARISON_COLUMNS."""
-    rows = [
-        {**asdict(one), "reason": str(one.reason), "decision": str(REASONS[one.reason].decision)}
-        for one in comparisons
-    ]
-    return pd.DataFrame(rows, columns=list(COMPARISON_COLUMNS))
+    return pd.DataFrame(found, columns=list(COMPARISON_COLUMNS))
 
 
 def _reference_first(level: str) -> tuple[bool, str]:
@@ -100,24 +62,32 @@ def _reference_first(level: str) -> tuple[bool, str]:
 
 def _family(
     factor: str, outcome: str, rows: pd.DataFrame, reference: str, others: list[str]
-) -> list[TrialComparison]:
+) -> list[dict[str, Any]]:
     compared = [_compare(factor, outcome, rows, level, reference) for level in others]
-    adjusted = holm([one.p_value for one in compared])
+    adjusted = holm([one["p_value"] for one in compared])
+    reasons = [reason_of(one, float(p)) for one, p in zip(compared, adjusted, strict=True)]
     return [
-        replace(one, p_family=float(p), comparisons=len(compared), reason=reason_of(one, float(p)))
-        for one, p in zip(compared, adjusted, strict=True)
+        {
+            **one,
+            "p_family": float(p),
+            "comparisons": len(compared),
+            "reason": str(why),
+            "decision": str(why.decision),
+        }
+        for one, p, why in zip(compared, adjusted, reasons, strict=True)
     ]
 
 
-def reason_of(one: TrialComparison, p_family: float) -> Reason:
-    """Whether an answer is claimed, and why not; p_family: its p value among the levels compared beside it."""
-    if min(one.tanks, one.reference_tanks) < FEWEST_PER_LEVEL or not math.isfinite(one.difference_low):
+def reason_of(one: Mapping[str, Any], p_family: float) -> Reason:
+    """Whether an answer is claimed, and why not; one: its tanks, reference_tanks and interval; p_family: its p
+    value among the levels compared beside it."""
+    if min(one["tanks"], one["reference_tanks"]) < FEWEST_PER_LEVEL or not math.isfinite(one["difference_low"]):
         return Reason.TOO_FEW_TANKS
-    clear = p_family <= CLAIMED_AT and excludes_zero(one.difference_low, one.difference_high)
+    clear = p_family <= CLAIMED_AT and excludes_zero(one["difference_low"], one["difference_high"])
     return Reason.ASSIGNED if clear else Reason.NOT_CLEAR
 
 
-def _compare(factor: str, outcome: str, rows: pd.DataFrame, level: str, reference: str) -> TrialComparison:
+def _compare(factor: str, outcome: str, rows: pd.DataFrame, level: str, reference: str) -> dict[str, Any]:
     pair = rows[rows["level"].isin([level, reference])]
     block = pd.factorize(pair["season"].astype(str) + " " + pair["block"].astype(str))[0]
     treated = (pair["level"] == level).to_numpy(dtype=bool)
@@ -128,16 +98,16 @@ def _compare(factor: str, outcome: str, rows: pd.DataFrame, level: str, referenc
     low, high = (_bound(pct, treated, block, worst) for worst in (True, False))
     mixed, note = _mixed(pair[usable].assign(block=block[usable]), level, reference)
     followed = pair["followed"].dropna().astype(bool)
-    return TrialComparison(
-        factor=factor, outcome=outcome, level=level, reference=reference,
-        seasons=", ".join(map(str, sorted(pair["season"].unique()))),
-        tanks=answer.tanks[1], reference_tanks=answer.tanks[0],
-        silent=int((~usable).sum()), blocks=answer.blocks,
-        followed_pct=100.0 * float(followed.mean()) if len(followed) else math.nan,
-        difference_points=answer.difference, difference_low=answer.low, difference_high=answer.high,
-        p_value=answer.p_value, bound_low_points=low, bound_high_points=high,
-        mixed_points=mixed[0], mixed_low=mixed[1], mixed_high=mixed[2], reason=Reason.NOT_CLEAR, note=note,
-    )  # fmt: skip
+    return {
+        "factor": factor, "outcome": outcome, "level": level, "reference": reference,
+        "seasons": ", ".join(map(str, sorted(pair["season"].unique()))),
+        "tanks": answer.tanks[1], "reference_tanks": answer.tanks[0],
+        "silent": int((~usable).sum()), "blocks": answer.blocks,
+        "followed_pct": 100.0 * float(followed.mean()) if len(followed) else math.nan,
+        "difference_points": answer.difference, "difference_low": answer.low, "difference_high": answer.high,
+        "p_value": answer.p_value, "bound_low_points": low, "bound_high_points": high,
+        "mixed_points": mixed[0], "mixed_low": mixed[1], "mixed_high": mixed[2], "note": note,
+    }  # fmt: skip
 
 
 def _bound(pct: np.ndarray, treated: np.ndarray, block: np.ndarray, worst: bool) -> float:
@@ -171,15 +141,12 @@ def _mixed(rows: pd.DataFrame, level: str, reference: str) -> tuple[tuple[float,
 SECTION = "assigned"
 
 
-def trial_claims(comparisons: Iterable[TrialComparison]) -> tuple[Claim, ...]:
+def trial_claims(compared: pd.DataFrame) -> list[Claim]:
     """A claim per comparison: PRACTICE_DIFFERS, with reason ASSIGNED where it is clear."""
-    return tuple(map(_claim, comparisons))
-
-
-def _claim(one: TrialComparison) -> Claim:
-    return Claim(
-        kind=ClaimKind.PRACTICE_DIFFERS, subject=one.factor, reason=one.reason, level=one.level,
-        reference=one.reference, outcome=one.outcome, estimate=one.difference_points, low=one.difference_low,
-        high=one.difference_high, unit="points", p_value=one.p_value, p_family=one.p_family,
-        comparisons=one.comparisons, section=SECTION,
-    )  # fmt: skip
+    columns = {
+        "subject": "factor",
+        "estimate": "difference_points",
+        "low": "difference_low",
+        "high": "difference_high",
+    }
+    return claims_from(compared, columns, kind=ClaimKind.PRACTICE_DIFFERS, unit="points", section=SECTION)

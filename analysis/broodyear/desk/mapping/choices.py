@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import takewhile
+from glob import escape
+from os.path import commonprefix
 
 from broodyear.desk.mapping.drafts import (
     BY_TANK,
@@ -104,21 +105,10 @@ def _in_order(target: Table, columns: dict[str, Value]) -> tuple[tuple[str, Valu
 def _patterns(headings: list[str], among: tuple[str, ...]) -> list[str]:
     """One pattern that takes these headings and no others, where their common beginning is one; else each name."""
     # Without the digits at its end: the next sheet may have tanks with other ones.
-    start = _common_beginning(headings).rstrip("0123456789")
+    start = commonprefix(headings).rstrip("0123456789")  # noqa: RUF071 - they are no paths
     if len(headings) > 1 and start and [name for name in among if name.startswith(start)] == headings:
-        return [f"{_literal(start)}*"]
-    return [_literal(name) for name in headings]
-
-
-def _common_beginning(texts: list[str]) -> str:
-    """What all texts begin with."""
-    alike = (len(set(signs)) == 1 for signs in zip(*texts, strict=False))
-    return texts[0][: sum(takewhile(bool, alike))] if texts else ""
-
-
-def _literal(text: str) -> str:
-    """``text`` as a pattern that fits it alone."""
-    return "".join(f"[{sign}]" if sign in "*?[" else sign for sign in text)
+        return [f"{escape(start)}*"]
+    return [escape(name) for name in headings]
 
 
 #: What stands in a guessed layout for what nothing in the file tells.

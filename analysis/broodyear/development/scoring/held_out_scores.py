@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from broodyear.claims import REASONS, Reason
+from broodyear.claims import Reason
 from broodyear.development.likelihood.crossed import worked_out
 from broodyear.development.models.forms import FITTED_FORMS, NOMINAL
 from broodyear.development.models.own_models import DevelopmentModel, name_problems, nominal_models
@@ -303,9 +303,7 @@ def _unscored(data: Sequence[StageRecords], given: Sequence[DevelopmentModel]) -
         if one.name not in scored and not one.name.startswith(NOMINAL):
             is_counted = one.counted_from == "fertilisation"
             why = Reason.NO_TANKS if is_counted else Reason.COUNTED_FROM_HATCH
-            note = (
-                f"no tank of {one.species} with this stage can be scored" if is_counted else REASONS[why].meaning
-            )
+            note = f"no tank of {one.species} with this stage can be scored" if is_counted else why.meaning
             rows.append(_blank_row(one.species, one.stage, one.name, (0, 0), why, note))
     return pd.DataFrame(rows, columns=list(SCORE_COLUMNS))
 

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from broodyear.claims import REASONS, Reason
+from broodyear.claims import Reason
 from broodyear.development.arrays import Floats, Masks
 from broodyear.development.likelihood.censored import (
     WRONG_LOG_SD,
@@ -29,7 +29,7 @@ from broodyear.development.scoring.cross_validation import HeldOut
 
 FEWEST_SITES = 3
 FEW_SITES = f"under {FEWEST_SITES} sites: their thermometers cannot be told from the model"
-UNSETTLED = f"cannot be told: {REASONS[Reason.SPREADS_UNKNOWN].meaning}"
+UNSETTLED = f"cannot be told: {Reason.SPREADS_UNKNOWN.meaning}"
 # A date says no hour and counts to the end of its day (``observed_stages``): a look at midnight of the morning
 # dates an event one day late, and a right model then seems a day early. No look is further from its day's end.
 HOUR_OF_LOOKING_DAYS = 1.0

@@ -15,7 +15,7 @@ from broodyear.reports.season.results import SeasonRecords, SeasonResults, attem
 from broodyear.reports.season.visits import visits_table
 from broodyear.reports.second_process import SecondProcess, worked_out
 from broodyear.reports.tables import ReportTable, declared_first, report_table
-from broodyear.trials import TrialComparison, trial_claims
+from broodyear.trials import trial_claims
 
 if TYPE_CHECKING:
     from broodyear.claims import Claim
@@ -30,7 +30,7 @@ class UnderWay:
 
     known: pd.DataFrame
     fits: Sequence[Callable[[], Any]]
-    trials: tuple[TrialComparison, ...]
+    trials: pd.DataFrame
     regions: Callable[[], list[Claim]]
 
 

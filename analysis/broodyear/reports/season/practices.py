@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pandas as pd
 from markupsafe import Markup
 
 from broodyear.claims import Claim, ClaimKind, Decision, Reason
@@ -15,7 +16,7 @@ from broodyear.reports.season.stating import COMPARED
 from broodyear.reports.sentences import worded
 from broodyear.reports.tables import ReportTable, report_table, shown
 from broodyear.reports.vocabulary import FACTORS, MAIN_OUTCOME, OUTCOMES, called
-from broodyear.trials import COMPARISON_COLUMNS, TrialComparison, comparison_table, trial_claims
+from broodyear.trials import COMPARISON_COLUMNS, trial_claims
 
 _WORDS, _ASSIGNED = "season/practices.txt", "season/assigned.txt"
 _UNCLEAR = (Reason.NOT_CLEAR, Reason.WATCH)
@@ -163,9 +164,9 @@ def _methods(results: SeasonResults) -> list[Block]:
     return [heading, prose(_WORDS, "methods"), shown(table, rows)] if rows else []
 
 
-def trials_table(compared: tuple[TrialComparison, ...]) -> ReportTable:
+def trials_table(compared: pd.DataFrame) -> ReportTable:
     """Every comparison of trials, with its sentence."""
-    frame = comparison_table(compared).assign(sentence=list(worded(trial_claims(compared))))
+    frame = compared.assign(sentence=list(worded(trial_claims(compared))))
     return report_table("trials", frame, COMPARISON_COLUMNS)
 
 
