@@ -4,21 +4,25 @@ from __future__ import annotations
 
 import http.client
 import os
+import queue
 import re
 import shutil
 import signal
 import subprocess
 import sys
+import tempfile
+import threading
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import pytest
 from flask.testing import FlaskClient
 from tests import built_once
-from tests.desk.forked import ForkedProcess
+from tests.desk import forked
 
-from broodyear.desk import state
+from broodyear.desk import server, state
 from broodyear.desk.access import Access
 from broodyear.desk.app import create_app
 from broodyear.desk.state import Desk
@@ -29,6 +33,8 @@ HOST, PORT = "127.0.0.1", 8765
 BASE = f"http://{HOST}:{PORT}"
 #: Work is done in a process that has to start first; on a loaded machine that takes its time.
 PATIENCE_SECONDS = 60
+#: How soon a desk of this process notices that it is to end.
+GLANCE_SECONDS = 0.05
 
 TANKS = "tank_id,volume_l\nT-1,100\nT-2,110\n"
 SITES = "site_id,region,site_kind\nS-1,north,school\n"
@@ -42,7 +48,7 @@ LOSSES = "tank_id,checked_on,stage,dead\nT-1,2025-01-12,egg,1\nT-1,2025-01-14,eg
 def workers_of_desks_in_this_process_are_forked() -> Iterator[None]:
     """Sixty pieces of work, each a second shorter."""
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr(state, "WorkProcess", ForkedProcess)
+        patched.setattr(state, "WorkProcess", forked.ForkedProcess)
         yield
 
 
@@ -150,20 +156,60 @@ def settle(desk: Desk) -> None:
         assert desk.runner.wait_over(pending[0].number, PATIENCE_SECONDS), pending
 
 
-class RunningDesk:
+class AddressedDesk:
+    """A desk that listens: the address that lets one browser in, and its parts."""
+
+    def __init__(self, store: Path, said: str) -> None:
+        self.store = store
+        self.entry = said
+        self.base, _, self.token = self.entry.partition("/enter?token=")
+        self.port = int(self.base.rsplit(":", 1)[1])
+
+
+class ServedDesk(AddressedDesk):
+    """A desk served as the command does, by a thread of this process; its workers are forked."""
+
+    def __init__(self, store: Path) -> None:
+        forked.begin()
+        entries: queue.Queue[str] = queue.Queue()
+        self._ending = threading.Event()
+
+        @contextmanager
+        def stopped_here(ending: threading.Event) -> Iterator[None]:
+            self._ending = ending
+            yield
+
+        def run() -> None:
+            server.serve(store, open_browser=False, opened=entries.put)
+
+        self._temporary = tempfile.tempdir
+        self._patched = pytest.MonkeyPatch()
+        self._patched.setattr(server, "_stopped_by_signals", stopped_here)
+        self._patched.setattr(server, "GLANCE_SECONDS", GLANCE_SECONDS)
+        self._thread = threading.Thread(target=run)
+        self._thread.start()
+        super().__init__(store, entries.get(timeout=PATIENCE_SECONDS))
+
+    def end(self) -> None:
+        """Close the desk as a polite request to end does."""
+        self._ending.set()
+        self._thread.join(PATIENCE_SECONDS)
+        assert not self._thread.is_alive()
+        self._patched.undo()
+        tempfile.tempdir = self._temporary
+
+
+class RunningDesk(AddressedDesk):
     """``broodyear desk`` in a process of its own."""
 
     def __init__(self, store: Path) -> None:
-        self.store = store
         words = [sys.executable, "-m", "broodyear", "desk", "--no-browser", "--store", str(store)]
         self.process = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
         assert self.process.stdout is not None
         line = self.process.stdout.readline()
         found = re.search(r"http://\S+", line)
         assert found, line + (self.process.stderr.read() if self.process.stderr else "")
-        self.entry = found.group()
-        self.base, _, self.token = self.entry.partition("/enter?token=")
-        self.port = int(self.base.rsplit(":", 1)[1])
+        super().__init__(store, found.group())
 
     def end(self, number: int = signal.SIGTERM) -> int:
         """End the process; its exit code."""
@@ -179,7 +225,7 @@ class RunningDesk:
 class Visitor:
     """A plain client of a running desk, with its cookie and key."""
 
-    def __init__(self, desk: RunningDesk) -> None:
+    def __init__(self, desk: AddressedDesk) -> None:
         self.desk = desk
         self.home = ""
         answer, _ = self.ask("GET", f"/enter?token={desk.token}", cookie="")
@@ -218,4 +264,18 @@ def run_desk() -> Iterator[Callable[[Path], RunningDesk]]:
 
     yield run
     for desk in running:
+        desk.end()
+
+
+@pytest.fixture
+def serve_desk() -> Iterator[Callable[[Path], ServedDesk]]:
+    """Desks served in this process, ended at the end."""
+    served: list[ServedDesk] = []
+
+    def serve(store: Path) -> ServedDesk:
+        served.append(ServedDesk(store))
+        return served[-1]
+
+    yield serve
+    for desk in reversed(served):
         desk.end()

@@ -1,4 +1,4 @@
-"""Workers of a desk in this process, forked from one that has imported everything: a second less for each.
+"""Workers of desks in this process, forked from one that has imported everything: a second less for each.
 
 A desk in a process of its own (``RunningDesk``) starts its workers as users' desks do.
 """
@@ -8,6 +8,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import sys
+from multiprocessing import forkserver
 from multiprocessing.connection import Connection
 from pathlib import Path
 
@@ -17,6 +18,12 @@ _forking = multiprocessing.get_context("forkserver")
 _forking.set_forkserver_preload(
     ["tests.desk.forked", "broodyear.desk.tasks", "broodyear.reports.season", "pandas"]
 )
+
+
+def begin() -> None:
+    """Start the process that the others are forked from: its socket lies in the folder for temporary files, whose
+    path a desk that is served makes too long for one."""
+    forkserver.ensure_running()
 
 
 class ForkedProcess(worker.WorkProcess):

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import openpyxl
 import pytest
-from tests.desk.conftest import PATIENCE_SECONDS, RunningDesk
+from tests.desk.conftest import PATIENCE_SECONDS, ServedDesk
 
 from broodyear.store import open_store
 
@@ -49,11 +49,11 @@ def values_of(place: Path) -> tuple[set[tuple[object, ...]], set[tuple[object, .
 
 
 @pytest.fixture
-def page(browser: Browser, run_desk: Callable[[Path], RunningDesk], tmp_path: Path) -> Page:
+def page(browser: Browser, serve_desk: Callable[[Path], ServedDesk], tmp_path: Path) -> Page:
     context = browser.new_context(viewport={"width": 1280, "height": 900})
     context.set_default_timeout(PATIENCE_SECONDS * 1000)
     opened = context.new_page()
-    opened.goto(run_desk(tmp_path / "store.duckdb").entry)
+    opened.goto(serve_desk(tmp_path / "store.duckdb").entry)
     return opened
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from urllib.parse import urlencode
 
 import pytest
-from tests.desk.conftest import RunningDesk, Visitor, a_copy
+from tests.desk.conftest import ServedDesk, Visitor, a_copy
 from tests.desk.test_planning import DELIVERY, TRIAL
 from tests.desk.test_server import hand_over, until, work
 
@@ -67,7 +67,7 @@ def furnished(
     (report / "season.html").write_text("<!doctype html><title>Review</title><p>Review", encoding="utf-8")
     (report / "tables" / "setups.csv").write_text("a\n", encoding="utf-8")
     (report / "manifest.json").write_text('{"report": "season", "parameters": {"season": 2024}}', encoding="utf-8")
-    desk = RunningDesk(store)
+    desk = ServedDesk(store)
     visitor = Visitor(desk)
     hand_over(visitor, "north/losses_" + "long_" * 20 + ".csv", LOSSES.encode())
     hand_over(visitor, "tanks.csv", b"tank_id\nTK-7000\n")

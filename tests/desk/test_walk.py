@@ -10,14 +10,14 @@ from urllib.parse import quote
 
 import pytest
 from tests.desk import hostile
-from tests.desk.conftest import PATIENCE_SECONDS, RunningDesk, Visitor
+from tests.desk.conftest import PATIENCE_SECONDS, ServedDesk, Visitor
 
 from broodyear.store import open_store
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
-RunDesk = Callable[[Path], RunningDesk]
+ServeDesk = Callable[[Path], ServedDesk]
 Enter = Callable[..., "Page"]
 WORKBOOK = b"PK\x03\x04" + b"\x00" * 200
 
@@ -27,7 +27,7 @@ def enter(browser: Browser) -> Iterator[Enter]:
     """Come in by the opened address; what the page asks for or complains about is kept on it."""
     contexts = []
 
-    def come_in(desk: RunningDesk, **options: Any) -> Page:
+    def come_in(desk: ServedDesk, **options: Any) -> Page:
         context = browser.new_context(viewport={"width": 1024, "height": 800}, **options)
         context.set_default_timeout(PATIENCE_SECONDS * 1000)
         contexts.append(context)
@@ -73,13 +73,13 @@ def mended(text: str) -> str:
 
 
 def test_from_a_messy_folder_to_a_review_and_back(
-    run_desk: RunDesk, enter: Enter, small_files: Path, tmp_path: Path
+    serve_desk: ServeDesk, enter: Enter, small_files: Path, tmp_path: Path
 ) -> None:
     (small_files / "book.csv").write_bytes(WORKBOOK)
     (small_files / "picture.jpg").write_bytes(b"no table")
     store = tmp_path / "kept" / "store.duckdb"
     store.parent.mkdir()
-    page = enter(run_desk(store))
+    page = enter(serve_desk(store))
     assert page.get_by_role("heading", name="Welcome").is_visible()
     assert page.get_by_role("button", name="Make the demo").is_visible()
 
@@ -145,8 +145,8 @@ def test_from_a_messy_folder_to_a_review_and_back(
     assert [url for url in page.asked if not url.startswith((page.url[:16], "data:"))] == []  # type: ignore[attr-defined]
 
 
-def test_hostile_files_names_and_codes_change_nothing(run_desk: RunDesk, enter: Enter, tmp_path: Path) -> None:
-    desk = run_desk(tmp_path / "store.duckdb")
+def test_hostile_files_names_and_codes_change_nothing(serve_desk: ServeDesk, enter: Enter, tmp_path: Path) -> None:
+    desk = serve_desk(tmp_path / "store.duckdb")
     visitor = Visitor(desk)
     cookie = {
         "name": visitor.cookie.split("=")[0],
@@ -178,7 +178,7 @@ def test_hostile_files_names_and_codes_change_nothing(run_desk: RunDesk, enter: 
     assert outside == {"store.duckdb", "store.duckdb.desk"}
 
 
-def _with_cookie(enter: Enter, desk: RunningDesk, cookie: dict[str, str]) -> Page:
+def _with_cookie(enter: Enter, desk: ServedDesk, cookie: dict[str, str]) -> Page:
     """Come in with the cookie of a visitor who was let in before."""
     page = enter(desk)
     page.context.add_cookies([cookie])  # type: ignore[list-item]
@@ -188,9 +188,9 @@ def _with_cookie(enter: Enter, desk: RunningDesk, cookie: dict[str, str]) -> Pag
 
 
 def test_without_scripts_the_same_job_can_be_done(
-    run_desk: RunDesk, enter: Enter, small_files: Path, tmp_path: Path
+    serve_desk: ServeDesk, enter: Enter, small_files: Path, tmp_path: Path
 ) -> None:
-    page = enter(run_desk(tmp_path / "store.duckdb"), java_script_enabled=False)
+    page = enter(serve_desk(tmp_path / "store.duckdb"), java_script_enabled=False)
     page.set_input_files("#pick-files", sorted(small_files.glob("*.csv")))
     page.get_by_role("button", name="Look at these files").click()
     look_until(page, "What was found")
@@ -208,8 +208,10 @@ def look_until(page: Page, text: str) -> None:
         page.goto(page.url.split("?")[0])
 
 
-def test_the_keyboard_alone_suffices(run_desk: RunDesk, enter: Enter, small_files: Path, tmp_path: Path) -> None:
-    page = enter(run_desk(tmp_path / "store.duckdb"))
+def test_the_keyboard_alone_suffices(
+    serve_desk: ServeDesk, enter: Enter, small_files: Path, tmp_path: Path
+) -> None:
+    page = enter(serve_desk(tmp_path / "store.duckdb"))
     tab_to(page, "Skip to the content")
     tab_to(page, "pick-files")
     # The system's own window for choosing files is beyond the page; what it gives is put in.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import OrderedDict
 from dataclasses import dataclass, field
 from functools import cache
 from typing import Any
@@ -9,12 +10,17 @@ from typing import Any
 import duckdb
 
 from broodyear.derived import run_query
-from broodyear.derived.catalogue import needed_for
+from broodyear.derived.catalogue import MACROS, Query, needed_for
 from broodyear.schemas import TABLE_NAMES, table
 from broodyear.settings import Acknowledged, Settings
 from broodyear.store.layout import create_layout
 
 Row = dict[str, Any]
+#: A number for the rows and settings that a table was made from.
+Origin = int
+#: Derived tables of earlier tests, those used last at the end: origin -> name.
+_KEPT: OrderedDict[Origin, str] = OrderedDict()
+MOST_KEPT = 400
 
 #: Hand-made readings are rounder and more alike than honest ones, so tests of arithmetic trust them all.
 TRUSTED = tuple(
@@ -36,7 +42,8 @@ class Programme:
     connection: duckdb.DuckDBPyConnection
     _line: int = 1
     _settings: Settings = field(default_factory=Settings)
-    _made: set[str] = field(default_factory=set)
+    #: Name of each table made so far -> what it was made from.
+    _made: dict[str, Origin] = field(default_factory=dict)
 
     def add(self, table_name: str, *rows: Row) -> None:
         """Insert rows; a moment written as a bare date has no hour. Other columns take their default or NULL."""
@@ -66,9 +73,31 @@ class Programme:
         """Rows of a derived table in the order of all their columns; it is made when first asked for."""
         for query in needed_for([name]).values():
             if query.name not in self._made:
-                run_query(self.connection, query, self._settings)
-                self._made.add(query.name)
+                self._made[query.name] = self._make(query)
         return self.connection.execute(f"SELECT {columns} FROM {name} WHERE {where}\nORDER BY ALL").fetchall()
+
+    def _make(self, query: Query) -> Origin:
+        """Make a derived table; a copy does where an earlier test has made it from the same rows and settings."""
+        reads = tuple(self._made.get(read) or self._rows_of(read) for read in sorted(query.reads))
+        origin = hash((query.name, repr(self._settings), reads))
+        if query.name == MACROS or query.kept_as == "view":
+            run_query(self.connection, query, self._settings)
+        elif origin in _KEPT:
+            _KEPT.move_to_end(origin)
+            self.connection.execute(f"CREATE OR REPLACE TEMP TABLE {query.name} AS FROM {_KEPT[origin]}")
+        else:
+            run_query(self.connection, query, self._settings)
+            self._keep(query.name, origin)
+        return origin
+
+    def _rows_of(self, table_name: str) -> Origin:
+        return hash(repr(self.connection.execute(f"FROM {table_name}").fetchall()))
+
+    def _keep(self, name: str, origin: Origin) -> None:
+        place = _KEPT[origin] = f'"{name} of {origin}"'
+        self.connection.execute(f"CREATE TABLE {place} AS FROM temp.{name}")
+        if len(_KEPT) > MOST_KEPT:
+            self.connection.execute(f"DROP TABLE {_KEPT.popitem(last=False)[1]}")
 
     def one(self, name: str, columns: str = "*", where: str = "true") -> tuple[Any, ...]:
         """The only row of a derived table that fits."""
