@@ -16,10 +16,9 @@ from broodyear.settings import Acknowledged, Settings
 from broodyear.store.layout import create_layout
 
 Row = dict[str, Any]
-#: A number for the rows and settings that a table was made from.
-Origin = int
-#: Derived tables of earlier tests, those used last at the end: origin -> name.
-_KEPT: OrderedDict[Origin, str] = OrderedDict()
+#: Derived tables of earlier tests, those used last at the end: a number for the query and all it was made of ->
+#: where it is kept, and a number for its rows.
+_KEPT: OrderedDict[int, tuple[str, int]] = OrderedDict()
 MOST_KEPT = 400
 
 #: Hand-made readings are rounder and more alike than honest ones, so tests of arithmetic trust them all.
@@ -42,8 +41,8 @@ class Programme:
     connection: duckdb.DuckDBPyConnection
     _line: int = 1
     _settings: Settings = field(default_factory=Settings)
-    #: Name of each table made so far -> what it was made from.
-    _made: dict[str, Origin] = field(default_factory=dict)
+    #: Name of each table made so far -> a number for its rows.
+    _made: dict[str, int] = field(default_factory=dict)
 
     def add(self, table_name: str, *rows: Row) -> None:
         """Insert rows; a moment written as a bare date has no hour. Other columns take their default or NULL."""
@@ -76,34 +75,43 @@ class Programme:
                 self._made[query.name] = self._make(query)
         return self.connection.execute(f"SELECT {columns} FROM {name} WHERE {where}\nORDER BY ALL").fetchall()
 
-    def _make(self, query: Query) -> Origin:
-        """Make a derived table; a copy does where an earlier test has made it from the same rows and settings."""
+    def _make(self, query: Query) -> int:
+        """Make a derived table; a copy does where an earlier test has made it of the same rows and settings.
+        Returns a number for its rows."""
         reads = tuple(self._made.get(read) or self._rows_of(read) for read in sorted(query.reads))
-        origin = hash((query.name, repr(self._settings), reads))
+        origin = hash((query.name, self._settings, reads))
         if query.name == MACROS or query.kept_as == "view":
             run_query(self.connection, query, self._settings)
-        elif origin in _KEPT:
+            return origin
+        if origin in _KEPT:
+            self.connection.execute(
+                f"CREATE OR REPLACE TEMP TABLE {query.name} AS FROM {_kept_as(query.name, origin)}"
+            )
             _KEPT.move_to_end(origin)
-            self.connection.execute(f"CREATE OR REPLACE TEMP TABLE {query.name} AS FROM {_KEPT[origin]}")
         else:
             run_query(self.connection, query, self._settings)
             self._keep(query.name, origin)
-        return origin
+        return _KEPT[origin][1]
 
-    def _rows_of(self, table_name: str) -> Origin:
+    def _rows_of(self, table_name: str) -> int:
         return hash(repr(self.connection.execute(f"FROM {table_name}").fetchall()))
 
-    def _keep(self, name: str, origin: Origin) -> None:
-        place = _KEPT[origin] = f'"{name} of {origin}"'
+    def _keep(self, name: str, origin: int) -> None:
+        place = _kept_as(name, origin)
+        _KEPT[origin] = (place, self._rows_of(name))
         self.connection.execute(f"CREATE TABLE {place} AS FROM temp.{name}")
         if len(_KEPT) > MOST_KEPT:
-            self.connection.execute(f"DROP TABLE {_KEPT.popitem(last=False)[1]}")
+            self.connection.execute(f"DROP TABLE {_KEPT.popitem(last=False)[1][0]}")
 
     def one(self, name: str, columns: str = "*", where: str = "true") -> tuple[Any, ...]:
         """The only row of a derived table that fits."""
         found = self.rows(name, columns, where)
         assert len(found) == 1, f"{len(found)} rows of {name} where {where}"
         return found[0]
+
+
+def _kept_as(name: str, origin: int) -> str:
+    return f'"{name} of {origin}"'
 
 
 def _defaults(table_name: str, row: Row) -> Row:
