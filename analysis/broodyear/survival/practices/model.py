@@ -281,11 +281,12 @@ def design_of(rows: pd.DataFrame, columns: Columns, groups: tuple[str, ...]) -> 
     """The kept columns as a design with these groupings."""
     spans = {name: range(1, span.stop - span.start + 1) for name, span in columns.places.items()}
     names = ["Intercept", *(f"{name}[{place}]" for name, span in spans.items() for place in span)]
+    survived, trials = (rows[name].to_numpy(dtype=float) for name in ("survivors", "eggs"))
     coded = rows.assign(tank_season=np.arange(len(rows)))
     return Design(
         frame=rows,
-        survived=rows["survivors"].to_numpy(dtype=float),
-        trials=rows["eggs"].to_numpy(dtype=float),
+        survived=survived,
+        trials=trials,
         counts=("survivors", "eggs"),
         matrix=columns.kept_matrix,
         terms=tuple(names[place] for place in columns.kept),
