@@ -22,9 +22,10 @@ from broodyear.claims import Claim, ClaimKind, Reason
 from broodyear.regions import region_comparison
 from broodyear.setups import change_claims, what_to_change
 from broodyear.survival import effects_report
-from broodyear.survival.practices import PRACTICE_COLUMNS, outcome
+from broodyear.survival.practices import outcome
 from broodyear.survival.practices.diagnostics import Bend
 from broodyear.survival.practices.findings import METHOD_COLUMNS
+from broodyear.survival.practices.levels import PRACTICE_COLUMNS
 
 PROGRAMMES = int(os.environ.get("PROGRAMMES", "200"))
 FIRST_SEED = int(os.environ.get("FIRST_SEED", "0"))

@@ -160,7 +160,7 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
     )),
     ("setups/screen_model.py", ("setups/test_screen_model.py",), (
         ("max(state.tank_sd, _told_from_zero(state))", "state.tank_sd"),
-        ("np.sqrt(2.0 / max(_EFFICIENCY", "(2.0 / max(_EFFICIENCY"),
+        ("np.sqrt(2.0 / max(EFFICIENCY", "(2.0 / max(EFFICIENCY"),
     )),
     ("setups/predictive.py", SCREEN, (
         ("FALSE_DISCOVERY_RATE = 0.10", "FALSE_DISCOVERY_RATE = 0.30"),

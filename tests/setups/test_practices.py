@@ -15,8 +15,8 @@ from broodyear.errors import NothingToAnalyse
 from broodyear.setups import change_claims, what_to_change
 from broodyear.setups.advice import CHANGE_COLUMNS
 from broodyear.survival import fit_survival
-from broodyear.survival.practices import PRACTICE_COLUMNS, PRACTICES, effects_report
-from broodyear.survival.practices.levels import against_the_rest
+from broodyear.survival.practices import PRACTICES, effects_report
+from broodyear.survival.practices.levels import PRACTICE_COLUMNS, against_the_rest
 
 CONTRACT = [
     "room_type",
@@ -130,7 +130,7 @@ def test_missing_records_have_a_level_of_their_own_and_lose_no_tank(drawn: pd.Da
     ],
 )  # fmt: skip
 def test_bands(name: str, values: list[float | None], levels: list[str | None]) -> None:
-    practice = next(practice for practice in PRACTICES if practice.name == name)
+    practice = PRACTICES[name]
     made = practice.make(pd.DataFrame({practice.column: values}))
     assert [None if level is None else str(level) for level in made] == levels
 

@@ -210,17 +210,11 @@ def _decided(one: _Outcome) -> pd.DataFrame:
     table["comparable_with"] = table["comparable_with"].astype(object).where(table["comparable_with"].notna(), "")
     table["separable"] = table["comparable_with"] != ""
     rows = table.assign(outcome=one.name).reset_index()
-    records = rows.to_dict("records")
-    reasons = [_reason(row) for row in records]
+    reasons = [_reason(row) for row in rows.to_dict("records")]
+    rows = rows.assign(reason=[str(one) for one in reasons], decision=[str(one.decision) for one in reasons])
     apart = (rows["within_batch_points"] - rows["difference_points"]).abs() >= POINTS_APART
-    return rows.assign(
-        reason=[str(reason) for reason in reasons],
-        decision=[str(reason.decision) for reason in reasons],
-        note=[
-            note("regions", "region", row=row, reason=reason, apart=is_apart)
-            for row, reason, is_apart in zip(records, reasons, apart, strict=True)
-        ],
-    )
+    records = zip(rows.to_dict("records"), apart, strict=True)
+    return rows.assign(note=[note("regions", "region", row=row, apart=is_apart) for row, is_apart in records])
 
 
 def _reason(row: Mapping[Any, Any]) -> Reason:
@@ -260,16 +254,15 @@ def _claims(one: _Outcome, table: pd.DataFrame) -> list[Claim]:
         return [*found, Claim(ClaimKind.REGIONS_DIFFER, "region", reason, outcome=one.name, section=_SECTION)]
     is_clear = (told["reason"] == Reason.CLEAR).any()
     spread = max(one.spreads, key=lambda part: part["regions"])
-    any_differs = Claim(
-        kind=ClaimKind.REGIONS_DIFFER,
-        subject="region",
-        reason=Reason.CLEAR if is_clear else Reason.NOT_CLEAR,
-        outcome=one.name,
-        estimate=spread["tau_points"] if is_clear else np.nan,
-        unit="points",
-        p_value=float(told["p_family"].iloc[0]),
-        p_family=float(told["p_family"].iloc[0]),
-        comparisons=int(told["comparisons"].iloc[0]),
-        section=_SECTION,
+    any_differs = (
+        told[["outcome", "p_family", "comparisons"]]
+        .head(1)
+        .assign(
+            subject="region",
+            p_value=told["p_family"],
+            reason=Reason.CLEAR if is_clear else Reason.NOT_CLEAR,
+            estimate=spread["tau_points"] if is_clear else np.nan,
+        )
     )
-    return [*found, any_differs]
+    kind = ClaimKind.REGIONS_DIFFER
+    return [*found, *claims_from(any_differs, {}, kind=kind, unit="points", section=_SECTION)]

@@ -12,7 +12,7 @@ import pandas as pd
 
 from broodyear.claims import Claim, ClaimKind, Reason, claims_from
 from broodyear.development import days_to_stage, default_model
-from broodyear.survival.practices import EffectsReport, available, effects_report, practice_named
+from broodyear.survival.practices import PRACTICES, EffectsReport, available, effects_report
 from broodyear.survival.practices.factors import SET_POINT
 from broodyear.survival.tank_frame import MAIN_OUTCOME, prepare
 
@@ -58,7 +58,7 @@ def change_claims(changes: pd.DataFrame) -> list[Claim]:
 
 def _change(effect: Mapping[Any, Any], last: pd.DataFrame, values: pd.Series) -> dict[str, Any]:
     """One row of effects.csv as a change of the last season's tanks; values: the practice in each of these."""
-    practice, is_better = practice_named(effect["factor"]), effect["difference_points"] > 0.0
+    practice, is_better = PRACTICES[effect["factor"]], effect["difference_points"] > 0.0
     proposed, present = (effect["level"], effect["reference"])[:: 1 if is_better else -1]
     side = 1.0 if is_better else -1.0
     low, high = sorted((side * effect["difference_low"], side * effect["difference_high"]))

@@ -8,7 +8,7 @@ shortfall that would be found is said beside a screen, so that silence is never 
 from __future__ import annotations
 
 from bisect import bisect_left
-from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -33,6 +33,7 @@ _STEP_POINTS = 0.25
 #: Tail areas of the limits drawn.
 TAILS = {"low_998": 0.001, "low_95": 0.025, "high_95": 0.975, "high_998": 0.999}
 
+DETECTABLE_COLUMNS = ["tanks", "eggs", "expected_pct", "flagged_points", "watched_points", "sentence"]
 FUNNEL_COLUMNS = ["season", "outcome", "eggs", "expected_pct", *(f"{name}_pct" for name in TAILS)]
 
 
@@ -118,31 +119,15 @@ def _quantile(points: FloatArray, density: FloatArray, probability: float) -> Fl
     return np.asarray(points[row, after - 1] + part * (points[row, after] - points[row, after - 1]), dtype=float)
 
 
-@dataclass(frozen=True)
-class Detectable:
-    """Shortfalls in percentage points; nan when not even the death of every fish would be found.
+def smallest_detectable_shortfall(
+    *, eggs: int, tanks: int, expected_log_odds: float, spread: float
+) -> dict[str, Any]:
+    """DETECTABLE_COLUMNS: smallest shortfalls found with POWER in one season, in percentage points, nan when not
+    even the death of every fish would be found. spread: between tanks, logit scale.
 
-    flagged_points: for below_expected, when the tank is the only poor one of its season; watched_points: for
-    at least watch; tanks: judged that season; eggs: the typical tank; expected_pct: its expected survival.
-    """
-
-    tanks: int
-    eggs: int
-    expected_pct: float
-    flagged_points: float
-    watched_points: float
-
-    @property
-    def sentence(self) -> str:
-        """The same in words."""
-        return note("setups", "detectable", one=self, in_100=round(100 * POWER))
-
-
-def smallest_detectable_shortfall(*, eggs: int, tanks: int, expected_log_odds: float, spread: float) -> Detectable:
-    """Smallest shortfall found with POWER in one season, at the estimated spread between tanks (logit scale).
-
-    A lone poor tank among `tanks` is flagged when its two-sided p is at most 0.10 / tanks
-    (Benjamini-Hochberg).
+    flagged_points: for below_expected, when the tank is the only poor one of its season; a lone one among `tanks`
+    judged is flagged when its two-sided p is at most 0.10 / tanks (Benjamini-Hochberg); watched_points: for at
+    least watch; eggs, expected_pct: of the typical tank, and its expected survival; sentence: the same in words.
     """
     two_sided = 2.0 * every_mid_p(eggs, expected_log_odds, spread)
     share = expit(expected_log_odds + spread * NODES)
@@ -151,7 +136,8 @@ def smallest_detectable_shortfall(*, eggs: int, tanks: int, expected_log_odds: f
         _points_found(np.flatnonzero(two_sided <= limit), eggs, share, expected_pct)
         for limit in (FALSE_DISCOVERY_RATE / max(tanks, 1), WATCH_P)
     )
-    return Detectable(tanks, eggs, expected_pct, flagged, watched)
+    found = dict(zip(DETECTABLE_COLUMNS[:-1], (tanks, eggs, expected_pct, flagged, watched), strict=True))
+    return found | {"sentence": note("setups", "detectable", one=found, in_100=round(100 * POWER))}
 
 
 def _points_found(critical: IntArray, eggs: int, share: FloatArray, expected_pct: float) -> float:
@@ -169,7 +155,7 @@ def _points_found(critical: IntArray, eggs: int, share: FloatArray, expected_pct
 
 
 def detectable_by_season(judged: pd.DataFrame) -> pd.DataFrame:
-    """One row per season and outcome of judged rows: outcome, season, and what Detectable says.
+    """One row per season and outcome of judged rows: outcome, season, DETECTABLE_COLUMNS.
 
     judged needs season, outcome, eggs, expected_log_odds, spread, p_value.
     """
@@ -180,8 +166,8 @@ def detectable_by_season(judged: pd.DataFrame) -> pd.DataFrame:
             found = smallest_detectable_shortfall(
                 eggs=round(eggs), tanks=len(tanks), expected_log_odds=centre, spread=spread
             )
-            rows.append({"outcome": outcome, "season": season, **vars(found), "sentence": found.sentence})
-    return pd.DataFrame(rows, columns=["outcome", "season", *Detectable.__dataclass_fields__, "sentence"])
+            rows.append({"outcome": outcome, "season": season, **found})
+    return pd.DataFrame(rows, columns=["outcome", "season", *DETECTABLE_COLUMNS])
 
 
 def funnel_limits(rows: pd.DataFrame, points: int = 40) -> pd.DataFrame:

@@ -44,11 +44,6 @@ SETUP_COLUMNS = [
     "expected_log_odds", "spread", "watch_reason", "place_verdict", "unjudged", "evidence", "survivors_at_most",
     "note",
 ]  # fmt: skip
-#: What is worked out of every tank-season that a model was fitted to.
-_JUDGED = (
-    "expected_log_odds", "spread", "expected_pct", "shrunken_pct", "shrunken_low", "shrunken_high", "z_score",
-    "p_value", "fish_below_expected",
-)  # fmt: skip
 #: Logit-scale standard deviations behind a screen, the tank-seasons behind them, and those kept out.
 SPREADS = ("tank_sd", "site_sd", "batch_sd", "season_sd", "freedom", "set_aside")
 #: Fewer judged tank-seasons than this say nothing about how much ordinary tanks differ.
@@ -171,7 +166,8 @@ def _judgeable(rows: pd.DataFrame, outcome: str) -> tuple[pd.DataFrame, pd.DataF
 def judge(used: pd.DataFrame, uncounted: pd.DataFrame) -> Judged:
     """Expected and shrunken survival of one outcome's used rows, and of the uncounted below at their most.
 
-    Adds _JUDGED (expected_log_odds, spread: logit), unjudged and note (why there is no verdict).
+    Adds what SETUP_COLUMNS say of a model (expected_log_odds, spread: logit), unjudged and note (why there is no
+    verdict).
     """
     batch = pair_codes(used["season"], used["batch_id"])
     is_few, is_small = len(used) < FEWEST_TANKS, used["eggs"].to_numpy() < FEWEST_EGGS
@@ -180,7 +176,7 @@ def judge(used: pd.DataFrame, uncounted: pd.DataFrame) -> Judged:
     unjudged = np.select([np.full(len(used), is_few), is_small, is_alone], reasons, "").astype(object)
     words = partial(note, "setups", "unjudged", tanks=len(used), fewest_eggs=FEWEST_EGGS)
     said = [words(reason=one) if one else "" for one in unjudged]
-    rows = used.assign(unjudged=unjudged, note=said, **dict.fromkeys(_JUDGED, np.nan))
+    rows = used.assign(unjudged=unjudged, note=said)
     alive, eggs = float(rows["survivors"].sum()), float(rows["eggs"].sum())
     fit, blank = None, dict.fromkeys(("unjudged", "note"), "")
     if not is_few and alive in (0.0, eggs):
@@ -279,6 +275,7 @@ def _joined(given: pd.DataFrame, judged: Mapping[str, Judged]) -> pd.DataFrame:
     """Judged rows and left-out rows together, in the order given; with p and q where there is a verdict."""
     told = pd.concat([result.rows for result in judged.values()])
     rows = pd.concat([told, given.drop(index=told.index)]).loc[given.index]
+    rows = rows.reindex(columns=list(dict.fromkeys([*rows, *SETUP_COLUMNS])))
     # Of a tank judged without a count, all that is known is the most that can have been left.
     at_most = ~rows["is_used"] & rows["z_score"].notna()
     rows["survivors_at_most"] = rows["survivors"].where(at_most)
@@ -294,7 +291,7 @@ def _joined(given: pd.DataFrame, judged: Mapping[str, Judged]) -> pd.DataFrame:
     rows["p_value"] = rows["p_value"].astype(float).where((rows["unjudged"] == "") | at_most)
     families = rows.groupby(["outcome", "season"], dropna=False).ngroup()
     among_used = adjust_within(rows["p_value"].where(rows["is_used"]), families)
-    rows["q_value"] = np.where(at_most, rows.get("q_value", np.nan), among_used)
+    rows["q_value"] = np.where(at_most, rows["q_value"], among_used)
     return rows
 
 

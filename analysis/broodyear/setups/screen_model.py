@@ -28,7 +28,7 @@ SET_ASIDE = 2.8070337683438042
 SLOPE = 0.8040201
 _SQUARE = 0.6738117
 #: Efficiency of the winsorised spread against the plain standard deviation, on normal scores.
-_EFFICIENCY = 0.7
+EFFICIENCY = 0.7
 
 _STEPS = 60
 _NEARLY_SETTLED = 1e-3
@@ -159,7 +159,7 @@ def fit_screen(data: ScreenData) -> ScreenFit:
         tank_sd=state.tank_sd,
         batch_sd=state.batch_sd if data.batches > 1 else float("nan"),
         season_sd=state.season_sd if data.seasons > 1 else float("nan"),
-        freedom=max(_EFFICIENCY * state.effective, 2.0),
+        freedom=max(EFFICIENCY * state.effective, 2.0),
         set_aside=int((fitted & ~state.kept).sum()),
     )
 
@@ -171,7 +171,7 @@ def _told_from_zero(state: _State) -> float:
     between tanks and everything that is left of one.
     """
     sampling = float(np.mean(1.0 / state.information[state.kept]))
-    return float(np.sqrt(sampling * np.sqrt(2.0 / max(_EFFICIENCY * state.effective, 2.0))))
+    return float(np.sqrt(sampling * np.sqrt(2.0 / max(EFFICIENCY * state.effective, 2.0))))
 
 
 def _settle(state: _State, tolerance: float) -> _State:

@@ -16,7 +16,7 @@ import pandas as pd
 
 from broodyear.claims import Decision, Reason
 from broodyear.setups.predictive import FALSE_DISCOVERY_RATE
-from broodyear.setups.screen_model import CLIP, SLOPE
+from broodyear.setups.screen_model import CLIP, EFFICIENCY, SLOPE
 from broodyear.statistics.multiplicity import benjamini_hochberg
 from broodyear.statistics.numbers import BoolArray, FloatArray, IntArray
 
@@ -32,8 +32,6 @@ WATCH_SITE_P = 0.01
 _SQUARE = 0.6786546
 #: Correlations between seasons of one site that are tried; between them the answer is interpolated.
 _CORRELATIONS: FloatArray = np.linspace(0.0, 0.95, 96)
-#: A winsorised variance tells as much as a plain one of this share of the sites.
-_EFFICIENCY = 0.7
 #: A site whose sum lies further below the others than this does not help to say how much they differ.
 SET_ASIDE = 2.5
 _PASSES = 4
@@ -135,7 +133,7 @@ def _judged(departures: Departures) -> pd.DataFrame:
         number = np.bincount(departures.site).astype(float)[several]
         root = np.bincount(departures.site, departures.held)[several] / np.sqrt(number)
         score[several] = root / np.sqrt(_variance(number, _others_correlation(root, number)))
-    p_value = stdtr(_EFFICIENCY * (several.sum() - 1.0), score)
+    p_value = stdtr(EFFICIENCY * (several.sum() - 1.0), score)
     untold = np.select([is_unknown, ~several], [Reason.NO_RECORDS, Reason.TOO_FEW_SEASONS], Reason.TOO_FEW_SITES)
     return pd.DataFrame({"score": score, "p_value": p_value, "reason": untold.astype(object)})
 

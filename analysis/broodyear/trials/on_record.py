@@ -18,7 +18,7 @@ def found_worse(outcomes: pd.DataFrame, factor: str, levels: tuple[str, ...]) ->
     outcomes: the derived table tank_outcomes; levels: as the set-ups write them. None where the records carry no
     comparison of practices.
     """
-    practices = [one for one in PRACTICES if one.column == factor]
+    practices = [one for one in PRACTICES.values() if one.column == factor]
     try:
         claims = effects_report(outcomes).claims if practices else ()
     except BroodyearError:

@@ -15,7 +15,7 @@ from scipy.special import expit, ndtri
 from broodyear.claims import Claim
 from broodyear.errors import NothingToAnalyse
 from broodyear.survival import fit_survival
-from broodyear.survival.practices import practice_named
+from broodyear.survival.practices import PRACTICES
 from broodyear.trials.assignment import Assignment, assign, candidates
 from broodyear.trials.on_record import found_worse, sides
 from broodyear.trials.randomisation import FloatArray, IntArray, Permuted, informative, p_value, permuted
@@ -255,7 +255,7 @@ def _harm(claim: Claim) -> str:
     worse, better = sides(claim)
     small, large = sorted((abs(claim.low), abs(claim.high)))
     return (
-        f"on these records {practice_named(claim.subject).words}: {worse.replace('_', ' ')} was found worse than "
+        f"on these records {PRACTICES[claim.subject].words}: {worse.replace('_', ' ')} was found worse than "
         f"{better.replace('_', ' ')} by {abs(claim.estimate):.0f} points (95 % interval {small:.0f} to "
         f"{large:.0f}), clear: what was found worse is not worth a trial; leave that level out"
     )

@@ -9,7 +9,7 @@ from tests.simulated.tank_seasons import TankSeasonPlan, draw_tank_seasons
 
 from broodyear.errors import NothingToAnalyse, UsageError
 from broodyear.survival import effects_report, fit_survival
-from broodyear.survival.practices import EFFECT_COLUMNS
+from broodyear.survival.practices.findings import EFFECT_COLUMNS
 
 CONTRACT = [
     "outcome", "factor", "level", "reference", "tanks", "batches", "odds_ratio", "or_low", "or_high",

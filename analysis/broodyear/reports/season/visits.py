@@ -155,7 +155,7 @@ def _idle(statements: Statements) -> frozenset[str]:
     claims = [statements.claim(row) for row in found]
     told = {claim.subject for claim in claims}
     told -= {claim.subject for claim in claims if claim.decision is not Decision.NOT_CLAIMED}
-    columns = {practice.column for practice in PRACTICES if practice.name in told}
+    columns = {practice.column for name, practice in PRACTICES.items() if name in told}
     return frozenset(one.code for one in CIRCUMSTANCES if one.column in columns)
 
 

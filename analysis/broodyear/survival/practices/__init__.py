@@ -7,9 +7,7 @@ to share the outcomes out; regions fit a factor of their own by `code_factor`, `
 
 from __future__ import annotations
 
-from broodyear.survival.practices.factors import PRACTICES, Practice, available, practice_named
-from broodyear.survival.practices.findings import EFFECT_COLUMNS
-from broodyear.survival.practices.levels import PRACTICE_COLUMNS
+from broodyear.survival.practices.factors import PRACTICES, Practice, available
 from broodyear.survival.practices.outcome import (
     MODELS,
     EffectsReport,
@@ -20,16 +18,13 @@ from broodyear.survival.practices.outcome import (
 )
 
 __all__ = [
-    "EFFECT_COLUMNS",
     "MODELS",
     "PRACTICES",
-    "PRACTICE_COLUMNS",
     "EffectsReport",
     "Practice",
     "available",
     "effects_report",
     "outcome_part",
     "outcomes_in",
-    "practice_named",
     "report_from",
 ]

@@ -65,23 +65,20 @@ def _known(values: pd.Series) -> pd.Series:
 
 SET_POINT = "set_point_band"
 _DECLARED: dict[str, Any] = tomllib.loads(Path(__file__).with_name("practices.toml").read_text(encoding="utf-8"))
-PRACTICES = tuple(Practice(**one) for one in _DECLARED["practices"])
-
-
-def practice_named(name: str) -> Practice:
-    """The practice of this name; KeyError where there is none."""
-    return {practice.name: practice for practice in PRACTICES}[name]
+PRACTICES: dict[str, Practice] = {one["name"]: Practice(**one) for one in _DECLARED["practices"]}
 
 
 def in_words(name: str) -> str:
     """A column or factor as sentences say it."""
-    words = {practice.name: practice.words for practice in PRACTICES} | _DECLARED["called"]
+    words = {practice.name: practice.words for practice in PRACTICES.values()} | _DECLARED["called"]
     return str(words.get(name, name.replace("_", " ")))
 
 
 def available(rows: pd.DataFrame) -> tuple[Practice, ...]:
     """Practices whose column is in the frame with at least one value."""
-    return tuple(one for one in PRACTICES if one.column in rows and _known(rows[one.column]).notna().any())
+    return tuple(
+        one for one in PRACTICES.values() if one.column in rows and _known(rows[one.column]).notna().any()
+    )
 
 
 @dataclass(frozen=True, eq=False)

@@ -27,11 +27,11 @@ from broodyear.survival.practices.factors import (
     FEWEST_BATCHES,
     FEWEST_TANKS,
     MERGED,
+    PRACTICES,
     Factor,
     OutcomeRows,
     code_factor,
     level_counts,
-    practice_named,
 )
 from broodyear.survival.practices.model import AdjustedModel, build_columns
 from broodyear.survival.result import Average, Difference, LogOdds
@@ -286,7 +286,7 @@ def silent_tanks(rows: OutcomeRows) -> SilentTanks:
     given["batch_id"] = given["batch_id"].astype(object).where(given["batch_id"].notna(), "")
     factors: list[Factor] = []
     for name in rows.factors:
-        values = practice_named(name).make(given)
+        values = PRACTICES[name].make(given)
         factor = code_factor(given, name, values, level_counts(given, values), fewest_batches=1)
         factors += [factor] if len(factor.levels) > 1 else []
     silent, found = (~given["is_used"]).to_numpy(dtype=float), {}

@@ -25,7 +25,6 @@ from broodyear.survival.practices.factors import (
     coded,
     in_words,
     level_counts,
-    practice_named,
 )
 from broodyear.survival.practices.findings import Finding, refusals
 from broodyear.survival.practices.model import AdjustedModel
@@ -39,7 +38,7 @@ ESTIMATE_COLUMNS = [
     "p_value",
 ]  # fmt: skip
 PRACTICE_COLUMNS = [
-    "practice", "level", *(practice.name for practice in PRACTICES), "other_practice", "outcome",
+    "practice", "level", *PRACTICES, "other_practice", "outcome",
     *COUNT_COLUMNS[1:], *ESTIMATE_COLUMNS, "within_batch_points", "note",
 ]  # fmt: skip
 #: Answers within batches and of all tanks are said to differ when they are this many points apart.
@@ -75,7 +74,7 @@ def practice_table(
             table = table.join(_combination_estimates(model, both), on="level")
         tables.append(table)
     for name, factor in rows.factors.items():
-        together = goes_together_with(rows.values[name], {name, practice_named(name).column}, context)
+        together = goes_together_with(rows.values[name], {name, PRACTICES[name].column}, context)
         table = factor.counts.assign(practice=name, together=factor.counts["level"].map(together))
         if model is not None and name in averages:
             table = table.join(level_estimates(model, factor, averages[name]), on="level")
@@ -87,8 +86,8 @@ def practice_table(
     table = pd.concat(filled, ignore_index=True).assign(outcome=rows.outcome)
     table = table.reindex(columns=[*PRACTICE_COLUMNS, "together"])
     is_both, parts = table["practice"] == COMBINED, table["level"].str.split(JOINT, n=1)
-    for practice in PRACTICES:
-        table[practice.name] = table["level"].where(table["practice"] == practice.name, "")
+    for name in PRACTICES:
+        table[name] = table["level"].where(table["practice"] == name, "")
     for place, name in enumerate((ROOM, GRAVEL)):
         table[name] = table[name].where(~is_both, parts.str[place])
     records = table.to_dict("records")
