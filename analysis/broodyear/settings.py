@@ -150,16 +150,19 @@ def read_settings(path: Path | None) -> Settings:
     """
     if path is None:
         return Settings()
-    return settings_from(_toml(path), path.name)
+    return settings_from(toml_values(path, "settings", "see the README for an example"), path.name)
 
 
-def _toml(path: Path) -> dict[str, Any]:
+def toml_values(path: Path, kind: str, hint: str) -> dict[str, Any]:
+    """The values of a TOML file of settings or models (kind). Raises UsageError where it cannot be read."""
     try:
         return tomllib.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
-        raise UsageError(f"the settings file {path.name} does not exist; name another with --settings") from None
+        raise UsageError(f"the {kind} file {path.name} does not exist; name another with --{kind}") from None
+    except OSError as error:
+        raise UsageError(f"the {kind} file {path.name} cannot be read: {error.strerror}") from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise UsageError(f"{path.name} is not a TOML file ({error}); see the README for an example") from None
+        raise UsageError(f"{path.name} is not a TOML file ({error}); {hint}") from None
 
 
 def settings_from(values: dict[str, Any], source: str) -> Settings:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -12,7 +11,7 @@ import pandas as pd
 from broodyear.development.forecast.forecast_models import candidate_models, start_of_development
 from broodyear.development.forecast.forecasting import LIMITS, limit_of
 from broodyear.development.forecast.paths import StagePath, journeys_of, tanks_under_way
-from broodyear.development.likelihood.fit_result import DevelopmentFit
+from broodyear.development.likelihood.fit_result import DevelopmentFit, Fits
 from broodyear.development.models.own_models import DevelopmentModel
 from broodyear.development.models.published import as_curve, constant_units_model, published_pairs
 from broodyear.development.scoring.assessment import DevelopmentAssessment
@@ -35,33 +34,27 @@ def curve_data(assessment: DevelopmentAssessment, species: str, stage: str) -> p
     constant = constant_units_model(species, stage)
     if constant is not None and constant not in models:
         models.append(constant)
-    fits = assessment.fits[(species, stage)]
-    predicted = assessment.predictions
+    fits, predicted = assessment.fits[(species, stage)], assessment.predictions
     seen = predicted.loc[(predicted["species"] == species) & (predicted["stage"] == stage), "mean_temp_c"]
     own_range = (float(seen.min()), float(seen.max())) if len(seen) else (4.0, 12.0)
-    parts = [_one_curve(model, assessment.given.get(model), fits, own_range) for model in models]
+    drawn = {f"own_{form}": fit for form, fit in fits.items()} | dict(assessment.given)
+    parts = [_one_curve(name, drawn.get(name, name), own_range) for name in models]
     return pd.concat(parts, ignore_index=True)
 
 
 def _one_curve(
-    model: str,
-    given: DevelopmentModel | None,
-    fits: Mapping[str, DevelopmentFit],
-    own_range: tuple[float, float],
+    name: str, model: DevelopmentFit | DevelopmentModel | str, own_range: tuple[float, float]
 ) -> pd.DataFrame:
-    if model.startswith("own_"):
-        fit = fits[model.removeprefix("own_")]
-        temps = _grid(fit.curve.valid_low_c, fit.curve.valid_high_c)
-        return fit.interval(temps).drop(columns="is_in_range").assign(model=model, is_own=True)
-    drawn = as_curve(given or model)
-    is_known = not np.isnan(drawn.valid_low_c)
-    low_c, high_c = (drawn.valid_low_c, drawn.valid_high_c) if is_known else own_range
-    # Beyond the programme's own water a curve only stretches the axis.
-    temps = _grid(max(low_c, own_range[0] - 1.0), min(high_c, own_range[1] + 1.0))
-    if given is not None:
-        return given.interval(temps).drop(columns="is_in_range").assign(model=model, is_own=False)
+    drawn, is_own = as_curve(model), isinstance(model, DevelopmentFit)
+    low_c, high_c = drawn.valid_low_c, drawn.valid_high_c
+    if not is_own:  # beyond the programme's own water a curve only stretches the axis
+        low_c, high_c = own_range if np.isnan(low_c) else (low_c, high_c)
+        low_c, high_c = max(low_c, own_range[0] - 1.0), min(high_c, own_range[1] + 1.0)
+    temps = _grid(low_c, high_c)
     frame = pd.DataFrame({"temp_c": temps, "days": drawn.days(temps), "low": np.nan, "high": np.nan})
-    return frame.assign(model=model, is_own=False)
+    if not isinstance(model, str):
+        frame = model.interval(temps).drop(columns="is_in_range")
+    return frame.assign(model=name, is_own=is_own)
 
 
 def _grid(low_c: float, high_c: float) -> np.ndarray[Any, np.dtype[np.float64]]:
@@ -83,7 +76,7 @@ def fan_data(
     tank_id: str,
     stage: str,
     as_of: dt.date,
-    fits: Mapping[tuple[str, str], Mapping[str, DevelopmentFit]] | None = None,
+    fits: Fits | None = None,
 ) -> pd.DataFrame:
     """Development of one tank towards a stage by date: date, is_recorded, done_pct, low_80 … high_95.
 

@@ -10,8 +10,9 @@ import pandas as pd
 
 from broodyear.development.arrays import Floats, Masks, Whole
 from broodyear.development.likelihood.curve_fits import unbiased_batch_variance
-from broodyear.development.likelihood.fit_result import DevelopmentFit, best_fit, form_weights
+from broodyear.development.likelihood.fit_result import DevelopmentFit, Fits, best_fit, form_weights
 from broodyear.development.likelihood.tank_records import ASSUMED_HATCHERY_C
+from broodyear.development.models.forms import Curve
 from broodyear.development.models.own_models import DevelopmentModel
 from broodyear.development.models.published import (
     LEAST_SPREAD_LOG_SD,
@@ -51,37 +52,40 @@ class ForecastModel:
     high_c: float
     note: str
 
+    def is_tested_at(self, mean_temp_c: Floats) -> Masks:
+        """True where a mean temperature (°C) lies inside the tested ones; False when these are unknown."""
+        return np.asarray((mean_temp_c >= self.low_c) & (mean_temp_c <= self.high_c))
+
 
 def candidate_models(
-    species: str,
-    stage: str,
-    fits: Mapping[tuple[str, str], Mapping[str, DevelopmentFit]],
-    nominal: Sequence[DevelopmentModel] = (),
+    species: str, stage: str, fits: Fits, nominal: Sequence[DevelopmentModel] = ()
 ) -> list[ForecastModel]:
     """Models for a species and stage in the order in which they are trusted: own, published, constant units.
 
-    nominal: constant units that the settings declare.
+    nominal: constant units that the settings declare, for a date without an interval: their spread is not known.
     """
     own = own_forecast_model(fits.get((species, stage), {}))
     models = [own] if own is not None else []
     for name in dict.fromkeys([default_model(species, stage), constant_units_model(species, stage)]):
         if name is not None:
-            models.append(published_forecast_model(name))
+            row = model_row(name)
+            models.append(_as_given(as_curve(name), float(row["spread_log_sd"]), _published_note(row)))
+    note = "nominal thermal units, as the settings declare them for this species"
     declared = [one for one in nominal if (one.species, one.stage) == (species, stage)]
-    return [*models, *map(nominal_forecast_model, declared)]
+    return [*models, *(_as_given(one.curve, LEAST_SPREAD_LOG_SD, note) for one in declared)]
 
 
-def nominal_forecast_model(model: DevelopmentModel) -> ForecastModel:
-    """A forecast by units that the settings declare: a date without an interval, for their spread is not known."""
+def _as_given(drawn: Curve, log_sd: float, note: str) -> ForecastModel:
+    """A forecast by a curve as it is, with a spread that is taken as known."""
     return ForecastModel(
-        model.name,
-        False,
-        model.curve.rate,
-        _certain(LEAST_SPREAD_LOG_SD),
-        lambda tanks: np.zeros(len(tanks)),
-        np.nan,
-        np.nan,
-        "nominal thermal units, as the settings declare them for this species",
+        name=drawn.name,
+        is_own=False,
+        rate=drawn.rate,
+        spread=lambda mean_temp_c, tanks: (np.full(len(tanks), log_sd**2), np.full(len(tanks), np.inf)),
+        level=lambda tanks: np.zeros(len(tanks)),
+        low_c=drawn.valid_low_c,
+        high_c=drawn.valid_high_c,
+        note=note,
     )
 
 
@@ -179,27 +183,6 @@ def _by_batch_alone(fit: DevelopmentFit) -> tuple[Callable[[pd.DataFrame], Float
     return level, spread
 
 
-def _certain(log_sd: float) -> Spread:
-    """A spread that is taken as known."""
-    return lambda mean_temp_c, tanks: (np.full(len(tanks), log_sd**2), np.full(len(tanks), np.inf))
-
-
-def published_forecast_model(name: str) -> ForecastModel:
-    """A forecast by a published model, with the spread measured on published pairs."""
-    row = model_row(name)
-    drawn = as_curve(name)
-    return ForecastModel(
-        name,
-        False,
-        drawn.rate,
-        _certain(float(row["spread_log_sd"])),
-        lambda tanks: np.zeros(len(tanks)),
-        drawn.valid_low_c,
-        drawn.valid_high_c,
-        _published_note(row),
-    )
-
-
 def _published_note(row: pd.Series) -> str:
     parts = [str(row["trust_note"])]
     if row["worst_disagreement_pct"] > LARGEST_QUIET_DISAGREEMENT_PCT:
@@ -226,18 +209,3 @@ def start_of_development(model: ForecastModel, units_c_days: Floats, hatchery_c:
     # Green eggs have no units to be wrong about.
     units_sd = np.where(units_c_days > 0, units_sd, 0.0)
     return units_c_days * share_per_unit, np.hypot(np.where(is_unknown, assumed_sd, 0.0), units_sd)
-
-
-def is_tested(model: ForecastModel, mean_temp_c: Floats) -> Masks:
-    """True where a mean temperature (°C) lies inside the model's tested ones; False when these are unknown."""
-    return np.asarray((mean_temp_c >= model.low_c) & (mean_temp_c <= model.high_c))
-
-
-def headline_of(intervals: Sequence[Masks], dates: Sequence[Masks]) -> Whole:
-    """(n,) position of the model to show first: the first with an interval, else with a date, else the first."""
-    has_interval, has_date = np.column_stack(list(intervals)), np.column_stack(list(dates))
-    return np.where(
-        has_interval.any(axis=1),
-        has_interval.argmax(axis=1),
-        np.where(has_date.any(axis=1), has_date.argmax(axis=1), 0),
-    ).astype(np.intp)

@@ -15,8 +15,6 @@ from broodyear.development.arrays import Dates, Floats, Masks
 from broodyear.development.forecast.forecast_models import (
     ForecastModel,
     candidate_models,
-    headline_of,
-    is_tested,
     start_of_development,
 )
 from broodyear.development.forecast.paths import (
@@ -27,7 +25,7 @@ from broodyear.development.forecast.paths import (
     remaining_stages,
     tanks_under_way,
 )
-from broodyear.development.likelihood.fit_result import DevelopmentFit
+from broodyear.development.likelihood.fit_result import DevelopmentFit, Fits
 from broodyear.development.models.own_models import nominal_models
 from broodyear.development.scoring.record_checks import find_copied_dates, has_implausible_units
 from broodyear.development.scoring.stage_data import (
@@ -83,7 +81,7 @@ def forecast_table(
     season: int | None = None,
     as_of: dt.date | None = None,
     stages: Sequence[str] = FORECAST_STAGES,
-    fits: Mapping[tuple[str, str], Mapping[str, DevelopmentFit]] | None = None,
+    fits: Fits | None = None,
 ) -> pd.DataFrame:
     """Expected date of each remaining stage of each tank under way, by every model, one marked as headline.
 
@@ -220,12 +218,10 @@ def stage_forecast(
         )
         return _without_model(tanks, journeys, stage, note)
     parts = [_by_model(tanks, journeys, stage, model, looked_on) for model in models]
-    headline = headline_of(
-        [part["low_95"].notna().to_numpy() for part in parts],
-        [part["expected_on"].notna().to_numpy() for part in parts],
-    )
+    # Shown first: the first model with an interval, else the first with a date, else the first.
+    known = [part["expected_on"].notna().to_numpy() + 2 * part["low_95"].notna().to_numpy() for part in parts]
     for position, part in enumerate(parts):
-        part["headline"] = headline == position
+        part["headline"] = np.argmax(known, axis=0) == position
     return pd.concat(parts, ignore_index=True)
 
 
@@ -253,7 +249,7 @@ def _by_model(
     variance, degrees = model.spread(mean_temp_c, tanks)
     variance = variance + start_sd**2
     is_before = is_known & (day <= 0.0)
-    has_interval = is_tested(model, mean_temp_c) & is_known & ~is_before
+    has_interval = model.is_tested_at(mean_temp_c) & is_known & ~is_before
     delivered = pd.to_datetime(tanks["delivered_on"]).to_numpy().astype("datetime64[D]")
     passed = _passed(path, level, variance, degrees, delivered, np.where(has_interval, looked_on, _NEVER))
     is_moved, is_too_late = (passed > _EARLIEST_LOOK) & (passed < _LATEST_LOOK), passed >= _LATEST_LOOK
@@ -327,7 +323,7 @@ def _notes(
         note += "; at which temperatures that holds is not known, so no interval"
     else:
         tested = f"; outside the tested {model.low_c:g} to {model.high_c:g} °C, so no interval"
-        note[~is_tested(model, mean_temp_c)] += tested
+        note[~model.is_tested_at(mean_temp_c)] += tested
     note[np.isnan(hatchery) & is_known & (units > 0)] += (
         "; hatchery temperature not recorded, 5 to 11 °C allowed for"
     )

@@ -41,14 +41,7 @@ class Journeys:
 
     def subset(self, keep: Masks) -> Journeys:
         """The tanks for which ``keep`` is true."""
-        return Journeys(
-            self.temps_c[keep],
-            self.length[keep],
-            self.doubt_c[keep],
-            self.days[keep],
-            self.ahead_c[keep],
-            self.ahead_sd_c[keep],
-        )
+        return Journeys(*(one[keep] for one in vars(self).values()))
 
 
 class StagePath:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from numbers import Real
 from typing import TYPE_CHECKING
@@ -20,7 +20,7 @@ from broodyear.development.forecast.forecasting import (
     stage_forecast,
 )
 from broodyear.development.forecast.paths import AHEAD_SD_SET_POINT_C, Journeys
-from broodyear.development.likelihood.fit_result import DevelopmentFit
+from broodyear.development.likelihood.fit_result import Fits
 from broodyear.development.models.own_models import DevelopmentModel, nominal_models
 from broodyear.development.models.published import known_models
 from broodyear.errors import UsageError
@@ -71,7 +71,7 @@ def plan_dates(
     delivery: PlannedDelivery,
     *,
     set_points_c: Sequence[float] = SET_POINTS_C,
-    fits: Mapping[tuple[str, str], Mapping[str, DevelopmentFit]] | None = None,
+    fits: Fits | None = None,
     settings: Settings | None = None,
 ) -> pd.DataFrame:
     """Expected dates of the stages of one delivery at each set point (°C), and which set points meet its window.
@@ -130,7 +130,7 @@ def plan_by_records(
 
 def _check_species(
     species: str,
-    fits: Mapping[tuple[str, str], Mapping[str, DevelopmentFit]],
+    fits: Fits,
     nominal: Sequence[DevelopmentModel],
 ) -> None:
     if not isinstance(species, str):

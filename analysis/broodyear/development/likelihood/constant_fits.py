@@ -12,7 +12,7 @@ from functools import partial
 
 import numpy as np
 import pandas as pd
-from scipy.optimize import OptimizeResult, least_squares
+from scipy.optimize import least_squares
 
 from broodyear.development.arrays import Floats, Texts
 from broodyear.development.likelihood.censored import Intervals
@@ -52,20 +52,15 @@ def fit_constant_temperatures(frame: pd.DataFrame, form: str, groups: tuple[str,
     is_at_limit = shape.free == 3 and bool(
         np.min(np.abs(found.estimates[2] - np.array([limits[0][2], limits[1][2]]))) < 1e-6
     )
-    free, own_covariance, spread, fewest_df = (
-        found.estimates,
-        found.covariance,
-        found.residual_sd,
-        float(found.residual_df),
-    )
-    crossed, labels = None, _labels(frame, used, groups)
-    n = len(logs)
+    free, covariance, spread = found.estimates, found.covariance, found.residual_sd
+    error_df = float(found.residual_df)
+    labels = {name: frame.loc[used.index, name].astype(str).to_numpy(dtype=str) for name in groups}
+    crossed, n = None, len(logs)
     ml_variance = found.residual_sum_of_squares / n
     log_likelihood = -0.5 * n * (np.log(2.0 * np.pi * ml_variance) + 1.0) if ml_variance > 0 else float("inf")
     if groups:
         free, crossed = _with_groups(shape, found.estimates, temps, logs, labels, limits)
-        own_covariance, spread = crossed.covariance, crossed.spread_sd
-        fewest_df = max(float(crossed.df.min()), 1.0)
+        covariance, spread, error_df = crossed.covariance, crossed.spread_sd, max(float(crossed.df.min()), 1.0)
         log_likelihood = _grouped_log_likelihood(logs - shape.log_days(free, temps), labels, crossed)
     return DevelopmentFit(
         curve=shape.curve(f"fitted_{form}", free, float(temps.min()), float(temps.max())),
@@ -78,21 +73,17 @@ def fit_constant_temperatures(frame: pd.DataFrame, form: str, groups: tuple[str,
         group_levels={name: tuple(map(str, np.unique(values))) for name, values in labels.items()},
         tanks=n,
         batches=0,
-        error_df=fewest_df,
+        error_df=error_df,
         rows_given=len(frame),
         left_out=left_out,
         notes=_notes(frame, used, groups, is_at_limit),
         data=used,
         shape=shape,
         free=free,
-        covariance=own_covariance,
+        covariance=covariance,
         is_bend_at_limit=is_at_limit,
         profile=partial(_pair_profile, form, temps, logs, found.residual_sd),
     )
-
-
-def _labels(frame: pd.DataFrame, used: pd.DataFrame, groups: tuple[str, ...]) -> dict[str, Texts]:
-    return {name: frame.loc[used.index, name].astype(str).to_numpy(dtype=str) for name in groups}
 
 
 def _notes(frame: pd.DataFrame, used: pd.DataFrame, groups: tuple[str, ...], is_at_limit: bool) -> tuple[str, ...]:
@@ -156,33 +147,24 @@ def _grouped_log_likelihood(off: Floats, labels: dict[str, Texts], found: Crosse
 
 def _usable_pairs(frame: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, int]]:
     """Rows of temperature and days, and why others are left out. Raises UsageError for columns of another kind."""
-    temps = pd.to_numeric(frame["temp_c"], errors="coerce")
-    days = pd.to_numeric(frame["days"], errors="coerce")
-    is_text = (temps.isna() & frame["temp_c"].notna()) | (days.isna() & frame["days"].notna())
-    is_missing = (temps.isna() | days.isna()) & ~is_text
-    is_endless = np.isinf(temps) | np.isinf(days)
-    is_impossible = ~is_missing & ~is_text & ~is_endless & ((days <= 0) | (temps <= 0))
-    left_out = {
-        reason: int(count)
-        for reason, count in (
-            (_text_reason(frame[is_text]), is_text.sum()),
-            ("temperature or days missing", is_missing.sum()),
-            ("days or temperature not above 0", is_impossible.sum()),
-            ("days or temperature infinite", is_endless.sum()),
-        )
-        if count
+    given = frame[["temp_c", "days"]]
+    numbers = given.apply(pd.to_numeric, errors="coerce")
+    is_word = numbers.isna() & given.notna()
+    words = [(name, given.loc[is_word[name], name]) for name in ("days", "temp_c") if is_word[name].any()]
+    is_text = is_word.any(axis=1)
+    is_missing = numbers.isna().any(axis=1) & ~is_text
+    is_endless = np.isinf(numbers).any(axis=1) & ~is_missing & ~is_text
+    is_impossible = (numbers <= 0).any(axis=1) & ~is_missing & ~is_text & ~is_endless
+    why = {
+        f"{name} is text, not a number (for example {str(found.iloc[0])!r})": is_text for name, found in words[:1]
+    } | {
+        "temperature or days missing": is_missing,
+        "days or temperature not above 0": is_impossible,
+        "days or temperature infinite": is_endless,
     }
-    used = frame.loc[~is_missing & ~is_text & ~is_impossible & ~is_endless, ["temp_c", "days"]]
+    left_out = {reason: int(rows.sum()) for reason, rows in why.items() if rows.any()}
+    used = given[~is_missing & ~is_text & ~is_impossible & ~is_endless]
     return checked(used, "constant_temperatures").astype(float), left_out
-
-
-def _text_reason(rows: pd.DataFrame) -> str:
-    """Why rows with text are left out, with an example."""
-    for name in ("days", "temp_c"):
-        words = rows.loc[pd.to_numeric(rows[name], errors="coerce").isna() & rows[name].notna(), name]
-        if len(words):
-            return f"{name} is text, not a number (for example {str(words.iloc[0])!r})"
-    return "text, not a number"
 
 
 def _free_limits(shape: Shape, coldest_c: float) -> tuple[Floats, Floats]:
@@ -241,11 +223,17 @@ class LeastSquaresFit:
     """
 
     estimates: Floats
-    std_errors: Floats
     covariance: Floats
     residual_sum_of_squares: float
     residual_df: int
-    residual_sd: float
+
+    @property
+    def std_errors(self) -> Floats:
+        return np.asarray(np.sqrt(np.diag(self.covariance)), dtype=float)
+
+    @property
+    def residual_sd(self) -> float:
+        return float(np.sqrt(self.residual_sum_of_squares / self.residual_df))
 
 
 def fit_least_squares(
@@ -261,7 +249,8 @@ def fit_least_squares(
     parameters. Raises Refused when there are not more values than parameters, when the solver does not
     arrive, or when the values cannot tell the parameters apart.
     """
-    if len(y) <= len(start):
+    residual_df = len(y) - len(start)
+    if residual_df <= 0:
         raise Refused(
             f"{len(y)} values cannot determine {len(start)} constants and their errors; "
             f"give at least {len(start) + 1}, or choose a form with fewer constants"
@@ -269,49 +258,23 @@ def fit_least_squares(
     # Parameters are fitted as multiples of their first guess: the solver's difference steps assume a size near 1.
     guess = np.asarray(start, dtype=float)
     scale = np.where(guess == 0.0, 1.0, np.abs(guess))
-    limits = None if bounds is None else (bounds[0] / scale, bounds[1] / scale)
-    solution = _solve(lambda multiples: function(multiples * scale, x) - y, guess / scale, limits)
-    return _summary(solution, scale, len(y))
+    low, high = bounds or (np.full(len(scale), -np.inf), np.full(len(scale), np.inf))
+    point = guess / scale
 
+    def residuals(multiples: Floats) -> Floats:
+        return function(multiples * scale, x) - y
 
-def _solve(
-    residuals: Callable[[Floats], Floats], start: Floats, bounds: tuple[Floats, Floats] | None
-) -> OptimizeResult:
-    limits = bounds if bounds is not None else (np.full(len(start), -np.inf), np.full(len(start), np.inf))
-    point = np.asarray(start, dtype=float)
-    solution = None
     for _ in range(2):  # the second run starts where the first stopped, with the scaling of that place
         solution = least_squares(
-            residuals,
-            point,
-            jac="3-point",
-            bounds=limits,
-            x_scale="jac",
-            ftol=_TIGHTEST,
-            xtol=_TIGHTEST,
-            gtol=_TIGHTEST,
-            max_nfev=_MOST_EVALUATIONS,
-        )
+            residuals, point, jac="3-point", bounds=(low / scale, high / scale), x_scale="jac",
+            ftol=_TIGHTEST, xtol=_TIGHTEST, gtol=_TIGHTEST, max_nfev=_MOST_EVALUATIONS,
+        )  # fmt: skip
         point = solution.x
-    if solution is None or solution.status <= 0:
+    if solution.status <= 0:
         raise Refused("the least-squares fit did not converge; give a first guess nearer to the values")
-    return solution
-
-
-def _summary(solution: OptimizeResult, scale: Floats, n_values: int) -> LeastSquaresFit:
-    jacobian = np.asarray(solution.jac, dtype=float) / scale
-    n_free = jacobian.shape[1]
     residual_sum = float(2.0 * solution.cost)
-    residual_df = n_values - n_free
-    covariance = residual_sum / residual_df * _inverse_crossproduct(jacobian)
-    return LeastSquaresFit(
-        estimates=np.asarray(solution.x, dtype=float) * scale,
-        std_errors=np.sqrt(np.diag(covariance)),
-        covariance=covariance,
-        residual_sum_of_squares=residual_sum,
-        residual_df=residual_df,
-        residual_sd=float(np.sqrt(residual_sum / residual_df)),
-    )
+    covariance = residual_sum / residual_df * _inverse_crossproduct(np.asarray(solution.jac, dtype=float) / scale)
+    return LeastSquaresFit(np.asarray(point, dtype=float) * scale, covariance, residual_sum, residual_df)
 
 
 def _inverse_crossproduct(jacobian: Floats) -> Floats:

@@ -31,6 +31,7 @@ MOST_OFF = 1e-6
 _LEAST_KEPT, _LEAST_WEIGHT = 0.1, 1e-8
 # A value that alone tells a coefficient leaves nothing to be known of it without that value, but for rounding.
 _LEAST_LEFT = 1e-9
+_OF_SETS = ("off", "evidence", "slopes")  # the rest of Terms is of values
 
 
 @dataclass(frozen=True)
@@ -117,27 +118,11 @@ class Posterior:
 
 @dataclass(frozen=True)
 class Terms:
-    """Terms of n values, −½·weight·x² + pull·x of the predictor x, at the spreads of their m sets.
+    """Terms of n values of m sets, −½·weight·x² + pull·x of the predictor x, and what the intervals make of them.
 
-    spreads: (m, k + 1), SDs of the groups and, last, of single values; off: (m,) how much terms miss their
-    moments; evidence: (m,) ln of the restricted likelihood, but for a constant; slopes: (m, k + 1) of it by the
-    spreads.
-    """
-
-    spreads: Floats
-    weight: Floats
-    pull: Floats
-    off: Floats
-    evidence: Floats
-    slopes: Floats
-
-
-@dataclass(frozen=True)
-class Moments:
-    """What the intervals of n values of m sets make of their posteriors, each in the place of its term.
-
-    weight, pull: terms asked for; free_mean, free_variance: of the predictor without the value's own term; off,
-    evidence, slopes: as in ``Terms``.
+    free_mean, free_variance: (n,) of the predictor without the value's own term; off: (m,) how much terms miss
+    their moments; evidence: (m,) ln of the restricted likelihood, but for a constant; slopes: (m, k + 1) of it by
+    the spreads, SDs of the groups and, last, of single values.
     """
 
     weight: Floats
@@ -190,14 +175,14 @@ class Posteriors:
         sd_before = _own_sd(flat, before)
         scale = (sd_before / _own_sd(flat, spreads)) ** (2.0 * np.clip(weight * sd_before**2, 0.0, 1.0))
         weight, pull = weight * scale, pull * scale
-        found = Terms(spreads, weight, pull, np.zeros(flat.sets), np.zeros(flat.sets), np.zeros(spreads.shape))
+        found: Terms | None = None
         sets, values, length = np.arange(flat.sets), np.arange(len(flat.of)), np.ones(flat.sets)
         off = np.full(flat.sets, np.inf)
         for step in range(_MOST_STEPS + 1):
             now = self.moments(flat, self.posterior(flat, spreads, weight, pull), spreads, weight, pull)
-            for kept, new in ((found.off, now.off), (found.evidence, now.evidence), (found.slopes, now.slopes)):
-                kept[sets] = new
-            found.weight[values], found.pull[values] = weight, pull
+            found = found or Terms(*map(np.copy, vars(now).values()))
+            for name, value in vars(replace(now, weight=weight, pull=pull)).items():
+                getattr(found, name)[sets if name in _OF_SETS else values] = value
             is_moving = now.off > _LEAST_OFF
             if step == _MOST_STEPS or not is_moving.any():
                 break
@@ -209,6 +194,7 @@ class Posteriors:
                 flat, keep = flat.subset(is_moving)
                 sets, length, off, spreads = sets[is_moving], length[is_moving], off[is_moving], spreads[is_moving]
                 values, weight, pull = values[keep], weight[keep], pull[keep]
+        assert found is not None  # there is a first step
         return found
 
     def posterior(self, flat: Flat, spreads: Floats, weight: Floats, pull: Floats) -> Posterior:
@@ -263,8 +249,8 @@ class Posteriors:
                 variance = variance + 2.0 * size * width * found.covariance[of, position, other]
         return mean, np.maximum(variance, 0.0)
 
-    def moments(self, flat: Flat, found: Posterior, spreads: Floats, weight: Floats, pull: Floats) -> Moments:
-        """Moments with each interval in the place of its term, the terms they ask for, and the evidence."""
+    def moments(self, flat: Flat, found: Posterior, spreads: Floats, weight: Floats, pull: Floats) -> Terms:
+        """The terms that moments with each interval in the place of its term ask for, and the evidence."""
         mean, variance = self._predictor(flat, found)
         free = variance / np.maximum(1.0 - weight * variance, _LEAST_LEFT)
         slope_now = pull - weight * mean
@@ -282,7 +268,7 @@ class Posteriors:
         of_effects = self.levels * np.log(sds) + 0.5 * squares / sds**2
         by_sds = (squares + self.traces(found)) / sds**3 - self.levels / sds
         by_sd = np.bincount(flat.of, np.where(np.isnan(flat.fixed_sd), by_log_sd, 0.0), flat.sets) / spreads[:, -1]
-        return Moments(
+        return Terms(
             weight=kept,
             pull=slope + kept * aim,
             free_mean=free_mean,

@@ -207,13 +207,13 @@ class _Search:
         is_asked[which] = True
         flat, keep = self.flat.subset(is_asked)
         unit = self.unit[which, None]
-        terms = self.weight[keep], self.pull[keep]
-        found = self.posteriors.settled(flat, self.spreads[which], spreads * unit, *terms)
+        here, terms = spreads * unit, (self.weight[keep], self.pull[keep])
+        found = self.posteriors.settled(flat, self.spreads[which], here, *terms)
         is_lost = found.off > MOST_OFF
         powers = self.powers[which]
         evidence = np.where(is_lost, -np.inf, found.evidence + np.sum(powers * np.log(spreads), axis=1))
         is_up = (evidence > self.highest[which]) | np.isneginf(self.highest[which])
-        self.highest[which[is_up]], self.spreads[which[is_up]] = evidence[is_up], found.spreads[is_up]
+        self.highest[which[is_up]], self.spreads[which[is_up]] = evidence[is_up], here[is_up]
         is_up_value = is_up[flat.of]
         values = np.flatnonzero(keep)[is_up_value]
         self.weight[values], self.pull[values] = found.weight[is_up_value], found.pull[is_up_value]

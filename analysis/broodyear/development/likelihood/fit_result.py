@@ -189,6 +189,10 @@ def _crossing(excess: Callable[[float], float], centre: float, step: float) -> f
     return float("nan")
 
 
+#: Fits by (species, stage) and form.
+Fits = Mapping[tuple[str, str], Mapping[str, DevelopmentFit]]
+
+
 def best_fit(fits: Mapping[str, DevelopmentFit]) -> DevelopmentFit | None:
     """The likeliest form (the lowest Akaike criterion), or None without a fit."""
     weights = form_weights(fits)

@@ -102,10 +102,11 @@ def tank_records(frame: pd.DataFrame, daily: Any = None) -> TankRecords:
         since = pd.to_numeric(rows[edge]).astype(float)
         rows[edge] = since.where(~(since > 0), since - rows["first_day_share"] + 1.0)
     reasons = [_why_not(row, temps) for row, temps in zip(rows.to_dict("records"), series, strict=True)]
-    left_out = _counted(reasons)
+    left_out = dict(Counter(reason for reason in reasons if reason).most_common())
     keep = np.array([reason is None for reason in reasons], dtype=bool)
     if not keep.any():
-        raise NothingToAnalyse(f"none of the {len(rows)} tanks can be used: {_in_words(left_out)}")
+        why = "; ".join(f"{reason}: {count}" for reason, count in left_out.items()) or "there are none"
+        raise NothingToAnalyse(f"none of the {len(rows)} tanks can be used: {why}")
     used = rows[keep].reset_index(drop=True)
     temps = tuple(filled(one) for one, kept in zip(series, keep, strict=True) if kept and one is not None)
     return _assembled(used, temps, np.flatnonzero(keep), len(rows), left_out)
@@ -133,14 +134,6 @@ def _why_not(row: Mapping[Any, Any], temps: Floats | None) -> str | None:
     if "units_at_delivery_c_days" in row and "fraction_at_start" not in row:
         return "thermal units at delivery not known" if pd.isna(row["units_at_delivery_c_days"]) else None
     return None
-
-
-def _counted(reasons: Sequence[str | None]) -> dict[str, int]:
-    return dict(Counter(reason for reason in reasons if reason).most_common())
-
-
-def _in_words(left_out: Mapping[str, int]) -> str:
-    return "; ".join(f"{reason}: {count}" for reason, count in left_out.items()) or "there are none"
 
 
 def _assembled(

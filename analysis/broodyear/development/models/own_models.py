@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import MISSING, dataclass, field, fields
 from html import escape
 from pathlib import Path
 from typing import Any
@@ -17,14 +16,12 @@ from scipy.special import ndtri
 from broodyear.development.arrays import Floats
 from broodyear.development.models.forms import COEFFICIENTS, FORMS, NOMINAL, Curve, plotted
 from broodyear.errors import UsageError
-from broodyear.settings import Settings
+from broodyear.settings import Settings, toml_values
 
 STAGES = ("eyed", "hatch_first", "hatch_half", "hatch_all", "button_up", "first_feeding")
 # Where models come from that no work holds.
 SETTINGS_SOURCE = "the settings"
 COUNTED_FROM = ("fertilisation", "hatch")
-_REQUIRED = ("name", "species", "stage", "form", "coefficients")
-_OPTIONAL = ("covariance", "spread_log_sd", "valid_low_c", "valid_high_c", "counted_from", "source")
 # Temperatures at which a curve must give a finite number of days above 0, at least at one of them.
 _TRIED_C = np.arange(1.0, 26.0)
 # A covariance may miss symmetry and positive definiteness by rounding to six digits.
@@ -226,16 +223,7 @@ def read_models(path: str | Path) -> tuple[DevelopmentModel, ...]:
     if not isinstance(path, str | Path):
         raise UsageError(f"a models file is named by its path, but this is of type {type(path).__name__}")
     path = Path(path)
-    try:
-        content = tomllib.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise UsageError(f"the models file {path.name} does not exist; name another with --models") from None
-    except OSError as error:
-        raise UsageError(f"the models file {path.name} cannot be read: {error.strerror}") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise UsageError(
-            f"{path.name} is not a TOML file ({error}); a model begins with the line [[model]]"
-        ) from None
+    content = toml_values(path, "models", "a model begins with the line [[model]]")
     problems = [f"unknown entry {key!r}; expected [[model]]" for key in content if key != "model"]
     entries = content.get("model", [])
     if not isinstance(entries, list) or not entries:
@@ -253,12 +241,10 @@ def _from_entry(entry: Any, number: int, problems: list[str]) -> DevelopmentMode
     if not isinstance(entry, dict):
         problems.append(f"model {number} is {entry!r}; expected a [[model]] entry")
         return None
-    unknown = [key for key in entry if key not in (*_REQUIRED, *_OPTIONAL)]
-    problems += [
-        f"model {number}: unknown key {key!r}; expected one of {', '.join((*_REQUIRED, *_OPTIONAL))}"
-        for key in unknown
-    ]
-    missing = [key for key in _REQUIRED if key not in entry]
+    keys = {one.name: one.default is MISSING for one in fields(DevelopmentModel) if one.init}
+    unknown = [key for key in entry if key not in keys]
+    problems += [f"model {number}: unknown key {key!r}; expected one of {', '.join(keys)}" for key in unknown]
+    missing = [key for key, is_required in keys.items() if is_required and key not in entry]
     if missing:
         problems.append(f"model {number}: {', '.join(missing)} not given")
         return None

@@ -79,9 +79,12 @@ def default_model(species: str, stage: str) -> str | None:
     if not isinstance(species, str) or not isinstance(stage, str):
         given = next(one for one in (species, stage) if not isinstance(one, str))
         raise UsageError(f"a species and a stage are words, but this is of type {type(given).__name__}")
-    models = _as_published()
-    rows = models[(models["species"] == species) & (models["stage"] == stage) & models["is_default"]]
-    return str(rows["model"].iloc[0]) if len(rows) else None
+    rows = _of_stage(_as_published(), species, stage)
+    return next(iter(rows.loc[rows["is_default"], "model"]), None)
+
+
+def _of_stage(models: pd.DataFrame, species: str, stage: str) -> pd.DataFrame:
+    return models[(models["species"] == species) & (models["stage"] == stage)]
 
 
 def scored_models(species: str, stage: str) -> tuple[str, ...]:
@@ -89,21 +92,16 @@ def scored_models(species: str, stage: str) -> tuple[str, ...]:
 
     Models recalled without certainty (MEMORY-LOW) are listed by ``published_models`` and never scored.
     """
-    models = known_models()
-    is_wanted = (models["species"] == species) & (models["stage"] == stage) & (models["trust"] != "MEMORY-LOW")
-    return tuple(models.loc[is_wanted & (models["counted_from"] == "fertilisation"), "model"])
+    models = _of_stage(known_models(), species, stage)
+    is_sure = models["trust"] != "MEMORY-LOW"
+    return tuple(models.loc[is_sure & (models["counted_from"] == "fertilisation"), "model"])
 
 
 def constant_units_model(species: str, stage: str) -> str | None:
     """Name of a published constant-units model for a species and stage that is not from memory, or None."""
-    models = known_models()
-    rows = models[
-        (models["species"] == species)
-        & (models["stage"] == stage)
-        & (models["form"] == "constant_units")
-        & ~models["trust"].str.startswith("MEMORY")
-    ]
-    return str(rows["model"].iloc[0]) if len(rows) else None
+    models = _of_stage(known_models(), species, stage)
+    is_sure = ~models["trust"].str.startswith("MEMORY")
+    return next(iter(models.loc[is_sure & (models["form"] == "constant_units"), "model"]), None)
 
 
 def model_row(name: str) -> pd.Series:
@@ -286,20 +284,15 @@ def _measured(row: Mapping[Any, Any], errors: pd.DataFrame) -> dict[str, Any]:
     is_steady = is_sound & (errors["is_same_event"] & (errors["temperature"] == "constant")).to_numpy(dtype=bool)
     is_seen = is_steady & np.array([trust.startswith("SEEN") for trust in errors["trust"]], dtype=bool)
     worst = _largest(pct[is_seen])
+    is_supported = worst <= MOST_ERROR_OFFERED_PCT  # False for NaN: nothing was seen
+    standing = "for comparison" if row["trust"].startswith("MEMORY") and not is_supported else "offered"
     return {
-        "standing": _standing(row, worst),
+        "standing": "default" if row["is_default"] else standing,
         "pairs_checked": int(is_seen.sum()),
         "worst_error_pct": worst,
         "worst_disagreement_pct": _largest(pct[is_sound]),
         "trust_note": _trust_note(str(row["trust"]), pct[is_seen], pct[is_steady]),
     }
-
-
-def _standing(row: Mapping[Any, Any], worst_pct: float) -> str:
-    if row["is_default"]:
-        return "default"
-    is_supported = worst_pct <= MOST_ERROR_OFFERED_PCT  # False for NaN: nothing was seen
-    return "for comparison" if row["trust"].startswith("MEMORY") and not is_supported else "offered"
 
 
 def _largest(values: Floats) -> float:

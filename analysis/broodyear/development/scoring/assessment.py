@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from broodyear.claims import Claim
-from broodyear.development.likelihood.fit_result import DevelopmentFit, best_fit
+from broodyear.development.likelihood.fit_result import Fits, best_fit
 from broodyear.development.models.own_models import DevelopmentModel
 from broodyear.development.models.published import default_model, published_disagreements
 from broodyear.development.scoring.comparisons import first_seen_pitfall, model_comparisons
@@ -69,7 +69,7 @@ class DevelopmentAssessment(DevelopmentScores):
         return self.copied.sheets
 
     @property
-    def fits(self) -> Mapping[tuple[str, str], Mapping[str, DevelopmentFit]]:
+    def fits(self) -> Fits:
         return {key: one.fits for key, one in self.data.items()}
 
     @property

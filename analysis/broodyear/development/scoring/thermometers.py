@@ -157,13 +157,10 @@ def _counts(one: StageData, is_in: Masks) -> dict[str, int]:
 
 def _too_few(counts: Mapping[str, int]) -> str:
     """Why nothing is estimated; empty when there is enough."""
-    if counts["batches"] < FEWEST_BATCHES:
-        return f"fewer than {FEWEST_BATCHES} batches ({counts['batches']}): not estimated"
-    return (
-        f"fewer than {FEWEST_SITES} sites ({counts['sites']}): not estimated"
-        if counts["sites"] < FEWEST_SITES
-        else ""
-    )
+    for what, least in (("batches", FEWEST_BATCHES), ("sites", FEWEST_SITES)):
+        if counts[what] < least:
+            return f"fewer than {least} {what} ({counts[what]}): not estimated"
+    return ""
 
 
 def _limits(error: CrossedMean, position: int, hour: float = 0.0) -> dict[str, Any]:
