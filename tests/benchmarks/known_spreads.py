@@ -25,7 +25,7 @@ def oracle_power(
     """
     outcome = str(frame["outcome"].iloc[0])
     known = frame.assign(true_log_odds=logit(truth.to_numpy()), taken=lowered)
-    rows = outcome_rows(prepare(known).rows, outcome)
+    rows = outcome_rows(prepare(known), outcome)
     model = fit_adjusted(rows.used, [one for other, one in rows.factors.items() if other not in rows.waiting])
     named = [one for one in model.factors if model.factors[one].is_comparable]
     contrasts = [one for other in named for one in factor_contrasts(model, other, model.averages_of(other))]

@@ -54,7 +54,7 @@ def beside_the_truth(
 ) -> list[dict[str, object]]:
     """The report's two models on these tank-seasons, and each planted effect beside its interval."""
     planted = {(row["factor"], row["level"]): row for row in programme.truth["effects"]}
-    prepared = prepare(frame).rows
+    prepared = prepare(frame)
     found = []
     for outcome in outcomes:
         rows = outcome_rows(prepared[prepared["outcome"] == outcome], outcome)

@@ -110,7 +110,7 @@ def region_comparison(frame: pd.DataFrame, ask: Callable[..., Callable[[], Any]]
     and fall silent later. A region that never shared a batch has neither answer, and a note. ask: has an outcome
     worked out, perhaps by another process; what it returns gives the answer.
     """
-    rows = prepare(frame).rows
+    rows = prepare(frame)
     rows["region"] = rows["region"].astype(str).replace("", NOT_RECORDED)
     present = [name for name in OUTCOMES if (rows["outcome"] == name).any()]
     if not present:

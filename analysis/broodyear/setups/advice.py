@@ -35,7 +35,7 @@ def what_to_change(frame: pd.DataFrame, report: EffectsReport | None = None) -> 
     animals is never claimed. No difference here is shown to be caused by the practice: tanks were not assigned at
     random. report: `effects_report(frame)` when it is at hand.
     """
-    rows = prepare(frame).rows
+    rows = prepare(frame)
     rows = rows[rows["outcome"] == MAIN_OUTCOME]
     last = rows[rows["season"] == rows["season"].max()]
     values = {practice.name: practice.make(last) for practice in available(last)}

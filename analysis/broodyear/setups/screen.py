@@ -31,9 +31,7 @@ from broodyear.survival.tank_frame import (
     MISCOUNTED,
     NOT_RECORDED,
     OUTCOMES,
-    codes,
     counted_dead,
-    pair_codes,
     prepare,
 )
 
@@ -127,12 +125,12 @@ def screen_setups(frame: pd.DataFrame) -> SetupScreen:
     q-values hold the false-discovery rate within a season and outcome (Benjamini and Hochberg 1995).
     """
     tanks = prepare(frame)
-    present = {str(name) for name in tanks.rows["outcome"].dropna()}
+    present = {str(name) for name in tanks["outcome"].dropna()}
     if not present:
         raise NothingToAnalyse("no tank-season has an outcome, so no set-up can be compared")
     outcomes = [*(name for name in OUTCOMES if name in present), *sorted(present - set(OUTCOMES))]
-    judged = _sites_together({name: judge(*_judgeable(tanks.rows, name)) for name in outcomes})
-    rows = _with_verdicts(_joined(tanks.rows, judged))
+    judged = _sites_together({name: judge(*_judgeable(tanks, name)) for name in outcomes})
+    rows = _with_verdicts(_joined(tanks, judged))
     flagged = rows["verdict"].isin(["below_expected", "watch"])
     rows["losing_stage"] = losing_stage(rows).where(flagged, "")
     at_poor_site = rows["place_verdict"] == "below_expected"
@@ -142,10 +140,10 @@ def screen_setups(frame: pd.DataFrame) -> SetupScreen:
     ordered = ordered.sort_values(["season", "_place", "tank_id"], kind="stable")
     return SetupScreen(
         rows=ordered[SETUP_COLUMNS].reset_index(drop=True),
-        spreads=_spreads(tanks.rows, judged),
+        spreads=_spreads(tanks, judged),
         detectable=detectable_by_season(rows),
         judged={name: result for name, result in judged.items() if result.departures is not None},
-        capped=tanks.capped,
+        capped=int(tanks["is_capped"].sum()),
     )
 
 
@@ -169,7 +167,7 @@ def judge(used: pd.DataFrame, uncounted: pd.DataFrame) -> Judged:
     Adds what SETUP_COLUMNS say of a model (expected_log_odds, spread: logit), unjudged and note (why there is no
     verdict).
     """
-    batch = pair_codes(used["season"], used["batch_id"])
+    batch = used.groupby(["season", "batch_id"]).ngroup().to_numpy()
     is_few, is_small = len(used) < FEWEST_TANKS, used["eggs"].to_numpy() < FEWEST_EGGS
     is_alone = np.bincount(batch, minlength=1)[batch] < 2
     reasons = [str(one) for one in (Reason.TOO_FEW_TANKS, Reason.TOO_FEW_EGGS, Reason.CONFOUNDED)]
@@ -209,7 +207,7 @@ def screen_data(rows: pd.DataFrame) -> ScreenData:
     columns, precision = [np.ones(len(rows))], [1.0 / _LEVEL_PRIOR_SD**2]
     is_fitted = rows["is_used"].to_numpy(dtype=bool)
     if "species" in rows:
-        label, levels = codes(rows["species"].astype(object).where(rows["species"].notna(), NOT_RECORDED))
+        label, levels = pd.factorize(rows["species"].astype(object).fillna(NOT_RECORDED), sort=True)
         if len(levels) > 1:
             columns += list(np.eye(len(levels))[label].T)
             precision += [1.0 / _SPECIES_PRIOR_SD**2] * len(levels)
@@ -219,14 +217,14 @@ def screen_data(rows: pd.DataFrame) -> ScreenData:
         if known.size >= FEWEST_TANKS and known.std() > 0.0:  # else there is nothing to tell tanks apart by
             columns.append(np.where(np.isnan(units), 0.0, (units - known.mean()) / known.std()))
             precision.append(1.0 / _SLOPE_PRIOR_SD**2)
-    season, seasons = codes(rows["season"])
+    season, seasons = pd.factorize(rows["season"], sort=True)
     return ScreenData(
         survivors=rows["survivors"].to_numpy(dtype=float),
         eggs=rows["eggs"].to_numpy(dtype=float),
         common=np.column_stack(columns),
         common_precision=np.array(precision),
         season=season if len(seasons) >= FEWEST_SEASONS else None,
-        batch=pair_codes(rows["season"], rows["batch_id"]),
+        batch=np.asarray(rows.groupby(["season", "batch_id"]).ngroup(), dtype=np.int64),
         is_fitted=is_fitted,
     )
 
@@ -247,8 +245,8 @@ def _judged(rows: pd.DataFrame, fit: ScreenFit, sentence: str) -> Judged:
     )
     share = expit(expected_log_odds)
     sampling = 1.0 / (eggs * np.maximum(share * (1.0 - share), 1e-6))
-    (site, names), (season, _) = codes(rows["site_id"]), codes(rows["season"])
-    unknown = names.index(NOT_RECORDED) if NOT_RECORDED in names else -1
+    (site, names), (season, _) = (pd.factorize(rows[name], sort=True) for name in ("site_id", "season"))
+    unknown = list(names).index(NOT_RECORDED) if NOT_RECORDED in names else -1
     error = np.sqrt(sampling + fit.tank_sd**2 + expected_se**2)
     departures = Departures(score, error, site, season, unknown)
     counted = departures.subset(is_used)

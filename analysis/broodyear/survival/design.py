@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from broodyear.errors import Refused, UsageError
+from broodyear.notes import note
 from broodyear.statistics.numbers import BoolArray, FloatArray, IntArray
 
 FEWEST_ROWS = 3  # two tank-seasons give one difference and nothing to judge it by
@@ -45,10 +46,7 @@ def as_frame(given: Any) -> pd.DataFrame:
             return pd.DataFrame(given)
         except ValueError as error:
             raise UsageError(f"The table given cannot be read as columns of one length: {error}.") from error
-    raise UsageError(
-        f"frame must be a table with one row per tank-season, such as a pandas frame or a dict of columns, but"
-        f" a {type(given).__name__} was passed: read the file into a frame first."
-    )
+    raise UsageError(note("survival", "no_table", kind=type(given).__name__))
 
 
 def formula_columns(formula: str, frame: pd.DataFrame) -> tuple[str, ...]:
@@ -63,10 +61,7 @@ def formula_columns(formula: str, frame: pd.DataFrame) -> tuple[str, ...]:
         parsed = Formula(formula)
         expressions = [str(factor) for term in parsed for factor in term.factors]
     except (FormulaicError, AttributeError, TypeError, SyntaxError) as error:
-        raise UsageError(
-            f"The formula {formula!r} cannot be read: write the right-hand side only, with the grouping"
-            " columns in groups=, for example 'gravel + temp_c'."
-        ) from error
+        raise UsageError(note("survival", "unread_formula", formula=repr(formula))) from error
     names = {str(name) for name in parsed.required_variables}
     for expression in expressions:  # what a spline or a polynomial is made of is not among these
         with suppress(SyntaxError):  # a name in backticks is no expression
@@ -99,20 +94,15 @@ def usable_rows(
     alive, eggs = (_counts(frame, name, keep) for name in counts)
     impossible = np.flatnonzero(keep & (alive > eggs))
     for place in impossible[:1]:
-        raise Refused(
-            f"{impossible.size} of {len(frame)} rows have more survivors than eggs; the first is row {place + 1}"
-            f" of the frame with {counts[0]} = {alive[place]:g} and {counts[1]} = {eggs[place]:g}: correct the"
-            f" counts, or cap {counts[0]} at {counts[1]} and report the excess."
-        )
+        said = {"rows": impossible.size, "of": len(frame), "row": place + 1, "counts": counts}
+        raise Refused(note("survival", "too_many_survivors", alive=alive[place], eggs=eggs[place], **said))
     if empty := int((keep & (eggs == 0)).sum()):
         left_out[f"no eggs ({counts[1]} is 0)"] = empty
         keep &= eggs > 0
     if keep.sum() < fewest:
         why = "; ".join(f"{reason}: {count}" for reason, count in left_out.items()) or "none left out"
-        raise Refused(
-            f"Only {keep.sum()} of the {len(frame)} rows given can be used ({why}), and a model of survival needs"
-            f" at least {fewest} tank-seasons: add seasons, or report the counts as they are."
-        )
+        said = {"rows": keep.sum(), "of": len(frame), "left_out": why, "fewest": fewest}
+        raise Refused(note("survival", "too_few_rows", **said))
     used = as_factors(frame.loc[keep, needed].reset_index(drop=True), covariates)
     return used, alive[keep], eggs[keep], left_out
 
@@ -124,10 +114,7 @@ def _counts(frame: pd.DataFrame, name: str, keep: BoolArray) -> FloatArray:
     except (TypeError, ValueError) as error:
         raise Refused(f"Column {name!r} holds values that are not numbers; it must hold counts.") from error
     for first in np.flatnonzero(keep & ((values < 0) | (values != np.round(values))))[:1]:
-        raise Refused(
-            f"Column {name!r} holds {values[first]:g} in row {first + 1} of the frame; it must hold whole"
-            " counts of eggs or fish, 0 or more: correct the count (a percentage is not a count)."
-        )
+        raise Refused(note("survival", "no_count", name=name, value=values[first], row=first + 1))
     return np.where(keep, values, np.nan)
 
 
@@ -209,10 +196,7 @@ class Design:
             return list(column.cat.categories)
         values = sorted(float(value) for value in column.unique())
         if len(values) > MOST_NUMERIC_LEVELS:
-            raise UsageError(
-                f"Column {factor!r} is measured ({len(values)} distinct values), not a factor: use"
-                f" .step({factor!r}, by=1.0) or .curve({factor!r})."
-            )
+            raise UsageError(note("survival", "measured", name=factor, values=len(values)))
         return [int(value) if value.is_integer() else value for value in values]
 
     def base_level(self, factor: str) -> Any:
@@ -253,10 +237,7 @@ def _recoded(column: pd.Series[Any], fitted: pd.Series[Any]) -> pd.Series[Any]:
     given = column.astype(bool) if set(known) <= {False, True} else column
     unseen = ", ".join(sorted({str(value) for value in given if value not in known}))
     if unseen:
-        raise Refused(
-            f"Column {fitted.name!r} has levels the fit has not seen ({unseen}); it knows"
-            f" {', '.join(map(str, known))}."
-        )
+        raise Refused(note("survival", "unseen", name=fitted.name, levels=unseen, known=known))
     return pd.Series(pd.Categorical(given, dtype=fitted.dtype))
 
 
@@ -275,19 +256,14 @@ def make_design(
     used, alive, eggs, left_out = usable_rows(frame, covariates, counts, groups, fewest)
     for name in covariates:
         if used[name].nunique() < 2:
-            raise Refused(
-                f"Column {name!r} is {used[name].iloc[0]} in all {len(used)} rows used, so it can have no"
-                " effect to estimate: take it out of the formula, or add rows with another value."
-            )
+            raise Refused(note("survival", "constant", name=name, value=used[name].iloc[0], rows=len(used)))
     matrix = _model_matrix(formula, used)
     terms = tuple(map(str, matrix.columns))
     if not terms:
         raise UsageError(f"The formula {formula!r} has no term at all: write '1' for an overall survival.")
     if len(used) < len(terms) + spare_rows:
-        raise Refused(
-            f"The formula asks for {len(terms)} coefficients ({', '.join(terms)}), but only {len(used)} rows can"
-            f" be used; at least {len(terms) + spare_rows} are needed: take terms out, merge levels, or add rows."
-        )
+        fewest = len(terms) + spare_rows
+        raise Refused(note("survival", "too_many_terms", terms=terms, rows=len(used), fewest=fewest))
     values = np.ascontiguousarray(matrix.to_numpy(dtype=float))
     kept, null = aliases(values, ALIAS_TOLERANCE)
     for place in np.setdiff1d(np.arange(len(terms)), kept)[:1]:
@@ -337,38 +313,21 @@ def _weights(columns: FloatArray, made: FloatArray) -> FloatArray:
 
 
 def _alias_message(matrix: FloatArray, terms: Sequence[str], place: int, null: FloatArray) -> str:
-    if not matrix[:, place].any():
-        return (
-            f"No row has the combination that the coefficient {terms[place]} describes: take the interaction"
-            " out of the formula, or merge levels."
-        )
     partners = [term for term, weight in zip(terms[:place], null, strict=False) if abs(weight) > 1e-6]
     others = [term for term in partners if term != "Intercept"] or partners
     spline = terms[place].partition("(")[0]
-    if spline in ("cr", "cs", "cc") and all(term.startswith(spline + "(") for term in others):
-        return (
-            f"The columns of {terms[place].rpartition('[')[0]} add up to the intercept: write"
-            f" {spline}(..., constraints='center')."
-        )
-    return (
-        f"The effect of {terms[place]} cannot be told apart from {', '.join(others)}: its column is an exact"
-        " combination of theirs in the rows used. Take one of them out of the formula."
-    )
+    is_curve = spline in ("cr", "cs", "cc") and all(term.startswith(spline + "(") for term in others)
+    said = {"term": terms[place], "others": others, "spline": spline if is_curve else ""}
+    return note("survival", "aliased", is_empty=not matrix[:, place].any(), **said)
 
 
 def require_groupings(groupings: Sequence[Grouping]) -> None:
     """Refuse a group of one level, and two that split the rows alike, for these share one spread."""
     for group in groupings:
         if len(group.levels) < 2:
-            raise Refused(
-                f"Group {group.name!r} has one level ({group.levels[0]}) in the {len(group.codes)} rows used, so"
-                " neither its spread nor an error between its levels can be estimated: take it out of groups=, or"
-                " add rows of another level."
-            )
+            said = {"name": group.name, "level": group.levels[0], "rows": len(group.codes)}
+            raise Refused(note("survival", "one_group", **said))
     for first, second in combinations(groupings, 2):
         pairs = len(np.unique(first.codes * len(second.levels) + second.codes))
         if pairs == len(first.levels) == len(second.levels):
-            raise Refused(
-                f"Groups {first.name!r} and {second.name!r} split the rows in the same way, so their"
-                " spreads cannot be told apart: name only one of them."
-            )
+            raise Refused(note("survival", "twin_groups", first=first.name, second=second.name))

@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from broodyear.errors import UsageError
+from broodyear.notes import note
 from broodyear.survival.design import Design, as_frame, make_design, require_groupings
 from broodyear.survival.methods.binomial import fit_beta_binomial, fit_firth, fit_quasi_binomial, refuse_separation
 from broodyear.survival.methods.clusters import fit_clustered, fit_exchangeable
@@ -113,9 +114,8 @@ def _repeats(frame: pd.DataFrame) -> list[str]:
     keys = frame[list(TANK_SEASON)].dropna()
     again = keys[keys.duplicated()].drop_duplicates()
     return [
-        f"{len(again)} tank-seasons stand in more than one row, the first {season} {tank_id}: each row counts as a"
-        " tank of its own. Pass the rows of one outcome, each tank-season once."
-        for season, tank_id in again.head(1).itertuples(index=False)
+        note("survival", "repeated", tanks=len(again), season=season, tank=tank)
+        for season, tank in again.head(1).itertuples(index=False)
     ]
 
 

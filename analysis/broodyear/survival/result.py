@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from broodyear.errors import Refused, UsageError
+from broodyear.notes import note
 from broodyear.statistics.numbers import (
     FloatArray,
     critical_value,
@@ -48,9 +49,6 @@ def average_over_groups(log_odds: FloatArray, sd: float) -> GroupAverage:
 
     Gauss–Hermite, exact to 1e-8 for standard deviations up to 2 logits.
     """
-    if sd == 0.0:
-        share = expit(log_odds)
-        return GroupAverage(share, share * (1.0 - share), np.zeros_like(share))
     nodes, weights = normal_nodes(next(points for most, points in NODES if sd <= most))
     share = expit(log_odds[:, None] + sd * nodes)
     steepness = share * (1.0 - share)
@@ -302,10 +300,7 @@ class SurvivalFit:
         """Effect of raising a measured covariate by `by` in every row; one row, columns as `contrast`."""
         moved = self.design.matrix_with(name, self.design.measured(name) + by)
         if not np.isfinite(moved).all():
-            raise Refused(
-                f"A step of {by:g} in {name!r} leaves the range of the rows, where a spline says nothing: read"
-                f" .curve({name!r}) instead, or fit {name!r} as a straight line."
-            )
+            raise Refused(note("survival", "out_of_range", name=name, by=by))
         found = self._between(moved, self.design.matrix, self.total_group_sd)
         return pd.DataFrame([{"level": f"{by:+g}", "reference": "", **found}], columns=CONTRAST_COLUMNS)
 

@@ -6,8 +6,6 @@ absent), usable and why_unusable, and the context columns named below.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import pandas as pd
 
@@ -35,19 +33,9 @@ _DEAD = {HATCH: ["dead_egg"], "hatch_to_release": _DEAD_LATER, MAIN_OUTCOME: ["d
 NOT_RECORDED = "not recorded"
 
 
-@dataclass(frozen=True)
-class TankFrame:
-    """rows: every row given, in the order given, with `is_used` and `why_left_out`.
-
-    survivors are capped at the eggs (`capped` counts the rows concerned); eggs and survivors are floats.
-    """
-
-    rows: pd.DataFrame
-    capped: int
-
-
-def prepare(frame: pd.DataFrame) -> TankFrame:
-    """Check, complete and mark the rows; raises when a required column is missing or there is no row."""
+def prepare(frame: pd.DataFrame) -> pd.DataFrame:
+    """Every row given, in the order given, with `is_used` and `why_left_out`; eggs and survivors are floats, and
+    survivors are capped at the eggs (`is_capped`). Raises when a required column is missing or there is no row."""
     if not isinstance(frame, pd.DataFrame):
         raise UsageError(f"tank-seasons are a pandas DataFrame, but this is of type {type(frame).__name__}")
     missing = [name for name in REQUIRED if name not in frame.columns]
@@ -71,12 +59,12 @@ def prepare(frame: pd.DataFrame) -> TankFrame:
         delivered = pd.to_numeric(rows["eggs_delivered"], errors="coerce").astype(float)
         rows["eggs"] = rows["eggs"].fillna(delivered.where(rows["outcome"] != "hatch_to_release"))
     rows["site_id"] = rows["site_id"].astype(object).where(rows["site_id"].notna(), NOT_RECORDED)
-    above = rows["survivors"] > rows["eggs"]
-    rows["survivors"] = rows["survivors"].where(~above, rows["eggs"])
+    rows["is_capped"] = rows["survivors"] > rows["eggs"]
+    rows["survivors"] = rows["survivors"].where(~rows["is_capped"], rows["eggs"])
     why = _reasons(rows)
     rows["why_left_out"] = why.mask((why == "") & rows["outcome"].isna(), "no outcome recorded")
     rows["is_used"] = rows["why_left_out"] == ""
-    return TankFrame(rows, int(above.sum()))
+    return rows
 
 
 def dead_believed(tanks: pd.DataFrame) -> pd.Series:
@@ -107,14 +95,3 @@ def _reasons(rows: pd.DataFrame) -> pd.Series:
     said = given.where(given.notna() & (given != ""), "marked as not usable")
     reason = np.select([unusable, *tests.values()], [said, *tests], default="")
     return pd.Series(reason, index=rows.index, dtype=object)
-
-
-def codes(values: pd.Series) -> tuple[np.ndarray, list[object]]:
-    """Whole-number codes of a column's values, in sorted order, and the values themselves."""
-    labels, levels = pd.factorize(values, sort=True)
-    return np.asarray(labels, dtype=np.int64), list(levels)
-
-
-def pair_codes(first: pd.Series, second: pd.Series) -> np.ndarray:
-    """Codes of pairs of two columns: a batch code used again in another season is another batch."""
-    return first.groupby([first, second]).ngroup().to_numpy(dtype=np.int64)

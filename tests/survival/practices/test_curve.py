@@ -85,7 +85,7 @@ def test_the_test_of_a_line_is_about_that_of_a_likelihood_ratio() -> None:
         for term in ("mean_water_temp_c", "cr(mean_water_temp_c, df=3, constraints='center')")
     )  # fmt: skip
     want = chi2.sf(2.0 * (spline.log_likelihood - line.log_likelihood), 2)
-    rows = prepare(frame).rows
+    rows = prepare(frame)
     temps = rows["mean_water_temp_c"].to_numpy(dtype=float)
     coded = outcome_rows(rows, "delivered_to_release")
     model = fit_adjusted(coded.used, list(coded.factors.values()), centred("mean_water_temp_c", temps))

@@ -31,7 +31,7 @@ ONE_STEP = 0.15
 
 @pytest.fixture(scope="module")
 def model(tanks: pd.DataFrame) -> AdjustedModel:
-    rows = outcome_rows(prepare(tanks).rows, "delivered_to_release")
+    rows = outcome_rows(prepare(tanks), "delivered_to_release")
     return fit_adjusted(rows.used, list(rows.factors.values()))
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from scipy.special import digamma, gammaln
 
 from broodyear.errors import Refused
+from broodyear.notes import note
 from broodyear.statistics.numbers import (
     FloatArray,
     binomial_log_likelihood,
@@ -29,11 +30,6 @@ NO_DISPERSION = 1e-12  # rounding
 GAIN_TOLERANCE = 1e-7  # the linear programme's own accuracy
 MOST_ERRORS = 60  # standard errors to either side in which a limit is looked for
 HALF_CRITICAL = 1.9207294103470636  # half the 95 % point of chi-squared on 1 degree of freedom
-BINOMIAL_ONLY = (
-    "Penalised (Firth) estimates with profile-likelihood intervals: they allow for binomial variation"
-    " only, so the intervals are too narrow where eggs of a tank share a fate."
-)
-NO_CORRELATION = "No more than binomial variation between rows: the correlation is estimated as zero."
 
 
 def dispersion_of(design: Design, share: FloatArray, parameters: float) -> float:
@@ -109,20 +105,14 @@ def plain_fit(design: Design) -> SurvivalFit:
         best = likelihood.highest(np.zeros(len(design.terms)))
         return binomial_at(design, best, np.asarray(np.linalg.inv(likelihood.information(best)), dtype=float))
     except np.linalg.LinAlgError as error:
-        raise Refused(
-            "The binomial fit did not settle: look for a level with very few tanks, or a covariate with an"
-            " extreme value, and take it out."
-        ) from error
+        raise Refused(note("survival", "unsettled_binomial")) from error
 
 
 def fit_quasi_binomial(design: Design) -> SurvivalFit:
     """Binomial estimates, errors widened by Pearson X² over its degrees of freedom, t intervals."""
     plain, spare = plain_fit(design), len(design.trials) - len(design.terms)
     if plain.dispersion < NO_DISPERSION:
-        raise Refused(
-            "Every row has exactly the survival that the formula gives it, so errors by how rows vary would"
-            " be zero: take terms out, or use method='beta_binomial', which falls back on binomial variation."
-        )
+        raise Refused(note("survival", "no_variation"))
     return replace(plain, joint_covariance=plain.variance * plain.dispersion, degrees_of_freedom=float(spare))
 
 
@@ -154,13 +144,10 @@ def fit_beta_binomial(design: Design) -> SurvivalFit:
     )
     constant = log_binomial_coefficients(design.survived, design.trials)
     if constant - best.fun <= binomial.log_likelihood + 1e-6 or best.x[-1] <= SMALLEST_LOG_ODDS + 0.5:
-        return replace(binomial, dispersion=0.0, notes=(NO_CORRELATION,))
+        return replace(binomial, dispersion=0.0, notes=(note("survival", "no_correlation"),))
     information = differenced(lambda at: objective(at)[1], best.x)
     if not np.all(np.isfinite(information)) or np.linalg.eigvalsh(information)[0] <= 0:
-        raise Refused(
-            "The beta-binomial fit did not reach a maximum: a level with very few tanks, or all-or-nothing"
-            " tanks, leaves its correlation open. Merge levels, or use method='mixed'."
-        )
+        raise Refused(note("survival", "unsettled_beta"))
     inverse = np.linalg.inv(information)
     values = origin + scale @ (best.x - inverse @ objective(best.x)[1])  # the last step, to rounding
     log_likelihood, fitted = constant + _log_likelihood(values, design)[0], expit(design.matrix @ values[:-1])
@@ -218,19 +205,12 @@ def refuse_separation(design: Design) -> None:
     terms, survived, trials = design.terms, design.survived, design.trials
     if (survived == trials).all() or (survived == 0).all():
         fate = "survived" if survived.any() else "died"
-        raise Refused(
-            f"All eggs in all {len(trials)} rows used {fate}, so there is no difference to model: report"
-            " the counts with an exact interval instead."
-        )
+        raise Refused(note("survival", "one_fate", rows=len(trials), fate=fate))
     places = separated_terms(design.matrix, survived, trials)
     if not places:
         return
     named = [terms[place] for place in places if terms[place] != "Intercept"] or [terms[places[0]]]
-    raise Refused(
-        f"The effect of {', '.join(named)} has no finite estimate: it sets apart rows in which every egg"
-        " survived or every egg died (separation). Merge that level with another, take it out of the"
-        " formula, or use method='firth', which answers with a penalised likelihood."
-    )
+    raise Refused(note("survival", "separated", terms=", ".join(named)))
 
 
 def fit_firth(design: Design) -> SurvivalFit:
@@ -248,11 +228,9 @@ def fit_firth(design: Design) -> SurvivalFit:
                 [_profile(likelihood, best, covariance[term], term) for term in terms]
             ).T
     except np.linalg.LinAlgError as error:
-        raise Refused(
-            "Firth's penalised fit did not settle: put covariates in other units, or merge levels."
-        ) from error
+        raise Refused(note("survival", "unsettled_firth")) from error
     found = binomial_at(design, best, covariance)
-    return replace(found, notes=(BINOMIAL_ONLY,), intervals=(low, high, p_values))
+    return replace(found, notes=(note("survival", "binomial_only"),), intervals=(low, high, p_values))
 
 
 def _profile(

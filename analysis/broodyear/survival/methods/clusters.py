@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from broodyear.errors import Refused
+from broodyear.notes import note
 from broodyear.statistics.numbers import FloatArray, expit, level_sums
 from broodyear.survival.design import Design
 from broodyear.survival.methods.binomial import plain_fit
@@ -16,7 +17,6 @@ from broodyear.survival.result import SurvivalFit
 
 FEW_CLUSTERS = 30  # sandwich errors are known to be too small below about this many clusters
 NO_VARIANCE = 1e-8  # robust over model-based variance: below it only rounding is left
-MOST_NAMED = 3
 ITERATIONS = 200
 STEP_TOLERANCE = 1e-9
 LENGTHS = 0.1, 2.0  # of a scoring step
@@ -54,10 +54,7 @@ def fit_exchangeable(design: Design) -> SurvivalFit:
             if np.isfinite(bread).all():
                 fitted = expit(design.matrix @ coefficients)
                 return _robust(SurvivalFit(design, coefficients, bread, fitted, correlation, np.nan), scores)
-    raise Refused(
-        f"The exchangeable fit over {design.groupings[0].name} did not settle: some clusters are too small or"
-        " all-or-nothing; use method='clustered', which needs no working correlation."
-    )
+    raise Refused(note("survival", "unsettled_exchangeable", name=design.groupings[0].name))
 
 
 def _solved(design: Design) -> FloatArray | None:
@@ -102,10 +99,7 @@ def _equations(design: Design, coefficients: FloatArray) -> tuple[float, FloatAr
     )
     pairs = float(np.sum(eggs * (eggs - 1.0)) / 2.0)
     if pairs <= terms:
-        raise Refused(
-            f"Group {grouping.name!r} has no pairs of eggs to estimate a correlation from: name a group whose"
-            " levels hold several eggs."
-        )
+        raise Refused(note("survival", "no_pairs", name=grouping.name))
     scale = squares.sum() / (trials.sum() - terms)
     correlation = float(np.sum(sums**2 - squares) / 2.0 / scale / (pairs - terms))
     weighted = (trials * spread)[:, None] * design.matrix
@@ -129,29 +123,15 @@ def _robust(fit: SurvivalFit, scores: FloatArray) -> SurvivalFit:
     shares = np.diag(variance) / np.abs(np.diag(fit.variance))
     lost = [term for term, share in zip(design.terms, shares, strict=True) if not share > NO_VARIANCE]
     if lost:
-        raise Refused(
-            f"The {clusters} levels of {name} leave no variation between them to judge"
-            f" {_listed(lost)} by, so a cluster-robust error of zero would be printed: take terms out, add"
-            f" {name}s, or use method='quasi_binomial'."
-        )
+        raise Refused(note("survival", "no_robust_error", name=name, clusters=clusters, terms=lost))
     notes = []
     if clusters < FEW_CLUSTERS:
-        notes.append(
-            f"Only {clusters} levels of {name}: robust standard errors are too small below about {FEW_CLUSTERS}."
-        )
+        notes.append(note("survival", "few_clusters", name=name, clusters=clusters, enough=FEW_CLUSTERS))
     alone = [
         term
         for term, column in zip(design.terms, design.matrix.T, strict=True)
         if np.isin(column, (0.0, 1.0)).all() and len(np.unique(codes[column == 1.0])) == 1
     ]
     if alone:
-        notes.append(
-            f"Rows with {_listed(alone)} all lie in one level of {name}, so the robust error leaves out how"
-            f" levels of {name} differ and is too small."
-        )
+        notes.append(note("survival", "alone", name=name, terms=alone))
     return replace(fit, joint_covariance=variance, notes=tuple(notes))
-
-
-def _listed(terms: list[str]) -> str:
-    more = len(terms) - MOST_NAMED
-    return ", ".join(terms[:MOST_NAMED]) + (f" and {more} more" if more > 0 else "")

@@ -13,6 +13,7 @@ import pandas as pd
 from scipy.linalg import block_diag
 
 from broodyear.errors import Refused
+from broodyear.notes import note
 from broodyear.statistics.numbers import BoolArray, FloatArray
 from broodyear.survival.design import Design
 from broodyear.survival.methods.binomial import dispersion_of, plain_fit
@@ -52,10 +53,7 @@ def fit_mixed(design: Design, *, quadrature_points: int = 1, small_sample: bool 
             found = _fit(design, quadrature_points, small_sample)
             return replace(found, method="mixed", quadrature_points=quadrature_points)
         except (FloatingPointError, np.linalg.LinAlgError) as error:
-            raise Refused(
-                f"The mixed model did not settle ({error}): look for a covariate with extreme values (put it in"
-                " other units, or centre it) or a group with nearly all-or-nothing tanks."
-            ) from error
+            raise Refused(note("survival", "unsettled_mixed", error=error)) from error
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,18 +103,12 @@ def _fit(design: Design, points: int, small_sample: bool) -> SurvivalFit:
         end, notes = _searched(design, Restricted)
         if end is None or (not end.unbounded and end.is_maximum()):
             return _assembled(design, end, notes, with_degrees=True)
-        notes = ["Spreads are those of maximum likelihood: the restricted likelihood has no maximum here."]
+        notes = [note("survival", "unrestricted")]
     end, said = _searched(design, Laplace, points)
     if end is not None and not end.is_maximum():
-        raise Refused(
-            "The mixed model reached no proper maximum: its likelihood is flat in some direction. Take a group or"
-            " a term out, or merge sparse levels."
-        )
+        raise Refused(note("survival", "flat"))
     for name in end.unbounded if end else []:
-        raise Refused(
-            f"The spread between levels of {name} grows without bound: nearly all"
-            " of its levels lost or kept every egg. Take that group out, or report the counts as they are."
-        )
+        raise Refused(note("survival", "unbounded", name=name))
     return _assembled(design, end, [*notes, *said], with_degrees=small_sample)
 
 
@@ -132,12 +124,8 @@ def _searched(design: Design, kind: type[Laplace], points: int = 1) -> tuple[_En
     values = approach(likelihood, np.concatenate([np.full(likelihood.count, START_SD**2), coefficients]))
     while True:
         end = search(likelihood, values)
-        notes += [
-            f"The best estimate of the spread between levels of {name} is zero: the rows show no more variation"
-            f" between them than the rest of the model already explains, so {name} changes nothing here."
-            for name, stays in zip(end.sds, end.stays, strict=True)
-            if not stays
-        ]
+        gone = [name for name, stays in zip(end.sds, end.stays, strict=True) if not stays]
+        notes += [note("survival", "no_spread", name=name) for name in gone]
         if not end.stays.any():
             return None, notes
         if end.stays.all():
@@ -165,14 +153,7 @@ def _assembled(design: Design, end: _End | None, notes: list[str], *, with_degre
     for name, spots in zip(end.sds, likelihood.layout.spots, strict=True):
         frames[name] = frames[name].assign(effect=effects[spots], std_error=errors[spots])
     precision = precision_of(mode.factor, design.matrix) if with_degrees else None
-    # A spread so wide that hardly any level has a rate between none and all.
-    wide = [
-        f"The spread between levels of {name} comes out at {sd:.0f} logits:"
-        " nearly all of its levels lost or kept every egg, so its size rests on few rows, and odds ratios with it."
-        " Read the percentages, or take that group out."
-        for name, sd in end.sds.items()
-        if sd > WIDE_SD
-    ]
+    wide = [note("survival", "wide_spread", name=name, sd=sd) for name, sd in end.sds.items() if sd > WIDE_SD]
     return SurvivalFit(
         design=design,
         coefficients=coefficients,

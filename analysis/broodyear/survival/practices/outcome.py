@@ -130,7 +130,7 @@ def outcomes_in(frame: pd.DataFrame) -> tuple[str, ...]:
 
 def outcome_part(frame: pd.DataFrame, outcome: str, model: str) -> OutcomeReport:
     """What one of the MODELS says of an outcome, to be put together by `report_from`."""
-    rows = prepare(frame).rows
+    rows = prepare(frame)
     return MODELS[model](rows[rows["outcome"] == outcome], outcome)
 
 
