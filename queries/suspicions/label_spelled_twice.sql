@@ -5,7 +5,7 @@
 --     whose species, brood year or stock differ, are two things.
 -- grain: one row per label that has fewer rows (or, where as many, came later) or is cut short, with the label it is
 --     written like.
--- reads: sites, batches
+-- reads: sites, batches, plain_labels
 -- returns:
 --   tank_id [code]: the label in doubt, by which it is acknowledged
 --   table_name [text]: table of the row pointed at
@@ -19,33 +19,35 @@
 --   other_sites [count]: sites in the region of the other
 --   evidence [text]: spelling or shortening
 WITH labels AS (
-    SELECT 'region' AS kind, 'sites' AS table_name, 'region' AS column_name, region AS label, '' AS about, upload, line
+    SELECT 'region' AS kind, 'sites' AS table_name, 'region' AS column_name, region AS label, NULL AS species,
+        NULL AS brood_year, NULL AS other, upload, line
     FROM sites
     WHERE region IS NOT NULL
     UNION ALL
-    SELECT 'site', 'sites', 'site_id', site_id, coalesce(plain_label(region), ''), upload, line FROM sites
+    SELECT 'site', 'sites', 'site_id', site_id, NULL, NULL, region, upload, line FROM sites
     UNION ALL
-    SELECT 'batch', 'batches', 'batch_id', batch_id, concat_ws('/', species, brood_year, plain_label(donor_stock)),
-        upload, line
-    FROM batches
+    SELECT 'batch', 'batches', 'batch_id', batch_id, species, brood_year, donor_stock, upload, line FROM batches
 ),
 
 spelled AS (
     SELECT
-        kind,
-        table_name,
-        column_name,
-        label,
-        plain_label(label) AS plain,
-        min(about) AS about,
+        labels.kind,
+        labels.table_name,
+        labels.column_name,
+        labels.label,
+        own.plain,
+        own.words,
+        min(concat_ws('/', labels.species, labels.brood_year, others.plain)) AS about,
         count(*) AS sites,
-        min(row(upload, line)) AS first_row
+        min(row(labels.upload, labels.line)) AS first_row
     FROM labels
+    INNER JOIN plain_labels AS own USING (label)
+    LEFT JOIN plain_labels AS others ON others.label = labels.other
     GROUP BY ALL
 ),
 
 cut_short AS (
-    SELECT *, label_words(label) AS words, unnest([words, whole_words(words)]) AS form
+    SELECT *, unnest([words, whole_words(words)]) AS form
     FROM spelled
     WHERE contains(label, '.')
 ),
@@ -60,14 +62,14 @@ pairs AS (
         AND mine.about = other.about
         AND (-mine.sites, mine.first_row, mine.label) > (-other.sites, other.first_row, other.label)
     UNION ALL
-    SELECT mine.* EXCLUDE (words, form), other.label, other.sites, other.first_row, 'shortening'
+    SELECT mine.* EXCLUDE (form), other.label, other.sites, other.first_row, 'shortening'
     FROM cut_short AS mine
     INNER JOIN spelled AS other
         ON mine.kind = other.kind
         AND mine.about = other.about
-        AND word_initials(mine.form) = word_initials(label_words(other.label))
+        AND word_initials(mine.form) = word_initials(other.words)
     WHERE len(mine.form) > 1
-        AND words_agree(mine.form, label_words(other.label))
+        AND words_agree(mine.form, other.words)
         AND (len(mine.form) < len(mine.words) OR strlen(mine.plain) < strlen(other.plain))
 ),
 

@@ -20,7 +20,7 @@
 --   other_sites [text]: sites of the other
 --   evidence [text]: shortening, spelling or succession
 WITH cut_short AS (
-    SELECT *, label_words(tank_id) AS words, unnest([words, whole_words(words)]) AS form
+    SELECT *, unnest([words, whole_words(words)]) AS form
     FROM tank_labels
     WHERE contains(tank_id, '.')
 ),
@@ -37,12 +37,12 @@ pairs AS (
     WHERE coalesce(later.volume_l = earlier.volume_l, true)
         AND coalesce(later.chiller_year = earlier.chiller_year, true)
     UNION ALL
-    SELECT mine.* EXCLUDE (words, form), other.tank_id, other.seasons, other.sites, 'shortening'
+    SELECT mine.* EXCLUDE (form), other.tank_id, other.seasons, other.sites, 'shortening'
     FROM cut_short AS mine
     INNER JOIN tank_labels AS other
-        ON word_initials(mine.form) = word_initials(label_words(other.tank_id))
+        ON word_initials(mine.form) = word_initials(other.words)
     WHERE len(mine.form) > 1
-        AND words_agree(mine.form, label_words(other.tank_id))
+        AND words_agree(mine.form, other.words)
         AND (len(mine.form) < len(mine.words) OR strlen(mine.plain) < strlen(other.plain))
         AND coalesce(mine.volume_l = other.volume_l, true)
         AND coalesce(mine.chiller_year = other.chiller_year, true)

@@ -3,12 +3,13 @@
 -- purpose: every label of a tank in plain form (no case, spaces, punctuation or leading zeros; tank and room
 --     shortened), with where and when it was set up.
 -- grain: one row per label of the list of tanks.
--- reads: tanks, setups
+-- reads: tanks, setups, plain_labels
 -- key: tank_id
 -- returns:
 --   tank_id [code]: label as written
 --   plain [text]: label in plain form
 --   digits [text]: its digits alone
+--   words [list of texts]: its words in small letters, each with the full stop that cuts it short
 --   volume_l [litres]: volume
 --   chiller_year [year]: year of the chiller
 --   filter_kind [text]: filter
@@ -36,8 +37,9 @@ WITH used AS (
 final AS (
     SELECT
         tanks.tank_id,
-        replace(replace(plain_label(tank_id), 'tank', 'tk'), 'room', 'rm') AS plain,
-        regexp_replace(plain, '[^0-9]', '', 'g') AS digits,
+        replace(replace(plain_labels.plain, 'tank', 'tk'), 'room', 'rm') AS plain,
+        regexp_replace(plain_labels.plain, '[^0-9]', '', 'g') AS digits,
+        plain_labels.words,
         tanks.volume_l,
         tanks.chiller_year,
         tanks.filter_kind,
@@ -50,6 +52,7 @@ final AS (
         tanks.upload,
         tanks.line
     FROM tanks
+    INNER JOIN plain_labels ON plain_labels.label = tanks.tank_id
     LEFT JOIN used USING (tank_id)
 )
 
