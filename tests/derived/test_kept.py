@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import duckdb
 import pytest
-from tests.queries.simulated_store import simulated_store
+from tests.queries.simulated_store import store_of
 
 from broodyear.derived import keep_derived, run_queries, running
 from broodyear.derived.catalogue import needed_for
-from broodyear.intake import check_paths, load_paths
+from broodyear.intake import check_paths, load_paths, suspicions
 from broodyear.settings import Settings
 from broodyear.store import Store, open_store
+from broodyear.synthetic import Programme, simulate
 
 SETTINGS = Settings()
 READINGS = "tank_id,read_at,water_temp\nT1,2024-11-0{day}T08:00,7.5\nT1,2024-11-0{day}T09:00,7.6\n"
@@ -27,14 +29,21 @@ def every_store_is_large(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.fixture
 def few_queries(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The derived tables are thermal units and what they read: enough to tell whether some are kept."""
+    """The derived tables are thermal units and what they read: enough to tell whether some are kept. Loads do not
+    look across rows, for which they would need the others."""
     few = needed_for(["thermal_units"])
     monkeypatch.setattr(running, "all_queries", lambda: few)
+    monkeypatch.setattr(suspicions, "find_suspicions", lambda *given: [])
+
+
+@cache
+def programme() -> Programme:
+    return simulate(5, seasons=2, tanks=20)
 
 
 @pytest.fixture
 def records() -> Iterator[duckdb.DuckDBPyConnection]:
-    connection = simulated_store(5, seasons=2, tanks=20)
+    connection = store_of(programme())
     connection.execute("UPDATE uploads SET rows_accepted = 1000")
     yield connection
     connection.close()
@@ -96,6 +105,7 @@ def test_other_settings_are_worked_out_anew(
     assert days_of_readings(records) > 0
 
 
+@pytest.mark.usefixtures("few_queries")
 def test_rows_that_come_or_go_make_what_was_kept_void(every_store_is_large: None, tmp_path: Path) -> None:
     with stored_store(tmp_path) as store:
         assert store.keep_derived()
@@ -108,6 +118,7 @@ def test_rows_that_come_or_go_make_what_was_kept_void(every_store_is_large: None
         assert len(store.result("instrument_days")) == 1
 
 
+@pytest.mark.usefixtures("few_queries")
 def test_the_same_bytes_again_leave_what_is_kept(every_store_is_large: None, tmp_path: Path) -> None:
     with stored_store(tmp_path) as store:
         store.keep_derived()
@@ -139,6 +150,7 @@ def test_kept_tables_that_cannot_be_written_leave_the_store_in_use(
         assert len(store.result("instrument_days")) == 1
 
 
+@pytest.mark.usefixtures("few_queries")
 def test_a_store_opened_to_read_shows_what_is_kept(every_store_is_large: None, tmp_path: Path) -> None:
     with stored_store(tmp_path) as store:
         store.keep_derived()
