@@ -292,3 +292,17 @@ CREATE OR REPLACE TEMP MACRO quick_month_first_moment_in(cell) AS
             THEN every_figure(cell, '%m/%d/%Y %H:%M', '%m/%d/%Y %H:%M:%S')
         ELSE quick_spaced_moment_in(cell)
     END;
+
+-- Changes of the clock, by the two rules most in use: North America (second Sunday of March, first Sunday of November)
+-- and the European Union (last Sundays of March and October). Local hours that clocks skip in spring, from 02:00 to
+-- 03:00; and that they show twice in autumn: 01:00 in North America, 02:00 in most of the EU.
+CREATE OR REPLACE TEMP MACRO clock_skipped(moment) AS
+    dayofweek(moment) = 0 AND hour(moment) = 2 AND month(moment) = 3
+    AND (day(moment) BETWEEN 8 AND 14 OR day(moment) > 24);
+
+CREATE OR REPLACE TEMP MACRO clock_doubled(moment) AS
+    dayofweek(moment) = 0
+    AND (
+        (hour(moment) = 1 AND month(moment) = 11 AND day(moment) < 8)
+        OR (hour(moment) = 2 AND month(moment) = 10 AND day(moment) > 24)
+    );

@@ -12,7 +12,8 @@ from pathlib import Path
 
 from broodyear.findings import CheckResult, FileReport
 from broodyear.intake import check_paths
-from broodyear.intake.opened import open_upload
+from broodyear.intake.bodies import read_body
+from broodyear.intake.opened import open_body
 from broodyear.intake.shapes import BLANKS
 from broodyear.intake.sources import Source
 
@@ -130,7 +131,8 @@ def _judged(result: CheckResult, folder: Path) -> Iterator[str]:
 def _assert_all_rows_read(report: FileReport) -> None:
     """Count the rows of a file without quotes a second way: lines with content below the header."""
     with tempfile.TemporaryDirectory() as scratch:
-        opened = open_upload(Source(report.path, Path(report.path).name, Path(report.path)), Path(scratch), 0)
+        source = Source(report.path, Path(report.path).name, Path(report.path))
+        opened = open_body(source, read_body(source, Path(scratch), 0, may_link=True))
         text = opened.body.text.place.read_text(encoding="utf-8-sig")
     if '"' not in text:
         lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")[opened.dialect.header_line :]

@@ -13,7 +13,8 @@ from broodyear.derived import run_queries, suspicion_queries
 from broodyear.findings import Finding, counted
 from broodyear.intake import check_paths, load_paths
 from broodyear.intake.suspicions import RULES, find_suspicions
-from broodyear.intake.suspicions.searching import worded
+from broodyear.intake.suspicions.searching import SENTENCES
+from broodyear.intake.wording import worded
 from broodyear.settings import Acknowledged, Settings
 from broodyear.store import open_store
 from broodyear.store.open_rows import find_open_rows
@@ -166,7 +167,7 @@ def test_words_of_a_case() -> None:
         "jump_c": 2.25,
     }
     case |= dict.fromkeys(("water_level_c", "jump_hours", "daily_range_c", "usual_range_c"), 3.06)
-    said, advice = worded("logger_out_of_water", case)
+    said, advice = worded(SENTENCES, "logger_out_of_water", case)
     assert said.startswith(
         "logger of T  {{ 1 }}: 1 reading from 2024-11-08 14:30 to not recorded average not recorded °C"
     )

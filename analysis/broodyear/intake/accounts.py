@@ -94,17 +94,8 @@ def report_of(opened: Opened, account: Account) -> FileReport:
     counts = tuple(table.count for table in account.tables)
     lines_read = first.staged.lines_read
     repeated = sum(not row.mendable for table in account.tables for row in table.verdict.rejected)
-    return FileReport(
-        opened.source.shown,
-        opened.tables,
-        lines_read,
-        rows,
-        rows - rejected,
-        rejected,
-        tuple(notes),
-        counts,
-        repeated,
-    )
+    told = (lines_read, rows, rows - rejected, rejected, tuple(notes), counts, repeated)
+    return FileReport(opened.source.shown, opened.tables, *told)
 
 
 def _notes(opened: Opened, account: Account, none: int, rows: int) -> Iterator[str]:

@@ -231,12 +231,11 @@ def _by_layout(
 
 
 def _by_names(candidates: Sequence[Candidate]) -> Candidate:
-    return max(candidates, key=lambda candidate: _score(candidate[1]))
-
-
-def _score(rows: Sequence[Row]) -> tuple[int, int]:
-    """Known column names in the best row, then the number of its cells."""
-    return max(((header_score(row.cells), len(row.cells)) for row in rows), default=(0, 0))
+    """That with most known column names in its best row, and most cells there."""
+    return max(
+        candidates,
+        key=lambda one: max(((header_score(row.cells), len(row.cells)) for row in one[1]), default=(0, 0)),
+    )
 
 
 def named_where_filled(header: Sequence[str], sheet: Sheet, line: int) -> tuple[str, ...]:

@@ -156,15 +156,10 @@ def checks(table: Table) -> list[CellCheck]:
 
 
 _UNREADABLE = {
-    "code": "bad_code",
-    "text": "bad_code",
-    "integer": "not_a_number",
-    "count": "not_a_number",
-    "year": "not_a_number",
-    "number": "not_a_number",
+    **dict.fromkeys(("code", "text"), "bad_code"),
+    **dict.fromkeys(("integer", "count", "year", "number"), "not_a_number"),
+    **dict.fromkeys(("date", "moment"), "not_a_date"),
     "boolean": "not_yes_or_no",
-    "date": "not_a_date",
-    "moment": "not_a_date",
 }
 UNREADABLE_RULES = frozenset({*_UNREADABLE.values(), "not_allowed"})
 
@@ -336,11 +331,6 @@ def _default(table: Table, column: Column) -> str | None:
         dead = cell(table.column("dead"))
         return f"CASE WHEN {dead} IS NULL THEN 'unknown'::{kind} ELSE 'counted'::{kind} END"
     return None if column.default is None else f"{quoted(column.default)}::{kind or sql_type(column)}"
-
-
-def any_broken(found: list[CellCheck]) -> str:
-    """SQL that is true where any of the checks fails, and false or NULL elsewhere."""
-    return " OR ".join(f"({check.broken})" for check in found)
 
 
 def broken_list(found: list[tuple[CellCheck, str]]) -> str:

@@ -23,12 +23,13 @@ from broodyear.intake.cell_sql import (
     values_select,
 )
 from broodyear.intake.known import NearCodes
-from broodyear.intake.messages import Words, is_total, may_mean_two_days, or_like, totals_words, words
+from broodyear.intake.messages import is_total, may_mean_two_days, totals_words, words
 from broodyear.intake.plain_files import cell_names, first_position
 from broodyear.intake.recognise import Recognised, settled_cells
 from broodyear.intake.rejected import Rejected, RejectedRows
 from broodyear.intake.shapes import BLANKS
 from broodyear.intake.staging import Staged
+from broodyear.intake.wording import Words
 from broodyear.settings import Settings
 from broodyear.store.layout import quoted
 from broodyear.store.open_rows import key_as_text
@@ -181,10 +182,10 @@ class _Explanations:
     def _worked_out(self, broken: str, decider: str | None) -> _Said:
         position, _, received = broken.partition(AND_CELL)
         check, value = self._checks[int(position)], received or None
-        said = words(check.rule, self._found.table, check.column, value, decider)
+        near = None
         if check.rule in UNKNOWN_RULES.values() and check.column and value:
-            mark = f"{position}{AND_CELL}"
-            said = or_like(said, check.rule, value, self._codes.near(check.column, value, mark))
+            near = self._codes.near(check.column, value, f"{position}{AND_CELL}")
+        said = words(check.rule, self._found.table, check.column, value, decider, near)
         # What stands below is to be pasted elsewhere than into a copy.
         advice = said.advice.partition("\n")[0]
         problem = f"{check.column + ': ' if check.column else ''}{said.message}. {advice}"

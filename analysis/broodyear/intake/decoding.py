@@ -14,6 +14,7 @@ import zlib
 from collections import Counter
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -228,16 +229,11 @@ def _as_utf8(original: Path, scratch: Path, number: int) -> tuple[Path, Census, 
     _transcode(place, copy, encoding, skip)
     census = Census()
     survey(copy, 0, census)
-    return copy, census, [f"read as {_ENCODING_NAMES[encoding]} and turned into UTF-8"]
+    return copy, census, [f"read as {_called(encoding)} and turned into UTF-8"]
 
 
-_ENCODING_NAMES = {
-    "cp1252": "Windows-1252",
-    "utf-16-le": "UTF-16",
-    "utf-16-be": "UTF-16",
-    "utf-32-le": "UTF-32",
-    "utf-32-be": "UTF-32",
-}
+def _called(encoding: str) -> str:
+    return "Windows-1252" if encoding == "cp1252" else encoding[:6].upper()
 
 
 def _spooled(source: Source, place: Path, may_link: bool) -> Path:
@@ -251,21 +247,15 @@ def _spooled(source: Source, place: Path, may_link: bool) -> Path:
         with source.place.open("rb"):
             pass
         if may_link:
-            _link_or_copy(source.place, place)
-        else:
-            shutil.copyfile(source.place, place)
+            with suppress(OSError):
+                os.symlink(source.place.resolve(), place)
+                return place
+        shutil.copyfile(source.place, place)
     except OSError as error:
         if error.errno in NO_ROOM:
             raise
         raise UnreadableFile(f"the file cannot be read ({error.strerror})", "Check its permissions.") from None
     return place
-
-
-def _link_or_copy(original: Path, place: Path) -> None:
-    try:
-        os.symlink(original.resolve(), place)
-    except OSError:
-        shutil.copyfile(original, place)
 
 
 def _head(place: Path) -> bytes:
@@ -330,9 +320,7 @@ def _transcode(place: Path, copy: Path, encoding: str, skip: int) -> None:
                 out.write(decoder.decode(piece))
             out.write(decoder.decode(b"", final=True))
         except UnicodeError:
-            raise UnreadableFile(
-                f"the text is not valid {_ENCODING_NAMES[encoding]}", "Save it as UTF-8."
-            ) from None
+            raise UnreadableFile(f"the text is not valid {_called(encoding)}", "Save it as UTF-8.") from None
 
 
 def _undefined_in_cp1252(error: UnicodeError) -> tuple[str, int]:

@@ -16,7 +16,7 @@ from broodyear.intake.cell_sql import UNKNOWN_RULES
 from broodyear.intake.changing import find_changes, leave_unsaid, note_standing
 from broodyear.intake.checking import Verdict, by_line, judge
 from broodyear.intake.dates import clock_change_warnings, future_warnings, with_proof
-from broodyear.intake.known import expect_codes, known_seasons, prepare_known_codes, seasons_of_rows, without_setup
+from broodyear.intake.known import expect_codes, known_seasons, prepare_known_codes, without_setup
 from broodyear.intake.notes import cut_off_line
 from broodyear.intake.opened import Opened, options_of
 from broodyear.intake.plain_files import Received, receive
@@ -115,7 +115,7 @@ def _judged(filing: _Filing, found: Recognised, received: Received | None) -> Ta
     staged = _staged(filing, found, received, seasons)
     if found.table.name == "setups":
         # The seasons of these rows count as well, and are known only now.
-        named = seasons_of_rows(connection, filing.settings)
+        named = known_seasons(connection, filing.settings, and_checked=True)
         if named not in (None, seasons):
             staged = _staged(filing, found, received, named)
     if filing.earlier:
@@ -146,14 +146,11 @@ def _look_across_rows(filing: _Filing, found: Recognised, staged: Staged, verdic
     left_out = report_repeats(path, found.table, staged, repeats, cells, verdict, of_several_tables=several)
     text = opened.body.text
     if text is not None and cut_off_line(text.place, text.census, opened.dialect, found.source_width):
-        verdict.add(_cut_off(path, found.table, staged))
+        message = "the file ends in the middle of this line; it may have been cut off on its way"
+        advice = "Compare the end of the file with the original, and send it again if rows are missing."
+        place = (path, staged.lines_read, found.table.name, None, None)
+        verdict.add(Finding(*place, "warning", "cut_off", message, advice))
     return left_out
-
-
-def _cut_off(path: str, table: Table, staged: Staged) -> Finding:
-    message = "the file ends in the middle of this line; it may have been cut off on its way"
-    advice = "Compare the end of the file with the original, and send it again if rows are missing."
-    return Finding(path, staged.lines_read, table.name, None, None, "warning", "cut_off", message, advice)
 
 
 def _write(filing: _Filing, judged: Iterable[TableAccount]) -> Filed:
@@ -165,8 +162,12 @@ def _write(filing: _Filing, judged: Iterable[TableAccount]) -> Filed:
     told = dict.fromkeys(finding for part in done for finding in part.verdict.findings)
     findings = sorted(told, key=by_line)
     report = report_of(opened, account)
-    parts = tuple(_filed_part(part, opened.dialect.separator) for part in done)
-    filed = Filed(report, findings, parts, upload, filing.changes)
+    separator = opened.dialect.separator
+    parts = []
+    for found, verdict in ((part.found, part.verdict) for part in done):
+        sign = "," if found.slots else separator
+        parts.append(FiledPart(found.table.name, verdict.rejected, found.header, sign, tuple(found.places)))
+    filed = Filed(report, findings, tuple(parts), upload, filing.changes)
     _keep_ledger(connection, opened, filed, upload)
     return filed
 
@@ -204,12 +205,6 @@ def _change(filing: _Filing, part: TableAccount, upload: int) -> None:
         part.verdict.add(finding)
     if found.unlisted:
         filing.opened.body.notes.append(f"{found.unlisted:,} more changed cells than are listed")
-
-
-def _filed_part(part: TableAccount, separator: str) -> FiledPart:
-    found = part.found
-    kept = "," if found.slots else separator
-    return FiledPart(found.table.name, part.verdict.rejected, found.header, kept, tuple(found.places))
 
 
 def _leave_out(

@@ -16,18 +16,13 @@ from broodyear.settings import SeasonSpan, Settings, season_of
 from broodyear.store.joining import LABEL_COLUMNS, joined_codes
 
 
-def known_seasons(connection: duckdb.DuckDBPyConnection, settings: Settings) -> SeasonSpan | None:
-    """The first and last day of the seasons in which some tank was set up; None when there is none."""
-    return _span(connection, "SELECT season FROM setups", settings)
-
-
-def seasons_of_rows(connection: duckdb.DuckDBPyConnection, settings: Settings) -> SeasonSpan | None:
-    """The same, with the seasons of the set-ups that are being checked (the table ``checked``)."""
-    return _span(connection, "SELECT season FROM setups UNION ALL SELECT season FROM checked", settings)
-
-
-def _span(connection: duckdb.DuckDBPyConnection, query: str, settings: Settings) -> SeasonSpan | None:
-    possible = f"SELECT min(season), max(season) FROM ({query}) WHERE season BETWEEN 1900 AND 2100"
+def known_seasons(
+    connection: duckdb.DuckDBPyConnection, settings: Settings, *, and_checked: bool = False
+) -> SeasonSpan | None:
+    """The first and last day of the seasons in which some tank was set up; None when there is none. and_checked:
+    also those of the set-ups that are being checked (the table ``checked``)."""
+    setups = "SELECT season FROM setups" + (" UNION ALL SELECT season FROM checked" if and_checked else "")
+    possible = f"SELECT min(season), max(season) FROM ({setups}) WHERE season BETWEEN 1900 AND 2100"
     [(first, last)] = connection.execute(possible).fetchall()
     if first is None:
         return None

@@ -5,10 +5,12 @@ from __future__ import annotations
 import datetime as dt
 import difflib
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from typing import Any
 
+from broodyear.intake.cell_sql import UNKNOWN_RULES
 from broodyear.intake.shapes import BLANKS, figures, has_shape
+from broodyear.intake.wording import Words, worded
 from broodyear.layouts import same_text
 from broodyear.schemas import LONGEST_CODE, Column, Table
 from broodyear.schemas.declarations import unseen_character
@@ -21,14 +23,6 @@ _SHOWN = 60
 NOTHING = {"none", "nil", "zero", "no", "-", "–", "o"}
 #: What is counted, as it may stand behind a number; a dozen is none of these.
 COUNTED = "eggs?|fry|fish|alevins?|parr|smolts?|dead|live|alive|released"
-
-
-@dataclass(frozen=True)
-class Words:
-    """message: what was found and expected; advice: what to do, a sentence of its own."""
-
-    message: str
-    advice: str
 
 
 def shown(value: str | None) -> str:
@@ -84,64 +78,46 @@ def _number_expected(column: Column, decider: str | None) -> str:
     return f"{noun}{inside}{' ' + span if span else ''}"
 
 
-def words(rule: str, table: Table, column_name: str | None, value: str | None, decider: str | None) -> Words:
-    """The message and advice for one broken check."""
-    if column_name is None:
-        return _row_words(rule, value)
-    column = table.column(column_name)
+def words(
+    rule: str,
+    table: Table,
+    column_name: str | None,
+    value: str | None,
+    decider: str | None,
+    near: str | None = None,
+) -> Words:
+    """The message and advice for one broken check. near: a known code for which an unknown one may be meant; the
+    entry that joins them stands below the advice."""
     for declared in table.row_rules:
         if declared.rule == rule:
             return Words(declared.message, declared.advice)
+    given: dict[str, Any] = {"value": shown(value)}
+    if column_name is None:
+        return _said(rule, given)
+    column, text = table.column(column_name), (value or "").strip(BLANKS)
+    if rule in UNKNOWN_RULES.values():
+        return _unknown_words(rule, given, text, near)
+    given |= {"column": column, "expected": expected(column, decider)}
     if rule == "required_blank":
-        return Words(f"found nothing; expected {expected(column, decider)}", _blank_advice(column))
-    if rule.startswith("unknown_"):
-        return _unknown_words(rule, value)
-    unseen = unseen_character((value or "").strip(BLANKS)) if rule == "bad_code" and column.kind == "code" else ""
+        return _said(rule, given)
+    unseen = unseen_character(text) if rule == "bad_code" and column.kind == "code" else ""
     if unseen:
-        return Words(
-            f"found {shown(value)}, in which {unseen} cannot be seen; expected {expected(column, decider)}",
-            "Type the code anew: a copy brings the character along.",
-        )
-    said = f"found {shown(value)}; expected {expected(column, decider)}"
-    return Words(said, _advice(rule, column, (value or "").strip(BLANKS)))
+        return _said("unseen", {**given, "unseen": unseen})
+    return _said("unreadable", {**given, "advice": _advice(rule, column, text)})
 
 
-def _row_words(rule: str, value: str | None) -> Words:
-    if rule == "too_many_cells":
-        return Words(
-            f"the row has more cells than the header; left over: {shown(value)}",
-            "Put a cell that contains the separator in quotes, or write decimals with a point.",
-        )
-    if rule == "unclosed_quote":
-        return Words("a quote is opened and never closed", 'Close it, or leave the " away.')
-    if rule == "repeated_header":
-        return Words("the header is repeated here", "Leave this row out; a header stands once, above the rows.")
-    raise KeyError(rule)
+def _said(kind: str, given: Mapping[str, Any]) -> Words:
+    return worded("cells.txt", kind, given)
 
 
-def _unknown_words(rule: str, value: str | None) -> Words:
+def _unknown_words(rule: str, given: Mapping[str, Any], text: str, near: str | None) -> Words:
     noun = rule.removeprefix("unknown_")
-    plural = {"tank": "tanks", "site": "sites", "batch": "batches"}[noun]
-    return Words(
-        f"found {shown(value)}; expected a {noun} that is in the {plural} table",
-        f"Correct the code, or send the {plural} file that has it, alone or in the same load.",
-    )
-
-
-def or_like(said: Words, rule: str, value: str, known: str | None) -> Words:
-    """The words about an unknown code, with the known one it may be meant for, and the entry that joins them."""
-    if known is None:
-        return said
-    noun = rule.removeprefix("unknown_")
-    same = SameLabel(noun, known, (value.strip(BLANKS),))  # type: ignore[arg-type]  # the nouns are the kinds
-    join = f"If both mean one {noun}, an entry in layouts.toml joins them."
-    return Words(said.message, f"Did you mean {known}? {said.advice} {join}\n{same_text(same).strip()}")
-
-
-def _blank_advice(column: Column) -> str:
-    word = f'words = {{ "" = "{column.example}" }}'
-    meant = f"; in a layout, {word} says what a blank means" if column.allowed else ""
-    return f"Fill it in, for example {column.example}{meant}."
+    target = next(table for table, told in UNKNOWN_RULES.items() if told == rule)
+    message, advice = _said("unknown_code", {**given, "noun": noun, "table": target, "near": near})
+    if near:
+        same = SameLabel(noun, near, (text,))  # type: ignore[arg-type]  # the nouns are the kinds
+        advice = f"{advice}\n{same_text(same).strip()}"
+    return Words(message, advice)
 
 
 def _advice(rule: str, column: Column, text: str) -> str:
@@ -166,13 +142,9 @@ def _word_advice(column: Column, text: str) -> str:
     if close:
         return f"Did you mean {close[0]}?"
     if column.is_open:
-        return f"Write one of these words, or declare the species, with {species_entry(_code_of(text))}"
+        code = re.sub(r"[^a-z0-9]+", "_", text.lower()).strip("_") or "…"
+        return f"Write one of these words, or declare the species, with {species_entry(code)}"
     return "Write one of these words."
-
-
-def _code_of(text: str) -> str:
-    """A text as a code could be made of it."""
-    return re.sub(r"[^a-z0-9]+", "_", text.lower()).strip("_") or "…"
 
 
 def _number_advice(column: Column, text: str) -> str:
@@ -277,7 +249,4 @@ def is_line_of_totals(cells: Sequence[str]) -> bool:
 
 def totals_words(value: str, table: str, blank: str | None) -> Words:
     """What is said of such a line. blank: a heading of a layout's file under which it holds nothing."""
-    leave = "Leave the line out: it sums lines that are read already."
-    if blank is not None:
-        leave += f' In layouts.toml, "{blank}" in only_when of the rows for {table} leaves such lines out.'
-    return Words(f"found {shown(value)}: this looks like a line of totals, not a record of one day", leave)
+    return _said("line_of_totals", {"value": shown(value), "table": table, "blank": blank})

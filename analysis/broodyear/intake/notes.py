@@ -96,15 +96,12 @@ def note_of_export(place: Path | None, table: str) -> str | None:
         return None
     try:
         with (place.parent / "history" / "uploads.csv").open(encoding="utf-8", newline="") as ledger:
-            paths = [row["path"].replace("\\", "/") for row in csv.DictReader(ledger) if _gave(row, table)]
+            stand = (row for row in csv.DictReader(ledger) if row["withdrawn"] == "false")
+            given = [row for row in stand if row["rows_accepted"] != "0"]
+            paths = [row["path"] for row in given if table in row["table_name"].split("+")]
     except (OSError, UnicodeDecodeError, csv.Error, KeyError):
         return None  # an export that lost its history is read as any other file
     if not paths:
         return None
-    names = [PurePath(path).name for path in paths]
+    names = [PurePath(path.replace("\\", "/")).name for path in paths]
     return f"an export; it holds the rows of {counted(len(names), 'upload')}: {first_of(names, MOST_NAMED)}"
-
-
-def _gave(upload: dict[str, str], table: str) -> bool:
-    stands = upload["withdrawn"] == "false" and upload["rows_accepted"] != "0"
-    return stands and table in upload["table_name"].split("+")

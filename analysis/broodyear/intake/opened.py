@@ -6,11 +6,10 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 from broodyear.errors import UnreadableFile
 from broodyear.findings import first_of
-from broodyear.intake.bodies import Body, Dialect, find_dialect, read_body
+from broodyear.intake.bodies import Body, Dialect, find_dialect
 from broodyear.intake.cell_sql import ParseOptions
 from broodyear.intake.notes import uses_decimal_commas
 from broodyear.intake.recognise import Piece, Recognised, Slot, own_options, recognise, without_empty_end
@@ -27,21 +26,15 @@ _NAMED = 5
 _LONGEST_NOTE = 300
 
 
-@dataclass(frozen=True)
-class Shaped:
-    """parts: what the file gives to each table, in load order; notes: how it was read, and what is left over."""
-
-    parts: tuple[Recognised, ...]
-    notes: tuple[str, ...]
-
-
-def shape(layout: Layout, source: Source, body: Body, dialect: Dialect) -> Shaped:
-    """What ``layout`` makes of a file. Raises UnreadableFile where the file lacks what it needs."""
-    names = heading_names(without_empty_end(dialect.header))
-    file = _File(layout, source, body, dialect, names)
-    names_of_tables = [rows.table for rows in layout.rows]
-    parts = tuple(file.part(table(name)) for name in TABLE_NAMES if name in names_of_tables)
-    return Shaped(parts, (f'read by the layout "{layout.name}"', *file.notes(), *file.left_over()))
+def shape(
+    layout: Layout, source: Source, body: Body, dialect: Dialect
+) -> tuple[tuple[Recognised, ...], tuple[str, ...]]:
+    """What ``layout`` makes of a file: what it gives to each table, in load order, and notes on how it was read
+    and what is left over. Raises UnreadableFile where the file lacks what it needs."""
+    file = _File(layout, source, body, dialect, heading_names(without_empty_end(dialect.header)))
+    fed = [rows.table for rows in layout.rows]
+    parts = tuple(file.part(table(name)) for name in TABLE_NAMES if name in fed)
+    return parts, (f'read by the layout "{layout.name}"', *file.notes(), *file.left_over())
 
 
 class _File:
@@ -223,22 +216,11 @@ class Opened:
         return "".join(lines)
 
 
-def open_upload(
-    source: Source, scratch: Path, number: int, layouts: Sequence[Layout] = (), *, may_link: bool = True
-) -> Opened:
-    """Read an upload and recognise its tables, by the layout that fits or else by its header.
-
-    may_link: the database reaches files outside ``scratch``. Raises UnreadableFile (message, advice).
-    """
-    return open_body(source, read_body(source, scratch, number, may_link), layouts)
-
-
 def open_body(source: Source, body: Body, layouts: Sequence[Layout] = ()) -> Opened:
     """Recognise the tables of an upload that was read. Raises UnreadableFile (message, advice)."""
     dialect = find_dialect(body, source, layouts)
     if dialect.layout is not None and dialect.layout.rows:
-        shaped = shape(dialect.layout, source, body, dialect)
-        return Opened(source, body, dialect, shaped.parts, shaped.notes)
+        return Opened(source, body, dialect, *shape(dialect.layout, source, body, dialect))
     return Opened(source, body, dialect, (recognise(dialect.header, source.name),))
 
 

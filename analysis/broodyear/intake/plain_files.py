@@ -105,12 +105,9 @@ def first_position(connection: duckdb.DuckDBPyConnection, table: str) -> int:
     return int(first)
 
 
-#: Lines are looked for in pieces of about this many bytes.
-_PIECE = 4_000_000
-
-
-#: So many pieces are searched at a time, beside the one whose lines are being written.
-_SEARCHED = 2
+#: Lines are looked for in pieces of about this many bytes; so many are searched at a time, beside the one whose
+#: lines are being written.
+_PIECE, _SEARCHED = 4_000_000, 2
 
 
 def copy_lines(place: Path, lines: NDArray[np.int64], copy: Path) -> None:

@@ -9,29 +9,29 @@ loaded file), and ``problems``, which says what is wrong with it.
 from __future__ import annotations
 
 import csv
-import io
 import json
 import os
 import pickle
 import tempfile
 import weakref
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from io import BytesIO
-from itertools import islice
+from itertools import groupby, islice
 from json.encoder import encode_basestring
 from pathlib import Path
 from typing import IO, Any, NamedTuple
 
 import duckdb
+import pandas as pd
 
 from broodyear.errors import UsageError
 from broodyear.findings import Change, FileReport, Finding, TableCount, mend_name
-from broodyear.formulas import guarded
+from broodyear.formulas import csv_text, guarded
 from broodyear.intake.recognise import plain_name
-from broodyear.intake.rendering import printable
 from broodyear.intake.sources import Source, find_sources
+from broodyear.intake.wording import printable
 from broodyear.outputs import new_file, require_file
 from broodyear.schemas import table as declared_table
 from broodyear.store import Store, ledger
@@ -289,29 +289,23 @@ def require_room_for(store: Store, folder: Path) -> None:
 
 
 def _all_filed(store: Store, rows: Sequence[OpenRow]) -> list[Filed]:
-    uploads: dict[int, list[OpenRow]] = {}
-    for row in rows:
-        uploads.setdefault(row.upload, []).append(row)
-    return [_filed(store, those) for those in uploads.values()]
+    return [_filed(store, list(those)) for _, those in groupby(rows, key=lambda row: row.upload)]
 
 
 def _filed(store: Store, rows: Sequence[OpenRow]) -> Filed:
+    rejected: defaultdict[str, RejectedRows] = defaultdict(RejectedRows)
+    for row in rows:
+        rejected[row.table].add(Rejected(row.line, cells_as_json(row.cells), row.problems))
     report = FileReport(rows[0].path, rows[0].table, 0, len(rows), 0, len(rows))
     with store.session() as session:
-        said = list(ledger.entries(session, "upload_parts", rows[0].upload))
-    parts = [(part["table_name"], part["header"], part["separator"]) for part in said] or [
-        (rows[0].table, (), ",")
-    ]
-    filed = tuple(FiledPart(name, _rejected(rows, name), tuple(header), sign) for name, header, sign in parts)
-    return Filed(report, [], filed, rows[0].upload)
+        parts = _parts(ledger.entries(session, "upload_parts", rows[0].upload), rejected)
+    return Filed(report, [], parts or (FiledPart(*rejected.popitem(), (), ","),), rows[0].upload)
 
 
-def _rejected(rows: Sequence[OpenRow], table: str) -> RejectedRows:
-    rejected = RejectedRows()
-    for row in rows:
-        if row.table == table:
-            rejected.add(Rejected(row.line, cells_as_json(row.cells), row.problems))
-    return rejected
+def _parts(said: Iterable[Mapping[str, Any]], rejected: Mapping[str, RejectedRows]) -> tuple[FiledPart, ...]:
+    """The parts of an upload as the ledger holds them."""
+    named = ((part["table_name"], tuple(part["header"]), part["separator"]) for part in said)
+    return tuple(FiledPart(name, rejected[name], header, sign) for name, header, sign in named)
 
 
 def from_ledger(connection: duckdb.DuckDBPyConnection, upload: int) -> Filed:
@@ -334,10 +328,7 @@ def from_ledger(connection: duckdb.DuckDBPyConnection, upload: int) -> Filed:
     return Filed(
         report,
         [Finding(*list(row.values())[1:]) for row in ledger.entries(connection, "findings", upload)],
-        tuple(
-            FiledPart(part["table_name"], rejected[part["table_name"]], tuple(part["header"]), part["separator"])
-            for part in parts
-        ),
+        _parts(parts, rejected),
         upload,
     )
 
@@ -347,13 +338,9 @@ def rendered(rows: Sequence[OpenRow], format: str) -> str:
     if format == "json":
         return json.dumps([_as_dict(row) for row in rows], ensure_ascii=False, indent=1) + "\n"
     if format == "csv":
-        out = io.StringIO()
-        writer = csv.writer(out, lineterminator="\n")
-        writer.writerow(["upload", "path", "loaded_at", "line", "table", "cells", "problems"])
-        for row in rows:
-            cells = [row.upload, row.path, row.loaded_at, row.line, row.table, " | ".join(row.cells), row.problems]
-            writer.writerow([guarded(str(cell)) for cell in cells])
-        return out.getvalue()
+        columns = ["upload", "path", "loaded_at", "line", "table", "cells", "problems"]
+        told = [{**_as_dict(row), "cells": " | ".join(row.cells)} for row in rows]
+        return csv_text(pd.DataFrame(told, columns=columns, dtype=object))
     lines = [f"{printable(row.place)} ({row.table}, upload {row.upload}): {row.problems}" for row in rows]
     return "\n".join([*lines, _total(len(rows))])
 

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import re
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
+from typing import NamedTuple
+
+import pandas as pd
 
 from broodyear.errors import UsageError
 from broodyear.findings import (
-    Change,
     CheckResult,
-    Disagreement,
     FileReport,
     Finding,
     TableCount,
@@ -23,7 +22,8 @@ from broodyear.findings import (
     file_of,
     first_of,
 )
-from broodyear.formulas import guarded
+from broodyear.formulas import csv_text
+from broodyear.intake.wording import template
 
 #: So many findings alike are written out, and so many files tell the same; others are counted.
 SHOWN_OF_A_KIND = 3
@@ -59,31 +59,55 @@ def render_json(result: CheckResult) -> str:
 
 def render_csv(findings: Sequence[Finding]) -> str:
     """One row per finding; text that a spreadsheet would run gets an apostrophe."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(Finding._fields)
-    for finding in findings:
-        cells = ("" if cell is None else str(cell) for cell in finding.as_dict().values())
-        writer.writerow([guarded(cell) for cell in cells])
-    return text.getvalue()
+    return csv_text(pd.DataFrame(findings, columns=Finding._fields, dtype=object))
+
+
+class _Alike(NamedTuple):
+    """Findings alike, as they are told. shown: those written out; more: how many are not; entries: what these say
+    to put into layouts.toml, each once; where: how many files tell them."""
+
+    shown: list[Finding]
+    more: int
+    entries: list[str]
+    where: str
 
 
 def render_text(result: CheckResult) -> str:
     """A paragraph per file: its rows, what was done to read it, and its findings, those alike grouped. What more
     than a few files have alike is told once behind them, and those of them that have nothing else to tell are one
     paragraph."""
-    kinds = _grouped([finding for finding in result.findings if finding.other_path is None])
+    kinds = _grouped(result.findings)
     common = {kind: alike for kind, alike in kinds.items() if len(_paths(alike)) > SHOWN_OF_A_KIND}
     own: defaultdict[str, list[Finding]] = defaultdict(list)
     for finding in result.findings:
         if finding.other_path is not None or _kind(finding) not in common:
             own[finding.path].append(finding)
-    parts = [_file_text(report, own[report.path]) for report in _together(result.files, own)]
-    if common:
-        parts.append("\n".join(["Alike in many files:", *map(_common, common.values()), ""]))
-    skipped = [f"{printable(one.path)}: not read; {one.reason}\n" for one in result.skipped]
-    changed = [_changes_text(result.changes)] if result.changes else []
-    return "\n".join([*parts, *(["".join(skipped)] if skipped else []), *changed, _total(result)])
+    files = []
+    for report in _together(result.files, own):
+        mine = own[report.path]
+        files.append((report, disagreements(mine), [_told(alike) for alike in _grouped(mine).values()]))
+    return template("checked.txt").render(
+        files=files,
+        common=[_told(alike, apart=True) for alike in common.values()],
+        changed=Counter(f"{change.table}.{change.column}" for change in result.changes),
+        count=len({file_of(report.path) for report in result.files}),
+        kept=sum(table.rows_accepted for report in result.files for table in report.tables),
+        warnings=sum(finding.level == "warning" for finding in result.findings),
+        result=result, shown=SHOWN_OF_A_KIND, shown_changes=SHOWN_CHANGES,
+    )  # fmt: skip
+
+
+def _told(alike: Sequence[Finding], *, apart: bool = False) -> _Alike:
+    """Findings alike with the first few written out. apart: such as say different things."""
+    different = {finding.message if apart else place: finding for place, finding in reversed([*enumerate(alike)])}
+    shown = [*different.values()][::-1][:SHOWN_OF_A_KIND]
+    entries = dict.fromkeys(_entry(finding) for finding in alike)
+    others = [entry for entry in entries if entry not in {"", *map(_entry, shown)}]
+    return _Alike(shown, len(alike) - len(shown), others[:SHOWN_ENTRIES], _many(_paths(alike)))
+
+
+def _entry(finding: Finding) -> str:
+    return finding.advice.partition("\n")[2]
 
 
 def _together(reports: Sequence[FileReport], own: Mapping[str, list[Finding]]) -> list[FileReport]:
@@ -141,81 +165,6 @@ def _many(paths: Sequence[str]) -> str:
     return counted(len(paths), "sheet" if all(file_of(path) != path for path in paths) else "file")
 
 
-def _common(alike: Sequence[Finding]) -> str:
-    """What many files have alike: the first findings that say different things, and how many more there are."""
-    shown = list({finding.message: finding for finding in reversed(alike)}.values())[::-1][:SHOWN_OF_A_KIND]
-    return f"  in {_many(_paths(alike))}: {_listed(alike, shown).lstrip()}"
-
-
-def _listed(alike: Sequence[Finding], shown: Sequence[Finding]) -> str:
-    """Findings alike, of which some are written out."""
-    lines = [f"  {finding_text(finding)}" for finding in shown]
-    more = len(alike) - len(shown)
-    if more:
-        lines.append(f"    … and {more:,} more {'row' if more == 1 else 'rows'} like this")
-    return "\n".join([*lines, *_other_entries(alike, shown)])
-
-
-def _changes_text(changes: Sequence[Change]) -> str:
-    """How many cells of rows already there change, by column, and the first of them."""
-    by_column = Counter(f"{change.table}.{change.column}" for change in changes)
-    counted = ", ".join(f"{column} {count:,}" for column, count in by_column.items())
-    cells = "1 cell" if len(changes) == 1 else f"{len(changes):,} cells"
-    lines = [f"Changed among rows already there: {cells} ({counted})"]
-    for change in changes[:SHOWN_CHANGES]:
-        old, new = (printable(value) if value is not None else "blank" for value in (change.old, change.new))
-        place = f"{printable(change.path)}, line {change.line}"
-        lines.append(f"  {printable(change.key)}: {change.column} {old} becomes {new} ({place})")
-    if len(changes) > SHOWN_CHANGES:
-        lines.append(f"  … and {len(changes) - SHOWN_CHANGES:,} more")
-    return "\n".join(lines) + "\n"
-
-
-def _file_text(report: FileReport, findings: list[Finding]) -> str:
-    lines = [_headline(report)]
-    lines += [f"  note: {note}" for note in report.notes]
-    for pair in disagreements(findings):
-        lines += _disagreement_lines(pair)
-    for alike in _grouped([finding for finding in findings if finding.other_path is None]).values():
-        lines.append(_listed(alike, alike[:SHOWN_OF_A_KIND]))
-    return "\n".join(lines) + "\n"
-
-
-def _other_entries(alike: Sequence[Finding], shown: Sequence[Finding]) -> list[str]:
-    """What findings that are not written out say to put into layouts.toml, each entry once."""
-    entries = dict.fromkeys(finding.advice.partition("\n")[2] for finding in alike)
-    known = {"", *(finding.advice.partition("\n")[2] for finding in shown)}
-    others = [entry for entry in entries if entry not in known]
-    return ["    the entries in layouts.toml for these:", *others[:SHOWN_ENTRIES]] if others else []
-
-
-def _disagreement_lines(pair: Disagreement) -> list[str]:
-    """One line about two files, and the first cells in which they disagree."""
-    shown = pair.findings[:SHOWN_OF_A_KIND]
-    lines = [f"  {printable(pair.path)}, {pair.table}: warning: {printable(pair.sentence)}. {shown[0].advice}"]
-    lines += [f"    line {finding.line}: {printable(finding.message)}" for finding in shown]
-    more = len(pair.findings) - SHOWN_OF_A_KIND
-    return [*lines, f"    … and {more:,} more"] if more > 0 else lines
-
-
-def _headline(report: FileReport) -> str:
-    if report.table is None:
-        return f"{printable(report.path)}: refused"
-    several = len(report.tables) > 1
-    lines = ("line" if several else "row") + ("" if report.rows_read == 1 else "s")
-    kept_out = f", {report.rows_to_mend:,} kept out" if report.rows_to_mend else ""
-    if several and kept_out:
-        counted = (f"{table.table} {table.rows_rejected:,}" for table in report.tables if table.rows_rejected)
-        kept_out = f", {report.rows_to_mend:,} with a row kept out ({', '.join(counted)})"
-    repeated = f", {_repeats(report.rows_repeated)}" if report.rows_repeated else ""
-    read = f"{report.rows_read:,} {lines}"
-    return f"{printable(report.path)} ({report.table}): {read}, {report.rows_accepted:,} good{kept_out}{repeated}"
-
-
-def _repeats(count: int) -> str:
-    return f"{count:,} {'repeats a row' if count == 1 else 'repeat rows'} already taken"
-
-
 _Kind = tuple[str, str, str | None, str]
 
 
@@ -225,44 +174,11 @@ def _kind(finding: Finding) -> _Kind:
 
 
 def _grouped(findings: Iterable[Finding]) -> dict[_Kind, list[Finding]]:
-    """Findings of one kind together, in the order in which each kind first appears; a cell that several tables
-    take is told once."""
+    """Findings of one kind together, in the order in which each kind first appears, without those about files that
+    disagree; a cell that several tables take is told once."""
     kinds: dict[_Kind, dict[tuple[str, int | None, str], Finding]] = {}
     for finding in findings:
-        alike = kinds.setdefault(_kind(finding), {})
-        alike.setdefault((finding.path, finding.line, finding.message), finding)
+        if finding.other_path is None:
+            alike = kinds.setdefault(_kind(finding), {})
+            alike.setdefault((finding.path, finding.line, finding.message), finding)
     return {kind: list(alike.values()) for kind, alike in kinds.items()}
-
-
-def finding_text(finding: Finding) -> str:
-    """One finding in one line: where, what was found and expected, what to do."""
-    place = [printable(finding.path)]
-    place += [f"line {finding.line}"] if finding.line is not None else []
-    place += [finding.column] if finding.column else []
-    warning = "warning: " if finding.level == "warning" else ""
-    return f"{', '.join(place)}: {warning}{finding.message}. {finding.advice}".rstrip()
-
-
-def printable(text: str) -> str:
-    """A path on one line, whatever its characters do to a terminal."""
-    return "".join(character if character.isprintable() else "?" for character in text)
-
-
-def _total(result: CheckResult) -> str:
-    read = sum(report.rows_read for report in result.files)
-    good = sum(report.rows_accepted for report in result.files)
-    to_mend = sum(report.rows_to_mend for report in result.files)
-    repeated = sum(report.rows_repeated for report in result.files)
-    warnings = sum(finding.level == "warning" for finding in result.findings)
-    count = len({file_of(report.path) for report in result.files})
-    files = f"{count} {'file' if count == 1 else 'files'}"
-    files += f" ({len(result.files)} with each sheet counted)" if count < len(result.files) else ""
-    files += f", {len(result.skipped)} not read" if result.skipped else ""
-    refused = f", {len(result.refused)} refused" if result.refused else ""
-    warned = f"{warnings:,} {'warning' if warnings == 1 else 'warnings'}"
-    repeats = f", {_repeats(repeated)}" if repeated else ""
-    if sum(report.rows_made for report in result.files) == read:
-        return f"{files}{refused}: {read:,} rows, {good:,} good, {to_mend:,} kept out{repeats}, {warned}\n"
-    kept = sum(table.rows_accepted for report in result.files for table in report.tables)
-    lines = f"{read:,} lines, {good:,} good, {to_mend:,} with a row kept out{repeats}"
-    return f"{files}{refused}: {lines}; good for {kept:,} rows of tables, {warned}\n"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -12,7 +11,6 @@ import numpy as np
 from broodyear.findings import Finding
 from broodyear.intake.cell_sql import hour_columns
 from broodyear.intake.checking import Verdict
-from broodyear.intake.dates import is_doubled
 from broodyear.intake.rejected import Rejected, cells_as_json
 from broodyear.intake.staging import Staged
 from broodyear.schemas import Table
@@ -81,14 +79,12 @@ def find_repeats(
     return [_repeat(second, *row) for row in rows]
 
 
-def _repeat(
-    second: dict[int, int], number: int, first: int, same: int, moment: dt.datetime | None, key: list[str]
-) -> Repeat:
+def _repeat(second: dict[int, int], number: int, first: int, same: int, doubled: bool, key: list[str]) -> Repeat:
     """same: the first row of the key with the same values; second: first row of a key -> the row that has it
-    rightly, in the second of two hours that clocks show alike."""
+    rightly, in the second of two hours that clocks show alike; doubled: the row lies in such an hour."""
     if same in (first, second.get(first)):
         return Repeat(number, same, identical=True)
-    is_second = moment is not None and is_doubled(moment) and first not in second
+    is_second = doubled and first not in second
     if is_second:
         second[first] = number
     return Repeat(number, first, identical=False, by_clock=is_second, key=tuple(key))
@@ -116,16 +112,16 @@ def _repeats_query(table: Table, key: tuple[str, ...], staged: Staged, earlier: 
     texts = ", ".join(f"k{position}::VARCHAR" for position in range(len(key)))
     values = ", ".join(f'"{name}"' for name, _ in value_columns(table))
     timed = [column for column in hour_columns(table) if column.name in table.primary_key]
-    moment = f'CASE WHEN "{hour_flag(timed[0])}" THEN "{timed[0].name}" END' if timed else "NULL::TIMESTAMP"
+    hour = f'"{hour_flag(timed[0])}" AND clock_doubled("{timed[0].name}")' if timed else "false"
     stands = f"{staged.number} IN ({held_numbers(table, staged, earlier)})" if earlier else "false"
     return (
-        f"WITH rows AS MATERIALIZED (SELECT {staged.number} AS number, {named}, {moment} AS moment, "
+        f"WITH rows AS MATERIALIZED (SELECT {staged.number} AS number, {named}, coalesce({hour}, false) AS twice, "
         f"{stands} AS stands, row({values}) AS held FROM checked WHERE NOT broken), "
         f"doubled AS MATERIALIZED (SELECT {keys}, min_by(number, (NOT stands, number)) AS first FROM rows "
         f"GROUP BY {keys} HAVING count(*) > 1), "
         "told AS (SELECT rows.*, first, first_value(number) OVER (PARTITION BY first, held "
         f"ORDER BY NOT stands, number) AS same FROM rows JOIN doubled USING ({keys})) "
-        f"SELECT number, first, same, moment, [{texts}] FROM told WHERE number <> first AND NOT stands "
+        f"SELECT number, first, same, twice, [{texts}] FROM told WHERE number <> first AND NOT stands "
         "ORDER BY number"
     )
 

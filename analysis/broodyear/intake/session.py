@@ -17,10 +17,11 @@ import duckdb
 from broodyear.derived import transaction
 from broodyear.errors import BroodyearError, Refused, UnreadableFile
 from broodyear.findings import CheckResult, FileReport, Finding, Skipped
+from broodyear.intake.bodies import read_body
 from broodyear.intake.checking import by_line
 from broodyear.intake.filing import expect_codes_of, file_upload, keep_findings
 from broodyear.intake.known import expect_no_codes
-from broodyear.intake.opened import Opened, open_upload
+from broodyear.intake.opened import Opened, open_body
 from broodyear.intake.recognise import FitsNothing
 from broodyear.intake.rejected import Filed, from_ledger, require_rejects, write_rejects
 from broodyear.intake.shapes import make_readable
@@ -223,14 +224,6 @@ def _open_all(run: _Run, folder: Path, paths: Iterable[str | Path], options: Opt
     return sorted(opened, key=lambda file: (TABLE_NAMES.index(file.parts[-1].table.name), file.source.shown))
 
 
-def _not_opened(run: _Run, source: Source, error: UnreadableFile) -> None:
-    """A sheet that fits nothing stands beside others that do; any other file is refused."""
-    if source.sheet is None or not isinstance(error, FitsNothing):
-        _refuse(run, source.shown, *error.args)
-    else:
-        run.skipped.append(Skipped(source.shown, error.args[0]))
-
-
 def _refuse_if_nothing_fits(run: _Run, sources: list[Source], opened: list[Opened]) -> None:
     """Refuse a workbook of which no sheet was read."""
     told = {file.source.container for file in opened} | {path.split("#")[0] for path in run.refused}
@@ -265,9 +258,13 @@ def _file_all(run: _Run, files: list[Opened], connection: duckdb.DuckDBPyConnect
 def _opened(run: _Run, source: Source, folder: Path, number: int, layouts: Layouts) -> Opened | None:
     run.say(number, 2 * len(run.order), f"reading {source.shown}")
     try:
-        return open_upload(source, folder, number, layouts.layouts, may_link=run.may_link)
+        return open_body(source, read_body(source, folder, number, run.may_link), layouts.layouts)
     except UnreadableFile as error:
-        _not_opened(run, source, error)
+        if source.sheet is not None and isinstance(error, FitsNothing):
+            # A sheet that fits nothing stands beside others that do.
+            run.skipped.append(Skipped(source.shown, error.args[0]))
+        else:
+            _refuse(run, source.shown, *error.args)
         return None
 
 

@@ -17,7 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from broodyear.intake.bodies import Body, Dialect
-from broodyear.intake.cell_sql import ParseOptions, any_broken, cleaned_select, quick_checks, values_select
+from broodyear.intake.cell_sql import ParseOptions, cleaned_select, quick_checks, values_select
 from broodyear.intake.decoding import Text
 from broodyear.intake.plain_files import (
     PlainFile,
@@ -172,7 +172,7 @@ def _checked_query(
     table = found.table
     take = f"{carried}surplus, unclosed" + ("" if taken is None else f", {taken}")
     values = values_select(table, options, cleaned_select(table, found.places, options, source, take), quick=True)
-    broken = any_broken(quick_checks(table, found.header_cells))
+    broken = " OR ".join(f"({check.broken})" for check in quick_checks(table, found.header_cells))
     none = "" if taken is None else f"WHEN NOT {taken} THEN NULL "
     # In a CASE the checks stop at the first that fails.
     state = f"CASE {none}WHEN {broken} THEN true ELSE false END AS broken"

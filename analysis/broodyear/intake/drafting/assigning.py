@@ -76,15 +76,6 @@ class Beside:
     has_tanks: bool = False
 
 
-def assign(
-    source: Source, names: HeadingNames, columns: Sequence[Sequence[str]], looks: Sequence[Looks],
-    above: Sequence[Row], beside: Beside,
-) -> Assigned:  # fmt: skip
-    """The likeliest layout of a file with these headings. columns: the first cells below each heading, and their
-    looks; above: the rows over the header."""
-    return _Assigning(source, names, columns, looks, above, beside).assigned()
-
-
 #: Where a column comes from, on what ground, and the places of the columns of the file that give it.
 _Given = tuple[Value, str, Sequence[int]]
 
@@ -100,16 +91,22 @@ class _Asked:
     pattern: str | None = None
 
 
-class _Assigning:
-    def __init__(
-        self, source: Source, names: HeadingNames, columns: Sequence[Sequence[str]], looks: Sequence[Looks],
-        above: Sequence[Row], beside: Beside,
-    ) -> None:  # fmt: skip
-        self._source, self._names, self._looks, self._above = source, names, looks, above
-        self._beside = beside
+@dataclass
+class Assigning:
+    """The likeliest layout of a file with these headings. columns: the first cells below each heading, and their
+    looks; above: the rows over the header."""
+
+    source: Source
+    names: HeadingNames
+    columns: Sequence[Sequence[str]]
+    looks: Sequence[Looks]
+    above: Sequence[Row]
+    beside: Beside
+
+    def __post_init__(self) -> None:
         self._found = Assigned()
-        self._meanings = [meanings(name) for name in names.shown]
-        self._numbered = self._numbered_by_site(columns)
+        self._meanings = [meanings(name) for name in self.names.shown]
+        self._numbered = self._numbered_by_site()
 
     def assigned(self) -> Assigned:
         """What each table gets."""
@@ -117,14 +114,14 @@ class _Assigning:
         stages = self._stages_side_by_side()
         telling = self._telling([*wide, *stages])
         asked = [one for name, told in telling.items() for one in self._told(table(name), told)]
-        if "setups" in telling and "tanks" not in telling and not self._beside.has_tanks:
+        if "setups" in telling and "tanks" not in telling and not self.beside.has_tanks:
             asked += self._tanks()
         if wide and "temperatures" not in telling:
             given: dict[str, _Given] = {
                 name: (value, "one column for each tank", wide)
                 for name, value in (("tank_id", Value("heading")), ("water_temp", Value("cell_value")))
             }
-            pattern = common_pattern([self._names.shown[place] for place in wide])
+            pattern = common_pattern([self.names.shown[place] for place in wide])
             asked.append(_Asked(table("temperatures"), (), given, pattern))
         for place, stage in stages.items():
             given = self._constant("stage", stage, "one column for each stage")
@@ -140,7 +137,7 @@ class _Assigning:
         for column in target.columns:
             if not (column.required and column.allowed) or self._place_of(target, column, told, {}) is not None:
                 continue
-            said = {place: word_in(self._names.shown[place], column) for place in told}
+            said = {place: word_in(self.names.shown[place], column) for place in told}
             rows = [
                 _Asked(target, [place], {
                     **self._constant(column.name, word, "the heading says it"),
@@ -167,13 +164,13 @@ class _Assigning:
 
     def _of_days(self, place: int, ground: str) -> _Given:
         """A column of days; behind those without a year stands the school year of another column or of a name."""
-        heading = self._names.shown[place]
-        if not self._looks[place].lacks_years:
+        heading = self.names.shown[place]
+        if not self.looks[place].lacks_years:
             return Value("column", heading), ground, [place]
         known = ((other, one[0].column.name) for other, one in enumerate(self._meanings) if one)
         season = next((other for other, name in known if name == "season"), None)
         if season is not None:
-            return Value("column", heading, self._names.shown[season]), ground, [place, season]
+            return Value("column", heading, self.names.shown[season]), ground, [place, season]
         year, where = next(self._in_names(school_year_in, SCHOOL_YEAR), (None, ""))
         ground = f"{ground}, with the school year {where}" if year else ground
         return Value("column", heading, behind=year), ground, [place]
@@ -188,17 +185,17 @@ class _Assigning:
         """Columns headed by a stage with dates below, and their stages; of several some may be empty still."""
         found = {
             place: stage
-            for place, name in enumerate(self._names.shown)
-            if (stage := stage_in(name)) and (self._looks[place].has_dates or not self._looks[place].filled)
+            for place, name in enumerate(self.names.shown)
+            if (stage := stage_in(name)) and (self.looks[place].has_dates or not self.looks[place].filled)
         }
-        return found if any(self._looks[place].filled for place in found) else {}
+        return found if any(self.looks[place].filled for place in found) else {}
 
     def _tanks_side_by_side(self) -> list[int]:
         """Columns headed by a tank's label with numbers below, when there are several."""
         places = [
             place
-            for place, name in enumerate(self._names.shown)
-            if CODE.fullmatch(name) and not self._meanings[place] and self._looks[place].are_numbers
+            for place, name in enumerate(self.names.shown)
+            if CODE.fullmatch(name) and not self._meanings[place] and self.looks[place].are_numbers
         ]
         return places if len(places) > 1 else []
 
@@ -223,7 +220,7 @@ class _Assigning:
         return max(counts, key=lambda name: counts[name]) if any(counts.values()) else "temperatures"
 
     def _looks_right(self, column: Column, place: int) -> bool:
-        looks = self._looks[place]
+        looks = self.looks[place]
         if not looks.filled:
             return True
         if column.kind in {"date", "moment"}:
@@ -247,7 +244,7 @@ class _Assigning:
             if column.required and column.name not in values:
                 self._from_elsewhere(target, column, values)
         is_asked = told and (several or target.name == "stages")
-        only = (self._names.shown[told[0]],) if is_asked else ()
+        only = (self.names.shown[told[0]],) if is_asked else ()
         ordered = tuple((name, values[name]) for name in target.column_names if name in values)
         return Rows(target.name, ordered, only, asked.pattern)
 
@@ -268,7 +265,7 @@ class _Assigning:
         candidates: list[tuple[int, int, int]] = []
         for place, known in enumerate(self._meanings):
             elsewhere = place not in telling and any(self._tells_another(target, one) for one in known[:1])
-            if self._names.shown[place] in used or elsewhere or not self._looks_right(column, place):
+            if self.names.shown[place] in used or elsewhere or not self._looks_right(column, place):
                 continue
             for meaning in known:
                 if (meaning.table, meaning.column.name) == (target.name, column.name):
@@ -284,7 +281,7 @@ class _Assigning:
     def _tells_another(target: Table, meaning: Meaning) -> bool:
         return meaning.table != target.name and meaning.column.name in TELLING.get(meaning.table, ())
 
-    def _numbered_by_site(self, columns: Sequence[Sequence[str]]) -> tuple[int, int, str] | None:
+    def _numbered_by_site(self) -> tuple[int, int, str] | None:
         """Places of the sites and of the numbers of their tanks, and a number that several have: then a tank
         is told by both. None where the labels of tanks stand by themselves."""
         site, tank = (
@@ -296,9 +293,8 @@ class _Assigning:
         )
         if site is None or tank is None:
             return None
-        pairs = sorted(
-            {(a.strip(), b.strip()) for a, b in zip(columns[site], columns[tank], strict=True) if a and b}
-        )
+        both = zip(self.columns[site], self.columns[tank], strict=True)
+        pairs = sorted({(a.strip(), b.strip()) for a, b in both if a and b})
         labels = Counter(label for _, label in pairs)
         label, sites = max(labels.items(), key=lambda one: one[1], default=("", 0))
         fewer = len(labels) < len({name for name, _ in pairs})
@@ -310,26 +306,26 @@ class _Assigning:
         ground: str = next(
             one.ground for one in self._meanings[place] if (one.table, one.column) == (target.name, column)
         )
-        heading = self._names.shown[place]
+        heading = self.names.shown[place]
         given: _Given = Value("column", heading), ground, [place]
-        if self._looks[place].are_dates:
+        if self.looks[place].are_dates:
             self._found.dates.append(place)
         if column.kind == "moment" and (clock := self._clock_beside(place)) is not None:
-            given = Value("column", heading, self._names.shown[clock]), ground, [place, clock]
+            given = Value("column", heading, self.names.shown[clock]), ground, [place, clock]
         elif column.kind == "date":
             given = self._of_days(place, ground)
         elif column.name == "tank_id" and self._numbered is not None and place == self._numbered[1]:
             site, _, number = self._numbered
             ground = f'the two together, for a tank "{number}" stands at several sites'
-            given = Value("column", self._names.shown[site], heading), ground, [site, place]
+            given = Value("column", self.names.shown[site], heading), ground, [site, place]
         self._take(target, column.name, values, given)
 
     def _clock_beside(self, date: int) -> int | None:
         return next(
             (
                 place
-                for place, name in enumerate(self._names.shown)
-                if place != date and plain_words(name) in _TIMES and self._looks[place].are_times
+                for place, name in enumerate(self.names.shown)
+                if place != date and plain_words(name) in _TIMES and self.looks[place].are_times
             ),
             None,
         )
@@ -337,8 +333,8 @@ class _Assigning:
     def _unit(self, target: Table, values: dict[str, Value]) -> None:
         """The unit that the heading of a reading tells."""
         if target.name == "temperatures" and "unit" not in values and values.get("water_temp"):
-            place = self._names.place(values["water_temp"].text)
-            unit = unit_in(self._names.shown[place]) if place is not None else None
+            place = self.names.place(values["water_temp"].text)
+            unit = unit_in(self.names.shown[place]) if place is not None else None
             if unit is not None:
                 self._take(target, "unit", values, (Value("constant", unit), "the unit in the heading", ()))
 
@@ -357,19 +353,19 @@ class _Assigning:
         self._found.unknown = (*dict.fromkeys((*self._found.unknown, (target.name, name))),)
 
     def _labels(self) -> Iterator[tuple[Value, str]]:
-        sheet = self._source.sheet
+        sheet = self.source.sheet
         if sheet is not None and (is_label(sheet.name) or self._tells_a_tank(sheet.name)):
             yield Value("sheet_name", "(?P<value>.+)"), "the name of the sheet"
-        for row in self._above:
+        for row in self.above:
             for place, cell in enumerate(row.cells):
                 if is_label(cell):
                     yield Value("cell", f"{column_letters(place)}{row.line}"), "a label above the header"
-        if in_name := re.search(r"[A-Za-z]{1,6}-[0-9]{1,4}", self._source.name):
+        if in_name := re.search(r"[A-Za-z]{1,6}-[0-9]{1,4}", self.source.name):
             yield self._in_file_name(in_name[0], "[A-Za-z]+-[0-9]+"), "the name of the file"
 
     def _tells_a_tank(self, name: str) -> bool:
         """Whether a sheet may be named after its tank: it has fellows, and its name says something."""
-        return self._beside.has_alike and SAYS_NO_TANK.fullmatch(name.strip()) is None
+        return self.beside.has_alike and SAYS_NO_TANK.fullmatch(name.strip()) is None
 
     def _years(self) -> Iterator[tuple[Value, str]]:
         for value, where in self._in_names(year_in, "20[0-9]{2}"):
@@ -377,13 +373,13 @@ class _Assigning:
 
     def _in_names(self, found_in: Callable[[str], str | None], shape: str) -> Iterator[tuple[Value, str]]:
         """Parts of the names of the sheet and the file, and where they stand."""
-        sheet = self._source.sheet
+        sheet = self.source.sheet
         if sheet is not None and found_in(sheet.name):
             yield Value("sheet_name", f"(?P<value>{shape})"), "in the name of the sheet"
-        if in_name := found_in(self._source.name):
+        if in_name := found_in(self.source.name):
             yield self._in_file_name(in_name, shape), "in the name of the file"
 
     def _in_file_name(self, text: str, shape: str) -> Value:
         """A part of the file's name; the layout is then for files that are called alike."""
-        self._found.files = (self._found.files or self._source.name).replace(text, "*", 1)
+        self._found.files = (self._found.files or self.source.name).replace(text, "*", 1)
         return Value("file_name", f"(?P<value>{shape})")

@@ -18,7 +18,7 @@ from broodyear.errors import UnreadableFile
 from broodyear.findings import Skipped
 from broodyear.intake.bodies import Body, Dialect, Row, named_where_filled, read_body
 from broodyear.intake.decoding import SEPARATORS
-from broodyear.intake.drafting.assigning import UNKNOWN, Assigned, Beside, assign
+from broodyear.intake.drafting.assigning import UNKNOWN, Assigned, Assigning, Beside
 from broodyear.intake.drafting.headings import (
     Looks,
     in_two_orders,
@@ -170,7 +170,7 @@ def draft_layout(
     looks = [looks_of(cells) for cells in columns]
     above = [row for row in body.first_rows(dialect.separator) if row.line < dialect.header_line]
     beside = _beside(source, names, bodies, has_tanks=has_tanks)
-    assigned = assign(source, names, columns, looks, above, beside)
+    assigned = Assigning(source, names, columns, looks, above, beside).assigned()
     with_zeros = [_with_zeros(rows, names, looks, beside.cells) for rows in assigned.rows]
     assigned.rows = without_totals(with_zeros, names, body, dialect)
     dates = [cell for place in assigned.dates for cell in columns[place]]

@@ -42,7 +42,7 @@ def preview(
     # The rows that were looked at, as a sheet: whatever the file is, these are enough.
     rows = tuple(tuple(row.cells) for row in body.first_rows(dialect.separator))
     few = replace(body, text=None, sheet=body.sheet or Sheet("", rows))
-    parts = shape(layout, source, few, replace(dialect, layout=layout)).parts
+    parts, _ = shape(layout, source, few, replace(dialect, layout=layout))
     options = ParseOptions(
         decimal_comma=layout.decimal == ",",
         apostrophes=True,

@@ -68,16 +68,13 @@ def find_sources(paths: Iterable[str | Path], stdin: BinaryIO | None, scratch: P
                     _open_file(shown, place, sources, scratch, re.split(r"[\\/]", shown)[-1])
             if str(path) == STDIN and STDIN not in seen:
                 seen.add(STDIN)
-                sources.found.append(_standard_input(stdin))
+                if stdin is None:
+                    advice = "Name a file or a folder instead of -."
+                    raise UnreadableFile("nothing was sent on standard input", advice)
+                sources.found.append(Source(STDIN, "", None, stdin))
         except UnreadableFile as error:
             sources.missing.append(Missing(str(path), *error.args))
     return sources
-
-
-def _standard_input(stdin: BinaryIO | None) -> Source:
-    if stdin is None:
-        raise UnreadableFile("nothing was sent on standard input", "Name a file or a folder instead of -.")
-    return Source(STDIN, "", None, stdin)
 
 
 def _files(path: str | Path, sources: Sources) -> Iterator[tuple[str, Path]]:

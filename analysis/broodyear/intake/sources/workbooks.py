@@ -9,11 +9,11 @@ import datetime as dt
 import posixpath
 import re
 import zipfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass, field
+from io import BytesIO
 from pathlib import Path
 from xml.etree import ElementTree
-from xml.parsers import expat
 
 import python_calamine as calamine
 
@@ -41,15 +41,6 @@ class Sheet:
 def is_workbook(place: Path, name: str) -> bool:
     """Whether a file is a workbook, by its ending and its first bytes."""
     return name.lower().endswith(_ENDINGS) and begins_with(place, *ARCHIVE, _OLD)
-
-
-def _marks(place: Path) -> dict[str, Marks]:
-    if begins_with(place, _OLD):
-        return {}
-    allowance = Allowance(place)
-    with open_archive(place) as archive:
-        allowance.use(sum(member.file_size for member in archive.infolist()))
-        return sheet_marks(archive)
 
 
 def sheets_of(place: Path) -> Iterator[tuple[Sheet, str | None]]:
@@ -158,16 +149,20 @@ class Marks:
     hidden_columns: set[int] = field(default_factory=set)
 
 
-def sheet_marks(archive: zipfile.ZipFile) -> dict[str, Marks]:
+def _marks(place: Path) -> dict[str, Marks]:
     """The marks of each sheet, by its name. Raises UnreadableFile for a workbook whose text is broken."""
-    try:
-        if "content.xml" in archive.namelist():
-            return _OpenDocument().read(archive.read("content.xml"))
-        return {name: _Sheet().read(archive.read(member)) for name, member in _members(archive).items()}
-    except (expat.ExpatError, ElementTree.ParseError, KeyError, zipfile.BadZipFile, ValueError, RuntimeError):
-        raise UnreadableFile(
-            "the workbook is broken or was cut off", "Open it, save it again and send that."
-        ) from None
+    if begins_with(place, _OLD):
+        return {}
+    allowance = Allowance(place)
+    with open_archive(place) as archive:
+        allowance.use(sum(member.file_size for member in archive.infolist()))
+        try:
+            if "content.xml" in archive.namelist():
+                return _open_document_marks(archive.read("content.xml"))
+            return {name: _marks_of_sheet(archive.read(member)) for name, member in _members(archive).items()}
+        except (ElementTree.ParseError, KeyError, zipfile.BadZipFile, ValueError, RuntimeError):
+            advice = "Open it, save it again and send that."
+            raise UnreadableFile("the workbook is broken or was cut off", advice) from None
 
 
 def _members(archive: zipfile.ZipFile) -> dict[str, str]:
@@ -188,107 +183,78 @@ def _members(archive: zipfile.ZipFile) -> dict[str, str]:
     return found
 
 
-class _Sheet:
-    """Goes through the text of one sheet of the usual kind."""
-
-    def __init__(self) -> None:
-        self.marks = Marks()
-        self._row = self._column = -1
-        self._is_error = self._has_formula = self._in_value = False
-        self._value = ""
-
-    def read(self, text: bytes) -> Marks:
-        """The marks of the sheet. A sheet without errors, formulas and hidden parts is told by its bytes."""
-        if not re.search(rb't="e"|<f|hidden=', text):
-            return self.marks
-        parser = expat.ParserCreate()
-        parser.StartElementHandler = self._start
-        parser.EndElementHandler = self._end
-        parser.CharacterDataHandler = self._text
-        parser.Parse(text, True)
-        return self.marks
-
-    def _start(self, name: str, given: Mapping[str, str]) -> None:
-        name = name.rsplit(":", 1)[-1]
-        if name == "c":
-            self._column = cell_place(given["r"])[1] if "r" in given else self._column + 1
-            self._is_error, self._has_formula, self._value = given.get("t") == "e", False, ""
-        elif name == "v":
-            self._in_value = True
-        elif name == "f":
-            self._has_formula = True
-        elif name == "row":
-            self._row, self._column = int(given["r"]) - 1 if "r" in given else self._row + 1, -1
-            if given.get("hidden") in {"1", "true"}:
-                self.marks.hidden_rows.add(self._row)
-        elif name == "col" and given.get("hidden") in {"1", "true"}:
-            last = min(int(given["max"]), int(given["min"]) + 255)
-            self.marks.hidden_columns |= set(range(int(given["min"]) - 1, last))
-
-    def _end(self, name: str) -> None:
-        name = name.rsplit(":", 1)[-1]
-        if name == "v":
-            self._in_value = False
-        elif name == "c" and self._is_error:
-            self.marks.errors[self._row, self._column] = self._value or "#ERROR!"
-        elif name == "c" and self._has_formula and not self._value:
-            self.marks.errors[self._row, self._column] = NEVER_WORKED_OUT
-
-    def _text(self, text: str) -> None:
-        if self._in_value:
-            self._value += text
+def _marks_of_sheet(text: bytes) -> Marks:
+    """The marks of a sheet of the usual kind."""
+    marks = Marks()
+    line = 0
+    # Most sheets have no errors, formulas and hidden parts.
+    if not re.search(rb't="e"|<f|hidden=', text):
+        return marks
+    for name, element in _elements(text, "row", "col"):
+        is_hidden = element.get("hidden") in {"1", "true"}
+        if name == "row":
+            line = int(element.get("r", line + 1))
+            marks.hidden_rows |= {line - 1} if is_hidden else set()
+            _note_errors(element, line - 1, marks.errors)
+        elif is_hidden:
+            first = int(element.attrib["min"])
+            marks.hidden_columns |= set(range(first - 1, min(int(element.attrib["max"]), first + 255)))
+    return marks
 
 
-class _OpenDocument:
-    """Goes through all sheets of an open-document workbook, whose rows and cells may stand for many alike."""
+def _note_errors(row: ElementTree.Element, place: int, errors: dict[tuple[int, int], str]) -> None:
+    column = -1
+    for cell in row:
+        column = cell_place(cell.attrib["r"])[1] if "r" in cell.attrib else column + 1
+        is_error = cell.get("t") == "e"
+        if is_error or (len(cell) and not cell[0].tag.endswith("}v")):
+            inner = {one.tag.rpartition("}")[2]: one.text for one in cell}
+            if is_error:
+                errors[place, column] = inner.get("v") or "#ERROR!"
+            elif "f" in inner and not inner.get("v"):
+                errors[place, column] = NEVER_WORKED_OUT
 
-    def __init__(self) -> None:
-        self._found: dict[str, Marks] = {}
-        self._marks = Marks()
-        self._row = self._column = 0
-        self._rows = self._columns = 1
-        self._is_cell = self._is_error = False
-        self._text_of_cell = ""
 
-    def read(self, text: bytes) -> dict[str, Marks]:
-        """The marks of each sheet."""
-        parser = expat.ParserCreate()
-        parser.StartElementHandler = self._start
-        parser.EndElementHandler = self._end
-        parser.CharacterDataHandler = self._text
-        parser.Parse(text, True)
-        return self._found
+def _elements(text: bytes, *names: str) -> Iterator[tuple[str, ElementTree.Element]]:
+    """The elements of some names, without their name spaces, each let go once it was looked at."""
+    ends = tuple(f"}}{name}" for name in names)
+    for _, element in ElementTree.iterparse(BytesIO(text)):
+        if element.tag.endswith(ends):
+            yield element.tag.rpartition("}")[2], element
+            element.clear()
 
-    def _start(self, name: str, given: Mapping[str, str]) -> None:
-        if name == "table:table":
-            self._marks = self._found[given.get("table:name", "")] = Marks()
-            self._row = self._column = 0
-        elif name == "table:table-column":
-            self._columns = int(given.get("table:number-columns-repeated", 1))
-            if given.get("table:visibility") == "collapse":
-                self._marks.hidden_columns |= set(range(self._column, self._column + min(self._columns, 256)))
-            self._column += self._columns
-        elif name == "table:table-row":
-            self._column, self._rows = 0, int(given.get("table:number-rows-repeated", 1))
-            if given.get("table:visibility") in {"collapse", "filter"} and self._rows < 1000:
-                self._marks.hidden_rows |= set(range(self._row, self._row + self._rows))
-        elif name in {"table:table-cell", "table:covered-table-cell"}:
-            self._columns = int(given.get("table:number-columns-repeated", 1))
-            self._is_cell, self._text_of_cell = True, ""
-            self._is_error = given.get("calcext:value-type") == "error"
 
-    def _end(self, name: str) -> None:
-        if name == "table:table-row":
-            self._row += self._rows
-        elif name in {"table:table-cell", "table:covered-table-cell"}:
-            if self._is_error or re.fullmatch(
-                r"#(REF|DIV/0|VALUE|NAME|N/A|NUM|NULL)[!?]?|Err:[0-9]+", self._text_of_cell
-            ):
-                shown = self._text_of_cell or "#ERROR!"
-                self._marks.errors[self._row, self._column] = shown
-            self._column += self._columns
-            self._is_cell = False
+_ERROR = re.compile(r"#(REF|DIV/0|VALUE|NAME|N/A|NUM|NULL)[!?]?|Err:[0-9]+")
 
-    def _text(self, text: str) -> None:
-        if self._is_cell:
-            self._text_of_cell += text
+
+def _open_document_marks(text: bytes) -> dict[str, Marks]:
+    """The marks of each sheet of an open-document workbook, whose rows and cells may stand for many alike."""
+    found: dict[str, Marks] = {}
+    marks, line, columns = Marks(), 0, 0
+    for name, element in _elements(text, "table-row", "table-column", "table"):
+        given = {key.rpartition("}")[2]: value for key, value in element.items()}
+        times = int(given.get(f"number-{name.removeprefix('table-')}s-repeated", 1))
+        if name == "table":
+            found[given.get("name", "")] = marks
+            marks, line, columns = Marks(), 0, 0
+        elif name == "table-column":
+            if given.get("visibility") == "collapse":
+                marks.hidden_columns |= set(range(columns, columns + min(times, 256)))
+            columns += times
+        else:
+            if given.get("visibility") in {"collapse", "filter"} and times < 1000:
+                marks.hidden_rows |= set(range(line, line + times))
+            _note_open_document_errors(element, line, marks.errors)
+            line += times
+    return found
+
+
+def _note_open_document_errors(row: ElementTree.Element, line: int, errors: dict[tuple[int, int], str]) -> None:
+    column = 0
+    for cell in row:
+        shown = "".join(cell.itertext())
+        given = {key.rpartition("}")[2]: value for key, value in cell.items()}
+        is_error = any(key.endswith("}value-type") and value == "error" for key, value in cell.items())
+        if is_error or _ERROR.fullmatch(shown):
+            errors[line, column] = shown or "#ERROR!"
+        column += int(given.get("number-columns-repeated", 1))

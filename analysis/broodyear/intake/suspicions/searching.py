@@ -5,19 +5,16 @@ What a case means and what to do, sentences.txt says.
 
 from __future__ import annotations
 
-import re
 from collections import Counter
-from collections.abc import Callable, Collection
+from collections.abc import Collection
 from dataclasses import dataclass
-from functools import cache
-from pathlib import Path
 from typing import Any
 
 import duckdb
-from jinja2 import Environment, StrictUndefined, Template
 
 from broodyear.derived import all_queries, needed_for, own_name, run_queries, run_query, suspicion_queries
 from broodyear.findings import Finding, counted
+from broodyear.intake.wording import worded
 from broodyear.layouts import same_text
 from broodyear.schemas import TABLE_NAMES
 from broodyear.settings import Acknowledged, SameLabel, Settings
@@ -77,6 +74,7 @@ RULES: tuple[Rule, ...] = (
     Rule("same_tank_two_labels", "tanks setups deliveries", joins="other_tank_id"),
     Rule("label_spelled_twice", "sites batches", joins="other_label"),
 )
+SENTENCES = "suspicions/sentences.txt"
 ACKNOWLEDGED = "acknowledged"
 """Rule of the findings that count what somebody has looked into."""
 #: Tables of which a row that waits to be mended bears on a suspicion (queries/suspicions/awaited_seasons.sql).
@@ -217,7 +215,7 @@ def _acknowledged(rule: Rule, case: Case, settings: Settings) -> Acknowledged | 
 
 def _finding(rule: Rule, case: Case) -> Finding:
     """The case in words. The path is left to whoever knows the uploads' paths."""
-    message, advice = worded(rule.name, case)
+    message, advice = worded(SENTENCES, rule.name, case)
     same = rule.same(case)
     if same is not None:
         advice = (
@@ -287,35 +285,3 @@ def _open(rule: Rule, case: Case) -> OpenSuspicion:
     tank, upload = str(case["tank_id"]), int(case["upload"])
     place = (tank, upload, said.line, str(said.table))
     return OpenSuspicion(rule.name, *place, said.message, said.advice, rule.same(case))
-
-
-_FILTERS: dict[str, Callable[..., str]] = {
-    "of": lambda number, noun: counted(int(number), noun),
-    "comma": "{:,}".format,
-    "plain": "{:g}".format,
-    "tenths": "{:.1f}".format,
-    "whole": "{:.0f}".format,
-    "day": "{:%Y-%m-%d}".format,
-    "minute": "{:%Y-%m-%d %H:%M}".format,
-}
-
-
-@cache
-def _sentences() -> Template:
-    """A block for each rule, whose variables are the columns of its query; what is not recorded says so."""
-    environment = Environment(undefined=StrictUndefined, finalize=_or_not_recorded(lambda value: value))
-    environment.filters |= {name: _or_not_recorded(write) for name, write in _FILTERS.items()}
-    text = Path(__file__).with_name("sentences.txt").read_text(encoding="utf-8")
-    # Here, and not in what is written out: labels may hold any blanks.
-    return environment.from_string(re.sub(r"(?<!\n)\n(?!\n)", " ", text))
-
-
-def _or_not_recorded(write: Callable[..., Any]) -> Callable[..., Any]:
-    return lambda value, *more: "not recorded" if value is None else write(value, *more)
-
-
-def worded(name: str, case: Case) -> tuple[str, str]:
-    """What a case of the rule of this name means, and what to do."""
-    said = "".join(_sentences().blocks[name](_sentences().new_context(case)))
-    message, _, advice = said.strip().partition("\n\n")
-    return message.strip(), advice.strip()
