@@ -46,7 +46,10 @@ where a column of the table comes from, under [layout.rows.columns]:
   { column = "Date" }                            the cell under a heading
   { column = "School", and = "Tank" }            two cells with a blank between: Hill School 1
   { column = "Hatched", and = "School year" }    a day without its year: 7 December 2022/23
-  { column = "Dead", words = { "none" = "0" } }  some words read as others
+  { column = "Hatched", and = { file_name = "(?P<value>20[0-9]{2}-[0-9]{2})" } }
+                                                 the same, where the file's name tells the school year
+  { column = "Dead", words = { "none" = "0" } }  some words read as others; "" is a blank cell
+  { column = "Released", without = ["fry"] }     a count with a word behind it: 119 fry
   { constant = "F" }                             the same in every row
   { sheet_name = "(?P<value>.+)" }               the sheet's name, or the part of it that value matches
   { file_name = "(?P<value>20[0-9]{2})" }        a part of the file's name
