@@ -26,6 +26,7 @@ PRACTICES = (
     "survival/practices/test_effects.py",
     "setups/test_practices.py",
 )
+SPREADS = ("survival/test_small_sample.py",)
 SITES = ("setups/test_site_verdicts.py",)
 SCREEN = ("setups/test_site_verdicts.py", "setups/test_screen.py", "setups/test_sites.py", "setups/test_traps.py")
 CHANGES = ("setups/test_practices.py",)
@@ -84,6 +85,24 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("elif not factor.shares_batches(level):", "elif False:"),
         ('"estimate": "difference_points"', '"estimate": "difference_low"'),
         ("{True: ClaimKind.TEMPERATURE_DIFFERS, False:", "{False: ClaimKind.TEMPERATURE_DIFFERS, True:"),
+        ('others["p_value"] > CLAIMED_AT', 'others["p_value"] < CLAIMED_AT'),
+        ("& (self.reason is Reason.CLEAR)", "& True"),
+    )),
+    ("survival/practices/model.py", PRACTICES, (
+        ("    groups = _beyond(rows, columns, groups)\n", ""),
+        ("np.abs(left).max() > ESTIMABLE", "np.abs(left).max() < ESTIMABLE"),
+    )),
+    ("survival/fit.py", PRACTICES, (
+        ("small_sample=True, spread_prior=True)", "small_sample=True)"),
+    )),
+    ("survival/mixed/fit.py", SPREADS, (
+        ("OffZero if spread_prior else Restricted", "Restricted"),
+    )),
+    ("survival/mixed/laplace.py", SPREADS, (
+        ("RATE = 1.0", "RATE = 5.0"),
+        ("(RATE - 1.0 / sds)", "RATE"),
+        ("(1.0 / sds - 0.5 * RATE)", "0.0"),
+        ("(1.0 / sds - 0.5 * RATE)", "(1.0 / sds + 0.5 * RATE)"),
     )),
     ("survival/result.py", PRACTICES, (
         ("100.0 * (first.share - second.share)", "100.0 * (second.share - first.share)"),

@@ -149,7 +149,7 @@ def test_worst_region_had_the_worst_batch() -> None:
 
 def test_the_reader_is_told_when_the_two_answers_differ() -> None:
     notes = [
-        region_comparison(worst_region_worst_batch(seed, share=0.9, shared=0.02))
+        region_comparison(worst_region_worst_batch(seed, share=0.95, shared=0.02))
         .rows.set_index("region")
         .loc["R1", "note"]
         for seed in range(3)

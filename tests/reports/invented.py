@@ -85,6 +85,7 @@ def effects() -> ReportTable:
                     "difference_points": points, "difference_low": points - 4, "difference_high": points + 4,
                     "p_value": 0.0042, "method": method, "note": "", "points_if_silent_lost": points - 4.5,
                     "points_if_silent_alike": points, "silence_blurs": True,
+                    "methods_not_clear": "clustered (p = 0.130)" if factor == "gravel_practice" else "",
                 }
             )  # fmt: skip
     rows.append({"outcome": "hatch", "factor": "light_cover", "level": "yes", "reference": "no", "method": "mixed",

@@ -150,6 +150,8 @@ def test_what_silent_tanks_could_do_stands_beside_a_claimed_difference(tmp_path:
         " fared as the others with their practice, +6.1 points." in text
     )
     assert text.count("Had every tank that fell silent") == 1
+    unlike = "Methods disagree: by clustered (p = 0.130) this difference is not clear even by itself."
+    assert text.count(unlike) == text.count("Methods disagree") == 1
 
 
 def test_the_list_for_monday_puts_sites_before_tanks_before_silent_tanks(review: ReportResult) -> None:

@@ -74,7 +74,7 @@ def test_two_levels_differ_as_the_survival_model_says(drawn: pd.DataFrame) -> No
     got = table[table["practice"] == "light_cover"].set_index("level")
     fit = fit_survival(
         frame, "light_cover + gravel_practice + room_type + species + C(season)", survived="survivors",
-        trials="eggs", groups=["site_id", "batch_id", "row"], small_sample=True,
+        trials="eggs", groups=["site_id", "batch_id", "row"], small_sample=True, spread_prior=True,
     )  # fmt: skip
     want = fit.contrast("light_cover").iloc[0]
     for name in ("difference_points", "difference_low", "difference_high", "p_value"):

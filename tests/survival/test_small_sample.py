@@ -41,6 +41,27 @@ def test_degrees_of_freedom_are_those_of_a_two_sample_t_test(two_arms):
     assert fit(two_arms).degrees_of_freedom_of(np.array([0.0, 1.0])) == np.inf
 
 
+def test_the_prior_moves_a_variance_by_as_much_as_it_says(two_arms):
+    """The squares are v (10 − 1 + √v) where 10 ln v + squares / v − 2 ln √v + 2 √v is least."""
+    logit = np.log(two_arms["alive"] / (two_arms["eggs"] - two_arms["alive"]))
+    squares = ((logit - logit.groupby(two_arms["gravel"]).transform("mean")) ** 2).sum()
+    found = fit(two_arms, small_sample=True, spread_prior=True)
+    sd, contrast = float(found.group_sd["site"]), np.array([0.0, 1.0])
+    assert sd**2 * (10 - 1 + sd) == pytest.approx(squares, rel=NEARLY_NORMAL)
+    # 2 / var(ln v), from half the second derivative over ln √v: 2 squares / v + √v.
+    assert found.degrees_of_freedom_of(contrast) == pytest.approx(squares / sd**2 + sd / 2, rel=5e-3)
+
+
+def test_with_the_prior_no_spread_is_nothing():
+    """Sites alike to the last egg: the best spread is zero, and nobody can know that from eight sites."""
+    frame = pd.DataFrame({"site": range(8), "gravel": ["bare", "stones"] * 4, "eggs": 100, "alive": 80})
+    plain, found = (fit(frame, small_sample=True, spread_prior=prior) for prior in (False, True))
+    assert plain.group_sd["site"] == 0.0 and found.notes == ()
+    assert found.group_sd["site"] > 0.05
+    assert found.effects.loc["gravel[T.stones]", "std_error"] > plain.effects.loc["gravel[T.stones]", "std_error"]
+    assert np.isfinite(found.degrees_of_freedom_of(np.array([0.0, 1.0])))
+
+
 def test_interval_is_the_t_interval(two_arms):
     from scipy.stats import ttest_ind
 
@@ -79,3 +100,5 @@ def test_small_sample_is_for_the_laplace_mixed_model(two_arms):
         fit(two_arms, method="clustered", small_sample=True)
     with pytest.raises(UsageError, match="small_sample=True needs method='mixed'"):
         fit(two_arms, quadrature_points=9, small_sample=True)
+    with pytest.raises(UsageError, match="spread_prior=True needs small_sample=True"):
+        fit(two_arms, spread_prior=True)

@@ -165,6 +165,18 @@ def test_a_claim_says_what_was_found() -> None:
     assert step.kind is ClaimKind.TEMPERATURE_DIFFERS
 
 
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [({}, "beta binomial (p = 0.051), clustered (p = 0.130)"), ({"p_family": 0.2}, ""), ({"level": "no"}, "")],
+)
+def test_methods_by_which_a_claim_is_not_clear_are_named(changes: dict[str, object], said: str) -> None:
+    p_values = {"beta_binomial": 0.0511, "quasi_binomial": 0.05, "clustered": 0.13, "exchangeable": np.nan}
+    same = {"factor": "light_cover", "level": "yes", "reference": "no", "difference_points": 7.5}
+    methods = pd.DataFrame([{**same, "method": method, "p_value": p} for method, p in p_values.items()])
+    found = effect_rows([a_finding(**changes)], methods.reindex(columns=METHOD_COLUMNS), 60, 60)
+    assert found["methods_not_clear"].tolist() == [said]
+
+
 def test_silent_tanks_that_lost_all_lower_their_level() -> None:
     silent = {("light_cover", "no"): (0, 0.0), ("light_cover", "yes"): (12, 0.5)}
     shares = {"no": Average(0.8, np.empty(0)), "yes": Average(0.9, np.empty(0))}

@@ -80,7 +80,7 @@ def test_the_headline_is_the_mixed_model_it_says(report, tanks):
     fit = fit_survival(
         used, "gravel_practice + room_type + species", survived="survivors", trials="eggs",
         groups=["site_id", "batch_id", "season", "tank_season"],
-        small_sample=True,
+        small_sample=True, spread_prior=True,
     )  # fmt: skip
     expected = fit.contrast("gravel_practice").set_index("level").loc["gravel"]
     found = row(report.effects, "gravel_practice", "gravel")

@@ -70,7 +70,7 @@ def _effect_sentences(results: SeasonResults) -> tuple[Markup, ...]:
     rows = statements.rows(*COMPARED, outcome=MAIN_OUTCOME)
     unclear = [statements.claim(row) for row in rows if statements.claim(row).reason in _UNCLEAR]
     said = [
-        say("{it}", it=statements.at(row)) + _if_silent(results, statements.claim(row))
+        say("{it}", it=statements.at(row)) + _beside(results, statements.claim(row))
         for row in rows
         if statements.claim(row).reason not in _UNCLEAR
     ]
@@ -80,18 +80,22 @@ def _effect_sentences(results: SeasonResults) -> tuple[Markup, ...]:
     return tuple(said)
 
 
-def _if_silent(results: SeasonResults, claim: Claim) -> Markup:
-    """What the tanks that fell silent could make of a claimed difference; nothing where none could."""
+def _beside(results: SeasonResults, claim: Claim) -> Markup:
+    """What the tanks that fell silent could make of a claimed difference, and by which methods it is not clear;
+    nothing where there is neither."""
     table = results.effects
     found = table.rows(
         outcome=claim.outcome, factor=claim.subject, level=claim.level, reference=claim.reference, method="mixed"
     )
     if not claim.is_claimed or claim.reason is Reason.ASSIGNED or not found:
         return Markup("")
+    row, said = table.row(found[0]), Markup("")
     lost, alike = (table.value(found[0], f"points_if_silent_{name}") for name in ("lost", "alike"))
-    if not known(lost) or lost == alike:
-        return Markup("")
-    return Markup(" ") + phrase(_WORDS, "silence", row=table.row(found[0]))
+    if known(lost) and lost != alike:
+        said += Markup(" ") + phrase(_WORDS, "silence", row=row)
+    if row.value("methods_not_clear"):
+        said += Markup(" ") + phrase(_WORDS, "other_methods", row=row)
+    return said
 
 
 def headline_rows(table: ReportTable, outcome: str) -> list[int]:

@@ -17,7 +17,7 @@ from broodyear.notes import note
 from broodyear.statistics.numbers import BoolArray, FloatArray
 from broodyear.survival.design import Design
 from broodyear.survival.methods.binomial import dispersion_of, plain_fit
-from broodyear.survival.mixed.laplace import LARGEST_SD, SMALLEST_SD, Laplace, Quadrature, Restricted
+from broodyear.survival.mixed.laplace import LARGEST_SD, SMALLEST_SD, Laplace, OffZero, Quadrature, Restricted
 from broodyear.survival.mixed.system import invert, precision_of
 from broodyear.survival.result import SurvivalFit
 
@@ -36,12 +36,15 @@ LONGEST_MOVE = 2.0  # of a variance, in units of itself, for one standard error 
 SETTLED = 1e-3  # slope of the likelihood per standard error
 
 
-def fit_mixed(design: Design, *, quadrature_points: int = 1, small_sample: bool = False) -> SurvivalFit:
+def fit_mixed(
+    design: Design, *, quadrature_points: int = 1, small_sample: bool = False, spread_prior: bool = False
+) -> SurvivalFit:
     """Maximum likelihood of a binomial model with normal random intercepts.
 
     quadrature_points: 1 is the Laplace approximation, for any number of crossed or nested groupings; more
     is adaptive Gauss–Hermite quadrature, for one grouping. small_sample: spreads maximise the restricted
-    likelihood, and intervals use a t distribution with Satterthwaite's degrees of freedom for each contrast.
+    likelihood, and intervals use a t distribution with Satterthwaite's degrees of freedom for each contrast;
+    spread_prior: with a prior that keeps every spread off zero (`OffZero`).
     The maximum is over spreads and coefficients jointly; standard errors come from the second derivatives of
     −2 log-likelihood over both. A spread of zero is reported only where the likelihood falls as soon as the
     variance leaves it.
@@ -50,7 +53,7 @@ def fit_mixed(design: Design, *, quadrature_points: int = 1, small_sample: bool 
 
     with threadpool_limits(limits=1, user_api="blas"):
         try:
-            found = _fit(design, quadrature_points, small_sample)
+            found = _fit(design, quadrature_points, small_sample, OffZero if spread_prior else Restricted)
             return replace(found, method="mixed", quadrature_points=quadrature_points)
         except (FloatingPointError, np.linalg.LinAlgError) as error:
             raise Refused(note("survival", "unsettled_mixed", error=error)) from error
@@ -97,10 +100,10 @@ class _End:
         return bool(is_curved and (self.unbounded or np.abs(slope).max() <= SETTLED))
 
 
-def _fit(design: Design, points: int, small_sample: bool) -> SurvivalFit:
+def _fit(design: Design, points: int, small_sample: bool, kind: type[Restricted]) -> SurvivalFit:
     notes: list[str] = []
     if small_sample:
-        end, notes = _searched(design, Restricted)
+        end, notes = _searched(design, kind)
         if end is None or (not end.unbounded and end.is_maximum()):
             return _assembled(design, end, notes, with_degrees=True)
         notes = [note("survival", "unrestricted")]

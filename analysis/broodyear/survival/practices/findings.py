@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from broodyear.claims import Claim, ClaimKind, Reason, claims_from, clear_or_not
+from broodyear.claims import CLAIMED_AT, Claim, ClaimKind, Reason, claims_from, clear_or_not
 from broodyear.notes import note
 from broodyear.statistics.multiplicity import no_surer, shrunken, single_step
 from broodyear.statistics.numbers import FloatArray, delta_errors, two_sided_p
@@ -46,7 +46,7 @@ EFFECT_COLUMNS = (
     "difference_points", "difference_low", "difference_high", "p_value", "p_family", "comparisons", "decision",
     "reason", "shrunken_points", "typical_difference_points", *_WITHIN, "tanks_silent",
     "points_if_silent_lost", "points_if_silent_alike", "silence_blurs", "methods_low", "methods_high",
-    "methods_agree", "method", "rows_given", "rows_used", "adjusted_for", "note",
+    "methods_agree", "methods_not_clear", "method", "rows_given", "rows_used", "adjusted_for", "note",
 )  # fmt: skip
 METHOD_COLUMNS = [*EFFECT_COLUMNS[:13], "method", "note"]
 _KEY = ["factor", "level", "reference"]
@@ -143,9 +143,10 @@ class Finding(Difference):
         """The columns of METHOD_COLUMNS that every method fills."""
         return {name: getattr(self, name) for name in METHOD_COLUMNS[:6]} | self.shown()
 
-    def row(self, others: Sequence[float]) -> dict[str, Any]:
-        """EFFECT_COLUMNS but the rows; others: the points of other methods."""
-        points = [one for one in (self.points, *others) if np.isfinite(one)]
+    def row(self, others: pd.DataFrame) -> dict[str, Any]:
+        """EFFECT_COLUMNS but the rows; others: METHOD_COLUMNS of the same by other methods."""
+        points = [one for one in (self.points, *others["difference_points"]) if np.isfinite(one)]
+        unlike = others[(others["p_value"] > CLAIMED_AT) & (self.reason is Reason.CLEAR)].to_dict("records")
         ratios = [self.within.odds_ratio(side) for side in (0, -1, 1)] if self.within else [np.nan] * 3
         own = {name: getattr(self, name) for name in EFFECT_COLUMNS if hasattr(self, name)}
         return {
@@ -159,14 +160,15 @@ class Finding(Difference):
             "methods_low": min(points, default=np.nan),
             "methods_high": max(points, default=np.nan),
             "methods_agree": all(self.points_low <= one <= self.points_high for one in points),
+            "methods_not_clear": note("practices", "not_clear", methods=unlike),
             "method": "mixed",
         }
 
 
 def effect_rows(findings: Sequence[Finding], methods: pd.DataFrame, given: int, used: int) -> pd.DataFrame:
     """Rows of effects.csv of one outcome, in the order of the findings; methods: the same by other methods."""
-    others = methods.groupby(_KEY)["difference_points"].agg(list).to_dict()
-    rows = [one.row(others.get(one.key, [])) | {"rows_given": given, "rows_used": used} for one in findings]
+    others, sizes = dict(iter(methods.groupby(_KEY))), {"rows_given": given, "rows_used": used}
+    rows = [one.row(others.get(one.key, methods[:0])) | sizes for one in findings]
     return pd.DataFrame(rows, columns=list(EFFECT_COLUMNS))
 
 

@@ -218,6 +218,7 @@ def fit_adjusted(
     while guilty := _separated(rows, columns := build_columns(len(rows), parts)):
         dropped += guilty
         parts = {name: part for name, part in parts.items() if name not in guilty}
+    groups = _beyond(rows, columns, groups)
     fit = fit_design(design_of(rows, columns, groups), "mixed")
     names = tuple(factor.name for factor in chosen if factor.name in parts)
     return AdjustedModel(rows, parts, names, columns, fit, groups, tuple(dropped))
@@ -235,6 +236,18 @@ def _groups(rows: pd.DataFrame) -> tuple[str, ...]:
         if 1 < levels < len(rows) and not twin:
             groups.append(name)
     return (*groups, "tank_season")
+
+
+def _beyond(rows: pd.DataFrame, columns: Columns, groups: tuple[str, ...]) -> tuple[str, ...]:
+    """Groups without those whose levels the columns make up, as units at delivery do two batches: all that such
+    levels differ by is a coefficient's, and nothing is left that could tell their spread."""
+    basis, found = np.linalg.qr(columns.kept_matrix)[0], []
+    for name in groups[:-1]:
+        codes, levels = pd.factorize(rows[name])
+        marks = np.eye(len(levels))[codes]
+        left = marks - basis @ (basis.T @ marks)
+        found += [name] if len(levels) > basis.shape[1] or np.abs(left).max() > ESTIMABLE else []
+    return (*found, groups[-1])
 
 
 def _adjusters(rows: pd.DataFrame, groups: tuple[str, ...]) -> list[Factor]:
