@@ -262,9 +262,6 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ('"" if shift is None else str(Reason.LOOKS_TOO_FAR_APART)', '""'),
         ("why_not = str(Reason.SPREADS_UNKNOWN)", 'why_not = ""'),
         ("records.batch[is_used])) >= FEWEST_BATCHES", "records.batch[is_used])) >= 1"),
-    )),
-    ("development/scoring/stage_cells.py", SCORES, (
-        ('"bias_days": -float(', '"bias_days": float('),
         ("if batches < FEWEST_BATCHES_OF_STOCK:", "if batches < 1:"),
         ("has_few_sites, hour = sites_of(records, is_fit) < FEWEST_SITES", "has_few_sites, hour = False"),
         ('if not cell["tanks"] and outside:', "if False:"),
@@ -273,15 +270,12 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("against.errors - model.errors", "model.errors - against.errors"),
         ("0.0 if is_own(name) else hour", "0.0"),
         ("predicted = held.predicted_day + earlier", "predicted = held.predicted_day - earlier"),
-    )),
-    ("development/scoring/cross_validation.py", SCORES, (
-        ("held.is_tested | is_own(model)", "held.is_tested | True"),
-    )),
-    ("development/scoring/thermometers.py", SCORES, (
-        ('"bias_days": -mean,', '"bias_days": mean,'),
         ("_limits(error, len(masks))", "_limits(error, 0)"),
         ("[-1.0, 1.0]", "[1.0, -1.0]"),
         ("by_hand = is_hand[is_in]", "by_hand = (~is_hand)[is_in]"),
+    )),
+    ("development/scoring/cross_validation.py", SCORES, (
+        ("held.is_tested | is_own(model)", "held.is_tested | True"),
     )),
     ("trials/analysis.py", TRIALS, (
         ('one["reference_tanks"]) < FEWEST_PER_LEVEL', 'one["reference_tanks"]) < 1'),

@@ -9,14 +9,14 @@ import pandas as pd
 import pytest
 
 from broodyear.development import DevelopmentModel
-from broodyear.development.scoring.held_out_scores import DevelopmentScores, Scoring, score_everything
-from broodyear.development.scoring.tables import (
+from broodyear.development.scoring.assessment import (
     PIT_BARS,
     calibration_by_band,
     constants_table,
     covariance_table,
     pit_histogram,
 )
+from broodyear.development.scoring.held_out_scores import DevelopmentScores, Scoring, score_everything
 
 MATRIX = [[0.04, 0.001], [0.001, 0.0001]]
 

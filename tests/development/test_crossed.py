@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -9,7 +11,7 @@ import statsmodels.formula.api as smf
 from scipy.special import stdtrit
 
 from broodyear.development.likelihood.censored import Intervals, common_part
-from broodyear.development.likelihood.crossed import crossed_mean, crossed_means
+from broodyear.development.likelihood.crossed import CrossedMean, crossed_means
 from broodyear.development.likelihood.crossed_posterior import MeanWanted, Posteriors
 from broodyear.development.likelihood.curve_likelihood import marginal
 
@@ -23,6 +25,10 @@ LAST_DIGITS = 1e-4
 TERMS = 0.05
 # The same steps in another order of summing.
 TOGETHER = 1e-6
+
+
+def crossed_mean(known: Intervals, groups: dict[str, np.ndarray], **how: Any) -> CrossedMean:
+    return crossed_means([MeanWanted(known, groups, **how)])[0]
 
 
 def intervals(lower: np.ndarray, upper: np.ndarray, start: float = -np.inf) -> Intervals:

@@ -11,7 +11,7 @@ import pytest
 from broodyear.development.forecast.figure_data import curve_data
 from broodyear.development.models.own_models import DevelopmentModel
 from broodyear.development.models.published import default_model
-from broodyear.development.scoring.tables import PREDICTION_COLUMNS
+from broodyear.development.scoring.assessment import PREDICTION_COLUMNS
 
 
 def test_a_stage_that_could_not_be_scored_has_no_curves_and_spoils_no_others() -> None:

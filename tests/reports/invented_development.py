@@ -8,7 +8,7 @@ import pandas as pd
 
 from broodyear.claims import Claim, ClaimKind, Reason
 from broodyear.development.models.sources import references
-from broodyear.development.scoring.tables import pit_histogram
+from broodyear.development.scoring.assessment import pit_histogram
 from broodyear.reports.development.results import DevelopmentResults, results_of
 from broodyear.reports.sentences import state
 from broodyear.settings import Settings

@@ -98,11 +98,13 @@ def forecast_table(
     delivery to as_of that were read. assumed_temp_c: taken for the days to come. Raises NothingToAnalyse when the
     store has no delivery or no day read.
     """
-    frames = derived_frames(source, ("tank_seasons", "daily_temperature", "observed_stages"))
+    frames = derived_frames(
+        source, ("tank_seasons", "daily_temperature", "observed_stages"), ("tank_stays", "staged_losses")
+    )
     season = _season(frames["tank_seasons"]) if season is None else season
     today = _as_of(frames["daily_temperature"], season) if as_of is None else np.datetime64(as_of, "D")
     doubtful = has_implausible_units(frames["tank_seasons"])
-    deliveries = _with_ends(frames["tank_seasons"], _if_there(source, "tank_stays"))
+    deliveries = _with_ends(frames["tank_seasons"], frames.get("tank_stays"))
     deliveries = deliveries.assign(has_doubtful_units=doubtful)
     tanks = tanks_under_way(deliveries, season, today)
     why_none: Mapping[tuple[str, str], str] = {}
@@ -112,7 +114,7 @@ def forecast_table(
     if not len(waiting):
         return _empty()
     nominal = nominal_models(getattr(source, "settings", Settings()))
-    losses = _if_there(source, "staged_losses")
+    losses = frames.get("staged_losses")
     journeys, read_days = journeys_of(tanks, frames["daily_temperature"], today)
     parts = []
     for (species, stage), group in waiting.groupby(["species", "stage"], sort=True):
@@ -126,13 +128,6 @@ def forecast_table(
             )
         )
     return _arranged(pd.concat(parts, ignore_index=True), season, today)
-
-
-def _if_there(source: Any, name: str) -> pd.DataFrame | None:
-    """A table that a mapping may lack; a store has them all."""
-    if isinstance(source, Mapping):
-        return source.get(name)
-    return derived_frames(source, (name,))[name]
 
 
 def _with_ends(tank_seasons: pd.DataFrame, stays: pd.DataFrame | None) -> pd.DataFrame:
@@ -354,12 +349,16 @@ def _arranged(rows: pd.DataFrame, season: int, today: np.datetime64) -> pd.DataF
     late = f"expected before {today} and not recorded: look, or send the record; "
     rows["note"] = np.where(is_past, late, "") + rows["note"].astype(str)
     rows["season"] = season
-    order = {stage: place for place, stage in enumerate(FORECAST_STAGES)}
-    rows["_place"] = rows["stage"].map(order).fillna(len(order))
-    rows["_second"] = ~rows["headline"]
-    rows = rows.sort_values(["tank_id", "_place", "_second"], kind="stable")
     rows["delivered_on"] = pd.to_datetime(rows["delivered_on"])
-    return rows.loc[:, list(FORECAST_COLUMNS)].reset_index(drop=True)
+    return in_stage_order(rows, "tank_id", FORECAST_STAGES).loc[:, list(FORECAST_COLUMNS)]
+
+
+def in_stage_order(rows: pd.DataFrame, of: str, stages: Sequence[str]) -> pd.DataFrame:
+    """Rows by what they are of, then by stage, the model to show first before the others."""
+    place = rows["stage"].map({stage: place for place, stage in enumerate(stages)}).fillna(len(stages))
+    order = pd.DataFrame({"of": rows[of], "place": place, "is_second": ~rows["headline"]})
+    by = order.sort_values(["of", "place", "is_second"], kind="stable").index
+    return rows.loc[by].reset_index(drop=True)
 
 
 FORECAST_CAUTIONS = (

@@ -16,6 +16,7 @@ from broodyear.development.forecast.forecast_models import candidate_models
 from broodyear.development.forecast.forecasting import (
     ALL_FITS,
     FORECAST_CAUTIONS,
+    in_stage_order,
     own_fits,
     stage_forecast,
 )
@@ -162,10 +163,7 @@ def _release(rows: pd.DataFrame, after_days: int) -> pd.DataFrame:
 
 def _arranged(rows: pd.DataFrame, window: tuple[dt.date, dt.date] | None, stages: Sequence[str]) -> pd.DataFrame:
     rows["in_window"], rows["in_window_80"] = _in_window(rows, window)
-    rows["_place"] = rows["stage"].map({stage: place for place, stage in enumerate(stages)})
-    rows["_second"] = ~rows["headline"]
-    rows = rows.sort_values(["set_point_c", "_place", "_second"], kind="stable")
-    return rows.loc[:, list(PLAN_COLUMNS)].reset_index(drop=True)
+    return in_stage_order(rows, "set_point_c", stages).loc[:, list(PLAN_COLUMNS)]
 
 
 def _in_window(rows: pd.DataFrame, window: tuple[dt.date, dt.date] | None) -> tuple[pd.Series, pd.Series]:

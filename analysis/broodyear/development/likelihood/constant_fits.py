@@ -16,7 +16,8 @@ from scipy.optimize import least_squares
 
 from broodyear.development.arrays import Floats, Texts
 from broodyear.development.likelihood.censored import Intervals
-from broodyear.development.likelihood.crossed import CrossedMean, crossed_mean
+from broodyear.development.likelihood.crossed import CrossedMean, crossed_means
+from broodyear.development.likelihood.crossed_posterior import MeanWanted
 from broodyear.development.likelihood.fit_result import BEND_AT_LIMIT, DevelopmentFit, refuse_narrow
 from broodyear.development.models.forms import Shape
 from broodyear.development.models.summing import refuse_fahrenheit
@@ -118,9 +119,8 @@ def _with_groups(
         half = 1e-3 * float(np.std(off))
         exact = Intervals(off - half, off + half, start, none, 1)
         design = shape.gradient(free, temps)
-        found = crossed_mean(
-            exact, labels, wrong_sd=max(10.0 * float(np.std(off)), 1e-6), design=design, wrong_share=0.0
-        )
+        wrong_sd = max(10.0 * float(np.std(off)), 1e-6)
+        (found,) = crossed_means([MeanWanted(exact, labels, wrong_sd, design, wrong_share=0.0)])
         if np.isnan(found.estimate).any():
             raise Refused(
                 "the values agree to the last digit, or are too few for their groups; fit them without groups"

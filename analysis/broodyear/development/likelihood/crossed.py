@@ -16,8 +16,8 @@ from typing import Any, TypeAlias, TypeVar
 import numpy as np
 from scipy.special import stdtr, stdtrit
 
-from broodyear.development.arrays import Floats, Texts, Whole
-from broodyear.development.likelihood.censored import Intervals, common_part, middles
+from broodyear.development.arrays import Floats, Whole
+from broodyear.development.likelihood.censored import common_part, middles
 from broodyear.development.likelihood.crossed_posterior import MeanWanted
 from broodyear.development.likelihood.crossed_search import Found, searched
 
@@ -103,24 +103,13 @@ class CrossedMean:
         return float(2.0 * stdtr(self.df[position], -off / self.std_error(position)))
 
 
-def crossed_mean(
-    intervals: Intervals,
-    groups: Mapping[str, Texts],
-    *,
-    wrong_sd: float,
-    design: Floats | None = None,
-    wrong_share: float | None = None,
-) -> CrossedMean:
-    """Coefficients, spreads and group effects of n interval-known values, given as in ``MeanWanted``.
+def crossed_means(wanted: Sequence[MeanWanted]) -> list[CrossedMean]:
+    """Coefficients, spreads and group effects of each set of values; sets with the same groups are searched
+    together, hardly longer than one.
 
     Nothing is estimated (NaN) where no interval has an end that is known, or one value lies in every interval and
     any small spread fits, or the search for the spreads does not settle.
     """
-    return crossed_means([MeanWanted(intervals, groups, wrong_sd, design, wrong_share)])[0]
-
-
-def crossed_means(wanted: Sequence[MeanWanted]) -> list[CrossedMean]:
-    """``crossed_mean`` of each; those with the same groups are searched together, hardly longer than one."""
     means: dict[int, CrossedMean] = {}
     alike: dict[tuple[int, tuple[str, ...]], list[int]] = {}
     for number, one in enumerate(wanted):

@@ -1,4 +1,4 @@
-"""The search behind ``crossed_mean``: spreads, and which values are wrong dates, of many sets of values at once.
+"""The search behind ``crossed_means``: spreads, and which values are wrong dates, of many sets of values at once.
 
 Given which values are wrong dates, the spreads are where the evidence (``crossed_posterior``) is highest, by steps
 of which none goes down. Given the spreads, a value is a wrong date where that is likelier by what the others tell

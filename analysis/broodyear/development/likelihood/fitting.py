@@ -145,12 +145,16 @@ def _tank_fit(
     own_covariance = found.covariance
     if groups is not None and len(records.labels) > 1 and np.isfinite(groups.covariance).all():
         own_covariance = np.where(found.covariance == 0.0, 0.0, groups.covariance)
+    batch_effects = {
+        "batch_id": list(records.batches), "log_effect": found.batch_mode, "std_error": found.batch_se,
+        "tanks": np.bincount(records.batch, minlength=len(records.batches)),
+    }  # fmt: skip
     return DevelopmentFit(
         curve=shape.curve(f"own_{shape.form}", found.free, *_tested(records)),
         log_likelihood=found.log_likelihood,
         spread_log_sd=found.spread_sd,
         batch_log_sd=found.batch_sd if batch_effect else float("nan"),
-        batch_effects=_batch_effects(records, found),
+        batch_effects=pd.DataFrame(batch_effects),
         wrong_share=found.wrong_share,
         groups=groups,
         group_levels={name: tuple(map(str, np.unique(values))) for name, values in records.labels.items()},
@@ -225,17 +229,6 @@ def _tested(records: TankRecords) -> tuple[float, float]:
     """The temperatures the tanks stand for: 2nd to 98th per cent of their means, so no stray tank widens them."""
     low, high = np.quantile(records.mean_temp_c, [0.02, 0.98])
     return float(np.floor(low * 10) / 10), float(np.ceil(high * 10) / 10)
-
-
-def _batch_effects(records: TankRecords, found: TankFit) -> pd.DataFrame:
-    return pd.DataFrame(
-        {
-            "batch_id": list(records.batches),
-            "log_effect": found.batch_mode,
-            "std_error": found.batch_se,
-            "tanks": np.bincount(records.batch, minlength=len(records.batches)),
-        }
-    )
 
 
 def _tank_notes(records: TankRecords, found: TankFit, batch_effect: bool) -> tuple[str, ...]:

@@ -28,8 +28,7 @@ from broodyear.development.scoring.cross_validation import (
     published_predictors,
 )
 from broodyear.development.scoring.record_checks import CopiedDates, find_copied_dates, left_out_for_gaps
-from broodyear.development.scoring.score_cells import MEASURES
-from broodyear.development.scoring.stage_cells import rows_wanted
+from broodyear.development.scoring.score_cells import MEASURES, rows_wanted
 from broodyear.development.scoring.stage_data import (
     SCORED_FORMS,
     StageData,

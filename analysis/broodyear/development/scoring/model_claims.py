@@ -19,8 +19,8 @@ import pandas as pd
 
 from broodyear.claims import CLAIMED_AT, Claim, ClaimKind, Reason, claims_from, clear_or_not, excludes_zero
 from broodyear.development.likelihood.fitting import FEWEST_BATCHES
+from broodyear.development.scoring.comparisons import HAND_LESS_LOGGER
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME, is_own
-from broodyear.development.scoring.thermometers import HAND_LESS_LOGGER
 from broodyear.statistics.multiplicity import holm
 
 # Single families differ by about ±10 % (Debowski et al. 2006), a week of the time to hatch; batches pool many.

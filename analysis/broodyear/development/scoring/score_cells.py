@@ -1,11 +1,13 @@
-"""The scores of one model in one cell: bias, error, coverage, calibration, from censored dates.
+"""Rows of scores.csv: bias, error, coverage and calibration of models in cells, from censored dates.
 
-A probability transform is where an event lay in its predicted distribution, 0 the earliest and 1 the latest end.
+A cell is the tanks of a band of temperature, or of a donor stock, that a model was not fitted to. A probability
+transform is where an event lay in its predicted distribution, 0 the earliest and 1 the latest end.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -21,11 +23,12 @@ from broodyear.development.likelihood.censored import (
     mean_absolute_within,
     probability_inside,
 )
-from broodyear.development.likelihood.crossed import CrossedMean
+from broodyear.development.likelihood.crossed import CrossedMean, Work
 from broodyear.development.likelihood.crossed_posterior import MeanWanted
 from broodyear.development.likelihood.fitting import FEWEST_BATCHES
 from broodyear.development.likelihood.tank_records import TankRecords
-from broodyear.development.scoring.cross_validation import HeldOut
+from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut, is_fair
+from broodyear.development.scoring.stage_data import StageData
 
 FEWEST_SITES = 3
 FEW_SITES = f"under {FEWEST_SITES} sites: their thermometers cannot be told from the model"
@@ -146,27 +149,33 @@ def days_scores(
     records: TankRecords, held: HeldOut, is_used: Masks, error: CrossedMean
 ) -> tuple[dict[str, float], list[str]]:
     """Scores in days of the tanks used, by their mean error, and what is to be said of its limits."""
-    low, high = error.interval()
-    hour = hour_days(records, is_used)
-    p_value, notes = error.p_value(up_to=hour), []
+    scores, notes = bias_of(error, hour=hour_days(records, is_used)), []
     if "site" not in records.labels:
         notes.append("sites not known: limits by batch alone")
     elif sites_of(records, is_used) < FEWEST_SITES:
-        low = high = p_value = float("nan")
+        scores |= dict.fromkeys(("bias_low", "bias_high", "p_value"), float("nan"))
         notes.append(FEW_SITES)
     intervals = error_intervals(records, held, is_used)
     outside = np.maximum(np.maximum(intervals.lower, -intervals.upper), 0.0)
-    scores = {
-        "bias_days": -float(error.estimate[0]),
-        "bias_se": error.std_error(),
+    scores["mae_days"] = mean_absolute(records, held, is_used, error)
+    scores["interval_distance_days"] = float(outside.mean())
+    return scores, notes
+
+
+def bias_of(error: CrossedMean, position: int = 0, hour: float = 0.0) -> dict[str, Any]:
+    """The bias in days, predicted − actual, by a mean error at a place of its estimates, with its limits.
+
+    hour: days early that the hour of looking can make, which the p-value allows for.
+    """
+    low, high = error.interval(position)
+    return {
+        "bias_days": -float(error.estimate[position]),
+        "bias_se": error.std_error(position),
         "bias_low": -high,
         "bias_high": -low,
-        "p_value": p_value,
+        "p_value": error.p_value(position, hour),
         "hour_days": hour,
-        "mae_days": mean_absolute(records, held, is_used, error),
-        "interval_distance_days": float(outside.mean()),
     }
-    return scores, notes
 
 
 def mean_absolute(records: TankRecords, held: HeldOut, is_used: Masks, error: CrossedMean) -> float:
@@ -243,3 +252,146 @@ def first_seen_scores(records: TankRecords, held: HeldOut, is_in: Masks) -> dict
     is_used = is_in & np.isfinite(held.predicted_day) & np.isfinite(records.seen_day)
     error = held.predicted_day[is_used] - records.seen_day[is_used]
     return {"bias_first_seen_days": float(error.mean()), "mae_first_seen_days": float(np.abs(error).mean())}
+
+
+Rows = list[dict[str, Any]]
+
+# One batch of a stock is not told from the stock; the spread between batches comes from all stocks together.
+FEWEST_BATCHES_OF_STOCK = 2
+_STOCK_NOTES = {
+    Reason.TOO_FEW_SITES: FEW_SITES,
+    Reason.SPREADS_UNKNOWN: UNSETTLED,
+    Reason.TOO_FEW_BATCHES: "one batch: a stock cannot be told from it",
+}
+
+
+@dataclass(frozen=True)
+class _Scored:
+    """A model of a stage to score in one scheme. base: own constant units in it, if fitted; is_fit: (n,) tanks it
+    may be judged on; rng: of the randomised probability transforms."""
+
+    stage: StageData
+    model: str
+    scheme: str
+    held: HeldOut
+    base: HeldOut | None
+    is_fit: Masks
+    rng: np.random.Generator
+
+    def place(self, band: str, stock: str = "") -> dict[str, Any]:
+        """Whose scores a row holds."""
+        return {
+            "species": self.stage.species, "stage": self.stage.stage, "model": self.model, "scheme": self.scheme,
+            "band": band, "donor_stock": stock,
+        }  # fmt: skip
+
+
+def rows_wanted(
+    stage: StageData, by_scheme: Mapping[str, Mapping[str, HeldOut]], rng: np.random.Generator
+) -> list[Work[Rows]]:
+    """The rows of one species and stage: one per scheme and model over all temperatures; in the main scheme also
+    by band and by stock.
+
+    by_scheme: predictions by scheme and model.
+    """
+    works = []
+    for scheme, predicted in by_scheme.items():
+        for model, held in predicted.items():
+            base = predicted.get("own_constant_units")
+            one = _Scored(stage, model, scheme, held, base, is_fair(model, held), rng)
+            works += [_row(one, band) for band in (BAND_NAMES if scheme == MAIN_SCHEME else BAND_NAMES[:1])]
+            works += [_stock_rows(one)] if scheme == MAIN_SCHEME else []
+    return works
+
+
+def _row(one: _Scored, band: str) -> Work[Rows]:
+    """The row of a band of temperature, or of all; that of all in the main scheme is the one pages speak of."""
+    records, held, base = one.stage.records, one.held, one.base
+    is_band = in_band(records.mean_temp_c, band)
+    is_in = is_band & one.is_fit
+    is_main = band == "all" and one.scheme == MAIN_SCHEME
+    is_sure = is_in & ~one.stage.is_suspect
+    is_both = is_in if base is None else is_in & np.isfinite(base.predicted_day)
+    wanted = {}
+    if can_be_scored(records, is_in):
+        wanted = {"error": mean_error(records, held, is_in), "spread": spread_of_errors(held, is_in)}
+        if is_main and (is_sure != is_in).any():
+            sure = mean_error(records, held, is_sure), spread_of_errors(held, is_sure)
+            wanted |= dict(zip(("sure_error", "sure_spread"), sure, strict=True))
+        if base is not None and is_both.any():
+            wanted["base"] = mean_error(records, base, is_both)
+    found = dict(zip(wanted, (yield list(wanted.values())), strict=True))
+    cell = score_cell(records, held, is_in, one.rng, (found["error"], found["spread"]) if found else None)
+    note = "; ".join(part for part in (cell.pop("note"), held.note if band == "all" else "") if part)
+    outside = int((is_band & ~held.is_tested & np.isfinite(held.predicted_day)).sum())
+    if not cell["tanks"] and outside:
+        cell["unscored"] = str(Reason.OUTSIDE_TESTED)
+    extra: dict[str, Any] = {"skill_vs_constant": np.nan}
+    if np.isfinite(cell["mae_days"]):
+        extra = first_seen_scores(records, held, is_in)
+        extra |= _without_suspects(one, is_in, is_sure, found) if is_main else {}
+        extra["skill_vs_constant"] = _skill(one, cell["mae_days"], is_both, found.get("base"))
+    return [
+        {**one.place(band), **cell, **extra, "blocks": held.blocks, "tanks_outside_tested": outside, "note": note}
+    ]
+
+
+def _skill(one: _Scored, mae_days: float, is_both: Masks, base: CrossedMean | None) -> float:
+    """1 − MAE / MAE of own constant units on the same tanks; 0 for these, NaN without them."""
+    if one.base is one.held:
+        return 0.0
+    if one.base is None or base is None:
+        return float("nan")
+    constant = mean_absolute(one.stage.records, one.base, is_both, base)
+    return float(1.0 - mae_days / constant) if constant > 0 else float("nan")
+
+
+def _without_suspects(
+    one: _Scored, is_in: Masks, is_sure: Masks, found: Mapping[str, CrossedMean]
+) -> dict[str, Any]:
+    """The same scores with the dates left out that are probably wrong."""
+    suspects = int((is_in & ~is_sure).sum())
+    if not suspects:
+        return {"suspects": 0}
+    days, _ = days_scores(one.stage.records, one.held, is_sure, found["sure_error"])
+    calibration = calibration_scores(one.held, is_sure, one.rng, found["sure_spread"])
+    return {
+        "suspects": suspects,
+        "bias_without_suspects": days["bias_days"],
+        "mae_without_suspects": days["mae_days"],
+        "coverage_95_without_suspects": calibration["coverage_95"],
+    }
+
+
+def _stock_rows(one: _Scored) -> Work[Rows]:
+    """The bias for each stock where two were predicted or more, from one fit with stocks as fixed effects and the
+    other spreads in common."""
+    records, is_fit = one.stage.records, one.is_fit
+    stocks = records.labels.get("stock", np.array([], dtype=str))
+    named = np.unique(stocks[is_fit]) if len(stocks) else stocks
+    if len(named) < 2:
+        return []
+    design = (stocks[is_fit][:, None] == named[None, :]).astype(float)
+    (error,) = yield [mean_error(records, one.held, is_fit, design)]
+    has_few_sites, hour = sites_of(records, is_fit) < FEWEST_SITES, hour_days(records, is_fit)
+    rows = []
+    for position, stock in enumerate(named):
+        own = is_fit & (stocks == stock)
+        batches = len(np.unique(records.batch[own]))
+        why = _untold(has_few_sites, batches, error.is_settled)
+        scores = bias_of(error, position, hour) | {"unscored": str(why or ""), "note": ""}
+        if why:
+            scores |= dict.fromkeys(("bias_se", "bias_low", "bias_high", "p_value"), np.nan)
+            scores["note"] = _STOCK_NOTES.get(why, "")
+        counts = {"tanks": int(own.sum()), "batches": batches, "sites": sites_of(records, own)}
+        rows.append({**one.place("all", str(stock)), **counts, **scores})
+    return rows
+
+
+def _untold(has_few_sites: bool, batches: int, is_settled: bool) -> Reason | None:
+    """Why nothing is said of how sure the bias for a stock is; None where something is."""
+    if batches < FEWEST_BATCHES_OF_STOCK:
+        return Reason.TOO_FEW_BATCHES
+    if has_few_sites:
+        return Reason.TOO_FEW_SITES
+    return None if is_settled else Reason.SPREADS_UNKNOWN

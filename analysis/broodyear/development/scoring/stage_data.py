@@ -39,18 +39,18 @@ GAPS = ("not_read_pct", "gap_se_days", "gap_from", "gap_to", "readings_wanted")
 CONTEXT = ("site_id", "region", "set_point_c", "weekend_access", "stage_at_delivery", "lot_id", "donor_stock")
 
 
-def derived_frames(source: Any, names: tuple[str, ...]) -> dict[str, pd.DataFrame]:
+def derived_frames(source: Any, names: tuple[str, ...], if_there: tuple[str, ...] = ()) -> dict[str, pd.DataFrame]:
     """Derived tables by name, from an open store (anything with ``result``) or a mapping of frames.
 
-    Raises UsageError when the source is neither or lacks one.
+    if_there: tables that a mapping may lack. Raises UsageError when the source is neither or lacks one of names.
     """
     if isinstance(source, Mapping):
         missing = [name for name in names if name not in source]
         if missing:
             raise UsageError(f"the table {missing[0]!r} is missing; give {', '.join(names)}")
-        return {name: source[name] for name in names}
+        return {name: source[name] for name in (*names, *if_there) if name in source}
     if hasattr(source, "result"):
-        return {name: source.result(name) for name in names}
+        return {name: source.result(name) for name in (*names, *if_there)}
     raise UsageError(
         f"expected an open store or a mapping of derived tables, but {type(source).__name__} was given"
     )
