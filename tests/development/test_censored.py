@@ -13,8 +13,8 @@ from broodyear.development.likelihood.censored import (
     WRONG_LOG_SD,
     Intervals,
     log_interval_probability,
-    log_interval_score,
     mean_absolute_within,
+    mixed_terms,
     probability_inside,
 )
 from broodyear.development.likelihood.curve_likelihood import marginal
@@ -124,7 +124,8 @@ def test_conditional_means_agree_with_truncated_normal(low: float, high: float) 
 
 
 def test_log_score_is_the_log_of_the_conditional_probability() -> None:
-    score = log_interval_score(np.array([-0.5]), np.array([0.5]), np.array([-1.0]), np.array([2.0]))[0]
+    known = Intervals(np.array([-0.5]), np.array([0.5]), np.array([-1.0]), np.zeros(1, dtype=np.intp), 1)
+    score = mixed_terms(known, np.zeros(1), np.array([2.0]), 0.0).log_probability[0]
     expected = np.log((norm.cdf(0.25) - norm.cdf(-0.25)) / norm.sf(-0.5))
     assert score == pytest.approx(expected, rel=1e-12)
 

@@ -71,12 +71,7 @@ def pairs_data(species: str, stage: str) -> pd.DataFrame:
 
 
 def fan_data(
-    source: Any,
-    season: int,
-    tank_id: str,
-    stage: str,
-    as_of: dt.date,
-    fits: Fits | None = None,
+    source: Any, season: int, tank_id: str, stage: str, as_of: dt.date, fits: Fits | None = None
 ) -> pd.DataFrame:
     """Development of one tank towards a stage by date: date, is_recorded, done_pct, low_80 … high_95.
 

@@ -12,11 +12,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri, stdtr, stdtrit
 
 from broodyear.development.arrays import Dates, Floats, Masks
-from broodyear.development.forecast.forecast_models import (
-    ForecastModel,
-    candidate_models,
-    start_of_development,
-)
+from broodyear.development.forecast.forecast_models import ForecastModel, candidate_models, start_of_development
 from broodyear.development.forecast.paths import (
     Journeys,
     StagePath,
@@ -267,12 +263,7 @@ def _by_model(
 
 
 def _passed(
-    path: StagePath,
-    level: Floats,
-    variance: Floats,
-    degrees: Floats,
-    delivered: Dates,
-    looked_on: Dates,
+    path: StagePath, level: Floats, variance: Floats, degrees: Floats, delivered: Dates, looked_on: Dates
 ) -> Floats:
     """(n,) probability, by the model, that the stage had come by the end of the day of the last look that says it
     had not; 0 where there was none."""

@@ -129,11 +129,7 @@ def plan_by_records(
     return dates, [*([ALL_FITS] if fits else []), *FORECAST_CAUTIONS]
 
 
-def _check_species(
-    species: str,
-    fits: Fits,
-    nominal: Sequence[DevelopmentModel],
-) -> None:
+def _check_species(species: str, fits: Fits, nominal: Sequence[DevelopmentModel]) -> None:
     if not isinstance(species, str):
         raise UsageError(f"a species is a word, but this is of type {type(species).__name__}")
     declared = (model.species for model in nominal)

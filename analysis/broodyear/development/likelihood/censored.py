@@ -261,14 +261,3 @@ def probability_inside(lower: Floats, upper: Floats, reach: Floats, mean: float,
     )
     whole = log_interval_probability((lower - mean) / sd, (upper - mean) / sd)
     return np.where(is_there, np.exp(np.minimum(inside - whole, 0.0)), 0.0)
-
-
-def log_interval_score(
-    lower: Floats, upper: Floats, start: Floats, sd: Floats, wrong_share: Floats | float = 0.0
-) -> Floats:
-    """ln P(lower < x ≤ upper | x > start) of values with mean 0, normal but for a share of wrong dates."""
-    right = log_interval_probability(lower / sd, upper / sd) - log_ndtr(-start / sd)
-    wrong = log_interval_probability(lower / WRONG_LOG_SD, upper / WRONG_LOG_SD) - log_ndtr(-start / WRONG_LOG_SD)
-    share = np.asarray(wrong_share, dtype=float)
-    with np.errstate(divide="ignore"):
-        return np.asarray(np.logaddexp(np.log1p(-share) + right, np.log(share) + wrong), dtype=float)

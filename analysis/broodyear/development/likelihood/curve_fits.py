@@ -220,11 +220,7 @@ def _searched(target: CurveLikelihood, begin: Floats, limits: Sequence[tuple[flo
 
 
 def _finished(
-    target: CurveLikelihood,
-    theta: Floats,
-    limits: Sequence[tuple[float, float]],
-    with_errors: bool,
-    why_not: str,
+    target: CurveLikelihood, theta: Floats, limits: Sequence[tuple[float, float]], with_errors: bool, why_not: str
 ) -> TankFit:
     p = target.shape.free
     result, _, _ = target.parts(theta[None, :], np.zeros(1, dtype=np.intp))

@@ -174,9 +174,7 @@ def _pairs() -> pd.DataFrame:
 def _as_published() -> pd.DataFrame:
     """The models as they stand in the file, before they are held against published pairs."""
     models = pd.read_csv(
-        _HERE / "published_models.csv",
-        keep_default_na=False,
-        na_values={"valid_low_c": "", "valid_high_c": ""},
+        _HERE / "published_models.csv", keep_default_na=False, na_values={"valid_low_c": "", "valid_high_c": ""}
     )
     models["coefficients"] = models["coefficients"].map(_coefficients)
     models["is_default"] = models["is_default"] == "yes"

@@ -87,10 +87,16 @@ class Scoring:
                 raise UsageError(f"{name} are {given!r}; expected a list of some of {', '.join(known)}")
 
 
-class TellsScores:
-    """What has ``scores`` tells and draws the bias of every model over all temperatures."""
+@dataclass(frozen=True)
+class StageScores:
+    """What scoring found of some species and stages.
+
+    scores: rows of scores.csv; data: by (species, stage); held_out: by (species, stage, model, scheme).
+    """
 
     scores: pd.DataFrame
+    data: Mapping[tuple[str, str], StageData]
+    held_out: Mapping[tuple[str, str, str, str], HeldOut]
 
     def summary(self) -> str:
         """The bias of every model over all temperatures, as text."""
@@ -102,18 +108,6 @@ class TellsScores:
     def plot(self, ax: Axes | None = None) -> Axes:
         """The same with its 95 % limits on ``ax``, or on new matplotlib axes; returns the axes."""
         return shown(self.scores, SCORES_SHOW).plot(ax)
-
-
-@dataclass(frozen=True)
-class StageScores(TellsScores):
-    """What scoring found of some species and stages.
-
-    scores: rows of scores.csv; data: by (species, stage); held_out: by (species, stage, model, scheme).
-    """
-
-    scores: pd.DataFrame
-    data: Mapping[tuple[str, str], StageData]
-    held_out: Mapping[tuple[str, str, str, str], HeldOut]
 
 
 @dataclass(frozen=True)

@@ -19,8 +19,8 @@ from broodyear.development.likelihood.censored import (
     WRONG_LOG_SD,
     Intervals,
     common_part,
-    log_interval_score,
     mean_absolute_within,
+    mixed_terms,
     probability_inside,
 )
 from broodyear.development.likelihood.crossed import CrossedMean, Work
@@ -189,9 +189,12 @@ def mean_absolute(records: TankRecords, held: HeldOut, is_used: Masks, error: Cr
 def _note(
     shift: tuple[float, float] | None, found: tuple[CrossedMean, CrossedMean], calibration: Mapping[str, float]
 ) -> str:
-    """Why some scores of a cell are blank; empty when none is."""
+    """Why some scores of a cell are blank; empty when none is. shift: days later that fit every tank."""
     if shift is not None:
-        return too_seldom(*shift)
+        ends = [f"{end:+.1f}" if np.isfinite(end) else "any number" for end in shift]
+        return (
+            f"cannot be told: one shift of the predictions by {ends[0]} to {ends[1]} days fits all that was seen"
+        )
     if not found[0].is_settled:
         return UNSETTLED
     if not found[1].is_settled:
@@ -199,12 +202,6 @@ def _note(
     return (
         "coverage cannot be told: one error fits all that was seen" if np.isnan(calibration["coverage_50"]) else ""
     )
-
-
-def too_seldom(low: float, high: float) -> str:
-    """Note: why nothing is said of the errors of a cell. low, high: shifts (days later) that fit every tank."""
-    ends = [f"{end:+.1f}" if np.isfinite(end) else "any number" for end in (low, high)]
-    return f"cannot be told: one shift of the predictions by {ends[0]} to {ends[1]} days fits all that was seen"
 
 
 def calibration_scores(
@@ -234,8 +231,11 @@ def tank_log_scores(held: HeldOut) -> Floats:
     """Log score of each tank; NaN where it was not predicted."""
     is_known = np.isfinite(held.log_sd)
     scores = np.full(len(held.log_sd), np.nan)
-    edges = (values[is_known] for values in (held.lower, held.upper, held.start, held.log_sd, held.wrong_share))
-    scores[is_known] = log_interval_score(*edges)
+    lower, upper, start, sd, share = (
+        one[is_known] for one in (held.lower, held.upper, held.start, held.log_sd, held.wrong_share)
+    )
+    known = Intervals(lower, upper, start, np.zeros(len(sd), dtype=np.intp), 1)
+    scores[is_known] = mixed_terms(known, np.zeros(len(sd)), sd, share).log_probability
     return scores
 
 
