@@ -173,7 +173,7 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("    if worse:", "    if False:"),
         ("claim.decision is not Decision.NOT_CLAIMED}", "False}"),
     )),
-    ("reports/season/stating.py", ("reports/test_season_page.py",), (
+    ("reports/season/results.py", ("reports/test_season_page.py",), (
         ("and not worse & {claim.level, claim.reference}", ""),
         ("worse = {claim.level if claim.estimate < 0.0", "worse = {claim.level if claim.estimate > 0.0"),
     )),

@@ -14,8 +14,7 @@ from tests.trials.programmes import planned_tanks, recorded
 from broodyear.claims import Claim, ClaimKind, Reason
 from broodyear.figures.timeline import TankRecords
 from broodyear.reports.season.practices import trials_table
-from broodyear.reports.season.results import SeasonResults
-from broodyear.reports.season.stating import stated
+from broodyear.reports.season.results import SeasonResults, stated
 from broodyear.reports.season.visits import visits_table
 from broodyear.reports.sentences import state
 from broodyear.reports.tables import ReportTable, declared_first, report_table

@@ -23,7 +23,7 @@ from broodyear.reports.folder import ReportResult
 from broodyear.reports.season import account
 from broodyear.reports.season.account import dead_by_stage, running_to, too_many_dead
 from broodyear.reports.season.page import write_season
-from broodyear.reports.season.stating import stated, worth_a_trial
+from broodyear.reports.season.results import stated, worth_a_trial
 from broodyear.reports.season.visits import VISIT_COLUMNS, visits_table
 from broodyear.reports.sentences import Statements
 from broodyear.reports.sites import file_names

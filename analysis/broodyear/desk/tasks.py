@@ -22,7 +22,7 @@ from broodyear.desk.workplace import Workplace, replace_folder, write_json
 from broodyear.errors import NothingToAnalyse, StoreUnavailable
 from broodyear.formulas import csv_text
 from broodyear.outputs import write_file
-from broodyear.reports.steps import Tell
+from broodyear.reports import Tell
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from broodyear.errors import BroodyearError, NothingToAnalyse
+from broodyear.reports import Tell, tell_nobody
 from broodyear.reports.folder import Manifest, ReportResult, require_report_folder, write_report
 from broodyear.reports.parts import Page
 from broodyear.reports.regions_sections import (
@@ -24,7 +25,6 @@ from broodyear.reports.regions_sections import (
 )
 from broodyear.reports.second_process import WORTH_A_PROCESS_SETUPS, SecondProcess
 from broodyear.reports.sentences import Statements, state
-from broodyear.reports.steps import Tell, tell_nobody
 from broodyear.reports.tables import ReportTable, report_table
 
 if TYPE_CHECKING:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from broodyear.figures.style import VERDICTS
+from broodyear.figures.timeline import STAGE_WORDS
+
 
 def called(names: Mapping[str, str], code: object) -> str:
     """A code by its name among ``names``, else by its own words."""
@@ -18,14 +21,7 @@ OUTCOMES = {
 
 MAIN_OUTCOME = "delivered_to_release"
 
-VERDICT_WORDS = {
-    "below_expected": "below expected",
-    "watch": "watch",
-    "as_expected": "not told apart from chance",
-    "above_expected": "above expected",
-    "too_few_records": "cannot be judged",
-    "too_few_seasons": "cannot be judged yet",
-}
+VERDICT_WORDS = {name: said for name, (_, said) in VERDICTS.items()} | {"too_few_seasons": "cannot be judged yet"}
 
 #: A shape beside the words, so that a verdict does not rest on colour.
 VERDICT_MARKS = {
@@ -82,14 +78,7 @@ def verdict_label(verdict: object) -> str:
     return f"{VERDICT_MARKS.get(str(verdict), '')} {called(VERDICT_WORDS, verdict)}".strip()
 
 
-STAGES = {
-    "eyed": "eyed",
-    "hatch_first": "first hatch",
-    "hatch_half": "half hatched",
-    "hatch_all": "all hatched",
-    "button_up": "button-up",
-    "first_feeding": "first feeding",
-}
+STAGES = STAGE_WORDS
 
 
 #: Why a tank is on the week's list.

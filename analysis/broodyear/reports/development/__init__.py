@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from broodyear.reports import Tell, tell_nobody
 from broodyear.reports.development.answers import answer_sections
 from broodyear.reports.development.evidence import evidence_sections
 from broodyear.reports.development.freezing import frozen_files, plain_model
@@ -18,7 +19,6 @@ from broodyear.reports.development.results import DevelopmentResults
 from broodyear.reports.folder import Manifest, ReportResult, require_report_folder, write_report
 from broodyear.reports.parts import Page
 from broodyear.reports.second_process import WORTH_A_PROCESS_SETUPS, SecondProcess
-from broodyear.reports.steps import Tell, tell_nobody
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -8,9 +8,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from broodyear.reports import Tell, tell_nobody
 from broodyear.reports.folder import ReportResult, require_report_folder
 from broodyear.reports.second_process import WORTH_A_PROCESS_SETUPS, SecondProcess
-from broodyear.reports.steps import Tell, tell_nobody
 
 if TYPE_CHECKING:
     from broodyear.store import Store

@@ -4,7 +4,6 @@ what happened in tanks when: the records drawn for flagged tanks, and dated even
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -39,49 +38,40 @@ _DEAD = {
 _LEVEL = 0.975
 
 
-def totals(accounting: pd.DataFrame, tanks: pd.DataFrame) -> dict[str, tuple[float, str, str]]:
-    """Name -> (value, unit, meaning) over the rows of one season's accounting.
+#: Key figures that add up a column of the account; and of what was counted of the fish, with in how many tanks.
+_SUMS = {
+    "tanks_supplied": "tanks_supplied", "tanks_delivered": "delivered", "tanks_reported_start": "reported_start",
+    "tanks_reported_end": "reported_end", "tanks_usable": "usable", "eggs_delivered": "eggs",
+    "eggs_in_usable": "eggs_in_usable", "left_alive": "left_alive",
+    "alive_at_most_elsewhere": "alive_at_most_elsewhere",
+}  # fmt: skip
+_COUNTED = {
+    "hatched": ("hatched", "tanks_hatch_known"),
+    "released": ("released", "tanks_release_counted"),
+    "dead_counted": ("dead_total", "tanks_dead_counted"),
+}
+
+
+def totals(accounting: pd.DataFrame, tanks: pd.DataFrame) -> dict[str, float]:
+    """Name -> value over the rows of one season's accounting.
 
     Bounds: the share left alive if all eggs of delivered tanks without a usable result died, or all lived that
     were not counted dead there.
     """
-    counts = {
-        "tanks_supplied": ("tanks_supplied", "tanks set up this season"),
-        "tanks_delivered": ("delivered", "of these, got live eggs"),
-        "tanks_reported_start": ("reported_start", "of these, sent a record"),
-        "tanks_reported_end": ("reported_end", "of these, said what became of their fish"),
-        "tanks_usable": ("usable", "of these, usable for delivery to release"),
-        "eggs_delivered": ("eggs", "live eggs delivered"),
-        "eggs_in_usable": ("eggs_in_usable", "live eggs delivered to usable tanks"),
-        "left_alive": ("left_alive", "left alive from usable tanks"),
-        "alive_at_most_elsewhere": (
-            "alive_at_most_elsewhere",
-            "live eggs of the other tanks, not counted dead there",
-        ),
-    }
-    found = {
-        name: (float(accounting[column].fillna(0).sum()), "count", meaning)
-        for name, (column, meaning) in counts.items()
-    }
-    found |= _counted(tanks) | _bounds(found)
-    if "excess" in tanks:
-        above = float((tanks["excess"].fillna(0) > 0).sum())
-        found["tanks_with_excess"] = (above, "count", "tanks from which more fish left than eggs were delivered")
-    return found
-
-
-def _counted(tanks: pd.DataFrame) -> dict[str, tuple[float, str, str]]:
-    """What was counted of the fish, and in how many tanks."""
-    counts = {
-        "hatched": ("hatched", "tanks_hatch_known", "hatched: live eggs less dead eggs"),
-        "released": ("released", "tanks_release_counted", "released"),
-        "dead_counted": ("dead_total", "tanks_dead_counted", "eggs and fish counted dead"),
-    }
-    found = {}
-    for name, (column, tanks_name, meaning) in counts.items():
+    found = {name: float(accounting[column].fillna(0).sum()) for name, column in _SUMS.items()}
+    for name, (column, tanks_name) in _COUNTED.items():
         values = pd.to_numeric(tanks.loc[tanks["delivered"].astype(bool), column], errors="coerce").dropna()
-        found[name] = (float(values.sum()), "count", meaning)
-        found[tanks_name] = (float(len(values)), "count", f"tanks behind: {meaning}")
+        found |= {name: float(values.sum()), tanks_name: float(len(values))}
+    eggs, usable, alive = (found[name] for name in ("eggs_delivered", "eggs_in_usable", "left_alive"))
+    if usable > 0 and eggs > 0:
+        high = 100 * (alive + found["alive_at_most_elsewhere"]) / eggs
+        found |= {
+            "reported_pct": 100 * alive / usable,
+            "bound_low_pct": 100 * alive / eggs,
+            "bound_high_pct": high,
+        }
+    if "excess" in tanks:
+        found["tanks_with_excess"] = float((tanks["excess"].fillna(0) > 0).sum())
     return found
 
 
@@ -98,22 +88,6 @@ def running_to(tanks: pd.DataFrame, coverage: pd.DataFrame) -> dt.date | None:
     if is_over or pd.isna(last) or not tanks["delivered"].any():
         return None
     return pd.Timestamp(last).date()
-
-
-def _bounds(found: Mapping[str, tuple[float, str, str]]) -> dict[str, tuple[float, str, str]]:
-    names = ("eggs_delivered", "eggs_in_usable", "left_alive", "alive_at_most_elsewhere")
-    eggs, usable, alive, elsewhere = (found[name][0] for name in names)
-    if usable <= 0 or eggs <= 0:
-        return {}
-    return {
-        "reported_pct": (100 * alive / usable, "%", "left alive of eggs delivered, usable tanks"),
-        "bound_low_pct": (100 * alive / eggs, "%", "the same if every egg in the other tanks died"),
-        "bound_high_pct": (
-            100 * (alive + elsewhere) / eggs,
-            "%",
-            "the same if all lived there that were not counted dead",
-        ),
-    }
 
 
 def observed_or_most(rows: pd.DataFrame) -> pd.Series:

@@ -8,13 +8,14 @@ from broodyear.claims import ClaimKind, Decision
 from broodyear.figures.funnel import MOST_LINES, site_seasons_figure
 from broodyear.reports.parts import Block, Bullets, Copyable, Drawing, Notice, Pair, Prose, Section
 from broodyear.reports.rendering import drawing, phrase, prose, refusal
-from broodyear.reports.season.results import SeasonResults, visiting_order
-from broodyear.reports.season.stating import (
+from broodyear.reports.season.results import (
+    SeasonResults,
     comparisons,
     named_sites,
     single_stages,
     sites_judged,
     sites_of_several_seasons,
+    visiting_order,
     watched_sites,
     worth_a_trial,
 )

@@ -15,7 +15,9 @@ from broodyear.errors import NothingToAnalyse
 from broodyear.findings import file_of
 from broodyear.intake.suspicions import ACKNOWLEDGED, RULES, count_suspicions
 from broodyear.regions import low_regions
+from broodyear.reports import Tell
 from broodyear.reports.numbers import season_name
+from broodyear.reports.rendering import wording
 from broodyear.reports.season.account import (
     dead_by_stage,
     events,
@@ -29,11 +31,9 @@ from broodyear.reports.season.account import (
 )
 from broodyear.reports.season.comparing import UnderWay, begun_fits
 from broodyear.reports.season.practices import trials_table
-from broodyear.reports.season.results import SeasonRecords, attempt
-from broodyear.reports.season.stating import named_sites, stated, watched_sites
+from broodyear.reports.season.results import SeasonRecords, attempt, named_sites, stated, watched_sites
 from broodyear.reports.second_process import SecondProcess
 from broodyear.reports.sentences import Statements
-from broodyear.reports.steps import Tell
 from broodyear.reports.tables import ReportTable, report_table
 from broodyear.reports.vocabulary import MAIN_OUTCOME
 from broodyear.trials import analyse_trials
@@ -52,6 +52,7 @@ def gather_records(
     Raises NothingToAnalyse naming the seasons there are.
     """
     tell(0, 4, "reading the records")
+    ledger = ledger.assign(rows_sent_back=ledger["rows_rejected"] - ledger["rows_repeated"])
     every = store.result("tank_seasons")
     tanks = of_season(every, season)
     if tanks.empty:
@@ -199,19 +200,11 @@ def _counted(store: Store, tanks: pd.DataFrame, season: int) -> dict[str, Report
 def _records(store: Store, ledger: pd.DataFrame) -> dict[str, ReportTable]:
     """What was loaded, which is for the programme and not for a season."""
     names = [PurePath(str(path).replace("\\", "/")).name for path in ledger["path"]]
-    sent_back = ledger["rows_rejected"] - ledger["rows_repeated"]
-    ledger = ledger.assign(rows_sent_back=sent_back, file=names).rename(columns={"table": "table_name"})
+    ledger = ledger.assign(file=names).rename(columns={"table": "table_name"})
     columns = [
-        "upload",
-        "file",
-        "table_name",
-        "rows_read",
-        "rows_accepted",
-        "rows_rejected",
-        "rows_sent_back",
-        "rows_to_mend",
-        "withdrawn",
-    ]
+        "upload", "file", "table_name", "rows_read", "rows_accepted", "rows_rejected", "rows_sent_back",
+        "rows_to_mend", "withdrawn",
+    ]  # fmt: skip
     found = {"uploads": ledger[columns], "findings": _findings(store, ledger)}
     return {name: report_table(name, one) for name, one in found.items()}
 
@@ -239,27 +232,18 @@ def _key_figures(
 ) -> ReportTable:
     figures = totals(of_season(store.result("accounting"), season), tanks)
     standing = ledger[~ledger["withdrawn"].astype(bool)]
-    files = {*zip(standing["path"].map(file_of), standing["sha256"], strict=True)}
-    figures["files_loaded"] = (float(len(files)), "count", "files loaded and not withdrawn; a workbook is one")
-    standing = standing.assign(rows_sent_back=standing["rows_rejected"] - standing["rows_repeated"])
-    for column, words in (("rows_accepted", "lines taken in"), ("rows_sent_back", "lines with a row sent back"),
-                          ("rows_to_mend", "rows sent back and not mended yet")):  # fmt: skip
-        figures[column] = (float(standing[column].sum()), "count", f"{words}, of these files")
-    figures |= _verdicts(setups)
-    rows = [{"name": name, "value": value, "unit": unit, "meaning": meaning}
-            for name, (value, unit, meaning) in figures.items()]  # fmt: skip
+    figures["files_loaded"] = len({*zip(standing["path"].map(file_of), standing["sha256"], strict=True)})
+    figures |= {name: standing[name].sum() for name in ("rows_accepted", "rows_sent_back", "rows_to_mend")}
+    if not setups.refusal:
+        verdict = setups.frame.loc[setups.frame["outcome"] == MAIN_OUTCOME, "verdict"]
+        for one in ("below_expected", "above_expected", "too_few_records"):
+            figures[f"tanks_{one}"] = (verdict == one).sum()
+        figures["tanks_judged"] = (verdict != "too_few_records").sum()
+        figures["tanks_to_watch"] = (verdict == "watch").sum()
+    rows = [
+        {"name": name, "value": float(figures[name]), "unit": "%" if name.endswith("_pct") else "count",
+         "meaning": meaning}
+        for name, meaning in wording("season/key_figures.txt", "meanings").items()
+        if name in figures
+    ]  # fmt: skip
     return report_table("key_figures", pd.DataFrame(rows))
-
-
-def _verdicts(setups: ReportTable) -> dict[str, tuple[float, str, str]]:
-    if setups.refusal:
-        return {}
-    verdict = setups.frame.loc[setups.frame["outcome"] == MAIN_OUTCOME, "verdict"]
-    wanted = {
-        "tanks_judged": (verdict != "too_few_records", "tanks judged, delivery to release"),
-        "tanks_below_expected": (verdict == "below_expected", "of these, below expected"),
-        "tanks_to_watch": (verdict == "watch", "of these, to watch"),
-        "tanks_above_expected": (verdict == "above_expected", "of these, above expected"),
-        "tanks_too_few_records": (verdict == "too_few_records", "tanks with too few records to be judged"),
-    }
-    return {name: (float(chosen.sum()), "count", words) for name, (chosen, words) in wanted.items()}

@@ -20,10 +20,10 @@ from broodyear.reports.season.evidence import (
     method_section,
     quality_section,
     stages_section,
+    tanks_section,
 )
 from broodyear.reports.season.practices import assigned_section, changes_section, practices_section
 from broodyear.reports.season.results import SeasonRecords, SeasonResults
-from broodyear.reports.season.tanks import tanks_section
 from broodyear.reports.sites import site_sheets
 
 #: Sections in reading order, by their anchors.

@@ -11,8 +11,7 @@ from broodyear.reports.numbers import known, words
 from broodyear.reports.parts import Block, Bullets, Heading, Prose, Section, joined, say
 from broodyear.reports.rendering import bullets, drawing, phrase, prose, refusal
 from broodyear.reports.season.action import next_step
-from broodyear.reports.season.results import SeasonResults
-from broodyear.reports.season.stating import COMPARED
+from broodyear.reports.season.results import COMPARED, SeasonResults
 from broodyear.reports.sentences import worded
 from broodyear.reports.tables import ReportTable, report_table, shown
 from broodyear.reports.vocabulary import FACTORS, MAIN_OUTCOME, OUTCOMES, called

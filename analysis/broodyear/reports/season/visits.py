@@ -11,8 +11,7 @@ import pandas as pd
 from broodyear.claims import Claim, ClaimKind, Decision
 from broodyear.reports.numbers import known
 from broodyear.reports.rendering import phrase, wording
-from broodyear.reports.season.results import main_rows
-from broodyear.reports.season.stating import named_sites, named_tanks
+from broodyear.reports.season.results import main_rows, named_sites, named_tanks
 from broodyear.reports.sentences import Statements, in_short
 from broodyear.reports.tables import ReportTable, Row
 from broodyear.reports.vocabulary import MAIN_OUTCOME
