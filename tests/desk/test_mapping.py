@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from tests.desk.conftest import AtHome, let_in
+from tests.desk.conftest import AtHome, let_in, settle
 
 from broodyear.desk.access import KEY_FIELD
 from broodyear.desk.mapping import choices, problems
@@ -178,6 +178,57 @@ def test_a_column_for_each_tank(headings: tuple[str, ...], patterns: list[str]) 
     assert replace(choices.draft_from(sheet, made), guesses=frozenset()) == draft
 
 
+def sheet_of(*rows: tuple[str, ...]) -> Sheet:
+    """A plain file of these headings and rows."""
+    headings, *below = rows
+    return Sheet("own.csv", "own.csv", None, (), 1, headings, tuple(below), tuple(zip(*below, strict=True)))
+
+
+def test_a_column_for_each_stage() -> None:
+    sheet = sheet_of(
+        ("Tank", "Date", "Dead eggs", "Dead fry"), ("T-1", "2025-01-12", "3", ""), ("T-1", "2025-04-02", "", "1")
+    )
+    meanings = ("tank_id", "date", "losses.dead:egg", "losses.dead:fry")
+    draft = Draft("by stage", dict(zip(sheet.headings, meanings, strict=True)))
+    assert said(draft, sheet) == []
+    made = choices.layout_of(sheet, draft)
+    assert [(dict(one.columns)["stage"].text, one.only_when) for one in made.rows] == [
+        ("egg", ("Dead eggs",)), ("fry", ("Dead fry",)),
+    ]  # fmt: skip
+    assert layouts_from(tomllib.loads(layout_text(made)), "layouts.toml").layouts == (made,)
+    (shown,) = problems.previews(sheet, draft)
+    assert shown.rows == (("T-1", "2025-01-12", "egg", "3"), ("T-1", "2025-04-02", "fry", "1"))
+    assert replace(choices.draft_from(sheet, made), guesses=frozenset()) == draft
+    twice = replace(draft, meanings={**draft.meanings, "Dead fry": "losses.dead:egg"})
+    assert "“Dead eggs” and “Dead fry” both mean dead (losses), egg; only one can." in said(twice, sheet)
+    both = replace(draft, meanings={**draft.meanings, "Dead fry": "losses.dead"})
+    assert LACKS.format("stage (losses)") in said(both, sheet)
+    assert [one.only_when for one in choices.layout_of(sheet, both).rows] == [(), ("Dead eggs",)]
+
+
+def test_a_day_without_its_year_is_read_with_the_season() -> None:
+    rows = ("Tank", "School year", "Hatched", "Button-up"), ("T-1", "2022/23", "7 December", "2 March")
+    sheet = sheet_of(*rows)
+    meanings = ("tank_id", "season", "stages.first_seen_on:hatch_half", "stages.first_seen_on:button_up")
+    draft = Draft("school years", dict(zip(sheet.headings, meanings, strict=True)))
+    assert said(draft, sheet) == []
+    made = choices.layout_of(sheet, draft)
+    assert [dict(one.columns)["first_seen_on"].joined for one in made.rows] == ["School year", "School year"]
+    assert problems.previews(sheet, draft)[0].rows[1] == ("T-1", "button_up", "2 March 2022/23")
+    assert replace(choices.draft_from(sheet, made), guesses=frozenset()) == draft
+    alone = replace(draft, meanings={**draft.meanings, "School year": "leave"})
+    assert said(alone, sheet) == [LACKS.format("season")]
+    fixed = replace(alone, fixed={"season": Value("constant", "2022/23")})
+    made = choices.layout_of(sheet, fixed)
+    assert said(fixed, sheet) == [] and {dict(one.columns)["first_seen_on"].behind for one in made.rows} == {
+        Value("constant", "2022/23")
+    }
+    assert problems.previews(sheet, fixed)[0].rows[1] == ("T-1", "button_up", "2 March 2022/23")
+    assert replace(choices.draft_from(sheet, made), guesses=frozenset()) == fixed
+    dated = replace(sheet, values=(*sheet.values[:2], ("2022-12-07",), ("2 March 2023",)))
+    assert {dict(one.columns)["first_seen_on"].joined for one in choices.layout_of(dated, draft).rows} == {None}
+
+
 # ---- the pages ------------------------------------------------------------------------------------------------
 
 
@@ -215,6 +266,19 @@ def test_choices_are_taken_undone_and_kept(desk: Desk) -> None:
     assert client.post("/columns/1", data=sent).headers["Location"].endswith(f"{desk.access.home}/")
     assert read_layouts(desk.layouts_file).layouts == (LAYOUT,)
     assert client.get("/columns/1").status_code == 404
+
+
+def test_files_whose_columns_are_looked_at_stay_as_they_came(make_desk: MakeDesk) -> None:
+    desk = make_desk()
+    client = let_in(desk)
+    texts = (b"Tank,Day,Degrees\nT-1,2025-01-20,8.1\n", b"Tank,Day,Dead eggs,Dead fry\nT-1,2025-01-20,3,\n")
+    for number, text in enumerate(texts):
+        desk.basket.add(f"own {number}.csv", [text])
+    for file in desk.basket.listed():
+        client.post("/columns/begin", data={KEY_FIELD: desk.access.key, "file": file.shown})
+        settle(desk)
+    assert [sheet.name for _, sheet in desk.drafts.listed()] == ["own 0.csv", "own 1.csv"]
+    assert [file.place.read_bytes() for file in desk.basket.listed()] == [*texts]
 
 
 def test_a_layout_of_the_same_name_is_kept_beside_the_other(desk: Desk) -> None:

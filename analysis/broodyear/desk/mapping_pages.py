@@ -10,7 +10,7 @@ from werkzeug.datastructures import MultiDict
 from werkzeug.wrappers import Response
 
 from broodyear.desk.mapping import choices, problems
-from broodyear.desk.mapping.drafts import LEAVE, OPTIONS, WORDS, Draft, Sheet, is_known
+from broodyear.desk.mapping.drafts import LEAVE, OPTIONS, WORDS, Draft, Sheet, is_date, is_known
 from broodyear.desk.state import the_desk
 from broodyear.layouts import Value
 
@@ -43,7 +43,7 @@ def one(number: int) -> str:
     sheet, draft, steps = _found(number)
     return render_template(
         "sheet.html", number=number, sheet=sheet, draft=draft, steps=steps, options=OPTIONS, leave=LEAVE,
-        words=WORDS, problems=problems.problems(sheet, draft), missing=problems.missing_columns(draft),
+        words=WORDS, problems=problems.problems(sheet, draft), missing=problems.missing_columns(sheet, draft),
         offered=problems.fixed_sources(sheet, draft), unknown=problems.unknown_words(sheet, draft),
         orders=_orders(sheet, draft), previews=problems.previews(sheet, draft), reads_as=partial(_reads_as, draft),
         unknown_years=problems.has_unknown_years(sheet, draft), file=the_desk().layouts_file,
@@ -141,6 +141,6 @@ def _orders(sheet: Sheet, draft: Draft) -> list[tuple[str, str, list[tuple[str, 
 def _reads_as(draft: Draft, heading: str, text: str) -> str:
     """What a cell will read as, where that is something else."""
     meant = draft.words.get(heading, {}).get(text, "")
-    if problems.is_date(draft.meaning(heading)) and draft.date_order not in {"", "year_first"}:
+    if is_date(draft.meaning(heading)) and draft.date_order not in {"", "year_first"}:
         return problems.as_read(text, draft.date_order) or ""
     return meant

@@ -238,6 +238,8 @@ def _called(encoding: str) -> str:
 
 def _spooled(source: Source, place: Path, may_link: bool) -> Path:
     """The bytes of the source under a name of our own: whatever characters the given name has, none is obeyed."""
+    # A link that an earlier reading left here stands for the file somebody sent: nothing is written through it.
+    place.unlink(missing_ok=True)
     if source.place is None:
         assert source.stream is not None
         with place.open("wb") as copy:

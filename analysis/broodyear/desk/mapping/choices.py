@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from glob import escape
 from os.path import commonprefix
 
 from broodyear.desk.mapping.drafts import (
+    BY_STAGE,
     BY_TANK,
     EACH,
     LEAVE,
@@ -16,6 +18,9 @@ from broodyear.desk.mapping.drafts import (
     column_of,
     date_column,
     is_known,
+    lacks_year,
+    season_heading,
+    stage_of,
 )
 from broodyear.layouts import HeadingNames, Layout, Rows, Value
 from broodyear.schemas import TABLE_NAMES, Column, Table, table
@@ -40,14 +45,19 @@ def layout_of(sheet: Sheet, draft: Draft) -> Layout:
 
 
 def _rows(sheet: Sheet, draft: Draft, target: Table) -> Iterator[Rows]:
-    """What one table gets: rows of the columns that are its own, and rows of columns that each are a tank."""
+    """What one table gets: rows of the columns that are its own, of columns that each are a stage or a tank."""
     by_tank = [name for name in sheet.headings if draft.meaning(name) in {f"{EACH}{key}" for key in _own(target)}]
     plain = [name for name in sheet.headings if draft.meaning(name) in _own(target)]
-    common = dict(_common(draft, target))
-    if plain:
-        columns = {**common, **{column_of(draft.meaning(name))[1].name: _value(draft, name) for name in plain}}
+    staged = [key for key in draft.meanings.values() if stage_of(key) and column_of(key)[0].name == target.name]
+    common = dict(_common(sheet, draft, target))
+    own = {column_of(draft.meaning(name))[1].name: _value(sheet, draft, name) for name in plain}
+    if plain and not {column_of(key)[1].name for key in staged} - set(own):
         needed = _needed(draft, target, plain) if len(fed_tables(draft)) > 1 else ()
-        yield Rows(target.name, _in_order(target, columns), needed)
+        yield Rows(target.name, _in_order(target, {**common, **own}), needed)
+    for name in (name for name in sheet.headings if draft.meaning(name) in staged):
+        key = draft.meaning(name)
+        one = {"stage": Value("constant", stage_of(key)), column_of(key)[1].name: _value(sheet, draft, name)}
+        yield Rows(target.name, _in_order(target, {**common, **own, **one}), (name,))
     for key in BY_TANK:
         headings = [name for name in by_tank if draft.meaning(name) == f"{EACH}{key}"]
         for pattern in _patterns(headings, sheet.headings):
@@ -59,7 +69,7 @@ def _own(target: Table) -> set[str]:
     return {f"{target.name}.{column.name}" for column in target.columns}
 
 
-def _common(draft: Draft, target: Table) -> Iterator[tuple[str, Value]]:
+def _common(sheet: Sheet, draft: Draft, target: Table) -> Iterator[tuple[str, Value]]:
     """What every row of the table has: shared columns, and what no heading gives."""
     when = date_column(target)
     for key, fixed in draft.fixed.items():
@@ -70,13 +80,13 @@ def _common(draft: Draft, target: Table) -> Iterator[tuple[str, Value]]:
     for heading, key in draft.meanings.items():
         name = _shared_name(key, when) if key in SHARED else None
         if name in target.column_names:
-            is_moment = key == "date" and when is not None and when.kind == "moment"
-            value = _value(draft, heading)
+            value = _value(sheet, draft, heading)
+            if key == "date" and when is not None and when.kind == "moment" and "time" in beside:
+                value = replace(value, joined=beside["time"])
             if key == "tank_at_site":
                 yield "tank_id", Value("column", beside.get("site_id", heading), heading)
             else:
-                joined = beside.get("time") if is_moment else None
-                yield str(name), Value("column", heading, joined, words=value.words)
+                yield str(name), value
 
 
 def _shared_name(key: str, when: Column | None) -> str | None:
@@ -85,9 +95,13 @@ def _shared_name(key: str, when: Column | None) -> str | None:
     return (when.name if when else None) if key == "date" else key if key != "time" else None
 
 
-def _value(draft: Draft, heading: str) -> Value:
+def _value(sheet: Sheet, draft: Draft, heading: str) -> Value:
+    """The cells under a heading; days without a year are read with the season beside them."""
     words = sorted((written, meant) for written, meant in draft.words.get(heading, {}).items() if meant)
-    return Value("column", heading, words=tuple(words))
+    season, fixed = season_heading(sheet, draft), draft.fixed.get("season")
+    if not lacks_year(sheet, draft, heading):
+        season = fixed = None
+    return Value("column", heading, season, None if season else fixed, tuple(words))
 
 
 def _needed(draft: Draft, target: Table, headings: list[str]) -> tuple[str, ...]:
@@ -121,9 +135,12 @@ def draft_from(sheet: Sheet, layout: Layout) -> Draft:
     meanings: dict[str, str] = {}
     fixed: dict[str, Value] = {}
     words: dict[str, dict[str, str]] = {}
+    by_stage = _by_stage(layout)
     for rows in layout.rows:
         for column, value in rows.columns:
-            key = _key(rows, column)
+            key = by_stage.get(rows, {}).get(column) or _key(rows, column)
+            if rows in by_stage and column == "stage":
+                continue
             if value.source == "column" and (place := names.place(value.text)) is not None:
                 if rows.unpivot is None and key not in SHARED and key in meanings.values():
                     continue  # rows of another word of the same column: which it is, the person says
@@ -134,6 +151,8 @@ def draft_from(sheet: Sheet, layout: Layout) -> Draft:
                     meanings.setdefault(
                         sheet.headings[other], "tank_at_site" if is_tank else _beside(rows, column)
                     )
+                if value.behind is not None and value.behind.text != UNKNOWN:
+                    fixed.setdefault("season", Value(value.behind.source, value.behind.text))
             elif value.source == "cell_value" and rows.unpivot is not None:
                 for each in names.matching(rows.unpivot):
                     meanings.setdefault(sheet.headings[each], f"{EACH}{rows.table}.{column}")
@@ -146,6 +165,18 @@ def draft_from(sheet: Sheet, layout: Layout) -> Draft:
         layout.name, {**left, **known}, frozenset({**left, **known}), fixed, layout.date_order or "",
         {heading: said for heading, said in words.items() if said},
     )  # fmt: skip
+
+
+def _by_stage(layout: Layout) -> dict[Rows, dict[str, str]]:
+    """The rows that columns for single stages give, each with the choices that its own columns stand for."""
+    found: dict[Rows, dict[str, str]] = {}
+    for rows in layout.rows:
+        stage = dict(rows.columns).get("stage", Value("heading"))
+        has_others = sum(one.table == rows.table for one in layout.rows) > 1
+        if rows.unpivot is None and has_others and stage.source == "constant":
+            columns = [key.partition(".")[2] for key in BY_STAGE if column_of(key)[0].name == rows.table]
+            found[rows] = {name: f"{rows.table}.{name}:{stage.text}" for name in columns}
+    return found
 
 
 def _beside(rows: Rows, column: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
@@ -14,6 +15,8 @@ from broodyear.schemas import TABLE_NAMES, Column, Table, table
 
 #: So many steps can be undone.
 MOST_STEPS = 100
+#: A day with its year.
+_YEAR = re.compile(r"[0-9]{4}|[0-9]+[-/.][0-9]+[-/.][0-9]+")
 #: The column is left out on purpose.
 LEAVE = "leave"
 #: Before the name of a column: each heading that means this names a tank, and its cells give rows of their own.
@@ -30,6 +33,8 @@ SHARED = {
 }
 #: Readings that people keep with one column for each tank.
 BY_TANK = ("temperatures.water_temp", "losses.dead")
+#: What people keep with one column for each stage.
+BY_STAGE = ("losses.dead", "stages.first_seen_on")
 
 
 def _words(key: str) -> str:
@@ -41,6 +46,11 @@ def _words(key: str) -> str:
 OPTIONS: Mapping[str, Mapping[str, str]] = {
     "For every row": SHARED,
     "A column for each tank": {f"{EACH}{key}": f"{_words(key)}, one column for each tank" for key in BY_TANK},
+    "A column for each stage": {
+        f"{key}:{stage}": f"{_words(key)}, {stage.replace('_', ' ')}"
+        for key in BY_STAGE
+        for stage in table(key.partition(".")[0]).column("stage").allowed
+    },
     **{
         name: {key: _words(key) for key in (f"{name}.{column.name}" for column in table(name).columns)}
         for name in TABLE_NAMES
@@ -57,13 +67,25 @@ def is_known(key: str) -> bool:
 
 def column_of(key: str) -> tuple[Table, Column]:
     """Table and column of a choice that is one table's own."""
-    name, _, column = key.removeprefix(EACH).partition(".")
+    name, _, column = key.removeprefix(EACH).partition(":")[0].partition(".")
     return table(name), table(name).column(column)
+
+
+def stage_of(key: str) -> str:
+    """The stage whose column a choice is, blank where it is none's."""
+    return "" if key.startswith(EACH) else key.partition(":")[2]
 
 
 def date_column(target: Table) -> Column | None:
     """The column of ``target`` that says when: its first required date."""
     return next((one for one in target.columns if one.required and one.kind in {"date", "moment"}), None)
+
+
+def is_date(key: str) -> bool:
+    """Whether a choice is a date."""
+    if key in {"", LEAVE} or (key in SHARED and key != "date"):
+        return False
+    return key == "date" or column_of(key)[1].kind in {"date", "moment"}
 
 
 @dataclass(frozen=True)
@@ -102,6 +124,17 @@ class Draft:
     def meaning(self, heading: str) -> str:
         """What a heading means, blank while nothing was said."""
         return self.meanings.get(heading, "")
+
+
+def lacks_year(sheet: Sheet, draft: Draft, heading: str) -> bool:
+    """Whether a heading gives days, and none of them has its year."""
+    days = dict(zip(sheet.headings, sheet.values, strict=True)).get(heading)
+    return bool(days) and is_date(draft.meaning(heading)) and not any(map(_YEAR.search, days or ()))
+
+
+def season_heading(sheet: Sheet, draft: Draft) -> str | None:
+    """The heading that gives the season, where there is one."""
+    return next((name for name in sheet.headings if draft.meaning(name) == "season"), None)
 
 
 class Drafts:

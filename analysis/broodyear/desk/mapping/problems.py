@@ -12,7 +12,19 @@ from dataclasses import dataclass
 from typing import Literal
 
 from broodyear.desk.mapping.choices import fed_tables, layout_of
-from broodyear.desk.mapping.drafts import EACH, LEAVE, SHARED, WORDS, Draft, Sheet, column_of, date_column
+from broodyear.desk.mapping.drafts import (
+    EACH,
+    LEAVE,
+    SHARED,
+    WORDS,
+    Draft,
+    Sheet,
+    column_of,
+    date_column,
+    is_date,
+    lacks_year,
+    stage_of,
+)
 from broodyear.layouts import HeadingNames, Rows, Value
 from broodyear.schemas import Column, table
 
@@ -34,13 +46,17 @@ class Problem:
 
 def problems(sheet: Sheet, draft: Draft) -> list[Problem]:
     """Everything that has to be said before the layout can be kept."""
-    return [*_undecided(sheet, draft), *_twice(sheet, draft), *_lacking(draft), *_dates(sheet, draft)]
+    return [*_undecided(sheet, draft), *_twice(sheet, draft), *_lacking(sheet, draft), *_dates(sheet, draft)]
 
 
-def missing_columns(draft: Draft) -> list[tuple[str, Column]]:
-    """Key and column of what the tables fed must have and no heading gives; what they share comes once."""
+def missing_columns(sheet: Sheet, draft: Draft) -> list[tuple[str, Column]]:
+    """Key and column of what the tables fed must have and no heading gives; what they share comes once. Days
+    without a year need the season."""
     found: dict[str, Column] = {}
     said = set(draft.meanings.values())
+    # Columns for single stages say the stage themselves.
+    staged = {key.partition(":")[0] for key in said if stage_of(key)} - said
+    said |= staged | {f"{key.partition('.')[0]}.stage" for key in staged}
     has_tanks = any(key.startswith(EACH) or key == "tank_at_site" for key in said)
     for name in fed_tables(draft):
         when = date_column(table(name))
@@ -50,6 +66,8 @@ def missing_columns(draft: Draft) -> list[tuple[str, Column]]:
             own = {f"{name}.{column.name}", f"{EACH}{name}.{column.name}", key}
             if _is_asked(name, column, said) and not own & said and not (has_tanks and key == "tank_id"):
                 found.setdefault(key, column)
+    if "season" not in said and any(lacks_year(sheet, draft, heading) for heading in sheet.headings):
+        found.setdefault("season", table("setups").column("season"))
     return list(found.items())
 
 
@@ -116,8 +134,10 @@ def _joined(headings: list[str]) -> str:
     return " and ".join(f"“{heading}”" for heading in headings)
 
 
-def _lacking(draft: Draft) -> list[Problem]:
-    open_ones = [key for key, _ in missing_columns(draft) if not (key in draft.fixed and draft.fixed[key].text)]
+def _lacking(sheet: Sheet, draft: Draft) -> list[Problem]:
+    open_ones = [
+        key for key, _ in missing_columns(sheet, draft) if not (key in draft.fixed and draft.fixed[key].text)
+    ]
     return [
         Problem(f"No column gives the {WORDS[key]}, which is needed; say below where it comes from.")
         for key in open_ones
@@ -151,13 +171,6 @@ def date_texts(sheet: Sheet, draft: Draft) -> list[str]:
         values for name, values in zip(sheet.headings, sheet.values, strict=True) if is_date(draft.meaning(name))
     )
     return [text for values in dated for text in values]
-
-
-def is_date(key: str) -> bool:
-    """Whether a choice is a date."""
-    if key in {"", LEAVE} or (key in SHARED and key != "date"):
-        return False
-    return key == "date" or column_of(key)[1].kind in {"date", "moment"}
 
 
 def as_read(text: str, order: str) -> str | None:
@@ -211,9 +224,8 @@ def _cell(
 ) -> str:
     names = HeadingNames(sheet.headings)
     if value.source == "column":
-        text = " ".join(
-            filter(None, (_at(cells, names.place(one)) for one in (value.text, value.joined) if one is not None))
-        )
+        parts = [_at(cells, names.place(one)) for one in (value.text, value.joined) if one is not None]
+        text = " ".join(filter(None, [*parts, reads(sheet, value.behind) if value.behind and parts[0] else ""]))
     elif value.source == "cell_value":
         text = _at(cells, place)
     elif value.source == "heading":
