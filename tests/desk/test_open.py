@@ -186,3 +186,24 @@ def test_what_files_change_and_where_they_disagree_is_shown_before_consent(opene
     assert saved == ["table,key,column,old,new,path,line", 'losses,"T-1, 2025-01-12, egg",dead,1,4,a.csv,2']
     assert send(client, desk, "/files/load", up_to=str(desk.waiting()[-1].number)) == 303
     assert "What changed among rows already there: 1 cell" in client.get("/").data.decode()
+
+
+def test_a_label_that_nobody_listed_is_read_as_the_one_it_is(
+    make_desk: Callable[..., Desk], small_files: Path
+) -> None:
+    desk = make_desk()
+    for file in sorted(small_files.iterdir()):
+        desk.basket.add(file.name, [file.read_bytes()])
+    client = let_in(desk)
+    asked = {"rule": "unknown_tank", "other": "T-9", "label": "T-1"}
+    assert send(client, desk, "/files/checked/label", **asked) == 404
+    desk.look()
+    settle(desk)
+    assert "Or <bdi" in client.get("/files/checked/findings").data.decode()
+    assert send(client, desk, "/files/checked/label", **{**asked, "label": " "}) == 400
+    assert send(client, desk, "/files/checked/label", **{**asked, "other": "T-8"}) == 404
+    assert send(client, desk, "/files/checked/label", **asked) == 303
+    settle(desk)
+    found = desk.found()
+    assert found is not None and found.rules == ["not_a_number"]
+    assert desk.joined() == (SameLabel("tank", "T-1", ("T-9",)),)

@@ -18,7 +18,9 @@ from broodyear.desk.findings_book import Book, Sieve
 from broodyear.desk.reports_pages import week_list
 from broodyear.desk.state import Desk, the_desk
 from broodyear.desk.store_pages import leaf_of
+from broodyear.errors import UsageError
 from broodyear.findings import mend_name
+from broodyear.settings import SameKind, SameLabel
 
 pages = Blueprint("files", __name__)
 PIECE = 1 << 18
@@ -26,6 +28,9 @@ PIECE = 1 << 18
 ENDINGS = (
     ".csv", ".tsv", ".txt", ".csv.gz", ".tsv.gz", ".txt.gz", ".xlsx", ".xlsm", ".xls", ".ods", ".zip",
 )  # fmt: skip
+
+#: Rules about labels that nobody has listed, with what they label.
+UNLISTED: Mapping[str, SameKind] = {"unknown_tank": "tank", "unknown_site": "site", "unknown_batch": "batch"}
 
 
 class NoRoom(HTTPException):
@@ -161,7 +166,21 @@ def findings(which: str) -> str:
     return render_template(
         "findings.html", which=which, book=book, sieve=sieve, count=count, **turned,
         found=book.leaf(sieve, turned["leaf"] - 1), numbers={file["path"]: file["number"] for file in book.files},
+        unlisted=UNLISTED,
     )  # fmt: skip
+
+
+@pages.post("/files/<any(checked, loaded):which>/label")
+def label(which: str) -> AnyResponse:
+    """Read a label that nobody has listed as one that is, from now on; the waiting files are looked at again."""
+    rule, other = request.form.get("rule", ""), request.form.get("other", "")
+    label = "".join(filter(str.isprintable, request.form.get("label", ""))).strip()[:60]
+    if rule not in UNLISTED or other not in _book(which).values(Sieve(rule=rule)):
+        abort(404)
+    if label in {"", other}:
+        raise UsageError(f"which listed {UNLISTED[rule]} {other} is has to be said; write its label")
+    the_desk().join(SameLabel(UNLISTED[rule], label, (other,)))
+    return _home()
 
 
 @pages.get("/files/<any(checked, loaded):which>/findings.csv")

@@ -140,6 +140,10 @@ class Book:
         """The findings of leaf ``number`` (from 0) of those that pass the sieve."""
         return list(self._read(self._offsets(sieve)[number * LEAF : (number + 1) * LEAF]))
 
+    def values(self, sieve: Sieve) -> set[str]:
+        """The different values that the findings which pass the sieve are about."""
+        return {finding["value"] for finding in self._read(self._offsets(sieve))}
+
     def as_csv(self, sieve: Sieve) -> Iterator[str]:
         """The findings that pass the sieve as CSV, line by line; with formulas made harmless."""
         yield _csv_line(_FIELDS)
