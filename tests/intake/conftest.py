@@ -3,13 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 
+import duckdb
 import pytest
 
 from broodyear.intake import suspicions
+from broodyear.intake.shapes import make_readable
 
 Write = Callable[[str, str | bytes], Path]
+
+
+@cache
+def readable() -> duckdb.DuckDBPyConnection:
+    """A session with the macros by which cells are read, for whoever changes nothing that lasts in it."""
+    connection = duckdb.connect()
+    make_readable(connection)
+    return connection
 
 
 @pytest.fixture

@@ -8,15 +8,13 @@ import tomllib
 from dataclasses import replace
 from pathlib import Path
 
-import duckdb
 import pytest
-from tests.intake.conftest import Write
+from tests.intake.conftest import Write, readable
 
 from broodyear.findings import CheckResult
 from broodyear.intake import check_paths, load_paths
 from broodyear.intake.cell_sql import ParseOptions, value
 from broodyear.intake.drafting import draft_all, draft_text
-from broodyear.intake.shapes import make_readable
 from broodyear.layouts import Layout, Layouts, Value, layouts_from
 from broodyear.schemas import table
 from broodyear.store import open_store
@@ -26,10 +24,8 @@ SEASONS = (dt.date(2025, 8, 1), dt.date(2027, 7, 31))
 
 def read_as(text: str, name: str, column: str, options: ParseOptions) -> dt.datetime | dt.date | None:
     got = value(table(name), table(name).column(column), options)
-    with duckdb.connect() as connection:
-        make_readable(connection)
-        query = f'SELECT {got} FROM (SELECT ?::VARCHAR AS "t_{column}")'
-        return connection.execute(query, [text]).fetchall()[0][0]
+    query = f'SELECT {got} FROM (SELECT ?::VARCHAR AS "t_{column}")'
+    return readable().execute(query, [text]).fetchall()[0][0]
 
 
 def day(text: str, options: ParseOptions) -> dt.datetime | dt.date | None:

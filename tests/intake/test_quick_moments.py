@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import itertools
 
-import duckdb
 import pytest
+from tests.intake.conftest import readable
 
-from broodyear.intake.shapes import make_readable, shape
+from broodyear.intake.shapes import shape
 
 #: What may stand in a cell of a file without tabs and odd blanks.
 CHARACTERS = [*map(chr, range(32, 127)), "é", "٩"]
@@ -31,29 +31,30 @@ def variations(moment: str) -> list[str]:
 def test_what_is_taken_has_the_shape(moment: str, blanks_inside: bool) -> None:
     texts = [text for text in variations(moment) if blanks_inside or " " not in text]
     got = "quick_spaced_moment_in(s)" if blanks_inside else "quick_moment_in(s)"
-    with duckdb.connect() as connection:
-        make_readable(connection)
-        connection.execute(f"CREATE TABLE taken AS SELECT s, {got} AS got FROM (SELECT unnest(?) AS s)", [texts])
-        wrong = f"got <> TRY_CAST(s AS TIMESTAMP) OR NOT regexp_full_match(s, '{ISO_MOMENT}')"
-        assert connection.execute(f"SELECT s FROM taken WHERE got IS NOT NULL AND ({wrong})").fetchall() == []
-        [(taken,)] = connection.execute("SELECT count(got) FROM taken").fetchall()
-        assert (taken > len(moment)) is (blanks_inside or " " not in moment)
+    connection = readable()
+    connection.execute(
+        f"CREATE OR REPLACE TEMP TABLE taken AS SELECT s, {got} AS got FROM (SELECT unnest(?) AS s)", [texts]
+    )
+    wrong = f"got <> TRY_CAST(s AS TIMESTAMP) OR NOT regexp_full_match(s, '{ISO_MOMENT}')"
+    assert connection.execute(f"SELECT s FROM taken WHERE got IS NOT NULL AND ({wrong})").fetchall() == []
+    [(taken,)] = connection.execute("SELECT count(got) FROM taken").fetchall()
+    assert (taken > len(moment)) is (blanks_inside or " " not in moment)
 
 
 @pytest.mark.parametrize("moment", ["11/08/2024 14:30", "11/08/2024 14:30:59"])
 def test_by_the_order_of_a_layout(moment: str) -> None:
     got = "quick_month_first_moment_in(s)"
-    with duckdb.connect() as connection:
-        make_readable(connection)
-        connection.execute(
-            f"CREATE TABLE taken AS SELECT s, {got} AS got FROM (SELECT unnest(?) AS s)", [variations(moment)]
-        )
-        iso = "concat_ws('-', s[7:10], s[1:2], s[4:5]) || s[11:]"
-        wrong = f"got <> TRY_CAST({iso} AS TIMESTAMP) OR NOT regexp_full_match({iso}, '{ISO_MOMENT}')"
-        of_slashes = "got IS NOT NULL AND contains(s, '/')"
-        assert connection.execute(f"SELECT s FROM taken WHERE {of_slashes} AND ({wrong})").fetchall() == []
-        read = connection.execute("SELECT strftime(got, '%m/%d/%Y %H:%M:%S') FROM taken WHERE s = ?", [moment])
-        assert read.fetchone() == (f"{moment}:00"[:19],)
+    connection = readable()
+    connection.execute(
+        f"CREATE OR REPLACE TEMP TABLE taken AS SELECT s, {got} AS got FROM (SELECT unnest(?) AS s)",
+        [variations(moment)],
+    )
+    iso = "concat_ws('-', s[7:10], s[1:2], s[4:5]) || s[11:]"
+    wrong = f"got <> TRY_CAST({iso} AS TIMESTAMP) OR NOT regexp_full_match({iso}, '{ISO_MOMENT}')"
+    of_slashes = "got IS NOT NULL AND contains(s, '/')"
+    assert connection.execute(f"SELECT s FROM taken WHERE {of_slashes} AND ({wrong})").fetchall() == []
+    read = connection.execute("SELECT strftime(got, '%m/%d/%Y %H:%M:%S') FROM taken WHERE s = ?", [moment])
+    assert read.fetchone() == (f"{moment}:00"[:19],)
 
 
 @pytest.mark.parametrize("blanks_inside", [False, True])
@@ -61,7 +62,6 @@ def test_by_the_order_of_a_layout(moment: str) -> None:
 def test_what_loggers_write_is_taken(moment: str, blanks_inside: bool) -> None:
     forms = [moment, moment.replace("T", " ")] if blanks_inside else [moment]
     got = "quick_spaced_moment_in(s)" if blanks_inside else "quick_moment_in(s)"
-    with duckdb.connect() as connection:
-        make_readable(connection)
-        [(count,)] = connection.execute(f"SELECT count({got}) FROM (SELECT unnest(?) AS s)", [forms]).fetchall()
-        assert count == len(forms)
+    connection = readable()
+    [(count,)] = connection.execute(f"SELECT count({got}) FROM (SELECT unnest(?) AS s)", [forms]).fetchall()
+    assert count == len(forms)
