@@ -114,7 +114,7 @@ def test_a_batch_in_two_spellings_unless_it_is_another_stock() -> None:
         return [one.value for one in suspicions(Records(batches=batches), "label_spelled_twice")]
 
     assert told() == ["b_1"]
-    assert told(donor_stock="ANOTHER") == told(brood_year=2019) == []
+    assert told(donor_stock="ANOTHER") == told(brood_year=2019) == told(species="coho") == []
 
 
 def _spelled(*labels: str) -> list[tuple[str | None, str]]:
