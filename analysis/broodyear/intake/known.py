@@ -77,16 +77,19 @@ class NearCodes:
         """The one known code that an unknown one of ``column`` reads like, or of which it is short; None when none
         or several do. check: what stands before such codes in ``failed_checks``."""
         if column not in self._near:
-            self._connection.execute(query_text(MACROS))
             query = f"SELECT unnest(enum_range(NULL::{self._types[column]}))"
-            known = [code for (code,) in self._connection.execute(query).fetchall()]
-            found = self._connection.execute(statement("intake/near_codes"), {"check": check, "known": known})
-            self._near[column] = dict(found.fetchall())
+            known = [code for (code,) in self._connection.execute(query).fetchall() if code]
+            given = {"check": check, "known": known}
+            # Planning the search takes longer than most sheets: there is none where nothing is known.
+            found = self._connection.execute(statement("intake/near_codes"), given).fetchall() if known else []
+            self._near[column] = dict(found)
         return self._near[column].get(code)
 
 
 def expect_no_codes(connection: duckdb.DuckDBPyConnection) -> None:
-    """Begin a run: no codes are to come from files that are filed later than those that refer to them."""
+    """Begin a run: no codes are to come from files that are filed later than those that refer to them. The macros
+    by which codes are compared are made."""
+    connection.execute(query_text(MACROS))
     connection.execute("CREATE OR REPLACE TEMP TABLE codes_to_come (table_name VARCHAR, code VARCHAR)")
 
 
