@@ -167,7 +167,7 @@ def test_a_claim_says_what_was_found() -> None:
 
 @pytest.mark.parametrize(
     ("changes", "said"),
-    [({}, "beta binomial (p = 0.051), clustered (p = 0.130)"), ({"p_family": 0.2}, ""), ({"level": "no"}, "")],
+    [({}, "beta binomial (p = 0.051) and clustered (p = 0.130)"), ({"p_family": 0.2}, ""), ({"level": "no"}, "")],
 )
 def test_methods_by_which_a_claim_is_not_clear_are_named(changes: dict[str, object], said: str) -> None:
     p_values = {"beta_binomial": 0.0511, "quasi_binomial": 0.05, "clustered": 0.13, "exchangeable": np.nan}
