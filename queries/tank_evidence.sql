@@ -4,8 +4,8 @@
 --     an incident, the temperature it reached, the warmest reading, a few days in which most died, the step in temperature at
 --     the hand-over.
 -- grain: one row per set-up.
--- reads: staged_setups, staged_incidents, staged_deliveries, staged_losses, tank_counts, tank_stays, daily_readings,
---     water_extremes, settings
+-- reads: staged_setups, staged_incidents, staged_deliveries, staged_losses, worst_weeks, tank_counts, tank_stays,
+--     daily_readings, water_extremes, settings
 -- key: season, tank_id
 -- returns:
 --   season [season]: season
@@ -28,7 +28,7 @@
 --   warm_read_c [°C]: highest reading of the stay, where it is above the warm limit, else NULL
 --   warm_read_on [date]: day of that reading, the first of several
 --   spell_dead [count]: dead found in the seven days that took most, where these are more than half of all that were
---     found, ten or more, a tenth of the eggs or more, and somebody had looked within the week before; else NULL
+--     found, ten or more, and a tenth of the eggs or more, as in worst_weeks; else NULL
 --   spell_of [count]: all dead found
 --   spell_from [date]: first day of these on which dead were found
 --   spell_to [date]: last such day
@@ -110,46 +110,19 @@ warmest AS (
     GROUP BY stays.season, readings.tank_id
 ),
 
-looks AS (
-    SELECT
-        season,
-        tank_id,
-        checked_on AS day,
-        sum(dead) AS dead,
-        lag(checked_on) OVER (PARTITION BY season, tank_id ORDER BY checked_on) AS looked_before
-    FROM staged_losses
-    WHERE dead IS NOT NULL
-    GROUP BY season, tank_id, checked_on
-),
-
-weeks AS (
-    SELECT
-        season,
-        tank_id,
-        day AS spell_to,
-        sum(dead) OVER a_week AS spell_dead,
-        min(day) FILTER (WHERE dead > 0) OVER a_week AS spell_from,
-        arg_min(looked_before, day) FILTER (WHERE dead > 0) OVER a_week AS looked_before
-    FROM looks
-    WINDOW a_week AS (
-        PARTITION BY season, tank_id ORDER BY day RANGE BETWEEN INTERVAL 6 DAYS PRECEDING AND CURRENT ROW
-    )
-),
-
-worst_weeks AS (
-    SELECT *
-    FROM weeks
-    QUALIFY row_number() OVER (PARTITION BY season, tank_id ORDER BY spell_dead DESC, spell_to) = 1
-),
-
 -- What counts as a spell is common practice, no source: it points at days to ask about, it judges nothing.
 spells AS (
-    SELECT season, tank_id, spell_dead::BIGINT AS spell_dead, dead_total AS spell_of, spell_from, spell_to
+    SELECT
+        season,
+        tank_id,
+        week_dead AS spell_dead,
+        dead_total AS spell_of,
+        week_from AS spell_from,
+        week_to AS spell_to
     FROM worst_weeks
     INNER JOIN tank_counts USING (season, tank_id)
     INNER JOIN tank_stays USING (season, tank_id)
-    WHERE spell_dead >= 10 AND spell_dead > 0.5 * dead_total AND spell_dead >= 0.1 * eggs
-        AND spell_from - looked_before <= 7
+    WHERE week_dead >= 10 AND week_dead > 0.5 * dead_total AND week_dead >= 0.1 * eggs
         AND NOT losses_look_cumulative
 ),
 

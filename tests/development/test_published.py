@@ -125,11 +125,11 @@ def test_no_default_rests_on_unsure_memory_and_each_stage_has_one_default_at_mos
     base = {"Crisp1988_eyed": "Crisp1981_Atlantic_salmon"}
     from_memory = from_memory[from_memory["species"] != "brown_trout"]
     (brown,) = defaults.query("species == 'brown_trout' and stage == 'hatch_half'")["trust_note"]
-    assert brown == "coefficients from memory; reproduces 4 recalled pairs within 2.4 %"
+    assert brown == "coefficients recalled, not read in the source; reproduces 4 recalled pairs within 2.4 %"
     supported = from_memory["model"].map(lambda name: base.get(name, name))
     checked = published_models().set_index("model").loc[supported, "pairs_checked"]
     assert (checked > 0).all()
-    assert from_memory["trust_note"].str.contains("from memory").all()
+    assert from_memory["trust_note"].str.contains("recalled, not read in the source").all()
     assert default_model("chinook", "hatch_half") == "fit_Heming1982_chinook_hatch"
     assert default_model("coho", "hatch_half") is None
 

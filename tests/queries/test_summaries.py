@@ -110,6 +110,23 @@ def test_batch_summary(review: Programme) -> None:
     assert review.one("batch_summary", "dead_on_arrival_pct")[0] == pytest.approx(100 * 10 / 120)
 
 
+def test_eggs_are_counted_by_their_own_batch_in_whatever_tank(review: Programme) -> None:
+    """A got 100 eggs of B1; 30 of B2, 10 more dead on arrival, came to it later."""
+    review.add("batches", {"batch_id": "B2", "donor_stock": "D1", "species": "chinook", "brood_year": 2024})
+    review.add(
+        "deliveries",
+        {"tank_id": "A", "batch_id": "B2", "delivered_on": "2024-11-05", "stage_at_delivery": "eyed",
+         "eggs_live": 30, "eggs_dead_on_arrival": 10},
+    )  # fmt: skip
+    review.derive()
+    columns = "batch_id, regions, tanks, tanks_mixed, eggs, dead_on_arrival_pct, tanks_release, release_median_pct"
+    assert review.rows("batch_summary", columns) == [
+        # Of B1 as before; released 80 of what are now 130 eggs in A, 45 of 50 in C
+        ("B1", 1, 3, 1, 210, pytest.approx(100 * 10 / 120), 2, pytest.approx((100 * 80 / 130 + 90) / 2)),
+        ("B2", 1, 0, 1, 30, 25.0, 0, None),
+    ]
+
+
 def test_incidents_per_hundred_tank_weeks(review: Programme) -> None:
     review.add(
         "incidents",

@@ -143,6 +143,11 @@ def too_many_dead() -> ReportTable:
                                    "dead_total": 200, "left_alive": 77})  # fmt: skip
 
 
+def large_losses() -> ReportTable:
+    """None; those of a small programme are in test_first_year.py."""
+    return report_table("large_losses", pd.DataFrame(columns=["tank_id", "site_id"]))
+
+
 def season_results(tanks: int = 12, **changes_of: Any) -> SeasonResults:
     """A whole season of invented results; `changes_of` replace fields."""
     judged = changes_of.get("setups", setups(tanks))
@@ -162,8 +167,8 @@ def season_results(tanks: int = 12, **changes_of: Any) -> SeasonResults:
     statements = stated(place_claims(sites().frame, judged.frame), of_tanks).and_also(practices_found)
     results = SeasonResults(
         season=SEASON, settings=Settings(), setups=judged, statements=statements,
-        visits=report_table("visits", visits_table(judged, silent, too_many_dead(), statements,
-                                                      tank_practices(judged))),
+        visits=report_table("visits", visits_table(judged, silent, too_many_dead(), large_losses(),
+                                                   statements, tank_practices(judged))),
         site_seasons=site_seasons(judged), tank_practices=tank_practices(judged), effects=effects(),
         methods=report_table("methods", effects().frame.head(6)[declared_first("effects")]),
         practices=practices(),
@@ -179,6 +184,8 @@ def season_results(tanks: int = 12, **changes_of: Any) -> SeasonResults:
                                         "delivered": tanks, "usable": tanks - 1, "bound_all_died_pct": 70.5,
                                         "bound_all_lived_pct": 84.5}),
         not_reported=silent, too_many_dead=too_many_dead(), taken_as_lost=taken_as_lost(),
+        large_losses=large_losses(),
+        mixed_batches=report_table("mixed_batches", pd.DataFrame(columns=["tank_id", "site_id"])),
         exposure=exposure(tanks),
         events=table("events", {"tank_id": "T-001", "on": dt.date(2023, 11, 8), "event": "eggs delivered"},
                      {"tank_id": "T-001", "on": dt.date(2024, 1, 2), "event": "chiller stopped"}),

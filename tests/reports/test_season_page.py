@@ -119,6 +119,7 @@ def test_the_board_gets_five_sentences_from_the_same_claims(review: ReportResult
     sentences = [part for part in board.split(". ") if part.strip()]
     assert len(sentences) == 5, sentences
     assert "1 of 1 sites did worse than their eggs explain: S-00" in board
+    assert "who look after them: T-001 (consistent with 31 h above the warm limit). Of 26" in board
     assert (
         "Of 26 comparisons of practices and temperature, 1 is clear; gravel practice: gravel instead of bare"
         in board
@@ -188,7 +189,8 @@ def first_look(evidence: str, losing_stage: str, *findings: Claim) -> tuple[str,
     rows.loc[rows["tank_id"] == "T-001", "evidence"] = evidence
     rows.loc[rows["site_id"] == "S-00", "losing_stage"] = losing_stage
     silent = invented.season_results().not_reported
-    visits = visits_table(report_table("setups", rows), silent, invented.too_many_dead(), statements, practices)
+    counts = invented.too_many_dead(), invented.large_losses()
+    visits = visits_table(report_table("setups", rows), silent, *counts, statements, practices)
     silence = visits[visits["tanks"] == "T-099"].iloc[0]
     assert silence["caution"].startswith("Ask without blame")
     return tuple(visits[visits["tanks"].str.contains("T-001")].iloc[0][["first_check", "caution"]])
@@ -332,10 +334,12 @@ def test_stages_seen_on_one_day_stand_in_the_order_of_life(monkeypatch: pytest.M
                                        "first_seen_on": day}),
         "staged_incidents": pd.DataFrame({"tank_id": "T-1", "kind": ["power_cut", "chiller_stopped"],
                                           "started_at": day}),
+        "staged_deliveries": pd.DataFrame({"tank_id": "T-1", "delivered_on": [day], "eggs_live": 99,
+                                           "batch_id": "B-1"}),
         "staged_exits": pd.DataFrame({"tank_id": [], "fate": [], "fish": [], "exited_on": []}),
     }  # fmt: skip
     monkeypatch.setattr(account, "_records", lambda _store, name, _season: frames[name])
-    tanks = pd.DataFrame({"tank_id": ["T-1"], "delivered_on": [day], "closed_on": [pd.NaT]})
+    tanks = pd.DataFrame({"tank_id": ["T-1"], "closed_on": [pd.NaT]})
     assert account.events(Store.__new__(Store), tanks, 2023)["event"].tolist() == [
         "eggs delivered", "first hatch seen", "half hatched first seen", "all hatched first seen",
         "chiller stopped", "power cut",
@@ -541,18 +545,24 @@ def test_site_sheets_compare_nobody(review: ReportResult) -> None:
     first = seen(review.sheets[0]).text.replace("\u202f", " ")
     assert "Of 120 live eggs that arrived, 49 fish were left alive" in first
     assert "2 Jan 2024: chiller stopped" in first
-    assert "Gravel practice: gravel instead of bare is worth considering" in first
+    assert "Gravel practice: gravel instead of bare is worth considering. Over all tanks of the programme" in first
+    assert "fish more a season" not in text
 
 
 @pytest.mark.usefixtures("without_drawings")
 def test_a_site_sheet_never_asks_to_keep_what_it_asks_to_change(tmp_path: Path) -> None:
-    judged = invented.setups(12)
-    calm = report_table("setups", judged.frame.assign(verdict="as_expected"))
-    results = invented.season_results(setups=calm, timelines={})
-    sheet = seen(write_season(results, tmp_path, invented.uploads(), sites=True).sheets[0]).text
+    rows = invented.setups(12).frame.assign(verdict="as_expected")
+    did_well = rows["tank_id"].isin(["T-001", "T-002"])
+    rows.loc[did_well, "observed_pct"] = rows.loc[did_well, "expected_pct"]
+    results = invented.season_results(setups=report_table("setups", rows), timelines={})
+    sheets = write_season(results, tmp_path, invented.uploads(), sites=True).sheets
+    sheet = seen(sheets[0]).text
     kept = sheet.split("Keep")[1].split("Consider")[0]
     assert "Tank T-001: hallway." in kept and "bare" not in kept
     assert "Tank T-002: gravel, classroom." in kept
+    main = rows[rows["outcome"] == "delivered_to_release"].set_index("tank_id")
+    assert main["observed_pct"]["T-005"] < main["expected_pct"]["T-005"]
+    assert "Tank T-005:" not in seen(sheets[2]).text
 
 
 def test_sheets_are_ready_to_send(review: ReportResult) -> None:
@@ -588,6 +598,22 @@ def test_a_sheet_names_the_change_of_a_practice_that_stands_in_no_set_up_column(
     sheets = write_season(results, tmp_path, invented.uploads(), sites=True).sheets
     assert "Light cover: yes instead of no is worth considering" in seen(sheets[0]).text
     assert "is worth considering" not in seen(sheets[1]).text
+
+
+@pytest.mark.usefixtures("without_drawings")
+def test_a_sheet_leaves_out_what_was_compared_and_not_found_to_matter(tmp_path: Path) -> None:
+    rows = invented.setups(12).frame
+    both = rows["tank_id"] == "T-001"
+    rows.loc[both, "circumstances"] = "consistent with 31 h above the warm limit; gravel practice: bare"
+    rows.loc[both, "evidence"] = "warm gravel"
+    said = []
+    for place, reason in enumerate((Reason.TOO_FEW_TANKS, Reason.NOT_CLEAR)):
+        compared = of_tanks().and_also([of_practice("gravel_practice", "bare", reason)])
+        results = invented.season_results(setups=report_table("setups", rows), statements=compared)
+        sheets = write_season(results, tmp_path / str(place), invented.uploads(), sites=True).sheets
+        said.append(seen(sheets[0]).text.replace("\u202f", " "))
+    assert "is consistent with 31 h above the warm limit; gravel practice: bare; it need not be" in said[0]
+    assert "is consistent with 31 h above the warm limit; it need not be the reason" in said[1]
 
 
 def test_files_of_sheets_are_named_by_site_whatever_it_is_called() -> None:

@@ -90,6 +90,11 @@ def counted(value: Any, one: str, many: str = "") -> str:
     return f"{whole(value)} {one if float(value) == 1 else many or one + 's'}"
 
 
+def tank_word(code: Any) -> str:
+    """What stands before a tank's code in a sentence: nothing where the code begins with the word itself."""
+    return "" if str(code).lower().startswith("tank") else "Tank "
+
+
 #: How each kind of value that is a text is written.
 _TEXTS: dict[str, Callable[[Any], str]] = {
     "id": str,

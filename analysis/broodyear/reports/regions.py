@@ -35,7 +35,8 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class RegionResults:
-    """Tables of the regions report; statements: its claims; sentences: what can be compared, by outcome."""
+    """Tables of the regions report; statements: its claims; sentences: what can be compared, by outcome;
+    mixed: tank-seasons with eggs of several batches."""
 
     settings: Settings
     regions: ReportTable
@@ -46,6 +47,7 @@ class RegionResults:
     statements: Statements
     sentences: dict[str, str]
     seasons: tuple[int, ...]
+    mixed: int = 0
 
     @property
     def tables(self) -> tuple[ReportTable, ...]:
@@ -101,9 +103,12 @@ def region_results(
     except BroodyearError as error:
         rows = dict.fromkeys(("regions", "heterogeneity", "connectivity", "batch_survival"), str(error))
     regions, heterogeneity, graph, batches = (report_table(name, one) for name, one in rows.items())
+    tanks = outcomes.drop_duplicates(["season", "tank_id"])
+    mixed = int((tanks["batches"] > 1).sum()) if "batches" in tanks else 0
     return RegionResults(
-        settings, regions, heterogeneity, graph, batches, on_record(outcomes), state(claims), sentences, seasons
-    )
+        settings, regions, heterogeneity, graph, batches, on_record(outcomes), state(claims), sentences, seasons,
+        mixed,
+    )  # fmt: skip
 
 
 def write_regions(
@@ -129,6 +134,6 @@ def regions_page(results: RegionResults) -> Page:
         on_record_section(results.on_record),
         batches_section(results.graph, results.batches, results.statements, sentences),
         reporting_section(regions),
-        method_section(),
+        method_section(results.mixed),
     )
     return Page("regions", "Regions compared fairly", "Incubation tanks, all seasons on record", sections)

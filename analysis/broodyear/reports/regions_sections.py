@@ -156,6 +156,7 @@ def reporting_section(regions: ReportTable) -> Section:
     return Section("reporting", title, (prose(_WORDS, "silent"), table))
 
 
-def method_section() -> Section:
-    """How the three estimates are made, and what they cannot show."""
-    return Section("method", "Method and limits", (Bullets(said(_WORDS, "methods")), *glossary("regions")))
+def method_section(mixed: int) -> Section:
+    """How the three estimates are made, and what they cannot show. mixed: tank-seasons with several batches."""
+    told = (prose(_WORDS, "mixed", count=mixed),) if mixed else ()
+    return Section("method", "Method and limits", (Bullets(said(_WORDS, "methods")), *told, *glossary("regions")))

@@ -17,7 +17,7 @@ from markupsafe import Markup, escape
 
 import broodyear
 from broodyear.figures import style as look
-from broodyear.reports.numbers import FORMATS, known
+from broodyear.reports.numbers import FORMATS, known, tank_word
 from broodyear.reports.parts import Bullets, Drawing, FigureView, Heading, Notice, Page, Prose, side_by_side
 from broodyear.reports.tables import Cell, ReportTable, code_markup
 
@@ -56,7 +56,7 @@ def environment_of(folder: Path = TEMPLATES, autoescape: bool = True) -> Environ
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters |= FORMATS
+    environment.filters |= FORMATS | {"tank_word": tank_word}
     environment.tests["known"] = known
     return environment
 
@@ -119,6 +119,11 @@ def _phrases(file: str) -> TemplateModule:
 def phrase(file: str, name: str, /, **values: Any) -> Markup:
     """A sentence of a template: macro `name` of `file`; traced numbers stay traced, all else is escaped."""
     return Markup(" ".join(str(getattr(_phrases(file), name)(**values)).strip("\n").split("\n")).rstrip())
+
+
+def plain_phrase(file: str, name: str, /, **values: Any) -> str:
+    """The same as plain text, its numbers no longer traced."""
+    return Markup(_TAG.sub("", phrase(file, name, **values))).unescape()
 
 
 def phrase_lines(file: str, name: str, /, **values: Any) -> list[Markup]:

@@ -16,10 +16,11 @@ import pandas as pd
 from markupsafe import Markup
 
 from broodyear.claims import Claim, ClaimKind, Decision
-from broodyear.reports.numbers import known, season_name, words
+from broodyear.reports.numbers import known, season_name, tank_word, words
 from broodyear.reports.parts import Block, Bullets, Heading, Links, Page, Prose, Section, say
-from broodyear.reports.rendering import SHORT_CAUTIONS, bullets, prose, render, said
+from broodyear.reports.rendering import SHORT_CAUTIONS, bullets, phrase, prose, render, said
 from broodyear.reports.season.results import SeasonResults, main_rows
+from broodyear.reports.season.visits import idle_codes
 from broodyear.reports.tables import cell_text
 
 #: Changes that fit a site are named up to this many.
@@ -71,17 +72,28 @@ def _sheet(results: SeasonResults, code: str, name: str, rows: list[int]) -> Pag
 
 
 def _happened(results: SeasonResults, rows: list[int]) -> tuple[Block, ...]:
-    table = results.setups
+    table, idle = results.setups, idle_codes(results.statements)
     blocks: list[Block] = []
     for row in rows:
         code = str(table.value(row, "tank_id"))
+        lost = results.large_losses.rows(tank_id=code) if len(results.large_losses) else []
         blocks += [
-            Heading(say("Tank {code}", code=code)),
-            prose(_WORDS, "fate", table, row=table.row(row), running=results.running_to),
+            Heading(say("{word}{code}", word=tank_word(code), code=code)),
+            prose(
+                _WORDS,
+                "fate",
+                table,
+                row=table.row(row),
+                running=results.running_to,
+                lost=bool(lost),
+                on_record=_on_record(results, row, idle),
+            ),
         ]
         counts = results.too_many_dead
         miscounted = counts.rows(tank_id=code) if len(counts) else []
         blocks += [prose(_WORDS, "miscounted", counts, row=counts.row(one)) for one in miscounted]
+        losses = results.large_losses
+        blocks += [prose(_WORDS, "large_loss", losses, row=losses.row(one)) for one in lost]
         events = results.events.rows(tank_id=code) if len(results.events) else []
         if events:
             dated = Markup("; ").join(bullets(_WORDS, "event", results.events, events).items)
@@ -91,6 +103,14 @@ def _happened(results: SeasonResults, rows: list[int]) -> tuple[Block, ...]:
     if any(str(table.value(row, "place_verdict")) == "below_expected" for row in rows):
         blocks.append(prose(_WORDS, "over_seasons", results.sites))
     return tuple(blocks)
+
+
+def _on_record(results: SeasonResults, row: int, idle: frozenset[str]) -> str:
+    """What is on record of a tank, but for practices that were compared and not found to matter."""
+    from broodyear.setups.circumstances import circumstances_without
+
+    circumstances, evidence = (results.setups.row(row).value(name) or "" for name in ("circumstances", "evidence"))
+    return circumstances_without(str(circumstances), str(evidence), idle)
 
 
 def _next(results: SeasonResults, rows: list[int]) -> tuple[Block, ...]:
@@ -104,11 +124,13 @@ def _next(results: SeasonResults, rows: list[int]) -> tuple[Block, ...]:
 
 
 def _keep(results: SeasonResults, rows: list[int]) -> tuple[Markup, ...]:
-    """What did well and is on no list of changes: gravel and room of tanks that are not flagged."""
+    """What did well and is on no list of changes: gravel and room of tanks that did no worse than expected."""
     table = results.setups
     found = []
     for row in rows:
-        if str(table.value(row, "verdict")) not in ("above_expected", "as_expected"):
+        is_well = str(table.value(row, "verdict")) in ("above_expected", "as_expected")
+        observed, expected = (table.row(row).value(name) for name in ("observed_pct", "expected_pct"))
+        if not is_well or observed is None or observed < expected:
             continue
         kept = [
             words(table.value(row, practice))
@@ -117,7 +139,8 @@ def _keep(results: SeasonResults, rows: list[int]) -> tuple[Markup, ...]:
             and not _is_on_the_list(results, practice, table.value(row, practice))
         ]
         if kept:
-            found.append(say("Tank {code}: {what}.", code=str(table.value(row, "tank_id")), what=", ".join(kept)))
+            code = str(table.value(row, "tank_id"))
+            found.append(say("{word}{code}: {what}.", word=tank_word(code), code=code, what=", ".join(kept)))
     return tuple(found)
 
 
@@ -130,9 +153,10 @@ def _is_on_the_list(results: SeasonResults, practice: str, level: object) -> boo
 def _change(results: SeasonResults, rows: list[int]) -> tuple[Markup, ...]:
     """Changes that the review claims and whose present practice this site's tanks have."""
     statements = results.statements
-    claimed = statements.rows(ClaimKind.CHANGE, decision=Decision.CLAIMED)
-    fitting = [row for row in claimed if _fits(results, statements.claim(row), rows)]
-    return statements.bullets(fitting[:MOST_CHANGES]).items
+    claimed = map(statements.claim, statements.rows(ClaimKind.CHANGE, decision=Decision.CLAIMED))
+    fitting = [claim for claim in claimed if _fits(results, claim, rows)]
+    # The fish that the review expects of it are those of all tanks of the programme.
+    return tuple(phrase(_WORDS, "change", claim=claim) for claim in fitting[:MOST_CHANGES])
 
 
 def _fits(results: SeasonResults, change: Claim, rows: list[int]) -> bool:

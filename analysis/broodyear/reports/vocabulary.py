@@ -19,6 +19,16 @@ OUTCOMES = {
     "delivered_to_release": "delivery to release",
 }
 
+#: What became of fish that left a tank, after their number.
+FATES = {
+    "transferred_in": "moved in from another tank",
+    "released": "released",
+    "transferred_out": "moved out to another tank",
+    "retained": "kept",
+    "euthanised": "euthanised",
+    "escaped": "escaped",
+}
+
 MAIN_OUTCOME = "delivered_to_release"
 
 VERDICT_WORDS = {name: said for name, (_, said) in VERDICTS.items()} | {"too_few_seasons": "cannot be judged yet"}

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import datetime as dt
 import tomllib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from string import Formatter
@@ -20,6 +20,7 @@ from broodyear.survival.tank_frame import dead_believed
 #: A circumstance shared by this share of the season's tanks or more is said to be as common as it is.
 COMMON_SHARE = 0.5
 
+_BEGINS = "consistent with "
 NOTHING_ON_RECORD = "nothing unusual on record"
 
 SHARE_COLUMNS = ["evidence", "tanks_with", "tanks", "share_pct", "elsewhere_pct", "stands_out"]
@@ -58,8 +59,8 @@ CIRCUMSTANCES = tuple(Circumstance(*one) for one in _DECLARED["circumstances"])
 
 
 def circumstances(rows: pd.DataFrame, wanted: pd.Series) -> pd.DataFrame:
-    """What is on record beside each row: `circumstances`, one sentence fragment, and `evidence`, the codes of
-    CIRCUMSTANCES joined by blanks; both empty where `wanted` is False.
+    """What is on record beside each row: `circumstances`, one sentence fragment, and `evidence`, the code of
+    each in CIRCUMSTANCES, joined by blanks; both empty where `wanted` is False.
 
     A circumstance that half the season's tanks or more share is named all the same, with how many share it.
     """
@@ -77,12 +78,25 @@ def circumstances(rows: pd.DataFrame, wanted: pd.Series) -> pd.DataFrame:
             common = f" (as {with_it} of {of} tanks)" if with_it >= COMMON_SHARE * of else ""
             found[index].append((one.code, words + common))
     told = {
-        index: ("consistent with " + "; ".join(words for _, words in names) if names else NOTHING_ON_RECORD,
-                " ".join(dict.fromkeys(code for code, _ in names)))
+        index: (_BEGINS + "; ".join(words for _, words in names) if names else NOTHING_ON_RECORD,
+                " ".join(code for code, _ in names))
         for index, names in found.items()
     }  # fmt: skip
     columns = ["circumstances", "evidence"]
     return pd.DataFrame.from_dict(told, orient="index", columns=columns).reindex(rows.index, fill_value="")
+
+
+def circumstances_without(said: str, evidence: str, codes: Collection[str]) -> str:
+    """What `circumstances` said beside this evidence, without that of these codes; empty where nothing is left.
+
+    >>> circumstances_without("consistent with no light cover; a foyer as room", "cover room", {"room"})
+    'consistent with no light cover'
+    """
+    if not evidence:
+        return ""
+    found = zip(said.removeprefix(_BEGINS).split("; "), evidence.split(), strict=True)
+    kept = [words for words, code in found if code not in codes]
+    return _BEGINS + "; ".join(kept) if kept else ""
 
 
 def circumstance_shares(rows: pd.DataFrame, by: str) -> pd.DataFrame:

@@ -134,7 +134,8 @@ def screen_setups(frame: pd.DataFrame) -> SetupScreen:
     flagged = rows["verdict"].isin(["below_expected", "watch"])
     rows["losing_stage"] = losing_stage(rows).where(flagged, "")
     at_poor_site = rows["place_verdict"] == "below_expected"
-    rows[["circumstances", "evidence"]] = circumstances(rows, flagged | at_poor_site)
+    has_large_loss = rows["has_large_loss"] if "has_large_loss" in rows else False
+    rows[["circumstances", "evidence"]] = circumstances(rows, flagged | at_poor_site | has_large_loss)
     whole = {name: rows[name].round().astype("Int64") for name in ("eggs", "survivors", "survivors_at_most")}
     ordered = rows.assign(_place=rows["outcome"].map(outcomes.index, na_action="ignore"), **whole)
     ordered = ordered.sort_values(["season", "_place", "tank_id"], kind="stable")

@@ -31,9 +31,10 @@ _MEDIA_TYPES = {"csv": "text/csv", "parquet": "application/vnd.apache.parquet"}
 def export_store(store: Store, folder: str | Path, fmt: str = "csv") -> list[Path]:
     """Write the store into ``folder`` as ``fmt`` ("csv" or "parquet"); returns the files written.
 
-    ``<table>.<fmt>`` holds the rows as they now read, under the labels they came with, ``derived/`` what the
-    queries make of them, ``history/`` the uploads, their findings and rejected rows, and rows that were
-    superseded or withdrawn; ``datapackage.json`` and ``data_dictionary.md`` describe all of it. The folder is put
+    ``<table>.<fmt>`` holds the rows as they now read, labels that the settings join under the one they mean, so
+    that they load anywhere; ``derived/`` what the queries make of them; ``history/`` the uploads, their findings
+    and rejected rows, rows that were superseded or withdrawn, and where labels are joined the rows as they came;
+    ``datapackage.json`` and ``data_dictionary.md`` describe all of it. The folder is put
     in its place whole. Raises UsageError for another format or a folder that may not be replaced, Refused when the
     disk is full.
     """
@@ -62,8 +63,10 @@ def _write_all(store: Store, folder: Path, fmt: str) -> list[str]:
         (folder / part).mkdir()
     writer = Writer(store.connection, folder, fmt)
     for table in all_tables():
-        writer.write(table.name, current_select(table, fmt, stored_name(store.connection, table)))
+        writer.write(table.name, current_select(table, fmt))
     _write_history(writer)
+    if store.settings.same:
+        _write_as_they_came(writer)
     _write_derived(writer)
     _write_descriptor(writer)
     (folder / DICTIONARY).write_text(dictionary_markdown(), encoding="utf-8")
@@ -159,6 +162,13 @@ def _write_history(writer: Writer) -> None:
         kept = f"(SELECT * FROM received_{table.name} WHERE superseded_by IS NOT NULL OR upload IN (SELECT upload "
         kept += "FROM uploads WHERE withdrawn))"
         writer.describe(f"history/{table.name}_replaced", _plain_select(writer, kept))
+
+
+def _write_as_they_came(writer: Writer) -> None:
+    """The rows of each table that read otherwise, or not at all, under joined labels."""
+    for table in all_tables():
+        came = f"(FROM {stored_name(writer.connection, table)} EXCEPT FROM {table.name})"
+        writer.describe(f"history/{table.name}_as_they_came", _plain_select(writer, came))
 
 
 def _write_derived(writer: Writer) -> None:

@@ -303,8 +303,8 @@ def _trust_note(trust: str, seen_pct: Floats, all_pct: Floats) -> str:
         "SEEN": "coefficients read in the source or its abstract",
         "SEEN-2": "value read in an open data set that cites the source",
         "DERIVED": "coefficients fitted here to published pairs",
-        "MEMORY": "coefficients from memory",
-        "MEMORY-LOW": "coefficients from memory, unsure",
+        "MEMORY": "coefficients recalled, not read in the source",
+        "MEMORY-LOW": "coefficients recalled, not read in the source, and unsure",
     }[trust]
     if not len(all_pct):
         return f"{origin}; no published pair of the same event at a constant temperature is at hand to check them"

@@ -12,7 +12,7 @@ import pandas as pd
 from broodyear.figures.timeline import ROUTINE, TankRecords
 from broodyear.reports.season.results import flagged_rows
 from broodyear.reports.tables import ReportTable
-from broodyear.reports.vocabulary import STAGES, called
+from broodyear.reports.vocabulary import FATES, STAGES, called
 from broodyear.survival.tank_frame import MISCOUNTED
 
 if TYPE_CHECKING:
@@ -176,7 +176,7 @@ _TIMES = {
     "staged_incidents": "started_at",
 }
 #: What dated events are read from besides.
-_EVENT_TIMES = {**_TIMES, "staged_exits": "exited_on"}
+_EVENT_TIMES = {**_TIMES, "staged_exits": "exited_on", "staged_deliveries": "delivered_on"}
 
 
 def of_season(frame: pd.DataFrame, season: int) -> pd.DataFrame:
@@ -209,24 +209,33 @@ def _records(store: Store, name: str, season: int, codes: list[str] | None = Non
 
 
 def events(store: Store, tanks: pd.DataFrame, season: int) -> pd.DataFrame:
-    """tank_id, on, event: deliveries, stages when first seen, incidents beyond routine, and the end, by date;
-    those of one day in that order."""
+    """tank_id, on, event: deliveries, stages when first seen, incidents beyond routine, fish that left, whatever
+    became of them, and the end, by date; those of one day in that order."""
     stages, incidents = _records(store, "staged_stages", season), _records(store, "staged_incidents", season)
     incidents = incidents[~incidents["kind"].isin(ROUTINE)].sort_values("kind", kind="stable")
     exits = _records(store, "staged_exits", season)
-    released = exits[(exits["fate"] == "released") & exits["fish"].notna()].sort_values("fish", kind="stable")
+    counted = exits[exits["fish"].notna()].sort_values("fish", kind="stable")
+    counted = counted.sort_values("fate", key=lambda fate: fate.map(list(FATES).index), kind="stable")
+    left = [f"{fish:.0f} fish {FATES[fate]}" for fate, fish in zip(counted["fate"], counted["fish"], strict=True)]
     # Of one day, stages stand in the order of life, whatever their names begin with.
     stages = stages.sort_values("stage", key=lambda stage: stage.map(_PLACES), kind="stable")
     parts = [
-        _dated(tanks, "delivered_on", "eggs delivered"),
+        _deliveries(_records(store, "staged_deliveries", season)),
         _dated(stages, "first_seen_on", [_seen(stage) for stage in stages["stage"]]),
         _dated(incidents, "started_at", [str(kind).replace("_", " ") for kind in incidents["kind"]]),
-        _dated(released, "exited_on", [f"{fish:.0f} fish released" for fish in released["fish"]]),
+        _dated(counted, "exited_on", left),
         _dated(tanks, "closed_on", "tank emptied"),
     ]
     together = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
     ordered: pd.DataFrame = together.sort_values(["tank_id", "on"], kind="stable")
     return ordered
+
+
+def _deliveries(deliveries: pd.DataFrame) -> pd.DataFrame:
+    """Events of deliveries, with eggs and batch where a tank had several."""
+    several = deliveries.duplicated("tank_id", keep=False)
+    parts = deliveries["eggs_live"].astype(str) + " eggs of " + deliveries["batch_id"].astype(str) + " delivered"
+    return _dated(deliveries, "delivered_on", list(parts.where(several, "eggs delivered")))
 
 
 def _seen(stage: object) -> str:

@@ -7,14 +7,16 @@ from markupsafe import Markup
 from broodyear.claims import ClaimKind, Decision
 from broodyear.figures.funnel import MOST_LINES, site_seasons_figure
 from broodyear.reports.parts import Block, Bullets, Copyable, Drawing, Notice, Pair, Prose, Section
-from broodyear.reports.rendering import drawing, phrase, prose, refusal
+from broodyear.reports.rendering import bullets, drawing, phrase, plain_phrase, prose, refusal
 from broodyear.reports.season.results import (
     SeasonResults,
     comparisons,
+    main_rows,
     named_sites,
     single_stages,
     sites_judged,
     sites_of_several_seasons,
+    unnamed_losses,
     visiting_order,
     watched_sites,
     worth_a_trial,
@@ -31,7 +33,8 @@ _UNCOUNTED = {"outcome": MAIN_OUTCOME, "verdict": "below_expected", "losing_stag
 
 def action_section(results: SeasonResults) -> Section:
     """Sites, tanks, the list for Monday with its picture, what survives, what was reported and is not seen."""
-    blocks: list[Block] = [Pair((*_sites(results), *_tanks(results)), _picture(results))]
+    beside = (*_sites(results), *_tanks(results), *_large_losses(results))
+    blocks: list[Block] = [Pair(beside, _picture(results))] if len(results.site_seasons) else [*beside]
     blocks += [_visits(results), *_compared(results), _reporting(results)]
     blocks += [*_smallest_shortfall(results), *_board(results)]
     return Section("action", "What needs action", tuple(blocks))
@@ -79,9 +82,23 @@ def _tanks(results: SeasonResults) -> list[Prose | Notice]:
     if results.setups.refusal:
         return [refusal(title, results.setups)]
     if not visiting_order(results.setups):
-        return [Notice(title, phrase(_WORDS, "tanks_none"))]
+        from broodyear.setups.screen import FEWEST_TANKS
+
+        return [
+            Notice(title, phrase(_WORDS, "tanks_none", counted=results.bare("tanks_usable"), fewest=FEWEST_TANKS))
+        ]
     words = {"season": results.season, "figure": results.figure}
     return [prose(_WORDS, "tanks", results.key_figures, lead=True, **words)]
+
+
+def _large_losses(results: SeasonResults) -> list[Prose | Bullets]:
+    """What the plain counts show of tanks that no claim names."""
+    table = results.large_losses
+    rows = unnamed_losses(table, results.statements)
+    if not rows:
+        return []
+    said = prose(_WORDS, "large_losses", table, lead=True, rest=max(len(rows) - MOST_VISITS, 0))
+    return [said, bullets("season/losses.txt", "tank", table, rows[:MOST_VISITS])]
 
 
 def _visits(results: SeasonResults) -> Block:
@@ -144,11 +161,22 @@ def _smallest_shortfall(results: SeasonResults) -> list[Block]:
     return [Notice("What this screen cannot see.", said, "note")]
 
 
+def _is_below(results: SeasonResults, row: int) -> bool:
+    return str(results.setups.value(row, "verdict")) == "below_expected"
+
+
+def _below(results: SeasonResults, row: int) -> str:
+    """A tank below expected, with what is on record of it."""
+    one = results.setups.row(row)
+    on_record = f" ({one.value('circumstances')})" if one.value("evidence") else ""
+    return f"{one.value('tank_id')}{on_record}"
+
+
 def _board(results: SeasonResults) -> list[Block]:
     """Five sentences for the board, from the claims and figures of this page."""
     if results.setups.refusal or not results.has_figure("tanks_delivered"):
         return []
-    statements, seen = results.statements, _detectable(results)
+    statements, seen, losses = results.statements, _detectable(results), results.large_losses
     compared, clear = comparisons(statements)
     text = phrase(
         "season/board.txt", "paragraph",
@@ -157,7 +185,11 @@ def _board(results: SeasonResults) -> list[Block]:
         running_to=results.running_to,
         has_bounds=_has_bounds(results),
         tanks_judged=int(results.bare("tanks_judged")),
-        tanks_below_expected=int(results.bare("tanks_below_expected")),
+        tanks_below=[_below(results, row) for row in main_rows(results.setups) if _is_below(results, row)],
+        losses=[
+            (losses.value(row, "site_id"), plain_phrase("season/losses.txt", "loss_in_short", row=losses.row(row)))
+            for row in unnamed_losses(losses, statements)[:MOST_VISITS]
+        ],
         sites_judged=sites_judged(statements),
         several_seasons=sites_of_several_seasons(statements),
         sites_named=[_site_in_region(results, row) for row in named_sites(statements)],

@@ -46,7 +46,9 @@ def with_practices(records: SeasonRecords, under_way: UnderWay) -> SeasonResults
     statements = found["statements"] = records.statements.and_also([*low, *practices])
     # While a season runs, no tank owes a word on what became of its fish.
     silent = records.not_reported if records.running_to is None else report_table("not_reported", pd.DataFrame())
-    visits = visits_table(records.setups, silent, records.too_many_dead, statements, records.tank_practices)
+    visits = visits_table(
+        records.setups, silent, records.too_many_dead, records.large_losses, statements, records.tank_practices
+    )
     return SeasonResults(
         **found,
         visits=report_table("visits", visits),

@@ -14,7 +14,7 @@ from broodyear.figures.funnel import expected_figure, funnel_figure
 from broodyear.figures.intervals import Estimate, intervals_figure
 from broodyear.figures.style import SERIES
 from broodyear.figures.timeline import exposure_figure, timeline_figure, trend_figure
-from broodyear.reports.numbers import known, words, written
+from broodyear.reports.numbers import known, tank_word, words, written
 from broodyear.reports.parts import Block, Bullets, Flow, Folded, Heading, Notice, Prose, Section, joined, say
 from broodyear.reports.rendering import CAUTIONS, bullets, drawing, glossary, phrase, prose, refusal, said, wording
 from broodyear.reports.season.account import observed_or_most
@@ -133,7 +133,9 @@ def batches_section(records: SeasonRecords) -> Section:
     title, table = "Batches of eggs", records.batches
     if not len(table):
         return Section("batches", title, (refusal("Batches are not known.", table),))
-    return Section("batches", title, (prose(_WORDS, "batches"), shown(table)))
+    mixed = records.mixed_batches
+    told = (prose(_WORDS, "mixed"), bullets(_WORDS, "mixed_tank", mixed)) if len(mixed) else ()
+    return Section("batches", title, (prose(_WORDS, "batches"), shown(table), *told))
 
 
 def quality_section(records: SeasonRecords) -> Section:
@@ -229,6 +231,8 @@ def tanks_section(records: SeasonRecords) -> Section:
 
 
 def _figures(records: SeasonRecords, rows: list[int]) -> list[Block]:
+    if not records.bare("tanks_judged"):
+        return []
     names = {"below": "tanks_below_expected", "watch": "tanks_to_watch", "judged": "tanks_judged"}
     words = {name: f"{records.bare(figure):.0f}" for name, figure in names.items()}
     table, funnel = records.setups, records.funnel
@@ -265,7 +269,7 @@ def _one_tank(records: SeasonRecords, row: int, code: str) -> list[Block]:
         file=f"timeline_{row}", warm_limit_c=records.settings.warm_limit_c,
     )  # fmt: skip
     line = Prose(_tank_line(records, row, code), (records.setups,))
-    return [Heading(say("Tank {code}", code=code), f"tank-{row}"), line, figure]
+    return [Heading(say("{word}{code}", word=tank_word(code), code=code), f"tank-{row}"), line, figure]
 
 
 def _tank_line(records: SeasonRecords, row: int, code: str) -> Markup:

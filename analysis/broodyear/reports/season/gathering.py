@@ -58,7 +58,11 @@ def gather_records(
     if tanks.empty:
         raise NothingToAnalyse(_no_such_season(season, every))
     outcomes = store.result("tank_outcomes")
-    outcomes = outcomes.merge(store.result("tank_evidence"), on=["season", "tank_id"], how="left")
+    tank, large = ["season", "tank_id"], store.result("large_losses")
+    outcomes = outcomes.merge(store.result("tank_evidence"), on=tank, how="left")
+    outcomes["has_large_loss"] = pd.MultiIndex.from_frame(outcomes[tank]).isin(
+        pd.MultiIndex.from_frame(large[tank])
+    )
     known = plain_flags(outcomes[outcomes["season"] <= season])
     fits = begun_fits(known, beside)
     tell(1, 4, "judging tanks and sites")
@@ -77,6 +81,7 @@ def gather_records(
         **from_screen,
         tank_practices=report_table("tank_practices", _tank_practices(known, season)),
         **counted,
+        large_losses=report_table("large_losses", of_season(large, season)),
         events=report_table("events", events(store, tanks, season)),
         **_records(store, ledger),
         key_figures=_key_figures(store, ledger, tanks, setups, season),
@@ -177,6 +182,7 @@ def _counted(store: Store, tanks: pd.DataFrame, season: int) -> dict[str, Report
     wide = with_intervals(stages[stages["season"] <= season])
     silent = tanks[tanks["delivered"].astype(bool) & ~tanks["usable_release"].astype(bool)]
     reasons = ["tank_id", "site_id", "region", "batch_id", "eggs", "last_record_on", "end_reason", "why_unusable"]
+    mixed = ["tank_id", "site_id", "eggs", "batches", "batch_id", "main_batch_pct"]
     counts = ["tank_id", "site_id", "region", "eggs", "dead_egg", "dead_alevin", "dead_fry", "dead_total"]
     trend = wide[(wide["stage"] == MAIN_OUTCOME) & wide["release_based_pct"].notna()].copy()
     trend["season_name"] = [season_name(value) for value in trend["season"]]
@@ -191,6 +197,7 @@ def _counted(store: Store, tanks: pd.DataFrame, season: int) -> dict[str, Report
         "batches": batches,
         "exposure": exposure,
         "too_many_dead": too_many_dead(tanks),
+        "mixed_batches": tanks.loc[tanks["batches"] > 1, mixed].sort_values("tank_id"),
         "not_reported": silent[reasons].sort_values("tank_id"),
         "taken_as_lost": tanks.loc[tanks["taken_as_lost"].astype(bool), counts].sort_values("tank_id"),
     }

@@ -19,6 +19,7 @@ from broodyear.trials import COMPARISON_COLUMNS, trial_claims
 
 _WORDS, _ASSIGNED = "season/practices.txt", "season/assigned.txt"
 _UNCLEAR = (Reason.NOT_CLEAR, Reason.WATCH)
+_TOO_FEW = (Reason.TOO_FEW_TANKS, Reason.TOO_FEW_BATCHES)
 
 
 def changes_section(results: SeasonResults) -> Section:
@@ -60,22 +61,37 @@ def _effects(results: SeasonResults) -> list[Block]:
         return [refusal("The effect of practices cannot be worked out.", table)]
     said = Bullets(_effect_sentences(results), (results.statements.table, table))
     every = [row for outcome in OUTCOMES for row in headline_rows(table, outcome)]
-    return [prose(_WORDS, "differences"), *_effect_figure(results), said, shown(table, every)]
+    rows = [row for row in every if known(table.value(row, "difference_points"))]
+    told = _rest(table, len(every) - len(rows))
+    return [
+        prose(_WORDS, "differences"),
+        *_effect_figure(results),
+        said,
+        *([shown(table, rows)] if rows else []),
+        *told,
+    ]
+
+
+def _rest(table: ReportTable, count: int) -> list[Block]:
+    """How many rows of a table have no figure to show, and stand in the file with the reason."""
+    return [prose(_WORDS, "rest", table, count=count)] if count else []
 
 
 def _effect_sentences(results: SeasonResults) -> tuple[Markup, ...]:
-    """What is claimed and what cannot be said in full; what is not clear together in one sentence."""
+    """What is claimed and what cannot be said in full; what is not clear together in one sentence, and what is in
+    too few tanks or batches in another."""
     statements = results.statements
     rows = statements.rows(*COMPARED, outcome=MAIN_OUTCOME)
-    unclear = [statements.claim(row) for row in rows if statements.claim(row).reason in _UNCLEAR]
     said = [
         say("{it}", it=statements.at(row)) + _beside(results, statements.claim(row))
         for row in rows
-        if statements.claim(row).reason not in _UNCLEAR
+        if statements.claim(row).reason not in (*_UNCLEAR, *_TOO_FEW)
     ]
-    if unclear:
-        labels = joined([phrase(_WORDS, "label", claim=claim) for claim in unclear])
-        said.append(phrase(_WORDS, "unclear", named=labels))
+    for name, reasons in (("unclear", _UNCLEAR), ("too_few", _TOO_FEW)):
+        claims = [claim for claim in map(statements.claim, rows) if claim.reason in reasons]
+        if claims:
+            labels = joined([phrase(_WORDS, "label", claim=claim) for claim in claims])
+            said.append(phrase(_WORDS, name, named=labels))
     return tuple(said)
 
 
@@ -136,10 +152,13 @@ def _combinations(results: SeasonResults) -> list[Block]:
     if not len(table):
         return [heading, refusal("Combinations of practices cannot be compared.", table)]
     rows = table.rows(outcome=MAIN_OUTCOME)
-    both = [row for row in rows if str(table.value(row, "practice")) == "room_and_gravel"]
-    single = [row for row in rows if row not in both]
-    tables = shown(table, both, "combinations"), shown(table, single, "each-practice")
-    return [heading, prose(_WORDS, "against_others"), *_combination_figure(table, both), *tables]
+    told = [row for row in rows if known(table.value(row, "adjusted_pct"))]
+    both = [row for row in told if str(table.value(row, "practice")) == "room_and_gravel"]
+    single = [row for row in told if row not in both]
+    views = (("combinations", both), ("each-practice", single))
+    tables = [shown(table, chosen, view) for view, chosen in views if chosen]
+    intro = [prose(_WORDS, "against_others")] if told else []
+    return [heading, *intro, *_combination_figure(table, both), *tables, *_rest(table, len(rows) - len(told))]
 
 
 def _combination_figure(table: ReportTable, rows: list[int]) -> list[Block]:

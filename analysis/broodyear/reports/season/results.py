@@ -46,6 +46,8 @@ class SeasonRecords:
     not_reported: ReportTable
     taken_as_lost: ReportTable
     too_many_dead: ReportTable
+    large_losses: ReportTable
+    mixed_batches: ReportTable
     exposure: ReportTable
     events: ReportTable
     uploads: ReportTable
@@ -96,7 +98,8 @@ class SeasonResults(SeasonRecords):
         """Every table, in the order in which the page uses them."""
         return (
             self.visits, self.statements.table, self.site_seasons, self.key_figures, self.accounting,
-            self.not_reported, self.taken_as_lost, self.too_many_dead, self.losses, self.stage_survival,
+            self.not_reported, self.taken_as_lost, self.too_many_dead,
+            self.large_losses, self.mixed_batches, self.losses, self.stage_survival,
             self.trend, self.setups, self.detectable, self.funnel, self.screen, self.sites, self.practices,
             self.effects, self.methods, self.fits, self.trials, self.changes, self.exposure, self.events,
             self.batches, self.uploads, self.findings, self.tank_practices, self.model_checks, self.residuals,
@@ -197,6 +200,13 @@ def named_tanks(statements: Statements) -> dict[str, int]:
     """Row of the claim of each tank that the page names, by tank."""
     found = statements.rows(ClaimKind.TANK_BELOW, outcome=MAIN_OUTCOME)
     return {statements.claim(row).subject: row for row in found if statements.claim(row).reason in _NAMED}
+
+
+def unnamed_losses(large_losses: ReportTable, statements: Statements) -> list[int]:
+    """Rows of the large losses of tanks that no claim names, most of the eggs lost first."""
+    named = named_tanks(statements)
+    rows = [row for row in range(len(large_losses)) if str(large_losses.value(row, "tank_id")) not in named]
+    return sorted(rows, key=lambda row: -float(large_losses.value(row, "lost_pct")))
 
 
 def comparisons(statements: Statements) -> tuple[int, list[int]]:

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import pandas as pd
 
 from broodyear.claims import Claim, ClaimKind, Decision
 from broodyear.reports.numbers import known
-from broodyear.reports.rendering import phrase, wording
-from broodyear.reports.season.results import main_rows, named_sites, named_tanks
+from broodyear.reports.rendering import plain_phrase, wording
+from broodyear.reports.season.results import main_rows, named_sites, named_tanks, unnamed_losses
 from broodyear.reports.sentences import Statements, in_short
 from broodyear.reports.tables import ReportTable, Row
 from broodyear.reports.vocabulary import MAIN_OUTCOME
@@ -22,9 +22,9 @@ VISIT_COLUMNS = (
 )  # fmt: skip
 _WORDS = "season/visits.txt"
 
-#: What makes a site come first: its seasons, a tank of this one, a tank to watch, a tank that fell silent, counts
-#: that cannot be.
-_SITE, _TANK, _WATCH, _SILENT, _COUNTS = range(5)
+#: What makes a site come first: its seasons, a tank of this one, a tank to watch, a large loss that no claim
+#: names, a tank that fell silent, counts that cannot be.
+_SITE, _TANK, _WATCH, _LOSS, _SILENT, _COUNTS = range(6)
 #: Codes on record that tell of deaths by themselves, and those of deaths within days: what happened then is asked
 #: first, whatever the set-up.
 _OF_DEATHS = frozenset({"incident", "spell", "arrival"})
@@ -51,14 +51,16 @@ def visits_table(
     setups: ReportTable,
     not_reported: ReportTable,
     too_many_dead: ReportTable,
+    large_losses: ReportTable,
     statements: Statements,
     tank_practices: ReportTable,
 ) -> pd.DataFrame:
-    """VISIT_COLUMNS, one row per site to visit, most urgent first: named sites, then tanks, then silent tanks,
-    then tanks with more dead counted than eggs delivered. tank_practices: tank_id, practice and level, as the
-    effects name them."""
-    found_worse, idle = _found_worse(statements, tank_practices), _idle(statements)
+    """VISIT_COLUMNS, one row per site to visit, most urgent first: named sites, then tanks, then large losses of
+    other tanks, then silent tanks, then tanks with more dead counted than eggs delivered. tank_practices: tank_id,
+    practice and level, as the effects name them."""
+    found_worse, idle = _found_worse(statements, tank_practices), idle_codes(statements)
     reasons = [*_judged(setups, statements), *_silent(not_reported), *_miscounted(too_many_dead)]
+    reasons += _lost(large_losses, setups, statements)
     by_site: dict[str, list[_Reason]] = {}
     for reason in reasons:
         by_site.setdefault(reason.site_id, []).append(reason)
@@ -96,6 +98,20 @@ def _of_row(setups: ReportTable, row: int, rank: int, statements: Statements, cl
     )  # fmt: skip
 
 
+def _lost(table: ReportTable, setups: ReportTable, statements: Statements) -> list[_Reason]:
+    """Large losses of tanks that no claim names, with what else is on record of them."""
+    found = []
+    for row in unnamed_losses(table, statements):
+        one, own = table.row(row), setups.rows(tank_id=table.value(row, "tank_id"), outcome=MAIN_OUTCOME)
+        told = {
+            name: (setups.row(own[0]).value(name) if own else None) or "" for name in ("circumstances", "evidence")
+        }
+        evidence = f"{told['evidence']} {'spell' if one.value('week_dead') else ''}"
+        reason = _of_record(one, _LOSS, "loss", evidence=evidence, file="season/losses.txt")
+        found.append(replace(reason, on_record=told["circumstances"]))
+    return found
+
+
 def _silent(table: ReportTable) -> list[_Reason]:
     return [_of_record(table.row(row), _SILENT, "silent") for row in range(len(table))]
 
@@ -104,10 +120,10 @@ def _miscounted(table: ReportTable) -> list[_Reason]:
     return [_of_record(table.row(row), _COUNTS, "counts", evidence="counts") for row in range(len(table))]
 
 
-def _of_record(row: Row, rank: int, why: str, evidence: str = "") -> _Reason:
+def _of_record(row: Row, rank: int, why: str, evidence: str = "", file: str = _WORDS) -> _Reason:
     """A reason that the words of its kind tell from its row, in full and in short."""
     site, region, tank = (str(row.value(name)) for name in ("site_id", "region", "tank_id"))
-    full, short = (str(phrase(_WORDS, name, row=row).unescape()) for name in (f"{why}_why", f"{why}_in_short"))
+    full, short = (plain_phrase(file, name, row=row) for name in (f"{why}_why", f"{why}_in_short"))
     return _Reason(site, region, tank, rank, full, short, evidence=evidence)
 
 
@@ -145,7 +161,7 @@ def _found_worse(statements: Statements, tank_practices: ReportTable) -> dict[st
     return worse
 
 
-def _idle(statements: Statements) -> frozenset[str]:
+def idle_codes(statements: Statements) -> frozenset[str]:
     """Codes on record of practices that were compared and not found to matter."""
     from broodyear.setups.circumstances import CIRCUMSTANCES
     from broodyear.survival.practices import PRACTICES
@@ -175,8 +191,7 @@ def _first_check(group: list[_Reason], found_worse: Mapping[str, Claim], idle: f
     judged = [one.tank_id for one in group if one.rank <= _WATCH]
     worse = [found_worse[tank] for tank in judged if tank in found_worse]
     if worse:
-        check = str(
-            phrase(_WORDS, "worse_first", claim=worse[0], check=check, is_sudden=bool(codes & _SUDDEN)).unescape()
-        )
+        is_sudden = bool(codes & _SUDDEN)
+        check = plain_phrase(_WORDS, "worse_first", claim=worse[0], check=check, is_sudden=is_sudden)
     has_deaths = bool(codes & _OF_DEATHS) or any(one.lost_as != "unaccounted" for one in group)
     return check, caution if has_deaths or caution != wording(_WORDS, "health") else otherwise[1]
