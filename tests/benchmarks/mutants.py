@@ -108,8 +108,8 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("100.0 * (first.share - second.share)", "100.0 * (second.share - first.share)"),
         ("first.gradient - second.gradient", "first.gradient + second.gradient"),
         ("if error > 0.0 else np.nan, degrees)", "if error > 0.0 else np.nan, np.inf)"),
-        ("self.points - self.reach", "self.points + self.reach"),
-        ("return self.points + self.reach", "return self.points - self.reach"),
+        ("self.points + side * self.reach", "self.points - side * self.reach"),
+        ("side * self.reach * self.points_error", "side * self.points_error"),
     )),
     ("survival/practices/factors.py", PRACTICES, (
         ("had < FEWEST_TANKS,", "had <= FEWEST_TANKS,"),

@@ -88,8 +88,8 @@ def between(model: AdjustedModel, name: str, level: str, reference: str) -> Find
 def beside(outcome: str, contrast: Finding, points: float) -> dict[str, object]:
     return {
         "outcome": outcome, "factor": contrast.factor, "level": contrast.level, "planted": points,
-        "estimate": contrast.points, "covered": contrast.points_low <= points <= contrast.points_high,
-        "half_width": (contrast.points_high - contrast.points_low) / 2.0,
+        "estimate": contrast.points, "covered": contrast.points_limit(-1) <= points <= contrast.points_limit(1),
+        "half_width": contrast.reach * contrast.points_error,
     }  # fmt: skip
 
 

@@ -14,7 +14,7 @@ from broodyear.statistics.numbers import level_sums
 from broodyear.survival import fit_survival
 from broodyear.survival.design import Design, Grouping, make_design
 from broodyear.survival.fit import fit_design
-from broodyear.survival.methods.binomial import _log_likelihood, fit_beta_binomial, plain_fit
+from broodyear.survival.marginal import _log_likelihood, fit_beta_binomial, plain_fit
 from broodyear.survival.mixed import system
 from broodyear.survival.mixed.laplace import Restricted
 from broodyear.survival.mixed.system import factorise, inverse_times, invert, lay_out, solve

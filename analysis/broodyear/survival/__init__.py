@@ -1,6 +1,6 @@
 """Survival regression for counts of eggs and fish.
 
-Others call `fit_survival` (methods in `methods/` and `mixed/`, rows and columns in `design`, the result in
+Others call `fit_survival` (methods in `marginal.py` and `mixed/`, rows and columns in `design`, the result in
 `result.py`), `effects_report` (all practices in one fit, `practices/`) and `tank_frame.prepare`.
 """
 

@@ -132,9 +132,7 @@ def as_factors(frame: pd.DataFrame, covariates: Sequence[str]) -> pd.DataFrame:
         elif types.is_numeric_dtype(column):  # whole numbers stay whole: C(season) keeps names such as [T.2024]
             column = column.astype("int64" if types.is_integer_dtype(column) else float)
         elif types.is_datetime64_any_dtype(column):
-            raise Refused(
-                f"Column {name!r} holds dates; turn it into a number first, for example days since delivery."
-            )
+            raise Refused(note("survival", "dates", name=name))
         elif not isinstance(column.dtype, pd.CategoricalDtype):
             column = column.astype(str).astype("category")
         is_factor = isinstance(column.dtype, pd.CategoricalDtype)
@@ -298,18 +296,14 @@ def aliases(matrix: FloatArray, tolerance: float) -> tuple[IntArray, FloatArray]
         return np.arange(matrix.shape[1], dtype=np.int64), np.zeros((matrix.shape[1], 0))
     kept: list[int] = []
     for place, column in enumerate(factor.T):
-        if np.linalg.norm(column - factor[:, kept] @ _weights(factor[:, kept], column)) > tolerance:
-            kept.append(place)
+        made = factor[:, kept] @ np.linalg.lstsq(factor[:, kept], column, rcond=None)[0]
+        kept += [place] if np.linalg.norm(column - made) > tolerance else []
     aliased = np.setdiff1d(np.arange(matrix.shape[1]), kept)
     null = np.zeros((matrix.shape[1], len(aliased)))
     null[aliased, np.arange(len(aliased))] = 1.0
-    null[kept] = -_weights(factor[:, kept], factor[:, aliased]) * lengths[aliased] / lengths[kept, None]
+    weights = np.linalg.lstsq(factor[:, kept], factor[:, aliased], rcond=None)[0]
+    null[kept] = -weights * lengths[aliased] / lengths[kept, None]
     return np.array(kept, dtype=np.int64), null
-
-
-def _weights(columns: FloatArray, made: FloatArray) -> FloatArray:
-    """How others are made up of these columns, as nearly as they can be."""
-    return np.asarray(np.linalg.lstsq(columns, made, rcond=None)[0], dtype=float)
 
 
 def _alias_message(matrix: FloatArray, terms: Sequence[str], place: int, null: FloatArray) -> str:

@@ -11,8 +11,14 @@ import pandas as pd
 from broodyear.errors import UsageError
 from broodyear.notes import note
 from broodyear.survival.design import Design, as_frame, make_design, require_groupings
-from broodyear.survival.methods.binomial import fit_beta_binomial, fit_firth, fit_quasi_binomial, refuse_separation
-from broodyear.survival.methods.clusters import fit_clustered, fit_exchangeable
+from broodyear.survival.marginal import (
+    fit_beta_binomial,
+    fit_clustered,
+    fit_exchangeable,
+    fit_firth,
+    fit_quasi_binomial,
+    refuse_separation,
+)
 from broodyear.survival.mixed.fit import fit_mixed
 from broodyear.survival.result import SurvivalFit
 
@@ -126,25 +132,16 @@ def _repeats(frame: pd.DataFrame) -> list[str]:
 
 
 def _require_groups(method: str, groups: tuple[str, ...], quadrature_points: int, small_sample: bool) -> None:
-    allowed, named, is_mixed = (*METHODS, "firth"), ", ".join(groups), method == "mixed"
-    refused: dict[str, object] = {
-        f"method must be one of {', '.join(allowed)}, but {method!r} was passed.": method not in allowed,
-        f"groups names a column twice: {named}.": len(set(groups)) < len(groups),
-        "method='mixed' needs at least one column in groups=, for example groups=['site_id', 'batch_id'];"
-        " without groups use method='quasi_binomial' or 'beta_binomial'.": is_mixed and not groups,
-        f"method={method!r} needs exactly one column in groups=, but {len(groups)} were named.": (
-            method in CLUSTERED and len(groups) != 1
-        ),
-        f"method={method!r} takes no groups, but {named} was named: leave groups= out, or use method='mixed'.": (
-            groups and method not in ("mixed", *CLUSTERED)
-        ),
-        "quadrature_points above 1 needs method='mixed' with exactly one group (9 or more are advised).": (
-            quadrature_points != 1 and (not is_mixed or len(groups) != 1 or quadrature_points < 2)
-        ),
-        "small_sample=True needs method='mixed' with the Laplace approximation.": (
-            small_sample and (not is_mixed or quadrature_points != 1)
-        ),
+    allowed, is_mixed, is_clustered = (*METHODS, "firth"), method == "mixed", method in CLUSTERED
+    refused = {
+        "unknown_method": method not in allowed,
+        "group_twice": len(set(groups)) < len(groups),
+        "no_groups": is_mixed and not groups,
+        "one_group_only": is_clustered and len(groups) != 1,
+        "no_group_taken": groups and not (is_mixed or is_clustered),
+        "points": quadrature_points != 1 and (not is_mixed or len(groups) != 1 or quadrature_points < 2),
+        "no_small_sample": small_sample and (not is_mixed or quadrature_points != 1),
     }
-    for said, is_so in refused.items():
+    for name, is_so in refused.items():
         if is_so:
-            raise UsageError(said)
+            raise UsageError(note("survival", name, method=repr(method), groups=groups, allowed=allowed))

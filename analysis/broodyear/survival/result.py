@@ -92,13 +92,9 @@ class Difference(LogOdds):
     points: float = np.nan
     points_error: float = np.nan
 
-    @property
-    def points_low(self) -> float:
-        return self.points - self.reach * self.points_error
-
-    @property
-    def points_high(self) -> float:
-        return self.points + self.reach * self.points_error
+    def points_limit(self, side: int) -> float:
+        """The lower (side −1) or upper (+1) end of its 95 % interval."""
+        return self.points + side * self.reach * self.points_error
 
     def shown(self) -> dict[str, float]:
         """The columns in which every comparison is told: odds ratio and points with 95 % limits, p value."""
@@ -107,8 +103,8 @@ class Difference(LogOdds):
             "or_low": self.odds_ratio(-1),
             "or_high": self.odds_ratio(1),
             "difference_points": self.points,
-            "difference_low": self.points_low,
-            "difference_high": self.points_high,
+            "difference_low": self.points_limit(-1),
+            "difference_high": self.points_limit(1),
             "p_value": self.p_value,
         }
 
@@ -159,9 +155,7 @@ class SurvivalFit:
         reach = critical_values(degrees) * errors
         wald = estimates - reach, estimates + reach, two_sided_p(estimates / errors, degrees)
         low, high, p_values = self.intervals or wald
-        columns = {
-            "estimate": estimates, "std_error": errors, "ci_low": low, "ci_high": high, "p_value": p_values,
-        }  # fmt: skip
+        columns = {"estimate": estimates, "std_error": errors, "ci_low": low, "ci_high": high, "p_value": p_values}
         return pd.DataFrame(columns, index=pd.Index(self.design.terms, name="term"))
 
     @cached_property
@@ -207,7 +201,7 @@ class SurvivalFit:
     @cached_property
     def total_group_sd(self) -> float:
         """Standard deviation of the sum of all random intercepts, logit scale; 0 without groups."""
-        return float(np.sqrt(np.sum(np.array(list(self.sds.values())) ** 2)))
+        return float(np.linalg.norm(list(self.sds.values())))
 
     def degrees_of_freedom_of(self, contrast: FloatArray) -> float:
         """Degrees of freedom for a contrast of the coefficients, shape (terms,); its own in small-sample fits."""
@@ -241,9 +235,8 @@ class SurvivalFit:
 
     def difference(self, shift: FloatArray, first: Average, second: Average) -> Difference:
         """One mean survival less another, with delta-method errors; shift: their difference in the columns."""
-        log_odds = float(shift @ self.coefficients)
+        log_odds, degrees = float(shift @ self.coefficients), self.degrees_of_freedom_of(shift)
         error = float(delta_errors(shift, self.variance))
-        degrees = self.degrees_of_freedom_of(shift)
         return Difference(
             log_odds=log_odds,
             error=error,
@@ -279,15 +272,12 @@ class SurvivalFit:
         # A level is also meant by a name that reads the same: 'True' for True, '2024' for 2024.
         base = next((level for level in levels if level == base or str(level) == str(base)), base)
         if base not in levels:
-            raise UsageError(
-                f"Factor {factor!r} has no level {base!r}; its levels are: {', '.join(map(str, levels))}."
-            )
+            raise UsageError(note("survival", "no_level", factor=factor, level=repr(base), levels=levels))
         against = self.design.matrix_with(factor, base)
+        others = {level: self.design.matrix_with(factor, level) for level in levels if level != base}
         rows = [
             {"level": level, "reference": base, **self._between(matrix, against, sd)}
-            for level in levels
-            if level != base
-            for matrix in [self.design.matrix_with(factor, level)]
+            for level, matrix in others.items()
         ]
         return pd.DataFrame(rows, columns=CONTRAST_COLUMNS)
 

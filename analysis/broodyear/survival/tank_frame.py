@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from broodyear.errors import NothingToAnalyse, UsageError
+from broodyear.notes import note
 
 REQUIRED = ("season", "tank_id", "site_id", "batch_id", "eggs", "survivors")
 HATCH = "hatch"
@@ -40,14 +41,9 @@ def prepare(frame: pd.DataFrame) -> pd.DataFrame:
         raise UsageError(f"tank-seasons are a pandas DataFrame, but this is of type {type(frame).__name__}")
     missing = [name for name in REQUIRED if name not in frame.columns]
     if missing:
-        raise UsageError(
-            f"the frame of tank-seasons lacks {', '.join(missing)}; it needs {', '.join(REQUIRED)}:"
-            " pass the derived table tank_outcomes or add the columns"
-        )
+        raise UsageError(note("survival", "columns_missing", missing=missing, needed=REQUIRED))
     if frame.empty:
-        raise NothingToAnalyse(
-            "there is no tank-season in the frame, so no set-up can be compared: load records first"
-        )
+        raise NothingToAnalyse(note("survival", "no_tank_season"))
     rows = frame.reset_index(drop=True).copy()
     rows["outcome"] = rows["outcome"] if "outcome" in rows else MAIN_OUTCOME
     for name in REPEATED:

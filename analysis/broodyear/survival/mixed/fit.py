@@ -16,7 +16,7 @@ from broodyear.errors import Refused
 from broodyear.notes import note
 from broodyear.statistics.numbers import BoolArray, FloatArray
 from broodyear.survival.design import Design
-from broodyear.survival.methods.binomial import dispersion_of, plain_fit
+from broodyear.survival.marginal import dispersion_of, plain_fit
 from broodyear.survival.mixed.laplace import LARGEST_SD, SMALLEST_SD, Laplace, OffZero, Quadrature, Restricted
 from broodyear.survival.mixed.system import invert, precision_of
 from broodyear.survival.result import SurvivalFit
@@ -182,9 +182,8 @@ def approach(likelihood: Laplace, values: FloatArray) -> FloatArray:
     for _ in range(TURNS):
         mode, variances = likelihood.mode(values), values[:count]
         precision = precision_of(mode.factor, likelihood.matrix)
-        step = precision.covariance @ (
-            likelihood.matrix.T @ (likelihood.survived - likelihood.trials * mode.share)
-        )
+        left = likelihood.survived - likelihood.trials * mode.share
+        step = precision.covariance @ (likelihood.matrix.T @ left)
         squares = layout.by_grouping((mode.effects - mode.factor.scale * (precision.sums @ step)) ** 2)
         levels = layout.by_grouping(1.0 - invert(mode.factor)[0]) + variances * precision.adjustment_slope()
         turned = variances * np.clip(squares / np.maximum(levels, SMALLEST), 1.0 / LONGEST_TURN, LONGEST_TURN)

@@ -7,8 +7,15 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import expit, logsumexp
 
-from broodyear.statistics.numbers import FloatArray, differenced, expit, log1p_exp, log_binomial_coefficients
+from broodyear.statistics.numbers import (
+    FloatArray,
+    differenced,
+    log1p_exp,
+    log_binomial_coefficients,
+    normal_nodes,
+)
 from broodyear.survival.design import Design
 from broodyear.survival.mixed.system import Factor, factorise, inverse_times, invert, lay_out, precision_of, solve
 
@@ -78,7 +85,7 @@ class Laplace:
         value = self._penalised(log_odds, effects)
         for _ in range(MODE_ITERATIONS):
             share = expit(log_odds)
-            factor = self._factor(sds, share)
+            factor = factorise(layout, sds, self.trials * share * (1.0 - share))
             unheld = self.survived - self.trials * share - pull
             step = solve(factor, unheld)
             of_levels = scale * layout.gather_to_levels(step)
@@ -96,9 +103,6 @@ class Laplace:
             pull, effects = pull + length * step, effects + length * of_levels
             log_odds = log_odds + length * of_rows
         raise FloatingPointError("conditional modes did not settle")
-
-    def _factor(self, sds: FloatArray, share: FloatArray) -> Factor:
-        return factorise(self.layout, sds, self.trials * share * (1.0 - share))
 
     def _penalised(self, log_odds: FloatArray, effects: FloatArray) -> float:
         kernel = float(self.trials @ log1p_exp(log_odds) - self.survived @ log_odds)
@@ -145,7 +149,7 @@ class Laplace:
             rows = layout.gather_to_levels(pull - inverse_times(mode.factor, ahead))
             sds = self.sds(at)
             share = expit(self.matrix @ at[count:] + layout.spread_to_rows(sds[layout.owner] ** 2 * rows))
-            return self._gradient(at, self._factor(sds, share), share)
+            return self._gradient(at, factorise(layout, sds, self.trials * share * (1.0 - share)), share)
 
         return differenced(near, np.zeros(len(values)), scale)
 
@@ -207,18 +211,13 @@ class Quadrature(Laplace):
         self.points = points
 
     def deviance(self, values: FloatArray) -> float:
-        sd, mode, level, levels = float(self.sds(values)[0]), self.mode(values), self.layout.main, self.layout.most
-        fixed, width = self.matrix @ values[1:], 1.0 / mode.factor.root
-        nodes, weights = np.polynomial.hermite_e.hermegauss(self.points)
-        log_terms = np.empty((self.points, levels))
-        for place, node in enumerate(nodes):
-            effect = mode.effects + node * width
-            log_odds = fixed + sd * effect[level]
-            kernel = self.survived * log_odds - self.trials * log1p_exp(log_odds)
-            log_terms[place] = np.bincount(level, kernel, levels) - 0.5 * effect**2 + 0.5 * node**2
-        top = log_terms.max(axis=0)
-        summed = weights @ np.exp(log_terms - top) / np.sqrt(2.0 * np.pi)
-        return float(-2.0 * np.sum(np.log(width) + top + np.log(summed))) + self.constant
+        mode, (nodes, weights) = self.mode(values), (one[:, None] for one in normal_nodes(self.points))
+        effects = mode.effects + nodes / mode.factor.root
+        log_odds = self.matrix @ values[1:] + self.sds(values) * effects[:, self.layout.main]
+        kernel = self.survived * log_odds - self.trials * log1p_exp(log_odds)
+        terms = self.layout.gather_to_levels(kernel.T).T - 0.5 * effects**2 + 0.5 * nodes**2
+        levels = logsumexp(terms, axis=0, b=weights) - np.log(mode.factor.root)
+        return float(-2.0 * np.sum(levels)) + self.constant
 
     def with_gradient(self, values: FloatArray) -> tuple[float, FloatArray]:
         """The deviance and its gradient by central differences."""

@@ -33,7 +33,7 @@ class Layout:
     """Which level of each grouping a row has, and which grouping is eliminated when.
 
     owner: grouping of each level of the vector. spots: per grouping, where its levels stand in it. single: whether
-    the last grouping of the vector has one level per row. by_row, by_level: Z without it, and its transpose.
+    the last grouping of the vector has one level per row. by_row: Z without it.
     most: levels of the largest grouping, main: each row's; width: levels of the remaining ones, rest: each row's,
     one line per grouping.
     """
@@ -42,7 +42,6 @@ class Layout:
     spots: tuple[IntArray, ...]
     single: bool
     by_row: csr_array
-    by_level: csr_array
     most: int
     main: IntArray
     width: int
@@ -60,7 +59,7 @@ class Layout:
 
     def gather_to_levels(self, values: FloatArray) -> FloatArray:
         """Z' v: sums of a row quantity within each level; it may have several columns."""
-        shared = self.by_level @ values
+        shared = self.by_row.T @ values
         return np.asarray(np.concatenate([shared, values]) if self.single else shared, dtype=float)
 
     def by_grouping(self, levels: FloatArray) -> FloatArray:
@@ -86,7 +85,6 @@ def lay_out(groupings: Sequence[Grouping]) -> Layout:
         spots=tuple(spots[place] for place in range(len(sizes))),
         single=bool(single),
         by_row=by_row,
-        by_level=by_row.T.tocsr(),
         most=sizes[largest],
         main=codes[0],
         width=int(starts[-1]) - sizes[largest],
@@ -153,7 +151,7 @@ def solve(factor: Factor, right: FloatArray) -> FloatArray:
     layout, most = factor.layout, factor.layout.most
     own, root, scale = factor.own[:, None], factor.root[:, None], factor.scale[: layout.others, None]
     columns = right.reshape(len(right), -1) / own
-    pulled = scale * (layout.by_level @ columns)
+    pulled = scale * (layout.by_row.T @ columns)
     main, rest = pulled[:most] / root, pulled[most:]
     if layout.width:
         rest = dpotrs(factor.lower, rest - factor.border.T @ main, lower=True)[0]

@@ -159,7 +159,7 @@ class Finding(Difference):
             "silence_blurs": self.is_blurred,
             "methods_low": min(points, default=np.nan),
             "methods_high": max(points, default=np.nan),
-            "methods_agree": all(self.points_low <= one <= self.points_high for one in points),
+            "methods_agree": all(self.points_limit(-1) <= one <= self.points_limit(1) for one in points),
             "methods_not_clear": note("practices", "not_clear", methods=unlike),
             "method": "mixed",
         }

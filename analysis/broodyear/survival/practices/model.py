@@ -19,7 +19,7 @@ from broodyear.errors import Refused
 from broodyear.statistics.numbers import FloatArray, IntArray
 from broodyear.survival.design import Design, Grouping, aliases
 from broodyear.survival.fit import fit_design
-from broodyear.survival.methods.binomial import separated_terms
+from broodyear.survival.marginal import separated_terms
 from broodyear.survival.mixed.system import Factor as Factorised
 from broodyear.survival.mixed.system import Precision, factorise, inverse_times, lay_out, precision_of
 from broodyear.survival.practices.factors import FEWEST_TANKS, Factor, code_factor, level_counts

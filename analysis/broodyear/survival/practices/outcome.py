@@ -16,7 +16,7 @@ from broodyear.notes import note
 from broodyear.shown import ShownResult, Shows
 from broodyear.statistics.numbers import FloatArray
 from broodyear.survival.fit import fit_design
-from broodyear.survival.methods.binomial import refuse_separation
+from broodyear.survival.marginal import refuse_separation
 from broodyear.survival.practices.diagnostics import Bend, FitDiagnostics, bend_of, diagnose
 from broodyear.survival.practices.factors import (
     SET_POINT,
