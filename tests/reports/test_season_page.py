@@ -114,12 +114,26 @@ def test_sites_on_watch_stand_on_the_first_screen_after_those_named(tmp_path: Pa
     assert sentences["S-07"].startswith("Site S-07 is worth watching")
 
 
+@pytest.mark.usefixtures("without_drawings")
+def test_the_board_is_told_what_struck_a_tank_and_not_all_that_is_on_record(tmp_path: Path) -> None:
+    results = invented.season_results()
+    rows = results.setups.frame.copy()
+    first = rows["tank_id"] == "T-001"
+    rows.loc[first, "circumstances"] = (
+        "consistent with a hallway as room; pump stopped on 9 Mar, 60 dead found; cold"
+    )
+    rows.loc[first, "evidence"] = "room incident cover"
+    struck = replace(results, setups=report_table("setups", rows))
+    board = action_text(write_season(struck, tmp_path, invented.uploads())).split("to copy")[1]
+    assert "who look after them: T-001 (consistent with pump stopped on 9 Mar, 60 dead found). Of 26" in board
+
+
 def test_the_board_gets_five_sentences_from_the_same_claims(review: ReportResult) -> None:
     board = action_text(review).split("to copy")[1]
     sentences = [part for part in board.split(". ") if part.strip()]
     assert len(sentences) == 5, sentences
     assert "1 of 1 sites did worse than their eggs explain: S-00" in board
-    assert "who look after them: T-001 (consistent with 31 h above the warm limit). Of 26" in board
+    assert "who look after them: T-001. Of 26" in board
     assert (
         "Of 26 comparisons of practices and temperature, 1 is clear; gravel practice: gravel instead of bare"
         in board

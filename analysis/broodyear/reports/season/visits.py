@@ -28,7 +28,7 @@ _SITE, _TANK, _WATCH, _LOSS, _SILENT, _COUNTS = range(6)
 #: Codes on record that tell of deaths by themselves, and those of deaths within days: what happened then is asked
 #: first, whatever the set-up.
 _OF_DEATHS = frozenset({"incident", "spell", "arrival"})
-_SUDDEN = frozenset({"incident", "spell"})
+SUDDEN = frozenset({"incident", "spell"})
 
 
 @dataclass(frozen=True)
@@ -191,7 +191,7 @@ def _first_check(group: list[_Reason], found_worse: Mapping[str, Claim], idle: f
     judged = [one.tank_id for one in group if one.rank <= _WATCH]
     worse = [found_worse[tank] for tank in judged if tank in found_worse]
     if worse:
-        is_sudden = bool(codes & _SUDDEN)
+        is_sudden = bool(codes & SUDDEN)
         check = plain_phrase(_WORDS, "worse_first", claim=worse[0], check=check, is_sudden=is_sudden)
     has_deaths = bool(codes & _OF_DEATHS) or any(one.lost_as != "unaccounted" for one in group)
     return check, caution if has_deaths or caution != wording(_WORDS, "health") else otherwise[1]
