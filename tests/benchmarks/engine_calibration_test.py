@@ -170,7 +170,7 @@ def _outcomes(rng: np.random.Generator, tanks: pd.DataFrame, plan: Plan) -> pd.D
 def _nothing_but_what_decides(monkeypatch: pytest.MonkeyPatch) -> None:
     """Half the work of a report decides no claim: levels one by one, other methods, diagnostics, the curve."""
     practices, methods = (pd.DataFrame(columns=names) for names in (PRACTICE_COLUMNS, METHOD_COLUMNS))
-    beside = {"practice_table": practices, "other_methods": methods, "diagnose": None, "bend_of": Bend()}
+    beside = {"practice_table": practices, "other_methods": methods, "diagnose": {}, "bend_of": Bend()}
     for name, found in beside.items():
         monkeypatch.setattr(outcome, name, lambda *_, found=found, **__: found)
 

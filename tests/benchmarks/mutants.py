@@ -215,8 +215,6 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ('table["comparable_with"] != ""', 'table["comparable_with"] == ""'),
         ("if one.is_claimed and one.estimate < 0.0", "if one.estimate < 0.0"),
         ("if one.is_claimed and one.estimate < 0.0", "if one.is_claimed"),
-    )),
-    ("regions/batches.py", REGIONS, (
         ("raw - regions[f", "raw + regions[f"),
         ('for end in ("", "_high", "_low")', 'for end in ("", "_low", "_high")'),
         ("is_mostly = (high < 0.0) & (part <= MOSTLY * raw)", "is_mostly = high < 0.0"),
@@ -224,11 +222,11 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ('regions["decision"] == "cannot_tell"', 'regions["decision"] == ""'),
         ('batches["difference_points"] < 0.0', 'batches["difference_points"] > 0.0'),
         ("more = len(here) / len(own) >", "more = len(here) / len(own) <"),
-        ("response[rows.index] - log_odds[place]", "response[rows.index] + log_odds[place]"),
         ("Reason.NEVER_SHARE_BATCH if np.isnan(p) else", "Reason.NOT_CLEAR if np.isnan(p) else"),
         ('holm(table["p_value"].to_numpy(dtype=float))', "1.0"),
     )),
     ("regions/part.py", REGIONS, (
+        ("response[rows.index] - log_odds[place]", "response[rows.index] + log_odds[place]"),
         ("* lost <= 0.0", "* lost > 0.0"),
         ("shares * (1.0 - silent", "shares * (0.0 + silent"),
         ("(against @ within.log_odds) / delta_errors(against, covariance)", "(against @ within.log_odds)"),

@@ -10,8 +10,7 @@ from tests.setups.programmes import programme
 
 from broodyear.claims import Claim, ClaimKind, Reason
 from broodyear.regions import RegionComparison, region_comparison
-from broodyear.regions.batches import BATCH_COLUMNS, shortfall_claims
-from broodyear.regions.compare import REGION_COLUMNS, low_regions
+from broodyear.regions.compare import BATCH_COLUMNS, REGION_COLUMNS, low_regions, shortfall_claims
 from broodyear.regions.part import HETEROGENEITY_COLUMNS
 from broodyear.statistics.multiplicity import over_outcomes
 

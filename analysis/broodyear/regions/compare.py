@@ -14,8 +14,8 @@ from scipy.linalg import block_diag
 from broodyear.claims import Claim, ClaimKind, Reason, claims_from, clear_or_not
 from broodyear.errors import NothingToAnalyse
 from broodyear.notes import note
-from broodyear.regions.batches import BATCH_COLUMNS, batch_claims, batch_table, shortfall_claims
 from broodyear.regions.part import (
+    BATCH_ESTIMATES,
     GRAPH_COLUMNS,
     HETEROGENEITY_COLUMNS,
     PART_COLUMNS,
@@ -27,7 +27,7 @@ from broodyear.regions.part import (
     region_links,
 )
 from broodyear.shown import ShownResult, Shows
-from broodyear.statistics.multiplicity import over_outcomes, single_step
+from broodyear.statistics.multiplicity import holm, over_outcomes, single_step
 from broodyear.survival.practices.factors import level_counts
 from broodyear.survival.practices.levels import ESTIMATE_COLUMNS, POINTS_APART
 from broodyear.survival.tank_frame import MAIN_OUTCOME, NOT_RECORDED, OUTCOMES, counted_dead, prepare
@@ -37,6 +37,14 @@ REGION_COLUMNS = [
     "raw_pct", *ESTIMATE_COLUMNS, *WITHIN_COLUMNS, "p_family", "comparisons", "decision", "reason",
     "within_method", "separable", "comparable_with", "reporting_pct", "bound_low_pct", "bound_high_pct", "note",
 ]  # fmt: skip
+BATCH_COLUMNS = [
+    "batch_id", "season", "tanks", "regions", "eggs", "raw_pct", "by_region", *BATCH_ESTIMATES, "p_family",
+    "comparisons", "decision", "reason",
+]  # fmt: skip
+#: A region's raw shortfall is spoken of where it, or the part of it that is clear, has so many points.
+WORTH_SAYING_POINTS = 3.0
+#: It is mostly the batches' from this share on.
+MOSTLY = 0.5
 #: Counts of a row: 0 where nothing was counted.
 COUNTS = ["tanks", "tanks_usable", "sites", "batches", "batches_shared", "seasons", "eggs", "comparisons"]
 _SECTION = "answer"
@@ -266,3 +274,83 @@ def _claims(one: _Outcome, table: pd.DataFrame) -> list[Claim]:
     )
     kind = ClaimKind.REGIONS_DIFFER
     return [*found, *claims_from(any_differs, {}, kind=kind, unit="points", section=_SECTION)]
+
+
+def batch_table(used: pd.DataFrame, estimates: pd.DataFrame) -> pd.DataFrame:
+    """BATCH_COLUMNS, one row per batch with a usable tank; by_region: its raw survival by region, in words."""
+    estimates = estimates.reindex(columns=BATCH_ESTIMATES)
+    counted = used.groupby("batch_id", sort=True).agg(
+        season=("season", "first"), tanks=("eggs", "size"), regions=("region", "nunique"), eggs=("eggs", "sum"),
+        survivors=("survivors", "sum"),
+    )  # fmt: skip
+    table = counted.assign(raw_pct=100.0 * counted["survivors"] / counted["eggs"]).join(estimates)
+    groups = used.groupby(["batch_id", "region"], sort=True)
+    went = groups[["eggs", "survivors"]].sum().assign(tanks=groups.size().astype(str)).reset_index()
+    pct = (100.0 * went["survivors"] / went["eggs"]).map(" {:.0f} % of ".format)
+    went["said"] = went["region"] + pct + went["tanks"]
+    table["by_region"] = went.groupby("batch_id")["said"].agg("; ".join)
+    table["p_family"] = holm(table["p_value"].to_numpy(dtype=float))
+    table["comparisons"] = int(table["p_value"].notna().sum())
+    reasons = [Reason.NEVER_SHARE_BATCH if np.isnan(p) else clear_or_not(p) for p in table["p_family"]]
+    table["reason"] = [str(reason) for reason in reasons]
+    table["decision"] = [str(reason.decision) for reason in reasons]
+    return table.reset_index()[BATCH_COLUMNS]
+
+
+def batch_claims(batches: pd.DataFrame, outcome: str) -> list[Claim]:
+    """One claim per batch: whether it did worse than the others, regions allowed for."""
+    ends = {"low": "difference_low", "high": "difference_high"}
+    names = {"subject": "batch_id", "estimate": "difference_points", **ends}
+    stated = batches.assign(section=np.where(batches["decision"] == "claimed", "batches", ""))
+    return claims_from(stated, names, kind=ClaimKind.BATCH_DIFFERS, unit="points", outcome=outcome)
+
+
+def shortfall_claims(regions: pd.DataFrame, batches: pd.DataFrame, used: pd.DataFrame) -> list[Claim]:
+    """One claim per region whose raw survival lies below that of the regions it can be compared with: what part of
+    it its batches are.
+
+    estimate: the raw difference (observed) less that within batches, with the latter's interval turned round;
+    level: batches that went to the region more than elsewhere and did poorly in the others too. Claimed where the
+    interval lies below zero and the estimate is half of the shortfall or more; never where regions and batches
+    cannot be told apart.
+    """
+    raw = pd.Series([_below_others(row, regions) for row in regions.to_dict("records")], regions.index)
+    part, low, high = (raw - regions[f"within_batch_points{end}"] for end in ("", "_high", "_low"))
+    is_worth_it = (raw <= -WORTH_SAYING_POINTS) | ((high < 0.0) & (part <= -WORTH_SAYING_POINTS))
+    is_mostly = (high < 0.0) & (part <= MOSTLY * raw)
+    reason = np.where(is_mostly, Reason.CLEAR, Reason.NOT_CLEAR)
+    reason = np.where(regions["decision"] == "cannot_tell", regions["reason"], reason)
+    told = regions[["region", "outcome"]].assign(observed=raw, estimate=part, low=low, high=high, reason=reason)
+    told = told[(raw < 0.0) & is_worth_it]
+    told["level"] = [
+        ", ".join(_poor_batches(row["region"], batches, used)) if row["reason"] == Reason.CLEAR else ""
+        for row in told.to_dict("records")
+    ]
+    kind = ClaimKind.REGION_BATCHES
+    return claims_from(told, {"subject": "region"}, kind=kind, unit="points", section="answer")
+
+
+def _below_others(row: Mapping[Any, Any], regions: pd.DataFrame) -> float:
+    """Raw survival of a region less that of those it is compared with, or of all others where it is with none,
+    weighted by tanks; nan where there are none."""
+    comparable = set(str(row["comparable_with"]).split(", "))
+    others = regions[(regions["tanks_usable"] > 0) & (regions["region"] != row["region"])]
+    others = others[others["region"].isin(comparable)] if row["comparable_with"] else others
+    if others.empty or not row["tanks_usable"]:
+        return float("nan")
+    return float(row["raw_pct"] - np.average(others["raw_pct"].astype(float), weights=others["tanks_usable"]))
+
+
+def _poor_batches(region: str, batches: pd.DataFrame, used: pd.DataFrame) -> list[str]:
+    """Batches clearly below the others that the region got more of than the rest, and that did poorly there."""
+    is_own = used["region"] == region
+    own, other = used[is_own], used[~is_own]
+    mean = other["survivors"].sum() / other["eggs"].sum()
+    poor = batches[(batches["decision"] == "claimed") & (batches["difference_points"] < 0.0)]["batch_id"]
+    found = []
+    for batch in poor:
+        here, there = own[own["batch_id"] == batch], other[other["batch_id"] == batch]
+        more = len(here) / len(own) > len(there) / len(other)
+        if more and len(there) and there["survivors"].sum() / there["eggs"].sum() < mean:
+            found.append(str(batch))
+    return found

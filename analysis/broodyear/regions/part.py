@@ -1,5 +1,5 @@
 """Which regions ever shared a batch, and what tanks that share one say of each connected part of them: region by
-region, and how much they differ beyond chance.
+region, batch by batch, and how much regions differ beyond chance.
 
 Variance and prediction after Higgins JPT, Thompson SG, Spiegelhalter DJ (2009) A re-evaluation of random-effects
 meta-analysis. Journal of the Royal Statistical Society A 172:137-159, doi:10.1111/j.1467-985X.2008.00552.x.
@@ -7,7 +7,7 @@ meta-analysis. Journal of the Royal Statistical Society A 172:137-159, doi:10.11
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -17,8 +17,7 @@ import pandas as pd
 from broodyear.claims import Reason
 from broodyear.errors import BroodyearError
 from broodyear.notes import note
-from broodyear.regions.batches import batch_estimates
-from broodyear.statistics.numbers import FloatArray, connected_parts, delta_errors
+from broodyear.statistics.numbers import FloatArray, connected_parts, critical_value, delta_errors, two_sided_p
 from broodyear.survival.practices.factors import Factor, batch_factor, code_factor, level_counts, separated_rows
 from broodyear.survival.practices.findings import batch_means
 from broodyear.survival.practices.levels import (
@@ -28,6 +27,7 @@ from broodyear.survival.practices.levels import (
     level_estimates,
 )
 from broodyear.survival.practices.model import AdjustedModel, fit_adjusted
+from broodyear.survival.result import average_over_groups
 
 REGION = "region"
 GRAPH_COLUMNS = ["region", "batch_id", "season", "tanks", "eggs", "shared", "part"]
@@ -40,6 +40,7 @@ HETEROGENEITY_COLUMNS = [
     "outcome", "regions", "tau_log_odds", "tau_points", "i_squared_pct", "q", "p_value", "prediction_low_pct",
     "prediction_high_pct", "within_method",
 ]  # fmt: skip
+BATCH_ESTIMATES = ["adjusted_pct", "difference_points", "difference_low", "difference_high", "p_value"]
 #: With fewer regions nothing is said about where another would lie.
 FEWEST_REGIONS = 3
 #: How batches were held fixed: by their regional shares, or, where those cannot be fitted, each by itself.
@@ -203,6 +204,43 @@ def _within_columns(
     error = np.hypot(delta_errors(centring, covariance), middle) * share * (1.0 - share)
     degrees = np.array([within.degrees(one) for one in against])
     return estimate_columns(share, error, against, points_error, degrees, ratio), share
+
+
+def batch_estimates(
+    model: AdjustedModel, regions: Sequence[str], log_odds: FloatArray, covariance: FloatArray
+) -> pd.DataFrame:
+    """Survival of each batch with regions alike, and its difference from the other batches in points, by batch_id.
+
+    log_odds, covariance: of the regions within batches, in the order given. A batch is the mean of its tanks'
+    log-odds (working response), what their region does taken off, each site weighted by how exactly it is known:
+    sampling, tanks and site. Other batches are weighted by their tanks.
+    """
+    rows = model.rows[model.rows["region"].isin(regions)]
+    share, place = model.fit.fitted[rows.index], rows["region"].map(list(regions).index).to_numpy(dtype=int)
+    sampling = 1.0 / np.maximum(rows["eggs"].to_numpy(dtype=float) * share * (1.0 - share), 1e-10)
+    sds = model.fit.group_sd.reindex(["site_id", "tank_season"]).fillna(0.0)
+    weight = 1.0 / (sampling + sds["tank_season"] ** 2)
+    table = rows[["batch_id", "site_id"]].assign(
+        place=place, tanks=1, weight=weight, pull=weight * (model.working.response[rows.index] - log_odds[place])
+    )
+    sites = table.groupby(["batch_id", "site_id", "place"], sort=True).sum().reset_index()
+    sites["exact"] = 1.0 / (1.0 / sites["weight"] + sds["site_id"] ** 2)
+    sites["pull"] *= sites["exact"] / sites["weight"]
+    told = sites.groupby("batch_id", sort=True)[["tanks", "exact", "pull"]].sum()
+    exact = told["exact"].to_numpy(dtype=float)
+    went = sites.pivot_table(index="batch_id", columns="place", values="exact", aggfunc="sum", fill_value=0.0)
+    went = went.reindex(columns=range(len(regions)), fill_value=0.0).to_numpy(dtype=float) / exact[:, None]
+    middle = np.bincount(place, minlength=len(regions)) / len(place)
+    alike = average_over_groups((told["pull"] / told["exact"]).to_numpy() + middle @ log_odds, np.hypot(*sds))
+    against = against_the_rest(told["tanks"])
+    slopes = against * alike.by_log_odds
+    moved = slopes @ (middle - went)
+    error = 100.0 * np.hypot(np.sqrt(slopes**2 @ (1.0 / exact)), delta_errors(moved, covariance))
+    points, degrees = 100.0 * against @ alike.share, max(float(len(rows) - len(told) - len(regions)), 1.0)
+    reach = critical_value(degrees) * error
+    columns = [100.0 * alike.share, points, points - reach, points + reach, two_sided_p(points / error, degrees)]
+    found = pd.DataFrame(np.column_stack(columns), index=told.index, columns=BATCH_ESTIMATES)
+    return found if len(found) > 1 else found.assign(**dict.fromkeys(BATCH_ESTIMATES[1:], np.nan))
 
 
 def _undone(points: pd.Series, shares: FloatArray, given: pd.DataFrame) -> FloatArray:

@@ -6,7 +6,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-import pandas as pd
 from markupsafe import Markup
 
 from broodyear.figures.diagnostics import influence_figure, residuals_figure
@@ -180,18 +179,12 @@ MOST_DOTS = 1500
 def diagnostic_tables(effects: EffectsReport | str) -> dict[str, ReportTable]:
     """Tables of the main outcome's checks by name; empty with the reason where no model was fitted."""
     names = ("model_checks", "residuals", "influence", "inflation", "normality")
-    found = [] if isinstance(effects, str) else [one for one in effects.diagnostics if one.outcome == MAIN_OUTCOME]
-    frames: dict[str, pd.DataFrame | str] = dict.fromkeys(names, _why_none(effects))
-    if found:
-        one = found[0]
-        checks = pd.DataFrame([{"condition_number": one.condition_number, "dispersion": one.dispersion}])
-        frames = {"model_checks": checks, **{name: getattr(one, name) for name in names[1:]}}
-    return {name: report_table(name, frame) for name, frame in frames.items()}
-
-
-def _why_none(effects: EffectsReport | str) -> str:
-    fitted_none = "no model of survival from delivery to release could be fitted"
-    return effects if isinstance(effects, str) else fitted_none
+    found, why = {}, "no model of survival from delivery to release could be fitted"
+    if isinstance(effects, str):
+        why = effects
+    else:
+        found = dict(effects.diagnostics)
+    return {name: report_table(name, found.get(name, why)) for name in names}
 
 
 def diagnostics_section(results: SeasonResults) -> Section:

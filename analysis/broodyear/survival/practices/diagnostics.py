@@ -33,41 +33,26 @@ CURVED_BELOW = 0.05
 SEED = 20_080_301  # of the draws inside the steps of the residuals: the same records give the same page
 
 
-@dataclass(frozen=True, eq=False)
-class FitDiagnostics:
-    """Of one outcome's fit.
+def diagnose(model: AdjustedModel) -> dict[str, pd.DataFrame]:
+    """Tables of an adjusted model by name.
 
-    inflation: factor, gvif, degrees_of_freedom, gvif_per_df (Fox & Monette 1992), largest first;
-    condition_number: of the columns scaled to unit length, constant included (Belsley, Kuh & Welsch 1980).
+    model_checks, one row: condition_number, and dispersion (Pearson, 1 when tanks vary as the model says).
+    inflation: factor, gvif, degrees_of_freedom, gvif_per_df (Fox & Monette 1992), largest first.
     residuals: season, tank_id, site_id, fitted_pct, temp_c, residual (randomised quantile, standard normal when
     the model holds). influence: site_id, tanks, largest_shift (in standard errors, without the site), factor.
-    normality: group, levels, skewness, excess_kurtosis, p_value. dispersion: Pearson, 1 when tanks vary as the
-    model says.
+    normality: group, levels, skewness, excess_kurtosis, p_value.
     """
-
-    outcome: str
-    inflation: pd.DataFrame
-    condition_number: float
-    residuals: pd.DataFrame
-    influence: pd.DataFrame
-    normality: pd.DataFrame
-    dispersion: float
-
-
-def diagnose(model: AdjustedModel, outcome: str) -> FitDiagnostics:
-    """The diagnostics of an adjusted model."""
-    fit, matrix = model.fit, model.fit.design.matrix
-    residuals, pearson = _residuals(model)
+    matrix, (residuals, pearson) = model.fit.design.matrix, _residuals(model)
     owners = {name: model.columns.own(name) - 1 for name in model.columns.places}
-    return FitDiagnostics(
-        outcome=outcome,
-        inflation=inflation(matrix[:, 1:], {name: own for name, own in owners.items() if own.size}),
-        condition_number=condition_number(matrix),
-        residuals=residuals,
-        influence=site_influence(model),
-        normality=random_effect_normality(fit).reset_index(),
-        dispersion=pearson / max(len(matrix) - matrix.shape[1], 1),
-    )
+    dispersion = pearson / max(len(matrix) - matrix.shape[1], 1)
+    checks = {"condition_number": [condition_number(matrix)], "dispersion": [dispersion]}
+    return {
+        "model_checks": pd.DataFrame(checks),
+        "residuals": residuals,
+        "influence": site_influence(model),
+        "inflation": inflation(matrix[:, 1:], {name: own for name, own in owners.items() if own.size}),
+        "normality": random_effect_normality(model.fit).reset_index(),
+    }
 
 
 def condition_number(matrix: FloatArray) -> float:

@@ -3,7 +3,7 @@ from all of them."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -17,7 +17,7 @@ from broodyear.shown import ShownResult, Shows
 from broodyear.statistics.numbers import FloatArray
 from broodyear.survival.fit import fit_design
 from broodyear.survival.marginal import refuse_separation
-from broodyear.survival.practices.diagnostics import Bend, FitDiagnostics, bend_of, diagnose
+from broodyear.survival.practices.diagnostics import Bend, bend_of, diagnose
 from broodyear.survival.practices.factors import (
     SET_POINT,
     Factor,
@@ -82,7 +82,7 @@ class OutcomeReport:
     correlation: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
     practices: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=PRACTICE_COLUMNS))
     methods: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=METHOD_COLUMNS))
-    diagnostics: FitDiagnostics | None = None
+    diagnostics: Mapping[str, pd.DataFrame] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,7 +102,7 @@ class EffectsReport(ShownResult):
     methods: pd.DataFrame
     fit_notes: pd.DataFrame
     practices: pd.DataFrame
-    diagnostics: tuple[FitDiagnostics, ...]
+    diagnostics: Mapping[str, pd.DataFrame]
 
     @property
     def claims(self) -> list[Claim]:
@@ -149,7 +149,7 @@ def report_from(found: Sequence[OutcomeReport]) -> EffectsReport:
         methods=_stacked([part.methods for part in parts]),
         fit_notes=_stacked([part.fits for part in parts]),
         practices=_stacked([part.practices for part in parts]),
-        diagnostics=tuple(part.diagnostics for part in parts if part.diagnostics is not None),
+        diagnostics={name: table for part in parts for name, table in part.diagnostics.items()},
     )
 
 
@@ -203,7 +203,7 @@ def total_report(given: pd.DataFrame, outcome: str) -> OutcomeReport:
         correlation=correlation_of(total, contrasts),
         practices=practice_table(rows, total, averages, [*told, *refused]),
         methods=other_methods(total, asked).assign(outcome=outcome),
-        diagnostics=diagnose(total, outcome) if is_main else None,
+        diagnostics=diagnose(total) if is_main else {},
     )
 
 
