@@ -13,7 +13,7 @@ from tests.desk.conftest import AtHome, let_in, settle
 
 from broodyear.desk.access import KEY_FIELD
 from broodyear.desk.mapping import choices, problems
-from broodyear.desk.mapping.drafts import Draft, Sheet
+from broodyear.desk.mapping.drafts import Draft, Drafts, Sheet
 from broodyear.desk.state import Desk
 from broodyear.layouts import Layout, Rows, Value, layout_text, layouts_from, read_layouts
 
@@ -80,6 +80,16 @@ def test_a_layout_read_back_as_choices_is_the_same_and_marked_as_guessed() -> No
     draft = choices.draft_from(DIARY, LAYOUT)
     assert replace(draft, guesses=frozenset()) == replace(SAID, words=draft.words)
     assert draft.guesses == set(DIARY.headings) and choices.layout_of(DIARY, draft) == LAYOUT
+
+
+def test_words_behind_counts_stay_with_the_column_they_were_drafted_for(tmp_path: Path) -> None:
+    readings, losses = LAYOUT.rows
+    dead = Value("column", "Dead", words=(("none", "0"),), without=("egg", "eggs"))
+    layout = replace(LAYOUT, rows=(readings, replace(losses, columns=(*losses.columns[:-1], ("dead", dead)))))
+    drafts = Drafts(tmp_path / "drafts")
+    number = drafts.add(DIARY, choices.draft_from(DIARY, layout))
+    kept = drafts.read(number)
+    assert kept is not None and choices.layout_of(*kept[:2]) == layout
 
 
 def test_a_tank_that_is_told_by_its_site_and_its_number() -> None:

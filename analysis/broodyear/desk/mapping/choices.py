@@ -101,7 +101,8 @@ def _value(sheet: Sheet, draft: Draft, heading: str) -> Value:
     season, fixed = season_heading(sheet, draft), draft.fixed.get("season")
     if not lacks_year(sheet, draft, heading):
         season = fixed = None
-    return Value("column", heading, season, None if season else fixed, tuple(words))
+    without = tuple(draft.without.get(heading, ()))
+    return Value("column", heading, season, None if season else fixed, tuple(words), without)
 
 
 def _needed(draft: Draft, target: Table, headings: list[str]) -> tuple[str, ...]:
@@ -135,6 +136,7 @@ def draft_from(sheet: Sheet, layout: Layout) -> Draft:
     meanings: dict[str, str] = {}
     fixed: dict[str, Value] = {}
     words: dict[str, dict[str, str]] = {}
+    without: dict[str, tuple[str, ...]] = {}
     by_stage = _by_stage(layout)
     for rows in layout.rows:
         for column, value in rows.columns:
@@ -147,6 +149,7 @@ def draft_from(sheet: Sheet, layout: Layout) -> Draft:
                 heading, is_tank = sheet.headings[place], key == "tank_id" and value.joined is not None
                 meanings.setdefault(heading, "site_id" if is_tank else key)
                 words.setdefault(heading, {}).update(value.words)
+                without |= {heading: value.without} if value.without else {}
                 if value.joined is not None and (other := names.place(value.joined)) is not None:
                     meanings.setdefault(
                         sheet.headings[other], "tank_at_site" if is_tank else _beside(rows, column)
@@ -163,7 +166,7 @@ def draft_from(sheet: Sheet, layout: Layout) -> Draft:
     left = {sheet.headings[place]: LEAVE for place in ignored if place is not None}
     return Draft(
         layout.name, {**left, **known}, frozenset({**left, **known}), fixed, layout.date_order or "",
-        {heading: said for heading, said in words.items() if said},
+        {heading: said for heading, said in words.items() if said}, without,
     )  # fmt: skip
 
 

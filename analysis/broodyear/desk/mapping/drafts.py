@@ -112,7 +112,8 @@ class Sheet:
 class Draft:
     """The choices. name: of the layout; meanings: per heading, blank while nothing was said; guesses: headings
     whose meaning is a guess; fixed: by key, where a column that no heading gives comes from: a constant, a name,
-    or one cell; words: heading -> (as written -> as meant)."""
+    or one cell; words: heading -> (as written -> as meant); without: heading -> words left out behind its
+    counts."""
 
     name: str
     meanings: Mapping[str, str]
@@ -120,6 +121,7 @@ class Draft:
     fixed: Mapping[str, Value] = field(default_factory=dict)
     date_order: str = ""
     words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    without: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     def meaning(self, heading: str) -> str:
         """What a heading means, blank while nothing was said."""
