@@ -10,7 +10,7 @@ import pytest
 from broodyear.findings import CheckResult
 from broodyear.intake import check_paths, load_paths
 from broodyear.intake.suspicions import count_suspicions, open_suspicions
-from broodyear.reports.season.gathering import _records
+from broodyear.reports.season.gathering import _findings
 from broodyear.settings import Acknowledged, Settings
 from broodyear.store import Store, open_store
 
@@ -47,8 +47,7 @@ def swapped(result: CheckResult) -> list[str | None]:
 def listed(store: Store) -> pd.DataFrame:
     """The review's table of findings."""
     store.derive()
-    frame: pd.DataFrame = _records(store, store.uploads())["findings"].frame
-    return frame.set_index("rule")
+    return _findings(store, store.uploads()).set_index("rule")
 
 
 def awaiting(result: CheckResult) -> list[str]:
