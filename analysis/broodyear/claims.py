@@ -160,6 +160,11 @@ class Claim:
     def is_claimed(self) -> bool:
         return self.decision is Decision.CLAIMED
 
+    @property
+    def sides(self) -> tuple[str, str]:
+        """The worse and the better of level and reference, by the estimate."""
+        return (self.level, self.reference) if self.estimate < 0.0 else (self.reference, self.level)
+
 
 def excludes_zero(low: float, high: float) -> bool:
     """Whether an interval lies on one side of zero; an interval that is not known does not."""

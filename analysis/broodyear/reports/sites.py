@@ -20,7 +20,7 @@ from broodyear.reports.numbers import known, season_name, tank_word, words
 from broodyear.reports.parts import Block, Bullets, Heading, Links, Page, Prose, Section, say
 from broodyear.reports.rendering import SHORT_CAUTIONS, bullets, phrase, prose, render, said
 from broodyear.reports.season.results import SeasonResults, main_rows
-from broodyear.reports.season.visits import idle_codes
+from broodyear.reports.season.visits import idle_codes, on_record_of
 from broodyear.reports.tables import cell_text
 
 #: Changes that fit a site are named up to this many.
@@ -107,10 +107,7 @@ def _happened(results: SeasonResults, rows: list[int]) -> tuple[Block, ...]:
 
 def _on_record(results: SeasonResults, row: int, idle: frozenset[str]) -> str:
     """What is on record of a tank, but for practices that were compared and not found to matter."""
-    from broodyear.setups.circumstances import circumstances_without
-
-    circumstances, evidence = (results.setups.row(row).value(name) or "" for name in ("circumstances", "evidence"))
-    return circumstances_without(str(circumstances), str(evidence), idle)
+    return on_record_of(results.setups.row(row), lambda code: code not in idle)
 
 
 def _next(results: SeasonResults, rows: list[int]) -> tuple[Block, ...]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import datetime as dt
 import tomllib
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from string import Formatter
@@ -86,16 +86,16 @@ def circumstances(rows: pd.DataFrame, wanted: pd.Series) -> pd.DataFrame:
     return pd.DataFrame.from_dict(told, orient="index", columns=columns).reindex(rows.index, fill_value="")
 
 
-def circumstances_without(said: str, evidence: str, codes: Collection[str]) -> str:
-    """What `circumstances` said beside this evidence, without that of these codes; empty where nothing is left.
+def circumstances_of(said: str, evidence: str, is_wanted: Callable[[str], bool]) -> str:
+    """What `circumstances` said beside this evidence, of the codes wanted; empty where nothing is left.
 
-    >>> circumstances_without("consistent with no light cover; a foyer as room", "cover room", {"room"})
+    >>> circumstances_of("consistent with no light cover; a foyer as room", "cover room", {"cover"}.__contains__)
     'consistent with no light cover'
     """
     if not evidence:
         return ""
     found = zip(said.removeprefix(_BEGINS).split("; "), evidence.split(), strict=True)
-    kept = [words for words, code in found if code not in codes]
+    kept = [words for words, code in found if is_wanted(code)]
     return _BEGINS + "; ".join(kept) if kept else ""
 
 

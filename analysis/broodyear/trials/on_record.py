@@ -29,11 +29,6 @@ def found_worse(outcomes: pd.DataFrame, factor: str, levels: tuple[str, ...]) ->
     found.sort(key=lambda claim: (claim.outcome != MAIN_OUTCOME, -abs(claim.estimate)))
     worst: dict[str, Claim] = {}
     for claim in found:
-        if (claim.subject, sides(claim)[0]) in asked:
-            worst.setdefault(sides(claim)[0], claim)
+        if (claim.subject, claim.sides[0]) in asked:
+            worst.setdefault(claim.sides[0], claim)
     return tuple(worst.values())
-
-
-def sides(claim: Claim) -> tuple[str, str]:
-    """The worse and the better of the two levels of a claim."""
-    return (claim.level, claim.reference) if claim.estimate < 0.0 else (claim.reference, claim.level)

@@ -17,7 +17,7 @@ from broodyear.errors import NothingToAnalyse
 from broodyear.survival import fit_survival
 from broodyear.survival.practices import PRACTICES
 from broodyear.trials.assignment import Assignment, assign, candidates
-from broodyear.trials.on_record import found_worse, sides
+from broodyear.trials.on_record import found_worse
 from broodyear.trials.randomisation import FloatArray, IntArray, Permuted, informative, p_value, permuted
 
 BoolArray = npt.NDArray[np.bool_]
@@ -252,7 +252,7 @@ class TrialPlan:
 
 
 def _harm(claim: Claim) -> str:
-    worse, better = sides(claim)
+    worse, better = claim.sides
     small, large = sorted((abs(claim.low), abs(claim.high)))
     return (
         f"on these records {PRACTICES[claim.subject].words}: {worse.replace('_', ' ')} was found worse than "

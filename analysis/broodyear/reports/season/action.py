@@ -21,7 +21,7 @@ from broodyear.reports.season.results import (
     watched_sites,
     worth_a_trial,
 )
-from broodyear.reports.season.visits import SUDDEN
+from broodyear.reports.season.visits import SUDDEN, on_record_of
 from broodyear.reports.tables import Row, shown
 from broodyear.reports.vocabulary import MAIN_OUTCOME
 
@@ -169,10 +169,8 @@ def _is_below(results: SeasonResults, row: int) -> bool:
 def _below(results: SeasonResults, row: int) -> str:
     """A tank below expected, with what struck it within days; all that is on record of it stands in the tables."""
     one = results.setups.row(row)
-    codes, words = str(one.value("evidence") or ""), str(one.value("circumstances") or "")
-    told = zip(codes.split(), words.removeprefix("consistent with ").split("; "), strict=False)
-    struck = next((f" (consistent with {said})" for code, said in told if code in SUDDEN), "")
-    return f"{one.value('tank_id')}{struck}"
+    struck = on_record_of(one, SUDDEN.__contains__)
+    return f"{one.value('tank_id')}{f' ({struck})' if struck else ''}"
 
 
 def _board(results: SeasonResults) -> list[Block]:

@@ -221,7 +221,7 @@ def worth_a_trial(statements: Statements) -> Claim | None:
     that is found the worse in any outcome."""
     found = statements.rows(ClaimKind.PRACTICE_DIFFERS, subject="gravel_practice")
     claims = [statements.claim(row) for row in found]
-    worse = {claim.level if claim.estimate < 0.0 else claim.reference for claim in claims if claim.is_claimed}
+    worse = {claim.sides[0] for claim in claims if claim.is_claimed}
     open_ones = [
         claim
         for claim in claims

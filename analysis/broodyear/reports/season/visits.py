@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -155,10 +155,17 @@ def _found_worse(statements: Statements, tank_practices: ReportTable) -> dict[st
     claims.sort(key=lambda claim: (claim.outcome != MAIN_OUTCOME, -abs(claim.estimate)))
     worse: dict[str, Claim] = {}
     for claim in claims:
-        level = claim.level if claim.estimate < 0.0 else claim.reference
-        for row in tank_practices.rows(practice=claim.subject, level=level):
+        for row in tank_practices.rows(practice=claim.subject, level=claim.sides[0]):
             worse.setdefault(str(tank_practices.value(row, "tank_id")), claim)
     return worse
+
+
+def on_record_of(row: Row, is_wanted: Callable[[str], bool]) -> str:
+    """What is on record of a tank of setups.csv, of the codes wanted; empty where there is none of these."""
+    from broodyear.setups.circumstances import circumstances_of
+
+    said, evidence = (str(row.value(name) or "") for name in ("circumstances", "evidence"))
+    return circumstances_of(said, evidence, is_wanted)
 
 
 def idle_codes(statements: Statements) -> frozenset[str]:

@@ -241,13 +241,16 @@ def _groups(rows: pd.DataFrame) -> tuple[str, ...]:
 def _beyond(rows: pd.DataFrame, columns: Columns, groups: tuple[str, ...]) -> tuple[str, ...]:
     """Groups without those whose levels the columns make up, as units at delivery do two batches: all that such
     levels differ by is a coefficient's, and nothing is left that could tell their spread."""
-    basis, found = np.linalg.qr(columns.kept_matrix)[0], []
-    for name in groups[:-1]:
+    basis = np.linalg.qr(columns.kept_matrix)[0]
+
+    def is_beyond(name: str) -> bool:
         codes, levels = pd.factorize(rows[name])
+        if len(levels) > basis.shape[1]:  # more than so many columns can make up
+            return True
         marks = np.eye(len(levels))[codes]
-        left = marks - basis @ (basis.T @ marks)
-        found += [name] if len(levels) > basis.shape[1] or np.abs(left).max() > ESTIMABLE else []
-    return (*found, groups[-1])
+        return bool(np.abs(marks - basis @ (basis.T @ marks)).max() > ESTIMABLE)
+
+    return (*filter(is_beyond, groups[:-1]), groups[-1])
 
 
 def _adjusters(rows: pd.DataFrame, groups: tuple[str, ...]) -> list[Factor]:
