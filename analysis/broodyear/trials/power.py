@@ -17,7 +17,7 @@ from broodyear.errors import NothingToAnalyse
 from broodyear.survival import fit_survival
 from broodyear.survival.practices import PRACTICES
 from broodyear.trials.assignment import Assignment, assign, candidates
-from broodyear.trials.on_record import found_worse
+from broodyear.trials.found_worse import found_worse
 from broodyear.trials.randomisation import FloatArray, IntArray, Permuted, informative, p_value, permuted
 
 BoolArray = npt.NDArray[np.bool_]
