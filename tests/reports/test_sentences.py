@@ -102,9 +102,19 @@ def test_what_was_counted_stands_beside_what_chance_leaves_of_it() -> None:
     assert in_short(replace(low, estimate=-18.0)) == "T-1: 17 points short (estimated at 18), clear"
 
 
+def test_what_a_region_lacks_is_its_batches_or_may_be() -> None:
+    unclear = replace(made(ClaimKind.REGION_BATCHES, Reason.NOT_CLEAR, known=True), observed=-3.5)
+    begins = "Raw, region R-1 lies 3.5 points below the others; "
+    may_be, better = worded([replace(unclear, low=-9.0, high=1.6), replace(unclear, low=0.4, high=8.0)])
+    any_part = "their part may be anything from \u22129.0 to +1.6 points."
+    assert may_be == begins + "whether most of that is its batches is not shown: " + any_part
+    assert better == begins + "its batches did better than those of the others, so it is not for them."
+
+
 def test_chance_and_amounts_in_plain_words() -> None:
-    assert [chance_words(p) for p in (0.0002, 0.02, 0.25, 0.99)] == [
-        "less than once in 1\u202f000 times", "about once in 50 times", "about 2 times in 10", "nearly always",
+    assert [chance_words(p) for p in (0.0002, 0.02, 0.12, 0.25, 0.99)] == [
+        "less than once in 1\u202f000 times", "about once in 50 times", "about once in 8 times",
+        "about 2 times in 10", "nearly always",
     ]  # fmt: skip
     assert [amount(1.0, "points"), amount(12.4, "points"), amount(33.6, "fish")] == [
         "1.0 point",

@@ -181,7 +181,7 @@ def chance_words(p: float) -> str:
     """How often chance alone would show as much, in plain words."""
     if p < 0.001:
         return f"less than once in 1{THIN}000 times"
-    if p < 0.095:
+    if p < 0.15:
         return f"about once in {plain(1.0 / p, 0)} times"
     return f"about {plain(10 * p, 0)} times in 10" if p < 0.95 else "nearly always"
 
