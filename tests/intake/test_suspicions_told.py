@@ -13,11 +13,10 @@ from broodyear.derived import run_queries, suspicion_queries
 from broodyear.findings import Finding, counted
 from broodyear.intake import check_paths, load_paths
 from broodyear.intake.suspicions import RULES, find_suspicions
-from broodyear.intake.suspicions.searching import SENTENCES
+from broodyear.intake.suspicions.searching import SENTENCES, show_beside
 from broodyear.intake.wording import worded
 from broodyear.settings import Acknowledged, Settings
 from broodyear.store import open_store
-from broodyear.store.open_rows import find_open_rows
 
 pytestmark = pytest.mark.usefixtures("with_suspicions")
 
@@ -45,7 +44,7 @@ def test_rules_return_what_their_headers_say() -> None:
     queries = suspicion_queries()
     with Records(temperatures=readings([8.0])).store() as (connection, _):
         run_queries(connection, Settings())
-        find_open_rows(connection, Settings())
+        show_beside(connection, Settings())
         for name, query in queries.items():
             if name in OWN_QUERIES:
                 connection.execute(f"CREATE OR REPLACE TEMP TABLE {name} AS {query.text}")

@@ -564,6 +564,42 @@ def test_site_sheets_compare_nobody(review: ReportResult) -> None:
 
 
 @pytest.mark.usefixtures("without_drawings")
+def test_a_tank_moved_in_mid_season_is_told_on_the_page_and_at_both_sites(tmp_path: Path) -> None:
+    moved = {
+        "tank_id": "T-001", "site_id": "S-00", "from_site_id": "S-77", "moved_on": dt.date(2024, 1, 9),
+        "replaced": "site S-77", "replaced_place": "first.csv, line 2", "stands": "site S-00",
+        "stands_place": "again.csv, line 3",
+    }  # fmt: skip
+    by_incident = {**dict.fromkeys(moved), "tank_id": "T-002", "site_id": "S-00", "moved_on": dt.date(2024, 2, 1),
+                   "stands": "site S-00, room office", "stands_place": "first.csv, line 4"}  # fmt: skip
+    table = report_table("moved_tanks", pd.DataFrame([moved, by_incident]))
+    results = invented.season_results(moved=table, timelines={})
+    result = write_season(results, tmp_path, invented.uploads(), sites=True)
+    said = seen(result.page).text.replace("\u202f", " ")
+    assert (
+        "Tank T-001, moved on 9 Jan 2024: taken as site S-00 (again.csv, line 3); before that, site S-77 "
+        "(first.csv, line 2)." in said
+    )
+    assert "Tank T-002, moved on 1 Feb 2024: taken as site S-00, room office (first.csv, line 4)." in said
+    assert [sheet.stem for sheet in result.sheets] == [*(f"S-{place:02d}" for place in range(6)), "S-77"]
+    here = seen(result.sheets[0]).text.replace("\u202f", " ")
+    asked = "Please tell us whether it was moved, when, and where it stood longest."
+    assert (
+        "An earlier set-up of the season says of this tank site S-77; a later one, site S-00. It was moved on 9 "
+        f"Jan 2024. What is said here takes it as site S-00 for the whole season. {asked}" in here
+    )
+    assert (
+        "This tank was moved on 1 Feb 2024. What is said here takes it as site S-00, room office for the whole "
+        f"season. {asked}" in here
+    )
+    before = seen(result.sheets[-1]).text
+    assert (
+        "Tank T-001 stood here by an earlier set-up and at S-00 by a later one, so its whole season is told on "
+        "the sheet of S-00. Please tell us whether and when it was moved." in before
+    )
+
+
+@pytest.mark.usefixtures("without_drawings")
 def test_a_site_sheet_never_asks_to_keep_what_it_asks_to_change(tmp_path: Path) -> None:
     rows = invented.setups(12).frame.assign(verdict="as_expected")
     did_well = rows["tank_id"].isin(["T-001", "T-002"])

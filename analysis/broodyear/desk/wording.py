@@ -63,6 +63,7 @@ RULE_WORDS = {
     "wide_differential": "controller swings widely",
     "same_tank_two_labels": "one tank under two labels",
     "label_spelled_twice": "one label in two spellings",
+    "tank_moved": "tank at two places in a season",
 }
 
 

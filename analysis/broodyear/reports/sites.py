@@ -31,8 +31,11 @@ _LONGEST_NAME = 60
 
 
 def site_sheets(results: SeasonResults) -> tuple[tuple[str, Page], ...]:
-    """Each site of the season with its page, in alphabetical order, the file named by the site."""
-    codes = sorted({str(results.setups.value(row, "site_id")) for row in range(len(results.setups))})
+    """Each site of the season with its page, in alphabetical order, the file named by the site; a site that a tank
+    was moved from has one as well."""
+    now = {str(results.setups.value(row, "site_id")) for row in range(len(results.setups))}
+    before = (results.moved.row(row).value("from_site_id") for row in range(len(results.moved)))
+    codes = sorted(now.union(filter(None, before)))
     names = file_names(codes)
     rows_of: dict[str, list[int]] = {code: [] for code in codes}
     for row in main_rows(results.setups):
@@ -60,7 +63,7 @@ def file_names(codes: Sequence[str]) -> list[str]:
 def _sheet(results: SeasonResults, code: str, name: str, rows: list[int]) -> Page:
     rows = sorted(rows, key=lambda row: str(results.setups.value(row, "tank_id")))
     sections = (
-        Section("happened", "What happened", _happened(results, rows)),
+        Section("happened", "What happened", _happened(results, code, rows)),
         Section("next", "For next season", _next(results, rows)),
         Section("care", "With care", (Bullets(SHORT_CAUTIONS), prose(_WORDS, "kind"))),
     )
@@ -71,8 +74,8 @@ def _sheet(results: SeasonResults, code: str, name: str, rows: list[int]) -> Pag
     )  # fmt: skip
 
 
-def _happened(results: SeasonResults, rows: list[int]) -> tuple[Block, ...]:
-    table, idle = results.setups, idle_codes(results.statements)
+def _happened(results: SeasonResults, site: str, rows: list[int]) -> tuple[Block, ...]:
+    table, moved, idle = results.setups, results.moved, idle_codes(results.statements)
     blocks: list[Block] = []
     for row in rows:
         code = str(table.value(row, "tank_id"))
@@ -89,6 +92,7 @@ def _happened(results: SeasonResults, rows: list[int]) -> tuple[Block, ...]:
                 on_record=_on_record(results, row, idle),
             ),
         ]
+        blocks += [prose(_WORDS, "moved", moved, row=moved.row(one)) for one in moved.rows(tank_id=code)]
         counts = results.too_many_dead
         miscounted = counts.rows(tank_id=code) if len(counts) else []
         blocks += [prose(_WORDS, "miscounted", counts, row=counts.row(one)) for one in miscounted]
@@ -98,6 +102,8 @@ def _happened(results: SeasonResults, rows: list[int]) -> tuple[Block, ...]:
         if events:
             dated = Markup("; ").join(bullets(_WORDS, "event", results.events, events).items)
             blocks.append(Prose(dated + Markup("."), (results.events,)))
+    left = [row for row in moved.rows(from_site_id=site) if moved.value(row, "site_id") != site]
+    blocks += [prose(_WORDS, "moved_away", moved, row=moved.row(row)) for row in left]
     if not blocks:
         return (prose(_WORDS, "no_record"),)
     if any(str(table.value(row, "place_verdict")) == "below_expected" for row in rows):

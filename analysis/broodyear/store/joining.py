@@ -39,8 +39,7 @@ def join_labels(connection: duckdb.DuckDBPyConnection, settings: Settings) -> No
 
 def joined_rows(table: Table, settings: Settings, source: str) -> str | None:
     """SQL of the rows of ``source`` under joined labels; None when no label of ``table`` can be joined."""
-    meant = {column: settings.meant_by(kind) for column, kind in LABEL_COLUMNS.items()}
-    meant = {column: labels for column, labels in meant.items() if labels and column in table.column_names}
+    meant = _meant_in(table, settings)
     if not meant:
         return None
     rows = f"SELECT {_values(table, meant)}, upload, line FROM {source}"
@@ -63,6 +62,14 @@ def joined_rows(table: Table, settings: Settings, source: str) -> str | None:
     return f"{rows} WHERE NOT ({concerned}) UNION ALL {kept}"
 
 
+def rows_sent(connection: duckdb.DuckDBPyConnection, table: Table, settings: Settings) -> str:
+    """SQL of every row of ``table`` that a standing upload brought, replaced since or not, under joined labels;
+    beside its values its upload, line, and the path of its file."""
+    values = _values(table, _meant_in(table, settings))
+    received = f"{own_name(connection)}.main.received_{table.name}"
+    return f"SELECT {values}, upload, line, path FROM {received} JOIN uploads USING (upload) WHERE NOT withdrawn"
+
+
 def joined_codes(codes: str, groups: Sequence[Sequence[str]]) -> str:
     """SQL of the codes that ``codes`` (SQL with one column, code) selects, and of those that mean one of them."""
     pairs = ", ".join(f"({number}, {quoted(label)})" for number, group in enumerate(groups) for label in group)
@@ -79,6 +86,12 @@ def label_sql(text: str, column: str, settings: Settings) -> str:
     """SQL of what the label ``text`` (SQL) of a column means under ``settings``; ``text`` for any other column."""
     kind = LABEL_COLUMNS.get(column)
     return text if kind is None else _meant(text, settings.meant_by(kind))
+
+
+def _meant_in(table: Table, settings: Settings) -> dict[str, Mapping[str, str]]:
+    """The columns of ``table`` whose labels ``settings`` join, each with what its labels mean."""
+    meant = {column: settings.meant_by(kind) for column, kind in LABEL_COLUMNS.items()}
+    return {column: labels for column, labels in meant.items() if labels and column in table.column_names}
 
 
 def _values(table: Table, meant: Mapping[str, Mapping[str, str]]) -> str:

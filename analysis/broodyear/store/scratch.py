@@ -68,7 +68,9 @@ def _beside(
     connection.execute(f"ATTACH {quoted(str(place))} AS {_PASSING} (READ_WRITE)")
     connection.execute(f"USE {_PASSING}")
     try:
-        connection.execute(f"INSERT INTO uploads BY NAME SELECT * FROM {kept}.uploads")
+        # Of set-ups it is asked which others they replaced.
+        for name in ("uploads", "received_setups"):
+            connection.execute(f"INSERT INTO {name} BY NAME SELECT * FROM {kept}.{name}")
         for table in all_tables():
             connection.execute(f"CREATE OR REPLACE VIEW {table.name} AS {_both(table, kept, settings)}")
         yield connection

@@ -13,6 +13,7 @@ from broodyear.intake.suspicions.searching import (
     OpenSuspicion,
     count_suspicions,
     find_suspicions,
+    open_cases,
     open_suspicions,
 )
 
@@ -22,5 +23,6 @@ __all__ = [
     "OpenSuspicion",
     "count_suspicions",
     "find_suspicions",
+    "open_cases",
     "open_suspicions",
 ]

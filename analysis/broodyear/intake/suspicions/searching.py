@@ -16,10 +16,10 @@ from broodyear.derived import all_queries, needed_for, own_name, run_queries, ru
 from broodyear.findings import Finding, counted
 from broodyear.intake.wording import worded
 from broodyear.layouts import same_text
-from broodyear.schemas import TABLE_NAMES
+from broodyear.schemas import TABLE_NAMES, table
 from broodyear.settings import Acknowledged, SameLabel, Settings
 from broodyear.stopping import interruptible
-from broodyear.store.joining import join_labels
+from broodyear.store.joining import join_labels, rows_sent
 from broodyear.store.open_rows import find_open_rows
 
 Case = dict[str, Any]
@@ -73,6 +73,7 @@ RULES: tuple[Rule, ...] = (
     Rule("warm_with_eggs", "temperatures deliveries stages setups exits"),
     Rule("same_tank_two_labels", "tanks setups deliveries", joins="other_tank_id"),
     Rule("label_spelled_twice", "sites batches", joins="other_label"),
+    Rule("tank_moved", "setups incidents deliveries"),
 )
 SENTENCES = "suspicions/sentences.txt"
 ACKNOWLEDGED = "acknowledged"
@@ -106,8 +107,18 @@ def _own_session(connection: duckdb.DuckDBPyConnection, settings: Settings) -> d
     session = interruptible(connection.cursor())
     session.execute(f"USE {own_name(connection)}")
     join_labels(session, settings)
-    find_open_rows(session, settings, AWAITED)
+    show_beside(session, settings, AWAITED)
     return session
+
+
+def show_beside(
+    connection: duckdb.DuckDBPyConnection, settings: Settings, awaited: Collection[str] = TABLE_NAMES
+) -> None:
+    """What the rules read beside the rows as they now read: rows of the tables ``awaited`` that wait to be mended,
+    and every set-up that was sent."""
+    find_open_rows(connection, settings, awaited)
+    sent = rows_sent(connection, table("setups"), settings)
+    connection.execute(f"CREATE OR REPLACE TEMP VIEW setups_sent AS {sent}")
 
 
 def _tables_of(session: duckdb.DuckDBPyConnection, uploads: tuple[int, ...]) -> frozenset[str]:
@@ -270,7 +281,7 @@ def count_suspicions(
 
     made: derived tables that ``connection`` has already; they are not made again.
     """
-    find_open_rows(connection, settings)
+    show_beside(connection, settings)
     _make_needed(connection, [rule.name for rule in _LASTING], settings, made)
     counts: dict[tuple[str, str], list[int]] = {}
     for rule in _LASTING:
@@ -278,6 +289,12 @@ def count_suspicions(
             is_known = _acknowledged(rule, case, settings) is not None
             counts.setdefault((rule.name, str(case["table_name"])), [0, 0])[is_known] += 1
     return [(rule, table, opened, known) for (rule, table), (opened, known) in counts.items()]
+
+
+def open_cases(connection: duckdb.DuckDBPyConnection, settings: Settings, name: str) -> list[Case]:
+    """The cases of the rule called ``name`` that nobody acknowledged, on a connection where all were counted."""
+    [rule] = (rule for rule in RULES if rule.name == name)
+    return [case for case in _cases(connection, rule) if _acknowledged(rule, case, settings) is None]
 
 
 def _open(rule: Rule, case: Case) -> OpenSuspicion:

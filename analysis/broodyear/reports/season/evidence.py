@@ -146,6 +146,8 @@ def quality_section(records: SeasonRecords) -> Section:
     ]
     sent_back = [row for row in range(len(uploads)) if uploads.value(row, "rows_sent_back")]
     blocks += [shown(uploads, sent_back)] if sent_back else []
+    if len(records.moved):
+        blocks += [prose(_WORDS, "moved"), bullets(_WORDS, "moved_tank", records.moved)]
     return Section("quality", "How good the records are", tuple(blocks))
 
 

@@ -13,7 +13,7 @@ from threadpoolctl import threadpool_limits
 
 from broodyear.errors import NothingToAnalyse
 from broodyear.findings import file_of
-from broodyear.intake.suspicions import ACKNOWLEDGED, RULES, count_suspicions
+from broodyear.intake.suspicions import ACKNOWLEDGED, RULES, count_suspicions, open_cases
 from broodyear.regions import low_regions
 from broodyear.reports import Tell
 from broodyear.reports.numbers import season_name
@@ -84,6 +84,7 @@ def gather_records(
         large_losses=report_table("large_losses", of_season(large, season)),
         events=report_table("events", events(store, tanks, season)),
         **_records(store, ledger),
+        moved=report_table("moved_tanks", _moved(store, season)),
         key_figures=_key_figures(store, ledger, tanks, setups, season),
         trials=trials_table(trials),
         timelines=timelines(store, season, setups),
@@ -232,6 +233,21 @@ def _findings(store: Store, ledger: pd.DataFrame) -> pd.DataFrame:
     together = pd.concat([part for part in (counted.assign(acknowledged=0), now) if len(part)] or [now])
     ordered: pd.DataFrame = together[["level", *columns]].sort_values(["level", "rule", "table_name"])
     return ordered.reset_index(drop=True)
+
+
+_MOVED = (
+    "tank_id", "site_id", "from_site_id", "moved_on", "replaced", "replaced_place", "stands", "stands_place",
+)  # fmt: skip
+
+
+def _moved(store: Store, season: int) -> pd.DataFrame:
+    """Tanks suspected to have been moved in the season, with the set-up that stands and the one before; asked when
+    suspicions were counted."""
+    cases = pd.DataFrame(open_cases(store.connection, store.settings, "tank_moved"), columns=["season", *_MOVED])
+    found = of_season(cases, season)[list(_MOVED)].sort_values("tank_id")
+    # The folders of whoever loaded the records are nobody's business.
+    places = found[["replaced_place", "stands_place"]].replace(r".*[\\/]", "", regex=True)
+    return found.assign(**places)
 
 
 def _key_figures(

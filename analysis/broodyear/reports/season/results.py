@@ -52,6 +52,7 @@ class SeasonRecords:
     events: ReportTable
     uploads: ReportTable
     findings: ReportTable
+    moved: ReportTable
     detectable: ReportTable
     funnel: ReportTable
     screen: ReportTable
@@ -102,8 +103,8 @@ class SeasonResults(SeasonRecords):
             self.large_losses, self.mixed_batches, self.losses, self.stage_survival,
             self.trend, self.setups, self.detectable, self.funnel, self.screen, self.sites, self.practices,
             self.effects, self.methods, self.fits, self.trials, self.changes, self.exposure, self.events,
-            self.batches, self.uploads, self.findings, self.tank_practices, self.model_checks, self.residuals,
-            self.influence, self.inflation, self.normality,
+            self.batches, self.uploads, self.findings, self.moved, self.tank_practices, self.model_checks,
+            self.residuals, self.influence, self.inflation, self.normality,
         )  # fmt: skip
 
 
