@@ -84,6 +84,7 @@ def effects() -> ReportTable:
                     "difference_points": points, "difference_low": points - 4, "difference_high": points + 4,
                     "p_value": 0.0042, "method": method, "note": "", "points_if_silent_lost": points - 4.5,
                     "points_if_silent_alike": points, "silence_blurs": True,
+                    "methods_agree": factor != "room_type",
                     "methods_not_clear": "clustered (p = 0.130)" if factor == "gravel_practice" else "",
                 }
             )  # fmt: skip
@@ -331,7 +332,7 @@ def exposure(tanks: int) -> ReportTable:
     """One window per tank."""
     rows = [
         {"tank_id": code, "exposure_window": "whole", "days": 90, "days_observed": 73,
-         "observed_pct": 81.0, "usable": True,
+         "observed_pct": 81.0, "usable": place != 2, "note": "too few days read" if place == 2 else "",
          "mean_water_temp_c": 7.0 + place % 5 * 0.7, "sd_daily_mean_c": 0.6,
          "hours_above_warm": 3.0 * (place == 0)}
         for place, code in enumerate(tank_codes(tanks))

@@ -101,7 +101,7 @@ def test_eggs_of_two_batches_in_a_tank_are_counted_by_batch_and_said(review: Rep
         ("B1", "1320", "7", "1"), ("B2", "80", "0", "1"),
     ]  # fmt: skip
     said = text_of(review.page)
-    assert "Tanks with eggs of more than one batch." in said
+    assert "Tanks with eggs of several batches." in said
     assert "Tank T6 at S6: 200 eggs of 2 batches, 60 % of them of B1." in said
     with open_store(review.page.parent.parent / "first.duckdb") as store:
         regions = text_of(report_regions(store, tmp_path / "regions").page)

@@ -64,7 +64,7 @@ def test_first_screen_says_sites_tanks_what_survives_what_was_reported_and_what_
     said = action_text(review)
     parts = [
         "Sites. Over all their seasons, 1 of 1 sites that can be judged did worse than their eggs explain.",
-        "Site S-00 did worse over its seasons than its eggs explain: 12 points below what was expected",
+        "Site S-00 did worse over its seasons than its eggs explain: 12 points below expected",
         "Tanks of season 2023/24. 1 of 11 tanks that can be judged did worse",
         "Whom to visit first",
         "26 compared (practices and temperature, survival from delivery to release); 1 is clear",
@@ -161,10 +161,10 @@ def test_what_silent_tanks_could_do_stands_beside_a_claimed_difference(tmp_path:
     result = write_season(invented.season_results(), tmp_path, invented.uploads())
     text = " ".join(seen(result.page).text.replace("\u202f", " ").split())
     assert (
-        "Had every tank that fell silent lost all its fish, it would be +1.6 points and no longer clear; had they"
-        " fared as the others with their practice, +6.1 points." in text
+        "Had every silent tank lost all its fish: +1.6 points, no longer clear; had they fared as the others with"
+        " their practice: +6.1 points." in text
     )
-    assert text.count("Had every tank that fell silent") == 1
+    assert text.count("Had every silent tank") == 1
     unlike = "Methods disagree: by clustered (p = 0.130) this difference is not clear even by itself."
     assert text.count(unlike) == text.count("Methods disagree") == 1
 
@@ -273,7 +273,7 @@ def test_warmth_and_a_week_of_deaths_are_asked_about_before_room_and_gravel() ->
 def test_more_dead_than_eggs_is_named_beside_the_verdicts(review: ReportResult) -> None:
     text = " ".join(seen(review.page).text.replace("\u202f", " ").split())
     assert "Tanks taken as lost: all eggs counted dead" in text and "T-098" in text
-    assert "Counts that cannot be. Tank T-007: 200 dead counted of 140 eggs delivered. Its verdict rests" in text
+    assert "Counts that cannot be. Tank T-007: 200 dead counted of 140 eggs delivered. Its verdict holds" in text
     counts = pd.DataFrame(
         {"tank_id": ["A", "B", "C", "D"], "site_id": "S", "region": "R", "eggs": [100, 100, None, 100],
          "dead_total": [111, 110, 10, None], "left_alive": 3}
@@ -315,7 +315,7 @@ def test_all_that_is_claimed_of_tanks_and_sites_has_its_sentence_on_the_page(tmp
     claims = [row for row in written_rows(tmp_path, "claims.csv") if row["decision"] == "claimed"]
     assert len(claims) == 7  # a site's hatch; of T-001 and of T-005 both stages and the whole stay
     assert [row for row in claims if not row["sentence"] or " ".join(row["sentence"].split()) not in text] == []
-    assert "Tank T-005 did better, hatch to release, than its batch" in text
+    assert "Tank T-005 did better, hatch to release, than its eggs explain" in text
 
 
 @pytest.mark.parametrize(
@@ -369,6 +369,57 @@ def test_the_board_hears_where_fish_are_missing_rather_than_dead(tmp_path: Path)
     assert (
         "1 did worse than ordinary tanks do (in 1 of them the fish that are missing were not counted dead" in said
     )
+
+
+def words_of(result: ReportResult) -> str:
+    """The page's text in one line, with plain spaces."""
+    return " ".join(seen(result.page).text.replace("\u202f", " ").split())
+
+
+@pytest.mark.usefixtures("without_drawings")
+def test_tanks_without_a_mean_and_sites_of_one_season_are_named_once_and_not_row_by_row(tmp_path: Path) -> None:
+    young = {"site_id": "S-01", "region": "R-1", "outcome": "delivered_to_release", "seasons": 1,
+             "reason": "too_few_seasons", "verdict": "too_few_seasons", "note": "one season"}  # fmt: skip
+    frame = pd.concat([invented.sites().frame, pd.DataFrame([young])], ignore_index=True)
+    results = invented.season_results(sites=report_table("sites", frame))
+    result = write_season(results, tmp_path, invented.uploads())
+    text, shown = words_of(result), seen(result.page).rows
+    assert f"Without a mean: too few days read: {invented.tank_codes(12)[2]}." in text
+    assert "On record for one season only, which cannot tell a site from a year: S-01." in text
+    assert "The shortfall returned at S-00 (low in 2 of 3 seasons)." in text
+    assert "exposure.csv#row=3" in shown and "exposure.csv#row=4" not in shown
+    assert "sites.csv#row=2" in shown and "sites.csv#row=3" not in shown
+
+
+def test_methods_are_shown_of_what_is_clear_and_where_they_differ(review: ReportResult) -> None:
+    text = words_of(review)
+    assert (
+        "2 of 3 differences lie by every method within the interval given above; not so room: hallway v." in text
+    )
+    table = text.split("Table: What is clear, and where methods differ")[1].split("Table: methods.csv")[0]
+    assert "gravel practice" in table and "hallway" in table and "mean water temperature" not in table
+
+
+def test_what_is_compared_and_what_is_recorded_and_not_is_said_in_a_line(review: ReportResult) -> None:
+    text = words_of(review)
+    assert (
+        "Compared: gravel practice, room and mean water temperature. On record but not compared: crushed" in text
+    )
+    assert "to do without disinfection is never proposed" in text
+
+
+@pytest.mark.usefixtures("without_drawings")
+def test_what_is_clear_at_a_single_stage_is_said_with_its_size(tmp_path: Path) -> None:
+    at_hatch = {"outcome": "hatch", "factor": "room_type", "level": "hallway", "reference": "classroom",
+                "method": "mixed", "difference_points": -3.2}  # fmt: skip
+    effects = pd.concat([invented.effects().frame, pd.DataFrame([at_hatch])], ignore_index=True)
+    claim = Claim(ClaimKind.PRACTICE_DIFFERS, "room_type", Reason.CLEAR, "hallway", "classroom", "hatch", -3.2,
+                  -5.0, -1.0, "points", 0.001, 0.01, 26, "practices")  # fmt: skip
+    results = invented.season_results(effects=report_table("effects", effects))
+    results = replace(results, statements=results.statements.and_also([claim]))
+    text = words_of(write_season(results, tmp_path, invented.uploads()))
+    label = "room: hallway instead of classroom"
+    assert f"Clear at a single stage as well: {label} (eggs delivered to hatch, −3.2 points)." in text
 
 
 def test_claims_csv_holds_the_pages_sentences_and_nothing_it_does_not_say(review: ReportResult) -> None:

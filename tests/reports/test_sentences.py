@@ -72,11 +72,11 @@ def test_sentences_say_size_interval_and_how_many_were_compared() -> None:
         ]
     )
     assert below == (
-        "Site S-1 did worse over its seasons than its eggs explain: 12 points below what was expected"
-        " (95\u202f% interval 6 to 18); it is clear beside the others of the 26 sites compared."
+        "Site S-1 did worse over its seasons than its eggs explain: 12 points below expected"
+        " (95\u202f% interval 6 to 18); clear among the 26 sites compared."
     )
     assert "Gravel practice: single layer stones instead of bare: \u221212 points of survival" in practice
-    assert "clear after allowing for all 26 comparisons made" in practice
+    assert "clear after allowing for all 26 compared" in practice
     assert fish == (
         "Gravel practice: gravel instead of bare is worth considering: about 34 fish more a season if the tanks"
         " concerned did as the others."
@@ -89,15 +89,15 @@ def test_what_was_counted_stands_beside_what_chance_leaves_of_it() -> None:
     low = made(ClaimKind.TANK_BELOW, Reason.CLEAR, known=True)
     across = replace(low, reason=Reason.AT_WATCHED_PLACE, estimate=-3.0, low=-8.0, high=2.0, observed=-2.5)
     assert worded([low])[0].endswith(
-        ": 17 points below what was expected; allowing for chance, 12 (95\u202f% interval 6 to 18); it is clear"
+        ": 17 points below expected; allowing for chance, 12 (95\u202f% interval 6 to 18); clear"
         " among the 26 tanks compared."
     )
     # The site's other seasons may pull the estimate beyond what was counted: that is no allowance for chance.
     allowed = "; estimated at \u22123.0 (95\u202f% interval \u22128.0 to +2.0);"
-    assert f": 2.5 points below what was expected{allowed}" in worded([across])[0]
-    assert f": 2.5 points above what was expected{allowed}" in worded([replace(across, observed=2.5)])[0]
+    assert f": 2.5 points below expected{allowed}" in worded([across])[0]
+    assert f": 2.5 points above expected{allowed}" in worded([replace(across, observed=2.5)])[0]
     hatch = replace(low, outcome="hatch", reason=Reason.CLEAR)
-    assert worded([hatch])[0].startswith("Tank T-1 did worse, eggs delivered to hatch, than its batch")
+    assert worded([hatch])[0].startswith("Tank T-1 did worse, eggs delivered to hatch, than its eggs explain")
     assert in_short(low) == "T-1: 17 points short (12 allowing for chance), clear"
     assert in_short(replace(low, estimate=-18.0)) == "T-1: 17 points short (estimated at 18), clear"
 

@@ -98,7 +98,7 @@ def test_regression_to_the_mean_is_said_beside_an_improvement() -> None:
     fell_first = sites["first_difference_points"] < -8.0
     assert (better & fell_first).any()
     notes = sites.loc[better & fell_first, "note"]
-    assert notes.str.contains("comes back by about .* points with nothing changed").all()
+    assert notes.str.contains("about .* points come back with nothing changed").all()
 
 
 def test_the_worst_sites_come_back_by_what_was_foretold() -> None:

@@ -51,7 +51,7 @@ SERIES = (
 VERDICTS: dict[str, tuple[Series, str]] = {
     "below_expected": (Series(ORANGE, "v", "-"), "below expected"),
     "watch": (Series(PINK, "D", "-"), "watch"),
-    "as_expected": (Series(GREY, "o", "-"), "not told apart from chance"),
+    "as_expected": (Series(GREY, "o", "-"), "not flagged"),
     "above_expected": (Series(BLUE, "^", "-"), "above expected"),
     "too_few_records": (Series(GREY, "x", "-"), "cannot be judged"),
 }

@@ -9,6 +9,7 @@ from functools import partial
 from typing import Any
 
 from broodyear.reports.vocabulary import (
+    DECISIONS,
     FACTORS,
     OUTCOMES,
     STAGES,
@@ -107,6 +108,7 @@ _TEXTS: dict[str, Callable[[Any], str]] = {
     "yes_no": lambda value: "yes" if value else "no",
     "verdict": verdict_label,
     "watch": partial(called, WATCH_WORDS),
+    "decision": partial(called, DECISIONS),
     "factor": partial(called, FACTORS),
     "outcome": partial(called, OUTCOMES),
     "stage": partial(called, STAGES),

@@ -101,18 +101,17 @@ def on_record(outcomes: pd.DataFrame) -> ReportTable:
 
 
 def on_record_section(table: ReportTable) -> Section:
-    """One sentence per region with something that stands out there; all shares in the table."""
+    """One sentence per region with something that stands out there."""
     title = "What is on record more often in one region"
     standing = [row for row in range(len(table)) if table.value(row, "stands_out")]
     regions = list(dict.fromkeys(str(table.value(row, "region")) for row in standing))
-    every: list[Block] = [shown(table)] if len(table) else []
     if not regions:
-        return Section("record", title, (prose(_RECORD_WORDS, "nothing", table), *every))
+        return Section("record", title, (prose(_RECORD_WORDS, "nothing", table),))
     items = tuple(
         _standing_out(table, [row for row in standing if str(table.value(row, "region")) == one])
         for one in regions
     )
-    return Section("record", title, (prose(_RECORD_WORDS, "intro"), Bullets(items, (table,)), *every))
+    return Section("record", title, (prose(_RECORD_WORDS, "intro"), Bullets(items, (table,))))
 
 
 def _standing_out(table: ReportTable, rows: Sequence[int]) -> Markup:

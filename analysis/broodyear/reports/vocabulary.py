@@ -69,6 +69,7 @@ FACTORS = {
     "filter_kind": "filter",
     "room_and_gravel": "room and gravel",
     "mean_water_temp_c": "mean water temperature",
+    "units_at_delivery_c_days": "thermal units at delivery",
     "light_cover": "light cover",
     "insulated": "insulation",
     "set_point_c": "set point",
@@ -90,6 +91,8 @@ def verdict_label(verdict: object) -> str:
 
 STAGES = STAGE_WORDS
 
+
+DECISIONS = {"claimed": "clear", "not_claimed": "not clear"}
 
 #: Why a tank is on the week's list.
 WATCH_WORDS = {

@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 
+from broodyear.claims import Reason
 from broodyear.figures.diagnostics import influence_figure, residuals_figure
 from broodyear.figures.funnel import expected_figure, funnel_figure
 from broodyear.figures.intervals import Estimate, intervals_figure
 from broodyear.figures.style import SERIES
 from broodyear.figures.timeline import exposure_figure, timeline_figure, trend_figure
 from broodyear.reports.numbers import known, tank_word, words, written
-from broodyear.reports.parts import Block, Bullets, Flow, Folded, Heading, Notice, Prose, Section, joined, say
+from broodyear.reports.parts import Block, Bullets, Flow, Folded, Heading, Notice, Prose, Section, ids, joined, say
 from broodyear.reports.rendering import CAUTIONS, bullets, drawing, glossary, phrase, prose, refusal, said, wording
 from broodyear.reports.season.account import observed_or_most
 from broodyear.reports.season.results import (
@@ -29,6 +30,8 @@ from broodyear.reports.tables import ReportTable, report_table, shown
 from broodyear.reports.vocabulary import MAIN_OUTCOME
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from broodyear.survival.practices import EffectsReport
 
 _WORDS = "season/evidence.txt"
@@ -124,7 +127,19 @@ def exposure_section(records: SeasonRecords) -> Section:
         _WORDS, "windows", table, pct=f"{settings.exposure_max_missing_pct:.0f}", tanks=len(whole),
         usable=len(usable), days=int(whole["days"].sum()), read=int(whole["days_observed"].sum()),
     )  # fmt: skip
-    return Section("temperature", title, (windows, *figures, shown(table, table.rows(exposure_window="whole"))))
+    rows = table.rows(exposure_window="whole", usable=True)
+    return Section(
+        "temperature", title, (windows, *figures, *([shown(table, rows)] if rows else []), *_without_mean(whole))
+    )
+
+
+def _without_mean(whole: pd.DataFrame) -> list[Block]:
+    """The tanks whose days were read too seldom for a mean, by reason."""
+    reasons = [
+        (reason, ids(list(tanks["tank_id"])))
+        for reason, tanks in whole[~whole["usable"].astype(bool)].groupby("note")
+    ]
+    return [prose(_WORDS, "without_mean", reasons=reasons)] if reasons else []
 
 
 def batches_section(records: SeasonRecords) -> Section:
@@ -154,7 +169,7 @@ def quality_section(records: SeasonRecords) -> Section:
 def method_section(results: SeasonResults) -> Section:
     """How the numbers were made, with rows given, used and left out, and where they end."""
     blocks = (
-        Bullets(said("season/method.txt", "methods")),
+        Folded("How the numbers are made", (Bullets(said("season/method.txt", "methods")),)),
         Heading(Markup("Rows given, used and left out")),
         _rows_block(results.screen),
         _rows_block(results.fits),
@@ -263,7 +278,7 @@ def _one_tank(records: SeasonRecords, row: int, code: str) -> list[Block]:
         timeline_figure, records.timelines[code], table=records.setups, words={"code": code},
         file=f"timeline_{row}", warm_limit_c=records.settings.warm_limit_c,
     )  # fmt: skip
-    line = Prose(_tank_line(records, row, code), (records.setups,))
+    line = Prose(_tank_line(records, row, code))
     return [Heading(say("{word}{code}", word=tank_word(code), code=code), f"tank-{row}"), line, figure]
 
 
@@ -282,8 +297,11 @@ def _sites(records: SeasonRecords, tanks: list[int]) -> list[Block]:
     returned = [row for row in rows if str(table.value(row, "verdict")) == "below_expected"]
     blocks: list[Block] = [heading, prose(_WORDS, "sites")]
     if returned:
-        with_size = [row for row in returned if known(table.value(row, "difference_points"))]
-        blocks += [prose(_WORDS, "returned_intro"), bullets(_WORDS, "returned", table, with_size)]
+        sites = joined([phrase(_WORDS, "returned", row=table.row(row)) for row in returned])
+        blocks.append(prose(_WORDS, "sites_returned", table, sites=sites))
     else:
         blocks.append(prose(_WORDS, "none_returned"))
-    return [*blocks, shown(table, rows)]
+    young = [row for row in rows if str(table.value(row, "reason")) == Reason.TOO_FEW_SEASONS]
+    blocks += [shown(table, [row for row in rows if row not in young])] if len(young) < len(rows) else []
+    named = ids([table.value(row, "site_id") for row in young])
+    return [*blocks, *([prose(_WORDS, "one_season", sites=named)] if young else [])]

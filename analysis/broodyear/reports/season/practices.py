@@ -14,7 +14,7 @@ from broodyear.reports.season.action import next_step
 from broodyear.reports.season.results import COMPARED, SeasonResults
 from broodyear.reports.sentences import worded
 from broodyear.reports.tables import ReportTable, report_table, shown
-from broodyear.reports.vocabulary import FACTORS, MAIN_OUTCOME, OUTCOMES, called
+from broodyear.reports.vocabulary import FACTORS, MAIN_OUTCOME, called
 from broodyear.trials import COMPARISON_COLUMNS, trial_claims
 
 _WORDS, _ASSIGNED = "season/practices.txt", "season/assigned.txt"
@@ -30,7 +30,7 @@ def changes_section(results: SeasonResults) -> Section:
     items = tuple(_change(results, row) for row in range(len(table)) if _claim_of(results, row) is not None)
     if not items:
         none = prose(_WORDS, "changes_none", statements.table)
-        return Section("changes", title, (none, Prose(next_step(results))))
+        return Section("changes", title, (none,))
     changes = Bullets(items, (statements.table, table), numbered=True)
     return Section("changes", title, (prose(_WORDS, "no_experiment"), changes))
 
@@ -60,16 +60,15 @@ def _effects(results: SeasonResults) -> list[Block]:
     if not len(table):
         return [refusal("The effect of practices cannot be worked out.", table)]
     said = Bullets(_effect_sentences(results), (results.statements.table, table))
-    every = [row for outcome in OUTCOMES for row in headline_rows(table, outcome)]
-    rows = [row for row in every if known(table.value(row, "difference_points"))]
-    told = _rest(table, len(every) - len(rows))
-    return [
-        prose(_WORDS, "differences"),
-        *_effect_figure(results),
-        said,
-        *([shown(table, rows)] if rows else []),
-        *told,
-    ]
+    rows = _estimated(table)
+    names = joined(list(dict.fromkeys(called(FACTORS, table.value(row, "factor")) for row in rows)))
+    blocks: list[Block] = [prose(_WORDS, "differences"), *_effect_figure(results), said]
+    return [*blocks, shown(table, rows), prose(_WORDS, "scope", compared=names)] if rows else blocks
+
+
+def _estimated(table: ReportTable) -> list[int]:
+    """Rows of the main outcome by the headline method that have an estimate."""
+    return [row for row in headline_rows(table, MAIN_OUTCOME) if known(table.value(row, "difference_points"))]
 
 
 def _rest(table: ReportTable, count: int) -> list[Block]:
@@ -87,21 +86,36 @@ def _effect_sentences(results: SeasonResults) -> tuple[Markup, ...]:
         for row in rows
         if statements.claim(row).reason not in (*_UNCLEAR, *_TOO_FEW)
     ]
-    for name, reasons in (("unclear", _UNCLEAR), ("too_few", _TOO_FEW)):
-        claims = [claim for claim in map(statements.claim, rows) if claim.reason in reasons]
-        if claims:
-            labels = joined([phrase(_WORDS, "label", claim=claim) for claim in claims])
-            said.append(phrase(_WORDS, name, named=labels))
-    return tuple(said)
+    unclear = [row for row in rows if statements.claim(row).reason in _UNCLEAR]
+    is_any_clear = any(statements.claim(row).is_claimed for row in rows)
+    said += [phrase(_WORDS, "unclear", count=len(unclear), clear=is_any_clear)] if unclear else []
+    few = [
+        phrase(_WORDS, "label", claim=statements.claim(row))
+        for row in rows
+        if statements.claim(row).reason in _TOO_FEW
+    ]
+    said += [phrase(_WORDS, "too_few", named=joined(few))] if few else []
+    stages = [
+        phrase(_WORDS, "at_stage", claim=claim, row=results.effects.row(row))
+        for claim in map(statements.claim, statements.rows(*COMPARED, decision=Decision.CLAIMED))
+        if claim.outcome != MAIN_OUTCOME
+        for row in _rows_of(results.effects, claim)
+    ]
+    return (*said, *([phrase(_WORDS, "at_stages", named=joined(stages))] if stages else []))
+
+
+def _rows_of(table: ReportTable, claim: Claim) -> list[int]:
+    """The row of the effects behind a claim, by the headline method; none where it rests on a trial."""
+    return table.rows(
+        outcome=claim.outcome, factor=claim.subject, level=claim.level, reference=claim.reference, method="mixed"
+    )
 
 
 def _beside(results: SeasonResults, claim: Claim) -> Markup:
     """What the tanks that fell silent could make of a claimed difference, and by which methods it is not clear;
     nothing where there is neither."""
     table = results.effects
-    found = table.rows(
-        outcome=claim.outcome, factor=claim.subject, level=claim.level, reference=claim.reference, method="mixed"
-    )
+    found = _rows_of(table, claim)
     if not claim.is_claimed or claim.reason is Reason.ASSIGNED or not found:
         return Markup("")
     row, said = table.row(found[0]), Markup("")
@@ -123,8 +137,7 @@ def headline_rows(table: ReportTable, outcome: str) -> list[int]:
 
 def _effect_figure(results: SeasonResults) -> list[Block]:
     table = results.effects
-    rows = headline_rows(table, MAIN_OUTCOME)
-    drawn = [row for row in rows if known(table.value(row, "difference_points"))][:MOST_ROWS]
+    drawn = _estimated(table)[:MOST_ROWS]
     if not drawn:
         return []
     statements = results.statements
@@ -183,7 +196,21 @@ def _methods(results: SeasonResults) -> list[Block]:
     if not len(table):
         return [heading, refusal("Only one method could be used.", table)]
     rows = [row for row in table.rows(outcome=MAIN_OUTCOME) if known(table.value(row, "odds_ratio"))]
-    return [heading, prose(_WORDS, "methods"), shown(table, rows)] if rows else []
+    effects, statements = results.effects, results.statements
+    keys = [_key(table, row) for row in rows]
+    compared = [row for row in _estimated(effects) if keys.count(_key(effects, row)) > 1]
+    apart = [row for row in compared if not effects.value(row, "methods_agree")]
+    claims = map(statements.claim, statements.rows(*COMPARED, outcome=MAIN_OUTCOME, decision=Decision.CLAIMED))
+    named = {*(_key(effects, row) for row in apart), *((one.subject, one.level, one.reference) for one in claims)}
+    rows = [row for row, key in zip(rows, keys, strict=True) if key in named]
+    labels = [effect_label(effects, row) for row in apart]
+    told = prose(_WORDS, "methods", compared=len(compared), apart=labels)
+    which = "What is clear, and where methods differ" if apart else "What is clear"
+    return [heading, told, *([shown(table, rows, which=which)] if rows else [])] if compared else []
+
+
+def _key(table: ReportTable, row: int) -> tuple[str, ...]:
+    return tuple(str(table.value(row, name) or "") for name in ("factor", "level", "reference"))
 
 
 def trials_table(compared: pd.DataFrame) -> ReportTable:
