@@ -210,7 +210,7 @@ def test_a_column_for_each_stage() -> None:
     assert shown.rows == (("T-1", "2025-01-12", "egg", "3"), ("T-1", "2025-04-02", "fry", "1"))
     assert replace(choices.draft_from(sheet, made), guesses=frozenset()) == draft
     twice = replace(draft, meanings={**draft.meanings, "Dead fry": "losses.dead:egg"})
-    assert "“Dead eggs” and “Dead fry” both mean dead (losses), egg; only one can." in said(twice, sheet)
+    assert "“Dead eggs” and “Dead fry” both mean egg: dead (losses); only one can." in said(twice, sheet)
     both = replace(draft, meanings={**draft.meanings, "Dead fry": "losses.dead"})
     assert LACKS.format("stage (losses)") in said(both, sheet)
     assert [one.only_when for one in choices.layout_of(sheet, both).rows] == [(), ("Dead eggs",)]

@@ -47,7 +47,7 @@ OPTIONS: Mapping[str, Mapping[str, str]] = {
     "For every row": SHARED,
     "A column for each tank": {f"{EACH}{key}": f"{_words(key)}, one column for each tank" for key in BY_TANK},
     "A column for each stage": {
-        f"{key}:{stage}": f"{_words(key)}, {stage.replace('_', ' ')}"
+        f"{key}:{stage}": f"{stage.replace('_', ' ')}: {_words(key)}"
         for key in BY_STAGE
         for stage in table(key.partition(".")[0]).column("stage").allowed
     },
