@@ -29,6 +29,7 @@ def test_only_what_is_clear_or_assigned_is_claimed_and_what_cannot_be_told_is_no
     assert by_decision[Decision.NOT_CLAIMED] == {
         Reason.NOT_CLEAR, Reason.WATCH, Reason.AT_POOR_PLACE, Reason.AT_WATCHED_PLACE, Reason.DEPENDS_ON_SILENT,
         Reason.BATCHES_DISAGREE, Reason.AGAINST_CARE, Reason.OWN_FIT, Reason.HOUR_OF_LOOKING,
+            Reason.HANGS_ON_ONE_TANK,
     }  # fmt: skip
 
 
@@ -38,6 +39,20 @@ def test_only_what_is_clear_or_assigned_is_claimed_and_what_cannot_be_told_is_no
 )
 def test_a_claim_is_made_at_the_level_of_its_family_and_never_without_a_p(p_family: float, reason: Reason) -> None:
     assert clear_or_not(p_family) is reason
+
+
+@pytest.mark.parametrize(
+    ("p_family", "without_one", "reason"),
+    [
+        (0.04, 0.10, Reason.CLEAR),
+        (0.04, 0.1001, Reason.HANGS_ON_ONE_TANK),
+        (0.04, math.nan, Reason.CLEAR),
+        (0.06, 0.2, Reason.NOT_CLEAR),
+        (math.nan, 0.2, Reason.NO_INTERVAL),
+    ],
+)
+def test_a_claim_may_not_hang_on_one_tank(p_family: float, without_one: float, reason: Reason) -> None:
+    assert clear_or_not(p_family, without_one) is reason
 
 
 @pytest.mark.parametrize(

@@ -15,8 +15,9 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     import pandas as pd
 
-#: Claims of a family are made at this adjusted p-value or below.
-CLAIMED_AT = 0.05
+#: Claims of a family are made at this adjusted p-value or below, and only where the one without the tank that
+#: speaks loudest for it stays at the second: a lost tank more or less among few makes much of nothing.
+CLAIMED_AT, CLAIMED_WITHOUT_ONE_AT = 0.05, 0.10
 
 CLAIM_COLUMNS = (
     "claim", "subject", "level", "reference", "outcome", "estimate", "low", "high", "unit", "p_value", "p_family",
@@ -86,6 +87,7 @@ class Reason(StrEnum):
         _NO,
         "would not stand if the tanks that fell silent had fared otherwise",
     )
+    HANGS_ON_ONE_TANK = "hangs_on_one_tank", _NO, "would not be clear without one of the tanks"
     BATCHES_DISAGREE = (
         "batches_disagree",
         _NO,
@@ -171,11 +173,16 @@ def excludes_zero(low: float, high: float) -> bool:
     return low > 0.0 or high < 0.0
 
 
-def clear_or_not(p_family: float) -> Reason:
-    """CLEAR at CLAIMED_AT or below, NO_INTERVAL where no p-value could be worked out, NOT_CLEAR otherwise."""
+def clear_or_not(p_family: float, p_without_one: float = 0.0) -> Reason:
+    """CLEAR at CLAIMED_AT or below, NO_INTERVAL where no p-value could be worked out, NOT_CLEAR otherwise.
+
+    p_without_one: without the tank that speaks loudest for it, where that was asked.
+    """
     if math.isnan(p_family):
         return Reason.NO_INTERVAL
-    return Reason.CLEAR if p_family <= CLAIMED_AT else Reason.NOT_CLEAR
+    if p_family > CLAIMED_AT:
+        return Reason.NOT_CLEAR
+    return Reason.HANGS_ON_ONE_TANK if p_without_one > CLAIMED_WITHOUT_ONE_AT else Reason.CLEAR
 
 
 #: What a cell of a table becomes as a field of a claim; text where nothing is named.

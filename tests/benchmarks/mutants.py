@@ -36,8 +36,11 @@ TRIALS = ("trials/test_randomisation.py", "trials/test_analysis.py")
 
 _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] = (
     ("claims.py", CLAIMS, (
-        ("p_family <= CLAIMED_AT", "p_family < CLAIMED_AT"),
-        ("CLAIMED_AT = 0.05", "CLAIMED_AT = 0.10"),
+        ("if p_family > CLAIMED_AT", "if p_family >= CLAIMED_AT"),
+        ("ONE_AT = 0.05, 0.10", "ONE_AT = 0.10, 0.10"),
+        ("ONE_AT = 0.05, 0.10", "ONE_AT = 0.05, 0.50"),
+        ("p_without_one > CLAIMED", "p_without_one < CLAIMED"),
+        ('"hangs_on_one_tank", _NO', '"hangs_on_one_tank", _YES'),
         ("low > 0.0 or high < 0.0", "low >= 0.0 or high < 0.0"),
         ("low > 0.0 or high < 0.0", "low > 0.0 and high < 0.0"),
         ("if math.isnan(p_family):", "if False:"),
@@ -67,7 +70,10 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("return Reason.DEPENDS_ON_SILENT if self", "return Reason.CLEAR if self"),
         ("        if self.refused is not None:\n            return self.refused\n", ""),
         ("if main else None, outcomes)", "if main else None, 1)"),
-        ("main.get(one.key, np.nan)", "main.get(one.key, 0.0)"),
+        ("first.p_family if first else np.nan", "first.p_family if first else 0.0"),
+        ("np.fmax(one.p_without", "np.fmin(one.p_without"),
+        ("not one.p_value <= CLAIMED_AT", "one.p_value <= CLAIMED_AT"),
+        ("single_step(np.fmax(without, p_values), correlation)", "without"),
         ("one if one.outcome == main_outcome else", "one if one.outcome != main_outcome else"),
         ("int(np.isfinite(p_family).sum())", "1"),
         ("_lost * self.points <= 0.0", "_lost * self.points < 0.0"),
@@ -90,7 +96,7 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
     )),
     ("survival/practices/model.py", PRACTICES, (
         ("    groups = _beyond(rows, columns, groups)\n", ""),
-        ("np.abs(left).max() > ESTIMABLE", "np.abs(left).max() < ESTIMABLE"),
+        ("marks)).max() > ESTIMABLE", "marks)).max() < ESTIMABLE"),
     )),
     ("survival/fit.py", PRACTICES, (
         ("small_sample=True, spread_prior=True)", "small_sample=True)"),
@@ -169,13 +175,13 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
     )),
     ("reports/season/visits.py", ("reports/test_season_page.py",), (
         ("split()} - idle", "split()}"),
-        ("level = claim.level if claim.estimate < 0.0", "level = claim.level if claim.estimate > 0.0"),
+        ("level=claim.sides[0]", "level=claim.sides[1]"),
         ("    if worse:", "    if False:"),
         ("claim.decision is not Decision.NOT_CLAIMED}", "False}"),
     )),
     ("reports/season/results.py", ("reports/test_season_page.py",), (
         ("and not worse & {claim.level, claim.reference}", ""),
-        ("worse = {claim.level if claim.estimate < 0.0", "worse = {claim.level if claim.estimate > 0.0"),
+        ("worse = {claim.sides[0]", "worse = {claim.sides[1]"),
     )),
     ("setups/screen_model.py", ("setups/test_screen_model.py",), (
         ("max(state.tank_sd, _told_from_zero(state))", "state.tank_sd"),
@@ -201,15 +207,23 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ('rows["season"] == rows["season"].max()', 'rows["season"] == rows["season"].min()'),
         ("[:: 1 if is_better else -1]", "[:: -1 if is_better else 1]"),
     )),
+    ("survival/practices/model.py", ("survival/practices/test_diagnostics.py",), (
+        ("weight * (1.0 - weight * invert", "weight * (1.0 + weight * invert"),
+        ("log_odds - pull * left / alone", "log_odds + pull * left / alone"),
+        ("np.hypot(error, pull / np.sqrt(alone))", "error"),
+        ("np.argmin(ratio)", "np.argmax(ratio)"),
+        ("np.abs(pull) > ESTIMABLE, 0.0, np.inf", "np.abs(pull) > ESTIMABLE, np.inf, np.inf"),
+    )),
     ("regions/compare.py", REGIONS, (
         ('if not row["separable"]:', "if False:"),
         ('if row["sites_usable"] == 1:', 'if row["sites"] == 1:'),
         ("if first is not Reason.CLEAR:", "if first is Reason.CLEAR:"),
         ('float(row["within_batch_points"]) < 0.0', 'float(row["within_batch_points"]) > 0.0'),
         ('DEPENDS_ON_SILENT if row["silence_undoes"] else', "DEPENDS_ON_SILENT if False else"),
-        ("pd.DataFrame(over_outcomes(p_family.T).T, p_family.index, p_family.columns)", "p_family"),
+        ("pd.DataFrame(over_outcomes(p_values.T).T, p_values.index, p_values.columns)", "p_values"),
+        (', float(row["p_without_one_tank"]))', ")"),
         ('table.loc[list(part.regions), "p_family"].min()', 'table.loc[list(part.regions), "p_family"].max()'),
-        ("Reason.CLEAR if is_clear else Reason.NOT_CLEAR", "Reason.NOT_CLEAR if is_clear else Reason.CLEAR"),
+        ('Reason.CLEAR if is_clear else told["reason"]', 'told["reason"] if is_clear else Reason.CLEAR'),
         ("single_step(p_values, block_diag(*blocks)) if blocks", "p_values if blocks"),
         ('"estimate": "within_batch_points",', '"estimate": "difference_points",'),
         ('table["comparable_with"] != ""', 'table["comparable_with"] == ""'),

@@ -90,10 +90,26 @@ def test_a_difference_that_silent_tanks_would_turn_is_not_claimed(drawn: pd.Data
     order = frame.groupby("region").cumcount()
     frame.loc[(frame["region"] != "R2") & (order % 3 == 0), "survivors"] = np.nan
     found = reasons(frame)
-    assert (found["R2"], found["region"]) == (Reason.DEPENDS_ON_SILENT, Reason.NOT_CLEAR)
+    assert (found["R2"], found["region"]) == (Reason.DEPENDS_ON_SILENT, Reason.DEPENDS_ON_SILENT)
     few = poorer(drawn).astype({"survivors": float})
     few.loc[(few["region"] != "R2") & (order % 20 == 0), "survivors"] = np.nan
     assert reasons(few)["R2"] is Reason.CLEAR
+
+
+def test_a_difference_that_one_lost_tank_makes_is_not_claimed_and_names_it(drawn: pd.DataFrame) -> None:
+    """A region of few tanks that did somewhat worse than others, but for one that lost every fish."""
+    order = drawn.groupby("region").cumcount()
+    few = drawn[(drawn["region"] != "R2") | (order % 8 == 0)].reset_index(drop=True)
+    low = few.index[few["region"] == "R2"]
+    few.loc[low, "survivors"] = (0.88 * few.loc[low, "eggs"]).astype(int)
+    few.loc[low[0], "survivors"] = 0
+    row = region_comparison(few).rows.set_index("region").loc["R2"]
+    assert row["p_family"] <= 0.05 and row["p_without_one_tank"] > 0.10
+    assert (row["decision"], row["reason"]) == ("not_claimed", "hangs_on_one_tank")
+    tank = "{tank_id} in {season}".format(**few.loc[low[0]])
+    assert row["most_telling_tank"] == tank
+    assert row["note"].startswith(f"no difference shown against R1, R3: it hangs on one tank, {tank}")
+    assert reasons(few)["region"] is Reason.HANGS_ON_ONE_TANK
 
 
 def test_a_region_that_differs_at_hatch_alone_is_claimed_there_and_only_there(drawn: pd.DataFrame) -> None:

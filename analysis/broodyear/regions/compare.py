@@ -20,6 +20,7 @@ from broodyear.regions.part import (
     HETEROGENEITY_COLUMNS,
     PART_COLUMNS,
     WITHIN_COLUMNS,
+    WITHOUT_ONE,
     RegionLinks,
     RegionPart,
     blank_table,
@@ -34,8 +35,9 @@ from broodyear.survival.tank_frame import MAIN_OUTCOME, NOT_RECORDED, OUTCOMES, 
 
 REGION_COLUMNS = [
     "region", "outcome", "tanks", "tanks_usable", "sites", "batches", "batches_shared", "seasons", "eggs",
-    "raw_pct", *ESTIMATE_COLUMNS, *WITHIN_COLUMNS, "p_family", "comparisons", "decision", "reason",
-    "within_method", "separable", "comparable_with", "reporting_pct", "bound_low_pct", "bound_high_pct", "note",
+    "raw_pct", *ESTIMATE_COLUMNS, *WITHIN_COLUMNS, "p_family", "comparisons", *WITHOUT_ONE, "decision",
+    "reason", "within_method", "separable", "comparable_with", "reporting_pct", "bound_low_pct", "bound_high_pct",
+    "note",
 ]  # fmt: skip
 BATCH_COLUMNS = [
     "batch_id", "season", "tanks", "regions", "eggs", "raw_pct", "by_region", *BATCH_ESTIMATES, "p_family",
@@ -174,13 +176,13 @@ def _outcome(given: pd.DataFrame, name: str) -> _Outcome:
     sites_usable = used.groupby("region")["site_id"].nunique().rename("sites_usable")
     table = table.join(counted).join(linked).join(estimates).join(sites_usable)
     regions = [region for part in parts for region in part.regions]
-    p_values = table.loc[regions, "within_batch_p_value"].to_numpy(dtype=float)
     blocks = [part.correlation for part in parts if part.correlation is not None]
-    adjusted = single_step(p_values, block_diag(*blocks)) if blocks else np.empty(0)
-    p_family = pd.Series(adjusted, index=regions, dtype=float).reindex(table.index)
-    return _Outcome(
-        name, table.assign(p_family=p_family, comparisons=len(regions)), tuple(parts), links, used[_OF_BATCHES]
-    )
+    asked = {"p_family": "within_batch_p_value", "p_without_one_tank": "p_without_one_tank"}
+    for adjusted, plain in asked.items():
+        p_values = table.loc[regions, plain].to_numpy(dtype=float)
+        family = single_step(p_values, block_diag(*blocks)) if blocks else np.empty(0)
+        table[adjusted] = pd.Series(family, index=regions, dtype=float).reindex(table.index)
+    return _Outcome(name, table.assign(comparisons=len(regions)), tuple(parts), links, used[_OF_BATCHES])
 
 
 def survival_bounds(given: pd.DataFrame, outcome: str) -> pd.DataFrame:
@@ -206,9 +208,14 @@ def survival_bounds(given: pd.DataFrame, outcome: str) -> pd.DataFrame:
 
 def _over_outcomes(found: list[_Outcome]) -> list[_Outcome]:
     """The outcomes with p values adjusted over all of them."""
-    p_family = pd.DataFrame({one.name: one.table["p_family"].astype(float) for one in found})
-    adjusted = pd.DataFrame(over_outcomes(p_family.T).T, p_family.index, p_family.columns)
-    return [replace(one, table=one.table.assign(p_family=adjusted[one.name])) for one in found]
+    adjusted: dict[str, pd.DataFrame] = {}
+    for name in ("p_family", WITHOUT_ONE[0]):
+        p_values = pd.DataFrame({one.name: one.table[name].astype(float) for one in found})
+        adjusted[name] = pd.DataFrame(over_outcomes(p_values.T).T, p_values.index, p_values.columns)
+    return [
+        replace(one, table=one.table.assign(**{name: table[one.name] for name, table in adjusted.items()}))
+        for one in found
+    ]
 
 
 def _decided(one: _Outcome) -> pd.DataFrame:
@@ -235,7 +242,7 @@ def _reason(row: Mapping[Any, Any]) -> Reason:
         return Reason(row["refused"])
     if row["sites_usable"] == 1:
         return Reason.TOO_FEW_SITES
-    first = clear_or_not(float(row["p_family"]))
+    first = clear_or_not(float(row["p_family"]), float(row["p_without_one_tank"]))
     if first is not Reason.CLEAR:
         return first
     if float(row["difference_points"]) * float(row["within_batch_points"]) < 0.0:
@@ -268,7 +275,7 @@ def _claims(one: _Outcome, table: pd.DataFrame) -> list[Claim]:
         .assign(
             subject="region",
             p_value=told["p_family"],
-            reason=Reason.CLEAR if is_clear else Reason.NOT_CLEAR,
+            reason=Reason.CLEAR if is_clear else told["reason"],
             estimate=spread["tau_points"] if is_clear else np.nan,
         )
     )

@@ -7,7 +7,7 @@ meta-analysis. Journal of the Royal Statistical Society A 172:137-159, doi:10.11
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -19,14 +19,14 @@ from broodyear.errors import BroodyearError
 from broodyear.notes import note
 from broodyear.statistics.numbers import FloatArray, connected_parts, critical_value, delta_errors, two_sided_p
 from broodyear.survival.practices.factors import Factor, batch_factor, code_factor, level_counts, separated_rows
-from broodyear.survival.practices.findings import batch_means
+from broodyear.survival.practices.findings import batch_means, without_one_tank
 from broodyear.survival.practices.levels import (
     ESTIMATE_COLUMNS,
     against_the_rest,
     estimate_columns,
     level_estimates,
 )
-from broodyear.survival.practices.model import AdjustedModel, fit_adjusted
+from broodyear.survival.practices.model import AdjustedModel, Estimates, fit_adjusted
 from broodyear.survival.result import average_over_groups
 
 REGION = "region"
@@ -35,7 +35,11 @@ WITHIN_COLUMNS = [
     "within_batch_pct", "within_batch_low", "within_batch_high", "within_batch_points", "within_batch_points_low",
     "within_batch_points_high", "within_batch_p_value",
 ]  # fmt: skip
-PART_COLUMNS = [*ESTIMATE_COLUMNS, *WITHIN_COLUMNS, "within_method", "silence_undoes", "refused", "why"]
+#: Without which tank a region has least to show, and its p value then.
+WITHOUT_ONE = ["p_without_one_tank", "most_telling_tank"]
+PART_COLUMNS = [
+    *ESTIMATE_COLUMNS, *WITHIN_COLUMNS, *WITHOUT_ONE, "within_method", "silence_undoes", "refused", "why",
+]  # fmt: skip
 HETEROGENEITY_COLUMNS = [
     "outcome", "regions", "tau_log_odds", "tau_points", "i_squared_pct", "q", "p_value", "prediction_low_pct",
     "prediction_high_pct", "within_method",
@@ -93,14 +97,20 @@ class WithinBatches:
     """Regions within batches on the logit scale, the first region of the factor at zero.
 
     log_odds, covariance: of the regions in the order given, the reference first; shift: of the log-odds from the
-    answer of all tanks; degrees: of a contrast of these; method: BATCH_SHARES or BATCH_FIXED.
+    answer of all tanks; estimates: of all coefficients; rows: the regions as combinations of these; method:
+    BATCH_SHARES or BATCH_FIXED.
     """
 
     log_odds: FloatArray
     shift: FloatArray
     covariance: FloatArray
-    degrees: Callable[[FloatArray], float]
+    estimates: Estimates
+    rows: FloatArray
     method: str
+
+    def degrees(self, contrast: FloatArray) -> float:
+        """Of a contrast of the regions."""
+        return self.estimates.degrees(contrast @ self.rows)
 
 
 @dataclass(frozen=True, eq=False)
@@ -120,7 +130,8 @@ class RegionPart:
 def blank_table(members: list[str], reason: str = "", why: str = "") -> pd.DataFrame:
     """PART_COLUMNS by region, without any estimate."""
     table = pd.DataFrame(np.nan, index=pd.Index(members, name=REGION), columns=PART_COLUMNS)
-    return table.assign(refused=reason, why=why, silence_undoes=False, within_method="")
+    blank = dict.fromkeys(("within_method", "most_telling_tank"), "")
+    return table.assign(refused=reason, why=why, silence_undoes=False, **blank)
 
 
 def fit_part(used: pd.DataFrame, given: pd.DataFrame) -> RegionPart:
@@ -149,6 +160,10 @@ def fit_part(used: pd.DataFrame, given: pd.DataFrame) -> RegionPart:
     table.loc[regions, "within_method"] = within.method
     against = against_the_rest(factor.tanks_of(regions))
     table.loc[regions, WITHIN_COLUMNS], shares = _within_columns(model, factor, regions, within, against)
+    table.loc[regions, WITHOUT_ONE] = [
+        without_one_tank(model, within.estimates, one @ within.rows, one @ within.log_odds, within.degrees(one))
+        for one in against
+    ]
     table.loc[regions, "silence_undoes"] = _undone(table.loc[regions, "within_batch_points"], shares, given)
     joint = against @ within.covariance @ against.T
     size = np.sqrt(np.diag(joint))
@@ -181,7 +196,8 @@ def within_answer(model: AdjustedModel, regions: list[str]) -> WithinBatches:
         log_odds=rows[:, :size] @ (model.fit.coefficients + shift),
         shift=rows[:, :size] @ shift,
         covariance=rows @ wider.covariance @ rows.T,
-        degrees=lambda contrast: wider.degrees(contrast @ rows),
+        estimates=wider,
+        rows=rows,
         method=method,
     )
 

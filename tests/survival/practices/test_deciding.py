@@ -19,6 +19,7 @@ from broodyear.survival.practices.findings import (
     TEMPERATURE,
     Finding,
     Within,
+    as_family,
     beside_silent,
     effect_claims,
     effect_rows,
@@ -96,6 +97,9 @@ def a_finding(**changes: object) -> Finding:
         ({"p_family": 0.05}, Reason.CLEAR),
         ({"p_family": 0.0501}, Reason.NOT_CLEAR),
         ({"p_family": np.nan}, Reason.NO_INTERVAL),
+        ({"p_without_one_tank": 0.10}, Reason.CLEAR),
+        ({"p_without_one_tank": 0.1001}, Reason.HANGS_ON_ONE_TANK),
+        ({"p_without_one_tank": 0.1001, "p_family": 0.06}, Reason.NOT_CLEAR),
         ({"within": None, "tanks_silent": 0, "points_if_silent_lost": np.nan}, Reason.CLEAR),
         ({"within": within(-0.1, -0.6, 0.2, 0.3)}, Reason.BATCHES_DISAGREE),
         ({"within": within(0.1, -0.4, 0.1, 0.005)}, Reason.BATCHES_DISAGREE),
@@ -131,6 +135,44 @@ def test_a_stage_is_no_surer_than_the_whole_stay() -> None:
     assert [one.reason for one in both] == [Reason.CLEAR, Reason.CLEAR]
     alone = gated([stage, replace(stage, outcome="hatch_to_release")], "delivered_to_release")
     assert [one.p_family for one in alone] == [0.002, 0.002]
+
+
+def test_a_stage_hangs_on_one_tank_where_the_whole_stay_does() -> None:
+    main, stage = a_finding(p_without_one_tank=0.3), replace(a_finding(p_without_one_tank=0.01), outcome="hatch")
+    found = {one.outcome: one for one in gated([stage, main], "delivered_to_release")}
+    assert (found["hatch"].p_without_one_tank, found["hatch"].reason) == (0.3, Reason.HANGS_ON_ONE_TANK)
+    assert (
+        gated([stage, replace(main, p_without_one_tank=np.nan)], "delivered_to_release")[0].reason is Reason.CLEAR
+    )
+
+
+def test_the_p_value_without_a_tank_is_adjusted_as_the_others_are() -> None:
+    idle = [a_finding(p_value=0.4, level=str(place)) for place in range(4)]
+    first, second, *rest = as_family(
+        [
+            a_finding(p_value=1e-4, p_without_one_tank=0.02),
+            a_finding(p_value=0.03, p_without_one_tank=0.01),
+            *idle,
+        ],
+        np.eye(6),
+    )
+    assert first.p_without_one_tank == pytest.approx(1.0 - 0.98**6, abs=DRAWN)
+    assert second.p_without_one_tank == second.p_family  # it is never surer than with all tanks
+    assert np.isnan([one.p_without_one_tank for one in rest]).all()
+
+
+def test_a_difference_that_one_lost_tank_makes_is_not_claimed_and_names_it() -> None:
+    frame = practised(3)
+    frame["light_cover"] = np.arange(len(frame)) % 40 == 0
+    covered = frame.index[frame["light_cover"]]
+    frame.loc[covered, "survivors"] = (0.8 * frame.loc[covered, "eggs"]).astype(int)
+    frame.loc[covered[0], "survivors"] = 0
+    row = effects_report(frame).effects.set_index(["factor", "level"]).loc[("light_cover", "yes")]
+    assert row["p_family"] <= 0.05 < row["p_without_one_tank"]
+    assert row["reason"] == "hangs_on_one_tank"
+    tank = "{tank_id} in {season}".format(**frame.loc[covered[0]])
+    assert row["most_telling_tank"] == tank
+    assert f"without tank {tank} it would not be clear (p = " in row["note"]
 
 
 def test_where_the_whole_stay_was_not_fitted_what_has_no_p_value_stays_without() -> None:

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
+import statsmodels.api as sm
 from formulaic import model_matrix
 from scipy.stats import kstest
 from tests.simulated.tank_seasons import TankSeasonPlan, draw_tank_seasons
 
-from broodyear.statistics.numbers import moment, shapiro_wilk_p
+from broodyear.statistics.numbers import delta_errors, moment, shapiro_wilk_p
 from broodyear.survival import fit_survival
+from broodyear.survival.mixed.system import factorise
 from broodyear.survival.practices.diagnostics import (
     condition_number,
     diagnose,
@@ -18,7 +22,7 @@ from broodyear.survival.practices.diagnostics import (
     random_effect_normality,
     site_influence,
 )
-from broodyear.survival.practices.factors import outcome_rows
+from broodyear.survival.practices.factors import code_factor, level_counts, outcome_rows
 from broodyear.survival.practices.findings import factor_contrasts, within_batches
 from broodyear.survival.practices.model import AdjustedModel, fit_adjusted
 from broodyear.survival.tank_frame import prepare
@@ -60,6 +64,55 @@ def test_within_batches_by_one_step_is_the_fit_with_batch_means(tanks: pd.DataFr
         assert abs(got.log_odds - want["estimate"]) < ONE_STEP * want["std_error"]
         assert got.error == pytest.approx(want["std_error"], rel=0.05)
         assert got.p_between == pytest.approx(fit.effects.loc[f"mean_{level}", "p_value"], abs=0.05)
+
+
+def test_leaving_out_one_tank_is_a_column_that_marks_it(model: AdjustedModel) -> None:
+    """Every tank by a column of its own, in a few rows; the tank that the working model names is the worst."""
+    working, contrast = model.working, model.direction("gravel_practice", "gravel")[model.columns.kept]
+    plain = working.plain
+    log_odds = float(contrast @ plain.coefficients)
+    row, ratio = working.without_one(plain, contrast, log_odds, float(delta_errors(contrast, plain.covariance)))
+    ratios = []
+    for mark in np.eye(len(model.rows)):
+        wider, longer = working.with_columns(mark[:, None]), np.append(contrast, 0.0)
+        assert wider is not None
+        ratios.append(longer @ wider.coefficients / np.sqrt(longer @ wider.covariance @ longer))
+    ratios = np.sign(log_odds) * np.array(ratios)
+    assert row == np.argmin(ratios)
+    assert ratio == pytest.approx(max(ratios.min(), 0.0), abs=1e-6)
+
+
+def test_without_spreads_it_is_least_squares_of_the_other_rows() -> None:
+    """Each row left out, and the others fitted by statsmodels' ordinary least squares of √w y on √w X, error 1."""
+    rng = np.random.default_rng(5)
+    rows = pd.DataFrame({
+        "season": 2024, "tank_id": [f"T{place}" for place in range(14)], "site_id": "S", "batch_id": "B",
+        "eggs": 100, "survivors": [5, *rng.integers(60, 95, 13)], "gravel_practice": ["gravel", "bare"] * 7,
+    })  # fmt: skip
+    values = rows["gravel_practice"]
+    factor = code_factor(rows, "gravel_practice", values, level_counts(rows, values), fewest_batches=1)
+    model = fit_adjusted(rows, [factor])
+    fitted = model.working.factor
+    working = replace(model.working, factor=factorise(fitted.layout, np.zeros(1), fitted.weight))
+    plain, contrast = working.plain, model.direction("gravel_practice", factor.compared[1])[model.columns.kept]
+    root = np.sqrt(fitted.weight)
+    response, matrix = root * working.response, root[:, None] * plain.matrix
+    ratios = []
+    for others in ~np.eye(14, dtype=bool):
+        fit = sm.OLS(response[others], matrix[others]).fit()
+        ratios.append(contrast @ fit.params / np.sqrt(contrast @ fit.normalized_cov_params @ contrast))
+    log_odds = float(contrast @ plain.coefficients)
+    ratios = np.sign(log_odds) * np.array(ratios)
+    row, ratio = working.without_one(plain, contrast, log_odds, float(delta_errors(contrast, plain.covariance)))
+    assert row == np.argmin(ratios) == 0
+    assert ratio == pytest.approx(max(ratios.min(), 0.0), abs=1e-9)
+
+
+def test_a_contrast_that_one_tank_tells_has_nothing_without_it(tanks: pd.DataFrame) -> None:
+    rows = outcome_rows(prepare(tanks), "delivered_to_release").used
+    model = fit_adjusted(rows, [], {"mark": (np.arange(len(rows)) == 3).astype(float)})
+    contrast = model.columns.along("mark", 1.0)[model.columns.kept]
+    assert model.working.without_one(model.working.plain, contrast, 3.0, 1.0) == (3, 0.0)
 
 
 def test_influence_is_that_of_a_fit_without_the_site(tanks: pd.DataFrame, model: AdjustedModel) -> None:

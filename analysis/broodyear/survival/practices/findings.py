@@ -33,7 +33,7 @@ from broodyear.survival.practices.factors import (
     code_factor,
     level_counts,
 )
-from broodyear.survival.practices.model import AdjustedModel, build_columns
+from broodyear.survival.practices.model import AdjustedModel, Estimates, build_columns
 from broodyear.survival.result import Average, Difference, LogOdds
 
 TEMPERATURE = "mean_water_temp_c"
@@ -45,8 +45,9 @@ EFFECT_COLUMNS = (
     "outcome", "factor", "level", "reference", "tanks", "batches", "odds_ratio", "or_low", "or_high",
     "difference_points", "difference_low", "difference_high", "p_value", "p_family", "comparisons", "decision",
     "reason", "shrunken_points", "typical_difference_points", *_WITHIN, "tanks_silent",
-    "points_if_silent_lost", "points_if_silent_alike", "silence_blurs", "methods_low", "methods_high",
-    "methods_agree", "methods_not_clear", "method", "rows_given", "rows_used", "adjusted_for", "note",
+    "points_if_silent_lost", "points_if_silent_alike", "silence_blurs", "p_without_one_tank", "most_telling_tank",
+    "methods_low", "methods_high", "methods_agree", "methods_not_clear", "method", "rows_given",
+    "rows_used", "adjusted_for", "note",
 )  # fmt: skip
 METHOD_COLUMNS = [*EFFECT_COLUMNS[:13], "method", "note"]
 _KEY = ["factor", "level", "reference"]
@@ -74,9 +75,10 @@ class Finding(Difference):
     coefficients.
     refused: why there is no estimate; partners: factors it cannot be told apart from, where that is why; why: the
     model's own words then, or what a curve says beside a step. p_family: adjusted over the `comparisons` of the
-    outcome's family, and not below that of the whole stay, which is asked first; shrunken_points: for what is to
-    gain; adjusted_for: in words; tanks_silent: with the level; points_if_silent_lost: the contrast had all silent
-    tanks lost every fish, nan for a step.
+    outcome's family, and not below that of the whole stay, which is asked first; p_without_one_tank: the same
+    without most_telling_tank ("TK-0012 in 2024"), nan where p_value is not small; shrunken_points: for what is
+    to gain; adjusted_for: in words; tanks_silent: with the level; points_if_silent_lost: the contrast had all
+    silent tanks lost every fish, nan for a step.
     """
 
     factor: str
@@ -95,6 +97,8 @@ class Finding(Difference):
     tanks_silent: int = 0
     points_if_silent_lost: float = np.nan
     p_family: float = np.nan
+    p_without_one_tank: float = np.nan
+    most_telling_tank: str = ""
     comparisons: int = 0
     shrunken_points: float = np.nan
 
@@ -108,7 +112,7 @@ class Finding(Difference):
         """Why it is claimed, or not."""
         if self.refused is not None:
             return self.refused
-        first = clear_or_not(self.p_family)
+        first = clear_or_not(self.p_family, self.p_without_one_tank)
         if first is not Reason.CLEAR:
             return first
         if self.is_otherwise_within:
@@ -253,6 +257,29 @@ def within_batches(model: AdjustedModel, contrasts: Sequence[Finding]) -> list[F
     return [replace(one, within=_within(model, one, wider.get(one.factor))) for one in contrasts]
 
 
+def beside_single_tanks(model: AdjustedModel, contrasts: Sequence[Finding]) -> list[Finding]:
+    """The contrasts of the model that might be claimed, with their p value without the tank that speaks loudest
+    for each."""
+
+    def asked(one: Finding) -> Finding:
+        if one.direction is None or not one.p_value <= CLAIMED_AT:
+            return one
+        p, tank = without_one_tank(model, model.working.plain, one.direction, one.log_odds, one.degrees)
+        return replace(one, p_without_one_tank=p, most_telling_tank=tank)
+
+    return [asked(one) for one in contrasts]
+
+
+def without_one_tank(
+    model: AdjustedModel, own: Estimates, contrast: FloatArray, log_odds: float, degrees: float
+) -> tuple[float, str]:
+    """The p value of a contrast without the tank-season that speaks loudest for it, and which that is."""
+    error = float(delta_errors(contrast, own.covariance))
+    row, ratio = model.working.without_one(own, contrast, log_odds, error)
+    tank = model.rows.iloc[row]
+    return float(two_sided_p(ratio, degrees)), f"{tank['tank_id']} in {tank['season']}"
+
+
 def batch_means(batch: pd.Series, columns: FloatArray) -> FloatArray:
     """Means of columns over the rows of each row's batch, from the mean of all."""
     codes, levels = pd.factorize(batch)
@@ -322,16 +349,20 @@ def as_family(findings: Sequence[Finding], correlation: FloatArray) -> list[Find
     correlation: of the estimates of those with an estimate, in their order.
     """
     told = [one for one in findings if one.refused is None]
-    p_values, points, errors = (
+    p_values, without, points, errors = (
         np.array([getattr(one, name) for one in told], dtype=float)
-        for name in ("p_value", "points", "points_error")
+        for name in ("p_value", "p_without_one_tank", "points", "points_error")
     )
     p_family, small = single_step(p_values, correlation), shrunken(points, errors)
+    p_without = np.where(np.isnan(without), np.nan, single_step(np.fmax(without, p_values), correlation))
     comparisons = int(np.isfinite(p_family).sum())
     adjusted = (
-        replace(one, p_family=float(p), shrunken_points=float(gain), comparisons=comparisons)
-        for one, p, gain in zip(told, p_family, small, strict=True)
-    )
+        replace(
+            one, p_family=float(p), p_without_one_tank=float(p_one), shrunken_points=float(gain),
+            comparisons=comparisons,
+        )
+        for one, p, p_one, gain in zip(told, p_family, p_without, small, strict=True)
+    )  # fmt: skip
     return [next(adjusted) if one.refused is None else one for one in findings]
 
 
@@ -341,10 +372,13 @@ def gated(findings: Sequence[Finding], main_outcome: str) -> list[Finding]:
     The whole stay is asked first; which stage a difference belongs to is asked only where there is one. Where the
     whole stay was not fitted, each p value is multiplied by the number of outcomes.
     """
-    main = {finding.key: finding.p_family for finding in findings if finding.outcome == main_outcome}
+    main = {finding.key: finding for finding in findings if finding.outcome == main_outcome}
     outcomes = len({finding.outcome for finding in findings})
 
-    def asked(one: Finding) -> float:
-        return float(no_surer(one.p_family, main.get(one.key, np.nan) if main else None, outcomes))
+    def asked(one: Finding) -> Finding:
+        first = main.get(one.key)
+        p = no_surer(one.p_family, (first.p_family if first else np.nan) if main else None, outcomes)
+        without = np.fmax(one.p_without_one_tank, first.p_without_one_tank if first else np.nan)
+        return replace(one, p_family=float(p), p_without_one_tank=float(without))
 
-    return [one if one.outcome == main_outcome else replace(one, p_family=asked(one)) for one in findings]
+    return [one if one.outcome == main_outcome else asked(one) for one in findings]

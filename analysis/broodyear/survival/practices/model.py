@@ -9,7 +9,7 @@ line.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -21,7 +21,14 @@ from broodyear.survival.design import Design, Grouping, aliases
 from broodyear.survival.fit import fit_design
 from broodyear.survival.marginal import separated_terms
 from broodyear.survival.mixed.system import Factor as Factorised
-from broodyear.survival.mixed.system import Precision, factorise, inverse_times, lay_out, precision_of
+from broodyear.survival.mixed.system import (
+    Precision,
+    factorise,
+    inverse_times,
+    invert,
+    lay_out,
+    precision_of,
+)
 from broodyear.survival.practices.factors import FEWEST_TANKS, Factor, code_factor, level_counts
 from broodyear.survival.result import Average, SurvivalFit
 
@@ -93,6 +100,14 @@ def build_columns(rows: int, parts: Parts) -> Columns:
     return Columns(matrix, places, kept, np.where(np.abs(null) < ESTIMABLE, 0.0, null))
 
 
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Estimates(Precision):
+    """Generalised least squares of a working response on some columns; matrix: these, A; through: V⁻¹ A."""
+
+    matrix: FloatArray
+    through: FloatArray
+
+
 @dataclass(frozen=True, eq=False)
 class Working:
     """The working model of a mixed fit; response: one a row; factor: of the groupings with a spread."""
@@ -107,25 +122,49 @@ class Working:
         return inverse_times(self.factor, self.fit.design.matrix)
 
     @cached_property
-    def plain(self) -> Precision:
+    def plain(self) -> Estimates:
         """Generalised least squares of the working response on the columns of the fit."""
         return self.estimates(self.fit.design.matrix, self.through)
 
-    def with_columns(self, further: FloatArray) -> Precision | None:
+    def with_columns(self, further: FloatArray) -> Estimates | None:
         """The same with further columns behind those of the fit; None where these are made up of others."""
         matrix = np.hstack([self.fit.design.matrix, further])
         if aliases(matrix, TOLD_APART)[1].size:
             return None
         return self.estimates(matrix, np.hstack([self.through, inverse_times(self.factor, further)]))
 
-    def estimates(self, matrix: FloatArray, through: FloatArray) -> Precision:
+    def estimates(self, matrix: FloatArray, through: FloatArray) -> Estimates:
         """The same on any columns A, with V⁻¹ A."""
         found, own = precision_of(self.factor, matrix, through), self.fit.precision
-        return replace(
-            found,
-            coefficients=found.covariance @ (through.T @ self.response),
+        return Estimates(
+            covariance=found.covariance,
+            sums=found.sums,
+            layout=found.layout,
             of_variances=None if own is None else own.of_variances,
+            coefficients=found.covariance @ (through.T @ self.response),
+            matrix=matrix,
+            through=through,
         )
+
+    def without_one(
+        self, own: Estimates, contrast: FloatArray, log_odds: float, error: float
+    ) -> tuple[int, float]:
+        """The row without which a contrast of the coefficients has least to show, and how many standard errors it
+        lies from zero then, to its own side; log_odds, error: with all rows. Spreads are held.
+
+        A row is left out by a coefficient of its own (Cook & Weisberg 1982, Residuals and influence in
+        regression, 2.2; from memory). Where it alone tells the contrast, nothing is left: 0.
+        """
+        weight = self.factor.weight
+        left = inverse_times(self.factor, self.response - own.matrix @ own.coefficients)
+        pull = own.through @ (own.covariance @ contrast)
+        alone = weight * (1.0 - weight * invert(self.factor)[1])
+        alone = alone - np.einsum("ij,ij->i", own.through @ own.covariance, own.through)
+        is_told = alone > TOLD_APART * weight
+        alone = np.where(is_told, alone, 1.0)
+        ratio = np.sign(log_odds) * (log_odds - pull * left / alone) / np.hypot(error, pull / np.sqrt(alone))
+        ratio = np.where(is_told, ratio, np.where(np.abs(pull) > ESTIMABLE, 0.0, np.inf))
+        return int(np.argmin(ratio)), float(max(ratio.min(), 0.0))
 
 
 @dataclass(frozen=True, eq=False)

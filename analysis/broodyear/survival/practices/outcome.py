@@ -34,6 +34,7 @@ from broodyear.survival.practices.findings import (
     Finding,
     as_family,
     beside_silent,
+    beside_single_tanks,
     correlation_of,
     effect_claims,
     effect_rows,
@@ -189,7 +190,7 @@ def total_report(given: pd.DataFrame, outcome: str) -> OutcomeReport:
     silent = silent_tanks(rows)
     told = [
         beside_silent(replace(one, outcome=outcome), silent, averages[one.factor])
-        for one in within_batches(total, contrasts)
+        for one in within_batches(total, beside_single_tanks(total, contrasts))
     ]
     out = dict.fromkeys(total.dropped, Reason.SEPARATED) | dict.fromkeys(rows.waiting, Reason.TOO_FEW_TANKS)
     refused, is_main = refusals(rows.factors, outcome, out), outcome == MAIN_OUTCOME
@@ -230,7 +231,7 @@ def direct_report(given: pd.DataFrame, outcome: str) -> OutcomeReport:
         contrasts += factor_contrasts(model, ROOM, model.averages_of(ROOM))
     findings = [
         replace(one, outcome=outcome, factor=name, adjusted_for=adjusted_for(model, one.factor))
-        for one in within_batches(model, contrasts)
+        for one in within_batches(model, beside_single_tanks(model, contrasts))
         for name in [DIRECT if one.factor == ROOM else one.factor]
     ]
     fits = _fit_row(rows, "temperature", len(rows.used), model_note(model, line=bend))
