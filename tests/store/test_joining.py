@@ -151,3 +151,43 @@ def test_what_a_large_store_keeps_follows_the_entry(
     for settings, there in ((ALL, False), (Settings(), True)):
         with open_store(own, settings=settings) as read:
             assert ((2025, "t7") in rows(read.result("tank_seasons"), "season", "tank_id")) is there
+
+
+def test_two_rows_of_a_file_that_joined_labels_make_one_are_told_and_none_is_lost(
+    store: Path, tmp_path: Path
+) -> None:
+    """Alike, both stay, for the labels may part again; a third of the same label repeats one. Of labels that no
+    entry joins nothing is said."""
+    own = tmp_path / "own.duckdb"
+    own.write_bytes(store.read_bytes())
+    file = tmp_path / "losses.csv"
+    rows_of = ("t7,2025-12-09,egg,3", "T-07,2025-12-09,egg,5", "T-07,2025-12-10,egg,1", "t7,2025-12-10,egg,1",
+               "t7,2025-12-10,egg,1", "T-08,2025-12-09,egg,2")  # fmt: skip
+    file.write_text("\n".join(["tank_id,checked_on,stage,dead", *rows_of, ""]), encoding="utf-8")
+    assert [one.rule for one in check_paths([file], store=store).findings] == ["identical_repeat"]
+    with open_store(own, for_loading=True, settings=ALL) as loading:
+        result = load_paths(loading, [file])
+        conflict, repeat = (one for one in result.findings if one.rule != "files_disagree")
+        assert (conflict.rule, conflict.line, repeat.rule, repeat.line) == ("duplicate_key", 3, "identical_repeat", 6)
+        assert conflict.message == (
+            "T-07 and t7 mean one tank (layouts.toml), so it is the same tank_id, checked_on and stage as line 2, "
+            "with other values; the first row was kept"
+        )
+        assert conflict.advice == (
+            "Decide which row is right and leave the other out, or mend what tells them apart. If they are two, take "
+            "the entry out of layouts.toml and load the row's copy."
+        )
+        assert (result.files[0].rows_accepted, result.files[0].rows_rejected) == (4, 2)
+        assert [row.line for row in open_rows(loading)] == [3]
+        dead = loading.table("losses").astype({"checked_on": str})
+        assert rows(dead[dead["checked_on"] > "2025-12-03"], "tank_id", "checked_on", "dead") == [
+            ("T-07", "2025-12-09", 3), ("T-07", "2025-12-10", 1), ("T-08", "2025-12-09", 2),
+        ]  # fmt: skip
+    with open_store(own) as apart:
+        assert len(apart.table("losses")) == 4 + 4
+
+
+def test_what_a_tank_is_may_be_said_under_either_label(store: Path, tmp_path: Path) -> None:
+    file = tmp_path / "tanks.csv"
+    file.write_text("tank_id,volume_l\nT-07,190\nt7,\n", encoding="utf-8")
+    assert check_paths([file], store=store, settings=ALL).findings == ()

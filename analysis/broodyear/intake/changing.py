@@ -16,8 +16,8 @@ from broodyear.findings import Change, Finding
 from broodyear.schemas import Table
 from broodyear.settings import Settings
 from broodyear.store.export import moment_sql
-from broodyear.store.joining import LABEL_COLUMNS, joined_rows, label_sql
-from broodyear.store.layout import hour_flag, key_columns, key_sql, merged_values, same_key, unsaid_columns
+from broodyear.store.joining import joined_rows, meant_key
+from broodyear.store.layout import hour_flag, key_sql, merged_values, same_key, unsaid_columns
 from broodyear.store.open_rows import key_as_text
 
 #: So many changed cells of one column are listed for one file; the rest are counted in its notes.
@@ -50,14 +50,9 @@ def note_standing(
     joined = joined_rows(table, settings, table.name)
     if joined is None:
         return count
-    keys = zip(key_columns(table), key_sql(table, settings, "v."), key_sql(table, settings, "c."), strict=True)
-    same = " AND ".join(f"{left} = {_label(right, column, settings)}" for column, left, right in keys)
+    keys = zip(key_sql(table, settings, "v."), meant_key(table, settings, "c."), strict=True)
+    same = " AND ".join(f"{left} = {right}" for left, right in keys)
     return _keep(connection, "standing_as_read", f"({joined})", same)
-
-
-def _label(text: str, column: str, settings: Settings) -> str:
-    # A label is a text here: the type of known codes need not have those it is compared with.
-    return label_sql(f"{text}::VARCHAR", column, settings) if column in LABEL_COLUMNS else text
 
 
 def _keep(connection: duckdb.DuckDBPyConnection, name: str, rows: str, same: str) -> int:

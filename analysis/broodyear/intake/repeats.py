@@ -1,9 +1,10 @@
-"""The same key twice in one file: the first row stays, an identical repeat is left out, others are errors."""
+"""The same key twice in one file: the first row stays, an identical repeat is left out, others are errors. Rows
+under two labels declared to mean one have one key too; alike, both stay, for the labels may part again."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import duckdb
 import numpy as np
@@ -15,6 +16,7 @@ from broodyear.intake.rejected import Rejected, cells_as_json
 from broodyear.intake.staging import Staged
 from broodyear.schemas import Table
 from broodyear.settings import Settings
+from broodyear.store.joining import LABEL_COLUMNS, label_sql, meant_key
 from broodyear.store.layout import hour_flag, key_sql, value_columns
 from broodyear.store.ledger import held_lines
 
@@ -49,13 +51,14 @@ HASHES_AT_A_TIME = 25_000_000
 class Repeat:
     """One row whose key an earlier row of the file has. number, first: of the row and of that one (see
     ``Staged``); identical: nothing differs; by_clock: the time came twice that night, so both rows are good;
-    key: as texts."""
+    key, first_key: of both, as texts; they differ where labels are joined."""
 
     number: int
     first: int
     identical: bool
     by_clock: bool = False
     key: tuple[str, ...] = ()
+    first_key: tuple[str, ...] = ()
 
 
 def find_repeats(
@@ -69,25 +72,44 @@ def find_repeats(
 
     earlier: uploads of the same bytes; the rows that they hold came first, wherever they stand in the file.
     """
-    key = key_sql(table, settings)
+    settings = _joining_here(connection, table, settings)
+    key = meant_key(table, settings) if settings.same else key_sql(table, settings)
     if staged.rows >= HASHED_FROM_ROWS and (
-        keys_in_order(connection, table) or _all_differ(connection, key, staged.rows)
+        (not settings.same and keys_in_order(connection, table)) or _all_differ(connection, key, staged.rows)
     ):
         return []
-    rows = connection.execute(_repeats_query(table, key, staged, earlier)).fetchall()
+    rows = connection.execute(_repeats_query(table, key, staged, earlier, settings)).fetchall()
     second: dict[int, int] = {}
-    return [_repeat(second, *row) for row in rows]
+    found = (_repeat(second, *row) for row in rows)
+    return [repeat for repeat in found if repeat is not None]
 
 
-def _repeat(second: dict[int, int], number: int, first: int, same: int, doubled: bool, key: list[str]) -> Repeat:
-    """same: the first row of the key with the same values; second: first row of a key -> the row that has it
-    rightly, in the second of two hours that clocks show alike; doubled: the row lies in such an hour."""
+def _joining_here(connection: duckdb.DuckDBPyConnection, table: Table, settings: Settings) -> Settings:
+    """The settings with those entries alone by which two labels of the keys in ``checked`` mean one. What a tank,
+    site or batch is, is taken together from all its rows: there none count."""
+    columns = [name for name in table.primary_key if name in LABEL_COLUMNS]
+    if not settings.same or table.primary_key == tuple(columns):
+        return replace(settings, same=())
+    found: dict[str, set[str]] = {}
+    for name in columns:
+        labels = connection.execute(f'SELECT DISTINCT "{name}"::VARCHAR FROM checked WHERE NOT broken').fetchall()
+        found[LABEL_COLUMNS[name]] = {label for (label,) in labels}
+    met = (one for one in settings.same if len(found.get(one.kind, set()) & {one.label, *one.also}) > 1)
+    return replace(settings, same=tuple(met))
+
+
+def _repeat(
+    second: dict[int, int], number: int, first: int, same: int, again: bool, doubled: bool, *keys: list[str]
+) -> Repeat | None:
+    """same: the first row of the key with the same values; again: one before it has its labels too, else both stay
+    (None); second: first row of a key -> the row that has it rightly, in the second of two hours that clocks show
+    alike; doubled: the row lies in such an hour; keys: of the row and of the first."""
     if same in (first, second.get(first)):
-        return Repeat(number, same, identical=True)
+        return Repeat(number, same, identical=True) if again else None
     is_second = doubled and first not in second
     if is_second:
         second[first] = number
-    return Repeat(number, first, identical=False, by_clock=is_second, key=tuple(key))
+    return Repeat(number, first, False, is_second, *map(tuple, keys))
 
 
 def _all_differ(connection: duckdb.DuckDBPyConnection, key: tuple[str, ...], rows: int) -> bool:
@@ -106,23 +128,27 @@ def _part_differs(connection: duckdb.DuckDBPyConnection, query: str) -> bool:
     return not bool((hashes[1:] == hashes[:-1]).any())
 
 
-def _repeats_query(table: Table, key: tuple[str, ...], staged: Staged, earlier: tuple[int, ...]) -> str:
+def _repeats_query(
+    table: Table, key: tuple[str, ...], staged: Staged, earlier: tuple[int, ...], settings: Settings
+) -> str:
     named = ", ".join(f"{part} AS k{position}" for position, part in enumerate(key))
     keys = ", ".join(f"k{position}" for position in range(len(key)))
-    texts = ", ".join(f"k{position}::VARCHAR" for position in range(len(key)))
-    values = ", ".join(f'"{name}"' for name, _ in value_columns(table))
+    written = ", ".join(f"{part}::VARCHAR" for part in key_sql(table, settings))
+    values = ", ".join(label_sql(f'"{name}"', name, settings) for name, _ in value_columns(table))
     timed = [column for column in hour_columns(table) if column.name in table.primary_key]
     hour = f'"{hour_flag(timed[0])}" AND clock_doubled("{timed[0].name}")' if timed else "false"
     stands = f"{staged.number} IN ({held_numbers(table, staged, earlier)})" if earlier else "false"
     return (
         f"WITH rows AS MATERIALIZED (SELECT {staged.number} AS number, {named}, coalesce({hour}, false) AS twice, "
-        f"{stands} AS stands, row({values}) AS held FROM checked WHERE NOT broken), "
+        f"{stands} AS stands, row({values}) AS held, [{written}] AS written FROM checked WHERE NOT broken), "
         f"doubled AS MATERIALIZED (SELECT {keys}, min_by(number, (NOT stands, number)) AS first FROM rows "
         f"GROUP BY {keys} HAVING count(*) > 1), "
-        "told AS (SELECT rows.*, first, first_value(number) OVER (PARTITION BY first, held "
-        f"ORDER BY NOT stands, number) AS same FROM rows JOIN doubled USING ({keys})) "
-        f"SELECT number, first, same, twice, [{texts}] FROM told WHERE number <> first AND NOT stands "
-        "ORDER BY number"
+        "told AS (SELECT rows.*, first, first_value(number) OVER alike AS same, row_number() OVER (PARTITION BY "
+        "first, held, written ORDER BY NOT stands, number) > 1 AS again, first_value(written) OVER (PARTITION BY "
+        f"first ORDER BY NOT stands, number) AS first_written FROM rows JOIN doubled USING ({keys}) "
+        "WINDOW alike AS (PARTITION BY first, held ORDER BY NOT stands, number)) "
+        "SELECT number, first, same, again, twice, written, first_written FROM told "
+        "WHERE number <> first AND NOT stands ORDER BY number"
     )
 
 
@@ -190,5 +216,11 @@ def _conflict(path: str, table: Table, per_line: int, repeat: Repeat) -> Finding
     key = f"{', '.join(others)} and {last}" if others else last
     message = f"the same {key} as line {repeat.first // per_line}, with other values; the first row was kept"
     advice = "Decide which row is right and leave the other out, or mend what tells them apart."
+    labels = zip(table.primary_key, repeat.key, repeat.first_key, strict=False)
+    joined = [(name, *pair) for name, *pair in labels if pair[0] != pair[1]]
+    if joined:
+        said = " and ".join(f"{own} and {first} mean one {LABEL_COLUMNS[name]}" for name, own, first in joined)
+        message = f"{said} (layouts.toml), so it is {message}"
+        advice += " If they are two, take the entry out of layouts.toml and load the row's copy."
     line = repeat.number // per_line
     return Finding(path, line, table.name, None, None, "error", "duplicate_key", message, advice)

@@ -9,7 +9,7 @@ import duckdb
 from broodyear.derived import own_name
 from broodyear.schemas import Table, all_tables
 from broodyear.settings import SameKind, Settings
-from broodyear.store.layout import key_sql, names, quoted, value_columns
+from broodyear.store.layout import key_columns, key_sql, names, quoted, value_columns
 
 #: The columns that hold labels of each kind, in whatever table.
 LABEL_COLUMNS: dict[str, SameKind] = {
@@ -85,7 +85,14 @@ def joined_codes(codes: str, groups: Sequence[Sequence[str]]) -> str:
 def label_sql(text: str, column: str, settings: Settings) -> str:
     """SQL of what the label ``text`` (SQL) of a column means under ``settings``; ``text`` for any other column."""
     kind = LABEL_COLUMNS.get(column)
-    return text if kind is None else _meant(text, settings.meant_by(kind))
+    # A label is a text here: the type of known codes need not have those it is compared with.
+    return text if kind is None else _meant(f"{text}::VARCHAR", settings.meant_by(kind))
+
+
+def meant_key(table: Table, settings: Settings, prefix: str = "") -> tuple[str, ...]:
+    """As ``key_sql``, under joined labels."""
+    parts = zip(key_columns(table), key_sql(table, settings, prefix), strict=True)
+    return tuple(label_sql(part, column, settings) for column, part in parts)
 
 
 def _meant_in(table: Table, settings: Settings) -> dict[str, Mapping[str, str]]:
