@@ -6,6 +6,7 @@ import argparse
 import datetime as dt
 import difflib
 import os
+import re
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -93,6 +94,22 @@ def _whole(text: str) -> int:
     return int(text)
 
 
+_SEASON = re.compile(r"([0-9]{4})(?:[/–-]([0-9]{4}|[0-9]{2}))?")
+
+
+def _season(text: str) -> int:
+    """The year in which a season begins, of itself or with the one in which it ends: 2024, 2024/25, 2024-25."""
+    found = _SEASON.fullmatch(text)
+    if found is None:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a season; write 2024/25, or 2024 for it")
+    begins, ends = int(found[1]), f"{int(found[1]) + 1}"
+    if found[2] not in (None, ends, ends[2:]):
+        raise argparse.ArgumentTypeError(
+            f"{text!r} is not a season: one that begins in {begins} ends in {ends}; write {begins}/{ends[2:]}"
+        )
+    return begins
+
+
 def _listed(text: str) -> tuple[str, ...]:
     """Words with commas between them."""
     return tuple(word.strip() for word in text.split(","))
@@ -129,6 +146,10 @@ def _folder(name: str, help: str, **how: Any) -> Option:
 
 def _number(name: str, help: str, metavar: str = "N", **how: Any) -> Option:
     return option(name, type=_whole, metavar=metavar, help=help, **how)
+
+
+def _of_season(help: str, **how: Any) -> Option:
+    return option("--season", type=_season, metavar="Y", help=help, **how)
 
 
 def _report_options(folder: str) -> tuple[Option, Option]:
@@ -278,7 +299,7 @@ _COMMANDS = (
         _folder("--rescue", "write all that can be read there, as CSV"),
     )),
     Command(commands.report_season, "broodyear report season --season 2024 --out review --sites", (
-        _number("--season", "2024 means 2024/25", "Y", required=True),
+        _of_season("2024 and 2024/25 mean the same", required=True),
         option("--sites", action="store_true", help="also write a one-page sheet per site"),
         *_report_options("season"),
     )),
@@ -294,7 +315,7 @@ _COMMANDS = (
         *_report_options("week"),
     )),
     Command(commands.forecast, "broodyear forecast --season 2024 --as-of 2024-12-01 --out forecast.csv", (
-        _number("--season", "default: the last season in the store", "Y"),
+        _of_season("default: the last season in the store"),
         option("--as-of", type=_date, metavar="DATE", help="default: the last reading in the store"),
         _PRINTED,
     )),
@@ -320,7 +341,7 @@ _COMMANDS = (
         (
             option("--factor", required=True, metavar="F", help="a practice column of the setups table"),
             option("--levels", type=_listed, required=True, metavar="A,B", help="what to compare"),
-            _number("--season", "default: the season after the last", "Y"),
+            _of_season("default: the season after the last"),
             _number("--seed", "seed of the assignment (default 1)", default=1),
             _PRINTED,
         ),

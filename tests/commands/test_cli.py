@@ -83,6 +83,33 @@ def test_an_option_that_there_is_not_is_named(words: str, told: str, capsys: pyt
     assert capsys.readouterr().err.splitlines()[-1] == f"broodyear {told}"
 
 
+SEASONS = {
+    "report season": "2023/2024",
+    "forecast": "2024-25",
+    "trial --factor insulated --levels yes,no": "2024–25",
+}
+
+
+@pytest.mark.parametrize("command", SEASONS)
+def test_a_season_may_be_written_as_two_years_wherever_one_is_asked_for(
+    command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Read as a season, each ends at the store that is not there."""
+    store = str(tmp_path / "none.duckdb")
+    assert main([*command.split(), "--season", SEASONS[command], "--store", store]) == 12
+    said = capsys.readouterr().err
+    assert said.startswith(f"broodyear: the store {store} does not exist")
+    for wrong, told in (
+        ("2024/27", "'2024/27' is not a season: one that begins in 2024 ends in 2025; write 2024/25"),
+        ("24/25", "'24/25' is not a season; write 2024/25, or 2024 for it"),
+    ):
+        with pytest.raises(SystemExit) as left:
+            main([*command.split(), "--season", wrong, "--store", store])
+        assert left.value.code == 2
+        said = capsys.readouterr().err.splitlines()[-1]
+        assert said == f"broodyear {command.partition(' --')[0]}: error: argument --season: {told}"
+
+
 def test_no_words_print_the_help(capsys: pytest.CaptureFixture[str]) -> None:
     assert main([]) == 0
     assert "Example:" in capsys.readouterr().out

@@ -209,3 +209,34 @@ def test_dates_that_agree_with_a_forecast_too_often() -> None:
 def test_dates_that_agree_as_often_as_chance_has_it() -> None:
     honest = [-6, 3, 1, -2, 5, -4, 2, 7, -1, 4, -3, 6, 0, 0, 1, -1, 2, 0, -5, 3, -2, 1, 0, 4, -1, 2]
     assert suspicions(_many_tanks(honest), "dating_equals_forecast") == []
+
+
+def test_a_look_before_a_stage_without_its_last_absence_is_offered() -> None:
+    """The last count of the dead before the event: not one of that day, one before the eggs came, nor a blank."""
+    looks = [
+        *losses([4, 0, None], first="2024-12-02", every_days=7),
+        *losses([1], first="2024-12-20"),
+        *losses([2], first="2024-11-01"),
+    ]
+    records = Records(losses=looks, stages=[stage("hatch_half", "2024-12-20")])
+    (finding,) = suspicions(records, "look_before_stage")
+    assert (finding.table, finding.line, finding.column, finding.value) == ("stages", 2, "last_absent_on", None)
+    assert finding.message == (
+        "hatch_half of T1, first seen on 2024-12-20, has no last_absent_on, and the dead of that tank were "
+        "counted on 2024-12-09 (losses.csv, line 3)"
+    )
+    assert finding.advice == (
+        "If it had not happened by then, write last_absent_on 2024-12-09 and send the row again: one date alone "
+        "is no exact time. It is never filled in."
+    )
+
+
+def test_no_look_is_offered_where_none_is_needed_or_known() -> None:
+    seen, look = "2024-12-20", losses([4], first="2024-12-02")
+    for event in (
+        stage("hatch_half", seen, last_absent_on="2024-12-19"),
+        stage("hatch_half", seen, dating="inferred"),
+        stage("hatch_half", seen, tank_id="T2"),
+    ):
+        assert suspicions(Records(losses=look, stages=[event]), "look_before_stage") == []
+    assert suspicions(Records(stages=[stage("hatch_half", seen)]), "look_before_stage") == []

@@ -168,14 +168,19 @@ def test_two_rows_of_a_file_that_joined_labels_make_one_are_told_and_none_is_los
     with open_store(own, for_loading=True, settings=ALL) as loading:
         result = load_paths(loading, [file])
         conflict, repeat = (one for one in result.findings if one.rule != "files_disagree")
-        assert (conflict.rule, conflict.line, repeat.rule, repeat.line) == ("duplicate_key", 3, "identical_repeat", 6)
+        assert (conflict.rule, conflict.line, repeat.rule, repeat.line) == (
+            "duplicate_key",
+            3,
+            "identical_repeat",
+            6,
+        )
         assert conflict.message == (
             "T-07 and t7 mean one tank (layouts.toml), so it is the same tank_id, checked_on and stage as line 2, "
             "with other values; the first row was kept"
         )
         assert conflict.advice == (
-            "Decide which row is right and leave the other out, or mend what tells them apart. If they are two, take "
-            "the entry out of layouts.toml and load the row's copy."
+            "Decide which row is right and leave the other out, or mend what tells them apart. If they are two, "
+            "take the entry out of layouts.toml and load the row's copy."
         )
         assert (result.files[0].rows_accepted, result.files[0].rows_rejected) == (4, 2)
         assert [row.line for row in open_rows(loading)] == [3]

@@ -55,6 +55,7 @@ RULE_WORDS = {
     "losses_cumulative": "deaths look added up",
     "day_month_swapped": "day and month may be swapped",
     "dates_await_mending": "dates that wait for a row to be mended",
+    "look_before_stage": "stage without the last look before it",
     "dating_equals_forecast": "date equals the forecast",
     "readings_copied": "same reading day after day",
     "set_point_typed": "set point typed as a reading",

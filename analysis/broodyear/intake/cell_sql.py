@@ -48,11 +48,13 @@ class ParseOptions:
 
 @dataclass(frozen=True)
 class CellCheck:
-    """One check. broken: SQL that is true where the check fails, over cleaned cells ``t_<column>`` and values."""
+    """One check. broken: SQL that is true where the check fails, over cleaned cells ``t_<column>`` and values;
+    beside: the other column of a rule between two dates."""
 
     rule: str
     column: str | None
     broken: str
+    beside: str | None = None
 
 
 def clean(cell: str, options: ParseOptions) -> str:
@@ -210,8 +212,8 @@ def known_name(reference: Reference) -> str:
     return f"known_{reference.target_table}"
 
 
-#: Between the position of a failed check and its cell.
-AND_CELL = ":"
+#: Between the position of a failed check and its cell, and between the cells of two dates, which hold none such.
+AND_CELL, AND_BESIDE = ":", "\x1f"
 
 #: Checks of the row as such: where one of these fails, its cells say nothing.
 SPOILED = ("unclosed_quote", "repeated_header")
@@ -271,7 +273,7 @@ def _reference_check(reference: Reference) -> CellCheck:
 
 def _rule_check(rule: RowRule, table: Table) -> CellCheck:
     if rule.check in {"before", "not_before"}:
-        return CellCheck(rule.rule, rule.columns[0], _order_broken(rule, table))
+        return CellCheck(rule.rule, rule.columns[0], _order_broken(rule, table), rule.columns[1])
     assert rule.when is not None
     holds = f'"{rule.when[0]}" = {quoted(rule.when[1])}'
     if rule.check == "implies":

@@ -11,6 +11,7 @@ import duckdb
 
 from broodyear.findings import Finding
 from broodyear.intake.cell_sql import (
+    AND_BESIDE,
     AND_CELL,
     SPOILED,
     UNKNOWN_RULES,
@@ -181,11 +182,15 @@ class _Explanations:
 
     def _worked_out(self, broken: str, decider: str | None) -> _Said:
         position, _, received = broken.partition(AND_CELL)
-        check, value = self._checks[int(position)], received or None
-        near = None
+        check, beside, near = self._checks[int(position)], "", None
+        several: tuple[str, ...] = ()
+        if check.beside:
+            received, _, beside = received.partition(AND_BESIDE)
+        value = received or None
         if check.rule in UNKNOWN_RULES.values() and check.column and value:
             near = self._codes.near(check.column, value, f"{position}{AND_CELL}")
-        said = words(check.rule, self._found.table, check.column, value, decider, near)
+            several = self._codes.several(check.column, value)
+        said = words(check.rule, self._found.table, check.column, value, decider, near, several, beside)
         # What stands below is to be pasted elsewhere than into a copy.
         advice = said.advice.partition("\n")[0]
         problem = f"{check.column + ': ' if check.column else ''}{said.message}. {advice}"
@@ -202,8 +207,12 @@ def _received(check: CellCheck, found: Recognised) -> str:
     """SQL of the cell of a check as it was received; NULL where the check is of the row as such."""
     if check.column is None:
         return "surplus" if check.rule == "too_many_cells" else "NULL"
-    place = found.places.get(check.column)
-    return "NULL" if place is None else f"c{place}"
+    cells = [
+        f"c{place}" if (place := found.places.get(name)) is not None else "NULL"
+        for name in (check.column, check.beside)
+        if name
+    ]
+    return f" || '{AND_BESIDE}' || ".join(cells)
 
 
 def _detail_query(found: Recognised, options: ParseOptions, checks: list[CellCheck], settings: Settings) -> str:

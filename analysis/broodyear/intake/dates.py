@@ -41,7 +41,8 @@ def date_notes(opened: Opened, found: Recognised, options: ParseOptions) -> Iter
     if seasons is not None and any(has_shape("short_year", day) for day in days):
         first, last = seasons
         yield f"years in two figures were read within the programme's seasons, {first} to {last}"
-    if any(has_shape("season", cell) for cell in _cells(opened, found, ("year",))):
+    spans = (re.fullmatch(shape("season"), cell) for cell in _cells(opened, found, ("year",)))
+    if any(span and (int(span[1]) + 1 - int(span[2])) % 100 == 0 for span in spans):
         yield "seasons written like 2025/26 were read as the year in which they begin"
 
 
@@ -64,7 +65,11 @@ def _cells(opened: Opened, found: Recognised, kinds: tuple[str, ...]) -> Iterato
 
 def _places(found: Recognised, kinds: tuple[str, ...]) -> set[int]:
     """Positions in the file's rows of the cells that columns of some kinds begin with."""
-    columns = [name for name in found.places if found.table.column(name).kind in kinds]
+    columns = [
+        column.name
+        for column in map(found.table.column, found.places)
+        if column.kind in kinds and (column.is_span or column.kind != "year")
+    ]
     if not found.slots:
         return {found.places[name] for name in columns}
     pieces = (slot.pieces[found.places[name]] for slot in found.slots for name in columns)

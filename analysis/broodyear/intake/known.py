@@ -4,6 +4,7 @@ that other tables may refer to, of the store and of the files loaded so far."""
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Iterator
 
 import duckdb
@@ -65,6 +66,10 @@ def without_setup(
     yield f"rows of tanks without a set-up in their season are kept, and join when it arrives: {listed}"
 
 
+#: What stands between two codes in one cell.
+_BETWEEN = re.compile(r"\s*[&+,;/]\s*|\s+and\s+", re.IGNORECASE)
+
+
 class NearCodes:
     """Known codes for which the unknown ones in ``failed_checks`` may be meant, looked up when first needed."""
 
@@ -72,18 +77,31 @@ class NearCodes:
         self._connection = connection
         self._types = {reference.column: known_name(reference) for reference in table.references}
         self._near: dict[str, dict[str, str]] = {}
+        self._known: dict[str, list[str]] = {}
 
     def near(self, column: str, code: str, check: str) -> str | None:
         """The one known code that an unknown one of ``column`` reads like, or of which it is short; None when none
         or several do. check: what stands before such codes in ``failed_checks``."""
         if column not in self._near:
-            query = f"SELECT unnest(enum_range(NULL::{self._types[column]}))"
-            known = [code for (code,) in self._connection.execute(query).fetchall() if code]
+            known = self._all(column)
             given = {"check": check, "known": known}
             # Planning the search takes longer than most sheets: there is none where nothing is known.
             found = self._connection.execute(statement("intake/near_codes"), given).fetchall() if known else []
             self._near[column] = dict(found)
         return self._near[column].get(code)
+
+    def several(self, column: str, code: str) -> tuple[str, ...]:
+        """The known codes that an unknown one of ``column`` names, as "T05 & T06" does; none when it does not name
+        two or more and nothing else."""
+        known = {one.casefold(): one for one in self._all(column)}
+        named = [known.get(part.casefold(), "") for part in _BETWEEN.split(code.strip())]
+        return tuple(named) if len(named) > 1 and all(named) else ()
+
+    def _all(self, column: str) -> list[str]:
+        if column not in self._known:
+            query = f"SELECT unnest(enum_range(NULL::{self._types[column]}))"
+            self._known[column] = [code for (code,) in self._connection.execute(query).fetchall() if code]
+        return self._known[column]
 
 
 def expect_no_codes(connection: duckdb.DuckDBPyConnection) -> None:

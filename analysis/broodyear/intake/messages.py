@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from broodyear.intake.cell_sql import UNKNOWN_RULES
-from broodyear.intake.shapes import BLANKS, figures, has_shape
+from broodyear.intake.shapes import BLANKS, figures, has_shape, shape
 from broodyear.intake.wording import Words, worded
 from broodyear.layouts import same_text
 from broodyear.schemas import LONGEST_CODE, Column, Table
@@ -85,13 +85,17 @@ def words(
     value: str | None,
     decider: str | None,
     near: str | None = None,
+    several: Sequence[str] = (),
+    beside: str = "",
 ) -> Words:
     """The message and advice for one broken check. near: a known code for which an unknown one may be meant; the
-    entry that joins them stands below the advice."""
+    entry that joins them stands below the advice; several: known codes that it names; beside: the second cell of a
+    rule between two dates."""
     for declared in table.row_rules:
         if declared.rule == rule:
-            return Words(declared.message, declared.advice)
-    given: dict[str, Any] = {"value": shown(value)}
+            both = f": {column_name} {shown(value)}, {declared.columns[1]} {shown(beside)}" if beside else ""
+            return Words(f"{declared.message}{both}", declared.advice)
+    given: dict[str, Any] = {"value": shown(value), "several": several, "table_name": table.name}
     if column_name is None:
         return _said(rule, given)
     column, text = table.column(column_name), (value or "").strip(BLANKS)
@@ -150,6 +154,8 @@ def _word_advice(column: Column, text: str) -> str:
 def _number_advice(column: Column, text: str) -> str:
     if has_shape("sheet_error", text):
         return "A spreadsheet shows this in place of a value; mend the formula, or write the number itself."
+    if column.kind == "year" and (span := re.fullmatch(shape("season"), text)):
+        return _said("two_years", {"column": column, "text": text, "first": int(span[1])}).message
     if column.name == "value" and (limit := re.fullmatch(r"[<≤] ?([0-9]+(?:[.][0-9]+)?)", text)):
         return f"Write {limit.group(1)} here, and yes under below_detection."
     plain = text.replace("\u2212", "-")

@@ -110,6 +110,10 @@ def cells_sql(slot: Slot, options: ParseOptions) -> str:
     return ", ".join(f"{piece_sql(piece, options)} AS c{number}" for number, piece in enumerate(slot.pieces))
 
 
+#: How a file of another shape is read, as the end of a sentence.
+IN_A_LAYOUT = "in a layout what each heading means; `broodyear layout FILE --out layouts.toml` drafts one."
+
+
 class FitsNothing(UnreadableFile):
     """A header that is none of a table's."""
 
@@ -187,7 +191,7 @@ def find_header(rows: Sequence[Sequence[str]]) -> int:
         shown = ", ".join(cell.strip() for cell in filled)[:120]
         raise FitsNothing(
             f"no header was found: the first row reads {shown!r} and none of it is a known column",
-            "Put the column names in the first row, or say in a layout what each heading means.",
+            f"Put the column names in the first row, or say {IN_A_LAYOUT}",
         )
     return scores.index(best)
 
@@ -288,7 +292,7 @@ def _lacking(names: Sequence[str], nearest: Table) -> FitsNothing:
         is_lone = len(wanted) == len(strange) == 1
         may_be = f"Rename {strange[0]} if it holds {wanted[0]}, or add" if is_lone else "Add"
         columns = "column" if len(wanted) == 1 else "columns"
-        hints.append(f"{may_be} the missing {columns}, or say in a layout what each heading means.")
+        hints.append(f"{may_be} the missing {columns}, or say {IN_A_LAYOUT}")
     return FitsNothing(message, " ".join(hints))
 
 

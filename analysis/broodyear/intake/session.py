@@ -22,7 +22,7 @@ from broodyear.intake.checking import by_line
 from broodyear.intake.filing import expect_codes_of, file_upload, keep_findings
 from broodyear.intake.known import expect_no_codes
 from broodyear.intake.opened import Opened, open_body
-from broodyear.intake.recognise import FitsNothing
+from broodyear.intake.recognise import IN_A_LAYOUT, FitsNothing
 from broodyear.intake.rejected import Filed, from_ledger, require_rejects, write_rejects
 from broodyear.intake.shapes import make_readable
 from broodyear.intake.sources import Source, find_sources
@@ -230,7 +230,7 @@ def _refuse_if_nothing_fits(run: _Run, sources: list[Source], opened: list[Opene
     for workbook in dict.fromkeys(source.container for source in sources if source.sheet is not None):
         if workbook is not None and workbook not in told:
             message = "no sheet of the workbook fits a table or a layout"
-            _refuse(run, workbook, message, "Describe how its columns become those of the tables in a layout.")
+            _refuse(run, workbook, message, f"Say {IN_A_LAYOUT}")
 
 
 def _check_all(run: _Run, files: list[Opened], folder: Path, store: str | Path | Store | None) -> None:
