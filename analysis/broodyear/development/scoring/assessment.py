@@ -16,24 +16,17 @@ from scipy.special import bdtr, bdtrik
 
 from broodyear.claims import Claim
 from broodyear.development.arrays import Floats
-from broodyear.development.likelihood.fit_result import DevelopmentFit, Fits, best_fit
+from broodyear.development.likelihood.fit_result import DevelopmentFit, Fits
 from broodyear.development.models.forms import COEFFICIENTS
 from broodyear.development.models.own_models import DevelopmentModel
-from broodyear.development.models.published import default_model, model_row, published_disagreements
+from broodyear.development.models.published import model_row, published_disagreements
 from broodyear.development.models.sources import OWN_SOURCE
-from broodyear.development.scoring.comparisons import (
-    bias_by_thermometer,
-    first_seen_pitfall,
-    model_comparisons,
-    offsets_by_site,
-)
+from broodyear.development.scoring.comparisons import compared, comparison_tables, shown_models
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME, HeldOut
 from broodyear.development.scoring.held_out_scores import (
     DEFAULT_SEED,
     DevelopmentScores,
     Scoring,
-    StageScores,
-    in_order,
     score_everything,
 )
 from broodyear.development.scoring.model_claims import development_claims
@@ -119,26 +112,21 @@ def assess_development(
 
 def compared_scores(source: Any, how: Scoring, **given: Any) -> DevelopmentScores:
     """The scores, with what is compared where they are worked out: what ``assessed`` puts into words."""
-    return score_everything(source, how, then=_compared, **given)
+    return score_everything(source, how, beside=compared, **given)
 
 
 def assessed(scored: DevelopmentScores, seed: int = DEFAULT_SEED) -> DevelopmentAssessment:
     """The assessment of scores that were compared; seed: of the randomised probability transforms."""
-    found = {key: models for one in scored.beside for key, models in one[0].items()}
-    shown: dict[tuple[str, str], tuple[str, ...]] = {key: found[key] for key in scored.data}
-    comparisons, thermometers, first_seen, site_offsets = (
-        in_order([one[at] for one in scored.beside]) for at in (1, 2, 3, 4)
-    )
+    shown = shown_models(scored)
+    tables: dict[str, Any] = comparison_tables(scored, shown)
+    judged = (tables[name] for name in ("comparisons", "thermometers", "site_offsets"))
     predictions = predictions_table(scored, shown, seed)
     disagreements = published_disagreements(LISTED_DISAGREEMENT_PCT)
     is_on_record = disagreements["species"].isin([species for species, _ in scored.data])
     return DevelopmentAssessment(
         **vars(scored),
-        claims=development_claims(scored.scores, comparisons, thermometers, site_offsets),
-        comparisons=comparisons,
-        thermometers=thermometers,
-        site_offsets=site_offsets,
-        first_seen=first_seen,
+        claims=development_claims(scored.scores, *judged),
+        **tables,
         suspects=suspects_table(scored, shown),
         predictions=predictions,
         pit=pit_histogram(predictions),
@@ -148,46 +136,6 @@ def assessed(scored: DevelopmentScores, seed: int = DEFAULT_SEED) -> Development
         covariance=covariance_table(scored),
         shown=shown,
     )
-
-
-def _compared(scored: StageScores) -> tuple[Any, ...]:
-    """The models to show of some stages, comparisons, bias by thermometer, the pitfall of first-seen dates, and
-    how far sites lie from the others."""
-    shown = shown_models(scored)
-    first = {key: models[0] for key, models in shown.items() if models}
-    return (
-        shown,
-        model_comparisons(scored),
-        bias_by_thermometer(scored, shown),
-        first_seen_pitfall(scored, first),
-        offsets_by_site(scored, shown),
-    )
-
-
-def shown_models(scored: StageScores) -> dict[tuple[str, str], tuple[str, ...]]:
-    """By (species, stage): the best own form, then models given, then the published default, as scored.
-
-    Where none could be scored, those that predict some tank.
-    """
-    table = scored.scores
-    is_main = (table["scheme"] == MAIN_SCHEME) & (table["band"] == "all") & table["log_score"].notna()
-    shown = {}
-    for key, one in scored.data.items():
-        is_key = (table["species"] == key[0]) & (table["stage"] == key[1])
-        known = set(table.loc[is_main & is_key, "model"]) or _predicting(scored, key)
-        fit = best_fit(one.fits)
-        given = [name for name, model in one.models.items() if not isinstance(model, str)]
-        wanted = ("" if fit is None else f"own_{fit.form}", *given, default_model(*key) or "")
-        shown[key] = tuple(name for name in wanted if name in known)
-    return shown
-
-
-def _predicting(scored: StageScores, key: tuple[str, str]) -> set[str]:
-    return {
-        name
-        for name in scored.data[key].models
-        if np.isfinite(scored.held_out[(*key, name, MAIN_SCHEME)].predicted_day).any()
-    }
 
 
 def constants_table(scored: DevelopmentScores) -> pd.DataFrame:

@@ -6,7 +6,7 @@ can mend that. Loggers are nearer the truth, so a bias that shows in hand-read t
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Any
@@ -18,9 +18,11 @@ from scipy.special import stdtr, stdtrit
 from broodyear.claims import excludes_zero
 from broodyear.development.arrays import Floats, Masks
 from broodyear.development.likelihood.censored import Intervals
-from broodyear.development.likelihood.crossed import CrossedMean, Work, worked_out
+from broodyear.development.likelihood.crossed import CrossedMean, Work
 from broodyear.development.likelihood.crossed_posterior import MeanWanted
+from broodyear.development.likelihood.fit_result import best_fit
 from broodyear.development.likelihood.fitting import FEWEST_BATCHES
+from broodyear.development.models.published import default_model
 from broodyear.development.scoring.cross_validation import (
     MAIN_SCHEME,
     HeldOut,
@@ -29,11 +31,13 @@ from broodyear.development.scoring.cross_validation import (
     matrix_of,
     predicted_days,
 )
-from broodyear.development.scoring.held_out_scores import StageScores
+from broodyear.development.scoring.held_out_scores import DevelopmentScores, Predicted, Works, in_order
 from broodyear.development.scoring.score_cells import (
     FEWEST_SITES,
     UNSETTLED,
+    Rows,
     bias_of,
+    can_be_scored,
     hour_days,
     mean_error,
     sites_of,
@@ -59,19 +63,74 @@ FIRST_SEEN_COLUMNS = (
 )  # fmt: skip
 
 
-def model_comparisons(scores: StageScores) -> pd.DataFrame:
-    """Paired differences of models on the same held-out tanks: COMPARISON_COLUMNS.
+Shown = Mapping[tuple[str, str], tuple[str, ...]]
 
-    Every published or given model against every other, and every model against own constant units. mae_gain_days:
-    by how many days the model misses less (positive: better), on tanks looked at within a fortnight;
-    log_score_gain: mean gain of log score per tank. Limits (95 %) and p_value carry batch and site as crossed
-    groups. band: 10th and 90th per cent of the tanks' means (°C); is_told_apart: the limits of days leave out 0.
-    A look of unknown hour may have been at the start of its day, and a model that stays is then off by up to a day
-    more or less: what the looks tell apart must hold there too. earlier_gain_days: the gain there, blank where
-    there was nothing to lose; p_value: the larger of both, 1 where the other model is the better one there.
+
+def shown_models(predicted: Predicted) -> dict[tuple[str, str], tuple[str, ...]]:
+    """The models to show by (species, stage): the best own form, then models given, then the published default, as
+    far as they can be scored. Where no model of the stage can, those that predict some tank."""
+    shown = {}
+    for key, one in predicted.data.items():
+        held = {name: _held(predicted, key, name) for name in one.everything}
+        known = {name for name in held if can_be_scored(one.records, is_fair(name, held[name]))}
+        known = known or {name for name in held if np.isfinite(held[name].predicted_day).any()}
+        fit = best_fit(one.fits)
+        given = [name for name, model in one.models.items() if not isinstance(model, str)]
+        wanted = ("" if fit is None else f"own_{fit.form}", *given, default_model(*key) or "")
+        shown[key] = tuple(name for name in wanted if name in known)
+    return shown
+
+
+def _held(predicted: Predicted, key: tuple[str, str], model: str) -> HeldOut:
+    return predicted.held_out[(*key, model, MAIN_SCHEME)]
+
+
+def compared(predicted: Predicted) -> Works:
+    """What is worked out beside the scores, by the table whose rows it gives (see ``comparison_tables``)."""
+    data, shown = predicted.data, shown_models(predicted)
+    held = {key: [(name, _held(predicted, key, name)) for name in names] for key, names in shown.items()}
+    return {
+        "comparisons": [work for one in data.values() for work in _pairs(one, predicted)],
+        "thermometers": [_by_reader(data[key], *each) for key, models in held.items() for each in models],
+        "site_offsets": [_site_offsets(data[key], *models[0]) for key, models in held.items() if models],
+    }
+
+
+def comparison_tables(scored: DevelopmentScores, shown: Shown) -> dict[str, pd.DataFrame]:
+    """Frames of what ``compared`` worked out, and the pitfall of first-seen dates. shown: ``shown_models``.
+
+    comparisons, paired differences of models on the same held-out tanks, COMPARISON_COLUMNS: every published or
+    given model against every other, and every model against own constant units. mae_gain_days: by how many days
+    the model misses less (positive: better), on tanks looked at within a fortnight; log_score_gain: mean gain of
+    log score per tank. Limits (95 %) and p_value carry batch and site as crossed groups. band: 10th and 90th per
+    cent of the tanks' means (°C); is_told_apart: the limits of days leave out 0. A look of unknown hour may have
+    been at the start of its day, and a model that stays is then off by up to a day more or less: what the looks
+    tell apart must hold there too. earlier_gain_days: the gain there, blank where there was nothing to lose;
+    p_value: the larger of both, 1 where the other model is the better one there.
+
+    thermometers, bias of each model shown in logger-read and hand-read tanks and the difference of the two,
+    THERMOMETER_COLUMNS. read_by: logger, hand, or hand_less_logger; all three come from one fit with batch and
+    site as crossed groups. site_sd_days: spread of the bias between sites; days_per_c: days by which one °C of
+    thermometer error moves a prediction (negative: earlier when it reads warm); implied_offset_c: the reading
+    error that would make the bias by itself. Blank under 3 batches or 3 sites.
+
+    site_offsets, how far the predictions of each site's tanks lie from those of the others, SITE_COLUMNS: by the
+    first of the models shown, from one fit with batch and site as crossed groups. offset_days: shrunken effect of
+    the site (negative: predicted early, as a thermometer that reads warm makes it) with 95 % limits by Student's
+    t; p_value: against the nearest offset that looks at another hour of the day than elsewhere can make; p_family:
+    over the sites (Holm); both NaN for a site with one tank, of which one wrong date makes as much;
+    implied_offset_c: reading error that would make it. No row where the sites do not differ, or there are under 3
+    batches or sites.
+
+    first_seen, what taking first-seen dates for the events would have said of the first model shown,
+    FIRST_SEEN_COLUMNS. shift_days: bias by first-seen dates minus bias by intervals; negative, because an event is
+    seen after it happened and every model then looks early.
     """
-    works = [work for one in scores.data.values() for work in _pairs(one, scores)]
-    return pd.DataFrame(worked_out(works), columns=list(COMPARISON_COLUMNS))
+    found = {name: in_order(scored.beside[name], columns) for name, columns in _COLUMNS.items()}
+    readers = found["thermometers"]
+    readers["implied_offset_c"] = readers["bias_days"] / readers["days_per_c"].where(readers["days_per_c"] != 0)
+    first = [(*key, models[0]) for key, models in shown.items() if models]
+    return {**found, "first_seen": _first_seen(scored.scores, first)}
 
 
 @dataclass(frozen=True)
@@ -86,20 +145,19 @@ class _Judged:
     log_scores: Floats
 
 
-def _pairs(one: StageData, scores: StageScores) -> list[Work[dict[str, Any]]]:
+def _pairs(one: StageData, predicted: Predicted) -> list[Work[Rows]]:
     hour = hour_days(one.records, np.ones(len(one.rows), dtype=bool))  # own fits would move with the looks
     known: dict[str, _Judged] = {}
     for name in (*one.models, *(f"own_{form}" for form in one.fits)):
-        held = scores.held_out.get((one.species, one.stage, name, MAIN_SCHEME))
-        if held is not None:
-            errors, earlier = (_absolute(one, held, early) for early in (0.0, 0.0 if is_own(name) else hour))
-            known[name] = _Judged(name, is_fair(name, held), errors, earlier, tank_log_scores(held))
+        held = _held(predicted, (one.species, one.stage), name)
+        errors, earlier = (_absolute(one, held, early) for early in (0.0, 0.0 if is_own(name) else hour))
+        known[name] = _Judged(name, is_fair(name, held), errors, earlier, tank_log_scores(held))
     pairs = [*combinations([name for name in known if not is_own(name)], 2)]
     pairs += [(name, BASE) for name in known if name != BASE and BASE in known]
     return [_compared(one, known[model], known[against]) for model, against in pairs]
 
 
-def _compared(one: StageData, model: _Judged, against: _Judged) -> Work[dict[str, Any]]:
+def _compared(one: StageData, model: _Judged, against: _Judged) -> Work[Rows]:
     records, is_both = one.records, model.is_fair & against.is_fair
     is_close = is_both & (records.seen_day - records.absent_day <= MOST_BETWEEN_LOOKS_DAYS)
     gain = model.log_scores - against.log_scores
@@ -123,7 +181,7 @@ def _compared(one: StageData, model: _Judged, against: _Judged) -> Work[dict[str
         row["earlier_gain_days"] = float(earlier.estimate[0])
         row["p_value"] = max(row["p_value"], earlier.p_value()) if is_same else 1.0
         row["is_told_apart"] = bool(is_same and excludes_zero(*earlier.interval()))
-    return row
+    return [row]
 
 
 def _absolute(one: StageData, held: HeldOut, earlier_days: float = 0.0) -> Floats:
@@ -157,17 +215,9 @@ def shows_no_curve(row: Mapping[Any, Any]) -> bool:
     return bool(row["band_high_c"] - row["band_low_c"] < NARROW_BAND_C and not row["is_told_apart"])
 
 
-def first_seen_pitfall(scores: StageScores, models: Mapping[tuple[str, str], str]) -> pd.DataFrame:
-    """What taking first-seen dates for the events would have said, beside the interval likelihood.
-
-    models: the model to show by (species, stage). shift_days: bias by first-seen dates minus bias by intervals;
-    negative, because an event is seen after it happened and every model then looks early.
-    """
-    table = scores.scores
-    main = table[(table["scheme"] == MAIN_SCHEME) & (table["band"] == "all") & table["mae_days"].notna()]
-    wanted = [(*key, model) for key, model in models.items()]
-    is_wanted = pd.MultiIndex.from_frame(main[["species", "stage", "model"]]).isin(wanted)
-    chosen = main[is_wanted]
+def _first_seen(scores: pd.DataFrame, wanted: Sequence[tuple[str, str, str]]) -> pd.DataFrame:
+    main = scores[(scores["scheme"] == MAIN_SCHEME) & (scores["band"] == "all") & scores["mae_days"].notna()]
+    chosen = main[pd.MultiIndex.from_frame(main[["species", "stage", "model"]]).isin(wanted)]
     shift = chosen["bias_first_seen_days"] - chosen["bias_days"]
     return chosen.assign(shift_days=shift).loc[:, list(FIRST_SEEN_COLUMNS)].reset_index(drop=True)
 
@@ -191,52 +241,18 @@ THERMOMETER_COLUMNS = (
 )  # fmt: skip
 
 
-def bias_by_thermometer(scores: StageScores, models: Mapping[tuple[str, str], tuple[str, ...]]) -> pd.DataFrame:
-    """Bias of each model in logger-read and hand-read tanks and the difference of the two: THERMOMETER_COLUMNS.
-
-    models: those to show by (species, stage). read_by: logger, hand, or hand_less_logger; all three come from one
-    fit with batch and site as crossed groups. site_sd_days: spread of the bias between sites; days_per_c: days by
-    which one °C of thermometer error moves a prediction (negative: earlier when it reads warm); implied_offset_c:
-    the reading error that would make the bias by itself. Blank under 3 batches or 3 sites.
-    """
-    works = [
-        _by_reader(scores.data[key], model, held)
-        for key, names in models.items()
-        for model in names
-        if (held := scores.held_out.get((*key, model, MAIN_SCHEME))) is not None
-    ]
-    rows = [row for rows in worked_out(works) for row in rows]
-    table = pd.DataFrame(rows, columns=list(THERMOMETER_COLUMNS))
-    table["implied_offset_c"] = table["bias_days"] / table["days_per_c"].where(table["days_per_c"] != 0)
-    return table
+_COLUMNS = {
+    "comparisons": COMPARISON_COLUMNS, "thermometers": THERMOMETER_COLUMNS, "site_offsets": SITE_COLUMNS,
+}  # fmt: skip
 
 
-def offsets_by_site(scores: StageScores, models: Mapping[tuple[str, str], tuple[str, ...]]) -> pd.DataFrame:
-    """How far the predictions of each site's tanks lie from those of the others: SITE_COLUMNS.
-
-    By the first of the models shown, from one fit with batch and site as crossed groups. offset_days: shrunken
-    effect of the site (negative: predicted early, as a thermometer that reads warm makes it) with 95 % limits by
-    Student's t; p_value: against the nearest offset that looks at another hour of the day than elsewhere can make;
-    p_family: over the sites (Holm); both NaN for a site with one tank, of which one wrong date makes as much;
-    implied_offset_c: reading error that would make it. No row where the sites do
-    not differ, or there are under 3 batches or sites.
-    """
-    works = [
-        _site_offsets(scores.data[key], names[0], held)
-        for key, names in models.items()
-        if names and (held := scores.held_out.get((*key, names[0], MAIN_SCHEME))) is not None
-    ]
-    frames = [frame for frame in worked_out(works) if frame is not None]
-    return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame(columns=list(SITE_COLUMNS))
-
-
-def _site_offsets(one: StageData, model: str, held: HeldOut) -> Work[pd.DataFrame | None]:
+def _site_offsets(one: StageData, model: str, held: HeldOut) -> Work[Rows]:
     is_in = is_fair(model, held)
     if _too_few(_counts(one, is_in)):
-        return None
+        return []
     (error,) = yield [mean_error(one.records, held, is_in)]
     if not error.group_sd.get("site", 0.0) > 0.0:
-        return None
+        return []
     batch = one.records.batch[is_in]
     names, codes, tanks = np.unique(one.records.labels["site"][is_in], return_inverse=True, return_counts=True)
     batches = [len(np.unique(batch[codes == code])) for code in range(len(names))]
@@ -253,7 +269,7 @@ def _site_offsets(one: StageData, model: str, held: HeldOut) -> Work[pd.DataFram
         "p_value": p_value, "p_family": holm(p_value), "days_per_c": days_per_c,
         "implied_offset_c": offset / days_per_c if days_per_c else np.nan,
     }  # fmt: skip
-    return pd.DataFrame(columns, columns=list(SITE_COLUMNS))
+    return [dict(zip(columns, row, strict=True)) for row in pd.DataFrame(columns).itertuples(index=False)]
 
 
 def _is_read_by_hand(one: StageData) -> Masks:
@@ -262,7 +278,7 @@ def _is_read_by_hand(one: StageData) -> Masks:
     return (share < LEAST_LOGGER_PCT).to_numpy(dtype=bool)
 
 
-def _by_reader(one: StageData, model: str, held: HeldOut) -> Work[list[dict[str, Any]]]:
+def _by_reader(one: StageData, model: str, held: HeldOut) -> Work[Rows]:
     """One model's logger-read tanks, hand-read tanks, and the difference, from one fit with batch and site.
 
     Where there are too few of one kind the other is fitted by itself.

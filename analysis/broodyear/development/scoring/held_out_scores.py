@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from broodyear.claims import Reason
-from broodyear.development.likelihood.crossed import worked_out
+from broodyear.development.likelihood.crossed import Work, worked_out
 from broodyear.development.models.forms import FITTED_FORMS, NOMINAL
 from broodyear.development.models.own_models import DevelopmentModel, name_problems, nominal_models
 from broodyear.development.models.published import model_row
@@ -28,7 +28,7 @@ from broodyear.development.scoring.cross_validation import (
     published_predictors,
 )
 from broodyear.development.scoring.record_checks import CopiedDates, find_copied_dates, left_out_for_gaps
-from broodyear.development.scoring.score_cells import MEASURES, rows_wanted
+from broodyear.development.scoring.score_cells import MEASURES, Rows, rows_wanted
 from broodyear.development.scoring.stage_data import (
     SCORED_FORMS,
     StageData,
@@ -88,15 +88,34 @@ class Scoring:
 
 
 @dataclass(frozen=True)
-class StageScores:
-    """What scoring found of some species and stages.
+class Predicted:
+    """Species and stages with the predictions of their tanks.
 
-    scores: rows of scores.csv; data: by (species, stage); held_out: by (species, stage, model, scheme).
+    data: by (species, stage); held_out: by (species, stage, model, scheme).
+    """
+
+    data: Mapping[tuple[str, str], StageData]
+    held_out: Mapping[tuple[str, str, str, str], HeldOut]
+
+
+#: Rows of tables by the name of the table, and works that give them.
+Tables = dict[str, Rows]
+Works = Mapping[str, Sequence[Work[Rows]]]
+
+
+@dataclass(frozen=True)
+class DevelopmentScores(Predicted):
+    """Everything the validation found.
+
+    scores: rows of scores.csv; copied: dates copied from a forecast; left_out: frame species, stage, reason, rows;
+    gaps: stages left out for days without readings; beside: rows of what else was worked out of the predictions.
     """
 
     scores: pd.DataFrame
-    data: Mapping[tuple[str, str], StageData]
-    held_out: Mapping[tuple[str, str, str, str], HeldOut]
+    copied: CopiedDates
+    left_out: pd.DataFrame
+    gaps: pd.DataFrame
+    beside: Tables
 
     def summary(self) -> str:
         """The bias of every model over all temperatures, as text."""
@@ -108,20 +127,6 @@ class StageScores:
     def plot(self, ax: Axes | None = None) -> Axes:
         """The same with its 95 % limits on ``ax``, or on new matplotlib axes; returns the axes."""
         return shown(self.scores, SCORES_SHOW).plot(ax)
-
-
-@dataclass(frozen=True)
-class DevelopmentScores(StageScores):
-    """Everything the validation found.
-
-    copied: dates copied from a forecast; left_out: frame species, stage, reason, rows; gaps: stages left out for
-    days without readings; beside: what else was worked out where stages were scored.
-    """
-
-    copied: CopiedDates
-    left_out: pd.DataFrame
-    gaps: pd.DataFrame
-    beside: Sequence[Any]
 
 
 def done_here(work: Callable[..., Any], *given: Any) -> Callable[[], Any]:
@@ -165,13 +170,13 @@ def score_everything(
     daily: Any = None,
     models: Sequence[Any] = (),
     ask: Ask = done_here,
-    then: Callable[[StageScores], Any] | None = None,
+    beside: Callable[[Predicted], Works] | None = None,
 ) -> DevelopmentScores:
     """Scores with the fits, predictions and exclusions behind them.
 
     daily: the tanks' temperatures, where source is one frame; models: DevelopmentModel of one's own, or names of
     published models, scored beside every published model of their species and stage; ask: has species and stages
-    scored, perhaps in another process; then: what else is to be worked out there of the scores. Raises
+    scored, perhaps in another process; beside: what else is to be worked out there of the predictions. Raises
     NothingToAnalyse when no stage of any species can be scored, UsageError for models that are neither or share a
     name.
     """
@@ -182,26 +187,27 @@ def score_everything(
     records, left_out = stage_records(rows, copied, daily, how.stages, chosen)
     if not records:
         raise NothingToAnalyse("no stage has a tank that can be scored; see left_out for the reasons")
-    asked = [ask(scored_stages, {at: records[at] for at in half}, how, then) for half in _halves(records)]
+    asked = [ask(scored_stages, {at: records[at] for at in half}, how, beside) for half in _halves(records)]
     # From the last on, while another process takes them from the first on.
     halves = [answer() for answer in reversed(asked)]
     data = {key: one for found, _ in halves for key, one in found.data.items()}
+    tables = {name: [row for _, rows_of in halves for row in rows_of[name]] for name in halves[0][1]}
+    tables["scores"] += _unscored(list(records), chosen)
     return DevelopmentScores(
-        in_order([*(found.scores for found, _ in halves), _unscored(list(records), chosen)]),
         dict(sorted(data.items())),
         {key: held for found, _ in halves for key, held in found.held_out.items()},
+        in_order(tables.pop("scores"), SCORE_COLUMNS),
         copied,
         left_out,
         left_out_for_gaps(rows),
-        [beside for _, beside in halves],
+        tables,
     )
 
 
-def in_order(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
-    """Frames of different stages as one, by species and stage."""
-    some = [part for part in parts if len(part)]
-    whole = pd.concat(some, ignore_index=True) if len(some) > 1 else [*some, *parts][0]
-    return whole.sort_values(["species", "stage"], kind="stable", ignore_index=True)
+def in_order(rows: Rows, columns: Sequence[str]) -> pd.DataFrame:
+    """Rows of several stages as a frame, by species and stage."""
+    frame = pd.DataFrame(rows, columns=list(columns))
+    return frame.sort_values(["species", "stage"], kind="stable", ignore_index=True)
 
 
 def _halves(records: Sequence[StageRecords]) -> list[list[int]]:
@@ -216,24 +222,17 @@ def _halves(records: Sequence[StageRecords]) -> list[list[int]]:
 
 
 def scored_stages(
-    records: Mapping[int, StageRecords], how: Scoring, then: Callable[[StageScores], Any] | None = None
-) -> tuple[StageScores, Any]:
-    """Scores of species and stages by their number, with fits and predictions, and what ``then`` makes of them.
+    records: Mapping[int, StageRecords], how: Scoring, beside: Callable[[Predicted], Works] | None = None
+) -> tuple[Predicted, Tables]:
+    """Species and stages by their number, with fits and predictions, their scores, and the rows of what is worked
+    out beside them.
 
     On one linear-algebra thread: sums are rounded as threads share them out, and this may run in another process.
     """
     with threadpool_limits(limits=1, user_api="blas"):
         stages = fitted_stages(list(records.values()), how.forms)
         predicted = [_predict(one, how.schemes) for one in stages]
-        works = [
-            work
-            for one, by_scheme, number in zip(stages, predicted, records, strict=True)
-            for work in rows_wanted(one, by_scheme, np.random.default_rng([how.seed, number]))
-        ]
-        rows = [row for rows in worked_out(works) for row in rows]
-        rows += [row for one in stages for row in _refused_rows(one)]
-        found = StageScores(
-            in_order([pd.DataFrame(rows, columns=list(SCORE_COLUMNS))]),
+        found = Predicted(
             {(one.species, one.stage): one for one in stages},
             {
                 (one.species, one.stage, model, scheme): held
@@ -242,7 +241,16 @@ def scored_stages(
                 for model, held in by_model.items()
             },
         )
-        return found, then(found) if then else None
+        scores = [
+            work
+            for one, by_scheme, number in zip(stages, predicted, records, strict=True)
+            for work in rows_wanted(one, by_scheme, np.random.default_rng([how.seed, number]))
+        ]
+        works = {"scores": scores, **(beside(found) if beside else {})}
+        done = iter(worked_out([work for some in works.values() for work in some]))
+        tables = {name: [row for _ in some for row in next(done)] for name, some in works.items()}
+        tables["scores"] += [row for one in stages for row in _refused_rows(one)]
+        return found, tables
 
 
 def _checked_models(models: Sequence[Any]) -> tuple[DevelopmentModel, ...]:
@@ -279,7 +287,7 @@ def _predict(one: StageData, schemes: Sequence[str]) -> dict[str, dict[str, Held
     }
 
 
-def _refused_rows(one: StageData) -> list[dict[str, Any]]:
+def _refused_rows(one: StageData) -> Rows:
     """A row of each fit that was refused."""
     counts = len(one.records.tank_id), len(one.records.batches)
     return [
@@ -288,7 +296,7 @@ def _refused_rows(one: StageData) -> list[dict[str, Any]]:
     ]
 
 
-def _unscored(data: Sequence[StageRecords], given: Sequence[DevelopmentModel]) -> pd.DataFrame:
+def _unscored(data: Sequence[StageRecords], given: Sequence[DevelopmentModel]) -> Rows:
     """A row of each given model that nothing is scored against, but for nominal units of other species."""
     scored = {name for one in data for name in one.models}
     rows = []
@@ -298,7 +306,7 @@ def _unscored(data: Sequence[StageRecords], given: Sequence[DevelopmentModel]) -
             why = Reason.NO_TANKS if is_counted else Reason.COUNTED_FROM_HATCH
             note = f"no tank of {one.species} with this stage can be scored" if is_counted else why.meaning
             rows.append(_blank_row(one.species, one.stage, one.name, (0, 0), why, note))
-    return pd.DataFrame(rows, columns=list(SCORE_COLUMNS))
+    return rows
 
 
 def _blank_row(
