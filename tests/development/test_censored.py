@@ -20,7 +20,7 @@ from broodyear.development.likelihood.censored import (
 from broodyear.development.likelihood.curve_likelihood import marginal
 
 SPREAD, GROUP = 0.7, 0.9
-# Nine adaptive nodes against adaptive quadrature to 1e-10.
+# Seven adaptive nodes against adaptive quadrature to 1e-10.
 QUADRATURE = 1e-6
 
 

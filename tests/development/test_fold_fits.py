@@ -13,8 +13,8 @@ from broodyear.development.likelihood.descent import lowest_points
 from broodyear.development.likelihood.tank_records import tank_records
 from broodyear.development.models.forms import Shape
 
-# Both searches stop a hundred-thousandth of a standard error from the top, which is flat along the spreads.
-LOG_DAYS, SPREADS = 2e-6, 1e-3
+# Fits to folds stop a thousandth of a standard error from the top, which is flat along the spreads.
+LOG_DAYS, SPREADS = 2e-5, 5e-3
 
 
 @pytest.mark.parametrize("form", ["constant_units", "exponential", "log_inverse"])

@@ -69,6 +69,11 @@ class Found:
     is_wrong: Masks
     is_settled: bool
 
+    @property
+    def spreads(self) -> tuple[float, ...]:
+        """SDs of the groups and, last, of single values."""
+        return (*self.group_sd, self.spread_sd)
+
 
 def searched(sets: Sequence[MeanWanted]) -> list[Found]:
     """The search for each set; all have as many coefficients and the same groups."""
@@ -78,6 +83,8 @@ def searched(sets: Sequence[MeanWanted]) -> list[Found]:
     left = list(range(len(sets)))
     for turn in range(_MOST_TURNS):
         search = _Search([sets[i] for i in left], guesses[left], [is_wrong[i] for i in left])
+        if turn > 0:
+            search.begin = np.array([found[i].spreads for i in left]) / search.unit[:, None]
         found |= dict(zip(left, search.found(), strict=True))
         anew = {i: _likelier_wrong(found[i].wrong_probability) for i in left if found[i].is_settled}
         left = [i for i, one in anew.items() if (one != is_wrong[i]).any()]

@@ -42,6 +42,8 @@ _FURTHER = ((0.005, 0.15), (0.02, 0.05))
 _REWEIGHTED = 12
 _DIFFERENCE = 1e-3  # of a scale, for the second derivatives
 _AT_LIMIT = 1e-6
+# What a step has to promise in a fit to a fold: a thousandth of a standard error.
+_LEAST_GAIN_OF_FOLD = 1e-6
 _LEAST_CURVATURE = 1.0  # by scaled parameters: one at a limit has none to begin with
 
 
@@ -299,7 +301,10 @@ def fit_folds(records: TankRecords, shape: Shape, whole: Floats, chosen: Masks) 
     begin = np.repeat(whole[None, :], len(chosen), axis=0)
     # From no wrong date there is no way to some: a fold that has one among fewer tanks is begun with a share.
     begin[:, -1] = np.maximum(begin[:, -1], _START_SHARE)
-    theta, has_arrived = lowest_points(target.of_each, begin, limits[:, :, 0], limits[:, :, 1], curvature, longest)
+    theta, has_arrived = lowest_points(
+        target.of_each, begin, limits[:, :, 0], limits[:, :, 1], curvature, longest,
+        least_gain=_LEAST_GAIN_OF_FOLD,
+    )  # fmt: skip
     return [
         _found(one, shape.free) if arrived else _alone(records, shape, whole, row)
         for one, arrived, row in zip(theta, has_arrived, chosen, strict=True)

@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from broodyear.figures.style import load_library
 from broodyear.reports import Tell, tell_nobody
 from broodyear.reports.development.answers import answer_sections
 from broodyear.reports.development.evidence import evidence_sections
@@ -55,7 +56,8 @@ def report_development(
     """
     require_report_folder(folder, "development")
     is_large = len(store.table("setups")) >= WORTH_A_PROCESS_SETUPS
-    with SecondProcess(is_large, "broodyear.development.scoring.held_out_scores") as beside:
+    load_library()  # both processes draw, and the other one is a copy of this
+    with SecondProcess(is_large, "broodyear.development.scoring.assessment") as beside:
         tell(0, 3, "reading the records")
         records = Records({name: store.result(name) for name in FROZEN_TABLES}, store.settings, models)
         tell(1, 3, "comparing forecast and seen dates")
