@@ -113,6 +113,7 @@ class Reason(StrEnum):
         "people looked too seldom, or wrote down no last day without it: one shift fits every date",
     )
     NO_RECORDS = "no_records", _UNTOLD, "what it needs was not recorded"
+    COUNTS_DISAGREE = "counts_disagree", _UNTOLD, "the dead counted and the survivors are more than the eggs"
     NO_TANKS = "no_tanks", _UNTOLD, "no tank on record has such a date that can be used"
     COUNTED_FROM_HATCH = (
         "counted_from_hatch",

@@ -186,7 +186,9 @@ def test_the_list_for_monday_puts_sites_before_tanks_before_silent_tanks(review:
     )
     assert rows[0]["caution"].startswith("Unplug before hands go into the tank")
     assert rows[1]["why"] == "Tank T-099 has no usable result: no exit; last record 1\u202fDec\u202f2023."
-    assert rows[2]["why"].startswith("Tank T-007: 200 dead counted of 140 eggs delivered; one of the two is wrong")
+    assert rows[2]["why"].startswith(
+        "Tank T-007: 200 dead counted and 77 left alive of 140 eggs delivered; one of these counts"
+    )
     assert rows[2]["first_check"].startswith("how the dead are written down")
     assert rows[2]["caution"].startswith("Ask without blame")
     assert rows[1]["in_short"] == "T-099: no usable result, last record 1\u202fDec\u202f2023"
@@ -273,12 +275,15 @@ def test_warmth_and_a_week_of_deaths_are_asked_about_before_room_and_gravel() ->
 def test_more_dead_than_eggs_is_named_beside_the_verdicts(review: ReportResult) -> None:
     text = " ".join(seen(review.page).text.replace("\u202f", " ").split())
     assert "Tanks taken as lost: all eggs counted dead" in text and "T-098" in text
-    assert "Counts that cannot be. Tank T-007: 200 dead counted of 140 eggs delivered. Its verdict holds" in text
+    assert (
+        "Counts that cannot be. Tank T-007: 200 dead counted and 77 left alive of 140 eggs delivered. Its verdict"
+        in text
+    )
     counts = pd.DataFrame(
-        {"tank_id": ["A", "B", "C", "D"], "site_id": "S", "region": "R", "eggs": [100, 100, None, 100],
-         "dead_total": [111, 110, 10, None], "left_alive": 3}
+        {"tank_id": [*"ABCDEF"], "site_id": "S", "region": "R", "eggs": [100, 100, None, 100, 100, 100],
+         "dead_total": [111, 110, 10, None, 30, 30], "left_alive": [None, None, 3, 3, 81, 80]}
     )  # fmt: skip
-    assert too_many_dead(counts)["tank_id"].tolist() == ["A"]
+    assert too_many_dead(counts)["tank_id"].tolist() == ["A", "E"]
 
 
 def test_the_dead_of_tanks_without_a_delivery_are_told_apart() -> None:
@@ -677,7 +682,9 @@ def test_sheets_are_ready_to_send(review: ReportResult) -> None:
     assert "Of 120 live eggs that arrived, 49 fish were left alive at the end (41 %)." in text
     assert "Gravel practice: gravel instead of bare is worth considering" in text
     assert "Thank you for the days you looked after them" in text and "<" not in text
-    miscounted = "The records count 200 dead of 140 eggs delivered, so one of the two is wrong."
+    miscounted = (
+        "The records count 200 dead and 77 left alive of 140 eggs delivered, so one of these counts is wrong."
+    )
     assert [row["site_id"] for row in letters if miscounted in row["text"]] == ["S-03"]
     assert miscounted in seen(folder / "S-03.html").text
     draft = message_from_bytes((folder / "S-00.eml").read_bytes(), policy=default)

@@ -10,9 +10,10 @@ import pytest
 from tests.setups.programmes import SMALL_SPREADS, programme, with_poor_tanks
 
 from broodyear import compare_setups
+from broodyear.claims import ClaimKind, Reason
 from broodyear.errors import NothingToAnalyse, UsageError
 from broodyear.regions import region_comparison
-from broodyear.setups import screen_setups
+from broodyear.setups import screen, screen_setups, tank_claims
 from broodyear.setups.screen import SETUP_COLUMNS
 from broodyear.statistics.multiplicity import benjamini_hochberg
 
@@ -140,6 +141,40 @@ def test_poor_tanks_are_found_and_pointed_at(drawn: pd.DataFrame) -> None:
 
 
 # Bad input: an answer in a sentence, no crash, no warning (warnings are errors in this suite).
+
+
+def test_a_tank_far_outside_is_not_drawn_to_the_others() -> None:
+    """Spreads are small, so ordinary tanks lie close; one that lost every fish is none of them."""
+    lost = programme(5, seasons=3, **SMALL_SPREADS)
+    lost.loc[0, ["eggs", "survivors"]] = [150, 0]
+    row = compare_setups(lost).iloc[0]
+    assert row["verdict"] == "below_expected"
+    assert row["shrunken_high"] < 5.0  # 43 % when it was drawn to their spread
+
+
+def test_what_may_all_be_chance_is_not_called_clear(drawn: pd.DataFrame, monkeypatch: pytest.MonkeyPatch) -> None:
+    """At any discovery rate: a tank is below or above only where its shrunken interval is."""
+    monkeypatch.setattr(screen, "FALSE_DISCOVERY_RATE", 1.0)
+    found = compare_setups(drawn)
+    below, above = (found["verdict"] == f"{side}_expected" for side in ("below", "above"))
+    assert below.any() and (found["shrunken_high"] < found["expected_pct"])[below].all()
+    assert above.any() and (found["shrunken_low"] > found["expected_pct"])[above].all()
+    assert (~below & ~above).any()
+
+
+@pytest.mark.parametrize(("dead", "verdict"), [(13, "above_expected"), (17, "too_few_records")])
+def test_a_tank_whose_counts_are_more_than_its_eggs_is_not_praised(dead: int, verdict: str) -> None:
+    """Of 150 eggs: 149 left alive, and so many dead counted; a tenth more than the eggs is miscounting."""
+    frame = programme(5, seasons=3, **SMALL_SPREADS).assign(dead_egg=0.0)
+    frame.loc[0, ["eggs", "survivors", "dead_egg"]] = [150, 149, dead]
+    screened = screen_setups(frame)
+    row = screened.rows.iloc[0]
+    assert row["verdict"] == verdict
+    claim = tank_claims(screened.rows)[0]
+    if dead == 17:
+        assert (claim.reason, row["note"]) == (Reason.COUNTS_DISAGREE, Reason.COUNTS_DISAGREE.meaning)
+    else:
+        assert (claim.kind, claim.reason) == (ClaimKind.TANK_ABOVE, Reason.CLEAR)
 
 
 def test_missing_columns_are_named(drawn: pd.DataFrame) -> None:

@@ -21,7 +21,7 @@ from broodyear.setups.predictive import (
     normal_scores,
     shrunken_survival,
 )
-from broodyear.setups.screen_model import ScreenData, ScreenFit, fit_screen
+from broodyear.setups.screen_model import SET_ASIDE, ScreenData, ScreenFit, fit_screen
 from broodyear.setups.site_verdicts import Departures, held_to, judge_sites, place_verdict
 from broodyear.shown import ShownFrame, Shows, shown
 from broodyear.statistics.multiplicity import adjust_within, over_outcomes
@@ -95,8 +95,10 @@ def compare_setups(frame: pd.DataFrame) -> ShownFrame:
 
     frame: season, tank_id, site_id, batch_id, eggs, survivors; optional outcome, species,
     units_at_delivery_c_days, region, room_type, gravel_practice, stage losses and other context.
-    verdict: below_expected (q <= 0.10), watch (outside the 95 % limits, or low at a site that is below expected
-    or worth watching over its seasons), as_expected, above_expected (q <= 0.10), too_few_records. place_verdict:
+    verdict: below_expected (q <= 0.10, and the shrunken interval lies below what was expected), watch (outside
+    the 95 % limits, or low at a site that is below expected or worth watching over its seasons), as_expected,
+    above_expected (as below, and the dead and the survivors are not more than the eggs), too_few_records.
+    place_verdict:
     the site's, over all its seasons: below_expected (q <= 0.10 over sites), as_expected, too_few_seasons.
 
     >>> frame = pd.DataFrame({"season": 2024, "tank_id": range(60), "eggs": 150, "survivors": 128})
@@ -255,7 +257,11 @@ def _judged(rows: pd.DataFrame, fit: ScreenFit, sentence: str) -> Judged:
     memory, memory_variance = departures.remembered(between_sites)
     memory[is_used], memory_variance[is_used] = counted.remembered(between_sites)
     own_variance = fit.tank_sd**2 - between_sites**2 + memory_variance + expected_se**2
-    shrunken = shrunken_survival(survivors, eggs, expected_log_odds + memory, np.sqrt(own_variance))
+    centre = expected_log_odds + memory
+    # A tank that was set aside is none of those whose spread this is: its own distance is all that is known of it.
+    observed = np.log((survivors + 0.5) / (eggs - survivors + 0.5))
+    apart = np.where(np.abs(score) > SET_ASIDE, observed - centre, 0.0)
+    shrunken = shrunken_survival(survivors, eggs, centre, np.sqrt(np.maximum(own_variance, apart**2)))
     expected = mean_survival(expected_log_odds, spread)
     rows = rows.assign(
         expected_log_odds=expected_log_odds,
@@ -296,12 +302,18 @@ def _joined(given: pd.DataFrame, judged: Mapping[str, Judged]) -> pd.DataFrame:
 
 def _with_verdicts(rows: pd.DataFrame) -> pd.DataFrame:
     low = rows["z_score"] < 0.0
-    found = rows["q_value"] <= FALSE_DISCOVERY_RATE
+    # Clear, and not all of it chance: what is left when chance is allowed for lies on the same side.
+    is_below, is_above = rows["shrunken_high"] < rows["expected_pct"], rows["shrunken_low"] > rows["expected_pct"]
+    is_beyond = is_below.where(low, is_above) | rows["survivors_at_most"].notna()
+    found = (rows["q_value"] <= FALSE_DISCOVERY_RATE) & is_beyond
+    cannot_be = found & ~low & more_than_eggs(rows)
+    rows["unjudged"] = rows["unjudged"].mask(cannot_be, str(Reason.COUNTS_DISAGREE))
+    rows["note"] = rows["note"].mask(cannot_be, Reason.COUNTS_DISAGREE.meaning)
     outside = low & (rows["p_value"] <= WATCH_P)
     carried = low & (rows["place_verdict"] == "below_expected")
     with_site = low & (rows["site_reason"] == Reason.WATCH)
     rows["verdict"] = np.select(
-        [rows["p_value"].isna(), found & low, outside | carried | with_site, found],
+        [rows["p_value"].isna() | cannot_be, found & low, outside | carried | with_site, found],
         ["too_few_records", "below_expected", "watch", "above_expected"],
         "as_expected",
     )
@@ -310,6 +322,14 @@ def _with_verdicts(rows: pd.DataFrame) -> pd.DataFrame:
     reasons = [Reason.COUNTED_AT_MOST, Reason.WATCH, Reason.AT_POOR_PLACE, Reason.AT_WATCHED_PLACE]
     rows["watch_reason"] = np.select(tests, [str(reason) for reason in reasons], "")
     return rows
+
+
+def more_than_eggs(rows: pd.DataFrame) -> pd.Series:
+    """Whether the dead counted and the survivors of each row are together more than it had eggs, beyond what
+    miscounting explains: more can then seem to live than did."""
+    dead = pd.concat([counted_dead(own, str(name)) for name, own in rows.groupby("outcome")]).reindex(rows.index)
+    counted: pd.Series = dead + rows["survivors"] > MISCOUNTED * rows["eggs"]
+    return counted
 
 
 def _spreads(given: pd.DataFrame, judged: Mapping[str, Judged]) -> pd.DataFrame:

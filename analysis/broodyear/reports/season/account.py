@@ -98,11 +98,12 @@ def observed_or_most(rows: pd.DataFrame) -> pd.Series:
 
 
 def too_many_dead(tanks: pd.DataFrame) -> pd.DataFrame:
-    """tank_id, site_id, region, eggs, dead_total, left_alive of tanks with more dead counted than eggs delivered,
-    beyond what miscounting eggs explains."""
-    dead, eggs = (pd.to_numeric(tanks[name], errors="coerce").astype(float) for name in ("dead_total", "eggs"))
-    columns = ["tank_id", "site_id", "region", "eggs", "dead_total", "left_alive"]
-    return tanks.loc[dead > MISCOUNTED * eggs, columns].sort_values("tank_id")
+    """tank_id, site_id, region, eggs, dead_total, left_alive of tanks with more dead and left alive together than
+    eggs delivered, beyond what miscounting eggs explains."""
+    columns = ["eggs", "dead_total", "left_alive"]
+    eggs, dead, left = (pd.to_numeric(tanks[name], errors="coerce").astype(float) for name in columns)
+    is_more = dead + left.fillna(0.0) > MISCOUNTED * eggs
+    return tanks.loc[is_more, ["tank_id", "site_id", "region", *columns]].sort_values("tank_id")
 
 
 def dead_by_stage(tanks: pd.DataFrame) -> pd.DataFrame:

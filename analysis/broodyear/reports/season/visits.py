@@ -56,7 +56,7 @@ def visits_table(
     tank_practices: ReportTable,
 ) -> pd.DataFrame:
     """VISIT_COLUMNS, one row per site to visit, most urgent first: named sites, then tanks, then large losses of
-    other tanks, then silent tanks, then tanks with more dead counted than eggs delivered. tank_practices: tank_id,
+    other tanks, then silent tanks, then tanks whose counts are more than their eggs. tank_practices: tank_id,
     practice and level, as the effects name them."""
     found_worse, idle = _found_worse(statements, tank_practices), idle_codes(statements)
     reasons = [*_judged(setups, statements), *_silent(not_reported), *_miscounted(too_many_dead)]
