@@ -306,3 +306,42 @@ def test_an_order_is_proved_by_one_date_and_disproved_by_another() -> None:
     assert proved_order(["04/13/26", "03/04/26"]) == ("month_first", "04/13/26")
     assert proved_order(["03/04/2026"]) is None
     assert proved_order(["13/04/2026", "04/13/2026"]) is None
+
+
+def test_the_questions_of_a_form_are_taken_for_what_they_ask(tmp_path: Path) -> None:
+    """The school of a school year is no site, dead eggs no delivery, what no cell bears out is left out."""
+    asked = {
+        "Which school year is this for?": "2024/25",
+        "What is the name of your school?": "Maple",
+        "Which tank is this about?": "T05",
+        "What date did you look at the tank?": "2024-11-20",
+        "How many dead EGGS did you take out today?": "3",
+        "What room is the tank in?": "Library",
+        "What is the chiller set to (°C)?": "8.5",
+        "How much of last year's filter media did you keep?": "Half",
+        "How many live eggs arrived?": "200",
+        "How many fish are still in the tank?": "190",
+    }
+    made = draft(tmp_path, "form.csv", "\n".join([",".join(asked), ",".join(asked.values()), ""]))
+    taken = {
+        (rows.table, name): value.text for rows in made.layout.rows for name, value in rows.columns
+        if value.source == "column"
+    }  # fmt: skip
+    year, school, tank, day, dead, room, chiller, _, live, _ = asked
+    assert taken == {
+        ("tanks", "tank_id"): tank,
+        ("setups", "season"): year, ("setups", "tank_id"): tank, ("setups", "site_id"): school,
+        ("setups", "room_type"): room, ("setups", "set_point_c"): chiller,
+        ("deliveries", "tank_id"): tank, ("deliveries", "delivered_on"): day, ("deliveries", "eggs_live"): live,
+        ("losses", "tank_id"): tank, ("losses", "checked_on"): day, ("losses", "dead"): dead,
+    }  # fmt: skip
+    (losses,) = (rows for rows in made.layout.rows if rows.table == "losses")
+    assert dict(losses.columns)["stage"] == Value("constant", "egg")
+    assert [one.heading for one in made.headings if not one.uses] == [list(asked)[7], list(asked)[9]]
+
+
+def test_a_word_in_a_heading_is_no_guess_where_the_cells_speak_against_it(tmp_path: Path) -> None:
+    made = draft(tmp_path, "x.csv", "Tank label,Chiller reading,Filter pad,Volume l\nT-1,7.5,half,110\n")
+    assert {name for rows in made.layout.rows for name, value in rows.columns if value.source == "column"} == {
+        "tank_id", "volume_l",
+    }  # fmt: skip

@@ -105,7 +105,10 @@ class Assigning:
 
     def __post_init__(self) -> None:
         self._found = Assigned()
-        self._meanings = [meanings(name) for name in self.names.shown]
+        self._meanings = [
+            [one for one in meanings(name) if one.ground != "words in it" or self._may_be(one.column, place)]
+            for place, name in enumerate(self.names.shown)
+        ]
         self._numbered = self._numbered_by_site()
 
     def assigned(self) -> Assigned:
@@ -226,6 +229,14 @@ class Assigning:
         if column.kind in {"date", "moment"}:
             return looks.are_dates
         return looks.are_numbers if column.is_number and column.kind != "year" else not looks.are_dates
+
+    def _may_be(self, column: Column, place: int) -> bool:
+        """Whether the cells below a heading that only has words of a column do not speak against it."""
+        cells = self.looks[place].distinct
+        if column.allowed:
+            said = {re.sub(r"[\s-]+", "_", cell.lower()) for cell in cells}
+            return not cells or bool(said & {*column.spellings, *(word.lower() for word in column.allowed)})
+        return column.kind != "year" or not cells or any(year_in(cell) for cell in cells)
 
     def _rows(self, asked: _Asked, *, several: bool) -> Rows:
         target, told = asked.target, asked.told

@@ -31,6 +31,27 @@ _STAGE_HEADINGS = {
     "first_feeding": ("first feeding", "first fed", "first feed", "feeding began", "feeding started"),
 }
 _SAYS_NOTHING = {"on", "of", "the", "date", "day", "seen", "when"}
+#: What a question says beside what it asks for.
+_ASKING = frozenset(
+    (
+        "how",
+        "many",
+        "much",
+        "what",
+        "which",
+        "when",
+        "did",
+        "do",
+        "does",
+        "you",
+        "your",
+        "was",
+        "were",
+        "is",
+        "are",
+        "the",
+    )
+)
 _IN_BRACKETS = re.compile(r"[\[(][^\])]*[\])]")
 
 
@@ -77,14 +98,16 @@ def word_in(heading: str, column: Column) -> str | None:
 def meanings(heading: str) -> list[Meaning]:
     """The columns that a heading may mean, the surest first, tables in load order."""
     words = plain_words(heading)
-    if not words:
-        return []
+    said = set(words.split()) - (_ASKING if "?" in heading else set())
     found = [
-        Meaning(table, column, ground)
-        for table, column, names in _known()
-        if (ground := _ground(words, names)) is not None
+        (table, column, *covered) for table, column, names in _known() if (covered := _ground(words, said, names))
     ]
-    return sorted(found, key=lambda meaning: meaning.rank)
+    # The school of "school year" is none: what covers more of a heading is meant.
+    most = [covered for *_, covered in found]
+    meant = [Meaning(*one) for *one, covered in found if not any(covered < other for other in most)]
+    # A question about something of a tank asks for that; only one that asks for nothing else asks which tank.
+    others = [one for one in meant if one.column.name != "tank_id"] if "?" in heading else []
+    return sorted(others or meant, key=lambda meaning: meaning.rank)
 
 
 @cache
@@ -97,13 +120,13 @@ def _known() -> list[tuple[str, Column, tuple[str, ...]]]:
     ]
 
 
-def _ground(words: str, names: tuple[str, ...]) -> Ground | None:
-    if words == names[0]:
-        return "name"
+def _ground(words: str, said: set[str], names: tuple[str, ...]) -> tuple[Ground, set[str]] | None:
+    """On what ground a heading may mean a column of these names, and the words that it has of them."""
     if words in names:
-        return "synonym"
-    said = set(words.split())
-    return "words in it" if any(len(name) > 3 and set(name.split()) <= said for name in names) else None
+        return "name" if words == names[0] else "synonym", said
+    within = (set(name.split()) for name in names if len(name) > 3)
+    covered = max((name for name in within if name <= said), key=len, default=None)
+    return None if covered is None else ("words in it", covered)
 
 
 CODE = re.compile(r"[A-Za-z]{1,6}[ _-]?[0-9]{1,4}[A-Za-z]?")
