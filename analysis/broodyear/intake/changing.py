@@ -18,7 +18,7 @@ from broodyear.settings import Settings
 from broodyear.store.export import moment_sql
 from broodyear.store.joining import joined_rows, meant_key
 from broodyear.store.layout import hour_flag, key_sql, merged_values, same_key, unsaid_columns
-from broodyear.store.open_rows import key_as_text
+from broodyear.store.ledger import key_as_text
 
 #: So many changed cells of one column are listed for one file; the rest are counted in its notes.
 MOST_LISTED = 20_000

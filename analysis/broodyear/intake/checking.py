@@ -33,7 +33,7 @@ from broodyear.intake.staging import Staged
 from broodyear.intake.wording import Words
 from broodyear.settings import Settings
 from broodyear.store.layout import quoted
-from broodyear.store.open_rows import key_as_text
+from broodyear.store.ledger import key_as_text
 
 #: So many findings of one rule and column are listed for one file; the rest are counted in one more.
 MOST_LISTED = 20_000

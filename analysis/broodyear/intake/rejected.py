@@ -36,7 +36,7 @@ from broodyear.outputs import new_file, require_file
 from broodyear.schemas import table as declared_table
 from broodyear.store import Store, ledger
 from broodyear.store.handle import utc_now
-from broodyear.store.open_rows import dismiss, find_open_rows
+from broodyear.store.ledger import dismiss, find_open_rows
 from broodyear.store.opening import in_plain_words
 from broodyear.workspace import working_folder
 

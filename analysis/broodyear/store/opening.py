@@ -14,8 +14,7 @@ import duckdb
 
 from broodyear.errors import NothingToAnalyse, StoreUnavailable
 from broodyear.stopping import interruptible
-from broodyear.store.catalogue import bring_up_to_date, columns_of, foreign_part
-from broodyear.store.layout import STORE_VERSION, create_layout, quoted
+from broodyear.store.layout import STORE_VERSION, bring_up_to_date, columns_of, create_layout, foreign_part, quoted
 from broodyear.workspace import temporary_files_full, working_folder
 
 #: Extensions are never fetched: opening a foreign file must not reach for the network.

@@ -341,7 +341,7 @@ def test_the_questions_of_a_form_are_taken_for_what_they_ask(tmp_path: Path) -> 
 
 
 def test_a_word_in_a_heading_is_no_guess_where_the_cells_speak_against_it(tmp_path: Path) -> None:
-    made = draft(tmp_path, "x.csv", "Tank label,Chiller reading,Filter pad,Volume l\nT-1,7.5,half,110\n")
+    made = draft(tmp_path, "x.csv", "Tank label,Chiller hum,Filter pad,Volume l\nT-1,7.5,half,110\n")
     assert {name for rows in made.layout.rows for name, value in rows.columns if value.source == "column"} == {
         "tank_id", "volume_l",
     }  # fmt: skip

@@ -99,12 +99,10 @@ def meanings(heading: str) -> list[Meaning]:
     """The columns that a heading may mean, the surest first, tables in load order."""
     words = plain_words(heading)
     said = set(words.split()) - (_ASKING if "?" in heading else set())
-    found = [
-        (table, column, *covered) for table, column, names in _known() if (covered := _ground(words, said, names))
-    ]
+    grounds = ((table, column, _ground(words, said, names)) for table, column, names in _known())
+    found = [(Meaning(table, column, ground[0]), ground[1]) for table, column, ground in grounds if ground]
     # The school of "school year" is none: what covers more of a heading is meant.
-    most = [covered for *_, covered in found]
-    meant = [Meaning(*one) for *one, covered in found if not any(covered < other for other in most)]
+    meant = [one for one, covered in found if not any(covered < other for _, other in found)]
     # A question about something of a tank asks for that; only one that asks for nothing else asks which tank.
     others = [one for one in meant if one.column.name != "tank_id"] if "?" in heading else []
     return sorted(others or meant, key=lambda meaning: meaning.rank)

@@ -20,7 +20,7 @@ from broodyear.schemas import TABLE_NAMES, table
 from broodyear.settings import Acknowledged, SameLabel, Settings
 from broodyear.stopping import interruptible
 from broodyear.store.joining import join_labels, rows_sent
-from broodyear.store.open_rows import find_open_rows
+from broodyear.store.ledger import find_open_rows
 
 Case = dict[str, Any]
 
