@@ -235,8 +235,17 @@ CREATE OR REPLACE TEMP MACRO other_moment_in(cell, shape, day_order, first_day, 
             )[1]
     END;
 
--- The day of a cell with a school year behind it, when the school year has one such day. A season begins on the day on which first_day does.
-CREATE OR REPLACE TEMP MACRO season_day_in(cell, day_order, first_day, last_day) AS
+-- The days that figures alone, 26/11, can mean in a year; day_order as in possible_days.
+CREATE OR REPLACE TEMP MACRO figured_days_in(words, in_year, day_order) AS
+    CASE
+        WHEN regexp_full_match(words, '[0-9]{1,2}[./-][0-9]{1,2}')
+            THEN possible_days(words || '/' || in_year, nullif(day_order, 'year_first'))
+        ELSE []
+    END;
+
+-- The day of a cell with a school year behind it, when the school year has one such day. A season begins on the day
+-- and month of season_start.
+CREATE OR REPLACE TEMP MACRO season_day_in(cell, day_order, first_day, last_day, season_start) AS
     CASE
         WHEN regexp_full_match(cell, shape_in_season())
             THEN list_transform(
@@ -250,9 +259,11 @@ CREATE OR REPLACE TEMP MACRO season_day_in(cell, day_order, first_day, last_day)
                         other_moment_in(said.day, shape_other_date(), day_order, first_day, last_day)::DATE,
                         named_day_in(said.day, said.year),
                         named_day_in(said.day, said.year + 1)
-                    ],
-                    lambda day: day >= make_date(said.year, month(first_day::DATE), day(first_day::DATE))
-                        AND day < make_date(said.year + 1, month(first_day::DATE), day(first_day::DATE))
+                    ]
+                    || figured_days_in(said.day, said.year, day_order)
+                    || figured_days_in(said.day, said.year + 1, day_order),
+                    lambda day: day >= make_date(said.year, month(season_start::DATE), day(season_start::DATE))
+                        AND day < make_date(said.year + 1, month(season_start::DATE), day(season_start::DATE))
                 ))
             )[1]
     END;

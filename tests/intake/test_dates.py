@@ -84,7 +84,10 @@ def test_a_year_in_two_figures_needs_known_seasons() -> None:
         ("7/12/2025 2026/27", None),
         ("7 December 2025/27", None),
         ("about the 3rd 2025/26", None),
-        ("12/7 2025/26", None),
+        ("12/7 2025/26", "2026-07-12"),
+        ("26/11 2025-26", "2025-11-26"),
+        ("11/26 2025/26", None),
+        ("31.4. 2025/26", None),
         ("December 2025/26", None),
         ("7 December", None),
         ("2025/26", None),
@@ -95,6 +98,79 @@ def test_a_day_without_a_year_lies_in_the_school_year_beside_it(text: str, read:
     assert day(text, options) == (dt.date.fromisoformat(read) if read else None)
     if "/" in text or read is None:
         assert day(text, replace(options, any_clock=False)) is None  # a layout joins the two
+
+
+@pytest.mark.parametrize(
+    ("text", "read"),
+    [
+        ("26/11 2025/26", "2025-11-26"),
+        ("1/14 2025/26", "2026-01-14"),
+        ("5/11 2025/26", None),
+        ("5/5 2025/26", "2026-05-05"),
+    ],
+)
+def test_figures_without_a_year_are_read_where_they_can_mean_one_day(text: str, read: str | None) -> None:
+    """No season of the programme need be known: the school year stands beside the day."""
+    assert day(text, ParseOptions(any_clock=True)) == (dt.date.fromisoformat(read) if read else None)
+
+
+def test_a_season_begins_where_the_settings_say() -> None:
+    options = ParseOptions(any_clock=True, season_start=dt.date(2023, 6, 1))
+    assert day("7 June 2025/26", options) == dt.date(2025, 6, 7)
+    assert day("7 June 2025/26", ParseOptions(any_clock=True)) == dt.date(2026, 6, 7)
+
+
+STAMPS = ["07/12/2025 14:26:11", "7/12/2025 2:26 PM", "2025-12-07T14:26:11", "7 Dec 2025 14:26"]
+
+
+@pytest.mark.parametrize("text", STAMPS)
+def test_a_timestamp_gives_its_day_where_a_layout_says_so(text: str) -> None:
+    options = ParseOptions(any_clock=True, date_order="day_first")
+    assert day(text, options) == dt.date(2025, 12, 7)
+    assert day(text, replace(options, any_clock=False)) is None
+
+
+STAMPED = """
+[[layout]]
+name = "form"
+header = ["Stamp", "Tank", "Dead"]
+date_order = "day_first"
+[[layout.rows]]
+table = "losses"
+[layout.rows.columns]
+tank_id = { column = "Tank" }
+checked_on = { column = "Stamp" }
+stage = { constant = "egg" }
+dead = { column = "Dead" }
+"""
+
+
+@pytest.mark.parametrize(("clock", "is_said"), [("14:26:11", True), ("00:00:00", False)])
+def test_hours_that_are_left_out_are_said(uploads: Path, write: Write, clock: str, is_said: bool) -> None:
+    place = write("form.csv", f"Stamp,Tank,Dead\n07/12/2024 {clock},T-001,3\n")
+    layouts = layouts_from(tomllib.loads(STAMPED), "layouts.toml")
+    result = check_paths([uploads / "tanks.csv", place], layouts=layouts)
+    assert [one for one in result.findings if one.level == "error"] == []
+    notes = next(one.notes for one in result.files if one.path.endswith("form.csv"))
+    assert ("hours beside a day were left out where a column holds days" in notes) is is_said
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("5/11 2024/25", "In its layout, date_order says whether the day or the month stands first. "),
+        ("the 5th 2024/25", ""),
+    ],
+)
+def test_a_day_that_a_school_year_has_twice_or_not_is_refused(
+    uploads: Path, write: Write, text: str, said: str
+) -> None:
+    place = write("form.csv", f"Stamp,Tank,Dead\n{text},T-001,3\n")
+    layouts = layouts_from(tomllib.loads(STAMPED.replace('date_order = "day_first"', "")), "layouts.toml")
+    (found,) = (one for one in check_paths([uploads / "tanks.csv", place], layouts=layouts).findings)
+    assert found.advice == (
+        f"That is no one day of the school year behind it. {said}Write it year first, for example 2024-11-08."
+    )
 
 
 HATCHING = (

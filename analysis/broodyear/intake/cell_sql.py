@@ -7,6 +7,7 @@ check looks at its own cell: none hides another.
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -30,7 +31,8 @@ class ParseOptions:
     quick_numbers: it holds no plus sign, so that a shorter test does, where rows that fail are looked at again.
     date_order: what the layout says of figures alone; seasons: those of the programme, in which a year in two
     figures must lie, None when none is known; any_clock: hours may have one figure or be of the 12-hour clock;
-    iso_dates: every date is written year first and every clock in full, so that nothing else need be looked for.
+    season_start: a day on which a season begins. iso_dates: every date is written year first and every clock in
+    full, so that nothing else need be looked for.
     """
 
     decimal_comma: bool = False
@@ -42,6 +44,7 @@ class ParseOptions:
     empties: bool = True
     date_order: DateOrder | None = None
     seasons: SeasonSpan | None = None
+    season_start: dt.date = dt.date(2023, 8, 1)
     any_clock: bool = False
     iso_dates: bool = False
 
@@ -87,8 +90,12 @@ def _value(column: Column, options: ParseOptions) -> str:
         return f"yes_or_no_in({text})"
     if column.kind == "date":
         days = [f"iso_date_in({text})", f"{_other_moment(text, 'other_date', options)}::DATE"]
-        if options.any_clock and options.seasons and not options.iso_dates:
-            days.append(f"season_day_in({text}, {_order(options)}, {_first_and_last(options)})")
+        if options.any_clock:
+            # A form's timestamp: of a file with a layout, which says that this cell gives the day.
+            days += [f"iso_moment_in({text})::DATE", f"{_other_moment(text, 'any_moment', options)}::DATE"]
+        if options.any_clock and not options.iso_dates:
+            start = quoted(options.season_start.isoformat())
+            days.append(f"season_day_in({text}, {_order(options)}, {_first_and_last(options)}, {start})")
         return f"coalesce({', '.join(days)})"
     return _moment(text, options) if column.kind == "moment" else _number(column, options)
 

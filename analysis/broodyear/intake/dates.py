@@ -25,6 +25,7 @@ from broodyear.store.layout import hour_flag
 
 #: So many rows are looked at for notes: whoever writes one date so writes them all so.
 LOOKED_AT = 10_000
+_CLOCK = re.compile(r"[T ,]([0-9]{1,2}:[0-9]{2}[0-9:.]*)[^0-9:]*$")
 _EITHER_ORDER = 'date_order = "month_first", or date_order = "day_first"'
 
 
@@ -41,6 +42,9 @@ def date_notes(opened: Opened, found: Recognised, options: ParseOptions) -> Iter
     if seasons is not None and any(has_shape("short_year", day) for day in days):
         first, last = seasons
         yield f"years in two figures were read within the programme's seasons, {first} to {last}"
+    clocks = (_CLOCK.search(cell) for cell in _cells(opened, found, ("date",)) if options.any_clock)
+    if any(clock and clock[1].strip("0:.") for clock in clocks):
+        yield "hours beside a day were left out where a column holds days"
     spans = (re.fullmatch(shape("season"), cell) for cell in _cells(opened, found, ("year",)))
     if any(span and (int(span[1]) + 1 - int(span[2])) % 100 == 0 for span in spans):
         yield "seasons written like 2025/26 were read as the year in which they begin"

@@ -102,7 +102,8 @@ def expect_codes_of(connection: duckdb.DuckDBPyConnection, opened: Opened, setti
     received = receive(connection, opened.body, opened.dialect, parts[0].source_width)
     for part in parts:
         prepare_known_codes(connection, part.table, settings)
-        stage_received(connection, received, part, options_of(opened, part, known_seasons(connection, settings)))
+        seasons = known_seasons(connection, settings)
+        stage_received(connection, received, part, options_of(opened, part, settings, seasons))
         expect_codes(connection, part.table)
 
 
@@ -130,7 +131,7 @@ def _judged(filing: _Filing, found: Recognised, received: Received | None) -> Ta
 
 def _staged(filing: _Filing, found: Recognised, received: Received | None, seasons: SeasonSpan | None) -> Staged:
     connection, opened = filing.connection, filing.opened
-    options = options_of(opened, found, seasons)
+    options = options_of(opened, found, filing.settings, seasons)
     if received is not None:
         return stage_received(connection, received, found, options)
     return stage(connection, opened.body, opened.dialect, found, options)

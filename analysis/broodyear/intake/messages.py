@@ -203,7 +203,10 @@ def _date_advice(column: Column, text: str) -> str:
             "year to it, from its column or from the file's name."
         )
     if has_shape("in_season", text):
-        return f"That is no one day of the school year behind it. Write it year first, for example {example}."
+        said = "That is no one day of the school year behind it."
+        if re.match(r"[0-9]{1,2}[./-][0-9]{1,2} ", text):
+            said += " In its layout, date_order says whether the day or the month stands first."
+        return f"{said} Write it year first, for example {example}."
     if found := _YEAR_FIRST.fullmatch(text):
         return _year_first_advice(column, found)
     if re.fullmatch(r"[0-9]{5}([.,][0-9]+)?", text):

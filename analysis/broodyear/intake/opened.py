@@ -3,6 +3,7 @@ which of its columns feed which tables, and what is left over."""
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -19,7 +20,7 @@ from broodyear.layouts import HeadingNames, Layout, Rows, Value, heading_names, 
 from broodyear.layouts.model import cell_place, column_letters
 from broodyear.layouts.writing import quote
 from broodyear.schemas import TABLE_NAMES, Table, table
-from broodyear.settings import SeasonSpan
+from broodyear.settings import SeasonSpan, Settings
 
 #: So many left-over cells above a header are named; the rest are counted.
 _NAMED = 5
@@ -224,13 +225,14 @@ def open_body(source: Source, body: Body, layouts: Sequence[Layout] = ()) -> Ope
     return Opened(source, body, dialect, (recognise(dialect.header, source.name),))
 
 
-def options_of(opened: Opened, found: Recognised, seasons: SeasonSpan | None) -> ParseOptions:
-    """What may stand in the cells of one table, judged by the bytes of the file and by its layout."""
+def options_of(opened: Opened, found: Recognised, settings: Settings, seasons: SeasonSpan | None) -> ParseOptions:
+    """What may stand in the cells of one table, judged by the bytes of the file, its layout and the settings."""
     layout = opened.dialect.layout
     options = replace(
         _by_bytes(opened),
         date_order=layout.date_order if layout else None,
         seasons=seasons,
+        season_start=dt.date(2023, settings.season_start_month, settings.season_start_day),
         any_clock=layout is not None,
         iso_dates=_all_iso(opened, found),
     )
