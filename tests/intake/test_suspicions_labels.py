@@ -8,28 +8,25 @@ LATER = {"closed_on": "2026-05-20", "filled_on": "2025-10-10"}
 
 
 def _two(
-    second: str, *, tank: Row | None = None, setup: Row | None = None, deliveries: list[Row] | None = None
-) -> Records:
-    """T-07 in season 2024 and a second label, at the same site in season 2025 unless said."""
+    second: str, *, first: str = "T-07", tank: Row | None = None, setup: Row | None = None,
+    deliveries: list[Row] | None = None,
+) -> Records:  # fmt: skip
+    """A first label in season 2024 and a second one, at the same site in season 2025 unless said."""
     return Records(
         sites=[SITE, {**SITE, "site_id": "S2"}],
-        tanks=[{**TANK, "tank_id": "T-07"}, {**TANK, "tank_id": second, **(tank or {})}],
+        tanks=[{**TANK, "tank_id": first}, {**TANK, "tank_id": second, **(tank or {})}],
         setups=[
-            {**SETUP, "tank_id": "T-07"},
+            {**SETUP, "tank_id": first},
             {**SETUP, "season": 2025, **LATER, "tank_id": second, **(setup or {})},
         ],
-        deliveries=deliveries or [{**DELIVERY, "tank_id": "T-07"}],
+        deliveries=deliveries or [{**DELIVERY, "tank_id": first}],
     )
 
 
 def test_labels_that_differ_only_in_spelling() -> None:
     for label in ("t 7", "T7", "t_007", "Tank 7", "TANK-07"):
         first = "T-07" if label.lower().startswith("t") and "ank" not in label.lower() else "TK 7"
-        records = _two(label)
-        records.tables["tanks"][0]["tank_id"] = first
-        records.tables["setups"][0]["tank_id"] = first
-        records.tables["deliveries"][0]["tank_id"] = first
-        (finding,) = suspicions(records, "same_tank_two_labels")
+        (finding,) = suspicions(_two(label, first=first), "same_tank_two_labels")
         assert (finding.line, finding.table, finding.column, finding.value) == (3, "tanks", "tank_id", label)
         assert finding.message == (
             f"{label} and {first} differ only in case, spaces, punctuation or leading zeros; {label} stood at "
@@ -59,6 +56,15 @@ def test_a_label_that_begins_where_a_near_one_ends() -> None:
     )
 
 
+def test_a_label_of_the_same_number_that_begins_where_another_ends() -> None:
+    """All figures of the number count: 10 is neither 1 nor 100, while zeros before it say nothing."""
+    for second in ("Kit 10", "Kit 010"):
+        (finding,) = suspicions(_two(second, first="T-10"), "same_tank_two_labels")
+        assert finding.message.startswith(f"{second} begins where T-10 ends, with nearly the same label")
+    for second in ("Kit 1", "Kit 100"):
+        assert suspicions(_two(second, first="T-10"), "same_tank_two_labels") == []
+
+
 def test_two_tanks_that_only_look_alike() -> None:
     another_site_same_season = _two("t7", setup={**SETUP, "tank_id": "t7", "site_id": "S2"})
     assert suspicions(another_site_same_season, "same_tank_two_labels") == []
@@ -78,10 +84,7 @@ def test_a_new_tank_in_the_place_of_a_retired_one() -> None:
 
 
 def test_two_numbers_in_a_label_stay_apart() -> None:
-    records = _two("T-12-1", setup={"site_id": "S2"})
-    for name in ("tanks", "setups", "deliveries"):
-        records.tables[name][0]["tank_id"] = "T-1-21"
-    assert suspicions(records, "same_tank_two_labels") == []
+    assert suspicions(_two("T-12-1", first="T-1-21", setup={"site_id": "S2"}), "same_tank_two_labels") == []
 
 
 def _sites(*regions: str) -> Records:
@@ -142,9 +145,8 @@ def test_a_site_whose_label_is_cut_short() -> None:
 
 
 def test_a_tank_whose_label_is_cut_short() -> None:
-    records = _two("Bray Sch. 1", tank={"volume_l": None, "chiller_year": None}, setup={"season": 2025})
-    for name in ("tanks", "setups", "deliveries"):
-        records.tables[name][0]["tank_id"] = "Bray School 1"
+    unsaid: Row = {"volume_l": None, "chiller_year": None}
+    records = _two("Bray Sch. 1", first="Bray School 1", tank=unsaid)
     (finding,) = suspicions(records, "same_tank_two_labels")
     assert finding.message == (
         "Bray Sch. 1 may be Bray School 1 with a word cut short; Bray Sch. 1 stood at S1 in 2025, Bray School 1 "
