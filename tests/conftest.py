@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import gc
 import os
 import random
 import shutil
@@ -18,10 +19,21 @@ import numpy as np
 import pytest
 
 from broodyear import clock
+from broodyear.__main__ import OBJECTS_BETWEEN_SEARCHES
 from broodyear.reports.printing import BROWSERS
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
+
+
+# Objects in circles are looked for as seldom as in a command; with the usual number, a fifth of the time of
+# collecting goes into it.
+gc.set_threshold(OBJECTS_BETWEEN_SEARCHES)
+
+
+def pytest_collection_finish() -> None:
+    """What was collected stays to the end, so that nobody looks through it again."""
+    gc.freeze()
 
 
 @pytest.hookimpl(optionalhook=True)
