@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import duckdb
 
-from broodyear.derived import own_name
+from broodyear.derived import own_name, transaction
 from broodyear.errors import NothingToAnalyse, UsageError
 from broodyear.schemas import TABLE_NAMES, Table, all_tables
 from broodyear.settings import Settings
@@ -282,11 +282,12 @@ def _beside(
     connection.execute(f"ATTACH {quoted(str(place))} AS {_PASSING} (READ_WRITE)")
     connection.execute(f"USE {_PASSING}")
     try:
-        # Of set-ups it is asked which others they replaced.
-        for name in ("uploads", "received_setups"):
-            connection.execute(f"INSERT INTO {name} BY NAME SELECT * FROM {kept}.{name}")
-        for table in all_tables():
-            connection.execute(f"CREATE OR REPLACE VIEW {table.name} AS {_both(table, kept, settings)}")
+        with transaction(connection):  # by itself, each statement would wait for the disk
+            # Of set-ups it is asked which others they replaced.
+            for name in ("uploads", "received_setups"):
+                connection.execute(f"INSERT INTO {name} BY NAME SELECT * FROM {kept}.{name}")
+            for table in all_tables():
+                connection.execute(f"CREATE OR REPLACE VIEW {table.name} AS {_both(table, kept, settings)}")
         yield connection
     finally:
         connection.execute(f"USE {kept}")
