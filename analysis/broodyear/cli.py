@@ -56,6 +56,7 @@ where a column of the table comes from, under [layout.rows.columns]:
   { file_name = "(?P<value>20[0-9]{2})" }        a part of the file's name
   { cell = "B1" }                                one cell, for what stands above the headings
   { heading = true }                             under unpivot: the heading
+  { heading = true, and = "School year" }        the same with a cell, or a part of a name, behind it
   { cell_value = true }                          under unpivot: the cell below it"""
 
 

@@ -173,6 +173,39 @@ def test_a_day_that_a_school_year_has_twice_or_not_is_refused(
     )
 
 
+GRID = """
+[[layout]]
+name = "by week"
+header = ["Tank", "15 Nov"]
+[[layout.rows]]
+table = "losses"
+unpivot = "[0-9]*"
+[layout.rows.columns]
+tank_id = { column = "Tank" }
+checked_on = { heading = true, and = BESIDE }
+stage = { constant = "egg" }
+dead = { cell_value = true }
+"""
+
+
+@pytest.mark.parametrize(
+    ("beside", "year"),
+    [('"School year"', "2024/25"), ('{ file_name = "(?P<value>20[0-9]{2}-[0-9]{2})" }', "2024-25")],
+)
+def test_a_grid_of_weeks_takes_its_days_from_the_headings(
+    write: Write, uploads: Path, tmp_path: Path, beside: str, year: str
+) -> None:
+    grid = "Tank,School year,15 Nov,3/1\nT-001,2024/25,4,\nT-001,2024/25,,7\n"
+    place = write("losses 2024-25.csv", grid)
+    layouts = layouts_from(tomllib.loads(GRID.replace("BESIDE", beside)), "layouts.toml")
+    with open_store(tmp_path / "s.duckdb", for_loading=True) as store:
+        result = load_paths(store, [uploads / "tanks.csv", place], layouts=layouts)
+        losses = store.table("losses")
+    (found,) = (one for one in result.findings if one.level == "error")
+    assert found.value == f"3/1 {year}"  # 3 January or 1 March, for no date_order says
+    assert losses[["checked_on", "dead"]].astype(str).to_numpy().tolist() == [["2024-11-15", "4"]]
+
+
 HATCHING = (
     "School year,Tank,Hatching\n2024/25,T-001,7 December\n2024/25,T-002,19/12/2024\n2024/25,T-003,5 Dezember\n"
 )

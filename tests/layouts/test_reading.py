@@ -177,7 +177,10 @@ def test_every_mistake_is_told_at_once() -> None:
     ("value", "told"),
     [
         ('{ column = "Date", constant = "x" }', "expected one source of"),
-        ('{ constant = "x", and = "Time" }', "and joins something to a column; it needs column beside it"),
+        (
+            '{ constant = "x", and = "Time" }',
+            "and joins something to a column or a heading; it needs one of them beside it",
+        ),
         (
             '{ column = "Date", and = { column = "Time" } }',
             "and takes a heading in quotes, or one source of constant, ",

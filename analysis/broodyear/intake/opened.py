@@ -102,6 +102,12 @@ class _File:
             assert place is not None
             return Piece((place,), "", self._names.shown[place], value.words, value.without)
         text = self._fixed(value, place)
+        if value.joined is not None:
+            beside = self._from_columns(Value("column", value.joined), needed)
+            shown = f"{text} and {value.joined}"
+            return beside and Piece(beside.places, "", shown, value.words, before=text)
+        if value.behind is not None:
+            text = f"{text} {self._fixed(value.behind, None)}"
         if not text and needed:
             raise self._refused(f"the cell {value.text} is blank")
         meant = dict(value.words).get(text.lower(), text)

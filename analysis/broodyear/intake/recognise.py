@@ -23,19 +23,20 @@ from broodyear.store.layout import hour_flag, quoted
 class Piece:
     """Where one cell of a slot comes from. places: positions in the file's row, of one cell or of two that are
     joined, none when it is the same in every row; fixed: the text that it is then, or that is set behind a cell
-    that holds something; heading: what findings call it; words: (as written, as meant); without: words left out
-    behind a number."""
+    that holds something; before: what is set before one; heading: what findings call it; words:
+    (as written, as meant); without: words left out behind a number."""
 
     places: tuple[int, ...]
     fixed: str = ""
     heading: str | None = None
     words: tuple[tuple[str, str], ...] = ()
     without: tuple[str, ...] = ()
+    before: str = ""
 
     @property
     def is_as_received(self) -> bool:
         """Whether each cell that it takes is taken as it is, or joined to another at most."""
-        return not (self.words or self.without or (self.places and self.fixed))
+        return not (self.words or self.without or self.before or (self.places and self.fixed))
 
 
 @dataclass(frozen=True)
@@ -54,12 +55,14 @@ def piece_sql(piece: Piece | None, options: ParseOptions) -> str:
     if not piece.places:
         return f"nullif({quoted(piece.fixed)}, '')"
     cell = f"c{piece.places[0]}"
-    if len(piece.places) > 1 or piece.fixed:
+    if len(piece.places) > 1 or piece.fixed or piece.before:
         cleaned = ", ".join(clean(f"c{place}", options) for place in piece.places)
         cell = f"nullif(concat_ws(' ', {cleaned}), '')"
     if piece.fixed:
         # Behind a blank stands nothing.
         cell = f"({cell} || {quoted(f' {piece.fixed}')})"
+    if piece.before:
+        cell = f"({quoted(f'{piece.before} ')} || {cell})"
     if piece.without:
         nouns = "|".join(map(re.escape, piece.without))
         cell = f"regexp_replace({cell}, {quoted(f'([0-9]) *(?:{nouns}) *$')}, '\\1', 'i')"

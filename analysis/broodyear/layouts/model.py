@@ -21,8 +21,9 @@ class Value:
 
     source: the kind of place; text: the heading of a column, the constant itself, a regular expression with one
     group ``value`` (file_name, sheet_name) or the address of a cell, blank for heading and cell_value;
-    joined: heading of a second column, set behind the first with one space, where one of them holds something;
-    behind: what is set behind a column so, being the same in every row, where the column holds something;
+    joined: heading of a second column, set behind the first with one space, where one of them holds something, or
+    behind a heading, where it does; behind: what is set so behind a column that holds something, or behind a
+    heading, being the same in every row;
     words: (as written, as meant), other words pass as they are; a blank as written is a blank cell;
     without: words that may stand behind a count and are left out.
     """

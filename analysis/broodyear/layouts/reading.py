@@ -265,8 +265,8 @@ def _read_value(column: Column | None, given: Any, where: str, mistakes: Mistake
         return Value("constant")
     source = sources[0]
     joined, behind = _read_and(given, where, mistakes)
-    if (joined or behind) is not None and source != "column":
-        mistakes.add(where, "and joins something to a column; it needs column beside it")
+    if (joined or behind) is not None and source not in {"column", "heading"}:
+        mistakes.add(where, "and joins something to a column or a heading; it needs one of them beside it")
     text = _source_text(column, source, given, where, mistakes)
     without = mistakes.texts(where, given, "without")
     if without and (source not in {"column", "cell_value"} or column is None or column.kind != "count"):
@@ -279,7 +279,7 @@ _FIXED = ("constant", "file_name", "sheet_name", "cell")
 
 
 def _read_and(given: Mapping[str, Any], where: str, mistakes: Mistakes) -> tuple[str | None, Value | None]:
-    """What ``and`` sets behind a column: the heading of another, or what is the same in every row."""
+    """What ``and`` sets behind a column or a heading: another column, or what is the same in every row."""
     if not isinstance(given.get("and"), dict):
         return mistakes.text(where, given, "and"), None
     behind = _read_value(None, given["and"], f"{where}, and", mistakes)
