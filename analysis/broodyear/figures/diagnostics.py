@@ -25,7 +25,7 @@ def residuals_figure(frame: pd.DataFrame, *, name: str, title: str) -> str:
     """
     require_columns(frame, ["fitted_pct", "temp_c", "residual"], title)
     require_rows(frame, title)
-    with sheet(name, 7.2, 2.9, columns=2) as page:
+    with sheet(name, 6.0, 2.6, columns=2) as page:
         _scatter(page.axes[0], frame, "fitted_pct", "fitted survival (%)")
         _scatter(page.axes[1], frame[frame["temp_c"].notna()], "temp_c", "mean water temperature (°C)")
         page.axes[0].set_ylabel("residual (standard deviations)")

@@ -204,7 +204,7 @@ def exposure_figure(frame: pd.DataFrame, *, name: str, title: str, warm_limit_c:
     require_columns(frame, ["mean_water_temp_c", "sd_daily_mean_c"], title)
     require_rows(frame, title)
     series = SERIES[0]
-    with sheet(name, 6.6, 3.2) as page:
+    with sheet(name, 5.4, 3.0) as page:
         axes = page.axes[0]
         places = list(range(1, len(frame) + 1))
         axes.errorbar(
@@ -232,7 +232,7 @@ def trend_figure(frame: pd.DataFrame, *, name: str, title: str, this_season: int
     if len(kinds) > len(SERIES):
         raise Refused(f"{len(kinds)} species are too many for one figure; the table has them all")
     seasons = sorted(frame["season"].unique())
-    with sheet(name, 6.4, 3.0) as page:
+    with sheet(name, 5.4, 3.0) as page:
         axes = page.axes[0]
         for number, (kind, series) in enumerate(zip(kinds, SERIES, strict=False)):
             shift = (number - (len(kinds) - 1) / 2) * 0.12
