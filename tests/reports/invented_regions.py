@@ -7,8 +7,7 @@ from typing import Any
 import pandas as pd
 
 from broodyear.claims import Claim, ClaimKind, Reason
-from broodyear.reports.regions import RegionResults
-from broodyear.reports.regions_sections import on_record
+from broodyear.reports.regions import RegionResults, on_record
 from broodyear.reports.sentences import state
 from broodyear.reports.tables import report_table
 from broodyear.settings import Settings

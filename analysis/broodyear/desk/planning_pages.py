@@ -12,7 +12,7 @@ from werkzeug.wrappers import Response as AnyResponse
 from broodyear.desk.state import the_desk
 from broodyear.desk.workplace import read_json
 from broodyear.errors import UsageError
-from broodyear.reports.vocabulary import FACTORS, called
+from broodyear.reports.numbers import FACTORS, called
 from broodyear.schemas import Column, table, with_words
 from broodyear.settings import words_of_species
 

@@ -2,35 +2,43 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
+from markupsafe import Markup
 
+from broodyear.claims import ClaimKind, Decision
 from broodyear.errors import BroodyearError, NothingToAnalyse
+from broodyear.figures.connectivity import connectivity_figure
+from broodyear.figures.intervals import Estimate, panels_figure
+from broodyear.figures.style import SERIES
 from broodyear.reports import Tell, tell_nobody
 from broodyear.reports.folder import Manifest, ReportResult, require_report_folder, write_report
-from broodyear.reports.parts import Page
-from broodyear.reports.regions_sections import (
-    answer_section,
-    batches_section,
-    evidence_section,
-    method_section,
-    on_record,
-    on_record_section,
-    reporting_section,
-)
+from broodyear.reports.numbers import MAIN_OUTCOME, OUTCOMES
+from broodyear.reports.parts import Block, Bullets, Drawing, Notice, Page, Prose, Section, joined, say
+from broodyear.reports.rendering import bullets, drawing, glossary, phrase, prose, refusal, said, wording
 from broodyear.reports.second_process import WORTH_A_PROCESS_SETUPS, SecondProcess
 from broodyear.reports.sentences import Statements, state
-from broodyear.reports.tables import ReportTable, report_table
+from broodyear.reports.tables import ReportTable, report_table, shown
+from broodyear.setups import SHARE_COLUMNS, circumstance_shares
 
 if TYPE_CHECKING:
     from broodyear.claims import Claim
     from broodyear.settings import Settings
     from broodyear.store import Store
+
+_WORDS, _RECORD_WORDS = "regions/sections.txt", "regions/evidence.txt"
+#: Batches in one drawing; with more, the earliest seasons are left to the table.
+MOST_BATCHES = 45
+_PANELS = (
+    Estimate("raw_pct", "", "", "raw", SERIES[3]),
+    Estimate("adjusted_pct", "adjusted_low", "adjusted_high", "adjusted for batch", SERIES[0]),
+    Estimate("within_batch_pct", "within_batch_low", "within_batch_high", "within batches", SERIES[2]),
+)
 
 
 @dataclass(frozen=True)
@@ -137,3 +145,135 @@ def regions_page(results: RegionResults) -> Page:
         method_section(results.mixed),
     )
     return Page("regions", "Regions compared fairly", "Incubation tanks, all seasons on record", sections)
+
+
+def answer_section(regions: ReportTable, statements: Statements, sentences: dict[str, str]) -> Section:
+    """Whether any region is shown to differ, what the records say of each, and how batches were held fixed."""
+    title = "Is any region worse or better?"
+    if not len(regions):
+        return Section("answer", title, (refusal("Regions cannot be compared.", regions),))
+    rows = regions.rows(outcome=MAIN_OUTCOME) or list(range(len(regions)))
+    outcome = str(regions.value(rows[0], "outcome"))
+    # What differs in some outcome is the answer; that nothing does is said only where nothing does in any.
+    answer = _said(statements, ClaimKind.REGIONS_DIFFER, decision=Decision.CLAIMED) or _said(
+        statements, ClaimKind.REGIONS_DIFFER, outcome=outcome
+    )
+    items = tuple(_region(regions, row, statements) for row in rows)
+    claimed = statements.rows(ClaimKind.REGION_DIFFERS, decision=Decision.CLAIMED)
+    further = [row for row in claimed if statements.claim(row).outcome != outcome]
+    blocks: list[Block] = [
+        Prose(answer, (statements.table,), lead=True),
+        Notice("Read the raw figures with care.", phrase(_WORDS, "raw_with_care"), "note"),
+    ]
+    blocks += [prose(_WORDS, "single_stages"), statements.bullets(further)] if further else []
+    blocks += [prose(_WORDS, "outcome", outcome=OUTCOMES[outcome]), Bullets(items, (regions, statements.table))]
+    blocks += [_figure(regions)]
+    blocks += [Prose(say("{what}", what=sentences[outcome]))] if outcome in sentences else []
+    return Section("answer", title, tuple(blocks))
+
+
+def _said(statements: Statements, kind: ClaimKind, **wanted: Any) -> Markup:
+    """The sentence of the claim of this kind, as claims.csv has it."""
+    return Markup(" ").join(statements.bullets(statements.rows(kind, **wanted)).items)
+
+
+def _region(regions: ReportTable, row: int, statements: Statements) -> Markup:
+    """One region: what was counted, and what can be said of it."""
+    wanted = {"subject": str(regions.value(row, "region")), "outcome": str(regions.value(row, "outcome"))}
+    kinds = ClaimKind.REGION_BATCHES, ClaimKind.REGION_DIFFERS
+    said_of_it = Markup(" ").join(filter(None, (_said(statements, kind, **wanted) for kind in kinds)))
+    return phrase(_WORDS, "region", row=regions.row(row), said=said_of_it)
+
+
+def evidence_section(regions: ReportTable, heterogeneity: ReportTable) -> Section:
+    """The three estimates, one table per outcome with the whole stay first, and how much regions differ at all."""
+    title = "Raw, adjusted and within batches"
+    if not len(regions):
+        return Section("evidence", title, (refusal("There is nothing to show.", regions),))
+    present = [name for name in OUTCOMES if regions.rows(outcome=name)]
+    tables = [
+        shown(
+            regions, regions.rows(outcome=name), anchor=f"regions-{name}", folded=name != MAIN_OUTCOME,
+            outcome=OUTCOMES[name],
+        )
+        for name in sorted(present, key=lambda name: name != MAIN_OUTCOME)
+    ]  # fmt: skip
+    spread = shown(heterogeneity) if len(heterogeneity) else prose(_WORDS, "spread_unknown")
+    return Section("evidence", title, (*tables, spread))
+
+
+def _figure(regions: ReportTable) -> Drawing:
+    rows = regions.frame.iloc[regions.rows(outcome=MAIN_OUTCOME)]
+    return drawing(
+        panels_figure, rows, name="regions", table=regions, label="region", panels=_PANELS, unit="survival (%)"
+    )
+
+
+def on_record(outcomes: pd.DataFrame) -> ReportTable:
+    """region, SHARE_COLUMNS and what each is called, by region and circumstance; a tank counts once a season."""
+    rows = outcomes[outcomes["outcome"] == MAIN_OUTCOME].reset_index(drop=True)
+    shares = circumstance_shares(rows, "region")
+    names: dict[str, str] = wording(_RECORD_WORDS, "names")
+    shares.insert(2, "what", [names[code] for code in shares["evidence"]])
+    return report_table("on_record", shares, ("region", *SHARE_COLUMNS))
+
+
+def on_record_section(table: ReportTable) -> Section:
+    """One sentence per region with something that stands out there."""
+    title = "What is on record more often in one region"
+    standing = [row for row in range(len(table)) if table.value(row, "stands_out")]
+    regions = list(dict.fromkeys(str(table.value(row, "region")) for row in standing))
+    if not regions:
+        return Section("record", title, (prose(_RECORD_WORDS, "nothing", table),))
+    items = tuple(
+        _standing_out(table, [row for row in standing if str(table.value(row, "region")) == one])
+        for one in regions
+    )
+    return Section("record", title, (prose(_RECORD_WORDS, "intro"), Bullets(items, (table,))))
+
+
+def _standing_out(table: ReportTable, rows: Sequence[int]) -> Markup:
+    by_distance = sorted(rows, key=lambda row: table.value(row, "elsewhere_pct") - table.value(row, "share_pct"))
+    found = joined(bullets(_RECORD_WORDS, "one", table, by_distance).items)
+    return phrase(_RECORD_WORDS, "region", region=table.at(rows[0], "region", "id"), found=found)
+
+
+def batches_section(
+    graph: ReportTable, batches: ReportTable, statements: Statements, sentences: dict[str, str]
+) -> Section:
+    """Which region received which batch, drawn, as only what is joined can be compared; and how each batch did."""
+    title = "Which region had which batch"
+    if not len(graph):
+        return Section("batches", title, (refusal("There is nothing to draw.", graph),))
+    rows = graph.rows(outcome=MAIN_OUTCOME)
+    words = {"sentence": sentences.get(MAIN_OUTCOME, "")}
+    figure = drawing(connectivity_figure, _latest(graph.frame.iloc[rows]), table=graph, words=words)
+    clear = statements.rows(ClaimKind.BATCH_DIFFERS, decision=Decision.CLAIMED)
+    said_of_them: list[Block] = [statements.bullets(clear)] if clear else []
+    blocks = prose(_WORDS, "paths"), figure, shown(graph, rows), *said_of_them, shown(batches)
+    return Section("batches", title, blocks)
+
+
+def _latest(graph: pd.DataFrame) -> pd.DataFrame:
+    """The latest seasons, as many as keep the drawing readable."""
+    chosen = graph
+    for season in sorted(graph["season"].unique())[:-1]:
+        if chosen["batch_id"].nunique() <= MOST_BATCHES:
+            break
+        chosen = chosen[chosen["season"] > season]
+    return chosen
+
+
+def reporting_section(regions: ReportTable) -> Section:
+    """Who reported, and what the silent tanks could change."""
+    title = "How much was reported"
+    if not len(regions):
+        return Section("reporting", title, (refusal("There is nothing to show.", regions),))
+    table = shown(regions, regions.rows(outcome=MAIN_OUTCOME), "reporting")
+    return Section("reporting", title, (prose(_WORDS, "silent"), table))
+
+
+def method_section(mixed: int) -> Section:
+    """How the three estimates are made, and what they cannot show. mixed: tank-seasons with several batches."""
+    told = (prose(_WORDS, "mixed", count=mixed),) if mixed else ()
+    return Section("method", "Method and limits", (Bullets(said(_WORDS, "methods")), *told, *glossary("regions")))

@@ -19,11 +19,10 @@ from jinja2 import Environment
 from markupsafe import escape
 
 from broodyear.claims import Claim, ClaimKind, Decision, claims_table, excludes_zero
-from broodyear.reports.numbers import THIN, counted, plain, signed, words
+from broodyear.reports.numbers import BAND_WORDS, STAGES, THIN, called, counted, plain, signed, words
 from broodyear.reports.parts import Bullets
 from broodyear.reports.rendering import TEMPLATES, environment_of
 from broodyear.reports.tables import ReportTable, Traced, report_table
-from broodyear.reports.vocabulary import BAND_WORDS, STAGES, called
 
 #: The file under templates/claims whose macro of the claim's name words it.
 _FILES = {

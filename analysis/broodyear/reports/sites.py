@@ -83,15 +83,11 @@ def _happened(results: SeasonResults, site: str, rows: list[int]) -> tuple[Block
         blocks += [
             Heading(say("{word}{code}", word=tank_word(code), code=code)),
             prose(
-                _WORDS,
-                "fate",
-                table,
-                row=table.row(row),
-                running=results.running_to,
-                lost=bool(lost),
-                on_record=_on_record(results, row, idle),
+                _WORDS, "fate", table, row=table.row(row), running=results.running_to, lost=bool(lost),
+                # Of practices that were compared and not found to matter nothing is said.
+                on_record=on_record_of(table.row(row), lambda code: code not in idle),
             ),
-        ]
+        ]  # fmt: skip
         blocks += [prose(_WORDS, "moved", moved, row=moved.row(one)) for one in moved.rows(tank_id=code)]
         counts = results.too_many_dead
         miscounted = counts.rows(tank_id=code) if len(counts) else []
@@ -109,11 +105,6 @@ def _happened(results: SeasonResults, site: str, rows: list[int]) -> tuple[Block
     if any(str(table.value(row, "place_verdict")) == "below_expected" for row in rows):
         blocks.append(prose(_WORDS, "over_seasons", results.sites))
     return tuple(blocks)
-
-
-def _on_record(results: SeasonResults, row: int, idle: frozenset[str]) -> str:
-    """What is on record of a tank, but for practices that were compared and not found to matter."""
-    return on_record_of(results.setups.row(row), lambda code: code not in idle)
 
 
 def _next(results: SeasonResults, rows: list[int]) -> tuple[Block, ...]:

@@ -13,11 +13,10 @@ import pandas as pd
 from broodyear.errors import NothingToAnalyse
 from broodyear.reports import Tell, tell_nobody
 from broodyear.reports.folder import Manifest, ReportResult, require_report_folder, write_report
-from broodyear.reports.numbers import THIN, day, known, plain, season_name
+from broodyear.reports.numbers import THIN, WATCH_WORDS, called, day, known, plain, season_name
 from broodyear.reports.parts import Bullets, Flow, Notice, Page, Section, say
 from broodyear.reports.rendering import SHORT_CAUTIONS, phrase, prose, wording
 from broodyear.reports.tables import ReportTable, report_table, shown
-from broodyear.reports.vocabulary import WATCH_WORDS, called
 from broodyear.settings import season_of
 from broodyear.week import KINDS, last_record_on, watchlist
 

@@ -18,11 +18,10 @@ from broodyear.reports.development.results import (
     shown_if_any,
     titled,
 )
-from broodyear.reports.numbers import known
+from broodyear.reports.numbers import BAND_WORDS, known, model_words
 from broodyear.reports.parts import Block, Bullets, Drawing, Folded, Heading, Notice, Pair, Prose, Section, joined
 from broodyear.reports.rendering import bullets, drawing, phrase, prose, wording
 from broodyear.reports.tables import ReportTable, shown
-from broodyear.reports.vocabulary import BAND_WORDS, model_words
 
 _QUESTION = "Is a model biased, and is it the model or the thermometer?"
 

@@ -22,11 +22,10 @@ from broodyear.reports.development.results import (
     shown_if_any,
     titled,
 )
-from broodyear.reports.numbers import known, words
+from broodyear.reports.numbers import known, model_words, words
 from broodyear.reports.parts import Block, Bullets, Drawing, Equations, Folded, Heading, Notice, Section, say
 from broodyear.reports.rendering import drawing, glossary, phrase, prose, said
 from broodyear.reports.tables import ReportTable, shown
-from broodyear.reports.vocabulary import model_words
 
 if TYPE_CHECKING:
     import pandas as pd

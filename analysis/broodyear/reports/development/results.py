@@ -6,12 +6,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from broodyear.reports.numbers import words
+from broodyear.reports.numbers import STAGES, called, words
 from broodyear.reports.parts import Block
 from broodyear.reports.rendering import bullets
 from broodyear.reports.sentences import Statements
 from broodyear.reports.tables import ReportTable, TableView, report_table, shown
-from broodyear.reports.vocabulary import STAGES, called
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -10,9 +10,9 @@ import numpy as np
 import pandas as pd
 
 from broodyear.figures.timeline import ROUTINE, TankRecords
+from broodyear.reports.numbers import FATES, STAGES, called
 from broodyear.reports.season.results import flagged_rows
 from broodyear.reports.tables import ReportTable
-from broodyear.reports.vocabulary import FATES, STAGES, called
 from broodyear.survival.tank_frame import MISCOUNTED
 
 if TYPE_CHECKING:

@@ -6,12 +6,12 @@ from markupsafe import Markup
 
 from broodyear.claims import ClaimKind, Decision
 from broodyear.figures.funnel import MOST_LINES, site_seasons_figure
+from broodyear.reports.numbers import MAIN_OUTCOME
 from broodyear.reports.parts import Block, Bullets, Copyable, Drawing, Notice, Pair, Prose, Section
 from broodyear.reports.rendering import bullets, drawing, phrase, plain_phrase, prose, refusal
 from broodyear.reports.season.results import (
     SeasonResults,
     comparisons,
-    main_rows,
     named_sites,
     single_stages,
     sites_judged,
@@ -23,13 +23,11 @@ from broodyear.reports.season.results import (
 )
 from broodyear.reports.season.visits import SUDDEN, on_record_of
 from broodyear.reports.tables import Row, shown
-from broodyear.reports.vocabulary import MAIN_OUTCOME
 
 _WORDS = "season/first.txt"
 #: Sites of the list that the page shows; the table has all.
 MOST_VISITS = 5
-#: Tanks below expected whose missing fish nobody counted dead.
-_UNCOUNTED = {"outcome": MAIN_OUTCOME, "verdict": "below_expected", "losing_stage": "unaccounted"}
+_BELOW = {"outcome": MAIN_OUTCOME, "verdict": "below_expected"}
 
 
 def action_section(results: SeasonResults) -> Section:
@@ -162,10 +160,6 @@ def _smallest_shortfall(results: SeasonResults) -> list[Block]:
     return [Notice("What this screen cannot see.", said, "note")]
 
 
-def _is_below(results: SeasonResults, row: int) -> bool:
-    return str(results.setups.value(row, "verdict")) == "below_expected"
-
-
 def _below(results: SeasonResults, row: int) -> str:
     """A tank below expected, with what struck it within days; all that is on record of it stands in the tables."""
     one = results.setups.row(row)
@@ -186,7 +180,7 @@ def _board(results: SeasonResults) -> list[Block]:
         running_to=results.running_to,
         has_bounds=_has_bounds(results),
         tanks_judged=int(results.bare("tanks_judged")),
-        tanks_below=[_below(results, row) for row in main_rows(results.setups) if _is_below(results, row)],
+        tanks_below=[_below(results, row) for row in results.setups.rows(**_BELOW)],
         losses=[
             (losses.value(row, "site_id"), plain_phrase("season/losses.txt", "loss_in_short", row=losses.row(row)))
             for row in unnamed_losses(losses, statements)[:MOST_VISITS]
@@ -195,7 +189,7 @@ def _board(results: SeasonResults) -> list[Block]:
         several_seasons=sites_of_several_seasons(statements),
         sites_named=[_site_in_region(results, row) for row in named_sites(statements)],
         at_stages=sorted({statements.claim(row).subject for row in single_stages(statements)}),
-        uncounted=len(results.setups.rows(**_UNCOUNTED)),
+        uncounted=len(results.setups.rows(**_BELOW, losing_stage="unaccounted")),
         compared=compared,
         clear=len(clear),
         first_clear=statements.sentences[clear[0]] if clear else "",

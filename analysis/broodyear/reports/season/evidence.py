@@ -14,7 +14,7 @@ from broodyear.figures.funnel import expected_figure, funnel_figure
 from broodyear.figures.intervals import Estimate, intervals_figure
 from broodyear.figures.style import SERIES
 from broodyear.figures.timeline import exposure_figure, timeline_figure, trend_figure
-from broodyear.reports.numbers import known, tank_word, words, written
+from broodyear.reports.numbers import MAIN_OUTCOME, known, tank_word, words, written
 from broodyear.reports.parts import Block, Bullets, Flow, Folded, Heading, Notice, Prose, Section, ids, joined, say
 from broodyear.reports.rendering import CAUTIONS, bullets, drawing, glossary, phrase, prose, refusal, said, wording
 from broodyear.reports.season.account import observed_or_most
@@ -27,7 +27,6 @@ from broodyear.reports.season.results import (
     named_tanks,
 )
 from broodyear.reports.tables import ReportTable, report_table, shown
-from broodyear.reports.vocabulary import MAIN_OUTCOME
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -16,7 +16,7 @@ from broodyear.findings import file_of
 from broodyear.intake.suspicions import ACKNOWLEDGED, RULES, count_suspicions, open_cases
 from broodyear.regions import low_regions
 from broodyear.reports import Tell
-from broodyear.reports.numbers import season_name
+from broodyear.reports.numbers import MAIN_OUTCOME, season_name
 from broodyear.reports.rendering import wording
 from broodyear.reports.season.account import (
     dead_by_stage,
@@ -35,7 +35,6 @@ from broodyear.reports.season.results import SeasonRecords, attempt, named_sites
 from broodyear.reports.second_process import SecondProcess
 from broodyear.reports.sentences import Statements
 from broodyear.reports.tables import ReportTable, report_table
-from broodyear.reports.vocabulary import MAIN_OUTCOME
 from broodyear.trials import analyse_trials
 
 if TYPE_CHECKING:

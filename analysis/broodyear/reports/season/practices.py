@@ -7,14 +7,13 @@ from markupsafe import Markup
 
 from broodyear.claims import Claim, ClaimKind, Decision, Reason
 from broodyear.figures.intervals import MOST_ROWS, Estimate, intervals_figure
-from broodyear.reports.numbers import known, words
+from broodyear.reports.numbers import FACTORS, MAIN_OUTCOME, called, known, words
 from broodyear.reports.parts import Block, Bullets, Heading, Prose, Section, joined, say
 from broodyear.reports.rendering import bullets, drawing, phrase, prose, refusal
 from broodyear.reports.season.action import next_step
 from broodyear.reports.season.results import COMPARED, SeasonResults
 from broodyear.reports.sentences import worded
 from broodyear.reports.tables import ReportTable, report_table, shown
-from broodyear.reports.vocabulary import FACTORS, MAIN_OUTCOME, called
 from broodyear.trials import COMPARISON_COLUMNS, trial_claims
 
 _WORDS, _ASSIGNED = "season/practices.txt", "season/assigned.txt"

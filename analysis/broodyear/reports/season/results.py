@@ -11,10 +11,9 @@ from typing import Any
 from broodyear.claims import Claim, ClaimKind, Decision, Reason
 from broodyear.errors import BroodyearError
 from broodyear.figures.timeline import TankRecords
-from broodyear.reports.numbers import NOTHING, known
+from broodyear.reports.numbers import MAIN_OUTCOME, NOTHING, known
 from broodyear.reports.sentences import Statements, state
 from broodyear.reports.tables import ReportTable, Traced
-from broodyear.reports.vocabulary import MAIN_OUTCOME
 from broodyear.settings import Settings
 
 #: Verdicts that ask for attention, the most urgent first.
@@ -96,16 +95,8 @@ class SeasonResults(SeasonRecords):
 
     @property
     def tables(self) -> tuple[ReportTable, ...]:
-        """Every table, in the order in which the page uses them."""
-        return (
-            self.visits, self.statements.table, self.site_seasons, self.key_figures, self.accounting,
-            self.not_reported, self.taken_as_lost, self.too_many_dead,
-            self.large_losses, self.mixed_batches, self.losses, self.stage_survival,
-            self.trend, self.setups, self.detectable, self.funnel, self.screen, self.sites, self.practices,
-            self.effects, self.methods, self.fits, self.trials, self.changes, self.exposure, self.events,
-            self.batches, self.uploads, self.findings, self.moved, self.tank_practices, self.model_checks,
-            self.residuals, self.influence, self.inflation, self.normality,
-        )  # fmt: skip
+        """Every table, the claims first."""
+        return self.statements.table, *(one for one in vars(self).values() if isinstance(one, ReportTable))
 
 
 def attempt(work: Callable[[], Any]) -> Any:

@@ -9,12 +9,11 @@ from typing import Any
 import pandas as pd
 
 from broodyear.claims import Claim, ClaimKind, Decision
-from broodyear.reports.numbers import known
+from broodyear.reports.numbers import MAIN_OUTCOME, known
 from broodyear.reports.rendering import plain_phrase, wording
 from broodyear.reports.season.results import main_rows, named_sites, named_tanks, unnamed_losses
 from broodyear.reports.sentences import Statements, in_short
 from broodyear.reports.tables import ReportTable, Row
-from broodyear.reports.vocabulary import MAIN_OUTCOME
 
 VISIT_COLUMNS = (
     "order", "site_id", "region", "tanks", "why", "on_record", "first_check", "caution", "fish_below_expected",
@@ -59,8 +58,12 @@ def visits_table(
     other tanks, then silent tanks, then tanks whose counts are more than their eggs. tank_practices: tank_id,
     practice and level, as the effects name them."""
     found_worse, idle = _found_worse(statements, tank_practices), idle_codes(statements)
-    reasons = [*_judged(setups, statements), *_silent(not_reported), *_miscounted(too_many_dead)]
-    reasons += _lost(large_losses, setups, statements)
+    reasons = [*_judged(setups, statements), *_lost(large_losses, setups, statements)]
+    reasons += [_of_record(not_reported.row(row), _SILENT, "silent") for row in range(len(not_reported))]
+    reasons += [
+        _of_record(too_many_dead.row(row), _COUNTS, "counts", evidence="counts")
+        for row in range(len(too_many_dead))
+    ]
     by_site: dict[str, list[_Reason]] = {}
     for reason in reasons:
         by_site.setdefault(reason.site_id, []).append(reason)
@@ -110,14 +113,6 @@ def _lost(table: ReportTable, setups: ReportTable, statements: Statements) -> li
         reason = _of_record(one, _LOSS, "loss", evidence=evidence, file="season/losses.txt")
         found.append(replace(reason, on_record=told["circumstances"]))
     return found
-
-
-def _silent(table: ReportTable) -> list[_Reason]:
-    return [_of_record(table.row(row), _SILENT, "silent") for row in range(len(table))]
-
-
-def _miscounted(table: ReportTable) -> list[_Reason]:
-    return [_of_record(table.row(row), _COUNTS, "counts", evidence="counts") for row in range(len(table))]
 
 
 def _of_record(row: Row, rank: int, why: str, evidence: str = "", file: str = _WORDS) -> _Reason:
