@@ -345,3 +345,15 @@ def test_a_word_in_a_heading_is_no_guess_where_the_cells_speak_against_it(tmp_pa
     assert {name for rows in made.layout.rows for name, value in rows.columns if value.source == "column"} == {
         "tank_id", "volume_l",
     }  # fmt: skip
+
+
+def test_a_file_with_one_known_heading_is_known_by_more(tmp_path: Path) -> None:
+    """Else its draft would take in every other file that has a column of tanks."""
+    (tmp_path / "a.csv").write_text("Tank,Ours,Theirs,Week 3\nT-1,x,y,z\n", encoding="utf-8")
+    (tmp_path / "b.csv").write_text("Date,Tank,Water °F\n2024-11-15,T-1,47.5\n", encoding="utf-8")
+    found = drafts(tmp_path, "a.csv", "b.csv")
+    assert found.settled == []
+    assert [one.layout.header for one in found.drafts] == [
+        ("Tank", "Ours", "Theirs"),
+        ("Date", "Tank", "Water °F"),
+    ]

@@ -42,6 +42,8 @@ from broodyear.settings import SeasonSpan
 
 #: So many different cells of a column are shown beside its heading.
 EXAMPLES = 3
+#: A file is known by so many headings where it has them.
+FEWEST_KNOWN = 3
 
 
 @dataclass(frozen=True)
@@ -229,7 +231,8 @@ def _free_name(source: Source, taken: Sequence[str]) -> str:
 
 
 def _header(assigned: Assigned, names: HeadingNames) -> tuple[str, ...]:
-    """The headings by which later files of the kind are known: those that the layout takes one by one."""
+    """The headings by which later files of the kind are known: those that the layout takes one by one, and where
+    these are few, others beside them without a figure, for a lone "Tank" is in every file."""
     used = {
         heading
         for rows in assigned.rows
@@ -237,6 +240,8 @@ def _header(assigned: Assigned, names: HeadingNames) -> tuple[str, ...]:
         for heading in ((value.text, value.joined) if value.source == "column" else ())
     }
     used |= {heading for rows in assigned.rows for heading in rows.only_when}
+    others = [name for name in names.shown if name not in used and not re.search(r"[0-9]", name)]
+    used |= set(others[: max(FEWEST_KNOWN - len(used), 0)])
     return tuple(name for name in names.shown if name in used) or names.shown[:1]
 
 
