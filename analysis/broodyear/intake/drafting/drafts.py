@@ -238,6 +238,7 @@ def _header(assigned: Assigned, names: HeadingNames) -> tuple[str, ...]:
         for rows in assigned.rows
         for _, value in rows.columns
         for heading in ((value.text, value.joined) if value.source == "column" else ())
+        if heading
     }
     used |= {heading for rows in assigned.rows for heading in rows.only_when}
     others = [name for name in names.shown if name not in used and not re.search(r"[0-9]", name)]
