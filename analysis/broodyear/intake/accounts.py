@@ -67,26 +67,22 @@ class Account:
         but = f" WHERE {staged.number} NOT IN ({held_numbers(table, staged, earlier)})" if earlier else ""
         self.connection.execute(f"INSERT INTO lines_used SELECT DISTINCT {staged.line} FROM checked{but}")
 
-    @property
-    def lines_made(self) -> int:
-        """Rows of the source that gave a row."""
-        if not self._has_lines:
-            return self.tables[0].made
-        [(lines,)] = self.connection.execute("SELECT count(DISTINCT line) FROM lines_used").fetchall()
-        return int(lines) - self.tables[0].verdict.blank_rows
-
-    @property
-    def lines_rejected(self) -> int:
-        """Rows of the source of which a row was kept out."""
-        if len(self.tables) == 1 and self.tables[0].staged.per_line == 1:
-            return self.tables[0].made - self.tables[0].accepted
-        return len({row.line for table in self.tables for row in table.verdict.rejected})
+    def lines(self) -> tuple[int, int]:
+        """Rows of the source that gave a row, and of which a row was kept out."""
+        first, made = self.tables[0], self.tables[0].made
+        rejected = made - first.accepted
+        if self._has_lines:
+            [(lines,)] = self.connection.execute("SELECT count(DISTINCT line) FROM lines_used").fetchall()
+            made = int(lines) - first.verdict.blank_rows
+        if len(self.tables) > 1 or first.staged.per_line > 1:
+            rejected = len({row.line for table in self.tables for row in table.verdict.rejected})
+        return made, rejected
 
 
 def report_of(opened: Opened, account: Account) -> FileReport:
     """The report of an upload whose tables are all written."""
     first = account.tables[0]
-    made, rejected = account.lines_made, account.lines_rejected
+    made, rejected = account.lines()
     held = any(table.held for table in account.tables)
     none = 0 if held else first.staged.source_rows - first.verdict.blank_rows - first.staged.blank_rows - made
     rows = made + none
@@ -108,7 +104,9 @@ def _notes(opened: Opened, account: Account, none: int, rows: int) -> Iterator[s
     yield from _short_rows(opened, first)
     yield from _blank_rows(opened, first)
     if none:
-        yield f"{counted(none, 'row')} gave nothing, for lack of {_asked_for(opened)}"
+        assert opened.dialect.layout is not None
+        asked = (" and ".join(rows.only_when) or rows.unpivot or "any cell" for rows in opened.dialect.layout.rows)
+        yield f"{counted(none, 'row')} gave nothing, for lack of {' or '.join(dict.fromkeys(asked))}"
     named_again = [f"{one.found.table.name} {one.verdict.repeated:,}" for one in tables if one.verdict.repeated]
     if named_again:
         yield f"rows that repeat one already taken, and need nothing: {', '.join(named_again)}"
@@ -122,14 +120,6 @@ def _notes(opened: Opened, account: Account, none: int, rows: int) -> Iterator[s
         yield exported
     if not rows and not held:
         yield "the file has a header and no rows"
-
-
-def _asked_for(opened: Opened) -> str:
-    """The headings under which a row must hold something to give a row, as words."""
-    layout = opened.dialect.layout
-    assert layout is not None
-    asked = [" and ".join(rows.only_when) or rows.unpivot or "any cell" for rows in layout.rows]
-    return " or ".join(dict.fromkeys(asked))
 
 
 def _short_rows(opened: Opened, first: TableAccount) -> Iterator[str]:

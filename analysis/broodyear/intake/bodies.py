@@ -189,7 +189,12 @@ def find_dialect(body: Body, source: Source, layouts: Sequence[Layout] = ()) -> 
     Raises UnreadableFile when there is no header, or when several layouts fit.
     """
     candidates = [(separator, body.first_rows(separator)) for separator in (SEPARATORS if body.text else ",")]
-    layout, separator, rows = _by_layout(candidates, source, layouts) or (None, *_by_names(candidates))
+    # Without a layout, the separator that makes a row of most known names, and of most cells then.
+    by_names = max(
+        candidates,
+        key=lambda one: max(((header_score(row.cells), len(row.cells)) for row in one[1]), default=(0, 0)),
+    )
+    layout, separator, rows = _by_layout(candidates, source, layouts) or (None, *by_names)
     cells = [row.cells for row in rows]
     position = find_header(cells) if layout is None else header_position(layout, cells)
     assert position is not None
@@ -228,14 +233,6 @@ def _by_layout(
         if found:
             return found[0], separator, rows
     return None
-
-
-def _by_names(candidates: Sequence[Candidate]) -> Candidate:
-    """That with most known column names in its best row, and most cells there."""
-    return max(
-        candidates,
-        key=lambda one: max(((header_score(row.cells), len(row.cells)) for row in one[1]), default=(0, 0)),
-    )
 
 
 def named_where_filled(header: Sequence[str], sheet: Sheet, line: int) -> tuple[str, ...]:

@@ -159,7 +159,8 @@ def checks(table: Table) -> list[CellCheck]:
         text, got = cell(column), f'"{column.name}"'
         if column.required:
             found.append(CellCheck("required_blank", column.name, f"{text} IS NULL"))
-        found.append(CellCheck(_unreadable_rule(column), column.name, f"{text} IS NOT NULL AND {got} IS NULL"))
+        rule = "not_allowed" if column.kind == "text" and column.allowed else _UNREADABLE[column.kind]
+        found.append(CellCheck(rule, column.name, f"{text} IS NOT NULL AND {got} IS NULL"))
         found += _range_checks(column, got)
     return found
 
@@ -171,10 +172,6 @@ _UNREADABLE = {
     "boolean": "not_yes_or_no",
 }
 UNREADABLE_RULES = frozenset({*_UNREADABLE.values(), "not_allowed"})
-
-
-def _unreadable_rule(column: Column) -> str:
-    return "not_allowed" if column.kind == "text" and column.allowed else _UNREADABLE[column.kind]
 
 
 def _range_checks(column: Column, got: str) -> list[CellCheck]:
@@ -231,7 +228,10 @@ def all_checks(table: Table, header: Mapping[str, str]) -> list[CellCheck]:
 
     header: declared column -> its header cell in the file, to know the header when it comes again.
     """
-    again = " AND ".join(_same_text(cell(table.column(name)), text) for name, text in header.items()) or "false"
+    # The length first: it costs nothing and rules out nearly every cell.
+    cells = ((cell(table.column(name)), text) for name, text in header.items())
+    same = (f"length({one}) = {len(text)} AND lower({one}) = {quoted(text)}" for one, text in cells)
+    again = " AND ".join(same) or "false"
     return [
         CellCheck("unclosed_quote", None, "unclosed"),
         CellCheck("repeated_header", None, again),
@@ -240,11 +240,6 @@ def all_checks(table: Table, header: Mapping[str, str]) -> list[CellCheck]:
         *(_reference_check(reference) for reference in table.references),
         CellCheck("too_many_cells", None, "surplus IS NOT NULL"),
     ]
-
-
-def _same_text(cell_sql: str, lower_text: str) -> str:
-    # The length first: it costs nothing and rules out nearly every cell.
-    return f"length({cell_sql}) = {len(lower_text)} AND lower({cell_sql}) = {quoted(lower_text)}"
 
 
 def quick_checks(table: Table, header: Mapping[str, str]) -> list[CellCheck]:

@@ -194,13 +194,9 @@ class _Explanations:
         # What stands below is to be pasted elsewhere than into a copy.
         advice = said.advice.partition("\n")[0]
         problem = f"{check.column + ': ' if check.column else ''}{said.message}. {advice}"
-        return _Said((_finer_rule(check, value), check.column), value, said, problem, check.rule in SPOILED)
-
-
-def _finer_rule(check: CellCheck, value: str | None) -> str:
-    if check.rule == "not_a_date" and may_mean_two_days((value or "").strip(BLANKS)):
-        return "ambiguous_date"
-    return check.rule
+        is_ambiguous = check.rule == "not_a_date" and may_mean_two_days((value or "").strip(BLANKS))
+        rule = "ambiguous_date" if is_ambiguous else check.rule
+        return _Said((rule, check.column), value, said, problem, check.rule in SPOILED)
 
 
 def _received(check: CellCheck, found: Recognised) -> str:
@@ -225,16 +221,13 @@ def _detail_query(found: Recognised, options: ParseOptions, checks: list[CellChe
     # Nearly every row has a cell that holds something: the others need not be looked through.
     filled = f"coalesce({', '.join(map(cell, found.table.columns))}) IS NOT NULL"
     blank = f"trim(concat({names}, surplus), {quoted(BLANKS)}) = ''"
+    # As ``cells_as_json`` writes them; with what is left over, where something is.
+    texts = ", ".join(f"to_json(coalesce({cell}, ''))" for cell in settled_cells(found, options))
+    left_over = "CASE WHEN surplus <> '' THEN concat(', ', to_json(surplus)) END"
+    raw = f"concat('[', concat_ws(', ', {texts}), {left_over}, ']')"
     broken = broken_list([(check, _received(check, found)) for check in checks])
     return (
         f"SELECT line, CASE WHEN {filled} THEN false ELSE {blank} END AS is_blank, "
-        f"{_as_json(settled_cells(found, options))} AS raw, {broken} AS broken, {decider} AS decider, "
+        f"{raw} AS raw, {broken} AS broken, {decider} AS decider, "
         f"{key_as_text(found.table, settings)} AS key FROM ({values}) ORDER BY line"
     )
-
-
-def _as_json(cells: list[str]) -> str:
-    """SQL of the cells of a row as ``cells_as_json`` writes them; with what is left over, where something is."""
-    texts = ", ".join(f"to_json(coalesce({cell}, ''))" for cell in cells)
-    left_over = "CASE WHEN surplus <> '' THEN concat(', ', to_json(surplus)) END"
-    return f"concat('[', concat_ws(', ', {texts}), {left_over}, ']')"

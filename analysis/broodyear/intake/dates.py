@@ -20,6 +20,7 @@ from broodyear.intake.opened import Opened
 from broodyear.intake.recognise import Recognised
 from broodyear.intake.shapes import BLANKS, figures, has_shape, shape
 from broodyear.intake.staging import Staged
+from broodyear.intake.wording import worded
 from broodyear.schemas import Table
 from broodyear.store.layout import hour_flag
 
@@ -116,44 +117,28 @@ def _proof(
     return f'The file itself proves {said}, by {date}.\nIn its layout: date_order = "{order}"'
 
 
-def clock_change_warnings(
-    connection: duckdb.DuckDBPyConnection, path: str, table: Table, upload: int
+def date_warnings(
+    connection: duckdb.DuckDBPyConnection, path: str, table: Table, upload: int, today: dt.date | None
 ) -> Iterator[Finding]:
-    """One warning per column of moments for the rows of ``upload`` whose times lie in such an hour, with their
-    number and the first line."""
-    for column in hour_columns(table):
-        [(count, line)] = connection.execute(
-            f"SELECT count(*), min(line) FROM received_{table.name} WHERE upload = {upload} "
-            f'AND "{hour_flag(column)}" AND (clock_skipped("{column.name}") OR clock_doubled("{column.name}"))'
-        ).fetchall()
-        if count:
-            times = "1 time lies" if count == 1 else f"{count:,} times lie"
-            message = (
-                f"{times} in an hour that the change to or from summer time skips or doubles; kept as written"
-            )
-            advice = "Nothing needs doing when the logger stays on winter time or no clock was changed there."
-            yield Finding(path, line, table.name, column.name, None, "warning", "clock_change", message, advice)
-
-
-def future_warnings(
-    connection: duckdb.DuckDBPyConnection, path: str, table: Table, upload: int, today: dt.date
-) -> Iterator[Finding]:
-    """One warning per column of dates for the rows of ``upload`` that lie after ``today``, with their number, the
-    latest of them and the first line."""
-    columns = [column.name for column in table.columns if column.kind in {"date", "moment"}]
-    if not columns:
+    """One warning per column for the rows of ``upload`` whose times lie in an hour that the change to or from
+    summer time skips or doubles, and for those whose dates lie after ``today``: how many, and the first line."""
+    hours = {column.name: hour_flag(column) for column in hour_columns(table)}
+    asked = [
+        (name, "clock_change", f'"{flag}" AND (clock_skipped("{name}") OR clock_doubled("{name}"))')
+        for name, flag in hours.items()
+    ]
+    if today is not None:
+        tomorrow, dated = today + dt.timedelta(days=1), (c for c in table.columns if c.kind in {"date", "moment"})
+        asked += [(column.name, "in_the_future", f"\"{column.name}\" >= '{tomorrow}'") for column in dated]
+    if not asked:
         return
-    tomorrow = today + dt.timedelta(days=1)
-    later = [f"FILTER (\"{name}\" >= '{tomorrow}')" for name in columns]
-    asked = ", ".join(
-        f'count(*) {only}, min(line) {only}, max("{name}"::DATE) {only}'
-        for name, only in zip(columns, later, strict=True)
+    counts = ", ".join(
+        f'count(*) FILTER ({holds}), min(line) FILTER ({holds}), (max("{name}") FILTER ({holds}))::DATE'
+        for name, _, holds in asked
     )
-    [row] = connection.execute(f"SELECT {asked} FROM received_{table.name} WHERE upload = {upload}").fetchall()
-    for place, name in enumerate(columns):
+    [row] = connection.execute(f"SELECT {counts} FROM received_{table.name} WHERE upload = {upload}").fetchall()
+    for place, (name, rule, _) in enumerate(asked):
         count, line, latest = row[3 * place : 3 * place + 3]
         if count:
-            dates = "1 date lies" if count == 1 else f"{count:,} dates lie"
-            message = f"{dates} in the future, the latest {latest:%Y-%m-%d}"
-            advice = "Look up the year, or the clock it came from, and send the row again as it should be."
-            yield Finding(path, line, table.name, name, None, "warning", "in_the_future", message, advice)
+            said = worded("cells.txt", rule, {"count": count, "latest": latest})
+            yield Finding(path, line, table.name, name, None, "warning", rule, *said)

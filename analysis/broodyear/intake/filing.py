@@ -15,7 +15,7 @@ from broodyear.intake.accounts import Account, TableAccount, report_of
 from broodyear.intake.cell_sql import UNKNOWN_RULES
 from broodyear.intake.changing import find_changes, leave_unsaid, note_standing
 from broodyear.intake.checking import Verdict, by_line, judge
-from broodyear.intake.dates import clock_change_warnings, future_warnings, with_proof
+from broodyear.intake.dates import date_warnings, with_proof
 from broodyear.intake.known import expect_codes, known_seasons, prepare_known_codes, without_setup
 from broodyear.intake.notes import cut_off_line
 from broodyear.intake.opened import Opened, options_of
@@ -156,7 +156,7 @@ def _look_across_rows(filing: _Filing, found: Recognised, staged: Staged, verdic
 
 def _write(filing: _Filing, judged: Iterable[TableAccount]) -> Filed:
     connection, opened = filing.connection, filing.opened
-    upload = ledger.next_number(connection)
+    [(upload,)] = connection.execute("SELECT coalesce(max(upload), 0) + 1 FROM uploads").fetchall()
     account = Account(connection)
     done = [_write_part(filing, part, upload, account) for part in judged]
     # A line that gives several rows of a table has its label wrong in each, and is told of it once.
@@ -175,18 +175,20 @@ def _write(filing: _Filing, judged: Iterable[TableAccount]) -> Filed:
 
 def _write_part(filing: _Filing, part: TableAccount, upload: int, account: Account) -> TableAccount:
     connection, table = filing.connection, part.found.table
-    _leave_out(connection, table, part, filing.earlier)
+    # Numbers of rows not to be written: repeats, and rows that the store holds already.
+    listed = "SELECT unnest(?::BIGINT[]) AS number"
+    connection.execute(f"CREATE OR REPLACE TEMP TABLE rows_left_out AS {listed}", [part.left_out])
+    if filing.earlier:
+        held = held_numbers(table, part.staged, filing.earlier)
+        connection.execute(f"INSERT INTO rows_left_out {held}")
     part.held = account.rows_held(table, part.staged, filing.earlier)
     account.note_made(table, part.staged, filing.earlier)
     come_again = note_standing(connection, table, frozenset(part.found.places), filing.settings)
     part.accepted = _keep_rows(connection, table, part.staged, upload)
     if come_again:
         _change(filing, part, upload)
-    for warning in clock_change_warnings(connection, filing.path, table, upload):
+    for warning in date_warnings(connection, filing.path, table, upload, filing.today):
         part.verdict.add(warning)
-    if filing.today is not None:
-        for warning in future_warnings(connection, filing.path, table, upload, filing.today):
-            part.verdict.add(warning)
     part.verdict.close(filing.path, table.name)
     if part.made != part.accepted + len(part.verdict.rejected):
         raise RuntimeError(f"{filing.path}: {part.made} rows made, not all of them accepted or rejected")
@@ -206,17 +208,6 @@ def _change(filing: _Filing, part: TableAccount, upload: int) -> None:
         part.verdict.add(finding)
     if found.unlisted:
         filing.opened.body.notes.append(f"{found.unlisted:,} more changed cells than are listed")
-
-
-def _leave_out(
-    connection: duckdb.DuckDBPyConnection, table: Table, part: TableAccount, earlier: tuple[int, ...]
-) -> None:
-    """Make the table of numbers of rows not to be written: repeats, and rows that the store holds already."""
-    connection.execute(
-        "CREATE OR REPLACE TEMP TABLE rows_left_out AS SELECT unnest(?::BIGINT[]) AS number", [part.left_out]
-    )
-    if earlier:
-        connection.execute(f"INSERT INTO rows_left_out {held_numbers(table, part.staged, earlier)}")
 
 
 def _keep_rows(connection: duckdb.DuckDBPyConnection, table: Table, staged: Staged, upload: int) -> int:

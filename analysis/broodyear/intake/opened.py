@@ -137,17 +137,15 @@ class _File:
             address = cell_place(value.text)
             self._addresses.add(address)
             return self._body.cell(self._dialect.separator, *address)
-        name = self._source.name if value.source == "file_name" else self._sheet_name()
+        if value.source == "sheet_name" and self._source.sheet is None:
+            raise self._refused("it takes a value from the sheet's name, and this file is no workbook")
+        sheet = self._source.sheet if value.source == "sheet_name" else None
+        name = sheet.name if sheet else self._source.name
         found = re.search(value.text, name)
         if found is None or not (found["value"] or "").strip():
             what = "file" if value.source == "file_name" else "sheet"
             raise self._refused(f"the name of the {what}, {name!r}, does not fit the expression {value.text!r}")
         return found["value"].strip()
-
-    def _sheet_name(self) -> str:
-        if self._source.sheet is None:
-            raise self._refused("it takes a value from the sheet's name, and this file is no workbook")
-        return self._source.sheet.name
 
     def _refused(self, what: str) -> UnreadableFile:
         return UnreadableFile(

@@ -116,16 +116,14 @@ def _all_differ(connection: duckdb.DuckDBPyConnection, key: tuple[str, ...], row
     """Whether all keys have different hashes; then they differ. Equal hashes prove nothing."""
     parts = max(-(-rows // HASHES_AT_A_TIME), 1)
     hashed = f"SELECT hash({', '.join(key)}) AS h FROM checked WHERE NOT broken"
-    # Rows of one key agree in its first column, so they are in the same part.
-    return all(
-        _part_differs(connection, f"{hashed} AND hash({key[0]}) % {parts} = {part}") for part in range(parts)
-    )
-
-
-def _part_differs(connection: duckdb.DuckDBPyConnection, query: str) -> bool:
-    hashes = np.asarray(connection.execute(query).fetchnumpy()["h"])
-    hashes.sort()
-    return not bool((hashes[1:] == hashes[:-1]).any())
+    for part in range(parts):
+        # Rows of one key agree in its first column, so they are in the same part.
+        found = connection.execute(f"{hashed} AND hash({key[0]}) % {parts} = {part}").fetchnumpy()
+        hashes = np.asarray(found["h"])
+        hashes.sort()
+        if (hashes[1:] == hashes[:-1]).any():
+            return False
+    return True
 
 
 def _repeats_query(

@@ -8,7 +8,6 @@ import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
-from functools import partial
 from pathlib import Path
 from typing import BinaryIO, TypedDict, Unpack
 
@@ -171,7 +170,14 @@ def load_paths(
                     sent = tuple((file.source.shown, file.body.sha256) for file in files)
                     changes_under_way.begin(connection, changes_under_way.UnderWay(utc_now(), files=sent))
                     _file_all(run, files, connection)
-    return run.finished(options, partial(_note_told, run, store))
+
+    def note_told() -> None:
+        """Note which uploads are told."""
+        told = [filed.upload for filed in (*run.late.values(), *run.filed) if filed.upload is not None]
+        with in_plain_words(store.path), store.for_uploads() as connection:
+            changes_under_way.note_told(connection, told, utc_now())
+
+    return run.finished(options, note_told)
 
 
 def _run(options: Options, store: Store | None, *, loads: bool) -> _Run:
@@ -182,26 +188,18 @@ def _run(options: Options, store: Store | None, *, loads: bool) -> _Run:
     )  # fmt: skip
 
 
-def _note_told(run: _Run, store: Store) -> None:
-    told = [filed.upload for filed in (*run.late.values(), *run.filed) if filed.upload is not None]
-    with in_plain_words(store.path), store.for_uploads() as connection:
-        changes_under_way.note_told(connection, told, utc_now())
-
-
 def _all_good(run: _Run, files: list[Opened], folder: Path, store: Store) -> bool:
     """Whether every row of every file is good; if not, the run holds what is wrong, and nothing is loaded."""
     trial = replace(run, loads=False, filed=list(run.filed), refused=list(run.refused), seen={}, late={})
     _check_all(trial, files, folder, store)
     if trial.result().exit_code == 0:
         return True
-    run.filed = [_not_loaded(filed) for filed in trial.filed]
+    why = "nothing was loaded, because not all rows of this load are good"
+    run.filed = [
+        replace(filed, report=replace(filed.report, notes=(*filed.report.notes, why))) for filed in trial.filed
+    ]
     run.refused = trial.refused
     return False
-
-
-def _not_loaded(filed: Filed) -> Filed:
-    notes = (*filed.report.notes, "nothing was loaded, because not all rows of this load are good")
-    return replace(filed, report=replace(filed.report, notes=notes))
 
 
 def _open_all(run: _Run, folder: Path, paths: Iterable[str | Path], options: Options) -> list[Opened]:

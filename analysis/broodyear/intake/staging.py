@@ -82,7 +82,8 @@ def _stage_at_once(
     file = plain_file(text, dialect, found.source_width)
     if file is None or not _checked_at_once(connection, file, found, options):
         return None
-    line = _line_by_position(connection, dialect)
+    # Of a row whose position in ``checked`` is its position in the file.
+    line = f"(checked.rowid - {first_position(connection, 'checked')} + {dialect.header_line + 1})"
     if not _broken_at_once(connection, file, found, line, options):
         return None
     made, blank = file.rows, 0
@@ -157,11 +158,6 @@ def _read_again(
     connection.unregister("lines_again")
     connection.execute("DROP TABLE rows_again")
     return True
-
-
-def _line_by_position(connection: duckdb.DuckDBPyConnection, dialect: Dialect) -> str:
-    """SQL for the line of a row whose position in ``checked`` is its position in the file."""
-    return f"(checked.rowid - {first_position(connection, 'checked')} + {dialect.header_line + 1})"
 
 
 def _checked_query(

@@ -83,7 +83,9 @@ def layouts_from(values: Mapping[str, Any], path: str) -> Layouts:
     same = [
         _read_same(entry, number, mistakes) for number, entry in enumerate(_entries(values, "same", mistakes), 1)
     ]
-    _prove_names(layouts, mistakes)
+    for name, count in Counter(layout.name for layout in layouts if layout.name).items():
+        if count > 1:
+            mistakes.add(f'layout "{name}"', f"{count} layouts have this name; each needs one of its own")
     _prove_labels(same, mistakes)
     if mistakes.found:
         count = len(mistakes.found)
@@ -109,12 +111,6 @@ def _read_same(entry: Mapping[str, Any], number: int, mistakes: Mistakes) -> Sam
     label = mistakes.text(where, entry, "label", needed=True) or ""
     also = mistakes.texts(where, entry, "also", needed=True)
     return SameLabel(kind, label, also)
-
-
-def _prove_names(layouts: list[Layout], mistakes: Mistakes) -> None:
-    for name, count in Counter(layout.name for layout in layouts if layout.name).items():
-        if count > 1:
-            mistakes.add(f'layout "{name}"', f"{count} layouts have this name; each needs one of its own")
 
 
 def _prove_labels(same: list[SameLabel], mistakes: Mistakes) -> None:
@@ -228,8 +224,13 @@ def _read_rows(entry: Mapping[str, Any], where: str, mistakes: Mistakes) -> Rows
         return Rows(name or "", (), only_when, unpivot)
     target = table(name)
     where = f"{where} ({name})"
-    values = tuple(_read_column(target, column, given, where, mistakes) for column, given in columns.items())
-    rows = Rows(name, values, only_when, unpivot)
+    known = {column.name: column for column in target.columns}
+    values = []
+    for column, given in columns.items():
+        if column not in known:
+            mistakes.add(where, f"{name} has no column {column!r}{or_near(column, target.column_names)}")
+        values.append((column, _read_value(known.get(column), given, f"{where}, {column}", mistakes)))
+    rows = Rows(name, tuple(values), only_when, unpivot)
     _prove_rows(rows, target, where, mistakes)
     return rows
 
@@ -244,13 +245,6 @@ def _prove_rows(rows: Rows, target: Table, where: str, mistakes: Mistakes) -> No
         mistakes.add(where, "heading and cell_value need unpivot, the pattern of the headings they stand under")
     if rows.unpivot is not None and "cell_value" not in sources:
         mistakes.add(where, "unpivot needs a column that takes { cell_value = true }")
-
-
-def _read_column(target: Table, name: str, given: Any, where: str, mistakes: Mistakes) -> tuple[str, Value]:
-    known = {column.name: column for column in target.columns}
-    if name not in known:
-        mistakes.add(where, f"{target.name} has no column {name!r}{or_near(name, target.column_names)}")
-    return name, _read_value(known.get(name), given, f"{where}, {name}", mistakes)
 
 
 def _read_value(column: Column | None, given: Any, where: str, mistakes: Mistakes) -> Value:

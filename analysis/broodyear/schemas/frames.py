@@ -12,7 +12,9 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+import tomllib
 from collections.abc import Callable, Mapping
+from pathlib import Path
 from typing import Any, Protocol
 
 import pandas as pd
@@ -21,64 +23,12 @@ import pandera.pandas as pa
 from broodyear.errors import UsageError
 from broodyear.schemas.declarations import LONGEST_CODE, Column, RangeBy, RowRule, Table, unseen_character
 
-_BIAS = {
-    "bias_days": "number?", "bias_low": "number?", "bias_high": "number?", "mae_days": "size?",
-    "coverage_50": "pct?", "coverage_80": "pct?", "coverage_95": "pct?", "log_score": "number?",
-    "skill_vs_constant": "number?",
-}  # fmt: skip
-
-#: The columns of the frames that public functions take and give. A kind is the kind of the values
-#: (``_FRAME_KINDS``); ``?`` behind it: they may be missing, ``-`` behind it: the column may be absent.
+#: The columns of the frames that public functions take and give, by frame: name -> kind of its values, as
+#: frames.toml declares them.
 FRAMES: Mapping[str, Mapping[str, str]] = {
-    "constant_temperatures": {"temp_c": "number", "days": "size"},
-    "tank_records": {
-        "tank_id": "any", "batch_id": "any-", "absent_day": "number?", "seen_day": "number?",
-        "day_share": "share?-", "units_at_delivery_c_days": "size?-", "hatchery_temp_c": "number?-",
-        "fraction_at_start": "size?-", "gap_se_days": "size?-", "site_id": "any?-", "donor_stock": "any?-",
-        "dating": "any?-",
-    },
-    "tank_seasons": {
-        "season": "whole", "tank_id": "any", "site_id": "any?", "batch_id": "any?", "eggs": "size?",
-        "survivors": "size?", "outcome": "text-",
-    },
-    "scores": {
-        "species": "text", "stage": "text", "model": "text", "scheme": "text", "band": "text", "tanks": "size",
-        "batches": "size", **_BIAS, "donor_stock": "text?",
-    },
-    "setups": {
-        "season": "whole", "tank_id": "any", "site_id": "any?", "batch_id": "any?", "outcome": "text",
-        "eggs": "size?", "survivors": "size?", "observed_pct": "pct?", "expected_pct": "pct?",
-        "shrunken_pct": "pct?", "shrunken_low": "pct?", "shrunken_high": "pct?", "fish_below_expected": "number?",
-        "p_value": "share?", "q_value": "share?", "verdict": "text", "losing_stage": "text?",
-        "circumstances": "any?",
-    },
-    "forecasts": {
-        "season": "whole", "tank_id": "text", "stage": "text", "model": "text?", "headline": "boolean",
-        "expected_on": "date?", "low_80": "date?", "high_80": "date?", "low_95": "date?", "high_95": "date?",
-        "days_of_record": "size", "note": "text?",
-    },
-    "published_models": {
-        "model": "text", "species": "text", "stage": "text", "form": "text", "coefficients": "any",
-        "valid_low_c": "number?", "valid_high_c": "number?", "source": "text", "trust": "text",
-        "is_default": "boolean", "spread_log_sd": "size",
-    },
-    "regions": {
-        "region": "text", "outcome": "text", "tanks": "size", "batches": "size", "batches_shared": "size",
-        "raw_pct": "pct?", "adjusted_pct": "pct?", "adjusted_low": "pct?", "adjusted_high": "pct?",
-        "separable": "boolean", "note": "text?",
-    },
-    "practices": {
-        "outcome": "text", "tanks": "size", "batches": "size", "seasons": "size", "eggs": "size",
-        "adjusted_pct": "pct?", "adjusted_low": "pct?", "adjusted_high": "pct?", "difference_points": "number?",
-        "difference_low": "number?", "difference_high": "number?", "note": "text?",
-    },
-    "sites": {
-        "site_id": "text", "outcome": "text", "seasons": "size", "tank_seasons": "size",
-        "difference_points": "number?", "difference_low": "number?", "difference_high": "number?",
-        "p_value": "share?", "q_value": "share?", "verdict": "text",
-    },
-}  # fmt: skip
-
+    name: dict(column.split() for column in columns.split("; "))
+    for name, columns in tomllib.loads(Path(__file__).with_name("frames.toml").read_text(encoding="utf-8")).items()
+}
 
 #: Characters no code may hold: the two control ranges of Unicode, and the separators of lines and paragraphs.
 CONTROL_CHARACTERS = r"[\x00-\x1f\x7f-\x9f\u2028\u2029]"

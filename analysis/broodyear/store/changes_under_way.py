@@ -116,12 +116,11 @@ AS_IT_WAS = "stopped. The store is as it was"
 
 def kept_of_load(connection: duckdb.DuckDBPyConnection) -> str:
     """What a load that was just stopped has kept."""
-    change = under_way(connection)
-    if change is None:
-        return "stopped before any file of this load was in the store; the store is as it was"
-    query = "SELECT upload FROM uploads WHERE loaded_at >= ? ORDER BY upload"
-    kept = [upload for (upload,) in connection.execute(query, [change.begun_at]).fetchall()]
-    if not kept:
+    change, kept = under_way(connection), []
+    if change is not None:
+        query = "SELECT upload FROM uploads WHERE loaded_at >= ? ORDER BY upload"
+        kept = [upload for (upload,) in connection.execute(query, [change.begun_at]).fetchall()]
+    if change is None or not kept:
         return "stopped before any file of this load was in the store; the store is as it was"
     count = len(kept)
     numbers = f"upload {kept[0]}" if count == 1 else f"uploads {kept[0]} to {kept[-1]}"

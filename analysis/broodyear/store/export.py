@@ -66,9 +66,14 @@ def _write_all(store: Store, folder: Path, fmt: str) -> list[str]:
         writer.write(table.name, current_select(table, fmt))
     _write_history(writer)
     if store.settings.same:
-        _write_as_they_came(writer)
+        # The rows of each table that read otherwise, or not at all, under joined labels.
+        for table in all_tables():
+            came = f"(FROM {stored_name(writer.connection, table)} EXCEPT FROM {table.name})"
+            writer.describe(f"history/{table.name}_as_they_came", _plain_select(writer, came))
     _write_derived(writer)
-    _write_descriptor(writer)
+    species = writer.connection.execute("SELECT DISTINCT species FROM batches ORDER BY 1").fetchall()
+    content = data_package(fmt, tuple(writer.resources), [str(code) for (code,) in species])
+    (folder / DESCRIPTOR).write_text(f"{json.dumps(content, ensure_ascii=False, indent=2)}\n", encoding="utf-8")
     (folder / DICTIONARY).write_text(dictionary_markdown(), encoding="utf-8")
     return [*writer.written, DESCRIPTOR, DICTIONARY]
 
@@ -164,13 +169,6 @@ def _write_history(writer: Writer) -> None:
         writer.describe(f"history/{table.name}_replaced", _plain_select(writer, kept))
 
 
-def _write_as_they_came(writer: Writer) -> None:
-    """The rows of each table that read otherwise, or not at all, under joined labels."""
-    for table in all_tables():
-        came = f"(FROM {stored_name(writer.connection, table)} EXCEPT FROM {table.name})"
-        writer.describe(f"history/{table.name}_as_they_came", _plain_select(writer, came))
-
-
 def _write_derived(writer: Writer) -> None:
     from broodyear.derived import all_queries
 
@@ -193,10 +191,3 @@ def _plain(name: str, kind: str, fmt: str) -> str:
     if fmt == "csv" and (kind == "VARCHAR" or kind.startswith("ENUM")):
         return f'{guarded_sql(f"{column}::VARCHAR")} AS "{name}"'
     return column
-
-
-def _write_descriptor(writer: Writer) -> None:
-    species = writer.connection.execute("SELECT DISTINCT species FROM batches ORDER BY 1").fetchall()
-    content = data_package(writer.fmt, tuple(writer.resources), [str(code) for (code,) in species])
-    text = json.dumps(content, ensure_ascii=False, indent=2) + "\n"
-    (writer.folder / DESCRIPTOR).write_text(text, encoding="utf-8")

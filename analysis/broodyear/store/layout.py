@@ -24,16 +24,9 @@ from broodyear.settings import Settings
 STORE_VERSION = 5
 
 _TYPES = {
-    "code": "VARCHAR",
-    "text": "VARCHAR",
-    "integer": "BIGINT",
-    "count": "INTEGER",
-    "year": "INTEGER",
-    "number": "DOUBLE",
-    "boolean": "BOOLEAN",
-    "date": "DATE",
-    "moment": "TIMESTAMP",
-}
+    "code": "VARCHAR", "text": "VARCHAR", "integer": "BIGINT", "count": "INTEGER", "year": "INTEGER",
+    "number": "DOUBLE", "boolean": "BOOLEAN", "date": "DATE", "moment": "TIMESTAMP",
+}  # fmt: skip
 
 #: The store's own tables: name -> column -> type. ``told_at``: when somebody was told what became of the upload;
 #: ``layout``: what beside the bytes decided which rows it gave.
@@ -216,13 +209,11 @@ def received_columns(table: Table) -> dict[str, str]:
 
 def received_table(table: Table) -> str:
     """SQL that creates ``received_<table>``."""
-    columns = (f'"{name}" {kind}{_packed(name, kind)}' for name, kind in received_columns(table).items())
+    columns = []
+    for name, kind in received_columns(table).items():
+        in_runs = kind == "BOOLEAN" or kind.startswith("words_") or name in ("upload", "superseded_by")
+        columns.append(f'"{name}" {kind}{f" {_IN_RUNS}" if in_runs else ""}')
     return f"CREATE TABLE received_{table.name} ({', '.join(columns)})"
-
-
-def _packed(name: str, kind: str) -> str:
-    in_runs = kind == "BOOLEAN" or kind.startswith("words_") or name in ("upload", "superseded_by")
-    return f" {_IN_RUNS}" if in_runs else ""
 
 
 def current_view(table: Table) -> str:
@@ -267,13 +258,9 @@ def _difference(connection: duckdb.DuckDBPyConnection, views: dict[str, str]) ->
         if views.get(name) != expected_views.get(name):
             return f"another view {name} than broodyear makes"
     found = frozenset(connection.execute(_COLUMNS).fetchall())
-    for table, column, *_ in sorted(map(_as_text, found ^ expected_columns)):
+    for table, column, *_ in sorted(tuple(map(str, row)) for row in found ^ expected_columns):
         return f"the column {table[:60]}.{column[:60]}, or lacks it as broodyear makes it"
     return None
-
-
-def _as_text(row: tuple[object, ...]) -> tuple[str, ...]:
-    return tuple(map(str, row))
 
 
 @cache
@@ -343,7 +330,8 @@ def _make_anew(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
     received = f"received_{table.name}"
     there = columns_of(connection, received)
     if there:
-        held = ", ".join(f'"{name}"{_plain(name, kind)}' for name, kind in there.items())
+        plain = {name: f'::VARCHAR AS "{name}"' for name, kind in there.items() if kind.startswith("ENUM")}
+        held = ", ".join(f'"{name}"{plain.get(name, "")}' for name in there)
         connection.execute(f"CREATE OR REPLACE TEMP TABLE rows_held AS SELECT {held} FROM {received}")
         connection.execute(f"DROP TABLE {received}")
     for name in words_of(connection):
@@ -355,7 +343,3 @@ def _make_anew(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
     if there:
         connection.execute(f"INSERT INTO {received} BY NAME SELECT * FROM rows_held")
         connection.execute("DROP TABLE rows_held")
-
-
-def _plain(name: str, kind: str) -> str:
-    return f'::VARCHAR AS "{name}"' if kind.startswith("ENUM") else ""

@@ -24,13 +24,6 @@ from broodyear.store.layout import LEDGER, key_columns, key_sql, same_key, sql_t
 ROWS_PER_PAGE = 50_000
 
 
-def next_number(connection: duckdb.DuckDBPyConnection) -> int:
-    """Number of the next upload."""
-    row = connection.execute("SELECT coalesce(max(upload), 0) + 1 FROM uploads").fetchone()
-    assert row is not None
-    return int(row[0])
-
-
 def standing(connection: duckdb.DuckDBPyConnection, sha256: str, layout: str = "") -> dict[int, dt.datetime]:
     """The uploads of exactly these bytes, read by the same layout, that were not withdrawn, in order, each with
     when it was loaded (UTC)."""

@@ -14,7 +14,7 @@ import duckdb
 from broodyear.derived import statement
 from broodyear.errors import StoreUnavailable
 from broodyear.outputs import new_folder, require_folder
-from broodyear.schemas import TABLE_NAMES, Table, all_tables
+from broodyear.schemas import TABLE_NAMES, all_tables
 from broodyear.settings import Settings
 from broodyear.store.export import Writer, current_select
 from broodyear.store.handle import Store
@@ -128,7 +128,11 @@ def _verified(place: Path, path: Path, lost: str) -> Verified:
         parts = tuple(_part(reading, name) for name in tables)
         damaged = [part.name for part in (_part(reading, name) for name in kept) if part.error]
         problems = [lost] if lost else []
-        problems += [_damage(part) for part in parts if part.error]
+        problems += [
+            f"{part.name}: {part.rows - part.readable:,} of {part.rows:,} rows cannot be read ({part.error})"
+            for part in parts
+            if part.error
+        ]
         if damaged:
             problems.append("What reports start from cannot be read; nothing is lost: the next load makes it anew")
         uploads, wrong = _against_ledger(reading, parts)
@@ -142,11 +146,6 @@ def _verified(place: Path, path: Path, lost: str) -> Verified:
 
 
 _KEPT = "SELECT table_name FROM duckdb_tables() WHERE schema_name = 'kept' AND NOT internal"
-
-
-def _damage(part: Part) -> str:
-    lost = part.rows - part.readable
-    return f"{part.name}: {lost:,} of {part.rows:,} rows cannot be read ({part.error})"
 
 
 def _part(reading: _Reading, name: str) -> Part:
@@ -212,12 +211,10 @@ def _save(place: Path, found: Verified, folder: Path) -> None:
         writer = Writer(store.connection, folder, "csv")
         withdrawn = f"SELECT upload FROM {_source(parts['uploads'])} WHERE withdrawn"
         for table in all_tables():
-            _save_table(writer, table, parts[f"received_{table.name}"], withdrawn)
+            columns = ", ".join(f'"{name}"' for name in received_columns(table))
+            rows = f"(SELECT {columns} FROM {_source(parts[f'received_{table.name}'])})"
+            stand = f"{rows} WHERE superseded_by IS NULL AND upload NOT IN ({withdrawn})"
+            read = f"(SELECT {shown(table)}, upload, line FROM {stand})"
+            writer.write(table.name, current_select(table, "csv", read))
         for name in LEDGER:
             writer.write_plain(f"history/{name}", _source(parts[name]))
-
-
-def _save_table(writer: Writer, table: Table, part: Part, withdrawn: str) -> None:
-    columns = ", ".join(f'"{name}"' for name in received_columns(table))
-    rows = f"(SELECT {columns} FROM {_source(part)}) WHERE superseded_by IS NULL AND upload NOT IN ({withdrawn})"
-    writer.write(table.name, current_select(table, "csv", f"(SELECT {shown(table)}, upload, line FROM {rows})"))

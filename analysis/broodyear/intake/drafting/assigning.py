@@ -15,7 +15,6 @@ from broodyear.intake.drafting.headings import (
     SCHOOL_YEAR,
     SHORT,
     Looks,
-    Meaning,
     common_pattern,
     is_label,
     meanings,
@@ -275,7 +274,9 @@ class Assigning:
         }
         candidates: list[tuple[int, int, int]] = []
         for place, known in enumerate(self._meanings):
-            elsewhere = place not in telling and any(self._tells_another(target, one) for one in known[:1])
+            elsewhere = place not in telling and any(
+                one.table != target.name and one.column.name in TELLING.get(one.table, ()) for one in known[:1]
+            )
             if self.names.shown[place] in used or elsewhere or not self._looks_right(column, place):
                 continue
             for meaning in known:
@@ -287,10 +288,6 @@ class Assigning:
         """0 unless another column of the table is named by this heading more surely."""
         ranks = {one.column.name: one.rank for one in reversed(self._meanings[place]) if one.table == target.name}
         return int(any(rank < ranks[column.name] for name, rank in ranks.items()))
-
-    @staticmethod
-    def _tells_another(target: Table, meaning: Meaning) -> bool:
-        return meaning.table != target.name and meaning.column.name in TELLING.get(meaning.table, ())
 
     def _numbered_by_site(self) -> tuple[int, int, str] | None:
         """Places of the sites and of the numbers of their tanks, and a number that several have: then a tank
@@ -365,7 +362,9 @@ class Assigning:
 
     def _labels(self) -> Iterator[tuple[Value, str]]:
         sheet = self.source.sheet
-        if sheet is not None and (is_label(sheet.name) or self._tells_a_tank(sheet.name)):
+        # A sheet may be named after its tank where it has fellows and its name says something.
+        says = self.beside.has_alike and sheet and not SAYS_NO_TANK.fullmatch(sheet.name.strip())
+        if sheet is not None and (is_label(sheet.name) or says):
             yield Value("sheet_name", "(?P<value>.+)"), "the name of the sheet"
         for row in self.above:
             for place, cell in enumerate(row.cells):
@@ -373,10 +372,6 @@ class Assigning:
                     yield Value("cell", f"{column_letters(place)}{row.line}"), "a label above the header"
         if in_name := re.search(r"[A-Za-z]{1,6}-[0-9]{1,4}", self.source.name):
             yield self._in_file_name(in_name[0], "[A-Za-z]+-[0-9]+"), "the name of the file"
-
-    def _tells_a_tank(self, name: str) -> bool:
-        """Whether a sheet may be named after its tank: it has fellows, and its name says something."""
-        return self.beside.has_alike and SAYS_NO_TANK.fullmatch(name.strip()) is None
 
     def _years(self) -> Iterator[tuple[Value, str]]:
         for value, where in self._in_names(year_in, "20[0-9]{2}"):

@@ -175,6 +175,9 @@ def draft_layout(
     assigned = Assigning(source, names, columns, looks, above, beside).assigned()
     with_zeros = [_with_zeros(rows, names, looks, beside.cells) for rows in assigned.rows]
     assigned.rows = without_totals(with_zeros, names, body, dialect)
+    if seasons is None and any(look.lacks_years for look in looks):
+        # Days without a year are read in some season for a preview; a load asks for those of set-ups.
+        seasons = dt.date(2000, 8, 1), dt.date(2100, 7, 31)
     dates = [cell for place in assigned.dates for cell in columns[place]]
     proof = proved_order(dates)
     decimals = (text for look in looks for text in look.distinct if re.fullmatch(r"[+-]?[0-9]+,[0-9]+", text))
@@ -186,17 +189,15 @@ def draft_layout(
         decimal="," if any(decimals) else None,
         rows=assigned.rows,
     )
+    headings = tuple(
+        HeadingGuess(place, name, looks[place].distinct[:EXAMPLES], tuple(assigned.uses.get(place, ())))
+        for place, name in enumerate(names.shown)
+    )
     return Draft(
-        source.shown, layout, dialect.header_line, _headings(assigned, names, looks), assigned.grounds,
+        source.shown, layout, dialect.header_line, headings, assigned.grounds,
         assigned.unknown, _words(assigned, names, looks), proof[1] if proof else None,
-        preview(layout, source, body, dialect, seasons or _any_season(looks)), in_two_orders(dates),
+        preview(layout, source, body, dialect, seasons), in_two_orders(dates),
     )  # fmt: skip
-
-
-def _any_season(looks: Sequence[Looks]) -> SeasonSpan | None:
-    """Seasons for a preview of days without a year where none is known; a load asks for those of set-ups."""
-    is_asked = any(look.lacks_years for look in looks)
-    return (dt.date(2000, 8, 1), dt.date(2100, 7, 31)) if is_asked else None
 
 
 def _dialect(body: Body) -> Dialect:
@@ -244,13 +245,6 @@ def _header(assigned: Assigned, names: HeadingNames) -> tuple[str, ...]:
     others = [name for name in names.shown if name not in used and not re.search(r"[0-9]", name)]
     used |= set(others[: max(FEWEST_KNOWN - len(used), 0)])
     return tuple(name for name in names.shown if name in used) or names.shown[:1]
-
-
-def _headings(assigned: Assigned, names: HeadingNames, looks: Sequence[Looks]) -> tuple[HeadingGuess, ...]:
-    return tuple(
-        HeadingGuess(place, name, looks[place].distinct[:EXAMPLES], tuple(assigned.uses.get(place, ())))
-        for place, name in enumerate(names.shown)
-    )
 
 
 #: Words for none under a count, in a draft; a stroke may as well mean that nobody counted.

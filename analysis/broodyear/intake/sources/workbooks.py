@@ -99,7 +99,8 @@ def cell_text(cell: object) -> str:
     if isinstance(cell, dt.datetime):
         return _to_the_millisecond(cell).isoformat().removesuffix("000")
     if isinstance(cell, dt.timedelta):
-        return _duration(cell)
+        seconds = round(cell.total_seconds())
+        return f"{seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"
     if isinstance(cell, dt.time):
         whole = _to_the_millisecond(dt.datetime.combine(dt.date(2000, 1, 1), cell))
         return whole.time().isoformat().removesuffix("000") if whole.day == 1 else "24:00:00"
@@ -109,11 +110,6 @@ def cell_text(cell: object) -> str:
 def _to_the_millisecond(moment: dt.datetime) -> dt.datetime:
     """A spreadsheet holds times as parts of a day, which are seldom exact."""
     return moment.replace(microsecond=0) + dt.timedelta(milliseconds=round(moment.microsecond / 1000))
-
-
-def _duration(span: dt.timedelta) -> str:
-    seconds = round(span.total_seconds())
-    return f"{seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"
 
 
 def _notes(described: calamine.SheetMetadata, sheet: calamine.CalamineSheet, marks: Marks) -> Iterator[str]:

@@ -6,7 +6,7 @@ What a case means and what to do, sentences.txt says.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -93,12 +93,15 @@ def find_suspicions(
     ``settings`` acknowledge are counted: one finding of the rule "acknowledged" per upload, rule and entry.
     """
     with _own_session(connection, settings) as session:
-        tables = _tables_of(session, uploads)
+        of_uploads = "SELECT DISTINCT table_name FROM uploads WHERE list_contains(?::INTEGER[], upload)"
+        rows = session.execute(of_uploads, [list(uploads)]).fetchall()
+        tables = frozenset(name for (names,) in rows for name in str(names).split("+"))
         rules = [rule for rule in RULES if rule.tables & tables]
         _make_needed(session, [rule.name for rule in rules], settings)
         cases = [(rule, case) for rule in rules for case in _cases(session, rule)]
-        placed = _Places(session, uploads, tables, settings).place(cases)
-    found = _told(placed, settings)
+        new = _first_rows(session, uploads, tables)
+    placed = ((rule, _placed(rule, case, uploads, new)) for rule, case in cases)
+    found = _told([(rule, case) for rule, case in placed if case is not None], settings)
     return sorted(found, key=lambda entry: (entry[0], entry[1].line or 0, entry[1].rule, entry[1].message))
 
 
@@ -122,13 +125,6 @@ def show_beside(
     connection.execute(f"CREATE OR REPLACE TEMP VIEW setups_sent AS {sent}")
 
 
-def _tables_of(session: duckdb.DuckDBPyConnection, uploads: tuple[int, ...]) -> frozenset[str]:
-    rows = session.execute(
-        "SELECT DISTINCT table_name FROM uploads WHERE list_contains(?::INTEGER[], upload)", [list(uploads)]
-    ).fetchall()
-    return frozenset(name for (names,) in rows for name in str(names).split("+"))
-
-
 def _make_needed(
     session: duckdb.DuckDBPyConnection, names: list[str], settings: Settings, made: Collection[str] = ()
 ) -> None:
@@ -148,52 +144,35 @@ def _cases(session: duckdb.DuckDBPyConnection, rule: Rule) -> list[Case]:
     return [dict(zip(columns, row, strict=True)) for row in cursor.fetchall()]
 
 
-class _Places:
-    """Where to point: at the case's own row if it came in these uploads, else at a row of the tank that did."""
-
-    def __init__(
-        self,
-        session: duckdb.DuckDBPyConnection,
-        uploads: tuple[int, ...],
-        tables: frozenset[str],
-        settings: Settings,
-    ) -> None:
-        self._uploads = frozenset(uploads)
-        self._new: dict[tuple[str, str, int | None], tuple[int, int]] = {}
-        for name in sorted(tables & _DATES.keys()):
-            self._note_rows(session, name, list(uploads))
-
-    def _note_rows(self, session: duckdb.DuckDBPyConnection, name: str, uploads: list[int]) -> None:
+def _first_rows(
+    session: duckdb.DuckDBPyConnection, uploads: tuple[int, ...], tables: frozenset[str]
+) -> dict[tuple[str, str, int | None], tuple[int, int]]:
+    """Upload and line of the first row that ``uploads`` bring of each table, tank and season."""
+    found: dict[tuple[str, str, int | None], tuple[int, int]] = {}
+    for name in sorted(tables & _DATES.keys()):
         season = f"season_of({_DATES[name]})" if _DATES[name] != "season" else "season"
         rows = session.execute(
             f"SELECT tank_id, {season} AS s, min((upload, line)) FROM {name} "
             "WHERE list_contains(?::INTEGER[], upload) GROUP BY ALL",
-            [uploads],
+            [list(uploads)],
         ).fetchall()
-        for tank, season_number, first in rows:
-            self._new[name, tank, season_number] = first
+        found |= {(name, tank, number): first for tank, number, first in rows}
+    return found
 
-    def place(self, cases: list[tuple[Rule, Case]]) -> list[tuple[Rule, Case]]:
-        """The cases that concern these uploads, each pointing at a row of one of them."""
-        placed = ((rule, self._placed(rule, case)) for rule, case in cases)
-        return [(rule, case) for rule, case in placed if case is not None]
 
-    def _placed(self, rule: Rule, case: Case) -> Case | None:
-        if case["upload"] in self._uploads:
-            return case
-        for name in TABLE_NAMES:
-            row = self._new.get((name, case["tank_id"], case.get("season")))
-            if name in rule.tables and row is not None:
-                upload, line = row
-                return {
-                    **case,
-                    "upload": upload,
-                    "line": line,
-                    "table_name": name,
-                    "column_name": None,
-                    "value": None,
-                }
-        return None
+def _placed(
+    rule: Rule, case: Case, uploads: tuple[int, ...], new: Mapping[tuple[str, str, int | None], tuple[int, int]]
+) -> Case | None:
+    """The case pointing at its own row if that came in ``uploads``, else at a row of the tank that did; None when
+    it does not concern them."""
+    if case["upload"] in uploads:
+        return case
+    for name in TABLE_NAMES:
+        row = new.get((name, case["tank_id"], case.get("season")))
+        if name in rule.tables and row is not None:
+            moved = {"table_name": name, "column_name": None, "value": None}
+            return {**case, **moved, "upload": row[0], "line": row[1]}
+    return None
 
 
 #: The date that tells the season of a row; readings are never pointed at for another row's sake.
@@ -271,7 +250,12 @@ def open_suspicions(connection: duckdb.DuckDBPyConnection, settings: Settings) -
     with _own_session(connection, settings) as session:
         _make_needed(session, [rule.name for rule in _LASTING], settings)
         cases = [(rule, case) for rule in _LASTING for case in _cases(session, rule)]
-    found = [_open(rule, case) for rule, case in cases if _acknowledged(rule, case, settings) is None]
+    found = []
+    for rule, case in cases:
+        if _acknowledged(rule, case, settings) is None:
+            said = _finding(rule, case)
+            place = (str(case["tank_id"]), int(case["upload"]), said.line, str(said.table))
+            found.append(OpenSuspicion(rule.name, *place, said.message, said.advice, rule.same(case)))
     return sorted(found, key=lambda one: (one.rule, one.tank_id, one.upload, one.line or 0))
 
 
@@ -296,10 +280,3 @@ def open_cases(connection: duckdb.DuckDBPyConnection, settings: Settings, name: 
     """The cases of the rule called ``name`` that nobody acknowledged, on a connection where all were counted."""
     [rule] = (rule for rule in RULES if rule.name == name)
     return [case for case in _cases(connection, rule) if _acknowledged(rule, case, settings) is None]
-
-
-def _open(rule: Rule, case: Case) -> OpenSuspicion:
-    said = _finding(rule, case)
-    tank, upload = str(case["tank_id"]), int(case["upload"])
-    place = (tank, upload, said.line, str(said.table))
-    return OpenSuspicion(rule.name, *place, said.message, said.advice, rule.same(case))
