@@ -13,17 +13,6 @@ from broodyear.schemas import TABLE_NAMES, all_tables
 from broodyear.store import export_store, open_existing_for_change, open_store
 from broodyear.store.layout import STORE_VERSION
 
-
-@pytest.fixture
-def loaded(tmp_path: Path) -> Path:
-    """A store with two tanks, one of them in a rejected row's file."""
-    (tmp_path / "tanks.csv").write_text("tank_id,volume_l\nT-1,190\nT-2,\nT-3,many\n", encoding="utf-8")
-    place = tmp_path / "store.duckdb"
-    with open_store(place, for_loading=True) as store:
-        load_paths(store, [tmp_path / "tanks.csv"])
-    return place
-
-
 FOREIGN = {
     "another view": ("CREATE VIEW extra AS SELECT * FROM read_text('@SECRET')", "the view extra"),
     "a view of its own changed": (

@@ -20,16 +20,6 @@ from broodyear.intake import load_paths
 from broodyear.store import Store, open_existing_for_change, open_store, opening
 
 
-@pytest.fixture
-def loaded(tmp_path: Path) -> Path:
-    """A store with two tanks."""
-    (tmp_path / "tanks.csv").write_text("tank_id\nT-1\nT-2\n", encoding="utf-8")
-    place = tmp_path / "store.duckdb"
-    with open_store(place, for_loading=True) as store:
-        load_paths(store, [tmp_path / "tanks.csv"])
-    return place
-
-
 def refusal(place: Path, *, for_loading: bool) -> str:
     before = place.read_bytes() if place.is_file() else None
     with pytest.raises(StoreUnavailable) as caught:
