@@ -10,18 +10,31 @@ import pytest
 from broodyear.intake.shapes import figures, has_shape, make_readable, shape
 from broodyear.places import queries_folder
 
-TEXT = (queries_folder() / "intake" / "reading.sql").read_text(encoding="utf-8")
+TEXT, OF_LAYOUTS = (
+    (queries_folder() / "intake" / f"{name}.sql").read_text(encoding="utf-8")
+    for name in ("reading", "school_years")
+)
 NAMES = re.findall(r"MACRO shape_(\w+)\(\)", TEXT)
 
 
 def test_every_shape_is_the_one_of_the_database() -> None:
     with duckdb.connect() as connection:
-        make_readable(connection)
+        connection.execute(TEXT)
         for name in NAMES:
             assert connection.execute(f"SELECT shape_{name}()").fetchall() == [(shape(name),)], name
     assert len(NAMES) > 10
     with pytest.raises(KeyError):
         shape("of_no_macro")
+
+
+@pytest.mark.parametrize("with_school_years", [False, True])
+def test_a_session_that_reads_cells_has_every_macro_but_those_of_shapes(with_school_years: bool) -> None:
+    made = "SELECT function_name FROM duckdb_functions() WHERE function_type = 'macro' AND NOT internal"
+    with duckdb.connect() as connection:
+        make_readable(connection, with_school_years=with_school_years)
+        names = {name for (name,) in connection.execute(made).fetchall()}
+    text = TEXT + OF_LAYOUTS * with_school_years
+    assert names == {name for name in re.findall(r"MACRO (\w+)\(", text) if not name.startswith("shape_")}
 
 
 @pytest.mark.parametrize(

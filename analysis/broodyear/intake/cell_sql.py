@@ -11,7 +11,7 @@ import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from broodyear.intake.shapes import BLANKS
+from broodyear.intake.shapes import BLANKS, shape
 from broodyear.layouts.model import DateOrder
 from broodyear.schemas import LONGEST_CODE, Column, RangeBy, Reference, RowRule, Table
 from broodyear.settings import SeasonSpan
@@ -121,11 +121,11 @@ def _moment(text: str, options: ParseOptions) -> str:
     return f"coalesce(quick_{kind}moment_in({text}), {slow})"
 
 
-def _other_moment(text: str, shape: str, options: ParseOptions) -> str:
+def _other_moment(text: str, form: str, options: ParseOptions) -> str:
     """SQL for the moment of a cell whose day or clock is written in another way than year first."""
     if options.iso_dates:
         return "NULL::TIMESTAMP"
-    return f"other_moment_in({text}, shape_{shape}(), {_order(options)}, {_first_and_last(options)})"
+    return f"other_moment_in({text}, {quoted(shape(form))}, {_order(options)}, {_first_and_last(options)})"
 
 
 def _order(options: ParseOptions) -> str:

@@ -239,7 +239,7 @@ def _check_all(run: _Run, files: list[Opened], folder: Path, store: str | Path |
 
 @uncollected()
 def _file_all(run: _Run, files: list[Opened], connection: duckdb.DuckDBPyConnection) -> None:
-    make_readable(connection)
+    make_readable(connection, with_school_years=any(file.dialect.layout is not None for file in files))
     expect_no_codes(connection)
     for file in files:
         # What cannot be read is told when the file's turn comes.
