@@ -1,4 +1,5 @@
-"""Suspicions about tanks moved in mid-season: two set-ups of one season, an incident, and what is no move."""
+"""Suspicions about tanks moved in mid-season, by two set-ups of one season or an incident, and what is no move;
+and about sites that changed their region."""
 
 from __future__ import annotations
 
@@ -107,3 +108,39 @@ def test_a_set_up_sent_again_alike_is_no_move(store: Path) -> None:
         load_paths(loading, _write(store.parent, setups_fewer="season,tank_id,site_id,room_type,gravel_practice\n"
                                                               "2024,T1,S1,classroom,gravel\n"))  # fmt: skip
         assert open_suspicions(loading.connection, Settings()) == []
+
+
+def _changed(findings: tuple[Finding, ...]) -> list[Finding]:
+    return [finding for finding in findings if finding.rule == "site_region_changed"]
+
+
+def test_a_site_under_another_region_names_both_rows(store: Path) -> None:
+    """A check says the same as a load; a row that says nothing of the region, or the same again, is no change."""
+    folder = store.parent
+    again = _write(folder, sites_again="site_id,region\nS1,South\nS2,N\n")
+    checked = _changed(check_paths(again, store=store).findings)
+    with open_store(store, for_loading=True) as loading:
+        (finding,) = _changed(load_paths(loading, again).findings)
+        assert [finding] == checked
+        assert (finding.path, finding.line, finding.column, finding.value) == (str(again[0]), 2, "region", "South")
+        assert finding.message == (
+            f"site S1: region N in {folder / 'sites.csv'}, line 2, and South in {again[0]}, line 2; a site has "
+            "one region, so all its seasons are counted in South"
+        )
+        assert finding.advice == (
+            "If the later row corrects the earlier one, acknowledge it. If the site changed its region, give it a "
+            "code of its own from then on, in sites and set-ups, and send its old row with N again."
+        )
+        assert [one.rule for one in open_suspicions(loading.connection, Settings())] == ["site_region_changed"]
+        joined = Settings(same=(SameLabel("region", "South", ("N",)),))
+    with open_store(store, settings=joined) as reading:
+        assert open_suspicions(reading.connection, joined) == []
+
+
+def test_of_a_site_sent_three_times_the_last_other_region_is_named(store: Path) -> None:
+    folder = store.parent
+    with open_store(store, for_loading=True) as loading:
+        for number, region in enumerate(("A", "B", "N", "N")):
+            load_paths(loading, _write(folder, **{f"sites_{number}": f"site_id,region\nS1,{region}\n"}))
+        (found,) = open_suspicions(loading.connection, Settings())
+    assert (found.rule, found.tank_id) == ("site_region_changed", "S1")

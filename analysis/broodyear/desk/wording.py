@@ -65,6 +65,7 @@ RULE_WORDS = {
     "same_tank_two_labels": "one tank under two labels",
     "label_spelled_twice": "one label in two spellings",
     "tank_moved": "tank at two places in a season",
+    "site_region_changed": "site under two regions",
 }
 
 

@@ -284,7 +284,7 @@ def _beside(
     try:
         with transaction(connection):  # by itself, each statement would wait for the disk
             # Of set-ups it is asked which others they replaced.
-            for name in ("uploads", "received_setups"):
+            for name in ("uploads", "received_setups", "received_sites"):
                 connection.execute(f"INSERT INTO {name} BY NAME SELECT * FROM {kept}.{name}")
             for table in all_tables():
                 connection.execute(f"CREATE OR REPLACE VIEW {table.name} AS {_both(table, kept, settings)}")

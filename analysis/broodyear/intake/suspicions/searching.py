@@ -75,6 +75,7 @@ RULES: tuple[Rule, ...] = (
     Rule("same_tank_two_labels", "tanks setups deliveries", joins="other_tank_id"),
     Rule("label_spelled_twice", "sites batches", joins="other_label"),
     Rule("tank_moved", "setups incidents deliveries"),
+    Rule("site_region_changed", "sites"),
 )
 SENTENCES = "suspicions/sentences.txt"
 ACKNOWLEDGED = "acknowledged"
@@ -119,10 +120,11 @@ def show_beside(
     connection: duckdb.DuckDBPyConnection, settings: Settings, awaited: Collection[str] = TABLE_NAMES
 ) -> None:
     """What the rules read beside the rows as they now read: rows of the tables ``awaited`` that wait to be mended,
-    and every set-up that was sent."""
+    and every set-up and site that was sent."""
     find_open_rows(connection, settings, awaited)
-    sent = rows_sent(connection, table("setups"), settings)
-    connection.execute(f"CREATE OR REPLACE TEMP VIEW setups_sent AS {sent}")
+    for name in ("setups", "sites"):
+        sent = rows_sent(connection, table(name), settings)
+        connection.execute(f"CREATE OR REPLACE TEMP VIEW {name}_sent AS {sent}")
 
 
 def _make_needed(
