@@ -60,11 +60,6 @@ class Census:
     is_ascii: bool = True
 
     @property
-    def is_uniform(self) -> bool:
-        """Whether all lines end alike."""
-        return not self.has_lone_return and self.returns in (0, self.newlines)
-
-    @property
     def lines(self) -> int:
         """Lines of the text; a last line without a line break counts."""
         return self.newlines + self.ends_open

@@ -36,13 +36,6 @@ def number_words(value: float) -> str:
     return f"{value:g}".replace("-", "−") if abs(value) < 1e5 else f"{value:,.0f}".replace(",", " ")
 
 
-def span_words(low: float | None, high: float | None) -> str:
-    """A range in words."""
-    if high is None:
-        return "" if low is None else f"of {number_words(low)} or more"
-    return f"between {number_words(low or 0)} and {number_words(high)}"
-
-
 def expected(column: Column, decider: str | None = None) -> str:
     """What a cell of ``column`` may hold, in words. decider: the value of the column that decides its range."""
     if column.allowed:
@@ -58,6 +51,9 @@ def expected(column: Column, decider: str | None = None) -> str:
     }[column.kind]
 
 
+_UNITS = {"C": "°C", "F": "°F", "c_days": "°C·d", "f_days": "°F·d", "mg_l": "mg/l", "ph": "pH units"}
+
+
 def _number_expected(column: Column, decider: str | None) -> str:
     noun = {"year": "a year", "count": "a whole number", "integer": "a whole number"}.get(column.kind, "a number")
     unit, low, high = column.unit, column.minimum, column.maximum
@@ -65,17 +61,12 @@ def _number_expected(column: Column, decider: str | None) -> str:
         known = decider is not None and decider in column.range_by.ranges
         key = decider if known and decider else column.range_by.otherwise
         low, high = column.range_by.ranges[key]
-        unit = {
-            "C": "°C",
-            "F": "°F",
-            "c_days": "°C·d",
-            "f_days": "°F·d",
-            "mg_l": "mg/l",
-            "ph": "pH units",
-        }.get(key, key)
+        unit = _UNITS.get(key, key)
     inside = f" in {unit}" if unit and column.kind == "number" else ""
-    span = span_words(low, high)
-    return f"{noun}{inside}{' ' + span if span else ''}"
+    span = f" between {number_words(low or 0)} and {number_words(high)}" if high is not None else ""
+    if high is None and low is not None:
+        span = f" of {number_words(low)} or more"
+    return f"{noun}{inside}{span}"
 
 
 def words(

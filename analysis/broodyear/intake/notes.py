@@ -21,10 +21,8 @@ def uses_decimal_commas(place: Path, census: Census, dialect: Dialect) -> bool:
         return False
     start, end = _edges(dialect)
     looks_so = re.compile(start + rb"[+-]?[0-9]+,[0-9]+" + end, re.MULTILINE)
-    return bool(looks_so.search(_sample(place, census.size))) or _anywhere(place, looks_so)
-
-
-def _anywhere(place: Path, looks_so: re.Pattern[bytes]) -> bool:
+    if looks_so.search(_sample(place, census.size)):
+        return True
     with place.open("rb") as file:
         while piece := file.read(LOOKED_AT):
             if looks_so.search(piece + file.readline()):

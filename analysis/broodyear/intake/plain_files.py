@@ -70,7 +70,8 @@ class PlainFile:
 def plain_file(text: Text, dialect: Dialect, width: int) -> PlainFile | None:
     """The text as a file that the fast reader may take; None when it is too odd for that."""
     census = text.census
-    if not (dialect.plain_start and census.is_uniform and not census.has_long_line):
+    ends_alike = not census.has_lone_return and census.returns in (0, census.newlines)
+    if not (dialect.plain_start and ends_alike and not census.has_long_line):
         return None
     return PlainFile(text, dialect, width, max(census.lines - census.trailing_blank - dialect.header_line, 0))
 

@@ -40,7 +40,8 @@ def render(result: CheckResult, format: str) -> str:
     if format == "json":
         return render_json(result)
     if format == "csv":
-        return render_csv(result.findings)
+        # One row per finding; text that a spreadsheet would run gets an apostrophe.
+        return csv_text(pd.DataFrame(result.findings, columns=Finding._fields, dtype=object))
     if format == "text":
         return render_text(result)
     raise UsageError(f"there is no format {format!r}; choose one of {', '.join(FORMATS)}")
@@ -55,11 +56,6 @@ def render_json(result: CheckResult) -> str:
         "changes": [change.as_dict() for change in result.changes],
     }
     return json.dumps(content, ensure_ascii=False, indent=1) + "\n"
-
-
-def render_csv(findings: Sequence[Finding]) -> str:
-    """One row per finding; text that a spreadsheet would run gets an apostrophe."""
-    return csv_text(pd.DataFrame(findings, columns=Finding._fields, dtype=object))
 
 
 class _Alike(NamedTuple):

@@ -194,13 +194,17 @@ def _table(declared: Mapping[str, Any]) -> Table:
         columns=tuple(_column(field) for field in declared["fields"]),
         primary_key=tuple(declared.get("key", declared["primaryKey"])),
         key_season_of=declared.get("keySeasonOf"),
-        references=tuple(_reference(key) for key in declared.get("foreignKeys", ())),
+        references=tuple(
+            Reference(key["fields"], key["reference"]["resource"], key["reference"]["fields"])
+            for key in declared.get("foreignKeys", ())
+        ),
         row_rules=tuple(_row_rule(rule) for rule in declared.get("rowRules", ())),
     )
 
 
 def _column(given: Mapping[str, Any]) -> Column:
-    limits = given.get("constraints", {})
+    limits, by = given.get("constraints", {}), given.get("rangeBy")
+    ranges = {value: (low, high) for value, (low, high) in by["ranges"].items()} if by else {}
     return Column(
         name=given["name"],
         kind=given["kind"],
@@ -213,23 +217,12 @@ def _column(given: Mapping[str, Any]) -> Column:
         minimum=limits.get("minimum"),
         maximum=limits.get("maximum"),
         default=given.get("default"),
-        range_by=_range_by(given.get("rangeBy")),
+        range_by=RangeBy(by["column"], ranges, by["otherwise"]) if by else None,
         is_addition=given.get("mayBeAbsent", False),
         is_span=given.get("writtenAsSpan", False),
         synonyms=tuple(given.get("synonyms", ())),
         is_open=given.get("moreBySettings", False),
     )
-
-
-def _range_by(declared: Mapping[str, Any] | None) -> RangeBy | None:
-    if declared is None:
-        return None
-    ranges = {value: (low, high) for value, (low, high) in declared["ranges"].items()}
-    return RangeBy(declared["column"], ranges, declared["otherwise"])
-
-
-def _reference(key: Mapping[str, Any]) -> Reference:
-    return Reference(key["fields"], key["reference"]["resource"], key["reference"]["fields"])
 
 
 def _row_rule(declared: Mapping[str, Any]) -> RowRule:
@@ -238,18 +231,11 @@ def _row_rule(declared: Mapping[str, Any]) -> RowRule:
         rule=declared["rule"],
         check=declared["check"],
         columns=tuple(columns),
-        when=_condition(declared.get("when")),
-        then=_condition(declared.get("then")),
+        when=next(iter(declared.get("when", {}).items()), None),
+        then=next(iter(declared.get("then", {}).items()), None),
         message=declared["message"],
         advice=declared["advice"],
     )
-
-
-def _condition(declared: Mapping[str, str] | None) -> tuple[str, str] | None:
-    if declared is None:
-        return None
-    ((column, value),) = declared.items()
-    return column, value
 
 
 #: Beside the class Cf (directions turned about, characters without width): joiners, fillers, variation selectors.

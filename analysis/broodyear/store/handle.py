@@ -55,7 +55,8 @@ class Store:
         self.settings = settings
         self._connection = connection
         self._takes_uploads = takes_uploads
-        self._is_shut_in = False
+        #: Whether the database reaches no uploads where they lie any more.
+        self.is_shut_in = False
         self._is_joined = False
         #: Derived tables that the connection has.
         self.derived: frozenset[str] = frozenset()
@@ -65,18 +66,13 @@ class Store:
         """The DuckDB connection; its tables read under the labels that the settings join. Unless the store was
         opened for loading, it reaches no file from now on but the store and what lies in the computer's folder for
         temporary files."""
-        if not self._takes_uploads and not self._is_shut_in:
+        if not self._takes_uploads and not self.is_shut_in:
             shut_in(self._connection, Path(tempfile.gettempdir()).resolve())
-            self._is_shut_in = True
+            self.is_shut_in = True
         if not self._is_joined:
             join_labels(self._connection, self.settings)
             self._is_joined = True
         return self._connection
-
-    @property
-    def is_shut_in(self) -> bool:
-        """Whether the database reaches no uploads where they lie any more."""
-        return self._is_shut_in
 
     def session(self) -> duckdb.DuckDBPyConnection:
         """A session of one's own, whose temporary tables nobody else sees; as shut in as ``connection``, and its

@@ -107,17 +107,15 @@ def shown(table: Table) -> str:
     return ", ".join(listed)
 
 
-def season_sql(day: str, settings: Settings) -> str:
-    """SQL for the season of the date expression ``day``, by the programme's season start."""
-    start = settings.season_start_month * 100 + settings.season_start_day
-    return f"(year({day}) - (month({day}) * 100 + day({day}) < {start})::INTEGER)"
-
-
 def key_sql(table: Table, settings: Settings, prefix: str = "") -> tuple[str, ...]:
     """SQL expressions that together make a row of ``table`` unique."""
     key = [f'{prefix}"{name}"' for name in table.primary_key]
     if table.key_season_of:
-        key.append(season_sql(f'{prefix}"{table.key_season_of}"', settings))
+        day, start = (
+            f'{prefix}"{table.key_season_of}"',
+            settings.season_start_month * 100 + settings.season_start_day,
+        )
+        key.append(f"(year({day}) - (month({day}) * 100 + day({day}) < {start})::INTEGER)")
     return tuple(key)
 
 

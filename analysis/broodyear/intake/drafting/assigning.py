@@ -349,8 +349,10 @@ class Assigning:
     def _from_elsewhere(self, target: Table, column: Column, values: dict[str, Value]) -> None:
         """A column without heading: a label in the sheet's name, in a cell above, or in the file's name; a year in
         one of these names."""
-        finders = {"tank_id": self._labels, "season": self._years}
-        found = next(finders[column.name](), None) if column.name in finders else None
+        found = next(self._labels(), None) if column.name == "tank_id" else None
+        if column.name == "season":
+            years = self._in_names(year_in, "20[0-9]{2}")
+            found = next(((value, f"the year {where}") for value, where in years), None)
         if found is None:
             values[column.name] = Value("constant", UNKNOWN)
             self._note_unknown(target, column.name)
@@ -372,10 +374,6 @@ class Assigning:
                     yield Value("cell", f"{column_letters(place)}{row.line}"), "a label above the header"
         if in_name := re.search(r"[A-Za-z]{1,6}-[0-9]{1,4}", self.source.name):
             yield self._in_file_name(in_name[0], "[A-Za-z]+-[0-9]+"), "the name of the file"
-
-    def _years(self) -> Iterator[tuple[Value, str]]:
-        for value, where in self._in_names(year_in, "20[0-9]{2}"):
-            yield value, f"the year {where}"
 
     def _in_names(self, found_in: Callable[[str], str | None], shape: str) -> Iterator[tuple[Value, str]]:
         """Parts of the names of the sheet and the file, and where they stand."""

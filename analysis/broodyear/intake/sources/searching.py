@@ -137,7 +137,10 @@ def _passed_over(place: Path, name: str) -> str | None:
         return "the record of what broodyear wrote there"
     if name.startswith("."):
         return f"a hidden {kind}"
-    if _is_by_product(place):
+    # A part of an export that is no upload: its derived tables and its history.
+    whole = place.parent.parent
+    is_marked = (whole / "datapackage.json").exists() or (whole / RECORD).exists()
+    if place.parent.name in {"derived", "history"} and is_marked:
         return "a by-product of an export, made anew from the other tables"
     return not_read(name) or (None if place.is_file() else "neither a file nor a folder")
 
@@ -150,13 +153,6 @@ def not_read(name: str) -> str | None:
         return None
     ending = re.search(r"\.[A-Za-z0-9]{1,8}$", name)
     return f"not a table: files ending in {ending[0].lower()} are not read" if ending else "not a table: no ending"
-
-
-def _is_by_product(place: Path) -> bool:
-    """Whether the file lies in a part of an export that is no upload: its derived tables and its history."""
-    whole = place.parent.parent
-    marked = (whole / "datapackage.json").exists() or (whole / RECORD).exists()
-    return place.parent.name in {"derived", "history"} and marked
 
 
 def _open_file(
