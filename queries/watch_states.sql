@@ -18,6 +18,10 @@
 --   value [as named by kind]: warm: the day's highest reading, cold: its mean, °C; losses: share of the eggs counted
 --     dead in the seven days up to holds_from, %; water: the test; NULL otherwise
 --   limit_value [as value]: what it lies beyond
+--   counted_on [date]: last day up to holds_from on which dead were counted; NULL when none were, as the next two
+--   dead_then [count]: dead found on that day
+--   dead_in_all [count]: dead found up to that day
+--   eggs [count]: live eggs delivered
 WITH lived AS (SELECT * FROM tank_stays),
 
 record_days AS (
@@ -83,6 +87,28 @@ counted AS (
     WHERE dead IS NOT NULL AND eggs > 0
 ),
 
+totals AS (
+    SELECT
+        season,
+        tank_id,
+        day,
+        sum(dead)::BIGINT AS dead_then,
+        sum(sum(dead)) OVER (PARTITION BY season, tank_id ORDER BY day)::BIGINT AS dead_in_all
+    FROM counted
+    GROUP BY season, tank_id, day
+),
+
+-- Days on which somebody is on record to have looked at the fish: a logger's reading is no look.
+looks AS (
+    SELECT season, tank_id, checked_on AS day
+    FROM staged_losses
+    WHERE dead IS NOT NULL
+    UNION
+    SELECT season, tank_id, first_seen_on
+    FROM staged_stages
+    WHERE first_seen_on IS NOT NULL
+),
+
 -- What was lost in the seven days up to a day changes when a count comes in, and when it is seven days old.
 changing AS (
     SELECT season, tank_id, stage, day, sum(dead) AS dead, any_value(eggs) AS eggs, bool_or(is_check) AS is_check
@@ -101,6 +127,7 @@ lost AS (
         stage,
         day,
         is_check,
+        100.0 * dead / eggs AS found_pct,
         100.0 * sum(dead) OVER (
             of_stage RANGE BETWEEN INTERVAL 6 DAYS PRECEDING AND CURRENT ROW
         ) / eggs AS value,
@@ -128,11 +155,27 @@ usual AS (
     GROUP BY ALL
 ),
 
+-- What one look found beyond the limit is asked after until somebody has looked again, for three weeks at most (common
+-- practice, no source): of a tank seen once a week the list is often made before the next look is on record.
 losses AS (
-    SELECT season, tank_id, stage AS measure, day, 'losses' AS kind, value, limit_value, lasts_days
+    SELECT
+        lost.season,
+        lost.tank_id,
+        lost.stage AS measure,
+        lost.day,
+        'losses' AS kind,
+        lost.value,
+        usual.limit_value,
+        CASE
+            WHEN lost.found_pct > usual.limit_value
+                THEN greatest(lost.lasts_days, least(coalesce(looks.day - lost.day - 1, 21), 21))
+            ELSE lost.lasts_days
+        END AS lasts_days
     FROM lost
     INNER JOIN usual USING (season, stage)
-    WHERE value > limit_value
+    ASOF LEFT JOIN looks
+        ON lost.season = looks.season AND lost.tank_id = looks.tank_id AND lost.day < looks.day
+    WHERE lost.value > usual.limit_value
 ),
 
 -- Days on which a short-lived state was met, and for how many days after it holds; longer when it is met again. A
@@ -247,9 +290,15 @@ final AS (
         states.holds_from,
         least(states.holds_to, lived.ends_on - 1) AS holds_to,
         states.value,
-        states.limit_value
+        states.limit_value,
+        totals.day AS counted_on,
+        totals.dead_then,
+        totals.dead_in_all,
+        lived.eggs
     FROM states
     INNER JOIN lived USING (season, tank_id)
+    ASOF LEFT JOIN totals
+        ON states.season = totals.season AND states.tank_id = totals.tank_id AND states.holds_from >= totals.day
     WHERE states.holds_from >= lived.starts_on AND states.holds_from < lived.ends_on
         AND states.holds_from <= coalesce(states.holds_to, states.holds_from)
     UNION ALL
@@ -261,6 +310,10 @@ final AS (
         since,
         since,
         make_date(season + 1, season_start_month, season_start_day) - 1,
+        NULL,
+        NULL,
+        NULL,
+        NULL,
         NULL,
         NULL
     FROM without_setup

@@ -89,7 +89,55 @@ def test_losses_are_those_of_the_seven_days_to_each_day(programme: Programme) ->
     assert states(programme, "losses") == [
         ("2024-11-04", "2024-11-04", "2024-11-05", 7.0, 5.0),
         ("2024-11-04", "2024-11-06", "2024-11-10", 11.0, 5.0),
-        ("2024-11-20", "2024-11-20", "2024-11-26", 6.0, 5.0),
+        ("2024-11-20", "2024-11-20", "2024-11-29", 6.0, 5.0),  # nobody looked until the tank was emptied
+    ]
+
+
+NEXT_LOOKS: list[tuple[dict[str, Any], str]] = [
+    ({}, "2024-11-25"),  # 21 days after the fourth
+    ({"losses": {"checked_on": "2024-11-14", "stage": "alevin", "dead": 0}}, "2024-11-13"),
+    ({"losses": {"checked_on": "2024-11-14", "stage": "egg", "entry": "not_checked"}}, "2024-11-25"),
+    (
+        {"losses": {"checked_on": "2024-11-06", "stage": "egg", "dead": 1}},
+        "2024-11-10",
+    ),  # 51 % in the week to the 10th
+    ({"stages": {"stage": "hatch_first", "first_seen_on": "2024-11-14"}}, "2024-11-13"),
+    (
+        {"temperatures": {"read_at": "2024-11-14", "water_temp": 8.0}},
+        "2024-11-25",
+    ),  # a reading is no look at the fish
+]
+
+
+@pytest.mark.parametrize(("record", "last"), NEXT_LOOKS)
+def test_a_large_loss_stays_until_somebody_looked_or_for_three_weeks(
+    programme: Programme, record: dict[str, Any], last: str
+) -> None:
+    """50 of 100 eggs on 4 November."""
+    programme.add("losses", {"tank_id": "A", "checked_on": "2024-11-04", "stage": "egg", "dead": 50})
+    for name, row in record.items():
+        programme.add(name, {"tank_id": "A", **row})
+    assert states(programme, "losses")[-1][2] == last
+
+
+def test_a_state_tells_what_was_counted_dead_up_to_its_first_day(programme: Programme) -> None:
+    """60, and 40 in two stages on the 8th: all 100, told on the day of the loss and when silence begins."""
+    for day, stage, dead in (("04", "egg", 60), ("08", "egg", 30), ("08", "alevin", 10)):
+        programme.add("losses", {"tank_id": "A", "checked_on": f"2024-11-{day}", "stage": stage, "dead": dead})
+    programme.derive(Settings(acknowledged=TRUSTED))
+    columns = "kind, holds_from::VARCHAR, counted_on::VARCHAR, dead_then, dead_in_all, eggs"
+    assert programme.rows("watch_states", columns, "kind = 'silent' OR measure = 'egg'") == [
+        ("losses", "2024-11-04", "2024-11-04", 60, 60, 100),
+        ("losses", "2024-11-08", "2024-11-08", 40, 100, 100),
+        ("losses", "2024-11-11", "2024-11-08", 40, 100, 100),
+        ("silent", "2024-11-23", "2024-11-08", 40, 100, 100),
+    ]
+
+
+def test_a_silent_tank_without_a_count_has_none(programme: Programme) -> None:
+    programme.derive(Settings(acknowledged=TRUSTED))
+    assert programme.rows("watch_states", "counted_on, dead_in_all, eggs", "kind = 'silent'") == [
+        (None, None, 100)
     ]
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import shutil
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pytest
@@ -15,12 +16,16 @@ from broodyear.cli import main
 from broodyear.errors import NothingToAnalyse
 from broodyear.reports.rendering import wording
 from broodyear.reports.tables import declared_first
-from broodyear.reports.week import detail, report_week
+from broodyear.reports.week import detail, gather_week, report_week
 from broodyear.settings import Settings
 from broodyear.store import Store, open_store
 from broodyear.week import KINDS, last_record_on, watchlist
 
 DAY = dt.date(2024, 12, 16)
+#: What a state tells of the dead of its tank.
+COUNTED = {"counted_on": pd.Timestamp("2025-01-12"), "dead_then": 90, "dead_in_all": 95, "eggs": 200}
+ALL_DEAD = {"dead_in_all": 200}
+NEVER_COUNTED = {"counted_on": pd.NaT, "dead_then": float("nan"), "dead_in_all": float("nan")}
 
 
 @pytest.fixture(scope="module")
@@ -53,7 +58,8 @@ def test_the_command_writes_page_and_list(place: Path, tmp_path: Path) -> None:
         ("losses", 8.2, 3.262, "8.2 % of the eggs counted dead in the last seven days, as egg; more than"
          " 3.3 % in a week calls for a look"),
         ("warm", 13.04, 13.0, "13.04 °C read on 15 Jan, above 13.00 °C"),
-        ("silent", None, None, "no record of any kind for 30 days, last record on 18 Dec"),
+        ("silent", None, None, "no record of any kind for 30 days, last record on 18 Dec; 90 of its 200 eggs found"
+         " dead at the last count, on 12 Jan"),
     ],
 )  # fmt: skip
 def test_what_lies_beyond_a_limit_is_seen_to(kind: str, value: float, limit: float, said: str) -> None:
@@ -64,8 +70,32 @@ def test_what_lies_beyond_a_limit_is_seen_to(kind: str, value: float, limit: flo
         "measure": "egg",
         "since": pd.Timestamp("2025-01-02"),
         "holds_from": pd.Timestamp("2025-01-15"),
+        **COUNTED,
     }
     assert detail(row, dt.date(2025, 1, 17), Settings()) == said
+
+
+@pytest.mark.parametrize(
+    ("kind", "counted", "day", "said"),
+    [
+        ("losses", {}, 21, "45.0 % of the eggs counted dead in the last seven days, as egg; more than 5.0 % in a"
+         " week calls for a look"),
+        ("losses", {}, 22, "45.0 % of the eggs counted dead in the seven days to 15 Jan, as egg; more than 5.0 %"
+         " in a week calls for a look, and no count or stage is on record since"),
+        ("losses", ALL_DEAD, 22, "45.0 % of the eggs counted dead in the seven days to 15 Jan, as egg;"
+         " all 200 eggs delivered are counted dead, since 12 Jan, and no exit is on record: write it down"),
+        ("silent", ALL_DEAD, 22, "all 200 eggs delivered are counted dead, since 12 Jan, and no exit is on record:"
+         " write it down"),
+        ("silent", {"dead_then": 0}, 16, "no record of any kind for 16 days, last record on 31 Dec; none of its"
+         " 200 eggs found dead at the last count, on 12 Jan"),
+        ("silent", NEVER_COUNTED, 16, "no record of any kind for 16 days, last record on 31 Dec; no dead were ever"
+         " counted"),
+    ],
+)  # fmt: skip
+def test_what_became_of_the_fish_is_told(kind: str, counted: dict[str, Any], day: int, said: str) -> None:
+    row = {"kind": kind, "value": 45.0, "limit_value": 5.0, "measure": "egg", **COUNTED, **counted}
+    row["since"] = row["holds_from"] = pd.Timestamp("2025-01-15")
+    assert detail(row, dt.date(2025, 1, day), Settings()) == said
 
 
 @pytest.mark.parametrize(
@@ -151,3 +181,36 @@ def test_eggs_without_a_set_up_are_listed_though_nobody_knows_where(place: Path,
         report_week(opened, tmp_path / "w", as_of=DAY)
     assert found.iloc[0][["tank_id", "kind"]].tolist() == ["NEW-1", "no_setup"]
     assert written_rows(tmp_path / "w", "watchlist.csv")[0]["since"] == "2024-12-10"
+
+
+def test_a_tank_whose_fish_are_all_counted_dead_is_asked_for_its_exit(place: Path, tmp_path: Path) -> None:
+    """TK-0010 was due; NEW-1 lost all 90 eggs and fell silent; NEW-2 was silent from the first."""
+    own = Path(shutil.copy(place, tmp_path / "own.duckdb"))
+    with open_store(own) as opened:
+        batch, site = opened.table("batches")["batch_id"].iloc[0], opened.table("sites")["site_id"].iloc[0]
+        before, _ = watchlist(opened, DAY)
+        eggs = opened.result("tank_eggs").set_index(["tank_id", "season"])["eggs"]["TK-0010", 2024]
+    sent = {
+        "tanks_new": "tank_id\nNEW-1\nNEW-2\n",
+        "setups_new": "season,tank_id,site_id,room_type,gravel_practice\n"
+        f"2024,NEW-1,{site},office,bare\n2024,NEW-2,{site},office,bare\n",
+        "deliveries_new": "tank_id,batch_id,delivered_on,stage_at_delivery,eggs_live\n"
+        f"NEW-1,{batch},2024-10-20,eyed,90\nNEW-2,{batch},2024-10-20,eyed,90\n",
+        "losses_new": f"tank_id,checked_on,stage,dead\nNEW-1,2024-10-25,egg,90\nTK-0010,2024-12-15,fry,{eggs}\n",
+    }
+    for name, text in sent.items():
+        (tmp_path / f"{name}.csv").write_text(text, encoding="utf-8")
+    files = [str(tmp_path / f"{name}.csv") for name in sent]
+    assert main(["load", *files, "--store", str(own)]) == 0
+    with open_store(own) as opened:
+        listed = gather_week(opened, DAY).watch.frame.set_index(["tank_id", "kind"])[["detail", "first_check"]]
+    assert ("TK-0010", "due") in before.set_index(["tank_id", "kind"]).index
+    assert ("TK-0010", "due") not in listed.index and ("TK-0010", "losses") in listed.index
+    assert tuple(listed.loc[("NEW-1", "silent")]) == (
+        "all 90 eggs delivered are counted dead, since 25 Oct, and no exit is on record: write it down",
+        "Ask the site to write down its exit: the day on which the tank was closed, and why.",
+    )
+    assert tuple(listed.loc[("NEW-2", "silent")]) == (
+        "no record of any kind for 57 days, last record on 20 Oct; no dead were ever counted",
+        "Ring the site: is somebody looking at the tank?",
+    )

@@ -18,7 +18,7 @@ from broodyear.reports.parts import Bullets, Flow, Notice, Page, Section, say
 from broodyear.reports.rendering import SHORT_CAUTIONS, phrase, prose, wording
 from broodyear.reports.tables import ReportTable, report_table, shown
 from broodyear.settings import season_of
-from broodyear.week import KINDS, last_record_on, watchlist
+from broodyear.week import ASKS_AFTER_FISH, KINDS, all_dead, last_record_on, watchlist
 
 if TYPE_CHECKING:
     from broodyear.settings import Settings
@@ -68,9 +68,10 @@ def gather_week(store: Store, as_of: dt.date) -> WeekResults:
             f"season {season} ({season_name(season)}), in which {as_of} falls, has no set-up; name another day"
         )
     checks: dict[str, str] = wording(_WORDS, "first_checks")
+    is_over = (found["kind"] == "silent") & all_dead(found)
     worded = found.assign(
         detail=[detail(row, as_of, store.settings) for row in found.to_dict("records")],
-        first_check=found["kind"].map(checks),
+        first_check=found["kind"].map(checks).mask(is_over, wording(_WORDS, "when_all_dead")),
         since=found["since"].dt.date if len(found) else found["since"],
     )
     return WeekResults(as_of, store.settings, report_table("watchlist", worded), why)
@@ -81,11 +82,13 @@ def detail(row: Mapping[Hashable, Any], as_of: dt.date, settings: Settings) -> s
     silent_for = dt.timedelta(days=settings.silent_days + 1)
     last = row["since"].date() - silent_for if row["kind"] == "silent" else as_of
     seen, limit = _seen_apart(row["value"], row["limit_value"])
-    words = {"seen": seen, "limit": limit, "last": last, "days": (as_of - last).days}
+    now = {"seen": seen, "limit": limit, "last": last, "days": (as_of - last).days}
     if row["kind"] == "due":
         ends = row["high_80"] if known(row["high_80"]) else row["expected_on"]
-        words["is_overdue"] = ends.date() < as_of
-    said = phrase(_WORDS, str(row["kind"]), row=row, **words)
+        now["is_overdue"] = ends.date() < as_of
+    if row["kind"] in ASKS_AFTER_FISH:
+        now |= {"is_dead": all_dead(row), "is_old": (as_of - row["holds_from"].date()).days > 6}
+    said = phrase(_WORDS, str(row["kind"]), row=row, now=now)
     return said.unescape().replace(THIN, " ")
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 #: Reasons to look, the most pressing first.
 KINDS = ("no_setup", "losses", "warm", "water", "silent", "cold", "due")
+#: Reasons that ask what became of the fish, which is known once all are counted dead.
+ASKS_AFTER_FISH = ("silent", "losses")
 #: A stage expected within so many days is due.
 DUE_WITHIN_DAYS = 7
 #: An overdue stage that nobody recorded is asked for so long after its interval, or its date where it has none.
@@ -22,7 +24,7 @@ ASKED_FOR_DAYS = 28
 
 WATCH_COLUMNS = (
     "tank_id", "site_id", "region", "kind", "since", "measure", "value", "limit_value", "holds_from",
-    "expected_on", "low_80", "high_80",
+    "expected_on", "low_80", "high_80", "counted_on", "dead_then", "dead_in_all", "eggs",
 )  # fmt: skip
 
 
@@ -39,19 +41,27 @@ def watchlist(store: Store, as_of: dt.date) -> tuple[pd.DataFrame, str]:
     """Reasons to look at a tank on ``as_of``, the most pressing first; and why no date is due, blank otherwise.
 
     Columns WATCH_COLUMNS: since: first day on which it held; measure: the stage that lost fish or is due, or what
-    was measured in the water; value, limit_value, holds_from: as in watch_states; expected_on, low_80, high_80: of
-    stages due, dates. Records after ``as_of`` are not used.
+    was measured in the water; value, limit_value, holds_from, and counted_on to eggs: as in watch_states;
+    expected_on, low_80, high_80: of stages due, dates, never of a tank whose eggs are all counted dead. Records
+    after ``as_of`` are not used.
     """
     day = pd.Timestamp(as_of)
     states = store.result("watch_states")
     holds = states[(states["holds_from"] <= day) & ~(states["holds_to"] < day)]
+    holds = holds.astype(dict.fromkeys(("dead_then", "dead_in_all", "eggs"), float))
     due, why = _due(store, as_of)
+    due = due[~due["tank_id"].isin(holds.loc[all_dead(holds), "tank_id"])]
     found = pd.concat([part for part in (holds, due) if len(part)] or [holds], ignore_index=True)
     where = store.result("tank_seasons")[["season", "tank_id", "site_id", "region"]]
     found = found.merge(where, on=["season", "tank_id"], how="left").reindex(columns=list(WATCH_COLUMNS))
     pressing = found["kind"].map({kind: place for place, kind in enumerate(KINDS)})
     order = found.assign(pressing=pressing).sort_values(["pressing", "since", "tank_id", "measure"])
     return order[list(WATCH_COLUMNS)].reset_index(drop=True), why
+
+
+def all_dead(rows: Any) -> Any:
+    """Whether all eggs delivered are counted dead, of one row or of each; rows: dead_in_all, eggs."""
+    return rows["dead_in_all"] >= rows["eggs"]
 
 
 def _due(store: Store, as_of: dt.date) -> tuple[pd.DataFrame, str]:
@@ -63,7 +73,7 @@ def _due(store: Store, as_of: dt.date) -> tuple[pd.DataFrame, str]:
     try:
         dates = forecast_table(store, season=season, as_of=as_of)
     except BroodyearError as error:
-        return pd.DataFrame(), str(error)
+        return pd.DataFrame(columns=["tank_id"]), str(error)
     dates = dates[dates["headline"].astype(bool)].copy()
     for name in ("expected_on", "low_80", "high_80"):
         dates[name] = pd.to_datetime(dates[name])
