@@ -59,6 +59,7 @@ def test_every_page_is_quiet_whole_without_barriers_and_without_need_of_scripts(
         page.set_viewport_size({"width": width, "height": 900})
         assert page.evaluate("document.documentElement.scrollWidth") <= width
         assert (width, page.evaluate(TOO_WIDE, width)) == (width, [])
+        assert (width, page.evaluate(SIDEWAYS)) == (width, [])
 
 
 def words(page: Page) -> str:
@@ -83,6 +84,9 @@ def barriers(page: Page, scheme: str) -> list[tuple[str, str, list[str]]]:
 
 
 #: Whatever is wider than the window lies in a box that scrolls by itself.
+#: Figures that scroll sideways, of those that are not drawn wide on purpose.
+SIDEWAYS = """() => [...document.querySelectorAll('figure:not(.wide) .drawing')]
+.filter(one => one.scrollWidth > one.clientWidth).map(one => one.id)"""
 TOO_WIDE = """width => [...document.querySelectorAll('main *')]
     .filter(e => e.getBoundingClientRect().right > width + 1 && !e.closest('.scroll'))
     .map(e => e.tagName + '.' + e.className).slice(0, 5)"""

@@ -24,8 +24,6 @@ from broodyear.reports.numbers import THIN, known, season_name, written
         (0.00001, "p", "<0.001"),
         (0.0421, "p", "0.042"),
         (0.42, "p", "0.42"),
-        (1.234, "odds", "1.23"),
-        (123.4, "odds", "123"),
         (dt.date(2024, 11, 8), "date", f"8{THIN}Nov{THIN}2024"),
         (pd.Timestamp("2024-11-08"), "date", f"8{THIN}Nov{THIN}2024"),
         ("gravel_and_single_layer_stones", "words", "gravel and single layer stones"),

@@ -50,12 +50,6 @@ def p_value(value: Any) -> str:
     return plain(value, 3 if float(value) < 0.1 else 2)
 
 
-def odds(value: Any) -> str:
-    """An odds ratio with three significant figures or so."""
-    size = abs(float(value))
-    return plain(value, 2 if size < 10 else 1 if size < 100 else 0)
-
-
 def day(value: Any) -> str:
     """A date as 8 Nov 2024."""
     date: dt.date = value
@@ -266,7 +260,6 @@ _NUMBERS: dict[str, Callable[[Any], str]] = {
     "days_signed": lambda value: f"{signed(value)} days",
     "days": lambda value: f"{plain(value)}{THIN}d",
     "p": p_value,
-    "odds": odds,
     "celsius": lambda value: f"{plain(value)}{THIN}°C",
     "hours": lambda value: f"{whole(value)}{THIN}h",
 }
