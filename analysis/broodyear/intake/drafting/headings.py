@@ -147,7 +147,6 @@ class Looks:
     are_dates: bool
     are_times: bool
     are_numbers: bool
-    are_codes: bool
     distinct: tuple[str, ...]
     has_dates: bool
     lacks_years: bool
@@ -161,7 +160,6 @@ def looks_of(cells: Sequence[str]) -> Looks:
         _most(filled, _DATE),
         _most(filled, _TIME),
         _most(filled, _NUMBER),
-        _most(filled, CODE.pattern),
         tuple(dict.fromkeys(filled)),
         any(re.fullmatch(_DATE, cell, re.IGNORECASE) for cell in filled),
         any(_WITHOUT_YEAR.fullmatch(cell) for cell in filled),
