@@ -208,7 +208,7 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("[:: 1 if is_better else -1]", "[:: -1 if is_better else 1]"),
     )),
     ("survival/practices/model.py", ("survival/practices/test_diagnostics.py",), (
-        ("weight * (1.0 - weight * invert", "weight * (1.0 + weight * invert"),
+        ("weight * (1.0 - weight * self.leverages", "weight * (1.0 + weight * self.leverages"),
         ("log_odds - pull * left / alone", "log_odds + pull * left / alone"),
         ("np.hypot(error, pull / np.sqrt(alone))", "error"),
         ("np.argmin(ratio)", "np.argmax(ratio)"),

@@ -18,6 +18,7 @@ from broodyear.claims import Reason
 from broodyear.errors import BroodyearError
 from broodyear.notes import note
 from broodyear.statistics.numbers import FloatArray, connected_parts, critical_value, delta_errors, two_sided_p
+from broodyear.survival.mixed.system import Precision
 from broodyear.survival.practices.factors import Factor, batch_factor, code_factor, level_counts, separated_rows
 from broodyear.survival.practices.findings import batch_means, without_one_tank
 from broodyear.survival.practices.levels import (
@@ -26,7 +27,7 @@ from broodyear.survival.practices.levels import (
     estimate_columns,
     level_estimates,
 )
-from broodyear.survival.practices.model import AdjustedModel, Estimates, fit_adjusted
+from broodyear.survival.practices.model import AdjustedModel, fit_adjusted
 from broodyear.survival.result import average_over_groups
 
 REGION = "region"
@@ -104,7 +105,7 @@ class WithinBatches:
     log_odds: FloatArray
     shift: FloatArray
     covariance: FloatArray
-    estimates: Estimates
+    estimates: Precision
     rows: FloatArray
     method: str
 
@@ -209,7 +210,7 @@ def _within_columns(
     tanks, covariance = factor.tanks_of(regions), within.covariance
     weight = tanks / tanks.sum()
     moved = within.shift - weight @ within.shift
-    means = [model.average_at(REGION, region, float(by)) for region, by in zip(regions, moved, strict=True)]
+    means = model.averages_of(REGION, dict(zip(regions, map(float, moved), strict=True))).values()
     share = np.array([one.share for one in means])
     slope = np.array([one.gradient[len(one.gradient) - len(model.columns.kept)] for one in means])
     centring = np.eye(len(regions)) - weight

@@ -113,10 +113,10 @@ def fit_design(design: Design, method: str) -> SurvivalFit:
     """
     if method == "mixed":
         return fit_mixed(design, small_sample=True, spread_prior=True)
-    if method not in CLUSTERED:
-        design = replace(design, groupings=())
-    require_groupings(design.groupings[:1])
-    return replace(_MARGINAL[method](design), method=method)
+    if method in CLUSTERED:
+        require_groupings(design.groupings[:1])
+        return replace(_MARGINAL[method](design), method=method)
+    return replace(_MARGINAL[method](design), method=method, design=replace(design, groupings=()))
 
 
 def _repeats(frame: pd.DataFrame) -> list[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from html import escape
@@ -29,7 +29,7 @@ from broodyear.survival.mixed.system import Precision
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-NODES = (0.85, 15), (1.25, 21), (np.inf, 31)  # largest standard deviation, and the nodes that do for it
+NODES = (0.0, 1), (0.85, 15), (1.25, 21), (np.inf, 31)  # largest standard deviation, and the nodes that do for it
 
 
 @dataclass(frozen=True, eq=False)
@@ -222,16 +222,31 @@ class SurvivalFit:
             raise UsageError(f"The fit has no group {group!r}; its groups are: {have}.")
         return self.modes[group].copy()
 
-    def average(self, matrix: FloatArray, *, sd: float | None = None, shift: float = 0.0) -> Average:
+    def average(self, matrix: FloatArray, *, sd: float | None = None) -> Average:
         """Mean over rows, each with equal weight, of survival averaged over random intercepts.
 
-        sd: of their sum, by default that of the fit, 0 for a typical site; shift: added to the log-odds.
+        sd: of their sum, by default that of the fit, 0 for a typical site.
         """
-        sd, log_odds = self.total_group_sd if sd is None else sd, matrix @ self.coefficients + shift
-        rows, spreads = average_over_groups(log_odds, sd), sum(one > 0.0 for one in self.sds.values())
-        by_variances = np.full(spreads, rows.by_sd.mean() / (2.0 * sd or 1.0))
-        gradient = np.concatenate([by_variances, matrix.T @ rows.by_log_odds / len(matrix)])
-        return Average(float(rows.share.mean()), gradient, float(expit(log_odds).mean()))
+        return self.averages(matrix, np.zeros((1, len(self.coefficients))), [0.0], sd=sd)[0]
+
+    def averages(
+        self, matrix: FloatArray, added: FloatArray, shifts: Sequence[float], *, sd: float | None = None
+    ) -> list[Average]:
+        """The same with each of some lines added to every row; added: shape (lines, terms), shifts: and to the
+        log-odds with each."""
+        sd, plain = self.total_group_sd if sd is None else sd, matrix @ self.coefficients
+        log_odds = [plain + by for by in added @ self.coefficients + shifts]
+        lines, spreads = (
+            [average_over_groups(one, sd) for one in log_odds],
+            sum(one > 0.0 for one in self.sds.values()),
+        )
+        slopes = np.array([one.by_log_odds for one in lines])
+        by_terms = slopes @ matrix / len(matrix) + slopes.mean(axis=1)[:, None] * added
+        by_variances = [np.full(spreads, one.by_sd.mean() / (2.0 * sd or 1.0)) for one in lines]
+        return [
+            Average(float(one.share.mean()), np.concatenate(gradient), float(expit(at).mean()))
+            for one, at, *gradient in zip(lines, log_odds, by_variances, by_terms, strict=True)
+        ]
 
     def difference(self, shift: FloatArray, first: Average, second: Average) -> Difference:
         """One mean survival less another, with delta-method errors; shift: their difference in the columns."""

@@ -18,19 +18,19 @@ from broodyear.statistics.numbers import BoolArray, FloatArray
 from broodyear.survival.design import Design
 from broodyear.survival.marginal import dispersion_of, plain_fit
 from broodyear.survival.mixed.laplace import LARGEST_SD, SMALLEST_SD, Laplace, OffZero, Quadrature, Restricted
-from broodyear.survival.mixed.system import invert, precision_of
+from broodyear.survival.mixed.system import invert
 from broodyear.survival.result import SurvivalFit
 
 START_SD = 0.4
 WIDE_SD = 6.0  # logits: a level one such spread from even lost or kept all but one fish in four hundred
 LIMIT_TOLERANCE = 1e-6
 ITERATIONS = 50
-TOLERANCE = 1e-7  # slope per standard error
+TOLERANCE = 1e-8  # slope per standard error
 SAME_SCALE = 10.0  # a standard error that grew by less is still about one
 NEAR = 1e-2  # slope per standard error from which steps that need no line search go on
 TURNS = 3
 LONGEST_TURN = 7.4  # times as large or small
-START_VARIANCES = 0.04, 25.0  # a search that begins nearer to a variance of zero takes longer to find it
+LARGEST_START = 25.0  # of a variance
 SMALLEST = 1e-6
 LONGEST_MOVE = 2.0  # of a variance, in units of itself, for one standard error where it is hardly known
 SETTLED = 1e-3  # slope of the likelihood per standard error
@@ -155,7 +155,6 @@ def _assembled(design: Design, end: _End | None, notes: list[str], *, with_degre
     effects, errors = mode.factor.scale * mode.effects, mode.factor.scale * np.sqrt(diagonal)
     for name, spots in zip(end.sds, likelihood.layout.spots, strict=True):
         frames[name] = frames[name].assign(effect=effects[spots], std_error=errors[spots])
-    precision = precision_of(mode.factor, design.matrix) if with_degrees else None
     wide = [note("survival", "wide_spread", name=name, sd=sd) for name, sd in end.sds.items() if sd > WIDE_SD]
     return SurvivalFit(
         design=design,
@@ -168,7 +167,7 @@ def _assembled(design: Design, end: _End | None, notes: list[str], *, with_degre
         notes=(*notes, *wide),
         sds=sds | end.sds,
         modes=frames,
-        precision=replace(precision, of_variances=joint[:count, :count]) if precision else None,
+        precision=replace(mode.precision, of_variances=joint[:count, :count]) if with_degrees else None,
     )
 
 
@@ -181,13 +180,14 @@ def approach(likelihood: Laplace, values: FloatArray) -> FloatArray:
     count, layout, lowest = likelihood.count, likelihood.layout, likelihood.deviance(values)
     for _ in range(TURNS):
         mode, variances = likelihood.mode(values), values[:count]
-        precision = precision_of(mode.factor, likelihood.matrix)
+        precision = mode.precision
         left = likelihood.survived - likelihood.trials * mode.share
         step = precision.covariance @ (likelihood.matrix.T @ left)
-        squares = layout.by_grouping((mode.effects - mode.factor.scale * (precision.sums @ step)) ** 2)
+        of_levels = layout.gather_to_levels(precision.through @ step)
+        squares = layout.by_grouping((mode.effects - mode.factor.scale * of_levels) ** 2)
         levels = layout.by_grouping(1.0 - invert(mode.factor)[0]) + variances * precision.adjustment_slope()
         turned = variances * np.clip(squares / np.maximum(levels, SMALLEST), 1.0 / LONGEST_TURN, LONGEST_TURN)
-        moved = np.concatenate([np.clip(turned, *START_VARIANCES), values[count:] + step])
+        moved = np.concatenate([np.clip(turned, likelihood.smallest_start, LARGEST_START), values[count:] + step])
         if not likelihood.deviance(moved) < lowest:  # all-or-nothing levels throw steps far
             break
         values, lowest = moved, likelihood.deviance(moved)
@@ -197,9 +197,9 @@ def approach(likelihood: Laplace, values: FloatArray) -> FloatArray:
 def unit_moves(likelihood: Laplace, values: FloatArray) -> FloatArray:
     """Moves of about one standard error each of −2 log-likelihood, as columns: of the variances, as if levels told
     of their own spread alone, and of the coefficients."""
-    factor = likelihood.mode(values).factor
-    told = likelihood.layout.by_grouping((1.0 - invert(factor)[0]) ** 2)
-    root = np.linalg.cholesky(precision_of(factor, likelihood.matrix).covariance) / np.sqrt(2.0)
+    mode = likelihood.mode(values)
+    told = likelihood.layout.by_grouping((1.0 - invert(mode.factor)[0]) ** 2)
+    root = np.linalg.cholesky(mode.precision.covariance) / np.sqrt(2.0)
     return np.asarray(
         block_diag(np.diag(values[: len(told)] / np.sqrt(np.maximum(told, 1e-12))), root), dtype=float
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.special import expit, logsumexp
@@ -17,7 +18,16 @@ from broodyear.statistics.numbers import (
     normal_nodes,
 )
 from broodyear.survival.design import Design
-from broodyear.survival.mixed.system import Factor, factorise, inverse_times, invert, lay_out, precision_of, solve
+from broodyear.survival.mixed.system import (
+    Factor,
+    Precision,
+    factorise,
+    inverse_times,
+    invert,
+    lay_out,
+    precision_of,
+    solve,
+)
 
 SMALLEST_SD, LARGEST_SD = 1e-3, 30.0  # logits, of any search
 ZERO_SD = 0.02  # logits: a restricted spread below it adds nothing to any error
@@ -33,13 +43,19 @@ class Mode:
     """The conditional modes at one set of parameters, and what was computed there.
 
     effects: standardised modes u of all levels, in the order of the layout. share: fitted survival per row.
-    penalised: −log-likelihood (no binomial coefficients) + ½ u'u. factor: the factorised Hessian.
+    penalised: −log-likelihood (no binomial coefficients) + ½ u'u. factor: the factorised Hessian. matrix: X.
     """
 
     effects: FloatArray
     share: FloatArray
     penalised: float
     factor: Factor
+    matrix: FloatArray
+
+    @cached_property
+    def precision(self) -> Precision:
+        """The working precision of the coefficients."""
+        return precision_of(self.factor, self.matrix)
 
 
 class Laplace:
@@ -47,17 +63,18 @@ class Laplace:
     variance per grouping, then coefficients.
 
     It keeps the parameters and modes found last, where the next search for modes starts: they change speed, not
-    results. smallest_sd: a spread that ends below it is none.
+    results. smallest_sd: a spread that ends below it is none. smallest_start: of a variance; a search that begins
+    nearer to zero takes longer to find it.
     """
 
-    smallest_sd = SMALLEST_SD * (1.0 + 1e-6)
+    smallest_sd, smallest_start = SMALLEST_SD * (1.0 + 1e-6), 0.04
 
     def __init__(self, design: Design, kept: Iterable[int]) -> None:
         self.design, self.kept = design, np.array(list(kept), dtype=np.int64)
         self.matrix, self.survived, self.trials = design.matrix, design.survived, design.trials
         self.layout, self.count = lay_out([design.groupings[place] for place in self.kept]), len(self.kept)
         self.constant = -2.0 * log_binomial_coefficients(self.survived, self.trials)
-        self._last: tuple[bytes, Mode] | None = None
+        self._last: tuple[FloatArray, Mode] | None = None
 
     def sds(self, values: FloatArray) -> FloatArray:
         """Standard deviations by grouping, within the limits of any search."""
@@ -65,17 +82,23 @@ class Laplace:
 
     def mode(self, values: FloatArray) -> Mode:
         """Conditional modes by penalised iteratively reweighted least squares with step halving."""
-        key = values.tobytes()
-        if self._last is None or self._last[0] != key:
+        if self._last is None or (self._last[0] != values).any():
             sds, fixed = self.sds(values), self.matrix @ values[self.count :]
             nowhere = np.zeros(len(fixed))
+            near = nowhere if self._last is None else self._followed(*self._last, values)
             try:
-                last = nowhere if self._last is None else self.survived - self.trials * self._last[1].share
-                found = self._newton(sds, fixed, last)
+                found = self._newton(sds, fixed, near)
             except FloatingPointError:
                 found = self._newton(sds, fixed, nowhere)
-            self._last = key, found
+            self._last = values.copy(), found
         return self._last[1]
+
+    def _followed(self, values: FloatArray, mode: Mode, moved: FloatArray) -> FloatArray:
+        """The pull on each row to first order at moved values, from the modes at some."""
+        pull, move = self.survived - self.trials * mode.share, moved - values
+        held = move[self.layout.owner] * self.layout.gather_to_levels(pull)
+        ahead = self.matrix @ move[self.count :] + self.layout.spread_to_rows(held)
+        return pull - inverse_times(mode.factor, ahead)
 
     def _newton(self, sds: FloatArray, fixed: FloatArray, pull: FloatArray) -> Mode:
         """From the modes that a pull on each row holds, Λ Z' of it; at the end what the fit leaves over."""
@@ -92,7 +115,7 @@ class Laplace:
             of_rows = layout.spread_to_rows(scale * of_levels)
             gain = float(unheld @ of_rows)
             if gain < MODE_TOLERANCE:
-                return Mode(effects, share, value, factor)
+                return Mode(effects, share, value, factor, self.matrix)
             allowed = value + 1e-12 * (1.0 + abs(value))
             for length in 0.5 ** np.arange(HALVINGS):  # until the deviance no longer rises beyond rounding
                 value = self._penalised(log_odds + length * of_rows, effects + length * of_levels)
@@ -137,21 +160,14 @@ class Laplace:
         No modes have to be found there: by how much they follow a move is known to first order, and what is missed
         at second order is the same to both sides.
         """
-        layout, mode, count = self.layout, self.mode(values), self.count
-        pull = self.survived - self.trials * mode.share
-        held = layout.gather_to_levels(pull)
+        layout, mode = self.layout, self.mode(values)
 
-        def near(move: FloatArray) -> FloatArray:
-            at, ahead = (
-                values + move,
-                self.matrix @ move[count:] + layout.spread_to_rows(move[layout.owner] * held),
-            )
-            rows = layout.gather_to_levels(pull - inverse_times(mode.factor, ahead))
-            sds = self.sds(at)
-            share = expit(self.matrix @ at[count:] + layout.spread_to_rows(sds[layout.owner] ** 2 * rows))
+        def near(at: FloatArray) -> FloatArray:
+            sds, pull = self.sds(at), layout.gather_to_levels(self._followed(values, mode, at))
+            share = expit(self.matrix @ at[self.count :] + layout.spread_to_rows(sds[layout.owner] ** 2 * pull))
             return self._gradient(at, factorise(layout, sds, self.trials * share * (1.0 - share)), share)
 
-        return differenced(near, np.zeros(len(values)), scale)
+        return differenced(near, values, scale)
 
 
 class Restricted(Laplace):
@@ -165,7 +181,7 @@ class Restricted(Laplace):
 
     def with_gradient(self, values: FloatArray) -> tuple[float, FloatArray]:
         value, slope = super().with_gradient(values)
-        precision = precision_of(self.mode(values).factor, self.matrix)
+        precision = self.mode(values).precision
         slope[: self.count] += precision.adjustment_slope()
         return value - float(np.linalg.slogdet(precision.covariance)[1]), slope
 
@@ -189,6 +205,8 @@ class OffZero(Restricted):
     from there the prior moves it by about one standard error (Chung et al. 2013, doi 10.1007/s11336-013-9328-2),
     and hardly where many levels tell. With a single difference between levels it keeps the spread in bounds.
     """
+
+    smallest_start = 1e-3  # logits squared: zero is not looked for
 
     def with_gradient(self, values: FloatArray) -> tuple[float, FloatArray]:
         value, slope = super().with_gradient(values)

@@ -16,6 +16,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from scipy.linalg.lapack import dpotrf, dpotri, dpotrs
@@ -148,22 +149,28 @@ def solve(factor: Factor, right: FloatArray) -> FloatArray:
 
     Λ Z' of it is H⁻¹ Λ Z' r: by how much the modes move.
     """
-    layout, most = factor.layout, factor.layout.most
-    own, root, scale = factor.own[:, None], factor.root[:, None], factor.scale[: layout.others, None]
-    columns = right.reshape(len(right), -1) / own
-    pulled = scale * (layout.by_row.T @ columns)
-    main, rest = pulled[:most] / root, pulled[most:]
-    if layout.width:
-        rest = dpotrs(factor.lower, rest - factor.border.T @ main, lower=True)[0]
-        main = main - factor.border @ rest
-    effects = scale * np.concatenate([main / root, rest])
-    left = columns - factor.weight[:, None] / own * (layout.by_row @ effects)
-    return np.asarray(left.reshape(right.shape), dtype=float)
+    return _held_back(factor, 1.0 / factor.own, right)
 
 
 def inverse_times(factor: Factor, matrix: FloatArray) -> FloatArray:
     """V⁻¹ A for A of shape (rows,) or (rows, columns), with V = W⁻¹ + Σ sd² Z Z'."""
-    return solve(factor, (factor.weight * matrix.T).T)
+    return _held_back(factor, factor.weight / factor.own, matrix)
+
+
+def _held_back(factor: Factor, each: FloatArray, right: FloatArray) -> FloatArray:
+    """Every row of a right side times its own number, less what shared levels take of it."""
+    layout, most = factor.layout, factor.layout.most
+    root, scale = factor.root[:, None], factor.scale[: layout.others, None]
+    left = each[:, None] * right.reshape(len(right), -1)
+    pulled = scale * (layout.by_row.T @ left)
+    main, rest = pulled[:most] / root, pulled[most:]
+    if layout.width:
+        rest = dpotrs(factor.lower, rest - factor.border.T @ main, lower=True)[0]
+        main = main - factor.border @ rest
+    taken = layout.by_row @ (scale * np.concatenate([main / root, rest]))
+    taken *= (factor.weight / factor.own)[:, None]  # in place: the time goes into new memory
+    left -= taken
+    return left.reshape(right.shape)
 
 
 def invert(factor: Factor) -> tuple[FloatArray, FloatArray]:
@@ -189,27 +196,39 @@ def invert(factor: Factor) -> tuple[FloatArray, FloatArray]:
 class Precision:
     """The working precision of the coefficients and how each variance between levels moves it.
 
-    covariance: (X'V⁻¹X)⁻¹ with V = W⁻¹ + Σ sd² Z Z', shape (terms, terms). sums: Z'V⁻¹X, shape (levels, terms), in
-    the order of the layout. of_variances: covariance of the estimated variances, None where these count as known.
+    covariance: (X'V⁻¹X)⁻¹ with V = W⁻¹ + Σ sd² Z Z', shape (terms, terms). matrix: X, shape (rows, terms).
+    through: V⁻¹X.
+    of_variances: covariance of the estimated variances, None where these count as known.
     coefficients: of generalised least squares, where a working response was given.
     """
 
     covariance: FloatArray
-    sums: FloatArray
+    matrix: FloatArray
+    through: FloatArray
     layout: Layout
     of_variances: FloatArray | None = None
     coefficients: FloatArray = field(default_factory=lambda: np.empty(0))
 
+    @cached_property
+    def of_rows(self) -> FloatArray:
+        """The diagonal of V⁻¹X (X'V⁻¹X)⁻¹ X'V⁻¹: what of the rows' own the coefficients take."""
+        return np.asarray(np.einsum("ij,ij->i", self.through @ self.covariance, self.through), dtype=float)
+
     def adjustment_slope(self) -> FloatArray:
         """Derivative of log|X'V⁻¹X| over each variance, binomial weights held."""
-        return -self.layout.by_grouping(np.einsum("ij,ij->i", self.sums @ self.covariance, self.sums))
+        layout, shared = self.layout, self.layout.by_row.T @ self.through
+        squares = np.einsum("ij,ij->i", shared @ self.covariance, shared)
+        slope = np.bincount(layout.owner[: layout.others], squares, len(layout.spots))
+        if layout.single:
+            slope[layout.owner[-1]] = np.vdot(self.through.T @ self.through, self.covariance)
+        return np.asarray(-slope, dtype=float)
 
     def degrees(self, contrast: FloatArray) -> float:
         """2 v² / var(v) for the variance v of a contrast (Satterthwaite 1946, doi 10.2307/3002019)."""
         if self.of_variances is None:
             return float("inf")
         moved = self.covariance @ contrast
-        slope = self.layout.by_grouping((self.sums @ moved) ** 2)
+        slope = self.layout.by_grouping(self.layout.gather_to_levels(self.through @ moved) ** 2)
         variance, uncertainty = float(contrast @ moved), float(slope @ self.of_variances @ slope)
         if uncertainty <= 0.0 or variance <= 0.0:
             return float("inf")
@@ -221,4 +240,4 @@ def precision_of(factor: Factor, matrix: FloatArray, through: FloatArray | None 
     through = inverse_times(factor, matrix) if through is None else through
     information = matrix.T @ through
     covariance = np.asarray(np.linalg.inv(0.5 * (information + information.T)), dtype=float)
-    return Precision(covariance, factor.layout.gather_to_levels(through), factor.layout)
+    return Precision(covariance, matrix, through, factor.layout)

@@ -110,19 +110,21 @@ def site_influence(model: AdjustedModel) -> pd.DataFrame:
     One step of the working model without the site's share of the information, spreads held; a refit without the
     site gives much the same, in as many fits as there are sites.
     """
+    from scipy.linalg import lstsq
+
     working, matrix, plain = model.working, model.fit.design.matrix, model.working.plain
     left = working.response - matrix @ plain.coefficients
     codes, sites = pd.factorize(model.rows["site_id"], sort=True)
-    scores = level_sums(codes.astype(np.int64), working.through * left[:, None], len(sites))
+    scores = level_sums(codes.astype(np.int64), plain.through * left[:, None], len(sites))
     information = np.linalg.inv(plain.covariance)
     errors = np.sqrt(np.diag(plain.covariance))
     owner = {int(place): name for name in model.columns.places for place in model.columns.own(name)}
     rows = []
     by_site = np.split(np.argsort(codes, kind="stable"), np.cumsum(np.bincount(codes))[:-1])
     for site, inside, score in zip(sites, by_site, scores, strict=True):
-        share = matrix[inside].T @ working.through[inside]
+        share = matrix[inside].T @ plain.through[inside]
         # Without its site a level may have no tank left, and then nothing holds it: least squares.
-        moved = np.linalg.lstsq(information - 0.5 * (share + share.T), score, rcond=1e-10)[0]
+        moved = lstsq(information - 0.5 * (share + share.T), score, cond=1e-10, lapack_driver="gelsy")[0]
         shift = np.abs(moved / errors)[1:]
         worst = int(np.argmax(shift)) if shift.size else -1
         rows.append((site, len(inside), float(shift[worst]) if worst >= 0 else np.nan, owner.get(worst + 1, "")))

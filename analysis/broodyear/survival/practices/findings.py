@@ -33,7 +33,7 @@ from broodyear.survival.practices.factors import (
     code_factor,
     level_counts,
 )
-from broodyear.survival.practices.model import AdjustedModel, Estimates, build_columns
+from broodyear.survival.practices.model import AdjustedModel, build_columns
 from broodyear.survival.result import Average, Difference, LogOdds
 
 TEMPERATURE = "mean_water_temp_c"
@@ -271,7 +271,7 @@ def beside_single_tanks(model: AdjustedModel, contrasts: Sequence[Finding]) -> l
 
 
 def without_one_tank(
-    model: AdjustedModel, own: Estimates, contrast: FloatArray, log_odds: float, degrees: float
+    model: AdjustedModel, own: Precision, contrast: FloatArray, log_odds: float, degrees: float
 ) -> tuple[float, str]:
     """The p value of a contrast without the tank-season that speaks loudest for it, and which that is."""
     error = float(delta_errors(contrast, own.covariance))

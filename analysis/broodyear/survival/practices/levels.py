@@ -14,7 +14,6 @@ from numpy.typing import ArrayLike
 from broodyear.claims import Reason
 from broodyear.notes import note
 from broodyear.statistics.numbers import FloatArray, critical_values, delta_errors, share_limits, two_sided_p
-from broodyear.survival.mixed.system import inverse_times
 from broodyear.survival.practices.factors import (
     COUNT_COLUMNS,
     PRACTICES,
@@ -175,8 +174,8 @@ def _within_points(model: AdjustedModel, factor: Factor, findings: Sequence[Find
     shifts = {one.level: one.within.shift for one in findings if one.factor == name and one.within}
     if len(levels) < 2 or not shifts.keys() >= set(levels[1:]):
         return {}
-    shares = [model.average_at(name, level, shifts.get(level, 0.0)).share for level in levels]
-    points = 100.0 * against_the_rest(factor.tanks_of(levels)) @ np.array(shares)
+    averages = model.averages_of(name, {level: shifts.get(level, 0.0) for level in levels})
+    points = 100.0 * against_the_rest(factor.tanks_of(levels)) @ [averages[level].share for level in levels]
     return dict(zip(levels, map(float, points), strict=True))
 
 
@@ -187,7 +186,7 @@ def _combination_estimates(model: AdjustedModel, factor: Factor) -> pd.DataFrame
     """
     columns = model.columns_with(factor, without=(ROOM, GRAVEL))
     matrix, own = columns.kept_matrix, columns.own(COMBINED)
-    found = model.working.estimates(matrix, inverse_times(model.working.factor, matrix))
+    found = model.working.estimates(matrix)
     shares, directions = {}, []
     for level in factor.compared:
         direction = columns.along(COMBINED, factor.coding(level))

@@ -9,7 +9,7 @@ line.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -100,14 +100,6 @@ def build_columns(rows: int, parts: Parts) -> Columns:
     return Columns(matrix, places, kept, np.where(np.abs(null) < ESTIMABLE, 0.0, null))
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Estimates(Precision):
-    """Generalised least squares of a working response on some columns; matrix: these, A; through: V⁻¹ A."""
-
-    matrix: FloatArray
-    through: FloatArray
-
-
 @dataclass(frozen=True, eq=False)
 class Working:
     """The working model of a mixed fit; response: one a row; factor: of the groupings with a spread."""
@@ -117,37 +109,33 @@ class Working:
     factor: Factorised
 
     @cached_property
-    def through(self) -> FloatArray:
-        """V⁻¹ X for the columns of the fit, shape (rows, columns)."""
-        return inverse_times(self.factor, self.fit.design.matrix)
-
-    @cached_property
-    def plain(self) -> Estimates:
+    def plain(self) -> Precision:
         """Generalised least squares of the working response on the columns of the fit."""
-        return self.estimates(self.fit.design.matrix, self.through)
+        return self.estimates(self.fit.design.matrix)
 
-    def with_columns(self, further: FloatArray) -> Estimates | None:
+    def with_columns(self, further: FloatArray) -> Precision | None:
         """The same with further columns behind those of the fit; None where these are made up of others."""
         matrix = np.hstack([self.fit.design.matrix, further])
         if aliases(matrix, TOLD_APART)[1].size:
             return None
-        return self.estimates(matrix, np.hstack([self.through, inverse_times(self.factor, further)]))
+        return self.estimates(matrix, np.hstack([self.plain.through, inverse_times(self.factor, further)]))
 
-    def estimates(self, matrix: FloatArray, through: FloatArray) -> Estimates:
-        """The same on any columns A, with V⁻¹ A."""
+    def estimates(self, matrix: FloatArray, through: FloatArray | None = None) -> Precision:
+        """The same on any columns A; through: V⁻¹ A where it is known."""
         found, own = precision_of(self.factor, matrix, through), self.fit.precision
-        return Estimates(
-            covariance=found.covariance,
-            sums=found.sums,
-            layout=found.layout,
+        return replace(
+            found,
             of_variances=None if own is None else own.of_variances,
-            coefficients=found.covariance @ (through.T @ self.response),
-            matrix=matrix,
-            through=through,
+            coefficients=found.covariance @ (found.through.T @ self.response),
         )
 
+    @cached_property
+    def leverages(self) -> FloatArray:
+        """Of the rows, of all random intercepts."""
+        return invert(self.factor)[1]
+
     def without_one(
-        self, own: Estimates, contrast: FloatArray, log_odds: float, error: float
+        self, own: Precision, contrast: FloatArray, log_odds: float, error: float
     ) -> tuple[int, float]:
         """The row without which a contrast of the coefficients has least to show, and how many standard errors it
         lies from zero then, to its own side; log_odds, error: with all rows. Spreads are held.
@@ -158,8 +146,7 @@ class Working:
         weight = self.factor.weight
         left = inverse_times(self.factor, self.response - own.matrix @ own.coefficients)
         pull = own.through @ (own.covariance @ contrast)
-        alone = weight * (1.0 - weight * invert(self.factor)[1])
-        alone = alone - np.einsum("ij,ij->i", own.through @ own.covariance, own.through)
+        alone = weight * (1.0 - weight * self.leverages) - own.of_rows
         is_told = alone > TOLD_APART * weight
         alone = np.where(is_told, alone, 1.0)
         ratio = np.sign(log_odds) * (log_odds - pull * left / alone) / np.hypot(error, pull / np.sqrt(alone))
@@ -214,18 +201,18 @@ class AdjustedModel:
         levels = self.factors[name].levels
         return [level for level in levels if self.columns.is_estimable(self.direction(name, level))]
 
-    def average_at(self, name: str, level: str, shift: float = 0.0) -> Average:
+    def averages_of(self, name: str, shifts: Mapping[str, float] | None = None) -> dict[str, Average]:
         """Mean survival of the comparable rows with one factor set to a level, averaged over random intercepts.
 
-        shift: added to the log-odds, for what another comparison says of the level.
+        shifts: level -> what is added to its log-odds, for what another comparison says of it; by default nothing
+        at every level whose contrast with the reference can be told.
         """
-        own, matrix = self.columns.own(name), self.fit.design.matrix[self.comparable_rows(name)]
-        matrix[:, own] = self.columns.along(name, self.factors[name].coding(level))[self.columns.kept][own]
-        return self.fit.average(matrix, shift=shift)
-
-    def averages_of(self, name: str) -> dict[str, Average]:
-        """Survival at every level whose contrast with the reference can be told, over the comparable rows."""
-        return {level: self.average_at(name, level) for level in self.told_levels(name)}
+        shifts = dict.fromkeys(self.told_levels(name), 0.0) if shifts is None else shifts
+        matrix, factor = self.fit.design.matrix[self.comparable_rows(name)], self.factors[name]
+        matrix[:, self.columns.own(name)] = 0.0
+        codings = np.array([self.columns.along(name, factor.coding(level)) for level in shifts])
+        found = self.fit.averages(matrix, codings[:, self.columns.kept], [*shifts.values()])
+        return dict(zip(shifts, found, strict=True))
 
     def comparable_rows(self, name: str) -> IntArray:
         """Rows whose level of a factor can be compared with its reference."""
