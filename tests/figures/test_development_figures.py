@@ -15,7 +15,7 @@ from broodyear.development import assess_development
 from broodyear.development.forecast.figure_data import curve_data, fan_data, pairs_data
 from broodyear.errors import NothingToAnalyse, Refused
 from broodyear.figures.development import bands_figure, biases_figure, fan_figure
-from broodyear.figures.development_stage import calibration_figure, stage_figure
+from broodyear.figures.development_stage import calibration_figure, errors_figure, stage_figure
 from broodyear.figures.style import SERIES
 
 KEY = ("chinook", "hatch_half")
@@ -41,14 +41,20 @@ def drawn_stage(found: Any, **changes: Any) -> str:
     return stage_figure(**(shown | changes), name="stage", title="Chinook, half hatched")
 
 
+def drawn_errors(found: Any, **changes: Any) -> str:
+    shown = {"curves": curve_data(found, *KEY), "predictions": found.predictions}
+    return errors_figure(**(shown | changes), name="errors", title="Chinook, half hatched: errors")
+
+
 def test_a_stage_is_drawn_in_four_panels_the_same_way_each_time(found: Any) -> None:
     svg = drawn_stage(found)
     for model in curve_data(found, *KEY)["model"].unique():
         assert model in svg
-    for title in ("Days to the stage", "Observed against predicted", "Error by temperature", "Error by stock"):
-        assert title in svg
+    assert "Days to the stage" in svg and "Observed against predicted" in svg
+    errors = drawn_errors(found)
+    assert "Error by temperature" in errors and "Error by stock" in errors and errors == drawn_errors(found)
     assert "published values" in svg
-    assert "stock not known" in drawn_stage(found, predictions=found.predictions.assign(donor_stock=None))
+    assert "stock not known" in drawn_errors(found, predictions=found.predictions.assign(donor_stock=None))
     curves = curve_data(found, *KEY)
     assert curves.loc[curves["model"].str.startswith("own_"), "low"].notna().all()
     assert svg == drawn_stage(found) and svg.startswith("<svg") and 'role="img"' in svg
@@ -56,13 +62,12 @@ def test_a_stage_is_drawn_in_four_panels_the_same_way_each_time(found: Any) -> N
 
 def test_stocks_are_named_below_their_errors(found: Any) -> None:
     stocks = ["N-1", "S-2"] * len(found.predictions)
-    svg = drawn_stage(found, predictions=found.predictions.assign(donor_stock=stocks[: len(found.predictions)]))
+    svg = drawn_errors(found, predictions=found.predictions.assign(donor_stock=stocks[: len(found.predictions)]))
     assert "N-1" in svg and "S-2" in svg
 
 
 def test_calibration_shows_transforms_and_held_shares(found: Any) -> None:
-    panel = {"panel": "Chinook, half hatched"}
-    svg = calibration_figure(found.pit.assign(**panel), found.calibration.assign(**panel), name="c", title="c")
+    svg = calibration_figure(found.pit, found.calibration, name="c", title="c")
     assert svg.count("event in its prediction") == 2 and "held (%): hollow 50, filled 95" in svg
 
 

@@ -24,7 +24,7 @@ def without_drawings(monkeypatch: pytest.MonkeyPatch) -> None:
     """For tests of words: drawing takes four fifths of the time of a page, whose figures are blank here."""
 
     def blank(drawing: Drawing) -> FigureView:
-        return FigureView(drawing.name, "<svg></svg>", drawing.caption, drawing.alt, drawing.table, drawing.wide)
+        return FigureView(drawing.name, "<svg></svg>", drawing.caption, drawing.alt, drawing.table)
 
     monkeypatch.setattr(Drawing, "drawn", blank)
 

@@ -161,7 +161,9 @@ def test_without_a_calibration_its_figure_says_that_there_is_nothing_to_draw(tmp
     made = results()
     empty = {"pit": made.pit.frame.iloc[:0], "calibration": made.calibration.frame.iloc[:0]}
     page = said(write_development(results(**empty), tmp_path, invented.uploads()).page)
-    assert "There is nothing to draw for Calibration: coho." in page and "needs the column" not in page
+    assert (
+        "There is nothing to draw for Calibration: coho, half hatched." in page and "needs the column" not in page
+    )
 
 
 def test_the_models_given_are_in_the_manifest(tmp_path: Path) -> None:

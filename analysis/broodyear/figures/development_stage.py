@@ -22,8 +22,7 @@ _LONG_DAYS = 10.0
 def stage_figure(
     curves: pd.DataFrame, predictions: pd.DataFrame, pairs: pd.DataFrame, *, name: str, title: str
 ) -> str:
-    """SVG of one species and stage in four panels: days by temperature, observed against predicted, errors against
-    temperature, and errors by donor stock.
+    """SVG of one species and stage, as wide as a telephone: days by temperature, and observed against predicted.
 
     curves: model (at most four), temp_c (rising), days, low, high (may be blank); predictions: model (of those),
     mean_temp_c, predicted_day, absent_day, seen_day (blank: the tank ended before), error_low_days,
@@ -33,25 +32,45 @@ def stage_figure(
     require_columns(curves, ["model", "temp_c", "days", "low", "high"], title)
     require_columns(predictions, [*_PREDICTED, "equivalent_low_days", "equivalent_high_days"], title)
     require_rows(curves, title)
-    models = list(dict.fromkeys([*predictions["model"], *curves["model"]]))
-    series = series_for(models, title)
-    top = 0.86 - 0.013 * max(len(models) - 2, 0)
-    margins = {"left": 0.075, "right": 0.985, "top": top, "bottom": 0.075, "hspace": 0.42, "wspace": 0.2}
-    with sheet(name, 7.4, 6.2, 2, 2, margins=margins, most_ticks=MOST_TICKS) as page:
-        first, second, third, fourth = page.axes
+    series = series_of(curves, predictions, title)
+    with sheet(name, _WIDTH, 5.8, 2, margins=_MARGINS, most_ticks=MOST_TICKS) as page:
+        first, second = page.axes
         _curves(first, curves, predictions, pairs, series)
-        shown = predictions.dropna(subset=["predicted_day"])
-        _observed(second, shown, series)
-        _errors(third, shown, series, "mean_temp_c")
-        third.set_xlabel("water temperature, mean to the stage (°C)")
-        third.set_ylabel("predicted − actual (days)")
-        third.set_title("Error by temperature")
-        _by_stock(fourth, shown, series)
+        _observed(second, predictions.dropna(subset=["predicted_day"]), series)
         handles, labels = first.get_legend_handles_labels()
-        first.figure.legend(handles, labels, loc="upper left", ncols=2, fontsize=7.5, labelcolor=INK)
+        first.figure.legend(handles, labels, loc="upper left", fontsize=6.8, labelcolor=INK, labelspacing=0.15)
+        page.figure.subplots_adjust(top=1 - (0.42 + 0.118 * len(labels)) / 5.8)
         return page.svg(title)
 
 
+def errors_figure(curves: pd.DataFrame, predictions: pd.DataFrame, *, name: str, title: str) -> str:
+    """SVG of the errors of one species and stage by temperature and by donor stock; frames as of ``stage_figure``.
+
+    Raises Refused for missing columns, no tank or too many models.
+    """
+    require_columns(predictions, _PREDICTED, title)
+    shown = predictions.dropna(subset=["predicted_day"])
+    require_rows(shown, title)
+    series = series_of(curves, predictions, title)
+    with sheet(name, _WIDTH, 5.0, 2, margins=_MARGINS, most_ticks=MOST_TICKS) as page:
+        first, second = page.axes
+        _errors(first, shown, series, "mean_temp_c")
+        first.set_xlabel("water temperature, mean to the stage (°C)")
+        first.set_title("Error by temperature")
+        _by_stock(second, shown, series)
+        for axes in page.axes:
+            axes.set_ylabel("predicted − actual (days)")
+        return page.svg(title)
+
+
+def series_of(curves: pd.DataFrame, predictions: pd.DataFrame, title: str) -> dict[str, Series]:
+    """Each model with its ink: those that predict first. Raises Refused for too many."""
+    return series_for(list(dict.fromkeys([*predictions["model"], *curves["model"]])), title)
+
+
+#: Inches: text of drawings as wide as a telephone is read there without a finger.
+_WIDTH = 3.9
+_MARGINS = {"left": 0.125, "right": 0.97, "top": 0.94, "bottom": 0.08, "hspace": 0.42}
 _PREDICTED = (
     "model", "mean_temp_c", "predicted_day", "absent_day", "seen_day", "error_low_days", "error_high_days",
     "donor_stock",
@@ -156,34 +175,24 @@ def _by_stock(axes: Axes, shown: pd.DataFrame, series: dict[str, Series]) -> Non
 
 
 def calibration_figure(bars: pd.DataFrame, held: pd.DataFrame, *, name: str, title: str) -> str:
-    """SVG of whether intervals hold what they state, one row per panel: where events lay in their predictions for
-    at most two models, and the shares of 50 and 95 % intervals that held by band.
+    """SVG of whether intervals hold what they state, as wide as a telephone: where events lay in their predictions
+    for at most two models, and the shares of 50 and 95 % intervals that held by band.
 
-    bars: panel, model, pit_low, pit_high, tanks, expected, likely_low, likely_high; held: panel, model, band
-    ("all" or a band), stated_pct, held_pct. Raises Refused for missing columns or no rows.
+    bars: model, pit_low, pit_high, tanks, expected, likely_low, likely_high; held: model, band ("all" or a band),
+    stated_pct, held_pct. Raises Refused for missing columns or no rows.
     """
-    require_columns(bars, ["panel", "model", "pit_low", "pit_high", "tanks", "expected", "likely_low"], title)
-    require_columns(held, ["panel", "model", "band", "stated_pct", "held_pct"], title)
+    require_columns(bars, ["model", "pit_low", "pit_high", "tanks", "expected", "likely_low"], title)
+    require_columns(held, ["model", "band", "stated_pct", "held_pct"], title)
     require_rows(bars, title)
-    panels = list(dict.fromkeys(bars["panel"]))
-    height = 2.45 * len(panels)
-    margins = {
-        "left": 0.065, "right": 0.985, "top": 1 - 0.6 / height, "bottom": 0.45 / height, "hspace": 0.72,
-        "wspace": 0.22,
-    }  # fmt: skip
-    with sheet(name, 7.4, height, len(panels), 3, margins=margins, most_ticks=MOST_TICKS) as page:
-        for row, panel in enumerate(panels):
-            mine, theirs = bars[bars["panel"] == panel], held[held["panel"] == panel]
-            models = list(dict.fromkeys(mine["model"]))[:2]
-            series = dict(zip(models, MODEL_SERIES, strict=False))
-            first, second, third = page.axes[3 * row : 3 * row + 3]
-            for axes, model in zip((first, second), models, strict=False):
-                _pit(axes, mine[mine["model"] == model], series[model])
-            if len(models) < 2:
-                second.remove()
-            _held(third, theirs[theirs["model"].isin(models)], series)
-            first.text(0, 1.2, panel, transform=first.transAxes, fontsize=9, fontweight="bold")
-            first.set_ylabel("tanks")
+    models = list(dict.fromkeys(bars["model"]))[:2]
+    series = dict(zip(models, MODEL_SERIES, strict=False))
+    rows = len(models) + 1
+    height = 0.55 + 1.5 * rows
+    margins = _MARGINS | {"top": 1 - 0.25 / height, "bottom": 0.42 / height, "hspace": 0.62}
+    with sheet(name, _WIDTH, height, rows, margins=margins, most_ticks=MOST_TICKS) as page:
+        for axes, model in zip(page.axes, models, strict=False):
+            _pit(axes, bars[bars["model"] == model], series[model])
+        _held(page.axes[-1], held[held["model"].isin(models)], series)
         return page.svg(title)
 
 
@@ -197,8 +206,9 @@ def _pit(axes: Axes, bars: pd.DataFrame, series: Series) -> None:
         linewidth=0.8,
     )  # fmt: skip
     axes.set_xlim(0, 1)
-    axes.set_title(shortened(one["model"], 38), fontsize=7)
-    axes.set_xlabel("early  ←  event in its prediction  →  late", fontsize=7)
+    axes.set_ylabel("tanks")
+    axes.set_title(shortened(one["model"], 52), fontsize=7.5)
+    axes.set_xlabel("early  ←  event in its prediction  →  late", fontsize=7.5)
 
 
 def _held(axes: Axes, held: pd.DataFrame, series: dict[str, Series]) -> None:
@@ -212,8 +222,8 @@ def _held(axes: Axes, held: pd.DataFrame, series: dict[str, Series]) -> None:
             axes.plot(at, rows["held_pct"], one.marker, color=one.colour, markerfacecolor=face, markersize=4.5)
     axes.set_ylim(0, 105)
     axes.set_xlim(-0.6, len(places) - 0.4)
-    axes.set_xticks(range(len(places)), [band.replace("-", "–") for band in places], fontsize=7)
+    axes.set_xticks(range(len(places)), [band.replace("-", "–") for band in places], fontsize=7.5)
     axes.set_yticks([0, 50, 95])
     axes.grid(False)
-    axes.set_xlabel("mean temperature (°C)", fontsize=7)
-    axes.set_title("held (%): hollow 50, filled 95", fontsize=7)
+    axes.set_xlabel("mean temperature (°C)", fontsize=7.5)
+    axes.set_title("held (%): hollow 50, filled 95", fontsize=7.5)

@@ -67,14 +67,13 @@ class Notice:
 
 @dataclass(frozen=True)
 class FigureView:
-    """A figure: its SVG, what it shows in words for who cannot see it, and its table; wide: as the page."""
+    """A figure: its SVG, what it shows in words for who cannot see it, and its table."""
 
     name: str
     svg: str
     caption: Markup
     alt: Markup
     table: ReportTable
-    wide: bool = False
     kind: str = "figure"
 
     @property
@@ -92,7 +91,6 @@ class Drawing:
     caption: Markup
     alt: Markup
     table: ReportTable
-    wide: bool = False
 
     def drawn(self) -> FigureView | Notice:
         """The figure; where it is refused, its reason in its place."""
@@ -101,7 +99,7 @@ class Drawing:
         except BroodyearError as error:
             why = f"{str(error)[:1].upper()}{str(error)[1:]}".rstrip(".")
             return Notice("No figure here.", say("{why}.", why=why), "note")
-        return FigureView(self.name, svg, self.caption, self.alt, self.table, self.wide)
+        return FigureView(self.name, svg, self.caption, self.alt, self.table)
 
 
 @dataclass(frozen=True)

@@ -161,7 +161,6 @@ def drawing(
     words: Mapping[str, Any] | None = None,
     name: str = "",
     file: str = "",
-    wide: bool = False,
     **options: Any,
 ) -> Drawing:
     """A figure to come, from its data and further options.
@@ -172,7 +171,7 @@ def drawing(
     name = name or figure.__name__.removesuffix("_figure")
     title, caption, alt = phrase_lines("figures.txt", name, **(words or {}))
     draw = partial(figure, *data, name=file or name, title=title.unescape(), **options)
-    return Drawing(draw, file or name, caption, alt, table, wide)
+    return Drawing(draw, file or name, caption, alt, table)
 
 
 def refusal(title: str, table: ReportTable) -> Notice:

@@ -18,7 +18,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.special import ndtri
 
 from broodyear.development.arrays import Floats
 from broodyear.development.models.forms import NOMINAL, Curve
@@ -223,29 +222,6 @@ def spread_between_studies(models: pd.DataFrame, errors: pd.DataFrame, without: 
     is_counted = models["is_default"].to_numpy(dtype=bool) & (pairs >= FEWEST_PAIRS_OF_STAGE)
     pooled = float(np.sqrt(np.mean(size[is_counted] ** 2))) if is_counted.any() else 0.0
     return pd.Series(np.nan_to_num(size), models.index).clip(lower=max(pooled, LEAST_SPREAD_LOG_SD))
-
-
-def held_out_studies() -> pd.DataFrame:
-    """How often intervals of defaults hold the pairs of a study that is left out whole, its spread with it.
-
-    Columns: model, species, stage, pairs (of other studies than the model's own; FEWEST_PAIRS_OF_STAGE or more),
-    studies, held_50, held_80, held_95 (% of the pairs inside). With one study, the spread without it is that of
-    other species alone.
-    """
-    models = known_models()
-    everything = log_errors(models)
-    others, rows = everything[~everything["is_own"]], []
-    for number, row in enumerate(models.to_dict("records")):
-        errors = others[others["number"] == number]
-        if not row["is_default"] or len(errors) < FEWEST_PAIRS_OF_STAGE:
-            continue
-        studies = errors["study"].unique()
-        spread = {study: spread_between_studies(models, everything, study).iloc[number] for study in studies}
-        off = errors["log_error"].abs() / errors["study"].map(spread)
-        held = {f"held_{level}": 100.0 * (off <= ndtri(0.5 + level / 200)).mean() for level in (50, 80, 95)}
-        about = {name: row[name] for name in ("model", "species", "stage")}
-        rows.append({**about, "pairs": len(errors), "studies": len(studies), **held})
-    return pd.DataFrame(rows)
 
 
 def errors_against_pairs(models: pd.DataFrame) -> pd.DataFrame:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from markupsafe import Markup
 
-from broodyear.development.models.published import held_out_studies
+from broodyear.development.models.held_out_studies import held_out_studies
 from broodyear.figures.development import fan_figure
-from broodyear.figures.development_stage import calibration_figure, stage_figure
+from broodyear.figures.development_stage import calibration_figure, errors_figure, stage_figure
 from broodyear.reports.development.results import (
     MAIN_SCHEME,
     WORDS,
@@ -22,7 +22,7 @@ from broodyear.reports.development.results import (
     shown_if_any,
     titled,
 )
-from broodyear.reports.numbers import known, model_words, words
+from broodyear.reports.numbers import known, model_words
 from broodyear.reports.parts import Block, Bullets, Drawing, Equations, Folded, Heading, Notice, Section, say
 from broodyear.reports.rendering import drawing, glossary, phrase, prose, said
 from broodyear.reports.tables import ReportTable, shown
@@ -43,20 +43,21 @@ def _stages(results: DevelopmentResults) -> Section:
     """Curves, predictions and errors for every species and stage that was scored."""
     blocks: list[Block] = []
     for species, stage in results.shown:
-        blocks += [Heading(say("{name}", name=titled(species, stage))), _stage(results, species, stage)]
+        blocks += [Heading(say("{name}", name=titled(species, stage))), *_stage(results, species, stage)]
     if not blocks:
         blocks = [Notice("Nothing to draw.", phrase(WORDS, "no_stage"))]
     return Section("stages", "Species by species: curves, predictions and errors", tuple(blocks))
 
 
-def _stage(results: DevelopmentResults, species: str, stage: str) -> Drawing:
+def _stage(results: DevelopmentResults, species: str, stage: str) -> tuple[Drawing, Drawing]:
     curves = _named(place_rows(results.curves.frame, species, stage), None)
     predictions = _named(place_rows(results.predictions.frame, species, stage), results.drawn(species, stage))
     pairs = place_rows(results.pairs.frame, species, stage)
-    return drawing(
-        stage_figure, curves, predictions, pairs, table=results.predictions,
-        words={"words": named(species, stage)}, file=f"stage_{species}_{stage}", wide=True,
-    )  # fmt: skip
+    about: dict[str, Any] = {"table": results.predictions, "words": {"words": named(species, stage)}}
+    return (
+        drawing(stage_figure, curves, predictions, pairs, **about, file=f"stage_{species}_{stage}"),
+        drawing(errors_figure, curves, predictions, **about, file=f"errors_{species}_{stage}"),
+    )
 
 
 def _named(rows: pd.DataFrame, models: tuple[str, ...] | None) -> pd.DataFrame:
@@ -69,8 +70,7 @@ def _named(rows: pd.DataFrame, models: tuple[str, ...] | None) -> pd.DataFrame:
 
 def _calibration(results: DevelopmentResults) -> Section:
     """Where events lay in their predictions, what intervals held, and the scores behind both."""
-    species = dict.fromkeys(species for species, _ in results.shown)
-    blocks: list[Block] = [_calibrated(results, one) for one in species]
+    blocks: list[Block] = [_calibrated(results, *place) for place in results.shown]
     blocks += [prose(WORDS, "calibration"), *said_of(results, "intervals")]
     for table, rows in (
         (results.calibration, range(len(results.calibration))),
@@ -80,26 +80,15 @@ def _calibration(results: DevelopmentResults) -> Section:
     return Section("calibration", "Do intervals hold what they state?", tuple(blocks))
 
 
-def _calibrated(results: DevelopmentResults, species: str) -> Drawing:
-    bars, held = (_panels(results, table.frame, species) for table in (results.pit, results.calibration))
+def _calibrated(results: DevelopmentResults, species: str, stage: str) -> Drawing:
+    drawn = results.drawn(species, stage)
+    bars, held = (
+        _named(place_rows(table.frame, species, stage), drawn) for table in (results.pit, results.calibration)
+    )
     return drawing(
-        calibration_figure, bars, held, table=results.pit, words={"words": words(species)},
-        file=f"calibration_{species}", wide=True,
+        calibration_figure, bars, held, table=results.pit, words={"words": named(species, stage)},
+        file=f"calibration_{species}_{stage}",
     )  # fmt: skip
-
-
-def _panels(results: DevelopmentResults, frame: pd.DataFrame, species: str) -> pd.DataFrame:
-    """Rows of the drawn models of one species, each with the panel it belongs to."""
-    if frame.empty:
-        return frame.assign(panel="")
-    chosen = frame[
-        [
-            one == species and (one, stage) in results.shown and model in results.drawn(one, stage)
-            for one, stage, model in zip(frame["species"], frame["stage"], frame["model"], strict=True)
-        ]
-    ]
-    panels = [titled(one, stage) for one, stage in zip(chosen["species"], chosen["stage"], strict=True)]
-    return _named(chosen, None).assign(panel=panels)
 
 
 def _shown_rows(results: DevelopmentResults, table: ReportTable, rows: Iterable[int]) -> list[int]:
