@@ -48,7 +48,7 @@ def fit_constant_temperatures(frame: pd.DataFrame, form: str, groups: tuple[str,
             f"constants of the form {form}; measure at more, or choose a form with fewer constants"
         )
     refuse_narrow(form, float(temps.min()), float(temps.max()), "these measurements")
-    limits = _free_limits(shape, float(temps.min()))
+    limits = shape.limits(float(temps.min()))
     found = _least_squares(shape, temps, logs, limits)
     is_at_limit = shape.free == 3 and bool(
         np.min(np.abs(found.estimates[2] - np.array([limits[0][2], limits[1][2]]))) < 1e-6
@@ -167,13 +167,6 @@ def _usable_pairs(frame: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, int]]:
     return checked(used, "constant_temperatures").astype(float), left_out
 
 
-def _free_limits(shape: Shape, coldest_c: float) -> tuple[Floats, Floats]:
-    low, high = shape.bend_limits(coldest_c)
-    lowest = np.array([-np.inf, -np.inf, low])[: shape.free]
-    highest = np.array([np.inf, 0.0, high])[: shape.free]
-    return lowest, highest
-
-
 def _least_squares(shape: Shape, temps: Floats, logs: Floats, limits: tuple[Floats, Floats]) -> LeastSquaresFit:
     """Best of three first guesses for the bend, so that a flat likelihood does not stop the search early."""
     tries = []
@@ -198,7 +191,7 @@ def _pair_profile(
     if there.free == 1:
         residual = logs - there.log_days(np.array([log_days]), temps)
         return float(-0.5 * np.sum(residual**2) / residual_sd**2)
-    low, high = _free_limits(there, float(min(temps.min(), temp_c)))
+    low, high = there.limits(float(min(temps.min(), temp_c)))
 
     def rest(free: Floats, x: Floats) -> Floats:
         return there.log_days(np.concatenate([[log_days], free]), x)

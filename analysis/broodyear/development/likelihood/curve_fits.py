@@ -175,8 +175,7 @@ def further_starts(
 def _through_middles(records: TankRecords, shape: Shape, begin: Floats, low: Floats, high: Floats) -> Floats:
     """Free quantities by reweighted least squares of log development in the middle of each tank's interval."""
     free = np.clip(begin, low, high)
-    is_seen = np.isfinite(records.seen_day)[:, None]
-    days = records.to_start + np.where(is_seen, 0.5 * (records.to_absent + records.to_seen), records.to_absent)
+    days = records.to_middle
     for _ in range(_REWEIGHTED):
         rate, rate_by = rates_on(shape, free, records.grid_c)
         done = np.maximum(days @ rate + records.start_fraction, HARDLY_BEGUN)

@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from broodyear.development.likelihood.censored import WRONG_LOG_SD
 from broodyear.development.likelihood.crossed import CrossedMean, crossed_means
@@ -20,8 +19,6 @@ from broodyear.development.likelihood.tank_records import TankRecords, tank_reco
 from broodyear.development.models.forms import FITTED_FORMS, FORMS, Shape
 from broodyear.development.models.summing import refuse_fahrenheit
 from broodyear.errors import Refused, UsageError
-
-Floats = NDArray[np.float64]
 
 # With two batches the spread between batches rests on one difference.
 FEWEST_BATCHES = 3
@@ -192,10 +189,7 @@ def _decomposition(records: TankRecords, shape: Shape, found: TankFit) -> MeanWa
     intervals, _, absent, seen = edges(records, rate)
     is_seen = np.isfinite(records.seen_day)
     middle = np.where(is_seen, 0.5 * (absent + seen), absent)
-    days = records.to_start + np.where(
-        is_seen[:, None], 0.5 * (records.to_absent + records.to_seen), records.to_absent
-    )
-    design = -(days @ rate_by) / np.maximum(middle, 1e-12)[:, None]
+    design = -(records.to_middle @ rate_by) / np.maximum(middle, 1e-12)[:, None]
     return MeanWanted(intervals, records.labels, WRONG_LOG_SD, design, is_for_new=True)
 
 

@@ -63,6 +63,12 @@ class TankRecords:
     assumed_hatchery: int
     labels: Mapping[str, Texts]
 
+    @property
+    def to_middle(self) -> Floats:
+        """(n, g) weights of days from fertilisation to the middle of the looks, to the last where a tank ended."""
+        is_seen = np.isfinite(self.seen_day)[:, None]
+        return self.to_start + np.where(is_seen, 0.5 * (self.to_absent + self.to_seen), self.to_absent)
+
     def subset(self, keep: Masks) -> TankRecords:
         """The tanks for which ``keep`` is true, batches numbered afresh."""
         codes, batch = np.unique(self.batch[keep], return_inverse=True)

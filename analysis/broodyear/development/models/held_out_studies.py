@@ -19,6 +19,7 @@ from broodyear.development.models.published import (
 
 # Steps of a fit by least squares, more than it takes, and the longest of its level, slope and bend.
 _STEPS, _LONGEST = 30, np.array([1.0, 0.1, 0.03])
+_FLATTEST = -1e-3  # slope; warmer water never slows development
 
 
 def held_out_studies() -> pd.DataFrame:
@@ -68,15 +69,10 @@ def fitted_to_pairs(model: pd.DataFrame, without: str = "") -> dict[str, float]:
     used = pairs[is_own & ~pairs["is_flagged"] & pairs["is_same_event"]]
     temps, logs = used["temp_c"].to_numpy(dtype=float), np.log(used["days"].to_numpy(dtype=float))
     shape = Shape(str(model["form"].iloc[0]), float(temps.mean()))
-    longest, low, high = (one[: shape.free] for one in (_LONGEST, *_limits(shape, temps.min())))
+    longest, (low, high) = _LONGEST[: shape.free], shape.limits(float(temps.min()), _FLATTEST)
     free = np.clip(np.array([logs.mean(), -0.12, 0.05])[: shape.free], low, high)
     for _ in range(_STEPS):
         off = logs - shape.log_days(free, temps)
         step = np.linalg.lstsq(shape.gradient(free, temps), off, rcond=None)[0]
         free = np.clip(free + np.clip(step, -longest, longest), low, high)
     return dict(zip(COEFFICIENTS[shape.form], map(float, shape.published_values(free)), strict=True))
-
-
-def _limits(shape: Shape, coldest_c: float) -> tuple[Any, Any]:
-    least, most = shape.bend_limits(coldest_c)
-    return np.array([-np.inf, -1.0, least]), np.array([np.inf, -1e-3, most])

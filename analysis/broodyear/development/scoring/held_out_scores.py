@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from broodyear.claims import Reason
@@ -45,7 +44,6 @@ from broodyear.shown import ShownFrame, Shows, shown
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-Floats = NDArray[np.float64]
 #: Begins a piece of work, of a function of a module and what it is given; what comes back gives its result.
 Ask = Callable[..., Callable[[], Any]]
 
