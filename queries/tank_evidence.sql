@@ -27,8 +27,8 @@
 --   warm_limit_c [°C]: the warm limit
 --   warm_read_c [°C]: highest reading of the stay, where it is above the warm limit, else NULL
 --   warm_read_on [date]: day of that reading, the first of several
---   spell_dead [count]: dead found in the seven days that took most, where these are more than half of all that were
---     found, ten or more, and a tenth of the eggs or more, as in worst_weeks; else NULL
+--   spell_dead [count]: dead found in the seven days that took most, as in worst_weeks, where these are a fifth of the
+--     eggs or more, or a tenth, ten or more, and more than half of all that were found; else NULL
 --   spell_of [count]: all dead found
 --   spell_from [date]: first day of these on which dead were found
 --   spell_to [date]: last such day
@@ -110,7 +110,8 @@ warmest AS (
     GROUP BY stays.season, readings.tank_id
 ),
 
--- What counts as a spell is common practice, no source: it points at days to ask about, it judges nothing.
+-- What counts as a spell is common practice, no source: it points at days to ask about, it judges nothing. A fifth of
+-- the eggs is one whatever else was lost, as in large_losses.
 spells AS (
     SELECT
         season,
@@ -122,7 +123,7 @@ spells AS (
     FROM worst_weeks
     INNER JOIN tank_counts USING (season, tank_id)
     INNER JOIN tank_stays USING (season, tank_id)
-    WHERE week_dead >= 10 AND week_dead > 0.5 * dead_total AND week_dead >= 0.1 * eggs
+    WHERE (week_dead >= 10 AND week_dead > 0.5 * dead_total AND week_dead >= 0.1 * eggs OR week_dead >= 0.2 * eggs)
         AND NOT losses_look_cumulative
 ),
 

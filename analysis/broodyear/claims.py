@@ -102,6 +102,7 @@ class Reason(StrEnum):
     TOO_FEW_SEASONS = "too_few_seasons", _UNTOLD, "too few seasons"
     ONE_LEVEL = "one_level", _UNTOLD, "nothing to compare with: every tank is alike in this"
     NEVER_SHARE_BATCH = "never_share_batch", _UNTOLD, "no batch was shared by those compared"
+    TOO_FEW_COUNTED = "too_few_counted", _UNTOLD, "too few of those compared have a usable count yet"
     CONFOUNDED = "confounded", _UNTOLD, "goes together with something else and cannot be separated from it"
     SEPARATED = "separated", _UNTOLD, "every fish lived or every fish died, so that no size can be given"
     NOT_CONVERGED = "not_converged", _UNTOLD, "the model found no stable answer"

@@ -120,6 +120,17 @@ def test_a_week_that_took_most_of_the_dead_has_its_days(programme: Programme) ->
     ]
 
 
+@pytest.mark.parametrize(("first", "spell"), [(20, 20), (19, None)])
+def test_a_fifth_of_the_eggs_is_a_spell_as_it_is_a_large_loss(
+    programme: Programme, first: int, spell: int | None
+) -> None:
+    """Of 100 eggs 20 and, eight days on, 19 of the rest: neither week took most of the dead."""
+    found_dead(programme, ("2024-11-03", 0), ("2024-11-04", first), ("2024-11-11", 0), ("2024-11-12", 19))
+    where = "tank_id = 'A' AND season = 2024"
+    assert programme.one("tank_evidence", "spell_dead", where) == (spell,)
+    assert programme.rows("large_losses", "week_dead", where) == ([(spell,)] if spell else [])
+
+
 @pytest.mark.parametrize(
     "checks",
     [
@@ -136,8 +147,8 @@ def test_other_losses_are_no_short_spell(programme: Programme, checks: tuple[tup
     ]
 
 
-@pytest.mark.parametrize(("eggs", "dead", "spell"), [(20, 9, None), (20, 10, 10), (120, 11, None)])
-def test_a_spell_is_ten_dead_and_a_tenth_of_the_eggs(
+@pytest.mark.parametrize(("eggs", "dead", "spell"), [(60, 9, None), (60, 10, 10), (120, 11, None), (20, 4, 4)])
+def test_a_spell_is_ten_dead_and_a_tenth_of_the_eggs_or_a_fifth_of_them(
     programme: Programme, eggs: int, dead: int, spell: int | None
 ) -> None:
     delivery = {"tank_id": "B", "batch_id": "B1", "delivered_on": "2024-11-01", "stage_at_delivery": "eyed"}

@@ -213,12 +213,12 @@ def test_silent_tanks_show_in_reporting_and_bounds(drawn: pd.DataFrame) -> None:
 @pytest.mark.parametrize(
     ("case", "note"),
     [
-        ("one region", "none of its batches"),
-        ("one tank", "none of its batches"),
+        ("one region", "no other region has tanks enough"),
+        ("one tank", "no other region has tanks enough"),
         ("no exits", "no tank has a usable count yet"),
         ("all alive", "no estimate: every fish survived"),
         ("all dead", "no estimate: every fish died"),
-        ("no region column", "none of its batches"),
+        ("no region column", "no other region has tanks enough"),
     ],
 )
 def test_bad_input_gives_sentences(drawn: pd.DataFrame, case: str, note: str) -> None:
@@ -321,6 +321,56 @@ def test_a_batch_of_a_region_that_shared_none_has_its_raw_survival_alone() -> No
     assert len(alone) and alone["raw_pct"].notna().all() and alone["adjusted_pct"].isna().all()
     assert set(alone["reason"]) == {"never_share_batch"}
     assert table.drop(alone.index)["adjusted_pct"].notna().all()
+
+
+def few(*tanks: tuple[str, str, bool]) -> pd.DataFrame:
+    """Tanks of 200 eggs each: region, batch, whether their fish were counted (160)."""
+    rows = [
+        {"season": 2024, "tank_id": f"T{place}", "site_id": f"S{place}", "region": region, "batch_id": batch,
+         "eggs": 200.0, "survivors": 160.0 + place if counted else np.nan}
+        for place, (region, batch, counted) in enumerate(tanks)
+    ]  # fmt: skip
+    return pd.DataFrame(rows)
+
+
+def test_a_region_that_does_better_beside_a_poor_one_names_it(drawn: pd.DataFrame) -> None:
+    """R2 keeps 7 of 10 of its fish, R3 17 of 20, R1 all: R3 lies in the middle."""
+    kept = drawn["region"].map({"R1": 1.0, "R2": 0.7, "R3": 0.85})
+    claims = region_comparison(drawn.assign(survivors=(drawn["survivors"] * kept).round())).claims
+    told = {one.subject: (one.reason, one.level) for one in claims if one.kind is ClaimKind.REGION_DIFFERS}
+    assert told == {"R1": (Reason.CLEAR, "R2"), "R2": (Reason.CLEAR, "R1"), "R3": (Reason.NOT_CLEAR, "")}
+
+
+UNTOLD = [
+    ([("North", "B1", True), ("North", "B2", True)], "one_level", ["one_level"],
+     "There is only one region (North), so there is nothing to compare it with."),
+    ([("North", "B1", True), ("South", "B1", True)], "too_few_tanks", ["too_few_tanks"] * 2,
+     "Regions share batches, but the records are too few to compare them yet."),
+    ([("North", "B1", True), ("South", "B2", True)], "never_share_batch", ["never_share_batch"] * 2,
+     "No region ever shared a batch with another: regions and batches cannot be told apart."),
+    ([("North", "B1", True), ("South", "B1", False)], "too_few_counted", ["too_few_counted"] * 2,
+     "Only North has a usable count of this yet, so it cannot be compared with any."),
+    ([("North", "B1", False), ("South", "B1", False)], "too_few_counted", ["too_few_counted"] * 2,
+     "No tank has a usable count for this outcome yet, so regions cannot be compared."),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("tanks", "why", "of_each", "sentence"), UNTOLD)
+def test_small_and_unfinished_programmes_are_given_the_true_reason(
+    tanks: list[tuple[str, str, bool]], why: str, of_each: list[str], sentence: str
+) -> None:
+    found = region_comparison(few(*tanks))
+    assert [claim.reason for claim in found.claims if claim.kind is ClaimKind.REGIONS_DIFFER] == [why]
+    assert found.rows["reason"].tolist() == of_each
+    assert set(found.sentences.values()) == {sentence}
+
+
+def test_a_region_without_counts_is_no_proof_that_batches_were_not_shared() -> None:
+    found = region_comparison(few(*[("North", "B1", True)] * 6, *[("South", "B1", False)] * 6))
+    assert found.rows["batches_shared"].tolist() == [1, 0]
+    assert found.rows["note"].tolist() == [
+        "no tank of another region with the same batches has a usable count yet", "no tank has a usable count yet",
+    ]  # fmt: skip
 
 
 def test_low_regions_are_those_claimed_below_over_the_whole_stay(drawn: pd.DataFrame) -> None:

@@ -47,6 +47,33 @@ def test_sentences(edges: list[tuple[str, str]], sentence: str) -> None:
     assert region_links(graph(*edges)).sentence == sentence
 
 
+@pytest.mark.parametrize(
+    ("uncounted", "sentence", "shared"),
+    [
+        (
+            [("South", "B1")],
+            "Only North has a usable count of this yet, so it cannot be compared with any.",
+            [True],
+        ),
+        (
+            [("East", "B2"), ("West", "B2"), ("South", "B1")],
+            "North cannot be compared with any yet: the tanks elsewhere that had the same batches have no usable"
+            " count of this.",
+            [True, True, True],
+        ),
+    ],
+)
+def test_batches_that_went_to_tanks_without_a_count_were_shared(
+    uncounted: list[tuple[str, str]], sentence: str, shared: list[bool]
+) -> None:
+    """East and West share B2 and have counts; South has none."""
+    delivered = graph(("North", "B1"), *uncounted)
+    links = region_links(delivered[delivered["region"] != "South"], delivered)
+    assert links.sentence == sentence
+    assert links.edges["shared"].tolist() == shared
+    assert links.regions.set_index("region")["went_elsewhere"].all()
+
+
 def test_edges_are_counted_for_drawing() -> None:
     links = region_links(graph(("East", "B1"), ("East", "B1"), ("North", "B1"), ("West", "B2")))
     edges = links.edges.set_index(["region", "batch_id"])

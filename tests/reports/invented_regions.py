@@ -15,7 +15,7 @@ from broodyear.settings import Settings
 SENTENCE = "south never shares a batch with another region and cannot be compared with any."
 
 
-def row(region: str, raw: float, points: float, p: float, **changes: Any) -> dict[str, Any]:
+def row(region: str, raw: float | None, points: float, p: float, **changes: Any) -> dict[str, Any]:
     """One region, delivery to release, with both answers at `points`."""
     return {
         "region": region, "outcome": "delivered_to_release", "tanks": 40, "tanks_usable": 36, "sites": 20,
@@ -27,7 +27,7 @@ def row(region: str, raw: float, points: float, p: float, **changes: Any) -> dic
         "within_batch_points_high": points + 6, "within_batch_p_value": p, "separable": True,
         "p_family": min(3 * p, 1.0), "comparisons": 3, "decision": "claimed" if 3 * p <= 0.05 else "not_claimed",
         "reason": "clear" if 3 * p <= 0.05 else "not_clear", "comparable_with": "east",
-        "reporting_pct": 90.0, "bound_low_pct": raw - 8, "bound_high_pct": raw + 2,
+        "reporting_pct": 90.0, "bound_low_pct": raw and raw - 8, "bound_high_pct": raw and raw + 2,
         "note": "no difference shown against east",
     } | changes  # fmt: skip
 

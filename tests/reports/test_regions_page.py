@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 from tests.reports import invented
-from tests.reports.invented_regions import results, row
+from tests.reports.invented_regions import results, row, uncovered
 from tests.reports.pages import cell, seen, written_rows
 
-from broodyear.reports.regions import write_regions
+from broodyear.reports.regions import on_record, write_regions
 from broodyear.reports.rendering import wording
 from broodyear.reports.tables import declared_first
 from broodyear.setups.circumstances import CIRCUMSTANCES
@@ -37,6 +37,17 @@ def test_a_region_without_a_shared_batch_is_not_separable(tmp_path: Path) -> Non
     assert south["separable"] == "false" and south["adjusted_pct"] == ""
 
 
+def test_a_region_without_a_count_is_not_said_to_have_had_no_batch(tmp_path: Path) -> None:
+    silent = row("south", None, 0.0, 1.0, tanks=6, tanks_usable=0, batches=0, batches_shared=0, bound_low_pct=0.0,
+                 bound_high_pct=90.0, decision="cannot_tell", reason="too_few_counted")  # fmt: skip
+    shown = results(row("east", 86.0, 2.0, 0.6), silent)
+    text = said(write_regions(shown, tmp_path, invented.uploads()).page)
+    assert (
+        "south: no survival known yet, as none of its 6 tank-seasons has a usable count. The records cannot show"
+        " how region south compares with the others: too few of those compared have a usable count yet."
+    ) in text
+
+
 def test_a_claimed_difference_is_said_with_its_size(tmp_path: Path) -> None:
     shown = results(row("east", 86.0, 2.0, 0.6), row("north", 60.0, -12.0, 0.003))
     text = said(write_regions(shown, tmp_path, invented.uploads()).page)
@@ -50,6 +61,16 @@ def test_every_claim_of_the_page_is_a_row_with_its_sentence(tmp_path: Path) -> N
     rows = written_rows(tmp_path, "claims.csv")
     assert [line["claim"] for line in rows] == [*["region_differs"] * 3, "regions_differ"]
     assert all(" ".join(line["sentence"].replace("\u202f", " ").split()) in text for line in rows)
+
+
+@pytest.mark.parametrize(
+    ("elsewhere", "what"), [("single", "a bare bottom"), ("layered_stones", "layered stones or a bare bottom")]
+)
+def test_bare_tanks_are_called_bare_where_none_has_layered_stones(elsewhere: str, what: str) -> None:
+    tanks = uncovered()
+    practice = (tanks["region"] == "north").map({True: "bare", False: elsewhere})
+    table = on_record(tanks.assign(gravel_practice=practice)).frame
+    assert set(table.loc[table["evidence"] == "gravel", "what"]) == {what}
 
 
 def test_no_ranks_and_alphabetical_order(tmp_path: Path) -> None:

@@ -62,6 +62,16 @@ def test_the_three_decisions_read_differently(kind: ClaimKind) -> None:
     assert Reason.CONFOUNDED.meaning in untold
 
 
+@pytest.mark.parametrize(("estimate", "did"), [(7.5, "worse"), (-7.5, "better")])
+def test_a_region_that_differs_names_those_that_differ_the_other_way(estimate: float, did: str) -> None:
+    kind, others = ClaimKind.REGION_DIFFERS, "Birch, Moor"
+    differs = Claim(kind, "Dune", Reason.CLEAR, others, estimate=estimate, comparisons=4, section="answer")
+    (sentence,) = worded([differs])
+    assert sentence.endswith(
+        f"clear among the 4 regions compared; the others include Birch and Moor, which did {did}."
+    )
+
+
 def test_sentences_say_size_interval_and_how_many_were_compared() -> None:
     below, practice, fish, biased = worded(
         [

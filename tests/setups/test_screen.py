@@ -183,7 +183,10 @@ def test_missing_columns_are_named(drawn: pd.DataFrame) -> None:
 
 
 def test_no_rows_are_refused(drawn: pd.DataFrame) -> None:
-    with pytest.raises(NothingToAnalyse, match="no tank-season"):
+    with pytest.raises(
+        NothingToAnalyse,
+        match="no tank of any season has a delivery of eggs on record, so no set-up can be compared: load",
+    ):
         compare_setups(drawn.iloc[:0])
 
 

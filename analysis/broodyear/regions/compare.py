@@ -96,7 +96,9 @@ class _Outcome:
     def sentence(self) -> str:
         """What can be compared with what, and how."""
         methods = dict.fromkeys(spread["within_method"] for spread in self.spreads)
-        return note("regions", "outcome", links=self.links and self.links.sentence, methods=methods)
+        is_met = self.links is not None and bool(self.links.regions["comparable_with"].any())
+        links = self.links and self.links.sentence
+        return note("regions", "outcome", links=links, methods=methods, is_met=is_met)
 
     @property
     def spreads(self) -> list[dict[str, Any]]:
@@ -165,13 +167,13 @@ def _outcome(given: pd.DataFrame, name: str) -> _Outcome:
     table = table.join(survival_bounds(given, name))
     if used.empty:
         return _Outcome(name, table.reindex(columns=[*table, *PART_COLUMNS, "p_family"]))
-    links = region_links(used)
+    links = region_links(used, given)
     parts = []
     for members in links.part_members():
         own = used[used["region"].isin(members)].reset_index(drop=True)
         parts.append(fit_part(own, given[given["region"].isin(members)]))
     counted = level_counts(used, used["region"]).set_index("level").drop(columns="tanks")
-    linked = links.regions.set_index("region")[["batches_shared", "comparable_with"]]
+    linked = links.regions.set_index("region")[["batches_shared", "comparable_with", "went_elsewhere"]]
     estimates = pd.concat([part.table for part in parts] or [blank_table([])])
     sites_usable = used.groupby("region")["site_id"].nunique().rename("sites_usable")
     table = table.join(counted).join(linked).join(estimates).join(sites_usable)
@@ -220,11 +222,17 @@ def _over_outcomes(found: list[_Outcome]) -> list[_Outcome]:
 
 def _decided(one: _Outcome) -> pd.DataFrame:
     """The table with decisions and notes."""
-    table = one.table.reindex(columns=list(dict.fromkeys([*one.table, *REGION_COLUMNS[1:], "refused"])))
+    table = one.table.reindex(
+        columns=list(dict.fromkeys([*one.table, *REGION_COLUMNS[1:], "refused", "went_elsewhere"]))
+    )
     table[COUNTS] = table[COUNTS].astype(float).fillna(0).astype(int)
     table["comparable_with"] = table["comparable_with"].astype(object).where(table["comparable_with"].notna(), "")
     table["separable"] = table["comparable_with"] != ""
     rows = table.assign(outcome=one.name).reset_index()
+    alone = {False: Reason.NEVER_SHARE_BATCH, True: Reason.TOO_FEW_COUNTED}
+    rows["if_alone"] = [
+        Reason.ONE_LEVEL if len(rows) == 1 else alone[met is True] for met in rows["went_elsewhere"]
+    ]
     reasons = [_reason(row) for row in rows.to_dict("records")]
     rows = rows.assign(reason=[str(one) for one in reasons], decision=[str(one.decision) for one in reasons])
     apart = (rows["within_batch_points"] - rows["difference_points"]).abs() >= POINTS_APART
@@ -235,9 +243,9 @@ def _decided(one: _Outcome) -> pd.DataFrame:
 def _reason(row: Mapping[Any, Any]) -> Reason:
     """Why a region is, or is not, said to differ."""
     if not row["tanks_usable"]:
-        return Reason.NO_RECORDS
+        return Reason.TOO_FEW_COUNTED
     if not row["separable"]:
-        return Reason.NEVER_SHARE_BATCH
+        return Reason(row["if_alone"])
     if isinstance(row["refused"], str) and row["refused"]:
         return Reason(row["refused"])
     if row["sites_usable"] == 1:
@@ -262,11 +270,14 @@ def _batches(found: list[_Outcome], decided: list[pd.DataFrame]) -> tuple[pd.Dat
 
 def _claims(one: _Outcome, table: pd.DataFrame) -> list[Claim]:
     """One of every region, and one that regions differ: where a region does, so that the two never contradict."""
+    table = table.assign(level=[", ".join(_opposed(row, table)) for row in table.to_dict("records")])
     found = claims_from(table, _STATED, kind=ClaimKind.REGION_DIFFERS, unit="points", section=_SECTION)
     told = table[table["decision"] != "cannot_tell"].sort_values("p_family", kind="stable")
     if told.empty:
-        reason = Reason.NEVER_SHARE_BATCH if len(table) > 1 and table["tanks_usable"].any() else Reason.ONE_LEVEL
-        return [*found, Claim(ClaimKind.REGIONS_DIFFER, "region", reason, outcome=one.name, section=_SECTION)]
+        return [
+            *found,
+            Claim(ClaimKind.REGIONS_DIFFER, "region", _why_untold(table), outcome=one.name, section=_SECTION),
+        ]
     is_clear = (told["reason"] == Reason.CLEAR).any()
     spread = max(one.spreads, key=lambda part: part["regions"])
     any_differs = (
@@ -281,6 +292,25 @@ def _claims(one: _Outcome, table: pd.DataFrame) -> list[Claim]:
     )
     kind = ClaimKind.REGIONS_DIFFER
     return [*found, *claims_from(any_differs, {}, kind=kind, unit="points", section=_SECTION)]
+
+
+def _opposed(row: Mapping[Any, Any], table: pd.DataFrame) -> list[str]:
+    """Regions among those a claimed one is compared with that are claimed to differ the other way."""
+    others = set(str(row["comparable_with"]).split(", ")) if row["decision"] == "claimed" else set()
+    clear = table[(table["decision"] == "claimed") & table["region"].isin(others)]
+    is_opposed = clear["within_batch_points"] * row["within_batch_points"] < 0.0
+    return [str(name) for name in clear.loc[is_opposed, "region"]]
+
+
+def _why_untold(table: pd.DataFrame) -> Reason:
+    """Why nothing is told of regions at all."""
+    counted = table["tanks_usable"] > 0
+    if len(table) == 1:
+        return Reason.ONE_LEVEL
+    if counted.sum() < 2:
+        return Reason.TOO_FEW_COUNTED
+    meets = table[counted & table["separable"]]
+    return Reason(meets["reason"].iloc[0] if len(meets) else table.loc[counted, "reason"].iloc[0])
 
 
 def batch_table(used: pd.DataFrame, estimates: pd.DataFrame) -> pd.DataFrame:

@@ -55,8 +55,8 @@ BATCH_SHARES, BATCH_FIXED = "batch_shares", "batch_fixed"
 @dataclass(frozen=True, eq=False)
 class RegionLinks:
     """regions: one row per region: region, part, batches, batches_shared, comparable_with (names,
-    alphabetical); edges: GRAPH_COLUMNS, one row per region and batch, for drawing (shared: the batch went to
-    another region too); sentence: what can be compared.
+    alphabetical), went_elsewhere; edges: GRAPH_COLUMNS, one row per region and batch, for drawing (shared: the
+    batch went to another region too, counted there or not); sentence: what can be compared.
 
     part numbers the connected pieces of the graph; regions of different parts are never compared.
     """
@@ -71,25 +71,32 @@ class RegionLinks:
         return [members for members in groups if len(members) > 1]
 
 
-def region_links(rows: pd.DataFrame) -> RegionLinks:
-    """Links between regions through batches both received; rows: region, batch_id, season, eggs."""
+def region_links(rows: pd.DataFrame, delivered: pd.DataFrame | None = None) -> RegionLinks:
+    """Links between regions through batches both received; rows: region, batch_id, season, eggs, of tanks with a
+    count; delivered: of all tanks, where some have none."""
+    went = rows if delivered is None else delivered
     codes, names = pd.factorize(rows["region"], sort=True)
     batch, batches = pd.factorize(rows["batch_id"], sort=True)
     part = dict(zip(names, map(int, connected_parts(codes, batch, len(names), len(batches))), strict=True))
     groups = rows.groupby(["region", "batch_id"], sort=True)
     edges = groups.agg(season=("season", "first"), tanks=("eggs", "size"), eggs=("eggs", "sum")).reset_index()
-    edges["shared"] = edges.groupby("batch_id")["region"].transform("nunique") > 1
+    edges["shared"] = edges["batch_id"].map(went.groupby("batch_id")["region"].nunique()) > 1
     edges["part"] = edges["region"].map(part)
     table = edges.groupby(["region", "part"], sort=True).agg(
         batches=("shared", "size"), batches_shared=("shared", "sum")
     )
     table = table.reset_index()
+    table["went_elsewhere"] = table["batches_shared"] > 0
     table["comparable_with"] = [
         ", ".join(other for other in names if other != region and part[other] == part[region])
         for region in table["region"]
     ]
-    alone = [str(name) for name in table.loc[table["comparable_with"] == "", "region"]]
-    sentence = note("regions", "links", alone=alone, regions=len(table), parts=table["part"].nunique())
+    is_alone, is_met = table["comparable_with"] == "", table["went_elsewhere"]
+    said = {"alone": is_alone & ~is_met, "unmatched": is_alone & is_met}
+    named = {name: table.loc[mask, "region"].astype(str).tolist() for name, mask in said.items()}
+    uncounted = sorted(set(went["region"].astype(str)) - set(names))
+    parts = table["part"].nunique()
+    sentence = note("regions", "links", **named, names=list(names), uncounted=uncounted, parts=parts)
     return RegionLinks(table, edges[GRAPH_COLUMNS], sentence)
 
 

@@ -214,6 +214,9 @@ def on_record(outcomes: pd.DataFrame) -> ReportTable:
     rows = outcomes[outcomes["outcome"] == MAIN_OUTCOME].reset_index(drop=True)
     shares = circumstance_shares(rows, "region")
     names: dict[str, str] = wording(_RECORD_WORDS, "names")
+    gravel: dict[str, str] = wording(_RECORD_WORDS, "gravel_alone")
+    met = [gravel[one] for one in gravel if "gravel_practice" in rows and (rows["gravel_practice"] == one).any()]
+    names = names | {"gravel": met[0]} if len(met) == 1 else names
     shares.insert(2, "what", [names[code] for code in shares["evidence"]])
     return report_table("on_record", shares, ("region", *SHARE_COLUMNS))
 
