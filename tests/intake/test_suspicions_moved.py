@@ -10,7 +10,7 @@ from tests.intake.suspicious_records import DELIVERY, Records, suspicions
 
 from broodyear.findings import Finding
 from broodyear.intake import check_paths, load_paths
-from broodyear.intake.suspicions import open_suspicions
+from broodyear.intake.suspicions import cases_now, open_suspicions
 from broodyear.settings import Acknowledged, SameLabel, Settings
 from broodyear.store import open_store
 
@@ -132,6 +132,8 @@ def test_a_site_under_another_region_names_both_rows(store: Path) -> None:
             "code of its own from then on, in sites and set-ups, and send its old row with N again."
         )
         assert [one.rule for one in open_suspicions(loading.connection, Settings())] == ["site_region_changed"]
+        (case,) = cases_now(loading.connection, Settings(), "site_region_changed")
+        assert (case["tank_id"], case["from_region"], case["region"]) == ("S1", "N", "South")
         joined = Settings(same=(SameLabel("region", "South", ("N",)),))
     with open_store(store, settings=joined) as reading:
         assert open_suspicions(reading.connection, joined) == []

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from tests.reports import invented
 from tests.reports.invented_regions import results, row, uncovered
@@ -11,7 +13,7 @@ from tests.reports.pages import cell, seen, written_rows
 
 from broodyear.reports.regions import on_record, write_regions
 from broodyear.reports.rendering import wording
-from broodyear.reports.tables import declared_first
+from broodyear.reports.tables import declared_first, report_table
 from broodyear.setups.circumstances import CIRCUMSTANCES
 
 
@@ -35,6 +37,19 @@ def test_a_region_without_a_shared_batch_is_not_separable(tmp_path: Path) -> Non
     assert "The records cannot show how region south compares with the others" in text
     south = next(line for line in written_rows(tmp_path, "regions.csv") if line["region"] == "south")
     assert south["separable"] == "false" and south["adjusted_pct"] == ""
+
+
+def test_a_site_that_changed_its_region_is_named_beside_the_answer(tmp_path: Path) -> None:
+    assert "changed their region" not in said(write_regions(results(), tmp_path / "none", invented.uploads()).page)
+    site = {"site_id": "S-4", "region": "east", "from_region": "north", "stands_place": "b.csv, line 3",
+            "from_place": "a.csv, line 9"}  # fmt: skip
+    changed = replace(results(), changed=report_table("changed_regions", pd.DataFrame([site])))
+    text = said(write_regions(changed, tmp_path / "one", invented.uploads()).page)
+    assert (
+        "Sites that changed their region. Site S-4 counts in east with all its seasons (b.csv, line 3); "
+        "before, it stood under north (a.csv, line 9)."
+    ) in text
+    assert [line["site_id"] for line in written_rows(tmp_path / "one", "changed_regions.csv")] == ["S-4"]
 
 
 def test_a_region_without_a_count_is_not_said_to_have_had_no_batch(tmp_path: Path) -> None:

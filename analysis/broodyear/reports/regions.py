@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,6 +16,7 @@ from broodyear.errors import BroodyearError, NothingToAnalyse
 from broodyear.figures.connectivity import connectivity_figure
 from broodyear.figures.intervals import Estimate, panels_figure
 from broodyear.figures.style import SERIES
+from broodyear.intake.suspicions import cases_now
 from broodyear.reports import Tell, tell_nobody
 from broodyear.reports.folder import Manifest, ReportResult, require_report_folder, write_report
 from broodyear.reports.numbers import MAIN_OUTCOME, OUTCOMES
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
 _WORDS, _RECORD_WORDS = "regions/sections.txt", "regions/evidence.txt"
 #: Batches in one drawing; with more, the earliest seasons are left to the table.
 MOST_BATCHES = 45
+_CHANGED = ["site_id", "region", "from_region", "stands_place", "from_place"]
 _PANELS = (
     Estimate("raw_pct", "", "", "raw", SERIES[3]),
     Estimate("adjusted_pct", "adjusted_low", "adjusted_high", "adjusted for batch", SERIES[0]),
@@ -44,7 +46,7 @@ _PANELS = (
 @dataclass(frozen=True)
 class RegionResults:
     """Tables of the regions report; statements: its claims; sentences: what can be compared, by outcome;
-    mixed: tank-seasons with eggs of several batches."""
+    mixed: tank-seasons with eggs of several batches; changed: sites that stood under another region before."""
 
     settings: Settings
     regions: ReportTable
@@ -56,11 +58,17 @@ class RegionResults:
     sentences: dict[str, str]
     seasons: tuple[int, ...]
     mixed: int = 0
+    changed: ReportTable = field(
+        default_factory=partial(report_table, "changed_regions", pd.DataFrame(columns=_CHANGED))
+    )
 
     @property
     def tables(self) -> tuple[ReportTable, ...]:
         """Every table, in the order in which the page uses them."""
-        return self.statements.table, self.regions, self.heterogeneity, self.graph, self.batches, self.on_record
+        return (
+            self.statements.table, self.regions, self.heterogeneity, self.graph, self.batches, self.on_record,
+            self.changed,
+        )  # fmt: skip
 
 
 def report_regions(
@@ -91,7 +99,17 @@ def gather_regions(store: Store, tell: Tell = tell_nobody, ask: Callable[..., An
     outcomes = outcomes.merge(store.result("tank_evidence"), on=["season", "tank_id"], how="left")
     tell(1, 3, "comparing regions")
     seasons = tuple(sorted(int(season) for season in outcomes["season"].unique()))
-    return region_results(outcomes, store.settings, seasons, ask)
+    results = region_results(outcomes, store.settings, seasons, ask)
+    return replace(results, changed=report_table("changed_regions", _changed_regions(store)))
+
+
+def _changed_regions(store: Store) -> pd.DataFrame:
+    """Sites whose seasons all count in a region that an earlier file did not say, until somebody settles it."""
+    cases = cases_now(store.connection, store.settings, "site_region_changed")
+    found = pd.DataFrame([{**case, "site_id": case["tank_id"]} for case in cases], columns=_CHANGED)
+    # The folders of whoever loaded the records are nobody's business.
+    places = found[["stands_place", "from_place"]].replace(r".*[\\/]", "", regex=True)
+    return found.assign(**places).sort_values("site_id")
 
 
 def region_results(
@@ -137,7 +155,7 @@ def regions_page(results: RegionResults) -> Page:
     """The report as a page: the answer first, then evidence, reporting, method."""
     regions, sentences = results.regions, results.sentences
     sections = (
-        answer_section(regions, results.statements, sentences),
+        answer_section(regions, results.statements, sentences, results.changed),
         evidence_section(regions, results.heterogeneity),
         on_record_section(results.on_record),
         batches_section(results.graph, results.batches, results.statements, sentences),
@@ -147,7 +165,9 @@ def regions_page(results: RegionResults) -> Page:
     return Page("regions", "Regions compared fairly", "Incubation tanks, all seasons on record", sections)
 
 
-def answer_section(regions: ReportTable, statements: Statements, sentences: dict[str, str]) -> Section:
+def answer_section(
+    regions: ReportTable, statements: Statements, sentences: dict[str, str], changed: ReportTable
+) -> Section:
     """Whether any region is shown to differ, what the records say of each, and how batches were held fixed."""
     title = "Is any region worse or better?"
     if not len(regions):
@@ -165,6 +185,8 @@ def answer_section(regions: ReportTable, statements: Statements, sentences: dict
         Prose(answer, (statements.table,), lead=True),
         Notice("Read the raw figures with care.", phrase(_WORDS, "raw_with_care"), "note"),
     ]
+    moved = bullets(_WORDS, "changed", changed).items
+    blocks += [Notice("Sites that changed their region.", Markup(" ").join(moved), "note")] if moved else []
     blocks += [prose(_WORDS, "single_stages"), statements.bullets(further)] if further else []
     blocks += [prose(_WORDS, "outcome", outcome=OUTCOMES[outcome]), Bullets(items, (regions, statements.table))]
     blocks += [_figure(regions)]

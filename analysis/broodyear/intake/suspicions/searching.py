@@ -278,6 +278,13 @@ def count_suspicions(
     return [(rule, table, opened, known) for (rule, table), (opened, known) in counts.items()]
 
 
+def cases_now(connection: duckdb.DuckDBPyConnection, settings: Settings, name: str) -> list[Case]:
+    """As ``open_cases``, on a connection where no suspicions were looked for."""
+    show_beside(connection, settings)
+    _make_needed(connection, [name], settings)
+    return open_cases(connection, settings, name)
+
+
 def open_cases(connection: duckdb.DuckDBPyConnection, settings: Settings, name: str) -> list[Case]:
     """The cases of the rule called ``name`` that nobody acknowledged, on a connection where all were counted."""
     [rule] = (rule for rule in RULES if rule.name == name)
