@@ -19,7 +19,6 @@ from broodyear.development import (
     published_models,
     published_pairs,
 )
-from broodyear.development.models.held_out_studies import fitted_to_pairs, held_out_studies
 from broodyear.development.models.published import (
     FEWEST_PAIRS_OF_STAGE,
     known_models,
@@ -27,6 +26,7 @@ from broodyear.development.models.published import (
     scored_models,
     spread_between_studies,
 )
+from broodyear.development.scoring.held_out_studies import fitted_to_pairs, held_out_studies
 from broodyear.errors import BroodyearWarning, UsageError
 from broodyear.settings import Settings
 

@@ -181,10 +181,10 @@ class Shape:
         closest = max(self.reference_c - coldest_c, 0.0) + 0.1
         return 1.0 / (self.reference_c - LOWEST_ZERO_C), 1.0 / closest
 
-    def limits(self, coldest_c: float, flattest: float = 0.0) -> tuple[Floats, Floats]:
-        """(free,) lowest and highest fitted quantities; flattest: slope."""
+    def limits(self, coldest_c: float) -> tuple[Floats, Floats]:
+        """(free,) lowest and highest fitted quantities; warmer water never slows development."""
         low, high = self.bend_limits(coldest_c)
-        return np.array([-np.inf, -np.inf, low])[: self.free], np.array([np.inf, flattest, high])[: self.free]
+        return np.array([-np.inf, -np.inf, low])[: self.free], np.array([np.inf, 0.0, high])[: self.free]
 
     def published_values(self, free_values: Floats) -> Floats:
         """The form's published constants, in the order of ``COEFFICIENTS[form]``."""

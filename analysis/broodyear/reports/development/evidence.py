@@ -9,7 +9,7 @@ from urllib.parse import quote
 
 from markupsafe import Markup
 
-from broodyear.development.models.held_out_studies import held_out_studies
+from broodyear.development.scoring.held_out_studies import held_out_studies
 from broodyear.figures.development import fan_figure
 from broodyear.figures.development_stage import calibration_figure, errors_figure, stage_figure
 from broodyear.reports.development.results import (

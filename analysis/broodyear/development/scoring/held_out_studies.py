@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtri
 
-from broodyear.development.models.forms import COEFFICIENTS, Shape
+from broodyear.development.likelihood.constant_fits import fit_constant_temperatures
 from broodyear.development.models.published import (
     FEWEST_PAIRS_OF_STAGE,
     errors_against_pairs,
@@ -16,10 +16,6 @@ from broodyear.development.models.published import (
     log_errors,
     spread_between_studies,
 )
-
-# Steps of a fit by least squares, more than it takes, and the longest of its level, slope and bend.
-_STEPS, _LONGEST = 30, np.array([1.0, 0.1, 0.03])
-_FLATTEST = -1e-3  # slope; warmer water never slows development
 
 
 def held_out_studies() -> pd.DataFrame:
@@ -67,12 +63,4 @@ def fitted_to_pairs(model: pd.DataFrame, without: str = "") -> dict[str, float]:
     cited = str(model["source"].iloc[0])
     is_own = np.array([source in cited and source != without for source in pairs["source"]], dtype=bool)
     used = pairs[is_own & ~pairs["is_flagged"] & pairs["is_same_event"]]
-    temps, logs = used["temp_c"].to_numpy(dtype=float), np.log(used["days"].to_numpy(dtype=float))
-    shape = Shape(str(model["form"].iloc[0]), float(temps.mean()))
-    longest, (low, high) = _LONGEST[: shape.free], shape.limits(float(temps.min()), _FLATTEST)
-    free = np.clip(np.array([logs.mean(), -0.12, 0.05])[: shape.free], low, high)
-    for _ in range(_STEPS):
-        off = logs - shape.log_days(free, temps)
-        step = np.linalg.lstsq(shape.gradient(free, temps), off, rcond=None)[0]
-        free = np.clip(free + np.clip(step, -longest, longest), low, high)
-    return dict(zip(COEFFICIENTS[shape.form], map(float, shape.published_values(free)), strict=True))
+    return dict(fit_constant_temperatures(used[["temp_c", "days"]], str(model["form"].iloc[0])).curve.coefficients)
