@@ -22,8 +22,8 @@ LEAST_FOUND = {
 #: 100; of the dates that agree with a forecast some agree by chance, and their message says how many.
 MOST_FALSE = {"readings_copied": 0.015, "dating_equals_forecast": 0.04, "day_month_swapped": 0.01}
 #: Most findings in records without mistakes, as a share of tank-seasons. All but the first tell of conditions
-#: that the programme really holds, the last of events whose last absence nobody wrote; rules that are not named
-#: must be silent.
+#: that the programme really holds, the last of tanks with a stage whose last absence nobody wrote; rules that are
+#: not named must be silent.
 MOST_HONEST = {
     "readings_copied": 0.015,
     "large_unaccounted": 0.02,
@@ -31,7 +31,7 @@ MOST_HONEST = {
     "more_out_than_in": 0.01,
     "short_conditioning": 0.09,
     "wide_differential": 0.05,
-    "look_before_stage": 2.0,
+    "look_before_stage": 0.7,
 }
 
 

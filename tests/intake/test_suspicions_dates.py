@@ -222,13 +222,38 @@ def test_a_look_before_a_stage_without_its_last_absence_is_offered() -> None:
     (finding,) = suspicions(records, "look_before_stage")
     assert (finding.table, finding.line, finding.column, finding.value) == ("stages", 2, "last_absent_on", None)
     assert finding.message == (
-        "hatch_half of T1, first seen on 2024-12-20, has no last_absent_on, and the dead of that tank were "
-        "counted on 2024-12-09 (losses.csv, line 3)"
+        "T1, season 2024: 1 stage without last_absent_on, though the dead were counted on a day before: "
+        "hatch_half, first seen on 2024-12-20, counted on 2024-12-09 (losses.csv, line 3)"
     )
     assert finding.advice == (
-        "If it had not happened by then, write last_absent_on 2024-12-09 and send the row again: one date alone "
-        "is no exact time. It is never filled in."
+        "Where the stage had not come by the day of the count, write that day as its last_absent_on and send the "
+        "row again: one date alone is no exact time. It is never filled in."
     )
+
+
+def test_the_looks_before_all_stages_of_a_tank_and_season_are_offered_at_once() -> None:
+    """In the order seen; not for first feeding, which is done, not looked for. Another season is another case."""
+    later = {**SETUP, "season": 2025, "closed_on": None, "filled_on": None}
+    records = Records(
+        setups=[SETUP, later],
+        deliveries=[DELIVERY, {**DELIVERY, "delivered_on": "2025-11-20"}],
+        losses=[*losses([4, 0], first="2024-12-02", every_days=7), *losses([3], first="2025-12-01")],
+        stages=[
+            stage("first_feeding", "2025-02-10"),
+            stage("button_up", "2025-02-03"),
+            stage("hatch_first", "2024-12-06"),
+            stage("hatch_all", "2024-12-16", last_absent_on="2024-12-13"),
+            stage("hatch_half", "2025-12-09"),
+        ],
+    )  # fmt: skip
+    found = suspicions(records, "look_before_stage")
+    assert [finding.line for finding in found] == [3, 6]
+    assert found[0].message == (
+        "T1, season 2024: 2 stages without last_absent_on, though the dead were counted on a day before: "
+        "hatch_first, first seen on 2024-12-06, counted on 2024-12-02 (losses.csv, line 2); "
+        "button_up, first seen on 2025-02-03, counted on 2024-12-09 (losses.csv, line 3)"
+    )
+    assert found[1].message.startswith("T1, season 2025: 1 stage without last_absent_on")
 
 
 def test_no_look_is_offered_where_none_is_needed_or_known() -> None:
@@ -237,6 +262,7 @@ def test_no_look_is_offered_where_none_is_needed_or_known() -> None:
         stage("hatch_half", seen, last_absent_on="2024-12-19"),
         stage("hatch_half", seen, dating="inferred"),
         stage("hatch_half", seen, tank_id="T2"),
+        stage("first_feeding", seen),
     ):
         assert suspicions(Records(losses=look, stages=[event]), "look_before_stage") == []
     assert suspicions(Records(stages=[stage("hatch_half", seen)]), "look_before_stage") == []

@@ -55,7 +55,7 @@ RULE_WORDS = {
     "losses_cumulative": "deaths look added up",
     "day_month_swapped": "day and month may be swapped",
     "dates_await_mending": "dates that wait for a row to be mended",
-    "look_before_stage": "stage without the last look before it",
+    "look_before_stage": "stages without the last look before them",
     "dating_equals_forecast": "date equals the forecast",
     "readings_copied": "same reading day after day",
     "set_point_typed": "set point typed as a reading",
