@@ -42,6 +42,11 @@ def broken(connection: duckdb.DuckDBPyConnection, table: str, identity: str) -> 
         ),
         ("accounting", "bound_all_died_pct <= bound_all_lived_pct"),
         ("accounting", "reported_pct >= bound_all_died_pct - 1e-9"),
+        ("regions_by_season", "release_counted + release_unknown = delivered AND usable <= delivered"),
+        (
+            "regions_by_season",
+            "(released IS NULL) = (release_counted = 0) AND (left_alive IS NULL) = (usable = 0)",
+        ),
         ("stage_survival", "survivors <= eggs AND tanks <= tanks_delivered"),
         ("daily_temperature", "(source = 'observed') = (readings > 0)"),
         ("daily_temperature", "water_temp_c BETWEEN min_c - 1e-6 AND max_c + 1e-6"),

@@ -7,7 +7,8 @@ from typing import Any
 import pandas as pd
 
 from broodyear.claims import Claim, ClaimKind, Reason
-from broodyear.reports.regions import RegionResults, on_record
+from broodyear.reports.region_records import on_record
+from broodyear.reports.regions import RegionResults
 from broodyear.reports.sentences import state
 from broodyear.reports.tables import report_table
 from broodyear.settings import Settings
@@ -112,6 +113,13 @@ def results(*rows: dict[str, Any], refusal: str = "") -> RegionResults:
           "by_region": "north 66 % of 20", "adjusted_pct": 67.0, "difference_points": -17.0,
           "difference_low": -23.0, "difference_high": -11.0, "decision": "claimed", "reason": "clear"}]
     )  # fmt: skip
+    sums = pd.DataFrame(
+        [{"season": season, "region": region, "tanks_supplied": 21, "delivered": 20, "eggs": 2800,
+          "usable_hatch": 18, "hatched": 2300, "release_counted": 19, "released": 2310, "release_unknown": 1,
+          "usable": 19, "eggs_in_usable": 2660, "left_alive": 2320, "reported_pct": 87.2,
+          "released_without_delivery": None}
+         for season in (2022, 2023) for region in ("east", "north", "south")]
+    )  # fmt: skip
     return RegionResults(
         settings=Settings(),
         regions=report_table("regions", refusal or pd.DataFrame(chosen)),
@@ -122,4 +130,5 @@ def results(*rows: dict[str, Any], refusal: str = "") -> RegionResults:
         statements=state(() if refusal else claims_of(chosen)),
         sentences={"delivered_to_release": SENTENCE},
         seasons=(2022, 2023),
+        by_season=report_table("regions_by_season", sums),
     )

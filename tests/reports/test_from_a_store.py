@@ -21,6 +21,7 @@ from broodyear.reports.development import report_development
 from broodyear.reports.folder import ReportResult
 from broodyear.reports.regions import report_regions
 from broodyear.reports.season import report_season
+from broodyear.reports.season.account import of_season, totals
 from broodyear.store import Store, open_store
 from broodyear.synthetic import simulate, write_uploads
 
@@ -145,6 +146,34 @@ def test_regions_are_those_of_the_records_in_alphabetical_order(store: Store, re
     assert {row["separable"] for row in rows} <= {"true", "false"}
     for number in seen(regions.page).numbers:
         assert cell(folder, number["data-from"], number["data-column"]) == number["value"]
+
+
+#: Key figures of the season page that the sums by region add up to.
+SUMMED = {
+    "tanks_supplied": "tanks_supplied", "tanks_delivered": "delivered", "tanks_usable": "usable",
+    "eggs_delivered": "eggs", "eggs_in_usable": "eggs_in_usable", "left_alive": "left_alive",
+    "hatched": "hatched", "tanks_hatch_known": "usable_hatch", "released": "released",
+    "tanks_release_counted": "release_counted",
+}  # fmt: skip
+
+
+def test_regions_add_up_to_what_the_page_of_each_season_says(
+    store: Store, last_season: int, review: ReportResult, regions: ReportResult
+) -> None:
+    rows = pd.DataFrame(written_rows(regions.page.parent, "regions_by_season.csv"))
+    numbers = rows.drop(columns="region").apply(pd.to_numeric)
+    assert rows.groupby("season")["region"].nunique().tolist() == [3, 3]
+    accounting, tanks = store.result("accounting"), store.result("tank_seasons")
+    for year, own in numbers.groupby("season"):
+        said = totals(of_season(accounting, int(year)), of_season(tanks, int(year)))
+        assert {name: own[column].sum() for name, column in SUMMED.items()} == {
+            name: said[name] for name in SUMMED
+        }
+        assert said["reported_pct"] == 100 * own["left_alive"].sum() / own["eggs_in_usable"].sum()
+        assert (own["release_counted"] + own["release_unknown"] == own["delivered"]).all()
+    key = {row["name"]: float(row["value"]) for row in written_rows(review.page.parent, "key_figures.csv")}
+    last = numbers[numbers["season"] == last_season]
+    assert {name: last[column].sum() for name, column in SUMMED.items()} == {name: key[name] for name in SUMMED}
 
 
 LONG = "x" * 60

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,7 +12,8 @@ from tests.reports import invented
 from tests.reports.invented_regions import results, row, uncovered
 from tests.reports.pages import cell, seen, written_rows
 
-from broodyear.reports.regions import on_record, write_regions
+from broodyear.reports.region_records import on_record
+from broodyear.reports.regions import write_regions
 from broodyear.reports.rendering import wording
 from broodyear.reports.tables import declared_first, report_table
 from broodyear.setups.circumstances import CIRCUMSTANCES
@@ -50,6 +52,35 @@ def test_a_site_that_changed_its_region_is_named_beside_the_answer(tmp_path: Pat
         "before, it stood under north (a.csv, line 9)."
     ) in text
     assert [line["site_id"] for line in written_rows(tmp_path / "one", "changed_regions.csv")] == ["S-4"]
+
+
+def test_sums_by_season_are_said_to_be_no_comparison_and_point_to_the_one_there_is(tmp_path: Path) -> None:
+    sums = results()
+    page = write_regions(sums, tmp_path / "none", invented.uploads()).page
+    assert (
+        "These are sums to account for eggs and fish by, and no comparison, as each region got other batches and"
+        " fell silent elsewhere; how regions compare within the same batches stands under Raw, adjusted and within"
+        " batches."
+    ) in said(page)
+    assert 'href="#evidence"' in page.read_text(encoding="utf-8")
+    assert "are all in its present one" not in said(page)
+    moved = report_table("changed_regions", pd.DataFrame([{"site_id": "S-4", "region": "east"}]))
+    text = said(write_regions(replace(sums, changed=moved), tmp_path / "moved", invented.uploads()).page)
+    assert "The seasons of a site that changed its region are all in its present one." in text
+
+
+def test_sums_by_season_begin_with_the_latest_and_leave_out_what_is_nowhere(tmp_path: Path) -> None:
+    page = write_regions(results(), tmp_path, invented.uploads()).page
+    table = page.read_text(encoding="utf-8").split('id="regions_by_season-table"')[1].split("</table>")[0]
+    assert re.findall("20[0-9]{2}/[0-9]{2}", table) == ["2023/24"] * 3 + ["2022/23"] * 3
+    assert "release not on record" in table and "no delivery on record" not in table
+
+
+def test_one_region_is_not_warned_against_comparing(tmp_path: Path) -> None:
+    several = results().by_season.frame
+    one = replace(results(), by_season=report_table("regions_by_season", several[several["region"] == "east"]))
+    text = said(write_regions(one, tmp_path, invented.uploads()).page)
+    assert "These are sums to account for eggs and fish by." in text and "by, and no comparison" not in text
 
 
 def test_a_region_without_a_count_is_not_said_to_have_had_no_batch(tmp_path: Path) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -16,26 +16,30 @@ from broodyear.errors import BroodyearError, NothingToAnalyse
 from broodyear.figures.connectivity import connectivity_figure
 from broodyear.figures.intervals import Estimate, panels_figure
 from broodyear.figures.style import SERIES
-from broodyear.intake.suspicions import cases_now
 from broodyear.reports import Tell, tell_nobody
 from broodyear.reports.folder import Manifest, ReportResult, require_report_folder, write_report
 from broodyear.reports.numbers import MAIN_OUTCOME, OUTCOMES
-from broodyear.reports.parts import Block, Bullets, Drawing, Notice, Page, Prose, Section, joined, say
-from broodyear.reports.rendering import bullets, drawing, glossary, phrase, prose, refusal, said, wording
+from broodyear.reports.parts import Block, Bullets, Drawing, Notice, Page, Prose, Section, say
+from broodyear.reports.region_records import (
+    CHANGED,
+    by_season_section,
+    changed_regions,
+    on_record,
+    on_record_section,
+)
+from broodyear.reports.rendering import bullets, drawing, glossary, phrase, prose, refusal, said
 from broodyear.reports.second_process import WORTH_A_PROCESS_SETUPS, SecondProcess
 from broodyear.reports.sentences import Statements, state
 from broodyear.reports.tables import ReportTable, report_table, shown
-from broodyear.setups import SHARE_COLUMNS, circumstance_shares
 
 if TYPE_CHECKING:
     from broodyear.claims import Claim
     from broodyear.settings import Settings
     from broodyear.store import Store
 
-_WORDS, _RECORD_WORDS = "regions/sections.txt", "regions/evidence.txt"
+_WORDS = "regions/sections.txt"
 #: Batches in one drawing; with more, the earliest seasons are left to the table.
 MOST_BATCHES = 45
-_CHANGED = ["site_id", "region", "from_region", "stands_place", "from_place"]
 _PANELS = (
     Estimate("raw_pct", "", "", "raw", SERIES[3]),
     Estimate("adjusted_pct", "adjusted_low", "adjusted_high", "adjusted for batch", SERIES[0]),
@@ -46,7 +50,8 @@ _PANELS = (
 @dataclass(frozen=True)
 class RegionResults:
     """Tables of the regions report; statements: its claims; sentences: what can be compared, by outcome;
-    mixed: tank-seasons with eggs of several batches; changed: sites that stood under another region before."""
+    mixed: tank-seasons with eggs of several batches; changed: sites that stood under another region before;
+    by_season: what came to each region, hatched and was released, season by season."""
 
     settings: Settings
     regions: ReportTable
@@ -59,15 +64,16 @@ class RegionResults:
     seasons: tuple[int, ...]
     mixed: int = 0
     changed: ReportTable = field(
-        default_factory=partial(report_table, "changed_regions", pd.DataFrame(columns=_CHANGED))
+        default_factory=partial(report_table, "changed_regions", pd.DataFrame(columns=CHANGED))
     )
+    by_season: ReportTable = field(default_factory=partial(report_table, "regions_by_season", ""))
 
     @property
     def tables(self) -> tuple[ReportTable, ...]:
         """Every table, in the order in which the page uses them."""
         return (
             self.statements.table, self.regions, self.heterogeneity, self.graph, self.batches, self.on_record,
-            self.changed,
+            self.changed, self.by_season,
         )  # fmt: skip
 
 
@@ -100,16 +106,11 @@ def gather_regions(store: Store, tell: Tell = tell_nobody, ask: Callable[..., An
     tell(1, 3, "comparing regions")
     seasons = tuple(sorted(int(season) for season in outcomes["season"].unique()))
     results = region_results(outcomes, store.settings, seasons, ask)
-    return replace(results, changed=report_table("changed_regions", _changed_regions(store)))
-
-
-def _changed_regions(store: Store) -> pd.DataFrame:
-    """Sites whose seasons all count in a region that an earlier file did not say, until somebody settles it."""
-    cases = cases_now(store.connection, store.settings, "site_region_changed")
-    found = pd.DataFrame([{**case, "site_id": case["tank_id"]} for case in cases], columns=_CHANGED)
-    # The folders of whoever loaded the records are nobody's business.
-    places = found[["stands_place", "from_place"]].replace(r".*[\\/]", "", regex=True)
-    return found.assign(**places).sort_values("site_id")
+    return replace(
+        results,
+        changed=report_table("changed_regions", changed_regions(store)),
+        by_season=report_table("regions_by_season", store.result("regions_by_season")),
+    )
 
 
 def region_results(
@@ -159,6 +160,7 @@ def regions_page(results: RegionResults) -> Page:
         evidence_section(regions, results.heterogeneity),
         on_record_section(results.on_record),
         batches_section(results.graph, results.batches, results.statements, sentences),
+        by_season_section(results.by_season, results.changed),
         reporting_section(regions),
         method_section(results.mixed),
     )
@@ -229,38 +231,6 @@ def _figure(regions: ReportTable) -> Drawing:
     return drawing(
         panels_figure, rows, name="regions", table=regions, label="region", panels=_PANELS, unit="survival (%)"
     )
-
-
-def on_record(outcomes: pd.DataFrame) -> ReportTable:
-    """region, SHARE_COLUMNS and what each is called, by region and circumstance; a tank counts once a season."""
-    rows = outcomes[outcomes["outcome"] == MAIN_OUTCOME].reset_index(drop=True)
-    shares = circumstance_shares(rows, "region")
-    names: dict[str, str] = wording(_RECORD_WORDS, "names")
-    gravel: dict[str, str] = wording(_RECORD_WORDS, "gravel_alone")
-    met = [gravel[one] for one in gravel if "gravel_practice" in rows and (rows["gravel_practice"] == one).any()]
-    names = names | {"gravel": met[0]} if len(met) == 1 else names
-    shares.insert(2, "what", [names[code] for code in shares["evidence"]])
-    return report_table("on_record", shares, ("region", *SHARE_COLUMNS))
-
-
-def on_record_section(table: ReportTable) -> Section:
-    """One sentence per region with something that stands out there."""
-    title = "What is on record more often in one region"
-    standing = [row for row in range(len(table)) if table.value(row, "stands_out")]
-    regions = list(dict.fromkeys(str(table.value(row, "region")) for row in standing))
-    if not regions:
-        return Section("record", title, (prose(_RECORD_WORDS, "nothing", table),))
-    items = tuple(
-        _standing_out(table, [row for row in standing if str(table.value(row, "region")) == one])
-        for one in regions
-    )
-    return Section("record", title, (prose(_RECORD_WORDS, "intro"), Bullets(items, (table,))))
-
-
-def _standing_out(table: ReportTable, rows: Sequence[int]) -> Markup:
-    by_distance = sorted(rows, key=lambda row: table.value(row, "elsewhere_pct") - table.value(row, "share_pct"))
-    found = joined(bullets(_RECORD_WORDS, "one", table, by_distance).items)
-    return phrase(_RECORD_WORDS, "region", region=table.at(rows[0], "region", "id"), found=found)
 
 
 def batches_section(
