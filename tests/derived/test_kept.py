@@ -15,7 +15,7 @@ from broodyear.derived import keep_derived, run_queries, running
 from broodyear.derived.catalogue import needed_for
 from broodyear.intake import check_paths, load_paths, suspicions
 from broodyear.settings import Settings
-from broodyear.store import Store, open_store
+from broodyear.store import Store, open_store, verify_store
 from broodyear.synthetic import Programme, simulate
 
 SETTINGS = Settings()
@@ -135,7 +135,7 @@ def test_a_small_store_keeps_nothing(records: duckdb.DuckDBPyConnection, monkeyp
     assert keep_derived(records.cursor(), SETTINGS)
     monkeypatch.setattr(running, "KEEP_FROM_ROWS", 100_000)
     assert not keep_derived(records.cursor(), SETTINGS)
-    assert records.execute("SELECT count(*) FROM duckdb_schemas() WHERE schema_name = 'kept'").fetchone() == (0,)
+    assert records.execute("SELECT count(*) FROM duckdb_tables() WHERE schema_name = 'kept'").fetchone() == (0,)
 
 
 def test_kept_tables_that_cannot_be_written_leave_the_store_in_use(
@@ -161,10 +161,16 @@ def test_a_store_opened_to_read_shows_what_is_kept(every_store_is_large: None, t
 
 @pytest.mark.parametrize("name", ["kept", 'it"s kept', "temp", "main"])
 def test_whatever_the_file_is_called(every_store_is_large: None, tmp_path: Path, name: str) -> None:
+    place = tmp_path / f"{name}.duckdb"
     with stored_store(tmp_path, name) as store:
         assert store.keep_derived()
         assert len(store.result("instrument_days")) == 1
-    with open_store(tmp_path / f"{name}.duckdb") as store:
+    with open_store(place, settings=replace(SETTINGS, warm_limit_c=12.0), for_loading=True) as store:
+        assert store.keep_derived()
+        store.connection.execute(f"DELETE FROM {running.places_of_kept(store.connection)['instrument_days']}")
+        assert len(store.result("instrument_days")) == 0
+    assert verify_store(place).problems == ()
+    with open_store(place) as store:
         assert len(store.result("instrument_days")) == 1
         checked = check_paths([tmp_path / "readings_2.csv"], store=store)
     assert checked.exit_code == 0

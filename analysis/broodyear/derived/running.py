@@ -138,10 +138,7 @@ KEEP_FROM_ROWS = 100_000
 
 _LEDGER_STATE = "SELECT upload, sha256, rows_accepted, withdrawn, withdrawn_at FROM uploads ORDER BY upload"
 _STANDING_ROWS = "SELECT coalesce(sum(rows_accepted), 0) FROM uploads WHERE NOT withdrawn"
-_KEEPS = (
-    "SELECT count(*) FROM duckdb_tables()"
-    " WHERE database_name = current_database() AND schema_name = 'kept' AND table_name = 'fingerprint'"
-)
+_KEPT = "SELECT table_name FROM duckdb_tables() WHERE database_name = current_database() AND schema_name = 'kept'"
 
 
 def own_name(connection: duckdb.DuckDBPyConnection) -> str:
@@ -173,11 +170,9 @@ def fingerprint(connection: duckdb.DuckDBPyConnection, settings: Settings) -> st
 
 def kept_tables(connection: duckdb.DuckDBPyConnection, settings: Settings) -> frozenset[str]:
     """Names of the derived tables the store keeps for exactly its present rows and these settings; often none."""
-    found = connection.execute(_KEEPS).fetchone()
-    if found is None or not found[0]:
-        return frozenset()
-    kept_for = connection.execute(f"SELECT fingerprint FROM {_schema(connection)}.fingerprint").fetchone()
-    if kept_for is None or kept_for[0] != fingerprint(connection, settings):
+    place = places_of_kept(connection).get("fingerprint")
+    kept_for = place and connection.execute(f"SELECT fingerprint FROM {place}").fetchone()
+    if not kept_for or kept_for[0] != fingerprint(connection, settings):
         return frozenset()
     return frozenset(queries_to_keep())
 
@@ -192,7 +187,7 @@ def write_kept(connection: duckdb.DuckDBPyConnection, names: Collection[str], ke
     schema = _schema(connection)
     with transaction(connection):
         drop_kept(connection)
-        connection.execute(f"CREATE SCHEMA {schema}")
+        connection.execute(f"CREATE SCHEMA IF NOT EXISTS {schema}")
         for name in names:
             connection.execute(f"CREATE TABLE {schema}.{name} AS SELECT * FROM temp.{name}")
         connection.execute(f"CREATE TABLE {schema}.fingerprint AS SELECT ? AS fingerprint", [kept_for])
@@ -213,8 +208,15 @@ def transaction(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
 
 
 def drop_kept(connection: duckdb.DuckDBPyConnection) -> None:
-    """Forget what is kept, if anything is."""
-    connection.execute(f"DROP SCHEMA IF EXISTS {_schema(connection)} CASCADE")
+    """Forget what is kept. The schema stays: in a file called kept it has no name to drop it by."""
+    for place in places_of_kept(connection).values():
+        connection.execute(f"DROP TABLE {place}")
+
+
+def places_of_kept(connection: duckdb.DuckDBPyConnection) -> dict[str, str]:
+    """The tables kept in the store, for whatever rows and settings, and each one's full name for SQL."""
+    names = connection.execute(_KEPT).fetchall()
+    return {str(name): f'{_schema(connection)}."{name}"' for (name,) in names}
 
 
 def _schema(connection: duckdb.DuckDBPyConnection) -> str:

@@ -11,7 +11,7 @@ from typing import Any
 
 import duckdb
 
-from broodyear.derived import statement
+from broodyear.derived import own_name, statement
 from broodyear.errors import StoreUnavailable
 from broodyear.outputs import new_folder, require_folder
 from broodyear.schemas import TABLE_NAMES, all_tables
@@ -123,7 +123,8 @@ class _Reading:
 def _verified(place: Path, path: Path, lost: str) -> Verified:
     reading = _Reading(place)
     try:
-        kept = [f"kept.{name}" for (name,) in reading.ask(_KEPT) or ()]
+        own = own_name(reading.connection)
+        kept = [f'{own}.kept."{name}"' for (name,) in reading.ask(_KEPT) or ()]
         tables = [*LEDGER, *(f"received_{name}" for name in TABLE_NAMES)]
         parts = tuple(_part(reading, name) for name in tables)
         damaged = [part.name for part in (_part(reading, name) for name in kept) if part.error]
