@@ -138,8 +138,10 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("np.clip(self.score, -LARGEST_SCORE, LARGEST_SCORE)", "self.score"),
         ('Decision.NOT_CLAIMED: "as_expected"', 'Decision.NOT_CLAIMED: "below_expected"'),
     )),
-    ("survival/tank_frame.py", ("setups/test_uncounted.py",), (
+    ("survival/tank_frame.py", ("survival/test_dead_counted.py",), (
         (".where(dead_believed(tanks))", ""),
+        ("counts.where(own).sum", "counts.sum"),
+        ("counted > MISCOUNTED * eggs", "counted > eggs"),
     )),
     ("setups/screen.py", (*SCREEN, "setups/test_uncounted.py"), (
         ("is_told = is_used | (q_value <= FALSE_DISCOVERY_RATE)", "is_told = is_used"),
@@ -158,8 +160,10 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("Reason.WATCH, Reason.AT_POOR_PLACE,", "Reason.AT_WATCHED_PLACE, Reason.AT_POOR_PLACE,"),
         ('.where((rows["unjudged"] == "")', '.where((rows["unjudged"] != "")'),
         ('rows[~rows["is_used"] & (rows["eggs"]', 'rows[(rows["eggs"]'),
-        ("own.isin(batches) & (dead", "(dead"),
-        (' & (dead <= MISCOUNTED * missing["eggs"])', ""),
+        ("own.isin(batches) & dead", "dead"),
+        (' & ~exceeds_eggs(dead, missing["eggs"])', ""),
+        ("found & ~low & exceeds_eggs", "~low & exceeds_eggs"),
+        ("exceeds_eggs(counted_dead(rows) + ", "exceeds_eggs("),
         ('(missing["eggs"] - dead)', 'missing["eggs"]'),
         ('rows.groupby(["outcome", "season"], dropna=False)', 'rows.groupby(["outcome"], dropna=False)'),
         ("two_sided_p(score, fit.freedom)", "two_sided_p(score, fit.freedom) / 2.0"),

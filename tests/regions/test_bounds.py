@@ -27,7 +27,7 @@ def tanks() -> pd.DataFrame:
 
 def bounds(frame: pd.DataFrame, outcome: str = "delivered_to_release") -> list[float]:
     """Share reporting, lower and upper bound of the one region there is."""
-    (row,) = survival_bounds(prepare(frame.assign(outcome=outcome)), outcome).to_numpy()
+    (row,) = survival_bounds(prepare(frame.assign(outcome=outcome))).to_numpy()
     return [float(value) for value in row]
 
 
@@ -46,7 +46,7 @@ def test_dead_that_silent_tanks_counted_did_not_live() -> None:
 
 
 def test_regions_have_bounds_of_their_own_and_none_where_everybody_reported() -> None:
-    found = survival_bounds(prepare(tanks().assign(region=["East"] * 8 + ["West"] * 2)), "hatch")
+    found = survival_bounds(prepare(tanks().assign(region=["East"] * 8 + ["West"] * 2, outcome="hatch")))
     assert found.loc["East"].tolist() == pytest.approx([100.0, 82.0, 82.0])
     assert found.loc["West"].tolist() == [0.0, 0.0, 100.0]
 

@@ -177,6 +177,14 @@ def test_a_tank_whose_counts_are_more_than_its_eggs_is_not_praised(dead: int, ve
         assert (claim.kind, claim.reason) == (ClaimKind.TANK_ABOVE, Reason.CLEAR)
 
 
+def test_counts_that_are_more_than_the_eggs_leave_an_ordinary_tank_as_it_is(drawn: pd.DataFrame) -> None:
+    found = compare_setups(drawn)
+    ordinary = found[(found["verdict"] == "as_expected") & (found["z_score"] > 0.0)].iloc[0]
+    is_it = (drawn["season"] == ordinary["season"]) & (drawn["tank_id"] == ordinary["tank_id"])
+    again = compare_setups(drawn.assign(dead_egg=np.where(is_it, 2.0 * drawn["eggs"], 0.0)))
+    assert again["verdict"].tolist() == found["verdict"].tolist()
+
+
 def test_missing_columns_are_named(drawn: pd.DataFrame) -> None:
     with pytest.raises(UsageError, match=r"lacks batch_id; it needs season, tank_id, site_id, batch_id"):
         compare_setups(drawn.drop(columns="batch_id"))

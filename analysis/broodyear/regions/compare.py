@@ -164,7 +164,7 @@ def _outcome(given: pd.DataFrame, name: str) -> _Outcome:
     table = given.groupby("region", sort=True).agg(
         tanks=("tank_id", "size"), tanks_usable=("is_used", "sum"), sites=("site_id", "nunique")
     )
-    table = table.join(survival_bounds(given, name))
+    table = table.join(survival_bounds(given))
     if used.empty:
         return _Outcome(name, table.reindex(columns=[*table, *PART_COLUMNS, "p_family"]))
     links = region_links(used, given)
@@ -187,13 +187,13 @@ def _outcome(given: pd.DataFrame, name: str) -> _Outcome:
     return _Outcome(name, table.assign(comparisons=len(regions)), tuple(parts), links, used[_OF_BATCHES])
 
 
-def survival_bounds(given: pd.DataFrame, outcome: str) -> pd.DataFrame:
+def survival_bounds(given: pd.DataFrame) -> pd.DataFrame:
     """By region (0–100): reporting_pct, and survival if every egg of the tanks without a usable count died
     (bound_low_pct), and if all lived that were not counted dead (bound_high_pct). given: rows of one outcome.
 
     Without the eggs of silent tanks there are no bounds: after hatch these would be the hatched, seldom known.
     """
-    is_used, left = given["is_used"], given["eggs"] - counted_dead(given, outcome).fillna(0.0)
+    is_used, left = given["is_used"], given["eggs"] - counted_dead(given).fillna(0.0)
     columns = {
         "usable": is_used, "tanks": 1, "eggs": given["eggs"], "unknown": given["eggs"].isna(),
         "alive": given["survivors"].where(is_used, 0.0), "elsewhere": left.clip(lower=0.0).where(~is_used, 0.0),
@@ -229,23 +229,21 @@ def _decided(one: _Outcome) -> pd.DataFrame:
     table["comparable_with"] = table["comparable_with"].astype(object).where(table["comparable_with"].notna(), "")
     table["separable"] = table["comparable_with"] != ""
     rows = table.assign(outcome=one.name).reset_index()
-    alone = {False: Reason.NEVER_SHARE_BATCH, True: Reason.TOO_FEW_COUNTED}
-    rows["if_alone"] = [
-        Reason.ONE_LEVEL if len(rows) == 1 else alone[met is True] for met in rows["went_elsewhere"]
-    ]
-    reasons = [_reason(row) for row in rows.to_dict("records")]
+    reasons = [_reason(row, len(rows)) for row in rows.to_dict("records")]
     rows = rows.assign(reason=[str(one) for one in reasons], decision=[str(one.decision) for one in reasons])
     apart = (rows["within_batch_points"] - rows["difference_points"]).abs() >= POINTS_APART
     records = zip(rows.to_dict("records"), apart, strict=True)
     return rows.assign(note=[note("regions", "region", row=row, apart=is_apart) for row, is_apart in records])
 
 
-def _reason(row: Mapping[Any, Any]) -> Reason:
-    """Why a region is, or is not, said to differ."""
+def _reason(row: Mapping[Any, Any], regions: int) -> Reason:
+    """Why one of so many regions is, or is not, said to differ."""
     if not row["tanks_usable"]:
         return Reason.TOO_FEW_COUNTED
+    if regions == 1:
+        return Reason.ONE_LEVEL
     if not row["separable"]:
-        return Reason(row["if_alone"])
+        return Reason.TOO_FEW_COUNTED if row["went_elsewhere"] is True else Reason.NEVER_SHARE_BATCH
     if isinstance(row["refused"], str) and row["refused"]:
         return Reason(row["refused"])
     if row["sites_usable"] == 1:

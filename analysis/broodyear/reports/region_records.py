@@ -12,7 +12,7 @@ from broodyear.intake.suspicions import cases_now
 from broodyear.reports.numbers import MAIN_OUTCOME
 from broodyear.reports.parts import Bullets, Section, joined
 from broodyear.reports.rendering import bullets, phrase, prose, wording
-from broodyear.reports.tables import ReportTable, report_table, shown
+from broodyear.reports.tables import ReportTable, report_table, shown, without_folders
 from broodyear.setups import SHARE_COLUMNS, circumstance_shares
 
 if TYPE_CHECKING:
@@ -26,9 +26,7 @@ def changed_regions(store: Store) -> pd.DataFrame:
     """Sites whose seasons all count in a region that an earlier file did not say, until somebody settles it."""
     cases = cases_now(store.connection, store.settings, "site_region_changed")
     found = pd.DataFrame([{**case, "site_id": case["tank_id"]} for case in cases], columns=CHANGED)
-    # The folders of whoever loaded the records are nobody's business.
-    places = found[["stands_place", "from_place"]].replace(r".*[\\/]", "", regex=True)
-    return found.assign(**places).sort_values("site_id")
+    return without_folders(found, ["stands_place", "from_place"]).sort_values("site_id")
 
 
 def on_record(outcomes: pd.DataFrame) -> ReportTable:

@@ -180,6 +180,12 @@ def cell_text(value: Any, exact: bool = False) -> str:
     return safe_text(str(value))
 
 
+def without_folders(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
+    """The frame with the files in these columns by their names alone: whose folders they lay in is nobody's
+    business."""
+    return frame.assign(**frame[list(columns)].replace(r"(?s).*[\\/]", "", regex=True))
+
+
 def safe_text(text: str) -> str:
     """Text that no spreadsheet takes for a formula."""
     if text.startswith(_FORMULA_STARTS) and not _HARMLESS.match(text):

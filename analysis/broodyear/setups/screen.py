@@ -28,10 +28,10 @@ from broodyear.statistics.multiplicity import adjust_within, over_outcomes
 from broodyear.statistics.numbers import BoolArray, expit, two_sided_p
 from broodyear.survival.tank_frame import (
     FEWEST_EGGS,
-    MISCOUNTED,
     NOT_RECORDED,
     OUTCOMES,
     counted_dead,
+    exceeds_eggs,
     prepare,
 )
 
@@ -95,11 +95,11 @@ def compare_setups(frame: pd.DataFrame) -> ShownFrame:
 
     frame: season, tank_id, site_id, batch_id, eggs, survivors; optional outcome, species,
     units_at_delivery_c_days, region, room_type, gravel_practice, stage losses and other context.
-    verdict: below_expected (q <= 0.10, and the shrunken interval lies below what was expected), watch (outside
-    the 95 % limits, or low at a site that is below expected or worth watching over its seasons), as_expected,
-    above_expected (as below, and the dead and the survivors are not more than the eggs), too_few_records.
-    place_verdict:
-    the site's, over all its seasons: below_expected (q <= 0.10 over sites), as_expected, too_few_seasons.
+    verdict: below_expected (q <= 0.10, and the shrunken interval lies below what was expected, or nobody counted
+    what was left and this is the most), watch (below the 95 % limits, or low at a site that is below expected or
+    worth watching over its seasons), as_expected, above_expected (as below, and the dead and the survivors are not
+    more than the eggs), too_few_records. place_verdict: the site's, over all its seasons: below_expected (q <=
+    0.10 over sites, no outcome surer than all together), as_expected, too_few_seasons.
 
     >>> frame = pd.DataFrame({"season": 2024, "tank_id": range(60), "eggs": 150, "survivors": 128})
     >>> frame = frame.assign(site_id=frame["tank_id"], batch_id=frame["tank_id"] % 4)
@@ -158,9 +158,9 @@ def _judgeable(rows: pd.DataFrame, outcome: str) -> tuple[pd.DataFrame, pd.DataF
     """
     rows = rows[rows["outcome"] == outcome]
     used, missing = rows[rows["is_used"]], rows[~rows["is_used"] & (rows["eggs"] >= FEWEST_EGGS)]
-    dead = counted_dead(missing, outcome)
+    dead = counted_dead(missing)
     batches, own = (pd.MultiIndex.from_frame(one[["season", "batch_id"]]) for one in (used, missing))
-    is_told = own.isin(batches) & (dead <= MISCOUNTED * missing["eggs"])
+    is_told = own.isin(batches) & dead.notna() & ~exceeds_eggs(dead, missing["eggs"])
     return used, missing.assign(survivors=(missing["eggs"] - dead).clip(lower=0.0))[is_told]
 
 
@@ -306,7 +306,8 @@ def _with_verdicts(rows: pd.DataFrame) -> pd.DataFrame:
     is_below, is_above = rows["shrunken_high"] < rows["expected_pct"], rows["shrunken_low"] > rows["expected_pct"]
     is_beyond = is_below.where(low, is_above) | rows["survivors_at_most"].notna()
     found = (rows["q_value"] <= FALSE_DISCOVERY_RATE) & is_beyond
-    cannot_be = found & ~low & more_than_eggs(rows)
+    # With more dead and survivors than eggs, more can seem to live than did.
+    cannot_be = found & ~low & exceeds_eggs(counted_dead(rows) + rows["survivors"], rows["eggs"])
     rows["unjudged"] = rows["unjudged"].mask(cannot_be, str(Reason.COUNTS_DISAGREE))
     rows["note"] = rows["note"].mask(cannot_be, Reason.COUNTS_DISAGREE.meaning)
     outside = low & (rows["p_value"] <= WATCH_P)
@@ -322,14 +323,6 @@ def _with_verdicts(rows: pd.DataFrame) -> pd.DataFrame:
     reasons = [Reason.COUNTED_AT_MOST, Reason.WATCH, Reason.AT_POOR_PLACE, Reason.AT_WATCHED_PLACE]
     rows["watch_reason"] = np.select(tests, [str(reason) for reason in reasons], "")
     return rows
-
-
-def more_than_eggs(rows: pd.DataFrame) -> pd.Series:
-    """Whether the dead counted and the survivors of each row are together more than it had eggs, beyond what
-    miscounting explains: more can then seem to live than did."""
-    dead = pd.concat([counted_dead(own, str(name)) for name, own in rows.groupby("outcome")]).reindex(rows.index)
-    counted: pd.Series = dead + rows["survivors"] > MISCOUNTED * rows["eggs"]
-    return counted
 
 
 def _spreads(given: pd.DataFrame, judged: Mapping[str, Judged]) -> pd.DataFrame:

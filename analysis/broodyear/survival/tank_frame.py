@@ -27,9 +27,9 @@ FEWEST_EGGS = 10
 #: queries/tank_seasons.sql.
 MISCOUNTED = 1.1
 
-_DEAD_LATER = ["late_picks", "dead_alevin", "dead_fry"]
-#: What is found dead in a tank of those that an outcome starts from.
-_DEAD = {HATCH: ["dead_egg"], "hatch_to_release": _DEAD_LATER, MAIN_OUTCOME: ["dead_egg", *_DEAD_LATER]}
+_LATER = ("hatch_to_release", MAIN_OUTCOME)
+#: What is found dead in a tank, and the outcomes that start from those.
+_DEAD = {"dead_egg": (HATCH, MAIN_OUTCOME), "late_picks": _LATER, "dead_alevin": _LATER, "dead_fry": _LATER}
 
 NOT_RECORDED = "not recorded"
 
@@ -70,11 +70,18 @@ def dead_believed(tanks: pd.DataFrame) -> pd.Series:
     return ~tanks["losses_look_cumulative"].astype("boolean").fillna(False).astype(bool)
 
 
-def counted_dead(tanks: pd.DataFrame, outcome: str) -> pd.Series:
-    """Dead counted in each tank of those an outcome starts from; nan where none were, and for running totals."""
-    counts = tanks.reindex(columns=_DEAD.get(outcome, [])).apply(pd.to_numeric, errors="coerce").astype(float)
-    dead: pd.Series = counts.sum(axis=1, min_count=1).where(dead_believed(tanks))
+def counted_dead(tanks: pd.DataFrame) -> pd.Series:
+    """Dead counted of those that the outcome of a row starts from; nan where none were, and for running totals."""
+    counts = tanks.reindex(columns=list(_DEAD)).apply(pd.to_numeric, errors="coerce").astype(float)
+    own = pd.DataFrame({name: tanks["outcome"].isin(outcomes) for name, outcomes in _DEAD.items()})
+    dead: pd.Series = counts.where(own).sum(axis=1, min_count=1).where(dead_believed(tanks))
     return dead
+
+
+def exceeds_eggs(counted: pd.Series, eggs: pd.Series) -> pd.Series:
+    """Whether more fish were counted than there were eggs, beyond what miscounting explains; not where unknown."""
+    more: pd.Series = counted > MISCOUNTED * eggs
+    return more
 
 
 def _reasons(rows: pd.DataFrame) -> pd.Series:

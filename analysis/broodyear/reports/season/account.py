@@ -13,7 +13,7 @@ from broodyear.figures.timeline import ROUTINE, TankRecords
 from broodyear.reports.numbers import FATES, STAGES, called
 from broodyear.reports.season.results import flagged_rows
 from broodyear.reports.tables import ReportTable
-from broodyear.survival.tank_frame import MISCOUNTED
+from broodyear.survival.tank_frame import exceeds_eggs
 
 if TYPE_CHECKING:
     from broodyear.store import Store
@@ -102,7 +102,7 @@ def too_many_dead(tanks: pd.DataFrame) -> pd.DataFrame:
     eggs delivered, beyond what miscounting eggs explains."""
     columns = ["eggs", "dead_total", "left_alive"]
     eggs, dead, left = (pd.to_numeric(tanks[name], errors="coerce").astype(float) for name in columns)
-    is_more = dead + left.fillna(0.0) > MISCOUNTED * eggs
+    is_more = exceeds_eggs(dead + left.fillna(0.0), eggs)
     return tanks.loc[is_more, ["tank_id", "site_id", "region", *columns]].sort_values("tank_id")
 
 

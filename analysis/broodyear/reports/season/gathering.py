@@ -5,7 +5,6 @@ What they refuse is kept as a sentence. ``comparing`` does the same for what fol
 
 from __future__ import annotations
 
-from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -34,7 +33,7 @@ from broodyear.reports.season.practices import trials_table
 from broodyear.reports.season.results import SeasonRecords, attempt, named_sites, stated, watched_sites
 from broodyear.reports.second_process import SecondProcess
 from broodyear.reports.sentences import Statements
-from broodyear.reports.tables import ReportTable, report_table
+from broodyear.reports.tables import ReportTable, report_table, without_folders
 from broodyear.trials import analyse_trials
 
 if TYPE_CHECKING:
@@ -206,13 +205,12 @@ def _counted(store: Store, tanks: pd.DataFrame, season: int) -> dict[str, Report
 
 def _records(store: Store, ledger: pd.DataFrame) -> dict[str, ReportTable]:
     """What was loaded, which is for the programme and not for a season."""
-    names = [PurePath(str(path).replace("\\", "/")).name for path in ledger["path"]]
-    ledger = ledger.assign(file=names).rename(columns={"table": "table_name"})
+    named = without_folders(ledger.assign(file=ledger["path"]), ["file"]).rename(columns={"table": "table_name"})
     columns = [
         "upload", "file", "table_name", "rows_read", "rows_accepted", "rows_rejected", "rows_sent_back",
         "rows_to_mend", "withdrawn",
     ]  # fmt: skip
-    found = {"uploads": ledger[columns], "findings": _findings(store, ledger)}
+    found = {"uploads": named[columns], "findings": _findings(store, ledger)}
     return {name: report_table(name, one) for name, one in found.items()}
 
 
@@ -244,9 +242,7 @@ def _moved(store: Store, season: int) -> pd.DataFrame:
     suspicions were counted."""
     cases = pd.DataFrame(open_cases(store.connection, store.settings, "tank_moved"), columns=["season", *_MOVED])
     found = of_season(cases, season)[list(_MOVED)].sort_values("tank_id")
-    # The folders of whoever loaded the records are nobody's business.
-    places = found[["replaced_place", "stands_place"]].replace(r".*[\\/]", "", regex=True)
-    return found.assign(**places)
+    return without_folders(found, ["replaced_place", "stands_place"])
 
 
 def _key_figures(

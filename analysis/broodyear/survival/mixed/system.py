@@ -194,12 +194,11 @@ def invert(factor: Factor) -> tuple[FloatArray, FloatArray]:
 
 @dataclass(frozen=True, eq=False)
 class Precision:
-    """The working precision of the coefficients and how each variance between levels moves it.
+    """How exactly coefficients of some columns are known at given spreads, and how these move it.
 
     covariance: (X'V⁻¹X)⁻¹ with V = W⁻¹ + Σ sd² Z Z', shape (terms, terms). matrix: X, shape (rows, terms).
-    through: V⁻¹X.
-    of_variances: covariance of the estimated variances, None where these count as known.
-    coefficients: of generalised least squares, where a working response was given.
+    through: V⁻¹X. of_variances: covariance of the estimated variances, None where these count as known.
+    coefficients: of generalised least squares, empty where no working response was given.
     """
 
     covariance: FloatArray
