@@ -291,6 +291,24 @@ def test_a_heading_is_known_by_its_name_its_synonyms_and_the_words_in_it() -> No
     ]  # fmt: skip
 
 
+@pytest.mark.parametrize(
+    "heading",
+    ["Dead eggs found this week", "Number of dead eggs", "Eggs that died", "How many eggs died this week?",
+     "Number of eggs lost", "Bad eggs removed", "White eggs picked out", "Dead eggs received"],
+)  # fmt: skip
+def test_a_number_of_dead_eggs_is_no_number_of_eggs(tmp_path: Path, heading: str) -> None:
+    assert [one.column.name for one in meanings(heading)] == ["dead"]
+    made = draft(tmp_path, "x.csv", f"Tank,Date,{heading}\nT-01,2024-11-08,3\nT-01,2024-11-15,2\n")
+    assert [rows.table for rows in made.layout.rows] == ["losses"]
+    assert dict(made.layout.rows[0].columns)["stage"] == Value("constant", "egg")
+
+
+def test_a_heading_of_the_living_may_name_the_dead() -> None:
+    told = {one.column.name for one in meanings("Live eggs, dead ones removed")}
+    assert told == {"eggs_live", "dead"}
+    assert [one.column.name for one in meanings("Eggs dead on arrival")] == ["eggs_dead_on_arrival"]
+
+
 def test_the_looks_of_cells() -> None:
     assert looks_of(["2026-11-06", "6 Nov 2026", "11/8/26 7:15 PM", "Total"]).are_dates
     assert looks_of(["8,5", "8.5", ""]).are_numbers

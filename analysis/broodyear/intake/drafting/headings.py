@@ -52,6 +52,9 @@ _ASKING = frozenset(
         "the",
     )
 )
+#: Columns that count the living, and what their headings say where they name the dead as well.
+_COUNTS_LIVING = frozenset({"eggs_live", "count"})
+_LIVING = frozenset({"live", "alive", "living", "released"})
 _IN_BRACKETS = re.compile(r"[\[(][^\])]*[\])]")
 
 
@@ -103,6 +106,9 @@ def meanings(heading: str) -> list[Meaning]:
     found = [(Meaning(table, column, ground[0]), ground[1]) for table, column, ground in grounds if ground]
     # The school of "school year" is none: what covers more of a heading is meant.
     meant = [one for one, covered in found if not any(covered < other for _, other in found)]
+    # A number of dead eggs is no number of eggs.
+    if any(one.column.name == "dead" for one in meant) and not said & _LIVING:
+        meant = [one for one in meant if one.column.name not in _COUNTS_LIVING]
     # A question about something of a tank asks for that; only one that asks for nothing else asks which tank.
     others = [one for one in meant if one.column.name != "tank_id"] if "?" in heading else []
     return sorted(others or meant, key=lambda meaning: meaning.rank)
