@@ -96,7 +96,7 @@ def layout(programme: Programme, *, paths: Sequence[str], out: Path | None) -> i
         programme.say(f"{path} needs no layout: it is read by {how}")
     for skipped in made.skipped:
         say(f"{skipped.path}: not read; {skipped.reason}")
-    if any(draft.unknown for draft in made.drafts):
+    if any(draft.unknown or draft.ticks for draft in made.drafts):
         programme.say("Fill in what is marked # ? before you load by these layouts.")
     return EXIT_DONE if made.drafts or made.settled else EXIT_FILE_UNREADABLE
 

@@ -246,6 +246,38 @@ def test_a_heading_says_the_fate_and_what_is_no_number_is_named(tmp_path: Path) 
     assert [place for place, _ in sorted(made.preview[0].unread)] == [2, 3]
 
 
+@pytest.mark.parametrize(
+    ("sent", "below"),
+    [
+        ("Tank,8 Nov,15 Nov,22 Nov,29 Nov\nT-01,✓,,✓,✓\nT-02,no,✓,,✓\n", '"8 Nov", "15 Nov", "22 Nov" …'),
+        ("Tank,2024-11-08,2024-11-15\nT-01,x,\nT-02,X,x\n", '"2024-11-08", "2024-11-15"'),
+        ("Tank,Eyed,Hatched,Buttoned up\nT-01,yes,yes,\nT-02,yes,,\n", '"Eyed", "Hatched"'),
+        ("Date,T-01,T-02\n2024-11-08,x,\n2024-11-15,x,x\n", '"T-01", "T-02"'),
+    ],
+)
+def test_a_list_of_ticks_says_what_it_seems_to_be(tmp_path: Path, sent: str, below: str) -> None:
+    lines = draft_text(draft(tmp_path, "x.csv", sent)).splitlines()
+    said = lines.index(f"# ? it seems to be a list of ticks: below {below} stand marks, which no table takes.")
+    assert lines[said + 1 : said + 3] == [
+        "#   Where a mark says that a stage had come, write the day it was first seen in its place, below a "
+        "heading",
+        "#   that names the stage; where it says that somebody looked, how many dead were found, 0 for none.",
+    ]
+
+
+@pytest.mark.parametrize(
+    "sent",
+    [
+        "Tank,Date,Fed,Light on\nT-01,2024-11-08,x,x\n",
+        "Date,T-01,T-02\n2024-11-08,7.5,x\n2024-11-15,7.5,8\n",
+        "Tank,Eyed,Hatched\nT-01,2024-11-08,\n",
+    ],
+)
+def test_what_is_no_list_of_ticks(tmp_path: Path, sent: str) -> None:
+    """Marks about something else, among numbers, or none at all."""
+    assert "list of ticks" not in draft_text(draft(tmp_path, "x.csv", sent))
+
+
 def test_a_date_of_hatch_is_a_stage_and_which_is_asked(tmp_path: Path) -> None:
     made = draft(tmp_path, "hatching.csv", "Tank,Hatching\nT-01,2022-12-07\nT-02,about the 3rd\nT-03,soon\n")
     (rows,) = made.layout.rows

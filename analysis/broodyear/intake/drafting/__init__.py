@@ -7,6 +7,7 @@ entry of layouts.toml in which every guess is marked.
 
 from __future__ import annotations
 
-from broodyear.intake.drafting.drafts import Draft, Drafts, draft_all, draft_text
+from broodyear.intake.drafting.drafts import Draft, Drafts, draft_all
+from broodyear.intake.drafting.writing import draft_text
 
 __all__ = ["Draft", "Drafts", "draft_all", "draft_text"]

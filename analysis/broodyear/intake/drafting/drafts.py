@@ -1,6 +1,5 @@
 """A first layout for a file that fits no table: headings matched to columns, what is missing marked, and lines of
-totals left out: a draft asks for a cell that they lack and every other line has. It is written as an entry of
-layouts.toml in which every guess is marked, with the first rows below it as comments.
+totals left out: a draft asks for a cell that they lack and every other line has.
 """
 
 from __future__ import annotations
@@ -18,10 +17,12 @@ from broodyear.errors import UnreadableFile
 from broodyear.findings import Skipped
 from broodyear.intake.bodies import Body, Dialect, Row, named_where_filled, read_body
 from broodyear.intake.decoding import SEPARATORS
-from broodyear.intake.drafting.assigning import UNKNOWN, Assigned, Assigning, Beside
+from broodyear.intake.drafting.assigning import Assigned, Assigning, Beside
 from broodyear.intake.drafting.headings import (
     Looks,
+    are_ticks,
     in_two_orders,
+    is_date,
     is_number,
     looks_of,
     meanings,
@@ -35,9 +36,7 @@ from broodyear.intake.recognise import FitsNothing, without_empty_end
 from broodyear.intake.sources import Source, find_sources
 from broodyear.layouts import HeadingNames, Layout, Layouts, Rows, Value, heading_names
 from broodyear.layouts.model import plain
-from broodyear.layouts.writing import layout_lines, quote
 from broodyear.schemas import table
-from broodyear.schemas import table as declared_table
 from broodyear.settings import SeasonSpan
 
 #: So many different cells of a column are shown beside its heading.
@@ -62,7 +61,8 @@ class Draft:
     """A layout guessed for one file. guesses: (table, column) -> on what ground; unknown: columns that the table
     needs and that nothing in the file tells, set to the constant "?"; words: (table, column) -> cells that are
     none of the words it may hold; proof: a date that proves the order of dates; two_orders: one that can be
-    read in two, where nothing proves either; preview: the first rows."""
+    read in two, where nothing proves either; ticks: headings left over with nothing but marks below, when
+    there are several; preview: the first rows."""
 
     path: str
     layout: Layout
@@ -74,6 +74,7 @@ class Draft:
     proof: str | None
     preview: tuple[PreviewTable, ...] = ()
     two_orders: str | None = None
+    ticks: tuple[str, ...] = ()
 
 
 @dataclass
@@ -197,7 +198,13 @@ def draft_layout(
         source.shown, layout, dialect.header_line, headings, assigned.grounds,
         assigned.unknown, _words(assigned, names, looks), proof[1] if proof else None,
         preview(layout, source, body, dialect, seasons), in_two_orders(dates),
+        _ticks(headings, looks),
     )  # fmt: skip
+
+
+def _ticks(headings: Sequence[HeadingGuess], looks: Sequence[Looks]) -> tuple[str, ...]:
+    found = [one.heading for one in headings if not one.uses and are_ticks(one.heading, looks[one.place])]
+    return tuple(found) if len(found) > 1 else ()
 
 
 def _dialect(body: Body) -> Dialect:
@@ -217,9 +224,11 @@ def _dialect(body: Body) -> Dialect:
 
 
 def _as_header(row: Row) -> tuple[int, int]:
-    """How many cells of a row are known headings, and how many hold words."""
+    """How many cells of a row are known headings, and how many hold words, or days side by side with one known."""
     texts = [cell.strip() for cell in row.cells if re.search(r"[^\W\d_]", cell)]
-    return sum(bool(meanings(text)) for text in texts), len(texts)
+    known = sum(bool(meanings(text)) for text in texts)
+    days = sum(is_date(cell) for cell in row.cells if cell.strip() not in texts)
+    return known, len(texts) + (days if known and days > 1 else 0)
 
 
 def _free_name(source: Source, taken: Sequence[str]) -> str:
@@ -319,60 +328,3 @@ def _asking_more(
 
 def _filled(cells: Sequence[str], place: int) -> bool:
     return place < len(cells) and bool(cells[place].strip())
-
-
-_LONGEST_CELL = 24
-
-
-def draft_text(draft: Draft) -> str:
-    """The entry of one draft; it reads as a layout as soon as nothing is marked with a question."""
-    lines = [f"# {draft.path}: the headings stand in line {draft.header_line}"]
-    for line in layout_lines(draft.layout):
-        lines.append(f"{line.text}{_mark(draft, line.table, line.column, line.text)}")
-        if line.text.startswith("header") and draft.two_orders:
-            asked = f"? {draft.two_orders} can mean two days; write month_first or day_first, and take the # away"
-            lines.append(f"#date_order = {quote(UNKNOWN)}  # {asked}")
-    left = [heading.heading for heading in draft.headings if not heading.uses]
-    if left:
-        listed = ", ".join(map(quote, left))
-        lines.append(f"# left over; to leave them out on purpose, write above the rows: ignore = [{listed}]")
-    return "\n".join([*lines, *preview_text(draft.preview)]) + "\n"
-
-
-def _mark(draft: Draft, table: str | None, column: str | None, text: str) -> str:
-    if text.startswith("date_order"):
-        return f"  # guess: {draft.proof} can be read in no other order"
-    if table is None or column is None:
-        return ""
-    if (table, column) in draft.unknown and UNKNOWN in text:
-        allowed = declared_table(table).column(column).allowed
-        one = f"one of {', '.join(allowed)}" if allowed else "something"
-        return f"  # ? nothing in the file tells it; put {one} in place of {UNKNOWN}"
-    marks = ["guess: what was counted is left out"] if "without = " in text else []
-    if draft.guesses.get((table, column), "name") != "name":
-        marks.append(f"guess: {draft.guesses[table, column]}")
-    if (table, column) in draft.words:
-        marks.append(f"? words to map: {', '.join(map(quote, draft.words[table, column]))}")
-    return f"  # {'; '.join(marks)}" if marks else ""
-
-
-def preview_text(tables: tuple[PreviewTable, ...]) -> list[str]:
-    """The first rows of each table as comments, in columns; what cannot be read has a question mark before it."""
-    lines = []
-    for one in tables:
-        lines.append(f"# {one.table}, the first rows as they would read:")
-        cells = [["line", *one.columns]]
-        for place, (number, values) in enumerate(one.rows):
-            shown = zip(one.columns, values, strict=True)
-            cells.append([str(number), *(_shortened(value, (place, name) in one.unread) for name, value in shown)])
-        widths = [max(len(row[place]) for row in cells) for place in range(len(cells[0]))]
-        for row in cells:
-            padded = (cell.ljust(width) for cell, width in zip(row, widths, strict=True))
-            lines.append(f"#   {'  '.join(padded)}".rstrip())
-    return lines
-
-
-def _shortened(value: str, unread: bool) -> str:
-    text = " ".join(value.split())
-    text = text if len(text) <= _LONGEST_CELL else text[: _LONGEST_CELL - 1] + "…"
-    return f"?{text}" if unread and text != UNKNOWN else text

@@ -187,6 +187,24 @@ def _most(cells: Sequence[str], pattern: str) -> bool:
     return bool(cells) and 2 * sum(bool(re.fullmatch(pattern, cell, re.IGNORECASE)) for cell in cells) > len(cells)
 
 
+#: What stands in a list of ticks: a mark where something was so, and a word or a stroke where it was not.
+_MARKS = frozenset({"x", "xx", "✓", "✔", "✅", "☑", "√", "•", "yes", "y", "ok", "done"})
+_NO_MARKS = frozenset({"no", "n", "-", "–", "☐", "✗", "✘"})
+_WEEKDAYS = frozenset(map(str.lower, filter(None, [*calendar.day_name, *calendar.day_abbr])))
+
+
+def is_date(text: str) -> bool:
+    """Whether a text is a day, with or without a year."""
+    return re.fullmatch(_DATE, text.strip(), re.IGNORECASE) is not None
+
+
+def are_ticks(heading: str, looks: Looks) -> bool:
+    """Whether below a day, a stage or the label of a tank stand marks, and nothing but marks."""
+    said = {text.lower() for text in looks.distinct}
+    names = is_date(heading) or plain_words(heading) in _WEEKDAYS or stage_in(heading) or CODE.fullmatch(heading)
+    return bool(names) and bool(said & _MARKS) and said <= _MARKS | _NO_MARKS
+
+
 def proved_order(cells: Sequence[str]) -> tuple[DateOrder, str] | None:
     """The one order in which all dates written in figures can be read, with a date that proves it; None when none
     is proved."""
