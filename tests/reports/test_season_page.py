@@ -656,6 +656,23 @@ def test_a_tank_moved_in_mid_season_is_told_on_the_page_and_at_both_sites(tmp_pa
 
 
 @pytest.mark.usefixtures("without_drawings")
+def test_rows_behind_others_under_joined_labels_are_told(tmp_path: Path) -> None:
+    one = {
+        "table_name": "losses", "row_key": "T-07, 2025-12-01, egg", "differs": "dead 3, read as 5",
+        "path": "north.csv", "line": 2, "standing_path": "late.csv", "standing_line": 9,
+    }  # fmt: skip
+    table = report_table("outdone_rows", pd.DataFrame([{**one, "line": line} for line in range(2, 9)]))
+    result = write_season(invented.season_results(outdone_rows=table, timelines={}), tmp_path, invented.uploads())
+    said = seen(result.page).text.replace("\u202f", " ")
+    assert "put their sum into one row; the first of them, 2 more are in the table:" in said
+    assert (
+        "Losses of T-07, 2025-12-01, egg: dead 3, read as 5 (north.csv, line 2, behind late.csv, line 9)." in said
+    )
+    assert "line 7, behind" not in said
+    assert len(pd.read_csv(result.page.parent / "tables" / "outdone_rows.csv")) == 7
+
+
+@pytest.mark.usefixtures("without_drawings")
 def test_a_site_sheet_never_asks_to_keep_what_it_asks_to_change(tmp_path: Path) -> None:
     rows = invented.setups(12).frame.assign(verdict="as_expected")
     did_well = rows["tank_id"].isin(["T-001", "T-002"])

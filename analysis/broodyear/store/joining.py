@@ -39,10 +39,10 @@ def join_labels(connection: duckdb.DuckDBPyConnection, settings: Settings) -> No
 
 def joined_rows(table: Table, settings: Settings, source: str) -> str | None:
     """SQL of the rows of ``source`` under joined labels; None when no label of ``table`` can be joined."""
-    meant = _meant_in(table, settings)
+    meant = meant_in(table, settings)
     if not meant:
         return None
-    rows = f"SELECT {_values(table, meant)}, upload, line FROM {source}"
+    rows = meant_rows(table, settings, source)
     concerned = " OR ".join(
         f'"{column}" IN ({_texts({*labels, *labels.values()})})'
         for column, labels in meant.items()
@@ -62,10 +62,21 @@ def joined_rows(table: Table, settings: Settings, source: str) -> str | None:
     return f"{rows} WHERE NOT ({concerned}) UNION ALL {kept}"
 
 
+def meant_in(table: Table, settings: Settings) -> dict[str, Mapping[str, str]]:
+    """The columns of ``table`` whose labels ``settings`` join, each with what its labels mean."""
+    meant = {column: settings.meant_by(kind) for column, kind in LABEL_COLUMNS.items()}
+    return {column: labels for column, labels in meant.items() if labels and column in table.column_names}
+
+
+def meant_rows(table: Table, settings: Settings, source: str) -> str:
+    """SQL of all rows of ``source`` under joined labels, those too that another of the same key stands before."""
+    return f"SELECT {_values(table, meant_in(table, settings))}, upload, line FROM {source}"
+
+
 def rows_sent(connection: duckdb.DuckDBPyConnection, table: Table, settings: Settings) -> str:
     """SQL of every row of ``table`` that a standing upload brought, replaced since or not, under joined labels;
     beside its values its upload, line, and the path of its file."""
-    values = _values(table, _meant_in(table, settings))
+    values = _values(table, meant_in(table, settings))
     received = f"{own_name(connection)}.main.received_{table.name}"
     return f"SELECT {values}, upload, line, path FROM {received} JOIN uploads USING (upload) WHERE NOT withdrawn"
 
@@ -93,12 +104,6 @@ def meant_key(table: Table, settings: Settings, prefix: str = "") -> tuple[str, 
     """As ``key_sql``, under joined labels."""
     parts = zip(key_columns(table), key_sql(table, settings, prefix), strict=True)
     return tuple(label_sql(part, column, settings) for column, part in parts)
-
-
-def _meant_in(table: Table, settings: Settings) -> dict[str, Mapping[str, str]]:
-    """The columns of ``table`` whose labels ``settings`` join, each with what its labels mean."""
-    meant = {column: settings.meant_by(kind) for column, kind in LABEL_COLUMNS.items()}
-    return {column: labels for column, labels in meant.items() if labels and column in table.column_names}
 
 
 def _values(table: Table, meant: Mapping[str, Mapping[str, str]]) -> str:

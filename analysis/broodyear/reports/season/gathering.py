@@ -34,6 +34,7 @@ from broodyear.reports.season.results import SeasonRecords, attempt, named_sites
 from broodyear.reports.second_process import SecondProcess
 from broodyear.reports.sentences import Statements
 from broodyear.reports.tables import ReportTable, report_table, without_folders
+from broodyear.store.outdone import outdone_rows
 from broodyear.trials import analyse_trials
 
 if TYPE_CHECKING:
@@ -210,7 +211,12 @@ def _records(store: Store, ledger: pd.DataFrame) -> dict[str, ReportTable]:
         "upload", "file", "table_name", "rows_read", "rows_accepted", "rows_rejected", "rows_sent_back",
         "rows_to_mend", "withdrawn",
     ]  # fmt: skip
-    found = {"uploads": named[columns], "findings": _findings(store, ledger)}
+    outdone = outdone_rows(store.connection, store.settings)
+    found = {
+        "uploads": named[columns],
+        "findings": _findings(store, ledger),
+        "outdone_rows": without_folders(outdone, ["path", "standing_path"]),
+    }
     return {name: report_table(name, one) for name, one in found.items()}
 
 

@@ -52,6 +52,7 @@ class SeasonRecords:
     uploads: ReportTable
     findings: ReportTable
     moved: ReportTable
+    outdone_rows: ReportTable
     detectable: ReportTable
     funnel: ReportTable
     screen: ReportTable
