@@ -70,6 +70,25 @@ def test_what_no_tank_counted_is_not_known_and_is_no_zero(programme: Programme) 
     ]
 
 
+def test_sites_and_tanks_that_sent_any_count_or_reading(programme: Programme) -> None:
+    """North: A sent a stage, C an uncounted check and a reading, D at another site fish that left, F a counted
+    check; G lost all; B has no eggs, so that its count and reading are of no tank with eggs."""
+    programme.add("sites", {"site_id": "S2", "region": "north"}, {"site_id": "S3", "region": "north"})
+    programme.add("stages", {"tank_id": "A", "stage": "hatch_all", "first_seen_on": "2024-12-01"})
+    for tank_id, site_id in (("C", "S1"), ("D", "S2"), ("F", "S1")):
+        stand(programme, tank_id, 2024, 50, site_id=site_id)
+    stand(programme, "G", 2024, 50, end_reason="lost_all")
+    stand(programme, "H", 2024, None, site_id="S3")
+    programme.add("losses", {"tank_id": "C", "checked_on": "2024-11-11", "stage": "egg"})
+    left(programme, "D", "released", 40)
+    dead(programme, "F", "2024-11-11", "egg", 0)
+    dead(programme, "B", "2024-11-11", "egg", 0)
+    for tank_id in "CB":
+        programme.read(tank_id, {"2024-11-11": 8.0})
+    programme.derive()
+    assert programme.rows("regions_by_season", "delivered, sites, counted, read") == [(5, 2, 3, 1)]
+
+
 def test_a_site_counts_in_the_region_in_which_it_stands_now(programme: Programme) -> None:
     stand(programme, "H", 2023, 40)
     programme.connection.execute("UPDATE received_sites SET region = 'east'")

@@ -185,7 +185,7 @@ def season_results(tanks: int = 12, **changes_of: Any) -> SeasonResults:
                                         "delivered": tanks, "usable": tanks - 1, "bound_all_died_pct": 70.5,
                                         "bound_all_lived_pct": 84.5}),
         not_reported=silent, too_many_dead=too_many_dead(), taken_as_lost=taken_as_lost(),
-        large_losses=large_losses(),
+        large_losses=large_losses(), missing_regions=report_table("missing_regions", ""),
         mixed_batches=report_table("mixed_batches", pd.DataFrame(columns=["tank_id", "site_id"])),
         exposure=exposure(tanks),
         events=table("events", {"tank_id": "T-001", "on": dt.date(2023, 11, 8), "event": "eggs delivered"},

@@ -114,7 +114,8 @@ def results(*rows: dict[str, Any], refusal: str = "") -> RegionResults:
           "difference_low": -23.0, "difference_high": -11.0, "decision": "claimed", "reason": "clear"}]
     )  # fmt: skip
     sums = pd.DataFrame(
-        [{"season": season, "region": region, "tanks_supplied": 21, "delivered": 20, "eggs": 2800,
+        [{"season": season, "region": region, "tanks_supplied": 21, "delivered": 20, "sites": 11,
+          "counted": 20, "read": 18, "eggs": 2800,
           "usable_hatch": 18, "hatched": 2300, "release_counted": 19, "released": 2310, "release_unknown": 1,
           "usable": 19, "eggs_in_usable": 2660, "left_alive": 2320, "reported_pct": 87.2,
           "released_without_delivery": None}

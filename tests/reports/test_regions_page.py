@@ -15,7 +15,7 @@ from tests.reports.pages import cell, seen, written_rows
 from broodyear.reports.region_records import on_record
 from broodyear.reports.regions import write_regions
 from broodyear.reports.rendering import wording
-from broodyear.reports.tables import declared_first, report_table
+from broodyear.reports.tables import ReportTable, declared_first, report_table
 from broodyear.setups.circumstances import CIRCUMSTANCES
 
 
@@ -58,9 +58,9 @@ def test_sums_by_season_are_said_to_be_no_comparison_and_point_to_the_one_there_
     sums = results()
     page = write_regions(sums, tmp_path / "none", invented.uploads()).page
     assert (
-        "These are sums to account for eggs and fish by, and no comparison, as each region got other batches and"
-        " fell silent elsewhere; how regions compare within the same batches stands under Raw, adjusted and within"
-        " batches."
+        "These are sums to account for eggs and fish by, and no comparison, as their batches differ, and so"
+        " do the tanks without a count; how regions compare within the same batches stands under Raw,"
+        " adjusted and within batches."
     ) in said(page)
     assert 'href="#evidence"' in page.read_text(encoding="utf-8")
     assert "are all in its present one" not in said(page)
@@ -74,6 +74,34 @@ def test_sums_by_season_begin_with_the_latest_and_leave_out_what_is_nowhere(tmp_
     table = page.read_text(encoding="utf-8").split('id="regions_by_season-table"')[1].split("</table>")[0]
     assert re.findall("20[0-9]{2}/[0-9]{2}", table) == ["2023/24"] * 3 + ["2022/23"] * 3
     assert "release not on record" in table and "no delivery on record" not in table
+
+
+def missing(*rows: tuple[int, str, str, int, bool]) -> ReportTable:
+    """season, region, what is missing, sites, whether everywhere."""
+    frame = pd.DataFrame(rows, columns=["season", "region", "missing", "sites", "is_everywhere"])
+    return report_table("missing_regions", frame.assign(tanks=frame["sites"] + 1))
+
+
+def test_whole_regions_that_sent_nothing_are_named_in_one_sentence(tmp_path: Path) -> None:
+    assert "Missing from a whole region" not in said(
+        write_regions(results(), tmp_path / "none", invented.uploads()).page
+    )
+    table = missing(
+        (2021, "east", "counts", 9, False), (2022, "east", "counts", 8, False),
+        (2022, "north", "counts", 1, False),
+        (2022, "south", "temperatures", 4, False), (2023, "east", "temperatures", 9, True),
+        (2023, "north", "temperatures", 2, True), (2024, "east", "counts_and_temperatures", 9, False),
+    )  # fmt: skip
+    page = write_regions(replace(results(), missing=table), tmp_path, invented.uploads()).page
+    assert (
+        "How much was reported Missing from a whole region. So far there is no count of the dead or of fish that"
+        " left from any site of east in 2021/22 (9 sites with eggs) and 2022/23 (8 sites with eggs) and from any"
+        " site of north in 2022/23 (1 site with eggs); no temperature from any site of south in 2022/23 (4 sites"
+        " with eggs) and from any site at all in 2023/24; no count of the dead or of fish that left, and no"
+        " temperature, from any site of east in 2024/25 (9 sites with eggs): were files left out?"
+    ) in said(page)
+    for number in seen(page).numbers:
+        assert cell(tmp_path, number["data-from"], number["data-column"]) == number["value"]
 
 
 def test_one_region_is_not_warned_against_comparing(tmp_path: Path) -> None:

@@ -779,3 +779,17 @@ def test_a_share_above_what_all_can_have_been_is_said_to_be(tmp_path: Path) -> N
     said = action_text(write_season(results, tmp_path, invented.uploads()))
     assert "82 %, which is more than all can have been: the tanks that did not report counted more" in said
     assert "82 % of those in tanks that reported, because the others counted more of theirs dead" in said
+
+
+def test_a_region_that_sent_nothing_is_named_under_what_was_counted(tmp_path: Path) -> None:
+    row = {"season": 2023, "region": "R-1", "missing": "counts_and_temperatures", "sites": 4, "tanks": 5,
+           "is_everywhere": False}  # fmt: skip
+    table = report_table("missing_regions", pd.DataFrame([row]))
+    result = write_season(invented.season_results(missing_regions=table), tmp_path, invented.uploads())
+    text = action_text(result)
+    said = (
+        "Missing from a whole region. So far there is no count of the dead or of fish that left, and no"
+        " temperature, from any site of R-1 in 2023/24 (4 sites with eggs): were files left out?"
+    )
+    assert text.index("What was counted.") < text.index(said)
+    assert [line["region"] for line in written_rows(tmp_path, "missing_regions.csv")] == ["R-1"]

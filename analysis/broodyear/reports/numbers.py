@@ -248,6 +248,7 @@ _NUMBERS: dict[str, Callable[[Any], str]] = {
     "whole": whole,
     "tanks": lambda value: counted(value, "tank"),
     "batches": lambda value: counted(value, "batch", "batches"),
+    "sites": lambda value: counted(value, "site"),
     "number": plain,
     "exact": lambda value: repr(float(value)).replace("-", "\u2212"),
     "number_fine": lambda value: plain(value, 2),

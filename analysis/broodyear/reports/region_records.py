@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import asdict
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -10,15 +11,15 @@ from markupsafe import Markup
 
 from broodyear.intake.suspicions import cases_now
 from broodyear.reports.numbers import MAIN_OUTCOME
-from broodyear.reports.parts import Bullets, Section, joined
+from broodyear.reports.parts import Bullets, Notice, Section, joined
 from broodyear.reports.rendering import bullets, phrase, prose, wording
-from broodyear.reports.tables import ReportTable, report_table, shown, without_folders
+from broodyear.reports.tables import ReportTable, Row, report_table, shown, without_folders
 from broodyear.setups import SHARE_COLUMNS, circumstance_shares
 
 if TYPE_CHECKING:
     from broodyear.store import Store
 
-_WORDS, _RECORD_WORDS = "regions/sections.txt", "regions/evidence.txt"
+_WORDS, _RECORD_WORDS, _MISSING_WORDS = "regions/sections.txt", "regions/evidence.txt", "regions/missing.txt"
 CHANGED = ["site_id", "region", "from_region", "stands_place", "from_place"]
 
 
@@ -69,3 +70,23 @@ def by_season_section(table: ReportTable, changed: ReportTable) -> Section:
     words = prose(_WORDS, "by_season", *sources, several=several, changed=len(changed))
     blocks = words, shown(table, latest_first)
     return Section("seasons", "Hatched and released, by region and season", blocks)
+
+
+def missing_regions(by_season: pd.DataFrame) -> ReportTable:
+    """The regions that sent nothing of some kind for a season; by_season: rows of regions_by_season."""
+    from broodyear.regions import missing_records
+
+    rows = [{**asdict(one), "missing": one.missing.value} for one in missing_records(by_season)]
+    return report_table("missing_regions", pd.DataFrame(rows) if rows else "")
+
+
+def missing_notice(table: ReportTable) -> tuple[Notice, ...]:
+    """One sentence for all of them, none where there are none."""
+    kinds: dict[str, dict[str, dict[int, Row]]] = {}
+    for row in map(table.row, range(len(table))):
+        region = "" if row.value("is_everywhere") else str(row.value("region"))
+        seasons = kinds.setdefault(str(row.value("missing")), {}).setdefault(region, {})
+        seasons.setdefault(int(row.value("season")), row)
+    if not kinds:
+        return ()
+    return (Notice("Missing from a whole region.", phrase(_MISSING_WORDS, "missing", kinds=kinds), "note"),)

@@ -24,6 +24,8 @@ from broodyear.reports.region_records import (
     CHANGED,
     by_season_section,
     changed_regions,
+    missing_notice,
+    missing_regions,
     on_record,
     on_record_section,
 )
@@ -51,7 +53,8 @@ _PANELS = (
 class RegionResults:
     """Tables of the regions report; statements: its claims; sentences: what can be compared, by outcome;
     mixed: tank-seasons with eggs of several batches; changed: sites that stood under another region before;
-    by_season: what came to each region, hatched and was released, season by season."""
+    by_season: what came to each region, hatched and was released, season by season; missing: of which a season has
+    no count or no temperature."""
 
     settings: Settings
     regions: ReportTable
@@ -67,13 +70,14 @@ class RegionResults:
         default_factory=partial(report_table, "changed_regions", pd.DataFrame(columns=CHANGED))
     )
     by_season: ReportTable = field(default_factory=partial(report_table, "regions_by_season", ""))
+    missing: ReportTable = field(default_factory=partial(report_table, "missing_regions", ""))
 
     @property
     def tables(self) -> tuple[ReportTable, ...]:
         """Every table, in the order in which the page uses them."""
         return (
             self.statements.table, self.regions, self.heterogeneity, self.graph, self.batches, self.on_record,
-            self.changed, self.by_season,
+            self.changed, self.by_season, self.missing,
         )  # fmt: skip
 
 
@@ -106,10 +110,12 @@ def gather_regions(store: Store, tell: Tell = tell_nobody, ask: Callable[..., An
     tell(1, 3, "comparing regions")
     seasons = tuple(sorted(int(season) for season in outcomes["season"].unique()))
     results = region_results(outcomes, store.settings, seasons, ask)
+    by_season = store.result("regions_by_season")
     return replace(
         results,
         changed=report_table("changed_regions", changed_regions(store)),
-        by_season=report_table("regions_by_season", store.result("regions_by_season")),
+        by_season=report_table("regions_by_season", by_season),
+        missing=missing_regions(by_season),
     )
 
 
@@ -161,7 +167,7 @@ def regions_page(results: RegionResults) -> Page:
         on_record_section(results.on_record),
         batches_section(results.graph, results.batches, results.statements, sentences),
         by_season_section(results.by_season, results.changed),
-        reporting_section(regions),
+        reporting_section(regions, results.missing),
         method_section(results.mixed),
     )
     return Page("regions", "Regions compared fairly", "Incubation tanks, all seasons on record", sections)
@@ -259,13 +265,15 @@ def _latest(graph: pd.DataFrame) -> pd.DataFrame:
     return chosen
 
 
-def reporting_section(regions: ReportTable) -> Section:
-    """Who reported, and what the silent tanks could change."""
+def reporting_section(regions: ReportTable, missing: ReportTable) -> Section:
+    """Who reported, which regions nothing came from, and what the silent tanks could change."""
     title = "How much was reported"
     if not len(regions):
-        return Section("reporting", title, (refusal("There is nothing to show.", regions),))
+        return Section(
+            "reporting", title, (*missing_notice(missing), refusal("There is nothing to show.", regions))
+        )
     table = shown(regions, regions.rows(outcome=MAIN_OUTCOME), "reporting")
-    return Section("reporting", title, (prose(_WORDS, "silent"), table))
+    return Section("reporting", title, (*missing_notice(missing), prose(_WORDS, "silent"), table))
 
 
 def method_section(mixed: int) -> Section:

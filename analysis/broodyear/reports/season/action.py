@@ -8,6 +8,7 @@ from broodyear.claims import ClaimKind, Decision
 from broodyear.figures.funnel import MOST_LINES, site_seasons_figure
 from broodyear.reports.numbers import MAIN_OUTCOME
 from broodyear.reports.parts import Block, Bullets, Copyable, Drawing, Notice, Pair, Prose, Section
+from broodyear.reports.region_records import missing_notice
 from broodyear.reports.rendering import bullets, drawing, phrase, plain_phrase, prose, refusal
 from broodyear.reports.season.results import (
     SeasonResults,
@@ -35,6 +36,7 @@ def action_section(results: SeasonResults) -> Section:
     beside = (*_sites(results), *_tanks(results), *_large_losses(results))
     blocks: list[Block] = [Pair(beside, _picture(results))] if len(results.site_seasons) else [*beside]
     blocks += [_visits(results), *_compared(results), _reporting(results)]
+    blocks += missing_notice(results.missing_regions)
     blocks += [*_smallest_shortfall(results), *_board(results)]
     return Section("action", "What needs action", tuple(blocks))
 

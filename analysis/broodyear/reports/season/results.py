@@ -44,6 +44,7 @@ class SeasonRecords:
     accounting: ReportTable
     not_reported: ReportTable
     taken_as_lost: ReportTable
+    missing_regions: ReportTable
     too_many_dead: ReportTable
     large_losses: ReportTable
     mixed_batches: ReportTable
