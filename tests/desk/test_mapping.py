@@ -278,6 +278,13 @@ def test_choices_are_taken_undone_and_kept(desk: Desk) -> None:
     assert client.get("/columns/1").status_code == 404
 
 
+def test_the_example_of_a_date_is_a_date(desk: Desk) -> None:
+    """Of readings and losses at once: not the moment that readings have."""
+    said = {"meaning__0": "leave", "meaning__2": "temperatures.water_temp", "meaning__3": "losses.dead"}
+    page = send(let_in(desk), desk, **said)
+    assert "The date is" in page and 'name="text.date" type="search" placeholder="2024-11-08"' in page
+
+
 def test_files_whose_columns_are_looked_at_stay_as_they_came(make_desk: MakeDesk) -> None:
     desk = make_desk()
     client = let_in(desk)
