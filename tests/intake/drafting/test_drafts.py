@@ -250,7 +250,7 @@ def test_a_heading_says_the_fate_and_what_is_no_number_is_named(tmp_path: Path) 
     ("sent", "below"),
     [
         ("Tank,8 Nov,15 Nov,22 Nov,29 Nov\nT-01,✓,,✓,✓\nT-02,no,✓,,✓\n", '"8 Nov", "15 Nov", "22 Nov" …'),
-        ("Tank,2024-11-08,2024-11-15\nT-01,x,\nT-02,X,x\n", '"2024-11-08", "2024-11-15"'),
+        ("Tank,2024-11-08,2024-11-15\nT-01,x,FALSE\nT-02,X,TRUE\n", '"2024-11-08", "2024-11-15"'),
         ("Tank,Eyed,Hatched,Buttoned up\nT-01,yes,yes,\nT-02,yes,,\n", '"Eyed", "Hatched"'),
         ("Date,T-01,T-02\n2024-11-08,x,\n2024-11-15,x,x\n", '"T-01", "T-02"'),
     ],

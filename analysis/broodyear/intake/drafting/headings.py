@@ -188,8 +188,8 @@ def _most(cells: Sequence[str], pattern: str) -> bool:
 
 
 #: What stands in a list of ticks: a mark where something was so, and a word or a stroke where it was not.
-_MARKS = frozenset({"x", "xx", "✓", "✔", "✅", "☑", "√", "•", "yes", "y", "ok", "done"})
-_NO_MARKS = frozenset({"no", "n", "-", "–", "☐", "✗", "✘"})
+_MARKS = frozenset({"x", "xx", "✓", "✔", "✅", "☑", "√", "•", "yes", "y", "true", "ok", "done"})
+_NO_MARKS = frozenset({"no", "n", "false", "-", "–", "☐", "✗", "✘"})
 _WEEKDAYS = frozenset(map(str.lower, filter(None, [*calendar.day_name, *calendar.day_abbr])))
 
 
