@@ -112,7 +112,7 @@ def report_week(programme: Programme, *, as_of: dt.date | None, out: Path, pdf: 
 
 
 def _report(programme: Programme, doing: str, write: Callable[[Store], ReportResult]) -> int:
-    with programme.waiting(doing), programme.opened() as store:
+    with programme.waiting(doing), programme.analysed() as store:
         result = write(store)
     print(f"Open {result.page}")
     return EXIT_DONE
@@ -124,7 +124,7 @@ def forecast(programme: Programme, *, season: int | None, as_of: dt.date | None,
 
     if out is not None:
         require_file(out, "forecast")
-    with programme.waiting("forecasting"), programme.opened() as store:
+    with programme.waiting("forecasting"), programme.analysed() as store:
         dates = forecast_table(store, season=season, as_of=as_of)
     if dates.empty:
         say("No tank of this season is still on its way to a stage; nothing to forecast.")
@@ -142,7 +142,7 @@ def plan(programme: Programme, *, out: Path | None, **asked: Any) -> int:
 
     delivery, settings = PlannedDelivery(**asked), read_settings(programme.settings_file)
     if programme.store.exists():
-        with programme.waiting("fitting this programme's own records"), programme.opened() as store:
+        with programme.waiting("fitting this programme's own records"), programme.analysed() as store:
             dates, cautions = plan_by_records(delivery, store, settings)
     else:
         programme.say(f"{programme.store} does not exist, so the plan rests on published models alone.")
@@ -159,7 +159,7 @@ def trial(
     levels = checked_levels(factor, levels)
     if out is not None:
         require_file(out, "trial")
-    with programme.waiting("assigning"), programme.opened() as store:
+    with programme.waiting("assigning"), programme.analysed() as store:
         tanks, outcomes = store.result("tank_seasons"), store.result("tank_outcomes")
         planned = plan_trial(tanks, outcomes, factor, levels, season=season, seed=seed)
     remarks = [*planned.sentences(), *TRIAL_CAUTIONS]
@@ -181,7 +181,7 @@ def export(programme: Programme, *, out: Path, format: str) -> int:
     """Write every table and derived table, with the data dictionary."""
     from broodyear.store import export_store
 
-    with programme.waiting("exporting"), programme.opened() as store:
+    with programme.waiting("exporting"), programme.analysed() as store:
         export_store(store, out, format)
     print(out)
     return EXIT_DONE

@@ -113,6 +113,18 @@ class Programme:
                     say(said)
             yield store
 
+    @contextmanager
+    def analysed(self) -> Iterator[Store]:
+        """The store, for what is worked out from it. That nothing kept in it can be used is said first, too."""
+        with self.opened() as store:
+            if store.keeps_for_other_settings():
+                self.say(
+                    f"What reports start from is kept in {self.store} for other settings, or other joined labels "
+                    "of layouts.toml, and is worked out anew, which takes longer. If those of this run are right, "
+                    "load any of its files again: it is kept for them then."
+                )
+            yield store
+
     def say(self, text: str) -> None:
         """A remark on stderr, unless quiet."""
         if not self.quiet:

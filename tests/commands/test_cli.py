@@ -171,6 +171,33 @@ def test_a_disk_too_full_for_what_reports_start_from_is_said(
     )
 
 
+def test_kept_tables_of_other_settings_are_told_until_a_file_is_loaded_again(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("broodyear.derived.running.KEEP_FROM_ROWS", 1)
+    store, sent = str(tmp_path / "records.duckdb"), tmp_path / "tanks.csv"
+    sent.write_text("tank_id\nT-001\n", encoding="utf-8")
+    load, layouts = ["load", "--store", store, str(sent)], tmp_path / "layouts.toml"
+
+    def said_by(*words: str) -> str:
+        assert main([*words, "--store", store]) == 0
+        return capsys.readouterr().err
+
+    assert main(load) == 0
+    capsys.readouterr()
+    assert said_by("export", "--out", str(tmp_path / "before")) == ""
+    layouts.write_text('[[same]]\nkind = "tank"\nlabel = "T-001"\nalso = ["Tank 1"]\n', encoding="utf-8")
+    assert said_by("export", "--out", str(tmp_path / "other")) == (
+        f"What reports start from is kept in {store} for other settings, or other joined labels of layouts.toml, "
+        "and is worked out anew, which takes longer. If those of this run are right, load any of its files again: "
+        "it is kept for them then.\n"
+    )
+    assert said_by("uploads") == said_by("export", "--quiet", "--out", str(tmp_path / "quiet")) == ""
+    assert main(load) == 0
+    capsys.readouterr()
+    assert said_by("export", "--out", str(tmp_path / "after")) == ""
+
+
 def test_help_needs_no_heavy_package() -> None:
     code = (
         "import sys; from broodyear.cli import main\n"

@@ -11,7 +11,7 @@ import duckdb
 import pytest
 from tests.queries.simulated_store import store_of
 
-from broodyear.derived import keep_derived, run_queries, running
+from broodyear.derived import has_other_settings, keep_derived, run_queries, running
 from broodyear.derived.catalogue import needed_for
 from broodyear.intake import check_paths, load_paths, suspicions
 from broodyear.settings import Settings
@@ -103,6 +103,21 @@ def test_other_settings_are_worked_out_anew(
     assert days_of_readings(records) == 0
     run_queries(records, replace(SETTINGS, warm_limit_c=12.0))
     assert days_of_readings(records) > 0
+
+
+@pytest.mark.usefixtures("few_queries")
+def test_other_settings_are_told_from_other_rows(
+    every_store_is_large: None, records: duckdb.DuckDBPyConnection
+) -> None:
+    other = replace(SETTINGS, warm_limit_c=12.0)
+    assert not has_other_settings(records, SETTINGS), "nothing is kept"
+    keep_derived(records.cursor(), SETTINGS)
+    assert [has_other_settings(records, one) for one in (SETTINGS, other)] == [False, True]
+    records.execute("UPDATE uploads SET rows_accepted = rows_accepted + 1")
+    assert running.kept_tables(records, SETTINGS) == frozenset()
+    assert [has_other_settings(records, one) for one in (SETTINGS, other)] == [False, True]
+    records.execute("UPDATE kept.fingerprint SET fingerprint = 'onedigestofanearlierversion'")
+    assert not has_other_settings(records, other)
 
 
 @pytest.mark.usefixtures("few_queries")

@@ -15,13 +15,22 @@ from broodyear.derived.catalogue import (
     statement,
     suspicion_queries,
 )
-from broodyear.derived.running import keep_derived, own_name, read_derived, run_queries, run_query, transaction
+from broodyear.derived.running import (
+    has_other_settings,
+    keep_derived,
+    own_name,
+    read_derived,
+    run_queries,
+    run_query,
+    transaction,
+)
 
 __all__ = [
     "MACROS",
     "Query",
     "ReturnedColumn",
     "all_queries",
+    "has_other_settings",
     "keep_derived",
     "needed_for",
     "own_name",

@@ -160,21 +160,38 @@ def is_large(connection: duckdb.DuckDBPyConnection) -> bool:
 
 
 def fingerprint(connection: duckdb.DuckDBPyConnection, settings: Settings) -> str:
-    """A digest of the ledger, the settings and the queries: equal digests mean equal derived tables."""
-    digest = hashlib.sha256(repr(settings).encode())
+    """Digests of the settings, and of the ledger and the queries: equal ones mean equal derived tables."""
+    digest = hashlib.sha256()
     for query in all_queries().values():
         digest.update(query.text.encode())
     digest.update(repr(connection.execute(_LEDGER_STATE).fetchall()).encode())
-    return digest.hexdigest()
+    return f"{_digest_of(settings)} {digest.hexdigest()}"
+
+
+def _digest_of(settings: Settings) -> str:
+    return hashlib.sha256(repr(settings).encode()).hexdigest()
 
 
 def kept_tables(connection: duckdb.DuckDBPyConnection, settings: Settings) -> frozenset[str]:
     """Names of the derived tables the store keeps for exactly its present rows and these settings; often none."""
-    place = places_of_kept(connection).get("fingerprint")
-    kept_for = place and connection.execute(f"SELECT fingerprint FROM {place}").fetchone()
-    if not kept_for or kept_for[0] != fingerprint(connection, settings):
+    kept_for = _kept_for(connection)
+    if not kept_for or kept_for != fingerprint(connection, settings):
         return frozenset()
     return frozenset(queries_to_keep())
+
+
+def has_other_settings(connection: duckdb.DuckDBPyConnection, settings: Settings) -> bool:
+    """Whether the store keeps derived tables that were made with other settings than these."""
+    with_settings, _, others = _kept_for(connection).partition(" ")
+    # Earlier versions kept one digest of everything, which does not tell.
+    return bool(others) and with_settings != _digest_of(settings)
+
+
+def _kept_for(connection: duckdb.DuckDBPyConnection) -> str:
+    """The fingerprint of what is kept, blank where nothing is."""
+    place = places_of_kept(connection).get("fingerprint")
+    row = connection.execute(f"SELECT fingerprint FROM {place}").fetchone() if place else None
+    return str(row[0]) if row else ""
 
 
 def show_kept(connection: duckdb.DuckDBPyConnection, name: str) -> None:

@@ -172,6 +172,13 @@ class Store:
             return False
         return True
 
+    def keeps_for_other_settings(self) -> bool:
+        """Whether the derived tables kept in the file were made with other settings, so that they are not used."""
+        from broodyear.derived import has_other_settings
+
+        with in_plain_words(self.path), self._connection.cursor() as session:
+            return has_other_settings(session, self.settings)
+
     def derive(self, *names: str) -> None:
         """Make the derived tables named, with all they read, or every one, as temporary tables; none twice.
 
