@@ -162,7 +162,7 @@ def test_a_withdrawal_that_broke_off_is_told(folder: Path, monkeypatch: pytest.M
 
     with open_existing_for_change(folder / "s.duckdb") as store:
         with monkeypatch.context() as patched:
-            patched.setattr("broodyear.store.changes_under_way._give_back", stops)
+            patched.setattr("broodyear.store.withdrawing._give_back", stops)
             withdraw(store)
         assert store.kept_of_withdrawal(2) == "stopped. Nothing was withdrawn; the store is as it was"
         said = store.broken_off()

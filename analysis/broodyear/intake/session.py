@@ -29,9 +29,10 @@ from broodyear.layouts import Layouts
 from broodyear.schemas import TABLE_NAMES
 from broodyear.settings import Settings
 from broodyear.store import Store, changes_under_way, ledger
-from broodyear.store.handle import scratch_store, utc_now
+from broodyear.store.handle import utc_now
 from broodyear.store.ledger import find_open_rows
 from broodyear.store.opening import in_plain_words
+from broodyear.store.scratch import scratch_store
 from broodyear.workspace import working_folder
 
 #: Called with the number of steps done, how many there are, and what is being done.

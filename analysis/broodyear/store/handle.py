@@ -1,37 +1,25 @@
-"""A store in use: its tables as data frames, its ledger, and the results worked out from it; and a passing store
-for the length of one check, where files are filed beside the rows of the real one."""
+"""A store in use: its tables as data frames, its ledger, and the results worked out from it."""
 
 from __future__ import annotations
 
 import datetime as dt
 import tempfile
-from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager, nullcontext
+from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING
 
 import duckdb
 
-from broodyear.derived import own_name, transaction
-from broodyear.errors import NothingToAnalyse, UsageError
-from broodyear.schemas import TABLE_NAMES, Table, all_tables
+from broodyear.errors import UsageError
+from broodyear.schemas import TABLE_NAMES
 from broodyear.settings import Settings
 from broodyear.stopping import interruptible
 from broodyear.store import changes_under_way
 from broodyear.store.joining import join_labels
-from broodyear.store.layout import current_rows, names, quoted, same_key
 from broodyear.store.ledger import find_open_rows
-from broodyear.store.opening import (
-    CONFIG,
-    MEMORY_FOR_LOADING,
-    connect,
-    empty_store,
-    in_plain_words,
-    is_full,
-    shut_in,
-)
-from broodyear.workspace import temporary_files_full
+from broodyear.store.opening import connect, in_plain_words, shut_in
+from broodyear.store.withdrawing import withdraw
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -130,7 +118,7 @@ class Store:
         Raises UsageError when it does not stand.
         """
         with in_plain_words(self.path):
-            said = changes_under_way.withdraw(self.connection, upload, utc_now(), self.settings)
+            said = withdraw(self.connection, upload, utc_now(), self.settings)
         self.derived = frozenset()
         return said
 
@@ -233,73 +221,3 @@ def open_existing_for_change(
 def utc_now() -> dt.datetime:
     """The time now, UTC, without a zone, as the ledger keeps it."""
     return dt.datetime.now(dt.UTC).replace(tzinfo=None)
-
-
-_PASSING = "passing_store"
-
-
-@contextmanager
-def scratch_store(
-    folder: Path, store: str | Path | Store | None, settings: Settings
-) -> Iterator[duckdb.DuckDBPyConnection]:
-    """A connection to a passing store in ``folder`` whose views also show the standing rows of ``store``.
-
-    store: an open store (a connection of its own is made to it), a path, or None. A path where
-    there is no store counts as an empty one. Raises StoreUnavailable when the store cannot be read, and Refused
-    when there is no room for the passing one.
-    """
-    place = folder / "passing.duckdb"
-    place.write_bytes(empty_store())
-    try:
-        with _session_of(store) as kept, _beside(kept, place, settings) if kept else _alone(place) as connection:
-            yield connection
-    except duckdb.Error as error:
-        if is_full(error):
-            raise temporary_files_full() from None
-        raise
-
-
-def _session_of(store: str | Path | Store | None) -> AbstractContextManager[duckdb.DuckDBPyConnection | None]:
-    """A session of the real store, for this check alone; None where there is none."""
-    if isinstance(store, Store):
-        return store.for_uploads()
-    try:
-        return nullcontext() if store is None else connect(Path(store), for_loading=False)
-    except NothingToAnalyse:
-        return nullcontext()
-
-
-@contextmanager
-def _alone(place: Path) -> Iterator[duckdb.DuckDBPyConnection]:
-    with interruptible(duckdb.connect(str(place), config=CONFIG)) as connection:
-        connection.execute(f"SET memory_limit = '{MEMORY_FOR_LOADING}'")
-        yield connection
-
-
-@contextmanager
-def _beside(
-    connection: duckdb.DuckDBPyConnection, place: Path, settings: Settings
-) -> Iterator[duckdb.DuckDBPyConnection]:
-    """``connection`` with a passing store attached and in use, its views over both stores."""
-    kept = own_name(connection)
-    connection.execute(f"ATTACH {quoted(str(place))} AS {_PASSING} (READ_WRITE)")
-    connection.execute(f"USE {_PASSING}")
-    try:
-        with transaction(connection):  # by itself, each statement would wait for the disk
-            # Of set-ups it is asked which others they replaced.
-            for name in ("uploads", "received_setups", "received_sites"):
-                connection.execute(f"INSERT INTO {name} BY NAME SELECT * FROM {kept}.{name}")
-            for table in all_tables():
-                connection.execute(f"CREATE OR REPLACE VIEW {table.name} AS {_both(table, kept, settings)}")
-        yield connection
-    finally:
-        connection.execute(f"USE {kept}")
-        connection.execute(f"DETACH {_PASSING}")
-
-
-def _both(table: Table, kept: str, settings: Settings) -> str:
-    same = same_key(table, settings, "k.", "r.")
-    return (
-        f"{current_rows(table)} UNION ALL SELECT {names(table, 'k.')}, k.upload, k.line "
-        f"FROM {kept}.{table.name} AS k WHERE NOT EXISTS (SELECT 1 FROM received_{table.name} AS r WHERE {same})"
-    )
