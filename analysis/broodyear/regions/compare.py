@@ -83,8 +83,7 @@ class RegionComparison(ShownResult):
 
 @dataclass(frozen=True, eq=False)
 class _Outcome:
-    """One outcome's regions (table: by region), before decisions; links: None where no tank has a count; used:
-    rows with one."""
+    """One outcome's regions (table: by region); links: None where no tank has a count; used: rows with one."""
 
     name: str
     table: pd.DataFrame
@@ -128,19 +127,17 @@ def region_comparison(frame: pd.DataFrame, ask: Callable[..., Callable[[], Any]]
     if not present:
         raise NothingToAnalyse("no tank-season has an outcome, so regions cannot be compared")
     asked = [ask(_outcome, rows[rows["outcome"] == name], name) for name in present]
-    found = _over_outcomes([answer() for answer in asked])
-    decided = [_decided(one) for one in found]
-    batches, of_batches = _batches(found, decided)
+    found = [_decided(one) for one in _over_outcomes([answer() for answer in asked])]
+    batches, of_batches = _batches(found)
     graphs = [one.links.edges.assign(outcome=one.name) for one in found if one.links is not None]
     return RegionComparison(
-        rows=pd.concat(decided, ignore_index=True)[REGION_COLUMNS],
+        rows=pd.concat([one.table for one in found], ignore_index=True)[REGION_COLUMNS],
         heterogeneity=pd.DataFrame([row for one in found for row in one.spreads], columns=HETEROGENEITY_COLUMNS),
         graph=pd.concat(graphs or [pd.DataFrame(columns=[*GRAPH_COLUMNS, "outcome"])], ignore_index=True),
         batches=batches,
         sentences={one.name: one.sentence for one in found},
-        claims=(*(claim for one, table in zip(found, decided, strict=True) for claim in _claims(one, table)),
-                *of_batches),
-    )  # fmt: skip
+        claims=(*(claim for one in found for claim in _claims(one)), *of_batches),
+    )
 
 
 def low_regions(frame: pd.DataFrame) -> list[Claim]:
@@ -220,20 +217,20 @@ def _over_outcomes(found: list[_Outcome]) -> list[_Outcome]:
     ]
 
 
-def _decided(one: _Outcome) -> pd.DataFrame:
-    """The table with decisions and notes."""
-    table = one.table.reindex(
-        columns=list(dict.fromkeys([*one.table, *REGION_COLUMNS[1:], "refused", "went_elsewhere"]))
-    )
+def _decided(one: _Outcome) -> _Outcome:
+    """The outcome with decisions and notes in its table."""
+    columns = dict.fromkeys([*one.table, *REGION_COLUMNS[1:], "refused", "went_elsewhere"])
+    table = one.table.reindex(columns=list(columns)).rename_axis(None)
     table[COUNTS] = table[COUNTS].astype(float).fillna(0).astype(int)
     table["comparable_with"] = table["comparable_with"].astype(object).where(table["comparable_with"].notna(), "")
     table["separable"] = table["comparable_with"] != ""
-    rows = table.assign(outcome=one.name).reset_index()
+    rows = table.assign(outcome=one.name, region=table.index)
     reasons = [_reason(row, len(rows)) for row in rows.to_dict("records")]
     rows = rows.assign(reason=[str(one) for one in reasons], decision=[str(one.decision) for one in reasons])
     apart = (rows["within_batch_points"] - rows["difference_points"]).abs() >= POINTS_APART
     records = zip(rows.to_dict("records"), apart, strict=True)
-    return rows.assign(note=[note("regions", "region", row=row, apart=is_apart) for row, is_apart in records])
+    notes = [note("regions", "region", row=row, apart=is_apart) for row, is_apart in records]
+    return replace(one, table=rows.assign(note=notes))
 
 
 def _reason(row: Mapping[Any, Any], regions: int) -> Reason:
@@ -256,40 +253,30 @@ def _reason(row: Mapping[Any, Any], regions: int) -> Reason:
     return Reason.DEPENDS_ON_SILENT if row["silence_undoes"] else Reason.CLEAR
 
 
-def _batches(found: list[_Outcome], decided: list[pd.DataFrame]) -> tuple[pd.DataFrame, list[Claim]]:
+def _batches(found: list[_Outcome]) -> tuple[pd.DataFrame, list[Claim]]:
     """How each batch did over the whole stay, and the claims that rest on it."""
-    for one, table in zip(found, decided, strict=True):
+    for one in found:
         if one.name == MAIN_OUTCOME and one.links is not None:
             estimates = pd.concat([part.batches for part in one.parts] or [pd.DataFrame()])
             batches = batch_table(one.used, estimates)
-            return batches, [*shortfall_claims(table, batches, one.used), *batch_claims(batches, one.name)]
+            return batches, [*shortfall_claims(one.table, batches, one.used), *batch_claims(batches)]
     return pd.DataFrame(columns=BATCH_COLUMNS), []
 
 
-def _claims(one: _Outcome, table: pd.DataFrame) -> list[Claim]:
+def _claims(one: _Outcome) -> list[Claim]:
     """One of every region, and one that regions differ: where a region does, so that the two never contradict."""
-    table = table.assign(level=[", ".join(_opposed(row, table)) for row in table.to_dict("records")])
+    table = one.table.assign(level=[", ".join(_opposed(row, one.table)) for row in one.table.to_dict("records")])
     found = claims_from(table, _STATED, kind=ClaimKind.REGION_DIFFERS, unit="points", section=_SECTION)
     told = table[table["decision"] != "cannot_tell"].sort_values("p_family", kind="stable")
+    differ = partial(Claim, ClaimKind.REGIONS_DIFFER, "region", outcome=one.name, section=_SECTION)
     if told.empty:
-        return [
-            *found,
-            Claim(ClaimKind.REGIONS_DIFFER, "region", _why_untold(table), outcome=one.name, section=_SECTION),
-        ]
-    is_clear = (told["reason"] == Reason.CLEAR).any()
-    spread = max(one.spreads, key=lambda part: part["regions"])
-    any_differs = (
-        told[["outcome", "p_family", "comparisons"]]
-        .head(1)
-        .assign(
-            subject="region",
-            p_value=told["p_family"],
-            reason=Reason.CLEAR if is_clear else told["reason"],
-            estimate=spread["tau_points"] if is_clear else np.nan,
-        )
-    )
-    kind = ClaimKind.REGIONS_DIFFER
-    return [*found, *claims_from(any_differs, {}, kind=kind, unit="points", section=_SECTION)]
+        return [*found, differ(_why_untold(table))]
+    first, is_clear = told.iloc[0], (told["reason"] == Reason.CLEAR).any()
+    reason = Reason.CLEAR if is_clear else Reason(first["reason"])
+    widest = max(one.spreads, key=lambda part: part["regions"])
+    spread, p = float(widest["tau_points"] if is_clear else np.nan), float(first["p_family"])
+    number = int(first["comparisons"])
+    return [*found, differ(reason, estimate=spread, unit="points", p_value=p, p_family=p, comparisons=number)]
 
 
 def _opposed(row: Mapping[Any, Any], table: pd.DataFrame) -> list[str]:
@@ -332,12 +319,12 @@ def batch_table(used: pd.DataFrame, estimates: pd.DataFrame) -> pd.DataFrame:
     return table.reset_index()[BATCH_COLUMNS]
 
 
-def batch_claims(batches: pd.DataFrame, outcome: str) -> list[Claim]:
-    """One claim per batch: whether it did worse than the others, regions allowed for."""
+def batch_claims(batches: pd.DataFrame) -> list[Claim]:
+    """One claim per batch: whether it did worse than the others over the whole stay, regions allowed for."""
     ends = {"low": "difference_low", "high": "difference_high"}
     names = {"subject": "batch_id", "estimate": "difference_points", **ends}
     stated = batches.assign(section=np.where(batches["decision"] == "claimed", "batches", ""))
-    return claims_from(stated, names, kind=ClaimKind.BATCH_DIFFERS, unit="points", outcome=outcome)
+    return claims_from(stated, names, kind=ClaimKind.BATCH_DIFFERS, unit="points", outcome=MAIN_OUTCOME)
 
 
 def shortfall_claims(regions: pd.DataFrame, batches: pd.DataFrame, used: pd.DataFrame) -> list[Claim]:

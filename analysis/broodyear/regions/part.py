@@ -190,7 +190,7 @@ def within_answer(model: AdjustedModel, regions: list[str]) -> WithinBatches:
     """
     factor, plain, kept = model.factors[REGION], model.working.plain, model.columns.kept
     wider, method = plain, BATCH_FIXED
-    if "batch_id" in model.groups:
+    if "batch_id" in model.fit.groups:
         shares = model.working.with_columns(batch_means(model.rows["batch_id"], factor.columns))
         method = BATCH_FIXED if shares is None else BATCH_SHARES
         every = model.columns_with(batch_factor(model.rows["batch_id"]))

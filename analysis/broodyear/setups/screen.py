@@ -26,14 +26,7 @@ from broodyear.setups.site_verdicts import Departures, held_to, judge_sites, pla
 from broodyear.shown import ShownFrame, Shows, shown
 from broodyear.statistics.multiplicity import adjust_within, over_outcomes
 from broodyear.statistics.numbers import BoolArray, expit, two_sided_p
-from broodyear.survival.tank_frame import (
-    FEWEST_EGGS,
-    NOT_RECORDED,
-    OUTCOMES,
-    counted_dead,
-    exceeds_eggs,
-    prepare,
-)
+from broodyear.survival.tank_frame import FEWEST_EGGS, NOT_RECORDED, OUTCOMES, counted_dead, exceeds_eggs, prepare
 
 SETUP_COLUMNS = [
     "season", "tank_id", "site_id", "region", "batch_id", "room_type", "gravel_practice", "outcome", "eggs",

@@ -154,6 +154,11 @@ class Grouping:
         codes, levels = pd.factorize(frame[name], sort=True)
         return cls(name, codes.astype(np.int64), tuple(levels))
 
+    def is_twin(self, other: Grouping) -> bool:
+        """Whether another grouping splits the rows alike, so that the two share one spread."""
+        pairs = len(np.unique(self.codes * len(other.levels) + other.codes))
+        return pairs == len(self.levels) == len(other.levels)
+
 
 @dataclass(frozen=True, eq=False)
 class Design:
@@ -316,12 +321,11 @@ def _alias_message(matrix: FloatArray, terms: Sequence[str], place: int, null: F
 
 
 def require_groupings(groupings: Sequence[Grouping]) -> None:
-    """Refuse a group of one level, and two that split the rows alike, for these share one spread."""
+    """Refuse a group of one level, and two that are twins."""
     for group in groupings:
         if len(group.levels) < 2:
             said = {"name": group.name, "level": group.levels[0], "rows": len(group.codes)}
             raise Refused(note("survival", "one_group", **said))
     for first, second in combinations(groupings, 2):
-        pairs = len(np.unique(first.codes * len(second.levels) + second.codes))
-        if pairs == len(first.levels) == len(second.levels):
+        if first.is_twin(second):
             raise Refused(note("survival", "twin_groups", first=first.name, second=second.name))

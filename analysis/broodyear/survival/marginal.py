@@ -17,12 +17,7 @@ from scipy.special import betaln, digamma, expit, polygamma
 
 from broodyear.errors import Refused
 from broodyear.notes import note
-from broodyear.statistics.numbers import (
-    FloatArray,
-    binomial_log_likelihood,
-    level_sums,
-    log_binomial_coefficients,
-)
+from broodyear.statistics.numbers import FloatArray, binomial_log_likelihood, level_sums, log_binomial_coefficients
 from broodyear.survival.design import Design
 from broodyear.survival.result import SurvivalFit
 

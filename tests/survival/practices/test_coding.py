@@ -59,5 +59,5 @@ def test_batches_that_units_make_up_have_no_spread_of_their_own(units: tuple[flo
     rows = rows.assign(batch_id=[f"B{one}" for one in batch], units_at_delivery_c_days=np.array(units)[batch])
     rows["survivors"] = rng.binomial(200, 1.0 / (1.0 + np.exp(-1.5 - rng.normal(0.0, 0.5, 24)))).astype(float)
     found = fit_adjusted(rows, [])
-    assert found.groups == ("site_id", *(["batch_id"] if is_told else []), "tank_season")
+    assert found.fit.groups == ("site_id", *(["batch_id"] if is_told else []), "tank_season")
     assert not any("maximum likelihood" in note for note in found.fit.notes)

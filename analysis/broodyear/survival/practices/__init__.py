@@ -18,13 +18,6 @@ from broodyear.survival.practices.outcome import (
 )
 
 __all__ = [
-    "MODELS",
-    "PRACTICES",
-    "EffectsReport",
-    "Practice",
-    "available",
-    "effects_report",
-    "outcome_part",
-    "outcomes_in",
-    "report_from",
-]
+    "MODELS", "PRACTICES", "EffectsReport", "Practice", "available", "effects_report", "outcome_part",
+    "outcomes_in", "report_from",
+]  # fmt: skip

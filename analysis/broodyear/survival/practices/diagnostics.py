@@ -37,10 +37,8 @@ def diagnose(model: AdjustedModel) -> dict[str, pd.DataFrame]:
     """Tables of an adjusted model by name.
 
     model_checks, one row: condition_number, and dispersion (Pearson, 1 when tanks vary as the model says).
-    inflation: factor, gvif, degrees_of_freedom, gvif_per_df (Fox & Monette 1992), largest first.
     residuals: season, tank_id, site_id, fitted_pct, temp_c, residual (randomised quantile, standard normal when
-    the model holds). influence: site_id, tanks, largest_shift (in standard errors, without the site), factor.
-    normality: group, levels, skewness, excess_kurtosis, p_value.
+    the model holds). inflation, influence, normality: as the functions of such names say.
     """
     matrix, (residuals, pearson) = model.fit.design.matrix, _residuals(model)
     owners = {name: model.columns.own(name) - 1 for name in model.columns.places}
@@ -61,10 +59,10 @@ def condition_number(matrix: FloatArray) -> float:
 
 
 def inflation(matrix: FloatArray, owners: Mapping[str, IntArray]) -> pd.DataFrame:
-    """Generalised variance inflation of some columns given all others (Fox & Monette 1992), largest first.
+    """Generalised variance inflation of some columns given all others (Fox & Monette 1992), largest first: factor,
+    gvif, degrees_of_freedom, and gvif_per_df, gvif^(1/2df), comparable to the root of an ordinary factor.
 
-    matrix: columns without the constant; owners: name -> its columns. gvif_per_df is gvif^(1/2df), comparable to
-    the root of an ordinary factor.
+    matrix: columns without the constant; owners: name -> its columns.
     """
     correlation = np.atleast_2d(np.corrcoef(matrix, rowvar=False)) if matrix.shape[1] else np.zeros((0, 0))
     total = float(np.linalg.slogdet(correlation)[1])

@@ -186,15 +186,17 @@ def code_factor(
     rows: pd.DataFrame,
     name: str,
     values: pd.Series,
-    counts: pd.DataFrame,
+    counts: pd.DataFrame | None = None,
     *,
     reference: str = "",
     fewest_batches: int = FEWEST_BATCHES,
 ) -> Factor:
     """Code a factor's values (None: not recorded) over the rows of a model.
 
-    counts: `level_counts` before rows were left out, so that levels that are gone are accounted for.
+    counts: `level_counts` before rows were left out, so that levels that are gone are accounted for; by default
+    none were.
     """
+    counts = level_counts(rows, values) if counts is None else counts
     level, names = with_blanks(values)
     tanks = dict(zip(names, map(int, np.bincount(level, minlength=len(names))), strict=True))
     refused = _refused(counts, tanks, fewest_batches)
@@ -212,6 +214,12 @@ def code_factor(
     places = [place.get(MERGED if one in sparse else one, UNKNOWN) for one in tanks]
     codes = np.array(places, dtype=np.int64)[level] if len(rows) else np.empty(0, dtype=np.int64)
     return Factor(name, tuple(levels), codes, tuple(compared), refused, counts, aside[NOT_RECORDED], part)
+
+
+def varying(rows: pd.DataFrame, values: Mapping[str, pd.Series]) -> list[Factor]:
+    """Factors of two levels or more over these rows, to allow for; values: by name."""
+    found = [code_factor(rows, name, one, fewest_batches=1) for name, one in values.items()]
+    return [factor for factor in found if len(factor.levels) > 1]
 
 
 def batch_factor(batch: pd.Series) -> Factor:

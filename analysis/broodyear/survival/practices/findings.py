@@ -30,8 +30,7 @@ from broodyear.survival.practices.factors import (
     PRACTICES,
     Factor,
     OutcomeRows,
-    code_factor,
-    level_counts,
+    varying,
 )
 from broodyear.survival.practices.model import AdjustedModel, build_columns
 from broodyear.survival.result import Average, Difference, LogOdds
@@ -243,29 +242,28 @@ def correlation_of(model: AdjustedModel, contrasts: Sequence[Finding]) -> FloatA
     vectors = np.array([contrast.direction for contrast in contrasts if contrast.direction is not None])
     if not vectors.size:
         return np.zeros((0, 0))
-    covariance = vectors @ model.fit.covariance.to_numpy(dtype=float) @ vectors.T
+    covariance = vectors @ model.fit.variance @ vectors.T
     errors = np.sqrt(np.diag(covariance))
     return np.asarray(covariance / np.outer(errors, errors), dtype=float)
 
 
 def within_batches(model: AdjustedModel, contrasts: Sequence[Finding]) -> list[Finding]:
-    """The contrasts of the model with their answers within batches, where batches can tell."""
+    """The contrasts of the model with their answers within batches, where batches can tell, and those that might
+    be claimed with their p value without the tank that speaks loudest for each."""
     wider: dict[str, Precision | None] = {}
-    for name in {one.factor for one in contrasts if one.direction is not None and "batch_id" in model.groups}:
+    for name in {one.factor for one in contrasts if one.direction is not None and "batch_id" in model.fit.groups}:
         means = batch_means(model.rows["batch_id"], model.columns.matrix[:, model.columns.places[name]])
         wider[name] = model.working.with_columns(means)
-    return [replace(one, within=_within(model, one, wider.get(one.factor))) for one in contrasts]
-
-
-def beside_single_tanks(model: AdjustedModel, contrasts: Sequence[Finding]) -> list[Finding]:
-    """The contrasts of the model that might be claimed, with their p value without the tank that speaks loudest
-    for each."""
 
     def asked(one: Finding) -> Finding:
-        if one.direction is None or not one.p_value <= CLAIMED_AT:
+        own, wide = one.direction, wider.get(one.factor)
+        if own is None:
             return one
-        p, tank = without_one_tank(model, model.working.plain, one.direction, one.log_odds, one.degrees)
-        return replace(one, p_without_one_tank=p, most_telling_tank=tank)
+        found = replace(one, within=_within(model, one, own, wide) if wide else None)
+        if not one.p_value <= CLAIMED_AT:
+            return found
+        p, tank = without_one_tank(model, model.working.plain, own, one.log_odds, one.degrees)
+        return replace(found, p_without_one_tank=p, most_telling_tank=tank)
 
     return [asked(one) for one in contrasts]
 
@@ -274,8 +272,7 @@ def without_one_tank(
     model: AdjustedModel, own: Precision, contrast: FloatArray, log_odds: float, degrees: float
 ) -> tuple[float, str]:
     """The p value of a contrast without the tank-season that speaks loudest for it, and which that is."""
-    error = float(delta_errors(contrast, own.covariance))
-    row, ratio = model.working.without_one(own, contrast, log_odds, error)
+    row, ratio = model.working.without_one(own, contrast, log_odds)
     tank = model.rows.iloc[row]
     return float(two_sided_p(ratio, degrees)), f"{tank['tank_id']} in {tank['season']}"
 
@@ -288,15 +285,12 @@ def batch_means(batch: pd.Series, columns: FloatArray) -> FloatArray:
     return np.asarray(means - means.mean(axis=0), dtype=float)
 
 
-def _within(model: AdjustedModel, contrast: Finding, wider: Precision | None) -> Within | None:
-    direction, place = contrast.direction, model.columns.places[contrast.factor]
-    if direction is None or wider is None:
-        return None
+def _within(model: AdjustedModel, contrast: Finding, direction: FloatArray, wider: Precision) -> Within:
     longer, between = np.zeros((2, len(wider.coefficients)))
     longer[: len(direction)] = direction
     whole = np.zeros(model.columns.matrix.shape[1])
     whole[model.columns.kept] = direction
-    between[len(direction) :] = whole[place]
+    between[len(direction) :] = whole[model.columns.places[contrast.factor]]
     shift = float(longer @ wider.coefficients - direction @ model.working.plain.coefficients)
     gap, gap_error = float(between @ wider.coefficients), float(delta_errors(between, wider.covariance))
     return Within(
@@ -313,11 +307,7 @@ def silent_tanks(rows: OutcomeRows) -> SilentTanks:
     is_silent = ~rows.given["is_used"] & rows.given["survivors"].isna()
     given = rows.given[rows.given["is_used"] | is_silent].reset_index(drop=True)
     given["batch_id"] = given["batch_id"].astype(object).where(given["batch_id"].notna(), "")
-    factors: list[Factor] = []
-    for name in rows.factors:
-        values = PRACTICES[name].make(given)
-        factor = code_factor(given, name, values, level_counts(given, values), fewest_batches=1)
-        factors += [factor] if len(factor.levels) > 1 else []
+    factors = varying(given, {name: PRACTICES[name].make(given) for name in rows.factors})
     silent, found = (~given["is_used"]).to_numpy(dtype=float), {}
     columns = build_columns(len(given), {factor.name: factor for factor in factors})
     weights = np.zeros(columns.matrix.shape[1])

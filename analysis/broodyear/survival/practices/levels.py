@@ -23,7 +23,6 @@ from broodyear.survival.practices.factors import (
     code_factor,
     coded,
     in_words,
-    level_counts,
 )
 from broodyear.survival.practices.findings import Finding, refusals
 from broodyear.survival.practices.model import AdjustedModel
@@ -65,7 +64,7 @@ def practice_table(
     if {ROOM, GRAVEL} <= set(rows.factors):
         room, gravel = (rows.values[name].astype("string") for name in (ROOM, GRAVEL))
         values = room + JOINT + gravel
-        both = code_factor(rows.used, COMBINED, values, level_counts(rows.used, values))
+        both = code_factor(rows.used, COMBINED, values)
         out = {COMBINED: Reason.NOT_CONVERGED} if refusal else {}
         findings = [*findings, *refusals({COMBINED: both}, rows.outcome, out, refusal)]
         table = both.counts.assign(practice=COMBINED, together="")

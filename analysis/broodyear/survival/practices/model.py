@@ -16,20 +16,13 @@ import numpy as np
 import pandas as pd
 
 from broodyear.errors import Refused
-from broodyear.statistics.numbers import FloatArray, IntArray
+from broodyear.statistics.numbers import FloatArray, IntArray, delta_errors
 from broodyear.survival.design import Design, Grouping, aliases
 from broodyear.survival.fit import fit_design
 from broodyear.survival.marginal import separated_terms
 from broodyear.survival.mixed.system import Factor as Factorised
-from broodyear.survival.mixed.system import (
-    Precision,
-    factorise,
-    inverse_times,
-    invert,
-    lay_out,
-    precision_of,
-)
-from broodyear.survival.practices.factors import FEWEST_TANKS, Factor, code_factor, level_counts
+from broodyear.survival.mixed.system import Precision, factorise, inverse_times, invert, lay_out, precision_of
+from broodyear.survival.practices.factors import FEWEST_TANKS, Factor, varying
 from broodyear.survival.result import Average, SurvivalFit
 
 #: Seasons get an intercept of their own from this many on; fewer are a factor.
@@ -134,16 +127,14 @@ class Working:
         """Of the rows, of all random intercepts."""
         return invert(self.factor)[1]
 
-    def without_one(
-        self, own: Precision, contrast: FloatArray, log_odds: float, error: float
-    ) -> tuple[int, float]:
+    def without_one(self, own: Precision, contrast: FloatArray, log_odds: float) -> tuple[int, float]:
         """The row without which a contrast of the coefficients has least to show, and how many standard errors it
-        lies from zero then, to its own side; log_odds, error: with all rows. Spreads are held.
+        lies from zero then, to its own side; log_odds: with all rows. Spreads are held.
 
         A row is left out by a coefficient of its own (Cook & Weisberg 1982, Residuals and influence in
         regression, 2.2; from memory). Where it alone tells the contrast, nothing is left: 0.
         """
-        weight = self.factor.weight
+        weight, error = self.factor.weight, delta_errors(contrast, own.covariance)
         left = inverse_times(self.factor, self.response - own.matrix @ own.coefficients)
         pull = own.through @ (own.covariance @ contrast)
         alone = weight * (1.0 - weight * self.leverages) - own.of_rows
@@ -167,7 +158,6 @@ class AdjustedModel:
     names: tuple[str, ...]
     columns: Columns
     fit: SurvivalFit
-    groups: tuple[str, ...]
     dropped: tuple[str, ...]
 
     @cached_property
@@ -234,11 +224,12 @@ def fit_adjusted(
         raise Refused("No tank-season has what this model needs.")
     groups = _groups(rows)
     chosen = [factor for factor in factors if len(factor.levels) > 1]
+    adjusters = {name: rows[name] for name in ("species", "season") if name in rows and name not in groups}
     parts: Parts = {
         # Thermal units at delivery in hundreds from their mean; where not recorded, at it.
         **centred(UNITS, measured(rows, UNITS) / 100.0),
         **(numbers or {}),
-        **{factor.name: factor for factor in (*_adjusters(rows, groups), *chosen)},
+        **{factor.name: factor for factor in (*varying(rows, adjusters), *chosen)},
     }
     dropped: list[str] = []
     while guilty := _separated(rows, columns := build_columns(len(rows), parts)):
@@ -247,21 +238,17 @@ def fit_adjusted(
     groups = _beyond(rows, columns, groups)
     fit = fit_design(design_of(rows, columns, groups), "mixed")
     names = tuple(factor.name for factor in chosen if factor.name in parts)
-    return AdjustedModel(rows, parts, names, columns, fit, groups, tuple(dropped))
+    return AdjustedModel(rows, parts, names, columns, fit, tuple(dropped))
 
 
 def _groups(rows: pd.DataFrame) -> tuple[str, ...]:
     """Site, batch, season from five on and tank-season, without any of one level or a twin of another."""
     wanted = ["site_id", "batch_id", *(["season"] if rows["season"].nunique() >= FEWEST_SEASONS else [])]
-    groups: list[str] = []
-    for name in wanted:
-        levels = rows[name].nunique()
-        twin = any(
-            len(rows[[name, other]].drop_duplicates()) == levels == rows[other].nunique() for other in groups
-        )
-        if 1 < levels < len(rows) and not twin:
-            groups.append(name)
-    return (*groups, "tank_season")
+    kept: list[Grouping] = []
+    for group in (Grouping.of(rows, name) for name in wanted):
+        if 1 < len(group.levels) < len(rows) and not any(map(group.is_twin, kept)):
+            kept.append(group)
+    return (*(group.name for group in kept), "tank_season")
 
 
 def _beyond(rows: pd.DataFrame, columns: Columns, groups: tuple[str, ...]) -> tuple[str, ...]:
@@ -277,16 +264,6 @@ def _beyond(rows: pd.DataFrame, columns: Columns, groups: tuple[str, ...]) -> tu
         return bool(np.abs(marks - basis @ (basis.T @ marks)).max() > ESTIMABLE)
 
     return (*filter(is_beyond, groups[:-1]), groups[-1])
-
-
-def _adjusters(rows: pd.DataFrame, groups: tuple[str, ...]) -> list[Factor]:
-    found = []
-    for name in ("species", "season"):
-        if name in rows and name not in groups:
-            values = rows[name].astype(object).where(rows[name].notna(), None)
-            coded = code_factor(rows, name, values, level_counts(rows, values), fewest_batches=1)
-            found += [coded] if len(coded.levels) > 1 else []
-    return found
 
 
 def measured(rows: pd.DataFrame, name: str) -> FloatArray:

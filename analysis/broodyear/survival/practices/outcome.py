@@ -34,7 +34,6 @@ from broodyear.survival.practices.findings import (
     Finding,
     as_family,
     beside_silent,
-    beside_single_tanks,
     correlation_of,
     effect_claims,
     effect_rows,
@@ -132,7 +131,7 @@ def outcomes_in(frame: pd.DataFrame) -> tuple[str, ...]:
 def outcome_part(frame: pd.DataFrame, outcome: str, model: str) -> OutcomeReport:
     """What one of the MODELS says of an outcome, to be put together by `report_from`."""
     rows = prepare(frame)
-    return MODELS[model](rows[rows["outcome"] == outcome], outcome)
+    return MODELS[model](outcome_rows(rows[rows["outcome"] == outcome], outcome))
 
 
 def report_from(found: Sequence[OutcomeReport]) -> EffectsReport:
@@ -173,9 +172,9 @@ def together(total: OutcomeReport, direct: OutcomeReport) -> OutcomeReport:
     return replace(total, findings=found, fits=_stacked([total.fits, direct.fits]))
 
 
-def total_report(given: pd.DataFrame, outcome: str) -> OutcomeReport:
+def total_report(rows: OutcomeRows) -> OutcomeReport:
     """What one outcome's rows say of practices, temperature left out; not yet a family."""
-    rows = outcome_rows(given, outcome)
+    outcome = rows.outcome
     try:
         total = fit_adjusted(rows.used, [one for name, one in rows.factors.items() if name not in rows.waiting])
     except BroodyearError as error:
@@ -183,20 +182,20 @@ def total_report(given: pd.DataFrame, outcome: str) -> OutcomeReport:
         findings = refusals(rows.factors, outcome, dict.fromkeys(rows.factors, reason), str(error))
         table = practice_table(rows, None, {}, findings, str(error))
         fits = _fit_row(rows, "practices", 0, str(error))
-        return OutcomeReport(len(given), len(rows.used), findings, fits, is_fitted=False, practices=table)
+        return OutcomeReport(len(rows.given), len(rows.used), findings, fits, is_fitted=False, practices=table)
     names = [name for name, factor in total.factors.items() if factor.is_comparable]
     averages = {name: total.averages_of(name) for name in names}
     contrasts = [one for name in names for one in factor_contrasts(total, name, averages[name])]
     silent = silent_tanks(rows)
     told = [
         beside_silent(replace(one, outcome=outcome), silent, averages[one.factor])
-        for one in within_batches(total, beside_single_tanks(total, contrasts))
+        for one in within_batches(total, contrasts)
     ]
     out = dict.fromkeys(total.dropped, Reason.SEPARATED) | dict.fromkeys(rows.waiting, Reason.TOO_FEW_TANKS)
     refused, is_main = refusals(rows.factors, outcome, out), outcome == MAIN_OUTCOME
     asked = names if is_main or len(rows.used) <= MOST_ROWS_FOR_EVERY_METHOD else ()
     return OutcomeReport(
-        len(given),
+        len(rows.given),
         len(rows.used),
         [replace(one, adjusted_for=adjusted_for(total, one.factor)) for one in (*told, *refused)],
         _fit_row(rows, "practices", len(rows.used), model_note(total, rows.waiting)),
@@ -208,9 +207,8 @@ def total_report(given: pd.DataFrame, outcome: str) -> OutcomeReport:
     )
 
 
-def direct_report(given: pd.DataFrame, outcome: str) -> OutcomeReport:
+def direct_report(rows: OutcomeRows) -> OutcomeReport:
     """The model with the water temperature instead of the set point: +1 °C, and rooms at equal temperature."""
-    rows = outcome_rows(given, outcome)
     temps = measured(rows.used, TEMPERATURE)
     known, numbers, model = np.isfinite(temps), centred(TEMPERATURE, temps), None
     tanks, batches = int(known.sum()), int(rows.used.loc[known, "batch_id"].nunique())
@@ -222,24 +220,25 @@ def direct_report(given: pd.DataFrame, outcome: str) -> OutcomeReport:
         except BroodyearError:
             reason = Reason.NOT_CONVERGED
     if model is None or TEMPERATURE in model.dropped:
-        finding = Finding(TEMPERATURE, STEP_LEVEL, "", tanks, batches, outcome, refused=reason)
-        return OutcomeReport(len(given), len(rows.used), [finding], pd.DataFrame(columns=NOTE_COLUMNS))
+        finding = Finding(TEMPERATURE, STEP_LEVEL, "", tanks, batches, rows.outcome, refused=reason)
+        return OutcomeReport(len(rows.given), len(rows.used), [finding], pd.DataFrame(columns=NOTE_COLUMNS))
     bend = bend_of(model, TEMPERATURE, temps)
     beside = note("practices", "curve", line=bend) if bend.is_bent else ""
     contrasts = [replace(step_contrast(model, TEMPERATURE, STEP_LEVEL, tanks, batches, 1.0), why=beside)]
     if ROOM in model.factors and model.factors[ROOM].is_comparable:
         contrasts += factor_contrasts(model, ROOM, model.averages_of(ROOM))
     findings = [
-        replace(one, outcome=outcome, factor=name, adjusted_for=adjusted_for(model, one.factor))
-        for one in within_batches(model, beside_single_tanks(model, contrasts))
+        replace(one, outcome=rows.outcome, factor=name, adjusted_for=adjusted_for(model, one.factor))
+        for one in within_batches(model, contrasts)
         for name in [DIRECT if one.factor == ROOM else one.factor]
     ]
     fits = _fit_row(rows, "temperature", len(rows.used), model_note(model, line=bend))
-    return OutcomeReport(len(given), len(rows.used), findings, fits, correlation=correlation_of(model, contrasts))
+    correlation = correlation_of(model, contrasts)
+    return OutcomeReport(len(rows.given), len(rows.used), findings, fits, correlation=correlation)
 
 
 #: The two models of an outcome.
-MODELS: dict[str, Callable[[pd.DataFrame, str], OutcomeReport]] = {"total": total_report, "direct": direct_report}
+MODELS: dict[str, Callable[[OutcomeRows], OutcomeReport]] = {"total": total_report, "direct": direct_report}
 
 
 def _fit_row(rows: OutcomeRows, model: str, used: int, words: str) -> pd.DataFrame:
@@ -261,7 +260,8 @@ def model_note(model: AdjustedModel, waiting: Sequence[str] = (), line: Bend | N
 def adjusted_for(model: AdjustedModel, factor: str) -> str:
     """What an effect of a model allows for, in words."""
     parts = [name for name in (*model.names, TEMPERATURE, "species", "season") if name in model.parts]
-    names = [*parts, *model.groups[:-1], *([UNITS] if UNITS in model.parts else [])]  # the last is the tank-season
+    # The last group is the tank-season.
+    names = [*parts, *model.fit.groups[:-1], *([UNITS] if UNITS in model.parts else [])]
     words = [in_words(name) for name in dict.fromkeys(names) if name != factor]
     return note("practices", "all_of", words=words)
 
