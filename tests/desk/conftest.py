@@ -23,7 +23,7 @@ from tests import built_once
 from tests.desk import forked
 
 from broodyear.desk import server, state
-from broodyear.desk.access import Access
+from broodyear.desk.access import KEY_FIELD, Access
 from broodyear.desk.app import create_app
 from broodyear.desk.state import Desk
 from broodyear.intake import load_paths
@@ -156,6 +156,18 @@ def settle(desk: Desk) -> None:
         assert desk.runner.wait_over(pending[0].number, PATIENCE_SECONDS), pending
 
 
+FORM = "multipart/form-data; boundary=edge-of-the-desk"
+
+
+def form_around(key: str, name: str) -> tuple[bytes, bytes]:
+    """What a browser sends before and after the one file of a form, its name as browsers write names."""
+    for sign, written in (('"', "%22"), ("\r", "%0D"), ("\n", "%0A")):
+        name = name.replace(sign, written)
+    part = "--edge-of-the-desk\r\nContent-Disposition: form-data; name="
+    head = f'{part}"{KEY_FIELD}"\r\n\r\n{key}\r\n{part}"files"; filename="{name}"\r\n\r\n'
+    return head.encode(), b"\r\n--edge-of-the-desk--\r\n"
+
+
 class AddressedDesk:
     """A desk that listens: the address that lets one browser in, and its parts."""
 
@@ -251,6 +263,11 @@ class Visitor:
         """Ask for a change."""
         answer, content = self.ask("POST", path, body, X_Desk_Key=self.key, Accept="application/json", **headers)
         return answer.status, content
+
+    def hand_over(self, name: str, content: bytes) -> tuple[int, bytes]:
+        """Send a file as the page's script does."""
+        head, tail = form_around(self.key, name)
+        return self.post("/files/add", head + content + tail, Content_Type=FORM)
 
 
 @pytest.fixture

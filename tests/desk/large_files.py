@@ -6,9 +6,10 @@ import datetime as dt
 import http.client
 import threading
 import time
+from itertools import chain
 from pathlib import Path
 
-from tests.desk.conftest import HOST, RunningDesk, Visitor
+from tests.desk.conftest import FORM, HOST, RunningDesk, Visitor, form_around
 from tests.desk.test_server import hand_over, load, work
 
 TANKS = tuple(f"TK-{number:04d}" for number in range(200))
@@ -77,12 +78,14 @@ def _children(pid: int) -> list[int]:
 def send(visitor: Visitor, place: Path) -> None:
     """Hand over a file as the page's script does, in pieces from the disk."""
     line = http.client.HTTPConnection(HOST, visitor.desk.port, timeout=600)
+    head, tail = form_around(visitor.key, place.name)
     headers = {
-        "Cookie": visitor.cookie, "Origin": visitor.desk.base, "X-Desk-Key": visitor.key,
-        "X-File-Name": place.name, "Content-Length": str(place.stat().st_size),
+        "Cookie": visitor.cookie, "Origin": visitor.desk.base, "Accept": "application/json", "Content-Type": FORM,
+        "Content-Length": str(len(head) + place.stat().st_size + len(tail)),
     }  # fmt: skip
-    with place.open("rb") as body:
-        line.request("POST", f"{visitor.home}/files/upload", body, headers)
+    with place.open("rb") as file:
+        body = chain([head], iter(lambda: file.read(1 << 18), b""), [tail])
+        line.request("POST", f"{visitor.home}/files/add", body, headers)
         answer = line.getresponse()
         assert answer.status == 200, answer.read()
     line.close()

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import pytest
 from flask import request
-from tests.desk.conftest import BASE, HOST, PORT, a_client, let_in
+from tests.desk.conftest import BASE, FORM, HOST, PORT, a_client, form_around, let_in
 
 from broodyear.desk.access import KEY_FIELD, LONGEST_FORM_BYTES
 from broodyear.desk.state import Desk
@@ -93,7 +93,7 @@ def test_without_the_cookie_no_answer_says_anything(make_desk: MakeDesk, method:
         adapter.build(rule.endpoint, {name: given[name] for name in rule.arguments})
         for rule, given in zip(rules, named, strict=True)
     ]
-    for path in [*paths, "/nowhere", "/%00", "/store//", "/files/upload"]:
+    for path in [*paths, "/nowhere", "/%00", "/store//"]:
         answer = client.open(
             path, method=method, base_url=client.home if knows_home else BASE, headers={"Origin": BASE}
         )
@@ -131,8 +131,8 @@ def test_the_other_name_of_this_computer_will_do(make_desk: MakeDesk) -> None:
 def test_another_site_changes_nothing(make_desk: MakeDesk, headers: dict[str, str]) -> None:
     desk = make_desk()
     client = let_in(desk)
-    sent = {"X-Desk-Key": desk.access.key, "X-File-Name": "a.csv", **headers}
-    assert client.post("/files/upload", data=b"x", headers=sent).status_code == 403
+    sent = b"x".join(form_around(desk.access.key, "a.csv"))
+    assert client.post("/files/add", data=sent, content_type=FORM, headers=headers).status_code == 403
     assert desk.basket.listed() == []
 
 
@@ -140,8 +140,8 @@ def test_a_change_without_an_origin_is_refused(make_desk: MakeDesk) -> None:
     desk = make_desk()
     client = let_in(desk)
     del client.environ_base["HTTP_ORIGIN"]
-    sent = {"X-Desk-Key": desk.access.key, "X-File-Name": "a.csv"}
-    assert client.post("/files/upload", data=b"x", headers=sent).status_code == 403
+    sent = b"x".join(form_around(desk.access.key, "a.csv"))
+    assert client.post("/files/add", data=sent, content_type=FORM).status_code == 403
 
 
 @pytest.mark.parametrize("key", ["", "wrong"])
@@ -150,6 +150,9 @@ def test_a_change_needs_the_key_of_the_page(make_desk: MakeDesk, key: str) -> No
     client = let_in(desk)
     client.environ_base["HTTP_ACCEPT"] = "text/html"
     assert client.post("/files/clear", data={KEY_FIELD: key}).status_code == 403
+    sent = b"x".join(form_around(key, "a.csv"))
+    assert client.post("/files/add", data=sent, content_type=FORM).status_code == 403
+    assert desk.basket.listed() == []
     assert client.post("/files/clear", data={KEY_FIELD: desk.access.key}).status_code == 303
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from tests.desk.conftest import LOSSES, AtHome, let_in, settle
+from tests.desk.conftest import FORM, LOSSES, AtHome, form_around, let_in, settle
 
 from broodyear.desk import basket
 from broodyear.desk.access import KEY_FIELD
@@ -62,8 +62,10 @@ def post(client: Any, desk: Desk, path: str, **data: Any) -> Any:
 
 
 def upload(client: Any, desk: Desk, name: str, content: bytes = b"x") -> Any:
-    sent = {"X-Desk-Key": desk.access.key, "X-File-Name": name, "Accept": "application/json"}
-    return client.post("/files/upload", data=content, headers=sent)
+    """A file as the page's script sends it."""
+    head, tail = form_around(desk.access.key, name)
+    sent: Any = {"content_type": FORM, "headers": {"Accept": "application/json"}}
+    return client.post("/files/add", data=head + content + tail, **sent)
 
 
 def names(desk: Desk) -> list[str]:
@@ -146,18 +148,14 @@ def test_of_namesakes_only_the_newest_can_be_kept(make_desk: MakeDesk) -> None:
     assert "Load the 1 good row" in page and "Keep only the newer" not in page
 
 
-def test_a_size_limit_is_stated_and_held(make_desk: MakeDesk) -> None:
+def test_a_size_limit_is_stated_and_held(make_desk: MakeDesk, monkeypatch: pytest.MonkeyPatch) -> None:
     desk = make_desk()
     client = let_in(desk)
     assert b"at most 4.0\xe2\x80\xafGB each" in client.get("/").data
-    sent = {"X-Desk-Key": desk.access.key, "X-File-Name": "big.csv"}
-    answer = client.post(
-        "/files/upload",
-        input_stream=io.BytesIO(b""),
-        environ_overrides={"CONTENT_LENGTH": str(basket.LARGEST_FILE_BYTES + 1)},
-        headers=sent,
-    )
-    assert answer.status_code == 413 and desk.basket.listed() == []
+    monkeypatch.setattr(basket, "LARGEST_FILE_BYTES", 3)
+    answer = upload(client, desk, "big.csv", b"four")
+    assert answer.status_code == 400 and desk.basket.listed() == []
+    assert answer.json["error"].startswith("The file is larger than")
 
 
 def test_a_full_disk_is_told_before_anything_is_written(
@@ -167,19 +165,18 @@ def test_a_full_disk_is_told_before_anything_is_written(
 
     monkeypatch.setattr(files_pages, "room_for", lambda size, folder: False)
     desk = make_desk()
-    sent = {"X-Desk-Key": desk.access.key, "X-File-Name": "a.csv"}
-    answer = let_in(desk).post("/files/upload", data=b"x", headers=sent)
+    answer = upload(let_in(desk), desk, "a.csv")
     assert answer.status_code == 507 and b"no room" in answer.data
 
 
 def test_a_file_cut_off_on_its_way_is_not_kept(make_desk: MakeDesk) -> None:
     desk = make_desk()
-    sent = {"X-Desk-Key": desk.access.key, "X-File-Name": "a.csv"}
+    head, _ = form_around(desk.access.key, "a.csv")
     answer = let_in(desk).post(
-        "/files/upload",
-        input_stream=io.BytesIO(b"half"),
+        "/files/add",
+        input_stream=io.BytesIO(head + b"half"),
         environ_overrides={"CONTENT_LENGTH": "1000"},
-        headers=sent,
+        content_type=FORM,
     )
     assert answer.status_code == 400 and desk.basket.listed() == []
 

@@ -112,7 +112,7 @@ def test_six_hundred_requests_at_once_are_all_answered(visitor: Visitor) -> None
 
 
 def test_a_long_body_is_taken_only_from_the_browser_that_was_let_in(visitor: Visitor) -> None:
-    head = f"POST {visitor.home}/files/upload HTTP/1.1\r\nHost: {HOST}:{visitor.desk.port}\r\n"
+    head = f"POST {visitor.home}/files/add HTTP/1.1\r\nHost: {HOST}:{visitor.desk.port}\r\n"
     for length in ("Content-Length: 1000000", "Transfer-Encoding: chunked"):
         with connected(visitor.desk, f"{head}{length}\r\n\r\n".encode()) as line:
             assert line.recv(12) == b"HTTP/1.1 403"
@@ -166,7 +166,7 @@ def until(condition: Callable[[], bool]) -> None:
 
 
 def hand_over(visitor: Visitor, name: str, content: bytes) -> None:
-    status, said = visitor.post("/files/upload", content, X_File_Name=name)
+    status, said = visitor.hand_over(name, content)
     assert status == 200, said
 
 

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from functools import partial
-from urllib.parse import unquote
 
 from flask import Blueprint, Response, abort, jsonify, redirect, render_template, request, send_file, url_for
 from werkzeug.exceptions import HTTPException
@@ -13,7 +12,7 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from broodyear.desk import multipart
 from broodyear.desk.access import KEY_FIELD
-from broodyear.desk.basket import LARGEST_FILE_BYTES, TOO_LARGE, Waiting, room_for
+from broodyear.desk.basket import LARGEST_FILE_BYTES, Waiting, room_for
 from broodyear.desk.findings_book import Book, Sieve
 from broodyear.desk.reports_pages import week_list
 from broodyear.desk.state import Desk, the_desk
@@ -23,7 +22,6 @@ from broodyear.findings import mend_name
 from broodyear.settings import SameKind, SameLabel
 
 pages = Blueprint("files", __name__)
-PIECE = 1 << 18
 #: What the script takes of a folder: the endings that the intake takes.
 ENDINGS = (
     ".csv", ".tsv", ".txt", ".csv.gz", ".tsv.gz", ".txt.gz", ".xlsx", ".xlsm", ".xls", ".ods", ".zip",
@@ -96,32 +94,10 @@ def _namesakes(files: list[Waiting]) -> dict[int, list[int]]:
     return {numbers[-1]: numbers[:-1] for numbers in by_name.values() if len(numbers) > 1}
 
 
-@pages.post("/files/upload")
-def upload() -> Response:
-    """One file as the body of a request, its name in a header; read in pieces."""
-    size = request.content_length
-    if size is None:
-        abort(411)
-    if size > LARGEST_FILE_BYTES:
-        abort(413, TOO_LARGE.capitalize() + ".")
-    if not room_for(size, the_desk().place.files):
-        raise NoRoom
-    waiting = the_desk().basket.add(unquote(request.headers.get("X-File-Name", "")), _whole_body(size))
-    return jsonify(number=waiting.number, shown=waiting.shown)
-
-
-def _whole_body(size: int) -> Iterator[bytes]:
-    left = size
-    while left and (piece := request.stream.read(min(PIECE, left))):
-        left -= len(piece)
-        yield piece
-    if left:
-        abort(400, "The file was cut off on its way; hand it over again.")
-
-
 @pages.post("/files/add")
 def add() -> AnyResponse:
-    """A plain form with files, for browsers without scripts; read in pieces."""
+    """A form with files, read in pieces; they are looked at then. The script sends a form for each file, asks for
+    JSON, and asks for the look itself when all have come."""
     desk = the_desk()
     if not room_for(request.content_length or 0, desk.place.files):
         raise NoRoom
@@ -130,7 +106,9 @@ def add() -> AnyResponse:
         if name != KEY_FIELD or not desk.access.has_key(value):
             abort(403, "This page is out of date. Go back, load it again, and try once more.")
 
-    multipart.receive(request.headers.get("Content-Type", ""), request.stream, allow, desk.basket.add)
+    taken = multipart.receive(request.headers.get("Content-Type", ""), request.stream, allow, desk.basket.add)
+    if "application/json" in request.headers.get("Accept", ""):
+        return jsonify(taken=taken)
     desk.look()
     return _home()
 

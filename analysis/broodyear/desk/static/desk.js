@@ -12,9 +12,7 @@
 
   const send = (file, name, before, total) => new Promise((resolve, reject) => {
     const request = new XMLHttpRequest();
-    request.open("POST", form.dataset.upload);
-    request.setRequestHeader("X-Desk-Key", key);
-    request.setRequestHeader("X-File-Name", encodeURIComponent(name));
+    request.open("POST", form.action);
     request.setRequestHeader("Accept", "application/json");
     request.upload.addEventListener("progress", (event) => { bar().value = total ? (before + event.loaded) / total : 1; });
     request.addEventListener("load", () => {
@@ -24,7 +22,10 @@
       reject(new Error(error));
     });
     request.addEventListener("error", () => reject(new Error("The desk does not answer. Is it still open?")));
-    request.send(file);
+    const body = new FormData();
+    body.append("desk_key", key);
+    body.append("files", file, name);
+    request.send(body);
   });
 
   const wanted = (name) => form.dataset.endings.split(" ").some((ending) => name.toLowerCase().endsWith(ending)) && !name.split("/").some((part) => part.startsWith("."));
