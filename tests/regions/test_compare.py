@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 from tests.regions.trap_programmes import worst_region_worst_batch
+from tests.reports.contradictions import contradictions
 from tests.setups.programmes import programme
 
 from broodyear.claims import Claim, ClaimKind, Reason
@@ -288,6 +291,55 @@ def test_a_shortfall_of_the_region_itself_is_not_said_to_be_its_batches(drawn: p
     }
 
 
+def both(at_hatch: pd.DataFrame, whole: pd.DataFrame) -> pd.DataFrame:
+    """The same tanks up to hatch and over the whole stay."""
+    return pd.concat([at_hatch.assign(outcome="hatch"), whole.assign(outcome="delivered_to_release")])
+
+
+def test_what_batches_are_of_a_shortfall_is_asked_of_hatch_by_itself(drawn: pd.DataFrame) -> None:
+    trap = worst_region_worst_batch(0)
+    even = trap.assign(survivors=(0.9 * trap["eggs"]).round())
+    alone = of_kind(region_comparison(trap), ClaimKind.REGION_BATCHES)["R1"]
+    for frame, outcome in ((both(trap, even), "hatch"), (both(even, trap), "delivered_to_release")):
+        told = of_kind(region_comparison(frame), ClaimKind.REGION_BATCHES)
+        assert {(claim.subject, claim.outcome, claim.reason) for claim in told.values()} == {
+            ("R1", outcome, Reason.CLEAR)
+        }
+        assert (told["R1"].estimate, told["R1"].level) == (pytest.approx(alone.estimate), alone.level)
+        assert told["R1"].section == "answer"
+
+
+def test_no_two_claims_of_hatch_and_the_whole_stay_contradict_each_other(drawn: pd.DataFrame) -> None:
+    trap = worst_region_worst_batch(0)
+    even, own = trap.assign(survivors=(0.9 * trap["eggs"]).round()), worst_region_worst_batch(1, own=True)
+    for frame in (both(trap, even), both(even, trap), both(own, own), both(poorer(drawn), drawn)):
+        claims = region_comparison(frame).claims
+        assert list(contradictions(claims)) == []
+        of_batches = next(one for one in claims if one.kind is ClaimKind.REGION_BATCHES)
+        wrong = (
+            replace(of_batches, reason=Reason.NEVER_SHARE_BATCH if of_batches.section else Reason.CLEAR),
+            replace(of_batches, level="another batch", outcome="delivered_to_release"),
+            replace(of_batches, subject="another region"),
+        )
+        assert all(list(contradictions([*claims, one])) for one in wrong)
+
+
+def test_of_hatch_nothing_is_said_where_batches_and_regions_cannot_be_told_apart() -> None:
+    own = worst_region_worst_batch(1, own=True)
+    told = [one for one in region_comparison(both(own, own)).claims if one.kind is ClaimKind.REGION_BATCHES]
+    assert [(one.outcome, one.reason, one.section) for one in told if one.subject == "R1"] == [
+        ("hatch", Reason.NEVER_SHARE_BATCH, ""), ("delivered_to_release", Reason.NEVER_SHARE_BATCH, "answer"),
+    ]  # fmt: skip
+
+
+def test_batches_are_told_of_the_whole_stay_alone() -> None:
+    trap = worst_region_worst_batch(0)
+    found = region_comparison(both(trap, trap))
+    assert {one.outcome for one in found.claims if one.kind is ClaimKind.BATCH_DIFFERS} == {"delivered_to_release"}
+    pd.testing.assert_frame_equal(found.batches, region_comparison(trap).batches)
+    assert region_comparison(trap.assign(outcome="hatch")).batches.empty
+
+
 def test_what_the_batches_of_a_region_are_is_never_told_where_none_was_shared() -> None:
     told = of_kind(region_comparison(worst_region_worst_batch(1, own=True)), ClaimKind.REGION_BATCHES)
     assert told["R1"].reason is Reason.NEVER_SHARE_BATCH
@@ -377,10 +429,20 @@ def test_low_regions_are_those_claimed_below_over_the_whole_stay(drawn: pd.DataF
     whole = poorer(drawn).assign(outcome="delivered_to_release")
     assert [(claim.subject, claim.estimate < 0.0) for claim in low_regions(whole)] == [("R2", True)]
     assert low_regions(drawn.assign(outcome="delivered_to_release")) == []
-    assert low_regions(whole.assign(outcome="hatch")) == []
+    assert low_regions(whole.assign(outcome="hatch_to_release")) == []
     # The other regions, and a region that does better, are not low.
     better = whole.assign(survivors=drawn["survivors"].where(drawn["region"] == "R2", whole["survivors"] * 3 // 4))
     assert all(claim.subject != "R2" for claim in low_regions(better))
+
+
+def test_a_region_that_is_low_at_hatch_alone_is_told_of_hatch_and_none_twice(drawn: pd.DataFrame) -> None:
+    poor = poorer(drawn)
+    for frame, outcome in (
+        (both(poor, drawn), "hatch"), (both(drawn, poor), "delivered_to_release"),
+        (both(poor, poor), "delivered_to_release"),
+    ):  # fmt: skip
+        assert [(claim.subject, claim.outcome) for claim in low_regions(frame)] == [("R2", outcome)]
+    assert low_regions(both(drawn, drawn)) == []
 
 
 @pytest.mark.parametrize(

@@ -20,6 +20,7 @@ def contradictions(claims: Iterable[Claim], site_of: Mapping[str, str] | None = 
     yield from _changes_without_a_difference(made)
     yield from _tanks(made, site_of or {})
     yield from _regions(made)
+    yield from _shortfalls(made)
     for claim in made:
         if claim.is_claimed and not claim.low <= claim.estimate <= claim.high and not math.isnan(claim.high):
             yield f"{_named(claim)}: the estimate lies outside its interval"
@@ -104,3 +105,20 @@ def _regions(made: list[Claim]) -> Iterator[str]:
             yield f"{_named(whole)}: {whole.decision}, its regions {[str(one.decision) for one in own]}"
         if whole.decision is Decision.NOT_CLAIMED and all(one.decision is Decision.CANNOT_TELL for one in own):
             yield f"{_named(whole)}: not claimed where no region can be told"
+
+
+def _shortfalls(made: list[Claim]) -> Iterator[str]:
+    """What its batches are of a region's shortfall is told where the region is; batches named for it are claimed
+    to be poor where batches are compared."""
+    regions = {(one.subject, one.outcome): one for one in made if one.kind is ClaimKind.REGION_DIFFERS}
+    poor = {one.subject for one in made if one.kind is ClaimKind.BATCH_DIFFERS and one.is_claimed
+            and one.estimate < 0.0}  # fmt: skip
+    for claim in (one for one in made if one.kind is ClaimKind.REGION_BATCHES):
+        region = regions.get((claim.subject, claim.outcome))
+        untold = [one is not None and one.decision is Decision.CANNOT_TELL for one in (claim, region)]
+        if region is None or untold[0] != untold[1]:
+            yield f"{_named(claim)}: {claim.decision}, its region {region and str(region.decision)}"
+        if claim.outcome == MAIN_OUTCOME and not set(filter(None, claim.level.split(", "))) <= poor:
+            yield f"{_named(claim)}: names batches that are not claimed to be poor"
+        if claim.is_claimed and not claim.observed < 0.0:
+            yield f"{_named(claim)}: part of a shortfall that is none"

@@ -12,6 +12,7 @@ from tests.reports import invented
 from tests.reports.invented_regions import results, row, uncovered
 from tests.reports.pages import cell, seen, written_rows
 
+from broodyear.claims import Claim, ClaimKind, Reason
 from broodyear.reports.region_records import on_record
 from broodyear.reports.regions import write_regions
 from broodyear.reports.rendering import wording
@@ -209,3 +210,21 @@ def test_a_region_that_differs_at_hatch_is_the_answer_and_the_whole_stay_says_wh
         " show as much about once in 20 times; by itself its interval (−14 to −2 points) is free of zero, which is"
         " not enough among the 3 compared." in text
     )
+
+
+def test_what_batches_are_of_a_shortfall_at_hatch_stands_among_the_single_stages(tmp_path: Path) -> None:
+    of_batches = Claim(
+        ClaimKind.REGION_BATCHES, "north", Reason.CLEAR, "B-2", outcome="hatch", estimate=-8.0, low=-11.0,
+        high=-5.0, unit="points", section="answer", observed=-10.4,
+    )  # fmt: skip
+    untold = replace(of_batches, subject="south", reason=Reason.NEVER_SHARE_BATCH, level="", section="")
+    shown = results()
+    statements = shown.statements.and_also([of_batches, untold])
+    text = said(write_regions(replace(shown, statements=statements), tmp_path, invented.uploads()).page)
+    assert (
+        "At single stages of the stay: Of the 10 points that region north lies below the others raw at hatch,"
+        " 8.0 points (95 % interval 5 to 11) are its batches: B-2 did poorly wherever it went. Table"
+    ) in text
+    assert [line["sentence"] for line in written_rows(tmp_path, "claims.csv") if line["subject"] == "south"][
+        -1
+    ] == ""

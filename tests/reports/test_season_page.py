@@ -22,6 +22,7 @@ from broodyear.outputs import RECORD
 from broodyear.reports.folder import ReportResult
 from broodyear.reports.season import account
 from broodyear.reports.season.account import dead_by_stage, running_to, too_many_dead
+from broodyear.reports.season.comparing import low_regions_stated
 from broodyear.reports.season.page import write_season
 from broodyear.reports.season.results import stated, worth_a_trial
 from broodyear.reports.season.visits import VISIT_COLUMNS, visits_table
@@ -252,6 +253,33 @@ def test_a_named_site_stands_beside_the_finding_of_its_low_region(tmp_path: Path
     assert "Region R-0 differs from the others with the same batches of eggs: −16 points" in text
     assert "S-00 may be low with the region and not by itself." in text
     assert "did worse than their eggs explain: S-00 (in R-0, which is low as a whole)" in text
+
+
+def test_a_site_of_a_region_that_is_low_at_hatch_stands_beside_that_finding(tmp_path: Path) -> None:
+    """S-01 is low at hatch alone, in the region that is."""
+    low = Claim(ClaimKind.REGION_DIFFERS, "R-0", Reason.CLEAR, outcome="hatch", estimate=-11.8, low=-16.0,
+                high=-7.0, unit="points", p_value=0.0001, p_family=0.0004, comparisons=4,
+                section="action")  # fmt: skip
+    results = invented.season_results()
+    named = next(one for one in results.statements.claims if one.kind is ClaimKind.PLACE_BELOW)
+    at_hatch = replace(named, subject="S-01", outcome="hatch", section="tanks")
+    both = pd.concat([results.sites.frame, results.sites.frame.assign(site_id="S-01", outcome="hatch")])
+    shown = replace(results, sites=report_table("sites", both),
+                    statements=results.statements.and_also([at_hatch, low]))  # fmt: skip
+    text = action_text(write_season(shown, tmp_path, invented.uploads()))
+    assert "batches of eggs: −12 points of survival, eggs delivered to hatch (95 % interval −16 to −7)" in text
+    assert "S-00, S-01 may be low with the region and not by themselves." in text
+    assert "S-00 (in R-0, which is low as a whole at hatch)" in text
+    assert "at a single stage of it S-01 (in R-0, which is low as a whole at hatch) did" in text
+
+
+def test_a_low_region_is_stated_where_a_site_of_it_stands_beside_it_and_nowhere_else() -> None:
+    results = invented.season_results()
+    low = Claim(ClaimKind.REGION_DIFFERS, "R-0", Reason.CLEAR, outcome="hatch", estimate=-11.8, unit="points")
+    away = replace(low, subject="R-9")
+    assert [(one.subject, one.section) for one in low_regions_stated(results, [low, away])] == [
+        ("R-0", "action"), ("R-9", ""),
+    ]  # fmt: skip
 
 
 def test_no_trial_is_proposed_of_a_practice_that_is_found_worse() -> None:

@@ -121,6 +121,28 @@ def test_what_a_region_lacks_is_its_batches_or_may_be() -> None:
     assert better == begins + "its batches did better than those of the others, so it is not for them."
 
 
+def test_a_shortfall_at_hatch_is_said_to_be_at_hatch() -> None:
+    size = {"outcome": "hatch", "observed": -13.0, "estimate": -8.0, "low": -10.2, "high": -5.8}
+    told = {
+        reason: replace(made(ClaimKind.REGION_BATCHES, reason, known=True), **size)
+        for reason in (Reason.CLEAR, Reason.NOT_CLEAR, Reason.CONFOUNDED)
+    }
+    alone = replace(told[Reason.CLEAR], estimate=-15.0)
+    assert [sentence.split(";")[0].split(",")[0] for sentence in worded([*told.values(), alone])] == [
+        "Of the 13 points that region R-1 lies below the others raw at hatch",
+        "Raw",
+        "Of the 13 points that region R-1 lies below the others raw at hatch",
+        "Region R-1 lies 13 points below the others raw at hatch",
+    ]
+    assert worded([told[Reason.NOT_CLEAR]])[0].startswith(
+        "Raw, region R-1 lies 13 points below the others at hatch; whether most of that is its batches is"
+    )
+    assert worded([told[Reason.CLEAR]])[0].endswith(
+        "at hatch, 8.0 points (95\u202f% interval 6 to 10) are its batches: B-1 and B-2 did poorly wherever they"
+        " went."
+    )
+
+
 def test_chance_and_amounts_in_plain_words() -> None:
     assert [chance_words(p) for p in (0.0002, 0.02, 0.12, 0.25, 0.99)] == [
         "less than once in 1\u202f000 times", "about once in 50 times", "about once in 8 times",

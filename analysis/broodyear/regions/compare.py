@@ -31,7 +31,7 @@ from broodyear.shown import ShownResult, Shows
 from broodyear.statistics.multiplicity import holm, over_outcomes, single_step
 from broodyear.survival.practices.factors import level_counts
 from broodyear.survival.practices.levels import ESTIMATE_COLUMNS, POINTS_APART
-from broodyear.survival.tank_frame import MAIN_OUTCOME, NOT_RECORDED, OUTCOMES, counted_dead, prepare
+from broodyear.survival.tank_frame import HATCH, MAIN_OUTCOME, NOT_RECORDED, OUTCOMES, counted_dead, prepare
 
 REGION_COLUMNS = [
     "region", "outcome", "tanks", "tanks_usable", "sites", "batches", "batches_shared", "seasons", "eggs",
@@ -50,6 +50,8 @@ MOSTLY = 0.5
 #: Counts of a row: 0 where nothing was counted.
 COUNTS = ["tanks", "tanks_usable", "sites", "batches", "batches_shared", "seasons", "eggs", "comparisons"]
 _SECTION = "answer"
+#: Outcomes of which it is asked what a region's batches are of its shortfall, in the order of a tank's life.
+_WITH_BATCHES = (HATCH, MAIN_OUTCOME)
 #: What is asked of the tanks of a batch.
 _OF_BATCHES = ["region", "batch_id", "season", "eggs", "survivors"]
 #: Where a claim of a region finds what it states.
@@ -64,8 +66,8 @@ class RegionComparison(ShownResult):
     """rows: REGION_COLUMNS, regions in alphabetical order within an outcome; heterogeneity:
     HETEROGENEITY_COLUMNS, one row per outcome with two comparable regions or more; graph: GRAPH_COLUMNS; batches:
     BATCH_COLUMNS, the whole stay; sentences: one per outcome, what can be compared with what and how; claims: one
-    per region and outcome, one per outcome that regions differ at all, and of the whole stay one per region that
-    lies below the others raw, what its batches are of that, and one per batch.
+    per region and outcome, one per outcome that regions differ at all, of hatch and of the whole stay one per
+    region that lies below the others raw, what its batches are of that, and of the whole stay one per batch.
     """
 
     main, shows = "rows", Shows(
@@ -141,18 +143,17 @@ def region_comparison(frame: pd.DataFrame, ask: Callable[..., Callable[[], Any]]
 
 
 def low_regions(frame: pd.DataFrame) -> list[Claim]:
-    """Claims of `region_comparison` on the regions that are clearly below the others over the whole stay.
-
-    Other outcomes are asked, and may speak against it, only where the whole stay by itself says so.
+    """Claims of `region_comparison` on the regions that are clearly below the others, one a region: over the whole
+    stay, or at hatch where that does not say so. All outcomes are asked only where either shows one by itself.
     """
 
     def low(rows: pd.DataFrame) -> list[Claim]:
-        of_regions = (one for one in region_comparison(rows).claims if one.kind is ClaimKind.REGION_DIFFERS)
-        told = (one for one in of_regions if one.outcome == MAIN_OUTCOME)
-        return [one for one in told if one.is_claimed and one.estimate < 0.0]
+        claimed = (one for one in region_comparison(rows).claims if one.is_claimed and one.estimate < 0.0)
+        return [one for one in claimed if one.kind is ClaimKind.REGION_DIFFERS and one.outcome in _WITH_BATCHES]
 
-    whole = frame[frame["outcome"] == MAIN_OUTCOME]
-    return low(frame) if len(whole) and low(whole) else []
+    alone = (frame[frame["outcome"] == name] for name in reversed(_WITH_BATCHES))
+    found = low(frame) if any(len(rows) and low(rows) for rows in alone) else []
+    return list({one.subject: one for one in found}.values())
 
 
 def _outcome(given: pd.DataFrame, name: str) -> _Outcome:
@@ -254,13 +255,15 @@ def _reason(row: Mapping[Any, Any], regions: int) -> Reason:
 
 
 def _batches(found: list[_Outcome]) -> tuple[pd.DataFrame, list[Claim]]:
-    """How each batch did over the whole stay, and the claims that rest on it."""
+    """How each batch did over the whole stay, with its claims; and what batches are of regions' shortfalls."""
+    whole, claims = pd.DataFrame(columns=BATCH_COLUMNS), []
     for one in found:
-        if one.name == MAIN_OUTCOME and one.links is not None:
-            estimates = pd.concat([part.batches for part in one.parts] or [pd.DataFrame()])
-            batches = batch_table(one.used, estimates)
-            return batches, [*shortfall_claims(one.table, batches, one.used), *batch_claims(batches)]
-    return pd.DataFrame(columns=BATCH_COLUMNS), []
+        if one.name in _WITH_BATCHES and one.links is not None:
+            batches = batch_table(one.used, pd.concat([part.batches for part in one.parts] or [pd.DataFrame()]))
+            claims += shortfall_claims(one.table, batches, one.used)
+            if one.name == MAIN_OUTCOME:
+                whole, claims = batches, claims + batch_claims(batches)
+    return whole, claims
 
 
 def _claims(one: _Outcome) -> list[Claim]:
@@ -334,7 +337,7 @@ def shortfall_claims(regions: pd.DataFrame, batches: pd.DataFrame, used: pd.Data
     estimate: the raw difference (observed) less that within batches, with the latter's interval turned round;
     level: batches that went to the region more than elsewhere and did poorly in the others too. Claimed where the
     interval lies below zero and the estimate is half of the shortfall or more; never where regions and batches
-    cannot be told apart.
+    cannot be told apart, of which the page speaks over the whole stay alone.
     """
     raw = pd.Series([_below_others(row, regions) for row in regions.to_dict("records")], regions.index)
     part, low, high = (raw - regions[f"within_batch_points{end}"] for end in ("", "_high", "_low"))
@@ -342,14 +345,16 @@ def shortfall_claims(regions: pd.DataFrame, batches: pd.DataFrame, used: pd.Data
     is_mostly = (high < 0.0) & (part <= MOSTLY * raw)
     reason = np.where(is_mostly, Reason.CLEAR, Reason.NOT_CLEAR)
     reason = np.where(regions["decision"] == "cannot_tell", regions["reason"], reason)
-    told = regions[["region", "outcome"]].assign(observed=raw, estimate=part, low=low, high=high, reason=reason)
+    told = regions[["region", "outcome", "decision"]].assign(
+        observed=raw, estimate=part, low=low, high=high, reason=reason
+    )
     told = told[(raw < 0.0) & is_worth_it]
+    told["section"] = np.where((told["outcome"] == HATCH) & (told["decision"] == "cannot_tell"), "", _SECTION)
     told["level"] = [
         ", ".join(_poor_batches(row["region"], batches, used)) if row["reason"] == Reason.CLEAR else ""
         for row in told.to_dict("records")
     ]
-    kind = ClaimKind.REGION_BATCHES
-    return claims_from(told, {"subject": "region"}, kind=kind, unit="points", section="answer")
+    return claims_from(told, {"subject": "region"}, kind=ClaimKind.REGION_BATCHES, unit="points")
 
 
 def _below_others(row: Mapping[Any, Any], regions: pd.DataFrame) -> float:

@@ -188,7 +188,8 @@ def answer_section(
     )
     items = tuple(_region(regions, row, statements) for row in rows)
     claimed = statements.rows(ClaimKind.REGION_DIFFERS, decision=Decision.CLAIMED)
-    further = [row for row in claimed if statements.claim(row).outcome != outcome]
+    told = [*claimed, *(row for row in statements.rows(ClaimKind.REGION_BATCHES) if statements.claim(row).section)]
+    further = [row for row in told if statements.claim(row).outcome != outcome]
     blocks: list[Block] = [
         Prose(answer, (statements.table,), lead=True),
         Notice("Read the raw figures with care.", phrase(_WORDS, "raw_with_care"), "note"),

@@ -14,7 +14,9 @@ from broodyear.reports.season.results import (
     SeasonResults,
     comparisons,
     named_sites,
+    region_of,
     single_stages,
+    sites_beside_regions,
     sites_judged,
     sites_of_several_seasons,
     unnamed_losses,
@@ -50,32 +52,30 @@ def _sites(results: SeasonResults) -> list[Prose | Bullets]:
     counted = {"judged": judged, "named": len(named), "watched": len(watched), "at_stages": len(at_stages)}
     said = prose(_WORDS, "sites", results.sites, lead=True, **counted)
     rows = [*named, *at_stages, *watched]
-    return [said, *([statements.bullets(rows)] if rows else []), *_low_regions(results, [*named, *watched])]
+    return [said, *([statements.bullets(rows)] if rows else []), *_low_regions(results)]
 
 
-def _low_regions(results: SeasonResults, sites: list[int]) -> list[Prose | Bullets]:
+def _low_regions(results: SeasonResults) -> list[Prose | Bullets]:
     """The finding of each region that is low as a whole, beside the sites of it that are named or watched."""
-    statements = results.statements
-    found: list[Prose | Bullets] = []
-    for row in statements.rows(ClaimKind.REGION_DIFFERS, decision=Decision.CLAIMED):
-        region = statements.claim(row).subject
-        own = [statements.claim(site).subject for site in sites if _region(results, site) == region]
-        if own:
-            found.append(prose(_WORDS, "low_region", statements.table, said=statements.at(row), sites=own))
-    return found
+    statements, sites = results.statements, sites_beside_regions(results.statements)
+    return [
+        prose(
+            _WORDS, "low_region", statements.table, said=statements.at(row),
+            sites=[site for site in sites if region_of(results, site) == statements.claim(row).subject],
+        )
+        for row in statements.rows(ClaimKind.REGION_DIFFERS, decision=Decision.CLAIMED, section="action")
+    ]  # fmt: skip
 
 
-def _region(results: SeasonResults, row: int) -> str:
-    """The region of the site that a row of the claims is about."""
-    rows = results.sites.rows(site_id=results.statements.claim(row).subject)
-    return str(results.sites.value(rows[0], "region")) if rows else ""
-
-
-def _site_in_region(results: SeasonResults, row: int) -> str:
-    """The site of a row of the claims, and that its region is low as a whole where it is."""
-    site, region = results.statements.claim(row).subject, _region(results, row)
-    is_low = results.statements.rows(ClaimKind.REGION_DIFFERS, decision=Decision.CLAIMED, subject=region)
-    return f"{site} (in {region}, which is low as a whole)" if is_low else site
+def _in_region(results: SeasonResults, rows: list[int]) -> list[str]:
+    """The sites of rows of the claims, each once, and that its region is low as a whole where it is."""
+    low = results.statements.rows(ClaimKind.REGION_DIFFERS, decision=Decision.CLAIMED, section="action")
+    claims = {claim.subject: claim for claim in map(results.statements.claim, low)}
+    sites = dict.fromkeys(results.statements.claim(row).subject for row in rows)
+    return [
+        plain_phrase("season/board.txt", "site", site=site, region=claims.get(region_of(results, site)))
+        for site in sites
+    ]
 
 
 def _tanks(results: SeasonResults) -> list[Prose | Notice]:
@@ -189,8 +189,8 @@ def _board(results: SeasonResults) -> list[Block]:
         ],
         sites_judged=sites_judged(statements),
         several_seasons=sites_of_several_seasons(statements),
-        sites_named=[_site_in_region(results, row) for row in named_sites(statements)],
-        at_stages=sorted({statements.claim(row).subject for row in single_stages(statements)}),
+        sites_named=_in_region(results, named_sites(statements)),
+        at_stages=sorted(_in_region(results, single_stages(statements))),
         uncounted=len(results.setups.rows(**_BELOW, losing_stage="unaccounted")),
         compared=compared,
         clear=len(clear),

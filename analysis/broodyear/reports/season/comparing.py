@@ -11,7 +11,7 @@ from threadpoolctl import threadpool_limits
 
 from broodyear.errors import NothingToAnalyse
 from broodyear.reports.season.evidence import diagnostic_tables
-from broodyear.reports.season.results import SeasonRecords, SeasonResults, attempt
+from broodyear.reports.season.results import SeasonRecords, SeasonResults, attempt, region_of, sites_beside_regions
 from broodyear.reports.season.visits import visits_table
 from broodyear.reports.second_process import SecondProcess, worked_out
 from broodyear.reports.tables import ReportTable, declared_first, report_table
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 class UnderWay:
     """What the rest of a review is worked out from. known: rows of every tank-season up to this one; fits: those
     of each outcome, as asked for; trials: as analysed; regions: gives the claims of regions that are low as a
-    whole, where a site is named."""
+    whole, where a site is low."""
 
     known: pd.DataFrame
     fits: Sequence[Callable[[], Any]]
@@ -42,7 +42,7 @@ def with_practices(records: SeasonRecords, under_way: UnderWay) -> SeasonResults
         changes = attempt(lambda: _changes(known, effects))
     practices = _of_practices(effects, changes, trial_claims(under_way.trials))
     found: dict[str, Any] = {**vars(records), **_from_effects(effects), **diagnostic_tables(effects)}
-    low = [replace(claim, section="action") for claim in _low_regions(under_way.regions)]
+    low = low_regions_stated(records, _low_regions(under_way.regions))
     statements = found["statements"] = records.statements.and_also([*low, *practices])
     # While a season runs, no tank owes a word on what became of its fish.
     silent = records.not_reported if records.running_to is None else report_table("not_reported", pd.DataFrame())
@@ -55,6 +55,12 @@ def with_practices(records: SeasonRecords, under_way: UnderWay) -> SeasonResults
         practices=report_table("practices", getattr(effects, "practices", effects)),
         changes=report_table("changes", changes),
     )
+
+
+def low_regions_stated(records: SeasonRecords, claims: Sequence[Claim]) -> list[Claim]:
+    """The claims of low regions, stated where a site of the region is low itself."""
+    beside = {region_of(records, site) for site in sites_beside_regions(records.statements)}
+    return [replace(claim, section="action" if claim.subject in beside else "") for claim in claims]
 
 
 def _low_regions(asked: Callable[[], list[Claim]]) -> list[Claim]:

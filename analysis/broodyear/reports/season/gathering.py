@@ -31,7 +31,7 @@ from broodyear.reports.season.account import (
 )
 from broodyear.reports.season.comparing import UnderWay, begun_fits
 from broodyear.reports.season.practices import trials_table
-from broodyear.reports.season.results import SeasonRecords, attempt, named_sites, stated, watched_sites
+from broodyear.reports.season.results import SeasonRecords, attempt, sites_beside_regions, stated
 from broodyear.reports.second_process import SecondProcess
 from broodyear.reports.sentences import Statements
 from broodyear.reports.tables import ReportTable, report_table, without_folders
@@ -91,7 +91,7 @@ def gather_records(
         timelines=timelines(store, season, setups),
         running_to=running,
     )
-    has_low_sites = bool(named_sites(statements) or watched_sites(statements))
+    has_low_sites = bool(sites_beside_regions(statements))
     regions = beside.ask(low_regions, known) if has_low_sites else list
     return records, UnderWay(known, fits, trials, regions)
 

@@ -231,3 +231,16 @@ def single_stages(statements: Statements) -> list[int]:
     whole = {statements.claim(row).subject for row in named_sites(statements)}
     found = statements.rows(ClaimKind.PLACE_BELOW, decision=Decision.CLAIMED)
     return [row for row in found if statements.claim(row).subject not in whole]
+
+
+def sites_beside_regions(statements: Statements) -> list[str]:
+    """The sites that are low over their seasons, at a stage of them or on watch: those that may be low with their
+    region."""
+    rows = [*named_sites(statements), *single_stages(statements), *watched_sites(statements)]
+    return list(dict.fromkeys(statements.claim(row).subject for row in rows))
+
+
+def region_of(records: SeasonRecords, site: str) -> str:
+    """The region of a site, blank where it is not among those judged."""
+    rows = records.sites.rows(site_id=site)
+    return str(records.sites.value(rows[0], "region")) if rows else ""
