@@ -150,7 +150,7 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ('low = rows["z_score"] < 0.0', 'low = rows["z_score"] > 0.0'),
         ('rows["q_value"] <= FALSE_DISCOVERY_RATE', 'rows["q_value"] >= FALSE_DISCOVERY_RATE'),
         ('outside = low & (rows["p_value"] <= WATCH_P)', 'outside = rows["p_value"] <= WATCH_P'),
-        ("together.loc[result", "p_values.loc[result"),
+        ("one.sites, together[name]", "one.sites, p_values[name]"),
         ("carried = low & (", "carried = ("),
         ("with_site = low & ", "with_site = "),
         ("outside | carried | with_site", "outside | carried"),

@@ -106,7 +106,7 @@ def test_too_few_seasons_sites_or_no_site_recorded_say_so() -> None:
 def test_p_values_of_all_outcomes_decide_and_watching_and_what_is_untold_stay() -> None:
     own = judge_sites(departures([[-3.0] * 4, [-1.5] * 4, *ordinary(20)], unknown_site=21))
     assert own["reason"][[0, 21]].tolist() == [Reason.CLEAR, Reason.NO_RECORDS]
-    held = held_to(own, np.where(np.arange(22) == 0, 0.2, own["p_value"]))
+    held = held_to(own, own["p_value"].mask(own.index == 0, 0.2))
     assert held["reason"][[0, 21]].tolist() == [Reason.WATCH, Reason.NO_RECORDS]
     np.testing.assert_array_equal(held["p_value"], own["p_value"])
     assert held["q_value"][0] > own["q_value"][0]

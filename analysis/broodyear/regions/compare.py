@@ -166,10 +166,7 @@ def _outcome(given: pd.DataFrame, name: str) -> _Outcome:
     if used.empty:
         return _Outcome(name, table.reindex(columns=[*table, *PART_COLUMNS, "p_family"]))
     links = region_links(used, given)
-    parts = []
-    for members in links.part_members():
-        own = used[used["region"].isin(members)].reset_index(drop=True)
-        parts.append(fit_part(own, given[given["region"].isin(members)]))
+    parts = [fit_part(given[given["region"].isin(members)]) for members in links.part_members()]
     counted = level_counts(used, used["region"]).set_index("level").drop(columns="tanks")
     linked = links.regions.set_index("region")[["batches_shared", "comparable_with", "went_elsewhere"]]
     estimates = pd.concat([part.table for part in parts] or [blank_table([])])
@@ -292,13 +289,10 @@ def _opposed(row: Mapping[Any, Any], table: pd.DataFrame) -> list[str]:
 
 def _why_untold(table: pd.DataFrame) -> Reason:
     """Why nothing is told of regions at all."""
-    counted = table["tanks_usable"] > 0
     if len(table) == 1:
         return Reason.ONE_LEVEL
-    if counted.sum() < 2:
-        return Reason.TOO_FEW_COUNTED
-    meets = table[counted & table["separable"]]
-    return Reason(meets["reason"].iloc[0] if len(meets) else table.loc[counted, "reason"].iloc[0])
+    counted = table[table["tanks_usable"] > 0].sort_values("separable", ascending=False, kind="stable")
+    return Reason.TOO_FEW_COUNTED if len(counted) < 2 else Reason(counted["reason"].iloc[0])
 
 
 def batch_table(used: pd.DataFrame, estimates: pd.DataFrame) -> pd.DataFrame:

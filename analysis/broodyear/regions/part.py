@@ -82,10 +82,9 @@ def region_links(rows: pd.DataFrame, delivered: pd.DataFrame | None = None) -> R
     edges = groups.agg(season=("season", "first"), tanks=("eggs", "size"), eggs=("eggs", "sum")).reset_index()
     edges["shared"] = edges["batch_id"].map(went.groupby("batch_id")["region"].nunique()) > 1
     edges["part"] = edges["region"].map(part)
-    table = edges.groupby(["region", "part"], sort=True).agg(
+    table = edges.groupby(["region", "part"], sort=True, as_index=False).agg(
         batches=("shared", "size"), batches_shared=("shared", "sum")
     )
-    table = table.reset_index()
     table["went_elsewhere"] = table["batches_shared"] > 0
     table["comparable_with"] = [
         ", ".join(other for other in names if other != region and part[other] == part[region])
@@ -142,8 +141,9 @@ def blank_table(members: list[str], reason: str = "", why: str = "") -> pd.DataF
     return table.assign(refused=reason, why=why, silence_undoes=False, **blank)
 
 
-def fit_part(used: pd.DataFrame, given: pd.DataFrame) -> RegionPart:
-    """Adjusted and within-batch answers of regions that share batches; used: rows with a count, given: all."""
+def fit_part(given: pd.DataFrame) -> RegionPart:
+    """Adjusted and within-batch answers of regions that share batches; given: their rows, counted or not."""
+    used = given[given["is_used"]]
     rows = used[~separated_rows(used, used[REGION])].reset_index(drop=True)
     factor = code_factor(rows, REGION, rows[REGION], level_counts(used, used[REGION]), fewest_batches=1)
     members = sorted(used[REGION].unique())

@@ -9,16 +9,7 @@ from broodyear.setups.screen import SetupScreen, compare_setups, screen_setups, 
 from broodyear.setups.sites import place_claims, sites_table
 
 __all__ = [
-    "SHARE_COLUMNS",
-    "SetupScreen",
-    "change_claims",
-    "circumstance_shares",
-    "compare_setups",
-    "funnel_limits",
-    "place_claims",
-    "screen_setups",
-    "sites_table",
-    "smallest_detectable_shortfall",
-    "tank_claims",
+    "SHARE_COLUMNS", "SetupScreen", "change_claims", "circumstance_shares", "compare_setups", "funnel_limits",
+    "place_claims", "screen_setups", "sites_table", "smallest_detectable_shortfall", "tank_claims",
     "what_to_change",
-]
+]  # fmt: skip

@@ -145,16 +145,13 @@ def _held(table: pd.DataFrame) -> Iterator[tuple[Circumstance, pd.Series, pd.Ser
 
 def _with_shares(rows: pd.DataFrame) -> pd.DataFrame:
     """Counts as shares of the eggs, where the counts are there, and days in words."""
-    table = rows.copy(deep=False)
-    if "dead_on_arrival" in rows:
-        dead = pd.to_numeric(rows["dead_on_arrival"], errors="coerce")
-        table["dead_on_arrival_pct"] = 100.0 * dead / (dead + rows["eggs"])
-    if "unaccounted" in rows:
-        table["unaccounted_pct"] = 100.0 * pd.to_numeric(rows["unaccounted"], errors="coerce") / rows["eggs"]
+    names = ["dead_on_arrival", "unaccounted", "handover_step_c", "eggs"]
+    numbers = rows.reindex(columns=names).apply(pd.to_numeric, errors="coerce")
+    dead, lost, step, eggs = (numbers[name] for name in names)
+    shares = {"dead_on_arrival_pct": 100.0 * dead / (dead + eggs), "unaccounted_pct": 100.0 * lost / eggs}
+    table = rows.assign(**shares, handover_drop_c=-step)
     if "spell_from" in rows:
         table["spell_when"] = [_when(*days) for days in zip(rows["spell_from"], rows["spell_to"], strict=True)]
-    if "handover_step_c" in rows:
-        table["handover_drop_c"] = -pd.to_numeric(rows["handover_step_c"], errors="coerce")
     return table
 
 
@@ -195,7 +192,7 @@ def losing_stage(rows: pd.DataFrame) -> pd.Series:
     are given. rows needs season, tank_id, outcome, eggs, survivors, expected_pct.
     """
     stage, by_count = _largest(_shortfalls(rows)), _excess_dead(rows)  # of the same tanks
-    later = _largest(by_count.drop(columns="egg", errors="ignore")).reindex(stage.index)
+    later = _largest(by_count.drop(columns="egg")).reindex(stage.index)
     stage = stage.where(stage != "after_hatch", later.replace("", "after_hatch"))
     stage = stage.where(stage != "", _largest(by_count).reindex(stage.index))
     keys = pd.MultiIndex.from_frame(rows[_TANK])
@@ -213,20 +210,15 @@ def _shortfalls(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def _excess_dead(rows: pd.DataFrame) -> pd.DataFrame:
-    """Dead beyond the season's median share of the eggs, per tank and stage; no columns without counts.
+    """Dead beyond the season's median share of the eggs, per tank and stage; blank without counts.
 
     Running totals say nothing about a stage, so tanks whose counts look like them are left blank.
     """
     tanks = rows.sort_values("eggs", ascending=False).drop_duplicates(_TANK)
-    index = pd.MultiIndex.from_frame(tanks[_TANK])
-    believed = dead_believed(tanks)
-    parts = {}
-    for column, stage in DEAD_COLUMNS.items():
-        if column in tanks:
-            share = pd.to_numeric(tanks[column], errors="coerce").astype(float).where(believed) / tanks["eggs"]
-            usual = share.groupby(tanks["season"]).transform("median")
-            parts[stage] = ((share - usual) * tanks["eggs"]).to_numpy(dtype=float)
-    return pd.DataFrame(parts, index=index, dtype=float)
+    dead = tanks.reindex(columns=list(DEAD_COLUMNS)).apply(pd.to_numeric, errors="coerce").astype(float)
+    share = dead.where(dead_believed(tanks)).div(tanks["eggs"], axis=0)
+    excess: pd.DataFrame = (share - share.groupby(tanks["season"]).transform("median")).mul(tanks["eggs"], axis=0)
+    return excess.set_axis(pd.MultiIndex.from_frame(tanks[_TANK])).rename(columns=DEAD_COLUMNS)
 
 
 def _largest(table: pd.DataFrame) -> pd.Series:

@@ -159,15 +159,13 @@ def detectable_by_season(judged: pd.DataFrame) -> pd.DataFrame:
 
     judged needs season, outcome, eggs, expected_log_odds, spread, p_value.
     """
-    rows = []
-    for (outcome, season), tanks in judged[judged["p_value"].notna()].groupby(["outcome", "season"], sort=True):
-        eggs, centre, spread = map(float, tanks[["eggs", "expected_log_odds", "spread"]].median())
-        if np.isfinite([eggs, centre, spread]).all():
-            found = smallest_detectable_shortfall(
-                eggs=round(eggs), tanks=len(tanks), expected_log_odds=centre, spread=spread
-            )
-            rows.append({"outcome": outcome, "season": season, **found})
-    return pd.DataFrame(rows, columns=["outcome", "season", *DETECTABLE_COLUMNS])
+    groups = judged[judged["p_value"].notna()].groupby(["outcome", "season"], sort=True)
+    typical = groups[["eggs", "expected_log_odds", "spread"]].median().assign(tanks=groups.size()).dropna()
+    found = [
+        smallest_detectable_shortfall(eggs=round(eggs), tanks=int(tanks), expected_log_odds=centre, spread=spread)
+        for eggs, centre, spread, tanks in typical.to_numpy(dtype=float).tolist()
+    ]
+    return pd.DataFrame(found, typical.index, DETECTABLE_COLUMNS).reset_index()
 
 
 def funnel_limits(rows: pd.DataFrame, points: int = 40) -> pd.DataFrame:

@@ -190,12 +190,7 @@ def _sites_together(judged: Mapping[str, Judged]) -> dict[str, Judged]:
     """Sites are one family over all outcomes: none is clear in one that all of them together do not speak for."""
     p_values = pd.DataFrame({name: result.sites["p_value"] for name, result in judged.items()})
     together = pd.DataFrame(over_outcomes(p_values.T).T, p_values.index, p_values.columns)
-    return {
-        name: replace(
-            result, sites=held_to(result.sites, together.loc[result.sites.index, name].to_numpy(dtype=float))
-        )
-        for name, result in judged.items()
-    }
+    return {name: replace(one, sites=held_to(one.sites, together[name])) for name, one in judged.items()}
 
 
 def screen_data(rows: pd.DataFrame) -> ScreenData:

@@ -118,7 +118,7 @@ def judge_sites(departures: Departures, counted: Departures | None = None) -> pd
     if counted is not None and len(counted.score) < len(departures.score):
         given, kept = (np.bincount(one.site, minlength=len(found)) for one in (departures, counted))
         found.loc[given == kept] = _judged(counted).reindex(found.index)
-    return held_to(found, found["p_value"].to_numpy(dtype=float))
+    return held_to(found, found["p_value"])
 
 
 def _judged(departures: Departures) -> pd.DataFrame:
@@ -138,12 +138,13 @@ def _judged(departures: Departures) -> pd.DataFrame:
     return pd.DataFrame({"score": score, "p_value": p_value, "reason": untold.astype(object)})
 
 
-def held_to(verdicts: pd.DataFrame, p_values: FloatArray) -> pd.DataFrame:
-    """The verdicts with these p values, of all outcomes together, deciding what is clear; where there is none, the
-    reason stays."""
-    q_value = benjamini_hochberg(p_values)
+def held_to(verdicts: pd.DataFrame, p_values: pd.Series) -> pd.DataFrame:
+    """The verdicts with these p values by site, of all outcomes together, deciding what is clear; where there is
+    none, the reason stays."""
     own_p, untold = verdicts["p_value"].to_numpy(dtype=float), verdicts["reason"].to_numpy(dtype=object)
-    tests = [np.isnan(p_values), q_value <= FALSE_DISCOVERY_RATE, own_p <= WATCH_SITE_P]
+    given = p_values.reindex(verdicts.index).to_numpy(dtype=float)
+    q_value = benjamini_hochberg(given)
+    tests = [np.isnan(given), q_value <= FALSE_DISCOVERY_RATE, own_p <= WATCH_SITE_P]
     reason = np.select(tests, [untold, Reason.CLEAR, Reason.WATCH], Reason.NOT_CLEAR)
     return verdicts.assign(q_value=q_value, reason=reason)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any
 
@@ -10,28 +10,14 @@ import pandas as pd
 
 from broodyear.errors import UsageError
 from broodyear.notes import note
+from broodyear.survival import marginal
 from broodyear.survival.design import Design, as_frame, make_design, require_groupings
-from broodyear.survival.marginal import (
-    fit_beta_binomial,
-    fit_clustered,
-    fit_exchangeable,
-    fit_firth,
-    fit_quasi_binomial,
-    refuse_separation,
-)
 from broodyear.survival.mixed.fit import fit_mixed
 from broodyear.survival.result import SurvivalFit
 
 TANK_SEASON = ("season", "tank_id")
 CLUSTERED = ("clustered", "exchangeable")
 METHODS = ("mixed", "beta_binomial", "quasi_binomial", "clustered", "exchangeable")
-_MARGINAL: dict[str, Callable[[Design], SurvivalFit]] = {
-    "beta_binomial": fit_beta_binomial,
-    "quasi_binomial": fit_quasi_binomial,
-    "clustered": fit_clustered,
-    "exchangeable": fit_exchangeable,
-    "firth": fit_firth,
-}
 
 
 def fit_survival(
@@ -96,13 +82,13 @@ def fit_survival(
     table = as_frame(frame)
     design = make_design(table, formula, survived, trials, named, spare_rows=int(method != "firth"))
     if method != "firth":
-        refuse_separation(design)
+        marginal.refuse_separation(design)
     if method == "mixed":
         fit = fit_mixed(
             design, quadrature_points=quadrature_points, small_sample=small_sample, spread_prior=spread_prior
         )
     else:
-        fit = replace(_MARGINAL[method](design), method=method)
+        fit = _marginal_fit(design, method)
     return replace(fit, notes=(*fit.notes, *_repeats(table)))
 
 
@@ -115,8 +101,14 @@ def fit_design(design: Design, method: str) -> SurvivalFit:
         return fit_mixed(design, small_sample=True, spread_prior=True)
     if method in CLUSTERED:
         require_groupings(design.groupings[:1])
-        return replace(_MARGINAL[method](design), method=method)
-    return replace(_MARGINAL[method](design), method=method, design=replace(design, groupings=()))
+        return _marginal_fit(design, method)
+    return replace(_marginal_fit(design, method), design=replace(design, groupings=()))
+
+
+def _marginal_fit(design: Design, method: str) -> SurvivalFit:
+    """By the function of `marginal.py` that is called after the method."""
+    fit: SurvivalFit = getattr(marginal, f"fit_{method}")(design)
+    return replace(fit, method=method)
 
 
 def _repeats(frame: pd.DataFrame) -> list[str]:

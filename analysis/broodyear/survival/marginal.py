@@ -288,8 +288,7 @@ def fit_clustered(design: Design) -> SurvivalFit:
     Liang & Zeger 1986 (doi 10.1093/biomet/73.1.13); no further small-sample factor.
     """
     plain, grouping = plain_fit(design), design.groupings[0]
-    residual = design.survived - design.trials * expit(design.matrix @ plain.coefficients)
-    clusters = len(grouping.levels)
+    residual, clusters = design.survived - design.trials * plain.fitted, len(grouping.levels)
     scores = level_sums(grouping.codes, residual[:, None] * design.matrix, clusters)
     return _robust(plain, scores * np.sqrt(clusters / (clusters - 1.0)))
 

@@ -236,10 +236,7 @@ class SurvivalFit:
         log-odds with each."""
         sd, plain = self.total_group_sd if sd is None else sd, matrix @ self.coefficients
         log_odds = [plain + by for by in added @ self.coefficients + shifts]
-        lines, spreads = (
-            [average_over_groups(one, sd) for one in log_odds],
-            sum(one > 0.0 for one in self.sds.values()),
-        )
+        lines, spreads = [average_over_groups(one, sd) for one in log_odds], np.count_nonzero([*self.sds.values()])
         slopes = np.array([one.by_log_odds for one in lines])
         by_terms = slopes @ matrix / len(matrix) + slopes.mean(axis=1)[:, None] * added
         by_variances = [np.full(spreads, one.by_sd.mean() / (2.0 * sd or 1.0)) for one in lines]
@@ -360,15 +357,8 @@ class SurvivalFit:
         return f"<div>{lines}{table}</div>"
 
     def _lines(self) -> list[str]:
-        left_out = "; ".join(f"{reason}: {rows}" for reason, rows in self.left_out.items())
-        left_out = f"; left out: {left_out}" if left_out else ""
-        spreads = ", ".join(f"{name} {sd:.3g}" for name, sd in self.group_sd.items())
-        return [
-            f"Survival of {' out of '.join(self.design.counts)} on {self.formula}, by method {self.method}",
-            f"{self.rows_given} rows given, {self.rows_used} used" + left_out,
-            *([f"SD between levels, log-odds: {spreads}"] if spreads else []),
-            f"dispersion {self.dispersion:.3g}, log-likelihood {self.log_likelihood:.6g}",
-        ]
+        told = [note("survival", name, one=self) for name in ("regressed", "counted", "spreads", "likelihood")]
+        return [line for line in told if line]
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the effects with their 95 % intervals on ``ax``, or on new matplotlib axes; returns the axes."""

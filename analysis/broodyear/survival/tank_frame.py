@@ -57,8 +57,7 @@ def prepare(frame: pd.DataFrame) -> pd.DataFrame:
     rows["site_id"] = rows["site_id"].astype(object).where(rows["site_id"].notna(), NOT_RECORDED)
     rows["is_capped"] = rows["survivors"] > rows["eggs"]
     rows["survivors"] = rows["survivors"].where(~rows["is_capped"], rows["eggs"])
-    why = _reasons(rows)
-    rows["why_left_out"] = why.mask((why == "") & rows["outcome"].isna(), "no outcome recorded")
+    rows["why_left_out"] = _reasons(rows)
     rows["is_used"] = rows["why_left_out"] == ""
     return rows
 
@@ -93,6 +92,7 @@ def _reasons(rows: pd.DataFrame) -> pd.Series:
         "survivors not recorded yet": rows["survivors"].isna() | (rows["survivors"] < 0),
         "no eggs recorded": rows["eggs"].isna() | (rows["eggs"] <= 0),
         "no season recorded": rows["season"].isna(),
+        "no outcome recorded": rows["outcome"].isna(),
     }
     unusable = ~usable.where(usable.notna(), True).astype(bool)
     said = given.where(given.notna() & (given != ""), "marked as not usable")

@@ -39,15 +39,11 @@ SETTLED = 1e-3  # slope of the likelihood per standard error
 def fit_mixed(
     design: Design, *, quadrature_points: int = 1, small_sample: bool = False, spread_prior: bool = False
 ) -> SurvivalFit:
-    """Maximum likelihood of a binomial model with normal random intercepts.
+    """Maximum likelihood of a binomial model with normal random intercepts; options as of `fit_survival`.
 
-    quadrature_points: 1 is the Laplace approximation, for any number of crossed or nested groupings; more
-    is adaptive Gauss–Hermite quadrature, for one grouping. small_sample: spreads maximise the restricted
-    likelihood, and intervals use a t distribution with Satterthwaite's degrees of freedom for each contrast;
-    spread_prior: with a prior that keeps every spread off zero (`OffZero`).
     The maximum is over spreads and coefficients jointly; standard errors come from the second derivatives of
-    −2 log-likelihood over both. A spread of zero is reported only where the likelihood falls as soon as the
-    variance leaves it.
+    −2 log-likelihood over both, degrees of freedom of a contrast after Satterthwaite. A spread of zero is reported
+    only where the likelihood falls as soon as the variance leaves it.
     """
     from threadpoolctl import threadpool_limits
 

@@ -216,8 +216,9 @@ def code_factor(
     return Factor(name, tuple(levels), codes, tuple(compared), refused, counts, aside[NOT_RECORDED], part)
 
 
-def varying(rows: pd.DataFrame, values: Mapping[str, pd.Series]) -> list[Factor]:
-    """Factors of two levels or more over these rows, to allow for; values: by name."""
+def varying(rows: pd.DataFrame, names: Iterable[str]) -> list[Factor]:
+    """Practices and columns of these names as factors to allow for, without those of one level."""
+    values = {name: PRACTICES[name].make(rows) if name in PRACTICES else rows[name] for name in names}
     found = [code_factor(rows, name, one, fewest_batches=1) for name, one in values.items()]
     return [factor for factor in found if len(factor.levels) > 1]
 

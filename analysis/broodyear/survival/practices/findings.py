@@ -21,17 +21,9 @@ import pandas as pd
 from broodyear.claims import CLAIMED_AT, Claim, ClaimKind, Reason, claims_from, clear_or_not
 from broodyear.notes import note
 from broodyear.statistics.multiplicity import no_surer, shrunken, single_step
-from broodyear.statistics.numbers import FloatArray, delta_errors, two_sided_p
+from broodyear.statistics.numbers import FloatArray, delta_errors, level_sums, two_sided_p
 from broodyear.survival.mixed.system import Precision
-from broodyear.survival.practices.factors import (
-    FEWEST_BATCHES,
-    FEWEST_TANKS,
-    MERGED,
-    PRACTICES,
-    Factor,
-    OutcomeRows,
-    varying,
-)
+from broodyear.survival.practices.factors import FEWEST_BATCHES, FEWEST_TANKS, MERGED, Factor, OutcomeRows, varying
 from broodyear.survival.practices.model import AdjustedModel, build_columns
 from broodyear.survival.result import Average, Difference, LogOdds
 
@@ -280,8 +272,7 @@ def without_one_tank(
 def batch_means(batch: pd.Series, columns: FloatArray) -> FloatArray:
     """Means of columns over the rows of each row's batch, from the mean of all."""
     codes, levels = pd.factorize(batch)
-    members = np.bincount(codes, minlength=len(levels))
-    means = np.column_stack([(np.bincount(codes, column, len(levels)) / members)[codes] for column in columns.T])
+    means = (level_sums(codes.astype(np.int64), columns, len(levels)) / np.bincount(codes)[:, None])[codes]
     return np.asarray(means - means.mean(axis=0), dtype=float)
 
 
@@ -307,7 +298,7 @@ def silent_tanks(rows: OutcomeRows) -> SilentTanks:
     is_silent = ~rows.given["is_used"] & rows.given["survivors"].isna()
     given = rows.given[rows.given["is_used"] | is_silent].reset_index(drop=True)
     given["batch_id"] = given["batch_id"].astype(object).where(given["batch_id"].notna(), "")
-    factors = varying(given, {name: PRACTICES[name].make(given) for name in rows.factors})
+    factors = varying(given, rows.factors)
     silent, found = (~given["is_used"]).to_numpy(dtype=float), {}
     columns = build_columns(len(given), {factor.name: factor for factor in factors})
     weights = np.zeros(columns.matrix.shape[1])

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from broodyear.errors import Refused
-from broodyear.statistics.numbers import FloatArray, IntArray, delta_errors
+from broodyear.statistics.numbers import BoolArray, FloatArray, IntArray, delta_errors
 from broodyear.survival.design import Design, Grouping, aliases
 from broodyear.survival.fit import fit_design
 from broodyear.survival.marginal import separated_terms
@@ -176,6 +176,18 @@ class AdjustedModel:
         """The factors compared, by name."""
         return {name: part for name in self.names if isinstance(part := self.parts[name], Factor)}
 
+    def subset(self, chosen: BoolArray) -> AdjustedModel:
+        """The model's parts over some of its rows; its columns and its fit stay those of all."""
+        parts = {
+            name: replace(part, codes=part.codes[chosen]) if isinstance(part, Factor) else part[chosen]
+            for name, part in self.parts.items()
+        }
+        return replace(self, rows=self.rows[chosen].reset_index(drop=True), parts=parts)
+
+    def blank(self, name: str) -> int:
+        """In how many rows a covariate was not recorded, where those have a column of their own."""
+        return int(self.columns.matrix[:, self.columns.places.get(NOT_KNOWN.format(name), slice(0))].sum())
+
     def columns_with(self, *further: Factor, without: tuple[str, ...] = ()) -> Columns:
         """Its columns with further factors behind them, and without some of its own."""
         own = {name: part for name, part in self.parts.items() if name not in without}
@@ -192,23 +204,20 @@ class AdjustedModel:
         return [level for level in levels if self.columns.is_estimable(self.direction(name, level))]
 
     def averages_of(self, name: str, shifts: Mapping[str, float] | None = None) -> dict[str, Average]:
-        """Mean survival of the comparable rows with one factor set to a level, averaged over random intercepts.
+        """Mean survival with one factor set to a level, averaged over random intercepts, and over the rows whose
+        level can be compared with the reference.
 
         shifts: level -> what is added to its log-odds, for what another comparison says of it; by default nothing
         at every level whose contrast with the reference can be told.
         """
-        shifts = dict.fromkeys(self.told_levels(name), 0.0) if shifts is None else shifts
-        matrix, factor = self.fit.design.matrix[self.comparable_rows(name)], self.factors[name]
+        factor, told = self.factors[name], self.told_levels(name)
+        shifts = dict.fromkeys(told, 0.0) if shifts is None else shifts
+        is_told = np.array([*(level in told for level in factor.levels), True])  # the last is where UNKNOWN points
+        matrix = self.fit.design.matrix[is_told[factor.codes]]
         matrix[:, self.columns.own(name)] = 0.0
         codings = np.array([self.columns.along(name, factor.coding(level)) for level in shifts])
         found = self.fit.averages(matrix, codings[:, self.columns.kept], [*shifts.values()])
         return dict(zip(shifts, found, strict=True))
-
-    def comparable_rows(self, name: str) -> IntArray:
-        """Rows whose level of a factor can be compared with its reference."""
-        factor, told = self.factors[name], self.told_levels(name)
-        known = np.array([*(level in told for level in factor.levels), True])  # the last is where UNKNOWN points
-        return np.flatnonzero(known[factor.codes]).astype(np.int64)
 
 
 def fit_adjusted(
@@ -224,7 +233,7 @@ def fit_adjusted(
         raise Refused("No tank-season has what this model needs.")
     groups = _groups(rows)
     chosen = [factor for factor in factors if len(factor.levels) > 1]
-    adjusters = {name: rows[name] for name in ("species", "season") if name in rows and name not in groups}
+    adjusters = [name for name in ("species", "season") if name in rows and name not in groups]
     parts: Parts = {
         # Thermal units at delivery in hundreds from their mean; where not recorded, at it.
         **centred(UNITS, measured(rows, UNITS) / 100.0),

@@ -18,14 +18,7 @@ from broodyear.statistics.numbers import FloatArray
 from broodyear.survival.fit import fit_design
 from broodyear.survival.marginal import refuse_separation
 from broodyear.survival.practices.diagnostics import Bend, bend_of, diagnose
-from broodyear.survival.practices.factors import (
-    SET_POINT,
-    Factor,
-    OutcomeRows,
-    batch_factor,
-    in_words,
-    outcome_rows,
-)
+from broodyear.survival.practices.factors import SET_POINT, OutcomeRows, batch_factor, in_words, outcome_rows
 from broodyear.survival.practices.findings import (
     DIRECT,
     METHOD_COLUMNS,
@@ -45,15 +38,7 @@ from broodyear.survival.practices.findings import (
     within_batches,
 )
 from broodyear.survival.practices.levels import PRACTICE_COLUMNS, ROOM, practice_table
-from broodyear.survival.practices.model import (
-    NOT_KNOWN,
-    UNITS,
-    AdjustedModel,
-    centred,
-    design_of,
-    fit_adjusted,
-    measured,
-)
+from broodyear.survival.practices.model import UNITS, AdjustedModel, centred, design_of, fit_adjusted, measured
 from broodyear.survival.tank_frame import MAIN_OUTCOME, OUTCOMES, prepare
 
 NOTE_COLUMNS = ["outcome", "model", "rows_given", "rows_used", "left_out", "note"]
@@ -250,10 +235,8 @@ def _fit_row(rows: OutcomeRows, model: str, used: int, words: str) -> pd.DataFra
 
 def model_note(model: AdjustedModel, waiting: Sequence[str] = (), line: Bend | None = None) -> str:
     """What a reader of a model must know; waiting: practices left out; line: whether temperature acts in one."""
-    missing = model.columns.places.get(NOT_KNOWN.format(TEMPERATURE), slice(0))
-    blank = int(model.columns.matrix[:, missing].sum())
     dropped, waits = (list(map(in_words, names)) for names in (model.dropped, waiting))
-    told = line if line and np.isfinite(line.p_value) else None
+    told, blank = line if line and np.isfinite(line.p_value) else None, model.blank(TEMPERATURE)
     return note("practices", "model", said=model.fit.notes, dropped=dropped, blank=blank, waiting=waits, line=told)
 
 
@@ -292,11 +275,7 @@ def _with_batches(model: AdjustedModel) -> tuple[AdjustedModel, str]:
     further, done = [batch_factor(batch[chosen])], f"Batch as a fixed factor{tail}."
     if number < 2 or TANKS_PER_BATCH * number > chosen.sum():
         chosen, further, done = np.ones(len(batch), dtype=bool), [], "Batch is not adjusted for."
-    parts = {
-        name: replace(part, codes=part.codes[chosen]) if isinstance(part, Factor) else part[chosen]
-        for name, part in model.parts.items()
-    }
-    taken = replace(model, rows=model.rows[chosen].reset_index(drop=True), parts=parts)
+    taken = model.subset(chosen)
     columns = taken.columns_with(*further)
     fit = replace(model.fit, design=design_of(taken.rows, columns, ("site_id",)))
     return replace(taken, columns=columns, fit=fit), done
