@@ -95,7 +95,7 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("& (self.reason is Reason.CLEAR)", "& True"),
     )),
     ("survival/practices/model.py", PRACTICES, (
-        ("    groups = _beyond(rows, columns, groups)\n", ""),
+        ("    groups = _beyond(columns, groups)\n", ""),
         ("marks)).max() > ESTIMABLE", "marks)).max() < ESTIMABLE"),
     )),
     ("survival/fit.py", PRACTICES, (
@@ -239,7 +239,8 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("is_mostly = (high < 0.0) & (part", "is_mostly = (part"),
         ('regions["decision"] == "cannot_tell"', 'regions["decision"] == ""'),
         ('batches["difference_points"] < 0.0', 'batches["difference_points"] > 0.0'),
-        ("more = len(here) / len(own) >", "more = len(here) / len(own) <"),
+        ("here.get(one, 0.0) > there[one]", "here.get(one, 0.0) < there[one]"),
+        (" and share[one] < mean", ""),
         ("Reason.NEVER_SHARE_BATCH if np.isnan(p) else", "Reason.NOT_CLEAR if np.isnan(p) else"),
         ('holm(table["p_value"].to_numpy(dtype=float))', "1.0"),
     )),

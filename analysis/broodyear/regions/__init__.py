@@ -7,11 +7,6 @@ from broodyear.regions.missing import Missing, MissingRecords, missing_records
 from broodyear.regions.part import region_links
 
 __all__ = [
-    "Missing",
-    "MissingRecords",
-    "RegionComparison",
-    "low_regions",
-    "missing_records",
-    "region_comparison",
+    "Missing", "MissingRecords", "RegionComparison", "low_regions", "missing_records", "region_comparison",
     "region_links",
-]
+]  # fmt: skip

@@ -365,13 +365,8 @@ def _below_others(row: Mapping[Any, Any], regions: pd.DataFrame) -> float:
 def _poor_batches(region: str, batches: pd.DataFrame, used: pd.DataFrame) -> list[str]:
     """Batches clearly below the others that the region got more of than the rest, and that did poorly there."""
     is_own = used["region"] == region
-    own, other = used[is_own], used[~is_own]
-    mean = other["survivors"].sum() / other["eggs"].sum()
+    here, there = (used.loc[rows, "batch_id"].value_counts(normalize=True) for rows in (is_own, ~is_own))
+    sums = used[~is_own].groupby("batch_id")[["survivors", "eggs"]].sum()
+    share, mean = sums["survivors"] / sums["eggs"], sums["survivors"].sum() / sums["eggs"].sum()
     poor = batches[(batches["decision"] == "claimed") & (batches["difference_points"] < 0.0)]["batch_id"]
-    found = []
-    for batch in poor:
-        here, there = own[own["batch_id"] == batch], other[other["batch_id"] == batch]
-        more = len(here) / len(own) > len(there) / len(other)
-        if more and len(there) and there["survivors"].sum() / there["eggs"].sum() < mean:
-            found.append(str(batch))
-    return found
+    return [str(one) for one in poor if one in there and here.get(one, 0.0) > there[one] and share[one] < mean]

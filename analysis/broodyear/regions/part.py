@@ -20,7 +20,7 @@ from broodyear.notes import note
 from broodyear.statistics.numbers import FloatArray, connected_parts, critical_value, delta_errors, two_sided_p
 from broodyear.survival.mixed.system import Precision
 from broodyear.survival.practices.factors import Factor, batch_factor, code_factor, level_counts, separated_rows
-from broodyear.survival.practices.findings import batch_means, without_one_tank
+from broodyear.survival.practices.findings import batch_means, correlation_between, without_one_tank
 from broodyear.survival.practices.levels import (
     ESTIMATE_COLUMNS,
     against_the_rest,
@@ -173,10 +173,8 @@ def fit_part(given: pd.DataFrame) -> RegionPart:
         for one in against
     ]
     table.loc[regions, "silence_undoes"] = _undone(table.loc[regions, "within_batch_points"], shares, given)
-    joint = against @ within.covariance @ against.T
-    size = np.sqrt(np.diag(joint))
     spread = heterogeneity(within.log_odds, within.covariance, float(np.mean(shares)))
-    correlation = joint / np.outer(size, size)
+    correlation = correlation_between(against, within.covariance)
     batches = batch_estimates(model, regions, within.log_odds, within.covariance)
     return RegionPart(table, tuple(regions), correlation, {**spread, "within_method": within.method}, batches)
 

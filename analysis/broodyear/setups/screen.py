@@ -26,6 +26,7 @@ from broodyear.setups.site_verdicts import Departures, held_to, judge_sites, pla
 from broodyear.shown import ShownFrame, Shows, shown
 from broodyear.statistics.multiplicity import adjust_within, over_outcomes
 from broodyear.statistics.numbers import BoolArray, expit, two_sided_p
+from broodyear.survival.practices.model import FEWEST_SEASONS, UNITS, measured
 from broodyear.survival.tank_frame import FEWEST_EGGS, NOT_RECORDED, OUTCOMES, counted_dead, exceeds_eggs, prepare
 
 SETUP_COLUMNS = [
@@ -39,8 +40,6 @@ SETUP_COLUMNS = [
 SPREADS = ("tank_sd", "site_sd", "batch_sd", "season_sd", "freedom", "set_aside")
 #: Fewer judged tank-seasons than this say nothing about how much ordinary tanks differ.
 FEWEST_TANKS = 8
-#: Season effects are estimated from this many seasons on.
-FEWEST_SEASONS = 5
 #: Prior standard deviations on the logit scale: weak for the general level, looser than any plausible species
 #: gap.
 _LEVEL_PRIOR_SD = 5.0
@@ -202,19 +201,19 @@ def screen_data(rows: pd.DataFrame) -> ScreenData:
         if len(levels) > 1:
             columns += list(np.eye(len(levels))[label].T)
             precision += [1.0 / _SPECIES_PRIOR_SD**2] * len(levels)
-    if "units_at_delivery_c_days" in rows:
-        units = pd.to_numeric(rows["units_at_delivery_c_days"], errors="coerce").to_numpy(dtype=float)
-        known = units[~np.isnan(units) & is_fitted]
-        if known.size >= FEWEST_TANKS and known.std() > 0.0:  # else there is nothing to tell tanks apart by
-            columns.append(np.where(np.isnan(units), 0.0, (units - known.mean()) / known.std()))
-            precision.append(1.0 / _SLOPE_PRIOR_SD**2)
-    season, seasons = pd.factorize(rows["season"], sort=True)
+    units = measured(rows, UNITS)
+    known = units[~np.isnan(units) & is_fitted]
+    if known.size >= FEWEST_TANKS and known.std() > 0.0:  # else there is nothing to tell tanks apart by
+        columns.append(np.where(np.isnan(units), 0.0, (units - known.mean()) / known.std()))
+        precision.append(1.0 / _SLOPE_PRIOR_SD**2)
+    if rows["season"].nunique() >= FEWEST_SEASONS:
+        season, seasons = pd.factorize(rows["season"], sort=True)
+        columns += list(np.eye(len(seasons))[season].T)
     return ScreenData(
         survivors=rows["survivors"].to_numpy(dtype=float),
         eggs=rows["eggs"].to_numpy(dtype=float),
-        common=np.column_stack(columns),
-        common_precision=np.array(precision),
-        season=season if len(seasons) >= FEWEST_SEASONS else None,
+        dense=np.column_stack(columns),
+        precision=np.array(precision),
         batch=np.asarray(rows.groupby(["season", "batch_id"]).ngroup(), dtype=np.int64),
         is_fitted=is_fitted,
     )

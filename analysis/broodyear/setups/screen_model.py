@@ -39,28 +39,22 @@ _LARGEST_SD = 3.0
 
 @dataclass(frozen=True, eq=False)
 class ScreenData:
-    """survivors, eggs: counts, one per tank-season; common: design columns (the first is 1), shape (rows,
-    columns); common_precision: prior precision of each column (0 = free); season: codes or None; batch:
-    codes; is_fitted: False for rows that are only to be expected of, and teach the model nothing.
+    """survivors, eggs: counts, one per tank-season; dense: design columns (the first is 1), at the end one for
+    each season that has an effect, shape (rows, columns); precision: prior precision of each column but those
+    (0 = free); batch: codes; is_fitted: False for rows that are only to be expected of, and teach nothing.
     """
 
     survivors: FloatArray
     eggs: FloatArray
-    common: FloatArray
-    common_precision: FloatArray
-    season: IntArray | None
+    dense: FloatArray
+    precision: FloatArray
     batch: IntArray
     is_fitted: BoolArray
 
-    @cached_property
+    @property
     def seasons(self) -> int:
         """Number of season effects."""
-        return 0 if self.season is None else int(self.season.max()) + 1
-
-    @cached_property
-    def dense(self) -> FloatArray:
-        """Common columns and season indicators side by side."""
-        return self.common if self.season is None else np.hstack([self.common, np.eye(self.seasons)[self.season]])
+        return int(self.dense.shape[1]) - len(self.precision)
 
     @cached_property
     def batches(self) -> int:
@@ -223,12 +217,12 @@ def solve_equations(
     data: ScreenData, response: FloatArray, weight: FloatArray, batch_sd: float, season_sd: float
 ) -> Solved:
     """Henderson's equations; the batch block is diagonal and eliminated, so the cost is linear in rows."""
-    dense, common, batches = data.dense, data.common.shape[1], data.batches
+    dense, common, batches = data.dense, len(data.precision), data.batches
     weighted = dense * weight[:, None]
     border = level_sums(data.batch, weighted, batches).T
     diagonal = np.bincount(data.batch, weight, batches) + (1.0 / batch_sd**2 if batches > 1 else 1e12)
     right_batch = np.bincount(data.batch, weight * response, batches)
-    precision = np.concatenate([data.common_precision, np.full(data.seasons, 1.0 / season_sd**2)])
+    precision = np.concatenate([data.precision, np.full(data.seasons, 1.0 / season_sd**2)])
     over = border / diagonal
     inverse = np.linalg.inv(weighted.T @ dense + np.diag(precision) - over @ border.T)
     coefficients = inverse @ (weighted.T @ response - over @ right_batch)

@@ -12,7 +12,7 @@ from broodyear.setups.predictive import mean_survival
 from broodyear.setups.screen import Judged, SetupScreen, compared, screen_setups
 from broodyear.setups.site_verdicts import place_verdict
 from broodyear.shown import ShownFrame, Shows, shown
-from broodyear.statistics.numbers import expit
+from broodyear.statistics.numbers import critical_value, expit
 from broodyear.survival.tank_frame import MAIN_OUTCOME
 
 SITE_COLUMNS = [
@@ -22,7 +22,6 @@ SITE_COLUMNS = [
     "p_value", "q_value", "verdict", "reason", "note",
 ]  # fmt: skip
 
-_LIMIT_95 = 1.959963984540054
 #: A season below expectation by more than this many standard deviations is counted as low.
 LOW_SCORE = 1.0
 #: A change since the first season is commented on from this many points.
@@ -62,8 +61,9 @@ def _outcome_sites(judged: Judged, outcome: str) -> pd.DataFrame:
     centre = rows.groupby("site_id", sort=True)["expected_log_odds"].mean().to_numpy(dtype=float)
     spread = np.full(len(centre), max(judged.spreads["tank_sd"], 1e-3))
     usual = mean_survival(centre, spread)
-    for name, shift in (("points", 0.0), ("low", -_LIMIT_95), ("high", _LIMIT_95)):
-        table[f"difference_{name}"] = 100.0 * (mean_survival(centre + effect + shift * error, spread) - usual)
+    reach = critical_value(np.inf) * error
+    for name, shift in (("points", 0.0), ("low", -reach), ("high", reach)):
+        table[f"difference_{name}"] = 100.0 * (mean_survival(centre + effect + shift, spread) - usual)
     change = table["last_difference_points"] - table["first_difference_points"]
     is_worth_it = (change >= _WORTH_SAYING_POINTS) & (table["expected_regain_points"] >= 1.0)
     table["change"] = change.where(is_worth_it, 0.0)

@@ -258,7 +258,7 @@ class SurvivalFit:
             points_error=100.0 * float(delta_errors(first.gradient - second.gradient, self.joint_covariance)),
         )
 
-    def contrast(self, factor: str, reference: Any = None) -> pd.DataFrame:
+    def contrast(self, factor: str, reference: Any = None, *, sd: float | None = None) -> pd.DataFrame:
         """Each level of a factor against a reference: odds ratios and population-averaged differences.
 
         Columns level, reference, odds_ratio, or_low, or_high, difference_points, difference_low,
@@ -266,19 +266,9 @@ class SurvivalFit:
         row used with the factor set to the level, averaged over rows with equal weight and over the random
         intercepts (normal, total variance of all groups), less the same at the reference. Intervals by the
         delta method over coefficients and spreads. The p value tests the log-odds difference (averaged over
-        rows when the factor takes part in an interaction). reference: default the factor's first level.
+        rows when the factor takes part in an interaction). reference: default the factor's first level; sd: as for
+        `average`.
         """
-        return self._contrasts(factor, reference, self.total_group_sd)
-
-    def typical_contrast(self, factor: str, reference: Any = None) -> pd.DataFrame:
-        """As `contrast`, but at a typical site and batch: every random intercept at zero.
-
-        The odds ratios are the same; the differences are those of a site in the middle of the spread, and
-        are larger than the population-averaged ones whenever sites differ.
-        """
-        return self._contrasts(factor, reference, 0.0)
-
-    def _contrasts(self, factor: str, reference: Any, sd: float) -> pd.DataFrame:
         levels = self.design.levels_of(factor)
         base = self.design.base_level(factor) if reference is None else reference
         # A level is also meant by a name that reads the same: 'True' for True, '2024' for 2024.
@@ -293,7 +283,15 @@ class SurvivalFit:
         ]
         return pd.DataFrame(rows, columns=CONTRAST_COLUMNS)
 
-    def _between(self, matrix: FloatArray, against: FloatArray, sd: float) -> dict[str, float]:
+    def typical_contrast(self, factor: str, reference: Any = None) -> pd.DataFrame:
+        """As `contrast`, but at a typical site and batch: every random intercept at zero.
+
+        The odds ratios are the same; the differences are those of a site in the middle of the spread, and
+        are larger than the population-averaged ones whenever sites differ.
+        """
+        return self.contrast(factor, reference, sd=0.0)
+
+    def _between(self, matrix: FloatArray, against: FloatArray, sd: float | None = None) -> dict[str, float]:
         """One prediction against another."""
         first, second = self.average(matrix, sd=sd), self.average(against, sd=sd)
         return self.difference((matrix - against).mean(axis=0), first, second).shown()
@@ -303,7 +301,7 @@ class SurvivalFit:
         moved = self.design.matrix_with(name, self.design.measured(name) + by)
         if not np.isfinite(moved).all():
             raise Refused(note("survival", "out_of_range", name=name, by=by))
-        found = self._between(moved, self.design.matrix, self.total_group_sd)
+        found = self._between(moved, self.design.matrix)
         return pd.DataFrame([{"level": f"{by:+g}", "reference": "", **found}], columns=CONTRAST_COLUMNS)
 
     def adjusted(self, factor: str) -> pd.DataFrame:

@@ -64,9 +64,8 @@ def prepare(frame: pd.DataFrame) -> pd.DataFrame:
 
 def dead_believed(tanks: pd.DataFrame) -> pd.Series:
     """Whether a tank's dead counts are taken as counts; all are where nobody says otherwise."""
-    if "losses_look_cumulative" not in tanks:
-        return pd.Series(True, index=tanks.index)
-    return ~tanks["losses_look_cumulative"].astype("boolean").fillna(False).astype(bool)
+    name = "losses_look_cumulative"
+    return ~tanks.reindex(columns=[name])[name].astype("boolean").fillna(False).astype(bool)
 
 
 def counted_dead(tanks: pd.DataFrame) -> pd.Series:

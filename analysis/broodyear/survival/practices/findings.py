@@ -176,12 +176,12 @@ def effect_claims(effects: pd.DataFrame) -> list[Claim]:
 
 
 def refusals(
-    factors: Mapping[str, Factor], outcome: str, out: Mapping[str, Reason] | None = None, why: str = ""
+    factors: Mapping[str, Factor], outcome: str, out: Mapping[str, Reason], why: str = ""
 ) -> list[Finding]:
     """Levels that cannot be compared, and all of factors that are not in the model; out: why these are not."""
     found = []
     for name, factor in factors.items():
-        refused = dict.fromkeys(factor.compared[1:], out[name]) if out and name in out else {}
+        refused = dict.fromkeys(factor.compared[1:], out[name]) if name in out else {}
         if not refused and len(factor.compared) == 1:
             refused = {factor.reference: Reason.ONE_LEVEL}
         for level, reason in [*refused.items(), *factor.refused.items()]:
@@ -197,7 +197,8 @@ def factor_contrasts(model: AdjustedModel, name: str, averages: Mapping[str, Ave
         blank = Finding(name, level, factor.reference, *factor.sizes[level])
         direction = model.direction(name, level)
         if not model.columns.is_estimable(direction):
-            found.append(_confounded(model, blank, direction))
+            partners = model.columns.partners(direction, name)
+            found.append(replace(blank, refused=Reason.CONFOUNDED, partners=partners))
         elif not factor.shares_batches(level):
             found.append(replace(blank, refused=Reason.NEVER_SHARE_BATCH))
         else:
@@ -210,14 +211,9 @@ def step_contrast(model: AdjustedModel, name: str, level: str, tanks: int, batch
     """The effect of raising a measured covariate by a step in every row."""
     blank, direction = Finding(name, level, "", tanks, batches), model.columns.along(name, step)
     if not model.columns.is_estimable(direction):
-        return _confounded(model, blank, direction)
+        return replace(blank, refused=Reason.CONFOUNDED, partners=model.columns.partners(direction, name))
     vector, matrix = direction[model.columns.kept], model.fit.design.matrix
     return estimated(model, blank, vector, model.fit.average(matrix + vector), model.fit.average(matrix))
-
-
-def _confounded(model: AdjustedModel, blank: Finding, direction: FloatArray) -> Finding:
-    partners = model.columns.partners(direction, blank.factor)
-    return replace(blank, refused=Reason.CONFOUNDED, partners=partners)
 
 
 def estimated(
@@ -232,11 +228,14 @@ def estimated(
 def correlation_of(model: AdjustedModel, contrasts: Sequence[Finding]) -> FloatArray:
     """Correlation of the estimates of some contrasts of one model (log-odds), without those that have none."""
     vectors = np.array([contrast.direction for contrast in contrasts if contrast.direction is not None])
-    if not vectors.size:
-        return np.zeros((0, 0))
-    covariance = vectors @ model.fit.variance @ vectors.T
-    errors = np.sqrt(np.diag(covariance))
-    return np.asarray(covariance / np.outer(errors, errors), dtype=float)
+    return correlation_between(vectors, model.fit.variance) if vectors.size else np.zeros((0, 0))
+
+
+def correlation_between(vectors: FloatArray, covariance: FloatArray) -> FloatArray:
+    """Correlation of combinations (rows) of estimates with this covariance."""
+    joint = vectors @ covariance @ vectors.T
+    errors = np.sqrt(np.diag(joint))
+    return np.asarray(joint / np.outer(errors, errors), dtype=float)
 
 
 def within_batches(model: AdjustedModel, contrasts: Sequence[Finding]) -> list[Finding]:

@@ -233,7 +233,8 @@ def fit_adjusted(
         raise Refused("No tank-season has what this model needs.")
     groups = _groups(rows)
     chosen = [factor for factor in factors if len(factor.levels) > 1]
-    adjusters = [name for name in ("species", "season") if name in rows and name not in groups]
+    grouped = {group.name for group in groups}
+    adjusters = [name for name in ("species", "season") if name in rows and name not in grouped]
     parts: Parts = {
         # Thermal units at delivery in hundreds from their mean; where not recorded, at it.
         **centred(UNITS, measured(rows, UNITS) / 100.0),
@@ -244,35 +245,35 @@ def fit_adjusted(
     while guilty := _separated(rows, columns := build_columns(len(rows), parts)):
         dropped += guilty
         parts = {name: part for name, part in parts.items() if name not in guilty}
-    groups = _beyond(rows, columns, groups)
-    fit = fit_design(design_of(rows, columns, groups), "mixed")
+    groups = _beyond(columns, groups)
+    single = Grouping("tank_season", np.arange(len(rows)), tuple(range(len(rows))))
+    fit = fit_design(design_of(rows, columns, *groups, single), "mixed")
     names = tuple(factor.name for factor in chosen if factor.name in parts)
     return AdjustedModel(rows, parts, names, columns, fit, tuple(dropped))
 
 
-def _groups(rows: pd.DataFrame) -> tuple[str, ...]:
-    """Site, batch, season from five on and tank-season, without any of one level or a twin of another."""
+def _groups(rows: pd.DataFrame) -> list[Grouping]:
+    """Site, batch, and season from five on, without any of one level or a twin of another."""
     wanted = ["site_id", "batch_id", *(["season"] if rows["season"].nunique() >= FEWEST_SEASONS else [])]
     kept: list[Grouping] = []
     for group in (Grouping.of(rows, name) for name in wanted):
         if 1 < len(group.levels) < len(rows) and not any(map(group.is_twin, kept)):
             kept.append(group)
-    return (*(group.name for group in kept), "tank_season")
+    return kept
 
 
-def _beyond(rows: pd.DataFrame, columns: Columns, groups: tuple[str, ...]) -> tuple[str, ...]:
+def _beyond(columns: Columns, groups: list[Grouping]) -> list[Grouping]:
     """Groups without those whose levels the columns make up, as units at delivery do two batches: all that such
     levels differ by is a coefficient's, and nothing is left that could tell their spread."""
     basis = np.linalg.qr(columns.kept_matrix)[0]
 
-    def is_beyond(name: str) -> bool:
-        codes, levels = pd.factorize(rows[name])
-        if len(levels) > basis.shape[1]:  # more than so many columns can make up
+    def is_beyond(group: Grouping) -> bool:
+        if len(group.levels) > basis.shape[1]:  # more than so many columns can make up
             return True
-        marks = np.eye(len(levels))[codes]
+        marks = np.eye(len(group.levels))[group.codes]
         return bool(np.abs(marks - basis @ (basis.T @ marks)).max() > ESTIMABLE)
 
-    return (*filter(is_beyond, groups[:-1]), groups[-1])
+    return list(filter(is_beyond, groups))
 
 
 def measured(rows: pd.DataFrame, name: str) -> FloatArray:
@@ -305,12 +306,11 @@ def _separated(rows: pd.DataFrame, columns: Columns) -> list[str]:
     return found
 
 
-def design_of(rows: pd.DataFrame, columns: Columns, groups: tuple[str, ...]) -> Design:
+def design_of(rows: pd.DataFrame, columns: Columns, *groupings: Grouping) -> Design:
     """The kept columns as a design with these groupings."""
     spans = {name: range(1, span.stop - span.start + 1) for name, span in columns.places.items()}
     names = ["Intercept", *(f"{name}[{place}]" for name, span in spans.items() for place in span)]
     survived, trials = (rows[name].to_numpy(dtype=float) for name in ("survivors", "eggs"))
-    coded = rows.assign(tank_season=np.arange(len(rows)))
     return Design(
         frame=rows,
         survived=survived,
@@ -318,6 +318,6 @@ def design_of(rows: pd.DataFrame, columns: Columns, groups: tuple[str, ...]) -> 
         counts=("survivors", "eggs"),
         matrix=columns.kept_matrix,
         terms=tuple(names[place] for place in columns.kept),
-        groupings=tuple(Grouping.of(coded, name) for name in groups),
+        groupings=groupings,
         formula=" + ".join(columns.places),
     )

@@ -15,6 +15,7 @@ from broodyear.errors import BroodyearError, NothingToAnalyse
 from broodyear.notes import note
 from broodyear.shown import ShownResult, Shows
 from broodyear.statistics.numbers import FloatArray
+from broodyear.survival.design import Grouping
 from broodyear.survival.fit import fit_design
 from broodyear.survival.marginal import refuse_separation
 from broodyear.survival.practices.diagnostics import Bend, bend_of, diagnose
@@ -277,5 +278,5 @@ def _with_batches(model: AdjustedModel) -> tuple[AdjustedModel, str]:
         chosen, further, done = np.ones(len(batch), dtype=bool), [], "Batch is not adjusted for."
     taken = model.subset(chosen)
     columns = taken.columns_with(*further)
-    fit = replace(model.fit, design=design_of(taken.rows, columns, ("site_id",)))
+    fit = replace(model.fit, design=design_of(taken.rows, columns, Grouping.of(taken.rows, "site_id")))
     return replace(taken, columns=columns, fit=fit), done
