@@ -445,6 +445,19 @@ def test_a_region_that_is_low_at_hatch_alone_is_told_of_hatch_and_none_twice(dra
     assert low_regions(both(drawn, drawn)) == []
 
 
+def short_of_the_other(within: float, low: float, high: float) -> pd.DataFrame:
+    """Two regions of which R1 lies 10 points below R2, so many of them within batches."""
+    row = {"outcome": "delivered_to_release", "tanks_usable": 10, "decision": "not_claimed", "reason": "not_clear"}
+    return pd.DataFrame(
+        [
+            row | {"region": "R1", "comparable_with": "R2", "raw_pct": 70.0, "within_batch_points": within,
+                   "within_batch_points_low": low, "within_batch_points_high": high},
+            row | {"region": "R2", "comparable_with": "R1", "raw_pct": 80.0, "within_batch_points": -within,
+                   "within_batch_points_low": -high, "within_batch_points_high": -low},
+        ]
+    )  # fmt: skip
+
+
 @pytest.mark.parametrize(
     ("within", "low", "high", "reason"),
     [
@@ -456,16 +469,21 @@ def test_a_region_that_is_low_at_hatch_alone_is_told_of_hatch_and_none_twice(dra
 def test_most_of_a_shortfall_is_its_batches_only_where_it_is_half_and_clear(
     within: float, low: float, high: float, reason: Reason
 ) -> None:
-    row = {"outcome": "delivered_to_release", "tanks_usable": 10, "decision": "not_claimed", "reason": "not_clear"}
-    regions = pd.DataFrame(
-        [
-            row | {"region": "R1", "comparable_with": "R2", "raw_pct": 70.0, "within_batch_points": within,
-                   "within_batch_points_low": low, "within_batch_points_high": high},
-            row | {"region": "R2", "comparable_with": "R1", "raw_pct": 80.0, "within_batch_points": -within,
-                   "within_batch_points_low": -high, "within_batch_points_high": -low},
-        ]
-    )  # fmt: skip
     batches = pd.DataFrame({"batch_id": [], "decision": [], "difference_points": []})
     used = pd.DataFrame({"region": ["R1", "R2"], "batch_id": "B1", "season": 2024, "eggs": 100, "survivors": 75})
-    (claim,) = shortfall_claims(regions, batches, used)
+    (claim,) = shortfall_claims(short_of_the_other(within, low, high), batches, used)
     assert (claim.subject, claim.observed, claim.reason) == ("R1", -10.0, reason)
+
+
+def test_batches_are_named_that_came_more_often_and_did_poorly_elsewhere_too() -> None:
+    """B2 did well elsewhere, B3 came as often there, B4 came to nobody else, and B5 is not clearly below."""
+    batches = pd.DataFrame({"batch_id": [f"B{place}" for place in range(1, 7)], "difference_points": -9.0})
+    batches["decision"] = ["claimed"] * 4 + ["not_claimed", "claimed"]
+    went = {"R1": "B1 B1 B2 B2 B3 B4 B5 B5", "R2": "B1 B2 B3 B5 B6 B6 B6 B6"}
+    used = pd.DataFrame([(region, batch) for region, listed in went.items() for batch in listed.split()])
+    used.columns = ["region", "batch_id"]
+    alive = used["batch_id"].map({"B1": 50, "B2": 95, "B3": 50, "B4": 50, "B5": 50, "B6": 80})
+    (claim,) = shortfall_claims(
+        short_of_the_other(-2.0, -6.0, 2.0), batches, used.assign(eggs=100, survivors=alive)
+    )
+    assert (claim.reason, claim.level) == (Reason.CLEAR, "B1")
