@@ -393,6 +393,19 @@ def test_a_region_that_does_better_beside_a_poor_one_names_it(drawn: pd.DataFram
     assert told == {"R1": (Reason.CLEAR, "R2"), "R2": (Reason.CLEAR, "R1"), "R3": (Reason.NOT_CLEAR, "")}
 
 
+def test_a_region_may_have_a_comma_in_its_name(drawn: pd.DataFrame) -> None:
+    kept = drawn["region"].map({"R1": 1.0, "R2": 0.7, "R3": 0.85})
+    frame = drawn.assign(survivors=(drawn["survivors"] * kept).round(), region=drawn["region"] + ", upper")
+    found = region_comparison(frame)
+    told = {one.subject: one.level for one in found.claims if one.kind is ClaimKind.REGION_DIFFERS}
+    assert told == {"R1, upper": "R2, upper", "R2, upper": "R1, upper", "R3, upper": ""}
+    # What R2 lacks beside the other two, and not beside all three.
+    table = found.rows.set_index("region")
+    others = table.drop("R2, upper")
+    raw = table.loc["R2, upper", "raw_pct"] - np.average(others["raw_pct"], weights=others["tanks_usable"])
+    assert of_kind(found, ClaimKind.REGION_BATCHES)["R2, upper"].observed == pytest.approx(raw)
+
+
 UNTOLD = [
     ([("North", "B1", True), ("North", "B2", True)], "one_level", ["one_level"],
      "There is only one region (North), so there is nothing to compare it with."),
@@ -447,7 +460,8 @@ def test_a_region_that_is_low_at_hatch_alone_is_told_of_hatch_and_none_twice(dra
 
 def short_of_the_other(within: float, low: float, high: float) -> pd.DataFrame:
     """Two regions of which R1 lies 10 points below R2, so many of them within batches."""
-    row = {"outcome": "delivered_to_release", "tanks_usable": 10, "decision": "not_claimed", "reason": "not_clear"}
+    row = {"outcome": "delivered_to_release", "tanks_usable": 10, "decision": "not_claimed", "reason": "not_clear",
+           "part": 0}  # fmt: skip
     return pd.DataFrame(
         [
             row | {"region": "R1", "comparable_with": "R2", "raw_pct": 70.0, "within_batch_points": within,

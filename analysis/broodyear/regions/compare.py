@@ -168,7 +168,7 @@ def _outcome(given: pd.DataFrame, name: str) -> _Outcome:
     links = region_links(used, given)
     parts = [fit_part(given[given["region"].isin(members)]) for members in links.part_members()]
     counted = level_counts(used, used["region"]).set_index("level").drop(columns="tanks")
-    linked = links.regions.set_index("region")[["batches_shared", "comparable_with", "went_elsewhere"]]
+    linked = links.regions.set_index("region")[["batches_shared", "comparable_with", "went_elsewhere", "part"]]
     estimates = pd.concat([part.table for part in parts] or [blank_table([])])
     sites_usable = used.groupby("region")["site_id"].nunique().rename("sites_usable")
     table = table.join(counted).join(linked).join(estimates).join(sites_usable)
@@ -217,7 +217,7 @@ def _over_outcomes(found: list[_Outcome]) -> list[_Outcome]:
 
 def _decided(one: _Outcome) -> _Outcome:
     """The outcome with decisions and notes in its table."""
-    columns = dict.fromkeys([*one.table, *REGION_COLUMNS[1:], "refused", "went_elsewhere"])
+    columns = dict.fromkeys([*one.table, *REGION_COLUMNS[1:], "refused", "went_elsewhere", "part"])
     table = one.table.reindex(columns=list(columns)).rename_axis(None)
     table[COUNTS] = table[COUNTS].astype(float).fillna(0).astype(int)
     table["comparable_with"] = table["comparable_with"].astype(object).where(table["comparable_with"].notna(), "")
@@ -281,9 +281,8 @@ def _claims(one: _Outcome) -> list[Claim]:
 
 def _opposed(row: Mapping[Any, Any], table: pd.DataFrame) -> list[str]:
     """Regions among those a claimed one is compared with that are claimed to differ the other way."""
-    others = set(str(row["comparable_with"]).split(", ")) if row["decision"] == "claimed" else set()
-    clear = table[(table["decision"] == "claimed") & table["region"].isin(others)]
-    is_opposed = clear["within_batch_points"] * row["within_batch_points"] < 0.0
+    clear = table[(table["decision"] == "claimed") & (table["part"] == row["part"])]
+    is_opposed = (clear["within_batch_points"] * row["within_batch_points"] < 0.0) & (row["decision"] == "claimed")
     return [str(name) for name in clear.loc[is_opposed, "region"]]
 
 
@@ -354,9 +353,8 @@ def shortfall_claims(regions: pd.DataFrame, batches: pd.DataFrame, used: pd.Data
 def _below_others(row: Mapping[Any, Any], regions: pd.DataFrame) -> float:
     """Raw survival of a region less that of those it is compared with, or of all others where it is with none,
     weighted by tanks; nan where there are none."""
-    comparable = set(str(row["comparable_with"]).split(", "))
     others = regions[(regions["tanks_usable"] > 0) & (regions["region"] != row["region"])]
-    others = others[others["region"].isin(comparable)] if row["comparable_with"] else others
+    others = others[others["part"] == row["part"]] if row["comparable_with"] else others
     if others.empty or not row["tanks_usable"]:
         return float("nan")
     return float(row["raw_pct"] - np.average(others["raw_pct"].astype(float), weights=others["tanks_usable"]))
