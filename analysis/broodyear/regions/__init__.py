@@ -3,10 +3,6 @@
 from __future__ import annotations
 
 from broodyear.regions.compare import RegionComparison, low_regions, region_comparison
-from broodyear.regions.missing import Missing, MissingRecords, missing_records
 from broodyear.regions.part import region_links
 
-__all__ = [
-    "Missing", "MissingRecords", "RegionComparison", "low_regions", "missing_records", "region_comparison",
-    "region_links",
-]  # fmt: skip
+__all__ = ["RegionComparison", "low_regions", "region_comparison", "region_links"]

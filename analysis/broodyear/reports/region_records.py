@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -72,16 +71,8 @@ def by_season_section(table: ReportTable, changed: ReportTable) -> Section:
     return Section("seasons", "Hatched and released, by region and season", blocks)
 
 
-def missing_regions(by_season: pd.DataFrame) -> ReportTable:
-    """The regions that sent nothing of some kind for a season; by_season: rows of regions_by_season."""
-    from broodyear.regions import missing_records
-
-    rows = [{**asdict(one), "missing": one.missing.value} for one in missing_records(by_season)]
-    return report_table("missing_regions", pd.DataFrame(rows) if rows else "")
-
-
 def missing_notice(table: ReportTable) -> tuple[Notice, ...]:
-    """One sentence for all of them, none where there are none."""
+    """One sentence on all regions that sent nothing of some kind for a season, none where there are none."""
     kinds: dict[str, dict[str, dict[int, Row]]] = {}
     for row in map(table.row, range(len(table))):
         region = "" if row.value("is_everywhere") else str(row.value("region"))

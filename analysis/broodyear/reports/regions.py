@@ -25,7 +25,6 @@ from broodyear.reports.region_records import (
     by_season_section,
     changed_regions,
     missing_notice,
-    missing_regions,
     on_record,
     on_record_section,
 )
@@ -110,12 +109,11 @@ def gather_regions(store: Store, tell: Tell = tell_nobody, ask: Callable[..., An
     tell(1, 3, "comparing regions")
     seasons = tuple(sorted(int(season) for season in outcomes["season"].unique()))
     results = region_results(outcomes, store.settings, seasons, ask)
-    by_season = store.result("regions_by_season")
     return replace(
         results,
         changed=report_table("changed_regions", changed_regions(store)),
-        by_season=report_table("regions_by_season", by_season),
-        missing=missing_regions(by_season),
+        by_season=report_table("regions_by_season", store.result("regions_by_season")),
+        missing=report_table("missing_regions", store.result("missing_regions")),
     )
 
 

@@ -16,7 +16,6 @@ from broodyear.intake.suspicions import ACKNOWLEDGED, RULES, count_suspicions, o
 from broodyear.regions import low_regions
 from broodyear.reports import Tell
 from broodyear.reports.numbers import MAIN_OUTCOME, season_name
-from broodyear.reports.region_records import missing_regions
 from broodyear.reports.rendering import wording
 from broodyear.reports.season.account import (
     dead_by_stage,
@@ -81,7 +80,7 @@ def gather_records(
         **from_screen,
         tank_practices=report_table("tank_practices", _tank_practices(known, season)),
         **counted,
-        missing_regions=missing_regions(of_season(store.result("regions_by_season"), season)),
+        missing_regions=report_table("missing_regions", of_season(store.result("missing_regions"), season)),
         large_losses=report_table("large_losses", of_season(large, season)),
         events=report_table("events", events(store, tanks, season)),
         **_records(store, ledger),
