@@ -196,7 +196,7 @@ def season_results(tanks: int = 12, **changes_of: Any) -> SeasonResults:
         findings=table("findings", {"rule": "looks_cumulative", "level": "warning", "table_name": "losses",
                                     "findings": 2, "acknowledged": 0}),
         moved=report_table("moved_tanks", pd.DataFrame(columns=["tank_id", "site_id", "from_site_id"])),
-        outdone_rows=report_table("outdone_rows", pd.DataFrame(columns=["table_name", "row_key", "differs"])),
+        clashing_rows=report_table("clashing_rows", pd.DataFrame(columns=["table_name", "row_key", "differs"])),
         detectable=table("detectable", {"outcome": "delivered_to_release", "season": SEASON, "tanks": tanks,
                                         "eggs": 150, "expected_pct": 84.2, "flagged_points": 31.0,
                                         "watched_points": 21.75}),

@@ -689,15 +689,15 @@ def test_rows_behind_others_under_joined_labels_are_told(tmp_path: Path) -> None
         "table_name": "losses", "row_key": "T-07, 2025-12-01, egg", "differs": "dead 3, read as 5",
         "path": "north.csv", "line": 2, "standing_path": "late.csv", "standing_line": 9,
     }  # fmt: skip
-    table = report_table("outdone_rows", pd.DataFrame([{**one, "line": line} for line in range(2, 9)]))
-    result = write_season(invented.season_results(outdone_rows=table, timelines={}), tmp_path, invented.uploads())
+    table = report_table("clashing_rows", pd.DataFrame([{**one, "line": line} for line in range(2, 9)]))
+    result = write_season(invented.season_results(clashing_rows=table, timelines={}), tmp_path, invented.uploads())
     said = seen(result.page).text.replace("\u202f", " ")
     assert "put their sum into one row; the first of them, 2 more are in the table:" in said
     assert (
         "Losses of T-07, 2025-12-01, egg: dead 3, read as 5 (north.csv, line 2, behind late.csv, line 9)." in said
     )
     assert "line 7, behind" not in said
-    assert len(pd.read_csv(result.page.parent / "tables" / "outdone_rows.csv")) == 7
+    assert len(pd.read_csv(result.page.parent / "tables" / "clashing_rows.csv")) == 7
 
 
 @pytest.mark.usefixtures("without_drawings")

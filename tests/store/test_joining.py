@@ -13,7 +13,7 @@ from broodyear.intake.rejected import open_rows
 from broodyear.intake.suspicions import open_suspicions
 from broodyear.settings import SameLabel, Settings
 from broodyear.store import export_store, open_store
-from broodyear.store.outdone import outdone_rows
+from broodyear.store.clashing import clashing_rows
 
 TABLES = {
     "sites": "site_id,region\nS-1,Gullwick\nS-2,gullwick\nS-3,North\n",
@@ -201,7 +201,7 @@ def test_what_a_tank_is_may_be_said_under_either_label(store: Path, tmp_path: Pa
 
 def test_rows_that_say_otherwise_than_the_one_that_stands_are_named(store: Path) -> None:
     with open_store(store, settings=ALL) as read:
-        found = outdone_rows(read.connection, ALL)
+        found = clashing_rows(read.connection, ALL)
         file = found.assign(path=found["path"].map(lambda path: Path(path).name))
         told = ["table_name", "row_key", "differs", "path", "line", "standing_line"]
         # Lines 2 and 3 of losses are one tank on one day, and of stages one tank's first hatch; tanks T-07 and t7
@@ -218,7 +218,7 @@ def test_rows_that_say_otherwise_than_the_one_that_stands_are_named(store: Path)
             ),
         ]
     with open_store(store) as apart:
-        assert outdone_rows(apart.connection, Settings()).empty
+        assert clashing_rows(apart.connection, Settings()).empty
 
 
 def test_of_what_a_tank_is_only_what_two_rows_say_otherwise_is_named(tmp_path: Path) -> None:
@@ -228,7 +228,7 @@ def test_of_what_a_tank_is_only_what_two_rows_say_otherwise_is_named(tmp_path: P
     with open_store(tmp_path / "broodyear.duckdb", for_loading=True) as loading:
         assert load_paths(loading, [tmp_path / "tanks.csv"]).exit_code == 0
     with open_store(tmp_path / "broodyear.duckdb", settings=ALL) as read:
-        found = outdone_rows(read.connection, ALL)
+        found = clashing_rows(read.connection, ALL)
     assert rows(found, "row_key", "differs", "line", "standing_line") == [
         ("T-07", "chiller_year 2019, read as 2020", 2, 3)
     ]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import Any
 
@@ -18,6 +18,13 @@ from broodyear.survival.result import SurvivalFit
 TANK_SEASON = ("season", "tank_id")
 CLUSTERED = ("clustered", "exchangeable")
 METHODS = ("mixed", "beta_binomial", "quasi_binomial", "clustered", "exchangeable")
+_MARGINAL: dict[str, Callable[[Design], SurvivalFit]] = {
+    "beta_binomial": marginal.fit_beta_binomial,
+    "quasi_binomial": marginal.fit_quasi_binomial,
+    "clustered": marginal.fit_clustered,
+    "exchangeable": marginal.fit_exchangeable,
+    "firth": marginal.fit_firth,
+}
 
 
 def fit_survival(
@@ -88,7 +95,7 @@ def fit_survival(
             design, quadrature_points=quadrature_points, small_sample=small_sample, spread_prior=spread_prior
         )
     else:
-        fit = _marginal_fit(design, method)
+        fit = replace(_MARGINAL[method](design), method=method)
     return replace(fit, notes=(*fit.notes, *_repeats(table)))
 
 
@@ -101,14 +108,8 @@ def fit_design(design: Design, method: str) -> SurvivalFit:
         return fit_mixed(design, small_sample=True, spread_prior=True)
     if method in CLUSTERED:
         require_groupings(design.groupings[:1])
-        return _marginal_fit(design, method)
-    return replace(_marginal_fit(design, method), design=replace(design, groupings=()))
-
-
-def _marginal_fit(design: Design, method: str) -> SurvivalFit:
-    """By the function of `marginal.py` that is called after the method."""
-    fit: SurvivalFit = getattr(marginal, f"fit_{method}")(design)
-    return replace(fit, method=method)
+        return replace(_MARGINAL[method](design), method=method)
+    return replace(_MARGINAL[method](design), method=method, design=replace(design, groupings=()))
 
 
 def _repeats(frame: pd.DataFrame) -> list[str]:

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
 _WORDS = "season/evidence.txt"
 #: Rows that others stand before, told on the page; the rest are in the file.
-MOST_OUTDONE = 5
+MOST_CLASHING = 5
 _ESTIMATES = (
     Estimate("release_based_pct", "release_based_low", "release_based_high", "from fish that left", SERIES[0]),
     Estimate("loss_based_pct", "loss_based_low", "loss_based_high", "from dead counted", SERIES[1], hollow=True),
@@ -164,10 +164,10 @@ def quality_section(records: SeasonRecords) -> Section:
     blocks += [shown(uploads, sent_back)] if sent_back else []
     if len(records.moved):
         blocks += [prose(_WORDS, "moved"), bullets(_WORDS, "moved_tank", records.moved)]
-    if len(records.outdone_rows):
-        told = range(min(len(records.outdone_rows), MOST_OUTDONE))
-        blocks += [prose(_WORDS, "outdone", records.outdone_rows, rest=len(records.outdone_rows) - len(told))]
-        blocks += [bullets(_WORDS, "outdone_row", records.outdone_rows, told)]
+    if len(records.clashing_rows):
+        told = range(min(len(records.clashing_rows), MOST_CLASHING))
+        blocks += [prose(_WORDS, "clashing", records.clashing_rows, rest=len(records.clashing_rows) - len(told))]
+        blocks += [bullets(_WORDS, "clashing_row", records.clashing_rows, told)]
     return Section("quality", "How good the records are", tuple(blocks))
 
 

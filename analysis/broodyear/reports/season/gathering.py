@@ -34,7 +34,7 @@ from broodyear.reports.season.results import SeasonRecords, attempt, sites_besid
 from broodyear.reports.second_process import SecondProcess
 from broodyear.reports.sentences import Statements
 from broodyear.reports.tables import ReportTable, report_table, without_folders
-from broodyear.store.outdone import outdone_rows
+from broodyear.store.clashing import clashing_rows
 from broodyear.trials import analyse_trials
 
 if TYPE_CHECKING:
@@ -212,11 +212,11 @@ def _records(store: Store, ledger: pd.DataFrame) -> dict[str, ReportTable]:
         "upload", "file", "table_name", "rows_read", "rows_accepted", "rows_rejected", "rows_sent_back",
         "rows_to_mend", "withdrawn",
     ]  # fmt: skip
-    outdone = outdone_rows(store.connection, store.settings)
+    clashing = clashing_rows(store.connection, store.settings)
     found = {
         "uploads": named[columns],
         "findings": _findings(store, ledger),
-        "outdone_rows": without_folders(outdone, ["path", "standing_path"]),
+        "clashing_rows": without_folders(clashing, ["path", "standing_path"]),
     }
     return {name: report_table(name, one) for name, one in found.items()}
 

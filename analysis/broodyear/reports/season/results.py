@@ -53,7 +53,7 @@ class SeasonRecords:
     uploads: ReportTable
     findings: ReportTable
     moved: ReportTable
-    outdone_rows: ReportTable
+    clashing_rows: ReportTable
     detectable: ReportTable
     funnel: ReportTable
     screen: ReportTable

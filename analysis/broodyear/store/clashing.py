@@ -1,4 +1,4 @@
-"""Rows that no result reads because labels are joined: another row of the same key came later and stands."""
+"""Rows that clash under joined labels: one of the same key came later and stands; no result reads the other."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from broodyear.store.ledger import key_as_text
 COLUMNS = ("table_name", "row_key", "differs", "path", "line", "standing_path", "standing_line")
 
 
-def outdone_rows(connection: duckdb.DuckDBPyConnection, settings: Settings) -> pd.DataFrame:
+def clashing_rows(connection: duckdb.DuckDBPyConnection, settings: Settings) -> pd.DataFrame:
     """Rows that say something else than the row that stands in their place under joined labels.
 
     Columns: table_name, row_key (parts joined by commas), differs (column, what the row says, and what stands),
