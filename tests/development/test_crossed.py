@@ -23,6 +23,8 @@ SEARCH_REL = 5e-3
 LAST_DIGITS = 1e-4
 # What normal terms in the place of ten intervals are off in ln of the likelihood; it is one that matters.
 TERMS = 0.05
+# What a normal cut off at delivery makes of errors that are cut off there and are not normal.
+CUT_OFF_REL = 0.1
 # The same steps in another order of summing.
 TOGETHER = 1e-6
 
@@ -34,6 +36,10 @@ def crossed_mean(known: Intervals, groups: dict[str, np.ndarray], **how: Any) ->
 def intervals(lower: np.ndarray, upper: np.ndarray, start: float = -np.inf) -> Intervals:
     n = len(lower)
     return Intervals(lower, upper, np.full(n, start), np.zeros(n, dtype=np.intp), 1)
+
+
+def as_text(labels: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
+    return {name: codes.astype(str) for name, codes in labels.items()}
 
 
 def values(middle: np.ndarray) -> Intervals:
@@ -252,6 +258,39 @@ def test_a_search_that_does_not_settle_is_told_and_gives_no_number() -> None:
         [*found.estimate, *found.interval(0), *found.interval(1), found.p_value(1), found.total_sd]
     ).all()
     assert crossed_mean(intervals(lower[:10], upper[:10]), {}, wrong_sd=30.0).is_settled
+
+
+def labelled(rng: np.random.Generator, count: int) -> dict[str, np.ndarray]:
+    return {"batch": rng.integers(0, 20, count), "site": rng.integers(0, 10, count)}
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_heavy_tails_of_many_values_have_a_mean(seed: int) -> None:
+    """Errors between ordinary and wrong ones, each of which asks for a turn of its own."""
+    rng, n = np.random.default_rng([41, seed]), 400
+    labels = labelled(rng, n)
+    effects = rng.normal(0, 1.8, 20)[labels["batch"]] + rng.normal(0, 1.6, 10)[labels["site"]]
+    lower = np.floor(effects + 0.6 * rng.standard_t(1.0, n))
+    found = crossed_mean(intervals(lower, lower + 1), as_text(labels), wrong_sd=30.0)
+    low, high = found.interval()
+    assert found.is_settled and low < 0.5 < high and high - low < 4.5
+
+
+@pytest.mark.parametrize("seed", [6, 11, 19, 21])
+def test_a_model_that_is_months_late_is_told_although_delivery_cuts_it_off(seed: int) -> None:
+    """Units in °F·d: predictions so late that many tanks could not have hatched so early without being missed."""
+    rng, n = np.random.default_rng([42, seed]), 200
+    labels = labelled(rng, n)
+    temp = rng.uniform(5.3, 11.4, n)
+    single = rng.normal(0, 0.005, 20)[labels["batch"]] + rng.normal(0, 0.03, n)
+    event = 32 * np.exp(-0.14 * (temp - 8) + single)
+    predicted = event + 500 / temp - 1.5 * (labels["site"] - 5)
+    lower = np.floor(event) - predicted
+    known = Intervals(lower, lower + 1, -predicted, np.zeros(n, dtype=np.intp), 1)
+    found = crossed_mean(known, as_text(labels), wrong_sd=30.0)
+    assert found.is_settled
+    assert found.estimate[0] == pytest.approx(float(np.mean(event - predicted)), rel=CUT_OFF_REL)
+    assert found.p_value() < 1e-6
 
 
 def balanced(batches: int, each: int, seed: int = 3) -> tuple[np.ndarray, np.ndarray]:

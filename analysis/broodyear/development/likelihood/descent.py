@@ -36,12 +36,13 @@ def lowest_points(
     longest: Floats,
     *,
     least_gain: float = _LEAST_GAIN,
+    enough_gain: float = _ROUNDED_GAIN,
 ) -> tuple[Floats, Masks]:
     """(k, q) points and (k,) whether the search arrived there.
 
     begin, low, high: (k, q); curvature: asked once, after the first look, for (k, q, q) positive definite second
     derivatives, near enough; longest: (q,) by how much a step may move each at most; least_gain: what a step has
-    to promise to be taken.
+    to promise to be taken; enough_gain: what may still be promised where no step goes down.
     """
     point, live, length = np.clip(begin, low, high), np.arange(len(begin)), np.ones(len(begin))
     value, slope = target(point, live)
@@ -62,7 +63,7 @@ def lowest_points(
         point[taken], value[taken], slope[taken] = trial[is_down], there[is_down], slope_there[is_down]
         length[taken] = 1.0
         length[live[~is_down]] *= _SHORTENED
-    return point, np.asarray(gain <= max(_ROUNDED_GAIN, 100.0 * least_gain))
+    return point, np.asarray(gain <= max(enough_gain, 100.0 * least_gain))
 
 
 def _steps(
