@@ -55,10 +55,10 @@ def template(programme: Programme, *, tables: Sequence[str], out: Path) -> int:
     # A byte-order mark, so that spreadsheets open the file as UTF-8.
     files = {out / f"{one.name}.csv": template_csv(one).encode("utf-8-sig") for one in chosen}
     files[out / DICTIONARY_FILE] = dictionary_markdown(chosen).encode()
-    for place in files:
-        require_file(place, "template")
-    for place, content in files.items():
-        print(write_file(place, content, "template"))
+    for path in files:
+        require_file(path, "template")
+    for path, content in files.items():
+        print(write_file(path, content, "template"))
     programme.say("Replace the example row by your own rows before you send a file.")
     return EXIT_DONE
 

@@ -103,9 +103,9 @@ def _summary(folder: Path, season: int, loaded: CheckResult, refused: Mapping[st
             f"  {len(loaded.files)} files read: {accepted:,} rows loaded, {rejected:,} sent back to mend "
             f"({folder / 'to_mend'}), {len(loaded.findings):,} findings",
             *(
-                f"{'Open first:' if place == 0 else 'then' if place == 1 else '':>11}  "
+                f"{'Open first:' if number == 0 else 'then' if number == 1 else '':>11}  "
                 f"{folder / 'reports' / kind / kind}.html   {_REPORTS[kind].format(season=season)}"
-                for place, kind in enumerate(written)
+                for number, kind in enumerate(written)
             ),
             *(f"Not written, of so small a programme: {kind} ({why})" for kind, why in refused.items()),
             f"What was planted in the invented records: {folder / 'truth.json'}",

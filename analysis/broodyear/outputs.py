@@ -155,13 +155,13 @@ def replace_text(path: Path, text: str, option: str = "--out") -> None:
 
 
 def _replace_bytes(path: Path, content: bytes, option: str) -> None:
-    place = _real(path)
-    part = place.with_name(f".{place.name}.broodyear-part")
+    target = _real(path)
+    part = target.with_name(f".{target.name}.broodyear-part")
     with _in_words(path, option):
         try:
             part.write_bytes(content)
-            shutil.copymode(place, part)
-            part.replace(place)
+            shutil.copymode(target, part)
+            part.replace(target)
         finally:
             part.unlink(missing_ok=True)
 
@@ -175,15 +175,15 @@ def new_folder(folder: Path, by: str, own: Sequence[str] = (), option: str = "--
     is writing the same folder.
     """
     require_folder(folder, by, own, option)
-    place = _real(folder)
-    staged = place.with_name(f".{place.name}.broodyear-new")
+    target = _real(folder)
+    staged = target.with_name(f".{target.name}.broodyear-new")
     with _in_words(folder, option):
         staged.mkdir(parents=True, exist_ok=True)
         hold = _hold(staged, folder, option)
         try:
             _empty(staged)
             yield staged
-            _take_place(staged, place, by, option)
+            _swap(staged, target, by, option)
         finally:
             shutil.rmtree(staged, ignore_errors=True)
             if hold is not None:
@@ -199,32 +199,32 @@ def _hold(staged: Path, shown: Path, option: str) -> int | None:
         ) from None
 
 
-def _take_place(staged: Path, place: Path, by: str, option: str) -> None:
+def _swap(staged: Path, target: Path, by: str, option: str) -> None:
     """Record what was written, bring along what stays, and swap the folders."""
     record = {name: Written(by, _hash(staged / name)) for name in _files(staged)}
-    old = place.with_name(f".{place.name}.broodyear-old")
-    if place.exists():
-        record = _bring_along(place, staged, by, option) | record
-        shutil.copymode(place, staged)
+    old = target.with_name(f".{target.name}.broodyear-old")
+    if target.exists():
+        record = _bring_along(target, staged, by, option) | record
+        shutil.copymode(target, staged)
     _write_record(staged, record)
     try:
-        if place.exists():
-            place.rename(old)
-        staged.rename(place)
+        if target.exists():
+            target.rename(old)
+        staged.rename(target)
     finally:
-        _put_back(place)
+        _put_back(target)
 
 
-def _bring_along(place: Path, staged: Path, by: str, option: str) -> dict[str, Written]:
+def _bring_along(target: Path, staged: Path, by: str, option: str) -> dict[str, Written]:
     """Put what this command did not write into the new folder; returns the record's lines about it."""
-    record = _read_record(place)
-    kept = [name for name in _files(place) if name not in record or record[name].by != by]
+    record = _read_record(target)
+    kept = [name for name in _files(target) if name not in record or record[name].by != by]
     taken = [name for name in kept if os.path.lexists(staged / name)]
-    changed = _in_the_way(place, by, ())
-    _refuse(place, [(name, "was not written by this command") for name in taken] + changed, option)
+    changed = _in_the_way(target, by, ())
+    _refuse(target, [(name, "was not written by this command") for name in taken] + changed, option)
     for name in kept:
         (staged / name).parent.mkdir(parents=True, exist_ok=True)
-        _link_or_copy(place / name, staged / name)
+        _link_or_copy(target / name, staged / name)
     return {name: record[name] for name in kept if name in record}
 
 
@@ -235,11 +235,11 @@ def _link_or_copy(old: Path, new: Path) -> None:
         shutil.copy2(old, new, follow_symlinks=False)
 
 
-def _put_back(place: Path) -> None:
+def _put_back(target: Path) -> None:
     """Remove what a swap left; after a stop between its two renames that goes back to its place, whole."""
-    old = place.with_name(f".{place.name}.broodyear-old")
-    if old.is_dir() and not os.path.lexists(place):
-        old.rename(place)
+    old = target.with_name(f".{target.name}.broodyear-old")
+    if old.is_dir() and not os.path.lexists(target):
+        old.rename(target)
     shutil.rmtree(old, ignore_errors=True)
 
 

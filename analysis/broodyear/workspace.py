@@ -42,9 +42,9 @@ def working_folder() -> Iterator[Path]:
 
 
 def _temporary(what: str) -> str:
-    place = tempfile.tempdir or os.environ.get("TMPDIR") or "/tmp"
+    folder = tempfile.tempdir or os.environ.get("TMPDIR") or "/tmp"
     return (
-        f"the folder for temporary files, {place}, {what}; free some space there, or name another folder in the "
+        f"the folder for temporary files, {folder}, {what}; free some space there, or name another folder in the "
         "environment variable TMPDIR"
     )
 

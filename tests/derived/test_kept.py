@@ -182,7 +182,7 @@ def test_whatever_the_file_is_called(every_store_is_large: None, tmp_path: Path,
         assert len(store.result("instrument_days")) == 1
     with open_store(place, settings=replace(SETTINGS, warm_limit_c=12.0), for_loading=True) as store:
         assert store.keep_derived()
-        store.connection.execute(f"DELETE FROM {running.places_of_kept(store.connection)['instrument_days']}")
+        store.connection.execute(f"DELETE FROM {running.kept_in_store(store.connection)['instrument_days']}")
         assert len(store.result("instrument_days")) == 0
     assert verify_store(place).problems == ()
     with open_store(place) as store:

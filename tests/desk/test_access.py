@@ -99,7 +99,13 @@ def test_without_the_cookie_no_answer_says_anything(make_desk: MakeDesk, method:
         )
         assert answer.status_code in {403, 405}, path
         said = answer.data + str(answer.headers).encode()
-        for secret in (desk.access.key, desk.access.home, desk.place.store.name, desk.access.cookie, "desk_key"):
+        for secret in (
+            desk.access.key,
+            desk.access.home,
+            desk.workplace.store.name,
+            desk.access.cookie,
+            "desk_key",
+        ):
             assert secret.encode() not in said, path
 
 
@@ -196,4 +202,4 @@ def test_every_answer_is_sealed(make_desk: MakeDesk, path: str) -> None:
 def test_a_refusal_to_outsiders_tells_them_nothing(make_desk: MakeDesk) -> None:
     desk = make_desk()
     answer = a_client(desk).get("/")
-    assert str(desk.place.store).encode() not in answer.data and "Set-Cookie" not in answer.headers
+    assert str(desk.workplace.store).encode() not in answer.data and "Set-Cookie" not in answer.headers

@@ -27,14 +27,14 @@ def test_files_are_kept_in_order_of_arrival(place: Workplace) -> None:
     basket.add("mail/a.csv", [b"three"])
     listed = Basket(place).listed()
     assert [(file.number, file.shown, file.size) for file in listed] == [(1, "b.csv", 7), (2, "mail/a.csv", 5)]
-    assert [file.place.read_bytes() for file in listed] == [b"one,two", b"three"]
+    assert [file.path.read_bytes() for file in listed] == [b"one,two", b"three"]
 
 
 @pytest.mark.parametrize("name", hostile.NAMES)
 def test_hostile_names_stay_in_the_basket(place: Workplace, name: str) -> None:
     Basket(place).add(name, [b"x"])
     (file,) = Basket(place).listed()
-    assert file.place.resolve().parent.parent == place.files.resolve() and file.place.read_bytes() == b"x"
+    assert file.path.resolve().parent.parent == place.files.resolve() and file.path.read_bytes() == b"x"
     outside = {path.name for path in place.store.parent.iterdir()} - {place.folder.name}
     assert outside == set()
 

@@ -295,7 +295,7 @@ def test_files_whose_columns_are_looked_at_stay_as_they_came(make_desk: MakeDesk
         client.post("/columns/begin", data={KEY_FIELD: desk.access.key, "file": file.shown})
         settle(desk)
     assert [sheet.name for _, sheet in desk.drafts.listed()] == ["own 0.csv", "own 1.csv"]
-    assert [file.place.read_bytes() for file in desk.basket.listed()] == [*texts]
+    assert [file.path.read_bytes() for file in desk.basket.listed()] == [*texts]
 
 
 def test_a_layout_of_the_same_name_is_kept_beside_the_other(desk: Desk) -> None:

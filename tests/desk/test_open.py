@@ -46,7 +46,7 @@ def send(client: AtHome, desk: Desk, path: str, **fields: str) -> int:
 
 def test_a_row_is_put_off_the_list_with_a_reason(opened: tuple[Desk, AtHome]) -> None:
     desk, client = opened
-    rows = read_listed(desk.place, "open_rows")
+    rows = read_listed(desk.workplace, "open_rows")
     assert len(rows) == 2 and "Still open:" in client.get("/store").data.decode()
     page = html.unescape(client.get("/store/open").data.decode())
     assert all(row["problems"][5:40] in page for row in rows)
@@ -56,16 +56,16 @@ def test_a_row_is_put_off_the_list_with_a_reason(opened: tuple[Desk, AtHome]) ->
     assert send(client, desk, "/store/dismiss", row=named, reason=" ") == 400
     assert send(client, desk, "/store/dismiss", row="elsewhere.csv#2", reason="x") == 404
     assert send(client, desk, "/store/dismiss", row=named, reason="the page was wet") == 303
-    with open_store(desk.place.store) as store:
+    with open_store(desk.workplace.store) as store:
         assert [row.place for row in open_rows(store)] == [f"{rows[1]['path']}#{rows[1]['line']}"]
     assert "the page was wet" in client.get("/store/open").data.decode()
     settle(desk)
-    assert len(read_listed(desk.place, "open_rows")) == 1
+    assert len(read_listed(desk.workplace, "open_rows")) == 1
 
 
 def test_a_suspicion_is_looked_into_with_a_reason(opened: tuple[Desk, AtHome]) -> None:
     desk, client = opened
-    found = read_listed(desk.place, "suspicions")
+    found = read_listed(desk.workplace, "suspicions")
     assert [(one["rule"], one["tank_id"]) for one in found] == [("short_conditioning", "T-1")]
     page = client.get("/store/open").data.decode()
     assert "tank filled just before the eggs came</a>" in page and "1 label<" in page
@@ -81,18 +81,18 @@ def test_a_suspicion_is_looked_into_with_a_reason(opened: tuple[Desk, AtHome]) -
     assert "Nothing strange is open." in client.get("/store/open").data.decode()
     client.get("/store")
     settle(desk)
-    assert read_listed(desk.place, "suspicions") == []
-    kept = settings_beside(desk.place.store)
+    assert read_listed(desk.workplace, "suspicions") == []
+    kept = settings_beside(desk.workplace.store)
     assert kept == desk.settings_file
     assert read_settings(kept).acknowledged == (Acknowledged("short_conditioning", "T-1", reason),)
 
 
 def test_every_suspicion_is_shown_kind_by_kind_and_label_by_label(opened: tuple[Desk, AtHome]) -> None:
     desk, client = opened
-    case = read_listed(desk.place, "suspicions")[0]
+    case = read_listed(desk.workplace, "suspicions")[0]
     cases = [case | {"tank_id": f"T-{number:03d}", "line": number} for number in range(CASES_LEAF + 1)] * 2
     cases += [case | {"rule": "readings_copied"}]
-    write_json(desk.place.picture / "suspicions.json", cases)
+    write_json(desk.workplace.picture / "suspicions.json", cases)
     page = client.get("/store/open").data.decode()
     assert page.index(f">{2 * CASES_LEAF + 2}</span>") < page.index("same reading day after day")
     page = client.get("/store/open/strange/short_conditioning").data.decode()
@@ -107,9 +107,9 @@ def test_what_a_broken_load_left_undone_is_told_until_it_is_done(opened: tuple[D
         raise BrokenPipeError
 
     desk, client = opened
-    file = desk.place.store.parent / "losses_more.csv"
+    file = desk.workplace.store.parent / "losses_more.csv"
     file.write_text("tank_id,checked_on,stage,dead\nT-1,2025-01-16,egg,x\n", encoding="utf-8")
-    with open_store(desk.place.store, for_loading=True) as store, pytest.raises(BrokenPipeError):
+    with open_store(desk.workplace.store, for_loading=True) as store, pytest.raises(BrokenPipeError):
         load_paths(store, [file], tell=stops)
     for page in ("/", "/store"):
         client.get(page)
@@ -117,7 +117,7 @@ def test_what_a_broken_load_left_undone_is_told_until_it_is_done(opened: tuple[D
         said = client.get(page).data.decode()
         assert "Earlier work broke off." in said
         assert "what became of 1 file that it put into the store; 1 of their rows were kept out" in said
-    with open_store(desk.place.store, for_loading=True) as store:
+    with open_store(desk.workplace.store, for_loading=True) as store:
         load_paths(store, [file])
     client.get("/store")
     settle(desk)
@@ -126,13 +126,13 @@ def test_what_a_broken_load_left_undone_is_told_until_it_is_done(opened: tuple[D
 
 def test_two_labels_are_joined_and_parted_again(opened: tuple[Desk, AtHome], tmp_path: Path) -> None:
     desk, client = opened
-    with open_store(desk.place.store, for_loading=True) as kept:
+    with open_store(desk.workplace.store, for_loading=True) as kept:
         tanks = kept.table("tanks")["tank_id"].tolist()
         (tmp_path / "tanks_more.csv").write_text("tank_id\nt 1\n", encoding="utf-8")
         load_paths(kept, [tmp_path / "tanks_more.csv"])
     client.get("/store")
     settle(desk)
-    found = {one["tank_id"]: one for one in read_listed(desk.place, "suspicions")}
+    found = {one["tank_id"]: one for one in read_listed(desk.workplace, "suspicions")}
     assert "T-1" in tanks and found["t 1"]["same"] == {"kind": "tank", "label": "T-1", "also": ["t 1"]}
     page = client.get("/store/open").data.decode()
     assert "layouts.toml" not in page and "Labels read as one" not in page
@@ -141,14 +141,14 @@ def test_two_labels_are_joined_and_parted_again(opened: tuple[Desk, AtHome], tmp
     assert "t 1" not in {one["tank_id"] for one in desk.suspicions()}
     client.get("/store")
     settle(desk)
-    assert "t 1" not in {one["tank_id"] for one in read_listed(desk.place, "suspicions")}
-    assert joined_labels(desk.layouts_file, desk.place.store) == (SameLabel("tank", "T-1", ("t 1",)),)
+    assert "t 1" not in {one["tank_id"] for one in read_listed(desk.workplace, "suspicions")}
+    assert joined_labels(desk.layouts_file, desk.workplace.store) == (SameLabel("tank", "T-1", ("t 1",)),)
     assert "Labels read as one" in client.get("/store/open").data.decode()
     assert send(client, desk, "/store/part", kind="tank", label="T-1", also="T-9") == 404
     assert send(client, desk, "/store/part", kind="tank", label="T-1", also="t 1") == 303
     client.get("/store")
     settle(desk)
-    assert "t 1" in {one["tank_id"] for one in read_listed(desk.place, "suspicions")}
+    assert "t 1" in {one["tank_id"] for one in read_listed(desk.workplace, "suspicions")}
     assert desk.joined() == ()
 
 

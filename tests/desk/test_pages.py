@@ -143,7 +143,7 @@ def test_of_namesakes_only_the_newest_can_be_kept(make_desk: MakeDesk) -> None:
     assert "Came 2 times before" in page and "Keep only the newer" in page
     post(client, desk, "/files/newer", number=newest.number)
     settle(desk)
-    assert [file.place.read_bytes() for file in desk.basket.listed()] == [b"tank_id\nT-1\n", b"x"]
+    assert [file.path.read_bytes() for file in desk.basket.listed()] == [b"tank_id\nT-1\n", b"x"]
     page = client.get("/").data.decode()
     assert "Load the 1 good row" in page and "Keep only the newer" not in page
 

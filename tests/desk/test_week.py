@@ -39,7 +39,7 @@ def test_the_week_is_on_the_first_page_while_a_season_runs(
     sent = {KEY_FIELD: desk.access.key, "kind": "report_week", "back": "files.show"}
     assert client.post("/reports/make", data=sent).status_code == 303
     settle(desk)
-    lines = week_list(desk.place.reports)
+    lines = week_list(desk.workplace.reports)
     page = client.get("/").data.decode()
     assert lines is not None and "Look again, as of today" in page
     assert all(line["detail"][:20] in page for line in lines)

@@ -154,4 +154,4 @@ def _used(layout: Layout, names: HeadingNames) -> tuple[set[int | None], set[str
     headings |= {value.joined for value in values if value.joined} | set(layout.ignore)
     headings |= {heading for rows in layout.rows for heading in rows.only_when}
     unpivoted = {place for rows in layout.rows if rows.unpivot for place in names.matching(rows.unpivot)}
-    return {*map(names.place, headings), *unpivoted}, {value.text for value in values if value.source == "cell"}
+    return {*map(names.position, headings), *unpivoted}, {value.text for value in values if value.source == "cell"}

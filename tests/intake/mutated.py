@@ -133,7 +133,7 @@ def _assert_all_rows_read(report: FileReport) -> None:
     with tempfile.TemporaryDirectory() as scratch:
         source = Source(report.path, Path(report.path).name, Path(report.path))
         opened = open_body(source, read_body(source, Path(scratch), 0, may_link=True))
-        text = opened.body.text.place.read_text(encoding="utf-8-sig")
+        text = opened.body.text.path.read_text(encoding="utf-8-sig")
     if '"' not in text:
         lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")[opened.dialect.header_line :]
         content = [line for line in lines if line.strip(BLANKS + opened.dialect.separator)]

@@ -37,9 +37,9 @@ def test_a_layout_for_a_sheet_fits_no_plain_file() -> None:
 def test_blank_and_repeated_headings_have_names_of_their_own() -> None:
     names = heading_names(["Date", "Water", " ", "water", "Dead"])
     assert names.shown == ("Date", "Water", "column C", "water (2)", "Dead")
-    assert names.place(" WATER ") == 1
-    assert names.place("column c") == 2
-    assert names.place("Stage") is None
+    assert names.position(" WATER ") == 1
+    assert names.position("column c") == 2
+    assert names.position("Stage") is None
     assert names.matching("wat*") == [1, 3]
 
 

@@ -199,9 +199,9 @@ def query_named(name: str) -> Query:
 
 
 @cache
-def statement(place: str) -> str:
+def statement(name: str) -> str:
     """The SQL of a query of its own that no derived table reads, by its place in the folder: "store/waiting"."""
-    return read_query(queries_folder() / f"{place}.sql").text
+    return read_query(queries_folder() / f"{name}.sql").text
 
 
 def query_text(name: str) -> str:

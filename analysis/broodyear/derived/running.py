@@ -189,8 +189,8 @@ def has_other_settings(connection: duckdb.DuckDBPyConnection, settings: Settings
 
 def _kept_for(connection: duckdb.DuckDBPyConnection) -> str:
     """The fingerprint of what is kept, blank where nothing is."""
-    place = places_of_kept(connection).get("fingerprint")
-    row = connection.execute(f"SELECT fingerprint FROM {place}").fetchone() if place else None
+    table = kept_in_store(connection).get("fingerprint")
+    row = connection.execute(f"SELECT fingerprint FROM {table}").fetchone() if table else None
     return str(row[0]) if row else ""
 
 
@@ -226,11 +226,11 @@ def transaction(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
 
 def drop_kept(connection: duckdb.DuckDBPyConnection) -> None:
     """Forget what is kept. The schema stays: in a file called kept it has no name to drop it by."""
-    for place in places_of_kept(connection).values():
-        connection.execute(f"DROP TABLE {place}")
+    for table in kept_in_store(connection).values():
+        connection.execute(f"DROP TABLE {table}")
 
 
-def places_of_kept(connection: duckdb.DuckDBPyConnection) -> dict[str, str]:
+def kept_in_store(connection: duckdb.DuckDBPyConnection) -> dict[str, str]:
     """The tables kept in the store, for whatever rows and settings, and each one's full name for SQL."""
     names = connection.execute(_KEPT).fetchall()
     return {str(name): f'{_schema(connection)}."{name}"' for (name,) in names}

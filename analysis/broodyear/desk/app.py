@@ -88,7 +88,7 @@ def _failed(error: Exception) -> Response:
         return _message(code, _TITLES.get(code, "That did not work"), said)
     if isinstance(error, Busy):
         return _message(409, "The desk is busy", str(error))
-    told = error if isinstance(error, BroodyearError) else in_words(error, the_desk().place.store)
+    told = error if isinstance(error, BroodyearError) else in_words(error, the_desk().workplace.store)
     if told is not None:
         return _message(400, "That did not work", wording.sentence(str(told)))
     current_app.logger.error("unexpected failure", exc_info=error)

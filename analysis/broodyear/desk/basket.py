@@ -46,7 +46,7 @@ class Waiting:
     number: int
     shown: str
     given: str
-    place: Path
+    path: Path
     size: int
 
 
@@ -58,23 +58,23 @@ class Basket:
 
     def listed(self) -> list[Waiting]:
         """The files that arrived whole, in order of arrival."""
-        folders = sorted(place for place in self._folder.glob("*") if place.name.isdigit())
+        folders = sorted(path for path in self._folder.glob("*") if path.name.isdigit())
         return [waiting for folder in folders if (waiting := _read(folder)) is not None]
 
     def add(self, given: str, pieces: Iterable[bytes]) -> Waiting:
         """Write ``pieces`` to disk as they come. Raises UsageError when the file is too large for here."""
         shown = shown_name(given)
         folder = self._new_folder()
-        place = folder / disk_name(shown)
+        path = folder / disk_name(shown)
         try:
-            size = _write(place, pieces)
+            size = _write(path, pieces)
         except BaseException:
             shutil.rmtree(folder, ignore_errors=True)
             raise
         with _numbering:
             free = free_name(shown, {waiting.shown for waiting in self.listed()})
-            write_json(folder / _ABOUT, {"shown": free, "given": shown, "file": place.name, "size": size})
-        return Waiting(int(folder.name), free, shown, place, size)
+            write_json(folder / _ABOUT, {"shown": free, "given": shown, "file": path.name, "size": size})
+        return Waiting(int(folder.name), free, shown, path, size)
 
     def remove(self, number: int) -> None:
         """Take one file out; nothing happens when it is not there."""
@@ -88,7 +88,7 @@ class Basket:
 
     def _new_folder(self) -> Path:
         with _numbering:
-            taken = [int(place.name) for place in self._folder.glob("*") if place.name.isdigit()]
+            taken = [int(path.name) for path in self._folder.glob("*") if path.name.isdigit()]
             if len(taken) >= MOST_FILES:
                 raise UsageError(f"{MOST_FILES:,} files wait already; load them or take them away first")
             number = max(*taken, _last_numbers.get(self._folder, 0), 0) + 1
@@ -103,15 +103,15 @@ def _read(folder: Path) -> Waiting | None:
     if not isinstance(about, dict):
         return None
     try:
-        place = folder / disk_name(str(about["file"]))
-        return Waiting(int(folder.name), str(about["shown"]), str(about["given"]), place, int(about["size"]))
+        path = folder / disk_name(str(about["file"]))
+        return Waiting(int(folder.name), str(about["shown"]), str(about["given"]), path, int(about["size"]))
     except (KeyError, ValueError):
         return None
 
 
-def _write(place: Path, pieces: Iterable[bytes]) -> int:
+def _write(path: Path, pieces: Iterable[bytes]) -> int:
     size = 0
-    with place.open("wb") as out:
+    with path.open("wb") as out:
         for piece in pieces:
             size += len(piece)
             if size > LARGEST_FILE_BYTES:
@@ -175,9 +175,9 @@ def _printable(text: str) -> str:
 class NamedFile(os.PathLike[str]):
     """A file that is shown under the name its sender gave it, and read from where it lies."""
 
-    def __init__(self, shown: str, place: Path) -> None:
+    def __init__(self, shown: str, path: Path) -> None:
         self._shown = shown
-        self._place = place
+        self._place = path
 
     def __str__(self) -> str:
         return self._shown

@@ -68,10 +68,10 @@ def _week() -> dict[str, object] | None:
     if not desk.season_runs():
         return None
     made = desk.made().get("week")
-    is_old = made is not None and made["state"] != desk.place.state()
+    is_old = made is not None and made["state"] != desk.workplace.state()
     last = desk.runner.latest("report_week")
     failed = last if last is not None and last.state == "failed" else None
-    return {"lines": week_list(desk.place.reports), "is_old": is_old, "failed": failed}
+    return {"lines": week_list(desk.workplace.reports), "is_old": is_old, "failed": failed}
 
 
 def _unexplained(files: list[Waiting], checked: Book) -> list[str]:
@@ -99,7 +99,7 @@ def add() -> AnyResponse:
     """A form with files, read in pieces; they are looked at then. The script sends a form for each file, asks for
     JSON, and asks for the look itself when all have come."""
     desk = the_desk()
-    if not room_for(request.content_length or 0, desk.place.files):
+    if not room_for(request.content_length or 0, desk.workplace.files):
         raise NoRoom
 
     def allow(name: str, value: str) -> None:
@@ -121,7 +121,7 @@ BUTTONS: Mapping[str, tuple[str, Callable[[Desk], object]]] = {
     "remove": ("remove", lambda desk: desk.take_out([_whole("number")])),
     "newer": ("newer", lambda desk: desk.take_out(_namesakes(desk.waiting()).get(_whole("number"), []))),
     "clear": ("clear", lambda desk: desk.take_out(file.number for file in desk.waiting())),
-    "put_away": ("put-away", lambda desk: shutil.rmtree(desk.place.loaded, ignore_errors=True)),
+    "put_away": ("put-away", lambda desk: shutil.rmtree(desk.workplace.loaded, ignore_errors=True)),
 }
 
 
@@ -180,11 +180,11 @@ def changes_csv(which: str) -> Response:
 def mend(which: str, number: int) -> Response:
     """The rejected rows of one file with their problems, to be mended and handed over again."""
     book = _book(which)
-    place = book.mend_file(number)
-    if place is None or not place.is_file():
+    path = book.mend_file(number)
+    if path is None or not path.is_file():
         abort(404)
     name = mend_name(book.files[number]["path"]).replace(".csv", "_to_mend.csv")
-    return send_file(place, mimetype="text/csv", as_attachment=True, download_name=name)
+    return send_file(path, mimetype="text/csv", as_attachment=True, download_name=name)
 
 
 def _book(which: str) -> Book:

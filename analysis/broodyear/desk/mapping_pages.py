@@ -25,7 +25,7 @@ def begin() -> Response:
     found = next((file for file in desk.waiting() if file.shown == name), None)
     if found is None:
         abort(404)
-    desk.submit("sample", f"looking at the columns of {found.shown}", files=[(found.shown, str(found.place))])
+    desk.submit("sample", f"looking at the columns of {found.shown}", files=[(found.shown, str(found.path))])
     return redirect(url_for("mapping.show"), 303)
 
 
@@ -79,7 +79,7 @@ def _found(number: int) -> tuple[Sheet, Draft, int]:
 
 def _chosen(sheet: Sheet, draft: Draft, form: MultiDict[str, str]) -> Draft:
     """The draft as the form says it; what the form does not name stays as it was."""
-    given = {heading: form.get(f"meaning.{place}", "?") for place, heading in enumerate(sheet.headings)}
+    given = {heading: form.get(f"meaning.{position}", "?") for position, heading in enumerate(sheet.headings)}
     meanings = {name: key if is_known(key) else draft.meaning(name) for name, key in given.items()}
     changed = {heading for heading in sheet.headings if meanings.get(heading) != draft.meaning(heading)}
     chosen = replace(
@@ -117,9 +117,9 @@ def _chosen_sources(sheet: Sheet, draft: Draft, form: MultiDict[str, str]) -> di
 def _chosen_words(sheet: Sheet, draft: Draft, form: MultiDict[str, str]) -> dict[str, dict[str, str]]:
     found = {heading: dict(said) for heading, said in draft.words.items()}
     for heading, (_, values) in problems.unknown_words(sheet, draft).items():
-        place = sheet.headings.index(heading)
+        position = sheet.headings.index(heading)
         for number, value in enumerate(values):
-            meant = form.get(f"word.{place}.{number}")
+            meant = form.get(f"word.{position}.{number}")
             if meant is not None:
                 found.setdefault(heading, {})[value] = meant.strip()[:200]
     return found

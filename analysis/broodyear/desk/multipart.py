@@ -93,14 +93,14 @@ class _Stream:
 
     def until(self, mark: bytes) -> Iterator[bytes]:
         """What comes before the next ``mark``, in pieces; the mark itself is passed over."""
-        while (place := self._held.find(mark)) < 0:
+        while (position := self._held.find(mark)) < 0:
             # The end of what is held may be the beginning of the mark.
             sure = len(self._held) - len(mark) + 1
             if sure > 0:
                 yield self._take(sure)
             self._read()
-        if place:
-            yield self._take(place)
+        if position:
+            yield self._take(position)
         del self._held[: len(mark)]
 
     def _take(self, size: int) -> bytes:

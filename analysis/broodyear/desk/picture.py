@@ -83,16 +83,16 @@ class Picture:
         return next((upload for upload in self.uploads if upload["upload"] == number), None)
 
 
-def read_picture(place: Workplace) -> Picture | None:
+def read_picture(workplace: Workplace) -> Picture | None:
     """The last picture of the store, true or not; None before the first, and after one of an earlier version."""
-    picture: Picture | None = read_once(place.picture / "picture.json", lambda content: Picture(**content))
+    picture: Picture | None = read_once(workplace.picture / "picture.json", lambda content: Picture(**content))
     return picture
 
 
-def read_listed(place: Workplace, name: str) -> list[dict[str, Any]]:
+def read_listed(workplace: Workplace, name: str) -> list[dict[str, Any]]:
     """One list of the picture: ``open_rows`` to be mended, ``suspicions`` that are open, or the tanks of a season
     (``season_2024``), by region, site and label."""
-    return read_json(place.picture / f"{name}.json") or []
+    return read_json(workplace.picture / f"{name}.json") or []
 
 
 def with_levels(row: Mapping[str, Any]) -> dict[str, Any]:
@@ -125,7 +125,7 @@ def drawing(tanks: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
 def _paths(levels: Sequence[Level], top: int, step: int) -> Mapping[Level, str]:
     paths: dict[Level, list[str]] = {level: [] for level in _HEIGHTS}
     gap = 1 if step > 2 else 0
-    for place, level in enumerate(levels):
+    for position, level in enumerate(levels):
         height = _HEIGHTS[level]
-        paths[level].append(f"M{place * step} {top + 16 - height}h{step - gap}v{height}h-{step - gap}z")
+        paths[level].append(f"M{position * step} {top + 16 - height}h{step - gap}v{height}h-{step - gap}z")
     return {level: "".join(parts) for level, parts in paths.items()}

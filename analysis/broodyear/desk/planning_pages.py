@@ -30,8 +30,8 @@ def show() -> str:
         species=with_words(table("batches"), *words_of_species(desk.settings_now())).column("species").allowed,
         factors={name: _practice(name) for name in table("trials").column("factor").allowed},
         factor=_factor(),
-        plan=read_json(desk.place.plans / "plan.json"),
-        trial=read_json(desk.place.plans / "trial.json"),
+        plan=read_json(desk.workplace.plans / "plan.json"),
+        trial=read_json(desk.workplace.plans / "trial.json"),
         last=desk.runner.latest("plan", "trial"),
         has_records=desk.has_records(),
     )
@@ -90,10 +90,10 @@ def trial() -> AnyResponse:
 @pages.get("/plan/<any(plan, trial):name>.csv")
 def saved(name: str) -> Response:
     """The dates, or the list of who gets what."""
-    place = the_desk().place.plans / f"{name}.csv"
-    if not place.is_file():
+    path = the_desk().workplace.plans / f"{name}.csv"
+    if not path.is_file():
         abort(404)
-    return send_file(place, mimetype="text/csv", as_attachment=True, download_name=f"{name}.csv")
+    return send_file(path, mimetype="text/csv", as_attachment=True, download_name=f"{name}.csv")
 
 
 def _date(name: str) -> str | None:

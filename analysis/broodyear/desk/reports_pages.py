@@ -43,8 +43,8 @@ REPORTS: Mapping[str, tuple[str, str]] = {
 def show() -> str:
     """What can be made, and what was made."""
     desk = the_desk()
-    picture, known, state = desk.picture(), desk.made(), desk.place.state()
-    made = made_reports(desk.place.reports)
+    picture, known, state = desk.picture(), desk.made(), desk.workplace.state()
+    made = made_reports(desk.workplace.reports)
     last = desk.runner.latest(*REPORTS)
     ready = last.outcome["report"] if last and last.state == "done" else None
     return render_template(
@@ -56,7 +56,7 @@ def show() -> str:
         took={name: about["seconds"] for name, about in known.items()},
         failed=_failed(),
         ready=next((report for report in made if report.name == ready), None),
-        folder=desk.place.reports,
+        folder=desk.workplace.reports,
     )
 
 
@@ -93,7 +93,7 @@ def make() -> AnyResponse:
 @pages.get("/reports/files/<name>/")
 def files(name: str) -> str:
     """The files of one report."""
-    report = next((one for one in made_reports(the_desk().place.reports) if one.name == name), None)
+    report = next((one for one in made_reports(the_desk().workplace.reports) if one.name == name), None)
     if report is None:
         abort(404)
     return render_template("report_files.html", report=report, files=listed(report.folder))
@@ -102,13 +102,13 @@ def files(name: str) -> str:
 @pages.get("/reports/open/<name>/<path:inside>")
 def open_file(name: str, inside: str) -> Response:
     """One file of a report, exactly as it was written."""
-    place = find(the_desk().place.reports, name, inside)
-    if place is None:
+    file = find(the_desk().workplace.reports, name, inside)
+    if file is None:
         abort(404)
-    kind, shown = TYPES[place.suffix.lower()]
-    response = send_file(place, mimetype=kind, as_attachment=not shown, download_name=place.name, max_age=0)
+    kind, shown = TYPES[file.suffix.lower()]
+    response = send_file(file, mimetype=kind, as_attachment=not shown, download_name=file.name, max_age=0)
     if shown:
-        response.headers["Content-Security-Policy"] = policy(place)
+        response.headers["Content-Security-Policy"] = policy(file)
     return response
 
 
@@ -141,7 +141,7 @@ class MadeReport:
 
 def made_reports(root: Path) -> list[MadeReport]:
     """The reports below ``root``, newest first."""
-    folders = [place for place in root.glob("*") if place.is_dir() and not place.name.startswith(".")]
+    folders = [path for path in root.glob("*") if path.is_dir() and not path.name.startswith(".")]
     found = [report for folder in folders if (report := _report(folder)) is not None]
     return sorted(found, key=lambda report: report.made_at, reverse=True)
 
@@ -181,9 +181,9 @@ WEEK_COLUMNS = ("tank_id", "site_id", "kind", "since", "detail", "first_check")
 
 def week_list(root: Path) -> list[dict[str, str]] | None:
     """The first lines of what to look at this week; None when no such report was made."""
-    place = root / "week" / "tables" / "watchlist.csv"
+    path = root / "week" / "tables" / "watchlist.csv"
     try:
-        with place.open(encoding="utf-8-sig", errors="replace", newline="") as lines:
+        with path.open(encoding="utf-8-sig", errors="replace", newline="") as lines:
             return [
                 {name: line.get(name) or "" for name in WEEK_COLUMNS}
                 for line in islice(csv.DictReader(lines), WEEK_LINES)
@@ -195,11 +195,11 @@ def week_list(root: Path) -> list[dict[str, str]] | None:
 def listed(folder: Path) -> list[dict[str, Any]]:
     """The files of a report that can be asked for: name below its folder, title of a page (else its name), size in
     bytes."""
-    found = sorted(place for place in folder.rglob("*") if place.suffix.lower() in TYPES and place.is_file())
-    names = [place.relative_to(folder).as_posix() for place in found]
+    found = sorted(path for path in folder.rglob("*") if path.suffix.lower() in TYPES and path.is_file())
+    names = [path.relative_to(folder).as_posix() for path in found]
     return [
-        {"name": name, "title": _title_of(place) or name, "size": place.stat().st_size}
-        for name, place in zip(names, found, strict=True)
+        {"name": name, "title": _title_of(path) or name, "size": path.stat().st_size}
+        for name, path in zip(names, found, strict=True)
     ]
 
 
@@ -217,18 +217,18 @@ def find(root: Path, name: str, inside: str) -> Path | None:
     parts = [name, *inside.split("/")]
     if any(part in {"", ".", ".."} or part.startswith(".") or "\\" in part or "\0" in part for part in parts):
         return None
-    place = root.joinpath(*parts)
+    path = root.joinpath(*parts)
     try:
-        real, home = place.resolve(strict=True), (root / name).resolve(strict=True)
+        real, home = path.resolve(strict=True), (root / name).resolve(strict=True)
     except (OSError, RuntimeError):
         return None
     is_inside = real.is_relative_to(home) and home.is_relative_to(root.resolve())
-    return place if is_inside and real.is_file() and place.suffix.lower() in TYPES else None
+    return path if is_inside and real.is_file() and path.suffix.lower() in TYPES else None
 
 
-def policy(place: Path) -> str:
+def policy(path: Path) -> str:
     """What a report page may do: its own style and the one script that this version writes into its pages."""
-    script = f"script-src 'sha256-{_script_hash()}'; " if place.suffix.lower() == ".html" else ""
+    script = f"script-src 'sha256-{_script_hash()}'; " if path.suffix.lower() == ".html" else ""
     return (
         f"default-src 'none'; img-src data:; style-src 'unsafe-inline'; {script}"
         "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"

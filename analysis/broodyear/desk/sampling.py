@@ -66,13 +66,15 @@ def _sheet(drafted: Drafted, source: Source, body: Body, others: tuple[str, ...]
     rows = [tuple(row.cells) for row in looked_at if row.line > drafted.header_line]
     rows = [row for row in rows if any(cell.strip() for cell in row)]
     above = {
-        f"{column_letters(place)}{row.line}": cell.strip()
+        f"{column_letters(position)}{row.line}": cell.strip()
         for row in first
         if row.line < drafted.header_line
-        for place, cell in enumerate(row.cells)
+        for position, cell in enumerate(row.cells)
         if cell.strip()
     }
-    columns = [[row[place].strip() if place < len(row) else "" for row in rows] for place in range(len(headings))]
+    columns = [
+        [row[position].strip() if position < len(row) else "" for row in rows] for position in range(len(headings))
+    ]
     values = tuple(tuple(filter(None, dict.fromkeys(column)))[:KEPT_VALUES] for column in columns)
     return Sheet(
         source.shown, source.name, source.sheet.name if source.sheet else None, others, drafted.header_line,

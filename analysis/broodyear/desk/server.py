@@ -58,12 +58,12 @@ def serve(
     """
     if not store.parent.is_dir():
         raise UsageError(f"there is no folder {store.parent} for the store; make it, or name another with --store")
-    place = Workplace(store.resolve())
+    workplace = Workplace(store.resolve())
     show = webbrowser.open if open_browser else lambda address: None
     with _listening(port) as listener:
         access = Access(HOST, listener.getsockname()[1])
         try:
-            with held(place) as tell_entry, closing(Desk(place.store, settings, access, layouts)) as desk:
+            with held(workplace) as tell_entry, closing(Desk(workplace.store, settings, access, layouts)) as desk:
                 access.on_new_entry = tell_entry
                 tell_entry(access.entry_address)
                 _serve(desk, listener, (opened, show))
@@ -76,7 +76,7 @@ def _serve(desk: Desk, listener: socket.socket, tell: Iterable[Callable[[str], o
     ending = threading.Event()
     desk.on_close = lambda: threading.Timer(LAST_ANSWER_SECONDS, ending.set).start()
     # Long bodies wait on the disk beside the store, never in a temporary folder that lies in memory.
-    tempfile.tempdir = str(desk.place.work)
+    tempfile.tempdir = str(desk.workplace.work)
     with _stopped_by_signals(ending):
         for hear in tell:
             hear(desk.access.entry_address)
@@ -114,7 +114,7 @@ def _channel_class(desk: Desk) -> type[HTTPChannel]:
             if self.chunked or not desk.access.knows(self.headers.get("COOKIE", "")):
                 self._refuse(403, "Nothing was taken.")
             # It lies there twice for a moment: as it came, and as a file of its own.
-            elif not room_for(2 * self.content_length, desk.place.files):
+            elif not room_for(2 * self.content_length, desk.workplace.files):
                 self._refuse(507, "The disk of this computer has no room for this. Nothing was taken.")
 
         def _refuse(self, code: int, text: str) -> None:

@@ -61,7 +61,7 @@ class Desk:
     def __init__(self, store: Path, settings: Path | None, access: Access, layouts: Path | None = None) -> None:
         self.access = access
         self.own = Workplace(store.resolve())
-        self.place = self.own
+        self.workplace = self.own
         self.settings = settings.resolve() if settings else None
         self.layouts = layouts.resolve() if layouts else None
         self.lock = threading.RLock()
@@ -77,17 +77,17 @@ class Desk:
     @property
     def basket(self) -> Basket:
         """The waiting files of the store looked at."""
-        return Basket(self.place)
+        return Basket(self.workplace)
 
     @property
     def drafts(self) -> Drafts:
         """The sheets whose columns are being explained."""
-        return Drafts(self.place.columns)
+        return Drafts(self.workplace.columns)
 
     @property
     def layouts_file(self) -> Path:
         """Where layouts are kept: the file that was named, else the one beside the store."""
-        return self.layouts or self.place.store.parent / LAYOUTS_FILE
+        return self.layouts or self.workplace.store.parent / LAYOUTS_FILE
 
     def keep_layout(self, layout: Layout) -> None:
         """Add a layout to the file, and look at the waiting files again. Raises UsageError."""
@@ -103,7 +103,7 @@ class Desk:
     def joined(self) -> tuple[SameLabel, ...]:
         """The labels that mean one thing. Raises UsageError for a file that cannot be followed."""
         file = self.layouts_file
-        return joined_labels(file, self.place.store) if file.exists() else ()
+        return joined_labels(file, self.workplace.store) if file.exists() else ()
 
     def join(self, entry: SameLabel) -> None:
         """Read labels as one from now on. Raises UsageError when one of them means another thing already."""
@@ -139,12 +139,12 @@ class Desk:
 
     def settings_now(self) -> Settings:
         """The settings as their file says now. Raises UsageError for a file that cannot be followed."""
-        return read_settings(self.settings or settings_beside(self.place.store))
+        return read_settings(self.settings or settings_beside(self.workplace.store))
 
     @property
     def settings_file(self) -> Path:
         """Where settings are kept: the file that was named, else the one beside the store."""
-        return self.settings or self.place.store.parent / SETTINGS_FILE
+        return self.settings or self.workplace.store.parent / SETTINGS_FILE
 
     def acknowledge(self, entry: Acknowledged) -> None:
         """Keep that somebody looked into a suspicion, and count again. Raises UsageError."""
@@ -161,7 +161,7 @@ class Desk:
         joined = [{one.label, *one.also} for one in self.joined()]
         return [
             one
-            for one in read_listed(self.place, "suspicions")
+            for one in read_listed(self.workplace, "suspicions")
             if closed.isdisjoint({(one["rule"], one["tank_id"]), (one["rule"], "*")})
             and not ((same := one["same"]) and any({same["label"], *same["also"]} <= labels for labels in joined))
         ]
@@ -169,12 +169,12 @@ class Desk:
     @property
     def is_demo(self) -> bool:
         """Whether the demonstration is looked at."""
-        return self.place != self.own
+        return self.workplace != self.own
 
     def picture(self) -> Picture | None:
         """What was last counted in the store; None when there is no store, or it was never counted."""
         self.count_when_stale()
-        return read_picture(self.place) if self.place.store.exists() else None
+        return read_picture(self.workplace) if self.workplace.store.exists() else None
 
     def picture_is_true(self, picture: Picture | None) -> bool:
         """Whether nothing changed in the store, the settings and the joined labels since the picture."""
@@ -182,7 +182,7 @@ class Desk:
 
     def reading(self) -> list[int]:
         """What tells one reading of the store from another."""
-        return self.place.reading(self.settings, self.layouts)
+        return self.workplace.reading(self.settings, self.layouts)
 
     def left_undone(self) -> list[str]:
         """What an earlier load or withdrawal left undone or untold, as sentences; none while that may change."""
@@ -191,12 +191,12 @@ class Desk:
 
     def has_records(self) -> bool:
         """Whether anything was ever loaded."""
-        picture = read_picture(self.place)
-        return self.place.store.exists() and (picture is None or bool(picture.uploads))
+        picture = read_picture(self.workplace)
+        return self.workplace.store.exists() and (picture is None or bool(picture.uploads))
 
     def count_when_stale(self) -> None:
         """Have the store counted anew, when it changed and nobody is changing it now."""
-        state, picture, last = self.reading(), read_picture(self.place), self.runner.latest("count")
+        state, picture, last = self.reading(), read_picture(self.workplace), self.runner.latest("count")
         if state == (picture.state if picture else []) or self.runner.pending():
             return
         # Counting this very state of the store failed a moment ago.
@@ -209,16 +209,20 @@ class Desk:
 
     def found(self) -> Book | None:
         """What the last look at the waiting files found."""
-        return findings_book.read(self.place.checked)
+        return findings_book.read(self.workplace.checked)
 
     def loaded(self) -> Book | None:
         """What the last load found."""
-        return findings_book.read(self.place.loaded)
+        return findings_book.read(self.workplace.loaded)
 
     def submit(self, kind: str, title: str, **more: Any) -> Job:
         """Ask for work. Raises Busy when it cannot be begun or queued now."""
-        named = {"settings": self.settings or settings_beside(self.place.store), "layouts": self.layouts}
-        order = {"store": str(self.place.store), **{key: str(file) for key, file in named.items() if file}, **more}
+        named = {"settings": self.settings or settings_beside(self.workplace.store), "layouts": self.layouts}
+        order = {
+            "store": str(self.workplace.store),
+            **{key: str(file) for key, file in named.items() if file},
+            **more,
+        }
         return self.runner.submit(kind, title, order)
 
     def loading(self) -> frozenset[int]:
@@ -244,7 +248,7 @@ class Desk:
             if files:
                 self._submit_files("check", "looking at", files)
             else:
-                shutil.rmtree(self.place.checked, ignore_errors=True)
+                shutil.rmtree(self.workplace.checked, ignore_errors=True)
             self._look_is_due = False
 
     def take_out(self, numbers: Iterable[int]) -> None:
@@ -270,7 +274,7 @@ class Desk:
         return self.submit(
             kind,
             f"{doing} {len(files)} {'file' if len(files) == 1 else 'files'}",
-            files=[(file.shown, str(file.place)) for file in files],
+            files=[(file.shown, str(file.path)) for file in files],
             numbers=[file.number for file in files],
         )
 
@@ -282,7 +286,7 @@ class Desk:
                 self.look()
         self.count_when_stale()
 
-    def go_to(self, place: Workplace) -> None:
+    def go_to(self, workplace: Workplace) -> None:
         """Look at another store. Raises Busy while work is under way."""
         asked = [job for job in self.runner.pending() if job.kind != "count"]
         if asked:
@@ -290,12 +294,12 @@ class Desk:
                 f"The desk is busy: {asked[0].title}. Wait for it, or stop it, before you change the store."
             )
         self.runner.stop_kinds(BACKGROUND)
-        place.prepare()
-        self.place = place
+        workplace.prepare()
+        self.workplace = workplace
         self.count_when_stale()
 
     def _process(self) -> WorkProcess:
-        return WorkProcess(self.place.work, self.place.folder / "last_work.log")
+        return WorkProcess(self.workplace.work, self.workplace.folder / "last_work.log")
 
     def _ended(self, job: Job) -> None:
         """What follows from the end of a piece of work."""
@@ -303,17 +307,17 @@ class Desk:
             with self.lock:
                 for number in job.order["numbers"]:
                     self.basket.remove(number)
-                shutil.rmtree(self.place.checked, ignore_errors=True)
+                shutil.rmtree(self.workplace.checked, ignore_errors=True)
         if "report" in job.outcome and job.state == "done":
             about = {"state": job.outcome["state"], "seconds": round(job.seconds)}
-            write_json(self.place.folder / "made.json", {**self.made(), job.outcome["report"]: about})
+            write_json(self.workplace.folder / "made.json", {**self.made(), job.outcome["report"]: about})
         if job.kind == "demo" and job.state == "done":
-            self.place.demo.prepare()
-            self.place = self.own.demo
+            self.workplace.demo.prepare()
+            self.workplace = self.own.demo
 
     def made(self) -> dict[str, Any]:
         """Report -> the state of the store it was made from, and how many seconds it took."""
-        return read_json(self.place.folder / "made.json") or {}
+        return read_json(self.workplace.folder / "made.json") or {}
 
     def close(self) -> None:
         """Stop all work."""

@@ -40,7 +40,7 @@ def season(season: int) -> str:
     line = picture.season(season)
     if line is None:
         abort(404)
-    tanks = [with_levels(row) for row in read_listed(the_desk().place, f"season_{season}")]
+    tanks = [with_levels(row) for row in read_listed(the_desk().workplace, f"season_{season}")]
     chosen, wanted = _wanted(tanks)
     return _counted(
         "season.html", picture, **_leaf("tanks", chosen), line=line, count=len(chosen), kinds=KINDS,
@@ -91,7 +91,7 @@ def upload(number: int) -> str:
 def still_open() -> str:
     """Rejected rows still to be mended, and suspicions nobody has looked into."""
     desk, picture = the_desk(), _picture()
-    rows, odd = read_listed(desk.place, "open_rows"), desk.suspicions()
+    rows, odd = read_listed(desk.workplace, "open_rows"), desk.suspicions()
     return _counted(
         "open.html", picture, **_leaf("shown", rows), rows=rows, copies=[copy.name for copy in _copies()],
         suspicions=len(odd), kinds=_kinds(odd), last=desk.runner.latest("dismiss"),
@@ -123,7 +123,7 @@ def strange(rule: str) -> str:
 
 def _copies() -> list[Path]:
     """The files of rows to mend, one for each upload that has any."""
-    return sorted((the_desk().place.picture / "to_mend").glob("*.csv"))
+    return sorted((the_desk().workplace.picture / "to_mend").glob("*.csv"))
 
 
 @pages.get("/store/open/<int:number>.csv")
@@ -139,7 +139,7 @@ def copy(number: int) -> Response:
 def dismiss() -> Response:
     """Put a rejected row off the list, with a reason."""
     row, reason = request.form.get("row", ""), _reason()
-    known = {f"{one['path']}#{one['line']}" for one in read_listed(the_desk().place, "open_rows")}
+    known = {f"{one['path']}#{one['line']}" for one in read_listed(the_desk().workplace, "open_rows")}
     if row not in known:
         abort(404)
     the_desk().submit("dismiss", f"putting {row} off the list", row=row, reason=reason)

@@ -47,17 +47,17 @@ class Order:
         self.given = given
         settings, layouts = (Path(given[name]) if given.get(name) else None for name in ("settings", "layouts"))
         self.programme = Programme(Path(given["store"]), settings, layouts)
-        self.place = Workplace(self.programme.store)
+        self.workplace = Workplace(self.programme.store)
 
     @property
     def files(self) -> list[Path]:
         """The files it is about: shown under the name they came with, read from where they lie."""
         # The intake asks no more of a path.
-        return [cast("Path", NamedFile(shown, Path(place))) for shown, place in self.given["files"]]
+        return [cast("Path", NamedFile(shown, Path(path))) for shown, path in self.given["files"]]
 
     def new_folder(self, name: str) -> Path:
         """An empty folder that is to take the place of ``name``."""
-        new = self.place.folder / f".{name}.new"
+        new = self.workplace.folder / f".{name}.new"
         shutil.rmtree(new, ignore_errors=True)
         new.mkdir(parents=True)
         return new
@@ -70,12 +70,12 @@ class Order:
         empty passing one where there is none yet."""
         from broodyear.store import open_existing_for_change, open_store
 
-        file, opening = self.place.store, open_existing_for_change if changing and not memory else open_store
-        options: dict[str, Any] = {"settings": self.programme.settings, "temporary": self.place.work}
+        file, opening = self.workplace.store, open_existing_for_change if changing and not memory else open_store
+        options: dict[str, Any] = {"settings": self.programme.settings, "temporary": self.workplace.work}
         if changing and memory:
             options["for_loading"] = True
         elif or_empty and not file.exists():
-            file, options["for_loading"] = self.place.work / "empty.duckdb", True
+            file, options["for_loading"] = self.workplace.work / "empty.duckdb", True
         with _patiently(partial(opening, file, **options)) as store:
             if memory:
                 store.set_memory(memory)
@@ -83,16 +83,16 @@ class Order:
 
     def report(self, name: str, write: Callable[[Store, Path], str]) -> Outcome:
         """Write a report to its place, whole; a stopped one leaves the older one as it was."""
-        state = self.place.state()
+        state = self.workplace.state()
         with self.store() as store:
-            page = write(store, self.place.reports / name)
+            page = write(store, self.workplace.reports / name)
         return {"report": name, "page": page, "state": state}
 
     def plan(self, name: str, table: pd.DataFrame, shown: Mapping[str, Any]) -> Outcome:
         """Keep what was planned: as a table to save, and as its page shows it."""
-        self.place.plans.mkdir(exist_ok=True)
-        (self.place.plans / f"{name}.csv").write_text(csv_text(table), encoding="utf-8")
-        write_json(self.place.plans / f"{name}.json", shown)
+        self.workplace.plans.mkdir(exist_ok=True)
+        (self.workplace.plans / f"{name}.csv").write_text(csv_text(table), encoding="utf-8")
+        write_json(self.workplace.plans / f"{name}.json", shown)
         return {}
 
 
@@ -118,7 +118,7 @@ def check(order: Order, tell: Tell) -> Outcome:
             rejects=new / "to_mend", today=clock.today(),
         )  # fmt: skip
     totals = findings_book.write(new, result, order.given["numbers"])
-    replace_folder(new, order.place.checked)
+    replace_folder(new, order.workplace.checked)
     return {"totals": totals}
 
 
@@ -131,7 +131,7 @@ def load(order: Order, tell: Tell) -> Outcome:
 
     def show(result: CheckResult) -> None:
         totals.update(findings_book.write(new, result))
-        replace_folder(new, order.place.loaded)
+        replace_folder(new, order.workplace.loaded)
 
     with order.store(LOADING_MEMORY, changing=True) as store:
         load_paths(
@@ -167,16 +167,16 @@ def dismiss(order: Order, tell: Tell) -> Outcome:
 def count(order: Order, tell: Tell) -> Outcome:
     """Count what is in the store, for the pages that show it."""
     tell(0, 0, "counting what is kept")
-    place = order.place
-    if not place.store.exists():
-        shutil.rmtree(place.picture, ignore_errors=True)
+    workplace = order.workplace
+    if not workplace.store.exists():
+        shutil.rmtree(workplace.picture, ignore_errors=True)
         return {}
     try:
         new = _count(order, COUNTING_MEMORY)
     except duckdb.OutOfMemoryException:
         # A larger store than a year's logger files make: counted with what this computer has.
         new = _count(order, None)
-    replace_folder(new, place.picture)
+    replace_folder(new, workplace.picture)
     return {}
 
 
@@ -185,7 +185,7 @@ def _count(order: Order, memory: str | None) -> Path:
 
     new, programme = order.new_folder("picture"), order.programme
     # Asked before the files are read: what changes meanwhile is counted again.
-    reading = order.place.reading(programme.settings_file, programme.layouts_file)
+    reading = order.workplace.reading(programme.settings_file, programme.layouts_file)
     with order.store(memory) as store:
         count_store(store, reading, new)
     return new
@@ -246,10 +246,10 @@ def sample(order: Order, tell: Tell) -> Outcome:
     from broodyear.intake.known import known_seasons
 
     tell(0, 0, "looking at its columns")
-    place = order.place
+    workplace = order.workplace
     with order.store(or_empty=True) as store, store.for_uploads() as connection:
         seasons = known_seasons(connection, store.settings)
-    if not sample_sheets(order.files, place.work, order.programme.layouts, seasons, Drafts(place.columns)):
+    if not sample_sheets(order.files, workplace.work, order.programme.layouts, seasons, Drafts(workplace.columns)):
         raise NothingToAnalyse("no sheet of this file has columns whose meaning could be said")
     return {}
 
@@ -299,7 +299,7 @@ def demo(order: Order, tell: Tell) -> Outcome:
     from broodyear.demonstration import make_demo
 
     sizes = {name: int(order.given[name]) for name in ("seed", "seasons", "tanks")}
-    make_demo(order.place.demo.store.parent, **sizes, progress=tell)
+    make_demo(order.workplace.demo.store.parent, **sizes, progress=tell)
     return {}
 
 

@@ -28,8 +28,8 @@ class _Inside:
     def __set_name__(self, owner: type, name: str) -> None:
         self._name = name
 
-    def __get__(self, place: Workplace, owner: type) -> Path:
-        return place.folder / self._name
+    def __get__(self, workplace: Workplace, owner: type) -> Path:
+        return workplace.folder / self._name
 
 
 @dataclass(frozen=True)
@@ -107,19 +107,19 @@ class AlreadyOpen(StoreUnavailable):
 
 
 @contextmanager
-def held(place: Workplace) -> Iterator[Callable[[str], None]]:
+def held(workplace: Workplace) -> Iterator[Callable[[str], None]]:
     """The workplace for this process alone; given back by the system even when the process is killed.
 
     Gives a function that leaves an address of the desk for whoever comes second; nobody else can read it. Raises
     AlreadyOpen when another desk holds the workplace.
     """
-    place.prepare_folder()
-    with (place.folder / "held").open("a+", encoding="utf-8") as file:
+    workplace.prepare_folder()
+    with (workplace.folder / "held").open("a+", encoding="utf-8") as file:
         try:
             _lock(file)
         except OSError:
             file.seek(0)
-            raise AlreadyOpen(place.store, file.read(200).strip()) from None
+            raise AlreadyOpen(workplace.store, file.read(200).strip()) from None
 
         def tell(address: str) -> None:
             file.seek(0)
@@ -143,10 +143,10 @@ def _lock(file: IO[str]) -> None:
     fcntl.flock(file.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
 
 
-def read_json(place: Path) -> Any:
+def read_json(path: Path) -> Any:
     """The content of a JSON file of ours; None when it is missing or was cut off."""
     try:
-        return json.loads(place.read_text(encoding="utf-8"))
+        return json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return None
 
@@ -154,35 +154,35 @@ def read_json(place: Path) -> Any:
 _read_once: dict[Path, tuple[int, Any]] = {}
 
 
-def read_once(place: Path, made_of: Callable[[Any], Any]) -> Any:
+def read_once(file: Path, made_of: Callable[[Any], Any]) -> Any:
     """What is made of a JSON file of ours, once for each time it is written; None when there is no such file, and
     when nothing could be made of it because it was cut off or written by an earlier version."""
     try:
-        written = place.stat().st_mtime_ns
+        written = file.stat().st_mtime_ns
     except OSError:
         return None
-    known = _read_once.get(place)
+    known = _read_once.get(file)
     if known is None or known[0] != written:
         try:
-            known = (written, made_of(read_json(place)))
+            known = (written, made_of(read_json(file)))
         except (TypeError, KeyError):
             return None
-        _read_once[place] = known
+        _read_once[file] = known
     return known[1]
 
 
-def write_json(place: Path, content: Any) -> None:
+def write_json(path: Path, content: Any) -> None:
     """Write a JSON file whole or not at all."""
-    part = place.with_name(f".{place.name}.part")
+    part = path.with_name(f".{path.name}.part")
     part.write_text(json.dumps(content, ensure_ascii=False), encoding="utf-8")
-    part.replace(place)
+    part.replace(path)
 
 
-def replace_folder(new: Path, place: Path) -> None:
-    """Put folder ``new`` in the place of ``place``; whoever looks sees the old one or the new one."""
-    old = place.with_name(f".{place.name}.old")
+def replace_folder(new: Path, path: Path) -> None:
+    """Put folder ``new`` in the place of ``path``; whoever looks sees the old one or the new one."""
+    old = path.with_name(f".{path.name}.old")
     shutil.rmtree(old, ignore_errors=True)
-    if place.exists():
-        place.rename(old)
-    new.rename(place)
+    if path.exists():
+        path.rename(old)
+    new.rename(path)
     shutil.rmtree(old, ignore_errors=True)

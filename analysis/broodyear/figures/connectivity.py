@@ -42,7 +42,7 @@ def _near_their_regions(frame: pd.DataFrame) -> list[str]:
 
 def _spread(number: int) -> list[float]:
     """Places from 1 (top) down to 0; the middle when there is one."""
-    return [0.5] if number == 1 else [1 - place / (number - 1) for place in range(number)]
+    return [0.5] if number == 1 else [1 - index / (number - 1) for index in range(number)]
 
 
 def _lines(axes: Axes, frame: pd.DataFrame, left: dict[str, float], right: dict[str, float]) -> None:

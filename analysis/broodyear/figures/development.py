@@ -55,26 +55,26 @@ def biases_figure(rows: pd.DataFrame, *, name: str, title: str) -> str:
     margins = {"left": 0.03, "right": 0.97, "top": 1 - 0.1 / height, "bottom": 0.45 / height}
     with sheet(name, 4.2, height, margins=margins) as page:
         axes = page.axes[0]
-        limit, place = _reach(known), 0
+        limit, y = _reach(known), 0
         for group in groups:
-            _row_words(axes, place, group, fontweight="bold")
-            place += 1
+            _row_words(axes, y, group, fontweight="bold")
+            y += 1
             for _, row in known[known["group"] == group].iterrows():
-                _row_words(axes, place, shortened(row["label"], 70))
-                axes.plot([0, 0], [place + 0.5, place + 1.5], color=QUIET, linewidth=1, zorder=1)
-                _bias_row(axes, place + 1, row, limit)
-                place += 2
+                _row_words(axes, y, shortened(row["label"], 70))
+                axes.plot([0, 0], [y + 0.5, y + 1.5], color=QUIET, linewidth=1, zorder=1)
+                _bias_row(axes, y + 1, row, limit)
+                y += 2
         axes.set_yticks([])
-        axes.set_ylim(place - 0.4, -0.6)
+        axes.set_ylim(y - 0.4, -0.6)
         axes.set_xlim(-limit, limit)
         axes.spines["left"].set_visible(False)
         axes.set_xlabel("early  ←  predicted − actual (days)  →  late")
         return page.svg(title)
 
 
-def _row_words(axes: Axes, place: int, text: str, **look: Any) -> None:
+def _row_words(axes: Axes, y: int, text: str, **look: Any) -> None:
     """Words above what they name, so that a narrow page shows both."""
-    axes.text(0.0, place, text, transform=axes.get_yaxis_transform(), va="center", fontsize=7.5, **look)
+    axes.text(0.0, y, text, transform=axes.get_yaxis_transform(), va="center", fontsize=7.5, **look)
 
 
 def _reach(rows: pd.DataFrame) -> float:
@@ -85,18 +85,18 @@ def _reach(rows: pd.DataFrame) -> float:
     return 1.12 * max(float(ends), float(rows["bias_days"].abs().max()), 1.0)
 
 
-def _bias_row(axes: Axes, place: int, row: pd.Series, limit: float) -> None:
+def _bias_row(axes: Axes, y: int, row: pd.Series, limit: float) -> None:
     series = SERIES[1] if row["is_claimed"] else SERIES[0]
     low, high = float(row["bias_low"]), float(row["bias_high"])
     if low == low and high == high:
         ends = max(low, -limit), min(high, limit)
-        axes.hlines(place, *ends, color=series.colour, linewidth=1.4, zorder=2)
+        axes.hlines(y, *ends, color=series.colour, linewidth=1.4, zorder=2)
         for edge, is_cut, arrow in ((-limit, low < -limit, "<"), (limit, high > limit, ">")):
             if is_cut:
-                axes.plot(edge, place, arrow, color=series.colour, markersize=5, clip_on=False, zorder=3)
+                axes.plot(edge, y, arrow, color=series.colour, markersize=5, clip_on=False, zorder=3)
     face = series.colour if row["is_claimed"] else "#ffffff"
     axes.plot(
-        float(row["bias_days"]), place, series.marker, color=series.colour, markerfacecolor=face, markersize=5.5,
+        float(row["bias_days"]), y, series.marker, color=series.colour, markerfacecolor=face, markersize=5.5,
         zorder=4,
     )  # fmt: skip
 
@@ -125,9 +125,9 @@ def _bands(axes: Axes, cells: pd.DataFrame, known: pd.DataFrame, series: dict[st
     axes.axhline(0, color=QUIET, linewidth=1, linestyle=DASHED)
     for number, (model, one) in enumerate(series.items()):
         rows = known[known["model"] == model]
-        places = [BANDS.index(band) + (number - (len(series) - 1) / 2) * 0.18 for band in rows["band"]]
-        axes.vlines(places, rows["bias_low"], rows["bias_high"], color=one.colour, linewidth=1.3, zorder=2)
-        axes.plot(places, rows["bias_days"], one.marker, color=one.colour, markersize=5, zorder=3, label=model)
+        positions = [BANDS.index(band) + (number - (len(series) - 1) / 2) * 0.18 for band in rows["band"]]
+        axes.vlines(positions, rows["bias_low"], rows["bias_high"], color=one.colour, linewidth=1.3, zorder=2)
+        axes.plot(positions, rows["bias_days"], one.marker, color=one.colour, markersize=5, zorder=3, label=model)
     limit = _reach(known)
     axes.set_ylim(-limit, limit)
     axes.set_xticks(range(len(BANDS)), [f"{band.replace('-', '–')} °C" for band in BANDS])

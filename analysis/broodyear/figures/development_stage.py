@@ -164,9 +164,9 @@ def _by_length(rows: pd.DataFrame, low: str, high: str) -> tuple[tuple[pd.DataFr
 
 def _by_stock(axes: Axes, shown: pd.DataFrame, series: dict[str, Series]) -> None:
     stocks = sorted(set(shown["donor_stock"].fillna("").astype(str)))
-    place = shown["donor_stock"].fillna("").astype(str).map(stocks.index).astype(float)
-    within = shown.groupby(["model", place], sort=False).cumcount() % 9  # side by side, so that bars do not cover
-    _errors(axes, shown.assign(at=place + 0.03 * (within - 4)), series, "at", apart=0.34)
+    position = shown["donor_stock"].fillna("").astype(str).map(stocks.index).astype(float)
+    within = shown.groupby(["model", position], sort=False).cumcount() % 9  # so that bars do not cover
+    _errors(axes, shown.assign(at=position + 0.03 * (within - 4)), series, "at", apart=0.34)
     axes.set_xticks(range(len(stocks)), [shortened(stock, 10) or "stock not known" for stock in stocks])
     axes.set_xlim(-0.6, max(len(stocks), 1) - 0.4)
     axes.grid(False, axis="x")
@@ -212,17 +212,17 @@ def _pit(axes: Axes, bars: pd.DataFrame, series: Series) -> None:
 
 
 def _held(axes: Axes, held: pd.DataFrame, series: dict[str, Series]) -> None:
-    places = ("all", *BANDS)
+    bands = ("all", *BANDS)
     for stated in (50.0, 95.0):
         axes.axhline(stated, color=QUIET, linewidth=1, linestyle=DASHED)
         for number, (model, one) in enumerate(series.items()):
-            rows = held[(held["model"] == model) & (held["stated_pct"] == stated) & held["band"].isin(places)]
-            at = [places.index(band) + (number - (len(series) - 1) / 2) * 0.28 for band in rows["band"]]
+            rows = held[(held["model"] == model) & (held["stated_pct"] == stated) & held["band"].isin(bands)]
+            at = [bands.index(band) + (number - (len(series) - 1) / 2) * 0.28 for band in rows["band"]]
             face = one.colour if stated > 90 else "#ffffff"
             axes.plot(at, rows["held_pct"], one.marker, color=one.colour, markerfacecolor=face, markersize=4.5)
     axes.set_ylim(0, 105)
-    axes.set_xlim(-0.6, len(places) - 0.4)
-    axes.set_xticks(range(len(places)), [band.replace("-", "–") for band in places], fontsize=7.5)
+    axes.set_xlim(-0.6, len(bands) - 0.4)
+    axes.set_xticks(range(len(bands)), [band.replace("-", "–") for band in bands], fontsize=7.5)
     axes.set_yticks([0, 50, 95])
     axes.grid(False)
     axes.set_xlabel("mean temperature (°C)", fontsize=7.5)

@@ -97,8 +97,8 @@ def _name_limit(axes: Axes, end: pd.Series, limit: str, words: str, marks: Itera
     width, height = text_size(words)
     below, above = Box(x - width, y - 4 - height, x, y - 2), Box(x - width, y + 2, x, y + 4 + height)
     is_below = not any(below.touches(mark_box(*mark)) for mark in marks)
-    place = {"xytext": (0, -3), "va": "top"} if is_below else {"xytext": (0, 3), "va": "bottom"}
-    note(axes, end["eggs"], end[limit], words, ha="right", color=QUIET, **place)
+    offset = {"xytext": (0, -3), "va": "top"} if is_below else {"xytext": (0, 3), "va": "bottom"}
+    note(axes, end["eggs"], end[limit], words, ha="right", color=QUIET, **offset)
     return below if is_below else above
 
 
@@ -193,10 +193,10 @@ def _labels(axes: Axes, ends: list[tuple[float, float, str, str]]) -> None:
     last = -float("inf")
     right = axes.get_xlim()[1]
     for height, season, site, colour in ends:
-        place = max(height, last + _APART * (top - bottom))
-        axes.plot([season, right], [height, place], color=colour, linewidth=0.6, zorder=2)
-        note(axes, right, place, shortened(site, 14), xytext=(3, -2.5), ha="left", color=INK)
-        last = place
+        label_y = max(height, last + _APART * (top - bottom))
+        axes.plot([season, right], [height, label_y], color=colour, linewidth=0.6, zorder=2)
+        note(axes, right, label_y, shortened(site, 14), xytext=(3, -2.5), ha="left", color=INK)
+        last = label_y
 
 
 def _seasons(axes: Axes, judged: pd.DataFrame) -> None:

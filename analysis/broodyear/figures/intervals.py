@@ -127,8 +127,8 @@ def panels_figure(
     with sheet(name, 7.0, 1.1 + 0.34 * len(frame), columns=len(panels), sharex=True, sharey=True) as page:
         for axes, one in zip(page.axes, panels, strict=True):
             _draw_rows(axes, frame, [one])
-            for place in frame[one.key].isna().to_numpy().nonzero()[0]:
-                _say_missing(axes, int(place))
+            for y in frame[one.key].isna().to_numpy().nonzero()[0]:
+                _say_missing(axes, int(y))
             axes.set_title(one.title)
             axes.set_xlabel(unit)
             axes.grid(False, axis="y")
@@ -136,9 +136,9 @@ def panels_figure(
         return page.svg(title)
 
 
-def _say_missing(axes: Axes, place: int) -> None:
+def _say_missing(axes: Axes, y: int) -> None:
     axes.annotate(
-        "no estimate", (0.5, place), xycoords=("axes fraction", "data"), ha="center", va="center",
+        "no estimate", (0.5, y), xycoords=("axes fraction", "data"), ha="center", va="center",
         fontsize=7.5, color=QUIET, style="italic",
     )  # fmt: skip
 
@@ -168,10 +168,10 @@ def estimates_axes(rows: pd.DataFrame, unit: str, ax: Axes | None = None) -> Axe
         import matplotlib.pyplot as plt
 
         _, ax = plt.subplots(figsize=(6.6, 0.9 + 0.3 * len(rows)), layout="constrained")
-    placed = rows.assign(place=range(len(rows)))
+    placed = rows.assign(y=range(len(rows)))
     bounded = placed.dropna(subset=["low", "high"])
-    intervals(ax, bounded["place"], bounded["low"], bounded["high"], SERIES[0])
-    dots(ax, placed["estimate"], placed["place"], SERIES[0])
+    intervals(ax, bounded["y"], bounded["low"], bounded["high"], SERIES[0])
+    dots(ax, placed["estimate"], placed["y"], SERIES[0])
     if rows["estimate"].dtype.kind != "M":
         ax.axvline(0.0, color=QUIET, linewidth=0.8)
     ax.set_yticks(range(len(rows)), [str(label) for label in rows["label"]])

@@ -79,8 +79,8 @@ def name_marks(
     inside = Box(*axes.get_window_extent().extents)
     written, used = [], [*taken, *marks]
     for one, own in zip(named, marks, strict=True):
-        places = list(_places(own, text_size(one.name), inside))
-        free = [box for box in places if not any(box.touches(other) for other in used if other is not own)]
+        boxes = list(_boxes(own, text_size(one.name), inside))
+        free = [box for box in boxes if not any(box.touches(other) for other in used if other is not own)]
         if not free:
             continue
         box = next((box for box in free if not any(box.touches(other) for other in faint)), free[0])
@@ -99,7 +99,7 @@ def mark_box(x: float, y: float) -> Box:
     return Box(x - _MARK, y - _MARK, x + _MARK, y + _MARK)
 
 
-def _places(mark: Box, size: tuple[float, float], inside: Box) -> Iterator[Box]:
+def _boxes(mark: Box, size: tuple[float, float], inside: Box) -> Iterator[Box]:
     """Boxes for a name around its mark, the nearest first; only those inside the axes."""
     x, y = (mark.left + mark.right) / 2, (mark.bottom + mark.top) / 2
     width, height = size

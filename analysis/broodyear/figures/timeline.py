@@ -206,9 +206,9 @@ def exposure_figure(frame: pd.DataFrame, *, name: str, title: str, warm_limit_c:
     series = SERIES[0]
     with sheet(name, 5.4, 3.0) as page:
         axes = page.axes[0]
-        places = list(range(1, len(frame) + 1))
+        positions = list(range(1, len(frame) + 1))
         axes.errorbar(
-            places, frame["mean_water_temp_c"], yerr=frame["sd_daily_mean_c"].fillna(0.0), linestyle="none",
+            positions, frame["mean_water_temp_c"], yerr=frame["sd_daily_mean_c"].fillna(0.0), linestyle="none",
             marker=series.marker, markersize=3, color=series.colour, elinewidth=0.8,
         )  # fmt: skip
         axes.axhline(warm_limit_c, color=ORANGE, linewidth=1.1, linestyle=(0, (5, 2)))
@@ -237,7 +237,7 @@ def trend_figure(frame: pd.DataFrame, *, name: str, title: str, this_season: int
         for number, (kind, series) in enumerate(zip(kinds, SERIES, strict=False)):
             shift = (number - (len(kinds) - 1) / 2) * 0.12
             rows = frame[frame["species"].astype(str) == kind]
-            rows = rows.assign(place=[seasons.index(season) + shift for season in rows["season"]])
+            rows = rows.assign(position=[seasons.index(season) + shift for season in rows["season"]])
             _season_marks(axes, rows, series, rows["season"] == this_season)
         names = dict(zip(frame["season"], frame["season_name"], strict=True))
         axes.set_xticks(range(len(seasons)), [str(names[season]) for season in seasons])
@@ -253,7 +253,7 @@ def trend_figure(frame: pd.DataFrame, *, name: str, title: str, this_season: int
 def _season_marks(axes: Axes, rows: pd.DataFrame, series: Series, is_filled: pd.Series) -> None:
     limits = rows.dropna(subset=["release_based_low", "release_based_high"])
     axes.vlines(
-        limits["place"],
+        limits["position"],
         limits["release_based_low"],
         limits["release_based_high"],
         color=series.colour,
@@ -261,6 +261,6 @@ def _season_marks(axes: Axes, rows: pd.DataFrame, series: Series, is_filled: pd.
     )
     for shown, face in ((rows[~is_filled], PAPER), (rows[is_filled], series.colour)):
         axes.plot(
-            shown["place"], shown["release_based_pct"], marker=series.marker, markersize=6, color=series.colour,
+            shown["position"], shown["release_based_pct"], marker=series.marker, markersize=6, color=series.colour,
             markerfacecolor=face, linestyle="none",
         )  # fmt: skip

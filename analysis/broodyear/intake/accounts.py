@@ -115,7 +115,7 @@ def _notes(opened: Opened, account: Account, none: int, rows: int) -> Iterator[s
         rows_are = "1 row is" if held == 1 else f"{held:,} rows are"
         yield f"{rows_are} held from an earlier load of the same bytes; only the others were looked at"
     yield from dict.fromkeys(account.without_setup)
-    exported = note_of_export(opened.source.place, first.found.table.name)
+    exported = note_of_export(opened.source.path, first.found.table.name)
     if exported is not None:
         yield exported
     if not rows and not held:
@@ -127,7 +127,7 @@ def _short_rows(opened: Opened, first: TableAccount) -> Iterator[str]:
     if text is None:
         return
     if first.staged.file is not None:
-        short = short_rows(text.place, text.census, opened.dialect, first.found.source_width)
+        short = short_rows(text.path, text.census, opened.dialect, first.found.source_width)
     if short:
         yield f"{counted(short, 'row')} had fewer cells than the header; the missing cells were read as blank"
 

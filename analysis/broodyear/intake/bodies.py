@@ -36,13 +36,13 @@ class Row:
     unclosed: bool = False
 
 
-def read_rows(place: Path, separator: str) -> Iterator[Row]:
-    """The rows of the UTF-8 text at ``place``; a blank line is a row without cells.
+def read_rows(path: Path, separator: str) -> Iterator[Row]:
+    """The rows of the UTF-8 text at ``path``; a blank line is a row without cells.
 
     Raises UnreadableFile (message, advice) for a cell beyond any reason.
     """
     csv.field_size_limit(LONGEST_CELL)
-    with place.open(encoding="utf-8-sig", newline="") as text:
+    with path.open(encoding="utf-8-sig", newline="") as text:
         lines = _Lines(text)
         number = 1
         while (line := lines.take(number)) is not None:
@@ -130,7 +130,7 @@ class Body:
     def rows(self, separator: str) -> Iterator[Row]:
         """The rows from the first on; a blank line is a row without cells."""
         if self.text is not None:
-            return read_rows(self.text.place, separator)
+            return read_rows(self.text.path, separator)
         assert self.sheet is not None
         return (Row(line, list(cells)) for line, cells in enumerate(self.sheet.rows, 1))
 
@@ -146,10 +146,10 @@ class Body:
                 )
         return rows
 
-    def cell(self, separator: str, line: int, place: int) -> str:
+    def cell(self, separator: str, line: int, position: int) -> str:
         """The cell of a line (from 1) at a position (from 0), blank where there is none."""
         row = next((row for row in islice(self.rows(separator), line) if row.line == line), None)
-        return row.cells[place].strip() if row is not None and place < len(row.cells) else ""
+        return row.cells[position].strip() if row is not None and position < len(row.cells) else ""
 
 
 def read_body(source: Source, scratch: Path, number: int, may_link: bool) -> Body:
@@ -158,8 +158,8 @@ def read_body(source: Source, scratch: Path, number: int, may_link: bool) -> Bod
     may_link: the database reaches files outside ``scratch``.
     """
     if source.sheet is not None:
-        assert source.place is not None
-        with source.place.open("rb") as file:
+        assert source.path is not None
+        with source.path.open("rb") as file:
             sha256 = hashlib.file_digest(file, "sha256").hexdigest()
         return Body(sha256, sheet=source.sheet, notes=list(source.sheet.notes))
     text = read_text(source, scratch, number, may_link=may_link)
@@ -240,8 +240,8 @@ def named_where_filled(header: Sequence[str], sheet: Sheet, line: int) -> tuple[
     below = sheet.rows[line:]
     width = max((len(row) for row in below), default=0)
     cells = [*header, *[""] * (width - len(header))]
-    filled = {place for row in below for place, cell in enumerate(row) if cell.strip()}
+    filled = {position for row in below for position, cell in enumerate(row) if cell.strip()}
     return tuple(
-        f"column {column_letters(place)}" if not cell.strip() and place in filled else cell
-        for place, cell in enumerate(cells)
+        f"column {column_letters(position)}" if not cell.strip() and position in filled else cell
+        for position, cell in enumerate(cells)
     )

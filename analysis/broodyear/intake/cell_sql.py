@@ -297,10 +297,12 @@ def _order_broken(rule: RowRule, table: Table) -> str:
     return f"CASE WHEN {timed} THEN {first} < {second} ELSE {first}::DATE < {second}::DATE END"
 
 
-def cleaned_select(table: Table, places: dict[str, int], options: ParseOptions, source: str, carried: str) -> str:
+def cleaned_select(
+    table: Table, positions: dict[str, int], options: ParseOptions, source: str, carried: str
+) -> str:
     """SQL of the cleaned cells ``t_<column>`` of ``source`` (raw cells ``c0``, ``c1`` …); columns that the file
     lacks are NULL. carried: further columns to take along."""
-    raw = {name: clean(f"c{place}", options) for name, place in places.items()}
+    raw = {name: clean(f"c{position}", options) for name, position in positions.items()}
     cells = [f"{raw.get(column.name, 'NULL::VARCHAR')} AS {cell(column)}" for column in table.columns]
     return f"SELECT {carried}, {', '.join(cells)} FROM {source}"
 

@@ -204,7 +204,7 @@ def _received(check: CellCheck, found: Recognised) -> str:
     if check.column is None:
         return "surplus" if check.rule == "too_many_cells" else "NULL"
     cells = [
-        f"c{place}" if (place := found.places.get(name)) is not None else "NULL"
+        f"c{position}" if (position := found.positions.get(name)) is not None else "NULL"
         for name in (check.column, check.beside)
         if name
     ]
@@ -214,7 +214,7 @@ def _received(check: CellCheck, found: Recognised) -> str:
 def _detail_query(found: Recognised, options: ParseOptions, checks: list[CellCheck], settings: Settings) -> str:
     names = cell_names(found.width)
     taken = f"line, unclosed, surplus, {names}"
-    cleaned = cleaned_select(found.table, found.places, options, "broken_rows", taken)
+    cleaned = cleaned_select(found.table, found.positions, options, "broken_rows", taken)
     deciding = next((column.range_by.column for column in found.table.columns if column.range_by), None)
     decider = f'"{deciding}"' if deciding else "NULL"
     values = values_select(found.table, options, cleaned)

@@ -61,24 +61,24 @@ def _means_one(day: str, has_seasons: bool) -> bool:
 
 def _cells(opened: Opened, found: Recognised, kinds: tuple[str, ...]) -> Iterator[str]:
     """Cells under the columns of some kinds, in the first rows of the file."""
-    places = _places(found, kinds)
+    positions = _positions(found, kinds)
     rows = islice(opened.body.rows(opened.dialect.separator), LOOKED_AT)
-    for row in rows if places else ():
+    for row in rows if positions else ():
         if row.line > opened.dialect.header_line:
-            yield from (row.cells[place].strip(BLANKS) for place in places if place < len(row.cells))
+            yield from (row.cells[position].strip(BLANKS) for position in positions if position < len(row.cells))
 
 
-def _places(found: Recognised, kinds: tuple[str, ...]) -> set[int]:
+def _positions(found: Recognised, kinds: tuple[str, ...]) -> set[int]:
     """Positions in the file's rows of the cells that columns of some kinds begin with."""
     columns = [
         column.name
-        for column in map(found.table.column, found.places)
+        for column in map(found.table.column, found.positions)
         if column.kind in kinds and (column.is_span or column.kind != "year")
     ]
     if not found.slots:
-        return {found.places[name] for name in columns}
-    pieces = (slot.pieces[found.places[name]] for slot in found.slots for name in columns)
-    return {piece.places[0] for piece in pieces if piece is not None and piece.places}
+        return {found.positions[name] for name in columns}
+    pieces = (slot.pieces[found.positions[name]] for slot in found.slots for name in columns)
+    return {piece.positions[0] for piece in pieces if piece is not None and piece.positions}
 
 
 def with_proof(
@@ -101,7 +101,7 @@ def _proof(
     connection: duckdb.DuckDBPyConnection, found: Recognised, staged: Staged, *, several: bool
 ) -> str | None:
     """The line that settles the order: the one that the file proves, else, of several dates, the two there are."""
-    cells = [f"trim(c{place})" for place in sorted(_places(found, ("date", "moment")))]
+    cells = [f"trim(c{position})" for position in sorted(_positions(found, ("date", "moment")))]
     shape = r"^([0-9]{1,2})[./-]([0-9]{1,2})[./-](?:[0-9]{4}|[0-9]{2})(?:[ T,].*)?$"
     parts = [f"TRY_CAST(regexp_extract(cell, '{shape}', {number}) AS INTEGER)" for number in (1, 2)]
     [(first, second, by_first, by_second)] = connection.execute(
@@ -137,8 +137,8 @@ def date_warnings(
         for name, _, holds in asked
     )
     [row] = connection.execute(f"SELECT {counts} FROM received_{table.name} WHERE upload = {upload}").fetchall()
-    for place, (name, rule, _) in enumerate(asked):
-        count, line, latest = row[3 * place : 3 * place + 3]
+    for position, (name, rule, _) in enumerate(asked):
+        count, line, latest = row[3 * position : 3 * position + 3]
         if count:
             said = worded("cells.txt", rule, {"count": count, "latest": latest})
             yield Finding(path, line, table.name, name, None, "warning", rule, *said)

@@ -65,7 +65,7 @@ class Census:
         return self.newlines + self.ends_open
 
 
-def survey(place: Path, skip: int, census: Census) -> bool:
+def survey(path: Path, skip: int, census: Census) -> bool:
     """Count the text piece by piece into ``census``, passing over the first ``skip`` bytes.
 
     Returns False when it is not UTF-8. Raises UnreadableFile (message, advice) when it is not text.
@@ -74,7 +74,7 @@ def survey(place: Path, skip: int, census: Census) -> bool:
     last = tail = b""
     begun = 0
     first = True
-    for piece in pieces(place):
+    for piece in pieces(path):
         body = piece[skip:] if first else piece
         first = False
         is_ascii = body.isascii()
@@ -155,9 +155,9 @@ def _count_spaces(body: bytes, last: bytes, census: Census) -> None:
     census.has_outer_space = bool((_AT_EDGES[numbers[spaces]] | _AT_EDGES[numbers[spaces + 2]]).any())
 
 
-def pieces(place: Path, skip: int = 0) -> Iterator[bytes]:
+def pieces(path: Path, skip: int = 0) -> Iterator[bytes]:
     """The bytes of a file piece by piece, from ``skip`` on."""
-    with place.open("rb") as file:
+    with path.open("rb") as file:
         file.seek(skip)
         while piece := file.read(PIECE):
             yield piece
@@ -189,7 +189,7 @@ class Text:
     """An upload as UTF-8 text. place: a file with the text (a link or a working copy, with a name of our own);
     sha256: of the bytes as they were sent; notes: what was done to them; was_packed: they were compressed."""
 
-    place: Path
+    path: Path
     sha256: str
     census: Census
     notes: list[str] = field(default_factory=list)
@@ -205,23 +205,23 @@ def read_text(source: Source, scratch: Path, number: int, *, may_link: bool = Tr
     with ThreadPoolExecutor(max_workers=1) as beside:
         # Hashing lets other work go on, so a large file is hashed and surveyed at the same time.
         sha256 = beside.submit(_hash, original)
-        place, census, notes = _as_utf8(original, scratch, number)
-        return Text(place, sha256.result(), census, notes, _is_packed(original))
+        path, census, notes = _as_utf8(original, scratch, number)
+        return Text(path, sha256.result(), census, notes, _is_packed(original))
 
 
 def _as_utf8(original: Path, scratch: Path, number: int) -> tuple[Path, Census, list[str]]:
     """A file with the text in UTF-8, what was counted in it, and what was done to it."""
-    place = original
+    path = original
     if _is_packed(original):
-        place = _unpacked(original, scratch / f"unpacked_{number}")
-    _refuse_other_kinds(_head(place))
-    encoding, skip = _encoding(_head(place))
+        path = _unpacked(original, scratch / f"unpacked_{number}")
+    _refuse_other_kinds(_head(path))
+    encoding, skip = _encoding(_head(path))
     census = Census()
-    if encoding == "utf-8" and survey(place, skip, census):
-        return place, census, ["a byte-order mark was left out"] if skip else []
+    if encoding == "utf-8" and survey(path, skip, census):
+        return path, census, ["a byte-order mark was left out"] if skip else []
     encoding = "cp1252" if encoding == "utf-8" else encoding
     copy = scratch / f"text_{number}"
-    _transcode(place, copy, encoding, skip)
+    _transcode(path, copy, encoding, skip)
     census = Census()
     survey(copy, 0, census)
     return copy, census, [f"read as {_called(encoding)} and turned into UTF-8"]
@@ -231,48 +231,48 @@ def _called(encoding: str) -> str:
     return "Windows-1252" if encoding == "cp1252" else encoding[:6].upper()
 
 
-def _spooled(source: Source, place: Path, may_link: bool) -> Path:
+def _spooled(source: Source, path: Path, may_link: bool) -> Path:
     """The bytes of the source under a name of our own: whatever characters the given name has, none is obeyed."""
     # A link that an earlier reading left here stands for the file somebody sent: nothing is written through it.
-    place.unlink(missing_ok=True)
-    if source.place is None:
+    path.unlink(missing_ok=True)
+    if source.path is None:
         assert source.stream is not None
-        with place.open("wb") as copy:
+        with path.open("wb") as copy:
             shutil.copyfileobj(source.stream, copy)
-        return place
+        return path
     try:
-        with source.place.open("rb"):
+        with source.path.open("rb"):
             pass
         if may_link:
             with suppress(OSError):
-                os.symlink(source.place.resolve(), place)
-                return place
-        shutil.copyfile(source.place, place)
+                os.symlink(source.path.resolve(), path)
+                return path
+        shutil.copyfile(source.path, path)
     except OSError as error:
         if error.errno in NO_ROOM:
             raise
         raise UnreadableFile(f"the file cannot be read ({error.strerror})", "Check its permissions.") from None
-    return place
+    return path
 
 
-def _head(place: Path) -> bytes:
-    with place.open("rb") as file:
+def _head(path: Path) -> bytes:
+    with path.open("rb") as file:
         return file.read(1 << 16)
 
 
-def _is_packed(place: Path) -> bool:
-    return _head(place).startswith(b"\x1f\x8b")
+def _is_packed(path: Path) -> bool:
+    return _head(path).startswith(b"\x1f\x8b")
 
 
-def _hash(place: Path) -> str:
-    with place.open("rb") as file:
+def _hash(path: Path) -> str:
+    with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def _unpacked(packed: Path, place: Path) -> Path:
+def _unpacked(packed: Path, path: Path) -> Path:
     allowance = Allowance(packed, "compressed file")
     try:
-        with gzip.open(packed, "rb") as source, place.open("wb") as copy:
+        with gzip.open(packed, "rb") as source, path.open("wb") as copy:
             while piece := source.read(PIECE):
                 allowance.use(len(piece))
                 copy.write(piece)
@@ -281,7 +281,7 @@ def _unpacked(packed: Path, place: Path) -> Path:
             raise
         message = "the compressed file is broken or was cut off"
         raise UnreadableFile(message, "Pack it again and send that.") from None
-    return place
+    return path
 
 
 def _refuse_other_kinds(head: bytes) -> None:
@@ -309,11 +309,11 @@ def _encoding(head: bytes) -> tuple[str, int]:
     return "utf-8", 0
 
 
-def _transcode(place: Path, copy: Path, encoding: str, skip: int) -> None:
+def _transcode(path: Path, copy: Path, encoding: str, skip: int) -> None:
     decoder = codecs.getincrementaldecoder(encoding)("strict" if encoding != "cp1252" else "broodyear_cp1252")
     with copy.open("w", encoding="utf-8", newline="") as out:
         try:
-            for piece in pieces(place, skip):
+            for piece in pieces(path, skip):
                 out.write(decoder.decode(piece))
             out.write(decoder.decode(b"", final=True))
         except UnicodeError:

@@ -146,11 +146,11 @@ def _look_across_rows(filing: _Filing, found: Recognised, staged: Staged, verdic
     several = len(opened.parts) > 1
     left_out = report_repeats(path, found.table, staged, repeats, cells, verdict, of_several_tables=several)
     text = opened.body.text
-    if text is not None and cut_off_line(text.place, text.census, opened.dialect, found.source_width):
+    if text is not None and cut_off_line(text.path, text.census, opened.dialect, found.source_width):
         message = "the file ends in the middle of this line; it may have been cut off on its way"
         advice = "Compare the end of the file with the original, and send it again if rows are missing."
-        place = (path, staged.lines_read, found.table.name, None, None)
-        verdict.add(Finding(*place, "warning", "cut_off", message, advice))
+        where = (path, staged.lines_read, found.table.name, None, None)
+        verdict.add(Finding(*where, "warning", "cut_off", message, advice))
     return left_out
 
 
@@ -167,7 +167,7 @@ def _write(filing: _Filing, judged: Iterable[TableAccount]) -> Filed:
     parts = []
     for found, verdict in ((part.found, part.verdict) for part in done):
         sign = "," if found.slots else separator
-        parts.append(FiledPart(found.table.name, verdict.rejected, found.header, sign, tuple(found.places)))
+        parts.append(FiledPart(found.table.name, verdict.rejected, found.header, sign, tuple(found.positions)))
     filed = Filed(report, findings, tuple(parts), upload, filing.changes)
     _keep_ledger(connection, opened, filed, upload)
     return filed
@@ -183,7 +183,7 @@ def _write_part(filing: _Filing, part: TableAccount, upload: int, account: Accou
         connection.execute(f"INSERT INTO rows_left_out {held}")
     part.held = account.rows_held(table, part.staged, filing.earlier)
     account.note_made(table, part.staged, filing.earlier)
-    come_again = note_standing(connection, table, frozenset(part.found.places), filing.settings)
+    come_again = note_standing(connection, table, frozenset(part.found.positions), filing.settings)
     part.accepted = _keep_rows(connection, table, part.staged, upload)
     if come_again:
         _change(filing, part, upload)
@@ -200,7 +200,7 @@ def _write_part(filing: _Filing, part: TableAccount, upload: int, account: Accou
 def _change(filing: _Filing, part: TableAccount, upload: int) -> None:
     """Let the rows of ``upload`` take the place of those that stood, and note what changes by that."""
     connection, table, settings = filing.connection, part.found.table, filing.settings
-    leave_unsaid(connection, table, frozenset(part.found.places), upload, settings)
+    leave_unsaid(connection, table, frozenset(part.found.positions), upload, settings)
     ledger.supersede(connection, table, upload, settings)
     found = find_changes(connection, table, upload, filing.path, filing.of_this_run, settings)
     filing.changes.extend(found.changes)
@@ -244,9 +244,9 @@ def mended_rows(opened: Opened) -> set[tuple[int, int]]:
     names = [plain_name(cell) for cell in opened.dialect.header]
     if MENDS not in names:
         return set()
-    place = names.index(MENDS)
+    position = names.index(MENDS)
     rows = opened.body.rows(opened.dialect.separator)
-    said = (row.cells[place].strip().partition("#") for row in rows if len(row.cells) > place)
+    said = (row.cells[position].strip().partition("#") for row in rows if len(row.cells) > position)
     return {(int(upload), int(line)) for upload, _, line in said if upload.isdecimal() and line.isdecimal()}
 
 

@@ -15,15 +15,15 @@ from broodyear.store.export import DESCRIPTOR
 LOOKED_AT = 500_000
 
 
-def uses_decimal_commas(place: Path, census: Census, dialect: Dialect) -> bool:
+def uses_decimal_commas(path: Path, census: Census, dialect: Dialect) -> bool:
     """Whether some number of the file is written with a decimal comma; never where commas separate cells."""
     if dialect.separator == "," or not census.separators[","]:
         return False
     start, end = _edges(dialect)
     looks_so = re.compile(start + rb"[+-]?[0-9]+,[0-9]+" + end, re.MULTILINE)
-    if looks_so.search(_sample(place, census.size)):
+    if looks_so.search(_sample(path, census.size)):
         return True
-    with place.open("rb") as file:
+    with path.open("rb") as file:
         while piece := file.read(LOOKED_AT):
             if looks_so.search(piece + file.readline()):
                 return True
@@ -39,7 +39,7 @@ def _edges(dialect: Dialect) -> tuple[bytes, bytes]:
 def cell_notes(text: Text, dialect: Dialect, decimal_comma: bool) -> list[str]:
     """Notes on decimal commas, zones and guarding apostrophes in a text."""
     census = text.census
-    sample = _sample(text.place, census.size)
+    sample = _sample(text.path, census.size)
     start, end = _edges(dialect)
     notes = []
     if decimal_comma:
@@ -53,8 +53,8 @@ def cell_notes(text: Text, dialect: Dialect, decimal_comma: bool) -> list[str]:
     return notes
 
 
-def _sample(place: Path, size: int) -> bytes:
-    with place.open("rb") as file:
+def _sample(path: Path, size: int) -> bytes:
+    with path.open("rb") as file:
         if size <= 2 * LOOKED_AT:
             return file.read()
         beginning = file.read(LOOKED_AT)
@@ -62,7 +62,7 @@ def _sample(place: Path, size: int) -> bytes:
         return beginning + b"\n" + file.read()
 
 
-def short_rows(place: Path, census: Census, dialect: Dialect, width: int) -> int:
+def short_rows(path: Path, census: Census, dialect: Dialect, width: int) -> int:
     """How many rows of a plain file lack cells, told by their separators; 0 for a file too large to go over.
 
     Only for files without quotes, whose every line is a row.
@@ -70,15 +70,15 @@ def short_rows(place: Path, census: Census, dialect: Dialect, width: int) -> int
     if census.size > LOOKED_AT or census.has_quote:
         return 0
     separator = dialect.separator.encode()
-    lines = place.read_bytes().split(b"\n")[dialect.header_line :]
+    lines = path.read_bytes().split(b"\n")[dialect.header_line :]
     return sum(line.count(separator) < width - 1 for line in lines if line.strip())
 
 
-def cut_off_line(place: Path, census: Census, dialect: Dialect, width: int) -> bool:
+def cut_off_line(path: Path, census: Census, dialect: Dialect, width: int) -> bool:
     """Whether the text ends in the middle of a line: no line break at its end, and fewer cells than the header."""
     if not census.ends_open or census.lines <= dialect.header_line:
         return False
-    with place.open("rb") as file:
+    with path.open("rb") as file:
         file.seek(max(census.size - LOOKED_AT, 0))
         last = file.read().rsplit(b"\n", 1)[-1]
     return b'"' not in last and bool(last.strip()) and last.count(dialect.separator.encode()) < width - 1
@@ -88,12 +88,12 @@ def cut_off_line(place: Path, census: Census, dialect: Dialect, width: int) -> b
 MOST_NAMED = 10
 
 
-def note_of_export(place: Path | None, table: str) -> str | None:
-    """The uploads whose rows the file at ``place`` holds, as a note; None when it is no part of an export."""
-    if place is None or place.name != f"{table}.csv" or not (place.parent / DESCRIPTOR).is_file():
+def note_of_export(file: Path | None, table: str) -> str | None:
+    """The uploads whose rows the file at ``file`` holds, as a note; None when it is no part of an export."""
+    if file is None or file.name != f"{table}.csv" or not (file.parent / DESCRIPTOR).is_file():
         return None
     try:
-        with (place.parent / "history" / "uploads.csv").open(encoding="utf-8", newline="") as ledger:
+        with (file.parent / "history" / "uploads.csv").open(encoding="utf-8", newline="") as ledger:
             stand = (row for row in csv.DictReader(ledger) if row["withdrawn"] == "false")
             given = [row for row in stand if row["rows_accepted"] != "0"]
             paths = [row["path"] for row in given if table in row["table_name"].split("+")]

@@ -46,7 +46,9 @@ class _File:
         self._missing: list[str] = []
         self._used: set[int] = set()
         self._addresses: set[tuple[int, int]] = set()
-        self._ignored = {place for heading in layout.ignore if (place := names.place(heading)) is not None}
+        self._ignored = {
+            position for heading in layout.ignore if (position := names.position(heading)) is not None
+        }
 
     def part(self, target: Table) -> Recognised:
         """What the file gives to one table."""
@@ -62,50 +64,50 @@ class _File:
             Slot(tuple(slot.get(name) for name in columns), needed)
             for slot, needed in zip(slots, needs, strict=True)
         )
-        places = {name: place for place, name in enumerate(columns)}
-        return Recognised(target, places, columns, (), len(self._names.shown), made)
+        positions = {name: position for position, name in enumerate(columns)}
+        return Recognised(target, positions, columns, (), len(self._names.shown), made)
 
     def _slots(self, rows: Rows, target: Table) -> Iterator[tuple[dict[str, Piece], tuple[int, ...]]]:
         needed = tuple(self._needed(heading) for heading in rows.only_when)
         self._used |= set(needed)
-        for place in [None] if rows.unpivot is None else self._unpivoted(rows):
+        for position in [None] if rows.unpivot is None else self._unpivoted(rows):
             cells = {}
             for name, value in rows.columns:
-                piece = self._piece(value, place, needed=target.column(name).required)
+                piece = self._piece(value, position, needed=target.column(name).required)
                 if piece is not None:
                     cells[name] = piece
-                    self._used |= set(piece.places)
-            yield cells, needed if place is None else (*needed, place)
+                    self._used |= set(piece.positions)
+            yield cells, needed if position is None else (*needed, position)
 
     def _unpivoted(self, rows: Rows) -> list[int]:
         """The columns that ``unpivot`` matches, without those that the layout uses or leaves out by name."""
         assert rows.unpivot is not None
         named = {value.text for _, value in rows.columns if value.source == "column"}
         named |= {value.joined for _, value in rows.columns if value.joined} | set(rows.only_when)
-        taken = {self._names.place(heading) for heading in named} | self._ignored
-        places = [place for place in self._names.matching(rows.unpivot) if place not in taken]
-        if not places:
+        taken = {self._names.position(heading) for heading in named} | self._ignored
+        positions = [position for position in self._names.matching(rows.unpivot) if position not in taken]
+        if not positions:
             raise self._refused(f"no heading is like {rows.unpivot!r}, whose columns it takes one by one")
-        return places
+        return positions
 
     def _needed(self, heading: str) -> int:
-        place = self._names.place(heading)
-        if place is None:
+        position = self._names.position(heading)
+        if position is None:
             raise self._refused(f"there is no column {heading!r}, which only_when asks for")
-        return place
+        return position
 
-    def _piece(self, value: Value, place: int | None, *, needed: bool) -> Piece | None:
+    def _piece(self, value: Value, position: int | None, *, needed: bool) -> Piece | None:
         """The piece of one column; None where the file lacks what an optional one comes from."""
         if value.source == "column":
             return self._from_columns(value, needed)
         if value.source == "cell_value":
-            assert place is not None
-            return Piece((place,), "", self._names.shown[place], value.words, value.without)
-        text = self._fixed(value, place)
+            assert position is not None
+            return Piece((position,), "", self._names.shown[position], value.words, value.without)
+        text = self._fixed(value, position)
         if value.joined is not None:
             beside = self._from_columns(Value("column", value.joined), needed)
             shown = f"{text} and {value.joined}"
-            return beside and Piece(beside.places, "", shown, value.words, before=text)
+            return beside and Piece(beside.positions, "", shown, value.words, before=text)
         if value.behind is not None:
             text = f"{text} {self._fixed(value.behind, None)}"
         if not text and needed:
@@ -115,24 +117,24 @@ class _File:
 
     def _from_columns(self, value: Value, needed: bool) -> Piece | None:
         headings = [value.text] if value.joined is None else [value.text, value.joined]
-        places = [self._names.place(heading) for heading in headings]
-        missing = [heading for heading, place in zip(headings, places, strict=True) if place is None]
+        positions = [self._names.position(heading) for heading in headings]
+        missing = [heading for heading, position in zip(headings, positions, strict=True) if position is None]
         if missing and needed:
             raise self._refused(f"there is no column {missing[0]!r}")
         if missing:
             self._missing += missing
             return None
-        known = tuple(place for place in places if place is not None)
-        shown = " and ".join(self._names.shown[place] for place in known)
+        known = tuple(position for position in positions if position is not None)
+        shown = " and ".join(self._names.shown[position] for position in known)
         fixed = self._fixed(value.behind, None) if value.behind else ""
         return Piece(known, fixed, shown, value.words, value.without)
 
-    def _fixed(self, value: Value, place: int | None) -> str:
+    def _fixed(self, value: Value, position: int | None) -> str:
         if value.source == "constant":
             return value.text
         if value.source == "heading":
-            assert place is not None
-            return self._names.shown[place]
+            assert position is not None
+            return self._names.shown[position]
         if value.source == "cell":
             address = cell_place(value.text)
             self._addresses.add(address)
@@ -163,26 +165,26 @@ class _File:
         """Columns and cells that hold something and are neither used nor ignored by name."""
         columns = [
             name
-            for place, name in enumerate(self._names.shown)
-            if place not in self._used | self._ignored and self._holds(place)
+            for position, name in enumerate(self._names.shown)
+            if position not in self._used | self._ignored and self._holds(position)
         ]
         if columns:
             yield f"columns left over: {', '.join(columns)}"[:_LONGEST_NOTE]
         yield from self._above_header()
 
-    def _holds(self, place: int) -> bool:
+    def _holds(self, position: int) -> bool:
         if self._body.sheet is None:
             return True
         rows = self._body.sheet.rows[self._dialect.header_line :]
-        return any(place < len(row) and row[place].strip() for row in rows)
+        return any(position < len(row) and row[position].strip() for row in rows)
 
     def _above_header(self) -> Iterator[str]:
         cells = [
-            f'{column_letters(place)}{row.line} "{text.strip()}"'
+            f'{column_letters(position)}{row.line} "{text.strip()}"'
             for row in self._body.first_rows(self._dialect.separator)
             if row.line < self._dialect.header_line
-            for place, text in enumerate(row.cells)
-            if text.strip() and (row.line, place) not in self._addresses
+            for position, text in enumerate(row.cells)
+            if text.strip() and (row.line, position) not in self._addresses
         ]
         if cells:
             yield f"cells above the header left over: {first_of(cells, _NAMED)}"[:_LONGEST_NOTE]
@@ -252,14 +254,18 @@ def _all_iso(opened: Opened, found: Recognised) -> bool:
     if opened.body.sheet is None or not found.slots:
         return False
     columns = [
-        place for name, place in found.places.items() if found.table.column(name).kind in {"date", "moment"}
+        position
+        for name, position in found.positions.items()
+        if found.table.column(name).kind in {"date", "moment"}
     ]
-    pieces = [slot.pieces[place] for slot in found.slots for place in columns]
-    if any(piece is not None and not (piece.places and piece.is_as_received) for piece in pieces):
+    pieces = [slot.pieces[position] for slot in found.slots for position in columns]
+    if any(piece is not None and not (piece.positions and piece.is_as_received) for piece in pieces):
         return False
-    places = {place for piece in pieces if piece is not None for place in piece.places}
+    positions = {position for piece in pieces if piece is not None for position in piece.positions}
     rows = opened.body.sheet.rows[opened.dialect.header_line :]
-    return all(_ISO.fullmatch(row[place].strip()) for row in rows for place in places if place < len(row))
+    return all(
+        _ISO.fullmatch(row[position].strip()) for row in rows for position in positions if position < len(row)
+    )
 
 
 def _by_bytes(opened: Opened) -> ParseOptions:
@@ -269,7 +275,7 @@ def _by_bytes(opened: Opened) -> ParseOptions:
         return ParseOptions(decimal_comma=bool(comma), apostrophes=True)
     census = text.census
     if comma is None:
-        comma = uses_decimal_commas(text.place, census, opened.dialect)
+        comma = uses_decimal_commas(text.path, census, opened.dialect)
     tabs_in_cells = census.has_tab and separator != "\t"
     odd_blanks = tabs_in_cells or census.has_odd_blank
     blanks = BLANKS if odd_blanks else " " if census.has_outer_space else ""

@@ -43,7 +43,7 @@ class PlainFile:
     def may_be_even(self) -> bool:
         """Whether the number of separators lets every row have as many cells as the header."""
         separator = self.dialect.separator
-        with self.text.place.open("rb") as lines:
+        with self.text.path.open("rb") as lines:
             above = sum(line.count(separator.encode()) for line in islice(lines, self.dialect.header_line))
         return self.text.census.separators[separator] - above == (self.width - 1) * self.rows
 
@@ -53,13 +53,13 @@ class PlainFile:
         uneven: rows may lack cells or have some left over, which costs time; copy: some of its lines, to be read
         instead.
         """
-        place, skip = (self.text.place, self.dialect.header_line) if copy is None else (copy, 0)
-        raw = [f"c{place}" for place in range(self.width)]
-        surplus = [f"x{place}" for place in range(SURPLUS_CELLS if uneven else 0)]
+        read_from, skip = (self.text.path, self.dialect.header_line) if copy is None else (copy, 0)
+        raw = [f"c{position}" for position in range(self.width)]
+        surplus = [f"x{position}" for position in range(SURPLUS_CELLS if uneven else 0)]
         columns = ", ".join(f"'{name}': 'VARCHAR'" for name in raw + surplus)
         quote = quoted('"') if self.text.census.has_quote else "''"
         scanned = (
-            f"read_csv({quoted(str(place))}, columns = {{{columns}}}, header = false, skip = {skip}, "
+            f"read_csv({quoted(str(read_from))}, columns = {{{columns}}}, header = false, skip = {skip}, "
             f"delim = {quoted(self.dialect.separator)}, quote = {quote}, escape = {quote}, auto_detect = false, "
             f"null_padding = {str(uneven).lower()}, strict_mode = true, encoding = 'utf-8', "
             f"buffer_size = {BYTES_AT_A_TIME})"
@@ -111,11 +111,11 @@ def first_position(connection: duckdb.DuckDBPyConnection, table: str) -> int:
 _PIECE, _SEARCHED = 4_000_000, 2
 
 
-def copy_lines(place: Path, lines: NDArray[np.int64], copy: Path) -> None:
-    """Write the given lines (from 1, rising) of the text at ``place`` to a new file, as they stand."""
+def copy_lines(path: Path, lines: NDArray[np.int64], copy: Path) -> None:
+    """Write the given lines (from 1, rising) of the text at ``path`` to a new file, as they stand."""
     wanted = lines - 1
     before = 0
-    with place.open("rb") as text, copy.open("wb") as out:
+    with path.open("rb") as text, copy.open("wb") as out:
         for piece, ends in _with_line_ends(text):
             starts = np.insert(ends[:-1], 0, 0)
             here = wanted[np.searchsorted(wanted, before) : np.searchsorted(wanted, before + len(ends))] - before
@@ -198,7 +198,7 @@ def _receive_at_once(
     if not made_whole(connection, "all_lines", f"SELECT * FROM {source}", file.rows):
         return None
     line = f"rowid - {first_position(connection, 'all_lines')} + {dialect.header_line + 1}"
-    cells = ", ".join(clean(f"c{place}", ParseOptions()) for place in range(width))
+    cells = ", ".join(clean(f"c{position}", ParseOptions()) for position in range(width))
     make_cells(connection, "received", width)
     row = connection.execute(
         f"INSERT INTO received SELECT {line}, unclosed, {cell_names(width)}, surplus FROM all_lines "
@@ -211,10 +211,10 @@ def _receive_at_once(
 def make_cells(connection: duckdb.DuckDBPyConnection, name: str, width: int) -> None:
     """An empty table for rows as they were received, with their spreadsheet lines."""
     connection.execute(f"DROP TABLE IF EXISTS {name}")
-    columns = ", ".join(f"c{place} VARCHAR" for place in range(width))
+    columns = ", ".join(f"c{position} VARCHAR" for position in range(width))
     connection.execute(f"CREATE TEMP TABLE {name} (line BIGINT, unclosed BOOLEAN, {columns}, surplus VARCHAR)")
 
 
 def cell_names(width: int) -> str:
     """The cells of a row as they are named in SQL."""
-    return ", ".join(f"c{place}" for place in range(width))
+    return ", ".join(f"c{position}" for position in range(width))

@@ -26,7 +26,7 @@ class Piece:
     that holds something; before: what is set before one; heading: what findings call it; words:
     (as written, as meant); without: words left out behind a number."""
 
-    places: tuple[int, ...]
+    positions: tuple[int, ...]
     fixed: str = ""
     heading: str | None = None
     words: tuple[tuple[str, str], ...] = ()
@@ -36,7 +36,7 @@ class Piece:
     @property
     def is_as_received(self) -> bool:
         """Whether each cell that it takes is taken as it is, or joined to another at most."""
-        return not (self.words or self.without or self.before or (self.places and self.fixed))
+        return not (self.words or self.without or self.before or (self.positions and self.fixed))
 
 
 @dataclass(frozen=True)
@@ -52,11 +52,11 @@ def piece_sql(piece: Piece | None, options: ParseOptions) -> str:
     """SQL for the cell of a piece over the file's cells ``c0``, ``c1`` …, as it is received by the checks."""
     if piece is None:
         return "NULL::VARCHAR"
-    if not piece.places:
+    if not piece.positions:
         return f"nullif({quoted(piece.fixed)}, '')"
-    cell = f"c{piece.places[0]}"
-    if len(piece.places) > 1 or piece.fixed or piece.before:
-        cleaned = ", ".join(clean(f"c{place}", options) for place in piece.places)
+    cell = f"c{piece.positions[0]}"
+    if len(piece.positions) > 1 or piece.fixed or piece.before:
+        cleaned = ", ".join(clean(f"c{position}", options) for position in piece.positions)
         cell = f"nullif(concat_ws(' ', {cleaned}), '')"
     if piece.fixed:
         # Behind a blank stands nothing.
@@ -75,7 +75,7 @@ def piece_sql(piece: Piece | None, options: ParseOptions) -> str:
 def taken_sql(slot: Slot, width: int, options: ParseOptions) -> str:
     """SQL that tells whether a row of the file gives a row here: the cells it needs hold something; where it needs
     none, any cell does. A row that is spoiled as a whole gives one in any case, so that it is told."""
-    cleaned = [clean(f"c{place}", options) for place in slot.needs or range(width)]
+    cleaned = [clean(f"c{position}", options) for position in slot.needs or range(width)]
     holds = " AND ".join(f"{cell} IS NOT NULL" for cell in cleaned)
     if not slot.needs:
         holds = f"coalesce({', '.join(cleaned)}, NULL) IS NOT NULL"
@@ -86,10 +86,10 @@ def own_options(slots: tuple[Slot, ...], options: ParseOptions) -> ParseOptions:
     """How the cells that slots make are read: what is known of the file's bytes holds for those taken as they are,
     and not for those a layout makes."""
     made = [piece for slot in slots for piece in slot.pieces if piece is not None]
-    if all(len(piece.places) == 1 and piece.is_as_received for piece in made):
+    if all(len(piece.positions) == 1 and piece.is_as_received for piece in made):
         return options
     fixed = "".join(piece.fixed + "".join(meant for _, meant in piece.words) for piece in made)
-    joined = any(len(piece.places) > 1 or (piece.places and piece.fixed) for piece in made)
+    joined = any(len(piece.positions) > 1 or (piece.positions and piece.fixed) for piece in made)
     return replace(
         options,
         blanks_inside=options.blanks_inside or joined or " " in fixed,
@@ -102,9 +102,9 @@ def slots_sql(slots: tuple[Slot, ...], width: int, options: ParseOptions, source
     ``surplus``): the table's cells in place of the file's, and in ``line`` the number of each row, which is
     line * (number of slots) + place of the slot."""
     return " UNION ALL ".join(
-        f"SELECT line * {len(slots)} + {place} AS line, unclosed, {cells_sql(slot, options)}, surplus "
+        f"SELECT line * {len(slots)} + {position} AS line, unclosed, {cells_sql(slot, options)}, surplus "
         f"FROM {source} WHERE {taken_sql(slot, width, options)}"
-        for place, slot in enumerate(slots)
+        for position, slot in enumerate(slots)
     )
 
 
@@ -128,7 +128,7 @@ class Recognised:
     slots: how the file's cells become those of the table's rows, none when they are the same."""
 
     table: Table
-    places: dict[str, int]
+    positions: dict[str, int]
     header: tuple[str, ...]
     notes: tuple[str, ...]
     source_width: int
@@ -144,12 +144,16 @@ class Recognised:
         """Declared column -> what its cell holds where the header comes again, in lower case and without blanks
         around it; only columns whose cells are taken as they are."""
         if not self.slots:
-            return {column: self.header[place].strip(BLANKS).lower() for column, place in self.places.items()}
-        pieces = {column: {slot.pieces[place] for slot in self.slots} for column, place in self.places.items()}
+            return {
+                column: self.header[position].strip(BLANKS).lower() for column, position in self.positions.items()
+            }
+        pieces = {
+            column: {slot.pieces[position] for slot in self.slots} for column, position in self.positions.items()
+        }
         return {
             column: piece.heading.strip(BLANKS).lower()
             for column, (piece, *others) in pieces.items()
-            if not others and piece and len(piece.places) == 1 and piece.is_as_received and piece.heading
+            if not others and piece and len(piece.positions) == 1 and piece.is_as_received and piece.heading
         }
 
     def headings(self, number: int) -> dict[str, str]:
@@ -211,13 +215,13 @@ def recognise(header: Sequence[str], file_name: str) -> Recognised:
     chosen = _fitting_table(names, named)
     if named is not None and named is not chosen:
         notes.append(f"the name says {named.name}, the header says {chosen.name}; read as {chosen.name}")
-    places = {column: names.index(column) for column in chosen.column_names if column in names}
-    if any(cells[place] != column for column, place in places.items()):
+    positions = {column: names.index(column) for column in chosen.column_names if column in names}
+    if any(cells[position] != column for column, position in positions.items()):
         notes.append("column names in another case or with spaces were put right")
-    extra = [cells[i].strip(BLANKS) for i, name in enumerate(names) if name and name not in places]
+    extra = [cells[i].strip(BLANKS) for i, name in enumerate(names) if name and name not in positions]
     if extra:
         notes.append(f"columns not in the table were left out: {', '.join(extra)[:200]}")
-    return Recognised(chosen, places, tuple(cells), tuple(notes), len(cells))
+    return Recognised(chosen, positions, tuple(cells), tuple(notes), len(cells))
 
 
 def without_empty_end(header: Sequence[str]) -> list[str]:
@@ -302,8 +306,8 @@ def _lacking(names: Sequence[str], nearest: Table) -> FitsNothing:
 def settled_cells(found: Recognised, options: ParseOptions) -> list[str]:
     """SQL of each cell of a row as its copy has it, over ``values_select``: as received, save dates and decimals
     of which a layout says how they are read. They are written plainly, for the copy is read without it."""
-    columns = {place: found.table.column(name) for name, place in found.places.items()}
-    return [_settled(columns.get(place), f"c{place}", found, options) for place in range(found.width)]
+    columns = {position: found.table.column(name) for name, position in found.positions.items()}
+    return [_settled(columns.get(position), f"c{position}", found, options) for position in range(found.width)]
 
 
 def _settled(column: Column | None, raw: str, found: Recognised, options: ParseOptions) -> str:

@@ -162,8 +162,8 @@ def require_rejects(folder: Path, sources: Sequence[Source]) -> None:
 
     No file that is to be read may lie in the folder, and no copy may replace one that somebody is mending.
     """
-    places = [source.place for source in sources if source.place is not None]
-    inside = [place for place in places if place.resolve().is_relative_to(folder.resolve())]
+    paths = [source.path for source in sources if source.path is not None]
+    inside = [path for path in paths if path.resolve().is_relative_to(folder.resolve())]
     if inside:
         raise UsageError(
             f"the folder of --rejects, {folder}, holds {inside[0]}, which is to be read; name another folder with "
@@ -184,16 +184,16 @@ def write_rejects(folder: Path, filed: list[Filed], option: str = "--rejects") -
     """
     copies = _copies(folder, filed)
     require_copies(folder, filed, option)
-    for place, (part, upload) in copies.items():
-        with new_file(place, REJECTS, option) as new:
+    for file, (part, upload) in copies.items():
+        with new_file(file, REJECTS, option) as new:
             _write_copy(new, part, upload)
     return list(copies)
 
 
 def require_copies(folder: Path, filed: list[Filed], option: str) -> None:
     """Raise UsageError unless ``write_rejects`` may write its files."""
-    for place in _copies(folder, filed):
-        require_file(place, REJECTS, option)
+    for file in _copies(folder, filed):
+        require_file(file, REJECTS, option)
 
 
 def _copies(folder: Path, filed: list[Filed]) -> dict[Path, tuple[FiledPart, int | None]]:
@@ -207,10 +207,10 @@ def _copies(folder: Path, filed: list[Filed]) -> dict[Path, tuple[FiledPart, int
     return {folder / name: copy for name, copy in copies.items()}
 
 
-def _write_copy(place: Path, file: FiledPart, upload: int | None) -> None:
+def _write_copy(path: Path, file: FiledPart, upload: int | None) -> None:
     # What an earlier copy said in these two columns is told anew.
     own = [number for number, name in enumerate(file.header) if name.strip().lower() not in (MENDS, PROBLEMS)]
-    with place.open("w", encoding="utf-8", newline="") as out:
+    with path.open("w", encoding="utf-8", newline="") as out:
         writer = csv.writer(out, lineterminator="\n", delimiter=file.separator)
         marked = [] if upload is None else [MENDS]
         writer.writerow([*(file.header[number] for number in own), *marked, PROBLEMS])

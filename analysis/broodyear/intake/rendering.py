@@ -95,7 +95,9 @@ def render_text(result: CheckResult) -> str:
 
 def _told(alike: Sequence[Finding], *, apart: bool = False) -> _Alike:
     """Findings alike with the first few written out. apart: such as say different things."""
-    different = {finding.message if apart else place: finding for place, finding in reversed([*enumerate(alike)])}
+    different = {
+        finding.message if apart else number: finding for number, finding in reversed([*enumerate(alike)])
+    }
     shown = [*different.values()][::-1][:SHOWN_OF_A_KIND]
     entries = dict.fromkeys(_entry(finding) for finding in alike)
     others = [entry for entry in entries if entry not in {"", *map(_entry, shown)}]

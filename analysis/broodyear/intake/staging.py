@@ -96,10 +96,10 @@ def _stage_at_once(
 def _blank_lines(connection: duckdb.DuckDBPyConnection, file: PlainFile, line: str) -> int:
     """How many of the lines that gave no row hold nothing at all."""
     gave_none = connection.execute(f"SELECT {line} AS line FROM checked WHERE broken IS NULL ORDER BY line")
-    place = file.text.place.with_name(f"{file.text.place.name}_none")
-    copy_lines(file.text.place, np.asarray(gave_none.fetchnumpy()["line"]), place)
+    path = file.text.path.with_name(f"{file.text.path.name}_none")
+    copy_lines(file.text.path, np.asarray(gave_none.fetchnumpy()["line"]), path)
     blanks = BLANKS + file.dialect.separator + '"'
-    with place.open(encoding="utf-8-sig") as lines:
+    with path.open(encoding="utf-8-sig") as lines:
         return sum(not text.strip(blanks) for text in lines)
 
 
@@ -142,10 +142,10 @@ def _read_again(
     into: str,
 ) -> bool:
     """Add the rows of some lines to a table of cells; False when the fast reader does not read them one by one."""
-    place = file.text.place.with_name(f"{file.text.place.name}_again")
-    copy_lines(file.text.place, lines, place)
+    path = file.text.path.with_name(f"{file.text.path.name}_again")
+    copy_lines(file.text.path, lines, path)
     if not made_whole(
-        connection, "rows_again", f"SELECT * FROM {file.source(uneven=True, copy=place)}", len(lines)
+        connection, "rows_again", f"SELECT * FROM {file.source(uneven=True, copy=path)}", len(lines)
     ):
         return False
     positions = np.arange(len(lines)) + first_position(connection, "rows_again")
@@ -167,7 +167,9 @@ def _checked_query(
     tells whether it gives one, None when every row does."""
     table = found.table
     take = f"{carried}surplus, unclosed" + ("" if taken is None else f", {taken}")
-    values = values_select(table, options, cleaned_select(table, found.places, options, source, take), quick=True)
+    values = values_select(
+        table, options, cleaned_select(table, found.positions, options, source, take), quick=True
+    )
     broken = " OR ".join(f"({check.broken})" for check in quick_checks(table, found.header_cells))
     none = "" if taken is None else f"WHEN NOT {taken} THEN NULL "
     # In a CASE the checks stop at the first that fails.
@@ -222,7 +224,7 @@ def cells_of(
         connection.unregister("wanted")
     else:
         _read_again(connection, staged.file, found, wanted, staged.options, "picked_rows")
-    cleaned = cleaned_select(found.table, found.places, staged.options, "picked_rows", "*")
+    cleaned = cleaned_select(found.table, found.positions, staged.options, "picked_rows", "*")
     settled = ", ".join(settled_cells(found, staged.options))
     values = values_select(found.table, staged.options, cleaned)
     cells = f"SELECT line, [{settled}] AS cells FROM ({values}) ORDER BY line"

@@ -90,33 +90,33 @@ class HeadingNames:
 
     shown: tuple[str, ...]
 
-    def place(self, heading: str) -> int | None:
+    def position(self, heading: str) -> int | None:
         """Position of the column called ``heading``, from 0; None when there is none."""
         wanted = plain(heading)
-        return next((place for place, name in enumerate(self.shown) if plain(name) == wanted), None)
+        return next((position for position, name in enumerate(self.shown) if plain(name) == wanted), None)
 
     def matching(self, pattern: str) -> list[int]:
         """Positions of the columns whose headings match a pattern with ``*``, ``?`` and ``[…]``."""
-        return [place for place, name in enumerate(self.shown) if fnmatchcase(plain(name), plain(pattern))]
+        return [position for position, name in enumerate(self.shown) if fnmatchcase(plain(name), plain(pattern))]
 
 
 def heading_names(cells: Sequence[str]) -> HeadingNames:
     """Names for the cells of a header row, no two alike."""
     counts: dict[str, int] = {}
     names = []
-    for place, cell in enumerate(cells):
-        name = re.sub(r"\s+", " ", cell).strip() or f"column {column_letters(place)}"
+    for position, cell in enumerate(cells):
+        name = re.sub(r"\s+", " ", cell).strip() or f"column {column_letters(position)}"
         counts[plain(name)] = counts.get(plain(name), 0) + 1
         names.append(name if counts[plain(name)] == 1 else f"{name} ({counts[plain(name)]})")
     return HeadingNames(tuple(names))
 
 
-def column_letters(place: int) -> str:
-    """Letters of the column at position ``place``, from 0, as a spreadsheet shows them."""
+def column_letters(position: int) -> str:
+    """Letters of the column at position ``position``, from 0, as a spreadsheet shows them."""
     letters = ""
-    place += 1
-    while place:
-        place, rest = divmod(place - 1, 26)
+    position += 1
+    while position:
+        position, rest = divmod(position - 1, 26)
         letters = chr(ord("A") + rest) + letters
     return letters
 
@@ -124,10 +124,10 @@ def column_letters(place: int) -> str:
 def cell_place(address: str) -> tuple[int, int]:
     """Line and position (from 1 and from 0) of the cell at an address such as B1."""
     letters = address.rstrip("0123456789")
-    place = 0
+    position = 0
     for letter in letters.upper():
-        place = place * 26 + ord(letter) - ord("A") + 1
-    return int(address[len(letters) :]), place - 1
+        position = position * 26 + ord(letter) - ord("A") + 1
+    return int(address[len(letters) :]), position - 1
 
 
 def header_position(layout: Layout, rows: Sequence[Sequence[str]]) -> int | None:

@@ -42,7 +42,7 @@ def joined_labels(given: Path | None, store: Path) -> tuple[SameLabel, ...]:
 
 def _chosen_file(given: Path | None, store: Path) -> Path | None:
     usual = (store.parent / LAYOUTS_FILE, Path(LAYOUTS_FILE))
-    return given or next((place for place in usual if place.is_file()), None)
+    return given or next((path for path in usual if path.is_file()), None)
 
 
 def read_layouts(path: Path) -> Layouts:
@@ -205,7 +205,7 @@ def read_layout(entry: Mapping[str, Any], number: int, mistakes: Mistakes) -> La
         date_order=mistakes.choice(where, entry, "date_order", get_args(DateOrder)),
         decimal=mistakes.choice(where, entry, "decimal", (",", ".")),
         ignore=mistakes.texts(where, entry, "ignore"),
-        rows=tuple(_read_rows(rows, f"{where}, rows {place}", mistakes) for place, rows in enumerate(given, 1)),
+        rows=tuple(_read_rows(rows, f"{where}, rows {number}", mistakes) for number, rows in enumerate(given, 1)),
     )
 
 

@@ -19,7 +19,7 @@ from broodyear.schemas import Column, Table, all_tables, data_package, dictionar
 from broodyear.store.handle import Store
 from broodyear.store.joining import stored_name
 from broodyear.store.layout import hour_flag
-from broodyear.store.opening import first_line, is_full, quoted_place, unavailable
+from broodyear.store.opening import first_line, is_full, quoted_path, unavailable
 from broodyear.workspace import working_folder
 
 FORMATS = ("csv", "parquet")
@@ -40,21 +40,21 @@ def export_store(store: Store, folder: str | Path, fmt: str = "csv") -> list[Pat
     """
     if fmt not in FORMATS:
         raise UsageError(f"there is no export format {fmt!r}; choose csv or parquet")
-    place = Path(folder)
+    target = Path(folder)
     own = (*(f"{table.name}.{fmt}" for table in all_tables()), "derived", "history", DESCRIPTOR, DICTIONARY)
-    require_folder(place, "export", own)
+    require_folder(target, "export", own)
     store.derive()
     try:
-        with new_folder(place, "export", own) as staged:
+        with new_folder(target, "export", own) as staged:
             names = _write_all(store, staged, fmt)
     except duckdb.IOException as error:
         if not is_full(error):
             raise unavailable(store.path, error) from None
         raise Refused(
-            f"the export stopped while writing {place} ({first_line(str(error))}); it is as it was before. Free "
+            f"the export stopped while writing {target} ({first_line(str(error))}); it is as it was before. Free "
             "some space, or name another folder with --out"
         ) from None
-    return [place / name for name in names]
+    return [target / name for name in names]
 
 
 def _write_all(store: Store, folder: Path, fmt: str) -> list[str]:
@@ -94,7 +94,7 @@ class Writer:
         # The database of a store that is read can write to the folder for temporary files only.
         with working_folder() as folder:
             part = folder.resolve() / "part"
-            self.connection.execute(f"COPY ({query}) TO {quoted_place(part)} ({options})")
+            self.connection.execute(f"COPY ({query}) TO {quoted_path(part)} ({options})")
             shutil.move(part, self.folder / f"{name}.{self.fmt}")
         self.written.append(f"{name}.{self.fmt}")
 

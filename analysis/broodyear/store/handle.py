@@ -203,19 +203,19 @@ def open_store(
     """
     if not isinstance(path, str | Path):
         raise UsageError(f"a store is named by its path, but this is of type {type(path).__name__}")
-    place = Path(path)
-    connection = connect(place, for_loading=for_loading, temporary=temporary)
-    return Store(place, connection, settings or Settings(), takes_uploads=for_loading)
+    file = Path(path)
+    connection = connect(file, for_loading=for_loading, temporary=temporary)
+    return Store(file, connection, settings or Settings(), takes_uploads=for_loading)
 
 
 def open_existing_for_change(
     path: str | Path, *, settings: Settings | None = None, temporary: Path | None = None
 ) -> Store:
     """Open a store that exists for changes. Raises as ``open_store`` does; a missing file is not created."""
-    place = Path(path)
-    if not place.exists():
-        connect(place, for_loading=False)
-    return Store(place, connect(place, for_loading=True, temporary=temporary), settings or Settings())
+    file = Path(path)
+    if not file.exists():
+        connect(file, for_loading=False)
+    return Store(file, connect(file, for_loading=True, temporary=temporary), settings or Settings())
 
 
 def utc_now() -> dt.datetime:

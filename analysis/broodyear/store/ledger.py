@@ -124,8 +124,8 @@ def _arrived(table: Table, first: int, settings: Settings) -> str:
     parts = zip(key_columns(table), key_sql(table, settings, "n."), kinds, strict=True)
     same = " AND ".join(
         f"{label_sql(part + ('::VARCHAR' if kind == 'VARCHAR' else ''), column, settings)} = "
-        f"{label_sql(f'TRY_CAST(w.key[{place}] AS {kind})', column, settings)}"
-        for place, (column, part, kind) in enumerate(parts, start=1)
+        f"{label_sql(f'TRY_CAST(w.key[{position}] AS {kind})', column, settings)}"
+        for position, (column, part, kind) in enumerate(parts, start=1)
     )
     return (
         f"DELETE FROM waiting AS w USING received_{table.name} AS n WHERE w.table_name = '{table.name}' "

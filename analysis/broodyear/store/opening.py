@@ -66,7 +66,7 @@ def connect(path: Path, *, for_loading: bool, temporary: Path | None = None) -> 
 def _opened(path: Path, for_loading: bool, temporary: Path | None) -> duckdb.DuckDBPyConnection:
     connection = interruptible(duckdb.connect(str(path), read_only=not for_loading, config=CONFIG))
     if temporary is not None:
-        connection.execute(f"SET temp_directory = {quoted_place(temporary)}")
+        connection.execute(f"SET temp_directory = {quoted_path(temporary)}")
     if for_loading:
         connection.execute(f"SET memory_limit = '{MEMORY_FOR_LOADING}'")
     return connection
@@ -112,15 +112,15 @@ def _bring_up_to_date(connection: duckdb.DuckDBPyConnection, path: Path) -> None
 def shut_in(connection: duckdb.DuckDBPyConnection, folder: Path) -> None:
     """Let the database reach no file but its own and those in ``folder``, for good; only its share of memory can
     be changed afterwards."""
-    connection.execute(f"SET allowed_directories = [{quoted_place(folder)}]")
+    connection.execute(f"SET allowed_directories = [{quoted_path(folder)}]")
     connection.execute("SET allowed_configs = ['memory_limit', 'schema', 'search_path']")
     connection.execute("SET enable_external_access = false")
     connection.execute("SET lock_configuration = true")
 
 
-def quoted_place(place: Path) -> str:
+def quoted_path(path: Path) -> str:
     """A path as a text in SQL."""
-    return quoted(str(place.absolute()))
+    return quoted(str(path.absolute()))
 
 
 def _create(path: Path) -> bool:
@@ -150,11 +150,11 @@ def empty_store() -> bytes:
     Raises Refused when there is no room for temporary files.
     """
     with working_folder() as folder:
-        place = folder / "empty.duckdb"
+        file = folder / "empty.duckdb"
         try:
-            with duckdb.connect(str(place), config=CONFIG) as connection:
+            with duckdb.connect(str(file), config=CONFIG) as connection:
                 create_layout(connection)
-            return place.read_bytes()
+            return file.read_bytes()
         except duckdb.Error as error:
             if is_full(error):
                 raise temporary_files_full() from None

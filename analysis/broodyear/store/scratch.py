@@ -31,10 +31,10 @@ def scratch_store(
     there is no store counts as an empty one. Raises StoreUnavailable when the store cannot be read, and Refused
     when there is no room for the passing one.
     """
-    place = folder / "passing.duckdb"
-    place.write_bytes(empty_store())
+    file = folder / "passing.duckdb"
+    file.write_bytes(empty_store())
     try:
-        with _session_of(store) as kept, _beside(kept, place, settings) if kept else _alone(place) as connection:
+        with _session_of(store) as kept, _beside(kept, file, settings) if kept else _alone(file) as connection:
             yield connection
     except duckdb.Error as error:
         if is_full(error):
@@ -53,19 +53,19 @@ def _session_of(store: str | Path | Store | None) -> AbstractContextManager[duck
 
 
 @contextmanager
-def _alone(place: Path) -> Iterator[duckdb.DuckDBPyConnection]:
-    with interruptible(duckdb.connect(str(place), config=CONFIG)) as connection:
+def _alone(file: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    with interruptible(duckdb.connect(str(file), config=CONFIG)) as connection:
         connection.execute(f"SET memory_limit = '{MEMORY_FOR_LOADING}'")
         yield connection
 
 
 @contextmanager
 def _beside(
-    connection: duckdb.DuckDBPyConnection, place: Path, settings: Settings
+    connection: duckdb.DuckDBPyConnection, file: Path, settings: Settings
 ) -> Iterator[duckdb.DuckDBPyConnection]:
     """``connection`` with a passing store attached and in use, its views over both stores."""
     kept = own_name(connection)
-    connection.execute(f"ATTACH {quoted(str(place))} AS {_PASSING} (READ_WRITE)")
+    connection.execute(f"ATTACH {quoted(str(file))} AS {_PASSING} (READ_WRITE)")
     connection.execute(f"USE {_PASSING}")
     try:
         with transaction(connection):  # by itself, each statement would wait for the disk

@@ -75,11 +75,11 @@ def verify(path: Path, rescue: Path | None = None) -> Verified:
     own = tuple(f"{name}.csv" for name in TABLE_NAMES)
     if rescue is not None:
         require_folder(rescue, _RESCUE, (*own, "history"), "--rescue")
-    with _readable(path) as (place, lost):
-        found = _verified(place, path, lost)
+    with _readable(path) as (readable, lost):
+        found = _verified(readable, path, lost)
         if rescue is not None:
             with new_folder(rescue, _RESCUE, (*own, "history"), "--rescue") as folder:
-                _save(place, found, folder)
+                _save(readable, found, folder)
     return found
 
 
@@ -104,9 +104,9 @@ def _readable(path: Path) -> Iterator[tuple[Path, str]]:
 class _Reading:
     """Questions to a store that may be damaged: after an error the database is opened anew."""
 
-    def __init__(self, place: Path) -> None:
-        self._place = place
-        self.connection = reopened(place)
+    def __init__(self, readable: Path) -> None:
+        self._readable = readable
+        self.connection = reopened(readable)
         self.error = ""
 
     def ask(self, query: str) -> list[tuple[Any, ...]] | None:
@@ -116,12 +116,12 @@ class _Reading:
         except (duckdb.Error, RuntimeError, UnicodeDecodeError) as error:
             self.error = first_line(str(error))
             self.connection.close()
-            self.connection = reopened(self._place)
+            self.connection = reopened(self._readable)
             return None
 
 
-def _verified(place: Path, path: Path, lost: str) -> Verified:
-    reading = _Reading(place)
+def _verified(readable: Path, path: Path, lost: str) -> Verified:
+    reading = _Reading(readable)
     try:
         own = own_name(reading.connection)
         kept = [f'{own}.kept."{name}"' for (name,) in reading.ask(_KEPT) or ()]
@@ -203,10 +203,10 @@ def _broken_off(reading: _Reading) -> str:
         return ""
 
 
-def _save(place: Path, found: Verified, folder: Path) -> None:
+def _save(readable: Path, found: Verified, folder: Path) -> None:
     """Write every row that can be read: the tables as they now read, and the ledger in history/."""
     parts = {part.name: part for part in found.parts}
-    store = Store(place, connect(place, for_loading=False), Settings())
+    store = Store(readable, connect(readable, for_loading=False), Settings())
     with store:
         (folder / "history").mkdir()
         writer = Writer(store.connection, folder, "csv")

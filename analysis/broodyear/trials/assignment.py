@@ -150,7 +150,7 @@ def _blocks(tanks: pd.DataFrame, levels: int) -> pd.Series[str]:
         block.loc[fits] = name.loc[fits]
     long = block.dropna().astype(str).str.len() > LONGEST_TEXT
     if long.any():
-        number = {name: f"block {place + 1}" for place, name in enumerate(sorted(set(block.dropna())))}
+        number = {name: f"block {number + 1}" for number, name in enumerate(sorted(set(block.dropna())))}
         block = block.map(number)
     return block
 

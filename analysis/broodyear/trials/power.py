@@ -195,10 +195,10 @@ def reached_at(curve: FloatArray, power: float) -> float:
     reached = np.flatnonzero(curve >= power)
     if not len(reached):
         return math.nan
-    place = int(reached[0])
-    if place == 0:
+    first = int(reached[0])
+    if first == 0:
         return float(DIFFERENCES[0])
-    return float(np.interp(power, curve[place - 1 : place + 1], DIFFERENCES[place - 1 : place + 1]))
+    return float(np.interp(power, curve[first - 1 : first + 1], DIFFERENCES[first - 1 : first + 1]))
 
 
 def shift_for(points: float, spreads: Spreads) -> float:

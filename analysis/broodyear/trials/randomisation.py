@@ -75,10 +75,10 @@ def permuted(
     outcome, level, block = outcome[order], treated[order].astype(float), block[order]
     keys = rng.random((draws, len(block))) + block  # sorting them shuffles within blocks only
     shuffled = level[np.argsort(keys, axis=1)]
-    _, place, number = np.unique(block, return_inverse=True, return_counts=True)
-    share = (np.bincount(place, level) / number)[place]
+    _, codes, number = np.unique(block, return_inverse=True, return_counts=True)
+    share = (np.bincount(codes, level) / number)[codes]
     weight = (level - share) @ (level - share)
-    centred = outcome - (np.bincount(place, outcome) / number)[place]
+    centred = outcome - (np.bincount(codes, outcome) / number)[codes]
     return Permuted(
         observed=float(level @ centred / weight),
         drawn=shuffled @ centred / weight,

@@ -54,7 +54,7 @@ def watchlist(store: Store, as_of: dt.date) -> tuple[pd.DataFrame, str]:
     found = pd.concat([part for part in (holds, due) if len(part)] or [holds], ignore_index=True)
     where = store.result("tank_seasons")[["season", "tank_id", "site_id", "region"]]
     found = found.merge(where, on=["season", "tank_id"], how="left").reindex(columns=list(WATCH_COLUMNS))
-    pressing = found["kind"].map({kind: place for place, kind in enumerate(KINDS)})
+    pressing = found["kind"].map({kind: rank for rank, kind in enumerate(KINDS)})
     order = found.assign(pressing=pressing).sort_values(["pressing", "since", "tank_id", "measure"])
     return order[list(WATCH_COLUMNS)].reset_index(drop=True), why
 

@@ -143,14 +143,14 @@ def draft_from(sheet: Sheet, layout: Layout) -> Draft:
             key = by_stage.get(rows, {}).get(column) or _key(rows, column)
             if rows in by_stage and column == "stage":
                 continue
-            if value.source == "column" and (place := names.place(value.text)) is not None:
+            if value.source == "column" and (position := names.position(value.text)) is not None:
                 if rows.unpivot is None and key not in SHARED and key in meanings.values():
                     continue  # rows of another word of the same column: which it is, the person says
-                heading, is_tank = sheet.headings[place], key == "tank_id" and value.joined is not None
+                heading, is_tank = sheet.headings[position], key == "tank_id" and value.joined is not None
                 meanings.setdefault(heading, "site_id" if is_tank else key)
                 words.setdefault(heading, {}).update(value.words)
                 without |= {heading: value.without} if value.without else {}
-                if value.joined is not None and (other := names.place(value.joined)) is not None:
+                if value.joined is not None and (other := names.position(value.joined)) is not None:
                     meanings.setdefault(
                         sheet.headings[other], "tank_at_site" if is_tank else _beside(rows, column)
                     )
@@ -162,8 +162,8 @@ def draft_from(sheet: Sheet, layout: Layout) -> Draft:
             elif value.source in {"constant", "sheet_name", "file_name", "cell"} and value.text != UNKNOWN:
                 fixed.setdefault(key, Value(value.source, value.text))
     known = {heading: key for heading, key in meanings.items() if is_known(key)}
-    ignored = (names.place(heading) for heading in layout.ignore)
-    left = {sheet.headings[place]: LEAVE for place in ignored if place is not None}
+    ignored = (names.position(heading) for heading in layout.ignore)
+    left = {sheet.headings[position]: LEAVE for position in ignored if position is not None}
     return Draft(
         layout.name, {**left, **known}, frozenset({**left, **known}), fixed, layout.date_order or "",
         {heading: said for heading, said in words.items() if said}, without,

@@ -148,13 +148,13 @@ class Drafts:
     def add(self, sheet: Sheet, draft: Draft) -> int:
         """Keep a new sheet with its first draft; its number."""
         self._folder.mkdir(exist_ok=True)
-        number = max((int(place.stem) for place in self._folder.glob("*.json")), default=0) + 1
+        number = max((int(path.stem) for path in self._folder.glob("*.json")), default=0) + 1
         write_json(self._place(number), {"sheet": asdict(sheet), "steps": [_plain(draft)]})
         return number
 
     def listed(self) -> list[tuple[int, Sheet]]:
         """Number and sheet of each, in order."""
-        numbers = sorted(int(place.stem) for place in self._folder.glob("*.json"))
+        numbers = sorted(int(path.stem) for path in self._folder.glob("*.json"))
         return [(number, found[0]) for number in numbers if (found := self.read(number)) is not None]
 
     def read(self, number: int) -> tuple[Sheet, Draft, int] | None:

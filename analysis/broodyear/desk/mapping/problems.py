@@ -84,12 +84,12 @@ def _is_said(name: str, column: Column, said: set[str]) -> bool:
 def unknown_words(sheet: Sheet, draft: Draft) -> dict[str, tuple[Column, list[str]]]:
     """Heading -> its column, and the values that this column cannot hold: each may be given a meaning."""
     found = {}
-    for place, heading in enumerate(sheet.headings):
+    for position, heading in enumerate(sheet.headings):
         key = draft.meaning(heading)
         if key in {"", LEAVE} or key in SHARED or key.startswith(EACH):
             continue
         column = column_of(key)[1]
-        values = [value for value in sheet.values[place] if value.strip() and not _is_allowed(column, value)]
+        values = [value for value in sheet.values[position] if value.strip() and not _is_allowed(column, value)]
         if values:
             found[heading] = (column, values[:MOST_WORDS])
     return found
@@ -178,7 +178,7 @@ def as_read(text: str, order: str) -> str | None:
     found = _NUMBERS.match(text)
     if found is None:
         return None
-    year, month, day = (found.group(place + 1) for place in _PLACES[order])
+    year, month, day = (found.group(number + 1) for number in _PLACES[order])
     if len(year) not in ({4} if order == "year_first" else {2, 4}) or len(day) > 2 or len(month) > 2:
         return None
     try:
@@ -210,26 +210,26 @@ def previews(sheet: Sheet, draft: Draft) -> list[Preview]:
 def _rows(sheet: Sheet, draft: Draft, rows: Rows) -> list[dict[str, str]]:
     names = HeadingNames(sheet.headings)
     each = names.matching(rows.unpivot) if rows.unpivot else [None]
-    needed = [names.place(heading) for heading in rows.only_when]
+    needed = [names.position(heading) for heading in rows.only_when]
     return [
-        {name: _cell(sheet, draft, rows.table, name, value, cells, place) for name, value in rows.columns}
+        {name: _cell(sheet, draft, rows.table, name, value, cells, position) for name, value in rows.columns}
         for cells in sheet.rows
-        for place in each
-        if all(_at(cells, one) for one in [*needed, *([place] if place is not None else [])])
+        for position in each
+        if all(_at(cells, one) for one in [*needed, *([position] if position is not None else [])])
     ][:MOST_ROWS]
 
 
 def _cell(
-    sheet: Sheet, draft: Draft, name: str, column: str, value: Value, cells: tuple[str, ...], place: int | None
+    sheet: Sheet, draft: Draft, name: str, column: str, value: Value, cells: tuple[str, ...], position: int | None
 ) -> str:
     names = HeadingNames(sheet.headings)
     if value.source == "column":
-        parts = [_at(cells, names.place(one)) for one in (value.text, value.joined) if one is not None]
+        parts = [_at(cells, names.position(one)) for one in (value.text, value.joined) if one is not None]
         text = " ".join(filter(None, [*parts, reads(sheet, value.behind) if value.behind and parts[0] else ""]))
     elif value.source == "cell_value":
-        text = _at(cells, place)
+        text = _at(cells, position)
     elif value.source == "heading":
-        text = sheet.headings[place] if place is not None else ""
+        text = sheet.headings[position] if position is not None else ""
     else:
         text = reads(sheet, value)
     text = dict(value.words).get(text, text)
@@ -239,8 +239,8 @@ def _cell(
     return text
 
 
-def _at(cells: tuple[str, ...], place: int | None) -> str:
-    return cells[place].strip() if place is not None and place < len(cells) else ""
+def _at(cells: tuple[str, ...], position: int | None) -> str:
+    return cells[position].strip() if position is not None and position < len(cells) else ""
 
 
 #: Source, the expression that takes the value from the name, and the same in words.
@@ -268,7 +268,7 @@ def fixed_sources(sheet: Sheet, draft: Draft) -> list[tuple[Value, str, str]]:
         read = reads(sheet, fixed)
         if read and (source, read) not in [(other.source, known) for other, _, known in found]:
             found.append((fixed, words, read))
-    found += [(Value("cell", place), f"the cell {place}", text) for place, text in sheet.above.items()]
+    found += [(Value("cell", address), f"the cell {address}", text) for address, text in sheet.above.items()]
     own = [
         fixed
         for fixed in draft.fixed.values()

@@ -54,7 +54,7 @@ _TIMES = {"time", "clock", "hour", "time of day", "read at"}
 @dataclass
 class Assigned:
     """rows: of the layout; grounds: (table, column) -> on what ground; unknown: columns that nothing tells;
-    uses: place of a column in the file -> what takes its cells; dates: places of columns that hold dates;
+    uses: position of a column in the file -> what takes its cells; dates: positions of columns that hold dates;
     files: pattern of file names, when a value comes from the name."""
 
     rows: tuple[Rows, ...] = ()
@@ -105,8 +105,8 @@ class Assigning:
     def __post_init__(self) -> None:
         self._found = Assigned()
         self._meanings = [
-            [one for one in meanings(name) if one.ground != "words in it" or self._may_be(one.column, place)]
-            for place, name in enumerate(self.names.shown)
+            [one for one in meanings(name) if one.ground != "words in it" or self._may_be(one.column, position)]
+            for position, name in enumerate(self.names.shown)
         ]
         self._numbered = self._numbered_by_site()
 
@@ -123,11 +123,13 @@ class Assigning:
                 name: (value, "one column for each tank", wide)
                 for name, value in (("tank_id", Value("heading")), ("water_temp", Value("cell_value")))
             }
-            pattern = common_pattern([self.names.shown[place] for place in wide])
+            pattern = common_pattern([self.names.shown[position] for position in wide])
             asked.append(_Asked(table("temperatures"), (), given, pattern))
-        for place, stage in stages.items():
+        for position, stage in stages.items():
             given = self._constant("stage", stage, "one column for each stage")
-            asked.append(_Asked(table("stages"), [place], {**given, **self._measured("first_seen_on", place)}))
+            asked.append(
+                _Asked(table("stages"), [position], {**given, **self._measured("first_seen_on", position)})
+            )
         asked.sort(key=lambda one: TABLE_NAMES.index(one.target.name))
         asked = asked or [_Asked(table(self._nearest()))]
         self._found.rows = tuple(self._rows(one, several=len(asked) > 1) for one in asked)
@@ -137,81 +139,81 @@ class Assigning:
         """What a table gets from the columns that tell it: rows for each where their headings say a word that no
         column gives, as dead eggs and dead fry say the stage."""
         for column in target.columns:
-            if not (column.required and column.allowed) or self._place_of(target, column, told, {}) is not None:
+            if not (column.required and column.allowed) or self._position_of(target, column, told, {}) is not None:
                 continue
-            said = {place: word_in(self.names.shown[place], column) for place in told}
+            said = {position: word_in(self.names.shown[position], column) for position in told}
             rows = [
-                _Asked(target, [place], {
+                _Asked(target, [position], {
                     **self._constant(column.name, word, "the heading says it"),
-                    **self._measured(self._told_by(target, place), place),
+                    **self._measured(self._told_by(target, position), position),
                 })
-                for place, word in said.items()
+                for position, word in said.items()
                 if word is not None
             ]  # fmt: skip
             if rows:
                 return rows
         return [_Asked(target, told)]
 
-    def _told_by(self, target: Table, place: int) -> str:
+    def _told_by(self, target: Table, position: int) -> str:
         """The column of the table that a heading tells."""
         telling = TELLING[target.name]
-        return next(one.column.name for one in self._meanings[place] if one.column.name in telling)
+        return next(one.column.name for one in self._meanings[position] if one.column.name in telling)
 
     def _constant(self, name: str, word: str, ground: str) -> dict[str, _Given]:
         return {name: (Value("constant", word), ground, ())}
 
-    def _measured(self, name: str, place: int) -> dict[str, _Given]:
-        known = (one.ground for one in self._meanings[place] if one.column.name == name)
-        return {name: self._of_days(place, next(known, "words in it"))}
+    def _measured(self, name: str, position: int) -> dict[str, _Given]:
+        known = (one.ground for one in self._meanings[position] if one.column.name == name)
+        return {name: self._of_days(position, next(known, "words in it"))}
 
-    def _of_days(self, place: int, ground: str) -> _Given:
+    def _of_days(self, position: int, ground: str) -> _Given:
         """A column of days; behind those without a year stands the school year of another column or of a name."""
-        heading = self.names.shown[place]
-        if not self.looks[place].lacks_years:
-            return Value("column", heading), ground, [place]
+        heading = self.names.shown[position]
+        if not self.looks[position].lacks_years:
+            return Value("column", heading), ground, [position]
         known = ((other, one[0].column.name) for other, one in enumerate(self._meanings) if one)
         season = next((other for other, name in known if name == "season"), None)
         if season is not None:
-            return Value("column", heading, self.names.shown[season]), ground, [place, season]
+            return Value("column", heading, self.names.shown[season]), ground, [position, season]
         year, where = next(self._in_names(school_year_in, SCHOOL_YEAR), (None, ""))
         ground = f"{ground}, with the school year {where}" if year else ground
-        return Value("column", heading, behind=year), ground, [place]
+        return Value("column", heading, behind=year), ground, [position]
 
     def _tanks(self) -> list[_Asked]:
         """The tanks that set-ups name, as rows of their own."""
         target = table("tanks")
-        place = self._place_of(target, target.column("tank_id"), (), {})
-        return [] if place is None else [_Asked(target, [place])]
+        position = self._position_of(target, target.column("tank_id"), (), {})
+        return [] if position is None else [_Asked(target, [position])]
 
     def _stages_side_by_side(self) -> dict[int, str]:
         """Columns headed by a stage with dates below, and their stages; of several some may be empty still."""
         found = {
-            place: stage
-            for place, name in enumerate(self.names.shown)
-            if (stage := stage_in(name)) and (self.looks[place].has_dates or not self.looks[place].filled)
+            position: stage
+            for position, name in enumerate(self.names.shown)
+            if (stage := stage_in(name)) and (self.looks[position].has_dates or not self.looks[position].filled)
         }
-        return found if any(self.looks[place].filled for place in found) else {}
+        return found if any(self.looks[position].filled for position in found) else {}
 
     def _tanks_side_by_side(self) -> list[int]:
         """Columns headed by a tank's label with numbers below, when there are several."""
-        places = [
-            place
-            for place, name in enumerate(self.names.shown)
-            if CODE.fullmatch(name) and not self._meanings[place] and self.looks[place].are_numbers
+        positions = [
+            position
+            for position, name in enumerate(self.names.shown)
+            if CODE.fullmatch(name) and not self._meanings[position] and self.looks[position].are_numbers
         ]
-        return places if len(places) > 1 else []
+        return positions if len(positions) > 1 else []
 
     def _telling(self, wide: Sequence[int]) -> dict[str, list[int]]:
         """Table -> the columns of the file that tell it is fed; a column tells one table, the surest."""
         found: dict[str, list[int]] = {}
-        for place, known in enumerate(self._meanings):
+        for position, known in enumerate(self._meanings):
             meaning = next((one for one in known if one.column.name in TELLING.get(one.table, ())), None)
             if len({one.table for one in known}) > MOST_TABLES:
                 continue  # a date, a tank: headings of every kind of record
-            if meaning is None or place in wide or not self._looks_right(meaning.column, place):
+            if meaning is None or position in wide or not self._looks_right(meaning.column, position):
                 continue
-            if not any(one.rank < meaning.rank and self._looks_right(one.column, place) for one in known):
-                found.setdefault(meaning.table, []).append(place)
+            if not any(one.rank < meaning.rank and self._looks_right(one.column, position) for one in known):
+                found.setdefault(meaning.table, []).append(position)
         return found
 
     def _nearest(self) -> str:
@@ -221,17 +223,17 @@ class Assigning:
                 counts[name] += 1
         return max(counts, key=lambda name: counts[name]) if any(counts.values()) else "temperatures"
 
-    def _looks_right(self, column: Column, place: int) -> bool:
-        looks = self.looks[place]
+    def _looks_right(self, column: Column, position: int) -> bool:
+        looks = self.looks[position]
         if not looks.filled:
             return True
         if column.kind in {"date", "moment"}:
             return looks.are_dates
         return looks.are_numbers if column.is_number and column.kind != "year" else not looks.are_dates
 
-    def _may_be(self, column: Column, place: int) -> bool:
+    def _may_be(self, column: Column, position: int) -> bool:
         """Whether the cells below a heading that only has words of a column do not speak against it."""
-        cells = self.looks[place].distinct
+        cells = self.looks[position].distinct
         if column.allowed:
             said = {re.sub(r"[\s-]+", "_", cell.lower()) for cell in cells}
             return not cells or bool(said & {*column.spellings, *(word.lower() for word in column.allowed)})
@@ -246,9 +248,9 @@ class Assigning:
             if given[0].text == UNKNOWN:
                 self._note_unknown(target, name)
         for column in target.columns:
-            place = self._place_of(target, column, told, values)
-            if column.name not in values and place is not None:
-                self._from_heading(target, column, place, values)
+            position = self._position_of(target, column, told, values)
+            if column.name not in values and position is not None:
+                self._from_heading(target, column, position, values)
         self._unit(target, values)
         for column in target.columns:
             if column.required and column.name not in values:
@@ -259,12 +261,12 @@ class Assigning:
         return Rows(target.name, ordered, only, asked.pattern)
 
     def _take(self, target: Table, name: str, values: dict[str, Value], given: _Given) -> None:
-        values[name], ground, places = given
+        values[name], ground, positions = given
         self._found.grounds[target.name, name] = ground
-        for place in places:
-            self._found.uses.setdefault(place, []).append((target.name, name, ground))
+        for position in positions:
+            self._found.uses.setdefault(position, []).append((target.name, name, ground))
 
-    def _place_of(
+    def _position_of(
         self, target: Table, column: Column, telling: Sequence[int], values: dict[str, Value]
     ) -> int | None:
         """The column of the file that likeliest holds a column of the table."""
@@ -273,20 +275,22 @@ class Assigning:
             value.joined if name == "tank_id" and value.joined else value.text for name, value in values.items()
         }
         candidates: list[tuple[int, int, int]] = []
-        for place, known in enumerate(self._meanings):
-            elsewhere = place not in telling and any(
+        for position, known in enumerate(self._meanings):
+            elsewhere = position not in telling and any(
                 one.table != target.name and one.column.name in TELLING.get(one.table, ()) for one in known[:1]
             )
-            if self.names.shown[place] in used or elsewhere or not self._looks_right(column, place):
+            if self.names.shown[position] in used or elsewhere or not self._looks_right(column, position):
                 continue
             for meaning in known:
                 if (meaning.table, meaning.column.name) == (target.name, column.name):
-                    candidates.append((meaning.rank, self._better(target, column, place), place))
+                    candidates.append((meaning.rank, self._better(target, column, position), position))
         return min(candidates)[2] if candidates else None
 
-    def _better(self, target: Table, column: Column, place: int) -> int:
+    def _better(self, target: Table, column: Column, position: int) -> int:
         """0 unless another column of the table is named by this heading more surely."""
-        ranks = {one.column.name: one.rank for one in reversed(self._meanings[place]) if one.table == target.name}
+        ranks = {
+            one.column.name: one.rank for one in reversed(self._meanings[position]) if one.table == target.name
+        }
         return int(any(rank < ranks[column.name] for name, rank in ranks.items()))
 
     def _numbered_by_site(self) -> tuple[int, int, str] | None:
@@ -294,7 +298,11 @@ class Assigning:
         is told by both. None where the labels of tanks stand by themselves."""
         site, tank = (
             next(
-                (place for place, known in enumerate(self._meanings) if known and known[0].column.name == name),
+                (
+                    position
+                    for position, known in enumerate(self._meanings)
+                    if known and known[0].column.name == name
+                ),
                 None,
             )
             for name in ("site_id", "tank_id")
@@ -310,30 +318,30 @@ class Assigning:
         is_short = all(known.fullmatch(one) for one in labels)
         return (site, tank, label) if sites > 1 and is_short else None
 
-    def _from_heading(self, target: Table, column: Column, place: int, values: dict[str, Value]) -> None:
+    def _from_heading(self, target: Table, column: Column, position: int, values: dict[str, Value]) -> None:
         ground: str = next(
-            one.ground for one in self._meanings[place] if (one.table, one.column) == (target.name, column)
+            one.ground for one in self._meanings[position] if (one.table, one.column) == (target.name, column)
         )
-        heading = self.names.shown[place]
-        given: _Given = Value("column", heading), ground, [place]
-        if self.looks[place].are_dates:
-            self._found.dates.append(place)
-        if column.kind == "moment" and (clock := self._clock_beside(place)) is not None:
-            given = Value("column", heading, self.names.shown[clock]), ground, [place, clock]
+        heading = self.names.shown[position]
+        given: _Given = Value("column", heading), ground, [position]
+        if self.looks[position].are_dates:
+            self._found.dates.append(position)
+        if column.kind == "moment" and (clock := self._clock_beside(position)) is not None:
+            given = Value("column", heading, self.names.shown[clock]), ground, [position, clock]
         elif column.kind == "date":
-            given = self._of_days(place, ground)
-        elif column.name == "tank_id" and self._numbered is not None and place == self._numbered[1]:
+            given = self._of_days(position, ground)
+        elif column.name == "tank_id" and self._numbered is not None and position == self._numbered[1]:
             site, _, number = self._numbered
             ground = f'the two together, for a tank "{number}" stands at several sites'
-            given = Value("column", self.names.shown[site], heading), ground, [site, place]
+            given = Value("column", self.names.shown[site], heading), ground, [site, position]
         self._take(target, column.name, values, given)
 
     def _clock_beside(self, date: int) -> int | None:
         return next(
             (
-                place
-                for place, name in enumerate(self.names.shown)
-                if place != date and plain_words(name) in _TIMES and self.looks[place].are_times
+                position
+                for position, name in enumerate(self.names.shown)
+                if position != date and plain_words(name) in _TIMES and self.looks[position].are_times
             ),
             None,
         )
@@ -341,8 +349,8 @@ class Assigning:
     def _unit(self, target: Table, values: dict[str, Value]) -> None:
         """The unit that the heading of a reading tells."""
         if target.name == "temperatures" and "unit" not in values and values.get("water_temp"):
-            place = self.names.place(values["water_temp"].text)
-            unit = unit_in(self.names.shown[place]) if place is not None else None
+            position = self.names.position(values["water_temp"].text)
+            unit = unit_in(self.names.shown[position]) if position is not None else None
             if unit is not None:
                 self._take(target, "unit", values, (Value("constant", unit), "the unit in the heading", ()))
 
@@ -369,9 +377,9 @@ class Assigning:
         if sheet is not None and (is_label(sheet.name) or says):
             yield Value("sheet_name", "(?P<value>.+)"), "the name of the sheet"
         for row in self.above:
-            for place, cell in enumerate(row.cells):
+            for position, cell in enumerate(row.cells):
                 if is_label(cell):
-                    yield Value("cell", f"{column_letters(place)}{row.line}"), "a label above the header"
+                    yield Value("cell", f"{column_letters(position)}{row.line}"), "a label above the header"
         if in_name := re.search(r"[A-Za-z]{1,6}-[0-9]{1,4}", self.source.name):
             yield self._in_file_name(in_name[0], "[A-Za-z]+-[0-9]+"), "the name of the file"
 

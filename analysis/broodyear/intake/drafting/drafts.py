@@ -50,7 +50,7 @@ class HeadingGuess:
     """One heading of a file. place: of its column, from 0; examples: some of its cells; uses: (table, column, on
     what ground) for each column that takes its cells, none when it is left over."""
 
-    place: int
+    position: int
     heading: str
     examples: tuple[str, ...]
     uses: tuple[tuple[str, str, str], ...]
@@ -169,7 +169,9 @@ def draft_layout(
     dialect = _dialect(body)
     names = heading_names(without_empty_end(dialect.header))
     below = [row.cells for row in body.first_rows(dialect.separator) if row.line > dialect.header_line]
-    columns = [[row[place] if place < len(row) else "" for row in below] for place in range(len(names.shown))]
+    columns = [
+        [row[position] if position < len(row) else "" for row in below] for position in range(len(names.shown))
+    ]
     looks = [looks_of(cells) for cells in columns]
     above = [row for row in body.first_rows(dialect.separator) if row.line < dialect.header_line]
     beside = _beside(source, names, bodies, has_tanks=has_tanks)
@@ -179,7 +181,7 @@ def draft_layout(
     if seasons is None and any(look.lacks_years for look in looks):
         # Days without a year are read in some season for a preview; a load asks for those of set-ups.
         seasons = dt.date(2000, 8, 1), dt.date(2100, 7, 31)
-    dates = [cell for place in assigned.dates for cell in columns[place]]
+    dates = [cell for position in assigned.dates for cell in columns[position]]
     proof = proved_order(dates)
     decimals = (text for look in looks for text in look.distinct if re.fullmatch(r"[+-]?[0-9]+,[0-9]+", text))
     layout = Layout(
@@ -191,8 +193,8 @@ def draft_layout(
         rows=assigned.rows,
     )
     headings = tuple(
-        HeadingGuess(place, name, looks[place].distinct[:EXAMPLES], tuple(assigned.uses.get(place, ())))
-        for place, name in enumerate(names.shown)
+        HeadingGuess(position, name, looks[position].distinct[:EXAMPLES], tuple(assigned.uses.get(position, ())))
+        for position, name in enumerate(names.shown)
     )
     return Draft(
         source.shown, layout, dialect.header_line, headings, assigned.grounds,
@@ -203,7 +205,7 @@ def draft_layout(
 
 
 def _ticks(headings: Sequence[HeadingGuess], looks: Sequence[Looks]) -> tuple[str, ...]:
-    found = [one.heading for one in headings if not one.uses and are_ticks(one.heading, looks[one.place])]
+    found = [one.heading for one in headings if not one.uses and are_ticks(one.heading, looks[one.position])]
     return tuple(found) if len(found) > 1 else ()
 
 
@@ -265,10 +267,10 @@ def _with_zeros(rows: Rows, names: HeadingNames, looks: Sequence[Looks], others:
     cells of sheets that the layout reads as well."""
 
     def value_of(name: str, value: Value) -> Value:
-        place = names.place(value.text) if value.source == "column" else None
-        if place is None or table(rows.table).column(name).kind != "count":
+        position = names.position(value.text) if value.source == "column" else None
+        if position is None or table(rows.table).column(name).kind != "count":
             return value
-        said = {*(text.lower() for text in looks[place].distinct), *others}
+        said = {*(text.lower() for text in looks[position].distinct), *others}
         zeros = tuple((word, "0") for word in _NONE if word in said)
         nouns = {noun for text in said if (noun := noun_in(text))}
         return replace(value, words=zeros, without=tuple(sorted(nouns)))
@@ -284,11 +286,11 @@ def _words(
     for rows in assigned.rows:
         for name, value in rows.columns:
             column = table(rows.table).column(name)
-            place = names.place(value.text) if value.source == "column" and value.joined is None else None
-            if place is None or not (column.allowed or (column.is_number and looks[place].are_numbers)):
+            position = names.position(value.text) if value.source == "column" and value.joined is None else None
+            if position is None or not (column.allowed or (column.is_number and looks[position].are_numbers)):
                 continue
             known = {*(word.lower() for word in column.allowed), *(word for word, _ in value.words)}
-            strange = tuple(text for text in looks[place].distinct if text.lower() not in known)
+            strange = tuple(text for text in looks[position].distinct if text.lower() not in known)
             if not column.allowed:
                 strange = tuple(text for text in strange if not is_number(text))
             if strange:
@@ -312,19 +314,19 @@ def without_totals(rows: Sequence[Rows], names: HeadingNames, body: Body, dialec
 def _asking_more(
     rows: Rows, names: HeadingNames, totals: Sequence[Sequence[str]], others: Sequence[Sequence[str]]
 ) -> Rows:
-    asked = [place for heading in rows.only_when if (place := names.place(heading)) is not None]
-    giving = [cells for cells in totals if all(_filled(cells, place) for place in asked)]
+    asked = [position for heading in rows.only_when if (position := names.position(heading)) is not None]
+    giving = [cells for cells in totals if all(_filled(cells, position) for position in asked)]
     if not giving:
         return rows
-    wanted = [cells for cells in others if any(cells) and all(_filled(cells, place) for place in asked)]
+    wanted = [cells for cells in others if any(cells) and all(_filled(cells, position) for position in asked)]
     for _, value in rows.columns:
-        place = names.place(value.text) if value.source == "column" else None
-        if place is None or any(_filled(cells, place) for cells in giving):
+        position = names.position(value.text) if value.source == "column" else None
+        if position is None or any(_filled(cells, position) for cells in giving):
             continue
-        if all(_filled(cells, place) for cells in wanted):
-            return replace(rows, only_when=(*rows.only_when, names.shown[place]))
+        if all(_filled(cells, position) for cells in wanted):
+            return replace(rows, only_when=(*rows.only_when, names.shown[position]))
     return rows
 
 
-def _filled(cells: Sequence[str], place: int) -> bool:
-    return place < len(cells) and bool(cells[place].strip())
+def _filled(cells: Sequence[str], position: int) -> bool:
+    return position < len(cells) and bool(cells[position].strip())

@@ -26,7 +26,7 @@ LOOKED_AT, SHOWN = 60, 5
 @dataclass(frozen=True)
 class PreviewTable:
     """The first rows that a file gives to one table, as they would read. rows: (line, value of each column as
-    text); a value that cannot be read is shown as it stands, and named in ``unread`` as (place among rows,
+    text); a value that cannot be read is shown as it stands, and named in ``unread`` as (position among rows,
     column)."""
 
     table: str
@@ -59,7 +59,7 @@ def preview(
 def _table(connection: duckdb.DuckDBPyConnection, part: Recognised, options: ParseOptions) -> PreviewTable:
     for name, allowed in words_types(part.table).items():
         connection.execute(create_type(name, allowed))
-    cells = cleaned_select(part.table, part.places, options, made_of_received(part, options), "line")
+    cells = cleaned_select(part.table, part.positions, options, made_of_received(part, options), "line")
     values = ", ".join(_shown(part.table, name) for name in part.header)
     written = ", ".join(f'"t_{name}"' for name in part.header)
     query = (
@@ -68,10 +68,10 @@ def _table(connection: duckdb.DuckDBPyConnection, part: Recognised, options: Par
     )
     rows: list[tuple[int, tuple[str, ...]]] = []
     unread: set[tuple[int, str]] = set()
-    for place, (line, read, text) in enumerate(connection.execute(query).fetchall()):
+    for position, (line, read, text) in enumerate(connection.execute(query).fetchall()):
         pairs = list(zip(part.header, read, text, strict=True))
         rows.append((int(line), tuple(cell or "" if value is None else value for _, value, cell in pairs)))
-        unread |= {(place, name) for name, value, cell in pairs if value is None and cell is not None}
+        unread |= {(position, name) for name, value, cell in pairs if value is None and cell is not None}
     return PreviewTable(part.table.name, part.header, tuple(rows), frozenset(unread))
 
 

@@ -57,10 +57,12 @@ def preview_text(tables: tuple[PreviewTable, ...]) -> list[str]:
     for one in tables:
         lines.append(f"# {one.table}, the first rows as they would read:")
         cells = [["line", *one.columns]]
-        for place, (number, values) in enumerate(one.rows):
+        for position, (number, values) in enumerate(one.rows):
             shown = zip(one.columns, values, strict=True)
-            cells.append([str(number), *(_shortened(value, (place, name) in one.unread) for name, value in shown)])
-        widths = [max(len(row[place]) for row in cells) for place in range(len(cells[0]))]
+            cells.append(
+                [str(number), *(_shortened(value, (position, name) in one.unread) for name, value in shown)]
+            )
+        widths = [max(len(row[position]) for row in cells) for position in range(len(cells[0]))]
         for row in cells:
             padded = (cell.ljust(width) for cell, width in zip(row, widths, strict=True))
             lines.append(f"#   {'  '.join(padded)}".rstrip())

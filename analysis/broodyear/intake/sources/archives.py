@@ -22,31 +22,31 @@ _PIECE = 1 << 20
 ARCHIVE = (b"PK\x03\x04", b"PK\x05\x06")
 
 
-def is_archive(place: Path, name: str) -> bool:
+def is_archive(path: Path, name: str) -> bool:
     """Whether a file is a zip archive, by its ending and its first bytes."""
-    return name.lower().endswith(".zip") and begins_with(place, *ARCHIVE)
+    return name.lower().endswith(".zip") and begins_with(path, *ARCHIVE)
 
 
-def begins_with(place: Path, *marks: bytes) -> bool:
+def begins_with(path: Path, *marks: bytes) -> bool:
     """Whether the bytes of a file begin with one of some marks."""
     try:
-        with place.open("rb") as file:
+        with path.open("rb") as file:
             return file.read(max(map(len, marks))).startswith(marks)
     except OSError:
         return False
 
 
 def in_archive(
-    place: Path, scratch: Path, not_read: Callable[[str], str | None]
+    path: Path, scratch: Path, not_read: Callable[[str], str | None]
 ) -> Iterator[tuple[str, Path, str | None]]:
     """The files of an archive as (path inside it, unpacked file, why it is not read when it is not).
 
     Raises UnreadableFile for an archive that is broken, empty of tables, or unpacks to absurd size.
     """
-    allowance = Allowance(place)
+    allowance = Allowance(path)
     unpacked = Path(tempfile.mkdtemp(dir=scratch))
     found = False
-    with open_archive(place) as archive:
+    with open_archive(path) as archive:
         for number, member in enumerate(_members(archive)):
             reason = _refused(member) or not_read(PurePosixPath(member.filename).name)
             inner = unpacked / str(number)
@@ -58,10 +58,10 @@ def in_archive(
         raise UnreadableFile("the archive holds no table", "Send the tables themselves, or an archive of them.")
 
 
-def open_archive(place: Path) -> zipfile.ZipFile:
-    """The archive at ``place``. Raises UnreadableFile when it is broken."""
+def open_archive(path: Path) -> zipfile.ZipFile:
+    """The archive at ``path``. Raises UnreadableFile when it is broken."""
     try:
-        return zipfile.ZipFile(place)
+        return zipfile.ZipFile(path)
     except (zipfile.BadZipFile, OSError, ValueError):
         raise UnreadableFile("the archive is broken or was cut off", "Pack it again and send that.") from None
 
@@ -69,9 +69,9 @@ def open_archive(place: Path) -> zipfile.ZipFile:
 class Allowance:
     """How many bytes may still be unpacked from one packed file."""
 
-    def __init__(self, place: Path, called: str = "file") -> None:
+    def __init__(self, path: Path, called: str = "file") -> None:
         self._called = called
-        self._limit = min(max(UNPACKED_FREELY, place.stat().st_size * LARGEST_RATIO), LARGEST_UNPACKED)
+        self._limit = min(max(UNPACKED_FREELY, path.stat().st_size * LARGEST_RATIO), LARGEST_UNPACKED)
         self._used = 0
 
     def use(self, size: int) -> None:
@@ -102,9 +102,9 @@ def _refused(member: zipfile.ZipInfo) -> str | None:
     return "it is locked with a password" if member.flag_bits & 1 else None
 
 
-def _unpack(archive: zipfile.ZipFile, member: zipfile.ZipInfo, place: Path, allowance: Allowance) -> None:
+def _unpack(archive: zipfile.ZipFile, member: zipfile.ZipInfo, path: Path, allowance: Allowance) -> None:
     try:
-        with archive.open(member) as packed, place.open("wb") as out:
+        with archive.open(member) as packed, path.open("wb") as out:
             while piece := packed.read(_PIECE):
                 allowance.use(len(piece))
                 out.write(piece)

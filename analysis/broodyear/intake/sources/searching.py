@@ -26,12 +26,12 @@ ENDINGS = (*TEXTS, *WORKBOOKS, *ARCHIVES)
 @dataclass(frozen=True)
 class Source:
     """One upload to be read. shown: the path as the user gave it, with what leads into an archive or a workbook;
-    name: bare name of its file; place: that file, None for standard input; container: shown path of the file that
+    name: bare name of its file; path: that file, None for standard input; container: shown path of the file that
     holds it with others (an archive, a workbook), None when it stands alone."""
 
     shown: str
     name: str
-    place: Path | None
+    path: Path | None
     stream: BinaryIO | None = None
     sheet: Sheet | None = None
     container: str | None = None
@@ -61,11 +61,11 @@ def find_sources(paths: Iterable[str | Path], stdin: BinaryIO | None, scratch: P
     seen: set[str] = set()
     for path in paths:
         try:
-            for shown, place in _files(path, sources):
-                identity = os.path.realpath(place)
+            for shown, file in _files(path, sources):
+                identity = os.path.realpath(file)
                 if identity not in seen:
                     seen.add(identity)
-                    _open_file(shown, place, sources, scratch, re.split(r"[\\/]", shown)[-1])
+                    _open_file(shown, file, sources, scratch, re.split(r"[\\/]", shown)[-1])
             if str(path) == STDIN and STDIN not in seen:
                 seen.add(STDIN)
                 if stdin is None:
@@ -81,12 +81,12 @@ def _files(path: str | Path, sources: Sources) -> Iterator[tuple[str, Path]]:
     """The files that one path means, each with the name it is shown by."""
     if str(path) == STDIN:
         return
-    place = Path(path)
-    if place.is_dir():
-        yield from _in_folder(place, sources)
-    elif place.is_file():
-        yield str(path), place
-    elif place.exists():
+    file = Path(path)
+    if file.is_dir():
+        yield from _in_folder(file, sources)
+    elif file.is_file():
+        yield str(path), file
+    elif file.exists():
         raise UnreadableFile("it is neither a file nor a folder", "Name a file or a folder.")
     else:
         raise UnreadableFile("there is no such file or folder", "Check the spelling and the folder it is in.")
@@ -95,16 +95,16 @@ def _files(path: str | Path, sources: Sources) -> Iterator[tuple[str, Path]]:
 def _in_folder(folder: Path, sources: Sources) -> Iterator[tuple[str, Path]]:
     found = False
     records: dict[Path, dict[str, Written]] = {}
-    for place in _walk(folder):
-        reason = _passed_over(place, place.name)
-        writer = writer_of_result(place, records) if reason is None else None
+    for path in _walk(folder):
+        reason = _passed_over(path, path.name)
+        writer = writer_of_result(path, records) if reason is None else None
         if writer is not None:
             reason = f"a result that `broodyear {writer}` wrote, and no record"
         if reason is None:
             found = True
-            yield str(place), place
+            yield str(path), path
         else:
-            sources.skipped.append(Skipped(str(place), reason))
+            sources.skipped.append(Skipped(str(path), reason))
     if not found:
         endings = ", ".join(ENDINGS)
         raise UnreadableFile(
@@ -119,17 +119,17 @@ def _walk(folder: Path) -> Iterator[Path]:
     except OSError:
         yield folder
         return
-    for place in inside:
-        if place.is_dir() and not place.name.startswith(".") and not place.is_symlink():
-            yield from _walk(place)
+    for path in inside:
+        if path.is_dir() and not path.name.startswith(".") and not path.is_symlink():
+            yield from _walk(path)
         else:
-            yield place
+            yield path
 
 
-def _passed_over(place: Path, name: str) -> str | None:
+def _passed_over(path: Path, name: str) -> str | None:
     """Why a file met in a search is not read; None when it is."""
-    kind = "folder" if place.is_dir() else "file"
-    if place.is_symlink() and place.is_dir():
+    kind = "folder" if path.is_dir() else "file"
+    if path.is_symlink() and path.is_dir():
         return "a link to a folder"
     if kind == "folder" and not name.startswith("."):
         return "a folder that cannot be opened"
@@ -138,11 +138,11 @@ def _passed_over(place: Path, name: str) -> str | None:
     if name.startswith("."):
         return f"a hidden {kind}"
     # A part of an export that is no upload: its derived tables and its history.
-    whole = place.parent.parent
+    whole = path.parent.parent
     is_marked = (whole / "datapackage.json").exists() or (whole / RECORD).exists()
-    if place.parent.name in {"derived", "history"} and is_marked:
+    if path.parent.name in {"derived", "history"} and is_marked:
         return "a by-product of an export, made anew from the other tables"
-    return not_read(name) or (None if place.is_file() else "neither a file nor a folder")
+    return not_read(name) or (None if path.is_file() else "neither a file nor a folder")
 
 
 def not_read(name: str) -> str | None:
@@ -156,19 +156,19 @@ def not_read(name: str) -> str | None:
 
 
 def _open_file(
-    shown: str, place: Path, sources: Sources, scratch: Path, name: str, archive: str | None = None
+    shown: str, path: Path, sources: Sources, scratch: Path, name: str, archive: str | None = None
 ) -> None:
     """Take in one file: an archive or a workbook with what it holds, any other as itself."""
     try:
-        if is_workbook(place, name):
-            _open_workbook(shown, place, sources, name)
-        elif not is_archive(place, name):
-            sources.found.append(Source(shown, name, place, container=archive))
+        if is_workbook(path, name):
+            _open_workbook(shown, path, sources, name)
+        elif not is_archive(path, name):
+            sources.found.append(Source(shown, name, path, container=archive))
         elif archive is not None:
             inside = "an archive inside an archive; unpack it and send what it holds"
             sources.skipped.append(Skipped(shown, inside))
         else:
-            for inner, unpacked, reason in in_archive(place, scratch, not_read):
+            for inner, unpacked, reason in in_archive(path, scratch, not_read):
                 if reason is None:
                     _open_file(f"{shown}/{inner}", unpacked, sources, scratch, PurePosixPath(inner).name, shown)
                 else:
@@ -177,12 +177,12 @@ def _open_file(
         sources.missing.append(Missing(shown, *error.args))
 
 
-def _open_workbook(shown: str, place: Path, sources: Sources, name: str) -> None:
+def _open_workbook(shown: str, file: Path, sources: Sources, name: str) -> None:
     before = len(sources.found)
-    for sheet, reason in sheets_of(place):
+    for sheet, reason in sheets_of(file):
         path = f"{shown}#{sheet.name}"
         if reason is None:
-            sources.found.append(Source(path, name, place, sheet=sheet, container=shown))
+            sources.found.append(Source(path, name, file, sheet=sheet, container=shown))
         else:
             sources.skipped.append(Skipped(path, reason))
     if len(sources.found) == before:

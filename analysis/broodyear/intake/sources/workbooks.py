@@ -38,32 +38,32 @@ class Sheet:
     notes: tuple[str, ...] = ()
 
 
-def is_workbook(place: Path, name: str) -> bool:
+def is_workbook(path: Path, name: str) -> bool:
     """Whether a file is a workbook, by its ending and its first bytes."""
-    return name.lower().endswith(_ENDINGS) and begins_with(place, *ARCHIVE, _OLD)
+    return name.lower().endswith(_ENDINGS) and begins_with(path, *ARCHIVE, _OLD)
 
 
-def sheets_of(place: Path) -> Iterator[tuple[Sheet, str | None]]:
+def sheets_of(path: Path) -> Iterator[tuple[Sheet, str | None]]:
     """Each sheet of a workbook, and why it is not read when it is not. Raises UnreadableFile when the workbook is
     broken or locked, or unpacks to absurd size."""
-    marks = _marks(place)
-    for described, sheet in _opened(place):
+    marks = _marks(path)
+    for described, sheet in _opened(path):
         if described.typ != calamine.SheetTypeEnum.WorkSheet:
             yield Sheet(described.name, ()), "not a sheet of cells (a chart or a macro)"
             continue
         noticed = marks.get(described.name, Marks())
         rows = _rows(sheet, noticed)
         notes = [*_notes(described, sheet, noticed)]
-        if begins_with(place, _OLD):
+        if begins_with(path, _OLD):
             notes.append(
                 "cells with an error such as #REF! cannot be told from blank ones in a workbook of this kind"
             )
         yield Sheet(described.name, rows, tuple(notes)), None if rows else "the sheet is empty"
 
 
-def _opened(place: Path) -> Iterator[tuple[calamine.SheetMetadata, calamine.CalamineSheet]]:
+def _opened(path: Path) -> Iterator[tuple[calamine.SheetMetadata, calamine.CalamineSheet]]:
     try:
-        with place.open("rb") as file:
+        with path.open("rb") as file:
             workbook = calamine.CalamineWorkbook.from_filelike(file)
             for described in workbook.sheets_metadata:
                 yield described, workbook.get_sheet_by_name(described.name)
@@ -127,8 +127,8 @@ def _notes(described: calamine.SheetMetadata, sheet: calamine.CalamineSheet, mar
         yield f"merged cells hold their value in the first cell only: {first_of(ranges, _LISTED)}"
 
 
-def _address(place: tuple[int, int]) -> str:
-    row, column = place
+def _address(position: tuple[int, int]) -> str:
+    row, column = position
     return f"{column_letters(column)}{row + 1}"
 
 
@@ -145,12 +145,12 @@ class Marks:
     hidden_columns: set[int] = field(default_factory=set)
 
 
-def _marks(place: Path) -> dict[str, Marks]:
+def _marks(path: Path) -> dict[str, Marks]:
     """The marks of each sheet, by its name. Raises UnreadableFile for a workbook whose text is broken."""
-    if begins_with(place, _OLD):
+    if begins_with(path, _OLD):
         return {}
-    allowance = Allowance(place)
-    with open_archive(place) as archive:
+    allowance = Allowance(path)
+    with open_archive(path) as archive:
         allowance.use(sum(member.file_size for member in archive.infolist()))
         try:
             if "content.xml" in archive.namelist():
@@ -198,7 +198,7 @@ def _marks_of_sheet(text: bytes) -> Marks:
     return marks
 
 
-def _note_errors(row: ElementTree.Element, place: int, errors: dict[tuple[int, int], str]) -> None:
+def _note_errors(row: ElementTree.Element, position: int, errors: dict[tuple[int, int], str]) -> None:
     column = -1
     for cell in row:
         column = cell_place(cell.attrib["r"])[1] if "r" in cell.attrib else column + 1
@@ -206,9 +206,9 @@ def _note_errors(row: ElementTree.Element, place: int, errors: dict[tuple[int, i
         if is_error or (len(cell) and not cell[0].tag.endswith("}v")):
             inner = {one.tag.rpartition("}")[2]: one.text for one in cell}
             if is_error:
-                errors[place, column] = inner.get("v") or "#ERROR!"
+                errors[position, column] = inner.get("v") or "#ERROR!"
             elif "f" in inner and not inner.get("v"):
-                errors[place, column] = NEVER_WORKED_OUT
+                errors[position, column] = NEVER_WORKED_OUT
 
 
 def _elements(text: bytes, *names: str) -> Iterator[tuple[str, ElementTree.Element]]:

@@ -256,8 +256,8 @@ def open_suspicions(connection: duckdb.DuckDBPyConnection, settings: Settings) -
     for rule, case in cases:
         if _acknowledged(rule, case, settings) is None:
             said = _finding(rule, case)
-            place = (str(case["tank_id"]), int(case["upload"]), said.line, str(said.table))
-            found.append(OpenSuspicion(rule.name, *place, said.message, said.advice, rule.same(case)))
+            where = (str(case["tank_id"]), int(case["upload"]), said.line, str(said.table))
+            found.append(OpenSuspicion(rule.name, *where, said.message, said.advice, rule.same(case)))
     return sorted(found, key=lambda one: (one.rule, one.tank_id, one.upload, one.line or 0))
 
 
