@@ -13,11 +13,17 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-from scipy.special import betaln, digamma, expit, polygamma
+from scipy.special import betaln, digamma, expit
 
 from broodyear.errors import Refused
 from broodyear.notes import note
-from broodyear.statistics.numbers import FloatArray, binomial_log_likelihood, level_sums, log_binomial_coefficients
+from broodyear.statistics.numbers import (
+    FloatArray,
+    binomial_log_likelihood,
+    differenced,
+    level_sums,
+    log_binomial_coefficients,
+)
 from broodyear.survival.design import Design
 from broodyear.survival.result import SurvivalFit
 
@@ -150,7 +156,7 @@ def fit_beta_binomial(design: Design) -> SurvivalFit:
     constant = log_binomial_coefficients(design.survived, design.trials)
     if constant - best.fun <= binomial.log_likelihood + 1e-6 or best.x[-1] <= SMALLEST_LOG_ODDS + 0.5:
         return replace(binomial, dispersion=0.0, notes=(note("survival", "no_correlation"),))
-    information = scale.T @ _information(origin + scale @ best.x, design) @ scale
+    information = differenced(lambda at: objective(at)[1], best.x)
     if not np.all(np.isfinite(information)) or np.linalg.eigvalsh(information)[0] <= 0:
         raise Refused(note("survival", "unsettled_beta"))
     inverse = np.linalg.inv(information)
@@ -162,35 +168,14 @@ def fit_beta_binomial(design: Design) -> SurvivalFit:
 
 def _log_likelihood(values: FloatArray, design: Design) -> tuple[float, FloatArray]:
     """Log-likelihood without binomial coefficients, and its gradient; values end with logit(rho)."""
-    share, total, a, b = _shape(values, design)
+    share, total = np.clip(expit(design.matrix @ values[:-1]), 1e-12, 1.0 - 1e-12), float(np.exp(-values[-1]))
     survived, died, trials = design.survived, design.trials - design.survived, design.trials
+    a, b = total * share, total * (1.0 - share)  # of each row's beta distribution
     value = betaln(survived + a, died + b) - betaln(a, b)
     slope_a, slope_b = digamma(survived + a) - digamma(a), digamma(died + b) - digamma(b)
     by_total = share * slope_a + (1.0 - share) * slope_b + digamma(total) - digamma(trials + total)
     by_log_odds = total * share * (1.0 - share) * (slope_a - slope_b)
     return float(value.sum()), np.append(design.matrix.T @ by_log_odds, -total * by_total.sum())
-
-
-def _shape(values: FloatArray, design: Design) -> tuple[FloatArray, float, FloatArray, FloatArray]:
-    """Mean of each row's beta distribution, (1 - rho) / rho, and the two parameters, whose sum that is."""
-    share, total = np.clip(expit(design.matrix @ values[:-1]), 1e-12, 1.0 - 1e-12), float(np.exp(-values[-1]))
-    return share, total, total * share, total * (1.0 - share)
-
-
-def _information(values: FloatArray, design: Design) -> FloatArray:
-    """Minus the second derivatives of the same."""
-    share, total, *pair = _shape(values, design)
-    spread, counts = total * share * (1.0 - share), (design.survived, design.trials - design.survived)
-    first = [digamma(count + one) - digamma(one) for count, one in zip(counts, pair, strict=True)]
-    alive, dead = (polygamma(1, count + one) - polygamma(1, one) for count, one in zip(counts, pair, strict=True))
-    by_both = -spread * (first[0] - first[1] + total * (share * alive - (1.0 - share) * dead))
-    by_log_odds = spread * ((1.0 - 2.0 * share) * (first[0] - first[1]) + spread * (alive + dead))
-    by_total = (
-        share**2 * alive + (1.0 - share) ** 2 * dead + polygamma(1, total) - polygamma(1, design.trials + total)
-    )
-    corner = total**2 * by_total.sum() - _log_likelihood(values, design)[1][-1]
-    own, cross = design.matrix.T @ (by_log_odds[:, None] * design.matrix), design.matrix.T @ by_both
-    return -np.block([[own, cross[:, None]], [cross[None], np.array([[corner]])]])
 
 
 def separated_terms(matrix: FloatArray, survived: FloatArray, trials: FloatArray) -> tuple[int, ...]:
