@@ -42,7 +42,8 @@ from broodyear.survival.practices.levels import PRACTICE_COLUMNS, ROOM, practice
 from broodyear.survival.practices.model import UNITS, AdjustedModel, centred, design_of, fit_adjusted, measured
 from broodyear.survival.tank_frame import MAIN_OUTCOME, OUTCOMES, prepare
 
-NOTE_COLUMNS = ["outcome", "model", "rows_given", "rows_used", "left_out", "note"]
+ROW_COUNTS = ["rows_given", "rows_used"]
+NOTE_COLUMNS = ["outcome", "model", *ROW_COUNTS, "left_out", "note"]
 #: Above this many tank-seasons the other methods are asked of the whole stay alone, so that a review stays quick.
 MOST_ROWS_FOR_EVERY_METHOD = 5000
 OTHER_METHODS = ("beta_binomial", "quasi_binomial", "clustered", "exchangeable")
@@ -54,18 +55,16 @@ TANKS_PER_BATCH = 4
 class OutcomeReport:
     """What one of the MODELS of an outcome says, or both together.
 
-    given, used: tank-seasons; is_fitted: whether the model of all practices was; findings: of its family, the
-    first `told` of them compared; correlation: of their estimates; fits: NOTE_COLUMNS, one row per model; methods:
+    fits: NOTE_COLUMNS, one row per model; findings: contrasts compared, with the correlation of their estimates;
+    refused: what cannot be compared, where no model could be fitted all; used: tank-seasons; methods:
     METHOD_COLUMNS; practices: PRACTICE_COLUMNS.
     """
 
-    given: int
-    used: int
-    findings: list[Finding]
-    fits: pd.DataFrame
-    is_fitted: bool = True
-    told: int = 0
+    fits: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=NOTE_COLUMNS))
+    findings: Sequence[Finding] = ()
     correlation: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
+    refused: Sequence[Finding] = ()
+    used: int = 0
     practices: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=PRACTICE_COLUMNS))
     methods: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=METHOD_COLUMNS))
     diagnostics: Mapping[str, pd.DataFrame] = field(default_factory=dict)
@@ -127,7 +126,7 @@ def report_from(found: Sequence[OutcomeReport]) -> EffectsReport:
         raise NothingToAnalyse("No tank-season has an outcome, so there are no effects to estimate.")
     findings = iter(gated([finding for part in parts for finding in part.findings], MAIN_OUTCOME))
     effects = [
-        effect_rows([next(findings) for _ in part.findings], part.methods, part.given, part.used * part.is_fitted)
+        effect_rows([next(findings) for _ in part.findings], part.methods, *part.fits[ROW_COUNTS].iloc[0])
         for part in parts
     ]
     return EffectsReport(
@@ -151,45 +150,40 @@ def together(total: OutcomeReport, direct: OutcomeReport) -> OutcomeReport:
     normal variables lie in symmetric bands is least when groups of them are independent (Royen 2014, Far East J
     Theor Stat 48:139).
     """
-    if not total.is_fitted:
-        return total
-    findings = [*total.findings[: total.told], *direct.findings, *total.findings[total.told :]]
-    found = as_family(findings, block_diag(total.correlation, direct.correlation))
-    return replace(total, findings=found, fits=_stacked([total.fits, direct.fits]))
+    family = []
+    if total.fits["rows_used"].any():
+        family = as_family([*total.findings, *direct.findings], block_diag(total.correlation, direct.correlation))
+        total = replace(total, fits=_stacked([total.fits, direct.fits]))
+    return replace(total, findings=[*family, *total.refused])
 
 
 def total_report(rows: OutcomeRows) -> OutcomeReport:
     """What one outcome's rows say of practices, temperature left out; not yet a family."""
-    outcome = rows.outcome
     try:
-        total = fit_adjusted(rows.used, [one for name, one in rows.factors.items() if name not in rows.waiting])
+        model = fit_adjusted(rows.used, [one for name, one in rows.factors.items() if name not in rows.waiting])
     except BroodyearError as error:
         reason = Reason.NOT_CONVERGED if len(rows.used) else Reason.TOO_FEW_TANKS
-        findings = refusals(rows.factors, outcome, dict.fromkeys(rows.factors, reason), str(error))
-        table = practice_table(rows, None, {}, findings, str(error))
+        refused = refusals(rows.factors, rows.outcome, dict.fromkeys(rows.factors, reason), str(error))
+        table = practice_table(rows, None, {}, refused, str(error))
         fits = _fit_row(rows, "practices", 0, str(error))
-        return OutcomeReport(len(rows.given), len(rows.used), findings, fits, is_fitted=False, practices=table)
-    names = [name for name, factor in total.factors.items() if factor.is_comparable]
-    averages = {name: total.averages_of(name) for name in names}
-    contrasts = [one for name in names for one in factor_contrasts(total, name, averages[name])]
-    silent = silent_tanks(rows)
-    told = [
-        beside_silent(replace(one, outcome=outcome), silent, averages[one.factor])
-        for one in within_batches(total, contrasts)
+        return OutcomeReport(fits, refused=refused, used=len(rows.used), practices=table)
+    names = [name for name, factor in model.factors.items() if factor.is_comparable]
+    averages, silent = {name: model.averages_of(name) for name in names}, silent_tanks(rows)
+    contrasts = [
+        beside_silent(one, silent, averages[name])
+        for name in names
+        for one in factor_contrasts(model, name, averages[name])
     ]
-    out = dict.fromkeys(total.dropped, Reason.SEPARATED) | dict.fromkeys(rows.waiting, Reason.TOO_FEW_TANKS)
-    refused, is_main = refusals(rows.factors, outcome, out), outcome == MAIN_OUTCOME
-    asked = names if is_main or len(rows.used) <= MOST_ROWS_FOR_EVERY_METHOD else ()
-    return OutcomeReport(
-        len(rows.given),
-        len(rows.used),
-        [replace(one, adjusted_for=adjusted_for(total, one.factor)) for one in (*told, *refused)],
-        _fit_row(rows, "practices", len(rows.used), model_note(total, rows.waiting)),
-        told=len(told),
-        correlation=correlation_of(total, contrasts),
-        practices=practice_table(rows, total, averages, [*told, *refused]),
-        methods=other_methods(total, asked).assign(outcome=outcome),
-        diagnostics=diagnose(total) if is_main else {},
+    found = _answered(rows, model, contrasts, "practices", model_note(model, rows.waiting))
+    out = dict.fromkeys(model.dropped, Reason.SEPARATED) | dict.fromkeys(rows.waiting, Reason.TOO_FEW_TANKS)
+    refused, is_main = refusals(rows.factors, rows.outcome, out), rows.outcome == MAIN_OUTCOME
+    by_methods = names if is_main or len(rows.used) <= MOST_ROWS_FOR_EVERY_METHOD else ()
+    return replace(
+        found,
+        refused=[replace(one, adjusted_for=adjusted_for(model, one.factor)) for one in refused],
+        practices=practice_table(rows, model, averages, [*found.findings, *refused]),
+        methods=other_methods(model, by_methods).assign(outcome=rows.outcome),
+        diagnostics=diagnose(model) if is_main else {},
     )
 
 
@@ -197,8 +191,8 @@ def direct_report(rows: OutcomeRows) -> OutcomeReport:
     """The model with the water temperature instead of the set point: +1 °C, and rooms at equal temperature."""
     temps = measured(rows.used, TEMPERATURE)
     known, numbers, model = np.isfinite(temps), centred(TEMPERATURE, temps), None
-    tanks, batches = int(known.sum()), int(rows.used.loc[known, "batch_id"].nunique())
-    reason = Reason.TOO_FEW_TANKS if tanks else Reason.NO_RECORDS
+    sizes = int(known.sum()), int(rows.used.loc[known, "batch_id"].nunique())
+    reason = Reason.TOO_FEW_TANKS if known.any() else Reason.NO_RECORDS
     if numbers:
         factors = [one for name, one in rows.factors.items() if name not in (*rows.waiting, SET_POINT)]
         try:
@@ -206,21 +200,28 @@ def direct_report(rows: OutcomeRows) -> OutcomeReport:
         except BroodyearError:
             reason = Reason.NOT_CONVERGED
     if model is None or TEMPERATURE in model.dropped:
-        finding = Finding(TEMPERATURE, STEP_LEVEL, "", tanks, batches, rows.outcome, refused=reason)
-        return OutcomeReport(len(rows.given), len(rows.used), [finding], pd.DataFrame(columns=NOTE_COLUMNS))
+        refused = Finding(TEMPERATURE, STEP_LEVEL, "", *sizes, rows.outcome, refused=reason)
+        return OutcomeReport(findings=[refused])
     bend = bend_of(model, TEMPERATURE, temps)
     beside = note("practices", "curve", line=bend) if bend.is_bent else ""
-    contrasts = [replace(step_contrast(model, TEMPERATURE, STEP_LEVEL, tanks, batches, 1.0), why=beside)]
+    contrasts = [replace(step_contrast(model, TEMPERATURE, STEP_LEVEL, *sizes, 1.0), why=beside)]
     if ROOM in model.factors and model.factors[ROOM].is_comparable:
         contrasts += factor_contrasts(model, ROOM, model.averages_of(ROOM))
+    found = _answered(rows, model, contrasts, "temperature", model_note(model, line=bend))
+    of_rooms = [replace(one, factor=DIRECT) if one.factor == ROOM else one for one in found.findings]
+    return replace(found, findings=of_rooms)
+
+
+def _answered(
+    rows: OutcomeRows, model: AdjustedModel, contrasts: Sequence[Finding], name: str, words: str
+) -> OutcomeReport:
+    """The contrasts of a fitted model with their answers within batches; words: on the model."""
     findings = [
-        replace(one, outcome=rows.outcome, factor=name, adjusted_for=adjusted_for(model, one.factor))
+        replace(one, outcome=rows.outcome, adjusted_for=adjusted_for(model, one.factor))
         for one in within_batches(model, contrasts)
-        for name in [DIRECT if one.factor == ROOM else one.factor]
     ]
-    fits = _fit_row(rows, "temperature", len(rows.used), model_note(model, line=bend))
-    correlation = correlation_of(model, contrasts)
-    return OutcomeReport(len(rows.given), len(rows.used), findings, fits, correlation=correlation)
+    used = len(rows.used)
+    return OutcomeReport(_fit_row(rows, name, used, words), findings, correlation_of(model, contrasts), used=used)
 
 
 #: The two models of an outcome.
