@@ -89,7 +89,7 @@ def beside(outcome: str, contrast: Finding, points: float) -> dict[str, object]:
     return {
         "outcome": outcome, "factor": contrast.factor, "level": contrast.level, "planted": points,
         "estimate": contrast.points, "covered": contrast.points_limit(-1) <= points <= contrast.points_limit(1),
-        "half_width": contrast.reach * contrast.points_error,
+        "half_width": contrast.critical * contrast.points_error,
     }  # fmt: skip
 
 

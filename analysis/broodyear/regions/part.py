@@ -259,8 +259,14 @@ def batch_estimates(
     moved = slopes @ (middle - went)
     error = 100.0 * np.hypot(np.sqrt(slopes**2 @ (1.0 / exact)), delta_errors(moved, covariance))
     points, degrees = 100.0 * against @ alike.share, max(float(len(rows) - len(told) - len(regions)), 1.0)
-    reach = critical_value(degrees) * error
-    columns = [100.0 * alike.share, points, points - reach, points + reach, two_sided_p(points / error, degrees)]
+    half_width = critical_value(degrees) * error
+    columns = [
+        100.0 * alike.share,
+        points,
+        points - half_width,
+        points + half_width,
+        two_sided_p(points / error, degrees),
+    ]
     found = pd.DataFrame(np.column_stack(columns), index=told.index, columns=BATCH_ESTIMATES)
     return found if len(found) > 1 else found.assign(**dict.fromkeys(BATCH_ESTIMATES[1:], np.nan))
 
@@ -297,7 +303,7 @@ def heterogeneity(log_odds: FloatArray, covariance: FloatArray, mean_share: floa
     centring = np.eye(regions) - 1.0 / regions
     mean_error = float(np.trace(centring @ covariance @ centring)) / freedom / regions
     new_error = float(np.sqrt(tau**2 * (1.0 + 1.0 / regions) + mean_error))
-    reach = float(stdtrit(freedom - 1 if regions >= FEWEST_REGIONS else np.nan, 0.975)) * new_error
+    half_width = float(stdtrit(freedom - 1 if regions >= FEWEST_REGIONS else np.nan, 0.975)) * new_error
     centre = np.log(mean_share / (1.0 - mean_share))
     return {
         "regions": regions,
@@ -305,7 +311,7 @@ def heterogeneity(log_odds: FloatArray, covariance: FloatArray, mean_share: floa
         "tau_points": 100.0 * tau * mean_share * (1.0 - mean_share),
         "i_squared_pct": 100.0 * max(0.0, (q - freedom) / q) if q > 0.0 else 0.0,
         "q": q,
-        "prediction_low_pct": 100.0 / (1.0 + np.exp(reach - centre)),
-        "prediction_high_pct": 100.0 / (1.0 + np.exp(-reach - centre)),
+        "prediction_low_pct": 100.0 / (1.0 + np.exp(half_width - centre)),
+        "prediction_high_pct": 100.0 / (1.0 + np.exp(-half_width - centre)),
         "new_error": new_error,
     }

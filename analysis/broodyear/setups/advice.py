@@ -66,7 +66,7 @@ def _change(effect: Mapping[Any, Any], last: pd.DataFrame, values: pd.Series) ->
     reason = Reason.AGAINST_CARE if practice.is_less_care(proposed, present) else Reason(effect["reason"])
     fish = eggs / 100.0 if reason is Reason.CLEAR else np.nan
     gain = abs(effect["shrunken_points"])
-    reach = 0.5 * (high - low) * np.sqrt(gain / abs(effect["difference_points"]))
+    half_width = 0.5 * (high - low) * np.sqrt(gain / abs(effect["difference_points"]))
     days = _days_longer(last, values, proposed, present) if practice.name == SET_POINT else np.nan
     return {
         **{name: effect[name] for name in ("tanks", "batches", "p_value", "p_family", "comparisons")},
@@ -80,8 +80,8 @@ def _change(effect: Mapping[Any, Any], last: pd.DataFrame, values: pd.Series) ->
         "difference_low": low,
         "difference_high": high,
         "fish_saved": fish * gain,
-        "fish_low": fish * (gain - reach),
-        "fish_high": fish * (gain + reach),
+        "fish_low": fish * (gain - half_width),
+        "fish_high": fish * (gain + half_width),
         "days_longer": days,
         "decision": str(reason.decision),
         "reason": str(reason),

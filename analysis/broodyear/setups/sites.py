@@ -61,8 +61,8 @@ def _outcome_sites(judged: Judged, outcome: str) -> pd.DataFrame:
     centre = rows.groupby("site_id", sort=True)["expected_log_odds"].mean().to_numpy(dtype=float)
     spread = np.full(len(centre), max(judged.spreads["tank_sd"], 1e-3))
     usual = mean_survival(centre, spread)
-    reach = critical_value(np.inf) * error
-    for name, shift in (("points", 0.0), ("low", -reach), ("high", reach)):
+    half_width = critical_value(np.inf) * error
+    for name, shift in (("points", 0.0), ("low", -half_width), ("high", half_width)):
         table[f"difference_{name}"] = 100.0 * (mean_survival(centre + effect + shift, spread) - usual)
     change = table["last_difference_points"] - table["first_difference_points"]
     is_worth_it = (change >= _WORTH_SAYING_POINTS) & (table["expected_regain_points"] >= 1.0)

@@ -74,14 +74,14 @@ class LogOdds:
     degrees: float = np.inf
 
     @property
-    def reach(self) -> float:
+    def critical(self) -> float:
         """Standard errors to either end of the 95 % interval."""
         return critical_value(self.degrees)
 
     def odds_ratio(self, side: int = 0) -> float:
         """The odds ratio, or with side −1 or +1 an end of its 95 % interval."""
         with np.errstate(over="ignore"):
-            return float(np.exp(self.log_odds + side * self.reach * self.error))
+            return float(np.exp(self.log_odds + side * self.critical * self.error))
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -94,7 +94,7 @@ class Difference(LogOdds):
 
     def points_limit(self, side: int) -> float:
         """The lower (side −1) or upper (+1) end of its 95 % interval."""
-        return self.points + side * self.reach * self.points_error
+        return self.points + side * self.critical * self.points_error
 
     def shown(self) -> dict[str, float]:
         """The columns in which every comparison is told: odds ratio and points with 95 % limits, p value."""
@@ -152,8 +152,8 @@ class SurvivalFit:
         """One row per term (index `term`): estimate, std_error, ci_low, ci_high (95 %), p_value (two-sided)."""
         estimates, errors = self.coefficients, np.sqrt(np.diag(self.variance))
         degrees = [self.degrees_of_freedom_of(row) for row in np.eye(len(errors))]
-        reach = critical_values(degrees) * errors
-        wald = estimates - reach, estimates + reach, two_sided_p(estimates / errors, degrees)
+        half_width = critical_values(degrees) * errors
+        wald = estimates - half_width, estimates + half_width, two_sided_p(estimates / errors, degrees)
         low, high, p_values = self.intervals or wald
         columns = {"estimate": estimates, "std_error": errors, "ci_low": low, "ci_high": high, "p_value": p_values}
         return pd.DataFrame(columns, index=pd.Index(self.design.terms, name="term"))

@@ -124,7 +124,7 @@ class Finding(Difference):
     def is_blurred(self) -> bool:
         """Whether it would no longer be clear of zero, had every silent tank lost all its fish."""
         lost = np.sign(self.points) * self.points_if_silent_lost
-        return bool(lost - self.reach * self.points_error <= 0.0)
+        return bool(lost - self.critical * self.points_error <= 0.0)
 
     @property
     def note(self) -> str:

@@ -150,12 +150,12 @@ def estimate_columns(
     share, error: mean survival (0–1) and its standard error; contrast: each level against others, points_error of
     it in percentage points, with degrees of freedom; ratio: what the p value is of, where not points over error.
     """
-    reach, points = critical_values(degrees), 100.0 * contrast @ share
-    low, high = share_limits(share, error, reach)
+    critical, points = critical_values(degrees), 100.0 * contrast @ share
+    low, high = share_limits(share, error, critical)
     tested = points / np.maximum(points_error, 1e-12) if ratio is None else ratio
     columns = [
-        100.0 * share, 100.0 * low, 100.0 * high, points, points - reach * points_error,
-        points + reach * points_error, two_sided_p(tested, degrees),
+        100.0 * share, 100.0 * low, 100.0 * high, points, points - critical * points_error,
+        points + critical * points_error, two_sided_p(tested, degrees),
     ]  # fmt: skip
     return np.column_stack(columns)
 
