@@ -23,7 +23,7 @@ from broodyear.regions import region_comparison
 from broodyear.setups import change_claims, what_to_change
 from broodyear.survival import effects_report
 from broodyear.survival.practices import outcome
-from broodyear.survival.practices.diagnostics import Bend
+from broodyear.survival.practices.diagnostics import Curvature
 from broodyear.survival.practices.findings import METHOD_COLUMNS
 from broodyear.survival.practices.levels import PRACTICE_COLUMNS
 
@@ -170,7 +170,7 @@ def _outcomes(rng: np.random.Generator, tanks: pd.DataFrame, plan: Plan) -> pd.D
 def _nothing_but_what_decides(monkeypatch: pytest.MonkeyPatch) -> None:
     """Half the work of a report decides no claim: levels one by one, other methods, diagnostics, the curve."""
     practices, methods = (pd.DataFrame(columns=names) for names in (PRACTICE_COLUMNS, METHOD_COLUMNS))
-    beside = {"practice_table": practices, "other_methods": methods, "diagnose": {}, "bend_of": Bend()}
+    beside = {"practice_table": practices, "other_methods": methods, "diagnose": {}, "curvature_of": Curvature()}
     for name, found in beside.items():
         monkeypatch.setattr(outcome, name, lambda *_, found=found, **__: found)
 

@@ -9,7 +9,7 @@ from scipy.stats import chi2
 from tests.simulated.tank_seasons import draw_tank_seasons
 
 from broodyear.survival import effects_report, fit_survival
-from broodyear.survival.practices.diagnostics import bend_of, spline_columns
+from broodyear.survival.practices.diagnostics import curvature_of, spline_columns
 from broodyear.survival.practices.factors import outcome_rows
 from broodyear.survival.practices.model import centred, fit_adjusted
 from broodyear.survival.tank_frame import prepare
@@ -89,6 +89,6 @@ def test_the_test_of_a_line_is_about_that_of_a_likelihood_ratio() -> None:
     temps = rows["mean_water_temp_c"].to_numpy(dtype=float)
     coded = outcome_rows(rows, "delivered_to_release")
     model = fit_adjusted(coded.used, list(coded.factors.values()), centred("mean_water_temp_c", temps))
-    found = bend_of(model, "mean_water_temp_c", temps)
+    found = curvature_of(model, "mean_water_temp_c", temps)
     # The knots differ a little (5 and 95 % against the ends), so only the size of the evidence is compared.
     assert abs(np.log10(found.p_value) - np.log10(want)) < 0.15 * abs(np.log10(want)) + 0.5

@@ -152,7 +152,7 @@ def random_effect_normality(fit: SurvivalFit) -> pd.DataFrame:
 
 
 @dataclass(frozen=True)
-class Bend:
+class Curvature:
     """p_value: of a straight line against the spline, nan when it cannot be told; best_temp_c, best_pct: where
     along the curve survival is highest, between the outer knots."""
 
@@ -161,12 +161,12 @@ class Bend:
     best_pct: float = np.nan
 
     @property
-    def is_bent(self) -> bool:
+    def is_curved(self) -> bool:
         """Whether the line is none."""
         return self.p_value < CURVED_BELOW
 
 
-def bend_of(model: AdjustedModel, name: str, temps_c: FloatArray) -> Bend:
+def curvature_of(model: AdjustedModel, name: str, temps_c: FloatArray) -> Curvature:
     """A straight line in a covariate against a natural cubic spline; temps_c: one a row, nan where missing.
 
     A Wald test (F, Satterthwaite's degrees of freedom) of the spline's further columns in the working model.
@@ -176,17 +176,17 @@ def bend_of(model: AdjustedModel, name: str, temps_c: FloatArray) -> Bend:
     known = np.isfinite(temps_c)
     knots = np.quantile(temps_c[known], KNOTS)
     if len(np.unique(knots)) < len(KNOTS):
-        return Bend()
+        return Curvature()
     further = np.where(known[:, None], spline_columns(np.where(known, temps_c, 0.0), knots), 0.0)
     wider, plain, size = model.working.with_columns(further), model.working.plain, further.shape[1]
     if wider is None or not model.columns.own(name).size:
-        return Bend()
+        return Curvature()
     own = wider.coefficients[-size:]
     ratio = float(own @ np.linalg.solve(wider.covariance[-size:, -size:], own)) / size
     degrees = min(wider.degrees(row) for row in np.eye(len(wider.coefficients))[-size:])
     p_value = float(fdtrc(size, min(degrees, 1e9), ratio))
     if not p_value < CURVED_BELOW:
-        return Bend(p_value)
+        return Curvature(p_value)
     moved = np.concatenate([model.fit.coefficients - plain.coefficients, np.zeros(size)]) + wider.coefficients
     grid, matrix = np.linspace(knots[0], knots[-1], POINTS), np.hstack([model.fit.design.matrix, further])
     line = [int(model.columns.own(name)[0]), *range(matrix.shape[1] - size, matrix.shape[1])]
@@ -194,7 +194,7 @@ def bend_of(model: AdjustedModel, name: str, temps_c: FloatArray) -> Bend:
     lines = np.column_stack([grid - temps_c[known].mean(), spline_columns(grid, knots)]) @ moved[line]
     top = int(np.argmax(lines))
     share = average_over_groups(rest + lines[top], model.fit.total_group_sd).share.mean()
-    return Bend(p_value, float(grid[top]), 100.0 * float(share))
+    return Curvature(p_value, float(grid[top]), 100.0 * float(share))
 
 
 def spline_columns(values: FloatArray, knots: FloatArray) -> FloatArray:

@@ -18,7 +18,7 @@ from broodyear.statistics.numbers import FloatArray
 from broodyear.survival.design import Grouping
 from broodyear.survival.fit import fit_design
 from broodyear.survival.marginal import refuse_separation
-from broodyear.survival.practices.diagnostics import Bend, bend_of, diagnose
+from broodyear.survival.practices.diagnostics import Curvature, curvature_of, diagnose
 from broodyear.survival.practices.factors import SET_POINT, OutcomeRows, batch_factor, in_words, outcome_rows
 from broodyear.survival.practices.findings import (
     DIRECT,
@@ -202,12 +202,12 @@ def direct_report(rows: OutcomeRows) -> OutcomeReport:
     if model is None or TEMPERATURE in model.dropped:
         refused = Finding(TEMPERATURE, STEP_LEVEL, "", *sizes, rows.outcome, refused=reason)
         return OutcomeReport(findings=[refused])
-    bend = bend_of(model, TEMPERATURE, temps)
-    beside = note("practices", "curve", line=bend) if bend.is_bent else ""
+    curvature = curvature_of(model, TEMPERATURE, temps)
+    beside = note("practices", "curve", line=curvature) if curvature.is_curved else ""
     contrasts = [replace(step_contrast(model, TEMPERATURE, STEP_LEVEL, *sizes, 1.0), why=beside)]
     if ROOM in model.factors and model.factors[ROOM].is_comparable:
         contrasts += factor_contrasts(model, ROOM, model.averages_of(ROOM))
-    found = _answered(rows, model, contrasts, "temperature", model_note(model, line=bend))
+    found = _answered(rows, model, contrasts, "temperature", model_note(model, line=curvature))
     of_rooms = [replace(one, factor=DIRECT) if one.factor == ROOM else one for one in found.findings]
     return replace(found, findings=of_rooms)
 
@@ -235,7 +235,7 @@ def _fit_row(rows: OutcomeRows, model: str, used: int, words: str) -> pd.DataFra
     return pd.DataFrame([row], columns=NOTE_COLUMNS)
 
 
-def model_note(model: AdjustedModel, waiting: Sequence[str] = (), line: Bend | None = None) -> str:
+def model_note(model: AdjustedModel, waiting: Sequence[str] = (), line: Curvature | None = None) -> str:
     """What a reader of a model must know; waiting: practices left out; line: whether temperature acts in one."""
     dropped, waits = (list(map(in_words, names)) for names in (model.dropped, waiting))
     told, blank = line if line and np.isfinite(line.p_value) else None, model.blank(TEMPERATURE)
