@@ -245,7 +245,7 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ('holm(table["p_value"].to_numpy(dtype=float))', "1.0"),
     )),
     ("regions/part.py", REGIONS, (
-        ("response[rows.index] - log_odds[place]", "response[rows.index] + log_odds[place]"),
+        ("response[rows.index] - log_odds[code]", "response[rows.index] + log_odds[code]"),
         ("* lost <= 0.0", "* lost > 0.0"),
         ("shares * (1.0 - silent", "shares * (0.0 + silent"),
         ("(against @ within.log_odds) / delta_errors(against, covariance)", "(against @ within.log_odds)"),

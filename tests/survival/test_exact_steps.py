@@ -168,7 +168,7 @@ def test_a_border_without_its_zeros_gives_what_a_full_one_gives(monkeypatch: pyt
     layout = lay_out([Grouping(str(place), one, tuple(range(one.max() + 1))) for place, one in enumerate(codes)])
     weight, right, sds = rng.uniform(5, 40, 80), rng.normal(size=80), np.array([0.5, 0.7, 0.4])
     full = factorise(layout, sds, weight)
-    monkeypatch.setattr(system, "MANY_PLACES", 1)
+    monkeypatch.setattr(system, "MANY_CELLS", 1)
     thin = factorise(layout, sds, weight)
     assert isinstance(full.border, np.ndarray) and not isinstance(thin.border, np.ndarray)
     np.testing.assert_allclose(solve(thin, right), solve(full, right), rtol=1e-10, atol=1e-14)

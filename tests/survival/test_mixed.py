@@ -125,7 +125,7 @@ def check_elimination(frame: pd.DataFrame, groups: list[str]) -> None:
         [sd * np.eye(len(one.levels))[one.codes] for sd, one in zip(sds, design.groupings, strict=True)]
     )
     whole = rows.T @ (weight[:, None] * rows) + np.eye(rows.shape[1])
-    spots = np.concatenate(layout.spots)  # from the order of the layout to that of the groups
+    positions = np.concatenate(layout.positions)  # from the order of the layout to that of the groups
     right = rng.normal(size=len(frame))
     factor = factorise(layout, sds, weight)
     assert factor.log_determinant == pytest.approx(np.linalg.slogdet(whole)[1], rel=EXACT)
@@ -133,7 +133,7 @@ def check_elimination(frame: pd.DataFrame, groups: list[str]) -> None:
     assert solve(factor, right) == pytest.approx(left, abs=EXACT)
     diagonal, leverages = invert(factor)
     dense = np.linalg.inv(whole)
-    assert diagonal[spots] == pytest.approx(np.diag(dense), abs=EXACT)
+    assert diagonal[positions] == pytest.approx(np.diag(dense), abs=EXACT)
     assert leverages == pytest.approx(np.einsum("ij,jk,ik->i", rows, dense, rows), abs=EXACT)
 
 

@@ -238,21 +238,21 @@ def batch_estimates(
     sampling, tanks and site. Other batches are weighted by their tanks.
     """
     rows = model.rows[model.rows["region"].isin(regions)]
-    share, place = model.fit.fitted[rows.index], rows["region"].map(list(regions).index).to_numpy(dtype=int)
+    share, code = model.fit.fitted[rows.index], rows["region"].map(list(regions).index).to_numpy(dtype=int)
     sampling = 1.0 / np.maximum(rows["eggs"].to_numpy(dtype=float) * share * (1.0 - share), 1e-10)
     sds = model.fit.group_sd.reindex(["site_id", "tank_season"]).fillna(0.0)
     weight = 1.0 / (sampling + sds["tank_season"] ** 2)
     table = rows[["batch_id", "site_id"]].assign(
-        place=place, tanks=1, weight=weight, pull=weight * (model.working.response[rows.index] - log_odds[place])
+        code=code, tanks=1, weight=weight, pull=weight * (model.working.response[rows.index] - log_odds[code])
     )
-    sites = table.groupby(["batch_id", "site_id", "place"], sort=True).sum().reset_index()
+    sites = table.groupby(["batch_id", "site_id", "code"], sort=True).sum().reset_index()
     sites["exact"] = 1.0 / (1.0 / sites["weight"] + sds["site_id"] ** 2)
     sites["pull"] *= sites["exact"] / sites["weight"]
     told = sites.groupby("batch_id", sort=True)[["tanks", "exact", "pull"]].sum()
     exact = told["exact"].to_numpy(dtype=float)
-    went = sites.pivot_table(index="batch_id", columns="place", values="exact", aggfunc="sum", fill_value=0.0)
+    went = sites.pivot_table(index="batch_id", columns="code", values="exact", aggfunc="sum", fill_value=0.0)
     went = went.reindex(columns=range(len(regions)), fill_value=0.0).to_numpy(dtype=float) / exact[:, None]
-    middle = np.bincount(place, minlength=len(regions)) / len(place)
+    middle = np.bincount(code, minlength=len(regions)) / len(code)
     alike = average_over_groups((told["pull"] / told["exact"]).to_numpy() + middle @ log_odds, np.hypot(*sds))
     against = against_the_rest(told["tanks"])
     slopes = against * alike.by_log_odds

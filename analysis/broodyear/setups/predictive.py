@@ -114,7 +114,7 @@ def _quantile(points: FloatArray, density: FloatArray, probability: float) -> Fl
     reached = np.cumsum(density, axis=1) - 0.5 * density - np.gradient(density, axis=1) / 12.0
     after = np.clip((reached < probability).sum(axis=1), 1, points.shape[1] - 1)
     row = np.arange(len(points))
-    low, high = (ndtri(np.clip(reached[row, place], 1e-12, 1.0 - 1e-12)) for place in (after - 1, after))
+    low, high = (ndtri(np.clip(reached[row, index], 1e-12, 1.0 - 1e-12)) for index in (after - 1, after))
     part = np.clip((ndtri(probability) - low) / np.maximum(high - low, 1e-12), 0.0, 1.0)
     return np.asarray(points[row, after - 1] + part * (points[row, after] - points[row, after - 1]), dtype=float)
 
@@ -150,8 +150,8 @@ def _points_found(critical: IntArray, eggs: int, share: FloatArray, expected_pct
     def reached(points: float) -> float:
         return float(binomial_cdf(most, number, np.clip(share - points / 100.0, 0.0, 1.0)) @ WEIGHTS)
 
-    place = bisect_left(shortfalls, POWER, key=reached)  # a larger shortfall is found more often
-    return float(shortfalls[place]) if place < len(shortfalls) else float("nan")
+    index = bisect_left(shortfalls, POWER, key=reached)  # a larger shortfall is found more often
+    return float(shortfalls[index]) if index < len(shortfalls) else float("nan")
 
 
 def detectable_by_season(judged: pd.DataFrame) -> pd.DataFrame:

@@ -93,9 +93,9 @@ def usable_rows(
     left_out = {f"missing {name}": int(rows) for name, rows in zip(needed, first, strict=True) if rows}
     alive, eggs = (_counts(frame, name, keep) for name in counts)
     impossible = np.flatnonzero(keep & (alive > eggs))
-    for place in impossible[:1]:
-        said = {"rows": impossible.size, "of": len(frame), "row": place + 1, "counts": counts}
-        raise Refused(note("survival", "too_many_survivors", alive=alive[place], eggs=eggs[place], **said))
+    for first in impossible[:1]:
+        said = {"rows": impossible.size, "of": len(frame), "row": first + 1, "counts": counts}
+        raise Refused(note("survival", "too_many_survivors", alive=alive[first], eggs=eggs[first], **said))
     if empty := int((keep & (eggs == 0)).sum()):
         left_out[f"no eggs ({counts[1]} is 0)"] = empty
         keep &= eggs > 0
@@ -269,8 +269,8 @@ def make_design(
         raise Refused(note("survival", "too_many_terms", terms=terms, rows=len(used), fewest=fewest))
     values = np.ascontiguousarray(matrix.to_numpy(dtype=float))
     kept, null = aliases(values, ALIAS_TOLERANCE)
-    for place in np.setdiff1d(np.arange(len(terms)), kept)[:1]:
-        raise Refused(_alias_message(values, terms, int(place), null[:, 0]))
+    for index in np.setdiff1d(np.arange(len(terms)), kept)[:1]:
+        raise Refused(_alias_message(values, terms, int(index), null[:, 0]))
     groupings = tuple(Grouping.of(used, name) for name in groups)
     require_groupings(groupings)
     return Design(
@@ -300,9 +300,9 @@ def aliases(matrix: FloatArray, tolerance: float) -> tuple[IntArray, FloatArray]
     if len(factor) == matrix.shape[1] and np.abs(np.diag(factor)).min() > tolerance:
         return np.arange(matrix.shape[1], dtype=np.int64), np.zeros((matrix.shape[1], 0))
     kept: list[int] = []
-    for place, column in enumerate(factor.T):
+    for index, column in enumerate(factor.T):
         made = factor[:, kept] @ np.linalg.lstsq(factor[:, kept], column, rcond=None)[0]
-        kept += [place] if np.linalg.norm(column - made) > tolerance else []
+        kept += [index] if np.linalg.norm(column - made) > tolerance else []
     aliased = np.setdiff1d(np.arange(matrix.shape[1]), kept)
     null = np.zeros((matrix.shape[1], len(aliased)))
     null[aliased, np.arange(len(aliased))] = 1.0
@@ -311,13 +311,13 @@ def aliases(matrix: FloatArray, tolerance: float) -> tuple[IntArray, FloatArray]
     return np.array(kept, dtype=np.int64), null
 
 
-def _alias_message(matrix: FloatArray, terms: Sequence[str], place: int, null: FloatArray) -> str:
-    partners = [term for term, weight in zip(terms[:place], null, strict=False) if abs(weight) > 1e-6]
+def _alias_message(matrix: FloatArray, terms: Sequence[str], index: int, null: FloatArray) -> str:
+    partners = [term for term, weight in zip(terms[:index], null, strict=False) if abs(weight) > 1e-6]
     others = [term for term in partners if term != "Intercept"] or partners
-    spline = terms[place].partition("(")[0]
+    spline = terms[index].partition("(")[0]
     is_curve = spline in ("cr", "cs", "cc") and all(term.startswith(spline + "(") for term in others)
-    said = {"term": terms[place], "others": others, "spline": spline if is_curve else ""}
-    return note("survival", "aliased", is_empty=not matrix[:, place].any(), **said)
+    said = {"term": terms[index], "others": others, "spline": spline if is_curve else ""}
+    return note("survival", "aliased", is_empty=not matrix[:, index].any(), **said)
 
 
 def require_groupings(groupings: Sequence[Grouping]) -> None:

@@ -81,12 +81,12 @@ class Likelihood:
         return plain + 0.5 * float(log_determinant) if sign > 0 else -np.inf
 
     def highest(self, values: FloatArray, fixed: int | None = None) -> FloatArray:
-        """Scoring steps (McCullagh & Nelder 1989, ch. 4), one coefficient held if fixed is its place.
+        """Scoring steps (McCullagh & Nelder 1989, ch. 4), one coefficient held if fixed is its index.
 
         Each is halved until the likelihood does not fall beyond rounding. Raises LinAlgError where none settles.
         """
         matrix, rows = self.design.matrix, self.design
-        free = np.array([place for place in range(len(values)) if place != fixed], dtype=int)
+        free = np.array([index for index in range(len(values)) if index != fixed], dtype=int)
         if not len(free):
             return values
         for _ in range(ITERATIONS):
@@ -179,7 +179,7 @@ def _log_likelihood(values: FloatArray, design: Design) -> tuple[float, FloatArr
 
 
 def separated_terms(matrix: FloatArray, survived: FloatArray, trials: FloatArray) -> tuple[int, ...]:
-    """Places of the coefficients without a finite maximum-likelihood estimate; empty when all are finite.
+    """Indices of the coefficients without a finite maximum-likelihood estimate; empty when all are finite.
 
     There is none when some direction in the coefficients raises every row with only survivors, lowers every row
     with only deaths, and leaves the rows in between alone (Albert & Anderson 1984, doi 10.1093/biomet/71.1.1).
@@ -205,7 +205,7 @@ def separated_terms(matrix: FloatArray, survived: FloatArray, trials: FloatArray
     )
     if solution.x is None or solution.fun is None or solution.fun >= -GAIN_TOLERANCE:
         return ()
-    return tuple(int(place) for place in np.flatnonzero(np.abs(solution.x) > GAIN_TOLERANCE))
+    return tuple(int(index) for index in np.flatnonzero(np.abs(solution.x) > GAIN_TOLERANCE))
 
 
 @lru_cache(maxsize=1)
@@ -215,10 +215,10 @@ def refuse_separation(design: Design) -> None:
     if (survived == trials).all() or (survived == 0).all():
         fate = "survived" if survived.any() else "died"
         raise Refused(note("survival", "one_fate", rows=len(trials), fate=fate))
-    places = separated_terms(design.matrix, survived, trials)
-    if not places:
+    indices = separated_terms(design.matrix, survived, trials)
+    if not indices:
         return
-    named = [terms[place] for place in places if terms[place] != "Intercept"] or [terms[places[0]]]
+    named = [terms[index] for index in indices if terms[index] != "Intercept"] or [terms[indices[0]]]
     raise Refused(note("survival", "separated", terms=", ".join(named)))
 
 
@@ -245,7 +245,7 @@ def fit_firth(design: Design) -> SurvivalFit:
 def _profile(
     likelihood: Likelihood, best: FloatArray, covariances: FloatArray, term: int
 ) -> tuple[float, float, float]:
-    """Limits and p value of one coefficient (its place: term), the others at their best beside it.
+    """Limits and p value of one coefficient (its index: term), the others at their best beside it.
 
     covariances: of it with all."""
     from scipy.optimize import brentq

@@ -65,7 +65,7 @@ class _End:
     @property
     def sds(self) -> dict[str, float]:
         """By name of grouping."""
-        names = [self.likelihood.design.groupings[place].name for place in self.likelihood.kept]
+        names = [self.likelihood.design.groupings[index].name for index in self.likelihood.kept]
         return dict(zip(names, map(float, self.likelihood.sds(self.values)), strict=True))
 
     @property
@@ -149,8 +149,8 @@ def _assembled(design: Design, end: _End | None, notes: list[str], *, with_degre
     mode = likelihood.mode(end.values)
     diagonal = invert(mode.factor)[0]
     effects, errors = mode.factor.scale * mode.effects, mode.factor.scale * np.sqrt(diagonal)
-    for name, spots in zip(end.sds, likelihood.layout.spots, strict=True):
-        frames[name] = frames[name].assign(effect=effects[spots], std_error=errors[spots])
+    for name, positions in zip(end.sds, likelihood.layout.positions, strict=True):
+        frames[name] = frames[name].assign(effect=effects[positions], std_error=errors[positions])
     wide = [note("survival", "wide_spread", name=name, sd=sd) for name, sd in end.sds.items() if sd > WIDE_SD]
     return SurvivalFit(
         design=design,

@@ -59,7 +59,7 @@ class Mode:
 
 
 class Laplace:
-    """−2 log-likelihood of a design with some of its groupings (their places: kept) as a function of values: a
+    """−2 log-likelihood of a design with some of its groupings (their positions: kept) as a function of values: a
     variance per grouping, then coefficients.
 
     It keeps the parameters and modes found last, where the next search for modes starts: they change speed, not
@@ -72,7 +72,7 @@ class Laplace:
     def __init__(self, design: Design, kept: Iterable[int]) -> None:
         self.design, self.kept = design, np.array(list(kept), dtype=np.int64)
         self.matrix, self.survived, self.trials = design.matrix, design.survived, design.trials
-        self.layout, self.count = lay_out([design.groupings[place] for place in self.kept]), len(self.kept)
+        self.layout, self.count = lay_out([design.groupings[index] for index in self.kept]), len(self.kept)
         self.constant = -2.0 * log_binomial_coefficients(self.survived, self.trials)
         self._last: tuple[FloatArray, Mode] | None = None
 

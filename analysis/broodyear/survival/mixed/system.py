@@ -25,7 +25,7 @@ from scipy.sparse import csr_array
 from broodyear.statistics.numbers import FloatArray, IntArray
 from broodyear.survival.design import Grouping
 
-MANY_PLACES = 100_000  # of the border, most of them zero: above, only the others are kept
+MANY_CELLS = 100_000  # of the border, most of them zero: above, only the others are kept
 FEWEST_DEGREES = 1.0
 
 
@@ -33,14 +33,14 @@ FEWEST_DEGREES = 1.0
 class Layout:
     """Which level of each grouping a row has, and which grouping is eliminated when.
 
-    owner: grouping of each level of the vector. spots: per grouping, where its levels stand in it. single: whether
-    the last grouping of the vector has one level per row. by_row: Z without it.
+    owner: grouping of each level of the vector. positions: per grouping, where its levels stand in it. single:
+    whether the last grouping of the vector has one level per row. by_row: Z without it.
     most: levels of the largest grouping, main: each row's; width: levels of the remaining ones, rest: each row's,
     one line per grouping.
     """
 
     owner: IntArray
-    spots: tuple[IntArray, ...]
+    positions: tuple[IntArray, ...]
     single: bool
     by_row: csr_array
     most: int
@@ -65,25 +65,25 @@ class Layout:
 
     def by_grouping(self, levels: FloatArray) -> FloatArray:
         """Sums of a quantity of levels within each grouping."""
-        return np.asarray(np.bincount(self.owner, levels, len(self.spots)), dtype=float)
+        return np.asarray(np.bincount(self.owner, levels, len(self.positions)), dtype=float)
 
 
 def lay_out(groupings: Sequence[Grouping]) -> Layout:
     """Choose the order of elimination for these groupings."""
     rows, sizes = len(groupings[0].codes), [len(grouping.levels) for grouping in groupings]
     single = [sizes.index(rows)] if rows in sizes and len(sizes) > 1 else []
-    others = [place for place in range(len(sizes)) if place not in single]
-    largest = max(others, key=lambda place: sizes[place])
-    order = [largest, *(place for place in others if place != largest)]
-    starts = np.cumsum([0, *(sizes[place] for place in order)])
-    codes = np.array([start + groupings[place].codes for place, start in zip(order, starts, strict=False)])
-    spots = {place: start + np.arange(sizes[place]) for place, start in zip(order, starts, strict=False)}
-    spots |= {place: starts[-1] + np.argsort(groupings[place].codes) for place in single}
+    others = [index for index in range(len(sizes)) if index not in single]
+    largest = max(others, key=lambda index: sizes[index])
+    order = [largest, *(index for index in others if index != largest)]
+    starts = np.cumsum([0, *(sizes[index] for index in order)])
+    codes = np.array([start + groupings[index].codes for index, start in zip(order, starts, strict=False)])
+    positions = {index: start + np.arange(sizes[index]) for index, start in zip(order, starts, strict=False)}
+    positions |= {index: starts[-1] + np.argsort(groupings[index].codes) for index in single}
     ends = np.arange(0, codes.size + 1, len(codes))
     by_row = csr_array((np.ones(codes.size), codes.T.ravel(), ends), shape=(rows, starts[-1]))
     return Layout(
-        owner=np.repeat([*order, *single], [sizes[place] for place in (*order, *single)]).astype(np.int64),
-        spots=tuple(spots[place] for place in range(len(sizes))),
+        owner=np.repeat([*order, *single], [sizes[index] for index in (*order, *single)]).astype(np.int64),
+        positions=tuple(positions[index] for index in range(len(sizes))),
         single=bool(single),
         by_row=by_row,
         most=sizes[largest],
@@ -126,7 +126,7 @@ def factorise(layout: Layout, sds: FloatArray, weight: FloatArray) -> Factor:
     root = np.sqrt(1.0 + main**2 * np.bincount(layout.main, reduced, most))
     beside = main * reduced / root[layout.main] * rest[others]
     border: FloatArray | csr_array
-    if most * width > MANY_PLACES:
+    if most * width > MANY_CELLS:
         border = csr_array((beside.ravel(), (np.tile(layout.main, len(others)), others.ravel())), (most, width))
     else:
         border = _summed(layout.main * width + others, beside, (most, width))
@@ -140,7 +140,7 @@ def factorise(layout: Layout, sds: FloatArray, weight: FloatArray) -> Factor:
 
 
 def _summed(at: IntArray, values: FloatArray, shape: tuple[int, int]) -> FloatArray:
-    """A matrix of values summed by flat place."""
+    """A matrix of values summed by flat index."""
     return np.asarray(np.bincount(at.ravel(), values.ravel(), math.prod(shape)).reshape(shape), dtype=float)
 
 
@@ -217,7 +217,7 @@ class Precision:
         """Derivative of log|X'V⁻¹X| over each variance, binomial weights held."""
         layout, shared = self.layout, self.layout.by_row.T @ self.through
         squares = np.einsum("ij,ij->i", shared @ self.covariance, shared)
-        slope = np.bincount(layout.owner[: layout.others], squares, len(layout.spots))
+        slope = np.bincount(layout.owner[: layout.others], squares, len(layout.positions))
         if layout.single:
             slope[layout.owner[-1]] = np.vdot(self.through.T @ self.through, self.covariance)
         return np.asarray(-slope, dtype=float)

@@ -41,7 +41,7 @@ def diagnose(model: AdjustedModel) -> dict[str, pd.DataFrame]:
     the model holds). inflation, influence, normality: as the functions of such names say.
     """
     matrix, (residuals, pearson) = model.fit.design.matrix, _residuals(model)
-    owners = {name: model.columns.own(name) - 1 for name in model.columns.places}
+    owners = {name: model.columns.own(name) - 1 for name in model.columns.spans}
     dispersion = pearson / max(len(matrix) - matrix.shape[1], 1)
     checks = {"condition_number": [condition_number(matrix)], "dispersion": [dispersion]}
     return {
@@ -116,7 +116,7 @@ def site_influence(model: AdjustedModel) -> pd.DataFrame:
     scores = level_sums(codes.astype(np.int64), plain.through * left[:, None], len(sites))
     information = np.linalg.inv(plain.covariance)
     errors = np.sqrt(np.diag(plain.covariance))
-    owner = {int(place): name for name in model.columns.places for place in model.columns.own(name)}
+    owner = {int(index): name for name in model.columns.spans for index in model.columns.own(name)}
     rows = []
     by_site = np.split(np.argsort(codes, kind="stable"), np.cumsum(np.bincount(codes))[:-1])
     for site, inside, score in zip(sites, by_site, scores, strict=True):

@@ -46,8 +46,8 @@ class Practice:
         values = rows[self.column]
         if self.edges:
             number = pd.to_numeric(values, errors="coerce").to_numpy(dtype=float)
-            place = np.where(np.isnan(number), len(self.edges) + 1, np.searchsorted(self.edges, number, "right"))
-            return pd.Series(np.array([*self.bands, None], dtype=object)[place], index=rows.index, dtype=object)
+            band = np.where(np.isnan(number), len(self.edges) + 1, np.searchsorted(self.edges, number, "right"))
+            return pd.Series(np.array([*self.bands, None], dtype=object)[band], index=rows.index, dtype=object)
         if self.care == ["no", "yes"]:
             values = values.astype(object).map({True: "yes", False: "no"})
         return _known(values)
@@ -85,7 +85,7 @@ def available(rows: pd.DataFrame) -> tuple[Practice, ...]:
 class Factor:
     """One factor over the rows of a model.
 
-    levels: the reference first; codes: place of each row's level, or UNKNOWN; compared: levels that may be
+    levels: the reference first; codes: index of each row's level, or UNKNOWN; compared: levels that may be
     compared, reference included; refused: level -> why it may not; counts: COUNT_COLUMNS, one row per level as
     recorded, in alphabetical order; blank: rows where it was not recorded; parts: level -> its connected part of
     the graph of levels and batches.
@@ -142,10 +142,10 @@ class Factor:
 
 
 def coded(values: pd.Series) -> tuple[IntArray, list[str]]:
-    """The place of each value among all as text, in alphabetical order (−1 where missing), and these."""
+    """The index of each value among all as text, in alphabetical order (−1 where missing), and these."""
     codes, found = pd.factorize(values.to_numpy(dtype=object))
-    levels, places = np.unique(np.array([str(one) for one in found], dtype=object), return_inverse=True)
-    return np.append(places, UNKNOWN)[codes].astype(np.int64), [str(level) for level in levels]
+    levels, indices = np.unique(np.array([str(one) for one in found], dtype=object), return_inverse=True)
+    return np.append(indices, UNKNOWN)[codes].astype(np.int64), [str(level) for level in levels]
 
 
 def with_blanks(values: pd.Series) -> tuple[IntArray, list[str]]:
@@ -210,9 +210,9 @@ def code_factor(
     first = compared or sorted(known)[:1]
     many_aside = [one for one, size in aside.items() if size >= FEWEST_TANKS]
     levels = (*first, *sorted(set(known) - set(first)), *many_aside)
-    place = {one: spot for spot, one in enumerate(levels)}
-    places = [place.get(MERGED if one in sparse else one, UNKNOWN) for one in tanks]
-    codes = np.array(places, dtype=np.int64)[level] if len(rows) else np.empty(0, dtype=np.int64)
+    index_of = {one: index for index, one in enumerate(levels)}
+    indices = [index_of.get(MERGED if one in sparse else one, UNKNOWN) for one in tanks]
+    codes = np.array(indices, dtype=np.int64)[level] if len(rows) else np.empty(0, dtype=np.int64)
     return Factor(name, tuple(levels), codes, tuple(compared), refused, counts, aside[NOT_RECORDED], part)
 
 

@@ -243,7 +243,7 @@ def within_batches(model: AdjustedModel, contrasts: Sequence[Finding]) -> list[F
     be claimed with their p value without the tank that speaks loudest for each."""
     wider: dict[str, Precision | None] = {}
     for name in {one.factor for one in contrasts if one.direction is not None and "batch_id" in model.fit.groups}:
-        means = batch_means(model.rows["batch_id"], model.columns.matrix[:, model.columns.places[name]])
+        means = batch_means(model.rows["batch_id"], model.columns.matrix[:, model.columns.spans[name]])
         wider[name] = model.working.with_columns(means)
 
     def asked(one: Finding) -> Finding:
@@ -280,7 +280,7 @@ def _within(model: AdjustedModel, contrast: Finding, direction: FloatArray, wide
     longer[: len(direction)] = direction
     whole = np.zeros(model.columns.matrix.shape[1])
     whole[model.columns.kept] = direction
-    between[len(direction) :] = whole[model.columns.places[contrast.factor]]
+    between[len(direction) :] = whole[model.columns.spans[contrast.factor]]
     shift = float(longer @ wider.coefficients - direction @ model.working.plain.coefficients)
     gap, gap_error = float(between @ wider.coefficients), float(delta_errors(between, wider.covariance))
     return Within(
@@ -304,11 +304,11 @@ def silent_tanks(rows: OutcomeRows) -> SilentTanks:
     weights[columns.kept] = np.linalg.lstsq(columns.kept_matrix, silent, rcond=None)[0]
     fitted = columns.matrix @ weights
     for factor in factors:
-        own = weights[columns.places[factor.name]]
+        own = weights[columns.spans[factor.name]]
         shares = np.clip(float(np.mean(fitted - factor.columns @ own)) + factor.dummies @ own, 0.0, 1.0)
-        for place, level in enumerate(factor.levels):
-            number = int(silent[factor.codes == place].sum())
-            found[factor.name, level] = number, float(shares[place]) if silent.any() else np.nan
+        for index, level in enumerate(factor.levels):
+            number = int(silent[factor.codes == index].sum())
+            found[factor.name, level] = number, float(shares[index]) if silent.any() else np.nan
     return found
 
 

@@ -86,8 +86,8 @@ def practice_table(
     is_both, parts = table["practice"] == COMBINED, table["level"].str.split(JOINT, n=1)
     for name in PRACTICES:
         table[name] = table["level"].where(table["practice"] == name, "")
-    for place, name in enumerate((ROOM, GRAVEL)):
-        table[name] = table[name].where(~is_both, parts.str[place])
+    for index, name in enumerate((ROOM, GRAVEL)):
+        table[name] = table[name].where(~is_both, parts.str[index])
     records = table.to_dict("records")
     others = [f"{in_words(row['practice'])}: {row['level']}" for row in records]
     table["other_practice"] = np.where(table["practice"].isin([COMBINED, ROOM, GRAVEL]), "", others)
@@ -204,7 +204,7 @@ def _context_of(rows: pd.DataFrame) -> dict[tuple[str, str], FloatArray]:
     for name in (name for name in CONTEXT if name in rows):
         codes, values = coded(rows[name].astype(object).where(rows[name].notna() & (rows[name] != ""), None))
         marks = np.where((codes == UNKNOWN)[:, None], np.nan, np.eye(len(values) + 1)[codes])
-        found |= {(name, value): marks[:, place] for place, value in enumerate(values)}
+        found |= {(name, value): marks[:, index] for index, value in enumerate(values)}
     return found
 
 

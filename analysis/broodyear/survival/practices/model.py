@@ -39,12 +39,12 @@ ESTIMABLE = 1e-6  # a contrast that moves along an aliased direction by more can
 class Columns:
     """Columns of a design by what they belong to, before aliased ones are left out.
 
-    matrix: shape (rows, columns). places: factor -> its columns. kept: columns that no earlier ones make up.
+    matrix: shape (rows, columns). spans: factor -> its columns. kept: columns that no earlier ones make up.
     null: shape (columns, aliased), the directions along which the rows say nothing.
     """
 
     matrix: FloatArray
-    places: Mapping[str, slice]
+    spans: Mapping[str, slice]
     kept: IntArray
     null: FloatArray
 
@@ -56,7 +56,7 @@ class Columns:
     def along(self, name: str, values: FloatArray | float) -> FloatArray:
         """A combination of all columns: these values in those of one factor."""
         found = np.zeros(self.matrix.shape[1])
-        found[self.places[name]] = values
+        found[self.spans[name]] = values
         return found
 
     def is_estimable(self, direction: FloatArray) -> bool:
@@ -67,13 +67,13 @@ class Columns:
         """Factors that a combination cannot be told apart from."""
         hit = self.null[:, np.abs(direction @ self.null) >= ESTIMABLE]
         return tuple(
-            name for name, place in self.places.items() if name != own and (np.abs(hit[place]) > ESTIMABLE).any()
+            name for name, span in self.spans.items() if name != own and (np.abs(hit[span]) > ESTIMABLE).any()
         )
 
     def own(self, name: str) -> IntArray:
-        """Places of a factor's columns among the kept ones."""
-        place = self.places[name]
-        return np.flatnonzero((self.kept >= place.start) & (self.kept < place.stop)).astype(np.int64)
+        """Indices of a factor's columns among the kept ones."""
+        span = self.spans[name]
+        return np.flatnonzero((self.kept >= span.start) & (self.kept < span.stop)).astype(np.int64)
 
 
 #: What a model is made of, by name: factors, and measured covariates with one value a row.
@@ -82,15 +82,15 @@ Parts = Mapping[str, Factor | FloatArray]
 
 def build_columns(rows: int, parts: Parts) -> Columns:
     """Intercept, measured covariates and factors side by side, and which of the columns make up others."""
-    blocks, places, start = [np.ones((rows, 1))], {}, 1
+    blocks, spans, start = [np.ones((rows, 1))], {}, 1
     for name, part in parts.items():
         block = part.columns if isinstance(part, Factor) else part[:, None]
-        places[name] = slice(start, start + block.shape[1])
+        spans[name] = slice(start, start + block.shape[1])
         blocks.append(block)
         start += block.shape[1]
     matrix = np.hstack(blocks)
     kept, null = aliases(matrix, TOLD_APART)
-    return Columns(matrix, places, kept, np.where(np.abs(null) < ESTIMABLE, 0.0, null))
+    return Columns(matrix, spans, kept, np.where(np.abs(null) < ESTIMABLE, 0.0, null))
 
 
 @dataclass(frozen=True, eq=False)
@@ -168,7 +168,7 @@ class AdjustedModel:
         response = np.log(share) - np.log1p(-share) + (rows.survived - rows.trials * share) / weight
         sds = np.asarray(fit.group_sd, dtype=np.float64)
         kept = np.flatnonzero(sds > 0) if sds.any() else np.arange(len(sds))  # without spreads V is W⁻¹
-        layout = lay_out([fit.design.groupings[place] for place in kept])
+        layout = lay_out([fit.design.groupings[index] for index in kept])
         return Working(fit, response, factorise(layout, sds[kept], weight))
 
     @cached_property
@@ -186,7 +186,7 @@ class AdjustedModel:
 
     def blank(self, name: str) -> int:
         """In how many rows a covariate was not recorded, where those have a column of their own."""
-        return int(self.columns.matrix[:, self.columns.places.get(NOT_KNOWN.format(name), slice(0))].sum())
+        return int(self.columns.matrix[:, self.columns.spans.get(NOT_KNOWN.format(name), slice(0))].sum())
 
     def columns_with(self, *further: Factor, without: tuple[str, ...] = ()) -> Columns:
         """Its columns with further factors behind them, and without some of its own."""
@@ -299,17 +299,17 @@ def _separated(rows: pd.DataFrame, columns: Columns) -> list[str]:
             f"{len(rows)} tank-seasons are too few for the {len(columns.kept)} coefficients of the model."
         )
     survived, trials = (rows[name].to_numpy(dtype=float) for name in ("survivors", "eggs"))
-    places = columns.kept[list(separated_terms(columns.kept_matrix, survived, trials))]
-    found = [name for name, span in columns.places.items() if set(places) & set(range(span.start, span.stop))]
-    if places.size and not found:
+    endless = columns.kept[list(separated_terms(columns.kept_matrix, survived, trials))]
+    found = [name for name, span in columns.spans.items() if set(endless) & set(range(span.start, span.stop))]
+    if endless.size and not found:
         raise Refused("Every fish survived, or every fish died, in every tank: no survival can be modelled.")
     return found
 
 
 def design_of(rows: pd.DataFrame, columns: Columns, *groupings: Grouping) -> Design:
     """The kept columns as a design with these groupings."""
-    spans = {name: range(1, span.stop - span.start + 1) for name, span in columns.places.items()}
-    names = ["Intercept", *(f"{name}[{place}]" for name, span in spans.items() for place in span)]
+    spans = {name: range(1, span.stop - span.start + 1) for name, span in columns.spans.items()}
+    names = ["Intercept", *(f"{name}[{index}]" for name, span in spans.items() for index in span)]
     survived, trials = (rows[name].to_numpy(dtype=float) for name in ("survivors", "eggs"))
     return Design(
         frame=rows,
@@ -317,7 +317,7 @@ def design_of(rows: pd.DataFrame, columns: Columns, *groupings: Grouping) -> Des
         trials=trials,
         counts=("survivors", "eggs"),
         matrix=columns.kept_matrix,
-        terms=tuple(names[place] for place in columns.kept),
+        terms=tuple(names[index] for index in columns.kept),
         groupings=groupings,
-        formula=" + ".join(columns.places),
+        formula=" + ".join(columns.spans),
     )
