@@ -111,7 +111,7 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("(1.0 / sds - 0.5 * RATE)", "(1.0 / sds + 0.5 * RATE)"),
     )),
     ("survival/result.py", PRACTICES, (
-        ("100.0 * (first.share - second.share)", "100.0 * (second.share - first.share)"),
+        ("100.0 * (first.survival - second.survival)", "100.0 * (second.survival - first.survival)"),
         ("first.gradient - second.gradient", "first.gradient + second.gradient"),
         ("if error > 0.0 else np.nan, degrees)", "if error > 0.0 else np.nan, np.inf)"),
         ("self.points + side * self.critical", "self.points - side * self.critical"),
@@ -247,7 +247,7 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
     ("regions/part.py", REGIONS, (
         ("response[rows.index] - log_odds[code]", "response[rows.index] + log_odds[code]"),
         ("* lost <= 0.0", "* lost > 0.0"),
-        ("shares * (1.0 - silent", "shares * (0.0 + silent"),
+        ("survival * (1.0 - silent", "survival * (0.0 + silent"),
         ("(against @ within.log_odds) / delta_errors(against, covariance)", "(against @ within.log_odds)"),
         ("wider.coefficients[:size] - plain.coefficients", "plain.coefficients - wider.coefficients[:size]"),
     )),

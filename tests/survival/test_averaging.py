@@ -34,18 +34,18 @@ def fit(tanks):
 def test_average_over_groups_is_the_integral(sd, log_odds):
     found = average_over_groups(np.array([log_odds]), sd)
     exact, _ = quad(lambda z: expit(log_odds + sd * z) * norm.pdf(z), -9, 9, epsabs=1e-12)
-    assert found.share[0] == pytest.approx(exact, abs=INTEGRAL if sd <= 1 else 1e-6)
+    assert found.survival[0] == pytest.approx(exact, abs=INTEGRAL if sd <= 1 else 1e-6)
 
 
 def test_average_over_groups_slopes_are_derivatives():
     found, step = average_over_groups(np.array([1.2]), 0.8), 1e-6
     by_log_odds = (
-        average_over_groups(np.array([1.2 + step]), 0.8).share
-        - average_over_groups(np.array([1.2 - step]), 0.8).share
+        average_over_groups(np.array([1.2 + step]), 0.8).survival
+        - average_over_groups(np.array([1.2 - step]), 0.8).survival
     )
     by_sd = (
-        average_over_groups(np.array([1.2]), 0.8 + step).share
-        - average_over_groups(np.array([1.2]), 0.8 - step).share
+        average_over_groups(np.array([1.2]), 0.8 + step).survival
+        - average_over_groups(np.array([1.2]), 0.8 - step).survival
     )
     assert found.by_log_odds[0] == pytest.approx(by_log_odds[0] / (2 * step), abs=1e-7)
     assert found.by_sd[0] == pytest.approx(by_sd[0] / (2 * step), abs=1e-7)

@@ -167,13 +167,13 @@ def fit_part(given: pd.DataFrame) -> RegionPart:
     within = within_answer(model, regions)
     table.loc[regions, "within_method"] = within.method
     against = against_the_rest(factor.tanks_of(regions))
-    table.loc[regions, WITHIN_COLUMNS], shares = _within_columns(model, factor, regions, within, against)
+    table.loc[regions, WITHIN_COLUMNS], survival = _within_columns(model, factor, regions, within, against)
     table.loc[regions, WITHOUT_ONE] = [
         without_one_tank(model, within.estimates, one @ within.rows, one @ within.log_odds, within.degrees(one))
         for one in against
     ]
-    table.loc[regions, "silence_undoes"] = _undone(table.loc[regions, "within_batch_points"], shares, given)
-    spread = heterogeneity(within.log_odds, within.covariance, float(np.mean(shares)))
+    table.loc[regions, "silence_undoes"] = _undone(table.loc[regions, "within_batch_points"], survival, given)
+    spread = heterogeneity(within.log_odds, within.covariance, float(np.mean(survival)))
     correlation = correlation_between(against, within.covariance)
     batches = batch_estimates(model, regions, within.log_odds, within.covariance)
     return RegionPart(table, tuple(regions), correlation, {**spread, "within_method": within.method}, batches)
@@ -216,16 +216,16 @@ def _within_columns(
     weight = tanks / tanks.sum()
     moved = within.shift - weight @ within.shift
     means = model.averages_of(REGION, dict(zip(regions, map(float, moved), strict=True))).values()
-    share = np.array([one.share for one in means])
+    survival = np.array([one.survival for one in means])
     slope = np.array([one.gradient[len(one.gradient) - len(model.columns.kept)] for one in means])
     centring = np.eye(len(regions)) - weight
     points_error = 100.0 * delta_errors(against @ (slope[:, None] * centring), covariance)
     ratio = (against @ within.log_odds) / delta_errors(against, covariance)
     # The middle of all regions (logit) has an error of its own, which no batch can compare with anything.
     middle = delta_errors(model.fit.design.matrix.mean(axis=0), model.fit.covariance.to_numpy(dtype=float))
-    error = np.hypot(delta_errors(centring, covariance), middle) * share * (1.0 - share)
+    error = np.hypot(delta_errors(centring, covariance), middle) * survival * (1.0 - survival)
     degrees = np.array([within.degrees(one) for one in against])
-    return estimate_columns(share, error, against, points_error, degrees, ratio), share
+    return estimate_columns(survival, error, against, points_error, degrees, ratio), survival
 
 
 def batch_estimates(
@@ -238,8 +238,8 @@ def batch_estimates(
     sampling, tanks and site. Other batches are weighted by their tanks.
     """
     rows = model.rows[model.rows["region"].isin(regions)]
-    share, code = model.fit.fitted[rows.index], rows["region"].map(list(regions).index).to_numpy(dtype=int)
-    sampling = 1.0 / np.maximum(rows["eggs"].to_numpy(dtype=float) * share * (1.0 - share), 1e-10)
+    probability, code = model.fit.fitted[rows.index], rows["region"].map(list(regions).index).to_numpy(dtype=int)
+    sampling = 1.0 / np.maximum(rows["eggs"].to_numpy(dtype=float) * probability * (1.0 - probability), 1e-10)
     sds = model.fit.group_sd.reindex(["site_id", "tank_season"]).fillna(0.0)
     weight = 1.0 / (sampling + sds["tank_season"] ** 2)
     table = rows[["batch_id", "site_id"]].assign(
@@ -258,10 +258,10 @@ def batch_estimates(
     slopes = against * alike.by_log_odds
     moved = slopes @ (middle - went)
     error = 100.0 * np.hypot(np.sqrt(slopes**2 @ (1.0 / exact)), delta_errors(moved, covariance))
-    points, degrees = 100.0 * against @ alike.share, max(float(len(rows) - len(told) - len(regions)), 1.0)
+    points, degrees = 100.0 * against @ alike.survival, max(float(len(rows) - len(told) - len(regions)), 1.0)
     half_width = critical_value(degrees) * error
     columns = [
-        100.0 * alike.share,
+        100.0 * alike.survival,
         points,
         points - half_width,
         points + half_width,
@@ -271,19 +271,19 @@ def batch_estimates(
     return found if len(found) > 1 else found.assign(**dict.fromkeys(BATCH_ESTIMATES[1:], np.nan))
 
 
-def _undone(points: pd.Series, shares: FloatArray, given: pd.DataFrame) -> FloatArray:
-    """Whether a difference would turn, had every silent tank lost all its fish; points, shares: by region."""
+def _undone(points: pd.Series, survival: FloatArray, given: pd.DataFrame) -> FloatArray:
+    """Whether a difference would turn, had every silent tank lost all its fish; points, survival: by region."""
     silent = (~given["is_used"] & given["survivors"].isna()).groupby(given[REGION]).mean().reindex(points.index)
     tanks = given[REGION].value_counts().reindex(points.index).to_numpy(dtype=float)
-    lost = 100.0 * against_the_rest(tanks) @ (shares * (1.0 - silent.to_numpy(dtype=float)))
+    lost = 100.0 * against_the_rest(tanks) @ (survival * (1.0 - silent.to_numpy(dtype=float)))
     return np.asarray(points.to_numpy(dtype=float) * lost <= 0.0)
 
 
-def heterogeneity(log_odds: FloatArray, covariance: FloatArray, mean_share: float = np.nan) -> dict[str, Any]:
+def heterogeneity(log_odds: FloatArray, covariance: FloatArray, mean_survival: float = np.nan) -> dict[str, Any]:
     """HETEROGENEITY_COLUMNS but outcome, p and method, by restricted maximum likelihood from correlated estimates.
 
     log_odds: one per region, the first the reference (0); covariance: of these, with zero row and column for
-    the reference. Shared batches correlate the estimates, so the whole covariance is used. mean_share: survival
+    the reference. Shared batches correlate the estimates, so the whole covariance is used. mean_survival: survival
     at the regions' middle (0–1). Needs two regions or more. new_error: SE of another region around their mean.
     """
     from scipy.optimize import minimize_scalar
@@ -304,11 +304,11 @@ def heterogeneity(log_odds: FloatArray, covariance: FloatArray, mean_share: floa
     mean_error = float(np.trace(centring @ covariance @ centring)) / freedom / regions
     new_error = float(np.sqrt(tau**2 * (1.0 + 1.0 / regions) + mean_error))
     half_width = float(stdtrit(freedom - 1 if regions >= FEWEST_REGIONS else np.nan, 0.975)) * new_error
-    centre = np.log(mean_share / (1.0 - mean_share))
+    centre = np.log(mean_survival / (1.0 - mean_survival))
     return {
         "regions": regions,
         "tau_log_odds": tau,
-        "tau_points": 100.0 * tau * mean_share * (1.0 - mean_share),
+        "tau_points": 100.0 * tau * mean_survival * (1.0 - mean_survival),
         "i_squared_pct": 100.0 * max(0.0, (q - freedom) / q) if q > 0.0 else 0.0,
         "q": q,
         "prediction_low_pct": 100.0 / (1.0 + np.exp(half_width - centre)),

@@ -39,8 +39,8 @@ FUNNEL_COLUMNS = ["season", "outcome", "eggs", "expected_pct", *(f"{name}_pct" f
 
 def mean_survival(centre: FloatArray, spread: FloatArray) -> FloatArray:
     """Average survival (0 to 1) over tanks with this centre and spread (logit scale), one per row."""
-    share = expit(np.asarray(centre)[:, None] + np.asarray(spread)[:, None] * NODES)
-    return np.asarray(share @ WEIGHTS, dtype=float)
+    probability = expit(np.asarray(centre)[:, None] + np.asarray(spread)[:, None] * NODES)
+    return np.asarray(probability @ WEIGHTS, dtype=float)
 
 
 def lower_mid_p(
@@ -90,11 +90,11 @@ def shrunken_survival(
     """
     mode, precision = centre.copy(), 1.0 / spread**2
     for _ in range(25):  # Newton steps of at most 1.5 on the concave log posterior
-        share = expit(mode)
-        slope = survivors - eggs * share - precision * (mode - centre)
-        mode = mode + np.clip(slope / (eggs * share * (1.0 - share) + precision), -1.5, 1.5)
-    share = expit(mode)
-    width = 1.0 / np.sqrt(eggs * share * (1.0 - share) + precision)
+        probability = expit(mode)
+        slope = survivors - eggs * probability - precision * (mode - centre)
+        mode = mode + np.clip(slope / (eggs * probability * (1.0 - probability) + precision), -1.5, 1.5)
+    probability = expit(mode)
+    width = 1.0 / np.sqrt(eggs * probability * (1.0 - probability) + precision)
     points = mode[:, None] + width[:, None] * np.linspace(-7.0, 7.0, 57)
     logs = survivors[:, None] * points - eggs[:, None] * np.logaddexp(0.0, points)
     logs -= 0.5 * ((points - centre[:, None]) / spread[:, None]) ** 2
@@ -130,17 +130,17 @@ def smallest_detectable_shortfall(
     least watch; eggs, expected_pct: of the typical tank, and its expected survival; sentence: the same in words.
     """
     two_sided = 2.0 * every_mid_p(eggs, expected_log_odds, spread)
-    share = expit(expected_log_odds + spread * NODES)
-    expected_pct = 100.0 * float(share @ WEIGHTS)
+    probability = expit(expected_log_odds + spread * NODES)
+    expected_pct = 100.0 * float(probability @ WEIGHTS)
     flagged, watched = (
-        _points_found(np.flatnonzero(two_sided <= limit), eggs, share, expected_pct)
+        _points_found(np.flatnonzero(two_sided <= limit), eggs, probability, expected_pct)
         for limit in (FALSE_DISCOVERY_RATE / max(tanks, 1), WATCH_P)
     )
     found = dict(zip(DETECTABLE_COLUMNS[:-1], (tanks, eggs, expected_pct, flagged, watched), strict=True))
     return found | {"sentence": note("setups", "detectable", one=found, in_100=round(100 * POWER))}
 
 
-def _points_found(critical: IntArray, eggs: int, share: FloatArray, expected_pct: float) -> float:
+def _points_found(critical: IntArray, eggs: int, probability: FloatArray, expected_pct: float) -> float:
     """Smallest number of points by which survival must fall for the count to be critical with POWER."""
     if critical.size == 0:
         return float("nan")
@@ -148,7 +148,7 @@ def _points_found(critical: IntArray, eggs: int, share: FloatArray, expected_pct
     most, number = np.array(critical.max()), np.array(float(eggs))
 
     def reached(points: float) -> float:
-        return float(binomial_cdf(most, number, np.clip(share - points / 100.0, 0.0, 1.0)) @ WEIGHTS)
+        return float(binomial_cdf(most, number, np.clip(probability - points / 100.0, 0.0, 1.0)) @ WEIGHTS)
 
     index = bisect_left(shortfalls, POWER, key=reached)  # a larger shortfall is found more often
     return float(shortfalls[index]) if index < len(shortfalls) else float("nan")

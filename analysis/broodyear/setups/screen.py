@@ -233,8 +233,8 @@ def _judged(rows: pd.DataFrame, fit: ScreenFit, sentence: str) -> Judged:
     expected_log_odds, expected_se, spread, score, survivors, eggs = (
         one[is_told] for one in (fit.expected, fit.expected_se, spread, score, survivors, eggs)
     )
-    share = expit(expected_log_odds)
-    sampling = 1.0 / (eggs * np.maximum(share * (1.0 - share), 1e-6))
+    probability = expit(expected_log_odds)
+    sampling = 1.0 / (eggs * np.maximum(probability * (1.0 - probability), 1e-6))
     (site, names), (season, _) = (pd.factorize(rows[name], sort=True) for name in ("site_id", "season"))
     unknown = list(names).index(NOT_RECORDED) if NOT_RECORDED in names else -1
     error = np.sqrt(sampling + fit.tank_sd**2 + expected_se**2)

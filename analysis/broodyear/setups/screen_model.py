@@ -99,9 +99,9 @@ class _State:
 
     @cached_property
     def information(self) -> FloatArray:
-        """Binomial information on a tank's log-odds: eggs x share x (1 - share)."""
-        share = expit(self.log_odds)
-        return np.asarray(self.data.eggs * np.maximum(share * (1.0 - share), 1e-6), dtype=float)
+        """Binomial information on a tank's log-odds: eggs x probability x (1 - probability)."""
+        probability = expit(self.log_odds)
+        return np.asarray(self.data.eggs * np.maximum(probability * (1.0 - probability), 1e-6), dtype=float)
 
     @cached_property
     def raw_scores(self) -> FloatArray:

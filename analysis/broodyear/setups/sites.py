@@ -49,11 +49,11 @@ def sites_table(frame: pd.DataFrame, screen: SetupScreen | None = None) -> Shown
 def _outcome_sites(judged: Judged, outcome: str) -> pd.DataFrame:
     departures, verdicts = judged.departures, judged.sites
     assert departures is not None
-    between, share = judged.spreads["site_sd"], expit(judged.rows["expected_log_odds"].to_numpy(dtype=float))
+    between, probability = judged.spreads["site_sd"], expit(judged.rows["expected_log_odds"].to_numpy(dtype=float))
     rows = judged.rows.assign(
         score=departures.score,
         # Departure of each tank-season in points at its expected survival.
-        points=100.0 * departures.score * departures.error * share * (1.0 - share),
+        points=100.0 * departures.score * departures.error * probability * (1.0 - probability),
         keeps=between**2 / departures.error**2,
     )
     table = _counted(rows)

@@ -41,13 +41,16 @@ NO_VARIANCE = 1e-8  # robust over model-based variance: below it only rounding i
 LENGTHS = 0.1, 2.0  # of a scoring step
 FARTHEST = 20.0  # logits of any row: from there steps run away
 LONGEST_CLUSTER_STEP = 0.5  # logits in any row; longer steps overshoot when the correlation is high
-SMALLEST_SPREAD = 1e-12  # of one egg's fate, where the fitted share is 0 or 1 to rounding
+SMALLEST_SPREAD = 1e-12  # of one egg's fate, where the fitted probability is 0 or 1 to rounding
 
 
-def dispersion_of(design: Design, share: FloatArray, parameters: float) -> float:
-    """Pearson's X² at these shares over rows less parameters; 1 for binomial variation, nan when saturated."""
-    variance, spare = np.maximum(design.trials * share * (1.0 - share), 1e-300), len(share) - parameters
-    off = design.survived - design.trials * share
+def dispersion_of(design: Design, probability: FloatArray, parameters: float) -> float:
+    """Pearson's X² at these probabilities over rows less parameters; 1 for binomial variation, nan when saturated."""
+    variance, spare = (
+        np.maximum(design.trials * probability * (1.0 - probability), 1e-300),
+        len(probability) - parameters,
+    )
+    off = design.survived - design.trials * probability
     return float(np.sum(off**2 / variance)) / spare if spare > 0 else np.nan
 
 
@@ -67,8 +70,8 @@ class Likelihood:
     penalty: float = 0.0
 
     def information(self, values: FloatArray) -> FloatArray:
-        matrix, share = self.design.matrix, expit(self.design.matrix @ values)
-        weight = self.design.trials * share * (1.0 - share)
+        matrix, probability = self.design.matrix, expit(self.design.matrix @ values)
+        weight = self.design.trials * probability * (1.0 - probability)
         return np.asarray(matrix.T @ (weight[:, None] * matrix), dtype=float)
 
     def at(self, values: FloatArray) -> float:
@@ -90,11 +93,11 @@ class Likelihood:
         if not len(free):
             return values
         for _ in range(ITERATIONS):
-            share, information = expit(matrix @ values), self.information(values)
-            off = rows.survived - rows.trials * share
+            probability, information = expit(matrix @ values), self.information(values)
+            off = rows.survived - rows.trials * probability
             if self.penalty:
                 spread = np.einsum("ij,jk,ik->i", matrix, np.linalg.inv(information), matrix)
-                off += rows.trials * share * (1.0 - share) * spread * (0.5 - share)
+                off += rows.trials * probability * (1.0 - probability) * spread * (0.5 - probability)
             step = np.zeros(len(values))
             step[free] = np.linalg.solve(information[np.ix_(free, free)], matrix.T[free] @ off)
             longest = float(np.abs(matrix @ step).max())
@@ -168,13 +171,16 @@ def fit_beta_binomial(design: Design) -> SurvivalFit:
 
 def _log_likelihood(values: FloatArray, design: Design) -> tuple[float, FloatArray]:
     """Log-likelihood without binomial coefficients, and its gradient; values end with logit(rho)."""
-    share, total = np.clip(expit(design.matrix @ values[:-1]), 1e-12, 1.0 - 1e-12), float(np.exp(-values[-1]))
+    probability, total = (
+        np.clip(expit(design.matrix @ values[:-1]), 1e-12, 1.0 - 1e-12),
+        float(np.exp(-values[-1])),
+    )
     survived, died, trials = design.survived, design.trials - design.survived, design.trials
-    a, b = total * share, total * (1.0 - share)  # of each row's beta distribution
+    a, b = total * probability, total * (1.0 - probability)  # of each row's beta distribution
     value = betaln(survived + a, died + b) - betaln(a, b)
     slope_a, slope_b = digamma(survived + a) - digamma(a), digamma(died + b) - digamma(b)
-    by_total = share * slope_a + (1.0 - share) * slope_b + digamma(total) - digamma(trials + total)
-    by_log_odds = total * share * (1.0 - share) * (slope_a - slope_b)
+    by_total = probability * slope_a + (1.0 - probability) * slope_b + digamma(total) - digamma(trials + total)
+    by_log_odds = total * probability * (1.0 - probability) * (slope_a - slope_b)
     return float(value.sum()), np.append(design.matrix.T @ by_log_odds, -total * by_total.sum())
 
 
@@ -331,10 +337,10 @@ def _equations(design: Design, coefficients: FloatArray) -> tuple[float, FloatAr
     scale; with it R⁻¹ = (I − c·11')/(1 − α), c = α/(1 + (N − 1)α)."""
     grouping, survived, trials = design.groupings[0], design.survived, design.trials
     clusters, terms = len(grouping.levels), design.matrix.shape[1]
-    share = expit(design.matrix @ coefficients)
-    spread = np.sqrt(np.maximum(share * (1.0 - share), SMALLEST_SPREAD))
-    off = survived - trials * share
-    squared = (survived * (1.0 - share) ** 2 + (trials - survived) * share**2) / spread**2
+    probability = expit(design.matrix @ coefficients)
+    spread = np.sqrt(np.maximum(probability * (1.0 - probability), SMALLEST_SPREAD))
+    off = survived - trials * probability
+    squared = (survived * (1.0 - probability) ** 2 + (trials - survived) * probability**2) / spread**2
     sums, squares, eggs = (
         np.bincount(grouping.codes, values, clusters) for values in (off / spread, squared, trials)
     )
@@ -361,8 +367,8 @@ def _robust(fit: SurvivalFit, scores: FloatArray) -> SurvivalFit:
     design, clusters = fit.design, len(scores)
     name, codes = design.groupings[0].name, design.groupings[0].codes
     variance = fit.variance @ (scores.T @ scores) @ fit.variance
-    shares = np.diag(variance) / np.abs(np.diag(fit.variance))
-    lost = [term for term, share in zip(design.terms, shares, strict=True) if not share > NO_VARIANCE]
+    ratios = np.diag(variance) / np.abs(np.diag(fit.variance))
+    lost = [term for term, ratio in zip(design.terms, ratios, strict=True) if not ratio > NO_VARIANCE]
     if lost:
         raise Refused(note("survival", "no_robust_error", name=name, clusters=clusters, terms=lost))
     notes = []

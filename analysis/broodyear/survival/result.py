@@ -36,10 +36,10 @@ NODES = (0.0, 1), (0.85, 15), (1.25, 21), (np.inf, 31)  # largest standard devia
 class GroupAverage:
     """Survival averaged over normal random intercepts, per row, with its slopes.
 
-    share: mean survival 0–1. by_log_odds, by_sd: its derivatives over the fixed log-odds and the total sd.
+    survival: its mean, 0–1. by_log_odds, by_sd: its derivatives over the fixed log-odds and the total sd.
     """
 
-    share: FloatArray
+    survival: FloatArray
     by_log_odds: FloatArray
     by_sd: FloatArray
 
@@ -50,9 +50,9 @@ def average_over_groups(log_odds: FloatArray, sd: float) -> GroupAverage:
     Gauss–Hermite, exact to 1e-8 for standard deviations up to 2 logits.
     """
     nodes, weights = normal_nodes(next(points for most, points in NODES if sd <= most))
-    share = expit(log_odds[:, None] + sd * nodes)
-    steepness = share * (1.0 - share)
-    return GroupAverage(share @ weights, steepness @ weights, steepness @ (weights * nodes))
+    probability = expit(log_odds[:, None] + sd * nodes)
+    steepness = probability * (1.0 - probability)
+    return GroupAverage(probability @ weights, steepness @ weights, steepness @ (weights * nodes))
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,7 +60,7 @@ class Average:
     """Mean survival over rows (0–1), and its gradient over (variances above zero, coefficients); typical: the same
     with every random intercept at zero."""
 
-    share: float
+    survival: float
     gradient: FloatArray
     typical: float = np.nan
 
@@ -241,7 +241,7 @@ class SurvivalFit:
         by_terms = slopes @ matrix / len(matrix) + slopes.mean(axis=1)[:, None] * added
         by_variances = [np.full(spreads, one.by_sd.mean() / (2.0 * sd or 1.0)) for one in lines]
         return [
-            Average(float(one.share.mean()), np.concatenate(gradient), float(expit(at).mean()))
+            Average(float(one.survival.mean()), np.concatenate(gradient), float(expit(at).mean()))
             for one, at, *gradient in zip(lines, log_odds, by_variances, by_terms, strict=True)
         ]
 
@@ -254,7 +254,7 @@ class SurvivalFit:
             error=error,
             degrees=degrees,
             p_value=float(two_sided_p(log_odds / error if error > 0.0 else np.nan, degrees)),
-            points=100.0 * (first.share - second.share),
+            points=100.0 * (first.survival - second.survival),
             points_error=100.0 * float(delta_errors(first.gradient - second.gradient, self.joint_covariance)),
         )
 
@@ -327,8 +327,8 @@ class SurvivalFit:
         rows = []
         for matrix in (self.design.matrix_with(name, value) for value in values):
             mean, critical = self.average(matrix), critical_value(self.degrees_of_freedom_of(matrix.mean(axis=0)))
-            limits = share_limits(mean.share, delta_errors(mean.gradient, self.joint_covariance), critical)
-            rows.append([100.0 * float(share) for share in (mean.share, *limits)])
+            limits = share_limits(mean.survival, delta_errors(mean.gradient, self.joint_covariance), critical)
+            rows.append([100.0 * float(one) for one in (mean.survival, *limits)])
         return pd.DataFrame(rows, columns=["adjusted_pct", "adjusted_low", "adjusted_high"])
 
     def predict(self, frame: Any, *, averaged: bool = True) -> FloatArray:
@@ -337,7 +337,7 @@ class SurvivalFit:
         averaged=True: mean over sites and batches; averaged=False: a typical site and batch.
         Raises Refused when a covariate is missing or has a level the fit has not seen.
         """
-        return average_over_groups(self.log_odds(frame), self.total_group_sd if averaged else 0.0).share
+        return average_over_groups(self.log_odds(frame), self.total_group_sd if averaged else 0.0).survival
 
     def log_odds(self, frame: Any) -> FloatArray:
         """Fixed part of the log-odds of new rows, shape (rows,)."""

@@ -156,9 +156,9 @@ def _assembled(design: Design, end: _End | None, notes: list[str], *, with_degre
         design=design,
         coefficients=coefficients,
         joint_covariance=joint,
-        fitted=mode.share,
+        fitted=mode.probability,
         # Effective parameters are the coefficients, and what shrinkage leaves of the levels.
-        dispersion=dispersion_of(design, mode.share, len(coefficients) + float(np.sum(1.0 - diagonal))),
+        dispersion=dispersion_of(design, mode.probability, len(coefficients) + float(np.sum(1.0 - diagonal))),
         log_likelihood=-0.5 * likelihood.deviance(end.values),
         notes=(*notes, *wide),
         sds=sds | end.sds,
@@ -177,7 +177,7 @@ def approach(likelihood: Laplace, values: FloatArray) -> FloatArray:
     for _ in range(TURNS):
         mode, variances = likelihood.mode(values), values[:count]
         precision = mode.precision
-        left = likelihood.survived - likelihood.trials * mode.share
+        left = likelihood.survived - likelihood.trials * mode.probability
         step = precision.covariance @ (likelihood.matrix.T @ left)
         of_levels = layout.gather_to_levels(precision.through @ step)
         squares = layout.by_grouping((mode.effects - mode.factor.scale * of_levels) ** 2)

@@ -42,12 +42,12 @@ RATE = 1.0  # per logit: an assumption; spreads of survival between tanks, sites
 class Mode:
     """The conditional modes at one set of parameters, and what was computed there.
 
-    effects: standardised modes u of all levels, in the order of the layout. share: fitted survival per row.
+    effects: standardised modes u of all levels, in the order of the layout. probability: fitted survival per row.
     penalised: −log-likelihood (no binomial coefficients) + ½ u'u. factor: the factorised Hessian. matrix: X.
     """
 
     effects: FloatArray
-    share: FloatArray
+    probability: FloatArray
     penalised: float
     factor: Factor
     matrix: FloatArray
@@ -95,7 +95,7 @@ class Laplace:
 
     def _followed(self, values: FloatArray, mode: Mode, moved: FloatArray) -> FloatArray:
         """The pull on each row to first order at moved values, from the modes at some."""
-        pull, move = self.survived - self.trials * mode.share, moved - values
+        pull, move = self.survived - self.trials * mode.probability, moved - values
         held = move[self.layout.owner] * self.layout.gather_to_levels(pull)
         ahead = self.matrix @ move[self.count :] + self.layout.spread_to_rows(held)
         return pull - inverse_times(mode.factor, ahead)
@@ -107,15 +107,15 @@ class Laplace:
         log_odds = fixed + layout.spread_to_rows(scale * effects)
         value = self._penalised(log_odds, effects)
         for _ in range(MODE_ITERATIONS):
-            share = expit(log_odds)
-            factor = factorise(layout, sds, self.trials * share * (1.0 - share))
-            unheld = self.survived - self.trials * share - pull
+            probability = expit(log_odds)
+            factor = factorise(layout, sds, self.trials * probability * (1.0 - probability))
+            unheld = self.survived - self.trials * probability - pull
             step = solve(factor, unheld)
             of_levels = scale * layout.gather_to_levels(step)
             of_rows = layout.spread_to_rows(scale * of_levels)
             gain = float(unheld @ of_rows)
             if gain < MODE_TOLERANCE:
-                return Mode(effects, share, value, factor, self.matrix)
+                return Mode(effects, probability, value, factor, self.matrix)
             allowed = value + 1e-12 * (1.0 + abs(value))
             for length in 0.5 ** np.arange(HALVINGS):  # until the deviance no longer rises beyond rounding
                 value = self._penalised(log_odds + length * of_rows, effects + length * of_levels)
@@ -139,17 +139,17 @@ class Laplace:
     def with_gradient(self, values: FloatArray) -> tuple[float, FloatArray]:
         """What is minimised, here −2 log-likelihood, and its gradient."""
         mode = self.mode(values)
-        return self.deviance(values), self._gradient(values, mode.factor, mode.share)
+        return self.deviance(values), self._gradient(values, mode.factor, mode.probability)
 
-    def _gradient(self, values: FloatArray, factor: Factor, share: FloatArray) -> FloatArray:
+    def _gradient(self, values: FloatArray, factor: Factor, probability: FloatArray) -> FloatArray:
         """At what is computed at the modes.
 
         The determinant depends on the modes, which depend on the parameters; that path is followed by
         implicit differentiation of the modes' equation.
         """
-        layout, left = self.layout, self.survived - self.trials * share
+        layout, left = self.layout, self.survived - self.trials * probability
         diagonal, leverages = invert(factor)
-        by_row = solve(factor, leverages * factor.weight * (1.0 - 2.0 * share))  # the modes following
+        by_row = solve(factor, leverages * factor.weight * (1.0 - 2.0 * probability))  # the modes following
         effects, own = (factor.scale * layout.gather_to_levels(one) for one in (left, by_row))
         by_variance = layout.by_grouping(1.0 - diagonal - effects * (effects - own)) / self.sds(values) ** 2
         return np.concatenate([by_variance, self.matrix.T @ (by_row - 2.0 * left)])
@@ -164,8 +164,12 @@ class Laplace:
 
         def near(at: FloatArray) -> FloatArray:
             sds, pull = self.sds(at), layout.gather_to_levels(self._followed(values, mode, at))
-            share = expit(self.matrix @ at[self.count :] + layout.spread_to_rows(sds[layout.owner] ** 2 * pull))
-            return self._gradient(at, factorise(layout, sds, self.trials * share * (1.0 - share)), share)
+            probability = expit(
+                self.matrix @ at[self.count :] + layout.spread_to_rows(sds[layout.owner] ** 2 * pull)
+            )
+            return self._gradient(
+                at, factorise(layout, sds, self.trials * probability * (1.0 - probability)), probability
+            )
 
         return differenced(near, values, scale)
 

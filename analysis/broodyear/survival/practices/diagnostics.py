@@ -89,17 +89,17 @@ def _residuals(model: AdjustedModel) -> tuple[pd.DataFrame, float]:
     nodes, weights = normal_nodes()
     log_odds = np.log(fit.fitted) - np.log1p(-fit.fitted) - own
     chance = expit(log_odds[:, None] + float(fit.group_sd["tank_season"]) * nodes)
-    survived, trials, share = fit.design.survived, fit.design.trials, chance @ weights
-    variance = trials * share * (1.0 - share)
-    variance += trials * (trials - 1.0) * np.maximum(chance**2 @ weights - share**2, 0.0)
+    survived, trials, probability = fit.design.survived, fit.design.trials, chance @ weights
+    variance = trials * probability * (1.0 - probability)
+    variance += trials * (trials - 1.0) * np.maximum(chance**2 @ weights - probability**2, 0.0)
     below, at = (binomial_cdf(survived[:, None] - less, trials[:, None], chance) @ weights for less in (1.0, 0.0))
     uniform = below + np.random.default_rng(SEED).random(len(rows)) * (at - below)
     table = rows[["season", "tank_id", "site_id"]].assign(
-        fitted_pct=100.0 * share,
+        fitted_pct=100.0 * probability,
         temp_c=measured(rows, TEMPERATURE),
         residual=ndtri(np.clip(uniform, 1e-12, 1.0 - 1e-12)),
     )
-    return table, float(np.sum((survived - trials * share) ** 2 / np.maximum(variance, 1e-300)))
+    return table, float(np.sum((survived - trials * probability) ** 2 / np.maximum(variance, 1e-300)))
 
 
 def site_influence(model: AdjustedModel) -> pd.DataFrame:
@@ -120,9 +120,9 @@ def site_influence(model: AdjustedModel) -> pd.DataFrame:
     rows = []
     by_site = np.split(np.argsort(codes, kind="stable"), np.cumsum(np.bincount(codes))[:-1])
     for site, inside, score in zip(sites, by_site, scores, strict=True):
-        share = matrix[inside].T @ plain.through[inside]
+        taken = matrix[inside].T @ plain.through[inside]
         # Without its site a level may have no tank left, and then nothing holds it: least squares.
-        moved = lstsq(information - 0.5 * (share + share.T), score, cond=1e-10, lapack_driver="gelsy")[0]
+        moved = lstsq(information - 0.5 * (taken + taken.T), score, cond=1e-10, lapack_driver="gelsy")[0]
         shift = np.abs(moved / errors)[1:]
         worst = int(np.argmax(shift)) if shift.size else -1
         rows.append((site, len(inside), float(shift[worst]) if worst >= 0 else np.nan, owner.get(worst + 1, "")))
@@ -193,8 +193,8 @@ def curvature_of(model: AdjustedModel, name: str, temps_c: FloatArray) -> Curvat
     rest = matrix @ moved - matrix[:, line] @ moved[line]
     lines = np.column_stack([grid - temps_c[known].mean(), spline_columns(grid, knots)]) @ moved[line]
     top = int(np.argmax(lines))
-    share = average_over_groups(rest + lines[top], model.fit.total_group_sd).share.mean()
-    return Curvature(p_value, float(grid[top]), 100.0 * float(share))
+    survival = average_over_groups(rest + lines[top], model.fit.total_group_sd).survival.mean()
+    return Curvature(p_value, float(grid[top]), 100.0 * float(survival))
 
 
 def spline_columns(values: FloatArray, knots: FloatArray) -> FloatArray:

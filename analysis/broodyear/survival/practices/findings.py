@@ -318,7 +318,7 @@ def beside_silent(contrast: Finding, silent: SilentTanks, averages: Mapping[str,
         return contrast
     levels = contrast.level, contrast.reference
     (number, own), (_, others) = (silent.get((contrast.factor, level), (0, np.nan)) for level in levels)
-    kept = [(1.0 - share) * averages[level].share for level, share in zip(levels, (own, others), strict=True)]
+    kept = [(1.0 - share) * averages[level].survival for level, share in zip(levels, (own, others), strict=True)]
     lost = contrast.points if np.isnan(own) else 100.0 * (kept[0] - kept[1])
     return replace(contrast, tanks_silent=number, points_if_silent_lost=lost)
 

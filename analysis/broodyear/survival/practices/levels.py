@@ -110,14 +110,14 @@ def _note(row: Mapping[Any, Any], rows: OutcomeRows, findings: Sequence[Finding]
 
 def level_estimates(model: AdjustedModel, factor: Factor, averages: Mapping[str, Average]) -> pd.DataFrame:
     """ESTIMATE_COLUMNS by level: adjusted survival, and the difference from the tanks of the other levels."""
-    shares = {level: averages[level] for level in factor.compared if level in averages}
-    directions = [model.direction(factor.name, level)[model.columns.kept] for level in shares]
-    return estimates_of(factor, shares, directions, model.fit.joint_covariance, model.fit.degrees_of_freedom_of)
+    own = {level: averages[level] for level in factor.compared if level in averages}
+    directions = [model.direction(factor.name, level)[model.columns.kept] for level in own]
+    return estimates_of(factor, own, directions, model.fit.joint_covariance, model.fit.degrees_of_freedom_of)
 
 
 def estimates_of(
     factor: Factor,
-    shares: Mapping[str, Average],
+    averages: Mapping[str, Average],
     directions: Sequence[FloatArray],
     covariance: FloatArray,
     degrees_of: Callable[[FloatArray], float],
@@ -126,19 +126,20 @@ def estimates_of(
 
     directions: each level as a combination of coefficients; degrees_of: of a contrast of these.
     """
-    levels = list(shares)
+    levels = list(averages)
     if len(levels) < 2:
         return pd.DataFrame(np.nan, index=levels, columns=ESTIMATE_COLUMNS)
-    share, gradient = (np.array([getattr(one, name) for one in shares.values()]) for name in ("share", "gradient"))
+    survival = np.array([one.survival for one in averages.values()])
+    gradient = np.array([one.gradient for one in averages.values()])
     contrast = against_the_rest(factor.tanks_of(levels))
     degrees = np.array([degrees_of(one) for one in contrast @ np.array(directions)])
     points_error = 100.0 * delta_errors(contrast @ gradient, covariance)
-    columns = estimate_columns(share, delta_errors(gradient, covariance), contrast, points_error, degrees)
+    columns = estimate_columns(survival, delta_errors(gradient, covariance), contrast, points_error, degrees)
     return pd.DataFrame(columns, index=pd.Index(levels, name="level"), columns=ESTIMATE_COLUMNS)
 
 
 def estimate_columns(
-    share: FloatArray,
+    survival: FloatArray,
     error: FloatArray,
     contrast: FloatArray,
     points_error: FloatArray,
@@ -147,14 +148,14 @@ def estimate_columns(
 ) -> FloatArray:
     """ESTIMATE_COLUMNS of levels, shape (levels, 7).
 
-    share, error: mean survival (0–1) and its standard error; contrast: each level against others, points_error of
+    survival, error: its mean (0–1) and standard error; contrast: each level against others, points_error of
     it in percentage points, with degrees of freedom; ratio: what the p value is of, where not points over error.
     """
-    critical, points = critical_values(degrees), 100.0 * contrast @ share
-    low, high = share_limits(share, error, critical)
+    critical, points = critical_values(degrees), 100.0 * contrast @ survival
+    low, high = share_limits(survival, error, critical)
     tested = points / np.maximum(points_error, 1e-12) if ratio is None else ratio
     columns = [
-        100.0 * share, 100.0 * low, 100.0 * high, points, points - critical * points_error,
+        100.0 * survival, 100.0 * low, 100.0 * high, points, points - critical * points_error,
         points + critical * points_error, two_sided_p(tested, degrees),
     ]  # fmt: skip
     return np.column_stack(columns)
@@ -174,7 +175,7 @@ def _within_points(model: AdjustedModel, factor: Factor, findings: Sequence[Find
     if len(levels) < 2 or not shifts.keys() >= set(levels[1:]):
         return {}
     averages = model.averages_of(name, {level: shifts.get(level, 0.0) for level in levels})
-    points = 100.0 * against_the_rest(factor.tanks_of(levels)) @ [averages[level].share for level in levels]
+    points = 100.0 * against_the_rest(factor.tanks_of(levels)) @ [averages[level].survival for level in levels]
     return dict(zip(levels, map(float, points), strict=True))
 
 
@@ -186,16 +187,16 @@ def _combination_estimates(model: AdjustedModel, factor: Factor) -> pd.DataFrame
     columns = model.columns_with(factor, without=(ROOM, GRAVEL))
     matrix, own = columns.kept_matrix, columns.own(COMBINED)
     found = model.working.estimates(matrix)
-    shares, directions = {}, []
+    averages, directions = {}, []
     for level in factor.compared:
         direction = columns.along(COMBINED, factor.coding(level))
         if columns.is_estimable(direction):
             kept = direction[columns.kept]
             matrix[:, own] = kept[own]
             means = average_over_groups(matrix @ found.coefficients, model.fit.total_group_sd)
-            shares[level] = Average(float(means.share.mean()), matrix.T @ means.by_log_odds / len(matrix))
+            averages[level] = Average(float(means.survival.mean()), matrix.T @ means.by_log_odds / len(matrix))
             directions.append(kept)
-    return estimates_of(factor, shares, directions, found.covariance, found.degrees)
+    return estimates_of(factor, averages, directions, found.covariance, found.degrees)
 
 
 def _context_of(rows: pd.DataFrame) -> dict[tuple[str, str], FloatArray]:
