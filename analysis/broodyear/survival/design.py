@@ -183,6 +183,14 @@ class Design:
     left_out: Mapping[str, int] = field(default_factory=dict)
     model_spec: Any = None
 
+    def variances(self, probability: FloatArray) -> FloatArray:
+        """Binomial variance of the survivors of each row at these probabilities."""
+        return np.asarray(self.trials * probability * (1.0 - probability), dtype=float)
+
+    def residuals(self, probability: FloatArray) -> FloatArray:
+        """Survivors of each row less those expected at these probabilities."""
+        return np.asarray(self.survived - self.trials * probability, dtype=float)
+
     def measured(self, name: str) -> FloatArray:
         """Values of a measured covariate in the rows used."""
         if name not in self.covariates or not pd.api.types.is_numeric_dtype(self.frame[name]):

@@ -45,13 +45,11 @@ SMALLEST_SPREAD = 1e-12  # of one egg's fate, where the fitted probability is 0 
 
 
 def dispersion_of(design: Design, probability: FloatArray, parameters: float) -> float:
-    """Pearson's X² at these probabilities over rows less parameters; 1 for binomial variation, nan when saturated."""
-    variance, spare = (
-        np.maximum(design.trials * probability * (1.0 - probability), 1e-300),
-        len(probability) - parameters,
+    """Pearson's X² there over rows less parameters; 1 for binomial variation, nan when saturated."""
+    spare, off = len(probability) - parameters, design.residuals(probability)
+    return (
+        float(np.sum(off**2 / np.maximum(design.variances(probability), 1e-300))) / spare if spare > 0 else np.nan
     )
-    off = design.survived - design.trials * probability
-    return float(np.sum(off**2 / variance)) / spare if spare > 0 else np.nan
 
 
 def binomial_at(design: Design, coefficients: FloatArray, variance: FloatArray) -> SurvivalFit:
@@ -70,8 +68,8 @@ class Likelihood:
     penalty: float = 0.0
 
     def information(self, values: FloatArray) -> FloatArray:
-        matrix, probability = self.design.matrix, expit(self.design.matrix @ values)
-        weight = self.design.trials * probability * (1.0 - probability)
+        matrix = self.design.matrix
+        weight = self.design.variances(expit(matrix @ values))
         return np.asarray(matrix.T @ (weight[:, None] * matrix), dtype=float)
 
     def at(self, values: FloatArray) -> float:
@@ -88,16 +86,16 @@ class Likelihood:
 
         Each is halved until the likelihood does not fall beyond rounding. Raises LinAlgError where none settles.
         """
-        matrix, rows = self.design.matrix, self.design
+        matrix = self.design.matrix
         free = np.array([index for index in range(len(values)) if index != fixed], dtype=int)
         if not len(free):
             return values
         for _ in range(ITERATIONS):
             probability, information = expit(matrix @ values), self.information(values)
-            off = rows.survived - rows.trials * probability
+            off = self.design.residuals(probability)
             if self.penalty:
                 spread = np.einsum("ij,jk,ik->i", matrix, np.linalg.inv(information), matrix)
-                off += rows.trials * probability * (1.0 - probability) * spread * (0.5 - probability)
+                off += self.design.variances(probability) * spread * (0.5 - probability)
             step = np.zeros(len(values))
             step[free] = np.linalg.solve(information[np.ix_(free, free)], matrix.T[free] @ off)
             longest = float(np.abs(matrix @ step).max())
@@ -171,16 +169,13 @@ def fit_beta_binomial(design: Design) -> SurvivalFit:
 
 def _log_likelihood(values: FloatArray, design: Design) -> tuple[float, FloatArray]:
     """Log-likelihood without binomial coefficients, and its gradient; values end with logit(rho)."""
-    probability, total = (
-        np.clip(expit(design.matrix @ values[:-1]), 1e-12, 1.0 - 1e-12),
-        float(np.exp(-values[-1])),
-    )
+    mean, total = np.clip(expit(design.matrix @ values[:-1]), 1e-12, 1.0 - 1e-12), float(np.exp(-values[-1]))
     survived, died, trials = design.survived, design.trials - design.survived, design.trials
-    a, b = total * probability, total * (1.0 - probability)  # of each row's beta distribution
+    a, b = total * mean, total * (1.0 - mean)  # of each row's beta distribution
     value = betaln(survived + a, died + b) - betaln(a, b)
     slope_a, slope_b = digamma(survived + a) - digamma(a), digamma(died + b) - digamma(b)
-    by_total = probability * slope_a + (1.0 - probability) * slope_b + digamma(total) - digamma(trials + total)
-    by_log_odds = total * probability * (1.0 - probability) * (slope_a - slope_b)
+    by_total = mean * slope_a + (1.0 - mean) * slope_b + digamma(total) - digamma(trials + total)
+    by_log_odds = total * mean * (1.0 - mean) * (slope_a - slope_b)
     return float(value.sum()), np.append(design.matrix.T @ by_log_odds, -total * by_total.sum())
 
 
@@ -279,8 +274,8 @@ def fit_clustered(design: Design) -> SurvivalFit:
     Liang & Zeger 1986 (doi 10.1093/biomet/73.1.13); no further small-sample factor.
     """
     plain, grouping = plain_fit(design), design.groupings[0]
-    residual, clusters = design.survived - design.trials * plain.fitted, len(grouping.levels)
-    scores = level_sums(grouping.codes, residual[:, None] * design.matrix, clusters)
+    clusters = len(grouping.levels)
+    scores = level_sums(grouping.codes, design.residuals(plain.fitted)[:, None] * design.matrix, clusters)
     return _robust(plain, scores * np.sqrt(clusters / (clusters - 1.0)))
 
 
@@ -339,7 +334,7 @@ def _equations(design: Design, coefficients: FloatArray) -> tuple[float, FloatAr
     clusters, terms = len(grouping.levels), design.matrix.shape[1]
     probability = expit(design.matrix @ coefficients)
     spread = np.sqrt(np.maximum(probability * (1.0 - probability), SMALLEST_SPREAD))
-    off = survived - trials * probability
+    off = design.residuals(probability)
     squared = (survived * (1.0 - probability) ** 2 + (trials - survived) * probability**2) / spread**2
     sums, squares, eggs = (
         np.bincount(grouping.codes, values, clusters) for values in (off / spread, squared, trials)

@@ -177,7 +177,7 @@ def approach(likelihood: Laplace, values: FloatArray) -> FloatArray:
     for _ in range(TURNS):
         mode, variances = likelihood.mode(values), values[:count]
         precision = mode.precision
-        left = likelihood.survived - likelihood.trials * mode.probability
+        left = likelihood.design.residuals(mode.probability)
         step = precision.covariance @ (likelihood.matrix.T @ left)
         of_levels = layout.gather_to_levels(precision.through @ step)
         squares = layout.by_grouping((mode.effects - mode.factor.scale * of_levels) ** 2)

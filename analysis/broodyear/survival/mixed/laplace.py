@@ -95,7 +95,7 @@ class Laplace:
 
     def _followed(self, values: FloatArray, mode: Mode, moved: FloatArray) -> FloatArray:
         """The pull on each row to first order at moved values, from the modes at some."""
-        pull, move = self.survived - self.trials * mode.probability, moved - values
+        pull, move = self.design.residuals(mode.probability), moved - values
         held = move[self.layout.owner] * self.layout.gather_to_levels(pull)
         ahead = self.matrix @ move[self.count :] + self.layout.spread_to_rows(held)
         return pull - inverse_times(mode.factor, ahead)
@@ -108,8 +108,8 @@ class Laplace:
         value = self._penalised(log_odds, effects)
         for _ in range(MODE_ITERATIONS):
             probability = expit(log_odds)
-            factor = factorise(layout, sds, self.trials * probability * (1.0 - probability))
-            unheld = self.survived - self.trials * probability - pull
+            factor = factorise(layout, sds, self.design.variances(probability))
+            unheld = self.design.residuals(probability) - pull
             step = solve(factor, unheld)
             of_levels = scale * layout.gather_to_levels(step)
             of_rows = layout.spread_to_rows(scale * of_levels)
@@ -147,7 +147,7 @@ class Laplace:
         The determinant depends on the modes, which depend on the parameters; that path is followed by
         implicit differentiation of the modes' equation.
         """
-        layout, left = self.layout, self.survived - self.trials * probability
+        layout, left = self.layout, self.design.residuals(probability)
         diagonal, leverages = invert(factor)
         by_row = solve(factor, leverages * factor.weight * (1.0 - 2.0 * probability))  # the modes following
         effects, own = (factor.scale * layout.gather_to_levels(one) for one in (left, by_row))
@@ -164,12 +164,9 @@ class Laplace:
 
         def near(at: FloatArray) -> FloatArray:
             sds, pull = self.sds(at), layout.gather_to_levels(self._followed(values, mode, at))
-            probability = expit(
-                self.matrix @ at[self.count :] + layout.spread_to_rows(sds[layout.owner] ** 2 * pull)
-            )
-            return self._gradient(
-                at, factorise(layout, sds, self.trials * probability * (1.0 - probability)), probability
-            )
+            log_odds = self.matrix @ at[self.count :] + layout.spread_to_rows(sds[layout.owner] ** 2 * pull)
+            factor = factorise(layout, sds, self.design.variances(expit(log_odds)))
+            return self._gradient(at, factor, expit(log_odds))
 
         return differenced(near, values, scale)
 

@@ -90,7 +90,7 @@ def _residuals(model: AdjustedModel) -> tuple[pd.DataFrame, float]:
     log_odds = np.log(fit.fitted) - np.log1p(-fit.fitted) - own
     chance = expit(log_odds[:, None] + float(fit.group_sd["tank_season"]) * nodes)
     survived, trials, probability = fit.design.survived, fit.design.trials, chance @ weights
-    variance = trials * probability * (1.0 - probability)
+    variance = fit.design.variances(probability)
     variance += trials * (trials - 1.0) * np.maximum(chance**2 @ weights - probability**2, 0.0)
     below, at = (binomial_cdf(survived[:, None] - less, trials[:, None], chance) @ weights for less in (1.0, 0.0))
     uniform = below + np.random.default_rng(SEED).random(len(rows)) * (at - below)
@@ -99,7 +99,7 @@ def _residuals(model: AdjustedModel) -> tuple[pd.DataFrame, float]:
         temp_c=measured(rows, TEMPERATURE),
         residual=ndtri(np.clip(uniform, 1e-12, 1.0 - 1e-12)),
     )
-    return table, float(np.sum((survived - trials * probability) ** 2 / np.maximum(variance, 1e-300)))
+    return table, float(np.sum(fit.design.residuals(probability) ** 2 / np.maximum(variance, 1e-300)))
 
 
 def site_influence(model: AdjustedModel) -> pd.DataFrame:

@@ -163,11 +163,9 @@ class AdjustedModel:
     @cached_property
     def working(self) -> Working:
         """The working model at the end of the fit, for what would change with further columns."""
-        fit, rows, probability = self.fit, self.fit.design, self.fit.fitted
-        weight = np.maximum(rows.trials * probability * (1.0 - probability), 1e-10)
-        response = (
-            np.log(probability) - np.log1p(-probability) + (rows.survived - rows.trials * probability) / weight
-        )
+        fit, probability = self.fit, self.fit.fitted
+        weight = np.maximum(fit.design.variances(probability), 1e-10)
+        response = np.log(probability) - np.log1p(-probability) + fit.design.residuals(probability) / weight
         sds = np.asarray(fit.group_sd, dtype=np.float64)
         kept = np.flatnonzero(sds > 0) if sds.any() else np.arange(len(sds))  # without spreads V is W⁻¹
         layout = lay_out([fit.design.groupings[index] for index in kept])
