@@ -128,8 +128,8 @@ def region_comparison(frame: pd.DataFrame, ask: Callable[..., Callable[[], Any]]
     present = [name for name in OUTCOMES if (rows["outcome"] == name).any()]
     if not present:
         raise NothingToAnalyse("no tank-season has an outcome, so regions cannot be compared")
-    asked = [ask(_outcome, rows[rows["outcome"] == name], name) for name in present]
-    found = [_decided(one) for one in _over_outcomes([answer() for answer in asked])]
+    answers = [ask(_outcome, rows[rows["outcome"] == name], name) for name in present]
+    found = [_decided(one) for one in _over_outcomes([answer() for answer in answers])]
     batches, of_batches = _batches(found)
     graphs = [one.links.edges.assign(outcome=one.name) for one in found if one.links is not None]
     return RegionComparison(
@@ -174,8 +174,8 @@ def _outcome(given: pd.DataFrame, name: str) -> _Outcome:
     table = table.join(counted).join(linked).join(estimates).join(sites_usable)
     regions = [region for part in parts for region in part.regions]
     blocks = [part.correlation for part in parts if part.correlation is not None]
-    asked = {"p_family": "within_batch_p_value", "p_without_one_tank": "p_without_one_tank"}
-    for adjusted, plain in asked.items():
+    families = {"p_family": "within_batch_p_value", "p_without_one_tank": "p_without_one_tank"}
+    for adjusted, plain in families.items():
         p_values = table.loc[regions, plain].to_numpy(dtype=float)
         family = single_step(p_values, block_diag(*blocks)) if blocks else np.empty(0)
         table[adjusted] = pd.Series(family, index=regions, dtype=float).reindex(table.index)
@@ -267,11 +267,11 @@ def _claims(one: _Outcome) -> list[Claim]:
     """One of every region, and one that regions differ: where a region does, so that the two never contradict."""
     table = one.table.assign(level=[", ".join(_opposed(row, one.table)) for row in one.table.to_dict("records")])
     found = claims_from(table, _STATED, kind=ClaimKind.REGION_DIFFERS, unit="points", section=_SECTION)
-    told = table[table["decision"] != "cannot_tell"].sort_values("p_family", kind="stable")
+    decided = table[table["decision"] != "cannot_tell"].sort_values("p_family", kind="stable")
     differ = partial(Claim, ClaimKind.REGIONS_DIFFER, "region", outcome=one.name, section=_SECTION)
-    if told.empty:
+    if decided.empty:
         return [*found, differ(_why_untold(table))]
-    first, is_clear = told.iloc[0], (told["reason"] == Reason.CLEAR).any()
+    first, is_clear = decided.iloc[0], (decided["reason"] == Reason.CLEAR).any()
     reason = Reason.CLEAR if is_clear else Reason(first["reason"])
     widest = max(one.spreads, key=lambda part: part["regions"])
     spread, p = float(widest["tau_points"] if is_clear else np.nan), float(first["p_family"])
@@ -305,8 +305,8 @@ def batch_table(used: pd.DataFrame, estimates: pd.DataFrame) -> pd.DataFrame:
     groups = used.groupby(["batch_id", "region"], sort=True)
     went = groups[["eggs", "survivors"]].sum().assign(tanks=groups.size().astype(str)).reset_index()
     pct = (100.0 * went["survivors"] / went["eggs"]).map(" {:.0f} % of ".format)
-    went["said"] = went["region"] + pct + went["tanks"]
-    table["by_region"] = went.groupby("batch_id")["said"].agg("; ".join)
+    went["words"] = went["region"] + pct + went["tanks"]
+    table["by_region"] = went.groupby("batch_id")["words"].agg("; ".join)
     table["p_family"] = holm(table["p_value"].to_numpy(dtype=float))
     table["comparisons"] = int(table["p_value"].notna().sum())
     reasons = [Reason.NEVER_SHARE_BATCH if np.isnan(p) else clear_or_not(p) for p in table["p_family"]]
@@ -338,16 +338,18 @@ def shortfall_claims(regions: pd.DataFrame, batches: pd.DataFrame, used: pd.Data
     is_mostly = (high < 0.0) & (part <= MOSTLY * raw)
     reason = np.where(is_mostly, Reason.CLEAR, Reason.NOT_CLEAR)
     reason = np.where(regions["decision"] == "cannot_tell", regions["reason"], reason)
-    told = regions[["region", "outcome", "decision"]].assign(
+    stated = regions[["region", "outcome", "decision"]].assign(
         observed=raw, estimate=part, low=low, high=high, reason=reason
     )
-    told = told[(raw < 0.0) & is_worth_it]
-    told["section"] = np.where((told["outcome"] == HATCH) & (told["decision"] == "cannot_tell"), "", _SECTION)
-    told["level"] = [
+    stated = stated[(raw < 0.0) & is_worth_it]
+    stated["section"] = np.where(
+        (stated["outcome"] == HATCH) & (stated["decision"] == "cannot_tell"), "", _SECTION
+    )
+    stated["level"] = [
         ", ".join(_poor_batches(row["region"], batches, used)) if row["reason"] == Reason.CLEAR else ""
-        for row in told.to_dict("records")
+        for row in stated.to_dict("records")
     ]
-    return claims_from(told, {"subject": "region"}, kind=ClaimKind.REGION_BATCHES, unit="points")
+    return claims_from(stated, {"subject": "region"}, kind=ClaimKind.REGION_BATCHES, unit="points")
 
 
 def _below_others(row: Mapping[Any, Any], regions: pd.DataFrame) -> float:

@@ -91,8 +91,8 @@ def region_links(rows: pd.DataFrame, delivered: pd.DataFrame | None = None) -> R
         for region in table["region"]
     ]
     is_alone, is_met = table["comparable_with"] == "", table["went_elsewhere"]
-    said = {"alone": is_alone & ~is_met, "unmatched": is_alone & is_met}
-    named = {name: table.loc[mask, "region"].astype(str).tolist() for name, mask in said.items()}
+    apart = {"alone": is_alone & ~is_met, "unmatched": is_alone & is_met}
+    named = {name: table.loc[mask, "region"].astype(str).tolist() for name, mask in apart.items()}
     uncounted = sorted(set(went["region"].astype(str)) - set(names))
     parts = table["part"].nunique()
     sentence = note("regions", "links", **named, names=list(names), uncounted=uncounted, parts=parts)
@@ -156,9 +156,9 @@ def fit_part(given: pd.DataFrame) -> RegionPart:
         model = fit_adjusted(rows, [factor])
     except BroodyearError as error:
         return RegionPart(blank_table(members, str(Reason.NOT_CONVERGED), str(error)))
-    told = model.told_levels(REGION)
-    regions = [region for region in factor.compared if region in told]
-    lost = [region for region in factor.compared if region not in told or len(regions) < 2]
+    estimable = model.estimable_levels(REGION)
+    regions = [region for region in factor.compared if region in estimable]
+    lost = [region for region in factor.compared if region not in estimable or len(regions) < 2]
     table.loc[lost, "refused"] = str(Reason.CONFOUNDED)
     if len(regions) < 2:
         return RegionPart(table)
@@ -248,17 +248,19 @@ def batch_estimates(
     sites = table.groupby(["batch_id", "site_id", "code"], sort=True).sum().reset_index()
     sites["exact"] = 1.0 / (1.0 / sites["weight"] + sds["site_id"] ** 2)
     sites["pull"] *= sites["exact"] / sites["weight"]
-    told = sites.groupby("batch_id", sort=True)[["tanks", "exact", "pull"]].sum()
-    exact = told["exact"].to_numpy(dtype=float)
+    batches = sites.groupby("batch_id", sort=True)[["tanks", "exact", "pull"]].sum()
+    exact = batches["exact"].to_numpy(dtype=float)
     went = sites.pivot_table(index="batch_id", columns="code", values="exact", aggfunc="sum", fill_value=0.0)
     went = went.reindex(columns=range(len(regions)), fill_value=0.0).to_numpy(dtype=float) / exact[:, None]
     middle = np.bincount(code, minlength=len(regions)) / len(code)
-    alike = average_over_groups((told["pull"] / told["exact"]).to_numpy() + middle @ log_odds, np.hypot(*sds))
-    against = against_the_rest(told["tanks"])
+    alike = average_over_groups(
+        (batches["pull"] / batches["exact"]).to_numpy() + middle @ log_odds, np.hypot(*sds)
+    )
+    against = against_the_rest(batches["tanks"])
     slopes = against * alike.by_log_odds
     moved = slopes @ (middle - went)
     error = 100.0 * np.hypot(np.sqrt(slopes**2 @ (1.0 / exact)), delta_errors(moved, covariance))
-    points, degrees = 100.0 * against @ alike.survival, max(float(len(rows) - len(told) - len(regions)), 1.0)
+    points, degrees = 100.0 * against @ alike.survival, max(float(len(rows) - len(batches) - len(regions)), 1.0)
     half_width = critical_value(degrees) * error
     columns = [
         100.0 * alike.survival,
@@ -267,7 +269,7 @@ def batch_estimates(
         points + half_width,
         two_sided_p(points / error, degrees),
     ]
-    found = pd.DataFrame(np.column_stack(columns), index=told.index, columns=BATCH_ESTIMATES)
+    found = pd.DataFrame(np.column_stack(columns), index=batches.index, columns=BATCH_ESTIMATES)
     return found if len(found) > 1 else found.assign(**dict.fromkeys(BATCH_ESTIMATES[1:], np.nan))
 
 

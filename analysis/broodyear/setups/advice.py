@@ -40,9 +40,9 @@ def what_to_change(frame: pd.DataFrame, report: EffectsReport | None = None) -> 
     last = rows[rows["season"] == rows["season"].max()]
     values = {practice.name: practice.make(last) for practice in available(last)}
     effects = (report or effects_report(frame)).effects
-    asked = effects["factor"].isin(list(values))
-    told = effects[asked & (effects["outcome"] == MAIN_OUTCOME) & effects["difference_points"].notna()]
-    changes = [_change(effect, last, values[effect["factor"]]) for effect in told.to_dict("records")]
+    is_known = effects["factor"].isin(list(values))
+    estimated = effects[is_known & (effects["outcome"] == MAIN_OUTCOME) & effects["difference_points"].notna()]
+    changes = [_change(effect, last, values[effect["factor"]]) for effect in estimated.to_dict("records")]
     table = pd.DataFrame([change for change in changes if change["tanks_to_change"]], columns=CHANGE_COLUMNS)
     order = table.assign(rank=table["decision"] != "claimed", size=-table["fish_saved"].fillna(0.0))
     order = order.sort_values(["rank", "size", "p_family", "practice", "level", "proposed"], kind="stable")

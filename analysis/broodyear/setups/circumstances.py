@@ -72,18 +72,18 @@ def circumstances(rows: pd.DataFrame, wanted: pd.Series) -> pd.DataFrame:
             continue
         counts = pd.DataFrame({"with_it": holds, "of": is_recorded}).astype(int)
         counts = counts.groupby([table["season"], table["outcome"]]).transform("sum").loc[flagged]
-        said = table.loc[flagged, [one.column, *one.fields]].map(_plain).to_dict("records")
-        for index, row, (with_it, of) in zip(flagged, said, counts.to_numpy(), strict=True):
+        records = table.loc[flagged, [one.column, *one.fields]].map(_plain).to_dict("records")
+        for index, row, (with_it, of) in zip(flagged, records, counts.to_numpy(), strict=True):
             words = one.words.format(row[one.column], **{name: row[name] for name in one.fields})
             common = f" (as {with_it} of {of} tanks)" if with_it >= COMMON_SHARE * of else ""
             found[index].append((one.code, words + common))
-    told = {
+    texts = {
         index: (_BEGINS + "; ".join(words for _, words in names) if names else NOTHING_ON_RECORD,
                 " ".join(code for code, _ in names))
         for index, names in found.items()
     }  # fmt: skip
     columns = ["circumstances", "evidence"]
-    return pd.DataFrame.from_dict(told, orient="index", columns=columns).reindex(rows.index, fill_value="")
+    return pd.DataFrame.from_dict(texts, orient="index", columns=columns).reindex(rows.index, fill_value="")
 
 
 def circumstances_of(said: str, evidence: str, is_wanted: Callable[[str], bool]) -> str:

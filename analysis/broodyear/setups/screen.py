@@ -152,8 +152,8 @@ def _judgeable(rows: pd.DataFrame, outcome: str) -> tuple[pd.DataFrame, pd.DataF
     used, missing = rows[rows["is_used"]], rows[~rows["is_used"] & (rows["eggs"] >= FEWEST_EGGS)]
     dead = counted_dead(missing)
     batches, own = (pd.MultiIndex.from_frame(one[["season", "batch_id"]]) for one in (used, missing))
-    is_told = own.isin(batches) & dead.notna() & ~exceeds_eggs(dead, missing["eggs"])
-    return used, missing.assign(survivors=(missing["eggs"] - dead).clip(lower=0.0))[is_told]
+    is_judged = own.isin(batches) & dead.notna() & ~exceeds_eggs(dead, missing["eggs"])
+    return used, missing.assign(survivors=(missing["eggs"] - dead).clip(lower=0.0))[is_judged]
 
 
 def judge(used: pd.DataFrame, uncounted: pd.DataFrame) -> Judged:
@@ -168,8 +168,8 @@ def judge(used: pd.DataFrame, uncounted: pd.DataFrame) -> Judged:
     reasons = [str(one) for one in (Reason.TOO_FEW_TANKS, Reason.TOO_FEW_EGGS, Reason.CONFOUNDED)]
     unjudged = np.select([np.full(len(used), is_few), is_small, is_alone], reasons, "").astype(object)
     words = partial(note, "setups", "unjudged", tanks=len(used), fewest_eggs=FEWEST_EGGS)
-    said = [words(reason=one) if one else "" for one in unjudged]
-    rows = used.assign(unjudged=unjudged, note=said)
+    notes = [words(reason=one) if one else "" for one in unjudged]
+    rows = used.assign(unjudged=unjudged, note=notes)
     alive, eggs = float(rows["survivors"].sum()), float(rows["eggs"].sum())
     fit, blank = None, dict.fromkeys(("unjudged", "note"), "")
     if not is_few and alive in (0.0, eggs):
@@ -227,11 +227,11 @@ def _judged(rows: pd.DataFrame, fit: ScreenFit, sentence: str) -> Judged:
     # An uncounted tank is tested among all of its season, but its p moves nobody else's verdict.
     is_used: BoolArray = rows["is_used"].to_numpy(dtype=bool)
     q_value = adjust_within(np.where(is_used | (score < 0.0), p_value, 1.0), rows["season"])
-    is_told = is_used | (q_value <= FALSE_DISCOVERY_RATE)
-    rows = rows.assign(z_score=score, p_value=p_value, q_value=q_value)[is_told]
-    is_used = is_used[is_told]
+    is_judged = is_used | (q_value <= FALSE_DISCOVERY_RATE)
+    rows = rows.assign(z_score=score, p_value=p_value, q_value=q_value)[is_judged]
+    is_used = is_used[is_judged]
     expected_log_odds, expected_se, spread, score, survivors, eggs = (
-        one[is_told] for one in (fit.expected, fit.expected_se, spread, score, survivors, eggs)
+        one[is_judged] for one in (fit.expected, fit.expected_se, spread, score, survivors, eggs)
     )
     probability = expit(expected_log_odds)
     sampling = 1.0 / (eggs * np.maximum(probability * (1.0 - probability), 1e-6))
@@ -265,8 +265,8 @@ def _judged(rows: pd.DataFrame, fit: ScreenFit, sentence: str) -> Judged:
 
 def _joined(given: pd.DataFrame, judged: Mapping[str, Judged]) -> pd.DataFrame:
     """Judged rows and left-out rows together, in the order given; with p and q where there is a verdict."""
-    told = pd.concat([result.rows for result in judged.values()])
-    rows = pd.concat([told, given.drop(index=told.index)]).loc[given.index]
+    known = pd.concat([result.rows for result in judged.values()])
+    rows = pd.concat([known, given.drop(index=known.index)]).loc[given.index]
     rows = rows.reindex(columns=list(dict.fromkeys([*rows, *SETUP_COLUMNS])))
     # Of a tank judged without a count, all that is known is the most that can have been left.
     at_most = ~rows["is_used"] & rows["z_score"].notna()

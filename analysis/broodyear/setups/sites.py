@@ -109,12 +109,12 @@ def place_claims(sites: pd.DataFrame, rows: pd.DataFrame) -> tuple[Claim, ...]:
     """
     limits = {"low": "difference_low", "high": "difference_high"}
     names = {"subject": "site_id", "estimate": "difference_points", **limits, "p_family": "q_value"}
-    kind, told = ClaimKind.PLACE_BELOW, pd.DataFrame(sites).assign(comparisons=compared)
+    kind, judged = ClaimKind.PLACE_BELOW, pd.DataFrame(sites).assign(comparisons=compared)
     pairs = ["site_id", "outcome"]
-    known = pd.MultiIndex.from_frame(told[pairs])
+    known = pd.MultiIndex.from_frame(judged[pairs])
     every = rows[pairs].drop_duplicates().sort_values(pairs)
-    untold = every[~pd.MultiIndex.from_frame(every).isin(known)]
+    unjudged = every[~pd.MultiIndex.from_frame(every).isin(known)]
     return (
-        *claims_from(told, names, kind=kind, unit="points"),
-        *claims_from(untold, names, kind=kind, reason=Reason.NO_RECORDS),
+        *claims_from(judged, names, kind=kind, unit="points"),
+        *claims_from(unjudged, names, kind=kind, reason=Reason.NO_RECORDS),
     )

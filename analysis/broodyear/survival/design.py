@@ -94,15 +94,15 @@ def usable_rows(
     alive, eggs = (_counts(frame, name, keep) for name in counts)
     impossible = np.flatnonzero(keep & (alive > eggs))
     for first in impossible[:1]:
-        said = {"rows": impossible.size, "of": len(frame), "row": first + 1, "counts": counts}
-        raise Refused(note("survival", "too_many_survivors", alive=alive[first], eggs=eggs[first], **said))
+        values = {"rows": impossible.size, "of": len(frame), "row": first + 1, "counts": counts}
+        raise Refused(note("survival", "too_many_survivors", alive=alive[first], eggs=eggs[first], **values))
     if empty := int((keep & (eggs == 0)).sum()):
         left_out[f"no eggs ({counts[1]} is 0)"] = empty
         keep &= eggs > 0
     if keep.sum() < fewest:
         why = "; ".join(f"{reason}: {count}" for reason, count in left_out.items()) or "none left out"
-        said = {"rows": keep.sum(), "of": len(frame), "left_out": why, "fewest": fewest}
-        raise Refused(note("survival", "too_few_rows", **said))
+        values = {"rows": keep.sum(), "of": len(frame), "left_out": why, "fewest": fewest}
+        raise Refused(note("survival", "too_few_rows", **values))
     used = as_factors(frame.loc[keep, needed].reset_index(drop=True), covariates)
     return used, alive[keep], eggs[keep], left_out
 
@@ -324,16 +324,16 @@ def _alias_message(matrix: FloatArray, terms: Sequence[str], index: int, null: F
     others = [term for term in partners if term != "Intercept"] or partners
     spline = terms[index].partition("(")[0]
     is_curve = spline in ("cr", "cs", "cc") and all(term.startswith(spline + "(") for term in others)
-    said = {"term": terms[index], "others": others, "spline": spline if is_curve else ""}
-    return note("survival", "aliased", is_empty=not matrix[:, index].any(), **said)
+    values = {"term": terms[index], "others": others, "spline": spline if is_curve else ""}
+    return note("survival", "aliased", is_empty=not matrix[:, index].any(), **values)
 
 
 def require_groupings(groupings: Sequence[Grouping]) -> None:
     """Refuse a group of one level, and two that are twins."""
     for group in groupings:
         if len(group.levels) < 2:
-            said = {"name": group.name, "level": group.levels[0], "rows": len(group.codes)}
-            raise Refused(note("survival", "one_group", **said))
+            values = {"name": group.name, "level": group.levels[0], "rows": len(group.codes)}
+            raise Refused(note("survival", "one_group", **values))
     for first, second in combinations(groupings, 2):
         if first.is_twin(second):
             raise Refused(note("survival", "twin_groups", first=first.name, second=second.name))

@@ -355,8 +355,8 @@ class SurvivalFit:
         return f"<div>{lines}{table}</div>"
 
     def _lines(self) -> list[str]:
-        told = [note("survival", name, one=self) for name in ("regressed", "counted", "spreads", "likelihood")]
-        return [line for line in told if line]
+        lines = [note("survival", name, one=self) for name in ("regressed", "counted", "spreads", "likelihood")]
+        return [line for line in lines if line]
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the effects with their 95 % intervals on ``ax``, or on new matplotlib axes; returns the axes."""

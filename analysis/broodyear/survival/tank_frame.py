@@ -94,6 +94,6 @@ def _reasons(rows: pd.DataFrame) -> pd.Series:
         "no outcome recorded": rows["outcome"].isna(),
     }
     unusable = ~usable.where(usable.notna(), True).astype(bool)
-    said = given.where(given.notna() & (given != ""), "marked as not usable")
-    reason = np.select([unusable, *tests.values()], [said, *tests], default="")
+    named = given.where(given.notna() & (given != ""), "marked as not usable")
+    reason = np.select([unusable, *tests.values()], [named, *tests], default="")
     return pd.Series(reason, index=rows.index, dtype=object)

@@ -103,12 +103,12 @@ def _fit(design: Design, points: int, small_sample: bool, kind: type[Restricted]
         if end is None or (not end.unbounded and end.is_maximum()):
             return _assembled(design, end, notes, with_degrees=True)
         notes = [note("survival", "unrestricted")]
-    end, said = _searched(design, Laplace, points)
+    end, further = _searched(design, Laplace, points)
     if end is not None and not end.is_maximum():
         raise Refused(note("survival", "flat"))
     for name in end.unbounded if end else []:
         raise Refused(note("survival", "unbounded", name=name))
-    return _assembled(design, end, [*notes, *said], with_degrees=small_sample)
+    return _assembled(design, end, [*notes, *further], with_degrees=small_sample)
 
 
 def _searched(design: Design, kind: type[Laplace], points: int = 1) -> tuple[_End | None, list[str]]:
@@ -194,10 +194,10 @@ def unit_moves(likelihood: Laplace, values: FloatArray) -> FloatArray:
     """Moves of about one standard error each of −2 log-likelihood, as columns: of the variances, as if levels told
     of their own spread alone, and of the coefficients."""
     mode = likelihood.mode(values)
-    told = likelihood.layout.by_grouping((1.0 - invert(mode.factor)[0]) ** 2)
+    levels = likelihood.layout.by_grouping((1.0 - invert(mode.factor)[0]) ** 2)
     root = np.linalg.cholesky(mode.precision.covariance) / np.sqrt(2.0)
     return np.asarray(
-        block_diag(np.diag(values[: len(told)] / np.sqrt(np.maximum(told, 1e-12))), root), dtype=float
+        block_diag(np.diag(values[: len(levels)] / np.sqrt(np.maximum(levels, 1e-12))), root), dtype=float
     )
 
 

@@ -233,8 +233,8 @@ def _refused(counts: pd.DataFrame, tanks: Mapping[str, int], fewest_batches: int
     had, left = counts["tanks"], counts["level"].map(tanks).astype(float)
     tests = [had < FEWEST_TANKS, counts["batches"] < fewest_batches, left.isna(), left < FEWEST_TANKS]
     reasons = [Reason.TOO_FEW_TANKS, Reason.TOO_FEW_BATCHES, Reason.SEPARATED, Reason.TOO_FEW_TANKS]
-    told = np.select(tests, reasons, Reason.ONE_LEVEL if len(counts) == 1 else "")
-    return {str(level): Reason(reason) for level, reason in zip(counts["level"], told, strict=True) if reason}
+    found = np.select(tests, reasons, Reason.ONE_LEVEL if len(counts) == 1 else "")
+    return {str(level): Reason(reason) for level, reason in zip(counts["level"], found, strict=True) if reason}
 
 
 def _compared(

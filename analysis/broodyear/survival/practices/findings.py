@@ -246,7 +246,7 @@ def within_batches(model: AdjustedModel, contrasts: Sequence[Finding]) -> list[F
         means = batch_means(model.rows["batch_id"], model.columns.matrix[:, model.columns.spans[name]])
         wider[name] = model.working.with_columns(means)
 
-    def asked(one: Finding) -> Finding:
+    def answered(one: Finding) -> Finding:
         own, wide = one.direction, wider.get(one.factor)
         if own is None:
             return one
@@ -256,7 +256,7 @@ def within_batches(model: AdjustedModel, contrasts: Sequence[Finding]) -> list[F
         p, tank = without_one_tank(model, model.working.plain, own, one.log_odds, one.degrees)
         return replace(found, p_without_one_tank=p, most_telling_tank=tank)
 
-    return [asked(one) for one in contrasts]
+    return [answered(one) for one in contrasts]
 
 
 def without_one_tank(
@@ -328,9 +328,9 @@ def as_family(findings: Sequence[Finding], correlation: FloatArray) -> list[Find
 
     correlation: of the estimates of those with an estimate, in their order.
     """
-    told = [one for one in findings if one.refused is None]
+    known = [one for one in findings if one.refused is None]
     p_values, without, points, errors = (
-        np.array([getattr(one, name) for one in told], dtype=float)
+        np.array([getattr(one, name) for one in known], dtype=float)
         for name in ("p_value", "p_without_one_tank", "points", "points_error")
     )
     p_family, small = single_step(p_values, correlation), shrunken(points, errors)
@@ -341,7 +341,7 @@ def as_family(findings: Sequence[Finding], correlation: FloatArray) -> list[Find
             one, p_family=float(p), p_without_one_tank=float(p_one), shrunken_points=float(gain),
             comparisons=comparisons,
         )
-        for one, p, p_one, gain in zip(told, p_family, p_without, small, strict=True)
+        for one, p, p_one, gain in zip(known, p_family, p_without, small, strict=True)
     )  # fmt: skip
     return [next(adjusted) if one.refused is None else one for one in findings]
 
@@ -355,10 +355,10 @@ def gated(findings: Sequence[Finding], main_outcome: str) -> list[Finding]:
     main = {finding.key: finding for finding in findings if finding.outcome == main_outcome}
     outcomes = len({finding.outcome for finding in findings})
 
-    def asked(one: Finding) -> Finding:
+    def held_to_first(one: Finding) -> Finding:
         first = main.get(one.key)
         p = no_surer(one.p_family, (first.p_family if first else np.nan) if main else None, outcomes)
         without = np.fmax(one.p_without_one_tank, first.p_without_one_tank if first else np.nan)
         return replace(one, p_family=float(p), p_without_one_tank=float(without))
 
-    return [one if one.outcome == main_outcome else asked(one) for one in findings]
+    return [one if one.outcome == main_outcome else held_to_first(one) for one in findings]

@@ -138,10 +138,10 @@ class Working:
         left = inverse_times(self.factor, self.response - own.matrix @ own.coefficients)
         pull = own.through @ (own.covariance @ contrast)
         alone = weight * (1.0 - weight * self.leverages) - own.of_rows
-        is_told = alone > TOLD_APART * weight
-        alone = np.where(is_told, alone, 1.0)
+        is_estimable = alone > TOLD_APART * weight
+        alone = np.where(is_estimable, alone, 1.0)
         ratio = np.sign(log_odds) * (log_odds - pull * left / alone) / np.hypot(error, pull / np.sqrt(alone))
-        ratio = np.where(is_told, ratio, np.where(np.abs(pull) > ESTIMABLE, 0.0, np.inf))
+        ratio = np.where(is_estimable, ratio, np.where(np.abs(pull) > ESTIMABLE, 0.0, np.inf))
         return int(np.argmin(ratio)), float(max(ratio.min(), 0.0))
 
 
@@ -198,7 +198,7 @@ class AdjustedModel:
         factor = self.factors[name]
         return self.columns.along(name, factor.coding(level) - factor.coding(factor.reference))
 
-    def told_levels(self, name: str) -> list[str]:
+    def estimable_levels(self, name: str) -> list[str]:
         """Levels of a factor whose difference from the reference the rows can tell, that included."""
         levels = self.factors[name].levels
         return [level for level in levels if self.columns.is_estimable(self.direction(name, level))]
@@ -210,10 +210,12 @@ class AdjustedModel:
         shifts: level -> what is added to its log-odds, for what another comparison says of it; by default nothing
         at every level whose contrast with the reference can be told.
         """
-        factor, told = self.factors[name], self.told_levels(name)
-        shifts = dict.fromkeys(told, 0.0) if shifts is None else shifts
-        is_told = np.array([*(level in told for level in factor.levels), True])  # the last is where UNKNOWN points
-        matrix = self.fit.design.matrix[is_told[factor.codes]]
+        factor, estimable = self.factors[name], self.estimable_levels(name)
+        shifts = dict.fromkeys(estimable, 0.0) if shifts is None else shifts
+        is_compared = np.array(
+            [*(level in estimable for level in factor.levels), True]
+        )  # the last is where UNKNOWN points
+        matrix = self.fit.design.matrix[is_compared[factor.codes]]
         matrix[:, self.columns.own(name)] = 0.0
         codings = np.array([self.columns.along(name, factor.coding(level)) for level in shifts])
         found = self.fit.averages(matrix, codings[:, self.columns.kept], [*shifts.values()])

@@ -238,8 +238,8 @@ def _fit_row(rows: OutcomeRows, model: str, used: int, words: str) -> pd.DataFra
 def model_note(model: AdjustedModel, waiting: Sequence[str] = (), line: Curvature | None = None) -> str:
     """What a reader of a model must know; waiting: practices left out; line: whether temperature acts in one."""
     dropped, waits = (list(map(in_words, names)) for names in (model.dropped, waiting))
-    told, blank = line if line and np.isfinite(line.p_value) else None, model.blank(TEMPERATURE)
-    return note("practices", "model", said=model.fit.notes, dropped=dropped, blank=blank, waiting=waits, line=told)
+    line, blank = line if line and np.isfinite(line.p_value) else None, model.blank(TEMPERATURE)
+    return note("practices", "model", said=model.fit.notes, dropped=dropped, blank=blank, waiting=waits, line=line)
 
 
 def adjusted_for(model: AdjustedModel, factor: str) -> str:
@@ -254,7 +254,7 @@ def adjusted_for(model: AdjustedModel, factor: str) -> str:
 def other_methods(model: AdjustedModel, names: Sequence[str]) -> pd.DataFrame:
     """METHOD_COLUMNS: contrasts of some factors by the four other methods; one that refused has a row with why."""
     wide, done = _with_batches(model)
-    told, refused = [], []
+    estimates, refused = [], []
     for method in OTHER_METHODS if names else ():
         try:
             refuse_separation(wide.fit.design)
@@ -264,8 +264,8 @@ def other_methods(model: AdjustedModel, names: Sequence[str]) -> pd.DataFrame:
             refused.append({"factor": "", "level": "all levels", "method": method, "note": why})
             continue
         found = [one for name in names for one in factor_contrasts(own, name, own.averages_of(name))]
-        told += [{**one.estimates, "method": method, "note": done} for one in found if one.refused is None]
-    return pd.DataFrame([*told, *refused]).reindex(columns=METHOD_COLUMNS)
+        estimates += [{**one.estimates, "method": method, "note": done} for one in found if one.refused is None]
+    return pd.DataFrame([*estimates, *refused]).reindex(columns=METHOD_COLUMNS)
 
 
 def _with_batches(model: AdjustedModel) -> tuple[AdjustedModel, str]:
