@@ -1,7 +1,7 @@
 -- large_losses
 --
--- purpose: facts that no model is needed to see: so many found dead within a week, or far fewer left than in half of
---     the tanks of the same eggs. They say that something happened, not why, nor whether it was chance.
+-- purpose: facts that no model is needed to see: so many found dead within a week, far fewer left than in half of
+--     the tanks of the same eggs, or none left at all. They say that something happened, not why, nor whether it was chance.
 -- grain: one row per season and tank of which such a fact is on record.
 -- reads: tank_seasons, worst_weeks, staged_incidents
 -- key: season, tank_id
@@ -115,7 +115,7 @@ final AS (
     LEFT JOIN weeks USING (season, tank_id)
     LEFT JOIN on_record USING (season, tank_id)
     LEFT JOIN far_below USING (season, tank_id)
-    WHERE weeks.week_dead IS NOT NULL OR far_below.median_pct IS NOT NULL
+    WHERE weeks.week_dead IS NOT NULL OR far_below.median_pct IS NOT NULL OR tanks.left_alive = 0
 )
 
 SELECT * FROM final ORDER BY season, tank_id

@@ -96,6 +96,16 @@ def test_far_fewer_left_than_in_half_of_the_tanks_of_the_batch(programme: Progra
     assert programme.rows("large_losses", columns) == [("C", None, 55, 55.0, "batch", 4, 80.0, 45.0)]
 
 
+def test_a_tank_of_which_nothing_is_left_is_a_large_loss_whatever_the_others_did(programme: Programme) -> None:
+    """Two tanks are too few to compare, and the dead were found twelve days after anybody looked."""
+    tanks_with(programme, {"C": None, "D": None})
+    found_dead(programme, "C", {"2024-11-13": 100}, "egg")
+    found_dead(programme, "D", {"2024-11-13": 99}, "egg")
+    programme.derive()
+    columns = "tank_id, week_dead, left_alive, median_pct, lost_pct"
+    assert programme.rows("large_losses", columns) == [("C", None, 0, None, 100.0)]
+
+
 @pytest.mark.parametrize(("fish", "is_far_below"), [(55, True), (56, False)])
 def test_the_tanks_of_the_season_stand_in_where_the_batch_is_in_too_few(
     programme: Programme, fish: int, is_far_below: bool

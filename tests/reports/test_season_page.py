@@ -788,7 +788,12 @@ def test_a_season_that_runs_asks_nobody_what_became_of_the_fish(tmp_path: Path) 
 
 def test_a_season_runs_while_it_is_the_last_and_no_fish_has_left() -> None:
     tanks = pd.DataFrame(
-        {"season": 2024, "delivered": [True, True], "closed_on": [pd.NaT, pd.Timestamp("2025-01-05")]}
+        {
+            "season": 2024,
+            "delivered": [True, True],
+            "closed_on": [pd.NaT, pd.Timestamp("2025-01-05")],
+            "left_alive": [None, 0.0],
+        }
     )
     coverage = pd.DataFrame(
         {"season": [2023, 2024, 2024], "exits": [5, 0, 0], "last_record_on": pd.Timestamp("2025-01-09")}
@@ -798,6 +803,7 @@ def test_a_season_runs_while_it_is_the_last_and_no_fish_has_left() -> None:
     assert running_to(tanks.assign(delivered=False), coverage) is None
     assert running_to(tanks, coverage.assign(exits=1)) is None
     assert running_to(tanks.assign(season=2023), coverage) is None
+    assert running_to(tanks.assign(left_alive=0.0), coverage) is None  # all lost: there is nothing to wait for
 
 
 def test_a_share_above_what_all_can_have_been_is_said_to_be(tmp_path: Path) -> None:

@@ -78,14 +78,17 @@ def totals(accounting: pd.DataFrame, tanks: pd.DataFrame) -> dict[str, float]:
 def running_to(tanks: pd.DataFrame, coverage: pd.DataFrame) -> dt.date | None:
     """Last record of a season taken to be running still; None where it is not.
 
-    It runs when it has eggs, is the last in the records, and no fish has left any of its tanks. tanks: its rows of
-    tank_seasons; coverage: record_coverage of all seasons.
+    It runs when it has eggs, is the last in the records, no fish has left any of its tanks, and what was left is
+    not known of each of them, as where all were lost. tanks: its rows of tank_seasons; coverage: record_coverage
+    of all seasons.
     """
     season = tanks["season"].iloc[0]
     own = coverage[coverage["season"] == season]
     is_over = bool((coverage["season"] > season).any() or own["exits"].sum() or tanks["closed_on"].notna().all())
+    delivered = tanks[tanks["delivered"].astype(bool)]
+    is_over = is_over or bool(delivered["left_alive"].notna().all())
     last = own["last_record_on"].max()
-    if is_over or pd.isna(last) or not tanks["delivered"].any():
+    if is_over or pd.isna(last) or not len(delivered):
         return None
     return pd.Timestamp(last).date()
 
