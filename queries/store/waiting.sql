@@ -2,7 +2,8 @@
 --
 -- purpose: the rejected rows that nobody has withdrawn, dismissed, or sent again in a mended copy. A row whose key has
 --   come since in a good row waits no longer; the columns of the key differ by table, so that is looked up apart.
--- grain: one row per rejected row; of rows that were sent several times and kept out each time, the last.
+-- grain: one row per rejected row; of rows that were sent several times and kept out each time, those of the last
+--   load: rows of one key, or, without a readable key, of the same cells
 -- reads: rejected_rows, uploads, dismissed, mended; tables: names of the uploaded tables that are asked for
 -- returns:
 --   upload [number]: upload that brought the row
@@ -31,4 +32,12 @@ WHERE
             AND NOT later.withdrawn
             AND list_contains(string_split(later.table_name, '+'), r.table_name)
     )
-QUALIFY r.upload = max(r.upload) OVER (PARTITION BY r.table_name, coalesce(r.key::VARCHAR, r.raw))
+-- Rows without a readable key cannot be told to be one: alike in one load they all wait, in a later load they are
+-- taken to be the same rows again.
+QUALIFY
+    CASE
+        WHEN r.key IS NOT NULL THEN r.upload = max(r.upload) OVER (PARTITION BY r.table_name, r.key)
+        ELSE
+            coalesce(u.told_at, 'infinity'::TIMESTAMP)
+            = max(coalesce(u.told_at, 'infinity'::TIMESTAMP)) OVER (PARTITION BY r.table_name, r.key, r.raw)
+    END

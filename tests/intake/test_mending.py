@@ -20,6 +20,7 @@ from broodyear.settings import Settings
 from broodyear.store import Store, open_store
 
 HEADER = "tank_id,checked_on,stage,dead\n"
+MONTHS = {"march": "2025-03-04", "april": "2025-04-04"}
 
 
 @pytest.fixture
@@ -94,6 +95,18 @@ def test_a_file_sent_again_with_the_same_mistakes_is_listed_once(store: Store, w
     )
     load_paths(store, [again])
     assert lines(store) == [("losses_again.csv", 2), ("losses_again.csv", 3)]
+
+
+def test_rows_alike_without_a_readable_key_wait_each_for_itself(store: Store, write: Write) -> None:
+    said = "T-001,last Tuesday,alevin,1\n"
+    months = [write(f"losses_{month}.csv", f"{HEADER}{said}T-002,{day},egg,2\n") for month, day in MONTHS.items()]
+    load_paths(store, months)
+    assert lines(store) == [("losses_april.csv", 2), ("losses_march.csv", 2)]
+    assert len(lines(store)) == store.uploads()["rows_to_mend"].sum()
+    store.withdraw(5)
+    assert lines(store) == [("losses_april.csv", 2)]
+    load_paths(store, [write("losses_may.csv", HEADER + said)])
+    assert lines(store) == [("losses_may.csv", 2)]
 
 
 def test_dismissing_needs_a_row_that_is_open(store: Store, write: Write) -> None:
