@@ -98,7 +98,7 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("    groups = _beyond(columns, groups)\n", ""),
         ("marks)).max() > ESTIMABLE", "marks)).max() < ESTIMABLE"),
     )),
-    ("survival/fit.py", PRACTICES, (
+    ("survival/practices/model.py", PRACTICES, (
         ("small_sample=True, spread_prior=True)", "small_sample=True)"),
     )),
     ("survival/mixed/fit.py", SPREADS, (

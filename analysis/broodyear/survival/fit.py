@@ -18,7 +18,8 @@ from broodyear.survival.result import SurvivalFit
 TANK_SEASON = ("season", "tank_id")
 CLUSTERED = ("clustered", "exchangeable")
 METHODS = ("mixed", "beta_binomial", "quasi_binomial", "clustered", "exchangeable")
-_MARGINAL: dict[str, Callable[[Design], SurvivalFit]] = {
+_FITS: dict[str, Callable[..., SurvivalFit]] = {
+    "mixed": fit_mixed,
     "beta_binomial": marginal.fit_beta_binomial,
     "quasi_binomial": marginal.fit_quasi_binomial,
     "clustered": marginal.fit_clustered,
@@ -90,26 +91,20 @@ def fit_survival(
     design = make_design(table, formula, survived, trials, named, spare_rows=int(method != "firth"))
     if method != "firth":
         marginal.refuse_separation(design)
-    if method == "mixed":
-        fit = fit_mixed(
-            design, quadrature_points=quadrature_points, small_sample=small_sample, spread_prior=spread_prior
-        )
-    else:
-        fit = replace(_MARGINAL[method](design), method=method)
+    options = {"quadrature_points": quadrature_points, "small_sample": small_sample, "spread_prior": spread_prior}
+    fit = fit_design(design, method, **(options if method == "mixed" else {}))
     return replace(fit, notes=(*fit.notes, *_repeats(table)))
 
 
-def fit_design(design: Design, method: str) -> SurvivalFit:
+def fit_design(design: Design, method: str, **options: Any) -> SurvivalFit:
     """A fit of a design whose columns were made and checked before (`refuse_separation`).
 
-    The mixed model has restricted spreads with a prior; the CLUSTERED take the one group, others leave it aside.
+    options: of the mixed model. The CLUSTERED take the one group; of others none is part of the fit.
     """
-    if method == "mixed":
-        return fit_mixed(design, small_sample=True, spread_prior=True)
     if method in CLUSTERED:
-        require_groupings(design.groupings[:1])
-        return replace(_MARGINAL[method](design), method=method)
-    return replace(_MARGINAL[method](design), method=method, design=replace(design, groupings=()))
+        require_groupings(design.groupings)
+    own = design if method in ("mixed", *CLUSTERED) else replace(design, groupings=())
+    return replace(_FITS[method](design, **options), method=method, design=own)
 
 
 def _repeats(frame: pd.DataFrame) -> list[str]:

@@ -50,7 +50,7 @@ def fit_mixed(
     with threadpool_limits(limits=1, user_api="blas"):
         try:
             found = _fit(design, quadrature_points, small_sample, OffZero if spread_prior else Restricted)
-            return replace(found, method="mixed", quadrature_points=quadrature_points)
+            return replace(found, quadrature_points=quadrature_points)
         except (FloatingPointError, np.linalg.LinAlgError) as error:
             raise Refused(note("survival", "unsettled_mixed", error=error)) from error
 

@@ -249,7 +249,7 @@ def fit_adjusted(
         parts = {name: part for name, part in parts.items() if name not in guilty}
     groups = _beyond(columns, groups)
     single = Grouping("tank_season", np.arange(len(rows)), tuple(range(len(rows))))
-    fit = fit_design(design_of(rows, columns, *groups, single), "mixed")
+    fit = fit_design(design_of(rows, columns, *groups, single), "mixed", small_sample=True, spread_prior=True)
     names = tuple(factor.name for factor in chosen if factor.name in parts)
     return AdjustedModel(rows, parts, names, columns, fit, tuple(dropped))
 
