@@ -67,30 +67,27 @@ def practice_table(
         both = code_factor(rows.used, COMBINED, values)
         out = {COMBINED: Reason.NOT_CONVERGED} if refusal else {}
         findings = [*findings, *refusals({COMBINED: both}, rows.outcome, out, refusal)]
-        table = both.counts.assign(practice=COMBINED, together="")
+        parts = both.counts["level"].str.split(JOINT, n=1)
+        table = both.counts.assign(practice=COMBINED, together="", **{ROOM: parts.str[0], GRAVEL: parts.str[1]})
         if model is not None and both.is_comparable:
             table = table.join(_combination_estimates(model, both), on="level")
-        tables.append(table)
+        tables += [table] if len(table) else []
     for name, factor in rows.factors.items():
-        together = goes_together_with(rows.values[name], {name, PRACTICES[name].column}, context)
-        table = factor.counts.assign(practice=name, together=factor.counts["level"].map(together))
+        level = factor.counts["level"]
+        together = level.map(goes_together_with(rows.values[name], {name, PRACTICES[name].column}, context))
+        other = "" if name in (ROOM, GRAVEL) else f"{in_words(name)}: " + level
+        table = factor.counts.assign(practice=name, other_practice=other, together=together, **{name: level})
         if model is not None and name in averages:
             table = table.join(level_estimates(model, factor, averages[name]), on="level")
-            table["within_batch_points"] = table["level"].map(_within_points(model, factor, findings))
+            table["within_batch_points"] = level.map(_within_points(model, factor, findings))
         tables.append(table)
-    filled = [table for table in tables if len(table)]
-    if not filled:
+    if not tables:
         return pd.DataFrame(columns=PRACTICE_COLUMNS)
-    table = pd.concat(filled, ignore_index=True).assign(outcome=rows.outcome)
-    table = table.reindex(columns=[*PRACTICE_COLUMNS, "together"])
-    is_both, parts = table["practice"] == COMBINED, table["level"].str.split(JOINT, n=1)
-    for name in PRACTICES:
-        table[name] = table["level"].where(table["practice"] == name, "")
-    for index, name in enumerate((ROOM, GRAVEL)):
-        table[name] = table[name].where(~is_both, parts.str[index])
+    table = pd.concat(tables, ignore_index=True).reindex(columns=[*PRACTICE_COLUMNS, "together"])
+    table = table.assign(
+        outcome=rows.outcome, **table[[*PRACTICES, "other_practice"]].astype(object).fillna("").astype(str)
+    )
     records = table.to_dict("records")
-    others = [f"{in_words(row['practice'])}: {row['level']}" for row in records]
-    table["other_practice"] = np.where(table["practice"].isin([COMBINED, ROOM, GRAVEL]), "", others)
     table["note"] = [_note(row, rows, findings) for row in records]
     return table[PRACTICE_COLUMNS]
 
