@@ -17,7 +17,7 @@ import pandas as pd
 from broodyear.claims import Reason
 from broodyear.errors import BroodyearError
 from broodyear.notes import note
-from broodyear.statistics.numbers import FloatArray, connected_parts, critical_value, delta_errors, two_sided_p
+from broodyear.statistics.numbers import FloatArray, connected_parts, delta_errors
 from broodyear.survival.mixed.system import Precision
 from broodyear.survival.practices.factors import Factor, batch_factor, code_factor, level_counts, separated_rows
 from broodyear.survival.practices.findings import batch_means, correlation_between, without_one_tank
@@ -253,23 +253,14 @@ def batch_estimates(
     went = sites.pivot_table(index="batch_id", columns="code", values="exact", aggfunc="sum", fill_value=0.0)
     went = went.reindex(columns=range(len(regions)), fill_value=0.0).to_numpy(dtype=float) / exact[:, None]
     middle = np.bincount(code, minlength=len(regions)) / len(code)
-    alike = average_over_groups(
-        (batches["pull"] / batches["exact"]).to_numpy() + middle @ log_odds, np.hypot(*sds)
-    )
-    against = against_the_rest(batches["tanks"])
+    logits = (batches["pull"] / batches["exact"]).to_numpy() + middle @ log_odds
+    alike, against = average_over_groups(logits, np.hypot(*sds)), against_the_rest(batches["tanks"])
     slopes = against * alike.by_log_odds
     moved = slopes @ (middle - went)
     error = 100.0 * np.hypot(np.sqrt(slopes**2 @ (1.0 / exact)), delta_errors(moved, covariance))
-    points, degrees = 100.0 * against @ alike.survival, max(float(len(rows) - len(batches) - len(regions)), 1.0)
-    half_width = critical_value(degrees) * error
-    columns = [
-        100.0 * alike.survival,
-        points,
-        points - half_width,
-        points + half_width,
-        two_sided_p(points / error, degrees),
-    ]
-    found = pd.DataFrame(np.column_stack(columns), index=batches.index, columns=BATCH_ESTIMATES)
+    degrees = np.full(len(batches), max(float(len(rows) - len(batches) - len(regions)), 1.0))
+    columns = estimate_columns(alike.survival, np.zeros(len(batches)), against, error, degrees)
+    found = pd.DataFrame(columns, batches.index, ESTIMATE_COLUMNS)[BATCH_ESTIMATES]
     return found if len(found) > 1 else found.assign(**dict.fromkeys(BATCH_ESTIMATES[1:], np.nan))
 
 

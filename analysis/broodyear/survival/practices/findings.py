@@ -225,15 +225,9 @@ def estimated(
     return replace(blank, **vars(found), typical_difference_points=typical, direction=vector)
 
 
-def correlation_of(model: AdjustedModel, contrasts: Sequence[Finding]) -> FloatArray:
-    """Correlation of the estimates of some contrasts of one model (log-odds), without those that have none."""
-    vectors = np.array([contrast.direction for contrast in contrasts if contrast.direction is not None])
-    return correlation_between(vectors, model.fit.variance) if vectors.size else np.zeros((0, 0))
-
-
 def correlation_between(vectors: FloatArray, covariance: FloatArray) -> FloatArray:
-    """Correlation of combinations (rows) of estimates with this covariance."""
-    joint = vectors @ covariance @ vectors.T
+    """Correlation of combinations (rows) of estimates with this covariance; empty without any."""
+    joint = vectors @ covariance @ vectors.T if len(vectors) else np.zeros((0, 0))
     errors = np.sqrt(np.diag(joint))
     return np.asarray(joint / np.outer(errors, errors), dtype=float)
 

@@ -28,7 +28,7 @@ from broodyear.survival.practices.findings import (
     Finding,
     as_family,
     beside_silent,
-    correlation_of,
+    correlation_between,
     effect_claims,
     effect_rows,
     factor_contrasts,
@@ -220,8 +220,9 @@ def _answered(
         replace(one, outcome=rows.outcome, adjusted_for=adjusted_for(model, one.factor))
         for one in within_batches(model, contrasts)
     ]
-    used = len(rows.used)
-    return OutcomeReport(_fit_row(rows, name, used, words), findings, correlation_of(model, contrasts), used=used)
+    directions = np.array([one.direction for one in findings if one.direction is not None])
+    correlation, used = correlation_between(directions, model.fit.variance), len(rows.used)
+    return OutcomeReport(_fit_row(rows, name, used, words), findings, correlation, used=used)
 
 
 #: The two models of an outcome.
