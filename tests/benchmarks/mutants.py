@@ -209,7 +209,7 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ('is_known & (effects["outcome"] == MAIN_OUTCOME)', "is_known"),
         ("colder - warmer", "warmer - colder"),
         ('rows["season"] == rows["season"].max()', 'rows["season"] == rows["season"].min()'),
-        ("[:: 1 if is_better else -1]", "[:: -1 if is_better else 1]"),
+        ("[::side]", "[::-side]"),
     )),
     ("survival/practices/model.py", ("survival/practices/test_diagnostics.py",), (
         ("weight * (1.0 - weight * self.leverages", "weight * (1.0 + weight * self.leverages"),
@@ -224,7 +224,7 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("if first is not Reason.CLEAR:", "if first is Reason.CLEAR:"),
         ('float(row["within_batch_points"]) < 0.0', 'float(row["within_batch_points"]) > 0.0'),
         ('DEPENDS_ON_SILENT if row["silence_undoes"] else', "DEPENDS_ON_SILENT if False else"),
-        ("pd.DataFrame(over_outcomes(p_values.T).T, p_values.index, p_values.columns)", "p_values"),
+        ("p_values[:] = over_outcomes(p_values.T).T", "pass"),
         (', float(row["p_without_one_tank"]))', ")"),
         ('table.loc[list(part.regions), "p_family"].min()', 'table.loc[list(part.regions), "p_family"].max()'),
         ('CLEAR if is_clear else Reason(first["reason"])', 'NOT_CLEAR if is_clear else Reason(first["reason"])'),

@@ -205,14 +205,11 @@ def survival_bounds(given: pd.DataFrame) -> pd.DataFrame:
 
 def _over_outcomes(found: list[_Outcome]) -> list[_Outcome]:
     """The outcomes with p values adjusted over all of them."""
-    adjusted: dict[str, pd.DataFrame] = {}
     for name in ("p_family", WITHOUT_ONE[0]):
         p_values = pd.DataFrame({one.name: one.table[name].astype(float) for one in found})
-        adjusted[name] = pd.DataFrame(over_outcomes(p_values.T).T, p_values.index, p_values.columns)
-    return [
-        replace(one, table=one.table.assign(**{name: table[one.name] for name, table in adjusted.items()}))
-        for one in found
-    ]
+        p_values[:] = over_outcomes(p_values.T).T
+        found = [replace(one, table=one.table.assign(**{name: p_values[one.name]})) for one in found]
+    return found
 
 
 def _decided(one: _Outcome) -> _Outcome:

@@ -58,9 +58,8 @@ def change_claims(changes: pd.DataFrame) -> list[Claim]:
 
 def _change(effect: Mapping[Any, Any], last: pd.DataFrame, values: pd.Series) -> dict[str, Any]:
     """One row of effects.csv as a change of the last season's tanks; values: the practice in each of these."""
-    practice, is_better = PRACTICES[effect["factor"]], effect["difference_points"] > 0.0
-    proposed, present = (effect["level"], effect["reference"])[:: 1 if is_better else -1]
-    side = 1.0 if is_better else -1.0
+    practice, side = PRACTICES[effect["factor"]], 1 if effect["difference_points"] > 0.0 else -1
+    proposed, present = (effect["level"], effect["reference"])[::side]
     low, high = sorted((side * effect["difference_low"], side * effect["difference_high"]))
     eggs = float(last.loc[values == present, "eggs"].sum())
     reason = Reason.AGAINST_CARE if practice.is_less_care(proposed, present) else Reason(effect["reason"])
