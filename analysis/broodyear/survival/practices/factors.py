@@ -210,10 +210,9 @@ def code_factor(
     first = compared or sorted(known)[:1]
     many_aside = [one for one, size in aside.items() if size >= FEWEST_TANKS]
     levels = (*first, *sorted(set(known) - set(first)), *many_aside)
-    index_of = {one: index for index, one in enumerate(levels)}
-    indices = [index_of.get(MERGED if one in sparse else one, UNKNOWN) for one in tanks]
-    codes = np.array(indices, dtype=np.int64)[level] if len(rows) else np.empty(0, dtype=np.int64)
-    return Factor(name, tuple(levels), codes, tuple(compared), refused, counts, aside[NOT_RECORDED], part)
+    merged = pd.Index([MERGED if one in sparse else one for one in tanks], dtype=object)
+    codes = pd.Index(levels, dtype=object).get_indexer(merged).astype(np.int64)[level]  # UNKNOWN without one
+    return Factor(name, levels, codes, tuple(compared), refused, counts, aside[NOT_RECORDED], part)
 
 
 def varying(rows: pd.DataFrame, names: Iterable[str]) -> list[Factor]:

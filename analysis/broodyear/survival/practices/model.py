@@ -301,9 +301,9 @@ def _separated(rows: pd.DataFrame, columns: Columns) -> list[str]:
             f"{len(rows)} tank-seasons are too few for the {len(columns.kept)} coefficients of the model."
         )
     survived, trials = (rows[name].to_numpy(dtype=float) for name in ("survivors", "eggs"))
-    endless = columns.kept[list(separated_terms(columns.kept_matrix, survived, trials))]
-    found = [name for name, span in columns.spans.items() if set(endless) & set(range(span.start, span.stop))]
-    if endless.size and not found:
+    endless = separated_terms(columns.kept_matrix, survived, trials)
+    found = [name for name in columns.spans if not set(endless).isdisjoint(columns.own(name))]
+    if endless and not found:
         raise Refused("Every fish survived, or every fish died, in every tank: no survival can be modelled.")
     return found
 
