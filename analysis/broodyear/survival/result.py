@@ -276,10 +276,14 @@ class SurvivalFit:
         if base not in levels:
             raise UsageError(note("survival", "no_level", factor=factor, level=repr(base), levels=levels))
         against = self.design.matrix_with(factor, base)
-        others = {level: self.design.matrix_with(factor, level) for level in levels if level != base}
         rows = [
-            {"level": level, "reference": base, **self._between(matrix, against, sd)}
-            for level, matrix in others.items()
+            {
+                "level": level,
+                "reference": base,
+                **self._between(self.design.matrix_with(factor, level), against, sd),
+            }
+            for level in levels
+            if level != base
         ]
         return pd.DataFrame(rows, columns=CONTRAST_COLUMNS)
 

@@ -165,8 +165,8 @@ class Laplace:
         def near(at: FloatArray) -> FloatArray:
             sds, pull = self.sds(at), layout.gather_to_levels(self._followed(values, mode, at))
             log_odds = self.matrix @ at[self.count :] + layout.spread_to_rows(sds[layout.owner] ** 2 * pull)
-            factor = factorise(layout, sds, self.design.variances(expit(log_odds)))
-            return self._gradient(at, factor, expit(log_odds))
+            probability = expit(log_odds)
+            return self._gradient(at, factorise(layout, sds, self.design.variances(probability)), probability)
 
         return differenced(near, values, scale)
 
