@@ -30,6 +30,7 @@ from broodyear.regions.part import (
 from broodyear.shown import ShownResult, Shows
 from broodyear.statistics.multiplicity import holm, over_outcomes, single_step
 from broodyear.survival.practices.factors import level_counts
+from broodyear.survival.practices.findings import reason_beside
 from broodyear.survival.practices.levels import ESTIMATE_COLUMNS, POINTS_APART
 from broodyear.survival.tank_frame import HATCH, MAIN_OUTCOME, NOT_RECORDED, OUTCOMES, counted_dead, prepare
 
@@ -240,12 +241,8 @@ def _reason(row: Mapping[Any, Any], regions: int) -> Reason:
         return Reason(row["refused"])
     if row["sites_usable"] == 1:
         return Reason.TOO_FEW_SITES
-    first = clear_or_not(float(row["p_family"]), float(row["p_without_one_tank"]))
-    if first is not Reason.CLEAR:
-        return first
-    if float(row["difference_points"]) * float(row["within_batch_points"]) < 0.0:
-        return Reason.BATCHES_DISAGREE
-    return Reason.DEPENDS_ON_SILENT if row["silence_undoes"] else Reason.CLEAR
+    disagrees = row["difference_points"] * row["within_batch_points"] < 0.0
+    return reason_beside(row["p_family"], row["p_without_one_tank"], disagrees, row["silence_undoes"])
 
 
 def _batches(found: list[_Outcome]) -> tuple[pd.DataFrame, list[Claim]]:

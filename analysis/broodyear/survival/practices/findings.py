@@ -103,13 +103,8 @@ class Finding(Difference):
         """Why it is claimed, or not."""
         if self.refused is not None:
             return self.refused
-        first = clear_or_not(self.p_family, self.p_without_one_tank)
-        if first is not Reason.CLEAR:
-            return first
-        if self.is_otherwise_within:
-            return Reason.BATCHES_DISAGREE
-        # Whether it would turn, had every silent tank lost all its fish.
-        return Reason.DEPENDS_ON_SILENT if self.points_if_silent_lost * self.points <= 0.0 else Reason.CLEAR
+        turns = self.points_if_silent_lost * self.points <= 0.0
+        return reason_beside(self.p_family, self.p_without_one_tank, self.is_otherwise_within, turns)
 
     @property
     def is_otherwise_within(self) -> bool:
@@ -158,6 +153,17 @@ class Finding(Difference):
             "methods_not_clear": note("practices", "not_clear", methods=unlike),
             "method": "mixed",
         }
+
+
+def reason_beside(p_family: float, p_without_one_tank: float, disagrees: bool, turns: bool) -> Reason:
+    """Why an estimated difference is claimed, or not; disagrees: whether batches compared with each other say
+    otherwise; turns: whether it would turn, had every silent tank lost all its fish."""
+    first = clear_or_not(p_family, p_without_one_tank)
+    if first is not Reason.CLEAR:
+        return first
+    if disagrees:
+        return Reason.BATCHES_DISAGREE
+    return Reason.DEPENDS_ON_SILENT if turns else Reason.CLEAR
 
 
 def effect_rows(findings: Sequence[Finding], methods: pd.DataFrame, given: int, used: int) -> pd.DataFrame:
