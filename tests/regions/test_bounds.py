@@ -15,8 +15,8 @@ def tanks() -> pd.DataFrame:
     return pd.DataFrame(
         {
             "season": 2024,
-            "tank_id": [f"T{place}" for place in range(10)],
-            "site_id": [f"S{place}" for place in range(10)],
+            "tank_id": [f"T{index}" for index in range(10)],
+            "site_id": [f"S{index}" for index in range(10)],
             "region": "East",
             "batch_id": "B1",
             "eggs": 100,

@@ -378,9 +378,9 @@ def test_a_batch_of_a_region_that_shared_none_has_its_raw_survival_alone() -> No
 def few(*tanks: tuple[str, str, bool]) -> pd.DataFrame:
     """Tanks of 200 eggs each: region, batch, whether their fish were counted (160)."""
     rows = [
-        {"season": 2024, "tank_id": f"T{place}", "site_id": f"S{place}", "region": region, "batch_id": batch,
-         "eggs": 200.0, "survivors": 160.0 + place if counted else np.nan}
-        for place, (region, batch, counted) in enumerate(tanks)
+        {"season": 2024, "tank_id": f"T{index}", "site_id": f"S{index}", "region": region, "batch_id": batch,
+         "eggs": 200.0, "survivors": 160.0 + index if counted else np.nan}
+        for index, (region, batch, counted) in enumerate(tanks)
     ]  # fmt: skip
     return pd.DataFrame(rows)
 
@@ -491,7 +491,7 @@ def test_most_of_a_shortfall_is_its_batches_only_where_it_is_half_and_clear(
 
 def test_batches_are_named_that_came_more_often_and_did_poorly_elsewhere_too() -> None:
     """B2 did well elsewhere, B3 came as often there, B4 came to nobody else, and B5 is not clearly below."""
-    batches = pd.DataFrame({"batch_id": [f"B{place}" for place in range(1, 7)], "difference_points": -9.0})
+    batches = pd.DataFrame({"batch_id": [f"B{index}" for index in range(1, 7)], "difference_points": -9.0})
     batches["decision"] = ["claimed"] * 4 + ["not_claimed", "claimed"]
     went = {"R1": "B1 B1 B2 B2 B3 B4 B5 B5", "R2": "B1 B2 B3 B5 B6 B6 B6 B6"}
     used = pd.DataFrame([(region, batch) for region, listed in went.items() for batch in listed.split()])

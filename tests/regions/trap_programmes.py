@@ -16,13 +16,13 @@ def worst_region_worst_batch(
     shared: chance that a tank of another region has the bad batch. own: R1's batches go nowhere else.
     """
     rng = np.random.default_rng(seed)
-    parts = [_season(rng, 2020 + place, share, shared, own) for place in range(4)]
+    parts = [_season(rng, 2020 + index, share, shared, own) for index in range(4)]
     return pd.concat(parts, ignore_index=True)
 
 
 def _season(rng: np.random.Generator, season: int, share: float, shared: float, own: bool) -> pd.DataFrame:
-    place = np.arange(81)
-    region = place % 3
+    index = np.arange(81)
+    region = index % 3
     bad = rng.random(81) < np.where(region == 0, 1.0 if own else share, 0.0 if own else shared)
     batch = np.where(bad, 0, rng.integers(1, 5, 81))
     effect = np.concatenate([[BAD_BATCH], rng.normal(0.0, 0.3, 4)])
@@ -31,8 +31,8 @@ def _season(rng: np.random.Generator, season: int, share: float, shared: float, 
     return pd.DataFrame(
         {
             "season": season,
-            "tank_id": [f"T{number}" for number in place],
-            "site_id": [f"S{number}" for number in place],
+            "tank_id": [f"T{number}" for number in index],
+            "site_id": [f"S{number}" for number in index],
             "region": [f"R{number + 1}" for number in region],
             "batch_id": [f"B{season}{number}" for number in batch],
             "eggs": eggs,

@@ -147,7 +147,7 @@ def with_practice(seed: int, name: str, values: list[object], poor: object, poin
     """A programme with one more practice, a level of which costs fish."""
     frame = programme(seed, seasons=4, batches_per_season=6)
     chosen = np.random.default_rng(seed + 100).integers(0, len(values), len(frame))
-    frame[name] = pd.Series([values[place] for place in chosen], dtype=object)
+    frame[name] = pd.Series([values[index] for index in chosen], dtype=object)
     return thinned(frame, seed, frame[name] == poor, points)
 
 

@@ -205,7 +205,7 @@ def test_one_tank(drawn: pd.DataFrame) -> None:
 
 
 def test_one_batch_is_judged_within_itself(drawn: pd.DataFrame) -> None:
-    one = drawn.assign(batch_id="B1", season=2023, tank_id=[f"T{place}" for place in range(len(drawn))])
+    one = drawn.assign(batch_id="B1", season=2023, tank_id=[f"T{index}" for index in range(len(drawn))])
     rows = compare_setups(one)
     assert (rows["verdict"] != "too_few_records").all()
     assert rows["expected_pct"].std() < 2.0

@@ -54,8 +54,8 @@ def test_sites_that_differ_widely_among_themselves_make_no_site_stand_out() -> N
 
 def test_poor_sites_do_not_hide_each_other_nor_themselves() -> None:
     scores = ordinary(40)
-    for place in range(4):
-        scores[place] = [-2.2] * 4
+    for index in range(4):
+        scores[index] = [-2.2] * 4
     verdicts = judge_sites(departures(scores))
     assert (verdicts["reason"][:4] == Reason.CLEAR).all()
     # One in ten of those named may be ordinary: that is what the false-discovery rate holds.
@@ -124,8 +124,8 @@ def test_sites_are_one_family_over_all_outcomes() -> None:
         index="site_id", columns="outcome", values=["p_value", "q_value"]
     )
     together = over_outcomes(table["p_value"].to_numpy().T)
-    for place, outcome in enumerate(table["p_value"].columns):
-        np.testing.assert_allclose(table["q_value"][outcome], benjamini_hochberg(together[place]))
+    for index, outcome in enumerate(table["p_value"].columns):
+        np.testing.assert_allclose(table["q_value"][outcome], benjamini_hochberg(together[index]))
     assert table["q_value"]["hatch"][POOR] <= 0.10 < table["q_value"]["delivered_to_release"][POOR]
 
 

@@ -75,10 +75,10 @@ def test_contrast_averages_predictions_over_rows_and_groups(fit, tanks):
     row = fit.contrast("gravel_practice").set_index("level").loc["gravel"]
     assert row["difference_points"] == pytest.approx(averaged_points(fit, tanks, values), abs=POINTS)
     gradient = np.empty(len(values))
-    for place in range(len(values)):
+    for index in range(len(values)):
         step = np.zeros(len(values))
-        step[place] = 1e-5
-        gradient[place] = (
+        step[index] = 1e-5
+        gradient[index] = (
             averaged_points(fit, tanks, values + step) - averaged_points(fit, tanks, values - step)
         ) / 2e-5
     error = float(np.sqrt(gradient @ fit.joint_covariance @ gradient))

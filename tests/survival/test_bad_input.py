@@ -18,7 +18,7 @@ def frame() -> pd.DataFrame:
             "gravel": ["bare", "stones"] * 12,
             "room": ["hall", "hall", "lab", "lab"] * 6,
             "warm": rng.normal(9, 1, 24).round(2),
-            "site": [f"S{place % 8}" for place in range(24)],
+            "site": [f"S{index % 8}" for index in range(24)],
             "covered": [True, False, False] * 8,
             "eggs": rng.integers(60, 160, 24),
         }
@@ -41,7 +41,7 @@ def test_missing_values_and_empty_tanks_are_left_out_and_counted(frame):
 
 
 def test_a_tank_season_in_several_rows_is_told(frame):
-    once = frame.assign(season=2024, tank_id=[f"T{place}" for place in range(24)])
+    once = frame.assign(season=2024, tank_id=[f"T{index}" for index in range(24)])
     assert fit(once).notes == ()
     found = fit(pd.concat([once, once.iloc[[5, 5, 7]]], ignore_index=True))
     assert (found.rows_used, len(found.notes)) == (27, 1)

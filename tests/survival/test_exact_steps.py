@@ -151,7 +151,7 @@ def test_the_order_of_rows_does_not_move_a_fit_of_many_small_sites():
 def test_many_columns_are_solved_as_one_by_one():
     rng = np.random.default_rng(3)
     codes = [rng.integers(0, 9, 60), rng.integers(0, 5, 60), rng.integers(0, 3, 60), np.arange(60)]
-    layout = lay_out([Grouping(str(place), one, tuple(range(one.max() + 1))) for place, one in enumerate(codes)])
+    layout = lay_out([Grouping(str(index), one, tuple(range(one.max() + 1))) for index, one in enumerate(codes)])
     factor = factorise(layout, np.array([0.5, 0.7, 0.3, 0.4]), rng.uniform(5, 40, 60))
     matrix = rng.normal(size=(60, 4))
     together = inverse_times(factor, matrix)
@@ -165,7 +165,7 @@ def test_many_columns_are_solved_as_one_by_one():
 def test_a_border_without_its_zeros_gives_what_a_full_one_gives(monkeypatch: pytest.MonkeyPatch) -> None:
     rng = np.random.default_rng(4)
     codes = [rng.integers(0, 60, 80), rng.integers(0, 30, 80), np.arange(80)]
-    layout = lay_out([Grouping(str(place), one, tuple(range(one.max() + 1))) for place, one in enumerate(codes)])
+    layout = lay_out([Grouping(str(index), one, tuple(range(one.max() + 1))) for index, one in enumerate(codes)])
     weight, right, sds = rng.uniform(5, 40, 80), rng.normal(size=80), np.array([0.5, 0.7, 0.4])
     full = factorise(layout, sds, weight)
     monkeypatch.setattr(system, "MANY_CELLS", 1)

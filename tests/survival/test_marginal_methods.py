@@ -28,8 +28,8 @@ def clustered_tanks() -> pd.DataFrame:
 
 def one_row_per_egg(frame: pd.DataFrame) -> pd.DataFrame:
     rows = frame.loc[frame.index.repeat(frame["eggs"])].copy()
-    place = rows.groupby(level=0).cumcount()
-    rows["lives"] = (place < rows["alive"]).astype(float)
+    index = rows.groupby(level=0).cumcount()
+    rows["lives"] = (index < rows["alive"]).astype(float)
     return rows.reset_index(drop=True)
 
 

@@ -85,12 +85,12 @@ def test_gradient_equals_finite_differences(groups, own_row):
     count = len(groups)
     values = np.concatenate([np.linspace(0.3, 0.7, count) ** 2, [0.7, 0.4, -0.3]])
     _, gradient = laplace.with_gradient(values)
-    for place in range(len(values)):
+    for index in range(len(values)):
         step = np.zeros(len(values))
-        step[place] = 1e-4 * (2.0 * values[place] if place < count else 1.0)
+        step[index] = 1e-4 * (2.0 * values[index] if index < count else 1.0)
         above, below = values + step, values - step
         slope = laplace.deviance(above) - laplace.deviance(below)
-        assert gradient[place] * step[place] == pytest.approx(slope / 2.0, abs=1e-4 * GRADIENT)
+        assert gradient[index] * step[index] == pytest.approx(slope / 2.0, abs=1e-4 * GRADIENT)
 
 
 def scattered(rows: int = 160) -> pd.DataFrame:

@@ -147,7 +147,7 @@ def test_a_stage_hangs_on_one_tank_where_the_whole_stay_does() -> None:
 
 
 def test_the_p_value_without_a_tank_is_adjusted_as_the_others_are() -> None:
-    idle = [a_finding(p_value=0.4, level=str(place)) for place in range(4)]
+    idle = [a_finding(p_value=0.4, level=str(index)) for index in range(4)]
     first, second, *rest = as_family(
         [
             a_finding(p_value=1e-4, p_without_one_tank=0.02),

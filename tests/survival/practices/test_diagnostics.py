@@ -86,7 +86,7 @@ def test_without_spreads_it_is_least_squares_of_the_other_rows() -> None:
     """Each row left out, and the others fitted by statsmodels' ordinary least squares of √w y on √w X, error 1."""
     rng = np.random.default_rng(5)
     rows = pd.DataFrame({
-        "season": 2024, "tank_id": [f"T{place}" for place in range(14)], "site_id": "S", "batch_id": "B",
+        "season": 2024, "tank_id": [f"T{index}" for index in range(14)], "site_id": "S", "batch_id": "B",
         "eggs": 100, "survivors": [5, *rng.integers(60, 95, 13)], "gravel_practice": ["gravel", "bare"] * 7,
     })  # fmt: skip
     values = rows["gravel_practice"]
@@ -137,8 +137,8 @@ def test_residuals_of_a_model_that_holds_are_standard_normal(model: AdjustedMode
 def test_a_factor_is_inflated_as_its_column_regressed_on_the_others_says(model: AdjustedModel) -> None:
     found = diagnose(model)
     assert found["inflation"]["gvif_per_df"].is_monotonic_decreasing
-    place = list(model.fit.design.terms).index("species[1]")
-    own, rest = model.fit.design.matrix[:, place], np.delete(model.fit.design.matrix, place, axis=1)
+    index = list(model.fit.design.terms).index("species[1]")
+    own, rest = model.fit.design.matrix[:, index], np.delete(model.fit.design.matrix, index, axis=1)
     left = own - rest @ np.linalg.lstsq(rest, own, rcond=None)[0]
     species = found["inflation"].set_index("factor").loc["species"]
     assert species["gvif"] == pytest.approx(float(np.sum((own - own.mean()) ** 2) / np.sum(left**2)))
@@ -149,7 +149,7 @@ def test_a_factor_is_inflated_as_its_column_regressed_on_the_others_says(model: 
 def test_inflation_and_condition_number_of_longley(golden) -> None:
     longley = golden.frame("longley").drop(columns="Employed")
     values = longley.to_numpy(dtype=float)
-    found = inflation(values, {name: np.array([place]) for place, name in enumerate(longley)})
+    found = inflation(values, {name: np.array([index]) for index, name in enumerate(longley)})
     for name, expected in golden.value("penalised_and_collinear", "vif.longley").items():
         assert found.set_index("factor").loc[name, "gvif"] == pytest.approx(expected, rel=1e-8)
     whole = np.column_stack([np.ones(len(values)), values])
