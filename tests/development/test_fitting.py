@@ -270,6 +270,22 @@ def test_small_batches_and_wrong_dates_do_not_stop_the_search(simulate: Callable
     assert fit.days(8.0) == pytest.approx(true.days(8.0), rel=0.06)  # four SDs of five batches' mean
 
 
+def test_a_form_that_is_no_word_is_refused(programme: Any) -> None:
+    with pytest.raises(UsageError, match=r"unknown form \['exponential'\]; expected one of constant_units, power"):
+        fit_development(programme.frame, ["exponential"], daily=programme.daily)  # type: ignore[arg-type]
+
+
+def test_spreads_told_apart_stand_in_the_summary(programme: Any) -> None:
+    """Sites and stocks beside batches: what the errors carry is shown."""
+    sites = programme.frame.assign(site_id=np.where(programme.frame.index % 3 == 0, "S1", "S2"))
+    fit = fit_development(sites, "exponential", daily=programme.daily)
+    assert fit.groups is not None
+    apart = fit.groups.group_sd
+    assert ", told apart" not in fit.summary()
+    assert f"; told apart between batch {apart['batch']:.4f}, between site {apart['site']:.4f};" in fit.summary()
+    assert "days of each site against the mean, drawn towards it: S1 " in fit.summary()
+
+
 def test_a_tank_given_twice_is_refused_and_a_form_of_given_models_named(programme: Any) -> None:
     again = pd.concat([programme.frame, programme.frame.iloc[[7]]], ignore_index=True)
     with pytest.raises(UsageError, match=r"1 tanks have a row twice \(for example t7\)"):

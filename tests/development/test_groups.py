@@ -151,3 +151,67 @@ def test_a_fit_draws_what_it_was_fitted_to() -> None:
     drawn = {line.get_label(): line for line in axes.get_lines()}
     np.testing.assert_array_equal(drawn["fitted to"].get_ydata(), frame["days"])
     plt.close(axes.figure)
+
+
+def test_a_row_far_off_is_named_and_ordinary_rows_are_not() -> None:
+    """One of 40 rows half as long again. The others' SD is 0.03: with the row it is three times that."""
+    frame = families(47, mothers=8, eggs=5, mother_sd=0.0)
+    frame.index = [f"egg {number}" for number in range(len(frame))]
+    assert not any(
+        "off the curve" in note for note in fit_development(frame, "exponential", groups="family").notes
+    )
+    wrong = frame.assign(days=frame["days"].where(frame.index != "egg 7", 1.5 * frame["days"]))
+    fit = fit_development(wrong, "exponential", groups="family")
+    days = wrong.loc["egg 7", "days"]
+    # Worked another way: the straight line through the other rows alone.
+    others = smf.ols("y ~ temp_c", wrong.assign(y=np.log(wrong["days"])).drop("egg 7")).fit()
+    off = 100 * np.expm1(np.log(days) - others.params["Intercept"] - 7.0 * others.params["temp_c"])
+    assert fit.notes == (
+        f"row egg 7 (7 °C, {days:.4g} days) is {off:+.0f} % off the curve of the others, whose SD of log days is "
+        f"{np.sqrt(others.mse_resid):.4f}; look it up, and leave it out where it is wrong",
+    )
+
+
+def test_chance_names_a_row_about_once_in_a_hundred_frames() -> None:
+    frames = [families(seed, mothers=8, eggs=2, mother_sd=0.0) for seed in range(900, 1100)]
+    notes = [fit_development(frame.drop(columns="family"), "exponential").notes for frame in frames]
+    assert sum(bool(one) for one in notes) <= 6
+
+
+def test_two_stocks_as_a_group_say_why_limits_are_wide_and_what_each_is() -> None:
+    frame = families(48, mothers=8, eggs=5, mother_sd=0.005).assign(stock=["up", "down"] * 20)
+    frame["days"] *= np.where(frame["stock"] == "up", 1.06, 1.0)
+    fit = fit_development(frame, "exponential", groups=("family", "stock"))
+    assert fit.error_df < 1.5
+    assert fit.notes[-1] == (
+        "the limits are for stock in general and rest on 2 of them (Student's t with "
+        f"{fit.error_df:.1f} degrees of freedom); to ask about these alone, fit the rows of each stock by "
+        "themselves"
+    )
+    effects = fit.group_effects.set_index(["group", "level"])["log_effect"]
+    assert effects["stock", "up"] - effects["stock", "down"] == pytest.approx(
+        np.log(1.06), abs=0.02
+    )  # two of its errors
+    down, up = 100 * np.expm1(effects["stock"])
+    said = f"\ndays of each stock against the mean, drawn towards it: down {down:+.1f} %, up {up:+.1f} %\n"
+    assert said in fit.summary() and down < -2.0 < 2.0 < up
+
+
+def test_the_covariance_of_a_fit_is_that_of_its_constants_and_its_model_takes_it() -> None:
+    """Of ln D = a − bT with its errors in the middle of the temperatures, a and b are nearly collinear."""
+    frame = families(49, mothers=8, eggs=5, mother_sd=0.0).drop(columns="family")
+    fit = fit_development(frame, "exponential")
+    np.testing.assert_allclose(np.sqrt(np.diag(fit.covariance)), fit.coefficients["std_error"])
+    fitted = smf.ols("y ~ temp_c", frame.assign(y=np.log(frame["days"]))).fit().cov_params().to_numpy()
+    np.testing.assert_allclose(fit.covariance, fitted * [[1, -1], [-1, 1]], rtol=1e-6)
+    model = fit.as_model("trays", "coho", "hatch_half", source="our own trays")
+    np.testing.assert_allclose(model.log_days_se([6.0, 8.0]), fit.log_days_se([6.0, 8.0]), rtol=1e-5)
+    assert model.spread_log_sd == fit.spread_log_sd and model.valid_low_c == 5.0
+    assert repr(fit) == fit.summary()
+
+
+def test_rows_under_repeated_labels_are_rows_of_their_own() -> None:
+    frame = families(50, mothers=8, eggs=5)
+    again = pd.concat([frame, frame])
+    fit = fit_development(again, "exponential", groups="family")
+    assert fit.rows_used == 80 and "40 rows repeat another in every column" in fit.notes[0]

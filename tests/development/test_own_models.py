@@ -8,9 +8,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 
-from broodyear import DevelopmentModel, forecast_day, score_development
+from broodyear import DevelopmentModel, fit_development, forecast_day, score_development
 from broodyear.development import days_to_stage, read_models
 from broodyear.errors import UsageError
 
@@ -66,10 +67,15 @@ def test_every_problem_is_told_at_once() -> None:
         ({"covariance": "wide"}, "covariance is not a table of numbers"),
         ({"counted_from": "delivery"}, "counted_from is 'delivery'; expected one of fertilisation, hatch"),
         ({"name": None}, "the name is None; expected a text"),
+        (
+            {"form": "exponential", "coefficients": {"a": 3.2, "b": -0.14}},
+            "the days rise with temperature, from 42.95 at 4 °C to 131.6 at 12 °C; expected fewer in "
+            "warmer water: is a sign the wrong way round?",
+        ),
     ],
 )
 def test_single_problems_say_what_was_expected(changes: dict[str, Any], said: str) -> None:
-    with pytest.raises(UsageError, match=said.replace("(", r"\(").replace(")", r"\)")):
+    with pytest.raises(UsageError, match=re.escape(said)):
         DevelopmentModel(**(UNITS | changes))
 
 
@@ -129,7 +135,7 @@ def test_it_is_scored_beside_every_published_model_on_the_same_tanks(programme: 
     assert row["bias_low"] <= 0.0 <= row["bias_high"]
     assert row["skill_vs_constant"] > 0.0
     with pytest.raises(
-        UsageError, match="is a DevelopmentModel or the name of a published model, but 3 was given"
+        UsageError, match="is a DevelopmentModel or the name of a published model, but int was given"
     ):
         score_development(programme.frame, models=[3], **options)
 
@@ -157,3 +163,13 @@ def test_a_model_of_another_species_has_a_row_that_says_why_it_is_not_scored(pro
         ["no_tanks", "no tank of coho with this stage can be scored", 0]
     ]
     assert mine["bias_days"].isna().all()
+
+
+def test_a_fit_given_for_a_model_is_told_how_it_becomes_one(programme: Any) -> None:
+    fit = fit_development(pd.DataFrame({"temp_c": [4.0, 6, 8], "days": [120.0, 82, 60]}), "constant_units")
+    with pytest.raises(UsageError) as error:
+        score_development(programme.frame, daily=programme.daily, models=[fit])
+    assert str(error.value) == (
+        "a model to score is a DevelopmentModel or the name of a published model, but DevelopmentFit was given; a "
+        "fit gives its model by fit.as_model(name, species, stage)"
+    )

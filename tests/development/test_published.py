@@ -183,7 +183,7 @@ def test_extrapolation_comes_with_a_warning_that_names_the_tested_temperatures()
     with pytest.warns(BroodyearWarning, match="tested at 1 to 12 °C"):
         days = days_to_stage("Crisp1981_rainbow_trout", 15.0)
     assert days == pytest.approx(18.19, abs=0.01)
-    with pytest.warns(BroodyearWarning, match="at which it was measured is not stated"):
+    with pytest.warns(BroodyearWarning, match="it is not stated for which temperatures it was made"):
         days_to_stage("Holder1986_sockeye_button_up_constant_units", 8.0)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from broodyear.development import (
+    DevelopmentModel,
     PlannedDelivery,
     days_to_stage,
     default_model,
@@ -88,10 +90,27 @@ def test_missing_temperatures_and_shares_are_refused_in_words() -> None:
         forecast_day(CONSTANT_500, [8.0, np.nan, None, 8.0])
     with pytest.raises(UsageError, match="fraction at the start"):
         forecast_day(CONSTANT_500, [8.0], fraction_at_start=float("nan"))
+    for share in (None, "half", {}, [0.5, 0.6]):
+        with pytest.raises(UsageError, match="the fraction at the start is"):
+            forecast_day(CONSTANT_500, [8.0], fraction_at_start=share)  # type: ignore[arg-type]
+    with pytest.raises(UsageError, match="the fraction at the start is inf; expected 0"):
+        forecast_day(CONSTANT_500, [8.0], fraction_at_start=np.inf)
+    with pytest.raises(UsageError, match="1 of 2 temperatures are infinite; fill or leave out the gap first"):
+        forecast_day(CONSTANT_500, [8.0, np.inf])
     with pytest.raises(UsageError, match="shape"):
         forecast_day(CONSTANT_500, np.full((2, 3), 8.0))
     with pytest.raises(UsageError, match="a temperature is missing"):
         days_to_stage(CONSTANT_500, [8.0, np.nan])
+
+
+def test_a_model_made_for_nobody_knows_which_temperatures_says_so() -> None:
+    mine = DevelopmentModel("mine", "coho", "hatch_half", "constant_units", {"K": 480.0})
+    said = (
+        "mine: it is not stated for which temperatures it was made; 3 of 3 temperatures, 8.0 °C, may be an "
+        "extrapolation; give the number without an interval"
+    )
+    with pytest.warns(BroodyearWarning, match=f"^{re.escape(said)}$"):
+        forecast_day(mine, [8.0, 8.0, 8.0])
 
 
 def test_model_may_be_a_name_a_row_or_a_curve() -> None:

@@ -176,7 +176,7 @@ def _by_batch_alone(fit: DevelopmentFit) -> tuple[Callable[[pd.DataFrame], Float
         known = tanks["batch_id"].map(effects["std_error"] ** 2).astype(float)
         between = np.minimum(known.fillna(batch_variance).to_numpy(), batch_variance)
         gradient = fit.shape.gradient(fit.free, mean_temp_c)
-        curve_variance = np.einsum("ij,jk,ik->i", gradient, fit.covariance, gradient)
+        curve_variance = np.einsum("ij,jk,ik->i", gradient, fit.free_covariance, gradient)
         variance = np.asarray(fit.spread_log_sd**2 + between + curve_variance, dtype=float)
         return variance, np.full(len(tanks), float(fit.error_df))
 

@@ -16,16 +16,15 @@ from scipy.optimize import least_squares
 
 from broodyear.development.arrays import Floats, Texts
 from broodyear.development.likelihood.censored import Intervals
+from broodyear.development.likelihood.constant_notes import few_levels, frame_notes, rows_far_off
 from broodyear.development.likelihood.crossed import CrossedMean, crossed_means
 from broodyear.development.likelihood.crossed_posterior import MeanWanted
-from broodyear.development.likelihood.fit_result import BEND_AT_LIMIT, DevelopmentFit, refuse_narrow
+from broodyear.development.likelihood.fit_result import DevelopmentFit, refuse_narrow
 from broodyear.development.models.forms import Shape
 from broodyear.development.models.summing import refuse_fahrenheit
 from broodyear.errors import BroodyearError, NothingToAnalyse, Refused
 from broodyear.schemas.frames import checked
 
-# Columns that commonly name what shares a fate; said when they are there and not used.
-GROUP_COLUMNS = ("batch_id", "batch", "family", "sibship", "mother", "tray", "donor_stock")
 _MOST_STEPS, _STEP_TOLERANCE = 20, 1e-3
 
 
@@ -35,6 +34,7 @@ def fit_constant_temperatures(frame: pd.DataFrame, form: str, groups: tuple[str,
     Without groups by least squares. With groups each has a random effect and the errors are those of groups.
     Raises as ``fit_development`` says.
     """
+    named, frame = list(frame.index), frame.reset_index(drop=True)
     used, left_out = _usable_pairs(frame)
     if used.empty:
         why = "; ".join(f"{reason}: {count}" for reason, count in left_out.items())
@@ -77,31 +77,18 @@ def fit_constant_temperatures(frame: pd.DataFrame, form: str, groups: tuple[str,
         error_df=error_df,
         rows_given=len(frame),
         left_out=left_out,
-        notes=_notes(frame, used, groups, is_at_limit),
+        notes=(
+            *frame_notes(frame, used, groups, is_at_limit),
+            *rows_far_off(shape, found.estimates, used, [named[row] for row in used.index]),
+            *(few_levels(labels, crossed) if crossed is not None else ()),
+        ),
         data=used,
         shape=shape,
         free=free,
-        covariance=covariance,
+        free_covariance=covariance,
         is_bend_at_limit=is_at_limit,
         profile=partial(_pair_profile, form, temps, logs, found.residual_sd),
     )
-
-
-def _notes(frame: pd.DataFrame, used: pd.DataFrame, groups: tuple[str, ...], is_at_limit: bool) -> tuple[str, ...]:
-    ignored = [name for name in GROUP_COLUMNS if name in frame.columns and name not in groups]
-    notes = [BEND_AT_LIMIT] if is_at_limit else []
-    if ignored and not groups:
-        notes.append(
-            f"{' and '.join(ignored)} {'is' if len(ignored) == 1 else 'are'} not used and rows count as "
-            "independent; name what shares a fate in groups= for the errors of groups"
-        )
-    repeated = int(frame.loc[used.index].duplicated().sum())
-    if repeated:
-        notes.append(
-            f"{repeated} rows repeat another in every column and count as measurements of their own; leave out "
-            "what was copied"
-        )
-    return tuple(notes)
 
 
 def _with_groups(

@@ -15,15 +15,18 @@ from scipy.special import stdtrit
 from broodyear.development.arrays import Floats
 from broodyear.development.likelihood.crossed import CrossedMean
 from broodyear.development.models.forms import COEFFICIENTS, Curve, Shape, plotted
+from broodyear.development.models.own_models import DevelopmentModel
 from broodyear.development.models.summing import days_to_stage
 from broodyear.errors import Refused, UsageError
 
 # Above this correlation two constants are told apart by hardly anything but rounding.
 NEARLY_COLLINEAR = 0.95
 _PLOTTED = 101
+# As many levels of a group are told one by one.
+_FEW_LEVELS = 6
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class DevelopmentFit:
     """A curve fitted to records, as ``fit_development`` returns it.
 
@@ -37,7 +40,9 @@ class DevelopmentFit:
     quantity; group_levels: names of the groups' levels in the order of
     their effects; rows_given, rows_used, left_out (reason → count); collinearity and notes: sentences to print;
     data: frame temp_c, days of what was fitted, of a tank by its mean temperature and the middle of its looks.
-    shape, free, covariance: what was fitted, with its covariance; is_bend_at_limit: the bend ran to a limit.
+    covariance: of the coefficients, in their order; group_effects: frame group, level, log_effect (positive:
+    slower), drawn towards none as far as a level's rows tell little;
+    shape, free, free_covariance: what was fitted, with its covariance; is_bend_at_limit: the bend ran to a limit.
     """
 
     curve: Curve
@@ -57,7 +62,7 @@ class DevelopmentFit:
     data: pd.DataFrame = field(repr=False)
     shape: Shape
     free: Floats
-    covariance: Floats
+    free_covariance: Floats
     is_bend_at_limit: bool
     # The best log-likelihood with ln D held at a value at one temperature: what profile intervals are made of.
     profile: Callable[[float, float], float] = field(repr=False)
@@ -72,23 +77,39 @@ class DevelopmentFit:
 
     @property
     def coefficients(self) -> pd.DataFrame:
-        variances = np.where(self.is_bend_at_limit, np.nan, np.diag(self.constants_covariance))
+        variances = np.where(self.is_bend_at_limit, np.nan, np.diag(self.covariance))
         return pd.DataFrame(
             {"estimate": self.shape.published_values(self.free), "std_error": np.sqrt(np.maximum(variances, 0.0))},
             index=pd.Index(COEFFICIENTS[self.form], name="constant"),
         )
 
     @property
+    def covariance(self) -> Floats:
+        """Covariance of the published constants, in the order of ``coefficients``, by the delta method."""
+        jacobian = self.shape.published_jacobian(self.free)
+        return np.asarray(jacobian @ self.free_covariance @ jacobian.T, dtype=float)
+
+    @property
+    def group_effects(self) -> pd.DataFrame:
+        effects = {} if self.groups is None else self.groups.effects
+        rows = [
+            (group, level, float(effect))
+            for group, found in effects.items()
+            for level, effect in zip(self.group_levels.get(group, ()), found, strict=False)
+        ]
+        return pd.DataFrame(rows, columns=["group", "level", "log_effect"])
+
+    @property
     def collinearity(self) -> str:
         """Says which constants can hardly be told apart."""
-        names, sd = COEFFICIENTS[self.form], np.sqrt(np.maximum(np.diag(self.constants_covariance), 0.0))
+        names, sd = COEFFICIENTS[self.form], np.sqrt(np.maximum(np.diag(self.covariance), 0.0))
         if len(names) < 2:
             return "one constant is fitted; there is nothing to be collinear with"
         if self.is_bend_at_limit or not np.all(sd > 0):
             return (
                 "the zero of the curve ran to its limit, so the constants are not determined; compare predictions"
             )
-        correlation = self.constants_covariance / np.outer(sd, sd)
+        correlation = self.covariance / np.outer(sd, sd)
         pairs = [
             f"{names[i]} and {names[j]} ({correlation[i, j]:+.3f})"
             for i, j in zip(*np.tril_indices(len(names), -1), strict=True)
@@ -102,19 +123,52 @@ class DevelopmentFit:
         """Days to the stage at constant temperature (°C); outside those fitted, with a BroodyearWarning."""
         return days_to_stage(self.curve, temp_c)
 
+    def as_model(self, name: str, species: str, stage: str, source: str = "") -> DevelopmentModel:
+        """The fit as a model of one's own, to be scored or forecast with: its constants with their covariance, the
+        spread of single values of any group about it, and the temperatures it was fitted to."""
+        constants = self.coefficients
+        spread = self.spread_log_sd if self.groups is None else self.groups.total_sd
+        return DevelopmentModel(
+            name, species, stage, self.form,
+            dict(zip(COEFFICIENTS[self.form], self.shape.published_values(self.free).tolist(), strict=True)),
+            covariance=self.covariance if constants["std_error"].notna().all() else None,
+            spread_log_sd=spread if 0.0 < spread < 1.0 else None,
+            valid_low_c=self.curve.valid_low_c, valid_high_c=self.curve.valid_high_c, source=source,
+        )  # fmt: skip
+
     def summary(self) -> str:
         """The fit in lines of text: constants with errors, spreads, rows used and left out, notes."""
         left = "; ".join(f"{reason}: {count}" for reason, count in self.left_out.items()) or "none"
-        batch = "" if np.isnan(self.batch_log_sd) else f", between batches {self.batch_log_sd:.4f}"
-        if self.groups is not None and not batch:
-            batch = "".join(f", between {name} {sd:.4f}" for name, sd in self.groups.group_sd.items())
         lines = [
             f"{self.form}, fitted to {self.rows_used} of {self.rows_given} rows; left out: {left}",
             self.coefficients.to_string(float_format=lambda value: f"{value:.6g}"),
-            f"SD of log days {self.spread_log_sd:.4f}{batch}; log-likelihood {self.log_likelihood:.3f}",
+            f"SD of log days {self.spread_log_sd:.4f}{self._spreads()}; log-likelihood {self.log_likelihood:.3f}",
+            *self._levels(),
             f"fitted at {self.curve.valid_low_c:g} to {self.curve.valid_high_c:g} °C; {self.collinearity}",
         ]
         return "\n".join([*lines, *self.notes])
+
+    def _spreads(self) -> str:
+        """SDs between groups: of batches as fitted, and of those told apart where there are others."""
+        batch = "" if np.isnan(self.batch_log_sd) else f", between batches {self.batch_log_sd:.4f}"
+        apart = {} if self.groups is None else self.groups.group_sd
+        if batch and len(apart) < 2:
+            return batch
+        each = "".join(f", between {name} {sd:.4f}" for name, sd in apart.items())
+        return f"{batch}; told apart{each.removeprefix(',')}" if batch else each
+
+    def _levels(self) -> list[str]:
+        """Of each group of few levels, how much slower or faster than the mean each is."""
+        lines = []
+        for name, rows in self.group_effects.groupby("group", sort=False):
+            if name != "batch" and len(rows) <= _FEW_LEVELS:
+                effects = 100.0 * np.expm1(rows["log_effect"].to_numpy(dtype=float))
+                each = (f"{level} {far:+.1f} %" for level, far in zip(rows["level"], effects, strict=True))
+                lines.append(f"days of each {name} against the mean, drawn towards it: {', '.join(each)}")
+        return lines
+
+    def __repr__(self) -> str:
+        return self.summary()
 
     def _repr_html_(self) -> str:
         return f"<pre>{escape(self.summary())}</pre>"
@@ -127,16 +181,10 @@ class DevelopmentFit:
         axes.legend()
         return axes
 
-    @property
-    def constants_covariance(self) -> Floats:
-        """Covariance of the published constants, in the order of ``coefficients``, by the delta method."""
-        jacobian = self.shape.published_jacobian(self.free)
-        return np.asarray(jacobian @ self.covariance @ jacobian.T, dtype=float)
-
     def log_days_se(self, temp_c: ArrayLike) -> Floats:
         """Standard error of ln D at each temperature (°C), by the delta method."""
         gradient = self.shape.gradient(self.free, np.atleast_1d(np.asarray(temp_c, dtype=float)))
-        return np.asarray(np.sqrt(np.einsum("ij,jk,ik->i", gradient, self.covariance, gradient)), dtype=float)
+        return np.asarray(np.sqrt(np.einsum("ij,jk,ik->i", gradient, self.free_covariance, gradient)), dtype=float)
 
     def interval(self, temp_c: ArrayLike, level: float = 0.95, method: str = "delta") -> pd.DataFrame:
         """Days with a confidence interval of the curve: frame temp_c, days, low, high, is_in_range.

@@ -62,15 +62,18 @@ def fit_development(
         raise UsageError(
             f"a fit needs a data frame of measurements or tanks, but {type(frame).__name__} was given"
         )
-    if form not in FITTED_FORMS:
+    if not isinstance(form, str) or form not in FITTED_FORMS:
         known = (
-            f"{form} is a form of models given, and is not fitted" if form in FORMS else f"unknown form {form!r}"
+            f"{form} is a form of models given, and is not fitted"
+            if isinstance(form, str) and form in FORMS
+            else f"unknown form {form!r}"
         )
         raise UsageError(f"{known}; expected one of {', '.join(FITTED_FORMS)}")
     if "seen_day" in frame.columns or "absent_day" in frame.columns:
         if groups:
             raise UsageError(
-                "tank records have their groups from batch_id, site_id and donor_stock; leave out groups"
+                "tank records have their groups from batch_id, site_id and donor_stock; leave out groups=, and "
+                "summary() and group_effects tell them apart"
             )
         (found,) = fit_tank_forms([(_checked_records(frame, daily), form)], batch_effect=batch_effect)
         if isinstance(found, Refused):
@@ -164,7 +167,7 @@ def _tank_fit(
         data=_days_seen(records, shape, found),
         shape=shape,
         free=found.free,
-        covariance=own_covariance,
+        free_covariance=own_covariance,
         is_bend_at_limit=found.is_bend_at_limit,
         profile=partial(_tank_profile, records, batch_effect, found, shape),
     )

@@ -24,6 +24,8 @@ SETTINGS_SOURCE = "the settings"
 COUNTED_FROM = ("fertilisation", "hatch")
 # Temperatures at which a curve must give a finite number of days above 0, at least at one of them.
 _TRIED_C = np.arange(1.0, 26.0)
+# Where days must fall, when it is not said for which temperatures an equation was made.
+_USUAL_C = (4.0, 12.0)
 # A covariance may miss symmetry and positive definiteness by rounding to six digits.
 _ROUNDED = 1e-6
 _STEP = 1e-6  # of a coefficient, for the derivative of ln D
@@ -172,7 +174,22 @@ def _coefficient_problems(model: DevelopmentModel) -> list[str]:
         days = FORMS[model.form](_TRIED_C, **{key: float(value) for key, value in given.items()})
     if not (np.isfinite(days) & (days > 0)).any():
         wrong.append("the coefficients give no days above 0 at any temperature from 1 to 25 °C")
+    wrong += _slower_in_warmth(model, days)
     return wrong + _covariance_problems(model, len(expected))
+
+
+def _slower_in_warmth(model: DevelopmentModel, days: Floats) -> list[str]:
+    """Eggs develop faster in warmer water: what says otherwise has a sign, or two constants, the wrong way."""
+    edges = zip((model.valid_low_c, model.valid_high_c), _USUAL_C, strict=True)
+    low, high = (float(edge) if edge is not None and _is_number(edge) else usual for edge, usual in edges)
+    temps = _TRIED_C[np.isfinite(days) & (days > 0.0) & np.greater_equal(_TRIED_C, low) & (high >= _TRIED_C)]
+    found = days[np.isin(_TRIED_C, temps)]
+    if not len(found) or found[-1] <= found[0]:
+        return []
+    return [
+        f"the days rise with temperature, from {found[0]:.4g} at {temps[0]:g} °C to {found[-1]:.4g} at "
+        f"{temps[-1]:g} °C; expected fewer in warmer water: is a sign the wrong way round?"
+    ]
 
 
 def _covariance_problems(model: DevelopmentModel, size: int) -> list[str]:

@@ -66,6 +66,9 @@ def _temperatures(given: ArrayLike) -> Floats:
 
 def refuse_fahrenheit(temps: Floats) -> None:
     """Raises UsageError where temperatures, given as °C, can only be °F."""
+    endless = int(np.isinf(temps).sum())
+    if endless:
+        raise UsageError(f"{endless} of {temps.size} temperatures are infinite; fill or leave out the gap first")
     too_warm = temps[temps > WARMEST_C]
     if too_warm.size:
         found = f"{too_warm.min():.1f}" + (f" to {too_warm.max():.1f}" if too_warm.size > 1 else "")
@@ -104,11 +107,11 @@ def forecast_day(model: Any, daily_temp_c: ArrayLike, fraction_at_start: float =
             f"{n_missing} of {len(temps)} daily temperatures are missing; fill or leave out the gap first"
         )
     refuse_fahrenheit(temps)
-    start = float(fraction_at_start)
-    if not start >= 0.0:
+    start = _numbers(fraction_at_start, "the fraction at the start is one number")
+    if start.ndim or not 0.0 <= start < np.inf:
         raise UsageError(f"the fraction at the start is {fraction_at_start}; expected 0 (fertilisation) or more")
     warn_outside(drawn, temps)
-    return day_reached(start + np.cumsum(drawn.rate(temps)), start)
+    return day_reached(start + np.cumsum(drawn.rate(temps)), float(start))
 
 
 def day_reached(fraction_at_day_end: Floats, fraction_at_start: float) -> float:
@@ -143,14 +146,14 @@ def warn_outside(drawn: Curve, temps_c: Floats) -> None:
     n_outside = int(np.sum(is_outside))
     if not n_outside:
         return
-    said = f"are an extrapolation, it was tested at {drawn.valid_low_c:g} to {drawn.valid_high_c:g} °C"
-    if np.isnan(drawn.valid_low_c):
-        said = "may be an extrapolation or not: at which it was measured is not stated"
     outside = np.atleast_1d(temps_c)[np.atleast_1d(is_outside)]
+    ends = list(dict.fromkeys(f"{end:.1f}" for end in (outside.min(), outside.max())))
+    found = f"{n_outside} of {temps_c.size} temperatures, {' to '.join(ends)} °C"
+    said = f"{found}, are an extrapolation, it was tested at {drawn.valid_low_c:g} to {drawn.valid_high_c:g} °C"
+    if np.isnan(drawn.valid_low_c):
+        said = f"it is not stated for which temperatures it was made; {found}, may be an extrapolation"
     warnings.warn(
-        f"{drawn.name}: {n_outside} of {temps_c.size} temperatures, "
-        f"{outside.min():.1f} to {outside.max():.1f} °C, {said}; "
-        "give the number without an interval",
+        f"{drawn.name}: {said}; give the number without an interval",
         BroodyearWarning,
         stacklevel=3,
     )

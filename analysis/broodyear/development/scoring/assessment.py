@@ -177,7 +177,7 @@ def covariance_table(scored: DevelopmentScores) -> pd.DataFrame:
 def _covariance_of(model: DevelopmentFit | DevelopmentModel | str) -> Floats | None:
     """The covariance of a model's constants in the order of its form, where it is known."""
     if isinstance(model, DevelopmentFit):
-        return model.constants_covariance if model.coefficients["std_error"].notna().all() else None
+        return model.covariance if model.coefficients["std_error"].notna().all() else None
     return model.covariance if isinstance(model, DevelopmentModel) else None
 
 

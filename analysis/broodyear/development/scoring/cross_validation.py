@@ -187,7 +187,7 @@ def _own_predictor(whole: DevelopmentFit, fit: FoldFit, mean_temp_c: Floats, bat
 
     def log_sd(temp_c: Floats) -> Floats:
         gradient = whole.shape.gradient(fit.free, temp_c)
-        own = np.einsum("ij,jk,ik->i", gradient, whole.covariance, gradient)
+        own = np.einsum("ij,jk,ik->i", gradient, whole.free_covariance, gradient)
         return np.asarray(np.sqrt(variance + own * widened), dtype=float)
 
     low, high = np.quantile(mean_temp_c, [0.02, 0.98])

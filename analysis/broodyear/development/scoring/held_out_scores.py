@@ -254,7 +254,8 @@ def scored_stages(
 def _checked_models(models: Sequence[Any]) -> tuple[DevelopmentModel, ...]:
     given = [models] if isinstance(models, str | DevelopmentModel) else list(models)
     problems = [
-        f"a model to score is a DevelopmentModel or the name of a published model, but {one!r} was given"
+        "a model to score is a DevelopmentModel or the name of a published model, but "
+        f"{type(one).__name__} was given; a fit gives its model by fit.as_model(name, species, stage)"
         for one in given
         if not isinstance(one, str | DevelopmentModel)
     ]
