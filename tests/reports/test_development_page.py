@@ -9,7 +9,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 from tests.reports import invented
-from tests.reports.invented_development import fan, results, score
+from tests.reports.invented_development import PLACE, fan, results, score
 from tests.reports.pages import cell, seen, written_rows
 
 from broodyear.claims import Claim, ClaimKind, Reason
@@ -181,3 +181,82 @@ def test_no_code_of_a_fit_stands_in_a_drawing(written: ReportResult) -> None:
     texts = " ".join(figure.read_text(encoding="utf-8") for figure in written.figures)
     assert "own_" not in texts
     assert "this programme's own fit, log-inverse" in texts and "Crisp1981_coho" in texts
+
+
+def reader(subject: str, reason: Reason, **facts: object) -> Claim:
+    of_bias = {"level": "coho hatch_half", "unit": "days", "section": "answer"}
+    return Claim(ClaimKind.THERMOMETER, subject, reason, **(of_bias | facts))  # type: ignore[arg-type]
+
+
+def of_readers(*claims: Claim, sites: tuple[int, int] = (1, 9)) -> list[str]:
+    """Paragraphs of the first section: what is said of readers, how, and of sites."""
+    found = Claim(ClaimKind.MODEL_BIASED, "m", Reason.NOT_CLEAR, level="coho hatch_half", section="answer")
+    rows = pd.DataFrame(
+        [
+            {**PLACE, "model": "m", "read_by": by, "sites": n}
+            for by, n in zip(("logger", "hand"), sites, strict=True)
+        ]
+    )
+    changed = replace(results(thermometers=rows), claims=state([found, *claims]))
+    blocks = answer_section(changed).blocks
+    return [" ".join(str(block.text).split()) for block in blocks if isinstance(block, Prose)]
+
+
+def test_readers_that_cannot_be_compared_are_not_said_to_be_alike() -> None:
+    """Two models, neither of which could be compared: no 'none of 2 differ', and what would tell."""
+    few = [reader(one, Reason.TOO_FEW_SITES) for one in ("m", "n")]
+    said_of, _, _ = of_readers(*few)
+    assert said_of == (
+        "Tanks read by hand cannot be compared with tanks read by a logger: that takes three sites and three egg "
+        "batches of each, and at most 1 site was read by a logger and 9 by hand. A logger beside the thermometer "
+        "at a few sites more would tell."
+    )
+    assert of_readers(*few, sites=(4, 5))[0].endswith("at most 4 sites were read by a logger and 5 by hand.")
+    alike = reader("o", Reason.NOT_CLEAR, estimate=0.2, low=-1.0, high=1.4, p_family=0.8)
+    assert of_readers(*few, alike)[0] == (
+        "For none of 1 models that could be compared do tanks read by hand differ clearly from tanks read by a "
+        "logger. Of 2 more the records cannot tell."
+    )
+
+
+def test_a_site_off_in_two_stages_is_one_site() -> None:
+    off = [
+        reader(site, reason, level=f"coho {stage}", reference="m", estimate=3.0, low=2.0, high=4.0, p_family=0.01)
+        for site, reason in (("S-1", Reason.CLEAR), ("S-2", Reason.NOT_CLEAR))
+        for stage in ("hatch_half", "button_up")
+    ]
+    paragraphs = of_readers(reader("m", Reason.ONE_LEVEL), *off)
+    assert paragraphs[-1].startswith(
+        "At 1 of 2 sites with two tanks or more, for one stage or another, predictions"
+    )
+
+
+def test_pairs_told_apart_only_alone_are_counted_beside_those_that_are_claimed(tmp_path: Path) -> None:
+    pair = {"level": "coho hatch_half", "estimate": 1.0, "low": 0.5, "high": 1.5, "unit": "days", "p_value": 0.01}
+    claims = [
+        Claim(ClaimKind.MODEL_BETTER, "m", Reason.CLEAR, reference="n", p_family=0.02, **pair),
+        Claim(ClaimKind.MODEL_BETTER, "m", Reason.NOT_CLEAR, reference="o", p_family=0.07, **pair),
+    ]
+    rows = pd.DataFrame([{**PLACE, "model": "m", "against": other, "is_told_apart": True} for other in "no"])
+    found = replace(results(comparisons=rows), claims=state(claims))
+    text = said(write_development(found, tmp_path / "out", invented.uploads()).page)
+    assert (
+        "1 of 2 pairs that could be compared are told apart, after allowing for all pairs of a stage. 1 more "
+        "would be, had they alone been compared."
+    ) in text
+
+
+def test_what_is_left_out_of_drawings_is_named_and_other_species_are_not(tmp_path: Path) -> None:
+    """Four models of which three are drawn; no study of coho is among those left out whole."""
+    found = results(
+        disagreements=pd.DataFrame(), pairs=pd.DataFrame(columns=["species", "stage", "temp_c", "days"])
+    )
+    many = ("own_log_inverse", "ours", "theirs", "Crisp1981_coho")
+    text = said(
+        write_development(
+            replace(found, shown={("coho", "hatch_half"): many}), tmp_path / "out", invented.uploads()
+        ).page
+    )
+    assert "these are in the tables alone: theirs (coho, half hatched)." in text
+    assert "Of the species and stages on record no model and values are at hand, published by" in text
+    assert "Intervals of published models are as wide" not in text and "tlantic salmon" not in text

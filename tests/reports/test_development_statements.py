@@ -55,7 +55,7 @@ def test_coverage_that_cannot_be_told_is_said_so_and_one_far_off_is_said_to_diff
     assert told("intervals", dict.fromkeys(("coverage_50", "coverage_80", "coverage_95"), np.nan)) == [
         f"Chinook, half hatched: whether {whose} hold what they state cannot be told from these tanks."
     ]
-    held = f"Chinook, half hatched: {whose} covered 50 %: 50 %, 80 %: 80 %, 95 %: {{}} % of 40 tanks of {{}} that "
+    held = f"Chinook, half hatched: the 50, 80 and 95 % {whose} held 50, 80 and {{}} % of 40 tanks of {{}} that "
     assert told("intervals", {})[0].startswith(held.format(95, "1 batch") + "were left out; not shown to differ")
     # With 25 batches 95 % may be off by 2.394 times the root of 95 · 5 / 25, 10.4: 84 is more, 85 is not.
     for covered, verdict in ((84.0, "shown"), (85.0, "not shown")):
@@ -69,6 +69,8 @@ def test_suspects_bands_and_first_seen_dates_are_told_where_there_are_some() -> 
         "Chinook, half hatched: 3 dates are probably wrong ones, day and month swapped or another week; they are "
         "scored and named. Without them the mean error is 1.5 d instead of 2.0, the bias +0.2 d instead of -0.4."
     ]
+    (said,) = told("suspects", {"suspects": 3.0, "mae_without_suspects": 1.5, "bias_without_suspects": -0.43})
+    assert said.endswith("the mean error is 1.5 d instead of 2.0, the bias -0.4 d as with them.")
     band = {
         **PLACE,
         "against": "own_constant_units",

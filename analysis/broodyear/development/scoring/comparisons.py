@@ -22,6 +22,7 @@ from broodyear.development.likelihood.crossed import CrossedMean, Work
 from broodyear.development.likelihood.crossed_posterior import MeanWanted
 from broodyear.development.likelihood.fit_result import best_fit
 from broodyear.development.likelihood.fitting import FEWEST_BATCHES
+from broodyear.development.models.forms import NOMINAL
 from broodyear.development.models.published import default_model
 from broodyear.development.scoring.cross_validation import (
     MAIN_SCHEME,
@@ -67,8 +68,9 @@ Shown = Mapping[tuple[str, str], tuple[str, ...]]
 
 
 def shown_models(predicted: Predicted) -> dict[tuple[str, str], tuple[str, ...]]:
-    """The models to show by (species, stage): the best own form, then models given, then the published default, as
-    far as they can be scored. Where no model of the stage can, those that predict some tank."""
+    """The models to show by (species, stage): the best own form, then models given (nominal units of the settings
+    last), then the published default, as far as they can be scored. Where no model of the stage can, those that
+    predict some tank."""
     shown = {}
     for key, one in predicted.data.items():
         held = {name: _held(predicted, key, name) for name in one.everything}
@@ -76,6 +78,7 @@ def shown_models(predicted: Predicted) -> dict[tuple[str, str], tuple[str, ...]]
         known = known or {name for name in held if np.isfinite(held[name].predicted_day).any()}
         fit = best_fit(one.fits)
         given = [name for name, model in one.models.items() if not isinstance(model, str)]
+        given.sort(key=lambda name: name.startswith(NOMINAL))  # stable: drawings hold the first of them
         wanted = ("" if fit is None else f"own_{fit.form}", *given, default_model(*key) or "")
         shown[key] = tuple(name for name in wanted if name in known)
     return shown

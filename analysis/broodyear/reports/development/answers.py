@@ -91,7 +91,11 @@ def _thermometers(results: DevelopmentResults) -> list[Block]:
     rest = [row for row in readings if row not in differ]
     heading = Heading(Markup("The model or the thermometer?"))
     is_alike = all(claims.claim(row).reason is Reason.ONE_LEVEL for row in readings)
-    said = prose(WORDS, "readers", claims.table, differ=len(differ), judged=len(readings), is_alike=is_alike)
+    untold = sum(claims.claim(row).decision is Decision.CANNOT_TELL for row in readings)
+    said = prose(
+        WORDS, "readers", claims.table, differ=len(differ), judged=len(readings) - untold, untold=untold,
+        is_alike=is_alike, sites=_sites_read(results.thermometers),
+    )  # fmt: skip
     blocks: list[Block] = [heading, said, *([claims.bullets(differ)] if differ else [])]
     blocks.append(prose(WORDS, "readers_how"))
     if rest:
@@ -99,9 +103,25 @@ def _thermometers(results: DevelopmentResults) -> list[Block]:
     blocks += shown_if_any(results.thermometers)
     sites = [row for row in claims.rows(ClaimKind.THERMOMETER) if claims.claim(row).reference]
     off = [row for row in sites if claims.claim(row).is_claimed]
-    judged = sum(claims.claim(row).decision is not Decision.CANNOT_TELL for row in sites)
-    blocks.append(prose(WORDS, "sites", claims.table, off=len(off), judged=judged))
+    told = [row for row in sites if claims.claim(row).decision is not Decision.CANNOT_TELL]
+    counts = [len(_subjects(results, some)) for some in (off, told)]
+    blocks.append(prose(WORDS, "sites", claims.table, off=counts[0], judged=counts[1]))
     return [*blocks, *([claims.bullets(off)] if off else []), *shown_if_any(results.site_offsets)]
+
+
+def _sites_read(table: ReportTable) -> dict[str, int]:
+    """At how many sites tanks were read by a logger and by hand, at most over stages and models."""
+    counts = {"logger": 0, "hand": 0}
+    for row in range(len(table)):
+        reader, sites = str(table.value(row, "read_by")), table.value(row, "sites")
+        if reader in counts and known(sites):
+            counts[reader] = max(counts[reader], int(sites))
+    return counts
+
+
+def _subjects(results: DevelopmentResults, rows: Sequence[int]) -> set[str]:
+    """What some claims are about, each once."""
+    return {results.claims.claim(row).subject for row in rows}
 
 
 #: The bands on either side of 5 °C.
@@ -120,8 +140,19 @@ def _where(results: DevelopmentResults) -> Section:
     said = prose(WORDS, "where", claims.table, count=len(parts))
     bands = [_bands(results, species, stage) for species, stage in results.shown]
     stated = [claims.bullets(parts)] if parts else []
-    blocks: list[Block] = [prose(WORDS, "bands"), *bands, said, *stated, *_cold(results)]
+    blocks: list[Block] = [prose(WORDS, "bands"), *bands, *_not_drawn(results), said, *stated, *_cold(results)]
     return Section("where", "Where is it off, by temperature and by stock?", tuple(blocks))
+
+
+def _not_drawn(results: DevelopmentResults) -> list[Block]:
+    """Which models stand in no drawing, where more are shown than one can hold."""
+    left = [
+        f"{model_words(model)} ({named(*key)})"
+        for key, models in results.shown.items()
+        for model in models
+        if model not in results.drawn(*key)
+    ]
+    return [prose(WORDS, "not_drawn", models=left)] if left else []
 
 
 def _bands(results: DevelopmentResults, species: str, stage: str) -> Drawing:
@@ -200,7 +231,9 @@ def _against(results: DevelopmentResults) -> Section:
     claims = results.claims
     better = claims.rows(ClaimKind.MODEL_BETTER, decision=Decision.CLAIMED)
     compared = sum(known(claims.claim(row).p_value) for row in claims.rows(ClaimKind.MODEL_BETTER))
-    said = prose(WORDS, "pairs", claims.table, better=len(better), all=compared)
+    table = results.comparisons
+    alone = sum(bool(table.value(row, "is_told_apart")) for row in range(len(table))) - len(better)
+    said = prose(WORDS, "pairs", claims.table, better=len(better), all=compared, alone=max(alone, 0))
     blocks: list[Block] = [said, *([claims.bullets(better)] if better else [])]
     blocks += shown_if_any(results.comparisons)
     return Section("against", "Which model predicts better?", tuple(blocks))

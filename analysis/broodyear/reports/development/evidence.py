@@ -217,10 +217,12 @@ def _published(results: DevelopmentResults) -> Section:
     """Published values that contradict each other, by size, and whether intervals of published models hold."""
     table = results.disagreements
     rows = range(min(len(table), MOST_PAIRS))
-    pairs = shown(table, rows) if rows else prose(WORDS, "no_disagreement")
+    pairs = shown(table, rows) if rows else prose(WORDS, "no_disagreement", compared=len(results.pairs) > 0)
     title = "What others published, and where it disagrees"
-    held = prose(WORDS, "held_out", studies=held_out_studies().to_dict("records"))
-    return Section("published", title, (prose(WORDS, "published"), pairs, held))
+    studies = held_out_studies().to_dict("records")
+    on_page = [one for one in studies if (one["species"], one["stage"]) in results.shown]
+    held = [prose(WORDS, "held_out", studies=on_page)] if on_page else []
+    return Section("published", title, (prose(WORDS, "published"), pairs, *held))
 
 
 def _sources(results: DevelopmentResults) -> Section:
