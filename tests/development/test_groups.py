@@ -125,8 +125,8 @@ def test_limits_of_three_families_are_by_the_degrees_of_freedom_of_the_fit() -> 
     fit = fit_development(frame, "exponential", groups=["family"])
     assert fit.groups is not None
     limits = fit.interval(8.0)
-    reach = float(np.log(limits["high"] / limits["days"]).iloc[0] / fit.log_days_se(8.0)[0])
-    assert reach == pytest.approx(stdtrit(fit.groups.df.min(), 0.975))
+    quantile = float(np.log(limits["high"] / limits["days"]).iloc[0] / fit.log_days_se(8.0)[0])
+    assert quantile == pytest.approx(stdtrit(fit.groups.df.min(), 0.975))
 
 
 def test_rows_given_twice_are_named() -> None:

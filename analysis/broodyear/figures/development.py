@@ -55,7 +55,7 @@ def biases_figure(rows: pd.DataFrame, *, name: str, title: str) -> str:
     margins = {"left": 0.03, "right": 0.97, "top": 1 - 0.1 / height, "bottom": 0.45 / height}
     with sheet(name, 4.2, height, margins=margins) as page:
         axes = page.axes[0]
-        limit, y = _reach(known), 0
+        limit, y = _half_width(known), 0
         for group in groups:
             _row_words(axes, y, group, fontweight="bold")
             y += 1
@@ -77,7 +77,7 @@ def _row_words(axes: Axes, y: int, text: str, **look: Any) -> None:
     axes.text(0.0, y, text, transform=axes.get_yaxis_transform(), va="center", fontsize=7.5, **look)
 
 
-def _reach(rows: pd.DataFrame) -> float:
+def _half_width(rows: pd.DataFrame) -> float:
     """Half the width of the axis: all estimates, and the limits of all but very wide intervals."""
     width = rows["bias_high"] - rows["bias_low"]
     usual = rows[width <= 4.0 * width.median()]
@@ -128,7 +128,7 @@ def _bands(axes: Axes, cells: pd.DataFrame, known: pd.DataFrame, series: dict[st
         positions = [BANDS.index(band) + (number - (len(series) - 1) / 2) * 0.18 for band in rows["band"]]
         axes.vlines(positions, rows["bias_low"], rows["bias_high"], color=one.colour, linewidth=1.3, zorder=2)
         axes.plot(positions, rows["bias_days"], one.marker, color=one.colour, markersize=5, zorder=3, label=model)
-    limit = _reach(known)
+    limit = _half_width(known)
     axes.set_ylim(-limit, limit)
     axes.set_xticks(range(len(BANDS)), [f"{band.replace('-', '–')} °C" for band in BANDS])
     axes.set_xlim(-0.6, len(BANDS) - 0.4)

@@ -346,9 +346,9 @@ def _arranged(rows: pd.DataFrame, season: int, today: np.datetime64) -> pd.DataF
 
 def in_stage_order(rows: pd.DataFrame, of: str, stages: Sequence[str]) -> pd.DataFrame:
     """Rows by what they are of, then by stage, the model to show first before the others."""
-    place = rows["stage"].map({stage: place for place, stage in enumerate(stages)}).fillna(len(stages))
-    order = pd.DataFrame({"of": rows[of], "place": place, "is_second": ~rows["headline"]})
-    by = order.sort_values(["of", "place", "is_second"], kind="stable").index
+    rank = rows["stage"].map({stage: rank for rank, stage in enumerate(stages)}).fillna(len(stages))
+    order = pd.DataFrame({"of": rows[of], "rank": rank, "is_second": ~rows["headline"]})
+    by = order.sort_values(["of", "rank", "is_second"], kind="stable").index
     return rows.loc[by].reset_index(drop=True)
 
 

@@ -153,12 +153,12 @@ def remaining_stages(
 ) -> pd.DataFrame:
     """Rows tank (number), species, stage: what each tank has not been seen to reach, and had not on delivery."""
     seen = observed[pd.to_datetime(observed["first_seen_on"]).to_numpy().astype("datetime64[D]") <= today]
-    seen = seen.assign(place=seen["stage"].map(STAGE_ORDER).astype(float))
-    reached = seen.groupby(["season", "tank_id"])["place"].max().rename("place").reset_index()
-    place = tanks[["season", "tank_id"]].merge(reached, on=["season", "tank_id"], how="left")["place"]
+    seen = seen.assign(rank=seen["stage"].map(STAGE_ORDER).astype(float))
+    reached = seen.groupby(["season", "tank_id"])["rank"].max().rename("rank").reset_index()
+    rank = tanks[["season", "tank_id"]].merge(reached, on=["season", "tank_id"], how="left")["rank"]
     on_delivery = tanks["stage_at_delivery"].map(REACHED_ON_DELIVERY).astype(float).fillna(0.0)
     # The first or the last hatchling says that half have hatched, or are about to; not that a date is known.
-    done = np.maximum(place.astype(float).fillna(-1.0).to_numpy(dtype=float), on_delivery.to_numpy(dtype=float))
+    done = np.maximum(rank.astype(float).fillna(-1.0).to_numpy(dtype=float), on_delivery.to_numpy(dtype=float))
     rows = [pd.DataFrame({"tank": tanks.index[done < STAGE_ORDER[stage]], "stage": stage}) for stage in stages]
     table = pd.concat(rows, ignore_index=True)
     # A tank whose batch has no species still gets its row, with the reason why it has no date.

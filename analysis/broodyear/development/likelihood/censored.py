@@ -255,9 +255,9 @@ def _density(z: Floats) -> Floats:
     return np.asarray(np.exp(-0.5 * np.where(np.isfinite(z), z, 40.0) ** 2) / np.sqrt(2.0 * np.pi), dtype=float)
 
 
-def probability_inside(lower: Floats, upper: Floats, reach: Floats, mean: float, sd: float) -> Floats:
-    """P(|x| ≤ reach) of a normal value given that it lies in each (lower, upper]."""
-    low, high = np.maximum(lower, -reach), np.minimum(upper, reach)
+def probability_inside(lower: Floats, upper: Floats, half_width: Floats, mean: float, sd: float) -> Floats:
+    """P(|x| ≤ half_width) of a normal value given that it lies in each (lower, upper]."""
+    low, high = np.maximum(lower, -half_width), np.minimum(upper, half_width)
     is_there = low < high
     inside = log_interval_probability(
         (np.where(is_there, low, 0.0) - mean) / sd, (np.where(is_there, high, 1.0) - mean) / sd

@@ -215,9 +215,9 @@ class Posteriors:
             own[:, block] += prior[name]
         left, each = across + across.transpose(0, 2, 1), np.arange(a)
         left[:, each, each] += own
-        place = flat.of * s + flat.outer
+        cell = flat.of * s + flat.outer
         outer, outer_pull = (
-            np.bincount(place, one * flat.has_outer, m * s).reshape(m, s) for one in (weight, pull)
+            np.bincount(cell, one * flat.has_outer, m * s).reshape(m, s) for one in (weight, pull)
         )
         precision = np.asarray(outer + (prior[self.wide] if self.wide else 1.0), dtype=float)
         follow = between / precision[:, None, :]
@@ -297,7 +297,7 @@ class Posteriors:
         above = np.concatenate([of.covariance, between], axis=2)
         return np.concatenate([above, np.concatenate([between.transpose(0, 2, 1), outer], axis=2)], axis=1)
 
-    def places_of(self, one: MeanWanted) -> Whole:
+    def indices_of(self, one: MeanWanted) -> Whole:
         """Where the coefficients of a set, and the levels that it has, stand among all effects."""
         begins = [self.blocks[name].start if name in self.blocks else self.inner_size for name in self.names]
         levels = [at + np.arange(int(code.max()) + 1) for at, code in zip(begins, one.codes.values(), strict=True)]

@@ -285,7 +285,7 @@ class _Search:
         effects, wholes = np.hstack([posterior.inner, posterior.outer]), self.posteriors.wholes(posterior)
         found = []
         for number, one in enumerate(self.sets):
-            chosen = self.posteriors.places_of(one)
+            chosen = self.posteriors.indices_of(one)
             found.append(
                 Found(
                     effects=effects[number, chosen],

@@ -91,14 +91,14 @@ def marginal(
         for keep in (~is_few, is_few)
     )
     parts = _of_many(*crowd[:2], each_sd, near, crowd[2]), _of_few(*small[:2], each_sd, small[2])
-    place = np.argsort(np.concatenate([np.flatnonzero(~is_few), np.flatnonzero(is_few)]))
+    index = np.argsort(np.concatenate([np.flatnonzero(~is_few), np.flatnonzero(is_few)]))
     is_few_group = (sizes > 0) & (sizes <= few)
     joined = {}
     for one in fields(Marginal):
         of_many, of_few = (getattr(part, one.name) for part in parts)
         is_of_groups = one.name in _OF_GROUPS
         joined[one.name] = (
-            np.where(is_few_group, of_few, of_many) if is_of_groups else np.concatenate([of_many, of_few])[place]
+            np.where(is_few_group, of_few, of_many) if is_of_groups else np.concatenate([of_many, of_few])[index]
         )
     return Marginal(**joined)
 

@@ -196,14 +196,14 @@ class DevelopmentFit:
         if method not in ("delta", "profile"):
             raise UsageError(f"unknown method {method!r}; expected delta or profile")
         temps = np.atleast_1d(np.asarray(temp_c, dtype=float))
-        reach = float(stdtrit(self.error_df, 0.5 + level / 2.0))
+        quantile = float(stdtrit(self.error_df, 0.5 + level / 2.0))
         log_days = self.shape.log_days(self.free, temps)
-        half = reach * self.log_days_se(temps)
+        half = quantile * self.log_days_se(temps)
         low, high = log_days - half, log_days + half
         is_in_range = self.curve.is_tested_at(temps)
         if method == "profile":
             for i in np.flatnonzero(is_in_range):
-                low[i], high[i] = self._profile_edges(temps[i], log_days[i], half[i], reach)
+                low[i], high[i] = self._profile_edges(temps[i], log_days[i], half[i], quantile)
         hidden = np.where(is_in_range, 0.0, np.nan)
         return pd.DataFrame(
             {
@@ -215,12 +215,12 @@ class DevelopmentFit:
             }
         )
 
-    def _profile_edges(self, temp_c: float, log_days: float, half: float, reach: float) -> tuple[float, float]:
-        """Where the profile deviance at one temperature passes reach²."""
+    def _profile_edges(self, temp_c: float, log_days: float, half: float, quantile: float) -> tuple[float, float]:
+        """Where the profile deviance at one temperature passes quantile²."""
         best = self.profile(temp_c, log_days)
 
         def excess(value: float) -> float:
-            return 2.0 * (best - self.profile(temp_c, value)) - reach**2
+            return 2.0 * (best - self.profile(temp_c, value)) - quantile**2
 
         return _crossing(excess, log_days, -half), _crossing(excess, log_days, half)
 

@@ -228,9 +228,9 @@ def day_weights(temps: Sequence[Floats], until_day: Floats, first_share: Floats,
 
 def add_to_grid(row: Floats, grid_c: Floats, temps_c: Floats, length: Floats) -> None:
     """Add lengths of time at temperatures to one row of weights, shared between the two nearest grid points."""
-    place = (temps_c - grid_c[0]) / GRID_STEP_C
-    left = np.clip(np.floor(place).astype(int), 0, len(grid_c) - 2)
-    part = place - left
+    index = (temps_c - grid_c[0]) / GRID_STEP_C
+    left = np.clip(np.floor(index).astype(int), 0, len(grid_c) - 2)
+    part = index - left
     np.add.at(row, left, length * (1.0 - part))
     np.add.at(row, left + 1, length * part)
 

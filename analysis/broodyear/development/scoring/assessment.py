@@ -282,9 +282,9 @@ def calibration_by_band(scores: pd.DataFrame) -> pd.DataFrame:
     """
     is_used = (scores["scheme"] == MAIN_SCHEME) & (scores["donor_stock"].fillna("") == "")
     chosen = scores[is_used & scores["coverage_50"].notna()]
-    place = chosen[["species", "stage", "model", "band", "tanks"]]
+    about = chosen[["species", "stage", "model", "band", "tanks"]]
     parts = [
-        place.assign(stated_pct=float(level), held_pct=chosen[f"coverage_{level}"].astype(float))
+        about.assign(stated_pct=float(level), held_pct=chosen[f"coverage_{level}"].astype(float))
         for level in LEVELS
     ]
     return pd.concat(parts).sort_index(kind="stable").reset_index(drop=True).loc[:, list(CALIBRATION_COLUMNS)]

@@ -301,8 +301,8 @@ def _by_reader(one: StageData, model: str, held: HeldOut) -> Work[Rows]:
         for position, (name, mask) in enumerate(masks.items()):
             rows[name] |= _bias(one, error, position, mask)
         rows[HAND_LESS_LOGGER] = {**_counts(one, is_in), **_limits(error, len(masks))}
-    place = {"species": one.species, "stage": one.stage, "model": model}
-    return [{**place, "read_by": name, **row} for name, row in rows.items()]
+    key = {"species": one.species, "stage": one.stage, "model": model}
+    return [{**key, "read_by": name, **row} for name, row in rows.items()]
 
 
 def _bias(one: StageData, error: CrossedMean, position: int, is_in: Masks) -> dict[str, Any]:
@@ -332,7 +332,7 @@ def _too_few(counts: Mapping[str, int]) -> str:
 
 
 def _limits(error: CrossedMean, position: int, hour: float = 0.0) -> dict[str, Any]:
-    """The bias at a place of the estimates, or their difference, in which the hour of looking cancels."""
+    """The bias at an index of the estimates, or their difference, in which the hour of looking cancels."""
     why_not = "cannot be told: the looks are too far apart" if error.is_settled else UNSETTLED
     return bias_of(error, position, hour) | {"note": why_not if np.isnan(error.estimate[position]) else ""}
 

@@ -163,7 +163,7 @@ def days_scores(
 
 
 def bias_of(error: CrossedMean, position: int = 0, hour: float = 0.0) -> dict[str, Any]:
-    """The bias in days, predicted − actual, by a mean error at a place of its estimates, with its limits.
+    """The bias in days, predicted − actual, by a mean error at an index of its estimates, with its limits.
 
     hour: days early that the hour of looking can make, which the p-value allows for.
     """
@@ -211,8 +211,8 @@ def calibration_scores(
     lower, upper, start = held.in_sds(is_used)
     scores = dict.fromkeys((f"coverage_{level}" for level in LEVELS), float("nan"))
     for level in LEVELS if np.isfinite(spread.estimate[0]) else ():
-        reach = np.full(len(lower), float(ndtri(0.5 + level / 200.0)))
-        inside = probability_inside(lower, upper, reach, float(spread.estimate[0]), spread.total_sd)
+        half_width = np.full(len(lower), float(ndtri(0.5 + level / 200.0)))
+        inside = probability_inside(lower, upper, half_width, float(spread.estimate[0]), spread.total_sd)
         scores[f"coverage_{level}"] = 100.0 * float(inside.mean())
     transforms = randomised_pit(lower, upper, start, rng)
     scores["log_score"] = float(np.mean(tank_log_scores(held)[is_used]))
@@ -278,7 +278,7 @@ class _Scored:
     is_fit: Masks
     rng: np.random.Generator
 
-    def place(self, band: str, stock: str = "") -> dict[str, Any]:
+    def key(self, band: str, stock: str = "") -> dict[str, Any]:
         """Whose scores a row holds."""
         return {
             "species": self.stage.species, "stage": self.stage.stage, "model": self.model, "scheme": self.scheme,
@@ -332,7 +332,7 @@ def _row(one: _Scored, band: str) -> Work[Rows]:
         extra |= _without_suspects(one, is_in, is_sure, found) if is_main else {}
         extra["skill_vs_constant"] = _skill(one, cell["mae_days"], is_both, found.get("base"))
     return [
-        {**one.place(band), **cell, **extra, "blocks": held.blocks, "tanks_outside_tested": outside, "note": note}
+        {**one.key(band), **cell, **extra, "blocks": held.blocks, "tanks_outside_tested": outside, "note": note}
     ]
 
 
@@ -384,7 +384,7 @@ def _stock_rows(one: _Scored) -> Work[Rows]:
             scores |= dict.fromkeys(("bias_se", "bias_low", "bias_high", "p_value"), np.nan)
             scores["note"] = _STOCK_NOTES.get(why, "")
         counts = {"tanks": int(own.sum()), "batches": batches, "sites": sites_of(records, own)}
-        rows.append({**one.place("all", str(stock)), **counts, **scores})
+        rows.append({**one.key("all", str(stock)), **counts, **scores})
     return rows
 
 

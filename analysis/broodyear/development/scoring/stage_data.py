@@ -135,9 +135,9 @@ def temperatures_by_tank(daily: pd.DataFrame) -> dict[tuple[Any, Any], TankDays]
     changes = np.flatnonzero((np.diff(tank_codes) != 0) | (np.diff(seasons) != 0)) + 1
     series = {}
     for begin, end in pairwise([0, *changes.tolist(), len(days)] if len(days) else []):
-        place = days[begin:end] - days[begin]
+        index = days[begin:end] - days[begin]
         of_tank = [
-            _without_holes(one[begin:end], place, blank)
+            _without_holes(one[begin:end], index, blank)
             for one, blank in zip(values, (np.nan, False, False, 0.0), strict=True)
         ]
         key = (int(seasons[begin]), tanks[tank_codes[begin]])
@@ -145,12 +145,12 @@ def temperatures_by_tank(daily: pd.DataFrame) -> dict[tuple[Any, Any], TankDays]
     return series
 
 
-def _without_holes(values: NDArray[Any], place: NDArray[np.int64], blank: float) -> NDArray[Any]:
-    """Values of days in their places, days that are missing blank."""
-    if place[-1] + 1 == len(place):
+def _without_holes(values: NDArray[Any], index: NDArray[np.int64], blank: float) -> NDArray[Any]:
+    """Values of days in their order, days that are missing blank."""
+    if index[-1] + 1 == len(index):
         return values
-    filled = np.full(int(place[-1]) + 1, blank, dtype=values.dtype)
-    filled[place] = values
+    filled = np.full(int(index[-1]) + 1, blank, dtype=values.dtype)
+    filled[index] = values
     return filled
 
 

@@ -17,7 +17,7 @@ from broodyear.reports.development.results import (
     WORDS,
     DevelopmentResults,
     named,
-    place_rows,
+    rows_of,
     said_of,
     shown_if_any,
     titled,
@@ -50,9 +50,9 @@ def _stages(results: DevelopmentResults) -> Section:
 
 
 def _stage(results: DevelopmentResults, species: str, stage: str) -> tuple[Drawing, Drawing]:
-    curves = _named(place_rows(results.curves.frame, species, stage), None)
-    predictions = _named(place_rows(results.predictions.frame, species, stage), results.drawn(species, stage))
-    pairs = place_rows(results.pairs.frame, species, stage)
+    curves = _named(rows_of(results.curves.frame, species, stage), None)
+    predictions = _named(rows_of(results.predictions.frame, species, stage), results.drawn(species, stage))
+    pairs = rows_of(results.pairs.frame, species, stage)
     about: dict[str, Any] = {"table": results.predictions, "words": {"words": named(species, stage)}}
     return (
         drawing(stage_figure, curves, predictions, pairs, **about, file=f"stage_{species}_{stage}"),
@@ -70,7 +70,7 @@ def _named(rows: pd.DataFrame, models: tuple[str, ...] | None) -> pd.DataFrame:
 
 def _calibration(results: DevelopmentResults) -> Section:
     """Where events lay in their predictions, what intervals held, and the scores behind both."""
-    blocks: list[Block] = [_calibrated(results, *place) for place in results.shown]
+    blocks: list[Block] = [_calibrated(results, *key) for key in results.shown]
     blocks += [prose(WORDS, "calibration"), *said_of(results, "intervals")]
     for table, rows in (
         (results.calibration, range(len(results.calibration))),
@@ -83,7 +83,7 @@ def _calibration(results: DevelopmentResults) -> Section:
 def _calibrated(results: DevelopmentResults, species: str, stage: str) -> Drawing:
     drawn = results.drawn(species, stage)
     bars, held = (
-        _named(place_rows(table.frame, species, stage), drawn) for table in (results.pit, results.calibration)
+        _named(rows_of(table.frame, species, stage), drawn) for table in (results.pit, results.calibration)
     )
     return drawing(
         calibration_figure, bars, held, table=results.pit, words={"words": named(species, stage)},
@@ -93,7 +93,7 @@ def _calibrated(results: DevelopmentResults, species: str, stage: str) -> Drawin
 
 def _shown_rows(results: DevelopmentResults, table: ReportTable, rows: Iterable[int]) -> list[int]:
     """The rows of the models that are shown, and of constant units."""
-    shown = {(*place, model) for place in results.shown for model in results.with_constant_units(*place)}
+    shown = {(*key, model) for key in results.shown for model in results.with_constant_units(*key)}
     return [
         row for row in rows if tuple(table.value(row, name) for name in ("species", "stage", "model")) in shown
     ]
@@ -138,13 +138,13 @@ def _equations(results: DevelopmentResults) -> Section:
     general = Equations(((Markup("The day n of the stage"), summing, Markup("")),))
     blocks: list[Block] = [prose(WORDS, "equations"), general]
     for species, stage in results.shown:
-        blocks += _of_place(results, species, stage)
+        blocks += _of_stage(results, species, stage)
     blocks.append(prose(WORDS, "equations_note"))
     blocks += [*shown_if_any(results.coefficients), *shown_if_any(results.covariance)]
     return Section("equations", title, tuple(blocks))
 
 
-def _of_place(results: DevelopmentResults, species: str, stage: str) -> list[Block]:
+def _of_stage(results: DevelopmentResults, species: str, stage: str) -> list[Block]:
     table = results.coefficients
     rows = table.rows(species=species, stage=stage)
     models = list(dict.fromkeys(str(table.value(row, "model")) for row in rows))

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from broodyear.errors import BroodyearError
-from broodyear.reports.development.results import MAIN_SCHEME, DevelopmentResults, place_rows, results_of, titled
+from broodyear.reports.development.results import MAIN_SCHEME, DevelopmentResults, results_of, rows_of, titled
 from broodyear.reports.numbers import known
 from broodyear.reports.rendering import phrase_lines
 from broodyear.reports.sentences import state
@@ -88,9 +88,9 @@ def _drawn_curves(found: DevelopmentAssessment) -> tuple[pd.DataFrame, pd.DataFr
 
     curves, pairs = [], []
     for species, stage in found.shown:
-        place = {"species": species, "stage": stage}
-        curves.append(curve_data(found, species, stage).assign(**place))
-        pairs.append(pairs_data(species, stage).assign(**place))
+        key = {"species": species, "stage": stage}
+        curves.append(curve_data(found, species, stage).assign(**key))
+        pairs.append(pairs_data(species, stage).assign(**key))
     return pd.concat(curves, ignore_index=True), pd.concat(pairs, ignore_index=True)
 
 
@@ -142,7 +142,7 @@ def _told(found: DevelopmentAssessment, species: str, stage: str) -> list[tuple[
     from broodyear.development.scoring.score_cells import covers_otherwise
 
     scores, comparisons, first_seen, left_out, gaps = (
-        place_rows(frame, species, stage)
+        rows_of(frame, species, stage)
         for frame in (found.scores, found.comparisons, found.first_seen, found.left_out, found.gaps)
     )
     main = scores[(scores["scheme"] == MAIN_SCHEME) & (scores["band"] == "all")]

@@ -118,7 +118,7 @@ def said_of(results: DevelopmentResults, topic: str) -> list[Block]:
     return [bullets(WORDS, "statement", table, rows)] if rows else []
 
 
-def place_rows(frame: pd.DataFrame, species: str, stage: str) -> pd.DataFrame:
+def rows_of(frame: pd.DataFrame, species: str, stage: str) -> pd.DataFrame:
     """The rows of one species and stage; all rows of a table that has no such columns."""
     if not {"species", "stage"} <= set(frame.columns):
         return frame
