@@ -127,3 +127,12 @@ def test_messages_name_what_is_missing() -> None:
         tank_records(_rows(), pd.DataFrame({"tank_id": ["a"], "day": [1.5], "temp_c": [8.0]}))
     with pytest.raises(UsageError, match="below 0"):
         tank_records(_rows(fraction_at_start=[-0.1, 0.5]), _temps())
+
+
+def test_units_that_no_eggs_have_are_left_out_with_their_reason() -> None:
+    rows = _rows(units_at_delivery_c_days=[3000.0, 3000.1], hatchery_temp_c=8.0)
+    records = tank_records(rows, _temps())
+    assert list(records.tank_id) == ["a"]
+    assert dict(records.left_out) == {"thermal units at delivery above 3000 °C·d": 1}
+    with pytest.raises(NothingToAnalyse, match="above 3000 °C·d: 2"):
+        tank_records(rows.assign(units_at_delivery_c_days=1e9), _temps())

@@ -22,6 +22,7 @@ from broodyear.development.forecast.forecasting import (
 )
 from broodyear.development.forecast.paths import AHEAD_SD_SET_POINT_C, Journeys
 from broodyear.development.likelihood.fit_result import Fits
+from broodyear.development.likelihood.tank_records import MOST_UNITS_C_DAYS
 from broodyear.development.models.own_models import DevelopmentModel, nominal_models
 from broodyear.development.models.published import known_models
 from broodyear.errors import UsageError
@@ -57,9 +58,10 @@ class PlannedDelivery:
         if not isinstance(self.delivered_on, dt.date):
             raise UsageError(f"a delivery is on a date, but this is of type {type(self.delivered_on).__name__}")
         units, hatchery_c = self.units_at_delivery_c_days, self.hatchery_temp_c
-        if not isinstance(units, Real) or not 0.0 <= units <= 3000.0:
+        if not isinstance(units, Real) or not 0.0 <= units <= MOST_UNITS_C_DAYS:
             raise UsageError(
-                f"thermal units at delivery are {units}; expected 0 to 3000 °C·d (°F·d divide by 1.8)"
+                f"thermal units at delivery are {units}; expected 0 to {MOST_UNITS_C_DAYS:g} °C·d "
+                "(°F·d divide by 1.8)"
             )
         if hatchery_c is not None and not 0.0 < hatchery_c <= 25.0:
             raise UsageError(f"the hatchery temperature is {hatchery_c} °C; expected one above 0 and up to 25")

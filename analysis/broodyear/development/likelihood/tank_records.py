@@ -26,6 +26,8 @@ GRID_STEP_C = 0.05
 ASSUMED_HATCHERY_C = 8.0
 # More days than this missing, and a tank's temperatures are not its own (common practice, no source).
 MOST_MISSING_PCT = 20.0
+# No eggs or fry are delivered with more; the declaration of deliveries takes none either.
+MOST_UNITS_C_DAYS = 3000.0
 
 
 @dataclass(frozen=True)
@@ -138,7 +140,11 @@ def _why_not(row: Mapping[Any, Any], temps: Floats | None) -> str | None:
     if missing_pct > MOST_MISSING_PCT:
         return f"more than {MOST_MISSING_PCT:g} % of the days without a temperature"
     if "units_at_delivery_c_days" in row and "fraction_at_start" not in row:
-        return "thermal units at delivery not known" if pd.isna(row["units_at_delivery_c_days"]) else None
+        units = row["units_at_delivery_c_days"]
+        if pd.isna(units):
+            return "thermal units at delivery not known"
+        if units > MOST_UNITS_C_DAYS:
+            return f"thermal units at delivery above {MOST_UNITS_C_DAYS:g} °C·d"
     return None
 
 
