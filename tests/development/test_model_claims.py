@@ -13,7 +13,9 @@ from tests.development.programmes import is_midway, simulate_programme
 
 from broodyear.claims import Claim, ClaimKind, Decision, Reason
 from broodyear.development import DevelopmentModel, assess_development
+from broodyear.development.models.forms import Curve
 from broodyear.development.scoring.model_claims import development_claims
+from broodyear.reports.development.gathering import statements_table
 from broodyear.statistics.multiplicity import holm
 
 OPTIONS: dict[str, Any] = {"schemes": ("batch_out",), "forms": ("constant_units", "log_inverse")}
@@ -295,3 +297,16 @@ def test_a_site_with_one_tank_is_not_judged(simulate: Callable[..., Any]) -> Non
     assert not found.loc[found["tanks"] == 1, "is_named"].any()
     judged = found[found["tanks"] > 1]
     assert judged["p_family"].to_numpy() == pytest.approx(holm(judged["p_value"]))
+
+
+def test_a_curve_under_another_name_is_compared_once() -> None:
+    """Where the truth is exponential the zero of log_inverse runs to its limit: the two are one curve."""
+    true = Curve("true", "exponential", {"a": 5.35, "b": 0.14}, 0.0, 20.0)
+    made = simulate_programme(0, tanks=60, batches=8, true=true)
+    forms = ("constant_units", "exponential", "log_inverse")
+    found = assess_development(made.frame, daily=made.daily, schemes=("batch_out",), forms=forms)
+    assert found.fits[("chinook", "hatch_half")]["log_inverse"].is_bend_at_limit
+    own = found.comparisons[found.comparisons["model"].str.startswith("own_")]
+    assert own["model"].tolist() == ["own_exponential"]
+    assert "own_log_inverse" in set(found.scores["model"])
+    assert "four tanks in five lie in" in " ".join(statements_table(found)["sentence"])

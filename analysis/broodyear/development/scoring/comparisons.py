@@ -20,7 +20,7 @@ from broodyear.development.arrays import Floats, Masks
 from broodyear.development.likelihood.censored import Intervals
 from broodyear.development.likelihood.crossed import CrossedMean, Work
 from broodyear.development.likelihood.crossed_posterior import MeanWanted
-from broodyear.development.likelihood.fit_result import best_fit
+from broodyear.development.likelihood.fit_result import DevelopmentFit, best_fit
 from broodyear.development.likelihood.fitting import FEWEST_BATCHES
 from broodyear.development.models.forms import NOMINAL
 from broodyear.development.models.published import default_model
@@ -103,7 +103,8 @@ def comparison_tables(scored: DevelopmentScores, shown: Shown) -> dict[str, pd.D
     """Frames of what ``compared`` worked out, and the pitfall of first-seen dates. shown: ``shown_models``.
 
     comparisons, paired differences of models on the same held-out tanks, COMPARISON_COLUMNS: every published or
-    given model against every other, and every model against own constant units. mae_gain_days: by how many days
+    given model against every other, and every model against own constant units; an own fit that is another of them
+    under another name, once. mae_gain_days: by how many days
     the model misses less (positive: better), on tanks looked at within a fortnight; log_score_gain: mean gain of
     log score per tank. Limits (95 %) and p_value carry batch and site as crossed groups. band: 10th and 90th per
     cent of the tanks' means (°C); is_told_apart: the limits of days leave out 0. A look of unknown hour may have
@@ -151,13 +152,18 @@ class _Judged:
 def _pairs(one: StageData, predicted: Predicted) -> list[Work[Rows]]:
     hour = hour_days(one.records, np.ones(len(one.rows), dtype=bool))  # own fits would move with the looks
     known: dict[str, _Judged] = {}
-    for name in (*one.models, *(f"own_{form}" for form in one.fits)):
+    for name in (*one.models, *(f"own_{form}" for form, fit in one.fits.items() if not _is_another(one, fit))):
         held = _held(predicted, (one.species, one.stage), name)
         errors, earlier = (_absolute(one, held, early) for early in (0.0, 0.0 if is_own(name) else hour))
         known[name] = _Judged(name, is_fair(name, held), errors, earlier, tank_log_scores(held))
     pairs = [*combinations([name for name in known if not is_own(name)], 2)]
     pairs += [(name, BASE) for name in known if name != BASE and BASE in known]
     return [_compared(one, known[model], known[against]) for model, against in pairs]
+
+
+def _is_another(one: StageData, fit: DevelopmentFit) -> bool:
+    """Whether a fit of three constants ended at its limit, where it is the exponential under another name."""
+    return fit.is_bend_at_limit and "exponential" in one.fits
 
 
 def _compared(one: StageData, model: _Judged, against: _Judged) -> Work[Rows]:
