@@ -88,6 +88,13 @@ def test_a_declared_species_is_planned_by_its_nominal_units() -> None:
     assert "at which temperatures that holds is not known, so no interval" in row["note"]
 
 
+@pytest.mark.parametrize("spelt", ["grayling", "Wild grayling", " GRAYLING "])
+def test_a_species_may_be_spelt_as_files_may_spell_it(spelt: str) -> None:
+    settings = Settings(species=(Species("grayling", 400.0, 700.0, 1000.0, names=("wild grayling",)),))
+    table = _plan(species=spelt, settings=settings, units_at_delivery_c_days=200.0)
+    assert set(table["model"]) == {"nominal_grayling_hatch_half", "nominal_grayling_button_up"}
+
+
 @pytest.mark.parametrize(
     ("options", "words"),
     [

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from numbers import Real
 from typing import TYPE_CHECKING
 
@@ -26,7 +26,7 @@ from broodyear.development.likelihood.tank_records import MOST_UNITS_C_DAYS
 from broodyear.development.models.own_models import DevelopmentModel, nominal_models
 from broodyear.development.models.published import known_models
 from broodyear.errors import UsageError
-from broodyear.settings import Settings, species_entry
+from broodyear.settings import Settings, species_entry, words_of_species
 
 if TYPE_CHECKING:
     from broodyear.store import Store
@@ -93,6 +93,7 @@ def plan_dates(
     if not len(set_points_c) or not all(0.0 < point <= 25.0 for point in set_points_c):
         raise UsageError("set points are °C above 0 and up to 25; give at least one")
     nominal = nominal_models(settings or Settings())
+    delivery = _by_its_code(delivery, settings or Settings())
     _check_species(delivery.species, fits or {}, nominal)
     hatchery_c = delivery.hatchery_temp_c
     tanks = pd.DataFrame(
@@ -129,6 +130,12 @@ def plan_by_records(
     fits = own_fits(store, stages=PLAN_STAGES) if store else None
     dates = plan_dates(delivery, fits=fits, settings=settings)
     return dates, [*([ALL_FITS] if fits else []), *FORECAST_CAUTIONS]
+
+
+def _by_its_code(delivery: PlannedDelivery, settings: Settings) -> PlannedDelivery:
+    """The delivery with the code of its species, where it has another spelling that the settings know."""
+    _, spelt = words_of_species(settings)
+    return replace(delivery, species=spelt.get(str(delivery.species).strip().lower(), delivery.species))
 
 
 def _check_species(species: str, fits: Fits, nominal: Sequence[DevelopmentModel]) -> None:
