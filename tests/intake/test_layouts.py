@@ -400,3 +400,42 @@ def test_a_dozen_is_not_read_as_its_number(folder: Path) -> None:
     )
     (found,) = check_paths([folder / "losses.csv", folder / "tanks.csv"]).findings
     assert found.advice == "Write the number alone, for example 2; leave it blank when it was not recorded."
+
+
+YEARS_BEHIND = """
+[[layout]]
+name = "diary"
+header = ["Tank", "Day", "Water", "Dead"]
+date_order = "day_first"
+  [[layout.rows]]
+  table = "temperatures"
+  only_when = ["Water"]
+    [layout.rows.columns]
+    tank_id = { column = "Tank" }
+    read_at = { column = "Day", and = { file_name = "(?P<value>20[0-9]{2})" } }
+    water_temp = { column = "Water", words = { "n/a" = "", "broken" = "" } }
+  [[layout.rows]]
+  table = "losses"
+  only_when = ["Dead"]
+    [layout.rows.columns]
+    tank_id = { column = "Tank" }
+    checked_on = { column = "Day", and = { file_name = "(?P<value>20[0-9]{2})", words = { "2026" = "2026/27" } } }
+    stage = { constant = "egg" }
+    dead = { column = "Dead", words = { "-" = "" } }
+"""
+
+
+def test_a_year_is_set_behind_a_day_that_has_none_and_words_hold_behind_too(folder: Path) -> None:
+    """5 January of a file of 2026 lies in 2026 by the year, and in 2027 by the school year that its words name."""
+    rows = ("20 Nov,8.1,3", "2026-11-21,n/a,", "22.11.2026,8.3,4", "23.11.26,Broken,5", "5 Jan,8.4,-")
+    text = "Tank,Day,Water,Dead\n" + "".join(f"GUL-01,{row}\n" for row in rows)
+    (folder / "diary 2026.csv").write_text(text, encoding="utf-8")
+    with open_store(folder.parent / "s.duckdb", for_loading=True) as store:
+        result = load_paths(store, [Path()], layouts=layouts_from(tomllib.loads(YEARS_BEHIND), "layouts.toml"))
+        reads = store.table("temperatures")[["read_at", "water_temp"]].astype(str).to_numpy().tolist()
+        losses = store.table("losses")[["checked_on", "dead"]].fillna(-1).astype(str).to_numpy().tolist()
+    assert [one.message for one in result.findings if one.level == "error"] == []
+    assert sorted(reads) == [["2026-01-05", "8.4"], ["2026-11-20", "8.1"], ["2026-11-22", "8.3"]]
+    assert sorted(losses) == [["2026-11-20", "3"], ["2026-11-22", "4"], ["2026-11-23", "5"], ["2027-01-05", "-1"]]
+    (report,) = (one for one in result.files if one.path == "diary 2026.csv")
+    assert "1 row gave nothing, for lack of Water or Dead" in report.notes

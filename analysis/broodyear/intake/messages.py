@@ -142,6 +142,11 @@ def _word_advice(column: Column, text: str) -> str:
     return "Write one of these words."
 
 
+#: A limit in place of a number, and numbers to be added up.
+_LIMIT = re.compile(r"[<>≤≥]|(?:less|fewer|more) than\b|(?:under|over|up to|at least|at most)\b", re.IGNORECASE)
+_SUM = re.compile(r"[0-9]{1,6}(?: ?[+&] ?[0-9]{1,6})+")
+
+
 def _number_advice(column: Column, text: str) -> str:
     if has_shape("sheet_error", text):
         return "A spreadsheet shows this in place of a value; mend the formula, or write the number itself."
@@ -149,6 +154,9 @@ def _number_advice(column: Column, text: str) -> str:
         return _said("two_years", {"column": column, "text": text, "first": int(span[1])}).message
     if column.name == "value" and (limit := re.fullmatch(r"[<≤] ?([0-9]+(?:[.][0-9]+)?)", text)):
         return f"Write {limit.group(1)} here, and yes under below_detection."
+    if _LIMIT.match(text) or (column.whole and _SUM.fullmatch(text)):
+        together = None if _LIMIT.match(text) else sum(map(int, re.findall("[0-9]+", text)))
+        return _said("no_one_number", {"column": column, "together": together}).message
     plain = text.replace("\u2212", "-")
     found = re.fullmatch(r"[^0-9+\-.,]{0,10}([+-]?[0-9]+(?:[.,][0-9]+)?)([^0-9]{0,12})", plain)
     if has_shape("grouped", text) and not column.whole:

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from broodyear.errors import UnreadableFile
@@ -25,6 +25,8 @@ from broodyear.settings import SeasonSpan, Settings
 #: So many left-over cells above a header are named; the rest are counted.
 _NAMED = 5
 _LONGEST_NOTE = 300
+#: A day that has its year: four figures, or three numbers apart.
+_HAS_YEAR = r"[0-9]{4}|[0-9]+[./-][0-9]+[./-][0-9]+"
 
 
 def shape(
@@ -53,15 +55,15 @@ class _File:
     def part(self, target: Table) -> Recognised:
         """What the file gives to one table."""
         slots: list[dict[str, Piece]] = []
-        needs: list[tuple[int, ...]] = []
+        needs: list[tuple[tuple[int, ...], tuple[tuple[int, str], ...]]] = []
         for rows in self._layout.rows:
             if rows.table == target.name:
                 for cells, needed in self._slots(rows, target):
                     slots.append(cells)
-                    needs.append(needed)
+                    needs.append((needed, _nothing_said(cells, needed, target)))
         columns = tuple(name for name in target.column_names if any(name in slot for slot in slots))
         made = tuple(
-            Slot(tuple(slot.get(name) for name in columns), needed)
+            Slot(tuple(slot.get(name) for name in columns), *needed)
             for slot, needed in zip(slots, needs, strict=True)
         )
         positions = {name: position for position, name in enumerate(columns)}
@@ -73,9 +75,11 @@ class _File:
         for position in [None] if rows.unpivot is None else self._unpivoted(rows):
             cells = {}
             for name, value in rows.columns:
-                piece = self._piece(value, position, needed=target.column(name).required)
+                column = target.column(name)
+                piece = self._piece(value, position, needed=column.required)
                 if piece is not None:
-                    cells[name] = piece
+                    has_day = column.kind in {"date", "moment"} and re.fullmatch("[0-9]{4}", piece.fixed)
+                    cells[name] = replace(piece, says_already=_HAS_YEAR) if has_day and piece.positions else piece
                     self._used |= set(piece.positions)
             yield cells, needed if position is None else (*needed, position)
 
@@ -109,7 +113,7 @@ class _File:
             shown = f"{text} and {value.joined}"
             return beside and Piece(beside.positions, "", shown, value.words, before=text)
         if value.behind is not None:
-            text = f"{text} {self._fixed(value.behind, None)}"
+            text = f"{text} {self._meant(value.behind)}"
         if not text and needed:
             raise self._refused(f"the cell {value.text} is blank")
         meant = dict(value.words).get(text.lower(), text)
@@ -126,8 +130,13 @@ class _File:
             return None
         known = tuple(position for position in positions if position is not None)
         shown = " and ".join(self._names.shown[position] for position in known)
-        fixed = self._fixed(value.behind, None) if value.behind else ""
+        fixed = self._meant(value.behind) if value.behind else ""
         return Piece(known, fixed, shown, value.words, value.without)
+
+    def _meant(self, value: Value) -> str:
+        """What is set behind a cell, as its words have it."""
+        text = self._fixed(value, None)
+        return dict(value.words).get(text.lower(), text)
 
     def _fixed(self, value: Value, position: int | None) -> str:
         if value.source == "constant":
@@ -188,6 +197,18 @@ class _File:
         ]
         if cells:
             yield f"cells above the header left over: {first_of(cells, _NAMED)}"[:_LONGEST_NOTE]
+
+
+def _nothing_said(cells: Mapping[str, Piece], needed: Sequence[int], target: Table) -> tuple[tuple[int, str], ...]:
+    """(position, word) of the words that a layout reads as a blank where the table needs a value, under a heading
+    that only_when asks for: such a cell holds nothing."""
+    return tuple(
+        (piece.positions[0], written)
+        for name, piece in cells.items()
+        if target.column(name).required and len(piece.positions) == 1 and piece.positions[0] in needed
+        for written, meant in piece.words
+        if not meant
+    )
 
 
 @dataclass(frozen=True)

@@ -24,7 +24,8 @@ class Piece:
     """Where one cell of a slot comes from. places: positions in the file's row, of one cell or of two that are
     joined, none when it is the same in every row; fixed: the text that it is then, or that is set behind a cell
     that holds something; before: what is set before one; heading: what findings call it; words:
-    (as written, as meant); without: words left out behind a number."""
+    (as written, as meant); without: words left out behind a number; says_already: cells like this expression stand
+    alone, as a day that has its year."""
 
     positions: tuple[int, ...]
     fixed: str = ""
@@ -32,6 +33,7 @@ class Piece:
     words: tuple[tuple[str, str], ...] = ()
     without: tuple[str, ...] = ()
     before: str = ""
+    says_already: str = ""
 
     @property
     def is_as_received(self) -> bool:
@@ -42,10 +44,12 @@ class Piece:
 @dataclass(frozen=True)
 class Slot:
     """One row that a row of the file may give. pieces: one for each column, None where the slot says nothing of
-    it; needs: positions of cells that must hold something."""
+    it; needs: positions of cells that must hold something; blanks: (position, word in small letters) of words that
+    are nothing in such a cell."""
 
     pieces: tuple[Piece | None, ...]
     needs: tuple[int, ...]
+    blanks: tuple[tuple[int, str], ...] = ()
 
 
 def piece_sql(piece: Piece | None, options: ParseOptions) -> str:
@@ -60,7 +64,9 @@ def piece_sql(piece: Piece | None, options: ParseOptions) -> str:
         cell = f"nullif(concat_ws(' ', {cleaned}), '')"
     if piece.fixed:
         # Behind a blank stands nothing.
-        cell = f"({cell} || {quoted(f' {piece.fixed}')})"
+        behind = f"({cell} || {quoted(f' {piece.fixed}')})"
+        says = f"regexp_matches({cell}, {quoted(piece.says_already)})"
+        cell = f"CASE WHEN {says} THEN {cell} ELSE {behind} END" if piece.says_already else behind
     if piece.before:
         cell = f"({quoted(f'{piece.before} ')} || {cell})"
     if piece.without:
@@ -76,7 +82,9 @@ def taken_sql(slot: Slot, width: int, options: ParseOptions) -> str:
     """SQL that tells whether a row of the file gives a row here: the cells it needs hold something; where it needs
     none, any cell does. A row that is spoiled as a whole gives one in any case, so that it is told."""
     cleaned = [clean(f"c{position}", options) for position in slot.needs or range(width)]
-    holds = " AND ".join(f"{cell} IS NOT NULL" for cell in cleaned)
+    said = [f"{cell} IS NOT NULL" for cell in cleaned]
+    said += [f"lower({clean(f'c{position}', options)}) <> {quoted(word)}" for position, word in slot.blanks]
+    holds = " AND ".join(said)
     if not slot.needs:
         holds = f"coalesce({', '.join(cleaned)}, NULL) IS NOT NULL"
     return f"({holds} OR unclosed OR surplus IS NOT NULL)"
