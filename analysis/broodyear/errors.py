@@ -28,9 +28,13 @@ class UsageError(BroodyearError):
 
 
 class UnreadableFile(BroodyearError):
-    """A file could not be read, or fits no table."""
+    """A file could not be read, or fits no table. Its arguments: why, and what to do."""
 
     exit_code = EXIT_FILE_UNREADABLE
+
+    def __str__(self) -> str:
+        """Both as sentences."""
+        return ". ".join(map(str, self.args))
 
 
 class NothingToAnalyse(BroodyearError):

@@ -17,6 +17,7 @@ from broodyear.desk.access import KEY_FIELD
 from broodyear.desk.state import Desk
 from broodyear.desk.wording import advised
 from broodyear.desk.worker import Ended
+from broodyear.errors import UnreadableFile
 from broodyear.intake import check_paths
 from broodyear.schemas import TABLE_NAMES
 from broodyear.store import open_store
@@ -213,6 +214,20 @@ def test_a_damaged_store_is_told_and_the_pages_go_on(make_desk: MakeDesk, tmp_pa
     settle(desk)
     assert b"That did not work." in client.get("/").data
     assert place.read_bytes() == b"no store at all" * 1000
+
+
+def test_only_files_with_columns_are_offered_to_be_explained(make_desk: MakeDesk) -> None:
+    desk = make_desk()
+    client = let_in(desk)
+    sent = {"permit.pdf": b"%PDF-1.4 ...", "empty.csv": b"", "diary.csv": b"Tank,What I saw\n1,fry\n"}
+    for name, content in sent.items():
+        desk.basket.add(name, [content])
+    post(client, desk, "/files/check")
+    settle(desk)
+    page = client.get("/").data.decode()
+    explained = page.partition("Columns to explain")[2].partition("File by file")[0]
+    assert "diary.csv" in explained and "permit.pdf" not in explained and "empty.csv" not in explained
+    assert str(UnreadableFile("the file is empty", "Send the table.")) == "the file is empty. Send the table."
 
 
 def test_reports_are_asked_for_by_name_and_season(kept: AtHome) -> None:

@@ -42,6 +42,13 @@ def test_a_region_without_a_shared_batch_is_not_separable(tmp_path: Path) -> Non
     assert south["separable"] == "false" and south["adjusted_pct"] == ""
 
 
+def test_silent_tanks_are_only_told_of_where_there_are_some(tmp_path: Path) -> None:
+    for usable, is_told in ((36, True), (40, False)):
+        east = row("east", 81.4, 0.0, 0.9, tanks_usable=usable, bound_low_pct=81.2, bound_high_pct=81.2)
+        text = said(write_regions(results(east), tmp_path / str(usable), invented.uploads()).page)
+        assert ("the others had counted more of theirs dead" in text) == is_told, usable
+
+
 def test_a_site_that_changed_its_region_is_named_beside_the_answer(tmp_path: Path) -> None:
     assert "changed their region" not in said(write_regions(results(), tmp_path / "none", invented.uploads()).page)
     site = {"site_id": "S-4", "region": "east", "from_region": "north", "stands_place": "b.csv, line 3",

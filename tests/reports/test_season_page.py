@@ -195,12 +195,14 @@ def test_the_list_for_monday_puts_sites_before_tanks_before_silent_tanks(review:
     assert rows[1]["in_short"] == "T-099: no usable result, last record 1\u202fDec\u202f2023"
 
 
-def first_look(evidence: str, losing_stage: str, *findings: Claim) -> tuple[str, str]:
-    """First check and caution for the tank below expected, whose bottom is bare, with this on record and these
-    findings of practices."""
+def first_look(
+    evidence: str, losing_stage: str, *findings: Claim, practice: str = "gravel_practice", level: str = "bare"
+) -> tuple[str, str]:
+    """First check and caution for the tank below expected, whose practice is of this level, with this on
+    record and these findings of practices."""
     statements = of_tanks().and_also(findings)
     practices = report_table(
-        "tank_practices", pd.DataFrame([{"tank_id": "T-001", "practice": "gravel_practice", "level": "bare"}])
+        "tank_practices", pd.DataFrame([{"tank_id": "T-001", "practice": practice, "level": level}])
     )
     rows = invented.setups(3).frame
     rows.loc[rows["tank_id"] == "T-001", "evidence"] = evidence
@@ -216,6 +218,15 @@ def first_look(evidence: str, losing_stage: str, *findings: Claim) -> tuple[str,
 def of_practice(practice: str, level: str, reason: Reason) -> Claim:
     return Claim(ClaimKind.PRACTICE_DIFFERS, practice, reason, level, "gravel", "delivered_to_release", -10.2,
                  -15.0, -5.0, "points", 0.001, 0.01, 26, "practices")  # fmt: skip
+
+
+def test_what_is_checked_first_is_not_said_twice() -> None:
+    none = of_practice("insulated", "no", Reason.CLEAR)
+    check, _ = first_look("insulation", "egg", none, practice="insulated", level="no")
+    assert check == (
+        "insulation: no, found worse on this page by 10 points; then the set-up together, beginning with the"
+        " thermometer against a second one"
+    )
 
 
 def test_a_practice_found_worse_is_checked_first_and_one_found_idle_never() -> None:
@@ -407,6 +418,15 @@ def test_the_board_hears_where_fish_are_missing_rather_than_dead(tmp_path: Path)
 def words_of(result: ReportResult) -> str:
     """The page's text in one line, with plain spaces."""
     return " ".join(seen(result.page).text.replace("\u202f", " ").split())
+
+
+@pytest.mark.usefixtures("without_drawings")
+def test_where_no_tank_has_a_mean_the_reason_stands_once_and_the_readings_are_not_denied(tmp_path: Path) -> None:
+    frame = invented.exposure(12).frame.assign(usable=False, days=0, days_observed=0, note="units not known")
+    results = invented.season_results(exposure=report_table("exposure", frame))
+    text = words_of(write_season(results, tmp_path, invented.uploads()))
+    assert "Of no tank are these days known, whatever was read; 0 of 12 tanks have a mean." in text
+    assert "Without a mean: units not known: all 12 tanks." in text
 
 
 @pytest.mark.usefixtures("without_drawings")

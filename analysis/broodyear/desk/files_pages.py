@@ -75,8 +75,9 @@ def _week() -> dict[str, object] | None:
 
 
 def _unexplained(files: list[Waiting], checked: Book) -> list[str]:
-    """The waiting files that were not understood, or hold sheets that fit no table and no layout."""
-    refused = {file["path"] for file in checked.files if file["is_refused"]}
+    """The waiting files whose columns a layout can explain, or that hold sheets that fit no table and no
+    layout."""
+    refused = {file["path"] for file in checked.files if file["is_refused"] and file["is_explainable"]}
     # A path is that of a file itself, or of a sheet or file inside it.
     paths = [f"{path}#" for path in refused | {path for path, _ in checked.skipped}]
     return [

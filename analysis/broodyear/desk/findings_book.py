@@ -38,6 +38,8 @@ def write(folder: Path, result: CheckResult, basket: Sequence[int] = ()) -> dict
 
     basket: the numbers of the waiting files that it is about.
     """
+    from broodyear.intake.recognise import IN_A_LAYOUT
+
     numbers = {report.path: number for number, report in enumerate(result.files)}
     rules = sorted({finding.rule for finding in result.findings})
     entries: list[tuple[int, int, int, int]] = []
@@ -49,11 +51,13 @@ def write(folder: Path, result: CheckResult, basket: Sequence[int] = ()) -> dict
             counted[finding.path, finding.level] += 1
             out.write(json.dumps(finding.as_dict(), ensure_ascii=False).encode() + b"\n")
     mend = _mend_files(folder, result)
+    explainable = {finding.path for finding in result.findings if IN_A_LAYOUT in (finding.advice or "")}
     files = [
         {
             **report.as_dict(), "number": number, "rows_to_mend": report.rows_to_mend,
             "errors": counted[report.path, "error"], "warnings": counted[report.path, "warning"],
             "mend": mend.get(report.path), "is_refused": report.path in result.refused,
+            "is_explainable": report.path in explainable,
         }
         for number, report in enumerate(result.files)
     ]  # fmt: skip

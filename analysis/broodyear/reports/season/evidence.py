@@ -136,10 +136,11 @@ def exposure_section(records: SeasonRecords) -> Section:
 
 def _without_mean(whole: pd.DataFrame) -> list[Block]:
     """The tanks whose days were read too seldom for a mean, by reason."""
-    reasons = [
-        (reason, ids(list(tanks["tank_id"])))
-        for reason, tanks in whole[~whole["usable"].astype(bool)].groupby("note")
-    ]
+
+    def named(tanks: pd.DataFrame) -> Markup | str:
+        return ids(list(tanks["tank_id"])) if len(tanks) < len(whole) else phrase(_WORDS, "all", tanks=len(tanks))
+
+    reasons = [(reason, named(tanks)) for reason, tanks in whole[~whole["usable"].astype(bool)].groupby("note")]
     return [prose(_WORDS, "without_mean", reasons=reasons)] if reasons else []
 
 

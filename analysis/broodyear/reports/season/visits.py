@@ -165,15 +165,20 @@ def on_record_of(row: Row, is_wanted: Callable[[str], bool]) -> str:
 
 def idle_codes(statements: Statements) -> frozenset[str]:
     """Codes on record of practices that were compared and not found to matter."""
-    from broodyear.setups.circumstances import CIRCUMSTANCES
-    from broodyear.survival.practices import PRACTICES
-
     found = statements.rows(ClaimKind.PRACTICE_DIFFERS, outcome=MAIN_OUTCOME)
     claims = [statements.claim(row) for row in found]
     told = {claim.subject for claim in claims}
     told -= {claim.subject for claim in claims if claim.decision is not Decision.NOT_CLAIMED}
-    columns = {practice.column for name, practice in PRACTICES.items() if name in told}
-    return frozenset(one.code for one in CIRCUMSTANCES if one.column in columns)
+    return frozenset(code for name in told for code in codes_of(name))
+
+
+def codes_of(practice: str) -> frozenset[str]:
+    """Codes on record that tell of a practice."""
+    from broodyear.setups.circumstances import CIRCUMSTANCES
+    from broodyear.survival.practices import PRACTICES
+
+    column = PRACTICES[practice].column if practice in PRACTICES else None
+    return frozenset(one.code for one in CIRCUMSTANCES if one.column == column)
 
 
 def _first_check(group: list[_Reason], found_worse: Mapping[str, Claim], idle: frozenset[str]) -> tuple[str, str]:
@@ -185,13 +190,16 @@ def _first_check(group: list[_Reason], found_worse: Mapping[str, Claim], idle: f
     if all(one.rank == _SILENT for one in group):
         silent: tuple[str, str] = wording(_WORDS, "silent")
         return silent
-    codes = {code for one in group for code in one.evidence.split()} - idle
+    judged = [one.tank_id for one in group if one.rank <= _WATCH]
+    worse = [found_worse[tank] for tank in judged if tank in found_worse]
+    told = {
+        code for claim in worse[:1] for code in codes_of(claim.subject) if code in wording(_WORDS, "bare_names")
+    }
+    codes = {code for one in group for code in one.evidence.split()} - idle - told
     checks: dict[str, tuple[str, str]] = wording(_WORDS, "checks")
     fitting = [words for code, words in checks.items() if code in codes]
     otherwise: tuple[str, str] = wording(_WORDS, "otherwise")
     check, caution = fitting[0] if fitting else otherwise
-    judged = [one.tank_id for one in group if one.rank <= _WATCH]
-    worse = [found_worse[tank] for tank in judged if tank in found_worse]
     if worse:
         is_sudden = bool(codes & SUDDEN)
         check = plain_phrase(_WORDS, "worse_first", claim=worse[0], check=check, is_sudden=is_sudden)
