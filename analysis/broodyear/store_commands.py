@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from broodyear import clock
 from broodyear.console import Programme, Progress, progress, say
 from broodyear.errors import EXIT_DONE, EXIT_FILE_UNREADABLE, EXIT_STORE_UNAVAILABLE, UsageError
+from broodyear.findings import first_of
 from broodyear.formulas import csv_text
 from broodyear.layouts import require_layouts_file
 from broodyear.outputs import append_to
@@ -75,6 +76,10 @@ def load(programme: Programme, *, paths: Sequence[str], format: str, rejects: Pa
     return result.exit_code
 
 
+#: So many files that need no layout are named, by what reads them; the rest are counted.
+_NAMED = 3
+
+
 def layout(programme: Programme, *, paths: Sequence[str], out: Path | None) -> int:
     """Draft how files of another shape become rows of the tables."""
     from broodyear.intake.drafting import draft_all, draft_text
@@ -92,8 +97,10 @@ def layout(programme: Programme, *, paths: Sequence[str], out: Path | None) -> i
         print(out)
     else:
         sys.stdout.write(text)
-    for path, how in made.settled:
-        programme.say(f"{path} needs no layout: it is read by {how}")
+    for how in dict.fromkeys(how for _, how in made.settled):
+        paths = [path for path, other in made.settled if other == how]
+        read = "needs no layout: it is" if len(paths) == 1 else "need no layout: they are"
+        programme.say(f"{first_of(paths, _NAMED)} {read} read by {how}")
     for skipped in made.skipped:
         say(f"{skipped.path}: not read; {skipped.reason}")
     if any(draft.unknown or draft.ticks for draft in made.drafts):

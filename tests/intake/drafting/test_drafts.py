@@ -407,3 +407,77 @@ def test_a_file_with_one_known_heading_is_known_by_more(tmp_path: Path) -> None:
         ("Tank", "Ours", "Theirs"),
         ("Date", "Tank", "Water °F"),
     ]
+
+
+GRID = "Tank,{days}\n001,1,0,\n002,,2,3\n"
+
+
+@pytest.mark.parametrize(
+    ("days", "pattern", "read"),
+    [
+        (
+            "2024-11-11,2024-11-18,2025-01-06",
+            "20[0-9][0-9]-*",
+            ["2024-11-11", "2024-11-18", "2024-11-18", "2025-01-06"],
+        ),
+        (
+            "11/18/2024,11/25/2024,1/6/2025",
+            "[0-9]*/[0-9]*",
+            ["2024-11-18", "2024-11-25", "2024-11-25", "2025-01-06"],
+        ),
+    ],
+)
+def test_days_across_give_a_row_for_each_cell_and_the_layout_keeps_to_files_alike(
+    tmp_path: Path, days: str, pattern: str, read: list[str]
+) -> None:
+    made = draft(tmp_path, "Alder 2024 deaths.csv", GRID.format(days=days))
+    (rows,) = made.layout.rows
+    assert (rows.table, rows.unpivot, made.layout.files) == ("losses", pattern, "Alder * deaths.csv")
+    assert made.guesses["losses", "dead"] == "whole numbers below days"
+    assert made.unknown == (("losses", "stage"),)
+    assert draft_text(made).count("ignore") == 0
+    (shown,) = made.preview
+    assert [values[shown.columns.index("checked_on")] for _, values in shown.rows] == read
+
+
+def test_a_grid_of_decimals_is_one_of_temperatures_and_one_of_words_is_none(tmp_path: Path) -> None:
+    days = "2024-11-11,2024-11-18"
+    (tmp_path / "a.csv").write_text(f"Tank,{days}\n001,8.1,7.9\n", encoding="utf-8")
+    (tmp_path / "b.csv").write_text(f"Tank,{days}\n001,fine,cloudy\n", encoding="utf-8")
+    (readings,), (words,) = (one.layout.rows for one in drafts(tmp_path, "a.csv", "b.csv").drafts)
+    assert (readings.table, dict(readings.columns)["read_at"]) == ("temperatures", Value("heading"))
+    assert words.unpivot is None
+
+
+def test_a_lone_tank_does_not_take_in_files_of_another_kind(tmp_path: Path) -> None:
+    (tmp_path / "days 2024.csv").write_text(GRID.format(days="2024-11-11,2024-11-18,2025-01-06"), encoding="utf-8")
+    (tmp_path / "released.csv").write_text(
+        "Tank,Release date,Fish released\n001,2025-03-01,90\n", encoding="utf-8"
+    )
+    made = drafts(tmp_path, "days 2024.csv", "released.csv")
+    assert [one.layout.rows[0].table for one in made.drafts] == ["losses", "exits"] and made.settled == []
+
+
+def test_a_count_of_dead_beside_one_that_names_its_stage_is_asked_about_and_a_total_is_left_over(
+    tmp_path: Path,
+) -> None:
+    text = "Tank,Date,Eggs dead,Fish dead,Total dead\n001,2024-11-11,1,2,3\n"
+    made = draft(tmp_path, "losses of all.csv", text)
+    stages = [(dict(rows.columns)["stage"].text, dict(rows.columns)["dead"].text) for rows in made.layout.rows]
+    assert stages == [("egg", "Eggs dead"), ("?", "Fish dead")]
+    assert "Total dead" in [one.heading for one in made.headings if not one.uses]
+
+
+def test_columns_are_known_by_their_cells_where_their_headings_say_nothing(tmp_path: Path) -> None:
+    text = (
+        "Timestamp,Which tank?,What day did you check?,Water (°F),How many dead?,What were they?,Set temp\n"
+        "2024-11-12T18:00,001,2024-11-11,46.2,1,Eggs,8\n2024-12-20T18:00,001,2024-12-19,46.2,2,Alevins,8\n"
+    )
+    made = draft(tmp_path, "form.csv", text)
+    losses = dict(next(rows for rows in made.layout.rows if rows.table == "losses").columns)
+    assert (losses["checked_on"].text, losses["stage"].text) == ("What day did you check?", "What were they?")
+    assert made.guesses["losses", "checked_on"] == "the only days that nothing else takes"
+    assert made.guesses["losses", "stage"] == "its cells are the words of it"
+    assert made.words["losses", "stage"] == ("Eggs", "Alevins")
+    waters = [dict(rows.columns)["water_temp"].text for rows in made.layout.rows if rows.table == "temperatures"]
+    assert waters == ["Water (°F)"]  # the temperature that is set is no reading

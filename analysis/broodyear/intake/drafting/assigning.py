@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 
 from broodyear.intake.bodies import Row
+from broodyear.intake.drafting.assigned import TELLING, UNKNOWN, Asked, Assigned, Beside, Given
+from broodyear.intake.drafting.day_grids import day_grid
 from broodyear.intake.drafting.headings import (
     CODE,
     NUMBER,
@@ -15,6 +17,7 @@ from broodyear.intake.drafting.headings import (
     SCHOOL_YEAR,
     SHORT,
     Looks,
+    are_words_of,
     common_pattern,
     is_label,
     meanings,
@@ -30,64 +33,9 @@ from broodyear.layouts import HeadingNames, Rows, Value
 from broodyear.layouts.model import column_letters
 from broodyear.schemas import TABLE_NAMES, Column, Table, table
 
-#: Stands for what nothing in the file tells; it is no value of any column, so it is noticed.
-UNKNOWN = "?"
-#: The columns that tell what a table is about: a file with a heading for one of them feeds that table.
-TELLING = {
-    "sites": ("region", "site_kind", "water_source"),
-    "tanks": ("volume_l", "chiller_year", "filter_kind"),
-    "setups": ("room_type", "gravel_practice"),
-    "batches": ("donor_stock", "species"),
-    "deliveries": ("eggs_live",),
-    "temperatures": ("water_temp",),
-    "losses": ("dead",),
-    "stages": ("first_seen_on",),
-    "exits": ("fate", "count"),
-    "incidents": ("kind",),
-    "water_tests": ("analyte", "value"),
-}
 #: A heading that may belong to more tables than this tells none of them.
 MOST_TABLES = 3
 _TIMES = {"time", "clock", "hour", "time of day", "read at"}
-
-
-@dataclass
-class Assigned:
-    """rows: of the layout; grounds: (table, column) -> on what ground; unknown: columns that nothing tells;
-    uses: position of a column in the file -> what takes its cells; dates: positions of columns that hold dates;
-    files: pattern of file names, when a value comes from the name."""
-
-    rows: tuple[Rows, ...] = ()
-    grounds: dict[tuple[str, str], str] = field(default_factory=dict)
-    unknown: tuple[tuple[str, str], ...] = ()
-    uses: dict[int, list[tuple[str, str, str]]] = field(default_factory=dict)
-    dates: list[int] = field(default_factory=list)
-    files: str | None = None
-
-
-@dataclass(frozen=True)
-class Beside:
-    """What comes in the same call. has_alike: the workbook has other sheets of such headings; cells: theirs, in
-    small letters; has_tanks: some file is of the table of tanks."""
-
-    has_alike: bool = False
-    cells: frozenset[str] = frozenset()
-    has_tanks: bool = False
-
-
-#: Where a column comes from, on what ground, and the places of the columns of the file that give it.
-_Given = tuple[Value, str, Sequence[int]]
-
-
-@dataclass(frozen=True)
-class _Asked:
-    """Rows that a file gives to a table. told: places of the columns by which it is known; given: what is known of
-    its columns; pattern: of headings each of which gives rows."""
-
-    target: Table
-    told: Sequence[int] = ()
-    given: Mapping[str, _Given] = field(default_factory=dict)
-    pattern: str | None = None
 
 
 @dataclass
@@ -109,6 +57,8 @@ class Assigning:
             for position, name in enumerate(self.names.shown)
         ]
         self._numbered = self._numbered_by_site()
+        #: Columns known by their cells alone, which several tables may take.
+        self._shared: set[int] = set()
 
     def assigned(self) -> Assigned:
         """What each table gets."""
@@ -119,23 +69,24 @@ class Assigning:
         if "setups" in telling and "tanks" not in telling and not self.beside.has_tanks:
             asked += self._tanks()
         if wide and "temperatures" not in telling:
-            given: dict[str, _Given] = {
+            given: dict[str, Given] = {
                 name: (value, "one column for each tank", wide)
                 for name, value in (("tank_id", Value("heading")), ("water_temp", Value("cell_value")))
             }
             pattern = common_pattern([self.names.shown[position] for position in wide])
-            asked.append(_Asked(table("temperatures"), (), given, pattern))
+            asked.append(Asked(table("temperatures"), (), given, pattern))
+        asked += self._days_side_by_side() if not (telling or wide or stages) else []
         for position, stage in stages.items():
             given = self._constant("stage", stage, "one column for each stage")
             asked.append(
-                _Asked(table("stages"), [position], {**given, **self._measured("first_seen_on", position)})
+                Asked(table("stages"), [position], {**given, **self._measured("first_seen_on", position)})
             )
         asked.sort(key=lambda one: TABLE_NAMES.index(one.target.name))
-        asked = asked or [_Asked(table(self._nearest()))]
+        asked = asked or [Asked(table(self._nearest()))]
         self._found.rows = tuple(self._rows(one, several=len(asked) > 1) for one in asked)
         return self._found
 
-    def _told(self, target: Table, told: list[int]) -> list[_Asked]:
+    def _told(self, target: Table, told: list[int]) -> list[Asked]:
         """What a table gets from the columns that tell it: rows for each where their headings say a word that no
         column gives, as dead eggs and dead fry say the stage."""
         for column in target.columns:
@@ -143,30 +94,36 @@ class Assigning:
                 continue
             said = {position: word_in(self.names.shown[position], column) for position in told}
             rows = [
-                _Asked(target, [position], {
-                    **self._constant(column.name, word, "the heading says it"),
+                Asked(target, [position], {
+                    **self._constant(column.name, word or UNKNOWN, "the heading says it"),
                     **self._measured(self._told_by(target, position), position),
                 })
                 for position, word in said.items()
-                if word is not None
+                if word is not None or not self._sums_up(position)
             ]  # fmt: skip
-            if rows:
+            if any(word is not None for word in said.values()):
                 return rows
-        return [_Asked(target, told)]
+        return [Asked(target, told)]
+
+    def _sums_up(self, position: int) -> bool:
+        """Whether a column adds up others, by its heading: what they say is not taken twice."""
+        return bool(
+            {"total", "totals", "all", "sum", "together"} & set(plain_words(self.names.shown[position]).split())
+        )
 
     def _told_by(self, target: Table, position: int) -> str:
         """The column of the table that a heading tells."""
         telling = TELLING[target.name]
         return next(one.column.name for one in self._meanings[position] if one.column.name in telling)
 
-    def _constant(self, name: str, word: str, ground: str) -> dict[str, _Given]:
+    def _constant(self, name: str, word: str, ground: str) -> dict[str, Given]:
         return {name: (Value("constant", word), ground, ())}
 
-    def _measured(self, name: str, position: int) -> dict[str, _Given]:
+    def _measured(self, name: str, position: int) -> dict[str, Given]:
         known = (one.ground for one in self._meanings[position] if one.column.name == name)
         return {name: self._of_days(position, next(known, "words in it"))}
 
-    def _of_days(self, position: int, ground: str) -> _Given:
+    def _of_days(self, position: int, ground: str) -> Given:
         """A column of days; behind those without a year stands the school year of another column or of a name."""
         heading = self.names.shown[position]
         if not self.looks[position].lacks_years:
@@ -179,11 +136,11 @@ class Assigning:
         ground = f"{ground}, with the school year {where}" if year else ground
         return Value("column", heading, behind=year), ground, [position]
 
-    def _tanks(self) -> list[_Asked]:
+    def _tanks(self) -> list[Asked]:
         """The tanks that set-ups name, as rows of their own."""
         target = table("tanks")
         position = self._position_of(target, target.column("tank_id"), (), {})
-        return [] if position is None else [_Asked(target, [position])]
+        return [] if position is None else [Asked(target, [position])]
 
     def _stages_side_by_side(self) -> dict[int, str]:
         """Columns headed by a stage with dates below, and their stages; of several some may be empty still."""
@@ -202,6 +159,22 @@ class Assigning:
             if CODE.fullmatch(name) and not self._meanings[position] and self.looks[position].are_numbers
         ]
         return positions if len(positions) > 1 else []
+
+    def _days_side_by_side(self) -> list[Asked]:
+        """What a grid of days gives."""
+        texts = [self.source.sheet.name] if self.source.sheet else []
+        texts += [cell for row in self.above for cell in row.cells if cell.strip()]
+        grid = day_grid(self.names.shown, self.looks, texts)
+        if grid is None:
+            return []
+        self._found.day_headings = [self.names.shown[position] for position in grid.positions]
+        school_year = next(self._in_names(school_year_in, SCHOOL_YEAR), (None, ""))[0]
+        heading = Value("heading", behind=None if grid.has_years else school_year)
+        given: dict[str, Given] = {
+            grid.day: (heading, "one column for each day", grid.positions),
+            grid.number: (Value("cell_value"), grid.ground, grid.positions),
+        }
+        return [Asked(table(grid.table), (), given, grid.pattern)]
 
     def _telling(self, wide: Sequence[int]) -> dict[str, list[int]]:
         """Table -> the columns of the file that tell it is fed; a column tells one table, the surest."""
@@ -239,7 +212,7 @@ class Assigning:
             return not cells or bool(said & {*column.spellings, *(word.lower() for word in column.allowed)})
         return column.kind != "year" or not cells or any(year_in(cell) for cell in cells)
 
-    def _rows(self, asked: _Asked, *, several: bool) -> Rows:
+    def _rows(self, asked: Asked, *, several: bool) -> Rows:
         target, told = asked.target, asked.told
         values: dict[str, Value] = {}
         for name, given in asked.given.items():
@@ -253,14 +226,14 @@ class Assigning:
                 self._from_heading(target, column, position, values)
         self._unit(target, values)
         for column in target.columns:
-            if column.required and column.name not in values:
+            if column.required and column.name not in values and not self._from_looks(target, column, values):
                 self._from_elsewhere(target, column, values)
         is_asked = told and (several or target.name == "stages")
         only = (self.names.shown[told[0]],) if is_asked else ()
         ordered = tuple((name, values[name]) for name in target.column_names if name in values)
         return Rows(target.name, ordered, only, asked.pattern)
 
-    def _take(self, target: Table, name: str, values: dict[str, Value], given: _Given) -> None:
+    def _take(self, target: Table, name: str, values: dict[str, Value], given: Given) -> None:
         values[name], ground, positions = given
         self._found.grounds[target.name, name] = ground
         for position in positions:
@@ -323,7 +296,7 @@ class Assigning:
             one.ground for one in self._meanings[position] if (one.table, one.column) == (target.name, column)
         )
         heading = self.names.shown[position]
-        given: _Given = Value("column", heading), ground, [position]
+        given: Given = Value("column", heading), ground, [position]
         if self.looks[position].are_dates:
             self._found.dates.append(position)
         if column.kind == "moment" and (clock := self._clock_beside(position)) is not None:
@@ -366,6 +339,36 @@ class Assigning:
             self._note_unknown(target, column.name)
         else:
             self._take(target, column.name, values, (*found, ()))
+
+    def _from_looks(self, target: Table, column: Column, values: dict[str, Value]) -> bool:
+        """A column whose heading tells nothing, known by its cells: those that hold nothing but its words, or the
+        only days that nothing else takes. Whether there is one."""
+        taken = {position for position, uses in self._found.uses.items() if uses}
+        free = [
+            position
+            for position, known in enumerate(self._meanings)
+            if self.looks[position].filled
+            and position not in taken - self._shared
+            and not any(one.ground != "words in it" for one in known)
+        ]
+        found = []
+        if column.allowed:
+            found = [position for position in free if are_words_of(column, self.looks[position].distinct)]
+        elif column.kind in {"date", "moment"}:
+            found = [position for position in free if self.looks[position].are_dates]
+        if len(found) != 1:
+            return False
+        self._shared.add(found[0])
+        is_day = not column.allowed
+        ground = "the only days that nothing else takes" if is_day else "its cells are the words of it"
+        given = (
+            self._of_days(found[0], ground)
+            if is_day
+            else (Value("column", self.names.shown[found[0]]), ground, [found[0]])
+        )
+        self._found.dates += found if is_day else []
+        self._take(target, column.name, values, given)
+        return True
 
     def _note_unknown(self, target: Table, name: str) -> None:
         self._found.unknown = (*dict.fromkeys((*self._found.unknown, (target.name, name))),)

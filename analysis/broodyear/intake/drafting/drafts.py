@@ -17,7 +17,8 @@ from broodyear.errors import UnreadableFile
 from broodyear.findings import Skipped
 from broodyear.intake.bodies import Body, Dialect, Row, named_where_filled, read_body
 from broodyear.intake.decoding import SEPARATORS
-from broodyear.intake.drafting.assigning import Assigned, Assigning, Beside
+from broodyear.intake.drafting.assigned import Assigned, Beside
+from broodyear.intake.drafting.assigning import Assigning
 from broodyear.intake.drafting.headings import (
     Looks,
     are_ticks,
@@ -47,8 +48,8 @@ FEWEST_KNOWN = 3
 
 @dataclass(frozen=True)
 class HeadingGuess:
-    """One heading of a file. place: of its column, from 0; examples: some of its cells; uses: (table, column, on
-    what ground) for each column that takes its cells, none when it is left over."""
+    """One heading of a file. position: of its column, from 0; examples: some of its cells; uses: (table, column,
+    on what ground) for each column that takes its cells, none when it is left over."""
 
     position: int
     heading: str
@@ -181,13 +182,14 @@ def draft_layout(
     if seasons is None and any(look.lacks_years for look in looks):
         # Days without a year are read in some season for a preview; a load asks for those of set-ups.
         seasons = dt.date(2000, 8, 1), dt.date(2100, 7, 31)
-    dates = [cell for position in assigned.dates for cell in columns[position]]
+    dates = [*(cell for position in assigned.dates for cell in columns[position]), *assigned.day_headings]
     proof = proved_order(dates)
     decimals = (text for look in looks for text in look.distinct if re.fullmatch(r"[+-]?[0-9]+,[0-9]+", text))
+    header = _header(assigned, names)
     layout = Layout(
         name=_free_name(source, taken),
-        header=_header(assigned, names),
-        files=assigned.files,
+        header=header,
+        files=assigned.files or _files_like(source, header),
         date_order=proof[0] if proof else None,
         decimal="," if any(decimals) else None,
         rows=assigned.rows,
@@ -240,6 +242,12 @@ def _free_name(source: Source, taken: Sequence[str]) -> str:
     while name in taken:
         name, count = f"{name.removesuffix(f' {count - 1}')} {count}", count + 1
     return name
+
+
+def _files_like(source: Source, header: Sequence[str]) -> str | None:
+    """Names of files like this one, where its headings do not tell it from others: a lone "Tank" is in every file,
+    and whatever such a layout took from another one would be left out."""
+    return None if len(header) > 1 else re.sub("[0-9]+", "*", source.name)
 
 
 def _header(assigned: Assigned, names: HeadingNames) -> tuple[str, ...]:

@@ -91,6 +91,13 @@ def stage_in(heading: str) -> str | None:
     return next((stage for stage, names in _STAGE_HEADINGS.items() if words in names), None)
 
 
+def are_words_of(column: Column, cells: Sequence[str]) -> bool:
+    """Whether all these cells are words that a column may hold, also where they name several: eggs, alevins."""
+    known = {*column.spellings, *(word.lower() for word in column.allowed)}
+    said = [re.sub(r"[\s-]+", "_", cell.strip().lower()) for cell in cells]
+    return bool(said) and all(word in known or word.removesuffix("s") in known for word in said)
+
+
 def word_in(heading: str, column: Column) -> str | None:
     """The one of a column's words that a heading says, as "Dead fry" does; None when it says none or several."""
     said = re.sub(r"\b(?:yolk )?sac ?fry\b", "alevin", re.sub(r"[\W_]+", " ", heading.lower()))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from broodyear.intake.drafting.assigning import UNKNOWN
+from broodyear.intake.drafting.assigned import UNKNOWN
 from broodyear.intake.drafting.drafts import EXAMPLES, Draft
 from broodyear.intake.drafting.preview import PreviewTable
 from broodyear.layouts.writing import layout_lines, quote
