@@ -49,6 +49,8 @@ where a column of the table comes from, under [layout.rows.columns]:
   { column = "Hatched", and = "School year" }    a day without its year: 7 December 2022/23
   { column = "Hatched", and = { file_name = "(?P<value>20[0-9]{2}-[0-9]{2})" } }
                                                  the same, where the file's name tells the school year
+  { column = "Hatched", and = { file_name = "(?P<value>20[0-9]{2})", words = { "2022" = "2022/23" } } }
+                                                 the same, where it tells the year of its start
   { column = "Dead", words = { "none" = "0" } }  some words read as others; "" is a blank cell
   { column = "Released", without = ["fry"] }     a count with a word behind it: 119 fry
   { constant = "F" }                             the same in every row

@@ -8,20 +8,21 @@ import pytest
 from tests.reports.pages import seen
 
 from broodyear.intake import load_paths
+from broodyear.reports.numbers import site_word
 from broodyear.reports.season import report_season
 from broodyear.store import open_store
 
 TANKS = ("T1", "T2", "T3")
 
 
-def _first_screen(folder: Path, losses: list[str], sites: bool = False) -> str:
+def _first_screen(folder: Path, losses: list[str], sites: bool = False, site: str = "S-") -> str:
     """The first screen of a season of three tanks of 100 eggs with these rows of losses; or its first sheet."""
     tables = {
-        "sites": ["site_id,region", *(f"S-{tank},north" for tank in TANKS)],
+        "sites": ["site_id,region", *(f"{site}{tank},north" for tank in TANKS)],
         "tanks": ["tank_id", *TANKS],
         "setups": [
             "season,tank_id,site_id,room_type,gravel_practice",
-            *(f"2024,{tank},S-{tank},classroom,bare" for tank in TANKS),
+            *(f"2024,{tank},{site}{tank},classroom,bare" for tank in TANKS),
         ],
         "batches": ["batch_id,donor_stock,species,brood_year", "B1,D1,chinook,2024"],
         "deliveries": [
@@ -77,3 +78,10 @@ def test_the_dead_of_a_silent_season_are_told_without_what_nobody_counted(tmp_pa
     said = _first_screen(tmp_path, ["T1,2024-11-12,egg,3", "T2,2024-11-12,egg,0", "T3,2024-11-12,egg,2"])
     assert "5 eggs and fish were counted dead, in 3 tanks" in said
     assert "how many hatched is not on record" in said and "0 hatched" not in said
+
+
+@pytest.mark.usefixtures("without_drawings")
+def test_sites_that_are_called_site_are_not_called_so_twice(tmp_path: Path) -> None:
+    assert (site_word("Site Elm"), site_word("S-07")) == ("", "Site ")
+    said = _first_screen(tmp_path, ["T1,2024-11-20,egg,0"], sites=True, site="Site ")
+    assert said.count("Site Site") == 0 and "Site T1, season 2024/25" in said

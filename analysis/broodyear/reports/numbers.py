@@ -80,6 +80,11 @@ def tank_word(code: Any) -> str:
     return "" if str(code).lower().startswith("tank") else "Tank "
 
 
+def site_word(code: Any) -> str:
+    """The same before a site's code."""
+    return "" if str(code).lower().startswith("site") else "Site "
+
+
 def called(names: Mapping[str, str], code: object) -> str:
     """A code by its name among ``names``, else by its own words."""
     return names.get(str(code), str(code).replace("_", " "))

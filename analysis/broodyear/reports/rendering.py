@@ -17,7 +17,7 @@ from markupsafe import Markup, escape
 
 import broodyear
 from broodyear.figures import style as look
-from broodyear.reports.numbers import FORMATS, known, tank_word
+from broodyear.reports.numbers import FORMATS, known, site_word, tank_word
 from broodyear.reports.parts import Bullets, Drawing, FigureView, Heading, Notice, Page, Prose, side_by_side
 from broodyear.reports.tables import Cell, ReportTable, code_markup
 
@@ -56,7 +56,7 @@ def environment_of(folder: Path = TEMPLATES, autoescape: bool = True) -> Environ
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters |= FORMATS | {"tank_word": tank_word}
+    environment.filters |= FORMATS | {"tank_word": tank_word, "site_word": site_word}
     environment.tests["known"] = known
     return environment
 

@@ -16,7 +16,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from broodyear.claims import Claim, ClaimKind, Decision
-from broodyear.reports.numbers import known, season_name, tank_word, words
+from broodyear.reports.numbers import known, season_name, site_word, tank_word, words
 from broodyear.reports.parts import Block, Bullets, Heading, Links, Page, Prose, Section, say
 from broodyear.reports.rendering import SHORT_CAUTIONS, bullets, phrase, prose, render, said
 from broodyear.reports.season.results import SeasonResults, main_rows
@@ -69,7 +69,7 @@ def _sheet(results: SeasonResults, code: str, name: str, rows: list[int]) -> Pag
     )
     season = season_name(results.season)
     return Page(
-        f"sites/{name}", f"Site {code}, season {season}", "For the person who looks after the tank",
+        f"sites/{name}", f"{site_word(code)}{code}, season {season}", "For the person who looks after the tank",
         sections, contents=False, root="../",
     )  # fmt: skip
 
