@@ -15,11 +15,11 @@ CREATE OR REPLACE TEMP MACRO named_day_in(words, in_year) AS
             )::DATE
     END;
 
--- The days that figures alone, 26/11, can mean in a year; day_order as in possible_days.
+-- The days that figures alone, 26/11 or 26.11., can mean in a year; day_order as in possible_days.
 CREATE OR REPLACE TEMP MACRO figured_days_in(words, in_year, day_order) AS
     CASE
-        WHEN regexp_full_match(words, '[0-9]{1,2}[./-][0-9]{1,2}')
-            THEN possible_days(words || '/' || in_year, nullif(day_order, 'year_first'))
+        WHEN regexp_full_match(words, '[0-9]{1,2}[./-][0-9]{1,2}[.]?')
+            THEN possible_days(rtrim(words, '.') || '/' || in_year, nullif(day_order, 'year_first'))
         ELSE []
     END;
 
