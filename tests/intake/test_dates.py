@@ -98,6 +98,8 @@ def test_a_year_in_two_figures_needs_known_seasons() -> None:
 def test_a_day_without_a_year_lies_in_the_school_year_beside_it(text: str, read: str | None) -> None:
     options = ParseOptions(seasons=SEASONS, any_clock=True, date_order="day_first")
     assert day(text, options) == (dt.date.fromisoformat(read) if read else None)
+    moment = read_as(text, "temperatures", "read_at", options)  # a reading of a day without an hour
+    assert moment == (dt.datetime.fromisoformat(read) if read else None)
     if "/" in text or read is None:
         assert day(text, replace(options, any_clock=False)) is None  # a layout joins the two
 

@@ -93,10 +93,7 @@ def _value(column: Column, options: ParseOptions) -> str:
         if options.any_clock:
             # A form's timestamp: of a file with a layout, which says that this cell gives the day.
             days += [f"iso_moment_in({text})::DATE", f"{_other_moment(text, 'any_moment', options)}::DATE"]
-        if options.any_clock and not options.iso_dates:
-            start = quoted(options.season_start.isoformat())
-            days.append(f"season_day_in({text}, {_order(options)}, {_first_and_last(options)}, {start})")
-        return f"coalesce({', '.join(days)})"
+        return f"coalesce({', '.join([*days, *_season_day(text, options)])})"
     return _moment(text, options) if column.kind == "moment" else _number(column, options)
 
 
@@ -110,9 +107,18 @@ def _number(column: Column, options: ParseOptions) -> str:
     return f"whole_of({number})" if column.maximum is None else f"bounded_whole_of({number})"
 
 
+def _season_day(text: str, options: ParseOptions) -> list[str]:
+    """SQL for a day with its school year behind it, as a layout joins the two; none where there can be none."""
+    if options.iso_dates or not options.any_clock:
+        return []
+    start = quoted(options.season_start.isoformat())
+    return [f"season_day_in({text}, {_order(options)}, {_first_and_last(options)}, {start})"]
+
+
 def _moment(text: str, options: ParseOptions) -> str:
     other = _other_moment(text, "any_moment" if options.any_clock else "other_moment", options)
-    slow = f"iso_moment_in({text}), {other}"
+    days = [f"{day}::TIMESTAMP" for day in _season_day(text, options)]
+    slow = ", ".join([f"iso_moment_in({text})", other, *days])
     if options.blanks == BLANKS:
         return f"coalesce({slow})"
     kind = "" if not options.blanks_inside else "spaced_"
