@@ -181,8 +181,13 @@ def test_one_batch_only_is_a_sentence_and_no_own_score(programme: Any) -> None:
 
 
 def test_nothing_to_score_is_said(programme: Any) -> None:
-    with pytest.raises(NothingToAnalyse, match="no stage has a tank"):
-        score_development(programme.frame.assign(dating="copied_from_forecast"), daily=programme.daily)
+    frame = programme.frame.assign(dating="copied_from_forecast")
+    copied = "no stage has a tank that can be scored: date copied from a forecast, by its own word (200)"
+    with pytest.raises(NothingToAnalyse) as told:
+        score_development(frame, daily=programme.daily)
+    assert str(told.value) == copied
+    with pytest.raises(NothingToAnalyse, match=r": no stage is on record$"):
+        score_development(frame.assign(stage="eyed"), daily=programme.daily)
 
 
 def test_warm_thermometers_are_told_from_a_biased_model(simulate: Callable[..., Any]) -> None:

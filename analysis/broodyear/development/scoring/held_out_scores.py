@@ -184,7 +184,7 @@ def score_everything(
     copied = find_copied_dates(rows)
     records, left_out = stage_records(rows, copied, daily, how.stages, chosen)
     if not records:
-        raise NothingToAnalyse("no stage has a tank that can be scored; see left_out for the reasons")
+        raise _nothing_scored(left_out)
     asked = [ask(scored_stages, {at: records[at] for at in half}, how, beside) for half in _halves(records)]
     # From the last on, while another process takes them from the first on.
     halves = [answer() for answer in reversed(asked)]
@@ -206,6 +206,13 @@ def in_order(rows: Rows, columns: Sequence[str]) -> pd.DataFrame:
     """Rows of several stages as a frame, by species and stage."""
     frame = pd.DataFrame(rows, columns=list(columns))
     return frame.sort_values(["species", "stage"], kind="stable", ignore_index=True)
+
+
+def _nothing_scored(left_out: pd.DataFrame) -> NothingToAnalyse:
+    """What keeps every stage from being scored, the reason of most rows first."""
+    rows = left_out.groupby("reason", sort=True)["rows"].sum().sort_values(ascending=False, kind="stable")
+    reasons = "; ".join(f"{reason} ({count})" for reason, count in rows.items())
+    return NothingToAnalyse(f"no stage has a tank that can be scored: {reasons or 'no stage is on record'}")
 
 
 def _halves(records: Sequence[StageRecords]) -> list[list[int]]:
