@@ -305,7 +305,7 @@ def test_a_curve_under_another_name_is_compared_once() -> None:
     made = simulate_programme(0, tanks=60, batches=8, true=true)
     forms = ("constant_units", "exponential", "log_inverse")
     found = assess_development(made.frame, daily=made.daily, schemes=("batch_out",), forms=forms)
-    assert found.fits[("chinook", "hatch_half")]["log_inverse"].is_bend_at_limit
+    assert found.fits[("chinook", "hatch_half")]["log_inverse"].is_curvature_at_limit
     own = found.comparisons[found.comparisons["model"].str.startswith("own_")]
     assert own["model"].tolist() == ["own_exponential"]
     assert "own_log_inverse" in set(found.scores["model"])

@@ -40,7 +40,7 @@ _DEVICES = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)", re.IGNORECASE)
 
 @dataclass(frozen=True)
 class Waiting:
-    """A file in the basket. shown: its name as text; place: where it lies; size in bytes; given: the name it came
+    """A file in the basket. shown: its name as text; path: where it lies; size in bytes; given: the name it came
     with, which differs from shown when another file has the same."""
 
     number: int

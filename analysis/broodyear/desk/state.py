@@ -56,7 +56,7 @@ COUNT_AGAIN_SECONDS = 20
 
 
 class Desk:
-    """What the pages share. own: the person's store; place: the one looked at, maybe the demonstration's."""
+    """What the pages share. own: the person's store; workplace: the one looked at, maybe the demonstration's."""
 
     def __init__(self, store: Path, settings: Path | None, access: Access, layouts: Path | None = None) -> None:
         self.access = access

@@ -186,7 +186,7 @@ _KINDS = (
 
 @dataclass
 class Text:
-    """An upload as UTF-8 text. place: a file with the text (a link or a working copy, with a name of our own);
+    """An upload as UTF-8 text. path: a file with the text (a link or a working copy, with a name of our own);
     sha256: of the bytes as they were sent; notes: what was done to them; was_packed: they were compressed."""
 
     path: Path

@@ -62,10 +62,13 @@ def critical_value(degrees_of_freedom: float, coverage: float = 0.95) -> float:
     return float(critical_values(degrees_of_freedom, coverage))
 
 
-def share_limits(share: ArrayLike, error: ArrayLike, reach: ArrayLike) -> tuple[FloatArray, FloatArray]:
-    """Limits of shares with these standard errors, `reach` errors to either side on the logit scale."""
+def share_limits(share: ArrayLike, error: ArrayLike, critical: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    """Limits of shares with these standard errors, `critical` errors to either side on the logit scale."""
     inner = np.clip(np.asarray(share, dtype=float), 1e-12, 1.0 - 1e-12)
-    centre, width = np.log(inner / (1.0 - inner)), np.asarray(reach) * np.asarray(error) / (inner * (1.0 - inner))
+    centre, width = (
+        np.log(inner / (1.0 - inner)),
+        np.asarray(critical) * np.asarray(error) / (inner * (1.0 - inner)),
+    )
     return expit(centre - width), expit(centre + width)
 
 

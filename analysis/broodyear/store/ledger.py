@@ -150,15 +150,15 @@ def dismiss(
     """
     find_open_rows(connection, settings)
     closed: list[tuple[object, ...]] = []
-    for place in places:
-        path, _, line = place.rpartition("#")
+    for row in places:
+        path, _, line = row.rpartition("#")
         found = []
         if line.isdecimal():
             query = "SELECT DISTINCT upload, line FROM waiting WHERE path = ? AND line = ?"
             found = connection.execute(query, [path, int(line)]).fetchall()
         if not found:
             raise UsageError(
-                f"no row is open at {place!r}; write FILE#LINE as `broodyear mend` lists them, for example "
+                f"no row is open at {row!r}; write FILE#LINE as `broodyear mend` lists them, for example "
                 "records/losses.csv#12"
             )
         closed += [(upload, number, reason, now) for upload, number in found]

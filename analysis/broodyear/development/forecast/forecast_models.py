@@ -95,7 +95,7 @@ def own_forecast_model(fits: Mapping[str, DevelopmentFit]) -> ForecastModel | No
 
     The curve is that of all groups together. A new batch of a known stock begins at its stock. What the forms
     differ by, each as likely as it is (Akaike weights; Buckland, Burnham & Augustin 1997, Biometrics 53:603, cited
-    from memory), is part of the variance: few tanks choose a form, and the bend of the curve, by what one
+    from memory), is part of the variance: few tanks choose a form, and the curvature of the curve, by what one
     thermometer reads.
     """
     best = best_fit(fits)

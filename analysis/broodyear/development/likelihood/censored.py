@@ -174,8 +174,8 @@ class MixedTerms:
             return self.right.by_effect, self.right.by_effect_twice
         is_wrong = 1.0 - self.is_right
         slope = self.is_right * self.right.by_effect + is_wrong * self.wrong.by_effect
-        bends = [np.minimum(one.by_effect_twice, 0.0) for one in (self.right, self.wrong)]
-        return slope, self.is_right * bends[0] + is_wrong * bends[1]
+        curvatures = [np.minimum(one.by_effect_twice, 0.0) for one in (self.right, self.wrong)]
+        return slope, self.is_right * curvatures[0] + is_wrong * curvatures[1]
 
     def over(self, posterior: Floats, name: str) -> Floats:
         """(n,) a derivative of the mixture by its name, mean over the nodes of a posterior (n, nodes)."""

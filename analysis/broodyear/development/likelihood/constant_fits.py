@@ -86,7 +86,7 @@ def fit_constant_temperatures(frame: pd.DataFrame, form: str, groups: tuple[str,
         shape=shape,
         free=free,
         free_covariance=covariance,
-        is_bend_at_limit=is_at_limit,
+        is_curvature_at_limit=is_at_limit,
         profile=partial(_pair_profile, form, temps, logs, found.residual_sd),
     )
 
@@ -155,11 +155,11 @@ def _usable_pairs(frame: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, int]]:
 
 
 def _least_squares(shape: Shape, temps: Floats, logs: Floats, limits: tuple[Floats, Floats]) -> LeastSquaresFit:
-    """Best of three first guesses for the bend, so that a flat likelihood does not stop the search early."""
+    """Best of three first guesses for the curvature, so that a flat likelihood does not stop the search early."""
     tries = []
     for zero_c in (-5.0, 0.0, -40.0) if shape.free == 3 else (-5.0,):
-        bend = np.clip(1.0 / (shape.reference_c - zero_c), *shape.bend_limits(float(temps.min())))
-        guess = np.array([logs.mean(), -0.12, bend])[: shape.free]
+        curvature = np.clip(1.0 / (shape.reference_c - zero_c), *shape.curvature_limits(float(temps.min())))
+        guess = np.array([logs.mean(), -0.12, curvature])[: shape.free]
         try:
             tries.append(fit_least_squares(lambda free, x: shape.log_days(free, x), temps, logs, guess, limits))
         except BroodyearError as error:

@@ -258,8 +258,8 @@ class Posteriors:
         terms = tank_terms(without_term(flat.intervals, free), free_mean, own_sd)
         slope, by_log_sd = terms.by_effect, terms.by_log_sd
         # By the variance rather than twice by the mean: the same but for what delivery cut off.
-        bend = np.maximum(slope**2 - by_log_sd / own_sd**2, 0.0)
-        asked, aim = bend / np.maximum(1.0 - bend * free, _LEAST_LEFT), free_mean + free * slope
+        curvature = np.maximum(slope**2 - by_log_sd / own_sd**2, 0.0)
+        asked, aim = curvature / np.maximum(1.0 - curvature * free, _LEAST_LEFT), free_mean + free * slope
         missed = 0.5 * (slope + asked * (aim - mean) - slope_now) ** 2 * variance
         missed = missed + 0.25 * ((asked - weight) * variance) ** 2
         kept = np.maximum(np.maximum(asked, _LEAST_KEPT * weight), _LEAST_WEIGHT / own_sd**2)

@@ -51,7 +51,7 @@ _LEAST_CURVATURE = 1.0  # by scaled parameters: one at a limit has none to begin
 class FoldFit:
     """A fitted curve of p free quantities with its spreads.
 
-    free: (p,) level, slope, bend as far as the form has them; spread_sd: between tanks of a batch, batch_sd:
+    free: (p,) level, slope, curvature as far as the form has them; spread_sd: between tanks of a batch, batch_sd:
     between batches (0 when none was found), SD of log development; wrong_share: share of wrong dates.
     """
 
@@ -66,14 +66,14 @@ class TankFit(FoldFit):
     """The same with its errors.
 
     covariance: (p, p) of the free quantities; log_likelihood; batch_mode, batch_se: (batches,) log effects;
-    is_bend_at_limit: the bend ran to a limit.
+    is_curvature_at_limit: the curvature ran to a limit.
     """
 
     covariance: Floats
     log_likelihood: float
     batch_mode: Floats
     batch_se: Floats
-    is_bend_at_limit: bool
+    is_curvature_at_limit: bool
 
 
 def fit_curve(
@@ -160,7 +160,7 @@ def further_starts(
     low, high = np.array(limits)[: shape.free].T
     whole = start_values(records, shape, has_batch_effect)
     curves = [_through_middles(records, shape, whole[: shape.free], low, high)]
-    if shape.free == 3:  # as good as without a bend
+    if shape.free == 3:  # as good as without a curvature
         straight = _through_middles(records, Shape("exponential", shape.reference_c), whole[:2], low[:2], high[:2])
         curves.append(np.append(straight, low[2]))
     return np.stack(
@@ -189,7 +189,7 @@ def _through_middles(records: TankRecords, shape: Shape, begin: Floats, low: Flo
 
 def limits_of(mean_temp_c: Floats, shape: Shape, has_batch_effect: bool = True) -> list[tuple[float, float]]:
     """Between what each parameter is sought, for tanks of these mean temperatures (°C)."""
-    free = [(-np.inf, np.inf), (-1.0, -1e-3), shape.bend_limits(float(np.quantile(mean_temp_c, 0.05)))]
+    free = [(-np.inf, np.inf), (-1.0, -1e-3), shape.curvature_limits(float(np.quantile(mean_temp_c, 0.05)))]
     spreads = [(float(np.log(least)), float(np.log(MOST_SD))) for least in (LEAST_TANK_SD, LEAST_SD)]
     return [*free[: shape.free], *spreads[: 1 + has_batch_effect], (0.0, MOST_WRONG_SHARE)]
 
@@ -233,7 +233,7 @@ def _finished(
         log_likelihood=result.log_likelihood,
         batch_mode=result.group_mode,
         batch_se=result.group_sd,
-        is_bend_at_limit=bool(p == 3 and is_held[2]),
+        is_curvature_at_limit=bool(p == 3 and is_held[2]),
     )
 
 

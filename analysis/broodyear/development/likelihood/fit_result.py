@@ -42,7 +42,7 @@ class DevelopmentFit:
     data: frame temp_c, days of what was fitted, of a tank by its mean temperature and the middle of its looks.
     covariance: of the coefficients, in their order; group_effects: frame group, level, log_effect (positive:
     slower), drawn towards none as far as a level's rows tell little;
-    shape, free, free_covariance: what was fitted, with its covariance; is_bend_at_limit: the bend ran to a limit.
+    shape, free, free_covariance: what was fitted, with its covariance; is_curvature_at_limit: there it ended.
     """
 
     curve: Curve
@@ -63,7 +63,7 @@ class DevelopmentFit:
     shape: Shape
     free: Floats
     free_covariance: Floats
-    is_bend_at_limit: bool
+    is_curvature_at_limit: bool
     # The best log-likelihood with ln D held at a value at one temperature: what profile intervals are made of.
     profile: Callable[[float, float], float] = field(repr=False)
 
@@ -77,7 +77,7 @@ class DevelopmentFit:
 
     @property
     def coefficients(self) -> pd.DataFrame:
-        variances = np.where(self.is_bend_at_limit, np.nan, np.diag(self.covariance))
+        variances = np.where(self.is_curvature_at_limit, np.nan, np.diag(self.covariance))
         return pd.DataFrame(
             {"estimate": self.shape.published_values(self.free), "std_error": np.sqrt(np.maximum(variances, 0.0))},
             index=pd.Index(COEFFICIENTS[self.form], name="constant"),
@@ -105,7 +105,7 @@ class DevelopmentFit:
         names, sd = COEFFICIENTS[self.form], np.sqrt(np.maximum(np.diag(self.covariance), 0.0))
         if len(names) < 2:
             return "one constant is fitted; there is nothing to be collinear with"
-        if self.is_bend_at_limit or not np.all(sd > 0):
+        if self.is_curvature_at_limit or not np.all(sd > 0):
             return (
                 "the zero of the curve ran to its limit, so the constants are not determined; compare predictions"
             )
@@ -255,7 +255,7 @@ def form_weights(fits: Mapping[str, DevelopmentFit]) -> dict[str, float]:
 
 
 # Widths of temperature (°C) below which a form's constants follow noise: a straight line in ln D needs a degree,
-# a bend in it two and a half (in 7–9 °C all forms agree within the error of one thermometer).
+# a curvature in it two and a half (in 7–9 °C all forms agree within the error of one thermometer).
 NARROWEST_BAND_C = {"constant_units": 0.0, "exponential": 1.0, "power": 2.5, "log_inverse": 2.5}
 BEND_AT_LIMIT = "the zero of the curve ran to its limit: a form with fewer constants says the same"
 

@@ -168,7 +168,7 @@ def _tank_fit(
         shape=shape,
         free=found.free,
         free_covariance=own_covariance,
-        is_bend_at_limit=found.is_bend_at_limit,
+        is_curvature_at_limit=found.is_curvature_at_limit,
         profile=partial(_tank_profile, records, batch_effect, found, shape),
     )
 
@@ -230,7 +230,7 @@ def _tested(records: TankRecords) -> tuple[float, float]:
 
 def _tank_notes(records: TankRecords, found: TankFit, batch_effect: bool) -> tuple[str, ...]:
     notes = []
-    if found.is_bend_at_limit:
+    if found.is_curvature_at_limit:
         notes.append(BEND_AT_LIMIT)
     if batch_effect and found.batch_sd == 0.0:
         notes.append("no spread between batches was found beyond that between tanks")
@@ -249,9 +249,11 @@ def _tank_profile(
 ) -> float:
     """Best log-likelihood with ln D at one temperature held at a value."""
     there = Shape(shape.form, temp_c)
-    _, slope, bend = shape.full(found.free)
+    _, slope, curvature = shape.full(found.free)
     away = temp_c - shape.reference_c
-    moved = np.array([log_days, slope / (1.0 + bend * away), bend / (1.0 + bend * away)])[: there.free]
+    moved = np.array([log_days, slope / (1.0 + curvature * away), curvature / (1.0 + curvature * away)])[
+        : there.free
+    ]
     spreads = [found.spread_sd] + ([found.batch_sd] if batch_effect else [])
     start = theta_of(moved, spreads, found.wrong_share)
     return fit_curve(

@@ -19,10 +19,10 @@ Trans. Am. Fish. Soc. 119:927; Rombough 1985, Can. J. Fish. Aquat. Sci. 42:287; 
 The published constants of one form (say ln a, b and c) are nearly collinear: many triples draw the same curve.
 Fits therefore use, at a reference temperature R inside the data,
 
-    ln D(T) = level + (slope / bend) · ln(1 + bend · (T − R)),
+    ln D(T) = level + (slope / curvature) · ln(1 + curvature · (T − R)),
 
-where ``level`` is ln D(R), ``slope`` is d ln D / dT at R and ``bend`` is 1 / (R − c). The exponential form is
-bend = 0, and constant units are slope = −1/R with bend = 1/R, so the forms are nested and compared fairly.
+where ``level`` is ln D(R), ``slope`` is d ln D / dT at R and ``curvature`` is 1 / (R − c). The exponential form is
+curvature = 0, and constant units are slope = −1/R with curvature = 1/R: the forms are nested and compared fairly.
 The published constants are computed from these at the end, with delta-method errors.
 """
 
@@ -47,8 +47,8 @@ FITTED_FORMS = ("constant_units", "power", "log_inverse", "exponential")
 FREE = {"constant_units": 1, "exponential": 2, "power": 3, "log_inverse": 3}
 # The zero of the curved forms is sought between this temperature and the coldest of the data.
 LOWEST_ZERO_C = -200.0
-# Below this, the bend cannot be told from 0 in double precision.
-_NO_BEND = 1e-9
+# Below this, the curvature cannot be told from 0 in double precision.
+_NO_CURVATURE = 1e-9
 
 
 def _where_positive(warmth_c: Floats, days: Callable[[Floats], Floats]) -> Floats:
@@ -140,11 +140,11 @@ class Shape:
 
     @property
     def free(self) -> int:
-        """How many quantities are fitted: the first of level, slope, bend."""
+        """How many quantities are fitted: the first of level, slope, curvature."""
         return FREE[self.form]
 
     def full(self, free_values: Floats) -> tuple[Floats, Floats, Floats]:
-        """(level, slope, bend) from the fitted ones, of one curve (free,) or of many (k, free)."""
+        """(level, slope, curvature) from the fitted ones, of one curve (free,) or of many (k, free)."""
         level, none = free_values[..., 0], np.zeros(free_values.shape[:-1])
         if self.form == "constant_units":
             return level, none - 1.0 / self.reference_c, none + 1.0 / self.reference_c
@@ -152,65 +152,69 @@ class Shape:
 
     def log_days(self, free_values: Floats, temp_c: Floats) -> Floats:
         """ln D of each curve at each temperature (°C); infinite at or below the form's zero."""
-        level, slope, bend = (value[..., None] for value in self.full(free_values))
-        return np.asarray(level + slope * self._path(bend, temp_c - self.reference_c), dtype=float)
+        level, slope, curvature = (value[..., None] for value in self.full(free_values))
+        return np.asarray(level + slope * self._path(curvature, temp_c - self.reference_c), dtype=float)
 
     def gradient(self, free_values: Floats, temp_c: Floats) -> Floats:
         """Derivatives of ln D by the fitted quantities, (…, temperatures, free); 0 at or below the form's zero."""
-        _, slope, bend = (value[..., None] for value in self.full(free_values))
+        _, slope, curvature = (value[..., None] for value in self.full(free_values))
         away = temp_c - self.reference_c
-        is_live = 1.0 + bend * away > 0
+        is_live = 1.0 + curvature * away > 0
         away = np.where(is_live, away, 0.0)
-        path = self._path(bend, away)
+        path = self._path(curvature, away)
         with np.errstate(divide="ignore", invalid="ignore"):
-            by_bend = slope / bend * (away / (1.0 + bend * away) - path)
-        columns = [is_live.astype(float), path, np.where(bend > _NO_BEND, by_bend, -0.5 * slope * away**2)]
+            by_curvature = slope / curvature * (away / (1.0 + curvature * away) - path)
+        columns = [
+            is_live.astype(float),
+            path,
+            np.where(curvature > _NO_CURVATURE, by_curvature, -0.5 * slope * away**2),
+        ]
         return np.stack(columns[: self.free], axis=-1)
 
     @staticmethod
-    def _path(bend: Floats, away: Floats) -> Floats:
-        """ln(1 + bend · away) / bend, and what it comes to without a bend."""
-        inside = bend * away
+    def _path(curvature: Floats, away: Floats) -> Floats:
+        """ln(1 + curvature · away) / curvature, and what it comes to without a curvature."""
+        inside = curvature * away
         # slope is negative, so ln D → +infinity as the warmth above the zero goes to nothing
         with np.errstate(divide="ignore", invalid="ignore"):
-            bent = np.where(inside > -1.0, np.log1p(np.maximum(inside, -1.0)) / bend, -np.inf)
-        return np.where(bend > _NO_BEND, bent, away)
+            curved = np.where(inside > -1.0, np.log1p(np.maximum(inside, -1.0)) / curvature, -np.inf)
+        return np.where(curvature > _NO_CURVATURE, curved, away)
 
-    def bend_limits(self, coldest_c: float) -> tuple[float, float]:
-        """Smallest and largest bend: the form's zero lies between LOWEST_ZERO_C and just below ``coldest_c``."""
+    def curvature_limits(self, coldest_c: float) -> tuple[float, float]:
+        """Smallest and largest, where the form's zero lies between LOWEST_ZERO_C and just below ``coldest_c``."""
         closest = max(self.reference_c - coldest_c, 0.0) + 0.1
         return 1.0 / (self.reference_c - LOWEST_ZERO_C), 1.0 / closest
 
     def limits(self, coldest_c: float) -> tuple[Floats, Floats]:
         """(free,) lowest and highest fitted quantities; warmer water never slows development."""
-        low, high = self.bend_limits(coldest_c)
+        low, high = self.curvature_limits(coldest_c)
         return np.array([-np.inf, -np.inf, low])[: self.free], np.array([np.inf, 0.0, high])[: self.free]
 
     def published_values(self, free_values: Floats) -> Floats:
         """The form's published constants, in the order of ``COEFFICIENTS[form]``."""
-        level, slope, bend = self.full(free_values)
+        level, slope, curvature = self.full(free_values)
         if self.form == "constant_units":
             return np.array([np.exp(level) * self.reference_c])
         if self.form == "exponential":
             return np.array([level - slope * self.reference_c, -slope])
-        exponent = slope / bend
-        log_a = level + exponent * np.log(bend)
-        zero = self.reference_c - 1.0 / bend
+        exponent = slope / curvature
+        log_a = level + exponent * np.log(curvature)
+        zero = self.reference_c - 1.0 / curvature
         if self.form == "power":
             return np.array([np.exp(log_a), zero, exponent])
         return np.array([log_a, exponent, zero])
 
     def published_jacobian(self, free_values: Floats) -> Floats:
         """Derivatives of the published constants by the fitted quantities, (constants, free)."""
-        level, slope, bend = self.full(free_values)
+        level, slope, curvature = self.full(free_values)
         if self.form == "constant_units":
             return np.array([[np.exp(level) * self.reference_c]])
         if self.form == "exponential":
             return np.array([[1.0, -self.reference_c], [0.0, -1.0]])
-        log_bend = np.log(bend)
-        by_log_a = np.array([1.0, log_bend / bend, slope / bend**2 * (1.0 - log_bend)])
-        by_exponent = np.array([0.0, 1.0 / bend, -slope / bend**2])
-        by_zero = np.array([0.0, 0.0, 1.0 / bend**2])
+        log_curvature = np.log(curvature)
+        by_log_a = np.array([1.0, log_curvature / curvature, slope / curvature**2 * (1.0 - log_curvature)])
+        by_exponent = np.array([0.0, 1.0 / curvature, -slope / curvature**2])
+        by_zero = np.array([0.0, 0.0, 1.0 / curvature**2])
         if self.form == "power":
             a = self.published_values(free_values)[0]
             return np.array([a * by_log_a, by_zero, by_exponent])

@@ -163,7 +163,7 @@ def _pairs(one: StageData, predicted: Predicted) -> list[Work[Rows]]:
 
 def _is_another(one: StageData, fit: DevelopmentFit) -> bool:
     """Whether a fit of three constants ended at its limit, where it is the exponential under another name."""
-    return fit.is_bend_at_limit and "exponential" in one.fits
+    return fit.is_curvature_at_limit and "exponential" in one.fits
 
 
 def _compared(one: StageData, model: _Judged, against: _Judged) -> Work[Rows]:

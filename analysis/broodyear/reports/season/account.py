@@ -170,7 +170,7 @@ def _labels(wide: pd.DataFrame) -> pd.Series:
 
 #: Flagged tanks whose season is drawn; the page names the others.
 MOST_TIMELINES = 4
-_PLACES = {stage: place for place, stage in enumerate(STAGES)}
+_RANKS = {stage: rank for rank, stage in enumerate(STAGES)}
 
 #: What a derived table is put in order by.
 _TIMES = {
@@ -222,7 +222,7 @@ def events(store: Store, tanks: pd.DataFrame, season: int) -> pd.DataFrame:
     counted = counted.sort_values("fate", key=lambda fate: fate.map(list(FATES).index), kind="stable")
     left = [f"{fish:.0f} fish {FATES[fate]}" for fate, fish in zip(counted["fate"], counted["fish"], strict=True)]
     # Of one day, stages stand in the order of life, whatever their names begin with.
-    stages = stages.sort_values("stage", key=lambda stage: stage.map(_PLACES), kind="stable")
+    stages = stages.sort_values("stage", key=lambda stage: stage.map(_RANKS), kind="stable")
     parts = [
         _deliveries(_records(store, "staged_deliveries", season)),
         _dated(stages, "first_seen_on", [_seen(stage) for stage in stages["stage"]]),
