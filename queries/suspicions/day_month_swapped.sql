@@ -19,6 +19,7 @@
 --   day_before [date]: date in the row before it
 --   day_after [date]: date in the row after it
 --   evidence [text]: season, order, close or spawning
+--   year_on [date]: the same day of another year, where a wrong year explains the date as well
 SELECT swapped_dates.*
 FROM swapped_dates
 ANTI JOIN unsettled_dates USING (upload, line, column_name)

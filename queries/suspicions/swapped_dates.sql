@@ -3,7 +3,7 @@
 -- purpose: dates that lie outside their tank's seasons, or out of the order of their file, and fit once day and month
 --     change places.
 -- grain: one row per date in a row of a file (consecutive equal dates count once).
--- reads: dated_rows, deliveries, batches, tank_spans, settings
+-- reads: dated_rows, deliveries, batches, shifted_years, tank_spans, record_spans, settings
 -- returns:
 --   tank_id [code]: tank the suspicion is about
 --   table_name [text]: table of the row pointed at
@@ -19,34 +19,22 @@
 --   day_before [date]: date in the row before it
 --   day_after [date]: date in the row after it
 --   evidence [text]: season, order, close or spawning
+--   year_on [date]: the same day of another year, where a wrong year explains the date as well
 WITH swappable AS (
     SELECT *, make_date(year(day), day(day), month(day)) AS swapped
     FROM dated_rows
     WHERE day(day) <= 12 AND day(day) <> month(day)
 ),
 
--- From the delivery, or the filling of the tank, to its close; without a close, the longest season there is. Of a tank
--- that was set up, and of whose eggs nothing is known, any day of its season may be meant.
-windows AS (
-    SELECT
-        season,
-        tank_id,
-        first_delivered_on AS eggs_from,
-        least(coalesce(filled_on, first_delivered_on - 60, season_starts_on), first_delivered_on) AS filled_from,
-        least(coalesce(closed_on, first_delivered_on + 240), season_ends_on) AS until
-    FROM tank_spans
-    WHERE coalesce(closed_on >= first_delivered_on, true)
-),
-
 placed AS (
     SELECT
         swappable.*,
-        windows.season,
+        record_spans.season,
         CASE WHEN needs_eggs THEN coalesce(eggs_from, filled_from) ELSE filled_from END AS starts_on,
-        windows.until AS ends_on,
+        record_spans.until AS ends_on,
         eggs_from IS NOT NULL AND swapped BETWEEN starts_on AND ends_on AS fits_swapped
     FROM swappable
-    INNER JOIN windows USING (tank_id)
+    INNER JOIN record_spans USING (tank_id)
 ),
 
 -- Two weeks of grace on either side for the date as written, none for the swapped one.
@@ -117,7 +105,7 @@ deliveries_swapped AS (
         BETWEEN batches.spawned_on AND batches.spawned_on + 200
 ),
 
-everything AS (
+told AS (
     SELECT * FROM by_season
     UNION ALL
     SELECT by_order.* FROM by_order ANTI JOIN by_season USING (upload, line, column_name)
@@ -128,21 +116,35 @@ everything AS (
     ANTI JOIN by_order USING (upload, line, column_name)
     UNION ALL
     SELECT * FROM deliveries_swapped
+),
+
+everything AS (
+    SELECT
+        *,
+        coalesce(day_before, day_after) IS NOT NULL
+        AND coalesce(day_before <= swapped, true) AND coalesce(swapped <= day_after, true) AS is_between
+    FROM told
 )
 
 SELECT
-    tank_id,
-    table_name,
+    everything.tank_id,
+    everything.table_name,
     column_name,
     day::VARCHAR AS value,
     upload,
     line,
     day AS written_on,
     swapped AS swapped_on,
-    rows,
-    starts_on,
-    ends_on,
+    everything.rows,
+    everything.starts_on,
+    everything.ends_on,
     day_before,
     day_after,
-    evidence
+    evidence,
+    CASE
+        WHEN coalesce(shifted_years.is_in_order, false) OR NOT coalesce(is_between, false) THEN shifted_years.year_on
+    END AS year_on
 FROM everything
+LEFT JOIN shifted_years USING (upload, line, column_name)
+-- Where the order of the file fits the year alone, day and month did not change places.
+WHERE NOT coalesce(shifted_years.is_in_order AND NOT is_between, false)

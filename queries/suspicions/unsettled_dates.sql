@@ -1,9 +1,9 @@
 -- unsettled_dates
 --
--- purpose: the swapped dates that cannot be judged: a set-up or a delivery of the season in which they lie as written
---     waits to be mended, and no other delivery of it is known.
+-- purpose: the dates with day and month swapped, or of a wrong year, that cannot be judged: a set-up or a delivery of
+--     the season in which they lie as written waits to be mended, and no other delivery of it is known.
 -- grain: one row per such date and tank and season with rows that wait.
--- reads: swapped_dates, awaited_seasons, tank_spans, settings
+-- reads: swapped_dates, shifted_years, awaited_seasons, tank_spans, settings
 -- returns:
 --   tank_id [code]: tank of the date
 --   table_name [text]: table of the row
@@ -16,7 +16,11 @@
 --   awaited_rows [count]: how many they are
 --   awaited_place [text]: the first of them, by file and line
 WITH dated AS (
-    SELECT *, season_of(written_on) AS season FROM swapped_dates WHERE evidence = 'season'
+    SELECT tank_id, table_name, column_name, upload, line, written_on, season_of(written_on) AS season
+    FROM swapped_dates
+    WHERE evidence = 'season'
+    UNION
+    SELECT tank_id, table_name, column_name, upload, line, written_on, season_of(written_on) FROM shifted_years
 ),
 
 delivered AS (

@@ -266,3 +266,84 @@ def test_no_look_is_offered_where_none_is_needed_or_known() -> None:
     ):
         assert suspicions(Records(losses=look, stages=[event]), "look_before_stage") == []
     assert suspicions(Records(stages=[stage("hatch_half", seen)]), "look_before_stage") == []
+
+
+OF_ANOTHER_YEAR = (
+    "checked_on 2024-01-15 of T1 lies in a season without a set-up or delivery of the tank; the same day of "
+    "another year, 2025-01-15, lies between 2024-11-08 and 2025-05-20"
+)
+
+
+@pytest.mark.parametrize("rows", [losses([3], first="2024-01-15"), losses([None], first="2024-01-15")])
+def test_a_date_of_the_year_that_has_just_ended(rows: list[Row]) -> None:
+    (finding,) = suspicions(Records(losses=rows), "year_off")
+    assert (finding.line, finding.column, finding.value) == (2, "checked_on", "2024-01-15")
+    assert finding.message == OF_ANOTHER_YEAR
+    assert finding.advice == (
+        "If the year is wrong, write 2025-01-15 in the file; where it is loaded already, withdraw that upload "
+        "first, because the mended rows do not replace these. If it is right, send the set-up of that season."
+    )
+
+
+def test_a_year_too_late_and_two_years_that_fit() -> None:
+    (late,) = suspicions(Records(losses=losses([3], first="2026-01-15")), "year_off")
+    assert "the same day of another year, 2025-01-15, lies between" in late.message
+    earlier = {**SETUP, "season": 2022, "filled_on": None, "closed_on": "2023-05-20"}
+    deliveries = [DELIVERY, {**DELIVERY, "delivered_on": "2022-11-08"}]
+    records = Records(setups=[earlier, SETUP], deliveries=deliveries, losses=losses([3], first="2024-01-15"))
+    (both,) = suspicions(records, "year_off")
+    assert both.message.endswith("2023-01-15, lies, as 2025-01-15 does, within a stay of its eggs")
+    assert both.advice.startswith("If the year is wrong, write 2023-01-15 or 2025-01-15 in the file; ")
+
+
+def test_a_year_off_and_a_swap_that_both_fit_are_told_together() -> None:
+    """Alone, 2024-01-12 may be 2025-01-12 or 2024-12-01; between 5 and 19 January it is only the first."""
+    records = Records(losses=losses([3], first="2024-01-12"))
+    (finding,) = suspicions(records, "day_month_swapped")
+    assert finding.message == (
+        "checked_on 2024-01-12 of T1 lies outside every season of the tank; with day and month changed, "
+        "2024-12-01 lies between 2024-11-08 and 2025-05-20; so does 2025-01-12, the same day of another year"
+    )
+    assert finding.advice.startswith(
+        "If day and month changed places, write 2024-12-01 in the file, if the year is wrong, 2025-01-12; where"
+    )
+    assert suspicions(records, "year_off") == []
+    rows = losses([2, 1, 3], first="2025-01-05")
+    rows[1]["checked_on"] = "2024-01-12"
+    assert suspicions(Records(losses=rows), "day_month_swapped") == []
+    (finding,) = suspicions(Records(losses=rows), "year_off")
+    assert (finding.line, finding.value) == (3, "2024-01-12")
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        losses([3], first="2024-02-29"),  # no such day in 2025
+        losses([3], first="2024-09-20"),  # of a season with a set-up, though before its eggs
+        losses([3], first="2024-07-15"),  # outside every stay in either year
+        losses([3, 2, 0, 1], first="2024-01-15"),  # a season whose set-up is still to come
+    ],
+)
+def test_a_year_that_may_well_be_right(rows: list[Row]) -> None:
+    assert suspicions(Records(losses=rows), "year_off") == []
+
+
+def test_no_year_is_doubted_without_rows_or_eggs() -> None:
+    assert suspicions(Records(), "year_off") == []
+    elsewhere = {**DELIVERY, "tank_id": "T2"}
+    records = Records(losses=losses([3], first="2024-01-15"), deliveries=[elsewhere])
+    assert suspicions(records, "year_off") == []
+
+
+def test_few_slips_beside_many_dates_are_told() -> None:
+    """4 beside 16 are a quarter of them; 5 beside 15 are more, and may be a season of their own."""
+    rows = losses([1] * 20, first="2024-12-01")
+    for row in rows[5:9]:
+        row["checked_on"] = row["checked_on"].replace("2025", "2024")
+    assert [one.value for one in suspicions(Records(losses=rows), "year_off")] == [
+        "2024-01-05", "2024-01-19", "2024-01-26",
+    ]  # fmt: skip
+    (both,) = suspicions(Records(losses=rows), "day_month_swapped")
+    assert both.message.endswith("; so does 2025-01-12, the same day of another year")
+    rows[9]["checked_on"] = "2024-02-02"
+    assert suspicions(Records(losses=rows), "year_off") == []

@@ -75,7 +75,8 @@ def test_dates_of_a_season_whose_delivery_waits_are_not_judged(folder: Path, lab
     (told,) = (finding for finding in result.findings if finding.rule == "dates_await_mending")
     assert (told.path, told.line, told.column) == (str(folder / "losses.csv"), 3, "checked_on")
     assert told.advice == (
-        "Mend what was kept out first; whether day and month changed places can be told only then."
+        "Mend what was kept out first; whether day and month changed places, or the year is wrong, can be told "
+        "only then."
     )
 
 

@@ -54,6 +54,7 @@ RULE_WORDS = {
     "more_out_than_in": "more fish out than eggs in",
     "losses_cumulative": "deaths look added up",
     "day_month_swapped": "day and month may be swapped",
+    "year_off": "the year of a date may be wrong",
     "dates_await_mending": "dates that wait for a row to be mended",
     "look_before_stage": "stages without the last look before them",
     "dating_equals_forecast": "date equals the forecast",

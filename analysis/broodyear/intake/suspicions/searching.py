@@ -57,6 +57,7 @@ RULES: tuple[Rule, ...] = (
     Rule("looks_fahrenheit_units", "deliveries batches"),
     Rule("units_restarted", "deliveries batches"),
     Rule("day_month_swapped", _DATED),
+    Rule("year_off", f"{_DATED} setups"),
     Rule("dates_await_mending", f"{_DATED} setups", stays=False),
     Rule("losses_cumulative", "losses deliveries exits"),
     Rule("readings_copied", "temperatures"),
