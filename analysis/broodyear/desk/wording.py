@@ -36,6 +36,7 @@ RULE_WORDS = {
     "out_of_range": "number that cannot be true",
     "required_blank": "needed cell is blank",
     "cut_off": "file that may be cut off",
+    "second_table": "second table below the first",
     "duplicate_key": "same row twice, with different values",
     "identical_repeat": "same row twice",
     "too_many_cells": "row with too many cells",

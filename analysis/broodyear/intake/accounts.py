@@ -134,10 +134,18 @@ def _short_rows(opened: Opened, first: TableAccount) -> Iterator[str]:
 
 def _blank_rows(opened: Opened, first: TableAccount) -> Iterator[str]:
     """Blank lines between the rows, and rows of nothing but separators; those at the end have their own note."""
-    at_end = opened.body.text.census.trailing_blank if opened.body.text is not None else 0
-    below = first.staged.lines_read - opened.dialect.header_line - first.staged.source_rows
-    between = max(below - at_end, 0) + first.verdict.blank_rows + first.staged.blank_rows
+    between = blank_between(opened, first.staged, first.verdict)
     if between:
-        more = "more " if at_end else ""
+        more = "more " if _blank_at_end(opened) else ""
         lines_were = f"1 {more}blank line was" if between == 1 else f"{between:,} {more}blank lines were"
         yield f"{lines_were} left out"
+
+
+def _blank_at_end(opened: Opened) -> int:
+    return opened.body.text.census.trailing_blank if opened.body.text is not None else 0
+
+
+def blank_between(opened: Opened, staged: Staged, verdict: Verdict) -> int:
+    """How many blank lines stand between the rows of a file."""
+    below = staged.lines_read - opened.dialect.header_line - staged.source_rows
+    return max(below - _blank_at_end(opened), 0) + verdict.blank_rows + staged.blank_rows

@@ -11,7 +11,7 @@ import duckdb
 
 from broodyear.derived import transaction
 from broodyear.findings import Change, Finding
-from broodyear.intake.accounts import Account, TableAccount, report_of
+from broodyear.intake.accounts import Account, TableAccount, blank_between, report_of
 from broodyear.intake.cell_sql import UNKNOWN_RULES
 from broodyear.intake.changing import find_changes, leave_unsaid, note_standing
 from broodyear.intake.checking import Verdict, by_line, judge
@@ -23,6 +23,7 @@ from broodyear.intake.plain_files import Received, receive
 from broodyear.intake.recognise import Recognised, plain_name
 from broodyear.intake.rejected import MENDS, Filed, FiledPart
 from broodyear.intake.repeats import find_repeats, held_numbers, report_repeats
+from broodyear.intake.second_tables import second_tables
 from broodyear.intake.staging import Staged, cells_of, stage, stage_received
 from broodyear.schemas import Table, with_words
 from broodyear.settings import SeasonSpan, Settings, words_of_species
@@ -138,7 +139,7 @@ def _staged(filing: _Filing, found: Recognised, received: Received | None, seaso
 
 
 def _look_across_rows(filing: _Filing, found: Recognised, staged: Staged, verdict: Verdict) -> list[int]:
-    """Repeats and a cut-off end go into the verdict; returns the numbers of repeats to leave out."""
+    """Repeats, second tables and a cut-off end go into the verdict; returns numbers of repeats to leave out."""
     opened, path = filing.opened, filing.path
     repeats = find_repeats(filing.connection, found.table, staged, filing.settings, filing.earlier)
     numbers = {repeat.number for repeat in repeats}
@@ -151,6 +152,10 @@ def _look_across_rows(filing: _Filing, found: Recognised, staged: Staged, verdic
         advice = "Compare the end of the file with the original, and send it again if rows are missing."
         where = (path, staged.lines_read, found.table.name, None, None)
         verdict.add(Finding(*where, "warning", "cut_off", message, advice))
+    # Of a file that feeds several tables it is told once.
+    if found is opened.parts[0] and blank_between(opened, staged, verdict):
+        for second in second_tables(opened.body, opened.dialect):
+            verdict.add(second.finding(path, opened.tables.replace("+", " and ")))
     return left_out
 
 
