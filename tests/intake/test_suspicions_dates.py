@@ -347,3 +347,30 @@ def test_few_slips_beside_many_dates_are_told() -> None:
     assert both.message.endswith("; so does 2025-01-12, the same day of another year")
     rows[9]["checked_on"] = "2024-02-02"
     assert suspicions(Records(losses=rows), "year_off") == []
+
+
+def test_dead_written_as_eggs_long_after_button_up() -> None:
+    """Button-up on 3 February: the count of the 17th is a late pick, the blank and the 0 say nothing."""
+    rows = [*losses([5, 4, None, 0, 2], first="2025-02-17"), *losses([9], first="2025-03-03", stage="fry")]
+    (finding,) = suspicions(Records(losses=rows, stages=IN_ORDER), "eggs_after_button_up")
+    assert (finding.table, finding.line, finding.column, finding.value) == ("losses", 3, "stage", "egg")
+    assert finding.message == (
+        "T1, season 2024: stage said egg after button-up: alevin or fry? Button-up was seen on 2025-02-03, "
+        "and more than 14 days later 6 dead were written as egg: 2025-02-24 (4), 2025-03-17 (2)"
+    )
+    assert finding.advice == (
+        "If they were alevins or fry, write alevin or fry as their stage in the file; where it is loaded already, "
+        "withdraw that upload first, because the mended rows do not replace these. Eggs that were found only then "
+        "stay egg; they are told as late picks and do not count towards hatch."
+    )
+
+
+def test_dead_eggs_that_may_well_be_eggs() -> None:
+    late, rule = losses([4], first="2025-02-24"), "eggs_after_button_up"
+    assert suspicions(Records(stages=IN_ORDER), rule) == []
+    assert suspicions(Records(losses=late), rule) == []
+    assert suspicions(Records(losses=late, stages=IN_ORDER[:3]), rule) == []
+    inferred = stage("button_up", "2025-02-03", dating="inferred")
+    assert suspicions(Records(losses=late, stages=[inferred]), rule) == []
+    again = [DELIVERY, {**DELIVERY, "delivered_on": "2025-01-20"}]
+    assert suspicions(Records(losses=late, stages=IN_ORDER, deliveries=again), rule) == []

@@ -57,6 +57,7 @@ RULE_WORDS = {
     "day_month_swapped": "day and month may be swapped",
     "year_off": "the year of a date may be wrong",
     "dates_await_mending": "dates that wait for a row to be mended",
+    "eggs_after_button_up": "dead eggs after button-up",
     "look_before_stage": "stages without the last look before them",
     "dating_equals_forecast": "date equals the forecast",
     "readings_copied": "same reading day after day",

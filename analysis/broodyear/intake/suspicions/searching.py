@@ -66,6 +66,7 @@ RULES: tuple[Rule, ...] = (
     Rule("stages_out_of_order", "stages"),
     Rule("stage_outside_season", "stages setups deliveries"),
     Rule("stage_on_closed_day", "stages sites"),
+    Rule("eggs_after_button_up", "losses stages deliveries"),
     Rule("look_before_stage", "stages", stays=False),
     Rule("dating_equals_forecast", "stages deliveries"),
     Rule("more_out_than_in", "losses exits deliveries"),
