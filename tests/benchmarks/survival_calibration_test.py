@@ -50,7 +50,9 @@ def true_points(frame: pd.DataFrame) -> float:
 
 def one_programme(seed: int) -> dict[str, float]:
     frame = programme(seed)
-    mixed = fit_survival(frame, FORMULA, survived="survivors", trials="eggs", groups=GROUPS, small_sample=True)
+    mixed = fit_survival(
+        frame, FORMULA, survived="survivors", trials="eggs", groups=GROUPS, small_sample=True, spread_prior=True
+    )
     quasi = fit_survival(frame, FORMULA, survived="survivors", trials="eggs", method="quasi_binomial")
     naive_error = quasi.effects["std_error"] / np.sqrt(quasi.dispersion)
     found: dict[str, float] = {}
