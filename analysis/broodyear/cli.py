@@ -39,6 +39,7 @@ _LAYOUT_WORDS = """a layout, [[layout]] in layouts.toml:
   date_order  day_first, month_first or year_first, for dates such as 3/11/2022
   decimal     "," or ".", the sign before decimals
   ignore      headings left out on purpose
+  fill_down   headings below which a blank cell holds what stands above it: a tank named once for its lines
 what it gives to one table, [[layout.rows]], as often as there are tables:
   table       the table
   only_when   a line gives a row only where there is something under these headings

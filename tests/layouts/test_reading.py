@@ -152,7 +152,7 @@ def test_every_mistake_is_told_at_once() -> None:
     assert found == [
         "'colour' is not known here; expected one of layout, same",
         "layout \"a\": 'skip' is not known here; expected one of name, files, sheet, header, date_order, decimal, "
-        "ignore, rows",
+        "ignore, fill_down, rows",
         "layout \"a\": date_order is 'monthfirst'; expected one of 'month_first', 'day_first', 'year_first'",
         "layout \"a\", rows 1: there is no table 'temperature'; did you mean 'temperatures'?",
         "layout \"a\", rows 2 (losses): losses has no column 'tank'; did you mean 'tank_id'?",

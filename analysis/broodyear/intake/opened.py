@@ -67,10 +67,14 @@ class _File:
             for slot, needed in zip(slots, needs, strict=True)
         )
         positions = {name: position for position, name in enumerate(columns)}
-        return Recognised(target, positions, columns, (), len(self._names.shown), made)
+        return Recognised(target, positions, columns, (), len(self._names.shown), made, self.filled_down())
+
+    def filled_down(self) -> tuple[int, ...]:
+        """Positions of the columns in which a blank cell holds what stands above it."""
+        return tuple(self._asked_for(heading, "fill_down") for heading in self._layout.fill_down)
 
     def _slots(self, rows: Rows, target: Table) -> Iterator[tuple[dict[str, Piece], tuple[int, ...]]]:
-        needed = tuple(self._needed(heading) for heading in rows.only_when)
+        needed = tuple(self._asked_for(heading, "only_when") for heading in rows.only_when)
         self._used |= set(needed)
         for position in [None] if rows.unpivot is None else self._unpivoted(rows):
             cells = {}
@@ -94,10 +98,10 @@ class _File:
             raise self._refused(f"no heading is like {rows.unpivot!r}, whose columns it takes one by one")
         return positions
 
-    def _needed(self, heading: str) -> int:
+    def _asked_for(self, heading: str, by: str) -> int:
         position = self._names.position(heading)
         if position is None:
-            raise self._refused(f"there is no column {heading!r}, which only_when asks for")
+            raise self._refused(f"there is no column {heading!r}, which {by} asks for")
         return position
 
     def _piece(self, value: Value, position: int | None, *, needed: bool) -> Piece | None:
@@ -165,7 +169,9 @@ class _File:
         )
 
     def notes(self) -> Iterator[str]:
-        """What the layout says and the file lacks."""
+        """What is read into blank cells, and what the layout says and the file lacks."""
+        if self._layout.fill_down:
+            yield f"blank cells hold what stands above them below {', '.join(self._layout.fill_down)}"
         if self._missing:
             listed = ", ".join(dict.fromkeys(self._missing))
             yield f"columns that the layout names and the file lacks: {listed}"
@@ -249,7 +255,11 @@ def open_body(source: Source, body: Body, layouts: Sequence[Layout] = ()) -> Ope
     dialect = find_dialect(body, source, layouts)
     if dialect.layout is not None and dialect.layout.rows:
         return Opened(source, body, dialect, *shape(dialect.layout, source, body, dialect))
-    return Opened(source, body, dialect, (recognise(dialect.header, source.name),))
+    found = recognise(dialect.header, source.name)
+    if dialect.layout is None or not dialect.layout.fill_down:
+        return Opened(source, body, dialect, (found,))
+    file = _File(dialect.layout, source, body, dialect, heading_names(without_empty_end(dialect.header)))
+    return Opened(source, body, dialect, (replace(found, filled_down=file.filled_down()),), tuple(file.notes()))
 
 
 def options_of(opened: Opened, found: Recognised, settings: Settings, seasons: SeasonSpan | None) -> ParseOptions:

@@ -5,7 +5,7 @@ that the fast reader cannot prove to be whole, go into the temporary table ``rec
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import islice
@@ -157,12 +157,31 @@ class Received:
     short_rows: int = 0
 
 
-def receive(connection: duckdb.DuckDBPyConnection, body: Body, dialect: Dialect, width: int) -> Received:
-    """Read the rows of a file into ``received``: their spreadsheet rows, and their cells as text."""
-    if body.text is not None:
-        at_once = _receive_at_once(connection, body.text, dialect, width)
-        if at_once is not None:
-            return at_once
+def receive(
+    connection: duckdb.DuckDBPyConnection, body: Body, dialect: Dialect, width: int, filled_down: Sequence[int]
+) -> Received:
+    """Read the rows of a file into ``received``: their spreadsheet rows, and their cells as text.
+
+    filled_down: positions of cells that hold, where they are blank, what stands above them.
+    """
+    at_once = None if body.text is None else _receive_at_once(connection, body.text, dialect, width)
+    received = at_once or _receive_by_row(connection, body, dialect, width)
+    if filled_down:
+        _fill_down(connection, filled_down)
+    return received
+
+
+def _fill_down(connection: duckdb.DuckDBPyConnection, positions: Sequence[int]) -> None:
+    above = "OVER (ORDER BY line ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW)"
+    cells = {f"c{position}": clean(f"c{position}", ParseOptions()) for position in positions}
+    filled = ", ".join(
+        f"last_value(CASE WHEN {cleaned} IS NOT NULL THEN {cell} END IGNORE NULLS) {above} AS {cell}"
+        for cell, cleaned in cells.items()
+    )
+    connection.execute(f"CREATE OR REPLACE TEMP TABLE received AS SELECT * REPLACE ({filled}) FROM received")
+
+
+def _receive_by_row(connection: duckdb.DuckDBPyConnection, body: Body, dialect: Dialect, width: int) -> Received:
     make_cells(connection, "received", width)
     received = Received()
     rows = _rows(body, dialect, width, received)

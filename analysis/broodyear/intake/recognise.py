@@ -133,7 +133,8 @@ class FitsNothing(UnreadableFile):
 class Recognised:
     """What a file gives to one table. places: declared column -> position of its cell in a row; header: a name for
     each cell of a row, trailing empty ones left off; source_width: cells that the file's own rows have;
-    slots: how the file's cells become those of the table's rows, none when they are the same."""
+    slots: how the file's cells become those of the table's rows, none when they are the same; filled_down:
+    positions in the file's row of cells that hold, where they are blank, what stands above them."""
 
     table: Table
     positions: dict[str, int]
@@ -141,6 +142,7 @@ class Recognised:
     notes: tuple[str, ...]
     source_width: int
     slots: tuple[Slot, ...] = ()
+    filled_down: tuple[int, ...] = ()
 
     @property
     def width(self) -> int:

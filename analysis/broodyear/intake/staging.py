@@ -69,11 +69,13 @@ def stage(
 ) -> Staged:
     """Read a file that feeds one table into ``checked`` and ``broken_rows``, by the fast way when it can be proved
     to have lost nothing."""
-    if body.text is not None and len(found.slots) < 2:
+    if body.text is not None and len(found.slots) < 2 and not found.filled_down:
         staged = _stage_at_once(connection, body.text, dialect, found, options)
         if staged is not None:
             return staged
-    return stage_received(connection, receive(connection, body, dialect, found.source_width), found, options)
+    return stage_received(
+        connection, receive(connection, body, dialect, found.source_width, found.filled_down), found, options
+    )
 
 
 def _stage_at_once(

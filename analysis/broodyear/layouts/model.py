@@ -52,7 +52,8 @@ class Rows:
 class Layout:
     """How files of one kind become rows. header: cells that one row of the file holds, all of them;
     files, sheet: patterns of names, None for any; decimal: the sign before decimals, None as the file shows;
-    ignore: headings left out on purpose; rows: empty when the headings are the names of a table's columns."""
+    ignore: headings left out on purpose; fill_down: headings below which a blank cell holds what stands above it;
+    rows: empty when the headings are the names of a table's columns."""
 
     name: str
     header: tuple[str, ...]
@@ -61,6 +62,7 @@ class Layout:
     date_order: DateOrder | None = None
     decimal: Literal[",", "."] | None = None
     ignore: tuple[str, ...] = ()
+    fill_down: tuple[str, ...] = ()
     rows: tuple[Rows, ...] = ()
 
     def uses(self, source: SourceKind) -> bool:

@@ -191,7 +191,7 @@ def read_layout(entry: Mapping[str, Any], number: int, mistakes: Mistakes) -> La
     name = entry.get("name")
     where = f'layout "{name}"' if isinstance(name, str) and name.strip() else f"[[layout]] {number}"
     mistakes.unknown_keys(
-        where, entry, ("name", "files", "sheet", "header", "date_order", "decimal", "ignore", "rows")
+        where, entry, ("name", "files", "sheet", "header", "date_order", "decimal", "ignore", "fill_down", "rows")
     )
     given = entry.get("rows", [])
     if not isinstance(given, list) or not all(isinstance(rows, dict) for rows in given):
@@ -205,6 +205,7 @@ def read_layout(entry: Mapping[str, Any], number: int, mistakes: Mistakes) -> La
         date_order=mistakes.choice(where, entry, "date_order", get_args(DateOrder)),
         decimal=mistakes.choice(where, entry, "decimal", (",", ".")),
         ignore=mistakes.texts(where, entry, "ignore"),
+        fill_down=mistakes.texts(where, entry, "fill_down"),
         rows=tuple(_read_rows(rows, f"{where}, rows {number}", mistakes) for number, rows in enumerate(given, 1)),
     )
 

@@ -15,7 +15,7 @@ from typing import BinaryIO
 
 from broodyear.errors import UnreadableFile
 from broodyear.findings import Skipped
-from broodyear.intake.bodies import Body, Dialect, Row, named_where_filled, read_body
+from broodyear.intake.bodies import Body, Dialect, Row, find_dialect, named_where_filled, read_body
 from broodyear.intake.decoding import SEPARATORS
 from broodyear.intake.drafting.assigned import Assigned, Beside
 from broodyear.intake.drafting.assigning import Assigning
@@ -106,6 +106,7 @@ def draft_all(
         with _skipping(source, result):
             bodies.append((source, read_body(source, scratch, number, may_link=True)))
     has_tanks = any(_is_of_tanks(source, body) for source, body in bodies)
+    read_by_drafts: list[tuple[Source, Body]] = []
     for source, body in bodies:
         with _skipping(source, result):
             opened = _opened(source, body, known)
@@ -113,11 +114,14 @@ def draft_all(
                 layout = opened.dialect.layout
                 how = f"the table {opened.tables}" if layout is None else f'the layout "{layout.name}"'
                 result.settled.append((source.shown, how))
+                read_by_drafts += [(source, body)] if layout is not None else []
                 continue
             taken = [one.name for one in known]
             draft = draft_layout(source, body, taken, seasons, bodies, has_tanks=has_tanks)
+            draft = replace(draft, layout=_told_apart(draft.layout, source, read_by_drafts))
             result.drafts.append(draft)
             known.append(draft.layout)
+            read_by_drafts.append((source, body))
     return result
 
 
@@ -136,6 +140,25 @@ def _opened(source: Source, body: Body, layouts: Sequence[Layout]) -> Opened | N
         return open_body(source, body, layouts)
     except FitsNothing:
         return None
+
+
+def _told_apart(layout: Layout, source: Source, others: Sequence[tuple[Source, Body]]) -> Layout:
+    """A layout that says of which files and sheets it is, where its headings stand in files of others as well."""
+
+    def takes_others(layout: Layout) -> bool:
+        return any(_fits(layout, *other) for other in others)
+
+    if takes_others(layout) and layout.files is None:
+        layout = replace(layout, files=_names_like(source))
+    if takes_others(layout) and source.sheet:
+        layout = replace(layout, sheet=source.sheet.name)
+    return layout
+
+
+def _fits(layout: Layout, source: Source, body: Body) -> bool:
+    with suppress(UnreadableFile):
+        return find_dialect(body, source, [layout]).layout is not None
+    return False
 
 
 def _beside(
@@ -192,6 +215,7 @@ def draft_layout(
         files=assigned.files or _files_like(source, header),
         date_order=proof[0] if proof else None,
         decimal="," if any(decimals) else None,
+        fill_down=_filled_down(assigned.rows, names, below),
         rows=assigned.rows,
     )
     headings = tuple(
@@ -204,6 +228,28 @@ def draft_layout(
         preview(layout, source, body, dialect, seasons), in_two_orders(dates),
         _ticks(headings, looks),
     )  # fmt: skip
+
+
+def _filled_down(rows: Sequence[Rows], names: HeadingNames, below: Sequence[Sequence[str]]) -> tuple[str, ...]:
+    """Headings of labels that stand once above the lines they are meant for: where other cells hold something they
+    are blank in half of the lines or more, and not in the first."""
+    labels = [
+        value.text
+        for one in rows
+        for column, value in one.columns
+        if value.source == "column" and value.joined is None and table(one.table).column(column).kind == "code"
+        if table(one.table).column(column).required
+    ]
+    found = []
+    for heading in dict.fromkeys(labels):
+        position = names.position(heading)
+        cells = [
+            row[position : position + 1] for row in below if position is not None and any(map(str.strip, row))
+        ]
+        is_blank = [not "".join(cell).strip() for cell in cells]
+        if is_blank and not is_blank[0] and sum(is_blank) >= max(2, len(is_blank) / 2):
+            found.append(heading)
+    return tuple(found)
 
 
 def _ticks(headings: Sequence[HeadingGuess], looks: Sequence[Looks]) -> tuple[str, ...]:
@@ -247,7 +293,12 @@ def _free_name(source: Source, taken: Sequence[str]) -> str:
 def _files_like(source: Source, header: Sequence[str]) -> str | None:
     """Names of files like this one, where its headings do not tell it from others: a lone "Tank" is in every file,
     and whatever such a layout took from another one would be left out."""
-    return None if len(header) > 1 else re.sub("[0-9]+", "*", source.name)
+    return None if len(header) > 1 else _names_like(source)
+
+
+def _names_like(source: Source) -> str:
+    """Its name with any figures where it has some."""
+    return re.sub("[0-9]+", "*", source.name)
 
 
 def _header(assigned: Assigned, names: HeadingNames) -> tuple[str, ...]:

@@ -37,6 +37,8 @@ def draft_text(draft: Draft) -> str:
 def _mark(draft: Draft, table: str | None, column: str | None, text: str) -> str:
     if text.startswith("date_order"):
         return f"  # guess: {draft.proof} can be read in no other order"
+    if text.startswith("fill_down"):
+        return "  # guess: a label stands once above the lines it is meant for"
     if table is None or column is None:
         return ""
     if (table, column) in draft.unknown and UNKNOWN in text:
