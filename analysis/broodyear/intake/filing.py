@@ -72,9 +72,7 @@ def file_upload(
     if len(opened.parts) == 1:
         alone = _judged(filing, opened.parts[0], None)
     else:
-        received = receive(
-            connection, opened.body, opened.dialect, opened.parts[0].source_width, opened.parts[0].filled_down
-        )
+        received = receive(connection, opened.body, opened.dialect, opened.parts[0])
     with suppress(_NothingAdded), transaction(connection):
         judged = [alone] if alone else (_judged(filing, part, received) for part in opened.parts)
         filed = _write(filing, judged)
@@ -102,7 +100,7 @@ def expect_codes_of(connection: duckdb.DuckDBPyConnection, opened: Opened, setti
     parts = [part for part in opened.parts if part.table.name in UNKNOWN_RULES]
     if len(opened.parts) == 1 or not parts:
         return
-    received = receive(connection, opened.body, opened.dialect, parts[0].source_width, parts[0].filled_down)
+    received = receive(connection, opened.body, opened.dialect, parts[0])
     for part in parts:
         prepare_known_codes(connection, part.table, settings)
         seasons = known_seasons(connection, settings)

@@ -14,7 +14,7 @@ from broodyear.intake.bodies import Body, Dialect, find_dialect
 from broodyear.intake.cell_sql import ParseOptions
 from broodyear.intake.notes import uses_decimal_commas
 from broodyear.intake.recognise import Piece, Recognised, Slot, own_options, recognise, without_empty_end
-from broodyear.intake.shapes import BLANKS
+from broodyear.intake.shapes import BLANKS, HAS_YEAR
 from broodyear.intake.sources import Source
 from broodyear.layouts import HeadingNames, Layout, Rows, Value, heading_names, layout_text
 from broodyear.layouts.model import cell_place, column_letters
@@ -25,8 +25,6 @@ from broodyear.settings import SeasonSpan, Settings
 #: So many left-over cells above a header are named; the rest are counted.
 _NAMED = 5
 _LONGEST_NOTE = 300
-#: A day that has its year: four figures, or three numbers apart.
-_HAS_YEAR = r"[0-9]{4}|[0-9]+[./-][0-9]+[./-][0-9]+"
 
 
 def shape(
@@ -83,7 +81,7 @@ class _File:
                 piece = self._piece(value, position, needed=column.required)
                 if piece is not None:
                     has_day = column.kind in {"date", "moment"} and re.fullmatch("[0-9]{4}", piece.fixed)
-                    cells[name] = replace(piece, says_already=_HAS_YEAR) if has_day and piece.positions else piece
+                    cells[name] = replace(piece, says_already=HAS_YEAR) if has_day and piece.positions else piece
                     self._used |= set(piece.positions)
             yield cells, needed if position is None else (*needed, position)
 

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from broodyear.intake.bodies import Body, Dialect
 from broodyear.intake.cell_sql import ParseOptions, clean
 from broodyear.intake.decoding import Text
+from broodyear.intake.recognise import Recognised
 from broodyear.intake.shapes import BLANKS
 from broodyear.store.layout import quoted
 
@@ -157,17 +158,16 @@ class Received:
     short_rows: int = 0
 
 
-def receive(
-    connection: duckdb.DuckDBPyConnection, body: Body, dialect: Dialect, width: int, filled_down: Sequence[int]
-) -> Received:
+def receive(connection: duckdb.DuckDBPyConnection, body: Body, dialect: Dialect, found: Recognised) -> Received:
     """Read the rows of a file into ``received``: their spreadsheet rows, and their cells as text.
 
-    filled_down: positions of cells that hold, where they are blank, what stands above them.
+    found: what it gives to a table, to any of several.
     """
+    width = found.source_width
     at_once = None if body.text is None else _receive_at_once(connection, body.text, dialect, width)
     received = at_once or _receive_by_row(connection, body, dialect, width)
-    if filled_down:
-        _fill_down(connection, filled_down)
+    if found.filled_down:
+        _fill_down(connection, found.filled_down)
     return received
 
 

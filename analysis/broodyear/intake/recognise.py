@@ -21,7 +21,7 @@ from broodyear.store.layout import hour_flag, quoted
 
 @dataclass(frozen=True)
 class Piece:
-    """Where one cell of a slot comes from. places: positions in the file's row, of one cell or of two that are
+    """Where one cell of a slot comes from. positions: in the file's row, of one cell or of two that are
     joined, none when it is the same in every row; fixed: the text that it is then, or that is set behind a cell
     that holds something; before: what is set before one; heading: what findings call it; words:
     (as written, as meant); without: words left out behind a number; says_already: cells like this expression stand
@@ -131,7 +131,7 @@ class FitsNothing(UnreadableFile):
 
 @dataclass(frozen=True)
 class Recognised:
-    """What a file gives to one table. places: declared column -> position of its cell in a row; header: a name for
+    """What a file gives to one table. positions: declared column -> that of its cell in a row; header: a name for
     each cell of a row, trailing empty ones left off; source_width: cells that the file's own rows have;
     slots: how the file's cells become those of the table's rows, none when they are the same; filled_down:
     positions in the file's row of cells that hold, where they are blank, what stands above them."""

@@ -14,6 +14,8 @@ from broodyear.places import queries_folder
 BLANKS = (
     " \t\r\n\u00a0\ufeff\u1680\u2000\u2001\u2002\u2003\u2004\u2005\u2006\u2007\u2008\u2009\u200a\u202f\u205f\u3000"
 )
+#: A day that has its year: four figures, or three numbers apart.
+HAS_YEAR = r"[0-9]{4}|[0-9]+[./-][0-9]+[./-][0-9]+"
 _FIGURES = re.compile(r"([0-9]{1,2})[./-]([0-9]{1,2})[./-]([0-9]{4}|[0-9]{2})(?:[ T,].*)?")
 
 

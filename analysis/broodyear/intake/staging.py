@@ -73,9 +73,7 @@ def stage(
         staged = _stage_at_once(connection, body.text, dialect, found, options)
         if staged is not None:
             return staged
-    return stage_received(
-        connection, receive(connection, body, dialect, found.source_width, found.filled_down), found, options
-    )
+    return stage_received(connection, receive(connection, body, dialect, found), found, options)
 
 
 def _stage_at_once(

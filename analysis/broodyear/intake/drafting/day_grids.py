@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from fnmatch import fnmatchcase
 
 from broodyear.intake.drafting.headings import Looks, is_date, meanings
+from broodyear.intake.shapes import HAS_YEAR
 from broodyear.layouts.model import plain
 
 #: How the headings of a grid of days are told from others beside them.
@@ -15,7 +16,6 @@ _PATTERNS = (
     "20[0-9][0-9]-*", "[0-9]*/[0-9]*", "[0-9]*.[0-9]*", "[a-z][a-z][a-z]* [0-9]*", "[0-9]* [a-z][a-z][a-z]*",
     "[0-9]*-[a-z][a-z][a-z]*",
 )  # fmt: skip
-_WITH_YEAR = re.compile("[0-9]{4}|[0-9]+[./-][0-9]+[./-][0-9]+")
 #: The columns of a table that take the day above a cell, and its number.
 _COLUMNS = {"losses": ("checked_on", "dead"), "temperatures": ("read_at", "water_temp")}
 
@@ -57,7 +57,7 @@ def day_grid(names: Sequence[str], looks: Sequence[Looks], texts: Sequence[str])
     ground = "what stands above the days says it" if told else f"{number} below days"
     table = told or ("losses" if is_whole else "temperatures")
     return DayGrid(
-        positions, pattern, table, ground, all(_WITH_YEAR.search(names[position]) for position in positions)
+        positions, pattern, table, ground, all(re.search(HAS_YEAR, names[position]) for position in positions)
     )
 
 

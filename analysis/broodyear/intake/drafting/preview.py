@@ -52,7 +52,7 @@ def preview(
     )
     with duckdb.connect() as connection:
         make_readable(connection)
-        receive(connection, few, dialect, parts[0].source_width, parts[0].filled_down)
+        receive(connection, few, dialect, parts[0])
         return tuple(_table(connection, part, options) for part in parts)
 
 
