@@ -211,9 +211,9 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ('rows["season"] == rows["season"].max()', 'rows["season"] == rows["season"].min()'),
         ("[::side]", "[::-side]"),
     )),
-    ("survival/practices/model.py", ("survival/practices/test_diagnostics.py",), (
-        ("weight * (1.0 - weight * self.leverages", "weight * (1.0 + weight * self.leverages"),
-        ("log_odds - pull * left / alone", "log_odds + pull * left / alone"),
+    ("survival/mixed/system.py", ("survival/practices/test_diagnostics.py",), (
+        ("weight * (1.0 - weight * self.factor", "weight * (1.0 + weight * self.factor"),
+        ("log_odds - pull * self.left / alone", "log_odds + pull * self.left / alone"),
         ("np.hypot(error, pull / np.sqrt(alone))", "error"),
         ("np.argmin(ratio)", "np.argmax(ratio)"),
         ("np.abs(pull) > ESTIMABLE, 0.0, np.inf", "np.abs(pull) > ESTIMABLE, np.inf, np.inf"),

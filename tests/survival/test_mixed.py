@@ -11,7 +11,7 @@ from scipy.special import expit, gammaln
 from broodyear.survival import fit_survival
 from broodyear.survival.design import make_design
 from broodyear.survival.mixed.laplace import Laplace, Quadrature
-from broodyear.survival.mixed.system import factorise, invert, lay_out, solve
+from broodyear.survival.mixed.system import factorise, lay_out, solve
 
 EXACT = 1e-9  # linear algebra on matrices of well-conditioned size
 GRADIENT = 2e-4  # central differences of a value around 1000 carry about 1e-5 of noise
@@ -131,7 +131,7 @@ def check_elimination(frame: pd.DataFrame, groups: list[str]) -> None:
     assert factor.log_determinant == pytest.approx(np.linalg.slogdet(whole)[1], rel=EXACT)
     left = np.linalg.solve(np.eye(len(frame)) + weight[:, None] * (rows @ rows.T), right)
     assert solve(factor, right) == pytest.approx(left, abs=EXACT)
-    diagonal, leverages = invert(factor)
+    diagonal, leverages = factor.inverse
     dense = np.linalg.inv(whole)
     assert diagonal[positions] == pytest.approx(np.diag(dense), abs=EXACT)
     assert leverages == pytest.approx(np.einsum("ij,jk,ik->i", rows, dense, rows), abs=EXACT)

@@ -186,14 +186,14 @@ def within_answer(model: AdjustedModel, regions: list[str]) -> WithinBatches:
     10.2307/1913646). With few batches the shares cannot be told apart from the rest, and every batch has its own
     intercept instead; its answer is the same kind of comparison, with fewer degrees of freedom.
     """
-    factor, plain, kept = model.factors[REGION], model.working.plain, model.columns.kept
+    factor, plain, kept = model.factors[REGION], model.working, model.columns.kept
     wider, method = plain, BATCH_FIXED
     if "batch_id" in model.fit.groups:
-        shares = model.working.with_columns(batch_means(model.rows["batch_id"], factor.columns))
+        shares = model.with_columns(batch_means(model.rows["batch_id"], factor.columns))
         method = BATCH_FIXED if shares is None else BATCH_SHARES
         every = model.columns_with(batch_factor(model.rows["batch_id"]))
         single = every.kept_matrix[:, every.own("batch_id")]  # batches that the model's own columns do not make up
-        wider = shares or model.working.with_columns(single) or plain
+        wider = shares or model.with_columns(single) or plain
     size = len(plain.coefficients)
     rows = np.zeros((len(regions), len(wider.coefficients)))
     rows[:, :size] = [model.columns.along(REGION, factor.coding(region))[kept] for region in regions]

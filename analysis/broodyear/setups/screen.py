@@ -26,6 +26,7 @@ from broodyear.setups.site_verdicts import Departures, held_to, judge_sites, pla
 from broodyear.shown import ShownFrame, Shows, shown
 from broodyear.statistics.multiplicity import adjust_within, over_outcomes
 from broodyear.statistics.numbers import BoolArray, expit, two_sided_p
+from broodyear.survival.design import Grouping
 from broodyear.survival.practices.model import FEWEST_SEASONS, UNITS, measured
 from broodyear.survival.tank_frame import FEWEST_EGGS, NOT_RECORDED, OUTCOMES, counted_dead, exceeds_eggs, prepare
 
@@ -206,15 +207,14 @@ def screen_data(rows: pd.DataFrame) -> ScreenData:
     if known.size >= FEWEST_TANKS and known.std() > 0.0:  # else there is nothing to tell tanks apart by
         columns.append(np.where(np.isnan(units), 0.0, (units - known.mean()) / known.std()))
         precision.append(1.0 / _SLOPE_PRIOR_SD**2)
-    if rows["season"].nunique() >= FEWEST_SEASONS:
-        season, seasons = pd.factorize(rows["season"], sort=True)
-        columns += list(np.eye(len(seasons))[season].T)
+    batch = Grouping.of(rows.assign(batch=rows.groupby(["season", "batch_id"]).ngroup()), "batch")
+    seasons = [Grouping.of(rows, "season")] if rows["season"].nunique() >= FEWEST_SEASONS else []
     return ScreenData(
         survivors=rows["survivors"].to_numpy(dtype=float),
         eggs=rows["eggs"].to_numpy(dtype=float),
         dense=np.column_stack(columns),
         precision=np.array(precision),
-        batch=np.asarray(rows.groupby(["season", "batch_id"]).ngroup(), dtype=np.int64),
+        groupings=(batch, *seasons),
         is_fitted=is_fitted,
     )
 

@@ -18,7 +18,9 @@ from functools import cached_property
 import numpy as np
 
 from broodyear.setups.predictive import normal_scores
-from broodyear.statistics.numbers import BoolArray, FloatArray, IntArray, expit, level_sums
+from broodyear.statistics.numbers import BoolArray, FloatArray, IntArray, expit
+from broodyear.survival.design import Grouping
+from broodyear.survival.mixed.system import Layout, Precision, factorise, lay_out, precision_of
 
 #: Scores are winsorised at the normal distribution's 10 % and 90 % points.
 CLIP = 1.2815515655446004
@@ -30,6 +32,12 @@ _SQUARE = 0.6738117
 #: Efficiency of the winsorised spread against the plain standard deviation, on normal scores.
 EFFICIENCY = 0.7
 
+#: Spreads between batches and between seasons where the search begins.
+START_SDS = 0.4, 0.2
+#: Weight, as a share of its own, of a tank that teaches nothing: as good as none, so that one formula says what is
+#: expected of every tank.
+NEXT_TO_NONE = 1e-8
+
 _STEPS = 60
 _NEARLY_SETTLED = 1e-3
 _SETTLED = 1e-6
@@ -39,27 +47,27 @@ _LARGEST_SD = 3.0
 
 @dataclass(frozen=True, eq=False)
 class ScreenData:
-    """survivors, eggs: counts, one per tank-season; dense: design columns (the first is 1), at the end one for
-    each season that has an effect, shape (rows, columns); precision: prior precision of each column but those
-    (0 = free); batch: codes; is_fitted: False for rows that are only to be expected of, and teach nothing.
+    """survivors, eggs: counts, one per tank-season; dense: design columns (the first is 1), shape (rows, columns);
+    precision: prior precision of the coefficient of each; groupings: batch, and season where seasons differ;
+    is_fitted: False for rows that are only to be expected of, and teach nothing.
     """
 
     survivors: FloatArray
     eggs: FloatArray
     dense: FloatArray
     precision: FloatArray
-    batch: IntArray
+    groupings: tuple[Grouping, ...]
     is_fitted: BoolArray
 
-    @property
-    def seasons(self) -> int:
-        """Number of season effects."""
-        return int(self.dense.shape[1]) - len(self.precision)
+    @cached_property
+    def layout(self) -> Layout:
+        """The groupings as the mixed model lays them out."""
+        return lay_out(self.groupings)
 
     @cached_property
-    def batches(self) -> int:
-        """Number of batch effects."""
-        return int(self.batch.max()) + 1
+    def levels(self) -> IntArray:
+        """Of each grouping."""
+        return np.array([len(grouping.levels) for grouping in self.groupings])
 
     @cached_property
     def observed(self) -> FloatArray:
@@ -85,7 +93,8 @@ class ScreenFit:
 
 @dataclass(frozen=True, eq=False)
 class _State:
-    """Where the fit stands; correction: of arcsine scores to exact ones; kept: tanks that are not set aside."""
+    """Where the fit stands; correction: of arcsine scores to exact ones; kept: tanks that are not set aside; sds:
+    between levels of each grouping."""
 
     data: ScreenData
     start: float
@@ -93,9 +102,8 @@ class _State:
     correction: FloatArray
     kept: BoolArray
     leverage: FloatArray
+    sds: FloatArray
     tank_sd: float = 0.4
-    batch_sd: float = 0.4
-    season_sd: float = 0.2
 
     @cached_property
     def information(self) -> FloatArray:
@@ -117,15 +125,16 @@ class _State:
     @property
     def effective(self) -> float:
         """Tank-seasons behind the spread between tanks, less what their expectations took."""
-        return float(self.kept.sum()) - float(self.leverage.sum())
+        return float(self.kept.sum()) - float(self.leverage[self.kept].sum())
 
-    def solved(self) -> tuple[FloatArray, FloatArray, Solved]:
-        """Winsorised pseudo-observations (from the start), their weights, and the equations solved for them."""
-        score = np.clip(self.plain_scores + self.correction, -CLIP, CLIP)
+    @cached_property
+    def solved(self) -> Precision:
+        """The mixed-model equations solved for winsorised pseudo-observations (from the start)."""
+        data, score = self.data, np.clip(self.plain_scores + self.correction, -CLIP, CLIP)
         error = np.sqrt(1.0 / self.information + self.tank_sd**2)
         pseudo = self.log_odds - self.start + score / SLOPE * error
-        weight = np.where(self.kept, SLOPE**2 / _SQUARE / error**2, 0.0)
-        return pseudo, weight, solve_equations(self.data, pseudo, weight, self.batch_sd, self.season_sd)
+        weight = np.where(self.kept, 1.0, NEXT_TO_NONE) * SLOPE**2 / _SQUARE / error**2
+        return precision_of(factorise(data.layout, self.sds, weight), data.dense, pseudo, prior=data.precision)
 
 
 def fit_screen(data: ScreenData) -> ScreenFit:
@@ -133,8 +142,8 @@ def fit_screen(data: ScreenData) -> ScreenFit:
     fitted = data.is_fitted
     pooled = (data.survivors[fitted].sum() + 0.5) / (data.eggs[fitted].sum() + 1.0)
     start, rows = float(np.log(pooled / (1.0 - pooled))), len(data.eggs)
-    none = np.zeros(rows)
-    state = _State(data, start, np.full(rows, start), none, fitted, none)
+    none, sds = np.zeros(rows), np.where(data.levels > 1, START_SDS[: len(data.levels)], 0.0)
+    state = _State(data, start, np.full(rows, start), none, fitted, none, sds)
     for _ in range(2):
         state = _settle(state, _NEARLY_SETTLED)
         # The difference between exact and arcsine scores, and which tanks are set aside, are worked out anew.
@@ -143,16 +152,15 @@ def fit_screen(data: ScreenData) -> ScreenFit:
         state = replace(state, correction=exact - state.plain_scores, kept=fitted & (np.abs(exact) <= SET_ASIDE))
     state = _settle(state, _SETTLED)
     state = replace(state, tank_sd=max(state.tank_sd, _told_from_zero(state)))
-    # What is expected of each tank: the same with its own pseudo-observation taken out.
-    pseudo, weight, solved = state.solved()
-    left = np.maximum(1.0 - weight * solved.variance, 1e-3)
-    expected = start + solved.fitted - weight * solved.variance * (pseudo - solved.fitted) / left
+    # What is expected of each tank: the same with its own pseudo-observation left out.
+    solved = state.solved
+    batch_sd, season_sd = [*np.where(data.levels > 1, state.sds, np.nan), np.nan][:2]
     return ScreenFit(
-        expected=np.asarray(expected, dtype=float),
-        expected_se=np.asarray(np.sqrt(solved.variance / left), dtype=float),
+        expected=start + solved.response - solved.left / solved.alone,
+        expected_se=np.sqrt(np.maximum(1.0 / solved.alone - 1.0 / solved.factor.weight, 0.0)),
         tank_sd=state.tank_sd,
-        batch_sd=state.batch_sd if data.batches > 1 else float("nan"),
-        season_sd=state.season_sd if data.seasons > 1 else float("nan"),
+        batch_sd=float(batch_sd),
+        season_sd=float(season_sd),
         freedom=max(EFFICIENCY * state.effective, 2.0),
         set_aside=int((fitted & ~state.kept).sum()),
     )
@@ -171,16 +179,25 @@ def _told_from_zero(state: _State) -> float:
 def _settle(state: _State, tolerance: float) -> _State:
     """Repeat the mixed-model equations, and new spreads after each, until the log-odds no longer move."""
     for _ in range(_STEPS):
-        last, (_, weight, solved) = state, state.solved()
-        moved = replace(state, log_odds=state.start + solved.fitted, leverage=weight * solved.variance)
-        state = replace(
-            moved, batch_sd=solved.batch_sd, season_sd=solved.season_sd, tank_sd=_winsorised_spread(moved)
-        )
+        last, solved = state, state.solved
+        weight = solved.factor.weight
+        log_odds = state.start + solved.response - solved.left / weight
+        moved = replace(state, log_odds=log_odds, leverage=1.0 - solved.alone / weight)
+        state = replace(moved, sds=_spreads(state), tank_sd=_winsorised_spread(moved))
         change = float(np.max(np.abs(state.log_odds - last.log_odds)))
-        change += abs(state.tank_sd - last.tank_sd) + abs(state.batch_sd - last.batch_sd)
+        change += abs(state.tank_sd - last.tank_sd) + abs(state.sds[0] - last.sds[0])
         if change < tolerance:
             break
     return state
+
+
+def _spreads(state: _State) -> FloatArray:
+    """Squared effects of each grouping over the effective number of its levels; unmoved with fewer than two."""
+    layout, solved = state.data.layout, state.solved
+    squares = layout.by_grouping((state.sds[layout.owner] * layout.gather_to_levels(solved.left)) ** 2)
+    levels = solved.levels_left(state.sds**2)
+    sds = np.where(levels > 1e-6, state.sds * np.sqrt(squares / np.maximum(levels, 1e-6)), _SMALLEST_SD)
+    return np.where(state.data.levels > 1, np.clip(sds, _SMALLEST_SD, _LARGEST_SD), state.sds)
 
 
 def _winsorised_spread(state: _State) -> float:
@@ -201,48 +218,3 @@ def _winsorised_spread(state: _State) -> float:
         middle = 0.5 * (low + high)
         low, high = (middle, high) if excess(middle) > 0.0 else (low, middle)
     return 0.5 * (low + high)
-
-
-@dataclass(frozen=True, eq=False)
-class Solved:
-    """fitted and variance: per row (variance of the fitted value); batch_sd, season_sd: the next spreads."""
-
-    fitted: FloatArray
-    variance: FloatArray
-    batch_sd: float
-    season_sd: float
-
-
-def solve_equations(
-    data: ScreenData, response: FloatArray, weight: FloatArray, batch_sd: float, season_sd: float
-) -> Solved:
-    """Henderson's equations; the batch block is diagonal and eliminated, so the cost is linear in rows."""
-    dense, common, batches = data.dense, len(data.precision), data.batches
-    weighted = dense * weight[:, None]
-    border = level_sums(data.batch, weighted, batches).T
-    diagonal = np.bincount(data.batch, weight, batches) + (1.0 / batch_sd**2 if batches > 1 else 1e12)
-    right_batch = np.bincount(data.batch, weight * response, batches)
-    precision = np.concatenate([data.precision, np.full(data.seasons, 1.0 / season_sd**2)])
-    over = border / diagonal
-    inverse = np.linalg.inv(weighted.T @ dense + np.diag(precision) - over @ border.T)
-    coefficients = inverse @ (weighted.T @ response - over @ right_batch)
-    batch = (right_batch - border.T @ coefficients) / diagonal
-    adjusted = dense - over.T[data.batch]
-    variance = 1.0 / diagonal[data.batch] + np.einsum("ij,ij->i", adjusted @ inverse, adjusted)
-    batch_variance = 1.0 / diagonal + np.einsum("ji,jk,ki->i", over, inverse, over)
-    return Solved(
-        fitted=np.asarray(dense @ coefficients + batch[data.batch], dtype=float),
-        variance=np.asarray(variance, dtype=float),
-        batch_sd=_schall(batch, batch_variance, batch_sd),
-        season_sd=_schall(coefficients[common:], np.diag(inverse)[common:], season_sd),
-    )
-
-
-def _schall(effects: FloatArray, variances: FloatArray, sd: float) -> float:
-    """Schall's update: squared effects over the effective number of levels; unmoved with fewer than two."""
-    if len(effects) < 2:
-        return sd
-    effective = len(effects) - float(variances.sum()) / sd**2
-    if effective <= 1e-6:
-        return _SMALLEST_SD
-    return float(np.clip(np.sqrt(float(effects @ effects) / effective), _SMALLEST_SD, _LARGEST_SD))

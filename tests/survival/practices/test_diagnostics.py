@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -14,7 +12,7 @@ from tests.simulated.tank_seasons import TankSeasonPlan, draw_tank_seasons
 
 from broodyear.statistics.numbers import moment, shapiro_wilk_p
 from broodyear.survival import fit_survival
-from broodyear.survival.mixed.system import factorise
+from broodyear.survival.mixed.system import factorise, precision_of
 from broodyear.survival.practices.diagnostics import (
     condition_number,
     diagnose,
@@ -40,7 +38,7 @@ def model(tanks: pd.DataFrame) -> AdjustedModel:
 
 
 def test_the_working_model_gives_the_fit_back(model: AdjustedModel) -> None:
-    found = model.working.plain
+    found = model.working
     errors = model.fit.effects["std_error"].to_numpy()
     assert np.abs((found.coefficients - model.fit.coefficients) / errors).max() < ONE_STEP
     assert np.sqrt(np.diag(found.covariance)) == pytest.approx(errors, rel=0.02)
@@ -68,13 +66,12 @@ def test_within_batches_by_one_step_is_the_fit_with_batch_means(tanks: pd.DataFr
 
 def test_leaving_out_one_tank_is_a_column_that_marks_it(model: AdjustedModel) -> None:
     """Every tank by a column of its own, in a few rows; the tank that the working model names is the worst."""
-    working, contrast = model.working, model.direction("gravel_practice", "gravel")[model.columns.kept]
-    plain = working.plain
+    plain, contrast = model.working, model.direction("gravel_practice", "gravel")[model.columns.kept]
     log_odds = float(contrast @ plain.coefficients)
-    row, ratio = working.without_one(plain, contrast, log_odds)
+    row, ratio = plain.without_one(contrast, log_odds)
     ratios = []
     for mark in np.eye(len(model.rows)):
-        wider, longer = working.with_columns(mark[:, None]), np.append(contrast, 0.0)
+        wider, longer = model.with_columns(mark[:, None]), np.append(contrast, 0.0)
         assert wider is not None
         ratios.append(longer @ wider.coefficients / np.sqrt(longer @ wider.covariance @ longer))
     ratios = np.sign(log_odds) * np.array(ratios)
@@ -93,17 +90,18 @@ def test_without_spreads_it_is_least_squares_of_the_other_rows() -> None:
     factor = code_factor(rows, "gravel_practice", values, fewest_batches=1)
     model = fit_adjusted(rows, [factor])
     fitted = model.working.factor
-    working = replace(model.working, factor=factorise(fitted.layout, np.zeros(1), fitted.weight))
-    plain, contrast = working.plain, model.direction("gravel_practice", factor.compared[1])[model.columns.kept]
+    given = model.working
+    plain = precision_of(factorise(fitted.layout, np.zeros(1), fitted.weight), given.matrix, given.response)
+    contrast = model.direction("gravel_practice", factor.compared[1])[model.columns.kept]
     root = np.sqrt(fitted.weight)
-    response, matrix = root * working.response, root[:, None] * plain.matrix
+    response, matrix = root * given.response, root[:, None] * plain.matrix
     ratios = []
     for others in ~np.eye(14, dtype=bool):
         fit = sm.OLS(response[others], matrix[others]).fit()
         ratios.append(contrast @ fit.params / np.sqrt(contrast @ fit.normalized_cov_params @ contrast))
     log_odds = float(contrast @ plain.coefficients)
     ratios = np.sign(log_odds) * np.array(ratios)
-    row, ratio = working.without_one(plain, contrast, log_odds)
+    row, ratio = plain.without_one(contrast, log_odds)
     assert row == np.argmin(ratios) == 0
     assert ratio == pytest.approx(max(ratios.min(), 0.0), abs=1e-9)
 
@@ -112,7 +110,7 @@ def test_a_contrast_that_one_tank_tells_has_nothing_without_it(tanks: pd.DataFra
     rows = outcome_rows(prepare(tanks), "delivered_to_release").used
     model = fit_adjusted(rows, [], {"mark": (np.arange(len(rows)) == 3).astype(float)})
     contrast = model.columns.along("mark", 1.0)[model.columns.kept]
-    assert model.working.without_one(model.working.plain, contrast, 3.0) == (3, 0.0)
+    assert model.working.without_one(contrast, 3.0) == (3, 0.0)
 
 
 def test_influence_is_that_of_a_fit_without_the_site(tanks: pd.DataFrame, model: AdjustedModel) -> None:

@@ -18,7 +18,6 @@ from broodyear.statistics.numbers import BoolArray, FloatArray
 from broodyear.survival.design import Design
 from broodyear.survival.marginal import dispersion_of, plain_fit
 from broodyear.survival.mixed.laplace import LARGEST_SD, SMALLEST_SD, Laplace, OffZero, Quadrature, Restricted
-from broodyear.survival.mixed.system import invert
 from broodyear.survival.result import SurvivalFit
 
 START_SD = 0.4
@@ -147,7 +146,7 @@ def _assembled(design: Design, end: _End | None, notes: list[str], *, with_degre
     # From second derivatives of −2 log-likelihood in units of the scale.
     joint = np.asarray(2.0 * end.scale @ np.linalg.inv(end.curvature) @ end.scale.T, dtype=float)
     mode = likelihood.mode(end.values)
-    diagonal = invert(mode.factor)[0]
+    diagonal = mode.factor.inverse[0]
     effects, errors = mode.factor.scale * mode.effects, mode.factor.scale * np.sqrt(diagonal)
     for name, positions in zip(end.sds, likelihood.layout.positions, strict=True):
         frames[name] = frames[name].assign(effect=effects[positions], std_error=errors[positions])
@@ -181,8 +180,8 @@ def approach(likelihood: Laplace, values: FloatArray) -> FloatArray:
         step = precision.covariance @ (likelihood.matrix.T @ left)
         of_levels = layout.gather_to_levels(precision.through @ step)
         squares = layout.by_grouping((mode.effects - mode.factor.scale * of_levels) ** 2)
-        levels = layout.by_grouping(1.0 - invert(mode.factor)[0]) + variances * precision.adjustment_slope()
-        turned = variances * np.clip(squares / np.maximum(levels, SMALLEST), 1.0 / LONGEST_TURN, LONGEST_TURN)
+        levels = np.maximum(precision.levels_left(variances), SMALLEST)
+        turned = variances * np.clip(squares / levels, 1.0 / LONGEST_TURN, LONGEST_TURN)
         moved = np.concatenate([np.clip(turned, likelihood.smallest_start, LARGEST_START), values[count:] + step])
         if not likelihood.deviance(moved) < lowest:  # all-or-nothing levels throw steps far
             break
@@ -194,7 +193,7 @@ def unit_moves(likelihood: Laplace, values: FloatArray) -> FloatArray:
     """Moves of about one standard error each of −2 log-likelihood, as columns: of the variances, as if levels told
     of their own spread alone, and of the coefficients."""
     mode = likelihood.mode(values)
-    levels = likelihood.layout.by_grouping((1.0 - invert(mode.factor)[0]) ** 2)
+    levels = likelihood.layout.by_grouping((1.0 - mode.factor.inverse[0]) ** 2)
     root = np.linalg.cholesky(mode.precision.covariance) / np.sqrt(2.0)
     return np.asarray(
         block_diag(np.diag(values[: len(levels)] / np.sqrt(np.maximum(levels, 1e-12))), root), dtype=float

@@ -23,7 +23,6 @@ from broodyear.survival.mixed.system import (
     Precision,
     factorise,
     inverse_times,
-    invert,
     lay_out,
     precision_of,
     solve,
@@ -148,7 +147,7 @@ class Laplace:
         implicit differentiation of the modes' equation.
         """
         layout, left = self.layout, self.design.residuals(probability)
-        diagonal, leverages = invert(factor)
+        diagonal, leverages = factor.inverse
         by_row = solve(factor, leverages * factor.weight * (1.0 - 2.0 * probability))  # the modes following
         effects, own = (factor.scale * layout.gather_to_levels(one) for one in (left, by_row))
         by_variance = layout.by_grouping(1.0 - diagonal - effects * (effects - own)) / self.sds(values) ** 2

@@ -15,18 +15,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 from scipy.linalg.lapack import dpotrf, dpotri, dpotrs
 from scipy.sparse import csr_array
 
-from broodyear.statistics.numbers import FloatArray, IntArray
+from broodyear.statistics.numbers import FloatArray, IntArray, delta_errors
 from broodyear.survival.design import Grouping
 
 MANY_CELLS = 100_000  # of the border, most of them zero: above, only the others are kept
 FEWEST_DEGREES = 1.0
+TOLD_APART = 3e-5  # share of a column's length left after the earlier columns, below which rows cannot tell it
+ESTIMABLE = 1e-6  # a contrast that moves along an aliased direction by more cannot be told
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,6 +118,25 @@ class Factor:
         roots = np.sum(np.log(self.root)) + np.sum(np.log(np.diag(self.lower)))
         return float(2.0 * roots + np.sum(np.log(self.own)))
 
+    @cached_property
+    def inverse(self) -> tuple[FloatArray, FloatArray]:
+        """The diagonal of H⁻¹, and the rows' leverages z' H⁻¹ z (z the row of Z Λ), without forming H⁻¹."""
+        layout, most, others = self.layout, self.layout.most, self.layout.rest
+        schur = dpotri(self.lower, lower=True)[0] if layout.width else self.lower
+        schur = schur + np.tril(schur, -1).T
+        pulled = self.border @ schur
+        main = (1.0 + (self.border * pulled).sum(axis=1)) / self.root**2
+        diagonal = np.concatenate([main, np.diag(schur)])
+        scale, rest = self.scale[0], self.scale[most : layout.others]
+        crossed = (pulled[layout.main, others] * rest[others]).sum(axis=0)
+        within = (schur * np.outer(rest, rest))[others[:, None], others].sum(axis=(0, 1))
+        leverages = scale**2 * main[layout.main] - 2.0 * (scale / self.root)[layout.main] * crossed + within
+        if not layout.single:
+            return diagonal, leverages
+        variance, own = self.scale[layout.others :] ** 2, self.own
+        by_row = 1.0 / own + variance * (self.weight / own) ** 2 * leverages
+        return np.concatenate([diagonal, by_row]), variance / own + leverages / own**2
+
 
 def factorise(layout: Layout, sds: FloatArray, weight: FloatArray) -> Factor:
     """Factorise H at these standard deviations (one per grouping) and binomial weights (one per row)."""
@@ -173,70 +194,99 @@ def _held_back(factor: Factor, each: FloatArray, right: FloatArray) -> FloatArra
     return left.reshape(right.shape)
 
 
-def invert(factor: Factor) -> tuple[FloatArray, FloatArray]:
-    """The diagonal of H⁻¹, and the rows' leverages z' H⁻¹ z (z the row of Z Λ), without forming H⁻¹."""
-    layout, most, others = factor.layout, factor.layout.most, factor.layout.rest
-    schur = dpotri(factor.lower, lower=True)[0] if layout.width else factor.lower
-    schur = schur + np.tril(schur, -1).T
-    pulled = factor.border @ schur
-    main = (1.0 + (factor.border * pulled).sum(axis=1)) / factor.root**2
-    diagonal = np.concatenate([main, np.diag(schur)])
-    scale, rest = factor.scale[0], factor.scale[most : layout.others]
-    crossed = (pulled[layout.main, others] * rest[others]).sum(axis=0)
-    within = (schur * np.outer(rest, rest))[others[:, None], others].sum(axis=(0, 1))
-    leverages = scale**2 * main[layout.main] - 2.0 * (scale / factor.root)[layout.main] * crossed + within
-    if not layout.single:
-        return diagonal, leverages
-    variance, own = factor.scale[layout.others :] ** 2, factor.own
-    by_row = 1.0 / own + variance * (factor.weight / own) ** 2 * leverages
-    return np.concatenate([diagonal, by_row]), variance / own + leverages / own**2
-
-
 @dataclass(frozen=True, eq=False)
 class Precision:
     """How exactly coefficients of some columns are known at given spreads, and how these move it.
 
-    covariance: (X'V⁻¹X)⁻¹ with V = W⁻¹ + Σ sd² Z Z', shape (terms, terms). matrix: X, shape (rows, terms).
-    through: V⁻¹X. of_variances: covariance of the estimated variances, None where these count as known.
-    coefficients: of generalised least squares, empty where no working response was given.
+    covariance: (X'V⁻¹X)⁻¹ with V = W⁻¹ + Σ sd² Z Z', shape (terms, terms); with a prior precision of the
+    coefficients added to the information where there is one. matrix: X, shape (rows, terms). through: V⁻¹X.
+    response: one a row, empty where only precision counts. of_variances: covariance of the estimated variances,
+    None where these count as known.
     """
 
     covariance: FloatArray
     matrix: FloatArray
     through: FloatArray
-    layout: Layout
+    factor: Factor
+    response: FloatArray
     of_variances: FloatArray | None = None
-    coefficients: FloatArray = field(default_factory=lambda: np.empty(0))
 
     @cached_property
-    def of_rows(self) -> FloatArray:
-        """The diagonal of V⁻¹X (X'V⁻¹X)⁻¹ X'V⁻¹: what of the rows' own the coefficients take."""
-        return np.asarray(np.einsum("ij,ij->i", self.through @ self.covariance, self.through), dtype=float)
+    def coefficients(self) -> FloatArray:
+        """Of generalised least squares of the response."""
+        return np.asarray(self.covariance @ (self.through.T @ self.response), dtype=float)
+
+    @cached_property
+    def left(self) -> FloatArray:
+        """V⁻¹ (y − X b): of each row its weight times what neither columns nor levels explain."""
+        return inverse_times(self.factor, self.response - self.matrix @ self.coefficients)
+
+    @cached_property
+    def alone(self) -> FloatArray:
+        """How exactly a coefficient that a row had to itself would be known: the diagonal of V⁻¹ less what of it
+        the columns take. A row is left out by such a coefficient, `left` over it (Cook & Weisberg 1982, Residuals
+        and influence in regression, 2.2; from memory)."""
+        weight = self.factor.weight
+        taken = np.einsum("ij,ij->i", self.through @ self.covariance, self.through)
+        return np.asarray(weight * (1.0 - weight * self.factor.inverse[1]) - taken, dtype=float)
+
+    def on(self, matrix: FloatArray, through: FloatArray | None = None) -> Precision:
+        """The same of other columns A; through: V⁻¹ A where it is known."""
+        return replace(
+            precision_of(self.factor, matrix, self.response, through=through), of_variances=self.of_variances
+        )
+
+    def without_one(self, contrast: FloatArray, log_odds: float) -> tuple[int, float]:
+        """The row without which a contrast of the coefficients has least to show, and how many standard errors it
+        lies from zero then, to its own side; log_odds: with all rows. Spreads are held.
+
+        Where it alone tells the contrast, nothing is left: 0.
+        """
+        pull, error = self.through @ (self.covariance @ contrast), delta_errors(contrast, self.covariance)
+        is_estimable = self.alone > TOLD_APART * self.factor.weight
+        alone = np.where(is_estimable, self.alone, 1.0)
+        ratio = np.sign(log_odds) * (log_odds - pull * self.left / alone) / np.hypot(error, pull / np.sqrt(alone))
+        ratio = np.where(is_estimable, ratio, np.where(np.abs(pull) > ESTIMABLE, 0.0, np.inf))
+        return int(np.argmin(ratio)), float(max(ratio.min(), 0.0))
 
     def adjustment_slope(self) -> FloatArray:
         """Derivative of log|X'V⁻¹X| over each variance, binomial weights held."""
-        layout, shared = self.layout, self.layout.by_row.T @ self.through
+        layout, shared = self.factor.layout, self.factor.layout.by_row.T @ self.through
         squares = np.einsum("ij,ij->i", shared @ self.covariance, shared)
         slope = np.bincount(layout.owner[: layout.others], squares, len(layout.positions))
         if layout.single:
             slope[layout.owner[-1]] = np.vdot(self.through.T @ self.through, self.covariance)
         return np.asarray(-slope, dtype=float)
 
+    def levels_left(self, variances: FloatArray) -> FloatArray:
+        """Of each grouping its levels less what shrinkage and the columns leave of them, over which the squares of
+        its standardised effects give a new variance (Schall 1991, doi 10.1093/biomet/78.4.719)."""
+        kept = self.factor.layout.by_grouping(1.0 - self.factor.inverse[0])
+        return np.asarray(kept + variances * self.adjustment_slope(), dtype=float)
+
     def degrees(self, contrast: FloatArray) -> float:
         """2 v² / var(v) for the variance v of a contrast (Satterthwaite 1946, doi 10.2307/3002019)."""
         if self.of_variances is None:
             return float("inf")
-        moved = self.covariance @ contrast
-        slope = self.layout.by_grouping(self.layout.gather_to_levels(self.through @ moved) ** 2)
+        moved, layout = self.covariance @ contrast, self.factor.layout
+        slope = layout.by_grouping(layout.gather_to_levels(self.through @ moved) ** 2)
         variance, uncertainty = float(contrast @ moved), float(slope @ self.of_variances @ slope)
         if uncertainty <= 0.0 or variance <= 0.0:
             return float("inf")
         return max(2.0 * variance**2 / uncertainty, FEWEST_DEGREES)
 
 
-def precision_of(factor: Factor, matrix: FloatArray, through: FloatArray | None = None) -> Precision:
-    """Of these columns A, shape (rows, columns); through: V⁻¹ A where it is known."""
+def precision_of(
+    factor: Factor,
+    matrix: FloatArray,
+    response: FloatArray | None = None,
+    *,
+    through: FloatArray | None = None,
+    prior: FloatArray | None = None,
+) -> Precision:
+    """Of these columns A, shape (rows, columns); through: V⁻¹ A where it is known; prior: precision of each
+    column's coefficient before any row."""
     through = inverse_times(factor, matrix) if through is None else through
-    information = matrix.T @ through
+    information = matrix.T @ through + np.diag(np.zeros(matrix.shape[1]) if prior is None else prior)
     covariance = np.asarray(np.linalg.inv(0.5 * (information + information.T)), dtype=float)
-    return Precision(covariance, matrix, through, factor.layout)
+    return Precision(covariance, matrix, through, factor, np.empty(0) if response is None else response)

@@ -110,8 +110,8 @@ def site_influence(model: AdjustedModel) -> pd.DataFrame:
     """
     from scipy.linalg import lstsq
 
-    working, matrix, plain = model.working, model.fit.design.matrix, model.working.plain
-    left = working.response - matrix @ plain.coefficients
+    matrix, plain = model.fit.design.matrix, model.working
+    left = plain.response - matrix @ plain.coefficients
     codes, sites = pd.factorize(model.rows["site_id"], sort=True)
     scores = level_sums(codes.astype(np.int64), plain.through * left[:, None], len(sites))
     information = np.linalg.inv(plain.covariance)
@@ -178,7 +178,7 @@ def curvature_of(model: AdjustedModel, name: str, temps_c: FloatArray) -> Curvat
     if len(np.unique(knots)) < len(KNOTS):
         return Curvature()
     further = np.where(known[:, None], spline_columns(np.where(known, temps_c, 0.0), knots), 0.0)
-    wider, plain, size = model.working.with_columns(further), model.working.plain, further.shape[1]
+    wider, plain, size = model.with_columns(further), model.working, further.shape[1]
     if wider is None or not model.columns.own(name).size:
         return Curvature()
     own = wider.coefficients[-size:]

@@ -244,7 +244,7 @@ def within_batches(model: AdjustedModel, contrasts: Sequence[Finding]) -> list[F
     wider: dict[str, Precision | None] = {}
     for name in {one.factor for one in contrasts if one.direction is not None and "batch_id" in model.fit.groups}:
         means = batch_means(model.rows["batch_id"], model.columns.matrix[:, model.columns.spans[name]])
-        wider[name] = model.working.with_columns(means)
+        wider[name] = model.with_columns(means)
 
     def answered(one: Finding) -> Finding:
         own, wide = one.direction, wider.get(one.factor)
@@ -253,7 +253,7 @@ def within_batches(model: AdjustedModel, contrasts: Sequence[Finding]) -> list[F
         found = replace(one, within=_within(model, one, own, wide) if wide else None)
         if not one.p_value <= CLAIMED_AT:
             return found
-        p, tank = without_one_tank(model, model.working.plain, own, one.log_odds, one.degrees)
+        p, tank = without_one_tank(model, model.working, own, one.log_odds, one.degrees)
         return replace(found, p_without_one_tank=p, most_telling_tank=tank)
 
     return [answered(one) for one in contrasts]
@@ -263,7 +263,7 @@ def without_one_tank(
     model: AdjustedModel, own: Precision, contrast: FloatArray, log_odds: float, degrees: float
 ) -> tuple[float, str]:
     """The p value of a contrast without the tank-season that speaks loudest for it, and which that is."""
-    row, ratio = model.working.without_one(own, contrast, log_odds)
+    row, ratio = own.without_one(contrast, log_odds)
     tank = model.rows.iloc[row]
     return float(two_sided_p(ratio, degrees)), f"{tank['tank_id']} in {tank['season']}"
 
@@ -281,7 +281,7 @@ def _within(model: AdjustedModel, contrast: Finding, direction: FloatArray, wide
     whole = np.zeros(model.columns.matrix.shape[1])
     whole[model.columns.kept] = direction
     between[len(direction) :] = whole[model.columns.spans[contrast.factor]]
-    shift = float(longer @ wider.coefficients - direction @ model.working.plain.coefficients)
+    shift = float(longer @ wider.coefficients - direction @ model.working.coefficients)
     gap, gap_error = float(between @ wider.coefficients), float(delta_errors(between, wider.covariance))
     return Within(
         log_odds=contrast.log_odds + shift,

@@ -183,7 +183,7 @@ def _combination_estimates(model: AdjustedModel, factor: Factor) -> pd.DataFrame
     """
     columns = model.columns_with(factor, without=(ROOM, GRAVEL))
     matrix, own = columns.kept_matrix, columns.own(COMBINED)
-    found = model.working.estimates(matrix)
+    found = model.working.on(matrix)
     averages, directions = {}, []
     for level in factor.compared:
         direction = columns.along(COMBINED, factor.coding(level))

@@ -16,12 +16,19 @@ import numpy as np
 import pandas as pd
 
 from broodyear.errors import Refused
-from broodyear.statistics.numbers import BoolArray, FloatArray, IntArray, delta_errors
+from broodyear.statistics.numbers import BoolArray, FloatArray, IntArray
 from broodyear.survival.design import Design, Grouping, aliases
 from broodyear.survival.fit import fit_design
 from broodyear.survival.marginal import separated_terms
-from broodyear.survival.mixed.system import Factor as Factorised
-from broodyear.survival.mixed.system import Precision, factorise, inverse_times, invert, lay_out, precision_of
+from broodyear.survival.mixed.system import (
+    ESTIMABLE,
+    TOLD_APART,
+    Precision,
+    factorise,
+    inverse_times,
+    lay_out,
+    precision_of,
+)
 from broodyear.survival.practices.factors import FEWEST_TANKS, Factor, varying
 from broodyear.survival.result import Average, SurvivalFit
 
@@ -30,9 +37,6 @@ FEWEST_SEASONS = 5
 UNITS = "units_at_delivery_c_days"
 #: Name of the column that marks where a covariate was not recorded.
 NOT_KNOWN = "{} not recorded"
-#: Share of a column's length left after the earlier columns, below which records cannot tell it apart.
-TOLD_APART = 3e-5
-ESTIMABLE = 1e-6  # a contrast that moves along an aliased direction by more cannot be told
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,58 +98,6 @@ def build_columns(rows: int, parts: Parts) -> Columns:
 
 
 @dataclass(frozen=True, eq=False)
-class Working:
-    """The working model of a mixed fit; response: one a row; factor: of the groupings with a spread."""
-
-    fit: SurvivalFit
-    response: FloatArray
-    factor: Factorised
-
-    @cached_property
-    def plain(self) -> Precision:
-        """Generalised least squares of the working response on the columns of the fit."""
-        return self.estimates(self.fit.design.matrix)
-
-    def with_columns(self, further: FloatArray) -> Precision | None:
-        """The same with further columns behind those of the fit; None where these are made up of others."""
-        matrix = np.hstack([self.fit.design.matrix, further])
-        if aliases(matrix, TOLD_APART)[1].size:
-            return None
-        return self.estimates(matrix, np.hstack([self.plain.through, inverse_times(self.factor, further)]))
-
-    def estimates(self, matrix: FloatArray, through: FloatArray | None = None) -> Precision:
-        """The same on any columns A; through: V⁻¹ A where it is known."""
-        found, own = precision_of(self.factor, matrix, through), self.fit.precision
-        return replace(
-            found,
-            of_variances=None if own is None else own.of_variances,
-            coefficients=found.covariance @ (found.through.T @ self.response),
-        )
-
-    @cached_property
-    def leverages(self) -> FloatArray:
-        """Of the rows, of all random intercepts."""
-        return invert(self.factor)[1]
-
-    def without_one(self, own: Precision, contrast: FloatArray, log_odds: float) -> tuple[int, float]:
-        """The row without which a contrast of the coefficients has least to show, and how many standard errors it
-        lies from zero then, to its own side; log_odds: with all rows. Spreads are held.
-
-        A row is left out by a coefficient of its own (Cook & Weisberg 1982, Residuals and influence in
-        regression, 2.2; from memory). Where it alone tells the contrast, nothing is left: 0.
-        """
-        weight, error = self.factor.weight, delta_errors(contrast, own.covariance)
-        left = inverse_times(self.factor, self.response - own.matrix @ own.coefficients)
-        pull = own.through @ (own.covariance @ contrast)
-        alone = weight * (1.0 - weight * self.leverages) - own.of_rows
-        is_estimable = alone > TOLD_APART * weight
-        alone = np.where(is_estimable, alone, 1.0)
-        ratio = np.sign(log_odds) * (log_odds - pull * left / alone) / np.hypot(error, pull / np.sqrt(alone))
-        ratio = np.where(is_estimable, ratio, np.where(np.abs(pull) > ESTIMABLE, 0.0, np.inf))
-        return int(np.argmin(ratio)), float(max(ratio.min(), 0.0))
-
-
-@dataclass(frozen=True, eq=False)
 class AdjustedModel:
     """A fitted model of one outcome.
 
@@ -161,15 +113,24 @@ class AdjustedModel:
     dropped: tuple[str, ...]
 
     @cached_property
-    def working(self) -> Working:
-        """The working model at the end of the fit, for what would change with further columns."""
+    def working(self) -> Precision:
+        """The working model at the end of the fit: generalised least squares of the working response."""
         fit, probability = self.fit, self.fit.fitted
         weight = np.maximum(fit.design.variances(probability), 1e-10)
         response = np.log(probability) - np.log1p(-probability) + fit.design.residuals(probability) / weight
         sds = np.asarray(fit.group_sd, dtype=np.float64)
         kept = np.flatnonzero(sds > 0) if sds.any() else np.arange(len(sds))  # without spreads V is W⁻¹
         layout = lay_out([fit.design.groupings[index] for index in kept])
-        return Working(fit, response, factorise(layout, sds[kept], weight))
+        found = precision_of(factorise(layout, sds[kept], weight), fit.design.matrix, response)
+        return replace(found, of_variances=fit.precision.of_variances if fit.precision else None)
+
+    def with_columns(self, further: FloatArray) -> Precision | None:
+        """The same with further columns behind those of the fit; None where these are made up of others."""
+        matrix = np.hstack([self.fit.design.matrix, further])
+        if aliases(matrix, TOLD_APART)[1].size:
+            return None
+        through = np.hstack([self.working.through, inverse_times(self.working.factor, further)])
+        return self.working.on(matrix, through)
 
     @cached_property
     def factors(self) -> dict[str, Factor]:
