@@ -240,7 +240,7 @@ def test_a_review_is_the_same_bytes_with_one_process_and_with_two(
     really = second_process.SecondProcess._done_there
     monkeypatch.setattr(second_process.SecondProcess, "_done_there", noted)
     again = report_season(store, last_season, tmp_path, sites=True)
-    assert "worked_out" in done_there and {name for name in done_there if name.endswith("_figure")}
+    assert "on_one_thread" in done_there and {name for name in done_there if name.endswith("_figure")}
     folder = review.page.parent
     written = {path.relative_to(folder) for path in folder.rglob("*") if path.is_file()}
     assert written == {path.relative_to(tmp_path) for path in again.page.parent.rglob("*") if path.is_file()}

@@ -23,9 +23,9 @@ from threadpoolctl import threadpool_limits
 from broodyear.errors import Refused
 from broodyear.figures.style import require_rows
 from broodyear.reports import second_process
-from broodyear.reports.second_process import SecondProcess, worked_out
+from broodyear.reports.second_process import SecondProcess, on_one_thread
 from broodyear.survival import EffectsReport, effects_report
-from broodyear.survival.practices import MODELS, report_from
+from broodyear.survival.practices import effects_asked
 
 #: A process that is asked to end, or whose review is gone, ends well within this.
 PATIENCE_SECONDS = 20.0
@@ -70,10 +70,9 @@ def same(first: EffectsReport, second: EffectsReport) -> bool:
 @pytest.mark.usefixtures("either_way")
 def test_what_is_worked_out_there_is_what_is_worked_out_here(outcomes: pd.DataFrame) -> None:
     with SecondProcess(is_wanted=True) as beside:
-        pieces = [(outcome, model) for outcome in ("hatch", "delivered_to_release") for model in MODELS]
-        asked = [beside.ask(worked_out, outcomes, *piece) for piece in pieces]
+        answer = effects_asked(outcomes, partial(beside.ask, on_one_thread))
         wait_until_begun(beside)
-        found = report_from([one() for one in asked])
+        found = answer()
         assert beside._process and beside._process.is_alive()
     assert not beside._process.is_alive()
     with threadpool_limits(limits=1, user_api="blas"):

@@ -1,7 +1,7 @@
 """A process beside this one that takes over part of a report's work: fits, and drawings.
 
     with SecondProcess(wanted) as beside:
-        fitted = beside.ask(worked_out, rows, "hatch", "total")   # begun there as soon as it is free
+        fitted = beside.ask(fitted, rows, "hatch")                # begun there as soon as it is free
         ...                                                 # other work here, meanwhile
         fitted()                                            # its answer; what is not begun yet is done here
     drawn = beside.leave(picture, rows)                 # for that process alone: it has loaded what draws already
@@ -32,14 +32,9 @@ from importlib import import_module
 from multiprocessing import get_context, parent_process, resource_tracker
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from threadpoolctl import threadpool_limits
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from broodyear.survival.practices.outcome import OutcomeReport
 
 #: From this many set-ups on, the work takes longer than starting a process.
 WORTH_A_PROCESS_SETUPS = 150
@@ -51,15 +46,13 @@ _HARMLESS_THREADS = frozenset({"MainThread", "waiting"})
 Answer = tuple[bool, Any]
 
 
-def worked_out(rows: pd.DataFrame, outcome: str, model: str) -> OutcomeReport:
-    """What one of the two models of an outcome says, on one linear-algebra thread.
+def on_one_thread(work: Callable[..., Any], *given: Any) -> Any:
+    """`work(*given)` on one linear-algebra thread.
 
     Sums are rounded as threads share them out, so the number of threads has to be the same wherever this runs.
     """
-    from broodyear.survival.practices import outcome_part
-
     with threadpool_limits(limits=1, user_api="blas"):
-        return outcome_part(rows, outcome, model)
+        return work(*given)
 
 
 @dataclass

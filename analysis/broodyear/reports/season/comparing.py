@@ -13,7 +13,6 @@ from broodyear.errors import NothingToAnalyse
 from broodyear.reports.season.evidence import diagnostic_tables
 from broodyear.reports.season.results import SeasonRecords, SeasonResults, attempt, region_of, sites_beside_regions
 from broodyear.reports.season.visits import visits_table
-from broodyear.reports.second_process import SecondProcess, worked_out
 from broodyear.reports.tables import ReportTable, declared_first, report_table
 from broodyear.trials import trial_claims
 
@@ -24,12 +23,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class UnderWay:
-    """What the rest of a review is worked out from. known: rows of every tank-season up to this one; fits: those
-    of each outcome, as asked for; trials: as analysed; regions: gives the claims of regions that are low as a
+    """What the rest of a review is worked out from. known: rows of every tank-season up to this one; effects:
+    gives the fits of every outcome; trials: as analysed; regions: gives the claims of regions that are low as a
     whole, where a site is low."""
 
     known: pd.DataFrame
-    fits: Sequence[Callable[[], Any]]
+    effects: Callable[[], EffectsReport]
     trials: pd.DataFrame
     regions: Callable[[], list[Claim]]
 
@@ -38,7 +37,7 @@ def with_practices(records: SeasonRecords, under_way: UnderWay) -> SeasonResults
     """The whole review: `records`, and what the fits say once they are done."""
     known = under_way.known
     with threadpool_limits(limits=1, user_api="blas"):
-        effects = attempt(lambda: _effects(under_way.fits))
+        effects = attempt(under_way.effects)
         changes = attempt(lambda: _changes(known, effects))
     practices = _of_practices(effects, changes, trial_claims(under_way.trials))
     found: dict[str, Any] = {**vars(records), **_from_effects(effects), **diagnostic_tables(effects)}
@@ -67,27 +66,6 @@ def _low_regions(asked: Callable[[], list[Claim]]) -> list[Claim]:
     """What was asked of regions, nothing where it was refused."""
     found = attempt(asked)
     return [] if isinstance(found, str) else found
-
-
-def begun_fits(known: pd.DataFrame, beside: SecondProcess) -> list[Callable[[], Any]]:
-    """Both fits of each outcome, in the order of a tank’s life; those of the whole stay are begun first."""
-    from broodyear.survival.practices import MODELS, outcomes_in
-
-    rows = {outcome: known[known["outcome"] == outcome] for outcome in outcomes_in(known)}
-    pieces = [(outcome, model) for outcome in rows for model in MODELS]
-    asked = {
-        (outcome, model): beside.ask(worked_out, rows[outcome], outcome, model)
-        for outcome in reversed(rows)
-        for model in MODELS
-    }
-    return [asked[piece] for piece in pieces]
-
-
-def _effects(fits: Sequence[Callable[[], Any]]) -> EffectsReport:
-    """The report of all outcomes; the first are worked out here while the last is being worked out beside."""
-    from broodyear.survival.practices import report_from
-
-    return report_from([asked() for asked in fits])
 
 
 def _changes(outcomes: pd.DataFrame, effects: EffectsReport | str) -> pd.DataFrame:

@@ -5,6 +5,7 @@ What they refuse is kept as a sentence. ``comparing`` does the same for what fol
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -28,13 +29,14 @@ from broodyear.reports.season.account import (
     totals,
     with_intervals,
 )
-from broodyear.reports.season.comparing import UnderWay, begun_fits
+from broodyear.reports.season.comparing import UnderWay
 from broodyear.reports.season.practices import trials_table
 from broodyear.reports.season.results import SeasonRecords, attempt, sites_beside_regions, stated
-from broodyear.reports.second_process import SecondProcess
+from broodyear.reports.second_process import SecondProcess, on_one_thread
 from broodyear.reports.sentences import Statements
 from broodyear.reports.tables import ReportTable, report_table, without_folders
 from broodyear.store.clashing import clashing_rows
+from broodyear.survival.practices import effects_asked
 from broodyear.trials import analyse_trials
 
 if TYPE_CHECKING:
@@ -63,7 +65,7 @@ def gather_records(
         pd.MultiIndex.from_frame(large[tank])
     )
     known = plain_flags(outcomes[outcomes["season"] <= season])
-    fits = begun_fits(known, beside)
+    effects = effects_asked(known, partial(beside.ask, on_one_thread))
     tell(1, 4, "judging tanks and sites")
     with threadpool_limits(limits=1, user_api="blas"):
         screen = attempt(lambda: _screen(known))
@@ -92,7 +94,7 @@ def gather_records(
     )
     has_low_sites = bool(sites_beside_regions(statements))
     regions = beside.ask(low_regions, known) if has_low_sites else list
-    return records, UnderWay(known, fits, trials, regions)
+    return records, UnderWay(known, effects, trials, regions)
 
 
 def plain_flags(frame: pd.DataFrame) -> pd.DataFrame:

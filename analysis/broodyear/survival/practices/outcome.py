@@ -5,6 +5,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -53,7 +55,7 @@ TANKS_PER_BATCH = 4
 
 @dataclass(frozen=True, eq=False)
 class OutcomeReport:
-    """What one of the MODELS of an outcome says, or both together.
+    """What one of the two models of an outcome says, or both together.
 
     fits: NOTE_COLUMNS, one row per model; findings: contrasts compared, with the correlation of their estimates;
     refused: what cannot be compared, where no model could be fitted all; used: tank-seasons; methods:
@@ -104,24 +106,32 @@ def effects_report(frame: pd.DataFrame) -> EffectsReport:
     direct effect of a room (`room_type_direct`) from the one with it instead of the set point. All contrasts of an
     outcome are one family; the whole stay is asked before its stages.
     """
-    return report_from([outcome_part(frame, outcome, name) for outcome in outcomes_in(frame) for name in MODELS])
+    return effects_asked(frame)()
 
 
-def outcomes_in(frame: pd.DataFrame) -> tuple[str, ...]:
-    """Outcomes present, in the order of a tank's life."""
-    present = {MAIN_OUTCOME} if "outcome" not in frame else set(frame["outcome"].dropna())
-    return tuple(outcome for outcome in OUTCOMES if outcome in present)
-
-
-def outcome_part(frame: pd.DataFrame, outcome: str, model: str) -> OutcomeReport:
-    """What one of the MODELS says of an outcome, to be put together by `report_from`."""
+def effects_asked(
+    frame: pd.DataFrame, ask: Callable[..., Callable[[], Any]] = partial
+) -> Callable[[], EffectsReport]:
+    """The same begun, and to be had later; ask: has a model of an outcome worked out, perhaps by another process;
+    what it returns gives the answer. Those of the whole stay are begun first."""
     rows = prepare(frame)
-    return MODELS[model](outcome_rows(rows[rows["outcome"] == outcome], outcome))
+    present = [name for name in OUTCOMES if (rows["outcome"] == name).any()]
+    asked = {
+        name: [
+            ask(_modelled, rows[rows["outcome"] == name], name, model) for model in (total_report, direct_report)
+        ]
+        for name in reversed(present)
+    }
+    return lambda: _report([_together(*(answer() for answer in asked[name])) for name in present])
 
 
-def report_from(found: Sequence[OutcomeReport]) -> EffectsReport:
-    """The whole report from what the MODELS, in their order, say of each outcome, the whole stay among them."""
-    parts = [together(*both) for both in zip(found[::2], found[1::2], strict=True)]
+def _modelled(rows: pd.DataFrame, outcome: str, model: Callable[[OutcomeRows], OutcomeReport]) -> OutcomeReport:
+    """What a model says of an outcome, given prepared rows."""
+    return model(outcome_rows(rows, outcome))
+
+
+def _report(parts: Sequence[OutcomeReport]) -> EffectsReport:
+    """The whole report from those of the outcomes."""
     if not any(part.used or len(part.practices) for part in parts):
         raise NothingToAnalyse("No tank-season has an outcome, so there are no effects to estimate.")
     findings = iter(gated([finding for part in parts for finding in part.findings], MAIN_OUTCOME))
@@ -143,7 +153,7 @@ def _stacked(tables: Sequence[pd.DataFrame]) -> pd.DataFrame:
     return pd.concat(filled, ignore_index=True) if filled else tables[0].copy()
 
 
-def together(total: OutcomeReport, direct: OutcomeReport) -> OutcomeReport:
+def _together(total: OutcomeReport, direct: OutcomeReport) -> OutcomeReport:
     """Everything one outcome's rows say of practices and temperature, as one family.
 
     Estimates of the two models are taken as independent, which is the safe side: the chance that all of some
@@ -223,10 +233,6 @@ def _answered(
     directions = np.array([one.direction for one in findings if one.direction is not None])
     correlation, used = correlation_between(directions, model.fit.variance), len(rows.used)
     return OutcomeReport(_fit_row(rows, name, used, words), findings, correlation, used=used)
-
-
-#: The two models of an outcome.
-MODELS: dict[str, Callable[[OutcomeRows], OutcomeReport]] = {"total": total_report, "direct": direct_report}
 
 
 def _fit_row(rows: OutcomeRows, model: str, used: int, words: str) -> pd.DataFrame:
