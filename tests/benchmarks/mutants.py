@@ -211,7 +211,7 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ('rows["season"] == rows["season"].max()', 'rows["season"] == rows["season"].min()'),
         ("[::side]", "[::-side]"),
     )),
-    ("survival/mixed/system.py", ("survival/practices/test_diagnostics.py",), (
+    ("statistics/crossed.py", ("survival/practices/test_diagnostics.py",), (
         ("weight * (1.0 - weight * self.factor", "weight * (1.0 + weight * self.factor"),
         ("log_odds - pull * self.left / alone", "log_odds + pull * self.left / alone"),
         ("np.hypot(error, pull / np.sqrt(alone))", "error"),

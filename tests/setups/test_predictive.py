@@ -90,11 +90,6 @@ def test_shrunken_rates_of_the_surgical_data() -> None:
     np.testing.assert_allclose(mean, [fitted["shrunken"][unit] for unit in units], atol=0.004)
 
 
-def test_mean_survival_by_quadrature() -> None:
-    want = quad(lambda z: share(1.7 + 0.45 * z) * norm.pdf(z), -9, 9)[0]
-    assert predictive.mean_survival(*row(1.7, 0.45))[0] == pytest.approx(want, abs=1e-7)
-
-
 def test_coarse_nodes_change_little() -> None:
     counted = np.arange(151.0)
     constant = [np.full(151, value) for value in (150.0, 1.7, 0.5)]

@@ -37,6 +37,13 @@ def test_average_over_groups_is_the_integral(sd, log_odds):
     assert found.survival[0] == pytest.approx(exact, abs=INTEGRAL if sd <= 1 else 1e-6)
 
 
+def test_each_row_may_have_a_standard_deviation_of_its_own() -> None:
+    """As rows averaged one by one; the widest decides how many nodes all have."""
+    log_odds, sds = np.array([1.7, -0.4, 3.0]), np.array([0.45, 0.0, 1.6])
+    one_by_one = [average_over_groups(log_odds[[row]], sds[row]).survival[0] for row in range(3)]
+    np.testing.assert_allclose(average_over_groups(log_odds, sds).survival, one_by_one, atol=1e-7)
+
+
 def test_average_over_groups_slopes_are_derivatives():
     found, step = average_over_groups(np.array([1.2]), 0.8), 1e-6
     by_log_odds = (

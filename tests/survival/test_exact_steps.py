@@ -10,14 +10,14 @@ import pytest
 from tests.survival.test_mixed import CASES, crossed, laplace_of, scattered
 
 from broodyear.errors import Refused
+from broodyear.statistics import crossed as system
+from broodyear.statistics.crossed import Grouping, factorise, inverse_times, lay_out, solve
 from broodyear.statistics.numbers import level_sums
 from broodyear.survival import fit_survival
-from broodyear.survival.design import Design, Grouping, make_design
+from broodyear.survival.design import Design, make_design
 from broodyear.survival.fit import fit_design
 from broodyear.survival.marginal import _log_likelihood, fit_beta_binomial, plain_fit
-from broodyear.survival.mixed import system
 from broodyear.survival.mixed.laplace import Restricted
-from broodyear.survival.mixed.system import factorise, inverse_times, lay_out, solve
 
 #: Central differences over a thousandth of a standard error, relative to the largest second derivative.
 SECOND = 1e-6

@@ -8,10 +8,10 @@ import pytest
 from scipy.optimize import minimize
 from scipy.special import expit, gammaln
 
+from broodyear.statistics.crossed import factorise, lay_out, solve
 from broodyear.survival import fit_survival
 from broodyear.survival.design import make_design
 from broodyear.survival.mixed.laplace import Laplace, Quadrature
-from broodyear.survival.mixed.system import factorise, lay_out, solve
 
 EXACT = 1e-9  # linear algebra on matrices of well-conditioned size
 GRADIENT = 2e-4  # central differences of a value around 1000 carry about 1e-5 of noise

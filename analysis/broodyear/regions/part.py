@@ -17,8 +17,8 @@ import pandas as pd
 from broodyear.claims import Reason
 from broodyear.errors import BroodyearError
 from broodyear.notes import note
+from broodyear.statistics.crossed import Precision
 from broodyear.statistics.numbers import FloatArray, connected_parts, delta_errors
-from broodyear.survival.mixed.system import Precision
 from broodyear.survival.practices.factors import Factor, batch_factor, code_factor, level_counts, separated_rows
 from broodyear.survival.practices.findings import batch_means, correlation_between, without_one_tank
 from broodyear.survival.practices.levels import (

@@ -16,6 +16,7 @@ from scipy.special import gammaln, ndtri
 
 from broodyear.notes import note
 from broodyear.statistics.numbers import FloatArray, IntArray, binomial_cdf, expit
+from broodyear.survival.result import average_over_groups
 
 POWER = 0.80
 #: Screen at this false-discovery rate; beyond the 95 % limits a tank is watched.
@@ -35,12 +36,6 @@ TAILS = {"low_998": 0.001, "low_95": 0.025, "high_95": 0.975, "high_998": 0.999}
 
 DETECTABLE_COLUMNS = ["tanks", "eggs", "expected_pct", "flagged_points", "watched_points", "sentence"]
 FUNNEL_COLUMNS = ["season", "outcome", "eggs", "expected_pct", *(f"{name}_pct" for name in TAILS)]
-
-
-def mean_survival(centre: FloatArray, spread: FloatArray) -> FloatArray:
-    """Average survival (0 to 1) over tanks with this centre and spread (logit scale), one per row."""
-    probability = expit(np.asarray(centre)[:, None] + np.asarray(spread)[:, None] * NODES)
-    return np.asarray(probability @ WEIGHTS, dtype=float)
 
 
 def lower_mid_p(
@@ -181,7 +176,7 @@ def funnel_limits(rows: pd.DataFrame, points: int = 40) -> pd.DataFrame:
         grid = np.unique(np.geomspace(max(eggs.min(), 5.0), max(eggs.max(), 6.0), points).round())
         centre, spread = float(tanks["expected_log_odds"].median()), float(tanks["spread"].median())
         table = pd.DataFrame({"season": season, "outcome": outcome, "eggs": grid.astype(int)})
-        table["expected_pct"] = 100.0 * float(mean_survival(np.array([centre]), np.array([spread]))[0])
+        table["expected_pct"] = 100.0 * float(average_over_groups(np.array([centre]), spread).survival[0])
         # Percentages at which the mid-p reaches each tail, a row per number of eggs.
         tails = [every_mid_p(int(number), centre, spread) for number in grid]
         limits = [np.interp(list(TAILS.values()), tail, np.arange(len(tail))) for tail in tails]

@@ -17,17 +17,17 @@ from broodyear.setups.predictive import (
     FALSE_DISCOVERY_RATE,
     WATCH_P,
     detectable_by_season,
-    mean_survival,
     normal_scores,
     shrunken_survival,
 )
 from broodyear.setups.screen_model import SET_ASIDE, ScreenData, ScreenFit, fit_screen
 from broodyear.setups.site_verdicts import Departures, held_to, judge_sites, place_verdict
 from broodyear.shown import ShownFrame, Shows, shown
+from broodyear.statistics.crossed import Grouping
 from broodyear.statistics.multiplicity import adjust_within, over_outcomes
 from broodyear.statistics.numbers import BoolArray, expit, two_sided_p
-from broodyear.survival.design import Grouping
 from broodyear.survival.practices.model import FEWEST_SEASONS, UNITS, measured
+from broodyear.survival.result import average_over_groups
 from broodyear.survival.tank_frame import FEWEST_EGGS, NOT_RECORDED, OUTCOMES, counted_dead, exceeds_eggs, prepare
 
 SETUP_COLUMNS = [
@@ -249,7 +249,7 @@ def _judged(rows: pd.DataFrame, fit: ScreenFit, sentence: str) -> Judged:
     observed = np.log((survivors + 0.5) / (eggs - survivors + 0.5))
     apart = np.where(np.abs(score) > SET_ASIDE, observed - centre, 0.0)
     shrunken = shrunken_survival(survivors, eggs, centre, np.sqrt(np.maximum(own_variance, apart**2)))
-    expected = mean_survival(expected_log_odds, spread)
+    expected = average_over_groups(expected_log_odds, spread).survival
     rows = rows.assign(
         expected_log_odds=expected_log_odds,
         spread=spread,

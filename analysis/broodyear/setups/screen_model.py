@@ -5,8 +5,7 @@ is what is being judged, so it must not teach the model what to expect: each tan
 it enters (pseudo-observations, Huber PJ 1981, Robust Statistics, section 7.8), the spread between tanks
 solves the winsorised moment equation made consistent for the normal distribution (Huber's proposal 2;
 Spiegelhalter 2005, doi:10.1136/qshc.2005.013755, winsorises likewise), and tanks beyond the 99.5 % limits are
-set aside for the estimates. Season and batch spreads follow Schall R (1991) Biometrika 78:719-727,
-doi:10.1093/biomet/78.4.719. Scores are Anscombe's (1948) arcsine scores, moved by the difference to exact
+set aside for the estimates. Scores are Anscombe's (1948) arcsine scores, moved by the difference to exact
 mid-p normal scores, so small counts stay honest.
 """
 
@@ -18,9 +17,8 @@ from functools import cached_property
 import numpy as np
 
 from broodyear.setups.predictive import normal_scores
+from broodyear.statistics.crossed import Grouping, Layout, Precision, factorise, lay_out, precision_of
 from broodyear.statistics.numbers import BoolArray, FloatArray, IntArray, expit
-from broodyear.survival.design import Grouping
-from broodyear.survival.mixed.system import Layout, Precision, factorise, lay_out, precision_of
 
 #: Scores are winsorised at the normal distribution's 10 % and 90 % points.
 CLIP = 1.2815515655446004

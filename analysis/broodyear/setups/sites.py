@@ -8,11 +8,11 @@ import pandas as pd
 
 from broodyear.claims import Claim, ClaimKind, Reason, claims_from
 from broodyear.notes import note
-from broodyear.setups.predictive import mean_survival
 from broodyear.setups.screen import Judged, SetupScreen, compared, screen_setups
 from broodyear.setups.site_verdicts import place_verdict
 from broodyear.shown import ShownFrame, Shows, shown
 from broodyear.statistics.numbers import critical_value, expit
+from broodyear.survival.result import average_over_groups
 from broodyear.survival.tank_frame import MAIN_OUTCOME
 
 SITE_COLUMNS = [
@@ -59,11 +59,12 @@ def _outcome_sites(judged: Judged, outcome: str) -> pd.DataFrame:
     table = _counted(rows)
     effect, error = departures.of_sites(between)
     centre = rows.groupby("site_id", sort=True)["expected_log_odds"].mean().to_numpy(dtype=float)
-    spread = np.full(len(centre), max(judged.spreads["tank_sd"], 1e-3))
-    usual = mean_survival(centre, spread)
+    spread = max(judged.spreads["tank_sd"], 1e-3)
+    usual = average_over_groups(centre, spread).survival
     half_width = critical_value(np.inf) * error
     for name, shift in (("points", 0.0), ("low", -half_width), ("high", half_width)):
-        table[f"difference_{name}"] = 100.0 * (mean_survival(centre + effect + shift, spread) - usual)
+        survival = average_over_groups(centre + effect + shift, spread).survival
+        table[f"difference_{name}"] = 100.0 * (survival - usual)
     change = table["last_difference_points"] - table["first_difference_points"]
     is_worth_it = (change >= _WORTH_SAYING_POINTS) & (table["expected_regain_points"] >= 1.0)
     table["change"] = change.where(is_worth_it, 0.0)

@@ -127,6 +127,28 @@ def connected_parts(level_codes: IntArray, group_codes: IntArray, levels: int, g
     return np.asarray(rank[labels[:levels]], dtype=np.int64)
 
 
+def aliases(matrix: FloatArray, tolerance: float) -> tuple[IntArray, FloatArray]:
+    """Columns that earlier ones do not make up, and the directions along which the others can be exchanged.
+
+    tolerance: share of a column's length left after the earlier ones, at or below which these make it up.
+    """
+    lengths = np.maximum(np.linalg.norm(matrix, axis=0), 1e-300)
+    scaled = matrix / lengths
+    factor = np.asarray(np.linalg.qr(scaled, mode="r"), dtype=float)
+    if len(factor) == matrix.shape[1] and np.abs(np.diag(factor)).min() > tolerance:
+        return np.arange(matrix.shape[1], dtype=np.int64), np.zeros((matrix.shape[1], 0))
+    kept: list[int] = []
+    for index, column in enumerate(factor.T):
+        made = factor[:, kept] @ np.linalg.lstsq(factor[:, kept], column, rcond=None)[0]
+        kept += [index] if np.linalg.norm(column - made) > tolerance else []
+    aliased = np.setdiff1d(np.arange(matrix.shape[1]), kept)
+    null = np.zeros((matrix.shape[1], len(aliased)))
+    null[aliased, np.arange(len(aliased))] = 1.0
+    weights = np.linalg.lstsq(factor[:, kept], factor[:, aliased], rcond=None)[0]
+    null[kept] = -weights * lengths[aliased] / lengths[kept, None]
+    return np.array(kept, dtype=np.int64), null
+
+
 #: Polynomials of Royston 1995, Applied Statistics 44:547 (AS R94), highest power first: the two outermost weights
 #: over n^-1/2; mean and log standard deviation of the transformed statistic, from 12 values on over log n, below
 #: over n.

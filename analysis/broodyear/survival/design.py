@@ -16,7 +16,8 @@ import pandas as pd
 
 from broodyear.errors import Refused, UsageError
 from broodyear.notes import note
-from broodyear.statistics.numbers import BoolArray, FloatArray, IntArray
+from broodyear.statistics.crossed import Grouping
+from broodyear.statistics.numbers import BoolArray, FloatArray, aliases
 
 FEWEST_ROWS = 3  # two tank-seasons give one difference and nothing to judge it by
 MOST_NUMERIC_LEVELS = 12  # a number with more distinct values than this is measured, not a factor
@@ -138,26 +139,6 @@ def as_factors(frame: pd.DataFrame, covariates: Sequence[str]) -> pd.DataFrame:
         is_factor = isinstance(column.dtype, pd.CategoricalDtype)
         frame[name] = column.cat.remove_unused_categories() if is_factor else column
     return frame
-
-
-@dataclass(frozen=True, eq=False)
-class Grouping:
-    """One random intercept: the column, the level of each row (shape (used,)), and the levels' names."""
-
-    name: str
-    codes: IntArray
-    levels: tuple[Any, ...]
-
-    @classmethod
-    def of(cls, frame: pd.DataFrame, name: str) -> Grouping:
-        """A column of a frame as a grouping, its levels in order."""
-        codes, levels = pd.factorize(frame[name], sort=True)
-        return cls(name, codes.astype(np.int64), tuple(levels))
-
-    def is_twin(self, other: Grouping) -> bool:
-        """Whether another grouping splits the rows alike, so that the two share one spread."""
-        pairs = len(np.unique(self.codes * len(other.levels) + other.codes))
-        return pairs == len(self.levels) == len(other.levels)
 
 
 @dataclass(frozen=True, eq=False)
@@ -295,28 +276,6 @@ def _model_matrix(formula: str, frame: pd.DataFrame) -> Any:
     except (FormulaicError, ValueError, KeyError, TypeError) as error:
         detail = str(error).split("\n")[0].rstrip(".")
         raise UsageError(f"The formula {formula!r} cannot be applied to the frame: {detail}.") from error
-
-
-def aliases(matrix: FloatArray, tolerance: float) -> tuple[IntArray, FloatArray]:
-    """Columns that earlier ones do not make up, and the directions along which the others can be exchanged.
-
-    tolerance: share of a column's length left after the earlier ones, at or below which these make it up.
-    """
-    lengths = np.maximum(np.linalg.norm(matrix, axis=0), 1e-300)
-    scaled = matrix / lengths
-    factor = np.asarray(np.linalg.qr(scaled, mode="r"), dtype=float)
-    if len(factor) == matrix.shape[1] and np.abs(np.diag(factor)).min() > tolerance:
-        return np.arange(matrix.shape[1], dtype=np.int64), np.zeros((matrix.shape[1], 0))
-    kept: list[int] = []
-    for index, column in enumerate(factor.T):
-        made = factor[:, kept] @ np.linalg.lstsq(factor[:, kept], column, rcond=None)[0]
-        kept += [index] if np.linalg.norm(column - made) > tolerance else []
-    aliased = np.setdiff1d(np.arange(matrix.shape[1]), kept)
-    null = np.zeros((matrix.shape[1], len(aliased)))
-    null[aliased, np.arange(len(aliased))] = 1.0
-    weights = np.linalg.lstsq(factor[:, kept], factor[:, aliased], rcond=None)[0]
-    null[kept] = -weights * lengths[aliased] / lengths[kept, None]
-    return np.array(kept, dtype=np.int64), null
 
 
 def _alias_message(matrix: FloatArray, terms: Sequence[str], index: int, null: FloatArray) -> str:

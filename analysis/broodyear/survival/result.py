@@ -13,6 +13,7 @@ import pandas as pd
 
 from broodyear.errors import Refused, UsageError
 from broodyear.notes import note
+from broodyear.statistics.crossed import Precision
 from broodyear.statistics.numbers import (
     FloatArray,
     critical_value,
@@ -24,7 +25,6 @@ from broodyear.statistics.numbers import (
     two_sided_p,
 )
 from broodyear.survival.design import Design
-from broodyear.survival.mixed.system import Precision
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -44,13 +44,13 @@ class GroupAverage:
     by_sd: FloatArray
 
 
-def average_over_groups(log_odds: FloatArray, sd: float) -> GroupAverage:
-    """Integrate the logistic curve over a normal intercept of this standard deviation.
+def average_over_groups(log_odds: FloatArray, sd: float | FloatArray) -> GroupAverage:
+    """Integrate the logistic curve over a normal intercept of this standard deviation, one for all rows or each.
 
     Gauss–Hermite, exact to 1e-8 for standard deviations up to 2 logits.
     """
-    nodes, weights = normal_nodes(next(points for most, points in NODES if sd <= most))
-    probability = expit(log_odds[:, None] + sd * nodes)
+    nodes, weights = normal_nodes(next(points for most, points in NODES if np.max(sd, initial=0.0) <= most))
+    probability = expit(log_odds[:, None] + np.asarray(sd)[..., None] * nodes)
     steepness = probability * (1.0 - probability)
     return GroupAverage(probability @ weights, steepness @ weights, steepness @ (weights * nodes))
 

@@ -10,9 +10,9 @@ from formulaic import model_matrix
 from scipy.stats import kstest
 from tests.simulated.tank_seasons import TankSeasonPlan, draw_tank_seasons
 
+from broodyear.statistics.crossed import factorise, precision_of
 from broodyear.statistics.numbers import moment, shapiro_wilk_p
 from broodyear.survival import fit_survival
-from broodyear.survival.mixed.system import factorise, precision_of
 from broodyear.survival.practices.diagnostics import (
     condition_number,
     diagnose,

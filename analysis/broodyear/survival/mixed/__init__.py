@@ -1,4 +1,4 @@
 """The binomial mixed model with crossed random intercepts.
 
-Others call `fit.fit_mixed`, which searches the likelihoods of `laplace`; `system` solves the penalised equations.
+Others call `fit.fit_mixed`, which searches the likelihoods of `laplace`.
 """

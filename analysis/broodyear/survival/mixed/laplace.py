@@ -10,15 +10,7 @@ from functools import cached_property
 import numpy as np
 from scipy.special import expit, logsumexp
 
-from broodyear.statistics.numbers import (
-    FloatArray,
-    differenced,
-    log1p_exp,
-    log_binomial_coefficients,
-    normal_nodes,
-)
-from broodyear.survival.design import Design
-from broodyear.survival.mixed.system import (
+from broodyear.statistics.crossed import (
     Factor,
     Precision,
     factorise,
@@ -27,6 +19,14 @@ from broodyear.survival.mixed.system import (
     precision_of,
     solve,
 )
+from broodyear.statistics.numbers import (
+    FloatArray,
+    differenced,
+    log1p_exp,
+    log_binomial_coefficients,
+    normal_nodes,
+)
+from broodyear.survival.design import Design
 
 SMALLEST_SD, LARGEST_SD = 1e-3, 30.0  # logits, of any search
 ZERO_SD = 0.02  # logits: a restricted spread below it adds nothing to any error

@@ -20,9 +20,9 @@ import pandas as pd
 
 from broodyear.claims import CLAIMED_AT, Claim, ClaimKind, Reason, claims_from, clear_or_not
 from broodyear.notes import note
+from broodyear.statistics.crossed import Precision
 from broodyear.statistics.multiplicity import no_surer, shrunken, single_step
 from broodyear.statistics.numbers import FloatArray, delta_errors, level_sums, two_sided_p
-from broodyear.survival.mixed.system import Precision
 from broodyear.survival.practices.factors import FEWEST_BATCHES, FEWEST_TANKS, MERGED, Factor, OutcomeRows, varying
 from broodyear.survival.practices.model import AdjustedModel, build_columns
 from broodyear.survival.result import Average, Difference, LogOdds

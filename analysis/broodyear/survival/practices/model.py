@@ -16,19 +16,20 @@ import numpy as np
 import pandas as pd
 
 from broodyear.errors import Refused
-from broodyear.statistics.numbers import BoolArray, FloatArray, IntArray
-from broodyear.survival.design import Design, Grouping, aliases
-from broodyear.survival.fit import fit_design
-from broodyear.survival.marginal import separated_terms
-from broodyear.survival.mixed.system import (
+from broodyear.statistics.crossed import (
     ESTIMABLE,
     TOLD_APART,
+    Grouping,
     Precision,
     factorise,
     inverse_times,
     lay_out,
     precision_of,
 )
+from broodyear.statistics.numbers import BoolArray, FloatArray, IntArray, aliases
+from broodyear.survival.design import Design
+from broodyear.survival.fit import fit_design
+from broodyear.survival.marginal import separated_terms
 from broodyear.survival.practices.factors import FEWEST_TANKS, Factor, varying
 from broodyear.survival.result import Average, SurvivalFit
 

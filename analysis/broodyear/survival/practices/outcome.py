@@ -16,8 +16,8 @@ from broodyear.claims import Claim, Reason
 from broodyear.errors import BroodyearError, NothingToAnalyse
 from broodyear.notes import note
 from broodyear.shown import ShownResult, Shows
+from broodyear.statistics.crossed import Grouping
 from broodyear.statistics.numbers import FloatArray
-from broodyear.survival.design import Grouping
 from broodyear.survival.fit import fit_design
 from broodyear.survival.marginal import refuse_separation
 from broodyear.survival.practices.diagnostics import Curvature, curvature_of, diagnose
@@ -114,6 +114,8 @@ def effects_asked(
 ) -> Callable[[], EffectsReport]:
     """The same begun, and to be had later; ask: has a model of an outcome worked out, perhaps by another process;
     what it returns gives the answer. Those of the whole stay are begun first."""
+    if isinstance(frame, pd.DataFrame) and frame.empty:
+        return lambda: _report([])  # refused when the answer is wanted
     rows = prepare(frame)
     present = [name for name in OUTCOMES if (rows["outcome"] == name).any()]
     asked = {

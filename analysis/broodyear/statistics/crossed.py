@@ -17,18 +17,39 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
+import pandas as pd
 from scipy.linalg.lapack import dpotrf, dpotri, dpotrs
 from scipy.sparse import csr_array
 
 from broodyear.statistics.numbers import FloatArray, IntArray, delta_errors
-from broodyear.survival.design import Grouping
 
 MANY_CELLS = 100_000  # of the border, most of them zero: above, only the others are kept
 FEWEST_DEGREES = 1.0
 TOLD_APART = 3e-5  # share of a column's length left after the earlier columns, below which rows cannot tell it
 ESTIMABLE = 1e-6  # a contrast that moves along an aliased direction by more cannot be told
+
+
+@dataclass(frozen=True, eq=False)
+class Grouping:
+    """One random intercept: the column, the level of each row (shape (used,)), and the levels' names."""
+
+    name: str
+    codes: IntArray
+    levels: tuple[Any, ...]
+
+    @classmethod
+    def of(cls, frame: pd.DataFrame, name: str) -> Grouping:
+        """A column of a frame as a grouping, its levels in order."""
+        codes, levels = pd.factorize(frame[name], sort=True)
+        return cls(name, codes.astype(np.int64), tuple(levels))
+
+    def is_twin(self, other: Grouping) -> bool:
+        """Whether another grouping splits the rows alike, so that the two share one spread."""
+        pairs = len(np.unique(self.codes * len(other.levels) + other.codes))
+        return pairs == len(self.levels) == len(other.levels)
 
 
 @dataclass(frozen=True, eq=False)
