@@ -94,6 +94,39 @@ def test_sentences_say_size_interval_and_how_many_were_compared() -> None:
     assert biased == "Power curve (coho, half hatched) is late by 1.0 day."
 
 
+@pytest.mark.parametrize(
+    ("reason", "sentence"),
+    [
+        (
+            Reason.DEPENDS_ON_SILENT,
+            "would not stand if the tanks that fell silent had fared otherwise; of the tanks with a count alone,",
+        ),
+        (Reason.HANGS_ON_ONE_TANK, "would not be clear without one of the tanks; with it,"),
+        (
+            Reason.BATCHES_DISAGREE,
+            "between batches and within batches the records say different things; within batches alone,",
+        ),
+    ],
+)
+def test_what_is_clear_among_all_but_held_back_is_not_put_down_to_how_many_were_compared(
+    reason: Reason, sentence: str
+) -> None:
+    claim = replace(made(ClaimKind.REGION_DIFFERS, reason, known=True), comparisons=4)
+    assert worded([claim])[0] == (
+        "Region R-1 is not shown to differ from the others with the same batches of eggs: "
+        f"{sentence} the difference (−18 to −6 points) is clear among the 4 compared."
+    )
+
+
+def test_regions_that_silence_alone_holds_back_say_what_the_counted_tanks_show() -> None:
+    claim = made(ClaimKind.REGIONS_DIFFER, Reason.DEPENDS_ON_SILENT, known=True)
+    assert worded([claim])[0] == (
+        "Regions are not shown to differ within the same batches of eggs: would not stand if the tanks that fell"
+        " silent had fared otherwise; chance alone would show as much about once in 250 times in the tanks with a"
+        " count alone."
+    )
+
+
 def test_what_was_counted_stands_beside_what_chance_leaves_of_it() -> None:
     """The plain difference first; the interval is that of what is left once chance is allowed for."""
     low = made(ClaimKind.TANK_BELOW, Reason.CLEAR, known=True)
