@@ -38,7 +38,7 @@ def run() -> None:
 
 
 def _leave_at_once(code: int) -> None:
-    """Leave with this code, with no more than what was said written out.
+    """Leave with this code, with what was printed so far written out.
 
     Where Ctrl-C met a text being run as code (as libraries make some of their classes), CPython would end by the
     signal itself, whatever code it is given (``run_eval_code_obj`` in its Python/pythonrun.c notes it).

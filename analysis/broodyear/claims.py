@@ -51,7 +51,7 @@ class Decision(StrEnum):
     CANNOT_TELL = "cannot_tell"
 
 
-_YES, _NO, _UNTOLD = Decision.CLAIMED, Decision.NOT_CLAIMED, Decision.CANNOT_TELL
+_YES, _NO, _UNKNOWN = Decision.CLAIMED, Decision.NOT_CLAIMED, Decision.CANNOT_TELL
 
 
 class Reason(StrEnum):
@@ -95,36 +95,36 @@ class Reason(StrEnum):
     )
     AGAINST_CARE = "against_care", _NO, "never proposed: it would mean less care for the animals"
     OWN_FIT = "own_fit", _NO, "a model fitted to these records is near zero on them by construction"
-    TOO_FEW_EGGS = "too_few_eggs", _UNTOLD, "too few eggs"
-    TOO_FEW_TANKS = "too_few_tanks", _UNTOLD, "too few tanks"
-    TOO_FEW_BATCHES = "too_few_batches", _UNTOLD, "too few egg batches"
-    TOO_FEW_SITES = "too_few_sites", _UNTOLD, "too few sites"
-    TOO_FEW_SEASONS = "too_few_seasons", _UNTOLD, "too few seasons"
-    ONE_LEVEL = "one_level", _UNTOLD, "nothing to compare with: every tank is alike in this"
-    NEVER_SHARE_BATCH = "never_share_batch", _UNTOLD, "no batch was shared by those compared"
-    TOO_FEW_COUNTED = "too_few_counted", _UNTOLD, "too few of those compared have a usable count yet"
-    CONFOUNDED = "confounded", _UNTOLD, "goes together with something else and cannot be separated from it"
-    SEPARATED = "separated", _UNTOLD, "every fish lived or every fish died, so that no size can be given"
-    NOT_CONVERGED = "not_converged", _UNTOLD, "the model found no stable answer"
-    NO_INTERVAL = "no_interval", _UNTOLD, "the error of the estimate is not known"
-    SPREADS_UNKNOWN = "spreads_unknown", _UNTOLD, "the spreads between batches and sites could not be estimated"
+    TOO_FEW_EGGS = "too_few_eggs", _UNKNOWN, "too few eggs"
+    TOO_FEW_TANKS = "too_few_tanks", _UNKNOWN, "too few tanks"
+    TOO_FEW_BATCHES = "too_few_batches", _UNKNOWN, "too few egg batches"
+    TOO_FEW_SITES = "too_few_sites", _UNKNOWN, "too few sites"
+    TOO_FEW_SEASONS = "too_few_seasons", _UNKNOWN, "too few seasons"
+    ONE_LEVEL = "one_level", _UNKNOWN, "nothing to compare with: every tank is alike in this"
+    NEVER_SHARE_BATCH = "never_share_batch", _UNKNOWN, "no batch was shared by those compared"
+    TOO_FEW_COUNTED = "too_few_counted", _UNKNOWN, "too few of those compared have a usable count yet"
+    CONFOUNDED = "confounded", _UNKNOWN, "goes together with something else and cannot be separated from it"
+    SEPARATED = "separated", _UNKNOWN, "every fish lived or every fish died, so that no size can be given"
+    NOT_CONVERGED = "not_converged", _UNKNOWN, "the model found no stable answer"
+    NO_INTERVAL = "no_interval", _UNKNOWN, "the error of the estimate is not known"
+    SPREADS_UNKNOWN = "spreads_unknown", _UNKNOWN, "the spreads between batches and sites could not be estimated"
     LOOKS_TOO_FAR_APART = (
         "looks_too_far_apart",
-        _UNTOLD,
+        _UNKNOWN,
         "people looked too seldom, or wrote down no last day without it: one shift fits every date",
     )
-    NO_RECORDS = "no_records", _UNTOLD, "what it needs was not recorded"
-    COUNTS_DISAGREE = "counts_disagree", _UNTOLD, "the dead counted and the survivors are more than the eggs"
-    NO_TANKS = "no_tanks", _UNTOLD, "no tank on record has such a date that can be used"
+    NO_RECORDS = "no_records", _UNKNOWN, "what it needs was not recorded"
+    COUNTS_DISAGREE = "counts_disagree", _UNKNOWN, "the dead counted and the survivors are more than the eggs"
+    NO_TANKS = "no_tanks", _UNKNOWN, "no tank on record has such a date that can be used"
     COUNTED_FROM_HATCH = (
         "counted_from_hatch",
-        _UNTOLD,
+        _UNKNOWN,
         "the model counts days from hatch, and only days from fertilisation are scored",
     )
-    OUTSIDE_TESTED = "outside_tested", _UNTOLD, "outside the temperatures the model was tested at"
+    OUTSIDE_TESTED = "outside_tested", _UNKNOWN, "outside the temperatures the model was tested at"
     STOCKS_DIFFER = (
         "stocks_differ",
-        _UNTOLD,
+        _UNKNOWN,
         "right on average over stocks for which it is wrong in opposite directions",
     )
 
@@ -178,7 +178,7 @@ def excludes_zero(low: float, high: float) -> bool:
 def clear_or_not(p_family: float, p_without_one: float = 0.0) -> Reason:
     """CLEAR at CLAIMED_AT or below, NO_INTERVAL where no p-value could be worked out, NOT_CLEAR otherwise.
 
-    p_without_one: without the tank that speaks loudest for it, where that was asked.
+    p_without_one: without the tank that speaks loudest for it, where that was worked out.
     """
     if math.isnan(p_family):
         return Reason.NO_INTERVAL

@@ -71,7 +71,7 @@ class Parser(argparse.ArgumentParser):
         super().__init__(**{**kwargs, "allow_abbrev": False})
 
     def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
-        """As argparse, but an option that there is not is told first: what seems to be missing is often it."""
+        """As argparse, but an unknown option is reported first: it is often what seems to be missing."""
         words = list(sys.argv[1:] if args is None else args)
         if self._subparsers is None:
             for word in words[: words.index("--") if "--" in words else None]:

@@ -38,7 +38,7 @@ def desk(programme: Programme, *, port: int, no_browser: bool) -> int:
     """Do all of this in a page on this computer, without a terminal."""
     from broodyear.desk.server import serve
 
-    _ = programme.settings, programme.layouts  # what they cannot be read for is said before a page is opened
+    _ = programme.settings, programme.layouts  # refused, where they cannot be read, before a page is opened
 
     def opened(address: str) -> None:
         print(f"The desk is open at {address}", flush=True)
@@ -133,14 +133,14 @@ def forecast(programme: Programme, *, season: int | None, as_of: dt.date | None,
     return _written(programme, dates, out, "forecast", [*earlier, *FORECAST_CAUTIONS])
 
 
-def plan(programme: Programme, *, out: Path | None, **asked: Any) -> int:
+def plan(programme: Programme, *, out: Path | None, **delivery_fields: Any) -> int:
     """Give stage dates at set points of 6 to 12 °C for a delivery still to come.
 
-    asked: what a PlannedDelivery says.
+    delivery_fields: those of a PlannedDelivery.
     """
     from broodyear.development import PlannedDelivery, plan_by_records
 
-    delivery, settings = PlannedDelivery(**asked), read_settings(programme.settings_file)
+    delivery, settings = PlannedDelivery(**delivery_fields), read_settings(programme.settings_file)
     if programme.store.exists():
         with programme.waiting("fitting this programme's own records"), programme.analysed() as store:
             dates, cautions = plan_by_records(delivery, store, settings)
@@ -211,11 +211,11 @@ def completion(_: Programme, *, words: Callable[[], dict[str, list[str]]]) -> in
 
 
 _COMPLETION = """_broodyear() {
-  local said="" word words=""
+  local typed="" word words=""
   for word in "${COMP_WORDS[@]:1:COMP_CWORD-1}"; do
-    case "$word" in -*) ;; *) said="${said:+$said }$word" ;; esac
+    case "$word" in -*) ;; *) typed="${typed:+$typed }$word" ;; esac
   done
-  case "$said" in
+  case "$typed" in
 @CASES@
   esac
   COMPREPLY=($(compgen -W "$words" -- "${COMP_WORDS[COMP_CWORD]}"))

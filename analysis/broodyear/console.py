@@ -104,18 +104,18 @@ class Programme:
 
     @contextmanager
     def opened(self) -> Iterator[Store]:
-        """The store, for reading. What an earlier run left undone or untold is said first."""
+        """The store, for reading. What an earlier run left undone or unreported comes first."""
         from broodyear.store import open_store
 
         with open_store(self.store, settings=self.settings) as store:
-            for said in (store.broken_off(), store.untold()):
-                if said:
-                    say(said)
+            for remark in (store.broken_off(), store.untold()):
+                if remark:
+                    say(remark)
             yield store
 
     @contextmanager
     def analysed(self) -> Iterator[Store]:
-        """The store, for what is worked out from it. That nothing kept in it can be used is said first, too."""
+        """The store, for what is worked out from it. That nothing kept in it can be used comes first, too."""
         with self.opened() as store:
             if store.keeps_for_other_settings():
                 self.say(

@@ -1,4 +1,4 @@
-"""How a command ends: the exit code, and a sentence on stderr when it did not do what was asked; also when nothing
+"""How a command ends: the exit code, and a sentence on stderr when it did not do its work; also when nothing
 foresaw it: a store that cannot be read on, a full disk, too little memory."""
 
 from __future__ import annotations
@@ -78,10 +78,10 @@ def _unexpected(error: BaseException, store: Path, debug: bool) -> int:
     if isinstance(error, OSError) and error.filename is None and error.errno in NO_ROOM:
         # What is still in its buffer cannot be written when the process ends either.
         sys.stdout = open(os.devnull, "w")  # noqa: SIM115 - must outlive this function
-    told = in_words(error, store)
-    if told is not None:
-        print(f"broodyear: {told}", file=sys.stderr)
-        return told.exit_code
+    reason = in_words(error, store)
+    if reason is not None:
+        print(f"broodyear: {reason}", file=sys.stderr)
+        return reason.exit_code
     if debug:
         raise error
     print(

@@ -44,7 +44,7 @@ class NothingToAnalyse(BroodyearError):
 
 
 class Refused(BroodyearError):
-    """The records cannot carry the answer asked for; the message says why."""
+    """The records cannot carry the answer; the message says why."""
 
     exit_code = EXIT_NOTHING_TO_ANALYSE
 

@@ -133,8 +133,8 @@ def settings_beside(store: Path) -> Path | None:
 def with_acknowledged(text: str, entry: Acknowledged, source: str) -> str:
     """The text of a settings file with one more suspicion acknowledged. Raises UsageError as reading it would."""
     added = f"{text.rstrip()}\n\n" if text.strip() else ""
-    said = {"rule": entry.rule, "tank_id": entry.tank_id, "reason": entry.reason}
-    lines = [f"{name} = {json.dumps(text, ensure_ascii=False)}" for name, text in said.items()]
+    values = {"rule": entry.rule, "tank_id": entry.tank_id, "reason": entry.reason}
+    lines = [f"{name} = {json.dumps(text, ensure_ascii=False)}" for name, text in values.items()]
     added += "\n".join(["[[acknowledged]]", *lines, ""])
     try:
         settings_from(tomllib.loads(added), source)

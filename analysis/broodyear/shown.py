@@ -24,7 +24,7 @@ MOST_ROWS = 40
 
 @dataclass(frozen=True)
 class Shows:
-    """How a frame of results is told and drawn.
+    """How a frame of results is summarised and drawn.
 
     title; labels: columns that name a row; estimate, low, high: columns of an estimate and its limits; unit: of
     these; only: column → value of the rows that stand for the whole, where there are more.
@@ -105,7 +105,7 @@ def shown(frame: pd.DataFrame, shows: Shows) -> ShownFrame:
 
 
 class ShownResult:
-    """A result of several tables that tells and draws the main one. main: its name; shows: how it is told."""
+    """A result of several tables that summarises and draws the main one. main: its name; shows: how."""
 
     main: ClassVar[str]
     shows: ClassVar[Shows]

@@ -78,7 +78,7 @@ def was_stopped(error: BaseException) -> bool:
 
 @contextmanager
 def stopped_with(kept: Callable[[], str]) -> Iterator[None]:
-    """Where Ctrl-C ends the block, Interrupted is raised with what ``kept`` says then, or a block in it said."""
+    """Where Ctrl-C ends the block, Interrupted is raised with what ``kept`` gives then, or a block in it gave."""
     try:
         yield
     except BaseException as error:

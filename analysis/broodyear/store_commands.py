@@ -119,8 +119,8 @@ def _seasons(programme: Programme) -> SeasonSpan | None:
 
 
 def _say_broken_off(store: Store) -> None:
-    if said := store.broken_off():
-        say(said)
+    if remark := store.broken_off():
+        say(remark)
 
 
 def _say_if_not_kept(programme: Programme, kept: bool) -> None:
@@ -153,15 +153,15 @@ def withdraw(programme: Programme, *, upload: int) -> int:
     from broodyear.store import open_existing_for_change
     from broodyear.store.changes_under_way import AS_IT_WAS
 
-    said = ""
+    done = ""
     with (
-        stopped_with(lambda: f"stopped. Upload {upload} is withdrawn" if said else AS_IT_WAS),
+        stopped_with(lambda: f"stopped. Upload {upload} is withdrawn" if done else AS_IT_WAS),
         open_existing_for_change(programme.store, settings=programme.settings) as store,
         stopped_with(lambda: store.kept_of_withdrawal(upload)),
     ):
         _say_broken_off(store)
-        said = store.withdraw(upload)
-        print(said)
+        done = store.withdraw(upload)
+        print(done)
         kept = store.keep_derived()
     _say_if_not_kept(programme, kept)
     return EXIT_DONE
@@ -208,7 +208,7 @@ def verify(programme: Programme, *, rescue: Path | None) -> int:
 
 
 def _frame_text(frame: pd.DataFrame, format: str) -> str:
-    """The ledger as it is asked for; as text without its notes."""
+    """The ledger in a format; as text without its notes."""
     if format == "csv":
         return csv_text(frame)
     if format == "json":

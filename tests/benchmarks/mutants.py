@@ -47,7 +47,7 @@ _CHANGES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str], ...]], ...] =
         ("self.decision is Decision.CLAIMED", "self.decision is not Decision.CANNOT_TELL"),
         ('"depends_on_silent",\n        _NO', '"depends_on_silent",\n        _YES'),
         ('"watch", _NO', '"watch", _YES'),
-        ('"never_share_batch", _UNTOLD', '"never_share_batch", _NO'),
+        ('"never_share_batch", _UNKNOWN', '"never_share_batch", _NO'),
     )),
     ("statistics/multiplicity.py", FAMILY, (
         ("most = np.minimum(len(present) * given[present], 1.0)", "most = given[present]"),

@@ -55,7 +55,7 @@ def either_way(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) 
 
 def wait_until_begun(beside: SecondProcess) -> None:
     """Until all work is begun in the other process, so that none is done here."""
-    while not all(one.there and (one.there.running() or one.there.done()) for one in beside._asked):
+    while not all(one.there and (one.there.running() or one.there.done()) for one in beside._pieces):
         time.sleep(0.01)
 
 

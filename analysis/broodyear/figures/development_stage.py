@@ -94,9 +94,9 @@ def _curves(
     edges = ("equivalent_low_days", "equivalent_high_days")
     for rows, ink in _by_length(seen, *edges):
         _bars(axes, rows["mean_temp_c"], *(rows[edge] for edge in edges), color=INK, lw=0.9, alpha=0.6 * ink)
-    told = _by_length(seen, *edges)[0][0]
+    close = _by_length(seen, *edges)[0][0]
     axes.plot(
-        told["mean_temp_c"], told[list(edges)].mean(axis=1), "o", color=INK, markersize=2.6, zorder=3,
+        close["mean_temp_c"], close[list(edges)].mean(axis=1), "o", color=INK, markersize=2.6, zorder=3,
         label=f"{len(seen)} tanks, between looks",
     )  # fmt: skip
     if len(pairs):

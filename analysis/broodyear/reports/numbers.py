@@ -108,7 +108,7 @@ FATES = {
 
 MAIN_OUTCOME = "delivered_to_release"
 
-VERDICT_WORDS = {name: said for name, (_, said) in VERDICTS.items()} | {"too_few_seasons": "cannot be judged yet"}
+VERDICT_WORDS = {name: text for name, (_, text) in VERDICTS.items()} | {"too_few_seasons": "cannot be judged yet"}
 
 #: A shape beside the words, so that a verdict does not rest on colour.
 VERDICT_MARKS = {

@@ -59,13 +59,13 @@ def print_page(page: Path) -> Path:
     with working_folder() as profile:
         copy = profile / page.name
         copy.write_text(_FILE_LINK.sub("", page.read_text(encoding="utf-8")), encoding="utf-8")
-        said = _run(browser, copy, target, profile)
+        answer = _run(browser, copy, target, profile)
         if not target.exists():
             # A browser run by the system's superuser refuses its sandbox; the page is our own and fetches nothing.
-            said = _run(browser, copy, target, profile, "--no-sandbox")
+            answer = _run(browser, copy, target, profile, "--no-sandbox")
     if not target.exists():
         raise Refused(
-            f"{Path(browser).name} made no PDF of {page.name} ({said}); open the page and print it there"
+            f"{Path(browser).name} made no PDF of {page.name} ({answer}); open the page and print it there"
         )
     target.write_bytes(_repeatable(target.read_bytes()))
     return target

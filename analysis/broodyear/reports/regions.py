@@ -28,7 +28,7 @@ from broodyear.reports.region_records import (
     on_record,
     on_record_section,
 )
-from broodyear.reports.rendering import bullets, drawing, glossary, phrase, prose, refusal, said
+from broodyear.reports.rendering import bullets, drawing, glossary, listed, phrase, prose, refusal
 from broodyear.reports.second_process import WORTH_A_PROCESS_SETUPS, SecondProcess
 from broodyear.reports.sentences import Statements, state
 from broodyear.reports.tables import ReportTable, report_table, shown
@@ -180,14 +180,14 @@ def answer_section(
         return Section("answer", title, (refusal("Regions cannot be compared.", regions),))
     rows = regions.rows(outcome=MAIN_OUTCOME) or list(range(len(regions)))
     outcome = str(regions.value(rows[0], "outcome"))
-    # What differs in some outcome is the answer; that nothing does is said only where nothing does in any.
-    answer = _said(statements, ClaimKind.REGIONS_DIFFER, decision=Decision.CLAIMED) or _said(
+    # What differs in some outcome is the answer; that nothing does is stated only where nothing does in any.
+    answer = _sentence(statements, ClaimKind.REGIONS_DIFFER, decision=Decision.CLAIMED) or _sentence(
         statements, ClaimKind.REGIONS_DIFFER, outcome=outcome
     )
     items = tuple(_region(regions, row, statements) for row in rows)
     claimed = statements.rows(ClaimKind.REGION_DIFFERS, decision=Decision.CLAIMED)
-    told = [*claimed, *(row for row in statements.rows(ClaimKind.REGION_BATCHES) if statements.claim(row).section)]
-    further = [row for row in told if statements.claim(row).outcome != outcome]
+    of_batches = [row for row in statements.rows(ClaimKind.REGION_BATCHES) if statements.claim(row).section]
+    further = [row for row in (*claimed, *of_batches) if statements.claim(row).outcome != outcome]
     blocks: list[Block] = [
         Prose(answer, (statements.table,), lead=True),
         Notice("Read the raw figures with care.", phrase(_WORDS, "raw_with_care"), "note"),
@@ -201,17 +201,17 @@ def answer_section(
     return Section("answer", title, tuple(blocks))
 
 
-def _said(statements: Statements, kind: ClaimKind, **wanted: Any) -> Markup:
+def _sentence(statements: Statements, kind: ClaimKind, **wanted: Any) -> Markup:
     """The sentence of the claim of this kind, as claims.csv has it."""
     return Markup(" ").join(statements.bullets(statements.rows(kind, **wanted)).items)
 
 
 def _region(regions: ReportTable, row: int, statements: Statements) -> Markup:
-    """One region: what was counted, and what can be said of it."""
+    """One region: what was counted, and what its claims say."""
     wanted = {"subject": str(regions.value(row, "region")), "outcome": str(regions.value(row, "outcome"))}
     kinds = ClaimKind.REGION_BATCHES, ClaimKind.REGION_DIFFERS
-    said_of_it = Markup(" ").join(filter(None, (_said(statements, kind, **wanted) for kind in kinds)))
-    return phrase(_WORDS, "region", row=regions.row(row), said=said_of_it)
+    sentence = Markup(" ").join(filter(None, (_sentence(statements, kind, **wanted) for kind in kinds)))
+    return phrase(_WORDS, "region", row=regions.row(row), sentence=sentence)
 
 
 def evidence_section(regions: ReportTable, heterogeneity: ReportTable) -> Section:
@@ -249,8 +249,8 @@ def batches_section(
     words = {"sentence": sentences.get(MAIN_OUTCOME, "")}
     figure = drawing(connectivity_figure, _latest(graph.frame.iloc[rows]), table=graph, words=words)
     clear = statements.rows(ClaimKind.BATCH_DIFFERS, decision=Decision.CLAIMED)
-    said_of_them: list[Block] = [statements.bullets(clear)] if clear else []
-    blocks = prose(_WORDS, "paths"), figure, shown(graph, rows), *said_of_them, shown(batches)
+    differing: list[Block] = [statements.bullets(clear)] if clear else []
+    blocks = prose(_WORDS, "paths"), figure, shown(graph, rows), *differing, shown(batches)
     return Section("batches", title, blocks)
 
 
@@ -277,5 +277,5 @@ def reporting_section(regions: ReportTable, missing: ReportTable) -> Section:
 
 def method_section(mixed: int) -> Section:
     """How the three estimates are made, and what they cannot show. mixed: tank-seasons with several batches."""
-    told = (prose(_WORDS, "mixed", count=mixed),) if mixed else ()
-    return Section("method", "Method and limits", (Bullets(said(_WORDS, "methods")), *told, *glossary("regions")))
+    blocks = Bullets(listed(_WORDS, "methods")), *((prose(_WORDS, "mixed", count=mixed),) if mixed else ())
+    return Section("method", "Method and limits", (*blocks, *glossary("regions")))

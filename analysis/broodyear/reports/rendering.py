@@ -136,7 +136,7 @@ def wording(file: str, name: str) -> Any:
     return getattr(_phrases(file), name)
 
 
-def said(file: str, name: str) -> tuple[Markup, ...]:
+def listed(file: str, name: str) -> tuple[Markup, ...]:
     """A list of sentences that a template sets under a name."""
     return tuple(map(Markup, wording(file, name)))
 
@@ -180,7 +180,7 @@ def refusal(title: str, table: ReportTable) -> Notice:
 
 
 #: The cautions in one line each, for a sheet that hangs beside a tank.
-SHORT_CAUTIONS = said("shared.txt", "short_cautions")
+SHORT_CAUTIONS = listed("shared.txt", "short_cautions")
 
 #: Where work can hurt people or fish. General; the local rule and the licensed practice always come first.
 CAUTIONS = tuple(Notice(title, Markup(text), "caution") for title, text in wording("shared.txt", "cautions"))

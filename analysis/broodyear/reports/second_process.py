@@ -56,7 +56,7 @@ def on_one_thread(work: Callable[..., Any], *given: Any) -> Any:
 
 
 @dataclass
-class Asked:
+class Piece:
     """One piece of work. is_left: to the other process; there: what comes of it, as soon as that one is free."""
 
     work: Callable[[], Any]
@@ -87,8 +87,8 @@ class SecondProcess:
     """Work shared with another process, as a context; leaving it ends the process, whatever it is doing."""
 
     def __init__(self, is_wanted: bool, loads: str = "broodyear.survival.practices") -> None:
-        """loads: the module of the work, which is loaded before the other process is asked."""
-        self._asked: list[Asked] = []
+        """loads: the module of the work, which is loaded before any piece is begun."""
+        self._pieces: list[Piece] = []
         self._process: BaseProcess | None = None
         #: Hands over one piece after the other: what it has not begun can be taken back.
         self._hand = ThreadPoolExecutor(1)
@@ -118,19 +118,19 @@ class SecondProcess:
         return self._ask(partial(work, *given), is_left=True)
 
     def _ask(self, work: Callable[[], Any], is_left: bool) -> Callable[[], Any]:
-        asked = Asked(work, is_left, self._hand.submit(self._done_there, work) if self._process else None)
-        self._asked.append(asked)
-        return lambda: self._result(asked)
+        piece = Piece(work, is_left, self._hand.submit(self._done_there, work) if self._process else None)
+        self._pieces.append(piece)
+        return lambda: self._result(piece)
 
-    def _result(self, asked: Asked) -> Any:
+    def _result(self, piece: Piece) -> Any:
         """The answer; while it is being worked out there, other pieces that are not begun yet are done here, the
         last first."""
-        while asked.there is not None and not asked.there.done():
-            taken = next((one for one in (asked, *reversed(self._asked)) if one.take_back()), None)
+        while piece.there is not None and not piece.there.done():
+            taken = next((one for one in (piece, *reversed(self._pieces)) if one.take_back()), None)
             if taken is None:
                 break
             taken.do()
-        return asked.result()
+        return piece.result()
 
     def _done_there(self, work: Callable[[], Any]) -> Answer:
         self._line.send(work)
@@ -178,7 +178,7 @@ def _undisturbed() -> Iterator[None]:
 
 
 def _work(line: Connection, loads: str) -> None:
-    """Do what is asked, one piece after the other."""
+    """Do the pieces that come, one after the other."""
     gc.disable()  # it lives for seconds
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the report ends this process when it is interrupted
     threading.Thread(target=_leave_with_the_report, daemon=True).start()
@@ -206,5 +206,5 @@ def _make_ready(loads: str) -> None:
 def _answer(work: Callable[[], Any]) -> Answer:
     try:
         return True, work()
-    except Exception as error:  # raised again where the answer is asked for
+    except Exception as error:  # raised again where the result is wanted
         return False, error

@@ -168,7 +168,7 @@ def _beside_zero(end: float, digits: int, unit: str) -> int:
 
 
 def between_sizes(claim: Claim) -> str:
-    """The same beside a size whose direction is said in words: without signs where both ends lie on one side."""
+    """The same beside a size whose direction is in words: without signs where both ends lie on one side."""
     if not excludes_zero(claim.low, claim.high):
         return between(claim)
     small, large = sorted((abs(claim.low), abs(claim.high)))

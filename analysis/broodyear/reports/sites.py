@@ -18,7 +18,7 @@ from markupsafe import Markup
 from broodyear.claims import Claim, ClaimKind, Decision
 from broodyear.reports.numbers import known, season_name, site_word, tank_word, words
 from broodyear.reports.parts import Block, Bullets, Heading, Links, Page, Prose, Section, say
-from broodyear.reports.rendering import SHORT_CAUTIONS, bullets, phrase, prose, render, said
+from broodyear.reports.rendering import SHORT_CAUTIONS, bullets, listed, phrase, prose, render
 from broodyear.reports.season.results import SeasonResults, main_rows
 from broodyear.reports.season.visits import idle_codes, on_record_of
 from broodyear.reports.tables import cell_text
@@ -84,7 +84,7 @@ def _happened(results: SeasonResults, site: str, rows: list[int]) -> tuple[Block
             Heading(say("{word}{code}", word=tank_word(code), code=code)),
             prose(
                 _WORDS, "fate", table, row=table.row(row), running=results.running_to, lost=bool(lost),
-                # Of practices that were compared and not found to matter nothing is said.
+                # Without practices that were compared and not found to matter.
                 on_record=on_record_of(table.row(row), lambda code: code not in idle),
             ),
         ]  # fmt: skip
@@ -114,7 +114,7 @@ def _next(results: SeasonResults, rows: list[int]) -> tuple[Block, ...]:
         blocks += [Heading(Markup("Keep")), Bullets(keep)]
     if change:
         blocks += [Heading(Markup("Consider, and talk it over with the coordinator first")), Bullets(change)]
-    return (*blocks, Heading(Markup("Records that help most")), Bullets(said(_WORDS, "records")))
+    return (*blocks, Heading(Markup("Records that help most")), Bullets(listed(_WORDS, "records")))
 
 
 def _keep(results: SeasonResults, rows: list[int]) -> tuple[Markup, ...]:

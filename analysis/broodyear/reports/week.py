@@ -88,8 +88,8 @@ def detail(row: Mapping[Hashable, Any], as_of: dt.date, settings: Settings) -> s
         now["is_overdue"] = ends.date() < as_of
     if row["kind"] in ASKS_AFTER_FISH:
         now |= {"is_dead": all_dead(row), "is_old": (as_of - row["holds_from"].date()).days > 6}
-    said = phrase(_WORDS, str(row["kind"]), row=row, now=now)
-    return said.unescape().replace(THIN, " ")
+    sentence = phrase(_WORDS, str(row["kind"]), row=row, now=now)
+    return sentence.unescape().replace(THIN, " ")
 
 
 def _seen_apart(value: float, limit: float) -> tuple[str, str]:

@@ -24,11 +24,11 @@ def found_worse(outcomes: pd.DataFrame, factor: str, levels: tuple[str, ...]) ->
     except BroodyearError:
         return ()
     values = pd.DataFrame({factor: [_STORED.get(level, level) for level in levels]})
-    asked = {(practice.name, level) for practice in practices for level in practice.make(values)}
+    levels_given = {(practice.name, level) for practice in practices for level in practice.make(values)}
     found = [claim for claim in claims if claim.kind is ClaimKind.PRACTICE_DIFFERS and claim.is_claimed]
     found.sort(key=lambda claim: (claim.outcome != MAIN_OUTCOME, -abs(claim.estimate)))
     worst: dict[str, Claim] = {}
     for claim in found:
-        if (claim.subject, claim.sides[0]) in asked:
+        if (claim.subject, claim.sides[0]) in levels_given:
             worst.setdefault(claim.sides[0], claim)
     return tuple(worst.values())

@@ -88,8 +88,8 @@ def _silent_share(rows: pd.DataFrame) -> float:
     """Share of tanks without a usable count; the last season is left out where most have none: it is running."""
     usable = rows["usable"].astype(float).groupby(rows["season"])
     is_running = (rows["season"] == rows["season"].max()) & (usable.transform("mean") < 0.5)
-    told = rows if is_running.all() else rows[~is_running]
-    return float(1.0 - told["usable"].astype(float).mean())
+    complete = rows if is_running.all() else rows[~is_running]
+    return float(1.0 - complete["usable"].astype(float).mean())
 
 
 def log_odds_drawn(spreads: Spreads, sites: IntArray, batches: IntArray, rng: np.random.Generator) -> FloatArray:
@@ -152,10 +152,10 @@ class _Repeated:
         for _ in range(SIMULATED):
             log_odds = log_odds_drawn(spreads, self.site, self.batch, rng) + shift * self.treated
             pct = survival_drawn(spreads, log_odds, rng)
-            told = np.flatnonzero(~np.isnan(pct))
-            told = told[informative(self.treated[told], self.block[told])] if len(told) else told
-            if len(told):
-                yield permuted(pct[told], self.treated[told], self.block[told], rng, PERMUTATIONS)
+            known = np.flatnonzero(~np.isnan(pct))
+            known = known[informative(self.treated[known], self.block[known])] if len(known) else known
+            if len(known):
+                yield permuted(pct[known], self.treated[known], self.block[known], rng, PERMUTATIONS)
 
 
 def _anew(names: pd.Series, seasons: int) -> IntArray:

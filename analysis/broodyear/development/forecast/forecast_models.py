@@ -164,7 +164,7 @@ def _codes(fit: DevelopmentFit, tanks: pd.DataFrame) -> dict[str, Whole]:
 
 
 def _by_batch_alone(fit: DevelopmentFit) -> tuple[Callable[[pd.DataFrame], Floats], Spread]:
-    """Level and spread by a fit whose groups cannot be told apart."""
+    """Level and spread by a fit whose groups cannot be separated."""
     effects = fit.batch_effects.set_index("batch_id")
     batch_sd = 0.0 if np.isnan(fit.batch_log_sd) else fit.batch_log_sd
     batch_variance = unbiased_batch_variance(batch_sd, fit.batches)

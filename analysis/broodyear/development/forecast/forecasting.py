@@ -199,7 +199,7 @@ def stage_forecast(
 
     tanks: tank_id, species, batch_id, delivered_on, units_at_delivery_c_days, hatchery_temp_c and, where known,
     site_id and donor_stock; one row a journey. looked_on: of tanks, the last day on which the stage had not come,
-    NaT where nobody looked (default: of all); why_no_fit: said where no model has a date.
+    NaT where nobody looked (default: of all); why_no_fit: the note where no model has a date.
     """
     looked_on = np.full(len(tanks), _NEVER) if looked_on is None else looked_on
     if not models:
@@ -254,11 +254,11 @@ def _by_model(
         dates[name] = _limit_dates(delivered, limit, dates["expected_on"], quantile)
     note = _notes(model, is_known, mean_temp_c, hatchery, units)
     note[is_before] += "; by the thermal units given it had come before delivery: are they right?"
-    for which, said in (
+    for which, what in (
         (is_moved, "so the dates are of the days after"),
         (is_too_late, "later than this model has it: look again"),
     ):
-        note[which] += np.array([f"; not there yet on {one}, {said}" for one in looked_on[which]], dtype=object)
+        note[which] += np.array([f"; not there yet on {one}, {what}" for one in looked_on[which]], dtype=object)
     return _frame(tanks, journeys, stage, model.name, dates, note)
 
 

@@ -176,10 +176,10 @@ def _in_window(rows: pd.DataFrame, window: tuple[dt.date, dt.date] | None) -> tu
         blank = pd.Series(pd.NA, index=rows.index, dtype="boolean")
         return blank, blank.copy()
     first, last = pd.Timestamp(window[0]), pd.Timestamp(window[1])
-    is_asked = rows["stage"].isin(["button_up", "release"])
+    has_window = rows["stage"].isin(["button_up", "release"])
     inside = rows["expected_on"].between(first, last).astype("boolean")
     surely = (rows["low_80"].ge(first) & rows["high_80"].le(last)).astype("boolean")
     return (
-        inside.mask(~is_asked | rows["expected_on"].isna()),
-        surely.mask(~is_asked | rows["low_80"].isna() | rows["high_80"].isna()),
+        inside.mask(~has_window | rows["expected_on"].isna()),
+        surely.mask(~has_window | rows["low_80"].isna() | rows["high_80"].isna()),
     )

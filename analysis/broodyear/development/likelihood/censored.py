@@ -60,7 +60,7 @@ class Intervals:
 
 @dataclass(frozen=True)
 class TankTerms:
-    """Log probabilities of tanks at given effects, (n,) or (n, nodes); derivatives are worked out when asked for.
+    """Log probabilities of tanks at given effects, (n,) or (n, nodes); derivatives are worked out when wanted.
 
     low, high, begin: the edges in standard deviations from the effect; at_low, at_high: density there over the
     probability inside; hazard: at ``begin``, over the probability beyond; sd: of each value;

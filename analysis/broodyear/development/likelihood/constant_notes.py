@@ -1,4 +1,4 @@
-"""What is to be said beside a fit to measured days at constant temperatures: of its rows and of its groups."""
+"""Notes beside a fit to measured days at constant temperatures: of its rows and of its groups."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from broodyear.development.likelihood.crossed import CrossedMean
 from broodyear.development.likelihood.fit_result import BEND_AT_LIMIT
 from broodyear.development.models.forms import Shape
 
-# Columns that commonly name what shares a fate; said when they are there and not used.
+# Columns that commonly name what shares a fate; noted when they are there and not used.
 GROUP_COLUMNS = ("batch_id", "batch", "family", "sibship", "mother", "tray", "donor_stock")
 # A row is named that chance puts so far off in fewer frames than this; of several, the first few.
 _SO_UNLIKELY, _NAMED_ROWS = 0.01, 3
@@ -67,7 +67,7 @@ def rows_far_off(shape: Shape, free: Floats, used: pd.DataFrame, named: Sequence
 
 
 def few_levels(labels: Mapping[str, Texts], crossed: CrossedMean) -> Iterator[str]:
-    """Why limits are wide that rest on the spread between few levels, and what else can be asked."""
+    """Why limits are wide that rest on the spread between few levels, and which other fit would be narrower."""
     spread = {
         name: len(np.unique(values)) for name, values in labels.items() if crossed.group_sd.get(name, 0.0) > 0
     }

@@ -134,15 +134,15 @@ def worked_out(works: Sequence[Work[T]]) -> list[T]:
     done: dict[int, T] = {}
     answers: dict[int, Any] = dict.fromkeys(range(len(works)))  # nothing is answered yet
     while answers:
-        asked: dict[int, list[tuple[bytes, MeanWanted]]] = {}
+        requests: dict[int, list[tuple[bytes, MeanWanted]]] = {}
         for at, answer in answers.items():
             try:
-                asked[at] = [(pickle.dumps(one), one) for one in works[at].send(answer)]
+                requests[at] = [(pickle.dumps(one), one) for one in works[at].send(answer)]
             except StopIteration as end:
                 done[at] = end.value
-        different = dict(one for wanted in asked.values() for one in wanted)
+        different = dict(one for wanted in requests.values() for one in wanted)
         found = dict(zip(different, crossed_means(list(different.values())), strict=True))
-        answers = {at: [found[key] for key, _ in wanted] for at, wanted in asked.items()}
+        answers = {at: [found[key] for key, _ in wanted] for at, wanted in requests.items()}
     return [done[at] for at in range(len(works))]
 
 
@@ -165,10 +165,10 @@ def _mean(wanted: MeanWanted, found: Found) -> CrossedMean:
         name: 0.0 if sd < _NO_SPREAD * found.spread_sd else sd
         for name, sd in zip(names, found.group_sd, strict=True)
     }
-    told = [k for k, name in enumerate(names) if group_sd[name] > 0.0]
-    seen = [*told, len(names)]
+    is_found = [k for k, name in enumerate(names) if group_sd[name] > 0.0]
+    seen = [*is_found, len(names)]
     doubt = np.linalg.pinv(found.information[np.ix_(seen, seen)]).astype(float)
-    codes = [wanted.codes[names[k]] for k in told]
+    codes = [wanted.codes[names[k]] for k in is_found]
     return CrossedMean(
         estimate=sums @ found.effects[:p],
         covariance=sums @ found.posterior[:p, :p] @ sums.T,
@@ -190,7 +190,7 @@ def _degrees(
     wanted: MeanWanted,
     found: Found,
     blocks: Mapping[str, slice],
-    told: Sequence[Whole],
+    group_codes: Sequence[Whole],
     doubt: Floats,
 ) -> float:
     """Satterthwaite's degrees of freedom of a sum of coefficients, from the information on the variances."""
@@ -200,7 +200,7 @@ def _degrees(
     for name, codes in wanted.codes.items():
         sums = sums + column[blocks[name]][codes]
     influence = sums * found.weight
-    by_group = [np.sum(np.bincount(codes, influence) ** 2) for codes in told]
+    by_group = [np.sum(np.bincount(codes, influence) ** 2) for codes in group_codes]
     gradient = np.array([*by_group, np.sum(influence**2 / found.weight) / found.spread_sd**2])
     variance, unsure = float(weights @ column[:p]), float(gradient @ doubt @ gradient)
     return float(np.clip(2.0 * variance**2 / max(unsure, 1e-300), 1.0, max(len(influence) - 1, 1)))

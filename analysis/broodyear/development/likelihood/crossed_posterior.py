@@ -88,13 +88,13 @@ class Flat:
     fixed_sd: Floats
     sets: int
 
-    def subset(self, is_asked: Masks) -> tuple[Flat, Masks]:
+    def subset(self, is_chosen: Masks) -> tuple[Flat, Masks]:
         """The values of some sets, numbered afresh, and which of all values they are."""
-        keep = is_asked[self.of]
+        keep = is_chosen[self.of]
         columns = tuple((position[keep], size[keep]) for position, size in self.columns)
-        of = (np.cumsum(is_asked) - 1)[self.of[keep]]
+        of = (np.cumsum(is_chosen) - 1)[self.of[keep]]
         ends = (self.outer[keep], self.has_outer[keep], self.fixed_sd[keep])
-        return Flat(of, self.intervals.subset(keep), columns, *ends, int(is_asked.sum())), keep
+        return Flat(of, self.intervals.subset(keep), columns, *ends, int(is_chosen.sum())), keep
 
 
 @dataclass(frozen=True)
@@ -259,11 +259,11 @@ class Posteriors:
         slope, by_log_sd = terms.by_effect, terms.by_log_sd
         # By the variance rather than twice by the mean: the same but for what delivery cut off.
         curvature = np.maximum(slope**2 - by_log_sd / own_sd**2, 0.0)
-        asked, aim = curvature / np.maximum(1.0 - curvature * free, _LEAST_LEFT), free_mean + free * slope
-        missed = 0.5 * (slope + asked * (aim - mean) - slope_now) ** 2 * variance
-        missed = missed + 0.25 * ((asked - weight) * variance) ** 2
-        kept = np.maximum(np.maximum(asked, _LEAST_KEPT * weight), _LEAST_WEIGHT / own_sd**2)
-        told = terms.log_probability + 0.5 * np.log1p(weight * free) + 0.5 * free * slope_now**2
+        wanted, aim = curvature / np.maximum(1.0 - curvature * free, _LEAST_LEFT), free_mean + free * slope
+        missed = 0.5 * (slope + wanted * (aim - mean) - slope_now) ** 2 * variance
+        missed = missed + 0.25 * ((wanted - weight) * variance) ** 2
+        kept = np.maximum(np.maximum(wanted, _LEAST_KEPT * weight), _LEAST_WEIGHT / own_sd**2)
+        log_evidence = terms.log_probability + 0.5 * np.log1p(weight * free) + 0.5 * free * slope_now**2
         sds, squares = spreads[:, :-1], self._by_group(found.inner**2, found.outer**2)
         of_effects = self.levels * np.log(sds) + 0.5 * squares / sds**2
         by_sds = (squares + self.traces(found)) / sds**3 - self.levels / sds
@@ -274,7 +274,7 @@ class Posteriors:
             free_mean=free_mean,
             free_variance=free,
             off=np.bincount(flat.of, missed, flat.sets).astype(float),
-            evidence=np.bincount(flat.of, told, flat.sets) + 0.5 * found.log_det - of_effects.sum(axis=1),
+            evidence=np.bincount(flat.of, log_evidence, flat.sets) + 0.5 * found.log_det - of_effects.sum(axis=1),
             slopes=np.column_stack([by_sds, by_sd]),
         )
 

@@ -32,7 +32,7 @@ _LEAST_WRONG_SHARE = 0.03
 _MOST_TURNS = 60
 # Spreads are found when a step promises this little: a two-hundredth of their standard error. Where delivery cuts
 # off much of what is predicted, evidence and slopes agree less well, and the last steps go up: then half of one is
-# near enough, for a mean that lies so far off is told in spite of it.
+# near enough, for a mean that lies so far off is found in spite of it.
 _LEAST_GAIN, _ENOUGH_GAIN = 1e-5, 0.125
 # In units of the first guess at the spread of all: where spreads begin, the limits they are sought between, and
 # how far a step goes. With one value a site, and looks far apart, the spread of single values could shrink to
@@ -220,9 +220,9 @@ class _Search:
         The terms are sought from where the evidence was highest so far, so that a step too far leaves no trace.
         Where they are not found, as where nothing holds a coefficient, there is no evidence, and no way to more.
         """
-        is_asked = np.zeros(self.m, dtype=bool)
-        is_asked[which] = True
-        flat, keep = self.flat.subset(is_asked)
+        is_chosen = np.zeros(self.m, dtype=bool)
+        is_chosen[which] = True
+        flat, keep = self.flat.subset(is_chosen)
         unit = self.unit[which, None]
         here, terms = spreads * unit, (self.weight[keep], self.pull[keep])
         found = self.posteriors.settled(flat, self.spreads[which], here, *terms)
@@ -247,22 +247,22 @@ class _Search:
         """
         k, posteriors, variances = self.k, self.posteriors, self.spreads**2
         prior, single, levels = variances[:, :-1], variances[:, -1], posteriors.levels
-        told_of = posteriors.traces(of) / prior
+        shares = posteriors.traces(of) / prior
         pairs = posteriors.squares(of) / (prior[:, :, None] * prior[:, None, :])
         found, each = np.empty((self.m, k + 1, k + 1)), np.arange(k)
         found[:, :k, :k] = 0.5 * pairs / (prior[:, :, None] * prior[:, None, :])
-        found[:, each, each] += 0.5 * (levels - 2.0 * told_of) / prior**2
-        found[:, :k, k] = 0.5 * (told_of - pairs.sum(axis=2)) / prior / single[:, None]
+        found[:, each, each] += 0.5 * (levels - 2.0 * shares) / prior**2
+        found[:, :k, k] = 0.5 * (shares - pairs.sum(axis=2)) / prior / single[:, None]
         found[:, k, :k] = found[:, :k, k]
-        leverage = posteriors.p + np.sum(levels - told_of, axis=1)
-        squared = posteriors.p + np.sum(levels - 2.0 * told_of, axis=1) + pairs.sum(axis=(1, 2))
+        leverage = posteriors.p + np.sum(levels - shares, axis=1)
+        squared = posteriors.p + np.sum(levels - 2.0 * shares, axis=1) + pairs.sum(axis=(1, 2))
         is_right, which = np.isnan(self.flat.fixed_sd), self.flat.of
         known = np.bincount(which, is_right, self.m)
         found[:, k, k] = 0.5 * np.maximum(known - 2.0 * leverage + squared, 0.5 * known) / single**2
         # That is of values known to the last digit; between looks far apart, each tells a part of it.
-        told = np.bincount(which, is_right * np.clip(self.weight * single[which], 0.0, 1.0), self.m) / known
-        found[:, k, :] *= np.sqrt(told)[:, None]
-        found[:, :, k] *= np.sqrt(told)[:, None]
+        share = np.bincount(which, is_right * np.clip(self.weight * single[which], 0.0, 1.0), self.m) / known
+        found[:, k, :] *= np.sqrt(share)[:, None]
+        found[:, :, k] *= np.sqrt(share)[:, None]
         return found
 
     def _curvature(self) -> Floats:

@@ -2,7 +2,7 @@
 
 Projected quasi-Newton steps (Bertsekas 1982, SIAM J. Control Optim. 20:221): parameters at a limit that the slope
 presses against stay there, the others take a Newton step with a curvature that is begun from one known beforehand
-and kept up by BFGS. Steps that do not go down are shortened. Each function is asked only until it has arrived.
+and kept up by BFGS. Steps that do not go down are shortened. Each function is followed only until it has arrived.
 """
 
 from __future__ import annotations
@@ -40,9 +40,9 @@ def lowest_points(
 ) -> tuple[Floats, Masks]:
     """(k, q) points and (k,) whether the search arrived there.
 
-    begin, low, high: (k, q); curvature: asked once, after the first look, for (k, q, q) positive definite second
-    derivatives, near enough; longest: (q,) by how much a step may move each at most; least_gain: what a step has
-    to promise to be taken; enough_gain: what may still be promised where no step goes down.
+    begin, low, high: (k, q); curvature: called once, after the first look, for (k, q, q) positive definite
+    second derivatives, near enough; longest: (q,) by how much a step may move each at most; least_gain: what a
+    step has to promise to be taken; enough_gain: what may still be promised where no step goes down.
     """
     point, live, length = np.clip(begin, low, high), np.arange(len(begin)), np.ones(len(begin))
     value, slope = target(point, live)
@@ -83,7 +83,7 @@ def _kept_up(curvature: Floats, moved: Floats, change: Floats) -> Floats:
     """The curvature after a step, by BFGS; left as it was where the slope did not rise along the step."""
     known = np.einsum("kij,kj->ki", curvature, moved)
     along, before = np.sum(change * moved, axis=1), np.sum(known * moved, axis=1)
-    is_told = along > 1e-8 * np.maximum(before, 1e-300)
-    new = np.einsum("ki,kj->kij", change, change) / np.where(is_told, along, 1.0)[:, None, None]
-    old = np.einsum("ki,kj->kij", known, known) / np.where(is_told, before, 1.0)[:, None, None]
-    return np.where(is_told[:, None, None], curvature + new - old, curvature)
+    is_rising = along > 1e-8 * np.maximum(before, 1e-300)
+    new = np.einsum("ki,kj->kij", change, change) / np.where(is_rising, along, 1.0)[:, None, None]
+    old = np.einsum("ki,kj->kij", known, known) / np.where(is_rising, before, 1.0)[:, None, None]
+    return np.where(is_rising[:, None, None], curvature + new - old, curvature)

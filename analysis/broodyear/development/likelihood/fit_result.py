@@ -19,10 +19,10 @@ from broodyear.development.models.own_models import DevelopmentModel
 from broodyear.development.models.summing import days_to_stage
 from broodyear.errors import Refused, UsageError
 
-# Above this correlation two constants are told apart by hardly anything but rounding.
+# Above this correlation two constants are separated by hardly anything but rounding.
 NEARLY_COLLINEAR = 0.95
 _PLOTTED = 101
-# As many levels of a group are told one by one.
+# As many levels of a group are listed one by one.
 _FEW_LEVELS = 6
 
 
@@ -101,7 +101,7 @@ class DevelopmentFit:
 
     @property
     def collinearity(self) -> str:
-        """Says which constants can hardly be told apart."""
+        """Says which constants can hardly be separated."""
         names, sd = COEFFICIENTS[self.form], np.sqrt(np.maximum(np.diag(self.covariance), 0.0))
         if len(names) < 2:
             return "one constant is fitted; there is nothing to be collinear with"
@@ -149,7 +149,7 @@ class DevelopmentFit:
         return "\n".join([*lines, *self.notes])
 
     def _spreads(self) -> str:
-        """SDs between groups: of batches as fitted, and of those told apart where there are others."""
+        """SDs between groups: of batches as fitted, and of those separated where there are others."""
         batch = "" if np.isnan(self.batch_log_sd) else f", between batches {self.batch_log_sd:.4f}"
         apart = {} if self.groups is None else self.groups.group_sd
         if batch and len(apart) < 2:

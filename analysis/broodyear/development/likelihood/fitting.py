@@ -95,8 +95,8 @@ def _checked_records(frame: pd.DataFrame, daily: Any = None) -> TankRecords:
 
     records = tank_records(checked(frame, "tank_records"), daily)
     refuse_fahrenheit(np.concatenate(records.temps))
-    told = [name for name in (*_OF_A_TANK, "day") if name in frame]
-    repeated = frame.loc[frame.duplicated(told), "tank_id"].unique()
+    keys = [name for name in (*_OF_A_TANK, "day") if name in frame]
+    repeated = frame.loc[frame.duplicated(keys), "tank_id"].unique()
     if len(repeated):
         raise UsageError(
             f"{len(repeated)} tanks have a row twice (for example {repeated[0]}); a tank has one date of a "
@@ -119,7 +119,7 @@ def _named_groups(frame: pd.DataFrame, groups: Sequence[str]) -> tuple[str, ...]
 def fit_tank_forms(
     wanted: Sequence[tuple[TankRecords, str]], *, batch_effect: bool = True
 ) -> list[DevelopmentFit | Refused]:
-    """Fits of forms to records already made ready, or why there is none; their groups are told apart together."""
+    """Fits of forms to records already made ready, or why there is none; their groups are separated together."""
     found = [_curve_or_refusal(records, form, batch_effect) for records, form in wanted]
     fitted = [
         (records, *one) for (records, _), one in zip(wanted, found, strict=True) if not isinstance(one, Refused)

@@ -47,7 +47,7 @@ FITTED_FORMS = ("constant_units", "power", "log_inverse", "exponential")
 FREE = {"constant_units": 1, "exponential": 2, "power": 3, "log_inverse": 3}
 # The zero of the curved forms is sought between this temperature and the coldest of the data.
 LOWEST_ZERO_C = -200.0
-# Below this, the curvature cannot be told from 0 in double precision.
+# Below this, the curvature cannot be separated from 0 in double precision.
 _NO_CURVATURE = 1e-9
 
 

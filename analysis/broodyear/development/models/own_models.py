@@ -24,7 +24,7 @@ SETTINGS_SOURCE = "the settings"
 COUNTED_FROM = ("fertilisation", "hatch")
 # Temperatures at which a curve must give a finite number of days above 0, at least at one of them.
 _TRIED_C = np.arange(1.0, 26.0)
-# Where days must fall, when it is not said for which temperatures an equation was made.
+# Where days must fall, when it is not known for which temperatures an equation was made.
 _USUAL_C = (4.0, 12.0)
 # A covariance may miss symmetry and positive definiteness by rounding to six digits.
 _ROUNDED = 1e-6

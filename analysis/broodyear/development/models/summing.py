@@ -149,11 +149,11 @@ def warn_outside(drawn: Curve, temps_c: Floats) -> None:
     outside = np.atleast_1d(temps_c)[np.atleast_1d(is_outside)]
     ends = list(dict.fromkeys(f"{end:.1f}" for end in (outside.min(), outside.max())))
     found = f"{n_outside} of {temps_c.size} temperatures, {' to '.join(ends)} °C"
-    said = f"{found}, are an extrapolation, it was tested at {drawn.valid_low_c:g} to {drawn.valid_high_c:g} °C"
+    caution = f"{found}, are an extrapolation, it was tested at {drawn.valid_low_c:g} to {drawn.valid_high_c:g} °C"
     if np.isnan(drawn.valid_low_c):
-        said = f"it is not stated for which temperatures it was made; {found}, may be an extrapolation"
+        caution = f"it is not stated for which temperatures it was made; {found}, may be an extrapolation"
     warnings.warn(
-        f"{drawn.name}: {said}; give the number without an interval",
+        f"{drawn.name}: {caution}; give the number without an interval",
         BroodyearWarning,
         stacklevel=3,
     )

@@ -278,7 +278,7 @@ def _binomial_quantile(p: float, n: int, chance: float) -> float:
 def calibration_by_band(scores: pd.DataFrame) -> pd.DataFrame:
     """Stated and held shares (%) of the 50, 80 and 95 % intervals by band of temperature: CALIBRATION_COLUMNS.
 
-    scores: rows of scores.csv; those of the main scheme over all stocks that could be told are used.
+    scores: rows of scores.csv; those of the main scheme over all stocks that could be scored are used.
     """
     is_used = (scores["scheme"] == MAIN_SCHEME) & (scores["donor_stock"].fillna("") == "")
     chosen = scores[is_used & scores["coverage_50"].notna()]

@@ -126,7 +126,7 @@ def comparison_tables(scored: DevelopmentScores, shown: Shown) -> dict[str, pd.D
     implied_offset_c: reading error that would make it. No row where the sites do not differ, or there are under 3
     batches or sites.
 
-    first_seen, what taking first-seen dates for the events would have said of the first model shown,
+    first_seen, what taking first-seen dates for the events would have made of the first model shown,
     FIRST_SEEN_COLUMNS. shift_days: bias by first-seen dates minus bias by intervals; negative, because an event is
     seen after it happened and every model then looks early.
     """

@@ -128,7 +128,7 @@ class DevelopmentScores(Predicted):
 
 
 def done_here(work: Callable[..., Any], *given: Any) -> Callable[[], Any]:
-    """Do a piece of work here, when its result is asked for."""
+    """Do a piece of work here, when its result is wanted."""
     return lambda: work(*given)
 
 
@@ -185,9 +185,9 @@ def score_everything(
     records, left_out = stage_records(rows, copied, daily, how.stages, chosen)
     if not records:
         raise _nothing_scored(left_out)
-    asked = [ask(scored_stages, {at: records[at] for at in half}, how, beside) for half in _halves(records)]
+    answers = [ask(scored_stages, {at: records[at] for at in half}, how, beside) for half in _halves(records)]
     # From the last on, while another process takes them from the first on.
-    halves = [answer() for answer in reversed(asked)]
+    halves = [answer() for answer in reversed(answers)]
     data = {key: one for found, _ in halves for key, one in found.data.items()}
     tables = {name: [row for _, rows_of in halves for row in rows_of[name]] for name in halves[0][1]}
     tables["scores"] += _unscored(list(records), chosen)

@@ -112,7 +112,7 @@ def score_cell(
 
     bias_days: predicted − actual by the interval likelihood with effects of batch and site, positive when the
     model is late, and wrong dates allowed for; bias_low, bias_high and p_value blank under 3 sites, whose
-    thermometers cannot be told from the model; p_value: against the nearest bias from −hour_days (see
+    thermometers cannot be separated from the model; p_value: against the nearest bias from −hour_days (see
     ``hour_days``) to 0; unscored: the reason of a claim where the bias or its limits are
     blank, empty otherwise; mae_days: mean of E|predicted − actual| given each interval; coverage (%): mean
     probability that the event lies in the predicted interval given what is known; log_score: mean ln of the
@@ -148,7 +148,7 @@ def sites_of(records: TankRecords, is_in: Masks) -> float:
 def days_scores(
     records: TankRecords, held: HeldOut, is_used: Masks, error: CrossedMean
 ) -> tuple[dict[str, float], list[str]]:
-    """Scores in days of the tanks used, by their mean error, and what is to be said of its limits."""
+    """Scores in days of the tanks used, by their mean error, and notes on its limits."""
     scores, notes = bias_of(error, hour=hour_days(records, is_used)), []
     if "site" not in records.labels:
         notes.append("sites not known: limits by batch alone")
@@ -256,7 +256,7 @@ def first_seen_scores(records: TankRecords, held: HeldOut, is_in: Masks) -> dict
 
 Rows = list[dict[str, Any]]
 
-# One batch of a stock is not told from the stock; the spread between batches comes from all stocks together.
+# One batch of a stock is not separated from the stock; the spread between batches comes from all stocks together.
 FEWEST_BATCHES_OF_STOCK = 2
 _STOCK_NOTES = {
     Reason.TOO_FEW_SITES: FEW_SITES,
@@ -378,7 +378,7 @@ def _stock_rows(one: _Scored) -> Work[Rows]:
     for position, stock in enumerate(named):
         own = is_fit & (stocks == stock)
         batches = len(np.unique(records.batch[own]))
-        why = _untold(has_few_sites, batches, error.is_settled)
+        why = _why_unsure(has_few_sites, batches, error.is_settled)
         scores = bias_of(error, position, hour) | {"unscored": str(why or ""), "note": ""}
         if why:
             scores |= dict.fromkeys(("bias_se", "bias_low", "bias_high", "p_value"), np.nan)
@@ -388,8 +388,8 @@ def _stock_rows(one: _Scored) -> Work[Rows]:
     return rows
 
 
-def _untold(has_few_sites: bool, batches: int, is_settled: bool) -> Reason | None:
-    """Why nothing is said of how sure the bias for a stock is; None where something is."""
+def _why_unsure(has_few_sites: bool, batches: int, is_settled: bool) -> Reason | None:
+    """Why the bias for a stock has no limits; None where it has."""
     if batches < FEWEST_BATCHES_OF_STOCK:
         return Reason.TOO_FEW_BATCHES
     if has_few_sites:

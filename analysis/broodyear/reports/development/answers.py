@@ -60,8 +60,13 @@ def _lead(results: DevelopmentResults, judged: list[int], biased: list[int]) -> 
         (claims.claim(row).subject, " ".join(claims.claim(row).level.split(" ")[:2]))
         for row in claims.rows(ClaimKind.MODEL_BIASED, section="where")
     }
-    untold = [row for row in judged if claims.claim(row).decision is Decision.CANNOT_TELL]
-    counts = {"biased": len(biased), "judged": len(judged), "untold": len(untold), "more": len(parts & whole_ones)}
+    undecided = sum(claims.claim(row).decision is Decision.CANNOT_TELL for row in judged)
+    counts = {
+        "biased": len(biased),
+        "judged": len(judged),
+        "undecided": undecided,
+        "more": len(parts & whole_ones),
+    }
     return prose(WORDS, "lead", claims.table, lead=True, **counts)
 
 
@@ -91,20 +96,20 @@ def _thermometers(results: DevelopmentResults) -> list[Block]:
     rest = [row for row in readings if row not in differ]
     heading = Heading(Markup("The model or the thermometer?"))
     is_alike = all(claims.claim(row).reason is Reason.ONE_LEVEL for row in readings)
-    untold = sum(claims.claim(row).decision is Decision.CANNOT_TELL for row in readings)
-    said = prose(
-        WORDS, "readers", claims.table, differ=len(differ), judged=len(readings) - untold, untold=untold,
+    undecided = sum(claims.claim(row).decision is Decision.CANNOT_TELL for row in readings)
+    lead = prose(
+        WORDS, "readers", claims.table, differ=len(differ), judged=len(readings) - undecided, undecided=undecided,
         is_alike=is_alike, sites=_sites_read(results.thermometers),
     )  # fmt: skip
-    blocks: list[Block] = [heading, said, *([claims.bullets(differ)] if differ else [])]
+    blocks: list[Block] = [heading, lead, *([claims.bullets(differ)] if differ else [])]
     blocks.append(prose(WORDS, "readers_how"))
     if rest:
         blocks.append(Folded(f"No difference shown, or too few to tell ({len(rest)})", (claims.bullets(rest),)))
     blocks += shown_if_any(results.thermometers)
     sites = [row for row in claims.rows(ClaimKind.THERMOMETER) if claims.claim(row).reference]
     off = [row for row in sites if claims.claim(row).is_claimed]
-    told = [row for row in sites if claims.claim(row).decision is not Decision.CANNOT_TELL]
-    counts = [len(_subjects(results, some)) for some in (off, told)]
+    decided = [row for row in sites if claims.claim(row).decision is not Decision.CANNOT_TELL]
+    counts = [len(_subjects(results, some)) for some in (off, decided)]
     blocks.append(prose(WORDS, "sites", claims.table, off=counts[0], judged=counts[1]))
     return [*blocks, *([claims.bullets(off)] if off else []), *shown_if_any(results.site_offsets)]
 
@@ -130,17 +135,17 @@ COLD_BANDS = ("<5", "5-7")
 WIDE_DAYS = 10.0
 #: Verdicts of a band that say something; the words of all are in the template.
 _TELLING = ("late", "early", "alone", "hour", "fitted", "alike")
-_UNTOLD = {Reason.LOOKS_TOO_FAR_APART: "seldom", Reason.SPREADS_UNKNOWN: "spreads"}
+_UNJUDGED = {Reason.LOOKS_TOO_FAR_APART: "seldom", Reason.SPREADS_UNKNOWN: "spreads"}
 
 
 def _where(results: DevelopmentResults) -> Section:
     """Bands and stocks for which a model is off, and whether a model can be trusted near 5 °C."""
     claims = results.claims
     parts = claims.rows(ClaimKind.MODEL_BIASED, section="where")
-    said = prose(WORDS, "where", claims.table, count=len(parts))
+    lead = prose(WORDS, "where", claims.table, count=len(parts))
     bands = [_bands(results, species, stage) for species, stage in results.shown]
     stated = [claims.bullets(parts)] if parts else []
-    blocks: list[Block] = [prose(WORDS, "bands"), *bands, *_not_drawn(results), said, *stated, *_cold(results)]
+    blocks: list[Block] = [prose(WORDS, "bands"), *bands, *_not_drawn(results), lead, *stated, *_cold(results)]
     return Section("where", "Where is it off, by temperature and by stock?", tuple(blocks))
 
 
@@ -214,7 +219,7 @@ def _trust(results: DevelopmentResults, row: int) -> str:
     table = results.scores
     bounds = table.value(row, "bias_low"), table.value(row, "bias_high")
     if not all(known(bound) for bound in bounds):
-        return _UNTOLD.get(table.value(row, "unscored"), "unknown")
+        return _UNJUDGED.get(table.value(row, "unscored"), "unknown")
     low, high = (float(bound) for bound in bounds)
     level = f"{table.value(row, 'species')} {table.value(row, 'stage')} {table.value(row, 'band')}"
     found = results.claims.rows(ClaimKind.MODEL_BIASED, subject=str(table.value(row, "model")), level=level)
@@ -233,7 +238,7 @@ def _against(results: DevelopmentResults) -> Section:
     compared = sum(known(claims.claim(row).p_value) for row in claims.rows(ClaimKind.MODEL_BETTER))
     table = results.comparisons
     alone = sum(bool(table.value(row, "is_told_apart")) for row in range(len(table))) - len(better)
-    said = prose(WORDS, "pairs", claims.table, better=len(better), all=compared, alone=max(alone, 0))
-    blocks: list[Block] = [said, *([claims.bullets(better)] if better else [])]
+    lead = prose(WORDS, "pairs", claims.table, better=len(better), all=compared, alone=max(alone, 0))
+    blocks: list[Block] = [lead, *([claims.bullets(better)] if better else [])]
     blocks += shown_if_any(results.comparisons)
     return Section("against", "Which model predicts better?", tuple(blocks))

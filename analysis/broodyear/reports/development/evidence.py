@@ -18,13 +18,13 @@ from broodyear.reports.development.results import (
     DevelopmentResults,
     named,
     rows_of,
-    said_of,
     shown_if_any,
+    statements_on,
     titled,
 )
 from broodyear.reports.numbers import known, model_words
 from broodyear.reports.parts import Block, Bullets, Drawing, Equations, Folded, Heading, Notice, Section, say
-from broodyear.reports.rendering import drawing, glossary, phrase, prose, said
+from broodyear.reports.rendering import drawing, glossary, listed, phrase, prose
 from broodyear.reports.tables import ReportTable, shown
 
 if TYPE_CHECKING:
@@ -71,7 +71,7 @@ def _named(rows: pd.DataFrame, models: tuple[str, ...] | None) -> pd.DataFrame:
 def _calibration(results: DevelopmentResults) -> Section:
     """Where events lay in their predictions, what intervals held, and the scores behind both."""
     blocks: list[Block] = [_calibrated(results, *key) for key in results.shown]
-    blocks += [prose(WORDS, "calibration"), *said_of(results, "intervals")]
+    blocks += [prose(WORDS, "calibration"), *statements_on(results, "intervals")]
     for table, rows in (
         (results.calibration, range(len(results.calibration))),
         (results.scores, results.scores.rows(scheme=MAIN_SCHEME)),
@@ -187,10 +187,10 @@ MOST_PAIRS = 25
 
 def _pitfalls(results: DevelopmentResults) -> Section:
     """Scoring against first-seen dates, and dates copied from a forecast."""
-    blocks: list[Block] = [prose(WORDS, "first_seen"), *said_of(results, "first_seen")]
+    blocks: list[Block] = [prose(WORDS, "first_seen"), *statements_on(results, "first_seen")]
     blocks += shown_if_any(results.first_seen)
     blocks += [Heading(Markup("Dates copied from a forecast")), prose(WORDS, "copied")]
-    blocks += [*said_of(results, "copied"), *shown_if_any(results.copied)]
+    blocks += [*statements_on(results, "copied"), *shown_if_any(results.copied)]
     further = {
         "Dates that are probably wrong": ("suspects", results.suspects),
         "Stages that a few more readings would have kept": ("gaps", results.gaps),
@@ -244,8 +244,8 @@ def _work(results: DevelopmentResults, row: int) -> Markup:
 
 def _method(results: DevelopmentResults) -> Section:
     """How it was done, rows left out, and what these records can and cannot tell."""
-    blocks: list[Block] = [Bullets(said(WORDS, "method_points")), *shown_if_any(results.left_out)]
-    told = [one for topic in ("data", "band", "suspects", "survivors") for one in said_of(results, topic)]
-    if told:
-        blocks += [Heading(Markup("What these records can and cannot tell")), *told]
+    blocks: list[Block] = [Bullets(listed(WORDS, "method_points")), *shown_if_any(results.left_out)]
+    topics = "data", "band", "suspects", "survivors"
+    if found := [one for topic in topics for one in statements_on(results, topic)]:
+        blocks += [Heading(Markup("What these records can and cannot tell")), *found]
     return Section("method", "Method and limits", (*blocks, *glossary("development")))

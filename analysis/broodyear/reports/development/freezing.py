@@ -99,8 +99,8 @@ def _typed(text: pd.Series, kind: str) -> pd.Series:
     if kind == "integer":
         return text.map(int).astype("int64") if is_whole else text.astype("Int64")
     if kind == "boolean":
-        said = text.map({"True": True, "False": False})
-        return said.astype("bool" if is_whole else "boolean")
+        parsed = text.map({"True": True, "False": False})
+        return parsed.astype("bool" if is_whole else "boolean")
     return text
 
 

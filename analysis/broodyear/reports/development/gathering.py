@@ -116,8 +116,8 @@ _WORDS = "development/statements.txt"
 STATEMENT_COLUMNS = ("topic", "species", "stage", "sentence")
 #: Own curves that constant units are held against, the first that was compared.
 _CURVED = ("own_log_inverse", "own_exponential")
-#: A shorter error (days) of days not read is lost among the looks, and not told.
-LEAST_TOLD_GAP_DAYS = 0.25
+#: A shorter error (days) of days not read is lost among the looks, and not stated.
+LEAST_STATED_GAP_DAYS = 0.25
 
 
 def statements_table(found: DevelopmentAssessment) -> pd.DataFrame:
@@ -126,19 +126,19 @@ def statements_table(found: DevelopmentAssessment) -> pd.DataFrame:
     Topics of each species and stage in order: data, band, suspects, intervals, first_seen; then copied and
     survivors.
     """
-    told = [(*one, key) for key in found.shown for one in _told(found, *key)]
+    topics = [(*one, key) for key in found.shown for one in _facts(found, *key)]
     sheets = found.copied_sheets.to_dict("records")
-    told += [("copied", {"sheet": sheet}, (sheet["species"], sheet["stage"])) for sheet in sheets]
+    topics += [("copied", {"sheet": sheet}, (sheet["species"], sheet["stage"])) for sheet in sheets]
     rows = [
-        (topic, *key, said.unescape())
-        for topic, facts, key in told
-        for said in phrase_lines(_WORDS, topic, place=titled(*key), **facts)
+        (topic, *key, sentence.unescape())
+        for topic, facts, key in topics
+        for sentence in phrase_lines(_WORDS, topic, place=titled(*key), **facts)
     ]
-    rows += [("survivors", "", "", said.unescape()) for said in phrase_lines(_WORDS, "survivors")]
+    rows += [("survivors", "", "", sentence.unescape()) for sentence in phrase_lines(_WORDS, "survivors")]
     return pd.DataFrame([row for row in rows if row[-1]], columns=list(STATEMENT_COLUMNS))
 
 
-def _told(found: DevelopmentAssessment, species: str, stage: str) -> list[tuple[str, dict[str, Any]]]:
+def _facts(found: DevelopmentAssessment, species: str, stage: str) -> list[tuple[str, dict[str, Any]]]:
     """Topics of a species and stage, each with what its sentences are made of."""
     from broodyear.development.scoring.comparisons import BASE, shows_no_curve
     from broodyear.development.scoring.score_cells import covers_otherwise
@@ -154,7 +154,7 @@ def _told(found: DevelopmentAssessment, species: str, stage: str) -> list[tuple[
         "used": {name: int(own[name].max()) for name in ("tanks", "batches")} if len(own) else None,
         "refused": own[own["unscored"] == "not_converged"].to_dict("records"),
         "left_out": left_out.to_dict("records"),
-        "carried": carried[carried >= LEAST_TOLD_GAP_DAYS].tolist(),
+        "carried": carried[carried >= LEAST_STATED_GAP_DAYS].tolist(),
         "gaps": len(gaps),
         "alone": int((gaps["readings_wanted"] == 1).sum()),
     }
@@ -163,8 +163,8 @@ def _told(found: DevelopmentAssessment, species: str, stage: str) -> list[tuple[
     bands = [{"row": row, "shows_no_curve": shows_no_curve(row)} for row in curved.to_dict("records")]
     of_first = main[main["model"].isin(found.shown[(species, stage)][:1]) & main["mae_days"].notna()]
     cells = of_first.head(1).to_dict("records")
-    told = [("data", data), *(("band", band) for band in bands)]
+    topics = [("data", data), *(("band", band) for band in bands)]
     for cell in cells:
-        told += [("suspects", {"row": cell})] if known(cell["mae_without_suspects"]) else []
-        told.append(("intervals", {"row": cell, "differs": covers_otherwise(cell)}))
-    return [*told, *(("first_seen", {"row": row}) for row in first_seen.head(1).to_dict("records"))]
+        topics += [("suspects", {"row": cell})] if known(cell["mae_without_suspects"]) else []
+        topics.append(("intervals", {"row": cell, "differs": covers_otherwise(cell)}))
+    return [*topics, *(("first_seen", {"row": row}) for row in first_seen.head(1).to_dict("records"))]

@@ -111,7 +111,7 @@ def shown_if_any(table: ReportTable) -> tuple[TableView, ...]:
     return (shown(table),) if len(table) else ()
 
 
-def said_of(results: DevelopmentResults, topic: str) -> list[Block]:
+def statements_on(results: DevelopmentResults, topic: str) -> list[Block]:
     """What the records tell of one topic, sentence by sentence."""
     table = results.statements
     rows = table.rows(topic=topic)

@@ -47,12 +47,12 @@ def _sites(results: SeasonResults) -> list[Prose | Bullets]:
     statements = results.statements
     judged, named, watched = sites_judged(statements), named_sites(statements), watched_sites(statements)
     if not judged:
-        return [prose(_WORDS, "sites_untold", lead=True, several=sites_of_several_seasons(statements))]
+        return [prose(_WORDS, "too_few_sites", lead=True, several=sites_of_several_seasons(statements))]
     at_stages = single_stages(statements)
     counted = {"judged": judged, "named": len(named), "watched": len(watched), "at_stages": len(at_stages)}
-    said = prose(_WORDS, "sites", results.sites, lead=True, **counted)
+    lead = prose(_WORDS, "sites", results.sites, lead=True, **counted)
     rows = [*named, *at_stages, *watched]
-    return [said, *([statements.bullets(rows)] if rows else []), *_low_regions(results)]
+    return [lead, *([statements.bullets(rows)] if rows else []), *_low_regions(results)]
 
 
 def _low_regions(results: SeasonResults) -> list[Prose | Bullets]:
@@ -60,7 +60,7 @@ def _low_regions(results: SeasonResults) -> list[Prose | Bullets]:
     statements, sites = results.statements, sites_beside_regions(results.statements)
     return [
         prose(
-            _WORDS, "low_region", statements.table, said=statements.at(row),
+            _WORDS, "low_region", statements.table, sentence=statements.at(row),
             sites=[site for site in sites if region_of(results, site) == statements.claim(row).subject],
         )
         for row in statements.rows(ClaimKind.REGION_DIFFERS, decision=Decision.CLAIMED, section="action")
@@ -98,8 +98,8 @@ def _large_losses(results: SeasonResults) -> list[Prose | Bullets]:
     rows = unnamed_losses(table, results.statements)
     if not rows:
         return []
-    said = prose(_WORDS, "large_losses", table, lead=True, rest=max(len(rows) - MOST_VISITS, 0))
-    return [said, bullets("season/losses.txt", "tank", table, rows[:MOST_VISITS])]
+    lead = prose(_WORDS, "large_losses", table, lead=True, rest=max(len(rows) - MOST_VISITS, 0))
+    return [lead, bullets("season/losses.txt", "tank", table, rows[:MOST_VISITS])]
 
 
 def _visits(results: SeasonResults) -> Block:
@@ -124,8 +124,8 @@ def _compared(results: SeasonResults) -> list[Block]:
         if results.effects.refusal:
             return [refusal("Practices were not compared.", results.effects)]
         return [prose(_WORDS, "compared_nothing")]
-    said = prose(_WORDS, "compared", statements.table, compared=compared, clear=len(clear))
-    return [said, Bullets(statements.bullets(clear).items) if clear else Prose(next_step(results))]
+    lead = prose(_WORDS, "compared", statements.table, compared=compared, clear=len(clear))
+    return [lead, Bullets(statements.bullets(clear).items) if clear else Prose(next_step(results))]
 
 
 def next_step(results: SeasonResults) -> Markup:
@@ -158,8 +158,8 @@ def _detectable(results: SeasonResults) -> Row | None:
 def _smallest_shortfall(results: SeasonResults) -> list[Block]:
     if not visiting_order(results.setups):
         return []
-    said = phrase(_WORDS, "smallest_shortfall", row=_detectable(results))
-    return [Notice("What this screen cannot see.", said, "note")]
+    sentence = phrase(_WORDS, "smallest_shortfall", row=_detectable(results))
+    return [Notice("What this screen cannot see.", sentence, "note")]
 
 
 def _below(results: SeasonResults, row: int) -> str:

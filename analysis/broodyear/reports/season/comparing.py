@@ -62,9 +62,9 @@ def low_regions_stated(records: SeasonRecords, claims: Sequence[Claim]) -> list[
     return [replace(claim, section="action" if claim.subject in beside else "") for claim in claims]
 
 
-def _low_regions(asked: Callable[[], list[Claim]]) -> list[Claim]:
-    """What was asked of regions, nothing where it was refused."""
-    found = attempt(asked)
+def _low_regions(comparison: Callable[[], list[Claim]]) -> list[Claim]:
+    """The claims of regions, none where the comparison was refused."""
+    found = attempt(comparison)
     return [] if isinstance(found, str) else found
 
 

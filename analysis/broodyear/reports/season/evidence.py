@@ -16,7 +16,17 @@ from broodyear.figures.style import SERIES
 from broodyear.figures.timeline import exposure_figure, timeline_figure, trend_figure
 from broodyear.reports.numbers import MAIN_OUTCOME, known, tank_word, words, written
 from broodyear.reports.parts import Block, Bullets, Flow, Folded, Heading, Notice, Prose, Section, ids, joined, say
-from broodyear.reports.rendering import CAUTIONS, bullets, drawing, glossary, phrase, prose, refusal, said, wording
+from broodyear.reports.rendering import (
+    CAUTIONS,
+    bullets,
+    drawing,
+    glossary,
+    listed,
+    phrase,
+    prose,
+    refusal,
+    wording,
+)
 from broodyear.reports.season.account import observed_or_most
 from broodyear.reports.season.results import (
     SeasonRecords,
@@ -34,7 +44,7 @@ if TYPE_CHECKING:
     from broodyear.survival.practices import EffectsReport
 
 _WORDS = "season/evidence.txt"
-#: Rows that others stand before, told on the page; the rest are in the file.
+#: Rows that others stand before, named on the page; the rest are in the file.
 MOST_CLASHING = 5
 _ESTIMATES = (
     Estimate("release_based_pct", "release_based_low", "release_based_high", "from fish that left", SERIES[0]),
@@ -150,8 +160,8 @@ def batches_section(records: SeasonRecords) -> Section:
     if not len(table):
         return Section("batches", title, (refusal("Batches are not known.", table),))
     mixed = records.mixed_batches
-    told = (prose(_WORDS, "mixed"), bullets(_WORDS, "mixed_tank", mixed)) if len(mixed) else ()
-    return Section("batches", title, (prose(_WORDS, "batches"), shown(table), *told))
+    of_mixed = (prose(_WORDS, "mixed"), bullets(_WORDS, "mixed_tank", mixed)) if len(mixed) else ()
+    return Section("batches", title, (prose(_WORDS, "batches"), shown(table), *of_mixed))
 
 
 def quality_section(records: SeasonRecords) -> Section:
@@ -166,21 +176,21 @@ def quality_section(records: SeasonRecords) -> Section:
     if len(records.moved):
         blocks += [prose(_WORDS, "moved"), bullets(_WORDS, "moved_tank", records.moved)]
     if len(records.clashing_rows):
-        told = range(min(len(records.clashing_rows), MOST_CLASHING))
-        blocks += [prose(_WORDS, "clashing", records.clashing_rows, rest=len(records.clashing_rows) - len(told))]
-        blocks += [bullets(_WORDS, "clashing_row", records.clashing_rows, told)]
+        first = range(min(len(records.clashing_rows), MOST_CLASHING))
+        blocks += [prose(_WORDS, "clashing", records.clashing_rows, rest=len(records.clashing_rows) - len(first))]
+        blocks += [bullets(_WORDS, "clashing_row", records.clashing_rows, first)]
     return Section("quality", "How good the records are", tuple(blocks))
 
 
 def method_section(results: SeasonResults) -> Section:
     """How the numbers were made, with rows given, used and left out, and where they end."""
     blocks = (
-        Folded("How the numbers are made", (Bullets(said("season/method.txt", "methods")),)),
+        Folded("How the numbers are made", (Bullets(listed("season/method.txt", "methods")),)),
         Heading(Markup("Rows given, used and left out")),
         _rows_block(results.screen),
         _rows_block(results.fits),
         Heading(Markup("What this page cannot show")),
-        Bullets(said("season/method.txt", "limits")),
+        Bullets(listed("season/method.txt", "limits")),
     )
     return Section("method", "Method and limits", (*blocks, *glossary("season")))
 

@@ -225,17 +225,18 @@ def _records(store: Store, ledger: pd.DataFrame) -> dict[str, ReportTable]:
 
 def _findings(store: Store, ledger: pd.DataFrame) -> pd.DataFrame:
     """What still holds of the findings, counted by rule: errors of rows to be mended, suspicions among the rows as
-    they now read, and what else was said of the uploads that stand."""
+    they now read, and what else was noted of the uploads that stand."""
     suspected = count_suspicions(store.connection, store.settings, store.derived)
     columns = ["rule", "table_name", "findings", "acknowledged"]
     now = pd.DataFrame(suspected, columns=columns).assign(level="warning")
-    said = store.connection.table("findings").select("upload", "line", "rule", "level", "table_name").df()
+    found = store.connection.table("findings").select("upload", "line", "rule", "level", "table_name").df()
     waiting = store.connection.table("waiting").select("upload", "line").df().drop_duplicates()
     standing = ledger.loc[~ledger["withdrawn"].astype(bool), "upload"]
-    said = said[said["upload"].isin(standing) & ~said["rule"].isin([ACKNOWLEDGED, *(rule.name for rule in RULES)])]
-    open_now = said.merge(waiting.assign(is_open=True), on=["upload", "line"], how="left")["is_open"].notna()
-    said = said[(said["level"] != "error").to_numpy() | open_now.to_numpy()]
-    counted = said.groupby(["level", "rule", "table_name"], dropna=False).size().rename("findings").reset_index()
+    of_rows = [ACKNOWLEDGED, *(rule.name for rule in RULES)]
+    found = found[found["upload"].isin(standing) & ~found["rule"].isin(of_rows)]
+    open_now = found.merge(waiting.assign(is_open=True), on=["upload", "line"], how="left")["is_open"].notna()
+    found = found[(found["level"] != "error").to_numpy() | open_now.to_numpy()]
+    counted = found.groupby(["level", "rule", "table_name"], dropna=False).size().rename("findings").reset_index()
     together = pd.concat([part for part in (counted.assign(acknowledged=0), now) if len(part)] or [now])
     ordered: pd.DataFrame = together[["level", *columns]].sort_values(["level", "rule", "table_name"])
     return ordered.reset_index(drop=True)
@@ -247,8 +248,8 @@ _MOVED = (
 
 
 def _moved(store: Store, season: int) -> pd.DataFrame:
-    """Tanks suspected to have been moved in the season, with the set-up that stands and the one before; asked when
-    suspicions were counted."""
+    """Tanks suspected to have been moved in the season, with the set-up that stands and the one before; looked for
+    when suspicions were counted."""
     cases = pd.DataFrame(open_cases(store.connection, store.settings, "tank_moved"), columns=["season", *_MOVED])
     found = of_season(cases, season)[list(_MOVED)].sort_values("tank_id")
     return without_folders(found, ["replaced_place", "stands_place"])

@@ -58,10 +58,10 @@ def _effects(results: SeasonResults) -> list[Block]:
     table = results.effects
     if not len(table):
         return [refusal("The effect of practices cannot be worked out.", table)]
-    said = Bullets(_effect_sentences(results), (results.statements.table, table))
+    sentences = Bullets(_effect_sentences(results), (results.statements.table, table))
     rows = _estimated(table)
     names = joined(list(dict.fromkeys(called(FACTORS, table.value(row, "factor")) for row in rows)))
-    blocks: list[Block] = [prose(_WORDS, "differences"), *_effect_figure(results), said]
+    blocks: list[Block] = [prose(_WORDS, "differences"), *_effect_figure(results), sentences]
     return [*blocks, shown(table, rows), prose(_WORDS, "scope", compared=names)] if rows else blocks
 
 
@@ -76,31 +76,31 @@ def _rest(table: ReportTable, count: int) -> list[Block]:
 
 
 def _effect_sentences(results: SeasonResults) -> tuple[Markup, ...]:
-    """What is claimed and what cannot be said in full; what is not clear together in one sentence, and what is in
-    too few tanks or batches in another."""
+    """What is claimed, and what cannot be judged, in full; what is not clear in one sentence, and what is in too
+    few tanks or batches in another."""
     statements = results.statements
     rows = statements.rows(*COMPARED, outcome=MAIN_OUTCOME)
-    said = [
+    sentences = [
         say("{it}", it=statements.at(row)) + _beside(results, statements.claim(row))
         for row in rows
         if statements.claim(row).reason not in (*_UNCLEAR, *_TOO_FEW)
     ]
     unclear = [row for row in rows if statements.claim(row).reason in _UNCLEAR]
     is_any_clear = any(statements.claim(row).is_claimed for row in rows)
-    said += [phrase(_WORDS, "unclear", count=len(unclear), clear=is_any_clear)] if unclear else []
+    sentences += [phrase(_WORDS, "unclear", count=len(unclear), clear=is_any_clear)] if unclear else []
     few = [
         phrase(_WORDS, "label", claim=statements.claim(row))
         for row in rows
         if statements.claim(row).reason in _TOO_FEW
     ]
-    said += [phrase(_WORDS, "too_few", named=joined(few))] if few else []
+    sentences += [phrase(_WORDS, "too_few", named=joined(few))] if few else []
     stages = [
         phrase(_WORDS, "at_stage", claim=claim, row=results.effects.row(row))
         for claim in map(statements.claim, statements.rows(*COMPARED, decision=Decision.CLAIMED))
         if claim.outcome != MAIN_OUTCOME
         for row in _rows_of(results.effects, claim)
     ]
-    return (*said, *([phrase(_WORDS, "at_stages", named=joined(stages))] if stages else []))
+    return (*sentences, *([phrase(_WORDS, "at_stages", named=joined(stages))] if stages else []))
 
 
 def _rows_of(table: ReportTable, claim: Claim) -> list[int]:
@@ -117,13 +117,13 @@ def _beside(results: SeasonResults, claim: Claim) -> Markup:
     found = _rows_of(table, claim)
     if not claim.is_claimed or claim.reason is Reason.ASSIGNED or not found:
         return Markup("")
-    row, said = table.row(found[0]), Markup("")
+    row, sentences = table.row(found[0]), Markup("")
     lost, alike = (table.value(found[0], f"points_if_silent_{name}") for name in ("lost", "alike"))
     if known(lost) and lost != alike:
-        said += Markup(" ") + phrase(_WORDS, "silence", row=row)
+        sentences += Markup(" ") + phrase(_WORDS, "silence", row=row)
     if row.value("methods_not_clear"):
-        said += Markup(" ") + phrase(_WORDS, "other_methods", row=row)
-    return said
+        sentences += Markup(" ") + phrase(_WORDS, "other_methods", row=row)
+    return sentences
 
 
 def headline_rows(table: ReportTable, outcome: str) -> list[int]:
@@ -164,13 +164,13 @@ def _combinations(results: SeasonResults) -> list[Block]:
     if not len(table):
         return [heading, refusal("Combinations of practices cannot be compared.", table)]
     rows = table.rows(outcome=MAIN_OUTCOME)
-    told = [row for row in rows if known(table.value(row, "adjusted_pct"))]
-    both = [row for row in told if str(table.value(row, "practice")) == "room_and_gravel"]
-    single = [row for row in told if row not in both]
+    estimated = [row for row in rows if known(table.value(row, "adjusted_pct"))]
+    both = [row for row in estimated if str(table.value(row, "practice")) == "room_and_gravel"]
+    single = [row for row in estimated if row not in both]
     views = (("combinations", both), ("each-practice", single))
     tables = [shown(table, chosen, view) for view, chosen in views if chosen]
-    intro = [prose(_WORDS, "against_others")] if told else []
-    return [heading, *intro, *_combination_figure(table, both), *tables, *_rest(table, len(rows) - len(told))]
+    intro = [prose(_WORDS, "against_others")] if estimated else []
+    return [heading, *intro, *_combination_figure(table, both), *tables, *_rest(table, len(rows) - len(estimated))]
 
 
 def _combination_figure(table: ReportTable, rows: list[int]) -> list[Block]:
@@ -203,9 +203,9 @@ def _methods(results: SeasonResults) -> list[Block]:
     named = {*(_key(effects, row) for row in apart), *((one.subject, one.level, one.reference) for one in claims)}
     rows = [row for row, key in zip(rows, keys, strict=True) if key in named]
     labels = [effect_label(effects, row) for row in apart]
-    told = prose(_WORDS, "methods", compared=len(compared), apart=labels)
+    agreement = prose(_WORDS, "methods", compared=len(compared), apart=labels)
     which = "What is clear, and where methods differ" if apart else "What is clear"
-    return [heading, told, *([shown(table, rows, which=which)] if rows else [])] if compared else []
+    return [heading, agreement, *([shown(table, rows, which=which)] if rows else [])] if compared else []
 
 
 def _key(table: ReportTable, row: int) -> tuple[str, ...]:

@@ -24,7 +24,7 @@ _WORDS = "season/visits.txt"
 #: What makes a site come first: its seasons, a tank of this one, a tank to watch, a large loss that no claim
 #: names, a tank that fell silent, counts that cannot be.
 _SITE, _TANK, _WATCH, _LOSS, _SILENT, _COUNTS = range(6)
-#: Codes on record that tell of deaths by themselves, and those of deaths within days: what happened then is asked
+#: Codes on record that tell of deaths by themselves, and those of deaths within days: what happened then comes
 #: first, whatever the set-up.
 _OF_DEATHS = frozenset({"incident", "spell", "arrival"})
 SUDDEN = frozenset({"incident", "spell"})
@@ -106,12 +106,12 @@ def _lost(table: ReportTable, setups: ReportTable, statements: Statements) -> li
     found = []
     for row in unnamed_losses(table, statements):
         one, own = table.row(row), setups.rows(tank_id=table.value(row, "tank_id"), outcome=MAIN_OUTCOME)
-        told = {
+        on_record = {
             name: (setups.row(own[0]).value(name) if own else None) or "" for name in ("circumstances", "evidence")
         }
-        evidence = f"{told['evidence']} {'spell' if one.value('week_dead') else ''}"
+        evidence = f"{on_record['evidence']} {'spell' if one.value('week_dead') else ''}"
         reason = _of_record(one, _LOSS, "loss", evidence=evidence, file="season/losses.txt")
-        found.append(replace(reason, on_record=told["circumstances"]))
+        found.append(replace(reason, on_record=on_record["circumstances"]))
     return found
 
 
@@ -126,7 +126,7 @@ def _visit(
     order: int, group: list[_Reason], found_worse: Mapping[str, Claim], idle: frozenset[str]
 ) -> dict[str, Any]:
     tanks = list(dict.fromkeys(one.tank_id for one in group))
-    told = {one.tank_id: one.on_record for one in group if one.on_record}
+    records = {one.tank_id: one.on_record for one in group if one.on_record}
     check, caution = _first_check(group, found_worse, idle)
     fish = {one.tank_id: one.fish for one in group}
     return {
@@ -135,7 +135,7 @@ def _visit(
         "region": group[0].region,
         "tanks": "; ".join(tanks),
         "why": " ".join(dict.fromkeys(one.why for one in group)),
-        "on_record": "; ".join(f"{tank}: {words}" if len(told) > 1 else words for tank, words in told.items()),
+        "on_record": "; ".join(f"{tank}: {text}" if len(records) > 1 else text for tank, text in records.items()),
         "first_check": check,
         "caution": caution,
         "fish_below_expected": sum(fish.values()),
@@ -159,17 +159,17 @@ def on_record_of(row: Row, is_wanted: Callable[[str], bool]) -> str:
     """What is on record of a tank of setups.csv, of the codes wanted; empty where there is none of these."""
     from broodyear.setups.circumstances import circumstances_of
 
-    said, evidence = (str(row.value(name) or "") for name in ("circumstances", "evidence"))
-    return circumstances_of(said, evidence, is_wanted)
+    circumstances, evidence = (str(row.value(name) or "") for name in ("circumstances", "evidence"))
+    return circumstances_of(circumstances, evidence, is_wanted)
 
 
 def idle_codes(statements: Statements) -> frozenset[str]:
     """Codes on record of practices that were compared and not found to matter."""
     found = statements.rows(ClaimKind.PRACTICE_DIFFERS, outcome=MAIN_OUTCOME)
     claims = [statements.claim(row) for row in found]
-    told = {claim.subject for claim in claims}
-    told -= {claim.subject for claim in claims if claim.decision is not Decision.NOT_CLAIMED}
-    return frozenset(code for name in told for code in codes_of(name))
+    idle = {claim.subject for claim in claims}
+    idle -= {claim.subject for claim in claims if claim.decision is not Decision.NOT_CLAIMED}
+    return frozenset(code for name in idle for code in codes_of(name))
 
 
 def codes_of(practice: str) -> frozenset[str]:
@@ -192,10 +192,10 @@ def _first_check(group: list[_Reason], found_worse: Mapping[str, Claim], idle: f
         return silent
     judged = [one.tank_id for one in group if one.rank <= _WATCH]
     worse = [found_worse[tank] for tank in judged if tank in found_worse]
-    told = {
+    of_worse = {
         code for claim in worse[:1] for code in codes_of(claim.subject) if code in wording(_WORDS, "bare_names")
     }
-    codes = {code for one in group for code in one.evidence.split()} - idle - told
+    codes = {code for one in group for code in one.evidence.split()} - idle - of_worse
     checks: dict[str, tuple[str, str]] = wording(_WORDS, "checks")
     fitting = [words for code, words in checks.items() if code in codes]
     otherwise: tuple[str, str] = wording(_WORDS, "otherwise")
