@@ -21,7 +21,7 @@ from tests.simulated.tank_seasons import TankSeasonPlan, draw_tank_seasons
 from threadpoolctl import threadpool_limits
 
 from broodyear.errors import Refused
-from broodyear.figures.style import require_rows
+from broodyear.figures.style import drawable
 from broodyear.reports import second_process
 from broodyear.reports.second_process import SecondProcess, on_one_thread
 from broodyear.survival import EffectsReport, effects_report
@@ -124,7 +124,7 @@ def test_what_is_left_to_the_other_process_waits_for_it(monkeypatch: pytest.Monk
 @pytest.mark.usefixtures("two_processors")
 def test_a_refusal_there_is_raised_here_with_its_sentence() -> None:
     with SecondProcess(is_wanted=True) as beside:
-        asked = beside.ask(partial(require_rows, pd.DataFrame(), "tanks"))
+        asked = beside.ask(partial(drawable, pd.DataFrame(), (), "tanks"))
         wait_until_begun(beside)
         with pytest.raises(Refused, match="there is nothing to draw for tanks"):
             asked()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from broodyear.figures.style import INK, QUIET, SERIES, Series, require_columns, require_rows, sheet, shortened
+from broodyear.figures.style import QUIET, SERIES, Series, drawable, note, sheet, shortened
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -20,8 +20,7 @@ def connectivity_figure(frame: pd.DataFrame, *, name: str, title: str) -> str:
     frame: region, batch_id, tanks, shared (the batch also went to another region). Shared batches have full lines,
     the others dotted ones. Both columns are alphabetical. Raises Refused for missing columns or no rows.
     """
-    require_columns(frame, ["region", "batch_id", "tanks", "shared"], title)
-    require_rows(frame, title)
+    drawable(frame, ["region", "batch_id", "tanks", "shared"], title)
     regions = sorted(frame["region"].astype(str).unique())
     batches = _near_their_regions(frame)
     tall = max(len(regions) * 0.4, len(batches) * 0.17)
@@ -58,18 +57,11 @@ def _lines(axes: Axes, frame: pd.DataFrame, left: dict[str, float], right: dict[
 
 
 def _names(axes: Axes, left: dict[str, float], right: dict[str, float]) -> None:
-    for code, y in left.items():
-        axes.annotate(
-            shortened(code, 20), (0, y), xytext=(-6, 0), textcoords="offset points", ha="right", va="center",
-            fontsize=9, color=INK, annotation_clip=False,
-        )  # fmt: skip
-    for code, y in right.items():
-        axes.annotate(
-            shortened(code, 20), (1, y), xytext=(6, 0), textcoords="offset points", ha="left", va="center",
-            fontsize=7.5, color=INK, annotation_clip=False,
-        )  # fmt: skip
+    for x, codes, side, size in ((0, left, "right", 9), (1, right, "left", 7.5)):
+        for code, y in codes.items():
+            note(axes, x, y, shortened(code, 20), xytext=(12 * x - 6, 0), ha=side, va="center", fontsize=size)
     axes.set_xlim(-0.02, 1.02)
     axes.set_ylim(-0.06, 1.06)
     axes.set_axis_off()
-    axes.annotate("regions", (0, 1.1), ha="right", fontsize=8, color=QUIET, annotation_clip=False)
-    axes.annotate("batches", (1, 1.1), ha="left", fontsize=8, color=QUIET, annotation_clip=False)
+    for x, words, side in ((0, "regions", "right"), (1, "batches", "left")):
+        axes.annotate(words, (x, 1.1), ha=side, fontsize=8, color=QUIET, annotation_clip=False)

@@ -14,10 +14,10 @@ from broodyear.figures.style import (
     QUIET,
     SERIES,
     Series,
+    drawable,
     months,
     note,
     require_columns,
-    require_rows,
     sheet,
     shortened,
 )
@@ -44,9 +44,8 @@ def biases_figure(rows: pd.DataFrame, *, name: str, title: str) -> str:
     rows: group, label, bias_days, bias_low, bias_high (blank limits: not known), is_claimed, in the order drawn.
     An interval that is cut off ends in an arrow. Raises Refused for missing columns, no rows or too many.
     """
-    require_columns(rows, ["group", "label", "bias_days", "bias_low", "bias_high", "is_claimed"], title)
-    known = rows.dropna(subset=["bias_days"])
-    require_rows(known, title)
+    columns = ["group", "label", "bias_days", "bias_low", "bias_high", "is_claimed"]
+    known = drawable(rows, columns, title, ["bias_days"])
     groups = list(dict.fromkeys(known["group"]))
     lines = len(known) + len(groups)
     if lines > MOST_ROWS:
@@ -110,8 +109,7 @@ def bands_figure(cells: pd.DataFrame, *, name: str, title: str) -> str:
     """
     require_columns(cells, ["model", "band", "bias_days", "bias_low", "bias_high", "unscored"], title)
     cells = cells[cells["band"].isin(BANDS)]
-    known = cells[cells["bias_days"].notna()]
-    require_rows(known, title)
+    known = drawable(cells, [], title, ["bias_days"])
     series = series_for(list(dict.fromkeys(known["model"])), title)
     margins = {"left": 0.125, "right": 0.99, "top": 0.895 - 0.045 * len(series), "bottom": 0.11}
     with sheet(name, 3.9, 3.0, margins=margins, most_ticks=MOST_TICKS) as page:
@@ -163,20 +161,16 @@ def fan_figure(fan: pd.DataFrame, *, name: str, title: str) -> str:
     fan: date (rising), is_recorded, done_pct, low_80, high_80, low_95, high_95; the stage is reached at 100.
     Raises Refused for missing columns or no rows.
     """
-    require_columns(fan, ["date", "is_recorded", "done_pct", "low_80", "high_80", "low_95", "high_95"], title)
-    require_rows(fan, title)
+    drawable(fan, ["date", "is_recorded", "done_pct", "low_80", "high_80", "low_95", "high_95"], title)
     read, ahead = SERIES[0], SERIES[1]
     recorded = fan[fan["is_recorded"]]
     coming = fan[fan.index >= (recorded.index.max() if len(recorded) else fan.index.min())]
     margins = {"left": 0.085, "right": 0.98, "top": 0.9, "bottom": 0.11}
     with sheet(name, 6.6, 3.4, margins=margins) as page:
         axes = page.axes[0]
-        axes.fill_between(
-            fan["date"], fan["low_95"], fan["high_95"], color=ahead.colour, alpha=0.16, lw=0, label="95 %"
-        )
-        axes.fill_between(
-            fan["date"], fan["low_80"], fan["high_80"], color=ahead.colour, alpha=0.30, lw=0, label="80 %"
-        )
+        for level, alpha in ((95, 0.16), (80, 0.30)):
+            limits = fan["date"], fan[f"low_{level}"], fan[f"high_{level}"]
+            axes.fill_between(*limits, color=ahead.colour, alpha=alpha, lw=0, label=f"{level} %")
         axes.plot(
             recorded["date"], recorded["done_pct"], color=read.colour, linestyle=read.line, label="from readings"
         )

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from broodyear.figures.development import BANDS, DASHED, MODEL_SERIES, MOST_TICKS, series_for
-from broodyear.figures.style import GREY, INK, QUIET, Series, require_columns, require_rows, sheet, shortened
+from broodyear.figures.style import GREY, INK, QUIET, Series, drawable, require_columns, sheet, shortened
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -29,9 +29,8 @@ def stage_figure(
     error_high_days, equivalent_low_days, equivalent_high_days, donor_stock; pairs: temp_c, days, published
     measurements (may be empty). Raises Refused for missing columns, no curve or too many.
     """
-    require_columns(curves, ["model", "temp_c", "days", "low", "high"], title)
     require_columns(predictions, [*_PREDICTED, "equivalent_low_days", "equivalent_high_days"], title)
-    require_rows(curves, title)
+    drawable(curves, ["model", "temp_c", "days", "low", "high"], title)
     series = series_of(curves, predictions, title)
     with sheet(name, _WIDTH, 5.8, 2, margins=_MARGINS, most_ticks=MOST_TICKS) as page:
         first, second = page.axes
@@ -48,9 +47,7 @@ def errors_figure(curves: pd.DataFrame, predictions: pd.DataFrame, *, name: str,
 
     Raises Refused for missing columns, no tank or too many models.
     """
-    require_columns(predictions, _PREDICTED, title)
-    shown = predictions.dropna(subset=["predicted_day"])
-    require_rows(shown, title)
+    shown = drawable(predictions, _PREDICTED, title, ["predicted_day"])
     series = series_of(curves, predictions, title)
     with sheet(name, _WIDTH, 5.0, 2, margins=_MARGINS, most_ticks=MOST_TICKS) as page:
         first, second = page.axes
@@ -181,9 +178,8 @@ def calibration_figure(bars: pd.DataFrame, held: pd.DataFrame, *, name: str, tit
     bars: model, pit_low, pit_high, tanks, expected, likely_low, likely_high; held: model, band ("all" or a band),
     stated_pct, held_pct. Raises Refused for missing columns or no rows.
     """
-    require_columns(bars, ["model", "pit_low", "pit_high", "tanks", "expected", "likely_low"], title)
     require_columns(held, ["model", "band", "stated_pct", "held_pct"], title)
-    require_rows(bars, title)
+    drawable(bars, ["model", "pit_low", "pit_high", "tanks", "expected", "likely_low"], title)
     models = list(dict.fromkeys(bars["model"]))[:2]
     series = dict(zip(models, MODEL_SERIES, strict=False))
     rows = len(models) + 1

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from broodyear.figures.style import QUIET, SERIES, note, require_columns, require_rows, row_labels, sheet
+from broodyear.figures.style import QUIET, SERIES, drawable, note, row_labels, sheet
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -23,8 +23,7 @@ def residuals_figure(frame: pd.DataFrame, *, name: str, title: str) -> str:
     frame: fitted_pct (0–100), temp_c (°C, blank where not recorded), residual (standard normal when the model
     holds), one row a tank-season. Raises Refused for missing columns or no rows.
     """
-    require_columns(frame, ["fitted_pct", "temp_c", "residual"], title)
-    require_rows(frame, title)
+    drawable(frame, ["fitted_pct", "temp_c", "residual"], title)
     with sheet(name, 6.0, 2.6, columns=2) as page:
         _scatter(page.axes[0], frame, "fitted_pct", "fitted survival (%)")
         _scatter(page.axes[1], frame[frame["temp_c"].notna()], "temp_c", "mean water temperature (°C)")
@@ -49,9 +48,7 @@ def influence_figure(frame: pd.DataFrame, *, name: str, title: str) -> str:
     frame: site_id, largest_shift (standard errors), factor (whose estimate moves most), in falling order; the
     first MOST_SITES are drawn. Raises Refused for missing columns or no rows.
     """
-    require_columns(frame, ["site_id", "largest_shift", "factor"], title)
-    require_rows(frame, title)
-    shown = frame.head(MOST_SITES)
+    shown = drawable(frame, ["site_id", "largest_shift", "factor"], title).head(MOST_SITES)
     with sheet(name, 6.4, 0.9 + 0.24 * len(shown)) as page:
         axes = page.axes[0]
         moves, rows, series = shown["largest_shift"].astype(float), range(len(shown)), SERIES[0]

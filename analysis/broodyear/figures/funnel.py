@@ -13,11 +13,10 @@ from broodyear.figures.style import (
     RULE,
     SERIES,
     VERDICTS,
+    drawable,
     legend_above,
     mark_of,
     note,
-    require_columns,
-    require_rows,
     sheet,
     shortened,
 )
@@ -39,9 +38,8 @@ def expected_figure(frame: pd.DataFrame, *, name: str, title: str) -> str:
 
     frame: tank_id, expected_pct, observed_pct, verdict. Raises Refused for missing columns or no rows.
     """
-    require_columns(frame, ["tank_id", "expected_pct", "observed_pct", "verdict"], title)
-    judged = frame.dropna(subset=["expected_pct", "observed_pct"])
-    require_rows(judged, title)
+    pair = ["expected_pct", "observed_pct"]
+    judged = drawable(frame, ["tank_id", *pair, "verdict"], title, pair)
     with sheet(name, 6.4, 4.6) as page:
         axes = page.axes[0]
         axes.plot([0, 100], [0, 100], color=QUIET, linewidth=1, linestyle=(0, (4, 3)), zorder=1)
@@ -63,12 +61,9 @@ def funnel_figure(frame: pd.DataFrame, limits: pd.DataFrame, *, name: str, title
     frame: tank_id, eggs, observed_pct, verdict; limits: eggs (rising), expected_pct, low_95_pct, high_95_pct,
     low_998_pct, high_998_pct. Raises Refused for missing columns or no rows.
     """
-    require_columns(frame, ["tank_id", "eggs", "observed_pct", "verdict"], title)
     sides = [f"{side}_{share}_pct" for share, _, _ in LIMITS for side in ("low", "high")]
-    require_columns(limits, ["eggs", "expected_pct", *sides], title)
-    judged = frame.dropna(subset=["eggs", "observed_pct"])
-    require_rows(judged, title)
-    require_rows(limits, title)
+    judged = drawable(frame, ["tank_id", "eggs", "observed_pct", "verdict"], title, ["eggs", "observed_pct"])
+    drawable(limits, ["eggs", "expected_pct", *sides], title)
     with sheet(name, 6.4, 4.4) as page:
         axes = page.axes[0]
         axes.plot(
@@ -149,9 +144,7 @@ def site_seasons_figure(frame: pd.DataFrame, *, name: str, title: str) -> str:
 
     frame: season, site_id, difference_points, is_named. Raises Refused for missing columns or no rows.
     """
-    require_columns(frame, ["season", "site_id", "difference_points", "is_named"], title)
-    judged = frame.dropna(subset=["difference_points"])
-    require_rows(judged, title)
+    judged = drawable(frame, ["season", "site_id", "difference_points", "is_named"], title, ["difference_points"])
     with sheet(name, 5.2, 4.6) as page:
         axes = page.axes[0]
         axes.axhline(0.0, color=QUIET, linewidth=1, linestyle=(0, (4, 3)), zorder=1)

@@ -13,10 +13,9 @@ from broodyear.figures.style import (
     SERIES,
     Series,
     dots,
+    drawable,
     intervals,
     legend_above,
-    require_columns,
-    require_rows,
     row_labels,
     sheet,
     shortened,
@@ -57,11 +56,7 @@ def intervals_figure(
     estimates: one or more, drawn beside each other in the row; unit: x-axis label; zero_note: of a line at zero.
     Raises Refused for missing columns, no rows, more than 40 rows or more than five estimates.
     """
-    columns = [key for one in estimates for key in (one.key, one.low, one.high) if key]
-    require_columns(frame, [label, *columns], title)
-    require_rows(frame, title)
-    if len(frame) > MOST_ROWS or len(estimates) > len(SERIES):
-        raise Refused(f"the figure of {title} would hold {len(frame)} rows; its table is the better view")
+    _require_few_rows(frame, label, estimates, title)
     step = 0.26 if len(estimates) == 1 else 0.36
     with sheet(name, 6.6, 0.95 + step * len(frame) + 0.22 * (len(estimates) > 1)) as page:
         axes = page.axes[0]
@@ -73,6 +68,13 @@ def intervals_figure(
         if len(estimates) > 1:
             legend_above(axes, [_mark(one) for one in estimates], handlelength=2.2, columnspacing=1.6)
         return page.svg(title)
+
+
+def _require_few_rows(frame: pd.DataFrame, label: str, estimates: Sequence[Estimate], title: str) -> None:
+    columns = [key for one in estimates for key in (one.key, one.low, one.high) if key]
+    drawable(frame, [label, *columns], title)
+    if len(frame) > MOST_ROWS or len(estimates) > len(SERIES):
+        raise Refused(f"the figure of {title} would hold {len(frame)} rows; its table is the better view")
 
 
 def _draw_rows(axes: Axes, frame: pd.DataFrame, estimates: Sequence[Estimate]) -> None:
@@ -119,11 +121,7 @@ def panels_figure(
 
     A row without a value in a panel says "no estimate" there instead of leaving an empty place.
     """
-    columns = [key for one in panels for key in (one.key, one.low, one.high) if key]
-    require_columns(frame, [label, *columns], title)
-    require_rows(frame, title)
-    if len(frame) > MOST_ROWS:
-        raise Refused(f"the figure of {title} would hold {len(frame)} rows; its table is the better view")
+    _require_few_rows(frame, label, panels, title)
     with sheet(name, 7.0, 1.1 + 0.34 * len(frame), columns=len(panels), sharex=True, sharey=True) as page:
         for axes, one in zip(page.axes, panels, strict=True):
             _draw_rows(axes, frame, [one])
@@ -149,9 +147,8 @@ def effects_axes(effects: pd.DataFrame, ax: Axes | None = None) -> Axes:
     effects: indexed by term, with columns estimate, ci_low, ci_high; the intercept is left out. ax: drawn on when
     given. Raises Refused when there is no other term, or a column is missing.
     """
-    require_columns(effects, ["estimate", "ci_low", "ci_high"], "the effects of a fit")
     shown = effects.drop(index="Intercept", errors="ignore")
-    require_rows(shown, "the effects of a fit")
+    drawable(shown, ["estimate", "ci_low", "ci_high"], "the effects of a fit")
     rows = shown.rename(columns={"ci_low": "low", "ci_high": "high"}).assign(label=shown.index.astype(str))
     return estimates_axes(rows, "effect on the log-odds of survival", ax)
 
@@ -162,8 +159,7 @@ def estimates_axes(rows: pd.DataFrame, unit: str, ax: Axes | None = None) -> Axe
     rows: label, estimate, low, high (blank limits: not known); ax: drawn on when given. Raises Refused for no rows
     or a missing column.
     """
-    require_columns(rows, ["label", "estimate", "low", "high"], unit)
-    require_rows(rows, unit)
+    drawable(rows, ["label", "estimate", "low", "high"], unit)
     if ax is None:
         import matplotlib.pyplot as plt
 

@@ -32,21 +32,13 @@ class Box(NamedTuple):
 
     def touches(self, other: Box) -> bool:
         """Whether two rectangles have a point in common."""
-        return (
-            self.left <= other.right
-            and other.left <= self.right
-            and self.bottom <= other.top
-            and other.bottom <= self.top
-        )
+        is_beside = self.left > other.right or other.left > self.right
+        return not is_beside and self.bottom <= other.top and other.bottom <= self.top
 
     def holds(self, other: Box) -> bool:
         """Whether the other lies wholly inside."""
-        return (
-            self.left <= other.left
-            and other.right <= self.right
-            and self.bottom <= other.bottom
-            and other.top <= self.top
-        )
+        is_between = self.left <= other.left and other.right <= self.right
+        return is_between and self.bottom <= other.bottom and other.top <= self.top
 
 
 class Named(NamedTuple):
@@ -57,14 +49,14 @@ class Named(NamedTuple):
     name: str
 
 
-def text_size(text: str, font_size: float = FONT_SIZE) -> tuple[float, float]:
+def text_size(text: str) -> tuple[float, float]:
     """Width and height of a line of text in points."""
     from matplotlib.font_manager import FontProperties
     from matplotlib.textpath import TextToPath
 
-    font = FontProperties(family="DejaVu Sans", size=font_size)
+    font = FontProperties(family="DejaVu Sans", size=FONT_SIZE)
     width, height, _ = TextToPath().get_text_width_height_descent(text, font, ismath=False)
-    return float(width), max(float(height), font_size)
+    return float(width), max(float(height), FONT_SIZE)
 
 
 def name_marks(

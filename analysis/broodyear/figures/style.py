@@ -30,6 +30,10 @@ INK, QUIET, RULE, PAPER = "#1f2a30", "#55636b", "#d3d9dc", "#ffffff"
 BLUE, ORANGE, GREEN, GREY, PINK = "#0173b2", "#d55e00", "#029e73", "#949494", "#cc78bc"
 
 
+#: Signs of a label beside a row.
+LONGEST_ROW_LABEL = 46
+
+
 @dataclass(frozen=True)
 class Series:
     """One of at most five series: its colour, its marker and its line style always go together."""
@@ -186,10 +190,13 @@ def require_columns(frame: pd.DataFrame, columns: Iterable[str], what: str) -> N
         raise Refused(f"the figure of {what} needs the column {missing[0]!r}, which its table does not have")
 
 
-def require_rows(frame: pd.DataFrame, what: str) -> None:
-    """Refuse an empty frame. Raises Refused."""
-    if frame.empty:
+def drawable(frame: pd.DataFrame, columns: Iterable[str], what: str, known: Sequence[str] = ()) -> pd.DataFrame:
+    """The rows of a frame whose columns ``known`` are; refused where a column lacks, or no row is left."""
+    require_columns(frame, columns, what)
+    rows = frame.dropna(subset=list(known))
+    if rows.empty:
         raise Refused(f"there is nothing to draw for {what}")
+    return rows
 
 
 def shortened(label: object, longest: int = 18) -> str:
@@ -250,9 +257,9 @@ def months(axes: Axes) -> None:
     axes.xaxis.set_major_formatter(calendar.DateFormatter("1 %b"))
 
 
-def row_labels(axes: Axes, labels: Iterable[object], longest: int = 46) -> None:
+def row_labels(axes: Axes, labels: Iterable[object]) -> None:
     """Name the rows 0, 1, 2 … of a drawing from top to bottom; only vertical grid lines stay."""
-    shown = [shortened(label, longest) for label in labels]
+    shown = [shortened(label, LONGEST_ROW_LABEL) for label in labels]
     axes.set_yticks(range(len(shown)), shown)
     axes.set_ylim(len(shown) - 0.4, -0.6)
     axes.grid(False, axis="y")

@@ -15,12 +15,12 @@ from broodyear.figures.style import (
     SERIES,
     SOURCES,
     Series,
+    drawable,
     legend_above,
     mark_of,
     months,
     note,
     require_columns,
-    require_rows,
     sheet,
 )
 
@@ -201,8 +201,7 @@ def exposure_figure(frame: pd.DataFrame, *, name: str, title: str, warm_limit_c:
     frame, in the order to draw: mean_water_temp_c, sd_daily_mean_c (drawn to either side; may be missing).
     Raises Refused for missing columns or no rows.
     """
-    require_columns(frame, ["mean_water_temp_c", "sd_daily_mean_c"], title)
-    require_rows(frame, title)
+    drawable(frame, ["mean_water_temp_c", "sd_daily_mean_c"], title)
     series = SERIES[0]
     with sheet(name, 5.4, 3.0) as page:
         axes = page.axes[0]
@@ -226,8 +225,7 @@ def trend_figure(frame: pd.DataFrame, *, name: str, title: str, this_season: int
     Raises Refused for missing columns, no rows or more than five species.
     """
     wanted = ["season", "season_name", "species", "release_based_pct", "release_based_low", "release_based_high"]
-    require_columns(frame, wanted, title)
-    require_rows(frame, title)
+    drawable(frame, wanted, title)
     kinds = sorted(frame["species"].astype(str).unique())
     if len(kinds) > len(SERIES):
         raise Refused(f"{len(kinds)} species are too many for one figure; the table has them all")
@@ -251,14 +249,9 @@ def trend_figure(frame: pd.DataFrame, *, name: str, title: str, this_season: int
 
 
 def _season_marks(axes: Axes, rows: pd.DataFrame, series: Series, is_filled: pd.Series) -> None:
-    limits = rows.dropna(subset=["release_based_low", "release_based_high"])
-    axes.vlines(
-        limits["position"],
-        limits["release_based_low"],
-        limits["release_based_high"],
-        color=series.colour,
-        linewidth=1.5,
-    )
+    low, high = "release_based_low", "release_based_high"
+    limits = rows.dropna(subset=[low, high])
+    axes.vlines(limits["position"], limits[low], limits[high], color=series.colour, linewidth=1.5)
     for shown, face in ((rows[~is_filled], PAPER), (rows[is_filled], series.colour)):
         axes.plot(
             shown["position"], shown["release_based_pct"], marker=series.marker, markersize=6, color=series.colour,
