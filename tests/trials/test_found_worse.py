@@ -8,7 +8,7 @@ import pytest
 from tests.simulated.tank_seasons import TankSeasonPlan, draw_tank_seasons
 
 from broodyear.trials import plan_trial
-from broodyear.trials.found_worse import found_worse
+from broodyear.trials.analysis import found_worse
 
 PLAN = TankSeasonPlan(sites=60, seasons=3, tanks_per_season=40, gravel_effects={"gravel": 1.5})
 

@@ -1,4 +1,5 @@
-"""What came of trials: every tank as it was assigned, whatever was done in it; and that as claims.
+"""What came of trials: every tank as it was assigned, whatever was done in it; and that as claims. And what the
+records already say of the levels that a trial would give to live animals.
 
 One randomised answer outranks every observed one about the same practice.
 """
@@ -16,6 +17,8 @@ from broodyear.claims import CLAIMED_AT, Claim, ClaimKind, Reason, claims_from, 
 from broodyear.errors import BroodyearError
 from broodyear.statistics.multiplicity import holm
 from broodyear.survival import fit_survival
+from broodyear.survival.practices import PRACTICES, effects_report
+from broodyear.survival.tank_frame import MAIN_OUTCOME
 from broodyear.trials.randomisation import difference, randomised
 
 #: Fewest tanks of a level for an answer (common practice, no source).
@@ -66,14 +69,9 @@ def _family(
     compared = [_compare(factor, outcome, rows, level, reference) for level in others]
     adjusted = holm([one["p_value"] for one in compared])
     reasons = [reason_of(one, float(p)) for one, p in zip(compared, adjusted, strict=True)]
+    of_family = {"comparisons": len(compared)}
     return [
-        {
-            **one,
-            "p_family": float(p),
-            "comparisons": len(compared),
-            "reason": str(why),
-            "decision": str(why.decision),
-        }
+        {**one, **of_family, "p_family": float(p), "reason": str(why), "decision": str(why.decision)}
         for one, p, why in zip(compared, adjusted, reasons, strict=True)
     ]
 
@@ -143,10 +141,32 @@ SECTION = "assigned"
 
 def trial_claims(compared: pd.DataFrame) -> list[Claim]:
     """A claim per comparison: PRACTICE_DIFFERS, with reason ASSIGNED where it is clear."""
-    columns = {
-        "subject": "factor",
-        "estimate": "difference_points",
-        "low": "difference_low",
-        "high": "difference_high",
-    }
+    limits = {name: f"difference_{name}" for name in ("low", "high")}
+    columns = {"subject": "factor", "estimate": "difference_points", **limits}
     return claims_from(compared, columns, kind=ClaimKind.PRACTICE_DIFFERS, unit="points", section=SECTION)
+
+
+#: Levels of yes/no practices, as the set-ups hold them.
+_STORED = {"true": True, "false": False}
+
+
+def found_worse(outcomes: pd.DataFrame, factor: str, levels: tuple[str, ...]) -> tuple[Claim, ...]:
+    """Claims that one of the levels of a factor is worse than another level: one a level, of the whole stay first.
+
+    outcomes: the derived table tank_outcomes; levels: as the set-ups write them. None where the records carry no
+    comparison of practices.
+    """
+    practices = [one for one in PRACTICES.values() if one.column == factor]
+    try:
+        claims = effects_report(outcomes).claims if practices else ()
+    except BroodyearError:
+        return ()
+    values = pd.DataFrame({factor: [_STORED.get(level, level) for level in levels]})
+    levels_given = {(practice.name, level) for practice in practices for level in practice.make(values)}
+    found = [claim for claim in claims if claim.kind is ClaimKind.PRACTICE_DIFFERS and claim.is_claimed]
+    found.sort(key=lambda claim: (claim.outcome != MAIN_OUTCOME, -abs(claim.estimate)))
+    worst: dict[str, Claim] = {}
+    for claim in found:
+        if (claim.subject, claim.sides[0]) in levels_given:
+            worst.setdefault(claim.sides[0], claim)
+    return tuple(worst.values())

@@ -14,10 +14,11 @@ from scipy.special import expit, ndtri
 
 from broodyear.claims import Claim
 from broodyear.errors import NothingToAnalyse
+from broodyear.notes import note
 from broodyear.survival import fit_survival
 from broodyear.survival.practices import PRACTICES
+from broodyear.trials.analysis import found_worse
 from broodyear.trials.assignment import Assignment, assign, candidates
-from broodyear.trials.found_worse import found_worse
 from broodyear.trials.randomisation import FloatArray, IntArray, Permuted, informative, p_value, permuted
 
 BoolArray = npt.NDArray[np.bool_]
@@ -32,6 +33,8 @@ SIMULATED, PERMUTATIONS = 400, 199
 CORRECTIONS = 2
 #: Differences looked at, in points.
 DIFFERENCES = np.arange(0.5, 60.5, 0.5)
+#: The difference for which a plan says how many tanks it would need, in points.
+WANTED_POINTS = 5.0
 #: Fewest past tanks, at fewest sites, that spreads are taken from.
 FEWEST_TANKS, FEWEST_SITES = 20, 5
 
@@ -52,10 +55,9 @@ class Spreads:
 @dataclass(frozen=True)
 class Power:
     """smallest_points: season count -> smallest difference found with 80 % power, in points, nan when none up to
-    60 is; tanks_for: tanks that a difference of ``wanted_points`` would need in one season, nan likewise."""
+    60 is; tanks_for: tanks that a difference of WANTED_POINTS would need in one season, nan likewise."""
 
     smallest_points: dict[int, float]
-    wanted_points: float
     tanks_for: float
 
 
@@ -111,9 +113,7 @@ def survival_drawn(spreads: Spreads, log_odds: FloatArray, rng: np.random.Genera
     return pct
 
 
-def power_of(
-    rows: pd.DataFrame, spreads: Spreads, *, seed: int, seasons: tuple[int, ...] = (1, 2, 3), wanted: float = 5.0
-) -> Power:
+def power_of(rows: pd.DataFrame, spreads: Spreads, *, seed: int, seasons: tuple[int, ...] = (1, 2, 3)) -> Power:
     """Power of the assignment ``rows`` (TRIAL_COLUMNS), repeated with new batches for as many seasons.
 
     The first level is compared with the second. The difference is one that costs survival, on the log-odds, where
@@ -124,8 +124,8 @@ def power_of(
     rng = np.random.default_rng(seed)
     smallest = {count: _smallest(_Repeated.of(pair, second, count), spreads, rng) for count in seasons}
     most = max(seasons)  # of the differences known, the one nearest to a small one
-    tanks = len(pair) * most * (smallest[most] / wanted) ** 2
-    return Power(smallest, wanted, float(np.ceil(tanks)))
+    tanks = len(pair) * most * (smallest[most] / WANTED_POINTS) ** 2
+    return Power(smallest, float(np.ceil(tanks)))
 
 
 @dataclass(frozen=True)
@@ -231,38 +231,26 @@ class TrialPlan:
 
     def sentences(self) -> tuple[str, ...]:
         """What a planner needs to know, one sentence each."""
-        drawn = self.assignment
-        counted = ", ".join(f"{level}: {_tanks(number)}" for level, number in drawn.per_level.items())
-        left = tuple(f"{_tanks(number)} left out: {why}" for why, number in drawn.left_out.items())
-        known = "" if drawn.rows["batch_id"].notna().any() else " (batches are not known yet: draw again then)"
-        return (f"{counted}, in {drawn.blocks} blocks{known}", *left, *map(_harm, self.harms), *self._of_power())
+        drawn, has_batches = self.assignment, bool(self.assignment.rows["batch_id"].notna().any())
+        left = (note("trials", "left_out", number=number, why=why) for why, number in drawn.left_out.items())
+        counted = note("trials", "drawn", drawn=drawn, has_batches=has_batches)
+        return (counted, *left, *map(_harm, self.harms), *self._of_power())
 
     def _of_power(self) -> tuple[str, ...]:
         if self.power is None:
             return (self.why,)
-        first, *later = self.power.smallest_points.items()
-        if math.isnan(first[1]):
-            return ("no difference up to 60 points is found with 80 % power: too few tanks",)
-        after = ", ".join(f"after {seasons} seasons {points:.0f}" for seasons, points in later)
-        return (
-            f"smallest difference found with 80 % power: {first[1]:.0f} points",
-            *((f"the same trial repeated: {after} points",) if after else ()),
-            f"{self.power.wanted_points:.0f} points would need about {self.power.tanks_for:.0f} tanks",
-        )
+        (_, points), *later = self.power.smallest_points.items()
+        if math.isnan(points):
+            return (note("trials", "too_few"),)
+        repeated = (note("trials", "repeated", later=later),) if later else ()
+        wanted = note("trials", "wanted", points=WANTED_POINTS, tanks_for=self.power.tanks_for)
+        return (note("trials", "smallest", points=points), *repeated, wanted)
 
 
 def _harm(claim: Claim) -> str:
-    worse, better = claim.sides
     small, large = sorted((abs(claim.low), abs(claim.high)))
-    return (
-        f"on these records {PRACTICES[claim.subject].words}: {worse.replace('_', ' ')} was found worse than "
-        f"{better.replace('_', ' ')} by {abs(claim.estimate):.0f} points (95 % interval {small:.0f} to "
-        f"{large:.0f}), clear: what was found worse is not worth a trial; leave that level out"
-    )
-
-
-def _tanks(number: int) -> str:
-    return f"{number} tank{'' if number == 1 else 's'}"
+    practice = PRACTICES[claim.subject].words
+    return note("trials", "harm", claim=claim, practice=practice, small=small, large=large)
 
 
 def plan_trial(
