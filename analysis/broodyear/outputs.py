@@ -88,7 +88,7 @@ def _in_the_way(folder: Path, by: str, own: Sequence[str]) -> list[tuple[str, st
     return found
 
 
-def _refuse(folder: Path, found: Sequence[tuple[str, str]], option: str) -> None:
+def _refuse(folder: Path, found: Sequence[tuple[str, str]], option: str = "--out") -> None:
     if found:
         named = "; ".join(f"{folder / name} {why}" for name, why in found[:NAMED_FILES])
         more = f"; and {len(found) - NAMED_FILES} more" if len(found) > NAMED_FILES else ""
@@ -134,30 +134,30 @@ def write_file(path: Path, content: str | bytes, by: str, option: str = "--out")
     return path
 
 
-def append_to(path: Path, text: str, by: str, option: str = "--out") -> Path:
+def append_to(path: Path, text: str, by: str) -> Path:
     """Add ``text`` to the end of ``path``, whoever wrote what stands before it; made when there is no such file.
 
     The file is replaced by its longer self, whole or not at all. Raises UsageError and Refused as ``new_file``.
     """
     if not os.path.lexists(path):
-        return write_file(path, text, by, option)
+        return write_file(path, text, by)
     if not path.is_file():
-        raise UsageError(f"{path} is not a file; name another with {option}")
-    with _in_words(path, option):
+        raise UsageError(f"{path} is not a file; name another with --out")
+    with _in_words(path):
         content = path.read_bytes() + text.encode()
-    _replace_bytes(path, content, option)
+    _replace_bytes(path, content)
     return path
 
 
-def replace_text(path: Path, text: str, option: str = "--out") -> None:
+def replace_text(path: Path, text: str) -> None:
     """Let a file that people edit hold ``text`` instead, whole or not at all. Raises as ``append_to``."""
-    _replace_bytes(path, text.encode(), option)
+    _replace_bytes(path, text.encode())
 
 
-def _replace_bytes(path: Path, content: bytes, option: str) -> None:
+def _replace_bytes(path: Path, content: bytes) -> None:
     target = _real(path)
     part = target.with_name(f".{target.name}.broodyear-part")
-    with _in_words(path, option):
+    with _in_words(path):
         try:
             part.write_bytes(content)
             shutil.copymode(target, part)
@@ -243,18 +243,18 @@ def _put_back(target: Path) -> None:
     shutil.rmtree(old, ignore_errors=True)
 
 
-def begin_folder(folder: Path, by: str, own: Sequence[str], option: str = "--out") -> None:
+def begin_folder(folder: Path, by: str, own: Sequence[str]) -> None:
     """Empty ``folder`` for a command that works in it for long and reads what it writes there.
 
     Raises UsageError when anything in it is not broodyear's own or was changed since; of one left unfinished by a
     run that was stopped, when anything is not among ``own``, the names at the top that the command writes.
     """
     if os.path.lexists(folder) and not folder.is_dir():
-        raise UsageError(f"{folder} is a file; name a folder with {option}")
-    _require_room_to_write(folder, folder, option)
+        raise UsageError(f"{folder} is a file; name a folder with --out")
+    _require_room_to_write(folder, folder)
     if folder.is_dir():
-        _refuse(folder, _strangers(folder, own), option)
-    with _in_words(folder, option):
+        _refuse(folder, _strangers(folder, own))
+    with _in_words(folder):
         folder.mkdir(parents=True, exist_ok=True)
         _write_record(folder, {UNFINISHED: Written(by, "")})
         _empty(folder, keep=RECORD)
@@ -356,7 +356,7 @@ def _write_record(folder: Path, record: dict[str, Written]) -> None:
         part.unlink(missing_ok=True)
 
 
-def _require_room_to_write(parent: Path, shown: Path, option: str) -> None:
+def _require_room_to_write(parent: Path, shown: Path, option: str = "--out") -> None:
     """Raise UsageError unless files can be made in ``parent``, or in the nearest folder above that exists."""
     nearest = next(folder for folder in (parent, *parent.absolute().parents) if os.path.lexists(folder))
     if not nearest.is_dir():
@@ -368,7 +368,7 @@ def _require_room_to_write(parent: Path, shown: Path, option: str) -> None:
 
 
 @contextmanager
-def _in_words(shown: Path, option: str) -> Iterator[None]:
+def _in_words(shown: Path, option: str = "--out") -> Iterator[None]:
     """Turn the system's refusals into a sentence."""
     try:
         yield

@@ -91,7 +91,7 @@ def fan_data(
     start, start_sd = start_of_development(model, units, tanks["hatchery_temp_c"].to_numpy(dtype=float))
     if np.isnan(start).any():
         raise NothingToAnalyse(f"the thermal units at delivery of tank {tank_id} are not known; mend the delivery")
-    path = StagePath(journeys, model.rate, start)
+    path = StagePath(journeys, model.curve.rate, start)
     level = model.level(tanks)
     reached = path.day_of(level)
     variance, degrees = model.spread(path.mean_temp_c(np.nan_to_num(reached)), tanks)
@@ -108,4 +108,4 @@ def fan_data(
     delivered = pd.Timestamp(tanks["delivered_on"].iloc[0])
     frame["date"] = delivered + pd.to_timedelta(frame["day"], unit="D")
     frame["is_recorded"] = frame["day"] <= int(journeys.days[0])
-    return frame.assign(model=model.name, tank_id=tank_id, stage=stage)
+    return frame.assign(model=model.curve.name, tank_id=tank_id, stage=stage)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from broodyear.development.arrays import Floats, Masks, Whole
+from broodyear.development.arrays import Floats, Whole
 from broodyear.development.likelihood.curve_fits import unbiased_batch_variance
 from broodyear.development.likelihood.fit_result import DevelopmentFit, Fits, best_fit, form_weights
 from broodyear.development.likelihood.tank_records import ASSUMED_HATCHERY_C
@@ -37,24 +37,16 @@ _HATCHERY_RANGE_C = (5.0, 11.0)
 class ForecastModel:
     """One model of one species and stage.
 
-    name; is_own; rate: daily rate by temperature (°C); level: of tanks (batch_id, and where known site_id and
-    donor_stock), the log effects of their groups that are known; spread: by mean temperature (°C) and tanks, the
-    variance of log development about ``level`` and the degrees of freedom behind it; low_c, high_c: tested
-    temperatures, NaN when unknown; note.
+    curve; is_own; spread: by mean temperature (°C) and tanks, the variance of log development about ``level`` and
+    the degrees of freedom behind it; level: of tanks (batch_id, and where known site_id and donor_stock), the log
+    effects of their groups that are known; note.
     """
 
-    name: str
+    curve: Curve
     is_own: bool
-    rate: Callable[[Floats], Floats]
     spread: Spread
     level: Callable[[pd.DataFrame], Floats]
-    low_c: float
-    high_c: float
     note: str
-
-    def is_tested_at(self, mean_temp_c: Floats) -> Masks:
-        """True where a mean temperature (°C) lies inside the tested ones; False when these are unknown."""
-        return np.asarray((mean_temp_c >= self.low_c) & (mean_temp_c <= self.high_c))
 
 
 def candidate_models(
@@ -78,15 +70,9 @@ def candidate_models(
 def _as_given(drawn: Curve, log_sd: float, note: str) -> ForecastModel:
     """A forecast by a curve as it is, with a spread that is taken as known."""
     return ForecastModel(
-        name=drawn.name,
-        is_own=False,
-        rate=drawn.rate,
-        spread=lambda mean_temp_c, tanks: (np.full(len(tanks), log_sd**2), np.full(len(tanks), np.inf)),
-        level=lambda tanks: np.zeros(len(tanks)),
-        low_c=drawn.valid_low_c,
-        high_c=drawn.valid_high_c,
-        note=note,
-    )
+        drawn, False, lambda _, tanks: (np.full(len(tanks), log_sd**2), np.full(len(tanks), np.inf)),
+        lambda tanks: np.zeros(len(tanks)), note,
+    )  # fmt: skip
 
 
 def own_forecast_model(fits: Mapping[str, DevelopmentFit]) -> ForecastModel | None:
@@ -114,10 +100,9 @@ def own_forecast_model(fits: Mapping[str, DevelopmentFit]) -> ForecastModel | No
             variance = variance + other.weight * np.where(np.isfinite(off), off, 0.0) ** 2
         return variance, degrees
 
-    tested = best.curve.valid_low_c, best.curve.valid_high_c
-    drawn = best.shape.curve(f"own_{best.form}", likeliest.free, *tested)
+    drawn = best.shape.curve(f"own_{best.form}", likeliest.free, best.curve.valid_low_c, best.curve.valid_high_c)
     note = f"fitted to {best.tanks} tanks of {best.batches} batches"
-    return ForecastModel(drawn.name, True, drawn.rate, spread, likeliest.level, *tested, note)
+    return ForecastModel(drawn, True, spread, likeliest.level, note)
 
 
 @dataclass(frozen=True)
@@ -202,8 +187,8 @@ def start_of_development(model: ForecastModel, units_c_days: Floats, hatchery_c:
     """
     is_unknown = np.isnan(hatchery_c)
     temps = np.where(is_unknown, ASSUMED_HATCHERY_C, hatchery_c)
-    share_per_unit = model.rate(temps) / temps
-    edges = [float(model.rate(np.array([edge]))[0]) / edge for edge in _HATCHERY_RANGE_C]
+    share_per_unit = model.curve.rate(temps) / temps
+    edges = [float(model.curve.rate(np.array([edge]))[0]) / edge for edge in _HATCHERY_RANGE_C]
     assumed_sd = units_c_days * abs(edges[1] - edges[0]) / (2.0 * np.sqrt(3.0))
     units_sd = 0.0 if model.is_own else UNITS_AT_DELIVERY_SD_C_DAYS * share_per_unit
     # Green eggs have no units to be wrong about.

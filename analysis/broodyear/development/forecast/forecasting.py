@@ -159,15 +159,14 @@ def _as_of(daily: pd.DataFrame, season: int) -> np.datetime64:
 
 
 def own_fits(
-    source: Any, *, as_of: dt.date | None = None, stages: Sequence[str] = FORECAST_STAGES
+    source: Any, *, stages: Sequence[str] = FORECAST_STAGES
 ) -> dict[tuple[str, str], dict[str, DevelopmentFit]]:
-    """Own fits by (species, stage) and form to everything seen up to as_of (default: ever), as a forecast makes
-    them.
+    """Own fits by (species, stage) and form to everything seen, as a forecast makes them.
 
     source: as in ``forecast_stages``. Empty where there are too few records.
     """
     frames = derived_frames(source, ("tank_seasons", "daily_temperature", "observed_stages"))
-    return _own_fits(frames, np.datetime64(dt.date.max if as_of is None else as_of, "D"), stages)[0]
+    return _own_fits(frames, np.datetime64(dt.date.max, "D"), stages)[0]
 
 
 def _own_fits(
@@ -233,14 +232,14 @@ def _by_model(
     hatchery = tanks["hatchery_temp_c"].to_numpy(dtype=float)
     start, start_sd = start_of_development(model, units, hatchery)
     is_known = np.isfinite(start)
-    path = StagePath(journeys, model.rate, np.where(is_known, start, 0.0))
+    path = StagePath(journeys, model.curve.rate, np.where(is_known, start, 0.0))
     level = model.level(tanks)
     day = path.day_of(level)
     mean_temp_c = path.mean_temp_c(np.where(np.isfinite(day), day, 0.0))
     variance, degrees = model.spread(mean_temp_c, tanks)
     variance = variance + start_sd**2
     is_before = is_known & (day <= 0.0)
-    has_interval = model.is_tested_at(mean_temp_c) & is_known & ~is_before
+    has_interval = model.curve.is_tested_at(mean_temp_c) & is_known & ~is_before
     delivered = pd.to_datetime(tanks["delivered_on"]).to_numpy().astype("datetime64[D]")
     passed = _passed(path, level, variance, degrees, delivered, np.where(has_interval, looked_on, _NEVER))
     is_moved, is_too_late = (passed > _EARLIEST_LOOK) & (passed < _LATEST_LOOK), passed >= _LATEST_LOOK
@@ -259,7 +258,7 @@ def _by_model(
         (is_too_late, "later than this model has it: look again"),
     ):
         note[which] += np.array([f"; not there yet on {one}, {what}" for one in looked_on[which]], dtype=object)
-    return _frame(tanks, journeys, stage, model.name, dates, note)
+    return _frame(tanks, journeys, stage, model.curve.name, dates, note)
 
 
 def _passed(
@@ -305,11 +304,12 @@ def _notes(
     model: ForecastModel, is_known: Masks, mean_temp_c: Floats, hatchery: Floats, units: Floats
 ) -> NDArray[np.object_]:
     note = np.full(len(is_known), model.note, dtype=object)
-    if np.isnan(model.low_c):
+    low_c, high_c = model.curve.valid_low_c, model.curve.valid_high_c
+    if np.isnan(low_c):
         note += "; at which temperatures that holds is not known, so no interval"
     else:
-        tested = f"; outside the tested {model.low_c:g} to {model.high_c:g} °C, so no interval"
-        note[~model.is_tested_at(mean_temp_c)] += tested
+        tested = f"; outside the tested {low_c:g} to {high_c:g} °C, so no interval"
+        note[~model.curve.is_tested_at(mean_temp_c)] += tested
     note[np.isnan(hatchery) & is_known & (units > 0)] += (
         "; hatchery temperature not recorded, 5 to 11 °C allowed for"
     )

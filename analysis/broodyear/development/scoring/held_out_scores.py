@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -39,10 +39,7 @@ from broodyear.development.scoring.stage_data import (
 )
 from broodyear.errors import NothingToAnalyse, UsageError
 from broodyear.settings import Settings
-from broodyear.shown import ShownFrame, Shows, shown
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
+from broodyear.shown import ShownFrame, ShownResult, Shows, shown
 
 #: Begins a piece of work, of a function of a module and what it is given; what comes back gives its result.
 Ask = Callable[..., Callable[[], Any]]
@@ -102,7 +99,7 @@ Works = Mapping[str, Sequence[Work[Rows]]]
 
 
 @dataclass(frozen=True)
-class DevelopmentScores(Predicted):
+class DevelopmentScores(Predicted, ShownResult):
     """Everything the validation found.
 
     scores: rows of scores.csv; copied: dates copied from a forecast; left_out: frame species, stage, reason, rows;
@@ -114,17 +111,7 @@ class DevelopmentScores(Predicted):
     left_out: pd.DataFrame
     gaps: pd.DataFrame
     beside: Tables
-
-    def summary(self) -> str:
-        """The bias of every model over all temperatures, as text."""
-        return SCORES_SHOW.summary(self.scores)
-
-    def _repr_html_(self) -> str:
-        return SCORES_SHOW.html(self.scores)
-
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """The same with its 95 % limits on ``ax``, or on new matplotlib axes; returns the axes."""
-        return shown(self.scores, SCORES_SHOW).plot(ax)
+    main, shows = "scores", SCORES_SHOW
 
 
 def done_here(work: Callable[..., Any], *given: Any) -> Callable[[], Any]:
