@@ -18,6 +18,7 @@ from broodyear import __version__, commands, store_commands
 from broodyear.console import Programme
 from broodyear.endings import ended
 from broodyear.layouts import LAYOUTS_VARIABLE
+from broodyear.places import PACKAGE
 from broodyear.schemas.declarations import TABLE_NAMES
 from broodyear.settings import SETTINGS_FILE, settings_beside
 
@@ -31,36 +32,7 @@ _EXIT_CODES = """exit codes:
   a reason   13 the store is busy, damaged, or written by a newer version   130 stopped with Ctrl-C"""
 
 
-_LAYOUT_WORDS = """a layout, [[layout]] in layouts.toml:
-  name        what it is called in messages; each has one of its own
-  header      it reads a file in which one row holds all of these headings
-  files       only files of such names, for example "diary *.xlsx"
-  sheet       only sheets of such names, for example "Log*"
-  date_order  day_first, month_first or year_first, for dates such as 3/11/2022
-  decimal     "," or ".", the sign before decimals
-  ignore      headings left out on purpose
-  fill_down   headings below which a blank cell holds what stands above it: a tank named once for its lines
-what it gives to one table, [[layout.rows]], as often as there are tables:
-  table       the table
-  only_when   a line gives a row only where there is something under these headings
-  unpivot     headings of such names ("T-*") give a row for each of their cells
-where a column of the table comes from, under [layout.rows.columns]:
-  { column = "Date" }                            the cell under a heading
-  { column = "School", and = "Tank" }            two cells with a blank between: Hill School 1
-  { column = "Hatched", and = "School year" }    a day without its year: 7 December 2022/23
-  { column = "Hatched", and = { file_name = "(?P<value>20[0-9]{2}-[0-9]{2})" } }
-                                                 the same, where the file's name tells the school year
-  { column = "Hatched", and = { file_name = "(?P<value>20[0-9]{2})", words = { "2022" = "2022/23" } } }
-                                                 the same, where it tells the year of its start
-  { column = "Dead", words = { "none" = "0" } }  some words read as others; "" is a blank cell
-  { column = "Released", without = ["fry"] }     a count with a word behind it: 119 fry
-  { constant = "F" }                             the same in every row
-  { sheet_name = "(?P<value>.+)" }               the sheet's name, or the part of it that value matches
-  { file_name = "(?P<value>20[0-9]{2})" }        a part of the file's name
-  { cell = "B1" }                                one cell, for what stands above the headings
-  { heading = true }                             under unpivot: the heading
-  { heading = true, and = "School year" }        the same with a cell, or a part of a name, behind it
-  { cell_value = true }                          under unpivot: the cell below it"""
+_LAYOUT_WORDS = (PACKAGE / "layouts" / "help.txt").read_text(encoding="utf-8")
 
 
 class Parser(argparse.ArgumentParser):

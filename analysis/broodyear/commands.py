@@ -18,8 +18,6 @@ from broodyear.settings import read_settings
 if TYPE_CHECKING:
     import pandas as pd
 
-    from broodyear.reports.folder import ReportResult
-    from broodyear.store import Store
 
 DICTIONARY_FILE = "data_dictionary.md"
 
@@ -78,42 +76,35 @@ def _tables(names: Sequence[str]) -> tuple[Table, ...]:
 
 def report_season(programme: Programme, *, season: int, out: Path, sites: bool, pdf: bool) -> int:
     """Write the annual review of one season, with the seasons before it for trend."""
-    from broodyear.reports.season import report_season as write
-
-    command = f"broodyear report season --season {season}{' --sites' if sites else ''}"
-    options: Any = {"sites": sites, "pdf": pdf, "command": command}
-    return _report(programme, "writing the annual review", lambda store: write(store, season, out, **options))
+    typed = f"season --season {season}{' --sites' if sites else ''}"
+    return _report(programme, "writing the annual review", typed, season, out, sites=sites, pdf=pdf)
 
 
 def report_regions(programme: Programme, *, out: Path, pdf: bool) -> int:
     """Compare regions over the seasons, with the egg batches taken into account."""
-    from broodyear.reports.regions import report_regions as write
-
-    options: Any = {"pdf": pdf, "command": "broodyear report regions"}
-    return _report(programme, "comparing regions", lambda store: write(store, out, **options))
+    return _report(programme, "comparing regions", "regions", out, pdf=pdf)
 
 
 def report_development(programme: Programme, *, out: Path, models: Path | None, pdf: bool) -> int:
     """Validate thermal-unit models against observed stages."""
     from broodyear.development import read_models
-    from broodyear.reports.development import report_development as write
 
     own = () if models is None else read_models(models)
-    options: Any = {"models": own, "pdf": pdf, "command": "broodyear report development"}
-    return _report(programme, "validating thermal-unit models", lambda store: write(store, out, **options))
+    return _report(programme, "validating thermal-unit models", "development", out, models=own, pdf=pdf)
 
 
 def report_week(programme: Programme, *, as_of: dt.date | None, out: Path, pdf: bool) -> int:
     """List what is due, silent, warm, losing fish or out of limits in the running season on one day."""
-    from broodyear.reports.week import report_week as write
-
-    options: Any = {"as_of": as_of, "pdf": pdf, "command": "broodyear report week"}
-    return _report(programme, "looking through the season", lambda store: write(store, out, **options))
+    return _report(programme, "looking through the season", "week", out, as_of=as_of, pdf=pdf)
 
 
-def _report(programme: Programme, doing: str, write: Callable[[Store], ReportResult]) -> int:
+def _report(programme: Programme, doing: str, typed: str, *given: Any, **options: Any) -> int:
+    """Write a report. typed: the command for it, from its name on; given, options: of its writer."""
+    from broodyear.reports import writer
+
+    write = writer(typed.partition(" ")[0])
     with programme.waiting(doing), programme.analysed() as store:
-        result = write(store)
+        result = write(store, *given, **options, command=f"broodyear report {typed}")
     print(f"Open {result.page}")
     return EXIT_DONE
 

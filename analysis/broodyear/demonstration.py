@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
-from importlib import import_module
 from multiprocessing import get_context
 from pathlib import Path
 
 from broodyear.errors import NothingToAnalyse, Refused
 from broodyear.findings import CheckResult
 from broodyear.outputs import begin_folder, end_folder
+from broodyear.reports import writer
 
 STORE_FILE = "broodyear.duckdb"
 _OWN = ("uploads", "to_mend", "reports", "truth.json", STORE_FILE, f"{STORE_FILE}.wal", f"{STORE_FILE}.tmp")
@@ -80,9 +80,8 @@ def _write_reports(folder: Path, season: int, step: Callable[[int, int, str], No
 def _write_report(folder: Path, kind: str, *which: int, **options: bool) -> None:
     from broodyear.store import open_store
 
-    write = getattr(import_module(f"broodyear.reports.{kind}"), f"report_{kind}")
     with open_store(folder / STORE_FILE) as store:
-        write(store, *which, folder / "reports" / kind, **options)
+        writer(kind)(store, *which, folder / "reports" / kind, **options)
 
 
 #: The reports in the order in which to read them, each with what it is; {season} is the last one.

@@ -8,7 +8,6 @@ import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from functools import partial
-from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
@@ -22,7 +21,7 @@ from broodyear.desk.workplace import Workplace, replace_folder, write_json
 from broodyear.errors import NothingToAnalyse, StoreUnavailable
 from broodyear.formulas import csv_text
 from broodyear.outputs import write_file
-from broodyear.reports import Tell
+from broodyear.reports import Tell, writer
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -194,14 +193,13 @@ def _count(order: Order, memory: str | None) -> Path:
 def report(kind: str, order: Order, tell: Tell) -> Outcome:
     """Write the report of this kind: on all that is in the store; of one season with the sheets of its sites; of
     the week as of today."""
-    write = getattr(import_module(f"broodyear.reports.{kind}"), f"report_{kind}")
     which = (int(order.given["season"]),) if kind == "season" else ()
     options: dict[str, Any] = {"sites": True} if which else {}
     if kind == "week":
         options["as_of"] = dt.date.today()
     return order.report(
         "_".join([kind, *map(str, which)]),
-        lambda store, folder: str(write(store, *which, folder, tell=tell, **options).page.name),
+        lambda store, folder: str(writer(kind)(store, *which, folder, tell=tell, **options).page.name),
     )
 
 
