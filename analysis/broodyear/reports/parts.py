@@ -185,13 +185,18 @@ def changed(block: Block, change: Change) -> Block:
     return block
 
 
+def filled(blocks: Sequence[Block]) -> list[Block]:
+    """The blocks without tables that have no row, and without lists that have no item."""
+    contents = (getattr(block, "order", getattr(block, "items", block)) for block in blocks)
+    return [block for block, content in zip(blocks, contents, strict=True) if content != ()]
+
+
 def side_by_side(blocks: Sequence[Block]) -> tuple[Block, ...]:
-    """The blocks with each picture beside the sentences before it, and two pictures in a row beside each other;
-    without tables that have no row."""
+    """The filled blocks with each picture beside the sentences before it, and two pictures in a row beside each
+    other."""
     shown: list[Block] = []
+    blocks = filled(blocks)
     for number, block in enumerate(blocks):
-        if isinstance(block, TableView) and not block.order:
-            continue
         if not isinstance(block, FigureView):
             shown.append(block)
         elif shown and isinstance(shown[-1], FigureView):

@@ -3,23 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from broodyear.claims import ClaimKind, Decision
 from broodyear.errors import BroodyearError, NothingToAnalyse
 from broodyear.figures.connectivity import connectivity_figure
 from broodyear.figures.intervals import Estimate, panels_figure
 from broodyear.figures.style import SERIES
+from broodyear.regions import region_comparison
 from broodyear.reports import Tell, tell_nobody
 from broodyear.reports.folder import Manifest, ReportResult, require_report_folder, write_report
 from broodyear.reports.numbers import MAIN_OUTCOME, OUTCOMES
-from broodyear.reports.parts import Block, Bullets, Drawing, Notice, Page, Prose, Section, say
+from broodyear.reports.parts import Block, Bullets, Drawing, Notice, Page, Prose, Section
 from broodyear.reports.region_records import (
     CHANGED,
     by_season_section,
@@ -31,7 +32,7 @@ from broodyear.reports.region_records import (
 from broodyear.reports.rendering import bullets, drawing, glossary, listed, phrase, prose, refusal
 from broodyear.reports.second_process import WORTH_A_PROCESS_SETUPS, SecondProcess
 from broodyear.reports.sentences import Statements, state
-from broodyear.reports.tables import ReportTable, report_table, shown
+from broodyear.reports.tables import ReportTable, report_table, shown, tables_of
 
 if TYPE_CHECKING:
     from broodyear.claims import Claim
@@ -46,6 +47,8 @@ _PANELS = (
     Estimate("adjusted_pct", "adjusted_low", "adjusted_high", "adjusted for batch", SERIES[0]),
     Estimate("within_batch_pct", "within_batch_low", "within_batch_high", "within batches", SERIES[2]),
 )
+_NONE_CHANGED = report_table("changed_regions", pd.DataFrame(columns=CHANGED))
+_NO_SUMS, _NONE_MISSING = report_table("regions_by_season", ""), report_table("missing_regions", "")
 
 
 @dataclass(frozen=True)
@@ -65,19 +68,14 @@ class RegionResults:
     sentences: dict[str, str]
     seasons: tuple[int, ...]
     mixed: int = 0
-    changed: ReportTable = field(
-        default_factory=partial(report_table, "changed_regions", pd.DataFrame(columns=CHANGED))
-    )
-    by_season: ReportTable = field(default_factory=partial(report_table, "regions_by_season", ""))
-    missing: ReportTable = field(default_factory=partial(report_table, "missing_regions", ""))
+    changed: ReportTable = _NONE_CHANGED
+    by_season: ReportTable = _NO_SUMS
+    missing: ReportTable = _NONE_MISSING
 
     @property
     def tables(self) -> tuple[ReportTable, ...]:
-        """Every table, in the order in which the page uses them."""
-        return (
-            self.statements.table, self.regions, self.heterogeneity, self.graph, self.batches, self.on_record,
-            self.changed, self.by_season, self.missing,
-        )  # fmt: skip
+        """Every table, the claims first."""
+        return self.statements.table, *tables_of(self)
 
 
 def report_regions(
@@ -121,8 +119,6 @@ def region_results(
     outcomes: pd.DataFrame, settings: Settings, seasons: tuple[int, ...], ask: Callable[..., Any] = partial
 ) -> RegionResults:
     """The tables from a frame of tank outcomes; a refusal becomes a sentence in the place of its table."""
-    from broodyear.regions import region_comparison
-
     claims: tuple[Claim, ...] = ()
     sentences: dict[str, str] = {}
     rows: dict[str, Any]
@@ -158,47 +154,44 @@ def write_regions(
 
 def regions_page(results: RegionResults) -> Page:
     """The report as a page: the answer first, then evidence, reporting, method."""
-    regions, sentences = results.regions, results.sentences
     sections = (
-        answer_section(regions, results.statements, sentences, results.changed),
-        evidence_section(regions, results.heterogeneity),
+        answer_section(results),
+        evidence_section(results.regions, results.heterogeneity),
         on_record_section(results.on_record),
-        batches_section(results.graph, results.batches, results.statements, sentences),
+        batches_section(results),
         by_season_section(results.by_season, results.changed),
-        reporting_section(regions, results.missing),
+        reporting_section(results.regions, results.missing),
         method_section(results.mixed),
     )
     return Page("regions", "Regions compared fairly", "Incubation tanks, all seasons on record", sections)
 
 
-def answer_section(
-    regions: ReportTable, statements: Statements, sentences: dict[str, str], changed: ReportTable
-) -> Section:
+def answer_section(results: RegionResults) -> Section:
     """Whether any region is shown to differ, what the records say of each, and how batches were held fixed."""
-    title = "Is any region worse or better?"
+    title, regions, statements = "Is any region worse or better?", results.regions, results.statements
     if not len(regions):
         return Section("answer", title, (refusal("Regions cannot be compared.", regions),))
     rows = regions.rows(outcome=MAIN_OUTCOME) or list(range(len(regions)))
     outcome = str(regions.value(rows[0], "outcome"))
     # What differs in some outcome is the answer; that nothing does is stated only where nothing does in any.
-    answer = _sentence(statements, ClaimKind.REGIONS_DIFFER, decision=Decision.CLAIMED) or _sentence(
-        statements, ClaimKind.REGIONS_DIFFER, outcome=outcome
-    )
+    wanted: tuple[dict[str, Any], ...] = ({"decision": Decision.CLAIMED}, {"outcome": outcome})
+    answers = [_sentence(statements, ClaimKind.REGIONS_DIFFER, **one) for one in wanted]
     items = tuple(_region(regions, row, statements) for row in rows)
     claimed = statements.rows(ClaimKind.REGION_DIFFERS, decision=Decision.CLAIMED)
     of_batches = [row for row in statements.rows(ClaimKind.REGION_BATCHES) if statements.claim(row).section]
     further = [row for row in (*claimed, *of_batches) if statements.claim(row).outcome != outcome]
     blocks: list[Block] = [
-        Prose(answer, (statements.table,), lead=True),
+        Prose(answers[0] or answers[1], (statements.table,), lead=True),
         Notice("Read the raw figures with care.", phrase(_WORDS, "raw_with_care"), "note"),
     ]
-    moved = bullets(_WORDS, "changed", changed).items
+    moved = bullets(_WORDS, "changed", results.changed).items
     blocks += [Notice("Sites that changed their region.", Markup(" ").join(moved), "note")] if moved else []
     blocks += [prose(_WORDS, "single_stages"), statements.bullets(further)] if further else []
     blocks += [prose(_WORDS, "outcome", outcome=OUTCOMES[outcome]), Bullets(items, (regions, statements.table))]
-    blocks += [_figure(regions)]
-    blocks += [Prose(say("{what}", what=sentences[outcome]))] if outcome in sentences else []
-    return Section("answer", title, tuple(blocks))
+    can_compare = results.sentences.get(outcome)
+    return Section(
+        "answer", title, (*blocks, _figure(regions), *([Prose(escape(can_compare))] if can_compare else ()))
+    )
 
 
 def _sentence(statements: Statements, kind: ClaimKind, **wanted: Any) -> Markup:
@@ -238,19 +231,16 @@ def _figure(regions: ReportTable) -> Drawing:
     )
 
 
-def batches_section(
-    graph: ReportTable, batches: ReportTable, statements: Statements, sentences: dict[str, str]
-) -> Section:
+def batches_section(results: RegionResults) -> Section:
     """Which region received which batch, drawn, as only what is joined can be compared; and how each batch did."""
-    title = "Which region had which batch"
+    title, graph, statements = "Which region had which batch", results.graph, results.statements
     if not len(graph):
         return Section("batches", title, (refusal("There is nothing to draw.", graph),))
     rows = graph.rows(outcome=MAIN_OUTCOME)
-    words = {"sentence": sentences.get(MAIN_OUTCOME, "")}
+    words = {"sentence": results.sentences.get(MAIN_OUTCOME, "")}
     figure = drawing(connectivity_figure, _latest(graph.frame.iloc[rows]), table=graph, words=words)
     clear = statements.rows(ClaimKind.BATCH_DIFFERS, decision=Decision.CLAIMED)
-    differing: list[Block] = [statements.bullets(clear)] if clear else []
-    blocks = prose(_WORDS, "paths"), figure, shown(graph, rows), *differing, shown(batches)
+    blocks = prose(_WORDS, "paths"), figure, shown(graph, rows), statements.bullets(clear), shown(results.batches)
     return Section("batches", title, blocks)
 
 
@@ -266,13 +256,10 @@ def _latest(graph: pd.DataFrame) -> pd.DataFrame:
 
 def reporting_section(regions: ReportTable, missing: ReportTable) -> Section:
     """Who reported, which regions nothing came from, and what the silent tanks could change."""
-    title = "How much was reported"
-    if not len(regions):
-        return Section(
-            "reporting", title, (*missing_notice(missing), refusal("There is nothing to show.", regions))
-        )
-    table = shown(regions, regions.rows(outcome=MAIN_OUTCOME), "reporting")
-    return Section("reporting", title, (*missing_notice(missing), prose(_WORDS, "silent"), table))
+    blocks: tuple[Block, ...] = (refusal("There is nothing to show.", regions),)
+    if len(regions):
+        blocks = prose(_WORDS, "silent"), shown(regions, regions.rows(outcome=MAIN_OUTCOME), "reporting")
+    return Section("reporting", "How much was reported", (*missing_notice(missing), *blocks))
 
 
 def method_section(mixed: int) -> Section:

@@ -18,7 +18,17 @@ from markupsafe import Markup, escape
 import broodyear
 from broodyear.figures import style as look
 from broodyear.reports.numbers import FORMATS, known, site_word, tank_word
-from broodyear.reports.parts import Bullets, Drawing, FigureView, Heading, Notice, Page, Prose, side_by_side
+from broodyear.reports.parts import (
+    Bullets,
+    Drawing,
+    FigureView,
+    Heading,
+    Notice,
+    Page,
+    Prose,
+    filled,
+    side_by_side,
+)
 from broodyear.reports.tables import Cell, ReportTable, code_markup
 
 TEMPLATES = Path(__file__).resolve().parent / "templates"
@@ -75,6 +85,7 @@ def render(page: Page) -> str:
             script_hash=digest,
             inline=inline_svg,
             side_by_side=side_by_side,
+            filled=filled,
             written=_written,
             version=broodyear.__version__,
         )

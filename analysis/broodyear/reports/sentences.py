@@ -72,6 +72,20 @@ class Statements:
         """The claim behind a row."""
         return self.claims[row]
 
+    def found(self, rows: Iterable[int]) -> list[Claim]:
+        """The claims behind some rows."""
+        return [self.claims[row] for row in rows]
+
+    def parted(self, rows: Iterable[int]) -> tuple[list[int], list[int]]:
+        """Of some rows those that are claimed, and the others."""
+        chosen = list(rows)
+        claimed = [row for row in chosen if self.claims[row].is_claimed]
+        return claimed, [row for row in chosen if row not in claimed]
+
+    def subjects(self, rows: Iterable[int]) -> list[str]:
+        """What the claims of some rows are about, each once."""
+        return list(dict.fromkeys(self.claims[row].subject for row in rows))
+
     def and_also(self, claims: Iterable[Claim]) -> Statements:
         """These statements and, behind them, those of further claims."""
         more = tuple(claims)

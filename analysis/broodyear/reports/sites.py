@@ -147,7 +147,7 @@ def _is_on_the_list(results: SeasonResults, practice: str, level: object) -> boo
 def _change(results: SeasonResults, rows: list[int]) -> tuple[Markup, ...]:
     """Changes that the review claims and whose present practice this site's tanks have."""
     statements = results.statements
-    claimed = map(statements.claim, statements.rows(ClaimKind.CHANGE, decision=Decision.CLAIMED))
+    claimed = statements.found(statements.rows(ClaimKind.CHANGE, decision=Decision.CLAIMED))
     fitting = [claim for claim in claimed if _fits(results, claim, rows)]
     # The fish that the review expects of it are those of all tanks of the programme.
     return tuple(phrase(_WORDS, "change", claim=claim) for claim in fitting[:MOST_CHANGES])

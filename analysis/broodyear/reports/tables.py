@@ -162,6 +162,11 @@ def report_table(
     return ReportTable(name, ordered[[*first, *rest]], "", exact)
 
 
+def tables_of(results: object) -> tuple[ReportTable, ...]:
+    """The tables among the fields of results, in their order."""
+    return tuple(one for one in vars(results).values() if isinstance(one, ReportTable))
+
+
 def cell_text(value: Any, exact: bool = False) -> str:
     """One cell of a CSV. A missing value is empty; a text that a spreadsheet would run gets an apostrophe."""
     if type(value) is str:

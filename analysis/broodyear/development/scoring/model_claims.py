@@ -17,7 +17,16 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from broodyear.claims import CLAIMED_AT, Claim, ClaimKind, Reason, claims_from, clear_or_not, excludes_zero
+from broodyear.claims import (
+    CLAIMED_AT,
+    Claim,
+    ClaimKind,
+    Decision,
+    Reason,
+    claims_from,
+    clear_or_not,
+    excludes_zero,
+)
 from broodyear.development.likelihood.fitting import FEWEST_BATCHES
 from broodyear.development.scoring.comparisons import HAND_LESS_LOGGER
 from broodyear.development.scoring.cross_validation import MAIN_SCHEME, is_own
@@ -55,6 +64,27 @@ def development_claims(
             stated = pd.DataFrame([{"level": level, **row} for row in found])
             claims += claims_from(stated, columns, kind=kind, unit="days")
     return tuple(claims)
+
+
+def off_in_part(claims: Iterable[Claim]) -> int:
+    """How many models are off in a band or for a stock, and not shown to be over all temperatures."""
+    biases = [claim for claim in claims if claim.kind is ClaimKind.MODEL_BIASED]
+    stages = {(claim.subject, " ".join(claim.level.split(" ")[:2])) for claim in biases if claim.section == WHERE}
+    whole = [claim for claim in biases if claim.section == ANSWER and claim.decision is Decision.NOT_CLAIMED]
+    return len(stages & {(claim.subject, claim.level) for claim in whole})
+
+
+def pairs_compared(claims: Iterable[Claim], comparisons: pd.DataFrame) -> dict[str, int]:
+    """all: pairs of models that could be compared; alone: those that would be clear, had they alone been."""
+    pairs = [claim for claim in claims if claim.kind is ClaimKind.MODEL_BETTER]
+    alone = int(comparisons["is_told_apart"].sum()) - sum(pair.is_claimed for pair in pairs)
+    return {"all": sum(not math.isnan(pair.p_value) for pair in pairs), "alone": max(alone, 0)}
+
+
+def sites_read(thermometers: pd.DataFrame) -> dict[str, int]:
+    """At how many sites tanks were read by a logger and by hand, at most over stages and models."""
+    most = thermometers.groupby("read_by")["sites"].max().fillna(0)
+    return {reader: int(most.get(reader, 0)) for reader in ("logger", "hand")}
 
 
 def _by_stage(frame: pd.DataFrame) -> dict[tuple[str, str], list[Row]]:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import pandas as pd
 from markupsafe import Markup
 
-from broodyear.claims import ClaimKind, Decision, Reason, excludes_zero
+from broodyear.claims import Claim, ClaimKind, Decision, Reason, excludes_zero
+from broodyear.development.scoring.model_claims import off_in_part, pairs_compared, sites_read
 from broodyear.figures.development import bands_figure, biases_figure
 from broodyear.reports.development.results import (
     CONSTANT_UNITS,
@@ -15,11 +17,10 @@ from broodyear.reports.development.results import (
     WORDS,
     DevelopmentResults,
     named,
-    shown_if_any,
     titled,
 )
 from broodyear.reports.numbers import BAND_WORDS, known, model_words
-from broodyear.reports.parts import Block, Bullets, Drawing, Folded, Heading, Notice, Pair, Prose, Section, joined
+from broodyear.reports.parts import Block, Bullets, Drawing, Folded, Heading, Notice, Pair, Section, joined
 from broodyear.reports.rendering import bullets, drawing, phrase, prose, wording
 from broodyear.reports.tables import ReportTable, shown
 
@@ -37,54 +38,33 @@ def answer_section(results: DevelopmentResults) -> Section:
     judged = claims.rows(ClaimKind.MODEL_BIASED, section="answer")
     if not judged:
         return Section("answer", _QUESTION, (Notice("No answer.", phrase(WORDS, "no_answer")),))
-    by_decision = {one: [row for row in judged if claims.claim(row).decision is one] for one in Decision}
-    biased = by_decision[Decision.CLAIMED]
-    words: list[Prose | Bullets | Notice] = [_lead(results, judged, biased)]
-    words += [claims.bullets(biased)] if biased else []
-    blocks: list[Block] = [Pair((*words, prose(WORDS, "how")), _picture(results, judged, len(biased)))]
-    rest = {Decision.NOT_CLAIMED: "Not shown to be biased", Decision.CANNOT_TELL: "Cannot be judged"}
-    blocks += [
-        Folded(f"{title} ({len(by_decision[decision])})", (claims.bullets(by_decision[decision]),))
-        for decision, title in rest.items()
-        if by_decision[decision]
-    ]
-    return Section("answer", _QUESTION, (*blocks, *_thermometers(results)))
-
-
-def _lead(results: DevelopmentResults, judged: list[int], biased: list[int]) -> Prose:
-    """The headline, which also counts models that are off in a part only."""
-    claims = results.claims
-    not_shown = claims.rows(ClaimKind.MODEL_BIASED, section="answer", decision=Decision.NOT_CLAIMED)
-    whole_ones = {(claims.claim(row).subject, claims.claim(row).level) for row in not_shown}
-    parts = {
-        (claims.claim(row).subject, " ".join(claims.claim(row).level.split(" ")[:2]))
-        for row in claims.rows(ClaimKind.MODEL_BIASED, section="where")
-    }
-    undecided = sum(claims.claim(row).decision is Decision.CANNOT_TELL for row in judged)
-    counts = {
-        "biased": len(biased),
-        "judged": len(judged),
-        "undecided": undecided,
-        "more": len(parts & whole_ones),
-    }
-    return prose(WORDS, "lead", claims.table, lead=True, **counts)
-
-
-def _picture(results: DevelopmentResults, judged: list[int], biased: int) -> Drawing:
-    claims = results.claims
-    found = [claims.claim(row) for row in judged]
-    rows = pd.DataFrame(
-        {
-            "group": [titled(*claim.level.split(" ")[:2]) for claim in found],
-            "label": [model_words(claim.subject) for claim in found],
-            "bias_days": [claim.estimate for claim in found],
-            "bias_low": [claim.low for claim in found],
-            "bias_high": [claim.high for claim in found],
-            "is_claimed": [claim.is_claimed for claim in found],
-        }
+    biased, not_shown, undecided = (
+        claims.rows(ClaimKind.MODEL_BIASED, section="answer", decision=decision) for decision in Decision
     )
-    words = {"biased": biased, "judged": len(judged)}
-    return drawing(biases_figure, rows, table=claims.table, words=words)
+    counts = {"biased": len(biased), "judged": len(judged)}
+    more = {"undecided": len(undecided), "more": off_in_part(claims.claims)}  # models that are off in a part only
+    lead = prose(WORDS, "lead", claims.table, lead=True, **counts, **more)
+    picture = drawing(biases_figure, _biases(claims.found(judged)), table=claims.table, words=counts)
+    folded = [
+        Folded(f"{title} ({len(rows)})", (claims.bullets(rows),))
+        for title, rows in (("Not shown to be biased", not_shown), ("Cannot be judged", undecided))
+        if rows
+    ]
+    words = lead, claims.bullets(biased), prose(WORDS, "how")
+    return Section("answer", _QUESTION, (Pair(words, picture), *folded, *_thermometers(results)))
+
+
+def _biases(claims: Sequence[Claim]) -> pd.DataFrame:
+    """The rows of the first picture."""
+    rows = [
+        {
+            "group": titled(*claim.level.split(" ")[:2]), "label": model_words(claim.subject),
+            "bias_days": claim.estimate, "bias_low": claim.low, "bias_high": claim.high,
+            "is_claimed": claim.is_claimed,
+        }
+        for claim in claims
+    ]  # fmt: skip
+    return pd.DataFrame(rows)
 
 
 def _thermometers(results: DevelopmentResults) -> list[Block]:
@@ -92,41 +72,23 @@ def _thermometers(results: DevelopmentResults) -> list[Block]:
     readings = claims.rows(ClaimKind.THERMOMETER, reference="")
     if not readings:
         return []
-    differ = [row for row in readings if claims.claim(row).is_claimed]
-    rest = [row for row in readings if row not in differ]
-    heading = Heading(Markup("The model or the thermometer?"))
-    is_alike = all(claims.claim(row).reason is Reason.ONE_LEVEL for row in readings)
-    undecided = sum(claims.claim(row).decision is Decision.CANNOT_TELL for row in readings)
+    differ, rest = claims.parted(readings)
+    undecided = sum(claim.decision is Decision.CANNOT_TELL for claim in claims.found(rest))
     lead = prose(
         WORDS, "readers", claims.table, differ=len(differ), judged=len(readings) - undecided, undecided=undecided,
-        is_alike=is_alike, sites=_sites_read(results.thermometers),
+        is_alike=all(claim.reason is Reason.ONE_LEVEL for claim in claims.found(readings)),
+        sites=sites_read(results.thermometers.frame),
     )  # fmt: skip
-    blocks: list[Block] = [heading, lead, *([claims.bullets(differ)] if differ else [])]
+    blocks: list[Block] = [Heading(Markup("The model or the thermometer?")), lead, claims.bullets(differ)]
     blocks.append(prose(WORDS, "readers_how"))
     if rest:
         blocks.append(Folded(f"No difference shown, or too few to tell ({len(rest)})", (claims.bullets(rest),)))
-    blocks += shown_if_any(results.thermometers)
     sites = [row for row in claims.rows(ClaimKind.THERMOMETER) if claims.claim(row).reference]
-    off = [row for row in sites if claims.claim(row).is_claimed]
-    decided = [row for row in sites if claims.claim(row).decision is not Decision.CANNOT_TELL]
-    counts = [len(_subjects(results, some)) for some in (off, decided)]
-    blocks.append(prose(WORDS, "sites", claims.table, off=counts[0], judged=counts[1]))
-    return [*blocks, *([claims.bullets(off)] if off else []), *shown_if_any(results.site_offsets)]
-
-
-def _sites_read(table: ReportTable) -> dict[str, int]:
-    """At how many sites tanks were read by a logger and by hand, at most over stages and models."""
-    counts = {"logger": 0, "hand": 0}
-    for row in range(len(table)):
-        reader, sites = str(table.value(row, "read_by")), table.value(row, "sites")
-        if reader in counts and known(sites):
-            counts[reader] = max(counts[reader], int(sites))
-    return counts
-
-
-def _subjects(results: DevelopmentResults, rows: Sequence[int]) -> set[str]:
-    """What some claims are about, each once."""
-    return {results.claims.claim(row).subject for row in rows}
+    off, others = claims.parted(sites)
+    decided = [*off, *(row for row in others if claims.claim(row).decision is not Decision.CANNOT_TELL)]
+    counts: dict[str, Any] = {"off": len(claims.subjects(off)), "judged": len(claims.subjects(decided))}
+    of_sites = prose(WORDS, "sites", claims.table, **counts), claims.bullets(off), shown(results.site_offsets)
+    return [*blocks, shown(results.thermometers), *of_sites]
 
 
 #: The bands on either side of 5 °C.
@@ -144,9 +106,8 @@ def _where(results: DevelopmentResults) -> Section:
     parts = claims.rows(ClaimKind.MODEL_BIASED, section="where")
     lead = prose(WORDS, "where", claims.table, count=len(parts))
     bands = [_bands(results, species, stage) for species, stage in results.shown]
-    stated = [claims.bullets(parts)] if parts else []
-    blocks: list[Block] = [prose(WORDS, "bands"), *bands, *_not_drawn(results), lead, *stated, *_cold(results)]
-    return Section("where", "Where is it off, by temperature and by stock?", tuple(blocks))
+    blocks = prose(WORDS, "bands"), *bands, *_not_drawn(results), lead, claims.bullets(parts), *_cold(results)
+    return Section("where", "Where is it off, by temperature and by stock?", blocks)
 
 
 def _not_drawn(results: DevelopmentResults) -> list[Block]:
@@ -233,12 +194,8 @@ def _trust(results: DevelopmentResults, row: int) -> str:
 
 def _against(results: DevelopmentResults) -> Section:
     """Models that predict better than others on the same tanks."""
-    claims = results.claims
+    claims, table = results.claims, results.comparisons
     better = claims.rows(ClaimKind.MODEL_BETTER, decision=Decision.CLAIMED)
-    compared = sum(known(claims.claim(row).p_value) for row in claims.rows(ClaimKind.MODEL_BETTER))
-    table = results.comparisons
-    alone = sum(bool(table.value(row, "is_told_apart")) for row in range(len(table))) - len(better)
-    lead = prose(WORDS, "pairs", claims.table, better=len(better), all=compared, alone=max(alone, 0))
-    blocks: list[Block] = [lead, *([claims.bullets(better)] if better else [])]
-    blocks += shown_if_any(results.comparisons)
-    return Section("against", "Which model predicts better?", tuple(blocks))
+    counts: dict[str, Any] = pairs_compared(claims.claims, table.frame) | {"better": len(better)}
+    lead = prose(WORDS, "pairs", claims.table, **counts)
+    return Section("against", "Which model predicts better?", (lead, claims.bullets(better), shown(table)))

@@ -18,7 +18,6 @@ from broodyear.reports.development.results import (
     DevelopmentResults,
     named,
     rows_of,
-    shown_if_any,
     statements_on,
     titled,
 )
@@ -71,7 +70,7 @@ def _named(rows: pd.DataFrame, models: tuple[str, ...] | None) -> pd.DataFrame:
 def _calibration(results: DevelopmentResults) -> Section:
     """Where events lay in their predictions, what intervals held, and the scores behind both."""
     blocks: list[Block] = [_calibrated(results, *key) for key in results.shown]
-    blocks += [prose(WORDS, "calibration"), *statements_on(results, "intervals")]
+    blocks += [prose(WORDS, "calibration"), statements_on(results, "intervals")]
     for table, rows in (
         (results.calibration, range(len(results.calibration))),
         (results.scores, results.scores.rows(scheme=MAIN_SCHEME)),
@@ -140,7 +139,7 @@ def _equations(results: DevelopmentResults) -> Section:
     for species, stage in results.shown:
         blocks += _of_stage(results, species, stage)
     blocks.append(prose(WORDS, "equations_note"))
-    blocks += [*shown_if_any(results.coefficients), *shown_if_any(results.covariance)]
+    blocks += [shown(results.coefficients), shown(results.covariance)]
     return Section("equations", title, tuple(blocks))
 
 
@@ -187,10 +186,13 @@ MOST_PAIRS = 25
 
 def _pitfalls(results: DevelopmentResults) -> Section:
     """Scoring against first-seen dates, and dates copied from a forecast."""
-    blocks: list[Block] = [prose(WORDS, "first_seen"), *statements_on(results, "first_seen")]
-    blocks += shown_if_any(results.first_seen)
+    blocks: list[Block] = [
+        prose(WORDS, "first_seen"),
+        statements_on(results, "first_seen"),
+        shown(results.first_seen),
+    ]
     blocks += [Heading(Markup("Dates copied from a forecast")), prose(WORDS, "copied")]
-    blocks += [*statements_on(results, "copied"), *shown_if_any(results.copied)]
+    blocks += [statements_on(results, "copied"), shown(results.copied)]
     further = {
         "Dates that are probably wrong": ("suspects", results.suspects),
         "Stages that a few more readings would have kept": ("gaps", results.gaps),
@@ -244,8 +246,8 @@ def _work(results: DevelopmentResults, row: int) -> Markup:
 
 def _method(results: DevelopmentResults) -> Section:
     """How it was done, rows left out, and what these records can and cannot tell."""
-    blocks: list[Block] = [Bullets(listed(WORDS, "method_points")), *shown_if_any(results.left_out)]
-    topics = "data", "band", "suspects", "survivors"
-    if found := [one for topic in topics for one in statements_on(results, topic)]:
+    blocks: list[Block] = [Bullets(listed(WORDS, "method_points")), shown(results.left_out)]
+    found = [statements_on(results, topic) for topic in ("data", "band", "suspects", "survivors")]
+    if any(one.items for one in found):
         blocks += [Heading(Markup("What these records can and cannot tell")), *found]
     return Section("method", "Method and limits", (*blocks, *glossary("development")))

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from broodyear.reports.numbers import STAGES, called, words
-from broodyear.reports.parts import Block
+from broodyear.reports.parts import Bullets
 from broodyear.reports.rendering import bullets
 from broodyear.reports.sentences import Statements
-from broodyear.reports.tables import ReportTable, TableView, report_table, shown
+from broodyear.reports.tables import ReportTable, report_table, tables_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -65,8 +65,8 @@ class DevelopmentResults:
     @property
     def tables(self) -> tuple[ReportTable, ...]:
         """Every table, in that order."""
-        values = (one.table if isinstance(one, Statements) else one for one in vars(self).values())
-        return tuple(one for one in values if isinstance(one, ReportTable))
+        scores, *others = tables_of(self)
+        return scores, self.claims.table, *others
 
     def drawn(self, species: str, stage: str) -> tuple[str, ...]:
         """Models of a species and stage that figures show: the best own fit, those given, the default."""
@@ -106,16 +106,9 @@ def titled(species: object, stage: object) -> str:
     return f"{text[:1].upper()}{text[1:]}"
 
 
-def shown_if_any(table: ReportTable) -> tuple[TableView, ...]:
-    """The table; nothing where it has no row."""
-    return (shown(table),) if len(table) else ()
-
-
-def statements_on(results: DevelopmentResults, topic: str) -> list[Block]:
+def statements_on(results: DevelopmentResults, topic: str) -> Bullets:
     """What the records tell of one topic, sentence by sentence."""
-    table = results.statements
-    rows = table.rows(topic=topic)
-    return [bullets(WORDS, "statement", table, rows)] if rows else []
+    return bullets(WORDS, "statement", results.statements, results.statements.rows(topic=topic))
 
 
 def rows_of(frame: pd.DataFrame, species: str, stage: str) -> pd.DataFrame:

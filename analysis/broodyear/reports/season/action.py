@@ -26,6 +26,7 @@ from broodyear.reports.season.results import (
 )
 from broodyear.reports.season.visits import SUDDEN, on_record_of
 from broodyear.reports.tables import Row, shown
+from broodyear.setups.screen import FEWEST_TANKS
 
 _WORDS = "season/first.txt"
 #: Sites of the list that the page shows; the table has all.
@@ -52,7 +53,7 @@ def _sites(results: SeasonResults) -> list[Prose | Bullets]:
     counted = {"judged": judged, "named": len(named), "watched": len(watched), "at_stages": len(at_stages)}
     lead = prose(_WORDS, "sites", results.sites, lead=True, **counted)
     rows = [*named, *at_stages, *watched]
-    return [lead, *([statements.bullets(rows)] if rows else []), *_low_regions(results)]
+    return [lead, statements.bullets(rows), *_low_regions(results)]
 
 
 def _low_regions(results: SeasonResults) -> list[Prose | Bullets]:
@@ -69,12 +70,12 @@ def _low_regions(results: SeasonResults) -> list[Prose | Bullets]:
 
 def _in_region(results: SeasonResults, rows: list[int]) -> list[str]:
     """The sites of rows of the claims, each once, and that its region is low as a whole where it is."""
-    low = results.statements.rows(ClaimKind.REGION_DIFFERS, decision=Decision.CLAIMED, section="action")
-    claims = {claim.subject: claim for claim in map(results.statements.claim, low)}
-    sites = dict.fromkeys(results.statements.claim(row).subject for row in rows)
+    statements = results.statements
+    low = statements.rows(ClaimKind.REGION_DIFFERS, decision=Decision.CLAIMED, section="action")
+    claims = {claim.subject: claim for claim in statements.found(low)}
     return [
         plain_phrase("season/board.txt", "site", site=site, region=claims.get(region_of(results, site)))
-        for site in sites
+        for site in statements.subjects(rows)
     ]
 
 
@@ -83,11 +84,8 @@ def _tanks(results: SeasonResults) -> list[Prose | Notice]:
     if results.setups.refusal:
         return [refusal(title, results.setups)]
     if not visiting_order(results.setups):
-        from broodyear.setups.screen import FEWEST_TANKS
-
-        return [
-            Notice(title, phrase(_WORDS, "tanks_none", counted=results.bare("tanks_usable"), fewest=FEWEST_TANKS))
-        ]
+        counted = results.bare("tanks_usable")
+        return [Notice(title, phrase(_WORDS, "tanks_none", counted=counted, fewest=FEWEST_TANKS))]
     words = {"season": results.season, "figure": results.figure}
     return [prose(_WORDS, "tanks", results.key_figures, lead=True, **words)]
 
@@ -113,7 +111,7 @@ def _visits(results: SeasonResults) -> Block:
 
 def _picture(results: SeasonResults) -> Drawing:
     table, statements = results.site_seasons, results.statements
-    named = [statements.claim(row).subject for row in named_sites(statements)][:MOST_LINES]
+    named = statements.subjects(named_sites(statements))[:MOST_LINES]
     return drawing(site_seasons_figure, table.frame, table=table, words={"named": named})
 
 

@@ -4,21 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 from threadpoolctl import threadpool_limits
 
-from broodyear.errors import NothingToAnalyse
+from broodyear.claims import Claim
 from broodyear.reports.season.evidence import diagnostic_tables
 from broodyear.reports.season.results import SeasonRecords, SeasonResults, attempt, region_of, sites_beside_regions
 from broodyear.reports.season.visits import visits_table
 from broodyear.reports.tables import ReportTable, declared_first, report_table
+from broodyear.setups import change_claims, what_to_change
+from broodyear.survival.practices import EffectsReport
 from broodyear.trials import trial_claims
-
-if TYPE_CHECKING:
-    from broodyear.claims import Claim
-    from broodyear.survival import EffectsReport
 
 
 @dataclass(frozen=True)
@@ -38,10 +36,11 @@ def with_practices(records: SeasonRecords, under_way: UnderWay) -> SeasonResults
     known = under_way.known
     with threadpool_limits(limits=1, user_api="blas"):
         effects = attempt(under_way.effects)
-        changes = attempt(lambda: _changes(known, effects))
+        changes = effects if isinstance(effects, str) else attempt(lambda: what_to_change(known, effects))
     practices = _of_practices(effects, changes, trial_claims(under_way.trials))
     found: dict[str, Any] = {**vars(records), **_from_effects(effects), **diagnostic_tables(effects)}
-    low = low_regions_stated(records, _low_regions(under_way.regions))
+    regions = attempt(under_way.regions)
+    low = [] if isinstance(regions, str) else low_regions_stated(records, regions)
     statements = found["statements"] = records.statements.and_also([*low, *practices])
     # While a season runs, no tank owes a word on what became of its fish.
     silent = records.not_reported if records.running_to is None else report_table("not_reported", pd.DataFrame())
@@ -62,28 +61,12 @@ def low_regions_stated(records: SeasonRecords, claims: Sequence[Claim]) -> list[
     return [replace(claim, section="action" if claim.subject in beside else "") for claim in claims]
 
 
-def _low_regions(comparison: Callable[[], list[Claim]]) -> list[Claim]:
-    """The claims of regions, none where the comparison was refused."""
-    found = attempt(comparison)
-    return [] if isinstance(found, str) else found
-
-
-def _changes(outcomes: pd.DataFrame, effects: EffectsReport | str) -> pd.DataFrame:
-    from broodyear.setups import what_to_change
-
-    if isinstance(effects, str):
-        raise NothingToAnalyse(effects)
-    return what_to_change(outcomes, effects)
-
-
 def _of_practices(
     effects: EffectsReport | str, changes: pd.DataFrame | str, assigned: Sequence[Claim]
 ) -> list[Claim]:
     """Claims of practices, temperature and what to change, none where they were refused; where a practice was
     assigned at random, that answer stands in the place of the observed one.
     """
-    from broodyear.setups import change_claims
-
     observed = [] if isinstance(effects, str) else list(effects.claims)
     observed += [] if isinstance(changes, str) else change_claims(changes)
     answered = {(claim.subject, claim.outcome) for claim in assigned}

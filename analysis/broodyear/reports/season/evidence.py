@@ -131,17 +131,14 @@ def exposure_section(records: SeasonRecords) -> Section:
     usable = whole[whole["usable"].astype(bool)]
     usable = usable.sort_values(["mean_water_temp_c", "tank_id"])
     means = [written(mean, "celsius") for mean in usable["mean_water_temp_c"]]
-    limit = settings.warm_limit_c
-    words = {"means": means}
-    figures = [drawing(exposure_figure, usable, table=table, words=words, warm_limit_c=limit)] if means else []
+    options: dict[str, Any] = {"words": {"means": means}, "warm_limit_c": settings.warm_limit_c}
+    figures = [drawing(exposure_figure, usable, table=table, **options)] if means else []
     windows = prose(
         _WORDS, "windows", table, pct=f"{settings.exposure_max_missing_pct:.0f}", tanks=len(whole),
         usable=len(usable), days=int(whole["days"].sum()), read=int(whole["days_observed"].sum()),
     )  # fmt: skip
-    rows = table.rows(exposure_window="whole", usable=True)
-    return Section(
-        "temperature", title, (windows, *figures, *([shown(table, rows)] if rows else []), *_without_mean(whole))
-    )
+    means_of = shown(table, table.rows(exposure_window="whole", usable=True))
+    return Section("temperature", title, (windows, *figures, means_of, *_without_mean(whole)))
 
 
 def _without_mean(whole: pd.DataFrame) -> list[Block]:
@@ -171,8 +168,7 @@ def quality_section(records: SeasonRecords) -> Section:
         prose(_WORDS, "loaded", records.key_figures, uploads, figure=records.figure),
         shown(records.findings) if len(records.findings) else prose(_WORDS, "nothing_found"),
     ]
-    sent_back = [row for row in range(len(uploads)) if uploads.value(row, "rows_sent_back")]
-    blocks += [shown(uploads, sent_back)] if sent_back else []
+    blocks.append(shown(uploads, [row for row in range(len(uploads)) if uploads.value(row, "rows_sent_back")]))
     if len(records.moved):
         blocks += [prose(_WORDS, "moved"), bullets(_WORDS, "moved_tank", records.moved)]
     if len(records.clashing_rows):
@@ -249,11 +245,10 @@ def tanks_section(records: SeasonRecords) -> Section:
     title, rows = "Tanks against what could be expected", main_rows(records.setups)
     if not rows:
         return Section("tanks", title, (refusal("No tank can be judged.", records.setups),))
-    besides = clear_besides(records.statements)
     blocks: list[Block] = [prose(_WORDS, "tanks"), *_figures(records, rows), *_miscounted(records)]
     blocks += _flagged(records)
-    blocks += [shown(records.statements.table, besides)] if besides else []
-    return Section("tanks", title, (*blocks, shown(records.setups, rows), *_sites(records, rows)))
+    blocks += [shown(records.statements.table, clear_besides(records.statements)), shown(records.setups, rows)]
+    return Section("tanks", title, (*blocks, *_sites(records, rows)))
 
 
 def _figures(records: SeasonRecords, rows: list[int]) -> list[Block]:
@@ -318,6 +313,6 @@ def _sites(records: SeasonRecords, tanks: list[int]) -> list[Block]:
     else:
         blocks.append(prose(_WORDS, "none_returned"))
     young = [row for row in rows if str(table.value(row, "reason")) == Reason.TOO_FEW_SEASONS]
-    blocks += [shown(table, [row for row in rows if row not in young])] if len(young) < len(rows) else []
+    blocks.append(shown(table, [row for row in rows if row not in young]))
     named = ids([table.value(row, "site_id") for row in young])
     return [*blocks, *([prose(_WORDS, "one_season", sites=named)] if young else [])]

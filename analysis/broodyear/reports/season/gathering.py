@@ -35,12 +35,12 @@ from broodyear.reports.season.results import SeasonRecords, attempt, sites_besid
 from broodyear.reports.second_process import SecondProcess, on_one_thread
 from broodyear.reports.sentences import Statements
 from broodyear.reports.tables import ReportTable, report_table, without_folders
+from broodyear.setups import SetupScreen, funnel_limits, place_claims, screen_setups, sites_table, tank_claims
 from broodyear.store.clashing import clashing_rows
-from broodyear.survival.practices import effects_asked
+from broodyear.survival.practices import available, effects_asked
 from broodyear.trials import analyse_trials
 
 if TYPE_CHECKING:
-    from broodyear.setups import SetupScreen
     from broodyear.store import Store
 
 
@@ -68,12 +68,11 @@ def gather_records(
     effects = effects_asked(known, partial(beside.ask, on_one_thread))
     tell(1, 4, "judging tanks and sites")
     with threadpool_limits(limits=1, user_api="blas"):
-        screen = attempt(lambda: _screen(known))
-        setups, from_screen = _setups(screen, season), _from_screen(known, screen, season)
+        screen = attempt(lambda: screen_setups(known))
+        setups = report_table("setups", screen if isinstance(screen, str) else of_season(screen.rows, season))
+        from_screen = _from_screen(known, screen, season)
     trials = analyse_trials(store.result("trial_outcomes"), season)
-    counted = _counted(store, tanks, season)
     statements = _statements(screen, from_screen["sites"], season)
-    running = running_to(tanks, store.result("record_coverage"))
     records = SeasonRecords(
         season=season,
         settings=store.settings,
@@ -81,7 +80,7 @@ def gather_records(
         setups=setups,
         **from_screen,
         tank_practices=report_table("tank_practices", _tank_practices(known, season)),
-        **counted,
+        **_counted(store, tanks, season),
         missing_regions=report_table("missing_regions", of_season(store.result("missing_regions"), season)),
         large_losses=report_table("large_losses", of_season(large, season)),
         events=report_table("events", events(store, tanks, season)),
@@ -90,10 +89,9 @@ def gather_records(
         key_figures=_key_figures(store, ledger, tanks, setups, season),
         trials=trials_table(trials),
         timelines=timelines(store, season, setups),
-        running_to=running,
+        running_to=running_to(tanks, store.result("record_coverage")),
     )
-    has_low_sites = bool(sites_beside_regions(statements))
-    regions = beside.ask(low_regions, known) if has_low_sites else list
+    regions = beside.ask(low_regions, known) if sites_beside_regions(statements) else list
     return records, UnderWay(known, effects, trials, regions)
 
 
@@ -114,8 +112,6 @@ def _no_such_season(season: int, every: pd.DataFrame) -> str:
 
 def _tank_practices(outcomes: pd.DataFrame, season: int) -> pd.DataFrame:
     """tank_id, practice, level of every practice recorded of the season's tanks, as the effects name them."""
-    from broodyear.survival.practices import available
-
     rows = outcomes[(outcomes["season"] == season) & (outcomes["outcome"] == MAIN_OUTCOME)]
     parts = [
         pd.DataFrame({"tank_id": rows["tank_id"], "practice": practice.name, "level": practice.make(rows)})
@@ -126,20 +122,8 @@ def _tank_practices(outcomes: pd.DataFrame, season: int) -> pd.DataFrame:
     return table.dropna(subset=["level"]).sort_values(columns[:2], kind="stable").reset_index(drop=True)
 
 
-def _screen(outcomes: pd.DataFrame) -> SetupScreen:
-    from broodyear.setups import screen_setups
-
-    return screen_setups(outcomes)
-
-
-def _setups(screen: SetupScreen | str, season: int) -> ReportTable:
-    return report_table("setups", screen if isinstance(screen, str) else of_season(screen.rows, season))
-
-
 def _statements(screen: SetupScreen | str, sites: ReportTable, season: int) -> Statements:
     """The claims of sites and of the season's tanks; none where the screen was refused."""
-    from broodyear.setups import place_claims, tank_claims
-
     if isinstance(screen, str):
         return stated((), ())
     rows = of_season(screen.rows, season)
@@ -147,16 +131,15 @@ def _statements(screen: SetupScreen | str, sites: ReportTable, season: int) -> S
 
 
 def _from_screen(outcomes: pd.DataFrame, screen: SetupScreen | str, season: int) -> dict[str, ReportTable]:
-    from broodyear.setups import sites_table
-
     found: dict[str, Any] = dict.fromkeys(("sites", "site_seasons", "detectable", "screen", "funnel"), screen)
     if not isinstance(screen, str):
+        rows = of_season(screen.rows, season)
         found = {
             "sites": attempt(lambda: sites_table(outcomes, screen)),
             "site_seasons": _site_seasons(screen),
             "detectable": of_season(screen.detectable, season),
             "screen": screen.spreads,
-            "funnel": attempt(lambda: _funnel(screen, season)),
+            "funnel": attempt(lambda: funnel_limits(rows[rows["outcome"] == MAIN_OUTCOME])),
         }
     return {name: report_table(name, one) for name, one in found.items()}
 
@@ -170,14 +153,6 @@ def _site_seasons(screen: SetupScreen) -> pd.DataFrame:
     table["difference_points"] = (table["observed_pct"] - table["expected_pct"]).astype(float)
     table["is_named"] = rows["place_verdict"] == "below_expected"
     return table.reset_index(drop=True)
-
-
-def _funnel(screen: SetupScreen, season: int) -> pd.DataFrame:
-    from broodyear.setups import funnel_limits
-
-    rows = of_season(screen.rows, season)
-    limits: pd.DataFrame = funnel_limits(rows[rows["outcome"] == MAIN_OUTCOME])
-    return limits
 
 
 def _counted(store: Store, tanks: pd.DataFrame, season: int) -> dict[str, ReportTable]:

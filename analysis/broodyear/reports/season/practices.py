@@ -26,26 +26,22 @@ def changes_section(results: SeasonResults) -> Section:
     title, table, statements = "What to change next season", results.changes, results.statements
     if table.refusal:
         return Section("changes", title, (refusal("No change can be recommended.", table),))
-    items = tuple(_change(results, row) for row in range(len(table)) if _claim_of(results, row) is not None)
+    items = tuple(
+        phrase(_WORDS, "change", row=table.row(row), claim=statements.at(claim))
+        for row in range(len(table))
+        for claim in _claims_of(results, row)[:1]
+    )
     if not items:
-        none = prose(_WORDS, "changes_none", statements.table)
-        return Section("changes", title, (none,))
+        return Section("changes", title, (prose(_WORDS, "changes_none", statements.table),))
     changes = Bullets(items, (statements.table, table), numbered=True)
     return Section("changes", title, (prose(_WORDS, "no_experiment"), changes))
 
 
-def _claim_of(results: SeasonResults, row: int) -> int | None:
-    """Row of the claim that a row of changes makes; None where it is not claimed."""
+def _claims_of(results: SeasonResults, row: int) -> list[int]:
+    """Row of the claim that a row of changes makes; none where it is not claimed."""
     names = {"subject": "practice", "level": "proposed", "reference": "level"}
     wanted = {name: str(results.changes.value(row, source)) for name, source in names.items()}
-    found = results.statements.rows(ClaimKind.CHANGE, decision=Decision.CLAIMED, **wanted)
-    return found[0] if found else None
-
-
-def _change(results: SeasonResults, row: int) -> Markup:
-    """The claim of a row of changes, and what stands behind it."""
-    claim = results.statements.at(_claim_of(results, row) or 0)
-    return phrase(_WORDS, "change", row=results.changes.row(row), claim=claim)
+    return results.statements.rows(ClaimKind.CHANGE, decision=Decision.CLAIMED, **wanted)
 
 
 def practices_section(results: SeasonResults) -> Section:
@@ -88,15 +84,11 @@ def _effect_sentences(results: SeasonResults) -> tuple[Markup, ...]:
     unclear = [row for row in rows if statements.claim(row).reason in _UNCLEAR]
     is_any_clear = any(statements.claim(row).is_claimed for row in rows)
     sentences += [phrase(_WORDS, "unclear", count=len(unclear), clear=is_any_clear)] if unclear else []
-    few = [
-        phrase(_WORDS, "label", claim=statements.claim(row))
-        for row in rows
-        if statements.claim(row).reason in _TOO_FEW
-    ]
+    few = [phrase(_WORDS, "label", claim=claim) for claim in statements.found(rows) if claim.reason in _TOO_FEW]
     sentences += [phrase(_WORDS, "too_few", named=joined(few))] if few else []
     stages = [
         phrase(_WORDS, "at_stage", claim=claim, row=results.effects.row(row))
-        for claim in map(statements.claim, statements.rows(*COMPARED, decision=Decision.CLAIMED))
+        for claim in statements.found(statements.rows(*COMPARED, decision=Decision.CLAIMED))
         if claim.outcome != MAIN_OUTCOME
         for row in _rows_of(results.effects, claim)
     ]
@@ -140,7 +132,7 @@ def _effect_figure(results: SeasonResults) -> list[Block]:
     if not drawn:
         return []
     statements = results.statements
-    claims = [statements.claim(row) for row in statements.rows(*COMPARED, outcome=MAIN_OUTCOME)]
+    claims = statements.found(statements.rows(*COMPARED, outcome=MAIN_OUTCOME))
     clear = [f"{called(FACTORS, one.subject)} {words(one.level)}" for one in claims if one.is_claimed]
     frame = table.frame.iloc[drawn].assign(label=[effect_label(table, row) for row in drawn])
     estimate = Estimate("difference_points", "difference_low", "difference_high", "difference")
@@ -199,7 +191,7 @@ def _methods(results: SeasonResults) -> list[Block]:
     keys = [_key(table, row) for row in rows]
     compared = [row for row in _estimated(effects) if keys.count(_key(effects, row)) > 1]
     apart = [row for row in compared if not effects.value(row, "methods_agree")]
-    claims = map(statements.claim, statements.rows(*COMPARED, outcome=MAIN_OUTCOME, decision=Decision.CLAIMED))
+    claims = statements.found(statements.rows(*COMPARED, outcome=MAIN_OUTCOME, decision=Decision.CLAIMED))
     named = {*(_key(effects, row) for row in apart), *((one.subject, one.level, one.reference) for one in claims)}
     rows = [row for row, key in zip(rows, keys, strict=True) if key in named]
     labels = [effect_label(effects, row) for row in apart]

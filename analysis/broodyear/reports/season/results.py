@@ -13,7 +13,7 @@ from broodyear.errors import BroodyearError
 from broodyear.figures.timeline import TankRecords
 from broodyear.reports.numbers import MAIN_OUTCOME, NOTHING, known
 from broodyear.reports.sentences import Statements, state
-from broodyear.reports.tables import ReportTable, Traced
+from broodyear.reports.tables import ReportTable, Traced, tables_of
 from broodyear.settings import Settings
 
 #: Verdicts that ask for attention, the most urgent first.
@@ -98,7 +98,7 @@ class SeasonResults(SeasonRecords):
     @property
     def tables(self) -> tuple[ReportTable, ...]:
         """Every table, the claims first."""
-        return self.statements.table, *(one for one in vars(self).values() if isinstance(one, ReportTable))
+        return self.statements.table, *tables_of(self)
 
 
 def attempt(work: Callable[[], Any]) -> Any:
@@ -107,11 +107,6 @@ def attempt(work: Callable[[], Any]) -> Any:
         return work()
     except BroodyearError as error:
         return str(error)
-
-
-def is_flagged(setups: ReportTable, row: int) -> bool:
-    """Whether a row's verdict asks for attention."""
-    return str(setups.value(row, "verdict")) in _URGENCY
 
 
 def main_rows(setups: ReportTable) -> list[int]:
@@ -133,7 +128,7 @@ def visiting_order(setups: ReportTable) -> list[int]:
 
 def flagged_rows(setups: ReportTable) -> list[int]:
     """Rows of tanks below expected or to watch, most urgent first."""
-    return [row for row in visiting_order(setups) if is_flagged(setups, row)]
+    return [row for row in visiting_order(setups) if str(setups.value(row, "verdict")) in _URGENCY]
 
 
 #: Reasons for which a tank is named on the page.
@@ -160,18 +155,15 @@ def _placed(claim: Claim, section: str, is_named: bool) -> Claim:
 
 def clear_besides(statements: Statements) -> list[int]:
     """Rows of what is claimed of tanks and sites beside the tanks and sites that are below over the whole stay."""
-    found = statements.rows(ClaimKind.PLACE_BELOW, ClaimKind.TANK_BELOW, ClaimKind.TANK_ABOVE)
-    return [row for row in found if _is_besides(statements.claim(row))]
-
-
-def _is_besides(claim: Claim) -> bool:
-    return claim.is_claimed and (claim.outcome != MAIN_OUTCOME or claim.kind is ClaimKind.TANK_ABOVE)
+    kinds = ClaimKind.PLACE_BELOW, ClaimKind.TANK_BELOW, ClaimKind.TANK_ABOVE
+    found = statements.rows(*kinds, decision=Decision.CLAIMED)
+    below = statements.rows(*kinds[:2], outcome=MAIN_OUTCOME)
+    return [row for row in found if row not in below]
 
 
 def named_sites(statements: Statements) -> list[int]:
     """Rows of the sites that are below expected over their seasons."""
-    found = statements.rows(ClaimKind.PLACE_BELOW, outcome=MAIN_OUTCOME)
-    return [row for row in found if statements.claim(row).is_claimed]
+    return statements.rows(ClaimKind.PLACE_BELOW, outcome=MAIN_OUTCOME, decision=Decision.CLAIMED)
 
 
 def watched_sites(statements: Statements) -> list[int]:
@@ -181,8 +173,12 @@ def watched_sites(statements: Statements) -> list[int]:
 
 def sites_judged(statements: Statements) -> int:
     """How many sites were compared over their seasons."""
-    found = statements.rows(ClaimKind.PLACE_BELOW, outcome=MAIN_OUTCOME)
-    return max((statements.claim(row).comparisons for row in found), default=0)
+    return most_compared(statements, statements.rows(ClaimKind.PLACE_BELOW, outcome=MAIN_OUTCOME))
+
+
+def most_compared(statements: Statements, rows: Iterable[int]) -> int:
+    """How many were compared together, of the largest family among some claims."""
+    return max((claim.comparisons for claim in statements.found(rows)), default=0)
 
 
 def sites_of_several_seasons(statements: Statements) -> int:
@@ -206,15 +202,13 @@ def unnamed_losses(large_losses: ReportTable, statements: Statements) -> list[in
 def comparisons(statements: Statements) -> tuple[int, list[int]]:
     """How many contrasts of practices and temperature were compared for the whole stay, and the rows claimed."""
     found = statements.rows(*COMPARED, outcome=MAIN_OUTCOME)
-    compared = max((statements.claim(row).comparisons for row in found), default=0)
-    return compared, [row for row in found if statements.claim(row).is_claimed]
+    return most_compared(statements, found), statements.parted(found)[0]
 
 
 def worth_a_trial(statements: Statements) -> Claim | None:
     """The contrast of gravel practices that a split delivery would tell most about: the least unclear one, of none
     that is found the worse in any outcome."""
-    found = statements.rows(ClaimKind.PRACTICE_DIFFERS, subject="gravel_practice")
-    claims = [statements.claim(row) for row in found]
+    claims = statements.found(statements.rows(ClaimKind.PRACTICE_DIFFERS, subject="gravel_practice"))
     worse = {claim.sides[0] for claim in claims if claim.is_claimed}
     open_ones = [
         claim
@@ -228,7 +222,7 @@ def worth_a_trial(statements: Statements) -> Claim | None:
 
 def single_stages(statements: Statements) -> list[int]:
     """Rows of the sites that are below expected at a stage and not over the whole stay."""
-    whole = {statements.claim(row).subject for row in named_sites(statements)}
+    whole = statements.subjects(named_sites(statements))
     found = statements.rows(ClaimKind.PLACE_BELOW, decision=Decision.CLAIMED)
     return [row for row in found if statements.claim(row).subject not in whole]
 
@@ -236,8 +230,7 @@ def single_stages(statements: Statements) -> list[int]:
 def sites_beside_regions(statements: Statements) -> list[str]:
     """The sites that are low over their seasons, at a stage of them or on watch: those that may be low with their
     region."""
-    rows = [*named_sites(statements), *single_stages(statements), *watched_sites(statements)]
-    return list(dict.fromkeys(statements.claim(row).subject for row in rows))
+    return statements.subjects([*named_sites(statements), *single_stages(statements), *watched_sites(statements)])
 
 
 def region_of(records: SeasonRecords, site: str) -> str:

@@ -9,11 +9,13 @@ from typing import Any
 import pandas as pd
 
 from broodyear.claims import Claim, ClaimKind, Decision
-from broodyear.reports.numbers import MAIN_OUTCOME, known
+from broodyear.reports.numbers import MAIN_OUTCOME
 from broodyear.reports.rendering import plain_phrase, wording
 from broodyear.reports.season.results import main_rows, named_sites, named_tanks, unnamed_losses
 from broodyear.reports.sentences import Statements, in_short
 from broodyear.reports.tables import ReportTable, Row
+from broodyear.setups.circumstances import CIRCUMSTANCES, circumstances_of
+from broodyear.survival.practices import PRACTICES
 
 VISIT_COLUMNS = (
     "order", "site_id", "region", "tanks", "why", "on_record", "first_check", "caution", "fish_below_expected",
@@ -88,17 +90,11 @@ def _judged(setups: ReportTable, statements: Statements) -> list[_Reason]:
 
 
 def _of_row(setups: ReportTable, row: int, rank: int, statements: Statements, claim: int) -> _Reason:
-    def text(column: str) -> str:
-        value: Any = setups.value(row, column)
-        return str(value) if known(value) else ""
-
-    fish = setups.value(row, "fish_below_expected")
-    return _Reason(
-        text("site_id"), text("region"), text("tank_id"), rank, statements.sentences[claim],
-        in_short(statements.claim(claim)), text("circumstances"), text("evidence"),
-        text("losing_stage"),
-        float(fish) if known(fish) else 0.0,
-    )  # fmt: skip
+    one, why, short = setups.row(row), statements.sentences[claim], in_short(statements.claim(claim))
+    names = ("site_id", "region", "tank_id", "circumstances", "evidence", "losing_stage")
+    site, region, tank, on_record, evidence, lost_as = (str(one.value(name) or "") for name in names)
+    fish = float(one.value("fish_below_expected") or 0.0)
+    return _Reason(site, region, tank, rank, why, short, on_record, evidence, lost_as, fish)
 
 
 def _lost(table: ReportTable, setups: ReportTable, statements: Statements) -> list[_Reason]:
@@ -145,8 +141,7 @@ def _visit(
 
 def _found_worse(statements: Statements, tank_practices: ReportTable) -> dict[str, Claim]:
     """By tank, the claim that finds a practice of it worse than another: of the whole stay first, the largest."""
-    found = statements.rows(ClaimKind.PRACTICE_DIFFERS, decision=Decision.CLAIMED)
-    claims = [statements.claim(row) for row in found]
+    claims = statements.found(statements.rows(ClaimKind.PRACTICE_DIFFERS, decision=Decision.CLAIMED))
     claims.sort(key=lambda claim: (claim.outcome != MAIN_OUTCOME, -abs(claim.estimate)))
     worse: dict[str, Claim] = {}
     for claim in claims:
@@ -157,26 +152,19 @@ def _found_worse(statements: Statements, tank_practices: ReportTable) -> dict[st
 
 def on_record_of(row: Row, is_wanted: Callable[[str], bool]) -> str:
     """What is on record of a tank of setups.csv, of the codes wanted; empty where there is none of these."""
-    from broodyear.setups.circumstances import circumstances_of
-
     circumstances, evidence = (str(row.value(name) or "") for name in ("circumstances", "evidence"))
     return circumstances_of(circumstances, evidence, is_wanted)
 
 
 def idle_codes(statements: Statements) -> frozenset[str]:
     """Codes on record of practices that were compared and not found to matter."""
-    found = statements.rows(ClaimKind.PRACTICE_DIFFERS, outcome=MAIN_OUTCOME)
-    claims = [statements.claim(row) for row in found]
-    idle = {claim.subject for claim in claims}
-    idle -= {claim.subject for claim in claims if claim.decision is not Decision.NOT_CLAIMED}
-    return frozenset(code for name in idle for code in codes_of(name))
+    claims = statements.found(statements.rows(ClaimKind.PRACTICE_DIFFERS, outcome=MAIN_OUTCOME))
+    others = {claim.subject for claim in claims if claim.decision is not Decision.NOT_CLAIMED}
+    return frozenset(code for name in {claim.subject for claim in claims} - others for code in codes_of(name))
 
 
 def codes_of(practice: str) -> frozenset[str]:
     """Codes on record that tell of a practice."""
-    from broodyear.setups.circumstances import CIRCUMSTANCES
-    from broodyear.survival.practices import PRACTICES
-
     column = PRACTICES[practice].column if practice in PRACTICES else None
     return frozenset(one.code for one in CIRCUMSTANCES if one.column == column)
 
