@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from tests.built_once import built_once
 from tests.desk.conftest import AtHome, a_copy, let_in, settle, small_store_once
 
 from broodyear.desk.access import KEY_FIELD
@@ -29,11 +30,13 @@ SETUPS = "season,tank_id,site_id,room_type,gravel_practice,filled_on\n2024,T-1,S
 @pytest.fixture
 def opened(make_desk: MakeDesk, tmp_path: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Desk, AtHome]:
     """A desk over a store with rejected rows and a suspicion, which was counted."""
-    store = a_copy(small_store_once(tmp_path_factory), tmp_path / "desk")
-    (tmp_path / "setups_more.csv").write_text(SETUPS, encoding="utf-8")
-    with open_store(store, for_loading=True) as kept:
-        load_paths(kept, [tmp_path / "setups_more.csv"])
-    desk = make_desk(store)
+
+    def build(folder: Path) -> None:
+        (folder / "setups_more.csv").write_text(SETUPS, encoding="utf-8")
+        with open_store(a_copy(small_store_once(tmp_path_factory), folder), for_loading=True) as kept:
+            load_paths(kept, [folder / "setups_more.csv"])
+
+    desk = make_desk(a_copy(built_once(tmp_path_factory, "suspected", build) / "store.duckdb", tmp_path / "desk"))
     settle(desk)
     return desk, let_in(desk)
 

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import shutil
+from collections.abc import Callable, Iterator
 from functools import cache
 from pathlib import Path
 
 import duckdb
 import pytest
+from tests.built_once import built_once
 
-from broodyear.intake import suspicions
+from broodyear.intake import load_paths, suspicions
 from broodyear.intake.shapes import make_readable
+from broodyear.store import Store, open_store
 
 Write = Callable[[str, str | bytes], Path]
 
@@ -26,7 +29,11 @@ def readable() -> duckdb.DuckDBPyConnection:
 @pytest.fixture
 def uploads(tmp_path: Path) -> Path:
     """A folder with two sites, three tanks and two batches."""
-    folder = tmp_path / "uploads"
+    return write_uploads(tmp_path / "uploads")
+
+
+def write_uploads(folder: Path) -> Path:
+    """Write the two sites, three tanks and two batches into a new folder."""
     folder.mkdir()
     (folder / "sites.csv").write_text("site_id,region\nS-01,R1\nS-02,R2\n", encoding="utf-8")
     (folder / "tanks.csv").write_text("tank_id,volume_l\nT-001,190\nT-002,190\nT-003,\n", encoding="utf-8")
@@ -35,6 +42,19 @@ def uploads(tmp_path: Path) -> Path:
         encoding="utf-8",
     )
     return folder
+
+
+@pytest.fixture
+def store(tmp_path: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
+    """A store of one's own that holds those uploads, 1 to 3, open for loading."""
+
+    def build(folder: Path) -> None:
+        with open_store(folder / "s.duckdb", for_loading=True) as new:
+            load_paths(new, [write_uploads(folder / "uploads")])
+
+    shutil.copy(built_once(tmp_path_factory, "small_programme", build) / "s.duckdb", tmp_path)
+    with open_store(tmp_path / "s.duckdb", for_loading=True) as opened:
+        yield opened
 
 
 @pytest.fixture

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
-from tests.intake.conftest import Write
+from tests.built_once import built_once
+from tests.intake.conftest import Write, write_uploads
 
 from broodyear.findings import Change, disagreements
 from broodyear.intake import check_paths, load_paths
@@ -14,13 +16,6 @@ from broodyear.intake.changing import STANDS
 from broodyear.intake.rendering import render_json, render_text
 from broodyear.settings import SameLabel, Settings
 from broodyear.store import Store, open_store
-
-
-@pytest.fixture
-def store(uploads: Path, tmp_path: Path) -> Store:
-    opened = open_store(tmp_path / "s.duckdb", for_loading=True)
-    load_paths(opened, [uploads])
-    return opened
 
 
 def rows(store: Store, table: str, *columns: str) -> list[tuple[object, ...]]:
@@ -114,19 +109,28 @@ def test_whether_dead_were_counted_follows_the_number(store: Store, write: Write
     ],
 )
 def test_withdrawing_reads_as_if_the_upload_had_never_come(
-    gone: tuple[int, ...], expected: tuple[object, ...], store: Store, write: Write
+    gone: tuple[int, ...], expected: tuple[object, ...], tmp_path: Path, tmp_path_factory: pytest.TempPathFactory
 ) -> None:
-    for name, text in (
-        ("sites_a.csv", "site_id,region,water_source\nS-03,R1,well\n"),
-        ("sites_b.csv", "site_id,region,water_source\nS-03,R1,surface\n"),
-        ("sites_c.csv", "site_id,region,weekend_access\nS-03,R2,yes\n"),
-        ("sites_d.csv", "site_id,region\nS-03,R3\n"),
-    ):
-        load_paths(store, [write(name, text)])
-    for upload in gone:
-        store.withdraw(upload)
+    place = shutil.copy(built_once(tmp_path_factory, "four_corrections", four_corrections) / "s.duckdb", tmp_path)
     query = "SELECT region, water_source, weekend_access FROM sites WHERE site_id = 'S-03'"
-    assert store.connection.execute(query).fetchall() == [expected]
+    with open_store(place, for_loading=True) as store:
+        for upload in gone:
+            store.withdraw(upload)
+        assert store.connection.execute(query).fetchall() == [expected]
+
+
+def four_corrections(folder: Path) -> None:
+    """A store in which uploads 4 to 7 say one thing after the other of a site."""
+    with open_store(folder / "s.duckdb", for_loading=True) as store:
+        load_paths(store, [write_uploads(folder / "uploads")])
+        for name, text in (
+            ("sites_a.csv", "site_id,region,water_source\nS-03,R1,well\n"),
+            ("sites_b.csv", "site_id,region,water_source\nS-03,R1,surface\n"),
+            ("sites_c.csv", "site_id,region,weekend_access\nS-03,R2,yes\n"),
+            ("sites_d.csv", "site_id,region\nS-03,R3\n"),
+        ):
+            (folder / name).write_text(text, encoding="utf-8")
+            load_paths(store, [folder / name])
 
 
 def test_two_files_of_a_load_that_disagree_are_named_and_the_later_stands(store: Store, write: Write) -> None:

@@ -17,17 +17,10 @@ from broodyear.intake import check_paths, dismiss_rows, load_paths, open_rows
 from broodyear.intake.rendering import render_text
 from broodyear.layouts import layouts_from
 from broodyear.settings import Settings
-from broodyear.store import Store, open_store
+from broodyear.store import Store
 
 HEADER = "tank_id,checked_on,stage,dead\n"
 MONTHS = {"march": "2025-03-04", "april": "2025-04-04"}
-
-
-@pytest.fixture
-def store(uploads: Path, tmp_path: Path) -> Store:
-    opened = open_store(tmp_path / "s.duckdb", for_loading=True)
-    load_paths(opened, [uploads])
-    return opened
 
 
 def lines(store: Store) -> list[tuple[str, int]]:

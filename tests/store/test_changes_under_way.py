@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+from tests.built_once import built_once
 
 from broodyear.errors import Refused
 from broodyear.findings import CheckResult
@@ -32,22 +34,37 @@ sys.exit(cli.main(sys.argv[1:]))
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     """Uploads with two rejected rows in two files."""
+    return write_uploads(tmp_path)
+
+
+def write_uploads(folder: Path) -> Path:
     files = {
         "tanks.csv": "tank_id\nT-1\nT-2\n",
         "losses_a.csv": "tank_id,checked_on,stage,dead\nT-1,2024-11-11,egg,2\nT-1,2024-11-12,egg,x\n",
         "losses_b.csv": "tank_id,checked_on,stage,dead\nT-9,2024-11-12,egg,5\nT-2,2024-11-12,egg,1\n",
     }
-    (tmp_path / "uploads").mkdir()
+    (folder / "uploads").mkdir()
     for name, text in files.items():
-        (tmp_path / "uploads" / name).write_text(text, encoding="utf-8")
-    return tmp_path
+        (folder / "uploads" / name).write_text(text, encoding="utf-8")
+    return folder
+
+
+@pytest.fixture
+def killed(tmp_path: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder of one's own in which a load was killed at its last file, its write-ahead log left behind."""
+
+    def build(folder: Path) -> None:
+        ended = run(write_uploads(folder), "losses_b.csv", "os._exit(9)", "load", str(folder / "uploads"))
+        assert (ended.returncode, ended.stdout) == (9, "")
+
+    return Path(shutil.copytree(built_once(tmp_path_factory, "killed_load", build), tmp_path / "killed"))
 
 
 def run(folder: Path, name: str, then: str, *words: str) -> subprocess.CompletedProcess[str]:
     code = _WITH.format(name=name, then=then)
     store = ("--store", str(folder / "s.duckdb"))
     return subprocess.run(
-        [sys.executable, "-c", code, *words, *store], capture_output=True, text=True, check=False, timeout=30
+        [sys.executable, "-c", code, *words, *store], capture_output=True, text=True, check=False, timeout=120
     )
 
 
@@ -110,9 +127,8 @@ def test_ctrl_c_while_the_database_works_is_no_mistake_of_the_program(folder: Pa
     assert "stopped before any file of this load was in the store" in ended.stderr
 
 
-def test_the_next_command_says_what_a_killed_load_left_undone(folder: Path) -> None:
-    run(folder, "losses_b.csv", "os._exit(9)", "load", str(folder / "uploads"))
-    ended = run(folder, "", "pass", "uploads")
+def test_the_next_command_says_what_a_killed_load_left_undone(killed: Path) -> None:
+    ended = run(killed, "", "pass", "uploads")
     assert ended.returncode == 0
     assert "of its 3 files, 1 is not in the store" in ended.stderr
     assert "losses_b.csv" in ended.stderr
@@ -120,14 +136,13 @@ def test_the_next_command_says_what_a_killed_load_left_undone(folder: Path) -> N
 
 
 @pytest.mark.parametrize("cut", ["gone", "half"])
-def test_a_lost_wal_is_told_with_the_files_that_went_with_it(cut: str, folder: Path) -> None:
-    run(folder, "losses_b.csv", "os._exit(9)", "load", str(folder / "uploads"))
-    wal = folder / "s.duckdb.wal"
+def test_a_lost_wal_is_told_with_the_files_that_went_with_it(cut: str, killed: Path) -> None:
+    wal = killed / "s.duckdb.wal"
     content = wal.read_bytes()
     wal.unlink()
     if cut == "half":
         wal.write_bytes(content[: len(content) // 2])
-    with open_store(folder / "s.duckdb") as store:
+    with open_store(killed / "s.duckdb") as store:
         said = store.broken_off()
         there = len(store.uploads())
     assert said is not None and there < 2

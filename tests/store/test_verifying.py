@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import duckdb
 import pytest
-from tests.built_once import sample_store
+from tests.built_once import built_once, sample_store
 from tests.store.damage import BLOCK, HEAD, QUICK, Source, damaged_runs, make_source
 
 from broodyear.cli import main
@@ -44,20 +45,23 @@ def test_a_whole_store_is_said_to_be_whole(source: Source) -> None:
 
 
 @pytest.fixture
-def many(tmp_path: Path) -> Path:
-    """A store of two uploads, the second large enough for many blocks."""
-    (tmp_path / "sites.csv").write_text("site_id,region\nS-1,R1\nS-2,R1\n", encoding="utf-8")
-    rows = "".join(f"T-{number * 7919 % 1_000_003},{number % 400}.5\n" for number in range(200_000))
-    (tmp_path / "tanks.csv").write_text("tank_id,volume_l\nT-x,many\n" + rows, encoding="utf-8")
-    place = tmp_path / "s.duckdb"
-    with open_store(place, for_loading=True) as store:
-        load_paths(store, [tmp_path / "sites.csv", tmp_path / "tanks.csv"])
-    return place
+def many(tmp_path: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store of one's own of two uploads, the second large enough for many blocks."""
+
+    def build(folder: Path) -> None:
+        (folder / "sites.csv").write_text("site_id,region\nS-1,R1\nS-2,R1\n", encoding="utf-8")
+        rows = "".join(f"T-{number * 7919 % 1_000_003},{number % 400}.5\n" for number in range(200_000))
+        (folder / "tanks.csv").write_text("tank_id,volume_l\nT-x,many\n" + rows, encoding="utf-8")
+        with open_store(folder / "s.duckdb", for_loading=True) as store:
+            load_paths(store, [folder / "sites.csv", folder / "tanks.csv"])
+
+    return Path(shutil.copy(built_once(tmp_path_factory, "many_tanks", build) / "s.duckdb", tmp_path))
 
 
 def test_what_is_whole_of_a_damaged_store_is_saved_and_loads_again(many: Path, tmp_path: Path) -> None:
     content = bytearray(many.read_bytes())
     with duckdb.connect(str(many), read_only=True) as connection:
+        [(sent,)] = connection.execute("SELECT path FROM uploads WHERE upload = 2").fetchall()
         # Blocks that hold rows of the first row group and of no other.
         blocks = connection.execute(
             "SELECT block_id FROM pragma_storage_info('received_tanks') WHERE block_id >= 0 GROUP BY block_id "
@@ -68,7 +72,7 @@ def test_what_is_whole_of_a_damaged_store_is_saved_and_loads_again(many: Path, t
     many.write_bytes(content)
     found = verify_store(many, tmp_path / "rescued")
     assert "received_tanks" in found.problems[0] and "rows cannot be read" in found.problems[0]
-    assert found.send_again == (f"{tmp_path / 'tanks.csv'} (upload 2)",)
+    assert found.send_again == (f"{sent} (upload 2)",)
     assert "Send again: " in found.text
     (tanks,) = (part for part in found.parts if part.name == "received_tanks")
     assert 0 < tanks.readable < 200_000
