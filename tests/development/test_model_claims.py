@@ -14,7 +14,7 @@ from tests.development.programmes import is_midway, simulate_programme
 from broodyear.claims import Claim, ClaimKind, Decision, Reason
 from broodyear.development import DevelopmentModel, assess_development
 from broodyear.development.models.forms import Curve
-from broodyear.development.scoring.model_claims import development_claims
+from broodyear.development.scoring.model_claims import development_claims, sites_read
 from broodyear.reports.development.gathering import statements_table
 from broodyear.statistics.multiplicity import holm
 
@@ -310,3 +310,11 @@ def test_a_curve_under_another_name_is_compared_once() -> None:
     assert own["model"].tolist() == ["own_exponential"]
     assert "own_log_inverse" in set(found.scores["model"])
     assert "four tanks in five lie in" in " ".join(statements_table(found)["sentence"])
+
+
+def test_sites_are_counted_by_reader_at_most_over_stages_and_models() -> None:
+    rows = [("logger", 3), ("logger", 5), ("hand", 4), ("hand_less_logger", 9)]
+    found = pd.DataFrame(rows, columns=["read_by", "sites"])
+    assert sites_read(found) == {"logger": 5, "hand": 4}
+    assert sites_read(found.head(2)) == {"logger": 5, "hand": 0}
+    assert sites_read(found.head(0)) == {"logger": 0, "hand": 0}

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from markupsafe import Markup
 
-from broodyear.reports.parts import say
+from broodyear.reports.parts import Bullets, Heading, filled, say, side_by_side
 from broodyear.reports.tables import declared_first, report_table, safe_text, shown
 
 
@@ -108,3 +108,10 @@ READ_BY_OTHERS = {
 @pytest.mark.parametrize("name", READ_BY_OTHERS)
 def test_tables_keep_the_columns_that_others_read(name: str) -> None:
     assert " ".join(declared_first(name)) == READ_BY_OTHERS[name]
+
+
+def test_a_page_leaves_out_tables_without_rows_and_lists_without_items() -> None:
+    table = report_table("visits", pd.DataFrame({"site_id": ["S-1"], "region": ["north"]}))
+    heading, listed, rows = Heading(Markup("Here")), Bullets((Markup("one"),)), shown(table, more="")
+    blocks = [heading, Bullets(()), listed, shown(table, [], more=""), rows]
+    assert filled(blocks) == list(side_by_side(blocks)) == [heading, listed, rows]
