@@ -13,6 +13,7 @@ import duckdb
 
 from broodyear.derived import statement
 from broodyear.findings import Change, Finding
+from broodyear.intake.known import Known
 from broodyear.schemas import Table
 from broodyear.settings import Settings
 from broodyear.store.export import moment_sql
@@ -29,25 +30,28 @@ STANDS = (
 )
 
 
-def note_standing(
-    connection: duckdb.DuckDBPyConnection, table: Table, said: frozenset[str], settings: Settings
-) -> int:
+def note_standing(known: Known, table: Table, said: frozenset[str]) -> int:
     """Make the temporary table ``standing_rows`` of those whose keys come again in ``checked``; their number, or
     where labels are joined, that of the rows in ``standing_as_read``: the same as everything reads them.
 
     A row that does not say by which instrument it was read is of the one that read then, where there is only one,
     and the file brings no other moments of that tank.
     """
-    if not connection.execute(f"SELECT 1 FROM {table.name} LIMIT 1").fetchall():
+    connection, settings = known.connection, known.settings
+    joined = joined_rows(table, settings, table.name)
+    if not known.has_rows(table):
         return 0
     if table.name == "temperatures" and "instrument" not in said:
+        # Of a moment that nobody has read yet there is nothing to adopt, and nothing to change.
+        again = "SELECT 1 FROM temperatures SEMI JOIN checked USING (tank_id, read_at) LIMIT 1"
+        if joined is None and not connection.execute(again).fetchall():
+            return 0
         adopted = statement("intake/adopted_instruments")
         connection.execute(
             f"UPDATE checked AS c SET instrument = a.instrument FROM ({adopted}) AS a "
             "WHERE (c.tank_id, c.read_at, c.read_at_has_hour) = (a.tank_id, a.read_at, a.read_at_has_hour)"
         )
     count = _keep(connection, "standing_rows", table.name, same_key(table, settings, "v.", "c."))
-    joined = joined_rows(table, settings, table.name)
     if joined is None:
         return count
     keys = zip(key_sql(table, settings, "v."), meant_key(table, settings, "c."), strict=True)
@@ -58,8 +62,7 @@ def note_standing(
 def _keep(connection: duckdb.DuckDBPyConnection, name: str, rows: str, same: str) -> int:
     """Make a temporary table of those ``rows`` (SQL) that are the ``same`` as a good row of ``checked``."""
     query = f"SELECT v.* FROM {rows} AS v SEMI JOIN (SELECT * FROM checked WHERE NOT broken) AS c ON {same}"
-    connection.execute(f"CREATE OR REPLACE TEMP TABLE {name} AS {query}")
-    [(count,)] = connection.execute(f"SELECT count(*) FROM {name}").fetchall()
+    [(count,)] = connection.execute(f"CREATE OR REPLACE TEMP TABLE {name} AS {query}").fetchall()
     return int(count)
 
 

@@ -23,7 +23,7 @@ from broodyear.intake.cell_sql import (
     cleaned_select,
     values_select,
 )
-from broodyear.intake.known import NearCodes
+from broodyear.intake.known import Known
 from broodyear.intake.messages import is_total, may_mean_two_days, totals_words, words
 from broodyear.intake.plain_files import cell_names, first_position
 from broodyear.intake.recognise import Recognised, settled_cells
@@ -79,22 +79,15 @@ def by_line(finding: Finding) -> tuple[bool, int]:
     return finding.line is None, finding.line or 0
 
 
-def judge(
-    connection: duckdb.DuckDBPyConnection, path: str, found: Recognised, staged: Staged, settings: Settings
-) -> Verdict:
+def judge(known: Known, path: str, found: Recognised, staged: Staged) -> Verdict:
     """Every broken check of the rows in ``broken_rows``."""
-    checks = all_checks(found.table, found.header_cells)
-    verdict = Verdict()
-    if not connection.execute("SELECT 1 FROM broken_rows LIMIT 1").fetchall():
+    verdict, connection = Verdict(), known.connection
+    if not staged.broken:
         # Planning the checks takes longer than most sheets: none are planned for files without a broken row.
-        connection.execute("DROP TABLE broken_rows")
         return verdict
-    strict = replace(staged.options, quick_numbers=False)
-    connection.execute(
-        f"CREATE OR REPLACE TEMP TABLE failed_checks AS {_detail_query(found, strict, checks, settings)}"
-    )
-    connection.execute("DROP TABLE broken_rows")
-    explanations = _Explanations(found, checks, NearCodes(connection, found.table))
+    failed = staged.failed or failed_query(found, staged.options, known.settings)
+    connection.execute(f"CREATE OR REPLACE TEMP TABLE failed_checks AS {failed}")
+    explanations = _Explanations(found, known)
     for rows in _pages(connection):
         for number, is_blank, raw, broken, decider, key in rows:
             if is_blank:
@@ -149,10 +142,10 @@ class _Explanations:
     """What is said about broken rows of one file, worked out once for rows that are alike: in a large file it is
     mostly the same few cells again and again."""
 
-    def __init__(self, found: Recognised, checks: list[CellCheck], codes: NearCodes) -> None:
-        self._found = found
-        self._checks = checks
-        self._codes = codes
+    def __init__(self, found: Recognised, codes: Known) -> None:
+        self._found, self._codes = found, codes
+        self._checks = all_checks(found.table, found.header_cells)
+        self._references = {reference.column: reference for reference in found.table.references}
         self._known: dict[tuple[str | None, ...], tuple[list[_Said], str]] = {}
 
     def about(self, row: tuple[str | None, ...]) -> tuple[list[_Said], str]:
@@ -188,8 +181,9 @@ class _Explanations:
             received, _, beside = received.partition(AND_BESIDE)
         value = received or None
         if check.rule in UNKNOWN_RULES.values() and check.column and value:
-            near = self._codes.near(check.column, value, f"{position}{AND_CELL}")
-            several = self._codes.several(check.column, value)
+            reference = self._references[check.column]
+            near = self._codes.near(reference, value, f"{position}{AND_CELL}")
+            several = self._codes.several(reference, value)
         said = words(check.rule, self._found.table, check.column, value, decider, near, several, beside)
         # What stands below is to be pasted elsewhere than into a copy.
         advice = said.advice.partition("\n")[0]
@@ -211,7 +205,9 @@ def _received(check: CellCheck, found: Recognised) -> str:
     return f" || '{AND_BESIDE}' || ".join(cells)
 
 
-def _detail_query(found: Recognised, options: ParseOptions, checks: list[CellCheck], settings: Settings) -> str:
+def failed_query(found: Recognised, options: ParseOptions, settings: Settings) -> str:
+    """SQL of ``failed_checks``: the rows of ``broken_rows``, each with the checks that fail."""
+    options, checks = replace(options, quick_numbers=False), all_checks(found.table, found.header_cells)
     names = cell_names(found.width)
     taken = f"line, unclosed, surplus, {names}"
     cleaned = cleaned_select(found.table, found.positions, options, "broken_rows", taken)

@@ -132,11 +132,14 @@ def date_warnings(
         asked += [(column.name, "in_the_future", f"\"{column.name}\" >= '{tomorrow}'") for column in dated]
     if not asked:
         return
+    flags = [(f"h{position}", name, holds) for position, (name, _, holds) in enumerate(asked)]
     counts = ", ".join(
-        f'count(*) FILTER ({holds}), min(line) FILTER ({holds}), (max("{name}") FILTER ({holds}))::DATE'
-        for name, _, holds in asked
+        f'count(*) FILTER ({flag}), min(line) FILTER ({flag}), (max("{name}") FILTER ({flag}))::DATE'
+        for flag, name, _ in flags
     )
-    [row] = connection.execute(f"SELECT {counts} FROM received_{table.name} WHERE upload = {upload}").fetchall()
+    holding = ", ".join(f"{holds} AS {flag}" for flag, _, holds in flags)
+    rows = f"SELECT *, {holding} FROM received_{table.name} WHERE upload = {upload}"
+    [row] = connection.execute(f"SELECT {counts} FROM ({rows})").fetchall()
     for position, (name, rule, _) in enumerate(asked):
         count, line, latest = row[3 * position : 3 * position + 3]
         if count:

@@ -16,7 +16,7 @@ from broodyear.intake.cell_sql import UNKNOWN_RULES
 from broodyear.intake.changing import find_changes, leave_unsaid, note_standing
 from broodyear.intake.checking import Verdict, by_line, judge
 from broodyear.intake.dates import date_warnings, with_proof
-from broodyear.intake.known import expect_codes, known_seasons, prepare_known_codes, without_setup
+from broodyear.intake.known import Known, known_seasons
 from broodyear.intake.notes import cut_off_line
 from broodyear.intake.opened import Opened, options_of
 from broodyear.intake.plain_files import Received, receive
@@ -25,7 +25,8 @@ from broodyear.intake.rejected import MENDS, Filed, FiledPart
 from broodyear.intake.repeats import find_repeats, held_numbers, report_repeats
 from broodyear.intake.second_tables import second_tables
 from broodyear.intake.staging import Staged, cells_of, stage, stage_received
-from broodyear.schemas import Table, with_words
+from broodyear.intake.together import Together
+from broodyear.schemas import with_words
 from broodyear.settings import SeasonSpan, Settings, words_of_species
 from broodyear.store import ledger
 from broodyear.store.handle import utc_now
@@ -34,15 +35,26 @@ from broodyear.store.layout import OWN_COLUMNS, names
 
 @dataclass(frozen=True)
 class _Filing:
-    """One upload being filed. earlier, of_this_run, today: as in ``file_upload``; changes: found so far."""
+    """One upload being filed. earlier, of_this_run, today, together: as in
+    ``file_upload``; changes: found so far."""
 
-    connection: duckdb.DuckDBPyConnection
+    known: Known
     opened: Opened
-    settings: Settings
     earlier: tuple[int, ...]
     of_this_run: Mapping[int, str]
     today: dt.date | None
+    together: Together | None
     changes: list[Change] = field(default_factory=list)
+
+    @property
+    def connection(self) -> duckdb.DuckDBPyConnection:
+        """A session of the store."""
+        return self.known.connection
+
+    @property
+    def settings(self) -> Settings:
+        """Those of the programme."""
+        return self.known.settings
 
     @property
     def path(self) -> str:
@@ -51,27 +63,30 @@ class _Filing:
 
 
 def file_upload(
-    connection: duckdb.DuckDBPyConnection,
+    known: Known,
     opened: Opened,
-    settings: Settings,
     earlier: tuple[int, ...] = (),
     of_this_run: Mapping[int, str] | None = None,
     today: dt.date | None = None,
+    together: Together | None = None,
 ) -> Filed | None:
-    """Check the rows of one upload and write the good ones, in one transaction, into the store of ``connection``.
+    """Check the rows of one upload and write the good ones, in one transaction, into the store of ``known``.
 
     earlier: standing uploads of the same bytes, whose rows are not taken again: only rows that were kept out then,
     for a code that was not known, can come in now; None when there is no such row.
-    of_this_run: path of each upload of this run so far. today: later dates are warned of.
+    of_this_run: path of each upload of this run so far. today: later dates are warned of. together: where it is
+    staged already, with others.
     Raises UnreadableFile for a cell beyond any reason.
     """
-    opened = _with_own_words(opened, settings)
-    filing = _Filing(connection, opened, settings, earlier, of_this_run or {}, today)
+    connection = known.connection
+    filing = _Filing(known, opened, earlier, of_this_run or {}, today, together)
     # Read before the transaction begins: a failure of the quick reader would end it.
     alone = received = None
+    if together is not None:
+        received = together.receive(opened)
     if len(opened.parts) == 1:
-        alone = _judged(filing, opened.parts[0], None)
-    else:
+        alone = _judged(filing, opened.parts[0], received)
+    elif received is None:
         received = receive(connection, opened.body, opened.dialect, opened.parts[0])
     with suppress(_NothingAdded), transaction(connection):
         judged = [alone] if alone else (_judged(filing, part, received) for part in opened.parts)
@@ -79,6 +94,7 @@ def file_upload(
         if earlier and not any(table.rows_accepted for table in filed.report.tables):
             raise _NothingAdded
         return filed
+    known.forget()
     return None
 
 
@@ -86,45 +102,43 @@ class _NothingAdded(Exception):
     """All rows are held from earlier uploads, or kept out as they were then."""
 
 
-def _with_own_words(opened: Opened, settings: Settings) -> Opened:
+def with_own_words(opened: Opened, settings: Settings) -> Opened:
     """The upload with the words of its tables that the settings declare."""
     own = words_of_species(settings)
     parts = (replace(part, table=with_words(part.table, *own)) for part in opened.parts)
     return replace(opened, parts=tuple(parts))
 
 
-def expect_codes_of(connection: duckdb.DuckDBPyConnection, opened: Opened, settings: Settings) -> None:
+def expect_codes_of(known: Known, opened: Opened) -> None:
     """Let the codes of an upload of several tables be known before it is filed: other files may be waiting for
     them, and it for theirs. Raises UnreadableFile as ``file_upload`` does."""
-    opened = _with_own_words(opened, settings)
     parts = [part for part in opened.parts if part.table.name in UNKNOWN_RULES]
     if len(opened.parts) == 1 or not parts:
         return
-    received = receive(connection, opened.body, opened.dialect, parts[0])
+    received = receive(known.connection, opened.body, opened.dialect, parts[0])
     for part in parts:
-        prepare_known_codes(connection, part.table, settings)
-        seasons = known_seasons(connection, settings)
-        stage_received(connection, received, part, options_of(opened, part, settings, seasons))
-        expect_codes(connection, part.table)
+        known.prepare_codes(part.table)
+        stage_received(known.connection, received, part, options_of(opened, part, known.settings, known.seasons))
+        known.expect_codes(part.table)
 
 
 def _judged(filing: _Filing, found: Recognised, received: Received | None) -> TableAccount:
     """The rows of one table, staged and judged. received: the rows of the file, when several tables take theirs
     from them."""
     connection = filing.connection
-    prepare_known_codes(connection, found.table, filing.settings)
-    seasons = known_seasons(connection, filing.settings)
+    filing.known.prepare_codes(found.table)
+    seasons = filing.known.seasons
     staged = _staged(filing, found, received, seasons)
     if found.table.name == "setups":
         # The seasons of these rows count as well, and are known only now.
         named = known_seasons(connection, filing.settings, and_checked=True)
         if named not in (None, seasons):
             staged = _staged(filing, found, received, named)
-    if filing.earlier:
+    if filing.earlier and staged.broken:
         # Rows that earlier uploads hold are not judged again.
         held = held_numbers(found.table, staged, filing.earlier)
         connection.execute(f"DELETE FROM broken_rows WHERE line IN ({held})")
-    verdict = judge(connection, filing.path, found, staged, filing.settings)
+    verdict = judge(filing.known, filing.path, found, staged)
     verdict.findings = with_proof(connection, found, staged, verdict.findings)
     left_out = _look_across_rows(filing, found, staged, verdict)
     return TableAccount(found, staged, verdict, left_out)
@@ -132,6 +146,8 @@ def _judged(filing: _Filing, found: Recognised, received: Received | None) -> Ta
 
 def _staged(filing: _Filing, found: Recognised, received: Received | None, seasons: SeasonSpan | None) -> Staged:
     connection, opened = filing.connection, filing.opened
+    if filing.together is not None:
+        return filing.together.stage(opened, found)
     options = options_of(opened, found, filing.settings, seasons)
     if received is not None:
         return stage_received(connection, received, found, options)
@@ -180,16 +196,12 @@ def _write(filing: _Filing, judged: Iterable[TableAccount]) -> Filed:
 
 def _write_part(filing: _Filing, part: TableAccount, upload: int, account: Account) -> TableAccount:
     connection, table = filing.connection, part.found.table
-    # Numbers of rows not to be written: repeats, and rows that the store holds already.
-    listed = "SELECT unnest(?::BIGINT[]) AS number"
-    connection.execute(f"CREATE OR REPLACE TEMP TABLE rows_left_out AS {listed}", [part.left_out])
-    if filing.earlier:
-        held = held_numbers(table, part.staged, filing.earlier)
-        connection.execute(f"INSERT INTO rows_left_out {held}")
     part.held = account.rows_held(table, part.staged, filing.earlier)
     account.note_made(table, part.staged, filing.earlier)
-    come_again = note_standing(connection, table, frozenset(part.found.positions), filing.settings)
-    part.accepted = _keep_rows(connection, table, part.staged, upload)
+    come_again = note_standing(filing.known, table, frozenset(part.found.positions))
+    part.accepted = _keep_rows(filing, part, upload)
+    if table.name in UNKNOWN_RULES or table.name == "setups":
+        filing.known.forget()
     if come_again:
         _change(filing, part, upload)
     for warning in date_warnings(connection, filing.path, table, upload, filing.today):
@@ -198,7 +210,7 @@ def _write_part(filing: _Filing, part: TableAccount, upload: int, account: Accou
     if part.made != part.accepted + len(part.verdict.rejected):
         raise RuntimeError(f"{filing.path}: {part.made} rows made, not all of them accepted or rejected")
     account.tables.append(part)
-    account.without_setup += without_setup(connection, table, upload, filing.settings)
+    account.without_setup += filing.known.without_setup(table, upload)
     return part
 
 
@@ -215,9 +227,15 @@ def _change(filing: _Filing, part: TableAccount, upload: int) -> None:
         filing.opened.body.notes.append(f"{found.unlisted:,} more changed cells than are listed")
 
 
-def _keep_rows(connection: duckdb.DuckDBPyConnection, table: Table, staged: Staged, upload: int) -> int:
-    found = connection.execute("SELECT count(*) FROM rows_left_out").fetchone()
-    but = f" AND {staged.number} NOT IN (SELECT number FROM rows_left_out)" if found and found[0] else ""
+def _keep_rows(filing: _Filing, part: TableAccount, upload: int) -> int:
+    """Write the good rows; repeats, and rows that the store holds already, are left out."""
+    connection, table, staged, but = filing.connection, part.found.table, part.staged, ""
+    if part.left_out or part.held:
+        listed = "SELECT unnest(?::BIGINT[]) AS number"
+        connection.execute(f"CREATE OR REPLACE TEMP TABLE rows_left_out AS {listed}", [part.left_out])
+        if part.held:
+            connection.execute(f"INSERT INTO rows_left_out {held_numbers(table, staged, filing.earlier)}")
+        but = f" AND {staged.number} NOT IN (SELECT number FROM rows_left_out)"
     row = connection.execute(
         f"INSERT INTO received_{table.name} ({names(table)}, {', '.join(OWN_COLUMNS)}) "
         f"SELECT {names(table)}, {upload}, {staged.line}, NULL FROM checked WHERE NOT broken{but}"
@@ -234,9 +252,12 @@ def _keep_ledger(connection: duckdb.DuckDBPyConnection, opened: Opened, filed: F
         report.rows_accepted, report.rows_rejected, False, None, list(report.notes), None, opened.layout_text,
     )  # fmt: skip
     ledger.append(connection, "uploads", [line])
+    parts = [
+        (upload, part.table, list(part.header), part.separator, list(part.said), *counts[part.table])
+        for part in filed.parts
+    ]
+    ledger.append(connection, "upload_parts", parts)
     for part in filed.parts:
-        said = (upload, part.table, list(part.header), part.separator, list(part.said), *counts[part.table])
-        ledger.append(connection, "upload_parts", [said])
         for chunk in part.rejected.in_chunks():
             rows = [(upload, row.line, part.table, row.raw, row.problems, row.mendable, row.key) for row in chunk]
             ledger.append(connection, "rejected_rows", rows)

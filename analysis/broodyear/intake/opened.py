@@ -280,7 +280,7 @@ _ISO = re.compile(r"(?:[0-9]{4}-[0-9]{2}-[0-9]{2})?(?:(?:^|T)[0-9]{2}:[0-9]{2}:[
 
 def _all_iso(opened: Opened, found: Recognised) -> bool:
     """Whether a sheet has only typed dates where dates are read from: the statements are half as long then."""
-    if opened.body.sheet is None or not found.slots:
+    if opened.body.sheet is None:
         return False
     columns = [
         position
@@ -291,6 +291,7 @@ def _all_iso(opened: Opened, found: Recognised) -> bool:
     if any(piece is not None and not (piece.positions and piece.is_as_received) for piece in pieces):
         return False
     positions = {position for piece in pieces if piece is not None for position in piece.positions}
+    positions |= set() if found.slots else set(columns)
     rows = opened.body.sheet.rows[opened.dialect.header_line :]
     return all(
         _ISO.fullmatch(row[position].strip()) for row in rows for position in positions if position < len(row)

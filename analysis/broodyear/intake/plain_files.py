@@ -91,8 +91,7 @@ def made_whole(connection: duckdb.DuckDBPyConnection, table: str, query: str, ro
     """Make a temporary table of a query; whether it has as many rows as it should."""
     connection.execute(f"DROP TABLE IF EXISTS {table}")
     try:
-        connection.execute(f"CREATE TEMP TABLE {table} AS {query}")
-        [(made,)] = connection.execute(f"SELECT count(*) FROM {table}").fetchall()
+        [(made,)] = connection.execute(f"CREATE TEMP TABLE {table} AS {query}").fetchall()
     except duckdb.InterruptException:
         raise
     except duckdb.Error:
@@ -184,7 +183,7 @@ def _fill_down(connection: duckdb.DuckDBPyConnection, positions: Sequence[int]) 
 def _receive_by_row(connection: duckdb.DuckDBPyConnection, body: Body, dialect: Dialect, width: int) -> Received:
     make_cells(connection, "received", width)
     received = Received()
-    rows = _rows(body, dialect, width, received)
+    rows = received_rows(body, dialect, width, received)
     while chunk := list(islice(rows, ROWS_AT_A_TIME)):
         frame = pd.DataFrame(chunk, columns=["line", "unclosed", *cell_names(width).split(", "), "surplus"])
         connection.register("chunk", frame)
@@ -193,7 +192,9 @@ def _receive_by_row(connection: duckdb.DuckDBPyConnection, body: Body, dialect: 
     return received
 
 
-def _rows(body: Body, dialect: Dialect, width: int, received: Received) -> Iterator[tuple[int | str | None, ...]]:
+def received_rows(
+    body: Body, dialect: Dialect, width: int, received: Received
+) -> Iterator[tuple[int | str | None, ...]]:
     """The rows below the header as tuples, counted in ``received`` as they pass; blank rows are left out."""
     separator = dialect.separator
     for row in body.rows(separator):
@@ -229,9 +230,10 @@ def _receive_at_once(
 
 def make_cells(connection: duckdb.DuckDBPyConnection, name: str, width: int) -> None:
     """An empty table for rows as they were received, with their spreadsheet lines."""
-    connection.execute(f"DROP TABLE IF EXISTS {name}")
     columns = ", ".join(f"c{position} VARCHAR" for position in range(width))
-    connection.execute(f"CREATE TEMP TABLE {name} (line BIGINT, unclosed BOOLEAN, {columns}, surplus VARCHAR)")
+    connection.execute(
+        f"CREATE OR REPLACE TEMP TABLE {name} (line BIGINT, unclosed BOOLEAN, {columns}, surplus VARCHAR)"
+    )
 
 
 def cell_names(width: int) -> str:

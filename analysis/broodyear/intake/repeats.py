@@ -78,6 +78,9 @@ def find_repeats(
         (not settings.same and keys_in_order(connection, table)) or _all_differ(connection, key, staged.rows)
     ):
         return []
+    once = f"SELECT 1 FROM checked WHERE NOT broken GROUP BY {', '.join(key)} HAVING count(*) > 1 LIMIT 1"
+    if not connection.execute(once).fetchall():
+        return []
     rows = connection.execute(_repeats_query(table, key, staged, earlier, settings)).fetchall()
     second: dict[int, int] = {}
     found = (_repeat(second, *row) for row in rows)

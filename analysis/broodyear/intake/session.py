@@ -18,13 +18,14 @@ from broodyear.errors import BroodyearError, Refused, UnreadableFile
 from broodyear.findings import CheckResult, FileReport, Finding, Skipped
 from broodyear.intake.bodies import read_body
 from broodyear.intake.checking import by_line
-from broodyear.intake.filing import expect_codes_of, file_upload, keep_findings
-from broodyear.intake.known import expect_no_codes
+from broodyear.intake.filing import expect_codes_of, file_upload, keep_findings, with_own_words
+from broodyear.intake.known import Known
 from broodyear.intake.opened import Opened, open_body
 from broodyear.intake.recognise import IN_A_LAYOUT, FitsNothing
 from broodyear.intake.rejected import Filed, from_ledger, require_rejects, write_rejects
 from broodyear.intake.shapes import make_readable
 from broodyear.intake.sources import Source, find_sources
+from broodyear.intake.together import Together
 from broodyear.layouts import Layouts
 from broodyear.schemas import TABLE_NAMES
 from broodyear.settings import Settings
@@ -46,7 +47,8 @@ class _Run:
     """One run over a set of files. loads: it is to change the store; refused: paths;
     order: place of each path among those given; seen: (hash of the bytes, how they were read) -> path; skipped:
     what was met and not read; late: earlier uploads by number of which nobody was told so far; may_link: the
-    database reads the files where they lie; today: the day of the run."""
+    database reads the files where they lie; today: the day of the run; waiting: what is to be filed, the first
+    of it now; together: the files staged last."""
 
     settings: Settings
     progress: Progress | None
@@ -59,6 +61,8 @@ class _Run:
     late: dict[int, Filed] = field(default_factory=dict)
     may_link: bool = True
     today: dt.date | None = None
+    waiting: list[Opened] = field(default_factory=list)
+    together: Together | None = None
 
     def say(self, done: int, total: int, what: str) -> None:
         """Tell how far the run is."""
@@ -241,15 +245,17 @@ def _check_all(run: _Run, files: list[Opened], folder: Path, store: str | Path |
 @uncollected()
 def _file_all(run: _Run, files: list[Opened], connection: duckdb.DuckDBPyConnection) -> None:
     make_readable(connection, with_school_years=any(file.dialect.layout is not None for file in files))
-    expect_no_codes(connection)
+    known, run.together = Known(connection, run.settings), None
+    files = [with_own_words(file, run.settings) for file in files]
     for file in files:
         # What cannot be read is told when the file's turn comes.
         with suppress(UnreadableFile):
-            expect_codes_of(connection, file, run.settings)
+            expect_codes_of(known, file)
     for number, file in enumerate(files):
         run.say(len(files) + number, 2 * len(files), f"checking {file.source.shown}")
-        if not _known_already(run, file, connection):
-            _take(run, file, connection)
+        run.waiting = files[number:]
+        if not _known_already(run, file, known):
+            _take(run, file, known)
     _suspect(run, connection)
 
 
@@ -272,13 +278,13 @@ def _refuse(run: _Run, path: str, message: str, advice: str) -> None:
     run.filed.append(Filed(FileReport(path, None, 0, 0, 0, 0), [finding]))
 
 
-def _known_already(run: _Run, file: Opened, connection: duckdb.DuckDBPyConnection) -> bool:
+def _known_already(run: _Run, file: Opened, known: Known) -> bool:
     """Whether there is nothing to do, because the same bytes came before: earlier in this run, or in a load that
     stands. A check looks at them again all the same, and says so."""
     path, sha256, layout = file.source.shown, file.body.sha256, file.layout_text
     if (sha256, layout) in run.seen:
         return _left_out(run, file, f"the same bytes as {run.seen[sha256, layout]}; nothing was added")
-    run.seen[sha256, layout] = path
+    run.seen[sha256, layout], connection = path, known.connection
     before = ledger.standing(connection, sha256, layout)
     if not before:
         return False
@@ -291,7 +297,7 @@ def _known_already(run: _Run, file: Opened, connection: duckdb.DuckDBPyConnectio
     lacks = lacks or any(
         ledger.lacks_withdrawn_rows(connection, part.table, sha256, layout) for part in file.parts
     )
-    if lacks and _take(run, file, connection, numbers):
+    if lacks and _take(run, file, known, numbers):
         return True
     if run.late.keys() & set(numbers):
         return True  # what became of it is told in full
@@ -315,17 +321,27 @@ def _left_out(run: _Run, file: Opened, note: str) -> bool:
     return True
 
 
-def _take(run: _Run, file: Opened, connection: duckdb.DuckDBPyConnection, earlier: tuple[int, ...] = ()) -> bool:
+def _take(run: _Run, file: Opened, known: Known, earlier: tuple[int, ...] = ()) -> bool:
     """File one upload. With uploads ``earlier`` (see ``file_upload``): False when nothing is added to them."""
     so_far = {filed.upload: filed.report.path for filed in run.filed if filed.upload is not None}
     try:
-        filed = file_upload(connection, file, run.settings, earlier, so_far, run.today)
+        filed = file_upload(known, file, earlier, so_far, run.today, _staged_together(run, known, earlier))
     except UnreadableFile as error:
+        known.forget()
         _refuse(run, file.source.shown, *error.args)
         return True
     if filed is not None:
         run.filed.append(filed)
     return filed is not None
+
+
+def _staged_together(run: _Run, known: Known, earlier: tuple[int, ...]) -> Together | None:
+    """Where the file whose turn it is, is staged with others; None where it is not."""
+    if earlier:
+        return None
+    if run.together is None or not run.together.has(run.waiting[0]):
+        run.together = Together(known, run.waiting)
+    return None if run.together.is_alone else run.together
 
 
 def _suspect(run: _Run, connection: duckdb.DuckDBPyConnection) -> None:

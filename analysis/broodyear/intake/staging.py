@@ -40,8 +40,10 @@ class Staged:
     """What was staged of one table. number: SQL for the number of a row of ``checked``, which is its spreadsheet
     row times ``per_line`` (the most rows that a row of the file gives), plus its place among those;
     lines_read: spreadsheet rows of the file; source_rows: rows of the file below the header; rows: those made of
-    them; short_rows, blank_rows: rows of the file with fewer cells than the header, and with none that holds
-    anything; options: how the cells were read; file: what the fast reader reads, None where it did not."""
+    them; broken: those that fail a check, which ``broken_rows`` holds where there are any; short_rows,
+    blank_rows: rows of the file with fewer cells than the header, and with none that holds anything; options: how
+    the cells were read; file: what the fast reader reads, None where it did not; failed: SQL of the checks that
+    fail, where they were looked at before."""
 
     number: str
     lines_read: int
@@ -49,9 +51,11 @@ class Staged:
     rows: int
     short_rows: int
     options: ParseOptions
+    broken: int
     blank_rows: int = 0
     file: PlainFile | None = None
     per_line: int = 1
+    failed: str = ""
 
     @property
     def raw_rows(self) -> str:
@@ -84,13 +88,14 @@ def _stage_at_once(
         return None
     # Of a row whose position in ``checked`` is its position in the file.
     line = f"(checked.rowid - {first_position(connection, 'checked')} + {dialect.header_line + 1})"
-    if not _broken_at_once(connection, file, found, line, options):
+    broken = _broken_at_once(connection, file, found, line, options)
+    if broken is None:
         return None
     made, blank = file.rows, 0
     if found.slots:
         [(made,)] = connection.execute("SELECT count(broken) FROM checked").fetchall()
         blank = _blank_lines(connection, file, line) if made < file.rows else 0
-    return Staged(line, text.census.lines, file.rows, made, 0, options, blank, file)
+    return Staged(line, text.census.lines, file.rows, made, 0, options, broken, blank, file)
 
 
 def _blank_lines(connection: duckdb.DuckDBPyConnection, file: PlainFile, line: str) -> int:
@@ -108,7 +113,7 @@ def _checked_at_once(
 ) -> bool:
     for uneven in (False, True) if file.may_be_even else (True,):
         source = _made_of(file.source(uneven=uneven), found, options)
-        query = _checked_query(found, options, source, "", "taken" if found.slots else None)
+        query = checked_query(found, options, source, "", "taken" if found.slots else None)
         if made_whole(connection, "checked", query, file.rows):
             return True
     return False
@@ -125,12 +130,15 @@ def _made_of(source: str, found: Recognised, options: ParseOptions) -> str:
 
 def _broken_at_once(
     connection: duckdb.DuckDBPyConnection, file: PlainFile, found: Recognised, line: str, options: ParseOptions
-) -> bool:
-    """Read the broken rows once more, by themselves and with their cells as received."""
-    make_cells(connection, "broken_rows", found.width)
+) -> int | None:
+    """Read the broken rows once more, by themselves and with their cells as received; how many there are, None
+    when the fast reader cannot."""
     broken = connection.execute(f"SELECT {line} AS line FROM checked WHERE broken ORDER BY line").fetchnumpy()
     lines = np.asarray(broken["line"])
-    return not len(lines) or _read_again(connection, file, found, lines, options, "broken_rows")
+    if not len(lines):
+        return 0
+    make_cells(connection, "broken_rows", found.width)
+    return len(lines) if _read_again(connection, file, found, lines, options, "broken_rows") else None
 
 
 def _read_again(
@@ -160,7 +168,7 @@ def _read_again(
     return True
 
 
-def _checked_query(
+def checked_query(
     found: Recognised, options: ParseOptions, source: str, carried: str, taken: str | None = None
 ) -> str:
     """SQL of the typed values and of ``broken``: NULL where the row gives none to this table. taken: SQL that
@@ -181,30 +189,37 @@ def stage_received(
     connection: duckdb.DuckDBPyConnection, received: Received, found: Recognised, options: ParseOptions
 ) -> Staged:
     """Check what ``received`` gives to one table, into ``checked`` and ``broken_rows``."""
-    # A quoted cell may hold line breaks and blanks of any kind.
-    careful = replace(options, blanks=BLANKS, is_ascii=False, quick_numbers=False)
-    source = made_of_received(found, careful)
-    connection.execute("DROP TABLE IF EXISTS checked")
-    connection.execute(f"CREATE TEMP TABLE checked AS {_checked_query(found, careful, source, 'line, ')}")
-    make_cells(connection, "broken_rows", found.width)
-    if connection.execute("SELECT 1 FROM checked WHERE broken LIMIT 1").fetchall():
-        cells = f"line, unclosed, {cell_names(found.width)}, surplus"
-        connection.execute(
-            f"INSERT INTO broken_rows SELECT {cells} FROM {source} "
-            "WHERE line IN (SELECT line FROM checked WHERE broken)"
-        )
-    [(rows,)] = connection.execute("SELECT count(*) FROM checked").fetchall()
+    options = careful(options)
+    source = made_of_received(found, options)
+    checked = checked_query(found, options, source, "line, ")
+    [(rows,)] = connection.execute(f"CREATE OR REPLACE TEMP TABLE checked AS {checked}").fetchall()
+    [(broken,)] = connection.execute("SELECT count(*) FROM checked WHERE broken").fetchall()
+    if broken:
+        keep_broken(connection, found, source, "checked")
     return Staged(
-        "checked.line", received.lines_read, received.rows, int(rows), received.short_rows, careful,
+        "checked.line", received.lines_read, received.rows, int(rows), received.short_rows, options, int(broken),
         per_line=max(len(found.slots), 1),
     )  # fmt: skip
 
 
-def made_of_received(found: Recognised, options: ParseOptions) -> str:
+def careful(options: ParseOptions) -> ParseOptions:
+    """For rows that were read one by one: a quoted cell may hold line breaks and blanks of any kind."""
+    return replace(options, blanks=BLANKS, is_ascii=False, quick_numbers=False)
+
+
+def keep_broken(connection: duckdb.DuckDBPyConnection, found: Recognised, source: str, checked: str) -> None:
+    """Make ``broken_rows`` of those rows of ``source`` (SQL) that are broken in the table ``checked``."""
+    make_cells(connection, "broken_rows", found.width)
+    cells = f"line, unclosed, {cell_names(found.width)}, surplus"
+    broken = f"SELECT line FROM {checked} WHERE broken"
+    connection.execute(f"INSERT INTO broken_rows SELECT {cells} FROM {source} WHERE line IN ({broken})")
+
+
+def made_of_received(found: Recognised, options: ParseOptions, received: str = "received") -> str:
     """SQL of the rows that ``received`` gives to one table; their ``line`` is their number (see ``Staged``)."""
     if not found.slots:
-        return "received"
-    return f"({slots_sql(found.slots, found.source_width, options, 'received')})"
+        return received
+    return f"({slots_sql(found.slots, found.source_width, options, received)})"
 
 
 def cells_of(

@@ -93,6 +93,10 @@ def append(connection: duckdb.DuckDBPyConnection, table: str, rows: Sequence[tup
     columns = LEDGER[table]
     named = ", ".join(f'"{name}"' for name in columns)
     if len(rows) <= _FEW_ROWS:
+        if len(rows) == 1:
+            cells = ", ".join(f"?::{kind}" for kind in columns.values())
+            connection.execute(f"INSERT INTO {table} ({named}) VALUES ({cells})", rows[0])
+            return
         cells = ", ".join(f"unnest(?::{kind}[])" for kind in columns.values())
         by_column = [list(column) for column in zip(*rows, strict=True)]
         connection.execute(f"INSERT INTO {table} ({named}) SELECT {cells}", by_column)
